@@ -1,0 +1,1 @@
+"""What a disc is: its bits, its code, its layout and its geometry."""

@@ -1,0 +1,196 @@
+"""The disc: a grid of bits, and what is known of its code, layout and geometry."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.disc.code import Code, Decoding, decode, encode
+from sonify.disc.geometry import Geometry
+from sonify.disc.layout import MAX_BITS, Layout
+from sonify.errors import InputError
+
+__all__ = ["Disc"]
+
+
+@dataclass(frozen=True, eq=False)
+class Disc:
+    """A disc.
+
+    Build one with `Disc.from_message`, `Disc.from_bits` or `sonify.load_disc`.
+
+    Attributes
+    ----------
+    grid : ndarray of int8, shape (rows, positions)
+        1, 0, and -1 for unknown. Row 0 is read first.
+    layout : Layout
+    code : Code or None
+        None for bare bits, which have no message.
+    geometry : Geometry or None
+        None where no sizes were given.
+    title : str
+    name : str
+        A short name for files made from this disc.
+    given_message : str or None
+        The message that the disc was made from, if it was.
+    """
+
+    grid: NDArray[np.int8]
+    layout: Layout = field(default_factory=Layout)
+    code: Code | None = None
+    geometry: Geometry | None = None
+    title: str = ""
+    name: str = "disc"
+    given_message: str | None = None
+
+    def __post_init__(self) -> None:
+        grid = self.grid
+        if grid.ndim != 2 or 0 in grid.shape:
+            raise InputError(f"a grid needs rows and positions; this one has shape {grid.shape}")
+        if grid.shape[1] != self.layout.positions:
+            raise InputError(
+                f"the rows have {grid.shape[1]} positions and the layout {self.layout.positions}; "
+                "make them the same",
+                place="layout.positions",
+            )
+        grid.setflags(write=False)
+
+    @property
+    def rows(self) -> int:
+        """How many data rows there are."""
+        return int(self.grid.shape[0])
+
+    @property
+    def positions(self) -> int:
+        """How many positions a row has."""
+        return int(self.grid.shape[1])
+
+    @cached_property
+    def decoding(self) -> Decoding | None:
+        """What the bits say, character by character; None without a code."""
+        return None if self.code is None else decode(self.grid.reshape(-1), self.code)
+
+    @property
+    def message(self) -> str | None:
+        """The message that the bits decode to; None without a code."""
+        return None if self.decoding is None else self.decoding.text
+
+    @classmethod
+    def from_message(
+        cls,
+        message: str,
+        *,
+        code: Code | None = None,
+        layout: Layout | None = None,
+        geometry: Geometry | None = None,
+        title: str = "",
+        name: str = "disc",
+    ) -> Disc:
+        """A disc that carries a message.
+
+        Raises
+        ------
+        InputError
+            An empty message, a character that the alphabet lacks, or too many bits.
+
+        Examples
+        --------
+        >>> Disc.from_message("FOG", layout=Layout(positions=8)).grid.tolist()[0]
+        [1, 0, 0, 0, 1, 1, 0, 1]
+        """
+        code = code or Code()
+        layout = layout or Layout()
+        bits = encode(message, code)
+        rows = -(-len(bits) // layout.positions)
+        if rows * layout.positions > MAX_BITS:
+            raise InputError(
+                f"{rows * layout.positions:,} positions are too many; at most {MAX_BITS:,}",
+                place="message",
+            )
+        grid = np.zeros(rows * layout.positions, np.int8)
+        grid[: len(bits)] = bits
+        return cls(
+            grid=grid.reshape(rows, layout.positions),
+            layout=layout,
+            code=code,
+            geometry=geometry,
+            title=title,
+            name=name,
+            given_message=message,
+        )
+
+    @classmethod
+    def from_bits(
+        cls,
+        bits: Sequence[str] | NDArray[np.int8],
+        *,
+        code: Code | None = None,
+        layout: Layout | None = None,
+        geometry: Geometry | None = None,
+        title: str = "",
+        name: str = "disc",
+    ) -> Disc:
+        """A disc from its bits: a string of 0, 1 and ? a row, or a grid.
+
+        Without a layout, the rows' own length gives the positions.
+
+        Raises
+        ------
+        InputError
+            No rows, rows of unequal length, or anything but 0, 1 and ?.
+        """
+        grid = bits if isinstance(bits, np.ndarray) else grid_from_strings(bits)
+        if layout is None:
+            layout = Layout(positions=int(grid.shape[1]))
+        return cls(
+            grid=np.array(grid, np.int8),
+            layout=layout,
+            code=code,
+            geometry=geometry,
+            title=title,
+            name=name,
+        )
+
+
+_NO_MARK = 9
+_MARKS = np.full(128, _NO_MARK, np.int8)
+_MARKS[[ord("0"), ord("1"), ord("?")]] = 0, 1, -1
+_MARK_CHARS = np.frombuffer(b"?01", np.uint8)
+
+
+def grid_from_strings(rows: Sequence[str]) -> NDArray[np.int8]:
+    """A grid from strings of 0, 1 and ?, shape (rows, positions)."""
+    if not rows or not rows[0]:
+        raise InputError("there are no bits; give a string of 0, 1 and ? a row", place="bits")
+    width = len(rows[0])
+    if width * len(rows) > MAX_BITS:
+        raise InputError(
+            f"{width * len(rows):,} positions are too many; at most {MAX_BITS:,}", place="bits"
+        )
+    for r, row in enumerate(rows):
+        if len(row) != width:
+            raise InputError(
+                f"row {r} has {len(row)} positions and row 0 has {width}; make them the same",
+                place=f"bits[{r}]",
+            )
+    joined = "".join(rows)
+    points = np.frombuffer(joined.encode("utf-32-le", "surrogatepass"), "<u4")
+    grid = _MARKS[np.minimum(points, 127)]
+    bad = np.flatnonzero(grid == _NO_MARK)
+    if len(bad):
+        at = int(bad[0])
+        raise InputError(
+            f"position {at % width} is '{joined[at]}'; only 0, 1 and ? are bits",
+            place=f"bits[{at // width}]",
+        )
+    return grid.reshape(len(rows), width)
+
+
+def grid_to_strings(grid: NDArray[np.int8]) -> list[str]:
+    """A grid as strings of 0, 1 and ?, one a row."""
+    raw = _MARK_CHARS[grid + 1]
+    return [bytes(row).decode("ascii") for row in raw]

@@ -1,0 +1,33 @@
+"""The layout: how rows and positions lie on a disc, and which way they pass the detectors."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+import msgspec
+
+from sonify.settings import Settings
+
+__all__ = ["MAX_BITS", "Layout"]
+
+MAX_BITS = 100_000_000
+"""The most positions that a disc may have in all its rows."""
+
+
+class Layout(Settings):
+    """The `[layout]` section.
+
+    Row 0 is the row read first: the outermost with `outside-in`, the innermost with
+    `inside-out`. Position 0 lies at twelve o'clock. On a disc that turns clockwise the
+    positions follow each other anticlockwise, so that they pass a detector in their order.
+    """
+
+    positions: Annotated[int, msgspec.Meta(ge=1, le=MAX_BITS)] = 56
+    reading: Literal["outside-in", "inside-out"] = "outside-in"
+    turning: Literal["clockwise", "anticlockwise"] = "clockwise"
+    hole_means: Literal[0, 1] = 1
+
+    def angle(self, position: float) -> float:
+        """Where a position's centre lies, in degrees clockwise from twelve o'clock, 0 <= a < 360."""
+        turn = 360.0 * position / self.positions
+        return (-turn if self.turning == "clockwise" else turn) % 360.0
