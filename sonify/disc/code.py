@@ -31,7 +31,7 @@ UNKNOWN_CHAR = 0xFFFD
 Bits = NDArray[np.int8]
 
 
-class Code(Settings):
+class Code(Settings, frozen=True):
     """The `[code]` section: how a message is written as bits."""
 
     alphabet: Literal["ascii", "ita2", "utf-8"] = "ascii"
@@ -137,17 +137,19 @@ def units_to_bits(units: NDArray[np.uint8], width: int, bit_order: str) -> Bits:
     return np.ascontiguousarray(bits).reshape(-1).view(np.int8)
 
 
-def bits_to_units(bits: Bits, width: int, bit_order: str) -> tuple[NDArray[np.uint8], Bits]:
+def bits_to_units(
+    bits: Bits, width: int, bit_order: str
+) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
     """Whole code units from bits, and for each whether all its bits are known."""
     count = len(bits) // width
     cells = bits[: count * width].reshape(count, width)
-    known = (cells >= 0).all(axis=1)
+    known: NDArray[np.bool_] = np.all(cells >= 0, axis=1)
     ones = cells > 0
     if bit_order == "low-first":
         ones = ones[:, ::-1]
     padded = np.zeros((count, 8), bool)
     padded[:, 8 - width :] = ones
-    return np.packbits(padded, axis=1)[:, 0], known.view(np.int8)
+    return np.packbits(padded, axis=1)[:, 0], known
 
 
 def encode(text: str, code: Code) -> Bits:
@@ -190,9 +192,9 @@ def decode(bits: Bits, code: Code) -> Decoding:
     width = code.unit_bits
     units, known = bits_to_units(bits, width, code.bit_order)
     # the filling: units of zeros at the end
-    meant = np.flatnonzero((units != 0) | (known == 0))
+    meant = np.flatnonzero((units != 0) | ~known)
     end = int(meant[-1]) + 1 if len(meant) else 0
-    units, known = units[:end], known[:end].astype(bool)
+    units, known = units[:end], known[:end]
     first, length, points, ok = _CHARACTERS_OF[code.alphabet](units, known)
     out = np.empty(len(first), CHARACTERS)
     out["first_bit"] = first * width

@@ -179,7 +179,7 @@ def grid_from_strings(rows: Sequence[str]) -> NDArray[np.int8]:
             )
     joined = "".join(rows)
     points = np.frombuffer(joined.encode("utf-32-le", "surrogatepass"), "<u4")
-    grid = _MARKS[np.minimum(points, 127)]
+    grid: NDArray[np.int8] = _MARKS[np.minimum(points, 127)]
     bad = np.flatnonzero(grid == _NO_MARK)
     if len(bad):
         at = int(bad[0])

@@ -15,7 +15,7 @@ from sonify.settings import Settings, convert, load_toml, to_builtins
 __all__ = ["DiscFile", "disc_from_table", "disc_to_toml", "read_disc_file"]
 
 
-class DiscFile(Settings):
+class DiscFile(Settings, frozen=True):
     """All of a disc file."""
 
     title: str = ""

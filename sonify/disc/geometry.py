@@ -13,7 +13,7 @@ __all__ = ["Geometry", "KeepOut"]
 Length = Annotated[float, msgspec.Meta(gt=0, le=10_000)]
 
 
-class KeepOut(Settings):
+class KeepOut(Settings, frozen=True):
     """A place that no hole may touch, such as a magnet or a screw.
 
     `angle` is in degrees clockwise, seen from the front, with 0 at twelve o'clock.
@@ -24,7 +24,7 @@ class KeepOut(Settings):
     diameter: Length
 
 
-class Geometry(Settings):
+class Geometry(Settings, frozen=True):
     """The `[geometry]` section. All lengths in mm.
 
     `first_row_radius` is the radius of the row read first; the next ones follow at `row_pitch`,

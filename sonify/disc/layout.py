@@ -14,7 +14,7 @@ MAX_BITS = 100_000_000
 """The most positions that a disc may have in all its rows."""
 
 
-class Layout(Settings):
+class Layout(Settings, frozen=True):
     """The `[layout]` section.
 
     Row 0 is the row read first: the outermost with `outside-in`, the innermost with
@@ -28,6 +28,6 @@ class Layout(Settings):
     hole_means: Literal[0, 1] = 1
 
     def angle(self, position: float) -> float:
-        """Where a position's centre lies, in degrees clockwise from twelve o'clock, 0 <= a < 360."""
+        """Where a position's centre lies, clockwise from twelve o'clock, 0 <= a < 360."""
         turn = 360.0 * position / self.positions
         return (-turn if self.turning == "clockwise" else turn) % 360.0
