@@ -15,7 +15,7 @@ from sonify.light.fonts import FontError, load_font
 from sonify.light.letters import load_letters, missing, parse_letters, text_columns
 
 REQUIRED = [*map(chr, range(0x20, 0x7F)), *map(chr, range(0xA0, 0x100))]
-# Unicode Standard Annex #14 (line breaking): these two differ from their plain partners in line breaking only.
+# Unicode Standard Annex #14: these two differ from their plain partners in line breaking only.
 ALIKE = {(" ", "\u00a0"), ("-", "\u00ad")}
 DEJAVU = Path("/usr/share/fonts/truetype/dejavu/DejaVuSans.ttf")
 
