@@ -1,1 +1,72 @@
+"""sonify: from a punched disc to the music and the light show that its player makes.
+
+>>> import sonify
+>>> disc = sonify.Disc.from_message("FOG LIFTS 9")
+>>> show = sonify.perform(disc, settings={"music.root": "E3"})
+>>> show.save("out/fog.mid")                                            # doctest: +SKIP
+"""
+
+from __future__ import annotations
+
+import importlib
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from sonify.disc.code import Code
+    from sonify.disc.disc import Disc
+    from sonify.disc.geometry import Geometry, KeepOut
+    from sonify.disc.layout import Layout
+    from sonify.errors import Caution, InputError, OutputError, SonifyError
+    from sonify.load import load_disc, save_disc
+    from sonify.performance import Performance, perform
+    from sonify.setup import Setup, load_setup
+
 __version__ = "0.1.0"
+
+# what the package offers, and where it is; imported when first asked for
+_PUBLIC = {
+    "Caution": "sonify.errors",
+    "Code": "sonify.disc.code",
+    "Disc": "sonify.disc.disc",
+    "Geometry": "sonify.disc.geometry",
+    "InputError": "sonify.errors",
+    "KeepOut": "sonify.disc.geometry",
+    "Layout": "sonify.disc.layout",
+    "OutputError": "sonify.errors",
+    "Performance": "sonify.performance",
+    "Setup": "sonify.setup",
+    "SonifyError": "sonify.errors",
+    "load_disc": "sonify.load",
+    "load_setup": "sonify.setup",
+    "perform": "sonify.performance",
+    "save_disc": "sonify.load",
+}
+
+__all__ = [
+    "Caution",
+    "Code",
+    "Disc",
+    "Geometry",
+    "InputError",
+    "KeepOut",
+    "Layout",
+    "OutputError",
+    "Performance",
+    "Setup",
+    "SonifyError",
+    "__version__",
+    "load_disc",
+    "load_setup",
+    "perform",
+    "save_disc",
+]
+
+
+def __getattr__(name: str) -> Any:
+    if name in _PUBLIC:
+        return getattr(importlib.import_module(_PUBLIC[name]), name)
+    raise AttributeError(f"module 'sonify' has no attribute '{name}'")
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *__all__})

@@ -1,0 +1,1 @@
+"""A reading to notes: scales, pitch schemes, rhythm rules, voices and metre."""

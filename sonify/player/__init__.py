@@ -1,0 +1,1 @@
+"""The player: its profile, and when it reads each position."""

@@ -1,0 +1,81 @@
+"""Writers: one file per kind of output, found by what is wanted and by suffix.
+
+`WRITERS` is the table. A writer is a module with a `write(show, path, options)` and an `Options`;
+it is imported when it is used.
+"""
+
+from __future__ import annotations
+
+import importlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from sonify.errors import InputError, close_matches
+
+if TYPE_CHECKING:
+    from sonify.performance import Performance
+
+__all__ = ["WRITERS", "Writer", "find_writer", "save"]
+
+
+@dataclass(frozen=True)
+class Writer:
+    """One kind of output.
+
+    Attributes
+    ----------
+    what : str
+        What of the performance it writes.
+    suffixes : tuple of str
+        The kinds of file it makes; the first is the usual one.
+    module : str
+        Where its `write` and `Options` are.
+    ending : str
+        What is put behind the disc's name when a file is named by itself.
+    """
+
+    what: str
+    suffixes: tuple[str, ...]
+    module: str
+    ending: str = ""
+
+
+WRITERS: tuple[Writer, ...] = (
+    Writer("midi", (".mid", ".midi"), "sonify.write.midi"),
+    Writer("lights", (".gif", ".png", ".webp"), "sonify.write.lights", "-lights"),
+    Writer("message", (".gif", ".png", ".webp"), "sonify.write.message", "-message"),
+)
+
+
+def find_writer(path: Path, what: str | None = None) -> Writer:
+    """The writer for a file's suffix (the first in the table that has it).
+
+    Raises
+    ------
+    InputError
+        With the suffixes that are offered.
+    """
+    rows = [w for w in WRITERS if what is None or w.what == what]
+    if not rows:
+        near = close_matches(what or "", {w.what for w in WRITERS})
+        raise InputError(f"there is no output '{what}'{near}")
+    suffix = path.suffix.casefold()
+    for row in rows:
+        if suffix in row.suffixes:
+            return row
+    offered = ", ".join(dict.fromkeys(s for w in rows for s in w.suffixes))
+    shown = f"'{path.suffix}' is not offered" if path.suffix else "a suffix is needed"
+    raise InputError(f"{shown}{f' for {what}' if what else ''}; one of: {offered}", file=path)
+
+
+def save(show: Performance, path: str | Path, what: str | None, options: Mapping[str, Any]) -> Path:
+    """Write a performance to a file. See `Performance.save`."""
+    from sonify.settings import convert
+
+    path = Path(path)
+    module = importlib.import_module(find_writer(path, what).module)
+    given = {key.replace("_", "-"): value for key, value in options.items()}
+    module.write(show, path, convert(given, module.Options))
+    return path

@@ -1,0 +1,94 @@
+"""The `sonify` command and its subcommands, each imported when it is called."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+from typing import Any
+
+import click
+
+from sonify import __version__
+
+__all__ = ["COMMANDS", "main", "sonify"]
+
+COMMANDS: dict[str, tuple[str, str]] = {
+    "make": ("sonify.cli.make", "A disc's music and light, all at once, into a folder."),
+    "midi": ("sonify.cli.outputs", "A disc as a Standard MIDI file."),
+    "lights": ("sonify.cli.outputs", "The matrix filling while the disc is read."),
+    "message": ("sonify.cli.outputs", "The message scrolling by."),
+    "inspect": ("sonify.cli.inspect", "A disc's message, rows, times and cautions."),
+    "presets": ("sonify.cli.presets", "The presets that ship, and one in full."),
+}
+"""Name of a command to the module it is in and its line in the list."""
+
+
+class _Lazy(click.Group):
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
+        row = COMMANDS.get(name)
+        if row is None:
+            return None
+        command: click.Command = getattr(importlib.import_module(row[0]), name.replace("-", "_"))
+        return command
+
+    def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
+        name = args[0]
+        if name not in COMMANDS and not name.startswith("-"):
+            from sonify.errors import close_matches
+
+            ctx.fail(
+                f"there is no command '{name}'{close_matches(name, COMMANDS)}; see `sonify --help`"
+            )
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Commands"):
+            formatter.write_dl([(name, row[1]) for name, row in COMMANDS.items()])
+
+
+@click.group(
+    cls=_Lazy,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 96},
+    epilog="Start with `sonify make cairn-small`, then `sonify presets`.",
+)
+@click.version_option(__version__, "--version", prog_name="sonify", message="%(prog)s %(version)s")
+def sonify() -> None:
+    """From a punched disc to the music and the light show that its player makes.
+
+    A DISC is a disc file (see `sonify inspect`) or the name of one that ships
+    (`sonify presets --discs`). Presets shape the music, the player and the look: give as many as
+    you like with --preset, later ones win, and single settings with --set section.key=value.
+
+    Caution: moving light can harm people with photosensitive epilepsy, and sudden loud sound
+    can hurt ears. Look and listen with care before you show it to others.
+    """
+
+
+def main() -> None:
+    """Run the command line: one line for an error, no traceback."""
+    from sonify.errors import SonifyError
+
+    try:
+        status = sonify.main(standalone_mode=False)
+    except SonifyError as e:
+        click.echo(f"sonify: {e}", err=True)
+        sys.exit(e.exit_status)
+    except click.exceptions.Abort:
+        click.echo("sonify: stopped", err=True)
+        sys.exit(1)
+    except click.ClickException as e:
+        e.show()
+        sys.exit(e.exit_code)
+    except KeyboardInterrupt:
+        click.echo("sonify: stopped", err=True)
+        sys.exit(130)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(1)
+    except MemoryError:
+        click.echo("sonify: there is not enough memory for this disc; take a range", err=True)
+        sys.exit(1)
+    sys.exit(status if isinstance(status, int) else 0)

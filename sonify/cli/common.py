@@ -1,0 +1,104 @@
+"""What commands share: their options, and how results and cautions are printed."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from sonify.settings import parse_assignment
+
+if TYPE_CHECKING:
+    from sonify.disc.disc import Disc
+    from sonify.performance import Performance
+
+__all__ = [
+    "DEFAULT_FOLDER",
+    "caution",
+    "disc_argument",
+    "length",
+    "output_option",
+    "perform_from",
+    "result",
+    "setting_options",
+    "size",
+]
+
+DEFAULT_FOLDER = Path("out")
+
+F = TypeVar("F", bound=Callable[..., Any])
+
+disc_argument = click.argument("disc", metavar="DISC")
+
+
+def setting_options(function: F) -> F:
+    """The options --preset and --set."""
+    function = click.option(
+        "--set",
+        "assignments",
+        metavar="K=V",
+        multiple=True,
+        help="One setting over all presets, such as music.root=E3 or player.rpm=20. Repeatable.",
+    )(function)
+    return click.option(
+        "--preset",
+        "-p",
+        "presets",
+        metavar="P",
+        multiple=True,
+        help="A preset that ships (`sonify presets`) or a TOML file. Repeatable; later ones win.",
+    )(function)
+
+
+def output_option(help: str) -> Callable[[F], F]:
+    """The option -o."""
+    return click.option("-o", "--output", "output", metavar="FILE", help=help)
+
+
+def load(disc: str) -> Disc:
+    """The disc of a command's argument."""
+    from sonify.load import load_disc
+
+    return load_disc(disc)
+
+
+def perform_from(
+    disc: str | Disc, presets: tuple[str, ...], assignments: tuple[str, ...]
+) -> Performance:
+    """The performance that a command's arguments ask for."""
+    from sonify.performance import perform
+
+    settings = dict(parse_assignment(a) for a in assignments)
+    return perform(load(disc) if isinstance(disc, str) else disc, presets, settings)
+
+
+def caution(text: str) -> None:
+    """Say on stderr what the user should know."""
+    click.echo(f"caution: {text}", err=True)
+
+
+def length(seconds: float) -> str:
+    """A length for people: 12.3 s, or 4:05 min."""
+    if seconds < 60:
+        return f"{seconds:.1f} s"
+    whole = round(seconds)
+    if seconds < 3600:
+        return f"{whole // 60}:{whole % 60:02d} min"
+    return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d} h"
+
+
+def size(path: Path) -> str:
+    """A file's size for people."""
+    n = float(path.stat().st_size)
+    for unit in ("B", "kB", "MB"):
+        if n < 1000:
+            return f"{n:.0f} {unit}" if unit == "B" else f"{n:.1f} {unit}"
+        n /= 1000
+    return f"{n:.1f} GB"
+
+
+def result(path: Path, seconds: float) -> None:
+    """One line for a file that was made: where, how long, how large."""
+    click.echo(f"{path}  {length(seconds)}  {size(path)}")

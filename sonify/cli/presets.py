@@ -1,0 +1,45 @@
+"""`sonify presets`: what ships."""
+
+from __future__ import annotations
+
+import click
+
+from sonify.errors import InputError, close_matches
+
+__all__ = ["presets"]
+
+
+@click.command()
+@click.argument("name", required=False)
+@click.option("--discs", is_flag=True, help="List the discs that ship instead.")
+@click.option(
+    "--kind", type=click.Choice(["music", "player", "look"]), help="Only presets of this kind."
+)
+def presets(name: str | None, discs: bool, kind: str | None) -> None:
+    """List the presets that ship, one a line, or print one in full.
+
+    What is printed in full is a TOML file: save it, change it, and give it to --preset.
+
+    \b
+    Examples:
+      sonify presets
+      sonify presets --kind music
+      sonify presets music-box > mine.toml
+    """
+    from sonify.presets import shipped
+
+    everything = shipped()
+    if name is not None:
+        for one in everything:
+            if one.name == name:
+                click.echo(one.path.read_text(encoding="utf-8"), nl=False)
+                return
+        near = close_matches(name, [s.name for s in everything])
+        raise InputError(f"nothing that ships is called '{name}'{near}; see `sonify presets`")
+    rows = [
+        s for s in everything if (s.kind == "disc") == discs and (kind is None or s.kind == kind)
+    ]
+    wide = max((len(s.name) for s in rows), default=0)
+    for s in rows:
+        label = "" if discs else f"{s.kind:<7}"
+        click.echo(f"{s.name:<{wide}}  {label}{s.about}".rstrip())

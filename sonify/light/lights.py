@@ -1,0 +1,249 @@
+"""Fill rules: how bits populate the lamps, and what happens when the matrix is full.
+
+Each rule turns a reading into *writes* (at a time, a lamp gets a level) and *wipes* (at a time, all
+lamps or some go out); `changes` keeps of those only what a person would see change.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.errors import InputError, close_matches
+from sonify.player.profile import Matrix
+from sonify.player.reading import Timeline
+
+__all__ = ["FILLS", "LIGHTS", "Fill", "fill_lights", "find_fill", "states_at"]
+
+LIGHTS = np.dtype([("time_s", "f8"), ("led", "i4"), ("level", "u1")])
+"""One lamp that changes: when, which (y * width + x), and its level from 0 to 255."""
+
+LIT = 255
+Index = NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class Writes:
+    """What a fill rule does to the lamps, in the order of time.
+
+    Attributes
+    ----------
+    slot : ndarray of int64, shape (writes,)
+    led : ndarray of int64, shape (writes,)
+    lit : ndarray of bool, shape (writes,)
+    """
+
+    slot: Index
+    led: Index
+    lit: NDArray[np.bool_]
+
+
+Rule = Callable[[NDArray[np.int8], Timeline, Matrix, int], Writes]
+
+
+@dataclass(frozen=True)
+class Fill:
+    """One fill rule: its name, what it does, and how."""
+
+    name: str
+    about: str
+    writes: Rule
+
+
+def _plain(bits: NDArray[np.int8], timeline: Timeline, led: Index) -> Writes:
+    return Writes(timeline.slots(), led, bits > 0)
+
+
+def _with_wipes(plain: Writes, at: Index, leds: Index) -> Writes:
+    """The writes with lamps put out just before some of them.
+
+    `at` are indices of writes, shape (wipes,); `leds` the lamps each puts out, shape
+    (wipes, lamps) or (lamps,).
+    """
+    leds = np.broadcast_to(leds, (len(at), leds.shape[-1]))
+    where = np.repeat(at, leds.shape[1])
+    return Writes(
+        np.insert(plain.slot, where, plain.slot[where]),
+        np.insert(plain.led, where, leds.reshape(-1)),
+        np.insert(plain.lit, where, False),
+    )
+
+
+def _rows(bits: NDArray[np.int8], t: Timeline, m: Matrix, _unit: int) -> Writes:
+    row, position = np.divmod(t.places(), t.positions)
+    y = row % m.height
+    plain = _plain(bits, t, y * m.width + position % m.width)
+    starts = np.arange(t.rows) * t.positions
+    again = starts[m.height :]
+    lamps = (y[again] * m.width)[:, None] + np.arange(m.width)
+    return _with_wipes(plain, again, lamps)
+
+
+def _pages(led: Index, bits: NDArray[np.int8], t: Timeline, m: Matrix) -> Writes:
+    plain = _plain(bits, t, led)
+    full = np.arange(m.lamps, len(bits), m.lamps)
+    return _with_wipes(plain, full, np.arange(m.lamps))
+
+
+def _running(bits: NDArray[np.int8], t: Timeline, m: Matrix, _unit: int) -> Writes:
+    return _pages(np.arange(len(bits)) % m.lamps, bits, t, m)
+
+
+def _columns(bits: NDArray[np.int8], t: Timeline, m: Matrix, _unit: int) -> Writes:
+    x, y = np.divmod(np.arange(len(bits)) % m.lamps, m.height)
+    return _pages(y * m.width + x, bits, t, m)
+
+
+def _furrows(bits: NDArray[np.int8], t: Timeline, m: Matrix, _unit: int) -> Writes:
+    y, x = np.divmod(np.arange(len(bits)) % m.lamps, m.width)
+    return _pages(y * m.width + np.where(y % 2, m.width - 1 - x, x), bits, t, m)
+
+
+def _characters(bits: NDArray[np.int8], t: Timeline, m: Matrix, unit: int) -> Writes:
+    character, k = np.divmod(t.places(), unit)
+    sub, y = np.divmod(k, m.height)
+    each = -(-unit // m.height)
+    if each > m.width:
+        raise InputError(
+            f"a character needs {each} columns of {m.height} lamps and the matrix has {m.width}; "
+            "make it wider or take another fill rule",
+            place="player.matrix.fill",
+        )
+    x = (character % (m.width // each)) * each + sub
+    return _plain(bits, t, y * m.width + x)
+
+
+def _rolling(bits: NDArray[np.int8], t: Timeline, m: Matrix, _unit: int) -> Writes:
+    n = len(bits)
+    line, x = np.divmod(np.arange(n), m.width)
+    plain = _plain(bits, t, np.minimum(line, m.height - 1) * m.width + x)
+    at = np.arange(m.lamps, n, m.width)
+    if not len(at):
+        return plain
+    # at a roll every lamp shows what stood in the line below it; the last line goes out
+    picture = np.zeros(-(-n // m.width) * m.width, bool)
+    picture[:n] = bits > 0
+    seen = (at - m.lamps + m.width)[:, None] + np.arange(m.lamps)
+    # nothing is known yet of the line that is about to be filled
+    seen = np.where(seen < at[:, None], seen, len(picture))
+    lit = np.append(picture, False)[seen]
+    where = np.repeat(at, m.lamps)
+    return Writes(
+        np.insert(plain.slot, where, plain.slot[where]),
+        np.insert(plain.led, where, np.tile(np.arange(m.lamps), len(at))),
+        np.insert(plain.lit, where, lit.reshape(-1)),
+    )
+
+
+_TABLE = (
+    Fill(
+        "rows",
+        "a matrix row for each disc row; past the right edge a row goes on at the left, over what "
+        "stood there; below the last row it begins again at the top, in a row wiped first",
+        _rows,
+    ),
+    Fill(
+        "running",
+        "left to right, top to bottom, as bits are read; a full matrix is wiped",
+        _running,
+    ),
+    Fill(
+        "columns",
+        "top to bottom, left to right, as bits are read; a full matrix is wiped",
+        _columns,
+    ),
+    Fill(
+        "furrows",
+        "every other matrix row runs back, as a plough does; a full matrix is wiped",
+        _furrows,
+    ),
+    Fill(
+        "characters",
+        "a character in each column, its first bit on top; past the right edge the next one "
+        "replaces the first, lamp by lamp",
+        _characters,
+    ),
+    Fill(
+        "rolling",
+        "left to right; a full matrix moves up by one row, and the lowest goes on",
+        _rolling,
+    ),
+)
+
+FILLS: dict[str, Fill] = {f.name: f for f in _TABLE}
+
+
+def find_fill(name: str) -> Fill:
+    """The fill rule of a name, or an `InputError` with the names that come close."""
+    if name not in FILLS:
+        raise InputError(
+            f"there is no fill rule '{name}'{close_matches(name, FILLS)}; "
+            f"one of: {', '.join(FILLS)}",
+            place="player.matrix.fill",
+        )
+    return FILLS[name]
+
+
+def fill_lights(
+    bits: NDArray[np.int8], timeline: Timeline, matrix: Matrix, unit_bits: int
+) -> NDArray[np.void]:
+    """The matrix while a disc is read: an array of `LIGHTS`, changes only.
+
+    Parameters
+    ----------
+    bits : ndarray of int8, shape (n,)
+        In the order of reading. Ones are lit; zeros and unknown bits are dark.
+    timeline : Timeline
+    matrix : Matrix
+    unit_bits : int
+        Bits of a character's code unit.
+
+    Returns
+    -------
+    ndarray of LIGHTS
+        By time, and within one time by lamp. All lamps are dark before.
+    """
+    writes = find_fill(matrix.fill).writes(bits, timeline, matrix, unit_bits)
+    return changes(writes, timeline.position_s, matrix.lamps)
+
+
+def changes(w: Writes, position_s: float, lamps: int) -> NDArray[np.void]:
+    """Of all writes, the ones that change a lamp; of several to one lamp at once, the last."""
+    key = w.led.astype(np.uint16) if lamps <= 65536 else w.led
+    order = np.argsort(key, kind="stable")
+    led, slot, lit = w.led[order], w.slot[order], w.lit[order]
+    final = np.ones(len(led), bool)
+    final[:-1] = (led[1:] != led[:-1]) | (slot[1:] != slot[:-1])
+    order, led, slot, lit = order[final], led[final], slot[final], lit[final]
+    before = np.zeros(len(led), bool)
+    before[1:] = lit[:-1] & (led[1:] == led[:-1])
+    moved = before != lit
+    order, led, slot, lit = order[moved], led[moved], slot[moved], lit[moved]
+    by_time = np.lexsort((led, slot))
+    out = np.empty(len(by_time), LIGHTS)
+    out["time_s"] = slot[by_time] * position_s
+    out["led"] = led[by_time]
+    out["level"] = lit[by_time] * np.uint8(LIT)
+    return out
+
+
+def states_at(
+    lights: NDArray[np.void], times: NDArray[np.float64], lamps: int
+) -> NDArray[np.uint8]:
+    """The levels of all lamps at some moments, shape (times, lamps).
+
+    A lamp that changes at exactly a moment has its new level then.
+    """
+    order = np.argsort(times, kind="stable")
+    out = np.zeros((len(times), lamps), np.uint8)
+    ends = np.searchsorted(lights["time_s"], times[order], side="right")
+    now = np.zeros(lamps, np.uint8)
+    start = 0
+    for k, end in zip(order, ends, strict=True):
+        now[lights["led"][start:end]] = lights["level"][start:end]
+        out[k] = now
+        start = int(end)
+    return out

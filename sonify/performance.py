@@ -1,0 +1,222 @@
+"""The performance: the one object that every writer takes.
+
+Everything that can be heard or seen is derived here from one timeline, so that no two outputs can
+disagree on when a note sounds or a lamp lights.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.disc.disc import Disc
+from sonify.light.lights import fill_lights, find_fill
+from sonify.music.material import Material
+from sonify.music.metre import Grid, grid_of, rows_to_bars
+from sonify.music.notes import Part, make_parts, notes_of
+from sonify.player.reading import Timeline, read_times, reading_of
+from sonify.setup import Setup, load_setup
+
+if TYPE_CHECKING:
+    from sonify.light.scroll import Scroll
+
+__all__ = ["CAPTIONS", "Performance", "perform"]
+
+CAPTIONS = np.dtype([("time_s", "f8"), ("codepoint", "i4"), ("state", "u1")])
+"""One character as it is decoded: when its last bit is read, its code point, and its state
+(0 good, 1 repaired, 2 failed)."""
+
+_NO_CODE_UNIT = 8
+
+
+@dataclass(frozen=True, eq=False)
+class Performance:
+    """A disc as a player plays it.
+
+    Attributes
+    ----------
+    disc : Disc
+    setup : Setup
+        All settings.
+    timeline : Timeline
+        When rows are read.
+    grid : Grid
+        Beats, bars and ticks.
+    """
+
+    disc: Disc
+    setup: Setup
+    timeline: Timeline
+    grid: Grid
+
+    @cached_property
+    def material(self) -> Material:
+        """The disc as music sees it."""
+        decoding = self.disc.decoding
+        return Material(
+            bits=self.timeline.in_order(self.disc.grid),
+            timeline=self.timeline,
+            unit_bits=self.unit_bits,
+            characters=None if decoding is None else decoding.characters,
+        )
+
+    @property
+    def unit_bits(self) -> int:
+        """Bits of a character's code unit; 8 on a disc without a code."""
+        return _NO_CODE_UNIT if self.disc.code is None else self.disc.code.unit_bits
+
+    @cached_property
+    def parts(self) -> list[Part]:
+        """The notes, voice by voice, in ticks."""
+        return make_parts(self.setup.music, self.material, self.grid)
+
+    @cached_property
+    def reading(self) -> NDArray[np.void]:
+        """When each position is read: an array of `READING`."""
+        return reading_of(self.disc.grid, self.timeline)
+
+    @cached_property
+    def notes(self) -> NDArray[np.void]:
+        """All notes: an array of `NOTES`."""
+        return notes_of(self.parts, self.material, self.grid, self.timeline.position_s)
+
+    @cached_property
+    def lights(self) -> NDArray[np.void]:
+        """The matrix while the disc is read: an array of `LIGHTS`, changes only."""
+        return fill_lights(
+            self.material.bits, self.timeline, self.setup.player.matrix, self.unit_bits
+        )
+
+    @cached_property
+    def captions(self) -> NDArray[np.void]:
+        """The characters at the moments at which they are decoded: an array of `CAPTIONS`."""
+        characters = None if self.disc.decoding is None else self.disc.decoding.characters
+        out = np.empty(0 if characters is None else len(characters), CAPTIONS)
+        if characters is not None:
+            out["time_s"] = self.character_slots() * self.timeline.position_s
+            out["codepoint"] = characters["codepoint"]
+            out["state"] = characters["state"]
+        return out
+
+    def character_slots(self) -> NDArray[np.int64]:
+        """The slot in which the last bit of each character is read, shape (characters,)."""
+        if self.disc.decoding is None:
+            return np.zeros(0, np.int64)
+        t, characters = self.timeline, self.disc.decoding.characters
+        last = np.ascontiguousarray(characters["last_bit"])
+        slot = t.slot_of(last)
+        if t.straight:
+            return slot
+        # where reading of the row began inside the character, its first bits come last
+        row, position = np.divmod(last, t.positions)
+        begin = np.maximum(characters["first_bit"] - row * t.positions, 0)
+        first = t.row_first[row]
+        split = (begin < first) & (first <= position)
+        out: NDArray[np.int64] = np.where(split, t.row_slot[row] + t.positions - 1, slot)
+        return out
+
+    @property
+    def read_s(self) -> float:
+        """When the last position has passed, in s."""
+        return self.timeline.end_s
+
+    @property
+    def message_s(self) -> float:
+        """When the message begins to scroll, in s."""
+        return self.timeline.end_s + self.setup.player.message_pause
+
+    @cached_property
+    def scroll(self) -> Scroll | None:
+        """The message as it scrolls by; None on a disc without one."""
+        from sonify.light.scroll import scroll_of
+
+        message = self.disc.message
+        if not message:
+            return None
+        return scroll_of(message, self.setup.player.matrix, self.message_s)
+
+    @property
+    def duration_s(self) -> float:
+        """From the first position to the end of the message, in s."""
+        return self.read_s if self.scroll is None else self.scroll.end_s
+
+    @property
+    def tempo_bpm(self) -> float:
+        """Quarter notes a minute."""
+        return 60.0 * self.grid.step_beats / self.timeline.position_s
+
+    def save(self, path: str | Path, what: str | None = None, **options: Any) -> Path:
+        """Write the performance to a file; the kind follows the suffix.
+
+        Parameters
+        ----------
+        path : str or Path
+        what : str, optional
+            What of the performance, where a suffix serves several: "lights" or "message".
+        **options
+            Of the writer.
+
+        Returns
+        -------
+        Path
+            Where it is.
+
+        Raises
+        ------
+        InputError
+            A suffix that is not offered, or an unknown option.
+        OutputError
+            The place can't be written.
+        """
+        from sonify.write import save
+
+        return save(self, path, what, options)
+
+
+def perform(
+    disc: Disc,
+    presets: Iterable[str | Path] = (),
+    settings: Mapping[str, Any] | None = None,
+    *,
+    setup: Setup | None = None,
+) -> Performance:
+    """Play a disc.
+
+    Parameters
+    ----------
+    disc : Disc
+    presets : iterable of str or Path
+        Laid over each other; later ones win.
+    settings : mapping, optional
+        Dotted keys and values, over all presets.
+    setup : Setup, optional
+        Ready settings, in place of presets and settings.
+
+    Returns
+    -------
+    Performance
+
+    Raises
+    ------
+    InputError
+        Settings that are unknown, wrong or out of range.
+
+    Examples
+    --------
+    >>> show = perform(Disc.from_message("FOG LIFTS 9"), settings={"music.root": "E3"})
+    >>> len(show.reading), show.disc.message
+    (112, 'FOG LIFTS 9')
+    """
+    setup = load_setup(presets, settings) if setup is None else setup
+    find_fill(setup.player.matrix.fill)
+    grid = grid_of(setup.music, disc.positions)
+    timeline = read_times(disc.rows, disc.positions, setup.player)
+    if setup.music.timing == "bars":
+        timeline = rows_to_bars(timeline, grid, setup.player)
+    return Performance(disc, setup, timeline, grid)

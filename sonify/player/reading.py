@@ -1,0 +1,138 @@
+"""Reading: when each position of each row passes the detector.
+
+All times are whole multiples of the time that one position lasts, T = 60 / (rpm * positions). So a
+`Timeline` counts in those *slots*, and only `time_s` turns them into seconds: no error adds up.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.player.profile import Player
+
+__all__ = ["READING", "Timeline", "read_times", "reading_of"]
+
+READING = np.dtype([("time_s", "f8"), ("row", "i4"), ("position", "i4"), ("bit", "i1")])
+"""One position read: when, which, and its bit (1, 0, or -1 for unknown)."""
+
+_FUZZ = 1e-9
+
+
+@dataclass(frozen=True, eq=False)
+class Timeline:
+    """When rows are read.
+
+    Attributes
+    ----------
+    positions : int
+        Positions a row.
+    position_s : float
+        How long a position lasts, T, in s.
+    row_slot : ndarray of int64, shape (rows,)
+        The slot in which each row's first position is read. Slot k lies at k * T.
+    row_first : ndarray of int64, shape (rows,)
+        Which position of the row that is.
+    """
+
+    positions: int
+    position_s: float
+    row_slot: NDArray[np.int64]
+    row_first: NDArray[np.int64]
+
+    @property
+    def rows(self) -> int:
+        """How many rows are read."""
+        return len(self.row_slot)
+
+    @property
+    def end_slot(self) -> int:
+        """The slot after the last one in which a position is read."""
+        return int(self.row_slot[-1]) + self.positions
+
+    @property
+    def end_s(self) -> float:
+        """When the last position has passed, in s."""
+        return self.end_slot * self.position_s
+
+    @cached_property
+    def straight(self) -> bool:
+        """Whether every row is read from its position 0 on."""
+        return not self.row_first.any()
+
+    def row_start_s(self) -> NDArray[np.float64]:
+        """When each row's first position is read, in s, shape (rows,)."""
+        out: NDArray[np.float64] = self.row_slot * np.float64(self.position_s)
+        return out
+
+    def slots(self) -> NDArray[np.int64]:
+        """The slot of each position in the order of reading, shape (rows * positions,)."""
+        return (self.row_slot[:, None] + np.arange(self.positions)).reshape(-1)
+
+    def places(self) -> NDArray[np.int64]:
+        """For each position in the order of reading, its index into the grid read row by row."""
+        if self.straight:
+            return np.arange(self.rows * self.positions)
+        at = (self.row_first[:, None] + np.arange(self.positions)) % self.positions
+        return (at + (np.arange(self.rows) * self.positions)[:, None]).reshape(-1)
+
+    def in_order(self, grid: NDArray[np.int8]) -> NDArray[np.int8]:
+        """The bits of a grid in the order of reading, shape (rows * positions,)."""
+        flat = grid.reshape(-1)
+        return flat if self.straight else flat[self.places()]
+
+    def slot_of(self, place: NDArray[np.int64]) -> NDArray[np.int64]:
+        """The slot in which the position at an index into the grid is read."""
+        row, position = np.divmod(place, self.positions)
+        out: NDArray[np.int64] = (
+            self.row_slot[row] + (position - self.row_first[row]) % self.positions
+        )
+        return out
+
+    def with_rows_at(self, row_slot: NDArray[np.int64]) -> Timeline:
+        """The same reading with the rows moved to other slots."""
+        return replace(self, row_slot=row_slot)
+
+
+def read_times(rows: int, positions: int, player: Player) -> Timeline:
+    """When a player reads a disc of `rows` by `positions`.
+
+    With `row_start` "index" the next row starts at the first index pass at or after the end of
+    this row's turn plus stage plus settle. With "next-position" it starts at the first position
+    after the last one read plus stage plus settle.
+    """
+    turn = player.turn_s
+    position_s = turn / positions
+    move = player.stage + player.settle
+    row = np.arange(rows, dtype=np.int64)
+    if player.row_start == "index":
+        turns = 1 + math.ceil(move / turn - _FUZZ)
+        return Timeline(positions, position_s, row * (turns * positions), np.zeros_like(row))
+    on = positions - 1 + math.floor(move / position_s + _FUZZ) + 1
+    return Timeline(positions, position_s, row * on, (row * on) % positions)
+
+
+def reading_of(grid: NDArray[np.int8], timeline: Timeline) -> NDArray[np.void]:
+    """The reading of a grid: an array of `READING`, in the order of time.
+
+    Parameters
+    ----------
+    grid : ndarray of int8, shape (rows, positions)
+    timeline : Timeline
+
+    Returns
+    -------
+    ndarray of READING, shape (rows * positions,)
+    """
+    n = timeline.positions
+    out = np.empty((timeline.rows, n), READING)
+    out["time_s"] = (timeline.row_slot[:, None] + np.arange(n)) * timeline.position_s
+    out["row"] = np.arange(timeline.rows)[:, None]
+    out["position"] = (timeline.row_first[:, None] + np.arange(n)) % n
+    flat = out.reshape(-1)
+    flat["bit"] = timeline.in_order(grid)
+    return flat

@@ -1,0 +1,73 @@
+"""What ships with the package: presets, players, looks and discs, found by name."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from pathlib import Path
+
+from sonify.errors import InputError, close_matches
+from sonify.settings import load_toml
+
+__all__ = ["KINDS", "Shipped", "find_disc", "find_preset", "folder", "shipped"]
+
+KINDS = {"music": "music", "players": "player", "looks": "look", "discs": "disc"}
+"""Folder of `presets/` to the kind of thing in it."""
+
+
+@dataclass(frozen=True)
+class Shipped:
+    """One thing that ships."""
+
+    name: str
+    kind: str
+    path: Path
+
+    @property
+    def about(self) -> str:
+        """What it is like, in one line."""
+        data = load_toml(self.path)
+        return str(data.get("about") or data.get("title") or "")
+
+
+@lru_cache(maxsize=1)
+def folder() -> Path:
+    """The folder that what ships lies in, installed or in a working tree."""
+    here = Path(__file__).parent
+    inside = here / "presets"
+    return inside if inside.is_dir() else here.parent / "presets"
+
+
+@lru_cache(maxsize=1)
+def shipped() -> tuple[Shipped, ...]:
+    """All that ships, by kind and then by name."""
+    return tuple(
+        Shipped(path.stem, kind, path)
+        for sub, kind in KINDS.items()
+        for path in sorted((folder() / sub).glob("*.toml"))
+    )
+
+
+def _find(name: str, kinds: tuple[str, ...], what: str) -> Path:
+    path = Path(name)
+    # a plain word is a name that ships; anything that looks like a path is one
+    for one in shipped():
+        if one.name == name and one.kind in kinds:
+            return one.path
+    if path.suffix or "/" in name or "\\" in name or path.exists():
+        return path
+    near = close_matches(name, [s.name for s in shipped() if s.kind in kinds])
+    raise InputError(
+        f"there is no {what} '{name}'{near}; give a path, or a name from `sonify presets"
+        f"{' --discs' if what == 'disc' else ''}`"
+    )
+
+
+def find_preset(name: str) -> Path:
+    """The file of a preset, by name or path."""
+    return _find(name, ("music", "player", "look"), "preset")
+
+
+def find_disc(name: str) -> Path:
+    """The file of a disc (or of another source), by name or path."""
+    return _find(name, ("disc",), "disc")

@@ -1,0 +1,77 @@
+"""All settings of a performance: presets laid over each other, then single settings."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any
+
+from sonify.errors import InputError
+from sonify.light.look import Look
+from sonify.music.settings import Music
+from sonify.player.profile import Player
+from sonify.presets import find_preset
+from sonify.settings import Settings, assign, convert, load_toml, merge
+
+__all__ = ["Setup", "load_setup"]
+
+
+class Setup(Settings, frozen=True):
+    """What a preset may hold; each section belongs to the folder it is about."""
+
+    about: str = ""
+    player: Player = Player()
+    music: Music = Music()
+    light: Look = Look()
+
+
+def load_setup(
+    presets: Iterable[str | Path] = (), settings: Mapping[str, Any] | None = None
+) -> Setup:
+    """Lay presets over each other and single settings over them.
+
+    Parameters
+    ----------
+    presets : iterable of str or Path
+        Names of presets that ship, or paths of TOML files. Later ones win.
+    settings : mapping, optional
+        Dotted keys such as `music.root`, and their values.
+
+    Returns
+    -------
+    Setup
+
+    Raises
+    ------
+    InputError
+        With the file and the place in it.
+    """
+    data: dict[str, Any] = {}
+    for preset in presets:
+        path = preset if isinstance(preset, Path) else find_preset(preset)
+        table = load_toml(path)
+        for key in ("message", "bits"):
+            if key in table:
+                raise InputError(
+                    f"it holds '{key}', as a disc does; a preset names no disc", file=path
+                )
+        convert(table, Setup, path)
+        data = merge(data, table)
+    data.pop("about", None)
+    if not settings:
+        return convert(data, Setup)
+    if "music.voice" not in settings and any(k.startswith("music.voice.") for k in settings):
+        # a single voice's setting changes one of the voices that stand
+        data = _with_default_voices(data)
+    for key, value in settings.items():
+        data = assign(data, key, value)
+    try:
+        return convert(data, Setup)
+    except InputError as e:
+        raise InputError(e.what, file=e.file, place=f"--set {e.place}") from None
+
+
+def _with_default_voices(data: dict[str, Any]) -> dict[str, Any]:
+    if "voice" in data.get("music", {}):
+        return data
+    return merge(data, {"music": {"voice": [{"name": v.name} for v in Music().voice]}})

@@ -1,0 +1,25 @@
+"""Moving pictures to the file that their suffix asks for. A table, one row a suffix."""
+
+from __future__ import annotations
+
+import importlib
+from pathlib import Path
+
+from sonify.write.frames import Animation
+from sonify.write.whole import whole
+
+__all__ = ["ENCODERS", "encode"]
+
+ENCODERS = {
+    ".gif": ("sonify.write.gif", "encode_gif"),
+    ".png": ("sonify.write.apng", "encode_apng"),
+    ".webp": ("sonify.write.webp", "encode_webp"),
+}
+
+
+def encode(animation: Animation, path: Path) -> None:
+    """Write an animation whole."""
+    module, function = ENCODERS[path.suffix.casefold()]
+    encoder = getattr(importlib.import_module(module), function)
+    with whole(path) as beside, open(beside, "wb") as out:
+        encoder(animation, out)

@@ -1,0 +1,71 @@
+"""Outputs that are whole or not there: written beside their place and moved when done."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import secrets
+from collections.abc import Iterator
+from pathlib import Path
+
+from sonify.errors import OutputError
+
+__all__ = ["cannot_write", "make_folder", "whole"]
+
+
+def cannot_write(error: OSError, path: Path) -> OutputError:
+    """An operating system's error as one line."""
+    if error.errno == errno.ENOSPC:
+        return OutputError("the disk is full; nothing was written", file=path)
+    if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
+        return OutputError("it may not be written (permission denied)", file=path)
+    if error.errno == errno.EISDIR:
+        return OutputError("this is a folder; give the name of a file", file=path)
+    if error.errno == errno.ENOTDIR:
+        return OutputError("a part of this path is a file, not a folder", file=path)
+    return OutputError(f"it can't be written ({error.strerror or error})", file=path)
+
+
+def make_folder(path: Path) -> None:
+    """Make a folder and those above it, if they are not there.
+
+    Raises
+    ------
+    OutputError
+        They can't be made.
+    """
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except FileExistsError:
+        raise OutputError("this is a file; a folder is needed", file=path) from None
+    except OSError as e:
+        raise cannot_write(e, path) from None
+
+
+@contextlib.contextmanager
+def whole(path: str | Path) -> Iterator[Path]:
+    """A temporary path to write to; it takes the place of `path` when all went well.
+
+    After an error, a full disk or an interrupt, the old file is as it was and the temporary one
+    is gone.
+
+    Raises
+    ------
+    OutputError
+        The place can't be written.
+    """
+    path = Path(path)
+    if path.is_dir():
+        raise OutputError("this is a folder; give the name of a file", file=path)
+    make_folder(path.parent)
+    beside = path.with_name(f".{path.stem[:40]}-{secrets.token_hex(4)}{path.suffix}")
+    try:
+        try:
+            yield beside
+            os.replace(beside, path)
+        except OSError as e:
+            raise cannot_write(e, path) from None
+    finally:
+        with contextlib.suppress(OSError):
+            beside.unlink(missing_ok=True)
