@@ -17,7 +17,7 @@ from sonify.settings import Settings
 __all__ = ["RULES", "Rule"]
 
 Count = Annotated[int, msgspec.Meta(ge=1, le=64)]
-Factor = Annotated[float, msgspec.Meta(gt=0, le=8)]
+Factor = Annotated[float, msgspec.Meta(gt=0, le=256)]
 
 
 class Rule(Settings, frozen=True, tag_field="rule", tag="none"):
