@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.disc.code import Code, Decoding, decode, encode
+from sonify.disc.code import Code, Decoding, check_code, decode_grid, encode_grid
 from sonify.disc.geometry import Geometry
 from sonify.disc.layout import MAX_BITS, Layout
 from sonify.errors import InputError
@@ -49,6 +49,8 @@ class Disc:
 
     def __post_init__(self) -> None:
         grid = self.grid
+        if self.code is not None:
+            check_code(self.code)
         if grid.ndim != 2 or 0 in grid.shape:
             raise InputError(f"a grid needs rows and positions; this one has shape {grid.shape}")
         if grid.shape[1] != self.layout.positions:
@@ -72,7 +74,7 @@ class Disc:
     @cached_property
     def decoding(self) -> Decoding | None:
         """What the bits say, character by character; None without a code."""
-        return None if self.code is None else decode(self.grid.reshape(-1), self.code)
+        return None if self.code is None else decode_grid(self.grid, self.code)
 
     @property
     def message(self) -> str | None:
@@ -104,17 +106,8 @@ class Disc:
         """
         code = code or Code()
         layout = layout or Layout()
-        bits = encode(message, code)
-        rows = -(-len(bits) // layout.positions)
-        if rows * layout.positions > MAX_BITS:
-            raise InputError(
-                f"{rows * layout.positions:,} positions are too many; at most {MAX_BITS:,}",
-                place="message",
-            )
-        grid = np.zeros(rows * layout.positions, np.int8)
-        grid[: len(bits)] = bits
         return cls(
-            grid=grid.reshape(rows, layout.positions),
+            grid=encode_grid(message, code, layout.positions),
             layout=layout,
             code=code,
             geometry=geometry,

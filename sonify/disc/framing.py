@@ -1,0 +1,70 @@
+"""Framings: what stands before and after the text. A table, one row a framing.
+
+`framed` follows the basic mode of ISO 1745: SYN SYN STX text ETX, with the control characters
+of ISO/IEC 646. A reader that finds two SYN and one STX knows where the text begins, which way
+the positions run, what a hole means and which bit of a character comes first, for no turn,
+mirroring or inversion of these three characters gives them again.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+__all__ = ["ETX", "FRAMINGS", "STX", "SYN", "TRANSMISSION_CONTROLS", "Framing"]
+
+SYN, STX, ETX = 0x16, 0x02, 0x03
+
+TRANSMISSION_CONTROLS = {
+    "\x01": "SOH",
+    "\x02": "STX",
+    "\x03": "ETX",
+    "\x04": "EOT",
+    "\x05": "ENQ",
+    "\x06": "ACK",
+    "\x10": "DLE",
+    "\x15": "NAK",
+    "\x16": "SYN",
+    "\x17": "ETB",
+}
+"""The ten transmission control characters of ISO/IEC 646, which ISO 1745 keeps out of a text."""
+
+
+@dataclass(frozen=True)
+class Framing:
+    """One framing.
+
+    Attributes
+    ----------
+    name : str
+        Its name in disc files.
+    about : str
+        One line for help and docs.
+    head : tuple of int
+        Code units before the text.
+    end : int or None
+        The code unit after the text; None where the text ends with its last unit that is not
+        zero.
+    reserved : dict
+        Characters that the text may not hold, with their names.
+    """
+
+    name: str
+    about: str
+    head: tuple[int, ...] = ()
+    end: int | None = None
+    reserved: dict[str, str] = field(default_factory=dict, repr=False)
+
+
+FRAMINGS: dict[str, Framing] = {
+    f.name: f
+    for f in (
+        Framing("plain", "characters, the last row filled up with zeros"),
+        Framing(
+            "framed",
+            "SYN SYN STX text ETX, after ISO 1745",
+            (SYN, SYN, STX),
+            ETX,
+            TRANSMISSION_CONTROLS,
+        ),
+    )
+}

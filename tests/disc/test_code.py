@@ -1,0 +1,494 @@
+"""Codes: alphabets, framings and checks, there and back, and what damage does to them.
+
+Sources outside the project: ISO/IEC 646 (ascii), ITU-T S.1 (ita2), RFC 3629 (utf-8), ISO 1745
+(framing), the catalogue of parametrised CRC algorithms by G. Cook (CRC check values), and the
+libraries galois and reedsolo for Reed-Solomon codes.
+"""
+
+from __future__ import annotations
+
+import itertools
+import zlib
+
+import numpy as np
+import pytest
+
+from sonify.disc import gf256, reed_solomon
+from sonify.disc.checks import crc16, crc_units
+from sonify.disc.code import (
+    FAILED,
+    GOOD,
+    REPAIRED,
+    Code,
+    decode_grid,
+    encode,
+    encode_grid,
+    message_units,
+    room,
+)
+from sonify.disc.disc import Disc
+from sonify.disc.framing import ETX, STX, SYN
+from sonify.disc.layout import Layout
+from sonify.errors import InputError
+
+TEXTS = {
+    "ascii": "WIND SW 6, CLOUD BASE 900 M",
+    "ita2": "WIND SW 6, CLOUD BASE 900 M",
+    "utf-8": "Bö 7 aus SW, −3 °C, Hütte 900 m 🏔",
+}
+FRAMINGS = ("plain", "framed")
+CHECKS = ("none", "parity", "crc-16", "reed-solomon")
+CODES = [
+    Code(alphabet=a, framing=f, check=c, bit_order=o)
+    for a, f, c, o in itertools.product(TEXTS, FRAMINGS, CHECKS, ("high-first", "low-first"))
+    if not (a == "ita2" and f == "framed")
+]
+NAMES = ["-".join((c.alphabet, c.framing, c.check, c.bit_order)) for c in CODES]
+
+
+@pytest.mark.parametrize("code", CODES, ids=NAMES)
+@pytest.mark.parametrize("positions", [1, 3, 8, 56, 1000])
+def test_there_and_back(code: Code, positions: int) -> None:
+    text = TEXTS[code.alphabet]
+    grid = encode_grid(text, code, positions)
+    found = decode_grid(grid, code)
+    assert found.text == found.as_read == text
+    assert found.verdict == ("unchecked" if code.check == "none" else "sound")
+    assert not len(found.repaired_bits)
+    assert not len(found.failed_bits)
+    assert np.all(found.characters["state"] == GOOD)
+    assert len(message_units(text, code)) <= room(*grid.shape, code)
+    if grid.shape[0] > 1 and code.check != "reed-solomon":
+        assert len(message_units(text, code)) > room(grid.shape[0] - 1, positions, code)
+
+
+@pytest.mark.parametrize("code", CODES, ids=NAMES)
+def test_characters_say_which_bits_are_theirs(code: Code) -> None:
+    """Encoding the text with one character changed changes bits of that character, of the
+    check, and no others."""
+    text = TEXTS[code.alphabet]
+    grid = encode_grid(text, code, 24).reshape(-1)
+    characters = decode_grid(grid.reshape(-1, 24), code).characters
+    for at in (0, 6, len(text) - 1):
+        other = "K" if text[at].isalpha() else "8"
+        if code.alphabet == "utf-8" and len(text[at].encode()) > 1:
+            continue
+        new = encode_grid(text[:at] + other + text[at + 1 :], code, 24).reshape(-1)
+        changed = np.flatnonzero(new != grid)
+        inside = (changed >= characters["first_bit"][at]) & (changed <= characters["last_bit"][at])
+        assert inside.any()
+        last = characters["last_bit"][-1]
+        assert np.all(inside | (changed > last))
+
+
+def test_a_place_in_a_unit_holds_for_every_code() -> None:
+    for code in CODES:
+        if code.check == "reed-solomon":
+            continue
+        units = message_units(TEXTS[code.alphabet], code)
+        bits = encode(TEXTS[code.alphabet], code)
+        index = np.arange(len(bits))
+        place = code.place(index)
+        if code.bit_order == "high-first":
+            power = code.data_bits - 1 - place
+        else:
+            power = place
+        data = place < code.data_bits
+        value = np.zeros(len(units), np.int64)
+        np.add.at(value, (index // code.unit_bits)[data], bits[data] * 2 ** power[data])
+        assert np.array_equal(value, units)
+
+
+# --- published tables -------------------------------------------------------------------------
+
+
+def test_ascii_units_are_those_of_iso_646() -> None:
+    # ISO/IEC 646, International Reference Version, column/row of the code table
+    for char, column, row in [(" ", 2, 0), ("0", 3, 0), ("A", 4, 1), ("Z", 5, 10), ("~", 7, 14)]:
+        assert message_units(char, Code()).tolist() == [column * 16 + row]
+
+
+def test_ita2_units_are_those_of_s1() -> None:
+    # ITU-T S.1 table: combination number, letters case, figures case, elements 1 to 5
+    # (national-use combinations 6, 7 and 8 have no figure; 4 is "who are you")
+    rows = """
+        1 A - 11000     2 B ? 10011     3 C : 01110     5 E 3 10000     9 I 8 01100
+        11 K ( 11110    12 L ) 01001    13 M . 00111    14 N , 00110    15 O 9 00011
+        16 P 0 01101    17 Q 1 11101    18 R 4 01010    19 S ' 10100    20 T 5 00001
+        21 U 7 11100    22 V = 01111    23 W 2 11001    24 X / 10111    25 Y 6 10101
+        26 Z + 10001
+    """
+    table = rows.split()
+    code = Code(alphabet="ita2", bit_order="low-first")
+    for letter, figure, elements in zip(table[1::4], table[2::4], table[3::4], strict=True):
+        bits = "".join(map(str, encode(letter, code)))
+        assert bits == elements, letter
+        bits = "".join(map(str, encode(figure, code)))
+        assert bits == "11011" + elements, figure  # figures shift is 11011
+    assert "".join(map(str, encode("1A", code))) == "11011" + "11101" + "11111" + "11000"
+    for char, elements in ((" ", "00100"), ("\r", "00010"), ("\n", "01000")):
+        assert "".join(map(str, encode(char, code))) == elements
+
+
+def test_a_frame_is_that_of_iso_1745() -> None:
+    units = message_units("FOG", Code(framing="framed")).tolist()
+    assert units == [0x16, 0x16, 0x02, *b"FOG", 0x03] == [SYN, SYN, STX, *b"FOG", ETX]
+
+
+def test_the_frame_is_told_from_itself_turned_round_and_inverted() -> None:
+    for alphabet, parity in itertools.product(("ascii", "utf-8"), ("none", "parity")):
+        code = Code(alphabet=alphabet, framing="framed", check=parity)
+        head = encode("A", code)[: 3 * code.unit_bits]
+        low = encode("A", Code(alphabet=alphabet, framing="framed", check=parity,
+                               bit_order="low-first"))[: 3 * code.unit_bits]  # fmt: skip
+        ways = [w for h in (head, low) for w in (h, h[::-1], 1 - h, 1 - h[::-1])]
+        for one, other in itertools.combinations(ways, 2):
+            assert np.count_nonzero(one != other) >= 4
+
+
+def test_crc_check_values_are_those_of_the_catalogue() -> None:
+    digits = np.frombuffer(b"123456789", np.uint8)
+    assert crc16(digits) == 0x29B1  # CRC-16/IBM-3740
+    assert zlib.crc32(digits) == 0xCBF43926  # CRC-32/ISO-HDLC
+    # in units of 7 bits: 29B1 as 000010 100110 110001, each marked by a one before it
+    assert crc_units(digits, 7).tolist() == [0x42, 0x66, 0x71]
+    units = message_units("123456789", Code(check="crc-16"))
+    assert units.tolist() == [*b"123456789", 0x42, 0x66, 0x71]
+
+
+def test_a_framed_crc_covers_text_and_etx() -> None:
+    # ISO 1745: the check begins after STX and ends with ETX
+    units = message_units("123456789", Code(framing="framed", check="crc-16"))
+    assert units[-3:].tolist() == crc_units(np.frombuffer(b"123456789\x03", np.uint8), 7).tolist()
+
+
+def test_parity_is_even_and_last() -> None:
+    for order in ("high-first", "low-first"):
+        code = Code(check="parity", bit_order=order)
+        cells = encode("\x7fABCaz", code).reshape(-1, 8)
+        assert np.all(cells.sum(axis=1) % 2 == 0)
+        assert cells[0].tolist() == [1] * 8
+        plain = encode("\x7fABCaz", Code(bit_order=order)).reshape(-1, 7)
+        assert np.array_equal(cells[:, :7], plain)
+
+
+# --- Reed-Solomon against galois ---------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def galois():
+    return pytest.importorskip("galois")
+
+
+@pytest.mark.parametrize(("n", "checks"), [(255, 32), (40, 6), (18, 7)])
+def test_codewords_are_those_of_galois(galois, n: int, checks: int) -> None:
+    rng = np.random.default_rng(n)
+    other = galois.ReedSolomon(255, 255 - checks, field=galois.GF(2**8), c=0)
+    data = rng.integers(0, 256, (8, n - checks), dtype=np.uint8)
+    ours = np.hstack((data, gf256.checks(data, checks)))
+    assert np.array_equal(np.asarray(other.encode(data)), ours)
+
+
+@pytest.mark.parametrize(("n", "checks"), [(60, 10), (33, 7)])
+def test_every_count_of_errors_and_erasures_up_to_the_bound(galois, n: int, checks: int) -> None:
+    """And at one past it, no word that galois would refuse is passed as another than its own."""
+    reedsolo = pytest.importorskip("reedsolo")
+    rng = np.random.default_rng(checks)
+    other = galois.ReedSolomon(255, 255 - checks, field=galois.GF(2**8), c=0)
+    trials = 25
+    for erasures in range(checks + 1):
+        for errors in range((checks - erasures) // 2 + 2):
+            if errors + erasures > n:
+                continue
+            data = rng.integers(0, 256, (trials, n - checks), dtype=np.uint8)
+            words = np.asarray(other.encode(data))
+            damaged = words.copy()
+            erased = np.zeros(words.shape, bool)
+            for k in range(trials):
+                places = rng.permutation(n)[: errors + erasures]
+                damaged[k, places] ^= rng.integers(1, 256, len(places), dtype=np.uint8)
+                erased[k, places[errors:]] = True
+            found = gf256.correct(damaged, checks, erased)
+            if 2 * errors + erasures <= checks:
+                assert found.ok.all(), (errors, erasures)
+                assert np.array_equal(found.words, words)
+                assert np.all(found.spare >= checks - erasures - 2 * errors)
+            else:
+                # past the bound: refused, or another true codeword nearer than the bound
+                ok = found.ok
+                assert not np.any(gf256.syndromes(found.words[ok], checks))
+                moved = (found.words[ok] != damaged[ok]) & ~erased[ok]
+                assert np.all(2 * moved.sum(axis=1) + erasures <= checks)
+                assert np.array_equal(found.words[~ok], damaged[~ok])
+            if 2 * errors + erasures <= checks and errors + erasures:
+                pure = reedsolo.RSCodec(checks)  # galois takes no erasures
+                whole = pure.decode(
+                    bytes(damaged[0]), erase_pos=np.flatnonzero(erased[0]).tolist()
+                )[1]
+                assert bytes(whole) == bytes(found.words[0])
+            if erasures == 0:
+                theirs, count = other.decode(damaged, errors=True)
+                assert np.array_equal(np.asarray(count) >= 0, found.ok)
+                assert np.array_equal(
+                    np.asarray(theirs)[found.ok], found.words[found.ok][:, : n - checks]
+                )
+
+
+def test_erasures_past_the_bound_are_refused() -> None:
+    words = np.zeros((1, 20), np.uint8)
+    erased = np.zeros((1, 20), bool)
+    erased[0, :5] = True
+    assert not gf256.correct(words, 4, erased).ok[0]
+
+
+# --- the plan of reed-solomon ------------------------------------------------------------------
+
+
+def test_no_codeword_loses_more_with_a_row_than_it_has_checks() -> None:
+    for positions in (1, 2, 3, 7, 8, 9, 24, 56, 57, 100, 999, 4096):
+        for rows in (2, 3, 4, 5, 8, 9, 17, 40):
+            p = reed_solomon.plan(rows, positions, 0.05)
+            if not p.fits:
+                continue
+            at = np.arange(p.symbols)
+            word = (at + p.codewords * p.length - p.symbols) % p.codewords
+            for row in range(rows):
+                hit = (8 * at < (row + 1) * positions) & (8 * at + 8 > row * positions)
+                assert np.bincount(word[hit], minlength=p.codewords).max() <= p.checks
+            assert p.length <= 255
+            assert p.redundancy >= 0.05
+
+
+@pytest.mark.parametrize("redundancy", [0.05, 0.25, 0.5, 0.8])
+@pytest.mark.parametrize("positions", [1, 4, 7, 24, 56, 100])
+def test_the_rows_are_the_fewest(redundancy: float, positions: int) -> None:
+    for bits in (7, 100, 1001):
+        rows = reed_solomon.rows_for(bits, positions, redundancy)
+        assert reed_solomon.plan(rows, positions, redundancy).data_bits >= bits
+        fewer = [r for r in range(1, rows)
+                 if reed_solomon.plan(r, positions, redundancy).data_bits >= bits]  # fmt: skip
+        assert not fewer
+
+
+@pytest.mark.parametrize("alphabet", TEXTS)
+@pytest.mark.parametrize("positions", [8, 13, 56])
+def test_any_one_lost_row_is_repaired(alphabet: str, positions: int) -> None:
+    """Unknown, all dark, all light, or random: the row comes back, and is named."""
+    rng = np.random.default_rng(positions)
+    code = Code(alphabet=alphabet, check="reed-solomon")
+    grid = encode_grid(TEXTS[alphabet], code, positions)
+    for row in range(len(grid)):
+        for fill in (-1, 0, 1, rng.integers(0, 2, positions)):
+            damaged = grid.copy()
+            damaged[row] = fill
+            found = decode_grid(damaged, code)
+            assert found.text == TEXTS[alphabet], (row, fill)
+            wrong = np.flatnonzero(damaged != grid)
+            assert np.array_equal(found.repaired_bits, wrong)
+            assert found.verdict == ("repaired" if len(wrong) else "sound")
+            assert not len(found.failed_bits)
+
+
+def test_a_lost_row_of_a_large_disc() -> None:
+    text = "VISIBILITY 40 KM. " * 400
+    code = Code(check="reed-solomon", redundancy=0.1)
+    grid = encode_grid(text, code, 1500)
+    damaged = grid.copy()
+    damaged[7] = -1
+    damaged[20, 3] ^= 1
+    found = decode_grid(damaged, code)
+    assert found.text == text
+    assert np.array_equal(found.repaired_bits, np.flatnonzero(damaged != grid))
+
+
+def test_reed_solomon_says_what_it_could_not_repair() -> None:
+    code = Code(check="reed-solomon")
+    text = TEXTS["ascii"]
+    grid = encode_grid(text, code, 56)
+    damaged = grid.copy()
+    damaged[:3] = -1
+    found = decode_grid(damaged, code)
+    assert found.verdict == "failed"
+    assert "beyond repair" in found.reasons[0]
+    assert found.text != text
+    assert np.all(found.characters["state"] == FAILED)
+
+
+# --- damage ------------------------------------------------------------------------------------
+
+
+def test_parity_mends_one_unknown_bit_of_a_unit_and_sees_one_wrong() -> None:
+    code = Code(check="parity")
+    grid = encode_grid("FOG ON TOP", code, 16)
+    flat = grid.reshape(-1)
+    for at in range(10 * 8):
+        damaged = flat.copy()
+        damaged[at] = -1
+        found = decode_grid(damaged.reshape(grid.shape), code)
+        assert (found.text, found.verdict) == ("FOG ON TOP", "repaired")
+        assert found.repaired_bits.tolist() == [at]
+        assert np.flatnonzero(found.characters["state"] == REPAIRED).tolist() == [at // 8]
+        damaged[at] = 1 - flat[at]
+        found = decode_grid(damaged.reshape(grid.shape), code)
+        assert found.verdict == "failed"
+        assert np.flatnonzero(found.characters["state"] == FAILED).tolist() == [at // 8]
+        assert found.failed_bits.tolist() == list(range(at // 8 * 8, at // 8 * 8 + 8))
+        assert found.text[at // 8] == "\ufffd"
+
+
+def test_two_unknown_bits_of_a_unit_are_too_many_for_parity() -> None:
+    code = Code(check="parity")
+    grid = encode_grid("FOG", code, 8).copy()
+    grid[1, :2] = -1
+    found = decode_grid(grid, code)
+    assert (found.text, found.verdict) == ("F\ufffdG", "failed")
+
+
+@pytest.mark.parametrize("framing", FRAMINGS)
+@pytest.mark.parametrize("alphabet", TEXTS)
+def test_crc_mends_up_to_three_unknown_bits(framing: str, alphabet: str) -> None:
+    if framing == "framed" and alphabet == "ita2":
+        pytest.skip("ita2 has no SYN, STX and ETX")
+    code = Code(check="crc-16", framing=framing, alphabet=alphabet)
+    grid = encode_grid(TEXTS[alphabet], code, 40)
+    used = len(message_units(TEXTS[alphabet], code)) * code.unit_bits
+    rng = np.random.default_rng(3)
+    for _ in range(60):
+        at = np.sort(rng.choice(used, int(rng.integers(1, 4)), replace=False))
+        damaged = grid.reshape(-1).copy()
+        damaged[at] = -1
+        found = decode_grid(damaged.reshape(grid.shape), code)
+        assert (found.text, found.verdict) == (TEXTS[alphabet], "repaired")
+        assert np.array_equal(found.repaired_bits, at)
+
+
+def test_crc_vouches_for_no_character_when_it_fails() -> None:
+    code = Code(check="crc-16")
+    grid = encode_grid("FOG ON TOP", code, 16).copy()
+    grid[0, 3] ^= 1
+    found = decode_grid(grid, code)
+    assert found.verdict == "failed"
+    assert found.text == "\ufffd" * 10
+    assert found.as_read[1:] == "OG ON TOP"
+    assert any("crc-16" in r for r in found.reasons)
+
+
+@pytest.mark.parametrize("check", CHECKS)
+def test_a_frame_with_damage(check: str) -> None:
+    code = Code(framing="framed", check=check)
+    text = "FOG ON TOP"
+    grid = encode_grid(text, code, 40)
+    shape, flat = grid.shape, grid.reshape(-1)
+    damaged = flat.copy()
+    damaged[2] = -1  # in SYN
+    found = decode_grid(damaged.reshape(shape), code)
+    assert found.text == text
+    assert found.repaired_bits.tolist() == [2]
+    assert found.verdict == ("unchecked" if check == "none" else "repaired")
+    damaged = flat.copy()
+    damaged[13 * code.unit_bits + 1] = -1  # in ETX
+    found = decode_grid(damaged.reshape(shape), code)
+    assert found.text == text
+    damaged = np.zeros_like(flat)
+    found = decode_grid(damaged.reshape(shape), code)
+    assert found.verdict == "failed"
+    assert found.reasons
+
+
+def test_unknown_filling_does_no_harm_to_a_frame() -> None:
+    for check in CHECKS:
+        code = Code(framing="framed", check=check)
+        grid = encode_grid("FOG ON TOP", code, 64).copy()
+        used = len(message_units("FOG ON TOP", code)) * code.unit_bits
+        flat = grid.reshape(-1)
+        flat[used : used + 12] = -1
+        found = decode_grid(flat.reshape(grid.shape), code)
+        assert found.text == "FOG ON TOP"
+        assert not found.reasons
+
+
+def test_a_text_cut_short_by_a_false_etx_is_not_passed() -> None:
+    code = Code(framing="framed")
+    grid = encode_grid("FOGC", code, 64)
+    flat = grid.reshape(-1).copy()
+    at = 6 * 7  # the C, 0x43, loses its highest bit and is an ETX
+    flat[at] ^= 1
+    found = decode_grid(flat.reshape(grid.shape), code)
+    assert (found.text, found.verdict) == ("FOG\ufffd", "failed")
+
+
+def test_a_lost_shift_makes_what_follows_doubtful() -> None:
+    code = Code(alphabet="ita2")
+    grid = encode_grid("AT 12 M", code, 5).copy()
+    assert Disc.from_bits(grid, code=code, layout=Layout(positions=5)).message == "AT 12 M"
+    grid[3] = -1  # the shift to figures
+    found = decode_grid(grid, code)
+    assert found.text == "AT \ufffd\ufffd\ufffd M"
+    grid = encode_grid("AT 12 M", code, 5).copy()
+    grid[0, 4] = -1  # A, 00011 from its highest bit: with its lowest unknown, it can't be a shift
+    assert decode_grid(grid, code).text == "\ufffdT 12 M"
+
+
+@pytest.mark.parametrize("check", ["crc-16", "reed-solomon"])
+@pytest.mark.parametrize("framing", FRAMINGS)
+def test_no_wrong_message_is_passed(check: str, framing: str) -> None:
+    """The wide run, with figures, is tests/benchmarks/bench_codes.py."""
+    rng = np.random.default_rng(11)
+    code = Code(check=check, framing=framing)
+    text = TEXTS["ascii"]
+    grid = encode_grid(text, code, 40)
+    flat = grid.reshape(-1)
+    for k in range(300):
+        damaged = flat.copy()
+        at = rng.choice(len(flat), 1 + k % 20, replace=False)
+        damaged[at] = np.where(rng.random(len(at)) < 0.3, -1, 1 - damaged[at])
+        found = decode_grid(damaged.reshape(grid.shape), code)
+        if found.verdict in ("sound", "repaired"):
+            assert found.text == text
+            assert np.array_equal(found.bits, flat) or found.bits is None
+        else:
+            assert "\ufffd" in found.text or found.reasons
+
+
+# --- refusals ----------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("text", "code", "says"),
+    [
+        ("", Code(), "empty"),
+        ("grün", Code(), "character 3 is 'ü': the alphabet ascii lacks it; utf-8 has it"),
+        ("fog", Code(alphabet="ita2"), "or write it as a capital"),
+        ("A\x03B", Code(framing="framed"), "character 2 is U+0003: ETX is kept for the framing"),
+        ("A\0B", Code(), "character code 0"),
+        ("A", Code(alphabet="ita2", framing="framed"), "which ita2 lacks"),
+        ("A", Code(redundancy=0.5), "redundancy is for the check reed-solomon"),
+    ],
+)
+def test_refusals(text: str, code: Code, says: str) -> None:
+    with pytest.raises(InputError) as error:
+        Disc.from_message(text, code=code)
+    assert says in str(error.value)
+    assert "\n" not in str(error.value)
+
+
+def test_too_many_bits_are_refused_before_memory_is_taken() -> None:
+    with pytest.raises(InputError, match="positions are too many"):
+        encode_grid("A", Code(), 100_000_001)
+
+
+def test_a_grid_too_small_for_reed_solomon_is_not_vouched_for() -> None:
+    found = decode_grid(np.ones((1, 14), np.int8), Code(check="reed-solomon"))
+    assert found.verdict == "failed"
+    assert "too small" in found.reasons[0]
+
+
+def test_importing_the_code_imports_no_other_library() -> None:
+    import subprocess
+    import sys
+
+    out = subprocess.run(
+        [sys.executable, "-c", "import sys, sonify.disc.disc; print(*sys.modules)"],
+        capture_output=True, text=True, check=True,
+    ).stdout  # fmt: skip
+    assert not {"reedsolo", "galois", "PIL", "scipy"} & set(out.split())
