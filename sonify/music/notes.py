@@ -13,7 +13,7 @@ from sonify.music.general_midi import drum_note, program_number
 from sonify.music.material import Events, Material
 from sonify.music.metre import Grid
 from sonify.music.rules import RULES, Rule
-from sonify.music.scales import Scale, degrees_to_pitch, find_scale, fold, note_number
+from sonify.music.scales import Scale, degrees_to_pitch, find_scale, note_number
 from sonify.music.schemes import SCHEMES, Scheme
 from sonify.music.settings import Music, Voice
 from sonify.music.sources import find_source
@@ -188,7 +188,7 @@ def _part(
         pitch = np.full(len(e), float(drum))
     else:
         degrees = scheme.degrees(m, e.index) + e.shift
-        pitch = fold(degrees_to_pitch(degrees, scale, root + 12 * voice.octave))
+        pitch = degrees_to_pitch(degrees, scale, root + 12 * voice.octave)
     velocity = np.clip(np.rint(voice.velocity * e.force), 1, 127).astype(np.uint8)
     return Part(voice, n, channel, program, e.index, on, off, pitch, velocity)
 
