@@ -1,0 +1,81 @@
+"""Fixtures that many tests use."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+import sys
+import tempfile
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import pytest
+
+
+@dataclass
+class Result:
+    """What a command did."""
+
+    status: int
+    out: str
+    err: str
+
+
+@pytest.fixture
+def run(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Callable[..., Result]:
+    """Run the command line in this process: `run("midi", "cairn-small")`."""
+
+    def call(*args: object) -> Result:
+        from sonify.cli.app import main
+
+        monkeypatch.setattr(sys, "argv", ["sonify", *map(str, args)])
+        capsys.readouterr()
+        with pytest.raises(SystemExit) as e:
+            main()
+        text = capsys.readouterr()
+        return Result(int(e.value.code or 0), text.out, text.err)
+
+    return call
+
+
+@pytest.fixture
+def open_folder() -> Iterator[Path]:
+    """A folder that any user may enter (pytest's own are for one user only)."""
+    path = Path(tempfile.mkdtemp())
+    path.chmod(0o755)
+    yield path
+    shutil.rmtree(path, ignore_errors=True)
+
+
+@contextlib.contextmanager
+def as_nobody() -> Iterator[None]:
+    """Without the rights of root, for whom every file is open."""
+    if os.geteuid():
+        yield
+        return
+    os.seteuid(65534)
+    try:
+        yield
+    finally:
+        os.seteuid(0)
+
+
+@pytest.fixture
+def nobody() -> Callable[[], contextlib.AbstractContextManager[None]]:
+    """`with nobody(): ...` runs without the rights of root."""
+    return as_nobody
+
+
+@pytest.fixture
+def full_disk(monkeypatch: pytest.MonkeyPatch) -> Callable[[Path], None]:
+    """Make the next file written beside a path land on a full device."""
+    if not Path("/dev/full").exists():
+        pytest.skip("this system has no /dev/full to stand in for a full disk")
+
+    def fill(path: Path) -> None:
+        monkeypatch.setattr("secrets.token_hex", lambda n=8: "full")
+        path.with_name(f".{path.stem[:40]}-full{path.suffix}").symlink_to("/dev/full")
+
+    return fill
