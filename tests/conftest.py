@@ -24,7 +24,9 @@ class Result:
 
 
 @pytest.fixture
-def run(monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> Callable[..., Result]:
+def run(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> Callable[..., Result]:
     """Run the command line in this process: `run("midi", "cairn-small")`."""
 
     def call(*args: object) -> Result:

@@ -48,6 +48,16 @@ class Painter:
         x, y = out
         return x, y, int(x[-1]) + s + margin, int(y[-1]) + s + margin
 
+    @cached_property
+    def _runs(self) -> tuple[list[tuple[int, int]], list[tuple[int, int]]]:
+        """The lamps of each module, first and behind the last, across and down."""
+        each = self.look.module if self.look.module and self.look.module_gap else 1 << 30
+        across, down = (
+            [(k, min(k + each, count)) for k in range(0, count, each)]
+            for count in (self.matrix.width, self.matrix.height)
+        )
+        return across, down
+
     @property
     def size(self) -> tuple[int, int]:
         """Width and height of the picture in pixels."""
@@ -84,11 +94,16 @@ class Painter:
         return out
 
     @cached_property
-    def _cover(self) -> NDArray[np.uint8]:
-        """How much of each pixel of a tile an unlit lamp covers, 0 to COVERS - 1, shape (s, s)."""
+    def _ground(self) -> NDArray[np.uint8]:
+        """The picture with all lamps dark: palette indices of the shape of the picture."""
         s = self.look.pixels
+        xs, ys, width, height = self._starts
         cover = self._mean((self._distance <= 0).astype(float))[s : 2 * s, s : 2 * s]
-        return np.rint(cover * (COVERS - 1)).astype(np.uint8)
+        tile = np.rint(cover * (COVERS - 1)).astype(np.uint8) * np.uint8(LIGHTS)
+        out = np.zeros((height, width), np.uint8)
+        lines, columns = (ys[:, None] + np.arange(s)).ravel(), (xs[:, None] + np.arange(s)).ravel()
+        out[np.ix_(lines, columns)] = np.tile(tile, (len(ys), len(xs)))
+        return out
 
     @cached_property
     def _kernel(self) -> NDArray[np.float32]:
@@ -115,7 +130,7 @@ class Painter:
             for c in (self.look.lamp, self.look.unlit, self.look.background)
         )
         cover = np.linspace(0, 1, COVERS)[:, None, None]
-        light = np.linspace(0, 1, LIGHTS)[None, :, None]
+        light = (np.linspace(0, 1, LIGHTS) ** _EVEN)[None, :, None]
         base = ground + (unlit - ground) * cover
         mixed = from_linear(base + (lamp - base) * light)
         out: NDArray[np.uint8] = np.rint(mixed * 255).astype(np.uint8).reshape(-1, 3)
@@ -134,10 +149,7 @@ class Painter:
         ndarray of uint8
             Palette indices, shape (picture height, picture width).
         """
-        width, height = self.size
-        out = np.zeros((height, width), np.uint8)
-        self._paste(out, self._tiles(levels, 0, 0, *levels.shape[::-1]), 0, 0, 0, 0)
-        return out
+        return self._paint(levels, 0, 0, *self.size)
 
     def repaint(
         self, levels: NDArray[np.uint8], leds: NDArray[np.integer]
@@ -156,55 +168,54 @@ class Painter:
         tuple
             Column and row of its top left pixel, and its palette indices.
         """
-        h, w = levels.shape
-        y, x = np.divmod(leds, w)
-        left, right = max(int(x.min()) - self.spill, 0), min(int(x.max()) + self.spill, w - 1)
-        top, below = max(int(y.min()) - self.spill, 0), min(int(y.max()) + self.spill, h - 1)
-        xs, ys, _, _ = self._starts
-        s = self.look.pixels
-        px, py = int(xs[left]), int(ys[top])
-        out = np.zeros((int(ys[below]) + s - py, int(xs[right]) + s - px), np.uint8)
-        self._paste(out, self._tiles(levels, left, top, right + 1, below + 1), left, top, px, py)
-        return px, py, out
+        y, x = np.divmod(leds, levels.shape[1])
+        xs, ys, width, height = self._starts
+        s, reach = self.look.pixels, self.look.pixels * self.spill
+        left = max(int(xs[x.min()]) - reach, 0)
+        right = min(int(xs[x.max()]) + s + reach, width)
+        top = max(int(ys[y.min()]) - reach, 0)
+        below = min(int(ys[y.max()]) + s + reach, height)
+        return left, top, self._paint(levels, left, top, right, below)
 
-    def _tiles(
+    def _paint(
         self, levels: NDArray[np.uint8], left: int, top: int, right: int, below: int
     ) -> NDArray[np.uint8]:
-        """Palette indices of some tiles, shape (tiles down, tiles across, s, s)."""
-        reach = self.spill
-        h, w = levels.shape
-        near = np.zeros((below - top + 2 * reach, right - left + 2 * reach), np.float32)
-        y0, y1 = max(top - reach, 0), min(below + reach, h)
-        x0, x1 = max(left - reach, 0), min(right + reach, w)
-        near[y0 - (top - reach) : y1 - (top - reach), x0 - (left - reach) : x1 - (left - reach)] = (
-            levels[y0:y1, x0:x1]
-        )
-        near /= 255
-        rows, across = below - top, right - left
-        s = self.look.pixels
-        light = np.zeros((rows, across, s, s), np.float32)
-        for dy in range(-reach, reach + 1):
-            for dx in range(-reach, reach + 1):
-                part = near[reach + dy : reach + dy + rows, reach + dx : reach + dx + across]
-                if part.any():
-                    # the lamp at (dy, dx) from here lights this tile by its kernel's far side
-                    light += part[:, :, None, None] * self._kernel[1 - dy, 1 - dx]
-        index: NDArray[np.uint8] = np.rint(np.minimum(light, 1) * (LIGHTS - 1)).astype(np.uint8)
-        index += self._cover * np.uint8(LIGHTS)
-        return index
-
-    def _paste(
-        self,
-        out: NDArray[np.uint8],
-        tiles: NDArray[np.uint8],
-        left: int,
-        top: int,
-        px: int,
-        py: int,
-    ) -> None:
+        """Palette indices of the pixels from (left, top) to before (right, below)."""
         xs, ys, _, _ = self._starts
         s = self.look.pixels
-        rows, across = tiles.shape[:2]
-        columns = (xs[left : left + across, None] - px + np.arange(s)).reshape(-1)
-        lines = (ys[top : top + rows, None] - py + np.arange(s)).reshape(-1)
-        out[np.ix_(lines, columns)] = tiles.transpose(0, 2, 1, 3).reshape(rows * s, across * s)
+        # a border takes what falls outside
+        light = np.zeros((below - top + 6 * s, right - left + 6 * s), np.float32)
+        offsets = (0,) if not self.spill else (-1, 0, 1)
+        for x0, x1 in _within(self._runs[0], xs, left - 2 * s, right + s):
+            for y0, y1 in _within(self._runs[1], ys, top - 2 * s, below + s):
+                part = levels[y0:y1, x0:x1]
+                if not part.any():
+                    continue
+                part = part.astype(np.float32)[:, None, :, None] / 255
+                rows, across = y1 - y0, x1 - x0
+                px, py = int(xs[x0]) - left + 3 * s, int(ys[y0]) - top + 3 * s
+                for dy in offsets:
+                    for dx in offsets:
+                        piece = light[
+                            py + dy * s : py + (dy + rows) * s, px + dx * s : px + (dx + across) * s
+                        ].reshape(rows, s, across, s)
+                        piece += part * self._kernel[dy + 1, dx + 1][None, :, None, :]
+        inner = light[3 * s : -3 * s, 3 * s : -3 * s]
+        index: NDArray[np.uint8] = _STEPS[
+            (np.minimum(inner, 1) * (len(_STEPS) - 1) + 0.5).astype(np.int16)
+        ]
+        index += self._ground[top:below, left:right]
+        return index
+
+
+# light to its step: even steps for the eye, so that a glow shows no rings
+_EVEN = 2.2
+_STEPS = np.rint((np.arange(4097) / 4096) ** (1 / _EVEN) * (LIGHTS - 1)).astype(np.uint8)
+
+
+def _within(
+    runs: list[tuple[int, int]], starts: NDArray[np.int64], low: int, high: int
+) -> list[tuple[int, int]]:
+    """The parts of the runs whose lamps start from pixel `low` to before pixel `high`."""
+    a, b = np.searchsorted(starts, [low, high])
+    return [(max(x, int(a)), min(y, int(b))) for x, y in runs if max(x, a) < min(y, b)]

@@ -62,9 +62,7 @@ def test_ita2_shifts_only_where_the_case_changes():
 
 TEXTS = {
     "ascii": st.text(st.characters(min_codepoint=1, max_codepoint=127), min_size=1),
-    "ita2": st.text(
-        st.sampled_from(sorted(ALPHABETS["ita2"].has or ())), min_size=1
-    ),
+    "ita2": st.text(st.sampled_from(sorted(ALPHABETS["ita2"].has or ())), min_size=1),
     "utf-8": st.text(st.characters(exclude_categories=["Cs"], min_codepoint=1), min_size=1),
 }
 

@@ -36,7 +36,10 @@ def test_scales_are_music21s(name, root):
 
     theirs = getattr(scale, MUSIC21[name])(root)
     low = pitch.Pitch(f"{root}3")
-    tones = {p.midi for p in theirs.getPitches(low, low.transpose(12), direction=scale.Direction.ASCENDING)}
+    tones = {
+        p.midi
+        for p in theirs.getPitches(low, low.transpose(12), direction=scale.Direction.ASCENDING)
+    }
     ours = degrees_to_pitch(np.arange(len(SCALES[name].semitones) + 1), SCALES[name], low.midi)
     assert set(ours.astype(int).tolist()) == tones
 

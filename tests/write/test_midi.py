@@ -214,9 +214,7 @@ def test_the_tempo_drifts_no_more_than_5_ms_in_an_hour(rpm, positions):
     )
     settings = {"player.rpm": rpm, "player.stage": 0.0, "player.settle": 0.0, "music.step": "1/4"}
     file = smf.parse(file_of(sonify.perform(disc, settings=settings)))
-    tempo = [
-        (e.tick, int.from_bytes(e.data, "big")) for e in file.tracks[0] if e.kind == 0x51
-    ]
+    tempo = [(e.tick, int.from_bytes(e.data, "big")) for e in file.tracks[0] if e.kind == 0x51]
     marks = [e.tick for e in file.tracks[0] if e.kind == 0x06]
     seconds, worst = Fraction(0), Fraction(0)
     at, k = 0, 0
