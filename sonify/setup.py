@@ -11,7 +11,7 @@ from sonify.light.look import Look
 from sonify.music.settings import Music
 from sonify.player.profile import Player
 from sonify.presets import find_preset
-from sonify.settings import Settings, assign, convert, load_toml, merge
+from sonify.settings import Settings, assign, convert, load_toml, merge, to_builtins
 
 __all__ = ["Setup", "load_setup"]
 
@@ -74,4 +74,4 @@ def load_setup(
 def _with_default_voices(data: dict[str, Any]) -> dict[str, Any]:
     if "voice" in data.get("music", {}):
         return data
-    return merge(data, {"music": {"voice": [{"name": v.name} for v in Music().voice]}})
+    return merge(data, {"music": {"voice": to_builtins(Music().voice)}})

@@ -85,7 +85,8 @@ def test_the_gif_shows_what_the_lamps_remember(disc_path, player_path, fill, tmp
 def test_the_midi_file_is_the_note_list(disc_path, player_path, way, tmp_path):
     disc = sonify.load_disc(disc_path)
     player = player_table(player_path)
-    show = sonify.perform(disc, [player_path], {"music.voice.0.rhythm": [way]})
+    ladder = {"music.voice.0.rhythm": [way], "music.voice.0.pitch": "row-ladder"}
+    show = sonify.perform(disc, [player_path], ladder)
     path = show.save(tmp_path / "a.mid")
     expected = simulation.note_list(simulation.load_disc(disc_path), player, way)
 

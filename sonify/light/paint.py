@@ -188,10 +188,10 @@ class Painter:
         offsets = (0,) if not self.spill else (-1, 0, 1)
         for x0, x1 in _within(self._runs[0], xs, left - 2 * s, right + s):
             for y0, y1 in _within(self._runs[1], ys, top - 2 * s, below + s):
-                part = levels[y0:y1, x0:x1]
-                if not part.any():
+                lit = levels[y0:y1, x0:x1]
+                if not lit.any():
                     continue
-                part = part.astype(np.float32)[:, None, :, None] / 255
+                part = lit.astype(np.float32)[:, None, :, None] / 255
                 rows, across = y1 - y0, x1 - x0
                 px, py = int(xs[x0]) - left + 3 * s, int(ys[y0]) - top + 3 * s
                 for dy in offsets:

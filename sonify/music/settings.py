@@ -40,6 +40,7 @@ class Music(Settings, frozen=True):
     `step` is the note value of one position. `timing` is "player", true to the machine, or
     "bars", where a row change becomes whole beats of rest that bring the next row to a bar line.
     `metre` is "auto" (a row is whole bars, if any common metre allows it) or such as "7/8".
+    Without voices of its own a piece has one, as the plain player: a note for each one.
     """
 
     root: str = "D4"
@@ -47,4 +48,4 @@ class Music(Settings, frozen=True):
     step: str = "1/16"
     timing: Literal["player", "bars"] = "player"
     metre: str = "auto"
-    voice: tuple[Voice, ...] = (Voice(name="piano"),)
+    voice: tuple[Voice, ...] = (Voice(name="bells", program="vibraphone", pitch="place"),)

@@ -196,8 +196,13 @@ def test_an_interrupt_leaves_the_old_file(tmp_path):
 
     target = tmp_path / "a.bin"
     target.write_text("the old one")
-    with pytest.raises(KeyboardInterrupt), whole(target) as beside:
-        beside.write_text("half of the ne")
-        raise KeyboardInterrupt
+
+    def stopped_half_way():
+        with whole(target) as beside:
+            beside.write_text("half of the ne")
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        stopped_half_way()
     assert target.read_text() == "the old one"
     assert list(tmp_path.iterdir()) == [target]

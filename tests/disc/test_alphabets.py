@@ -17,13 +17,14 @@ from sonify.disc.code import Code, decode, encode
 from sonify.errors import InputError
 
 # ITU-T S.1, table of combinations: letter, figure, elements 1 to 5 (typed in by hand from memory)
-S1 = """
+TABLE = """
 A - ZZAAA    B ? ZAAZZ    C : AZZZA    D ENQ ZAAZA  E 3 ZAAAA    F none ZAZZA
 G none AZAZZ H none AAZAZ I 8 AZZAA    J BEL ZZAZA  K ( ZZZZA    L ) AZAAZ
 M . AAZZZ    N , AAZZA    O 9 AAAZZ    P 0 AZZAZ    Q 1 ZZZAZ    R 4 AZAZA
 S ' ZAZAA    T 5 AAAAZ    U 7 ZZZAA    V = AZZZZ    W 2 ZZAAZ    X / ZAZZZ
 Y 6 ZAZAZ    Z + ZAAAZ
-""".split()
+"""
+S1 = TABLE.split()
 NAMED = {"ENQ": "\x05", "BEL": "\a", "none": "\ufffd"}
 
 

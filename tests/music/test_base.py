@@ -99,7 +99,9 @@ def test_the_tables_are_as_long_as_promised():
 voices = st.fixed_dictionaries(
     {
         "source": st.sampled_from(["ones", "zeros", "clock", "row-starts", "character-starts"]),
-        "pitch": st.sampled_from(["row-ladder", "place", "character", "number", "walk", "one-tone"]),
+        "pitch": st.sampled_from(
+            ["row-ladder", "place", "character", "number", "walk", "one-tone"]
+        ),
         "rhythm": st.lists(
             st.sampled_from(
                 ["each", "joined", "held", "changes", "thinned", "gate", "swing", "accents",

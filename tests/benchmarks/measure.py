@@ -1,0 +1,43 @@
+"""Measuring: the best of several tries, so that what else the machine does counts little."""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import time
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+ROOT = Path(__file__).parents[2]
+
+
+def best(work: Callable[[], object], tries: int = 5) -> float:
+    """The shortest time in s that some work took."""
+    shortest = float("inf")
+    for _ in range(tries):
+        start = time.perf_counter()
+        work()
+        shortest = min(shortest, time.perf_counter() - start)
+    return shortest
+
+
+def process(*arguments: str, tries: int = 10) -> float:
+    """The shortest time in s of a whole process of this Python."""
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+
+    def work() -> None:
+        subprocess.run(
+            [sys.executable, *arguments], check=True, capture_output=True, env=environment
+        )
+
+    return best(work, tries)
+
+
+def alternating(works: Sequence[Callable[[], object]], tries: int = 5) -> list[float]:
+    """The shortest times of several works that take turns, so that all meet the same weather."""
+    out = [float("inf")] * len(works)
+    for _ in range(tries):
+        for k, work in enumerate(works):
+            out[k] = min(out[k], best(work, 1))
+    return out
