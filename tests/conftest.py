@@ -14,6 +14,30 @@ from pathlib import Path
 import pytest
 
 
+def _no_skips() -> bool:
+    return os.environ.get("SONIFY_TEST_ALL") == "1"
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(item: pytest.Item) -> Iterator[None]:
+    """Where everything is installed, a test that skips itself has failed."""
+    report = yield
+    if _no_skips() and report.skipped and not hasattr(report, "wasxfail"):
+        report.outcome = "failed"
+        report.longrepr = f"{item.nodeid} was skipped, and here it must run: {report.longrepr}"
+    return report
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_make_collect_report(collector: pytest.Collector) -> Iterator[None]:
+    """The same for whole files."""
+    report = yield
+    if _no_skips() and report.skipped:
+        report.outcome = "failed"
+        report.longrepr = f"{collector.nodeid} was skipped, and here it must run"
+    return report
+
+
 @dataclass
 class Result:
     """What a command did."""
