@@ -114,11 +114,11 @@ class Painter:
             inside = np.clip(1 - 0.55 * np.clip((d + 0.5) / 0.5, 0, 1) ** 2, 0, 1) * (d <= 0)
         else:
             inside = (d <= 0).astype(float)
-        glow = self.look.glow * 0.5 * np.exp(-np.maximum(d, 0) / 0.16)
+        glow = self.look.glow * 0.5 * np.exp(-np.maximum(d, 0) / _FALL)
         light = self._mean(np.maximum(inside, np.where(d > 0, glow, 0)))
-        # it dies away before the tile after next
+        # it dies away before it reaches the middle of a neighbour
         away = np.abs((np.arange(3 * s) + 0.5) / s - 1.5)
-        fade = np.clip((1.5 - np.maximum(away[None, :], away[:, None])) / 0.5, 0, 1)
+        fade = np.clip((_REACH - np.hypot(away[None, :], away[:, None])) / 0.4, 0, 1)
         out: NDArray[np.float32] = (light * fade).astype(np.float32)
         return out.reshape(3, s, 3, s).transpose(0, 2, 1, 3)
 
@@ -201,16 +201,24 @@ class Painter:
                         ].reshape(rows, s, across, s)
                         piece += part * self._kernel[dy + 1, dx + 1][None, :, None, :]
         inner = light[3 * s : -3 * s, 3 * s : -3 * s]
-        index: NDArray[np.uint8] = _STEPS[
-            (np.minimum(inner, 1) * (len(_STEPS) - 1) + 0.5).astype(np.int16)
-        ]
-        index += self._ground[top:below, left:right]
+        step = (np.minimum(inner, 1) * (len(_STEPS) - 1) + 0.5).astype(np.int16)
+        ground = self._ground[top:below, left:right]
+        # a lamp itself has all steps of brightness, the glow around it every other one
+        index: NDArray[np.uint8] = np.where(
+            ground >= (COVERS - 1) * LIGHTS, _STEPS[step], _GLOW_STEPS[step]
+        )
+        index += ground
         return index
 
 
-# light to its step: even steps for the eye, so that a glow shows no rings
+# how far a glow reaches from a lamp's centre, and over which distance it falls by e, in lamps
+_REACH = 1.0
+_FALL = 0.14
+# light to its step: even steps for the eye, so that a glow shows no rings; twice as many in the
+# glow would make files half as large again and show nothing more
 _EVEN = 2.2
 _STEPS = np.rint((np.arange(4097) / 4096) ** (1 / _EVEN) * (LIGHTS - 1)).astype(np.uint8)
+_GLOW_STEPS = np.where(_STEPS < LIGHTS - 1, _STEPS // 2 * 2, _STEPS)
 
 
 def _within(

@@ -1,0 +1,104 @@
+"""Painting: exact colours, and a part repainted is the part of the whole."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from sonify.light.look import Look, colour, from_linear, to_linear
+from sonify.light.paint import Painter
+from sonify.player.profile import Matrix
+from sonify.setup import load_setup
+from tests.shipped import LOOKS
+
+looks = st.builds(
+    Look,
+    shape=st.sampled_from(["round", "square", "diffused"]),
+    glow=st.sampled_from([0.0, 0.3, 1.0]),
+    gap=st.sampled_from([0.0, 0.25, 0.6]),
+    pixels=st.integers(3, 9),
+    module=st.integers(0, 5),
+    module_gap=st.sampled_from([0.0, 0.3, 1.5]),
+    margin=st.sampled_from([0.0, 0.5, 2.0]),
+)
+
+
+@settings(deadline=None, max_examples=60)
+@given(looks, st.integers(1, 9), st.integers(1, 9), st.integers(0, 999))
+def test_a_part_repainted_is_the_part_of_the_whole(look, width, height, seed):
+    rng = np.random.default_rng(seed)
+    painter = Painter(look, Matrix(width=width, height=height))
+    levels = np.zeros((height, width), np.uint8)
+    picture = painter.picture(levels)
+    for _ in range(6):
+        leds = rng.integers(0, width * height, rng.integers(1, 4))
+        levels.reshape(-1)[leds] = rng.integers(0, 256, len(leds))
+        x, y, pixels = painter.repaint(levels, leds)
+        picture[y : y + pixels.shape[0], x : x + pixels.shape[1]] = pixels
+        np.testing.assert_array_equal(picture, painter.picture(levels))
+
+
+@pytest.mark.parametrize("path", LOOKS, ids=lambda p: p.stem)
+def test_lamps_have_the_looks_own_colours(path):
+    look = load_setup([path]).light
+    painter = Painter(look, Matrix())
+    rng = np.random.default_rng(2)
+    levels = (rng.random((8, 32)) < 0.4).astype(np.uint8) * 255
+    rgb = painter.palette[painter.picture(levels)]
+    assert rgb.shape == (painter.size[1], painter.size[0], 3)
+    xs, ys = painter.centres()
+    at = rgb[np.ix_(ys, xs)]
+    assert (at[levels > 0] == colour(look.lamp)).all()
+    if look.glow == 0:
+        assert (at[levels == 0] == colour(look.unlit)).all()
+    assert colour(look.unlit) != colour(look.background)
+    dark = painter.palette[painter.picture(np.zeros((8, 32), np.uint8))]
+    corner = dark[0, 0] if look.margin else None
+    assert corner is None or (corner == colour(look.background)).all()
+    assert (dark[np.ix_(ys, xs)] == colour(look.unlit)).all()
+
+
+def test_a_glow_falls_on_neighbours_margins_and_gaps_and_dies_away():
+    painter = Painter(Look(glow=1.0, module=2, module_gap=0.5), Matrix(width=4, height=3))
+    levels = np.zeros((3, 4), np.uint8)
+    dark = painter.picture(levels)
+    levels[0, 1] = 255
+    lit = painter.picture(levels)
+    changed = np.argwhere(lit != dark)
+    xs, ys = painter.centres()
+    reach = np.hypot(changed[:, 1] - xs[1], changed[:, 0] - ys[0])
+    assert reach.max() <= 20 + 1
+    assert changed[:, 0].min() < ys[0] - 10  # over the margin
+    assert changed[:, 1].max() > xs[1] + 10  # into the gap behind the second lamp
+
+
+def test_square_lamps_without_glow_or_gap_fill_their_tiles():
+    look = Look(shape="square", glow=0.0, gap=0.0, module=0, margin=0.0, pixels=10)
+    painter = Painter(look, Matrix(width=3, height=2))
+    levels = np.array([[255, 0, 255], [0, 255, 0]], np.uint8)
+    rgb = painter.palette[painter.picture(levels)]
+    lit = (rgb == colour(look.lamp)).all(axis=-1)
+    share = lit.reshape(2, 10, 3, 10).mean(axis=(1, 3))
+    assert (share[levels > 0] > 0.95).all()
+    assert (share[levels == 0] == 0).all()
+
+
+def test_brightness_has_sixteen_steps():
+    painter = Painter(Look(glow=0.0), Matrix(width=16, height=1))
+    levels = np.linspace(0, 255, 256).astype(np.uint8)
+    xs, ys = painter.centres()
+    seen = [
+        int(painter.picture(np.full((1, 16), v, np.uint8))[ys[0], xs[0]]) for v in levels.tolist()
+    ]
+    assert len(set(seen)) == 16
+    assert seen == sorted(seen)
+
+
+def test_linear_light_is_iec_61966_2_1():
+    """The curve's published points: it is linear up to 0.04045 and inverts itself."""
+    values = np.linspace(0, 1, 256)
+    np.testing.assert_allclose(from_linear(to_linear(values)), values, atol=1e-9)
+    assert to_linear(np.array([0.04045]))[0] == pytest.approx(0.0031308, abs=1e-6)
+    assert to_linear(np.array([0.5]))[0] == pytest.approx(0.21404, abs=1e-5)
