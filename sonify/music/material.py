@@ -84,6 +84,10 @@ class Material:
         """Their place within their character's code unit, 0 for its first bit."""
         return self.place(index) % self.unit_bits
 
+    def character(self, index: Index) -> Index:
+        """Which code unit they belong to, counted from 0 in the order of the grid."""
+        return self.place(index) // self.unit_bits
+
     @cached_property
     def grid(self) -> NDArray[np.int8]:
         """The bits in the order of the grid, shape (n,)."""

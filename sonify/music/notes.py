@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any, cast
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.errors import InputError, close_matches
+from sonify.errors import InputError
+from sonify.music.bends import Sounding, Tuned, bent
+from sonify.music.curves import curve_force
 from sonify.music.general_midi import drum_note, program_number
 from sonify.music.material import Events, Material
 from sonify.music.metre import Grid
 from sonify.music.rules import RULES, Rule
-from sonify.music.scales import Scale, degrees_to_pitch, find_scale, note_number
+from sonify.music.scales import find_scale, note_number
+from sonify.music.scheme import Frame, Pitches, pitches_of
 from sonify.music.schemes import SCHEMES, Scheme
+from sonify.music.select import chosen
 from sonify.music.settings import Music, Voice
 from sonify.music.sources import find_source
+from sonify.music.tables import one_of
+from sonify.music.tuning import concert_shift
 
 __all__ = ["DRUM_CHANNEL", "NOTES", "Part", "make_parts", "notes_of"]
 
@@ -57,6 +62,8 @@ class Part:
         Ticks.
     pitch : ndarray of float64
     velocity : ndarray of uint8
+    tuned : Tuned or None
+        Channels, keys and bends of the notes, where some of them need a bend.
     """
 
     voice: Voice
@@ -68,6 +75,7 @@ class Part:
     off: NDArray[np.int64]
     pitch: NDArray[np.float64]
     velocity: NDArray[np.uint8]
+    tuned: Tuned | None = None
 
     def __len__(self) -> int:
         return len(self.on)
@@ -78,40 +86,15 @@ class Part:
         return self.voice.name or f"voice {self.number + 1}"
 
 
-def _one_of(table: dict[str, Any], tag: str, value: str | dict[str, Any], place: str) -> Any:
-    """A scheme or rule from its name or table, checked."""
-    given = {tag: value} if isinstance(value, str) else value
-    name = given.get(tag)
-    if not isinstance(name, str):
-        raise InputError(f"the key '{tag}' is needed, one of: {', '.join(table)}", place=place)
-    kind = table.get(name)
-    if kind is None:
-        near = close_matches(name, table)
-        what = "pitch scheme" if tag == "scheme" else "rhythm rule"
-        raise InputError(
-            f"there is no {what} '{name}'{near}; one of: {', '.join(table)}", place=place
-        )
-    from sonify.settings import convert
-
-    try:
-        return convert(given, kind)
-    except InputError as e:
-        inner = (e.place or "").replace("top level", "").strip("[]")
-        raise InputError(e.what, place=f"{place}.{inner}" if inner else place) from None
-
-
 def scheme_of(voice: Voice, place: str) -> Scheme:
     """A voice's pitch scheme."""
-    return cast(Scheme, _one_of(SCHEMES, "scheme", voice.pitch, f"{place}.pitch"))
+    return one_of(SCHEMES, "scheme", voice.pitch, f"{place}.pitch")
 
 
 def rules_of(voice: Voice, place: str) -> list[Rule]:
     """A voice's rhythm rules, in order."""
     given = (voice.rhythm,) if isinstance(voice.rhythm, str) else voice.rhythm
-    return [
-        cast(Rule, _one_of(RULES, "rule", rule, f"{place}.rhythm[{n}]"))
-        for n, rule in enumerate(given)
-    ]
+    return [one_of(RULES, "rule", rule, f"{place}.rhythm[{n}]") for n, rule in enumerate(given)]
 
 
 def assign_channels(voices: tuple[Voice, ...]) -> list[int]:
@@ -161,36 +144,90 @@ def make_parts(music: Music, material: Material, grid: Grid) -> list[Part]:
         An unknown scale, root, source, scheme, rule or program, with its place.
     """
     scale = find_scale(music.scale)
-    root = note_number(music.root)
+    frame = Frame(scale, float(note_number(music.root)), grid)
+    shift = concert_shift(music.concert_pitch)
     channels = assign_channels(music.voice)
     parts = [
-        _part(voice, n, channels[n], scale, root, material, grid)
-        for n, voice in enumerate(music.voice)
+        _part(voice, n, channels[n], frame, shift, material) for n, voice in enumerate(music.voice)
     ]
-    return _without_overlaps(parts)
+    parts = _without_overlaps(parts)
+    if scale.in_twelve and not shift:
+        return parts
+    tuned = bent([_sounding(p) for p in parts])
+    return [replace(p, tuned=t) for p, t in zip(parts, tuned, strict=True)]
 
 
-def _part(
-    voice: Voice, n: int, channel: int, scale: Scale, root: int, m: Material, grid: Grid
-) -> Part:
+def _sounding(part: Part) -> Sounding:
+    return Sounding(
+        part.name, part.number, part.channel, part.voice.drum is not None, part.on, part.off,
+        part.pitch,
+    )  # fmt: skip
+
+
+def _part(voice: Voice, n: int, channel: int, frame: Frame, shift: float, m: Material) -> Part:
     place = f"music.voice[{n}]"
     program = program_number(voice.program, f"{place}.program")
     scheme = scheme_of(voice, place)
-    rules = rules_of(voice, place)
-    drum = None if voice.drum is None else drum_note(voice.drum, f"{place}.drum")
-    e = Events.at(find_source(voice.source, f"{place}.source").places(m), m)
-    for rule in rules:
-        e = rule.apply(e, m)
-    ticks = grid.step_ticks
+    e = events_of(voice, place, m)
+    ticks = frame.grid.step_ticks
     on = np.rint(e.onset * ticks).astype(np.int64)
     off = np.maximum(np.rint(e.end * ticks).astype(np.int64), on + 1)
-    if drum is not None:
-        pitch = np.full(len(e), float(drum))
+    here = Frame(frame.scale, frame.root + 12 * voice.octave, frame.grid, f"{place}.pitch")
+    if voice.drum is not None:
+        pitch = _drums(voice, scheme, e, m, place)
     else:
-        degrees = scheme.degrees(m, e.index) + e.shift
-        pitch = degrees_to_pitch(degrees, scale, root + 12 * voice.octave)
-    velocity = np.clip(np.rint(voice.velocity * e.force), 1, 127).astype(np.uint8)
+        pitch = pitches_of(scheme, m, e.index, e.shift, here)
+        if shift:
+            pitch = np.clip(pitch + shift, 0.0, 127.0)
+    force = e.force
+    for curve in voice.curves:
+        force = force * curve_force(curve, e, m)
+    velocity = np.clip(np.rint(voice.velocity * force), 1, 127).astype(np.uint8)
     return Part(voice, n, channel, program, e.index, on, off, pitch, velocity)
+
+
+def events_of(voice: Voice, place: str, m: Material) -> Events:
+    """A voice's events: its source, kept to its rows and places, through its rules."""
+    e = find_source(voice.source, f"{place}.source").events(m)
+    keep = _filter(voice, place, m)
+    if keep is not None:
+        e = e.keep(keep[e.index])
+    for n, rule in enumerate(rules_of(voice, place)):
+        try:
+            e = rule.apply(e, m)
+        except InputError as error:
+            inner = f"{place}.rhythm[{n}].{error.place}"
+            raise InputError(error.what, place=inner) from None
+    if keep is not None:
+        # a rule may have added notes at other places
+        e = e.keep(keep[e.index])
+    return e
+
+
+def _filter(voice: Voice, place: str, m: Material) -> NDArray[np.bool_] | None:
+    """Which positions, in the order of reading, a voice may sound; None for all."""
+    out: NDArray[np.bool_] | None = None
+    filters = (
+        ("rows", voice.rows, m.rows, m.row),
+        ("positions", voice.positions, m.positions, m.position),
+        ("places", voice.places, m.unit_bits, m.in_character),
+    )
+    for name, text, count, at in filters:
+        if text is not None:
+            which = chosen(text, count, f"{place}.{name}")[at(np.arange(len(m.bits)))]
+            out = which if out is None else out & which
+    return out
+
+
+def _drums(voice: Voice, scheme: Scheme, e: Events, m: Material, place: str) -> Pitches:
+    if not isinstance(voice.drum, tuple):
+        assert voice.drum is not None
+        return np.full(len(e), float(drum_note(voice.drum, f"{place}.drum")))
+    if not voice.drum:
+        raise InputError("the list of drums is empty; name at least one", place=f"{place}.drum")
+    kit = [float(drum_note(d, f"{place}.drum[{k}]")) for k, d in enumerate(voice.drum)]
+    out: Pitches = np.asarray(kit)[(scheme.degrees(m, e.index) + e.shift) % len(kit)]
+    return out
 
 
 def _without_overlaps(parts: list[Part]) -> list[Part]:
@@ -247,7 +284,7 @@ def notes_of(
         part["duration_beat"] = (p.off - p.on) * tick_beat
         part["pitch"] = p.pitch
         part["velocity"] = p.velocity
-        part["channel"] = p.channel
+        part["channel"] = p.channel if p.tuned is None else p.tuned.channel
         part["voice"] = p.number
         part["row"] = material.row(p.index)
         part["position"] = material.position(p.index)

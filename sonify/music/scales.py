@@ -1,89 +1,35 @@
-"""Scales: a table, one row a scale, and the pitches of a scale's degrees.
-
-Names and tones are the usual ones of music theory; the tests hold them against music21's.
-"""
+"""Scales by name or of one's own, and the pitches of a scale's degrees."""
 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError, close_matches
+from sonify.music.scale_table import ALIASES, SCALES, Scale
+from sonify.music.tuning import OwnScale, own_scale
 
 __all__ = ["SCALES", "Scale", "degrees_to_pitch", "find_scale", "note_name", "note_number"]
 
 
-@dataclass(frozen=True)
-class Scale:
-    """One scale.
-
-    Attributes
-    ----------
-    name : str
-    semitones : tuple of float
-        The tones above the root within one period, rising, the first one 0.
-    about : str
-        How it sounds, in a few words.
-    key : int or None
-        For scales that have a key signature: fifths to add to the root's own major key
-        (dorian -2, natural minor -3).
-    mode : str
-        "minor" where that signature is the one of the root's minor key, else "major": a key
-        signature of a MIDI file knows those two.
-    period : float
-        After how many semitones the scale repeats.
-    """
-
-    name: str
-    semitones: tuple[float, ...]
-    about: str
-    key: int | None = None
-    mode: str = "major"
-    period: float = 12.0
-
-
-_ROWS = (
-    Scale("major", (0, 2, 4, 5, 7, 9, 11), "bright and settled", 0),
-    Scale("dorian", (0, 2, 3, 5, 7, 9, 10), "minor with a light step", -2),
-    Scale("phrygian", (0, 1, 3, 5, 7, 8, 10), "dark, leaning on its second", -4),
-    Scale("lydian", (0, 2, 4, 6, 7, 9, 11), "major, floating upwards", 1),
-    Scale("mixolydian", (0, 2, 4, 5, 7, 9, 10), "major, easy-going", -1),
-    Scale("natural-minor", (0, 2, 3, 5, 7, 8, 10), "plain and grave", -3, "minor"),
-    Scale("locrian", (0, 1, 3, 5, 6, 8, 10), "never at rest", -5),
-    Scale("harmonic-minor", (0, 2, 3, 5, 7, 8, 11), "minor with a pull home", -3, "minor"),
-    Scale("melodic-minor", (0, 2, 3, 5, 7, 9, 11), "minor that climbs smoothly", -3, "minor"),
-    Scale("major-pentatonic", (0, 2, 4, 7, 9), "open, no tone can clash", 0),
-    Scale("minor-pentatonic", (0, 3, 5, 7, 10), "earthy, no tone can clash", -3, "minor"),
-    Scale("blues", (0, 3, 5, 6, 7, 10), "minor pentatonic with a bent fifth", -3, "minor"),
-    Scale("whole-tone", (0, 2, 4, 6, 8, 10), "weightless, no way home"),
-    Scale("octatonic-half-whole", (0, 1, 3, 4, 6, 7, 9, 10), "tense and glittering"),
-    Scale("octatonic-whole-half", (0, 2, 3, 5, 6, 8, 9, 11), "tense, with a sigh"),
-    Scale("hirajoshi", (0, 2, 3, 7, 8), "a koto's tuning, wistful"),
-    Scale("hungarian-minor", (0, 2, 3, 6, 7, 8, 11), "dark with two wide steps"),
-    Scale("double-harmonic", (0, 1, 4, 5, 7, 8, 11), "ornate, two wide steps"),
-    Scale("chromatic", tuple(range(12)), "all twelve tones"),
-)
-
-SCALES: dict[str, Scale] = {s.name: s for s in _ROWS}
-
-
-def find_scale(name: str) -> Scale:
-    """The scale of a name.
+def find_scale(name: str | OwnScale) -> Scale:
+    """The scale of a name, or one of one's own.
 
     Raises
     ------
     InputError
-        With the names that come close.
+        With the names that come close, or with the step that can't be.
     """
-    try:
-        return SCALES[name]
-    except KeyError:
-        near = close_matches(name, SCALES)
+    if not isinstance(name, str):
+        return own_scale(name)
+    found = SCALES.get(name) or SCALES.get(ALIASES.get(name, ""))
+    if found is None:
+        near = close_matches(name, (*SCALES, *ALIASES))
         known = "" if near else f"; one of: {', '.join(SCALES)}"
-        raise InputError(f"there is no scale '{name}'{near}{known}", place="music.scale") from None
+        raise InputError(f"there is no scale '{name}'{near}{known}", place="music.scale")
+    return found
 
 
 _LETTER = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
@@ -139,20 +85,40 @@ def degrees_to_pitch(
     Returns
     -------
     ndarray of float64, same shape
-        Tones outside 0 to 127 are folded back by whole octaves.
+        Tones outside 0 to 127 are folded back by whole periods of the scale.
     """
     if degrees.size == 0:
         return np.zeros(degrees.shape)
     low, high = int(degrees.min()), int(degrees.max())
-    octave, step = np.divmod(np.arange(low, high + 1), len(scale.semitones))
-    table = root + scale.period * octave + np.asarray(scale.semitones)[step]
-    out: NDArray[np.float64] = fold(table)[degrees - low]
+    if high - low > _TABLE:
+        return fold(degree_pitch(degrees, scale, root), scale.period)
+    table = fold(degree_pitch(np.arange(low, high + 1), scale, root), scale.period)
+    out: NDArray[np.float64] = table[degrees - low]
     return out
 
 
-def fold(pitch: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Pitches outside 0 to 127, moved back inside by whole octaves."""
-    up = np.ceil(np.maximum(0.0, -pitch) / 12)
-    down = np.ceil(np.maximum(0.0, pitch - 127) / 12)
-    out: NDArray[np.float64] = pitch + 12 * (up - down)
+_TABLE = 1 << 16
+
+
+def degree_pitch(degrees: NDArray[np.integer], scale: Scale, root: float) -> NDArray[np.float64]:
+    """The pitches of degrees, not folded."""
+    octave, step = np.divmod(degrees, len(scale.semitones))
+    out: NDArray[np.float64] = root + scale.period * octave + np.asarray(scale.semitones)[step]
+    return out
+
+
+def tones_between(scale: Scale, root: float, low: float, high: float) -> NDArray[np.float64]:
+    """All tones of a scale from `low` to `high`, rising; a fuzz of a thousandth is allowed."""
+    first = int((low - root) // scale.period) * len(scale.semitones)
+    count = (int((high - low) // scale.period) + 3) * len(scale.semitones)
+    tones = degree_pitch(np.arange(first, first + count), scale, root)
+    out: NDArray[np.float64] = tones[(tones >= low - 1e-3) & (tones <= high + 1e-3)]
+    return out
+
+
+def fold(pitch: NDArray[np.float64], period: float = 12.0) -> NDArray[np.float64]:
+    """Pitches outside 0 to 127, moved back inside by whole periods."""
+    up = np.ceil(np.maximum(0.0, -pitch) / period)
+    down = np.ceil(np.maximum(0.0, pitch - 127) / period)
+    out: NDArray[np.float64] = pitch + period * (up - down)
     return out

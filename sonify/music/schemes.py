@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from collections.abc import Callable
+from typing import Annotated, ClassVar, Literal
 
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.errors import InputError
 from sonify.music.material import Material
-from sonify.settings import Settings
+from sonify.music.scales import note_number
+from sonify.music.scheme import Frame, Pitches, Scheme, reflect, shifted
 
 __all__ = ["SCHEMES", "Scheme"]
 
@@ -17,22 +20,7 @@ Index = NDArray[np.int64]
 Span = Annotated[int, msgspec.Meta(ge=1, le=64)]
 Degree = Annotated[int, msgspec.Meta(ge=-64, le=64)]
 
-
-class Scheme(Settings, frozen=True, tag_field="scheme", tag="none"):
-    """What all pitch schemes are: settings, and a method that turns places into degrees."""
-
-    def degrees(self, m: Material, index: Index) -> Index:
-        """Scale degrees from 0 at the root, for positions by their index in the reading."""
-        raise NotImplementedError
-
-
-def reflect(value: Index, span: int) -> Index:
-    """Fold whole numbers into 0 to span - 1, turning back at both ends."""
-    if span == 1:
-        return np.zeros_like(value)
-    turn = 2 * (span - 1)
-    inside = value % turn
-    return np.minimum(inside, turn - inside)
+WHOLE_CHARACTER = "a character's value is known only when its last bit has been read"
 
 
 class RowLadder(Scheme, frozen=True, tag="row-ladder"):
@@ -62,16 +50,45 @@ class PlaceLadder(Scheme, frozen=True, tag="place"):
         place = m.in_character(index)
         if self.way == "down":
             place = m.unit_bits - 1 - place
-        return place * self.spread + m.row(index) * self.row_step
+        if self.row_step:
+            return place * self.spread + m.row(index) * self.row_step
+        return place * self.spread
+
+
+class Sweep(Scheme, frozen=True, tag="sweep"):
+    """Where on the turn a position lies gives the degree: each row is a slow rise or arch."""
+
+    span: Span = 15
+    way: Literal["up", "down", "arch"] = "arch"
+
+    def degrees(self, m: Material, index: Index) -> Index:
+        at = m.position(index)
+        if self.way == "arch":
+            return reflect(at * (2 * self.span - 1) // m.positions, self.span)
+        up = at * self.span // m.positions
+        return up if self.way == "up" else self.span - 1 - up
 
 
 class CharacterValue(Scheme, frozen=True, tag="character"):
     """The character's value gives the degree: a word is a chain of tones."""
 
+    causal: ClassVar[bool] = False
+    why_not: ClassVar[str] = WHOLE_CHARACTER
+
     span: Span = 15
 
     def degrees(self, m: Material, index: Index) -> Index:
-        return m.unit_values[m.place(index) // m.unit_bits] % self.span
+        return m.unit_values[m.character(index)] % self.span
+
+
+class LastCharacter(Scheme, frozen=True, tag="last-character"):
+    """The value of the character before gives the degree; the first one sounds the root."""
+
+    span: Span = 15
+
+    def degrees(self, m: Material, index: Index) -> Index:
+        before = m.character(index) - 1
+        return np.where(before >= 0, m.unit_values[np.maximum(before, 0)] % self.span, 0)
 
 
 class BitsNumber(Scheme, frozen=True, tag="number"):
@@ -115,6 +132,47 @@ class RunLength(Scheme, frozen=True, tag="run-length"):
         return reflect(index - start[index], self.span) + m.row(index) * self.row_step
 
 
+class Gap(Scheme, frozen=True, tag="gap"):
+    """How far back the last one lies gives the degree: a wide gap makes a wide leap."""
+
+    span: Span = 9
+    step: Annotated[int, msgspec.Meta(ge=1, le=12)] = 2
+
+    def degrees(self, m: Material, index: Index) -> Index:
+        at = np.arange(len(m.bits))
+        last = np.maximum.accumulate(np.where(m.bits > 0, at, -1))
+        before = np.where(index > 0, last[np.maximum(index - 1, 0)], -1)
+        gap = np.where(before >= 0, index - before - 1, 0)
+        return reflect(gap * self.step, self.span)
+
+
+class Count(Scheme, frozen=True, tag="count"):
+    """Every one moves on to the next tone of a ladder, a step or more at a time."""
+
+    span: Span = 8
+    step: Annotated[int, msgspec.Meta(ge=1, le=12)] = 1
+    turn: bool = True
+
+    def degrees(self, m: Material, index: Index) -> Index:
+        count = np.maximum(np.cumsum(m.bits > 0)[index] - 1, 0) * self.step
+        return reflect(count, self.span) if self.turn else count % self.span
+
+
+class Density(Scheme, frozen=True, tag="density"):
+    """How thick the ones lie just now gives the degree: a contour that rises where they crowd."""
+
+    window: Annotated[int, msgspec.Meta(ge=2, le=4096)] = 14
+    span: Span = 15
+
+    def degrees(self, m: Material, index: Index) -> Index:
+        ones = np.concatenate(([0], np.cumsum(m.bits > 0)))
+        first = np.maximum(index + 1 - self.window, 0)
+        seen = index + 1 - first
+        share = (ones[index + 1] - ones[first]) * (self.span - 1)
+        # half up, in whole numbers, so that a machine without fractions gets the same
+        return (2 * share + seen) // (2 * seen)
+
+
 class OneTone(Scheme, frozen=True, tag="one-tone"):
     """Always the same degree."""
 
@@ -124,7 +182,57 @@ class OneTone(Scheme, frozen=True, tag="one-tone"):
         return np.full(len(index), self.degree, np.int64)
 
 
-SCHEMES: dict[str, type[Scheme]] = {
-    str(c.__struct_config__.tag): c
-    for c in (RowLadder, PlaceLadder, CharacterValue, BitsNumber, Walk, RunLength, OneTone)
+class ToneTable(Scheme, frozen=True, tag="table"):
+    """A list of degrees or note names, walked by position, place, row, note or value."""
+
+    degrees_of: tuple[Degree, ...] = msgspec.field(name="degrees", default=())
+    notes: tuple[str, ...] = ()
+    by: Literal["position", "place", "row", "character", "one", "value"] = "position"
+
+    def follows(self) -> tuple[bool, str]:
+        return (False, WHOLE_CHARACTER) if self.by == "value" else (True, "")
+
+    def _entry(self, m: Material, index: Index) -> Index:
+        out: Index = _ENTRIES[self.by](m, index) % len(self.degrees_of or self.notes)
+        return out
+
+    def degrees(self, m: Material, index: Index) -> Index:
+        return np.asarray(self.degrees_of, np.int64)[self._entry(m, index)]
+
+    def pitches(self, m: Material, index: Index, shift: Index, frame: Frame) -> Pitches:
+        if bool(self.notes) == bool(self.degrees_of):
+            raise InputError(
+                "give a list of degrees, such as [0, 2, 4], or of notes, such as "
+                '["D4", "A4"]; one of the two',
+                place=frame.place,
+            )
+        if self.degrees_of:
+            return super().pitches(m, index, shift, frame)
+        named = [
+            float(note_number(note, f"{frame.place}.notes[{n}]"))
+            for n, note in enumerate(self.notes)
+        ]
+        return np.asarray(named)[self._entry(m, index)] + shifted(np.zeros_like(index), shift)
+
+
+_ENTRIES: dict[str, Callable[[Material, Index], Index]] = {
+    "position": lambda m, i: m.position(i),
+    "place": lambda m, i: m.in_character(i),
+    "row": lambda m, i: m.row(i),
+    "character": lambda m, i: m.character(i),
+    "one": lambda m, i: np.maximum(np.cumsum(m.bits > 0)[i] - 1, 0),
+    "value": lambda m, i: m.unit_values[m.character(i)],
 }
+
+
+def _table() -> dict[str, type[Scheme]]:
+    from sonify.music.chords import Arpeggio, Progression
+
+    kinds: tuple[type[Scheme], ...] = (
+        RowLadder, PlaceLadder, Sweep, CharacterValue, LastCharacter, BitsNumber, Walk,
+        RunLength, Gap, Count, Density, Progression, Arpeggio, ToneTable, OneTone,
+    )  # fmt: skip
+    return {str(c.__struct_config__.tag): c for c in kinds}
+
+
+SCHEMES: dict[str, type[Scheme]] = _table()

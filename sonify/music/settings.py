@@ -6,6 +6,8 @@ from typing import Annotated, Any, Literal
 
 import msgspec
 
+from sonify.music.curves import Curve
+from sonify.music.tuning import OwnScale
 from sonify.settings import Settings
 
 __all__ = ["Music", "Voice"]
@@ -18,13 +20,17 @@ class Voice(Settings, frozen=True):
 
     `pitch` is a pitch scheme with its settings, or its bare name; `rhythm` a list of rhythm
     rules, each a bare name or a table. A voice with a `drum` plays that General MIDI drum on
-    channel 10 and needs no pitch. `channel` is 1 to 16; without one, voices take free channels.
+    channel 10 and needs no pitch; with a list of drums, its pitch scheme's degrees choose among
+    them. `channel` is 1 to 16; without one, voices take free channels. `rows`, `positions` and
+    `places` (within a character) keep a voice to some of them: numbers from 1 and ranges, such
+    as "1-4, 7, 9-", "odd", or "1-/3". `curves` shape its velocity over a character, a row or the
+    piece.
     """
 
     name: str = ""
     source: str = "ones"
     program: str | int = "acoustic grand piano"
-    drum: str | int | None = None
+    drum: str | int | tuple[str | int, ...] | None = None
     pitch: str | Table = "row-ladder"
     rhythm: str | tuple[str | Table, ...] = ()
     velocity: Annotated[int, msgspec.Meta(ge=1, le=127)] = 84
@@ -32,6 +38,10 @@ class Voice(Settings, frozen=True):
     channel: Annotated[int, msgspec.Meta(ge=1, le=16)] | None = None
     pan: Annotated[float, msgspec.Meta(ge=-1, le=1)] | None = None
     volume: Annotated[int, msgspec.Meta(ge=0, le=127)] | None = None
+    curves: tuple[Curve, ...] = ()
+    rows: str | None = None
+    positions: str | None = None
+    places: str | None = None
 
 
 class Music(Settings, frozen=True):
@@ -39,12 +49,14 @@ class Music(Settings, frozen=True):
 
     `step` is the note value of one position. `timing` is "player", true to the machine, or
     "bars", where a row change becomes whole beats of rest that bring the next row to a bar line.
-    `metre` is "auto" (a row is whole bars, if any common metre allows it) or such as "7/8".
+    `metre` is "auto" (the most usual one in which a row is whole bars) or such as "7/8". `scale`
+    is a name or a table (see `sonify.music.tuning.OwnScale`); `concert_pitch` is A4 in Hz.
     Without voices of its own a piece has one, as the plain player: a note for each one.
     """
 
     root: str = "D4"
-    scale: str = "dorian"
+    scale: str | OwnScale = "dorian"
+    concert_pitch: Annotated[float, msgspec.Meta(ge=390, le=490)] = 440.0
     step: str = "1/16"
     timing: Literal["player", "bars"] = "player"
     metre: str = "auto"

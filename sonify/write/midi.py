@@ -15,9 +15,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
+from sonify.music.bends import Tuned
 from sonify.music.notes import Part
 from sonify.music.scales import Scale, find_scale, note_number
 from sonify.settings import Settings
+from sonify.write.midi_bends import bend_messages, bend_range_bytes, said
 from sonify.write.whole import whole
 
 if TYPE_CHECKING:
@@ -162,9 +164,16 @@ def _pack(delta: Ticks, body: Bytes, length: Ticks, wide: int) -> bytes:
 
 def _voice(part: Part, end: int, options: Options) -> list[bytes]:
     head: list[Messages] = []
-    c = part.channel
+    channels = (part.channel,) if part.tuned is None else part.tuned.channels
     if not options.only_notes:
         head.append(_one(0, _meta(0x03, part.name.encode("utf-8"))))
+        if part.tuned is not None:
+            head.append(_one(0, _meta(0x01, said(part.tuned).encode("utf-8"))))
+    for c in channels:
+        if part.tuned is not None:
+            head += [_one(0, body) for body in bend_range_bytes(c)]
+        if options.only_notes:
+            continue
         if part.voice.drum is None:
             head.append(_one(0, bytes((0xC0 | c, part.program))))
         if part.voice.volume is not None:
@@ -173,7 +182,7 @@ def _voice(part: Part, end: int, options: Options) -> list[bytes]:
             pan = min(127, round(64 + part.voice.pan * 64))
             head.append(_one(0, bytes((0xB0 | c, 10, pan))))
     blocks = list(_packed(_merged(head))) if head else []
-    blocks.extend(_notes(part))
+    blocks.extend(_notes(part) if part.tuned is None else _tuned_notes(part, part.tuned))
     last = int(part.off.max()) if len(part) else 0
     return [*blocks, _pause(end - last) + b"\xff\x2f\x00"]
 
@@ -213,6 +222,21 @@ def _notes(part: Part) -> Iterator[bytes]:
     body[:n, 2], body[n:, 2] = 64, part.velocity
     order = np.argsort(tick, kind="stable")
     yield from _packed(Messages(tick[order], body[order], np.full(2 * n, 3)))
+
+
+def _tuned_notes(part: Part, tuned: Tuned) -> Iterator[bytes]:
+    """Notes with fractional pitches; on one tick note-offs, then bends, then note-ons."""
+    n = len(part)
+    bend_tick, bend_body = bend_messages(part.on, tuned)
+    k = n + len(bend_tick)
+    tick = np.concatenate([part.off, bend_tick, part.on])
+    body = np.empty((k + n, 3), np.uint8)
+    body[:n, 0], body[k:, 0] = 0x80 | tuned.channel, 0x90 | tuned.channel
+    body[:n, 1], body[k:, 1] = tuned.key, tuned.key
+    body[:n, 2], body[k:, 2] = 64, part.velocity
+    body[n:k] = bend_body
+    order = np.argsort(tick, kind="stable")
+    yield from _packed(Messages(tick[order], body[order], np.full(k + n, 3)))
 
 
 def _check_rest(wait: Ticks) -> None:

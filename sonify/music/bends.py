@@ -1,0 +1,191 @@
+"""Fractional pitches: which key, bend and channel each note gets.
+
+MIDI bends a whole channel, so notes that sound together with different bends need a channel each.
+Where channels suffice, every bend that a voice uses has a channel of its own, set once: no
+note's tail is ever bent. Otherwise notes take channels by turns.
+"""
+
+from __future__ import annotations
+
+import heapq
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.errors import InputError
+
+__all__ = ["BEND_RANGE", "Sounding", "Tuned", "bent"]
+
+BEND_RANGE = 2
+"""Semitones that a full bend takes, set by RPN 0; it is what General MIDI begins with."""
+
+_FULL = 8192
+_DRUM_CHANNEL = 9
+_CHANNELS = 16
+_SPARE = 4
+
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True, eq=False)
+class Sounding:
+    """What this module needs to know of a voice's notes, in the order of onsets."""
+
+    name: str
+    number: int
+    channel: int
+    drum: bool
+    on: Ints
+    off: Ints
+    pitch: NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Tuned:
+    """Channel, key and bend of each of a voice's notes, shape (notes,).
+
+    Attributes
+    ----------
+    channel, key : ndarray of uint8
+    bend : ndarray of int16
+        -8192 to 8191, a full bend being `BEND_RANGE` semitones.
+    channels : tuple of int
+        All channels that the voice uses, its own first.
+    """
+
+    channel: NDArray[np.uint8]
+    key: NDArray[np.uint8]
+    bend: NDArray[np.int16]
+    channels: tuple[int, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class _Need:
+    """What a voice needs: its keys and bends, and stretches of one bend that must not share."""
+
+    s: Sounding
+    key: NDArray[np.uint8]
+    bend: Ints
+    values: Ints
+    stretch: Ints
+    start: Ints
+    stop: Ints
+    least: int
+    crowded: int
+
+
+def bent(voices: list[Sounding]) -> list[Tuned | None]:
+    """Channels, keys and bends for all voices; None for a voice that needs no bend.
+
+    Raises
+    ------
+    InputError
+        More differently bent notes sound together than there are channels; says which voice.
+    """
+    needs = {k: _need(s) for k, s in enumerate(voices) if not s.drum and len(s.on)}
+    needs = {k: n for k, n in needs.items() if n.values.any()}
+    if not needs:
+        return [None] * len(voices)
+    _refuse_shared(voices, needs)
+    taken = {s.channel for s in voices} | {_DRUM_CHANNEL}
+    free = [c for c in range(_CHANNELS) if c not in taken]
+    have = {k: [voices[k].channel] for k in needs}
+    for k, n in needs.items():
+        if n.least - 1 > len(free):
+            raise _too_many(n, 1 + len(free))
+        have[k] += [free.pop(0) for _ in range(n.least - 1)]
+    for k, n in needs.items():
+        more = len(n.values) - len(have[k])
+        if more > len(free):
+            # no channel a bend: some to spare, so that tails ring out
+            more = min(_SPARE, len(free))
+        have[k] += [free.pop(0) for _ in range(max(0, more))]
+    return [_tuned(needs[k], have[k]) if k in needs else None for k in range(len(voices))]
+
+
+def _need(s: Sounding) -> _Need:
+    key = np.clip(np.rint(s.pitch), 0, 127)
+    bend = np.rint((s.pitch - key) * (_FULL / BEND_RANGE)).astype(np.int64)
+    values, which = np.unique(bend, return_inverse=True)
+    # notes of one bend that overlap may share a channel: they form one stretch
+    order = np.lexsort((s.on, which))
+    on, off, lot = s.on[order], s.off[order], which[order]
+    far = int(off.max()) + 1
+    reach = np.maximum.accumulate(off + lot * far) - lot * far
+    new = np.ones(len(on), bool)
+    new[1:] = (lot[1:] != lot[:-1]) | (on[1:] >= reach[:-1])
+    first = np.flatnonzero(new)
+    start = on[first]
+    stop = reach[np.append(first[1:], len(on)) - 1]
+    stretch = np.empty(len(on), np.int64)
+    stretch[order] = np.cumsum(new) - 1
+    by_time = np.argsort(start, kind="stable")
+    place = np.empty(len(start), np.int64)
+    place[by_time] = np.arange(len(start))
+    start, stop = start[by_time], stop[by_time]
+    sounding = np.arange(1, len(start) + 1) - np.searchsorted(np.sort(stop), start, side="right")
+    return _Need(
+        s, key.astype(np.uint8), bend, values, place[stretch], start, stop,
+        int(sounding.max()), int(np.argmax(sounding)),
+    )  # fmt: skip
+
+
+def _refuse_shared(voices: list[Sounding], needs: dict[int, _Need]) -> None:
+    for k, n in needs.items():
+        same = [j for j, s in enumerate(voices) if s.channel == voices[k].channel and j != k]
+        for j in same:
+            other = needs.get(j)
+            alike = (
+                other is not None
+                and len(n.values) == 1
+                and bool(np.array_equal(n.values, other.values))
+            )
+            if not alike:
+                raise InputError(
+                    f"voices '{n.s.name}' and '{voices[j].name}' share channel "
+                    f"{n.s.channel + 1}, and a channel bends all its notes alike; give them no "
+                    "channel of their own",
+                    place=f"music.voice[{n.s.number}].channel",
+                )
+
+
+def _too_many(n: _Need, have: int) -> InputError:
+    at = n.start[n.crowded]
+    names = ", ".join(f"{p:.2f}" for p in np.unique(n.s.pitch[(n.s.on <= at) & (n.s.off > at)]))
+    return InputError(
+        f"voice '{n.s.name}' has {n.least} differently bent notes sounding together (MIDI notes "
+        f"{names}), and {have} channels are left for them; shorten its notes, use fewer voices, "
+        "or take a scale that needs fewer bends",
+        place=f"music.voice[{n.s.number}]",
+    )
+
+
+def _tuned(n: _Need, channels: list[int]) -> Tuned:
+    if len(n.values) <= len(channels):
+        # the bend of nought stays on the voice's own channel
+        rank = np.argsort(np.abs(n.values), kind="stable")
+        lane = np.empty(len(rank), np.int64)
+        lane[rank] = np.arange(len(rank))
+        which = lane[np.searchsorted(n.values, n.bend)]
+        channels = channels[: len(n.values)]
+    else:
+        which = _by_turns(n, len(channels))[n.stretch]
+    return Tuned(
+        np.asarray(channels, np.uint8)[which], n.key, n.bend.astype(np.int16), tuple(channels)
+    )
+
+
+def _by_turns(n: _Need, count: int) -> Ints:
+    """A lane for each stretch, in the order of starts, no two at once in one lane."""
+    lane = np.arange(len(n.start)) % count
+    if bool((n.start[count:] >= n.stop[:-count]).all()):
+        return lane
+    # stretches of very different lengths: always the lane that has been silent longest
+    waiting = [(-1, c) for c in range(count)]
+    for k, (start, stop) in enumerate(zip(n.start.tolist(), n.stop.tolist(), strict=True)):
+        silent_since, c = heapq.heappop(waiting)
+        assert silent_since <= start
+        lane[k] = c
+        heapq.heappush(waiting, (stop, c))
+    return lane

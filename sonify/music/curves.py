@@ -1,0 +1,50 @@
+"""Velocity curves: loudness over a character, a row, a turn or the whole piece."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.music.material import Events, Material
+from sonify.settings import Settings
+
+__all__ = ["Curve", "curve_force"]
+
+Level = Annotated[float, msgspec.Meta(ge=0, le=2)]
+
+
+class Curve(Settings, frozen=True):
+    """A velocity curve: `points` evenly over a character, a row, the rows or the piece.
+
+    Between points it is straight; 1 is as loud as the voice is, 0.5 half as hard. Over
+    "position" the points stand for the positions of a turn (where on the disc a hole lies), over
+    "row" for the time from a row's start to its end, over "rows" for the rows from first to last.
+    """
+
+    over: Literal["position", "character", "row", "rows", "piece"] = "piece"
+    points: Annotated[tuple[Level, ...], msgspec.Meta(min_length=1, max_length=256)] = (1.0,)
+
+
+def _share(value: NDArray[np.number], last: float) -> NDArray[np.float64]:
+    out: NDArray[np.float64] = np.clip(value / max(last, 1.0), 0.0, 1.0)
+    return out
+
+
+def curve_force(curve: Curve, e: Events, m: Material) -> NDArray[np.float64]:
+    """What each event's force is multiplied by, shape (events,)."""
+    t = m.timeline
+    at = {
+        "position": lambda: _share(m.position(e.index), m.positions - 1),
+        "character": lambda: _share(m.in_character(e.index), m.unit_bits - 1),
+        "row": lambda: _share(e.onset - t.row_slot[m.row(e.index)], m.positions - 1),
+        "rows": lambda: _share(m.row(e.index), m.rows - 1),
+        "piece": lambda: _share(e.onset, t.end_slot - 1),
+    }[curve.over]()
+    points = np.asarray(curve.points)
+    if len(points) == 1:
+        return np.full(len(e), points[0])
+    out: NDArray[np.float64] = np.interp(at, np.linspace(0, 1, len(points)), points)
+    return out

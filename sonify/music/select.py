@@ -1,0 +1,52 @@
+"""Which rows, positions and places a voice sounds at: texts such as "1-4, 7, 9-" or "odd"."""
+
+from __future__ import annotations
+
+import re
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.errors import InputError
+
+__all__ = ["chosen"]
+
+_RANGE = re.compile(r"(\d{1,9})?\s*(-)?\s*(\d{1,9})?(?:\s*/\s*(\d{1,9}))?")
+_WORDS = {"odd": "1-/2", "even": "2-/2", "all": "1-"}
+
+
+def chosen(text: str, count: int, place: str) -> NDArray[np.bool_]:
+    """Which of `count` things, numbered from 1, a text names; shape (count,).
+
+    Parts are parted by commas: a number, a range (an end left out is the last one), and after a
+    slash every so manieth of the range.
+
+    Raises
+    ------
+    InputError
+        A part that is none of these.
+
+    Examples
+    --------
+    >>> chosen("1-2, 5-", 6, "rows").tolist()
+    [True, True, False, False, True, True]
+    """
+    out = np.zeros(count, bool)
+    for part in text.split(","):
+        word = part.strip().casefold()
+        found = _RANGE.fullmatch(_WORDS.get(word, word))
+        if not word or not found or not (found[1] or found[2]):
+            raise InputError(
+                f"'{part.strip()}' is no choice; write numbers from 1 and ranges such as "
+                "1-4, 7, 9-, every other one as 1-/2, or odd or even",
+                place=place,
+            )
+        first = int(found[1] or 1)
+        last = count if found[2] and not found[3] else int(found[3] or first)
+        step = int(found[4] or 1)
+        if first < 1 or step < 1 or (found[3] and last < first):
+            raise InputError(
+                f"'{part.strip()}' can't be; numbers count from 1 and ranges rise", place=place
+            )
+        out[first - 1 : last : step] = True
+    return out

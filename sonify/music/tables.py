@@ -1,0 +1,42 @@
+"""From a name or a table in a preset to the scheme, rule or curve that it means."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any, TypeVar
+
+from sonify.errors import InputError, close_matches
+from sonify.settings import convert
+
+__all__ = ["one_of"]
+
+T = TypeVar("T")
+
+_WHAT = {"scheme": "pitch scheme", "rule": "rhythm rule"}
+
+
+def one_of(table: Mapping[str, type[T]], tag: str, value: str | Mapping[str, Any], place: str) -> T:
+    """A scheme or rule from its name or its table of settings.
+
+    Raises
+    ------
+    InputError
+        A name that is not known, or settings that don't fit, with the place.
+    """
+    given = {tag: value} if isinstance(value, str) else value
+    name = given.get(tag)
+    if not isinstance(name, str):
+        raise InputError(f"the key '{tag}' is needed, one of: {', '.join(table)}", place=place)
+    kind = table.get(name)
+    if kind is None:
+        near = close_matches(name, table)
+        raise InputError(
+            f"there is no {_WHAT[tag]} '{name}'{near}; one of: {', '.join(table)}", place=place
+        )
+    try:
+        return convert(given, kind)
+    except InputError as e:
+        inner = (e.place or "").replace("top level", "")
+        if inner.startswith("[") and inner.endswith("]"):
+            inner = inner[1:-1]
+        raise InputError(e.what, place=f"{place}.{inner}" if inner else place) from None
