@@ -46,7 +46,7 @@ def facts(show: Performance) -> dict[str, Any]:
         "tempo_bpm": show.tempo_bpm,
         "metre": "{}/{}".format(*show.grid.metre),
         "root": show.setup.music.root,
-        "scale": show.setup.music.scale,
+        "scale": show.setup.music.scale_name,
         "notes": len(notes),
         "voices": [{"name": p.name, "channel": p.channel + 1, "notes": len(p)} for p in show.parts],
         "lowest": note_name(int(pitches.min())) if len(notes) else None,

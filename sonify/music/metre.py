@@ -22,9 +22,9 @@ _MAX_TICKS = 32767
 # the order in which `auto` tries metres: the ones a listener counts most easily first
 _METRES = (
     (4, 4), (3, 4), (6, 8), (2, 4), (5, 4), (12, 8), (9, 8), (7, 4), (7, 8), (5, 8), (11, 8),
-    (13, 8), (3, 8), (5, 16), (7, 16), (9, 16), (11, 16), (13, 16), (3, 16), (1, 4), (1, 8),
-    (1, 16),
+    (13, 8), (3, 8), (5, 16), (7, 16), (9, 16), (11, 16), (13, 16), (3, 16),
 )  # fmt: skip
+_LONGEST_BAR = 64
 
 
 @dataclass(frozen=True)
@@ -103,6 +103,23 @@ def _parse_metre(text: str) -> tuple[int, int]:
     return beats, value
 
 
+def _auto_metre(row: Fraction) -> tuple[int, int]:
+    """The most usual metre in which a row is whole bars; 4/4 where there is none.
+
+    A row of 53 sixteenths is one bar of 53/16: such a row has no shorter bars.
+    """
+    for metre in _METRES:
+        if (row / Fraction(*metre)).denominator == 1:
+            return metre
+    for value in (4, 8, 16, 32, 64):
+        beats = row * value
+        if beats.denominator == 1:
+            whole = int(beats)
+            fitting = [b for b in range(2, _LONGEST_BAR + 1) if whole % b == 0]
+            return (fitting[0], value) if fitting else (4, 4)
+    return (4, 4)
+
+
 def grid_of(music: Music, positions: int) -> Grid:
     """The grid of beats and ticks for rows of so many positions.
 
@@ -114,7 +131,7 @@ def grid_of(music: Music, positions: int) -> Grid:
     step = parse_step(music.step)
     row = step * positions
     if music.metre == "auto":
-        metre = next((m for m in _METRES if (row / Fraction(*m)).denominator == 1), (4, 4))
+        metre = _auto_metre(row)
     else:
         metre = _parse_metre(music.metre)
     ticks = math.lcm(TICKS_PER_QUARTER, (step * 4).denominator, (Fraction(*metre) * 4).denominator)

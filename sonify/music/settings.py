@@ -61,3 +61,8 @@ class Music(Settings, frozen=True):
     timing: Literal["player", "bars"] = "player"
     metre: str = "auto"
     voice: tuple[Voice, ...] = (Voice(name="bells", program="vibraphone", pitch="place"),)
+
+    @property
+    def scale_name(self) -> str:
+        """The scale's name, its own or that of the table."""
+        return self.scale if isinstance(self.scale, str) else self.scale.name
