@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.disc.code import Code, Decoding, check_code, decode_grid, encode_grid
-from sonify.disc.geometry import Geometry
+from sonify.disc.geometry import Geometry, check_geometry
 from sonify.disc.layout import MAX_BITS, Layout
 from sonify.errors import InputError
 
@@ -51,6 +51,8 @@ class Disc:
         grid = self.grid
         if self.code is not None:
             check_code(self.code)
+        if self.geometry is not None:
+            check_geometry(self.geometry)
         if grid.ndim != 2 or 0 in grid.shape:
             raise InputError(f"a grid needs rows and positions; this one has shape {grid.shape}")
         if grid.shape[1] != self.layout.positions:

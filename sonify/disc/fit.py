@@ -1,0 +1,466 @@
+"""Fit: positions, rows and radii for a text on a disc.
+
+With no outer diameter the smallest disc that holds the text is found; with one, the layout on it
+whose thinnest web is the widest. Rows lie at equal steps between the bore and the clock row, which
+is the outermost, and all of them between two keep-outs where there are any. The chord between
+neighbouring holes of the innermost row limits the positions.
+
+With holes of diameter d, webs of at least w, q = d + w, N positions and R rows, of which the
+innermost has the radius a:
+
+    2 a sin(pi / N) >= q        neighbours in the innermost row
+    a - d/2 - w >= bore / 2     the bore
+    a + R q + d/2 + w <= rim    the rows, the clock row, and the rim
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Annotated, NamedTuple
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.disc.alphabets import ALPHABETS
+from sonify.disc.code import Code, message_units, room, rows_for
+from sonify.disc.geometry import Geometry, KeepOut, Length, check_geometry
+from sonify.disc.layout import MAX_BITS, Layout
+from sonify.errors import InputError
+from sonify.settings import Settings
+
+__all__ = ["Fit", "Room", "Wish", "derive_geometry", "fit", "room_on", "sizes"]
+
+Reals = NDArray[np.float64]
+Index = NDArray[np.int64]
+
+LARGEST = 10_000.0
+GRAIN = 0.1
+"""Radii and diameters that are found are rounded to this, in mm."""
+SLACK = 1e-7
+SMALLEST_HOLE = 0.2
+
+
+class Wish(Settings, frozen=True):
+    """What is wanted of a disc, in mm. What is None is to be found."""
+
+    hole_diameter: Length = 3.0
+    least_web: Length = 1.5
+    bore_diameter: Length = 8.0
+    outer_diameter: Length | None = None
+    clock_radius: Length | None = None
+    first_row_radius: Length | None = None
+    row_pitch: Length | None = None
+    positions: Annotated[int, msgspec.Meta(ge=1, le=MAX_BITS)] | None = None
+    keep_out: tuple[KeepOut, ...] = ()
+
+
+class Fit(NamedTuple):
+    """A layout and a geometry that hold the text on so many rows."""
+
+    layout: Layout
+    geometry: Geometry
+    rows: int
+
+
+class Room(NamedTuple):
+    """What a disc holds at most: code units, on so many positions and rows."""
+
+    units: int
+    positions: int
+    rows: int
+
+
+class _Found(NamedTuple):
+    """Candidates, an array each: radii in mm of the innermost row, the outermost one and the
+    clock row, the row pitch, the outer diameter, and the thinnest web."""
+
+    inner: Reals
+    outer: Reals
+    clock: Reals
+    pitch: Reals
+    diameter: Reals
+    web: Reals
+
+
+def _up(value: Reals, grain: float = GRAIN) -> Reals:
+    return np.ceil(value / grain - SLACK) * grain
+
+
+def _down(value: Reals, grain: float = GRAIN) -> Reals:
+    return np.floor(value / grain + SLACK) * grain
+
+
+def _turn(positions: Index) -> Reals:
+    """Radius of a row over the chord between its neighbouring positions."""
+    safe = np.maximum(positions, 2)
+    return np.where(positions < 2, 0.0, 1 / (2 * np.sin(np.pi / safe)))
+
+
+def _bands(wish: Wish) -> list[tuple[float, float]]:
+    """The free rings between bore, keep-outs and rim: inner and outer radius of each."""
+    low = wish.bore_diameter / 2
+    out = []
+    for k in sorted(wish.keep_out, key=lambda k: k.radius - k.diameter / 2):
+        inner, outer = k.radius - k.diameter / 2, k.radius + k.diameter / 2
+        if inner > low:
+            out.append((low, inner))
+        low = max(low, outer)
+    rim = LARGEST / 2 if wish.outer_diameter is None else wish.outer_diameter / 2
+    if rim > low:
+        out.append((low, rim))
+    return out
+
+
+def _least_diameter(wish: Wish) -> float:
+    """The diameter that the keep-outs need."""
+    return 2 * max((k.radius + k.diameter / 2 + wish.least_web for k in wish.keep_out), default=0.0)
+
+
+def _smallest(wish: Wish, band: tuple[float, float], n: Index, rows: Index) -> _Found:
+    """As small as can be: every web is the least one."""
+    d, w = wish.hole_diameter, wish.least_web
+    q = d + w
+    inner = _up(np.maximum(_turn(n) * q, band[0] + w + d / 2))
+    clock = inner + rows * q
+    edge = clock + d / 2 + w
+    diameter = np.maximum(_up(2 * edge), _up(np.array(_least_diameter(wish))))
+    fits = edge <= band[1] + SLACK
+    return _Found(inner, clock - q, clock, np.full(len(n), q), diameter, np.where(fits, w, -np.inf))
+
+
+def _roomiest(wish: Wish, band: tuple[float, float], n: Index, rows: Index) -> _Found:
+    """All webs as wide as the one that limits them."""
+    d = wish.hole_diameter
+    low, high = band
+    q = np.minimum((high + d / 2) / (1 + rows + _turn(n)), (high + d - low) / (rows + 2))
+    # the pitch is rounded down, and the rest goes to the innermost row
+    q = np.where(q >= d + wish.least_web, np.maximum(_down(q), d + wish.least_web), q)
+    clock = high + d / 2 - q
+    outer = clock - q
+    inner = outer - (rows - 1) * q
+    diameter = np.full(len(n), wish.outer_diameter or 2 * high)
+    return _Found(inner, outer, clock, q, diameter, q - d)
+
+
+def _pinned(wish: Wish, band: tuple[float, float], n: Index, rows: Index, inwards: bool) -> _Found:
+    """With some of the radii given."""
+    d, w = wish.hole_diameter, wish.least_web
+    low, high = band
+    q = d + w
+    pitch = np.full(len(n), wish.row_pitch or q)
+    step = np.maximum(pitch, q)
+    span = (rows - 1) * pitch
+    if wish.first_row_radius is not None:
+        first = np.full(len(n), wish.first_row_radius)
+        outer = first if inwards else first + span
+    elif wish.clock_radius is not None:
+        outer = wish.clock_radius - step
+    elif wish.outer_diameter is not None:
+        outer = high - d / 2 - w - step
+    else:
+        outer = _up(np.maximum(_turn(n) * q, low + w + d / 2)) + span
+    inner = outer - span
+    clock = outer + step if wish.clock_radius is None else np.full(len(n), wish.clock_radius)
+    top = np.maximum(outer, clock)
+    if wish.outer_diameter is None:
+        diameter = np.maximum(_up(2 * (top + d / 2 + w)), _up(np.array(_least_diameter(wish))))
+    else:
+        diameter = np.full(len(n), wish.outer_diameter)
+    clock_room = np.max([np.minimum(clock - a, b - clock) for a, b in _bands(wish)], axis=0)
+    turn = np.maximum(_turn(n), 1e-12)
+    webs = (
+        np.where(n > 1, np.minimum(inner, clock) / turn, np.inf) - d,
+        np.where(rows > 1, pitch - d, np.inf),
+        np.where(clock > outer, clock - outer, inner - clock) - d,
+        inner - low - d / 2,
+        high - outer - d / 2,
+        clock_room - d / 2,
+        diameter / 2 - top - d / 2,
+    )
+    return _Found(inner, outer, clock, pitch, diameter, np.min(webs, axis=0))
+
+
+def _candidates(wish: Wish, units: int, code: Code) -> Index:
+    """Numbers of positions worth a look."""
+    if wish.positions is not None:
+        return np.array([wish.positions], np.int64)
+    # about sqrt(2 pi bits) gives the smallest disc; narrow rings between keep-outs want more
+    bits = units * code.unit_bits * (2 if code.check == "reed-solomon" else 1)
+    best = np.sqrt(2 * np.pi * bits)
+    near = np.linspace(0.3 * best, 3 * best + 24, 3000)
+    wide = np.arange(1, 400) if bits < 20_000 else np.arange(0)
+    far = np.geomspace(1, max(2, bits), 1000) if wish.keep_out else np.arange(0)
+    n = np.unique(np.concatenate((near, wide, far)).astype(np.int64))
+    n = n[(n >= 1) & (n <= max(2, bits))]
+    if wish.outer_diameter is not None:
+        most = np.pi * wish.outer_diameter / (wish.hole_diameter + wish.least_web)
+        n = n[n <= max(2.0, most)]
+    return n
+
+
+def fit(text: str, code: Code, layout: Layout, wish: Wish) -> Fit:
+    """Positions, rows and radii for a text.
+
+    Parameters
+    ----------
+    text : str
+    code : Code
+    layout : Layout
+        Its reading, turning and hole-means hold; its positions are found.
+    wish : Wish
+
+    Raises
+    ------
+    InputError
+        A text that does not fit: by how many characters, and what would do. Sizes that
+        contradict each other.
+    """
+    _check_wish(wish)
+    units = len(message_units(text, code))
+    n = _candidates(wish, units, code)
+    rows = _rows(units, code, n)
+    found = _choose(wish, n, rows, layout.reading == "outside-in")
+    if found is None:
+        raise _too_long(text, code, layout, wish)
+    return _as_fit(found, layout, wish)
+
+
+def _rows(units: int, code: Code, n: Index) -> Index:
+    if code.check == "reed-solomon":
+        return np.array([rows_for(units, code, k) for k in n.tolist()], np.int64)
+    return -(-units * code.unit_bits // n)
+
+
+class _Chosen(NamedTuple):
+    positions: int
+    rows: int
+    inner: float
+    outer: float
+    clock: float
+    pitch: float
+    diameter: float
+
+
+def _choose(wish: Wish, n: Index, rows: Index, inwards: bool) -> _Chosen | None:
+    """The best of the candidates in the best of the free rings."""
+    pinned = any(v is not None for v in (wish.clock_radius, wish.first_row_radius, wish.row_pitch))
+    best: tuple[tuple[float, ...], _Chosen] | None = None
+    for band in _bands(wish):
+        if pinned:
+            found = _pinned(wish, band, n, rows, inwards)
+        elif wish.outer_diameter is None:
+            found = _smallest(wish, band, n, rows)
+        else:
+            found = _roomiest(wish, band, n, rows)
+        good = (found.web >= wish.least_web - SLACK) & (found.diameter <= LARGEST)
+        at = np.flatnonzero(good)
+        if not len(at):
+            continue
+        first = found.diameter if wish.outer_diameter is None else -found.web
+        k = int(at[np.lexsort((rows[at] * n[at], np.round(first[at], 6)))[0]])
+        key = (round(float(first[k]), 6), float(rows[k] * n[k]))
+        if best is None or key < best[0]:
+            values = (float(column[k]) for column in found[:5])
+            best = key, _Chosen(int(n[k]), int(rows[k]), *values)
+    return None if best is None else best[1]
+
+
+def _as_fit(found: _Chosen, layout: Layout, wish: Wish) -> Fit:
+    first = found.outer if layout.reading == "outside-in" else found.inner
+    geometry = Geometry(
+        outer_diameter=round(found.diameter, 4),
+        bore_diameter=wish.bore_diameter,
+        clock_radius=round(found.clock, 4),
+        first_row_radius=round(first, 4),
+        row_pitch=round(found.pitch, 4),
+        hole_diameter=wish.hole_diameter,
+        keep_out=wish.keep_out,
+    )
+    check_geometry(geometry)
+    return Fit(msgspec.structs.replace(layout, positions=found.positions), geometry, found.rows)
+
+
+def _check_wish(wish: Wish) -> None:
+    """Refuse what can't be, before anything is tried."""
+    if wish.outer_diameter is not None:
+        if wish.bore_diameter >= wish.outer_diameter:
+            raise InputError(
+                f"a bore of {wish.bore_diameter:g} mm leaves nothing of a disc of "
+                f"{wish.outer_diameter:g} mm",
+                place="geometry.bore-diameter",
+            )
+        for n, k in enumerate(wish.keep_out):
+            if k.radius + k.diameter / 2 > wish.outer_diameter / 2:
+                raise InputError(
+                    f"it reaches to {k.radius + k.diameter / 2:g} mm and the disc only to "
+                    f"{wish.outer_diameter / 2:g} mm",
+                    place=f"geometry.keep-out[{n}]",
+                )
+    if wish.row_pitch is not None and wish.row_pitch < wish.hole_diameter + wish.least_web:
+        raise InputError(
+            f"a row pitch of {wish.row_pitch:g} mm is less than a hole of "
+            f"{wish.hole_diameter:g} mm and a web of {wish.least_web:g} mm",
+            place="geometry.row-pitch",
+        )
+    for key, radius in (
+        ("clock-radius", wish.clock_radius),
+        ("first-row-radius", wish.first_row_radius),
+    ):
+        if radius is None:
+            continue
+        if wish.outer_diameter is not None and radius >= wish.outer_diameter / 2:
+            raise InputError(
+                f"{radius:g} mm is not on a disc of {wish.outer_diameter:g} mm, whose rim lies at "
+                f"{wish.outer_diameter / 2:g} mm",
+                place=f"geometry.{key}",
+            )
+        if radius <= wish.bore_diameter / 2:
+            raise InputError(
+                f"{radius:g} mm is in the bore, which reaches to {wish.bore_diameter / 2:g} mm",
+                place=f"geometry.{key}",
+            )
+    for n, k in enumerate(wish.keep_out):
+        clear = (k.diameter + wish.hole_diameter) / 2
+        if wish.clock_radius is not None and abs(k.radius - wish.clock_radius) < clear:
+            raise InputError("it lies on the clock row", place=f"geometry.keep-out[{n}]")
+
+
+def room_on(wish: Wish, code: Code) -> Room:
+    """What a disc of a given diameter holds at most, at the least web."""
+    if wish.outer_diameter is None:
+        raise InputError("how much a disc holds depends on its outer diameter; give one")
+    d, q = wish.hole_diameter, wish.hole_diameter + wish.least_web
+    best = Room(0, 0, 0)
+    for low, high in _bands(wish):
+        if wish.positions is None:
+            n = np.arange(1, max(3, int(2 * np.pi * high / q) + 2))
+        else:
+            n = np.array([wish.positions], np.int64)
+        rows = np.minimum((high + d / 2) / q - 1 - _turn(n), (high + d - low) / q - 2)
+        rows = np.floor(rows + SLACK).astype(np.int64)
+        n, rows = n[rows > 0], rows[rows > 0]
+        if not len(n):
+            continue
+        # but for roundings the number of bits is all that counts, and with reed-solomon the rows
+        best_first = np.argsort(-(n * rows), kind="stable")
+        for k in best_first[: 2000 if code.check == "reed-solomon" else 24].tolist():
+            held = room(int(rows[k]), int(n[k]), code)
+            if held > best.units:
+                best = Room(held, int(n[k]), int(rows[k]))
+    return best
+
+
+def characters_that_fit(text: str, code: Code, units: int) -> int:
+    """How many characters of a text, from its start, so many code units hold."""
+    low, high = 0, len(text)
+    while low < high:
+        middle = (low + high + 1) // 2
+        if len(message_units(text[:middle], code)) <= units:
+            low = middle
+        else:
+            high = middle - 1
+    return low
+
+
+def _too_long(text: str, code: Code, layout: Layout, wish: Wish) -> InputError:
+    pins = ("clock_radius", "first_row_radius", "row_pitch", "positions")
+    given = [p for p in pins if getattr(wish, p) is not None]
+    free = msgspec.structs.replace(wish, **dict.fromkeys(pins))
+    units = len(message_units(text, code))
+    if wish.outer_diameter is None or (given and room_on(free, code).units >= units):
+        names = ", ".join(p.replace("_", "-") for p in given) or "keep-out"
+        return InputError(
+            f"no disc holds {len(text):,} characters with this {names} and webs of "
+            f"{wish.least_web:g} mm; leave some of them to be found",
+            place="geometry",
+        )
+    held = room_on(wish, code)
+    fits = characters_that_fit(text, code, held.units)
+    would = []
+    try:
+        larger = fit(text, code, layout, msgspec.structs.replace(free, outer_diameter=None))
+        would.append(f"a disc of {larger.geometry.outer_diameter:g} mm")
+    except InputError:
+        pass
+    hole = _hole_that_does(units, code, free)
+    if hole is not None:
+        would.append(f"holes of {hole:g} mm")
+    would.extend(_alphabets_that_do(text, code, free))
+    hint = f"; what would do: {', or '.join(would)}" if would else ""
+    return InputError(
+        f"{len(text):,} characters are {len(text) - fits:,} too many: a disc of "
+        f"{wish.outer_diameter:g} mm with holes of {wish.hole_diameter:g} mm and webs of "
+        f"{wish.least_web:g} mm holds {fits:,}{hint}",
+        place="message",
+    )
+
+
+def _hole_that_does(units: int, code: Code, wish: Wish) -> float | None:
+    """The largest hole, in steps of 0.05 mm, with which so many units fit."""
+    steps = np.arange(round(SMALLEST_HOLE / 0.05), int(wish.hole_diameter / 0.05 - SLACK) + 1)
+    low, high = 0, len(steps)
+    while low < high:  # the first step that is too large
+        middle = (low + high) // 2
+        hole = round(float(steps[middle]) * 0.05, 2)
+        if room_on(msgspec.structs.replace(wish, hole_diameter=hole), code).units >= units:
+            low = middle + 1
+        else:
+            high = middle
+    return round(float(steps[low - 1]) * 0.05, 2) if low else None
+
+
+def _alphabets_that_do(text: str, code: Code, wish: Wish) -> Iterable[str]:
+    for name in ALPHABETS:
+        if name == code.alphabet:
+            continue
+        for form, note in ((text, ""), (text.upper(), " in capitals")):
+            other = msgspec.structs.replace(code, alphabet=name)
+            try:
+                units = len(message_units(form, other))
+            except InputError:
+                continue
+            if room_on(wish, other).units >= units:
+                yield f"the alphabet {name}{note}"
+                break
+
+
+def derive_geometry(rows: int, positions: int, layout: Layout) -> Geometry:
+    """A geometry for a disc that has none: the smallest one with holes of 3 mm, webs of 1.5 mm
+    and a bore of 8 mm.
+
+    Raises
+    ------
+    InputError
+        A disc that would be larger than 10 m.
+    """
+    wish = Wish(positions=positions)
+    found = _choose(wish, np.array([positions]), np.array([rows]), layout.reading == "outside-in")
+    if found is None:
+        raise InputError(
+            f"{rows:,} rows of {positions:,} positions make a disc of more than "
+            f"{LARGEST / 1000:g} m with holes of {wish.hole_diameter:g} mm; give it a [geometry]",
+            place="geometry",
+        )
+    return _as_fit(found, layout, wish).geometry
+
+
+def sizes(
+    code: Code,
+    wish: Wish,
+    diameters: Iterable[float] = (60, 90, 120, 150, 180, 240, 300, 400),
+    holes: Iterable[float] = (1.0, 1.5, 2.0, 3.0, 4.0, 5.0),
+) -> list[tuple[float, float, float, Room]]:
+    """The trade of hole, web and capacity: hole, web and outer diameter in mm, and the room.
+
+    For each hole, two webs: the wish's least one, and one as wide as the hole is.
+    """
+    out = []
+    for hole in holes:
+        for web in sorted({wish.least_web, max(wish.least_web, hole)}):
+            for diameter in diameters:
+                one = msgspec.structs.replace(
+                    wish, hole_diameter=hole, least_web=web, outer_diameter=diameter
+                )
+                out.append((hole, web, float(diameter), room_on(one, code)))
+    return out
