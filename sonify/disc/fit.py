@@ -186,13 +186,15 @@ def _candidates(wish: Wish, units: int, code: Code) -> Index:
     if wish.positions is not None:
         return np.array([wish.positions], np.int64)
     # about sqrt(2 pi bits) gives the smallest disc; narrow rings between keep-outs want more
-    bits = units * code.unit_bits * (2 if code.check == "reed-solomon" else 1)
+    bits = units * code.unit_bits
     best = np.sqrt(2 * np.pi * bits)
-    near = np.linspace(0.3 * best, 3 * best + 24, 3000)
+    high = 3 * best + 24
+    solved = code.check == "reed-solomon"  # whose rows are found one number at a time
+    near = np.linspace(0.3 * best, high, 3000) if solved else np.arange(0.3 * best, high)
     wide = np.arange(1, 400) if bits < 20_000 else np.arange(0)
     far = np.geomspace(1, max(2, bits), 1000) if wish.keep_out else np.arange(0)
     n = np.unique(np.concatenate((near, wide, far)).astype(np.int64))
-    n = n[(n >= 1) & (n <= max(2, bits))]
+    n = n[(n >= 1) & (n <= max(2, 2 * bits))]
     if wish.outer_diameter is not None:
         most = np.pi * wish.outer_diameter / (wish.hole_diameter + wish.least_web)
         n = n[n <= max(2.0, most)]
