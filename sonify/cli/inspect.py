@@ -8,9 +8,20 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from sonify.cli.common import disc_argument, length, perform_from, setting_options
+from sonify.disc.report import (
+    code_facts,
+    code_lines,
+    decoding_facts,
+    decoding_lines,
+    geometry_facts,
+    geometry_lines,
+    marked_message,
+)
+from sonify.errors import InputError
 from sonify.music.scales import note_name
 
 if TYPE_CHECKING:
+    from sonify.disc.cautions import Workshop
     from sonify.performance import Performance
 
 __all__ = ["facts", "inspect"]
@@ -25,6 +36,7 @@ def facts(show: Performance) -> dict[str, Any]:
     notes = show.notes
     pitches = notes["pitch"]
     seconds = show.duration_s
+    shop, warnings = look_over(show)
     return {
         "name": disc.name,
         "title": disc.title,
@@ -51,8 +63,22 @@ def facts(show: Performance) -> dict[str, Any]:
         "voices": [{"name": p.name, "channel": p.channel + 1, "notes": len(p)} for p in show.parts],
         "lowest": note_name(int(pitches.min())) if len(notes) else None,
         "highest": note_name(int(pitches.max())) if len(notes) else None,
-        "cautions": cautions(show),
+        "code": code_facts(disc),
+        "decoding": decoding_facts(disc),
+        "geometry": None if shop is None else geometry_facts(shop),
+        "cautions": cautions(show) + warnings,
     }
+
+
+def look_over(show: Performance) -> tuple[Workshop | None, list[str]]:
+    """What a workshop says of the disc, and its cautions; or why the disc can't be cut."""
+    from sonify.disc.cautions import workshop
+
+    try:
+        shop = workshop(show.disc, rpm=show.setup.player.rpm)
+    except InputError as e:
+        return None, [f"it can't be cut: {e}"]
+    return shop, shop.cautions
 
 
 def cautions(show: Performance) -> list[str]:
@@ -80,7 +106,10 @@ def cautions(show: Performance) -> list[str]:
 def inspect(
     disc: str, presets: tuple[str, ...], assignments: tuple[str, ...], as_json: bool
 ) -> None:
-    """Show a disc's message, its rows as a picture of the bits, its times and cautions.
+    """Show a disc's message, code, rows as a picture of the bits, sizes, times and cautions.
+
+    Characters that failed stand in [brackets] as they were read. What a check repaired, and what
+    it could not, is listed by character, row and position, counted from 1 (from 0 in --json).
 
     \b
     Examples:
@@ -103,14 +132,19 @@ def text(show: Performance, data: dict[str, Any]) -> str:
     if data["title"]:
         lines.append(data["title"])
     if data["message"] is not None:
-        lines.append(f"message    {_shorten(data['message'], 400)}")
+        lines.append(f"message    {_shorten(marked_message(show.disc) or '', 400)}")
         lines.append(f"characters {data['characters']:,} in {data['alphabet']}")
+        lines.extend(f"code       {line}" for line in code_lines(show.disc))
+        lines.extend(f"check      {line}" for line in decoding_lines(show.disc))
     else:
         lines.append("message    none: bare bits")
     lines.append(
         f"bits       {data['rows']:,} rows of {data['positions']:,} positions, "
         f"{data['ones']:,} ones" + (f", {data['unknown']:,} unknown" if data["unknown"] else "")
     )
+    shop, _ = look_over(show)
+    if shop is not None:
+        lines.extend(f"{name:<10} {line}" for name, line in geometry_lines(shop))
     lines.append(
         f"reading    {length(data['read_s'])} at {data['rpm']:g} turns a minute, "
         f"{data['position_s'] * 1000:.1f} ms a position"

@@ -14,7 +14,7 @@ from sonify.disc.webs import Mass, Webs, mass_of, open_share, webs_of
 if TYPE_CHECKING:
     from sonify.disc.disc import Disc
 
-__all__ = ["LEAST_WEB", "Workshop", "geometry_of", "workshop"]
+__all__ = ["LEAST_WEB", "Workshop", "derived_note", "geometry_of", "workshop"]
 
 LEAST_WEB = 1.5
 """Below this many mm a web gets a caution where no other limit is given. Common practice for wood
@@ -29,8 +29,12 @@ G 6.3 of ISO 21940-11, which that standard names for machinery in general."""
 
 
 class Workshop(NamedTuple):
-    """What a workshop should know of a disc: its sizes, webs, mass, row by row how much of its
-    circle is cut away, and cautions in plain words."""
+    """What a workshop should know of a disc.
+
+    Its geometry and whether that had to be derived; its webs; its mass; row by row how much of
+    its circle is cut away, 0 to 1; the pull of what is out of balance, in newtons for each kg
+    of disc; and cautions in plain words.
+    """
 
     geometry: Geometry
     derived: bool
@@ -39,6 +43,11 @@ class Workshop(NamedTuple):
     open_share: list[float]
     force_n_per_kg: float
     cautions: list[str]
+
+    @property
+    def pull(self) -> str:
+        """The pull for people."""
+        return _force(self.force_n_per_kg)
 
 
 def geometry_of(disc: Disc) -> tuple[Geometry, bool]:
@@ -71,11 +80,6 @@ def workshop(disc: Disc, *, rpm: float, least_web: float = LEAST_WEB) -> Worksho
     speed = rpm * 2 * pi / 60
     force = mass.offset / 1000 * speed**2
     cautions: list[str] = []
-    if derived:
-        cautions.append(
-            "the disc has no geometry, so one was derived: "
-            f"{geometry.outer_diameter:g} mm across with holes of {geometry.hole_diameter:g} mm"
-        )
     unknown = int(np.count_nonzero(disc.grid < 0))
     if unknown:
         cautions.append(f"{_count(unknown, 'bit')} unknown: no hole is drawn there")
@@ -115,3 +119,12 @@ def _pairs(n: int) -> str:
 
 def _force(newton: float) -> str:
     return f"{newton:.2g} N" if newton >= 0.01 else f"{newton * 1000:.2g} mN"
+
+
+def derived_note(geometry: Geometry) -> str:
+    """What to say where a geometry was derived."""
+    return (
+        f"the disc has no geometry, so one was derived: {geometry.outer_diameter:g} mm across, "
+        f"holes of {geometry.hole_diameter:g} mm, webs of at least "
+        f"{geometry.row_pitch - geometry.hole_diameter:g} mm"
+    )

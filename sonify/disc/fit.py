@@ -385,9 +385,14 @@ def _too_long(text: str, code: Code, layout: Layout, wish: Wish) -> InputError:
         would.append(f"a disc of {larger.geometry.outer_diameter:g} mm")
     except InputError:
         pass
-    hole = _hole_that_does(units, code, free)
+    hole = _hole_that_does(units, code, free, 0.0)
     if hole is not None:
         would.append(f"holes of {hole:g} mm")
+    else:
+        share = wish.least_web / wish.hole_diameter
+        hole = _hole_that_does(units, code, free, share)
+        if hole is not None:
+            would.append(f"holes of {hole:g} mm with webs of {hole * share:.3g} mm")
     would.extend(_alphabets_that_do(text, code, free))
     hint = f"; what would do: {', or '.join(would)}" if would else ""
     return InputError(
@@ -398,14 +403,17 @@ def _too_long(text: str, code: Code, layout: Layout, wish: Wish) -> InputError:
     )
 
 
-def _hole_that_does(units: int, code: Code, wish: Wish) -> float | None:
-    """The largest hole, in steps of 0.05 mm, with which so many units fit."""
+def _hole_that_does(units: int, code: Code, wish: Wish, share: float) -> float | None:
+    """The largest hole, in steps of 0.05 mm, with which so many units fit; with a `share`, webs
+    shrink along with it."""
     steps = np.arange(round(SMALLEST_HOLE / 0.05), int(wish.hole_diameter / 0.05 - SLACK) + 1)
     low, high = 0, len(steps)
     while low < high:  # the first step that is too large
         middle = (low + high) // 2
         hole = round(float(steps[middle]) * 0.05, 2)
-        if room_on(msgspec.structs.replace(wish, hole_diameter=hole), code).units >= units:
+        web = float(f"{hole * share:.3g}") if share else wish.least_web
+        trial = msgspec.structs.replace(wish, hole_diameter=hole, least_web=web)
+        if room_on(trial, code).units >= units:
             low = middle + 1
         else:
             high = middle

@@ -9,11 +9,23 @@ from numpy.typing import NDArray
 
 from sonify.disc import reed_solomon
 from sonify.disc.code import FAILED, REPAIRED, message_units, room
+from sonify.settings import to_builtins
 
 if TYPE_CHECKING:
+    from sonify.disc.cautions import Workshop
     from sonify.disc.disc import Disc
 
-__all__ = ["code_facts", "code_lines", "decoding_facts", "decoding_lines", "marked_message"]
+__all__ = [
+    "code_facts",
+    "code_lines",
+    "decoding_facts",
+    "decoding_lines",
+    "geometry_facts",
+    "geometry_lines",
+    "code_is_simple",
+    "marked_message",
+    "plural",
+]
 
 MOST_LISTED = 12
 
@@ -66,6 +78,16 @@ def code_facts(disc: Disc) -> dict[str, Any] | None:
     }
 
 
+def plural(count: int, what: str) -> str:
+    """A number and its noun."""
+    return f"{count:,} {what}" + ("" if count == 1 else "s")
+
+
+def code_is_simple(facts: dict[str, Any]) -> bool:
+    """Whether each character is one code unit."""
+    return bool(facts["alphabet"] == "ascii")
+
+
 def code_lines(disc: Disc) -> list[str]:
     """The code in plain words."""
     facts = code_facts(disc)
@@ -75,7 +97,8 @@ def code_lines(disc: Disc) -> list[str]:
     if facts["redundancy"] is not None:
         line += f" ({facts['redundancy']:.0%} of the disc)"
     if facts["spare_units"] is not None:
-        line += f"; room for {facts['spare_units']:,} more"
+        unit = "character" if code_is_simple(facts) else "code unit"
+        line += f"; room for {plural(facts['spare_units'], unit)} more"
     return [line]
 
 
@@ -145,3 +168,47 @@ def _by_row(index: NDArray[np.int64], positions: int) -> list[str]:
         left = len(index) - int(starts[MOST_LISTED])
         out.append(f"{left:,} more in {len(rows) - MOST_LISTED:,} other rows")
     return out
+
+
+def geometry_facts(shop: Workshop) -> dict[str, Any]:
+    """The sizes of a disc, its thinnest web, and its balance; lengths in mm."""
+    web = shop.webs.thinnest
+    return {
+        **{k.replace("-", "_"): v for k, v in to_builtins(shop.geometry).items()},
+        "derived": shop.derived,
+        "thinnest_web": web.width,
+        "thinnest_web_at": [str(web.one), str(web.other)],
+        "thin_webs": shop.webs.thin,
+        "touching_holes": shop.webs.touching,
+        "area_mm2": shop.mass.area,
+        "centre_of_mass_mm": [shop.mass.x, shop.mass.y],
+        "pull_n_per_kg": shop.force_n_per_kg,
+        "row_open_share": shop.open_share,
+    }
+
+
+def geometry_lines(shop: Workshop) -> list[tuple[str, str]]:
+    """The sizes of a disc in plain words, each with a short name."""
+    g = shop.geometry
+    rows = len(shop.open_share)
+    lines = [
+        (
+            "disc",
+            f"{g.outer_diameter:g} mm across, bore {g.bore_diameter:g} mm, holes "
+            f"{g.hole_diameter:g} mm" + (" (derived: the disc has none)" if shop.derived else ""),
+        ),
+        (
+            "rows",
+            f"clock row at {g.clock_radius:g} mm, {plural(rows, 'row')} from "
+            f"{g.first_row_radius:g} mm in steps of {g.row_pitch:g} mm",
+        ),
+        ("web", f"the thinnest is {shop.webs.thinnest}"),
+        (
+            "balance",
+            f"centre of mass {shop.mass.offset:.2f} mm off the axis: "
+            f"{shop.pull} for each kg of disc",
+        ),
+    ]
+    if g.keep_out:
+        lines.insert(2, ("keep-outs", f"{len(g.keep_out):,}"))
+    return lines
