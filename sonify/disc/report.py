@@ -17,12 +17,12 @@ if TYPE_CHECKING:
 
 __all__ = [
     "code_facts",
+    "code_is_simple",
     "code_lines",
     "decoding_facts",
     "decoding_lines",
     "geometry_facts",
     "geometry_lines",
-    "code_is_simple",
     "marked_message",
     "plural",
 ]
