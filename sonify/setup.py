@@ -9,6 +9,7 @@ from typing import Any
 from sonify.errors import InputError
 from sonify.light.look import Look
 from sonify.music.settings import Music
+from sonify.music.sound import Sound
 from sonify.player.profile import Player
 from sonify.presets import find_preset
 from sonify.settings import Settings, assign, convert, load_toml, merge, to_builtins
@@ -23,6 +24,7 @@ class Setup(Settings, frozen=True):
     player: Player = Player()
     music: Music = Music()
     light: Look = Look()
+    sound: Sound = Sound()
 
 
 def load_setup(

@@ -46,6 +46,7 @@ WRITERS: tuple[Writer, ...] = (
     Writer("midi", (".mid", ".midi"), "sonify.write.midi"),
     Writer("lights", (".gif", ".png", ".webp"), "sonify.write.lights", "-lights"),
     Writer("message", (".gif", ".png", ".webp"), "sonify.write.message", "-message"),
+    Writer("sound", (".wav", ".flac", ".opus", ".mp3", ".m4a"), "sonify.write.sound"),
 )
 
 

@@ -1,0 +1,196 @@
+"""A song through a SoundFont: blocks of samples, piece by piece, so that memory stays flat.
+
+A synthesizer's notes add up. So a song is cut into pieces by where its notes begin, each piece is
+rendered until its last note has rung out, and the pieces are laid over each other where they
+belong: the same sound as in one go, without its memory, and on several cores.
+"""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import tempfile
+from collections import deque
+from collections.abc import Iterator
+from concurrent.futures import Future
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.errors import InputError, OutputError
+from sonify.write.sound.pool import Pool
+from sonify.write.sound.smf import RATE, Song, piece
+from sonify.write.sound.soundfont import SoundFont
+
+__all__ = ["PIECE", "Samples", "fluidsynth", "midirenderer"]
+
+Samples = NDArray[np.float32]
+"""Shape (samples, 2), full scale at 1.0."""
+
+PIECE = 30 * RATE
+"""Samples between the starts of two pieces."""
+
+_GAINS = (18.0, 0.0, -18.0)
+_CLIPPED = 32600
+_TAILS_S = (3.0, 9.0, 30.0)
+_SILENT = 3
+"""Sixteen-bit steps, 18 dB up: below -106 dBFS."""
+
+_POLYPHONY = 64
+_RING_S = 1.5
+_LAYERS = 2
+
+
+@dataclass(frozen=True, eq=False)
+class _Job:
+    """Notes to render together, from a sample on."""
+
+    start: int
+    notes: NDArray[np.bool_]
+
+
+def midirenderer(
+    song: Song, notes: NDArray[np.bool_], start: int, font: SoundFont
+) -> Iterator[Samples]:
+    """Some of a song's notes as sound, from a sample on, until the last has rung out.
+
+    Parameters
+    ----------
+    song : Song
+    notes : ndarray of bool, shape (notes,)
+        Which notes.
+    start : int
+        The sample at which the sound begins; none of the notes begins before.
+    font : SoundFont
+
+    Yields
+    ------
+    ndarray of float32, shape (samples, 2)
+        `PIECE` samples each, but for the last ones.
+    """
+    jobs = _jobs(song, notes, start)
+    if not jobs:
+        return
+    rest = np.zeros((0, 2), np.float32)
+    at = start
+    with Pool([font.amplified(g) for g in _GAINS], len(jobs)) as pool:
+        ahead: deque[tuple[_Job, Future[NDArray[np.int16]]]] = deque()
+        todo = iter(jobs)
+
+        def ask() -> None:
+            job = next(todo, None)
+            if job is not None:
+                midi = piece(song, job.notes, job.start, _TAILS_S[0])
+                ahead.append((job, pool.submit(0, midi)))
+
+        for _ in range(pool.size + 1):
+            ask()
+        while ahead:
+            job, future = ahead.popleft()
+            while at < job.start:
+                yield _first(rest)
+                rest = rest[PIECE:].copy()
+                at += PIECE
+            sound = _finished(pool, song, job, future.result())
+            ask()
+            rest = _padded(rest, len(sound))
+            rest[: len(sound)] += sound
+    for k in range(0, len(rest), PIECE):
+        yield rest[k : k + PIECE]
+
+
+def _padded(x: Samples, size: int) -> Samples:
+    if len(x) >= size:
+        return x
+    return np.concatenate([x, np.zeros((size - len(x), 2), np.float32)])
+
+
+def _first(x: Samples) -> Samples:
+    return _padded(x, PIECE)[:PIECE]
+
+
+def _jobs(song: Song, notes: NDArray[np.bool_], start: int) -> list[_Job]:
+    """The pieces; where more notes would sound at once than the renderer has voices for, several
+    with a share of the notes each."""
+    out = []
+    where = np.flatnonzero(notes)
+    number = (np.rint(song.note_on_s[where] * RATE).astype(np.int64) - start) // PIECE
+    channel = song.body[song.ons, 0] & 15
+    for k in np.unique(number).tolist():
+        mine = where[number == k]
+        lanes = -(-_most_at_once(song, mine) * _LAYERS // _POLYPHONY)
+        # a channel's notes stay together: drums choke each other
+        rank = np.unique(channel[mine], return_inverse=True)[1]
+        if lanes > rank.max() + 1:
+            rank = np.where(channel[mine] == 9, 0, np.arange(len(mine)))
+        for lane in range(lanes):
+            chosen = np.zeros(len(notes), bool)
+            chosen[mine[rank % lanes == lane]] = True
+            if chosen.any():
+                out.append(_Job(start + k * PIECE, chosen))
+    return out
+
+
+def _most_at_once(song: Song, notes: NDArray[np.int64]) -> int:
+    """How many of some notes sound together at most, with a while to ring."""
+    on = np.sort(song.note_on_s[notes])
+    off = np.sort(song.note_off_s[notes] + _RING_S)
+    return int((np.arange(1, len(on) + 1) - np.searchsorted(off, on, side="right")).max())
+
+
+def _finished(pool: Pool, song: Song, job: _Job, x: NDArray[np.int16]) -> Samples:
+    """A piece's sound at its own level, rendered again where it clipped or was cut off."""
+    level = tail = 0
+    while True:
+        loud = level + 1 < len(_GAINS) and _peak(x) >= _CLIPPED
+        cut = tail + 1 < len(_TAILS_S) and _peak(x[-RATE // 10 :]) > _SILENT
+        if not (loud or cut):
+            break
+        level, tail = level + loud, tail + cut
+        x = pool.submit(level, piece(song, job.notes, job.start, _TAILS_S[tail])).result()
+    out: Samples = x * np.float32(10 ** (-_GAINS[level] / 20) / 32768)
+    return out
+
+
+def _peak(x: NDArray[np.int16]) -> int:
+    return max(int(x.max()), -int(x.min())) if len(x) else 0
+
+
+def fluidsynth(
+    song: Song, notes: NDArray[np.bool_], start: int, font: SoundFont
+) -> Iterator[Samples]:
+    """The same by the program FluidSynth.
+
+    Raises
+    ------
+    InputError
+        It is not installed.
+    OutputError
+        It fails.
+    """
+    program = shutil.which("fluidsynth")
+    if program is None:
+        raise InputError(
+            "FluidSynth is not installed; leave out --renderer, and midirenderer is used",
+            place="sound.renderer",
+        )
+    if not notes.any():
+        return
+    with tempfile.TemporaryDirectory() as folder:
+        source, sound = Path(folder, "piece.mid"), Path(folder, "piece.raw")
+        source.write_bytes(piece(song, notes, start, _TAILS_S[1]))
+        done = subprocess.run(
+            [program, "-niq", "-r", str(RATE), "-o", "audio.file.type=raw",
+             "-o", "audio.file.format=float", "-o", "audio.file.endian=little",
+             "-F", str(sound), str(font.path), str(source)],
+            capture_output=True, check=False,
+        )  # fmt: skip
+        if done.returncode or not sound.is_file() or not sound.stat().st_size:
+            says = done.stderr.decode("utf-8", "replace").strip().splitlines()
+            raise OutputError(f"FluidSynth failed ({says[-1] if says else 'it says nothing'})")
+        with open(sound, "rb") as stream:
+            while block := stream.read(PIECE * 8):
+                usable = len(block) // 8 * 8
+                yield np.frombuffer(block[:usable], "<f4").reshape(-1, 2)

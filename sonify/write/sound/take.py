@@ -1,0 +1,111 @@
+"""Sound that has been rendered, kept where it takes no memory, to be read as often as needed."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Iterable, Iterator
+from typing import Protocol
+
+import numpy as np
+
+from sonify.write.sound.synth import PIECE, Samples
+
+__all__ = ["Looped", "Recorded", "Take", "blocks_of", "fold", "record"]
+
+_IN_MEMORY = 96 * 1024 * 1024
+_FRAME = 8
+
+
+class Take(Protocol):
+    """Sound to read from: `size` samples."""
+
+    size: int
+
+    def read(self, start: int, end: int) -> Samples:
+        """The samples from `start` to `end`, shape (end - start, 2); silence outside."""
+        ...
+
+
+class Recorded:
+    """A take in memory or, where it is long, in a temporary file that goes with it."""
+
+    def __init__(self) -> None:
+        self._file = tempfile.SpooledTemporaryFile(max_size=_IN_MEMORY)  # noqa: SIM115
+        self.size = 0
+
+    def add(self, block: Samples) -> None:
+        """Put a block behind what is there."""
+        self._file.seek(self.size * _FRAME)
+        self._file.write(np.ascontiguousarray(block, "<f4").data)
+        self.size += len(block)
+
+    def cut(self, size: int) -> None:
+        """Keep the first `size` samples."""
+        self.size = min(self.size, size)
+
+    def read(self, start: int, end: int) -> Samples:
+        """The samples from `start` to `end`, with silence outside."""
+        out = np.zeros((end - start, 2), np.float32)
+        low, high = max(start, 0), min(end, self.size)
+        if low < high:
+            self._file.seek(low * _FRAME)
+            data = self._file.read((high - low) * _FRAME)
+            out[low - start : high - start] = np.frombuffer(data, "<f4").reshape(-1, 2)
+        return out
+
+
+class Looped:
+    """A take played several times, each time `period_s` after the last, ringing over the seam.
+
+    Parameters
+    ----------
+    one : Take
+    period : float
+        In samples; need not be whole.
+    times : int
+        How often.
+    """
+
+    def __init__(self, one: Take, period: float, times: int) -> None:
+        self._one = one
+        self._starts = np.rint(np.arange(times) * period).astype(np.int64)
+        self.size = int(self._starts[-1]) + one.size
+
+    def read(self, start: int, end: int) -> Samples:
+        """The samples from `start` to `end`, with silence outside."""
+        out = np.zeros((end - start, 2), np.float32)
+        first = int(np.searchsorted(self._starts, start - self._one.size, side="right"))
+        last = int(np.searchsorted(self._starts, end))
+        for at in self._starts[first:last].tolist():
+            low, high = max(start, at), min(end, at + self._one.size)
+            if low < high:
+                out[low - start : high - start] += self._one.read(low - at, high - at)
+        return out
+
+
+def fold(one: Take, period: int) -> Recorded:
+    """A take of `period` samples that can be repeated for ever: its end rings on into its start."""
+    out = Recorded()
+    for a in range(0, period, PIECE):
+        b = min(a + PIECE, period)
+        block = one.read(a, b)
+        for k in range(period, one.size, period):
+            block += one.read(a + k, b + k)
+        out.add(block)
+    return out
+
+
+def record(blocks: Iterable[Samples], each: Callable[[Samples], None] | None = None) -> Recorded:
+    """Keep blocks; `each` sees them as they come."""
+    out = Recorded()
+    for block in blocks:
+        out.add(block)
+        if each is not None:
+            each(block)
+    return out
+
+
+def blocks_of(take: Take, size: int = PIECE) -> Iterator[Samples]:
+    """A take from its start to its end."""
+    for a in range(0, take.size, size):
+        yield take.read(a, min(a + size, take.size))
