@@ -14,6 +14,8 @@ from fractions import Fraction
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.errors import InputError
+
 Pixels = NDArray[np.uint8]
 Mask = NDArray[np.bool_]
 
@@ -60,8 +62,10 @@ class Animation:
 
     Raises
     ------
+    InputError
+        If the size is out of range.
     ValueError
-        If the size, the palette or the loop count is out of range.
+        If the palette or the loop count is out of range.
     """
 
     width: int
@@ -74,7 +78,7 @@ class Animation:
 
     def __post_init__(self) -> None:
         if not (1 <= self.width <= 65535 and 1 <= self.height <= 65535):
-            raise ValueError(
+            raise InputError(
                 f"animation: size is {self.width} x {self.height} pixels, a side must be 1 to 65535"
             )
         shape = self.palette.shape

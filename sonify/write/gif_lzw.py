@@ -136,7 +136,33 @@ def _coded(pixels: Pixels, size: int) -> bytes:
     """LZW by Pillow's coder, in sub-blocks without the terminator."""
     from PIL import Image
 
-    return Image.fromarray(pixels).tobytes("gif", "L", size, 0)
+    blocks = Image.fromarray(pixels).tobytes("gif", "L", size, 0)
+    return blocks if _end_fits(blocks, size) else _in_blocks(_unblocked(blocks) + b"\0")
+
+
+def _end_fits(blocks: bytes, size: int) -> bool:
+    """Whether a decoder finds the end code whole.
+
+    The last code of an image may make codes one bit longer. Pillow writes the
+    end code without that bit. It is zero, so it is missing only where the end
+    code fills its byte.
+    """
+    if blocks[-1] and 8 - blocks[-1].bit_length() + size + 1 >= 12:
+        return True
+    stream = _unblocked(blocks)
+    left = len(stream) * 8 - int.from_bytes(stream[-3:], "little").bit_length()
+    left += size + 1 - max(len(stream) - 3, 0) * 8
+    end = len(stream) * 8 - left
+    places, widths = _places(size)
+    start = 0
+    # A table with room left was never cleared, so most ends are found at once.
+    if end < places[TABLE - (4 << size)]:
+        return int(widths[np.searchsorted(places, end)]) <= left
+    while True:
+        stop = _codes(stream, start, size)[1]
+        if start + int(places[stop]) >= end:
+            return int(widths[stop]) <= left
+        start += int(places[stop]) + int(widths[stop]) - size - 1
 
 
 def present(pixels: Pixels) -> Mask:
@@ -204,25 +230,51 @@ def _whole_runs(new: Pixels, changed: Mask) -> Mask:
     return np.repeat(kept, np.diff(starts, append=new.size)).reshape(new.shape)
 
 
-def _widths(count: int, size: int) -> NDArray[np.int64]:
-    """Widths in bits of ``count`` codes after a clear code."""
-    highest = np.arange(count, dtype=np.int64) + (1 << size) + 1
+@functools.cache
+def _places(size: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Where the codes after a clear code begin, and their widths, in bits."""
+    highest = np.arange(TABLE, dtype=np.int64) + (1 << size) + 1
     steps = 1 << np.arange(size + 1, 12)
-    return size + 1 + np.searchsorted(steps, highest, side="right")
+    widths = size + 1 + np.searchsorted(steps, highest, side="right")
+    return size + 1 + np.concatenate(([0], np.cumsum(widths)[:-1])), widths
+
+
+def _codes(stream: bytes, start: int, size: int) -> tuple[NDArray[np.int64], int]:
+    """Codes after the clear code at bit ``start``, and how many until the next.
+
+    The count is that of all codes if there is no further clear or end code.
+    """
+    clear = 1 << size
+    places, widths = _places(size)
+    places = places + start
+    within = int(np.searchsorted(places + widths, len(stream) * 8, side="right"))
+    places, widths = places[:within], widths[:within]
+    first = start >> 3
+    padded = stream[first : first + TABLE * 3 // 2 + 4] + bytes(4)
+    octets = np.frombuffer(padded, np.uint8).astype(np.int64)
+    at = (places >> 3) - first
+    words = octets[at] | octets[at + 1] << 8 | octets[at + 2] << 16
+    codes = words >> (places & 7) & (1 << widths) - 1
+    stops = np.flatnonzero((codes == clear) | (codes == clear + 1))
+    return codes, int(stops[0]) if stops.size else len(codes)
 
 
 def _packed(codes: list[int], size: int) -> bytes:
     """Codes after one clear code, with the end code, as sub-blocks."""
     clear = 1 << size
     values = np.array([clear, *codes, clear + 1], np.int64)
-    widths = np.concatenate(([size + 1], _widths(len(codes) + 1, size)))
-    places = np.arange(12)
-    bits = (values[:, None] >> places & 1).astype(np.uint8)
-    stream = np.packbits(bits[places < widths[:, None]], bitorder="little").tobytes()
-    return b"".join(
-        bytes([len(block)]) + block
-        for block in (stream[at : at + 255] for at in range(0, len(stream), 255))
-    )
+    table = _places(size)[1]
+    number = np.minimum(np.arange(len(codes) + 1), TABLE - 1)
+    widths = np.concatenate(([size + 1], table[number]))
+    bits = np.arange(12)
+    ones = (values[:, None] >> bits & 1).astype(np.uint8)
+    stream = np.packbits(ones[bits < widths[:, None]], bitorder="little")
+    return _in_blocks(stream.tobytes())
+
+
+def _in_blocks(stream: bytes) -> bytes:
+    blocks = (stream[at : at + 255] for at in range(0, len(stream), 255))
+    return b"".join(bytes([len(block)]) + block for block in blocks)
 
 
 def _unblocked(blocks: bytes) -> bytes:
@@ -240,18 +292,10 @@ def _without_clear(pixels: Pixels, size: int, blocks: bytes) -> bytes:
     Returns ``blocks`` unchanged if the table never filled.
     """
     clear = 1 << size
-    stream = np.frombuffer(_unblocked(blocks) + bytes(4), np.uint8).astype(np.uint32)
-    widths = _widths(TABLE, size)
-    places = size + 1 + np.concatenate(([0], np.cumsum(widths)[:-1]))
-    within = places + widths <= (stream.size - 4) * 8
-    places, widths = places[within], widths[within]
-    at = places >> 3
-    words = stream[at] | stream[at + 1] << 8 | stream[at + 2] << 16
-    codes = words >> (places & 7) & (1 << widths) - 1
-    stops = np.flatnonzero((codes == clear) | (codes == clear + 1))
-    if not stops.size or codes[stops[0]] != clear:
+    codes, stop = _codes(_unblocked(blocks), 0, size)
+    if stop == len(codes) or codes[stop] != clear:
         return blocks
-    head: list[int] = codes[: stops[0]].tolist()
+    head: list[int] = codes[:stop].tolist()
     lengths = [1] * (clear + 2)
     for code in head:
         lengths.append(lengths[code] + 1)

@@ -21,6 +21,7 @@ from xml.sax.saxutils import escape
 
 import numpy as np
 
+from sonify.errors import InputError
 from sonify.write.frames import Animation, Pixels, changes
 from sonify.write.seekable import seekable
 
@@ -60,12 +61,13 @@ def encode_webp(animation: Animation, out: BinaryIO) -> None:
 
     Raises
     ------
+    InputError
+        If the picture is too large for WebP.
     ValueError
-        If the picture is too large for WebP, or the patches break the rules of
-        :class:`Animation`.
+        If the patches break the rules of :class:`Animation`.
     """
     if max(animation.width, animation.height) > LARGEST:
-        raise ValueError(
+        raise InputError(
             f"webp: size is {animation.width} x {animation.height} pixels, "
             f"a side must be at most {LARGEST}"
         )
