@@ -175,3 +175,14 @@ def test_in_bars_a_row_change_is_whole_beats_of_rest(positions, metre, step):
     assert int(gaps[0]) * t.position_s >= player.stage + player.settle - 1e-9
     if (positions * grid.step * grid.metre[1]).denominator == 1:
         assert (int(t.row_slot[1]) * grid.step / grid.bar).denominator == 1
+
+
+def test_of_notes_that_start_together_on_one_pitch_the_loudest_stays():
+    """Two voices on one channel sound the same place: the soft one gives way, once."""
+    same = {"source": "ones", "pitch": "one-tone", "channel": 1}
+    soft = {**same, "name": "soft", "velocity": 40, "rhythm": [{"rule": "gate", "amount": 3.0}]}
+    loud = {**same, "name": "loud", "velocity": 100}
+    disc = sonify.Disc.from_bits(["1000001000001000"])
+    for voices in ([soft, loud], [loud, soft]):
+        notes = sonify.perform(disc, settings={"music.voice": voices}).notes
+        assert notes["velocity"].tolist() == [100, 100, 100]
