@@ -17,6 +17,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "midi": ("sonify.cli.outputs", "A disc as a Standard MIDI file."),
     "lights": ("sonify.cli.outputs", "The matrix filling while the disc is read."),
     "message": ("sonify.cli.outputs", "The message scrolling by."),
+    "sound": ("sonify.cli.sound", "The music as a sound file."),
     "encode": ("sonify.cli.encode", "A message as a disc that can be cut."),
     "draw": ("sonify.cli.draw", "A disc at 1:1, to cut, and as a picture."),
     "inspect": ("sonify.cli.inspect", "A disc's message, rows, times and cautions."),

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import contextlib
+import warnings
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
@@ -17,6 +19,7 @@ if TYPE_CHECKING:
 __all__ = [
     "DEFAULT_FOLDER",
     "caution",
+    "cautions_shown",
     "disc_argument",
     "length",
     "output_option",
@@ -77,6 +80,18 @@ def perform_from(
 def caution(text: str) -> None:
     """Say on stderr what the user should know."""
     click.echo(f"caution: {text}", err=True)
+
+
+@contextlib.contextmanager
+def cautions_shown() -> Iterator[None]:
+    """Say on stderr what is warned of inside, each thing once."""
+    from sonify.errors import Caution
+
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always", Caution)
+        yield
+    for text in dict.fromkeys(str(w.message) for w in caught if issubclass(w.category, Caution)):
+        caution(text)
 
 
 def length(seconds: float) -> str:

@@ -19,6 +19,7 @@ from sonify.disc.report import (
 )
 from sonify.errors import InputError
 from sonify.music.scales import note_name
+from sonify.music.wire import caution_of, traffic_of
 
 if TYPE_CHECKING:
     from sonify.disc.cautions import Workshop
@@ -63,11 +64,20 @@ def facts(show: Performance) -> dict[str, Any]:
         "voices": [{"name": p.name, "channel": p.channel + 1, "notes": len(p)} for p in show.parts],
         "lowest": note_name(int(pitches.min())) if len(notes) else None,
         "highest": note_name(int(pitches.max())) if len(notes) else None,
+        "wire": wire_facts(show),
         "code": code_facts(disc),
         "decoding": decoding_facts(disc),
         "geometry": None if shop is None else geometry_facts(shop),
         "cautions": cautions(show) + warnings,
     }
+
+
+def wire_facts(show: Performance) -> dict[str, dict[str, float]]:
+    """What the notes take of a 5-pin MIDI line, with and without running status."""
+    from dataclasses import asdict
+
+    traffic = traffic_of(show.parts, show.grid.tick_s(show.timeline.position_s))
+    return asdict(traffic)
 
 
 def look_over(show: Performance) -> tuple[Workshop | None, list[str]]:
@@ -96,6 +106,9 @@ def cautions(show: Performance) -> list[str]:
         out.append("no usual metre makes a row whole bars; bar lines fall inside rows")
     if not len(show.notes):
         out.append("no note sounds")
+    late = caution_of(traffic_of(show.parts, show.grid.tick_s(show.timeline.position_s)))
+    if late is not None:
+        out.append(late)
     return out
 
 
@@ -161,9 +174,20 @@ def text(show: Performance, data: dict[str, Any]) -> str:
         lines.append(f"  voice    {voice['name']}: {voice['notes']:,}, channel {voice['channel']}")
     if data["notes"]:
         lines.append(f"  range    {data['lowest']} to {data['highest']}")
+        lines.append(f"wire       {wire_line(data['wire'])}")
     lines.append("")
     lines.extend(picture(show))
     return "\n".join(lines)
+
+
+def wire_line(wire: dict[str, dict[str, float]]) -> str:
+    """The wire's figures for people."""
+    full, short = wire["full"], wire["running"]
+    return (
+        f"5-pin MIDI: the fullest 100 ms take {full['fullest']:.0%} of the line "
+        f"({short['fullest']:.0%} with running status), the latest note comes "
+        f"{full['late_s'] * 1000:.1f} ms late ({short['late_s'] * 1000:.1f} ms)"
+    )
 
 
 def _shorten(text: str, most: int) -> str:

@@ -13,13 +13,13 @@ from sonify.cli.common import (
     perform_from,
     setting_options,
 )
-from sonify.cli.outputs import caution_letters, write_one
+from sonify.cli.outputs import caution_letters, caution_wire, write_one
 from sonify.errors import InputError, close_matches
 from sonify.write.whole import make_folder
 
 __all__ = ["make"]
 
-PARTS = ("midi", "lights", "message")
+PARTS = ("midi", "lights", "message", "sound")
 
 
 @click.command()
@@ -37,9 +37,10 @@ def make(
     assignments: tuple[str, ...],
     only: str | None,
 ) -> None:
-    """Make a disc's music and light: a MIDI file, the matrix filling, and the message.
+    """Make a disc's music and light: a MIDI file, the matrix filling, the message, and the sound.
 
-    Caution: moving light can harm people with photosensitive epilepsy.
+    Caution: moving light can harm people with photosensitive epilepsy, and loud sound can hurt
+    ears: turn the volume down before you play it.
 
     \b
     Examples:
@@ -56,6 +57,7 @@ def make(
 
         seconds = end_tick(show) * show.grid.tick_s(show.timeline.position_s)
         write_one(show, "midi", str(target / f"{name}.mid"), seconds)
+        caution_wire(show)
     if "lights" in wanted:
         write_one(show, "lights", str(target / f"{name}-lights.gif"), show.message_s)
     if "message" in wanted:
@@ -69,6 +71,11 @@ def make(
             caution_letters(show)
             seconds = show.scroll.end_s - show.scroll.start_s
             write_one(show, "message", str(target / f"{name}-message.gif"), seconds)
+    if "sound" in wanted:
+        from sonify.cli.sound import write_sound
+        from sonify.write.sound import Options
+
+        write_sound(show, str(target / f"{name}.wav"), Options())
 
 
 def chosen(only: str | None) -> set[str]:

@@ -67,6 +67,17 @@ def caution_letters(show: Performance) -> None:
         )
 
 
+def caution_wire(show: Performance) -> None:
+    """Say where a player that sends over a 5-pin line would fall behind."""
+    from sonify.music.wire import caution_of, keeps_up, traffic_of
+
+    tick_s = show.grid.tick_s(show.timeline.position_s)
+    if not keeps_up(show.parts, tick_s):
+        late = caution_of(traffic_of(show.parts, tick_s))
+        if late is not None:
+            caution(late)
+
+
 @click.command()
 @disc_argument
 @output_option("The file, .mid; - for standard output. [default: out/DISC.mid]")
@@ -95,6 +106,7 @@ def midi(
     show = perform_from(disc, presets, assignments)
     seconds = end_tick(show) * show.grid.tick_s(show.timeline.position_s)
     write_one(show, "midi", output, seconds, only_notes=only_notes)
+    caution_wire(show)
 
 
 @click.command()
