@@ -133,7 +133,11 @@ def _need(s: Sounding) -> _Need:
 
 def _refuse_shared(voices: list[Sounding], needs: dict[int, _Need]) -> None:
     for k, n in needs.items():
-        same = [j for j, s in enumerate(voices) if s.channel == voices[k].channel and j != k]
+        same = [
+            j
+            for j, s in enumerate(voices)
+            if s.channel == voices[k].channel and j != k and len(s.on)
+        ]
         for j in same:
             other = needs.get(j)
             alike = (

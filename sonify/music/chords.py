@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from sonify.errors import InputError
 from sonify.music.material import Material
 from sonify.music.roman import parse_chords
-from sonify.music.scales import tones_between
+from sonify.music.scales import fold, tones_between
 from sonify.music.scheme import Frame, Pitches, Scheme, reflect, shifted
 from sonify.music.tables import one_of
 
@@ -77,7 +77,7 @@ class Progression(Scheme, frozen=True, tag="progression"):
         pitch: Pitches = frame.root + table[number, step] + wide[number] * octave
         if not frame.scale.in_twelve:
             pitch = _into_scale(pitch, frame)
-        return pitch
+        return fold(pitch, frame.scale.period)
 
 
 def _into_scale(pitch: Pitches, frame: Frame) -> Pitches:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from sonify.errors import InputError
 from sonify.music.material import Material
-from sonify.music.scales import note_number
+from sonify.music.scales import fold, note_number
 from sonify.music.scheme import Frame, Pitches, Scheme, reflect, shifted
 
 __all__ = ["SCHEMES", "Scheme"]
@@ -212,7 +212,8 @@ class ToneTable(Scheme, frozen=True, tag="table"):
             float(note_number(note, f"{frame.place}.notes[{n}]"))
             for n, note in enumerate(self.notes)
         ]
-        return np.asarray(named)[self._entry(m, index)] + shifted(np.zeros_like(index), shift)
+        pitch = np.asarray(named)[self._entry(m, index)] + shifted(np.zeros_like(index), shift)
+        return fold(pitch, 12.0)
 
 
 _ENTRIES: dict[str, Callable[[Material, Index], Index]] = {
