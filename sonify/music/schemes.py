@@ -212,7 +212,8 @@ class ToneTable(Scheme, frozen=True, tag="table"):
             float(note_number(note, f"{frame.place}.notes[{n}]"))
             for n, note in enumerate(self.notes)
         ]
-        pitch = np.asarray(named)[self._entry(m, index)] + shifted(np.zeros_like(index), shift)
+        pitch: Pitches = np.asarray(named)[self._entry(m, index)]
+        pitch = pitch + shifted(np.zeros_like(index), shift)
         return fold(pitch, 12.0)
 
 
