@@ -194,7 +194,7 @@ def _candidates(wish: Wish, units: int, code: Code) -> Index:
     wide = np.arange(1, 400) if bits < 20_000 else np.arange(0)
     far = np.geomspace(1, max(2, bits), 1000) if wish.keep_out else np.arange(0)
     n = np.unique(np.concatenate((near, wide, far)).astype(np.int64))
-    n = n[(n >= 1) & (n <= max(2, 2 * bits))]
+    n = n[(n >= 1) & (n <= (2 * bits + 200 if solved else max(2, bits)))]
     if wish.outer_diameter is not None:
         most = np.pi * wish.outer_diameter / (wish.hole_diameter + wish.least_web)
         n = n[n <= max(2.0, most)]
@@ -371,10 +371,18 @@ def _too_long(text: str, code: Code, layout: Layout, wish: Wish) -> InputError:
     free = msgspec.structs.replace(wish, **dict.fromkeys(pins))
     units = len(message_units(text, code))
     if wish.outer_diameter is None or (given and room_on(free, code).units >= units):
-        names = ", ".join(p.replace("_", "-") for p in given) or "keep-out"
+        count = f"{len(text):,} character" + ("" if len(text) == 1 else "s")
+        names = ", ".join(p.replace("_", "-") for p in given)
+        if not names:
+            return InputError(
+                f"{count} would take a disc of more than {LARGEST / 1000:g} m with holes of "
+                f"{wish.hole_diameter:g} mm and webs of {wish.least_web:g} mm; smaller ones or a "
+                "shorter text",
+                place="message",
+            )
         return InputError(
-            f"no disc holds {len(text):,} characters with this {names} and webs of "
-            f"{wish.least_web:g} mm; leave some of them to be found",
+            f"no disc holds {count} with this {names} and webs of {wish.least_web:g} mm; leave "
+            "some of them to be found",
             place="geometry",
         )
     held = room_on(wish, code)
