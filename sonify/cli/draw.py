@@ -93,7 +93,10 @@ def draw(
 
     what = load(disc)
     rpm = load_setup(presets, dict(parse_assignment(a) for a in assignments)).player.rpm
-    shop = workshop(what, rpm=rpm, least_web=least_web)
+    try:
+        shop = workshop(what, rpm=rpm, least_web=least_web)
+    except InputError as e:
+        raise e.at(disc) from None
     drawing = drawing_of(
         what, shop.geometry, side="back" if side == "back" else "front", kerf=kerf or 0.0
     )

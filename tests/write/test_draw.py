@@ -107,18 +107,22 @@ def test_svg_read_by_svgelements(way):
     elements = pytest.importorskip("svgelements")
     drawing, wanted = way
     text = draw(drawing, ".svg").decode("utf-8")
-    # at 25.4 dots an inch a unit is a millimetre
-    whole = elements.SVG.parse(io.StringIO(text), ppi=25.4)
+    # at 25.4 dots an inch a unit is a millimetre; the library knows an inch to seven digits
+    whole = elements.SVG.parse(io.StringIO(text), ppi=25.4, reify=False)
     reach = (wanted["outline"][0][2] + 2) / 2
-    assert whole.width == pytest.approx(2 * reach)
+    assert whole.width == pytest.approx(2 * reach, rel=1e-6)
     found: dict[str, list] = {}
     for group in (g for g in whole if isinstance(g, elements.Group)):
-        for item in group.select(lambda e: isinstance(e, elements.Circle)):
-            c, r = item.implicit_center, item.implicit_rx
-            found.setdefault(group.id, []).append((c.x - reach, reach - c.y, 2 * r))
+        for c in group.select(lambda e: isinstance(e, elements.Circle)):
+            found.setdefault(group.id, []).append((c.cx, -c.cy, 2 * c.rx))
+            assert c.rx == c.ry
+            # and where that lands at real size, from the upper left corner
+            assert c.implicit_center.x == pytest.approx(c.cx + reach, rel=1e-6)
+            assert c.implicit_center.y == pytest.approx(c.cy + reach, rel=1e-6)
+            assert c.implicit_rx == pytest.approx(c.rx, rel=1e-6)
     assert found.keys() == wanted.keys()
     for name in wanted:
-        same(found[name], wanted[name], 1e-9)
+        same(found[name], wanted[name])
 
 
 def test_svg_has_groups_with_titles_in_the_order_of_work():

@@ -167,12 +167,12 @@ def _circles(holes: NDArray[np.void], diameter: float) -> NDArray[np.void]:
     out = np.zeros(len(holes), CIRCLES)
     for name in ("x_mm", "y_mm", "row", "position"):
         out[name] = holes[name]
-    out["diameter_mm"] = diameter
+    out["diameter_mm"] = round(diameter, 9)
     return out
 
 
 def _middle(diameter: float) -> NDArray[np.void]:
-    return np.array([(0.0, 0.0, diameter, -1, -1)], CIRCLES)
+    return np.array([(0.0, 0.0, round(diameter, 9), -1, -1)], CIRCLES)
 
 
 # --- index mark and engraving -------------------------------------------------------------------
