@@ -1,0 +1,1 @@
+"""Detector logs: from two channels of samples to positions, passes and rows."""
