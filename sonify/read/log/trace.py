@@ -168,11 +168,11 @@ def trace_log(
         at = np.arange(len(phase)) + 0.5 + first
         if join is None:
             phase -= np.floor(phase[0])
-            begin = int(np.ceil(phase[0] + 0.25))
+            begin = int(np.ceil(phase[0] - 0.05))
         else:
             phase += round(join[1] - float(np.interp(join[0], at, phase)))
             begin = done
-        end = int(np.floor(phase[-1] - 0.25)) + 1
+        end = int(np.floor(phase[-1] + 0.05)) + 1
         if not last:
             middle_at = at[-1] - overlap
             end = int(np.floor(np.interp(middle_at, at, phase)))
