@@ -2,19 +2,29 @@
 
 from __future__ import annotations
 
+import warnings
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from sonify.disc.disc import Disc
 from sonify.disc.file import disc_to_toml, read_disc_file
-from sonify.errors import InputError
+from sonify.errors import Caution, InputError
 from sonify.presets import find_disc
 from sonify.write.whole import whole
 
-__all__ = ["load_disc", "save_disc"]
+if TYPE_CHECKING:
+    from sonify.read.arrangement import Wanted
+    from sonify.read.find import Found
+    from sonify.read.source import Options
+
+__all__ = ["find_in", "load_disc", "save_disc"]
 
 
 def load_disc(source: str | Path) -> Disc:
-    """A disc from the name of one that ships, or from a file.
+    """A disc from the name of one that ships, from a disc file, or from any other source.
+
+    A drawing (.svg .dxf, a .csv of holes), a photograph, a detector log (.csv .npy .wav), a
+    recording (.mid) and a grid (.txt .csv .npy) are read as `sonify read` does without options.
 
     Parameters
     ----------
@@ -28,11 +38,63 @@ def load_disc(source: str | Path) -> Disc:
     ------
     InputError
         There is no such file, or it holds no disc; with the place in it.
+
+    Warns
+    -----
+    Caution
+        What was repaired or is in doubt, where the source is not a disc file.
     """
     path = source if isinstance(source, Path) else find_disc(source)
-    if path.suffix.casefold() != ".toml" and path.is_file():
-        raise InputError("this kind of file is not read; give a disc file (.toml)", file=path)
-    return read_disc_file(path)
+    if path.suffix.casefold() == ".toml" or not path.is_file():
+        return read_disc_file(path)
+    from sonify.read.source import kind_of
+
+    if not path.suffix and kind_of(path) is None:
+        return read_disc_file(path)
+    found = find_in(path)
+    for note in (*found.sighting.notes, *found.notes):
+        warnings.warn(note, Caution, stacklevel=2)
+    return found.disc
+
+
+def find_in(
+    source: str | Path,
+    options: Options | None = None,
+    wanted: Wanted | None = None,
+    threshold: float | None = None,
+) -> Found:
+    """A disc from a source other than a disc file, with all that was seen of it.
+
+    Parameters
+    ----------
+    source : str or Path
+    options : Options, optional
+        What helps its reader.
+    wanted : Wanted, optional
+        What is settled of its arrangement and its code.
+    threshold : float, optional
+        The confidence (0 to 1) below which a bit is unknown.
+
+    Raises
+    ------
+    InputError
+        What was looked for, and what to do.
+    """
+    from sonify.read.find import find_message
+    from sonify.read.result import THRESHOLD
+    from sonify.read.source import read_source
+
+    path = Path(source)
+    sighting = read_source(path, options)
+    try:
+        return find_message(
+            sighting,
+            wanted,
+            threshold=THRESHOLD if threshold is None else threshold,
+            name=path.stem,
+        )
+    except InputError as e:
+        raise e.at(path) from None
 
 
 def save_disc(disc: Disc, path: str | Path) -> Path:

@@ -20,6 +20,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "sound": ("sonify.cli.sound", "The music as a sound file."),
     "encode": ("sonify.cli.encode", "A message as a disc that can be cut."),
     "draw": ("sonify.cli.draw", "A disc at 1:1, to cut, and as a picture."),
+    "read": ("sonify.cli.read", "A photograph, drawing, log, recording or grid to a disc."),
     "inspect": ("sonify.cli.inspect", "A disc's message, rows, times and cautions."),
     "presets": ("sonify.cli.presets", "The presets that ship, and one in full."),
 }

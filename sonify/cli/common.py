@@ -62,9 +62,17 @@ def output_option(help: str) -> Callable[[F], F]:
 
 def load(disc: str) -> Disc:
     """The disc of a command's argument."""
+    import warnings
+
+    from sonify.errors import Caution
     from sonify.load import load_disc
 
-    return load_disc(disc)
+    with warnings.catch_warnings(record=True) as caught:
+        warnings.simplefilter("always", Caution)
+        out = load_disc(disc)
+    for one in caught:
+        caution(str(one.message))
+    return out
 
 
 def perform_from(

@@ -20,6 +20,9 @@ __all__ = ["Arrangement", "Candidate", "Space", "Wanted", "arrange", "space_of",
 
 Bits = NDArray[np.int8]
 
+ELSEWHERE = 8.0
+"""Bits that a start elsewhere than at the mark must be ahead."""
+
 
 @dataclass(frozen=True)
 class Arrangement:
@@ -84,15 +87,21 @@ class Candidate:
 
 @dataclass(frozen=True, eq=False)
 class Space:
-    """The arrangements to try: each of `choices` with each of `starts`."""
+    """The arrangements to try: each of `choices` with each of `starts`.
+
+    A start other than 0 costs `start_cost` bits.
+    """
 
     choices: tuple[Arrangement, ...]
     starts: NDArray[np.int64]
+    start_cost: float = 0.0
 
     def __len__(self) -> int:
         return len(self.choices) * len(self.starts)
 
-    def readings(self, bits: Bits, most: int) -> Iterator[tuple[Arrangement, Bits, Bits]]:
+    def readings(
+        self, bits: Bits, most: int
+    ) -> Iterator[tuple[Arrangement, NDArray[np.int64], Bits]]:
         """The first `most` bits in reading order, for many starts at once.
 
         Yields
@@ -144,17 +153,17 @@ def space_of(sighting: Sighting, wanted: Wanted, wide: bool) -> Space:
                 place="--start",
             )
         starts = np.array([wanted.start])
-    elif sighting.start_known and not wide:
+    elif sighting.start_known and sighting.order_known and sighting.sense_known:
         starts = np.array([0])
     else:
+        # even where a mark says where rows begin, it may have been put elsewhere
         starts = np.arange(sighting.positions)
     choices = tuple(Arrangement(0, t, r, m) for t, r, m in product(turnings, readings, means))
-    return Space(choices, starts)
+    likely = sighting.start_known and wanted.start is None
+    return Space(choices, starts, ELSEWHERE if likely else 0.0)
 
 
-def units_of(
-    lines: Bits, code: Code
-) -> tuple[NDArray[np.int64], NDArray[np.bool_], NDArray[np.int8]]:
+def units_of(lines: Bits, code: Code) -> tuple[NDArray[np.int64], NDArray[np.bool_], Bits]:
     """Code units of many readings at once.
 
     Parameters
@@ -173,12 +182,12 @@ def units_of(
     width, data = code.unit_bits, code.data_bits
     count = lines.shape[1] // width
     cells = lines[:, : count * width].reshape(len(lines), count, width)
-    known = (cells[:, :, :data] >= 0).all(axis=2)
+    known: NDArray[np.bool_] = np.all(cells[:, :, :data] >= 0, axis=2)
     powers = 1 << np.arange(data)
     if code.bit_order == "high-first":
         powers = powers[::-1]
-    units = (cells[:, :, :data] > 0) @ powers
-    parity = np.full(units.shape, -1, np.int8)
+    units: NDArray[np.int64] = (cells[:, :, :data] > 0) @ powers
+    parity: Bits = np.full(units.shape, -1, np.int8)
     if width > data:
         whole = (cells >= 0).all(axis=2)
         even = (cells > 0).sum(axis=2) % 2 == 0

@@ -131,9 +131,7 @@ def _merged(first: list[Candidate], more: list[Candidate]) -> list[Candidate]:
     return once[:SHOWN]
 
 
-def _notes(
-    sighting: Sighting, chosen: Candidate | None, candidates: list[Candidate]
-) -> list[str]:
+def _notes(sighting: Sighting, chosen: Candidate | None, candidates: list[Candidate]) -> list[str]:
     if chosen is None:
         notes = [
             "no message stands out from chance, so the disc keeps its bits alone; "
@@ -188,4 +186,3 @@ def _disc_of(
         title=sighting.title,
         name=name,
     )
-

@@ -28,7 +28,7 @@ SLIPS = 3
 def _codes(wanted: Wanted) -> list[Code]:
     alphabets = (wanted.alphabet,) if wanted.alphabet else ("ascii", "utf-8")
     orders = (wanted.bit_order,) if wanted.bit_order else ("high-first", "low-first")
-    checks = ("none", "parity")
+    checks: tuple[str, ...] = ("none", "parity")
     if wanted.check is not None:
         checks = ("parity",) if wanted.check == "parity" else ("none",)
     made: Any = Code
@@ -93,7 +93,7 @@ def framed_candidates(bits: Bits, space: Space, wanted: Wanted) -> list[Candidat
     if not codes:
         return []
     tried = float(np.log2(max(1, len(space) * len(codes))))
-    found = sorted(_seen(bits, space, codes), key=lambda w: (w[0], habit(w[2], w[3])))
+    found = sorted(_seen(bits, space, codes), key=lambda w: (w[0], habit(w[2], w[3], space)))
     out = []
     for wrong, known, how, code in found[:24]:
         grid = arrange(bits, how)
@@ -101,7 +101,7 @@ def framed_candidates(bits: Bits, space: Space, wanted: Wanted) -> list[Candidat
         head = known - float(np.log2(chance)) - tried
         best: Candidate | None = None
         for one in _checks(code, wanted, *grid.shape):
-            candidate = _judged(grid, how, one, head)
+            candidate = _judged(grid, how, one, space, head)
             if best is None or candidate.score > best.score:
                 best = candidate
             if best.score > 60 and best.code.check != "none":
@@ -115,12 +115,12 @@ def framed_candidates(bits: Bits, space: Space, wanted: Wanted) -> list[Candidat
     return out[:5]
 
 
-def _judged(grid: Bits, how: Arrangement, code: Code, head: float) -> Candidate:
+def _judged(grid: Bits, how: Arrangement, code: Code, space: Space, head: float) -> Candidate:
     disc = Disc.from_bits(grid, code=code)
     decoding = disc.decoding
     assert decoding is not None
     text = decoding.text
-    score = head + check_evidence(decoding, code) - habit(how, code)
+    score = head + check_evidence(decoding, code) - habit(how, code, space)
     ended = decoding.verdict != "failed"
     score += 7.0 if ended else -7.0
     characters = decoding.characters

@@ -53,7 +53,7 @@ def _marks(lines: list[tuple[int, str]], path: Path) -> tuple[str, str]:
         return "0", "1"
     if len(seen) > 2:
         counts = {c: sum(bare.count(c) for _, bare in lines) for c in seen}
-        odd = min(counts, key=lambda c: (counts[c], c))
+        odd = min(counts, key=lambda c: (c in ZERO_MARKS | ONE_MARKS, counts[c], c))
         line = next(n for n, bare in lines if odd in bare)
         raise InputError(
             f"{len(seen)} different marks were found, '{odd}' among them; a grid has two, such as "
@@ -98,8 +98,7 @@ def read_grid_text(path: Path) -> Sighting:
     for number, bare in lines:
         if len(bare) != width:
             raise InputError(
-                f"this row has {len(bare)} positions and the first one {width}; "
-                "make them the same",
+                f"this row has {len(bare)} positions and the first one {width}; make them the same",
                 file=path,
                 place=f"line {number}",
             )
@@ -107,7 +106,7 @@ def read_grid_text(path: Path) -> Sighting:
     holes = np.full(len(points), -1, np.int8)
     holes[points == ord(zero)] = 0
     holes[points == ord(one)] = 1
-    notes = ()
+    notes: tuple[str, ...] = ()
     if {zero, one} != {"0", "1"} and "\0" not in (zero, one):
         notes = (f"'{one}' is taken for a one and '{zero}' for a zero",)
     return sighting_of_grid(holes.reshape(len(lines), width), notes)
@@ -125,7 +124,7 @@ def read_grid_array(array: NDArray[np.generic], path: Path) -> Sighting:
         raise InputError(
             f"its shape is {array.shape}; a grid has two sides, rows and positions", file=path
         )
-    check_size(*array.shape, file=path)
+    check_size(array.shape[0], array.shape[1], path)
     if array.dtype.kind not in "biuf":
         raise InputError(f"its values are {array.dtype}; numbers are needed", file=path)
     values = np.asarray(array)

@@ -24,9 +24,10 @@ SHORTLIST = 12
 USUAL = " ,.-:;!?'()/\n"
 
 
-def habit(how: Arrangement, code: Code) -> float:
+def habit(how: Arrangement, code: Code, space: Space) -> float:
     """Bits that a usual way of doing things is ahead of an unusual one."""
-    cost = 3.0 * (how.turning != "clockwise")
+    cost = space.start_cost * (how.start != 0)
+    cost += 3.0 * (how.turning != "clockwise")
     cost += 2.0 * (how.reading != "outside-in")
     cost += 4.0 * (how.hole_means != 1)
     cost += 2.0 * (code.bit_order != "high-first")
@@ -107,18 +108,18 @@ def _screen(
             scores = text_evidence(lines, code)
             for k in np.argsort(-scores)[:3]:
                 at = Arrangement(int(starts[k]), how.turning, how.reading, how.hole_means)
-                ways.append((float(scores[k]) - habit(at, code), at, code))
+                ways.append((float(scores[k]) - habit(at, code, space), at, code))
     ways.sort(key=lambda w: -w[0])
     return ways[:SHORTLIST]
 
 
-def _judged(bits: Bits, how: Arrangement, code: Code, tried: float) -> Candidate:
+def _judged(bits: Bits, how: Arrangement, code: Code, space: Space, tried: float) -> Candidate:
     """One way to read the disc, judged on all its bits."""
     grid = arrange(bits, how)
     disc = Disc.from_bits(grid, code=code)
     assert disc.decoding is not None
     text = disc.decoding.text
-    score = check_evidence(disc.decoding, code) - habit(how, code) - tried
+    score = check_evidence(disc.decoding, code) - habit(how, code, space) - tried
     if code.check in ("crc-16", "reed-solomon"):
         # only the text counts, and not what checks it
         last = int(disc.decoding.characters["last_bit"][-1]) + 1 if len(text) else 0
@@ -141,7 +142,9 @@ def plain_candidates(bits: Bits, space: Space, wanted: Wanted) -> list[Candidate
     codes = codes_of(wanted)
     most = int(np.clip(4_000_000 // len(space.starts), 350, 4200))
     tried = float(np.log2(max(1, len(space) * len(codes))))
-    judged = [_judged(bits, how, c, tried) for _, how, c in _screen(bits, space, codes, most)]
+    judged = [
+        _judged(bits, how, c, space, tried) for _, how, c in _screen(bits, space, codes, most)
+    ]
     judged += _checked(bits, space, wanted, [(c.arrangement, c.code) for c in judged[:4]], tried)
     if wanted.check not in (None, "none", "parity"):
         judged = [c for c in judged if c.code.check == wanted.check] or judged
@@ -167,7 +170,7 @@ def _checked(
         for how, code in best:
             if code.check == "none":
                 again = made(alphabet=code.alphabet, bit_order=code.bit_order, check="crc-16")
-                out.append(_judged(bits, how, again, tried))
+                out.append(_judged(bits, how, again, space, tried))
     rows, positions = bits.shape
     if wanted.check in (None, "reed-solomon") and rows > 1:
         # the text comes first, the check symbols behind it: judge by the first half
@@ -181,7 +184,7 @@ def _checked(
                     check="reed-solomon",
                     redundancy=share,
                 )
-                one = _judged(bits, how, again, tried)
+                one = _judged(bits, how, again, space, tried)
                 out.append(one)
                 if one.score > 30:
                     return out

@@ -48,14 +48,12 @@ _FOLLOWS = {
 _VOWELS_AFTER = {"vowel": 0.16, "consonant": 0.54, "other": 0.36}
 _VOWELS = "aeiouy"
 _FIRST = BLANK  # a message begins as a word does
-_LETTERS = dict(
-    zip(
-        "etaoinsrhldcumfpgwybvkxjqz",
-        (12.0, 9.1, 8.1, 7.7, 7.3, 7.0, 6.3, 6.0, 5.9, 4.0, 4.3, 2.7, 2.9, 2.6, 2.3, 1.8, 2.0)
-        + (2.1, 2.1, 1.5, 1.1, 0.7, 0.2, 0.1, 0.1, 0.1),
-        strict=True,
-    )
-)
+# common letters first; how often each is, in 1000
+_LETTERS = {
+    **{"e": 120, "t": 91, "a": 81, "o": 77, "i": 73, "n": 70, "s": 63, "r": 60, "h": 59},
+    **{"l": 40, "d": 43, "u": 27, "c": 29, "m": 26, "f": 23, "p": 18, "g": 20, "w": 21},
+    **{"y": 21, "b": 15, "v": 11, "k": 7, "x": 2, "j": 1, "q": 1, "z": 1},
+}
 _VOWEL_SHARE = sum(v for c, v in _LETTERS.items() if c in _VOWELS) / sum(_LETTERS.values())
 _SIGNS = {",": 28, ".": 30, "-": 10, "'": 5, ":": 5, "!": 4, "?": 4, "/": 5, "(": 2, ")": 2}
 _SIGNS |= {"+": 2, "=": 1, "%": 1, '"': 2, ";": 1, "&": 1}
@@ -78,7 +76,8 @@ def _transition(style: str) -> NDArray[np.float32]:
         vowel = _VOWELS_AFTER[letter]
         out[n] = small * vowel, small * (1 - vowel), capital * vowel, capital * (1 - vowel), *rest
     out = np.maximum(out, 1e-7)
-    return np.log2(out / out.sum(axis=1, keepdims=True)).astype(np.float32)
+    logs: NDArray[np.float32] = np.log2(out / out.sum(axis=1, keepdims=True)).astype(np.float32)
+    return logs
 
 
 def _share(char: str) -> tuple[int, float]:
@@ -179,4 +178,5 @@ def evidence(
     for style in styles:
         step = np.where(shift, 0.0, _transition(style)[before, kind]) * counted
         out = np.maximum(out, (base + step).sum(axis=1, dtype=np.float64))
-    return out - np.log2(len(styles))
+    final: NDArray[np.float64] = out - np.log2(len(styles))
+    return final

@@ -5,9 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from sonify.errors import InputError, close_matches
 from sonify.read.result import Sighting
+
+if TYPE_CHECKING:
+    from sonify.read.log.log import PlayerHint
 
 __all__ = ["KINDS", "Options", "Reader", "kind_of", "read_source"]
 
@@ -75,7 +79,7 @@ def _log(path: Path, options: Options) -> Sighting:
     )
 
 
-def _player_hint(options: Options):  # type: ignore[no-untyped-def]
+def _player_hint(options: Options) -> PlayerHint | None:
     if not options.presets and not options.settings:
         return None
     from sonify.read.log.log import PlayerHint
@@ -128,18 +132,6 @@ def _table(path: Path, options: Options) -> Sighting:
     return _grid_text(path, options)
 
 
-def _photograph(path: Path, options: Options) -> Sighting:
-    from sonify.read.photo.photo import read_photograph
-
-    return read_photograph(path, positions=options.positions, overlay=options.overlay)
-
-
-def _recording(path: Path, options: Options) -> Sighting:
-    from sonify.read.recording import read_recording
-
-    return read_recording(path, options)
-
-
 KINDS: dict[str, tuple[str, Reader]] = {
     ".txt": ("grid", _grid_text),
     ".npy": ("grid or detector log", _array),
@@ -147,14 +139,8 @@ KINDS: dict[str, tuple[str, Reader]] = {
     ".svg": ("drawing", _drawing),
     ".dxf": ("drawing", _drawing),
     ".wav": ("detector log", _log),
-    ".mid": ("recording", _recording),
-    ".midi": ("recording", _recording),
 }
-"""Suffix to what it may hold and its reader. Pictures are those that Pillow opens."""
-
-PICTURES = (
-    ".jpg .jpeg .png .webp .bmp .tif .tiff .gif .ppm .pgm .jp2 .avif .heic .tga .jfif .mpo"
-).split()
+"""Suffix to what it may hold and its reader."""
 
 
 def kind_of(path: Path) -> tuple[str, Reader] | None:
@@ -162,18 +148,9 @@ def kind_of(path: Path) -> tuple[str, Reader] | None:
     suffix = path.suffix.casefold()
     if suffix in KINDS:
         return KINDS[suffix]
-    if suffix in PICTURES:
-        return ("photograph", _photograph)
     if path.is_file():
         with path.open("rb") as f:
             head = f.read(16)
-        for magic in (b"\xff\xd8\xff", b"\x89PNG", b"GIF8", b"BM", b"II*\0", b"MM\0*"):
-            if head.startswith(magic):
-                return ("photograph", _photograph)
-        if head[:4] == b"RIFF" and head[8:12] == b"WEBP":
-            return ("photograph", _photograph)
-        if head.startswith(b"MThd"):
-            return KINDS[".mid"]
         if head[:4] == b"RIFF" and head[8:12] == b"WAVE":
             return KINDS[".wav"]
         if head.startswith(b"\x93NUMPY"):
@@ -206,11 +183,11 @@ def read_source(path: str | Path, options: Options | None = None) -> Sighting:
     try:
         found = kind_of(path)
         if found is None:
-            near = close_matches(path.suffix.casefold(), [*KINDS, *PICTURES]) if path.suffix else ""
+            known = list(KINDS)
+            near = close_matches(path.suffix.casefold(), known) if path.suffix else ""
             raise InputError(
-                f"this kind of file is not read{near}; a disc file is .toml, a grid .txt .csv .npy, "
-                "a drawing .svg .dxf, a photograph .jpg .png and the like, a detector log .csv "
-                ".npy .wav, a recording .mid",
+                f"this kind of file is not read{near}; a disc file is .toml, a grid .txt .csv "
+                ".npy, a drawing .svg .dxf, a detector log .csv .npy .wav",
                 file=path,
             )
         if path.stat().st_size == 0:

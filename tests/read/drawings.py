@@ -85,9 +85,7 @@ def nested() -> str:
                 "</g></g>"
             )
         else:
-            out.append(
-                f'<use href="#h" transform="matrix({d / 2} 0 0 {-d / 2} {x:.6f} {y:.6f})"/>'
-            )
+            out.append(f'<use href="#h" transform="matrix({d / 2} 0 0 {-d / 2} {x:.6f} {y:.6f})"/>')
     out.append("</g>")
     return svg("\n".join(out))
 

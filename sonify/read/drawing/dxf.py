@@ -55,8 +55,8 @@ def read_dxf(path: Path) -> Rounds:
     InputError
         Not a DXF drawing, or more entities than can be meant.
     """
-    import ezdxf
     from ezdxf import recover
+    from ezdxf.lldxf.const import DXFError
     from ezdxf.path import make_path
 
     if path.stat().st_size > MAX_BYTES:
@@ -67,7 +67,7 @@ def read_dxf(path: Path) -> Rounds:
         )
     try:
         doc, _ = recover.readfile(str(path))
-    except (ezdxf.DXFError, OSError, ValueError, KeyError, IndexError, TypeError) as e:
+    except (DXFError, OSError, ValueError, KeyError, IndexError, TypeError) as e:
         raise InputError(
             f"this is not a DXF drawing that can be read ({str(e) or type(e).__name__})", file=path
         ) from None

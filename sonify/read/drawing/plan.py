@@ -292,8 +292,8 @@ def _fill(
     holes = np.zeros((len(radii), positions), np.int8)
     confidence = np.ones(holes.shape, np.float32)
     stray = np.zeros(len(data), bool)
-    strange = np.isin(data, np.concatenate([r.members for r in stray_rings] or [[]]))
-    stray[strange] = True
+    out_of_rows = [r.members for r in stray_rings]
+    strange = np.isin(data, np.concatenate(out_of_rows)) if out_of_rows else stray
     there = (off <= NOT_THERE) & ~strange
     holes[row[there], place[there]] = 1
     odd = there & (off > OFF_GRID)

@@ -163,7 +163,8 @@ def read_svg(path: Path) -> Rounds:
 
         # a drawing without units is its user units, and not px of a page
         no_page = scale == 1.0
-        svg = se.SVG.parse(io.BytesIO(_without_size(data) if no_page else data), reify=False, ppi=96)
+        bare = _without_size(data) if no_page else data
+        svg = se.SVG.parse(io.BytesIO(bare), reify=False, ppi=96)
         for element in svg.elements():
             drawn += 1
             if drawn > MAX_DRAWN:

@@ -9,6 +9,7 @@ lose count.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,14 +46,14 @@ class Clock:
     sure_low: bool
 
 
-def _moving_mean(x: NDArray[np.generic], width: int) -> NDArray[np.generic]:
+def _moving_mean(x: NDArray[Any], width: int) -> NDArray[Any]:
     """The mean over `width` samples about each, narrower at the ends."""
     width = max(1, min(width | 1, len(x) // 2 * 2 - 1))
     half = width // 2
     total = np.concatenate([[0], np.cumsum(x)])
     at = np.arange(len(x))
     low, high = np.maximum(at - half, 0), np.minimum(at + half + 1, len(x))
-    out: NDArray[np.generic] = (total[high] - total[low]) / (high - low)
+    out: NDArray[Any] = (total[high] - total[low]) / (high - low)
     return out
 
 
@@ -96,7 +97,8 @@ def _frequencies(x: Floats, period: float, low: float, high: float) -> Floats:
     curve = a - 2 * b + c
     shift = np.where(curve < 0, 0.5 * (a - c) / np.where(curve < 0, curve, -1), 0)
     track_f = np.exp(np.log(bins[0]) + 0.012 * (inner + np.clip(shift, -1, 1)))
-    return np.interp(np.arange(len(x)), starts + size / 2, track_f)
+    out: Floats = np.interp(np.arange(len(x)), starts + size / 2, track_f)
+    return out
 
 
 def follow(
@@ -119,7 +121,7 @@ def follow(
     -------
     Clock
     """
-    y = x - _moving_mean(x, round(6 * period)).astype(np.float64)
+    y: Floats = x - _moving_mean(x.astype(np.float64), round(6 * period))
     for _ in range(2):
         rate = _frequencies(y, period, low, high)
         phase = np.cumsum(rate)

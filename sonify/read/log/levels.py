@@ -8,6 +8,7 @@ by that shape (the matched filter), above the level of the webs beside it.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -106,12 +107,12 @@ def measure(cells: Floats) -> tuple[Floats, Floats, Floats]:
     noise = np.empty(n)
     blocks = max(1, round(n / BLOCK))
     edges = np.linspace(0, n, blocks + 1).astype(int)
-    spread = [rest[a:b].T @ rest[a:b] for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    spread = [rest[a:b].T @ rest[a:b] for a, b in pairwise(edges)]
     fine = [
         float((np.diff(rest[a:b][:, _WEB], axis=1) ** 2).mean() / 2) if b > a else 0.0
-        for a, b in zip(edges[:-1], edges[1:], strict=True)
+        for a, b in pairwise(edges)
     ]
-    for k, (a, b) in enumerate(zip(edges[:-1], edges[1:], strict=True)):
+    for k, (a, b) in enumerate(pairwise(edges)):
         c = spread[k] + sum(0.5 * spread[j] for j in (k - 1, k + 1) if 0 <= j < blocks)
         held = np.einsum("ti,ij,tj->t", _SHAPES, c, _SHAPES)
         shape = _SHAPES[int(np.argmax(held))]

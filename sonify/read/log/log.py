@@ -9,11 +9,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
+from sonify.read.arrangement import Wanted
 from sonify.read.log.passes import Rows, rows_from_turns, rows_of_length, turn_length
 from sonify.read.log.trace import Trace, trace_log
 from sonify.read.result import Sighting, check_size
 
 __all__ = ["PlayerHint", "read_log", "sighting_of_trace"]
+
+
+DOUBT = 14.0
+"""Bits of evidence within which another way to cut a log into rows is as good."""
+
+DOUBT_HINTED = 4.0
+"""The same where the player's profile says how long its stage takes."""
 
 
 @dataclass(frozen=True)
@@ -77,7 +85,7 @@ def sighting_of_trace(
     if rows is None or hint.row_start == "next-position" or _mostly_torn(rows):
         alone = _single_passes(trace, odds, positions or length or None, hint)
         if alone is not None and (rows is None or alone[0] > _standing(rows, trace, hint)):
-            check_size(*alone[1].holes.shape, file=path)
+            check_size(alone[1].rows, alone[1].positions, path)
             return replace(alone[1], notes=(*notes, *alone[1].notes))
     if rows is None:
         raise InputError(
@@ -85,13 +93,12 @@ def sighting_of_trace(
             "of a turn can't be told; give it with --positions (or the player with --preset)",
             file=path,
         )
-    check_size(*rows.odds.shape, file=path)
+    check_size(rows.odds.shape[0], rows.odds.shape[1], path)
     return _sighting(trace, rows, notes, hint)
 
 
 def _sighting(trace: Trace, rows: Rows, notes: list[str], hint: PlayerHint) -> Sighting:
     positions = rows.odds.shape[1]
-    times = trace.passed["time_s"]
     lag = _index_lag(trace, rows, hint)
     # the first pulse of a log that began with the reading is position 0
     since_first = rows.start % positions
@@ -162,23 +169,27 @@ def _mostly_torn(rows: Rows) -> bool:
 
 
 def _standing(rows: Rows, trace: Trace, hint: PlayerHint) -> float:
-    return _score(_sighting(trace, rows, [], hint))
+    return _score(_sighting(trace, rows, [], hint).holes)
 
 
-def _score(sighting: Sighting) -> float:
-    """How far the best message in it stands out."""
-    from sonify.read.find import find_message
+def _score(holes: NDArray[np.int8]) -> float:
+    """How far the best plain text in it stands out, in bits."""
+    from sonify.read.plain import codes_of, text_evidence
 
-    found = find_message(sighting)
-    return found.candidates[0].score if found.candidates else -50.0
+    line = holes.reshape(1, -1)
+    best = -np.inf
+    for code in codes_of(Wanted()):
+        if line.shape[1] >= code.unit_bits:
+            both = np.concatenate([line, np.where(line >= 0, 1 - line, line)])
+            best = max(best, float(text_evidence(both, code).max()))
+    return best
 
 
 def _single_passes(
     trace: Trace, odds: NDArray[np.float64], positions: int | None, hint: PlayerHint
 ) -> tuple[float, Sighting] | None:
     """A log in which each row passes once: the way of cutting it whose message stands out most."""
-    n = len(odds)
-    if n < 8:
+    if len(odds) < 8:
         return None
     times = trace.passed["time_s"].astype(float)
     period = float(np.median(np.diff(times)))
@@ -189,31 +200,51 @@ def _single_passes(
     if not lengths:
         return None
     if hint.stage is not None and hint.settle is not None:
-        pauses = hint.stage + hint.settle + period * np.array([0.0, -0.5, 0.5, -1.0, 1.0])
+        pauses = hint.stage + hint.settle + period * np.arange(-16, 17) / 16
     else:
         pauses = period * np.arange(0, 4 * min(48, lengths[0])) / 4
-    ways = []
+    ways = _cuts(odds, times, lengths, pauses)
+    if hint.stage is None:
+        # the pause that fits best, more finely
+        fine = period * np.arange(-12, 13) / 48
+        near = sorted(ways, key=lambda w: -w[0])[:3]
+        for _, rows, pause in near:
+            ways += _cuts(odds, times, [rows.odds.shape[1]], pause + fine)
+    best, rows, _ = max(ways, key=lambda w: w[0])
+    # cuts that fit nearly as well and say something else leave those bits open
+    odds_now = rows.odds.copy()
+    for score, other, _ in ways:
+        if (
+            score > best - (DOUBT if hint.stage is None else DOUBT_HINTED)
+            and other.odds.shape == odds_now.shape
+        ):
+            odds_now[np.sign(other.odds) != np.sign(rows.odds)] = 0.0
+    rows = replace(rows, odds=odds_now)
+    note = (
+        f"each row is taken to pass once, with up to {rows.lost_to_move} positions between rows; "
+        "position 0 is taken for the first pulse of the log"
+    )
+    return best, replace(_sighting(trace, rows, [], hint), notes=(note,), start_known=True)
+
+
+def _cuts(
+    odds: NDArray[np.float64],
+    times: NDArray[np.float64],
+    lengths: list[int],
+    pauses: NDArray[np.float64],
+) -> list[tuple[float, Rows, float]]:
+    """Ways to cut a log into rows, each with how far its text stands out and its pause."""
+    out = []
+    tried: set[bytes] = set()
     for length in lengths:
         for pause in np.maximum(pauses, 0.0):
             rows = rows_of_length(odds, times, length, float(pause))
+            key = np.sign(rows.odds).tobytes()
+            if key in tried:
+                continue
+            tried.add(key)
+            holes = np.where(rows.odds == 0, -1, rows.odds > 0).astype(np.int8)
             # a log of whole rows ends with one
             torn = int(np.count_nonzero(rows.odds[-1] == 0)) if len(rows.odds) > 1 else 0
-            ways.append((torn > 2 and length - torn > 2, rows))
-    ways.sort(key=lambda w: w[0])
-    best: tuple[float, Sighting] | None = None
-    tried: set[bytes] = set()
-    for torn_end, rows in ways[:400]:
-        key = rows.odds.tobytes()
-        if key in tried:
-            continue
-        tried.add(key)
-        lost = rows.lost_to_move
-        note = (
-            f"each row is taken to pass once, with up to {lost} positions between rows; "
-            "position 0 is taken for the first pulse of the log"
-        )
-        one = replace(_sighting(trace, rows, [], hint), notes=(note,), start_known=True)
-        score = _score(one) - 10.0 * torn_end
-        if best is None or score > best[0]:
-            best = (score, one)
-    return best
+            out.append((_score(holes) - 10.0 * (torn > 2), rows, float(pause)))
+    return out

@@ -16,6 +16,8 @@ __all__ = ["Rows", "rows_from_turns", "rows_of_length", "turn_length"]
 Floats = NDArray[np.float64]
 
 SUREST = 8.0  # no single look counts for more than these odds
+MOST_ODDS = 12.0  # nor for more than these when looks are added up
+FROM_THE_SIDE = 0.3
 FEWEST = 6  # positions of a turn
 MOST = 20_000
 
@@ -53,7 +55,8 @@ def agreement(odds: Floats, lag: int) -> Floats:
     0 means that nothing can be told; ln 2 that they agree; strongly negative that they differ.
     """
     sure = np.tanh(np.clip(odds, -SUREST, SUREST) / 2)
-    return np.log1p(np.maximum(sure[lag:] * sure[:-lag], -0.98)).astype(np.float64)
+    out: Floats = np.log1p(np.maximum(sure[lag:] * sure[:-lag], -0.98)).astype(np.float64)
+    return out
 
 
 def turn_length(odds: Floats) -> tuple[int, float]:
@@ -109,9 +112,9 @@ def rows_from_turns(odds: Floats, positions: int) -> Rows | None:
     padded = np.zeros(turns * positions)
     padded[-first if first < 0 else 0 :][:n] = odds[max(first, 0) :]
     looks = padded.reshape(turns, positions)
-    seen = np.zeros(turns * positions, bool)
-    seen[-first if first < 0 else 0 :][: n - max(first, 0)] = True
-    seen = seen.reshape(turns, positions)
+    flags = np.zeros(turns * positions, bool)
+    flags[-first if first < 0 else 0 :][: n - max(first, 0)] = True
+    seen = flags.reshape(turns, positions)
     again = np.log1p(
         np.maximum(
             np.tanh(np.clip(looks[1:], -SUREST, SUREST) / 2)
@@ -126,17 +129,23 @@ def rows_from_turns(odds: Floats, positions: int) -> Rows | None:
     total = np.zeros((count, positions))
     passes = np.zeros(count, int)
     moves = []
+    side = min(lost // 2 + 2, positions // 3)
     for t in range(turns):
         row = int(stays[t])
         use = seen[t].copy()
+        weight = np.where(use, 1.0, 0.0)
         if t > 0 and stays[t - 1] != row:
             use &= clear
+            weight[:lost] = 0.0
+            # a row that the stage is just reaching, or just leaving, is seen from its side
+            weight[lost : lost + side] *= FROM_THE_SIDE
             moves.append(first + t * positions)
-        total[row] += np.where(use, looks[t], 0.0)
+        if t + 1 < turns and stays[t + 1] != row:
+            weight[positions - side :] *= FROM_THE_SIDE
+        # two looks that are sure and differ leave the bit open
+        total[row] += weight * np.clip(looks[t], -MOST_ODDS, MOST_ODDS)
         passes[row] += bool(use.any())
-    covered = np.array(
-        [seen[stays == r].any(axis=0).mean() for r in range(count)]
-    )
+    covered = np.array([seen[stays == r].any(axis=0).mean() for r in range(count)])
     return _tidied(total, passes, moves, covered, start, lost, positions)
 
 
@@ -223,7 +232,8 @@ def rows_of_length(odds: Floats, times: Floats, positions: int, pause: float) ->
     """
     n = len(odds)
     ends = np.concatenate([[times[0] - (times[1] - times[0]) / 2], (times[1:] + times[:-1]) / 2])
-    rows, moves = [], []
+    rows: list[Floats] = []
+    moves: list[int] = []
     begin, lost = 0, 0
     while begin < n and len(rows) < n:
         part = odds[begin : begin + positions]
@@ -231,6 +241,7 @@ def rows_of_length(odds: Floats, times: Floats, positions: int, pause: float) ->
             break
         row = np.zeros(positions)
         row[(begin + np.arange(len(part))) % positions] = part
+        _doubt_edges(row, odds, begin, positions)
         rows.append(row)
         end = begin + positions
         if end >= n:
@@ -239,3 +250,14 @@ def rows_of_length(odds: Floats, times: Floats, positions: int, pause: float) ->
         begin = int(np.searchsorted(times, ends[end] + pause))
         lost = max(lost, begin - end)
     return Rows(np.array(rows), 0, tuple(moves), lost, (1,) * len(rows))
+
+
+def _doubt_edges(row: Floats, odds: Floats, begin: int, positions: int) -> None:
+    """Leave bits at a row's ends open where the look a turn before or after says otherwise.
+
+    There the stage may have been on its way, should the row begin a little sooner or later.
+    """
+    for k in (begin, begin + positions - 1):
+        other = k + positions if k < begin + positions // 2 else k - positions
+        if 0 <= k < len(odds) and 0 <= other < len(odds) and odds[k] * odds[other] < 0:
+            row[k % positions] = 0.0

@@ -28,15 +28,17 @@ class Samples(Protocol):
 
     Attributes
     ----------
-    frames : int
-        How many samples each channel has (an estimate for text).
     rate : float
         Samples a second.
     """
 
-    frames: int
     rate: float
     notes: list[str]
+
+    @property
+    def frames(self) -> int:
+        """How many samples each channel has (an estimate for text)."""
+        ...
 
     def window(self, start: int, count: int) -> Floats:
         """Some samples from about `start`, shape (samples, 2): clock, data."""
@@ -96,7 +98,7 @@ class ArraySamples:
     notes: list[str]
 
     @property
-    def frames(self) -> int:  # type: ignore[override]
+    def frames(self) -> int:
         """Samples a channel."""
         return len(self.array)
 

@@ -26,6 +26,7 @@ after it (0 as usual, 1 a hole: a doubled pulse)."""
 
 STRETCH = 1 << 18  # coarse samples that are looked at together
 OVERLAP = 48  # positions that neighbouring stretches share
+HALF_SEEN = 0.05  # positions that a hole's middle may lie outside the log and still be read
 LOST = 6  # positions without any clock after which the count is in doubt
 
 
@@ -89,6 +90,7 @@ class _Part:
     clock: NDArray[np.float64]
     extra: NDArray[np.float64]
     strength: NDArray[np.float64]
+    outside: NDArray[np.bool_]
     clock_noise: float
     cells: NDArray[np.float32] | None
 
@@ -112,6 +114,7 @@ def _look(
     runs = np.lib.stride_tricks.sliding_window_view(off, 3, axis=1).mean(axis=2)
     height = np.abs(runs - web).max(axis=1) / max(abs(usual), 1e-30)
     strength = np.interp(at, np.arange(len(phase)) + 0.5, clock.strength)
+    middle = np.arange(begin, end) + delay
     return _Part(
         at,
         level,
@@ -119,6 +122,7 @@ def _look(
         clock_level / usual,
         height,
         strength,
+        (middle < phase[0] - HALF_SEEN) | (middle > phase[-1] + HALF_SEEN),
         float(np.sqrt(np.mean(clock_noise**2))) / abs(usual),
         cells.astype(np.float32) if keep else None,
     )
@@ -181,9 +185,7 @@ def trace_log(
             continue
         if delay is None:
             count = end - begin
-            delay = measure_delay(
-                _flat(binned(both[:, 1], phase, begin, count, 0.0))
-            )
+            delay = measure_delay(_flat(binned(both[:, 1], phase, begin, count, 0.0)))
         part = _look(both, clock, begin, end, delay, keep_cells)
         part.index += first
         parts.append(part)
@@ -230,7 +232,7 @@ def _joined(
         raise InputError("the clock row could not be followed", file=path)
     keep = slice(int(alive[0]), int(alive[-1]) + 1)
     out, weak = out[keep], weak[keep]
-    lost = np.zeros(len(out), bool)
+    lost = np.concatenate([p.outside for p in parts])[keep]
     notes = list(samples.notes)
     edges = np.flatnonzero(np.diff(np.concatenate([[0], weak.view(np.int8), [0]])))
     for a, b in zip(edges[::2], edges[1::2], strict=True):
