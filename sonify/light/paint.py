@@ -123,6 +123,16 @@ class Painter:
         return out.reshape(3, s, 3, s).transpose(0, 2, 1, 3)
 
     @cached_property
+    def _window(self) -> NDArray[np.float32]:
+        """The part of the kernel that a glow reaches: the lamp's tile, and with a glow half a
+        tile around it."""
+        s = self.look.pixels
+        whole = self._kernel.transpose(0, 2, 1, 3).reshape(3 * s, 3 * s)
+        start = s - s // 2 * self.spill
+        side = s * (1 + self.spill)
+        return whole[start : start + side, start : start + side]
+
+    @cached_property
     def palette(self) -> NDArray[np.uint8]:
         """The colours, shape (COVERS * LIGHTS, 3); index = cover * LIGHTS + light."""
         lamp, unlit, ground = (
@@ -170,7 +180,8 @@ class Painter:
         """
         y, x = np.divmod(leds, levels.shape[1])
         xs, ys, width, height = self._starts
-        s, reach = self.look.pixels, self.look.pixels * self.spill
+        s = self.look.pixels
+        reach = s // 2 * self.spill
         left = max(int(xs[x.min()]) - reach, 0)
         right = min(int(xs[x.max()]) + s + reach, width)
         top = max(int(ys[y.min()]) - reach, 0)
@@ -183,24 +194,27 @@ class Painter:
         """Palette indices of the pixels from (left, top) to before (right, below)."""
         xs, ys, _, _ = self._starts
         s = self.look.pixels
-        # a border takes what falls outside
-        light = np.zeros((below - top + 6 * s, right - left + 6 * s), np.float32)
-        offsets = (0,) if not self.spill else (-1, 0, 1)
-        for x0, x1 in _within(self._runs[0], xs, left - 2 * s, right + s):
-            for y0, y1 in _within(self._runs[1], ys, top - 2 * s, below + s):
-                lit = levels[y0:y1, x0:x1]
-                if not lit.any():
-                    continue
-                part = lit.astype(np.float32)[:, None, :, None] / 255
-                rows, across = y1 - y0, x1 - x0
-                px, py = int(xs[x0]) - left + 3 * s, int(ys[y0]) - top + 3 * s
-                for dy in offsets:
-                    for dx in offsets:
-                        piece = light[
-                            py + dy * s : py + (dy + rows) * s, px + dx * s : px + (dx + across) * s
-                        ].reshape(rows, s, across, s)
-                        piece += part * self._kernel[dy + 1, dx + 1][None, :, None, :]
-        inner = light[3 * s : -3 * s, 3 * s : -3 * s]
+        half = s // 2 * self.spill
+        side = s * (1 + self.spill)
+        # a border takes what falls outside; lamps of every other column and row have windows that
+        # do not overlap, so that each of the four sets is one sum of blocks
+        edge = 2 * s + half
+        light = np.zeros((below - top + 2 * edge, right - left + 2 * edge), np.float32)
+        for x0, x1 in _within(self._runs[0], xs, left - s - half + 1, right + half):
+            for y0, y1 in _within(self._runs[1], ys, top - s - half + 1, below + half):
+                for y in range(y0, min(y0 + 1 + self.spill, y1)):
+                    for x in range(x0, min(x0 + 1 + self.spill, x1)):
+                        lit = levels[y : y1 : 1 + self.spill, x : x1 : 1 + self.spill]
+                        if not lit.any():
+                            continue
+                        rows, across = lit.shape
+                        px, py = int(xs[x]) - half - left + edge, int(ys[y]) - half - top + edge
+                        blocks = light[py : py + rows * side, px : px + across * side].reshape(
+                            rows, side, across, side
+                        )
+                        part = lit.astype(np.float32) / 255
+                        blocks += part[:, None, :, None] * self._window[:, None, :]
+        inner = light[edge : edge + below - top, edge : edge + right - left]
         step = (np.minimum(inner, 1) * (len(_STEPS) - 1) + 0.5).astype(np.int16)
         ground = self._ground[top:below, left:right]
         # a lamp itself has all steps of brightness, the glow around it every other one

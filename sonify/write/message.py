@@ -23,6 +23,10 @@ if TYPE_CHECKING:
 __all__ = ["Options", "patches", "write"]
 
 
+THOROUGH_STEPS = 600
+"""A longer scroll is written quickly rather than as small as can be."""
+
+
 class Options(Settings, frozen=True):
     """How often to play it; 0 is for ever."""
 
@@ -75,4 +79,5 @@ def write(show: Performance, path: Path, options: Options) -> None:
             comment=comment(show),
         ),
         path,
+        quick=scroll.steps > THOROUGH_STEPS,
     )

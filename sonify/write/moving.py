@@ -17,9 +17,11 @@ ENCODERS = {
 }
 
 
-def encode(animation: Animation, path: Path) -> None:
-    """Write an animation whole."""
-    module, function = ENCODERS[path.suffix.casefold()]
+def encode(animation: Animation, path: Path, *, quick: bool = False) -> None:
+    """Write an animation whole; `quick` takes a GIF a tenth larger for a quarter of the time."""
+    suffix = path.suffix.casefold()
+    module, function = ENCODERS[suffix]
     encoder = getattr(importlib.import_module(module), function)
+    effort = {"thorough": not quick} if suffix == ".gif" else {}
     with whole(path) as beside, open(beside, "wb") as out:
-        encoder(animation, out)
+        encoder(animation, out, **effort)

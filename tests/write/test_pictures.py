@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import json
 import shutil
 import subprocess
@@ -85,7 +86,7 @@ def test_pillow_sees_every_picture_in_its_time(show, tmp_path, what, suffix):
         frame = at(begins[:-1], (begin + until) / 2)
         np.testing.assert_array_equal(frames[frame][0], pictures[k])
     # and nothing else: no picture is stored twice running
-    for (a, _), (b, _) in zip(frames, frames[1:], strict=False):
+    for (a, _), (b, _) in itertools.pairwise(frames):
         assert not np.array_equal(a, b)
 
 
