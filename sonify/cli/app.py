@@ -23,6 +23,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "read": ("sonify.cli.read", "A photograph, drawing, log, recording or grid to a disc."),
     "inspect": ("sonify.cli.inspect", "A disc's message, rows, times and cautions."),
     "presets": ("sonify.cli.presets", "The presets that ship, and one in full."),
+    "studio": ("sonify.cli.studio", "A page on this machine to shape music and light in."),
 }
 """Name of a command to the module it is in and its line in the list."""
 

@@ -1,0 +1,205 @@
+"""The answer to a document: all that the page draws and plays, as arrays and a few facts."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.studio.document import Document, command, show_of
+from sonify.studio.packing import pack
+
+if TYPE_CHECKING:
+    from sonify.music.notes import Part
+    from sonify.performance import Performance
+
+__all__ = ["answer", "turning"]
+
+MAX_SCROLL_COLUMNS = 200_000
+
+
+def answer(document: Document) -> bytes:
+    """A document's reading, notes, lights, scroll and captions, packed.
+
+    Raises
+    ------
+    InputError
+        Whatever is wrong in the document, with its place.
+    """
+    show = show_of(document)
+    reading, notes, lights = show.reading, show.notes, show.lights
+    t = show.timeline
+    turn_s, turns = turning(show)
+    arrays: dict[str, NDArray[Any]] = {
+        "bits": show.disc.grid.reshape(-1),
+        "read_s": reading["time_s"],
+        "read_row": reading["row"],
+        "read_position": reading["position"],
+        "row_s": t.row_start_s(),
+        "turn_s": turn_s,
+        "turns": turns,
+        "onset": notes["onset_s"],
+        "duration": notes["duration_s"].astype("f4"),
+        "pitch": notes["pitch"].astype("f4"),
+        "velocity": notes["velocity"],
+        "voice": notes["voice"],
+        "note_row": notes["row"],
+        "note_position": notes["position"],
+        "light_s": lights["time_s"],
+        "light_led": lights["led"],
+        "light_level": lights["level"],
+        "caption_s": show.captions["time_s"],
+        "caption_point": show.captions["codepoint"],
+        "caption_state": show.captions["state"],
+        "angles": np.array([show.disc.layout.angle(p) for p in range(show.disc.positions)], "f4"),
+    }
+    scroll = show.scroll
+    if scroll is not None:
+        arrays["scroll_bits"] = np.packbits(scroll.columns, axis=1, bitorder="little").reshape(-1)
+    return pack(facts(document, show), arrays)
+
+
+def facts(document: Document, show: Performance) -> dict[str, Any]:
+    """What the page says and needs beside the arrays."""
+    from sonify.cli.inspect import cautions
+    from sonify.music.notes import DRUM_CHANNEL
+    from sonify.music.scales import note_name
+    from sonify.studio.samples import keys_of
+
+    disc, setup, notes = show.disc, show.setup, show.notes
+    scroll = show.scroll
+    low, high = (int(notes["pitch"].min()), int(notes["pitch"].max())) if len(notes) else (60, 60)
+    return {
+        "title": disc.title or disc.name,
+        "message": disc.message,
+        "rows": disc.rows,
+        "positions": disc.positions,
+        "ones": int((disc.grid == 1).sum()),
+        "unknown": int((disc.grid < 0).sum()),
+        "clockwise": disc.layout.turning == "clockwise",
+        "holeMeans": disc.layout.hole_means,
+        "outsideIn": disc.layout.reading == "outside-in",
+        "geometry": geometry_of(show),
+        "positionS": show.timeline.position_s,
+        "readS": show.read_s,
+        "messageS": show.message_s,
+        "durationS": show.duration_s,
+        "soundS": float((notes["onset_s"] + notes["duration_s"]).max()) if len(notes) else 0.0,
+        "tempo": show.tempo_bpm,
+        "metre": "{}/{}".format(*show.grid.metre),
+        "barS": float(show.grid.bar_ticks * show.grid.tick_s(show.timeline.position_s)),
+        "rowIsBars": show.grid.row_is_bars,
+        "low": low,
+        "high": high,
+        "lowName": note_name(low),
+        "highName": note_name(high),
+        "voices": [
+            {
+                "name": p.name,
+                "channel": p.channel,
+                "instrument": 128 if p.channel == DRUM_CHANNEL else p.program,
+                "notes": len(p),
+                "range": _range(p),
+                "pan": 0.0 if p.voice.pan is None else p.voice.pan,
+                "volume": 100 if p.voice.volume is None else p.voice.volume,
+            }
+            for p in show.parts
+        ],
+        "keys": keys_of(show),
+        "matrix": {
+            "width": setup.player.matrix.width,
+            "height": setup.player.matrix.height,
+        },
+        "look": look_of(show),
+        "scroll": None
+        if scroll is None
+        else {
+            "startS": scroll.start_s,
+            "columnS": scroll.column_s,
+            "columns": int(scroll.columns.shape[1]),
+            "steps": scroll.steps,
+        },
+        "cautions": cautions(show),
+        "command": command(document),
+    }
+
+
+def _range(part: Part) -> str:
+    """A voice's lowest and highest tone in words."""
+    from sonify.music.scales import note_name
+
+    if not len(part) or part.voice.drum is not None:
+        return "a drum" if len(part) else ""
+    low, high = (note_name(int(x)) for x in (part.pitch.min(), part.pitch.max()))
+    return low if low == high else f"{low} to {high}"
+
+
+def look_of(show: Performance) -> dict[str, Any]:
+    """The look as the page's drawing needs it."""
+    from sonify.settings import to_builtins
+
+    out: dict[str, Any] = to_builtins(show.setup.light)
+    return out
+
+
+def geometry_of(show: Performance) -> dict[str, Any]:
+    """The disc's sizes in mm; of a disc without any, ones that show it well."""
+    from sonify.disc.geometry import Geometry
+
+    disc = show.disc
+    given = disc.geometry
+    inwards = disc.layout.reading == "outside-in"
+    if given is None:
+        pitch = 4.0
+        inner = max(20.0, disc.positions * 2.2 / (2 * np.pi))
+        outer = inner + pitch * (disc.rows - 1)
+        first = outer if inwards else inner
+        given = Geometry(
+            outer_diameter=2 * (outer + 2 * pitch),
+            bore_diameter=8.0,
+            clock_radius=outer + 1.2 * pitch,
+            first_row_radius=first,
+            row_pitch=pitch,
+            hole_diameter=min(2.4, 2 * np.pi * inner / disc.positions * 0.75),
+        )
+    rows = np.arange(disc.rows)
+    radii = given.first_row_radius + (-rows if inwards else rows) * given.row_pitch
+    return {
+        "given": disc.geometry is not None,
+        "outer": given.outer_diameter / 2,
+        "bore": given.bore_diameter / 2,
+        "clock": given.clock_radius,
+        "hole": given.hole_diameter / 2,
+        "gap": min(given.row_pitch, float(2 * np.pi * radii.min() / disc.positions)),
+        "radii": [round(float(r), 3) for r in radii],
+        "keepOut": [
+            {"radius": k.radius, "angle": k.angle, "hole": k.diameter / 2} for k in given.keep_out
+        ],
+    }
+
+
+def turning(show: Performance) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """How far the disc has turned: times in s, and turns by then; straight lines in between.
+
+    While a row is read the disc turns at its speed. Where `timing` is "bars" the pause between
+    rows is no whole number of turns, so there it turns as evenly as it can to where the next row
+    begins.
+    """
+    t, n = show.timeline, show.timeline.positions
+    start = t.row_slot.astype(float)
+    end = start + n
+    # position p lies under the detector when the disc has turned by p positions
+    from_turn = t.row_first / n
+    gap = (start[1:] - end[:-1]) / n
+    ahead = (t.row_first[1:] / n - (t.row_first[:-1] / n + 1)) % 1.0
+    whole = np.maximum(np.rint(gap - ahead), np.where(gap - ahead < 0, 0.0, 0.0))
+    turned = np.concatenate(([from_turn[0]], from_turn[0] + np.cumsum(1 + ahead + whole)))
+    time = np.stack([start, end], axis=1).reshape(-1) * t.position_s
+    turns = np.stack([turned, turned + 1], axis=1).reshape(-1)
+    after = show.duration_s + 5
+    rate = 1 / (n * t.position_s)
+    return (
+        np.append(time, max(after, time[-1] + 1)),
+        np.append(turns, turns[-1] + (max(after, time[-1] + 1) - time[-1]) * rate),
+    )

@@ -1,0 +1,291 @@
+"""The page's document: a disc table and a settings table, and what is made of them.
+
+The document is all the state there is. It lives in the page; the server keeps none, so that two
+tabs can't disturb each other. Its two halves are the tables of a disc file and of a preset file.
+"""
+
+from __future__ import annotations
+
+import re
+import shlex
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import msgspec
+
+from sonify.errors import InputError
+from sonify.settings import Settings, convert, merge, to_builtins
+
+if TYPE_CHECKING:
+    from sonify.disc.disc import Disc
+    from sonify.performance import Performance
+    from sonify.setup import Setup
+
+__all__ = ["MAX_POSITIONS", "Document", "command", "lay", "preset_toml", "show_of", "starting"]
+
+MAX_POSITIONS = 400_000
+"""The most positions that the page takes; the commands take more."""
+
+FIRST_DISC = "cairn-middle"
+_SAFE = re.compile(r"[^\w .-]+", re.UNICODE)
+
+
+class Document(Settings, frozen=True):
+    """What the page sends.
+
+    `disc` is the table of a disc file and `setup` that of a preset. `name` is what files are
+    named after, `shipped` the disc that ships and that `disc` still equals, `presets` the ones
+    that `setup` began from, and `muted` the voices that are silent, counted from 0.
+    """
+
+    disc: dict[str, Any]
+    setup: dict[str, Any] = msgspec.field(default_factory=dict)
+    name: str = "disc"
+    shipped: str | None = None
+    presets: tuple[str, ...] = ()
+    muted: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True)
+class Made:
+    """A document, understood."""
+
+    document: Document
+    disc: Disc
+    setup: Setup
+
+    @property
+    def name(self) -> str:
+        """A name that is safe for a file."""
+        return safe_name(self.document.name)
+
+
+def safe_name(text: str) -> str:
+    """Text as the stem of a file: no separators, no leading dot, at most 60 characters."""
+    return _SAFE.sub("-", text).strip(" .-")[:60] or "disc"
+
+
+def understand(document: Document) -> Made:
+    """The disc and the settings of a document.
+
+    Raises
+    ------
+    InputError
+        With the place in the document; places in the disc begin with `disc.`.
+    """
+    from sonify.disc.file import disc_from_table
+    from sonify.setup import Setup
+
+    try:
+        disc = disc_from_table(document.disc, name=safe_name(document.name))
+    except InputError as e:
+        raise InputError(e.what, place=f"disc.{(e.place or '').strip('[]')}") from None
+    if disc.grid.size > MAX_POSITIONS:
+        raise InputError(
+            f"{disc.grid.size:,} positions are too many for the page; up to {MAX_POSITIONS:,} are "
+            "shown. The commands take more: try `sonify midi`",
+            place="disc.message",
+        )
+    letters = document.setup.get("player", {}).get("matrix", {}).get("letters", "cairn")
+    if letters != "cairn":
+        raise InputError(
+            "the page opens no files by their path; take the letters that ship, or use a font of "
+            "your own with the commands",
+            place="player.matrix.letters",
+        )
+    refuse_paths(document.setup)
+    data = {k: v for k, v in document.setup.items() if k != "about"}
+    return Made(document, disc, convert(data, Setup))
+
+
+# settings that name a file: a page must not be able to have one opened
+_PATH_KEYS = frozenset({"soundfont", "picture", "font", "letters", "image", "overlay"})
+
+
+def refuse_paths(table: dict[str, Any], place: str = "") -> None:
+    """Refuse settings that would open a file by a path from the page."""
+    for key, value in table.items():
+        where = f"{place}.{key}" if place else key
+        if isinstance(value, dict):
+            refuse_paths(value, where)
+        elif isinstance(value, str) and (
+            (key in _PATH_KEYS and value not in ("", "none", "cairn")) or "\0" in value
+        ):
+            raise InputError("the page opens no files by their path", place=where)
+
+
+def show_of(document: Document, *, audible_only: bool = False) -> Performance:
+    """The performance of a document; without its muted voices if `audible_only`."""
+    from sonify.performance import perform
+
+    made = understand(_without_muted(document) if audible_only else document)
+    return perform(made.disc, setup=made.setup)
+
+
+def _without_muted(document: Document) -> Document:
+    if not document.muted:
+        return document
+    voices = document.setup.get("music", {}).get("voice")
+    if voices is None:
+        return document
+    kept = [v for n, v in enumerate(voices) if n not in document.muted]
+    if not kept:
+        raise InputError("all voices are muted; there is nothing to take away", place="music.voice")
+    setup = merge(document.setup, {"music": {"voice": kept}})
+    return msgspec.structs.replace(document, setup=setup, muted=())
+
+
+def lay(setup: dict[str, Any], name: str) -> dict[str, Any]:
+    """A shipped preset laid over a settings table.
+
+    The music of a music preset replaces all music, and a look all of the look: nothing of what
+    was tried before shines through.
+    """
+    from sonify.presets import shipped
+    from sonify.settings import load_toml
+    from sonify.setup import Setup
+
+    one = next((s for s in shipped() if s.name == name and s.kind != "disc"), None)
+    if one is None:
+        raise InputError(f"no preset that ships is called '{name}'", place="preset")
+    table = load_toml(one.path)
+    convert(table, Setup, name)
+    below = dict(setup)
+    for section in {"music": ("music",), "look": ("light",)}.get(one.kind, ()):
+        below.pop(section, None)
+    out = merge(below, table)
+    out.pop("about", None)
+    return out
+
+
+def starting(source: str | None, presets: tuple[str, ...]) -> dict[str, Any]:
+    """The document that a page opens with, as builtins."""
+    from sonify.presets import shipped
+    from sonify.setup import load_setup
+
+    setup = load_setup(presets)
+    data = to_builtins(setup)
+    data.pop("about", None)
+    names = {s.name for s in shipped() if s.kind != "disc"}
+    document = disc_document(source or FIRST_DISC)
+    return {
+        **document,
+        "setup": data,
+        "presets": [p for p in presets if p in names],
+        "muted": [],
+    }
+
+
+def disc_document(source: str) -> dict[str, Any]:
+    """The disc half of a document, from the name of a disc that ships or a path given to the
+    command (never one from the page)."""
+    from sonify.load import load_disc
+    from sonify.presets import shipped
+
+    disc = load_disc(source)
+    known = any(s.name == source and s.kind == "disc" for s in shipped())
+    return {"disc": disc_table(disc), "name": disc.name, "shipped": source if known else None}
+
+
+def disc_table(disc: Disc) -> dict[str, Any]:
+    """A disc as the table of its file."""
+    import tomllib
+
+    from sonify.disc.file import disc_to_toml
+
+    if disc.grid.size > MAX_POSITIONS:
+        raise InputError(
+            f"{disc.grid.size:,} positions are too many for the page; up to {MAX_POSITIONS:,} are "
+            "shown. The commands take more: try `sonify midi`"
+        )
+    return tomllib.loads(disc_to_toml(disc))
+
+
+def preset_toml(document: Document) -> str:
+    """The settings as a preset file."""
+    import tomli_w
+
+    from sonify.setup import Setup
+
+    made = understand(_without_muted(document))
+    table = trimmed(to_builtins(made.setup), to_builtins(Setup()))
+    table.pop("about", None)
+    return tomli_w.dumps({"about": f"made in the studio for {made.name}", **table})
+
+
+def trimmed(table: dict[str, Any], plain: dict[str, Any]) -> dict[str, Any]:
+    """What of a table differs from what it would be without being said."""
+    out: dict[str, Any] = {}
+    for key, value in table.items():
+        if key in plain and value == plain[key]:
+            continue
+        if isinstance(value, dict) and isinstance(plain.get(key), dict):
+            out[key] = trimmed(value, plain[key])
+        else:
+            out[key] = value
+    return out
+
+
+def command(document: Document, verb: str = "make") -> str:
+    """The command line that makes the same, from what ships and single settings."""
+    from sonify.setup import load_setup
+
+    document = _without_muted(document)
+    disc = document.shipped or f"{safe_name(document.name)}.toml"
+    base = to_builtins(load_setup(document.presets))
+    made = understand(document)
+    words = ["sonify", verb, disc]
+    for preset in document.presets:
+        words += ["-p", preset]
+    for key, value in differences(to_builtins(made.setup), base):
+        words += ["--set", f"{key}={inline(value)}"]
+    return shlex.join(words)
+
+
+def differences(new: dict[str, Any], old: dict[str, Any], at: str = "") -> list[tuple[str, Any]]:
+    """Dotted keys and values that turn one settings table into another."""
+    out: list[tuple[str, Any]] = []
+    for key, value in new.items():
+        dotted = f"{at}.{key}" if at else key
+        if key == "about" or value == old.get(key):
+            continue
+        if isinstance(value, dict) and isinstance(old.get(key), dict) and dotted.count(".") < 2:
+            out += differences(value, old[key], dotted)
+        elif _same_but_values(value, old.get(key)):
+            for n, (a, b) in enumerate(zip(value, old[key], strict=True)):
+                out += differences(a, b, f"{dotted}.{n}")
+        else:
+            out.append((dotted, value))
+    return out
+
+
+def _same_but_values(new: Any, old: Any) -> bool:
+    """Whether two lists of tables differ only by values that single settings can change."""
+    return (
+        isinstance(new, list)
+        and isinstance(old, list)
+        and len(new) == len(old)
+        and all(isinstance(v, dict) for v in [*new, *old])
+        and all(set(b) <= set(a) for a, b in zip(new, old, strict=True))
+    )
+
+
+def inline(value: Any) -> str:
+    """A value as inline TOML, short enough for a command line."""
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, dict):
+        return "{" + ", ".join(f"{_key(k)} = {inline(v)}" for k, v in value.items()) + "}"
+    if isinstance(value, (list, tuple)):
+        return "[" + ", ".join(inline(v) for v in value) + "]"
+    if isinstance(value, str):
+        import json
+
+        return json.dumps(value, ensure_ascii=False)
+    return repr(value)
+
+
+def _key(key: str) -> str:
+    import json
+
+    return key if re.fullmatch(r"[A-Za-z0-9_-]+", key) else json.dumps(key)

@@ -1,0 +1,79 @@
+"""One piece of work in a process of its own, so that it can be stopped at any moment.
+
+`python -m sonify.studio.job FOLDER` reads `job.json` there, works in that folder, and says on
+standard output how it goes: a line of JSON each, `{"progress": 0.4}`, at last `{"file": name}`,
+`{"disc": ...}` or `{"error": ..., "place": ...}`.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import sys
+from pathlib import Path
+from typing import Any
+
+__all__ = ["main"]
+
+MAX_MEMORY = 6 * 1024**3
+
+
+def say(**line: Any) -> None:
+    """Tell the server."""
+    print(json.dumps(line, ensure_ascii=False), flush=True)
+
+
+def limit() -> None:
+    """Bound what this process may take, where the system can."""
+    try:
+        import resource
+    except ImportError:
+        return
+    _, hard = resource.getrlimit(resource.RLIMIT_AS)
+    most = MAX_MEMORY if hard == resource.RLIM_INFINITY else min(MAX_MEMORY, hard)
+    resource.setrlimit(resource.RLIMIT_AS, (most, hard))
+    os.nice(5)
+
+
+def work(folder: Path) -> None:
+    """Do what `job.json` says."""
+    from sonify.settings import convert
+    from sonify.studio.document import Document
+
+    spec = json.loads((folder / "job.json").read_text(encoding="utf-8"))
+    if spec["kind"] == "read":
+        from sonify.studio.receive import receive
+
+        say(**receive(folder / spec["file"], spec["name"], spec.get("setup", {})))
+        return
+    from sonify.studio.take import take
+
+    document = convert(spec["document"], Document)
+    path = take(document, spec["what"], spec["suffix"], folder)
+    say(file=path.name)
+
+
+def main() -> None:
+    """Run one job; errors are told, not raised."""
+    import warnings
+
+    from sonify.errors import Caution, SonifyError
+
+    folder = Path(sys.argv[1])
+    os.chdir(folder)
+    limit()
+    try:
+        with warnings.catch_warnings(record=True) as seen:
+            warnings.simplefilter("always")
+            work(folder)
+        cautions = [str(w.message) for w in seen if issubclass(w.category, Caution)]
+        if cautions:
+            say(cautions=cautions)
+    except SonifyError as e:
+        say(error=e.what, place=e.place)
+    except MemoryError:
+        say(error="there is not enough memory for this", place=None)
+
+
+if __name__ == "__main__":
+    main()

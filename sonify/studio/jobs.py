@@ -1,0 +1,174 @@
+"""Jobs: work that takes a while, each in a process of its own, watched and stopped here."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import json
+import os
+import secrets
+import shutil
+import signal
+import sys
+import time
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+__all__ = ["Job", "Jobs", "TooManyJobs"]
+
+MAX_RUNNING = 2
+MAX_KNOWN = 24
+LEFT_AFTER_S = 15.0
+LONGEST_S = 3600.0
+LONGEST_READ_S = 60.0
+
+
+class TooManyJobs(Exception):
+    """No more jobs are taken until some are done."""
+
+
+@dataclass
+class Job:
+    """One piece of work."""
+
+    id: str
+    folder: Path
+    longest_s: float
+    state: str = "waiting"
+    progress: float | None = None
+    said: dict[str, Any] = field(default_factory=dict)
+    asked: float = field(default_factory=time.monotonic)
+    process: asyncio.subprocess.Process | None = None
+    task: asyncio.Task[None] | None = None
+    keep: bool = False
+
+    def facts(self) -> dict[str, Any]:
+        """What the page is told."""
+        out = {"id": self.id, "state": self.state, "progress": self.progress}
+        for key in ("error", "place", "file", "size", "cautions"):
+            if key in self.said:
+                out[key] = self.said[key]
+        return out
+
+
+class Jobs:
+    """All jobs of a server."""
+
+    def __init__(self, folder: Path) -> None:
+        self._folder = folder
+        self._jobs: dict[str, Job] = {}
+        self._places = asyncio.Semaphore(MAX_RUNNING)
+        self._watch: asyncio.Task[None] | None = None
+
+    def get(self, id: str) -> Job | None:
+        """A job that someone asks for; asking keeps it."""
+        job = self._jobs.get(id)
+        if job is not None:
+            job.asked = time.monotonic()
+        return job
+
+    def start(self, spec: dict[str, Any], data: bytes | None = None, longest_s: float = LONGEST_S
+              ) -> Job:  # fmt: skip
+        """Begin a job, or let it wait for its turn.
+
+        Raises
+        ------
+        TooManyJobs
+        """
+        if len(self._jobs) >= MAX_KNOWN:
+            raise TooManyJobs
+        id = secrets.token_urlsafe(12)
+        folder = self._folder / id
+        folder.mkdir(mode=0o700)
+        (folder / "job.json").write_text(json.dumps(spec), encoding="utf-8")
+        if data is not None:
+            (folder / spec["file"]).write_bytes(data)
+        job = Job(id, folder, longest_s)
+        self._jobs[id] = job
+        job.task = asyncio.create_task(self._run(job))
+        if self._watch is None:
+            self._watch = asyncio.create_task(self._sweep())
+        return job
+
+    async def done(self, job: Job) -> None:
+        """Wait until a job has ended; if the waiting is given up, so is the job."""
+        assert job.task is not None
+        job.keep = True
+        try:
+            await asyncio.shield(job.task)
+        except asyncio.CancelledError:
+            await self.drop(job)
+            raise
+        finally:
+            job.keep = False
+
+    async def _run(self, job: Job) -> None:
+        async with self._places:
+            job.state = "working"
+            job.process = await asyncio.create_subprocess_exec(
+                sys.executable, "-m", "sonify.studio.job", str(job.folder),
+                stdin=asyncio.subprocess.DEVNULL,
+                stdout=asyncio.subprocess.PIPE,
+                stderr=asyncio.subprocess.DEVNULL,
+                limit=64 * 1024 * 1024,
+                start_new_session=True,
+                env={**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
+            )  # fmt: skip
+            try:
+                await asyncio.wait_for(self._listen(job), job.longest_s)
+            except TimeoutError:
+                job.said = {"error": f"it took longer than {job.longest_s:.0f} s and was stopped"}
+            finally:
+                self._kill(job)
+                with contextlib.suppress(ProcessLookupError):
+                    await job.process.wait()
+        if job.said.get("file"):
+            path = job.folder / str(job.said["file"])
+            if path.is_file():
+                job.said["size"] = path.stat().st_size
+        if "error" in job.said:
+            job.state = "failed"
+        elif job.said.keys() & {"file", "disc", "setup"}:
+            job.state, job.progress = "done", 1.0
+        else:
+            job.state = "failed"
+            job.said["error"] = "it stopped without a result"
+
+    async def _listen(self, job: Job) -> None:
+        assert job.process is not None
+        assert job.process.stdout is not None
+        async for line in job.process.stdout:
+            with contextlib.suppress(ValueError):
+                said = json.loads(line)
+                job.progress = said.pop("progress", job.progress)
+                job.said.update(said)
+
+    @staticmethod
+    def _kill(job: Job) -> None:
+        if job.process is not None and job.process.returncode is None:
+            with contextlib.suppress(ProcessLookupError, PermissionError):
+                os.killpg(job.process.pid, signal.SIGKILL)
+
+    async def drop(self, job: Job) -> None:
+        """Stop a job and remove what it made."""
+        self._jobs.pop(job.id, None)
+        self._kill(job)
+        if job.task is not None and not job.task.done():
+            job.task.cancel()
+            with contextlib.suppress(asyncio.CancelledError):
+                await job.task
+        shutil.rmtree(job.folder, ignore_errors=True)
+
+    async def _sweep(self) -> None:
+        """Cancel what nobody asks for any more."""
+        while True:
+            await asyncio.sleep(1.0)
+            late = time.monotonic() - LEFT_AFTER_S
+            for job in [j for j in self._jobs.values() if j.asked < late and not j.keep]:
+                await self.drop(job)
+
+    def stop(self) -> None:
+        """Kill everything at once."""
+        for job in self._jobs.values():
+            self._kill(job)

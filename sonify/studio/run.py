@@ -1,0 +1,115 @@
+"""Starting the studio: a socket, an address, and an end at the first Ctrl-C."""
+
+from __future__ import annotations
+
+import contextlib
+import ipaddress
+import secrets
+import socket
+from collections.abc import Callable
+from typing import Any
+
+import uvicorn
+
+from sonify.errors import OutputError
+from sonify.studio.guard import Rights
+from sonify.studio.server import application
+
+__all__ = ["run"]
+
+_LOOPBACK = ("127.0.0.1", "localhost", "[::1]")
+MAX_CONNECTIONS = 900
+
+
+class _Server(uvicorn.Server):
+    """Ends at once: open connections and running jobs are not waited for."""
+
+    def handle_exit(self, sig: int, frame: Any) -> None:
+        self.should_exit = True
+        self.force_exit = True
+
+
+def is_loopback(host: str) -> bool:
+    """Whether an address can be reached from this machine only."""
+    if host == "localhost":
+        return True
+    try:
+        return ipaddress.ip_address(host.strip("[]")).is_loopback
+    except ValueError:
+        return False
+
+
+def listen(host: str, port: int) -> socket.socket:
+    """A listening socket.
+
+    Raises
+    ------
+    OutputError
+        The address or the port can't be had.
+    """
+    try:
+        found = socket.getaddrinfo(host.strip("[]"), port, type=socket.SOCK_STREAM)[0]
+        sock = socket.socket(found[0], socket.SOCK_STREAM)
+        sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        sock.bind(found[4])
+    except OSError as e:
+        hint = "; give another with --port, or 0 for any" if port else ""
+        raise OutputError(f"{host}:{port} can't be listened on ({e.strerror or e}){hint}") from None
+    sock.listen(512)
+    return sock
+
+
+def run(start: dict[str, Any], host: str, port: int, ready: Callable[[str], None]) -> None:
+    """Serve until interrupted.
+
+    Parameters
+    ----------
+    start : dict
+        The document that a page opens with.
+    host, port
+        Where to listen; port 0 takes any.
+    ready : callable
+        Called with the page's address once it answers.
+    """
+    sock = listen(host, port)
+    port = sock.getsockname()[1]
+    local = is_loopback(host)
+    token = None if local else secrets.token_urlsafe(18)
+    names = {host, *_LOOPBACK} if local else {host, socket.gethostname(), *_LOOPBACK}
+    rights = Rights.of(
+        (f"[{n}]" if ":" in n and not n.startswith("[") else n for n in names),
+        port, token, any_host=not local,
+    )  # fmt: skip
+    app, behind = application(start, rights)
+    shown = host if host not in ("0.0.0.0", "::") else socket.gethostname()
+    shown = f"[{shown}]" if ":" in shown and not shown.startswith("[") else shown
+    address = f"http://{shown}:{port}/" + (f"?token={token}" if token else "")
+    config = uvicorn.Config(
+        app, log_level="critical", access_log=False, lifespan="on", ws="none", http="h11",
+        timeout_keep_alive=15, limit_concurrency=MAX_CONNECTIONS, timeout_graceful_shutdown=1,
+        server_header=False, date_header=False, h11_max_incomplete_event_size=32 * 1024,
+    )  # fmt: skip
+    _raise_file_limit()
+    server = _Server(config)
+    ready(address)
+    try:
+        server.run(sockets=[sock])
+    except KeyboardInterrupt:
+        pass
+    finally:
+        behind.close()
+        with contextlib.suppress(OSError):
+            sock.close()
+
+
+def _raise_file_limit() -> None:
+    """A connection needs a file; take as many as the system gives."""
+    try:
+        import resource
+    except ImportError:
+        return
+    soft, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    most = min(hard, 4096) if hard != resource.RLIM_INFINITY else 4096
+    if soft < most:
+        with contextlib.suppress(ValueError, OSError):
+            resource.setrlimit(resource.RLIMIT_NOFILE, (most, hard))

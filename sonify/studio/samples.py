@@ -1,0 +1,249 @@
+"""Single notes as sound, for the page to play: rendered by the renderer that writes the files.
+
+The page plays notes, not a finished recording: a change of rhythm, scale or speed needs no new
+sound at all, and a note it has not had yet is there in some 10 ms, where a whole piece would have
+to be rendered and sent again. Notes are rendered dry, held, and once per instrument and pitch;
+how a note dies away when it is let go, and the room, are measured from the same renderer, so that
+the page sounds as the file will.
+"""
+
+from __future__ import annotations
+
+import io
+import struct
+import threading
+from collections import OrderedDict
+from functools import lru_cache
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.errors import InputError
+from sonify.studio.packing import pack
+
+if TYPE_CHECKING:
+    from sonify.performance import Performance
+
+__all__ = ["MAX_KEYS", "RATE", "keys_of", "room", "samples"]
+
+RATE = 48_000
+STRENGTH = 100
+MAX_KEYS = 64
+MAX_HOLD_S = 32.0
+HOLDS_S = (0.5, 1.0, 2.0, 4.0, 8.0, 16.0, MAX_HOLD_S)
+_TAIL_S = 0.05
+_CACHE_BYTES = 256 * 1024 * 1024
+_ROOM_SEND = 40  # what a General MIDI channel sends to the reverb until told otherwise
+
+Sound = NDArray[np.float32]
+
+_cache: OrderedDict[tuple[int, int, float], tuple[NDArray[np.int16], float]] = OrderedDict()
+_lock = threading.Lock()
+_held_bytes = 0
+
+
+def keys_of(show: Performance) -> list[list[float]]:
+    """What sounds: `[voice, instrument, pitch, longest]` for each voice and pitch.
+
+    Instruments are programs 0 to 127, and 128 for the drums; pitches whole MIDI notes; `longest`
+    is the longest note of that pitch in s.
+    """
+    notes = show.notes
+    if not len(notes):
+        return []
+    pitch = np.rint(notes["pitch"]).astype(np.int64)
+    voice = notes["voice"].astype(np.int64)
+    key, where = np.unique(voice * 128 + pitch, return_inverse=True)
+    longest = np.zeros(len(key))
+    np.maximum.at(longest, where, notes["duration_s"])
+    kind = {p.number: 128 if p.channel == 9 else p.program for p in show.parts}
+    return [
+        [int(k // 128), kind[int(k // 128)], int(k % 128), round(float(s), 4)]
+        for k, s in zip(key, longest, strict=True)
+    ]
+
+
+def _midi(events: list[tuple[float, bytes]], end: float) -> bytes:
+    """Messages at seconds as a MIDI file of one tick a millisecond."""
+    track = io.BytesIO()
+    track.write(b"\x00\xff\x51\x03\x0f\x42\x40")
+    before = 0
+    for at, body in [*sorted(events, key=lambda e: e[0]), (end, b"\xff\x06\x01.")]:
+        tick = round(at * 1000)
+        track.write(_vlq(tick - before) + body)
+        before = tick
+    track.write(b"\x00\xff\x2f\x00")
+    body = track.getvalue()
+    return (
+        b"MThd"
+        + struct.pack(">IHHH", 6, 0, 1, 1000)
+        + b"MTrk"
+        + struct.pack(">I", len(body))
+        + body
+    )
+
+
+def _vlq(value: int) -> bytes:
+    out = [value & 0x7F]
+    while value := value >> 7:
+        out.append(0x80 | value & 0x7F)
+    return bytes(reversed(out))
+
+
+@lru_cache(maxsize=1)
+def _soundfont() -> bytes:
+    from importlib.resources import files
+
+    return (files("pretty_midi") / "TimGM6mb.sf2").read_bytes()
+
+
+def _render(midi: bytes) -> Sound:
+    """A MIDI file as sound, shape (samples, 2)."""
+    import midirenderer
+
+    wave = midirenderer.render_wave_from(_soundfont(), midi)
+    at = wave.index(b"data") + 8
+    return np.frombuffer(wave, "<i2", offset=at).reshape(-1, 2).astype(np.float32) / np.float32(
+        32768
+    )
+
+
+def _note(
+    instrument: int, pitch: int, hold: float, tail: float, strength: int = STRENGTH, send: int = 0
+) -> Sound:
+    channel = 9 if instrument == 128 else 0
+    events = [(0.0, bytes((0xB0 | channel, 91, send)))]
+    if instrument < 128:
+        events.append((0.0, bytes((0xC0, instrument))))
+    events += [
+        (0.0, bytes((0x90 | channel, pitch, strength))),
+        (hold, bytes((0x80 | channel, pitch, 64))),
+    ]
+    return _render(_midi(events, hold + tail))
+
+
+@lru_cache(maxsize=512)
+def release_s(instrument: int, pitch: int) -> float:
+    """In what time a note falls by a factor e when it is let go, in s.
+
+    A let-go note over a held one is the release alone, and that falls evenly in dB.
+    """
+    hold, tail = 0.3, 1.2
+    held = _note(instrument, pitch, hold + tail, _TAIL_S)
+    gone = _note(instrument, pitch, hold, tail)
+    first, last = int((hold + 0.005) * RATE), min(len(held), len(gone), int((hold + tail) * RATE))
+    block = 240
+    count = (last - first) // block
+    if count < 4:
+        return 0.05
+
+    def level(x: Sound) -> NDArray[np.float64]:
+        part = x[first : first + count * block].astype(np.float64).reshape(count, block * 2)
+        out: NDArray[np.float64] = np.sqrt((part**2).mean(axis=1)) + 1e-9
+        return out
+
+    a, b = level(held), level(gone)
+    good = (a > 1e-4) & (b > 1e-4)
+    if good.sum() < 3:
+        # gone within a block or two, or so short that letting go changes nothing
+        return 0.02 if instrument < 128 else 1.0
+    time = np.arange(count)[good] * block / RATE
+    slope = np.polyfit(time, np.log(b[good] / a[good]), 1)[0]
+    return float(np.clip(-1 / min(slope, -1e-3), 0.005, 20.0))
+
+
+def _sample(instrument: int, pitch: int, hold: float) -> tuple[NDArray[np.int16], float]:
+    """A held note as 16-bit stereo, without the silence at its end, and its release."""
+    global _held_bytes
+    key = (instrument, pitch, hold)
+    with _lock:
+        if key in _cache:
+            _cache.move_to_end(key)
+            return _cache[key]
+    sound = _note(instrument, pitch, hold, _TAIL_S)
+    loud = np.flatnonzero(np.abs(sound).max(axis=1) > 3e-4)
+    sound = sound[: int(loud[-1]) + 1 if len(loud) else 1]
+    pcm = np.clip(np.rint(sound * 32768), -32768, 32767).astype(np.int16)
+    if hold == MAX_HOLD_S and len(pcm) > RATE * 20:
+        pcm = _endless(pcm)
+    made = (pcm, release_s(instrument, pitch))
+    with _lock:
+        _cache[key] = made
+        _held_bytes += pcm.nbytes
+        while _held_bytes > _CACHE_BYTES and len(_cache) > 1:
+            _, (old, _r) = _cache.popitem(last=False)
+            _held_bytes -= old.nbytes
+    return made
+
+
+def _endless(pcm: NDArray[np.int16]) -> NDArray[np.int16]:
+    """A long note whose last second fades into the second before half its length, for a loop."""
+    n = RATE
+    half = len(pcm) // 2
+    up = np.sqrt(np.linspace(0, 1, n))[:, None]
+    out = pcm.copy()
+    out[-n:] = np.rint(pcm[-n:] * up[::-1] + pcm[half - n : half] * up).astype(np.int16)
+    return out
+
+
+def samples(wanted: list[tuple[int, int, float]]) -> bytes:
+    """Notes as sound, packed.
+
+    Parameters
+    ----------
+    wanted : list of tuple
+        Instrument (128 for drums), pitch, and how long it must last in s.
+
+    Raises
+    ------
+    InputError
+        Too many, or none such.
+    """
+    if len(wanted) > MAX_KEYS:
+        raise InputError(f"{len(wanted)} notes are too many at once; up to {MAX_KEYS}")
+    index: list[dict[str, Any]] = []
+    arrays: dict[str, NDArray[Any]] = {}
+    for n, (instrument, pitch, longest) in enumerate(wanted):
+        if not (0 <= instrument <= 128 and 0 <= pitch <= 127 and 0 <= longest < 1e7):
+            raise InputError("instrument 0 to 128, pitch 0 to 127 and a length are needed")
+        hold = next((h for h in HOLDS_S if h >= longest + 0.25), MAX_HOLD_S)
+        pcm, release = _sample(int(instrument), int(pitch), hold)
+        index.append(
+            {
+                "instrument": int(instrument),
+                "pitch": int(pitch),
+                "holdS": hold,
+                "releaseS": round(release, 5),
+                "loop": hold == MAX_HOLD_S and len(pcm) > RATE * 20,
+            }
+        )
+        left, right = pcm[:, 0], pcm[:, 1]
+        arrays[f"{n}l"] = left
+        if not np.array_equal(left, right):
+            arrays[f"{n}r"] = right
+    return pack({"rate": RATE, "strength": STRENGTH, "notes": index}, arrays)
+
+
+@lru_cache(maxsize=1)
+def room() -> bytes:
+    """The renderer's reverberation as an impulse response, packed as `l` and `r`.
+
+    Found from notes rendered with and without it (Wiener deconvolution): the reverberation is a
+    linear, time-invariant system fed with the sum of both channels.
+    """
+    size = 1 << 18
+    up = np.zeros((size // 2 + 1, 2), complex)
+    down = np.zeros(size // 2 + 1)
+    for drum in (37, 39, 44, 51, 54, 70, 76):
+        wet = _note(128, drum, 0.1, 2.5, strength=127, send=_ROOM_SEND)
+        dry = _note(128, drum, 0.1, 2.5, strength=127)
+        n = min(len(wet), len(dry))
+        w = np.fft.rfft(wet[:n] - dry[:n], size, axis=0)
+        d = np.fft.rfft(dry[:n].sum(axis=1), size)
+        up += np.conj(d)[:, None] * w
+        down += np.abs(d) ** 2
+    response = np.fft.irfft(up / (down + down.max() * 1e-6)[:, None], size, axis=0)
+    response = response[: 2 * RATE].astype(np.float32)
+    response[-RATE // 4 :] *= np.linspace(1, 0, RATE // 4, dtype=np.float32)[:, None]
+    return pack({"rate": RATE}, {"l": response[:, 0], "r": response[:, 1]})

@@ -1,0 +1,69 @@
+// What the page asks of its server, and how the answers are read.
+
+const TYPES = {
+  f8: Float64Array, f4: Float32Array, i4: Int32Array, u4: Uint32Array,
+  i2: Int16Array, u2: Uint16Array, u1: Uint8Array, i1: Int8Array,
+};
+
+/** Something that is wrong in what was asked, with its place. */
+export class Wrong extends Error {
+  constructor(text, place, status) {
+    super(text);
+    this.place = place;
+    this.status = status;
+  }
+}
+
+/** A packed answer: its header, with the arrays as typed arrays beside it. */
+export function unpack(buffer) {
+  const size = new DataView(buffer).getUint32(0, true);
+  const header = JSON.parse(new TextDecoder().decode(new Uint8Array(buffer, 4, size)));
+  const arrays = {};
+  for (const [name, kind, at, count] of header.arrays) {
+    arrays[name] = new TYPES[kind](buffer, 4 + size + at, count);
+  }
+  return { header, arrays };
+}
+
+async function checked(answer) {
+  if (answer.ok) return answer;
+  let said = { error: `the server answered ${answer.status}`, place: null };
+  try { said = await answer.json(); } catch { /* no JSON: keep the plain words */ }
+  throw new Wrong(said.error, said.place, answer.status);
+}
+
+async function ask(path, options) {
+  try {
+    return await checked(await fetch(path, options));
+  } catch (e) {
+    if (e instanceof Wrong || e.name === "AbortError") throw e;
+    throw new Wrong("the studio's server does not answer; is it still running?", null, 0);
+  }
+}
+
+const json = (body) => ({
+  method: "POST",
+  headers: { "content-type": "application/json" },
+  body: JSON.stringify(body),
+});
+
+export const getJson = async (path) => (await ask(path)).json();
+export const postJson = async (path, body) => (await ask(path, json(body))).json();
+
+export async function postPacked(path, body, signal) {
+  return unpack(await (await ask(path, { ...json(body), signal })).arrayBuffer());
+}
+
+export const getPacked = async (path) => unpack(await (await ask(path)).arrayBuffer());
+
+export async function dropFile(file, bench, signal) {
+  const answer = await ask(`api/drop?name=${encodeURIComponent(file.name)}`, {
+    method: "POST",
+    headers: { "content-type": "application/octet-stream" },
+    body: file,
+    signal,
+  });
+  return answer.json();
+}
+
+export const cancelJob = (id) => fetch(`api/jobs/${id}`, { method: "DELETE" }).catch(() => {});

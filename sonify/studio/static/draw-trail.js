@@ -1,0 +1,261 @@
+// The trail: the whole piece as a ridge against the sky, with its notes above; and the notes near
+// the place that is heard.
+
+import { lower } from "./sound.js";
+import { colour, fit, voiceColour } from "./surface.js";
+
+const NEAR_BEFORE_S = 1.6;
+const NEAR_AFTER_S = 4.4;
+const MAX_MARKS = 30000;
+
+export class TrailView {
+  constructor(canvas, walk) {
+    this.canvas = canvas;
+    this.walk = walk;
+  }
+
+  setShow(show) {
+    this.show = show;
+    this.stale = true;
+  }
+
+  redraw() { this.stale = true; }
+
+  setSilent(silent) {
+    this.silent = silent;
+    this.stale = true;
+  }
+
+  x(time) { return (time / this.end) * this.canvas.width; }
+  time(x) { return (x / this.canvas.width) * this.end; }
+  get end() { return Math.max(this.show.durationS, this.show.soundS, 1e-6); }
+
+  /** The ridge: how thickly the notes lie along the piece, smoothed. */
+  profile() {
+    const { show } = this;
+    const count = 240;
+    const raw = new Float32Array(count);
+    for (let k = 0; k < show.onset.length; k++) {
+      const at = Math.min(count - 1, Math.floor((show.onset[k] / this.end) * count));
+      raw[at] += show.velocity[k];
+    }
+    const most = Math.max(1, ...raw);
+    const out = new Float32Array(count + 1);
+    for (let k = 0; k <= count; k++) {
+      let sum = 0;
+      let weight = 0;
+      for (let d = -5; d <= 5; d++) {
+        const w = Math.exp(-(d * d) / 9);
+        sum += w * (raw[Math.max(0, Math.min(count - 1, k + d))] / most);
+        weight += w;
+      }
+      out[k] = sum / weight;
+    }
+    return out;
+  }
+
+  height(time) {
+    const at = (time / this.end) * (this.ridge.length - 1);
+    const k = Math.max(0, Math.min(this.ridge.length - 2, Math.floor(at)));
+    const v = this.ridge[k] + (this.ridge[k + 1] - this.ridge[k]) * Math.min(1, Math.max(0, at - k));
+    const h = this.canvas.height;
+    return h - h * (0.2 + 0.24 * v);
+  }
+
+  outline(c, from, to) {
+    const steps = 180;
+    for (let k = 0; k <= steps; k++) {
+      const t = from + ((to - from) * k) / steps;
+      c.lineTo(this.x(t), this.height(t));
+    }
+  }
+
+  paint() {
+    const { show, canvas } = this;
+    const c = canvas.getContext("2d");
+    const { width: w, height: h } = canvas;
+    c.clearRect(0, 0, w, h);
+    this.ridge = this.profile();
+    // notes against the sky
+    const low = show.low - 1;
+    const range = Math.max(8, show.high - show.low + 2);
+    const top = h * 0.05;
+    const room = h * 0.54;
+    const n = show.onset.length;
+    const every = Math.max(1, Math.ceil(n / MAX_MARKS));
+    const thick = Math.max(1.5, Math.min(h * 0.03, room / range));
+    for (let k = 0; k < n; k += every) {
+      const voice = show.voice[k];
+      if (this.silent?.has(voice)) continue;
+      c.globalAlpha = 0.35 + 0.6 * (show.velocity[k] / 127);
+      c.fillStyle = voiceColour(voice);
+      const y = top + room * (1 - (show.pitch[k] - low) / range);
+      c.fillRect(this.x(show.onset[k]), y, Math.max(1, this.x(show.duration[k]) - 0.5), thick);
+    }
+    c.globalAlpha = 1;
+    // a further ridge, and the one that is walked
+    c.fillStyle = colour("far-ridge");
+    c.beginPath();
+    c.moveTo(0, h);
+    for (let k = 0; k <= 120; k++) {
+      const x = (k / 120) * w;
+      c.lineTo(x, h - h * (0.3 + 0.07 * Math.sin(k * 0.11 + 1) + 0.045 * Math.sin(k * 0.29) + 0.012 * Math.sin(k * 1.1)));
+    }
+    c.lineTo(w, h);
+    c.fill();
+    c.fillStyle = colour("ridge");
+    c.beginPath();
+    c.moveTo(0, h);
+    this.outline(c, 0, this.end);
+    c.lineTo(w, h);
+    c.fill();
+    // a cairn where each row begins
+    c.fillStyle = colour("cairn");
+    const rows = show.row_s.length;
+    const gap = this.x(show.row_s[1] ?? this.end);
+    if (gap > 5) {
+      const s = Math.min(h * 0.028, gap * 0.16);
+      for (let r = 0; r < rows; r++) {
+        const x = this.x(show.row_s[r]) + s;
+        const y = this.height(show.row_s[r]);
+        c.beginPath();
+        c.ellipse(x, y - s * 0.4, s * 1.25, s * 0.62, 0, 0, 7);
+        c.ellipse(x, y - s * 1.35, s * 0.9, s * 0.5, 0, 0, 7);
+        c.ellipse(x, y - s * 2.1, s * 0.55, s * 0.4, 0, 0, 7);
+        c.fill();
+      }
+    }
+    // the message's words where they are read, as many as have room
+    const size = Math.max(10, Math.min(h * 0.1, 15 * (w / canvas.clientWidth)));
+    c.font = `500 ${size}px Atkinson, sans-serif`;
+    c.textAlign = "left";
+    c.fillStyle = colour("trail-letter");
+    let free = 0;
+    let from = -1;
+    let word = "";
+    const count = show.caption_s.length;
+    for (let k = 0; k <= count; k++) {
+      const char = k < count ? String.fromCodePoint(show.caption_point[k]) : " ";
+      if (char.trim()) {
+        if (from < 0) from = k;
+        word += char;
+        continue;
+      }
+      if (from >= 0) {
+        const x = Math.max(size * 0.4, this.x(show.caption_s[from]));
+        if (x >= free) {
+          c.fillText(word, x, h - size * 0.5);
+          free = x + c.measureText(word).width + size * 0.8;
+        }
+      }
+      from = -1;
+      word = "";
+    }
+    c.textAlign = "center";
+    if (show.scroll) {
+      const x = this.x(show.scroll.startS);
+      if (w - x > size * 7) {
+        c.fillText("the message scrolls", Math.max((x + w) / 2, free + size * 4), h - size * 0.5);
+      }
+    }
+    this.stale = false;
+  }
+
+  draw(place, loop) {
+    if (!this.show) return;
+    if (fit(this.canvas) || this.stale) this.paint();
+    fit(this.walk);
+    const c = this.walk.getContext("2d");
+    const { width: w, height: h } = this.walk;
+    c.clearRect(0, 0, w, h);
+    if (loop) {
+      c.fillStyle = colour("loop");
+      c.fillRect(this.x(loop[0]), 0, this.x(loop[1]) - this.x(loop[0]), h);
+    }
+    const x = Math.min(w, this.x(place));
+    c.strokeStyle = colour("walked");
+    c.lineWidth = Math.max(2, h * 0.018);
+    c.lineJoin = "round";
+    c.beginPath();
+    this.outline(c, 0, Math.min(place, this.end));
+    c.stroke();
+    const y = this.height(Math.min(place, this.end));
+    const r = Math.max(4, h * 0.045);
+    c.strokeStyle = colour("now-line");
+    c.lineWidth = Math.max(1, h * 0.008);
+    c.beginPath();
+    c.moveTo(x, h * 0.02);
+    c.lineTo(x, y - r);
+    c.stroke();
+    c.fillStyle = colour("spot-halo");
+    c.beginPath();
+    c.arc(x, y - r, r * 2.2, 0, 7);
+    c.fill();
+    c.fillStyle = colour("lamp");
+    c.beginPath();
+    c.arc(x, y - r, r, 0, 7);
+    c.fill();
+  }
+}
+
+export class NearView {
+  constructor(canvas) {
+    this.canvas = canvas;
+    this.longest = 0;
+  }
+
+  setShow(show) {
+    this.show = show;
+    this.longest = 0;
+    for (const d of show.duration) if (d > this.longest) this.longest = d;
+    this.longest = Math.min(this.longest, 40);
+  }
+
+  setSilent(silent) { this.silent = silent; }
+
+  draw(place) {
+    const { show, canvas } = this;
+    if (!show) return;
+    fit(canvas);
+    const c = canvas.getContext("2d");
+    const { width: w, height: h } = canvas;
+    c.clearRect(0, 0, w, h);
+    const perS = w / (NEAR_BEFORE_S + NEAR_AFTER_S);
+    const x = (t) => (t - place + NEAR_BEFORE_S) * perS;
+    // rows begin at the upright lines
+    c.strokeStyle = colour("line");
+    c.lineWidth = 1;
+    const firstRow = lower(show.row_s, place - NEAR_BEFORE_S);
+    for (let r = firstRow; r < show.row_s.length && x(show.row_s[r]) < w; r++) {
+      c.beginPath();
+      c.moveTo(Math.round(x(show.row_s[r])) + 0.5, 0);
+      c.lineTo(Math.round(x(show.row_s[r])) + 0.5, h);
+      c.stroke();
+    }
+    const range = Math.max(10, show.high - show.low + 3);
+    const thick = Math.max(h * 0.05, Math.min(h / range, h * 0.09));
+    const from = lower(show.onset, place - NEAR_BEFORE_S - this.longest);
+    const to = lower(show.onset, place + NEAR_AFTER_S);
+    for (let k = from; k < to; k++) {
+      const left = x(show.onset[k]);
+      const wide = show.duration[k] * perS;
+      if (left + wide < 0 || this.silent?.has(show.voice[k])) continue;
+      const sounding = show.onset[k] <= place && show.onset[k] + show.duration[k] > place;
+      const past = show.onset[k] + show.duration[k] <= place;
+      const y = (h - thick) * (1 - (show.pitch[k] - show.low + 1) / range);
+      c.globalAlpha = past ? 0.32 : sounding ? 1 : 0.66;
+      c.fillStyle = voiceColour(show.voice[k]);
+      c.beginPath();
+      c.roundRect(left, y, Math.max(thick * 0.6, wide - 1), thick, thick * 0.4);
+      c.fill();
+      if (sounding) {
+        c.lineWidth = Math.max(1, thick * 0.22);
+        c.strokeStyle = colour("sounding");
+        c.stroke();
+      }
+    }
+    c.globalAlpha = 1;
+    c.fillStyle = colour("now-line");
+    c.fillRect(Math.round(NEAR_BEFORE_S * perS), 0, Math.max(1, w * 0.0015), h);
+  }
+}

@@ -1,0 +1,175 @@
+// Music: preset, root and scale with a picture of its tones, step, timing, metre, and the dice.
+
+import { getJson, postJson } from "./api.js";
+import { at } from "./bench.js";
+import { chooser, h, svg, uid, words } from "./dom.js";
+import { fields } from "./fields.js";
+
+const TONES = ["C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B"];
+const FLATS = { Db: 1, Eb: 3, Gb: 6, Ab: 8, Bb: 10, Cb: 11, Fb: 4, "E#": 5, "B#": 0 };
+const STEPS = ["1/4", "1/8", "1/12", "1/16", "1/24", "1/32"];
+const METRES = ["auto", "2/4", "3/4", "4/4", "5/4", "6/8", "7/8", "9/8", "12/8"];
+
+function split(root) {
+  const found = /^([A-Ga-g](?:##?|bb?|x)?)(-?\d+)$/.exec(root ?? "D4");
+  if (!found) return { tone: 2, octave: 4 };
+  const name = found[1][0].toUpperCase() + found[1].slice(1);
+  const tone = TONES.indexOf(name) >= 0 ? TONES.indexOf(name) : FLATS[name] ?? 0;
+  return { tone, octave: Number(found[2]) };
+}
+
+/** Two octaves of keys, those of the scale lit; or, outside twelve tones, marks on a line. */
+function keyboard(scale, tone, choose) {
+  const inside = scale.semitones.every((s) => Number.isInteger(s)) && scale.period === 12;
+  const picture = svg("svg", { viewBox: "0 0 280 78", class: "keyboard", role: "img" });
+  const names = scale.semitones.map((s) => (inside ? TONES[(tone + s) % 12] : `${Math.round(s * 100)} cents`));
+  picture.append(svg("title", {}));
+  picture.firstChild.textContent = `${TONES[tone]} ${words(scale.name)}: ${names.join(", ")}`;
+  if (!inside) {
+    for (const s of [...scale.semitones, scale.period]) {
+      const x = 12 + (s / scale.period) * 256;
+      picture.append(svg("line", { x1: x, x2: x, y1: 16, y2: 56, class: "mark" }));
+      picture.append(svg("circle", { cx: x, cy: 16, r: 4, class: "lit" }));
+    }
+    picture.append(svg("line", { x1: 12, x2: 268, y1: 56, y2: 56, class: "ruler" }));
+    return picture;
+  }
+  const lit = new Set(scale.semitones.map((s) => (tone + s) % 12));
+  const white = [0, 2, 4, 5, 7, 9, 11];
+  const black = { 1: 0.5, 3: 1.5, 6: 3.5, 8: 4.5, 10: 5.5 };
+  const key = (pc, x, y, w, tall, kind) => {
+    const g = svg("g", { class: `key ${kind}${lit.has(pc) ? " lit" : ""}${pc === tone ? " root" : ""}` });
+    g.append(svg("rect", { x, y, width: w, height: tall, rx: 2.5 }));
+    if (lit.has(pc)) g.append(svg("circle", { cx: x + w / 2, cy: y + tall - 9, r: pc === tone ? 4.5 : 3 }));
+    g.addEventListener("click", () => choose(pc));
+    return g;
+  };
+  for (let o = 0; o < 2; o++) {
+    white.forEach((pc, k) => picture.append(key(pc, (o * 7 + k) * 20 + 1, 2, 18, 74, "white")));
+  }
+  for (let o = 0; o < 2; o++) {
+    for (const [pc, k] of Object.entries(black)) {
+      picture.append(key(Number(pc), (o * 7 + k) * 20 + 5, 2, 12, 44, "black"));
+    }
+  }
+  return picture;
+}
+
+function listed(label, help, rows, give) {
+  const id = uid("list");
+  const about = h("p.help", { id: uid("help") }, help);
+  const box = h("input", { type: "text", id, list: `${id}-list`, spellcheck: false, autocomplete: "off",
+    "aria-describedby": about.id });
+  box.addEventListener("change", () => give(box.value.trim() || undefined));
+  return {
+    element: h("div.field", {}, h("label", { htmlFor: id }, label), box,
+      h("datalist", { id: `${id}-list` }, rows.map((r) => h("option", { value: r }))), about),
+    sync: (v) => { if (document.activeElement !== box) box.value = v; },
+  };
+}
+
+export function musicPanel(panel, bench, tables, tell) {
+  const section = Object.fromEntries(tables.sections.music.map((f) => [f.key, f]));
+  const scales = tables.scales;
+
+  // presets
+  const presets = tables.presets.filter((p) => p.kind === "music");
+  const lay = async (name) => {
+    try {
+      const setup = await postJson("api/lay", { setup: bench.setup, preset: name });
+      const kind = tables.presets.find((p) => p.name === name).kind;
+      const same = (n) => tables.presets.find((p) => p.name === n)?.kind === kind;
+      bench.change(`preset ${name}`, (d) => {
+        d.setup = setup;
+        d.presets = [...d.presets.filter((n) => !same(n)), name];
+        if (kind === "music") d.muted = [];
+      });
+      tell(`${words(name)}: ${tables.presets.find((p) => p.name === name).about}`);
+    } catch (e) { bench.dispatchEvent(new CustomEvent("wrong", { detail: e })); }
+  };
+  const buttons = presets.map((p) => h("button.preset", {
+    type: "button", "data-preset": p.name, "aria-pressed": "false", onclick: () => lay(p.name),
+  }, h("strong", {}, words(p.name)), h("span", {}, p.about)));
+
+  // root and scale
+  const tone = h("select", { id: uid("tone"), onchange: () => setRoot(Number(tone.value)) },
+    TONES.map((t, k) => h("option", { value: k }, t)));
+  const octave = h("select", { id: uid("octave"), "aria-label": "Octave of the root",
+    onchange: () => setRoot(Number(tone.value)) },
+  [0, 1, 2, 3, 4, 5, 6, 7].map((o) => h("option", { value: o }, o)));
+  const setRoot = (t) => bench.set("setup.music.root", `${TONES[t]}${octave.value}`);
+  const picture = h("div.tones", {});
+  const scale = chooser(scales.map((s) => ({ name: s.name, about: s.about })), "dorian",
+    (v) => bench.set("setup.music.scale", v), { "data-place": "music.scale" });
+  const drawKeys = () => {
+    const now = scales.find((s) => s.name === at(bench.setup, "music.scale")) ?? scales[0];
+    picture.replaceChildren(keyboard(now, Number(tone.value), setRoot));
+  };
+
+  const step = listed(section.step.label, section.step.help, STEPS, (v) => bench.set("setup.music.step", v));
+  const metre = listed(section.metre.label, section.metre.help, METRES, (v) => bench.set("setup.music.metre", v));
+  const shown = new Set(["root", "scale", "step", "metre", "voice"]);
+  const rest = fields(tables.sections.music.filter((f) => !shown.has(f.key) && f.control !== "skip"),
+    "music", (key, v) => bench.set(`setup.music.${key}`, v));
+  const metreNow = h("p.fact", {});
+
+  // the dice
+  const locks = Object.entries(tables.locks).map(([name, about]) => {
+    const box = h("input", { type: "checkbox", value: name, id: uid("lock") });
+    return h("label.pill.lock", { title: `Keep ${about}` }, box, h("span", {}, about));
+  });
+  const seed = h("input", { type: "number", id: uid("seed"), value: 1, step: 1, min: 0, max: 999999999 });
+  const roll = async (fresh) => {
+    if (fresh) seed.value = String(1 + Math.floor(Math.random() * 99999));
+    const kept = locks.map((l) => l.querySelector("input")).filter((b) => b.checked).map((b) => b.value);
+    try {
+      const setup = await postJson("api/dice", {
+        setup: bench.setup, seed: Math.max(0, Math.round(Number(seed.value)) || 0), locks: kept,
+      });
+      bench.change("dice", (d) => {
+        d.setup = setup;
+        if (!kept.includes("voices")) d.muted = [];
+      });
+      tell(`Rolled ${seed.value}`);
+    } catch (e) { bench.dispatchEvent(new CustomEvent("wrong", { detail: e })); }
+  };
+
+  panel.append(
+    h("div.presets", { role: "group", "aria-label": "Presets" }, buttons),
+    h("div.field", { "data-place": "music.root" },
+      h("label", { htmlFor: tone.id }, section.root.label), h("div.twin", {}, tone, octave),
+      h("p.help", {}, section.root.help)),
+    h("div.field", { "data-place": "music.scale" },
+      h("label", { htmlFor: scale.select.id }, section.scale.label), scale.select, scale.about, picture),
+    step.element, metre.element, metreNow, ...rest.elements,
+    h("fieldset.dice", {}, h("legend", {}, "Dice"),
+      h("p.help", {}, "Rolls new settings. The same seed gives the same roll; what is locked stays."),
+      h("div.row", {},
+        h("button.main", { type: "button", id: "roll", onclick: () => roll(true) }, "Roll"),
+        h("label", { htmlFor: seed.id }, "Seed"), seed,
+        h("button", { type: "button", id: "roll-seed", onclick: () => roll(false) }, "Roll this seed")),
+      h("div.pills", { role: "group", "aria-label": "Locked" }, locks)),
+  );
+
+  return {
+    lay,
+    sync() {
+      const { setup, presets: used } = bench.document;
+      const { tone: t, octave: o } = split(at(setup, "music.root"));
+      tone.value = String(t);
+      octave.value = String(o);
+      scale.sync(at(setup, "music.scale") ?? "dorian");
+      step.sync(at(setup, "music.step") ?? "1/16");
+      metre.sync(at(setup, "music.metre") ?? "auto");
+      rest.sync(setup.music);
+      for (const b of buttons) b.setAttribute("aria-pressed", String(used.includes(b.dataset.preset)));
+      drawKeys();
+    },
+    setShow(show) {
+      metreNow.textContent = `${show.metre} at ${show.tempo.toFixed(1)} quarters a minute; `
+        + (show.rowIsBars ? "a row is whole bars." : "bar lines fall inside rows.");
+    },
+  };
+}
+
+export const discOf = (name) => getJson(`api/disc/${encodeURIComponent(name)}`);

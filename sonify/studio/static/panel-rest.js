@@ -1,0 +1,150 @@
+// The player, the lamps, and what is taken away.
+
+import { cancelJob, getJson, postJson } from "./api.js";
+import { at } from "./bench.js";
+import { chooser, h, size, uid, words } from "./dom.js";
+import { fields } from "./fields.js";
+
+const POLL_MS = 250;
+
+function presetPicker(kind, label, help, tables, music) {
+  const rows = tables.presets.filter((p) => p.kind === kind);
+  const pick = chooser([{ name: "", label: "as set below" }, ...rows], "", (v) => v && music.lay(v));
+  return {
+    element: h("div.field", {}, h("label", { htmlFor: pick.select.id }, label), pick.select, pick.about,
+      h("p.help", {}, help)),
+    sync(used) { pick.sync(used.find((n) => rows.some((r) => r.name === n)) ?? ""); },
+  };
+}
+
+export function playerPanel(panel, bench, tables, music) {
+  const pick = presetPicker("player", "Player", "A machine to begin from.", tables, music);
+  const made = fields(tables.sections.player, "player", (key, v) => bench.set(`setup.player.${key}`, v));
+  const fact = h("p.fact", {});
+  panel.append(pick.element, ...made.elements, fact);
+  return {
+    sync() {
+      pick.sync(bench.document.presets);
+      made.sync(bench.setup.player);
+    },
+    setShow(show) {
+      const turn = show.positionS * show.positions;
+      fact.textContent = `A turn lasts ${turn.toFixed(2)} s, a position ${(show.positionS * 1000).toFixed(1)} ms; `
+        + `the disc is read in ${show.readS.toFixed(1)} s.`;
+    },
+  };
+}
+
+export function lampsPanel(panel, bench, tables, music) {
+  const matrix = tables.sections["player.matrix"].filter((f) => f.control !== "skip" && f.key !== "fill");
+  const fill = chooser(tables.fills, "rows", (v) => bench.set("setup.player.matrix.fill", v));
+  const words0 = tables.sections["player.matrix"].find((f) => f.key === "fill");
+  const size0 = fields(matrix, "player.matrix", (key, v) => bench.set(`setup.player.matrix.${key}`, v));
+  const pick = presetPicker("look", "Look", "Lamps to begin from.", tables, music);
+  const first = new Set(["lamp", "unlit", "background", "shape", "glow"]);
+  const rows = tables.sections.light.filter((f) => f.control !== "skip");
+  const give = (key, v) => bench.set(`setup.light.${key}`, v);
+  const look = fields(rows.filter((f) => first.has(f.key)), "light", give);
+  const more = fields(rows.filter((f) => !first.has(f.key)), "light", give);
+  panel.append(
+    h("div.field", { "data-place": "player.matrix.fill" }, h("label", { htmlFor: fill.select.id }, words0.label),
+      fill.select, fill.about, h("p.help", {}, words0.help)),
+    ...size0.elements, pick.element, ...look.elements,
+    h("details.more", {}, h("summary", {}, "More of the look"), h("div.inside", {}, more.elements)));
+  return {
+    sync() {
+      fill.sync(at(bench.setup, "player.matrix.fill") ?? "rows");
+      size0.sync(at(bench.setup, "player.matrix"));
+      pick.sync(bench.document.presets);
+      look.sync(bench.setup.light);
+      more.sync(bench.setup.light);
+    },
+    setShow() {},
+  };
+}
+
+export function takePanel(panel, bench, tables, tell) {
+  const command = h("code", { tabIndex: 0 });
+  const copied = h("button", { type: "button", id: "copy", onclick: async () => {
+    try {
+      await navigator.clipboard.writeText(command.textContent);
+      tell("The command is on the clipboard");
+    } catch {
+      getSelection().selectAllChildren(command);
+      tell("The command is selected; copy it with Ctrl+C");
+    }
+  } }, "Copy");
+  const note = h("p.help", {});
+  const cards = tables.takes.map((take) => {
+    const kind = h("select", { "aria-label": `Kind of file for ${take.label}` },
+      take.suffixes.map((s) => h("option", { value: s }, s)));
+    const make = h("button.main", { type: "button", "data-take": take.what, "aria-label": `Make ${take.label}` }, "Make");
+    const bar = h("progress", { max: 1, hidden: true, "aria-label": `${take.label}: how far` });
+    const stop = h("button", { type: "button", hidden: true, "aria-label": `Cancel ${take.label}` }, "Cancel");
+    const said = h("p.fact", { role: "status" });
+    let running = null;
+    // the file stays for a while by being asked for; then its link ends
+    const keep = async (id, link) => {
+      for (let k = 0; k < 12 && link.isConnected; k++) {
+        await new Promise((done) => setTimeout(done, 5000));
+        await getJson(`api/jobs/${id}`).catch(() => {});
+      }
+      link.removeAttribute("href");
+      cancelJob(id);
+    };
+    const idle = () => {
+      bar.hidden = true;
+      stop.hidden = true;
+      make.disabled = false;
+    };
+    make.addEventListener("click", async () => {
+      make.disabled = true;
+      stop.hidden = false;
+      bar.hidden = false;
+      bar.removeAttribute("value");
+      said.replaceChildren("Making it…");
+      try {
+        let job = await postJson("api/jobs", { document: bench.document, what: take.what, suffix: kind.value });
+        const { name } = job;
+        running = job.id;
+        while (job.state === "waiting" || job.state === "working") {
+          await new Promise((done) => setTimeout(done, POLL_MS));
+          if (running === null) return;
+          job = await getJson(`api/jobs/${job.id}`);
+          if (job.progress !== null) bar.value = job.progress;
+          if (job.state === "waiting") said.textContent = "Waiting for its turn…";
+        }
+        if (job.state === "failed") throw Object.assign(new Error(job.error), { place: job.place });
+        const link = h("a", { href: `api/jobs/${job.id}/file`, download: name }, name);
+        said.replaceChildren(link, ` ${size(job.size)}`, job.cautions ? ` ${job.cautions.join(" ")}` : "");
+        link.click();
+        keep(job.id, link);
+      } catch (e) {
+        if (running !== null) said.textContent = e.message;
+      } finally {
+        running = null;
+        idle();
+      }
+    });
+    stop.addEventListener("click", () => {
+      if (running !== null) cancelJob(running);
+      running = null;
+      said.textContent = "Cancelled";
+      idle();
+    });
+    return h("div.take", { "data-what": take.what }, h("h3", {}, take.label), h("p.help", {}, take.help),
+      h("div.row", {}, kind, make, stop), bar, said);
+  });
+  panel.append(
+    h("div.takes", {}, cards),
+    h("div.command", {}, h("h3", {}, "The same by command"), h("div.row", {}, command, copied), note));
+  return {
+    sync() {},
+    setShow(show) {
+      command.textContent = show.command;
+      note.textContent = show.document.shipped
+        ? "It makes the same files from what ships."
+        : "Take the disc file away first: the command reads it.";
+    },
+  };
+}

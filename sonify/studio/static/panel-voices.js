@@ -1,0 +1,279 @@
+// Voices: add, mute, solo, reorder; each with its places, instrument, scheme and rules.
+
+import { chooser, h, uid, words } from "./dom.js";
+import { fields } from "./fields.js";
+
+const LEAST = "acoustic grand piano";
+const asScheme = (p) => (typeof p === "string" ? { scheme: p } : p ?? { scheme: "row-ladder" });
+const asRule = (r) => (typeof r === "string" ? { rule: r } : r);
+const asRules = (r) => (typeof r === "string" ? [r] : r ?? []).map(asRule);
+
+function move(list, from, to) {
+  const [one] = list.splice(from, 1);
+  list.splice(to, 0, one);
+}
+
+export function voicesPanel(panel, bench, tables, solo, tell) {
+  const list = h("ol.voices", {});
+  const add = h("button.main", { type: "button", id: "add-voice", onclick: addVoice }, "Add a voice");
+  panel.append(h("p.help", {}, "Each voice sounds at some places of the disc. Muted ones stay out of what you take away."),
+    list, add);
+  let built = "";
+  let cards = [];
+
+  const voices = () => bench.setup.music?.voice ?? [];
+  const own = Object.fromEntries(tables.sections.voice.map((f) => [f.key, f]));
+  const plain = tables.sections.voice.filter((f) => !f.control && f.key !== "name");
+  const near = new Set(["velocity", "octave"]);
+
+  function edit(n, why, mutate, join = null) {
+    bench.change(why, (d) => {
+      d.setup.music ??= {};
+      d.setup.music.voice ??= [];
+      mutate(d.setup.music.voice[n], d);
+    }, join);
+  }
+
+  function addVoice() {
+    bench.change("add voice", (d) => {
+      d.setup.music ??= {};
+      d.setup.music.voice ??= [];
+      d.setup.music.voice.push({
+        name: `voice ${d.setup.music.voice.length + 1}`, source: "ones", program: "celesta",
+        pitch: { scheme: "place" }, rhythm: ["joined"], velocity: 80,
+      });
+    });
+    list.lastElementChild?.querySelector("input")?.focus();
+    tell("A voice was added");
+  }
+
+  function remove(n) {
+    const name = voices()[n].name || `voice ${n + 1}`;
+    bench.change("remove voice", (d) => {
+      d.setup.music.voice.splice(n, 1);
+      d.muted = d.muted.filter((m) => m !== n).map((m) => (m > n ? m - 1 : m));
+    });
+    solo.delete(n);
+    (list.children[Math.min(n, list.children.length - 1)]?.querySelector("input") ?? add).focus();
+    tell(`${name} was removed`);
+  }
+
+  function shift(n, by) {
+    const to = n + by;
+    if (to < 0 || to >= voices().length) return;
+    bench.change("reorder voices", (d) => {
+      const flags = d.setup.music.voice.map((_, k) => d.muted.includes(k));
+      move(d.setup.music.voice, n, to);
+      move(flags, n, to);
+      d.muted = flags.flatMap((f, k) => (f ? [k] : []));
+    });
+    list.children[to]?.querySelector(".voice-name")?.focus();
+    tell(`moved to place ${to + 1}`);
+  }
+
+  function mute(n) {
+    bench.change("mute", (d) => {
+      d.muted = d.muted.includes(n) ? d.muted.filter((m) => m !== n) : [...d.muted, n].sort((a, b) => a - b);
+    });
+  }
+
+  function instrument(n, voice) {
+    const families = tables.families.map((name, k) => ({
+      group: name,
+      rows: tables.programs.slice(k * 8, k * 8 + 8).map((p) => ({ name: p, label: p })),
+    }));
+    const name = typeof voice.program === "number" ? tables.programs[voice.program - 1] : voice.program;
+    const program = chooser(families, name ?? LEAST, (v) => edit(n, "program", (x) => { x.program = v; }));
+    const drums = tables.drums.map((d) => ({ name: d.name, label: d.name }));
+    const drumName = typeof voice.drum === "number"
+      ? tables.drums.find((d) => d.note === voice.drum)?.name ?? String(voice.drum) : voice.drum;
+    const drum = chooser(drums, drumName ?? "side stick", (v) => edit(n, "drum", (x) => { x.drum = v; }));
+    const kind = uid("kind");
+    const radio = (value, label, on) => {
+      const input = h("input", { type: "radio", name: kind, value, checked: on, onchange: () => {
+        edit(n, "tones or drum", (x) => {
+          if (value === "drum") x.drum = "side stick";
+          else delete x.drum;
+        });
+      } });
+      return h("label.pill", {}, input, h("span", {}, label));
+    };
+    const isDrum = voice.drum !== undefined && voice.drum !== null;
+    const which = isDrum ? drum : program;
+    return {
+      isDrum,
+      element: h("div.field", { "data-place": `music.voice[${n}].${isDrum ? "drum" : "program"}` },
+        h("div.head", {}, h("label", { htmlFor: which.select.id }, isDrum ? own.drum.label : own.program.label),
+          h("div.pills.small", { role: "radiogroup", "aria-label": "Tones or a drum" },
+            radio("tones", "tones", !isDrum), radio("drum", "drum", isDrum))),
+        which.select,
+        h("p.help", {}, isDrum ? own.drum.help : own.program.help)),
+      sync: (v) => {
+        if (isDrum) drum.sync(typeof v.drum === "number" ? tables.drums.find((d) => d.note === v.drum)?.name ?? v.drum : v.drum);
+        else program.sync(typeof v.program === "number" ? tables.programs[v.program - 1] : v.program ?? LEAST);
+      },
+    };
+  }
+
+  function scheme(n, voice) {
+    const now = asScheme(voice.pitch);
+    const row = tables.schemes.find((s) => s.name === now.scheme);
+    const pick = chooser(tables.schemes, now.scheme, (v) => edit(n, "scheme", (x) => {
+      // settings that the new scheme has as well are kept
+      const old = asScheme(x.pitch);
+      const fresh = tables.schemes.find((s) => s.name === v).fields;
+      x.pitch = { scheme: v };
+      for (const f of fresh) {
+        if (!(f.key in old) || f.kind === "choice") continue;
+        if (f.max !== undefined && old[f.key] > f.max) continue;
+        x.pitch[f.key] = old[f.key];
+      }
+    }));
+    const rest = fields(row?.fields ?? [], `music.voice[${n}].pitch`, (key, v) => edit(n, key, (x) => {
+      x.pitch = { ...asScheme(x.pitch) };
+      if (v === undefined) delete x.pitch[key];
+      else x.pitch[key] = v;
+    }, `voice.${n}.pitch.${key}`));
+    return {
+      element: h("div.block", { "data-place": `music.voice[${n}].pitch` },
+        h("div.field", {}, h("label", { htmlFor: pick.select.id }, own.pitch.label), pick.select, pick.about),
+        h("div.sub", {}, rest.elements)),
+      sync: (v) => rest.sync(asScheme(v.pitch)),
+    };
+  }
+
+  function rules(n, voice) {
+    const now = asRules(voice.rhythm);
+    const change = (why, mutate, join = null) => edit(n, why, (x) => {
+      const next = asRules(x.rhythm).map((r) => ({ ...r }));
+      mutate(next);
+      x.rhythm = next.map((r) => (Object.keys(r).length === 1 ? r.rule : r));
+    }, join);
+    const syncs = [];
+    const items = now.map((rule, k) => {
+      const row = tables.rules.find((r) => r.name === rule.rule);
+      const pick = chooser(tables.rules, rule.rule, (v) => change("rule", (r) => { r[k] = { rule: v }; }),
+        { "aria-label": `Rule ${k + 1}` });
+      const rest = fields(row?.fields ?? [], `music.voice[${n}].rhythm[${k}]`, (key, v) => change(key, (r) => {
+        if (v === undefined) delete r[k][key];
+        else r[k][key] = v;
+      }, `voice.${n}.rhythm.${k}.${key}`));
+      syncs.push((v) => rest.sync(asRules(v.rhythm)[k]));
+      const to = (by) => {
+        if (k + by < 0 || k + by >= now.length) return;
+        change("reorder rules", (r) => move(r, k, k + by));
+        list.children[n]?.querySelectorAll(".rule select")[k + by]?.focus();
+        tell(`rule moved to place ${k + by + 1}`);
+      };
+      const item = h("li.rule", { "data-place": `music.voice[${n}].rhythm[${k}]` },
+        h("div.head", {}, pick.select,
+          h("button.icon", { type: "button", title: "Earlier", "aria-label": `Rule ${k + 1} earlier`, disabled: k === 0, onclick: () => to(-1) }, "↑"),
+          h("button.icon", { type: "button", title: "Later", "aria-label": `Rule ${k + 1} later`, disabled: k === now.length - 1, onclick: () => to(1) }, "↓"),
+          h("button.icon", { type: "button", title: "Leave out", "aria-label": `Leave rule ${k + 1} out`, onclick: () => change("remove rule", (r) => r.splice(k, 1)) }, "×")),
+        pick.about, h("div.sub", {}, rest.elements));
+      item.addEventListener("keydown", (e) => {
+        if (e.altKey && (e.key === "ArrowUp" || e.key === "ArrowDown")) {
+          e.preventDefault();
+          e.stopPropagation();
+          to(e.key === "ArrowUp" ? -1 : 1);
+        }
+      });
+      return item;
+    });
+    const addId = uid("add-rule");
+    const add = h("select", { id: addId, onchange: () => {
+      if (add.value) change("add rule", (r) => r.push({ rule: add.value }));
+    } }, h("option", { value: "" }, "add a rule"), tables.rules.map((r) => h("option", { value: r.name }, words(r.name))));
+    return {
+      element: h("div.block", {},
+        h("div.field", {}, h("label", { htmlFor: addId }, own.rhythm.label), h("p.help", {}, own.rhythm.help)),
+        h("ol.rules", {}, items), add),
+      sync: (v) => syncs.forEach((s) => s(v)),
+    };
+  }
+
+  function card(voice, n, open) {
+    const name = h("input.voice-name", { type: "text", value: voice.name ?? "", maxLength: 60,
+      "aria-label": `Name of voice ${n + 1}`, placeholder: `voice ${n + 1}`, spellcheck: false,
+      onchange: () => edit(n, "name", (x) => { x.name = name.value.trim(); }) });
+    const muted = h("button.icon.mute", { type: "button", "aria-pressed": "false", title: "Mute", onclick: () => mute(n) }, "Mute");
+    const alone = h("button.icon.solo", { type: "button", "aria-pressed": "false", title: "Hear only this one", onclick: () => solo.toggle(n) }, "Solo");
+    const fact = h("p.fact", {});
+    const source = chooser(tables.sources, voice.source ?? "ones", (v) => edit(n, "source", (x) => { x.source = v; }));
+    const inst = instrument(n, voice);
+    const sch = inst.isDrum ? null : scheme(n, voice);
+    const rul = rules(n, voice);
+    const give = (key, v) => edit(n, key, (x) => {
+      if (v === undefined) delete x[key];
+      else x[key] = v;
+    }, `voice.${n}.${key}`);
+    const first = fields(plain.filter((f) => near.has(f.key)), `music.voice[${n}]`, give);
+    const more = fields(plain.filter((f) => !near.has(f.key)), `music.voice[${n}]`, give);
+    const item = h("li.voice", { "data-voice": n },
+      h("div.voice-head", {}, h("span.dot", { "aria-hidden": "true" }), name, muted, alone,
+        h("button.icon", { type: "button", "aria-label": `Voice ${n + 1} up`, title: "Up", onclick: () => shift(n, -1) }, "↑"),
+        h("button.icon", { type: "button", "aria-label": `Voice ${n + 1} down`, title: "Down", onclick: () => shift(n, 1) }, "↓"),
+        h("button.icon", { type: "button", "aria-label": `Remove voice ${n + 1}`, title: "Remove", onclick: () => remove(n) }, "×")),
+      fact,
+      h("details", { open },
+        h("summary", {}, "Shape this voice"),
+        h("div.inside", {},
+          h("div.field", { "data-place": `music.voice[${n}].source` },
+            h("label", { htmlFor: source.select.id }, own.source.label), source.select, source.about),
+          inst.element, sch?.element, rul.element,
+          h("div.sub", {}, first.elements),
+          more.elements.length ? h("details.more", {}, h("summary", {}, "More"), h("div.sub", {}, more.elements)) : null)));
+    item.querySelector(".dot").style.setProperty("--voice", `var(--voice-${n % 8})`);
+    item.addEventListener("keydown", (e) => {
+      if (e.altKey && (e.key === "ArrowUp" || e.key === "ArrowDown")) {
+        e.preventDefault();
+        shift(n, e.key === "ArrowUp" ? -1 : 1);
+      }
+    });
+    return {
+      item,
+      fact,
+      sync(v) {
+        if (document.activeElement !== name) name.value = v.name ?? "";
+        source.sync(v.source ?? "ones");
+        inst.sync(v);
+        sch?.sync(v);
+        rul.sync(v);
+        first.sync(v);
+        more.sync(v);
+        const off = bench.document.muted.includes(n);
+        muted.setAttribute("aria-pressed", String(off));
+        alone.setAttribute("aria-pressed", String(solo.has(n)));
+        item.classList.toggle("is-muted", off || (solo.size > 0 && !solo.has(n)));
+      },
+    };
+  }
+
+  /** What of the voices decides which controls there are. */
+  const structure = () => JSON.stringify(voices().map((v) => [
+    asScheme(v.pitch).scheme, asRules(v.rhythm).map((r) => r.rule), v.drum !== undefined && v.drum !== null,
+  ]));
+
+  return {
+    sync() {
+      const now = structure();
+      if (now !== built) {
+        built = now;
+        const focus = document.activeElement?.closest?.("[data-place]")?.dataset.place;
+        const open = cards.map((c) => c.item.querySelector("details").open);
+        cards = voices().map((v, n) => card(v, n, open[n] ?? n === 0));
+        list.replaceChildren(...cards.map((c) => c.item));
+        if (focus) {
+          list.querySelector(`[data-place="${CSS.escape(focus)}"]`)?.querySelector("select, input, button")?.focus();
+        }
+      }
+      cards.forEach((c, n) => c.sync(voices()[n]));
+    },
+    setShow(show) {
+      cards.forEach((c, n) => {
+        const v = show.voices[n];
+        if (v) c.fact.textContent = v.notes ? `${v.notes.toLocaleString("en")} notes, ${v.range}` : "no notes";
+      });
+    },
+  };
+}

@@ -1,0 +1,201 @@
+"""What the page makes its controls from: every table and settings type, described as data.
+
+Nothing here is said twice: names, bounds and choices come from the types themselves, the words
+from `sonify.studio.words`, and, where those say nothing, from docstrings. So a new scale, scheme,
+rule or setting shows up in the page by itself.
+"""
+
+from __future__ import annotations
+
+import inspect
+import re
+from functools import lru_cache
+from typing import Any
+
+import msgspec
+from msgspec import inspect as mi
+
+from sonify.studio.words import CONTROLS, FAMILIES, WORDS, Words
+
+__all__ = ["describe", "fields_of", "tables"]
+
+
+def first_line(thing: object) -> str:
+    """The first paragraph of a docstring, on one line."""
+    doc = inspect.getdoc(thing) or ""
+    return " ".join(doc.split("\n\n")[0].split())
+
+
+def help_from_docstring(kind: type, attribute: str) -> str:
+    """The sentence of a class's docstring that speaks of an attribute."""
+    doc = " ".join((inspect.getdoc(kind) or "").split())
+    for sentence in re.split(r"(?<=\.)\s+(?=[A-Z`])", doc):
+        if f"`{attribute}`" in sentence:
+            return sentence.replace("`", "")
+    return ""
+
+
+def label_of(key: str) -> str:
+    """A setting's key as words."""
+    return key.replace("-", " ").capitalize()
+
+
+def describe(kind: Any) -> dict[str, Any]:
+    """A type as `kind`, bounds and choices."""
+    t = mi.type_info(kind) if not isinstance(kind, mi.Type) else kind
+    if isinstance(t, mi.Metadata):
+        return describe(t.type)
+    if isinstance(t, mi.UnionType):
+        some = [x for x in t.types if not isinstance(x, mi.NoneType)]
+        optional = len(some) < len(t.types)
+        inner = describe(some[0]) if len(some) == 1 else _union(some)
+        return {**inner, "optional": True} if optional else inner
+    if isinstance(t, (mi.IntType, mi.FloatType)):
+        out: dict[str, Any] = {"kind": "int" if isinstance(t, mi.IntType) else "float"}
+        for name, key in (("ge", "min"), ("le", "max"), ("gt", "above"), ("lt", "below")):
+            if getattr(t, name) is not None:
+                out[key] = getattr(t, name)
+        return out
+    if isinstance(t, mi.BoolType):
+        return {"kind": "bool"}
+    if isinstance(t, mi.LiteralType):
+        return {"kind": "choice", "choices": [{"name": v} for v in t.values]}
+    if isinstance(t, mi.StrType):
+        return {"kind": "colour" if t.pattern and "0-9a-fA-F" in t.pattern else "text"}
+    if isinstance(t, (mi.VarTupleType, mi.ListType)):
+        item = describe(t.item_type)
+        plain = item["kind"] in ("int", "float", "text")
+        return {"kind": "list", "item": item} if plain else {"kind": "toml"}
+    if isinstance(t, mi.StructType):
+        return {"kind": "section"}
+    return {"kind": "toml"}
+
+
+def _union(some: list[mi.Type]) -> dict[str, Any]:
+    kinds = [describe(t) for t in some]
+    # a choice or a free text, a number or a name: a text that the reader of settings sorts out
+    numbers = [k for k in kinds if k["kind"] in ("int", "float")]
+    if len(numbers) == len(kinds):
+        return numbers[-1]
+    if all(k["kind"] in ("int", "float", "text", "choice") for k in kinds):
+        return {"kind": "mixed"}
+    return {"kind": "toml"}
+
+
+def fields_of(kind: type[msgspec.Struct], place: str) -> list[dict[str, Any]]:
+    """The settings of a section, scheme or rule, in order.
+
+    Parameters
+    ----------
+    kind : type
+    place : str
+        Where words for it stand in the table of words, such as `player` or `scheme.walk`.
+    """
+    info = mi.type_info(kind)
+    assert isinstance(info, mi.StructType)
+    names = {f.encode_name: f.name for f in msgspec.structs.fields(kind)}
+    out = []
+    for field in info.fields:
+        shape = describe(field.type)
+        if shape["kind"] == "section":
+            continue
+        key = field.encode_name
+        words = _words(place, key, kind, names[key])
+        default = None if field.default is msgspec.NODEFAULT else _plain(field.default)
+        entry = {"key": key, "default": default, "label": words.label, "help": words.help, **shape}
+        if f"{place}.{key}" in CONTROLS:
+            entry["control"] = CONTROLS[f"{place}.{key}"]
+        if words.step is not None:
+            entry["step"] = words.step
+        if words.unit:
+            entry["unit"] = words.unit
+        if words.soft is not None:
+            entry["soft"] = list(words.soft)
+        if words.choices and "choices" in entry:
+            for choice in entry["choices"]:
+                choice["about"] = words.choices.get(str(choice["name"]), "")
+        out.append(entry)
+    return out
+
+
+def _words(place: str, key: str, kind: type, attribute: str) -> Words:
+    words = WORDS.get(f"{place}.{key}") or WORDS.get(f"{place.partition('.')[0]}.*.{key}")
+    if words is not None:
+        return words
+    return Words(label_of(key), help_from_docstring(kind, attribute))
+
+
+def _plain(value: Any) -> Any:
+    from sonify.settings import to_builtins
+
+    return to_builtins(value) if isinstance(value, msgspec.Struct) else msgspec.to_builtins(value)
+
+
+def _classes(table: dict[str, Any], place: str) -> list[dict[str, Any]]:
+    return [
+        {
+            "name": name,
+            "about": first_line(kind),
+            "fields": fields_of(kind, f"{place}.{name}"),
+        }
+        for name, kind in table.items()
+    ]
+
+
+@lru_cache(maxsize=1)
+def tables() -> dict[str, Any]:
+    """All tables, ready for JSON."""
+    from sonify import __version__
+    from sonify.disc.alphabets import ALPHABETS
+    from sonify.disc.code import Code
+    from sonify.disc.geometry import Geometry
+    from sonify.disc.layout import Layout
+    from sonify.light.lights import FILLS
+    from sonify.music.general_midi import DRUMS, PROGRAMS
+    from sonify.music.rules import RULES
+    from sonify.music.scales import SCALES
+    from sonify.music.schemes import SCHEMES
+    from sonify.music.settings import Music, Voice
+    from sonify.music.sources import SOURCES
+    from sonify.player.profile import Matrix, Player
+    from sonify.presets import shipped
+    from sonify.setup import Setup
+    from sonify.studio.dice import LOCKS
+    from sonify.studio.take import takes
+
+    sections: dict[str, type[msgspec.Struct]] = {
+        "music": Music,
+        "voice": Voice,
+        "player": Player,
+        "player.matrix": Matrix,
+        "code": Code,
+        "layout": Layout,
+        "geometry": Geometry,
+    }
+    for f in msgspec.structs.fields(Setup):
+        if isinstance(f.type, type) and issubclass(f.type, msgspec.Struct):
+            sections.setdefault(f.encode_name, f.type)
+    return {
+        "version": __version__,
+        "sections": {name: fields_of(kind, name) for name, kind in sections.items()},
+        "scales": [
+            {
+                "name": s.name,
+                "about": s.about,
+                "semitones": [float(x) for x in s.semitones],
+                "period": float(s.period),
+            }
+            for s in SCALES.values()
+        ],
+        "schemes": _classes(SCHEMES, "scheme"),
+        "rules": _classes(RULES, "rule"),
+        "sources": [{"name": s.name, "about": s.about} for s in SOURCES.values()],
+        "fills": [{"name": f.name, "about": f.about} for f in FILLS.values()],
+        "alphabets": [{"name": a.name, "about": a.about} for a in ALPHABETS.values()],
+        "programs": list(PROGRAMS),
+        "families": list(FAMILIES),
+        "locks": LOCKS,
+        "drums": [{"name": name, "note": note} for name, note in DRUMS.items()],
+        "presets": [{"name": s.name, "kind": s.kind, "about": s.about} for s in shipped()],
+        "takes": takes(),
+    }

@@ -1,0 +1,98 @@
+"""What can be taken away: a row for each output of `WRITERS`, and the files of the document."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from sonify.errors import InputError
+
+if TYPE_CHECKING:
+    from sonify.studio.document import Document
+
+__all__ = ["TEXTS", "file_name", "take_text", "takes"]
+
+
+class _Words(NamedTuple):
+    label: str
+    help: str
+
+
+_WORDS: dict[str, _Words] = {
+    "midi": _Words("MIDI file", "the notes, for a music program"),
+    "sound": _Words("Sound", "the music as you hear it"),
+    "lights": _Words("Matrix", "the lamps filling, as a moving picture"),
+    "message": _Words("Message", "the letters scrolling by, as a moving picture"),
+    "clip": _Words("Clip", "lamps, disc and notes with their sound, as a film"),
+    "score": _Words("Score", "the music on staves, to read and print"),
+    "draw": _Words("Drawing", "the disc at its real size, to cut"),
+    "drawing": _Words("Drawing", "the disc at its real size, to cut"),
+    "subtitles": _Words("Captions", "the characters at the moments they are read"),
+    "disc": _Words("Disc file", "message, code and sizes; every command takes it"),
+    "preset": _Words("Preset file", "the music, the player and the look, without the disc"),
+}
+
+TEXTS = ("disc", "preset")
+"""Outputs that are the document itself, as TOML."""
+
+
+def takes() -> list[dict[str, Any]]:
+    """All outputs, in the order of the writers' table, for the page."""
+    from sonify.write import WRITERS
+
+    out = []
+    for row in WRITERS:
+        words = _WORDS.get(row.what, _Words(row.what.replace("-", " ").capitalize(), ""))
+        out.append(
+            {
+                "what": row.what,
+                "label": words.label,
+                "help": words.help,
+                "suffixes": list(row.suffixes),
+            }
+        )
+    for what in TEXTS:
+        words = _WORDS[what]
+        out.append({"what": what, "label": words.label, "help": words.help, "suffixes": [".toml"]})
+    return out
+
+
+def file_name(document: Document, what: str, suffix: str) -> str:
+    """What a file is called.
+
+    Raises
+    ------
+    InputError
+        An output or a kind of file that is not offered.
+    """
+    from sonify.studio.document import safe_name
+    from sonify.write import WRITERS
+
+    stem = safe_name(document.name)
+    if what in TEXTS and suffix == ".toml":
+        return f"{stem}{'' if what == 'disc' else '-preset'}.toml"
+    for row in WRITERS:
+        if row.what == what and suffix in row.suffixes:
+            return f"{stem}{row.ending}{suffix}"
+    raise InputError(f"'{what}' as '{suffix}' is not offered", place="what")
+
+
+def take_text(document: Document, what: str) -> str:
+    """The document's disc file or preset file."""
+    from sonify.disc.file import disc_to_toml
+    from sonify.studio.document import preset_toml, understand
+
+    if what == "disc":
+        return disc_to_toml(understand(document).disc)
+    return preset_toml(document)
+
+
+def take(document: Document, what: str, suffix: str, folder: Path) -> Path:
+    """Write one output into a folder."""
+    from sonify.studio.document import show_of
+
+    path = folder / file_name(document, what, suffix)
+    if what in TEXTS:
+        path.write_text(take_text(document, what), encoding="utf-8")
+        return path
+    return show_of(document, audible_only=True).save(path, what)
