@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.settings import to_builtins
 from sonify.studio.document import Document, command, show_of
 from sonify.studio.packing import pack
 
@@ -80,7 +81,7 @@ def facts(document: Document, show: Performance) -> dict[str, Any]:
         "clockwise": disc.layout.turning == "clockwise",
         "holeMeans": disc.layout.hole_means,
         "outsideIn": disc.layout.reading == "outside-in",
-        "geometry": geometry_of(show),
+        "geometry": sizes_of(show),
         "positionS": show.timeline.position_s,
         "readS": show.read_s,
         "messageS": show.message_s,
@@ -137,45 +138,35 @@ def _range(part: Part) -> str:
 
 def look_of(show: Performance) -> dict[str, Any]:
     """The look as the page's drawing needs it."""
-    from sonify.settings import to_builtins
-
     out: dict[str, Any] = to_builtins(show.setup.light)
     return out
 
 
-def geometry_of(show: Performance) -> dict[str, Any]:
-    """The disc's sizes in mm; of a disc without any, ones that show it well."""
-    from sonify.disc.geometry import Geometry
+def sizes_of(show: Performance) -> dict[str, Any]:
+    """The disc's sizes in mm, found ones where it has none, and what a workshop would say."""
+    from sonify.disc.cautions import workshop
 
     disc = show.disc
-    given = disc.geometry
-    inwards = disc.layout.reading == "outside-in"
-    if given is None:
-        pitch = 4.0
-        inner = max(20.0, disc.positions * 2.2 / (2 * np.pi))
-        outer = inner + pitch * (disc.rows - 1)
-        first = outer if inwards else inner
-        given = Geometry(
-            outer_diameter=2 * (outer + 2 * pitch),
-            bore_diameter=8.0,
-            clock_radius=outer + 1.2 * pitch,
-            first_row_radius=first,
-            row_pitch=pitch,
-            hole_diameter=min(2.4, 2 * np.pi * inner / disc.positions * 0.75),
-        )
+    shop = workshop(disc, rpm=show.setup.player.rpm)
+    g = shop.geometry
     rows = np.arange(disc.rows)
-    radii = given.first_row_radius + (-rows if inwards else rows) * given.row_pitch
+    inwards = disc.layout.reading == "outside-in"
+    radii = g.first_row_radius + (-rows if inwards else rows) * g.row_pitch
+    thinnest = shop.webs.thinnest
     return {
-        "given": disc.geometry is not None,
-        "outer": given.outer_diameter / 2,
-        "bore": given.bore_diameter / 2,
-        "clock": given.clock_radius,
-        "hole": given.hole_diameter / 2,
-        "gap": min(given.row_pitch, float(2 * np.pi * radii.min() / disc.positions)),
+        "given": not shop.derived,
+        "outer": g.outer_diameter / 2,
+        "bore": g.bore_diameter / 2,
+        "clock": g.clock_radius,
+        "hole": g.hole_diameter / 2,
+        "gap": min(g.row_pitch, float(2 * np.pi * radii.min() / disc.positions)),
+        "web": None if thinnest is None else round(thinnest.width, 3),
         "radii": [round(float(r), 3) for r in radii],
         "keepOut": [
-            {"radius": k.radius, "angle": k.angle, "hole": k.diameter / 2} for k in given.keep_out
+            {"radius": k.radius, "angle": k.angle, "hole": k.diameter / 2} for k in g.keep_out
         ],
+        "cautions": shop.cautions,
+        "table": to_builtins(g),
     }
 
 

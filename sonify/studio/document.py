@@ -9,10 +9,12 @@ from __future__ import annotations
 import re
 import shlex
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import msgspec
 
+from sonify.disc.code import Code
 from sonify.errors import InputError
 from sonify.settings import Settings, convert, merge, to_builtins
 
@@ -35,7 +37,8 @@ class Document(Settings, frozen=True):
 
     `disc` is the table of a disc file and `setup` that of a preset. `name` is what files are
     named after, `shipped` the disc that ships and that `disc` still equals, `presets` the ones
-    that `setup` began from, and `muted` the voices that are silent, counted from 0.
+    that `setup` began from, and `muted` the voices that are silent, counted from 0. With `fit`,
+    wishes for the sizes, positions and geometry are found to hold the message.
     """
 
     disc: dict[str, Any]
@@ -44,6 +47,7 @@ class Document(Settings, frozen=True):
     shipped: str | None = None
     presets: tuple[str, ...] = ()
     muted: tuple[int, ...] = ()
+    fit: dict[str, Any] | None = None
 
 
 @dataclass(frozen=True)
@@ -73,45 +77,95 @@ def understand(document: Document) -> Made:
     InputError
         With the place in the document; places in the disc begin with `disc.`.
     """
-    from sonify.disc.file import disc_from_table
     from sonify.setup import Setup
 
-    try:
-        disc = disc_from_table(document.disc, name=safe_name(document.name))
-    except InputError as e:
-        raise InputError(e.what, place=f"disc.{(e.place or '').strip('[]')}") from None
+    disc = disc_of(document)
     if disc.grid.size > MAX_POSITIONS:
         raise InputError(
             f"{disc.grid.size:,} positions are too many for the page; up to {MAX_POSITIONS:,} are "
             "shown. The commands take more: try `sonify midi`",
             place="disc.message",
         )
-    letters = document.setup.get("player", {}).get("matrix", {}).get("letters", "cairn")
-    if letters != "cairn":
-        raise InputError(
-            "the page opens no files by their path; take the letters that ship, or use a font of "
-            "your own with the commands",
-            place="player.matrix.letters",
-        )
     refuse_paths(document.setup)
     data = {k: v for k, v in document.setup.items() if k != "about"}
     return Made(document, disc, convert(data, Setup))
 
 
+def disc_of(document: Document) -> Disc:
+    """The disc of a document, its sizes found if that is wished."""
+    from sonify.disc.file import disc_from_table
+    from sonify.disc.fit import Wish, fit
+
+    name = safe_name(document.name)
+    if len(document.disc.get("message") or "") > MAX_POSITIONS // 5:
+        raise InputError("the message is too long for the page", place="disc.message")
+    try:
+        if document.fit is None or not document.disc.get("message"):
+            return disc_from_table(document.disc, name=name)
+        plain = {k: v for k, v in document.disc.items() if k != "geometry"}
+        disc = disc_from_table(plain, name=name)
+        wish = convert(document.fit, Wish)
+        try:
+            found = fit(document.disc["message"], disc.code or Code(), disc.layout, wish)
+        except InputError as e:
+            key = (e.place or "message").rpartition(".")[2]
+            place = f"fit.{key}" if key in to_builtins(Wish()) | document.fit else key
+            raise InputError(e.what, place=place) from None
+        table = {
+            **plain,
+            "layout": to_builtins(found.layout),
+            "geometry": to_builtins(found.geometry),
+        }
+        return disc_from_table(table, name=name)
+    except InputError as e:
+        place = (e.place or "").strip("[]")
+        raise InputError(e.what, place=f"disc.{place}" if place else "disc") from None
+
+
 # settings that name a file: a page must not be able to have one opened
-_PATH_KEYS = frozenset({"soundfont", "picture", "font", "letters", "image", "overlay"})
+_PATH_KEYS = frozenset({"soundfont", "letters", "font", "picture", "image", "overlay"})
+_NO_PATHS = frozenset({"", "none", "cairn", "general-midi"})
+
+trusted: set[str] = set()
+"""Paths that the command's own arguments named; the page may go on using those."""
 
 
 def refuse_paths(table: dict[str, Any], place: str = "") -> None:
-    """Refuse settings that would open a file by a path from the page."""
+    """Refuse settings that would open a file by a path from the page.
+
+    Raises
+    ------
+    InputError
+    """
     for key, value in table.items():
         where = f"{place}.{key}" if place else key
         if isinstance(value, dict):
             refuse_paths(value, where)
-        elif isinstance(value, str) and (
-            (key in _PATH_KEYS and value not in ("", "none", "cairn")) or "\0" in value
-        ):
-            raise InputError("the page opens no files by their path", place=where)
+        elif isinstance(value, list):
+            for n, one in enumerate(value):
+                if isinstance(one, dict):
+                    refuse_paths(one, f"{where}[{n}]")
+        elif isinstance(value, str):
+            named = key in _PATH_KEYS and value not in _NO_PATHS | trusted
+            pathlike = ("/" in value or "\\" in value) and Path(value).suffix in _FONTS
+            if named or (pathlike and value not in trusted):
+                raise InputError(
+                    "the page opens no files by their path; name it to the command instead: "
+                    "sonify studio -p your.toml",
+                    place=where,
+                )
+
+
+_FONTS = frozenset({".sf2", ".sf3", ".ttf", ".otf", ".bdf", ".png", ".jpg", ".jpeg", ".webp"})
+
+
+def trust(table: dict[str, Any]) -> None:
+    """Trust the paths in a table that came with the command."""
+    for key, value in table.items():
+        if isinstance(value, dict):
+            trust(value)
+        elif isinstance(value, str) and key in _PATH_KEYS:
+            trusted.add(value)
 
 
 def show_of(document: Document, *, audible_only: bool = False) -> Performance:
@@ -166,6 +220,7 @@ def starting(source: str | None, presets: tuple[str, ...]) -> dict[str, Any]:
     setup = load_setup(presets)
     data = to_builtins(setup)
     data.pop("about", None)
+    trust(data)
     names = {s.name for s in shipped() if s.kind != "disc"}
     document = disc_document(source or FIRST_DISC)
     return {
@@ -173,6 +228,7 @@ def starting(source: str | None, presets: tuple[str, ...]) -> dict[str, Any]:
         "setup": data,
         "presets": [p for p in presets if p in names],
         "muted": [],
+        "fit": None,
     }
 
 
@@ -184,7 +240,12 @@ def disc_document(source: str) -> dict[str, Any]:
 
     disc = load_disc(source)
     known = any(s.name == source and s.kind == "disc" for s in shipped())
-    return {"disc": disc_table(disc), "name": disc.name, "shipped": source if known else None}
+    return {
+        "disc": disc_table(disc),
+        "name": disc.name,
+        "shipped": source if known else None,
+        "fit": None,
+    }
 
 
 def disc_table(disc: Disc) -> dict[str, Any]:

@@ -38,7 +38,7 @@ def limit() -> None:
 def work(folder: Path) -> None:
     """Do what `job.json` says."""
     from sonify.settings import convert
-    from sonify.studio.document import Document
+    from sonify.studio.document import Document, trusted
 
     spec = json.loads((folder / "job.json").read_text(encoding="utf-8"))
     if spec["kind"] == "read":
@@ -48,6 +48,7 @@ def work(folder: Path) -> None:
         return
     from sonify.studio.take import take
 
+    trusted.update(spec["trusted"])
     document = convert(spec["document"], Document)
     path = take(document, spec["what"], spec["suffix"], folder)
     say(file=path.name)

@@ -91,18 +91,13 @@ def _vlq(value: int) -> bytes:
     return bytes(reversed(out))
 
 
-@lru_cache(maxsize=1)
-def _soundfont() -> bytes:
-    from importlib.resources import files
-
-    return (files("pretty_midi") / "TimGM6mb.sf2").read_bytes()
-
-
 def _render(midi: bytes) -> Sound:
     """A MIDI file as sound, shape (samples, 2)."""
     import midirenderer
 
-    wave = midirenderer.render_wave_from(_soundfont(), midi)
+    from sonify.write.sound.soundfont import load_soundfont
+
+    wave = midirenderer.render_wave_from(load_soundfont().data, midi)
     at = wave.index(b"data") + 8
     return np.frombuffer(wave, "<i2", offset=at).reshape(-1, 2).astype(np.float32) / np.float32(
         32768

@@ -27,7 +27,7 @@ from starlette.routing import Route
 
 from sonify.errors import SonifyError
 from sonify.settings import convert
-from sonify.studio.document import Document
+from sonify.studio.document import Document, trusted
 from sonify.studio.guard import Guard, Refused, Rights, body_of
 from sonify.studio.jobs import LONGEST_READ_S, Job, Jobs, TooManyJobs
 
@@ -254,7 +254,7 @@ class _Server:
         name = file_name(document, what, suffix)
         spec = {
             "kind": "take", "document": to_builtins(document), "what": what, "suffix": suffix,
-            "options": data.get("options") or {},
+            "trusted": sorted(trusted),
         }  # fmt: skip
         from sonify.studio.jobs import LONGEST_S
 

@@ -148,6 +148,7 @@ def tables() -> dict[str, Any]:
     from sonify import __version__
     from sonify.disc.alphabets import ALPHABETS
     from sonify.disc.code import Code
+    from sonify.disc.fit import Wish
     from sonify.disc.geometry import Geometry
     from sonify.disc.layout import Layout
     from sonify.light.lights import FILLS
@@ -171,9 +172,14 @@ def tables() -> dict[str, Any]:
         "code": Code,
         "layout": Layout,
         "geometry": Geometry,
+        "fit": Wish,
     }
+    # what is neither music nor light nor player is about files
+    extra = []
     for f in msgspec.structs.fields(Setup):
         if isinstance(f.type, type) and issubclass(f.type, msgspec.Struct):
+            if f.encode_name not in (*sections, "light"):
+                extra.append(f.encode_name)
             sections.setdefault(f.encode_name, f.type)
     return {
         "version": __version__,
@@ -197,5 +203,6 @@ def tables() -> dict[str, Any]:
         "locks": LOCKS,
         "drums": [{"name": name, "note": note} for name, note in DRUMS.items()],
         "presets": [{"name": s.name, "kind": s.kind, "about": s.about} for s in shipped()],
+        "extra": [name for name in sections if name in extra],
         "takes": takes(),
     }

@@ -26,7 +26,6 @@ _WORDS: dict[str, _Words] = {
     "clip": _Words("Clip", "lamps, disc and notes with their sound, as a film"),
     "score": _Words("Score", "the music on staves, to read and print"),
     "draw": _Words("Drawing", "the disc at its real size, to cut"),
-    "drawing": _Words("Drawing", "the disc at its real size, to cut"),
     "subtitles": _Words("Captions", "the characters at the moments they are read"),
     "disc": _Words("Disc file", "message, code and sizes; every command takes it"),
     "preset": _Words("Preset file", "the music, the player and the look, without the disc"),
@@ -39,6 +38,7 @@ TEXTS = ("disc", "preset")
 def takes() -> list[dict[str, Any]]:
     """All outputs, in the order of the writers' table, for the page."""
     from sonify.write import WRITERS
+    from sonify.write.draw import DRAWINGS
 
     out = []
     for row in WRITERS:
@@ -51,9 +51,9 @@ def takes() -> list[dict[str, Any]]:
                 "suffixes": list(row.suffixes),
             }
         )
-    for what in TEXTS:
+    for what, suffixes in (("draw", list(DRAWINGS)), *((t, [".toml"]) for t in TEXTS)):
         words = _WORDS[what]
-        out.append({"what": what, "label": words.label, "help": words.help, "suffixes": [".toml"]})
+        out.append({"what": what, "label": words.label, "help": words.help, "suffixes": suffixes})
     return out
 
 
@@ -67,8 +67,11 @@ def file_name(document: Document, what: str, suffix: str) -> str:
     """
     from sonify.studio.document import safe_name
     from sonify.write import WRITERS
+    from sonify.write.draw import DRAWINGS
 
     stem = safe_name(document.name)
+    if what == "draw" and suffix in DRAWINGS:
+        return f"{stem}{suffix}"
     if what in TEXTS and suffix == ".toml":
         return f"{stem}{'' if what == 'disc' else '-preset'}.toml"
     for row in WRITERS:
@@ -95,4 +98,24 @@ def take(document: Document, what: str, suffix: str, folder: Path) -> Path:
     if what in TEXTS:
         path.write_text(take_text(document, what), encoding="utf-8")
         return path
+    if what == "draw":
+        path.write_bytes(drawn(document, suffix))
+        return path
     return show_of(document, audible_only=True).save(path, what)
+
+
+def drawn(document: Document, suffix: str) -> bytes:
+    """The drawing of the document's disc, with the defaults of the command `draw`."""
+    import warnings
+
+    from sonify.disc.cautions import geometry_of
+    from sonify.errors import Caution
+    from sonify.studio.document import understand
+    from sonify.write.draw import draw
+    from sonify.write.draw.drawing import drawing_of
+
+    disc = understand(document).disc
+    drawing = drawing_of(disc, geometry_of(disc)[0])
+    for one in drawing.cautions:
+        warnings.warn(one, Caution, stacklevel=2)
+    return draw(drawing, suffix)

@@ -47,6 +47,10 @@ CONTROLS: dict[str, str] = {
     "player.matrix.letters": "skip",
     "light.background": "colour",
     "geometry.keep-out": "skip",
+    "fit.keep-out": "skip",
+    "fit.clock-radius": "skip",
+    "fit.first-row-radius": "skip",
+    "fit.row-pitch": "skip",
     "sound.soundfont": "skip",
 }
 """Settings that the page has a control of its own for, and those it leaves to files."""
@@ -140,6 +144,15 @@ WORDS: dict[str, Words] = {
                           soft=(0, 64)),
     "light.module-gap": Words("Seam", "How wide the seam is, in lamps.", 0.05),
     "light.margin": Words("Border", "The frame round the matrix, in lamps.", 0.25),
+    # sound
+    "sound.loudness": Words("Loudness", "Of the file, in LUFS; off leaves it as it is rendered."),
+    "sound.true-peak": Words("Peak", "The most that a peak may reach.", 0.5, "dBTP"),
+    "sound.rate": Words("Rate", "Samples a second."),
+    "sound.bits": Words("Bits", "How finely each sample is kept in .wav and .flac."),
+    "sound.bitrate": Words("Bit rate", "For kinds that compress with loss. Empty: the usual one.",
+                           8, "kbit/s", (64, 320)),
+    "sound.renderer": Words("Renderer", "What turns notes into sound; fluidsynth only where that "
+                            "program is installed."),
     # disc
     "code.alphabet": Words("Alphabet", "How many bits a character takes, and which characters "
                            "there are.", choices={
@@ -164,6 +177,14 @@ WORDS: dict[str, Words] = {
         "clockwise": "with the clock", "anticlockwise": "against the clock"}),
     "layout.hole-means": Words("A hole means", "Which bit is cut.", choices={
         "1": "a one", "0": "a zero"}),
+    "fit.hole-diameter": Words("Hole", "Across one hole.", 0.1, "mm", (0.5, 12)),
+    "fit.least-web": Words("Least web", "The least material between holes, and to every edge.",
+                           0.1, "mm", (0.5, 8)),
+    "fit.bore-diameter": Words("Bore", "The hole in the middle.", 0.5, "mm", (1, 40)),
+    "fit.outer-diameter": Words("Diameter", "Across the whole disc. Empty: as small as can be.",
+                                1, "mm", (60, 600)),
+    "fit.positions": Words("Positions", "Bits of one row. Empty: found as well.", 1, "",
+                           (16, 256)),
     "geometry.outer-diameter": Words("Diameter", "Across the whole disc.", 1, "mm", (60, 600)),
     "geometry.bore-diameter": Words("Bore", "The hole in the middle.", 0.5, "mm", (1, 40)),
     "geometry.clock-radius": Words("Clock row at", "From the middle to the clock row.", 0.5, "mm",

@@ -22,6 +22,10 @@ export function discPanel(panel, bench, tables, tell) {
 
   message.addEventListener("input", () => bench.change("message", (d) => {
     d.disc.message = message.value;
+    if (d.disc.bits || d.fit === null) {
+      // from here on the sizes follow the message; a row keeps its length
+      d.fit = { positions: show?.positions ?? 56 };
+    }
     delete d.disc.bits;
     delete d.disc.geometry;
     own(d);
@@ -48,7 +52,36 @@ export function discPanel(panel, bench, tables, tell) {
   const code = section("code");
   const layout = section("layout");
   const geometry = section("geometry");
+  const wishes = fields(tables.sections.fit.filter((f) => f.control !== "skip"), "disc.fit",
+    (key, v) => bench.change(key, (d) => {
+      d.fit = { ...d.fit };
+      if (v === undefined) delete d.fit[key];
+      else d.fit[key] = v;
+      own(d);
+    }, `fit.${key}`));
+  let show = null;
+  const kind = uid("sizes");
+  const radio = (value, label) => h("input", { type: "radio", name: kind, value, id: uid("r"), onchange: () => {
+    bench.change("sizes", (d) => {
+      if (value === "fit") {
+        d.fit = { positions: show.positions };
+        delete d.disc.geometry;
+      } else {
+        d.fit = null;
+        d.disc.layout = { ...d.disc.layout, positions: show.positions };
+        d.disc.geometry = structuredClone(show.geometry.table);
+      }
+      own(d);
+    });
+  } });
+  const [found, set] = [radio("fit"), radio("set")];
+  const sizes = h("div.field", {}, h("span.label", {}, "Sizes"),
+    h("div.pills", { role: "radiogroup", "aria-label": "Sizes" },
+      h("label.pill", {}, found, h("span", {}, "found to fit")), h("label.pill", {}, set, h("span", {}, "set by hand"))));
+  const byHand = h("div", {}, geometry.elements);
+  const byWish = h("div", {}, wishes.elements);
   const derived = h("p.help", {});
+  const shop = h("ul.shop", { "aria-label": "What a workshop would say" });
 
   let reading = null;
   async function take(one) {
@@ -67,6 +100,7 @@ export function discPanel(panel, bench, tables, tell) {
           d.disc = got.disc;
           d.name = got.name;
           d.shipped = null;
+          d.fit = null;
         }
       });
       tell(`Read: ${got.about}`);
@@ -90,7 +124,8 @@ export function discPanel(panel, bench, tables, tell) {
       h("p.help", {}, "For the files; it is not on the disc.")),
     h("details.more", {}, h("summary", {}, "Code"), h("div.inside", {}, code.elements)),
     h("details.more", {}, h("summary", {}, "Rows and positions"), h("div.inside", {}, layout.elements)),
-    h("details.more", {}, h("summary", {}, "Sizes"), h("div.inside", {}, derived, geometry.elements)),
+    h("details.more", {}, h("summary", {}, "Sizes"), h("div.inside", {}, sizes, derived, byWish, byHand)),
+    shop,
   );
 
   return {
@@ -104,9 +139,20 @@ export function discPanel(panel, bench, tables, tell) {
       pick.sync(d.shipped ?? "");
       code.sync(d.disc.code);
       layout.sync(d.disc.layout);
-      geometry.sync(d.disc.geometry);
+      wishes.sync(d.fit);
+      const fitted = d.fit !== null && d.disc.message !== undefined;
+      found.checked = fitted;
+      found.disabled = d.disc.message === undefined;
+      set.checked = !fitted;
+      byWish.hidden = !fitted;
+      byHand.hidden = fitted;
+      const positions = panel.querySelector('[data-place="disc.layout.positions"]');
+      positions.hidden = fitted;
+      geometry.sync(d.disc.geometry ?? show?.geometry.table);
     },
-    setShow(show) {
+    setShow(next) {
+      show = next;
+      if (!bench.document.disc.geometry) geometry.sync(show.geometry.table);
       const parts = [];
       if (show.message) parts.push(`${[...show.message].length.toLocaleString("en")} characters`);
       parts.push(`${(show.rows * show.positions).toLocaleString("en")} bits`,
@@ -119,8 +165,10 @@ export function discPanel(panel, bench, tables, tell) {
       if (document.activeElement !== message && show.document.disc.bits && show.message) {
         message.placeholder = show.message;
       }
-      derived.textContent = show.geometry.given ? "" : "No sizes were given: these were found to fit.";
+      derived.textContent = show.geometry.given ? "" : "No sizes were given: these were found for it.";
       derived.hidden = show.geometry.given;
+      shop.replaceChildren(...show.geometry.cautions.map((c) => h("li", {}, c)));
+      shop.hidden = !show.geometry.cautions.length;
     },
   };
 }

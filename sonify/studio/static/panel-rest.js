@@ -135,11 +135,18 @@ export function takePanel(panel, bench, tables, tell) {
     return h("div.take", { "data-what": take.what }, h("h3", {}, take.label), h("p.help", {}, take.help),
       h("div.row", {}, kind, make, stop), bar, said);
   });
+  const extra = tables.extra.map((name) => {
+    const made = fields(tables.sections[name].filter((f) => f.control !== "skip"), name,
+      (key, v) => bench.set(`setup.${name}.${key}`, v));
+    return { name, made, element: h("details.more", {}, h("summary", {}, `How the ${words(name)} is made`),
+      h("div.sub", {}, made.elements)) };
+  });
   panel.append(
     h("div.takes", {}, cards),
+    ...extra.map((e) => e.element),
     h("div.command", {}, h("h3", {}, "The same by command"), h("div.row", {}, command, copied), note));
   return {
-    sync() {},
+    sync() { for (const e of extra) e.made.sync(bench.setup[e.name]); },
     setShow(show) {
       command.textContent = show.command;
       note.textContent = show.document.shipped
