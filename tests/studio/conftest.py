@@ -1,0 +1,181 @@
+"""A running studio, and a browser to look at it with."""
+
+from __future__ import annotations
+
+import http.client
+import json
+import os
+import shutil
+import signal
+import subprocess
+import sys
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
+
+import pytest
+
+ROOT = Path(__file__).parents[2]
+CHROMIUM = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--autoplay-policy=no-user-gesture-required",
+)
+
+
+@dataclass
+class Answer:
+    """What the server said."""
+
+    status: int
+    headers: dict[str, str]
+    body: bytes
+
+    @property
+    def json(self) -> Any:
+        return json.loads(self.body)
+
+
+@dataclass
+class Studio:
+    """A studio in a process of its own."""
+
+    process: subprocess.Popen[str]
+    address: str
+    headers: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def host(self) -> str:
+        return urlsplit(self.address).netloc
+
+    def ask(
+        self,
+        method: str,
+        path: str,
+        body: bytes | None = None,
+        headers: dict[str, str] | None = None,
+        timeout: float = 30,
+    ) -> Answer:
+        """A request, as it is written: no client's good manners in between."""
+        line = http.client.HTTPConnection(self.host, timeout=timeout)
+        try:
+            line.request(method, path, body, {**self.headers, **(headers or {})})
+            got = line.getresponse()
+            return Answer(got.status, {k.lower(): v for k, v in got.getheaders()}, got.read())
+        finally:
+            line.close()
+
+    def post(self, path: str, data: Any, headers: dict[str, str] | None = None) -> Answer:
+        return self.ask(
+            "POST",
+            path,
+            json.dumps(data).encode(),
+            {"content-type": "application/json", **(headers or {})},
+        )
+
+    def start_document(self) -> dict[str, Any]:
+        out: dict[str, Any] = self.ask("GET", "/api/start").json
+        return out
+
+    def stop(self) -> None:
+        self.process.send_signal(signal.SIGINT)
+        try:
+            self.process.wait(5)
+        except subprocess.TimeoutExpired:
+            self.process.kill()
+            self.process.wait()
+
+
+def begin(*args: str) -> Studio:
+    """Start a studio and wait for its address."""
+    process = subprocess.Popen(
+        [sys.executable, "-m", "sonify", "studio", "--no-open", *args],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        cwd=ROOT,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+    )
+    assert process.stdout is not None
+    address = process.stdout.readline().strip()
+    if not address:
+        assert process.stderr is not None
+        raise AssertionError(process.stderr.read())
+    return Studio(process, address)
+
+
+@pytest.fixture(scope="session")
+def studio() -> Iterator[Studio]:
+    """A studio with the small disc."""
+    one = begin("cairn-small", "-p", "music-box")
+    yield one
+    one.stop()
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    """Debian's Chromium."""
+    chromium = shutil.which("chromium")
+    if chromium is None:
+        pytest.skip("Debian's chromium is not installed")
+    playwright = pytest.importorskip("playwright.sync_api")
+    with playwright.sync_playwright() as p:
+        one = p.chromium.launch(executable_path=chromium, args=list(CHROMIUM))
+        yield one
+        one.close()
+
+
+class Page:
+    """The studio's page in a tab of its own, which notes all that goes wrong in it."""
+
+    def __init__(self, browser: Any, studio: Studio, **context: Any) -> None:
+        self.wrong: list[str] = []
+        self.asked: list[str] = []
+        self.context = browser.new_context(
+            **{"viewport": {"width": 1280, "height": 900}, **context}
+        )
+        self.page = self.context.new_page()
+        self.page.on("pageerror", lambda e: self.wrong.append(str(e)))
+        self.page.on(
+            "console", lambda m: self.wrong.append(m.text) if m.type == "error" else None
+        )
+        self.page.on("request", lambda r: self.asked.append(r.url))
+        self.studio = studio
+        self.page.goto(studio.address)
+        self.ready()
+
+    def ready(self) -> None:
+        self.page.wait_for_selector("body[data-state=ready]")
+        self.settled()
+
+    def settled(self) -> None:
+        """Wait until the page has the answer to its last question."""
+        self.page.wait_for_function("!studio.bench.busy && studio.show")
+
+    def js(self, text: str, *args: Any) -> Any:
+        return self.page.evaluate(text, *args)
+
+    @property
+    def document(self) -> dict[str, Any]:
+        out: dict[str, Any] = self.js("studio.bench.document")
+        return out
+
+    def close(self) -> None:
+        self.context.close()
+
+
+@pytest.fixture
+def page(browser: Any, studio: Studio) -> Iterator[Page]:
+    """A fresh tab; whatever went wrong in it is a failure."""
+    one = Page(browser, studio)
+    yield one
+    wrong = one.wrong
+    one.close()
+    assert wrong == []
