@@ -65,11 +65,12 @@ def facts(document: Document, show: Performance) -> dict[str, Any]:
     """What the page says and needs beside the arrays."""
     from sonify.cli.inspect import cautions
     from sonify.music.notes import DRUM_CHANNEL
-    from sonify.music.scales import note_name
+    from sonify.music.scales import find_scale, note_name, note_number
     from sonify.studio.samples import keys_of
 
     disc, setup, notes = show.disc, show.setup, show.notes
     scroll = show.scroll
+    scale = find_scale(setup.music.scale)
     low, high = (int(notes["pitch"].min()), int(notes["pitch"].max())) if len(notes) else (60, 60)
     return {
         "title": disc.title or disc.name,
@@ -111,6 +112,12 @@ def facts(document: Document, show: Performance) -> dict[str, Any]:
         "matrix": {
             "width": setup.player.matrix.width,
             "height": setup.player.matrix.height,
+        },
+        "scale": {
+            "name": scale.name,
+            "semitones": [float(x) for x in scale.semitones],
+            "period": float(scale.period),
+            "root": note_number(setup.music.root),
         },
         "look": look_of(show),
         "scroll": None

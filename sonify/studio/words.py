@@ -66,6 +66,7 @@ WORDS: dict[str, Words] = {
         choices={"player": "true to the machine, pauses and all",
                  "bars": "pauses become whole beats, so that rows begin on a bar line"},
     ),
+    "music.concert-pitch": Words("Concert pitch", "The A above middle C, in Hz.", 0.5, "Hz"),
     "music.metre": Words("Metre", "How beats are grouped into bars. Auto finds the one in which "
                          "a row is whole bars."),
     # voices
@@ -81,6 +82,11 @@ WORDS: dict[str, Words] = {
     "voice.channel": Words("Channel", "The MIDI channel, 1 to 16. Empty: the first free one.", 1),
     "voice.pan": Words("Left or right", "Where the voice stands: -1 left, 1 right.", 0.1),
     "voice.volume": Words("Loudness", "The voice's place in the mix, 0 to 127.", 1),
+    "voice.curves": Words("Curves", "How its strength moves over a character, a row or the "
+                          "piece, such as [{ over = \"row\", points = [0.6, 1, 0.6] }]."),
+    "voice.rows": Words("Only rows", "Such as 1-4, 7, 9- or odd. Empty: all."),
+    "voice.positions": Words("Only positions", "Such as 1-28 or even. Empty: all."),
+    "voice.places": Words("Only places", "Bits of a character, such as 1-3. Empty: all."),
     # schemes and rules
     "scheme.*.span": Words("Span", "How many tones of the scale it uses before it folds back.", 1,
                            soft=(1, 24)),
@@ -96,6 +102,57 @@ WORDS: dict[str, Words] = {
     "scheme.*.start": Words("Start", "The tone that the walk begins on.", 1, soft=(-14, 14)),
     "scheme.*.degree": Words("Tone", "Which tone of the scale, counted from the root at 0.", 1,
                              soft=(-14, 14)),
+    "scheme.*.range": Words("Range", "The lowest and the highest note, such as C3, E5. Empty: "
+                            "as it comes."),
+    "scheme.*.fold": Words("Out of range", "How a tone outside the range comes back.", choices={
+        "octave": "by whole octaves", "turn": "turning back at the ends",
+        "nearest": "to the nearest tone inside"}),
+    "scheme.*.leading": Words("Leading", "Whether a tone follows the one before it.", choices={
+        "free": "each as its scheme says", "nearest": "in the octave nearest to the one before"}),
+    "scheme.gap.step": Words("Step", "How many tones one position of distance is worth.", 1),
+    "scheme.count.step": Words("Step", "How many tones each one moves on.", 1),
+    "scheme.count.turn": Words("Turn back", "Whether it goes back down at the top, or begins "
+                               "again below."),
+    "scheme.density.window": Words("Window", "Over how many positions the ones are counted.", 1,
+                                   soft=(2, 112)),
+    "scheme.progression.chords": Words("Chords", "In roman numerals, such as i VI III VII."),
+    "scheme.progression.each": Words("A new chord", "When the next chord comes.", choices={
+        "bar": "with each bar", "character": "with each character", "row": "with each row"}),
+    "scheme.progression.hold": Words("Hold", "For how many of these a chord stays.", 1,
+                                     soft=(1, 16)),
+    "scheme.progression.line": Words("Line", "The scheme that walks over the chord's tones."),
+    "scheme.arpeggio.tones": Words("Tones", "How many tones a chord has.", 1),
+    "scheme.arpeggio.stack": Words("Stack", "Scale tones from one chord tone to the next: 2 "
+                                   "stacks thirds.", 1),
+    "scheme.table.degrees": Words("Tones", "A list of tones of the scale, counted from the root "
+                                  "at 0."),
+    "scheme.table.notes": Words("Notes", "Or a list of notes by name, such as D4, F4, A4."),
+    "scheme.table.by": Words("Walked by", "What moves on to the next tone of the list.", choices={
+        "character": "each character", "one": "each one", "place": "the place in the character",
+        "position": "the position in the row", "row": "each row",
+        "value": "the character's value"}),
+    "rule.*.seed": Words("Seed", "The same seed gives the same chances.", 1, soft=(0, 99)),
+    "rule.held.across": Words("Across rows", "Whether a note may last into the next row."),
+    "rule.sparse.keep": Words("Keep", "What share of the notes stays.", 0.05),
+    "rule.pattern.pattern": Words("Pattern", "An x sounds and a dot rests, over and over."),
+    "rule.even.notes": Words("Notes", "On so many steps a note may sound.", 1, soft=(0, 16)),
+    "rule.even.steps": Words("Out of", "Of so many steps.", 1, soft=(1, 32)),
+    "rule.even.turn": Words("Turned by", "Begins so many steps later.", 1, soft=(0, 31)),
+    "rule.breath.rest": Words("Rest", "How many steps are silent.", 1, soft=(1, 8)),
+    "rule.length.steps": Words("Steps", "How many steps every note lasts.", 0.25, soft=(0.25, 32)),
+    "rule.accents.by": Words("Counted by", "What moves on to the next of the pattern.", choices={
+        "character": "each character", "note": "each note", "place": "the place in the character",
+        "position": "the position in the row", "row": "each row"}),
+    "rule.ghosts.force": Words("Softness", "How hard the zeros are struck beside the ones.", 0.05),
+    "rule.repeat.times": Words("Times", "How often each note is struck.", 1),
+    "rule.repeat.fade": Words("Fade", "How hard each is beside the one before.", 0.05),
+    "rule.late.steps": Words("Steps", "How many steps later.", 1, soft=(1, 64)),
+    "rule.strum.step": Words("Apart", "How many steps from one to the next.", 0.05,
+                             soft=(0.05, 2)),
+    "rule.strum.way": Words("Way", "Which of them comes first.", choices={
+        "up": "the lowest first", "down": "the highest first"}),
+    "rule.humanise.time": Words("Time", "How far notes stray, in steps.", 0.01),
+    "rule.humanise.force": Words("Force", "How much their loudness strays.", 0.01),
     "rule.held.longest": Words("Longest", "The most steps that a note may last.", 1,
                                soft=(1, 64), unit="steps"),
     "rule.thinned.every": Words("One in", "Of so many notes, one stays.", 1, soft=(1, 16)),

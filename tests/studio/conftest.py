@@ -143,9 +143,7 @@ class Page:
         )
         self.page = self.context.new_page()
         self.page.on("pageerror", lambda e: self.wrong.append(str(e)))
-        self.page.on(
-            "console", lambda m: self.wrong.append(m.text) if m.type == "error" else None
-        )
+        self.page.on("console", lambda m: self.wrong.append(m.text) if m.type == "error" else None)
         self.page.on("request", lambda r: self.asked.append(r.url))
         self.studio = studio
         self.page.goto(studio.address)

@@ -15,7 +15,6 @@ from sonify.setup import load_setup
 from sonify.studio.answer import answer, turning
 from sonify.studio.document import Document, command, lay, preset_toml, starting
 from sonify.studio.packing import pack, unpack
-
 from tests.studio.conftest import Studio
 
 
@@ -68,9 +67,7 @@ def test_packing_keeps_every_value_and_is_aligned() -> None:
 @pytest.mark.parametrize("preset", ["usual", "quick", "slow"])
 @pytest.mark.parametrize("timing", ["player", "bars"])
 def test_disc_turns_so_that_what_is_read_lies_under_the_detector(preset: str, timing: str) -> None:
-    show = sonify.perform(
-        sonify.load_disc("cairn-middle"), [preset], {"music.timing": timing}
-    )
+    show = sonify.perform(sonify.load_disc("cairn-middle"), [preset], {"music.timing": timing})
     time, turns = turning(show)
     assert (np.diff(time) >= 0).all()
     assert (np.diff(turns) >= -1e-9).all()
@@ -101,7 +98,7 @@ def test_command_makes_the_same() -> None:
     voices = start["setup"]["music"]["voice"]
     voices[0]["pitch"] = {"scheme": "place", "spread": 2, "way": "down"}
     voices[1]["rhythm"] = ["joined", {"rule": "swing", "amount": 0.61}]
-    voices[2]["name"] = "it's a \"pad\" = [nice]"
+    voices[2]["name"] = 'it\'s a "pad" = [nice]'
     for change in (lambda v: v, lambda v: [*v[1:], {"name": "new", "source": "zeros"}]):
         start["setup"]["music"]["voice"] = change(voices)
         doc = convert(start, Document)
@@ -151,7 +148,7 @@ def test_sizes_are_found_for_a_message() -> None:
     start = starting("cairn-small", ())
     start["disc"] = {"message": "TWO LANTERNS, ONE SPARE. " * 8}
     start["fit"] = {"positions": 56}
-    header, arrays = unpack(answer(convert(start, Document)))
+    header, _ = unpack(answer(convert(start, Document)))
     assert header["positions"] == 56
     assert header["rows"] == math.ceil(200 * 7 / 56)
     assert header["geometry"]["given"]

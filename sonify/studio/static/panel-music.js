@@ -3,7 +3,7 @@
 import { getJson, postJson } from "./api.js";
 import { at } from "./bench.js";
 import { chooser, h, svg, uid, words } from "./dom.js";
-import { fields } from "./fields.js";
+import { field, fields } from "./fields.js";
 
 const TONES = ["C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B"];
 const FLATS = { Db: 1, Eb: 3, Gb: 6, Ab: 8, Bb: 10, Cb: 11, Fb: 4, "E#": 5, "B#": 0 };
@@ -99,11 +99,19 @@ export function musicPanel(panel, bench, tables, tell) {
   [0, 1, 2, 3, 4, 5, 6, 7].map((o) => h("option", { value: o }, o)));
   const setRoot = (t) => bench.set("setup.music.root", `${TONES[t]}${octave.value}`);
   const picture = h("div.tones", {});
-  const scale = chooser(scales.map((s) => ({ name: s.name, about: s.about })), "dorian",
-    (v) => bench.set("setup.music.scale", v), { "data-place": "music.scale" });
+  const OWN = "of one's own";
+  const scale = chooser(
+    [...scales.map((s) => ({ name: s.name, about: s.about })),
+      { name: OWN, about: "tones you write yourself: semitones, cents, ratios or divisions" }],
+    "dorian", (v) => bench.set("setup.music.scale", v === OWN
+      ? { name: "mine", semitones: show?.scale.semitones ?? [0, 2, 4, 7, 9] } : v));
+  const own = field({
+    key: "own-scale", kind: "toml", label: "Its tones",
+    help: "Such as { ratios = [\"1/1\", \"9/8\", \"5/4\", \"3/2\"] } or { divisions = 19 }.",
+  }, "music.scale", (v) => v && bench.set("setup.music.scale", v));
+  let show = null;
   const drawKeys = () => {
-    const now = scales.find((s) => s.name === at(bench.setup, "music.scale")) ?? scales[0];
-    picture.replaceChildren(keyboard(now, Number(tone.value), setRoot));
+    if (show) picture.replaceChildren(keyboard(show.scale, show.scale.root % 12, setRoot));
   };
 
   const step = listed(section.step.label, section.step.help, STEPS, (v) => bench.set("setup.music.step", v));
@@ -141,6 +149,7 @@ export function musicPanel(panel, bench, tables, tell) {
       h("p.help", {}, section.root.help)),
     h("div.field", { "data-place": "music.scale" },
       h("label", { htmlFor: scale.select.id }, section.scale.label), scale.select, scale.about, picture),
+    own.element,
     step.element, metre.element, metreNow, ...rest.elements,
     h("fieldset.dice", {}, h("legend", {}, "Dice"),
       h("p.help", {}, "Rolls new settings. The same seed gives the same roll; what is locked stays."),
@@ -158,14 +167,19 @@ export function musicPanel(panel, bench, tables, tell) {
       const { tone: t, octave: o } = split(at(setup, "music.root"));
       tone.value = String(t);
       octave.value = String(o);
-      scale.sync(at(setup, "music.scale") ?? "dorian");
+      const now = at(setup, "music.scale") ?? "dorian";
+      const mine = typeof now === "object";
+      scale.sync(mine ? OWN : now);
+      own.element.hidden = !mine;
+      if (mine) own.sync(now);
       step.sync(at(setup, "music.step") ?? "1/16");
       metre.sync(at(setup, "music.metre") ?? "auto");
       rest.sync(setup.music);
       for (const b of buttons) b.setAttribute("aria-pressed", String(used.includes(b.dataset.preset)));
-      drawKeys();
     },
-    setShow(show) {
+    setShow(next) {
+      show = next;
+      drawKeys();
       metreNow.textContent = `${show.metre} at ${show.tempo.toFixed(1)} quarters a minute; `
         + (show.rowIsBars ? "a row is whole bars." : "bar lines fall inside rows.");
     },

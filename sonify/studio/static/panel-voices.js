@@ -84,10 +84,13 @@ export function voicesPanel(panel, bench, tables, solo, tell) {
     }));
     const name = typeof voice.program === "number" ? tables.programs[voice.program - 1] : voice.program;
     const program = chooser(families, name ?? LEAST, (v) => edit(n, "program", (x) => { x.program = v; }));
+    // several drums: the pitch scheme chooses among them
     const drums = tables.drums.map((d) => ({ name: d.name, label: d.name }));
-    const drumName = typeof voice.drum === "number"
-      ? tables.drums.find((d) => d.note === voice.drum)?.name ?? String(voice.drum) : voice.drum;
-    const drum = chooser(drums, drumName ?? "side stick", (v) => edit(n, "drum", (x) => { x.drum = v; }));
+    const drumName = (d) => (Array.isArray(d) ? d.map(drumName).join(", ")
+      : typeof d === "number" ? tables.drums.find((x) => x.note === d)?.name ?? String(d) : d);
+    const drum = chooser(drums, drumName(voice.drum) ?? "side stick", (v) => edit(n, "drum", (x) => {
+      x.drum = v.includes(", ") ? v.split(", ") : v;
+    }));
     const kind = uid("kind");
     const radio = (value, label, on) => {
       const input = h("input", { type: "radio", name: kind, value, checked: on, onchange: () => {
@@ -109,7 +112,7 @@ export function voicesPanel(panel, bench, tables, solo, tell) {
         which.select,
         h("p.help", {}, isDrum ? own.drum.help : own.program.help)),
       sync: (v) => {
-        if (isDrum) drum.sync(typeof v.drum === "number" ? tables.drums.find((d) => d.note === v.drum)?.name ?? v.drum : v.drum);
+        if (isDrum) drum.sync(drumName(v.drum));
         else program.sync(typeof v.program === "number" ? tables.programs[v.program - 1] : v.program ?? LEAST);
       },
     };
@@ -201,7 +204,7 @@ export function voicesPanel(panel, bench, tables, solo, tell) {
     const fact = h("p.fact", {});
     const source = chooser(tables.sources, voice.source ?? "ones", (v) => edit(n, "source", (x) => { x.source = v; }));
     const inst = instrument(n, voice);
-    const sch = inst.isDrum ? null : scheme(n, voice);
+    const sch = inst.isDrum && !Array.isArray(voice.drum) ? null : scheme(n, voice);
     const rul = rules(n, voice);
     const give = (key, v) => edit(n, key, (x) => {
       if (v === undefined) delete x[key];
@@ -251,7 +254,7 @@ export function voicesPanel(panel, bench, tables, solo, tell) {
 
   /** What of the voices decides which controls there are. */
   const structure = () => JSON.stringify(voices().map((v) => [
-    asScheme(v.pitch).scheme, asRules(v.rhythm).map((r) => r.rule), v.drum !== undefined && v.drum !== null,
+    asScheme(v.pitch).scheme, asRules(v.rhythm).map((r) => r.rule), Array.isArray(v.drum) ? "drums" : v.drum !== undefined && v.drum !== null,
   ]));
 
   return {
