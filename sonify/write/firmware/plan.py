@@ -1,0 +1,287 @@
+"""The plan: all that the C tables need, worked out from a performance, or why it can't be."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from fractions import Fraction
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.errors import InputError
+from sonify.light.letters import Letters
+from sonify.music.general_midi import program_number
+from sonify.music.notes import assign_channels, rules_of, scheme_of
+from sonify.music.scales import find_scale, note_number
+from sonify.music.scheme import Frame
+from sonify.music.select import chosen
+from sonify.music.settings import Voice
+from sonify.music.sources import find_source
+from sonify.music.tuning import concert_shift
+from sonify.performance import Performance
+from sonify.write.firmware.alphabet import letters_of
+from sonify.write.firmware.leads import Refusal, mask_lead
+from sonify.write.firmware.steps import Mask, Steps, steps_of
+from sonify.write.firmware.tones import Machine, Tones, tones_of
+
+__all__ = ["Plan", "VoicePlan", "plan_of"]
+
+RAM = 2048
+"""Bytes of RAM that the core keeps to."""
+
+STACK = 192
+"""Bytes of RAM that are left to the stack and to the caller."""
+
+MOST_NOTES = 64
+MOST_TEXT = 1024
+LEAST_TEXT = 64
+MOST_POSITIONS = 8192
+MOST_LAMPS = 8192
+_ROWS_SEEN = 2048
+
+_SOURCES = {
+    "ones": "ONES",
+    "zeros": "ZEROS",
+    "unknown": "UNKNOWN",
+    "clock": "CLOCK",
+    "row-starts": "ROW_STARTS",
+    "row-ends": "ROW_ENDS",
+    "drone": "ROW_STARTS",
+    "character-starts": "UNIT_STARTS",
+}
+_WHY_NOT = {
+    "row-changes": "whether another row follows is known only when it does",
+    "row-end-chords": "it would keep a whole row's notes in mind at once",
+}
+_FILLS = ("rows", "running", "columns", "furrows", "characters", "rolling")
+
+
+@dataclass(frozen=True, eq=False)
+class VoicePlan:
+    """One voice."""
+
+    voice: Voice
+    name: str
+    channel: int
+    program: int
+    source: str
+    steps: Steps
+    tones: Tones
+
+
+@dataclass(frozen=True, eq=False)
+class Plan:
+    """All that the C tables need.
+
+    Attributes
+    ----------
+    voices : list of VoicePlan
+    positions, unit_bits, width, height : int
+    fill, alphabet : str
+        `alphabet` is "none" for a disc without a code.
+    letters : Letters
+    step_ticks, bar_ticks : int
+    position_s, pause_s, column_s, turn_s, gap_s : float
+        `gap_s` is the usual time between two rows.
+    notes, text : int
+        Room for notes that are due or sounding, and for characters.
+    """
+
+    show: Performance
+    voices: list[VoicePlan]
+    positions: int
+    unit_bits: int
+    width: int
+    height: int
+    fill: str
+    alphabet: str
+    low_first: bool
+    index: bool
+    letters: Letters
+    step_ticks: int
+    bar_ticks: int
+    position_s: float
+    pause_s: float
+    column_s: float
+    gap_slots: int
+    notes: int
+    text: int
+
+    @property
+    def lamps(self) -> int:
+        """How many lamps there are."""
+        return self.width * self.height
+
+    def ram(self) -> int:
+        """Bytes of RAM of the core on a chip that packs its structures."""
+        return fixed_ram(self) + self.text + 12 * self.notes
+
+
+def fixed_ram(plan: Plan) -> int:
+    """Bytes of RAM but for notes and text, as the core's variables add up."""
+    rules = sum(len(v.steps.steps) for v in plan.voices)
+    row = (plan.positions + 7) // 8
+    return 18 * len(plan.voices) + 2 * (rules + 1) + (plan.lamps + 7) // 8 + 2 * row + 88
+
+
+def plan_of(show: Performance, text: int | None = None) -> Plan:
+    """Work out the tables, or say what a machine can't follow as it reads.
+
+    Parameters
+    ----------
+    show : Performance
+    text : int, optional
+        Room for so many characters (bytes in utf-8); as much as fits in 2 KB of RAM if not given.
+
+    Raises
+    ------
+    InputError
+        What can't be followed and why, all in one line; sizes beyond the core's.
+    """
+    setup, disc, grid = show.setup, show.disc, show.grid
+    matrix = setup.player.matrix
+    reasons: list[str] = []
+    if setup.music.timing == "bars":
+        reasons.append(
+            "timing 'bars' moves rows to bar lines, which the disc does not (add "
+            "--set music.timing=player)"
+        )
+    scale = find_scale(setup.music.scale)
+    if not scale.in_twelve or concert_shift(setup.music.concert_pitch):
+        reasons.append("tones between the keys need a channel and a bend for each sounding note")
+    if disc.positions > MOST_POSITIONS:
+        reasons.append(f"{disc.positions:,} positions a row; the core counts to {MOST_POSITIONS:,}")
+    if matrix.lamps > MOST_LAMPS:
+        reasons.append(f"{matrix.lamps:,} lamps; the core drives up to {MOST_LAMPS:,}")
+    if matrix.fill not in _FILLS:
+        reasons.append(f"the core does not know the fill rule '{matrix.fill}'")
+    if grid.step_ticks > 65535 or grid.bar_ticks * 8 > 2**31:
+        reasons.append("so fine a metre needs more ticks a position than the core counts")
+    machine = Machine(disc.positions, show.unit_bits, setup.player.row_start == "index")
+    frame = Frame(scale, float(note_number(setup.music.root)), grid)
+    channels = assign_channels(setup.music.voice)
+    voices = []
+    for n, voice in enumerate(setup.music.voice):
+        try:
+            voices.append(_voice(show, voice, n, channels[n], frame, machine))
+        except Refusal as reason:
+            name = voice.name or f"voice {n + 1}"
+            reasons.append(f"voice '{name}': {reason}")
+    alphabet = "none" if disc.code is None else disc.code.alphabet
+    try:
+        code_refusal(show)
+    except Refusal as reason:
+        reasons.append(str(reason))
+    if reasons:
+        raise InputError("a machine can't follow this as it reads: " + "; ".join(reasons))
+    notes = max(4, sum(v.steps.notes for v in voices))
+    timeline = show.timeline
+    gap = int(timeline.row_slot[1] - timeline.row_slot[0]) if timeline.rows > 1 else 0
+    if not gap:
+        from sonify.player.reading import read_times
+
+        two = read_times(2, disc.positions, setup.player)
+        gap = int(two.row_slot[1])
+    plan = Plan(
+        show=show,
+        voices=voices,
+        positions=disc.positions,
+        unit_bits=show.unit_bits,
+        width=matrix.width,
+        height=matrix.height,
+        fill=matrix.fill,
+        alphabet=alphabet,
+        low_first=disc.code is not None and disc.code.bit_order == "low-first",
+        index=setup.player.row_start == "index",
+        letters=letters_of(alphabet, matrix),
+        step_ticks=grid.step_ticks,
+        bar_ticks=grid.bar_ticks,
+        position_s=timeline.position_s,
+        pause_s=setup.player.message_pause,
+        column_s=float(1 / Fraction(matrix.scroll)),
+        gap_slots=gap - disc.positions,
+        notes=notes,
+        text=0,
+    )
+    if notes > MOST_NOTES:
+        raise InputError(
+            f"a machine can't follow this as it reads: up to {notes} notes would be due or "
+            f"sounding at once, and the core keeps {MOST_NOTES} in mind; take shorter echoes or "
+            "fewer voices"
+        )
+    return replace(plan, text=_text_room(plan, text))
+
+
+def _text_room(plan: Plan, text: int | None) -> int:
+    if plan.alphabet == "none":
+        return 1
+    if text is not None:
+        return text
+    free = RAM - STACK - plan.ram()
+    return max(LEAST_TEXT, min(MOST_TEXT, free))
+
+
+def code_refusal(show: Performance) -> None:
+    """Refuse codes that the core can't decode."""
+    code = show.disc.code
+    if code is None:
+        return
+    if code.framing != "plain":
+        raise Refusal(f"the core does not know the framing '{code.framing}'")
+    if code.check != "none":
+        raise Refusal(f"the core does not know the check '{code.check}'")
+
+
+def _voice(
+    show: Performance, voice: Voice, n: int, channel: int, frame: Frame, machine: Machine
+) -> VoicePlan:
+    place = f"music.voice[{n}]"
+    source = find_source(voice.source, f"{place}.source")
+    if not source.causal or source.name not in _SOURCES:
+        why = source.why_not or _WHY_NOT.get(source.name, "the core does not know it")
+        raise Refusal(f"the source '{source.name}': {why}")
+    if source.name == "character-starts" and show.disc.code is not None:
+        raise Refusal(
+            "the source 'character-starts': whether a character or the filling of the last row "
+            "begins is known only when its bits are read"
+        )
+    own = Frame(frame.scale, frame.root + 12 * voice.octave, frame.grid, f"{place}.pitch")
+    masks = _filters(voice, place, machine)
+    steps = steps_of(
+        rules_of(voice, place), voice.velocity, voice.curves, masks, source.name == "drone",
+        machine,
+    )  # fmt: skip
+    tones = tones_of(voice, scheme_of(voice, place), steps.shifts, machine, own)
+    if tones.led is not None and any(s.op in ("ECHOES", "REPEAT") for s in steps.steps):
+        raise Refusal("echoes of tones that are led from one to the next")
+    return VoicePlan(
+        voice=voice,
+        name=voice.name or f"voice {n + 1}",
+        channel=channel,
+        program=program_number(voice.program, f"{place}.program"),
+        source=_SOURCES[source.name],
+        steps=steps,
+        tones=tones,
+    )
+
+
+def _filters(voice: Voice, place: str, machine: Machine) -> list[Mask]:
+    out = []
+    if voice.rows is not None:
+        which = chosen(voice.rows, 4 * _ROWS_SEEN, f"{place}.rows")
+        try:
+            count, back = mask_lead(which, 512)
+        except Refusal:
+            raise Refusal("its choice of rows does not come round soon enough") from None
+        out.append(Mask("ROW", _bools(which[:count]), back))
+    if voice.positions is not None:
+        which = chosen(voice.positions, machine.positions, f"{place}.positions")
+        out.append(Mask("POSITION", _bools(which[: machine.positions])))
+    if voice.places is not None:
+        which = chosen(voice.places, machine.unit_bits, f"{place}.places")
+        out.append(Mask("PLACE", _bools(which[: machine.unit_bits])))
+    return out
+
+
+def _bools(which: NDArray[np.bool_]) -> tuple[bool, ...]:
+    return tuple(bool(b) for b in which)

@@ -1,0 +1,441 @@
+"""Rhythm rules as steps of the core, the notes that they keep in mind, and velocities.
+
+A walk through a voice's rules that keeps book of what the machine knows at each of them: whether
+a note's length is known yet, whether notes still come in the order of their places, how loud each
+level (a note, its echoes, ghosts) may be.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.music.curves import Curve
+from sonify.music.moves import Echoes, HalfTime, Late, Repeat, Swing
+from sonify.music.rule import Rule
+from sonify.music.rules import (
+    Accents,
+    Breath,
+    Changes,
+    Each,
+    Even,
+    Gate,
+    Ghosts,
+    Held,
+    Joined,
+    Length,
+    Pattern,
+    Sparse,
+    Thinned,
+)
+from sonify.music.spread import even_pattern
+from sonify.write.firmware.leads import NOTHING, Lead, Refusal, common
+from sonify.write.firmware.tones import Machine
+
+__all__ = ["Mask", "Step", "Steps", "steps_of"]
+
+ONE = 65536
+MOST_LEVELS = 32
+MOST_VELOCITIES = 2048
+MOST_LOUD = 3
+
+
+@dataclass(frozen=True)
+class Mask:
+    """Bits along a lead: where a voice may sound."""
+
+    by: str
+    bits: tuple[bool, ...]
+    back: int = 0
+
+
+@dataclass(frozen=True)
+class Step:
+    """One rule of the core: `op` as in the names `PLAYER_RULE_...`, and its numbers."""
+
+    op: str
+    a: int = 0
+    b: int = 0
+    c: int = 0
+    d: int = 0
+    mask: Mask | None = None
+
+
+@dataclass
+class Steps:
+    """A voice's rules as the core takes them.
+
+    Attributes
+    ----------
+    steps : list of Step
+    shifts : list of int
+        Degrees by which each level is moved.
+    loud : list of Lead
+        Up to three, through the velocities.
+    velocities : ndarray of uint8, shape (levels, ...)
+        One axis a level, then an axis for each lead, the last lead first.
+    notes : int
+        The most notes that are due or sounding at once.
+    """
+
+    steps: list[Step] = field(default_factory=list)
+    shifts: list[int] = field(default_factory=lambda: [0])
+    loud: list[Lead] = field(default_factory=list)
+    velocities: NDArray[np.uint8] = field(default_factory=lambda: np.zeros(0, np.uint8))
+    notes: int = 0
+
+
+@dataclass
+class _Known:
+    """What the machine knows after the rules so far."""
+
+    machine: Machine
+    out: Steps
+    shortest: float = 1.0  # positions from a note's place to its end, at least
+    open: str = ""  # the rule after which lengths are not known at the beginning
+    order: str = ""  # the rule after which notes no longer come in the order of their places
+    moved: bool = False
+    across: bool = False
+    doubled: int = 0
+    # of each kind of note: positions from its place to its beginning, and its length, at most
+    copies: list[tuple[float, float]] = field(default_factory=lambda: [(0.0, 1.0)])
+    # per level: factors as (lead, values), in the order in which they are multiplied
+    factors: list[list[tuple[Lead, NDArray[np.float64]]]] = field(default_factory=lambda: [[]])
+
+    def need_order(self, name: str) -> None:
+        if self.order:
+            raise Refusal(f"'{name}' after '{self.order}', whose notes come between")
+
+    def need_length(self, name: str) -> None:
+        if self.open:
+            raise Refusal(
+                f"'{name}' after '{self.open}': how long a note lasts is known only at its end"
+            )
+
+    def add(self, step: Step) -> None:
+        self.out.steps.append(step)
+
+    def lengths(self, change: Callable[[float], float]) -> None:
+        self.shortest = change(self.shortest)
+        self.copies = [(d, change(n)) for d, n in self.copies]
+
+    def later(self, steps: float) -> None:
+        self.copies = [(d + steps, n) for d, n in self.copies]
+
+
+def _q16(value: float) -> int:
+    return round(value * ONE)
+
+
+def _each(r: Each, k: _Known) -> None:
+    pass
+
+
+def _changes(r: Changes, k: _Known) -> None:
+    k.add(Step("CHANGES"))
+
+
+def _thinned(r: Thinned, k: _Known) -> None:
+    k.need_order("thinned")
+    k.add(Step("THINNED", b=r.every, c=r.first % r.every))
+
+
+def _sparse(r: Sparse, k: _Known) -> None:
+    share = math.ceil(r.keep * 2**32)
+    if share >= 2**32:
+        return
+    k.add(Step("SPARSE", c=share, d=r.seed))
+
+
+def _pattern(r: Pattern, k: _Known) -> None:
+    bits = tuple(c in "xX" for c in r.pattern.replace(" ", "").replace("|", ""))
+    k.add(Step("MASK", mask=Mask("STEP", bits)))
+
+
+def _even(r: Even, k: _Known) -> None:
+    bits = np.roll(even_pattern(r.notes, r.steps), -r.turn)
+    k.add(Step("MASK", mask=Mask("STEP", tuple(bool(b) for b in bits))))
+
+
+def _breath(r: Breath, k: _Known) -> None:
+    if r.rest >= k.machine.unit_bits:
+        k.add(Step("MASK", mask=Mask("NOTHING", (False,))))
+        return
+    k.add(Step("BREATH", b=r.rest))
+    k.shortest = min(k.shortest, 0.001 if k.moved else 1.0)
+
+
+def _gate(r: Gate, k: _Known) -> None:
+    if r.amount < 1:
+        k.need_length("gate below 1")
+    if k.across:
+        raise Refusal("'gate' after a note held across rows, whose end is known when it comes")
+    k.add(Step("GATE", c=_q16(r.amount)))
+    k.lengths(lambda n: n * r.amount)
+
+
+def _length(r: Length, k: _Known) -> None:
+    k.add(Step("LENGTH", c=_q16(r.steps)))
+    k.open, k.across = "", False
+    k.lengths(lambda n: r.steps)
+
+
+def _swing(r: Swing, k: _Known) -> None:
+    if k.across:
+        raise Refusal("'swing' after a note held across rows")
+    k.add(Step("SWING", c=round(2 * r.amount * 32768)))
+    k.moved = True
+    k.later(2 * r.amount - 1)
+    # ends only ever come later
+    k.copies = [(d, n + 0.6) for d, n in k.copies]
+
+
+def _late(r: Late, k: _Known) -> None:
+    if k.across:
+        raise Refusal("'late' after a note held across rows")
+    k.add(Step("LATE", c=_q16(r.steps)))
+    k.moved = True
+    k.later(r.steps)
+
+
+def _half_time(r: HalfTime, k: _Known) -> None:
+    if k.across:
+        raise Refusal("'half-time' after a note held across rows")
+    k.add(Step("HALF"))
+    k.moved = True
+    # a note waits until the place that it moves to: a quarter row of notes at the most
+    k.later(k.machine.positions / 4)
+    k.lengths(lambda n: 2 * n)
+
+
+def _joined(r: Joined, k: _Known) -> None:
+    k.need_order("joined")
+    k.need_length("joined")
+    if k.shortest < 1 or (k.moved and k.copies[0][0] >= 1):
+        raise Refusal(
+            "'joined' after notes shorter than a position: each has ended before the next is read"
+        )
+    k.add(Step("JOINED"))
+    k.open = "joined"
+    k.copies = [(d, 2.0) for d, _ in k.copies]
+
+
+def _held(r: Held, k: _Known) -> None:
+    k.need_order("held")
+    if k.open:
+        raise Refusal(f"'held' after '{k.open}'")
+    k.add(Step("HELD", a=int(r.across), c=min(_q16(r.longest), 2**31 - 1)))
+    k.open, k.across = "held", r.across
+    k.copies = [(d, 2.0) for d, _ in k.copies]
+
+
+def _levels(k: _Known, count: int, fades: list[float], shifts: list[int], name: str) -> int:
+    """New levels, `count` times as many as there are; how far apart those of two copies are."""
+    have = len(k.out.shifts)
+    if have * (count + 1) > MOST_LEVELS:
+        raise Refusal(f"'{name}' makes more than {MOST_LEVELS} kinds of echo")
+    old, factors = list(k.out.shifts), [list(f) for f in k.factors]
+    for fade, shift in zip(fades, shifts, strict=True):
+        k.out.shifts += [s + shift for s in old]
+        k.factors += [[*f, (NOTHING, np.array([fade]))] for f in factors]
+    return have
+
+
+def _echoes(r: Echoes, k: _Known) -> None:
+    k.need_length("echoes")
+    k.doubled += 1
+    if k.doubled > 2:
+        raise Refusal("more than two rules that make echoes of echoes")
+    ks = range(1, r.count + 1)
+    stride = _levels(k, r.count, [r.fade**n for n in ks], [n * r.shift for n in ks], "echoes")
+    k.add(Step("ECHOES", a=r.count, b=stride, c=_q16(r.delay)))
+    k.copies = [(d + n * r.delay, long) for n in range(r.count + 1) for d, long in k.copies]
+    k.order, k.moved = "echoes", True
+
+
+def _repeat(r: Repeat, k: _Known) -> None:
+    k.need_length("repeat")
+    k.doubled += 1
+    if k.doubled > 2:
+        raise Refusal("more than two rules that make echoes of echoes")
+    ks = range(1, r.times)
+    stride = _levels(k, r.times - 1, [r.fade**n for n in ks], [0 for _ in ks], "repeat")
+    k.add(Step("REPEAT", a=r.times, b=stride))
+    k.copies = [
+        (d + n * long / r.times, long / r.times) for n in range(r.times) for d, long in k.copies
+    ]
+    k.shortest /= r.times
+    k.order, k.moved = "repeat", True
+
+
+def _ghosts(r: Ghosts, k: _Known) -> None:
+    if k.open:
+        raise Refusal(f"'ghosts' after '{k.open}'")
+    if k.order:
+        raise Refusal(f"'ghosts' after '{k.order}'")
+    level = len(k.out.shifts)
+    if level >= MOST_LEVELS:
+        raise Refusal("'ghosts' makes too many kinds of note")
+    k.out.shifts.append(0)
+    k.factors.append([(NOTHING, np.array([r.force]))])
+    k.add(Step("GHOSTS", b=level))
+    k.copies.append((0.0, 1.0))
+    k.shortest = min(k.shortest, 1.0)
+
+
+_ACCENTS = {"position": "STEP", "place": "PLACE", "character": "CHARACTER", "row": "ROW"}
+
+
+def _accents(r: Accents, k: _Known) -> None:
+    pattern = np.asarray(r.pattern or (1.0,))
+    if r.by == "note":
+        k.need_order("accents by note")
+        # the number of the rule is put in where the voice's rules are laid down
+        lead = Lead("NOTE", len(pattern), up=len(k.out.steps))
+        k.add(Step("COUNT"))
+    else:
+        lead = Lead(_ACCENTS[r.by], len(pattern))
+    k.factors = [[*f, (lead, pattern)] for f in k.factors]
+
+
+_STEPS: dict[type[Rule], Callable[[Any, _Known], None]] = {
+    Each: _each,
+    Joined: _joined,
+    Held: _held,
+    Changes: _changes,
+    Thinned: _thinned,
+    Sparse: _sparse,
+    Pattern: _pattern,
+    Even: _even,
+    Breath: _breath,
+    Gate: _gate,
+    Length: _length,
+    Accents: _accents,
+    Ghosts: _ghosts,
+    Swing: _swing,
+    Echoes: _echoes,
+    Repeat: _repeat,
+    HalfTime: _half_time,
+    Late: _late,
+}
+
+
+def steps_of(
+    rules: list[Rule],
+    velocity: int,
+    curves: tuple[Curve, ...],
+    masks: list[Mask],
+    held: bool,
+    machine: Machine,
+) -> Steps:
+    """A voice's rules as the core takes them.
+
+    Parameters
+    ----------
+    rules : list of Rule
+    velocity : int
+        The voice's.
+    curves : tuple of Curve
+    masks : list of Mask
+        Where the voice may sound.
+    held : bool
+        Whether its source is one long note from row to row.
+    machine : Machine
+
+    Raises
+    ------
+    Refusal
+        What can't be followed, and why.
+    """
+    k = _Known(machine, Steps())
+    filters = [Step("MASK", mask=m) for m in masks]
+    k.out.steps += filters
+    if held:
+        k.add(Step("HELD", a=1, c=2**31 - 1))
+        k.open, k.across = "drone", True
+        k.copies = [(0.0, 2.0)]
+    ghosts = False
+    for rule in rules:
+        name = str(type(rule).__struct_config__.tag)
+        ok, why = rule.follows()
+        if not ok:
+            raise Refusal(f"the rhythm rule '{name}': {why}")
+        step = _STEPS.get(type(rule))
+        if step is None:
+            raise Refusal(f"the core does not know the rhythm rule '{name}'")
+        step(rule, k)
+        ghosts |= isinstance(rule, Ghosts)
+    if ghosts:
+        # zeros that a rule added are kept to the voice's places too
+        k.out.steps += filters
+    for curve in curves:
+        _curve(curve, k)
+    _velocities(k, velocity)
+    k.out.notes = 1 + sum(math.ceil(d + n + 1e-9) for d, n in k.copies)
+    return k.out
+
+
+def _curve(curve: Curve, k: _Known) -> None:
+    points = np.asarray(curve.points)
+    m = k.machine
+    if len(points) == 1:
+        lead, count = NOTHING, 1
+    elif curve.over == "position":
+        lead, count = Lead("POSITION", m.positions), m.positions
+    elif curve.over == "character":
+        lead, count = Lead("PLACE", m.unit_bits), m.unit_bits
+    elif curve.over == "row":
+        if k.moved:
+            raise Refusal("a velocity curve over rows whose notes are moved in time")
+        lead, count = Lead("STEP", m.positions), m.positions
+    else:
+        raise Refusal(
+            f"a velocity curve over {'the rows' if curve.over == 'rows' else 'the piece'}: how "
+            "long the disc is shows only at its end"
+        )
+    share = np.clip(np.arange(count) / max(count - 1, 1), 0.0, 1.0)
+    values = (
+        points if count == 1 else np.interp(share, np.linspace(0, 1, len(points)), points)
+    )
+    k.factors = [[*f, (lead, np.asarray(values))] for f in k.factors]
+
+
+def _velocities(k: _Known, velocity: int) -> None:
+    """All velocities that can come, along the leads of all factors."""
+    leads: list[Lead] = []
+    for factors in k.factors:
+        for lead, _ in factors:
+            if lead.by == "NOTHING":
+                continue
+            for n, other in enumerate(leads):
+                both = common(other, lead)
+                if both is not None:
+                    leads[n] = both
+                    break
+            else:
+                leads.append(lead)
+    if len(leads) > MOST_LOUD:
+        raise Refusal(f"its loudness goes by {len(leads)} things; the core takes {MOST_LOUD}")
+    counts = [lead.count for lead in leads]
+    size = len(k.factors) * math.prod(counts)
+    if size > MOST_VELOCITIES:
+        raise Refusal(f"its loudness needs {size:,} velocities; a table holds {MOST_VELOCITIES:,}")
+    levels = []
+    for factors in k.factors:
+        force = np.ones(tuple(reversed(counts)))
+        for lead, values in factors:
+            if lead.by == "NOTHING":
+                force = force * values[0]
+                continue
+            axis = next(n for n, other in enumerate(leads) if common(other, lead))
+            shape = [1] * len(counts)
+            shape[len(counts) - 1 - axis] = counts[axis]
+            force = force * values[np.arange(counts[axis]) % len(values)].reshape(shape)
+        levels.append(np.clip(np.rint(velocity * force), 1, 127))
+    k.out.loud = [replace(lead) for lead in leads]
+    k.out.velocities = np.stack(levels).astype(np.uint8)

@@ -1,0 +1,229 @@
+"""The C text of the configuration and the tables."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+
+import numpy as np
+
+from sonify.write.firmware.alphabet import ita2_table
+from sonify.write.firmware.leads import NOTHING, Lead
+from sonify.write.firmware.names import voice_names
+from sonify.write.firmware.plan import Plan
+from sonify.write.firmware.steps import MOST_LOUD, Mask
+
+__all__ = ["config_h", "tables_c", "table_bytes"]
+
+_NOTE = "/* Made by sonify from a disc's code and a preset. Make it again rather than edit it. */"
+_ALPHABETS = {"none": 0, "ascii": 1, "ita2": 2, "utf-8": 3}
+_FILLS = ("rows", "running", "columns", "furrows", "characters", "rolling")
+
+
+def config_h(plan: Plan) -> str:
+    """The header of sizes and speeds."""
+    ms = 1000 * plan.position_s
+    rate = plan.step_ticks / ms
+    whole = int(rate)
+    # rounded up, so that what is due on the millisecond is not a millisecond late
+    part = min(int((rate - whole) * 2**32) + 1, 2**32 - 1)
+    pause, pause_part = _q16(1000 * plan.pause_s)
+    column, column_part = _q16(1000 * plan.column_s)
+    letters = plan.letters
+    stall = 2 * (plan.gap_slots + 2 * plan.positions) * plan.step_ticks
+    voices = voice_names([v.name for v in plan.voices])
+    rows: list[tuple[str, object, str]] = [
+        ("POSITIONS", plan.positions, "positions of a row"),
+        ("INDEX", int(plan.index), "1: each row waits for the index mark"),
+        ("WIDTH", plan.width, "lamps"),
+        ("HEIGHT", plan.height, ""),
+        ("LAMPS", plan.lamps, ""),
+        ("FILL", f"PLAYER_FILL_{plan.fill.upper()}", ""),
+        ("ALPHABET", f"PLAYER_ALPHABET_{plan.alphabet.upper().replace('-', '')}", ""),
+        ("CODED", int(plan.alphabet != "none"), "whether the bits carry a message"),
+        ("UNIT_BITS", plan.unit_bits, "bits of a character"),
+        ("LOW_FIRST", int(plan.low_first), "1: lowest bit first"),
+        ("GAP", f"{plan.gap_slots}UL", "positions between two rows, usually"),
+        ("STEP_TICKS", f"{plan.step_ticks}UL", "ticks a position"),
+        ("BAR_TICKS", f"{plan.bar_ticks}UL", "ticks a bar"),
+        ("TICK_RATE", f"{whole}UL", f"ticks a millisecond: a position lasts {ms:.4f} ms"),
+        ("TICK_RATE_PART", f"{part}UL", "... and 2^-32ths of one"),
+        ("STALL_TICKS", f"{min(stall, 0x10000000)}UL", "without a position, all notes end"),
+        ("PAUSE_MS", f"{pause}UL", "before the message"),
+        ("PAUSE_PART", f"{pause_part}U", "... and 65536ths of a millisecond"),
+        ("COLUMN_MS", f"{column}UL", "the message moves a column"),
+        ("COLUMN_PART", f"{column_part}U", "... and 65536ths of a millisecond"),
+        ("LETTERS", len(letters.codes), "letters, and one for all others"),
+        ("LETTER_HEIGHT", letters.height, ""),
+        ("LETTER_BYTES", -(-letters.height // 8), "a column"),
+        ("LETTER_TOP", (plan.height - letters.height) // 2, "first row of a letter"),
+        ("LETTER_GAP", letters.spacing, "columns between letters"),
+        ("NOTES", plan.notes, "that are due or sound at once, at most"),
+        ("TEXT", plan.text, "bytes of a message, at most"),
+        ("RULES", sum(len(v.steps.steps) for v in plan.voices), ""),
+        ("VOICES", len(plan.voices), ""),
+    ]
+    lines = [_NOTE, "#ifndef PLAYER_CONFIG_H", "#define PLAYER_CONFIG_H", ""]
+    lines += [
+        "/* Chips that keep constant tables in a memory of their own: put the four macros below",
+        " * into a header of yours and name it with -DPLAYER_PORT='\"my_port.h\"'. */",
+        "#ifdef PLAYER_PORT",
+        "#include PLAYER_PORT",
+        "#endif",
+        "#ifndef PLAYER_TABLE",
+        "#define PLAYER_TABLE",
+        "#define PLAYER_READ8(address) (*(address))",
+        "#define PLAYER_READ16(address) (*(address))",
+        "#define PLAYER_READ32(address) (*(address))",
+        "#endif",
+        "",
+    ]
+    lines += [f"#define PLAYER_FILL_{f.upper()} {n}" for n, f in enumerate(_FILLS)]
+    lines += [
+        f"#define PLAYER_ALPHABET_{a.upper().replace('-', '')} {n}" for a, n in _ALPHABETS.items()
+    ]
+    lines.append("")
+    for name, value, about in rows:
+        lines.append(f"#define PLAYER_{name} {value}" + (f" /* {about} */" if about else ""))
+    lines.append("")
+    lines += [f"#define PLAYER_VOICE_{v} {n}" for n, v in enumerate(voices)]
+    return "\n".join([*lines, "", "#endif", ""])
+
+
+def _q16(ms: float) -> tuple[int, int]:
+    whole = round(ms * 65536)
+    return whole >> 16, whole & 0xFFFF
+
+
+def _lead(lead: Lead, first_rule: int) -> str:
+    up = lead.up + first_rule if lead.by == "NOTE" else lead.up
+    return (
+        f"{{{lead.count}, {lead.back}, {lead.hold}, {up}, {lead.down}, PLAYER_BY_{lead.by}, 0}}"
+    )
+
+
+def _numbers(values: Iterable[int], width: int = 16) -> list[str]:
+    texts = [str(v) for v in values]
+    return [
+        "    " + ", ".join(texts[k : k + width]) + "," for k in range(0, len(texts), width)
+    ]
+
+
+def _array(kind: str, name: str, values: Sequence[int], size: str = "") -> list[str]:
+    return [f"const {kind} player_{name}[{size}] PLAYER_TABLE = {{", *_numbers(values), "};", ""]
+
+
+class _Masks:
+    """All masks' bits, one after the other, each kept once."""
+
+    def __init__(self) -> None:
+        self.bits: list[bool] = []
+        self._at: dict[tuple[bool, ...], int] = {}
+
+    def offset(self, mask: Mask) -> int:
+        if mask.bits not in self._at:
+            self._at[mask.bits] = len(self.bits)
+            self.bits += mask.bits
+        return self._at[mask.bits]
+
+    def bytes(self) -> list[int]:
+        packed = np.packbits(np.array([*self.bits, False]), bitorder="little")
+        return [int(b) for b in packed]
+
+
+def tables_c(plan: Plan) -> str:
+    """The constant tables."""
+    masks = _Masks()
+    rules, voices = [], []
+    tones: list[int] = []
+    velocities: list[int] = []
+    first_rule = 0
+    for v in plan.voices:
+        for s in v.steps.steps:
+            a, b, c, d = str(s.a), s.b, s.c, s.d
+            if s.mask is not None:
+                a = f"PLAYER_BY_{s.mask.by}"
+                b, c, d = len(s.mask.bits), masks.offset(s.mask), s.mask.back
+            rules.append(f"    {{{c}UL, {d}UL, {b}, PLAYER_RULE_{s.op}, {a}}},")
+        loud = [*v.steps.loud, *[NOTHING] * MOST_LOUD][:MOST_LOUD]
+        size = v.tones.table[0].size if len(v.tones.table) > 1 else 0
+        low, high = v.tones.led or (0, 0)
+        voices += [
+            f"    /* {_comment(v.name)} */",
+            f"    {{{_lead(v.tones.tone, first_rule)},",
+            f"     {_lead(v.tones.chord, first_rule)},",
+            "     {" + ",\n      ".join(_lead(one, first_rule) for one in loud) + "},",
+            f"     {len(tones)}, {size}, {len(velocities)}, PLAYER_FROM_{v.source}, {v.channel}, "
+            f"{plan.unit_bits}, {first_rule}, {len(v.steps.steps)}, "
+            f"{int(v.tones.led is not None)}, {low}, {high}}},",
+        ]
+        first_rule += len(v.steps.steps)
+        tones += v.tones.table.reshape(-1).tolist()
+        velocities += v.steps.velocities.reshape(-1).tolist()
+    letters = plan.letters
+    codes = letters.codes.tolist()
+    starts = [*letters.starts.tolist(), int(letters.starts[-1] + letters.widths[-1])]
+    columns = letter_columns(plan)
+    lines = [_NOTE, "", '#include "player.h"', ""]
+    lines += [
+        "const player_voice player_voices[PLAYER_VOICES] PLAYER_TABLE = {",
+        *voices,
+        "};",
+        "",
+        "const player_rule player_rules[PLAYER_RULES + 1] PLAYER_TABLE = {",
+        *rules,
+        "    {0UL, 0UL, 0, 0, 0},",
+        "};",
+        "",
+    ]
+    lines += ["/* MIDI notes */", *_array("uint8_t", "tones", tones)]
+    lines += _array("uint8_t", "velocities", velocities)
+    lines += ["/* where rules let notes through, a bit a count */"]
+    lines += _array("uint8_t", "masks", masks.bytes())
+    lines += ["/* programs, volumes and places of the voices; 255 ends it */"]
+    lines += _array("uint8_t", "opening", [*opening_bytes(plan), 255])
+    lines += ["/* code points of the letters, rising */"]
+    lines += _array("uint16_t", "letter_codes", codes, "PLAYER_LETTERS")
+    lines += ["/* their first columns; the letter after the last stands for all others */"]
+    lines += _array("uint16_t", "letter_starts", starts, "PLAYER_LETTERS + 2")
+    lines += ["/* their columns, lowest bit on top */"]
+    lines += _array("uint8_t", "letter_columns", columns)
+    if plan.alphabet == "ita2":
+        lines += ["/* ITU-T S.1: letters case, figures case */"]
+        lines += _array("uint8_t", "alphabet", ita2_table())
+    return "\n".join(lines)
+
+
+def _comment(text: str) -> str:
+    return text.replace("*/", "* /").replace("\n", " ").encode("ascii", "replace").decode()
+
+
+def letter_columns(plan: Plan) -> list[int]:
+    """The letters' columns as bytes, the top row in the lowest bit."""
+    packed = np.packbits(plan.letters.atlas.T, axis=1, bitorder="little")
+    return [int(b) for b in packed.reshape(-1)]
+
+
+def opening_bytes(plan: Plan) -> list[int]:
+    """What is sent before the first note: programs, volumes, places in the stereo field."""
+    out: list[int] = []
+    for v in plan.voices:
+        if v.voice.drum is None:
+            out += [0xC0 | v.channel, v.program]
+        if v.voice.volume is not None:
+            out += [0xB0 | v.channel, 7, v.voice.volume]
+        if v.voice.pan is not None:
+            out += [0xB0 | v.channel, 10, min(127, round(64 + v.voice.pan * 64))]
+    return out
+
+
+def table_bytes(plan: Plan) -> int:
+    """Bytes of program memory that the tables take."""
+    lead, rule = 12, 12
+    total = 0
+    for v in plan.voices:
+        total += (2 + MOST_LOUD) * lead + 14
+        total += rule * len(v.steps.steps) + v.tones.table.size + v.steps.velocities.size
+    masks = {s.mask.bits for v in plan.voices for s in v.steps.steps if s.mask is not None}
+    total += rule + sum(map(len, masks)) // 8 + 1 + len(opening_bytes(plan)) + 1
+    total += 4 * len(plan.letters.codes) + 4 + len(letter_columns(plan))
+    return total + (64 if plan.alphabet == "ita2" else 0)

@@ -1,0 +1,159 @@
+"""The folder that a maker builds from: core, tables, an example and how to wire the calls."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import re
+import secrets
+import shutil
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+
+from sonify.errors import InputError, OutputError
+from sonify.performance import Performance
+from sonify.write.firmware.names import check_prefix
+from sonify.write.firmware.plan import RAM, STACK, Plan, plan_of
+from sonify.write.firmware.tables import config_h, table_bytes, tables_c
+from sonify.write.whole import cannot_write, make_folder
+
+__all__ = ["CODE_BYTES", "Memory", "firmware_files", "memory_of", "write_firmware"]
+
+CODE_BYTES = 11_200
+"""Program memory of the core's code on an 8-bit chip, optimised for size, about (measured)."""
+
+PROGRAM_MEMORY = 28 * 1024
+
+_CORE = ("player.h", "player.c", "example.c")
+
+
+@dataclass(frozen=True)
+class Memory:
+    """What the core takes, in bytes: RAM exactly, the code about."""
+
+    ram: int
+    tables: int
+    code: int
+
+    @property
+    def program(self) -> int:
+        """Program memory, about."""
+        return self.tables + self.code
+
+    @property
+    def fits(self) -> bool:
+        """Whether it keeps to 2 KB of RAM, stack and all, and 28 KB of program memory."""
+        return self.ram + STACK <= RAM and self.program <= PROGRAM_MEMORY
+
+
+def memory_of(plan: Plan) -> Memory:
+    """The memory that a plan takes."""
+    return Memory(plan.ram(), table_bytes(plan), CODE_BYTES)
+
+
+def firmware_files(plan: Plan, prefix: str = "player") -> dict[str, str]:
+    """All files by name."""
+    check_prefix(prefix)
+    core = resources.files("sonify.write.firmware") / "core"
+    files = {name: (core / name).read_text(encoding="utf-8") for name in _CORE}
+    files["player_config.h"] = config_h(plan)
+    files["player_tables.c"] = tables_c(plan)
+    files["README.md"] = _readme(plan, (core / "README.md.in").read_text(encoding="utf-8"))
+    return {_renamed(k, prefix): _renamed(v, prefix) for k, v in files.items()}
+
+
+def _renamed(text: str, prefix: str) -> str:
+    if prefix == "player":
+        return text
+    text = re.sub(r"\bplayer(?=_|\.[ch]\b)", prefix, text)
+    return re.sub(r"\bPLAYER_", f"{prefix.upper()}_", text)
+
+
+def _readme(plan: Plan, text: str) -> str:
+    memory = memory_of(plan)
+    show = plan.show
+    voices = "\n".join(
+        f"- {v.name}: channel {v.channel + 1}, "
+        + (f"program {v.program + 1}" if v.voice.drum is None else "drums")
+        for v in plan.voices
+    )
+    coded = (
+        f"{plan.alphabet}, {'low' if plan.low_first else 'high'} bit first, "
+        f"{plan.unit_bits} bits a character"
+        if plan.alphabet != "none"
+        else "none: bare bits, which carry no message"
+    )
+    values = {
+        "POSITIONS": f"{plan.positions}",
+        "CODE": coded,
+        "POSITION_MS": f"{1000 * plan.position_s:.2f}",
+        "RPM": f"{show.setup.player.rpm:g}",
+        "START": "the index mark" if plan.index else "wherever the disc is",
+        "MATRIX": f"{plan.width} × {plan.height}",
+        "FILL": plan.fill,
+        "VOICES": voices,
+        "RAM": f"{memory.ram:,}",
+        "TABLES": f"{memory.tables:,}",
+        "CODE_BYTES": f"{memory.code:,}",
+        "TEXT": f"{plan.text:,}",
+        "NOTES": f"{plan.notes}",
+    }
+    for key, value in values.items():
+        text = text.replace(f"@{key}@", value)
+    return text
+
+
+def write_firmware(
+    show: Performance,
+    folder: str | Path,
+    *,
+    prefix: str = "player",
+    text: int | None = None,
+    force: bool = False,
+) -> Plan:
+    """Write the folder: all of it, or nothing.
+
+    Parameters
+    ----------
+    show : Performance
+    folder : path
+        New, empty, or any with `force` (files of other names stay).
+    prefix : str
+        What all names in C and all files begin with.
+    text : int, optional
+        Room for a message of so many characters.
+    force : bool
+        Write into a folder that is not empty.
+
+    Raises
+    ------
+    InputError
+        A mapping that a machine can't follow, names that collide, a folder that is not empty.
+    OutputError
+        The place can't be written.
+    """
+    folder = Path(folder)
+    check_prefix(prefix)
+    if folder.is_dir() and any(folder.iterdir()) and not force:
+        raise InputError("the folder is not empty; take another, or add --force", file=folder)
+    plan = plan_of(show, text)
+    files = firmware_files(plan, prefix)
+    make_folder(folder.parent)
+    beside = folder.with_name(f".{folder.name[:40]}-{secrets.token_hex(4)}")
+    try:
+        beside.mkdir()
+        for name, content in files.items():
+            (beside / name).write_text(content, encoding="utf-8")
+        make_folder(folder)
+        for name in files:
+            if (folder / name).is_dir():
+                raise OutputError("this is a folder; a file is to go there", file=folder / name)
+        for name in files:
+            os.replace(beside / name, folder / name)
+    except OSError as e:
+        raise cannot_write(e, folder) from None
+    finally:
+        with contextlib.suppress(OSError):
+            shutil.rmtree(beside)
+    return plan
