@@ -55,5 +55,7 @@ def firmware(
         f"{memory.code:,} of code in program memory"
     )
     if not memory.fits:
-        caution("this is more than 2 KB of RAM (192 bytes of them for the stack) or 28 KB of "
-                "program memory; take a shorter --text, fewer voices or shorter echoes")
+        caution(
+            "this is more than 2 KB of RAM (192 bytes of them for the stack) or 28 KB of "
+            "program memory; take a shorter --text, fewer voices or shorter echoes"
+        )

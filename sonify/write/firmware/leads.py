@@ -56,7 +56,9 @@ class Lead:
 NOTHING = Lead()
 
 
-def eventually_periodic(entry: Callable[[Index], NDArray[np.generic]], most: int) -> tuple[int, int]:
+def eventually_periodic(
+    entry: Callable[[Index], NDArray[np.generic]], most: int
+) -> tuple[int, int]:
     """Length and turning point of the shortest table that gives a sequence.
 
     Parameters

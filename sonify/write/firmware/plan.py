@@ -96,6 +96,9 @@ class Plan:
     fill: str
     alphabet: str
     low_first: bool
+    framed: bool
+    parity: bool
+    crc: bool
     index: bool
     letters: Letters
     step_ticks: int
@@ -121,7 +124,7 @@ def fixed_ram(plan: Plan) -> int:
     """Bytes of RAM but for notes and text, as the core's variables add up."""
     rules = sum(len(v.steps.steps) for v in plan.voices)
     row = (plan.positions + 7) // 8
-    return 18 * len(plan.voices) + 2 * (rules + 1) + (plan.lamps + 7) // 8 + 2 * row + 88
+    return 20 * len(plan.voices) + 2 * (rules + 1) + (plan.lamps + 7) // 8 + 2 * row + 92
 
 
 def plan_of(show: Performance, text: int | None = None) -> Plan:
@@ -192,6 +195,9 @@ def plan_of(show: Performance, text: int | None = None) -> Plan:
         fill=matrix.fill,
         alphabet=alphabet,
         low_first=disc.code is not None and disc.code.bit_order == "low-first",
+        framed=disc.code is not None and disc.code.framing == "framed",
+        parity=disc.code is not None and disc.code.check == "parity",
+        crc=disc.code is not None and disc.code.check == "crc-16",
         index=setup.player.row_start == "index",
         letters=letters_of(alphabet, matrix),
         step_ticks=grid.step_ticks,
@@ -226,10 +232,13 @@ def code_refusal(show: Performance) -> None:
     code = show.disc.code
     if code is None:
         return
-    if code.framing != "plain":
+    if code.framing not in ("plain", "framed"):
         raise Refusal(f"the core does not know the framing '{code.framing}'")
-    if code.check != "none":
-        raise Refusal(f"the core does not know the check '{code.check}'")
+    if code.check not in ("none", "parity", "crc-16"):
+        raise Refusal(
+            f"the check '{code.check}': the core does not mend bits, and would show a message "
+            "that nothing vouches for; parity and crc-16 are checked"
+        )
 
 
 def _voice(

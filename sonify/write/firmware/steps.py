@@ -399,9 +399,7 @@ def _curve(curve: Curve, k: _Known) -> None:
             "long the disc is shows only at its end"
         )
     share = np.clip(np.arange(count) / max(count - 1, 1), 0.0, 1.0)
-    values = (
-        points if count == 1 else np.interp(share, np.linspace(0, 1, len(points)), points)
-    )
+    values = points if count == 1 else np.interp(share, np.linspace(0, 1, len(points)), points)
     k.factors = [[*f, (lead, np.asarray(values))] for f in k.factors]
 
 

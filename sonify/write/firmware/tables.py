@@ -12,7 +12,7 @@ from sonify.write.firmware.names import voice_names
 from sonify.write.firmware.plan import Plan
 from sonify.write.firmware.steps import MOST_LOUD, Mask
 
-__all__ = ["config_h", "tables_c", "table_bytes"]
+__all__ = ["config_h", "table_bytes", "tables_c"]
 
 _NOTE = "/* Made by sonify from a disc's code and a preset. Make it again rather than edit it. */"
 _ALPHABETS = {"none": 0, "ascii": 1, "ita2": 2, "utf-8": 3}
@@ -41,6 +41,10 @@ def config_h(plan: Plan) -> str:
         ("ALPHABET", f"PLAYER_ALPHABET_{plan.alphabet.upper().replace('-', '')}", ""),
         ("CODED", int(plan.alphabet != "none"), "whether the bits carry a message"),
         ("UNIT_BITS", plan.unit_bits, "bits of a character"),
+        ("DATA_BITS", plan.unit_bits - plan.parity, "... its parity apart"),
+        ("PARITY", int(plan.parity), "1: an even parity bit each"),
+        ("FRAMED", int(plan.framed), "1: SYN SYN STX text ETX"),
+        ("CRC", int(plan.crc), "1: a CRC-16 at the end"),
         ("LOW_FIRST", int(plan.low_first), "1: lowest bit first"),
         ("GAP", f"{plan.gap_slots}UL", "positions between two rows, usually"),
         ("STEP_TICKS", f"{plan.step_ticks}UL", "ticks a position"),
@@ -96,16 +100,12 @@ def _q16(ms: float) -> tuple[int, int]:
 
 def _lead(lead: Lead, first_rule: int) -> str:
     up = lead.up + first_rule if lead.by == "NOTE" else lead.up
-    return (
-        f"{{{lead.count}, {lead.back}, {lead.hold}, {up}, {lead.down}, PLAYER_BY_{lead.by}, 0}}"
-    )
+    return f"{{{lead.count}, {lead.back}, {lead.hold}, {up}, {lead.down}, PLAYER_BY_{lead.by}, 0}}"
 
 
 def _numbers(values: Iterable[int], width: int = 16) -> list[str]:
     texts = [str(v) for v in values]
-    return [
-        "    " + ", ".join(texts[k : k + width]) + "," for k in range(0, len(texts), width)
-    ]
+    return ["    " + ", ".join(texts[k : k + width]) + "," for k in range(0, len(texts), width)]
 
 
 def _array(kind: str, name: str, values: Sequence[int], size: str = "") -> list[str]:

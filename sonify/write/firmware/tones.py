@@ -233,7 +233,7 @@ def _pitches(
     shifts = np.full(degrees.size, shift)
     table = _Table(range=scheme.range, fold=scheme.fold, ready=tuple(degrees.reshape(-1).tolist()))
     if isinstance(scheme, Progression):
-        proxy = SimpleNamespace(
+        proxy: Any = SimpleNamespace(
             chords=scheme.chords,
             inner=lambda place="line": table,
             chord_number=lambda m, i, frame: chord.reshape(-1)[i],
@@ -241,11 +241,9 @@ def _pitches(
             fold=scheme.fold,
             leading="free",
             bounds=lambda frame: scheme.bounds(frame),
-            pitches=lambda m, i, s, frame: Progression.pitches(
-                cast(Progression, proxy), m, i, s, frame
-            ),
+            pitches=lambda m, i, s, frame: Progression.pitches(proxy, m, i, s, frame),
         )
-        found = pitches_of(cast(Scheme, proxy), cast(Any, None), index, shifts, frame)
+        found = pitches_of(proxy, cast(Any, None), index, shifts, frame)
     else:
         found = pitches_of(table, cast(Any, None), index, shifts, frame)
     return found.reshape(degrees.shape)
@@ -254,7 +252,7 @@ def _pitches(
 def _named(scheme: ToneTable, shift: int, frame: Frame) -> NDArray[np.float64]:
     """The tones of a table of note names."""
     at = np.arange(len(scheme.notes))
-    proxy = SimpleNamespace(
+    proxy: Any = SimpleNamespace(
         notes=scheme.notes,
         degrees_of=(),
         _entry=lambda m, index: index,
@@ -262,11 +260,9 @@ def _named(scheme: ToneTable, shift: int, frame: Frame) -> NDArray[np.float64]:
         fold=scheme.fold,
         leading="free",
         bounds=lambda frame: scheme.bounds(frame),
-        pitches=lambda m, i, s, frame: ToneTable.pitches(cast(ToneTable, proxy), m, i, s, frame),
+        pitches=lambda m, i, s, frame: ToneTable.pitches(proxy, m, i, s, frame),
     )
-    return pitches_of(
-        cast(Scheme, proxy), cast(Any, None), at, np.full(len(at), shift), frame
-    )
+    return pitches_of(proxy, cast(Any, None), at, np.full(len(at), shift), frame)
 
 
 def tones_of(

@@ -25,7 +25,8 @@ CODE_BYTES = 11_200
 
 PROGRAM_MEMORY = 28 * 1024
 
-_CORE = ("player.h", "player.c", "example.c")
+_PARTS = ("lamps", "notes", "tones", "rules", "decode", "scroll")
+_CORE = ("player.h", "player.c", *(f"player_{part}.inc" for part in _PARTS), "example.c")
 
 
 @dataclass(frozen=True)
@@ -66,8 +67,8 @@ def firmware_files(plan: Plan, prefix: str = "player") -> dict[str, str]:
 def _renamed(text: str, prefix: str) -> str:
     if prefix == "player":
         return text
-    text = re.sub(r"\bplayer(?=_|\.[ch]\b)", prefix, text)
-    return re.sub(r"\bPLAYER_", f"{prefix.upper()}_", text)
+    text = re.sub(r"\bplayer(?=_|\.(?:c|h|inc)\b)", prefix, text)
+    return re.sub(r"(?<![A-Z])PLAYER_|(?<=-D)PLAYER_", f"{prefix.upper()}_", text)
 
 
 def _readme(plan: Plan, text: str) -> str:
@@ -81,6 +82,9 @@ def _readme(plan: Plan, text: str) -> str:
     coded = (
         f"{plan.alphabet}, {'low' if plan.low_first else 'high'} bit first, "
         f"{plan.unit_bits} bits a character"
+        + (", even parity" if plan.parity else "")
+        + (", SYN SYN STX text ETX" if plan.framed else "")
+        + (", CRC-16" if plan.crc else "")
         if plan.alphabet != "none"
         else "none: bare bits, which carry no message"
     )
