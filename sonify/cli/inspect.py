@@ -19,7 +19,7 @@ from sonify.disc.report import (
 )
 from sonify.errors import InputError
 from sonify.music.scales import note_name
-from sonify.music.wire import caution_of, traffic_of
+from sonify.music.wire import Traffic, caution_of, traffic_of
 
 if TYPE_CHECKING:
     from sonify.disc.cautions import Workshop
@@ -76,8 +76,12 @@ def wire_facts(show: Performance) -> dict[str, dict[str, float]]:
     """What the notes take of a 5-pin MIDI line, with and without running status."""
     from dataclasses import asdict
 
-    traffic = traffic_of(show.parts, show.grid.tick_s(show.timeline.position_s))
-    return asdict(traffic)
+    return asdict(traffic(show))
+
+
+def traffic(show: Performance) -> Traffic:
+    """What the notes take of a 5-pin MIDI line."""
+    return traffic_of(show.parts, show.grid.tick_s(show.timeline.position_s))
 
 
 def look_over(show: Performance) -> tuple[Workshop | None, list[str]]:
@@ -106,7 +110,7 @@ def cautions(show: Performance) -> list[str]:
         out.append("no usual metre makes a row whole bars; bar lines fall inside rows")
     if not len(show.notes):
         out.append("no note sounds")
-    late = caution_of(traffic_of(show.parts, show.grid.tick_s(show.timeline.position_s)))
+    late = caution_of(traffic(show))
     if late is not None:
         out.append(late)
     return out
@@ -174,20 +178,10 @@ def text(show: Performance, data: dict[str, Any]) -> str:
         lines.append(f"  voice    {voice['name']}: {voice['notes']:,}, channel {voice['channel']}")
     if data["notes"]:
         lines.append(f"  range    {data['lowest']} to {data['highest']}")
-        lines.append(f"wire       {wire_line(data['wire'])}")
+        lines.append(f"wire       {traffic(show).line()}")
     lines.append("")
     lines.extend(picture(show))
     return "\n".join(lines)
-
-
-def wire_line(wire: dict[str, dict[str, float]]) -> str:
-    """The wire's figures for people."""
-    full, short = wire["full"], wire["running"]
-    return (
-        f"5-pin MIDI: the fullest 100 ms take {full['fullest']:.0%} of the line "
-        f"({short['fullest']:.0%} with running status), the latest note comes "
-        f"{full['late_s'] * 1000:.1f} ms late ({short['late_s'] * 1000:.1f} ms)"
-    )
 
 
 def _shorten(text: str, most: int) -> str:

@@ -63,6 +63,14 @@ class Traffic:
     full: Wire
     running: Wire
 
+    def line(self) -> str:
+        """Its figures for people."""
+        return (
+            f"5-pin MIDI: the fullest 100 ms take {self.full.fullest:.0%} of the line "
+            f"({self.running.fullest:.0%} with running status), the latest note comes "
+            f"{self.full.late_s * 1000:.1f} ms late ({self.running.late_s * 1000:.1f} ms)"
+        )
+
 
 def traffic_of(parts: list[Part], tick_s: float, clock_ticks: float | None = None) -> Traffic:
     """A piece's notes and bends (and, where asked, its MIDI clock) over a line.

@@ -57,13 +57,15 @@ class Options(Settings, frozen=True):
     """A range (`from_s`, `to_s` in s, or `rows` as "2-5"), how often it is played, and stems.
 
     `loop` 0 makes one pass that can be repeated for ever: what rings on after its end is laid
-    over its start. `stems` is a folder for a file a voice, which together give the mix.
+    over its start. `speed` 2 plays twice as fast at the same pitch. `stems` is a folder for a
+    file a voice, which together give the mix.
     """
 
     from_s: float | None = None
     to_s: float | None = None
     rows: str | None = None
     loop: Annotated[int, msgspec.Meta(ge=0, le=10_000)] = 1
+    speed: Annotated[float, msgspec.Meta(ge=0.05, le=20)] = 1.0
     stems: str | None = None
 
 
@@ -199,6 +201,16 @@ def _cut_song(song: Song, end: float) -> Song:
     return Song(time, song.body, song.track, end)
 
 
+def _prepared(show: Performance, options: Options) -> tuple[Song, Span]:
+    """The song to render, and the range of it, at the speed it is played."""
+    span = span_of(show, options)
+    song = _cut_song(song_of(show), span.end)
+    if options.speed == 1.0:
+        return song, span
+    quick = Song(song.time_s / options.speed, song.body, song.track, song.end_s / options.speed)
+    return quick, Span(span.start / options.speed, span.end / options.speed)
+
+
 @dataclass(frozen=True, eq=False)
 class Master:
     """A take with its gain: the finished sound.
@@ -247,8 +259,7 @@ def mastered(
     """
     options = options or Options()
     sound = sound or show.setup.sound
-    span = span_of(show, options)
-    song = _cut_song(song_of(show), span.end)
+    song, span = _prepared(show, options)
     font = load_soundfont(sound.soundfont)
     for line in font.missing(song.programs()):
         warnings.warn(line, Caution, stacklevel=2)
@@ -415,8 +426,7 @@ def write(show: Performance, path: Path, options: Options) -> Master:
 
 def _stems(show: Performance, folder: Path, suffix: str, options: Options, mix: Master) -> None:
     """A file a voice, each with the mix's gain, as long as the mix."""
-    span = span_of(show, options)
-    song = _cut_song(song_of(show), span.end)
+    song, span = _prepared(show, options)
     sound, track = show.setup.sound, song.track[song.ons]
     for number, part in enumerate(show.parts):
         one = _take(song, sound, span, options, None, track == number + 1)

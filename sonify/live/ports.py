@@ -1,0 +1,148 @@
+"""MIDI ports: which there are, and opening one.
+
+Ports are mido's. It uses python-rtmidi, or, where that is not installed, rtmidi2; the environment
+variable MIDO_BACKEND names another, as mido's own documentation says.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import importlib.util
+import os
+import sys
+from collections.abc import Iterator
+from typing import Any
+
+from sonify.errors import InputError, OutputError, close_matches
+
+__all__ = ["MidiPort", "list_ports", "open_port"]
+
+
+@contextlib.contextmanager
+def quiet() -> Iterator[None]:
+    """What libraries write to stderr by themselves goes nowhere."""
+    try:
+        sys.stderr.flush()
+        saved = os.dup(2)
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+    except OSError:
+        yield
+        return
+    os.dup2(nowhere, 2)
+    try:
+        yield
+    finally:
+        os.dup2(saved, 2)
+        os.close(saved)
+        os.close(nowhere)
+
+
+def _backend() -> Any:
+    import mido
+
+    if os.environ.get("MIDO_BACKEND"):
+        return mido.Backend(load=True)
+    if importlib.util.find_spec("rtmidi") is not None:
+        return mido.Backend("mido.backends.rtmidi", load=True)
+    if importlib.util.find_spec("rtmidi2") is not None:
+        return mido.Backend("sonify.live.rtmidi2_ports", load=True)
+    raise OutputError(
+        "this machine has no library for MIDI ports; install python-rtmidi or rtmidi2, or write a "
+        "file with `sonify midi`"
+    )
+
+
+def _no_system(error: Exception) -> OutputError:
+    says = str(error).strip().splitlines() or [type(error).__name__]
+    return OutputError(
+        f"this machine's MIDI ports can't be reached ({says[0].rstrip('.')}); "
+        "write a file with `sonify midi`"
+    )
+
+
+def list_ports() -> list[str]:
+    """The names of the ports that take messages.
+
+    Raises
+    ------
+    OutputError
+        The machine's MIDI system can't be reached.
+    """
+    with quiet():
+        try:
+            return list(dict.fromkeys(_backend().get_output_names()))
+        except OutputError:
+            raise
+        except Exception as e:
+            raise _no_system(e) from None
+
+
+class MidiPort:
+    """An open port.
+
+    Parameters
+    ----------
+    port
+        Of mido.
+    name : str
+    """
+
+    def __init__(self, port: Any, name: str) -> None:
+        from mido import Message
+
+        self._port, self.name = port, name
+        self._message = Message.from_bytes
+
+    def send(self, data: bytes) -> None:
+        """Send one message, at once."""
+        self._port.send(self._message(data))
+
+    def close(self) -> None:
+        """Give the port back."""
+        with contextlib.suppress(Exception):
+            self._port.close()
+
+
+def open_port(name: str, *, virtual: bool = False) -> MidiPort:
+    """Open a port by its name, or by a part that only one has; or make one.
+
+    Raises
+    ------
+    InputError
+        No such port; the message lists those that there are.
+    OutputError
+        It can't be opened or made.
+    """
+    backend = _backend()
+    if virtual:
+        with quiet():
+            try:
+                return MidiPort(backend.open_output(name, virtual=True), name)
+            except Exception as e:
+                raise OutputError(
+                    f"the port '{name}' can't be made ({str(e).splitlines()[0] if str(e) else e!r})"
+                    "; virtual ports need ALSA, JACK or Core MIDI, which this machine may not have"
+                ) from None
+    known = list_ports()
+    if name not in known:
+        near = [p for p in known if name.casefold() in p.casefold()]
+        if len(near) != 1:
+            raise InputError(_no_port(name, known, near), place="--port")
+        name = near[0]
+    with quiet():
+        try:
+            return MidiPort(backend.open_output(name), name)
+        except Exception as e:
+            raise OutputError(f"the port '{name}' can't be opened ({e})") from None
+
+
+def _no_port(name: str, known: list[str], near: list[str]) -> str:
+    if not known:
+        return (
+            f"there is no port '{name}', nor any other; connect an instrument, or make a port "
+            "with --virtual NAME"
+        )
+    listed = ", ".join(f"'{p}'" for p in known)
+    if near:
+        return f"'{name}' is a part of several ports' names; one of: {listed}"
+    return f"there is no port '{name}'{close_matches(name, known)}; there are: {listed}"

@@ -1,0 +1,157 @@
+"""Sends a schedule over a port, each message at its time, and leaves no note sounding.
+
+All times are counted from one start on one monotonic clock, so nothing adds up. Between messages
+the thread sleeps until shortly before the next is due and then watches the clock, as a sleep ends
+late by a little.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import gc
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from typing import Protocol
+
+from sonify.errors import OutputError
+from sonify.live.schedule import STOP, Schedule
+
+__all__ = ["Port", "Sender", "prompt"]
+
+_SPIN_S = 0.0008
+_LEAD_S = 0.05
+_SWITCH_S = 0.0005
+
+ALL_NOTES_OFF = 123
+
+
+class Port(Protocol):
+    """Where messages go."""
+
+    def send(self, data: bytes) -> None:
+        """Send one message, at once."""
+        ...
+
+
+@contextlib.contextmanager
+def prompt() -> Iterator[None]:
+    """Python's threads take turns quickly and nothing that is there already is swept inside."""
+    before = sys.getswitchinterval()
+    gc.collect()
+    gc.freeze()
+    sys.setswitchinterval(_SWITCH_S)
+    try:
+        yield
+    finally:
+        sys.setswitchinterval(before)
+        gc.unfreeze()
+
+
+class Sender(threading.Thread):
+    """A thread that plays a schedule.
+
+    Parameters
+    ----------
+    schedule : Schedule
+    port : Port
+    loop : bool
+        Again and again, until stopped.
+    now : callable
+        The clock, in s.
+    """
+
+    def __init__(
+        self,
+        schedule: Schedule,
+        port: Port,
+        *,
+        loop: bool = False,
+        now: Callable[[], float] = time.monotonic,
+    ) -> None:
+        super().__init__(name="sender", daemon=True)
+        self._schedule, self._port, self._loop, self._now = schedule, port, loop, now
+        self._halt = threading.Event()
+        self._start_s: float | None = None
+        self._sounding: dict[tuple[int, int], None] = {}
+        self._clock_on = False
+        self.latest_s = 0.0
+        self.error: OutputError | None = None
+
+    def stop(self) -> None:
+        """End it; `join` waits until all notes are off."""
+        self._halt.set()
+
+    def position_s(self) -> float:
+        """Where it is in the piece, in s."""
+        s = self._schedule
+        if self._start_s is None:
+            return s.start_s
+        gone = max(0.0, self._now() - self._start_s)
+        if self._loop and s.period_s > 0:
+            gone %= s.period_s
+        return s.start_s + gone * s.speed
+
+    def run(self) -> None:
+        """Play until the end, or until stopped."""
+        try:
+            try:
+                self._play()
+            finally:
+                self._silence()
+        except OutputError as e:
+            self.error = e
+        except Exception as e:
+            self.error = OutputError(f"the MIDI port no longer takes messages ({e})")
+
+    def _play(self) -> None:
+        s = self._schedule
+        start = self._start_s = self._now() + _LEAD_S
+        times, lengths = s.time_s.tolist(), s.length.tolist()
+        passes = 0
+        while True:
+            begin = start + passes * s.period_s
+            for k, after in enumerate(times):
+                data = s.body[k, : lengths[k]].tobytes()
+                due = begin + after
+                if not self._wait(due):
+                    return
+                self._send(data)
+                self.latest_s = max(self.latest_s, self._now() - due)
+            if not self._wait(begin + s.period_s) or not self._loop or s.period_s <= 0:
+                return
+            self._notes_off()
+            passes += 1
+
+    def _wait(self, due: float) -> bool:
+        """Wait for a moment; false when stopped."""
+        while (left := due - self._now()) > 0:
+            if left > _SPIN_S and self._halt.wait(left - _SPIN_S):
+                return False
+        return not self._halt.is_set()
+
+    def _send(self, data: bytes) -> None:
+        kind, channel = data[0] & 0xF0, data[0] & 15
+        # noted before it goes out: an error on the way must not hide a note that sounds
+        if kind == 0x90 and data[2]:
+            self._sounding[channel, data[1]] = None
+        elif data[0] in (0xFA, 0xFB):
+            self._clock_on = True
+        self._port.send(data)
+        if kind == 0x80 or (kind == 0x90 and not data[2]):
+            self._sounding.pop((channel, data[1]), None)
+
+    def _silence(self) -> None:
+        """Every sounding note off, the clock stopped, and all notes off on every channel."""
+        self._notes_off()
+        for channel in self._schedule.channels:
+            self._port.send(bytes((0xB0 | channel, ALL_NOTES_OFF, 0)))
+
+    def _notes_off(self) -> None:
+        for channel, key in list(self._sounding):
+            self._port.send(bytes((0x80 | channel, key, 64)))
+        self._sounding.clear()
+        if self._clock_on:
+            self._clock_on = False
+            self._port.send(bytes((STOP,)))

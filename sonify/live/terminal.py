@@ -1,0 +1,121 @@
+"""The matrix in a terminal: drawn in place, in true colour where there is one.
+
+Escape sequences: ECMA-48 (cursor up, erase in line, select graphic rendition); 24-bit colour and
+hiding the cursor are common practice, no source.
+"""
+
+from __future__ import annotations
+
+import os
+import shutil
+from typing import TextIO
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.light.look import Look, colour
+
+__all__ = ["Screen", "has_true_colour"]
+
+Levels = NDArray[np.uint8]
+
+_HIDE, _SHOW, _RESET = "\x1b[?25l", "\x1b[?25h", "\x1b[0m"
+
+
+def has_true_colour() -> bool:
+    """Whether the terminal says that it shows 24-bit colour."""
+    if os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb":
+        return False
+    return os.environ.get("COLORTERM", "").casefold() in ("truecolor", "24bit")
+
+
+class Screen:
+    """A matrix of lamps on a terminal, with a line of text under it.
+
+    Use as a context manager: whatever happens inside, the cursor comes back under the picture.
+
+    Parameters
+    ----------
+    stream : TextIO
+    width, height : int
+        In lamps.
+    look : Look
+        Its lamp and unlit colours are used.
+    """
+
+    def __init__(self, stream: TextIO, width: int, height: int, look: Look) -> None:
+        self._out, self._width, self._height = stream, width, height
+        self._colour = has_true_colour()
+        self._lit = np.array(colour(look.lamp), np.float64)
+        self._unlit = np.array(colour(look.unlit), np.float64)
+        self._marks = ("\u25cf", "\u00b7", "\u2580") if _can(stream, "\u25cf\u00b7\u2580") else None
+        self._drawn = False
+        self._last: tuple[bytes, str] | None = None
+        self._size = (0, 0)
+
+    def __enter__(self) -> Screen:
+        self._out.write(_HIDE)
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._out.write(f"{_RESET}{_SHOW}\n" if self._drawn else _SHOW)
+        self._out.flush()
+
+    def draw(self, levels: Levels, line: str = "") -> None:
+        """Show levels, shape (height, width), and a line of text; nothing where nothing changed."""
+        size = (shutil.get_terminal_size().columns, shutil.get_terminal_size().lines)
+        key = (levels.tobytes(), line)
+        if key == self._last and size == self._size:
+            return
+        rows = self._rows(levels, *size)
+        rows.append(line[: max(0, size[0] - 1)])
+        text = ""
+        if self._drawn and size == self._size:
+            text = f"\r\x1b[{len(rows) - 1}A" if len(rows) > 1 else "\r"
+        elif self._drawn:
+            text = "\n"
+        text += "\n".join(f"{row}\x1b[K" for row in rows)
+        self._last, self._size, self._drawn = key, size, True
+        self._out.write(text)
+        self._out.flush()
+
+    def _rows(self, levels: Levels, columns: int, lines: int) -> list[str]:
+        """The picture's lines: two columns a lamp, or two lamps above each other in one."""
+        if self._width * 2 < columns and self._height + 1 < lines:
+            return [self._wide(row) for row in levels]
+        if self._marks and self._colour and self._width < columns and self._height // 2 + 1 < lines:
+            even = np.concatenate([levels, np.zeros((levels.shape[0] % 2, self._width), np.uint8)])
+            return [self._halves(even[y], even[y + 1]) for y in range(0, len(even), 2)]
+        if self._width < columns and self._height + 1 < lines:
+            return ["".join("#" if v else "." for v in row.tolist()) for row in levels]
+        return ["(the matrix is larger than the terminal)"]
+
+    def _wide(self, row: Levels) -> str:
+        lit, unlit = self._marks[:2] if self._marks else ("#", ".")
+        if not self._colour:
+            return " ".join(lit if v else unlit for v in row.tolist())
+        out, before = [], -1
+        for v in row.tolist():
+            if v != before:
+                out.append(f"\x1b[38;2;{self._mix(v)}m")
+                before = v
+            out.append(f"{lit} ")
+        return "".join(out) + _RESET
+
+    def _halves(self, upper: Levels, lower: Levels) -> str:
+        half = self._marks[2] if self._marks else "#"
+        pairs = zip(upper.tolist(), lower.tolist(), strict=True)
+        cells = [f"\x1b[38;2;{self._mix(u)};48;2;{self._mix(v)}m{half}" for u, v in pairs]
+        return "".join(cells) + _RESET
+
+    def _mix(self, level: int) -> str:
+        mixed = self._unlit + (self._lit - self._unlit) * (level / 255)
+        return ";".join(str(round(c)) for c in mixed.tolist())
+
+
+def _can(stream: TextIO, text: str) -> bool:
+    try:
+        text.encode(getattr(stream, "encoding", None) or "ascii")
+    except (UnicodeEncodeError, LookupError):
+        return False
+    return True
