@@ -19,6 +19,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "message": ("sonify.cli.outputs", "The message scrolling by."),
     "sound": ("sonify.cli.sound", "The music as a sound file."),
     "play": ("sonify.cli.play", "The music now: speakers, or a MIDI port."),
+    "score": ("sonify.cli.score", "The music as a score to read."),
     "encode": ("sonify.cli.encode", "A message as a disc that can be cut."),
     "draw": ("sonify.cli.draw", "A disc at 1:1, to cut, and as a picture."),
     "read": ("sonify.cli.read", "A photograph, drawing, log, recording or grid to a disc."),

@@ -138,6 +138,8 @@ class Late(Rule, frozen=True, tag="late"):
 class Strum(Rule, frozen=True, tag="strum"):
     """Notes that would begin together follow each other quickly."""
 
+    written: ClassVar[bool] = False
+
     step: Annotated[float, msgspec.Meta(gt=0, le=16)] = 0.25
     way: Literal["up", "down"] = "up"
 

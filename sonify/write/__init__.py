@@ -47,6 +47,7 @@ WRITERS: tuple[Writer, ...] = (
     Writer("lights", (".gif", ".png", ".webp"), "sonify.write.lights", "-lights"),
     Writer("message", (".gif", ".png", ".webp"), "sonify.write.message", "-message"),
     Writer("sound", (".wav", ".flac", ".opus", ".mp3", ".m4a"), "sonify.write.sound"),
+    Writer("score", (".musicxml", ".svg", ".png", ".pdf"), "sonify.write.score", "-score"),
 )
 
 

@@ -139,9 +139,9 @@ def test_spread_notes_lie_as_bjorklund_puts_them():
     assert slots(show) == [0, 3, 6]
 
 
-def test_swing_and_humanise_and_gate_are_not_written():
+def test_what_shapes_the_playing_is_not_written():
     unwritten = {name for name, kind in RULES.items() if not kind.written}
-    assert unwritten == {"swing", "humanise", "gate"}
+    assert unwritten == {"swing", "humanise", "gate", "strum"}
 
 
 SOURCE_COUNTS = {
