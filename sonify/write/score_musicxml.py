@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 __all__ = ["MAX_EVENTS", "musicxml"]
 
 MAX_EVENTS = 20_000
-_NBSP = "\u00a0"
+_SPACE = "\u2423"
 _DRUM_LINE = ("B", 4)
 _KIT = (("F", 4), ("A", 4), ("C", 5), ("E", 5), ("G", 5), ("D", 4), ("B", 5), ("D", 5))
 
@@ -168,7 +168,7 @@ def _words(show: Performance, voice: Staff, bars: range) -> dict[int, str]:
         if starts[at] > last[k] * step and at:
             at -= 1
         char = chr(points[k])
-        out[at] = out.get(at, "") + (_NBSP if char.isspace() else char)
+        out[at] = out.get(at, "") + (_SPACE if char.isspace() else char)
     return out
 
 
