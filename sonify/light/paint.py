@@ -13,19 +13,23 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.light.look import Look, colour, from_linear, to_linear
+from sonify.light.lamp import Lamp
+from sonify.light.look import BRIGHTEST, Look, colour, from_linear, to_linear
+from sonify.light.mounting import Mounting
 from sonify.player.profile import Matrix
 
 __all__ = ["Painter"]
 
 COVERS = 4
 LIGHTS = 16
-_FINE = 4  # samples a pixel edge, to find how much of a pixel a lamp covers
 
 
 @dataclass(frozen=True)
 class Painter:
-    """Paints a matrix in a look.
+    """Paints a matrix in a look, as it is mounted.
+
+    Levels and lamps are given as the player counts them. A background that is no plain colour is
+    painted black.
 
     Attributes
     ----------
@@ -37,12 +41,21 @@ class Painter:
     matrix: Matrix
 
     @cached_property
+    def mounting(self) -> Mounting:
+        """Where the player's lamps are seen."""
+        return Mounting.of(self.look, self.matrix)
+
+    @cached_property
+    def _lamp(self) -> Lamp:
+        return Lamp(self.look)
+
+    @cached_property
     def _starts(self) -> tuple[NDArray[np.int64], NDArray[np.int64], int, int]:
         s, look = self.look.pixels, self.look
         margin = round(look.margin * s)
         gap = round(look.module_gap * s) if look.module else 0
         out = []
-        for count in (self.matrix.width, self.matrix.height):
+        for count in self.mounting.size:
             at = np.arange(count)
             out.append(margin + at * s + (at // look.module * gap if look.module else 0))
         x, y = out
@@ -54,7 +67,7 @@ class Painter:
         each = self.look.module if self.look.module and self.look.module_gap else 1 << 30
         across, down = (
             [(k, min(k + each, count)) for k in range(0, count, each)]
-            for count in (self.matrix.width, self.matrix.height)
+            for count in self.mounting.size
         )
         return across, down
 
@@ -64,7 +77,7 @@ class Painter:
         return self._starts[2], self._starts[3]
 
     def centres(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-        """The pixel columns and rows in which lamps have their centres."""
+        """The pixel columns and rows in which lamps, as they are seen, have their centres."""
         half = self.look.pixels // 2
         return self._starts[0] + half, self._starts[1] + half
 
@@ -74,32 +87,11 @@ class Painter:
         return 1 if self.look.glow > 0 else 0
 
     @cached_property
-    def _distance(self) -> NDArray[np.float64]:
-        """Signed distance in lamps from a lamp's edge, at fine samples, shape (3sF, 3sF)."""
-        s = self.look.pixels
-        at = (np.arange(3 * s * _FINE) + 0.5) / (s * _FINE) - 1.5
-        x, y = np.abs(at)[None, :], np.abs(at)[:, None]
-        radius = (1 - self.look.gap) / 2
-        if self.look.shape == "square":
-            corner = min(0.08, radius)
-            dx, dy = np.maximum(x - radius + corner, 0), np.maximum(y - radius + corner, 0)
-            out: NDArray[np.float64] = np.hypot(dx, dy) - corner
-            inside = np.maximum(x, y) - radius
-            return np.where((dx == 0) | (dy == 0), inside, out)
-        return np.hypot(x, y) - radius
-
-    def _mean(self, fine: NDArray[np.float64]) -> NDArray[np.float64]:
-        n = len(fine) // _FINE
-        out: NDArray[np.float64] = fine.reshape(n, _FINE, n, _FINE).mean(axis=(1, 3))
-        return out
-
-    @cached_property
     def _ground(self) -> NDArray[np.uint8]:
         """The picture with all lamps dark: palette indices of the shape of the picture."""
         s = self.look.pixels
         xs, ys, width, height = self._starts
-        cover = self._mean((self._distance <= 0).astype(float))[s : 2 * s, s : 2 * s]
-        tile = np.rint(cover * (COVERS - 1)).astype(np.uint8) * np.uint8(LIGHTS)
+        tile = np.rint(self._lamp.cover * (COVERS - 1)).astype(np.uint8) * np.uint8(LIGHTS)
         out = np.zeros((height, width), np.uint8)
         lines, columns = (ys[:, None] + np.arange(s)).ravel(), (xs[:, None] + np.arange(s)).ravel()
         out[np.ix_(lines, columns)] = np.tile(tile, (len(ys), len(xs)))
@@ -108,19 +100,8 @@ class Painter:
     @cached_property
     def _kernel(self) -> NDArray[np.float32]:
         """The light of one lamp on its own tile and the eight around it, shape (3, 3, s, s)."""
-        s, d = self.look.pixels, self._distance
-        if self.look.shape == "diffused":
-            # a diffuser spreads the light over its tile, brightest in the middle
-            inside = np.clip(1 - 0.55 * np.clip((d + 0.5) / 0.5, 0, 1) ** 2, 0, 1) * (d <= 0)
-        else:
-            inside = (d <= 0).astype(float)
-        glow = self.look.glow * 0.5 * np.exp(-np.maximum(d, 0) / _FALL)
-        light = self._mean(np.maximum(inside, np.where(d > 0, glow, 0)))
-        # it dies away before it reaches the middle of a neighbour
-        away = np.abs((np.arange(3 * s) + 0.5) / s - 1.5)
-        fade = np.clip((_REACH - np.hypot(away[None, :], away[:, None])) / 0.4, 0, 1)
-        out: NDArray[np.float32] = (light * fade).astype(np.float32)
-        return out.reshape(3, s, 3, s).transpose(0, 2, 1, 3)
+        s = self.look.pixels
+        return self._lamp.light.reshape(3, s, 3, s).transpose(0, 2, 1, 3)
 
     @cached_property
     def _window(self) -> NDArray[np.float32]:
@@ -137,10 +118,11 @@ class Painter:
         """The colours, shape (COVERS * LIGHTS, 3); index = cover * LIGHTS + light."""
         lamp, unlit, ground = (
             to_linear(np.array(colour(c)) / 255)
-            for c in (self.look.lamp, self.look.unlit, self.look.background)
+            for c in (self.look.lamp, self.look.unlit, self.look.ground)
         )
         cover = np.linspace(0, 1, COVERS)[:, None, None]
         light = (np.linspace(0, 1, LIGHTS) ** _EVEN)[None, :, None]
+        light = light * (self.look.brightness / BRIGHTEST)
         base = ground + (unlit - ground) * cover
         mixed = from_linear(base + (lamp - base) * light)
         out: NDArray[np.uint8] = np.rint(mixed * 255).astype(np.uint8).reshape(-1, 3)
@@ -159,7 +141,7 @@ class Painter:
         ndarray of uint8
             Palette indices, shape (picture height, picture width).
         """
-        return self._paint(levels, 0, 0, *self.size)
+        return self._paint(self.mounting.levels(levels), 0, 0, *self.size)
 
     def repaint(
         self, levels: NDArray[np.uint8], leds: NDArray[np.integer]
@@ -178,7 +160,8 @@ class Painter:
         tuple
             Column and row of its top left pixel, and its palette indices.
         """
-        y, x = np.divmod(leds, levels.shape[1])
+        y, x = np.divmod(self.mounting.leds(leds), self.mounting.size[0])
+        levels = self.mounting.levels(levels)
         xs, ys, width, height = self._starts
         s = self.look.pixels
         reach = s // 2 * self.spill
@@ -225,9 +208,6 @@ class Painter:
         return index
 
 
-# how far a glow reaches from a lamp's centre, and over which distance it falls by e, in lamps
-_REACH = 1.0
-_FALL = 0.14
 # light to its step: even steps for the eye, so that a glow shows no rings; twice as many in the
 # glow would make files half as large again and show nothing more
 _EVEN = 2.2

@@ -1,0 +1,318 @@
+"""The flash meter: a moving picture against the thresholds for general and red flashes.
+
+Source: Web Content Accessibility Guidelines (WCAG) 2.2, W3C Recommendation, success criterion
+2.3.1, with its definitions of "general flash and red flash thresholds" and "relative luminance":
+
+- a general flash is a pair of opposing changes in relative luminance of 0.1 or more, where the
+  darker picture is below 0.8;
+- a red flash is a pair of opposing changes that go to or from a saturated red, R / (R + G + B) at
+  least 0.8, by more than 0.2 in the CIE 1976 UCS chromaticity diagram;
+- more than three of either within one second, on more than 25 % of any field of 10 degrees at
+  once, are over the threshold. 341 by 256 pixels of a display of 1024 by 768 stand for that field.
+- a fine, balanced pattern of squares under 0.1 degree does not count.
+
+The measure is taken on cells: single pixels of a small picture, and of a large one the mean light
+of squares under 0.1 degree. A picture larger than 1024 by 768 is taken as shown to fill such a
+display, a smaller one as it is. Both places that flash by themselves and places that flash in
+turn within one field are counted.
+
+It is a measure of the picture alone. It does not replace the rules of a broadcaster or a venue.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["MOST_FLASHES", "FlashMeter", "Flashing", "relative_luminance"]
+
+SCREEN = (1024, 768)
+FIELD = (341, 256)
+"""A field of 10 degrees on that screen, in pixels."""
+FIELD_SHARE = 0.25
+MOST_FLASHES = 3
+"""Flashes a second that are still within the threshold."""
+CHANGE = 0.1
+BRIGHT = 0.8
+RED_SHARE = 0.8
+RED_CHANGE = 0.2
+WINDOW_S = 1.0
+
+_WEIGHTS = (0.2126, 0.7152, 0.0722)
+_WHITE_U, _WHITE_V = 0.19784, 0.46834  # D65, taken for black, which has no colour
+_EDGE = 1e-6
+_FINEST = 0.07  # degrees; squares under 0.1 may be averaged
+
+F32 = NDArray[np.float32]
+Mask = NDArray[np.bool_]
+
+
+def relative_luminance(red: F32, green: F32, blue: F32) -> F32:
+    """Relative luminance of linear sRGB light, 0 to 1 (WCAG 2.2, "relative luminance")."""
+    r, g, b = _WEIGHTS
+    out: F32 = red * np.float32(r)
+    out += green * np.float32(g)
+    out += blue * np.float32(b)
+    return out
+
+
+@dataclass(frozen=True)
+class Flashing:
+    """The worst second of a moving picture.
+
+    Attributes
+    ----------
+    kind : str
+        "general" or "red".
+    time_s : float
+        When that second begins.
+    flashes : int
+        The most flashes in it, on more than a quarter of a field where there are such.
+    share : float
+        The largest share of a field of 10 degrees that flashed as often at once.
+    over : bool
+        Whether that is over the threshold.
+    """
+
+    kind: str
+    time_s: float
+    flashes: int
+    share: float
+    over: bool
+
+    def __str__(self) -> str:
+        if not self.flashes:
+            return "no flashes"
+        limit = f"{MOST_FLASHES} flashes, or {FIELD_SHARE:.0%} of the field"
+        kind = "red " if self.kind == "red" else ""
+        return (
+            f"{self.flashes} {kind}flash{'es' if self.flashes != 1 else ''} on {self.share:.0%} of "
+            f"a 10-degree field in the second from {self.time_s:.2f} s (threshold: {limit})"
+        )
+
+    @property
+    def _rank(self) -> tuple[bool, bool, int, float]:
+        return (self.over, self.share > FIELD_SHARE, self.flashes, self.share)
+
+
+class _Tally:
+    """Counts opposing changes cell by cell, and field by field, over one second."""
+
+    def __init__(self, kind: str, shape: tuple[int, int], field: tuple[int, int], area: float):
+        self.kind = kind
+        self.field = field
+        self.area = area  # cells of a quarter of a field
+        self.count = np.zeros(shape, np.uint16)
+        self.recent: deque[tuple[float, slice, slice, Mask]] = deque()
+        self.worst = Flashing(kind, 0.0, 0, 0.0, False)
+        down, across = (np.arange(0, max(n - f, 0) + f // 4 + 1, max(f // 4, 1))
+                        for n, f in zip(shape, field, strict=True))  # fmt: skip
+        self.tops = np.minimum(down, max(shape[0] - field[0], 0))
+        self.lefts = np.minimum(across, max(shape[1] - field[1], 0))
+        places = (len(self.tops), len(self.lefts))
+        self.last = np.zeros(places, np.int8)
+        self.turns = np.zeros(places, np.int32)
+        self.turned: deque[tuple[float, Mask]] = deque()
+
+    def add(self, time_s: float, ys: slice, xs: slice, up: Mask, down: Mask) -> None:
+        self._forget(time_s)
+        ups, downs = int(np.count_nonzero(up)), int(np.count_nonzero(down))
+        if not ups and not downs:
+            return
+        changed = up | down
+        part = self.count[ys, xs]
+        part += changed
+        self.recent.append((time_s, ys, xs, changed))
+        self._by_cell(time_s, part)
+        if max(ups, downs) > self.area:
+            self._by_field(time_s, ys, xs, up, down)
+
+    def _forget(self, time_s: float) -> None:
+        # changes exactly one second apart are not within one second
+        old = time_s - WINDOW_S + _EDGE
+        while self.recent and self.recent[0][0] <= old:
+            _, ys, xs, changed = self.recent.popleft()
+            self.count[ys, xs] -= changed
+        while self.turned and self.turned[0][0] <= old:
+            self.turns -= self.turned.popleft()[1]
+
+    def _by_cell(self, time_s: float, part: NDArray[np.uint16]) -> None:
+        for flashes in range(int(part.max()) // 2, 0, -1):
+            mask = self.count >= 2 * flashes
+            at_most = int(np.count_nonzero(mask)) * FIELD_SHARE / self.area
+            if self._found(time_s, flashes, at_most)._rank > self.worst._rank:
+                found = self._found(time_s, flashes, self._largest(mask) * FIELD_SHARE / self.area)
+                if found._rank > self.worst._rank:
+                    self.worst = found
+            if self.worst.share > FIELD_SHARE and flashes <= self.worst.flashes:
+                return  # fewer flashes on more of the field are no worse
+
+    def _found(self, time_s: float, flashes: int, share: float) -> Flashing:
+        over = flashes > MOST_FLASHES and share > FIELD_SHARE
+        return Flashing(self.kind, max(time_s - WINDOW_S, 0.0), flashes, min(share, 1.0), over)
+
+    def _largest(self, mask: Mask) -> float:
+        """The most marked cells in any one field."""
+        rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
+        mask = mask[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
+        table = _summed(mask)
+        h, w = min(self.field[0], mask.shape[0]), min(self.field[1], mask.shape[1])
+        sums = table[h:, w:] - table[:-h, w:] - table[h:, :-w] + table[:-h, :-w]
+        return float(sums.max())
+
+    def _by_field(self, time_s: float, ys: slice, xs: slice, up: Mask, down: Mask) -> None:
+        """Changes of one direction that fill a quarter of a field, wherever in it they are."""
+        now = np.zeros_like(self.last)
+        for sign, mask in ((1, up), (-1, down)):
+            whole = np.zeros(self.count.shape, bool)
+            whole[ys, xs] = mask
+            table = _summed(whole)
+            top, left = self.tops[:, None], self.lefts[None, :]
+            below = np.minimum(top + self.field[0], whole.shape[0])
+            right = np.minimum(left + self.field[1], whole.shape[1])
+            sums = table[below, right] - table[top, right] - table[below, left] + table[top, left]
+            filled = sums > self.area
+            now[filled & (now == 0) & (self.last != sign)] = sign
+        turn = now != 0
+        if not turn.any():
+            return
+        self.last[turn] = now[turn]
+        self.turns += turn
+        self.turned.append((time_s, turn))
+        flashes = int(self.turns.max()) // 2
+        if flashes > MOST_FLASHES:
+            cells = max(int(np.count_nonzero(up)), int(np.count_nonzero(down)))
+            found = self._found(time_s, flashes, cells * FIELD_SHARE / self.area)
+            if found._rank > self.worst._rank:
+                self.worst = found
+
+
+def _summed(mask: Mask) -> NDArray[np.int32]:
+    out = np.zeros((mask.shape[0] + 1, mask.shape[1] + 1), np.int32)
+    np.cumsum(np.cumsum(mask, axis=0, dtype=np.int32), axis=1, out=out[1:, 1:])
+    return out
+
+
+class FlashMeter:
+    """Measures a moving picture as it is made.
+
+    Parameters
+    ----------
+    width, height : int
+        Of the picture, in pixels.
+
+    Attributes
+    ----------
+    cell : int
+        Side of a cell in pixels. `shape` is the number of cells down and across.
+    """
+
+    def __init__(self, width: int, height: int) -> None:
+        scale = max(1.0, width / SCREEN[0], height / SCREEN[1])
+        self.scale = scale
+        self.cell = 1
+        while scale > 1 and 2 * self.cell * 10 / FIELD[0] / scale <= _FINEST:
+            self.cell *= 2
+        c = self.cell
+        self.shape = (-(-height // c), -(-width // c))
+        area = FIELD_SHARE * FIELD[0] * FIELD[1] * (scale / c) ** 2
+        field = (max(1, round(FIELD[1] * scale / c)), max(1, round(FIELD[0] * scale / c)))
+        self._dark = np.full(self.shape, np.inf, np.float32)
+        self._light = np.full(self.shape, -np.inf, np.float32)
+        self._way = np.zeros(self.shape, np.int8)
+        self._rgb: F32 = np.zeros((3, *self.shape), np.float32)
+        self._general = _Tally("general", self.shape, field, area)
+        self._red = _Tally("red", self.shape, field, area)
+        self._red_seen = False
+        self._is_red = np.zeros(self.shape, bool)
+        self._ref: F32 = np.zeros((3, *self.shape), np.float32)  # share of red, u', v'
+
+    def add(self, time_s: float, x: int, y: int, rgb: F32) -> None:
+        """A part of the picture has changed.
+
+        Parameters
+        ----------
+        time_s : float
+            When; never before the last time.
+        x, y : int
+            Its top left cell.
+        rgb : ndarray of float32, shape (3, h, w)
+            Linear light from 0 to 1, the mean of each cell.
+        """
+        _, h, w = rgb.shape
+        ys, xs = slice(y, y + h), slice(x, x + w)
+        red, green, blue = rgb
+        self._add_general(time_s, ys, xs, relative_luminance(red, green, blue))
+        saturated = red >= 4 * (green + blue)
+        saturated &= red > 0
+        if self._red_seen or saturated.any():
+            self._add_red(time_s, ys, xs, rgb, saturated)
+        self._rgb[:, ys, xs] = rgb
+
+    def _add_general(self, time_s: float, ys: slice, xs: slice, now: F32) -> None:
+        dark, light, way = self._dark[ys, xs], self._light[ys, xs], self._way[ys, xs]
+        # the extremes since the last change that counted
+        np.minimum(dark, now, out=dark)
+        np.maximum(light, now, out=light)
+        up = (now - dark) >= np.float32(CHANGE - _EDGE)
+        up &= dark < np.float32(BRIGHT)
+        up &= way <= 0
+        down = (light - now) >= np.float32(CHANGE - _EDGE)
+        down &= now < np.float32(BRIGHT)
+        down &= way >= 0
+        if up.any():
+            way[up] = 1
+            light[up] = now[up]
+        if down.any():
+            way[down] = -1
+            dark[down] = now[down]
+        self._general.add(time_s, ys, xs, up, down)
+
+    def _add_red(self, time_s: float, ys: slice, xs: slice, rgb: F32, saturated: Mask) -> None:
+        if not self._red_seen:
+            self._red_seen = True
+            self._ref[:] = _chromaticity(self._rgb)
+        share, u, v = _chromaticity(rgb)
+        ref, is_red = self._ref[:, ys, xs], self._is_red[ys, xs]
+        far = np.hypot(u - ref[1], v - ref[2]) > RED_CHANGE
+        to_red = ~is_red & saturated & far
+        from_red = is_red & far
+        # what is not red is remembered at its least red, and what is red at its reddest
+        less = ~is_red & ~to_red & (share < ref[0])
+        more = is_red & ~from_red & (share > ref[0])
+        new = to_red | from_red | less | more
+        for k, value in enumerate((share, u, v)):
+            ref[k][new] = value[new]
+        is_red[to_red] = True
+        is_red[from_red] = False
+        self._red.add(time_s, ys, xs, to_red, from_red)
+
+    @property
+    def worst(self) -> Flashing:
+        """The worst second, of general or of red flashes."""
+        general, red = self._general.worst, self._red.worst
+        return red if red._rank > general._rank else general
+
+    @property
+    def over(self) -> bool:
+        """Whether the picture is over the threshold."""
+        return self._general.worst.over or self._red.worst.over
+
+
+def _chromaticity(rgb: F32) -> tuple[F32, F32, F32]:
+    """Share of red, and u', v' of CIE 1976 UCS, of linear sRGB light."""
+    red, green, blue = rgb
+    total = red + green + blue
+    x = 0.4124 * red + 0.3576 * green + 0.1805 * blue
+    y = 0.2126 * red + 0.7152 * green + 0.0722 * blue
+    z = 0.0193 * red + 0.1192 * green + 0.9505 * blue
+    whole = x + 15 * y + 3 * z
+    black = total <= 1e-9
+    safe = np.where(black, 1, whole)
+    u: F32 = np.where(black, _WHITE_U, 4 * x / safe).astype(np.float32)
+    v: F32 = np.where(black, _WHITE_V, 9 * y / safe).astype(np.float32)
+    share: F32 = np.where(black, 1 / 3, red / np.where(black, 1, total)).astype(np.float32)
+    return share, u, v

@@ -1,0 +1,246 @@
+"""Planes: a picture as an encoder takes it, one array for each of its components.
+
+A `Format` says how colours become the numbers of the planes: YUV after ITU-R BT.709 (limited
+range) with or without subsampled chroma, or plain RGB; with a plane of coverage where wanted.
+Colours are sRGB values from 0 to 1, as they stand in a look's hex digits.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import product
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["FORMATS", "Format", "Picture", "Planes"]
+
+F32 = NDArray[np.float32]
+Planes = list[NDArray[Any]]
+"""Arrays of the components, chroma at half size where it is subsampled; coverage comes last."""
+
+# ITU-R BT.709, item 3.2 and 3.3
+_BT709 = np.array(
+    [
+        [0.2126, 0.7152, 0.0722],
+        [-0.2126 / 1.8556, -0.7152 / 1.8556, 0.5],
+        [0.5, -0.7152 / 1.5748, -0.0722 / 1.5748],
+    ]
+)
+
+
+@dataclass(frozen=True)
+class Format:
+    """One way to write colours as numbers.
+
+    Attributes
+    ----------
+    name : str
+        As FFmpeg calls it.
+    bits : int
+    yuv, half, alpha : bool
+        Whether it is YUV, with chroma at half size both ways, with a plane of coverage.
+    """
+
+    name: str
+    bits: int
+    yuv: bool
+    half: bool
+    alpha: bool
+
+    @property
+    def dtype(self) -> type[np.unsignedinteger[Any]]:
+        """Of the planes."""
+        return np.uint8 if self.bits == 8 else np.uint16
+
+    @property
+    def top(self) -> int:
+        """The greatest number, which stands for full coverage."""
+        return (1 << self.bits) - 1
+
+    @property
+    def _scale(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        if not self.yuv:
+            return np.eye(3) * self.top, np.zeros(3)
+        unit = 1 << (self.bits - 8)
+        span = np.array([219.0, 224.0, 224.0]) * unit
+        return _BT709 * span[:, None], np.array([16.0, 128.0, 128.0]) * unit
+
+    def values(self, rgb: NDArray[Any]) -> F32:
+        """Colours, shape (..., 3), as the components' numbers before rounding."""
+        m, offset = self._scale
+        out: F32 = (np.asarray(rgb, np.float32) @ m.T.astype(np.float32)) + offset.astype(
+            np.float32
+        )
+        return out
+
+    def rgb(self, values: NDArray[Any]) -> F32:
+        """The colours of components' numbers, shape (..., 3), from 0 to 1."""
+        m, offset = self._scale
+        back = np.linalg.inv(m).T.astype(np.float32)
+        out: F32 = np.clip(
+            (np.asarray(values, np.float32) - offset.astype(np.float32)) @ back, 0, 1
+        )
+        return out
+
+    def nearest(self, rgb: NDArray[Any]) -> NDArray[Any]:
+        """For colours, shape (n, 3), the whole numbers that come nearest when turned back."""
+        values = self.values(rgb)
+        if not self.yuv or self.bits > 8:
+            return np.rint(values).astype(self.dtype)
+        best = np.rint(values)
+        least = np.full(len(values), np.inf)
+        low = np.floor(values)
+        for step in product((0, 1), (0, 1), (0, 1)):
+            tried = low + np.array(step, np.float32)
+            error = np.abs(self.rgb(tried) - rgb).max(axis=1)
+            better = error < least - 1e-6
+            best[better], least[better] = tried[better], error[better]
+        return best.astype(self.dtype)
+
+    def empty(self, width: int, height: int) -> Planes:
+        """Planes of a size (even where chroma is at half size)."""
+        k = 2 if self.half else 1
+        shapes = [(height, width), (height // k, width // k), (height // k, width // k)]
+        if self.alpha:
+            shapes.append((height, width))
+        return [np.zeros(shape, self.dtype) for shape in shapes]
+
+
+FORMATS = {
+    f.name: f
+    for f in (
+        Format("yuv420p", 8, True, True, False),
+        Format("yuva420p", 8, True, True, True),
+        Format("yuva444p10le", 10, True, False, True),
+        Format("rgb24", 8, False, False, False),
+        Format("rgba", 8, False, False, True),
+    )
+}
+
+
+def halved(full: F32) -> F32:
+    """The mean of each two by two, shape (h, w) to (h / 2, w / 2)."""
+    rows = full[0::2] + full[1::2]
+    out: F32 = rows[:, 0::2] + rows[:, 1::2]
+    out *= np.float32(0.25)
+    return out
+
+
+@dataclass(eq=False)
+class Picture:
+    """A picture in planes that can be painted on.
+
+    Attributes
+    ----------
+    format : Format
+    width, height : int
+    planes : list of ndarray
+    ground : list of ndarray
+        The same without anything on it.
+    """
+
+    format: Format
+    width: int
+    height: int
+    planes: Planes
+    ground: Planes
+
+    @classmethod
+    def on_colour(
+        cls, format: Format, width: int, height: int, rgb: NDArray[Any], cover: float = 1.0
+    ) -> Picture:
+        """A picture of one colour; with a cover of 0, of none."""
+        ground = format.empty(width, height)
+        for plane, value in zip(ground, format.nearest(np.asarray(rgb)[None])[0], strict=False):
+            plane[:] = value
+        if format.alpha:
+            ground[3][:] = round(cover * format.top)
+        return cls(format, width, height, [p.copy() for p in ground], ground)
+
+    @classmethod
+    def on_image(cls, format: Format, rgb: NDArray[np.uint8]) -> Picture:
+        """A picture on an image, shape (height, width, 3)."""
+        h, w = rgb.shape[:2]
+        ground = format.empty(w, h)
+        step = max(2, (1 << 20) // w & ~1)
+        for y in range(0, h, step):
+            band = format.values(rgb[y : y + step].astype(np.float32) / 255)
+            for k in range(3):
+                half = format.half and k > 0
+                part = halved(band[..., k]) if half else band[..., k]
+                top = y // 2 if half else y
+                ground[k][top : top + len(part)] = np.rint(part)
+        if format.alpha:
+            ground[3][:] = format.top
+        return cls(format, w, h, [p.copy() for p in ground], ground)
+
+    def step(self, k: int) -> int:
+        """How many pixels a number of plane k stands for, each way."""
+        return 2 if self.format.half and k in (1, 2) else 1
+
+    def cut(self, planes: Planes, x: int, y: int, w: int, h: int) -> Planes:
+        """The part of planes that a rectangle of pixels covers (even where it must be)."""
+        out = []
+        for k, plane in enumerate(planes):
+            s = self.step(k)
+            out.append(plane[y // s : (y + h) // s, x // s : (x + w) // s])
+        return out
+
+    def clear(self, x: int, y: int, w: int, h: int) -> None:
+        """Take away all that is on a rectangle."""
+        for plane, ground in zip(
+            self.cut(self.planes, x, y, w, h), self.cut(self.ground, x, y, w, h), strict=True
+        ):
+            plane[:] = ground
+
+    def lay(self, x: int, y: int, rgba: NDArray[Any]) -> None:
+        """Lay an image with coverage over the ground.
+
+        Parameters
+        ----------
+        x, y : int
+            Its top left pixel, even where chroma is at half size; its sides too.
+        rgba : ndarray of uint8, shape (h, w, 4)
+            Straight, not multiplied by its coverage.
+        """
+        h, w = rgba.shape[:2]
+        over(
+            self.format,
+            self.cut(self.planes, x, y, w, h),
+            self.cut(self.ground, x, y, w, h),
+            self.format.values(rgba[..., :3].astype(np.float32) / 255),
+            rgba[..., 3].astype(np.float32) / np.float32(255),
+        )
+
+
+def over(format: Format, out: Planes, under: Planes, values: F32, cover: F32) -> None:
+    """Lay components' numbers with a coverage over planes.
+
+    Parameters
+    ----------
+    format : Format
+    out, under : list of ndarray
+        Where the result goes, and what lies under it.
+    values : ndarray of float32, shape (h, w, 3)
+    cover : ndarray of float32, shape (h, w)
+    """
+    below: F32 | None = None
+    if format.alpha:
+        below = under[3].astype(np.float32) / np.float32(format.top)
+        whole = cover + below * (1 - cover)
+        out[3][:] = np.rint(whole * format.top)
+    for k in range(3):
+        weighted, share, rest = values[..., k] * cover, cover, below
+        if format.half and k > 0:
+            weighted, share = halved(weighted), halved(cover)
+            rest = None if below is None else halved(below)
+        old = under[k].astype(np.float32)
+        if rest is None:
+            mixed = weighted + old * (1 - share)
+        else:
+            kept = rest * (1 - share)
+            total = share + kept
+            mixed = np.where(total > 0, (weighted + old * kept) / np.maximum(total, 1e-6), old)
+        out[k][:] = np.rint(mixed)
