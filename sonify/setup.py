@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from sonify.errors import InputError
+from sonify.light.clip import Clip
 from sonify.light.look import Look
 from sonify.music.settings import Music
 from sonify.music.sound import Sound
@@ -25,6 +26,7 @@ class Setup(Settings, frozen=True):
     music: Music = Music()
     light: Look = Look()
     sound: Sound = Sound()
+    clip: Clip = Clip()
 
 
 def load_setup(

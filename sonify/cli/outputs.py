@@ -1,7 +1,9 @@
-"""The commands that write one file: midi, lights, message."""
+"""What commands that write one file share; and `sonify midi`."""
 
 from __future__ import annotations
 
+import os
+import shutil
 import sys
 import tempfile
 from pathlib import Path
@@ -12,46 +14,75 @@ import click
 from sonify.cli.common import (
     DEFAULT_FOLDER,
     caution,
+    cautions_shown,
     disc_argument,
     output_option,
     perform_from,
     result,
     setting_options,
 )
-from sonify.errors import InputError
+from sonify.cli.progress import progress_shown
 
 if TYPE_CHECKING:
     from sonify.performance import Performance
 
-__all__ = ["lights", "message", "midi", "write_one"]
+__all__ = ["caution_letters", "midi", "told", "write_one"]
+
+PICTURES = ("clip", "lights", "message")
+"""Outputs that may be a folder of pictures: a place that ends with a slash."""
 
 
 def write_one(
-    show: Performance, what: str, output: str | None, seconds: float, **options: Any
+    show: Performance, what: str, output: str | None, seconds: float | None, **options: Any
 ) -> Path | None:
     """Write one output where it was asked for, and print its line.
 
-    `-` is standard output; without a place, a file in `out/` named after the disc.
+    `-` is standard output; without a place, a file in `out/` named after the disc. Without
+    `seconds` the writer says how long it is.
     """
-    from sonify.write import WRITERS
+    from sonify.write import WRITERS, run
 
     row = next(w for w in WRITERS if w.what == what)
+    pictures = False
     if output == "-":
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / f"{show.disc.name}{row.suffixes[0]}"
-            show.save(path, what, **options)
-            sys.stdout.buffer.write(path.read_bytes())
+            with cautions_shown(), progress_shown(what):
+                outcome = run(show, path, what, options)
+            with open(path, "rb") as file:
+                shutil.copyfileobj(file, sys.stdout.buffer)
             sys.stdout.buffer.flush()
+        told(outcome)
         return None
     if output is None:
         path = DEFAULT_FOLDER / f"{show.disc.name}{row.ending}{row.suffixes[0]}"
     else:
         path = Path(output)
-        if path.is_dir() or output.endswith("/"):
+        pictures = output.endswith(("/", os.sep)) and what in PICTURES
+        if not pictures and (path.is_dir() or output.endswith("/")):
             path = path / f"{show.disc.name}{row.ending}{row.suffixes[0]}"
-    show.save(path, what, **options)
-    result(path, seconds)
+    place = f"{path}{os.sep}" if pictures else path
+    with cautions_shown(), progress_shown(what):
+        outcome = run(show, place, what, options)
+    result(path, outcome.seconds if seconds is None else seconds)
+    told(outcome)
     return path
+
+
+def told(outcome: Any) -> None:
+    """Say what a moving picture flashes, what was softened, and what was written beside it."""
+    from sonify.write.outcome import Outcome
+
+    if not isinstance(outcome, Outcome):
+        return
+    for path in outcome.beside:
+        click.echo(str(path))
+    if outcome.changes:
+        click.echo(f"calmer: {'; '.join(outcome.changes)}", err=True)
+    if outcome.flashing.over:
+        caution(f"it flashes more than WCAG 2.2 SC 2.3.1 allows: {outcome.flashing}; see --calm")
+    else:
+        click.echo(f"flashing: {outcome.flashing}", err=True)
 
 
 def caution_letters(show: Performance) -> None:
@@ -107,72 +138,3 @@ def midi(
     seconds = end_tick(show) * show.grid.tick_s(show.timeline.position_s)
     write_one(show, "midi", output, seconds, only_notes=only_notes)
     caution_wire(show)
-
-
-@click.command()
-@disc_argument
-@output_option("The file: .gif, .png (APNG) or .webp. [default: out/DISC-lights.gif]")
-@setting_options
-@click.option("--rows", metavar="A-B", help="Only these rows, counted from 1.")
-@click.option("--from", "from_s", type=float, metavar="S", help="From this second on.")
-@click.option("--to", "to_s", type=float, metavar="S", help="Up to this second.")
-@click.option(
-    "--loop", type=click.IntRange(0, 65535), default=0, help="Times to play; 0: for ever."
-)
-def lights(
-    disc: str,
-    output: str | None,
-    presets: tuple[str, ...],
-    assignments: tuple[str, ...],
-    rows: str | None,
-    from_s: float | None,
-    to_s: float | None,
-    loop: int,
-) -> None:
-    """Write the matrix as it fills while the disc is read.
-
-    Caution: moving light can harm people with photosensitive epilepsy.
-
-    \b
-    Examples:
-      sonify lights cairn-small
-      sonify lights cairn-large --rows 1-4 -p ice -o start.webp
-    """
-    from sonify.write.lights import Options, span_of
-
-    show = perform_from(disc, presets, assignments)
-    start, end = span_of(show, Options(from_s=from_s, to_s=to_s, rows=rows))
-    write_one(show, "lights", output, end - start, from_s=from_s, to_s=to_s, rows=rows, loop=loop)
-
-
-@click.command()
-@disc_argument
-@output_option("The file: .gif, .png (APNG) or .webp. [default: out/DISC-message.gif]")
-@setting_options
-@click.option(
-    "--loop", type=click.IntRange(0, 65535), default=0, help="Times to play; 0: for ever."
-)
-def message(
-    disc: str,
-    output: str | None,
-    presets: tuple[str, ...],
-    assignments: tuple[str, ...],
-    loop: int,
-) -> None:
-    """Write the message as it scrolls by after the last row.
-
-    Caution: moving light can harm people with photosensitive epilepsy.
-
-    \b
-    Examples:
-      sonify message cairn-small
-      sonify message my.toml --set player.matrix.scroll=20 -o my.gif
-    """
-    show = perform_from(disc, presets, assignments)
-    if show.scroll is None:
-        raise InputError(
-            "this disc has no message to scroll; give it a message, or bits and a [code]",
-            file=disc,
-        )
-    caution_letters(show)
-    write_one(show, "message", output, show.scroll.end_s - show.scroll.start_s, loop=loop)

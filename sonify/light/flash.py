@@ -83,15 +83,22 @@ class Flashing:
     share: float
     over: bool
 
-    def __str__(self) -> str:
+    @property
+    def short(self) -> str:
+        """Its time and figures."""
         if not self.flashes:
             return "no flashes"
-        limit = f"{MOST_FLASHES} flashes, or {FIELD_SHARE:.0%} of the field"
         kind = "red " if self.kind == "red" else ""
+        share = f"{self.share:.0%}" if self.share >= 0.01 else "under 1%"
         return (
-            f"{self.flashes} {kind}flash{'es' if self.flashes != 1 else ''} on {self.share:.0%} of "
-            f"a 10-degree field in the second from {self.time_s:.2f} s (threshold: {limit})"
+            f"{self.flashes} {kind}flash{'es' if self.flashes != 1 else ''} on {share} of "
+            f"a 10-degree field in the second from {self.time_s:.2f} s"
         )
+
+    def __str__(self) -> str:
+        if not self.flashes:
+            return self.short
+        return f"{self.short} (threshold: more than {MOST_FLASHES} on more than {FIELD_SHARE:.0%})"
 
     @property
     def _rank(self) -> tuple[bool, bool, int, float]:

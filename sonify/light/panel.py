@@ -22,7 +22,7 @@ from sonify.light.mounting import Mounting
 from sonify.light.planes import F32, Picture, halved, over
 from sonify.player.profile import Matrix
 
-__all__ = ["Box", "Panel", "fitted"]
+__all__ = ["Box", "Panel", "fitted", "size_of"]
 
 Box = tuple[int, int, int, int]
 """A rectangle of pixels: left, top, width, height."""
@@ -130,6 +130,16 @@ def fitted(look: Look, matrix: Matrix, width: int, height: int) -> tuple[int, in
         if w <= width and h <= height:
             return s, w, h
     return 0, 0, 0
+
+
+def size_of(look: Look, matrix: Matrix) -> tuple[int, int]:
+    """Width and height of a matrix whose lamps are as far apart as the look says, made even."""
+    s = max(2, look.pixels + look.pixels % 2)
+    if s > 4 * _GRAIN:
+        s = _even(s, _GRAIN)
+    grain = _grain_of(s)
+    across, down = Mounting.of(look, matrix).size
+    return _axis(across, look, s, grain).size, _axis(down, look, s, grain).size
 
 
 @dataclass(eq=False)

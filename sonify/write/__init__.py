@@ -7,6 +7,7 @@ it is imported when it is used.
 from __future__ import annotations
 
 import importlib
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -17,7 +18,7 @@ from sonify.errors import InputError, close_matches
 if TYPE_CHECKING:
     from sonify.performance import Performance
 
-__all__ = ["WRITERS", "Writer", "find_writer", "save"]
+__all__ = ["FOLDER", "WRITERS", "Writer", "find_writer", "run", "save"]
 
 
 @dataclass(frozen=True)
@@ -46,12 +47,24 @@ WRITERS: tuple[Writer, ...] = (
     Writer("midi", (".mid", ".midi"), "sonify.write.midi"),
     Writer("lights", (".gif", ".png", ".webp"), "sonify.write.lights", "-lights"),
     Writer("message", (".gif", ".png", ".webp"), "sonify.write.message", "-message"),
+    Writer(
+        "clip",
+        (".mp4", ".webm", ".mov", ".gif", ".png", ".webp", "/"),
+        "sonify.write.clip",
+        "-clip",
+    ),
+    Writer("lights", (".mp4", ".webm", ".mov", "/"), "sonify.write.clip.lights", "-lights"),
+    Writer("message", (".mp4", ".webm", ".mov", "/"), "sonify.write.clip.message", "-message"),
     Writer("sound", (".wav", ".flac", ".opus", ".mp3", ".m4a"), "sonify.write.sound"),
     Writer("score", (".musicxml", ".svg", ".png", ".pdf"), "sonify.write.score", "-score"),
 )
 
 
-def find_writer(path: Path, what: str | None = None) -> Writer:
+FOLDER = "/"
+"""The suffix, in the table, of a folder of pictures: a path that ends like this."""
+
+
+def find_writer(path: str | Path, what: str | None = None) -> Writer:
     """The writer for a file's suffix (the first in the table that has it).
 
     Raises
@@ -63,21 +76,26 @@ def find_writer(path: Path, what: str | None = None) -> Writer:
     if not rows:
         near = close_matches(what or "", {w.what for w in WRITERS})
         raise InputError(f"there is no output '{what}'{near}")
-    suffix = path.suffix.casefold()
+    suffix = FOLDER if str(path).endswith(("/", os.sep)) else Path(path).suffix.casefold()
     for row in rows:
         if suffix in row.suffixes:
             return row
-    offered = ", ".join(dict.fromkeys(s for w in rows for s in w.suffixes))
+    path = Path(path)
+    offered = ", ".join(dict.fromkeys(s for w in rows for s in w.suffixes if s != FOLDER))
     shown = f"'{path.suffix}' is not offered" if path.suffix else "a suffix is needed"
     raise InputError(f"{shown}{f' for {what}' if what else ''}; one of: {offered}", file=path)
 
 
 def save(show: Performance, path: str | Path, what: str | None, options: Mapping[str, Any]) -> Path:
     """Write a performance to a file. See `Performance.save`."""
+    run(show, path, what, options)
+    return Path(path)
+
+
+def run(show: Performance, path: str | Path, what: str | None, options: Mapping[str, Any]) -> Any:
+    """Write a performance to a file, and give what its writer says of it."""
     from sonify.settings import convert
 
-    path = Path(path)
     module = importlib.import_module(find_writer(path, what).module)
     given = {key.replace("_", "-"): value for key, value in options.items()}
-    module.write(show, path, convert(given, module.Options))
-    return path
+    return module.write(show, Path(path), convert(given, module.Options))

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
-import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
 from sonify.light.paint import Painter
-from sonify.settings import Settings
 from sonify.write.frames import Animation, Patch
+from sonify.write.metered import Metered
 from sonify.write.moving import encode
+from sonify.write.outcome import Outcome, comment_of
+from sonify.write.picture import Options, row_range
+from sonify.write.stamp import PLACEHOLDER
 
 if TYPE_CHECKING:
     from sonify.performance import Performance
@@ -22,15 +24,6 @@ if TYPE_CHECKING:
 __all__ = ["MAX_FRAMES", "Options", "patches", "write"]
 
 MAX_FRAMES = 50_000
-
-
-class Options(Settings, frozen=True):
-    """A range in seconds or rows (counted from 1, both ends in), and how often to play it."""
-
-    from_s: Annotated[float, msgspec.Meta(ge=0)] | None = None
-    to_s: Annotated[float, msgspec.Meta(gt=0)] | None = None
-    rows: str | None = None
-    loop: Annotated[int, msgspec.Meta(ge=0, le=65535)] = 0
 
 
 def span_of(show: Performance, options: Options) -> tuple[float, float]:
@@ -45,7 +38,7 @@ def span_of(show: Performance, options: Options) -> tuple[float, float]:
     end = show.message_s
     start = 0.0
     if options.rows is not None:
-        first, last = _row_range(options.rows, show.timeline.rows)
+        first, last = row_range(options.rows, show.timeline.rows)
         begin = show.timeline.row_start_s()
         start = float(begin[first])
         end = float(begin[last + 1]) if last + 1 < len(begin) else end
@@ -60,22 +53,6 @@ def span_of(show: Performance, options: Options) -> tuple[float, float]:
             place="--from, --to",
         )
     return start, end
-
-
-def _row_range(text: str, rows: int) -> tuple[int, int]:
-    first, dash, last = text.partition("-")
-    try:
-        a = int(first)
-        b = int(last) if dash else a
-    except ValueError:
-        raise InputError(
-            f"'{text}' is no range of rows; write such as 3 or 1-4", place="--rows"
-        ) from None
-    if not 1 <= a <= b <= rows:
-        raise InputError(
-            f"rows {text} are not there; the disc has rows 1 to {rows}", place="--rows"
-        )
-    return a - 1, b - 1
 
 
 def patches(show: Performance, painter: Painter, start: float, end: float) -> Iterator[Patch]:
@@ -106,7 +83,13 @@ def count_frames(show: Performance, start: float, end: float) -> int:
     return round((end - start) / t.position_s)
 
 
-def write(show: Performance, path: Path, options: Options) -> None:
+def needs_film(show: Performance, options: Options) -> bool:
+    """Whether a picture can't be made of a palette's colours, one change after the other."""
+    look = show.setup.light
+    return not options.plain or not look.plain or look.fade > 0
+
+
+def write(show: Performance, path: Path, options: Options) -> Outcome:
     """Write the matrix while the disc is read.
 
     Raises
@@ -122,20 +105,44 @@ def write(show: Performance, path: Path, options: Options) -> None:
             f"{MAX_FRAMES:,} are made: give a range with --rows or with --from and --to",
             file=path,
         )
+    if needs_film(show, options):
+        from sonify.write.clip import lights as film
+
+        return film.write(show, path, options)
     painter = Painter(show.setup.light, show.setup.player.matrix)
+    return encode_metered(
+        show, painter, patches(show, painter, start, end), end - start, options, path
+    )
+
+
+def encode_metered(
+    show: Performance,
+    painter: Painter,
+    pictures: Iterator[Patch],
+    end_s: float,
+    options: Options,
+    path: Path,
+    *,
+    quick: bool = False,
+) -> Outcome:
+    """Write pictures of a matrix, and measure what they flash."""
     width, height = painter.size
+    metered = Metered(width, height, painter.palette)
     encode(
         Animation(
             width=width,
             height=height,
             palette=painter.palette,
-            patches=patches(show, painter, start, end),
-            end_s=end - start,
-            loop=options.loop,
-            comment=comment(show),
+            patches=metered.of(pictures),
+            end_s=end_s,
+            loop=options.loop or 0,
+            comment=PLACEHOLDER,
         ),
         path,
+        lambda: comment_of(comment(show), metered.worst),
+        quick=quick,
     )
+    return Outcome(metered.worst, end_s)
 
 
 def comment(show: Performance) -> str:

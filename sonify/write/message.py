@@ -4,18 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING
 
-import msgspec
 import numpy as np
 
 from sonify.errors import InputError
 from sonify.light.paint import Painter
 from sonify.light.scroll import Scroll
-from sonify.settings import Settings
-from sonify.write.frames import Animation, Patch
-from sonify.write.lights import MAX_FRAMES, comment, long
-from sonify.write.moving import encode
+from sonify.write.frames import Patch
+from sonify.write.lights import MAX_FRAMES, encode_metered, long, needs_film
+from sonify.write.outcome import Outcome
+from sonify.write.picture import Options
 
 if TYPE_CHECKING:
     from sonify.performance import Performance
@@ -25,12 +24,6 @@ __all__ = ["Options", "patches", "write"]
 
 THOROUGH_STEPS = 600
 """A longer scroll is written quickly rather than as small as can be."""
-
-
-class Options(Settings, frozen=True):
-    """How often to play it; 0 is for ever."""
-
-    loop: Annotated[int, msgspec.Meta(ge=0, le=65535)] = 0
 
 
 def patches(scroll: Scroll, painter: Painter) -> Iterator[Patch]:
@@ -46,7 +39,7 @@ def patches(scroll: Scroll, painter: Painter) -> Iterator[Patch]:
         before = now
 
 
-def write(show: Performance, path: Path, options: Options) -> None:
+def write(show: Performance, path: Path, options: Options) -> Outcome:
     """Write the message as it scrolls by.
 
     Raises
@@ -66,18 +59,17 @@ def write(show: Performance, path: Path, options: Options) -> None:
             f"{scroll.steps:,} pictures; up to {MAX_FRAMES:,} are made",
             file=path,
         )
+    if needs_film(show, options):
+        from sonify.write.clip import message as film
+
+        return film.write(show, path, options)
     painter = Painter(show.setup.light, show.setup.player.matrix)
-    width, height = painter.size
-    encode(
-        Animation(
-            width=width,
-            height=height,
-            palette=painter.palette,
-            patches=patches(scroll, painter),
-            end_s=scroll.end_s - scroll.start_s,
-            loop=options.loop,
-            comment=comment(show),
-        ),
+    return encode_metered(
+        show,
+        painter,
+        patches(scroll, painter),
+        scroll.end_s - scroll.start_s,
+        options,
         path,
         quick=scroll.steps > THOROUGH_STEPS,
     )

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import importlib
+from collections.abc import Callable
 from pathlib import Path
 
 from sonify.write.frames import Animation
+from sonify.write.stamp import stamp
 from sonify.write.whole import whole
 
 __all__ = ["ENCODERS", "encode"]
@@ -17,11 +19,23 @@ ENCODERS = {
 }
 
 
-def encode(animation: Animation, path: Path, *, quick: bool = False) -> None:
-    """Write an animation whole; `quick` takes a GIF a tenth larger for a quarter of the time."""
+def encode(
+    animation: Animation,
+    path: Path,
+    comment: Callable[[], str] | None = None,
+    *,
+    quick: bool = False,
+) -> None:
+    """Write an animation whole; `quick` takes a GIF a tenth larger for a quarter of the time.
+
+    A comment that is known only at the end takes the place of `stamp.PLACEHOLDER`.
+    """
     suffix = path.suffix.casefold()
     module, function = ENCODERS[suffix]
     encoder = getattr(importlib.import_module(module), function)
     effort = {"thorough": not quick} if suffix == ".gif" else {}
-    with whole(path) as beside, open(beside, "wb") as out:
-        encoder(animation, out, **effort)
+    with whole(path) as beside:
+        with open(beside, "wb") as out:
+            encoder(animation, out, **effort)
+        if comment is not None:
+            stamp(beside, comment())

@@ -1,0 +1,28 @@
+"""How far a long piece of work has come, for whoever wants to show or stop it."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Callable, Iterator
+from contextvars import ContextVar
+
+__all__ = ["report", "watching"]
+
+_WATCHER: ContextVar[Callable[[float], None] | None] = ContextVar("watcher", default=None)
+
+
+@contextlib.contextmanager
+def watching(watcher: Callable[[float], None]) -> Iterator[None]:
+    """Let `watcher` be told the share that is done, 0 to 1; what it raises stops the work."""
+    token = _WATCHER.set(watcher)
+    try:
+        yield
+    finally:
+        _WATCHER.reset(token)
+
+
+def report(share: float) -> None:
+    """Say how far the work has come."""
+    watcher = _WATCHER.get()
+    if watcher is not None:
+        watcher(share)

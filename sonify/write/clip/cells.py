@@ -1,0 +1,82 @@
+"""The light of a picture by the flash meter's cells, from its planes."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.light.look import to_linear
+from sonify.light.panel import Box
+from sonify.light.planes import F32, Picture
+
+__all__ = ["cells_of"]
+
+_FINE = 4095
+
+
+@lru_cache(maxsize=1)
+def _linear() -> NDArray[np.float32]:
+    return to_linear(np.arange(_FINE + 1) / _FINE).astype(np.float32)
+
+
+def cells_of(picture: Picture, box: Box, cell: int) -> tuple[int, int, F32]:
+    """The linear light of the cells that a rectangle of pixels touches.
+
+    What has no coverage counts as black. A cell's colour is the mean of its pixels' numbers; they
+    are under 0.1 degree.
+
+    Returns
+    -------
+    tuple
+        Column and row of the first cell, and the light, shape (3, h, w).
+    """
+    import cv2
+
+    x, y, w, h = box
+    left, top = x // cell, y // cell
+    right = min(-(-(x + w) // cell), -(-picture.width // cell))
+    below = min(-(-(y + h) // cell), -(-picture.height // cell))
+    size = (right - left, below - top)
+    fmt = picture.format
+    parts = []
+    for k, plane in enumerate(picture.planes):
+        s = picture.step(k)
+        part = plane[
+            top * cell // s : -(-below * cell // s), left * cell // s : -(-right * cell // s)
+        ]
+        if part.shape != size[::-1]:
+            part = cv2.resize(
+                np.ascontiguousarray(part), size,
+                interpolation=cv2.INTER_AREA if cell > s else cv2.INTER_NEAREST,
+            )  # fmt: skip
+        parts.append(part)
+    rgb = _rgb(parts[:3], fmt)
+    if fmt.alpha:
+        rgb *= parts[3].astype(np.float32) / np.float32(fmt.top)
+    rgb *= _FINE
+    rgb += 0.5
+    np.clip(rgb, 0, _FINE, out=rgb)
+    return left, top, _linear()[rgb.astype(np.uint16)]
+
+
+def _rgb(parts: list[NDArray[np.uint8]], fmt: object) -> F32:
+    """The colours of components' numbers, shape (3, h, w), not cut off to 0 to 1."""
+    from sonify.light.planes import Format
+
+    assert isinstance(fmt, Format)
+    if not fmt.yuv:
+        return np.stack(parts).astype(np.float32) / np.float32(fmt.top)
+    unit = 1 << (fmt.bits - 8)
+    luma = parts[0].astype(np.float32)
+    luma -= 16 * unit
+    luma *= np.float32(1 / (219 * unit))
+    blue = (parts[1].astype(np.float32) - 128 * unit) * np.float32(1 / (224 * unit))
+    red = (parts[2].astype(np.float32) - 128 * unit) * np.float32(1 / (224 * unit))
+    out = np.empty((3, *luma.shape), np.float32)
+    # ITU-R BT.709
+    out[0] = luma + np.float32(1.5748) * red
+    out[1] = luma - np.float32(0.187324) * blue - np.float32(0.468124) * red
+    out[2] = luma + np.float32(1.8556) * blue
+    return out

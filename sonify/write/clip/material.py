@@ -1,0 +1,93 @@
+"""Materials of a disc, as fields of light: grain made by a seeded generator."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.light.look import colour, to_linear
+from sonify.light.planes import F32
+
+__all__ = ["MATERIALS", "Material"]
+
+_WEIGHTS = np.array([0.2126, 0.7152, 0.0722])
+
+
+@dataclass(frozen=True)
+class Material:
+    """What a disc is made of.
+
+    Attributes
+    ----------
+    light, dark : str
+        The colours between which its grain goes.
+    grain : str
+        "mottled", "long" or "round".
+    contrast : float
+        How far the grain goes towards either, from 0 to 1.
+    """
+
+    light: str
+    dark: str
+    grain: str
+    contrast: float
+
+    @property
+    def mean(self) -> NDArray[np.float64]:
+        """Its mean colour in linear light."""
+        a, b = (to_linear(np.array(colour(c)) / 255) for c in (self.light, self.dark))
+        out: NDArray[np.float64] = (a + b) / 2
+        return out
+
+    @property
+    def luminance(self) -> float:
+        """Its mean relative luminance."""
+        return float(self.mean @ _WEIGHTS)
+
+    def field(self, side: int, seed: int = 7) -> F32:
+        """A square of it in linear light, shape (side, side, 3)."""
+        rng = np.random.default_rng(seed)
+        if self.grain == "round":
+            grain = _rings(side, rng)
+        elif self.grain == "long":
+            grain = 0.65 * _noise(side, rng, 3, 40) + 0.35 * _noise(side, rng, 12, 160)
+        else:
+            grain = (
+                0.5 * _noise(side, rng, 9, 9)
+                + 0.3 * _noise(side, rng, 40, 40)
+                + 0.2 * _noise(side, rng, 160, 160)
+            )
+        share = (0.5 + grain * self.contrast / 2)[..., None]
+        a, b = (
+            to_linear(np.array(colour(c)) / 255).astype(np.float32) for c in (self.light, self.dark)
+        )
+        return (b + (a - b) * np.clip(share, 0, 1)).astype(np.float32)
+
+
+def _noise(side: int, rng: np.random.Generator, across: int, down: int) -> F32:
+    """Smooth noise about -1 to 1 with so many knots across and down."""
+    import cv2
+
+    small = rng.standard_normal((min(down, side), min(across, side))).astype(np.float32) * 0.5
+    out: F32 = cv2.resize(small, (side, side), interpolation=cv2.INTER_CUBIC).astype(np.float32)
+    return out
+
+
+def _rings(side: int, rng: np.random.Generator) -> F32:
+    """Fine rings, as a lathe leaves them."""
+    at = (np.arange(side, dtype=np.float32) - (side - 1) / 2) / (side / 2)
+    radius = np.hypot(at[None], at[:, None])
+    knots = rng.standard_normal(240) * 0.5
+    out: F32 = np.interp(radius, np.linspace(0, 1.5, 240), knots).astype(np.float32)
+    return out
+
+
+MATERIALS = {
+    "slate": Material("#353a40", "#22262b", "mottled", 0.9),
+    "walnut": Material("#5b4130", "#37261b", "long", 0.9),
+    "birch": Material("#dcc096", "#c4a272", "long", 0.8),
+    "card": Material("#efeae0", "#e2dccf", "mottled", 0.6),
+    "steel": Material("#878c93", "#6d7279", "round", 0.8),
+}

@@ -1,0 +1,88 @@
+"""What scenes share, and the table of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Protocol
+
+from sonify.light.clip import Clip
+from sonify.light.look import Look, colour
+from sonify.light.panel import Box
+from sonify.light.planes import F32, Picture
+from sonify.light.typeface import Typeface
+
+if TYPE_CHECKING:
+    from fractions import Fraction
+
+    from sonify.performance import Performance
+
+__all__ = ["Painted", "Scene", "Surroundings", "mixed"]
+
+Painted = list[tuple[Box, F32 | None]]
+"""Rectangles of pixels that were painted, with their light by cells where it is known."""
+
+RGB = tuple[int, int, int]
+
+
+@dataclass(frozen=True)
+class Surroundings:
+    """What a scene needs to know.
+
+    Attributes
+    ----------
+    show : Performance
+    clip : Clip
+    look : Look
+    picture : Picture
+        To paint on.
+    cell : int
+        Side of the flash meter's cells.
+    fps : Fraction
+    typeface : Typeface
+    dim : float
+        How bright glows may be, from 0 to 1; under 1 in calm clips.
+    """
+
+    show: Performance
+    clip: Clip
+    look: Look
+    picture: Picture
+    cell: int
+    fps: Fraction
+    typeface: Typeface
+    dim: float = 1.0
+
+    @property
+    def lamp(self) -> RGB:
+        """The colour of what is lit."""
+        return colour(self.look.lamp)
+
+    @property
+    def ground(self) -> RGB:
+        """The colour behind all."""
+        return colour(self.look.ground)
+
+    @property
+    def text(self) -> RGB:
+        """The colour of text: what was chosen, or light on dark and dark on light."""
+        if self.clip.text is not None:
+            return colour(self.clip.text)
+        dark = sum(self.ground) < 384 or not self.look.plain
+        return mixed(self.lamp, (255, 255, 255) if dark else (0, 0, 0), 0.72)
+
+
+class Scene(Protocol):
+    """One scene of a clip."""
+
+    def show(self, time_s: float) -> Painted:
+        """Paint what changes until a moment of the piece; moments never go back."""
+        ...
+
+    def forget(self) -> None:
+        """Paint all of it again next time; the next moment may be any."""
+        ...
+
+
+def mixed(a: RGB, b: RGB, share: float) -> RGB:
+    """A colour between two: `share` of b."""
+    return tuple(round(x + (y - x) * share) for x, y in zip(a, b, strict=True))  # type: ignore[return-value]

@@ -1,0 +1,41 @@
+"""What is to be said of a moving picture that was written."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from sonify.light.flash import Flashing
+
+__all__ = ["Outcome", "comment_of"]
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What came of writing a moving picture.
+
+    Attributes
+    ----------
+    flashing : Flashing
+        Its worst second.
+    seconds : float
+        Its length.
+    changes : tuple of str
+        What was softened so that it flashes less.
+    beside : tuple of Path
+        Files that were written with it.
+    """
+
+    flashing: Flashing
+    seconds: float
+    changes: tuple[str, ...] = ()
+    beside: tuple[Path, ...] = ()
+
+
+def comment_of(title: str, flashing: Flashing) -> str:
+    """The comment that a file carries: its title and what its worst second flashes."""
+    word = "CAUTION, over" if flashing.over else "within"
+    return (
+        f"{title}. Flashing light: {word} the threshold of WCAG 2.2 SC 2.3.1; worst second: "
+        f"{flashing.short}. Not a check for broadcasters or venues."
+    )
