@@ -21,6 +21,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "play": ("sonify.cli.play", "The music now: speakers, or a MIDI port."),
     "score": ("sonify.cli.score", "The music as a score to read."),
     "clip": ("sonify.cli.clip", "The show as a clip with its sound, for a video."),
+    "audition": ("sonify.cli.audition", "A disc under many presets, side by side, on a page."),
     "encode": ("sonify.cli.encode", "A message as a disc that can be cut."),
     "draw": ("sonify.cli.draw", "A disc at 1:1, to cut, and as a picture."),
     "read": ("sonify.cli.read", "A photograph, drawing, log, recording or grid to a disc."),

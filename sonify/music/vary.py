@@ -1,0 +1,86 @@
+"""Variations: a preset changed at random, from a seed, in ways that still sing."""
+
+from __future__ import annotations
+
+import random
+from typing import Any
+
+from sonify.music.settings import Music
+
+__all__ = ["variation"]
+
+_ROOTS = ("C", "D", "E", "F", "G", "A")
+_SCALES = (
+    "major", "dorian", "lydian", "mixolydian", "natural-minor", "phrygian", "harmonic-minor",
+    "melodic-minor", "dorian-sharp-4", "lydian-dominant", "major-pentatonic", "minor-pentatonic",
+    "suspended-pentatonic", "blues", "whole-tone", "octatonic-half-whole", "messiaen-3",
+    "hirajoshi", "insen", "kumoi", "hungarian-minor", "double-harmonic", "just-major",
+)  # fmt: skip
+_PROGRAMS = (
+    "acoustic grand piano", "electric piano 1", "celesta", "music box", "vibraphone", "marimba",
+    "tubular bells", "dulcimer", "acoustic guitar (nylon)", "electric guitar (jazz)",
+    "orchestral harp", "pizzicato strings", "clarinet", "flute", "recorder", "pan flute",
+    "ocarina", "kalimba", "koto", "fx 3 (crystal)",
+)  # fmt: skip
+_LINES: tuple[dict[str, Any], ...] = (
+    {"scheme": "walk", "span": 12, "start": 5},
+    {"scheme": "walk", "span": 9, "start": 4, "up": 2},
+    {"scheme": "place", "spread": 1},
+    {"scheme": "place", "spread": 2},
+    {"scheme": "place", "spread": 2, "way": "down"},
+    {"scheme": "character", "span": 10},
+    {"scheme": "number", "bits": 3, "span": 8},
+    {"scheme": "number", "bits": 4, "span": 11},
+    {"scheme": "run-length", "span": 6},
+    {"scheme": "gap", "span": 9},
+    {"scheme": "count", "span": 8, "step": 2},
+    {"scheme": "density", "window": 9, "span": 12},
+    {"scheme": "arpeggio", "span": 7, "tones": 4},
+    {"scheme": "sweep", "span": 12},
+)
+_RHYTHMS: tuple[list[Any], ...] = (
+    [],
+    ["joined"],
+    ["changes", {"rule": "gate", "amount": 2.0}],
+    ["held"],
+    [{"rule": "thinned", "every": 2}, {"rule": "gate", "amount": 2.0}],
+    [{"rule": "swing", "amount": 0.62}],
+    [{"rule": "even", "notes": 5, "steps": 8}],
+    [{"rule": "even", "notes": 3, "steps": 7}, {"rule": "gate", "amount": 2.0}],
+    ["changes", {"rule": "echoes", "count": 2, "delay": 3.0, "fade": 0.55}],
+    [{"rule": "thinned", "every": 3}, "held"],
+    ["spread"],
+    ["half-time"],
+)
+
+
+def variation(music: Music, seed: int) -> dict[str, Any]:
+    """Settings, as dotted keys, that make a variation of a preset.
+
+    Root and scale change, and the first pitched voice gets another scheme, rhythm and program;
+    the other voices stay as they are.
+
+    Parameters
+    ----------
+    music : Music
+        The preset's own settings.
+    seed : int
+        The same seed gives the same variation.
+
+    Returns
+    -------
+    dict
+    """
+    rng = random.Random(f"variation {seed}")
+    octave = music.root[-1] if music.root[-1].isdigit() else "4"
+    tune = next((n for n, v in enumerate(music.voice) if v.drum is None), 0)
+    # every draw is made in the same order, so that a seed means the same for all presets
+    root, scale = rng.choice(_ROOTS), rng.choice(_SCALES)
+    line, rhythm, program = rng.choice(_LINES), rng.choice(_RHYTHMS), rng.choice(_PROGRAMS)
+    return {
+        "music.root": f"{root}{octave}",
+        "music.scale": scale,
+        f"music.voice.{tune}.pitch": dict(line),
+        f"music.voice.{tune}.rhythm": list(rhythm),
+        f"music.voice.{tune}.program": program,
+    }
