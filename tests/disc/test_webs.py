@@ -74,6 +74,46 @@ def test_the_thinnest_web_is_shapelys(shapes, name):
 
 
 @pytest.mark.parametrize("name", GEOMETRIES)
+def test_all_webs_are_shapelys(shapes, name):
+    """Every web between two holes, hole and rim, hole and bore, hole and keep-out: how many are
+    thinner than a limit, how many holes touch, and how many an edge cuts, by shapely's distances
+    between polygons of so many corners that they lie within 1 µm of the circles."""
+    disc, g = disc_of(name)
+    holes = holes_of(disc, g)
+    fine = 32
+    rings = [circle(shapes, h["x_mm"], h["y_mm"], g.hole_diameter, fine) for h in holes]
+    rim = circle(shapes, 0, 0, g.outer_diameter, 512).exterior
+    bore = circle(shapes, 0, 0, g.bore_diameter, 64)
+    keep = [
+        circle(
+            shapes,
+            k.radius * math.sin(math.radians(k.angle)),
+            k.radius * math.cos(math.radians(k.angle)),
+            k.diameter,
+            64,
+        )
+        for k in g.keep_out
+    ]
+    tree = shapes.STRtree(rings)
+    limit = 2.2
+    first, second = tree.query(rings, predicate="dwithin", distance=limit + 0.1)
+    apart = shapes.distance(np.array(rings)[first], np.array(rings)[second])[first < second]
+    edges = np.concatenate([shapes.distance(np.array(rings), e) for e in (rim, bore, *keep)])
+    # on the line itself a polygon can't decide
+    clear = 2e-3
+    assert not np.any(np.abs(apart - limit) < clear)
+    found = webs_of(disc, g, limit)
+    touching = np.count_nonzero(apart < clear)
+    assert found.touching == touching
+    thin = np.count_nonzero((apart >= clear) & (apart < limit))
+    cut = [np.count_nonzero(shapes.distance(np.array(rings), e) == 0) for e in (rim, bore, *keep)]
+    assert (found.at_rim, found.at_bore) == tuple(cut[:2])
+    assert len(found.at_keep_out) == sum(cut[2:])
+    thin += np.count_nonzero((edges > 0) & (edges < limit))
+    assert found.thin == thin
+
+
+@pytest.mark.parametrize("name", GEOMETRIES)
 def test_area_and_centre_of_mass_are_shapelys(shapes, name):
     disc, g = disc_of(name)
     holes = holes_of(disc, g)
