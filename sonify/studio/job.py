@@ -41,6 +41,7 @@ def work(folder: Path) -> None:
     from sonify.studio.document import Document, trusted
 
     spec = json.loads((folder / "job.json").read_text(encoding="utf-8"))
+    trusted.update(spec["trusted"])
     if spec["kind"] == "read":
         from sonify.studio.receive import receive
 
@@ -48,7 +49,6 @@ def work(folder: Path) -> None:
         return
     from sonify.studio.take import take
 
-    trusted.update(spec["trusted"])
     document = convert(spec["document"], Document)
     path = take(document, spec["what"], spec["suffix"], folder)
     say(file=path.name)

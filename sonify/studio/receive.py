@@ -2,14 +2,27 @@
 
 from __future__ import annotations
 
+import warnings
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from sonify.disc.disc import Disc
 
 __all__ = ["receive"]
 
 
 def receive(path: Path, name: str, setup: dict[str, Any]) -> dict[str, Any]:
     """A dropped file as a disc, or a dropped preset as settings.
+
+    Parameters
+    ----------
+    path : Path
+        Where it lies, in a folder that may be written to.
+    name : str
+        What it was called.
+    setup : dict
+        The page's settings: a recording is read with those it was played with.
 
     Returns
     -------
@@ -22,7 +35,6 @@ def receive(path: Path, name: str, setup: dict[str, Any]) -> dict[str, Any]:
         It is none that can be read; without the path it lies at here.
     """
     from sonify.errors import InputError
-    from sonify.load import load_disc
     from sonify.settings import convert, load_toml
     from sonify.setup import Setup
     from sonify.studio.document import disc_table, refuse_paths, safe_name
@@ -31,16 +43,51 @@ def receive(path: Path, name: str, setup: dict[str, Any]) -> dict[str, Any]:
     try:
         if path.suffix == ".toml":
             table = load_toml(path)
-            if not {"message", "bits"} & set(table) and {"music", "player", "light"} & set(table):
+            if not {"message", "bits"} & set(table) and set(table) & _sections():
                 convert(table, Setup, shown)
                 refuse_paths(table)
                 table.pop("about", None)
                 return {"setup": table, "about": f"settings from {shown}"}
-        disc = load_disc(path)
+        disc = _disc(path, setup)
     except InputError as e:
-        raise InputError(e.what.replace(str(path), shown), place=e.place) from None
+        what = e.what.replace(str(path), shown).replace(path.name, shown)
+        place = None if e.place is None else f"{shown}: {e.place}"
+        raise InputError(f"{place or shown}: {what}", place="disc.file") from None
     return {
         "disc": disc_table(disc),
         "name": safe_name(Path(shown).stem),
         "about": f"{disc.rows} rows of {disc.positions} positions from {shown}",
     }
+
+
+def _sections() -> set[str]:
+    import msgspec
+
+    from sonify.setup import Setup
+
+    return {f.encode_name for f in msgspec.structs.fields(Setup)} - {"about"}
+
+
+def _disc(path: Path, setup: dict[str, Any]) -> Disc:
+    from sonify.disc.file import read_disc_file
+    from sonify.errors import Caution
+    from sonify.load import find_in
+    from sonify.read.source import Options
+
+    if path.suffix == ".toml":
+        return read_disc_file(path)
+    played = path.with_name("played.toml")
+    played.write_text(_toml(setup), encoding="utf-8")
+    found = find_in(path, Options(presets=(str(played),)))
+    for note in (*found.sighting.notes, *found.notes):
+        warnings.warn(note.replace(path.name, "the file"), Caution, stacklevel=2)
+    return found.disc
+
+
+def _toml(setup: dict[str, Any]) -> str:
+    import tomli_w
+
+    from sonify.studio.document import refuse_paths
+
+    refuse_paths(setup)
+    return tomli_w.dumps(setup)

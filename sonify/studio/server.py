@@ -38,6 +38,7 @@ MAX_DROP = 256 * 1024 * 1024
 BODY_S = 20.0
 DROP_S = 60.0
 MAX_WAITING = 96
+MAX_DROPS = 4
 
 T = TypeVar("T")
 
@@ -86,6 +87,7 @@ class _Server:
         self.folder = Path(tempfile.mkdtemp(prefix="sonify-studio-"))
         self._static = _Static()
         self._waiting = 0
+        self._dropping = 0
         self.jobs: Jobs | None = None
         self._threads: anyio.CapacityLimiter | None = None
 
@@ -216,17 +218,32 @@ class _Server:
         from sonify.studio.document import safe_name
 
         assert self.jobs is not None
-        name = request.query_params.get("name", "")
+        if self._dropping >= MAX_DROPS:
+            raise Refused(429, "too many files at once; wait for one")
+        self._dropping += 1
+        try:
+            body = await body_of(request.receive, request.headers, MAX_DROP, DROP_S)
+        finally:
+            self._dropping -= 1
+        size = int.from_bytes(body[:4], "little")
+        if len(body) < 4 or 4 + size > min(len(body), MAX_DOCUMENT):
+            raise Refused(400, "a header's length, a header and a file are needed")
+        head = _object(body[4 : 4 + size])
+        name, setup = head.get("name"), head.get("setup", {})
+        if not isinstance(name, str) or not isinstance(setup, dict):
+            raise Refused(422, "'name' must be a text and 'setup' a table")
         suffix = Path(name).suffix.casefold()
         if not suffix or len(suffix) > 6 or not suffix[1:].isalnum():
             raise Refused(422, "the file needs a suffix that says what it is, such as .svg")
-        data = await body_of(request.receive, request.headers, MAX_DROP, DROP_S)
+        data = body[4 + size :]
         if not data:
             raise Refused(422, "the file is empty")
         spec = {
             "kind": "read",
             "file": f"dropped{suffix}",
             "name": f"{safe_name(Path(name).stem)}{suffix}",
+            "setup": setup,
+            "trusted": sorted(trusted),
         }
         job = self._start_job(spec, data, LONGEST_READ_S)
         await self.jobs.done(job)
@@ -289,7 +306,11 @@ def _number(value: Any) -> bool:
 
 
 async def _json(request: Request) -> dict[str, Any]:
-    raw = await body_of(request.receive, request.headers, MAX_DOCUMENT, BODY_S)
+    return _object(await body_of(request.receive, request.headers, MAX_DOCUMENT, BODY_S))
+
+
+def _object(raw: bytes) -> dict[str, Any]:
+    """JSON that is an object, or a refusal."""
     try:
         data = json.loads(raw)
     except (ValueError, RecursionError):

@@ -9,6 +9,7 @@ import shutil
 import signal
 import subprocess
 import sys
+import time
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -155,7 +156,15 @@ class Page:
 
     def settled(self) -> None:
         """Wait until the page has the answer to its last question."""
-        self.page.wait_for_function("!studio.bench.busy && studio.show")
+        self.until("!studio.bench.busy && Boolean(studio.show)")
+
+    def until(self, what: str, seconds: float = 20) -> None:
+        """Wait until something is so (asked again and again: the page's policy forbids eval)."""
+        end = time.monotonic() + seconds
+        while not self.js(what):
+            if time.monotonic() > end:
+                raise AssertionError(f"not within {seconds} s: {what}")
+            time.sleep(0.02)
 
     def js(self, text: str, *args: Any) -> Any:
         return self.page.evaluate(text, *args)

@@ -56,11 +56,16 @@ export async function postPacked(path, body, signal) {
 
 export const getPacked = async (path) => unpack(await (await ask(path)).arrayBuffer());
 
-export async function dropFile(file, bench, signal) {
-  const answer = await ask(`api/drop?name=${encodeURIComponent(file.name)}`, {
+/** Send a file to be read. The settings go with it: a recording is read with those it was
+ * played with. */
+export async function dropFile(file, setup, signal) {
+  const head = new TextEncoder().encode(JSON.stringify({ name: file.name, setup }));
+  const size = new DataView(new ArrayBuffer(4));
+  size.setUint32(0, head.length, true);
+  const answer = await ask("api/drop", {
     method: "POST",
     headers: { "content-type": "application/octet-stream" },
-    body: file,
+    body: new Blob([size, head, file]),
     signal,
   });
   return answer.json();

@@ -15,6 +15,7 @@ export function discPanel(panel, bench, tables, tell) {
     try {
       const got = await discOf(name);
       bench.change("disc", (d) => Object.assign(d, got));
+      notes.hidden = true;
     } catch (e) { bench.dispatchEvent(new CustomEvent("wrong", { detail: e })); }
   });
   const file = h("input", { type: "file", id: "file", "aria-describedby": "file-help" });
@@ -83,6 +84,7 @@ export function discPanel(panel, bench, tables, tell) {
   const derived = h("p.help", {});
   const shop = h("ul.shop", { "aria-label": "What a workshop would say" });
 
+  const notes = h("ul.shop", { hidden: true, role: "status", "aria-label": "What the reader says" });
   let reading = null;
   async function take(one) {
     reading?.abort();
@@ -90,7 +92,7 @@ export function discPanel(panel, bench, tables, tell) {
     document.body.dataset.reading = "";
     tell(`Reading ${one.name}…`);
     try {
-      const got = await dropFile(one, bench, mine.signal);
+      const got = await dropFile(one, bench.setup, mine.signal);
       bench.change("file", (d) => {
         if (got.setup) {
           d.setup = got.setup;
@@ -104,6 +106,8 @@ export function discPanel(panel, bench, tables, tell) {
         }
       });
       tell(`Read: ${got.about}`);
+      notes.replaceChildren(...(got.cautions ?? []).map((c) => h("li", {}, c)));
+      notes.hidden = !got.cautions?.length;
     } catch (e) {
       if (e.name !== "AbortError") bench.dispatchEvent(new CustomEvent("wrong", { detail: e }));
     } finally {
@@ -117,9 +121,10 @@ export function discPanel(panel, bench, tables, tell) {
       h("p.help", {}, "What the disc says. Its holes follow as you type.")),
     fact,
     h("div.field", {}, h("label", { htmlFor: pick.select.id }, "Disc"), pick.select, pick.about),
-    h("div.field", {}, h("label", { htmlFor: "file" }, "From a file"), file,
+    h("div.field", { "data-place": "disc.file" }, h("label", { htmlFor: "file" }, "From a file"), file,
       h("p.help", { id: "file-help" }, "Choose one, or drop it anywhere: a drawing, a photograph, a detector log, "
         + "a grid, a recorded MIDI take, a disc file, or a preset file.")),
+    notes,
     h("div.field", { "data-place": "disc.title" }, h("label", { htmlFor: "title" }, "Title"), title,
       h("p.help", {}, "For the files; it is not on the disc.")),
     h("details.more", {}, h("summary", {}, "Code"), h("div.inside", {}, code.elements)),
