@@ -78,6 +78,7 @@ def understand(document: Document) -> Made:
         With the place in the document; places in the disc begin with `disc.`.
     """
     from sonify.setup import Setup
+    from sonify.studio.bounds import check_bounds
 
     disc = disc_of(document)
     if disc.grid.size > MAX_POSITIONS:
@@ -88,7 +89,9 @@ def understand(document: Document) -> Made:
         )
     refuse_paths(document.setup)
     data = {k: v for k, v in document.setup.items() if k != "about"}
-    return Made(document, disc, convert(data, Setup))
+    setup = convert(data, Setup)
+    check_bounds(disc, setup)
+    return Made(document, disc, setup)
 
 
 def disc_of(document: Document) -> Disc:

@@ -10,6 +10,7 @@ import contextlib
 import hashlib
 import json
 import mimetypes
+import os
 import shutil
 import tempfile
 from collections.abc import AsyncIterator, Callable
@@ -23,7 +24,7 @@ from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, PlainTextResponse, Response
-from starlette.routing import Route
+from starlette.routing import Mount, Route
 
 from sonify.errors import SonifyError
 from sonify.settings import convert
@@ -84,7 +85,7 @@ class _Server:
 
     def __init__(self, start: dict[str, Any]) -> None:
         self._start = start
-        self.folder = Path(tempfile.mkdtemp(prefix="sonify-studio-"))
+        self.folder = Path(tempfile.mkdtemp(prefix=f"sonify-studio-{os.getpid()}-"))
         self._static = _Static()
         self._waiting = 0
         self._dropping = 0
@@ -356,20 +357,25 @@ def application(start: dict[str, Any], rights: Rights) -> tuple[Guard, _Server]:
     app = Starlette(
         routes=[
             Route("/", s.static),
-            Route("/api/tables", s.tables),
-            Route("/api/start", s.start),
-            Route("/api/disc/{name}", s.disc),
-            Route("/api/show", s.show, methods=["POST"]),
-            Route("/api/notes", s.notes, methods=["POST"]),
-            Route("/api/room", s.room),
-            Route("/api/value", s.value, methods=["POST"]),
-            Route("/api/lay", s.lay, methods=["POST"]),
-            Route("/api/dice", s.dice, methods=["POST"]),
-            Route("/api/drop", s.drop, methods=["POST"]),
-            Route("/api/jobs", s.take, methods=["POST"]),
-            Route("/api/jobs/{id}", s.job),
-            Route("/api/jobs/{id}", s.cancel, methods=["DELETE"]),
-            Route("/api/jobs/{id}/file", s.file),
+            Mount(
+                "/api",
+                routes=[
+                    Route("/tables", s.tables),
+                    Route("/start", s.start),
+                    Route("/disc/{name}", s.disc),
+                    Route("/show", s.show, methods=["POST"]),
+                    Route("/notes", s.notes, methods=["POST"]),
+                    Route("/room", s.room),
+                    Route("/value", s.value, methods=["POST"]),
+                    Route("/lay", s.lay, methods=["POST"]),
+                    Route("/dice", s.dice, methods=["POST"]),
+                    Route("/drop", s.drop, methods=["POST"]),
+                    Route("/jobs", s.take, methods=["POST"]),
+                    Route("/jobs/{id}", s.job),
+                    Route("/jobs/{id}", s.cancel, methods=["DELETE"]),
+                    Route("/jobs/{id}/file", s.file),
+                ],
+            ),
             Route("/{name:path}", s.static),
         ],
         exception_handlers={

@@ -12,7 +12,6 @@ import pytest
 import sonify
 from sonify.light.lights import states_at
 from sonify.settings import convert
-
 from tests.studio.conftest import Page, Studio
 
 LOUD = """async () => {
@@ -49,9 +48,7 @@ def test_type_a_message_and_play(page: Page) -> None:
     page.page.wait_for_timeout(150)
     assert page.js("studio.sound.place()") == at
     page.js("studio.sound.seek(studio.show.durationS)")
-    page.until(
-        "document.getElementById('said').textContent === 'TWO LANTERNS LEFT'"
-    )
+    page.until("document.getElementById('said').textContent === 'TWO LANTERNS LEFT'")
 
 
 @pytest.fixture(scope="module")
@@ -144,7 +141,10 @@ def test_every_control_of_a_section_changes_its_setting(shared: Page, section: s
         turn(page, f"{place}.{f['key']}", f, want)
         assert at(page.document, where) == want, where
         page.settled()
-        assert page.js("studio.bench.wrong") is None, (where, page.js("studio.bench.wrong?.message"))
+        assert page.js("studio.bench.wrong") is None, (
+            where,
+            page.js("studio.bench.wrong?.message"),
+        )
         page.js("studio.bench.undo()")
         page.settled()
         assert page.document == before, where
