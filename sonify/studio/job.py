@@ -45,7 +45,7 @@ def work(folder: Path) -> None:
     if spec["kind"] == "read":
         from sonify.studio.receive import receive
 
-        say(**receive(folder / spec["file"], spec["name"], spec.get("setup", {})))
+        say(**receive(folder / spec["file"], spec["name"], spec["setup"], spec["hints"]))
         return
     from sonify.studio.take import take
 

@@ -4,15 +4,29 @@ from __future__ import annotations
 
 import warnings
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any
+
+import msgspec
+
+from sonify.settings import Settings
 
 if TYPE_CHECKING:
     from sonify.disc.disc import Disc
 
-__all__ = ["receive"]
+__all__ = ["Hints", "receive"]
+
+Count = Annotated[int, msgspec.Meta(ge=1, le=1_000_000)]
 
 
-def receive(path: Path, name: str, setup: dict[str, Any]) -> dict[str, Any]:
+class Hints(Settings, frozen=True):
+    """What the user knows of a dropped file and its reader can't."""
+
+    positions: Count | None = None
+    rows: Count | None = None
+    sample_rate: Annotated[float, msgspec.Meta(gt=0, le=1e9)] | None = None
+
+
+def receive(path: Path, name: str, setup: dict[str, Any], hints: dict[str, Any]) -> dict[str, Any]:
     """A dropped file as a disc, or a dropped preset as settings.
 
     Parameters
@@ -23,6 +37,8 @@ def receive(path: Path, name: str, setup: dict[str, Any]) -> dict[str, Any]:
         What it was called.
     setup : dict
         The page's settings: a recording is read with those it was played with.
+    hints : dict
+        `positions`, `rows` and `sample-rate`, where they are known.
 
     Returns
     -------
@@ -48,7 +64,7 @@ def receive(path: Path, name: str, setup: dict[str, Any]) -> dict[str, Any]:
                 refuse_paths(table)
                 table.pop("about", None)
                 return {"setup": table, "about": f"settings from {shown}"}
-        disc = _disc(path, setup)
+        disc = _disc(path, setup, convert(hints, Hints))
     except InputError as e:
         what = e.what.replace(str(path), shown).replace(path.name, shown)
         place = None if e.place is None else f"{shown}: {e.place}"
@@ -68,7 +84,7 @@ def _sections() -> set[str]:
     return {f.encode_name for f in msgspec.structs.fields(Setup)} - {"about"}
 
 
-def _disc(path: Path, setup: dict[str, Any]) -> Disc:
+def _disc(path: Path, setup: dict[str, Any], hints: Hints) -> Disc:
     from sonify.disc.file import read_disc_file
     from sonify.errors import Caution
     from sonify.load import find_in
@@ -78,7 +94,7 @@ def _disc(path: Path, setup: dict[str, Any]) -> Disc:
         return read_disc_file(path)
     played = path.with_name("played.toml")
     played.write_text(_toml(setup), encoding="utf-8")
-    found = find_in(path, Options(presets=(str(played),)))
+    found = find_in(path, Options(hints.positions, hints.rows, hints.sample_rate, (str(played),)))
     for note in (*found.sighting.notes, *found.notes):
         warnings.warn(note.replace(path.name, "the file"), Caution, stacklevel=2)
     return found.disc

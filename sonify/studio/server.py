@@ -231,8 +231,9 @@ class _Server:
             raise Refused(400, "a header's length, a header and a file are needed")
         head = _object(body[4 : 4 + size])
         name, setup = head.get("name"), head.get("setup", {})
-        if not isinstance(name, str) or not isinstance(setup, dict):
-            raise Refused(422, "'name' must be a text and 'setup' a table")
+        hints = head.get("hints", {})
+        if not isinstance(name, str) or not isinstance(setup, dict) or not isinstance(hints, dict):
+            raise Refused(422, "'name' must be a text, 'setup' and 'hints' tables")
         suffix = Path(name).suffix.casefold()
         if not suffix or len(suffix) > 6 or not suffix[1:].isalnum():
             raise Refused(422, "the file needs a suffix that says what it is, such as .svg")
@@ -244,6 +245,7 @@ class _Server:
             "file": f"dropped{suffix}",
             "name": f"{safe_name(Path(name).stem)}{suffix}",
             "setup": setup,
+            "hints": hints,
             "trusted": sorted(trusted),
         }
         job = self._start_job(spec, data, LONGEST_READ_S)

@@ -58,8 +58,8 @@ export const getPacked = async (path) => unpack(await (await ask(path)).arrayBuf
 
 /** Send a file to be read. The settings go with it: a recording is read with those it was
  * played with. */
-export async function dropFile(file, setup, signal) {
-  const head = new TextEncoder().encode(JSON.stringify({ name: file.name, setup }));
+export async function dropFile(file, setup, hints, signal) {
+  const head = new TextEncoder().encode(JSON.stringify({ name: file.name, setup, hints }));
   const size = new DataView(new ArrayBuffer(4));
   size.setUint32(0, head.length, true);
   const answer = await ask("api/drop", {

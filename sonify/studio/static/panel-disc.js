@@ -84,6 +84,18 @@ export function discPanel(panel, bench, tables, tell) {
   const derived = h("p.help", {});
   const shop = h("ul.shop", { "aria-label": "What a workshop would say" });
 
+  // what a file alone may leave open
+  const hint = (label, help, most) => {
+    const box = h("input", { type: "number", id: uid("hint"), min: 1, max: most, step: 1 });
+    return { box, element: h("div.field", {}, h("label", { htmlFor: box.id }, label), box, h("p.help", {}, help)) };
+  };
+  const help = {
+    positions: hint("Positions of a turn", "For a log, a recording or a photograph. Empty: found.", 100000),
+    rows: hint("Rows of the disc", "For a recording. Empty: found.", 100000),
+    "sample-rate": hint("Samples a second", "For a log without times.", 10000000),
+  };
+  const hints = () => Object.fromEntries(Object.entries(help)
+    .filter(([, x]) => Number(x.box.value) > 0).map(([key, x]) => [key, Math.round(Number(x.box.value))]));
   const notes = h("ul.shop", { hidden: true, role: "status", "aria-label": "What the reader says" });
   let reading = null;
   async function take(one) {
@@ -92,7 +104,7 @@ export function discPanel(panel, bench, tables, tell) {
     document.body.dataset.reading = "";
     tell(`Reading ${one.name}…`);
     try {
-      const got = await dropFile(one, bench.setup, mine.signal);
+      const got = await dropFile(one, bench.setup, hints(), mine.signal);
       bench.change("file", (d) => {
         if (got.setup) {
           d.setup = got.setup;
@@ -124,6 +136,8 @@ export function discPanel(panel, bench, tables, tell) {
     h("div.field", { "data-place": "disc.file" }, h("label", { htmlFor: "file" }, "From a file"), file,
       h("p.help", { id: "file-help" }, "Choose one, or drop it anywhere: a drawing, a photograph, a detector log, "
         + "a grid, a recorded MIDI take, a disc file, or a preset file.")),
+    h("details.more", {}, h("summary", {}, "Help the reader"),
+      h("div.inside", {}, Object.values(help).map((x) => x.element))),
     notes,
     h("div.field", { "data-place": "disc.title" }, h("label", { htmlFor: "title" }, "Title"), title,
       h("p.help", {}, "For the files; it is not on the disc.")),
