@@ -150,7 +150,7 @@ def refuse_paths(table: dict[str, Any], place: str = "") -> None:
                     refuse_paths(one, f"{where}[{n}]")
         elif isinstance(value, str):
             named = key in _PATH_KEYS and value not in _NO_PATHS | trusted
-            pathlike = ("/" in value or "\\" in value) and Path(value).suffix in _FONTS
+            pathlike = Path(value).suffix.casefold() in _KINDS_OF_FILES
             if named or (pathlike and value not in trusted):
                 raise InputError(
                     "the page opens no files by their path; name it to the command instead: "
@@ -159,7 +159,9 @@ def refuse_paths(table: dict[str, Any], place: str = "") -> None:
                 )
 
 
-_FONTS = frozenset({".sf2", ".sf3", ".ttf", ".otf", ".bdf", ".png", ".jpg", ".jpeg", ".webp"})
+_KINDS_OF_FILES = frozenset(
+    {".sf2", ".sf3", ".ttf", ".otf", ".bdf", ".png", ".jpg", ".jpeg", ".webp"}
+)
 
 
 def trust(table: dict[str, Any]) -> None:

@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 
 import sonify
+from sonify.read.source import KINDS
 from sonify.settings import convert, to_builtins
 from sonify.setup import load_setup
 from sonify.studio.take import takes
@@ -83,9 +84,10 @@ def log_to_wave(disc: sonify.Disc, path: Path) -> None:
     soundfile.write(path, record(disc.grid, Machine()), 4000, subtype="FLOAT")
 
 
-@pytest.mark.parametrize(
-    "kind", [".svg", ".dxf", ".csv", ".toml", ".txt", ".npy", ".wav", ".mid", ".png"]
-)
+READ = (".svg", ".dxf", ".csv", ".txt", ".npy", ".wav", ".mid", ".png")
+
+
+@pytest.mark.parametrize("kind", [".toml", *(k for k in READ if k in KINDS)])
 def test_drop_each_kind_of_file(page: Page, disc: sonify.Disc, kind: str, tmp_path: Path) -> None:
     path = made(kind, disc, tmp_path)
     if kind == ".wav":
