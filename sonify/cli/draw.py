@@ -8,6 +8,7 @@ from pathlib import Path
 import click
 
 from sonify.cli.common import DEFAULT_FOLDER, caution, load, setting_options, size
+from sonify.cli.progress import progress_shown
 from sonify.errors import InputError
 from sonify.settings import parse_assignment
 
@@ -100,7 +101,10 @@ def draw(
     drawing = drawing_of(
         what, shop.geometry, side="back" if side == "back" else "front", kerf=kerf or 0.0
     )
-    data = drawings.draw(drawing, f".{kind.module}", paper=paper, material=material, size=pixels)
+    with progress_shown("drawing"):
+        data = drawings.draw(
+            drawing, f".{kind.module}", paper=paper, material=material, size=pixels
+        )
     if output == "-":
         sys.stdout.buffer.write(data)
         sys.stdout.buffer.flush()

@@ -1,4 +1,4 @@
-"""The drawing of a disc: plain circles, lines and texts in mm, which every writer takes.
+"""The drawing of a disc: plain circles and lines in mm, which every writer takes.
 
 x runs to the right and y up from the axis of the disc, as it is seen from the chosen side.
 """
@@ -15,8 +15,9 @@ from sonify.disc.disc import Disc
 from sonify.disc.geometry import Geometry
 from sonify.disc.holes import CLOCK, holes_of
 from sonify.errors import InputError
+from sonify.write.draw.strokes import missing_letters, strokes, width_of
 
-__all__ = ["CIRCLES", "GROUPS", "Drawing", "Group", "Line", "Text", "drawing_of"]
+__all__ = ["CIRCLES", "GROUPS", "Drawing", "Group", "Line", "drawing_of"]
 
 Reals = NDArray[np.float64]
 
@@ -62,16 +63,6 @@ class Line(NamedTuple):
     closed: bool
 
 
-class Text(NamedTuple):
-    """A text, centred at (x, y) in both ways, with capitals of `height` mm."""
-
-    group: str
-    text: str
-    x: float
-    y: float
-    height: float
-
-
 @dataclass(frozen=True, eq=False)
 class Drawing:
     """A drawing.
@@ -87,7 +78,6 @@ class Drawing:
     circles : dict of str to ndarray of CIRCLES
         By group.
     lines : list of Line
-    texts : list of Text
     cautions : tuple of str
         What was left out.
     """
@@ -98,7 +88,6 @@ class Drawing:
     kerf: float
     circles: dict[str, NDArray[np.void]]
     lines: list[Line] = field(default_factory=list)
-    texts: list[Text] = field(default_factory=list)
     cautions: tuple[str, ...] = ()
 
     @property
@@ -151,15 +140,16 @@ def drawing_of(
         "bore": _middle(geometry.bore_diameter - kerf),
         "outline": _middle(geometry.outer_diameter + kerf),
     }
-    lines, texts, cautions = _engraving(disc, geometry, holes)
+    lines, cautions = _marks(disc, geometry, holes)
+    title, more = _title(disc.title, geometry, holes)
     if side == "back":
         for group in circles.values():
             group["x_mm"] *= -1
         lines = [Line(n.group, n.points * [-1, 1], n.closed) for n in lines]
-        texts = [t._replace(x=-t.x) for t in texts]
+    # the title is engraved on the side that is seen, so it is not mirrored
     return Drawing(
-        disc.title or disc.name, side, geometry.outer_diameter, kerf, circles, lines, texts,
-        tuple(cautions),
+        disc.title or disc.name, side, geometry.outer_diameter, kerf, circles, lines + title,
+        tuple(cautions + more),
     )  # fmt: skip
 
 
@@ -182,21 +172,23 @@ CLEAR = 0.5
 SMALLEST_MARK = 0.6
 SMALLEST_TEXT = 1.2
 LARGEST_TEXT = 6.0
-ADVANCE = 0.95
-"""The width of a character over the height of its capitals, on the safe side for a plain
-typeface."""
+TEXT_SHARE = 0.8
+"""Of the room across, at most."""
 
 
-def _engraving(
-    disc: Disc, g: Geometry, holes: NDArray[np.void]
-) -> tuple[list[Line], list[Text], list[str]]:
+def _bands(g: Geometry, holes: NDArray[np.void]) -> tuple[tuple[float, float], ...]:
+    """The rings without holes: between holes and rim, and between bore and holes."""
     away = np.hypot(holes["x_mm"], holes["y_mm"])
     rim = (float(away.max()) + g.hole_diameter / 2, g.outer_diameter / 2)
     hub = (g.bore_diameter / 2, float(away.min()) - g.hole_diameter / 2)
-    lines: list[Line] = []
-    texts: list[Text] = []
-    cautions: list[str] = []
+    return rim, hub
 
+
+def _marks(disc: Disc, g: Geometry, holes: NDArray[np.void]) -> tuple[list[Line], list[str]]:
+    """The index mark and the arrow of turning, and what has no room."""
+    rim, hub = _bands(g, holes)
+    lines: list[Line] = []
+    cautions: list[str] = []
     mark = _index_mark(rim, hub, g)
     if mark is None:
         cautions.append("there is no room for an index mark; position 1 lies at twelve o'clock")
@@ -209,13 +201,7 @@ def _engraving(
         cautions.append(f"there is no room for the arrow of turning; the disc turns {way}")
     else:
         lines.extend(arrow)
-    if disc.title:
-        title = _title(disc.title, hub[0] + CLEAR, hub[1] - CLEAR, g)
-        if title is None:
-            cautions.append("there is no room for the title inside the innermost row")
-        else:
-            texts.append(title)
-    return lines, texts, cautions
+    return lines, cautions
 
 
 def _mark_size(band: tuple[float, float]) -> float:
@@ -272,17 +258,23 @@ def _arrow(disc: Disc, low: float, high: float, g: Geometry) -> list[Line] | Non
     return [Line("engraving", arc, False), Line("engraving", head, False)]
 
 
-def _title(text: str, low: float, high: float, g: Geometry) -> Text | None:
-    """The title under the bore, as large as fits, or over it where a keep-out is in the way."""
+def _title(text: str, g: Geometry, holes: NDArray[np.void]) -> tuple[list[Line], list[str]]:
+    """The title under the bore, as large as fits."""
+    text = "".join(c if c.isprintable() else " " for c in text).strip()
+    if not text:
+        return [], []
+    _, hub = _bands(g, holes)
+    top = hub[0] + 2 * CLEAR
     for height in np.arange(LARGEST_TEXT, SMALLEST_TEXT - 1e-9, -0.2):
-        half = ADVANCE * height * len(text) / 2
-        top = low + CLEAR
-        bottom = top + 1.3 * height
-        if np.hypot(half, bottom) > high:
+        half = width_of(text, float(height)) / 2
+        if np.hypot(half / TEXT_SHARE, top + height) > hub[1] - CLEAR:
             continue
-        middle = -(top + bottom) / 2
-        boxes = np.linspace(-half, half, 9)
-        if any(_meets_keep_out(float(x), middle, height, g) for x in boxes):
+        middle = -float(top + height / 2)
+        spots = np.linspace(-half, half, 2 + int(2 * half / height))
+        if any(_meets_keep_out(float(x), middle, float(height), g) for x in spots):
             continue
-        return Text("engraving", text, 0.0, float(middle), round(float(height), 2))
-    return None
+        missing = missing_letters(text)
+        said = [f"the letters have no {' '.join(missing[:12])}; a box stands in"] if missing else []
+        drawn = strokes(text, 0.0, middle, float(height))
+        return [Line("engraving", points, closed) for points, closed in drawn], said
+    return [], ["there is no room for the title inside the innermost row"]

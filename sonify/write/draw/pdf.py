@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
+from sonify.progress import report
 from sonify.write.draw.drawing import GROUPS, Drawing
 
 __all__ = ["PAPERS", "Sheet", "pdf", "sheets"]
@@ -116,7 +117,8 @@ def pdf(drawing: Drawing, paper: str = "a4") -> bytes:
     document.set_creation_date(datetime.datetime(2000, 1, 1, tzinfo=datetime.UTC))
     document.set_auto_page_break(False)
     document.set_margin(0)
-    for sheet in pages:
+    for done, sheet in enumerate(pages):
+        report(done / len(pages))
         document.add_page(format=(sheet.width * POINT, sheet.height * POINT))
         _page(document, drawing, sheet, columns, lines)
     return bytes(document.output())
@@ -156,8 +158,6 @@ def _page(document: Any, drawing: Drawing, sheet: Sheet, columns: int, lines: in
             if some:
                 with document.drawing_context() as context:
                     context.add_item(one)
-        for text in drawing.texts:
-            _label(document, text.text, *at(text.x, text.y), text.height, GROUPS[text.group].colour)
     _foot(document, drawing, sheet, columns, lines, path)
     if columns * lines > 1:
         _crosses(document, sheet, columns, lines, at, path)
@@ -193,14 +193,6 @@ def _plain(text: str) -> str:
         .encode("latin-1", "replace")
         .decode("latin-1")
     )
-
-
-def _label(document: Any, text: str, x: float, y: float, height: float, colour: str) -> None:
-    size = height * POINT / 0.718  # Helvetica's capitals
-    document.set_font("Helvetica", size=size)
-    document.set_text_color(*bytes.fromhex(colour[1:]))
-    text = _plain(text)
-    document.text(x - document.get_string_width(text) / 2, y + height * POINT / 2, text)
 
 
 def _foot(

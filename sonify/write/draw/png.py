@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import io
 from collections.abc import Callable
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError, close_matches
+from sonify.progress import report
 from sonify.write.draw.drawing import Drawing
 
 __all__ = ["MATERIALS", "Material", "png"]
@@ -144,9 +145,11 @@ def _paint(drawing: Drawing, size: int, material: Material) -> NDArray[np.uint8]
     dark *= 1 + 0.02 * _noise(size, 120, 120, rng)
     del shadow
     grain = material.grain(size, rng)
+    report(0.4)
     engraved = _engraved(drawing, size, scale)
     out = np.empty((size, size, 3), np.uint8)
     for top in range(0, size, BAND):
+        report(0.5 + 0.5 * top / size)
         # a line more on each side, for the slope
         low, high = max(0, top - 1), min(size, top + BAND + 1)
         own = slice(top - low, min(size, top + BAND) - low)
@@ -248,8 +251,8 @@ def _blur(field: Field, radius: float) -> Field:
 
 
 def _engraved(drawing: Drawing, size: int, scale: float) -> Field:
-    """Where lines and texts are engraved, 0 to 1."""
-    from PIL import Image, ImageDraw, ImageFont
+    """Where lines are engraved, 0 to 1."""
+    from PIL import Image, ImageDraw
 
     fine = 2 if size <= 2400 else 1
     image = Image.new("L", (size * fine, size * fine))
@@ -261,10 +264,7 @@ def _engraved(drawing: Drawing, size: int, scale: float) -> Field:
         if line.closed and line.group == "index-mark":
             draw.polygon(points, fill=255)
         else:
-            draw.line(points, fill=255, width=width, joint="curve")
-    for text in drawing.texts:
-        font: Any = ImageFont.load_default(text.height * s / 0.716)
-        shown = "".join(c if c.isprintable() else " " for c in text.text)
-        draw.text((middle + text.x * s, middle - text.y * s), shown, 255, font, anchor="mm")
+            ends = [*points, points[0]] if line.closed else points
+            draw.line(ends, fill=255, width=width, joint="curve")
     small = image.resize((size, size), Image.Resampling.BOX) if fine > 1 else image
     return np.asarray(small, np.float32) / np.float32(255)

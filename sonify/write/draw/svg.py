@@ -7,14 +7,12 @@ from html import escape
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.write.draw.drawing import GROUPS, Drawing, Line, Text
+from sonify.write.draw.drawing import GROUPS, Drawing, Line
 
 __all__ = ["svg"]
 
 HAIRLINE = 0.02
 MARGIN = 1.0
-CAPITALS = 0.716
-"""The height of capitals over the size of type, for the usual plain typefaces."""
 
 
 def svg(drawing: Drawing) -> bytes:
@@ -38,7 +36,6 @@ def svg(drawing: Drawing) -> bytes:
         inside = [
             *_circles(drawing.circles.get(group.id), group.id),
             *(_line(n) for n in drawing.lines if n.group == group.id),
-            *(_label(t, group.colour) for t in drawing.texts if t.group == group.id),
         ]
         if not inside:
             continue
@@ -90,13 +87,3 @@ def _circles(circles: NDArray[np.void] | None, name: str) -> list[str]:
 def _line(line: Line) -> str:
     points = " ".join(f"{_number(x)},{_number(-y)}" for x, y in line.points.tolist())
     return f'<{"polygon" if line.closed else "polyline"} points="{points}"/>'
-
-
-def _label(text: Text, colour: str) -> str:
-    size = text.height / CAPITALS
-    # the baseline stands half the height of capitals under the middle
-    return (
-        f'<text x="{_number(text.x)}" y="{_number(-text.y + text.height / 2)}" '
-        f'font-family="sans-serif" font-size="{_number(size)}" text-anchor="middle" '
-        f'fill="{colour}" stroke="none">{_text(text.text)}</text>'
-    )

@@ -1,0 +1,112 @@
+"""Text as strokes: the letters of the matrix drawn as lines one tool wide.
+
+A machine engraves them as they stand, with no typeface to be missing. Lamps that are neighbours
+are joined, and what can be is drawn in one go.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["missing_letters", "strokes", "width_of"]
+
+Reals = NDArray[np.float64]
+Lamp = tuple[int, int]
+
+RISE = 6
+"""Steps from the lowest to the highest lamp of a letter."""
+DOT = 0.25
+"""Half the width of a lamp that stands alone, in steps."""
+
+
+def missing_letters(text: str) -> str:
+    """The characters of a text that the letters lack; a box stands in."""
+    from sonify.light.letters import load_letters
+
+    letters = load_letters()
+    return "".join(dict.fromkeys(c for c in text if not letters.covers(c)))
+
+
+def width_of(text: str, height: float) -> float:
+    """The width of a text whose capitals are `height` high, from first to last stroke."""
+    from sonify.light.letters import load_letters
+
+    letters = load_letters()
+    lamps = sum(letters.glyph(c).shape[1] + letters.spacing for c in text) - letters.spacing
+    return float(max(0, lamps - 1) * height / RISE)
+
+
+def strokes(text: str, x: float, y: float, height: float) -> list[tuple[Reals, bool]]:
+    """Lines that draw a text centred at (x, y), y up, capitals `height` high.
+
+    Returns
+    -------
+    list of (ndarray of float64, shape (points, 2); whether it is closed)
+    """
+    from sonify.light.letters import load_letters
+
+    letters = load_letters()
+    step = height / RISE
+    left = x - width_of(text, height) / 2
+    out: list[tuple[Reals, bool]] = []
+    for char in text:
+        picture = letters.glyph(char)
+        for line, closed in _lines(picture.tobytes(), picture.shape[1]):
+            out.append((np.array([left, y + height / 2]) + line * [step, -step], closed))
+        left += (picture.shape[1] + letters.spacing) * step
+    return out
+
+
+@lru_cache(maxsize=512)
+def _lines(picture: bytes, wide: int) -> list[tuple[Reals, bool]]:
+    """The lines of one letter in steps, x to the right and y down."""
+    lit = np.frombuffer(picture, np.bool_).reshape(-1, wide)
+    lamps: set[Lamp] = set(zip(*(a.tolist() for a in np.nonzero(lit)[::-1]), strict=True))
+    open_ends: dict[Lamp, list[Lamp]] = {lamp: [] for lamp in sorted(lamps)}
+    for x, y in sorted(lamps):
+        for dx, dy in ((1, 0), (0, 1), (1, 1), (-1, 1)):
+            other = (x + dx, y + dy)
+            # a slope only where no straight way leads round the corner
+            corner = dx and dy and ((x + dx, y) in lamps or (x, y + dy) in lamps)
+            if other in lamps and not corner:
+                open_ends[x, y].append(other)
+                open_ends[other].append((x, y))
+    out: list[tuple[list[tuple[float, float]], bool]] = []
+    for lamp, ends in open_ends.items():
+        if not ends:
+            x, y = lamp
+            dot = [(x - DOT, y), (x, y - DOT), (x + DOT, y), (x, y + DOT)]
+            out.append((dot, True))
+    while any(open_ends.values()):
+        # an end, or else where three ways meet, or else anywhere on a ring
+        start = min(
+            (p for p, e in open_ends.items() if e),
+            key=lambda p: (len(open_ends[p]) % 2 == 0, len(open_ends[p]), p),
+        )
+        line: list[tuple[float, float]] = [start]
+        here, came = start, (0, 0)
+        while open_ends[here]:
+            ahead = (here[0] + came[0], here[1] + came[1])
+            there = ahead if ahead in open_ends[here] else open_ends[here][0]
+            open_ends[here].remove(there)
+            open_ends[there].remove(here)
+            came = (there[0] - here[0], there[1] - here[1])
+            here = there
+            line.append(here)
+        closed = len(line) > 3 and line[0] == line[-1]
+        out.append((line[:-1] if closed else line, closed))
+    return [(_straight(np.array(line, np.float64), closed), closed) for line, closed in out]
+
+
+def _straight(line: Reals, closed: bool) -> Reals:
+    """Without the points between which a line goes straight on."""
+    before = line - np.roll(line, 1, axis=0)
+    after = np.roll(line, -1, axis=0) - line
+    turns = np.any(np.abs(before - after) > 1e-9, axis=1)
+    if not closed:
+        turns[[0, -1]] = True
+    kept: Reals = line[turns]
+    return kept
