@@ -20,6 +20,7 @@ __all__ = [
     "Late",
     "Repeat",
     "Spread",
+    "Stacked",
     "Strum",
     "Swing",
 ]
@@ -87,6 +88,22 @@ class Echoes(Rule, frozen=True, tag="echoes"):
                     shift=e.shift + k * self.shift,
                 )
             )
+        return Events.joined(parts)
+
+
+class Stacked(Rule, frozen=True, tag="stacked"):
+    """Each note becomes a chord: others join it, so many degrees above or below."""
+
+    shifts: Annotated[
+        tuple[Annotated[int, msgspec.Meta(ge=-24, le=24)], ...],
+        msgspec.Meta(min_length=1, max_length=8),
+    ] = (2, 4)
+    force: Annotated[float, msgspec.Meta(gt=0, le=1)] = 0.85
+
+    def apply(self, e: Events, m: Material) -> Events:
+        parts = [e]
+        for shift in self.shifts:
+            parts.append(e.but(shift=e.shift + shift, force=e.force * self.force))
         return Events.joined(parts)
 
 

@@ -200,13 +200,15 @@ def _table() -> dict[str, type[Rule]]:
         Late,
         Repeat,
         Spread,
+        Stacked,
         Strum,
         Swing,
     )
 
     kinds: tuple[type[Rule], ...] = (
         Each, Joined, Held, Changes, Thinned, Sparse, Pattern, Even, Spread, Breath, Gate, Length,
-        Swing, Accents, Ghosts, Echoes, Repeat, HalfTime, DoubleTime, Late, Strum, Humanise,
+        Swing, Accents, Ghosts, Stacked, Echoes, Repeat, HalfTime, DoubleTime, Late, Strum,
+        Humanise,
     )  # fmt: skip
     return {str(c.__struct_config__.tag): c for c in kinds}
 

@@ -65,6 +65,7 @@ PROMISES = {
     "swing": lambda rows: sum(ones(rows)),
     "accents": lambda rows: sum(ones(rows)),
     "ghosts": lambda rows: sum(map(len, rows)),
+    "stacked": lambda rows: 3 * sum(ones(rows)),
     "repeat": lambda rows: 2 * sum(ones(rows)),
     "half-time": lambda rows: sum(row[: math.ceil(len(row) / 2)].count("1") for row in rows),
     "double-time": lambda rows: 2 * sum(ones(rows)),
@@ -82,7 +83,7 @@ def test_as_many_notes_as_the_rule_promises(rule, rows):
     # only notes of one pitch at one moment fall together
     events = show.parts[0]
     assert len(events) <= PROMISES[rule](rows)
-    if rule not in ("double-time", "spread"):
+    if rule not in ("double-time", "spread", "stacked"):
         assert len(events) == PROMISES[rule](rows)
 
 
