@@ -42,9 +42,9 @@ Bits = NDArray[np.int8]
 Indices = NDArray[np.int64]
 Verdict = Literal["sound", "repaired", "failed", "unchecked"]
 
-HEAD_SLIPS = 3
-"""Wrong bits at which SYN SYN STX still counts as seen: any shift of it along itself, turned
-round or inverted, differs in more."""
+HEAD_SLIPS = 2
+"""Wrong bits at which SYN SYN STX still counts as seen: read one unit late, turned round or
+inverted, it differs in more."""
 MOST_ENDS = 32
 """Places that are tried as the end of a text whose ETX is in doubt."""
 

@@ -16,6 +16,7 @@ innermost has the radius a:
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import product
 from typing import Annotated, NamedTuple
 
 import msgspec
@@ -143,8 +144,15 @@ def _roomiest(wish: Wish, band: tuple[float, float], n: Index, rows: Index) -> _
     return _Found(inner, outer, clock, q, diameter, q - d)
 
 
-def _pinned(wish: Wish, band: tuple[float, float], n: Index, rows: Index, inwards: bool) -> _Found:
-    """With some of the radii given."""
+def _pinned(
+    wish: Wish,
+    band: tuple[float, float],
+    n: Index,
+    rows: Index,
+    inwards: bool,
+    clock_inside: bool = False,
+) -> _Found:
+    """With some of the radii given, the clock row outside the others or inside."""
     d, w = wish.hole_diameter, wish.least_web
     low, high = band
     q = d + w
@@ -154,14 +162,20 @@ def _pinned(wish: Wish, band: tuple[float, float], n: Index, rows: Index, inward
     if wish.first_row_radius is not None:
         first = np.full(len(n), wish.first_row_radius)
         outer = first if inwards else first + span
-    elif wish.clock_radius is not None:
+    elif wish.clock_radius is not None and not clock_inside:
         outer = wish.clock_radius - step
+    elif wish.clock_radius is not None:
+        least = np.maximum(_turn(n) * q, low + w + d / 2)
+        outer = _up(np.maximum(least, wish.clock_radius + step)) + span
     elif wish.outer_diameter is not None:
         outer = high - d / 2 - w - step
     else:
         outer = _up(np.maximum(_turn(n) * q, low + w + d / 2)) + span
     inner = outer - span
-    clock = outer + step if wish.clock_radius is None else np.full(len(n), wish.clock_radius)
+    if wish.clock_radius is not None:
+        clock = np.full(len(n), wish.clock_radius)
+    else:
+        clock = inner - step if clock_inside else outer + step
     top = np.maximum(outer, clock)
     if wish.outer_diameter is None:
         diameter = np.maximum(_up(2 * (top + d / 2 + w)), _up(np.array(_least_diameter(wish))))
@@ -248,9 +262,9 @@ def _choose(wish: Wish, n: Index, rows: Index, inwards: bool) -> _Chosen | None:
     """The best of the candidates in the best of the free rings."""
     pinned = any(v is not None for v in (wish.clock_radius, wish.first_row_radius, wish.row_pitch))
     best: tuple[tuple[float, ...], _Chosen] | None = None
-    for band in _bands(wish):
+    for band, clock_inside in product(_bands(wish), (False, True) if pinned else (False,)):
         if pinned:
-            found = _pinned(wish, band, n, rows, inwards)
+            found = _pinned(wish, band, n, rows, inwards, clock_inside)
         elif wish.outer_diameter is None:
             found = _smallest(wish, band, n, rows)
         else:

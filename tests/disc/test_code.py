@@ -118,6 +118,17 @@ def test_the_frame_is_told_from_itself_turned_round_and_inverted() -> None:
             assert np.count_nonzero(one != other) >= 4
 
 
+@pytest.mark.parametrize("check", ["none", "parity"])
+def test_a_frame_read_from_a_wrong_place_is_not_taken_for_one(check: str) -> None:
+    code = Code(framing="framed", check=check)
+    for text in ("BROOK", "FOG"):
+        bits = encode(text, code)
+        row = np.concatenate((bits, np.zeros(40, np.int8)))
+        for turn in range(1, len(row)):
+            found = decode_grid(np.roll(row, turn)[None], code)
+            assert found.verdict == "failed", turn
+
+
 def test_crc_check_values_are_those_of_the_catalogue() -> None:
     digits = np.frombuffer(b"123456789", np.uint8)
     assert crc16(digits) == 0x29B1  # CRC-16/IBM-3740

@@ -115,6 +115,8 @@ def test_rows_keep_clear_of_keep_outs(reading, diameter):
         {"first_row_radius": 77.0, "clock_radius": 84.0, "row_pitch": 6.0},
         {"outer_diameter": 180.0, "row_pitch": 5.0},
         {"outer_diameter": 180.0, "positions": 60},
+        {"clock_radius": 20.0},
+        {"clock_radius": 20.0, "outer_diameter": 200.0},
         {"first_row_radius": 70.0, "clock_radius": 15.0, "row_pitch": 4.6},
     ],
     ids=str,
