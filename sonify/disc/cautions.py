@@ -9,7 +9,8 @@ import numpy as np
 
 from sonify.disc.fit import derive_geometry
 from sonify.disc.geometry import Geometry
-from sonify.disc.webs import Mass, Webs, mass_of, open_share, webs_of
+from sonify.disc.mass import Mass, mass_of
+from sonify.disc.webs import Webs, open_share, webs_of
 
 if TYPE_CHECKING:
     from sonify.disc.disc import Disc

@@ -17,43 +17,36 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from itertools import product
-from typing import Annotated, NamedTuple
+from typing import NamedTuple
 
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
 from sonify.disc.alphabets import ALPHABETS
-from sonify.disc.code import Code, message_units, room, rows_for
-from sonify.disc.geometry import Geometry, KeepOut, Length, check_geometry
-from sonify.disc.layout import MAX_BITS, Layout
+from sonify.disc.capacity import (
+    LARGEST,
+    SLACK,
+    Wish,
+    bands_of,
+    characters_that_fit,
+    check_wish,
+    room_on,
+    turn_of,
+)
+from sonify.disc.code import Code, message_units, rows_for
+from sonify.disc.geometry import Geometry, check_geometry
+from sonify.disc.layout import Layout
 from sonify.errors import InputError
-from sonify.settings import Settings
 
-__all__ = ["Fit", "Room", "Wish", "derive_geometry", "fit", "room_on", "sizes"]
+__all__ = ["Fit", "Wish", "derive_geometry", "fit"]
 
 Reals = NDArray[np.float64]
 Index = NDArray[np.int64]
 
-LARGEST = 10_000.0
 GRAIN = 0.1
 """Radii and diameters that are found are rounded to this, in mm."""
-SLACK = 1e-7
 SMALLEST_HOLE = 0.2
-
-
-class Wish(Settings, frozen=True):
-    """What is wanted of a disc, in mm. What is None is to be found."""
-
-    hole_diameter: Length = 3.0
-    least_web: Length = 1.5
-    bore_diameter: Length = 8.0
-    outer_diameter: Length | None = None
-    clock_radius: Length | None = None
-    first_row_radius: Length | None = None
-    row_pitch: Length | None = None
-    positions: Annotated[int, msgspec.Meta(ge=1, le=MAX_BITS)] | None = None
-    keep_out: tuple[KeepOut, ...] = ()
 
 
 class Fit(NamedTuple):
@@ -61,14 +54,6 @@ class Fit(NamedTuple):
 
     layout: Layout
     geometry: Geometry
-    rows: int
-
-
-class Room(NamedTuple):
-    """What a disc holds at most: code units, on so many positions and rows."""
-
-    units: int
-    positions: int
     rows: int
 
 
@@ -92,27 +77,6 @@ def _down(value: Reals, grain: float = GRAIN) -> Reals:
     return np.floor(value / grain + SLACK) * grain
 
 
-def _turn(positions: Index) -> Reals:
-    """Radius of a row over the chord between its neighbouring positions."""
-    safe = np.maximum(positions, 2)
-    return np.where(positions < 2, 0.0, 1 / (2 * np.sin(np.pi / safe)))
-
-
-def _bands(wish: Wish) -> list[tuple[float, float]]:
-    """The free rings between bore, keep-outs and rim: inner and outer radius of each."""
-    low = wish.bore_diameter / 2
-    out = []
-    for k in sorted(wish.keep_out, key=lambda k: k.radius - k.diameter / 2):
-        inner, outer = k.radius - k.diameter / 2, k.radius + k.diameter / 2
-        if inner > low:
-            out.append((low, inner))
-        low = max(low, outer)
-    rim = LARGEST / 2 if wish.outer_diameter is None else wish.outer_diameter / 2
-    if rim > low:
-        out.append((low, rim))
-    return out
-
-
 def _least_diameter(wish: Wish) -> float:
     """The diameter that the keep-outs need."""
     return 2 * max((k.radius + k.diameter / 2 + wish.least_web for k in wish.keep_out), default=0.0)
@@ -122,7 +86,7 @@ def _smallest(wish: Wish, band: tuple[float, float], n: Index, rows: Index) -> _
     """As small as can be: every web is the least one."""
     d, w = wish.hole_diameter, wish.least_web
     q = d + w
-    inner = _up(np.maximum(_turn(n) * q, band[0] + w + d / 2))
+    inner = _up(np.maximum(turn_of(n) * q, band[0] + w + d / 2))
     clock = inner + rows * q
     edge = clock + d / 2 + w
     diameter = np.maximum(_up(2 * edge), _up(np.array(_least_diameter(wish))))
@@ -134,7 +98,7 @@ def _roomiest(wish: Wish, band: tuple[float, float], n: Index, rows: Index) -> _
     """All webs as wide as the one that limits them."""
     d = wish.hole_diameter
     low, high = band
-    q = np.minimum((high + d / 2) / (1 + rows + _turn(n)), (high + d - low) / (rows + 2))
+    q = np.minimum((high + d / 2) / (1 + rows + turn_of(n)), (high + d - low) / (rows + 2))
     # the pitch is rounded down, and the rest goes to the innermost row
     q = np.where(q >= d + wish.least_web, np.maximum(_down(q), d + wish.least_web), q)
     clock = high + d / 2 - q
@@ -165,12 +129,12 @@ def _pinned(
     elif wish.clock_radius is not None and not clock_inside:
         outer = wish.clock_radius - step
     elif wish.clock_radius is not None:
-        least = np.maximum(_turn(n) * q, low + w + d / 2)
+        least = np.maximum(turn_of(n) * q, low + w + d / 2)
         outer = _up(np.maximum(least, wish.clock_radius + step)) + span
     elif wish.outer_diameter is not None:
         outer = high - d / 2 - w - step
     else:
-        outer = _up(np.maximum(_turn(n) * q, low + w + d / 2)) + span
+        outer = _up(np.maximum(turn_of(n) * q, low + w + d / 2)) + span
     inner = outer - span
     if wish.clock_radius is not None:
         clock = np.full(len(n), wish.clock_radius)
@@ -181,8 +145,8 @@ def _pinned(
         diameter = np.maximum(_up(2 * (top + d / 2 + w)), _up(np.array(_least_diameter(wish))))
     else:
         diameter = np.full(len(n), wish.outer_diameter)
-    clock_room = np.max([np.minimum(clock - a, b - clock) for a, b in _bands(wish)], axis=0)
-    turn = np.maximum(_turn(n), 1e-12)
+    clock_room = np.max([np.minimum(clock - a, b - clock) for a, b in bands_of(wish)], axis=0)
+    turn = np.maximum(turn_of(n), 1e-12)
     webs = (
         np.where(n > 1, np.minimum(inner, clock) / turn, np.inf) - d,
         np.where(rows > 1, pitch - d, np.inf),
@@ -232,7 +196,7 @@ def fit(text: str, code: Code, layout: Layout, wish: Wish) -> Fit:
         A text that does not fit: by how many characters, and what would do. Sizes that
         contradict each other.
     """
-    _check_wish(wish)
+    check_wish(wish)
     units = len(message_units(text, code))
     n = _candidates(wish, units, code)
     rows = _rows(units, code, n)
@@ -262,7 +226,7 @@ def _choose(wish: Wish, n: Index, rows: Index, inwards: bool) -> _Chosen | None:
     """The best of the candidates in the best of the free rings."""
     pinned = any(v is not None for v in (wish.clock_radius, wish.first_row_radius, wish.row_pitch))
     best: tuple[tuple[float, ...], _Chosen] | None = None
-    for band, clock_inside in product(_bands(wish), (False, True) if pinned else (False,)):
+    for band, clock_inside in product(bands_of(wish), (False, True) if pinned else (False,)):
         if pinned:
             found = _pinned(wish, band, n, rows, inwards, clock_inside)
         elif wish.outer_diameter is None:
@@ -295,88 +259,6 @@ def _as_fit(found: _Chosen, layout: Layout, wish: Wish) -> Fit:
     )
     check_geometry(geometry)
     return Fit(msgspec.structs.replace(layout, positions=found.positions), geometry, found.rows)
-
-
-def _check_wish(wish: Wish) -> None:
-    """Refuse what can't be, before anything is tried."""
-    if wish.outer_diameter is not None:
-        if wish.bore_diameter >= wish.outer_diameter:
-            raise InputError(
-                f"a bore of {wish.bore_diameter:g} mm leaves nothing of a disc of "
-                f"{wish.outer_diameter:g} mm",
-                place="geometry.bore-diameter",
-            )
-        for n, k in enumerate(wish.keep_out):
-            if k.radius + k.diameter / 2 > wish.outer_diameter / 2:
-                raise InputError(
-                    f"it reaches to {k.radius + k.diameter / 2:g} mm and the disc only to "
-                    f"{wish.outer_diameter / 2:g} mm",
-                    place=f"geometry.keep-out[{n}]",
-                )
-    if wish.row_pitch is not None and wish.row_pitch < wish.hole_diameter + wish.least_web:
-        raise InputError(
-            f"a row pitch of {wish.row_pitch:g} mm is less than a hole of "
-            f"{wish.hole_diameter:g} mm and a web of {wish.least_web:g} mm",
-            place="geometry.row-pitch",
-        )
-    for key, radius in (
-        ("clock-radius", wish.clock_radius),
-        ("first-row-radius", wish.first_row_radius),
-    ):
-        if radius is None:
-            continue
-        if wish.outer_diameter is not None and radius >= wish.outer_diameter / 2:
-            raise InputError(
-                f"{radius:g} mm is not on a disc of {wish.outer_diameter:g} mm, whose rim lies at "
-                f"{wish.outer_diameter / 2:g} mm",
-                place=f"geometry.{key}",
-            )
-        if radius <= wish.bore_diameter / 2:
-            raise InputError(
-                f"{radius:g} mm is in the bore, which reaches to {wish.bore_diameter / 2:g} mm",
-                place=f"geometry.{key}",
-            )
-    for n, k in enumerate(wish.keep_out):
-        clear = (k.diameter + wish.hole_diameter) / 2
-        if wish.clock_radius is not None and abs(k.radius - wish.clock_radius) < clear:
-            raise InputError("it lies on the clock row", place=f"geometry.keep-out[{n}]")
-
-
-def room_on(wish: Wish, code: Code) -> Room:
-    """What a disc of a given diameter holds at most, at the least web."""
-    if wish.outer_diameter is None:
-        raise InputError("how much a disc holds depends on its outer diameter; give one")
-    d, q = wish.hole_diameter, wish.hole_diameter + wish.least_web
-    best = Room(0, 0, 0)
-    for low, high in _bands(wish):
-        if wish.positions is None:
-            n = np.arange(1, max(3, int(2 * np.pi * high / q) + 2))
-        else:
-            n = np.array([wish.positions], np.int64)
-        rows = np.minimum((high + d / 2) / q - 1 - _turn(n), (high + d - low) / q - 2)
-        rows = np.floor(rows + SLACK).astype(np.int64)
-        n, rows = n[rows > 0], rows[rows > 0]
-        if not len(n):
-            continue
-        # but for roundings the number of bits is all that counts, and with reed-solomon the rows
-        best_first = np.argsort(-(n * rows), kind="stable")
-        for k in best_first[: 2000 if code.check == "reed-solomon" else 24].tolist():
-            held = room(int(rows[k]), int(n[k]), code)
-            if held > best.units:
-                best = Room(held, int(n[k]), int(rows[k]))
-    return best
-
-
-def characters_that_fit(text: str, code: Code, units: int) -> int:
-    """How many characters of a text, from its start, so many code units hold."""
-    low, high = 0, len(text)
-    while low < high:
-        middle = (low + high + 1) // 2
-        if len(message_units(text[:middle], code)) <= units:
-            low = middle
-        else:
-            high = middle - 1
-    return low
 
 
 def _too_long(text: str, code: Code, layout: Layout, wish: Wish) -> InputError:
@@ -475,24 +357,3 @@ def derive_geometry(rows: int, positions: int, layout: Layout) -> Geometry:
             place="geometry",
         )
     return _as_fit(found, layout, wish).geometry
-
-
-def sizes(
-    code: Code,
-    wish: Wish,
-    diameters: Iterable[float] = (60, 90, 120, 150, 180, 240, 300, 400),
-    holes: Iterable[float] = (1.0, 1.5, 2.0, 3.0, 4.0, 5.0),
-) -> list[tuple[float, float, float, Room]]:
-    """The trade of hole, web and capacity: hole, web and outer diameter in mm, and the room.
-
-    For each hole, two webs: the wish's least one, and one as wide as the hole is.
-    """
-    out = []
-    for hole in holes:
-        for web in sorted({wish.least_web, max(wish.least_web, hole)}):
-            for diameter in diameters:
-                one = msgspec.structs.replace(
-                    wish, hole_diameter=hole, least_web=web, outer_diameter=diameter
-                )
-                out.append((hole, web, float(diameter), room_on(one, code)))
-    return out

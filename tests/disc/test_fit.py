@@ -10,9 +10,10 @@ import math
 
 import pytest
 
+from sonify.disc.capacity import Wish, characters_that_fit, room_on, sizes
 from sonify.disc.code import Code, message_units, room, rows_for
 from sonify.disc.disc import Disc
-from sonify.disc.fit import Wish, characters_that_fit, derive_geometry, fit, room_on, sizes
+from sonify.disc.fit import derive_geometry, fit
 from sonify.disc.geometry import KeepOut, check_rows, row_radii
 from sonify.disc.layout import Layout
 from sonify.disc.webs import webs_of

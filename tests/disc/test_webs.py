@@ -12,7 +12,8 @@ from sonify.disc.disc import Disc
 from sonify.disc.geometry import Geometry, KeepOut, check_rows
 from sonify.disc.holes import CLOCK, holes_of
 from sonify.disc.layout import Layout
-from sonify.disc.webs import close_pairs, mass_of, open_share, webs_of
+from sonify.disc.mass import mass_of
+from sonify.disc.webs import close_pairs, open_share, webs_of
 from sonify.errors import InputError
 
 TEXT = "WIND SW 6, CLOUD BASE 900 M. FRESH SNOW ON THE NORTH SIDE."
