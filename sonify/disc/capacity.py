@@ -68,13 +68,13 @@ def turn_of(positions: Index) -> Reals:
 def bands_of(wish: Wish) -> list[tuple[float, float]]:
     """The free rings between bore, keep-outs and rim: inner and outer radius of each."""
     low = wish.bore_diameter / 2
+    rim = LARGEST / 2 if wish.outer_diameter is None else wish.outer_diameter / 2
     out = []
     for k in sorted(wish.keep_out, key=lambda k: k.radius - k.diameter / 2):
         inner, outer = k.radius - k.diameter / 2, k.radius + k.diameter / 2
-        if inner > low:
-            out.append((low, inner))
+        if min(inner, rim) > low:
+            out.append((low, min(inner, rim)))
         low = max(low, outer)
-    rim = LARGEST / 2 if wish.outer_diameter is None else wish.outer_diameter / 2
     if rim > low:
         out.append((low, rim))
     return out

@@ -205,3 +205,11 @@ def test_a_disc_without_geometry_gets_one_that_holds(rows, positions, reading):
 def test_a_geometry_larger_than_ten_metres_is_not_derived():
     with pytest.raises(InputError, match="more than 10 m"):
         derive_geometry(180_000, 56, Layout())
+
+
+def test_keep_outs_that_a_small_disc_does_not_reach_take_nothing_from_it():
+    far = Wish(keep_out=(KeepOut(radius=100.0, angle=0.0, diameter=10.0),))
+    held = {r[:3]: r[3].units for r in sizes(Code(), Wish())}
+    for hole, web, diameter, room_left in sizes(Code(), far):
+        most = held[hole, web, diameter]
+        assert room_left.units == most if diameter <= 180 else room_left.units < most
