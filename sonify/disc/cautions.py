@@ -22,7 +22,7 @@ LEAST_WEB = 1.5
 and acrylic of about 3 mm; no source."""
 MOSTLY_GONE = 0.6
 """The share of a row's circle from which on it gets a caution."""
-OFF_CENTRE = 0.005
+OFF_CENTRE = 0.01
 """Offset of the centre of mass, over the radius, from which on it gets a caution."""
 GRADE = 6.3
 """Offset times angular speed in mm/s from which on it gets a caution: balance quality grade

@@ -11,6 +11,7 @@ Theory, for a disc with k wrong bits among N:
 * parity: damage passes if every code unit has an even number of wrong bits. Of a unit of b bits,
   ((1+x)^b + (1-x)^b) / 2 counts the even sets by their size; the product over all units over
   C(N, k) is the chance. A row of random bits passes with a half for each unit that it touches.
+  Half of the discs are framed, and control characters are none of a text's: that catches some more.
 * crc-16: 2^-16 for k > 3 (the polynomial has distance 4 at these lengths: 0 for k <= 3).
 * reed-solomon: all within the bound of 2 e + v <= checks of each codeword is repaired; beyond it,
   the CRC-32 lets 2^-32 of the guesses through.
