@@ -54,7 +54,8 @@ def schedule(
     t = show.timeline
     bits = show.material.bits.reshape(t.rows, t.positions)
     slot_ms = 1000 * t.position_s
-    end = show.duration_s * 1000 + tail + 2000
+    last = float((show.notes["onset_s"] + show.notes["duration_s"]).max(initial=0.0))
+    end = max(show.duration_s, last) * 1000 + tail + 2000
     ticks = np.arange(1, int(end) + 1)
     times, order, codes = [ticks.astype(float)], [np.zeros(len(ticks))], [b"." * len(ticks)]
     for r in range(t.rows):

@@ -1,0 +1,39 @@
+"""An audition of sixteen presets, beside rendering their sound and nothing else."""
+
+from __future__ import annotations
+
+import tempfile
+import time
+from pathlib import Path
+
+import sonify
+from sonify.cli.audition import candidates_of
+from sonify.write.audition import audition
+from sonify.write.score import score_bytes
+from sonify.write.sound import Options, render
+from tests.benchmarks.measure import best
+from tests.shipped import MUSIC
+
+SECONDS = 60.0
+
+
+def run() -> list[tuple[str, float, str]]:
+    disc = sonify.load_disc("cairn-middle")
+    names = [p.stem for p in MUSIC][:16]
+    candidates = candidates_of(("usual", *names), {}, None, 1)
+    with tempfile.TemporaryDirectory() as folder:
+        start = time.perf_counter()
+        audition(disc, "cairn-middle", candidates, Path(folder) / "page.html", seconds=SECONDS)
+        page = time.perf_counter() - start
+    start = time.perf_counter()
+    for name in names:
+        render(sonify.perform(disc, ["usual", name]), options=Options(to_s=SECONDS))
+    alone = time.perf_counter() - start
+    show = sonify.perform(disc, ["usual", "hut-band"])
+    xml = best(lambda: score_bytes(show, ".musicxml"), 2)
+    pdf = best(lambda: score_bytes(show, ".pdf"), 2)
+    return [
+        ("16 presets of a minute on a page, over 60 s", page / 60, f"{page:.1f} s; under 1"),
+        ("the same over rendering alone, one after another", page / alone, f"{alone:.1f} s"),
+        ("a score engraved as PDF over its MusicXML", pdf / xml, f"{xml:.1f} s, {pdf:.1f} s"),
+    ]
