@@ -190,8 +190,8 @@ class Panel:
         self.columns = _axis(across, self.look, s, grain)
         self.rows = _axis(down, self.look, s, grain)
         step = max(grain, cell)
-        self.x = x + (w - wide) // 2 // step * step
-        self.y = y + (h - high) // 2 // step * step
+        self.x = (x + (w - wide) // 2) // step * step
+        self.y = (y + (h - high) // 2) // step * step
         self.box: Box = (self.x, self.y, wide, high)
         # light by cells is ready with the tiles where these fall on whole cells
         in_place = all(v % cell == 0 for v in (self.x, self.y, s, grain))

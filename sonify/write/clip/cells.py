@@ -48,7 +48,7 @@ def cells_of(picture: Picture, box: Box, cell: int) -> tuple[int, int, F32]:
         ]
         if part.shape != size[::-1]:
             part = cv2.resize(
-                np.ascontiguousarray(part), size,
+                part, size,
                 interpolation=cv2.INTER_AREA if cell > s else cv2.INTER_NEAREST,
             )  # fmt: skip
         parts.append(part)

@@ -2,10 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
-from numpy.typing import NDArray
 
 from sonify.light.panel import Box
 from sonify.light.planes import F32, halved
@@ -44,7 +41,8 @@ class Stage:
         bottom = (int(self.cy - max(inner, 0)) + 3) & ~1
         self.place: Box = (left, y, 2 * half, bottom - y)
         self._rails = self._draw_rails()
-        self._last: dict[str, float] = {}
+        self._data = -1.0
+        self._metal_parts: list[tuple[F32, F32]] = []
         self._flare = 0.0
         self._time = -1.0
         n = art.disc.positions
@@ -86,8 +84,7 @@ class Stage:
             Over which the carriage stands.
         time_s : float
         """
-        art, u = self.art, self.unit
-        gx, gy = self._grid()
+        art = self.art
         low = int(min(max(row, 0), art.disc.rows - 1))
         high = min(low + 1, art.disc.rows - 1)
         radius = float(art.radii[low] + (art.radii[high] - art.radii[low]) * (row - low))
@@ -95,63 +92,79 @@ class Stage:
         clock = self.cy - art.geometry.clock_radius * art.scale
         near = round(position)
         over = abs(position - near) < self._share
-        passing = over and row == low and self._reading(low, near, time_s)
+        passing = over and row == low and self._reading(low, near)
         elapsed = max(0.0, time_s - self._time) if self._time >= 0 else 0.0
         self._time = time_s
         self._flare *= float(np.exp(-elapsed / _AFTER_S))
         if passing:
             self._flare = 1.0
-        colours, cover = self._rails
-        layers: list[tuple[Any, F32]] = [(colours, cover)]
-        carriage = _ring(gx, gy, data, art.hole * 1.9 + 1.2 * u, 0.8 * u)
-        yoke = _bar(gx, gy, 0.0, data - art.hole * 1.9 - 2.2 * u, max(art.hole * 1.9, 4 * u) + u, u)
-        layers.append((mixed(_METAL, (255, 255, 255), 0.35), np.maximum(carriage, yoke)))
+        self._lay_metal(data)
         if self._flare > 0.02:
-            flare = np.exp(-(((gx**2) + (gy - data) ** 2) / (2 * (art.hole * 1.15) ** 2)))
-            layers.append((self.lamp, (flare * self._flare * 0.85 * self.dim).astype(np.float32)))
+            self._dot(data, art.hole * 1.15, self.lamp, self._flare * 0.85 * self.dim)
         for y, hollow in ((clock, over), (data, passing)):
-            d2 = gx**2 + (gy - y) ** 2
-            size = max(1.2, art.hole * 0.38)
-            dot = np.exp(-d2 / (2 * size**2)) * (0.35 if hollow else 0.95)
-            layers.append((_SPOT, dot.astype(np.float32)))
-        self._lay(layers)
+            self._dot(y, max(1.2, art.hole * 0.38), _SPOT, 0.35 if hollow else 0.95)
 
-    def _reading(self, row: int, near: int, time_s: float) -> bool:
+    def _lay_metal(self, data: float) -> None:
+        """Rails, heads and carriage; they are made anew only where the carriage moves."""
+        picture = self.picture
+        if data != self._data:
+            self._data = data
+            self._metal_parts = self._make_metal(data)
+        for plane, (kept, added) in zip(
+            picture.cut(picture.planes, *self.place), self._metal_parts, strict=True
+        ):
+            mixed_ = plane * kept
+            mixed_ += added
+            mixed_ += np.float32(0.5)
+            plane[:] = mixed_.astype(plane.dtype)
+
+    def _make_metal(self, data: float) -> list[tuple[F32, F32]]:
+        """For each plane the share that is kept of what lies below, and what is added."""
+        fmt, u, hole = self.picture.format, self.unit, self.art.hole
+        gx, gy = self._grid()
+        carriage = _ring(gx, gy, data, hole * 1.9 + 1.2 * u, 0.8 * u)
+        yoke = _bar(gx, gy, 0.0, data - hole * 1.9 - 2.2 * u, max(hole * 1.9, 4 * u) + u, u)
+        top = np.maximum(carriage, yoke)
+        colours, rails = self._rails
+        bright = np.array(mixed(_METAL, (255, 255, 255), 0.35), np.float32) / 255
+        cover = top + rails * (1 - top)
+        whole = bright * top[..., None] + colours * (rails * (1 - top))[..., None]
+        straight = whole / np.maximum(cover, 1e-6)[..., None]
+        values = fmt.values(straight)
+        out: list[tuple[F32, F32]] = []
+        for k in range(3):
+            added, share = values[..., k] * cover, cover
+            if fmt.half and k > 0:
+                added, share = halved(added), halved(share)
+            out.append(((1 - share).astype(np.float32), added.astype(np.float32)))
+        if fmt.alpha:
+            out.append((1 - cover, cover * np.float32(fmt.top)))
+        return out
+
+    def _dot(self, y: float, size: float, rgb: RGB, strength: float) -> None:
+        """A round soft spot of light in the middle column."""
+        picture, fmt = self.picture, self.picture.format
+        reach = int(size * 3.2) + 2
+        x0, y0 = int(self.cx - reach) & ~1, int(y - reach) & ~1
+        x1, y1 = (int(self.cx + reach) + 2) & ~1, (int(y + reach) + 2) & ~1
+        x0, y0 = max(x0, 0), max(y0, 0)
+        x1, y1 = min(x1, picture.width), min(y1, picture.height)
+        gx = np.arange(x0, x1, dtype=np.float32) + np.float32(0.5 - self.cx)
+        gy = np.arange(y0, y1, dtype=np.float32) + np.float32(0.5 - y)
+        w = np.float32(1 / (2 * size**2))
+        cover = np.exp(-(gy**2) * w)[:, None] * np.exp(-(gx**2) * w)[None] * np.float32(strength)
+        values = fmt.values(np.array([rgb], np.float32) / 255)[0]
+        for k, plane in enumerate(picture.cut(picture.planes, x0, y0, x1 - x0, y1 - y0)):
+            share = halved(cover) if fmt.half and k in (1, 2) else cover
+            value = float(fmt.top) if k == 3 else float(values[k])
+            below = plane.astype(np.float32)
+            below += (np.float32(value) - below) * share
+            plane[:] = np.rint(below)
+
+    def _reading(self, row: int, near: int) -> bool:
         """Whether the position near the detector is a hole of the row that is being read."""
         art = self.art
         return bool(art.holes[row, near % art.disc.positions])
-
-    def _lay(self, layers: list[tuple[Any, F32]]) -> None:
-        picture, fmt = self.picture, self.picture.format
-        out = picture.cut(picture.planes, *self.place)
-        parts: list[NDArray[np.float32]] = [p.astype(np.float32) for p in out]
-        for colours, cover in layers:
-            cover = np.ascontiguousarray(np.broadcast_to(cover, parts[0].shape), np.float32)
-            half = halved(cover) if fmt.half else cover
-            if isinstance(colours, tuple):
-                flat = fmt.values(np.array([colours], np.float32) / 255)[0]
-                values: list[Any] = list(flat)
-            else:
-                full = self._metal(colours)
-                values = full
-            for k in range(3):
-                share = half if fmt.half and k > 0 else cover
-                parts[k] += (values[k] - parts[k]) * share
-            if fmt.alpha:
-                parts[3] += (fmt.top - parts[3]) * cover
-        for plane, part in zip(out, parts, strict=True):
-            plane[:] = np.rint(part)
-
-    def _metal(self, colours: F32) -> list[F32]:
-        known: list[F32] | None = self.__dict__.get("_metal_values")
-        if known is None:
-            fmt = self.picture.format
-            full = fmt.values(colours)
-            known = [
-                halved(full[..., k]) if fmt.half and k else full[..., k].copy() for k in range(3)
-            ]
-            self.__dict__["_metal_values"] = known
-        return known
 
 
 def _ring(gx: F32, gy: F32, y: float, radius: float, width: float) -> F32:

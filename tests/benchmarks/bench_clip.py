@@ -1,0 +1,190 @@
+"""Clips against the encoder alone on the same ready-made frames, and against frames by Pillow.
+
+Each time is the processor time of this process, all its threads together, so that what else the
+machine does counts little; the best of several tries that take turns.
+"""
+
+from __future__ import annotations
+
+import os
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from fractions import Fraction
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+import sonify
+from sonify.light.planes import FORMATS
+from sonify.write.clip.job import Job, _roll
+from sonify.write.clip.plan import Options
+from sonify.write.clip.soundtrack import Soundtrack
+from sonify.write.clip.video import KINDS, VideoSink, views_of
+from tests.benchmarks.measure import ROOT
+
+SECONDS = 8.0
+
+
+def processor(work: Callable[[], object]) -> float:
+    """The processor time in s that some work took."""
+    before = os.times()
+    work()
+    after = os.times()
+    return (after.user - before.user) + (after.system - before.system)
+
+
+def job_of(scenes: list[str], start: float, end: float) -> Job:
+    show = sonify.perform(sonify.load_disc("cairn-middle"), settings={"clip.scenes": scenes})
+    return Job(show, Options(from_s=start, to_s=end, sound=False), "clip")
+
+
+def sink_of(job: Job, path: Path, sound: bool = False) -> VideoSink:
+    kind = KINDS[".mp4"]
+    return VideoSink(path, kind, FORMATS[kind.format], *job.size, Fraction(60), "good", sound, {})
+
+
+def ours(job: Job, path: Path) -> None:
+    plan = job.plan(".mp4")
+    with sink_of(job, path) as sink:
+        from sonify.write.clip.film import ground_picture
+
+        ground = ground_picture(job.look, sink.format, *job.size)
+        planes = sink.planes()
+        for plane, under in zip(planes, ground.ground, strict=True):
+            plane[:] = under
+        ground.planes = planes
+        _roll(job.film(plan, sink.format, ground), plan, sink, None)
+
+
+def ready_frames(job: Job) -> tuple[list[Any], list[int]]:
+    """All different frames of a clip in the encoder's own form, and which one is when."""
+    import av
+
+    plan = job.plan(".mp4")
+    film = job.film(plan, FORMATS["yuv420p"])
+    frames, order = [], []
+    for k in range(plan.frames):
+        if film.frame(k):
+            frame = av.VideoFrame(*job.size, "yuv420p")
+            for new, old in zip(
+                views_of(frame, FORMATS["yuv420p"]), film.picture.planes, strict=True
+            ):
+                new[:] = old
+            frames.append(frame)
+        order.append(len(frames) - 1)
+    return frames, order
+
+
+def encoder_alone(job: Job, frames: list[Any], order: list[int], path: Path) -> None:
+    with sink_of(job, path) as sink:
+        for k in order:
+            sink.frame = frames[k]
+            sink.add(True)
+
+
+def by_pillow(job: Job, path: Path) -> None:
+    """The plain way: each frame drawn by Pillow as RGB, and turned into YUV by the encoder's
+    library."""
+    import av
+    from PIL import Image, ImageDraw, ImageFilter
+
+    plan = job.plan(".mp4")
+    show, look = job.show, job.look
+    matrix = show.setup.player.matrix
+    from sonify.light.lights import states_at
+    from sonify.light.look import colour
+    from sonify.light.panel import fitted
+
+    s, w, h = fitted(look, matrix, 1832, 992)
+    left, top = (1920 - w) // 2 + s // 2, (1080 - h) // 2 + s // 2
+    part = plan.pieces[0]
+    times = np.array([plan.piece_time(part, k) for k in range(plan.frames)])
+    states = states_at(show.lights, times, matrix.lamps)
+    radius = s * (1 - look.gap) / 2
+    with sink_of(job, path) as sink:
+        for k in range(plan.frames):
+            image = Image.new("RGB", (1920, 1080), colour(look.background))
+            glow = Image.new("L", (1920, 1080))
+            draw, soft = ImageDraw.Draw(image), ImageDraw.Draw(glow)
+            for led in range(matrix.lamps):
+                y, x = divmod(led, matrix.width)
+                box = [left + x * s + s / 2 - radius, top + y * s + s / 2 - radius]
+                box += [box[0] + 2 * radius, box[1] + 2 * radius]
+                lit = states[k, led] > 0
+                draw.ellipse(box, fill=colour(look.lamp if lit else look.unlit))
+                if lit:
+                    soft.ellipse(box, fill=110)
+            halo = Image.new("RGB", image.size, colour(look.lamp))
+            image = Image.composite(halo, image, glow.filter(ImageFilter.BoxBlur(12)))
+            sink.frame = av.VideoFrame.from_image(image).reformat(format="yuv420p")
+            sink.add(True)
+
+
+def memory(seconds: float) -> float:
+    """The most memory in MB that a clip of some length takes, sound and all."""
+    code = (
+        "import sonify\n"
+        "disc = sonify.load_disc('cairn-large')\n"
+        "show = sonify.perform(disc, settings={'clip.scenes': ['matrix', 'message']})\n"
+        f"show.save('clip.mp4', 'clip', to_s={seconds})\n"
+        "most = next(x for x in open('/proc/self/status') if x.startswith('VmHWM'))\n"
+        "print(int(most.split()[1]) / 1000)\n"
+    )
+    with tempfile.TemporaryDirectory() as folder:
+        done = subprocess.run(
+            [sys.executable, "-c", code], cwd=folder, capture_output=True, text=True, check=True,
+            env={**os.environ, "PYTHONPATH": str(ROOT)},
+        )  # fmt: skip
+    return float(done.stdout)
+
+
+def run() -> list[tuple[str, float, str]]:
+    """Name, ratio and remark of each."""
+    out = []
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder, "clip.mp4")
+        matrix = None
+        for name, scenes, start, limit in (
+            ("matrix while reading, 1080p60: to the encoder alone", ["matrix"], 40.0, 1.05),
+            (
+                "matrix while scrolling, 1080p60: to the encoder alone",
+                ["message", "matrix"],
+                150,
+                1.05,
+            ),
+            ("disc and matrix, 1080p60: to the encoder alone", ["disc", "matrix"], 40.0, 1.5),
+        ):
+            job = job_of(scenes, start, start + SECONDS)
+            frames, order = ready_frames(job)
+            mine, alone = [], []
+            wall = [1e9, 1e9]
+            for _ in range(4):
+                for k, (times, work) in enumerate(
+                    ((mine, lambda: ours(job, path)),
+                     (alone, lambda: encoder_alone(job, frames, order, path)))
+                ):  # fmt: skip
+                    begin = time.perf_counter()
+                    times.append(processor(work))
+                    wall[k] = min(wall[k], time.perf_counter() - begin)
+            remark = (
+                f"at most {limit}; {SECONDS / wall[0]:.1f} x real time, encoder "
+                f"{SECONDS / wall[1]:.1f} x, by the clock {wall[0] / wall[1]:.2f}"
+            )
+            out.append((name, min(mine) / min(alone), remark))
+            if matrix is None:
+                matrix = min(mine)
+                plain = processor(lambda: by_pillow(job, path))
+                out.append(
+                    ("frames by Pillow in RGB: to the matrix clip", plain / matrix, "at least 3")
+                )
+            del frames
+        short, long = memory(20.0), memory(180.0)
+        out.append(
+            ("memory of 180 s to that of 20 s, with sound", long / short,
+             f"flat; {short:.0f} MB and {long:.0f} MB, at most 350")
+        )  # fmt: skip
+    return out
