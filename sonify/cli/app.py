@@ -22,6 +22,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "score": ("sonify.cli.score", "The music as a score to read."),
     "clip": ("sonify.cli.clip", "The show as a clip with its sound, for a video."),
     "audition": ("sonify.cli.audition", "A disc under many presets, side by side, on a page."),
+    "watch": ("sonify.cli.watch", "The matrix in the terminal, in real time."),
     "encode": ("sonify.cli.encode", "A message as a disc that can be cut."),
     "draw": ("sonify.cli.draw", "A disc at 1:1, to cut, and as a picture."),
     "read": ("sonify.cli.read", "A photograph, drawing, log, recording or grid to a disc."),

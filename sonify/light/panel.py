@@ -206,6 +206,11 @@ class Panel:
             self.light[:] = ground[:, None, None]
         self._levels = np.zeros((down, across), np.uint8)
 
+    def centres(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """The picture's columns and rows of pixels in which lamps, as seen, have their centres."""
+        half = self.look.pixels // 2
+        return self.x + self.columns.start + half, self.y + self.rows.start + half
+
     # ---- colours ----
 
     @cached_property

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from sonify.light.captions import Decoded
 from sonify.light.panel import Box
 from sonify.light.sheet import Sheet
 from sonify.write.clip.scenes import Painted, Surroundings, mixed
@@ -23,17 +24,14 @@ class MessageScene:
         red = (255, 90, 70) if sum(text) > 384 else (190, 20, 10)
         self.sheet = Sheet(around.picture, box, [text, lamp, red, mixed(ground, text, 0.25)])
         self.typeface = around.typeface
-        captions = around.show.captions
-        self._time = np.ascontiguousarray(captions["time_s"])
-        self._text = "".join(map(chr, captions["codepoint"].tolist()))
-        self._failed = captions["state"] == 2
+        self.decoded = Decoded(around.show.captions)
         self._at = -1
         self._lay_out()
 
     def _lay_out(self) -> None:
         """The height of a line, and where each character stands."""
         face, sheet = self.typeface, self.sheet
-        text = "".join(c if c.isprintable() else " " for c in self._text)
+        text = self.decoded.text
         height = face.unit(max(7, int(sheet.height / (_MOST_LINES * _LINE))))
         least = face.unit(max(7, int(sheet.height / (_MOST_LINES * _LINE) * 0.6)))
         # as large as the whole message fits, within reason; a long one rolls
@@ -62,7 +60,7 @@ class MessageScene:
 
     def show(self, time_s: float) -> Painted:
         """Paint the characters that were decoded until a moment."""
-        count = int(np.searchsorted(self._time, time_s, side="right"))
+        count = self.decoded.count(time_s)
         if count == self._at:
             return []
         self._at = count
@@ -72,26 +70,26 @@ class MessageScene:
     def _draw(self, count: int) -> None:
         face, sheet, height = self.typeface, self.sheet, self.height
         sheet.wipe()
-        last = max((k for k, (start, _) in enumerate(self.lines) if start < count), default=-1)
+        end = self.decoded.end(count)
+        last = max((k for k, (start, _) in enumerate(self.lines) if start < end), default=-1)
         if last < 0:
             return
+        newest = int(self.decoded.order[count - 1])
         top = max(0, last + 1 - self.room)
         used = min(len(self.lines), self.room)
         step = round(height * _LINE)
         y = max(0, (sheet.height - (used - 1) * step - height) // 2)
         for k in range(top, last + 1):
-            start, line = self.lines[k]
-            line = line[: count - start]
-            whole = face.width(self.lines[k][1], height)
-            x = max(0, (sheet.width - whole) // 2)
-            done = line
-            if k == last and count <= start + len(self.lines[k][1]):
-                done = line[:-1]
-            sheet.text(x, y, face.line(done, height), _TEXT)
-            if done is not line and line:
-                left = x + face.width(done, height) + (face.gap(height) if done else 0)
-                sheet.text(left, y, face.line(line[-1], height), _NEW)
-            for i in np.flatnonzero(self._failed[start : start + len(line)]):
+            start, whole = self.lines[k]
+            line = self.decoded.shown(count, start)[: len(whole)]
+            x = max(0, (sheet.width - face.width(whole, height)) // 2)
+            sheet.text(x, y, face.line(line, height), _TEXT)
+            own = [
+                (i, _FAILED) for i in np.flatnonzero(self.decoded.failed[start : start + len(line)])
+            ]
+            if start <= newest < start + len(line):
+                own.append((newest - start, _NEW))
+            for i, ink in own:
                 left = x + face.width(line[:i], height) + (face.gap(height) if i else 0)
-                sheet.text(left, y, face.line(line[i], height), _FAILED)
+                sheet.text(left, y, face.line(line[i], height), ink)
             y += step

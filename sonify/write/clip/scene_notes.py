@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.light.captions import Decoded
 from sonify.light.panel import Box
 from sonify.light.sheet import LEVELS, Sheet
 from sonify.music.scales import note_name
@@ -70,7 +71,7 @@ class NotesScene:
         starts = show.timeline.row_start_s()
         end = max(show.message_s, starts[-1] + show.timeline.positions * show.timeline.position_s)
         self.edges = np.append(starts, end)
-        self.captions = show.captions
+        self.decoded = Decoded(show.captions)
         self._characters()
         self._lay_out()
         self.forget()
@@ -140,12 +141,12 @@ class NotesScene:
         begun = int(np.searchsorted(self.on, time_s, side="right"))
         low = int(np.searchsorted(self.on, self.edges[window] - 8.0))
         sounding = low + np.flatnonzero(self.off[low:begun] > time_s)
-        heard = int(np.searchsorted(self.captions["time_s"], time_s, side="right"))
+        heard = self.decoded.count(time_s)
         if window != self.window:
             self.window = window
             self._frame()
             self.drawn = int(np.searchsorted(self.on, self.edges[window]))
-            self.letters = int(np.searchsorted(self.captions["time_s"], self.edges[window]))
+            self.letters = self.decoded.count(self.edges[window])
         now = self.x(time_s)
         state = (window, begun, heard, tuple(sounding.tolist()), now)
         if state == self.told:
@@ -194,11 +195,11 @@ class NotesScene:
 
     def _letter(self, k: int) -> None:
         """A character below the lanes, where its last bit lies."""
-        code = chr(int(self.captions["codepoint"][k]))
-        if code.isprintable() and code != " ":
+        code = self.decoded.text[self.decoded.order[k]]
+        if code != " ":
             mask = self.face.line(code, self.small)
             own, self.sheet.ink = self.sheet.ink, self.base
-            self.sheet.text(self.x(self.captions["time_s"][k]), self.foot, mask, _TEXT)
+            self.sheet.text(self.x(self.decoded.times[k]), self.foot, mask, _TEXT)
             self.sheet.ink = own
 
     def _tell(self, sounding: NDArray[np.int64]) -> None:

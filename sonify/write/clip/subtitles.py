@@ -9,6 +9,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from sonify.light.captions import Decoded
 from sonify.write.clip.plan import Plan
 from sonify.write.whole import whole
 
@@ -31,10 +32,7 @@ def lines_of(text: str) -> list[tuple[int, int]]:
     start = 0
     while start < len(text):
         end = min(start + WIDEST, len(text))
-        cut = text.find("\n", start, end)
-        if cut >= 0:
-            end = cut + 1
-        elif end < len(text):
+        if end < len(text):
             space = text.rfind(" ", start, end)
             end = space + 1 if space > start else end
         out.append((start, end))
@@ -44,11 +42,11 @@ def lines_of(text: str) -> list[tuple[int, int]]:
 
 def cues_of(show: Performance, plan: Plan) -> list[Cue]:
     """When which text is to be seen, in s of the clip: each line grows character by character."""
-    captions = show.captions
-    text = "".join(c if c.isprintable() or c == "\n" else " " for c in map(
-        chr, captions["codepoint"].tolist()))  # fmt: skip
-    times = captions["time_s"].tolist()
-    line_of = [(a, b) for a, b in lines_of(text) for _ in range(a, b)]
+    decoded = Decoded(show.captions)
+    if not len(decoded):
+        return []
+    times = decoded.times.tolist()
+    line_of = [a for a, b in lines_of(decoded.text) for _ in range(a, b)]
     cues: list[Cue] = []
     for part in plan.pieces:
         offset = float(part.first / plan.fps) - plan.start_s
@@ -56,7 +54,7 @@ def cues_of(show: Performance, plan: Plan) -> list[Cue]:
         for k, begin in enumerate(times):
             until = times[k + 1] if k + 1 < len(times) else begin + STAY_S
             a, b = max(begin, plan.start_s), min(until, end_s)
-            shown = text[line_of[k][0] : k + 1].rstrip()
+            shown = decoded.shown(k + 1, line_of[decoded.end(k + 1) - 1]).rstrip()
             if b - a < 0.0005 or not shown:
                 continue
             if cues and cues[-1][2] == shown and abs(cues[-1][1] - (a + offset)) < 0.0005:
