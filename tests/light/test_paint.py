@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import msgspec
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -42,7 +43,7 @@ def test_a_part_repainted_is_the_part_of_the_whole(look, width, height, seed):
 
 @pytest.mark.parametrize("path", LOOKS, ids=lambda p: p.stem)
 def test_lamps_have_the_looks_own_colours(path):
-    look = load_setup([path]).light
+    look = msgspec.structs.replace(load_setup([path]).light, brightness=16)
     painter = Painter(look, Matrix())
     rng = np.random.default_rng(2)
     levels = (rng.random((8, 32)) < 0.4).astype(np.uint8) * 255
@@ -53,10 +54,10 @@ def test_lamps_have_the_looks_own_colours(path):
     assert (at[levels > 0] == colour(look.lamp)).all()
     if look.glow == 0:
         assert (at[levels == 0] == colour(look.unlit)).all()
-    assert colour(look.unlit) != colour(look.background)
+    assert colour(look.unlit) != colour(look.ground)
     dark = painter.palette[painter.picture(np.zeros((8, 32), np.uint8))]
     corner = dark[0, 0] if look.margin else None
-    assert corner is None or (corner == colour(look.background)).all()
+    assert corner is None or (corner == colour(look.ground)).all()
     assert (dark[np.ix_(ys, xs)] == colour(look.unlit)).all()
 
 

@@ -84,9 +84,8 @@ class MessageScene:
             line = self.decoded.shown(count, start)[: len(whole)]
             x = max(0, (sheet.width - face.width(whole, height)) // 2)
             sheet.text(x, y, face.line(line, height), _TEXT)
-            own = [
-                (i, _FAILED) for i in np.flatnonzero(self.decoded.failed[start : start + len(line)])
-            ]
+            failed = np.flatnonzero(self.decoded.failed[start : start + len(line)])
+            own = [(int(i), _FAILED) for i in failed]
             if start <= newest < start + len(line):
                 own.append((newest - start, _NEW))
             for i, ink in own:
