@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import importlib
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
-from sonify.write.frames import Animation
+from sonify.progress import report
+from sonify.write.frames import Animation, Patch
 from sonify.write.stamp import stamp
 from sonify.write.whole import whole
 
@@ -36,6 +38,13 @@ def encode(
     effort = {"thorough": not quick} if suffix == ".gif" else {}
     with whole(path) as beside:
         with open(beside, "wb") as out:
-            encoder(animation, out, **effort)
+            encoder(replace(animation, patches=_told(animation)), out, **effort)
         if comment is not None:
             stamp(beside, comment())
+
+
+def _told(animation: Animation) -> Iterator[Patch]:
+    """The patches, each telling how far the work has come."""
+    for patch in animation.patches:
+        report(min(patch.time_s / animation.end_s, 1.0) if animation.end_s else 1.0)
+        yield patch
