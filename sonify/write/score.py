@@ -19,7 +19,6 @@ if TYPE_CHECKING:
 __all__ = ["Options", "score_bytes", "write"]
 
 MAX_PIXELS = 150_000_000
-_POINTS = 72 / 96
 
 
 class Options(Settings, frozen=True):
@@ -59,7 +58,9 @@ def score_bytes(show: Performance, suffix: str, options: Options | None = None) 
     if suffix == ".svg":
         return svg(pages, title).encode("utf-8")
     if suffix == ".pdf":
-        return _pdf(pages, title)
+        from sonify.write.score_pdf import pdf
+
+        return pdf(pages, title, _fonts())
     return _png(pages, title, options.zoom)
 
 
@@ -95,35 +96,3 @@ def _png(pages: list[Page], title: str, zoom: float) -> bytes:
         zoom=zoom,
     )
     return bytes(data)
-
-
-def _pdf(pages: list[Page], title: str) -> bytes:
-    import datetime
-    import logging
-
-    from fpdf import FPDF
-    from fpdf.svg import SVGObject
-
-    from sonify.write.score_engrave import UNITS, svg
-
-    for chatty in ("fpdf", "fontTools"):
-        logging.getLogger(chatty).setLevel(logging.ERROR)
-    scale = _POINTS / UNITS
-    pdf = FPDF(unit="pt")
-    # the same score gives the same bytes
-    pdf.set_creation_date(datetime.datetime(2000, 1, 1, tzinfo=datetime.UTC))
-    pdf.set_title(title)
-    pdf.set_auto_page_break(False)
-    for style, file in _fonts().items():
-        pdf.add_font("score", style, str(file))
-    for page in pages:
-        pdf.add_page(format=(page.width * scale, page.height * scale))
-        drawing = SVGObject(svg([page], title, texts=False, scale=scale))
-        drawing.draw_to_page(pdf, 0, 0)
-        for text in page.texts:
-            pdf.set_font("score", "B" if text.bold else "I" if text.italic else "", 12)
-            pdf.set_font_size(text.size * scale)
-            wide = pdf.get_string_width(text.words)
-            left = {"middle": wide / 2, "end": wide}.get(text.anchor, 0.0)
-            pdf.text(text.x * scale - left, text.y * scale, text.words)
-    return bytes(pdf.output())

@@ -200,8 +200,8 @@ def _text_svg(t: Text) -> str:
     )
 
 
-def svg(pages: list[Page], title: str, texts: bool = True, scale: float = 1 / UNITS) -> str:
-    """Pages below each other as one SVG; `scale` is its user units in a page unit."""
+def svg(pages: list[Page], title: str) -> str:
+    """Pages below each other as one SVG."""
     width = max(p.width for p in pages)
     height = sum(p.height for p in pages)
     glyphs: dict[str, str] = {}
@@ -209,7 +209,7 @@ def svg(pages: list[Page], title: str, texts: bool = True, scale: float = 1 / UN
         glyphs.update(page.glyphs)
     out = [
         '<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" '
-        f'width="{width * scale:g}" height="{height * scale:g}" '
+        f'width="{width / UNITS:g}" height="{height / UNITS:g}" '
         f'viewBox="0 0 {width:g} {height:g}" font-family="serif">',
         f"<title>{escape(title)}</title>",
         f'<rect width="{width:g}" height="{height:g}" fill="#fff"/>',
@@ -221,8 +221,7 @@ def svg(pages: list[Page], title: str, texts: bool = True, scale: float = 1 / UN
     for page in pages:
         out.append(f'<g transform="translate(0 {top:g})">')
         out += page.drawing
-        if texts:
-            out += [_text_svg(t) for t in page.texts]
+        out += [_text_svg(t) for t in page.texts]
         out.append("</g>")
         top += page.height
     out.append("</svg>\n")

@@ -208,7 +208,11 @@ class _Writer:
             # a mark's number is in quarter notes a minute whatever the metre
             mark = tempo.MetronomeMark(number=round(self.show.tempo_bpm, 2), referent="quarter")
             measure.insert(0, mark)
-        for word in self.voice.marks:
+        words = self.voice.marks
+        pitch = self.show.setup.music.concert_pitch
+        if first and pitch != 440:
+            words = (f"A = {pitch:g} Hz", *words)
+        for word in words:
             text = expressions.TextExpression(word)
             text.placement = "above"
             measure.insert(0, text)

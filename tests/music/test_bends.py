@@ -1,0 +1,121 @@
+"""Fractional pitches in the MIDI file, worked out again from its bytes alone."""
+
+from __future__ import annotations
+
+import io
+
+import mido
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+import sonify
+from sonify.music.bends import Sounding, bent
+from sonify.write.midi import Options, midi_bytes
+
+
+def pitches_in(show, **options):
+    """Onset tick and sounding pitch of every note, from a MIDI file's messages.
+
+    MIDI 1.0: RPN 0 is the bend range in semitones, and a bend of 8192 is all of it. Bends that
+    change while a note of the channel sounds are refused.
+    """
+    data = b"".join(midi_bytes(show, Options(**options)))
+    file = mido.MidiFile(file=io.BytesIO(data))
+    out = []
+    for track in file.tracks[1:]:
+        tick, bend, span, sounding = 0, {}, {}, {}
+        parameter: dict[int, tuple[int, int]] = {}
+        for message in track:
+            tick += message.time
+            if message.is_meta:
+                continue
+            c = message.channel
+            if message.type == "control_change":
+                high, low = parameter.get(c, (127, 127))
+                if message.control == 101:
+                    parameter[c] = message.value, low
+                elif message.control == 100:
+                    parameter[c] = high, message.value
+                elif message.control == 6 and (high, low) == (0, 0):
+                    span[c] = message.value
+            elif message.type == "pitchwheel":
+                assert not sounding.get(c), "a bend under a sounding note"
+                bend[c] = message.pitch
+            elif message.type == "note_on":
+                sounding.setdefault(c, set()).add(message.note)
+                out.append((tick, message.note + bend.get(c, 0) / 8192 * span.get(c, 2)))
+            elif message.type == "note_off":
+                sounding[c].discard(message.note)
+    return sorted(out)
+
+
+@pytest.mark.parametrize("only_notes", [False, True])
+@pytest.mark.parametrize(
+    "scale", ["dorian", "bayati", "just-major", "nineteen-tones", "thirty-one-tones", "slendro",
+              "bohlen-lambda"],
+)  # fmt: skip
+def test_the_file_sounds_the_pitches_that_are_meant(scale, only_notes):
+    voices = [
+        {"pitch": {"scheme": "number", "bits": 5, "span": 31}, "rhythm": ["joined"]},
+        {"source": "character-starts", "octave": -1, "pitch": "character", "rhythm": ["held"]},
+    ]
+    show = sonify.perform(
+        sonify.load_disc("cairn-middle"),
+        settings={"music.scale": scale, "music.voice": voices, "music.concert-pitch": 443.0},
+    )
+    meant = sorted(
+        zip(np.concatenate([p.on for p in show.parts]).tolist(),
+            np.concatenate([p.pitch for p in show.parts]).tolist(), strict=True)
+    )  # fmt: skip
+    heard = pitches_in(show, only_notes=only_notes)
+    assert [t for t, _ in heard] == [t for t, _ in meant]
+    # half a step of a bend of two semitones over 8192
+    assert np.allclose([p for _, p in heard], [p for _, p in meant], atol=1.3e-4)
+
+
+def test_the_file_says_how_it_bends():
+    show = sonify.perform(sonify.load_disc("cairn-small"), settings={"music.scale": "bayati"})
+    file = mido.MidiFile(file=io.BytesIO(b"".join(midi_bytes(show))))
+    said = [m.text for m in file.tracks[1] if m.type == "text"]
+    assert len(said) == 1
+    for word in ("RPN 0", "2 semitones", "channels 1, 2"):
+        assert word in said[0]
+    plain = sonify.perform(sonify.load_disc("cairn-small"))
+    file = mido.MidiFile(file=io.BytesIO(b"".join(midi_bytes(plain))))
+    assert not [m for t in file.tracks for m in t if m.type in ("text", "pitchwheel")]
+    assert not [m for t in file.tracks for m in t if m.type == "control_change"]
+
+
+NOTES = st.lists(
+    st.tuples(st.integers(0, 400), st.integers(1, 200), st.integers(0, 40)),
+    min_size=1,
+    max_size=60,
+)
+
+
+@given(notes=NOTES, channel=st.integers(0, 15))
+@settings(max_examples=150, deadline=None)
+def test_notes_that_sound_together_on_a_channel_have_one_bend(notes, channel):
+    notes = sorted(set(notes))
+    on = np.array([n[0] for n in notes])
+    off = on + np.array([n[1] for n in notes])
+    pitch = 60 + np.array([n[2] for n in notes]) * 12 / 19
+    one = Sounding("x", 0, channel, False, on, off, pitch)
+    most = max(len({n[2] for n in notes if n[0] <= t < n[0] + n[1]} - {None}) for t in on.tolist())
+    try:
+        tuned = bent([one])[0]
+    except sonify.InputError as e:
+        assert "sounding together" in str(e)  # noqa: PT017
+        assert most > 13
+        return
+    if tuned is None:
+        assert np.allclose(pitch, np.rint(pitch))
+        return
+    assert np.allclose(tuned.key + tuned.bend / 8192 * 2, pitch, atol=1.3e-4)
+    assert tuned.channel[0] in tuned.channels
+    for a in range(len(on)):
+        together = (on < off[a]) & (off > on[a]) & (tuned.channel == tuned.channel[a])
+        assert len(set(tuned.bend[together].tolist())) == 1
+    assert 9 not in set(tuned.channel.tolist()) - {channel}
