@@ -121,10 +121,11 @@ def candidates_of(
         found = variation(load_setup((*base, name), settings).music, one)
         # what was asked for stays as it was asked for
         kept = {k: v for k, v in found.items() if not any(k.startswith(s) for s in settings)}
-        words = f"{name} with {kept.get('music.scale', 'its scale')}"
+        words = f"{name} in {kept.get('music.root', 'its key')} {kept.get('music.scale', '')}"
         for key, value in kept.items():
             if key.endswith(".pitch"):
-                words += f", {value['scheme']}"
+                line = value.get("line", value)
+                words += f", {line['scheme']}"
             elif key.endswith(".program"):
                 words += f", {value}"
         out.append(Candidate(f"variation {one}", words, (*base, name), {**settings, **kept}))

@@ -57,8 +57,8 @@ _RHYTHMS: tuple[list[Any], ...] = (
 def variation(music: Music, seed: int) -> dict[str, Any]:
     """Settings, as dotted keys, that make a variation of a preset.
 
-    Root and scale change, and the first pitched voice gets another scheme, rhythm and program;
-    the other voices stay as they are.
+    Root and scale change (the scale stays where voices play a progression), and the first pitched
+    voice gets another scheme, rhythm and program; the other voices stay as they are.
 
     Parameters
     ----------
@@ -73,14 +73,32 @@ def variation(music: Music, seed: int) -> dict[str, Any]:
     """
     rng = random.Random(f"variation {seed}")
     octave = music.root[-1] if music.root[-1].isdigit() else "4"
-    tune = next((n for n, v in enumerate(music.voice) if v.drum is None), 0)
+    pitched = [n for n, v in enumerate(music.voice) if v.drum is None]
+    tune = next(
+        (n for n in pitched if music.voice[n].source != "clock"), pitched[0] if pitched else 0
+    )
     # every draw is made in the same order, so that a seed means the same for all presets
     root, scale = rng.choice(_ROOTS), rng.choice(_SCALES)
     line, rhythm, program = rng.choice(_LINES), rng.choice(_RHYTHMS), rng.choice(_PROGRAMS)
-    return {
-        "music.root": f"{root}{octave}",
-        "music.scale": scale,
-        f"music.voice.{tune}.pitch": dict(line),
-        f"music.voice.{tune}.rhythm": list(rhythm),
-        f"music.voice.{tune}.program": program,
-    }
+    out: dict[str, Any] = {"music.root": f"{root}{octave}"}
+    pitch: dict[str, Any] = dict(line)
+    chords = _progression(music)
+    if chords is None:
+        out["music.scale"] = scale
+    else:
+        # where others play chords, the tune goes along with them
+        pitch = {**chords, "line": pitch}
+    voice = f"music.voice.{tune}"
+    if pitched:
+        out[f"{voice}.pitch"] = pitch
+        out[f"{voice}.program"] = program
+    return {**out, f"{voice}.source": "ones", f"{voice}.rhythm": list(rhythm)}
+
+
+def _progression(music: Music) -> dict[str, Any] | None:
+    """The chords that the voices share, if they play any."""
+    for voice in music.voice:
+        if isinstance(voice.pitch, dict) and voice.pitch.get("scheme") == "progression":
+            kept = ("scheme", "chords", "each", "hold")
+            return {k: voice.pitch[k] for k in kept if k in voice.pitch}
+    return None
