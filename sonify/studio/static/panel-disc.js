@@ -96,7 +96,7 @@ export function discPanel(panel, bench, tables, tell) {
   };
   const hints = () => Object.fromEntries(Object.entries(help)
     .filter(([, x]) => Number(x.box.value) > 0).map(([key, x]) => [key, Math.round(Number(x.box.value))]));
-  const notes = h("ul.shop", { hidden: true, role: "status", "aria-label": "What the reader says" });
+  const notes = h("ul.shop", { hidden: true, "aria-label": "What the reader says" });
   let reading = null;
   async function take(one) {
     reading?.abort();
@@ -138,7 +138,7 @@ export function discPanel(panel, bench, tables, tell) {
         + "a grid, a recorded MIDI take, a disc file, or a preset file.")),
     h("details.more", {}, h("summary", {}, "Help the reader"),
       h("div.inside", {}, Object.values(help).map((x) => x.element))),
-    notes,
+    h("div", { role: "status" }, notes),
     h("div.field", { "data-place": "disc.title" }, h("label", { htmlFor: "title" }, "Title"), title,
       h("p.help", {}, "For the files; it is not on the disc.")),
     h("details.more", {}, h("summary", {}, "Code"), h("div.inside", {}, code.elements)),

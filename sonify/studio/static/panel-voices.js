@@ -109,7 +109,7 @@ export function voicesPanel(panel, bench, tables, solo, tell) {
         h("div.head", {}, h("label", { htmlFor: which.select.id }, isDrum ? own.drum.label : own.program.label),
           h("div.pills.small", { role: "radiogroup", "aria-label": "Tones or a drum" },
             radio("tones", "tones", !isDrum), radio("drum", "drum", isDrum))),
-        which.select,
+        which.select, which.about,
         h("p.help", {}, isDrum ? own.drum.help : own.program.help)),
       sync: (v) => {
         if (isDrum) drum.sync(drumName(v.drum));

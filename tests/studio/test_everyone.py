@@ -1,0 +1,196 @@
+"""Keyboard alone, screen readers, large type, small screens, light and dark, and still pictures."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.studio.conftest import ROOT, Page, Studio
+
+AXE = Path(os.environ.get("SONIFY_AXE", ROOT / "build/axe/package/axe.min.js"))
+RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
+
+
+def violations(page: Page) -> list[str]:
+    """What axe-core finds, with where."""
+    if not AXE.is_file():
+        pytest.skip("axe-core is not here; `npm pack axe-core` and unpack it into build/axe")
+    page.js(AXE.read_text(encoding="utf-8") + "; 0")
+    found = page.js(
+        """(tags) => axe.run(document, { runOnly: { type: "tag", values: tags } })""", RULES
+    )
+    return [
+        f"{v['id']}: {n['target']} {n['failureSummary'][:300]}"
+        for v in found["violations"]
+        for n in v["nodes"]
+    ]
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("size", [(1440, 900), (820, 1180), (390, 844)])
+def test_axe_finds_nothing(
+    browser: Any, studio: Studio, scheme: str, size: tuple[int, int]
+) -> None:
+    width, height = size
+    page = Page(
+        browser, studio, color_scheme=scheme, viewport={"width": width, "height": height},
+        bypass_csp=True,
+    )  # fmt: skip
+    assert violations(page) == []
+    # all that can be opened is open, and something is wrong
+    page.js("for (const d of document.querySelectorAll('details')) d.open = true")
+    page.js("studio.bench.set('setup.music.metre', '7/9')")
+    page.page.wait_for_selector("#wrong:not([hidden])")
+    assert violations(page) == []
+    page.close()
+
+
+def focus(page: Page) -> dict[str, Any]:
+    out: dict[str, Any] = page.js(
+        """() => {
+          const e = document.activeElement, r = e.getBoundingClientRect();
+          const label = e.labels?.[0]?.textContent ?? "";
+          return { tag: e.tagName, id: e.id, type: e.type ?? "", seen: r.width > 0 && r.height > 0,
+                   name: e.getAttribute("aria-label") || label || e.textContent.trim(),
+                   top: r.top, bottom: r.bottom };
+        }"""
+    )
+    return out
+
+
+def test_keyboard_alone_types_plays_changes_and_takes_away(page: Page) -> None:
+    keys = page.page.keyboard
+    keys.press("Tab")
+    assert focus(page)["name"] == "Skip to the controls"
+    seen = []
+    for _ in range(40):
+        keys.press("Tab")
+        now = focus(page)
+        assert now["seen"], now
+        assert now["name"] or now["id"] == "seek", now
+        seen.append(now["id"])
+        if now["id"] == "play":
+            break
+    assert "version-b" in seen
+    assert "seek" in seen
+    keys.press("Enter")
+    page.until("studio.sound.playing")
+    keys.press("Space")
+    page.until("!studio.sound.playing")
+    for _ in range(40):
+        keys.press("Tab")
+        if focus(page)["id"] == "message":
+            break
+    keys.press("Control+A")
+    keys.type("BY KEYS ALONE")
+    page.settled()
+    assert page.js("studio.show.message") == "BY KEYS ALONE"
+    for _ in range(200):
+        keys.press("Tab")
+        if focus(page)["name"] == "Roll":
+            break
+    before = page.document
+    keys.press("Enter")
+    page.until("studio.bench.version.back.length >= 2")
+    assert page.document != before
+    for _ in range(400):
+        keys.press("Tab")
+        if focus(page)["name"] == "Make MIDI file":
+            break
+    with page.page.expect_download() as got:
+        keys.press("Enter")
+    assert got.value.suggested_filename.endswith(".mid")
+    # and out at the other end: no trap
+    for _ in range(80):
+        keys.press("Tab")
+        if focus(page)["tag"] == "BODY":
+            break
+    assert focus(page)["tag"] == "BODY"
+
+
+def test_what_has_the_focus_is_not_hidden_behind_the_bar(page: Page) -> None:
+    keys = page.page.keyboard
+    bar = "document.querySelector('.transport').getBoundingClientRect()"
+    page.page.focus("#message")
+    for _ in range(60):
+        keys.press("Tab")
+        now = focus(page)
+        top, bottom = page.js(f"[{bar}.top, {bar}.bottom]")
+        inside = page.js("Boolean(document.activeElement.closest('.transport'))")
+        assert inside or now["bottom"] <= top + 1 or now["top"] >= bottom - 1, now
+
+
+def test_space_plays_when_no_control_has_the_focus(page: Page) -> None:
+    page.page.locator("h2").first.click()
+    page.page.keyboard.press("Space")
+    page.until("studio.sound.playing")
+    page.page.focus("#message")
+    page.page.keyboard.press("Space")
+    assert page.js("studio.sound.playing")
+
+
+@pytest.mark.parametrize("width", [320, 390, 640, 1024])
+def test_nothing_runs_out_of_a_narrow_page(browser: Any, studio: Studio, width: int) -> None:
+    """320 px is WCAG's measure for reflow (SC 1.4.10); 640 px is 1280 at 200 %."""
+    page = Page(browser, studio, viewport={"width": width, "height": 720})
+    page.js("for (const d of document.querySelectorAll('details')) d.open = true")
+    page.page.wait_for_timeout(100)
+    assert page.js("document.documentElement.scrollWidth") <= width
+    over = page.js(
+        """() => [...document.querySelectorAll("main *, footer *, header *")]
+          .filter((e) => e.checkVisibility())
+          .filter((e) => !e.closest(".hidden, .skip, .presets, .roof, dialog"))
+          .filter((e) => !(e instanceof SVGElement))
+          .filter((e) => e.getBoundingClientRect().right > innerWidth + 1)
+          .map((e) => e.tagName + "." + e.className + "#" + e.id)"""
+    )
+    assert over == []
+    assert page.page.is_visible("#play")
+    page.close()
+
+
+def test_twice_as_large_type_still_fits(browser: Any, studio: Studio) -> None:
+    page = Page(browser, studio, viewport={"width": 1280, "height": 900})
+    page.js("document.documentElement.style.fontSize = '200%'")
+    page.page.wait_for_timeout(150)
+    assert page.js("document.documentElement.scrollWidth") <= 1280
+    cut = page.js(
+        """() => [...document.querySelectorAll("button, label, h2, .pill span")]
+          .filter((e) => e.checkVisibility() && !e.closest(".hidden"))
+          .filter((e) => e.scrollWidth > e.clientWidth + 2
+                         && getComputedStyle(e).overflow !== "visible")
+          .map((e) => e.textContent)"""
+    )
+    assert cut == []
+    page.close()
+
+
+def test_reduced_motion_keeps_the_disc_still(browser: Any, studio: Studio) -> None:
+    page = Page(browser, studio, reduced_motion="reduce")
+    plate = """(t) => { studio.sound.seek(t); studio.views.disc.draw(t);
+      const c = studio.views.disc.canvas, x = c.getContext("2d");
+      const d = x.getImageData(0, c.height * 0.55, c.width, c.height * 0.2).data;
+      return Array.from(d).filter((_, k) => k % 16 < 3); }"""
+    still = page.js(plate, 0.0)
+    later = page.js(plate, 1.0)
+    moved = sum(abs(a - b) > 24 for a, b in zip(still, later, strict=True)) / len(still)
+    assert moved < 0.02
+    page.page.emulate_media(reduced_motion="no-preference")
+    turned = page.js(plate, 1.0)
+    assert sum(abs(a - b) > 24 for a, b in zip(still, turned, strict=True)) / len(still) > 0.02
+    page.close()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_colours_follow_the_system_until_chosen(browser: Any, studio: Studio, scheme: str) -> None:
+    page = Page(browser, studio, color_scheme=scheme)
+    ground = "getComputedStyle(document.body).backgroundColor"
+    first = page.js(ground)
+    level = sum(int(x) for x in first.removeprefix("rgb(").rstrip(")").split(",")) / 3
+    assert (level > 128) == (scheme == "light")
+    page.page.click("#theme")
+    assert page.js(ground) != first
+    page.close()
