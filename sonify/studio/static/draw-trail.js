@@ -126,7 +126,7 @@ export class TrailView {
       }
     }
     // the message's words where they are read, as many as have room
-    const size = Math.max(10, Math.min(h * 0.1, 15 * (w / canvas.clientWidth)));
+    const size = Math.max(10, Math.min(h * 0.1, 15 * Math.min(window.devicePixelRatio || 1, 2.5)));
     c.font = `500 ${size}px Atkinson, sans-serif`;
     c.textAlign = "left";
     c.fillStyle = colour("trail-letter");

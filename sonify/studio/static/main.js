@@ -299,7 +299,8 @@ function wire() {
   });
   wireTheme();
   wireDrop();
-  new ResizeObserver(() => { drawHills($("hills")); paint(); }).observe(document.querySelector(".sky"));
+  const sized = new ResizeObserver(() => { drawHills($("hills")); animate(); });
+  for (const e of [document.querySelector(".sky"), ...views.map((v) => v.canvas)]) sized.observe(e);
   new IntersectionObserver(([e]) => {
     body.dataset.sky = e.isIntersecting ? "here" : "gone";
     paint();

@@ -1,10 +1,21 @@
 // Canvases: their size in device pixels, and the colours of the page.
 
-/** Fit a canvas to the size it has on the page; true when that changed. */
+const sizes = new WeakMap();
+const watch = new ResizeObserver((entries) => {
+  for (const e of entries) sizes.set(e.target, [e.contentRect.width, e.contentRect.height]);
+});
+
+/** Fit a canvas to the size it has on the page; true when that changed. Sizes are watched, not
+ * asked for: asking in every frame would have the page laid out again each time. */
 export function fit(canvas) {
+  if (!sizes.has(canvas)) {
+    sizes.set(canvas, [canvas.clientWidth, canvas.clientHeight]);
+    watch.observe(canvas);
+  }
   const ratio = Math.min(window.devicePixelRatio || 1, 2.5);
-  const w = Math.max(1, Math.round(canvas.clientWidth * ratio));
-  const h = Math.max(1, Math.round(canvas.clientHeight * ratio));
+  const [width, height] = sizes.get(canvas);
+  const w = Math.max(1, Math.round(width * ratio));
+  const h = Math.max(1, Math.round(height * ratio));
   if (canvas.width === w && canvas.height === h) return false;
   canvas.width = w;
   canvas.height = h;
