@@ -228,6 +228,8 @@ class FlashMeter:
     ----------
     width, height : int
         Of the picture, in pixels.
+    zoom : float
+        How many pixels of what is shown one pixel of this picture stands for.
 
     Attributes
     ----------
@@ -235,8 +237,8 @@ class FlashMeter:
         Side of a cell in pixels. `shape` is the number of cells down and across.
     """
 
-    def __init__(self, width: int, height: int) -> None:
-        scale = max(1.0, width / SCREEN[0], height / SCREEN[1])
+    def __init__(self, width: int, height: int, zoom: float = 1.0) -> None:
+        scale = max(1.0, width * zoom / SCREEN[0], height * zoom / SCREEN[1]) / zoom
         self.scale = scale
         self.cell = 1
         while scale > 1 and 2 * self.cell * 10 / FIELD[0] / scale <= _FINEST:

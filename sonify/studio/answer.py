@@ -7,8 +7,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.light.mounting import Mounting
 from sonify.settings import to_builtins
-from sonify.studio.document import Document, command, show_of
+from sonify.studio.document import Document, command, flash_key, show_of
+from sonify.studio.flashing import may_flash, ramp
 from sonify.studio.packing import pack
 
 if TYPE_CHECKING:
@@ -53,6 +55,9 @@ def answer(document: Document) -> bytes:
         "caption_s": show.captions["time_s"],
         "caption_point": show.captions["codepoint"],
         "caption_state": show.captions["state"],
+        "seen": Mounting.of(show.setup.light, show.setup.player.matrix)
+        .leds(np.arange(show.setup.player.matrix.lamps))
+        .astype("i4"),
         "angles": np.array([show.disc.layout.angle(p) for p in range(show.disc.positions)], "f4"),
     }
     scroll = show.scroll
@@ -120,6 +125,8 @@ def facts(document: Document, show: Performance) -> dict[str, Any]:
             "root": note_number(setup.music.root),
         },
         "look": look_of(show),
+        "mayFlash": may_flash(show),
+        "flashKey": flash_key(document),
         "scroll": None
         if scroll is None
         else {
@@ -145,8 +152,10 @@ def _range(part: Part) -> str:
 
 def look_of(show: Performance) -> dict[str, Any]:
     """The look as the page's drawing needs it."""
-    out: dict[str, Any] = to_builtins(show.setup.light)
-    return out
+    look = show.setup.light
+    out: dict[str, Any] = to_builtins(look)
+    across, down = Mounting.of(look, show.setup.player.matrix).size
+    return {**out, "ramp": ramp(look), "across": across, "down": down}
 
 
 def sizes_of(show: Performance) -> dict[str, Any]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Any
 
 from sonify.disc.disc import Disc
@@ -76,6 +77,7 @@ def _growth(rule: str | dict[str, Any]) -> int:
     return out * (2 if given.get("rule") == "double-time" else 1)
 
 
+@lru_cache(maxsize=256)
 def _default(kind: type, key: str) -> Any:
     import msgspec
 

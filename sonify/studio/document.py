@@ -194,6 +194,19 @@ def _without_muted(document: Document) -> Document:
     return msgspec.structs.replace(document, setup=setup, muted=())
 
 
+def flash_key(document: Document) -> str:
+    """What decides how a document flashes, as a short text: disc, player, look and timing."""
+    import hashlib
+    import json
+
+    setup = {k: v for k, v in document.setup.items() if k in ("player", "light")}
+    music = {
+        k: v for k, v in document.setup.get("music", {}).items() if k in ("step", "timing", "metre")
+    }
+    text = json.dumps([document.disc, document.fit, setup, music], sort_keys=True)
+    return hashlib.sha256(text.encode()).hexdigest()[:24]
+
+
 def lay(setup: dict[str, Any], name: str) -> dict[str, Any]:
     """A shipped preset laid over a settings table.
 

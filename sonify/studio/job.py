@@ -10,6 +10,8 @@ from __future__ import annotations
 import json
 import os
 import sys
+import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -35,8 +37,23 @@ def limit() -> None:
     os.nice(5)
 
 
+def _told() -> Callable[[float], None]:
+    """Tells how far the work has come, a few times a second."""
+    last = 0.0
+
+    def tell(share: float) -> None:
+        nonlocal last
+        now = time.monotonic()
+        if now - last > 0.2:
+            last = now
+            say(progress=round(share, 4))
+
+    return tell
+
+
 def work(folder: Path) -> None:
     """Do what `job.json` says."""
+    from sonify.progress import watching
     from sonify.settings import convert
     from sonify.studio.document import Document, trusted
 
@@ -50,8 +67,17 @@ def work(folder: Path) -> None:
     from sonify.studio.take import take
 
     document = convert(spec["document"], Document)
-    path = take(document, spec["what"], spec["suffix"], folder)
-    say(file=path.name)
+    if spec["kind"] == "flash":
+        from sonify.studio.document import show_of
+        from sonify.studio.flashing import check
+
+        say(flash=check(show_of(document)))
+        return
+    with watching(_told()):
+        path, notes = take(
+            document, spec["what"], spec["suffix"], folder, calm=bool(spec.get("calm"))
+        )
+    say(file=path.name, notes=notes)
 
 
 def main() -> None:

@@ -46,7 +46,7 @@ class Job:
     def facts(self) -> dict[str, Any]:
         """What the page is told."""
         out = {"id": self.id, "state": self.state, "progress": self.progress}
-        for key in ("error", "place", "file", "size", "cautions"):
+        for key in ("error", "place", "file", "size", "cautions", "notes"):
             if key in self.said:
                 out[key] = self.said[key]
         return out
@@ -129,7 +129,7 @@ class Jobs:
                 job.said["size"] = path.stat().st_size
         if "error" in job.said:
             job.state = "failed"
-        elif job.said.keys() & {"file", "disc", "setup"}:
+        elif job.said.keys() & {"file", "disc", "setup", "flash"}:
             job.state, job.progress = "done", 1.0
         else:
             job.state = "failed"

@@ -28,7 +28,7 @@ from starlette.routing import Mount, Route
 
 from sonify.errors import SonifyError
 from sonify.settings import convert
-from sonify.studio.document import Document, trusted
+from sonify.studio.document import Document, flash_key, trusted
 from sonify.studio.guard import Guard, Refused, Rights, body_of
 from sonify.studio.jobs import LONGEST_READ_S, Job, Jobs, TooManyJobs
 
@@ -40,6 +40,8 @@ BODY_S = 20.0
 DROP_S = 60.0
 MAX_WAITING = 96
 MAX_DROPS = 4
+MAX_FLASHES = 64
+LONGEST_FLASH_S = 120.0
 
 T = TypeVar("T")
 
@@ -89,6 +91,7 @@ class _Server:
         self._static = _Static()
         self._waiting = 0
         self._dropping = 0
+        self._flashes: dict[str, dict[str, Any]] = {}
         self.jobs: Jobs | None = None
         self._threads: anyio.CapacityLimiter | None = None
 
@@ -274,12 +277,34 @@ class _Server:
         name = file_name(document, what, suffix)
         spec = {
             "kind": "take", "document": to_builtins(document), "what": what, "suffix": suffix,
-            "trusted": sorted(trusted),
+            "trusted": sorted(trusted), "calm": bool(data.get("calm")),
         }  # fmt: skip
         from sonify.studio.jobs import LONGEST_S
 
         job = self._start_job(spec, None, LONGEST_S)
         return JSONResponse({**job.facts(), "name": name}, 202)
+
+    async def flash(self, request: Request) -> Response:
+        """Measure what a show flashes; the last answers are kept."""
+        from sonify.settings import to_builtins
+
+        assert self.jobs is not None
+        document = convert(await _json(request), Document)
+        key = flash_key(document)
+        if key not in self._flashes:
+            spec = {
+                "kind": "flash", "document": to_builtins(document), "trusted": sorted(trusted),
+            }  # fmt: skip
+            job = self._start_job(spec, None, LONGEST_FLASH_S)
+            await self.jobs.done(job)
+            said = dict(job.said)
+            await self.jobs.drop(job)
+            if "flash" not in said:
+                return _wrong(said.get("error", "it could not be measured"), said.get("place"))
+            while len(self._flashes) >= MAX_FLASHES:
+                self._flashes.pop(next(iter(self._flashes)))
+            self._flashes[key] = said["flash"]
+        return JSONResponse({**self._flashes[key], "key": key})
 
     def _job(self, request: Request) -> Job:
         assert self.jobs is not None
@@ -371,6 +396,7 @@ def application(start: dict[str, Any], rights: Rights) -> tuple[Guard, _Server]:
                     Route("/value", s.value, methods=["POST"]),
                     Route("/lay", s.lay, methods=["POST"]),
                     Route("/dice", s.dice, methods=["POST"]),
+                    Route("/flash", s.flash, methods=["POST"]),
                     Route("/drop", s.drop, methods=["POST"]),
                     Route("/jobs", s.take, methods=["POST"]),
                     Route("/jobs/{id}", s.job),

@@ -64,6 +64,8 @@ def describe(kind: Any) -> dict[str, Any]:
         return {"kind": "colour" if t.pattern and "0-9a-fA-F" in t.pattern else "text"}
     if isinstance(t, (mi.VarTupleType, mi.ListType)):
         item = describe(t.item_type)
+        if item["kind"] == "choice":
+            return {"kind": "list", "item": {"kind": "text"}, "choices": item["choices"]}
         plain = item["kind"] in ("int", "float", "text")
         return {"kind": "list", "item": item} if plain else {"kind": "toml"}
     if isinstance(t, mi.StructType):
@@ -155,6 +157,7 @@ def tables() -> dict[str, Any]:
     from sonify.music.general_midi import DRUMS, PROGRAMS
     from sonify.music.rules import RULES
     from sonify.music.scales import SCALES
+    from sonify.music.scheme import Scheme
     from sonify.music.schemes import SCHEMES
     from sonify.music.settings import Music, Voice
     from sonify.music.sources import SOURCES
@@ -194,6 +197,7 @@ def tables() -> dict[str, Any]:
             for s in SCALES.values()
         ],
         "schemes": _classes(SCHEMES, "scheme"),
+        "shared": [f.encode_name for f in msgspec.structs.fields(Scheme)],
         "rules": _classes(RULES, "rule"),
         "sources": [{"name": s.name, "about": s.about} for s in SOURCES.values()],
         "fills": [{"name": f.name, "about": f.about} for f in FILLS.values()],

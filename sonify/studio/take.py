@@ -31,29 +31,37 @@ _WORDS: dict[str, _Words] = {
     "preset": _Words("Preset file", "the music, the player and the look, without the disc"),
 }
 
+MOVING = ("lights", "message", "clip")
+"""Outputs that can flash, and be made calmer."""
+
 TEXTS = ("disc", "preset")
 """Outputs that are the document itself, as TOML."""
 
 
 def takes() -> list[dict[str, Any]]:
     """All outputs, in the order of the writers' table, for the page."""
-    from sonify.write import WRITERS
+    from sonify.write import FOLDER, WRITERS
     from sonify.write.draw import DRAWINGS
 
+    offered: dict[str, list[str]] = {}
+    for writer in WRITERS:
+        # a folder of pictures is no download
+        kinds = [s for s in writer.suffixes if s != FOLDER]
+        offered.setdefault(writer.what, []).extend(kinds)
+    offered["draw"] = list(DRAWINGS)
+    offered.update({what: [".toml"] for what in TEXTS})
     out = []
-    for row in WRITERS:
-        words = _WORDS.get(row.what, _Words(row.what.replace("-", " ").capitalize(), ""))
+    for what, suffixes in offered.items():
+        words = _WORDS.get(what, _Words(what.replace("-", " ").capitalize(), ""))
         out.append(
             {
-                "what": row.what,
+                "what": what,
                 "label": words.label,
                 "help": words.help,
-                "suffixes": list(row.suffixes),
+                "suffixes": suffixes,
+                "calm": what in MOVING,
             }
         )
-    for what, suffixes in (("draw", list(DRAWINGS)), *((t, [".toml"]) for t in TEXTS)):
-        words = _WORDS[what]
-        out.append({"what": what, "label": words.label, "help": words.help, "suffixes": suffixes})
     return out
 
 
@@ -90,18 +98,34 @@ def take_text(document: Document, what: str) -> str:
     return preset_toml(document)
 
 
-def take(document: Document, what: str, suffix: str, folder: Path) -> Path:
-    """Write one output into a folder."""
+def take(
+    document: Document, what: str, suffix: str, folder: Path, calm: bool = False
+) -> tuple[Path, list[str]]:
+    """Write one output into a folder.
+
+    Returns
+    -------
+    tuple
+        Where it is, and what is to be said of it.
+    """
     from sonify.studio.document import show_of
+    from sonify.write import run
+    from sonify.write.outcome import Outcome
 
     path = folder / file_name(document, what, suffix)
     if what in TEXTS:
         path.write_text(take_text(document, what), encoding="utf-8")
-        return path
+        return path, []
     if what == "draw":
         path.write_bytes(drawn(document, suffix))
-        return path
-    return show_of(document, audible_only=True).save(path, what)
+        return path, []
+    options = {"calm": True} if calm and what in MOVING else {}
+    outcome = run(show_of(document, audible_only=True), path, what, options)
+    if not isinstance(outcome, Outcome):
+        return path, []
+    notes = [f"Made calmer: {'; '.join(outcome.changes)}."] if outcome.changes else []
+    over = "It flashes more than WCAG 2.2 SC 2.3.1 allows" if outcome.flashing.over else "Flashing"
+    return path, [*notes, f"{over}: {outcome.flashing.short}."]
 
 
 def drawn(document: Document, suffix: str) -> bytes:

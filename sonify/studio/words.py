@@ -52,6 +52,7 @@ CONTROLS: dict[str, str] = {
     "fit.first-row-radius": "skip",
     "fit.row-pitch": "skip",
     "sound.soundfont": "skip",
+    "clip.font": "skip",
 }
 """Settings that the page has a control of its own for, and those it leaves to files."""
 
@@ -140,6 +141,9 @@ WORDS: dict[str, Words] = {
     "rule.even.turn": Words("Turned by", "Begins so many steps later.", 1, soft=(0, 31)),
     "rule.breath.rest": Words("Rest", "How many steps are silent.", 1, soft=(1, 8)),
     "rule.length.steps": Words("Steps", "How many steps every note lasts.", 0.25, soft=(0.25, 32)),
+    "rule.stacked.shifts": Words("Above", "How many scale tones above each further note lies, "
+                                 "such as 2, 4."),
+    "rule.stacked.force": Words("Softness", "How hard the further notes are struck.", 0.05),
     "rule.accents.by": Words("Counted by", "What moves on to the next of the pattern.", choices={
         "character": "each character", "note": "each note", "place": "the place in the character",
         "position": "the position in the row", "row": "each row"}),
@@ -204,6 +208,23 @@ WORDS: dict[str, Words] = {
                           soft=(0, 64)),
     "light.module-gap": Words("Seam", "How wide the seam is, in lamps.", 0.05),
     "light.margin": Words("Border", "The frame round the matrix, in lamps.", 0.25),
+    "light.brightness": Words("Brightness", "In sixteen steps, as LED drivers have it.", 1),
+    "light.fade": Words("Fade", "How long a lamp takes to change.", 0.05, "s", (0, 1)),
+    "light.turned": Words("Turned", "How far the matrix is mounted turned, in degrees.", choices={
+        "0": "upright", "90": "a quarter turn clockwise", "180": "upside down",
+        "270": "a quarter turn back"}),
+    "light.mirrored": Words("Mirrored", "As it is seen from behind."),
+    # clip
+    "clip.size": Words("Size", "landscape, portrait, square, 720p to 2160p, or such as "
+                       "1280x720."),
+    "clip.fps": Words("Frames a second", "24 to 120, or 23.976, 29.97, 59.94.", 1, "", (24, 120)),
+    "clip.scenes": Words("Scenes", "What is shown, the first one largest: some of title, matrix, "
+                         "disc, notes, message."),
+    "clip.material": Words("Material", "What the disc is made of in the clip."),
+    "clip.title-s": Words("Title", "How long the title stands.", 0.5, "s", (1, 15)),
+    "clip.text": Words("Text", "The colour of titles and captions. Empty: that of the lamps."),
+    "clip.quality": Words("Quality", "From a quick look to the largest file.", choices={
+        "draft": "quick to make", "good": "good for most uses", "best": "slow, and large"}),
     # sound
     "sound.loudness": Words("Loudness", "Of the file, in LUFS; off leaves it as it is rendered."),
     "sound.true-peak": Words("Peak", "The most that a peak may reach.", 0.5, "dBTP"),

@@ -11,14 +11,17 @@ export class MatrixView {
   }
 
   setShow(show) {
-    const { width, height } = show.matrix;
+    const { look } = show;
     const same = this.show
-      && JSON.stringify([this.show.look, this.show.matrix]) === JSON.stringify([show.look, show.matrix]);
+      && JSON.stringify([this.show.look, this.show.matrix]) === JSON.stringify([look, show.matrix]);
     this.show = show;
-    this.levels = new Uint8Array(width * height);
-    this.upTo = 0;
-    this.step = null;
-    this.drawn = null;
+    const lamps = show.matrix.width * show.matrix.height;
+    // each lamp goes from a level to another, beginning at some time; lamps count as they are seen
+    this.levels = new Uint8Array(lamps);
+    this.from = new Uint8Array(lamps);
+    this.to = new Uint8Array(lamps);
+    this.since = new Float64Array(lamps);
+    this.forget();
     if (!same) {
       this.stale = true;
       const [w, h] = this.units();
@@ -26,49 +29,78 @@ export class MatrixView {
     }
   }
 
+  forget() {
+    this.from.fill(0);
+    this.to.fill(0);
+    this.since.fill(-1e9);
+    this.upTo = 0;
+    this.step = -1;
+    this.last = -1e9;
+    this.drawn = false;
+  }
+
   redraw() { this.stale = true; }
 
   /** The picture's size in lamps, with border and seams. */
   units() {
-    const { look, matrix } = this.show;
+    const { look } = this.show;
     const seams = (n) => (look.module ? Math.floor((n - 1) / look.module) * look["module-gap"] : 0);
     const margin = 2 * look.margin;
-    return [matrix.width + seams(matrix.width) + margin, matrix.height + seams(matrix.height) + margin];
+    return [look.across + seams(look.across) + margin, look.down + seams(look.down) + margin];
   }
 
-  /** The levels of all lamps at a place: what the server sent, up to there. */
+  levelOf(lamp, time) {
+    const from = this.from[lamp];
+    const to = this.to[lamp];
+    if (from === to) return to;
+    const most = (255 * (time - this.since[lamp])) / this.show.look.fade;
+    return Math.abs(to - from) <= most ? to : from + Math.sign(to - from) * most;
+  }
+
+  turn(lamp, level, time) {
+    if (this.to[lamp] === level) return;
+    this.from[lamp] = this.show.look.fade > 0 ? this.levelOf(lamp, time) : level;
+    this.to[lamp] = level;
+    this.since[lamp] = time;
+    this.last = time;
+    this.drawn = false;
+  }
+
+  /** The levels of all lamps at a place, as they are seen: what the server sent, up to there. */
   levelsAt(place) {
     const s = this.show;
-    const { width, height } = s.matrix;
-    if (s.scroll && place >= s.scroll.startS - 1e-9) {
-      const step = Math.min(
-        Math.floor((place - s.scroll.startS) / s.scroll.columnS + 1e-6), s.scroll.steps);
-      if (this.step !== step) {
-        this.step = step;
-        const bytes = Math.ceil(s.scroll.columns / 8);
-        for (let y = 0; y < height; y++) {
-          for (let x = 0; x < width; x++) {
-            const j = step - width + 1 + x;
-            const on = j >= 0 && j < s.scroll.columns
-              && (s.scroll_bits[y * bytes + (j >> 3)] >> (j & 7)) & 1;
-            this.levels[y * width + x] = on ? 255 : 0;
-          }
-        }
-        this.drawn = null;
-      }
-      return this.levels;
-    }
     const count = lower(s.light_s, place + 1e-6);
-    if (this.step !== null || count < this.upTo) {
-      this.levels.fill(0);
-      this.upTo = 0;
-      this.step = null;
-      this.drawn = null;
+    const step = s.scroll && place >= s.scroll.startS - 1e-9
+      ? Math.min(Math.floor((place - s.scroll.startS) / s.scroll.columnS + 1e-6), s.scroll.steps) : -1;
+    if (count < this.upTo || step < this.step) this.forget();
+    for (let k = this.upTo; k < count; k++) {
+      this.turn(s.seen[s.light_led[k]], s.light_level[k], s.light_s[k]);
     }
-    if (count > this.upTo) this.drawn = null;
-    for (let k = this.upTo; k < count; k++) this.levels[s.light_led[k]] = s.light_level[k];
     this.upTo = count;
+    if (step > this.step) {
+      // a few steps back are enough to know how far fading lamps have come
+      const far = Math.ceil(s.look.fade / s.scroll.columnS) + 1;
+      for (let k = Math.max(this.step + 1, step - far); k <= step; k++) this.scrollTo(k);
+      this.step = step;
+    }
+    if (place < this.last + s.look.fade + 0.05) this.drawn = false;
+    if (!this.drawn) {
+      for (let lamp = 0; lamp < this.levels.length; lamp++) this.levels[lamp] = this.levelOf(lamp, place);
+    }
     return this.levels;
+  }
+
+  scrollTo(step) {
+    const { scroll, scroll_bits: bits, seen, matrix: { width, height } } = this.show;
+    const bytes = Math.ceil(scroll.columns / 8);
+    const time = scroll.startS + step * scroll.columnS;
+    for (let y = 0; y < height; y++) {
+      for (let x = 0; x < width; x++) {
+        const j = step - width + 1 + x;
+        const on = j >= 0 && j < scroll.columns && (bits[y * bytes + (j >> 3)] >> (j & 7)) & 1;
+        this.turn(seen[y * width + x], on ? 255 : 0, time);
+      }
+    }
   }
 
   /** The middle of a lamp in pixels of the canvas. */
@@ -85,10 +117,13 @@ export class MatrixView {
     else { c.moveTo(x + half, y); c.arc(x, y, half, 0, 2 * Math.PI); }
   }
 
+  /** The picture of a lamp at one of sixteen levels. */
   sprite(level) {
     if (this.sprites.has(level)) return this.sprites.get(level);
     const { look } = this.show;
     const size = this.lampSize;
+    const lamp = look.ramp[level];
+    const strength = (level / 16) * (look.brightness / 16) ** 0.5;
     const wide = Math.ceil(size * 3);
     const sprite = document.createElement("canvas");
     sprite.width = wide;
@@ -96,12 +131,11 @@ export class MatrixView {
     const c = sprite.getContext("2d");
     const mid = wide / 2;
     const half = (size * (1 - look.gap)) / 2;
-    c.globalAlpha = level / 255;
     if (look.glow > 0) {
       const halo = c.createRadialGradient(mid, mid, half * 0.8, mid, mid, size * 1.45);
       const part = (a) => look.lamp + Math.round(255 * a).toString(16).padStart(2, "0");
-      halo.addColorStop(0, part(look.glow * 0.55));
-      halo.addColorStop(0.35, part(look.glow * 0.2));
+      halo.addColorStop(0, part(look.glow * 0.55 * strength));
+      halo.addColorStop(0.35, part(look.glow * 0.2 * strength));
       halo.addColorStop(1, part(0));
       c.fillStyle = halo;
       c.fillRect(0, 0, wide, wide);
@@ -110,11 +144,11 @@ export class MatrixView {
     this.lens(c, mid, mid, size, look.shape);
     if (look.shape === "diffused") {
       const soft = c.createRadialGradient(mid, mid, 0, mid, mid, half * 1.05);
-      soft.addColorStop(0, look.lamp);
-      soft.addColorStop(0.6, look.lamp + "d8");
-      soft.addColorStop(1, look.lamp + "80");
+      soft.addColorStop(0, lamp);
+      soft.addColorStop(0.6, lamp + "d8");
+      soft.addColorStop(1, lamp + "80");
       c.fillStyle = soft;
-    } else c.fillStyle = look.lamp;
+    } else c.fillStyle = lamp;
     c.fill();
     this.sprites.set(level, sprite);
     return sprite;
@@ -122,7 +156,7 @@ export class MatrixView {
 
   baseUp() {
     const { base, canvas, show } = this;
-    const { look, matrix } = show;
+    const { look } = show;
     base.width = canvas.width;
     base.height = canvas.height;
     this.lampSize = canvas.width / this.units()[0];
@@ -135,32 +169,33 @@ export class MatrixView {
     }
     c.fillStyle = look.unlit;
     c.beginPath();
-    for (let y = 0; y < matrix.height; y++) {
-      for (let x = 0; x < matrix.width; x++) {
+    for (let y = 0; y < look.down; y++) {
+      for (let x = 0; x < look.across; x++) {
         const [cx, cy] = this.centre(x, y);
         this.lens(c, cx, cy, this.lampSize, look.shape);
       }
     }
     c.fill();
     this.stale = false;
-    this.drawn = null;
+    this.drawn = false;
   }
 
   draw(place) {
     if (!this.show) return;
     if (fit(this.canvas) || this.stale) this.baseUp();
     const levels = this.levelsAt(place);
-    if (this.drawn === levels) return;
+    if (this.drawn) return;
     const c = this.canvas.getContext("2d");
-    const { width } = this.show.matrix;
+    const { across } = this.show.look;
     c.clearRect(0, 0, this.canvas.width, this.canvas.height);
     c.drawImage(this.base, 0, 0);
-    for (let led = 0; led < levels.length; led++) {
-      if (!levels[led]) continue;
-      const [x, y] = this.centre(led % width, Math.floor(led / width));
-      const sprite = this.sprite(levels[led]);
+    for (let lamp = 0; lamp < levels.length; lamp++) {
+      const level = Math.round(levels[lamp] / 15.9375);
+      if (!level) continue;
+      const [x, y] = this.centre(lamp % across, Math.floor(lamp / across));
+      const sprite = this.sprite(level);
       c.drawImage(sprite, Math.round(x - sprite.width / 2), Math.round(y - sprite.height / 2));
     }
-    this.drawn = levels;
+    this.drawn = true;
   }
 }

@@ -8,6 +8,21 @@ const NEAR_BEFORE_S = 1.6;
 const NEAR_AFTER_S = 4.4;
 const MAX_MARKS = 30000;
 
+/** Write texts at their places; null, and nothing written, if more than one in five has no room
+ * (unless `some` will do). */
+function place(c, texts, size, some) {
+  let free = 0;
+  const fits = [];
+  for (const [x, text] of texts) {
+    if (x < free) continue;
+    fits.push([x, text]);
+    free = x + c.measureText(text).width + size * 0.7;
+  }
+  if (!some && fits.length < texts.length * 0.8) return null;
+  for (const [x, text] of fits) c.fillText(text, x, c.canvas.height - size * 0.5);
+  return free;
+}
+
 export class TrailView {
   constructor(canvas, walk) {
     this.canvas = canvas;
@@ -130,26 +145,17 @@ export class TrailView {
     c.font = `500 ${size}px Atkinson, sans-serif`;
     c.textAlign = "left";
     c.fillStyle = colour("trail-letter");
-    let free = 0;
-    let from = -1;
-    let word = "";
-    const count = show.caption_s.length;
-    for (let k = 0; k <= count; k++) {
-      const char = k < count ? String.fromCodePoint(show.caption_point[k]) : " ";
-      if (char.trim()) {
-        if (from < 0) from = k;
-        word += char;
-        continue;
+    const words = this.words().map(([at, text]) => [Math.max(size * 0.4, this.x(at)), text]);
+    let free = place(c, words, size, false);
+    if (free === null) {
+      // too many to read: the rows are numbered instead
+      const least = Math.max(1, (size * 5) / Math.max(1e-6, gap));
+      const by = [1, 2, 5, 10, 20, 50, 100, 200, 500, 1000].find((n) => n >= least) ?? 5000;
+      const marks = [];
+      for (let r = 0; r < rows; r += by) {
+        marks.push([this.x(show.row_s[r]) + size * 0.4, `row ${r + 1}`]);
       }
-      if (from >= 0) {
-        const x = Math.max(size * 0.4, this.x(show.caption_s[from]));
-        if (x >= free) {
-          c.fillText(word, x, h - size * 0.5);
-          free = x + c.measureText(word).width + size * 0.8;
-        }
-      }
-      from = -1;
-      word = "";
+      free = place(c, marks, size, true);
     }
     c.textAlign = "center";
     if (show.scroll) {
@@ -159,6 +165,20 @@ export class TrailView {
       }
     }
     this.stale = false;
+  }
+
+  /** The message's words, and when the first character of each is known. */
+  words() {
+    const { caption_s: time, caption_point: point } = this.show;
+    const out = [];
+    let last = null;
+    for (let k = 0; k < time.length && out.length < 2000; k++) {
+      const char = String.fromCodePoint(point[k]);
+      if (!char.trim()) last = null;
+      else if (last) last[1] += char;
+      else out.push(last = [time[k], char]);
+    }
+    return out;
   }
 
   draw(place, loop) {

@@ -1,7 +1,7 @@
 // The page: puts the parts together and keeps them in step.
 
-import { getJson, Wrong } from "./api.js";
-import { Bench } from "./bench.js";
+import { getJson, postJson, Wrong } from "./api.js";
+import { Bench, put } from "./bench.js";
 import { clock, h } from "./dom.js";
 import { DiscView } from "./draw-disc.js";
 import { MatrixView } from "./draw-matrix.js";
@@ -152,9 +152,27 @@ function setShow(next, began) {
   body.dataset.state = "ready";
   silence();
   paint();
+  watchFlashing();
   if (began !== undefined) {
     performance.measure("change to show", { start: began, end: performance.now() });
   }
+}
+
+let waiting = 0;
+
+/** Measure in good time, so that Play has not to wait; a show that is playing and begins to
+ * flash is stopped. */
+function watchFlashing() {
+  clearTimeout(waiting);
+  if (!show.mayFlash || agreed.has(show.flashKey)) return;
+  const of = show;
+  waiting = setTimeout(async () => {
+    const found = await flashing(of);
+    if (found && sound.playing && show === of && !agreed.has(of.flashKey)) {
+      sound.pause();
+      play();
+    }
+  }, sound.playing ? 0 : 600);
 }
 
 function right() {
@@ -196,37 +214,61 @@ function sync() {
 
 // ---- playing
 
-let agreed = null; // the show whose flashing was agreed to
+const agreed = new Set(); // what may be played although it flashes
+const measured = new Map(); // what is known of a show's flashing, by its key
+let measuring = null;
+
+/** What a show flashes: null if that is within the threshold. */
+async function flashing(of) {
+  if (!of.mayFlash) return null;
+  if (!measured.has(of.flashKey)) {
+    if (measuring?.key !== of.flashKey) {
+      measuring = { key: of.flashKey, answer: postJson("api/flash", of.document) };
+    }
+    try {
+      measured.set(of.flashKey, await measuring.answer);
+    } catch (e) {
+      return { over: true, text: `It could not be measured: ${e.message}`, calm: null };
+    } finally {
+      measuring = null;
+    }
+  }
+  const found = measured.get(of.flashKey);
+  return found.over ? found : null;
+}
 
 async function play() {
   if (!show) return;
-  if (show.flash?.exceeds && agreed !== show.flash.key && !(await agree())) return;
+  if (show.mayFlash && !agreed.has(show.flashKey)) {
+    if (!measured.has(show.flashKey)) tell("Measuring how much it flashes…");
+    const found = await flashing(show);
+    if (found && !(await agree(show, found))) {
+      tell("Not played");
+      return;
+    }
+    agreed.add(show.flashKey);
+  }
   await sound.play();
 }
 
-async function agree() {
+async function agree(of, found) {
   const box = $("flash");
-  $("flash-text").textContent = show.flash.text;
-  $("flash-calm").hidden = !show.flash.calm;
+  $("flash-text").textContent = `The lamps flash more than WCAG 2.2, success criterion 2.3.1, allows: ${found.text}. `
+    + "That can harm people with photosensitive epilepsy."
+    + (found.calm ? "" : " No calmer version was found.");
+  $("flash-calm").hidden = !found.calm;
+  box.returnValue = "no";
   box.showModal();
-  const answer = await new Promise((done) => {
-    box.addEventListener("close", () => done(box.returnValue), { once: true });
-  });
-  if (answer === "calm") {
-    const calm = show.flash.calm;
+  await new Promise((done) => box.addEventListener("close", done, { once: true }));
+  if (box.returnValue === "calm" && found.calm) {
     bench.change("calm", (d) => {
-      for (const [path, value] of Object.entries(calm)) {
-        const parts = path.split(".");
-        let spot = d.setup;
-        for (const part of parts.slice(0, -1)) spot = spot[part] ??= {};
-        spot[parts.at(-1)] = value;
-      }
+      for (const [path, value] of Object.entries(found.calm)) put(d.setup, path, value);
     });
-    agreed = "calm";
+    await new Promise((done) => bench.addEventListener("show", done, { once: true }));
+    agreed.add(show.flashKey);
     return true;
   }
-  if (answer === "go") agreed = show.flash.key;
-  return answer === "go";
+  return box.returnValue === "go";
 }
 
 function toggle() {

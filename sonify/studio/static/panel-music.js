@@ -175,7 +175,13 @@ export function musicPanel(panel, bench, tables, tell) {
       step.sync(at(setup, "music.step") ?? "1/16");
       metre.sync(at(setup, "music.metre") ?? "auto");
       rest.sync(setup.music);
-      for (const b of buttons) b.setAttribute("aria-pressed", String(used.includes(b.dataset.preset)));
+      for (const b of buttons) {
+        const on = used.includes(b.dataset.preset);
+        if (on && b.getAttribute("aria-pressed") !== "true") {
+          b.parentElement.scrollTop = b.offsetTop - b.parentElement.offsetTop - 40;
+        }
+        b.setAttribute("aria-pressed", String(on));
+      }
     },
     setShow(next) {
       show = next;

@@ -82,6 +82,7 @@ export function takePanel(panel, bench, tables, tell) {
     const bar = h("progress", { max: 1, hidden: true, "aria-label": `${take.label}: how far` });
     const stop = h("button", { type: "button", hidden: true, "aria-label": `Cancel ${take.label}` }, "Cancel");
     const said = h("p.fact", { role: "status" });
+    const calm = take.calm ? h("input", { type: "checkbox", id: uid("calm") }) : null;
     let running = null;
     // the file stays for a while by being asked for; then its link ends
     const keep = async (id, link) => {
@@ -104,7 +105,7 @@ export function takePanel(panel, bench, tables, tell) {
       bar.removeAttribute("value");
       said.replaceChildren("Making it…");
       try {
-        let job = await postJson("api/jobs", { document: bench.document, what: take.what, suffix: kind.value });
+        let job = await postJson("api/jobs", { document: bench.document, what: take.what, suffix: kind.value, calm: calm?.checked ?? false });
         const { name } = job;
         running = job.id;
         while (job.state === "waiting" || job.state === "working") {
@@ -116,7 +117,8 @@ export function takePanel(panel, bench, tables, tell) {
         }
         if (job.state === "failed") throw Object.assign(new Error(job.error), { place: job.place });
         const link = h("a", { href: `api/jobs/${job.id}/file`, download: name }, name);
-        said.replaceChildren(link, ` ${size(job.size)}`, job.cautions ? ` ${job.cautions.join(" ")}` : "");
+        const more = [...(job.notes ?? []), ...(job.cautions ?? [])].map((t) => h("span.note", {}, t));
+        said.replaceChildren(link, ` ${size(job.size)}`, ...more);
         link.click();
         keep(job.id, link);
       } catch (e) {
@@ -133,7 +135,8 @@ export function takePanel(panel, bench, tables, tell) {
       idle();
     });
     return h("div.take", { "data-what": take.what }, h("h3", {}, take.label), h("p.help", {}, take.help),
-      h("div.row", {}, kind, make, stop), bar, said);
+      h("div.row", {}, kind, make, stop),
+      calm ? h("label.check", { htmlFor: calm.id }, calm, "calm: soften what flashes") : null, bar, said);
   });
   const extra = tables.extra.map((name) => {
     const made = fields(tables.sections[name].filter((f) => f.control !== "skip"), name,

@@ -132,16 +132,24 @@ export function voicesPanel(panel, bench, tables, solo, tell) {
         x.pitch[f.key] = old[f.key];
       }
     }));
-    const rest = fields(row?.fields ?? [], `music.voice[${n}].pitch`, (key, v) => edit(n, key, (x) => {
+    const give = (key, v) => edit(n, key, (x) => {
       x.pitch = { ...asScheme(x.pitch) };
       if (v === undefined) delete x.pitch[key];
       else x.pitch[key] = v;
-    }, `voice.${n}.pitch.${key}`));
+    }, `voice.${n}.pitch.${key}`);
+    const own0 = (row?.fields ?? []).filter((f) => !tables.shared.includes(f.key));
+    const all = (row?.fields ?? []).filter((f) => tables.shared.includes(f.key));
+    const rest = fields(own0, `music.voice[${n}].pitch`, give);
+    const range = fields(all, `music.voice[${n}].pitch`, give);
     return {
       element: h("div.block", { "data-place": `music.voice[${n}].pitch` },
         h("div.field", {}, h("label", { htmlFor: pick.select.id }, own.pitch.label), pick.select, pick.about),
-        h("div.sub", {}, rest.elements)),
-      sync: (v) => rest.sync(asScheme(v.pitch)),
+        h("div.sub", {}, rest.elements),
+        all.length ? h("details.more", {}, h("summary", {}, "Range and leading"), h("div.sub", {}, range.elements)) : null),
+      sync: (v) => {
+        rest.sync(asScheme(v.pitch));
+        range.sync(asScheme(v.pitch));
+      },
     };
   }
 
@@ -213,11 +221,12 @@ export function voicesPanel(panel, bench, tables, solo, tell) {
     const first = fields(plain.filter((f) => near.has(f.key)), `music.voice[${n}]`, give);
     const more = fields(plain.filter((f) => !near.has(f.key)), `music.voice[${n}]`, give);
     const item = h("li.voice", { "data-voice": n },
-      h("div.voice-head", {}, h("span.dot", { "aria-hidden": "true" }), name, muted, alone,
+      h("div.voice-head", {}, h("span.dot", { "aria-hidden": "true" }), name,
+        h("button.icon", { type: "button", "aria-label": `Remove voice ${n + 1}`, title: "Remove", onclick: () => remove(n) }, "×")),
+      h("div.voice-head", {}, muted, alone,
         h("button.icon", { type: "button", "aria-label": `Voice ${n + 1} up`, title: "Up", onclick: () => shift(n, -1) }, "↑"),
         h("button.icon", { type: "button", "aria-label": `Voice ${n + 1} down`, title: "Down", onclick: () => shift(n, 1) }, "↓"),
-        h("button.icon", { type: "button", "aria-label": `Remove voice ${n + 1}`, title: "Remove", onclick: () => remove(n) }, "×")),
-      fact,
+        fact),
       h("details", { open },
         h("summary", {}, "Shape this voice"),
         h("div.inside", {},
