@@ -27,6 +27,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "draw": ("sonify.cli.draw", "A disc at 1:1, to cut, and as a picture."),
     "read": ("sonify.cli.read", "A photograph, drawing, log, recording or grid to a disc."),
     "inspect": ("sonify.cli.inspect", "A disc's message, rows, times and cautions."),
+    "compare": ("sonify.cli.compare", "What the real player did against what it should have done."),
     "firmware": ("sonify.cli.firmware", "The mapping as C tables and a core for the real player."),
     "presets": ("sonify.cli.presets", "The presets that ship, and one in full."),
     "studio": ("sonify.cli.studio", "A page on this machine to shape music and light in."),

@@ -40,13 +40,15 @@ class Player(Settings, frozen=True):
     `row_start` is "index" where each row waits for the index mark, and "next-position" where
     reading goes on from wherever the disc is. `stage` is the stage's move to the next row,
     `settle` its rest before reading, `message_pause` the rest between the last bit and the
-    message.
+    message. `delay` is how much later the data detector sees a hole than the clock detector: it
+    moves no note, as a bit is read when its hole passes, and tells readers of logs where to look.
     """
 
     rpm: Annotated[float, msgspec.Meta(gt=0, le=10_000)] = 10.0
     row_start: Literal["index", "next-position"] = "index"
     stage: Seconds = 0.8
     settle: Seconds = 0.2
+    delay: Annotated[float, msgspec.Meta(ge=-1, le=1)] = 0.0
     message_pause: Seconds = 1.0
     matrix: Matrix = Matrix()
 

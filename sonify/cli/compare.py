@@ -1,0 +1,79 @@
+"""`sonify compare`: what the real player did against what it should have done."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from sonify.cli.common import caution, disc_argument, perform_from, setting_options
+
+__all__ = ["compare"]
+
+
+@click.command()
+@disc_argument
+@click.argument("take")
+@setting_options
+@click.option(
+    "-o", "--output", metavar="FILE", help="A report: .html (pictures inside), .png or .json."
+)
+@click.option("--json", "as_json", is_flag=True, help="Print one JSON object with stable keys.")
+@click.option(
+    "--write-player", "player", metavar="FILE",
+    help="Save the player's profile that fits, ready for --preset.",
+)  # fmt: skip
+@click.option(
+    "--threshold", type=float, metavar="LEVEL",
+    help="The level at which the machine decides, in the log's units. [default: found]",
+)  # fmt: skip
+@click.option(
+    "--sample-rate", type=float, metavar="HZ", help="Samples a second of a log without times."
+)
+def compare(
+    disc: str,
+    take: str,
+    presets: tuple[str, ...],
+    assignments: tuple[str, ...],
+    output: str | None,
+    as_json: bool,
+    player: str | None,
+    threshold: float | None,
+    sample_rate: float | None,
+) -> None:
+    """Lay a take along the disc: which bits went wrong, where and when, and why.
+
+    TAKE is a MIDI file recorded from the player's jack, or a detector log (.csv, .npy, .wav).
+    Give the preset and the player that it was played with.
+
+    Caution: before you open the player, no laser beam into any eye (classes of IEC 60825-1),
+    mains unplugged, hands and hair away from what turns. Local rules come first.
+
+    \b
+    Examples:
+      sonify compare cairn-middle take.mid -p usual -o report.html
+      sonify compare my.toml log.csv --threshold 1.8 --write-player mine.toml
+    """
+    from sonify.take import compare_take
+    from sonify.take.compare import facts
+    from sonify.write.report import report_lines, write_report
+
+    show = perform_from(disc, presets, assignments)
+    seen = compare_take(show, take, sample_rate=sample_rate, threshold=threshold)
+    if as_json:
+        click.echo(json.dumps(facts(seen), ensure_ascii=False))
+    else:
+        click.echo("\n".join(report_lines(seen)))
+    for line in seen.cautions:
+        caution(line)
+    if output is not None:
+        write_report(seen, output)
+        if not as_json:
+            click.echo(f"{output}")
+    if player is not None:
+        from sonify.take.profile import write_player
+
+        write_player(seen, Path(player))
+        if not as_json:
+            click.echo(f"{player}")

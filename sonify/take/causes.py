@@ -1,0 +1,561 @@
+"""Likely causes: each a small test on where, when and how bits went wrong, with its evidence.
+
+A test gives a weight from 0 (nothing speaks for it) upwards; the causes are listed by weight. What
+is certain by itself (a clock row that lacks the same hole every turn, a disc that reads right when
+turned round) outweighs what errors merely look like.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.take.motion import Motion
+from sonify.take.observed import Observed
+from sonify.take.place import Plan
+from sonify.take.recount import Miscount
+
+__all__ = ["CAUSES", "Case", "Cause", "likely_causes"]
+
+Index = NDArray[np.int64]
+
+SLOW = 0.88  # of the settled speed
+SWING = 0.025  # of the speed: more than this once a turn is an off-centre disc
+CERTAIN = 10.0
+LEAST = 0.25  # weights below this are not listed
+
+
+@dataclass(frozen=True)
+class Cause:
+    """One likely cause.
+
+    Attributes
+    ----------
+    name : str
+        One of `CAUSES`.
+    weight : float
+    evidence : tuple of str
+    try_this : tuple of str
+    """
+
+    name: str
+    weight: float
+    evidence: tuple[str, ...]
+    try_this: tuple[str, ...] = ()
+
+    @property
+    def title(self) -> str:
+        """What it is, in plain words."""
+        return CAUSES[self.name][0]
+
+
+CAUSES: dict[str, tuple[str, tuple[str, ...]]] = {
+    "hole": (
+        "a blocked or torn hole",
+        (
+            "hold the disc against the light and look at the places named",
+            "clear dust and splinters from blocked holes; patch torn ones with tape",
+        ),
+    ),
+    "clock-missing": (
+        "a clock pulse is missing: dirt, or no hole, in the clock row",
+        (
+            "clean the clock row at the position named, and look whether its hole is there",
+            "if the hole is good, bring the clock detector nearer and its threshold to the middle",
+        ),
+    ),
+    "clock-doubled": (
+        "a clock pulse comes twice",
+        (
+            "look for a crack, a scratch or a stray hole in the clock row at the position named",
+            "give the clock's comparator more hysteresis, or a pause of half a position",
+        ),
+    ),
+    "stage": (
+        "the stage is short or long of its row",
+        (
+            "look for slip or a loose belt, and for backlash, at the row named",
+            "set the steps a row anew, and let the stage find its end before each disc",
+        ),
+    ),
+    "threshold": (
+        "the threshold of the data detector is too high or too low",
+        (
+            "set it halfway between the levels of holes and of material",
+            "clean the detector's window and look whether its light has faded",
+        ),
+    ),
+    "ambient-light": (
+        "ambient light reaches the data detector",
+        (
+            "shade the detectors or put a cover over them, and see whether errors go",
+            "switch off or screen the lamp or window that shone at the times named",
+        ),
+    ),
+    "off-centre": (
+        "the disc runs off centre",
+        (
+            "seat the disc on its hub again, and look for chips and for play in the bore",
+            "turn it by hand and watch a row under the detector: it should not wander",
+        ),
+    ),
+    "slow-start": (
+        "the motor is too slow to start",
+        (
+            "wait a turn, or until the clock pulses keep time, before reading the first row",
+            "look for a dry bearing, a slack belt or a weak supply",
+        ),
+    ),
+    "inverted": (
+        "the sense is reversed: holes are taken for zeros",
+        ("swap the comparator's inputs, or set hole-means in the disc file's [layout]",),
+    ),
+    "turned": (
+        "the disc turns the other way, or lies with its back up",
+        ("swap the motor's leads, or turn the disc over; or set turning in [layout]",),
+    ),
+    "bit-order": (
+        "the bits of each character come in the wrong order",
+        ("set bit-order in the disc file's [code] to what the disc was cut with",),
+    ),
+    "wire": (
+        "MIDI bytes are lost on the wire",
+        (
+            "queue bytes and send the next one only when the last has gone (31,250 baud)",
+            "try another cable or interface; send shorter chords",
+        ),
+    ),
+    "noise": (
+        "a weak or noisy signal",
+        ("clean the detectors, bring them nearer, and keep their leads from the motor's",),
+    ),
+}
+"""Names of causes: what each is, and what to try."""
+
+
+@dataclass(frozen=True, eq=False)
+class Case:
+    """All that the tests look at.
+
+    Attributes
+    ----------
+    seen : Observed
+    plan : Plan
+        With ones as 1, in the order and sense of the disc's design.
+    motion : Motion
+    truth : ndarray of int8, shape (rows, positions)
+    missed, added : ndarray of bool, shape (rows, positions)
+    variant : str
+        "normal", or the way in which the disc fits better than as designed.
+    agreement : dict of str to float
+        For each way that was tried.
+    miscount : Miscount or None
+    """
+
+    seen: Observed
+    plan: Plan
+    motion: Motion
+    truth: NDArray[np.int8]
+    missed: NDArray[np.bool_]
+    added: NDArray[np.bool_]
+    variant: str
+    agreement: dict[str, float]
+    miscount: Miscount | None
+
+    @cached_property
+    def wrong(self) -> NDArray[np.bool_]:
+        """Where a bit is wrong, whichever way."""
+        out: NDArray[np.bool_] = self.missed | self.added
+        return out
+
+    @property
+    def count(self) -> int:
+        """How many bits are wrong."""
+        return int(self.wrong.sum())
+
+    @cached_property
+    def one_kind(self) -> float:
+        """The share of errors that are of the commoner kind."""
+        m, a = int(self.missed.sum()), int(self.added.sum())
+        return max(m, a) / max(1, m + a)
+
+    @cached_property
+    def at(self) -> tuple[Index, Index]:
+        """Rows and positions of the errors, in the order of reading."""
+        r, p = np.nonzero(self.wrong)
+        return r, p
+
+    @cached_property
+    def could(self) -> NDArray[np.bool_]:
+        """Where an error of the commoner kind could be."""
+        missed = int(self.missed.sum()) >= int(self.added.sum())
+        out: NDArray[np.bool_] = (self.truth == 1) if missed else (self.truth == 0)
+        return out
+
+
+Test = Callable[[Case], Cause | None]
+
+
+def _cause(name: str, weight: float, *evidence: str) -> Cause:
+    return Cause(name, weight, evidence, CAUSES[name][1])
+
+
+def _percent(x: float) -> str:
+    return f"{100 * x:.3g} %"
+
+
+def _variants(case: Case) -> Cause | None:
+    name = {"inverted": "inverted", "turned": "turned", "bits-turned": "bit-order"}.get(
+        case.variant
+    )
+    if name is None:
+        return None
+    return _cause(
+        name,
+        CERTAIN,
+        f"{_percent(case.agreement[case.variant])} of the bits agree that way, and "
+        f"{_percent(case.agreement['normal'])} as designed",
+    )
+
+
+def _clock(case: Case) -> Cause | None:
+    n = case.plan.positions
+    if case.miscount is not None:
+        m = case.miscount
+        what = "missing" if m.kind == "missing" else "doubled"
+        return _cause(
+            f"clock-{what}",
+            CERTAIN - 1,
+            f"with the clock's pulse at position {m.position} {what}, {m.before - m.after} of "
+            f"{m.before} places that do not fit are explained",
+            "every bit after it in a row is put one place "
+            + ("too early" if what == "missing" else "too late"),
+        )
+    clock = case.seen.clock
+    if clock is None:
+        return None
+    start = case.seen.placing.start
+    span = slice(max(0, int(start[0])), int(start[-1]) + n)
+    found: Cause | None = None
+    extra_slot = np.rint(
+        np.interp(clock.pulse_s[clock.extra], clock.slot_s, np.arange(len(clock.slot_s))) - 0.25
+    ).astype(np.int64)
+    for name, slots in (("missing", clock.missing), ("doubled", extra_slot)):
+        slots = slots[(slots >= span.start) & (slots < span.stop)]
+        if not len(slots):
+            continue
+        turns = max(1, (span.stop - span.start) // n)
+        count = np.bincount((slots + case.seen.placing.phase) % n, minlength=n)
+        p = int(np.argmax(count))
+        often = count[p] / turns
+        if often >= 0.5 or (count[p] >= 2 and turns <= 3):
+            one = _cause(
+                f"clock-{name}",
+                CERTAIN - 1,
+                f"in {int(count[p])} of {turns} turns the pulse at position {p} is {name}",
+                "every bit after it in a row is put one place "
+                + ("too early" if name == "missing" else "too late"),
+            )
+        else:
+            hit = sorted({int(np.searchsorted(start, s, "right")) for s in slots.tolist()})
+            one = _cause(
+                f"clock-{name}",
+                2.0 if case.count else 0.5,
+                f"{len(slots)} pulse{'s' * (len(slots) != 1)} {name} here and there, near rows "
+                + ", ".join(str(h) for h in hit[:8]),
+            )
+        if found is None or one.weight > found.weight:
+            found = one
+    return found
+
+
+def _wire(case: Case) -> Cause | None:
+    w = case.seen.wire
+    if w is None:
+        return None
+    signs = w.orphans + w.hanging + w.struck_again
+    if signs < 2:
+        return None
+    evidence = []
+    if w.orphans:
+        evidence.append(f"{w.orphans} note-offs came without a note")
+    if w.hanging:
+        evidence.append(f"{w.hanging} notes have no note-off: they hang")
+    if w.struck_again:
+        evidence.append(f"{w.struck_again} notes were struck again while they sounded")
+    if w.lost_on:
+        evidence.append(f"at {len(w.lost_on)} places the note-off came and the note did not")
+    return _cause("wire", CERTAIN - 2, *evidence)
+
+
+def _slow_start(case: Case) -> Cause | None:
+    m = case.motion
+    if not m.start < SLOW:
+        return None
+    return _cause(
+        "slow-start",
+        4.0 + 4.0 * (1 - m.start),
+        f"the first positions pass at {_percent(m.start)} of the settled speed",
+        f"it takes {m.settled_s:.1f} s to come within a tenth of it",
+    )
+
+
+def _sector(case: Case) -> tuple[float, float, float, int]:
+    """How much the errors gather in one part of the turn, or in two that face each other (0 to 1,
+    against chance), the middle of that part, the share of rows that have any, and 1 or 2."""
+    r, p = case.at
+    n = case.plan.positions
+    could = np.nonzero(case.could)[1]
+    best = (0.0, 0.0, 1)
+    for parts in (1, 2):
+        mean = np.exp(2j * np.pi * parts * p / n).mean()
+        base = np.exp(2j * np.pi * parts * could / n).mean() if len(could) else 0.0
+        middle = float(np.angle(mean) / (2 * np.pi * parts) * n % (n / parts))
+        if abs(mean - base) > best[0]:
+            best = float(abs(mean - base)), middle, parts
+    return best[0], best[1], len(np.unique(r)) / case.plan.rows, best[2]
+
+
+def _off_centre(case: Case) -> Cause | None:
+    m = case.motion
+    weight, evidence = 0.0, []
+    if m.flutter > SWING:
+        weight += min(3.0, 1.0 + 20 * (m.flutter - SWING))
+    if m.flutter > 0.006:
+        evidence.append(
+            f"the speed swings by {_percent(m.flutter)} once a turn, fastest near position "
+            f"{m.flutter_phase:.0f}"
+        )
+    if case.count >= 6:
+        gathered, middle, rows, parts = _sector(case)
+        swings = m.flutter > 0.006
+        if rows > 0.45 and (gathered > 0.42 or (swings and gathered > 0.28)):
+            weight += 5.0 * gathered + (2.0 if swings else 0.0)
+            where = "one part of the turn" if parts == 1 else "two facing parts of the turn"
+            evidence.append(
+                f"the errors gather in {where}, about position {middle:.0f}, in "
+                f"{_percent(rows)} of the rows"
+            )
+    return _cause("off-centre", weight, *evidence) if weight else None
+
+
+def _stage(case: Case) -> Cause | None:
+    other = _other_rows(case)
+    if other.any():
+        at = np.flatnonzero(other)
+        r = int(at[0])
+        way = "short of" if other[r] < 0 else "past"
+        beside = "before" if other[r] < 0 else "after"
+        evidence = [
+            f"from row {r + 1} to row {int(at[-1]) + 1} the row {beside} was read",
+            f"the stage stopped {way} row {r + 1}"
+            + (
+                f", so row {r} was read twice" if other[r] < 0 else f", so row {r + 1} was left out"
+            ),
+        ]
+        return _cause("stage", CERTAIN - 1.5, *evidence)
+    if case.count < 3:
+        return None
+    per_row = case.wrong.sum(axis=1)
+    r = int(np.argmax(per_row))
+    share = per_row[r] / case.count
+    dense = per_row[r] / max(1, int(case.could[r].sum()))
+    weight = 0.0
+    evidence = []
+    places = np.flatnonzero(case.could[r])
+    hit = np.flatnonzero(case.wrong[r] & case.could[r])
+    # light comes and goes within a row; a stage that is off is so for all of it
+    whole = len(hit) > 0 and np.ptp(hit) > 0.6 * np.ptp(places)
+    if share > 0.8 and per_row[r] >= 3 and dense > 0.14 and whole:
+        weight = 4.0 * share + min(2.0, 2 * dense)
+        evidence.append(
+            f"{int(per_row[r])} of {case.count} errors are in row {r + 1}, where "
+            f"{_percent(dense)} of what could go wrong did"
+        )
+    depth = _depths(case)
+    if depth is not None and np.isfinite(depth[r]) and depth[r] < 0.8 and share > 0.5:
+        weight += 3.0
+        evidence.append(
+            f"the holes of row {r + 1} show at {_percent(float(depth[r]))} of the usual depth: "
+            "the detector sees only a part of them"
+        )
+    return _cause("stage", weight, *evidence) if weight else None
+
+
+def _other_rows(case: Case) -> NDArray[np.int64]:
+    """By how many rows each reading was off, where its ones are truly those of the other row."""
+    n, rows = case.plan.positions, case.plan.rows
+    off: NDArray[np.int64] = case.seen.placing.seen_row - np.arange(rows)
+    placing = case.seen.placing
+    for r in np.flatnonzero(off):
+        first = 0 if case.plan.index else int(placing.start[r] + placing.phase) % n
+        place = (first + np.arange(n)) % n
+        heard = case.seen.under[r, :n]
+        fit = []
+        for row in (int(r), int(placing.seen_row[r])):
+            ones = case.plan.grid[row, place] == 1
+            fit.append(float((heard[ones] == 1).mean()) if ones.any() else 0.0)
+        if fit[1] < 0.6 or fit[1] < fit[0] + 0.15:
+            off[r] = 0
+    return off
+
+
+def _depths(case: Case) -> NDArray[np.float64] | None:
+    """How deep each row's holes show, 1 as usual."""
+    v = case.seen.levels
+    if v is None:
+        return None
+    deep = np.where(v.truth == 1, np.abs(v.web - v.level), np.nan)
+    with np.errstate(all="ignore"):
+        import warnings
+
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", RuntimeWarning)
+            row = np.nanmean(deep, axis=1)
+            usual = np.nanmedian(row)
+    out: NDArray[np.float64] = row / usual
+    return out
+
+
+def _ambient(case: Case) -> Cause | None:
+    if case.count < 4:
+        return None
+    weight, evidence = 0.0, []
+    shifted = _web_shift(case)
+    if shifted is not None:
+        share, volts = shifted
+        if share > 0.6:
+            weight += 6.0 * share
+            evidence.append(
+                f"where bits went wrong, the material itself reads {_percent(volts)} of the swing "
+                "off its usual level"
+            )
+    r, p = case.at
+    n = case.plan.positions
+    time = case.seen.time_s[r, p]
+    if np.isfinite(time).all() and case.one_kind > 0.9:
+        order = np.sort(time)
+        # the middle nine tenths, so that a stray error elsewhere does not hide a burst
+        cut = max(0, int(0.04 * len(order)))
+        begin, end = order[cut], order[len(order) - 1 - cut]
+        all_t = case.seen.time_s
+        could = case.could & (all_t >= begin) & (all_t <= end)
+        dense = case.wrong[could].sum() / max(1, could.sum())
+        whole = np.nanmax(all_t) - np.nanmin(all_t)
+        span = (end - begin) / max(whole, 1e-9)
+        rows = len(np.unique(r[(time >= begin) & (time <= end)]))
+        if dense > 0.5 and span < 0.6 and (rows >= 2 or _cuts_row(case, begin, end, n)):
+            weight += 3.0 * dense + 1.5
+            evidence.append(
+                f"from {begin:.1f} s to {end:.1f} s of the take {_percent(float(dense))} of what "
+                "could go wrong did, and hardly any before and after"
+            )
+    return _cause("ambient-light", weight, *evidence) if weight else None
+
+
+def _cuts_row(case: Case, begin: float, end: float, n: int) -> bool:
+    """Whether a burst begins or ends well inside a row."""
+    m = case.motion
+    turn = 60 / m.rpm
+    inside = [
+        (b - begin) < -0.2 * turn and (e - begin) > 0.1 * turn
+        for b, e in zip(m.row_start_s, m.row_end_s, strict=True)
+    ]
+    return any(inside)
+
+
+def _web_shift(case: Case) -> tuple[float, float] | None:
+    """The share of errors where the material's level is off, and by how much of the swing."""
+    v = case.seen.levels
+    if v is None:
+        return None
+    web = v.web
+    usual = float(np.nanmedian(web))
+    spread = 1.4826 * float(np.nanmedian(np.abs(web - usual)))
+    deep = np.abs(web - v.level)[v.truth == 1]
+    swing = float(np.nanmedian(deep)) if len(deep) else 1.0
+    r, p = case.at
+    off = np.abs(web[r, p] - usual)
+    limit = max(6 * spread, 0.12 * swing)
+    share = float((off > limit).mean())
+    return share, float(np.nanmedian(off)) / max(swing, 1e-9)
+
+
+def _threshold(case: Case) -> Cause | None:
+    if case.count < 3 or case.one_kind < 0.85:
+        return None
+    missed = int(case.missed.sum()) >= int(case.added.sum())
+    rows = len(np.unique(case.at[0]))
+    weight = 1.0 + min(1.5, 0.12 * case.count)
+    if rows < max(2, min(case.count, case.plan.rows) * 0.4):
+        weight *= 0.5
+    evidence = [
+        f"all but {case.count - max(int(case.missed.sum()), int(case.added.sum()))} of "
+        f"{case.count} errors are {'missed ones' if missed else 'added ones'}, over {rows} rows"
+    ]
+    v = case.seen.levels
+    if v is not None:
+        ones, zeros = v.level[v.truth == 1], v.level[v.truth == 0]
+        ones, zeros = ones[np.isfinite(ones)], zeros[np.isfinite(zeros)]
+        if len(ones) and len(zeros):
+            swing = float(np.mean(ones) - np.mean(zeros))
+            place = (v.threshold - float(np.mean(zeros))) / swing if swing else 0.5
+            if not 0.3 <= place <= 0.7:
+                weight += 2.5
+                evidence.append(
+                    f"the threshold lies {_percent(place)} of the way from the material's level to "
+                    "the holes'; halfway is best"
+                )
+    return _cause("threshold", weight, *evidence)
+
+
+def _hole(case: Case) -> Cause | None:
+    if not 1 <= case.count <= 6:
+        return None
+    r, p = case.at
+    weight = 3.2 if case.count <= 2 else 2.4 if case.count == 3 else 1.4
+    places = ", ".join(
+        f"row {a + 1} position {b} ({'blocked' if case.missed[a, b] else 'torn'})"
+        for a, b in zip(r.tolist()[:4], p.tolist()[:4], strict=True)
+    )
+    kind = "one place" if case.count == 1 else f"{case.count} places by themselves"
+    return _cause("hole", weight, f"{kind}: {places}")
+
+
+def _noise(case: Case) -> Cause | None:
+    if case.count < 3:
+        return None
+    both = 1 - case.one_kind
+    return _cause(
+        "noise",
+        0.4 + 3.0 * max(0.0, both - 0.15),
+        f"{int(case.missed.sum())} missed and {int(case.added.sum())} added ones without a pattern",
+    )
+
+
+TESTS: tuple[Test, ...] = (
+    _variants,
+    _clock,
+    _wire,
+    _slow_start,
+    _off_centre,
+    _stage,
+    _ambient,
+    _threshold,
+    _hole,
+    _noise,
+)
+
+
+def likely_causes(case: Case) -> list[Cause]:
+    """The causes that something speaks for, the likeliest first."""
+    found = [c for c in (test(case) for test in TESTS) if c is not None and c.weight >= LEAST]
+    found.sort(key=lambda c: -c.weight)
+    if found and found[0].weight >= CERTAIN - 2:
+        # what is certain explains the errors; what they look like besides is no news
+        found = [c for c in found if c.weight >= 0.4 * found[0].weight]
+    return found

@@ -1,0 +1,430 @@
+"""A take against what should have happened: bits, speed, stage, causes, margins."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.disc.disc import Disc
+from sonify.errors import InputError
+from sonify.performance import Performance
+from sonify.take.causes import Case, Cause, likely_causes
+from sonify.take.jack import Listening, listen_to, observe_midi
+from sonify.take.logs import best_threshold, observe_log
+from sonify.take.motion import Motion, motion_of
+from sonify.take.observed import Observed
+from sonify.take.place import Plan
+from sonify.take.recount import Miscount, recounted
+from sonify.take.source import LogTake, MidiTake, load_take
+
+__all__ = ["ERRORS", "Comparison", "Margins", "compare_take"]
+
+ERRORS = np.dtype([("row", "i4"), ("position", "i4"), ("kind", "U6"), ("time_s", "f8")])
+"""One bit that went wrong: rows and positions from 0, kind missed, added or wrong."""
+
+FITS = 0.82
+"""The share of bits, over the rows that agree best, from which a take counts as one of this disc;
+chance, at its best, gives about 0.7."""
+DOUBT = 0.86
+BETTER = 0.08
+
+Bits = NDArray[np.int8]
+
+
+@dataclass(frozen=True, eq=False)
+class Margins:
+    """How far holes and material can be told apart, in the log's units.
+
+    Attributes
+    ----------
+    ones, zeros : ndarray
+        Levels at holes and where there is none.
+    threshold, best : float
+        The one that bits were told by, and the one of the fewest errors.
+    error_rate : float
+        That is to be expected with the best one.
+    opening : float
+        Of the eye: the share of the swing that stays clear of all but one in 200 levels.
+    """
+
+    ones: NDArray[np.float64]
+    zeros: NDArray[np.float64]
+    threshold: float
+    best: float
+    error_rate: float
+    opening: float
+
+
+@dataclass(frozen=True, eq=False)
+class Comparison:
+    """A take against what should have happened.
+
+    Attributes
+    ----------
+    show : Performance
+    path : Path
+    kind : str
+        "log" or "midi".
+    truth, bits : ndarray of int8, shape (rows, positions)
+        What the disc says and what the machine read; -1 unknown.
+    errors : ndarray of ERRORS
+    motion : Motion
+    causes : list of Cause
+    margins : Margins or None
+        From a log.
+    seen : Observed
+    agreement : float
+        Share of the bits that fit.
+    variant : str
+    miscount : Miscount or None
+    listening : Listening or None
+        What was listened to in a MIDI file.
+    """
+
+    show: Performance
+    path: Path
+    kind: str
+    truth: Bits
+    bits: Bits
+    errors: NDArray[np.void]
+    motion: Motion
+    causes: list[Cause]
+    margins: Margins | None
+    seen: Observed
+    agreement: float
+    variant: str
+    miscount: Miscount | None
+    listening: Listening | None
+    cautions: tuple[str, ...]
+
+    @property
+    def message(self) -> str | None:
+        """The message as it should be."""
+        return self.show.disc.message
+
+    @property
+    def message_read(self) -> str | None:
+        """The message as the machine's bits give it, whatever a check says of it."""
+        if self.show.disc.code is None:
+            return None
+        disc = Disc.from_bits(self.bits, code=self.show.disc.code, layout=self.show.disc.layout)
+        decoding = disc.decoding
+        assert decoding is not None
+        return getattr(decoding, "as_read", decoding.text)
+
+    @property
+    def delay_s(self) -> float | None:
+        """How much later the data detector sees a hole, in s; only a log tells."""
+        return None if self.seen.levels is None else self.seen.levels.delay_s
+
+    def character_at(self, row: int, position: int) -> int | None:
+        """Which character of the message a place belongs to, from 0; None for none."""
+        decoding = self.show.disc.decoding
+        if decoding is None or not len(decoding.characters):
+            return None
+        at = row * self.truth.shape[1] + position
+        first = decoding.characters["first_bit"]
+        k = int(np.searchsorted(first, at, "right")) - 1
+        if k < 0 or at > int(decoding.characters["last_bit"][k]):
+            return None
+        return k
+
+
+def variants(grid: Bits, unit: int) -> dict[str, Bits]:
+    """The disc as designed, and in the ways in which it may be read wrong as a whole."""
+
+    def inverted(g: Bits) -> Bits:
+        return np.where(g < 0, -1, 1 - g).astype(np.int8)
+
+    turned = np.roll(grid[:, ::-1], 1, axis=1)
+    flat = grid.reshape(-1).copy()
+    whole = len(flat) // unit * unit
+    flat[:whole] = flat[:whole].reshape(-1, unit)[:, ::-1].reshape(-1)
+    return {
+        "normal": grid,
+        "inverted": inverted(grid),
+        "turned": turned,
+        "bits-turned": flat.reshape(grid.shape),
+    }
+
+
+def compare_take(
+    show: Performance,
+    path: str | Path,
+    *,
+    sample_rate: float | None = None,
+    threshold: float | None = None,
+) -> Comparison:
+    """Lay a take along what should have happened, and say what went wrong and why.
+
+    Parameters
+    ----------
+    show : Performance
+        The disc with the player and the preset that it was played with.
+    path : path
+        A MIDI file from the jack, or a detector log.
+    sample_rate : float, optional
+        Samples a second of a log without times.
+    threshold : float, optional
+        The level at which the machine decides, in the log's units.
+
+    Returns
+    -------
+    Comparison
+
+    Raises
+    ------
+    InputError
+        Not a take, an empty one, or one that does not fit the disc.
+    """
+    take = load_take(path, sample_rate)
+    period = show.timeline.position_s
+    listening = listen_to(show) if isinstance(take, MidiTake) else None
+    plan = _plan(show, listening)
+    seen = _observe(take, show, listening, plan, period, threshold)
+    agreement = {"normal": seen.placing.agreement}
+    variant, chosen = "normal", plan
+    if seen.placing.agreement < DOUBT and (listening is None or listening.exact):
+        for name, grid in variants(plan.grid, show.unit_bits).items():
+            if name == "normal":
+                continue
+            other = replace(plan, grid=grid)
+            one = _observe(take, show, listening, other, period, threshold)
+            agreement[name] = one.placing.agreement
+            if one.placing.agreement > max(agreement["normal"], seen.placing.agreement) + BETTER:
+                seen, variant, chosen = one, name, other
+    fit = seen.placing.best_rows
+    if not fit >= FITS:
+        raise InputError(
+            f"this take does not fit the disc '{show.disc.name}': even in its best rows only "
+            f"{100 * fit:.0f} % of the bits agree, where chance gives up to 70; is it this disc, "
+            "and was it played with this preset and player?",
+            file=path,
+        )
+    miscount = None
+    if listening is not None and listening.exact and variant == "normal":
+        seen, miscount = recounted(seen, plan, listening.pitch)
+    return _result(show, Path(path), seen, plan, chosen, listening, agreement, variant, miscount)
+
+
+def _plan(show: Performance, listening: Listening | None) -> Plan:
+    from sonify.player.reading import read_times
+
+    player = show.setup.player
+    grid = show.disc.grid
+    two = read_times(2, show.disc.positions, player)
+    step = int(two.row_slot[1])
+    index = player.row_start == "index"
+    move = player.stage + player.settle
+    least = show.disc.positions + int(0.4 * move / show.timeline.position_s)
+    if listening is not None:
+        return Plan(listening.sounds, step, index, move, least)
+    if show.disc.layout.hole_means == 0:
+        grid = np.where(grid < 0, -1, 1 - grid).astype(np.int8)
+    return Plan(grid, step, index, move, least)
+
+
+def _observe(
+    take: LogTake | MidiTake,
+    show: Performance,
+    listening: Listening | None,
+    plan: Plan,
+    period: float,
+    threshold: float | None,
+) -> Observed:
+    if isinstance(take, LogTake):
+        return observe_log(take, plan, period, threshold, show.setup.player.delay)
+    assert listening is not None
+    return observe_midi(take, show, listening, plan, period)
+
+
+def _result(
+    show: Performance,
+    path: Path,
+    seen: Observed,
+    plan: Plan,
+    chosen: Plan,
+    listening: Listening | None,
+    agreement: dict[str, float],
+    variant: str,
+    miscount: Miscount | None,
+) -> Comparison:
+    truth = plan.grid
+    known = (truth >= 0) & (seen.bits >= 0)
+    missed = known & (truth == 1) & (seen.bits == 0)
+    added = known & (truth == 0) & (seen.bits == 1)
+    motion = motion_of(seen, plan)
+    wrong = _wrong_tones(seen, listening, show, plan, miscount, variant)
+    case = Case(seen, plan, motion, truth, missed, added, variant, agreement, miscount)
+    if listening is None:
+        turn = show.disc.layout.hole_means == 0
+    else:
+        turn = listening.exact and not listening.ones
+    as_bits = _bits_of(seen.bits, turn)
+    if listening is not None and not listening.exact:
+        as_bits = np.full_like(seen.bits, -1)
+    if turn:
+        missed, added = added, missed
+    if listening is not None and listening.exact:
+        # where the voice is silent by its rules, the disc's own bit is the best guess
+        as_bits = np.where(listening.tells, as_bits, show.disc.grid).astype(np.int8)
+    return Comparison(
+        show=show,
+        path=path,
+        kind=seen.kind,
+        truth=show.disc.grid,
+        bits=as_bits,
+        errors=_errors(missed, added, wrong, seen.time_s),
+        motion=motion,
+        causes=likely_causes(case),
+        margins=_margins(seen),
+        seen=seen,
+        agreement=seen.placing.agreement,
+        variant=variant,
+        miscount=miscount,
+        listening=listening,
+        cautions=_cautions(seen, listening),
+    )
+
+
+def _bits_of(bits: Bits, turn: bool) -> Bits:
+    return np.where(bits < 0, -1, 1 - bits).astype(np.int8) if turn else bits
+
+
+def _wrong_tones(
+    seen: Observed,
+    listening: Listening | None,
+    show: Performance,
+    plan: Plan,
+    miscount: Miscount | None,
+    variant: str,
+) -> NDArray[np.bool_]:
+    """Where a note came, but with another pitch than its place has."""
+    out = np.zeros(plan.grid.shape, bool)
+    if (
+        listening is None
+        or listening.pitch is None
+        or seen.under_pitch is None
+        or miscount is not None
+        or variant != "normal"
+    ):
+        return out
+    n, rows = plan.positions, plan.rows
+    for r in range(rows):
+        start = int(seen.placing.start[r])
+        place = np.arange(n) if plan.index else (start + seen.placing.phase + np.arange(n)) % n
+        heard = seen.under_pitch[r, :n]
+        meant = listening.pitch[r, place]
+        out[r, place] = (heard >= 0) & (meant >= 0) & (heard != meant) & (plan.grid[r, place] == 1)
+    return out
+
+
+def _errors(
+    missed: NDArray[np.bool_],
+    added: NDArray[np.bool_],
+    wrong: NDArray[np.bool_],
+    time: NDArray[np.float64],
+) -> NDArray[np.void]:
+    every = missed | added | wrong
+    r, p = np.nonzero(every)
+    out = np.empty(len(r), ERRORS)
+    out["row"], out["position"] = r, p
+    out["kind"] = np.where(missed[r, p], "missed", np.where(added[r, p], "added", "wrong"))
+    out["time_s"] = time[r, p]
+    return out
+
+
+def _margins(seen: Observed) -> Margins | None:
+    v = seen.levels
+    if v is None:
+        return None
+    ones, zeros = v.level[v.truth == 1], v.level[v.truth == 0]
+    ones, zeros = ones[np.isfinite(ones)], zeros[np.isfinite(zeros)]
+    if len(ones) < 2 or len(zeros) < 2:
+        return None
+    best, rate = best_threshold(ones, zeros)
+    swing = abs(float(np.mean(ones) - np.mean(zeros)))
+    if v.low:
+        clear = float(np.percentile(zeros, 0.5) - np.percentile(ones, 99.5))
+    else:
+        clear = float(np.percentile(ones, 0.5) - np.percentile(zeros, 99.5))
+    return Margins(ones, zeros, v.threshold, best, rate, clear / max(swing, 1e-12))
+
+
+def _cautions(seen: Observed, listening: Listening | None) -> tuple[str, ...]:
+    out = []
+    if listening is not None and not listening.exact:
+        out.append(
+            f"this preset lost the bits ({listening.about}): notes are compared, and an error "
+            "is where a note is missing or too many; the speed and the rows' times can still be "
+            "told"
+        )
+    elif listening is not None and seen.told < 1:
+        out.append(
+            f"{listening.about} at {100 * seen.told:.0f} % of the places: bits elsewhere are "
+            "taken to be right"
+        )
+    unread = int(np.count_nonzero(seen.bits < 0))
+    if unread:
+        out.append(f"{unread} positions are not in the take, or can't be told from it")
+    return tuple(out)
+
+
+def facts(c: Comparison) -> dict[str, Any]:
+    """What `compare --json` prints: one object with stable keys."""
+    m = c.motion
+
+    def plain(values: NDArray[np.float64]) -> list[float | None]:
+        return [float(v) if np.isfinite(v) else None for v in values]
+
+    return {
+        "disc": c.show.disc.name,
+        "take": str(c.path),
+        "kind": c.kind,
+        "agreement": c.agreement,
+        "message": c.message,
+        "message_read": c.message_read,
+        "errors": [
+            {
+                "row": int(e["row"]),
+                "position": int(e["position"]),
+                "kind": str(e["kind"]),
+                "time_s": float(e["time_s"]) if np.isfinite(e["time_s"]) else None,
+                "character": c.character_at(int(e["row"]), int(e["position"])),
+            }
+            for e in c.errors
+        ],
+        "causes": [
+            {
+                "name": one.name,
+                "title": one.title,
+                "weight": round(one.weight, 3),
+                "evidence": list(one.evidence),
+                "try": list(one.try_this),
+            }
+            for one in c.causes
+        ],
+        "rpm": m.rpm,
+        "drift": m.drift,
+        "flutter": m.flutter,
+        "start_speed": m.start,
+        "speed": {"time_s": plain(m.curve_s), "rpm": plain(m.curve_rpm)},
+        "row_start_s": plain(m.row_start_s),
+        "row_change_s": plain(m.change_s),
+        "delay_s": c.delay_s,
+        "margins": None
+        if c.margins is None
+        else {
+            "threshold": c.margins.threshold,
+            "best_threshold": c.margins.best,
+            "error_rate": c.margins.error_rate,
+            "eye_opening": c.margins.opening,
+            "ones": {"mean": float(c.margins.ones.mean()), "std": float(c.margins.ones.std())},
+            "zeros": {"mean": float(c.margins.zeros.mean()), "std": float(c.margins.zeros.std())},
+        },
+        "cautions": list(c.cautions),
+    }

@@ -1,0 +1,277 @@
+"""A detector log held against a disc: what the machine read at each clock pulse."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.errors import InputError
+from sonify.take.clock import Clock, find_clock, levels_of
+from sonify.take.observed import Levels, Observed
+from sonify.take.place import (
+    SURE_LATE,
+    Placing,
+    Plan,
+    place_rows,
+    turn_phase,
+    usual_move,
+)
+from sonify.take.source import LogTake
+
+__all__ = ["observe_log"]
+
+Reals = NDArray[np.float64]
+
+WINDOW = 0.22  # of a position: what is averaged for its level
+TRACE = 48  # samples of a trace
+MOST_TRACES = 4000
+
+
+class _Sums:
+    """Means of a signal between two moments, from running sums."""
+
+    def __init__(self, x: NDArray[np.float32], rate: float) -> None:
+        self.total = np.concatenate([[0.0], np.cumsum(x, dtype=np.float64)])
+        self.rate = rate
+
+    def mean(self, begin: Reals, end: Reals) -> Reals:
+        """Means over spans; at least one sample each. nan outside the log."""
+        top = len(self.total) - 1
+        a = np.clip(np.rint(begin * self.rate).astype(np.int64), 0, top)
+        b = np.clip(np.rint(end * self.rate).astype(np.int64), 0, top)
+        b = np.maximum(b, np.minimum(a + 1, top))
+        out = np.full(len(a), np.nan)
+        some = b > a
+        out[some] = (self.total[b[some]] - self.total[a[some]]) / (b[some] - a[some])
+        return out
+
+
+def _delay(sums: _Sums, clock: Clock, about: float) -> float:
+    """How much later the data detector sees holes, in s: where the levels spread widest."""
+    period = clock.period
+    usual = float(np.median(period))
+    shares = np.arange(-0.45, 0.4501, 0.025)
+    spread = np.empty(len(shares))
+    for k, share in enumerate(shares):
+        middle = clock.slot_s + about + share * usual
+        level = sums.mean(middle - 0.08 * usual, middle + 0.08 * usual)
+        spread[k] = np.nanvar(level)
+    # the middle of the part where the spread is high, as a hole is seen evenly early and late
+    over = np.maximum(spread - 0.5 * (spread.max() + spread.min()), 0)
+    return about + float((over * shares).sum() / max(over.sum(), 1e-30)) * usual
+
+
+def _levels(sums: _Sums, at: Reals, period: Reals) -> tuple[Reals, Reals]:
+    """The level at moments, and of the material beside them."""
+    half = WINDOW / 2 * period
+    level = sums.mean(at - half, at + half)
+    before = sums.mean(at - 0.56 * period, at - 0.44 * period)
+    after = sums.mean(at + 0.44 * period, at + 0.56 * period)
+    return level, (before + after) / 2
+
+
+def _split(level: Reals) -> float:
+    """A threshold between two classes of levels, halfway between their means."""
+    some = level[np.isfinite(level)]
+    return float(sum(levels_of(some.astype(np.float32))) / 2)
+
+
+def observe_log(
+    take: LogTake, plan: Plan, period_s: float, threshold: float | None, delay_s: float
+) -> Observed:
+    """Read a log as the machine did.
+
+    Parameters
+    ----------
+    take : LogTake
+    plan : Plan
+        With a hole as 1.
+    period_s : float
+        How long a position should last.
+    threshold : float or None
+        The machine's own threshold, in the log's units; found from the log if None.
+    delay_s : float
+        The delay of the profile, from which the search starts.
+
+    Raises
+    ------
+    InputError
+        No pulses, or less than a row of them.
+    """
+    clock = find_clock(take, period_s)
+    n, rows = plan.positions, plan.rows
+    if len(clock.slot_s) < n // 2:
+        raise InputError(
+            f"{len(clock.slot_s)} positions passed and a row has {n}: too little to compare",
+            file=take.path,
+        )
+    sums = _Sums(take.data, take.rate)
+    delay = _delay(sums, clock, delay_s)
+    period = clock.period
+    level, web = _levels(sums, clock.slot_s + delay, period)
+    found = _split(level)
+    used = found if threshold is None else threshold
+    low = clock.low
+    hole = (level < used) == low
+    seen = np.where(np.isfinite(level), np.where(hole, 1, -1), 0).astype(np.int8)
+    phase, _ = turn_phase(seen, plan.grid)
+    good = np.flatnonzero(~clock.extra)
+    if plan.index:
+        placing = place_rows(seen, plan, phase, turning=True)
+    else:
+        usual = float(np.median(period))
+        move = usual_move(seen, plan, phase, usual, lambda m: _following(clock, n, m))
+        following = _following(clock, n, move)
+        placing = place_rows(seen, plan, phase, True, following, SURE_LATE)
+    # a doubled pulse has its own sample
+    pulse_period = np.interp(clock.pulse_s, clock.slot_s, period)
+    own, _ = _levels(sums, clock.pulse_s + delay, pulse_period)
+    pulse_hole = ((own < used) == low).astype(np.int8)
+    bits = np.full((rows, n), -1, np.int8)
+    time = np.full((rows, n), np.nan)
+    level_at, web_at = np.full((rows, n), np.nan), np.full((rows, n), np.nan)
+    passed = np.full((rows, n), np.nan)
+    under = np.full((rows, n + 3), -1, np.int8)
+    origin: int | None = None
+    for r in range(rows):
+        start = int(placing.start[r])
+        slots = np.arange(max(start, 0), min(start + n + 3, len(seen)))
+        under[r, slots - start] = (seen[slots] > 0).astype(np.int8)
+        inside = slots[slots < start + n]
+        where = (inside + phase) % n
+        level_at[r, where], web_at[r, where] = level[inside], web[inside]
+        passed[r, where] = clock.slot_s[inside]
+        first = _first_pulse(clock, start, good)
+        if first is None:
+            continue
+        offset, j0 = first
+        if origin is None:
+            origin = j0 - offset - (start + phase) % n
+        pulses = np.arange(j0, min(j0 + n - offset, len(clock.pulse_s)))
+        if plan.index:
+            places = offset + np.arange(len(pulses))
+        else:
+            places = (pulses - origin) % n
+        bits[r, places] = pulse_hole[pulses]
+        time[r, places] = clock.pulse_s[pulses]
+    return Observed(
+        kind="log",
+        bits=bits,
+        time_s=time,
+        under=under,
+        beat_slot=clock.pulse_slot[good],
+        beat_s=clock.pulse_s[good],
+        slot_s=clock.slot_s,
+        placing=placing,
+        told=1.0,
+        clock=clock,
+        levels=_margin(
+            take, plan.grid[placing.seen_row], passed, level_at, web_at, used, threshold, low, delay
+        ),
+        extra_s=clock.pulse_s[clock.extra],
+        extra_place=_extra_places(clock, placing, n),
+    )
+
+
+def _following(clock: Clock, n: int, move_s: float) -> NDArray[np.int64]:
+    """For a row that begins in each slot, the slot in which the next one should begin: at the
+    first pulse after n pulses and the stage's move."""
+    slots = np.arange(len(clock.slot_s))
+    pulse_at = np.searchsorted(clock.pulse_slot, slots)
+    last = np.minimum(pulse_at + n - 1, len(clock.pulse_s) - 1)
+    ready = np.searchsorted(clock.pulse_s, clock.pulse_s[last] + move_s, "right")
+    beyond = ready >= len(clock.pulse_s)
+    out = clock.pulse_slot[np.minimum(ready, len(clock.pulse_s) - 1)]
+    usual = round(move_s / float(np.median(clock.period)) + 0.5)
+    return np.where(beyond, slots + n - 1 + usual, np.maximum(out, slots + n))
+
+
+def _first_pulse(clock: Clock, start: int, good: NDArray[np.int64]) -> tuple[int, int] | None:
+    """The first pulse of a reading that starts in a slot, and how many positions were missed
+    because the log began after it."""
+    slots = clock.pulse_slot[good]
+    at = int(np.searchsorted(slots, start))
+    if at >= len(slots):
+        return None
+    offset = max(0, -start) if start < 0 else 0
+    return offset, int(good[at])
+
+
+def _extra_places(clock: Clock, placing: Placing, n: int) -> list[tuple[int, float]]:
+    """Row and place (with a fraction) of pulses too many."""
+    out = []
+    for t in clock.pulse_s[clock.extra]:
+        slot = float(np.interp(t, clock.slot_s, np.arange(len(clock.slot_s))))
+        r = int(np.searchsorted(placing.start, slot, "right")) - 1
+        if 0 <= r < len(placing.start) and slot < placing.start[r] + n + 1:
+            out.append((r, slot - float(placing.start[r])))
+    return out
+
+
+def _margin(
+    take: LogTake,
+    truth: NDArray[np.int8],
+    passed: Reals,
+    level: Reals,
+    web: Reals,
+    used: float,
+    given: float | None,
+    low: bool,
+    delay: float,
+) -> Levels:
+    read = np.flatnonzero(np.isfinite(passed.reshape(-1)))
+    period = float(np.nanmedian(np.diff(passed, axis=1)))
+    if len(read) > MOST_TRACES:
+        read = read[np.linspace(0, len(read) - 1, MOST_TRACES).astype(int)]
+    at = passed.reshape(-1)[read] + delay
+    across = np.linspace(-0.75, 0.75, TRACE) * period
+    index = np.rint((at[:, None] + across[None, :]) * take.rate).astype(np.int64)
+    traces = take.data[np.clip(index, 0, len(take.data) - 1)].astype(np.float64)
+    return Levels(
+        level=level,
+        web=web,
+        truth=truth,
+        threshold=used,
+        given=given is not None,
+        low=low,
+        traces=traces,
+        trace_bits=truth.reshape(-1)[read],
+        delay_s=delay,
+    )
+
+
+def best_threshold(ones: Reals, zeros: Reals) -> tuple[float, float]:
+    """The threshold of the fewest errors between two normal distributions, and that error rate.
+
+    The point where the weighted densities cross (J. G. Proakis, Digital Communications, the
+    binary decision between two Gaussians). Middles and spreads are the medians and 1.4826 times
+    the median absolute deviations, so that a few places that went wrong do not move them.
+    """
+    m1, m0 = float(np.median(ones)), float(np.median(zeros))
+    least = 1e-6 * max(abs(m1 - m0), 1e-9)
+    s1 = max(1.4826 * float(np.median(np.abs(ones - m1))), least)
+    s0 = max(1.4826 * float(np.median(np.abs(zeros - m0))), least)
+    p1 = len(ones) / (len(ones) + len(zeros))
+    a = 1 / (2 * s0**2) - 1 / (2 * s1**2)
+    b = m1 / s1**2 - m0 / s0**2
+    c = (
+        m0**2 / (2 * s0**2)
+        - m1**2 / (2 * s1**2)
+        + math.log(max(p1, 1e-9) / max(1 - p1, 1e-9) * s0 / s1)
+    )
+    middle = (m1 * s0 + m0 * s1) / (s0 + s1)
+    if abs(a) < 1e-12 * abs(b):
+        point = -c / b if b else middle
+    else:
+        disc = b * b - 4 * a * c
+        roots = [(-b + w * math.sqrt(max(disc, 0))) / (2 * a) for w in (1, -1)]
+        point = min(roots, key=lambda x: abs(x - middle))
+    if not min(m0, m1) <= point <= max(m0, m1):
+        point = middle
+    tail = 0.5 * math.sqrt(0.5)
+    way = 1.0 if m1 > m0 else -1.0
+    miss = 0.5 * math.erfc(way * (m1 - point) / s1 * 2 * tail)
+    add = 0.5 * math.erfc(way * (point - m0) / s0 * 2 * tail)
+    return point, p1 * miss + (1 - p1) * add

@@ -1,0 +1,324 @@
+"""Laying what was read along the disc: which position each slot is, and when each row was read.
+
+A *slot* is one position passing, counted from the start of the take. What was seen in each slot
+is held against every row of the disc; then the best order of readings is found by dynamic
+programming, with rows that were read twice or left out allowed for at a price.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["SURE_LATE", "Placing", "Plan", "place_rows", "turn_phase", "usual_move"]
+
+Index = NDArray[np.int64]
+Signs = NDArray[np.int8]
+
+LATE = 0.03  # price of a slot away from when a row should begin, as a share of a row
+SURE_LATE = 0.2  # the same, once it is known when rows do begin on this machine
+OTHER_ROW = 0.02  # price of reading another row than the one it should be
+CHANGE = 0.12  # price of a change to another row and back
+OTHERS = (0, -1, 1)
+LOST_ROWS = 3
+OUTSIDE = 0.5  # what a row that lies outside the take counts for, if 1 is one that fits
+FIRST = 0.3  # what it speaks for a start that the first row begins with position 0
+GOOD_ROWS = 0.6
+MOST_BLOCKS = 160
+
+
+@dataclass(frozen=True, eq=False)
+class Plan:
+    """What should have happened.
+
+    Attributes
+    ----------
+    grid : ndarray of int8, shape (rows, positions)
+        What a right reading sees: 1, 0, -1 for what nobody knows.
+    step : int
+        Slots from a row's start to the next one's.
+    index : bool
+        Whether each row waits for the index.
+    move_s : float
+        The stage's move and settling, in s.
+    least : int
+        Slots from a row's start to the next one's, at least: the stage takes its time.
+    """
+
+    grid: Signs
+    step: int
+    index: bool
+    move_s: float = 1.0
+    least: int = 0
+
+    @property
+    def rows(self) -> int:
+        """How many rows there are."""
+        return int(self.grid.shape[0])
+
+    @property
+    def positions(self) -> int:
+        """Positions a row."""
+        return int(self.grid.shape[1])
+
+
+@dataclass(frozen=True, eq=False)
+class Placing:
+    """When each row was read.
+
+    Attributes
+    ----------
+    start : ndarray of int64, shape (rows,)
+        The slot in which each reading began; may lie outside the take at its ends.
+    seen_row : ndarray of int64, shape (rows,)
+        The row that was under the detector.
+    phase : int
+        Slot k is position (k + phase) % positions.
+    agreement : float
+        Share of the bits that are as they should be, of those that were seen; 0.5 is chance.
+    best_rows : float
+        The same over the three fifths of the rows that agree best.
+    """
+
+    start: Index
+    seen_row: Index
+    phase: int
+    agreement: float
+    best_rows: float
+
+
+def signs_of(grid: Signs) -> Signs:
+    """1 for a one, -1 for a zero, 0 for unknown."""
+    return np.where(grid < 0, 0, 2 * grid - 1).astype(np.int8)
+
+
+def turn_phase(seen: Signs, grid: Signs) -> tuple[int, float]:
+    """The position of slot 0, from what was seen turn by turn.
+
+    Parameters
+    ----------
+    seen : ndarray of int8, shape (slots,)
+        1, -1, and 0 where nothing is known.
+    grid : ndarray of int8, shape (rows, positions)
+
+    Returns
+    -------
+    phase : int
+    score : float
+        How far it stands out of the other phases, in standard deviations.
+    """
+    rows, n = grid.shape
+    blocks = max(1, len(seen) // n)
+    padded = np.zeros(blocks * n if len(seen) >= n else n)
+    padded[: len(seen)] = seen[: len(padded)]
+    turns = padded.reshape(-1, n)
+    if len(turns) > MOST_BLOCKS:
+        turns = turns[np.linspace(0, len(turns) - 1, MOST_BLOCKS).astype(int)]
+    some = grid[:: max(1, -(-rows // MOST_BLOCKS))]
+    mean = signs_of(some).astype(float)
+    a = np.fft.rfft(turns - turns.mean(axis=1, keepdims=True), axis=1)
+    b = np.fft.rfft(mean - mean.mean(axis=1, keepdims=True), axis=1)
+    total = np.zeros(n)
+    for one in a:
+        # sum over k of seen[k] * row[(k + s) % n], for each shift s and row
+        match = np.fft.irfft(np.conj(one)[None, :] * b, n, axis=1)
+        total += match.max(axis=0)
+    best = int(np.argmax(total))
+    rest = np.delete(total, best)
+    spread = float(rest.std()) if len(rest) > 1 else 1.0
+    return best, float((total[best] - rest.mean()) / max(spread, 1e-9))
+
+
+def _windows(
+    seen: Signs, plan: Plan, phase: int, turning: bool, margin: int
+) -> NDArray[np.float32]:
+    """How well a row read from each slot on agrees with each row, shape (starts, rows).
+
+    Starts are counted from -margin.
+    """
+    rows, n = plan.grid.shape
+    signs = signs_of(plan.grid)
+    padded = np.zeros(len(seen) + 2 * margin + n, np.int8)
+    padded[margin : margin + len(seen)] = seen
+    starts = len(seen) + 2 * margin
+    out = np.empty((starts, rows), np.float32)
+    if turning:
+        position = (np.arange(len(padded)) - margin + phase) % n
+        for r in range(rows):
+            match = padded.astype(np.int32) * signs[r][position]
+            total = np.concatenate([[0], np.cumsum(match)])
+            out[:, r] = total[n : n + starts] - total[:starts]
+    else:
+        size = 1 << int(np.ceil(np.log2(len(padded) + n)))
+        a = np.fft.rfft(padded.astype(np.float64), size)
+        for r in range(rows):
+            b = np.fft.rfft(signs[r].astype(np.float64), size)
+            out[:, r] = np.fft.irfft(a * np.conj(b), size)[:starts]
+    share: NDArray[np.float32] = out / np.float32(n)
+    return share
+
+
+def place_rows(
+    seen: Signs,
+    plan: Plan,
+    phase: int,
+    turning: bool,
+    following: Index | None = None,
+    late: float = LATE,
+) -> Placing:
+    """Find when each row was read.
+
+    Parameters
+    ----------
+    seen : ndarray of int8, shape (slots,)
+        1, -1, and 0 where nothing is known.
+    plan : Plan
+    phase : int
+        Of slot 0, where the positions turn on through the whole take.
+    turning : bool
+        Whether they do, and `phase` can be trusted; else every row is taken to begin with
+        position 0 at its start.
+    following : ndarray of int64, shape (slots,), optional
+        The slot in which the next row should begin if one begins in this slot; as the plan says
+        if not given.
+    late : float
+        Price of a slot away from that.
+    """
+    rows, n = plan.grid.shape
+    # a take may begin some rows late
+    margin = LOST_ROWS * plan.step
+    fit = _windows(seen, plan, phase, turning, margin)
+    # what lies outside the take speaks for a start, though not as loudly as what fits
+    at = np.arange(len(fit)) - margin
+    outside = np.minimum(np.clip(-at, 0, n) + np.clip(at + n - len(seen), 0, n), n)
+    fit += (OUTSIDE / n * outside).astype(np.float32)[:, None]
+    allowed = np.arange(len(fit))
+    if turning and plan.index:
+        allowed = allowed[(allowed - margin + phase) % n == 0]
+    first = (allowed - margin + phase) % n == 0 if turning else np.zeros(len(allowed), bool)
+    longest = max(4 * plan.step, plan.step + 2 * n)
+    ahead = np.full(len(allowed), plan.step)
+    if following is not None:
+        inside = (allowed >= margin) & (allowed < margin + len(following))
+        slot = allowed[inside] - margin
+        ahead[inside] = following[slot] - slot
+    chosen, other = _best_order(fit[allowed], first, allowed, ahead, plan, longest, late)
+    start = allowed[chosen] - margin
+    seen_row = np.arange(rows) + other
+    lack = outside[start + margin]
+    there = lack < n
+    total = (fit[start + margin, seen_row] - OUTSIDE / n * lack) * n / np.maximum(n - lack, 1)
+    total = total[there] if there.any() else total
+    # a fault may spoil some rows: the others tell whether this is the disc
+    best = np.sort(total)[-max(1, round(GOOD_ROWS * len(total))) :]
+    return Placing(
+        start, seen_row, phase, float(0.5 + total.mean() / 2), float(0.5 + best.mean() / 2)
+    )
+
+
+def usual_move(
+    seen: Signs,
+    plan: Plan,
+    phase: int,
+    period_s: float,
+    following: Callable[[float], Index],
+) -> float:
+    """How long the stage's move takes on this machine, with settling, in s.
+
+    With a steady move every row's start follows from the one before; so for each length of the
+    move the whole order of rows is known, and the length whose rows fit best is taken. Where
+    several fit alike, the one nearest to the plan's.
+    """
+    rows, n = plan.grid.shape
+    margin = n
+    fit = _windows(seen, plan, phase, True, margin)
+    at = np.arange(len(fit)) - margin
+    outside = np.minimum(np.clip(-at, 0, n) + np.clip(at + n - len(seen), 0, n), n)
+    fit += (OUTSIDE / n * outside).astype(np.float32)[:, None]
+    # a row that the stage missed fits as another
+    gain = fit.copy()
+    gain[:, 1:] = np.maximum(gain[:, 1:], fit[:, :-1] - CHANGE)
+    gain[:, :-1] = np.maximum(gain[:, :-1], fit[:, 1:] - CHANGE)
+    first = np.arange((-phase) % n - n, len(seen), n)
+    first = first[(first >= -margin) & (first < len(seen))]
+    most = min(4 * plan.move_s + 2 * n * period_s, plan.move_s + n * period_s)
+    moves = np.arange(0.5, most / period_s, 0.05) * period_s
+    scores = np.empty(len(moves))
+    for k, move in enumerate(moves.tolist()):
+        ahead = following(move)
+        start, total = first.copy(), np.zeros(len(first))
+        for r in range(rows):
+            total += gain[np.clip(start + margin, 0, len(fit) - 1), r]
+            inside = np.clip(start, 0, len(ahead) - 1)
+            start = ahead[inside] + start - inside
+        scores[k] = float(total.max())
+    good = np.flatnonzero(scores >= scores.max() - 0.004)
+    nearest = int(good[np.argmin(np.abs(moves[good] - plan.move_s))])
+    # the middle of all lengths that fit alike and lie together
+    low = high = nearest
+    while low - 1 in good:
+        low -= 1
+    while high + 1 in good:
+        high += 1
+    return float((moves[low] + moves[high]) / 2)
+
+
+def _best_order(
+    fit: NDArray[np.float32],
+    first: NDArray[np.bool_],
+    at: Index,
+    ahead: Index,
+    plan: Plan,
+    longest: int,
+    price_late: float,
+) -> tuple[Index, Index]:
+    """For each reading its start, among the candidates, and how far its row is off.
+
+    `ahead` is how many slots after each candidate the next row should begin. Viterbi's
+    algorithm: the stage may be a row short or long for a while, at a price for each change.
+    """
+    count, rows = fit.shape
+    n = plan.positions
+    whole_turns = plan.index and count > 1 and int(np.diff(at).min()) >= n
+    unit = n if whole_turns else 1
+    steps = np.arange(1, longest // n + 2) if whole_turns else np.arange(n, longest + 1)
+    steps = steps[(steps < max(count, 2)) & (steps * unit >= min(plan.least, plan.step))]
+    if not len(steps):
+        steps = np.array([1])
+    late = np.abs(steps[:, None] * unit - ahead[None, :])
+    price = (price_late * np.minimum(late, 12.0) + 0.004 * late).astype(np.float32)
+
+    def gain(r: int, other: int) -> NDArray[Any]:
+        if not 0 <= r + other < rows:
+            return np.full(count, -9.0)
+        out: NDArray[Any] = fit[:, r + other] - OTHER_ROW * abs(other)
+        return out
+
+    best: list[NDArray[Any]] = [gain(0, o) - (CHANGE if o else 0) + FIRST * first for o in OTHERS]
+    back = np.zeros((rows, len(OTHERS), count), np.int64)
+    came = np.zeros((rows, len(OTHERS), count), np.int8)
+    for r in range(1, rows):
+        now: list[NDArray[Any]] = []
+        for k, o in enumerate(OTHERS):
+            ways = np.stack([best[j] - CHANGE * (j != k) for j in range(len(OTHERS))])
+            from_other = np.argmax(ways, axis=0)
+            before = ways[from_other, np.arange(count)]
+            options = np.full((len(steps), count), -1e9)
+            for j, s in enumerate(steps):
+                options[j, s:] = before[:-s] - price[j, :-s]
+            pick = np.argmax(options, axis=0)
+            source = np.maximum(np.arange(count) - steps[pick], 0)
+            back[r, k], came[r, k] = source, from_other[source]
+            now.append(options[pick, np.arange(count)] + gain(r, o))
+        best = now
+    out, other = np.zeros(rows, np.int64), np.zeros(rows, np.int64)
+    k = int(np.argmax([b.max() for b in best]))
+    c = int(np.argmax(best[k]))
+    for r in range(rows - 1, -1, -1):
+        out[r], other[r] = c, OTHERS[k]
+        c, k = int(back[r, k, c]), int(came[r, k, c])
+    return out, other

@@ -1,0 +1,91 @@
+"""Statistics of `sonify compare`: each fault at each strength, MIDI and log, and clean takes.
+
+    python -m tests.benchmarks.takes [takes of each] [clean takes] [-v]
+
+Prints a table: of the wrong bits, how many were found at their place and how many were accused
+that were right; how often the right cause came first; the worst errors of speed and of the rows'
+changes.
+"""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+from pathlib import Path
+
+import numpy as np
+
+from sonify.errors import InputError
+from tests.take.faults import FAULTS, judge, make
+
+
+def run(fault: str | None, strength: int, kind: str, count: int, folder: Path, loud: bool) -> list:
+    out = []
+    for seed in range(count):
+        show, take = make(fault, strength, seed)
+        try:
+            one, _ = judge(show, take, kind, folder)
+        except InputError as e:
+            print("   not read:", fault, strength, kind, seed, e)
+            continue
+        out.append(one)
+        cause = FAULTS[fault][0] if fault else ""
+        if loud and (
+            one.first != cause
+            or one.right != one.true
+            or one.found != one.right
+            or abs(one.rpm_error) > 1e-3
+            or one.stage_error_s > 5e-3
+        ):
+            start = show.setup.player.row_start[:5]
+            print(
+                f"   {fault} {strength} {kind} {seed} {show.disc.name[6:]} {start}: true {one.true}"
+                f" found {one.found} right {one.right} rpm {100 * one.rpm_error:.3f} % stage "
+                f"{1000 * one.stage_error_s:.1f} ms: {one.said}"
+            )
+    return out
+
+
+def row(name: str, kind: str, outcomes: list, count: int, cause: str) -> str:
+    true = sum(o.true for o in outcomes)
+    right = sum(o.right for o in outcomes)
+    accused = sum(o.found - o.right for o in outcomes)
+    first = sum(o.first == cause for o in outcomes)
+    rpm = max((abs(o.rpm_error) for o in outcomes), default=float("nan"))
+    stage = np.nanmax([o.stage_error_s for o in outcomes]) if outcomes else float("nan")
+    slow = sum(o.stage_error_s > 5e-3 for o in outcomes)
+    share = f"{100 * right / true:6.2f} %" if true else "       -"
+    return (
+        f"{name:<36} {kind:<5} {len(outcomes):>4}/{count:<4} {true:>6} {share} {accused:>6} "
+        f"{first:>5} {100 * rpm:>8.4f} % {1000 * stage:>8.1f} ms {slow:>4}"
+    )
+
+
+def main() -> None:
+    loud = "-v" in sys.argv
+    numbers = [int(a) for a in sys.argv[1:] if a.isdigit()]
+    words = [a for a in sys.argv[1:] if not a.isdigit() and a != "-v"]
+    count = numbers[0] if numbers else 50
+    clean = numbers[1] if len(numbers) > 1 else 200
+    print(
+        f"{'fault':<36} {'take':<5} {'takes':>9} {'wrong':>6} {'found':>8} {'accused':>6} "
+        f"{'cause':>5} {'speed':>10} {'stage':>11} {'>5ms':>4}"
+    )
+    with tempfile.TemporaryDirectory() as name:
+        folder = Path(name)
+        for kind in ("log", "midi"):
+            if clean:
+                outcomes = run(None, 0, kind, clean, folder, loud)
+                print(row("clean", kind, outcomes, clean, ""), flush=True)
+            for fault, (cause, _, strengths) in FAULTS.items():
+                if words and fault not in words:
+                    continue
+                if kind == "log" and fault == "wire":
+                    continue
+                for k, strength in enumerate(strengths):
+                    outcomes = run(fault, k, kind, count, folder, loud)
+                    print(row(f"{fault}, {strength}", kind, outcomes, count, cause), flush=True)
+
+
+if __name__ == "__main__":
+    main()
