@@ -15,7 +15,11 @@ __all__ = ["presets"]
 @click.option(
     "--kind", type=click.Choice(["music", "player", "look"]), help="Only presets of this kind."
 )
-def presets(name: str | None, discs: bool, kind: str | None) -> None:
+@click.option(
+    "--list", "what", metavar="WHAT",
+    help="What a preset may name instead: scales, schemes, rules, sources, programs or drums.",
+)  # fmt: skip
+def presets(name: str | None, discs: bool, kind: str | None, what: str | None) -> None:
     """List the presets that ship, one a line, or print one in full.
 
     What is printed in full is a TOML file: save it, change it, and give it to --preset.
@@ -25,8 +29,13 @@ def presets(name: str | None, discs: bool, kind: str | None) -> None:
       sonify presets
       sonify presets --kind music
       sonify presets music-box > mine.toml
+      sonify presets --list scales
     """
     from sonify.presets import shipped
+
+    if what is not None:
+        _list(what)
+        return
 
     everything = shipped()
     if name is not None:
@@ -43,3 +52,17 @@ def presets(name: str | None, discs: bool, kind: str | None) -> None:
     for s in rows:
         label = "" if discs else f"{s.kind:<7}"
         click.echo(f"{s.name:<{wide}}  {label}{s.about}".rstrip())
+
+
+def _list(what: str) -> None:
+    from sonify.music.listing import LISTS, listed
+
+    if what not in LISTS:
+        raise InputError(
+            f"there is no list of '{what}'{close_matches(what, LISTS)}; one of: {', '.join(LISTS)}",
+            place="--list",
+        )
+    rows = listed(what)
+    wide = max(len(name) for name, _ in rows)
+    for name, about in rows:
+        click.echo(f"{name:<{wide}}  {about}")

@@ -119,3 +119,23 @@ def test_each_renders_to_sound_with_all_its_voices(preset):
     level = np.sqrt((sound[: 5 * rate].mean(axis=1) ** 2).reshape(-1, rate // 2).mean(axis=1))
     assert level[:2].max() > 0.003
     assert (level > 0.001).mean() > 0.5
+
+
+@pytest.mark.parametrize(
+    ("what", "words"),
+    [
+        ("scales", ["dorian ", "messiaen-7", "also ionian"]),
+        ("schemes", ["walk ", "[span = 15, up = 1, down = 1, start = 7]"]),
+        ("rules", ["swing ", "[amount = 0.58]"]),
+        ("sources", ["row-end-chords"]),
+        # General MIDI level 1: program 15 is tubular bells, drum 37 the side stick
+        ("programs", ["tubular bells            15"]),
+        ("drums", ["side stick          37"]),
+    ],
+)
+def test_what_a_preset_may_name_can_be_listed(run, what, words):
+    result = run("presets", "--list", what)
+    assert result.status == 0
+    for word in words:
+        assert word in result.out
+    assert run("presets", "--list", what[:-1]).status == 2

@@ -1,0 +1,90 @@
+"""What a mapping may name, as lists: scales, pitch schemes, rhythm rules, sources, instruments."""
+
+from __future__ import annotations
+
+import inspect
+from collections.abc import Callable, Mapping
+from typing import Any
+
+import msgspec
+
+__all__ = ["LISTS", "listed"]
+
+Rows = list[tuple[str, str]]
+
+
+def _scales() -> Rows:
+    from sonify.music.scale_table import ALIASES, SCALES
+
+    others: dict[str, list[str]] = {}
+    for other, name in ALIASES.items():
+        others.setdefault(name, []).append(other)
+    return [
+        (s.name, s.about + (f" (also {', '.join(others[s.name])})" if s.name in others else ""))
+        for s in SCALES.values()
+    ]
+
+
+def _kinds(table: Mapping[str, type[Any]]) -> Rows:
+    """Names, what each does, and its settings with their usual values."""
+    out = []
+    for name, kind in table.items():
+        shared = {f.name for f in msgspec.structs.fields(kind.__mro__[1])}
+        own = [f for f in msgspec.structs.fields(kind) if f.name not in shared]
+        given = ", ".join(f"{f.encode_name} = {_shown(f.default)}" for f in own)
+        line = (inspect.getdoc(kind) or "").splitlines()[0]
+        out.append((name, f"{line} [{given}]" if given else line))
+    return out
+
+
+def _shown(value: object) -> str:
+    if isinstance(value, bool):
+        return str(value).lower()
+    if isinstance(value, tuple):
+        return f"[{', '.join(map(_shown, value))}]"
+    return f'"{value}"' if isinstance(value, str) else f"{value}"
+
+
+def _schemes() -> Rows:
+    from sonify.music.schemes import SCHEMES
+
+    return _kinds(SCHEMES)
+
+
+def _rules() -> Rows:
+    from sonify.music.rules import RULES
+
+    return _kinds(RULES)
+
+
+def _sources() -> Rows:
+    from sonify.music.sources import SOURCES
+
+    return [(s.name, s.about) for s in SOURCES.values()]
+
+
+def _programs() -> Rows:
+    from sonify.music.general_midi import PROGRAMS
+
+    return [(name, str(n + 1)) for n, name in enumerate(PROGRAMS)]
+
+
+def _drums() -> Rows:
+    from sonify.music.general_midi import DRUMS
+
+    return [(name, str(n)) for name, n in DRUMS.items()]
+
+
+LISTS: dict[str, Callable[[], Rows]] = {
+    "scales": _scales,
+    "schemes": _schemes,
+    "rules": _rules,
+    "sources": _sources,
+    "programs": _programs,
+    "drums": _drums,
+}
+
+
+def listed(what: str) -> Rows:
+    """Names and a word on each, of one of `LISTS`."""
+    return LISTS[what]()
