@@ -19,7 +19,9 @@ from sonify.write.whole import make_folder
 
 __all__ = ["make"]
 
-PARTS = ("midi", "lights", "message", "sound")
+PARTS = ("midi", "lights", "message", "sound", "clip")
+ASKED = ("clip",)
+"""Takes its time, so that it is made only when it is named."""
 
 
 @click.command()
@@ -29,7 +31,11 @@ PARTS = ("midi", "lights", "message", "sound")
     help="The folder to write to.",
 )  # fmt: skip
 @setting_options
-@click.option("--only", metavar="LIST", help=f"Some of these, with commas: {','.join(PARTS)}.")
+@click.option(
+    "--only",
+    metavar="LIST",
+    help=f"Some of these, with commas: {','.join(PARTS)}. [default: all but clip]",
+)
 def make(
     disc: str,
     folder: str,
@@ -76,12 +82,14 @@ def make(
         from sonify.write.sound import Options
 
         write_sound(show, str(target / f"{name}.wav"), Options())
+    if "clip" in wanted:
+        write_one(show, "clip", str(target / f"{name}-clip.mp4"), None)
 
 
 def chosen(only: str | None) -> set[str]:
     """The parts that --only names, or all."""
     if only is None:
-        return set(PARTS)
+        return set(PARTS) - set(ASKED)
     names = [n.strip() for n in only.split(",") if n.strip()]
     for name in names:
         if name not in PARTS:

@@ -33,6 +33,8 @@ class Disc:
     geometry : Geometry or None
         None where no sizes were given.
     title : str
+    credits : tuple of str
+        Lines for the end of a clip.
     name : str
         A short name for files made from this disc.
     given_message : str or None
@@ -44,6 +46,7 @@ class Disc:
     code: Code | None = None
     geometry: Geometry | None = None
     title: str = ""
+    credits: tuple[str, ...] = ()
     name: str = "disc"
     given_message: str | None = None
 
@@ -92,6 +95,7 @@ class Disc:
         layout: Layout | None = None,
         geometry: Geometry | None = None,
         title: str = "",
+        credits: tuple[str, ...] = (),
         name: str = "disc",
     ) -> Disc:
         """A disc that carries a message.
@@ -114,6 +118,7 @@ class Disc:
             code=code,
             geometry=geometry,
             title=title,
+            credits=tuple(credits),
             name=name,
             given_message=message,
         )
@@ -127,6 +132,7 @@ class Disc:
         layout: Layout | None = None,
         geometry: Geometry | None = None,
         title: str = "",
+        credits: tuple[str, ...] = (),
         name: str = "disc",
     ) -> Disc:
         """A disc from its bits: a string of 0, 1 and ? a row, or a grid.
@@ -147,6 +153,7 @@ class Disc:
             code=code,
             geometry=geometry,
             title=title,
+            credits=tuple(credits),
             name=name,
         )
 

@@ -19,6 +19,7 @@ class DiscFile(Settings, frozen=True):
     """All of a disc file."""
 
     title: str = ""
+    credits: tuple[str, ...] = ()
     message: str | None = None
     bits: tuple[str, ...] | None = None
     code: Code | None = None
@@ -45,6 +46,7 @@ def disc_from_table(data: dict[str, Any], *, name: str = "disc", file: object = 
                 layout=spec.layout,
                 geometry=spec.geometry,
                 title=spec.title,
+                credits=spec.credits,
                 name=name,
             )
         if spec.bits is not None:
@@ -58,6 +60,7 @@ def disc_from_table(data: dict[str, Any], *, name: str = "disc", file: object = 
                 layout=layout,
                 geometry=spec.geometry,
                 title=spec.title,
+                credits=spec.credits,
                 name=name,
             )
     except InputError as e:
@@ -90,6 +93,8 @@ def disc_to_toml(disc: Disc) -> str:
     data: dict[str, Any] = {}
     if disc.title:
         data["title"] = disc.title
+    if disc.credits:
+        data["credits"] = list(disc.credits)
     if disc.given_message is not None:
         data["message"] = disc.given_message
     else:

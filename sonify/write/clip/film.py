@@ -171,7 +171,7 @@ class Film:
             "matrix": Shape((across + 1) / (down + 1), (across + 1) / (down + 1), 1.0),
             "disc": Shape(0.94, 0.94, 1.0),
             "notes": Shape(1.2, 4.5, 0.8),
-            "message": Shape(1.5, 9.0, 0.28),
+            "message": Shape(2.6, 9.0, 0.28),
         }
         w, h = picture.width, picture.height
         inner = (round(w * self._shrink) & ~1, round(h * self._shrink) & ~1)

@@ -13,7 +13,13 @@ from sonify.light.panel import Box
 
 __all__ = ["Shape", "lay_out"]
 
+Place = tuple[float, float, float, float]
+
 _CUTS = [k / 40 for k in range(8, 33)]
+_LEAST = 0.085
+"""A scene that gets less than this share of the picture is hard to see."""
+_STRIP = 0.5
+"""A scene of less weight is a strip of text, and may be small."""
 
 
 @dataclass(frozen=True)
@@ -42,21 +48,45 @@ def lay_out(shapes: list[Shape], width: int, height: int) -> list[Box]:
     """
     margin = round(min(width, height) * 0.04) & ~1
     gap = margin
-    best: list[tuple[float, float, float, float]] = []
-    most = -math.inf
-    for places in _ways(shapes, margin, margin, width - 2 * margin, height - 2 * margin, gap):
-        value = 0.0
-        for shape, (_, _, w, h) in zip(shapes, places, strict=True):
-            a, b = shape.inside(w, h)
-            value += shape.weight * math.log(max(a * b, 1e-9))
-        if value > most + 1e-9:
-            most, best = value, places
-    return [_snug(shape, place) for shape, place in zip(shapes, best, strict=True)]
+    small = _LEAST * width * height
+    inner = (margin, margin, width - 2 * margin, height - 2 * margin)
+    best = _best(shapes, *inner, gap, small)
+    places = [_snug(shape, place) for shape, place in zip(shapes, best, strict=True)]
+    return _gathered(places, gap, height)
+
+
+def _gathered(places: list[Box], gap: int, height: int) -> list[Box]:
+    """Scenes that lie below each other moved together, into the middle of the height."""
+    below = all(a[1] + a[3] <= b[1] for a, b in zip(places, places[1:], strict=False))
+    if not below:
+        return places
+    step = gap * 3 // 2
+    used = sum(h for _, _, _, h in places) + step * (len(places) - 1)
+    if used > height - 2 * gap:
+        return places
+    y = (height - used) // 2 & ~1
+    out = []
+    for x, _, w, h in places:
+        out.append((x, y, w, h))
+        y = (y + h + step) & ~1
+    return out
+
+
+def _value(shapes: list[Shape], places: list[Place], small: float) -> float:
+    """How well scenes fill their places; one that gets hardly any room counts heavily."""
+    value = 0.0
+    for shape, (_, _, w, h) in zip(shapes, places, strict=True):
+        a, b = shape.inside(w, h)
+        area = max(a * b, 1e-9)
+        value += shape.weight * math.log(area)
+        if shape.weight > _STRIP and area < small:
+            value += 2 * math.log(area / small)
+    return value
 
 
 def _ways(
-    shapes: list[Shape], x: float, y: float, w: float, h: float, gap: float
-) -> list[list[tuple[float, float, float, float]]]:
+    shapes: list[Shape], x: float, y: float, w: float, h: float, gap: float, small: float
+) -> list[list[Place]]:
     """All arrangements of scenes in a rectangle."""
     if w < 8 or h < 8:
         return []
@@ -74,25 +104,22 @@ def _ways(
                 (x, y, w, b), (x, y + b + gap, w, h - gap - b),
             )  # fmt: skip
             for first, second in (across, down):
-                one = _best(shapes[:k], *first, gap)
-                two = _best(shapes[k:], *second, gap)
+                one = _best(shapes[:k], *first, gap, small)
+                two = _best(shapes[k:], *second, gap, small)
                 if one and two:
                     out.append([*one, *two])
     return out
 
 
 def _best(
-    shapes: list[Shape], x: float, y: float, w: float, h: float, gap: float
-) -> list[tuple[float, float, float, float]]:
+    shapes: list[Shape], x: float, y: float, w: float, h: float, gap: float, small: float
+) -> list[Place]:
     """The best arrangement of some scenes in a part of the picture."""
-    best: list[tuple[float, float, float, float]] = []
+    best: list[Place] = []
     most = -math.inf
-    for places in _ways(shapes, x, y, w, h, gap):
-        value = 0.0
-        for shape, (_, _, pw, ph) in zip(shapes, places, strict=True):
-            a, b = shape.inside(pw, ph)
-            value += shape.weight * math.log(max(a * b, 1e-9))
-        if value > most:
+    for places in _ways(shapes, x, y, w, h, gap, small):
+        value = _value(shapes, places, small)
+        if value > most + 1e-9:
             most, best = value, places
     return best
 

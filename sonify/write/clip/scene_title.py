@@ -30,7 +30,7 @@ class TitleScene:
 
     def _draw(self, around: Surroundings, lines: list[tuple[str, float, int]]) -> None:
         face, sheet = around.typeface, self.sheet
-        unit = min(sheet.width / 26, sheet.height / 14)
+        unit = min(sheet.width / 19, sheet.height / 14)
         rows: list[tuple[str, int, int]] = []
         for text, scale, ink in lines:
             height = face.unit(round(unit * scale))
@@ -74,7 +74,7 @@ def lines_of(show: Performance, kind: str) -> list[tuple[str, float, int]]:
         out.append((rows, 0.42, _QUIET))
         return out
     out = [(disc.title or disc.name, 0.7, _TEXT)]
-    for line in getattr(disc, "credits", ()):
+    for line in disc.credits:
         out.append((line, 0.5, _QUIET))
     if show.disc.message:
         out.append(("", 0.3, _QUIET))
