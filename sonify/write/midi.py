@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 
 from sonify.errors import InputError
 from sonify.music.bends import Tuned
+from sonify.music.keys import key_signature
 from sonify.music.notes import Part
-from sonify.music.scales import Scale, find_scale, note_number
+from sonify.music.scales import find_scale, note_number
 from sonify.settings import Settings
 from sonify.write.midi_bends import bend_messages, bend_range_bytes, said
 from sonify.write.whole import whole
@@ -255,28 +256,12 @@ def _conductor(show: Performance, end: int, options: Options) -> list[bytes]:
         # 24 MIDI clocks a quarter, 8 thirty-seconds a quarter
         clocks = min(255, max(1, 96 // value))
         head.append(_one(0, _meta(0x58, bytes((beats, value.bit_length() - 1, clocks, 8)))))
-        key = key_signature(find_scale(music.scale), note_number(music.root))
+        key = key_signature(find_scale(music.scale), note_number(music.root), music.root)
         if key is not None:
             sharps, minor = key
             head.append(_one(0, _meta(0x59, bytes((sharps & 0xFF, int(minor))))))
         parts = [*head, *parts, _markers(show), _lyrics(show)]
     return _track(_merged(parts), end)
-
-
-_FIFTHS = (0, 7, 2, -3, 4, -1, 6, 1, -4, 3, -2, 5)
-"""Sharps (or, below 0, flats) of the major key on each pitch class from C on."""
-
-
-def key_signature(scale: Scale, root: int) -> tuple[int, bool] | None:
-    """Sharps (flats below 0) and whether the key is minor; None where the scale has none."""
-    if scale.key is None:
-        return None
-    sharps = _FIFTHS[root % 12] + scale.key
-    while sharps > 7:
-        sharps -= 12
-    while sharps < -7:
-        sharps += 12
-    return sharps, scale.mode == "minor"
 
 
 def tempo_messages(show: Performance) -> Messages:

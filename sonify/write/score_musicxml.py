@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from sonify.errors import InputError
+from sonify.music.keys import key_signature
 from sonify.music.scales import find_scale, note_number
 from sonify.music.select import chosen
-from sonify.write.midi import key_signature
 from sonify.write.score_notes import Event, Piece, Staff, pieces, staves
 from sonify.write.score_spelling import spell
 
@@ -183,7 +183,7 @@ class _Writer:
         self.metre = show.grid.metre
         self.bar = show.grid.bar * 4
         music = show.setup.music
-        key = key_signature(find_scale(music.scale), note_number(music.root))
+        key = key_signature(find_scale(music.scale), note_number(music.root), music.root)
         self.sharps, self.minor = key or (0, False)
         self.has_key = key is not None
         self.signature = meter.TimeSignature("{}/{}".format(*self.metre))

@@ -121,3 +121,29 @@ def test_voices_that_share_a_channel_can_not_be_bent_apart():
     tuned = {"music.scale": "hijaz", "music.concert-pitch": 441.0, "music.voice": voices}
     show = sonify.perform(sonify.Disc.from_bits(["10110111"] * 3), settings=tuned)
     assert set(show.notes["channel"].tolist()) == {2}
+
+
+PROGRESSION = 'music.voice=[{ pitch = { scheme = "progression", chords = "i Q" } }]'
+
+
+@pytest.mark.parametrize(
+    ("setting", "part"),
+    [
+        ("music.scale={ semitones = [0, 5, 3] }", "does not lie above"),
+        ('music.scale={ ratios = ["1/1", "-3/2"] }', "not above zero"),
+        ('music.voice=[{ pitch = { scheme = "walk", range = ["C#4", "C#4"] } }]', "no tone"),
+        (PROGRESSION, "'Q', does not parse"),
+        ('music.voice=[{ rhythm = ["pattern"] }]', "x for a note"),
+        (f"music.voice=[{', '.join(['{}'] * 16)}]", "no channel is free for voice 16"),
+    ],
+)
+@pytest.mark.parametrize("command", ["midi", "score"])
+def test_the_commands_say_so_in_one_line(run, tmp_path, command, setting, part):
+    path = tmp_path / ("x.mid" if command == "midi" else "x.musicxml")
+    result = run(command, "cairn-small", "--set", setting, "-o", path)
+    assert result.status == 2
+    lines = result.err.splitlines()
+    assert len(lines) == 1
+    assert lines[0].startswith("sonify: ")
+    assert part in lines[0]
+    assert not path.exists()

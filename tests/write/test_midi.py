@@ -15,8 +15,9 @@ import pytest
 import sonify
 from sonify.errors import InputError
 from sonify.music.general_midi import DRUMS, PROGRAMS
+from sonify.music.keys import key_signature
 from sonify.music.scales import SCALES, note_number
-from sonify.write.midi import key_signature, midi_bytes, utf8, vlq
+from sonify.write.midi import midi_bytes, utf8, vlq
 from tests import smf
 from tests.shipped import DISCS, MUSIC
 

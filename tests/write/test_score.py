@@ -271,3 +271,19 @@ def test_spelling_keeps_to_the_key():
                 leading = signature.tonic.midi - 1
                 letter, _, _ = spell(leading, sharps, True)
                 assert letter == signature.pitchFromDegree(7).step
+
+
+@pytest.mark.parametrize(("root", "sharps"), [("Db4", -5), ("C#4", 7), ("Gb3", -6), ("F#3", 6)])
+def test_a_key_is_spelt_as_its_root_is_written(root, sharps):
+    from music21 import key
+
+    show = performed("cairn-small", **{"music.root": root, "music.scale": "major"})
+    score = parsed(score_bytes(show, ".musicxml"))
+    assert score.flatten().getElementsByClass(key.KeySignature)[0].sharps == sharps
+    signs = {
+        p.accidental.alter
+        for n in score.flatten().notes
+        for p in n.pitches
+        if p.accidental is not None
+    }
+    assert signs <= ({0, 1} if sharps > 0 else {0, -1})
