@@ -101,8 +101,14 @@ class Encoder:
                 f"one of: {', '.join(map(str, kind.rates))}",
                 place="sound.rate",
             )
+        if bits > max(kind.bits, default=bits):
+            raise InputError(
+                f"{bits} bits a sample don't go into {kind.container}; "
+                f"{' or '.join(map(str, kind.bits))}",
+                place="sound.bits",
+            )
         self._kind, self._rate = kind, rate
-        self._bits = min(bits, max(kind.bits)) if kind.bits else 0
+        self._bits = bits if kind.bits else 0
         # no dates, no random numbers: the same sound gives the same bytes
         self._out = av.open(
             str(path), "w", format=kind.container, container_options={"fflags": "+bitexact"}
