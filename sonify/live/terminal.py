@@ -88,7 +88,7 @@ class Screen:
             return [self._halves(even[y], even[y + 1]) for y in range(0, len(even), 2)]
         if self._width < columns and self._height + 1 < lines:
             return ["".join("#" if v else "." for v in row.tolist()) for row in levels]
-        return ["(the matrix is larger than the terminal)"]
+        return ["(the matrix is larger than the terminal)"[: max(0, columns - 1)]]
 
     def _wide(self, row: Levels) -> str:
         lit, unlit = self._marks[:2] if self._marks else ("#", ".")

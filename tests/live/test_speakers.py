@@ -1,0 +1,134 @@
+"""The speaker path, on ALSA's file and null devices, on programs, and with no device at all."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import sonify
+from sonify.errors import OutputError
+from sonify.live.speakers import Endless, _Program, open_speakers
+from sonify.write.sound import RATE, Options, mastered, render
+
+ROOT = Path(__file__).parents[2]
+ALSA = Path("/usr/share/alsa/alsa.conf")
+
+needs_alsa = pytest.mark.skipif(
+    not ALSA.exists(), reason="ALSA's library (Debian libasound2) is not installed"
+)
+
+
+def sonify_play(tmp_path: Path, config: str, *args: str) -> subprocess.CompletedProcess[str]:
+    """The command in a process of its own, with ALSA set up as given and no other system."""
+    (tmp_path / "asound.conf").write_text(config)
+    env = {
+        **os.environ,
+        "PYTHONPATH": str(ROOT),
+        "ALSA_CONFIG_PATH": str(tmp_path / "asound.conf"),
+        "PULSE_SERVER": "/nowhere",
+        "JACK_NO_START_SERVER": "1",
+    }
+    return subprocess.run(
+        [sys.executable, "-m", "sonify", "play", *args],
+        capture_output=True, text=True, env=env, cwd=tmp_path, timeout=120, check=False,
+    )  # fmt: skip
+
+
+FILE = f"""<{ALSA}>
+pcm.!default {{ type file slave.pcm "null" file "sound.raw" format "raw" }}
+"""
+NULL = f"<{ALSA}>\npcm.!default {{ type null }}\n"
+NONE = f"<{ALSA}>\npcm.!default {{ type hw card 99 }}\nctl.!default {{ type hw card 99 }}\n"
+
+
+@needs_alsa
+def test_what_reaches_the_device_is_the_sound(tmp_path):
+    result = sonify_play(tmp_path, FILE, "cairn-small", "-p", "quick")
+    assert result.returncode == 0, result.stderr
+    assert "speakers" in result.stderr
+    got = np.frombuffer((tmp_path / "sound.raw").read_bytes(), "<f4").reshape(-1, 2)
+    want = render(sonify.perform(sonify.load_disc("cairn-small"), presets=["quick"]))
+    assert len(got) >= len(want)
+    assert np.abs(got[: len(want)] - want).max() < 1e-6
+    assert not got[len(want) :].any()
+
+
+@needs_alsa
+def test_from_a_row_and_faster(tmp_path):
+    result = sonify_play(
+        tmp_path, FILE, "cairn-small", "-p", "quick", "--from-row", "2", "--speed", "2"
+    )
+    assert result.returncode == 0, result.stderr
+    got = np.frombuffer((tmp_path / "sound.raw").read_bytes(), "<f4").reshape(-1, 2)
+    show = sonify.perform(sonify.load_disc("cairn-small"), presets=["quick"])
+    start = float(show.timeline.row_start_s()[1])
+    want = render(show, options=Options(from_s=start, speed=2.0))
+    assert np.abs(got[: len(want)] - want).max() < 1e-6
+
+
+@needs_alsa
+def test_the_null_device(tmp_path):
+    assert sonify_play(tmp_path, NULL, "cairn-small", "-p", "quick").returncode == 0
+
+
+@needs_alsa
+def test_no_sound_device(tmp_path):
+    result = sonify_play(tmp_path, NONE, "cairn-small", "-p", "quick")
+    assert result.returncode == 1
+    assert result.stderr.count("\n") == 1
+    assert "no sound device" in result.stderr
+    assert "sonify sound DISC -o FILE.wav" in result.stderr
+
+
+def test_nothing_to_play_with(monkeypatch):
+    show = sonify.perform(sonify.load_disc("cairn-small"), presets=["quick"])
+    sound = mastered(show, Options(rows="1"))
+    monkeypatch.setattr("importlib.util.find_spec", lambda _: None)
+    monkeypatch.setattr("shutil.which", lambda _: None)
+    with pytest.raises(OutputError, match="sonify sound DISC"):
+        open_speakers(sound)
+
+
+@pytest.mark.skipif(shutil.which("sh") is None, reason="needs a shell")
+def test_a_program_of_the_system_is_fed_the_sound(tmp_path):
+    show = sonify.perform(sonify.load_disc("cairn-small"), presets=["quick"])
+    sound = mastered(show, Options(rows="1"))
+    out = _Program(sound, ("sh", "-c", f"cat > '{tmp_path / 'got.raw'}'"))
+    out.start()
+    out._thread.join(20)
+    out._process.wait(20)
+    assert out.done()
+    out.close()
+    got = np.frombuffer((tmp_path / "got.raw").read_bytes(), "<f4").reshape(-1, 2)
+    assert np.abs(got[: sound.size] - sound.read(0, sound.size)).max() < 1e-7
+
+
+def test_a_program_that_fails_is_one_line():
+    show = sonify.perform(sonify.load_disc("cairn-small"), presets=["quick"])
+    sound = mastered(show, Options(rows="1"))
+    out = _Program(sound, ("sh", "-c", "sleep 0.05; echo 'no card' >&2; exit 1"))
+    with pytest.raises(OutputError, match=r"no sound device \(sh: no card\)"):
+        out.start()
+    out.close()
+
+
+def test_endless_goes_on_without_a_seam():
+    show = sonify.perform(sonify.load_disc("cairn-small"), presets=["quick"])
+    period = 1.25
+    times = Endless.passes(period)
+    sound = mastered(show, Options(from_s=0.0, to_s=period, loop=times))
+    endless = Endless(sound, period, times)
+    n = int(period * RATE)
+    settled = (times - 2) * n
+    # the passes as rendered, and then the settled one for ever
+    assert np.array_equal(endless.read(0, settled), sound.read(0, settled))
+    later = endless.read(settled + 40 * n, settled + 41 * n)
+    assert np.array_equal(later, sound.read(settled, settled + n))
+    across = endless.read(settled + n - 200, settled + n + 200)
+    assert np.abs(across[200:] - sound.read(settled + n, settled + n + 200)).max() < 2e-3
