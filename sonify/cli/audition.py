@@ -17,6 +17,7 @@ from sonify.cli.common import (
     result,
     setting_options,
 )
+from sonify.cli.progress import progress_shown
 from sonify.errors import InputError
 from sonify.settings import parse_assignment
 
@@ -75,7 +76,8 @@ def audition(
     if output == "-":
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / "page.html"
-            make_page(source, disc, candidates, path, seconds=seconds, bitrate=bitrate)
+            with progress_shown("listening"):
+                make_page(source, disc, candidates, path, seconds=seconds, bitrate=bitrate)
             sys.stdout.buffer.write(path.read_bytes())
             sys.stdout.buffer.flush()
         return
@@ -83,14 +85,8 @@ def audition(
         path = path / f"{source.name}-audition.html"
     if path.suffix.casefold() not in (".html", ".htm"):
         raise InputError(f"'{path.suffix}' is not offered for audition; one of: .html", file=path)
-    bar = click.progressbar(
-        length=len(candidates), label="listening", file=sys.stderr, hidden=not sys.stderr.isatty()
-    )
-    with bar:
-        make_page(
-            source, disc, candidates, path,
-            seconds=seconds, bitrate=bitrate, progress=lambda _: bar.update(1),
-        )  # fmt: skip
+    with progress_shown("listening"):
+        make_page(source, disc, candidates, path, seconds=seconds, bitrate=bitrate)
     result(path, seconds)
 
 

@@ -11,7 +11,7 @@ import io
 import json
 import os
 import shlex
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from sonify.errors import InputError
 from sonify.music.measures import Measures, measured
+from sonify.progress import report
 from sonify.write.whole import whole
 
 if TYPE_CHECKING:
@@ -209,7 +210,6 @@ def audition(
     *,
     seconds: float = 60.0,
     bitrate: int = 64,
-    progress: Callable[[int], None] | None = None,
 ) -> None:
     """Write the page.
 
@@ -222,14 +222,11 @@ def audition(
     path : Path
     seconds, bitrate : optional
         As for `cards`.
-    progress : callable, optional
-        Told how many cards are done.
     """
     made = []
     for card in cards(disc, candidates, seconds, bitrate):
         made.append(card)
-        if progress is not None:
-            progress(len(made))
+        report(len(made) / len(candidates))
     with whole(path) as beside:
         beside.write_text(page(disc, given, made), encoding="utf-8")
 

@@ -14,6 +14,7 @@ from xml.etree import ElementTree
 from xml.sax.saxutils import escape, quoteattr
 
 from sonify.errors import OutputError
+from sonify.progress import report
 
 __all__ = ["Page", "Text", "engraved", "svg"]
 
@@ -89,7 +90,11 @@ def engraved(xml: bytes, paged: bool) -> list[Page]:
     )
     if not kit.loadData(xml.decode("utf-8")):
         raise OutputError("the score could not be engraved; write it as .musicxml instead")
-    return [_page(kit.renderToSVG(n + 1)) for n in range(kit.getPageCount())]
+    pages = []
+    for n in range(kit.getPageCount()):
+        pages.append(_page(kit.renderToSVG(n + 1)))
+        report(0.8 + 0.2 * (n + 1) / kit.getPageCount())
+    return pages
 
 
 def _page(text: str) -> Page:

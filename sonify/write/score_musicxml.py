@@ -18,6 +18,7 @@ from sonify.errors import InputError
 from sonify.music.keys import key_signature
 from sonify.music.scales import find_scale, note_number
 from sonify.music.select import chosen
+from sonify.progress import report
 from sonify.write.score_notes import Event, Piece, Staff, pieces, staves
 from sonify.write.score_spelling import spell
 
@@ -74,7 +75,10 @@ def musicxml(show: Performance, rows: str | None = None) -> bytes:
     sung = next((k for k, v in enumerate(voices) if not v.drum), 0)
     for k, voice in enumerate(voices):
         score.insert(0, _part(show, voice, k, bars, k == sung))
-    return _exported(score)
+        report(0.5 * (k + 1) / len(voices))
+    data = _exported(score)
+    report(0.8)
+    return data
 
 
 def _span(show: Performance, rows: str | None) -> tuple[int, int]:

@@ -15,6 +15,7 @@ import pytest
 
 import sonify
 from sonify.cli.audition import candidates_of
+from sonify.progress import watching
 from sonify.write.audition import MAX_CANDIDATES, Candidate, audition, notes_picture, toml_value
 from tests.shipped import MUSIC
 
@@ -28,11 +29,9 @@ def page(tmp_path_factory):
     presets = tuple(x for n in NAMES for x in (n,))
     candidates = candidates_of(("quick", *presets), {"music.root": "E4"}, None, 1)
     done = []
-    audition(
-        sonify.load_disc("cairn-small"), "cairn-small", candidates, path,
-        seconds=8, progress=done.append,
-    )  # fmt: skip
-    assert done == [1, 2, 3, 4]
+    with watching(done.append):
+        audition(sonify.load_disc("cairn-small"), "cairn-small", candidates, path, seconds=8)
+    assert done == [0.25, 0.5, 0.75, 1.0]
     return path
 
 
