@@ -148,9 +148,6 @@ WORDS: dict[str, Words] = {
         "character": "each character", "note": "each note", "place": "the place in the character",
         "position": "the position in the row", "row": "each row"}),
     "rule.ghosts.force": Words("Softness", "How hard the zeros are struck beside the ones.", 0.05),
-    "rule.stacked.shifts": Words("Joined by", "How many tones above or below the others lie: "
-                                 "2, 4 stacks thirds."),
-    "rule.stacked.force": Words("Softness", "How hard they are struck beside the first.", 0.05),
     "rule.repeat.times": Words("Times", "How often each note is struck.", 1),
     "rule.repeat.fade": Words("Fade", "How hard each is beside the one before.", 0.05),
     "rule.late.steps": Words("Steps", "How many steps later.", 1, soft=(1, 64)),
