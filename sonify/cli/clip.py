@@ -8,6 +8,8 @@ import click
 
 from sonify.cli.common import disc_argument, output_option, perform_from, setting_options
 from sonify.cli.outputs import caution_letters, write_one
+from sonify.errors import InputError, close_matches
+from sonify.light.clip import SCENES
 
 if TYPE_CHECKING:
     from sonify.performance import Performance
@@ -104,6 +106,15 @@ def clip(
 
 def _listed(text: str) -> str:
     names = [n.strip() for n in text.split(",") if n.strip()]
+    if not names:
+        raise InputError(f"it names no scene; some of: {', '.join(SCENES)}", place="--scenes")
+    for name in names:
+        if name not in SCENES:
+            raise InputError(
+                f"there is no scene '{name}'{close_matches(name, SCENES)}; "
+                f"some of: {', '.join(SCENES)}",
+                place="--scenes",
+            )
     return "[" + ", ".join(f'"{n}"' for n in names) + "]"
 
 

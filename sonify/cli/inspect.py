@@ -20,6 +20,7 @@ from sonify.disc.report import (
 from sonify.errors import InputError
 from sonify.music.scales import note_name
 from sonify.music.wire import Traffic, caution_of, traffic_of
+from sonify.write.clip.outlook import flashing_of
 
 if TYPE_CHECKING:
     from sonify.disc.cautions import Workshop
@@ -113,6 +114,9 @@ def cautions(show: Performance) -> list[str]:
     late = caution_of(traffic(show))
     if late is not None:
         out.append(late)
+    flashing = flashing_of(show)
+    if flashing is not None and flashing.over:
+        out.append(f"a clip of it flashes more than WCAG 2.2 SC 2.3.1 allows: {flashing}")
     return out
 
 

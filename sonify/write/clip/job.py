@@ -224,6 +224,7 @@ def _write_pictures(job: Job, plan: Plan, suffix: str, path: Path) -> Flashing:
             with open(beside, "wb") as out:
                 stills.write_gif(film, out, loop, PLACEHOLDER)
         else:
-            stills.write_animation(film, beside, suffix, job.quality, loop, PLACEHOLDER)
+            stills.write_animation(film, beside, suffix, job.quality, loop)
+            stills.add_comment(beside, suffix, comment_of(job.title, film.meter.worst))
         stamp(beside, comment_of(job.title, film.meter.worst))
     return film.meter.worst

@@ -6,9 +6,12 @@ import os
 import re
 import secrets
 import shutil
+import zlib
 from collections.abc import Iterator
 from pathlib import Path
+from struct import pack
 from typing import Any
+from xml.sax.saxutils import escape
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +21,7 @@ from sonify.light.planes import Picture
 from sonify.progress import report
 from sonify.write.clip.film import Film
 from sonify.write.frames import Animation, Patch
+from sonify.write.webp import DESCRIPTION, XMP
 from sonify.write.whole import cannot_write, make_folder
 
 __all__ = ["write_animation", "write_folder", "write_gif"]
@@ -43,8 +47,6 @@ def frames(film: Film) -> Iterator[tuple[int, bool]]:
 
 def write_folder(film: Film, folder: Path, comment: str) -> None:
     """Write a folder of PNGs, one for each frame. They come in whole or not at all."""
-    import zlib
-
     from PIL import Image, PngImagePlugin
 
     old = _checked(folder)
@@ -114,9 +116,7 @@ _WEBP_QUALITY = {
 _WEBP_LARGEST = 16383
 
 
-def write_animation(
-    film: Film, path: Path, suffix: str, quality: str, loop: int, comment: str
-) -> None:
+def write_animation(film: Film, path: Path, suffix: str, quality: str, loop: int) -> None:
     """Write an APNG or an animated WebP; only frames that changed are kept."""
     import av
 
@@ -154,7 +154,33 @@ def write_animation(
         if last < plan.frames - 1:
             send(plan.frames - 1)  # so that the last picture stays its time
         out.mux(stream.encode())
-    del comment
+
+
+def add_comment(path: Path, suffix: str, comment: str) -> None:
+    """Put a comment at the end of a finished APNG (as tEXt) or animated WebP (as XMP)."""
+    if suffix == ".png":
+        # PNG specification, third edition, 11.3.3.2; the last twelve bytes are IEND
+        data = b"tEXtComment\0" + comment.encode("latin-1", "replace")
+        chunk = pack(">I", len(data) - 4) + data + pack(">I", zlib.crc32(data))
+        with open(path, "r+b") as file:
+            file.seek(-12, os.SEEK_END)
+            end = file.read()
+            file.seek(-12, os.SEEK_END)
+            file.write(chunk + end)
+        return
+    # RFC 9649, 2.7: the flag in VP8X says that XMP follows; chunks are of even length
+    text = DESCRIPTION.format(escape(comment)).encode()
+    chunk = b"XMP " + pack("<I", len(text)) + text + b"\0" * (len(text) % 2)
+    with open(path, "r+b") as file:
+        head = bytearray(file.read(30))
+        if head[12:16] != b"VP8X":
+            return  # a single picture has no place for it
+        head[20] |= XMP
+        file.seek(0, os.SEEK_END)
+        file.write(chunk)
+        head[4:8] = pack("<I", file.tell() - 8)
+        file.seek(0)
+        file.write(head)
 
 
 def write_gif(film: Film, out: Any, loop: int, comment: str) -> None:

@@ -9,15 +9,77 @@ from sonify.errors import InputError
 __all__ = ["check_prefix", "voice_names"]
 
 # ISO/IEC 9899:1999, 6.4.1
-_KEYWORDS = """auto break case char const continue default do double else enum extern float for
-goto if inline int long register restrict return short signed sizeof static struct switch typedef
-union unsigned void volatile while"""
-KEYWORDS = frozenset(_KEYWORDS.split())
+KEYWORDS = frozenset(
+    [
+        "auto",
+        "break",
+        "case",
+        "char",
+        "const",
+        "continue",
+        "default",
+        "do",
+        "double",
+        "else",
+        "enum",
+        "extern",
+        "float",
+        "for",
+        "goto",
+        "if",
+        "inline",
+        "int",
+        "long",
+        "register",
+        "restrict",
+        "return",
+        "short",
+        "signed",
+        "sizeof",
+        "static",
+        "struct",
+        "switch",
+        "typedef",
+        "union",
+        "unsigned",
+        "void",
+        "volatile",
+        "while",
+    ]
+)
 # ISO/IEC 9899:1999, 7.1.2, and the POSIX headers that a build is likeliest to meet
-_HEADERS = """assert complex ctype errno fenv float inttypes iso646 limits locale math setjmp
-signal stdarg stdbool stddef stdint stdio stdlib string tgmath time wchar wctype unistd pthread
-fcntl termios"""
-HEADERS = frozenset(_HEADERS.split())
+HEADERS = frozenset(
+    [
+        "assert",
+        "complex",
+        "ctype",
+        "errno",
+        "fenv",
+        "float",
+        "inttypes",
+        "iso646",
+        "limits",
+        "locale",
+        "math",
+        "setjmp",
+        "signal",
+        "stdarg",
+        "stdbool",
+        "stddef",
+        "stdint",
+        "stdio",
+        "stdlib",
+        "string",
+        "tgmath",
+        "time",
+        "wchar",
+        "wctype",
+        "unistd",
+        "pthread",
+        "fcntl",
+        "termios",
+    ]
+)
 # ISO/IEC 9899:1999, 7.26: names that begin so are kept for the library
 _KEPT = re.compile(r"(str|mem|wcs|is|to)[a-z]")
 _NAME = re.compile(r"[a-z][a-z0-9_]{0,23}")

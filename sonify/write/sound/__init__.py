@@ -24,7 +24,7 @@ from sonify.settings import Settings
 from sonify.write.midi import end_tick, midi_bytes
 from sonify.write.sound.encode import Encoder, Kind, kind_of
 from sonify.write.sound.loudness import Level, Meter, level
-from sonify.write.sound.smf import RATE, Song, scan
+from sonify.write.sound.smf import BLOCK, RATE, Song, scan
 from sonify.write.sound.soundfont import load_soundfont
 from sonify.write.sound.synth import PIECE, Samples, fluidsynth, midirenderer
 from sonify.write.sound.take import Looped, Recorded, Take, blocks_of, fold, record
@@ -144,9 +144,13 @@ def _rows(show: Performance, text: str) -> tuple[float, float]:
     return float(starts[first - 1]), end
 
 
-def raw(song: Song, sound: Sound, span: Span, tracks: NDArray[np.bool_] | None = None) -> Iterator[
-    Samples
-]:  # fmt: skip
+def raw(
+    song: Song,
+    sound: Sound,
+    span: Span,
+    tracks: NDArray[np.bool_] | None = None,
+    levels: dict[int, int] | None = None,
+) -> Iterator[Samples]:
     """A range of a song as it comes from the renderer, until it has rung out.
 
     What sounds already when the range begins fades in within 10 ms.
@@ -158,6 +162,8 @@ def raw(song: Song, sound: Sound, span: Span, tracks: NDArray[np.bool_] | None =
     span : Span
     tracks : ndarray of bool, shape (notes,), optional
         Only these notes.
+    levels : dict of int to int, optional
+        As for the renderer.
 
     Yields
     ------
@@ -171,24 +177,27 @@ def raw(song: Song, sound: Sound, span: Span, tracks: NDArray[np.bool_] | None =
     within = chosen & (on >= span.start - tiny) & (on < span.end - tiny)
     before = chosen & (on < span.start - tiny) & (off + 4.0 > span.start)
     origin = round(span.start * RATE)
+    # on the whole piece's own grid of blocks, so that a part sounds as it does in the whole
+    grid = origin // BLOCK * BLOCK
     ringing = np.zeros((0, 2), np.float32)
     if before.any():
-        early = int(on[before].min() * RATE) // 64 * 64
-        past = np.concatenate(list(engine(song, before, early, font)))
+        early = int(on[before].min() * RATE) // BLOCK * BLOCK
+        past = np.concatenate(list(engine(song, before, early, font, levels)))
         ringing = past[origin - early :].copy()
         fade = np.linspace(0, 1, min(_FADE, len(ringing)), dtype=np.float32)
         ringing[: len(fade)] *= fade[:, None]
-    at = 0
-    for block in engine(song, within, origin, font):
-        out = block
+    at = grid - origin
+    for block in engine(song, within, grid, font, levels):
+        out = block if at >= 0 else block[-at:]
+        at = max(at, 0)
         if at < len(ringing):
-            part = ringing[at : at + len(block)]
-            out = block.copy()
+            part = ringing[at : at + len(out)]
+            out = out.copy()
             out[: len(part)] += part
-        at += len(block)
+        at += len(out)
         yield out
-    if at < len(ringing):
-        yield ringing[at:]
+    if max(at, 0) < len(ringing):
+        yield ringing[max(at, 0) :]
 
 
 def _cut_song(song: Song, end: float) -> Song:
@@ -219,20 +228,21 @@ class Master:
     ----------
     take : Take
     level : Level
+    size : int
+        In samples, ringing out included.
+    levels : dict of int to int
+        What the renderer needs to know to render parts of it alike.
     """
 
     take: Take
     level: Level
-
-    @property
-    def size(self) -> int:
-        """In samples."""
-        return self.take.size
+    size: int
+    levels: dict[int, int]
 
     @property
     def seconds(self) -> float:
         """How long it is, ringing out included."""
-        return self.take.size / RATE
+        return self.size / RATE
 
     def read(self, start: int, end: int) -> Samples:
         """The samples from `start` to `end`, shape (end - start, 2); silence outside."""
@@ -264,10 +274,11 @@ def mastered(
     for line in font.missing(song.programs()):
         warnings.warn(line, Caution, stacklevel=2)
     meter = Meter()
-    take = _take(song, sound, span, options, meter)
+    levels: dict[int, int] = {}
+    take = _take(song, sound, span, options, meter, levels=levels)
     energy, peaks = meter.done()
     lufs = None if sound.loudness == "off" else sound.loudness
-    return Master(take, level(take, energy, peaks, lufs, sound.true_peak))
+    return Master(take, level(take, energy, peaks, lufs, sound.true_peak), take.size, levels)
 
 
 def _take(
@@ -277,11 +288,12 @@ def _take(
     options: Options,
     meter: Meter | None,
     tracks: NDArray[np.bool_] | None = None,
+    levels: dict[int, int] | None = None,
 ) -> Take:
     """A range's sound, looped; what `meter` is told of is what comes out."""
     plain = options.loop == 1
     each = meter.add if meter is not None and plain else None
-    one = record(raw(song, sound, span, tracks), each)
+    one = record(raw(song, sound, span, tracks, levels), each)
     least = round(span.length * RATE)
     if one.size < least:
         quiet = np.zeros((min(PIECE, least - one.size), 2), np.float32)
@@ -429,9 +441,15 @@ def _stems(show: Performance, folder: Path, suffix: str, options: Options, mix: 
     song, span = _prepared(show, options)
     sound, track = show.setup.sound, song.track[song.ons]
     for number, part in enumerate(show.parts):
-        one = _take(song, sound, span, options, None, track == number + 1)
-        one.size = mix.size
+        one = _take(song, sound, span, options, None, track == number + 1, mix.levels)
         name = re.sub(r"[^\w.-]+", "-", part.name).strip("-") or "voice"
         path = folder / f"{show.disc.name}-{number + 1:02d}-{name}{suffix}"
         with whole(path) as beside:
-            _encode(show, beside, kind_of(suffix), Master(one, mix.level), sound, part.name)
+            _encode(
+                show,
+                beside,
+                kind_of(suffix),
+                Master(one, mix.level, mix.size, mix.levels),
+                sound,
+                part.name,
+            )

@@ -21,8 +21,11 @@ BLOCK = 64
 """Samples a second of a rendering, and the samples after which the renderer looks for events."""
 
 MAX_EVENTS = 4_000_000
-_TICK = 2
-"""Samples a tick in the pieces that are rendered: whole ticks, and 24,000 a second."""
+_TICKS = 2
+"""Ticks a sample in the pieces that are rendered."""
+
+_DIVISION = 24000
+_TEMPO = (1_000_000 * _DIVISION // (_TICKS * RATE)).to_bytes(3, "big")
 
 Ints = NDArray[np.int64]
 Floats = NDArray[np.float64]
@@ -235,9 +238,12 @@ def piece(song: Song, notes: NDArray[np.bool_], start: int, tail_s: float) -> by
     controls = song.controls[song.time_s[song.controls] <= last_s]
     ended = off >= 0
     # the renderer takes up an event at the first block on or after its time, half a block late
-    # on average: so each is asked for half a block early
+    # on average: so each is asked for half a block early, and half a sample more, so that none
+    # falls on the edge between two blocks, where rounding would decide
     when = [
-        np.maximum(np.rint(song.time_s[e] * RATE).astype(np.int64) - start - BLOCK // 2, 0) // _TICK
+        np.maximum(
+            (np.rint(song.time_s[e] * RATE).astype(np.int64) - start - BLOCK // 2) * _TICKS - 1, 0
+        )
         for e in (off[ended], controls, on)
     ]
     when[0] = np.maximum(when[0], when[2][ended] + 1)
@@ -253,10 +259,9 @@ def piece(song: Song, notes: NDArray[np.bool_], start: int, tail_s: float) -> by
     mask = np.ones(full.shape, bool)
     mask[:, :4] = used
     mask[:, 6] = ~np.isin(body[:, 0] & 0xF0, (0xC0, 0xD0))
-    size, fill = vlq(np.array([end // _TICK - (int(tick[-1]) if len(tick) else 0)]))
-    # a second a quarter note
-    events = b"\x00\xff\x51\x03\x0f\x42\x40" + full[mask].tobytes()
+    size, fill = vlq(np.array([end * _TICKS - (int(tick[-1]) if len(tick) else 0)]))
+    events = b"\x00\xff\x51\x03" + _TEMPO + full[mask].tobytes()
     events += size[fill].tobytes() + b"\xff\x2f\x00"
     head = b"MThd" + (6).to_bytes(4, "big") + bytes((0, 0, 0, 1))
-    head += (RATE // _TICK).to_bytes(2, "big")
+    head += _DIVISION.to_bytes(2, "big")
     return head + b"MTrk" + len(events).to_bytes(4, "big") + events

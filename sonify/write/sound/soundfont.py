@@ -12,6 +12,7 @@ import struct
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,13 +41,19 @@ class SoundFont:
     data : bytes
     chunks : dict of str to tuple of int
         Offset and length of each chunk of the list `pdta`.
+    own : bool
+        Whether the bytes are those of the file.
     """
 
     path: Path
     data: bytes
     chunks: dict[str, tuple[int, int]]
+    own: bool = True
 
-    def _array(self, name: str, kind: np.dtype[np.void] | str) -> NDArray[np.void]:
+    preset_type = _PRESET
+
+    def array(self, name: str, kind: Any) -> NDArray[Any]:
+        """A chunk of `pdta` as an array of a type."""
         at, size = self.chunks[name]
         kind = np.dtype(kind)
         return np.frombuffer(self.data, kind, size // kind.itemsize, at)
@@ -54,7 +61,7 @@ class SoundFont:
     @cached_property
     def presets(self) -> dict[tuple[int, int], str]:
         """Names of presets by bank and program (0 to 127)."""
-        rows = self._array("phdr", _PRESET)[:-1]
+        rows = self.array("phdr", _PRESET)[:-1]
         return {
             (int(r["bank"]), int(r["preset"])): r["name"].decode("latin-1").strip() for r in rows
         }
@@ -96,9 +103,9 @@ class SoundFont:
         amount = round(-decibels * 10 / 0.4)
         if not amount:
             return self.data
-        bags = self._array("pbag", "<u2").reshape(-1, 2)
-        gens = self._array("pgen", "<i2").reshape(-1, 2)
-        presets = self._array("phdr", _PRESET)["bag"]
+        bags = self.array("pbag", "<u2").reshape(-1, 2)
+        gens = self.array("pgen", "<i2").reshape(-1, 2)
+        presets = self.array("phdr", _PRESET)["bag"]
         out: list[tuple[int, int]] = []
         starts: list[tuple[int, int]] = []
         for first, last in zip(presets[:-1].tolist(), presets[1:].tolist(), strict=True):
@@ -134,6 +141,11 @@ class SoundFont:
             struct.pack_into("<I", data, place, old + grown)
         return bytes(data)
 
+    def replaced(self, **new: bytes) -> SoundFont:
+        """A SoundFont with some chunks of `pdta` replaced."""
+        data = self._with(**new)
+        return SoundFont(self.path, data, _chunks(data, self.path), own=False)
+
     @property
     def _list_at(self) -> int:
         return min(start for start, _ in self.chunks.values()) - 20
@@ -163,7 +175,20 @@ def load_soundfont(name: str = DEFAULT) -> SoundFont:
         stat = path.stat()
     except OSError as e:
         raise _unreadable(e, path) from None
-    return _load(path, stat.st_mtime_ns, stat.st_size)
+    font = _load(path, stat.st_mtime_ns, stat.st_size)
+    return _tuned(font) if name == DEFAULT else font
+
+
+def untuned_default() -> SoundFont:
+    """The SoundFont that ships, as its file is."""
+    return load_soundfont(str(_default_path()))
+
+
+@lru_cache(maxsize=1)
+def _tuned(font: SoundFont) -> SoundFont:
+    from sonify.write.sound.tuning import tuned
+
+    return tuned(font)
 
 
 @lru_cache(maxsize=2)

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from sonify.errors import InputError, OutputError
 from sonify.write.sound.pool import Pool
-from sonify.write.sound.smf import RATE, Song, piece
+from sonify.write.sound.smf import BLOCK, RATE, Song, piece
 from sonify.write.sound.soundfont import SoundFont
 
 __all__ = ["PIECE", "Samples", "fluidsynth", "midirenderer"]
@@ -32,11 +32,15 @@ Samples = NDArray[np.float32]
 PIECE = 30 * RATE
 """Samples between the starts of two pieces."""
 
-_GAINS = (18.0, 0.0, -18.0)
+_GAINS = (12.0, 6.0, 0.0, -12.0)
 _CLIPPED = 32600
 _TAILS_S = (3.0, 9.0, 30.0)
-_SILENT = 3
-"""Sixteen-bit steps, 18 dB up: below -106 dBFS."""
+_FLUID_LEAD = 3 * BLOCK
+_FLUID_LATE = 103
+"""Samples that FluidSynth starts a note late, beside half a block: measured with 2.3.1."""
+
+_SILENT = 4
+"""Sixteen-bit steps, 12 dB up: below -92 dBFS, where the music itself is at -35 or so."""
 
 _POLYPHONY = 64
 _RING_S = 1.5
@@ -52,7 +56,11 @@ class _Job:
 
 
 def midirenderer(
-    song: Song, notes: NDArray[np.bool_], start: int, font: SoundFont
+    song: Song,
+    notes: NDArray[np.bool_],
+    start: int,
+    font: SoundFont,
+    levels: dict[int, int] | None = None,
 ) -> Iterator[Samples]:
     """Some of a song's notes as sound, from a sample on, until the last has rung out.
 
@@ -64,6 +72,9 @@ def midirenderer(
     start : int
         The sample at which the sound begins; none of the notes begins before.
     font : SoundFont
+    levels : dict of int to int, optional
+        How far pieces had to be turned down to be rendered, by the sample they begin at; kept
+        here, and followed where it is there already. Parts of a mix that follow it add up to it.
 
     Yields
     ------
@@ -75,6 +86,7 @@ def midirenderer(
         return
     rest = np.zeros((0, 2), np.float32)
     at = start
+    levels = {} if levels is None else levels
     with Pool([font.amplified(g) for g in _GAINS], len(jobs)) as pool:
         ahead: deque[tuple[_Job, Future[NDArray[np.int16]]]] = deque()
         todo = iter(jobs)
@@ -83,7 +95,7 @@ def midirenderer(
             job = next(todo, None)
             if job is not None:
                 midi = piece(song, job.notes, job.start, _TAILS_S[0])
-                ahead.append((job, pool.submit(0, midi)))
+                ahead.append((job, pool.submit(levels.get(job.start, 0), midi)))
 
         for _ in range(pool.size + 1):
             ask()
@@ -93,7 +105,7 @@ def midirenderer(
                 yield _first(rest)
                 rest = rest[PIECE:].copy()
                 at += PIECE
-            sound = _finished(pool, song, job, future.result())
+            sound = _finished(pool, song, job, future.result(), levels)
             ask()
             rest = _padded(rest, len(sound))
             rest[: len(sound)] += sound
@@ -140,9 +152,11 @@ def _most_at_once(song: Song, notes: NDArray[np.int64]) -> int:
     return int((np.arange(1, len(on) + 1) - np.searchsorted(off, on, side="right")).max())
 
 
-def _finished(pool: Pool, song: Song, job: _Job, x: NDArray[np.int16]) -> Samples:
+def _finished(
+    pool: Pool, song: Song, job: _Job, x: NDArray[np.int16], levels: dict[int, int]
+) -> Samples:
     """A piece's sound at its own level, rendered again where it clipped or was cut off."""
-    level = tail = 0
+    level, tail = levels.get(job.start, 0), 0
     while True:
         loud = level + 1 < len(_GAINS) and _peak(x) >= _CLIPPED
         cut = tail + 1 < len(_TAILS_S) and _peak(x[-RATE // 10 :]) > _SILENT
@@ -150,6 +164,7 @@ def _finished(pool: Pool, song: Song, job: _Job, x: NDArray[np.int16]) -> Sample
             break
         level, tail = level + loud, tail + cut
         x = pool.submit(level, piece(song, job.notes, job.start, _TAILS_S[tail])).result()
+    levels[job.start] = level
     out: Samples = x * np.float32(10 ** (-_GAINS[level] / 20) / 32768)
     return out
 
@@ -159,9 +174,13 @@ def _peak(x: NDArray[np.int16]) -> int:
 
 
 def fluidsynth(
-    song: Song, notes: NDArray[np.bool_], start: int, font: SoundFont
+    song: Song,
+    notes: NDArray[np.bool_],
+    start: int,
+    font: SoundFont,
+    levels: dict[int, int] | None = None,
 ) -> Iterator[Samples]:
-    """The same by the program FluidSynth.
+    """The same by the program FluidSynth, which has levels to spare.
 
     Raises
     ------
@@ -180,17 +199,22 @@ def fluidsynth(
         return
     with tempfile.TemporaryDirectory() as folder:
         source, sound = Path(folder, "piece.mid"), Path(folder, "piece.raw")
-        source.write_bytes(piece(song, notes, start, _TAILS_S[1]))
+        bank = font.path
+        if not font.own:
+            bank = Path(folder, font.path.name)
+            bank.write_bytes(font.data)
+        source.write_bytes(piece(song, notes, start - _FLUID_LEAD, _TAILS_S[1]))
         done = subprocess.run(
             [program, "-niq", "-r", str(RATE), "-o", "audio.file.type=raw",
              "-o", "audio.file.format=float", "-o", "audio.file.endian=little",
-             "-F", str(sound), str(font.path), str(source)],
+             "-F", str(sound), str(bank), str(source)],
             capture_output=True, check=False,
         )  # fmt: skip
         if done.returncode or not sound.is_file() or not sound.stat().st_size:
             says = done.stderr.decode("utf-8", "replace").strip().splitlines()
             raise OutputError(f"FluidSynth failed ({says[-1] if says else 'it says nothing'})")
         with open(sound, "rb") as stream:
+            stream.seek((_FLUID_LEAD + _FLUID_LATE) * 8)
             while block := stream.read(PIECE * 8):
                 usable = len(block) // 8 * 8
                 yield np.frombuffer(block[:usable], "<f4").reshape(-1, 2)
