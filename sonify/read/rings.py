@@ -78,7 +78,11 @@ def row_ladder(
     notes : list of str
     """
     notes: list[str] = []
-    strong = [r for r in rings if len(r.members) >= max(2, 0.12 * positions)] or rings
+    strong = [r for r in rings if len(r.members) >= max(2, 0.12 * positions)]
+    if len(strong) < 2:
+        # a short text: its last row may have a hole or two
+        strong = sorted(rings, key=lambda r: -len(r.members))[:2]
+        strong.sort(key=lambda r: -r.radius)
     radii = np.array([r.radius for r in strong])
     if len(radii) < 2:
         weak = [r for r in rings if r is not strong[0]]

@@ -132,6 +132,18 @@ def _table(path: Path, options: Options) -> Sighting:
     return _grid_text(path, options)
 
 
+def _photograph(path: Path, options: Options) -> Sighting:
+    from sonify.read.photo.photo import read_photograph
+
+    return read_photograph(path, positions=options.positions, overlay=options.overlay)
+
+
+def _recording(path: Path, options: Options) -> Sighting:
+    from sonify.read.recording import read_recording
+
+    return read_recording(path, options)
+
+
 KINDS: dict[str, tuple[str, Reader]] = {
     ".txt": ("grid", _grid_text),
     ".npy": ("grid or detector log", _array),
@@ -139,8 +151,15 @@ KINDS: dict[str, tuple[str, Reader]] = {
     ".svg": ("drawing", _drawing),
     ".dxf": ("drawing", _drawing),
     ".wav": ("detector log", _log),
+    ".mid": ("recording", _recording),
+    ".midi": ("recording", _recording),
 }
-"""Suffix to what it may hold and its reader."""
+"""Suffix to what it may hold and its reader. Pictures are those that Pillow opens."""
+
+PICTURES = (
+    *(".jpg", ".jpeg", ".jfif", ".mpo", ".png", ".webp", ".bmp", ".tif", ".tiff", ".gif"),
+    *(".ppm", ".pgm", ".jp2", ".avif", ".heic", ".tga"),
+)
 
 
 def kind_of(path: Path) -> tuple[str, Reader] | None:
@@ -148,9 +167,18 @@ def kind_of(path: Path) -> tuple[str, Reader] | None:
     suffix = path.suffix.casefold()
     if suffix in KINDS:
         return KINDS[suffix]
+    if suffix in PICTURES:
+        return ("photograph", _photograph)
     if path.is_file():
         with path.open("rb") as f:
             head = f.read(16)
+        for magic in (b"\xff\xd8\xff", b"\x89PNG", b"GIF8", b"BM", b"II*\0", b"MM\0*"):
+            if head.startswith(magic):
+                return ("photograph", _photograph)
+        if head[:4] == b"RIFF" and head[8:12] == b"WEBP":
+            return ("photograph", _photograph)
+        if head.startswith(b"MThd"):
+            return KINDS[".mid"]
         if head[:4] == b"RIFF" and head[8:12] == b"WAVE":
             return KINDS[".wav"]
         if head.startswith(b"\x93NUMPY"):
@@ -183,11 +211,12 @@ def read_source(path: str | Path, options: Options | None = None) -> Sighting:
     try:
         found = kind_of(path)
         if found is None:
-            known = list(KINDS)
+            known = [*KINDS, *PICTURES]
             near = close_matches(path.suffix.casefold(), known) if path.suffix else ""
             raise InputError(
                 f"this kind of file is not read{near}; a disc file is .toml, a grid .txt .csv "
-                ".npy, a drawing .svg .dxf, a detector log .csv .npy .wav",
+                ".npy, a drawing .svg .dxf, a photograph .jpg .png and the like, a detector log "
+                ".csv .npy .wav, a recording .mid",
                 file=path,
             )
         if path.stat().st_size == 0:

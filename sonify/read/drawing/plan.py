@@ -182,9 +182,16 @@ def sighting_of_rounds(rounds: Rounds, path: object) -> Sighting:
             "only one ring of holes was found, the clock row; the rows with the bits are missing",
             file=path,
         )
+    off_grid = [
+        r for r in rings if r is not clock and _off_grid(seen, r, positions, phase, hole)
+    ]
     radii, stray_rings, more = row_ladder(
-        [r for r in rings if r is not clock], positions, hole, clock.radius if clock else None
+        [r for r in rings if r is not clock and not any(r is o for o in off_grid)],
+        positions,
+        hole,
+        clock.radius if clock else None,
     )
+    stray_rings += off_grid
     notes += more
     check_size(len(radii), positions, path)
     found, confidence, geometry_notes = _fill(
@@ -210,6 +217,13 @@ def sighting_of_rounds(rounds: Rounds, path: object) -> Sighting:
         notes=tuple(notes),
         facts={"holes": len(holes), "clock_row": clock is not None},
     )
+
+
+def _off_grid(seen: _Holes, ring: Ring, positions: int, phase: float, hole: float) -> bool:
+    """Whether no hole of a ring lies at a position."""
+    turn = seen.angle[ring.members] / 360 * positions - phase
+    away = np.abs(turn - np.rint(turn)) * 2 * np.pi * ring.radius / positions
+    return bool((away > 0.3 * hole).all())
 
 
 def _without_doubles(

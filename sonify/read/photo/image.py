@@ -1,0 +1,122 @@
+"""Pictures of any kind to one channel of a handy size."""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.errors import InputError
+
+__all__ = ["MAX_PIXELS", "Picture", "open_picture"]
+
+MAX_PIXELS = 50_000_000
+HANDY = 2200  # pixels of the longer side that are worked on
+SMALLEST = 120
+
+
+@dataclass(frozen=True, eq=False)
+class Picture:
+    """A picture to work on.
+
+    Attributes
+    ----------
+    colour : ndarray of uint8, shape (height, width, 3)
+    scale : float
+        Pixels of the file for one pixel of it.
+    """
+
+    colour: NDArray[np.uint8]
+    scale: float
+
+    def channel(self, name: str) -> NDArray[np.uint8]:
+        """One channel: `light`, or the colour differences `red-green` and `yellow-blue`."""
+        import cv2
+
+        if name == "light":
+            out: NDArray[np.uint8] = cv2.cvtColor(self.colour, cv2.COLOR_RGB2GRAY)
+            return out
+        lab = cv2.cvtColor(self.colour, cv2.COLOR_RGB2LAB)
+        one = lab[:, :, 1 if name == "red-green" else 2]
+        low, high = np.percentile(one[::8, ::8], (1, 99))
+        spread = max(float(high - low), 1.0)
+        wide: NDArray[np.uint8] = cv2.convertScaleAbs(
+            np.clip(one.astype(np.float32), low, high) - low, alpha=200 / spread, beta=30
+        )
+        return wide
+
+
+def open_picture(path: Path, longest: int = HANDY) -> Picture:
+    """Open a picture, its orientation minded, no larger than it need be.
+
+    Raises
+    ------
+    InputError
+        Not a picture, too large (before any of it is unpacked), too small, or cut short.
+    """
+    from PIL import Image, ImageOps, UnidentifiedImageError
+
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("error", Image.DecompressionBombWarning)
+            with Image.open(path) as image:
+                width, height = image.size
+                if width * height > MAX_PIXELS:
+                    raise _too_large(f"{width} x {height}", path)
+                if min(width, height) < SMALLEST:
+                    raise InputError(
+                        f"{width} x {height} pixels are too few to tell holes apart; "
+                        f"at least {SMALLEST} each way are needed",
+                        file=path,
+                    )
+                # JPEG can be unpacked at a half or a quarter of its size
+                if max(width, height) > longest:
+                    shrink = longest / max(width, height)
+                    image.draft("RGB", (int(width * shrink), int(height * shrink)))
+                turned = ImageOps.exif_transpose(image)
+                if turned.mode in ("RGBA", "LA", "PA") or "transparency" in turned.info:
+                    turned = turned.convert("RGBA")
+                    ground = Image.new("RGBA", turned.size, (255, 255, 255, 255))
+                    turned = Image.alpha_composite(ground, turned)
+                if turned.mode in ("I;16", "I", "F"):
+                    turned = _stretched(turned)
+                turned = turned.convert("RGB")
+                if max(turned.size) > longest:
+                    shrink = longest / max(turned.size)
+                    size = (round(turned.width * shrink), round(turned.height * shrink))
+                    turned = turned.resize(size, Image.Resampling.BOX, reducing_gap=2.0)
+                scale = max(width, height) / max(turned.size)
+                return Picture(np.asarray(turned), scale)
+    except (Image.DecompressionBombWarning, Image.DecompressionBombError):
+        raise _too_large("its size", path) from None
+    except UnidentifiedImageError:
+        raise InputError(
+            "this is not a picture that can be opened; a photograph (.jpg, .png and the like) "
+            "is needed",
+            file=path,
+        ) from None
+    except (OSError, ValueError, SyntaxError, EOFError) as e:
+        raise InputError(
+            f"the picture can't be unpacked ({str(e) or type(e).__name__}); save it again",
+            file=path,
+        ) from None
+
+
+def _too_large(size: str, path: Path) -> InputError:
+    return InputError(
+        f"{size} is more than {MAX_PIXELS // 1_000_000} million pixels; make the picture smaller",
+        file=path,
+    )
+
+
+def _stretched(image):  # type: ignore[no-untyped-def]
+    """A picture of 16 bits or of fractions, in 8 bits."""
+    from PIL import Image
+
+    values = np.asarray(image, np.float32)
+    low, high = np.percentile(values, (0.5, 99.5))
+    out = np.clip((values - low) / max(high - low, 1e-6) * 255, 0, 255).astype(np.uint8)
+    return Image.fromarray(out)

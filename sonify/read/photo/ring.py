@@ -1,0 +1,321 @@
+"""The clock row in a picture: a chain of spots, each the next one's neighbour, that closes.
+
+The chain is found by stepping from spot to spot straight on; its even spacing then gives the
+projection of the disc's plane into the picture (a homography, by the direct linear
+transformation: R. Hartley and A. Zisserman, Multiple View Geometry in Computer Vision).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.read.photo.spots import Spots
+
+__all__ = ["View", "find_ring", "fit_view", "project"]
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+REACHES = ((8, 14.0), (28, 45.0))
+"""Neighbours of a spot that are looked at, and how far off in radii: near ones first."""
+STRAIGHT = 0.45  # off the straight way, as a share of a step
+ALIKE = 1.9  # the most that a spot's area differs from the next one's
+SHORTEST = 6
+MOST_ERROR = 0.07  # of the clock holes, in steps of their row
+
+
+@dataclass(frozen=True, eq=False)
+class View:
+    """How the disc lies in the picture.
+
+    The clock row is the unit circle of the disc's plane; position p lies at the angle
+    2 pi p / positions, and positions run anticlockwise in the picture.
+
+    Attributes
+    ----------
+    matrix : ndarray, shape (3, 3)
+        From the disc's plane to pixels.
+    positions : int
+    seen : int
+        Clock holes that were found.
+    error : float
+        Root mean square distance of those from their places, in steps of the clock row.
+    hole : float
+        Radius of a hole, in radii of the clock row.
+    """
+
+    matrix: Floats
+    positions: int
+    seen: int
+    error: float
+    hole: float
+
+
+def project(matrix: Floats, points: Floats) -> Floats:
+    """Points of the disc's plane in the picture, shape (..., 2)."""
+    flat = points.reshape(-1, 2)
+    out = np.column_stack([flat, np.ones(len(flat))]) @ matrix.T
+    with np.errstate(all="ignore"):
+        xy: Floats = out[:, :2] / out[:, 2:]
+    return xy.reshape(points.shape)
+
+
+def fit_view(plane: Floats, pixels: Floats) -> Floats:
+    """The homography that takes points of the plane to pixels, least squares after scaling."""
+    shift = pixels.mean(axis=0)
+    size = max(float(np.abs(pixels - shift).mean()), 1e-9)
+    u = (pixels - shift) / size
+    x, y = plane[:, 0], plane[:, 1]
+    zero, one = np.zeros(len(x)), np.ones(len(x))
+    rows = np.concatenate(
+        [
+            np.column_stack([x, y, one, zero, zero, zero, -u[:, 0] * x, -u[:, 0] * y, -u[:, 0]]),
+            np.column_stack([zero, zero, zero, x, y, one, -u[:, 1] * x, -u[:, 1] * y, -u[:, 1]]),
+        ]
+    )
+    _, vectors = np.linalg.eigh(rows.T @ rows)
+    h = vectors[:, 0].reshape(3, 3)
+    back = np.array([[size, 0, shift[0]], [0, size, shift[1]], [0, 0, 1]])
+    out: Floats = back @ h
+    return out / np.linalg.norm(out)
+
+
+def circle_points(positions: int, which: Ints) -> Floats:
+    """Places of clock holes in the plane, shape (holes, 2)."""
+    angle = 2 * np.pi * which / positions
+    return np.column_stack([np.cos(angle), np.sin(angle)])
+
+
+def _pairs(spots: Spots, neighbours: int, longest: float) -> tuple[Ints, Ints, Ints]:
+    """Directed pairs of neighbours (a, b), and for each the pair that goes straight on, or -1."""
+    xy = spots.centre
+    n = len(xy)
+    k = min(neighbours, n - 1)
+    square = (xy**2).sum(axis=1)
+    far = square[:, None] + square[None, :] - 2 * xy @ xy.T
+    np.fill_diagonal(far, np.inf)
+    near = np.argpartition(far, k - 1, axis=1)[:, :k]
+    a = np.repeat(np.arange(n), k)
+    b = near.reshape(-1)
+    step = xy[b] - xy[a]
+    long = np.hypot(step[:, 0], step[:, 1])
+    radius = np.sqrt(spots.area / np.pi)
+    alike = np.abs(np.log(spots.area[a] / spots.area[b])) < np.log(ALIKE)
+    ok = alike & (long < longest * radius[a]) & (long > 1.6 * radius[a])
+    # no step over a spot that lies midway
+    middle = (xy[near] + xy[:, None, :]) / 2
+    away = np.linalg.norm(middle[:, :, None, :] - xy[near][:, None, :, :], axis=3)
+    ok &= ~(away < 0.2 * long.reshape(n, k)[:, :, None]).any(axis=2).reshape(-1)
+    # the pair (b, c) for each neighbour c of b
+    after = b[:, None] * k + np.arange(k)
+    c = near[b]
+    off = np.linalg.norm(xy[c] - (xy[b] + step)[:, None, :], axis=2) / long[:, None]
+    off[~ok[after]] = np.inf
+    off[~ok] = np.inf
+    best = np.argmin(off, axis=1)
+    rows = np.arange(len(a))
+    follow = np.where(off[rows, best] < STRAIGHT, after[rows, best], -1)
+    return a, b, follow
+
+
+def _chains(
+    spots: Spots, neighbours: int, longest: float, most: int = 12
+) -> list[tuple[Ints, bool]]:
+    """Chains of spots, the longest first, and whether each closes on itself."""
+    a, _, follow = _pairs(spots, neighbours, longest)
+    start = np.arange(len(a))
+    now = start.copy()
+    length = np.ones(len(a), np.int64)
+    closed = np.zeros(len(a), bool)
+    live = np.ones(len(a), bool)
+    for _ in range(1024):
+        ahead = np.where(live, follow[now], -1)
+        live = ahead >= 0
+        if not live.any():
+            break
+        now = np.where(live, ahead, now)
+        back = live & (now == start)
+        closed |= back
+        live &= ~back
+        length += live
+    length[live] = 0  # runs into a loop that it is not part of
+    rank = np.argsort(-(length + 10_000 * (closed & (length >= SHORTEST))))
+    used = np.zeros(len(spots), bool)
+    out: list[tuple[Ints, bool]] = []
+    for pair in rank:
+        if length[pair] < SHORTEST or len(out) >= most:
+            break
+        if used[a[pair]]:
+            continue
+        members, at = [], int(pair)
+        seen: set[int] = set()
+        while at >= 0 and at not in seen and len(members) < 2000:
+            seen.add(at)
+            members.append(int(a[at]))
+            at = int(follow[at])
+        chain = np.array(members)
+        used[chain] = True
+        out.append((chain, bool(closed[pair])))
+    return out
+
+
+def _turned(points: Floats) -> float:
+    """The angle that a chain turns through, anticlockwise in the picture, in radians."""
+    step = np.diff(points, axis=0)
+    heading = np.arctan2(-step[:, 1], step[:, 0])
+    return float(np.angle(np.exp(1j * np.diff(heading))).sum())
+
+
+def _grown(spots: Spots, chain: Ints) -> tuple[Ints, Ints, int]:
+    """A chain carried on over gaps at its end.
+
+    Returns
+    -------
+    which : ndarray of int
+        Spots.
+    place : ndarray of int
+        Which clock hole each is, from 0 on.
+    around : int
+        The place at which it comes back to its start; 0 if it does not.
+    """
+    xy = spots.centre
+    usual = float(np.median(spots.area[chain]))
+    fit = np.abs(np.log(spots.area / usual)) < np.log(2.5)
+    which = [int(s) for s in chain]
+    place = list(range(len(chain)))
+    taken = set(which)
+    while len(which) < 2000:
+        last = np.array(place[-7:], float)
+        points = xy[which[-7:]]
+        base = last[-1]
+        bend = np.polyfit(last - base, points, 2 if len(last) > 4 else 1)
+        step = float(np.linalg.norm(points[-1] - points[-2]) / max(1.0, last[-1] - last[-2]))
+        for ahead in (1, 2, 3, 4):
+            powers = np.array([ahead**2, ahead, 1.0][-len(bend) :])
+            guess = powers @ bend
+            if place[-1] + ahead > SHORTEST:
+                home = np.linalg.norm(guess - xy[which[0]])
+                if home < 0.35 * step * min(ahead, 2):
+                    return np.array(which), np.array(place), place[-1] + ahead
+            away = np.linalg.norm(xy - guess, axis=1)
+            away[~fit] = np.inf
+            k = int(np.argmin(away))
+            if away[k] < 0.3 * step * min(ahead, 2) and k not in taken:
+                which.append(k)
+                place.append(place[-1] + ahead)
+                taken.add(k)
+                break
+        else:
+            break
+    return np.array(which), np.array(place), 0
+
+
+def _best_count(xy: Floats, place: Ints) -> tuple[int, float]:
+    """How many positions the ring has, of which the chain shows a part."""
+    span = int(place.max()) + 1
+    best = (0, np.inf)
+    for count in range(span, 3 * span):
+        plane = circle_points(count, place)
+        error = _misfit(fit_view(plane, xy), plane, xy)
+        if error < best[1]:
+            best = (count, error)
+    return best
+
+
+def _misfit(matrix: Floats, plane: Floats, xy: Floats) -> float:
+    away = project(matrix, plane) - xy
+    out = float(np.sqrt((away**2).sum(axis=1).mean()))
+    return out if np.isfinite(out) else np.inf
+
+
+def find_ring(spots: Spots, shape: tuple[int, int]) -> list[View]:
+    """The rings of evenly spaced spots in a picture, those with the most first.
+
+    Parameters
+    ----------
+    spots : Spots
+    shape : tuple of int
+        Height and width of the picture.
+    """
+    if len(spots) < SHORTEST + 2:
+        return []
+    for neighbours, longest in REACHES:
+        found = _rings(spots, shape, neighbours, longest)
+        if found:
+            return found
+    return []
+
+
+def _rings(
+    spots: Spots, shape: tuple[int, int], neighbours: int, longest: float
+) -> list[View]:
+    out = []
+    for chain, closed in _chains(spots, neighbours, longest):
+        if _turned(spots.centre[chain]) < 0:
+            chain = chain[::-1]
+        place = np.arange(len(chain))
+        count = len(chain) if closed else 0
+        if not closed:
+            chain, place, count = _grown(spots, chain)
+            if count == 0:
+                # the other end too
+                back, place_back, count = _grown(spots, chain[::-1])
+                if count or len(back) > len(chain):
+                    chain = back[::-1]
+                    place = place_back.max() - place_back[::-1]
+        turned = _turned(spots.centre[chain])
+        if not 1.2 < turned < 7.2:
+            continue
+        if count == 0:
+            count, _ = _best_count(spots.centre[chain], place)
+        view = _settled(spots, chain, place, count, shape)
+        if view is not None:
+            out.append(view)
+    out.sort(key=lambda v: -v.seen)
+    return out
+
+
+def _settled(
+    spots: Spots, chain: Ints, place: Ints, count: int, shape: tuple[int, int]
+) -> View | None:
+    """The view that a chain gives, with all spots that lie on its ring."""
+    if count < SHORTEST or len(chain) < SHORTEST:
+        return None
+    xy = spots.centre
+    usual = float(np.median(spots.area[chain]))
+    fit = np.flatnonzero(np.abs(np.log(spots.area / usual)) < np.log(3.0))
+    matrix = fit_view(circle_points(count, place), xy[chain])
+    every = np.arange(count)
+    for _ in range(3):
+        where = project(matrix, circle_points(count, every))
+        if not np.isfinite(where).all():
+            return None
+        step = np.linalg.norm(where - np.roll(where, 1, axis=0), axis=1)
+        away = np.linalg.norm(xy[fit][:, None, :] - where[None, :, :], axis=2)
+        nearest = np.argmin(away, axis=0)
+        close = away[nearest, every] < 0.25 * step
+        if close.sum() < max(SHORTEST, 0.4 * count):
+            return None
+        which, at = fit[nearest[close]], every[close]
+        plane = circle_points(count, at)
+        matrix = fit_view(plane, xy[which])
+    off = np.linalg.norm(project(matrix, plane) - xy[which], axis=1) / step[at]
+    error = float(np.sqrt(np.mean(off**2)))
+    if error > MOST_ERROR:
+        return None
+    inside = (
+        (where[:, 0] >= 0) & (where[:, 1] >= 0)
+        & (where[:, 0] < shape[1]) & (where[:, 1] < shape[0])
+    )  # fmt: skip
+    if close.sum() < 0.6 * inside.sum():
+        return None
+    # pixels a unit of the plane, from how areas grow there
+    eps = 1e-4
+    dx = (project(matrix, plane + [eps, 0]) - project(matrix, plane)) / eps
+    dy = (project(matrix, plane + [0, eps]) - project(matrix, plane)) / eps
+    growth = np.abs(dx[:, 0] * dy[:, 1] - dx[:, 1] * dy[:, 0])
+    hole = float(np.median(np.sqrt(spots.area[which] / np.pi / growth)))
+    return View(matrix, count, int(close.sum()), error, hole)
