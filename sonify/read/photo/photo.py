@@ -71,12 +71,12 @@ def read_photograph(
         )
     check_size(len(radii), view.positions, path)
     view, radii = _refined(image, view, radii)
-    radii = _further_rows(image, view, radii)
+    mark = index_mark(image, view, radii)
+    radii = _further_rows(image, view, radii, -1 if mark is None else mark[0])
     holes, confidence, apart = _judged(image, view, radii)
     if apart < APART:
         confidence = confidence * np.float32(max(0.0, apart / APART - 0.3))
         notes.append("holes and material look much alike here; use more light or a plain table")
-    mark = index_mark(image, view, radii)
     shift = 0 if mark is None else mark[0]
     holes, confidence = np.roll(holes, -shift, axis=1), np.roll(confidence, -shift, axis=1)
     outside = int((confidence == 0).sum())
@@ -204,8 +204,13 @@ def _judged(
     return holes.reshape(shape), confidence.reshape(shape), apart
 
 
-def _further_rows(image: NDArray[np.float32], view: View, radii: Floats) -> Floats:
-    """The rows, with those beyond the first and the last that have a hole or two only."""
+def _further_rows(
+    image: NDArray[np.float32], view: View, radii: Floats, mark: int
+) -> Floats:
+    """The rows, with those beyond the first and the last that have a hole or two only.
+
+    What stands at position `mark` alone is the index mark.
+    """
     if len(radii) < 2:
         return radii
     pitch = float((radii[0] - radii[-1]) / (len(radii) - 1))
@@ -220,10 +225,23 @@ def _further_rows(image: NDArray[np.float32], view: View, radii: Floats) -> Floa
                 break
             holes, confidence, _ = _judged(image, view, np.sort([*out, radius])[::-1])
             row = int(np.flatnonzero(np.sort([*out, radius])[::-1] == radius)[0])
-            if ((holes[row] == 1) & (confidence[row] > 0.9)).any():
+            at = np.flatnonzero((holes[row] == 1) & (confidence[row] > 0.9))
+            if len(at) < 3:
+                at = at[_centred(image, view, plane_points(view.positions, np.array([radius]))[0, at])]
+            if len(at) and not (len(at) == 1 and at[0] == mark):
                 out += [radii[end] + sign * k * pitch for k in range(1, ahead + 1)]
-                return _further_rows(image, view, np.sort(np.unique(out))[::-1])
+                return _further_rows(image, view, np.sort(np.unique(out))[::-1], mark)
     return radii
+
+
+def _centred(
+    image: NDArray[np.float32], view: View, points: Floats
+) -> NDArray[np.bool_]:
+    """Whether what is seen near places of the plane lies in their middle, as a hole does."""
+    pixels, fine = _centres(image, view, points)
+    back = project(np.linalg.inv(view.matrix), pixels)
+    near: NDArray[np.bool_] = np.linalg.norm(back - points, axis=1) < 0.25 * view.hole
+    return fine & near
 
 
 def _refined(

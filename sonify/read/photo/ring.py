@@ -19,10 +19,10 @@ __all__ = ["View", "find_ring", "fit_view", "project"]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-REACHES = ((8, 14.0), (28, 45.0))
-"""Neighbours of a spot that are looked at, and how far off in radii: near ones first."""
+REACHES = ((8, 14.0, 1.9), (28, 45.0, 1.9), (28, 45.0, 2.8))
+"""Neighbours of a spot that are looked at, how far off in radii, and the most that a spot's
+area differs from the next one's: the strictest first."""
 STRAIGHT = 0.45  # off the straight way, as a share of a step
-ALIKE = 1.9  # the most that a spot's area differs from the next one's
 SHORTEST = 6
 MOST_ERROR = 0.07  # of the clock holes, in steps of their row
 
@@ -89,7 +89,9 @@ def circle_points(positions: int, which: Ints) -> Floats:
     return np.column_stack([np.cos(angle), np.sin(angle)])
 
 
-def _pairs(spots: Spots, neighbours: int, longest: float) -> tuple[Ints, Ints, Ints]:
+def _pairs(
+    spots: Spots, neighbours: int, longest: float, alike: float
+) -> tuple[Ints, Ints, Ints]:
     """Directed pairs of neighbours (a, b), and for each the pair that goes straight on, or -1."""
     xy = spots.centre
     n = len(xy)
@@ -103,8 +105,8 @@ def _pairs(spots: Spots, neighbours: int, longest: float) -> tuple[Ints, Ints, I
     step = xy[b] - xy[a]
     long = np.hypot(step[:, 0], step[:, 1])
     radius = np.sqrt(spots.area / np.pi)
-    alike = np.abs(np.log(spots.area[a] / spots.area[b])) < np.log(ALIKE)
-    ok = alike & (long < longest * radius[a]) & (long > 1.6 * radius[a])
+    same = np.abs(np.log(spots.area[a] / spots.area[b])) < np.log(alike)
+    ok = same & (long < longest * radius[a]) & (long > 1.6 * radius[a])
     # no step over a spot that lies midway
     middle = (xy[near] + xy[:, None, :]) / 2
     away = np.linalg.norm(middle[:, :, None, :] - xy[near][:, None, :, :], axis=3)
@@ -122,10 +124,10 @@ def _pairs(spots: Spots, neighbours: int, longest: float) -> tuple[Ints, Ints, I
 
 
 def _chains(
-    spots: Spots, neighbours: int, longest: float, most: int = 12
+    spots: Spots, neighbours: int, longest: float, alike: float, most: int = 12
 ) -> list[tuple[Ints, bool]]:
     """Chains of spots, the longest first, and whether each closes on itself."""
-    a, _, follow = _pairs(spots, neighbours, longest)
+    a, _, follow = _pairs(spots, neighbours, longest, alike)
     start = np.arange(len(a))
     now = start.copy()
     length = np.ones(len(a), np.int64)
@@ -183,7 +185,7 @@ def _grown(spots: Spots, chain: Ints) -> tuple[Ints, Ints, int]:
     """
     xy = spots.centre
     usual = float(np.median(spots.area[chain]))
-    fit = np.abs(np.log(spots.area / usual)) < np.log(2.5)
+    fit = np.abs(np.log(spots.area / usual)) < np.log(3.5)
     which = [int(s) for s in chain]
     place = list(range(len(chain)))
     taken = set(which)
@@ -242,40 +244,59 @@ def find_ring(spots: Spots, shape: tuple[int, int]) -> list[View]:
     """
     if len(spots) < SHORTEST + 2:
         return []
-    for neighbours, longest in REACHES:
-        found = _rings(spots, shape, neighbours, longest)
-        if found:
-            return found
-    return []
+    found: list[View] = []
+    for neighbours, longest, alike in REACHES:
+        found += _rings(spots, shape, neighbours, longest, alike)
+        found.sort(key=lambda v: -v.seen)
+        if found and found[0].seen >= max(16, 0.8 * found[0].positions):
+            break
+    return found
 
 
 def _rings(
-    spots: Spots, shape: tuple[int, int], neighbours: int, longest: float
+    spots: Spots, shape: tuple[int, int], neighbours: int, longest: float, alike: float
 ) -> list[View]:
     out = []
-    for chain, closed in _chains(spots, neighbours, longest):
+    for chain, closed in _chains(spots, neighbours, longest, alike):
         if _turned(spots.centre[chain]) < 0:
             chain = chain[::-1]
-        place = np.arange(len(chain))
-        count = len(chain) if closed else 0
-        if not closed:
-            chain, place, count = _grown(spots, chain)
-            if count == 0:
-                # the other end too
-                back, place_back, count = _grown(spots, chain[::-1])
-                if count or len(back) > len(chain):
-                    chain = back[::-1]
-                    place = place_back.max() - place_back[::-1]
-        turned = _turned(spots.centre[chain])
-        if not 1.2 < turned < 7.2:
-            continue
-        if count == 0:
-            count, _ = _best_count(spots.centre[chain], place)
-        view = _settled(spots, chain, place, count, shape)
-        if view is not None:
-            out.append(view)
-    out.sort(key=lambda v: -v.seen)
+        views = []
+        for part in [chain] if closed else _parts(chain):
+            view = _view_of(spots, part, closed, shape)
+            if view is not None:
+                views.append(view)
+                if view.seen >= 0.8 * view.positions:
+                    break
+        out += views
     return out
+
+
+def _parts(chain: Ints) -> list[Ints]:
+    """An open chain, and what is left of it when an end that may have gone astray is cut off."""
+    n = len(chain)
+    if n < 12:
+        return [chain]
+    cut = n // 4
+    return [chain, chain[: n - cut], chain[cut:], chain[cut : n - cut]]
+
+
+def _view_of(spots: Spots, chain: Ints, closed: bool, shape: tuple[int, int]) -> View | None:
+    """The view that a chain gives, if it is a ring or a good part of one."""
+    place = np.arange(len(chain))
+    count = len(chain) if closed else 0
+    if not closed:
+        chain, place, count = _grown(spots, chain)
+        if count == 0:
+            # the other end too
+            back, place_back, count = _grown(spots, chain[::-1])
+            if count or len(back) > len(chain):
+                chain = back[::-1]
+                place = place_back.max() - place_back[::-1]
+    if not 1.2 < _turned(spots.centre[chain]) < 7.2:
+        return None
+    if count == 0:
+        count, _ = _best_count(spots.centre[chain], place)
+    return _settled(spots, chain, place, count, shape)
 
 
 def _settled(
@@ -286,7 +307,7 @@ def _settled(
         return None
     xy = spots.centre
     usual = float(np.median(spots.area[chain]))
-    fit = np.flatnonzero(np.abs(np.log(spots.area / usual)) < np.log(3.0))
+    fit = np.flatnonzero(np.abs(np.log(spots.area / usual)) < np.log(4.0))
     matrix = fit_view(circle_points(count, place), xy[chain])
     every = np.arange(count)
     for _ in range(3):
