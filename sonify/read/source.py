@@ -139,7 +139,7 @@ def _photograph(path: Path, options: Options) -> Sighting:
 
 
 def _recording(path: Path, options: Options) -> Sighting:
-    from sonify.read.recording import read_recording
+    from sonify.read.recording.recording import read_recording
 
     return read_recording(path, options)
 

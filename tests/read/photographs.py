@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from PIL import Image, ImageDraw, ImageFilter
 
-PLANE = 2400  # pixels across the rendered drawing
+PLANE = 1800  # pixels across the rendered drawing
 
 
 @dataclass
@@ -24,8 +24,8 @@ class Shot:
     roll: float = 0.0
     distance: float = 3.0  # of the camera, in diameters
     fill: float = 0.85  # of the picture's shorter side
-    width: int = 1600
-    height: int = 1200
+    width: int = 1280
+    height: int = 960
     away: tuple[float, float] = (0.0, 0.0)  # of the disc's middle, in diameters
     material: tuple[int, int, int] = (214, 182, 138)
     table: tuple[int, int, int] = (52, 58, 66)
@@ -191,9 +191,6 @@ def take(svg: str, reach: float, hole_radius: float, shot: Shot) -> bytes:
 
     def warped(plane: np.ndarray) -> np.ndarray:
         image = Image.fromarray(plane.astype(np.float32))
-        small = PLANE > 2.2 * shot.fill * min(w, h)
-        if small:  # against aliasing
-            image = image.filter(ImageFilter.BoxBlur(0)) if False else image
         out = image.transform(
             (w, h), Image.Transform.PERSPECTIVE, coefficients, Image.Resampling.BICUBIC
         )
@@ -212,9 +209,17 @@ def take(svg: str, reach: float, hole_radius: float, shot: Shot) -> bytes:
     face = warped(face)[:, :, None]
     ground = _table(rng, shot)
     # the thickness of the material keeps some light from what is seen through its holes
-    inside = np.clip(warped(np.pad(solid[:cut_to, :cut_to] if down > 1 else solid, (
-        (0, PLANE - (cut_to if down > 1 else PLANE)),) * 2)), 0, 1)[:, :, None]
-    if np.mean(shot.table) < np.mean(shot.material):
+    inside = np.clip(
+        warped(
+            np.pad(
+                solid[:cut_to, :cut_to] if down > 1 else solid,
+                ((0, PLANE - (cut_to if down > 1 else PLANE)),) * 2,
+            )
+        ),
+        0,
+        1,
+    )[:, :, None]
+    if float(np.mean(shot.table)) < float(np.mean(shot.material)):
         ground = ground * (1 - 0.35 * inside)
     picture = seen * face * np.array(shot.material, np.float32) + (1 - seen) * ground
     y, x = np.mgrid[0:h, 0:w].astype(np.float32)

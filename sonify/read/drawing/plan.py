@@ -182,9 +182,7 @@ def sighting_of_rounds(rounds: Rounds, path: object) -> Sighting:
             "only one ring of holes was found, the clock row; the rows with the bits are missing",
             file=path,
         )
-    off_grid = [
-        r for r in rings if r is not clock and _off_grid(seen, r, positions, phase, hole)
-    ]
+    off_grid = [r for r in rings if r is not clock and _off_grid(seen, r, positions, phase, hole)]
     radii, stray_rings, more = row_ladder(
         [r for r in rings if r is not clock and not any(r is o for o in off_grid)],
         positions,

@@ -5,6 +5,7 @@ from __future__ import annotations
 import warnings
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,16 +38,14 @@ class Picture:
         import cv2
 
         if name == "light":
-            out: NDArray[np.uint8] = cv2.cvtColor(self.colour, cv2.COLOR_RGB2GRAY)
-            return out
+            grey: Any = cv2.cvtColor(self.colour, cv2.COLOR_RGB2GRAY)
+            return np.asarray(grey, np.uint8)
         lab = cv2.cvtColor(self.colour, cv2.COLOR_RGB2LAB)
-        one = lab[:, :, 1 if name == "red-green" else 2]
+        one: Any = lab[:, :, 1 if name == "red-green" else 2]
         low, high = np.percentile(one[::8, ::8], (1, 99))
         spread = max(float(high - low), 1.0)
-        wide: NDArray[np.uint8] = cv2.convertScaleAbs(
-            np.clip(one.astype(np.float32), low, high) - low, alpha=200 / spread, beta=30
-        )
-        return wide
+        part = np.clip(one.astype(np.float32), low, high) - np.float32(low)
+        return np.asarray(part * (200 / spread) + 30).astype(np.uint8)
 
 
 def open_picture(path: Path, longest: int = HANDY) -> Picture:
@@ -112,7 +111,7 @@ def _too_large(size: str, path: Path) -> InputError:
     )
 
 
-def _stretched(image):  # type: ignore[no-untyped-def]
+def _stretched(image: Any) -> Any:
     """A picture of 16 bits or of fractions, in 8 bits."""
     from PIL import Image
 

@@ -108,9 +108,7 @@ def read_photograph(
     return sighting
 
 
-def _disc_in(
-    picture: Picture, positions: int | None
-) -> tuple[View, NDArray[np.uint8]] | str:
+def _disc_in(picture: Picture, positions: int | None) -> tuple[View, NDArray[np.uint8]] | str:
     """The best view of a disc in any channel, or why there is none."""
     spots_seen = 0
     part: View | None = None
@@ -204,9 +202,7 @@ def _judged(
     return holes.reshape(shape), confidence.reshape(shape), apart
 
 
-def _further_rows(
-    image: NDArray[np.float32], view: View, radii: Floats, mark: int
-) -> Floats:
+def _further_rows(image: NDArray[np.float32], view: View, radii: Floats, mark: int) -> Floats:
     """The rows, with those beyond the first and the last that have a hole or two only.
 
     What stands at position `mark` alone is the index mark.
@@ -227,26 +223,25 @@ def _further_rows(
             row = int(np.flatnonzero(np.sort([*out, radius])[::-1] == radius)[0])
             at = np.flatnonzero((holes[row] == 1) & (confidence[row] > 0.9))
             if len(at) < 3:
-                at = at[_centred(image, view, plane_points(view.positions, np.array([radius]))[0, at])]
+                at = at[
+                    _centred(image, view, plane_points(view.positions, np.array([radius]))[0, at])
+                ]
             if len(at) and not (len(at) == 1 and at[0] == mark):
                 out += [radii[end] + sign * k * pitch for k in range(1, ahead + 1)]
                 return _further_rows(image, view, np.sort(np.unique(out))[::-1], mark)
     return radii
 
 
-def _centred(
-    image: NDArray[np.float32], view: View, points: Floats
-) -> NDArray[np.bool_]:
+def _centred(image: NDArray[np.float32], view: View, points: Floats) -> NDArray[np.bool_]:
     """Whether what is seen near places of the plane lies in their middle, as a hole does."""
     pixels, fine = _centres(image, view, points)
-    back = project(np.linalg.inv(view.matrix), pixels)
+    inverse: Floats = np.asarray(np.linalg.inv(view.matrix), np.float64)
+    back = project(inverse, pixels)
     near: NDArray[np.bool_] = np.linalg.norm(back - points, axis=1) < 0.25 * view.hole
     return fine & near
 
 
-def _refined(
-    image: NDArray[np.float32], view: View, radii: Floats
-) -> tuple[View, Floats]:
+def _refined(image: NDArray[np.float32], view: View, radii: Floats) -> tuple[View, Floats]:
     """The view again, from all holes that stand out clearly, each at its centre of gravity."""
     n = view.positions
     every = np.concatenate([[1.0], radii])
@@ -260,7 +255,8 @@ def _refined(
         row = np.broadcast_to(np.arange(len(every))[:, None], sure.shape)[sure][fine]
         angle = np.arctan2(points[fine][:, 1], points[fine][:, 0])
         # the radii of the rows from where their holes lie, then the view from all of them
-        back = project(np.linalg.inv(view.matrix), pixels[fine])
+        inverse: Floats = np.asarray(np.linalg.inv(view.matrix), np.float64)
+        back = project(inverse, pixels[fine])
         seen = np.linalg.norm(back, axis=1)
         for k in range(1, len(every)):
             if (row == k).sum() >= 3:
@@ -296,4 +292,3 @@ def _centres(
     fine = inside & (total > 0)
     centre = (weight[:, :, None] * where).sum(axis=1) / np.maximum(total, 1e-9)[:, None]
     return centre, fine
-

@@ -24,6 +24,8 @@ REACHES = ((8, 14.0, 1.9), (28, 45.0, 1.9), (28, 45.0, 2.8))
 area differs from the next one's: the strictest first."""
 STRAIGHT = 0.45  # off the straight way, as a share of a step
 SHORTEST = 6
+FEWEST = 10  # positions
+MOST_OFF_RAYS = 0.17  # of the other holes, in positions; 0.25 is chance
 MOST_ERROR = 0.07  # of the clock holes, in steps of their row
 
 
@@ -89,9 +91,7 @@ def circle_points(positions: int, which: Ints) -> Floats:
     return np.column_stack([np.cos(angle), np.sin(angle)])
 
 
-def _pairs(
-    spots: Spots, neighbours: int, longest: float, alike: float
-) -> tuple[Ints, Ints, Ints]:
+def _pairs(spots: Spots, neighbours: int, longest: float, alike: float) -> tuple[Ints, Ints, Ints]:
     """Directed pairs of neighbours (a, b), and for each the pair that goes straight on, or -1."""
     xy = spots.centre
     n = len(xy)
@@ -152,7 +152,8 @@ def _chains(
             break
         if used[a[pair]]:
             continue
-        members, at = [], int(pair)
+        members: list[int] = []
+        at = int(pair)
         seen: set[int] = set()
         while at >= 0 and at not in seen and len(members) < 2000:
             seen.add(at)
@@ -215,16 +216,44 @@ def _grown(spots: Spots, chain: Ints) -> tuple[Ints, Ints, int]:
     return np.array(which), np.array(place), 0
 
 
-def _best_count(xy: Floats, place: Ints) -> tuple[int, float]:
-    """How many positions the ring has, of which the chain shows a part."""
+def _best_count(spots: Spots, chain: Ints, place: Ints) -> int:
+    """How many positions the ring has, of which the chain shows a part.
+
+    Counts near the right one fit the chain itself nearly as well; the other holes, which lie at
+    the same angles, decide among them.
+    """
     span = int(place.max()) + 1
-    best = (0, np.inf)
+    xy = spots.centre[chain]
+    tried: list[tuple[float, int, Floats]] = []
     for count in range(span, 3 * span):
         plane = circle_points(count, place)
-        error = _misfit(fit_view(plane, xy), plane, xy)
-        if error < best[1]:
-            best = (count, error)
-    return best
+        matrix = fit_view(plane, xy)
+        tried.append((_misfit(matrix, plane, xy), count, matrix))
+    tried.sort(key=lambda t: t[0])
+    step = float(np.median(np.linalg.norm(np.diff(xy, axis=0), axis=1)))
+    limit = max(2.5 * tried[0][0], tried[0][0] + 0.03 * step)
+    near = [t for t in tried if t[0] <= limit][:12]
+    if len(near) == 1:
+        return near[0][1]
+    usual = float(np.median(spots.area[chain]))
+    fit = np.abs(np.log(spots.area / usual)) < np.log(3.0)
+    fit[chain] = False
+    return min(near, key=lambda t: _off_rays(spots.centre[fit], t[1], t[2]) + t[0] / step)[1]
+
+
+def _off_rays(xy: Floats, count: int, matrix: Floats) -> float:
+    """How far spots inside the ring lie from its rays, on average, in positions (0 to 0.5)."""
+    try:
+        inverse: Floats = np.asarray(np.linalg.inv(matrix), np.float64)
+    except np.linalg.LinAlgError:
+        return 0.5
+    back = project(inverse, xy)
+    inside = np.hypot(back[:, 0], back[:, 1]) < 0.97
+    inside &= np.hypot(back[:, 0], back[:, 1]) > 0.2
+    if inside.sum() < 8:
+        return 0.12
+    turn = np.arctan2(back[inside, 1], back[inside, 0]) * count / (2 * np.pi)
+    return float(np.abs(turn - np.rint(turn)).mean())
 
 
 def _misfit(matrix: Floats, plane: Floats, xy: Floats) -> float:
@@ -260,13 +289,128 @@ def _rings(
     for chain, closed in _chains(spots, neighbours, longest, alike):
         if _turned(spots.centre[chain]) < 0:
             chain = chain[::-1]
-        views = []
+        views: list[View] = []
         for part in [chain] if closed else _parts(chain):
-            view = _view_of(spots, part, closed, shape)
-            if view is not None:
-                views.append(view)
-                if view.seen >= 0.8 * view.positions:
-                    break
+            views += _views_of(spots, part, closed, shape)
+            if any(v.seen >= 0.8 * v.positions for v in views):
+                break
+        out += views
+    return out
+
+
+def _parts(chain: Ints) -> list[Ints]:
+    """An open chain, and what is left of it when an end that may have gone astray is cut off."""
+    n = len(chain)
+    if n < 12:
+        return [chain]
+    cut = n // 4
+    return [chain, chain[: n - cut], chain[cut:], chain[cut : n - cut]]
+
+
+def _views_of(spots: Spots, core: Ints, closed: bool, shape: tuple[int, int]) -> list[View]:
+    """The views that a chain gives, if it is a ring or a good part of one.
+
+    Once as it is, and once carried on over gaps, where a hole may be miscounted.
+    """
+    if closed:
+        ways = [(core, np.arange(len(core)), len(core))]
+    else:
+        chain, place, count = _grown(spots, core)
+        if count == 0:
+            # the other end too
+            back, place_back, count = _grown(spots, chain[::-1])
+            if count or len(back) > len(chain):
+                chain = back[::-1]
+                place = place_back.max() - place_back[::-1]
+        ways = [(core, np.arange(len(core)), 0), (chain, place, count), (chain, place, 0)]
+    out = []
+    for chain, place, count in ways:
+        if not 1.2 < _turned(spots.centre[chain]) < 7.2:
+            continue
+        view = _settled(spots, chain, place, count or _best_count(spots, chain, place), shape)
+        if view is not None:
+            out.append(view)
+    return out
+
+
+def _best_count(spots: Spots, chain: Ints, place: Ints) -> int:
+    """How many positions the ring has, of which the chain shows a part.
+
+    Counts near the right one fit the chain itself nearly as well; the other holes, which lie at
+    the same angles, decide among them.
+    """
+    span = int(place.max()) + 1
+    xy = spots.centre[chain]
+    tried: list[tuple[float, int, Floats]] = []
+    for count in range(span, 3 * span):
+        plane = circle_points(count, place)
+        matrix = fit_view(plane, xy)
+        tried.append((_misfit(matrix, plane, xy), count, matrix))
+    tried.sort(key=lambda t: t[0])
+    step = float(np.median(np.linalg.norm(np.diff(xy, axis=0), axis=1)))
+    limit = max(2.5 * tried[0][0], tried[0][0] + 0.03 * step)
+    near = [t for t in tried if t[0] <= limit][:12]
+    if len(near) == 1:
+        return near[0][1]
+    usual = float(np.median(spots.area[chain]))
+    fit = np.abs(np.log(spots.area / usual)) < np.log(3.0)
+    fit[chain] = False
+    return min(near, key=lambda t: _off_rays(spots.centre[fit], t[1], t[2]) + t[0] / step)[1]
+
+
+def _off_rays(xy: Floats, count: int, matrix: Floats) -> float:
+    """How far spots inside the ring lie from its rays, on average, in positions (0 to 0.5)."""
+    try:
+        inverse: Floats = np.asarray(np.linalg.inv(matrix), np.float64)
+    except np.linalg.LinAlgError:
+        return 0.5
+    back = project(inverse, xy)
+    inside = np.hypot(back[:, 0], back[:, 1]) < 0.97
+    inside &= np.hypot(back[:, 0], back[:, 1]) > 0.2
+    if inside.sum() < 8:
+        return 0.12
+    turn = np.arctan2(back[inside, 1], back[inside, 0]) * count / (2 * np.pi)
+    return float(np.abs(turn - np.rint(turn)).mean())
+
+
+def _misfit(matrix: Floats, plane: Floats, xy: Floats) -> float:
+    away = project(matrix, plane) - xy
+    out = float(np.sqrt((away**2).sum(axis=1).mean()))
+    return out if np.isfinite(out) else np.inf
+
+
+def find_ring(spots: Spots, shape: tuple[int, int]) -> list[View]:
+    """The rings of evenly spaced spots in a picture, those with the most first.
+
+    Parameters
+    ----------
+    spots : Spots
+    shape : tuple of int
+        Height and width of the picture.
+    """
+    if len(spots) < SHORTEST + 2:
+        return []
+    found: list[View] = []
+    for neighbours, longest, alike in REACHES:
+        found += _rings(spots, shape, neighbours, longest, alike)
+        found.sort(key=lambda v: -v.seen)
+        if found and found[0].seen >= max(16, 0.8 * found[0].positions):
+            break
+    return found
+
+
+def _rings(
+    spots: Spots, shape: tuple[int, int], neighbours: int, longest: float, alike: float
+) -> list[View]:
+    out = []
+    for chain, closed in _chains(spots, neighbours, longest, alike):
+        if _turned(spots.centre[chain]) < 0:
+            chain = chain[::-1]
+        views: list[View] = []
+        for part in [chain] if closed else _parts(chain):
+            views += _views_of(spots, part, closed, shape)
+            if any(v.seen >= 0.8 * v.positions for v in views):
+                break
         out += views
     return out
 
@@ -295,7 +439,7 @@ def _view_of(spots: Spots, chain: Ints, closed: bool, shape: tuple[int, int]) ->
     if not 1.2 < _turned(spots.centre[chain]) < 7.2:
         return None
     if count == 0:
-        count, _ = _best_count(spots.centre[chain], place)
+        count = _best_count(spots, chain, place)
     return _settled(spots, chain, place, count, shape)
 
 
@@ -303,7 +447,7 @@ def _settled(
     spots: Spots, chain: Ints, place: Ints, count: int, shape: tuple[int, int]
 ) -> View | None:
     """The view that a chain gives, with all spots that lie on its ring."""
-    if count < SHORTEST or len(chain) < SHORTEST:
+    if count < FEWEST or len(chain) < SHORTEST:
         return None
     xy = spots.centre
     usual = float(np.median(spots.area[chain]))
@@ -318,7 +462,7 @@ def _settled(
         away = np.linalg.norm(xy[fit][:, None, :] - where[None, :, :], axis=2)
         nearest = np.argmin(away, axis=0)
         close = away[nearest, every] < 0.25 * step
-        if close.sum() < max(SHORTEST, 0.4 * count):
+        if close.sum() < max(FEWEST, 0.4 * count):
             return None
         which, at = fit[nearest[close]], every[close]
         plane = circle_points(count, at)
@@ -326,6 +470,9 @@ def _settled(
     off = np.linalg.norm(project(matrix, plane) - xy[which], axis=1) / step[at]
     error = float(np.sqrt(np.mean(off**2)))
     if error > MOST_ERROR:
+        return None
+    others = np.setdiff1d(np.flatnonzero(np.abs(np.log(spots.area / usual)) < np.log(3.0)), which)
+    if _off_rays(xy[others], count, matrix) > MOST_OFF_RAYS:
         return None
     inside = (
         (where[:, 0] >= 0) & (where[:, 1] >= 0)
@@ -335,8 +482,9 @@ def _settled(
         return None
     # pixels a unit of the plane, from how areas grow there
     eps = 1e-4
-    dx = (project(matrix, plane + [eps, 0]) - project(matrix, plane)) / eps
-    dy = (project(matrix, plane + [0, eps]) - project(matrix, plane)) / eps
+    right, up = np.array([eps, 0.0]), np.array([0.0, eps])
+    dx = (project(matrix, plane + right) - project(matrix, plane)) / eps
+    dy = (project(matrix, plane + up) - project(matrix, plane)) / eps
     growth = np.abs(dx[:, 0] * dy[:, 1] - dx[:, 1] * dy[:, 0])
     hole = float(np.median(np.sqrt(spots.area[which] / np.pi / growth)))
     return View(matrix, count, int(close.sum()), error, hole)

@@ -282,9 +282,7 @@ def _log_normal(x: Floats, middle: Floats, spread: Floats) -> Floats:
     return out
 
 
-def index_mark(
-    image: NDArray[np.float32], view: View, radii: Floats
-) -> tuple[int, float] | None:
+def index_mark(image: NDArray[np.float32], view: View, radii: Floats) -> tuple[int, float] | None:
     """The position at which a mark stands beside the rows, and how far it stands out.
 
     Looked for outside of the outermost holes and inside of the innermost, at every position.
@@ -317,8 +315,10 @@ def index_mark(
         for strip in z.T:
             k = int(np.argmax(strip))
             rest = max(float(np.delete(strip, k).max()), 1.0)
-            if strip[k] > 5 and strip[k] > 1.6 * rest and (
-                best is None or strip[k] / rest > best[1]
+            if (
+                strip[k] > 5
+                and strip[k] > 1.6 * rest
+                and (best is None or strip[k] / rest > best[1])
             ):
                 best = (k, float(strip[k] / rest))
     return best
