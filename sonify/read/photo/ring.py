@@ -23,6 +23,8 @@ REACHES = ((8, 14.0, 1.9), (28, 45.0, 1.9), (28, 45.0, 2.8))
 """Neighbours of a spot that are looked at, how far off in radii, and the most that a spot's
 area differs from the next one's: the strictest first."""
 STRAIGHT = 0.45  # off the straight way, as a share of a step
+CROWD = 1000
+"""Spots above which only near neighbours are looked at: so many holes lie close together."""
 SHORTEST = 6
 FEWEST = 10  # positions
 MOST_OFF_RAYS = 0.17  # of the other holes, in positions; 0.25 is chance
@@ -133,7 +135,7 @@ def _chains(
     length = np.ones(len(a), np.int64)
     closed = np.zeros(len(a), bool)
     live = np.ones(len(a), bool)
-    for _ in range(1024):
+    for _ in range(600):
         ahead = np.where(live, follow[now], -1)
         live = ahead >= 0
         if not live.any():
@@ -275,6 +277,8 @@ def find_ring(spots: Spots, shape: tuple[int, int]) -> list[View]:
         return []
     found: list[View] = []
     for neighbours, longest, alike in REACHES:
+        if neighbours > REACHES[0][0] and len(spots) > CROWD:
+            break
         found += _rings(spots, shape, neighbours, longest, alike)
         found.sort(key=lambda v: -v.seen)
         if found and found[0].seen >= max(16, 0.8 * found[0].positions):
@@ -392,6 +396,8 @@ def find_ring(spots: Spots, shape: tuple[int, int]) -> list[View]:
         return []
     found: list[View] = []
     for neighbours, longest, alike in REACHES:
+        if neighbours > REACHES[0][0] and len(spots) > CROWD:
+            break
         found += _rings(spots, shape, neighbours, longest, alike)
         found.sort(key=lambda v: -v.seen)
         if found and found[0].seen >= max(16, 0.8 * found[0].positions):
