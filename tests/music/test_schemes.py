@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 import sonify
 from sonify.errors import InputError
+from sonify.music.scales import note_number
 from sonify.music.schemes import SCHEMES
 
 BITS = st.integers(2, 40).flatmap(
@@ -130,7 +131,7 @@ def pitches(**pitch):
 @pytest.mark.parametrize("leading", ["free", "nearest"])
 def test_a_range_is_kept_and_only_tones_of_the_scale_sound(fold, span, leading):
     inside = pitches(range=span, fold=fold, leading=leading)
-    low, high = (sonify.music.scales.note_number(n) for n in span)
+    low, high = (note_number(n) for n in span)
     assert inside.min() >= low
     assert inside.max() <= high
     dorian = {0, 2, 3, 5, 7, 9, 10}

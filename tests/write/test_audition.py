@@ -17,6 +17,7 @@ import sonify
 from sonify.cli.audition import candidates_of
 from sonify.progress import watching
 from sonify.write.audition import MAX_CANDIDATES, Candidate, audition, notes_picture, toml_value
+from sonify.write.midi import midi_bytes
 from tests.shipped import MUSIC
 
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
@@ -80,7 +81,7 @@ def test_the_commands_on_the_page_make_the_same_music(page, run, tmp_path):
             sonify.load_disc("cairn-small"), ["quick", name], {"music.root": "E4"}
         )
         made = (tmp_path / name / "cairn-small.mid").read_bytes()
-        assert made == b"".join(sonify.write.midi.midi_bytes(show))
+        assert made == b"".join(midi_bytes(show))
 
 
 def test_the_picture_of_the_notes_shows_each_where_it_sounds():

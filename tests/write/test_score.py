@@ -6,11 +6,13 @@ import io
 import re
 from fractions import Fraction
 from itertools import pairwise
+from xml.etree import ElementTree
 
 import numpy as np
 import pytest
 
 import sonify
+from sonify.write.midi import midi_bytes
 from sonify.write.score import score_bytes
 from sonify.write.score_notes import beat_groups, pieces, staves
 from sonify.write.score_spelling import spell
@@ -100,7 +102,7 @@ def test_tied_lengths_are_those_of_the_midi():
     import mido
 
     show = performed("cairn-middle", **PLAIN)
-    file = mido.MidiFile(file=io.BytesIO(b"".join(sonify.write.midi.midi_bytes(show))))
+    file = mido.MidiFile(file=io.BytesIO(b"".join(midi_bytes(show))))
     tick, on, lengths = 0, {}, []
     for message in file.tracks[1]:
         tick += message.time
@@ -165,6 +167,15 @@ def test_verovio_takes_every_preset_without_a_warning(preset):
     assert kit.loadData(xml.decode())
     assert kit.getLog() == ""
     verovio.enableLog(verovio.LOG_OFF)
+    # every note of the MIDI file is written, ties counted as one
+    written = [
+        sum(
+            note.find("rest") is None and not any(t.get("type") == "stop" for t in note.iter("tie"))
+            for note in part.iter("note")
+        )
+        for part in ElementTree.fromstring(xml).iter("part")
+    ]
+    assert written == [len(part) for part in show.parts if len(part)]
 
 
 @pytest.mark.parametrize("disc", [d.stem for d in DISCS if d.stem != "cairn-large"])

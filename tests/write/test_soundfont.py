@@ -6,11 +6,11 @@ import zlib
 
 import numpy as np
 import pytest
+from sonify.write.sound.tuning import corrections, with_cents
 
 import sonify
 from sonify.errors import InputError
 from sonify.write.sound.soundfont import load_soundfont, untuned_default
-from sonify.write.sound.tuning import corrections, with_cents
 from tests.write.soundfonts import soundfont
 
 
