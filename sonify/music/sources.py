@@ -97,11 +97,9 @@ def _to_next_row(m: Material, index: Index) -> Slots:
 
 
 def _character_starts(m: Material) -> Index:
-    if m.characters is None:
-        first = np.arange(0, len(m.bits), m.unit_bits, dtype=np.int64)
-    else:
-        first = np.ascontiguousarray(m.characters["first_bit"])
-    return np.sort(m.index_of(first))
+    # all code units, whether they turn out to be characters or not: a machine that reads on can't
+    # know of the filling of the last row before it has read it
+    return np.sort(m.index_of(np.arange(0, len(m.bits), m.unit_bits, dtype=np.int64)))
 
 
 def _ones(m: Material) -> Index:
@@ -115,7 +113,7 @@ _ROWS = (
     Source("clock", "every hole of the clock row", lambda m: np.arange(len(m.bits))),
     Source("row-starts", "the first position read of each row", _row_starts),
     Source("row-ends", "the last position read of each row", _row_ends),
-    Source("character-starts", "the first bit of each character", _character_starts),
+    Source("character-starts", "the first bit of each code unit", _character_starts),
     Source(
         "row-changes",
         "the stage's move from one row to the next, as long as it takes",

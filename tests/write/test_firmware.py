@@ -136,6 +136,11 @@ CHAINS = {
     "echoes that meet notes": [{"rule": "echoes", "count": 2, "delay": 3, "fade": 1.0}],
     "swing, echoes": ["swing", {"rule": "echoes", "count": 1, "delay": 4}],
     "repeat": [{"rule": "repeat", "times": 3}],
+    "stacked": [{"rule": "stacked", "shifts": [2, 4]}, {"rule": "gate", "amount": 0.7}],
+    "joined, stacked": ["joined", {"rule": "stacked", "shifts": [-3, 4]}],
+    "strummed": [{"rule": "stacked", "shifts": [2, 4]}, {"rule": "strum", "step": 0.2}],
+    "held, strummed": ["held", {"rule": "stacked", "shifts": [7]}, {"rule": "strum"}],
+    "held, stacked": ["held", {"rule": "stacked", "shifts": [7]}],
     "half-time": ["half-time"],
     "late": [{"rule": "late", "steps": 6.25}],
 }  # fmt: skip
@@ -191,18 +196,18 @@ def test_schemes(scheme, tmp_path):
     play(show, tmp_path, told=scheme < "p")
 
 
-SOURCES = ("ones", "zeros", "unknown", "clock", "row-starts", "row-ends", "drone")
+SOURCES = ("ones", "zeros", "clock", "row-starts", "row-ends", "character-starts", "drone")
 
 
 @needs_gcc
 def test_sources_filters_curves_and_drums(tmp_path):
-    voices = [{"name": s, "source": s, "pitch": "row-ladder"} for s in SOURCES]
+    voices = [{"name": s, "source": s, "pitch": "row-ladder"} for s in (*SOURCES, "unknown")]
     voices += [
         {"name": "kit", "drum": ["side stick", "claves", 56], "pitch": "place"},
         {"name": "every third row", "rows": "2-/3", "positions": "odd", "octave": 1,
          "rhythm": ["ghosts"]},
         {"name": "loud middle", "places": "1-4", "octave": -1, "volume": 90, "pan": -0.5,
-         "curves": [{"over": "row", "points": [0.4, 1, 0.4]}]},
+         "rhythm": ["swing"], "curves": [{"over": "row", "points": [0.4, 1, 0.4]}]},
     ]  # fmt: skip
     show = performance("cairn-quilt", ["usual"], **{"music.voice": voices})
     assert len(show.notes) > 100

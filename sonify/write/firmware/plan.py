@@ -124,7 +124,7 @@ def fixed_ram(plan: Plan) -> int:
     """Bytes of RAM but for notes and text, as the core's variables add up."""
     rules = sum(len(v.steps.steps) for v in plan.voices)
     row = (plan.positions + 7) // 8
-    return 20 * len(plan.voices) + 2 * (rules + 1) + (plan.lamps + 7) // 8 + 2 * row + 92
+    return 19 * len(plan.voices) + 2 * (rules + 1) + (plan.lamps + 7) // 8 + 2 * row + 92
 
 
 def plan_of(show: Performance, text: int | None = None) -> Plan:
@@ -249,11 +249,6 @@ def _voice(
     if not source.causal or source.name not in _SOURCES:
         why = source.why_not or _WHY_NOT.get(source.name, "the core does not know it")
         raise Refusal(f"the source '{source.name}': {why}")
-    if source.name == "character-starts" and show.disc.code is not None:
-        raise Refusal(
-            "the source 'character-starts': whether a character or the filling of the last row "
-            "begins is known only when its bits are read"
-        )
     own = Frame(frame.scale, frame.root + 12 * voice.octave, frame.grid, f"{place}.pitch")
     masks = _filters(voice, place, machine)
     steps = steps_of(
@@ -261,7 +256,8 @@ def _voice(
         machine,
     )  # fmt: skip
     tones = tones_of(voice, scheme_of(voice, place), steps.shifts, machine, own)
-    if tones.led is not None and any(s.op in ("ECHOES", "REPEAT") for s in steps.steps):
+    again = [s for s in steps.steps if s.op == "REPEAT" or (s.op == "ECHOES" and s.c and not s.d)]
+    if tones.led is not None and again:
         raise Refusal("echoes of tones that are led from one to the next")
     return VoicePlan(
         voice=voice,

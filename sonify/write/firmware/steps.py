@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.music.curves import Curve
-from sonify.music.moves import Echoes, HalfTime, Late, Repeat, Swing
+from sonify.music.moves import Echoes, HalfTime, Late, Repeat, Stacked, Strum, Swing
 from sonify.music.rule import Rule
 from sonify.music.rules import (
     Accents,
@@ -100,6 +100,8 @@ class _Known:
     open: str = ""  # the rule after which lengths are not known at the beginning
     order: str = ""  # the rule after which notes no longer come in the order of their places
     moved: bool = False
+    # when a note begins, in positions, by the step of its row; None if that is not one time
+    onsets: NDArray[np.float64] | None = None
     across: bool = False
     doubled: int = 0
     # of each kind of note: positions from its place to its beginning, and its length, at most
@@ -190,6 +192,10 @@ def _swing(r: Swing, k: _Known) -> None:
         raise Refusal("'swing' after a note held across rows")
     k.add(Step("SWING", c=round(2 * r.amount * 32768)))
     k.moved = True
+    if k.onsets is not None:
+        pair, within = np.divmod(k.onsets, 2.0)
+        long = 2 * r.amount
+        k.onsets = 2 * pair + np.where(within < 1, within * long, long + (within - 1) * (2 - long))
     k.later(2 * r.amount - 1)
     # ends only ever come later
     k.copies = [(d, n + 0.6) for d, n in k.copies]
@@ -200,6 +206,7 @@ def _late(r: Late, k: _Known) -> None:
         raise Refusal("'late' after a note held across rows")
     k.add(Step("LATE", c=_q16(r.steps)))
     k.moved = True
+    k.onsets = None if k.onsets is None else k.onsets + r.steps
     k.later(r.steps)
 
 
@@ -208,6 +215,7 @@ def _half_time(r: HalfTime, k: _Known) -> None:
         raise Refusal("'half-time' after a note held across rows")
     k.add(Step("HALF"))
     k.moved = True
+    k.onsets = None if k.onsets is None else 2 * k.onsets
     # a note waits until the place that it moves to: a quarter row of notes at the most
     k.later(k.machine.positions / 4)
     k.lengths(lambda n: 2 * n)
@@ -255,7 +263,31 @@ def _echoes(r: Echoes, k: _Known) -> None:
     stride = _levels(k, r.count, [r.fade**n for n in ks], [n * r.shift for n in ks], "echoes")
     k.add(Step("ECHOES", a=r.count, b=stride, c=_q16(r.delay)))
     k.copies = [(d + n * r.delay, long) for n in range(r.count + 1) for d, long in k.copies]
-    k.order, k.moved = "echoes", True
+    k.order, k.moved, k.onsets = "echoes", True, None
+
+
+def _stacked(r: Stacked, k: _Known) -> None:
+    if k.across:
+        raise Refusal("'stacked' after a note held across rows")
+    k.doubled += 1
+    if k.doubled > 2:
+        raise Refusal("more than two rules that make notes of notes")
+    fades, shifts = [r.force] * len(r.shifts), list(r.shifts)
+    stride = _levels(k, len(shifts), fades, shifts, "stacked")
+    k.add(Step("ECHOES", a=len(shifts), b=stride))
+    k.copies = [copy for copy in k.copies for _ in range(len(shifts) + 1)]
+    k.order = "stacked"
+
+
+def _strum(r: Strum, k: _Known) -> None:
+    last = k.out.steps[-1] if k.out.steps else None
+    if last is None or last.op != "ECHOES" or last.c or k.order != "stacked":
+        raise Refusal("'strum' but for right after 'stacked'")
+    if r.way != "up" or last.a * r.step >= 1:
+        raise Refusal("a strum downwards, or over more than a position")
+    k.out.steps[-1] = replace(last, c=_q16(r.step), d=1)
+    k.onsets = None
+    k.later(last.a * r.step)
 
 
 def _repeat(r: Repeat, k: _Known) -> None:
@@ -270,7 +302,7 @@ def _repeat(r: Repeat, k: _Known) -> None:
         (d + n * long / r.times, long / r.times) for n in range(r.times) for d, long in k.copies
     ]
     k.shortest /= r.times
-    k.order, k.moved = "repeat", True
+    k.order, k.moved, k.onsets = "repeat", True, None
 
 
 def _ghosts(r: Ghosts, k: _Known) -> None:
@@ -320,6 +352,8 @@ _STEPS: dict[type[Rule], Callable[[Any, _Known], None]] = {
     Swing: _swing,
     Echoes: _echoes,
     Repeat: _repeat,
+    Stacked: _stacked,
+    Strum: _strum,
     HalfTime: _half_time,
     Late: _late,
 }
@@ -352,7 +386,7 @@ def steps_of(
     Refusal
         What can't be followed, and why.
     """
-    k = _Known(machine, Steps())
+    k = _Known(machine, Steps(), onsets=np.arange(machine.positions, dtype=np.float64))
     filters = [Step("MASK", mask=m) for m in masks]
     k.out.steps += filters
     if held:
@@ -390,15 +424,16 @@ def _curve(curve: Curve, k: _Known) -> None:
     elif curve.over == "character":
         lead, count = Lead("PLACE", m.unit_bits), m.unit_bits
     elif curve.over == "row":
-        if k.moved:
-            raise Refusal("a velocity curve over rows whose notes are moved in time")
+        if k.onsets is None:
+            raise Refusal("a velocity curve over rows with notes that come again")
         lead, count = Lead("STEP", m.positions), m.positions
     else:
         raise Refusal(
             f"a velocity curve over {'the rows' if curve.over == 'rows' else 'the piece'}: how "
             "long the disc is shows only at its end"
         )
-    share = np.clip(np.arange(count) / max(count - 1, 1), 0.0, 1.0)
+    at = k.onsets if lead.by == "STEP" and k.onsets is not None else np.arange(count)
+    share = np.clip(at / max(count - 1, 1), 0.0, 1.0)
     values = points if count == 1 else np.interp(share, np.linspace(0, 1, len(points)), points)
     k.factors = [[*f, (lead, np.asarray(values))] for f in k.factors]
 

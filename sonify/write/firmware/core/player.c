@@ -11,6 +11,7 @@
 #define COMING 1U   /* its note-on is due at `on` */
 #define SOUNDING 2U /* its note-off is due at `off` */
 #define WAITING 4U  /* ... unless the next position lengthens it */
+#define OPEN 8U     /* a rule of its voice may still change its end */
 #define STATE 3U
 
 typedef struct {
@@ -30,8 +31,7 @@ typedef struct {
     uint16_t walk;
     uint16_t led;    /* notes led in this row */
     uint8_t before;  /* the tone before */
-    uint8_t open;    /* 1 + its note that may be lengthened or cut, 0 for none */
-    uint8_t rule;    /* the rule that does so */
+    uint8_t rule;    /* the rule that lengthens or cuts it */
     uint8_t running; /* whether `last` counts */
     uint8_t far;     /* the last rule that this position's event came to, and 1 */
 } memory;
@@ -158,9 +158,7 @@ static void sound_voice(uint8_t v, uint8_t bit)
     }
     if (m->running && m->last != step) {
         m->running = 0;
-        if (m->open) {
-            notes[m->open - 1U].state = (uint8_t)(notes[m->open - 1U].state & ~WAITING);
-        }
+        clear_notes(v, WAITING);
     }
 }
 
@@ -214,8 +212,8 @@ static void begin_row(void)
     for (v = 0; v < PLAYER_VOICES; v++) {
         memories[v].running = 0;
         memories[v].led = 0;
-        if (!memories[v].open || !is_across(memories[v].rule)) {
-            memories[v].open = 0;
+        if (!is_across(memories[v].rule)) {
+            clear_notes(v, OPEN);
         }
     }
     for (k = 0; k <= PLAYER_RULES; k++) {
@@ -293,10 +291,13 @@ void player_disc_end(void)
     player_row_end();
     phase = OVER;
     for (v = 0; v < PLAYER_VOICES; v++) {
+        uint8_t k;
+
         /* what is held across rows ends with the last one */
-        if (memories[v].open && is_across(memories[v].rule)) {
-            notes[memories[v].open - 1U].off = tick + PLAYER_STEP_TICKS;
-            soonest = tick;
+        for (k = 0; k < PLAYER_NOTES && is_across(memories[v].rule); k++) {
+            if (notes[k].voice == v && (notes[k].state & OPEN)) {
+                notes[k].off = tick + PLAYER_STEP_TICKS;
+            }
         }
     }
     sound_until(tick + PLAYER_STEP_TICKS, 1);
@@ -388,7 +389,7 @@ void player_start(void)
     wipe(0, PLAYER_LAMPS, PLAYER_LAMPS);
     for (k = 0; k < PLAYER_VOICES; k++) {
         memories[k].walk = 0;
-        memories[k].open = 0;
+        memories[k].rule = PLAYER_RULES;
         memories[k].running = 0;
         memories[k].led = 0;
     }

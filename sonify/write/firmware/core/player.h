@@ -102,7 +102,7 @@ void player_message(const uint8_t *text, uint16_t length, uint8_t state);
 #define PLAYER_RULE_BREATH 10 /* b: silent bits at a character's end */
 #define PLAYER_RULE_JOINED 11
 #define PLAYER_RULE_HELD 12   /* c: longest; a: 1 to hold across rows */
-#define PLAYER_RULE_ECHOES 13 /* a times, c later each; b: levels from one to the next */
+#define PLAYER_RULE_ECHOES 13 /* a times, c later each (d: 1 to end together); b: levels between */
 #define PLAYER_RULE_REPEAT 14 /* a times; b: levels from one to the next */
 #define PLAYER_RULE_GHOSTS 15 /* zeros sound too; b: their level */
 
