@@ -16,7 +16,15 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.light.flash import CHANGE, FIELD, FIELD_SHARE, MOST_FLASHES, RED_SHARE
+from sonify.light.flash import (
+    CHANGE,
+    FIELD,
+    FIELD_SHARE,
+    MOST_FLASHES,
+    RED_SHARE,
+    WINDOW_S,
+    FlashMeter,
+)
 from sonify.light.look import BRIGHTEST, Look, colour, from_linear, to_linear
 from sonify.light.mounting import Mounting
 
@@ -31,8 +39,6 @@ SHOWN = 680
 FPS = 30.0
 GRAIN = 8
 """Cells a lamp is measured in, each way."""
-LONGEST_S = 900.0
-MAX_COLUMNS = 3000
 MAX_CELLS = 8_000_000
 _SPARE = 1.2
 
@@ -46,91 +52,106 @@ def ramp(look: Look) -> list[str]:
 
 
 def may_flash(show: Performance) -> bool:
-    """Whether the threshold could be passed: never a wrong no.
+    """Whether the threshold could be passed: never a wrong no."""
+    return len(_suspects(show)) > 0
+
+
+class _Limit(NamedTuple):
+    """A quarter of a field in lamps, the matrix's lamps down and across, and a field's; and
+    how far apart in s changes may be to count as within one second."""
+
+    quarter: float
+    shape: tuple[int, int]
+    field: tuple[int, int]
+    window: float
+
+
+def _suspects(show: Performance) -> NDArray[np.float64]:
+    """The spans in which the threshold could be passed, shape (spans, 2), in s.
 
     A flash is a pair of opposing changes, and only lamps that change often enough within a
     second, or enough of them at one moment, can flash a quarter of a field.
     """
     area = _lamp_area(show)
     if not area:
-        return False
-    matrix = show.setup.player.matrix
+        return np.zeros((0, 2))
+    matrix, look = show.setup.player.matrix, show.setup.light
     tile = _tile(show)
-    # of lamps: a quarter of a field, and how many fit a field across and down
+    field = (math.ceil(FIELD[1] / tile) + 1, math.ceil(FIELD[0] / tile) + 1)
+    if look.turned % 180:
+        field = field[::-1]
     limit = _Limit(
         FIELD_SHARE * FIELD[0] * FIELD[1] / area,
         (matrix.height, matrix.width),
-        (math.ceil(FIELD[1] / tile) + 1, math.ceil(FIELD[0] / tile) + 1),
+        field,
+        WINDOW_S + look.fade,
     )
-    if show.setup.light.turned % 180:
-        limit = limit._replace(field=limit.field[::-1])
-    return _can(show.lights, limit) or _message_can(show, limit)
+    at = np.concatenate([_moments(show.lights, limit), _of_message(show, limit)])
+    if not len(at):
+        return np.zeros((0, 2))
+    at.sort()
+    before, after = limit.window + 0.5, look.fade + 0.5
+    first = np.flatnonzero(np.diff(at, prepend=-np.inf) > before + after)
+    last = np.append(first[1:], len(at)) - 1
+    return np.stack([at[first] - before, at[last] + after], axis=1)
 
 
-class _Limit(NamedTuple):
-    """A quarter of a field in lamps, the matrix's lamps down and across, and a field's."""
-
-    quarter: float
-    shape: tuple[int, int]
-    field: tuple[int, int]
-
-
-def _can(changes: NDArray[np.void], limit: _Limit) -> bool:
-    """Whether so many lamps could flash too often."""
+def _moments(changes: NDArray[np.void], limit: _Limit) -> NDArray[np.float64]:
+    """Moments at which so many lamps could have flashed too often."""
+    none = np.zeros(0)
     time, led, lit = changes["time_s"], changes["led"], changes["level"] > 0
     often = 2 * (MOST_FLASHES + 1) - 1
     if len(time) <= max(often, limit.quarter):
-        return False
+        return none
     # many lamps one way at one moment, again and again
     moment = np.cumsum(np.diff(time, prepend=time[0]) > 0)
     size = int(moment[-1]) + 1
     ups = np.bincount(moment, lit, size)
     both = np.bincount(moment, minlength=size)
     large = np.unique(time)[np.maximum(ups, both - ups) > limit.quarter]
-    if len(large) > often and bool((large[often:] - large[:-often] <= 1.0).any()):
-        return True
+    again = large[often:][large[often:] - large[:-often] <= limit.window]
     # many lamps of one field that each change again and again, within one second
     order = np.argsort(led, kind="stable")
     t, lamp = time[order], led[order].astype(np.int64)
-    quick = (lamp[often:] == lamp[:-often]) & (t[often:] - t[:-often] <= 1.0)
+    quick = (lamp[often:] == lamp[:-often]) & (t[often:] - t[:-often] <= limit.window)
     end, who = t[often:][quick], lamp[often:][quick]
-    if len(end) <= limit.quarter:
-        return False
-    return _crowded(end, who, limit)
+    crowds = _crowds(end, who, limit) if len(end) > limit.quarter else none
+    return np.concatenate([again, crowds])
 
 
-def _crowded(end: NDArray[np.float64], who: NDArray[np.int64], limit: _Limit) -> bool:
-    """Whether lamps that were quick at those times crowd in one field within one second."""
+def _crowds(end: NDArray[np.float64], who: NDArray[np.int64], limit: _Limit) -> NDArray[np.float64]:
+    """Moments at which lamps that were quick at those times crowd in one field."""
     down, across = limit.shape
-    # such a lamp counts for a second: five quarters, told in quarters
-    bucket = np.floor((end - end.min()) * 4).astype(np.int64)[:, None] + np.arange(5)
+    # such a lamp counts for a second, told in quarters
+    ahead = math.ceil(4 * limit.window) + 1
+    zero = float(end.min())
+    bucket = np.floor((end - zero) * 4).astype(np.int64)[:, None] + np.arange(ahead)
     count = int(bucket.max()) + 1
     if count * down * across > MAX_CELLS:
-        return True
+        return np.unique(np.floor(end * 4) / 4)
     cells = np.zeros((count, down + 1, across + 1), np.int32)
     y, x = np.divmod(who, across)
     cells[bucket, y[:, None] + 1, x[:, None] + 1] = 1
     cells = cells.cumsum(axis=1).cumsum(axis=2)
     h, w = min(limit.field[0], down), min(limit.field[1], across)
     inside = cells[:, h:, w:] - cells[:, :-h, w:] - cells[:, h:, :-w] + cells[:, :-h, :-w]
-    return bool(inside.max() > limit.quarter)
+    out: NDArray[np.float64] = zero + np.flatnonzero(inside.max(axis=(1, 2)) > limit.quarter) / 4.0
+    return out
 
 
-_known: dict[tuple[object, ...], bool] = {}
+_known: dict[tuple[object, ...], NDArray[np.float64]] = {}
 
 
-def _message_can(show: Performance, limit: _Limit) -> bool:
+def _of_message(show: Performance, limit: _Limit) -> NDArray[np.float64]:
     """The same of the message; known ones are remembered."""
     scroll = show.scroll
     if scroll is None:
-        return False
-    key = (scroll.columns.tobytes(), scroll.width, scroll.column_s, limit)
+        return np.zeros(0)
+    key = (scroll.columns.tobytes(), scroll.width, scroll.column_s, scroll.start_s, limit)
     if key not in _known:
         if len(_known) > 200:
             _known.clear()
-        if scroll.columns.shape[1] > MAX_COLUMNS:
-            scroll = replace(scroll, columns=scroll.columns[:, :MAX_COLUMNS])
-        _known[key] = _can(scroll.lights(), limit)
+        _known[key] = _moments(scroll.lights(), limit)
     return _known[key]
 
 
@@ -160,13 +181,13 @@ def _tile(show: Performance) -> float:
 
 
 def _measured(show: Performance) -> Flashing:
-    """The worst second of the matrix as the page shows it."""
-    from sonify.light.flash import FlashMeter
+    """The worst second of the matrix as the page shows it, of those that could be over."""
     from sonify.light.lamp import Lamp
 
     look = msgspec.structs.replace(show.setup.light, pixels=GRAIN)
     across, down = Mounting.of(look, show.setup.player.matrix).size
-    meter = FlashMeter(across * GRAIN, down * GRAIN, zoom=_tile(show) / GRAIN)
+    size, zoom = (across * GRAIN, down * GRAIN), _tile(show) / GRAIN
+    meter = worst = None
     lamp, unlit, ground = (
         to_linear(np.array(colour(c)) / 255).astype(np.float32)
         for c in (look.lamp, look.unlit, look.ground)
@@ -175,7 +196,9 @@ def _measured(show: Performance) -> Flashing:
     kernel = Lamp(look).light.reshape(3, GRAIN, 3, GRAIN).transpose(0, 2, 1, 3)
     kernel = kernel * np.float32(look.brightness / BRIGHTEST)
     base = ground[:, None, None] + (unlit - ground)[:, None, None] * np.tile(cover, (down, across))
-    for time, levels in _frames(show):
+    for span, time, levels in _frames(show):
+        if meter is None or span:
+            meter = FlashMeter(*size, zoom=zoom)
         near = np.pad(levels, 1)
         light = np.zeros((down, across, GRAIN, GRAIN), np.float32)
         for dy in range(3):
@@ -184,13 +207,22 @@ def _measured(show: Performance) -> Flashing:
                 light += part[:, :, None, None] * kernel[2 - dy, 2 - dx]
         cells = np.minimum(light, 1).transpose(0, 2, 1, 3).reshape(down * GRAIN, across * GRAIN)
         meter.add(time, 0, 0, base + (lamp[:, None, None] - base) * cells)
-    return meter.worst
+        if worst is None or _rank(meter.worst) > _rank(worst):
+            worst = meter.worst
+            if worst.over:
+                break
+    return worst or FlashMeter(*size, zoom=zoom).worst
 
 
-def _frames(show: Performance) -> Iterator[tuple[float, NDArray[np.float32]]]:
-    """Times at which lamps change, and the levels of all from then on, as they are seen.
+def _rank(flashing: Flashing) -> tuple[bool, int, float]:
+    return flashing.over, flashing.flashes, flashing.share
 
-    Levels go from 0 to 1. Where lamps fade, there are `FPS` pictures a second while they do.
+
+def _frames(show: Performance) -> Iterator[tuple[bool, float, NDArray[np.float32]]]:
+    """The pictures of all suspect spans: whether one begins a span, its time, and the levels
+    of all lamps from then on, 0 to 1, as they are seen.
+
+    Where lamps fade, there are `FPS` pictures a second while they do.
     """
     matrix, look = show.setup.player.matrix, show.setup.light
     mounting = Mounting.of(look, matrix)
@@ -200,31 +232,38 @@ def _frames(show: Performance) -> Iterator[tuple[float, NDArray[np.float32]]]:
         before[show.lights["led"]] = show.lights["level"]
         changes.append(show.scroll.lights(before))
     every = np.concatenate(changes)
-    every = every[every["time_s"] < LONGEST_S]
-    moments, start = np.unique(every["time_s"], return_index=True)
-    ends = np.append(start[1:], len(every))
     wanted = np.zeros(matrix.lamps, np.float32)
     shown = wanted.copy()
+    done = 0
 
     def seen() -> NDArray[np.float32]:
-        out: NDArray[np.float32] = np.asarray(
-            mounting.levels(shown.reshape(matrix.height, matrix.width))  # type: ignore[arg-type]
-        )
+        levels: Any = shown.reshape(matrix.height, matrix.width)
+        out: NDArray[np.float32] = np.asarray(mounting.levels(levels))
         return out
 
-    for k, (time, a, b) in enumerate(zip(moments, start, ends, strict=True)):
-        wanted[every["led"][a:b]] = every["level"][a:b] / np.float32(255)
-        if look.fade == 0:
-            shown = wanted.copy()
-            yield float(time), seen()
-            continue
-        until = float(moments[k + 1]) if k + 1 < len(moments) else float(time) + look.fade
-        frame = 0
-        while frame / FPS < until - time and not np.array_equal(shown, wanted):
-            most = np.float32(min(1 / FPS, until - time - frame / FPS) / look.fade)
-            shown = shown + np.clip(wanted - shown, -most, most)
-            yield float(time) + frame / FPS, seen()
-            frame += 1
+    for begin, end in _suspects(show):
+        first = max(done, int(np.searchsorted(every["time_s"], begin)))
+        stop = int(np.searchsorted(every["time_s"], end))
+        wanted[every["led"][done:first]] = every["level"][done:first] / np.float32(255)
+        shown = wanted.copy()
+        yield True, float(begin), seen()
+        moments, start = np.unique(every["time_s"][first:stop], return_index=True)
+        edges = np.append(start, stop - first) + first
+        for k, time in enumerate(moments.tolist()):
+            part = slice(edges[k], edges[k + 1])
+            wanted[every["led"][part]] = every["level"][part] / np.float32(255)
+            if look.fade == 0:
+                shown = wanted.copy()
+                yield False, time, seen()
+                continue
+            left = (moments[k + 1] if k + 1 < len(moments) else end + look.fade) - time
+            frame = 0
+            while frame / FPS < left and not np.array_equal(shown, wanted):
+                most = np.float32(min(1 / FPS, left - frame / FPS) / look.fade)
+                shown = shown + np.clip(wanted - shown, -most, most)
+                yield False, time + frame / FPS, seen()
+                frame += 1
+        done = stop
 
 
 # what calms, in the order in which it is tried, each on top of those before: a setting, and its

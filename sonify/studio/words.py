@@ -141,9 +141,6 @@ WORDS: dict[str, Words] = {
     "rule.even.turn": Words("Turned by", "Begins so many steps later.", 1, soft=(0, 31)),
     "rule.breath.rest": Words("Rest", "How many steps are silent.", 1, soft=(1, 8)),
     "rule.length.steps": Words("Steps", "How many steps every note lasts.", 0.25, soft=(0.25, 32)),
-    "rule.stacked.shifts": Words("Above", "How many scale tones above each further note lies, "
-                                 "such as 2, 4."),
-    "rule.stacked.force": Words("Softness", "How hard the further notes are struck.", 0.05),
     "rule.accents.by": Words("Counted by", "What moves on to the next of the pattern.", choices={
         "character": "each character", "note": "each note", "place": "the place in the character",
         "position": "the position in the row", "row": "each row"}),

@@ -46,10 +46,10 @@ def test_page_and_clips_agree_on_what_is_over(
 def test_the_quick_bound_never_says_no_wrongly() -> None:
     rng = np.random.default_rng(12)
     over = 0
-    for _ in range(40):
-        text = "".join(rng.choice(list("MW H.I1#"), 24))
+    for _ in range(16):
+        text = "".join(rng.choice(list("MW H.I1#"), 10))
         settings = {
-            "player.rpm": float(rng.choice([10, 40, 120])),
+            "player.rpm": float(rng.choice([20, 60, 120])),
             "player.matrix.fill": str(rng.choice(["rows", "rolling", "characters"])),
             "player.matrix.scroll": float(rng.choice([6, 12, 25, 60])),
             "player.matrix.width": int(rng.choice([16, 32, 48])),
@@ -59,10 +59,10 @@ def test_the_quick_bound_never_says_no_wrongly() -> None:
             "light.turned": int(rng.choice([0, 90])),
         }
         show = sonify.perform(sonify.Disc.from_message(text), (), settings)
-        if _measured(show).over:
+        if as_a_clip(show, "message").over or as_a_clip(show, "lights").over:
             over += 1
             assert may_flash(show), settings
-    assert over >= 5
+    assert over >= 3
 
 
 def test_calm_is_within_the_threshold() -> None:

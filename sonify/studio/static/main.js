@@ -240,8 +240,12 @@ async function flashing(of) {
 async function play() {
   if (!show) return;
   if (show.mayFlash && !agreed.has(show.flashKey)) {
-    if (!measured.has(show.flashKey)) tell("Measuring how much it flashes…");
+    if (!measured.has(show.flashKey)) {
+      tell("Measuring how much it flashes…");
+      body.dataset.busy = "";
+    }
     const found = await flashing(show);
+    delete body.dataset.busy;
     if (found && !(await agree(show, found))) {
       tell("Not played");
       return;

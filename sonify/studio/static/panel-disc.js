@@ -102,6 +102,7 @@ export function discPanel(panel, bench, tables, tell) {
     reading?.abort();
     const mine = reading = new AbortController();
     document.body.dataset.reading = "";
+    document.body.dataset.busy = "";
     tell(`Reading ${one.name}…`);
     try {
       const got = await dropFile(one, bench.setup, hints(), mine.signal);
@@ -123,7 +124,10 @@ export function discPanel(panel, bench, tables, tell) {
     } catch (e) {
       if (e.name !== "AbortError") bench.dispatchEvent(new CustomEvent("wrong", { detail: e }));
     } finally {
-      if (reading === mine) delete document.body.dataset.reading;
+      if (reading === mine) {
+        delete document.body.dataset.reading;
+        delete document.body.dataset.busy;
+      }
       file.value = "";
     }
   }
