@@ -16,7 +16,6 @@ CASES = [
     ("cairn-small", ["usual"], {}),
     ("cairn-small", ["quick", "lichen"], {}),
     ("cairn-middle", ["quick"], {}),
-    ("cairn-middle", ["quick", "embers"], {}),
     ("cairn-middle", ["paper"], {}),
     ("cairn-quilt", ["quick", "glacier"], {"player.rpm": 90.0, "player.matrix.fill": "rolling"}),
 ]

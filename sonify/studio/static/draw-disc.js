@@ -17,12 +17,17 @@ export class DiscView {
     this.canvas = canvas;
     this.plate = document.createElement("canvas");
     this.glow = document.createElement("canvas");
+    this.both = document.createElement("canvas");
     this.read = 0;
   }
 
   setShow(show) {
     this.show = show;
-    this.stale = true;
+    // the plate is made anew only for another disc
+    const key = JSON.stringify([show.document.disc, show.document.fit]);
+    if (key !== this.key) this.stale = true;
+    this.key = key;
+    this.read = Infinity;
   }
 
   redraw() { this.stale = true; }
@@ -39,7 +44,7 @@ export class DiscView {
   plateUp() {
     const { show, plate, glow, canvas } = this;
     const size = canvas.width;
-    for (const c of [plate, glow]) { c.width = size; c.height = size; }
+    for (const c of [plate, glow, this.both]) { c.width = size; c.height = size; }
     const g = show.geometry;
     const p = plate.getContext("2d");
     p.translate(size / 2, size / 2);
@@ -105,7 +110,7 @@ export class DiscView {
       p.arc(x, y, hole * 0.6, 0, TURN);
     }
     p.fill();
-    this.read = 0;
+    this.read = Infinity;
     this.stale = false;
   }
 
@@ -117,6 +122,7 @@ export class DiscView {
       c.setTransform(1, 0, 0, 1, 0, 0);
       c.clearRect(0, 0, glow.width, glow.height);
       this.read = 0;
+      this.join();
     }
     if (count === this.read) return;
     c.setTransform(this.scale, 0, 0, this.scale, glow.width / 2, glow.height / 2);
@@ -138,6 +144,20 @@ export class DiscView {
     c.fillStyle = colour("lit");
     holes(r);
     this.read = count;
+    this.join();
+  }
+
+  /** Plate and glow as one picture, so that only one is turned in each frame. */
+  join() {
+    const c = this.both.getContext("2d");
+    const half = this.both.width / 2;
+    c.clearRect(0, 0, half * 2, half * 2);
+    c.fillStyle = colour("behind");
+    c.beginPath();
+    c.arc(half, half, this.show.geometry.outer * this.scale * 0.998, 0, TURN);
+    c.fill();
+    c.drawImage(this.plate, 0, 0);
+    c.drawImage(this.glow, 0, 0);
   }
 
   draw(place) {
@@ -154,15 +174,9 @@ export class DiscView {
     const angle = still.matches ? 0 : (show.clockwise ? 1 : -1) * turned * TURN;
     c.setTransform(1, 0, 0, 1, 0, 0);
     c.clearRect(0, 0, size, size);
-    // the diffuser behind
-    c.fillStyle = colour("behind");
-    c.beginPath();
-    c.arc(size / 2, size / 2, show.geometry.outer * this.scale * 0.998, 0, TURN);
-    c.fill();
     c.translate(size / 2, size / 2);
     c.rotate(angle);
-    c.drawImage(this.plate, -size / 2, -size / 2);
-    c.drawImage(this.glow, -size / 2, -size / 2);
+    c.drawImage(this.both, -size / 2, -size / 2);
     // the stage with its two spots
     c.setTransform(1, 0, 0, 1, size / 2, size / 2);
     const n = Math.max(0, count - 1);

@@ -3,6 +3,13 @@
 import { lower } from "./sound.js";
 import { fit } from "./surface.js";
 
+// how far a lamp's light reaches, and over what distance it falls by e, in lamps
+const REACH = 1.0;
+const FALL = 0.14;
+
+/** Light as the screen's numbers have it (IEC 61966-2-1). */
+const seen = (x) => (x <= 0.0031308 ? 12.92 * x : 1.055 * x ** (1 / 2.4) - 0.055);
+
 export class MatrixView {
   constructor(canvas) {
     this.canvas = canvas;
@@ -123,8 +130,8 @@ export class MatrixView {
     const { look } = this.show;
     const size = this.lampSize;
     const lamp = look.ramp[level];
-    const strength = (level / 16) * (look.brightness / 16) ** 0.5;
-    const wide = Math.ceil(size * 3);
+    const light = (level / 16) * (look.brightness / 16);
+    const wide = Math.ceil(size * 2 * REACH);
     const sprite = document.createElement("canvas");
     sprite.width = wide;
     sprite.height = wide;
@@ -132,11 +139,15 @@ export class MatrixView {
     const mid = wide / 2;
     const half = (size * (1 - look.gap)) / 2;
     if (look.glow > 0) {
-      const halo = c.createRadialGradient(mid, mid, half * 0.8, mid, mid, size * 1.45);
-      const part = (a) => look.lamp + Math.round(255 * a).toString(16).padStart(2, "0");
-      halo.addColorStop(0, part(look.glow * 0.55 * strength));
-      halo.addColorStop(0.35, part(look.glow * 0.2 * strength));
-      halo.addColorStop(1, part(0));
+      // the glow falls off by e every FALL lamps from the lens on
+      const edge = (1 - look.gap) / 2;
+      const halo = c.createRadialGradient(mid, mid, half, mid, mid, size * REACH);
+      for (let k = 0; k <= 8; k++) {
+        const away = (k / 8) * (REACH - edge);
+        const fade = Math.min(1, (REACH - edge - away) / 0.4);
+        const part = look.glow * 0.5 * Math.exp(-away / FALL) * fade * light;
+        halo.addColorStop(k / 8, look.lamp + Math.round(255 * seen(part)).toString(16).padStart(2, "0"));
+      }
       c.fillStyle = halo;
       c.fillRect(0, 0, wide, wide);
     }
@@ -178,6 +189,8 @@ export class MatrixView {
     c.fill();
     this.stale = false;
     this.drawn = false;
+    this.whole = true;
+    this.painted = new Uint8Array(look.across * look.down);
   }
 
   draw(place) {
@@ -186,16 +199,48 @@ export class MatrixView {
     const levels = this.levelsAt(place);
     if (this.drawn) return;
     const c = this.canvas.getContext("2d");
-    const { across } = this.show.look;
-    c.clearRect(0, 0, this.canvas.width, this.canvas.height);
-    c.drawImage(this.base, 0, 0);
+    const changed = [];
     for (let lamp = 0; lamp < levels.length; lamp++) {
       const level = Math.round(levels[lamp] / 15.9375);
-      if (!level) continue;
-      const [x, y] = this.centre(lamp % across, Math.floor(lamp / across));
-      const sprite = this.sprite(level);
-      c.drawImage(sprite, Math.round(x - sprite.width / 2), Math.round(y - sprite.height / 2));
+      if (level !== this.painted[lamp]) changed.push(lamp);
+      this.painted[lamp] = level;
     }
+    if (this.whole || changed.length > 24) {
+      c.clearRect(0, 0, this.canvas.width, this.canvas.height);
+      c.drawImage(this.base, 0, 0);
+      for (let lamp = 0; lamp < levels.length; lamp++) this.lamp(c, lamp);
+      this.whole = false;
+    } else for (const lamp of changed) this.around(c, lamp);
     this.drawn = true;
+  }
+
+  lamp(c, lamp) {
+    const level = this.painted[lamp];
+    if (!level) return;
+    const { across } = this.show.look;
+    const [x, y] = this.centre(lamp % across, Math.floor(lamp / across));
+    const sprite = this.sprite(level);
+    c.drawImage(sprite, Math.round(x - sprite.width / 2), Math.round(y - sprite.height / 2));
+  }
+
+  /** Paint a lamp and what its light reaches anew. */
+  around(c, lamp) {
+    const { across, down } = this.show.look;
+    const [column, row] = [lamp % across, Math.floor(lamp / across)];
+    const [x, y] = this.centre(column, row);
+    const reach = Math.ceil(this.lampSize * REACH) + 1;
+    const [left, top] = [Math.floor(x - reach), Math.floor(y - reach)];
+    c.save();
+    c.beginPath();
+    c.rect(left, top, 2 * reach, 2 * reach);
+    c.clip();
+    c.clearRect(left, top, 2 * reach, 2 * reach);
+    c.drawImage(this.base, 0, 0);
+    for (let j = Math.max(0, row - 2); j <= Math.min(down - 1, row + 2); j++) {
+      for (let i = Math.max(0, column - 2); i <= Math.min(across - 1, column + 2); i++) {
+        this.lamp(c, j * across + i);
+      }
+    }
+    c.restore();
   }
 }

@@ -183,8 +183,13 @@ export class TrailView {
 
   draw(place, loop) {
     if (!this.show) return;
-    if (fit(this.canvas) || this.stale) this.paint();
-    fit(this.walk);
+    let anew = fit(this.canvas) || this.stale;
+    if (anew) this.paint();
+    anew = fit(this.walk) || anew;
+    // a step of half a pixel is the least that can be seen
+    const state = `${Math.round(this.x(place) * 2)} ${loop}`;
+    if (!anew && state === this.state) return;
+    this.state = state;
     const c = this.walk.getContext("2d");
     const { width: w, height: h } = this.walk;
     c.clearRect(0, 0, w, h);
