@@ -29,8 +29,10 @@ def violations(page: Page) -> list[str]:
     ]
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("size", [(1440, 900), (820, 1180), (390, 844)])
+@pytest.mark.parametrize(
+    ("size", "scheme"),
+    [((1440, 900), "light"), ((1440, 900), "dark"), ((820, 1180), "light"), ((390, 844), "dark")],
+)
 def test_axe_finds_nothing(
     browser: Any, studio: Studio, scheme: str, size: tuple[int, int]
 ) -> None:

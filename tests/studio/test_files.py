@@ -156,6 +156,9 @@ def test_what_is_taken_away_is_what_the_command_makes(
 ) -> None:
     page.page.select_option('[data-place="music.scale"] select', "hirajoshi")
     page.page.locator('[data-place="player.rpm"] input[type=number]').fill("16")
+    if what == "clip":  # small, so that it is made soon
+        page.js("studio.bench.set('setup.clip.size', '320x180')")
+        page.js("studio.bench.set('setup.clip.fps', 24)")
     page.settled()
     card = page.page.locator(f'.take[data-what="{what}"]')
     card.locator("select").select_option(suffix)
