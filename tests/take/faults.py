@@ -122,6 +122,9 @@ class Outcome:
     rpm_error: float
     stage_error_s: float
     said: str = ""
+    usual_error_s: float = 0.0
+    changes: int = 0
+    changes_right: int = 0
 
 
 def make(
@@ -188,6 +191,9 @@ def judge(
             rpm_error=seen.motion.rpm / take.rpm - 1,
             stage_error_s=float(off.max()) if len(off) else float("nan"),
             said=", ".join(f"{c.name} {c.weight:.1f}" for c in seen.causes[:3]),
+            usual_error_s=float(np.median(off)) if len(off) else float("nan"),
+            changes=len(off),
+            changes_right=int((off < 5e-3).sum()),
         ),
         seen,
     )
