@@ -27,6 +27,8 @@ _HALO = 0.30
 """How much of its light a hole throws on what is around it."""
 _STEP = 0.095
 """By how much less than a flash (0.1) what turns may differ in relative luminance."""
+_LIGHT = 0.2
+"""A material from this relative luminance on is light."""
 _WEIGHTS = np.array([0.2126, 0.7152, 0.0722])
 
 
@@ -39,11 +41,20 @@ class Glow:
 
     @classmethod
     def of(cls, material: Material, lamp: NDArray[np.float64], dim: float) -> Glow:
-        """Colours that tell what was read, and that don't flash while the disc turns."""
+        """Colours that tell what was read.
+
+        On a dark material they differ by too little to flash as the disc turns. On a light one
+        that would hardly be seen: there they do so only where glows are dimmed.
+        """
         own = material.luminance
-        dark_at = max(own - _STEP, own * 0.25) if own < 0.2 else own - _STEP * 0.9
-        lit_at = dark_at + _STEP if own < 0.2 else own - _STEP * 0.2
-        lit_at = dark_at + (lit_at - dark_at) * dim
+        if own < _LIGHT:
+            dark_at = max(own - _STEP, own * 0.25)
+            lit_at = dark_at + _STEP * dim
+        elif dim < 1:
+            dark_at = own - _STEP * 0.9 * dim
+            lit_at = own - _STEP * 0.2
+        else:
+            dark_at, lit_at = own * 0.3, min(own * 0.8, max(float(lamp @ _WEIGHTS), own * 0.5))
         dark = material.mean * (dark_at / own)
         return cls(dark, _at(lamp, lit_at))
 
