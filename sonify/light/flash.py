@@ -237,11 +237,11 @@ class FlashMeter:
         Side of a cell in pixels. `shape` is the number of cells down and across.
     """
 
-    def __init__(self, width: int, height: int, zoom: float = 1.0) -> None:
+    def __init__(self, width: int, height: int, zoom: float = 1.0, *, coarse: bool = False) -> None:
         scale = max(1.0, width * zoom / SCREEN[0], height * zoom / SCREEN[1]) / zoom
         self.scale = scale
         self.cell = 1
-        while scale > 1 and 2 * self.cell * 10 / FIELD[0] / scale <= _FINEST:
+        while (scale > 1 or coarse) and 2 * self.cell * 10 / FIELD[0] / scale <= _FINEST:
             self.cell *= 2
         c = self.cell
         self.shape = (-(-height // c), -(-width // c))
@@ -278,6 +278,19 @@ class FlashMeter:
         if self._red_seen or saturated.any():
             self._add_red(time_s, ys, xs, rgb, saturated)
         self._rgb[:, ys, xs] = rgb
+
+    def add_plain(self, time_s: float, x: int, y: int, luminance: F32) -> None:
+        """A part of a picture in which no colour is a saturated red has changed.
+
+        Parameters
+        ----------
+        time_s, x, y
+            As for `add`.
+        luminance : ndarray of float32, shape (h, w)
+            Relative luminance, the mean of each cell.
+        """
+        h, w = luminance.shape
+        self._add_general(time_s, slice(y, y + h), slice(x, x + w), luminance)
 
     def _add_general(self, time_s: float, ys: slice, xs: slice, now: F32) -> None:
         dark, light, way = self._dark[ys, xs], self._light[ys, xs], self._way[ys, xs]

@@ -6,6 +6,7 @@ each within the proportions that suit it, are largest, the first scene above all
 
 from __future__ import annotations
 
+import itertools
 import math
 from dataclasses import dataclass
 
@@ -57,7 +58,7 @@ def lay_out(shapes: list[Shape], width: int, height: int) -> list[Box]:
 
 def _gathered(places: list[Box], gap: int, height: int) -> list[Box]:
     """Scenes that lie below each other moved together, into the middle of the height."""
-    below = all(a[1] + a[3] <= b[1] for a, b in zip(places, places[1:], strict=False))
+    below = all(a[1] + a[3] <= b[1] for a, b in itertools.pairwise(places))
     if not below:
         return places
     step = gap * 3 // 2
