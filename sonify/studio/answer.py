@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.errors import InputError
 from sonify.light.mounting import Mounting
 from sonify.settings import to_builtins
 from sonify.studio.document import Document, command, flash_key, show_of
@@ -68,7 +70,6 @@ def answer(document: Document) -> bytes:
 
 def facts(document: Document, show: Performance) -> dict[str, Any]:
     """What the page says and needs beside the arrays."""
-    from sonify.cli.inspect import cautions
     from sonify.music.notes import DRUM_CHANNEL
     from sonify.music.scales import find_scale, note_name, note_number
     from sonify.studio.samples import keys_of
@@ -140,6 +141,23 @@ def facts(document: Document, show: Performance) -> dict[str, Any]:
     }
 
 
+def cautions(show: Performance) -> list[str]:
+    """What a maker should know; only what is told at once (flashing is measured apart)."""
+    out = []
+    disc = show.disc
+    unknown = int((disc.grid < 0).sum())
+    if unknown:
+        bits = "bits are" if unknown > 1 else "bit is"
+        out.append(f"{unknown:,} {bits} unknown: silent and dark")
+    if disc.decoding is not None and disc.decoding.failed:
+        out.append(f"{disc.decoding.failed:,} characters can't be read; they show as \ufffd")
+    if show.scroll is not None and show.scroll.missing:
+        out.append("the letters lack " + " ".join(show.scroll.missing[:12]) + ": a box stands in")
+    if not len(show.notes):
+        out.append("no note sounds")
+    return out
+
+
 def _range(part: Part) -> str:
     """A voice's lowest and highest tone in words."""
     from sonify.music.scales import note_name
@@ -163,7 +181,13 @@ def sizes_of(show: Performance) -> dict[str, Any]:
     from sonify.disc.cautions import workshop
 
     disc = show.disc
-    shop = workshop(disc, rpm=show.setup.player.rpm)
+    try:
+        shop = workshop(disc, rpm=show.setup.player.rpm)
+        said = shop.cautions
+    except InputError as e:
+        # the music does not need a disc that can be cut; it is drawn with sizes that fit
+        said = [f"it can't be cut: {e}"]
+        shop = workshop(replace(disc, geometry=None), rpm=show.setup.player.rpm)
     g = shop.geometry
     rows = np.arange(disc.rows)
     inwards = disc.layout.reading == "outside-in"
@@ -181,7 +205,7 @@ def sizes_of(show: Performance) -> dict[str, Any]:
         "keepOut": [
             {"radius": k.radius, "angle": k.angle, "hole": k.diameter / 2} for k in g.keep_out
         ],
-        "cautions": shop.cautions,
+        "cautions": said,
         "table": to_builtins(g),
     }
 

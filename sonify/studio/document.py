@@ -9,6 +9,7 @@ from __future__ import annotations
 import re
 import shlex
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -305,13 +306,25 @@ def trimmed(table: dict[str, Any], plain: dict[str, Any]) -> dict[str, Any]:
     return out
 
 
-def command(document: Document, verb: str = "make") -> str:
-    """The command line that makes the same, from what ships and single settings."""
+@lru_cache(maxsize=64)
+def _laid(presets: tuple[str, ...]) -> dict[str, Any]:
+    """The settings of presets that ship."""
+    from sonify.presets import shipped
     from sonify.setup import load_setup
 
+    known = {s.name for s in shipped() if s.kind != "disc"}
+    for name in presets:
+        if name not in known:
+            raise InputError(f"no preset that ships is called '{name}'", place="presets")
+    out: dict[str, Any] = to_builtins(load_setup(presets))
+    return out
+
+
+def command(document: Document, verb: str = "make") -> str:
+    """The command line that makes the same, from what ships and single settings."""
     document = _without_muted(document)
     disc = document.shipped or f"{safe_name(document.name)}.toml"
-    base = to_builtins(load_setup(document.presets))
+    base = _laid(document.presets)
     made = understand(document)
     words = ["sonify", verb, disc]
     for preset in document.presets:
