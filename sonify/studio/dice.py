@@ -5,9 +5,7 @@ from __future__ import annotations
 import random
 from typing import Any
 
-import msgspec
-
-from sonify.settings import to_builtins
+from sonify.settings import convert, to_builtins
 
 __all__ = ["LOCKS", "roll"]
 
@@ -54,7 +52,7 @@ def roll(setup: dict[str, Any], seed: int, locks: set[str]) -> dict[str, Any]:
 
     rng = random.Random(f"{seed}")
     full: dict[str, Any] = to_builtins(
-        msgspec.convert({k: v for k, v in setup.items() if k != "about"}, Setup)
+        convert({k: v for k, v in setup.items() if k != "about"}, Setup)
     )
     music: dict[str, Any] = full["music"]
     # every draw is made whether it is used or not, so that a lock changes nothing else

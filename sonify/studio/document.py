@@ -101,16 +101,17 @@ def disc_of(document: Document) -> Disc:
     from sonify.disc.fit import Wish, fit
 
     name = safe_name(document.name)
-    if len(document.disc.get("message") or "") > MAX_POSITIONS // 5:
+    message = document.disc.get("message")
+    if isinstance(message, str) and len(message) > MAX_POSITIONS // 5:
         raise InputError("the message is too long for the page", place="disc.message")
     try:
-        if document.fit is None or not document.disc.get("message"):
+        if document.fit is None or not isinstance(message, str) or not message:
             return disc_from_table(document.disc, name=name)
         plain = {k: v for k, v in document.disc.items() if k != "geometry"}
         disc = disc_from_table(plain, name=name)
         wish = convert(document.fit, Wish)
         try:
-            found = fit(document.disc["message"], disc.code or Code(), disc.layout, wish)
+            found = fit(message, disc.code or Code(), disc.layout, wish)
         except InputError as e:
             key = (e.place or "message").rpartition(".")[2]
             place = f"fit.{key}" if key in to_builtins(Wish()) | document.fit else key

@@ -426,3 +426,50 @@ def test_many_threads_asking_do_not_mix_answers(studio: Studio) -> None:
     for t in threads:
         t.join()
     assert seen == {k: f"NOTE NUMBER {k}" for k in range(24)}
+
+
+ODD: tuple[Any, ...] = (
+    None, True, 0, -1, 1e308, "", "x" * 5000, [], [[]], [None], {}, {"": None}, {"a": {"b": [{}]}},
+)  # fmt: skip
+
+
+def test_odd_values_never_break_an_answer(studio: Studio) -> None:
+    start = studio.start_document()
+    voice = start["setup"]["music"]["voice"][0]
+    for odd in ODD:
+        bodies = [
+            ("/api/show", {**start, key: odd})
+            for key in ("disc", "setup", "name", "shipped", "presets", "muted", "fit")
+        ]
+        bodies += [
+            ("/api/show", {**start, "disc": {key: odd}}) for key in ("message", "bits", "layout")
+        ]
+        bodies += [
+            ("/api/show", {**start, "setup": {"music": {"voice": [{**voice, key: odd}]}}})
+            for key in ("pitch", "rhythm", "program", "drum", "source", "curves", "rows", "name")
+        ]
+        bodies += [
+            ("/api/show", {**start, "setup": {section: {key: odd}}})
+            for section, key in (
+                ("music", "scale"), ("music", "root"), ("music", "step"), ("music", "metre"),
+                ("player", "matrix"), ("light", "background"), ("sound", "loudness"),
+                ("clip", "scenes"),
+            )
+        ]  # fmt: skip
+        bodies += [
+            ("/api/notes", {"notes": odd}),
+            ("/api/lay", {"setup": odd, "preset": "music-box"}),
+            ("/api/lay", {"setup": {"music": odd, "player": odd}, "preset": "quick"}),
+            ("/api/lay", {"setup": {}, "preset": odd}),
+            ("/api/dice", {"setup": odd, "seed": 1}),
+            ("/api/dice", {"setup": {"music": odd}, "seed": 1, "locks": ["voices"]}),
+            ("/api/dice", {"setup": {}, "seed": odd, "locks": odd}),
+            ("/api/value", {"text": odd}),
+            ("/api/jobs", {"document": odd, "what": odd, "suffix": odd}),
+            ("/api/flash", {"disc": odd}),
+        ]
+        for path, body in bodies:
+            got = studio.post(path, body)
+            assert got.status in (200, 400, 422), (path, body, got.status)
+            if got.status == 422:
+                assert "\n" not in got.json["error"], (path, got.json)
