@@ -113,8 +113,9 @@ def length(seconds: float) -> str:
 
 
 def size(path: Path) -> str:
-    """A file's size for people."""
-    n = float(path.stat().st_size)
+    """The size of a file, or of all in a folder, for people."""
+    files = path.iterdir() if path.is_dir() else [path]
+    n = float(sum(f.stat().st_size for f in files))
     for unit in ("B", "kB", "MB"):
         if n < 1000:
             return f"{n:.0f} {unit}" if unit == "B" else f"{n:.1f} {unit}"

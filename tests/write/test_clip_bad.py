@@ -106,7 +106,12 @@ def test_a_folder_with_other_things_is_left_alone(run, tmp_path):
     for _ in range(2):
         done = run("clip", DISC, *QUICK, "--to", "0.5", "-o", f"{tmp_path / 'again'}/")
         assert done.status == 0
-        assert len(list((tmp_path / "again").iterdir())) == 12
+        pictures = sorted((tmp_path / "again").iterdir())
+        assert len(pictures) == 12
+    for path in (pictures[0], pictures[-1]):
+        with Image.open(path) as image:
+            image.load()
+            assert "within the threshold of WCAG 2.2" in image.text["Comment"]
 
 
 @pytest.mark.parametrize("kind", ["mp4", "frames/"])

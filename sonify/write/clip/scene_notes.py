@@ -56,7 +56,7 @@ class NotesScene:
         show = around.show
         self.show_ = show
         text, ground, lamp = around.text, around.ground, around.lamp
-        inks = [text, mixed(ground, text, 0.6), mixed(ground, text, 0.16), lamp]
+        inks = [text, around.quiet(0.6), mixed(ground, text, 0.16), lamp]
         for own in colours_of(lamp, min(max(len(show.parts), 1), _MOST_COLOURS), ground):
             inks += [mixed(ground, own, 0.45), own]
         self.sheet = Sheet(around.picture, box, inks)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from sonify.light.panel import Box
 from sonify.light.sheet import Sheet
-from sonify.write.clip.scenes import Painted, Surroundings, mixed
+from sonify.write.clip.scenes import Painted, Surroundings
 
 if TYPE_CHECKING:
     from sonify.performance import Performance
@@ -22,8 +22,7 @@ class TitleScene:
     """Lines of text in the middle of a box, fading in and out."""
 
     def __init__(self, around: Surroundings, box: Box, kind: str, seconds: float) -> None:
-        text, lamp, ground = around.text, around.lamp, around.ground
-        self.sheet = Sheet(around.picture, box, [text, lamp, mixed(ground, text, 0.62)])
+        self.sheet = Sheet(around.picture, box, [around.text, around.lamp, around.quiet(0.62)])
         self.seconds = seconds
         self._shown = -1.0
         self._draw(around, lines_of(around.show, kind))

@@ -70,6 +70,10 @@ class Surroundings:
         dark = sum(self.ground) < 384 or not self.look.plain
         return mixed(self.lamp, (255, 255, 255) if dark else (0, 0, 0), 0.72)
 
+    def quiet(self, share: float) -> RGB:
+        """The colour of quieter text; over a picture or nothing it stays as strong."""
+        return mixed(self.ground, self.text, share if self.look.plain else max(share, 0.85))
+
 
 class Scene(Protocol):
     """One scene of a clip."""

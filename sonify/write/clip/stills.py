@@ -21,6 +21,8 @@ from sonify.light.planes import Picture
 from sonify.progress import report
 from sonify.write.clip.film import Film
 from sonify.write.frames import Animation, Patch
+from sonify.write.outcome import comment_of
+from sonify.write.stamp import PLACEHOLDER, stamp
 from sonify.write.webp import DESCRIPTION, XMP
 from sonify.write.whole import cannot_write, make_folder
 
@@ -45,7 +47,7 @@ def frames(film: Film) -> Iterator[tuple[int, bool]]:
     report(1.0)
 
 
-def write_folder(film: Film, folder: Path, comment: str) -> None:
+def write_folder(film: Film, folder: Path, title: str) -> None:
     """Write a folder of PNGs, one for each frame. They come in whole or not at all."""
     from PIL import Image, PngImagePlugin
 
@@ -55,7 +57,8 @@ def write_folder(film: Film, folder: Path, comment: str) -> None:
     try:
         beside.mkdir()
         info = PngImagePlugin.PngInfo()
-        info.add_text("Comment", comment)
+        info.add_text("Title", title)
+        info.add_text("Comment", PLACEHOLDER)
         last: Path | None = None
         for k, changed in frames(film):
             path = beside / f"frame-{k:06d}.png"
@@ -65,6 +68,9 @@ def write_folder(film: Film, folder: Path, comment: str) -> None:
                 last = path
             else:
                 _same(last, path)
+        text = comment_of(title, film.meter.worst)
+        for path in beside.iterdir():
+            stamp(path, text)
         for path in old:
             path.unlink()
         if folder.is_dir():
