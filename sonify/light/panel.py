@@ -34,6 +34,8 @@ _STEPS = np.rint((np.arange(4097) / 4096) ** (1 / _EVEN) * (LIGHTS - 1)).astype(
 _GRAIN = 4  # sizes are multiples of this, so that chroma and the flash meter's cells fall in place
 _STEPS_OF_LEVEL = 15
 _MOST_VIEWS = 4096
+_MOST_KEPT = 32 << 20
+"""Bytes of tiles that are kept; beyond that they are made anew."""
 
 
 def _tiled(plane: NDArray[Any], n: int, m: int) -> NDArray[Any]:
@@ -197,6 +199,7 @@ class Panel:
         in_place = all(v % cell == 0 for v in (self.x, self.y, s, grain))
         self.cell = cell if in_place and s >= cell and picture.format.name != "" else 0
         self._tiles: dict[tuple[Band, Band], _Tiles] = {}
+        self._kept = 0
         self._shown: NDArray[np.int64] | None = None
         self._seen: dict[tuple[int, int, int, int], list[NDArray[Any]]] = {}
         self.light: F32 | None = None
@@ -314,9 +317,14 @@ class Panel:
             tiles = self._tiles[kind] = _Tiles(np.full(512, -1, np.int32), 0)
         if int(tiles.slot[patterns].min()) >= 0:
             return tiles
+        if self._kept > _MOST_KEPT:
+            self._kept = 0
+            self._tiles.clear()
+            tiles = self._tiles[kind] = _Tiles(np.full(512, -1, np.int32), 0)
         new = np.unique(patterns[tiles.slot[patterns] < 0])
         bits = (new[:, None] >> np.arange(9)) & 1
         planes, cells = self._paint(kind, bits.astype(np.float32))
+        self._kept += sum(p.nbytes for p in planes) + (0 if cells is None else cells.nbytes)
         tiles.slot[new] = np.arange(tiles.used, tiles.used + len(new))
         tiles.used += len(new)
         tiles.planes = [
