@@ -157,7 +157,8 @@ const KINDS = {
 /** A labelled control. `give(value, dragging)` is called on every change. */
 export function field(f, place, give) {
   const id = uid(f.key);
-  const made = (KINDS[f.kind] ?? KINDS.toml)(f, id, give);
+  const kind = f.control === "colour" ? colourField : KINDS[f.kind] ?? KINDS.toml;
+  const made = kind(f, id, give);
   const help = f.help ? h("p.help", { id: uid("help") }, f.help) : null;
   if (help) made.control.setAttribute("aria-describedby", help.id);
   const label = made.group ? h("span.label", {}, f.label) : h("label", { htmlFor: id }, f.label);
