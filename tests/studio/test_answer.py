@@ -193,3 +193,18 @@ def test_tables_name_all_that_there_is(studio: Studio) -> None:
     for w in WRITERS:
         assert set(w.suffixes) - {"/"} <= set(takes[w.what])
     json.dumps(tables, allow_nan=False)
+
+
+def test_every_roll_of_the_dice_is_a_show() -> None:
+    from sonify.studio.dice import LOCKS, roll
+
+    start = starting("cairn-small", ("hut-band",))
+    seen = set()
+    for seed in range(40):
+        rolled = roll(start["setup"], seed, set())
+        assert rolled == roll(start["setup"], seed, set())
+        show = sonify.perform(sonify.load_disc("cairn-small"), setup=convert(rolled, sonify.Setup))
+        assert len(show.notes)
+        seen.add(json.dumps(rolled["music"]))
+    assert len(seen) == 40
+    assert {**roll(start["setup"], 3, set(LOCKS)), "about": ""} == {**start["setup"], "about": ""}
