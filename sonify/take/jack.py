@@ -336,7 +336,7 @@ def observe_midi(
         usual = float(np.median(np.diff(slot_s)))
         move = usual_move(seen, plan, phase, usual, lambda m: _following(slot_s, n, m))
         following = _following(slot_s, n, move)
-        placing = place_rows(seen, plan, phase, True, following, SURE_LATE)
+        placing = place_rows(seen, plan, phase, True, following, SURE_LATE, 1.5)
     return _renumbered(take, listening, plan, placing, notes, slot, astray)
 
 

@@ -124,7 +124,7 @@ def observe_log(
         usual = float(np.median(period))
         move = usual_move(seen, plan, phase, usual, lambda m: _following(clock, n, m))
         following = _following(clock, n, move)
-        placing = place_rows(seen, plan, phase, True, following, SURE_LATE)
+        placing = place_rows(seen, plan, phase, True, following, SURE_LATE, 2.5)
     # a doubled pulse has its own sample
     pulse_period = np.interp(clock.pulse_s, clock.slot_s, period)
     own, _ = _levels(sums, clock.pulse_s + delay, pulse_period)

@@ -169,6 +169,7 @@ def place_rows(
     turning: bool,
     following: Index | None = None,
     late: float = LATE,
+    sure: float | None = None,
 ) -> Placing:
     """Find when each row was read.
 
@@ -187,6 +188,8 @@ def place_rows(
         if not given.
     late : float
         Price of a slot away from that.
+    sure : float, optional
+        Where `following` is sure to a slot: the price of one slot, a wrong bit being 2.
     """
     rows, n = plan.grid.shape
     # a take may begin some rows late
@@ -206,7 +209,7 @@ def place_rows(
         inside = (allowed >= margin) & (allowed < margin + len(following))
         slot = allowed[inside] - margin
         ahead[inside] = following[slot] - slot
-    chosen, other = _best_order(fit[allowed], first, allowed, ahead, plan, longest, late)
+    chosen, other = _best_order(fit[allowed], first, allowed, ahead, plan, longest, late, sure)
     start = allowed[chosen] - margin
     seen_row = np.arange(rows) + other
     lack = outside[start + margin]
@@ -275,6 +278,7 @@ def _best_order(
     plan: Plan,
     longest: int,
     price_late: float,
+    sure: float | None,
 ) -> tuple[Index, Index]:
     """For each reading its start, among the candidates, and how far its row is off.
 
@@ -291,6 +295,11 @@ def _best_order(
         steps = np.array([1])
     late = np.abs(steps[:, None] * unit - ahead[None, :])
     price = (price_late * np.minimum(late, 12.0) + 0.004 * late).astype(np.float32)
+    if sure is not None:
+        # whether a position just passed or just not is a matter of chance: one slot off costs
+        # little, more hardly ever happen
+        slots = sure / n * np.minimum(late, 1) + price_late * np.clip(late - 1, 0, 11)
+        price = (slots + 0.004 * np.maximum(late - 1, 0)).astype(np.float32)
 
     def gain(r: int, other: int) -> NDArray[Any]:
         if not 0 <= r + other < rows:

@@ -12,11 +12,10 @@ from __future__ import annotations
 import tempfile
 from pathlib import Path
 
-from tests.write import firmware_host as host
-
 import sonify
 from sonify.errors import InputError
 from sonify.presets import shipped
+from tests.write import firmware_host as host
 
 FILLS = ("rows", "running", "columns", "furrows", "characters", "rolling")
 

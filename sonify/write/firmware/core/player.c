@@ -189,12 +189,6 @@ static void see_bit(uint8_t bit)
     }
 }
 
-static uint8_t is_across(uint8_t rule)
-{
-    return (uint8_t)(PLAYER_READ8(&player_rules[rule].op) == PLAYER_RULE_HELD &&
-                     PLAYER_READ8(&player_rules[rule].a));
-}
-
 static void begin_row(void)
 {
     uint16_t k;
