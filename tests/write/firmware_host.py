@@ -138,7 +138,7 @@ def compare_midi(show: sonify.Performance, records: np.ndarray, when: np.ndarray
 
 
 def compare_lights(show: sonify.Performance, records: np.ndarray, when: np.ndarray) -> float:
-    """The greatest error in ms of a lamp's change; the same changes of each lamp, or an assertion."""
+    """The greatest error in ms of a change of a lamp; an assertion where changes differ."""
     changes = records[records["kind"] == LAMP]
     want = show.lights
     if show.scroll is not None:

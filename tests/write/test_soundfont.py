@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
+import itertools
 import zlib
 
 import numpy as np
 import pytest
-from sonify.write.sound.tuning import corrections, with_cents
 
 import sonify
 from sonify.errors import InputError
 from sonify.write.sound.soundfont import load_soundfont, untuned_default
+from sonify.write.sound.tuning import corrections, with_cents
 from tests.write.soundfonts import soundfont
 
 
@@ -138,14 +139,14 @@ def test_cents_go_to_zones_with_and_without_a_fine_tuning(good):
     changed = with_cents(font, {0: 7, 2: -5})
     gens = changed.array("igen", "<i2").reshape(-1, 2)
     bags = changed.array("ibag", "<u2").reshape(-1, 2)[:, 0]
-    zones = [dict(gens[a:b].tolist()) for a, b in zip(bags[:-1], bags[1:], strict=True)]
+    zones = [dict(gens[a:b].tolist()) for a, b in itertools.pairwise(bags)]
     assert [z.get(52, 0) for z in zones] == [7, 0, -5]
     # the sample stays the last generator of its zone (SoundFont 2.04, section 7.9)
     assert all(gens[b - 1, 0] == 53 for b in bags[1:])
     again = with_cents(changed, {0: 1, 1: 2})
     gens = again.array("igen", "<i2").reshape(-1, 2)
     bags = again.array("ibag", "<u2").reshape(-1, 2)[:, 0]
-    zones = [dict(gens[a:b].tolist()) for a, b in zip(bags[:-1], bags[1:], strict=True)]
+    zones = [dict(gens[a:b].tolist()) for a, b in itertools.pairwise(bags)]
     assert [z.get(52, 0) for z in zones] == [8, 2, -5]
 
 
