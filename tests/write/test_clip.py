@@ -199,7 +199,7 @@ def onsets(sound, rate, times, around):
     for t in times:
         a, b = int((t - around) * 1000), int((t + around) * 1000)
         part = level[max(a, 0) : b]
-        rise = np.flatnonzero(part > 0.15 * part.max())
+        rise = np.flatnonzero(part > 0.4 * part.max())  # the note before still rings
         out.append((max(a, 0) + int(rise[0])) / 1000)
     return np.array(out)
 
