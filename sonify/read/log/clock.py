@@ -57,9 +57,23 @@ def _moving_mean(x: NDArray[Any], width: int) -> NDArray[Any]:
     return out
 
 
-def _frequencies(x: Floats, period: float, low: float, high: float) -> Floats:
+def _unrest(y: Floats, period: float) -> float:
+    """How much wider than usual to look, for the noise that there is: 1 to 4.
+
+    Taken so that noise moves the phase by no more than a fiftieth of a position.
+    """
+    if len(y) < 8:
+        return 1.0
+    noise = float(np.mean(np.diff(y) ** 2)) / 2
+    signal = max(float(np.var(y)) - noise, 0.05 * noise)
+    height = np.sqrt(1.4 * signal)
+    jitter = np.sqrt(2 * noise / (1.3 * SMOOTH * period)) / height / (2 * np.pi)
+    return float(np.clip((jitter / 0.02) ** 2, 1.0, 4.0))
+
+
+def _frequencies(x: Floats, period: float, low: float, high: float, wide: float) -> Floats:
     """Positions a sample, at each sample."""
-    size = round(WINDOW * period)
+    size = round(WINDOW * min(wide, 3.0) * period)
     hop = max(1, round(HOP * period))
     if len(x) < 2 * size:
         size = max(16, len(x) // 2)
@@ -122,12 +136,13 @@ def follow(
     Clock
     """
     y: Floats = x - _moving_mean(x.astype(np.float64), round(6 * period))
+    wide = _unrest(y, period)
     for _ in range(2):
-        rate = _frequencies(y, period, low, high)
+        rate = _frequencies(y, period, low, high, wide)
         phase = np.cumsum(rate)
         phase -= phase[0]
         beat = y * np.exp(-2j * np.pi * phase)
-        width = round(SMOOTH * period)
+        width = round(SMOOTH * wide * period)
         for _ in range(2):
             beat = _moving_mean(beat, width)
         strength = np.abs(beat)

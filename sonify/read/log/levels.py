@@ -101,19 +101,22 @@ def measure(cells: Floats) -> tuple[Floats, Floats, Floats]:
     n = len(cells)
     web = cells[:, _WEB].mean(axis=1)
     # ambient light moves slowly: the webs of several positions give the level better than one
-    web = _running(web, 9)
+    unrest = float((np.diff(cells[:, _WEB], axis=1) ** 2).mean() / 2) if n else 0.0
+    spread = max(float(cells.var()), 1e-30)
+    # and the more of them the more noise there is
+    web = _running(web, 9 if unrest < 0.05 * spread else 65)
     rest = cells - web[:, None]
     level = np.empty(n)
     noise = np.empty(n)
     blocks = max(1, round(n / BLOCK))
     edges = np.linspace(0, n, blocks + 1).astype(int)
-    spread = [rest[a:b].T @ rest[a:b] for a, b in pairwise(edges)]
+    joint = [rest[a:b].T @ rest[a:b] for a, b in pairwise(edges)]
     fine = [
         float((np.diff(rest[a:b][:, _WEB], axis=1) ** 2).mean() / 2) if b > a else 0.0
         for a, b in pairwise(edges)
     ]
     for k, (a, b) in enumerate(pairwise(edges)):
-        c = spread[k] + sum(0.5 * spread[j] for j in (k - 1, k + 1) if 0 <= j < blocks)
+        c = joint[k] + sum(0.5 * joint[j] for j in (k - 1, k + 1) if 0 <= j < blocks)
         held = np.einsum("ti,ij,tj->t", _SHAPES, c, _SHAPES)
         shape = _SHAPES[int(np.argmax(held))]
         level[a:b] = rest[a:b] @ shape / shape.sum()

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from sonify.errors import InputError
 from sonify.read.arrangement import Wanted
-from sonify.read.log.passes import Rows, rows_from_turns, rows_of_length, turn_length
+from sonify.read.log.passes import Rows, agreement, rows_from_turns, rows_of_length, turn_length
 from sonify.read.log.trace import Trace, trace_log
 from sonify.read.result import Sighting, check_size
 
@@ -77,6 +77,11 @@ def sighting_of_trace(
     rows: Rows | None = None
     if positions is not None or length:
         rows = rows_from_turns(odds, positions or length)
+        if positions is None and length and _repeats(odds, length):
+            notes.append(
+                f"rows of {length} positions come round alike at twice that count too; if a turn "
+                "has more positions, --positions settles it"
+            )
         if positions is None and rows is not None and lead < 1.5:
             notes.append(
                 f"a turn seems to have {length} positions, but other counts fit nearly as well; "
@@ -160,6 +165,14 @@ def _facts(trace: Trace, positions: int, rows: Rows) -> dict[str, object]:
             if 0 <= m < len(trace.passed)
         ],
     }
+
+
+def _repeats(odds: NDArray[np.float64], length: int) -> bool:
+    """Whether what comes round after a turn comes round as much after two."""
+    if len(odds) < 5 * length:
+        return False
+    once, twice = ((agreement(odds, k * length) > 0.5).mean() for k in (1, 2))
+    return bool(twice > 0.85 * once)
 
 
 def _mostly_torn(rows: Rows) -> bool:

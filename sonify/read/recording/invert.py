@@ -25,7 +25,7 @@ Floats = NDArray[np.float64]
 
 APART = 24  # positions between bits that are turned at once: their notes don't touch
 SWEEPS = 6
-BEAMS = 12
+BEAMS = 8
 FURTHEST = 14  # positions over which bits are exchanged to see what is lost
 NOTHING = 0.05
 
@@ -157,11 +157,12 @@ def invert(
     pitches: bool = False,
     start: Bits | None = None,
     thorough: bool = False,
+    final: bool = False,
 ) -> Inverted:
     """The bits whose notes are those that were heard.
 
     `thorough` builds the rows up position by position first, for mappings in which a bit counts
-    for all that follow it in its row.
+    for all that follow it in its row; `final` looks for bits that may change places unheard.
     """
     trial = _Trial(heard, music, timeline, grid, unit_bits, pitches)
     bits = _first_guess(trial) if start is None else start.copy()
@@ -171,7 +172,8 @@ def invert(
             bits = built
     bits, now, gains = _turned_over(trial, bits)
     worth = np.maximum(gains, 0.0)
-    worth = np.minimum(worth, _exchange(trial, bits, now))
+    if final:
+        worth = np.minimum(worth, _exchange(trial, bits, now))
     return Inverted(bits, worth, float(now.sum()) / max(1, len(heard.slot)))
 
 

@@ -79,10 +79,14 @@ def read_recording(path: str | Path, options: Options) -> Sighting:
         )
     _, place, found, unit_bits, pulse = best
     check_size(place.timeline.rows, place.timeline.positions, path)
+    found = invert(
+        _heard(place, notes, pulse), setup.music, place.timeline, place.grid, unit_bits,
+        pitches=True, start=found.bits, final=True,
+    )  # fmt: skip
     if found.left > POOR:
         raise InputError(
-            f"its notes are not those of this preset ({found.left:.2f} differences a note); give "
-            "the presets that it was played with (--preset)",
+            f"its notes can't be led back to bits by this preset ({found.left:.2f} differences a "
+            "note are left); give the presets that it was played with (--preset), and --positions",
             file=path,
         )
     return _sighting(place, found, pulse, setup, unit_bits, options)

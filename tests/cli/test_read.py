@@ -1,0 +1,63 @@
+"""`sonify read`, and other commands on any source."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+from click.testing import CliRunner
+
+import sonify
+from sonify.cli.app import sonify as cli
+from tests.read.log_player import Machine, record
+
+
+def run(*args):
+    done = CliRunner().invoke(cli, [str(a) for a in args], catch_exceptions=False)
+    return done
+
+
+def test_a_drawing_to_a_disc_file(tmp_path):
+    for suffix in (".svg", ".dxf", ".csv"):
+        for name in ("cairn-small", "cairn-middle", "cairn-wire", "cairn-large"):
+            drawing = tmp_path / f"d{suffix}"
+            assert run("draw", name, "-o", drawing).exit_code == 0
+            out = tmp_path / "d.toml"
+            done = run("read", drawing, "-o", out)
+            assert done.exit_code == 0
+            want, got = sonify.load_disc(name), sonify.load_disc(out)
+            np.testing.assert_array_equal(got.grid, want.grid)
+            assert got.message == want.message
+            assert got.message.split("\n")[0] in done.output
+
+
+def test_json_is_one_object(tmp_path):
+    assert run("draw", "cairn-small", "-o", tmp_path / "d.svg").exit_code == 0
+    done = run("read", tmp_path / "d.svg", "--json")
+    facts = json.loads(done.stdout)
+    assert facts["kind"] == "drawing"
+    assert facts["message"] == "FOG LIFTS AT 9"
+    assert facts["confidence"]["least"] == 1.0
+    assert {"rows", "positions", "unknown", "candidates", "cautions", "start"} <= set(facts)
+    assert facts["candidates"][0]["why"]
+
+
+def test_other_commands_take_any_source(tmp_path):
+    disc = sonify.load_disc("cairn-small")
+    volts = record(disc.grid, Machine(rate=1500.0))
+    time = np.arange(len(volts)) / 1500.0
+    np.save(tmp_path / "log.npy", np.column_stack([time, volts]))
+    done = run("inspect", tmp_path / "log.npy", "--json")
+    assert json.loads(done.stdout)["message"] == "FOG LIFTS AT 9"
+    assert "caution: position 0 is taken" in done.stderr
+    (tmp_path / "g.txt").write_text("1011\n0110\n")
+    done = run("make", tmp_path / "g.txt", "-o", tmp_path, "--only", "midi")
+    assert done.exit_code == 0
+    assert (tmp_path / "g.mid").stat().st_size > 100
+
+
+def test_standard_output(tmp_path):
+    (tmp_path / "g.txt").write_text("1011\n0110\n")
+    done = run("read", tmp_path / "g.txt", "-o", "-")
+    assert "bits = [" in done.stdout
+    assert "1011" in done.stdout
