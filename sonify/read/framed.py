@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import product
+from itertools import islice, product
 from math import comb
 from typing import Any
 
@@ -21,6 +21,7 @@ __all__ = ["framed_candidates"]
 
 Bits = NDArray[np.int8]
 
+MOST_HEADS = 8
 SLIPS = 3
 """Wrong bits at which SYN SYN STX still counts as seen."""
 
@@ -62,8 +63,8 @@ def _seen(
                 yield int(wrong[k]), int(known[k]), at, code
 
 
-def _checks(code: Code, wanted: Wanted, rows: int, positions: int) -> Iterator[Code]:
-    """The checks that a code may carry besides."""
+def _checks(code: Code, wanted: Wanted, rows: int, positions: int, clean: bool) -> Iterator[Code]:
+    """The checks that a code may carry besides; fewer shares where the head is not clean."""
     made: Any = Code
 
     def with_check(check: str, share: float | None = None) -> Code:
@@ -83,7 +84,8 @@ def _checks(code: Code, wanted: Wanted, rows: int, positions: int) -> Iterator[C
         if wanted.check in (None, check):
             yield with_check(check)
     if wanted.check in (None, "reed-solomon") and rows > 1:
-        for share in shares_of(rows, positions):
+        few = 100 if wanted.check or clean else 3
+        for share in islice(shares_of(rows, positions), few):
             yield with_check("reed-solomon", share)
 
 
@@ -95,12 +97,12 @@ def framed_candidates(bits: Bits, space: Space, wanted: Wanted) -> list[Candidat
     tried = float(np.log2(max(1, len(space) * len(codes))))
     found = sorted(_seen(bits, space, codes), key=lambda w: (w[0], habit(w[2], w[3], space)))
     out = []
-    for wrong, known, how, code in found[:24]:
+    for wrong, known, how, code in found[:MOST_HEADS]:
         grid = arrange(bits, how)
         chance = sum(comb(known, k) for k in range(wrong + 1))
         head = known - float(np.log2(chance)) - tried
         best: Candidate | None = None
-        for one in _checks(code, wanted, *grid.shape):
+        for one in _checks(code, wanted, *grid.shape, clean=wrong == 0):
             candidate = _judged(grid, how, one, space, head)
             if best is None or candidate.score > best.score:
                 best = candidate

@@ -19,7 +19,8 @@ def run(*args):
 
 def test_a_drawing_to_a_disc_file(tmp_path):
     for suffix in (".svg", ".dxf", ".csv"):
-        for name in ("cairn-small", "cairn-middle", "cairn-wire", "cairn-large"):
+        names = ["cairn-small", "cairn-middle", "cairn-wire"]
+        for name in names + ["cairn-large"] * (suffix == ".csv"):
             drawing = tmp_path / f"d{suffix}"
             assert run("draw", name, "-o", drawing).exit_code == 0
             out = tmp_path / "d.toml"
