@@ -102,7 +102,7 @@ def framed_candidates(bits: Bits, space: Space, wanted: Wanted) -> list[Candidat
         chance = sum(comb(known, k) for k in range(wrong + 1))
         head = known - float(np.log2(chance)) - tried
         best: Candidate | None = None
-        for one in _checks(code, wanted, *grid.shape, clean=wrong == 0):
+        for one in _checks(code, wanted, len(bits), bits.shape[1], wrong == 0):
             candidate = _judged(grid, how, one, space, head)
             if best is None or candidate.score > best.score:
                 best = candidate
