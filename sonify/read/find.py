@@ -6,7 +6,7 @@ order of rows, bit order and alphabet is tried, and judged by how plausible its 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import msgspec
@@ -98,13 +98,31 @@ def find_message(
     if chosen is None and wanted.names_code and candidates:
         chosen = candidates[0]
     how = _fixed(sighting, wanted) if chosen is None else chosen.arrangement
-    return Found(
-        _disc_of(sighting, bits, how, chosen, name),
-        sighting,
-        how,
-        tuple(candidates),
-        tuple(_notes(sighting, chosen, candidates)),
-    )
+    notes = _notes(sighting, chosen, candidates)
+    disc = _disc_of(sighting, arrange(bits, how), how, chosen, name)
+    if sighting.kind in ("drawing", "photograph") and _wants_a_row(disc):
+        # a last row of zeros has no holes to see
+        empty = np.full((1, disc.positions), int(how.hole_means == 0), np.int8)
+        assert chosen is not None
+        checked = msgspec.structs.replace(chosen.code, check="crc-16", redundancy=None)
+        for code in (chosen.code, checked):
+            one = replace(chosen, code=code)
+            longer = _disc_of(sighting, np.concatenate([disc.grid, empty]), how, one, name)
+            if not _wants_a_row(longer):
+                disc = longer
+                notes.append("a last row without holes was added, as the message asks for it")
+                break
+    return Found(disc, sighting, how, tuple(candidates), tuple(notes))
+
+
+def _wants_a_row(disc: Disc) -> bool:
+    """Whether a message breaks off within a character, or its check asks for more."""
+    if disc.code is None or disc.decoding is None:
+        return False
+    if disc.code.check == "crc-16" or disc.code.framing == "framed":
+        return disc.decoding.verdict == "failed"
+    rest = disc.grid.size % disc.code.unit_bits
+    return bool(rest and (disc.grid.reshape(-1)[-rest:] == 1).any())
 
 
 def _sure(candidate: Candidate) -> bool:
@@ -166,15 +184,15 @@ def _fixed(sighting: Sighting, wanted: Wanted) -> Arrangement:
 
 
 def _disc_of(
-    sighting: Sighting, bits: Bits, how: Arrangement, chosen: Candidate | None, name: str
+    sighting: Sighting, grid: Bits, how: Arrangement, chosen: Candidate | None, name: str
 ) -> Disc:
     geometry = sighting.geometry
     if geometry is not None and how.reading == "inside-out":
-        innermost = geometry.first_row_radius - (sighting.rows - 1) * geometry.row_pitch
+        innermost = geometry.first_row_radius - (len(grid) - 1) * geometry.row_pitch
         geometry = msgspec.structs.replace(geometry, first_row_radius=round(abs(innermost), 4))
     layout: Any = Layout
     return Disc.from_bits(
-        arrange(bits, how),
+        grid,
         code=None if chosen is None else chosen.code,
         layout=layout(
             positions=sighting.positions,

@@ -37,7 +37,9 @@ def one(seed: int, folder: Path, megapixels: float | None = None) -> tuple[str, 
     grid = found.disc.grid
     said = "; ".join((*sighting.notes, *found.notes))
     if grid.shape != disc.grid.shape:
-        verdict = "wrong" if found.disc.message == disc.message or not found.notes else "doubted"
+        decoding = found.disc.decoding
+        told = found.notes or (decoding is not None and decoding.verdict == "failed")
+        verdict = "doubted" if told else "wrong"
         return verdict, f"rows and positions {grid.shape} for {disc.grid.shape}; {said}", took
     wrong = (grid >= 0) & (grid != disc.grid)
     if not wrong.any():

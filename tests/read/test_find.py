@@ -91,3 +91,15 @@ def test_options_settle_it():
     np.testing.assert_array_equal(found.disc.grid, disc.grid)
     with pytest.raises(sonify.InputError, match="--start"):
         find_message(seen, Wanted(start=21))
+
+
+def test_a_last_row_without_holes_is_added():
+    code = sonify.Code(framing="framed", check="crc-16")
+    for positions in range(20, 80):
+        disc = sonify.Disc.from_message(TEXT, code=code, layout=sonify.Layout(positions=positions))
+        if not disc.grid[-1].any():
+            break
+    found = find_message(seen_from(disc.grid[:-1], 7))
+    np.testing.assert_array_equal(found.disc.grid, disc.grid)
+    assert found.disc.message == TEXT
+    assert any("without holes was added" in n for n in found.notes)
