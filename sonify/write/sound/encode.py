@@ -173,13 +173,18 @@ class Encoder:
             if self._form == "fltp":
                 return np.ascontiguousarray(block.T)
             return np.ascontiguousarray(block).reshape(1, -1)
-        x = block.astype(np.float64) * self._scale
+        # single precision holds 24 bits exactly
+        x = block * np.float32(self._scale)
         if self._dither is not None:
             # triangular, one step either way: rounding errors become noise instead of distortion
-            x += self._dither.random(x.shape) - self._dither.random(x.shape)
-        x = np.clip(np.rint(x), -self._scale, self._scale - 1)
+            x += self._dither.random(x.shape, np.float32)
+            x -= self._dither.random(x.shape, np.float32)
+        np.rint(x, out=x)
+        np.clip(x, -self._scale, self._scale - 1, out=x)
         if self._form == "s32":
-            return (x.astype(np.int32) << 8).reshape(1, -1)
+            whole = x.astype(np.int32)
+            whole <<= 8
+            return whole.reshape(1, -1)
         return x.astype(np.int16).reshape(1, -1)
 
     def _mux(self, frame: Any) -> None:

@@ -82,8 +82,10 @@ class Meter:
         frame.pts = self._sent
         self._sent += len(block)
         self._graph.push(frame)
-        y = self._graph.pull().to_ndarray().reshape(-1, CELL * 2)
-        self._energy.append(np.einsum("ij,ij->i", y, y))
+        weighted = self._graph.pull()
+        y = np.frombuffer(weighted.planes[0], np.float32, weighted.samples * 2)
+        y = y.reshape(-1, CELL * 2)
+        self._energy.append(np.einsum("ij,ij->i", y, y).astype(np.float64))
         self._peak.append(np.abs(block).reshape(-1, CELL * 2).max(axis=1))
 
     def done(self) -> tuple[Floats, Floats]:
@@ -109,7 +111,7 @@ def _weighting() -> Any:
     ]
     for b0, b1, b2, a1, a2 in (_SHELF, _HIGH_PASS):
         chain.append(graph.add("biquad", f"b0={b0}:b1={b1}:b2={b2}:a0=1:a1={a1}:a2={a2}"))
-    chain += [graph.add("aformat", "sample_fmts=dbl"), graph.add("abuffersink")]
+    chain += [graph.add("aformat", "sample_fmts=flt"), graph.add("abuffersink")]
     for one, other in itertools.pairwise(chain):
         one.link_to(other)
     graph.configure()
@@ -200,6 +202,7 @@ _LOOK = 12
 
 _MOST_LIMITED = 10 ** (-12 / 20)
 _MARGIN = 10 ** (-6 / 20)
+_NEAR = 10 ** (-3 / 20)
 
 
 def _curve(gain: float, peaks: Floats, ceiling: float) -> Floats:
@@ -251,13 +254,13 @@ def level(take: Take, energy: Floats, peaks: Floats, lufs: float | None, peak_db
     if top == 0.0 or not np.isfinite(as_is):
         return Level(np.ones(len(peaks)), -np.inf, -np.inf, 0.0, 0.0)
     if lufs is None:
-        cells = np.flatnonzero(peaks >= top * _MARGIN)
+        cells = np.flatnonzero(peaks >= top * _NEAR)
         true = float(true_peaks(take, cells).max())
         return Level(np.ones(len(peaks)), as_is, _db(true), 0.0, 0.0)
     ceiling = 10 ** (peak_db / 20)
     gain = 10 ** ((lufs - as_is) / 20)
     # peaks that matter, and room for a gain that rises while others are limited
-    cells = np.flatnonzero(peaks >= min(ceiling / gain, top) * _MARGIN)
+    cells = np.flatnonzero(peaks >= min(ceiling / gain * _MARGIN, top * _NEAR))
     exact = peaks.copy()
     exact[cells] = np.maximum(true_peaks(take, cells), peaks[cells])
     most = ceiling / (float(exact.max()) * _MOST_LIMITED)

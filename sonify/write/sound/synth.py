@@ -34,7 +34,7 @@ PIECE = 30 * RATE
 
 _GAINS = (12.0, 6.0, 0.0, -12.0)
 _CLIPPED = 32600
-_TAILS_S = (3.0, 9.0, 30.0)
+_TAILS_S = (2.0, 8.0, 30.0)
 _FLUID_LEAD = 3 * BLOCK
 _FLUID_LATE = 103
 """Samples that FluidSynth starts a note late, beside half a block: measured with 2.3.1."""
