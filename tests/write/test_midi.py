@@ -1,7 +1,7 @@
 """Standard MIDI files against the specification, and as other libraries read them.
 
 Source: Standard MIDI Files 1.0 (RP-001, MIDI Manufacturers Association): the table of
-variable-length quantities, and the example files of format 0 and format 1.
+variable-length quantities, and the example files of format 0 and format 1 (typed in from memory).
 """
 
 from __future__ import annotations
