@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import os
 import sys
 from typing import Any
 
@@ -11,6 +12,9 @@ import click
 from sonify import __version__
 
 __all__ = ["COMMANDS", "main", "sonify"]
+
+# matrices here are small: threads for them cost more, at the start and after each, than they save
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 COMMANDS: dict[str, tuple[str, str]] = {
     "make": ("sonify.cli.make", "A disc's music and light, all at once, into a folder."),

@@ -34,6 +34,7 @@ _STEPS = np.rint((np.arange(4097) / 4096) ** (1 / _EVEN) * (LIGHTS - 1)).astype(
 _GRAIN = 4  # sizes are multiples of this, so that chroma and the flash meter's cells fall in place
 _STEPS_OF_LEVEL = 15
 _MOST_VIEWS = 4096
+_PATTERNS = 512  # of nine lamps that are lit or not
 _MOST_KEPT = 32 << 20
 """Bytes of tiles that are kept; beyond that they are made anew."""
 
@@ -43,6 +44,14 @@ def _tiled(plane: NDArray[Any], n: int, m: int) -> NDArray[Any]:
     h, w = plane.shape[0] // n, plane.shape[1] // m
     down, right = plane.strides
     return as_strided(plane, (n, m, h, w), (h * down, w * right, down, right))
+
+
+def _means(fine: F32, cell: int) -> F32:
+    """The mean of each square of `cell` (a power of two) pixels a side."""
+    while cell > 1:
+        fine = halved(fine)
+        cell //= 2
+    return fine
 
 
 @dataclass(frozen=True)
@@ -148,10 +157,27 @@ def size_of(look: Look, matrix: Matrix) -> tuple[int, int]:
 class _Tiles:
     """The pictures of one kind of tile: which pattern is where, planes, and light by cells."""
 
-    slot: NDArray[np.int32]
-    used: int
+    slot: NDArray[np.int32] = field(default_factory=lambda: np.full(_PATTERNS, -1, np.int32))
+    used: int = 0
     planes: list[NDArray[Any]] = field(default_factory=list)
     cells: NDArray[np.float32] | None = None
+
+    def add(
+        self, patterns: NDArray[np.int64], planes: list[NDArray[Any]], cells: F32 | None
+    ) -> None:
+        """Keep the pictures of more patterns."""
+        if not self.planes:
+            # room for all: memory that nothing is written to is not taken
+            self.planes = [np.empty((_PATTERNS, *p.shape[1:]), p.dtype) for p in planes]
+            if cells is not None:
+                self.cells = np.empty((_PATTERNS, *cells.shape[1:]), np.float32)
+        first, last = self.used, self.used + len(patterns)
+        for kept, new in zip(self.planes, planes, strict=True):
+            kept[first:last] = new
+        if cells is not None and self.cells is not None:
+            self.cells[first:last] = cells
+        self.slot[patterns] = np.arange(first, last)
+        self.used = last
 
 
 class Panel:
@@ -282,7 +308,8 @@ class Panel:
             self._ready[kind] = self._kernels(kind)
         kernel, cover = self._ready[kind]
         n = len(levels)
-        light = levels @ kernel
+        # no matrix product: its threads would spin on where the encoder could work
+        light = np.einsum("nk,kp->np", levels, kernel)
         np.minimum(light, 1, out=light)
         light *= len(_STEPS) - 1
         light += 0.5
@@ -304,36 +331,29 @@ class Panel:
             planes.append(np.rint(alpha * fmt.top).astype(fmt.dtype)[index])
         cells = None
         if self.cell:
-            c = self.cell
             h, w = cover.shape
-            fine = mixed[:, index].reshape(3, n, h // c, c, w // c, c).mean(axis=(3, 5))
-            cells = np.ascontiguousarray(fine.transpose(1, 0, 2, 3))
+            whole = index.reshape(n * h, w)
+            cells = np.empty((n, 3, h // self.cell, w // self.cell), np.float32)
+            for k, one in enumerate(mixed):
+                cells[:, k] = _means(one[whole], self.cell).reshape(n, h // self.cell, -1)
         return planes, cells
 
     def _known(self, kind: tuple[Band, Band], patterns: NDArray[np.int64]) -> _Tiles:
         """The tiles of a kind, with all the patterns that are asked for among them."""
         tiles = self._tiles.get(kind)
         if tiles is None:
-            tiles = self._tiles[kind] = _Tiles(np.full(512, -1, np.int32), 0)
+            tiles = self._tiles[kind] = _Tiles()
         if int(tiles.slot[patterns].min()) >= 0:
             return tiles
         if self._kept > _MOST_KEPT:
             self._kept = 0
             self._tiles.clear()
-            tiles = self._tiles[kind] = _Tiles(np.full(512, -1, np.int32), 0)
+            tiles = self._tiles[kind] = _Tiles()
         new = np.unique(patterns[tiles.slot[patterns] < 0])
         bits = (new[:, None] >> np.arange(9)) & 1
         planes, cells = self._paint(kind, bits.astype(np.float32))
         self._kept += sum(p.nbytes for p in planes) + (0 if cells is None else cells.nbytes)
-        tiles.slot[new] = np.arange(tiles.used, tiles.used + len(new))
-        tiles.used += len(new)
-        tiles.planes = [
-            np.concatenate([a, b]) if len(a) else b
-            for a, b in zip(tiles.planes or [p[:0] for p in planes], planes, strict=True)
-        ]
-        if cells is not None:
-            old = tiles.cells
-            tiles.cells = cells if old is None else np.concatenate([old, cells])
+        tiles.add(new, planes, cells)
         return tiles
 
     # ---- painting ----

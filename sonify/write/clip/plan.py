@@ -75,7 +75,8 @@ class Plan:
 
     def piece_time(self, part: Part, frame: int) -> float:
         """The moment of the piece (or of a title) that a frame shows, in s."""
-        return part.start_s + float((frame - part.first + Fraction(1, 2)) / self.fps)
+        halves = 2 * (frame - part.first) + 1
+        return part.start_s + halves * self.fps.denominator / (2 * self.fps.numerator)
 
     @property
     def pieces(self) -> list[Part]:

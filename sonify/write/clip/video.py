@@ -109,6 +109,17 @@ def views_of(frame: Any, format: Format) -> Planes:
     return out
 
 
+def blank_frame(width: int, height: int, format: str) -> Any:
+    """A frame of a pixel format to paint on, tagged BT.709."""
+    import av
+
+    frame = av.VideoFrame(width, height, format)
+    for name in ("color_primaries", "color_trc", "colorspace"):
+        setattr(frame, name, _BT709)
+    frame.color_range = _LIMITED
+    return frame
+
+
 class VideoSink:
     """A video file that frames and sound are written to in step.
 
@@ -175,11 +186,7 @@ class VideoSink:
         return stream
 
     def _blank(self) -> Any:
-        frame = self._av.VideoFrame(*self.size, self.format.name)
-        for name in ("color_primaries", "color_trc", "colorspace"):
-            setattr(frame, name, _BT709)
-        frame.color_range = _LIMITED
-        return frame
+        return blank_frame(*self.size, self.format.name)
 
     def planes(self) -> Planes:
         """The planes to paint on; they stay the same from frame to frame."""
