@@ -334,8 +334,9 @@ def observe_midi(
             )  # fmt: skip
     else:
         usual = float(np.median(np.diff(slot_s)))
-        move = usual_move(seen, plan, phase, usual, lambda m: _following(slot_s, n, m))
-        following = _following(slot_s, n, move)
+        passed = _time_of(np.arange(-n, len(slot_s) + 5 * n), slot_s)
+        move = usual_move(seen, plan, phase, usual, lambda at, m: _following(passed, n, at, m))
+        following = _following(passed, n, np.arange(len(slot_s)), np.float64(move))
         placing = place_rows(seen, plan, phase, True, following, SURE_LATE, 1.5)
     return _renumbered(take, listening, plan, placing, notes, slot, astray)
 
@@ -478,11 +479,13 @@ def _way_back(t: Reals, last: int, period: float, expected: NDArray[np.bool_]) -
     return np.array(states[best][2], np.int64)
 
 
-def _following(slot_s: Reals, n: int, move_s: float) -> Index:
-    """For a row that begins in each slot, the slot in which the next one should begin."""
-    count = len(slot_s)
-    ends = _time_of(np.arange(count) + n - 1, slot_s)
-    out: Index = np.searchsorted(_time_of(np.arange(count + 4 * n), slot_s), ends + move_s, "right")
+def _following(passed: Reals, n: int, slots: Index, move_s: Reals | np.float64) -> Index:
+    """For rows that begin in slots, the slots in which the next ones should begin.
+
+    `passed` tells when slots pass, from n before the first one on.
+    """
+    ends = passed[np.clip(slots + 2 * n - 1, 0, len(passed) - 1)]
+    out: Index = np.searchsorted(passed, ends + move_s, "right") - n
     return out
 
 

@@ -23,6 +23,7 @@ from sonify.take.source import LogTake
 __all__ = ["observe_log"]
 
 Reals = NDArray[np.float64]
+Index = NDArray[np.int64]
 
 WINDOW = 0.22  # of a position: what is averaged for its level
 TRACE = 48  # samples of a trace
@@ -122,8 +123,8 @@ def observe_log(
         placing = place_rows(seen, plan, phase, turning=True)
     else:
         usual = float(np.median(period))
-        move = usual_move(seen, plan, phase, usual, lambda m: _following(clock, n, m))
-        following = _following(clock, n, move)
+        move = usual_move(seen, plan, phase, usual, lambda at, m: _following(clock, n, at, m))
+        following = _following(clock, n, np.arange(len(clock.slot_s)), np.float64(move))
         placing = place_rows(seen, plan, phase, True, following, SURE_LATE, 2.5)
     # a doubled pulse has its own sample
     pulse_period = np.interp(clock.pulse_s, clock.slot_s, period)
@@ -175,16 +176,15 @@ def observe_log(
     )
 
 
-def _following(clock: Clock, n: int, move_s: float) -> NDArray[np.int64]:
-    """For a row that begins in each slot, the slot in which the next one should begin: at the
-    first pulse after n pulses and the stage's move."""
-    slots = np.arange(len(clock.slot_s))
+def _following(clock: Clock, n: int, slots: Index, move_s: Reals | np.float64) -> Index:
+    """For rows that begin in slots, the slots in which the next ones should begin: at the first
+    pulse after n pulses and the stage's move."""
     pulse_at = np.searchsorted(clock.pulse_slot, slots)
     last = np.minimum(pulse_at + n - 1, len(clock.pulse_s) - 1)
     ready = np.searchsorted(clock.pulse_s, clock.pulse_s[last] + move_s, "right")
     beyond = ready >= len(clock.pulse_s)
     out = clock.pulse_slot[np.minimum(ready, len(clock.pulse_s) - 1)]
-    usual = round(move_s / float(np.median(clock.period)) + 0.5)
+    usual = np.rint(move_s / float(np.median(clock.period)) + 0.5).astype(np.int64)
     return np.where(beyond, slots + n - 1 + usual, np.maximum(out, slots + n))
 
 

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 __all__ = ["SURE_LATE", "Placing", "Plan", "place_rows", "turn_phase", "usual_move"]
 
 Index = NDArray[np.int64]
+Reals = NDArray[np.float64]
 Signs = NDArray[np.int8]
 
 LATE = 0.03  # price of a slot away from when a row should begin, as a share of a row
@@ -228,13 +229,26 @@ def usual_move(
     plan: Plan,
     phase: int,
     period_s: float,
-    following: Callable[[float], Index],
+    following: Callable[[Index, Reals], Index],
 ) -> float:
     """How long the stage's move takes on this machine, with settling, in s.
 
     With a steady move every row's start follows from the one before; so for each length of the
     move the whole order of rows is known, and the length whose rows fit best is taken. Where
     several fit alike, the one nearest to the plan's.
+
+    Parameters
+    ----------
+    seen : ndarray of int8, shape (slots,)
+        1, -1, and 0 where nothing is known.
+    plan : Plan
+    phase : int
+        Of slot 0.
+    period_s : float
+        How long a position usually lasts.
+    following : callable
+        The slots in which the next rows should begin, from slots in which rows begin (within the
+        take) and lengths of the move in s, both of one shape.
     """
     rows, n = plan.grid.shape
     margin = n
@@ -250,15 +264,15 @@ def usual_move(
     first = first[(first >= -margin) & (first < len(seen))]
     most = min(4 * plan.move_s + 2 * n * period_s, plan.move_s + n * period_s)
     moves = np.arange(0.5, most / period_s, 0.05) * period_s
-    scores = np.empty(len(moves))
-    for k, move in enumerate(moves.tolist()):
-        ahead = following(move)
-        start, total = first.copy(), np.zeros(len(first))
-        for r in range(rows):
-            total += gain[np.clip(start + margin, 0, len(fit) - 1), r]
-            inside = np.clip(start, 0, len(ahead) - 1)
-            start = ahead[inside] + start - inside
-        scores[k] = float(total.max())
+    # all lengths and all first rows side by side
+    start = np.broadcast_to(first, (len(moves), len(first)))
+    move = np.broadcast_to(moves[:, None], start.shape)
+    total = np.zeros(start.shape)
+    for r in range(rows):
+        total += gain[np.clip(start + margin, 0, len(fit) - 1), r]
+        inside = np.clip(start, 0, len(seen) - 1)
+        start = following(inside, move) + start - inside
+    scores = total.max(axis=1)
     good = np.flatnonzero(scores >= scores.max() - 0.004)
     nearest = int(good[np.argmin(np.abs(moves[good] - plan.move_s))])
     # the middle of all lengths that fit alike and lie together

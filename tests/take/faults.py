@@ -48,17 +48,24 @@ def _beside(rng: np.random.Generator, grid: np.ndarray, start: str, strength: in
     return {"stage_error": {row: (0.29, 0.31, 0.34)[strength] * float(rng.choice([-1, 1]))}}
 
 
+SWING = 2.5  # volts between holes and material
+
+
 def _light(rng: np.random.Generator, grid: np.ndarray, start: str, strength: int) -> Settings:
-    reading = 60 / PLAYERS[start]["rpm"] * len(grid) * (2.0 if start == "index" else 1.1)
-    long = reading * rng.uniform(0.25, 0.4)
+    """A lamp that shines on the detector for part of a row, or for several rows."""
+    turn = 60 / PLAYERS[start]["rpm"]
+    reading = turn * len(grid) * (2.0 if start == "index" else 1.1)
+    long = (0.2 * turn, 0.5 * turn, 1.2 * turn, reading * rng.uniform(0.25, 0.4))[strength]
     begin = rng.uniform(0.15, 0.5) * reading
-    return {"ambient": (1.5, 1.9, 2.4)[strength], "ambient_from": begin, "ambient_for": long}
+    volts = (2.0, 1.5, 1.9, 2.4)[strength]
+    return {"ambient": volts, "ambient_from": begin, "ambient_for": long}
 
 
 def _threshold(rng: np.random.Generator, grid: np.ndarray, start: str, strength: int) -> Settings:
     low = rng.random() < 0.5
-    level = (0.95, 0.85, 0.75)[strength] if low else (2.55, 2.65, 2.75)[strength]
-    return {"spread": 0.35, "noise": 0.02, "threshold": level}
+    level = (0.95, 0.85, 0.75)[strength % 3] if low else (2.55, 2.65, 2.75)[strength % 3]
+    share = 0.03 if strength < 3 else 0.05
+    return {"spread": 0.35, "noise": share * SWING, "threshold": level}
 
 
 FAULTS: dict[str, tuple[str, Maker, tuple[str, ...]]] = {
@@ -75,8 +82,16 @@ FAULTS: dict[str, tuple[str, Maker, tuple[str, ...]]] = {
     ),
     "stage, a row off": ("stage", _rows, ("1 row", "2 rows", "3 rows")),
     "stage, beside its row": ("stage", _beside, ("0.29 pitch", "0.31 pitch", "0.34 pitch")),
-    "threshold": ("threshold", _threshold, ("weak", "middle", "strong")),
-    "ambient light": ("ambient-light", _light, ("1.5 V", "1.9 V", "2.4 V")),
+    "threshold": (
+        "threshold",
+        _threshold,
+        ("weak, 3 % noise", "middle, 3 %", "strong, 3 %", "weak, 5 %", "middle, 5 %", "strong, 5 %"),
+    ),
+    "ambient light": (
+        "ambient-light",
+        _light,
+        ("a fifth of a row", "half a row", "a row and more", "several rows"),
+    ),
     "off centre": (
         "off-centre",
         lambda rng, g, s, k: {"off_centre": (0.3, 0.33, 0.36)[k]},

@@ -38,7 +38,7 @@ def test_faults_are_found_at_their_place_and_named(fault, tmp_path):
     """Each fault at each strength: its wrong bits, its cause first, and speed and stage still
     told. The wide statistics are in tests/benchmarks/takes.py."""
     outcomes = []
-    for strength in range(3):
+    for strength in range(len(FAULTS[fault][2])):
         for kind in ("midi",) if fault == "wire" else ("log", "midi"):
             show, take = make(fault, strength, 4)
             outcomes.append(judge(show, take, kind, tmp_path)[0])

@@ -119,8 +119,24 @@ def expected_messages(show: sonify.Performance) -> list[tuple[int, float, bytes]
 
 
 def compare_midi(show: sonify.Performance, records: np.ndarray, when: np.ndarray) -> float:
-    """The greatest error in ms; the same messages in the same order, or an assertion."""
+    """The greatest error in ms; the same messages in the same order on each channel.
+
+    Between channels no order is given at one tick: the tracks of a file of format 1 are played at
+    once (Standard MIDI Files 1.0, RP-001).
+    """
     got, want = messages(records, when), expected_messages(show)
+    assert len(got) == len(want), (len(got), len(want), got[:3], want[:3])
+    worst = 0.0
+    for channel in range(16):
+        mine = [m for m in got if m[1][0] & 15 == channel]
+        meant = [m for m in want if m[2][0] & 15 == channel]
+        worst = max(worst, _compare_channel(mine, meant))
+    return worst
+
+
+def _compare_channel(
+    got: list[tuple[float, bytes]], want: list[tuple[int, float, bytes]]
+) -> float:
     assert len(got) == len(want), (len(got), len(want), got[:3], want[:3])
     worst = 0.0
     at = 0
