@@ -47,7 +47,7 @@ class Joined(Rule, frozen=True, tag="joined"):
 
 
 class Held(Rule, frozen=True, tag="held"):
-    """Each note lasts until the next one, or to the end of its row."""
+    """Each note lasts until the next one, or to the end of its row (across: of the disc)."""
 
     longest: Annotated[float, msgspec.Meta(gt=0, le=4096)] = 4096.0
     across: bool = False
@@ -57,7 +57,7 @@ class Held(Rule, frozen=True, tag="held"):
             return e
         until = row_end(e, m)
         if self.across:
-            until[:-1] = e.onset[1:]
+            until[:-1], until[-1] = e.onset[1:], m.timeline.end_slot
         else:
             until[:-1] = np.minimum(until[:-1], np.maximum(e.onset[1:], e.onset[:-1]))
         length = np.minimum(until - e.onset, self.longest)

@@ -85,7 +85,14 @@ FAULTS: dict[str, tuple[str, Maker, tuple[str, ...]]] = {
     "threshold": (
         "threshold",
         _threshold,
-        ("weak, 3 % noise", "middle, 3 %", "strong, 3 %", "weak, 5 %", "middle, 5 %", "strong, 5 %"),
+        (
+            "weak, 3 % noise",
+            "middle, 3 %",
+            "strong, 3 %",
+            "weak, 5 %",
+            "middle, 5 %",
+            "strong, 5 %",
+        ),
     ),
     "ambient light": (
         "ambient-light",

@@ -134,9 +134,7 @@ def compare_midi(show: sonify.Performance, records: np.ndarray, when: np.ndarray
     return worst
 
 
-def _compare_channel(
-    got: list[tuple[float, bytes]], want: list[tuple[int, float, bytes]]
-) -> float:
+def _compare_channel(got: list[tuple[float, bytes]], want: list[tuple[int, float, bytes]]) -> float:
     assert len(got) == len(want), (len(got), len(want), got[:3], want[:3])
     worst = 0.0
     at = 0

@@ -21,7 +21,7 @@ from sonify.music.tuning import concert_shift
 from sonify.performance import Performance
 from sonify.write.firmware.alphabet import letters_of
 from sonify.write.firmware.leads import Refusal, mask_lead
-from sonify.write.firmware.steps import Mask, Steps, steps_of
+from sonify.write.firmware.steps import ONE, Mask, Steps, steps_of
 from sonify.write.firmware.tones import Machine, Tones, tones_of
 
 __all__ = ["Plan", "VoicePlan", "plan_of"]
@@ -115,16 +115,23 @@ class Plan:
         """How many lamps there are."""
         return self.width * self.height
 
+    @property
+    def past(self) -> int:
+        """How many of the last bits are kept for densities; 0 where 32 are enough."""
+        most = max([v.tones.tone.up for v in self.voices if v.tones.tone.by == "DENSITY"] or [0])
+        return 0 if most <= 32 else 1 << (most - 1).bit_length()
+
     def ram(self) -> int:
         """Bytes of RAM of the core on a chip that packs its structures."""
-        return fixed_ram(self) + self.text + 12 * self.notes
+        return fixed_ram(self) + self.text + 13 * self.notes
 
 
 def fixed_ram(plan: Plan) -> int:
     """Bytes of RAM but for notes and text, as the core's variables add up."""
     rules = sum(len(v.steps.steps) for v in plan.voices)
     row = (plan.positions + 7) // 8
-    return 19 * len(plan.voices) + 2 * (rules + 1) + (plan.lamps + 7) // 8 + 2 * row + 92
+    per_voice = 23 * len(plan.voices) + 2 * (rules + 1)
+    return per_voice + (plan.lamps + 7) // 8 + 2 * row + plan.past // 8 + 92
 
 
 def plan_of(show: Performance, text: int | None = None) -> Plan:
@@ -151,7 +158,10 @@ def plan_of(show: Performance, text: int | None = None) -> Plan:
         )
     scale = find_scale(setup.music.scale)
     if not scale.in_twelve or concert_shift(setup.music.concert_pitch):
-        reasons.append("tones between the keys need a channel and a bend for each sounding note")
+        reasons.append(
+            "tones between the keys: which bends a disc needs, and so which channel each gets, "
+            "is known only at its end"
+        )
     if disc.positions > MOST_POSITIONS:
         reasons.append(f"{disc.positions:,} positions a row; the core counts to {MOST_POSITIONS:,}")
     if matrix.lamps > MOST_LAMPS:
@@ -256,9 +266,15 @@ def _voice(
         machine,
     )  # fmt: skip
     tones = tones_of(voice, scheme_of(voice, place), steps.shifts, machine, own)
-    again = [s for s in steps.steps if s.op == "REPEAT" or (s.op == "ECHOES" and s.c and not s.d)]
+    again = [s for s in steps.steps if s.op == "REPEAT" or (s.op == "ECHOES" and s.c)]
+    late = [s for s in steps.steps if s.op == "STRUM" and (s.d or s.a * s.c >= ONE)]
+    if tones.led is not None and late:
+        raise Refusal("a strum in another order than tones are led in from one to the next")
     if tones.led is not None and again:
-        raise Refusal("echoes of tones that are led from one to the next")
+        raise Refusal(
+            "echoes of tones that are led from one to the next: an echo's octave goes by tones "
+            "that are read after its note"
+        )
     return VoicePlan(
         voice=voice,
         name=voice.name or f"voice {n + 1}",

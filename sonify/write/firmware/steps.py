@@ -100,18 +100,22 @@ class _Known:
     open: str = ""  # the rule after which lengths are not known at the beginning
     order: str = ""  # the rule after which notes no longer come in the order of their places
     moved: bool = False
-    # when a note begins, in positions, by the step of its row; None if that is not one time
-    onsets: NDArray[np.float64] | None = None
+    # per level, when a note begins, in positions, by the step of its row; None if that is not told
+    onsets: list[NDArray[np.float64] | None] = field(default_factory=list)
     across: bool = False
     doubled: int = 0
+    chord: tuple[int, int] | None = None  # notes that begin together, and levels between them
     # of each kind of note: positions from its place to its beginning, and its length, at most
     copies: list[tuple[float, float]] = field(default_factory=lambda: [(0.0, 1.0)])
     # per level: factors as (lead, values), in the order in which they are multiplied
     factors: list[list[tuple[Lead, NDArray[np.float64]]]] = field(default_factory=lambda: [[]])
 
-    def need_order(self, name: str) -> None:
-        if self.order:
-            raise Refusal(f"'{name}' after '{self.order}', whose notes come between")
+    def need_order(self, name: str, chords: bool = False) -> None:
+        """Refuse notes that come between; `chords` where several at one place do no harm."""
+        if self.order and not (chords and self.order == "stacked"):
+            raise Refusal(
+                f"'{name}' after '{self.order}': which notes come between shows only when they do"
+            )
 
     def need_length(self, name: str) -> None:
         if self.open:
@@ -129,6 +133,10 @@ class _Known:
     def later(self, steps: float) -> None:
         self.copies = [(d + steps, n) for d, n in self.copies]
 
+    def move(self, change: Callable[[NDArray[np.float64]], NDArray[np.float64]]) -> None:
+        self.moved = True
+        self.onsets = [None if o is None else change(o) for o in self.onsets]
+
 
 def _q16(value: float) -> int:
     return round(value * ONE)
@@ -143,7 +151,8 @@ def _changes(r: Changes, k: _Known) -> None:
 
 
 def _thinned(r: Thinned, k: _Known) -> None:
-    k.need_order("thinned")
+    k.need_order("thinned", chords=True)
+    k.chord = None
     k.add(Step("THINNED", b=r.every, c=r.first % r.every))
 
 
@@ -175,8 +184,6 @@ def _breath(r: Breath, k: _Known) -> None:
 def _gate(r: Gate, k: _Known) -> None:
     if r.amount < 1:
         k.need_length("gate below 1")
-    if k.across:
-        raise Refusal("'gate' after a note held across rows, whose end is known when it comes")
     k.add(Step("GATE", c=_q16(r.amount)))
     k.lengths(lambda n: n * r.amount)
 
@@ -188,34 +195,30 @@ def _length(r: Length, k: _Known) -> None:
 
 
 def _swing(r: Swing, k: _Known) -> None:
-    if k.across:
-        raise Refusal("'swing' after a note held across rows")
     k.add(Step("SWING", c=round(2 * r.amount * 32768)))
-    k.moved = True
-    if k.onsets is not None:
-        pair, within = np.divmod(k.onsets, 2.0)
+
+    def lilt(onset: NDArray[np.float64]) -> NDArray[np.float64]:
+        pair, within = np.divmod(onset, 2.0)
         long = 2 * r.amount
-        k.onsets = 2 * pair + np.where(within < 1, within * long, long + (within - 1) * (2 - long))
+        late = np.where(within < 1, within * long, long + (within - 1) * (2 - long))
+        out: NDArray[np.float64] = 2 * pair + late
+        return out
+
+    k.move(lilt)
     k.later(2 * r.amount - 1)
     # ends only ever come later
     k.copies = [(d, n + 0.6) for d, n in k.copies]
 
 
 def _late(r: Late, k: _Known) -> None:
-    if k.across:
-        raise Refusal("'late' after a note held across rows")
     k.add(Step("LATE", c=_q16(r.steps)))
-    k.moved = True
-    k.onsets = None if k.onsets is None else k.onsets + r.steps
+    k.move(lambda onset: onset + r.steps)
     k.later(r.steps)
 
 
 def _half_time(r: HalfTime, k: _Known) -> None:
-    if k.across:
-        raise Refusal("'half-time' after a note held across rows")
     k.add(Step("HALF"))
-    k.moved = True
-    k.onsets = None if k.onsets is None else 2 * k.onsets
+    k.move(lambda onset: 2 * onset)
     # a note waits until the place that it moves to: a quarter row of notes at the most
     k.later(k.machine.positions / 4)
     k.lengths(lambda n: 2 * n)
@@ -235,8 +238,10 @@ def _joined(r: Joined, k: _Known) -> None:
 
 def _held(r: Held, k: _Known) -> None:
     k.need_order("held")
-    if k.open:
-        raise Refusal(f"'held' after '{k.open}'")
+    # whatever told how long a note lasts, from here on the next one does
+    k.out.steps = [
+        replace(s, a=1) if s.op == "JOINED" else s for s in k.out.steps if s.op != "HELD"
+    ]
     k.add(Step("HELD", a=int(r.across), c=min(_q16(r.longest), 2**31 - 1)))
     k.open, k.across = "held", r.across
     k.copies = [(d, 2.0) for d, _ in k.copies]
@@ -255,46 +260,57 @@ def _levels(k: _Known, count: int, fades: list[float], shifts: list[int], name: 
 
 
 def _echoes(r: Echoes, k: _Known) -> None:
-    k.need_length("echoes")
     k.doubled += 1
     if k.doubled > 2:
-        raise Refusal("more than two rules that make echoes of echoes")
+        raise Refusal("more than two rules that make notes of notes: RAM holds no more of them")
     ks = range(1, r.count + 1)
+    onsets = list(k.onsets)
     stride = _levels(k, r.count, [r.fade**n for n in ks], [n * r.shift for n in ks], "echoes")
+    for n in ks:
+        k.onsets += [None if o is None else o + n * r.delay for o in onsets]
     k.add(Step("ECHOES", a=r.count, b=stride, c=_q16(r.delay)))
     k.copies = [(d + n * r.delay, long) for n in range(r.count + 1) for d, long in k.copies]
-    k.order, k.moved, k.onsets = "echoes", True, None
+    k.order, k.moved, k.chord = "echoes", True, None
 
 
 def _stacked(r: Stacked, k: _Known) -> None:
-    if k.across:
-        raise Refusal("'stacked' after a note held across rows")
     k.doubled += 1
     if k.doubled > 2:
-        raise Refusal("more than two rules that make notes of notes")
-    fades, shifts = [r.force] * len(r.shifts), list(r.shifts)
-    stride = _levels(k, len(shifts), fades, shifts, "stacked")
-    k.add(Step("ECHOES", a=len(shifts), b=stride))
-    k.copies = [copy for copy in k.copies for _ in range(len(shifts) + 1)]
-    k.order = "stacked"
+        raise Refusal("more than two rules that make notes of notes: RAM holds no more of them")
+    count = len(r.shifts)
+    onsets = list(k.onsets)
+    stride = _levels(k, count, [r.force] * count, list(r.shifts), "stacked")
+    k.onsets += onsets * count
+    k.add(Step("ECHOES", a=count, b=stride))
+    k.copies = [copy for copy in k.copies for _ in range(count + 1)]
+    together, levels = k.chord or (1, stride)
+    k.chord = together * (count + 1), levels
+    k.order = k.order or "stacked"
 
 
 def _strum(r: Strum, k: _Known) -> None:
-    last = k.out.steps[-1] if k.out.steps else None
-    if last is None or last.op != "ECHOES" or last.c or k.order != "stacked":
-        raise Refusal("'strum' but for right after 'stacked'")
-    if r.way != "up" or last.a * r.step >= 1:
-        raise Refusal("a strum downwards, or over more than a position")
-    k.out.steps[-1] = replace(last, c=_q16(r.step), d=1)
-    k.onsets = None
-    k.later(last.a * r.step)
+    if not k.order:
+        return  # no two notes begin together
+    if k.order != "stacked" or k.chord is None:
+        raise Refusal("'strum' but for chords that are all alike, as 'stacked' makes them")
+    count, levels = k.chord
+    down = r.way == "down"
+    k.add(Step("STRUM", a=count - 1, b=levels, c=_q16(r.step), d=int(down)))
+
+    def late(level: int) -> float:
+        n = level // levels % count
+        return r.step * (count - 1 - n if down else n)
+
+    k.onsets = [None if o is None else o + late(n) for n, o in enumerate(k.onsets)]
+    k.later((count - 1) * r.step)
+    k.moved, k.order, k.chord = True, "strum", None
 
 
 def _repeat(r: Repeat, k: _Known) -> None:
     k.need_length("repeat")
     k.doubled += 1
     if k.doubled > 2:
-        raise Refusal("more than two rules that make echoes of echoes")
+        raise Refusal("more than two rules that make notes of notes: RAM holds no more of them")
     ks = range(1, r.times)
     stride = _levels(k, r.times - 1, [r.fade**n for n in ks], [0 for _ in ks], "repeat")
     k.add(Step("REPEAT", a=r.times, b=stride))
@@ -302,22 +318,23 @@ def _repeat(r: Repeat, k: _Known) -> None:
         (d + n * long / r.times, long / r.times) for n in range(r.times) for d, long in k.copies
     ]
     k.shortest /= r.times
-    k.order, k.moved, k.onsets = "repeat", True, None
+    k.onsets = k.onsets + [None] * (len(k.out.shifts) - len(k.onsets))
+    k.order, k.moved, k.chord = "repeat", True, None
 
 
 def _ghosts(r: Ghosts, k: _Known) -> None:
-    if k.open:
-        raise Refusal(f"'ghosts' after '{k.open}'")
-    if k.order:
-        raise Refusal(f"'ghosts' after '{k.order}'")
     level = len(k.out.shifts)
     if level >= MOST_LEVELS:
         raise Refusal("'ghosts' makes too many kinds of note")
     k.out.shifts.append(0)
     k.factors.append([(NOTHING, np.array([r.force]))])
+    k.onsets.append(np.arange(k.machine.positions, dtype=np.float64))
     k.add(Step("GHOSTS", b=level))
     k.copies.append((0.0, 1.0))
     k.shortest = min(k.shortest, 1.0)
+    k.chord = None
+    if k.copies[0][0] >= 1:
+        k.order = k.order or "ghosts"
 
 
 _ACCENTS = {"position": "STEP", "place": "PLACE", "character": "CHARACTER", "row": "ROW"}
@@ -326,7 +343,7 @@ _ACCENTS = {"position": "STEP", "place": "PLACE", "character": "CHARACTER", "row
 def _accents(r: Accents, k: _Known) -> None:
     pattern = np.asarray(r.pattern or (1.0,))
     if r.by == "note":
-        k.need_order("accents by note")
+        k.need_order("accents by note", chords=True)
         # the number of the rule is put in where the voice's rules are laid down
         lead = Lead("NOTE", len(pattern), up=len(k.out.steps))
         k.add(Step("COUNT"))
@@ -386,13 +403,14 @@ def steps_of(
     Refusal
         What can't be followed, and why.
     """
-    k = _Known(machine, Steps(), onsets=np.arange(machine.positions, dtype=np.float64))
+    k = _Known(machine, Steps(), onsets=[np.arange(machine.positions, dtype=np.float64)])
     filters = [Step("MASK", mask=m) for m in masks]
-    k.out.steps += filters
     if held:
         k.add(Step("HELD", a=1, c=2**31 - 1))
         k.open, k.across = "drone", True
         k.copies = [(0.0, 2.0)]
+    # a drone ends where the next row begins, whether the voice sounds there or not
+    k.out.steps += filters
     ghosts = False
     for rule in rules:
         name = str(type(rule).__struct_config__.tag)
@@ -424,18 +442,35 @@ def _curve(curve: Curve, k: _Known) -> None:
     elif curve.over == "character":
         lead, count = Lead("PLACE", m.unit_bits), m.unit_bits
     elif curve.over == "row":
-        if k.onsets is None:
-            raise Refusal("a velocity curve over rows with notes that come again")
-        lead, count = Lead("STEP", m.positions), m.positions
+        _curve_of_rows(points, k)
+        return
     else:
         raise Refusal(
             f"a velocity curve over {'the rows' if curve.over == 'rows' else 'the piece'}: how "
             "long the disc is shows only at its end"
         )
-    at = k.onsets if lead.by == "STEP" and k.onsets is not None else np.arange(count)
-    share = np.clip(at / max(count - 1, 1), 0.0, 1.0)
-    values = points if count == 1 else np.interp(share, np.linspace(0, 1, len(points)), points)
+    values = points if count == 1 else _along_curve(np.arange(count), count, points)
     k.factors = [[*f, (lead, np.asarray(values))] for f in k.factors]
+
+
+def _along_curve(
+    at: NDArray[np.float64] | NDArray[np.int64], count: int, points: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    share = np.clip(at / max(count - 1, 1), 0.0, 1.0)
+    return np.interp(share, np.linspace(0, 1, len(points)), points)
+
+
+def _curve_of_rows(points: NDArray[np.float64], k: _Known) -> None:
+    """A curve over the time of a row, which for each kind of note begins at another point."""
+    count = k.machine.positions
+    lead = Lead("STEP", count)
+    for factors, onsets in zip(k.factors, k.onsets, strict=True):
+        if onsets is None:
+            raise Refusal(
+                "a velocity curve over rows with 'repeat': each stroke would need a table of its "
+                "own for each length"
+            )
+        factors.append((lead, _along_curve(onsets, count, points)))
 
 
 def _velocities(k: _Known, velocity: int) -> None:

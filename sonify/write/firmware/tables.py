@@ -61,6 +61,7 @@ def config_h(plan: Plan) -> str:
         ("LETTER_BYTES", -(-letters.height // 8), "a column"),
         ("LETTER_TOP", (plan.height - letters.height) // 2, "first row of a letter"),
         ("LETTER_GAP", letters.spacing, "columns between letters"),
+        ("PAST", f"{plan.past}U", "of the last bits are kept"),
         ("NOTES", plan.notes, "that are due or sound at once, at most"),
         ("TEXT", plan.text, "bytes of a message, at most"),
         ("RULES", sum(len(v.steps.steps) for v in plan.voices), ""),

@@ -44,9 +44,6 @@ from sonify.write.firmware.leads import (
 
 __all__ = ["Tones", "tones_of"]
 
-DENSEST = 32
-"""The most bits that the core remembers for a density."""
-
 
 @dataclass(frozen=True, eq=False)
 class Tones:
@@ -133,7 +130,10 @@ def _sweep(s: Sweep, m: Machine) -> Degrees:
 
 def _last_character(s: LastCharacter, m: Machine) -> Degrees:
     if not m.straight:
-        raise Refusal("rows that begin anywhere cut the character before in two")
+        raise Refusal(
+            "the pitch scheme 'last-character' where rows begin anywhere: some of the character "
+            "before is read only at the turn's end"
+        )
     return _along(Lead("LAST_UNIT", s.span), np.arange(s.span))
 
 
@@ -168,8 +168,6 @@ def _count(s: Count, m: Machine) -> Degrees:
 
 
 def _density(s: Density, m: Machine) -> Degrees:
-    if s.window > DENSEST:
-        raise Refusal(f"a density over {s.window} bits; the core remembers {DENSEST}")
     return _along(Lead("DENSITY", s.span, up=s.window, down=s.span), np.arange(s.span))
 
 
@@ -339,9 +337,21 @@ def _of_degrees(
             return _pitches(scheme, degrees, chord, shift, frame)
 
     if isinstance(scheme, Progression):
-        if by_row:
-            raise Refusal("a progression whose line moves from row to row")
         count = len(parse_chords(scheme.chords, frame.minor, "chords"))
+        if by_row and scheme.each != "row":
+            raise Refusal(
+                f"a progression by {scheme.each} whose line moves from row to row: each pair of "
+                "the two would need tables of its own, which program memory can't hold"
+            )
+        if by_row:
+            step, base, hold = _row_step(line), found.values[0], scheme.hold
+
+            def of_chords(rows: Index) -> NDArray[np.float64]:
+                degrees = base[None, :] + step * rows[:, None]
+                chord = np.broadcast_to((rows // hold % count)[:, None], degrees.shape)
+                return np.stack([tones(degrees, chord, s) for s in levels], axis=1)
+
+            return _by_rows(found.first, of_chords, len(base) * len(levels))
         chord = np.repeat(np.arange(count)[:, None], found.first.count, axis=1)
         degrees = np.repeat(found.values, count, axis=0)
         out = np.stack([tones(degrees, chord, s) for s in levels])
@@ -355,9 +365,14 @@ def _of_degrees(
             out = np.stack([tones(degrees, np.zeros_like(degrees), s) for s in levels], axis=1)
             return out
 
-        most = MAX_TABLE // (len(base) * len(levels))
-        count, back = eventually_periodic(of_rows, min(most, 512))
-        out = of_rows(np.arange(count)).swapaxes(0, 1)
-        return found.first, Lead("ROW", count, back), out
+        return _by_rows(found.first, of_rows, len(base) * len(levels))
     zero = np.zeros_like(found.values)
     return found.first, NOTHING, np.stack([tones(found.values, zero, s) for s in levels])
+
+
+def _by_rows(
+    first: Lead, of_rows: Callable[[Index], NDArray[np.float64]], size: int
+) -> tuple[Lead, Lead, NDArray[np.float64]]:
+    """A table for each row until they come again; `size` tones a row."""
+    count, back = eventually_periodic(of_rows, min(MAX_TABLE // size, 512))
+    return first, Lead("ROW", count, back), of_rows(np.arange(count)).swapaxes(0, 1)

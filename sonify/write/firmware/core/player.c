@@ -20,11 +20,13 @@ typedef struct {
     uint8_t pitch;
     uint8_t velocity;
     uint8_t voice;
+    uint8_t level; /* which echo */
     uint8_t state;
 } note;
 
 /* A voice's; times in 65536ths of a position from the row's start. */
 typedef struct {
+    uint32_t base;   /* start of that row, in ticks */
     uint32_t start;  /* of its last note, where a rule began to lengthen it */
     uint32_t limit;  /* where a rule ends it at the latest */
     uint16_t last;   /* step of the last event that was joined */
@@ -66,6 +68,9 @@ static uint32_t gap;       /* positions since the last one */
 static uint32_t ones;
 static uint32_t history;   /* the last bits, ones only */
 static uint32_t read_index; /* positions read in all */
+#if PLAYER_PAST
+static uint8_t past[PLAYER_PAST / 8]; /* the last bits, in turn */
+#endif
 static uint16_t row;
 static uint16_t step;  /* positions read of this row */
 static uint16_t place; /* of the last position, counted by the clock row */
@@ -167,6 +172,7 @@ static void see_bit(uint8_t bit)
     uint8_t v;
 
     history = (history << 1) | (bit == PLAYER_ONE);
+    remember(bit == PLAYER_ONE);
     same = (uint8_t)(phase != IDLE && bit == before);
     run = same ? run + 1U : 0U;
     if (bit == PLAYER_ONE) {
@@ -285,13 +291,9 @@ void player_disc_end(void)
     player_row_end();
     phase = OVER;
     for (v = 0; v < PLAYER_VOICES; v++) {
-        uint8_t k;
-
         /* what is held across rows ends with the last one */
-        for (k = 0; k < PLAYER_NOTES && is_across(memories[v].rule); k++) {
-            if (notes[k].voice == v && (notes[k].state & OPEN)) {
-                notes[k].off = tick + PLAYER_STEP_TICKS;
-            }
+        if (is_across(memories[v].rule)) {
+            end_held(v, &memories[v], tick + PLAYER_STEP_TICKS, 0);
         }
     }
     sound_until(tick + PLAYER_STEP_TICKS, 1);

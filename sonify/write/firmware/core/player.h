@@ -100,11 +100,12 @@ void player_message(const uint8_t *text, uint16_t length, uint8_t state);
 #define PLAYER_RULE_LATE 8    /* c: how much later */
 #define PLAYER_RULE_HALF 9    /* the first half of the row at half speed */
 #define PLAYER_RULE_BREATH 10 /* b: silent bits at a character's end */
-#define PLAYER_RULE_JOINED 11
+#define PLAYER_RULE_JOINED 11 /* a: 1 where a later rule tells how long a run lasts */
 #define PLAYER_RULE_HELD 12   /* c: longest; a: 1 to hold across rows */
-#define PLAYER_RULE_ECHOES 13 /* a times, c later each (d: 1 to end together); b: levels between */
+#define PLAYER_RULE_ECHOES 13 /* a times, c later each; b: levels from one to the next */
 #define PLAYER_RULE_REPEAT 14 /* a times; b: levels from one to the next */
 #define PLAYER_RULE_GHOSTS 15 /* zeros sound too; b: their level */
+#define PLAYER_RULE_STRUM 16  /* c: from one of a + 1 notes to the next; b: levels; d: 1 downwards */
 
 #define PLAYER_NO_LETTER 0xFFFFFFFFUL
 
