@@ -101,7 +101,7 @@ def full_disk(monkeypatch: pytest.MonkeyPatch) -> Callable[[Path], None]:
         pytest.skip("this system has no /dev/full to stand in for a full disk")
 
     def fill(path: Path) -> None:
-        monkeypatch.setattr("secrets.token_hex", lambda n=8: "full")
+        monkeypatch.setattr("sonify.write.whole._mark", lambda: "full")
         path.with_name(f".{path.stem[:40]}-full{path.suffix}").symlink_to("/dev/full")
 
     return fill

@@ -89,7 +89,10 @@ def sound(
       sonify sound my.toml --stems stems --loudness -18 -o mix.wav
     """
     from sonify.write.sound import Options
+    from sonify.write.sound.pool import make_ready
 
+    if renderer != "fluidsynth":
+        make_ready()
     own: list[str] = []
     if soundfont is not None:
         own.append(f"sound.soundfont={json.dumps(soundfont)}")

@@ -5,7 +5,6 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
-import secrets
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -43,6 +42,11 @@ def make_folder(path: Path) -> None:
         raise cannot_write(e, path) from None
 
 
+def _mark() -> str:
+    """Something that no file beside is likely to be called."""
+    return os.urandom(4).hex()
+
+
 @contextlib.contextmanager
 def whole(path: str | Path) -> Iterator[Path]:
     """A temporary path to write to; it takes the place of `path` when all went well.
@@ -59,7 +63,7 @@ def whole(path: str | Path) -> Iterator[Path]:
     if path.is_dir():
         raise OutputError("this is a folder; give the name of a file", file=path)
     make_folder(path.parent)
-    beside = path.with_name(f".{path.stem[:40]}-{secrets.token_hex(4)}{path.suffix}")
+    beside = path.with_name(f".{path.stem[:40]}-{_mark()}{path.suffix}")
     try:
         try:
             yield beside

@@ -7,7 +7,6 @@ under 1 are in our favour.
 
 from __future__ import annotations
 
-import os
 import resource
 import shutil
 import subprocess
@@ -19,9 +18,7 @@ from pathlib import Path
 import sonify
 from sonify.write.sound import mastered, render
 from sonify.write.sound.soundfont import untuned_default
-from tests.benchmarks.measure import ROOT, alternating, best
-
-ENVIRONMENT = {**os.environ, "PYTHONPATH": str(ROOT)}
+from tests.benchmarks.measure import ENVIRONMENT, alternating, best
 
 
 def _ours(disc: str, path: Path, *more: str, one_core: bool = False) -> None:

@@ -296,10 +296,10 @@ def test_a_long_release_is_not_cut_off(tmp_path):
 def test_pool_renders_the_same_in_processes_and_without():
     font = load_soundfont()
     data = file_of(note(0.1, 60, 0.3))
-    with Pool([font.data], 1) as alone:
+    with Pool([font.data].__getitem__, 1) as alone:
         assert alone.size == 1
         one = alone.submit(0, data).result()
-    with Pool([font.data, font.amplified(6)], 4) as several:
+    with Pool([font.data, font.amplified(6)].__getitem__, 4) as several:
         two = [several.submit(0, data).result() for _ in range(3)]
     assert all(np.array_equal(one, x) for x in two)
 
@@ -310,7 +310,10 @@ def test_a_worker_that_dies_is_one_line(monkeypatch, tmp_path):
     monkeypatch.setattr("sonify.write.sound.pool._WORKER", bad)
     monkeypatch.setattr("os.sched_getaffinity", lambda _: {0, 1}, raising=False)
     monkeypatch.setattr("os.cpu_count", lambda: 2)
-    with Pool([b"x"], 4) as pool, pytest.raises(sonify.OutputError, match="renderer stopped"):
+    with (
+        Pool([b"x"].__getitem__, 4) as pool,
+        pytest.raises(sonify.OutputError, match="renderer stopped"),
+    ):
         pool.submit(0, b"y").result()
 
 

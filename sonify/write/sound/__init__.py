@@ -27,7 +27,7 @@ from sonify.write.sound.loudness import Level, Meter, level
 from sonify.write.sound.smf import BLOCK, RATE, Song, scan
 from sonify.write.sound.soundfont import load_soundfont
 from sonify.write.sound.synth import PIECE, Samples, fluidsynth, midirenderer
-from sonify.write.sound.take import Looped, Recorded, Take, blocks_of, fold, record
+from sonify.write.sound.take import STRIDE, Looped, Recorded, Take, blocks_of, fold, record
 from sonify.write.whole import whole
 
 if TYPE_CHECKING:
@@ -420,8 +420,8 @@ def _encode(
     title = show.disc.title or show.disc.name
     tags = {"title": title if voice is None else f"{title}: {voice}"}
     with Encoder(path, kind, sound.rate, sound.bits, bitrate or sound.bitrate, tags) as out:
-        for a in range(0, done.size, PIECE):
-            out.add(done.read(a, min(a + PIECE, done.size)))
+        for a in range(0, done.size, STRIDE):
+            out.add(done.read(a, min(a + STRIDE, done.size)))
 
 
 def write(show: Performance, path: Path, options: Options) -> Master:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from sonify.write.sound.smf import RATE
 from sonify.write.sound.synth import PIECE, Samples
-from sonify.write.sound.take import Take, blocks_of
+from sonify.write.sound.take import STRIDE, Take, blocks_of
 
 __all__ = ["Level", "Meter", "level", "measure", "true_peaks"]
 
@@ -59,7 +59,7 @@ class Meter:
     """Takes blocks one after the other; holds their cells' energies and sample peaks."""
 
     def __init__(self) -> None:
-        self._graph = _weighting()
+        self._graph: Any = None
         self._rest = np.zeros((0, 2), np.float32)
         self._energy: list[Floats] = []
         self._peak: list[NDArray[np.float32]] = []
@@ -71,12 +71,14 @@ class Meter:
             block = np.concatenate([self._rest, block])
         whole = len(block) // CELL * CELL
         self._rest = block[whole:].copy()
-        if whole:
-            self._cells(np.ascontiguousarray(block[:whole]))
+        for a in range(0, whole, STRIDE):
+            self._cells(np.ascontiguousarray(block[a : min(a + STRIDE, whole)]))
 
     def _cells(self, block: Samples) -> None:
         import av
 
+        if self._graph is None:
+            self._graph = _weighting()
         frame = av.AudioFrame.from_ndarray(block.reshape(1, -1), format="flt", layout="stereo")
         frame.sample_rate = RATE
         frame.pts = self._sent
@@ -86,7 +88,8 @@ class Meter:
         y = np.frombuffer(weighted.planes[0], np.float32, weighted.samples * 2)
         y = y.reshape(-1, CELL * 2)
         self._energy.append(np.einsum("ij,ij->i", y, y).astype(np.float64))
-        self._peak.append(np.abs(block).reshape(-1, CELL * 2).max(axis=1))
+        cells = block.reshape(-1, CELL * 2)
+        self._peak.append(np.maximum(cells.max(axis=1), -cells.min(axis=1)))
 
     def done(self) -> tuple[Floats, Floats]:
         """Energy (the sum of squares, K-weighted, both channels) and sample peak of each cell."""

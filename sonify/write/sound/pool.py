@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import atexit
 import contextlib
 import os
 import queue
 import struct
 import subprocess
 import sys
+from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
 from pathlib import Path
 from types import TracebackType
@@ -19,10 +21,52 @@ from numpy.typing import NDArray
 from sonify.errors import OutputError
 from sonify.write.sound.worker import render
 
-__all__ = ["Pool"]
+__all__ = ["Pool", "make_ready"]
 
 _MOST = 4
 _WORKER = Path(__file__).with_name("worker.py")
+
+
+_ready: list[subprocess.Popen[bytes]] = []
+
+
+def make_ready() -> None:
+    """Start the processes that the next pool will want, while there is other work to do."""
+    if _ready or _most() == 1:
+        return
+    with contextlib.suppress(OSError):
+        for _ in range(_most()):
+            _ready.append(_worker())
+    atexit.register(_end, _ready)
+
+
+def _most() -> int:
+    """How many processes may help."""
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else None
+    return min(cores or os.cpu_count() or 1, _MOST) if sys.executable else 1
+
+
+def _worker() -> subprocess.Popen[bytes]:
+    # -P: the worker's own folder is no place to import from
+    return subprocess.Popen(
+        [sys.executable, "-P", str(_WORKER)],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        env={**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
+    )
+
+
+def _end(processes: list[subprocess.Popen[bytes]]) -> None:
+    """Let processes end, and wait for them."""
+    for process in processes:
+        for pipe in (process.stdin, process.stdout):
+            with contextlib.suppress(OSError):
+                if pipe is not None:
+                    pipe.close()
+    for process in processes:
+        process.wait()
+    processes.clear()
 
 
 class Pool:
@@ -30,18 +74,15 @@ class Pool:
 
     Parameters
     ----------
-    fonts : list of bytes
-        SoundFonts, named by their place in this list. A process is sent those that it uses.
+    font : callable
+        Gives a SoundFont's bytes by its number. A process is sent those that it uses.
     pieces : int
         How many pieces are expected: one needs no process.
     """
 
-    def __init__(self, fonts: list[bytes], pieces: int) -> None:
-        self._fonts = fonts
-        cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else None
-        self.size = min(cores or os.cpu_count() or 1, _MOST, max(pieces, 1))
-        if self.size == 1 or not sys.executable:
-            self.size = 1
+    def __init__(self, font: Callable[[int], bytes], pieces: int) -> None:
+        self._font = font
+        self.size = min(_most(), max(pieces, 1))
         self._processes: list[subprocess.Popen[bytes]] = []
         self._known: dict[int, list[int]] = {}
         self._idle: queue.SimpleQueue[subprocess.Popen[bytes]] = queue.SimpleQueue()
@@ -55,14 +96,7 @@ class Pool:
         return self
 
     def _start(self) -> None:
-        # -P: the worker's own folder is no place to import from
-        process = subprocess.Popen(
-            [sys.executable, "-P", str(_WORKER)],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            stderr=subprocess.DEVNULL,
-            env={**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
-        )
+        process = _ready.pop() if _ready else _worker()
         self._processes.append(process)
         self._idle.put(process)
 
@@ -76,12 +110,7 @@ class Pool:
             for process in self._processes:
                 process.kill()
         self._threads.shutdown(wait=True, cancel_futures=True)
-        for process in self._processes:
-            for pipe in (process.stdin, process.stdout):
-                with contextlib.suppress(OSError):
-                    if pipe is not None:
-                        pipe.close()
-            process.wait()
+        _end(self._processes)
 
     def submit(self, font: int, midi: bytes) -> Future[NDArray[np.int16]]:
         """Ask for a MIDI file's sound: samples, shape (samples, 2)."""
@@ -90,7 +119,7 @@ class Pool:
     def _render(self, font: int, midi: bytes) -> NDArray[np.int16]:
         if not self._processes:
             try:
-                return _samples(render(self._fonts[font], midi))
+                return _samples(render(self._font(font), midi))
             except RuntimeError as e:
                 raise _failed(str(e)) from None
         process = self._idle.get()
@@ -105,7 +134,7 @@ class Pool:
         try:
             known = self._known.setdefault(process.pid, [])
             if font not in known:
-                _send(process.stdin, b"S", self._fonts[font])
+                _send(process.stdin, b"S", self._font(font))
                 known.append(font)
             _send(process.stdin, b"M", struct.pack("<I", known.index(font)) + midi)
             head = process.stdout.read(5)

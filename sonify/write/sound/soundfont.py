@@ -129,17 +129,21 @@ class SoundFont:
 
     def _with(self, **new: bytes) -> bytes:
         """The file with some chunks of `pdta` replaced."""
-        pieces, at, grown = [], 0, 0
-        for name, (start, size) in sorted(self.chunks.items(), key=lambda c: c[1][0]):
-            if name in new:
-                pieces += [self.data[at : start - 4], struct.pack("<I", len(new[name])), new[name]]
-                at = start + size
-                grown += len(new[name]) - size
-        data = bytearray(b"".join([*pieces, self.data[at:]]))
+        edits = []
+        for name, fresh in new.items():
+            start, size = self.chunks[name]
+            edits.append((start - 4, start + size, struct.pack("<I", len(fresh)) + fresh))
+        grown = sum(len(fresh) - self.chunks[name][1] for name, fresh in new.items())
         for place in (4, self._list_at + 4):
-            old = struct.unpack_from("<I", data, place)[0]
-            struct.pack_into("<I", data, place, old + grown)
-        return bytes(data)
+            old = struct.unpack_from("<I", self.data, place)[0]
+            edits.append((place, place + 4, struct.pack("<I", old + grown)))
+        # the samples are large, so they are copied but once
+        whole, at = memoryview(self.data), 0
+        pieces: list[bytes | memoryview] = []
+        for start, end, fresh in sorted(edits):
+            pieces += [whole[at:start], fresh]
+            at = end
+        return b"".join([*pieces, whole[at:]])
 
     def replaced(self, **new: bytes) -> SoundFont:
         """A SoundFont with some chunks of `pdta` replaced."""

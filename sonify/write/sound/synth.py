@@ -14,6 +14,7 @@ from collections import deque
 from collections.abc import Iterator
 from concurrent.futures import Future
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 
 import numpy as np
@@ -30,7 +31,10 @@ Samples = NDArray[np.float32]
 """Shape (samples, 2), full scale at 1.0."""
 
 PIECE = 30 * RATE
-"""Samples between the starts of two pieces."""
+"""The most samples between the starts of two pieces."""
+
+_SHARES = 4
+"""Pieces come in so many, so that two or four renderers are done at the same time."""
 
 _GAINS = (12.0, 6.0, 0.0, -12.0)
 _CLIPPED = 32600
@@ -79,15 +83,17 @@ def midirenderer(
     Yields
     ------
     ndarray of float32, shape (samples, 2)
-        `PIECE` samples each, but for the last ones.
+        As many each, but for the last ones.
     """
-    jobs = _jobs(song, notes, start)
+    size = _piece_size(song, start)
+    jobs = _jobs(song, notes, start, size)
     if not jobs:
         return
     rest = np.zeros((0, 2), np.float32)
     at = start
     levels = {} if levels is None else levels
-    with Pool([font.amplified(g) for g in _GAINS], len(jobs)) as pool:
+    louder = cache(lambda number: font.amplified(_GAINS[number]))
+    with Pool(louder, len(jobs)) as pool:
         ahead: deque[tuple[_Job, Future[NDArray[np.int16]]]] = deque()
         todo = iter(jobs)
 
@@ -102,15 +108,25 @@ def midirenderer(
         while ahead:
             job, future = ahead.popleft()
             while at < job.start:
-                yield _first(rest)
-                rest = rest[PIECE:].copy()
-                at += PIECE
+                yield _padded(rest, size)[:size]
+                rest = rest[size:].copy()
+                at += size
             sound = _finished(pool, song, job, future.result(), levels)
             ask()
             rest = _padded(rest, len(sound))
             rest[: len(sound)] += sound
-    for k in range(0, len(rest), PIECE):
-        yield rest[k : k + PIECE]
+    for k in range(0, len(rest), size):
+        yield rest[k : k + size]
+
+
+def _piece_size(song: Song, start: int) -> int:
+    """The samples between the starts of two pieces of a song from a sample on.
+
+    It hangs on the song alone, so that parts of a mix are cut where the mix is.
+    """
+    whole = max(round(song.end_s * RATE) - start, 1)
+    count = -(-whole // (PIECE * _SHARES)) * _SHARES
+    return max(-(-whole // count // BLOCK) * BLOCK, PIECE // _SHARES)
 
 
 def _padded(x: Samples, size: int) -> Samples:
@@ -119,29 +135,26 @@ def _padded(x: Samples, size: int) -> Samples:
     return np.concatenate([x, np.zeros((size - len(x), 2), np.float32)])
 
 
-def _first(x: Samples) -> Samples:
-    return _padded(x, PIECE)[:PIECE]
-
-
-def _jobs(song: Song, notes: NDArray[np.bool_], start: int) -> list[_Job]:
+def _jobs(song: Song, notes: NDArray[np.bool_], start: int, size: int) -> list[_Job]:
     """The pieces; where more notes would sound at once than the renderer has voices for, several
     with a share of the notes each."""
     out = []
     where = np.flatnonzero(notes)
-    number = (np.rint(song.note_on_s[where] * RATE).astype(np.int64) - start) // PIECE
+    number = (np.rint(song.note_on_s[where] * RATE).astype(np.int64) - start) // size
     channel = song.body[song.ons, 0] & 15
-    for k in np.unique(number).tolist():
+    for k in np.flatnonzero(np.bincount(number)).tolist():
         mine = where[number == k]
         lanes = -(-_most_at_once(song, mine) * _LAYERS // _POLYPHONY)
         # a channel's notes stay together: drums choke each other
-        rank = np.unique(channel[mine], return_inverse=True)[1]
+        used = np.bincount(channel[mine], minlength=16) > 0
+        rank = (np.cumsum(used) - 1)[channel[mine]]
         if lanes > rank.max() + 1:
             rank = np.where(channel[mine] == 9, 0, np.arange(len(mine)))
         for lane in range(lanes):
             chosen = np.zeros(len(notes), bool)
             chosen[mine[rank % lanes == lane]] = True
             if chosen.any():
-                out.append(_Job(start + k * PIECE, chosen))
+                out.append(_Job(start + k * size, chosen))
     return out
 
 

@@ -3,14 +3,19 @@
 from __future__ import annotations
 
 import tempfile
+from bisect import bisect_right
 from collections.abc import Callable, Iterable, Iterator
-from typing import Protocol
+from typing import IO, Protocol
 
 import numpy as np
 
+from sonify.write.sound.smf import RATE
 from sonify.write.sound.synth import PIECE, Samples
 
-__all__ = ["Looped", "Recorded", "Take", "blocks_of", "fold", "record"]
+__all__ = ["STRIDE", "Looped", "Recorded", "Take", "blocks_of", "fold", "record"]
+
+STRIDE = 2 * RATE
+"""Samples to handle at a time, few enough to stay near the processor."""
 
 _IN_MEMORY = 96 * 1024 * 1024
 _FRAME = 8
@@ -30,13 +35,25 @@ class Recorded:
     """A take in memory or, where it is long, in a temporary file that goes with it."""
 
     def __init__(self) -> None:
-        self._file = tempfile.SpooledTemporaryFile(max_size=_IN_MEMORY)  # noqa: SIM115
+        self._blocks: list[Samples] = []
+        self._starts: list[int] = []
+        self._held = 0  # samples that are in memory
+        self._file: IO[bytes] | None = None
         self.size = 0
 
     def add(self, block: Samples) -> None:
-        """Put a block behind what is there."""
-        self._file.seek(self.size * _FRAME)
-        self._file.write(np.ascontiguousarray(block, "<f4").data)
+        """Put a block behind what is there; it is kept as it is, not copied."""
+        if not len(block):
+            return
+        if self._file is None and (self._held + len(block)) * _FRAME <= _IN_MEMORY:
+            self._blocks.append(block)
+            self._starts.append(self._held)
+            self._held += len(block)
+        else:
+            if self._file is None:
+                self._file = tempfile.TemporaryFile()  # noqa: SIM115
+            self._file.seek((self.size - self._held) * _FRAME)
+            self._file.write(np.ascontiguousarray(block, "<f4").data)
         self.size += len(block)
 
     def cut(self, size: int) -> None:
@@ -47,10 +64,18 @@ class Recorded:
         """The samples from `start` to `end`, with silence outside."""
         out = np.zeros((end - start, 2), np.float32)
         low, high = max(start, 0), min(end, self.size)
-        if low < high:
-            self._file.seek(low * _FRAME)
-            data = self._file.read((high - low) * _FRAME)
-            out[low - start : high - start] = np.frombuffer(data, "<f4").reshape(-1, 2)
+        first = max(bisect_right(self._starts, low) - 1, 0)
+        for at, block in zip(self._starts[first:], self._blocks[first:], strict=True):
+            if at >= high:
+                break
+            a, b = max(low, at), min(high, at + len(block))
+            if a < b:
+                out[a - start : b - start] = block[a - at : b - at]
+        a = max(low, self._held)
+        if a < high and self._file is not None:
+            self._file.seek((a - self._held) * _FRAME)
+            data = self._file.read((high - a) * _FRAME)
+            out[a - start : high - start] = np.frombuffer(data, "<f4").reshape(-1, 2)
         return out
 
 
