@@ -50,6 +50,24 @@ def by_pyloudnorm(x: np.ndarray) -> float:
         return float(pyloudnorm.Meter(RATE).integrated_loudness(x))
 
 
+@pytest.mark.parametrize("in_memory", [0, 8 * 250, 8 * 1000])
+def test_a_take_is_what_was_put_into_it_wherever_it_lies(in_memory):
+    rng = np.random.default_rng(7)
+    blocks = [rng.random((n, 2)).astype(np.float32) for n in (100, 0, 130, 50, 300, 1)]
+    whole = np.concatenate(blocks)
+    take = Recorded(in_memory)
+    for block in blocks:
+        take.add(block)
+    for start, end in ((0, 581), (-5, 90), (95, 105), (229, 231), (250, 600), (300, 300)):
+        want = np.zeros((end - start, 2), np.float32)
+        low, high = max(start, 0), min(end, 581)
+        want[low - start : high - start] = whole[low:high]
+        assert np.array_equal(take.read(start, end), want)
+    take.cut(200)
+    assert not take.read(200, 400).any()
+    assert np.array_equal(take.read(190, 210)[:10], whole[190:200])
+
+
 def tone(db: float, seconds: float = 5.0, frequency: float = 997.0) -> np.ndarray:
     t = np.arange(int(seconds * RATE)) / RATE
     return np.repeat((10 ** (db / 20) * np.sin(2 * np.pi * frequency * t))[:, None], 2, axis=1)

@@ -19,6 +19,8 @@ __all__ = ["RATE", "Soundtrack"]
 
 RATE = 48_000
 _FADE = RATE // 50
+_IN_MEMORY = 8 << 20
+"""Bytes of sound that are kept in memory, where an encoder wants most of it."""
 
 
 class Soundtrack:
@@ -65,7 +67,8 @@ def _master(show: Performance, plan: Plan) -> Master | None:
     if not len(show.notes):
         return None
     try:
-        return mastered(show, Options(from_s=plan.start_s, to_s=plan.end_s))
+        options = Options(from_s=plan.start_s, to_s=plan.end_s)
+        return mastered(show, options, in_memory=_IN_MEMORY)
     except InputError as e:
         if e.place == "range":
             return None  # nothing sounds in this range

@@ -27,7 +27,16 @@ from sonify.write.sound.loudness import Level, Meter, level
 from sonify.write.sound.smf import BLOCK, RATE, Song, scan
 from sonify.write.sound.soundfont import load_soundfont
 from sonify.write.sound.synth import PIECE, Samples, fluidsynth, midirenderer
-from sonify.write.sound.take import STRIDE, Looped, Recorded, Take, blocks_of, fold, record
+from sonify.write.sound.take import (
+    IN_MEMORY,
+    STRIDE,
+    Looped,
+    Recorded,
+    Take,
+    blocks_of,
+    fold,
+    record,
+)
 from sonify.write.whole import whole
 
 if TYPE_CHECKING:
@@ -250,7 +259,10 @@ class Master:
 
 
 def mastered(
-    show: Performance, options: Options | None = None, sound: Sound | None = None
+    show: Performance,
+    options: Options | None = None,
+    sound: Sound | None = None,
+    in_memory: int = IN_MEMORY,
 ) -> Master:
     """A performance's sound at its loudness, to be read block by block.
 
@@ -261,6 +273,8 @@ def mastered(
         Range and loop.
     sound : Sound, optional
         In place of the performance's own settings.
+    in_memory : int
+        Bytes of it to keep in memory; the rest goes into a temporary file.
 
     Returns
     -------
@@ -275,7 +289,7 @@ def mastered(
         warnings.warn(line, Caution, stacklevel=2)
     meter = Meter()
     levels: dict[int, int] = {}
-    take = _take(song, sound, span, options, meter, levels=levels)
+    take = _take(song, sound, span, options, meter, levels=levels, in_memory=in_memory)
     energy, peaks = meter.done()
     lufs = None if sound.loudness == "off" else sound.loudness
     return Master(take, level(take, energy, peaks, lufs, sound.true_peak), take.size, levels)
@@ -289,11 +303,12 @@ def _take(
     meter: Meter | None,
     tracks: NDArray[np.bool_] | None = None,
     levels: dict[int, int] | None = None,
+    in_memory: int = IN_MEMORY,
 ) -> Take:
     """A range's sound, looped; what `meter` is told of is what comes out."""
     plain = options.loop == 1
     each = meter.add if meter is not None and plain else None
-    one = record(raw(song, sound, span, tracks, levels), each)
+    one = record(raw(song, sound, span, tracks, levels), each, in_memory)
     least = round(span.length * RATE)
     if one.size < least:
         quiet = np.zeros((min(PIECE, least - one.size), 2), np.float32)
@@ -307,7 +322,7 @@ def _take(
         return one
     out: Take
     if options.loop == 0:
-        out = fold(one, least)
+        out = fold(one, least, in_memory)
     else:
         one.cut(max(least, _rung_out(one)))
         out = Looped(one, span.length * RATE, options.loop)

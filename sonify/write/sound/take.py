@@ -12,12 +12,14 @@ import numpy as np
 from sonify.write.sound.smf import RATE
 from sonify.write.sound.synth import PIECE, Samples
 
-__all__ = ["STRIDE", "Looped", "Recorded", "Take", "blocks_of", "fold", "record"]
+__all__ = ["IN_MEMORY", "STRIDE", "Looped", "Recorded", "Take", "blocks_of", "fold", "record"]
 
 STRIDE = 2 * RATE
 """Samples to handle at a time, few enough to stay near the processor."""
 
-_IN_MEMORY = 96 * 1024 * 1024
+IN_MEMORY = 96 << 20
+"""Bytes of a take that are kept in memory."""
+
 _FRAME = 8
 
 
@@ -32,9 +34,10 @@ class Take(Protocol):
 
 
 class Recorded:
-    """A take in memory or, where it is long, in a temporary file that goes with it."""
+    """A take in memory and, from so many bytes on, in a temporary file that goes with it."""
 
-    def __init__(self) -> None:
+    def __init__(self, in_memory: int = IN_MEMORY) -> None:
+        self._most = in_memory // _FRAME
         self._blocks: list[Samples] = []
         self._starts: list[int] = []
         self._held = 0  # samples that are in memory
@@ -45,8 +48,11 @@ class Recorded:
         """Put a block behind what is there; it is kept as it is, not copied."""
         if not len(block):
             return
-        if self._file is None and (self._held + len(block)) * _FRAME <= _IN_MEMORY:
-            self._blocks.append(block)
+        if self._file is None and self._held + len(block) <= self._most:
+            # a small part would keep the whole that it was cut from
+            whole = block if block.base is None else block.base
+            small = getattr(whole, "nbytes", 0) > 1.25 * block.nbytes
+            self._blocks.append(block.copy() if small else block)
             self._starts.append(self._held)
             self._held += len(block)
         else:
@@ -108,9 +114,9 @@ class Looped:
         return out
 
 
-def fold(one: Take, period: int) -> Recorded:
+def fold(one: Take, period: int, in_memory: int = IN_MEMORY) -> Recorded:
     """A take of `period` samples that can be repeated for ever: its end rings on into its start."""
-    out = Recorded()
+    out = Recorded(in_memory)
     for a in range(0, period, PIECE):
         b = min(a + PIECE, period)
         block = one.read(a, b)
@@ -120,9 +126,13 @@ def fold(one: Take, period: int) -> Recorded:
     return out
 
 
-def record(blocks: Iterable[Samples], each: Callable[[Samples], None] | None = None) -> Recorded:
+def record(
+    blocks: Iterable[Samples],
+    each: Callable[[Samples], None] | None = None,
+    in_memory: int = IN_MEMORY,
+) -> Recorded:
     """Keep blocks; `each` sees them as they come."""
-    out = Recorded()
+    out = Recorded(in_memory)
     for block in blocks:
         out.add(block)
         if each is not None:
