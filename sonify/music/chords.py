@@ -54,7 +54,7 @@ class Progression(Scheme, frozen=True, tag="progression"):
         elif self.each == "character":
             at = m.character(index)
         else:
-            ticks = m.slot(index) * frame.grid.step_ticks
+            ticks = m.since_start(m.slot(index)) * frame.grid.step_ticks
             at = ticks // frame.grid.bar_ticks
         return at // self.hold
 
@@ -105,7 +105,7 @@ class Arpeggio(Scheme, frozen=True, tag="arpeggio"):
     way: Literal["up", "down", "turn"] = "up"
 
     def degrees(self, m: Material, index: Index) -> Index:
-        base = m.unit_values[m.character(index)] % self.span
+        base = m.value(index) % self.span
         place = m.in_character(index)
         if self.way == "turn":
             step = reflect(place, self.tones)

@@ -39,9 +39,9 @@ def curve_force(curve: Curve, e: Events, m: Material) -> NDArray[np.float64]:
     at = {
         "position": lambda: _share(m.position(e.index), m.positions - 1),
         "character": lambda: _share(m.in_character(e.index), m.unit_bits - 1),
-        "row": lambda: _share(e.onset - t.row_slot[m.row(e.index)], m.positions - 1),
+        "row": lambda: _share(e.onset - t.row_slot[m.line(e.index)], m.positions - 1),
         "rows": lambda: _share(m.row(e.index), m.rows - 1),
-        "piece": lambda: _share(e.onset, t.end_slot - 1),
+        "piece": lambda: _share(m.since_start(e.onset), m.end_slot - 1),
     }[curve.over]()
     points = np.asarray(curve.points)
     if len(points) == 1:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -49,6 +50,34 @@ class Material:
     def row(self, index: Index) -> Index:
         """The rows of positions given by their index in the order of reading."""
         return index // self.positions
+
+    @property
+    def lines(self) -> int:
+        """How many stretches of a row's length the bits are."""
+        return self.timeline.rows
+
+    def line(self, index: Index) -> Index:
+        """Which of those stretches positions lie in: what belongs to one row has one line."""
+        return index // self.positions
+
+    def nth(self, index: Index) -> Index:
+        """The how manieth of the whole reading they are."""
+        return index
+
+    def since_start(self, slot: NDArray[Any]) -> NDArray[Any]:
+        """Slots counted from the beginning of the reading."""
+        return slot
+
+    @property
+    def end_slot(self) -> int:
+        """The slot after the last one in which a position is read."""
+        return self.timeline.end_slot
+
+    @cached_property
+    def gaps(self) -> Index:
+        """How many slots lie between each line's end and the next row's start; 0 after the last."""
+        slot = self.timeline.row_slot
+        return np.append(slot[1:] - slot[:-1] - self.positions, 0)
 
     def slot(self, index: Index) -> Index:
         """The slots in which they are read."""
@@ -107,6 +136,60 @@ class Material:
         weights = 1 << np.arange(width - 1, -1, -1)
         out: Index = ones.reshape(count, width) @ weights
         return out
+
+    def value(self, index: Index, back: int = 0) -> Index:
+        """The value of the code unit they belong to, or of one `back` before it; 0 before the
+        first."""
+        unit = self.character(index) - back
+        if not back:
+            return self.unit_values[unit]
+        return np.where(unit >= 0, self.unit_values[np.maximum(unit, 0)], 0)
+
+    def character_starts(self) -> Index:
+        """The first bit of each code unit, in the order of reading.
+
+        All code units, whether they turn out to be characters or not: a machine that reads on
+        can't know of the filling of the last row before it has read it.
+        """
+        return np.sort(self.index_of(np.arange(0, len(self.bits), self.unit_bits, dtype=np.int64)))
+
+    def ones_until(self, index: Index) -> Index:
+        """How many ones have been read when they have, their own bit counted."""
+        out: Index = np.cumsum(self.bits > 0, dtype=np.int64)[index]
+        return out
+
+    def steps_until(self, index: Index, up: int, down: int) -> Index:
+        """Where steps of `up` for each one and `-down` for each zero have come to."""
+        steps = np.where(self.bits > 0, up, np.where(self.bits == 0, -down, 0))
+        out: Index = np.cumsum(steps)[index]
+        return out
+
+    def one_at(self, index: Index, back: int) -> NDArray[np.bool_]:
+        """Whether the bit read `back` positions earlier is a one; none before the first."""
+        at = index - back
+        ones = self.bits > 0
+        out: NDArray[np.bool_] = ones[np.maximum(at, 0)] & (at >= 0)
+        return out
+
+    def run_until(self, index: Index) -> Index:
+        """How many equal bits were read right before them."""
+        new = np.ones(len(self.bits), bool)
+        new[1:] = self.bits[1:] != self.bits[:-1]
+        start = np.maximum.accumulate(np.where(new, np.arange(len(self.bits)), 0))
+        out: Index = index - start[index]
+        return out
+
+    def gap_until(self, index: Index) -> Index:
+        """How many positions lie between them and the one before; 0 where there is none."""
+        last = np.maximum.accumulate(np.where(self.bits > 0, np.arange(len(self.bits)), -1))
+        before = np.where(index > 0, last[np.maximum(index - 1, 0)], -1)
+        return np.where(before >= 0, index - before - 1, 0)
+
+    def recent(self, index: Index, window: int) -> tuple[Index, Index]:
+        """Ones among the last so many positions, their own counted, and how many those are."""
+        ones = np.concatenate(([0], np.cumsum(self.bits > 0)))
+        first = np.maximum(index + 1 - window, 0)
+        return ones[index + 1] - ones[first], index + 1 - first
 
 
 @dataclass(frozen=True, eq=False)

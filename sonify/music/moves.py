@@ -37,9 +37,9 @@ class Spread(Rule, frozen=True, tag="spread"):
     def apply(self, e: Events, m: Material) -> Events:
         if not len(e):
             return e
-        row = m.row(e.index)
+        row = m.line(e.index)
         rank = rank_in(row)
-        count = np.bincount(row, minlength=m.rows)[row]
+        count = np.bincount(row, minlength=m.lines)[row]
         place = np.empty(len(e), np.int64)
         for notes in np.unique(count).tolist():
             mine = count == notes
@@ -184,12 +184,13 @@ class Humanise(Rule, frozen=True, tag="humanise"):
     seed: Annotated[int, msgspec.Meta(ge=0, le=2**31)] = 1
 
     def apply(self, e: Events, m: Material) -> Events:
-        key = e.index * 64 + rank_in(e.index) % 64
+        key = m.nth(e.index) * 64 + rank_in(e.index) % 64
 
         def around(lot: int) -> Reals:
             # two chances added: small differences are likelier than large ones
             out: Reals = chance(self.seed, key, lot) + chance(self.seed, key, lot + 1) - 1
             return out
 
-        onset = np.maximum(e.onset + self.time * around(2), 0.0)
+        first = e.onset - m.since_start(e.onset)
+        onset = np.maximum(e.onset + self.time * around(2), first)
         return e.but(onset=onset, force=e.force * (1 + self.force * around(4))).sorted()

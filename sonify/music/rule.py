@@ -36,13 +36,13 @@ class Rule(Settings, frozen=True, tag_field="rule", tag="none"):
 
 def row_end(e: Events, m: Material) -> NDArray[np.float64]:
     """The slot at which each event's row ends."""
-    out: NDArray[np.float64] = m.timeline.row_slot[m.row(e.index)] + np.float64(m.positions)
+    out: NDArray[np.float64] = m.timeline.row_slot[m.line(e.index)] + np.float64(m.positions)
     return out
 
 
 def row_start(e: Events, m: Material) -> NDArray[np.int64]:
     """The slot at which each event's row starts."""
-    out: NDArray[np.int64] = m.timeline.row_slot[m.row(e.index)]
+    out: NDArray[np.int64] = m.timeline.row_slot[m.line(e.index)]
     return out
 
 

@@ -80,7 +80,7 @@ class Thinned(Rule, frozen=True, tag="thinned"):
     first: Annotated[int, msgspec.Meta(ge=0, le=63)] = 0
 
     def apply(self, e: Events, m: Material) -> Events:
-        return e.keep(rank_in(m.row(e.index)) % self.every == self.first % self.every)
+        return e.keep(rank_in(m.line(e.index)) % self.every == self.first % self.every)
 
 
 class Sparse(Rule, frozen=True, tag="sparse"):
@@ -90,7 +90,7 @@ class Sparse(Rule, frozen=True, tag="sparse"):
     seed: Seed = 1
 
     def apply(self, e: Events, m: Material) -> Events:
-        return e.keep(chance(self.seed, e.index, 1) < self.keep)
+        return e.keep(chance(self.seed, m.nth(e.index), 1) < self.keep)
 
 
 class Pattern(Rule, frozen=True, tag="pattern"):
@@ -175,7 +175,7 @@ _COUNTS: dict[str, Callable[[Events, Material], NDArray[np.int64]]] = {
     "place": lambda e, m: m.in_character(e.index),
     "character": lambda e, m: m.character(e.index),
     "row": lambda e, m: m.row(e.index),
-    "note": lambda e, m: rank_in(m.row(e.index)),
+    "note": lambda e, m: rank_in(m.line(e.index)),
 }
 
 

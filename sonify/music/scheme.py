@@ -155,7 +155,7 @@ def pitches_of(scheme: Scheme, m: Material, index: Index, shift: Index, frame: F
         return pitch
     pitch = _FOLDS[scheme.fold](pitch, bounds, frame)
     if scheme.leading == "nearest":
-        pitch = led(pitch, m.row(index), bounds, period)
+        pitch = led(pitch, m.line(index), bounds, period)
     return fold(pitch, period)
 
 

@@ -78,7 +78,7 @@ class CharacterValue(Scheme, frozen=True, tag="character"):
     span: Span = 15
 
     def degrees(self, m: Material, index: Index) -> Index:
-        return m.unit_values[m.character(index)] % self.span
+        return m.value(index) % self.span
 
 
 class LastCharacter(Scheme, frozen=True, tag="last-character"):
@@ -87,8 +87,7 @@ class LastCharacter(Scheme, frozen=True, tag="last-character"):
     span: Span = 15
 
     def degrees(self, m: Material, index: Index) -> Index:
-        before = m.character(index) - 1
-        return np.where(before >= 0, m.unit_values[np.maximum(before, 0)] % self.span, 0)
+        return m.value(index, back=1) % self.span
 
 
 class BitsNumber(Scheme, frozen=True, tag="number"):
@@ -98,11 +97,9 @@ class BitsNumber(Scheme, frozen=True, tag="number"):
     span: Span = 12
 
     def degrees(self, m: Material, index: Index) -> Index:
-        ones = m.bits > 0
         value = np.zeros(len(index), np.int64)
         for back in range(self.bits):
-            at = index - back
-            value += np.where(at >= 0, ones[np.maximum(at, 0)], False).astype(np.int64) << back
+            value += m.one_at(index, back).astype(np.int64) << back
         return value % self.span
 
 
@@ -115,8 +112,7 @@ class Walk(Scheme, frozen=True, tag="walk"):
     start: Degree = 7
 
     def degrees(self, m: Material, index: Index) -> Index:
-        steps = np.where(m.bits > 0, self.up, np.where(m.bits == 0, -self.down, 0))
-        return reflect(np.cumsum(steps)[index] + self.start, self.span)
+        return reflect(m.steps_until(index, self.up, self.down) + self.start, self.span)
 
 
 class RunLength(Scheme, frozen=True, tag="run-length"):
@@ -126,10 +122,7 @@ class RunLength(Scheme, frozen=True, tag="run-length"):
     row_step: Degree = 0
 
     def degrees(self, m: Material, index: Index) -> Index:
-        new = np.ones(len(m.bits), bool)
-        new[1:] = m.bits[1:] != m.bits[:-1]
-        start = np.maximum.accumulate(np.where(new, np.arange(len(m.bits)), 0))
-        return reflect(index - start[index], self.span) + m.row(index) * self.row_step
+        return reflect(m.run_until(index), self.span) + m.row(index) * self.row_step
 
 
 class Gap(Scheme, frozen=True, tag="gap"):
@@ -139,11 +132,7 @@ class Gap(Scheme, frozen=True, tag="gap"):
     step: Annotated[int, msgspec.Meta(ge=1, le=12)] = 2
 
     def degrees(self, m: Material, index: Index) -> Index:
-        at = np.arange(len(m.bits))
-        last = np.maximum.accumulate(np.where(m.bits > 0, at, -1))
-        before = np.where(index > 0, last[np.maximum(index - 1, 0)], -1)
-        gap = np.where(before >= 0, index - before - 1, 0)
-        return reflect(gap * self.step, self.span)
+        return reflect(m.gap_until(index) * self.step, self.span)
 
 
 class Count(Scheme, frozen=True, tag="count"):
@@ -154,7 +143,7 @@ class Count(Scheme, frozen=True, tag="count"):
     turn: bool = True
 
     def degrees(self, m: Material, index: Index) -> Index:
-        count = np.maximum(np.cumsum(m.bits > 0)[index] - 1, 0) * self.step
+        count = np.maximum(m.ones_until(index) - 1, 0) * self.step
         return reflect(count, self.span) if self.turn else count % self.span
 
 
@@ -165,10 +154,8 @@ class Density(Scheme, frozen=True, tag="density"):
     span: Span = 15
 
     def degrees(self, m: Material, index: Index) -> Index:
-        ones = np.concatenate(([0], np.cumsum(m.bits > 0)))
-        first = np.maximum(index + 1 - self.window, 0)
-        seen = index + 1 - first
-        share = (ones[index + 1] - ones[first]) * (self.span - 1)
+        ones, seen = m.recent(index, self.window)
+        share = ones * (self.span - 1)
         # half up, in whole numbers, so that a machine without fractions gets the same
         return (2 * share + seen) // (2 * seen)
 
@@ -222,8 +209,8 @@ _ENTRIES: dict[str, Callable[[Material, Index], Index]] = {
     "place": lambda m, i: m.in_character(i),
     "row": lambda m, i: m.row(i),
     "character": lambda m, i: m.character(i),
-    "one": lambda m, i: np.maximum(np.cumsum(m.bits > 0)[i] - 1, 0),
-    "value": lambda m, i: m.unit_values[m.character(i)],
+    "one": lambda m, i: np.maximum(m.ones_until(i) - 1, 0),
+    "value": lambda m, i: m.value(i),
 }
 
 

@@ -54,29 +54,23 @@ class Source:
 
 
 def _row_starts(m: Material) -> Index:
-    return np.arange(m.rows, dtype=np.int64) * m.positions
+    return np.arange(m.lines, dtype=np.int64) * m.positions
 
 
 def _row_ends(m: Material) -> Index:
     return _row_starts(m) + m.positions - 1
 
 
-def _gaps(m: Material) -> Index:
-    """How many slots lie between each row's end and the next row's start; 0 after the last."""
-    slot = m.timeline.row_slot
-    return np.append(slot[1:] - slot[:-1] - m.positions, 0)
-
-
 def _row_changes(m: Material) -> Index:
-    return _row_ends(m)[_gaps(m) > 0]
+    return _row_ends(m)[m.gaps > 0]
 
 
 def _end_slot(m: Material, index: Index) -> Slots:
-    return (m.timeline.row_slot[m.row(index)] + m.positions).astype(np.float64)
+    return (m.timeline.row_slot[m.line(index)] + m.positions).astype(np.float64)
 
 
 def _start_slot(m: Material, index: Index) -> Slots:
-    return m.timeline.row_slot[m.row(index)].astype(np.float64)
+    return m.timeline.row_slot[m.line(index)].astype(np.float64)
 
 
 def _whole_row(m: Material, index: Index) -> Slots:
@@ -84,7 +78,7 @@ def _whole_row(m: Material, index: Index) -> Slots:
 
 
 def _gap_after(m: Material, index: Index) -> Slots:
-    return _gaps(m)[m.row(index)].astype(np.float64)
+    return m.gaps[m.line(index)].astype(np.float64)
 
 
 def _ring_after(m: Material, index: Index) -> Slots:
@@ -94,12 +88,6 @@ def _ring_after(m: Material, index: Index) -> Slots:
 
 def _to_next_row(m: Material, index: Index) -> Slots:
     return _gap_after(m, index) + m.positions
-
-
-def _character_starts(m: Material) -> Index:
-    # all code units, whether they turn out to be characters or not: a machine that reads on can't
-    # know of the filling of the last row before it has read it
-    return np.sort(m.index_of(np.arange(0, len(m.bits), m.unit_bits, dtype=np.int64)))
 
 
 def _ones(m: Material) -> Index:
@@ -113,7 +101,7 @@ _ROWS = (
     Source("clock", "every hole of the clock row", lambda m: np.arange(len(m.bits))),
     Source("row-starts", "the first position read of each row", _row_starts),
     Source("row-ends", "the last position read of each row", _row_ends),
-    Source("character-starts", "the first bit of each code unit", _character_starts),
+    Source("character-starts", "the first bit of each code unit", lambda m: m.character_starts()),
     Source(
         "row-changes",
         "the stage's move from one row to the next, as long as it takes",
