@@ -23,7 +23,7 @@ from sonify.music.sources import find_source
 from sonify.music.tables import one_of
 from sonify.music.tuning import concert_shift
 
-__all__ = ["DRUM_CHANNEL", "NOTES", "Part", "make_parts", "notes_of"]
+__all__ = ["DRUM_CHANNEL", "NOTES", "Part", "make_parts", "needs_bends", "notes_of", "untuned_parts"]
 
 NOTES = np.dtype(
     [
@@ -143,18 +143,27 @@ def make_parts(music: Music, material: Material, grid: Grid) -> list[Part]:
     InputError
         An unknown scale, root, source, scheme, rule or program, with its place.
     """
-    scale = find_scale(music.scale)
-    frame = Frame(scale, float(note_number(music.root)), grid)
+    parts = untuned_parts(music, material, grid)
+    if not needs_bends(music):
+        return parts
+    tuned = bent([_sounding(p) for p in parts])
+    return [replace(p, tuned=t) for p, t in zip(parts, tuned, strict=True)]
+
+
+def needs_bends(music: Music) -> bool:
+    """Whether some pitches may lie between the keys."""
+    return not find_scale(music.scale).in_twelve or bool(concert_shift(music.concert_pitch))
+
+
+def untuned_parts(music: Music, material: Material, grid: Grid) -> list[Part]:
+    """The notes of all voices as `make_parts` gives them, before channels are bent."""
+    frame = Frame(find_scale(music.scale), float(note_number(music.root)), grid)
     shift = concert_shift(music.concert_pitch)
     channels = assign_channels(music.voice)
     parts = [
         _part(voice, n, channels[n], frame, shift, material) for n, voice in enumerate(music.voice)
     ]
-    parts = _without_overlaps(parts)
-    if scale.in_twelve and not shift:
-        return parts
-    tuned = bent([_sounding(p) for p in parts])
-    return [replace(p, tuned=t) for p, t in zip(parts, tuned, strict=True)]
+    return _without_overlaps(parts)
 
 
 def _sounding(part: Part) -> Sounding:

@@ -53,6 +53,16 @@ class Before:
             one.sum(axis=1), (bits == 0).sum(axis=1), run, back[:, 0].astype(np.int64), gap
         )
 
+    def keep(self, which: Index) -> Before:
+        """Those of these trials, one by one."""
+        return Before(
+            self.ones[which], self.zeros[which], self.run[which], self.last[which], self.gap[which]
+        )
+
+    def repeated(self, times: int) -> Before:
+        """Each trial's so many times over."""
+        return self.keep(np.repeat(np.arange(len(self.ones)), times))
+
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Trials(Material):

@@ -10,13 +10,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
+from sonify.music.bends import BEND_RANGE
 
-__all__ = ["HEARD", "Pulse", "pulses_of", "read_notes"]
+__all__ = ["HEARD", "Pulse", "pulses_of", "read_notes", "written_pulse"]
 
 HEARD = np.dtype(
-    [("on_s", "f8"), ("off_s", "f8"), ("pitch", "i2"), ("velocity", "u1"), ("channel", "u1")]
+    [
+        *(("on_s", "f8"), ("off_s", "f8"), ("on_beat", "f8"), ("off_beat", "f8")),
+        *(("pitch", "i2"), ("bend", "i2"), ("velocity", "u1"), ("channel", "u1")),
+    ]
 )
-"""One note as it was recorded."""
+"""One note as it was recorded; beats are quarter notes of the file, bends for a range of two
+semitones."""
 
 MAX_BYTES = 64 * 1024 * 1024
 MOST_PULSES = 6
@@ -39,12 +44,15 @@ class Pulse:
         In positions.
     swing : float
         How much the speed changes from its slowest to its fastest stretch, as a share.
+    written : bool
+        Whether it is the file's own beats, so that positions are exact.
     """
 
     position_s: float
     slot: Floats
     length: Floats
     swing: float
+    written: bool = False
 
 
 def read_notes(path: Path) -> NDArray[np.void]:
@@ -64,21 +72,7 @@ def read_notes(path: Path) -> NDArray[np.void]:
         if midi.type == 2:
             raise InputError("its tracks are separate pieces (format 2); save it as format 1",
                              file=path)  # fmt: skip
-        now = 0.0
-        open_notes: dict[tuple[int, int], list[tuple[float, int]]] = {}
-        out: list[tuple[float, float, int, int, int]] = []
-        for message in midi:
-            now += message.time
-            if message.type not in ("note_on", "note_off"):
-                continue
-            key = (message.channel, message.note)
-            if message.type == "note_on" and message.velocity > 0:
-                open_notes.setdefault(key, []).append((now, message.velocity))
-            elif open_notes.get(key):
-                on, velocity = open_notes[key].pop(0)
-                out.append((on, now, message.note, velocity, message.channel))
-        for (channel, note), begun in open_notes.items():
-            out += [(on, now, note, velocity, channel) for on, velocity in begun]
+        out = _notes_of(midi)
     except InputError:
         raise
     except (OSError, ValueError, KeyError, IndexError, EOFError, TypeError, AttributeError) as e:
@@ -96,12 +90,80 @@ def read_notes(path: Path) -> NDArray[np.void]:
     return notes[np.argsort(notes["on_s"], kind="stable")]
 
 
+def _notes_of(midi: Any) -> list[tuple[float, ...]]:
+    from mido import merge_tracks
+
+    now = beat = 0.0
+    tempo = 500_000
+    per_quarter = max(1, midi.ticks_per_beat)
+    wheel = [0] * 16
+    reach = [float(BEND_RANGE)] * 16
+    parameter = [(127, 127)] * 16
+    open_notes: dict[tuple[int, int], list[tuple[float, float, int, int]]] = {}
+    out: list[tuple[float, ...]] = []
+    for message in merge_tracks(midi.tracks):
+        now += message.time * tempo / per_quarter * 1e-6
+        beat += message.time / per_quarter
+        kind = message.type
+        if kind == "set_tempo":
+            tempo = message.tempo
+        elif kind == "pitchwheel":
+            wheel[message.channel] = message.pitch
+        elif kind == "control_change":
+            _parameter(message, parameter, reach)
+        if kind not in ("note_on", "note_off"):
+            continue
+        key = (message.channel, message.note)
+        if kind == "note_on" and message.velocity > 0:
+            bend = round(wheel[message.channel] * reach[message.channel] / BEND_RANGE)
+            open_notes.setdefault(key, []).append((now, beat, message.velocity, bend))
+        elif open_notes.get(key):
+            on, on_beat, velocity, bend = open_notes[key].pop(0)
+            out.append((on, now, on_beat, beat, message.note, bend, velocity, message.channel))
+    for (channel, note), begun in open_notes.items():
+        out += [
+            (on, now, on_beat, beat, note, bend, velocity, channel)
+            for on, on_beat, velocity, bend in begun
+        ]
+    return out
+
+
+def _parameter(message: Any, parameter: list[tuple[int, int]], reach: list[float]) -> None:
+    """Registered parameter 0, the bend range, as MIDI 1.0 sets it."""
+    c, value = message.channel, message.value
+    if message.control == 101:
+        parameter[c] = (value, parameter[c][1])
+    elif message.control == 100:
+        parameter[c] = (parameter[c][0], value)
+    elif message.control == 6 and parameter[c] == (0, 0):
+        reach[c] = float(value)
+
+
 def _comb(steps: Floats, periods: Floats) -> Floats:
     """How well time differences are whole multiples of each period, -1 to 1."""
     out = np.empty(len(periods))
     for k in range(0, len(periods), 512):
         out[k : k + 512] = np.cos(2 * np.pi * steps / periods[k : k + 512, None]).mean(axis=1)
     return out
+
+
+def written_pulse(notes: NDArray[np.void], step_beats: float) -> Pulse | None:
+    """The pulse of the file's own beats, where a position lasts `step_beats` quarter notes.
+
+    None where the notes don't span any time.
+    """
+    span = float(notes["on_beat"].max())
+    if span <= 0:
+        return None
+    last = int(np.argmax(notes["on_beat"]))
+    slot = notes["on_beat"] / step_beats
+    return Pulse(
+        float(notes["on_s"][last] / span * step_beats),
+        slot,
+        (notes["off_beat"] - notes["on_beat"]) / step_beats,
+        0.0,
+        written=True,
+    )
 
 
 def pulses_of(on_s: Floats, off_s: Floats, low: float, high: float, path: Any) -> list[Pulse]:
