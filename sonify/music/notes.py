@@ -23,7 +23,15 @@ from sonify.music.sources import find_source
 from sonify.music.tables import one_of
 from sonify.music.tuning import concert_shift
 
-__all__ = ["DRUM_CHANNEL", "NOTES", "Part", "make_parts", "needs_bends", "notes_of", "untuned_parts"]
+__all__ = [
+    "DRUM_CHANNEL",
+    "NOTES",
+    "Part",
+    "make_parts",
+    "needs_bends",
+    "notes_of",
+    "untuned_parts",
+]
 
 NOTES = np.dtype(
     [

@@ -49,9 +49,7 @@ class Before:
         run = np.where(unlike.any(axis=1), unlike.argmax(axis=1), count)
         one = back > 0
         gap = np.where(one.any(axis=1), one.argmax(axis=1), -1)
-        return cls(
-            one.sum(axis=1), (bits == 0).sum(axis=1), run, back[:, 0].astype(np.int64), gap
-        )
+        return cls(one.sum(axis=1), (bits == 0).sum(axis=1), run, back[:, 0].astype(np.int64), gap)
 
     def keep(self, which: Index) -> Before:
         """Those of these trials, one by one."""
@@ -254,6 +252,8 @@ class Trials(Material):
         begin = index // self.span * self.span
         first = np.maximum(index + 1 - window, begin)
         ones = self._ones[index] - np.where(
-            first > begin, self._ones[np.maximum(first - 1, 0)], self.before.ones[begin // self.span]
+            first > begin,
+            self._ones[np.maximum(first - 1, 0)],
+            self.before.ones[begin // self.span],
         )
         return ones, np.minimum(self.nth(index) + 1, window)

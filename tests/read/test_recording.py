@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import mido
 import numpy as np
 import pytest
 
@@ -10,49 +9,110 @@ import sonify
 from sonify.errors import InputError
 from sonify.read.find import find_message
 from sonify.read.source import Options, read_source
+from tests.read.jack import record
+from tests.shipped import MUSIC
+
+PRESETS = [p.stem for p in MUSIC]
+# a bit of these discs is known in every preset but for those that their rules pass over
+LOSING = {
+    "bell-tower": "thinned", "choir-mist": "thinned", "far-signal": "thinned",
+    "glass-rain": "thinned", "hut-band": "changes", "kalimba-path": "changes",
+    "koto-pond": "thinned", "night-train": "thinned", "organ-loft": "character-starts",
+    "overtone-horn": "thinned", "slow-snow": "character-starts", "spring-canon": "changes",
+}  # fmt: skip
 
 
-def recorded(show, path, speed=1.0, jitter=0.0, seed=0):
-    """The notes as a sequencer writes them down at 120 quarters a minute: nothing but notes."""
-    rng = np.random.default_rng(seed)
-    events = []
-    for note in show.notes:
-        on = note["onset_s"] / speed + rng.uniform(0, jitter)
-        off = on + note["duration_s"] / speed
-        pitch, channel = round(float(note["pitch"])), int(note["channel"])
-        events.append((on, 1, mido.Message("note_on", note=pitch, channel=channel,
-                                           velocity=int(note["velocity"]))))  # fmt: skip
-        events.append((off, 0, mido.Message("note_off", note=pitch, channel=channel)))
-    events.sort(key=lambda e: e[:2])
-    midi = mido.MidiFile(type=0, ticks_per_beat=960)
-    track = mido.MidiTrack()
-    midi.tracks.append(track)
-    now = 0
-    for seconds, _, message in events:
-        tick = round(seconds * 960 * 2)
-        track.append(message.copy(time=tick - now))
-        now = tick
-    midi.save(path)
+def check(disc, seen, preset):
+    """No bit is wrong; where some are unknown, the rule that lost them is named."""
+    bits = seen.bits()
+    assert bits.shape == disc.grid.shape
+    known = bits >= 0
+    np.testing.assert_array_equal(bits[known], disc.grid[known])
+    if preset in LOSING:
+        lost = next(n for n in seen.notes if "lost by the mapping" in n)
+        assert LOSING[preset] in lost
+        assert f"{int((~known).sum())} bits" in lost
+    else:
+        assert known.all()
 
 
-@pytest.mark.parametrize("preset", ["ridge-run", "snow-parade"])
-def test_its_own_file_comes_back(preset, tmp_path):
+@pytest.mark.parametrize("preset", PRESETS)
+def test_the_file_that_midi_writes_comes_back(preset, tmp_path):
     disc = sonify.load_disc("cairn-small")
     sonify.perform(disc, presets=[preset]).save(tmp_path / "t.mid")
     seen = read_source(tmp_path / "t.mid", Options(presets=(preset,)))
-    found = find_message(seen)
-    np.testing.assert_array_equal(found.disc.grid, disc.grid)
-    assert found.disc.message == disc.message
+    assert seen.facts["differences_a_note"] == 0
+    check(disc, seen, preset)
+    if preset not in LOSING:
+        assert find_message(seen).disc.message == disc.message
 
 
-def test_a_real_players_speed_is_found(tmp_path):
+@pytest.mark.parametrize("preset", ["music-box", "telegraph", "bell-tower", "gong-terrace",
+                                    "larch-marimba", "string-weather"])  # fmt: skip
+@pytest.mark.parametrize("name", ["cairn-middle", "cairn-wire"])
+def test_larger_discs_come_back(name, preset, tmp_path):
+    disc = sonify.load_disc(name)
+    sonify.perform(disc, presets=[preset]).save(tmp_path / "t.mid")
+    check(disc, read_source(tmp_path / "t.mid", Options(presets=(preset,))), preset)
+
+
+def test_the_largest_disc_comes_back(tmp_path):
+    disc = sonify.load_disc("cairn-large")
+    sonify.perform(disc, presets=["music-box"]).save(tmp_path / "t.mid")
+    check(disc, read_source(tmp_path / "t.mid", Options(presets=("music-box",))), "music-box")
+
+
+@pytest.mark.parametrize("preset", PRESETS)
+def test_a_recording_from_the_jack_comes_back(preset, tmp_path):
+    """At another speed, notes a little late, and nothing in the file but what was sent."""
+    disc = sonify.load_disc("cairn-small")
+    show = sonify.perform(disc, presets=[preset])
+    speed = 0.98 + 0.0016 * PRESETS.index(preset)
+    record(show.save(tmp_path / "a.mid"), tmp_path / "t.mid", speed, late=0.002)
+    seen = read_source(tmp_path / "t.mid", Options(positions=56, presets=(preset,)))
+    check(disc, seen, preset)
+    assert seen.facts["rpm"] == pytest.approx(show.setup.player.rpm * speed, rel=2e-3)
+    if abs(speed - 1) > 0.005:
+        assert any("of its profile's speed" in n for n in seen.notes)
+
+
+def test_the_positions_follow_from_the_rows(tmp_path):
+    disc = sonify.load_disc("cairn-small")
+    show = sonify.perform(disc, presets=["music-box"])
+    record(show.save(tmp_path / "a.mid"), tmp_path / "t.mid", 1.01)
+    seen = read_source(tmp_path / "t.mid", Options(presets=("music-box",)))
+    np.testing.assert_array_equal(seen.bits(), disc.grid)
+    assert any("--positions" in n for n in seen.notes)
+
+
+def test_a_note_that_never_arrived_is_said(tmp_path):
+    """Notes are missing: bits near them are in doubt, and no other bit is wrong."""
     disc = sonify.load_disc("cairn-small")
     show = sonify.perform(disc, presets=["ridge-run"])
-    recorded(show, tmp_path / "t.mid", speed=1.013, jitter=0.002)
+    record(show.save(tmp_path / "a.mid"), tmp_path / "t.mid", lose=0.02, seed=4)
     seen = read_source(tmp_path / "t.mid", Options(positions=56, presets=("ridge-run",)))
-    np.testing.assert_array_equal(find_message(seen).disc.grid, disc.grid)
-    assert seen.facts["rpm"] == pytest.approx(show.setup.player.rpm * 1.013, rel=1e-3)
-    assert any("of its profile's speed" in n for n in seen.notes)
+    bits = seen.bits()
+    wrong = (bits >= 0) & (bits != disc.grid)
+    assert not wrong.any()
+    assert 0 < (bits < 0).sum() < 40
+    assert any("differ from the preset's" in n for n in seen.notes)
+
+
+def test_bits_that_nobody_could_read_come_back_as_such(tmp_path):
+    """A walk doesn't move at a bit that nobody could read, so that its tones tell."""
+    disc = sonify.load_disc("cairn-quilt")
+    assert (disc.grid < 0).sum() == 2
+    sonify.perform(disc, presets=["seven-peaks"]).save(tmp_path / "t.mid")
+    seen = read_source(tmp_path / "t.mid", Options(presets=("seven-peaks",)))
+    np.testing.assert_array_equal(seen.bits(), disc.grid)
+    assert any("nobody could read" in n for n in seen.notes)
+
+
+def test_another_preset_is_refused(tmp_path):
+    disc = sonify.load_disc("cairn-small")
+    sonify.perform(disc, presets=["snow-parade"]).save(tmp_path / "t.mid")
+    with pytest.raises(InputError, match=r"not those of the preset|can't be led back"):
+        read_source(tmp_path / "t.mid", Options(positions=56, presets=("larch-marimba",)))
 
 
 def test_lost_bits_are_unknown_and_the_rule_is_named(tmp_path):

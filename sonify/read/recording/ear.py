@@ -39,13 +39,19 @@ Mask = NDArray[np.bool_]
 
 WAYS = 10
 """How many ways there are to fill in what follows a beginning."""
+MOST_AHEAD = 4
+"""How many rows ahead is looked at most, for voices that sound in some rows alone."""
 SOFTER = 0.5
 """What a wrong length or force costs; a note that is missing or too many costs 1."""
 NOBODY = 0.6
 """What a bit that nobody could read costs, so that it is taken only where it explains notes."""
-_SPREADING = ("echoes", "repeat", "double-time", "humanise", "ghosts")
+_CERTAIN = {
+    (False, False): "own", (True, False): "unit", (False, True): "row", (True, True): "both",
+}  # fmt: skip
+_RANK = ("own", "unit", "row", "both")
+_SPREADING = ("echoes", "repeat", "double-time", "humanise")
 """Rules after which notes may come in another order than their positions."""
-_COUNTING = ("thinned", "accents", "held", "strum", "joined", "repeat")
+_COUNTING = ("thinned", "accents", "held", "strum", "joined", "repeat", "humanise")
 _CHOOSING = {
     "each", "thinned", "sparse", "pattern", "even", "changes", "gate", "length", "accents",
 }  # fmt: skip
@@ -116,28 +122,25 @@ class _Kind:
 
 
 def _kind_of(voice: Voice, n: int) -> _Kind:
-    """When the notes of a voice are certain: with their own bit, their character or their row."""
+    """When the notes of a voice are certain: with their own bit, their character, their row, or
+    both: the character in which their row ends."""
     place = f"music.voice[{n}]"
     rules = rules_of(voice, place)
     pitched = not (voice.drum is not None and not isinstance(voice.drum, tuple))
-    key = "own"
-    if pitched and not scheme_of(voice, place).follows()[0]:
-        key = "unit"
-    shaped = spread = False
+    by_unit = pitched and not scheme_of(voice, place).follows()[0]
+    by_row = shaped = spread = False
     for rule in rules:
         tag = str(rule.__struct_config__.tag)
-        if isinstance(rule, Spread) or (isinstance(rule, Strum) and rule.way == "down"):
-            key = "row"
+        by_row |= isinstance(rule, Spread) or (isinstance(rule, Strum) and rule.way == "down")
         # strikes within a length that is not yet known, and notes counted off out of their order
-        if (shaped and isinstance(rule, Repeat)) or (spread and tag in _COUNTING):
-            key = "row"
-        shaped = shaped or tag in ("joined", "held")
-        spread = spread or tag in _SPREADING
+        by_row |= (shaped and isinstance(rule, Repeat)) or (spread and tag in _COUNTING)
+        shaped |= tag in ("joined", "held")
+        spread |= tag in _SPREADING
     if spread and pitched and scheme_of(voice, place).leading == "nearest":
-        key = "row"
-    late = voice.source in ("row-chords",) or any(isinstance(r, DoubleTime) for r in rules)
+        by_row = True
+    late = voice.source == "row-chords" or any(isinstance(r, DoubleTime) for r in rules)
     early = max((r.time for r in rules if isinstance(r, Humanise)), default=0.0)
-    return _Kind(key, "row" if late or key == "row" else key, early)
+    return _Kind(_CERTAIN[by_unit, by_row], _CERTAIN[by_unit, by_row or late], early)
 
 
 def _by_position(voice: Voice, n: int) -> bool:
@@ -175,9 +178,9 @@ class Ear:
         certain = self._certain()
         self.certain = [certain[k.key] for k in self.kinds]
         rng = np.random.default_rng(20_031)
-        self.ways = _ways(rng, min(self.total, 2 * self.positions))
+        self.ways = _ways(rng, min(self.total, (1 + MOST_AHEAD) * self.positions))
         self._listen(heard, certain)
-        self.reach = self._reach(rng)
+        self.reach, self.ahead = self._reach(rng)
 
     def _certain(self) -> dict[str, Ints]:
         """For each position the number of bits after which a note of it is certain."""
@@ -189,28 +192,29 @@ class Ear:
         else:
             # a character may go on in the row after
             unit = np.minimum(row + self.positions, self.total)
-        return {"own": own, "unit": unit, "row": row}
+        return {"own": own, "unit": unit, "row": row, "both": unit[row - 1]}
 
     def _listen(self, heard: Heard, certain: dict[str, Ints]) -> None:
         lane = self._lanes(heard.channel)
         tick = np.rint(heard.on).astype(np.int64)
         code = self._code(lane, heard.tone, tick)
-        order = np.lexsort((heard.off, heard.velocity, code))
+        order = np.argsort(code, kind="stable")
         # of notes that can't be told apart the loudest counts
-        order = order[np.append(np.diff(code[order]) != 0, True)]
+        group = np.cumsum(np.append(0, np.diff(code[order]) > self.tolerance.on))
+        best = np.lexsort((heard.off[order], heard.velocity[order], group))
+        order = order[np.sort(best[np.append(np.diff(group) != 0, True)])]
         self.code, self.on, self.off = code[order], heard.on[order], heard.off[order]
         self.velocity = heard.velocity[order]
         # the bits after which a note can't be explained any more
         slots = self.timeline.slots()
         step = self.grid.step_ticks
         due = np.empty(len(order), np.int64)
-        rank = {"own": 0, "unit": 1, "row": 2}
         for one in np.unique(lane):
             mine = lane[order] == one
             kinds = [
                 k for k, v in zip(self.kinds, self._lanes_of_voices(), strict=True) if v == one
             ]
-            worst = max((k.heard for k in kinds), key=lambda k: rank[k], default="own")
+            worst = max((k.heard for k in kinds), key=_RANK.index, default="own")
             early = max((k.early for k in kinds), default=0.0)
             slot = (self.on[mine] + self.tolerance.on) / step + early
             last = np.searchsorted(slots, slot + 1e-6, "right") - 1
@@ -225,7 +229,7 @@ class Ear:
     def _last_of_tone(self, voice: int, tone: Ints, last: Ints) -> Ints:
         """The bits after which tones of a row's chord can't come any more: the last position of
         the row that has each tone."""
-        plain = msgspec.structs.replace(self.music.voice[voice], rhythm=())
+        plain = msgspec.structs.replace(self.music.voice[voice], source="clock", rhythm=())
         alone = msgspec.structs.replace(self.music, voice=(plain,))
         ones = np.ones((1, self.total), np.int8)
         notes = self._notes(Trials.side_by_side(ones, self.timeline, self.unit_bits), alone)
@@ -256,17 +260,22 @@ class Ear:
         out: Ints = ((lane << 21) + tone << _TICK_BITS) + tick
         return out
 
-    def _reach(self, rng: Any) -> int:
-        """How many rows further the notes of a position may begin."""
-        rows = min(3, self.timeline.rows)
+    def _reach(self, rng: Any) -> tuple[int, int]:
+        """How many rows further the notes of a position may begin, and how many rows on every
+        voice has sounded that sounds at all."""
+        rows = min(8, self.timeline.rows)
         bits = rng.integers(0, 2, (2, rows * self.positions), np.int8)
         notes = self._notes(Trials.side_by_side(bits, self.timeline, self.unit_bits))
         if not len(notes.on) or self.timeline.rows < 2:
-            return 0
+            return 0, 1
         slots = self.timeline.slots()[notes.nth]
         late = (notes.on / self.grid.step_ticks - slots).max()
         stride = int(np.diff(self.timeline.row_slot).min())
-        return int(np.ceil(max(0.0, float(late)) / stride))
+        pause = 1
+        for voice in np.unique(notes.voice):
+            row = np.unique(notes.nth[notes.voice == voice] // self.positions)
+            pause = max(pause, int(np.diff(np.concatenate([[-1], row])).max()))
+        return int(np.ceil(max(0.0, float(late)) / stride)), min(pause, MOST_AHEAD)
 
     def _notes(self, trials: Trials, music: Music | None = None) -> _Notes:
         parts = untuned_parts(music or self.music, trials, self.grid)
@@ -318,7 +327,7 @@ class Ear:
             are like, and whether trials will ever differ, takes all.
         """
         first = self.first_row(row)
-        last = min(row + 2, self.timeline.rows)
+        last = self.last_row(row)
         low, high = first * self.positions, last * self.positions
         lots = len(beginnings)
         bits = np.repeat(beginnings[:, None, low:high], ways, axis=1)
@@ -361,6 +370,10 @@ class Ear:
     def first_row(self, row: int) -> int:
         """The first row that is made to judge a row."""
         return max(0, row - 2 - self.reach)
+
+    def last_row(self, row: int) -> int:
+        """The row after the last one that is made to judge a row."""
+        return min(row + 1 + self.ahead, self.timeline.rows)
 
     def _too_many(
         self, notes: _Notes, match: Ints, fresh: Mask, known: int, row: int, lots: int, ways: int

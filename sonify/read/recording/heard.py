@@ -166,7 +166,10 @@ def written_pulse(notes: NDArray[np.void], step_beats: float) -> Pulse | None:
     )
 
 
-def pulses_of(on_s: Floats, off_s: Floats, low: float, high: float, path: Any) -> list[Pulse]:
+def pulses_of(
+    on_s: Floats, off_s: Floats, low: float, high: float, path: Any,
+    steady: NDArray[np.bool_] | None = None,
+) -> list[Pulse]:  # fmt: skip
     """The length of a position, followed through the recording: what it may be, the longest first.
 
     Parameters
@@ -174,13 +177,15 @@ def pulses_of(on_s: Floats, off_s: Floats, low: float, high: float, path: Any) -
     on_s, off_s : ndarray, shape (notes,)
     low, high : float
         The range of lengths to look in, in s.
+    steady : ndarray of bool, shape (notes,), optional
+        Those that the mapping lays on whole positions.
 
     Raises
     ------
     InputError
         The notes lie on no even grid.
     """
-    onsets = np.unique(np.round(on_s, 6))
+    onsets = np.unique(np.round(on_s if steady is None else on_s[steady], 6))
     gaps = np.concatenate([onsets[k:] - onsets[:-k] for k in (1, 2, 3) if len(onsets) > k])
     gaps = gaps[(gaps > 0.3 * low) & (gaps < 24 * high)]
     if len(gaps) < 3:
@@ -201,16 +206,21 @@ def pulses_of(on_s: Floats, off_s: Floats, low: float, high: float, path: Any) -
 
 
 def _followed(on_s: Floats, off_s: Floats, onsets: Floats, period: float) -> Pulse:
-    local = _local_periods(onsets, period)
+    # notes that are strummed say nothing about the pulse
+    apart = np.append(True, np.diff(onsets) > 0.6 * period)
+    local = np.interp(onsets, onsets[apart], _local_periods(onsets[apart], period))
     steps = np.diff(onsets)
     # a step beside each onset: the mean of the periods at its two ends
     here = (local[1:] + local[:-1]) / 2
-    whole = np.concatenate([[0.0], np.cumsum(np.rint(steps / here))])
-    fine = _smoothed(onsets, whole, period)
-    slot = np.interp(on_s, onsets, fine)
+    fine = _in_phase(np.append(0.0, np.cumsum(steps / here)))
+    # on beyond the first and the last at their speed
+    far = 1e4
+    at = np.concatenate([[onsets[0] - far], onsets, [onsets[-1] + far]])
+    ends = fine[0] - far / local[0], fine[-1] + far / local[-1]
+    slot = np.interp(on_s, at, np.concatenate([ends[:1], fine, ends[1:]]))
     last_rate = np.interp(on_s, onsets, local)
     return Pulse(
-        float((onsets[-1] - onsets[0]) / max(whole[-1], 1.0)),
+        float((onsets[-1] - onsets[0]) / max(fine[-1] - fine[0], 1.0)),
         slot,
         (off_s - on_s) / last_rate,
         float(local.max() / local.min() - 1),
@@ -251,17 +261,13 @@ def _local_periods(onsets: Floats, period: float) -> Floats:
     return out
 
 
-def _smoothed(onsets: Floats, whole: Floats, period: float) -> Floats:
-    """Positions with the fractions by which notes come late or early, slow drift taken off."""
-    n = len(onsets)
-    width = min(31, n // 2 * 2 - 1)
+def _in_phase(slot: Floats) -> Floats:
+    """Positions moved so that most notes lie on whole ones, with slow drift taken off."""
+    width = min(31, len(slot) // 2 * 2 - 1)
     if width < 5:
-        return whole
-    # where the grid runs, as a running straight line of time against position
-    off = onsets - period * whole
-    padded = np.pad(off, width // 2, mode="reflect", reflect_type="odd")
-    windows = np.lib.stride_tricks.sliding_window_view(padded, width)
-    base = np.median(windows, axis=1)
-    fraction = (off - base) / period
-    out: Floats = whole + np.clip(fraction, -0.45, 0.45)
+        return np.rint(slot)
+    turn = np.exp(2j * np.pi * slot)
+    padded = np.pad(turn, width // 2, mode="reflect")
+    mean = np.lib.stride_tricks.sliding_window_view(padded, width).mean(axis=1)
+    out: Floats = slot - np.unwrap(np.angle(mean)) / (2 * np.pi)
     return out

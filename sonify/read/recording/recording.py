@@ -15,7 +15,14 @@ from sonify.music.metre import grid_of
 from sonify.read.plain import text_evidence
 from sonify.read.recording.ear import NOBODY, Ear, Heard, Tolerance
 from sonify.read.recording.heard import Pulse, pulses_of, read_notes, written_pulse
-from sonify.read.recording.layout import Place, likeliest, places_of, units_of
+from sonify.read.recording.layout import (
+    Place,
+    aligned,
+    likeliest,
+    on_positions,
+    places_of,
+    units_of,
+)
 from sonify.read.recording.lost import lost_by
 from sonify.read.recording.search import Effort, Found, search
 from sonify.read.result import Sighting, check_size
@@ -27,13 +34,17 @@ if TYPE_CHECKING:
 __all__ = ["read_recording"]
 
 UNITS = (7, 8, 5)
+EXACT = 1e-9
 FIT = 0.02
 """Differences a note below which the music is that of the preset."""
 CLEAR = 0.1
 """The same, where the file's own beats fit."""
 POOR = 0.4
-PATIENCE = 25.0
+PATIENCE = 15.0
 """Seconds after which no further way to lay the notes on a disc is tried."""
+HELD_OUT = 4
+ROW = 56
+"""Positions of a row, to see which notes of a preset lie on positions."""
 DOUBT = 2
 """Positions around a note that is off, whose bits are in doubt."""
 
@@ -139,7 +150,8 @@ def _pulses(notes: NDArray[np.void], setup: Setup, options: Options, path: Path)
     else:
         low, high = setup.player.turn_s / 640, setup.player.turn_s / 6
     try:
-        played = pulses_of(notes["on_s"], notes["off_s"], low, high, path)
+        steady = on_positions(notes, setup, options.positions or ROW)
+        played = pulses_of(notes["on_s"], notes["off_s"], low, high, path, steady)
     except InputError:
         if not out:
             raise
@@ -171,7 +183,7 @@ def _read_by(
     )  # fmt: skip
     likely = likeliest(places, lambda p: _heard(p, notes, pulse), setup.music)
     ways = [
-        _Way(place, _heard(place, notes, pulse), pulse, unit_bits, abs(place.first - begins))
+        _way(place, notes, pulse, unit_bits, setup, begins)
         for place in likely
         for unit_bits in units_of(setup.music, place, _heard(place, notes, pulse), UNITS)
     ]
@@ -179,13 +191,30 @@ def _read_by(
     for trying in _TRYING:
         if trying.written_only and not pulse.written:
             continue
+        far = {}
         for way in ways:
-            best = _better(best, _tried(way, setup, trying))
-            if best is not None and best.left < (1e-9 if pulse.written else FIT):
+            one = _tried(way, setup, trying)
+            far[id(way)] = one if isinstance(one, int) else len(one.found.bits)
+            if not isinstance(one, int):
+                best = _better(best, one)
+            if best is not None and best.left < EXACT:
                 return best
             if time.monotonic() > stop:
                 return best
+        if best is not None and best.left < FIT and not pulse.written:
+            return best
+        # the wider searches take longer: only for the ways that held out longest
+        ways = sorted(ways, key=lambda w: -far[id(w)])[:HELD_OUT]
     return best
+
+
+def _way(
+    place: Place, notes: NDArray[np.void], pulse: Pulse, unit_bits: int, setup: Setup, begins: int
+) -> _Way:
+    heard = _heard(place, notes, pulse)
+    if not pulse.written:
+        heard = aligned(heard, setup.music, place, unit_bits)
+    return _Way(place, heard, pulse, unit_bits, abs(place.first - begins))
 
 
 def _better(a: _Reading | None, b: _Reading | None) -> _Reading | None:
@@ -194,7 +223,7 @@ def _better(a: _Reading | None, b: _Reading | None) -> _Reading | None:
     return b if b.score < a.score else a
 
 
-def _tried(way: _Way, setup: Setup, trying: _Trying) -> _Reading | None:
+def _tried(way: _Way, setup: Setup, trying: _Trying) -> _Reading | int:
     place, heard = way.place, way.heard
     step = place.grid.step_ticks
     exact = Tolerance(2.0, 2.0, 0.0)
@@ -205,8 +234,8 @@ def _tried(way: _Way, setup: Setup, trying: _Trying) -> _Reading | None:
     if not how.limit:
         how = Effort(how.margin, 2.0 + 0.25 * len(heard) / place.used, how.most)
     found = search(ear, place.used, how, trying.symbols)
-    if found is None:
-        return None
+    if isinstance(found, int):
+        return found
     # what bits cost that nobody could read is no difference of notes
     cost = found.cost - NOBODY * float((found.bits < 0).sum())
     score = 40 * cost / len(heard) - 0.02 * _text_score(found, place) + 0.5 * (way.off > 0)

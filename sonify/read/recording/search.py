@@ -90,7 +90,7 @@ class _Crowd:
         )
 
 
-def search(ear: Ear, rows: int, how: Effort, symbols: tuple[int, ...] = (0, 1)) -> Found | None:
+def search(ear: Ear, rows: int, how: Effort, symbols: tuple[int, ...] = (0, 1)) -> Found | int:
     """The discs of up to so many rows whose music is what was heard.
 
     Parameters
@@ -105,8 +105,8 @@ def search(ear: Ear, rows: int, how: Effort, symbols: tuple[int, ...] = (0, 1)) 
 
     Returns
     -------
-    Found or None
-        None where all cost too much.
+    Found or int
+        Where all cost too much, after how many bits they did.
     """
     crowd = _Crowd(
         np.zeros((1, ear.total), np.int8), np.zeros((1, ear.total), bool), np.zeros(1), np.zeros(1)
@@ -114,35 +114,37 @@ def search(ear: Ear, rows: int, how: Effort, symbols: tuple[int, ...] = (0, 1)) 
     # only the last row's notes depend on where the reading ends
     sure = max(0, rows - ENDS)
     begun = _followed(ear, crowd, 0, sure, how, symbols)
-    best: Found | None = None
+    if isinstance(begun, int):
+        return begun
+    best: Found | int = 0
     for count in range(max(1, sure), rows + 1):
-        if begun is None:
-            break
         end = ear.ending(count)
         one = _cut(begun, end.total)
         done = _followed(end, one, sure, count, how, symbols)
-        if done is not None:
-            found = _best_of(end, done, count)
-            if best is None or found.cost < best.cost - _SAME:
-                best = found
+        if isinstance(done, int):
+            best = max(best, done) if isinstance(best, int) else best
+            continue
+        found = _best_of(end, done, count)
+        if isinstance(best, int) or found.cost < best.cost - _SAME:
+            best = found
     return best
 
 
 def _followed(
     ear: Ear, crowd: _Crowd, first: int, last: int, how: Effort, symbols: tuple[int, ...]
-) -> _Crowd | None:
-    """The crowd after some more rows; None where all beginnings cost too much."""
+) -> _Crowd | int:
+    """The crowd after some more rows, or after how many bits all beginnings cost too much."""
     n = ear.positions
     for row in range(first, last):
         known = row * n
         low = ear.first_row(row) * n
         while known < (row + 1) * n:
-            window = min(row + 2, ear.timeline.rows) * n - low
+            window = ear.last_row(row) * n - low
             step = _steps(len(crowd.bits) * window, len(symbols), (row + 1) * n - known)
             crowd = _grown(ear, crowd, known, step, row, low, how, symbols)
             known += step
             if crowd.cost.min() > how.limit * (row + 1):
-                return None
+                return known
     return crowd
 
 
