@@ -79,6 +79,28 @@ def _split(level: Reals) -> float:
     return float(sum(levels_of(some.astype(np.float32))) / 2)
 
 
+def _evidence(level: Reals, web: Reals, low: bool) -> Reals:
+    """How much speaks for a hole in each slot, from -1 to 1; 0 where nothing is known.
+
+    Whatever the machine took it for: either by the level alone or by how far it stands out of the
+    material beside it, which light from elsewhere moves along; by what parts the two better.
+    """
+    best, most = np.zeros(len(level)), -1.0
+    for value in (level, level - web):
+        value = -value if low else value
+        some = value[np.isfinite(value)]
+        if not len(some):
+            continue
+        zero, one = levels_of(some.astype(np.float32))
+        middle, half = (one + zero) / 2, max((one - zero) / 2, 1e-9)
+        rest = np.abs(some - middle) - half
+        apart = half / max(float(np.sqrt(np.mean(rest**2))), 1e-9)
+        if apart > most:
+            most = apart
+            best = np.where(np.isfinite(value), np.clip((value - middle) / half, -1, 1), 0.0)
+    return best
+
+
 def observe_log(
     take: LogTake, plan: Plan, period_s: float, threshold: float | None, delay_s: float
 ) -> Observed:
@@ -116,7 +138,7 @@ def observe_log(
     used = found if threshold is None else threshold
     low = clock.low
     hole = (level < used) == low
-    seen = np.where(np.isfinite(level), np.where(hole, 1, -1), 0).astype(np.int8)
+    seen = _evidence(level, web, low)
     phase, _ = turn_phase(seen, plan.grid)
     good = np.flatnonzero(~clock.extra)
     if plan.index:
@@ -139,7 +161,7 @@ def observe_log(
     for r in range(rows):
         start = int(placing.start[r])
         slots = np.arange(max(start, 0), min(start + n + 3, len(seen)))
-        under[r, slots - start] = (seen[slots] > 0).astype(np.int8)
+        under[r, slots - start] = hole[slots] & np.isfinite(level[slots])
         inside = slots[slots < start + n]
         where = (inside + phase) % n
         level_at[r, where], web_at[r, where] = level[inside], web[inside]

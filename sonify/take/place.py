@@ -97,13 +97,13 @@ def signs_of(grid: Signs) -> Signs:
     return np.where(grid < 0, 0, 2 * grid - 1).astype(np.int8)
 
 
-def turn_phase(seen: Signs, grid: Signs) -> tuple[int, float]:
+def turn_phase(seen: Signs | Reals, grid: Signs) -> tuple[int, float]:
     """The position of slot 0, from what was seen turn by turn.
 
     Parameters
     ----------
-    seen : ndarray of int8, shape (slots,)
-        1, -1, and 0 where nothing is known.
+    seen : ndarray, shape (slots,)
+        From -1 for a zero to 1 for a one; 0 where nothing is known.
     grid : ndarray of int8, shape (rows, positions)
 
     Returns
@@ -135,7 +135,7 @@ def turn_phase(seen: Signs, grid: Signs) -> tuple[int, float]:
 
 
 def _windows(
-    seen: Signs, plan: Plan, phase: int, turning: bool, margin: int
+    seen: Signs | Reals, plan: Plan, phase: int, turning: bool, margin: int
 ) -> NDArray[np.float32]:
     """How well a row read from each slot on agrees with each row, shape (starts, rows).
 
@@ -143,19 +143,19 @@ def _windows(
     """
     rows, n = plan.grid.shape
     signs = signs_of(plan.grid)
-    padded = np.zeros(len(seen) + 2 * margin + n, np.int8)
+    padded = np.zeros(len(seen) + 2 * margin + n)
     padded[margin : margin + len(seen)] = seen
     starts = len(seen) + 2 * margin
     out = np.empty((starts, rows), np.float32)
     if turning:
         position = (np.arange(len(padded)) - margin + phase) % n
         for r in range(rows):
-            match = padded.astype(np.int32) * signs[r][position]
+            match = padded * signs[r][position]
             total = np.concatenate([[0], np.cumsum(match)])
             out[:, r] = total[n : n + starts] - total[:starts]
     else:
         size = 1 << int(np.ceil(np.log2(len(padded) + n)))
-        a = np.fft.rfft(padded.astype(np.float64), size)
+        a = np.fft.rfft(padded, size)
         for r in range(rows):
             b = np.fft.rfft(signs[r].astype(np.float64), size)
             out[:, r] = np.fft.irfft(a * np.conj(b), size)[:starts]
@@ -164,7 +164,7 @@ def _windows(
 
 
 def place_rows(
-    seen: Signs,
+    seen: Signs | Reals,
     plan: Plan,
     phase: int,
     turning: bool,
@@ -176,8 +176,8 @@ def place_rows(
 
     Parameters
     ----------
-    seen : ndarray of int8, shape (slots,)
-        1, -1, and 0 where nothing is known.
+    seen : ndarray, shape (slots,)
+        From -1 for a zero to 1 for a one; 0 where nothing is known.
     plan : Plan
     phase : int
         Of slot 0, where the positions turn on through the whole take.
@@ -213,19 +213,30 @@ def place_rows(
     chosen, other = _best_order(fit[allowed], first, allowed, ahead, plan, longest, late, sure)
     start = allowed[chosen] - margin
     seen_row = np.arange(rows) + other
-    lack = outside[start + margin]
-    there = lack < n
-    total = (fit[start + margin, seen_row] - OUTSIDE / n * lack) * n / np.maximum(n - lack, 1)
-    total = total[there] if there.any() else total
+    overall, best = _agreement(seen, plan, phase, turning, start, seen_row)
+    return Placing(start, seen_row, phase, overall, best)
+
+
+def _agreement(
+    seen: Signs | Reals, plan: Plan, phase: int, turning: bool, start: Index, seen_row: Index
+) -> tuple[float, float]:
+    """The share of bits, of those that were seen, that are as they should be: over all rows, and
+    over those that agree best."""
+    n = plan.positions
+    slot = start[:, None] + np.arange(n)
+    inside = (slot >= 0) & (slot < len(seen))
+    bits = np.where(inside, np.sign(seen[np.clip(slot, 0, len(seen) - 1)]), 0)
+    place = (slot + phase) % n if turning else np.broadcast_to(np.arange(n), slot.shape)
+    right = (bits * signs_of(plan.grid)[seen_row[:, None], place]).sum(axis=1)
+    there = inside.any(axis=1)
+    share = right[there] / inside[there].sum(axis=1) if there.any() else np.zeros(1)
     # a fault may spoil some rows: the others tell whether this is the disc
-    best = np.sort(total)[-max(1, round(GOOD_ROWS * len(total))) :]
-    return Placing(
-        start, seen_row, phase, float(0.5 + total.mean() / 2), float(0.5 + best.mean() / 2)
-    )
+    good = np.sort(share)[-max(1, round(GOOD_ROWS * len(share))) :]
+    return float(0.5 + share.mean() / 2), float(0.5 + good.mean() / 2)
 
 
 def usual_move(
-    seen: Signs,
+    seen: Signs | Reals,
     plan: Plan,
     phase: int,
     period_s: float,
@@ -239,8 +250,8 @@ def usual_move(
 
     Parameters
     ----------
-    seen : ndarray of int8, shape (slots,)
-        1, -1, and 0 where nothing is known.
+    seen : ndarray, shape (slots,)
+        From -1 for a zero to 1 for a one; 0 where nothing is known.
     plan : Plan
     phase : int
         Of slot 0.
