@@ -30,6 +30,8 @@ OUTSIDE = 0.5  # what a row that lies outside the take counts for, if 1 is one t
 FIRST = 0.3  # what it speaks for a start that the first row begins with position 0
 GOOD_ROWS = 0.6
 MOST_BLOCKS = 160
+FINE = 0.01  # positions between two lengths of the stage's move that are tried
+LIKE_PLAN = 0.25  # how far it is from the plan's, usually, as a share of it
 
 
 @dataclass(frozen=True, eq=False)
@@ -245,8 +247,7 @@ def usual_move(
     """How long the stage's move takes on this machine, with settling, in s.
 
     With a steady move every row's start follows from the one before; so for each length of the
-    move the whole order of rows is known, and the length whose rows fit best is taken. Where
-    several fit alike, the one nearest to the plan's.
+    move the whole order of rows is known, and the likeliest length is taken.
 
     Parameters
     ----------
@@ -274,7 +275,7 @@ def usual_move(
     first = np.arange((-phase) % n - n, len(seen), n)
     first = first[(first >= -margin) & (first < len(seen))]
     most = min(4 * plan.move_s + 2 * n * period_s, plan.move_s + n * period_s)
-    moves = np.arange(0.5, most / period_s, 0.05) * period_s
+    moves = np.arange(0.5, most / period_s, FINE) * period_s
     # all lengths and all first rows side by side
     start = np.broadcast_to(first, (len(moves), len(first)))
     move = np.broadcast_to(moves[:, None], start.shape)
@@ -284,15 +285,24 @@ def usual_move(
         inside = np.clip(start, 0, len(seen) - 1)
         start = following(inside, move) + start - inside
     scores = total.max(axis=1)
-    good = np.flatnonzero(scores >= scores.max() - 0.004)
-    nearest = int(good[np.argmin(np.abs(moves[good] - plan.move_s))])
-    # the middle of all lengths that fit alike and lie together
-    low = high = nearest
-    while low - 1 in good:
-        low -= 1
-    while high + 1 in good:
-        high += 1
-    return float((moves[low] + moves[high]) / 2)
+    return _likeliest(moves, scores, plan)
+
+
+def _likeliest(moves: Reals, scores: Reals, plan: Plan) -> float:
+    """The middle of the likeliest stretch of moves.
+
+    Moves that lie together and give one order of rows count together: near a whole number of
+    positions each hair's breadth gives another order, and one of many may fit by chance.
+    """
+    n, rows = plan.positions, plan.rows
+    wrong = float(np.clip(0.5 - scores.max() / (2 * rows), 0.002, 0.4))
+    likely = 0.5 * n * np.log((1 - wrong) / wrong) * scores
+    likely -= 0.5 * (np.log(moves / plan.move_s) / LIKE_PLAN) ** 2
+    edge = np.flatnonzero(np.abs(np.diff(scores)) > 1e-9) + 1
+    parts = np.split(np.arange(len(moves)), edge)
+    mass = [float(np.logaddexp.reduce(likely[p])) for p in parts]
+    best = parts[int(np.argmax(mass))]
+    return float((moves[best[0]] + moves[best[-1]]) / 2)
 
 
 def _best_order(
