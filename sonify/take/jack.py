@@ -26,7 +26,6 @@ from sonify.music.rules import (
 from sonify.performance import Performance
 from sonify.take.observed import Observed, Wire
 from sonify.take.place import (
-    SURE_LATE,
     Placing,
     Plan,
     place_rows,
@@ -41,6 +40,7 @@ Reals = NDArray[np.float64]
 Index = NDArray[np.int64]
 
 ASTRAY = 0.3  # of a position: a note so far from any is none of them
+STARTING = 2.5  # turns in which a motor may come up to its speed
 LONG = 12  # positions: over so long a rest the speed of the last turn counts
 KEEPS = (Each, Gate, Accents, Held, Length, Breath, Pattern, Even, Swing)
 MOST_SWING = 0.68
@@ -240,7 +240,9 @@ def _numbered(
             slot[k] = seen_slot[-1] + way * steps
             if steps <= LONG:
                 here = gone / steps
-                quick = not swings and abs(np.log(here / fast)) > 0.06
+                # only a motor that starts changes its speed at once; later it is a note astray
+                starts = way < 0 and t[k] - t[0] < STARTING * turn * begin
+                quick = starts and not swings and abs(np.log(here / fast)) > 0.06
                 new = fast + (
                     0.8 if quick else 0.04 * steps if swings else min(0.35, 0.2 * steps)
                 ) * (here - fast)
@@ -335,9 +337,9 @@ def observe_midi(
     else:
         usual = float(np.median(np.diff(slot_s)))
         passed = _time_of(np.arange(-n, len(slot_s) + 5 * n), slot_s)
-        move = usual_move(seen, plan, phase, usual, lambda at, m: _following(passed, n, at, m))
-        following = _following(passed, n, np.arange(len(slot_s)), np.float64(move))
-        placing = place_rows(seen, plan, phase, True, following, SURE_LATE, 1.5)
+        move = usual_move(seen, plan, phase, usual, lambda at, m: _following(passed, n, at, m)[0])
+        following = _following(passed, n, np.arange(len(slot_s)), np.float64(move.move_s))
+        placing = place_rows(seen, plan, phase, True, following, move.wrong)
     return _renumbered(take, listening, plan, placing, notes, slot, astray)
 
 
@@ -446,7 +448,10 @@ def _mended_start(
     mended = np.zeros(n, bool)
     mended[found] = True
     pace = np.diff(t[index]) / np.diff(found)
-    if int((mended != expected).sum()) + 2 > wrong + len(early) or pace[0] < 1.1 * period:
+    # both ways, as far as the notes that were numbered anew go
+    part = slice(0, int(found[-1]) + 1)
+    before = int((heard[part] != expected[part]).sum()) + int((inside < 0).sum()) + len(early)
+    if int((mended[part] != expected[part]).sum()) + 2 > before or pace[0] < 1.1 * period:
         return slot, placing
     out = slot.copy()
     out[index] = found + start
@@ -479,14 +484,20 @@ def _way_back(t: Reals, last: int, period: float, expected: NDArray[np.bool_]) -
     return np.array(states[best][2], np.int64)
 
 
-def _following(passed: Reals, n: int, slots: Index, move_s: Reals | np.float64) -> Index:
-    """For rows that begin in slots, the slots in which the next ones should begin.
+def _following(
+    passed: Reals, n: int, slots: Index, move_s: Reals | np.float64
+) -> tuple[Index, Reals, Reals]:
+    """For rows that begin in slots, the slots in which the next ones should begin, and how far
+    before that moment the slot before passes and after it this one, in slots.
 
     `passed` tells when slots pass, from n before the first one on.
     """
-    ends = passed[np.clip(slots + 2 * n - 1, 0, len(passed) - 1)]
-    out: Index = np.searchsorted(passed, ends + move_s, "right") - n
-    return out
+    ends = passed[np.clip(slots + 2 * n - 1, 0, len(passed) - 1)] + move_s
+    at = np.searchsorted(passed, ends, "right")
+    next_at = np.clip(at, 1, len(passed) - 1)
+    period = np.maximum(passed[next_at] - passed[next_at - 1], 1e-9)
+    early = np.clip((ends - passed[next_at - 1]) / period, 0.0, 1.0)
+    return at - n, early, 1.0 - early
 
 
 def _with_runs(

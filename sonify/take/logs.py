@@ -11,7 +11,6 @@ from sonify.errors import InputError
 from sonify.take.clock import Clock, find_clock, levels_of
 from sonify.take.observed import Levels, Observed
 from sonify.take.place import (
-    SURE_LATE,
     Placing,
     Plan,
     place_rows,
@@ -145,9 +144,9 @@ def observe_log(
         placing = place_rows(seen, plan, phase, turning=True)
     else:
         usual = float(np.median(period))
-        move = usual_move(seen, plan, phase, usual, lambda at, m: _following(clock, n, at, m))
-        following = _following(clock, n, np.arange(len(clock.slot_s)), np.float64(move))
-        placing = place_rows(seen, plan, phase, True, following, SURE_LATE, 2.5)
+        move = usual_move(seen, plan, phase, usual, lambda at, m: _following(clock, n, at, m)[0])
+        following = _following(clock, n, np.arange(len(clock.slot_s)), np.float64(move.move_s))
+        placing = place_rows(seen, plan, phase, True, following, move.wrong)
     # a doubled pulse has its own sample
     pulse_period = np.interp(clock.pulse_s, clock.slot_s, period)
     own, _ = _levels(sums, clock.pulse_s + delay, pulse_period)
@@ -198,16 +197,24 @@ def observe_log(
     )
 
 
-def _following(clock: Clock, n: int, slots: Index, move_s: Reals | np.float64) -> Index:
+def _following(
+    clock: Clock, n: int, slots: Index, move_s: Reals | np.float64
+) -> tuple[Index, Reals, Reals]:
     """For rows that begin in slots, the slots in which the next ones should begin: at the first
-    pulse after n pulses and the stage's move."""
+    pulse after n pulses and the stage's move. And how far before that moment the pulse before
+    comes and after it this one, in slots."""
     pulse_at = np.searchsorted(clock.pulse_slot, slots)
     last = np.minimum(pulse_at + n - 1, len(clock.pulse_s) - 1)
-    ready = np.searchsorted(clock.pulse_s, clock.pulse_s[last] + move_s, "right")
+    moved = clock.pulse_s[last] + move_s
+    ready = np.searchsorted(clock.pulse_s, moved, "right")
     beyond = ready >= len(clock.pulse_s)
-    out = clock.pulse_slot[np.minimum(ready, len(clock.pulse_s) - 1)]
-    usual = np.rint(move_s / float(np.median(clock.period)) + 0.5).astype(np.int64)
-    return np.where(beyond, slots + n - 1 + usual, np.maximum(out, slots + n))
+    at = np.minimum(ready, len(clock.pulse_s) - 1)
+    period = float(np.median(clock.period))
+    usual = np.rint(move_s / period + 0.5).astype(np.int64)
+    early = np.clip((moved - clock.pulse_s[at - 1]) / period, 0.0, 1.0)
+    late = np.clip((clock.pulse_s[at] - moved) / period, 0.0, 1.0)
+    slot = np.where(beyond, slots + n - 1 + usual, np.maximum(clock.pulse_slot[at], slots + n))
+    return slot, np.where(beyond, 0.5, early), np.where(beyond, 0.5, late)
 
 
 def _first_pulse(clock: Clock, start: int, good: NDArray[np.int64]) -> tuple[int, int] | None:

@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["SURE_LATE", "Placing", "Plan", "place_rows", "turn_phase", "usual_move"]
+__all__ = ["Move", "Placing", "Plan", "place_rows", "turn_phase", "usual_move"]
 
 Index = NDArray[np.int64]
 Reals = NDArray[np.float64]
@@ -22,6 +22,8 @@ Signs = NDArray[np.int8]
 
 LATE = 0.03  # price of a slot away from when a row should begin, as a share of a row
 SURE_LATE = 0.2  # the same, once it is known when rows do begin on this machine
+UNSURE = 0.12  # positions by which the moment is unsure at which the stage is ready
+HARDLY = 8.0  # how unlikely it is at most, as a logarithm, that a row begins a slot off
 OTHER_ROW = 0.02  # price of reading another row than the one it should be
 CHANGE = 0.12  # price of a change to another row and back
 OTHERS = (0, -1, 1)
@@ -67,6 +69,14 @@ class Plan:
     def positions(self) -> int:
         """Positions a row."""
         return int(self.grid.shape[1])
+
+
+@dataclass(frozen=True)
+class Move:
+    """How long the stage's move takes, with settling, and the share of bits that were wrong."""
+
+    move_s: float
+    wrong: float
 
 
 @dataclass(frozen=True, eq=False)
@@ -170,9 +180,8 @@ def place_rows(
     plan: Plan,
     phase: int,
     turning: bool,
-    following: Index | None = None,
-    late: float = LATE,
-    sure: float | None = None,
+    following: tuple[Index, Reals, Reals] | None = None,
+    wrong: float = 0.01,
 ) -> Placing:
     """Find when each row was read.
 
@@ -186,13 +195,11 @@ def place_rows(
     turning : bool
         Whether they do, and `phase` can be trusted; else every row is taken to begin with
         position 0 at its start.
-    following : ndarray of int64, shape (slots,), optional
-        The slot in which the next row should begin if one begins in this slot; as the plan says
-        if not given.
-    late : float
-        Price of a slot away from that.
-    sure : float, optional
-        Where `following` is sure to a slot: the price of one slot, a wrong bit being 2.
+    following : tuple of ndarray, shape (slots,), optional
+        The slot in which the next row should begin if one begins in this slot, and how far that
+        is from being the one before and the one after, in slots; as the plan says if not given.
+    wrong : float
+        The share of bits that are usually wrong in this take.
     """
     rows, n = plan.grid.shape
     # a take may begin some rows late
@@ -208,11 +215,17 @@ def place_rows(
     first = (allowed - margin + phase) % n == 0 if turning else np.zeros(len(allowed), bool)
     longest = max(4 * plan.step, plan.step + 2 * n)
     ahead = np.full(len(allowed), plan.step)
+    off = None
     if following is not None:
-        inside = (allowed >= margin) & (allowed < margin + len(following))
+        inside = (allowed >= margin) & (allowed < margin + len(following[0]))
         slot = allowed[inside] - margin
-        ahead[inside] = following[slot] - slot
-    chosen, other = _best_order(fit[allowed], first, allowed, ahead, plan, longest, late, sure)
+        ahead[inside] = following[0][slot] - slot
+        off = np.full((2, len(allowed)), 0.5)
+        off[0, inside], off[1, inside] = following[1][slot], following[2][slot]
+        # in the unit of fit, where a wrong bit is 2 of n
+        bit = np.log((1 - wrong) / wrong)
+        off = 2 / (n * bit) * np.minimum(0.5 * (off / UNSURE) ** 2, HARDLY)
+    chosen, other = _best_order(fit[allowed], first, allowed, ahead, plan, longest, off)
     start = allowed[chosen] - margin
     seen_row = np.arange(rows) + other
     overall, best = _agreement(seen, plan, phase, turning, start, seen_row)
@@ -243,7 +256,7 @@ def usual_move(
     phase: int,
     period_s: float,
     following: Callable[[Index, Reals], Index],
-) -> float:
+) -> Move:
     """How long the stage's move takes on this machine, with settling, in s.
 
     With a steady move every row's start follows from the one before; so for each length of the
@@ -288,7 +301,7 @@ def usual_move(
     return _likeliest(moves, scores, plan)
 
 
-def _likeliest(moves: Reals, scores: Reals, plan: Plan) -> float:
+def _likeliest(moves: Reals, scores: Reals, plan: Plan) -> Move:
     """The middle of the likeliest stretch of moves.
 
     Moves that lie together and give one order of rows count together: near a whole number of
@@ -302,7 +315,7 @@ def _likeliest(moves: Reals, scores: Reals, plan: Plan) -> float:
     parts = np.split(np.arange(len(moves)), edge)
     mass = [float(np.logaddexp.reduce(likely[p])) for p in parts]
     best = parts[int(np.argmax(mass))]
-    return float((moves[best[0]] + moves[best[-1]]) / 2)
+    return Move(float((moves[best[0]] + moves[best[-1]]) / 2), wrong)
 
 
 def _best_order(
@@ -312,13 +325,12 @@ def _best_order(
     ahead: Index,
     plan: Plan,
     longest: int,
-    price_late: float,
-    sure: float | None,
+    off: Reals | None,
 ) -> tuple[Index, Index]:
     """For each reading its start, among the candidates, and how far its row is off.
 
-    `ahead` is how many slots after each candidate the next row should begin. Viterbi's
-    algorithm: the stage may be a row short or long for a while, at a price for each change.
+    `ahead` is how many slots after each candidate the next row should begin, and `off` the prices
+    of one slot less and one slot more where that is known well. Viterbi's algorithm: the stage may be a row short or long for a while, at a price for each change.
     """
     count, rows = fit.shape
     n = plan.positions
@@ -328,13 +340,15 @@ def _best_order(
     steps = steps[(steps < max(count, 2)) & (steps * unit >= min(plan.least, plan.step))]
     if not len(steps):
         steps = np.array([1])
-    late = np.abs(steps[:, None] * unit - ahead[None, :])
-    price = (price_late * np.minimum(late, 12.0) + 0.004 * late).astype(np.float32)
-    if sure is not None:
-        # whether a position just passed or just not is a matter of chance: one slot off costs
-        # little, more hardly ever happen
-        slots = sure / n * np.minimum(late, 1) + price_late * np.clip(late - 1, 0, 11)
-        price = (slots + 0.004 * np.maximum(late - 1, 0)).astype(np.float32)
+    late = steps[:, None] * unit - ahead[None, :]
+    far = np.abs(late)
+    if off is None:
+        price = (LATE * np.minimum(far, 12.0) + 0.004 * far).astype(np.float32)
+    else:
+        # whether a position just passed or just not is a matter of chance
+        one = np.where(late < 0, off[0], off[1]) * (far > 0)
+        more = np.clip(far - 1, 0, None)
+        price = (one + SURE_LATE * np.minimum(more, 11) + 0.004 * more).astype(np.float32)
 
     def gain(r: int, other: int) -> NDArray[Any]:
         if not 0 <= r + other < rows:
