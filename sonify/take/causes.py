@@ -26,6 +26,7 @@ Index = NDArray[np.int64]
 SLOW = 0.88  # of the settled speed
 SWING = 0.025  # of the speed: more than this once a turn is an off-centre disc
 CERTAIN = 10.0
+SHONE_ON = 0.6  # of the errors: where the material's own level is off
 LEAST = 0.25  # weights below this are not listed
 
 
@@ -369,7 +370,7 @@ def _stage(case: Case) -> Cause | None:
     places = np.flatnonzero(case.could[r])
     hit = np.flatnonzero(case.wrong[r] & case.could[r])
     # light comes and goes within a row; a stage that is off is so for all of it
-    whole = len(hit) > 0 and np.ptp(hit) > 0.6 * np.ptp(places)
+    whole = len(hit) > 0 and np.ptp(hit) > 0.6 * np.ptp(places) and not _is_run(case, r)
     if share > 0.8 and per_row[r] >= 3 and dense > 0.14 and whole:
         weight = 4.0 * share + min(2.0, 2 * dense)
         evidence.append(
@@ -422,39 +423,61 @@ def _depths(case: Case) -> NDArray[np.float64] | None:
 
 
 def _ambient(case: Case) -> Cause | None:
-    if case.count < 4:
+    if not case.count:
         return None
     weight, evidence = 0.0, []
     shifted = _web_shift(case)
     if shifted is not None:
         share, volts = shifted
-        if share > 0.6:
-            weight += 6.0 * share
-            evidence.append(
-                f"where bits went wrong, the material itself reads {_percent(volts)} of the swing "
-                "off its usual level"
-            )
-    r, p = case.at
-    n = case.plan.positions
-    time = case.seen.time_s[r, p]
-    if np.isfinite(time).all() and case.one_kind > 0.9:
-        order = np.sort(time)
-        # the middle nine tenths, so that a stray error elsewhere does not hide a burst
-        cut = max(0, int(0.04 * len(order)))
-        begin, end = order[cut], order[len(order) - 1 - cut]
-        all_t = case.seen.time_s
-        could = case.could & (all_t >= begin) & (all_t <= end)
-        dense = case.wrong[could].sum() / max(1, could.sum())
-        whole = np.nanmax(all_t) - np.nanmin(all_t)
-        span = (end - begin) / max(whole, 1e-9)
-        rows = len(np.unique(r[(time >= begin) & (time <= end)]))
-        if dense > 0.5 and span < 0.6 and (rows >= 2 or _cuts_row(case, begin, end, n)):
-            weight += 3.0 * dense + 1.5
-            evidence.append(
-                f"from {begin:.1f} s to {end:.1f} s of the take {_percent(float(dense))} of what "
-                "could go wrong did, and hardly any before and after"
-            )
+        if share <= SHONE_ON:
+            return None  # a log would show it
+        weight += 6.0 * share
+        evidence.append(
+            f"where bits went wrong, the material itself reads {_percent(volts)} of the swing "
+            "off its usual level"
+        )
+    burst = _burst(case)
+    if burst is not None:
+        begin, end, dense = burst
+        weight += 3.0 * dense + 1.5
+        evidence.append(
+            f"from {begin:.1f} s to {end:.1f} s of the take {_percent(dense)} of what could go "
+            "wrong did, and hardly any before and after"
+        )
     return _cause("ambient-light", weight, *evidence) if weight else None
+
+
+def _burst(case: Case) -> tuple[float, float, float] | None:
+    """The time in which all errors lie, and how many of those that could be there are."""
+    r, p = case.at
+    time = case.seen.time_s[r, p]
+    if len(r) < 3 or not np.isfinite(time).all() or case.one_kind <= 0.9:
+        return None
+    order = np.sort(time)
+    # the middle nine tenths, so that a stray error elsewhere does not hide a burst
+    cut = max(0, int(0.04 * len(order)))
+    begin, end = float(order[cut]), float(order[len(order) - 1 - cut])
+    all_t = case.seen.time_s
+    could = case.could & (all_t >= begin) & (all_t <= end)
+    dense = float(case.wrong[could].sum() / max(1, could.sum()))
+    span = (end - begin) / max(float(np.nanmax(all_t) - np.nanmin(all_t)), 1e-9)
+    rows = len(np.unique(r[(time >= begin) & (time <= end)]))
+    alone = dense == 1.0 and rows == 1 and _is_run(case, int(r[0]))
+    if (
+        dense > 0.5
+        and span < 0.6
+        and (rows >= 2 or alone or _cuts_row(case, begin, end, case.plan.positions))
+    ):
+        return begin, end, dense
+    return None
+
+
+def _is_run(case: Case, row: int) -> bool:
+    """Whether a row's errors follow each other without one between that is right, and some that
+    could be wrong too before or after them are right: light does so, and hardly a stage."""
+    places, hit = np.flatnonzero(case.could[row]), np.flatnonzero(case.wrong[row])
+    run = int(np.count_nonzero((places >= hit[0]) & (places <= hit[-1])))
+    return len(hit) == run and len(places) - run >= 2
 
 
 def _cuts_row(case: Case, begin: float, end: float, n: int) -> bool:

@@ -330,7 +330,8 @@ def _best_order(
     """For each reading its start, among the candidates, and how far its row is off.
 
     `ahead` is how many slots after each candidate the next row should begin, and `off` the prices
-    of one slot less and one slot more where that is known well. Viterbi's algorithm: the stage may be a row short or long for a while, at a price for each change.
+    of one slot less and one slot more where that is known well. Viterbi's algorithm:
+    the stage may be a row short or long for a while, at a price for each change.
     """
     count, rows = fit.shape
     n = plan.positions

@@ -56,9 +56,14 @@ def _light(rng: np.random.Generator, grid: np.ndarray, start: str, strength: int
     turn = 60 / PLAYERS[start]["rpm"]
     reading = turn * len(grid) * (2.0 if start == "index" else 1.1)
     long = (0.2 * turn, 0.5 * turn, 1.2 * turn, reading * rng.uniform(0.25, 0.4))[strength]
-    begin = rng.uniform(0.15, 0.5) * reading
     volts = (2.0, 1.5, 1.9, 2.4)[strength]
-    return {"ambient": volts, "ambient_from": begin, "ambient_for": long}
+    out: Settings = {"ambient": volts, "ambient_for": long}
+    if strength == 3:
+        return out | {"ambient_from": rng.uniform(0.15, 0.5) * reading}
+    # light that falls while nothing is read does no harm
+    latest = (0.8, 0.5, 0.9)[strength]
+    row = int(rng.integers(1, len(grid) - 1))
+    return out | {"ambient_row": row, "ambient_share": float(rng.uniform(0, latest))}
 
 
 def _threshold(rng: np.random.Generator, grid: np.ndarray, start: str, strength: int) -> Settings:

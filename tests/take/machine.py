@@ -57,6 +57,8 @@ class Machine:
     ambient: float = 0.0  # volts
     ambient_from: float = 0.0  # s, of the take
     ambient_for: float = 0.0
+    ambient_row: int | None = None  # if given, from this row's reading on, a share of it later
+    ambient_share: float = 0.0
     # the wire: share of the messages that are lost where they are dense
     lost: float = 0.0
 
@@ -85,6 +87,9 @@ class Machine:
         pulses = self._pulses(clock, t, speed)
         at = np.interp(pulses, t, angle)
         readings, radius = self._read_times(pulses, at, t, rows, n)
+        if self.ambient_row is not None:
+            taken = readings[self.ambient_row]
+            self.ambient_from = float(pulses[taken[int(self.ambient_share * len(taken))]])
         data_angle = np.interp(t - self.delay, t, angle)
         seen = self._data(holes, data_angle, radius, n)
         data = self._level(seen, t, rng, steady=False)
