@@ -96,7 +96,12 @@ def text(found: Found) -> str:
         lines.append(f"row {r:>3}  {''.join('?.#'[b + 1] for b in row)}{more}")
     if disc.rows > MAX_ROWS:
         lines.append(f"... and {disc.rows - MAX_ROWS:,} rows more")
-    others = [c for c in found.candidates if c.text != disc.message]
+    # a text of which most can't be read is no other way to read it
+    others = [
+        c
+        for c in found.candidates
+        if c.text != disc.message and 2 * c.text.count("\ufffd") < len(c.text)
+    ]
     if others:
         lines.append("")
         lines.append("other ways to read it, and why they are less plausible:")

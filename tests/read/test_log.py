@@ -178,3 +178,9 @@ def test_bad_tables_and_sounds(disc, tmp_path):
     (tmp_path / "no.wav").write_bytes(b"RIFFxxxxWAVEjunk")
     with pytest.raises(InputError, match="not a sound file"):
         read_source(tmp_path / "no.wav")
+
+
+@pytest.mark.parametrize("log", [33, 51])
+def test_a_log_that_begins_with_its_first_row(log, tmp_path):
+    """What passes as the stage leaves looks like the row's end here; its first bits are kept."""
+    assert one("none", log, tmp_path)[0] == "right"

@@ -124,6 +124,8 @@ def rows_from_turns(odds: Floats, positions: int) -> Rows | None:
     )
     clear = np.arange(positions) >= lost
     same = (again * clear).sum(axis=1) > 0
+    if _begins_with_first_row(same, int(seen[0].sum()), positions):
+        same[0] = True
     stays = np.concatenate([[0], np.cumsum(~same)])
     count = int(stays[-1]) + 1
     total = np.zeros((count, positions))
@@ -190,6 +192,23 @@ def _tidied(
     rows = np.repeat(total[keep], repeat[keep], axis=0)
     counts = np.repeat(passes[keep], repeat[keep])
     return Rows(rows, start, tuple(moves), lost, tuple(int(c) for c in counts), tuple(notes))
+
+
+def _begins_with_first_row(same: NDArray[np.bool_], first: int, positions: int) -> bool:
+    """Whether the few positions before the first row are that row's own.
+
+    They are cut off from it where what passes as the stage leaves looks like the row's end. The row
+    has then one turn fewer than the others; after the end of another row it would have as many.
+    """
+    if first >= 0.34 * positions or len(same) < 4 or same[0]:
+        return False
+    begins = np.concatenate([[0], np.flatnonzero(~same) + 1])
+    turns = np.diff(begins)
+    # the scrap, the first row, those between, and not the last one
+    if len(turns) < 4:
+        return False
+    usual = int(np.median(turns[2:]))
+    return usual >= 2 and int(turns[1]) == usual - 1
 
 
 def _best_cut(g: Floats, positions: int) -> tuple[int, int, float]:

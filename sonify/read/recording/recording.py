@@ -297,12 +297,14 @@ def _sighting(best: _Reading, setup: Setup, options: Options) -> Sighting:
     if len(lost):
         timeline = place.timeline_of(found.rows)
         why = lost_by(setup.music, timeline, found.bits, lost, best.unit_bits)
-        notes.append(f"{len(lost)} bits are lost by the mapping: {why}")
+        notes.append(
+            f"{len(lost)} {'bits are' if len(lost) > 1 else 'bit is'} lost by the mapping: {why}"
+        )
     if found.crowded:
         notes.append(
             "more discs sound like this than could be followed; what they differ by is unknown"
         )
-    if options.positions is None:
+    if options.positions is None and not pulse.written:
         notes.append(
             f"{positions} positions follow from the player's speed and the rows; --positions "
             "settles it"
