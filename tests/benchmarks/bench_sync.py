@@ -13,7 +13,8 @@ import numpy as np
 
 import sonify
 from tests.write.clips import decoded, probe, sound_of
-from tests.write.test_clip import FPS, PLAIN, matrix_of_clip, onsets
+from tests.write.soundfonts import TICK, onsets, soundfont
+from tests.write.test_clip import FPS, PLAIN, matrix_of_clip
 
 SECONDS = 600.0
 
@@ -21,8 +22,11 @@ SECONDS = 600.0
 def run() -> list[tuple[str, float, str]]:
     """Name, ratio and remark of each."""
     settings = {**PLAIN, "player.rpm": 3.0, "sound.loudness": "off", "clip.scenes": ["matrix"]}
-    show = sonify.perform(sonify.load_disc("cairn-large"), settings=settings)
     with tempfile.TemporaryDirectory() as folder:
+        # a tone that begins at its full height, so that its beginning is where it is found
+        tones = soundfont(Path(folder, "tick.sf2"), TICK, sharp=True)
+        settings |= {"sound.soundfont": str(tones), "music.voice": [{"name": "tick"}]}
+        show = sonify.perform(sonify.load_disc("cairn-large"), settings=settings)
         path = Path(folder, "long.mp4")
         show.save(path, "clip", to_s=SECONDS, size="192x108", fps=FPS, quality="draft")
         lit = matrix_of_clip(show, decoded(path))
@@ -31,7 +35,7 @@ def run() -> list[tuple[str, float, str]]:
     frames, _ = np.nonzero(lit[1:] & ~lit[:-1])
     seen = np.unique(frames + 1) / FPS
     seen = seen[seen < SECONDS - 1]
-    heard = onsets(sound, 48_000, seen, 0.09)
+    heard = onsets(sound[:, None], seen, 0.033)
     apart = np.abs(heard - seen)
     video, audio = (next(s for s in said if s["codec_type"] == k) for k in ("video", "audio"))
     lengths = abs(float(video["duration"]) - float(audio["duration"]))

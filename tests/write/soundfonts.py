@@ -18,6 +18,10 @@ def listed(kind: bytes, *chunks: bytes) -> bytes:
     return chunk(b"LIST", kind + b"".join(chunks))
 
 
+TICK = {(0, 0): 69, (128, 0): 69}
+"""Presets of a sharp tone, for melodies and for drums."""
+
+
 def soundfont(path: Path, presets: dict[tuple[int, int], int], *, sharp: bool = False) -> Path:
     """A SoundFont of looped tones.
 
@@ -70,3 +74,19 @@ def soundfont(path: Path, presets: dict[tuple[int, int], int], *, sharp: bool = 
     )
     path.write_bytes(chunk(b"RIFF", b"sfbk" + info + sdta + pdta))
     return path
+
+
+def onsets(x: np.ndarray, when: np.ndarray, around: float = 0.015) -> np.ndarray:
+    """Where sharp tones begin near some times, in s: the first sample at 48 kHz that stands out.
+
+    Two thirds of `around` from a time may a tone lie; what comes before that rings on.
+    """
+    level = np.abs(x).max(axis=1)
+    out = []
+    for t in when:
+        a = max(0, int((t - around) * 48_000))
+        part = level[a : a + int(2 * around * 48_000)]
+        before = part[: int(around / 3 * 48_000)].max()
+        stands_out = part > before + 0.25 * (part.max() - before)
+        out.append((a + int(np.argmax(stands_out))) / 48_000)
+    return np.array(out)

@@ -17,7 +17,7 @@ from sonify.write.sound.pool import Pool
 from sonify.write.sound.smf import BLOCK, piece, scan
 from sonify.write.sound.soundfont import load_soundfont
 from sonify.write.sound.worker import render as render_wav
-from tests.write.soundfonts import soundfont
+from tests.write.soundfonts import TICK, onsets, soundfont
 
 needs_fluidsynth = pytest.mark.skipif(
     shutil.which("fluidsynth") is None, reason="FluidSynth (Debian) is not installed"
@@ -150,20 +150,6 @@ def test_a_tone_of_known_pitch_is_rendered_at_it(tmp_path):
 # ---- onsets
 
 
-def onsets(x: np.ndarray, when: np.ndarray) -> np.ndarray:
-    """Where sharp tones begin near some times, in s: the first sample that stands out."""
-    level = np.abs(x).max(axis=1)
-    out = []
-    for t in when:
-        a = max(0, int((t - 0.015) * RATE))
-        part = level[a : a + int(0.03 * RATE)]
-        # what rings on from before does not count
-        before = part[: int(0.01 * RATE)].max()
-        stands_out = part > before + 0.25 * (part.max() - before)
-        out.append((a + int(np.argmax(stands_out))) / RATE)
-    return np.array(out)
-
-
 @pytest.mark.parametrize("engine", ENGINES)
 def test_onsets_are_within_the_block_of_their_times(tmp_path, engine, record_property):
     font = load_soundfont(str(soundfont(tmp_path / "s.sf2", {(0, 0): 69}, sharp=True)))
@@ -181,7 +167,7 @@ def test_onsets_are_within_the_block_of_their_times(tmp_path, engine, record_pro
 
 
 def test_onsets_of_a_disc_lie_where_its_notes_do(tmp_path):
-    path = soundfont(tmp_path / "s.sf2", {(0, 0): 69, (128, 0): 69}, sharp=True)
+    path = soundfont(tmp_path / "s.sf2", TICK, sharp=True)
     show = sonify.perform(
         sonify.load_disc("cairn-middle"),
         presets=["usual"],
