@@ -8,13 +8,17 @@ from __future__ import annotations
 
 import mmap
 import zlib
+from collections.abc import Iterator
 from pathlib import Path
+from typing import BinaryIO
 
 __all__ = ["PLACEHOLDER", "stamp"]
 
 SIZE = 240
 PLACEHOLDER = "comment to come ".ljust(SIZE, ".")
 """What stands in the file until then."""
+
+_PIECE = 1 << 22
 
 
 def stamp(path: Path, text: str) -> bool:
@@ -23,16 +27,33 @@ def stamp(path: Path, text: str) -> bool:
     The text is plain ASCII then, cut or filled up with spaces.
     """
     new = text.encode("ascii", "replace")[:SIZE].ljust(SIZE)
-    found = False
-    with open(path, "r+b") as file, mmap.mmap(file.fileno(), 0) as data:
-        at = data.find(PLACEHOLDER.encode())
+    with open(path, "r+b") as file:
+        png = file.read(8) == b"\x89PNG\r\n\x1a\n"
+        places = list(_places(file, PLACEHOLDER.encode()))
+        for at in places:
+            file.seek(at)
+            file.write(new)
+        file.flush()
+        if png and places:
+            with mmap.mmap(file.fileno(), 0) as data:
+                for at in places:
+                    _mend_chunk(data, at)
+    return bool(places)
+
+
+def _places(file: BinaryIO, text: bytes) -> Iterator[int]:
+    """Where a text stands in a file, read piece by piece: a clip may be larger than memory."""
+    start, piece = 0, b""
+    file.seek(0)
+    while more := file.read(_PIECE):
+        # what a piece's end cuts in two is found with the next one
+        kept = piece[-(len(text) - 1) :] if piece else b""
+        begin, piece = start - len(kept), kept + more
+        at = piece.find(text)
         while at >= 0:
-            found = True
-            data[at : at + SIZE] = new
-            if data[:8] == b"\x89PNG\r\n\x1a\n":
-                _mend_chunk(data, at)
-            at = data.find(PLACEHOLDER.encode(), at + SIZE)
-    return found
+            yield begin + at
+            at = piece.find(text, at + len(text))
+        start += len(more)
 
 
 def _mend_chunk(data: mmap.mmap, at: int) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import ctypes
 from collections.abc import Iterator
 from dataclasses import dataclass
 from fractions import Fraction
@@ -19,6 +20,9 @@ from sonify.light.planes import FORMATS, Format, Planes
 __all__ = ["KINDS", "Kind", "VideoSink"]
 
 RATE = 48_000
+_PACKET = 1024
+"""Samples of a packet of sound."""
+
 _BT709 = 1
 _LIMITED = 1
 
@@ -121,6 +125,16 @@ def blank_frame(width: int, height: int, format: str) -> Any:
     return frame
 
 
+def _give_back() -> None:
+    """Let large pieces of memory go back to the system as soon as they are free.
+
+    The C library of GNU (mallopt(3), M_MMAP_THRESHOLD) keeps them once some were freed; between
+    frames that come and go, memory would grow with a clip's length.
+    """
+    with contextlib.suppress(OSError, AttributeError, TypeError):
+        ctypes.CDLL(None).mallopt(-3, 1 << 20)
+
+
 class VideoSink:
     """A video file that frames and sound are written to in step.
 
@@ -153,6 +167,8 @@ class VideoSink:
     ) -> None:
         import av
 
+        if kind.frames_held:
+            _give_back()
         self.kind, self.format, self.fps = kind, format, fps
         self.size = (width, height)
         self._av = av
@@ -212,6 +228,11 @@ class VideoSink:
 
     def add_sound(self, samples: NDArray[np.float32]) -> None:
         """Add sound, shape (samples, 2)."""
+        # in short packets: pictures are kept back until the packet that goes before them is whole
+        for a in range(0, len(samples), _PACKET):
+            self._add_packet(samples[a : a + _PACKET])
+
+    def _add_packet(self, samples: NDArray[np.float32]) -> None:
         if self.sound is None:
             return
         layout = self.sound.codec_context.format.name
