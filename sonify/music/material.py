@@ -76,8 +76,7 @@ class Material:
     @cached_property
     def gaps(self) -> Index:
         """How many slots lie between each line's end and the next row's start; 0 after the last."""
-        slot = self.timeline.row_slot
-        return np.append(slot[1:] - slot[:-1] - self.positions, 0)
+        return self.timeline.gaps
 
     def slot(self, index: Index) -> Index:
         """The slots in which they are read."""

@@ -154,21 +154,7 @@ class Trials(Material):
 
     @cached_property
     def gaps(self) -> Index:
-        slot = self.whole.row_slot
-        gaps = np.append(slot[1:] - slot[:-1] - self.positions, 0)
-        return np.tile(gaps[self.first_row : self.first_row + self.window], self.trials)
-
-    def slot(self, index: Index) -> Index:
-        line, step = np.divmod(index, self.positions)
-        out: Index = self.timeline.row_slot[line] + step
-        return out
-
-    def position(self, index: Index) -> Index:
-        line, step = np.divmod(index, self.positions)
-        if self.timeline.straight:
-            return step
-        out: Index = (self.timeline.row_first[line] + step) % self.positions
-        return out
+        return np.tile(self.whole.gaps[self.first_row : self.first_row + self.window], self.trials)
 
     def place(self, index: Index) -> Index:
         return self.row(index) * self.positions + self.position(index)

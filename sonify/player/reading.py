@@ -93,6 +93,15 @@ class Timeline:
         )
         return out
 
+    @property
+    def gaps(self) -> NDArray[np.int64]:
+        """How many slots lie between each row's end and the next one's start; 0 after the last."""
+        return np.append(self.row_slot[1:] - self.row_slot[:-1] - self.positions, 0)
+
+    def first_rows(self, rows: int) -> Timeline:
+        """The reading of only so many rows."""
+        return replace(self, row_slot=self.row_slot[:rows], row_first=self.row_first[:rows])
+
     def with_rows_at(self, row_slot: NDArray[np.int64]) -> Timeline:
         """The same reading with the rows moved to other slots."""
         return replace(self, row_slot=row_slot)

@@ -209,20 +209,19 @@ class Ear:
         slots = self.timeline.slots()
         step = self.grid.step_ticks
         due = np.empty(len(order), np.int64)
+        lanes = np.array(self._lanes_of_voices())
         for one in np.unique(lane):
             mine = lane[order] == one
-            kinds = [
-                k for k, v in zip(self.kinds, self._lanes_of_voices(), strict=True) if v == one
-            ]
+            voices = np.flatnonzero(lanes == one).tolist()
+            kinds = [self.kinds[v] for v in voices]
             worst = max((k.heard for k in kinds), key=_RANK.index, default="own")
             early = max((k.early for k in kinds), default=0.0)
             slot = (self.on[mine] + self.tolerance.on) / step + early
             last = np.searchsorted(slots, slot + 1e-6, "right") - 1
             last = np.clip(last, 0, self.total - 1)
             due[mine] = certain[worst][last]
-            voices = np.flatnonzero(np.array(self._lanes_of_voices()) == one)
-            if len(voices) == 1 and _by_position(self.music.voice[voices[0]], int(voices[0])):
-                due[mine] = self._last_of_tone(int(voices[0]), heard.tone[order][mine], last)
+            if len(voices) == 1 and _by_position(self.music.voice[voices[0]], voices[0]):
+                due[mine] = self._last_of_tone(voices[0], heard.tone[order][mine], last)
         self.due = due
         self.row = (due - 1) // self.positions
 
@@ -359,12 +358,7 @@ class Ear:
 
     def ending(self, rows: int) -> Ear:
         """The same with a reading of so many rows."""
-        from dataclasses import replace
-
-        short = replace(
-            self.timeline, row_slot=self.timeline.row_slot[:rows],
-            row_first=self.timeline.row_first[:rows],
-        )  # fmt: skip
+        short = self.timeline.first_rows(rows)
         return Ear(self.heard, self.music, short, self.grid, self.unit_bits, self.tolerance)
 
     def first_row(self, row: int) -> int:

@@ -54,13 +54,6 @@ class Place:
     first: int
     outside: float
 
-    def timeline_of(self, rows: int) -> Timeline:
-        """The reading of so many rows."""
-        return replace(
-            self.timeline, row_slot=self.timeline.row_slot[:rows],
-            row_first=self.timeline.row_first[:rows],
-        )  # fmt: skip
-
 
 def _timeline(setup: Setup, rows: int, positions: int, position_s: float) -> tuple[Timeline, Grid]:
     import msgspec

@@ -295,7 +295,7 @@ def _sighting(best: _Reading, setup: Setup, options: Options) -> Sighting:
         notes.append(f"{nobody} bits sound neither as a one nor as a zero; nobody could read them")
     lost = np.flatnonzero(found.lost)
     if len(lost):
-        timeline = place.timeline_of(found.rows)
+        timeline = place.timeline.first_rows(found.rows)
         why = lost_by(setup.music, timeline, found.bits, lost, best.unit_bits)
         notes.append(
             f"{len(lost)} {'bits are' if len(lost) > 1 else 'bit is'} lost by the mapping: {why}"
