@@ -14,6 +14,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.take.likely import Burst, posterior, stories
 from sonify.take.motion import Motion
 from sonify.take.observed import Observed
 from sonify.take.place import Plan
@@ -26,7 +27,11 @@ Index = NDArray[np.int64]
 SLOW = 0.88  # of the settled speed
 SWING = 0.025  # of the speed: more than this once a turn is an off-centre disc
 CERTAIN = 10.0
+PATTERN = 4.0  # what is sure by the pattern of errors alone
 SHONE_ON = 0.6  # of the errors: where the material's own level is off
+SHALLOW = 0.8  # of the usual depth of holes: the stage is beside the row
+MIDDLE = (0.3, 0.7)  # of the way from the material's level to the holes': good for a threshold
+SEEN = 8.0  # what a log's levels speak for a cause that they show, as a logarithm
 LEAST = 0.25  # weights below this are not listed
 
 
@@ -197,12 +202,51 @@ class Case:
         out: NDArray[np.bool_] = (self.truth == 1) if missed else (self.truth == 0)
         return out
 
+    @cached_property
+    def pattern(self) -> Pattern:
+        """What the pattern of the errors, and the levels of a log, speak for."""
+        return _pattern(self)
+
+
+@dataclass(frozen=True)
+class Pattern:
+    """How sure each cause is that only a pattern tells of; the stretch in which light may have
+    been on; and the row that the stage may have missed."""
+
+    sure: dict[str, float]
+    burst: Burst | None
+    row: int
+
 
 Test = Callable[[Case], Cause | None]
 
 
 def _cause(name: str, weight: float, *evidence: str) -> Cause:
     return Cause(name, weight, evidence, CAUSES[name][1])
+
+
+def _pattern(case: Case) -> Pattern:
+    if not case.count:
+        return Pattern({}, None, 0)
+    position = 60 / (case.motion.rpm * case.plan.positions)
+    logs, burst, row = stories(case.wrong, case.could, case.seen.time_s, position)
+    if case.seen.levels is not None:
+        shifted = _web_shift(case)
+        shone = shifted is not None and shifted[0] > SHONE_ON
+        if "ambient-light" in logs:
+            logs["ambient-light"] += SEEN if shone else -SEEN
+        depth = _depths(case)
+        if depth is not None and np.isfinite(depth[row]):
+            logs["stage"] += SEEN if depth[row] < SHALLOW else -SEEN / 2
+        place = _threshold_place(case)
+        if place is not None:
+            logs["threshold"] += SEEN / 2 if not MIDDLE[0] <= place <= MIDDLE[1] else -SEEN / 4
+    return Pattern(posterior(logs), burst, row)
+
+
+def _by_pattern(case: Case, name: str, *evidence: str) -> Cause | None:
+    sure = case.pattern.sure.get(name, 0.0)
+    return _cause(name, PATTERN * sure, *evidence) if sure else None
 
 
 def _percent(x: float) -> str:
@@ -361,30 +405,20 @@ def _stage(case: Case) -> Cause | None:
         return _cause("stage", CERTAIN - 1.5, *evidence)
     if case.count < 3:
         return None
-    per_row = case.wrong.sum(axis=1)
-    r = int(np.argmax(per_row))
-    share = per_row[r] / case.count
-    dense = per_row[r] / max(1, int(case.could[r].sum()))
-    weight = 0.0
-    evidence = []
-    places = np.flatnonzero(case.could[r])
-    hit = np.flatnonzero(case.wrong[r] & case.could[r])
-    # light comes and goes within a row; a stage that is off is so for all of it
-    whole = len(hit) > 0 and np.ptp(hit) > 0.6 * np.ptp(places) and not _is_run(case, r)
-    if share > 0.8 and per_row[r] >= 3 and dense > 0.14 and whole:
-        weight = 4.0 * share + min(2.0, 2 * dense)
-        evidence.append(
-            f"{int(per_row[r])} of {case.count} errors are in row {r + 1}, where "
-            f"{_percent(dense)} of what could go wrong did"
-        )
+    r = case.pattern.row
+    here, could = int(case.wrong[r].sum()), int(case.could[r].sum())
+    evidence = [
+        f"{here} of {case.count} errors are in row {r + 1}, where "
+        f"{_percent((case.wrong[r] & case.could[r]).sum() / max(1, could))} of what could go wrong "
+        "did, from its start to its end"
+    ]
     depth = _depths(case)
-    if depth is not None and np.isfinite(depth[r]) and depth[r] < 0.8 and share > 0.5:
-        weight += 3.0
+    if depth is not None and depth[r] < SHALLOW:
         evidence.append(
             f"the holes of row {r + 1} show at {_percent(float(depth[r]))} of the usual depth: "
             "the detector sees only a part of them"
         )
-    return _cause("stage", weight, *evidence) if weight else None
+    return _by_pattern(case, "stage", *evidence)
 
 
 def _other_rows(case: Case) -> NDArray[np.int64]:
@@ -423,72 +457,21 @@ def _depths(case: Case) -> NDArray[np.float64] | None:
 
 
 def _ambient(case: Case) -> Cause | None:
-    if not case.count:
-        return None
-    weight, evidence = 0.0, []
-    shifted = _web_shift(case)
-    if shifted is not None:
-        share, volts = shifted
-        if share <= SHONE_ON:
-            return None  # a log would show it
-        weight += 6.0 * share
+    burst = case.pattern.burst
+    evidence = []
+    shifted = _web_shift(case) if case.count else None
+    if shifted is not None and shifted[0] > SHONE_ON:
         evidence.append(
-            f"where bits went wrong, the material itself reads {_percent(volts)} of the swing "
+            f"where bits went wrong, the material itself reads {_percent(shifted[1])} of the swing "
             "off its usual level"
         )
-    burst = _burst(case)
     if burst is not None:
-        begin, end, dense = burst
-        weight += 3.0 * dense + 1.5
+        outside = f"{burst.outside or 'none'} before and after"
         evidence.append(
-            f"from {begin:.1f} s to {end:.1f} s of the take {_percent(dense)} of what could go "
-            "wrong did, and hardly any before and after"
+            f"from {burst.begin_s:.1f} s to {burst.end_s:.1f} s of the take "
+            f"{_percent(burst.share)} of what could go wrong did, and {outside}"
         )
-    return _cause("ambient-light", weight, *evidence) if weight else None
-
-
-def _burst(case: Case) -> tuple[float, float, float] | None:
-    """The time in which all errors lie, and how many of those that could be there are."""
-    r, p = case.at
-    time = case.seen.time_s[r, p]
-    if len(r) < 3 or not np.isfinite(time).all() or case.one_kind <= 0.9:
-        return None
-    order = np.sort(time)
-    # the middle nine tenths, so that a stray error elsewhere does not hide a burst
-    cut = max(0, int(0.04 * len(order)))
-    begin, end = float(order[cut]), float(order[len(order) - 1 - cut])
-    all_t = case.seen.time_s
-    could = case.could & (all_t >= begin) & (all_t <= end)
-    dense = float(case.wrong[could].sum() / max(1, could.sum()))
-    span = (end - begin) / max(float(np.nanmax(all_t) - np.nanmin(all_t)), 1e-9)
-    rows = len(np.unique(r[(time >= begin) & (time <= end)]))
-    alone = dense == 1.0 and rows == 1 and _is_run(case, int(r[0]))
-    if (
-        dense > 0.5
-        and span < 0.6
-        and (rows >= 2 or alone or _cuts_row(case, begin, end, case.plan.positions))
-    ):
-        return begin, end, dense
-    return None
-
-
-def _is_run(case: Case, row: int) -> bool:
-    """Whether a row's errors follow each other without one between that is right, and some that
-    could be wrong too before or after them are right: light does so, and hardly a stage."""
-    places, hit = np.flatnonzero(case.could[row]), np.flatnonzero(case.wrong[row])
-    run = int(np.count_nonzero((places >= hit[0]) & (places <= hit[-1])))
-    return len(hit) == run and len(places) - run >= 2
-
-
-def _cuts_row(case: Case, begin: float, end: float, n: int) -> bool:
-    """Whether a burst begins or ends well inside a row."""
-    m = case.motion
-    turn = 60 / m.rpm
-    inside = [
-        (b - begin) < -0.2 * turn and (e - begin) > 0.1 * turn
-        for b, e in zip(m.row_start_s, m.row_end_s, strict=True)
-    ]
-    return any(inside)
+    return _by_pattern(case, "ambient-light", *evidence)
 
 
 def _web_shift(case: Case) -> tuple[float, float] | None:
@@ -508,54 +491,53 @@ def _web_shift(case: Case) -> tuple[float, float] | None:
     return share, float(np.nanmedian(off)) / max(swing, 1e-9)
 
 
+def _threshold_place(case: Case) -> float | None:
+    """How far from the material's level (0) to the holes' (1) the threshold lies."""
+    v = case.seen.levels
+    if v is None:
+        return None
+    ones, zeros = v.level[v.truth == 1], v.level[v.truth == 0]
+    ones, zeros = ones[np.isfinite(ones)], zeros[np.isfinite(zeros)]
+    if not len(ones) or not len(zeros):
+        return None
+    swing = float(np.mean(ones) - np.mean(zeros))
+    return (v.threshold - float(np.mean(zeros))) / swing if swing else None
+
+
 def _threshold(case: Case) -> Cause | None:
-    if case.count < 3 or case.one_kind < 0.85:
+    if case.count < 3:
         return None
     missed = int(case.missed.sum()) >= int(case.added.sum())
     rows = len(np.unique(case.at[0]))
-    weight = 1.0 + min(1.5, 0.12 * case.count)
-    if rows < max(2, min(case.count, case.plan.rows) * 0.4):
-        weight *= 0.5
     evidence = [
         f"all but {case.count - max(int(case.missed.sum()), int(case.added.sum()))} of "
         f"{case.count} errors are {'missed ones' if missed else 'added ones'}, over {rows} rows"
     ]
-    v = case.seen.levels
-    if v is not None:
-        ones, zeros = v.level[v.truth == 1], v.level[v.truth == 0]
-        ones, zeros = ones[np.isfinite(ones)], zeros[np.isfinite(zeros)]
-        if len(ones) and len(zeros):
-            swing = float(np.mean(ones) - np.mean(zeros))
-            place = (v.threshold - float(np.mean(zeros))) / swing if swing else 0.5
-            if not 0.3 <= place <= 0.7:
-                weight += 2.5
-                evidence.append(
-                    f"the threshold lies {_percent(place)} of the way from the material's level to "
-                    "the holes'; halfway is best"
-                )
-    return _cause("threshold", weight, *evidence)
+    place = _threshold_place(case)
+    if place is not None and not MIDDLE[0] <= place <= MIDDLE[1]:
+        evidence.append(
+            f"the threshold lies {_percent(place)} of the way from the material's level to "
+            "the holes'; halfway is best"
+        )
+    return _by_pattern(case, "threshold", *evidence)
 
 
 def _hole(case: Case) -> Cause | None:
-    if not 1 <= case.count <= 6:
-        return None
     r, p = case.at
-    weight = 3.2 if case.count <= 2 else 2.4 if case.count == 3 else 1.4
     places = ", ".join(
         f"row {a + 1} position {b} ({'blocked' if case.missed[a, b] else 'torn'})"
         for a, b in zip(r.tolist()[:4], p.tolist()[:4], strict=True)
     )
     kind = "one place" if case.count == 1 else f"{case.count} places by themselves"
-    return _cause("hole", weight, f"{kind}: {places}")
+    return _by_pattern(case, "hole", f"{kind}: {places}")
 
 
 def _noise(case: Case) -> Cause | None:
     if case.count < 3:
         return None
-    both = 1 - case.one_kind
-    return _cause(
+    return _by_pattern(
+        case,
         "noise",
-        0.4 + 3.0 * max(0.0, both - 0.15),
         f"{int(case.missed.sum())} missed and {int(case.added.sum())} added ones without a pattern",
     )
 
