@@ -1,8 +1,9 @@
 """Fractional pitches: which key, bend and channel each note gets.
 
 MIDI bends a whole channel, so notes that sound together with different bends need a channel each.
-Where channels suffice, every bend that a voice uses has a channel of its own, set once: no
-note's tail is ever bent. Otherwise notes take channels by turns.
+Where channels suffice for every bend that the mapping can ask for, each has a channel of its own,
+the same for every disc: a machine that has not read the disc yet can do so too. Otherwise what the
+disc needs decides: a channel for every bend that it uses, or notes take channels by turns.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 
 from sonify.errors import InputError
 
-__all__ = ["BEND_RANGE", "Sounding", "Tuned", "bent"]
+__all__ = ["BEND_RANGE", "Lanes", "Sounding", "Tuned", "bend_of", "bent", "lanes_of"]
 
 BEND_RANGE = 2
 """Semitones that a full bend takes, set by RPN 0; it is what General MIDI begins with."""
@@ -30,7 +31,10 @@ Ints = NDArray[np.int64]
 
 @dataclass(frozen=True, eq=False)
 class Sounding:
-    """What this module needs to know of a voice's notes, in the order of onsets."""
+    """What this module needs to know of a voice's notes, in the order of onsets.
+
+    `reach` has all pitches that the voice can sound, whatever is read, if that is known.
+    """
 
     name: str
     number: int
@@ -39,6 +43,7 @@ class Sounding:
     on: Ints
     off: Ints
     pitch: NDArray[np.float64]
+    reach: NDArray[np.float64] | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,6 +62,14 @@ class Tuned:
     channel: NDArray[np.uint8]
     key: NDArray[np.uint8]
     bend: NDArray[np.int16]
+    channels: tuple[int, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class Lanes:
+    """A channel for each bend of a voice: bends and channels, one for one, its own first."""
+
+    bends: tuple[int, ...]
     channels: tuple[int, ...]
 
 
@@ -83,6 +96,9 @@ def bent(voices: list[Sounding]) -> list[Tuned | None]:
     InputError
         More differently bent notes sound together than there are channels; says which voice.
     """
+    lanes = _lanes(voices)
+    if lanes is not None:
+        return [None if e is None else _in_lanes(s, e) for s, e in zip(voices, lanes, strict=True)]
     needs = {k: _need(s) for k, s in enumerate(voices) if not s.drum and len(s.on)}
     needs = {k: n for k, n in needs.items() if n.values.any()}
     if not needs:
@@ -104,9 +120,72 @@ def bent(voices: list[Sounding]) -> list[Tuned | None]:
     return [_tuned(needs[k], have[k]) if k in needs else None for k in range(len(voices))]
 
 
+def bend_of(pitch: NDArray[np.float64]) -> tuple[NDArray[np.uint8], Ints]:
+    """The keys and bends that sound pitches."""
+    key = np.clip(np.rint(pitch), 0, 127)
+    bend = np.rint((pitch - key) * (_FULL / BEND_RANGE)).astype(np.int64)
+    return key.astype(np.uint8), bend
+
+
+def lanes_of(
+    channels: list[int], reach: list[NDArray[np.float64] | None]
+) -> list[Lanes | None] | None:
+    """Channels for all bends that voices may ever need.
+
+    Parameters
+    ----------
+    channels : list of int
+        Each voice's own, 0 to 15.
+    reach : list of ndarray or None
+        All pitches that each can sound; None for drums.
+
+    Returns
+    -------
+    list of Lanes or None
+        None for a voice that never needs a bend; None for all if channels don't suffice or
+        voices would have to share one.
+    """
+    bends = [
+        (0,) if r is None else tuple(sorted(set(bend_of(r)[1].tolist()), key=lambda b: (abs(b), b)))
+        for r in reach
+    ]
+    bends = [b or (0,) for b in bends]
+    for k, mine in enumerate(bends):
+        same = [b for j, b in enumerate(bends) if channels[j] == channels[k]]
+        if any(mine) and len(same) > 1 and (len(mine) > 1 or len(set(same)) > 1):
+            return None
+    free = [c for c in range(_CHANNELS) if c not in {*channels, _DRUM_CHANNEL}]
+    if sum(len(b) - 1 for b in bends) > len(free):
+        return None
+    return [
+        Lanes(b, (own, *(free.pop(0) for _ in b[1:]))) if any(b) else None
+        for b, own in zip(bends, channels, strict=True)
+    ]
+
+
+def _lanes(voices: list[Sounding]) -> list[Lanes | None] | None:
+    if any(s.reach is None and not s.drum for s in voices):
+        return None
+    lanes = lanes_of([s.channel for s in voices], [s.reach for s in voices])
+    if lanes is None:
+        return None
+    for s, each in zip(voices, lanes, strict=True):
+        bends = (0,) if each is None else each.bends
+        if not s.drum and not np.isin(bend_of(s.pitch)[1], bends).all():
+            return None
+    return lanes
+
+
+def _in_lanes(s: Sounding, lanes: Lanes) -> Tuned:
+    key, bend = bend_of(s.pitch)
+    order = np.argsort(lanes.bends)
+    which = order[np.searchsorted(np.asarray(lanes.bends)[order], bend)]
+    channel = np.asarray(lanes.channels, np.uint8)[which]
+    return Tuned(channel, key, bend.astype(np.int16), lanes.channels)
+
+
 def _need(s: Sounding) -> _Need:
-    key = np.clip(np.rint(s.pitch), 0, 127)
-    bend = np.rint((s.pitch - key) * (_FULL / BEND_RANGE)).astype(np.int64)
+    key, bend = bend_of(s.pitch)
     values, which = np.unique(bend, return_inverse=True)
     # notes of one bend that overlap may share a channel: they form one stretch
     order = np.lexsort((s.on, which))
@@ -126,7 +205,7 @@ def _need(s: Sounding) -> _Need:
     start, stop = start[by_time], stop[by_time]
     sounding = np.arange(1, len(start) + 1) - np.searchsorted(np.sort(stop), start, side="right")
     return _Need(
-        s, key.astype(np.uint8), bend, values, place[stretch], start, stop,
+        s, key, bend, values, place[stretch], start, stop,
         int(sounding.max()), int(np.argmax(sounding)),
     )  # fmt: skip
 

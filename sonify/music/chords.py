@@ -64,9 +64,13 @@ class Progression(Scheme, frozen=True, tag="progression"):
                 "the key 'chords' is needed: roman numerals such as \"i VI III VII\"",
                 place=f"{frame.place}.chords",
             )
-        chords = parse_chords(self.chords, frame.minor, f"{frame.place}.chords")
         tone = shifted(self.inner(f"{frame.place}.line").degrees(m, index), shift)
-        number = self.chord_number(m, index, frame) % len(chords)
+        return self.chord_tones(tone, self.chord_number(m, index, frame), frame)
+
+    def chord_tones(self, tone: Index, number: Index, frame: Frame) -> Pitches:
+        """The pitches of a chord's tones, counted from 0 at its lowest, the chords from 0 too."""
+        chords = parse_chords(self.chords, frame.minor, f"{frame.place}.chords")
+        number = number % len(chords)
         size = np.array([len(c.tones) for c in chords])
         table = np.zeros((len(chords), int(size.max())))
         for n, chord in enumerate(chords):

@@ -31,6 +31,7 @@ __all__ = [
     "needs_bends",
     "notes_of",
     "untuned_parts",
+    "voice_reach",
 ]
 
 NOTES = np.dtype(
@@ -154,7 +155,8 @@ def make_parts(music: Music, material: Material, grid: Grid) -> list[Part]:
     parts = untuned_parts(music, material, grid)
     if not needs_bends(music):
         return parts
-    tuned = bent([_sounding(p) for p in parts])
+    reach = voice_reach(music, material.unit_bits, grid)
+    tuned = bent([_sounding(p, r) for p, r in zip(parts, reach, strict=True)])
     return [replace(p, tuned=t) for p, t in zip(parts, tuned, strict=True)]
 
 
@@ -174,10 +176,28 @@ def untuned_parts(music: Music, material: Material, grid: Grid) -> list[Part]:
     return _without_overlaps(parts)
 
 
-def _sounding(part: Part) -> Sounding:
+def voice_reach(music: Music, unit_bits: int, grid: Grid) -> list[Pitches | None]:
+    """All pitches that each voice can sound, whatever is read; None for drums."""
+    from sonify.music.reach import reach_of
+
+    scale, root = find_scale(music.scale), float(note_number(music.root))
+    shift = concert_shift(music.concert_pitch)
+    out: list[Pitches | None] = []
+    for n, voice in enumerate(music.voice):
+        place = f"music.voice[{n}]"
+        if voice.drum is not None:
+            out.append(None)
+            continue
+        here = Frame(scale, root + 12 * voice.octave, grid, f"{place}.pitch")
+        pitch = reach_of(scheme_of(voice, place), rules_of(voice, place), unit_bits, here)
+        out.append(np.clip(pitch + shift, 0.0, 127.0) if shift else pitch)
+    return out
+
+
+def _sounding(part: Part, reach: Pitches | None) -> Sounding:
     return Sounding(
         part.name, part.number, part.channel, part.voice.drum is not None, part.on, part.off,
-        part.pitch,
+        part.pitch, reach,
     )  # fmt: skip
 
 

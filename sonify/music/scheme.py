@@ -21,7 +21,7 @@ from sonify.music.scales import (
 )
 from sonify.settings import Settings
 
-__all__ = ["Frame", "Scheme", "pitches_of"]
+__all__ = ["Frame", "Scheme", "led_bounds", "pitches_of", "within"]
 
 Index = NDArray[np.int64]
 Pitches = NDArray[np.float64]
@@ -79,7 +79,11 @@ class Scheme(Settings, frozen=True, tag_field="scheme", tag="none"):
 
     def pitches(self, m: Material, index: Index, shift: Index, frame: Frame) -> Pitches:
         """MIDI note numbers before range and voice-leading, `shift` degrees away."""
-        return degrees_to_pitch(shifted(self.degrees(m, index), shift), frame.scale, frame.root)
+        return self.tones_at(shifted(self.degrees(m, index), shift), frame)
+
+    def tones_at(self, degrees: Index, frame: Frame) -> Pitches:
+        """MIDI note numbers of degrees, before range and voice-leading."""
+        return degrees_to_pitch(degrees, frame.scale, frame.root)
 
     def follows(self) -> tuple[bool, str]:
         """Whether a machine can follow these very settings as it reads, and if not, why."""
@@ -144,19 +148,29 @@ def pitches_of(scheme: Scheme, m: Material, index: Index, shift: Index, frame: F
     ndarray of float64, shape (notes,)
         MIDI note numbers within 0 to 127.
     """
-    bounds = scheme.bounds(frame)
-    pitch = scheme.pitches(m, index, shift, frame)
-    if bounds is None and scheme.leading == "free":
+    pitch = within(scheme, scheme.pitches(m, index, shift, frame), frame)
+    if scheme.leading == "free" or not len(pitch):
         return pitch
     period = frame.scale.period
-    if bounds is None:
-        bounds = max(0.0, frame.root - period), min(127.0, frame.root + period)
+    return fold(led(pitch, m.line(index), led_bounds(scheme, frame), period), period)
+
+
+def led_bounds(scheme: Scheme, frame: Frame) -> tuple[float, float]:
+    """The range of a scheme whose tones are led: its own, or an octave about the root."""
+    period = frame.scale.period
+    around = max(0.0, frame.root - period), min(127.0, frame.root + period)
+    return scheme.bounds(frame) or around
+
+
+def within(scheme: Scheme, pitch: Pitches, frame: Frame) -> Pitches:
+    """Pitches brought into the range that a scheme has, or that its leading needs."""
+    bounds = scheme.bounds(frame)
+    if bounds is None and scheme.leading == "free":
+        return pitch
     if not len(pitch):
         return pitch
-    pitch = _FOLDS[scheme.fold](pitch, bounds, frame)
-    if scheme.leading == "nearest":
-        pitch = led(pitch, m.line(index), bounds, period)
-    return fold(pitch, period)
+    bounds = bounds or led_bounds(scheme, frame)
+    return fold(_FOLDS[scheme.fold](pitch, bounds, frame), frame.scale.period)
 
 
 def _by_octaves(pitch: Pitches, bounds: tuple[float, float], frame: Frame) -> Pitches:
@@ -216,11 +230,11 @@ def led(pitch: Pitches, row: Index, bounds: tuple[float, float], period: float) 
     new = np.ones(n, bool)
     new[1:] = row[1:] != row[:-1]
     start = np.maximum.accumulate(np.where(new, np.arange(n), 0))
-    within = (np.arange(n) - start) % _PHRASE
+    nth = (np.arange(n) - start) % _PHRASE
     out = pitch.copy()
     low, high = bounds
-    order = np.argsort(within, kind="stable")
-    ends = np.cumsum(np.bincount(within))
+    order = np.argsort(nth, kind="stable")
+    ends = np.cumsum(np.bincount(nth))
     for step in range(1, len(ends)):
         at = order[ends[step - 1] : ends[step]]
         before = out[at - 1]

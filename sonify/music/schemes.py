@@ -195,12 +195,16 @@ class ToneTable(Scheme, frozen=True, tag="table"):
             )
         if self.degrees_of:
             return super().pitches(m, index, shift, frame)
+        return self.named(self._entry(m, index), shift, frame)
+
+    def named(self, entry: Index, shift: Index, frame: Frame) -> Pitches:
+        """The pitches of entries of a table of notes, before its range."""
         named = [
             float(note_number(note, f"{frame.place}.notes[{n}]"))
             for n, note in enumerate(self.notes)
         ]
-        pitch: Pitches = np.asarray(named)[self._entry(m, index)]
-        pitch = pitch + shifted(np.zeros_like(index), shift)
+        pitch: Pitches = np.asarray(named)[entry]
+        pitch = pitch + shifted(np.zeros_like(entry), shift)
         return fold(pitch, 12.0)
 
 

@@ -12,6 +12,8 @@ from hypothesis import strategies as st
 
 import sonify
 from sonify.music.bends import Sounding, bent
+from sonify.music.notes import untuned_parts, voice_reach
+from sonify.music.schemes import SCHEMES as SCHEME_NAMES
 from sonify.write.midi import Options, midi_bytes
 
 
@@ -86,6 +88,50 @@ def test_the_file_says_how_it_bends():
     file = mido.MidiFile(file=io.BytesIO(b"".join(midi_bytes(plain))))
     assert not [m for t in file.tracks for m in t if m.type in ("text", "pitchwheel")]
     assert not [m for t in file.tracks for m in t if m.type == "control_change"]
+
+
+SCHEMES = (
+    [{"scheme": s} for s in SCHEME_NAMES if s not in ("progression", "table")]
+    + [{"scheme": "progression", "chords": "i IV7 v", "each": "row", "line": s}
+       for s in ("place", "walk", "arpeggio")]
+    + [{"scheme": "table", "degrees": [0, 4, -2], "by": "value"},
+       {"scheme": "table", "notes": ["D4", "A5"], "by": "one"},
+       {"scheme": "place", "row-step": 3}, {"scheme": "run-length", "row-step": -2},
+       {"scheme": "count", "turn": False, "step": 3}, {"scheme": "gap", "step": 5}]
+)  # fmt: skip
+RANGES = [
+    {}, {"leading": "nearest"}, {"range": ["C4", "E5"]}, {"range": ["C4", "E5"], "fold": "turn"},
+    {"range": ["G3", "D5"], "fold": "nearest", "leading": "nearest"},
+]  # fmt: skip
+
+
+@pytest.mark.parametrize("scale", ["bayati", "just-major", "bohlen-lambda", "slendro"])
+@pytest.mark.parametrize("scheme", SCHEMES, ids=lambda s: "-".join(map(str, s.values())))
+def test_the_tones_within_reach_are_all_that_a_voice_sounds(scheme, scale):
+    rules = [{"rule": "echoes", "shift": 3, "count": 2}, {"rule": "stacked", "shifts": [-4]}]
+    voices = [{"pitch": scheme | more, "rhythm": rules} for more in RANGES]
+    show = sonify.perform(
+        sonify.load_disc("cairn-middle"),
+        settings={"music.scale": scale, "music.voice": voices, "music.concert-pitch": 431.0},
+    )
+    music = show.setup.music
+    reach = voice_reach(music, show.unit_bits, show.grid)
+    for part, within in zip(untuned_parts(music, show.material, show.grid), reach, strict=True):
+        apart = np.abs(part.pitch[:, None] - within[None, :]).min(axis=1)
+        assert apart.max() < 1e-6
+
+
+def test_channels_hang_on_the_mapping_and_not_on_the_disc():
+    """The same voices bend the same channels for every disc, even one that sounds one tone."""
+    lines = [{"pitch": {"scheme": "walk", "span": 7}}, {"pitch": "one-tone", "source": "unknown"}]
+    told = set()
+    for bits in (["1" + "0" * 27] * 2, ["1" * 28] * 4, ["0110101" * 4] * 3):
+        show = sonify.perform(
+            sonify.Disc.from_bits(bits),
+            settings={"music.scale": "just-major", "music.root": "D4", "music.voice": lines},
+        )
+        told.add(tuple(None if p.tuned is None else p.tuned.channels for p in show.parts))
+    assert told == {((0, 2, 3, 4, 5, 6, 7), None)}
 
 
 NOTES = st.lists(

@@ -337,6 +337,36 @@ def test_sources_filters_curves_and_drums(tmp_path):
 
 
 @needs_gcc
+@pytest.mark.parametrize("scale", ["bayati", "just-major", "bohlen-lambda", "dorian"])
+@pytest.mark.parametrize("concert", [440.0, 432.0])
+def test_tones_between_the_keys(scale, concert, tmp_path):
+    """Each bend has a channel of its own; the machine sends it before its first note."""
+    leading = "free" if scale == "bohlen-lambda" else "nearest"
+    voices = [
+        {"name": "tune", "pitch": {"scheme": "walk", "span": 7}, "rhythm": ["joined"], "pan": 0.5},
+        {"name": "deep", "octave": -1, "pitch": "one-tone", "source": "drone", "volume": 90,
+         "rhythm": [{"rule": "stacked", "shifts": [2]}]},
+        {"name": "kit", "drum": ["claves", 56], "source": "zeros", "pitch": "place"},
+        {"name": "led", "channel": 12, "pitch": {"scheme": "one-tone", "leading": leading}},
+    ]  # fmt: skip
+    settings = {"music.voice": voices, "music.scale": scale, "music.concert-pitch": concert}
+    show = performance("cairn-small", ["quick"], **settings)
+    bent = [p.tuned for p in show.parts if p.tuned is not None]
+    assert bool(bent) == (scale != "dorian" or concert != 440.0)
+    assert (scale == "dorian") == all(len(t.channels) == 1 for t in bent)
+    play(show, tmp_path)
+
+
+@needs_gcc
+def test_led_tones_at_another_concert_pitch(tmp_path):
+    """Where every tone has the one bend, tones are led in keys, whatever the period."""
+    pitch = {"scheme": "number", "bits": 5, "span": 20, "leading": "nearest"}
+    for n, scale in enumerate(("major", {"semitones": [0, 2, 5], "period": 7.0})):
+        settings = {"music.concert-pitch": 466.0, "music.scale": scale}
+        play(performance("cairn-middle", **voice(pitch=pitch), **settings), tmp_path / str(n))
+
+
+@needs_gcc
 def test_voices_on_one_channel(tmp_path):
     """Notes that start together on one pitch and channel: the loudest stays; others are cut."""
     voices = [
@@ -524,7 +554,18 @@ REFUSED = {
     "changes": (voice(source="row-changes"), "whether another row follows"),
     "curve": (voice(curves=[{"over": "piece", "points": [0, 1]}]), "how long the disc is"),
     "bars": ({"music.timing": "bars"}, "--set music.timing=player"),
-    "tuning": ({"music.concert_pitch": 432.0}, "which bends a disc needs"),
+    "bends": (
+        {"music.scale": {"divisions": 31}, **voice(pitch={"scheme": "density", "span": 20})},
+        "20 bends: MIDI has 15 channels",
+    ),
+    "bends on a channel": (
+        {"music.scale": "bayati", "music.voice": [{"channel": 1}, {"channel": 1}]},
+        "on a channel that voices share",
+    ),
+    "led bends": (
+        {"music.scale": "bayati", **voice(pitch={"scheme": "place", "leading": "nearest"})},
+        "leads in whole semitones",
+    ),
     "last-character": (
         {**voice(pitch="last-character"), "player.row_start": "next-position"},
         "read only at the turn's end",

@@ -17,9 +17,9 @@ from sonify.music.scheme import Frame
 from sonify.music.select import chosen
 from sonify.music.settings import Voice
 from sonify.music.sources import find_source
-from sonify.music.tuning import concert_shift
 from sonify.performance import Performance
 from sonify.write.firmware.alphabet import letters_of
+from sonify.write.firmware.keys import Keys, Sounds, lanes_for, sounds_of
 from sonify.write.firmware.leads import Refusal, mask_lead
 from sonify.write.firmware.steps import ONE, Mask, Steps, steps_of
 from sonify.write.firmware.tones import Machine, Tones, tones_of
@@ -67,6 +67,7 @@ class VoicePlan:
     source: str
     steps: Steps
     tones: Tones
+    keys: Keys
 
 
 @dataclass(frozen=True, eq=False)
@@ -76,6 +77,9 @@ class Plan:
     Attributes
     ----------
     voices : list of VoicePlan
+    sounds : Sounds
+    period : int
+        Of the scale, in semitones.
     positions, unit_bits, width, height : int
     fill, alphabet : str
         `alphabet` is "none" for a disc without a code.
@@ -89,6 +93,8 @@ class Plan:
 
     show: Performance
     voices: list[VoicePlan]
+    sounds: Sounds
+    period: int
     positions: int
     unit_bits: int
     width: int
@@ -131,7 +137,8 @@ def fixed_ram(plan: Plan) -> int:
     rules = sum(len(v.steps.steps) for v in plan.voices)
     row = (plan.positions + 7) // 8
     per_voice = 23 * len(plan.voices) + 2 * (rules + 1)
-    return per_voice + (plan.lamps + 7) // 8 + 2 * row + plan.past // 8 + 92
+    bent = 2 if plan.sounds.bends else 0
+    return per_voice + (plan.lamps + 7) // 8 + 2 * row + plan.past // 8 + 92 + bent
 
 
 def plan_of(show: Performance, text: int | None = None) -> Plan:
@@ -157,11 +164,6 @@ def plan_of(show: Performance, text: int | None = None) -> Plan:
             "--set music.timing=player)"
         )
     scale = find_scale(setup.music.scale)
-    if not scale.in_twelve or concert_shift(setup.music.concert_pitch):
-        reasons.append(
-            "tones between the keys: which bends a disc needs, and so which channel each gets, "
-            "is known only at its end"
-        )
     if disc.positions > MOST_POSITIONS:
         reasons.append(f"{disc.positions:,} positions a row; the core counts to {MOST_POSITIONS:,}")
     if matrix.lamps > MOST_LAMPS:
@@ -185,6 +187,13 @@ def plan_of(show: Performance, text: int | None = None) -> Plan:
         code_refusal(show)
     except Refusal as reason:
         reasons.append(str(reason))
+    try:
+        lanes = lanes_for(setup.music, channels, show.unit_bits, grid)
+        if len(voices) == len(channels):
+            names, tones = [v.name for v in voices], [v.tones for v in voices]
+            keys, sounds = sounds_of(setup.music, names, channels, tones, lanes, scale.period)
+    except Refusal as reason:
+        reasons.append(str(reason))
     if reasons:
         raise InputError("a machine can't follow this as it reads: " + "; ".join(reasons))
     notes = max(4, sum(v.steps.notes for v in voices))
@@ -197,7 +206,9 @@ def plan_of(show: Performance, text: int | None = None) -> Plan:
         gap = int(two.row_slot[1])
     plan = Plan(
         show=show,
-        voices=voices,
+        voices=[replace(v, keys=k) for v, k in zip(voices, keys, strict=True)],
+        sounds=sounds,
+        period=max(1, round(scale.period)),
         positions=disc.positions,
         unit_bits=show.unit_bits,
         width=matrix.width,
@@ -283,6 +294,7 @@ def _voice(
         source=_SOURCES[source.name],
         steps=steps,
         tones=tones,
+        keys=Keys(np.zeros(0, np.uint8)),
     )
 
 

@@ -11,6 +11,7 @@ from sonify.write.firmware.leads import NOTHING, Lead
 from sonify.write.firmware.names import voice_names
 from sonify.write.firmware.plan import Plan
 from sonify.write.firmware.steps import MOST_LOUD, Mask
+from sonify.write.midi_bends import bend_range_bytes
 
 __all__ = ["config_h", "table_bytes", "tables_c"]
 
@@ -64,6 +65,9 @@ def config_h(plan: Plan) -> str:
         ("PAST", f"{plan.past}U", "of the last bits are kept"),
         ("NOTES", plan.notes, "that are due or sound at once, at most"),
         ("TEXT", plan.text, "bytes of a message, at most"),
+        ("BENT", int(bool(plan.sounds.bends)), "1: tones between the keys"),
+        ("SOUNDS", len(plan.sounds.pairs), "0: a voice has one channel for all its tones"),
+        ("PERIOD", plan.period, "semitones after which the scale repeats"),
         ("RULES", sum(len(v.steps.steps) for v in plan.voices), ""),
         ("VOICES", len(plan.voices), ""),
     ]
@@ -146,8 +150,8 @@ def tables_c(plan: Plan) -> str:
                 b, c, d = len(s.mask.bits), masks.offset(s.mask), s.mask.back
             rules.append(f"    {{{c}UL, {d}UL, {b}, PLAYER_RULE_{s.op}, {a}}},")
         loud = [*v.steps.loud, *[NOTHING] * MOST_LOUD][:MOST_LOUD]
-        size = v.tones.table[0].size if len(v.tones.table) > 1 else 0
-        low, high = v.tones.led or (0, 0)
+        size = v.keys.table[0].size if len(v.keys.table) > 1 else 0
+        low, high = v.keys.led or (0, 0)
         voices += [
             f"    /* {_comment(v.name)} */",
             f"    {{{_lead(v.tones.tone, first_rule)},",
@@ -155,10 +159,10 @@ def tables_c(plan: Plan) -> str:
             "     {" + ",\n      ".join(_lead(one, first_rule) for one in loud) + "},",
             f"     {len(tones)}, {size}, {len(velocities)}, PLAYER_FROM_{v.source}, {v.channel}, "
             f"{plan.unit_bits}, {first_rule}, {len(v.steps.steps)}, "
-            f"{int(v.tones.led is not None)}, {low}, {high}}},",
+            f"{int(v.keys.led is not None)}, {low}, {high}}},",
         ]
         first_rule += len(v.steps.steps)
-        tones += v.tones.table.reshape(-1).tolist()
+        tones += v.keys.table.reshape(-1).tolist()
         velocities += v.steps.velocities.reshape(-1).tolist()
     letters = plan.letters
     codes = letters.codes.tolist()
@@ -176,7 +180,16 @@ def tables_c(plan: Plan) -> str:
         "};",
         "",
     ]
-    lines += ["/* MIDI notes */", *_array("uint8_t", "tones", tones)]
+    sounds = plan.sounds
+    what = "numbers of sounds" if sounds.pairs else "MIDI notes"
+    lines += [f"/* {what} */", *_array("uint8_t", "tones", tones)]
+    if sounds.pairs:
+        lines += ["/* the sounds: MIDI note, channel */"]
+        lines += _array("uint8_t", "sounds", [n for pair in sounds.pairs for n in pair])
+    if sounds.bends:
+        lines += ["/* each channel's bend; 8192 is none */"]
+        bends = [sounds.bends.get(c, 8192) for c in range(16)]
+        lines += _array("uint16_t", "bends", bends, "16")
     lines += _array("uint8_t", "velocities", velocities)
     lines += ["/* where rules let notes through, a bit a count */"]
     lines += _array("uint8_t", "masks", masks.bytes())
@@ -205,15 +218,18 @@ def letter_columns(plan: Plan) -> list[int]:
 
 
 def opening_bytes(plan: Plan) -> list[int]:
-    """What is sent before the first note: programs, volumes, places in the stereo field."""
+    """What is sent before the first note: bend ranges, programs, volumes, stereo places."""
     out: list[int] = []
-    for v in plan.voices:
-        if v.voice.drum is None:
-            out += [0xC0 | v.channel, v.program]
-        if v.voice.volume is not None:
-            out += [0xB0 | v.channel, 7, v.voice.volume]
-        if v.voice.pan is not None:
-            out += [0xB0 | v.channel, 10, min(127, round(64 + v.voice.pan * 64))]
+    for v, channels in zip(plan.voices, plan.sounds.channels, strict=True):
+        for c in channels:
+            if c in plan.sounds.bends or len(channels) > 1:
+                out += [byte for body in bend_range_bytes(c) for byte in body]
+            if v.voice.drum is None:
+                out += [0xC0 | c, v.program]
+            if v.voice.volume is not None:
+                out += [0xB0 | c, 7, v.voice.volume]
+            if v.voice.pan is not None:
+                out += [0xB0 | c, 10, min(127, round(64 + v.voice.pan * 64))]
     return out
 
 
@@ -223,7 +239,8 @@ def table_bytes(plan: Plan) -> int:
     total = 0
     for v in plan.voices:
         total += (2 + MOST_LOUD) * lead + 14
-        total += rule * len(v.steps.steps) + v.tones.table.size + v.steps.velocities.size
+        total += rule * len(v.steps.steps) + v.keys.table.size + v.steps.velocities.size
+    total += 2 * len(plan.sounds.pairs) + (32 if plan.sounds.bends else 0)
     masks = {s.mask.bits for v in plan.voices for s in v.steps.steps if s.mask is not None}
     total += rule + sum(map(len, masks)) // 8 + 1 + len(opening_bytes(plan)) + 1
     total += 4 * len(plan.letters.codes) + 4 + len(letter_columns(plan))

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from types import SimpleNamespace
-from typing import Any, cast
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from sonify.music.chords import Progression
 from sonify.music.general_midi import drum_note
 from sonify.music.roman import parse_chords
-from sonify.music.scheme import Frame, Scheme, pitches_of, reflect
+from sonify.music.scheme import Frame, Scheme, led_bounds, reflect, within
 from sonify.music.schemes import (
     BitsNumber,
     Count,
@@ -53,16 +53,16 @@ class Tones:
     ----------
     tone, chord : Lead
         The way through a table, and from one table to the next.
-    table : ndarray of uint8, shape (levels, chord.count, tone.count)
-        MIDI notes; a level for each echo if they are shifted, else one.
-    led : tuple of int or None
-        Lowest and highest note where each tone goes to the octave nearest to the one before.
+    pitch : ndarray of float64, shape (levels, chord.count, tone.count)
+        MIDI note numbers; a level for each echo if they are shifted, else one.
+    led : tuple of float or None
+        Lowest and highest pitch where each tone goes to the octave nearest to the one before.
     """
 
     tone: Lead
     chord: Lead
-    table: NDArray[np.uint8]
-    led: tuple[int, int] | None = None
+    pitch: NDArray[np.float64]
+    led: tuple[float, float] | None = None
 
 
 @dataclass(frozen=True)
@@ -81,15 +81,6 @@ class Degrees:
     first: Lead
     second: Lead
     values: Index
-
-
-class _Table(Scheme, frozen=True, tag="of-degrees"):
-    """A scheme of ready degrees, with the range and folding of another."""
-
-    ready: tuple[int, ...] = ()
-
-    def degrees(self, m: Any, index: Index) -> Index:
-        return np.asarray(self.ready, np.int64)[index]
 
 
 def _along(lead: Lead, values: Index) -> Degrees:
@@ -138,7 +129,9 @@ def _last_character(s: LastCharacter, m: Machine) -> Degrees:
 
 
 def _number(s: BitsNumber, m: Machine) -> Degrees:
-    return _along(Lead("NUMBER", s.span, up=(1 << s.bits) - 1), np.arange(s.span))
+    # a number of so few bits may not come to all of its span
+    count = min(s.span, 1 << s.bits)
+    return _along(Lead("NUMBER", count, up=(1 << s.bits) - 1), np.arange(count))
 
 
 def _turn(span: int) -> int:
@@ -227,40 +220,18 @@ def _pitches(
     scheme: Scheme, degrees: Index, chord: Index, shift: int, frame: Frame
 ) -> NDArray[np.float64]:
     """The tones that a scheme gives for ready degrees and chord numbers (one shape)."""
-    index = np.arange(degrees.size)
-    shifts = np.full(degrees.size, shift)
-    table = _Table(range=scheme.range, fold=scheme.fold, ready=tuple(degrees.reshape(-1).tolist()))
+    flat = (degrees + shift).reshape(-1)
     if isinstance(scheme, Progression):
-        proxy: Any = SimpleNamespace(
-            chords=scheme.chords,
-            inner=lambda place="line": table,
-            chord_number=lambda m, i, frame: chord.reshape(-1)[i],
-            range=scheme.range,
-            fold=scheme.fold,
-            leading="free",
-            bounds=lambda frame: scheme.bounds(frame),
-            pitches=lambda m, i, s, frame: Progression.pitches(proxy, m, i, s, frame),
-        )
-        found = pitches_of(proxy, cast(Any, None), index, shifts, frame)
+        pitch = scheme.chord_tones(flat, chord.reshape(-1), frame)
     else:
-        found = pitches_of(table, cast(Any, None), index, shifts, frame)
-    return found.reshape(degrees.shape)
+        pitch = scheme.tones_at(flat, frame)
+    return within(scheme, pitch, frame).reshape(degrees.shape)
 
 
 def _named(scheme: ToneTable, shift: int, frame: Frame) -> NDArray[np.float64]:
     """The tones of a table of note names."""
     at = np.arange(len(scheme.notes))
-    proxy: Any = SimpleNamespace(
-        notes=scheme.notes,
-        degrees_of=(),
-        _entry=lambda m, index: index,
-        range=scheme.range,
-        fold=scheme.fold,
-        leading="free",
-        bounds=lambda frame: scheme.bounds(frame),
-        pitches=lambda m, i, s, frame: ToneTable.pitches(proxy, m, i, s, frame),
-    )
-    return pitches_of(proxy, cast(Any, None), at, np.full(len(at), shift), frame)
+    return within(scheme, scheme.named(at, np.full(len(at), shift), frame), frame)
 
 
 def tones_of(
@@ -284,7 +255,7 @@ def tones_of(
         What can't be followed, and why.
     """
     if voice.drum is not None and not isinstance(voice.drum, tuple):
-        return Tones(NOTHING, NOTHING, np.full((1, 1, 1), drum_note(voice.drum), np.uint8))
+        return Tones(NOTHING, NOTHING, np.full((1, 1, 1), float(drum_note(voice.drum))))
     levels = shifts if any(shifts) else [0]
     if isinstance(scheme, ToneTable) and scheme.notes and voice.drum is None:
         ok, why = scheme.follows()
@@ -296,25 +267,8 @@ def tones_of(
         lead, second, pitch = _of_degrees(voice, scheme, levels, machine, frame)
     if pitch.size > MAX_TABLE:
         raise Refusal(f"its pitch scheme needs {pitch.size:,} tones; a table holds {MAX_TABLE:,}")
-    led = None
-    if scheme.leading == "nearest" and voice.drum is None:
-        low, high = scheme.bounds(frame) or (
-            max(0.0, frame.root - frame.scale.period), min(127.0, frame.root + frame.scale.period)
-        )  # fmt: skip
-        led = round(low), round(high)
-        pitch = _inside(pitch, scheme, frame)
-    return Tones(lead, second, np.rint(pitch).astype(np.uint8), led)
-
-
-def _inside(pitch: NDArray[np.float64], scheme: Scheme, frame: Frame) -> NDArray[np.float64]:
-    """Tones folded into the range that a led voice has even where none is given."""
-    from sonify.music.scheme import _FOLDS
-
-    if scheme.range is not None:
-        return pitch
-    period = frame.scale.period
-    bounds = max(0.0, frame.root - period), min(127.0, frame.root + period)
-    return _FOLDS[scheme.fold](pitch.reshape(-1), bounds, frame).reshape(pitch.shape)
+    led = scheme.leading == "nearest" and voice.drum is None
+    return Tones(lead, second, pitch, led_bounds(scheme, frame) if led else None)
 
 
 def _of_degrees(

@@ -17,7 +17,7 @@
 typedef struct {
     uint32_t on; /* both in ticks of the disc's time */
     uint32_t off;
-    uint8_t pitch;
+    uint8_t pitch; /* a MIDI note, or a sound of player_sounds */
     uint8_t velocity;
     uint8_t voice;
     uint8_t level; /* which echo */
@@ -68,6 +68,9 @@ static uint32_t gap;       /* positions since the last one */
 static uint32_t ones;
 static uint32_t history;   /* the last bits, ones only */
 static uint32_t read_index; /* positions read in all */
+#if PLAYER_BENT
+static uint16_t bent;      /* channels whose bend was sent */
+#endif
 #if PLAYER_PAST
 static uint8_t past[PLAYER_PAST / 8]; /* the last bits, in turn */
 #endif
@@ -389,6 +392,9 @@ void player_start(void)
         memories[k].running = 0;
         memories[k].led = 0;
     }
+#if PLAYER_BENT
+    bent = 0;
+#endif
     tick = 0;
     gone = 0;
     gone_part = 0;

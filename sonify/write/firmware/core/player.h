@@ -148,6 +148,8 @@ typedef struct {
 extern const player_voice player_voices[PLAYER_VOICES] PLAYER_TABLE;
 extern const player_rule player_rules[PLAYER_RULES + 1] PLAYER_TABLE;
 extern const uint8_t player_tones[] PLAYER_TABLE;
+extern const uint8_t player_sounds[] PLAYER_TABLE;  /* note and channel, where a tone is a sound */
+extern const uint16_t player_bends[16] PLAYER_TABLE;
 extern const uint8_t player_velocities[] PLAYER_TABLE;
 extern const uint8_t player_masks[] PLAYER_TABLE;
 extern const uint8_t player_opening[] PLAYER_TABLE; /* sent at the start; 255 ends it */
