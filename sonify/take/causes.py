@@ -562,5 +562,5 @@ def likely_causes(case: Case) -> list[Cause]:
     found.sort(key=lambda c: -c.weight)
     if found and found[0].weight >= CERTAIN - 2:
         # what is certain explains the errors; what they look like besides is no news
-        found = [c for c in found if c.weight >= 0.4 * found[0].weight]
+        found = [c for c in found if c.weight > PATTERN]
     return found

@@ -13,7 +13,8 @@ from sonify.disc.disc import Disc
 from sonify.errors import InputError
 from sonify.performance import Performance
 from sonify.take.causes import Case, Cause, likely_causes
-from sonify.take.jack import Listening, listen_to, observe_midi
+from sonify.take.jack import observe_midi
+from sonify.take.listening import Listening, listen_to
 from sonify.take.logs import best_threshold, observe_log
 from sonify.take.motion import Motion, motion_of
 from sonify.take.observed import Observed
@@ -239,7 +240,7 @@ def _observe(
     if isinstance(take, LogTake):
         return observe_log(take, plan, period, threshold, show.setup.player.delay)
     assert listening is not None
-    return observe_midi(take, show, listening, plan, period)
+    return observe_midi(take, listening, plan, period)
 
 
 def _result(

@@ -78,6 +78,10 @@ def motion_of(seen: Observed, plan: Plan) -> Motion:
         if seen.kind == "log":
             if np.isfinite(times).sum() == n:
                 first[r], last[r] = np.min(times), np.max(times)
+        elif seen.pace is not None:
+            ends = np.array([0.0, n - 1.0]) if seen.span is None else seen.span[r]
+            if np.isfinite(times).any():
+                first[r], last[r] = seen.pace(start[r] + ends)
         elif begin < SETTLED and r == 0:
             # no parabola follows a slow start
             mine = inside & (row == 0)

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sonify.take.clock import Clock
+from sonify.take.pace import Pace, times_of
 from sonify.take.place import Placing
 
-__all__ = ["Levels", "Observed", "Wire"]
+__all__ = ["Heard", "Levels", "Observed", "Wire"]
 
 Reals = NDArray[np.float64]
 
@@ -74,6 +76,51 @@ class Wire:
 
 
 @dataclass(frozen=True, eq=False)
+class Heard:
+    """Notes slot by slot, from the slot of the first note to that of the last.
+
+    Attributes
+    ----------
+    seen : ndarray of int8, shape (slots,)
+        1 where a note sounded, -1 where none did.
+    tone : ndarray of int16, shape (slots,)
+        Its pitch; -1 for none.
+    beat_slot, beat_s : ndarray
+        Slots in which notes began, and when.
+    slot_s : ndarray, shape (slots,)
+        When each passed, from the nearest notes.
+    """
+
+    seen: NDArray[np.int8]
+    tone: NDArray[np.int16]
+    beat_slot: NDArray[np.int64]
+    beat_s: Reals
+    slot_s: Reals
+
+    def at(self, slots: NDArray[np.int64]) -> NDArray[np.int8]:
+        """What was heard in slots: 1 or -1, which it is before the take and after it too."""
+        inside = (slots >= 0) & (slots < len(self.seen))
+        out = np.where(inside, self.seen[np.clip(slots, 0, len(self.seen) - 1)], -1)
+        return out.astype(np.int8)
+
+    def known_at(self, slots: Reals, end: int) -> NDArray[np.int8]:
+        """The same, but 0 before the take, between two slots, and so many slots after the take."""
+        whole = np.floor(slots).astype(np.int64)
+        unknown = (whole >= len(self.seen) + end) | (whole < 0) | (slots != whole)
+        return np.where(unknown, 0, self.at(whole)).astype(np.int8)
+
+    def times(self, slots: NDArray[Any]) -> Reals:
+        """When slots passed, by the notes nearest to them."""
+        return times_of(slots, self.slot_s)
+
+    def tone_at(self, slots: NDArray[np.int64]) -> NDArray[np.int16]:
+        """The pitches heard in slots."""
+        inside = (slots >= 0) & (slots < len(self.tone))
+        out = np.where(inside, self.tone[np.clip(slots, 0, len(self.tone) - 1)], -1)
+        return out.astype(np.int16)
+
+
+@dataclass(frozen=True, eq=False)
 class Observed:
     """What was seen of a reading.
 
@@ -100,9 +147,16 @@ class Observed:
         Row and place, with a fraction, of those.
     under_pitch : ndarray of int16, shape (rows, positions + 3), or None
         The pitches that came with `under`; -1 for none.
-    span : ndarray of int64, shape (rows, 2), or None
+    span : ndarray of float64, shape (rows, 2), or None
         The first and the last slot that were read of each row, from its start; 0 and
         positions - 1 if None.
+    heard : Heard or None
+        A MIDI file's notes by slots.
+    pace : Pace or None
+        When slots passed, if the notes follow a steady one.
+    loose : Placing or None
+        Where rows began by their notes alone, if `placing` takes the player's own counting into
+        account; that holds only for a player that counts right.
     """
 
     kind: str
@@ -120,4 +174,7 @@ class Observed:
     extra_s: Reals = field(default_factory=lambda: np.zeros(0))
     extra_place: list[tuple[int, float]] = field(default_factory=list)
     under_pitch: NDArray[np.int16] | None = None
-    span: NDArray[np.int64] | None = None
+    span: Reals | None = None
+    heard: Heard | None = None
+    pace: Pace | None = None
+    loose: Placing | None = None

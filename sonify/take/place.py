@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Move", "Placing", "Plan", "place_rows", "turn_phase", "usual_move"]
+__all__ = ["Move", "Placing", "Plan", "agreement_of", "place_rows", "turn_phase", "usual_move"]
 
 Index = NDArray[np.int64]
 Reals = NDArray[np.float64]
@@ -248,6 +248,11 @@ def _agreement(
     # a fault may spoil some rows: the others tell whether this is the disc
     good = np.sort(share)[-max(1, round(GOOD_ROWS * len(share))) :]
     return float(0.5 + share.mean() / 2), float(0.5 + good.mean() / 2)
+
+
+def agreement_of(seen: Signs | Reals, plan: Plan, placing: Placing) -> tuple[float, float]:
+    """The shares of bits that are as they should be, of `Placing`, where rows turn on."""
+    return _agreement(seen, plan, placing.phase, True, placing.start, placing.seen_row)
 
 
 def usual_move(

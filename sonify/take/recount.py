@@ -14,7 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.take.observed import Observed
-from sonify.take.place import Plan
+from sonify.take.place import Placing, Plan
+from sonify.take.starts import pulses_of, settled, starts_in_slots
 
 __all__ = ["Miscount", "recounted"]
 
@@ -55,6 +56,9 @@ def recounted(
         The pitch that goes with each place, where the place alone decides.
     """
     n, rows = plan.positions, plan.rows
+    given = seen
+    if seen.loose is not None:
+        seen = _moved(seen, seen.loose)
     slots = np.arange(n + 3)
     begin = seen.placing.start + seen.placing.phase
     first = np.zeros(rows, np.int64) if plan.index else begin % n
@@ -79,7 +83,7 @@ def recounted(
     base = position if not plan.index else plain
     before = cost(plain < n, base)
     if before < LEAST:
-        return seen, None
+        return given, None
     best: tuple[int, str, int] = (before, "", -1)
     for c in range(n):
         at = (c - first) % n
@@ -95,8 +99,8 @@ def recounted(
             best = one, "doubled", c
     after, kind, c = best
     if not kind or before - after < LEAST or after > SHARE * before:
-        return seen, None
-    return _with_count(seen, plan, position, first, kind, c), Miscount(kind, c, before, after)
+        return given, None
+    return _counted(seen, plan, kind, c), Miscount(kind, c, before, after)
 
 
 def _missing(
@@ -131,38 +135,54 @@ def _start_counts(seen: Observed, plan: Plan, c: int, way: int) -> NDArray[np.in
     return out
 
 
-def _with_count(
-    seen: Observed,
-    plan: Plan,
-    position: NDArray[np.int64],
-    first: NDArray[np.int64],
-    kind: str,
-    c: int,
-) -> Observed:
+def _counted(seen: Observed, plan: Plan, kind: str, c: int) -> Observed:
+    """The bits by the places to which a player puts them whose clock is wrong at one position."""
     n, rows = plan.positions, plan.rows
-    plain = np.broadcast_to(np.arange(n + 3), (rows, n + 3))
-    at = ((c - first) % n)[:, None]
+    heard, placing = seen.heard, seen.placing
+    assert heard is not None
+    phase = -int(placing.start[0]) % n if plan.index else placing.phase
+    low = min(0, int(placing.start.min())) - 2 * n
+    pulses = pulses_of(
+        seen.pace or heard.times, n, phase, low, len(heard.seen) + 6 * n, kind, c
+    )  # fmt: skip
+    first = pulses.first_from(placing.start)
+    known = heard.known_at(pulses.slot, n)
+    if not plan.index and seen.pace is not None:
+        move = float(np.median(pulses.time_s[first[1:]] - pulses.time_s[first[:-1] + n - 1]))
+        first, _ = settled(known, pulses, plan, placing.seen_row, first, move)
+    count = first[:, None] + np.arange(n)
+    inside = count < len(pulses.slot)
+    count = np.minimum(count, len(pulses.slot) - 1)
+    if plan.index:
+        place = np.broadcast_to(np.arange(n), (rows, n))
+    else:
+        # a player that never stops counts on from the index at which it began
+        slot = int(np.floor(pulses.slot[first[0]]))
+        begun = int(pulses.first_from(np.array([slot - (slot + phase) % n]))[0])
+        place = (count - begun) % n
+    sound = (heard.at(np.floor(pulses.slot).astype(np.int64)) > 0).astype(np.int8)
+    # the second pulse falls beside the hole, unless a note says otherwise
+    second = np.flatnonzero(pulses.place < 0)
+    sound[second] = 0
+    if len(second) and len(seen.extra_s):
+        apart = np.abs(pulses.time_s[second][:, None] - seen.extra_s[None, :]).min(axis=1)
+        sound[second[apart < 0.5 * float(np.median(np.diff(pulses.time_s)))]] = 1
     bits = np.full((rows, n), -1, np.int8)
     time = np.full((rows, n), np.nan)
-    if kind == "missing":
-        gone, count = _missing(plain, at, n)
-        read = (count < n) & ~gone
-        place = _places(count, c, seen, plan, position, -1) % n
-    else:
-        count = plain + (plain > at)
-        read = count < n
-        place = _places(count, c, seen, plan, position, 1) % n
-        second = (_places(at + 1, c, seen, plan, position, 1) % n)[:, 0]
-        rows_in = np.flatnonzero(at[:, 0] + 1 < n)
-        # the second pulse falls beside the hole, unless a note says otherwise
-        bits[rows_in, second[rows_in]] = 0
-        for row, place_in_row in seen.extra_place:
-            if 0 < place_in_row - at[row, 0] < 1:
-                bits[row, second[row]] = 1
-    r, s = np.nonzero(read)
-    bits[r, place[r, s]] = seen.under[r, s]
-    slot = seen.placing.start[r] + s
-    time[r, place[r, s]] = np.interp(slot, np.arange(len(seen.slot_s)), seen.slot_s)
-    ends = np.where(read, plain, -1).max(axis=1)
-    begins = np.where(read, plain, 2 * n).min(axis=1)
-    return replace(seen, bits=bits, time_s=time, span=np.stack([begins, ends], axis=1))
+    r = np.broadcast_to(np.arange(rows)[:, None], (rows, n))
+    recorded: NDArray[np.bool_] = np.any(seen.under >= 0, axis=1)
+    read = inside & recorded[:, None]
+    bits[r[read], place[read]] = sound[count[read]]
+    time[r[read], place[read]] = pulses.time_s[count[read]]
+    start = starts_in_slots(pulses, first)
+    ends = pulses.slot[count[:, [0, -1]]] - start[:, None]
+    moved = _moved(seen, replace(placing, start=start))
+    return replace(moved, bits=bits, time_s=time, span=ends)
+
+
+def _moved(seen: Observed, placing: Placing) -> Observed:
+    """The same take with rows that begin elsewhere."""
+    assert seen.heard is not None
+    slots = placing.start[:, None] + np.arange(seen.under.shape[1])
+    under = np.where(seen.under < 0, -1, seen.heard.at(slots) > 0).astype(np.int8)
+    return replace(seen, placing=placing, under=under, under_pitch=seen.heard.tone_at(slots))

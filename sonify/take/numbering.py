@@ -1,0 +1,202 @@
+"""Numbering notes: how many positions passed between one note and the next."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.take.place import Placing, Plan, turn_phase
+
+__all__ = ["across_silence", "mended_start", "numbered"]
+
+Reals = NDArray[np.float64]
+Index = NDArray[np.int64]
+
+ASTRAY = 0.3  # of a position: a note so far from any is none of them
+STARTING = 2.5  # turns in which a motor may come up to its speed
+LONG = 12  # positions: over so long a rest the speed of the last turn counts
+
+
+def _first_period(t: Reals, period_s: float) -> float:
+    """How long a position lasts, from the gaps between notes that follow each other soon."""
+    gaps = np.diff(t)
+    gaps = gaps[(gaps > 0.4 * period_s) & (gaps < 9 * period_s)]
+    if not len(gaps):
+        return period_s
+    tries = period_s * np.exp(np.arange(-0.32, 0.32, 0.002))
+    score = np.cos(2 * np.pi * gaps[None, :] / tries[:, None]).mean(axis=1)
+    # the usual speed is likelier than one far off that fits as well
+    score -= 0.15 * np.abs(np.log(tries / period_s))
+    return float(tries[int(np.argmax(score))])
+
+
+def numbered(
+    t: Reals, period_s: float, turn: int, swings: bool = False
+) -> tuple[Index, NDArray[np.bool_]]:
+    """The slot of each onset, and which onsets lie between slots."""
+    begin = _first_period(t, period_s)
+    # every other note of a swing is late by a part of a position, which is no change of speed
+    astray_from = 0.46 if swings else ASTRAY
+    start = _calmest(t, begin)
+    slot = np.zeros(len(t), np.int64)
+    astray = np.zeros(len(t), bool)
+    for way in (1, -1):
+        fast = begin
+        trend = 1.0
+        seen_slot, seen_t = [0], [float(t[start])]
+        k = start + way
+        while 0 <= k < len(t):
+            gone = abs(float(t[k]) - seen_t[-1])
+            # a motor that starts slowly: the speed goes on changing as it did
+            period = fast * (trend if abs(np.log(trend)) > 0.025 else 1.0)
+            if gone > LONG * fast and len(seen_slot) > 8:
+                first = next(
+                    (j for j, s in enumerate(seen_slot) if abs(seen_slot[-1] - s) <= turn - 1), 0
+                )
+                wide = abs(seen_slot[-1] - seen_slot[first])
+                if wide >= 8:
+                    period = abs(seen_t[-1] - seen_t[first]) / wide
+            steps = round(gone / period)
+            off = gone / period - steps
+            if steps < 1 or (abs(off) > astray_from and gone < 6 * period):
+                if gone > 0.02 * period:
+                    astray[k] = True
+                slot[k] = seen_slot[-1] + way * steps
+                k += way
+                continue
+            slot[k] = seen_slot[-1] + way * steps
+            if steps <= LONG:
+                here = gone / steps
+                # only a motor that starts changes its speed at once; later it is a note astray
+                starts = way < 0 and t[k] - t[0] < STARTING * turn * begin
+                quick = starts and not swings and abs(np.log(here / fast)) > 0.06
+                new = fast + (
+                    0.8 if quick else 0.04 * steps if swings else min(0.35, 0.2 * steps)
+                ) * (here - fast)
+                trend = float(np.clip(new / fast, 0.75, 1.35)) if quick else 1.0
+                fast = new
+            elif abs(off) < 0.2:
+                fast = period
+            seen_slot.append(int(slot[k]))
+            seen_t.append(float(t[k]))
+            if len(seen_slot) > 2 * turn:
+                seen_slot, seen_t = seen_slot[-turn:], seen_t[-turn:]
+            k += way
+    return slot - slot.min(), astray
+
+
+def _calmest(t: Reals, period: float) -> int:
+    """Where the gaps fit the period best."""
+    gaps = np.diff(t) / period
+    off = np.where(gaps < 9, np.abs(gaps - np.rint(gaps)), 0.5)
+    if len(off) < 12:
+        return len(t) // 2
+    calm = np.convolve(off, np.ones(11), "valid")
+    return int(np.argmin(calm)) + 5
+
+
+def across_silence(slot: Index, good: Index, plan: Plan) -> Index:
+    """Put right what slots were lost or won over a silence of a turn or more.
+
+    Each stretch between silences has its own phase; on a disc that turns on they must be one.
+    """
+    n = plan.positions
+    jumps = np.flatnonzero(np.diff(slot[good]) > n)
+    if not len(jumps):
+        return slot
+    edges = [0, *(jumps + 1).tolist(), len(good)]
+    parts = [good[a:b] for a, b in itertools.pairwise(edges)]
+    long = [p for p in parts if slot[p[-1]] - slot[p[0]] >= 0.8 * n]
+    if len(long) < 2:
+        return slot
+    phases = {}
+    for part in long:
+        first = int(slot[part[0]])
+        seen = np.full(int(slot[part[-1]]) - first + 1, -1, np.int8)
+        seen[slot[part] - first] = 1
+        phase, _ = turn_phase(np.concatenate([seen, np.zeros(n, np.int8)]), plan.grid)
+        phases[first] = (phase - first) % n
+    longest = max(long, key=lambda p: int(slot[p[-1]] - slot[p[0]]))
+    base = phases[int(slot[longest[0]])]
+    out = slot.copy()
+    for part in long:
+        first = int(slot[part[0]])
+        off = (phases[first] - base + n // 2) % n - n // 2
+        if 0 < abs(off) <= 5:
+            out[part[0] : part[-1] + 1] += off
+    return out - min(0, int(out.min()))
+
+
+def mended_start(
+    t: Reals, slot: Index, astray: NDArray[np.bool_], plan: Plan, placing: Placing
+) -> tuple[Index, Placing]:
+    """Number the first row's notes anew where the motor started slowly.
+
+    From a note late in the row back to the first, the slots are chosen whose speed changes least
+    from step to step and whose notes are those that the row should have.
+    """
+    n = plan.positions
+    start = int(placing.start[0])
+    good = np.flatnonzero(~astray)
+    row = good[(slot[good] >= start - 3) & (slot[good] < start + n)]
+    first = 0 if plan.index else (start + placing.phase) % n
+    expected = np.roll(plan.grid[int(placing.seen_row[0])], -first) == 1
+    heard = np.zeros(n, bool)
+    inside = slot[row] - start
+    heard[inside[(inside >= 0) & (inside < n)]] = True
+    wrong = int((heard != expected).sum()) + int((inside < 0).sum())
+    early = np.flatnonzero(astray[: int(row[-1])]) if len(row) else row
+    if len(row) < 8 or wrong + len(early) == 0:
+        return slot, placing
+    anchor = int(row[min(len(row) - 1, int(0.75 * len(row)))])
+    times = t[: anchor + 1]
+    keep = np.concatenate([np.diff(times) > 1e-3, [True]])
+    index = np.flatnonzero(keep)
+    ahead = t[anchor + 1 : anchor + 7]
+    if len(ahead) < 2:
+        return slot, placing
+    period = float((ahead[-1] - t[anchor]) / max(1, slot[anchor + len(ahead)] - slot[anchor]))
+    if not 0 < period < np.inf:
+        return slot, placing
+    found = _way_back(t[index], int(slot[anchor] - start), period, expected)
+    if found is None:
+        return slot, placing
+    mended = np.zeros(n, bool)
+    mended[found] = True
+    pace = np.diff(t[index]) / np.diff(found)
+    # both ways, as far as the notes that were numbered anew go
+    part = slice(0, int(found[-1]) + 1)
+    before = int((heard[part] != expected[part]).sum()) + int((inside < 0).sum()) + len(early)
+    if int((mended[part] != expected[part]).sum()) + 2 > before or pace[0] < 1.1 * period:
+        return slot, placing
+    out = slot.copy()
+    out[index] = found + start
+    astray[index] = False
+    return out, placing
+
+
+def _way_back(t: Reals, last: int, period: float, expected: NDArray[np.bool_]) -> Index | None:
+    """Slots of notes back from one that stands at `last`, where the next position took `period`."""
+    states: dict[int, tuple[float, float, tuple[int, ...]]] = {last: (0.0, period, (last,))}
+    missed = np.concatenate([[0], np.cumsum(expected)])
+    for j in range(len(t) - 2, -1, -1):
+        gap = float(t[j + 1] - t[j])
+        now: dict[int, tuple[float, float, tuple[int, ...]]] = {}
+        for s, (cost, before, way) in states.items():
+            for steps in range(1, min(13, s + 1)):
+                pace = gap / steps
+                change = np.log(pace / before)
+                if not -0.12 < change < 0.75:
+                    continue
+                at = s - steps
+                price = cost + (change / 0.1) ** 2 + 2.5 * (missed[s] - missed[at + 1])
+                price += 0.0 if expected[at] else 2.5
+                if at not in now or price < now[at][0]:
+                    now[at] = (price, pace, (at, *way))
+        if not now:
+            return None
+        states = now
+    best = min(states, key=lambda s: states[s][0] + 2.5 * missed[s])
+    return np.array(states[best][2], np.int64)

@@ -1,0 +1,163 @@
+"""When positions passed, from notes that tell only of some: a steady motor's time over slots.
+
+A motor's speed is smooth: it drifts a little over a take and swings once a turn. So all notes
+together tell when each position passed, far nearer than the nearest notes do: a polynomial over
+the take, a wave a turn and half a turn, and a slow remainder where notes are dense.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["Pace", "pace_of", "period_about", "times_of"]
+
+Reals = NDArray[np.float64]
+
+STEADY = 0.06  # positions that notes may lie off the pace, usually, for it to be one
+LEAST = 20  # notes
+TURNS = 2.5  # that a take must have before a wave a turn can be told from a change of speed
+DEGREE = 3
+ROUNDS = 8
+FAR = 4.7  # standard deviations from which on a note counts for nothing (Tukey's biweight)
+SLOW = 1.08  # times as long the first positions take where a motor starts slowly
+STARTS = (0.08, 0.16, 0.32, 0.64, 1.28, 2.56)  # turns in which most of a slow start is over
+FAITH = 4.0  # notes that the smooth pace is worth against a local remainder
+
+
+@dataclass(frozen=True, eq=False)
+class Pace:
+    """Times over slots.
+
+    Attributes
+    ----------
+    spread_s : float
+        By how much single notes lie off it, as a standard deviation.
+    steady : bool
+        Whether notes follow it at all.
+    """
+
+    positions: int
+    middle: float
+    half: float
+    waves: int
+    first: float | None
+    weight: Reals
+    knots: Reals
+    rest: Reals
+    spread_s: float
+    steady: bool
+
+    def __call__(self, slots: NDArray[Any]) -> Reals:
+        """When slots pass, in s; between two slots too, and beyond the take."""
+        s = np.asarray(slots, float)
+        a = _columns(s, self.positions, self.middle, self.half, self.waves, self.first)
+        rest: Reals = np.interp(s, self.knots, self.rest, left=0.0, right=0.0)
+        rest += a @ self.weight
+        return rest
+
+    def slots_of(self, time: Reals, near: NDArray[np.int64] | Reals) -> Reals:
+        """The slots, with a fraction, at which moments lie, sought from slots near them."""
+        s = np.asarray(near, float).copy()
+        for _ in range(6):
+            slope = self(s + 0.5) - self(s - 0.5)
+            s += np.clip((time - self(s)) / np.maximum(slope, 1e-9), -20, 20)
+        return s
+
+
+def _columns(
+    s: Reals, n: int, middle: float, half: float, waves: int, first: float | None
+) -> Reals:
+    x = (s - middle) / half
+    # beyond the take it goes on as a straight line, which is safer than a cubic
+    inside = np.clip(x, -1.0, 1.0)
+    beyond = x - inside
+    columns = [
+        np.ones_like(x),
+        *(inside**k + k * inside ** (k - 1) * beyond for k in range(1, DEGREE + 1)),
+    ]
+    angle = 2 * np.pi * s / n
+    for k in range(1, waves + 1):
+        columns += [np.sin(k * angle), np.cos(k * angle)]
+    if first is not None:
+        # before the first note it goes on as a straight line too
+        since = np.maximum(s - first, 0.0)
+        before = np.minimum(s - first, 0.0)
+        for turns in STARTS:
+            columns.append(np.exp(-since / (turns * n)) - before / (turns * n))
+    return np.stack(columns, axis=-1)
+
+
+def pace_of(slot: NDArray[np.int64], time: Reals, n: int) -> Pace | None:
+    """The pace that most notes follow; None for too few.
+
+    Parameters
+    ----------
+    slot : ndarray of int64, shape (notes,)
+    time : ndarray of float64, shape (notes,)
+        Onsets, in s. Some may be numbered wrong.
+    n : int
+        Positions a turn.
+    """
+    if len(slot) < LEAST:
+        return None
+    s = slot.astype(float)
+    low, high = float(s.min()), float(s.max())
+    middle, half = (low + high) / 2, max((high - low) / 2, 1.0)
+    waves = 2 if high - low > TURNS * n else 0
+    first = low if _starts_slowly(s, time, n) else None
+    a = _columns(s, n, middle, half, waves, first)
+    trust = np.ones(len(s))
+    spread = period = (time.max() - time.min()) / (2 * half)
+    weight: Reals = np.zeros(a.shape[1])
+    for _ in range(ROUNDS):
+        root = np.sqrt(trust)
+        found, *_ = np.linalg.lstsq(a * root[:, None], time * root, rcond=None)
+        weight = found.astype(np.float64)
+        off = time - a @ weight
+        spread = max(1.4826 * float(np.median(np.abs(off))), 1e-4)
+        trust = np.clip(1 - (off / (FAR * spread)) ** 2, 0, 1) ** 2
+    off = time - a @ weight
+    # what a smooth pace does not follow, a quarter of a turn wide
+    wide = max(n / 4, 2.0)
+    knots = np.arange(low - wide, high + 2 * wide, wide)
+    near = np.exp(-0.5 * ((s[None, :] - knots[:, None]) / (0.6 * wide)) ** 2)
+    near[near < 0.01] = 0
+    near *= (np.abs(off) < FAR * spread)[None, :]
+    rest = (near @ off) / (near.sum(axis=1) + FAITH)
+    left = off - np.interp(s, knots, rest)
+    spread = max(1.4826 * float(np.median(np.abs(left))), 1e-4)
+    return Pace(
+        n, middle, half, waves, first, weight, knots, rest, spread, bool(spread < STEADY * period)
+    )  # fmt: skip
+
+
+def _starts_slowly(s: Reals, time: Reals, n: int) -> bool:
+    early = slice(0, max(6, int(np.searchsorted(s, s[0] + n / 8))))
+    later = s > s[0] + 2 * n
+    if later.sum() < 6 or len(s[early]) < 4:
+        return False
+    usual = np.median(np.diff(time[later]) / np.maximum(np.diff(s[later]), 1))
+    pace = (time[early][-1] - time[early][0]) / max(s[early][-1] - s[early][0], 1)
+    return bool(pace > SLOW * usual)
+
+
+def times_of(slots: NDArray[Any], slot_s: Reals) -> Reals:
+    """When slots pass by the moments of those nearest, beyond their ends as the speed was there."""
+    n = len(slot_s)
+    slots = np.asarray(slots)
+    out: Reals = np.interp(slots, np.arange(n), slot_s)
+    if n > 8:
+        before, after = slots < 0, slots > n - 1
+        out[before] = slot_s[0] + slots[before] * period_about(slot_s, 0)
+        out[after] = slot_s[-1] + (slots[after] - (n - 1)) * period_about(slot_s, n - 1)
+    return out
+
+
+def period_about(slot_s: Reals, k: int) -> float:
+    """How long a position lasts near a slot."""
+    a, b = max(0, k - 8), min(len(slot_s) - 1, k + 8)
+    return float((slot_s[b] - slot_s[a]) / max(1, b - a))
