@@ -49,7 +49,8 @@ def schedule(
     """The events of an exact machine, and the time of each in ms from the first position on.
 
     The first position comes `start` ms after a millisecond; with `told`, the clock holes between
-    rows are told too.
+    rows are told too. It knows its last row, and says so at once, or (`told`, and no voice sounds
+    between rows) when that is over.
     """
     t = show.timeline
     bits = show.material.bits.reshape(t.rows, t.positions)
@@ -72,7 +73,11 @@ def schedule(
             times.append(start + between * slot_ms)
             order.append(np.full(len(between), 1.0))
             codes.append(b"-" * len(between))
-    times.append(np.array([start + t.end_slot * slot_ms]))
+    between_rows = any(
+        v.source in ("row-changes", "row-end-chords") for v in show.setup.music.voice
+    )
+    over = t.end_slot if told and not between_rows else t.end_slot - 0.9
+    times.append(np.array([start + over * slot_ms]))
     order.append(np.full(1, 1.0))
     codes.append(b"e")
     time, rank = np.concatenate(times), np.concatenate(order)

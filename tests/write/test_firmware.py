@@ -318,7 +318,52 @@ def test_a_note_held_across_rows_without_ones_ends_with_the_disc(tmp_path):
     assert abs(last["onset_s"] + last["duration_s"] - show.read_s) < 1e-6
 
 
-SOURCES = ("ones", "zeros", "clock", "row-starts", "row-ends", "character-starts", "drone")
+BETWEEN = {
+    "chords": ("row-end-chords", []),
+    "short chords": ("row-end-chords", [{"rule": "gate", "amount": 0.4}]),
+    "long chords": ("row-end-chords", [{"rule": "gate", "amount": 1.7}, "held"]),
+    "chords of runs": ("row-end-chords", ["joined", {"rule": "accents", "by": "note"}]),
+    "chords that echo": ("row-end-chords", [{"rule": "echoes", "delay": 5, "shift": 1}]),
+    "strummed chords": (
+        "row-end-chords",
+        ["thinned", {"rule": "length", "steps": 5}, {"rule": "strum", "step": 0.1}],
+    ),
+    "late chords": ("row-end-chords", [{"rule": "late", "steps": 3.5}, "swing", "ghosts"]),
+    "rolls": ("row-changes", [{"rule": "repeat", "times": 5}]),
+    "echoes over the next row": (
+        "row-changes", [{"rule": "gate", "amount": 1.9}, {"rule": "echoes", "delay": 50}]
+    ),
+    "strummed between rows": ("row-changes", [{"rule": "stacked", "shifts": [7, 9]}, "strum"]),
+}  # fmt: skip
+
+
+@needs_gcc
+@pytest.mark.parametrize("case", BETWEEN, ids=lambda c: c.replace(" ", "-"))
+def test_what_sounds_when_a_row_is_over(case, tmp_path):
+    """It comes with the row's end, and after the last row only what needs none after it."""
+    source, rhythm = BETWEEN[case]
+    for n, player in enumerate(NAMES["player"]):
+        show = performance("cairn-wire", [player], **voice(source=source, rhythm=rhythm))
+        play(show, tmp_path / str(n), told=n % 2 == 0)
+
+
+@needs_gcc
+def test_a_disc_that_ends_late_leaves_no_roll(tmp_path):
+    """What began between rows, as if another came, ends where none does."""
+    show = performance("cairn-small", ["quick"], **voice(source="row-changes"))
+    events, _ = host.schedule(show)
+    at = events.rindex(b"r") + 1
+    late = events[:at] + b"." * 90 + b"e" + b"." * 5
+    records = host.run(host.build(show, tmp_path), late)
+    heard = [m[0] & 0xF0 for _, m in host.messages(records, np.arange(len(late) + 1))]
+    assert heard.count(0x90) == show.timeline.rows
+    assert heard[-2:] == [0x90, 0x80]
+
+
+SOURCES = (
+    "ones", "zeros", "clock", "row-starts", "row-ends", "character-starts", "drone",
+    "row-changes",
+)  # fmt: skip
 
 
 @needs_gcc
@@ -551,7 +596,17 @@ REFUSED = {
     "humanise": (voice(rhythm=["humanise"]), "before their place is read"),
     "character": (voice(pitch="character"), "known only when its last bit has been read"),
     "chords": (voice(source="row-chords"), "the row's ones are known only"),
-    "changes": (voice(source="row-changes"), "whether another row follows"),
+    "ghosts": (voice(source="row-changes", rhythm=["ghosts"]), "hangs on whether another row"),
+    "struck again": (voice(source="row-end-chords", rhythm=["repeat"]), "a length first"),
+    "strummed down": (
+        voice(source="row-end-chords", rhythm=[{"rule": "strum", "way": "down"}]),
+        "from the first",
+    ),
+    "rings on": (voice(source="row-end-chords", rhythm=["strum"]), "a length first"),
+    "held chords": (
+        voice(source="row-end-chords", rhythm=[{"rule": "held", "across": True}]),
+        "take length",
+    ),
     "curve": (voice(curves=[{"over": "piece", "points": [0, 1]}]), "how long the disc is"),
     "bars": ({"music.timing": "bars"}, "--set music.timing=player"),
     "bends": (

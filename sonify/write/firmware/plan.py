@@ -18,6 +18,7 @@ from sonify.music.select import chosen
 from sonify.music.settings import Voice
 from sonify.music.sources import find_source
 from sonify.performance import Performance
+from sonify.player.reading import read_times
 from sonify.write.firmware.alphabet import letters_of
 from sonify.write.firmware.keys import Keys, Sounds, lanes_for, sounds_of
 from sonify.write.firmware.leads import Refusal, mask_lead
@@ -48,10 +49,8 @@ _SOURCES = {
     "row-ends": "ROW_ENDS",
     "drone": "ROW_STARTS",
     "character-starts": "UNIT_STARTS",
-}
-_WHY_NOT = {
-    "row-changes": "whether another row follows is known only when it does",
-    "row-end-chords": "it would keep a whole row's notes in mind at once",
+    "row-changes": "ROW_ENDS",
+    "row-end-chords": "ONES",
 }
 _FILLS = ("rows", "running", "columns", "furrows", "characters", "rolling")
 
@@ -138,7 +137,7 @@ def fixed_ram(plan: Plan) -> int:
     row = (plan.positions + 7) // 8
     per_voice = 23 * len(plan.voices) + 2 * (rules + 1)
     bent = 2 if plan.sounds.bends else 0
-    return per_voice + (plan.lamps + 7) // 8 + 2 * row + plan.past // 8 + 92 + bent
+    return per_voice + (plan.lamps + 7) // 8 + 2 * row + plan.past // 8 + 96 + bent
 
 
 def plan_of(show: Performance, text: int | None = None) -> Plan:
@@ -172,7 +171,10 @@ def plan_of(show: Performance, text: int | None = None) -> Plan:
         reasons.append(f"the core does not know the fill rule '{matrix.fill}'")
     if grid.step_ticks > 65535 or grid.bar_ticks * 8 > 2**31:
         reasons.append("so fine a metre needs more ticks a position than the core counts")
-    machine = Machine(disc.positions, show.unit_bits, setup.player.row_start == "index")
+    two = read_times(2, disc.positions, setup.player)
+    gap = int(two.row_slot[1]) - disc.positions
+    straight = setup.player.row_start == "index"
+    machine = Machine(disc.positions, show.unit_bits, straight, gap)
     frame = Frame(scale, float(note_number(setup.music.root)), grid)
     channels = assign_channels(setup.music.voice)
     voices = []
@@ -196,14 +198,12 @@ def plan_of(show: Performance, text: int | None = None) -> Plan:
         reasons.append(str(reason))
     if reasons:
         raise InputError("a machine can't follow this as it reads: " + "; ".join(reasons))
-    notes = max(4, sum(v.steps.notes for v in voices))
+    tones_of_each = [len(np.unique(k.table)) for k in keys]
+    notes = sum(
+        v.steps.notes(disc.positions, n) for v, n in zip(voices, tones_of_each, strict=True)
+    )
+    notes = max(4, notes)
     timeline = show.timeline
-    gap = int(timeline.row_slot[1] - timeline.row_slot[0]) if timeline.rows > 1 else 0
-    if not gap:
-        from sonify.player.reading import read_times
-
-        two = read_times(2, disc.positions, setup.player)
-        gap = int(two.row_slot[1])
     plan = Plan(
         show=show,
         voices=[replace(v, keys=k) for v, k in zip(voices, keys, strict=True)],
@@ -219,14 +219,14 @@ def plan_of(show: Performance, text: int | None = None) -> Plan:
         framed=disc.code is not None and disc.code.framing == "framed",
         parity=disc.code is not None and disc.code.check == "parity",
         crc=disc.code is not None and disc.code.check == "crc-16",
-        index=setup.player.row_start == "index",
+        index=straight,
         letters=letters_of(alphabet, matrix),
         step_ticks=grid.step_ticks,
         bar_ticks=grid.bar_ticks,
         position_s=timeline.position_s,
         pause_s=setup.player.message_pause,
         column_s=float(1 / Fraction(matrix.scroll)),
-        gap_slots=gap - disc.positions,
+        gap_slots=gap,
         notes=notes,
         text=0,
     )
@@ -268,14 +268,13 @@ def _voice(
     place = f"music.voice[{n}]"
     source = find_source(voice.source, f"{place}.source")
     if not source.causal or source.name not in _SOURCES:
-        why = source.why_not or _WHY_NOT.get(source.name, "the core does not know it")
+        why = source.why_not or "the core does not know it"
         raise Refusal(f"the source '{source.name}': {why}")
     own = Frame(frame.scale, frame.root + 12 * voice.octave, frame.grid, f"{place}.pitch")
     masks = _filters(voice, place, machine)
     steps = steps_of(
-        rules_of(voice, place), voice.velocity, voice.curves, masks, source.name == "drone",
-        machine,
-    )  # fmt: skip
+        rules_of(voice, place), voice.velocity, voice.curves, masks, source.name, machine
+    )
     tones = tones_of(voice, scheme_of(voice, place), steps.shifts, machine, own)
     again = [s for s in steps.steps if s.op == "REPEAT" or (s.op == "ECHOES" and s.c)]
     late = [s for s in steps.steps if s.op == "STRUM" and (s.d or s.a * s.c >= ONE)]

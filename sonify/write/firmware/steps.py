@@ -79,15 +79,64 @@ class Steps:
         Up to three, through the velocities.
     velocities : ndarray of uint8, shape (levels, ...)
         One axis a level, then an axis for each lead, the last lead first.
-    notes : int
-        The most notes that are due or sounding at once.
+    copies : list of Copy
+        Each kind of note that one place makes.
     """
 
     steps: list[Step] = field(default_factory=list)
     shifts: list[int] = field(default_factory=lambda: [0])
     loud: list[Lead] = field(default_factory=list)
     velocities: NDArray[np.uint8] = field(default_factory=lambda: np.zeros(0, np.uint8))
-    notes: int = 0
+    copies: list[Copy] = field(default_factory=lambda: [Copy(0.0, 1.0)])
+
+    def notes(self, positions: int, tones: int) -> int:
+        """The most notes that are due or sounding at once.
+
+        Parameters
+        ----------
+        positions : int
+            Of a row.
+        tones : int
+            How many different ones there are.
+        """
+        return 1 + sum(c.notes(positions, tones) for c in self.copies)
+
+
+@dataclass(frozen=True)
+class Copy:
+    """A kind of note: its beginning after its place and its length, in positions, at most.
+
+    Attributes
+    ----------
+    delay, length : float
+        Where the next note ends it (`open`), `length` is the share of the time until then.
+    open : bool
+    spacing : int
+        Positions from one place that sounds, or one lot of them, to the next, at least.
+    lot : int
+        How many places there are in a lot.
+    together : bool
+        Whether a lot begins at one time: of one tone only one note is kept then.
+    """
+
+    delay: float
+    length: float
+    open: bool = False
+    spacing: int = 1
+    lot: int = 1
+    together: bool = False
+
+    def notes(self, positions: int, tones: int) -> int:
+        """The most of them that are due or sounding at once."""
+        lot = min(self.lot, tones) if self.together else self.lot
+        if not self.open:
+            return lot * math.ceil((self.delay + self.length) / self.spacing + 1e-9)
+        ends = 1
+        if self.length > 1:
+            # one that rings on sounds as long as those after it are together shorter than
+            # its rest: so many fit into four rows, each the longest that can be
+            ends += math.ceil(math.log(4 * positions) / math.log(self.length / (self.length - 1)))
+        return lot * (math.ceil(self.delay / self.spacing + 1e-9) + min(ends, 4 * positions))
 
 
 @dataclass
@@ -105,8 +154,8 @@ class _Known:
     across: bool = False
     doubled: int = 0
     chord: tuple[int, int] | None = None  # notes that begin together, and levels between them
-    # of each kind of note: positions from its place to its beginning, and its length, at most
-    copies: list[tuple[float, float]] = field(default_factory=lambda: [(0.0, 1.0)])
+    after: str = ""  # the source whose notes come when the row is over
+    fixed: bool = False  # whether a rule gave all notes a length
     # per level: factors as (lead, values), in the order in which they are multiplied
     factors: list[list[tuple[Lead, NDArray[np.float64]]]] = field(default_factory=lambda: [[]])
 
@@ -126,12 +175,21 @@ class _Known:
     def add(self, step: Step) -> None:
         self.out.steps.append(step)
 
+    @property
+    def copies(self) -> list[Copy]:
+        return self.out.copies
+
     def lengths(self, change: Callable[[float], float]) -> None:
         self.shortest = change(self.shortest)
-        self.copies = [(d, change(n)) for d, n in self.copies]
+        self.out.copies = [replace(c, length=change(c.length)) for c in self.copies]
 
     def later(self, steps: float) -> None:
-        self.copies = [(d + steps, n) for d, n in self.copies]
+        self.out.copies = [replace(c, delay=c.delay + steps) for c in self.copies]
+
+    def opened(self, rule: str) -> None:
+        """From here on the next note ends each one."""
+        self.open = rule
+        self.out.copies = [replace(c, length=1.0, open=True) for c in self.copies]
 
     def move(self, change: Callable[[NDArray[np.float64]], NDArray[np.float64]]) -> None:
         self.moved = True
@@ -154,6 +212,7 @@ def _thinned(r: Thinned, k: _Known) -> None:
     k.need_order("thinned", chords=True)
     k.chord = None
     k.add(Step("THINNED", b=r.every, c=r.first % r.every))
+    k.out.copies = [replace(c, lot=-(-c.lot // r.every)) for c in k.copies]
 
 
 def _sparse(r: Sparse, k: _Known) -> None:
@@ -190,8 +249,9 @@ def _gate(r: Gate, k: _Known) -> None:
 
 def _length(r: Length, k: _Known) -> None:
     k.add(Step("LENGTH", c=_q16(r.steps)))
-    k.open, k.across = "", False
-    k.lengths(lambda n: r.steps)
+    k.open, k.across, k.fixed = "", False, True
+    k.shortest = r.steps
+    k.out.copies = [replace(c, length=r.steps, open=False) for c in k.copies]
 
 
 def _swing(r: Swing, k: _Known) -> None:
@@ -205,9 +265,10 @@ def _swing(r: Swing, k: _Known) -> None:
         return out
 
     k.move(lilt)
-    k.later(2 * r.amount - 1)
     # ends only ever come later
-    k.copies = [(d, n + 0.6) for d, n in k.copies]
+    k.out.copies = [
+        replace(c, delay=c.delay + 2 * r.amount - 1, length=c.length + 0.6) for c in k.copies
+    ]
 
 
 def _late(r: Late, k: _Known) -> None:
@@ -221,30 +282,41 @@ def _half_time(r: HalfTime, k: _Known) -> None:
     k.move(lambda onset: 2 * onset)
     # a note waits until the place that it moves to: a quarter row of notes at the most
     k.later(k.machine.positions / 4)
-    k.lengths(lambda n: 2 * n)
+    k.shortest *= 2
+    k.out.copies = [c if c.open else replace(c, length=2 * c.length) for c in k.copies]
 
 
 def _joined(r: Joined, k: _Known) -> None:
     k.need_order("joined")
+    if k.after:
+        # notes that begin together: the first of each run stays as it is
+        k.add(Step("JOINED", a=1))
+        return
     k.need_length("joined")
-    if k.shortest < 1 or (k.moved and k.copies[0][0] >= 1):
+    if k.shortest < 1 or (k.moved and k.copies[0].delay >= 1):
         raise Refusal(
             "'joined' after notes shorter than a position: each has ended before the next is read"
         )
     k.add(Step("JOINED"))
-    k.open = "joined"
-    k.copies = [(d, 2.0) for d, _ in k.copies]
+    k.opened("joined")
 
 
 def _held(r: Held, k: _Known) -> None:
     k.need_order("held")
+    if k.after:
+        if r.across:
+            raise Refusal(
+                f"'held' across rows after '{k.after}': the core holds no note that comes when its "
+                "row is over (take length)"
+            )
+        return  # nothing is left of the row to be held in
     # whatever told how long a note lasts, from here on the next one does
     k.out.steps = [
         replace(s, a=1) if s.op == "JOINED" else s for s in k.out.steps if s.op != "HELD"
     ]
     k.add(Step("HELD", a=int(r.across), c=min(_q16(r.longest), 2**31 - 1)))
-    k.open, k.across = "held", r.across
-    k.copies = [(d, 2.0) for d, _ in k.copies]
+    k.across = r.across
+    k.opened("held")
 
 
 def _levels(k: _Known, count: int, fades: list[float], shifts: list[int], name: str) -> int:
@@ -269,7 +341,9 @@ def _echoes(r: Echoes, k: _Known) -> None:
     for n in ks:
         k.onsets += [None if o is None else o + n * r.delay for o in onsets]
     k.add(Step("ECHOES", a=r.count, b=stride, c=_q16(r.delay)))
-    k.copies = [(d + n * r.delay, long) for n in range(r.count + 1) for d, long in k.copies]
+    k.out.copies = [
+        replace(c, delay=c.delay + n * r.delay) for n in range(r.count + 1) for c in k.copies
+    ]
     k.order, k.moved, k.chord = "echoes", True, None
 
 
@@ -282,13 +356,16 @@ def _stacked(r: Stacked, k: _Known) -> None:
     stride = _levels(k, count, [r.force] * count, list(r.shifts), "stacked")
     k.onsets += onsets * count
     k.add(Step("ECHOES", a=count, b=stride))
-    k.copies = [copy for copy in k.copies for _ in range(count + 1)]
+    k.out.copies = [copy for copy in k.copies for _ in range(count + 1)]
     together, levels = k.chord or (1, stride)
     k.chord = together * (count + 1), levels
     k.order = k.order or "stacked"
 
 
 def _strum(r: Strum, k: _Known) -> None:
+    if k.after == "row-end-chords" and not k.order:
+        _strum_chord(r, k)
+        return
     if not k.order:
         return  # no two notes begin together
     if k.order != "stacked" or k.chord is None:
@@ -306,16 +383,42 @@ def _strum(r: Strum, k: _Known) -> None:
     k.moved, k.order, k.chord = True, "strum", None
 
 
+def _strum_chord(r: Strum, k: _Known) -> None:
+    """A row's ones, which are counted as they are read."""
+    if r.way == "down":
+        raise Refusal(
+            "'strum' downwards of row-end-chords: the core counts their notes from the first one "
+            'up (take way = "up")'
+        )
+    if not k.fixed:
+        raise Refusal(
+            "'strum' of row-end-chords that ring on to the next row: the core keeps one end for "
+            "them all (give them a length first)"
+        )
+    k.add(Step("STRUM", c=_q16(r.step)))
+    k.onsets = [None for _ in k.onsets]
+    k.later((k.machine.positions - 1) * r.step)
+    k.out.copies = [replace(c, together=False) for c in k.copies]
+    k.order = "strum"
+
+
 def _repeat(r: Repeat, k: _Known) -> None:
     k.need_length("repeat")
+    if k.after == "row-end-chords" and not k.fixed:
+        raise Refusal(
+            "'repeat' of row-end-chords: how long the last row's rings shows only at the disc's "
+            "end (give them a length first)"
+        )
     k.doubled += 1
     if k.doubled > 2:
         raise Refusal("more than two rules that make notes of notes: RAM holds no more of them")
     ks = range(1, r.times)
     stride = _levels(k, r.times - 1, [r.fade**n for n in ks], [0 for _ in ks], "repeat")
     k.add(Step("REPEAT", a=r.times, b=stride))
-    k.copies = [
-        (d + n * long / r.times, long / r.times) for n in range(r.times) for d, long in k.copies
+    k.out.copies = [
+        replace(c, delay=c.delay + n * c.length / r.times, length=c.length / r.times)
+        for n in range(r.times)
+        for c in k.copies
     ]
     k.shortest /= r.times
     k.onsets = k.onsets + [None] * (len(k.out.shifts) - len(k.onsets))
@@ -323,6 +426,11 @@ def _repeat(r: Repeat, k: _Known) -> None:
 
 
 def _ghosts(r: Ghosts, k: _Known) -> None:
+    if k.after == "row-changes":
+        raise Refusal(
+            "'ghosts' after row-changes: whether a row's last zero sounds for itself hangs on "
+            "whether another row follows"
+        )
     level = len(k.out.shifts)
     if level >= MOST_LEVELS:
         raise Refusal("'ghosts' makes too many kinds of note")
@@ -330,11 +438,11 @@ def _ghosts(r: Ghosts, k: _Known) -> None:
     k.factors.append([(NOTHING, np.array([r.force]))])
     k.onsets.append(np.arange(k.machine.positions, dtype=np.float64))
     k.add(Step("GHOSTS", b=level))
-    k.copies.append((0.0, 1.0))
+    if k.copies[0].delay >= 1:
+        k.order = k.order or "ghosts"
+    k.copies.append(Copy(0.0, 1.0))
     k.shortest = min(k.shortest, 1.0)
     k.chord = None
-    if k.copies[0][0] >= 1:
-        k.order = k.order or "ghosts"
 
 
 _ACCENTS = {"position": "STEP", "place": "PLACE", "character": "CHARACTER", "row": "ROW"}
@@ -381,7 +489,7 @@ def steps_of(
     velocity: int,
     curves: tuple[Curve, ...],
     masks: list[Mask],
-    held: bool,
+    source: str,
     machine: Machine,
 ) -> Steps:
     """A voice's rules as the core takes them.
@@ -394,8 +502,8 @@ def steps_of(
     curves : tuple of Curve
     masks : list of Mask
         Where the voice may sound.
-    held : bool
-        Whether its source is one long note from row to row.
+    source : str
+        The voice's.
     machine : Machine
 
     Raises
@@ -405,10 +513,7 @@ def steps_of(
     """
     k = _Known(machine, Steps(), onsets=[np.arange(machine.positions, dtype=np.float64)])
     filters = [Step("MASK", mask=m) for m in masks]
-    if held:
-        k.add(Step("HELD", a=1, c=2**31 - 1))
-        k.open, k.across = "drone", True
-        k.copies = [(0.0, 2.0)]
+    _begin(source, k)
     # a drone ends where the next row begins, whether the voice sounds there or not
     k.out.steps += filters
     ghosts = False
@@ -428,8 +533,34 @@ def steps_of(
     for curve in curves:
         _curve(curve, k)
     _velocities(k, velocity)
-    k.out.notes = 1 + sum(math.ceil(d + n + 1e-9) for d, n in k.copies)
     return k.out
+
+
+def _begin(source: str, k: _Known) -> None:
+    """What a source's notes are before any rule."""
+    m = k.machine
+    spacing = 1
+    if source in ("row-starts", "row-ends", "drone", "row-changes", "row-end-chords"):
+        spacing = m.stride
+    elif source == "character-starts" and (m.straight or m.positions % m.unit_bits == 0):
+        spacing = m.unit_bits
+    k.out.copies = [Copy(0.0, 1.0, spacing=spacing)]
+    if source == "drone":
+        k.add(Step("HELD", a=1, c=2**31 - 1))
+        k.opened("drone")
+        k.across = True
+    elif source == "row-changes" and not m.gap:
+        k.add(Step("MASK", mask=Mask("NOTHING", (False,))))
+    elif source in ("row-changes", "row-end-chords"):
+        k.after = source
+        length = m.gap or m.unit_bits
+        chords = source == "row-end-chords"
+        k.add(Step("AFTER", a=int(not chords), c=length * ONE, d=m.unit_bits * ONE))
+        delay, lot = (float(m.positions), m.positions) if chords else (1.0, 1)
+        long = float(max(length, m.unit_bits))
+        k.out.copies = [Copy(delay, long, spacing=spacing, lot=lot, together=chords)]
+        k.onsets = [np.full(m.positions, float(m.positions))]
+        k.moved, k.shortest = True, float(length)
 
 
 def _curve(curve: Curve, k: _Known) -> None:
@@ -467,8 +598,8 @@ def _curve_of_rows(points: NDArray[np.float64], k: _Known) -> None:
     for factors, onsets in zip(k.factors, k.onsets, strict=True):
         if onsets is None:
             raise Refusal(
-                "a velocity curve over rows with 'repeat': each stroke would need a table of its "
-                "own for each length"
+                "a velocity curve over rows of notes that are struck again or one by one: each "
+                "would need a table of its own (put the curve over the character or position)"
             )
         factors.append((lead, _along_curve(onsets, count, points)))
 

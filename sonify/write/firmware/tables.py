@@ -27,6 +27,7 @@ def config_h(plan: Plan) -> str:
     whole = int(rate)
     # rounded up, so that what is due on the millisecond is not a millisecond late
     part = min(int((rate - whole) * 2**32) + 1, 2**32 - 1)
+    position, position_part = _q16(ms)
     pause, pause_part = _q16(1000 * plan.pause_s)
     column, column_part = _q16(1000 * plan.column_s)
     letters = plan.letters
@@ -50,8 +51,10 @@ def config_h(plan: Plan) -> str:
         ("GAP", f"{plan.gap_slots}UL", "positions between two rows, usually"),
         ("STEP_TICKS", f"{plan.step_ticks}UL", "ticks a position"),
         ("BAR_TICKS", f"{plan.bar_ticks}UL", "ticks a bar"),
-        ("TICK_RATE", f"{whole}UL", f"ticks a millisecond: a position lasts {ms:.4f} ms"),
+        ("TICK_RATE", f"{whole}UL", "ticks a millisecond"),
         ("TICK_RATE_PART", f"{part}UL", "... and 2^-32ths of one"),
+        ("POSITION_MS", f"{position}UL", "a position lasts"),
+        ("POSITION_PART", f"{position_part}U", "... and 65536ths of a millisecond"),
         ("STALL_TICKS", f"{min(stall, 0x10000000)}UL", "without a position, all notes end"),
         ("PAUSE_MS", f"{pause}UL", "before the message"),
         ("PAUSE_PART", f"{pause_part}U", "... and 65536ths of a millisecond"),

@@ -67,11 +67,17 @@ class Tones:
 
 @dataclass(frozen=True)
 class Machine:
-    """What of the disc and the player a table depends on."""
+    """What of the disc and the player tables and rules depend on; `gap` lies between two rows."""
 
     positions: int
     unit_bits: int
     straight: bool
+    gap: int = 0
+
+    @property
+    def stride(self) -> int:
+        """Positions from one row to the next."""
+        return self.positions + self.gap
 
 
 @dataclass(frozen=True, eq=False)

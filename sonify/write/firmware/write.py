@@ -20,7 +20,7 @@ from sonify.write.whole import cannot_write, make_folder
 
 __all__ = ["CODE_BYTES", "Memory", "firmware_files", "memory_of", "write_firmware"]
 
-CODE_BYTES = 12_000
+CODE_BYTES = 12_500
 """Program memory of the core's code on an 8-bit chip, optimised for size, about (measured)."""
 
 PROGRAM_MEMORY = 28 * 1024

@@ -12,6 +12,7 @@
 #define SOUNDING 2U /* its note-off is due at `off` */
 #define WAITING 4U  /* ... unless the next position lengthens it */
 #define OPEN 8U     /* a rule of its voice may still change its end */
+#define IF_MORE 16U /* ... and it sounds only if another row follows */
 #define STATE 3U
 
 typedef struct {
@@ -44,7 +45,7 @@ typedef struct {
     uint32_t length;
     uint32_t start;
     uint8_t level; /* which echo */
-    uint8_t waits;
+    uint8_t marks;     /* WAITING, IF_MORE */
     uint8_t lengthens; /* 1 + the rule whose later events may change its end */
 } event;
 
@@ -58,6 +59,7 @@ static uint8_t row_known[(PLAYER_POSITIONS + 7) / 8];
 static uint32_t tick;      /* of the last position */
 static uint32_t gone;      /* ticks since, and 2^-32ths of one */
 static uint32_t gone_part;
+static uint32_t quiet;     /* milliseconds since */
 static uint32_t tick_rate; /* ticks a millisecond, and 2^-32ths of one */
 static uint32_t tick_rate_part;
 static uint32_t soonest;   /* nothing is due before */
@@ -138,7 +140,7 @@ static void sound_event(uint8_t v, memory *m, uint8_t rule, uint8_t level)
     e.length = 0x10000UL;
     e.start = e.onset;
     e.level = level;
-    e.waits = 0;
+    e.marks = 0;
     e.lengthens = 0;
     pass_on(v, m, &e, rule);
 }
@@ -215,9 +217,7 @@ static void begin_row(void)
     for (v = 0; v < PLAYER_VOICES; v++) {
         memories[v].running = 0;
         memories[v].led = 0;
-        if (!is_across(memories[v].rule)) {
-            clear_notes(v, OPEN);
-        }
+        clear_notes(v, is_across(memories[v].rule) ? IF_MORE : IF_MORE | OPEN);
     }
     for (k = 0; k <= PLAYER_RULES; k++) {
         counters[k] = 0;
@@ -254,6 +254,7 @@ void player_position(uint8_t bit)
     }
     gone = 0;
     gone_part = 0;
+    quiet = 0;
     if (bit == PLAYER_NOT_READ || phase == FULL) {
         sound_until(tick, 1);
         return;
@@ -284,30 +285,52 @@ void player_row_end(void)
     }
 }
 
+/* When the last row that was read is over. */
+static uint32_t row_over(void)
+{
+    return row_tick + (uint32_t)step * PLAYER_STEP_TICKS;
+}
+
 void player_disc_end(void)
 {
-    uint8_t v;
+    uint32_t end = row_over();
+    uint8_t k;
 
     if (phase == OVER) {
         return;
     }
     player_row_end();
     phase = OVER;
-    for (v = 0; v < PLAYER_VOICES; v++) {
-        /* what is held across rows ends with the last one */
-        if (is_across(memories[v].rule)) {
-            end_held(v, &memories[v], tick + PLAYER_STEP_TICKS, 0);
+    for (k = 0; k < PLAYER_NOTES; k++) {
+        if (notes[k].state & IF_MORE) {
+            drop(k);
         }
     }
-    sound_until(tick + PLAYER_STEP_TICKS, 1);
+    for (k = 0; k < PLAYER_VOICES; k++) {
+        memory *m = &memories[k];
+        const player_rule *r = &player_rules[m->rule];
+
+        if (is_across(m->rule)) {
+            /* what is held across rows ends with the last one */
+            end_held(k, m, end, 0);
+        } else if (PLAYER_READ8(&r->op) == PLAYER_RULE_AFTER) {
+            set_end(k, m, m->start + PLAYER_READ32(&r->d), 0);
+        }
+    }
     decode_end();
-    begin_scroll();
+    if ((int32_t)(tick + gone + PLAYER_STEP_TICKS / 2 - end) >= 0) {
+        sound_until(end, 1);
+        begin_scroll(0);
+    } else {
+        begin_scroll(1);
+    }
 }
 
 void player_millisecond(void)
 {
     uint32_t part = gone_part + tick_rate_part;
 
+    quiet++;
     if (gone < 0x20000000UL) {
         gone += tick_rate + (part < gone_part);
         gone_part = part;
@@ -357,12 +380,7 @@ void player_silence(void)
     uint8_t k;
 
     for (k = 0; k < PLAYER_NOTES; k++) {
-        if ((notes[k].state & STATE) == SOUNDING) {
-            send_off(&notes[k]);
-        }
-        if (notes[k].state != FREE) {
-            let_go(k);
-        }
+        drop(k);
     }
 }
 
@@ -398,6 +416,7 @@ void player_start(void)
     tick = 0;
     gone = 0;
     gone_part = 0;
+    quiet = 0;
     soonest = 0;
     row_tick = 0;
     read_count = 0;

@@ -33,7 +33,8 @@ void player_position(uint8_t bit);
 /* When the stage leaves a row, even one that was not read to its end. */
 void player_row_end(void);
 
-/* When the last row is over: one position after its last one. The message is decoded now. */
+/* When the last row has been read: right after its player_row_end, at the latest one position after
+ * its last one. The message is decoded now. */
 void player_disc_end(void);
 
 /* Each millisecond, from the start on. */
@@ -105,7 +106,10 @@ void player_message(const uint8_t *text, uint16_t length, uint8_t state);
 #define PLAYER_RULE_ECHOES 13 /* a times, c later each; b: levels from one to the next */
 #define PLAYER_RULE_REPEAT 14 /* a times; b: levels from one to the next */
 #define PLAYER_RULE_GHOSTS 15 /* zeros sound too; b: their level */
-#define PLAYER_RULE_STRUM 16  /* c: from one of a + 1 notes to the next; b: levels; d: 1 downwards */
+#define PLAYER_RULE_STRUM 16  /* c: from one of a + 1 notes to the next; b: levels, 0: as they
+                               * come; d: 1 downwards */
+#define PLAYER_RULE_AFTER 17  /* at the row's end; c: length; a: 1 only if another row follows;
+                               * d: length if none does */
 
 #define PLAYER_NO_LETTER 0xFFFFFFFFUL
 
