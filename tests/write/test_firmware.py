@@ -191,6 +191,19 @@ CHAINS = {
     "joined, ghosts, held": ["joined", "ghosts", "held"],
     "stacked, ghosts": [{"rule": "stacked", "shifts": [4]}, "ghosts"],
     "echoes, ghosts": [{"rule": "echoes", "count": 1, "delay": 2.5}, "ghosts"],
+    "louder by chance": [{"rule": "humanise", "time": 0, "force": 0.9}, "ghosts"],
+    "chords by chance": [
+        {"rule": "stacked", "shifts": [2, 4]}, {"rule": "late", "steps": 0.2},
+        {"rule": "humanise", "time": 0.2, "seed": 5},
+    ],
+    "held by chance": [
+        "held", {"rule": "late", "steps": 0.5}, {"rule": "humanise", "time": 0.5},
+        {"rule": "gate", "amount": 1.5},
+    ],
+    "by chance, echoes, repeat": [
+        {"rule": "late", "steps": 0.3}, {"rule": "humanise", "time": 0.3, "force": 0.5},
+        {"rule": "echoes", "count": 1}, "repeat", "breath",
+    ],
     "echoes, breath": [{"rule": "echoes", "count": 2, "delay": 3.5}, "breath"],
     "joined, echoes, breath": ["joined", {"rule": "echoes", "count": 2, "delay": 3.5}, "breath"],
 }  # fmt: skip
@@ -267,6 +280,7 @@ def test_every_scheme_and_rule_is_tried_or_refused():
     tried = {r if isinstance(r, str) else r["rule"] for c in CHAINS.values() for r in c} | {"each"}
     refused = {name for name, r in ALL_RULES.items() if not r.causal}
     assert tried | refused == set(ALL_RULES)
+    # of these, humanise is followed where no note comes before its place
     assert refused == {"spread", "double-time", "humanise"}
 
 
@@ -593,7 +607,18 @@ def test_the_example_runs_and_names_can_be_chosen(tmp_path):
 REFUSED = {
     "gate": (voice(rhythm=["joined", "gate"]), "how long a note lasts is known only at its end"),
     "spread": (voice(rhythm=["spread"]), "known only when it has been read"),
-    "humanise": (voice(rhythm=["humanise"]), "before their place is read"),
+    "humanise": (
+        voice(rhythm=["humanise"]),
+        'before their place is read (put { rule = "late", steps = 0.08 } before it',
+    ),
+    "after chance": (
+        voice(rhythm=[{"rule": "late", "steps": 1}, "humanise", "thinned"]),
+        "put humanise last",
+    ),
+    "lilt after chance": (
+        voice(rhythm=[{"rule": "late", "steps": 1}, "humanise", "swing"]),
+        "put humanise last",
+    ),
     "character": (voice(pitch="character"), "known only when its last bit has been read"),
     "chords": (voice(source="row-chords"), "the row's ones are known only"),
     "ghosts": (voice(source="row-changes", rhythm=["ghosts"]), "hangs on whether another row"),

@@ -121,6 +121,11 @@ class Plan:
         return self.width * self.height
 
     @property
+    def human(self) -> bool:
+        """Whether chance moves or shapes some notes."""
+        return any(s.op in ("SHAKE", "FORCE") for v in self.voices for s in v.steps.steps)
+
+    @property
     def past(self) -> int:
         """How many of the last bits are kept for densities; 0 where 32 are enough."""
         most = max([v.tones.tone.up for v in self.voices if v.tones.tone.by == "DENSITY"] or [0])
@@ -135,7 +140,7 @@ def fixed_ram(plan: Plan) -> int:
     """Bytes of RAM but for notes and text, as the core's variables add up."""
     rules = sum(len(v.steps.steps) for v in plan.voices)
     row = (plan.positions + 7) // 8
-    per_voice = 23 * len(plan.voices) + 2 * (rules + 1)
+    per_voice = (27 if plan.human else 23) * len(plan.voices) + 2 * (rules + 1)
     bent = 2 if plan.sounds.bends else 0
     return per_voice + (plan.lamps + 7) // 8 + 2 * row + plan.past // 8 + 96 + bent
 

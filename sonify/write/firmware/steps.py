@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.music.curves import Curve
-from sonify.music.moves import Echoes, HalfTime, Late, Repeat, Stacked, Strum, Swing
+from sonify.music.moves import Echoes, HalfTime, Humanise, Late, Repeat, Stacked, Strum, Swing
 from sonify.music.rule import Rule
 from sonify.music.rules import (
     Accents,
@@ -43,6 +43,8 @@ ONE = 65536
 MOST_LEVELS = 32
 MOST_VELOCITIES = 2048
 MOST_LOUD = 3
+_LOUDEST = 4095
+_UNIT = 2**31
 
 
 @dataclass(frozen=True)
@@ -77,8 +79,10 @@ class Steps:
         Degrees by which each level is moved.
     loud : list of Lead
         Up to three, through the velocities.
-    velocities : ndarray of uint8, shape (levels, ...)
-        One axis a level, then an axis for each lead, the last lead first.
+    velocities : ndarray of float64, shape (levels, ...)
+        Not rounded. One axis a level, then an axis for each lead, the last lead first.
+    by_chance : list of bool
+        Whether chance makes the notes of each level softer or louder.
     copies : list of Copy
         Each kind of note that one place makes.
     """
@@ -86,8 +90,19 @@ class Steps:
     steps: list[Step] = field(default_factory=list)
     shifts: list[int] = field(default_factory=lambda: [0])
     loud: list[Lead] = field(default_factory=list)
-    velocities: NDArray[np.uint8] = field(default_factory=lambda: np.zeros(0, np.uint8))
+    velocities: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
+    by_chance: list[bool] = field(default_factory=lambda: [False])
     copies: list[Copy] = field(default_factory=lambda: [Copy(0.0, 1.0)])
+
+    def velocity_table(self, human: bool) -> NDArray[np.int64]:
+        """The velocities as the core takes them: rounded, or `human`, * 2^20 before chance."""
+        rounded = np.clip(np.rint(self.velocities), 1, 127)
+        if not human:
+            return rounded.astype(np.int64)
+        chance = np.reshape(self.by_chance, (-1, *[1] * (self.velocities.ndim - 1)))
+        exact = np.minimum(self.velocities, _LOUDEST)
+        out: NDArray[np.int64] = np.rint(np.where(chance, exact, rounded) * 2**20).astype(np.int64)
+        return out
 
     def notes(self, positions: int, tones: int) -> int:
         """The most notes that are due or sounding at once.
@@ -155,6 +170,8 @@ class _Known:
     doubled: int = 0
     chord: tuple[int, int] | None = None  # notes that begin together, and levels between them
     after: str = ""  # the source whose notes come when the row is over
+    ghosts: bool = False
+    shaken: bool = False  # whether chance moves notes
     fixed: bool = False  # whether a rule gave all notes a length
     # per level: factors as (lead, values), in the order in which they are multiplied
     factors: list[list[tuple[Lead, NDArray[np.float64]]]] = field(default_factory=lambda: [[]])
@@ -162,6 +179,11 @@ class _Known:
     def need_order(self, name: str, chords: bool = False) -> None:
         """Refuse notes that come between; `chords` where several at one place do no harm."""
         if self.order and not (chords and self.order == "stacked"):
+            if self.order == "humanise":
+                raise Refusal(
+                    f"'{name}' after 'humanise': the core takes notes in the order of their "
+                    "places (put humanise last)"
+                )
             raise Refusal(
                 f"'{name}' after '{self.order}': which notes come between shows only when they do"
             )
@@ -170,6 +192,13 @@ class _Known:
         if self.open:
             raise Refusal(
                 f"'{name}' after '{self.open}': how long a note lasts is known only at its end"
+            )
+
+    def need_straight(self, name: str) -> None:
+        if self.shaken:
+            raise Refusal(
+                f"'{name}' after 'humanise': the core moves notes by chance last (put humanise "
+                "last)"
             )
 
     def add(self, step: Step) -> None:
@@ -255,6 +284,7 @@ def _length(r: Length, k: _Known) -> None:
 
 
 def _swing(r: Swing, k: _Known) -> None:
+    k.need_straight("swing")
     k.add(Step("SWING", c=round(2 * r.amount * 32768)))
 
     def lilt(onset: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -278,6 +308,7 @@ def _late(r: Late, k: _Known) -> None:
 
 
 def _half_time(r: HalfTime, k: _Known) -> None:
+    k.need_straight("half-time")
     k.add(Step("HALF"))
     k.move(lambda onset: 2 * onset)
     # a note waits until the place that it moves to: a quarter row of notes at the most
@@ -327,6 +358,7 @@ def _levels(k: _Known, count: int, fades: list[float], shifts: list[int], name: 
     old, factors = list(k.out.shifts), [list(f) for f in k.factors]
     for fade, shift in zip(fades, shifts, strict=True):
         k.out.shifts += [s + shift for s in old]
+        k.out.by_chance += k.out.by_chance[:have]
         k.factors += [[*f, (NOTHING, np.array([fade]))] for f in factors]
     return have
 
@@ -435,6 +467,8 @@ def _ghosts(r: Ghosts, k: _Known) -> None:
     if level >= MOST_LEVELS:
         raise Refusal("'ghosts' makes too many kinds of note")
     k.out.shifts.append(0)
+    k.out.by_chance.append(False)
+    k.ghosts = True
     k.factors.append([(NOTHING, np.array([r.force]))])
     k.onsets.append(np.arange(k.machine.positions, dtype=np.float64))
     k.add(Step("GHOSTS", b=level))
@@ -460,6 +494,43 @@ def _accents(r: Accents, k: _Known) -> None:
     k.factors = [[*f, (lead, pattern)] for f in k.factors]
 
 
+def _humanise(r: Humanise, k: _Known) -> None:
+    if not r.time and not r.force:
+        return
+    k.need_order("humanise", chords=True)
+    chord = k.order == "stacked"
+    if chord and (k.ghosts or k.chord is None or k.after == "row-end-chords"):
+        raise Refusal(
+            "'humanise' of chords that are not all alike: which chance each note has hangs on "
+            "those that sound beside it (put stacked last)"
+        )
+    if r.time:
+        _shake(r, k, chord)
+    if r.force:
+        k.add(Step("FORCE", a=int(chord), c=round(r.force * _UNIT), d=r.seed))
+        k.out.by_chance = [True for _ in k.out.by_chance]
+
+
+def _shake(r: Humanise, k: _Known, chord: bool) -> None:
+    places = np.arange(k.machine.positions)
+    room = min(float((o - places).min()) for o in k.onsets if o is not None)
+    if room < r.time - 1e-9:
+        raise Refusal(
+            f"the rhythm rule 'humanise': {r.why_not} (put "
+            f'{{ rule = "late", steps = {r.time:g} }} before it, or take time = 0)'
+        )
+    if (k.open and chord) or (k.after == "row-end-chords" and not k.fixed):
+        raise Refusal(
+            "'humanise' in time of chords whose end shows later: the core keeps one difference a "
+            "voice in mind (give them a length first, or take time = 0)"
+        )
+    k.add(Step("SHAKE", a=int(chord), c=round(r.time * _UNIT), d=r.seed))
+    k.onsets = [None for _ in k.onsets]
+    k.later(r.time)
+    k.moved, k.shaken, k.order, k.chord = True, True, "humanise", None
+    k.out.copies = [replace(c, together=False) for c in k.copies]
+
+
 _STEPS: dict[type[Rule], Callable[[Any, _Known], None]] = {
     Each: _each,
     Joined: _joined,
@@ -481,6 +552,7 @@ _STEPS: dict[type[Rule], Callable[[Any, _Known], None]] = {
     Strum: _strum,
     HalfTime: _half_time,
     Late: _late,
+    Humanise: _humanise,
 }
 
 
@@ -520,7 +592,7 @@ def steps_of(
     for rule in rules:
         name = str(type(rule).__struct_config__.tag)
         ok, why = rule.follows()
-        if not ok:
+        if not ok and type(rule) not in _STEPS:
             raise Refusal(f"the rhythm rule '{name}': {why}")
         step = _STEPS.get(type(rule))
         if step is None:
@@ -598,8 +670,8 @@ def _curve_of_rows(points: NDArray[np.float64], k: _Known) -> None:
     for factors, onsets in zip(k.factors, k.onsets, strict=True):
         if onsets is None:
             raise Refusal(
-                "a velocity curve over rows of notes that are struck again or one by one: each "
-                "would need a table of its own (put the curve over the character or position)"
+                "a velocity curve over rows of notes that are struck again, one by one or by "
+                "chance: each would need a table (take a curve over position or character)"
             )
         factors.append((lead, _along_curve(onsets, count, points)))
 
@@ -635,6 +707,6 @@ def _velocities(k: _Known, velocity: int) -> None:
             shape = [1] * len(counts)
             shape[len(counts) - 1 - axis] = counts[axis]
             force = force * values[np.arange(counts[axis]) % len(values)].reshape(shape)
-        levels.append(np.clip(np.rint(velocity * force), 1, 127))
+        levels.append(velocity * force)
     k.out.loud = [replace(lead) for lead in leads]
-    k.out.velocities = np.stack(levels).astype(np.uint8)
+    k.out.velocities = np.stack(levels)

@@ -68,6 +68,7 @@ def config_h(plan: Plan) -> str:
         ("PAST", f"{plan.past}U", "of the last bits are kept"),
         ("NOTES", plan.notes, "that are due or sound at once, at most"),
         ("TEXT", plan.text, "bytes of a message, at most"),
+        ("HUMAN", int(plan.human), "1: chance moves or shapes notes"),
         ("BENT", int(bool(plan.sounds.bends)), "1: tones between the keys"),
         ("SOUNDS", len(plan.sounds.pairs), "0: a voice has one channel for all its tones"),
         ("PERIOD", plan.period, "semitones after which the scale repeats"),
@@ -112,7 +113,7 @@ def _lead(lead: Lead, first_rule: int) -> str:
 
 
 def _numbers(values: Iterable[int], width: int = 16) -> list[str]:
-    texts = [str(v) for v in values]
+    texts = [str(v) + "UL" * (v > 65535) for v in values]
     return ["    " + ", ".join(texts[k : k + width]) + "," for k in range(0, len(texts), width)]
 
 
@@ -166,7 +167,7 @@ def tables_c(plan: Plan) -> str:
         ]
         first_rule += len(v.steps.steps)
         tones += v.keys.table.reshape(-1).tolist()
-        velocities += v.steps.velocities.reshape(-1).tolist()
+        velocities += v.steps.velocity_table(plan.human).reshape(-1).tolist()
     letters = plan.letters
     codes = letters.codes.tolist()
     starts = [*letters.starts.tolist(), int(letters.starts[-1] + letters.widths[-1])]
@@ -193,7 +194,7 @@ def tables_c(plan: Plan) -> str:
         lines += ["/* each channel's bend; 8192 is none */"]
         bends = [sounds.bends.get(c, 8192) for c in range(16)]
         lines += _array("uint16_t", "bends", bends, "16")
-    lines += _array("uint8_t", "velocities", velocities)
+    lines += _array("uint32_t" if plan.human else "uint8_t", "velocities", velocities)
     lines += ["/* where rules let notes through, a bit a count */"]
     lines += _array("uint8_t", "masks", masks.bytes())
     lines += ["/* programs, volumes and places of the voices; 255 ends it */"]
@@ -242,7 +243,8 @@ def table_bytes(plan: Plan) -> int:
     total = 0
     for v in plan.voices:
         total += (2 + MOST_LOUD) * lead + 14
-        total += rule * len(v.steps.steps) + v.keys.table.size + v.steps.velocities.size
+        total += rule * len(v.steps.steps) + v.keys.table.size
+        total += v.steps.velocities.size * (4 if plan.human else 1)
     total += 2 * len(plan.sounds.pairs) + (32 if plan.sounds.bends else 0)
     masks = {s.mask.bits for v in plan.voices for s in v.steps.steps if s.mask is not None}
     total += rule + sum(map(len, masks)) // 8 + 1 + len(opening_bytes(plan)) + 1

@@ -23,6 +23,9 @@ __all__ = ["CODE_BYTES", "Memory", "firmware_files", "memory_of", "write_firmwar
 CODE_BYTES = 12_500
 """Program memory of the core's code on an 8-bit chip, optimised for size, about (measured)."""
 
+_CHANCE_BYTES = 1_800
+_BEND_BYTES = 150
+
 PROGRAM_MEMORY = 28 * 1024
 
 _PARTS = ("lamps", "notes", "tones", "rules", "decode", "scroll")
@@ -50,7 +53,8 @@ class Memory:
 
 def memory_of(plan: Plan) -> Memory:
     """The memory that a plan takes."""
-    return Memory(plan.ram(), table_bytes(plan), CODE_BYTES)
+    code = CODE_BYTES + _CHANCE_BYTES * plan.human + _BEND_BYTES * bool(plan.sounds.bends)
+    return Memory(plan.ram(), table_bytes(plan), code)
 
 
 def firmware_files(plan: Plan, prefix: str = "player") -> dict[str, str]:

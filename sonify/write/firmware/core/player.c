@@ -37,6 +37,9 @@ typedef struct {
     uint8_t rule;    /* the rule that lengthens or cuts it */
     uint8_t running; /* whether `last` counts */
     uint8_t far;     /* the last rule that this position's event came to, and 1 */
+#if PLAYER_HUMAN
+    int32_t shaken;  /* by how much chance moved its last note, in 2^-32ths of a position */
+#endif
 } memory;
 
 /* One event on its way through a voice's rules; times as `onset` above. */
@@ -47,7 +50,17 @@ typedef struct {
     uint8_t level; /* which echo */
     uint8_t marks;     /* WAITING, IF_MORE */
     uint8_t lengthens; /* 1 + the rule whose later events may change its end */
+#if PLAYER_HUMAN
+    uint16_t fine;     /* 65536ths of `onset` */
+    uint32_t chance;   /* what its velocity is multiplied by, * 2^31 */
+#endif
 } event;
+
+#if PLAYER_HUMAN
+#define FINE(e) ((e)->fine)
+#else
+#define FINE(e) 0U
+#endif
 
 static note notes[PLAYER_NOTES];
 static memory memories[PLAYER_VOICES];
@@ -142,6 +155,10 @@ static void sound_event(uint8_t v, memory *m, uint8_t rule, uint8_t level)
     e.level = level;
     e.marks = 0;
     e.lengthens = 0;
+#if PLAYER_HUMAN
+    e.fine = 0;
+    e.chance = 0x80000000UL;
+#endif
     pass_on(v, m, &e, rule);
 }
 

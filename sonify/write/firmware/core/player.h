@@ -110,6 +110,9 @@ void player_message(const uint8_t *text, uint16_t length, uint8_t state);
                                * come; d: 1 downwards */
 #define PLAYER_RULE_AFTER 17  /* at the row's end; c: length; a: 1 only if another row follows;
                                * d: length if none does */
+#define PLAYER_RULE_SHAKE 18  /* earlier or later by chance, up to c * 2^-31; d: seed; a: 1 where
+                               * each note of a chord has a chance of its own */
+#define PLAYER_RULE_FORCE 19  /* softer or louder by chance, up to c * 2^-31; d and a as above */
 
 #define PLAYER_NO_LETTER 0xFFFFFFFFUL
 
@@ -154,7 +157,11 @@ extern const player_rule player_rules[PLAYER_RULES + 1] PLAYER_TABLE;
 extern const uint8_t player_tones[] PLAYER_TABLE;
 extern const uint8_t player_sounds[] PLAYER_TABLE;  /* note and channel, where a tone is a sound */
 extern const uint16_t player_bends[16] PLAYER_TABLE;
+#if PLAYER_HUMAN
+extern const uint32_t player_velocities[] PLAYER_TABLE; /* * 2^20, before chance */
+#else
 extern const uint8_t player_velocities[] PLAYER_TABLE;
+#endif
 extern const uint8_t player_masks[] PLAYER_TABLE;
 extern const uint8_t player_opening[] PLAYER_TABLE; /* sent at the start; 255 ends it */
 extern const uint16_t player_letter_codes[PLAYER_LETTERS] PLAYER_TABLE;
