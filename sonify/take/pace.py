@@ -25,6 +25,7 @@ ROUNDS = 8
 FAR = 4.7  # standard deviations from which on a note counts for nothing (Tukey's biweight)
 SLOW = 1.08  # times as long the first positions take where a motor starts slowly
 STARTS = (0.08, 0.16, 0.32, 0.64, 1.28, 2.56)  # turns in which most of a slow start is over
+SMOOTH = (0.5, 1.0, 0.5)
 FAITH = 4.0  # notes that the smooth pace is worth against a local remainder
 
 
@@ -121,13 +122,17 @@ def pace_of(slot: NDArray[np.int64], time: Reals, n: int) -> Pace | None:
         spread = max(1.4826 * float(np.median(np.abs(off))), 1e-4)
         trust = np.clip(1 - (off / (FAR * spread)) ** 2, 0, 1) ** 2
     off = time - a @ weight
-    # what a smooth pace does not follow, a quarter of a turn wide
+    # what a smooth pace does not follow, half a turn wide
     wide = max(n / 4, 2.0)
     knots = np.arange(low - wide, high + 2 * wide, wide)
-    near = np.exp(-0.5 * ((s[None, :] - knots[:, None]) / (0.6 * wide)) ** 2)
-    near[near < 0.01] = 0
-    near *= (np.abs(off) < FAR * spread)[None, :]
-    rest = (near @ off) / (near.sum(axis=1) + FAITH)
+    fits = np.abs(off) < FAR * spread
+    where = (s[fits] - knots[0]) / wide
+    k, part = where.astype(np.int64), where % 1.0
+    both = np.concatenate([k, k + 1])
+    share = np.concatenate([1 - part, part])
+    much = np.bincount(both, share, len(knots))
+    total = np.bincount(both, share * np.tile(off[fits], 2), len(knots))
+    rest = np.convolve(total, SMOOTH, "same") / (np.convolve(much, SMOOTH, "same") + FAITH)
     left = off - np.interp(s, knots, rest)
     spread = max(1.4826 * float(np.median(np.abs(left))), 1e-4)
     return Pace(

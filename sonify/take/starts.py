@@ -92,33 +92,30 @@ def pulses_of(
     return Pulses(slot, place, times(slot))
 
 
-def _evidence(heard: Signs, pulses: Pulses, grid: Signs, row: Index, start: Index) -> Reals:
-    """How much more likely each pulse's sound is if a row is read than if none is, added up from
-    the first pulse on, shape (rows, pulses + 1)."""
+def _gains(heard: Signs, pulses: Pulses, grid: Signs, row: Index, start: Index) -> Reals:
+    """How much more likely what was heard is if each row was read from near its start on, than if
+    nothing was read, as logarithms; shape (rows, 2 NEAR + 1)."""
     n = grid.shape[1]
-    bit = np.where(pulses.place >= 0, grid[row][:, np.maximum(pulses.place, 0)], -1)
-    out = np.zeros((len(row), len(pulses.slot) + 1))
-    for r, q in enumerate(start.tolist()):
-        inside = np.zeros(len(heard), bool)
-        inside[max(q, 0) : q + n] = True
-        one, zero = inside & (bit[r] == 1) & (heard != 0), inside & (bit[r] == 0) & (heard != 0)
-        # how often this row's ones are missed and its zeros sound, for rows that a fault spoiled
-        missed = (np.count_nonzero(heard[one] < 0) + 0.3) / (np.count_nonzero(one) + 2)
-        added = (np.count_nonzero(heard[zero] > 0) + 0.1) / (np.count_nonzero(zero) + 4)
-        likely = np.select(
-            [
-                heard == 0,
-                (bit[r] == 1) & (heard > 0),
-                (bit[r] == 1) & (heard < 0),
-                (bit[r] == 0) & (heard > 0),
-                (bit[r] == 0) & (heard < 0),
-                (bit[r] < 0) & (heard > 0),
-            ],
-            [0.0, np.log1p(-missed), math.log(missed), math.log(added), np.log1p(-added), -0.7],
-            0.0,
-        )
-        idle = np.select([heard > 0, heard < 0], [math.log(IDLE), math.log1p(-IDLE)], 0.0)
-        out[r, 1:] = np.cumsum(likely - idle)
+    at = start[:, None] + np.arange(-NEAR, n + NEAR)
+    there = (at >= 0) & (at < len(heard))
+    at = np.clip(at, 0, len(heard) - 1)
+    sound = np.where(there, heard[at], 0)
+    place = pulses.place[at]
+    bit = np.where(place >= 0, grid[row[:, None], np.maximum(place, 0)], -1)
+    # how often this row's ones are missed and its zeros sound, for rows that a fault spoiled
+    inside = np.zeros(at.shape, bool)
+    inside[:, NEAR : NEAR + n] = True
+    one, zero = inside & (bit == 1) & (sound != 0), inside & (bit == 0) & (sound != 0)
+    missed = ((one & (sound < 0)).sum(axis=1) + 0.3) / (one.sum(axis=1) + 2)
+    added = ((zero & (sound > 0)).sum(axis=1) + 0.1) / (zero.sum(axis=1) + 4)
+    missed, added = missed[:, None], added[:, None]
+    read = np.where(bit == 1, np.log1p(-missed), np.where(bit == 0, np.log(added), -math.log(2)))
+    quiet = np.where(bit == 1, np.log(missed), np.where(bit == 0, np.log1p(-added), -math.log(2)))
+    more = np.where(sound > 0, read - math.log(IDLE), quiet - math.log1p(-IDLE))
+    total = np.zeros((len(row), at.shape[1] + 1))
+    np.cumsum(np.where(sound != 0, more, 0.0), axis=1, out=total[:, 1:])
+    first = np.arange(2 * NEAR + 1)
+    out: Reals = total[:, first + n] - total[:, first]
     return out
 
 
@@ -142,12 +139,10 @@ def settled(
     """
     n, count = plan.positions, len(pulses.slot)
     usual = float(np.median(np.diff(pulses.time_s)))
-    total = _evidence(heard, pulses, plan.grid, seen_row, start)
     at = start[:, None] + np.arange(-NEAR, NEAR + 1)
     good = (at >= 0) & (at + n < count)
     safe = np.clip(at, 0, count - n - 1)
-    gain = np.take_along_axis(total, safe + n, 1) - np.take_along_axis(total, safe, 1)
-    gain = np.where(good, gain, -1e6)
+    gain = np.where(good, _gains(heard, pulses, plan.grid, seen_row, start), -1e6)
     # it begins at the index
     gain[0] += 2.0 * (pulses.place[safe[0]] == pulses.place[pulses.place >= 0].min())
     end = pulses.time_s[safe + n - 1]
