@@ -228,7 +228,7 @@ def _cause(name: str, weight: float, *evidence: str) -> Cause:
 def _pattern(case: Case) -> Pattern:
     if not case.count:
         return Pattern({}, None, 0)
-    position = 60 / (case.motion.rpm * case.plan.positions)
+    position = abs(60 / (case.motion.rpm * case.plan.positions))
     logs, burst, row = stories(case.wrong, case.could, case.seen.time_s, position)
     if case.seen.levels is not None:
         shifted = _web_shift(case)

@@ -13,6 +13,7 @@ from sonify.disc.disc import Disc
 from sonify.errors import InputError
 from sonify.performance import Performance
 from sonify.take.causes import Case, Cause, likely_causes
+from sonify.take.fits import FITS, fit_of
 from sonify.take.jack import observe_midi
 from sonify.take.listening import Listening, listen_to
 from sonify.take.logs import best_threshold, observe_log
@@ -27,9 +28,6 @@ __all__ = ["ERRORS", "Comparison", "Margins", "compare_take"]
 ERRORS = np.dtype([("row", "i4"), ("position", "i4"), ("kind", "U6"), ("time_s", "f8")])
 """One bit that went wrong: rows and positions from 0, kind missed, added or wrong."""
 
-FITS = 0.82
-"""The share of bits, over the rows that agree best, from which a take counts as one of this disc;
-chance, at its best, gives about 0.7."""
 DOUBT = 0.86
 BETTER = 0.08
 
@@ -80,6 +78,8 @@ class Comparison:
     seen : Observed
     agreement : float
         Share of the bits that fit.
+    fit : float
+        How much of what the disc holds the take tells, from 0 to 1.
     variant : str
     miscount : Miscount or None
     listening : Listening or None
@@ -101,6 +101,7 @@ class Comparison:
     miscount: Miscount | None
     listening: Listening | None
     cautions: tuple[str, ...]
+    fit: float = 1.0
 
     @property
     def message(self) -> str | None:
@@ -198,18 +199,19 @@ def compare_take(
             agreement[name] = one.placing.agreement
             if one.placing.agreement > max(agreement["normal"], seen.placing.agreement) + BETTER:
                 seen, variant, chosen = one, name, other
-    fit = seen.placing.best_rows
+    fit = fit_of(seen, chosen)
     if not fit >= FITS:
         raise InputError(
-            f"this take does not fit the disc '{show.disc.name}': even in its best rows only "
-            f"{100 * fit:.0f} % of the bits agree, where chance gives up to 70; is it this disc, "
-            "and was it played with this preset and player?",
+            f"this take does not fit the disc '{show.disc.name}': it scores {100 * fit:.0f} of "
+            "100, where other discs' takes score up to 11 and this one's, even with grave faults, "
+            "from 36 on; is it this disc, and was it played with this preset and player?",
             file=path,
         )
     miscount = None
     if listening is not None and listening.exact and variant == "normal":
         seen, miscount = recounted(seen, plan, listening.pitch)
-    return _result(show, Path(path), seen, plan, chosen, listening, agreement, variant, miscount)
+    result = _result(show, Path(path), seen, plan, chosen, listening, agreement, variant, miscount)
+    return replace(result, fit=fit)
 
 
 def _plan(show: Performance, listening: Listening | None) -> Plan:
@@ -387,6 +389,7 @@ def facts(c: Comparison) -> dict[str, Any]:
         "take": str(c.path),
         "kind": c.kind,
         "agreement": c.agreement,
+        "fit": c.fit,
         "message": c.message,
         "message_read": c.message_read,
         "errors": [

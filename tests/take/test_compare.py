@@ -252,10 +252,10 @@ def refused(run, *args):
 def test_a_take_of_another_disc(run, tmp_path):
     show, _, path = clean("log", tmp_path)
     other = sonify.Disc.from_message("THE HUT IS FULL TONIGHT. " * 4, layout=show.disc.layout)
-    with pytest.raises(InputError, match=r"does not fit the disc.*\d\d % of the bits"):
+    with pytest.raises(InputError, match=r"does not fit the disc.*it scores \d of 100"):
         compare_take(sonify.perform(other, ["usual"]), path)
     show, _, path = clean("midi", tmp_path)
-    with pytest.raises(InputError, match=r"does not fit the disc.*\d\d % of the bits"):
+    with pytest.raises(InputError, match=r"does not fit the disc.*it scores \d of 100"):
         compare_take(sonify.perform(other, ["usual"]), path)
 
 
