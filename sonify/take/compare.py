@@ -20,6 +20,7 @@ from sonify.take.logs import best_threshold, observe_log
 from sonify.take.motion import Motion, motion_of
 from sonify.take.observed import Observed
 from sonify.take.place import Plan
+from sonify.take.readings import one_reading
 from sonify.take.recount import Miscount, recounted
 from sonify.take.source import LogTake, MidiTake, load_take
 
@@ -242,7 +243,20 @@ def _observe(
     if isinstance(take, LogTake):
         return observe_log(take, plan, period, threshold, show.setup.player.delay)
     assert listening is not None
-    return observe_midi(take, listening, plan, period)
+    voice = listening
+    part = one_reading(
+        take, plan, voice.channel, lambda some: observe_midi(some, voice, plan, period)
+    )
+    if part.count == 1:
+        return part.seen
+    return replace(
+        part.seen,
+        notes=(
+            *part.seen.notes,
+            f"the take holds {part.count} readings: number {part.number} is compared, from "
+            f"{part.begin_s:.1f} s to {part.end_s:.1f} s",
+        ),
+    )
 
 
 def _result(
@@ -359,7 +373,7 @@ def _margins(seen: Observed) -> Margins | None:
 
 
 def _cautions(seen: Observed, listening: Listening | None) -> tuple[str, ...]:
-    out = []
+    out = list(seen.notes)
     if listening is not None and not listening.exact:
         out.append(
             f"this preset lost the bits ({listening.about}): notes are compared, and an error "
@@ -370,6 +384,12 @@ def _cautions(seen: Observed, listening: Listening | None) -> tuple[str, ...]:
         out.append(
             f"{listening.about} at {100 * seen.told:.0f} % of the places: bits elsewhere are "
             "taken to be right"
+        )
+    last = int(seen.placing.start[-1])
+    if seen.heard is not None and last >= len(seen.heard.seen) and (seen.under[-1] >= 0).any():
+        out.append(
+            f"no note came in row {len(seen.placing.start)}: if the recording was stopped before "
+            "it, its errors are none"
         )
     unread = int(np.count_nonzero(seen.bits < 0))
     if unread:

@@ -12,10 +12,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.take.observed import Observed
-from sonify.take.place import Plan
+from sonify.take.observed import Heard, Observed
+from sonify.take.place import Placing, Plan
 
-__all__ = ["FITS", "fit_of"]
+__all__ = ["FITS", "fit_of", "fit_of_notes", "told"]
 
 FITS = 0.2
 """The bound under which a take is not one of this disc.
@@ -42,19 +42,31 @@ def fit_of(seen: Observed, plan: Plan) -> float:
     """
     n = plan.positions
     placing = seen.loose or seen.placing
+    if seen.heard is not None:
+        return fit_of_notes(seen.heard, plan, placing)
     if seen.levels is not None:
         # where the machine's threshold lies says nothing of which disc it is
         bit = plan.grid[placing.seen_row]
         level = seen.levels.level
-        return max(_told(_halved(v), bit) for v in (level, level - seen.levels.web))
+        return max(told(_halved(v), bit) for v in (level, level - seen.levels.web))
     slots = placing.start[:, None] + np.arange(n)
-    place = (slots + placing.phase) % n
+    bit = plan.grid[placing.seen_row[:, None], _places(slots, plan, placing)]
+    return told(np.where(seen.under[:, :n] < 0, 0, 2 * seen.under[:, :n] - 1), bit)
+
+
+def fit_of_notes(heard: Heard, plan: Plan, placing: Placing) -> float:
+    """The same for notes, with rows that begin where a placing says."""
+    slots = placing.start[:, None] + np.arange(plan.positions)
+    bit = plan.grid[placing.seen_row[:, None], _places(slots, plan, placing)]
+    return told(heard.known_at(slots.astype(float), plan.positions), bit)
+
+
+def _places(slots: NDArray[np.int64], plan: Plan, placing: Placing) -> NDArray[np.int64]:
+    n = plan.positions
     if plan.index:
-        place = np.broadcast_to(np.arange(n), slots.shape)
-    bit = plan.grid[placing.seen_row[:, None], place]
-    if seen.heard is None:
-        return _told(np.where(seen.under[:, :n] < 0, 0, 2 * seen.under[:, :n] - 1), bit)
-    return _told(seen.heard.known_at(slots.astype(float), n), bit)
+        return np.broadcast_to(np.arange(n), slots.shape)
+    out: NDArray[np.int64] = (slots + placing.phase) % n
+    return out
 
 
 def _halved(level: NDArray[np.float64]) -> NDArray[np.int8]:
@@ -66,14 +78,15 @@ def _halved(level: NDArray[np.float64]) -> NDArray[np.int8]:
     return np.where(np.isfinite(level), np.sign(level - middle), 0).astype(np.int8)
 
 
-def _told(sound: NDArray[np.int8], bit: NDArray[np.int8]) -> float:
-    told = (sound != 0) & (bit >= 0)
+def told(sound: NDArray[np.int8], bit: NDArray[np.int8]) -> float:
+    """How much sounds (1, -1 for silence, 0 where nobody knows) tell of bits (1, 0, -1)."""
+    known = (sound != 0) & (bit >= 0)
     holds = _entropy(np.bincount(bit[bit >= 0], minlength=2))
-    if not told.any() or holds <= 0:
+    if not known.any() or holds <= 0:
         return 0.0
-    both = np.bincount(2 * bit[told] + (sound[told] > 0), minlength=4).reshape(2, 2)
+    both = np.bincount(2 * bit[known] + (sound[known] > 0), minlength=4).reshape(2, 2)
     shared = _entropy(both.sum(axis=0)) + _entropy(both.sum(axis=1)) - _entropy(both.reshape(-1))
-    return min(1.0, float(shared / holds * told.sum() / bit.size))
+    return min(1.0, float(shared / holds * known.sum() / bit.size))
 
 
 def _entropy(count: NDArray[np.int64]) -> float:

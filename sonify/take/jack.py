@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
+from sonify.take.fits import fit_of_notes
 from sonify.take.listening import Listening
 from sonify.take.numbering import ASTRAY, across_silence, mended_start, numbered
 from sonify.take.observed import Heard, Observed, Wire
@@ -22,6 +24,7 @@ Reals = NDArray[np.float64]
 Index = NDArray[np.int64]
 
 PAST = 3  # positions beyond a row that are looked at too
+MOSTLY = 0.7  # of what the disc holds: a take that tells so much lies as it should
 BEYOND = 6  # turns before and after the notes for which moments are worked out
 
 
@@ -100,7 +103,9 @@ def observe_midi(take: MidiTake, listening: Listening, plan: Plan, period_s: flo
     track, _ = track.shifted()
     heard = track.heard(listening.runs)
     if plan.index:
-        placing = place_rows(_ended(heard.seen, n), plan, 0, turning=False)
+        placing = _with_rows_lost(
+            heard, plan, lambda seen, more: place_rows(seen, plan, -more % n, turning=False)
+        )
         slips = _slips(placing, n)
         if slips.any():
             # the disc has not slipped: rows that wait for the index begin whole turns apart
@@ -134,12 +139,42 @@ def _on_and_on(heard: Heard, plan: Plan, pace: Pace | None) -> Placing:
     n = plan.positions
     seen = _ended(heard.seen, n)
     phase, _ = turn_phase(seen, plan.grid)
-    slots = np.arange(-n, len(heard.slot_s) + 5 * n)
-    passed = times_of(slots, heard.slot_s) if pace is None else pace(slots)
-    usual = float(np.median(np.diff(passed)))
-    move = usual_move(seen, plan, phase, usual, lambda at, m: _following(passed, n, at, m)[0])
-    following = _following(passed, n, np.arange(len(heard.slot_s)), np.float64(move.move_s))
-    return place_rows(seen, plan, phase, True, following, move.wrong)
+
+    def placed(seen: NDArray[np.int8], more: int) -> Placing:
+        slots = np.arange(-n - more, len(seen) + 5 * n)
+        passed = heard.times(slots) if pace is None else pace(slots)
+        usual = float(np.median(np.diff(passed)))
+        at = (phase - more) % n
+        move = usual_move(seen, plan, at, usual, lambda s, m: _following(passed, n, s, m)[0])
+        following = _following(passed, n, np.arange(len(seen)), np.float64(move.move_s))
+        return place_rows(seen, plan, at, True, following, move.wrong)
+
+    return _with_rows_lost(heard, plan, placed)
+
+
+def _with_rows_lost(
+    heard: Heard, plan: Plan, placed: Callable[[NDArray[np.int8], int], Placing]
+) -> Placing:
+    """Rows as `placed` from a take as it is; or, if they don't fit, where up to half of them were
+    read before it begins or after it ends."""
+    seen = _ended(heard.seen, plan.positions)
+    first = placed(seen, 0)
+    fit = fit_of_notes(heard, plan, first)
+    if fit >= MOSTLY:
+        return first
+    more = plan.rows // 2 * plan.step
+    unknown = np.zeros(more, np.int8)
+    again = placed(np.concatenate([unknown, seen, unknown]), more)
+    again = replace(again, start=again.start - more, phase=(again.phase + more) % plan.positions)
+    better = fit_of_notes(heard, plan, again)
+    # rows lost at an end are likelier than a stage that is off for all of them
+    simpler = np.abs(_other(again)).sum() < np.abs(_other(first)).sum()
+    return again if better > (0.95 if simpler else 1.25) * fit else first
+
+
+def _other(placing: Placing) -> Index:
+    out: Index = placing.seen_row - np.arange(len(placing.seen_row))
+    return out
 
 
 def _by_pace(
@@ -159,7 +194,9 @@ def _by_pace(
     if plan.index:
         turns = np.bincount((placing.start - low) % n, minlength=n)
         phase = (-int(np.argmax(turns))) % n
-        placing = place_rows(_ended(heard.seen, n), plan, phase, turning=True)
+        placing = _with_rows_lost(
+            heard, plan, lambda seen, more: place_rows(seen, plan, (phase - more) % n, turning=True)
+        )
         return track, placing, pace, None
     placing = _on_and_on(heard, plan, pace)
     below = min(0, int(placing.start.min())) - 2 * n

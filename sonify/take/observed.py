@@ -157,6 +157,8 @@ class Observed:
     loose : Placing or None
         Where rows began by their notes alone, if `placing` takes the player's own counting into
         account; that holds only for a player that counts right.
+    notes : tuple of str
+        What else the user should know of the take.
     """
 
     kind: str
@@ -178,3 +180,4 @@ class Observed:
     heard: Heard | None = None
     pace: Pace | None = None
     loose: Placing | None = None
+    notes: tuple[str, ...] = ()

@@ -24,7 +24,7 @@ Index = NDArray[np.int64]
 Signs = NDArray[np.int8]
 
 DOUBLED = 0.5  # of a position after its hole: where a second pulse may be
-NEAR = 4  # pulses from where a row seemed to begin in which its start is sought
+NEAR = 10  # pulses from where a row seemed to begin in which its start is sought
 AROUND = 1.6  # positions about the usual move in which the true one is sought
 FINE = 0.01  # of a position
 IDLE = 1e-4  # how often a note comes while no row is read
@@ -159,7 +159,7 @@ def settled(
         best = int(np.argmax(gain[0]))
         return at[np.arange(rows), best if rows == 1 else NEAR], move_s
     score = np.broadcast_to(gain[0], (len(moves), at.shape[1])).copy()
-    back = np.zeros((rows, len(moves), at.shape[1]), np.int64)
+    back = np.zeros((rows, len(moves), at.shape[1]), np.int8)
     for r in range(1, rows):
         # from each start of the row before (axis 1) to each of this one (axis 2)
         ready = end[r - 1][None, :, None] + moves[:, None, None]
@@ -170,7 +170,7 @@ def settled(
         price = np.where(safe[r][None, None, :] >= safe[r - 1][None, :, None] + n, price, -1e6)
         ways = score[:, :, None] + price
         back[r] = np.argmax(ways, axis=1)
-        score = np.take_along_axis(ways, back[r][:, None, :], 1)[:, 0] + gain[r]
+        score = ways.max(axis=1) + gain[r]
     value = score.max(axis=1) - 0.5 * (np.log(moves / plan.move_s) / LIKE_PLAN) ** 2
     k = _middle_of_best(value)
     j = int(np.argmax(score[k]))
