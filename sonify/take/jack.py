@@ -13,7 +13,7 @@ from sonify.take.fits import fit_of_notes
 from sonify.take.listening import Listening
 from sonify.take.numbering import ASTRAY, across_silence, mended_start, numbered
 from sonify.take.observed import Heard, Observed, Wire
-from sonify.take.pace import Pace, pace_of, period_about, times_of
+from sonify.take.pace import Pace, pace_of, period_about, times_of, without_slips
 from sonify.take.place import Placing, Plan, agreement_of, place_rows, turn_phase, usual_move
 from sonify.take.source import MidiTake
 from sonify.take.starts import pulses_of, settled, starts_in_slots
@@ -98,8 +98,10 @@ def observe_midi(take: MidiTake, listening: Listening, plan: Plan, period_s: flo
         )
     slot, astray = numbered(notes["on_s"], period_s, n, listening.swings)
     track = _Track(notes, slot, astray)
+    if not listening.swings:
+        track = _without_slips(track, n)
     if not plan.index:
-        track = replace(track, slot=across_silence(slot, track.good, plan))
+        track = replace(track, slot=across_silence(track.slot, track.good, plan))
     track, _ = track.shifted()
     heard = track.heard(listening.runs)
     if plan.index:
@@ -122,6 +124,14 @@ def observe_midi(take: MidiTake, listening: Listening, plan: Plan, period_s: flo
     if pace is not None:
         track, placing, pace, loose = _by_pace(track, listening, plan, placing, pace)
     return replace(_observed(take, listening, plan, placing, track, pace), loose=loose)
+
+
+def _without_slips(track: _Track, n: int) -> _Track:
+    good = track.good
+    fixed = without_slips(track.slot[good], track.notes["on_s"][good], n)
+    # notes astray keep their distance from the one before
+    before = np.clip(np.searchsorted(good, np.arange(len(track.slot)), "right") - 1, 0, None)
+    return replace(track, slot=track.slot + (fixed - track.slot[good])[before])
 
 
 def _pace(track: _Track, n: int) -> Pace | None:
@@ -186,7 +196,8 @@ def _by_pace(
     exact = pace.slots_of(on, track.slot)
     slot = np.rint(exact).astype(np.int64)
     astray = np.abs(exact - slot) > ASTRAY
-    if astray.mean() > 0.2 or not len(np.flatnonzero(~astray)):
+    far = np.ptp(slot) > 2 * np.ptp(track.slot) + n
+    if astray.mean() > 0.2 or far:
         return track, placing, pace, None
     track, low = _Track(track.notes, slot, astray).shifted()
     pace = _pace(track, n) or pace

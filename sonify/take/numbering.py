@@ -16,6 +16,8 @@ Index = NDArray[np.int64]
 
 ASTRAY = 0.3  # of a position: a note so far from any is none of them
 STARTING = 2.5  # turns in which a motor may come up to its speed
+LATE = 0.04  # of a position: how early or late notes come
+WANDER = 0.004  # how much the period changes from slot to slot, as a share
 LONG = 12  # positions: over so long a rest the speed of the last turn counts
 
 
@@ -32,6 +34,39 @@ def _first_period(t: Reals, period_s: float) -> float:
     return float(tries[int(np.argmax(score))])
 
 
+class _Follower:
+    """Where the next positions are to be expected: a Kalman filter of time and period.
+
+    R. E. Kalman, A New Approach to Linear Filtering and Prediction Problems, 1960; the period
+    wanders from slot to slot, and each note comes a little early or late.
+    """
+
+    def __init__(self, period: float) -> None:
+        self.period = period
+        self.at = 0.0
+        self._restart(0.03)
+
+    def _restart(self, unsure: float) -> None:
+        self.both = np.diag([(LATE * self.period) ** 2, (unsure * self.period) ** 2])
+
+    def see(self, time: float, steps: int) -> None:
+        """A note came so many slots after the one before."""
+        ahead = np.array([[1.0, steps], [0.0, 1.0]])
+        wander = (WANDER * self.period) ** 2 * steps
+        grown = wander * np.array([[steps**2 / 3, steps / 2], [steps / 2, 1.0]])
+        self.both = ahead @ self.both @ ahead.T + grown
+        off = time - (self.at + steps * self.period)
+        gain = self.both[:, 0] / (self.both[0, 0] + (LATE * self.period) ** 2)
+        self.at += steps * self.period + float(gain[0]) * off
+        self.period = max(self.period + float(gain[1]) * off, 0.2 * self.period)
+        self.both = self.both - np.outer(gain, self.both[0])
+
+    def jump(self, time: float, period: float) -> None:
+        """The speed has changed at once."""
+        self.at, self.period = time, period
+        self._restart(0.05)
+
+
 def numbered(
     t: Reals, period_s: float, turn: int, swings: bool = False
 ) -> tuple[Index, NDArray[np.bool_]]:
@@ -43,12 +78,15 @@ def numbered(
     slot = np.zeros(len(t), np.int64)
     astray = np.zeros(len(t), bool)
     for way in (1, -1):
-        fast = begin
-        trend = 1.0
-        seen_slot, seen_t = [0], [float(t[start])]
+        follow = _Follower(begin)
+        trend, slower = 1.0, 0
+        seen_slot, seen_t = [0], [0.0]
         k = start + way
         while 0 <= k < len(t):
-            gone = abs(float(t[k]) - seen_t[-1])
+            now = abs(float(t[k] - t[start]))
+            # a swing's late notes say nothing of where the next one is
+            gone = now - (seen_t[-1] if swings else follow.at)
+            fast = follow.period
             # a motor that starts slowly: the speed goes on changing as it did
             period = fast * (trend if abs(np.log(trend)) > 0.025 else 1.0)
             if gone > LONG * fast and len(seen_slot) > 8:
@@ -67,20 +105,24 @@ def numbered(
                 k += way
                 continue
             slot[k] = seen_slot[-1] + way * steps
-            if steps <= LONG:
-                here = gone / steps
-                # only a motor that starts changes its speed at once; later it is a note astray
-                starts = way < 0 and t[k] - t[0] < STARTING * turn * begin
-                quick = starts and not swings and abs(np.log(here / fast)) > 0.06
-                new = fast + (
-                    0.8 if quick else 0.04 * steps if swings else min(0.35, 0.2 * steps)
-                ) * (here - fast)
-                trend = float(np.clip(new / fast, 0.75, 1.35)) if quick else 1.0
-                fast = new
-            elif abs(off) < 0.2:
-                fast = period
+            here = (now - seen_t[-1]) / steps
+            # only a motor that starts changes its speed at once; later it is a note astray
+            slower = slower + 1 if here > 1.03 * fast else 0
+            starts = way < 0 and t[k] - t[0] < STARTING * turn * begin
+            if steps <= LONG and starts and not swings and slower > 1 and here > 1.06 * fast:
+                new = fast + 0.8 * (here - fast)
+                trend = float(np.clip(new / fast, 0.75, 1.35))
+                follow.jump(now, new)
+            elif steps <= LONG:
+                trend = 1.0
+                if swings:
+                    follow.jump(now, fast + 0.04 * steps * (here - fast))
+                else:
+                    follow.see(now, steps)
+            else:
+                follow.jump(now, period if abs(off) < 0.2 else fast)
             seen_slot.append(int(slot[k]))
-            seen_t.append(float(t[k]))
+            seen_t.append(now)
             if len(seen_slot) > 2 * turn:
                 seen_slot, seen_t = seen_slot[-turn:], seen_t[-turn:]
             k += way

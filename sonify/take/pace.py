@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Pace", "pace_of", "period_about", "times_of"]
+__all__ = ["Pace", "pace_of", "period_about", "times_of", "without_slips"]
 
 Reals = NDArray[np.float64]
 
@@ -23,9 +23,14 @@ TURNS = 2.5  # that a take must have before a wave a turn can be told from a cha
 DEGREE = 3
 ROUNDS = 8
 FAR = 4.7  # standard deviations from which on a note counts for nothing (Tukey's biweight)
+ASTRAY = 0.5  # positions: notes that far off are numbered wrong, nearer ones the speed's doing
 SLOW = 1.08  # times as long the first positions take where a motor starts slowly
 STARTS = (0.08, 0.16, 0.32, 0.64, 1.28, 2.56)  # turns in which most of a slow start is over
 SMOOTH = (0.5, 1.0, 0.5)
+MOST_SLIPS = 12
+SLIPPED = 0.55  # positions by which the pace jumps over a rest that was counted wrong
+BESIDE = 6  # notes before and after it that say so
+TWICE = 3  # rounds in which the remainder's remainder is taken too (J. W. Tukey's twicing)
 FAITH = 4.0  # notes that the smooth pace is worth against a local remainder
 
 
@@ -92,7 +97,7 @@ def _columns(
     return np.stack(columns, axis=-1)
 
 
-def pace_of(slot: NDArray[np.int64], time: Reals, n: int) -> Pace | None:
+def pace_of(slot: NDArray[np.int64], time: Reals, n: int, *, rigid: bool = False) -> Pace | None:
     """The pace that most notes follow; None for too few.
 
     Parameters
@@ -102,6 +107,8 @@ def pace_of(slot: NDArray[np.int64], time: Reals, n: int) -> Pace | None:
         Onsets, in s. Some may be numbered wrong.
     n : int
         Positions a turn.
+    rigid : bool
+        Without a remainder.
     """
     if len(slot) < LEAST:
         return None
@@ -112,7 +119,7 @@ def pace_of(slot: NDArray[np.int64], time: Reals, n: int) -> Pace | None:
     first = low if _starts_slowly(s, time, n) else None
     a = _columns(s, n, middle, half, waves, first)
     trust = np.ones(len(s))
-    spread = period = (time.max() - time.min()) / (2 * half)
+    spread = period = float(time.max() - time.min()) / (2 * half)
     weight: Reals = np.zeros(a.shape[1])
     for _ in range(ROUNDS):
         root = np.sqrt(trust)
@@ -120,24 +127,67 @@ def pace_of(slot: NDArray[np.int64], time: Reals, n: int) -> Pace | None:
         weight = found.astype(np.float64)
         off = time - a @ weight
         spread = max(1.4826 * float(np.median(np.abs(off))), 1e-4)
-        trust = np.clip(1 - (off / (FAR * spread)) ** 2, 0, 1) ** 2
+        trust = np.clip(1 - (off / max(FAR * spread, ASTRAY * period)) ** 2, 0, 1) ** 2
     off = time - a @ weight
-    # what a smooth pace does not follow, half a turn wide
     wide = max(n / 4, 2.0)
     knots = np.arange(low - wide, high + 2 * wide, wide)
-    fits = np.abs(off) < FAR * spread
-    where = (s[fits] - knots[0]) / wide
-    k, part = where.astype(np.int64), where % 1.0
-    both = np.concatenate([k, k + 1])
-    share = np.concatenate([1 - part, part])
-    much = np.bincount(both, share, len(knots))
-    total = np.bincount(both, share * np.tile(off[fits], 2), len(knots))
-    rest = np.convolve(total, SMOOTH, "same") / (np.convolve(much, SMOOTH, "same") + FAITH)
-    left = off - np.interp(s, knots, rest)
-    spread = max(1.4826 * float(np.median(np.abs(left))), 1e-4)
+    rest = np.zeros(len(knots))
+    left = off
+    for _ in range(0 if rigid else TWICE):
+        rest = rest + _smoothed(s, left, knots, max(FAR * spread, ASTRAY * period))
+        left = off - np.interp(s, knots, rest)
+        spread = max(1.4826 * float(np.median(np.abs(left))), 1e-4)
     return Pace(
         n, middle, half, waves, first, weight, knots, rest, spread, bool(spread < STEADY * period)
     )  # fmt: skip
+
+
+def _smoothed(s: Reals, off: Reals, knots: Reals, far: float) -> Reals:
+    """What is left of the times, half a turn wide, at knots a quarter of a turn apart."""
+    fits = np.abs(off) < far
+    where = (s[fits] - knots[0]) / (knots[1] - knots[0])
+    k, part = where.astype(np.int64), where % 1.0
+    both = np.concatenate([k, k + 1])
+    share = np.concatenate([1 - part, part])
+    much = np.convolve(np.bincount(both, share, len(knots)), SMOOTH, "same")
+    total = np.convolve(
+        np.bincount(both, share * np.tile(off[fits], 2), len(knots)), SMOOTH, "same"
+    )
+    some = much > 0.5
+    if not some.any():
+        return np.zeros(len(knots))
+    # over rests it goes on from one side to the other
+    out: Reals = np.interp(knots, knots[some], total[some] / (much[some] + FAITH))
+    return out
+
+
+def without_slips(slot: NDArray[np.int64], time: Reals, n: int) -> NDArray[np.int64]:
+    """Slots in order, put right where a rest was taken for a position too many or too few.
+
+    A motor's time never jumps: where notes before and after a rest lie a whole position apart
+    from one smooth pace, the rest was counted wrong.
+    """
+    out = slot.copy()
+    for _ in range(MOST_SLIPS):
+        pace = pace_of(out, time, n, rigid=True)
+        if pace is None:
+            return slot
+        period = (pace(out + 0.5) - pace(out - 0.5)).clip(1e-9)
+        off = (time - pace(out)) / period
+        rests = np.flatnonzero(np.diff(out) >= 2)
+        rests = rests[(rests >= BESIDE - 1) & (rests + BESIDE < len(out))]
+        if not len(rests):
+            return out
+        beside = np.arange(BESIDE)
+        jump = np.median(off[rests[:, None] + 1 + beside], axis=1) - np.median(
+            off[rests[:, None] - beside], axis=1
+        )
+        sure = np.abs(jump) - SLIPPED - 0.01 * (out[rests + 1] - out[rests])
+        k = int(np.argmax(sure))
+        if sure[k] <= 0:
+            return out
+        out[rests[k] + 1 :] += round(float(np.clip(jump[k], -n / 2, n / 2)))
+    return slot
 
 
 def _starts_slowly(s: Reals, time: Reals, n: int) -> bool:
