@@ -236,10 +236,10 @@ def _pattern(case: Case) -> Pattern:
         if "ambient-light" in logs:
             logs["ambient-light"] += SEEN if shone else -SEEN
         depth = _depths(case)
-        if depth is not None and np.isfinite(depth[row]):
+        if "stage" in logs and depth is not None and np.isfinite(depth[row]):
             logs["stage"] += SEEN if depth[row] < SHALLOW else -SEEN / 2
         place = _threshold_place(case)
-        if place is not None:
+        if "threshold" in logs and place is not None:
             logs["threshold"] += SEEN / 2 if not MIDDLE[0] <= place <= MIDDLE[1] else -SEEN / 4
     return Pattern(posterior(logs), burst, row)
 

@@ -27,6 +27,7 @@ STRAY = 1e-4  # how often a bit is wrong for a reason of its own
 SLIP = 0.01  # how often a hole is seen although the light is on
 MORE_HOLES = 0.5  # each further hole is so much rarer than the one before
 LONGEST = 20.0  # light goes on for so many times the take at most
+MANY = 3  # wrong bits that a stage, a threshold or noise make at least
 PART = 0.5  # of the beta distribution of the share that a stage misses: mostly little or nearly all
 THRESHOLD = (0.02, 0.6)  # the share of bits that a threshold gets wrong, each power of ten alike
 NOISE = (0.005, 0.4)
@@ -144,12 +145,13 @@ def stories(
     halves = -math.log(2)  # which of the two ways
     out = {
         "hole": every * math.log(MORE_HOLES) - _choose(bits, every) if every else 0.0,
-        "noise": _share_between(every, bits, *NOISE),
-        "threshold": halves + _share_between(count, len(hit), *THRESHOLD) + others * stray,
     }
     burst = best_burst(hit, time[r, p], others)
     if burst is not None:
         out["ambient-light"] = halves + _light(burst, hit, time[r, p], position_s)
+    if every >= MANY:
+        out["noise"] = _share_between(every, bits, *NOISE)
+        out["threshold"] = halves + _share_between(count, len(hit), *THRESHOLD) + others * stray
     rows = wrong.shape[0]
     some, here = np.bincount(r, minlength=rows), np.bincount(r, hit, rows)
     each = [
@@ -157,7 +159,8 @@ def stories(
         for k, of in zip(here, some, strict=True)
     ]
     row = int(np.argmax(np.where(here > 0, each, -np.inf)))
-    out["stage"] = halves + each[row] - math.log(rows)
+    if every >= MANY:
+        out["stage"] = halves + each[row] - math.log(rows)
     return out, burst, row
 
 

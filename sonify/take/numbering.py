@@ -16,6 +16,7 @@ Index = NDArray[np.int64]
 
 ASTRAY = 0.3  # of a position: a note so far from any is none of them
 STARTING = 2.5  # turns in which a motor may come up to its speed
+LOST = 4  # notes in a row between slots, after which the slots are counted anew
 LATE = 0.04  # of a position: how early or late notes come
 WANDER = 0.004  # how much the period changes from slot to slot, as a share
 LONG = 12  # positions: over so long a rest the speed of the last turn counts
@@ -79,7 +80,7 @@ def numbered(
     astray = np.zeros(len(t), bool)
     for way in (1, -1):
         follow = _Follower(begin)
-        trend, slower = 1.0, 0
+        trend, slower, lost = 1.0, 0, 0
         seen_slot, seen_t = [0], [0.0]
         k = start + way
         while 0 <= k < len(t):
@@ -98,7 +99,12 @@ def numbered(
                     period = abs(seen_t[-1] - seen_t[first]) / wide
             steps = round(gone / period)
             off = gone / period - steps
-            if steps < 1 or (abs(off) > astray_from and gone < 6 * period):
+            far = abs(off) > astray_from
+            if far and gone >= 6 * period:
+                # over a rest the speed may have changed; but then the next note says so too
+                far = _fits_better(t, k + way, start, follow.at, period, abs(off))
+            lost = lost + 1 if far else 0
+            if steps < 1 or (far and lost < LOST):
                 if gone > 0.02 * period:
                     astray[k] = True
                 slot[k] = seen_slot[-1] + way * steps
@@ -121,12 +127,23 @@ def numbered(
                     follow.see(now, steps)
             else:
                 follow.jump(now, period if abs(off) < 0.2 else fast)
+            if far:
+                # so many notes in a row are not astray: it is the count that was
+                follow.jump(now, fast)
             seen_slot.append(int(slot[k]))
             seen_t.append(now)
             if len(seen_slot) > 2 * turn:
                 seen_slot, seen_t = seen_slot[-turn:], seen_t[-turn:]
             k += way
     return slot - slot.min(), astray
+
+
+def _fits_better(t: Reals, k: int, start: int, at: float, period: float, off: float) -> bool:
+    """Whether another note lies nearer to a whole number of positions from a moment."""
+    if not 0 <= k < len(t):
+        return False
+    steps = (abs(float(t[k] - t[start])) - at) / period
+    return abs(steps - round(steps)) < 0.5 * off
 
 
 def _calmest(t: Reals, period: float) -> int:

@@ -182,12 +182,22 @@ def without_slips(slot: NDArray[np.int64], time: Reals, n: int) -> NDArray[np.in
         jump = np.median(off[rests[:, None] + 1 + beside], axis=1) - np.median(
             off[rests[:, None] - beside], axis=1
         )
-        sure = np.abs(jump) - SLIPPED - 0.01 * (out[rests + 1] - out[rests])
+        sure = np.abs(jump) - SLIPPED - 0.005 * (out[rests + 1] - out[rests])
         k = int(np.argmax(sure))
         if sure[k] <= 0:
             return out
-        out[rests[k] + 1 :] += round(float(np.clip(jump[k], -n / 2, n / 2)))
+        steps = round(float(np.clip(jump[k], -n / 2, n / 2)))
+        out[_where(off, rests, int(rests[k]), steps) + 1 :] += steps
     return slot
+
+
+def _where(off: Reals, rests: NDArray[np.int64], about: int, steps: int) -> int:
+    """The rest, near the one found, from which on notes lie so many positions off."""
+    near = rests[np.abs(rests - about) < BESIDE]
+    i = np.arange(max(0, about - 2 * BESIDE), min(len(off), about + 2 * BESIDE))
+    base = float(np.median(off[max(0, about - 2 * BESIDE) : about - BESIDE + 1]))
+    apart = np.abs(off[i] - base - steps * (i > near[:, None])).sum(axis=1)
+    return int(near[int(np.argmin(apart))])
 
 
 def _starts_slowly(s: Reals, time: Reals, n: int) -> bool:

@@ -1,0 +1,258 @@
+"""MIDI takes: numbering and timing of notes, rows on players of both kinds, several readings."""
+
+from __future__ import annotations
+
+import mido
+import numpy as np
+import pytest
+
+import sonify
+from sonify.errors import InputError
+from sonify.take import compare_take
+from sonify.take.fits import told
+from sonify.take.numbering import numbered
+from sonify.take.pace import pace_of, without_slips
+from sonify.take.place import Plan
+from sonify.take.starts import pulses_of, settled, starts_in_slots
+from tests.take.machine import Machine
+
+PLAYERS = {
+    "index": {"rpm": 10.0, "stage": 0.8, "settle": 0.2},
+    "next-position": {"rpm": 24.0, "stage": 0.25, "settle": 0.05},
+}
+
+
+# ---- notes to slots ----
+
+
+def motor(slots, rpm=24.0, n=50, drift=0.0, flutter=0.0, slow=0.0):
+    """When slots pass on a motor: integrated in small steps."""
+    dt = 1e-3
+    t = np.arange(0, 120, dt)
+    speed = rpm / 60 * n * (1 + drift * (t / 30 - 0.5)) * (1 - slow * np.exp(-t / 2.0))
+    angle = np.cumsum(speed) * dt
+    angle = angle + flutter * n / (2 * np.pi) * np.sin(2 * np.pi * angle / n)
+    return np.interp(slots, angle, t)
+
+
+def some_slots(seed, count=500, rest=(200, 240)):
+    rng = np.random.default_rng(seed)
+    slots = np.flatnonzero(rng.random(count) < 0.4)
+    return slots[(slots < rest[0]) | (slots >= rest[1])]
+
+
+@pytest.mark.parametrize(
+    "how",
+    [
+        {"drift": 0.04},
+        {"flutter": 0.025},
+        {"rpm": 29.0},
+    ],
+)
+def test_notes_are_numbered_whatever_the_motor_does(how):
+    slots = some_slots(1)
+    t = motor(slots, **how) + np.random.default_rng(2).uniform(0, 3e-3, len(slots))
+    found, astray = numbered(t, 0.05, 50)
+    assert not astray.any()
+    assert (found == slots - slots[0]).all()
+
+
+def test_a_note_between_two_positions_is_astray():
+    slots = some_slots(3)
+    t = np.sort(np.append(motor(slots), motor(300.47)))
+    found, astray = numbered(t, 0.05, 50)
+    k = int(np.searchsorted(t, motor(300.47)))
+    assert np.flatnonzero(astray).tolist() == [k]
+    assert (np.delete(found, k) == slots - slots[0]).all()
+
+
+def test_the_pace_is_finer_than_its_notes():
+    slots = some_slots(4)
+    for how in ({"drift": 0.04, "flutter": 0.02}, {"slow": 0.4}):
+        t = motor(slots, **how) + np.random.default_rng(5).uniform(-2e-3, 2e-3, len(slots))
+        pace = pace_of(slots, t, 50)
+        assert pace.steady
+        every = np.arange(slots[0], slots[-1])
+        off = pace(every) - motor(every, **how)
+        assert np.abs(off).max() < 2e-3, how
+        assert np.sqrt(np.mean(off**2)) < 0.6e-3, how
+        assert np.abs(pace.slots_of(t, slots + 3) - slots).max() < 0.1
+
+
+def test_rests_that_were_counted_wrong_are_put_right():
+    slots = some_slots(6)
+    rest = slots[np.flatnonzero(np.diff(slots) >= 4)]
+    wrong = slots + (slots > 220) - 2 * (slots > rest[rest > 300][0])
+    assert (without_slips(wrong, motor(slots, drift=0.03), 50) == slots).all()
+    assert (without_slips(slots, motor(slots, drift=0.03), 50) == slots).all()
+
+
+# ---- where rows begin ----
+
+
+@pytest.mark.parametrize(("kind", "at"), [("", -1), ("missing", 17), ("doubled", 17)])
+def test_one_time_of_the_move_says_where_all_rows_begin(kind, at):
+    """Rows are read by counting pulses by hand; the search begins up to three pulses off."""
+    rng = np.random.default_rng(8)
+    rows, n, move = 9, 40, 0.3
+    grid = rng.integers(0, 2, (rows, n)).astype(np.int8)
+
+    def times(slot):
+        return motor(slot, n=n, flutter=0.01, drift=0.02)
+
+    pulses = pulses_of(times, n, 0, -20, 600, kind, at)
+    start, q = [], int(pulses.first_from(np.array([0]))[0])
+    heard = np.full(len(pulses.slot), -1, np.int8)
+    for r in range(rows):
+        start.append(q)
+        read = np.arange(q, q + n)
+        bit = np.where(pulses.place[read] >= 0, grid[r, pulses.place[read]], 0)
+        heard[read] = np.where(bit == 1, 1, -1)
+        q = int(np.searchsorted(pulses.time_s, pulses.time_s[q + n - 1] + move, "right"))
+    plan = Plan(grid, n + 5, False, 0.27)
+    begun = np.array(start) + rng.integers(-3, 4, rows)
+    found, length = settled(heard, pulses, plan, np.arange(rows), begun, 0.3)
+    assert found.tolist() == start
+    usual = float(np.median(np.diff(pulses.time_s)))
+    assert abs(length - move) < usual
+    assert starts_in_slots(pulses, found)[0] == 0
+    # a row in which nothing was heard is where the others say
+    heard[start[5] : start[5] + n] = -1
+    found, _ = settled(heard, pulses, plan, np.arange(rows), begun, 0.3)
+    assert found.tolist() == start
+
+
+# ---- whole takes ----
+
+
+def a_take(start, **more):
+    disc = sonify.load_disc("cairn-wire")
+    profile = PLAYERS[start]
+    take = Machine(disc.grid.tolist(), 5, row_start=start, **{**profile, **more}).run()
+    settings = {f"player.{k}": v for k, v in profile.items()} | {"player.row-start": start}
+    return sonify.perform(disc, settings=settings), take
+
+
+def written(path, notes, lost=()):
+    """A MIDI file of (on, off, pitch) in s; some notes' onsets may be lost."""
+    ons = [(a, 1, p) for k, (a, _, p) in enumerate(notes) if k not in lost]
+    events = sorted(ons + [(b, 0, p) for _, b, p in notes])
+    file = mido.MidiFile(type=0, ticks_per_beat=480)
+    track = mido.MidiTrack()
+    file.tracks.append(track)
+    before = 0
+    for time, on, pitch in events:
+        tick = round((time - events[0][0] + 0.2) * 960)
+        kind = "note_on" if on else "note_off"
+        track.append(mido.Message(kind, note=pitch, velocity=84, time=tick - before))
+        before = tick
+    file.save(str(path))
+    return path
+
+
+def places(seen):
+    return {(int(e["row"]), int(e["position"])) for e in seen.errors}
+
+
+@pytest.mark.parametrize("start", PLAYERS)
+@pytest.mark.parametrize("late_s", [0.0, 0.006])
+def test_every_bit_is_placed(start, late_s, tmp_path):
+    """Of a machine that is not its profile, also if its notes come a little late now and then."""
+    show, take = a_take(start, rpm=PLAYERS[start]["rpm"] * 1.03, drift=0.04, flutter=0.01)
+    late = np.random.default_rng(1).uniform(0, late_s, len(take.notes)) if late_s else 0
+    notes = [
+        (on + d, off + d, pitch)
+        for (on, off, pitch, _, _), d in zip(
+            take.notes, np.broadcast_to(late, len(take.notes)), strict=True
+        )
+    ]
+    seen = compare_take(show, written(tmp_path / "take.mid", notes))
+    assert len(seen.errors) == 0
+    assert (seen.bits == show.disc.grid).all()
+    assert abs(seen.motion.rpm / take.rpm - 1) < 1e-3
+    change = np.nanmin(take.times, axis=1)[1:] - np.nanmax(take.times, axis=1)[:-1]
+    assert np.abs(seen.motion.change_s - change).max() < 5e-3 + late_s
+
+
+@pytest.mark.parametrize("start", PLAYERS)
+@pytest.mark.parametrize("kind", ["missing", "doubled"])
+def test_a_clock_that_miscounts(start, kind, tmp_path):
+    show, take = a_take(start, **{f"clock_{kind}": {20}})
+    seen = compare_take(show, take.write_midi(tmp_path / "take.mid"))
+    assert places(seen) == take.errors()
+    assert (seen.miscount.kind, seen.miscount.position) == (kind, 20)
+    assert seen.causes[0].name == f"clock-{kind}"
+
+
+@pytest.mark.parametrize("start", PLAYERS)
+@pytest.mark.parametrize(("first", "end"), [(1, 9), (4, 9), (0, 5)])
+def test_rows_before_the_take_and_after_it_are_not_accused(start, first, end, tmp_path):
+    show, take = a_take(start)
+    notes = [n[:3] for n in take.notes if first <= n[3] < end]
+    seen = compare_take(show, written(tmp_path / "take.mid", notes))
+    assert len(seen.errors) == 0
+    unread = (seen.bits < 0).all(axis=1)
+    assert np.flatnonzero(~unread).tolist() == list(range(first, end))
+    assert "not in the take" in seen.cautions[-1]
+
+
+def test_a_last_row_without_a_note_may_not_have_been_recorded(tmp_path):
+    show, take = a_take("index")
+    notes = [n[:3] for n in take.notes if n[3] < 8]
+    seen = compare_take(show, written(tmp_path / "take.mid", notes))
+    assert {r for r, _ in places(seen)} == {8}
+    assert "no note came in row 9" in seen.cautions[0]
+
+
+@pytest.mark.parametrize("start", PLAYERS)
+@pytest.mark.parametrize("whole", [True, False])
+def test_the_first_whole_reading_of_several_is_compared(start, whole, tmp_path):
+    """Two readings, the first of them whole or only a half."""
+    row = int(np.flatnonzero(sonify.load_disc("cairn-wire").grid[6])[5])
+    show, take = a_take(start, blocked={(6, row)})
+    one = [n[:3] for n in take.notes if whole or n[3] >= 5]
+    later = take.notes[-1][1] - take.notes[0][0] + 7.3
+    two = [(a + later, b + later, p) for a, b, p, _, _ in take.notes]
+    seen = compare_take(show, written(tmp_path / "take.mid", one + two))
+    assert places(seen) == {(6, row)}
+    assert seen.causes[0].name == "hole"
+    assert f"2 readings: number {1 if whole else 2} is compared" in seen.cautions[0]
+    assert (seen.errors["time_s"][0] > later) == (not whole)
+
+
+def test_note_ons_lost_on_the_wire(tmp_path):
+    """A note-off without its note, and a note that hangs, speak for the wire."""
+    show, take = a_take("next-position")
+    lost = [60, 61, 62, 121]
+    path = written(tmp_path / "take.mid", [n[:3] for n in take.notes], lost)
+    seen = compare_take(show, path)
+    assert places(seen) == {take.notes[k][3:5] for k in lost}
+    assert seen.causes[0].name == "wire"
+    assert seen.seen.wire.orphans == len(lost)
+
+
+# ---- whether it is this disc ----
+
+
+def test_what_a_take_tells():
+    """Mutual information (C. E. Shannon, 1948): all, none, and a channel that loses half the ones:
+    H(1/4) - 1/2 H(1/2) of H(1/2)."""
+    bit = np.tile([0, 1], 200).astype(np.int8)
+    sound = 2 * bit - 1
+    assert told(sound, bit) == pytest.approx(1.0)
+    assert told(-sound, bit) == pytest.approx(1.0)
+    assert told(np.tile([1, 1, -1, -1], 100).astype(np.int8), bit) == pytest.approx(0.0, abs=1e-12)
+    half = np.tile([-1, 1, -1, -1], 100).astype(np.int8)
+    quarter = -(0.25 * np.log2(0.25) + 0.75 * np.log2(0.75))
+    assert told(half, bit) == pytest.approx(quarter - 0.5)
+    assert told(np.where(np.arange(400) < 200, sound, 0), bit) == pytest.approx(0.5)
+
+
+@pytest.mark.parametrize("start", PLAYERS)
+def test_a_take_of_another_disc_of_the_same_size(start, tmp_path):
+    show, take = a_take(start)
+    path = take.write_midi(tmp_path / "take.mid")
+    text = "ROPES ARE DRY. LAMP OIL LOW. MULES COME FRIDAY. RAIN AT NOON (K. AT HUT)"
+    other = sonify.Disc.from_message(text, code=show.disc.code, layout=show.disc.layout)
+    with pytest.raises(InputError, match=r"does not fit the disc.*scores \d of 100"):
+        compare_take(sonify.perform(other, setup=show.setup), path)
