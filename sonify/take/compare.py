@@ -12,7 +12,8 @@ from numpy.typing import NDArray
 from sonify.disc.disc import Disc
 from sonify.errors import InputError
 from sonify.performance import Performance
-from sonify.take.causes import Case, Cause, likely_causes
+from sonify.take.case import Case
+from sonify.take.causes import Cause, likely_causes
 from sonify.take.fits import FITS, fit_of
 from sonify.take.jack import observe_midi
 from sonify.take.listening import Listening, listen_to

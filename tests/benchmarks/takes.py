@@ -5,8 +5,8 @@
 Prints a table: of the wrong bits, how many were found at their place and how many were accused
 that were right; how often the right cause came first; the worst error of speed; the worst error of
 the usual time from row to row, and the share of single ones within 5 ms. Last, in how many takes
-just one bit is wrong: there no pattern tells one cause from another (a flash of light that meets one
-hole looks like a blocked one), and the cause named first can only be the commonest.
+just one bit is wrong: there no pattern tells one cause from another (a flash of light that meets
+one hole looks like a blocked one), and the cause named first can only be the commonest.
 """
 
 from __future__ import annotations
