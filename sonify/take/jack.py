@@ -16,13 +16,14 @@ from sonify.take.observed import Heard, Observed, Wire
 from sonify.take.pace import Pace, pace_of, period_about, times_of, without_slips
 from sonify.take.place import Placing, Plan, agreement_of, place_rows, turn_phase, usual_move
 from sonify.take.source import MidiTake
-from sonify.take.starts import pulses_of, settled, starts_in_slots
+from sonify.take.starts import IDLE, pulses_of, settled, starts_in_slots
 
 __all__ = ["observe_midi"]
 
 Reals = NDArray[np.float64]
 Index = NDArray[np.int64]
 
+RINGS = 0.2  # how often a note comes between rows where rules add notes
 PAST = 3  # positions beyond a row that are looked at too
 MOSTLY = 0.7  # of what the disc holds: a take that tells so much lies as it should
 BEYOND = 6  # turns before and after the notes for which moments are worked out
@@ -79,12 +80,13 @@ def observe_midi(take: MidiTake, listening: Listening, plan: Plan, period_s: flo
     InputError
         Too few notes.
     """
-    notes = take.notes[take.notes["channel"] == listening.channel]
+    notes = take.notes[listening.of(take.notes)]
+    channel = listening.channels[0] + 1
     if not len(notes):
         others = sorted({int(c) + 1 for c in take.notes["channel"]})
         raise InputError(
-            f"it has no note on channel {listening.channel + 1}, where this preset plays "
-            f"{listening.about.split(':')[0].split(' sounds')[0]}; it has notes on "
+            f"it has no note on channel {channel} that this preset plays "
+            f"({listening.about.split(':')[0].split(' sounds')[0]}); it has notes on "
             f"{', '.join(map(str, others))}: give the preset that the player has",
             file=take.path,
         )
@@ -92,7 +94,7 @@ def observe_midi(take: MidiTake, listening: Listening, plan: Plan, period_s: flo
     if len(notes) < 8:
         raise InputError(
             f"it has {len(notes)} note{'s' * (len(notes) != 1)} on channel "
-            f"{listening.channel + 1} and should have about {int((plan.grid == 1).sum())}: too "
+            f"{channel} and should have about {int((plan.grid == 1).sum())}: too "
             "few to lay along the disc",
             file=take.path,
         )
@@ -215,6 +217,7 @@ def _by_pace(
     start, _ = settled(
         heard.known_at(pulses.slot, n), pulses, plan, placing.seen_row,
         pulses.first_from(placing.start), _usual_change(placing, pace, n),
+        IDLE if listening.exact else RINGS,
     )  # fmt: skip
     loose, placing = placing, replace(placing, start=starts_in_slots(pulses, start))
     overall, best = agreement_of(_ended(heard.seen, n), plan, placing)
@@ -347,4 +350,8 @@ def _wire(take: MidiTake, listening: Listening, seen: Observed, plan: Plan) -> W
             if seen.bits[r, place] == 0:
                 lost.append((r, int(place)))
     hanging = int(np.count_nonzero(~np.isfinite(take.notes["off_s"])))
-    return Wire(len(take.orphans), hanging, len(take.struck_again), [], lost)
+    # a note that is meant to be struck while it sounds leaves a note-off over
+    struck = max(0, len(take.struck_again) - listening.again)
+    orphans = max(0, len(take.orphans) - listening.again)
+    hanging = max(0, hanging - min(len(take.struck_again), listening.again))
+    return Wire(orphans, hanging, struck, [], lost)

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from sonify.errors import InputError
 from sonify.music.moves import Swing
-from sonify.music.notes import rules_of
+from sonify.music.notes import Part, rules_of
 from sonify.music.rule import Rule
 from sonify.music.rules import (
     Accents,
@@ -24,10 +24,12 @@ from sonify.music.rules import (
 )
 from sonify.performance import Performance
 
-__all__ = ["Listening", "listen_to"]
+__all__ = ["Listening", "voices_of"]
 
 KEEPS = (Each, Gate, Accents, Held, Length, Breath, Pattern, Even, Swing)
 MOST_SWING = 0.68
+VAGUE = 0.15  # bits a position: what says less of a row can't be laid along the disc
+NEARLY = 0.2  # of a position: a note so near to one is one of it
 
 
 @dataclass(frozen=True, eq=False)
@@ -37,7 +39,10 @@ class Listening:
     Attributes
     ----------
     voice : int
-    channel : int
+    channels : tuple of int
+        On which its notes come: its own first, more if it needs bends.
+    keys : tuple of int, or None
+        Its notes, where another voice has others on the same channel.
     sounds : ndarray of int8, shape (rows, positions)
         1 where it should sound, 0 where not, -1 where the disc's bit is unknown.
     tells : ndarray of bool, shape (rows, positions)
@@ -53,10 +58,15 @@ class Listening:
     about : str
     swings : bool
         Whether every other note comes late.
+    vague : bool
+        Whether its notes come at the same places in nearly all rows.
+    again : int
+        How often a note is struck while it sounds, by design.
     """
 
     voice: int
-    channel: int
+    channels: tuple[int, ...]
+    keys: tuple[int, ...] | None
     sounds: NDArray[np.int8]
     tells: NDArray[np.bool_]
     ones: bool
@@ -65,28 +75,94 @@ class Listening:
     pitch: NDArray[np.int16] | None
     about: str
     swings: bool = False
+    vague: bool = False
+    again: int = 0
+
+    def of(self, notes: NDArray[np.void]) -> NDArray[np.bool_]:
+        """Which of a take's notes are this voice's."""
+        mine: NDArray[np.bool_] = np.isin(notes["channel"], self.channels)
+        return mine if self.keys is None else mine & np.isin(notes["pitch"], self.keys)
 
 
-def listen_to(show: Performance) -> Listening:
-    """Choose the voice whose notes tell most of the bits."""
-    parts = show.parts
-    channels = [p.channel for p in parts]
-    best: Listening | None = None
-    for n, part in enumerate(parts):
-        one = _listening(show, n)
-        if channels.count(part.channel) > 1:
-            one = replace(one, exact=False, about=f"'{part.name}' shares its channel")
+def voices_of(show: Performance) -> list[Listening]:
+    """All voices that may be listened to, the one whose notes should tell most first.
+
+    Raises
+    ------
+    InputError
+        None sounds.
+    """
+    again = _struck_again(show)
+    found = []
+    for n, part in enumerate(show.parts):
         if not len(part):
             continue
-        if best is None or (one.exact, one.tells.mean(), len(part)) > (
-            best.exact,
-            best.tells.mean(),
-            len(parts[best.voice]),
-        ):
-            best = one
-    if best is None:
+        one = _alone(show, _listening(show, n))
+        worth = _worth(show, one)
+        one = replace(one, vague=not one.exact and worth < VAGUE, again=again)
+        found.append(((one.exact, float(one.tells.mean()), worth, len(part)), one))
+    if not found:
         raise InputError("nothing sounds with this preset, so a MIDI file can't tell of the disc")
-    return best
+    found.sort(key=lambda f: f[0], reverse=True)
+    return [one for _, one in found]
+
+
+def _channels(part: Part) -> tuple[int, ...]:
+    return (part.channel,) if part.tuned is None else part.tuned.channels
+
+
+def _keys(part: Part) -> set[int]:
+    keys = np.rint(part.pitch).astype(int) if part.tuned is None else part.tuned.key
+    return set(keys.tolist())
+
+
+def _alone(show: Performance, one: Listening) -> Listening:
+    """A voice told from others on its channels by its keys, if those are its own."""
+    mine = show.parts[one.voice]
+    others = [
+        p for p in show.parts if p is not mine and len(p) and {*_channels(p)} & {*one.channels}
+    ]
+    if not others:
+        return one
+    keys = _keys(mine)
+    if one.exact:
+        keys |= _keys(_all_on(show, one.voice).parts[one.voice])
+    if keys & set().union(*map(_keys, others)):
+        return replace(one, exact=False, about=f"'{mine.name}' shares its channel")
+    return replace(one, keys=tuple(sorted(keys)))
+
+
+def _worth(show: Performance, one: Listening) -> float:
+    """How much a voice's notes say of where in the disc they are: those that come at positions; and
+    not at the same ones in every row, if a row may begin anywhere."""
+    part = show.parts[one.voice]
+    off = _beside(show, part)
+    sounds = one.sounds == 1
+    anywhere = show.setup.player.row_start == "next-position"
+    share = sounds.mean(axis=0) if anywhere else sounds.mean(keepdims=True)
+    both = np.clip(np.stack([share, 1 - share]), 1e-12, 1)
+    spread = float(-(both * np.log2(both)).sum(axis=0).mean())
+    return spread * float((np.abs(off - np.rint(off)) < NEARLY).mean()) * (0.3 if one.swings else 1)
+
+
+def _struck_again(show: Performance) -> int:
+    """How often a note is meant to be struck while it sounds."""
+    keyed = [
+        (np.full(len(p), p.channel) if p.tuned is None else p.tuned.channel, p.pitch, p.on, p.off)
+        for p in show.parts
+    ]
+    channel, pitch, on, off = (np.concatenate(c) for c in zip(*keyed, strict=True))
+    order = np.lexsort((on, np.rint(pitch), channel))
+    channel, key, on, off = channel[order], np.rint(pitch[order]), on[order], off[order]
+    same = (channel[1:] == channel[:-1]) & (key[1:] == key[:-1])
+    return int((same & (on[1:] <= off[:-1])).sum())
+
+
+def _beside(show: Performance, part: Part) -> NDArray[np.float64]:
+    """How far after its own position each note comes, in positions."""
+    own = show.timeline.slot_of(show.material.place(part.index))
+    out: NDArray[np.float64] = part.on / show.grid.step_ticks - own
+    return out
 
 
 def _listening(show: Performance, n: int) -> Listening:
@@ -107,13 +183,27 @@ def _listening(show: Performance, n: int) -> Listening:
     else:
         ones, tells = True, np.zeros(grid.shape, bool)
         sounds = np.zeros(grid.shape, np.int8)
-        row, position = show.material.row(part.index), show.material.position(part.index)
+        row, position = _struck(show, part)
         sounds[row, position] = 1
         about = f"'{part.name}': {lost}"
     return Listening(
-        n, part.channel, sounds, tells, ones, runs and exact, exact,
+        n, _channels(part), None, sounds, tells, ones, runs and exact, exact,
         _pitches(show, n) if exact else None, about, any(isinstance(r, Swing) for r in rules),
     )  # fmt: skip
+
+
+def _struck(show: Performance, part: Part) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Rows and positions at which notes begin, of those that begin at one."""
+    t = show.timeline
+    beside = _beside(show, part)
+    off = np.rint(beside)
+    slot = t.slot_of(show.material.place(part.index)) + off.astype(np.int64)
+    # an echo may come when the next row is read
+    row = np.clip(np.searchsorted(t.row_slot, slot, "right") - 1, 0, t.rows - 1)
+    step = slot - t.row_slot[row]
+    near = (np.abs(beside - off) < NEARLY) & (step >= 0) & (step < t.positions)
+    row, step = row[near], step[near]
+    return row, (t.row_first[row] + step) % t.positions
 
 
 def _what_loses(source: str, rules: list[Rule]) -> str | None:
@@ -143,10 +233,15 @@ def _with_bits(show: Performance, grid: NDArray[np.int8]) -> Performance:
     return Performance(disc, show.setup, show.timeline, show.grid)
 
 
+def _all_on(show: Performance, n: int) -> Performance:
+    """The same where every bit asks for the voice."""
+    full = 1 if show.parts[n].voice.source == "ones" else 0
+    return _with_bits(show, np.full(show.disc.grid.shape, full, np.int8))
+
+
 def _allowed(show: Performance, n: int) -> NDArray[np.bool_]:
     """Where the voice would sound if every bit asked for it."""
-    full = 1 if show.parts[n].voice.source == "ones" else 0
-    all_on = _with_bits(show, np.full(show.disc.grid.shape, full, np.int8))
+    all_on = _all_on(show, n)
     part = all_on.parts[n]
     out = np.zeros(show.disc.grid.shape, bool)
     if any(isinstance(r, Joined) for r in rules_of(part.voice, "")):

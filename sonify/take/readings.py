@@ -9,6 +9,7 @@ import numpy as np
 
 from sonify.errors import InputError
 from sonify.take.fits import fit_of
+from sonify.take.listening import Listening
 from sonify.take.observed import Observed
 from sonify.take.place import Plan
 from sonify.take.source import MidiTake
@@ -32,7 +33,7 @@ class Part:
 
 
 def one_reading(
-    take: MidiTake, plan: Plan, channel: int, observe: Callable[[MidiTake], Observed]
+    take: MidiTake, plan: Plan, listening: Listening, observe: Callable[[MidiTake], Observed]
 ) -> Part:
     """Observe the first whole reading of a take.
 
@@ -40,8 +41,7 @@ def one_reading(
     ----------
     take : MidiTake
     plan : Plan
-    channel : int
-        Whose notes count.
+    listening : Listening
     observe : callable
         Lays a take along the disc.
     """
@@ -56,7 +56,7 @@ def one_reading(
             if found:
                 continue
             raise
-        on = part.notes["on_s"][part.notes["channel"] == channel]
+        on = part.notes["on_s"][listening.of(part.notes)]
         begin, end = _span(seen)
         before, after = on[on < begin], on[on > end]
         rest = [

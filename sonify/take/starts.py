@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from sonify.take.place import Plan
 
-__all__ = ["Pulses", "pulses_of", "settled", "starts_in_slots"]
+__all__ = ["IDLE", "Pulses", "pulses_of", "settled", "starts_in_slots"]
 
 Reals = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -27,7 +27,7 @@ DOUBLED = 0.5  # of a position after its hole: where a second pulse may be
 NEAR = 10  # pulses from where a row seemed to begin in which its start is sought
 AROUND = 1.6  # positions about the usual move in which the true one is sought
 FINE = 0.01  # of a position
-IDLE = 1e-4  # how often a note comes while no row is read
+IDLE = 1e-4  # how often a note comes while no row is read, where it should not
 ASIDE = 1e-4  # how often a row begins elsewhere than the move says
 JITTER_S = 0.7e-3  # by how much the moment is unsure at which the stage is ready
 LIKE_PLAN = 0.25  # how far the move is from the plan's, usually, as a share of it
@@ -92,7 +92,9 @@ def pulses_of(
     return Pulses(slot, place, times(slot))
 
 
-def _gains(heard: Signs, pulses: Pulses, grid: Signs, row: Index, start: Index) -> Reals:
+def _gains(
+    heard: Signs, pulses: Pulses, grid: Signs, row: Index, start: Index, idle: float
+) -> Reals:
     """How much more likely what was heard is if each row was read from near its start on, than if
     nothing was read, as logarithms; shape (rows, 2 NEAR + 1)."""
     n = grid.shape[1]
@@ -111,7 +113,7 @@ def _gains(heard: Signs, pulses: Pulses, grid: Signs, row: Index, start: Index) 
     missed, added = missed[:, None], added[:, None]
     read = np.where(bit == 1, np.log1p(-missed), np.where(bit == 0, np.log(added), -math.log(2)))
     quiet = np.where(bit == 1, np.log(missed), np.where(bit == 0, np.log1p(-added), -math.log(2)))
-    more = np.where(sound > 0, read - math.log(IDLE), quiet - math.log1p(-IDLE))
+    more = np.where(sound > 0, read - math.log(idle), quiet - math.log1p(-idle))
     total = np.zeros((len(row), at.shape[1] + 1))
     np.cumsum(np.where(sound != 0, more, 0.0), axis=1, out=total[:, 1:])
     first = np.arange(2 * NEAR + 1)
@@ -120,7 +122,13 @@ def _gains(heard: Signs, pulses: Pulses, grid: Signs, row: Index, start: Index) 
 
 
 def settled(
-    heard: Signs, pulses: Pulses, plan: Plan, seen_row: Index, start: Index, move_s: float
+    heard: Signs,
+    pulses: Pulses,
+    plan: Plan,
+    seen_row: Index,
+    start: Index,
+    move_s: float,
+    idle: float = IDLE,
 ) -> tuple[Index, float]:
     """The pulses at which rows begin, and the time of the stage's move with settling, in s.
 
@@ -136,13 +144,15 @@ def settled(
         Pulses near which rows begin.
     move_s : float
         Near which the move is sought.
+    idle : float
+        How often a note comes in a position while no row is read.
     """
     n, count = plan.positions, len(pulses.slot)
     usual = float(np.median(np.diff(pulses.time_s)))
     at = start[:, None] + np.arange(-NEAR, NEAR + 1)
     good = (at >= 0) & (at + n < count)
     safe = np.clip(at, 0, count - n - 1)
-    gain = np.where(good, _gains(heard, pulses, plan.grid, seen_row, start), -1e6)
+    gain = np.where(good, _gains(heard, pulses, plan.grid, seen_row, start, idle), -1e6)
     # it begins at the index
     gain[0] += 2.0 * (pulses.place[safe[0]] == pulses.place[pulses.place >= 0].min())
     end = pulses.time_s[safe + n - 1]

@@ -79,6 +79,19 @@ def test_the_pace_is_finer_than_its_notes():
         assert np.abs(pace.slots_of(t, slots + 3) - slots).max() < 0.1
 
 
+def test_the_pace_bears_notes_numbered_wrong_and_a_speed_that_wanders():
+    slots = some_slots(4)
+    t = motor(slots, drift=0.04)
+    wrong = slots.copy()
+    wrong[60:80] += 1
+    pace = pace_of(wrong, t, 50)
+    assert np.abs(pace(slots) - t).max() < 1e-3
+    wander = 0.01 * np.sin(2 * np.pi * slots / 170)
+    pace = pace_of(slots, t + wander, 50)
+    assert pace.steady
+    assert np.abs(pace(slots) - t - wander).max() < 5e-3
+
+
 def test_rests_that_were_counted_wrong_are_put_right():
     slots = some_slots(6)
     rest = slots[np.flatnonzero(np.diff(slots) >= 4)]
@@ -256,3 +269,22 @@ def test_a_take_of_another_disc_of_the_same_size(start, tmp_path):
     other = sonify.Disc.from_message(text, code=show.disc.code, layout=show.disc.layout)
     with pytest.raises(InputError, match=r"does not fit the disc.*scores \d of 100"):
         compare_take(sonify.perform(other, setup=show.setup), path)
+
+
+@pytest.mark.parametrize("player", ["usual", "quick"])
+@pytest.mark.parametrize(
+    "preset", ["gong-terrace", "rast-evening", "tin-roof", "glass-rain", "kalimba-path", "hut-band"]
+)
+def test_what_a_preset_plays_is_accused_of_nothing(preset, player, tmp_path):
+    """Bent notes on channels of their own, drums that share one, echoes, patterns of the clock."""
+    disc = sonify.load_disc("cairn-wire")
+    show = sonify.perform(disc, [player, preset], {"music.timing": "player"})
+    seen = compare_take(show, show.save(tmp_path / "take.mid"))
+    assert len(seen.errors) == 0
+    assert seen.causes == []
+    assert seen.listening.exact == (preset in ("gong-terrace", "rast-evening", "tin-roof"))
+    if seen.listening.exact:
+        assert (seen.bits == disc.grid).all()
+    else:
+        assert "lost the bits" in seen.cautions[0]
+    assert abs(seen.motion.rpm / show.setup.player.rpm - 1) < 1e-3
