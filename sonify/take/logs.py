@@ -251,7 +251,8 @@ def _margin(
     delay: float,
 ) -> Levels:
     read = np.flatnonzero(np.isfinite(passed.reshape(-1)))
-    period = float(np.nanmedian(np.diff(passed, axis=1)))
+    steps = np.diff(passed, axis=1)
+    period = float(np.median(steps[np.isfinite(steps)])) if np.isfinite(steps).any() else 0.0
     if len(read) > MOST_TRACES:
         read = read[np.linspace(0, len(read) - 1, MOST_TRACES).astype(int)]
     at = passed.reshape(-1)[read] + delay
