@@ -213,7 +213,7 @@ def compare_take(
     if not fit >= FITS and not (listening is not None and listening.vague):
         raise InputError(
             f"this take does not fit the disc '{show.disc.name}': it scores {100 * fit:.0f} of "
-            "100, where other discs' takes score up to 11 and this one's, even with grave faults, "
+            "100, where other discs' takes score up to 13 and this one's, even with grave faults, "
             "from 36 on; is it this disc, and was it played with this preset and player?"
             + ("" if listening is None or listening.exact else f" ({listening.about})"),
             file=path,

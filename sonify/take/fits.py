@@ -23,11 +23,11 @@ FITS = 0.2
 Measured by tests/benchmarks/strangers.py on logs and MIDI files with both players, in hundredths:
 
 - takes of other discs (80 pairs of shipped ones, 96 with other texts on a disc of the same size):
-  half score under 4, 95 % under 8, the highest 11;
-- near texts: 4 to 21 with 75 % of the characters changed, 15 to 38 with 50 %, 31 to 57 with 30 %,
+  half score under 5, 95 % under 11, the highest 13;
+- near texts: 0 to 21 with 75 % of the characters changed, 15 to 38 with 50 %, 31 to 57 with 30 %,
   42 to 73 with 15 %; above the bound such a take counts as one with many wrong bits;
-- takes of the disc itself with faults (820): off centre by 0.36 of a pitch 37 and more, light over
-  several rows 37, a threshold far off 51, notes lost on the wire 62, all else 70 and more.
+- takes of the disc itself with faults (820): off centre 37 and more (by 0.36 of a pitch), light
+  over several rows 37, a threshold far off 51, notes lost on the wire 62, all else 70 and more.
 """
 
 

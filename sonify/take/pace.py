@@ -194,8 +194,9 @@ def without_slips(slot: NDArray[np.int64], time: Reals, n: int) -> NDArray[np.in
 def _where(off: Reals, rests: NDArray[np.int64], about: int, steps: int) -> int:
     """The rest, near the one found, from which on notes lie so many positions off."""
     near = rests[np.abs(rests - about) < BESIDE]
-    i = np.arange(max(0, about - 2 * BESIDE), min(len(off), about + 2 * BESIDE))
-    base = float(np.median(off[max(0, about - 2 * BESIDE) : about - BESIDE + 1]))
+    first = max(0, about - 2 * BESIDE)
+    i = np.arange(first, min(len(off), about + 2 * BESIDE))
+    base = float(np.median(off[first : max(about - BESIDE, first) + 1]))
     apart = np.abs(off[i] - base - steps * (i > near[:, None])).sum(axis=1)
     return int(near[int(np.argmin(apart))])
 
