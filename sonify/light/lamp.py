@@ -29,7 +29,7 @@ class Lamp:
 
     look: Look
 
-    @cached_property
+    @property
     def _distance(self) -> NDArray[np.float64]:
         """Signed distance in lamps from a lamp's edge, at fine samples, shape (3sF, 3sF)."""
         s = self.look.pixels

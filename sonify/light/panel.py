@@ -33,7 +33,7 @@ _EVEN = 2.2
 _STEPS = np.rint((np.arange(4097) / 4096) ** (1 / _EVEN) * (LIGHTS - 1)).astype(np.uint16)
 _GRAIN = 4  # sizes are multiples of this, so that chroma and the flash meter's cells fall in place
 _STEPS_OF_LEVEL = 15
-_MOST_VIEWS = 4096
+_MOST_VIEWS = 1024
 _PATTERNS = 512  # of nine lamps that are lit or not
 _MOST_KEPT = 32 << 20
 """Bytes of tiles that are kept; beyond that they are made anew."""

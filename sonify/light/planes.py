@@ -138,7 +138,7 @@ class Picture:
     width, height : int
     planes : list of ndarray
     ground : list of ndarray
-        The same without anything on it.
+        The same without anything on it; not to be written to.
     """
 
     format: Format
@@ -152,12 +152,15 @@ class Picture:
         cls, format: Format, width: int, height: int, rgb: NDArray[Any], cover: float = 1.0
     ) -> Picture:
         """A picture of one colour; with a cover of 0, of none."""
-        ground = format.empty(width, height)
-        for plane, value in zip(ground, format.nearest(np.asarray(rgb)[None])[0], strict=False):
-            plane[:] = value
+        planes = format.empty(width, height)
+        numbers = [*format.nearest(np.asarray(rgb)[None])[0]]
         if format.alpha:
-            ground[3][:] = round(cover * format.top)
-        return cls(format, width, height, [p.copy() for p in ground], ground)
+            numbers.append(round(cover * format.top))
+        for plane, number in zip(planes, numbers, strict=True):
+            plane[:] = number
+        # one number seen all over the plane: a plane of a large picture takes many megabytes
+        ground = [np.broadcast_to(plane[0, 0].copy(), plane.shape) for plane in planes]
+        return cls(format, width, height, planes, ground)
 
     @classmethod
     def on_image(cls, format: Format, rgb: NDArray[np.uint8]) -> Picture:

@@ -18,7 +18,7 @@ SIZE = 240
 PLACEHOLDER = "comment to come ".ljust(SIZE, ".")
 """What stands in the file until then."""
 
-_PIECE = 1 << 22
+_PIECE = 1 << 20
 
 
 def stamp(path: Path, text: str) -> bool:

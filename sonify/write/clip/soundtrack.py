@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from sonify.errors import InputError
 from sonify.write.clip.plan import Plan
+from sonify.write.memory import give_back
 
 if TYPE_CHECKING:
     from sonify.performance import Performance
@@ -38,6 +39,7 @@ class Soundtrack:
         self.starts = [self.sample(p.first) for p in plan.pieces]
         self.size = self.sample(plan.frames)
         self.master = _master(show, plan) if plan.pieces else None
+        give_back()
         self._at = 0
 
     def sample(self, frame: int) -> int:

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import contextlib
-import ctypes
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
 from types import TracebackType
@@ -16,12 +15,16 @@ from numpy.typing import NDArray
 
 from sonify.errors import OutputError
 from sonify.light.planes import FORMATS, Format, Planes
+from sonify.write.memory import give_back_large
 
 __all__ = ["KINDS", "Kind", "VideoSink"]
 
 RATE = 48_000
 _PACKET = 1024
 """Samples of a packet of sound."""
+
+LARGE = 1920 * 1088
+"""Pixels of a picture up to which the encoder may keep many frames."""
 
 _BT709 = 1
 _LIMITED = 1
@@ -41,6 +44,8 @@ class Kind:
         Options of the file.
     quality : dict
         For each quality the options of the video encoder.
+    large : dict
+        What is added to them for pictures of more than `LARGE` pixels.
     bit_rate : int
         Of the sound, in bit/s.
     frames_held : bool
@@ -54,16 +59,26 @@ class Kind:
     container: dict[str, str]
     quality: dict[str, dict[str, str]]
     bit_rate: int
+    large: dict[str, str] = field(default_factory=dict)
     frames_held: bool = False
 
 
+# chroma as fine as it goes and no tricks that please the eye in films: flat colours stay true
+_TRUE = "chroma-qp-offset=-12:psy=0"
+
+
 def _h264(preset: str, crf: int) -> dict[str, str]:
-    # chroma as fine as it goes and no tricks that please the eye in films: flat colours stay true;
     # few frames are looked at ahead, since each takes some 7 MB
     return {
         "preset": preset, "crf": str(crf), "profile": "high",
-        "x264-params": "chroma-qp-offset=-12:psy=0:rc-lookahead=5",
+        "x264-params": f"{_TRUE}:rc-lookahead=5",
     }  # fmt: skip
+
+
+# a frame of 2160p takes some 30 MB: none is looked at ahead, and none waits for a later one
+_H264_LARGE = {
+    "x264-params": f"{_TRUE}:rc-lookahead=0:sync-lookahead=0:mbtree=0:bframes=0",
+}
 
 
 def _vp9(speed: int, crf: int) -> dict[str, str]:
@@ -84,6 +99,7 @@ KINDS = {
         {"draft": _h264("ultrafast", 20), "good": _h264("veryfast", 16),
          "best": _h264("slow", 12)},
         192_000,
+        large=_H264_LARGE,
     ),
     ".webm": Kind(
         "libvpx-vp9", "libopus", "yuv420p", "yuva420p", {},
@@ -125,16 +141,6 @@ def blank_frame(width: int, height: int, format: str) -> Any:
     return frame
 
 
-def _give_back() -> None:
-    """Let large pieces of memory go back to the system as soon as they are free.
-
-    The C library of GNU (mallopt(3), M_MMAP_THRESHOLD) keeps them once some were freed; between
-    frames that come and go, memory would grow with a clip's length.
-    """
-    with contextlib.suppress(OSError, AttributeError, TypeError):
-        ctypes.CDLL(None).mallopt(-3, 1 << 20)
-
-
 class VideoSink:
     """A video file that frames and sound are written to in step.
 
@@ -168,7 +174,7 @@ class VideoSink:
         import av
 
         if kind.frames_held:
-            _give_back()
+            give_back_large()
         self.kind, self.format, self.fps = kind, format, fps
         self.size = (width, height)
         self._av = av
@@ -185,6 +191,8 @@ class VideoSink:
         stream: Any = self.out.add_stream(self.kind.video, rate=self.fps)
         stream.width, stream.height, stream.pix_fmt = width, height, self.format.name
         stream.options = dict(self.kind.quality[quality])
+        if width * height > LARGE:
+            stream.options |= self.kind.large
         context = stream.codec_context
         context.time_base = 1 / self.fps
         context.gop_size = max(1, round(self.fps * 2))
