@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import importlib
 import os
 import sys
@@ -85,6 +86,14 @@ def sonify() -> None:
 
 def main() -> None:
     """Run the command line: one line for an error, no traceback."""
+    try:
+        _run()
+    finally:
+        # what is left goes with the process, so nobody need look for cycles in it
+        gc.freeze()
+
+
+def _run() -> None:
     from sonify.errors import SonifyError
 
     try:

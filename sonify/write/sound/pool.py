@@ -25,6 +25,8 @@ __all__ = ["Pool", "make_ready"]
 
 _MOST = 4
 _WORKER = Path(__file__).with_name("worker.py")
+_PIPE = 1 << 20
+"""Bytes that a pipe holds, where that can be set: SoundFonts and sound go through in few turns."""
 
 
 _ready: list[subprocess.Popen[bytes]] = []
@@ -53,13 +55,16 @@ def _worker() -> subprocess.Popen[bytes]:
         stdin=subprocess.PIPE,
         stdout=subprocess.PIPE,
         stderr=subprocess.DEVNULL,
+        pipesize=_PIPE,
         env={**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
     )
 
 
 def _end(processes: list[subprocess.Popen[bytes]]) -> None:
-    """Let processes end, and wait for them."""
+    """End processes that have nothing to do any more."""
     for process in processes:
+        # they hold nothing that would have to be put away
+        process.kill()
         for pipe in (process.stdin, process.stdout):
             with contextlib.suppress(OSError):
                 if pipe is not None:
