@@ -47,6 +47,10 @@ class Progression(Scheme, frozen=True, tag="progression"):
     def follows(self) -> tuple[bool, str]:
         return self.inner().follows()
 
+    def degrees(self, m: Material, index: Index) -> Index:
+        """Those of its line: which of a chord's tones, or of a kit's drums, it is."""
+        return self.inner().degrees(m, index)
+
     def chord_number(self, m: Material, index: Index, frame: Frame) -> Index:
         """Which chord, counted from 0 and not yet wrapped, sounds at each place."""
         if self.each == "row":

@@ -184,7 +184,14 @@ class ToneTable(Scheme, frozen=True, tag="table"):
         return out
 
     def degrees(self, m: Material, index: Index) -> Index:
-        return np.asarray(self.degrees_of, np.int64)[self._entry(m, index)]
+        # of a kit's drums, a table of notes names the first, the second ...
+        table = self.degrees_of or tuple(range(len(self.notes)))
+        if not table:
+            raise InputError(
+                'give a list of degrees, such as [0, 2, 4], or of notes, such as ["D4", "A4"]',
+                place="degrees",
+            )
+        return np.asarray(table, np.int64)[self._entry(m, index)]
 
     def pitches(self, m: Material, index: Index, shift: Index, frame: Frame) -> Pitches:
         if bool(self.notes) == bool(self.degrees_of):

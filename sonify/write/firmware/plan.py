@@ -126,9 +126,15 @@ class Plan:
         return any(s.op in ("SHAKE", "FORCE") for v in self.voices for s in v.steps.steps)
 
     @property
+    def by_value(self) -> bool:
+        """Whether some tones show only when their character has been read."""
+        return any(v.tones.by_value for v in self.voices)
+
+    @property
     def past(self) -> int:
         """How many of the last bits are kept for densities; 0 where 32 are enough."""
-        most = max([v.tones.tone.up for v in self.voices if v.tones.tone.by == "DENSITY"] or [0])
+        leads = [v.tones.leads[0] for v in self.voices]
+        most = max([lead.up for lead in leads if lead.by == "DENSITY"] or [0])
         return 0 if most <= 32 else 1 << (most - 1).bit_length()
 
     def ram(self) -> int:
@@ -140,7 +146,7 @@ def fixed_ram(plan: Plan) -> int:
     """Bytes of RAM but for notes and text, as the core's variables add up."""
     rules = sum(len(v.steps.steps) for v in plan.voices)
     row = (plan.positions + 7) // 8
-    per_voice = (27 if plan.human else 23) * len(plan.voices) + 2 * (rules + 1)
+    per_voice = (31 if plan.human else 27) * len(plan.voices) + 2 * (rules + 1)
     bent = 2 if plan.sounds.bends else 0
     return per_voice + (plan.lamps + 7) // 8 + 2 * row + plan.past // 8 + 96 + bent
 
@@ -281,15 +287,10 @@ def _voice(
         rules_of(voice, place), voice.velocity, voice.curves, masks, source.name, machine
     )
     tones = tones_of(voice, scheme_of(voice, place), steps.shifts, machine, own)
-    again = [s for s in steps.steps if s.op == "REPEAT" or (s.op == "ECHOES" and s.c)]
-    late = [s for s in steps.steps if s.op == "STRUM" and (s.d or s.a * s.c >= ONE)]
-    if tones.led is not None and late:
-        raise Refusal("a strum in another order than tones are led in from one to the next")
-    if tones.led is not None and again:
-        raise Refusal(
-            "echoes of tones that are led from one to the next: an echo's octave goes by tones "
-            "that are read after its note"
-        )
+    if tones.led is not None:
+        _check_led(steps, tones, machine)
+    if tones.by_value:
+        _check_late(voice, steps, tones, machine)
     return VoicePlan(
         voice=voice,
         name=voice.name or f"voice {n + 1}",
@@ -300,6 +301,55 @@ def _voice(
         tones=tones,
         keys=Keys(np.zeros(0, np.uint8)),
     )
+
+
+def _check_led(steps: Steps, tones: Tones, machine: Machine) -> None:
+    """Refuse tones that are led in another order than they are read in."""
+    how = 'leads a tone when it is read (take leading = "free")'
+    for s in steps.steps:
+        if s.op == "REPEAT" or (s.op == "ECHOES" and s.c):
+            raise Refusal(
+                f"echoes of tones that are led from one to the next: others come between, and the "
+                f"core {how}"
+            )
+        if s.op == "STRUM" and (s.d or s.a * s.c >= ONE):
+            raise Refusal(
+                f"a strum in another order than tones are led in from one to the next: the core "
+                f"{how}"
+            )
+    if steps.mixed:
+        raise Refusal(
+            f"tones led from one to the next where '{steps.mixed}' brings them into another order: "
+            f"the core {how}"
+        )
+    if tones.by_value and machine.positions % machine.unit_bits:
+        raise Refusal(
+            "tones led from one to the next by the value of a character that may end in the next "
+            f"row: the core {how}"
+        )
+
+
+def _check_late(voice: Voice, steps: Steps, tones: Tones, machine: Machine) -> None:
+    """Refuse notes that begin before the value of their character is known."""
+    last = machine.unit_bits - 1
+    first = 0
+    if voice.places is not None and voice.source != "character-starts":
+        which = chosen(voice.places, machine.unit_bits, "places")[: machine.unit_bits]
+        first = int(np.argmax(which)) if which.any() else last
+    whole = machine.positions % machine.unit_bits == 0
+    wait = float(last - first + (0 if whole else machine.gap))
+    if not machine.straight:
+        raise Refusal(
+            "a tone by a character's value where rows begin anywhere: some of the character is "
+            "read only at the turn's end"
+        )
+    if steps.room < wait - 1e-9 and not (whole and steps.when_over):
+        raise Refusal(
+            f"a tone by a character's value, which is known only when its last bit has been read "
+            f'(add {{ rule = "late", steps = {wait:g} }} to its rhythm, or take last-character)'
+        )
+    if tones.leads[1].count * tones.leads[2].count > 256:
+        raise Refusal("a tone by a character's value in more than 256 chords and places")
 
 
 def _filters(voice: Voice, place: str, machine: Machine) -> list[Mask]:

@@ -85,6 +85,12 @@ class Steps:
         Whether chance makes the notes of each level softer or louder.
     copies : list of Copy
         Each kind of note that one place makes.
+    room : float
+        Positions from a note's place to its beginning, at least.
+    when_over : bool
+        Whether they begin when the row is over.
+    mixed : str
+        The rule that may bring notes into another order than their places have.
     """
 
     steps: list[Step] = field(default_factory=list)
@@ -93,6 +99,9 @@ class Steps:
     velocities: NDArray[np.float64] = field(default_factory=lambda: np.zeros(0))
     by_chance: list[bool] = field(default_factory=lambda: [False])
     copies: list[Copy] = field(default_factory=lambda: [Copy(0.0, 1.0)])
+    room: float = 0.0
+    when_over: bool = False
+    mixed: str = ""
 
     def velocity_table(self, human: bool) -> NDArray[np.int64]:
         """The velocities as the core takes them: rounded, or `human`, * 2^20 before chance."""
@@ -171,6 +180,7 @@ class _Known:
     chord: tuple[int, int] | None = None  # notes that begin together, and levels between them
     after: str = ""  # the source whose notes come when the row is over
     ghosts: bool = False
+    near: float = 1.0  # positions from one note to the next, at least
     shaken: bool = False  # whether chance moves notes
     fixed: bool = False  # whether a rule gave all notes a length
     # per level: factors as (lead, values), in the order in which they are multiplied
@@ -185,7 +195,8 @@ class _Known:
                     "places (put humanise last)"
                 )
             raise Refusal(
-                f"'{name}' after '{self.order}': which notes come between shows only when they do"
+                f"'{name}' after '{self.order}': the core takes its rules when a place is read, "
+                f"and others come between later (put '{name}' before '{self.order}')"
             )
 
     def need_length(self, name: str) -> None:
@@ -295,6 +306,7 @@ def _swing(r: Swing, k: _Known) -> None:
         return out
 
     k.move(lilt)
+    k.near = min(k.near, 2 - 2 * r.amount)
     # ends only ever come later
     k.out.copies = [
         replace(c, delay=c.delay + 2 * r.amount - 1, length=c.length + 0.6) for c in k.copies
@@ -305,6 +317,7 @@ def _late(r: Late, k: _Known) -> None:
     k.add(Step("LATE", c=_q16(r.steps)))
     k.move(lambda onset: onset + r.steps)
     k.later(r.steps)
+    k.out.room += r.steps
 
 
 def _half_time(r: HalfTime, k: _Known) -> None:
@@ -389,6 +402,8 @@ def _stacked(r: Stacked, k: _Known) -> None:
     k.onsets += onsets * count
     k.add(Step("ECHOES", a=count, b=stride))
     k.out.copies = [copy for copy in k.copies for _ in range(count + 1)]
+    if k.after == "row-end-chords":
+        k.out.mixed = "stacked"
     together, levels = k.chord or (1, stride)
     k.chord = together * (count + 1), levels
     k.order = k.order or "stacked"
@@ -474,6 +489,11 @@ def _ghosts(r: Ghosts, k: _Known) -> None:
     k.add(Step("GHOSTS", b=level))
     if k.copies[0].delay >= 1:
         k.order = k.order or "ghosts"
+        k.out.mixed = "ghosts"
+    if k.shaken:
+        k.out.mixed = "ghosts"
+    k.out.room = min(k.out.room, 0.0)
+    k.out.when_over = False
     k.copies.append(Copy(0.0, 1.0))
     k.shortest = min(k.shortest, 1.0)
     k.chord = None
@@ -512,9 +532,7 @@ def _humanise(r: Humanise, k: _Known) -> None:
 
 
 def _shake(r: Humanise, k: _Known, chord: bool) -> None:
-    places = np.arange(k.machine.positions)
-    room = min(float((o - places).min()) for o in k.onsets if o is not None)
-    if room < r.time - 1e-9:
+    if k.out.room < r.time - 1e-9:
         raise Refusal(
             f"the rhythm rule 'humanise': {r.why_not} (put "
             f'{{ rule = "late", steps = {r.time:g} }} before it, or take time = 0)'
@@ -527,6 +545,9 @@ def _shake(r: Humanise, k: _Known, chord: bool) -> None:
     k.add(Step("SHAKE", a=int(chord), c=round(r.time * _UNIT), d=r.seed))
     k.onsets = [None for _ in k.onsets]
     k.later(r.time)
+    k.out.room -= r.time
+    if chord or k.near < 2 * r.time:
+        k.out.mixed = "humanise"
     k.moved, k.shaken, k.order, k.chord = True, True, "humanise", None
     k.out.copies = [replace(c, together=False) for c in k.copies]
 
@@ -633,6 +654,7 @@ def _begin(source: str, k: _Known) -> None:
         k.out.copies = [Copy(delay, long, spacing=spacing, lot=lot, together=chords)]
         k.onsets = [np.full(m.positions, float(m.positions))]
         k.moved, k.shortest = True, float(length)
+        k.out.room, k.out.when_over = 1.0, True
 
 
 def _curve(curve: Curve, k: _Known) -> None:

@@ -68,6 +68,7 @@ def config_h(plan: Plan) -> str:
         ("PAST", f"{plan.past}U", "of the last bits are kept"),
         ("NOTES", plan.notes, "that are due or sound at once, at most"),
         ("TEXT", plan.text, "bytes of a message, at most"),
+        ("VALUES", int(plan.by_value), "1: tones by the value of a character"),
         ("HUMAN", int(plan.human), "1: chance moves or shapes notes"),
         ("BENT", int(bool(plan.sounds.bends)), "1: tones between the keys"),
         ("SOUNDS", len(plan.sounds.pairs), "0: a voice has one channel for all its tones"),
@@ -158,8 +159,7 @@ def tables_c(plan: Plan) -> str:
         low, high = v.keys.led or (0, 0)
         voices += [
             f"    /* {_comment(v.name)} */",
-            f"    {{{_lead(v.tones.tone, first_rule)},",
-            f"     {_lead(v.tones.chord, first_rule)},",
+            "    {{" + ",\n      ".join(_lead(one, first_rule) for one in v.tones.leads) + "},",
             "     {" + ",\n      ".join(_lead(one, first_rule) for one in loud) + "},",
             f"     {len(tones)}, {size}, {len(velocities)}, PLAYER_FROM_{v.source}, {v.channel}, "
             f"{plan.unit_bits}, {first_rule}, {len(v.steps.steps)}, "
@@ -242,7 +242,7 @@ def table_bytes(plan: Plan) -> int:
     lead, rule = 12, 12
     total = 0
     for v in plan.voices:
-        total += (2 + MOST_LOUD) * lead + 14
+        total += (3 + MOST_LOUD) * lead + 14
         total += rule * len(v.steps.steps) + v.keys.table.size
         total += v.steps.velocities.size * (4 if plan.human else 1)
     total += 2 * len(plan.sounds.pairs) + (32 if plan.sounds.bends else 0)

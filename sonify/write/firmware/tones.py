@@ -14,12 +14,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.music.chords import Progression
+from sonify.music.chords import Arpeggio, Progression
 from sonify.music.general_midi import drum_note
 from sonify.music.roman import parse_chords
 from sonify.music.scheme import Frame, Scheme, led_bounds, reflect, within
 from sonify.music.schemes import (
     BitsNumber,
+    CharacterValue,
     Count,
     Density,
     Gap,
@@ -51,18 +52,23 @@ class Tones:
 
     Attributes
     ----------
-    tone, chord : Lead
-        The way through a table, and from one table to the next.
-    pitch : ndarray of float64, shape (levels, chord.count, tone.count)
+    leads : tuple of three Leads
+        The way through a table, from one table to the next, and from one set of tables to the
+        next.
+    pitch : ndarray of float64, shape (levels, third count, second count, first count)
         MIDI note numbers; a level for each echo if they are shifted, else one.
     led : tuple of float or None
         Lowest and highest pitch where each tone goes to the octave nearest to the one before.
     """
 
-    tone: Lead
-    chord: Lead
+    leads: tuple[Lead, Lead, Lead]
     pitch: NDArray[np.float64]
     led: tuple[float, float] | None = None
+
+    @property
+    def by_value(self) -> bool:
+        """Whether a tone shows only when its character has been read."""
+        return self.leads[0].by == "VALUE"
 
 
 @dataclass(frozen=True)
@@ -98,14 +104,6 @@ def _machine(**counts: Index) -> Any:
     return SimpleNamespace(**{k: (lambda index, v=v: v[index]) for k, v in counts.items()})
 
 
-def _of_rows(s: Scheme, machine: Machine, first: Lead, degrees: Index, row_step: int) -> Degrees:
-    if row_step == 0:
-        return _along(first, degrees)
-    # how long the table of rows must be shows only in the tones, which are folded into range
-    rows = Lead("ROW", 0)
-    return Degrees(first, rows, degrees[None, :] + row_step * np.arange(1)[:, None])
-
-
 def _row_ladder(s: RowLadder, m: Machine) -> Degrees:
     at = np.arange(s.span)
     return _along(Lead("ROW", s.span), s.degrees(_machine(row=at), at))
@@ -115,7 +113,7 @@ def _place(s: PlaceLadder, m: Machine) -> Degrees:
     at = np.arange(m.unit_bits)
     stub = _machine(in_character=at, row=np.zeros_like(at))
     stub.unit_bits = m.unit_bits
-    return _of_rows(s, m, Lead("PLACE", m.unit_bits), s.degrees(stub, at), s.row_step)
+    return _along(Lead("PLACE", m.unit_bits), s.degrees(stub, at))
 
 
 def _sweep(s: Sweep, m: Machine) -> Degrees:
@@ -123,6 +121,17 @@ def _sweep(s: Sweep, m: Machine) -> Degrees:
     stub = _machine(position=at)
     stub.positions = m.positions
     return _along(Lead("POSITION", m.positions), s.degrees(stub, at))
+
+
+def _character(s: CharacterValue, m: Machine) -> Degrees:
+    return _along(Lead("VALUE", s.span), np.arange(s.span))
+
+
+def _arpeggio(s: Arpeggio, m: Machine) -> Degrees:
+    at = np.arange(m.unit_bits)
+    stub = _machine(in_character=at, value=np.zeros_like(at))
+    first, second = Lead("VALUE", s.span), Lead("PLACE", m.unit_bits)
+    return Degrees(first, second, np.add.outer(s.degrees(stub, at), np.arange(s.span)))
 
 
 def _last_character(s: LastCharacter, m: Machine) -> Degrees:
@@ -152,7 +161,7 @@ def _walk(s: Walk, m: Machine) -> Degrees:
 
 def _run_length(s: RunLength, m: Machine) -> Degrees:
     turn = _turn(s.span)
-    return _of_rows(s, m, Lead("RUN", turn), reflect(np.arange(turn), s.span), s.row_step)
+    return _along(Lead("RUN", turn), reflect(np.arange(turn), s.span))
 
 
 def _gap(s: Gap, m: Machine) -> Degrees:
@@ -180,17 +189,21 @@ _BY = {
     "row": "ROW",
     "character": "CHARACTER",
     "one": "ONES",
+    "value": "VALUE",
 }
 
 
 def _tone_table(s: ToneTable, m: Machine) -> Degrees:
-    return _along(Lead(_BY[s.by], len(s.degrees_of)), np.array(s.degrees_of))
+    table = s.degrees_of or tuple(range(len(s.notes)))
+    return _along(Lead(_BY[s.by], len(table)), np.array(table))
 
 
 _DEGREES: dict[type[Scheme], Callable[[Any, Machine], Degrees]] = {
     RowLadder: _row_ladder,
     PlaceLadder: _place,
     Sweep: _sweep,
+    CharacterValue: _character,
+    Arpeggio: _arpeggio,
     LastCharacter: _last_character,
     BitsNumber: _number,
     Walk: _walk,
@@ -204,13 +217,11 @@ _DEGREES: dict[type[Scheme], Callable[[Any, Machine], Degrees]] = {
 
 
 def _degrees_of(scheme: Scheme, machine: Machine) -> Degrees:
-    ok, why = scheme.follows()
     name = str(type(scheme).__struct_config__.tag)
-    if not ok:
-        raise Refusal(f"the pitch scheme '{name}': {why}")
     find = _DEGREES.get(type(scheme))
     if find is None:
-        raise Refusal(f"the core does not know the pitch scheme '{name}'")
+        _, why = scheme.follows()
+        raise Refusal(f"the pitch scheme '{name}': {why or 'the core does not know it'}")
     return find(scheme, machine)
 
 
@@ -261,30 +272,30 @@ def tones_of(
         What can't be followed, and why.
     """
     if voice.drum is not None and not isinstance(voice.drum, tuple):
-        return Tones(NOTHING, NOTHING, np.full((1, 1, 1), float(drum_note(voice.drum))))
+        return Tones((NOTHING, NOTHING, NOTHING), np.full((1, 1, 1, 1), _drum(voice.drum)))
     levels = shifts if any(shifts) else [0]
     if isinstance(scheme, ToneTable) and scheme.notes and voice.drum is None:
-        ok, why = scheme.follows()
-        if not ok:
-            raise Refusal(f"the pitch scheme 'table': {why}")
-        lead, second = Lead(_BY[scheme.by], len(scheme.notes)), NOTHING
-        pitch = np.stack([_named(scheme, s, frame)[None] for s in levels])
+        leads = Lead(_BY[scheme.by], len(scheme.notes)), NOTHING, NOTHING
+        pitch = np.stack([_named(scheme, s, frame)[None, None] for s in levels])
     else:
-        lead, second, pitch = _of_degrees(voice, scheme, levels, machine, frame)
+        leads, pitch = _of_degrees(voice, scheme, levels, machine, frame)
     if pitch.size > MAX_TABLE:
         raise Refusal(f"its pitch scheme needs {pitch.size:,} tones; a table holds {MAX_TABLE:,}")
     led = scheme.leading == "nearest" and voice.drum is None
-    return Tones(lead, second, pitch, led_bounds(scheme, frame) if led else None)
+    return Tones(leads, pitch, led_bounds(scheme, frame) if led else None)
+
+
+def _drum(name: str | int) -> float:
+    return float(drum_note(name))
 
 
 def _of_degrees(
     voice: Voice, scheme: Scheme, levels: list[int], machine: Machine, frame: Frame
-) -> tuple[Lead, Lead, NDArray[np.float64]]:
+) -> tuple[tuple[Lead, Lead, Lead], NDArray[np.float64]]:
     line = scheme.inner() if isinstance(scheme, Progression) else scheme
     found = _degrees_of(line, machine)
-    by_row = found.second.by == "ROW"
     if isinstance(voice.drum, tuple):
-        kit = np.array([float(drum_note(d)) for d in voice.drum])
+        kit = np.array([_drum(d) for d in voice.drum])
 
         def tones(degrees: Index, chord: Index, shift: int) -> NDArray[np.float64]:
             out: NDArray[np.float64] = kit[(degrees + shift) % len(kit)]
@@ -296,43 +307,29 @@ def _of_degrees(
         def tones(degrees: Index, chord: Index, shift: int) -> NDArray[np.float64]:
             return _pitches(scheme, degrees, chord, shift, frame)
 
+    chords, third = 1, NOTHING
     if isinstance(scheme, Progression):
-        count = len(parse_chords(scheme.chords, frame.minor, "chords"))
-        if by_row and scheme.each != "row":
-            raise Refusal(
-                f"a progression by {scheme.each} whose line moves from row to row: each pair of "
-                "the two would need tables of its own, which program memory can't hold"
-            )
-        if by_row:
-            step, base, hold = _row_step(line), found.values[0], scheme.hold
+        chords = len(parse_chords(scheme.chords, frame.minor, "chords"))
+        third = _chord_lead(scheme, chords)
+    step = _row_step(line)
+    chord_of_row = third.hold if step and third.by == "ROW" else 0
 
-            def of_chords(rows: Index) -> NDArray[np.float64]:
-                degrees = base[None, :] + step * rows[:, None]
-                chord = np.broadcast_to((rows // hold % count)[:, None], degrees.shape)
-                return np.stack([tones(degrees, chord, s) for s in levels], axis=1)
+    def of_rows(rows: Index) -> NDArray[np.float64]:
+        """Shape (rows, levels, chords, second, first)."""
+        degrees = found.values + step * rows[:, None, None, None]
+        if chord_of_row:
+            chord = (rows // chord_of_row % chords)[:, None, None, None]
+        else:
+            chord = np.arange(chords)[None, :, None, None]
+        degrees, chord = np.broadcast_arrays(degrees, chord)
+        return np.stack([tones(degrees, chord, s) for s in levels], axis=1)
 
-            return _by_rows(found.first, of_chords, len(base) * len(levels))
-        chord = np.repeat(np.arange(count)[:, None], found.first.count, axis=1)
-        degrees = np.repeat(found.values, count, axis=0)
-        out = np.stack([tones(degrees, chord, s) for s in levels])
-        return found.first, _chord_lead(scheme, count), out
-    if by_row:
-        step = _row_step(line)
-        base = found.values[0]
-
-        def of_rows(rows: Index) -> NDArray[np.float64]:
-            degrees = base[None, :] + step * rows[:, None]
-            out = np.stack([tones(degrees, np.zeros_like(degrees), s) for s in levels], axis=1)
-            return out
-
-        return _by_rows(found.first, of_rows, len(base) * len(levels))
-    zero = np.zeros_like(found.values)
-    return found.first, NOTHING, np.stack([tones(found.values, zero, s) for s in levels])
-
-
-def _by_rows(
-    first: Lead, of_rows: Callable[[Index], NDArray[np.float64]], size: int
-) -> tuple[Lead, Lead, NDArray[np.float64]]:
-    """A table for each row until they come again; `size` tones a row."""
+    if not step:
+        return (found.first, found.second, third), of_rows(np.zeros(1, np.int64))[0]
+    # a table for each row until they come again
+    size = of_rows(np.zeros(1, np.int64)).size
     count, back = eventually_periodic(of_rows, min(MAX_TABLE // size, 512))
-    return first, Lead("ROW", count, back), of_rows(np.arange(count)).swapaxes(0, 1)
+    if chord_of_row:
+        third = NOTHING
+    pitch = of_rows(np.arange(count))[..., 0, :].transpose(1, 2, 0, 3)
+    return (found.first, Lead("ROW", count, back), third), pitch

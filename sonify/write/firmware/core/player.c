@@ -13,12 +13,13 @@
 #define WAITING 4U  /* ... unless the next position lengthens it */
 #define OPEN 8U     /* a rule of its voice may still change its end */
 #define IF_MORE 16U /* ... and it sounds only if another row follows */
+#define PENDING 32U /* its tone shows when its character has been read */
 #define STATE 3U
 
 typedef struct {
     uint32_t on; /* both in ticks of the disc's time */
     uint32_t off;
-    uint8_t pitch; /* a MIDI note, or a sound of player_sounds */
+    uint8_t pitch; /* a MIDI note, or a sound of player_sounds; while PENDING, the table */
     uint8_t velocity;
     uint8_t voice;
     uint8_t level; /* which echo */
@@ -30,6 +31,7 @@ typedef struct {
     uint32_t base;   /* start of that row, in ticks */
     uint32_t start;  /* of its last note, where a rule began to lengthen it */
     uint32_t limit;  /* where a rule ends it at the latest */
+    uint32_t alone;  /* how long what is held would last if nothing told */
     uint16_t last;   /* step of the last event that was joined */
     uint16_t walk;
     uint16_t led;    /* notes led in this row */
@@ -104,8 +106,8 @@ static uint8_t scrolling; /* 1 before the message's first step, 2 after it */
 #define OVER 4U
 
 #include "player_lamps.inc"
-#include "player_notes.inc"
 #include "player_tones.inc"
+#include "player_notes.inc"
 #include "player_rules.inc"
 #include "player_decode.inc"
 #include "player_scroll.inc"
@@ -170,7 +172,7 @@ static void sound_voice(uint8_t v, uint8_t bit)
     uint8_t last = last_rule(v);
     uint8_t rule;
 
-    walk_on(&voice->tone, m, bit);
+    walk_on(voice->tone, m, bit);
     m->far = 0;
     if (sounds_at((uint8_t)PLAYER_READ8(&voice->source),
                   (uint8_t)PLAYER_READ8(&voice->unit_bits), bit)) {
@@ -202,6 +204,9 @@ static void see_bit(uint8_t bit)
     }
     for (v = 0; v < PLAYER_VOICES; v++) {
         sound_voice(v, bit);
+    }
+    if (grid_place() % PLAYER_UNIT_BITS == PLAYER_UNIT_BITS - 1U) {
+        resolve(0);
     }
     gap = bit == PLAYER_ONE ? 0U : gap + (ones != 0);
     before = bit;
@@ -318,6 +323,8 @@ void player_disc_end(void)
     }
     player_row_end();
     phase = OVER;
+    /* the last character ends with zeros */
+    resolve((uint8_t)((PLAYER_UNIT_BITS - read_index % PLAYER_UNIT_BITS) % PLAYER_UNIT_BITS));
     for (k = 0; k < PLAYER_NOTES; k++) {
         if (notes[k].state & IF_MORE) {
             drop(k);

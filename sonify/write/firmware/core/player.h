@@ -88,6 +88,7 @@ void player_message(const uint8_t *text, uint16_t length, uint8_t state);
 #define PLAYER_BY_DENSITY 12  /* ones among the last `up` bits, as one of `down` steps */
 #define PLAYER_BY_LAST_UNIT 13 /* the character before, as a number */
 #define PLAYER_BY_NOTE 14     /* notes of the row before, as rule `up` counts them */
+#define PLAYER_BY_VALUE 15    /* the character as a number, known with its last bit */
 
 /* What a rule does. Times are in 65536ths of a position. */
 #define PLAYER_RULE_CHANGES 0 /* only where the bit differs from the one before */
@@ -136,9 +137,8 @@ typedef struct {
 } player_lead;
 
 typedef struct {
-    player_lead tone;    /* through a table of tones ... */
-    player_lead chord;   /* ... from one such table to the next ... */
-    player_lead loud[3]; /* and through the velocities */
+    player_lead tone[3]; /* through a table of tones, from one to the next, and through sets */
+    player_lead loud[3]; /* through the velocities in the same way */
     uint16_t tones;      /* where its tables begin in player_tones ... */
     uint16_t echo_tones; /* ... and how far apart those of two levels are */
     uint16_t velocities; /* where its velocities begin in player_velocities */
