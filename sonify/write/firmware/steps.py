@@ -180,6 +180,7 @@ class _Known:
     chord: tuple[int, int] | None = None  # notes that begin together, and levels between them
     after: str = ""  # the source whose notes come when the row is over
     ghosts: bool = False
+    twice: bool = False  # whether chords are stacked twice: the core makes their notes in turns
     near: float = 1.0  # positions from one note to the next, at least
     shaken: bool = False  # whether chance moves notes
     fixed: bool = False  # whether a rule gave all notes a length
@@ -188,7 +189,7 @@ class _Known:
 
     def need_order(self, name: str, chords: bool = False) -> None:
         """Refuse notes that come between; `chords` where several at one place do no harm."""
-        if self.order and not (chords and self.order == "stacked"):
+        if self.order and not (chords and self.order == "stacked" and not self.twice):
             if self.order == "humanise":
                 raise Refusal(
                     f"'{name}' after 'humanise': the core takes notes in the order of their "
@@ -402,7 +403,8 @@ def _stacked(r: Stacked, k: _Known) -> None:
     k.onsets += onsets * count
     k.add(Step("ECHOES", a=count, b=stride))
     k.out.copies = [copy for copy in k.copies for _ in range(count + 1)]
-    if k.after == "row-end-chords":
+    k.twice |= k.order == "stacked"
+    if k.twice or k.after == "row-end-chords":
         k.out.mixed = "stacked"
     together, levels = k.chord or (1, stride)
     k.chord = together * (count + 1), levels

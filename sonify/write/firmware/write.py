@@ -79,9 +79,9 @@ def _readme(plan: Plan, text: str) -> str:
     memory = memory_of(plan)
     show = plan.show
     voices = "\n".join(
-        f"- {v.name}: channel {v.channel + 1}, "
+        f"  - {v.name}: channel {', '.join(str(c + 1) for c in channels)}, "
         + (f"program {v.program + 1}" if v.voice.drum is None else "drums")
-        for v in plan.voices
+        for v, channels in zip(plan.voices, plan.sounds.channels, strict=True)
     )
     coded = (
         f"{plan.alphabet}, {'low' if plan.low_first else 'high'} bit first, "
