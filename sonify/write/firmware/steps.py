@@ -355,6 +355,11 @@ def _held(r: Held, k: _Known) -> None:
                 "row is over (take length)"
             )
         return  # nothing is left of the row to be held in
+    if k.open and k.copies[0].delay >= 1:
+        raise Refusal(
+            f"'held' after '{k.open}' notes that come late: one that comes after its row keeps "
+            f"its own length, which '{k.open}' tells later (put late last)"
+        )
     # whatever told how long a note lasts, from here on the next one does
     k.out.steps = [
         replace(s, a=1) if s.op == "JOINED" else s for s in k.out.steps if s.op != "HELD"
