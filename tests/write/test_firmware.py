@@ -560,6 +560,16 @@ def test_random_input_writes_nowhere_and_hangs_no_note(tmp_path):
     ]
     shows.append(performance(disc_of("ÜBER ☂", alphabet="utf-8", framing="framed"), ["slow"]))
     shows.append(performance("cairn-wire", ["usual"], **{"player.matrix.fill": "rolling"}))
+    late = {"rule": "late", "steps": 9}
+    voices = [
+        {"name": "value", "pitch": "arpeggio", "rhythm": [late, "humanise"]},
+        {"name": "held", "octave": -1, "rhythm": ["held", late, "humanise"]},
+        {"name": "chord", "source": "row-end-chords", "pitch": "walk"},
+        {"name": "roll", "source": "row-changes", "drum": 40, "rhythm": ["repeat"]},
+    ]  # fmt: skip
+    shows.append(
+        performance("cairn-small", ["usual"], **{"music.voice": voices, "music.scale": "bayati"})
+    )
     for n, show in enumerate(shows):
         program = host.build(show, tmp_path / str(n), *host.SANITIZE, text=70)
         for _ in range(4):
