@@ -10,13 +10,8 @@ from numpy.typing import NDArray
 from sonify.errors import InputError
 from sonify.take.clock import Clock, find_clock, levels_of
 from sonify.take.observed import Levels, Observed
-from sonify.take.place import (
-    Placing,
-    Plan,
-    place_rows,
-    turn_phase,
-    usual_move,
-)
+from sonify.take.next_position import place_onward
+from sonify.take.place import Placing, Plan, place_rows, turn_phase
 from sonify.take.source import LogTake
 
 __all__ = ["observe_log"]
@@ -142,11 +137,10 @@ def observe_log(
     good = np.flatnonzero(~clock.extra)
     if plan.index:
         placing = place_rows(seen, plan, phase, turning=True)
+        first = _first_pulses(clock, placing.start, good)
     else:
-        usual = float(np.median(period))
-        move = usual_move(seen, plan, phase, usual, lambda at, m: _following(clock, n, at, m)[0])
-        following = _following(clock, n, np.arange(len(clock.slot_s)), np.float64(move.move_s))
-        placing = place_rows(seen, plan, phase, True, following, move.wrong)
+        material = 1.0 if (float(np.nanmedian(web)) < found) == low else -1.0
+        placing, first = place_onward(seen, material, plan, phase, clock)
     # a doubled pulse has its own sample
     pulse_period = np.interp(clock.pulse_s, clock.slot_s, period)
     own, _ = _levels(sums, clock.pulse_s + delay, pulse_period)
@@ -165,10 +159,9 @@ def observe_log(
         where = (inside + phase) % n
         level_at[r, where], web_at[r, where] = level[inside], web[inside]
         passed[r, where] = clock.slot_s[inside]
-        first = _first_pulse(clock, start, good)
-        if first is None:
+        offset, j0 = max(0, -start), max(0, int(first[r]))
+        if offset >= n or j0 >= len(clock.pulse_s):
             continue
-        offset, j0 = first
         if origin is None:
             origin = j0 - offset - (start + phase) % n
         pulses = np.arange(j0, min(j0 + n - offset, len(clock.pulse_s)))
@@ -197,35 +190,11 @@ def observe_log(
     )
 
 
-def _following(
-    clock: Clock, n: int, slots: Index, move_s: Reals | np.float64
-) -> tuple[Index, Reals, Reals]:
-    """For rows that begin in slots, the slots in which the next ones should begin: at the first
-    pulse after n pulses and the stage's move. And how far before that moment the pulse before
-    comes and after it this one, in slots."""
-    pulse_at = np.searchsorted(clock.pulse_slot, slots)
-    last = np.minimum(pulse_at + n - 1, len(clock.pulse_s) - 1)
-    moved = clock.pulse_s[last] + move_s
-    ready = np.searchsorted(clock.pulse_s, moved, "right")
-    beyond = ready >= len(clock.pulse_s)
-    at = np.minimum(ready, len(clock.pulse_s) - 1)
-    period = float(np.median(clock.period))
-    usual = np.rint(move_s / period + 0.5).astype(np.int64)
-    early = np.clip((moved - clock.pulse_s[at - 1]) / period, 0.0, 1.0)
-    late = np.clip((clock.pulse_s[at] - moved) / period, 0.0, 1.0)
-    slot = np.where(beyond, slots + n - 1 + usual, np.maximum(clock.pulse_slot[at], slots + n))
-    return slot, np.where(beyond, 0.5, early), np.where(beyond, 0.5, late)
-
-
-def _first_pulse(clock: Clock, start: int, good: NDArray[np.int64]) -> tuple[int, int] | None:
-    """The first pulse of a reading that starts in a slot, and how many positions were missed
-    because the log began after it."""
-    slots = clock.pulse_slot[good]
-    at = int(np.searchsorted(slots, start))
-    if at >= len(slots):
-        return None
-    offset = max(0, -start) if start < 0 else 0
-    return offset, int(good[at])
+def _first_pulses(clock: Clock, start: Index, good: Index) -> Index:
+    """The first pulses of readings that start in slots."""
+    at = np.searchsorted(clock.pulse_slot[good], start)
+    out: Index = np.append(good, len(clock.pulse_s))[at]
+    return out
 
 
 def _extra_places(clock: Clock, placing: Placing, n: int) -> list[tuple[int, float]]:

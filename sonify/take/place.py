@@ -14,7 +14,21 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Move", "Placing", "Plan", "agreement_of", "place_rows", "turn_phase", "usual_move"]
+__all__ = [
+    "Move",
+    "Placing",
+    "Plan",
+    "agreement",
+    "agreement_of",
+    "best_order",
+    "lengths",
+    "likeliest",
+    "place_rows",
+    "signs_of",
+    "turn_phase",
+    "usual_move",
+    "with_neighbours",
+]
 
 Index = NDArray[np.int64]
 Reals = NDArray[np.float64]
@@ -151,7 +165,8 @@ def _windows(
 ) -> NDArray[np.float32]:
     """How well a row read from each slot on agrees with each row, shape (starts, rows).
 
-    Starts are counted from -margin.
+    Starts are counted from -margin. What lies outside the take speaks for a start, though not as
+    loudly as what fits.
     """
     rows, n = plan.grid.shape
     signs = signs_of(plan.grid)
@@ -171,6 +186,9 @@ def _windows(
         for r in range(rows):
             b = np.fft.rfft(signs[r].astype(np.float64), size)
             out[:, r] = np.fft.irfft(a * np.conj(b), size)[:starts]
+    at = np.arange(starts) - margin
+    outside = np.minimum(np.clip(-at, 0, n) + np.clip(at + n - len(seen), 0, n), n)
+    out += (OUTSIDE * outside).astype(np.float32)[:, None]
     share: NDArray[np.float32] = out / np.float32(n)
     return share
 
@@ -205,10 +223,6 @@ def place_rows(
     # a take may begin some rows late
     margin = LOST_ROWS * plan.step
     fit = _windows(seen, plan, phase, turning, margin)
-    # what lies outside the take speaks for a start, though not as loudly as what fits
-    at = np.arange(len(fit)) - margin
-    outside = np.minimum(np.clip(-at, 0, n) + np.clip(at + n - len(seen), 0, n), n)
-    fit += (OUTSIDE / n * outside).astype(np.float32)[:, None]
     allowed = np.arange(len(fit))
     if turning and plan.index:
         allowed = allowed[(allowed - margin + phase) % n == 0]
@@ -225,14 +239,14 @@ def place_rows(
         # in the unit of fit, where a wrong bit is 2 of n
         bit = np.log((1 - wrong) / wrong)
         off = 2 / (n * bit) * np.minimum(0.5 * (off / UNSURE) ** 2, HARDLY)
-    chosen, other = _best_order(fit[allowed], first, allowed, ahead, plan, longest, off)
+    chosen, other = best_order(fit[allowed], first, allowed, ahead, plan, longest, off)
     start = allowed[chosen] - margin
     seen_row = np.arange(rows) + other
-    overall, best = _agreement(seen, plan, phase, turning, start, seen_row)
+    overall, best = agreement(seen, plan, phase, turning, start, seen_row)
     return Placing(start, seen_row, phase, overall, best)
 
 
-def _agreement(
+def agreement(
     seen: Signs | Reals, plan: Plan, phase: int, turning: bool, start: Index, seen_row: Index
 ) -> tuple[float, float]:
     """The share of bits, of those that were seen, that are as they should be: over all rows, and
@@ -252,7 +266,7 @@ def _agreement(
 
 def agreement_of(seen: Signs | Reals, plan: Plan, placing: Placing) -> tuple[float, float]:
     """The shares of bits that are as they should be, of `Placing`, where rows turn on."""
-    return _agreement(seen, plan, placing.phase, True, placing.start, placing.seen_row)
+    return agreement(seen, plan, placing.phase, True, placing.start, placing.seen_row)
 
 
 def usual_move(
@@ -283,17 +297,10 @@ def usual_move(
     rows, n = plan.grid.shape
     margin = n
     fit = _windows(seen, plan, phase, True, margin)
-    at = np.arange(len(fit)) - margin
-    outside = np.minimum(np.clip(-at, 0, n) + np.clip(at + n - len(seen), 0, n), n)
-    fit += (OUTSIDE / n * outside).astype(np.float32)[:, None]
-    # a row that the stage missed fits as another
-    gain = fit.copy()
-    gain[:, 1:] = np.maximum(gain[:, 1:], fit[:, :-1] - CHANGE)
-    gain[:, :-1] = np.maximum(gain[:, :-1], fit[:, 1:] - CHANGE)
+    gain = with_neighbours(fit)
     first = np.arange((-phase) % n - n, len(seen), n)
     first = first[(first >= -margin) & (first < len(seen))]
-    most = min(4 * plan.move_s + 2 * n * period_s, plan.move_s + n * period_s)
-    moves = np.arange(0.5, most / period_s, FINE) * period_s
+    moves = lengths(plan, period_s)
     # all lengths and all first rows side by side
     start = np.broadcast_to(first, (len(moves), len(first)))
     move = np.broadcast_to(moves[:, None], start.shape)
@@ -302,19 +309,36 @@ def usual_move(
         total += gain[np.clip(start + margin, 0, len(fit) - 1), r]
         inside = np.clip(start, 0, len(seen) - 1)
         start = following(inside, move) + start - inside
-    scores = total.max(axis=1)
-    return _likeliest(moves, scores, plan)
+    return likeliest(moves, total.max(axis=1), plan)
 
 
-def _likeliest(moves: Reals, scores: Reals, plan: Plan) -> Move:
+def with_neighbours(fit: NDArray[np.float32]) -> NDArray[np.float32]:
+    """How well rows fit from each start on, where the stage may have missed by a row: then they
+    fit as another one, at a price."""
+    gain = fit.copy()
+    gain[:, 1:] = np.maximum(gain[:, 1:], fit[:, :-1] - CHANGE)
+    gain[:, :-1] = np.maximum(gain[:, :-1], fit[:, 1:] - CHANGE)
+    return gain
+
+
+def lengths(plan: Plan, period_s: float) -> Reals:
+    """Lengths of the stage's move that are worth trying, in s."""
+    n = plan.positions
+    most = min(4 * plan.move_s + 2 * n * period_s, plan.move_s + n * period_s)
+    out: Reals = np.arange(0.5, most / period_s, FINE) * period_s
+    return out
+
+
+def likeliest(moves: Reals, scores: Reals, plan: Plan, also: Reals | float = 0.0) -> Move:
     """The middle of the likeliest stretch of moves.
 
     Moves that lie together and give one order of rows count together: near a whole number of
-    positions each hair's breadth gives another order, and one of many may fit by chance.
+    positions each hair's breadth gives another order, and one of many may fit by chance. `also`
+    is what else speaks for each, as a logarithm.
     """
     n, rows = plan.positions, plan.rows
     wrong = float(np.clip(0.5 - scores.max() / (2 * rows), 0.002, 0.4))
-    likely = 0.5 * n * np.log((1 - wrong) / wrong) * scores
+    likely = 0.5 * n * np.log((1 - wrong) / wrong) * scores + also
     likely -= 0.5 * (np.log(moves / plan.move_s) / LIKE_PLAN) ** 2
     edge = np.flatnonzero(np.abs(np.diff(scores)) > 1e-9) + 1
     parts = np.split(np.arange(len(moves)), edge)
@@ -323,7 +347,7 @@ def _likeliest(moves: Reals, scores: Reals, plan: Plan) -> Move:
     return Move(float((moves[best[0]] + moves[best[-1]]) / 2), wrong)
 
 
-def _best_order(
+def best_order(
     fit: NDArray[np.float32],
     first: NDArray[np.bool_],
     at: Index,
