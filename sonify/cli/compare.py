@@ -29,6 +29,16 @@ __all__ = ["compare"]
     help="The level at which the machine decides, in the log's units. [default: found]",
 )  # fmt: skip
 @click.option(
+    "--sample-at", type=click.FloatRange(-1, 1), metavar="S",
+    help="When the machine samples the data detector, in s after the middle of the clock's pulse. "
+    "[default: player.sample-at, or where holes pass]",
+)  # fmt: skip
+@click.option(
+    "--sample-width", type=click.FloatRange(0, 1, min_open=True), metavar="SHARE",
+    help="How long it averages for a bit, as a share of a position. [default: "
+    "player.sample-width, or 0.22]",
+)  # fmt: skip
+@click.option(
     "--sample-rate", type=float, metavar="HZ", help="Samples a second of a log without times."
 )
 def compare(
@@ -40,6 +50,8 @@ def compare(
     as_json: bool,
     player: str | None,
     threshold: float | None,
+    sample_at: float | None,
+    sample_width: float | None,
     sample_rate: float | None,
 ) -> None:
     """Lay a take along the disc: which bits went wrong, where and when, and why.
@@ -53,14 +65,22 @@ def compare(
     \b
     Examples:
       sonify compare cairn-middle take.mid -p usual -o report.html
-      sonify compare my.toml log.csv --threshold 1.8 --write-player mine.toml
+      sonify compare my.toml log.csv --threshold 1.8 --sample-at 0.004 --sample-width 0.2
+      sonify compare my.toml log.csv --write-player mine.toml
     """
     from sonify.take import compare_take
     from sonify.take.compare import facts
     from sonify.write.report import report_lines, write_report
 
     show = perform_from(disc, presets, assignments)
-    seen = compare_take(show, take, sample_rate=sample_rate, threshold=threshold)
+    seen = compare_take(
+        show,
+        take,
+        sample_rate=sample_rate,
+        threshold=threshold,
+        sample_at=sample_at,
+        sample_width=sample_width,
+    )
     if as_json:
         click.echo(json.dumps(facts(seen), ensure_ascii=False))
     else:

@@ -42,6 +42,9 @@ class Player(Settings, frozen=True):
     `settle` its rest before reading, `message_pause` the rest between the last bit and the
     message. `delay` is how much later the data detector sees a hole than the clock detector: it
     moves no note, as a bit is read when its hole passes, and tells readers of logs where to look.
+    `sample_at` and `sample_width` say how the machine samples its data detector for a bit: how long
+    after the middle of the clock's pulse, and averaged over which share of a position; if they are
+    not given, readers of logs look where holes pass.
     """
 
     rpm: Annotated[float, msgspec.Meta(gt=0, le=10_000)] = 10.0
@@ -49,6 +52,8 @@ class Player(Settings, frozen=True):
     stage: Seconds = 0.8
     settle: Seconds = 0.2
     delay: Annotated[float, msgspec.Meta(ge=-1, le=1)] = 0.0
+    sample_at: Annotated[float, msgspec.Meta(ge=-1, le=1)] | None = None
+    sample_width: Annotated[float, msgspec.Meta(gt=0, le=1)] | None = None
     message_pause: Seconds = 1.0
     matrix: Matrix = Matrix()
 

@@ -18,7 +18,7 @@ from sonify.take.causes import Cause, likely_causes
 from sonify.take.fits import FITS, fit_of
 from sonify.take.jack import observe_midi
 from sonify.take.listening import Listening, voices_of
-from sonify.take.logs import best_threshold, observe_log
+from sonify.take.logs import Sampling, best_threshold, observe_log
 from sonify.take.motion import Motion, motion_of
 from sonify.take.observed import Observed
 from sonify.take.place import Plan
@@ -167,6 +167,8 @@ def compare_take(
     *,
     sample_rate: float | None = None,
     threshold: float | None = None,
+    sample_at: float | None = None,
+    sample_width: float | None = None,
 ) -> Comparison:
     """Lay a take along what should have happened, and say what went wrong and why.
 
@@ -180,6 +182,11 @@ def compare_take(
         Samples a second of a log without times.
     threshold : float, optional
         The level at which the machine decides, in the log's units.
+    sample_at, sample_width : float, optional
+        How the machine samples its data detector for a bit: how long after the middle of the
+        clock's pulse, in s, and averaged over which share of a position. As the player's profile
+        says if not given, and where holes pass if that does not say it either; bits whose level
+        lies within the noise of the threshold can't be told for sure then.
 
     Returns
     -------
@@ -192,12 +199,17 @@ def compare_take(
     """
     take = load_take(path, sample_rate)
     period = show.timeline.position_s
+    player = show.setup.player
+    sampling = Sampling(
+        player.sample_at if sample_at is None else sample_at,
+        player.sample_width if sample_width is None else sample_width,
+    )
     listening = None
     if isinstance(take, MidiTake):
         listening, plan, seen = _heard_best(take, show, period)
     else:
         plan = _plan(show, None)
-        seen = _observe(take, show, None, plan, period, threshold)
+        seen = _observe(take, show, None, plan, period, threshold, sampling)
     agreement = {"normal": seen.placing.agreement}
     variant, chosen = "normal", plan
     if seen.placing.agreement < DOUBT and (listening is None or listening.exact):
@@ -205,7 +217,7 @@ def compare_take(
             if name == "normal":
                 continue
             other = replace(plan, grid=grid)
-            one = _observe(take, show, listening, other, period, threshold)
+            one = _observe(take, show, listening, other, period, threshold, sampling)
             agreement[name] = one.placing.agreement
             if one.placing.agreement > max(agreement["normal"], seen.placing.agreement) + BETTER:
                 seen, variant, chosen = one, name, other
@@ -277,9 +289,10 @@ def _observe(
     plan: Plan,
     period: float,
     threshold: float | None,
+    sampling: Sampling | None = None,
 ) -> Observed:
     if isinstance(take, LogTake):
-        return observe_log(take, plan, period, threshold, show.setup.player.delay)
+        return observe_log(take, plan, period, threshold, show.setup.player.delay, sampling)
     assert listening is not None
     voice = listening
     part = one_reading(take, plan, voice, lambda some: observe_midi(some, voice, plan, period))

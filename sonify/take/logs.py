@@ -3,21 +3,25 @@
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
 from sonify.take.clock import Clock, find_clock, levels_of
-from sonify.take.observed import Levels, Observed
 from sonify.take.next_position import place_onward
+from sonify.take.observed import Levels, Observed
 from sonify.take.place import Placing, Plan, place_rows, turn_phase
 from sonify.take.source import LogTake
 
-__all__ = ["observe_log"]
+__all__ = ["Sampling", "observe_log"]
 
 Reals = NDArray[np.float64]
 Index = NDArray[np.int64]
+
+MANY = 2  # rows by which a log may begin late without a further look
+SURE = 0.9  # the share of bits as they should be from which on rows are surely where they seem
 
 WINDOW = 0.22  # of a position: what is averaged for its level
 TRACE = 48  # samples of a trace
@@ -41,6 +45,38 @@ class _Sums:
         some = b > a
         out[some] = (self.total[b[some]] - self.total[a[some]]) / (b[some] - a[some])
         return out
+
+    def held(self, begin: Reals, end: Reals) -> Reals:
+        """Means as a machine takes them that has just these samples: over each one that holds at
+        some moment of a span, from when it is taken until the next one is. nan outside the log."""
+        top = len(self.total) - 1
+        a = np.floor(begin * self.rate).astype(np.int64)
+        b = np.floor(end * self.rate).astype(np.int64) + 1
+        inside = (a >= 0) & (b <= top) & (b > a)
+        a, b = np.where(inside, a, 0), np.where(inside, b, 1)
+        return np.where(inside, (self.total[b] - self.total[a]) / (b - a), np.nan)
+
+
+@dataclass(frozen=True)
+class Sampling:
+    """How the machine samples its data detector for a bit, as far as that is told.
+
+    Attributes
+    ----------
+    at_s : float or None
+        The middle of the time over which it averages, in s after the middle of the clock's pulse;
+        where holes pass if None.
+    width : float or None
+        How long that is, as a share of a position; a fifth or so if None.
+    """
+
+    at_s: float | None = None
+    width: float | None = None
+
+    @property
+    def told(self) -> bool:
+        """Whether anything is."""
+        return self.at_s is not None or self.width is not None
 
 
 def _delay(sums: _Sums, clock: Clock, about: float) -> float:
@@ -96,7 +132,12 @@ def _evidence(level: Reals, web: Reals, low: bool) -> Reals:
 
 
 def observe_log(
-    take: LogTake, plan: Plan, period_s: float, threshold: float | None, delay_s: float
+    take: LogTake,
+    plan: Plan,
+    period_s: float,
+    threshold: float | None,
+    delay_s: float,
+    sampling: Sampling | None = None,
 ) -> Observed:
     """Read a log as the machine did.
 
@@ -111,6 +152,10 @@ def observe_log(
         The machine's own threshold, in the log's units; found from the log if None.
     delay_s : float
         The delay of the profile, from which the search starts.
+    sampling : Sampling, optional
+        How the machine samples, as far as that is told. The log's samples are then taken for the
+        machine's own: what it averages is among them, and it sees an edge of the clock at the
+        first sample that lies past it.
 
     Raises
     ------
@@ -127,24 +172,34 @@ def observe_log(
     sums = _Sums(take.data, take.rate)
     delay = _delay(sums, clock, delay_s)
     period = clock.period
-    level, web = _levels(sums, clock.slot_s + delay, period)
+    looked_at, web = _levels(sums, clock.slot_s + delay, period)
+
+    def sampled(pulse_s: Reals) -> Reals:
+        how = sampling or Sampling()
+        of = np.interp(pulse_s, clock.slot_s, period)
+        if not how.told:
+            return _levels(sums, pulse_s + delay, of)[0]
+        middle = pulse_s + (delay if how.at_s is None else how.at_s + 0.5 / take.rate)
+        half = (how.width or WINDOW) / 2 * of
+        return sums.held(middle - half, middle + half)
+
+    level = sampled(clock.slot_s)
     found = _split(level)
     used = found if threshold is None else threshold
     low = clock.low
     hole = (level < used) == low
-    seen = _evidence(level, web, low)
+    seen = _evidence(looked_at, web, low)
     phase, _ = turn_phase(seen, plan.grid)
     good = np.flatnonzero(~clock.extra)
     if plan.index:
-        placing = place_rows(seen, plan, phase, turning=True)
+        placing = _placed(seen, plan, phase)
         first = _first_pulses(clock, placing.start, good)
     else:
         material = 1.0 if (float(np.nanmedian(web)) < found) == low else -1.0
         placing, first = place_onward(seen, material, plan, phase, clock)
     # a doubled pulse has its own sample
-    pulse_period = np.interp(clock.pulse_s, clock.slot_s, period)
-    own, _ = _levels(sums, clock.pulse_s + delay, pulse_period)
-    pulse_hole = ((own < used) == low).astype(np.int8)
+    own = sampled(clock.pulse_s)
+    pulse_hole = np.where(np.isfinite(own), (own < used) == low, -1).astype(np.int8)
     bits = np.full((rows, n), -1, np.int8)
     time = np.full((rows, n), np.nan)
     level_at, web_at = np.full((rows, n), np.nan), np.full((rows, n), np.nan)
@@ -188,6 +243,23 @@ def observe_log(
         extra_s=clock.pulse_s[clock.extra],
         extra_place=_extra_places(clock, placing, n),
     )
+
+
+def _placed(seen: Reals, plan: Plan, phase: int) -> Placing:
+    """When each row was read, where rows wait for the index; a log may begin many rows late."""
+    placing = place_rows(seen, plan, phase, turning=True)
+    sure = placing.agreement >= SURE
+    if sure and placing.start[0] > -MANY * plan.step:
+        return placing
+    late = place_rows(seen, plan, phase, turning=True, lost=plan.rows - 1)
+    # where nothing fits, rows that lie outside would fit best
+    better = late.agreement >= SURE and (not sure or _strange(late) < _strange(placing))
+    return late if better else placing
+
+
+def _strange(placing: Placing) -> int:
+    """How many rows were read in the place of others."""
+    return int((placing.seen_row != np.arange(len(placing.seen_row))).sum())
 
 
 def _first_pulses(clock: Clock, start: Index, good: Index) -> Index:

@@ -76,6 +76,12 @@ class Beats:
         out: Index = np.minimum(start + n - 1, len(self.time_s) - 1)
         return out
 
+    def opens_turn(self, phase: int, n: int) -> NDArray[np.bool_]:
+        """Whether a pulse is the first one of its turn: position 0, or what comes if that is
+        missing."""
+        turn = (self.slot + phase) // n
+        return np.diff(turn, prepend=turn[0]) > 0
+
     def next_row(
         self, start: Index, n: int, move_s: Reals | np.float64
     ) -> tuple[Index, Reals, Reals]:
@@ -138,8 +144,13 @@ def place_onward(
     move = _usual_move(fit, plan, phase, beats)
     start, seen_row = _order(fit, plan, phase, beats, move)
     travel = Travel(seen, material, plan.grid, seen_row, phase, clock.slot_s)
-    start = _Search(fit, plan, phase, beats, move, travel, start, seen_row).best()
+    search = _Search(fit, plan, phase, beats, move, travel, start, seen_row)
+    if travel.steady:
+        start = search.best()
     place = beats.begin[start]
+    if beats.opens_turn(phase, n)[start[0]]:
+        # what the machine counts as the disc's first position, whether its clock hole is there
+        place[0] -= (place[0] + phase) % n
     overall, best = agreement(seen, plan, phase, True, place, seen_row)
     return Placing(place, seen_row, phase, overall, best), start - beats.before
 
@@ -163,7 +174,7 @@ def _fits(seen: Reals, plan: Plan, phase: int, beats: Beats) -> NDArray[np.float
         return out
 
     out = np.empty((count, rows), np.float32)
-    outside = over(OUTSIDE * (near & ~inside))
+    outside = over(OUTSIDE * (near & ~inside).astype(np.float64))
     for r in range(rows):
         out[:, r] = (over(values * signs[r]) + outside) / n
     return out
@@ -200,7 +211,7 @@ def _order(
     # in the unit of fit, where a wrong bit is 2 of n
     bit = np.log((1 - move.wrong) / move.wrong)
     off = 2 / (n * bit) * np.minimum(0.5 * (np.stack([early, late]) / UNSURE) ** 2, HARDLY)
-    first = (beats.slot[: len(fit)] + phase) % n == 0
+    first = beats.opens_turn(phase, n)[: len(fit)]
     longest = max(4 * plan.step, plan.step + 2 * n)
     chosen, other = best_order(fit, first, at, follows - at, plan, longest, off)
     return chosen, np.arange(rows) + other
@@ -232,11 +243,11 @@ class _Search:
         self.pulses = np.clip(start[:, None] + np.arange(-BAND, BAND + 1), 0, len(fit) - 1)
         bit = np.log((1 - move.wrong) / move.wrong)
         self.fits = 0.5 * n * bit * fit[self.pulses, seen_row[:, None]].astype(np.float64)
-        begins = (beats.slot[self.pulses[0]] + phase) % n == 0
+        begins = beats.opens_turn(phase, n)[self.pulses[0]]
         self.fits[0] += 0.5 * n * bit * FIRST * begins
         last = beats.last(self.pulses, n)
         self.last_s = beats.time_s[last]
-        short = np.median(1 - fit[start, seen_row]) / 2
+        short = float(np.median(1 - fit[start, seen_row])) / 2
         rough = float(np.sqrt(max(0.0, short)))
         travel.look_after(beats.slot[last], self.last_s, beats.period_s, move.move_s, rough)
         # from each pulse of a row to each of the next one: after which moves it is the first one
@@ -250,7 +261,8 @@ class _Search:
     def best(self) -> Index:
         """The pulse that each row most likely began with."""
         rows = np.arange(self.plan.rows)
-        best, most, done = np.full(self.plan.rows, BAND), -np.inf, set()
+        best, most = np.full(self.plan.rows, BAND), -np.inf
+        done: set[bytes] = set()
         for move, order in self._beginnings():
             unsure = STEADY[1]
             for _ in range(ROUNDS):
@@ -285,7 +297,7 @@ class _Search:
         middle = (edges[best] + edges[best + 1] - 1) // 2
         return [(about, np.full(self.plan.rows, BAND))] + [(moves[k], order[k]) for k in middle]
 
-    def _chances(self, least: Reals, most: Reals, move: Reals, unsure: Reals) -> Reals:
+    def _chances(self, least: Reals, most: Reals, move: Reals | float, unsure: float) -> Reals:
         """How likely it is that the stage was ready between two moments, as a logarithm; with a
         logistic distribution of that moment."""
         with np.errstate(over="ignore"):
@@ -307,9 +319,10 @@ class _Search:
             chance = self._chances(least, most, moves[:, None], 0.55 * unsure).sum(axis=1)
             plan = self.plan.move_s / self.beats.period_s
             chance -= 0.5 * (np.log(moves / plan) / LIKE_PLAN) ** 2
-            k = int(np.argmax(chance))
-            if chance[k] > best[2]:
-                best = (float(moves[k]), unsure, float(chance[k]))
+            # an order that but a hair's breadth of lengths explains is explained by chance
+            mass = float(np.logaddexp.reduce(chance) + np.log(FINEST))
+            if mass > best[2]:
+                best = (float(moves[int(np.argmax(chance))]), unsure, mass)
         return best
 
     def _along(self, move: float, unsure: float, shows: Reals) -> Index:

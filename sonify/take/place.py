@@ -200,6 +200,7 @@ def place_rows(
     turning: bool,
     following: tuple[Index, Reals, Reals] | None = None,
     wrong: float = 0.01,
+    lost: int = LOST_ROWS,
 ) -> Placing:
     """Find when each row was read.
 
@@ -218,10 +219,11 @@ def place_rows(
         is from being the one before and the one after, in slots; as the plan says if not given.
     wrong : float
         The share of bits that are usually wrong in this take.
+    lost : int
+        How many rows late the take may begin.
     """
     rows, n = plan.grid.shape
-    # a take may begin some rows late
-    margin = LOST_ROWS * plan.step
+    margin = lost * plan.step
     fit = _windows(seen, plan, phase, turning, margin)
     allowed = np.arange(len(fit))
     if turning and plan.index:

@@ -14,6 +14,7 @@ Bits = NDArray[np.int8]
 KNOTS = 12  # most moments after a row's end at which it is learnt how much of each row shows
 ROUGH = 0.15  # of the swing: by how much levels may miss what is expected, at least
 HALF = 0.5  # how much of a row shows at any moment if nothing is known, and how far that may be
+SHAKY = 0.24  # the same: where rows miss by more while they are read, travel shows nothing sure
 SETTLED = 3  # rounds in which what fits nothing loses its weight
 CAP = 4.0  # how unlikely one level can be at most, as a logarithm
 
@@ -66,6 +67,7 @@ class Travel:
         """Look at what comes after each of the pulses that may be rows' last ones, shape (rows,
         choices), whose slots and moments are given; `rough` is by how much levels miss what is
         expected while rows are read."""
+        self.steady = rough < SHAKY
         self.rough = float(np.hypot(ROUGH, rough))
         slots = max(2, int(np.ceil(move_s / period_s)) + 1)
         apart = max(1.0, slots / KNOTS)

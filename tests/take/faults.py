@@ -194,15 +194,18 @@ def make(
 
 
 def judge(
-    show: sonify.Performance, take: Take, kind: str, folder: Path
+    show: sonify.Performance, take: Take, kind: str, folder: Path, told: bool = False
 ) -> tuple[Outcome, Comparison]:
-    """Compare a take and hold what is said against what is true."""
+    """Compare a take and hold what is said against what is true; `told` also tells how the machine
+    samples."""
     if kind == "midi":
         path = take.write_midi(folder / "take.mid")
         seen = compare_take(show, path)
     else:
         path = take.write_log(folder / "take.npy")
-        seen = compare_take(show, path, threshold=take.machine.threshold)
+        m = take.machine
+        how = {"sample_at": m.delay, "sample_width": 2 * m.sample_half} if told else {}
+        seen = compare_take(show, path, threshold=m.threshold, **how)
     true = take.errors() | (take.lost_notes if kind == "midi" else set())
     found = {(int(e["row"]), int(e["position"])) for e in seen.errors}
     begin, end = np.nanmin(take.times, axis=1), np.nanmax(take.times, axis=1)

@@ -54,6 +54,7 @@ class Machine:
     noise: float = 0.06
     spread: float = 0.0  # volts by which places of the disc differ in what they throw back
     threshold: float = 1.75
+    sample_half: float = 0.1  # positions about the middle of a pulse over which it averages
     ambient: float = 0.0  # volts
     ambient_from: float = 0.0  # s, of the take
     ambient_for: float = 0.0
@@ -185,7 +186,8 @@ class Machine:
         total = np.concatenate([[0], np.cumsum(data)])
         out = []
         for c, p in zip(pulses + self.delay, period, strict=True):
-            a, b = int((c - 0.1 * p) * self.rate), int((c + 0.1 * p) * self.rate) + 1
+            half = self.sample_half * p
+            a, b = int((c - half) * self.rate), int((c + half) * self.rate) + 1
             a, b = max(0, min(a, len(data) - 1)), max(1, min(b, len(data)))
             out.append((total[b] - total[a]) / max(1, b - a) < self.threshold)
         return np.array(out, int)
