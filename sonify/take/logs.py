@@ -22,6 +22,7 @@ Index = NDArray[np.int64]
 
 MANY = 2  # rows by which a log may begin late without a further look
 SURE = 0.9  # the share of bits as they should be from which on rows are surely where they seem
+LEAST = 2  # rows' worth of bits that must be in a log for that
 
 WINDOW = 0.22  # of a position: what is averaged for its level
 TRACE = 48  # samples of a trace
@@ -253,8 +254,15 @@ def _placed(seen: Reals, plan: Plan, phase: int) -> Placing:
         return placing
     late = place_rows(seen, plan, phase, turning=True, lost=plan.rows - 1)
     # where nothing fits, rows that lie outside would fit best
+    enough = _covered(seen, late, plan.positions) >= LEAST * plan.positions
     better = late.agreement >= SURE and (not sure or _strange(late) < _strange(placing))
-    return late if better else placing
+    return late if enough and better else placing
+
+
+def _covered(seen: Reals, placing: Placing, n: int) -> int:
+    """How many bits that were seen lie in rows."""
+    slot = placing.start[:, None] + np.arange(n)
+    return int(np.count_nonzero(seen[slot[(slot >= 0) & (slot < len(seen))]]))
 
 
 def _strange(placing: Placing) -> int:

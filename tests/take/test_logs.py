@@ -8,7 +8,7 @@ import pytest
 import sonify
 from sonify.errors import InputError
 from sonify.take import compare_take
-from tests.take.faults import PLAYERS
+from tests.take.faults import PLAYERS, judge, make
 from tests.take.machine import Machine
 
 
@@ -46,6 +46,15 @@ def test_a_log_that_begins_rows_late(start, lost, tmp_path):
     unread = (seen.bits < 0).all(axis=1)
     assert np.flatnonzero(~unread).tolist() == list(range(lost, len(take.read)))
     assert "not in the take" in seen.cautions[0]
+
+
+@pytest.mark.parametrize("seed", [6, 17, 26])
+def test_a_disc_that_fits_in_no_way_but_one_is_not_laid_outside_its_log(seed, tmp_path):
+    """Bits in the other order; a few at the log's edge are as another way has them by chance."""
+    show, take = make("bit order", 0, seed)
+    one, _ = judge(show, take, "log", tmp_path)
+    assert one.first == "bit-order"
+    assert one.found == one.right == one.true
 
 
 @pytest.mark.parametrize("start", PLAYERS)
