@@ -88,11 +88,12 @@ def sound(
       sonify sound my.toml -p music-box --rows 1-2 --loop 4 -o intro.flac
       sonify sound my.toml --stems stems --loudness -18 -o mix.wav
     """
-    from sonify.write.sound import Options
-    from sonify.write.sound.pool import make_ready
+    from sonify.write.renderers import make_ready
 
     if renderer != "fluidsynth":
         make_ready()
+    from sonify.write.sound import Options
+
     own: list[str] = []
     if soundfont is not None:
         own.append(f"sound.soundfont={json.dumps(soundfont)}")

@@ -49,6 +49,15 @@ _PHASES = np.array(
 _TAPS = np.concatenate([_PHASES, _PHASES[::-1, ::-1]]).astype(np.float32)
 _REACH = _TAPS.shape[1]
 
+
+def _interpolation() -> NDArray[np.float32]:
+    """The filter as a matrix, from a cell's samples and those around it to what lies between."""
+    out = np.zeros((CELL + _REACH - 1, len(_TAPS), CELL), np.float32)
+    at = np.arange(CELL)
+    for k in range(_REACH):
+        out[at + k, :, at] = _TAPS[:, _REACH - 1 - k]
+    return out.reshape(CELL + _REACH - 1, -1)
+
 _STEP = 50
 _WINDOW = 4 * _STEP
 _GATE = -70.0
@@ -146,17 +155,18 @@ def true_peaks(take: Take, cells: NDArray[np.int64]) -> Floats:
     """The true peak of some cells of a take, in order, full scale at 1.0."""
     out = np.zeros(len(cells))
     size = CELL + _REACH - 1
+    between = _interpolation()
     for a in range(0, take.size, PIECE):
         low, high = np.searchsorted(cells, [a // CELL, (a + PIECE) // CELL])
         if low == high:
             continue
-        x = take.read(a - _REACH, min(a + PIECE, take.size) + CELL + _REACH)
+        x = take.read(a - _REACH, min(a + PIECE, take.size) + CELL + _REACH).T
         starts = (cells[low:high] * CELL - a) + _REACH - _REACH // 2
-        for k in range(0, high - low, 512):
-            at = starts[k : k + 512, None] + np.arange(size)
-            windows = np.lib.stride_tricks.sliding_window_view(x[at], _REACH, axis=1)
-            over = np.abs(windows @ _TAPS[:, ::-1].T)
-            out[low + k : low + k + len(at)] = over.reshape(len(at), -1).max(axis=1)
+        for k in range(0, high - low, 128):
+            at = starts[k : k + 128, None] + np.arange(size)
+            over = x[:, at].reshape(-1, size) @ between
+            most = np.maximum(over.max(axis=1), -over.min(axis=1))
+            out[low + k : low + k + len(at)] = most.reshape(2, -1).max(axis=0)
     return out
 
 

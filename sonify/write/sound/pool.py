@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-import atexit
 import contextlib
-import os
 import queue
 import struct
 import subprocess
-import sys
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
-from pathlib import Path
 from types import TracebackType
 from typing import IO
 
@@ -19,59 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import OutputError
+from sonify.write.renderers import end, most, renderer
 from sonify.write.sound.worker import render
 
-__all__ = ["Pool", "make_ready"]
-
-_MOST = 4
-_WORKER = Path(__file__).with_name("worker.py")
-_PIPE = 1 << 20
-"""Bytes that a pipe holds, where that can be set: SoundFonts and sound go through in few turns."""
-
-
-_ready: list[subprocess.Popen[bytes]] = []
-
-
-def make_ready() -> None:
-    """Start the processes that the next pool will want, while there is other work to do."""
-    if _ready or _most() == 1:
-        return
-    with contextlib.suppress(OSError):
-        for _ in range(_most()):
-            _ready.append(_worker())
-    atexit.register(_end, _ready)
-
-
-def _most() -> int:
-    """How many processes may help."""
-    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else None
-    return min(cores or os.cpu_count() or 1, _MOST) if sys.executable else 1
-
-
-def _worker() -> subprocess.Popen[bytes]:
-    # -P: the worker's own folder is no place to import from
-    return subprocess.Popen(
-        [sys.executable, "-P", str(_WORKER)],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        pipesize=_PIPE,
-        env={**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
-    )
-
-
-def _end(processes: list[subprocess.Popen[bytes]]) -> None:
-    """End processes that have nothing to do any more."""
-    for process in processes:
-        # they hold nothing that would have to be put away
-        process.kill()
-        for pipe in (process.stdin, process.stdout):
-            with contextlib.suppress(OSError):
-                if pipe is not None:
-                    pipe.close()
-    for process in processes:
-        process.wait()
-    processes.clear()
+__all__ = ["Pool"]
 
 
 class Pool:
@@ -87,7 +34,7 @@ class Pool:
 
     def __init__(self, font: Callable[[int], bytes], pieces: int) -> None:
         self._font = font
-        self.size = min(_most(), max(pieces, 1))
+        self.size = min(most(), max(pieces, 1))
         self._processes: list[subprocess.Popen[bytes]] = []
         self._known: dict[int, list[int]] = {}
         self._idle: queue.SimpleQueue[subprocess.Popen[bytes]] = queue.SimpleQueue()
@@ -101,7 +48,7 @@ class Pool:
         return self
 
     def _start(self) -> None:
-        process = _ready.pop() if _ready else _worker()
+        process = renderer()
         self._processes.append(process)
         self._idle.put(process)
 
@@ -115,7 +62,7 @@ class Pool:
             for process in self._processes:
                 process.kill()
         self._threads.shutdown(wait=True, cancel_futures=True)
-        _end(self._processes)
+        end(self._processes)
 
     def submit(self, font: int, midi: bytes) -> Future[NDArray[np.int16]]:
         """Ask for a MIDI file's sound: samples, shape (samples, 2)."""

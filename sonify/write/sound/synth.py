@@ -30,7 +30,7 @@ __all__ = ["PIECE", "Samples", "fluidsynth", "midirenderer"]
 Samples = NDArray[np.float32]
 """Shape (samples, 2), full scale at 1.0."""
 
-PIECE = 30 * RATE
+PIECE = 36 * RATE
 """The most samples between the starts of two pieces."""
 
 _SHARES = 4

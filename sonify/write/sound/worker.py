@@ -10,6 +10,7 @@ Each request is a letter and a length, then so many bytes: `S` a SoundFont to ke
 
 from __future__ import annotations
 
+import contextlib
 import signal
 import struct
 import sys
@@ -38,6 +39,9 @@ def render(font: bytes, midi: bytes) -> bytes:
 def main() -> None:
     """Serve until stdin ends."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    # here, while there is nothing to render yet; `render` says what is wrong with it
+    with contextlib.suppress(ImportError):
+        import midirenderer  # noqa: F401
     source, sink = sys.stdin.buffer, sys.stdout.buffer
     fonts: list[bytes] = []
     while head := source.read(5):
