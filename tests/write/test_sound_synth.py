@@ -293,7 +293,7 @@ def test_pool_renders_the_same_in_processes_and_without():
 def test_a_worker_that_dies_is_one_line(monkeypatch, tmp_path):
     bad = tmp_path / "worker.py"
     bad.write_text("raise SystemExit(3)\n")
-    monkeypatch.setattr("sonify.write.sound.pool._WORKER", bad)
+    monkeypatch.setattr("sonify.write.renderers._WORKER", bad)
     monkeypatch.setattr("os.sched_getaffinity", lambda _: {0, 1}, raising=False)
     monkeypatch.setattr("os.cpu_count", lambda: 2)
     with (

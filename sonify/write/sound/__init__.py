@@ -23,7 +23,8 @@ from sonify.music.sound import Sound
 from sonify.settings import Settings
 from sonify.write.midi import end_tick, midi_bytes
 from sonify.write.sound.encode import Encoder, Kind, kind_of
-from sonify.write.sound.loudness import Level, Meter, level
+from sonify.write.sound.gain import Level, level
+from sonify.write.sound.loudness import Meter
 from sonify.write.sound.smf import BLOCK, RATE, Song, scan
 from sonify.write.sound.soundfont import load_soundfont
 from sonify.write.sound.synth import PIECE, Samples, fluidsynth, midirenderer
@@ -290,9 +291,9 @@ def mastered(
     meter = Meter()
     levels: dict[int, int] = {}
     take = _take(song, sound, span, options, meter, levels=levels, in_memory=in_memory)
-    energy, peaks = meter.done()
+    cells = meter.done()
     lufs = None if sound.loudness == "off" else sound.loudness
-    return Master(take, level(take, energy, peaks, lufs, sound.true_peak), take.size, levels)
+    return Master(take, level(take, cells, lufs, sound.true_peak), take.size, levels)
 
 
 def _take(

@@ -1,14 +1,13 @@
-"""Loudness and true peak, measured and set.
+"""Loudness and true peak, measured.
 
 Source: Recommendation ITU-R BS.1770-4 (2015): annex 1 for loudness (K-weighting, mean square,
-gates at -70 LUFS and 10 LU below), annex 2 for true peak (4 times oversampling). -14 LUFS with
-peaks under -1 dBTP is common practice for video on the web, no source.
+gates at -70 LUFS and 10 LU below), annex 2 for true peak (4 times oversampling).
 """
 
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass
+from collections.abc import Iterable, Iterator
 from typing import Any
 
 import numpy as np
@@ -16,9 +15,9 @@ from numpy.typing import NDArray
 
 from sonify.write.sound.smf import RATE
 from sonify.write.sound.synth import PIECE, Samples
-from sonify.write.sound.take import STRIDE, Take, blocks_of
+from sonify.write.sound.take import STRIDE, Recorded, Take
 
-__all__ = ["Level", "Meter", "level", "measure", "true_peaks"]
+__all__ = ["CELL", "STEP", "Cells", "Meter", "integrated", "steps_of", "true_peaks"]
 
 CELL = 96
 """Samples of a cell: the resolution of levels. 2 ms, and 50 of them are a gating step."""
@@ -58,20 +57,56 @@ def _interpolation() -> NDArray[np.float32]:
         out[at + k, :, at] = _TAPS[:, _REACH - 1 - k]
     return out.reshape(CELL + _REACH - 1, -1)
 
-_STEP = 50
-_WINDOW = 4 * _STEP
+
+STEP = 50
+"""Cells of a gating step, 100 ms; four of them are a gating block."""
+
+_WINDOW = 4
+_PART = 1000 * STEP
+_KEPT = 8 << 20
+"""Bytes of cells that are kept in memory, those of half an hour."""
+
 _GATE = -70.0
 _RELATIVE = -10.0
 
 
+class Cells:
+    """The energy (the sum of squares, K-weighted, both channels) and sample peak of each cell.
+
+    They take little memory however many they are.
+
+    Attributes
+    ----------
+    top : float
+        The highest sample peak.
+    """
+
+    def __init__(self, kept: Recorded, top: float) -> None:
+        self._kept = kept
+        self.top = top
+
+    def __len__(self) -> int:
+        return self._kept.size
+
+    def parts(self) -> Iterator[tuple[int, NDArray[np.float32], NDArray[np.float32]]]:
+        """Part after part: its first cell, at the start of a step; energies, and peaks."""
+        for a in range(0, len(self), _PART):
+            both = self._kept.read(a, min(a + _PART, len(self)))
+            yield a, both[:, 0], both[:, 1]
+
+    def loudness(self) -> float:
+        """In LUFS."""
+        return integrated(steps_of((energy for _, energy, _ in self.parts()), len(self)))
+
+
 class Meter:
-    """Takes blocks one after the other; holds their cells' energies and sample peaks."""
+    """Takes blocks one after the other, and measures their cells."""
 
     def __init__(self) -> None:
         self._graph: Any = None
         self._rest = np.zeros((0, 2), np.float32)
-        self._energy: list[Floats] = []
-        self._peak: list[NDArray[np.float32]] = []
+        self._cells = Recorded(_KEPT)
+        self._top = 0.0
         self._sent = 0
 
     def add(self, block: Samples) -> None:
@@ -80,10 +115,15 @@ class Meter:
             block = np.concatenate([self._rest, block])
         whole = len(block) // CELL * CELL
         self._rest = block[whole:].copy()
-        for a in range(0, whole, STRIDE):
-            self._cells(np.ascontiguousarray(block[a : min(a + STRIDE, whole)]))
+        if whole:
+            out = np.empty((whole // CELL, 2), np.float32)
+            for a in range(0, whole, STRIDE):
+                b = min(a + STRIDE, whole)
+                self._measure(np.ascontiguousarray(block[a:b]), out[a // CELL : b // CELL])
+            self._top = max(self._top, float(out[:, 1].max()))
+            self._cells.add(out)
 
-    def _cells(self, block: Samples) -> None:
+    def _measure(self, block: Samples, out: NDArray[np.float32]) -> None:
         import av
 
         if self._graph is None:
@@ -96,17 +136,15 @@ class Meter:
         weighted = self._graph.pull()
         y = np.frombuffer(weighted.planes[0], np.float32, weighted.samples * 2)
         y = y.reshape(-1, CELL * 2)
-        self._energy.append(np.einsum("ij,ij->i", y, y).astype(np.float64))
+        out[:, 0] = np.einsum("ij,ij->i", y, y)
         cells = block.reshape(-1, CELL * 2)
-        self._peak.append(np.maximum(cells.max(axis=1), -cells.min(axis=1)))
+        out[:, 1] = np.maximum(cells.max(axis=1), -cells.min(axis=1))
 
-    def done(self) -> tuple[Floats, Floats]:
-        """Energy (the sum of squares, K-weighted, both channels) and sample peak of each cell."""
+    def done(self) -> Cells:
+        """What has been measured."""
         if len(self._rest):
             self.add(np.zeros((CELL - len(self._rest), 2), np.float32))
-        if not self._energy:
-            return np.zeros(0), np.zeros(0)
-        return np.concatenate(self._energy), np.concatenate(self._peak).astype(np.float64)
+        return Cells(self._cells, self._top)
 
 
 def _weighting() -> Any:
@@ -130,12 +168,32 @@ def _weighting() -> Any:
     return graph
 
 
-def integrated(energy: Floats) -> float:
-    """The loudness of cells' energies, in LUFS; -inf where all is under the gate."""
-    if len(energy) < _WINDOW:
-        energy = np.concatenate([energy, np.zeros(_WINDOW - len(energy))])
-    total = np.concatenate([[0.0], np.cumsum(energy)])[::_STEP]
-    square = np.maximum(total[4:] - total[:-4], 0) / (_WINDOW * CELL)
+def steps_of(parts: Iterable[NDArray[np.floating]], cells: int) -> Floats:
+    """The energies of whole steps, from those of cells; what is shorter than a gating block is
+    filled up with silence.
+
+    Parameters
+    ----------
+    parts : iterable of ndarray
+        Energies of cells, part after part, each from the start of a step on.
+    cells : int
+        How many there are.
+    """
+    out = [np.zeros(0)]
+    for part in parts:
+        energy = part.astype(np.float64)
+        if cells < _WINDOW * STEP:
+            energy = np.pad(energy, (0, _WINDOW * STEP - cells))
+        out.append(energy[: len(energy) // STEP * STEP].reshape(-1, STEP).sum(axis=1))
+    return np.concatenate(out)
+
+
+def integrated(steps: Floats) -> float:
+    """The loudness of steps' energies, in LUFS; -inf where all is under the gate."""
+    if not len(steps):
+        return -np.inf
+    total = np.concatenate([[0.0], np.cumsum(steps)])
+    square = np.maximum(total[_WINDOW:] - total[:-_WINDOW], 0) / (_WINDOW * STEP * CELL)
     square = square[square > _power(_GATE)]
     if not len(square):
         return -np.inf
@@ -156,8 +214,11 @@ def true_peaks(take: Take, cells: NDArray[np.int64]) -> Floats:
     out = np.zeros(len(cells))
     size = CELL + _REACH - 1
     between = _interpolation()
-    for a in range(0, take.size, PIECE):
+    begin = int(cells[0]) * CELL // PIECE * PIECE if len(cells) else take.size
+    for a in range(begin, take.size, PIECE):
         low, high = np.searchsorted(cells, [a // CELL, (a + PIECE) // CELL])
+        if low == len(cells):
+            break
         if low == high:
             continue
         x = take.read(a - _REACH, min(a + PIECE, take.size) + CELL + _REACH).T
@@ -168,128 +229,3 @@ def true_peaks(take: Take, cells: NDArray[np.int64]) -> Floats:
             most = np.maximum(over.max(axis=1), -over.min(axis=1))
             out[low + k : low + k + len(at)] = most.reshape(2, -1).max(axis=0)
     return out
-
-
-@dataclass(frozen=True, eq=False)
-class Level:
-    """The gain to put on a take, cell by cell.
-
-    Attributes
-    ----------
-    gain : ndarray of float64, shape (cells,)
-    lufs : float
-        The loudness that comes of it.
-    peak_db : float
-        The true peak that comes of it, in dBTP.
-    limited_db : float
-        How far the loudest moment was turned down.
-    short_db : float
-        By how much the loudness falls short of what was asked.
-    """
-
-    gain: Floats
-    lufs: float
-    peak_db: float
-    limited_db: float
-    short_db: float
-
-    def apply(self, take: Take, start: int, end: int) -> Samples:
-        """A take's samples from `start` to `end` with the gain on, from cell to cell evenly."""
-        x = take.read(start, end)
-        if not len(self.gain):
-            return x
-        if self.gain.min() == self.gain.max():
-            return x * np.float32(self.gain[0])
-        first, last = start // CELL - 1, -(-end // CELL) + 1
-        near = self.gain[np.clip(np.arange(first, last + 1), 0, len(self.gain) - 1)]
-        if near.min() == near.max():
-            return x * np.float32(near[0])
-        middle = (np.arange(first, last + 1) + 0.5) * CELL
-        curve = np.interp(np.arange(start, end) + 0.5, middle, near)
-        out: Samples = x * curve.astype(np.float32)[:, None]
-        return out
-
-
-_LOOK = 12
-"""Cells on either side of a peak over which the gain gives way: 24 ms."""
-
-_MOST_LIMITED = 10 ** (-12 / 20)
-_MARGIN = 10 ** (-6 / 20)
-_NEAR = 10 ** (-3 / 20)
-
-
-def _curve(gain: float, peaks: Floats, ceiling: float) -> Floats:
-    """The gain of each cell: `gain`, and less around cells whose peaks would pass the ceiling."""
-    need = np.minimum(1.0, ceiling / np.maximum(peaks * gain, 1e-9))
-    if need.min() == 1.0:
-        return np.full(len(peaks), gain)
-    reach = _LOOK + 1
-    padded = np.pad(need, reach, mode="constant", constant_values=1.0)
-    low = np.lib.stride_tricks.sliding_window_view(padded, 2 * reach + 1).min(axis=1)
-    window = np.hanning(2 * _LOOK + 3)[1:-1]
-    smooth = np.convolve(np.pad(low, _LOOK, mode="edge"), window / window.sum(), mode="valid")
-    out: Floats = gain * np.minimum(smooth, 1.0)
-    return out
-
-
-def measure(take: Take) -> Level:
-    """A take's loudness and true peak as they are."""
-    energy, peaks = _metered(take)
-    return level(take, energy, peaks, None, 0.0)
-
-
-def _metered(take: Take) -> tuple[Floats, Floats]:
-    meter = Meter()
-    for block in blocks_of(take):
-        meter.add(block)
-    return meter.done()
-
-
-def level(take: Take, energy: Floats, peaks: Floats, lufs: float | None, peak_db: float) -> Level:
-    """The gain that brings a take to a loudness with its true peak under a ceiling.
-
-    Parameters
-    ----------
-    take : Take
-    energy, peaks : ndarray of float64, shape (cells,)
-        Of a `Meter`.
-    lufs : float or None
-        The loudness to reach; None to leave the level as it is.
-    peak_db : float
-        The ceiling, in dBTP.
-
-    Returns
-    -------
-    Level
-    """
-    top = float(peaks.max()) if len(peaks) else 0.0
-    as_is = integrated(energy)
-    if top == 0.0 or not np.isfinite(as_is):
-        return Level(np.ones(len(peaks)), -np.inf, -np.inf, 0.0, 0.0)
-    if lufs is None:
-        cells = np.flatnonzero(peaks >= top * _NEAR)
-        true = float(true_peaks(take, cells).max())
-        return Level(np.ones(len(peaks)), as_is, _db(true), 0.0, 0.0)
-    ceiling = 10 ** (peak_db / 20)
-    gain = 10 ** ((lufs - as_is) / 20)
-    # peaks that matter, and room for a gain that rises while others are limited
-    cells = np.flatnonzero(peaks >= min(ceiling / gain * _MARGIN, top * _NEAR))
-    exact = peaks.copy()
-    exact[cells] = np.maximum(true_peaks(take, cells), peaks[cells])
-    most = ceiling / (float(exact.max()) * _MOST_LIMITED)
-    limit = ceiling
-    for _ in range(12):
-        gain = min(gain, most)
-        curve = _curve(gain, exact, limit)
-        reached = integrated(energy * curve**2)
-        if abs(reached - lufs) < 0.01 or (gain == most and reached < lufs):
-            break
-        gain *= 10 ** ((lufs - reached) / 20)
-    peak = float((exact * curve).max())
-    return Level(
-        curve, reached, _db(peak), _db(gain / float(curve.min())), max(0.0, lufs - reached)
-    )
-
-
-def _db(ratio: float) -> float:
-    return float(20 * np.log10(max(ratio, 1e-12)))

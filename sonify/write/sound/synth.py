@@ -30,11 +30,14 @@ __all__ = ["PIECE", "Samples", "fluidsynth", "midirenderer"]
 Samples = NDArray[np.float32]
 """Shape (samples, 2), full scale at 1.0."""
 
-PIECE = 36 * RATE
-"""The most samples between the starts of two pieces."""
+PIECE = 30 * RATE
+"""The most samples between the starts of two pieces of a long song."""
 
 _SHARES = 4
 """Pieces come in so many, so that two or four renderers are done at the same time."""
+
+_IN_FOUR = 5 * PIECE
+"""Samples of a song up to which four pieces do: where little is kept yet they may be longer."""
 
 _GAINS = (12.0, 6.0, 0.0, -12.0)
 _CLIPPED = 32600
@@ -125,7 +128,7 @@ def _piece_size(song: Song, start: int) -> int:
     It hangs on the song alone, so that parts of a mix are cut where the mix is.
     """
     whole = max(round(song.end_s * RATE) - start, 1)
-    count = -(-whole // (PIECE * _SHARES)) * _SHARES
+    count = _SHARES if whole <= _IN_FOUR else -(-whole // (PIECE * _SHARES)) * _SHARES
     return max(-(-whole // count // BLOCK) * BLOCK, PIECE // _SHARES)
 
 
