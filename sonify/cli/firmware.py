@@ -51,11 +51,16 @@ def firmware(
     plan = write_firmware(show, folder, prefix=prefix, text=text, force=force)
     memory = memory_of(plan)
     click.echo(
-        f"{folder}  {memory.ram:,} bytes of RAM, {memory.tables:,} of tables and about "
-        f"{memory.code:,} of code in program memory"
+        f"{folder}  {memory.ram:,} bytes of RAM and about {memory.stack:,} of stack, "
+        f"{memory.tables:,} of tables and about {memory.code:,} of code in program memory"
     )
     if not memory.fits:
         caution(
-            "this is more than 2 KB of RAM (192 bytes of them for the stack) or 28 KB of "
-            "program memory; take a shorter --text, fewer voices or shorter echoes"
+            f"this is more than 2 KB of RAM ({memory.stack} bytes of them for the stack) or 28 KB "
+            "of program memory; take a shorter --text, fewer voices or shorter echoes"
+        )
+    if plan.needed > plan.text:
+        caution(
+            f"this disc's message takes {plan.needed:,} bytes as it is decoded, and there is room "
+            f"for {plan.text:,}: it would be cut; add --text {plan.needed}"
         )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -30,8 +31,12 @@ __all__ = ["Plan", "VoicePlan", "plan_of"]
 RAM = 2048
 """Bytes of RAM that the core keeps to."""
 
-STACK = 192
-"""Bytes of RAM that are left to the stack and to the caller."""
+CALLER = 256
+"""Bytes of RAM that are left to the caller if nobody says how much room a message needs."""
+
+_HALT_POSITIONS, _HALT_S = 16, 2.0
+_STACK, _STACK_CHANCE = 200, 20
+_STACK_AGAIN = 85
 
 MOST_NOTES = 64
 MOST_TEXT = 1024
@@ -82,6 +87,8 @@ class Plan:
     positions, unit_bits, width, height : int
     fill, alphabet : str
         `alphabet` is "none" for a disc without a code.
+    hole : int
+        The bit that a hole stands for.
     letters : Letters
     step_ticks, bar_ticks : int
     position_s, pause_s, column_s, turn_s, gap_s : float
@@ -105,6 +112,7 @@ class Plan:
     parity: bool
     crc: bool
     index: bool
+    hole: int
     letters: Letters
     step_ticks: int
     bar_ticks: int
@@ -136,6 +144,30 @@ class Plan:
         leads = [v.tones.leads[0] for v in self.voices]
         most = max([lead.up for lead in leads if lead.by == "DENSITY"] or [0])
         return 0 if most <= 32 else 1 << (most - 1).bit_length()
+
+    @property
+    def stall_ticks(self) -> int:
+        """How long no position may come before all notes end, in ticks."""
+        return min(2 * (self.gap_slots + 2 * self.positions) * self.step_ticks, 0x10000000)
+
+    @property
+    def halt_ticks(self) -> int:
+        """... while a row is read, when each hole of the clock row is told."""
+        positions = max(_HALT_POSITIONS, math.ceil(_HALT_S / self.position_s))
+        return min(positions * self.step_ticks, self.stall_ticks)
+
+    @property
+    def stack(self) -> int:
+        """Bytes of stack at most, about: what sounds again goes through the rules again."""
+        again = [sum(s.op in ("ECHOES", "REPEAT") for s in v.steps.steps) for v in self.voices]
+        return _STACK + _STACK_CHANCE * self.human + _STACK_AGAIN * max(again, default=0)
+
+    @property
+    def needed(self) -> int:
+        """Bytes that this disc's message takes as it is decoded, framing and shifts too."""
+        if self.alphabet == "none":
+            return 0
+        return units_used(self.show.disc.grid, self.unit_bits)
 
     def ram(self) -> int:
         """Bytes of RAM of the core on a chip that packs its structures."""
@@ -231,6 +263,7 @@ def plan_of(show: Performance, text: int | None = None) -> Plan:
         parity=disc.code is not None and disc.code.check == "parity",
         crc=disc.code is not None and disc.code.check == "crc-16",
         index=straight,
+        hole=disc.layout.hole_means,
         letters=letters_of(alphabet, matrix),
         step_ticks=grid.step_ticks,
         bar_ticks=grid.bar_ticks,
@@ -247,7 +280,35 @@ def plan_of(show: Performance, text: int | None = None) -> Plan:
             f"sounding at once, and the core keeps {MOST_NOTES} in mind; take shorter echoes or "
             "fewer voices"
         )
+    _check_counts(plan)
     return replace(plan, text=_text_room(plan, text))
+
+
+def _check_counts(plan: Plan) -> None:
+    """Refuse what is more than the core's own numbers count."""
+    masks = {s.mask.bits for v in plan.voices for s in v.steps.steps if s.mask is not None}
+    velocities = sum(v.steps.velocities.size for v in plan.voices)
+    for count, most, what in (
+        (sum(len(v.steps.steps) for v in plan.voices), 254, "rhythm rules"),
+        (sum(v.keys.table.size for v in plan.voices), 65_535, "tones in tables"),
+        (velocities, 65_535, "velocities in tables"),
+        (
+            sum(map(len, masks)),
+            65_535,
+            "places that rows, positions, places and patterns pick from",
+        ),
+    ):
+        if count > most:
+            raise InputError(
+                f"a machine can't follow this as it reads: {count:,} {what} in all voices, and "
+                f"the core counts to {most:,}; take fewer voices"
+            )
+
+
+def units_used(grid: NDArray[np.int8], unit_bits: int) -> int:
+    """How many units of a disc's bits there are up to the last that is not all zeros."""
+    last = np.flatnonzero(grid.reshape(-1))
+    return int(last[-1]) // unit_bits + 1 if len(last) else 0
 
 
 def _text_room(plan: Plan, text: int | None) -> int:
@@ -255,7 +316,7 @@ def _text_room(plan: Plan, text: int | None) -> int:
         return 1
     if text is not None:
         return text
-    free = RAM - STACK - plan.ram()
+    free = RAM - CALLER - plan.stack - plan.ram()
     return max(LEAST_TEXT, min(MOST_TEXT, free))
 
 

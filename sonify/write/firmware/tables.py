@@ -31,10 +31,10 @@ def config_h(plan: Plan) -> str:
     pause, pause_part = _q16(1000 * plan.pause_s)
     column, column_part = _q16(1000 * plan.column_s)
     letters = plan.letters
-    stall = 2 * (plan.gap_slots + 2 * plan.positions) * plan.step_ticks
     voices = voice_names([v.name for v in plan.voices])
     rows: list[tuple[str, object, str]] = [
         ("POSITIONS", plan.positions, "positions of a row"),
+        ("HOLE", plan.hole, "the bit that a hole stands for"),
         ("INDEX", int(plan.index), "1: each row waits for the index mark"),
         ("WIDTH", plan.width, "lamps"),
         ("HEIGHT", plan.height, ""),
@@ -48,17 +48,18 @@ def config_h(plan: Plan) -> str:
         ("FRAMED", int(plan.framed), "1: SYN SYN STX text ETX"),
         ("CRC", int(plan.crc), "1: a CRC-16 at the end"),
         ("LOW_FIRST", int(plan.low_first), "1: lowest bit first"),
-        ("GAP", f"{plan.gap_slots}UL", "positions between two rows, usually"),
-        ("STEP_TICKS", f"{plan.step_ticks}UL", "ticks a position"),
-        ("BAR_TICKS", f"{plan.bar_ticks}UL", "ticks a bar"),
-        ("TICK_RATE", f"{whole}UL", "ticks a millisecond"),
-        ("TICK_RATE_PART", f"{part}UL", "... and 2^-32ths of one"),
-        ("POSITION_MS", f"{position}UL", "a position lasts"),
+        ("GAP", f"UINT32_C({plan.gap_slots})", "positions between two rows, usually"),
+        ("STEP_TICKS", f"UINT32_C({plan.step_ticks})", "ticks a position"),
+        ("BAR_TICKS", f"UINT32_C({plan.bar_ticks})", "ticks a bar"),
+        ("TICK_RATE", f"UINT32_C({whole})", "ticks a millisecond"),
+        ("TICK_RATE_PART", f"UINT32_C({part})", "... and 2^-32ths of one"),
+        ("POSITION_MS", f"UINT32_C({position})", "a position lasts"),
         ("POSITION_PART", f"{position_part}U", "... and 65536ths of a millisecond"),
-        ("STALL_TICKS", f"{min(stall, 0x10000000)}UL", "without a position, all notes end"),
-        ("PAUSE_MS", f"{pause}UL", "before the message"),
+        ("STALL_TICKS", f"UINT32_C({plan.stall_ticks})", "without a position, all notes end"),
+        ("HALT_TICKS", f"UINT32_C({plan.halt_ticks})", "... while a row is read"),
+        ("PAUSE_MS", f"UINT32_C({pause})", "before the message"),
         ("PAUSE_PART", f"{pause_part}U", "... and 65536ths of a millisecond"),
-        ("COLUMN_MS", f"{column}UL", "the message moves a column"),
+        ("COLUMN_MS", f"UINT32_C({column})", "the message moves a column"),
         ("COLUMN_PART", f"{column_part}U", "... and 65536ths of a millisecond"),
         ("LETTERS", len(letters.codes), "letters, and one for all others"),
         ("LETTER_HEIGHT", letters.height, ""),
@@ -78,8 +79,12 @@ def config_h(plan: Plan) -> str:
     ]
     lines = [_NOTE, "#ifndef PLAYER_CONFIG_H", "#define PLAYER_CONFIG_H", ""]
     lines += [
-        "/* Chips that keep constant tables in a memory of their own: put the four macros below",
-        " * into a header of yours and name it with -DPLAYER_PORT='\"my_port.h\"'. */",
+        "#include <stdint.h>",
+        "",
+        "/* Chips that keep constant tables in a memory of their own: where the compiler has a",
+        " * word for it (gcc's __flash, with -std=gnu99 or later), they go there by themselves.",
+        " * Else put the four macros below into a header of yours and name it when you compile,",
+        " * -DPLAYER_PORT='\"port.h\"'. */",
         "#ifdef PLAYER_PORT",
         "#include PLAYER_PORT",
         "#endif",
@@ -88,6 +93,12 @@ def config_h(plan: Plan) -> str:
         "#define PLAYER_READ8(address) (*(address))",
         "#define PLAYER_READ16(address) (*(address))",
         "#define PLAYER_READ32(address) (*(address))",
+        "#if defined(__FLASH) && !defined(__STRICT_ANSI__)",
+        "#define PLAYER_SPACE __flash",
+        "#endif",
+        "#endif",
+        "#ifndef PLAYER_SPACE",
+        "#define PLAYER_SPACE",
         "#endif",
         "",
     ]
@@ -119,7 +130,8 @@ def _numbers(values: Iterable[int], width: int = 16) -> list[str]:
 
 
 def _array(kind: str, name: str, values: Sequence[int], size: str = "") -> list[str]:
-    return [f"const {kind} player_{name}[{size}] PLAYER_TABLE = {{", *_numbers(values), "};", ""]
+    head = f"const PLAYER_SPACE {kind} player_{name}[{size}] PLAYER_TABLE = {{"
+    return [head, *_numbers(values), "};", ""]
 
 
 class _Masks:
@@ -172,13 +184,13 @@ def tables_c(plan: Plan) -> str:
     codes = letters.codes.tolist()
     starts = [*letters.starts.tolist(), int(letters.starts[-1] + letters.widths[-1])]
     columns = letter_columns(plan)
-    lines = [_NOTE, "", '#include "player.h"', ""]
+    lines = [_NOTE, "", '#include "player_tables.h"', ""]
     lines += [
-        "const player_voice player_voices[PLAYER_VOICES] PLAYER_TABLE = {",
+        "const PLAYER_SPACE player_voice player_voices[PLAYER_VOICES] PLAYER_TABLE = {",
         *voices,
         "};",
         "",
-        "const player_rule player_rules[PLAYER_RULES + 1] PLAYER_TABLE = {",
+        "const PLAYER_SPACE player_rule player_rules[PLAYER_RULES + 1] PLAYER_TABLE = {",
         *rules,
         "    {0UL, 0UL, 0, 0, 0},",
         "};",

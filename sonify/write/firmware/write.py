@@ -14,8 +14,8 @@ from pathlib import Path
 from sonify.errors import InputError, OutputError
 from sonify.performance import Performance
 from sonify.write.firmware.names import check_prefix
-from sonify.write.firmware.plan import RAM, STACK, Plan, plan_of
-from sonify.write.firmware.tables import config_h, table_bytes, tables_c
+from sonify.write.firmware.plan import RAM, Plan, plan_of
+from sonify.write.firmware.tables import config_h, opening_bytes, table_bytes, tables_c
 from sonify.write.whole import cannot_write, make_folder
 
 __all__ = ["CODE_BYTES", "Memory", "firmware_files", "memory_of", "write_firmware"]
@@ -29,14 +29,18 @@ _BEND_BYTES = 150
 PROGRAM_MEMORY = 28 * 1024
 
 _PARTS = ("lamps", "notes", "tones", "rules", "decode", "scroll")
-_CORE = ("player.h", "player.c", *(f"player_{part}.inc" for part in _PARTS), "example.c")
+_CORE = (
+    *("player.h", "player_tables.h", "player.c", "example.c"),
+    *(f"player_{part}.inc" for part in _PARTS),
+)
 
 
 @dataclass(frozen=True)
 class Memory:
-    """What the core takes, in bytes: RAM exactly, the code about."""
+    """What the core takes, in bytes: RAM exactly, the stack and the code about."""
 
     ram: int
+    stack: int
     tables: int
     code: int
 
@@ -48,13 +52,13 @@ class Memory:
     @property
     def fits(self) -> bool:
         """Whether it keeps to 2 KB of RAM, stack and all, and 28 KB of program memory."""
-        return self.ram + STACK <= RAM and self.program <= PROGRAM_MEMORY
+        return self.ram + self.stack <= RAM and self.program <= PROGRAM_MEMORY
 
 
 def memory_of(plan: Plan) -> Memory:
     """The memory that a plan takes."""
     code = CODE_BYTES + _CHANCE_BYTES * plan.human + _BEND_BYTES * bool(plan.sounds.bends)
-    return Memory(plan.ram(), table_bytes(plan), code)
+    return Memory(plan.ram(), plan.stack, table_bytes(plan), code)
 
 
 def firmware_files(plan: Plan, prefix: str = "player") -> dict[str, str]:
@@ -92,7 +96,24 @@ def _readme(plan: Plan, text: str) -> str:
         if plan.alphabet != "none"
         else "none: bare bits, which carry no message"
     )
+    player, layout = show.setup.player, show.disc.layout
+    bends = len(plan.sounds.bends)
     values = {
+        "READING": layout.reading,
+        "TURNING": layout.turning,
+        "HOLE": f"a hole, where the detector goes dark, is a {('zero', 'one')[plan.hole]}",
+        "STAGE": f"{player.stage:g}",
+        "SETTLE": f"{player.settle:g}",
+        "DELAY": _delay(player.delay),
+        "HALT": f"{plan.halt_ticks / plan.step_ticks * plan.position_s:.1f}",
+        "STALL": f"{plan.stall_ticks / plan.step_ticks * plan.position_s:.1f}",
+        "STACK": f"{memory.stack}",
+        "OPENING": f"{len(opening_bytes(plan)) + 3 * plan.notes}",
+        "BURST": f"{6 * plan.notes + 3 * bends}",
+        "INDEX_IS_HERE": "`index_is_here` (this hole is\nthe first of a row) "
+        if plan.index
+        else "",
+        "AND_INDEX": " && index_is_here()" if plan.index else "",
         "POSITIONS": f"{plan.positions}",
         "CODE": coded,
         "POSITION_MS": f"{1000 * plan.position_s:.2f}",
@@ -110,6 +131,16 @@ def _readme(plan: Plan, text: str) -> str:
     for key, value in values.items():
         text = text.replace(f"@{key}@", value)
     return text
+
+
+def _delay(seconds: float) -> str:
+    if not seconds:
+        return "It is what the data detector sees at that moment."
+    when = "after" if seconds > 0 else "before"
+    return (
+        f"It is what the data detector sees {1000 * abs(seconds):.1f} ms {when} that moment, as "
+        "the player's profile says."
+    )
 
 
 def write_firmware(

@@ -44,12 +44,12 @@ void player_message(const uint8_t *text, uint16_t length, uint8_t state)
     printf("\n");
 }
 
-/* Milliseconds of a number of positions; whole numbers only, so that no error adds up. */
+/* Milliseconds of a number of positions, from the first on, so that no rounding adds up. */
 static unsigned long time_of(unsigned long positions)
 {
-    double ticks_a_millisecond = PLAYER_TICK_RATE + PLAYER_TICK_RATE_PART / 4294967296.0;
+    uint64_t parts = (uint64_t)positions * ((PLAYER_POSITION_MS << 16) + PLAYER_POSITION_PART);
 
-    return (unsigned long)(positions * (double)PLAYER_STEP_TICKS / ticks_a_millisecond + 0.5);
+    return (unsigned long)((parts + 0x8000U) >> 16);
 }
 
 static void until(unsigned long time)

@@ -2,6 +2,7 @@
  * that it includes, the tables are in player_tables.c. */
 
 #include "player.h"
+#include "player_tables.h"
 
 #include <stddef.h>
 
@@ -134,7 +135,7 @@ static uint8_t sounds_at(uint8_t source, uint8_t unit_bits, uint8_t bit)
     }
 }
 
-static void walk_on(const player_lead *l, memory *m, uint8_t bit)
+static void walk_on(const PLAYER_SPACE player_lead *l, memory *m, uint8_t bit)
 {
     uint16_t count = (uint16_t)PLAYER_READ16(&l->count);
 
@@ -152,21 +153,21 @@ static void sound_event(uint8_t v, memory *m, uint8_t rule, uint8_t level)
     event e;
 
     e.onset = (uint32_t)step << 16;
-    e.length = 0x10000UL;
+    e.length = UINT32_C(0x10000);
     e.start = e.onset;
     e.level = level;
     e.marks = 0;
     e.lengthens = 0;
 #if PLAYER_HUMAN
     e.fine = 0;
-    e.chance = 0x80000000UL;
+    e.chance = UINT32_C(0x80000000);
 #endif
     pass_on(v, m, &e, rule);
 }
 
 static void sound_voice(uint8_t v, uint8_t bit)
 {
-    const player_voice *voice = &player_voices[v];
+    const PLAYER_SPACE player_voice *voice = &player_voices[v];
     memory *m = &memories[v];
     uint8_t first = (uint8_t)PLAYER_READ8(&voice->first_rule);
     uint8_t last = last_rule(v);
@@ -332,7 +333,7 @@ void player_disc_end(void)
     }
     for (k = 0; k < PLAYER_VOICES; k++) {
         memory *m = &memories[k];
-        const player_rule *r = &player_rules[m->rule];
+        const PLAYER_SPACE player_rule *r = &player_rules[m->rule];
 
         if (is_across(m->rule)) {
             /* what is held across rows ends with the last one */
@@ -355,17 +356,17 @@ void player_millisecond(void)
     uint32_t part = gone_part + tick_rate_part;
 
     quiet++;
-    if (gone < 0x20000000UL) {
+    if (gone < UINT32_C(0x20000000)) {
         gone += tick_rate + (part < gone_part);
         gone_part = part;
     }
     if ((int32_t)(tick + gone - soonest) >= 0) {
         sound_until(tick + gone, 0);
     }
-    if (phase == READING && gone >= 4UL * PLAYER_STEP_TICKS) {
+    if (phase == READING && gone >= UINT32_C(4) * PLAYER_STEP_TICKS) {
         no_more_waiting();
     }
-    if (gone >= PLAYER_STALL_TICKS && phase != OVER) {
+    if (gone >= (phase == READING ? PLAYER_HALT_TICKS : PLAYER_STALL_TICKS) && phase != OVER) {
         player_silence(); /* the disc stands still: let nothing hang */
     }
     if (phase == OVER) {
@@ -376,7 +377,7 @@ void player_millisecond(void)
 void player_period(uint32_t microseconds)
 {
     /* ticks a millisecond = ticks a position * 1000 / microseconds */
-    uint32_t top = PLAYER_STEP_TICKS * 1000UL;
+    uint32_t top = PLAYER_STEP_TICKS * UINT32_C(1000);
     uint32_t rest;
     uint8_t k;
 
@@ -387,7 +388,7 @@ void player_period(uint32_t microseconds)
     rest = top % microseconds;
     tick_rate_part = 0;
     for (k = 0; k < 32; k++) {
-        uint8_t over = (uint8_t)(rest >= 0x80000000UL);
+        uint8_t over = (uint8_t)(rest >= UINT32_C(0x80000000));
 
         rest <<= 1;
         tick_rate_part <<= 1;
