@@ -49,7 +49,7 @@ void player_message(const uint8_t *text, uint16_t length, uint8_t state)
 /* All counters go on to just before their ends. */
 static void wrap(void)
 {
-    uint32_t by = 0xFFFFFFF0U - (tick > quiet ? tick : quiet);
+    uint32_t by = 0xFFFFFFFFU - tick - (uint32_t)(number % 250U);
     unsigned k;
 
     tick += by;
@@ -62,7 +62,7 @@ static void wrap(void)
     for (k = 0; k < PLAYER_VOICES; k++) {
         memories[k].base += by;
     }
-    quiet += 0xFFFFFF00U;
+    quiet += 0xFFFFFFF0U;
 }
 #endif
 

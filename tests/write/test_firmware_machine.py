@@ -230,7 +230,7 @@ def test_counters_may_pass_their_ends(preset, tmp_path):
     put(show, tmp_path)
     sources = ("player_tables.c", str(HERE / "firmware_driver.c"))
     compile_in(tmp_path, "gcc", *host.STRICT, "-DWRAP", "-I.", *sources, "-o", "wrap")
-    at = [len(events) // 6, events.index(b"r") + 20, len(events) - 2500]
+    at = [*range(300, events.index(b"e"), 97), len(events) - 2500]
     late = events
     for cut in reversed(at):
         late = late[:cut] + b"w" + late[cut:]
