@@ -8,6 +8,10 @@ const AHEAD_S = 0.16;
 const AHEAD_HIDDEN_S = 2.5;
 const TICK_MS = 35;
 const LATE_S = 0.12;
+const SPARE_S = 0.02; // what begins sooner than this is not taken back
+const SAME_S = 1e-6;
+const FADE_IN_S = 0.015; // of a note that is joined in its middle
+const DRUMS = 128;
 const CHUNK = 6;
 const SILENT = 1e-4;
 const CACHE_BYTES = 300e6;
@@ -57,12 +61,14 @@ export class Sound extends EventTarget {
     return c.currentTime - (c.outputLatency || c.baseLatency || 0);
   }
 
-  placeAt(time) {
+  segmentAt(time) {
     const s = this.segments;
     let k = s.length - 1;
     while (k > 0 && s[k].time > time) k--;
-    return s[k].place + Math.max(0, time - s[k].time) * s[k].pace;
+    return s[k];
   }
+
+  placeAt(time) { return placeIn(this.segmentAt(time), time); }
 
   /** The place in the piece, in s, that is heard now. */
   place() {
@@ -155,14 +161,14 @@ export class Sound extends EventTarget {
     this.rest = Math.min(this.place(), this.end);
     this.playing = false;
     clearTimeout(this.timer);
-    this.letGo(0, true);
+    this.letGo();
     this.dispatchEvent(new Event("pause"));
   }
 
   seek(place) {
     const to = Math.max(0, Math.min(place, this.end));
     if (this.playing) {
-      this.letGo(0, true);
+      this.letGo();
       this.begin(to);
       this.want();
       this.tick();
@@ -173,32 +179,122 @@ export class Sound extends EventTarget {
   }
 
   setPace(pace) {
-    if (this.playing) {
-      const place = this.place();
-      this.letGo(0, false);
-      this.pace = pace;
-      this.begin(place);
-      this.tick();
-    } else this.pace = pace;
+    this.pace = pace;
+    if (this.playing) this.goOn(this.show);
+    this.want();
   }
 
   setLoop(loop) {
     this.loop = loop;
-    if (this.playing) {
-      const place = this.place();
-      this.letGo(0, false);
-      this.begin(place);
-      this.tick();
-    }
+    if (this.playing) this.goOn(this.show);
   }
 
-  /** Go on from a place now. */
+  /** Begin at a place now; notes that sound there already are joined in their middle. */
   begin(place) {
     const time = this.context.currentTime + 0.012;
-    this.segments = [{ time, place, pace: this.pace }];
     this.range = this.loopRange(place);
-    this.cursor = this.show ? lower(this.show.onset, place - 1e-6) : 0;
+    const to = this.range && place >= this.range[1] ? this.range[0] : place;
+    this.segments = [{ time, place: to, pace: this.pace }];
+    this.cursor = lower(this.show.onset, to - SAME_S);
     this.waiting = [];
+    for (const n of this.held(to)) this.join(n, time, to);
+  }
+
+  /** Go on without a jump, from an old show to this one, at the pace and in the loop that are set.
+   *
+   * What is heard within a moment stays as it was, for it is on its way to the ear already: going
+   * back to the place that is heard now would strike its notes twice, and hold the music up while
+   * a control is dragged. */
+  goOn(old) {
+    const { show } = this;
+    const time = this.context.currentTime + SPARE_S;
+    const heard = Math.min(this.heard(), time);
+    const cuts = [heard, ...this.segments.map((s) => s.time).filter((t) => t > heard && t < time), time];
+    const segments = cuts.slice(1).map((until, k) => {
+      const of = this.segmentAt(cuts[k]);
+      const place = carry(old, show, placeIn(of, cuts[k]));
+      const next = carry(old, show, placeIn(of, until));
+      return { time: cuts[k], place, pace: (next - place) / Math.max(until - cuts[k], SAME_S) };
+    });
+    let to = carry(old, show, this.placeAt(time));
+    this.range = this.loopRange(to);
+    if (this.range && to >= this.range[1]) [to] = this.range;
+    segments.push({ time, place: to, pace: this.pace });
+    this.segments = segments;
+    this.cursor = lower(show.onset, to - SAME_S);
+    this.waiting = [];
+    this.keep(time, to);
+    this.tick();
+  }
+
+  /** Take back what has not begun by then, keep of the sounding notes those that the show has
+   * too, let the others go, and join those that are missing. */
+  keep(time, place) {
+    const by = new Map();
+    for (const note of this.sounding) {
+      if (note.time > time - SAME_S) {
+        takeBack(note);
+      } else if (note.off > time) {
+        by.set(note.key, [...(by.get(note.key) ?? []), note]);
+      }
+    }
+    const { show } = this;
+    for (const n of this.held(place)) {
+      const had = by.get(this.keyOf(n))?.shift();
+      if (!had) this.join(n, time, place);
+      else {
+        const end = time + (show.onset[n] + show.duration[n] - place) / this.pace;
+        const strength = this.strengthOf(n, had.sound);
+        if (Math.abs(end - had.off) < 0.002 && Math.abs(strength - had.strength) < 1e-6) continue;
+        const { gain } = had.gain;
+        gain.cancelScheduledValues(time);
+        gain.setTargetAtTime(strength, time, 0.02);
+        had.strength = strength;
+        this.finish(had, end);
+      }
+    }
+    for (const note of [...by.values()].flat()) {
+      note.gain.gain.cancelScheduledValues(time);
+      this.finish(note, time);
+    }
+    const now = this.context.currentTime;
+    this.sounding = this.sounding.filter((n) => n.over > now);
+  }
+
+  /** The notes that began before a place and sound there still. Drums are struck and over. */
+  held(place) {
+    const s = this.show;
+    s.longest ??= s.duration.reduce((a, b) => Math.max(a, b), 0);
+    const out = [];
+    const to = lower(s.onset, place - SAME_S);
+    for (let n = lower(s.onset, place - s.longest); n < to; n++) {
+      if (s.onset[n] + s.duration[n] > place + 0.03 && s.voices[s.voice[n]].instrument !== DRUMS) out.push(n);
+    }
+    return out;
+  }
+
+  /** Sound a note of which a part is over already at a place. */
+  join(n, time, place) {
+    const note = {
+      n, time: time - (place - this.show.onset[n]) / this.pace, from: time,
+      length: this.show.duration[n] / this.pace,
+    };
+    if (!this.start(note)) this.waiting.push(note);
+  }
+
+  keyOf(n) {
+    const s = this.show;
+    return [s.voice[n], s.voices[s.voice[n]].instrument, s.pitch[n], s.note_row[n], s.note_position[n]].join(":");
+  }
+
+  strengthOf(n, sound) { return (this.show.velocity[n] / sound.strength) ** 2; }
+
+  /** Let a note end at a time. */
+  finish(note, off) {
+    note.gain.gain.setTargetAtTime(0, off, note.sound.release);
+    note.off = off;
+    note.over = off + note.sound.release * Math.log(1 / SILENT);
+    note.source.stop(Math.min(note.over, off + 12));
   }
 
   /** What is played over and over: the row at a place, all, or nothing. */
@@ -218,11 +314,8 @@ export class Sound extends EventTarget {
     const old = this.show;
     this.show = show;
     if (this.playing) {
-      const place = carry(old, show, this.place());
-      this.letGo(0.02, false);
-      this.begin(place);
       this.setVoices();
-      this.tick();
+      this.goOn(old);
     } else {
       this.rest = Math.min(carry(old, show, this.rest), this.end);
       this.setVoices();
@@ -350,7 +443,7 @@ export class Sound extends EventTarget {
   }
 
   /** Start a note; false while its sound is not there yet. */
-  start({ n, time, length }) {
+  start({ n, time, length, from = time }) {
     const s = this.show;
     const c = this.context;
     const voice = s.voice[n];
@@ -358,11 +451,12 @@ export class Sound extends EventTarget {
     const { instrument } = s.voices[voice];
     const sound = this.notes.get(`${instrument}:${pitch}`);
     const now = c.currentTime;
-    if (!sound) return now > time + LATE_S; // too late: it is let go
-    const late = Math.max(0, now - time);
+    // a long note may come in late; a short one is let go
+    if (!sound) return now > time + Math.max(LATE_S, instrument === DRUMS ? 0 : length - 0.05);
+    const at = Math.max(from, now);
+    const late = at - time;
     if (late > LATE_S && late > length) return true;
-    const at = Math.max(time, now);
-    const strength = (s.velocity[n] / sound.strength) ** 2;
+    const strength = this.strengthOf(n, sound);
     const source = new AudioBufferSourceNode(c, {
       buffer: sound.buffer,
       playbackRate: 2 ** ((s.pitch[n] - pitch) / 12),
@@ -372,31 +466,32 @@ export class Sound extends EventTarget {
       source.loopEnd = sound.buffer.duration;
       source.loopStart = sound.buffer.duration / 2;
     }
-    const gain = new GainNode(c, { gain: strength });
+    const middle = late > 0.02;
+    const gain = new GainNode(c, { gain: middle ? 0 : strength });
     source.connect(gain).connect(this.voice(voice).gain);
-    const off = Math.max(time + length, at + 0.02);
-    gain.gain.setValueAtTime(strength, off);
-    gain.gain.setTargetAtTime(0, off, sound.release);
-    const over = off + sound.release * Math.log(1 / SILENT);
-    source.start(at, late > 0.02 ? late : 0);
-    source.stop(Math.min(over, off + 12));
-    this.sounding.push({ source, gain, time, off, over, strength });
+    const off = Math.max(time + length, at + (middle ? FADE_IN_S : 0.02));
+    // no ramp: one that is cut short falls back to where it began, with a click
+    if (middle) gain.gain.setTargetAtTime(strength, at, FADE_IN_S / 3);
+    else gain.gain.setValueAtTime(strength, off);
+    source.start(at, middle ? into(source, late * source.playbackRate.value) : 0);
+    const note = { source, gain, sound, time: at, strength, key: this.keyOf(n) };
+    this.finish(note, off);
+    this.sounding.push(note);
     return true;
   }
 
-  /** Let go what sounds; take back what has not begun. `all` ends the sounding notes as well. */
-  letGo(spare, all) {
+  /** End what sounds; take back what has not begun. */
+  letGo() {
     if (!this.context) return;
     const now = this.context.currentTime;
     for (const note of this.sounding) {
-      if (note.time > now + spare) {
-        note.source.stop();
-        note.source.disconnect();
-        note.over = 0;
-      } else if (all) {
+      // what begins in a moment may sound before this is heard of: it fades too
+      if (note.time > now + SPARE_S) takeBack(note);
+      else {
         note.gain.gain.cancelScheduledValues(now);
         note.gain.gain.setTargetAtTime(0, now, 0.03);
         note.source.stop(now + 0.25);
+        note.off = now;
         note.over = now + 0.25;
       }
     }
@@ -405,13 +500,31 @@ export class Sound extends EventTarget {
   }
 }
 
+function takeBack(note) {
+  note.source.stop();
+  note.source.disconnect();
+  note.over = 0;
+}
+
+const placeIn = (segment, time) => segment.place + Math.max(0, time - segment.time) * segment.pace;
+
+/** Where in its buffer a sound is, some seconds after its beginning. */
+function into({ loop, loopStart, loopEnd }, seconds) {
+  if (!loop || seconds < loopEnd) return seconds;
+  return loopStart + ((seconds - loopStart) % (loopEnd - loopStart));
+}
+
 /** The place in a new show that is the same place on the disc as one in the old. */
 export function carry(old, show, place) {
-  if (!old || !show || !old.read_s.length) return place;
+  if (!old || !show || old === show || !old.read_s.length) return place;
   if (place >= old.readS) return Math.min(show.readS + (place - old.readS), show.durationS);
   const n = Math.max(0, lower(old.read_s, place + 1e-9) - 1);
   const share = (place - old.read_s[n]) / old.positionS;
   const same = old.positions === show.positions && n < show.read_s.length;
   if (!same) return Math.min(1, place / old.readS) * show.readS;
-  return Math.min(show.read_s[n] + Math.min(share, 1) * show.positionS, show.durationS);
+  if (share <= 1) return Math.min(show.read_s[n] + share * show.positionS, show.durationS);
+  // while the stage moves: the same share of the way to the next row
+  const gap = (s) => (s.read_s[n + 1] ?? s.readS) - s.read_s[n] - s.positionS;
+  const way = Math.min(1, (share - 1) * old.positionS / Math.max(gap(old), SAME_S));
+  return Math.min(show.read_s[n] + show.positionS + way * Math.max(0, gap(show)), show.durationS);
 }
