@@ -350,9 +350,11 @@ def _threshold(case: Case) -> Cause | None:
         return None
     missed = int(case.missed.sum()) >= int(case.added.sum())
     rows = len(np.unique(case.at[0]))
+    most = max(int(case.missed.sum()), int(case.added.sum()))
+    share = f"all {most}" if most == case.count else f"{most} of {case.count}"
     evidence = [
-        f"all but {case.count - max(int(case.missed.sum()), int(case.added.sum()))} of "
-        f"{case.count} errors are {'missed ones' if missed else 'added ones'}, over {rows} rows"
+        f"{share} errors are {'missed' if missed else 'added'} ones, over {rows} "
+        f"row{'s' * (rows != 1)}"
     ]
     place = threshold_place(case)
     if place is not None and not MIDDLE[0] <= place <= MIDDLE[1]:

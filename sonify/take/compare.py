@@ -15,9 +15,10 @@ from sonify.performance import Performance
 from sonify.player.reading import read_times
 from sonify.take.case import Case
 from sonify.take.causes import Cause, likely_causes
+from sonify.take.cautions import cautions_of
 from sonify.take.fits import FITS, fit_of
 from sonify.take.jack import observe_midi
-from sonify.take.listening import Listening, voices_of
+from sonify.take.listening import Listening, merged_on, voices_of
 from sonify.take.logs import Sampling, best_threshold, observe_log
 from sonify.take.motion import Motion, motion_of
 from sonify.take.observed import Observed
@@ -31,6 +32,7 @@ __all__ = ["ERRORS", "Comparison", "Margins", "compare_take"]
 ERRORS = np.dtype([("row", "i4"), ("position", "i4"), ("kind", "U6"), ("time_s", "f8")])
 """One bit that went wrong: rows and positions from 0, kind missed, added or wrong."""
 
+MUCH = 0.55  # of a reading: a take so short may not fit although it is of this disc
 DOUBT = 0.86
 BETTER = 0.08
 SURE = 0.9  # of what a voice's notes hold, if they don't tell bits and rows may begin anywhere
@@ -226,17 +228,36 @@ def compare_take(
         raise InputError(
             f"this take does not fit the disc '{show.disc.name}': it scores {100 * fit:.0f} of "
             "100, where other discs' takes score up to 13 and this one's, even with grave faults, "
-            "from 36 on; is it this disc, and was it played with this preset and player?"
+            "from 36 on; "
+            + _why_misfit(take, show)
             + ("" if listening is None or listening.exact else f" ({listening.about})"),
             file=path,
         )
-    if listening is not None and not listening.exact and not plan.index and fit < SURE:
+    cut = bool((seen.bits < 0).all(axis=1).any())
+    if listening is not None and not listening.exact and fit < SURE and (cut or not plan.index):
         listening = replace(listening, vague=True)
     miscount = None
     if listening is not None and listening.exact and variant == "normal":
         seen, miscount = recounted(seen, plan, listening.pitch)
     result = _result(show, Path(path), seen, plan, chosen, listening, agreement, variant, miscount)
     return replace(result, fit=fit)
+
+
+def _why_misfit(take: LogTake | MidiTake, show: Performance) -> str:
+    """What to look at where a take does not fit."""
+    if isinstance(take, MidiTake):
+        long = float(np.ptp(take.notes["on_s"]))
+    else:
+        long = len(take.clock) / take.rate
+    player = show.setup.player
+    whole = float(read_times(show.disc.rows, show.disc.positions, player).end_slot)
+    whole *= show.timeline.position_s
+    if long < MUCH * whole:
+        return (
+            f"it lasts {long:.0f} s, and a reading of the disc takes {whole:.0f} s: record it "
+            "whole, from before the first row to after the last"
+        )
+    return "is it this disc, and was it played with this preset and player?"
 
 
 def _heard_best(
@@ -247,7 +268,9 @@ def _heard_best(
     # a machine keeps its own time, whatever bars the preset has for scores
     player = show.setup.player
     own = read_times(show.disc.rows, show.disc.positions, player)
-    voices = voices_of(Performance(show.disc, show.setup, own, show.grid))
+    own_show = Performance(show.disc, show.setup, own, show.grid)
+    merged = merged_on(own_show, take.notes)
+    voices = voices_of(own_show, merged)
     best: tuple[float, Listening, Plan, Observed] | None = None
     failed: InputError | None = None
     for voice in voices[:1] if voices[0].exact else voices:
@@ -358,7 +381,7 @@ def _result(
         variant=variant,
         miscount=miscount,
         listening=listening,
-        cautions=_cautions(seen, listening),
+        cautions=cautions_of(seen, plan, listening),
     )
 
 
@@ -424,36 +447,6 @@ def _margins(seen: Observed) -> Margins | None:
     else:
         clear = float(np.percentile(ones, 0.5) - np.percentile(zeros, 99.5))
     return Margins(ones, zeros, v.threshold, best, rate, clear / max(swing, 1e-12))
-
-
-def _cautions(seen: Observed, listening: Listening | None) -> tuple[str, ...]:
-    out = list(seen.notes)
-    if listening is not None and listening.vague:
-        out.append(
-            f"this preset lost the bits ({listening.about}), and which row and position its notes "
-            "belong to can't be told for sure: only the speed can"
-        )
-    elif listening is not None and not listening.exact:
-        out.append(
-            f"this preset lost the bits ({listening.about}): notes are compared, and an error "
-            "is where a note is missing or too many; the speed and the rows' times can still be "
-            "told"
-        )
-    elif listening is not None and seen.told < 1:
-        out.append(
-            f"{listening.about} at {100 * seen.told:.0f} % of the places: bits elsewhere are "
-            "taken to be right"
-        )
-    last = int(seen.placing.start[-1])
-    if seen.heard is not None and last >= len(seen.heard.seen) and (seen.under[-1] >= 0).any():
-        out.append(
-            f"no note came in row {len(seen.placing.start)}: if the recording was stopped before "
-            "it, its errors are none"
-        )
-    unread = int(np.count_nonzero(seen.bits < 0))
-    if unread:
-        out.append(f"{unread} positions are not in the take, or can't be told from it")
-    return tuple(out)
 
 
 def facts(c: Comparison) -> dict[str, Any]:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
+from sonify.take.cut import laid_steadily, not_recorded, renumbered
 from sonify.take.fits import fit_of_notes
 from sonify.take.listening import Listening
 from sonify.take.numbering import ASTRAY, across_silence, mended_start, numbered
@@ -25,6 +26,7 @@ Index = NDArray[np.int64]
 
 RINGS = 0.2  # how often a note comes between rows where rules add notes
 PAST = 3  # positions beyond a row that are looked at too
+SHORT = 0.7  # of the disc: a take of so little is tried in every place
 MOSTLY = 0.7  # of what the disc holds: a take that tells so much lies as it should
 BEYOND = 6  # turns before and after the notes for which moments are worked out
 
@@ -98,7 +100,7 @@ def observe_midi(take: MidiTake, listening: Listening, plan: Plan, period_s: flo
             "few to lay along the disc",
             file=take.path,
         )
-    slot, astray = numbered(notes["on_s"], period_s, n, listening.swings)
+    slot, astray = numbered(notes["on_s"], period_s, n, listening.swing)
     track = _Track(notes, slot, astray)
     if not listening.swings:
         track = _without_slips(track, n)
@@ -167,18 +169,23 @@ def _on_and_on(heard: Heard, plan: Plan, pace: Pace | None) -> Placing:
 def _with_rows_lost(
     heard: Heard, plan: Plan, placed: Callable[[NDArray[np.int8], int], Placing]
 ) -> Placing:
-    """Rows as `placed` from a take as it is; or, if they don't fit, where up to half of them were
-    read before it begins or after it ends."""
+    """Rows as `placed` from a take as it is; or, if they don't fit, where up to half of them, or
+    all that a short take has no room for, were read before it begins or after it ends."""
     seen = _ended(heard.seen, plan.positions)
-    first = placed(seen, 0)
+    first = renumbered(placed(seen, 0), plan, len(heard.seen))
     fit = fit_of_notes(heard, plan, first)
     if fit >= MOSTLY:
         return first
-    more = plan.rows // 2 * plan.step
+    more = max(plan.rows // 2, plan.rows - len(heard.seen) // plan.step) * plan.step
     unknown = np.zeros(more, np.int8)
     again = placed(np.concatenate([unknown, seen, unknown]), more)
     again = replace(again, start=again.start - more, phase=(again.phase + more) % plan.positions)
+    again = renumbered(again, plan, len(heard.seen))
     better = fit_of_notes(heard, plan, again)
+    if plan.index and better < 0.9 and len(heard.seen) < SHORT * plan.rows * plan.step:
+        steady = laid_steadily(seen, plan, again)
+        if fit_of_notes(heard, plan, steady) > better:
+            again, better = steady, fit_of_notes(heard, plan, steady)
     # rows lost at an end are likelier than a stage that is off for all of them
     simpler = np.abs(_other(again)).sum() < np.abs(_other(first)).sum()
     return again if better > (0.95 if simpler else 1.25) * fit else first
@@ -286,7 +293,7 @@ def _observed(
     time = np.full((rows, n), np.nan)
     slots = placing.start[:, None] + np.arange(n + PAST)
     under = (heard.at(slots) > 0).astype(np.int8)
-    under[_not_recorded(placing.start, n, len(heard.seen))] = -1
+    under[not_recorded(slots, under, placing, plan, len(heard.seen))] = -1
     for r in range(rows):
         start = int(placing.start[r])
         place = np.arange(n) if plan.index else (start + placing.phase + np.arange(n)) % n
@@ -311,17 +318,6 @@ def _observed(
         pace=pace,
     )
     return replace(observed, wire=_wire(take, listening, observed, plan))
-
-
-def _not_recorded(start: Index, n: int, end: int) -> NDArray[np.bool_]:
-    """Rows that lie before the take or after it.
-
-    One row without a note at the end may be one that the machine missed whole; of several it is
-    likelier that the recording was stopped.
-    """
-    after = start >= end
-    out: NDArray[np.bool_] = (start + n <= 0) | (after & (after.sum() > 1))
-    return out
 
 
 def _places_of(times: Reals, slot_s: Reals, placing: Placing, n: int) -> list[tuple[int, float]]:

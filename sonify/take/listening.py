@@ -24,7 +24,7 @@ from sonify.music.rules import (
 )
 from sonify.performance import Performance
 
-__all__ = ["Listening", "voices_of"]
+__all__ = ["Listening", "merged_on", "voices_of"]
 
 KEEPS = (Each, Gate, Accents, Held, Length, Breath, Pattern, Even, Swing)
 MOST_SWING = 0.68
@@ -56,8 +56,8 @@ class Listening:
     pitch : ndarray of int16, shape (rows, positions), or None
         The pitch at each place, where that goes by the place alone.
     about : str
-    swings : bool
-        Whether every other note comes late.
+    swing : float
+        The share of two positions that the first one gets where every other note comes late, or 0.
     vague : bool
         Whether its notes come at the same places in nearly all rows.
     again : int
@@ -74,9 +74,14 @@ class Listening:
     exact: bool
     pitch: NDArray[np.int16] | None
     about: str
-    swings: bool = False
+    swing: float = 0.0
     vague: bool = False
     again: int = 0
+
+    @property
+    def swings(self) -> bool:
+        """Whether every other note comes late."""
+        return self.swing > 0
 
     def of(self, notes: NDArray[np.void]) -> NDArray[np.bool_]:
         """Which of a take's notes are this voice's."""
@@ -84,8 +89,33 @@ class Listening:
         return mine if self.keys is None else mine & np.isin(notes["pitch"], self.keys)
 
 
-def voices_of(show: Performance) -> list[Listening]:
+def merged_on(show: Performance, notes: NDArray[np.void]) -> int | None:
+    """The one channel that a recorder put all voices' notes on; None if it did not.
+
+    Parameters
+    ----------
+    show : Performance
+    notes : ndarray of NOTE
+        Of a take.
+    """
+    channels = np.unique(notes["channel"])
+    meant = {c for p in show.parts if len(p) for c in _channels(p)}
+    if len(channels) != 1 or len(meant) < 2:
+        return None
+    only = int(channels[0])
+    here = sum(len(p) for p in show.parts if only in _channels(p))
+    every = sum(len(p) for p in show.parts)
+    return only if len(notes) > (here + every) / 2 else None
+
+
+def voices_of(show: Performance, merged: int | None = None) -> list[Listening]:
     """All voices that may be listened to, the one whose notes should tell most first.
+
+    Parameters
+    ----------
+    show : Performance
+    merged : int, optional
+        The one channel that all voices' notes are on, if they are.
 
     Raises
     ------
@@ -97,7 +127,10 @@ def voices_of(show: Performance) -> list[Listening]:
     for n, part in enumerate(show.parts):
         if not len(part):
             continue
-        one = _alone(show, _listening(show, n))
+        one = _listening(show, n)
+        if merged is not None:
+            one = replace(one, channels=(merged,))
+        one = _alone(show, one, merged)
         worth = _worth(show, one)
         one = replace(one, vague=not one.exact and worth < VAGUE, again=again)
         found.append(((one.exact, float(one.tells.mean()), worth, len(part)), one))
@@ -116,11 +149,13 @@ def _keys(part: Part) -> set[int]:
     return set(keys.tolist())
 
 
-def _alone(show: Performance, one: Listening) -> Listening:
+def _alone(show: Performance, one: Listening, merged: int | None) -> Listening:
     """A voice told from others on its channels by its keys, if those are its own."""
     mine = show.parts[one.voice]
     others = [
-        p for p in show.parts if p is not mine and len(p) and {*_channels(p)} & {*one.channels}
+        p
+        for p in show.parts
+        if p is not mine and len(p) and (merged is not None or {*_channels(p)} & {*one.channels})
     ]
     if not others:
         return one
@@ -188,7 +223,8 @@ def _listening(show: Performance, n: int) -> Listening:
         about = f"'{part.name}': {lost}"
     return Listening(
         n, _channels(part), None, sounds, tells, ones, runs and exact, exact,
-        _pitches(show, n) if exact else None, about, any(isinstance(r, Swing) for r in rules),
+        _pitches(show, n) if exact else None, about,
+        next((r.amount for r in rules if isinstance(r, Swing)), 0.0),
     )  # fmt: skip
 
 

@@ -22,14 +22,20 @@ WANDER = 0.004  # how much the period changes from slot to slot, as a share
 LONG = 12  # positions: over so long a rest the speed of the last turn counts
 
 
-def _first_period(t: Reals, period_s: float) -> float:
+def _first_period(t: Reals, period_s: float, swing: float = 0.0) -> float:
     """How long a position lasts, from the gaps between notes that follow each other soon."""
     gaps = np.diff(t)
     gaps = gaps[(gaps > 0.4 * period_s) & (gaps < 9 * period_s)]
     if not len(gaps):
         return period_s
     tries = period_s * np.exp(np.arange(-0.32, 0.32, 0.002))
-    score = np.cos(2 * np.pi * gaps[None, :] / tries[:, None]).mean(axis=1)
+    if swing:
+        # from one place of a pair to the same of another, or to the other one
+        apart = np.array([0.0, swing, 1 - swing])
+        off = gaps[None, :, None] / (2 * tries[:, None, None]) - apart
+        score = np.cos(2 * np.pi * off).max(axis=2).mean(axis=1)
+    else:
+        score = np.cos(2 * np.pi * gaps[None, :] / tries[:, None]).mean(axis=1)
     # the usual speed is likelier than one far off that fits as well
     score -= 0.15 * np.abs(np.log(tries / period_s))
     return float(tries[int(np.argmax(score))])
@@ -69,10 +75,14 @@ class _Follower:
 
 
 def numbered(
-    t: Reals, period_s: float, turn: int, swings: bool = False
+    t: Reals, period_s: float, turn: int, swing: float = 0.0
 ) -> tuple[Index, NDArray[np.bool_]]:
-    """The slot of each onset, and which onsets lie between slots."""
-    begin = _first_period(t, period_s)
+    """The slot of each onset, and which onsets lie between slots.
+
+    `swing` is the share of two positions that the first one gets where notes swing, else 0.
+    """
+    swings = swing > 0
+    begin = _first_period(t, period_s, swing)
     # every other note of a swing is late by a part of a position, which is no change of speed
     astray_from = 0.46 if swings else ASTRAY
     start = _calmest(t, begin)

@@ -214,7 +214,69 @@ def test_a_last_row_without_a_note_may_not_have_been_recorded(tmp_path):
     notes = [n[:3] for n in take.notes if n[3] < 8]
     seen = compare_take(show, written(tmp_path / "take.mid", notes))
     assert {r for r, _ in places(seen)} == {8}
-    assert "no note came in row 9" in seen.cautions[0]
+    assert seen.cautions[0].startswith("no note came after row 8 position ")
+    assert "all of row 9 too" in seen.cautions[0]
+
+
+@pytest.mark.parametrize("start", PLAYERS)
+@pytest.mark.parametrize(("begin", "end"), [(0.04, 1.0), (0.3, 1.0), (0.0, 0.72), (0.17, 0.81)])
+def test_a_recording_that_begins_or_stops_within_a_row_accuses_nothing(start, begin, end, tmp_path):
+    """Wherever it was cut: in the first row or the last too, where that is told."""
+    show, take = a_take(start)
+    first, span = take.notes[0][0], take.notes[-1][0] - take.notes[0][0]
+    notes = [n for n in take.notes if begin * span <= n[0] - first <= end * span]
+    seen = compare_take(show, written(tmp_path / "take.mid", [n[:3] for n in notes]))
+    assert len(seen.errors) == 0
+    assert not seen.causes
+    heard = [(r, p) for *_, r, p in notes]
+    assert all(seen.bits[r, p] == 1 for r, p in heard)
+    if begin == 0.04:
+        assert f"no note came before row 1 position {heard[0][1]}" in seen.cautions[0]
+
+
+@pytest.mark.parametrize("share", [0.35, 0.55])
+def test_a_short_piece_of_a_take_is_laid_where_it_belongs(share, tmp_path):
+    show, take = a_take("index")
+    span = take.notes[-1][0]
+    notes = [n for n in take.notes if 0.2 * span <= n[0] <= (0.2 + share) * span]
+    seen = compare_take(show, written(tmp_path / "take.mid", [n[:3] for n in notes]))
+    assert len(seen.errors) == 0
+    assert all(seen.bits[r, p] == 1 for *_, r, p in notes)
+
+
+def test_too_short_a_piece_says_so(tmp_path):
+    show, take = a_take("index")
+    notes = [n[:3] for n in take.notes if n[3] == 4]
+    with pytest.raises(InputError, match="record it whole, from before the first row"):
+        compare_take(show, written(tmp_path / "take.mid", notes))
+
+
+@pytest.mark.parametrize("rpm", [7.7, 9.0, 9.35, 10.9, 12.4])
+def test_notes_that_swing_on_a_motor_far_from_its_profile(rpm, tmp_path):
+    disc = sonify.load_disc("cairn-middle")
+    settings = {"music.timing": "player"}
+    slow = sonify.perform(disc, ["larch-marimba", "usual"], settings | {"player.rpm": rpm})
+    show = sonify.perform(disc, ["larch-marimba", "usual"], settings)
+    seen = compare_take(show, slow.save(tmp_path / "take.mid"))
+    assert len(seen.errors) == 0
+    assert abs(seen.motion.rpm / rpm - 1) < 1e-3
+
+
+def test_all_voices_recorded_on_one_channel(tmp_path):
+    """They are told apart by their keys, as those that share a channel by design."""
+    disc = sonify.load_disc("cairn-middle")
+    show = sonify.perform(disc, ["larch-marimba", "usual"], {"music.timing": "player"})
+    file = mido.MidiFile(str(show.save(tmp_path / "apart.mid")))
+    assert len({m.channel for m in file if m.type == "note_on"}) == 2
+    for track in file.tracks:
+        for message in track:
+            if hasattr(message, "channel"):
+                message.channel = 6
+    file.save(str(tmp_path / "one.mid"))
+    seen = compare_take(show, tmp_path / "one.mid")
+    assert len(seen.errors) == 0
+    assert seen.listening.exact
+    assert (seen.bits == disc.grid).all()
 
 
 @pytest.mark.parametrize("start", PLAYERS)
