@@ -69,7 +69,7 @@ def compare(
       sonify compare my.toml log.csv --write-player mine.toml
     """
     from sonify.take import compare_take
-    from sonify.take.compare import facts
+    from sonify.take.facts import facts
     from sonify.write.report import report_lines, write_report
 
     show = perform_from(disc, presets, assignments)

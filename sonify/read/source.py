@@ -106,7 +106,7 @@ def _table(path: Path, options: Options) -> Sighting:
     """A .csv file: a drawing's holes, the samples of a log, or a grid."""
     from sonify.read.drawing.plan import sighting_of_rounds
     from sonify.read.drawing.table import NEEDED, read_table
-    from sonify.read.log.table import is_log_header
+    from sonify.read.log.table import PREAMBLE, is_log_header
 
     with path.open("rb") as f:
         head = f.read(SNIFF).decode("utf-8", "replace").lstrip("\ufeff")
@@ -114,7 +114,7 @@ def _table(path: Path, options: Options) -> Sighting:
     first = lines[0].casefold() if lines else ""
     if all(name in first for name in NEEDED):
         return sighting_of_rounds(read_table(path), path)
-    if is_log_header(first):
+    if any(map(is_log_header, lines[:PREAMBLE])):
         return _log(path, options)
     if any(c.isalpha() for c in first) and len(set(first) - set(" ,;\t|?")) > 4:
         raise InputError(

@@ -67,7 +67,7 @@ def levels_of(x: NDArray[np.float32]) -> tuple[float, float]:
     return float(low), float(high)
 
 
-def find_clock(take: LogTake, period_s: float) -> Clock:
+def find_clock(take: LogTake, period_s: float, low_holes: bool | None = None) -> Clock:
     """Find and number the clock row's pulses.
 
     Parameters
@@ -75,6 +75,8 @@ def find_clock(take: LogTake, period_s: float) -> Clock:
     take : LogTake
     period_s : float
         How long a position should last, in s.
+    low_holes : bool, optional
+        Whether holes read low; told by which level is the shorter if not given.
 
     Raises
     ------
@@ -92,7 +94,9 @@ def find_clock(take: LogTake, period_s: float) -> Clock:
         )
     width = max(1, int(0.05 * period_s * take.rate))
     smooth = _mean(x, width)
-    is_low = float(np.mean(smooth < (low + high) / 2)) < 0.55
+    is_low = low_holes
+    if is_low is None:
+        is_low = float(np.mean(smooth < (low + high) / 2)) < 0.55
     pulses, lengths = _pulses(smooth, low, high, is_low, take.rate)
     if len(pulses) >= FEWEST:
         usual = float(np.median(lengths))

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -35,6 +36,7 @@ ERRORS = np.dtype([("row", "i4"), ("position", "i4"), ("kind", "U6"), ("time_s",
 MUCH = 0.55  # of a reading: a take so short may not fit although it is of this disc
 DOUBT = 0.86
 BETTER = 0.08
+SURELY = 0.5  # a log that fits so well when read otherwise is meant that way
 SURE = 0.9  # of what a voice's notes hold, if they don't tell bits and rows may begin anywhere
 
 OF_MOTION = ("wire", "slow-start", "off-centre")
@@ -212,17 +214,15 @@ def compare_take(
     else:
         plan = _plan(show, None)
         seen = _observe(take, show, None, plan, period, threshold, sampling)
-    agreement = {"normal": seen.placing.agreement}
-    variant, chosen = "normal", plan
-    if seen.placing.agreement < DOUBT and (listening is None or listening.exact):
-        for name, grid in variants(plan.grid, show.unit_bits).items():
-            if name == "normal":
-                continue
-            other = replace(plan, grid=grid)
-            one = _observe(take, show, listening, other, period, threshold, sampling)
-            agreement[name] = one.placing.agreement
-            if one.placing.agreement > max(agreement["normal"], seen.placing.agreement) + BETTER:
-                seen, variant, chosen = one, name, other
+
+    def observe(some: LogTake | MidiTake, one: Plan, low_holes: bool | None = None) -> Observed:
+        return _observe(some, show, listening, one, period, threshold, sampling, low_holes)
+
+    tell = listening is None or listening.exact
+    laid = _laid(seen, plan, show.unit_bits, partial(observe, take), tell)
+    if isinstance(take, LogTake) and not fit_of(laid.seen, laid.plan) >= FITS:
+        laid = _log_otherwise(take, laid, plan, show.unit_bits, observe)
+    seen, variant, chosen, agreement = laid.seen, laid.variant, laid.plan, laid.agreement
     fit = fit_of(seen, chosen)
     if not fit >= FITS and not (listening is not None and listening.vague):
         raise InputError(
@@ -241,6 +241,76 @@ def compare_take(
         seen, miscount = recounted(seen, plan, listening.pitch)
     result = _result(show, Path(path), seen, plan, chosen, listening, agreement, variant, miscount)
     return replace(result, fit=fit)
+
+
+@dataclass(frozen=True, eq=False)
+class _Laid:
+    """A take laid along the disc in the way in which it fits best."""
+
+    seen: Observed
+    variant: str
+    plan: Plan
+    agreement: dict[str, float]
+
+
+def _laid(
+    seen: Observed, plan: Plan, unit: int, observe: Callable[[Plan], Observed], tell: bool
+) -> _Laid:
+    """Along the disc as designed; or, if it does not fit, as it may be read wrong as a whole."""
+    agreement = {"normal": seen.placing.agreement}
+    variant, chosen = "normal", plan
+    if seen.placing.agreement < DOUBT and tell:
+        for name, grid in variants(plan.grid, unit).items():
+            if name == "normal":
+                continue
+            other = replace(plan, grid=grid)
+            one = observe(other)
+            agreement[name] = one.placing.agreement
+            if one.placing.agreement > max(agreement["normal"], seen.placing.agreement) + BETTER:
+                seen, variant, chosen = one, name, other
+    return _Laid(seen, variant, chosen, agreement)
+
+
+def _log_otherwise(
+    take: LogTake,
+    laid: _Laid,
+    plan: Plan,
+    unit: int,
+    observe: Callable[..., Observed],
+) -> _Laid:
+    """A log that does not fit: with holes that read the other way, or as it was.
+
+    Raises
+    ------
+    InputError
+        It fits with its channels swapped.
+    """
+    low = laid.seen.clock is not None and laid.seen.clock.low
+    turned = partial(observe, take, low_holes=not low)
+    try:
+        other = _laid(turned(plan), plan, unit, turned, True)
+        if fit_of(other.seen, other.plan) >= SURELY:
+            how = "high" if low else "low"
+            note = (
+                f"holes read {how} on the clock channel; if the machine takes that for material, "
+                "swap its comparator's inputs"
+            )
+            seen = replace(other.seen, notes=(*other.seen.notes, note))
+            return replace(other, seen=seen)
+    except InputError:
+        pass
+    swapped = replace(take, clock=take.data, data=take.clock)
+    try:
+        other_way = fit_of(observe(swapped, plan, None), plan) >= SURELY
+    except InputError:
+        other_way = False
+    if other_way:
+        raise InputError(
+            "it fits with its two channels swapped: name the columns the other way round (clock "
+            "is the row with a hole at every position)",
+            file=take.path,
+        )
+    return laid
 
 
 def _why_misfit(take: LogTake | MidiTake, show: Performance) -> str:
@@ -313,9 +383,11 @@ def _observe(
     period: float,
     threshold: float | None,
     sampling: Sampling | None = None,
+    low_holes: bool | None = None,
 ) -> Observed:
     if isinstance(take, LogTake):
-        return observe_log(take, plan, period, threshold, show.setup.player.delay, sampling)
+        delay = show.setup.player.delay
+        return observe_log(take, plan, period, threshold, delay, sampling, low_holes)
     assert listening is not None
     voice = listening
     part = one_reading(take, plan, voice, lambda some: observe_midi(some, voice, plan, period))
@@ -447,60 +519,3 @@ def _margins(seen: Observed) -> Margins | None:
     else:
         clear = float(np.percentile(ones, 0.5) - np.percentile(zeros, 99.5))
     return Margins(ones, zeros, v.threshold, best, rate, clear / max(swing, 1e-12))
-
-
-def facts(c: Comparison) -> dict[str, Any]:
-    """What `compare --json` prints: one object with stable keys."""
-    m = c.motion
-
-    def plain(values: NDArray[np.float64]) -> list[float | None]:
-        return [float(v) if np.isfinite(v) else None for v in values]
-
-    return {
-        "disc": c.show.disc.name,
-        "take": str(c.path),
-        "kind": c.kind,
-        "agreement": c.agreement,
-        "fit": c.fit,
-        "message": c.message,
-        "message_read": c.message_read,
-        "errors": [
-            {
-                "row": int(e["row"]),
-                "position": int(e["position"]),
-                "kind": str(e["kind"]),
-                "time_s": float(e["time_s"]) if np.isfinite(e["time_s"]) else None,
-                "character": c.character_at(int(e["row"]), int(e["position"])),
-            }
-            for e in c.errors
-        ],
-        "causes": [
-            {
-                "name": one.name,
-                "title": one.title,
-                "weight": round(one.weight, 3),
-                "evidence": list(one.evidence),
-                "try": list(one.try_this),
-            }
-            for one in c.causes
-        ],
-        "rpm": m.rpm,
-        "drift": m.drift,
-        "flutter": m.flutter,
-        "start_speed": m.start,
-        "speed": {"time_s": plain(m.curve_s), "rpm": plain(m.curve_rpm)},
-        "row_start_s": plain(m.row_start_s),
-        "row_change_s": plain(m.change_s),
-        "delay_s": c.delay_s,
-        "margins": None
-        if c.margins is None
-        else {
-            "threshold": c.margins.threshold,
-            "best_threshold": c.margins.best,
-            "error_rate": c.margins.error_rate,
-            "eye_opening": c.margins.opening,
-            "ones": {"mean": float(c.margins.ones.mean()), "std": float(c.margins.ones.std())},
-            "zeros": {"mean": float(c.margins.zeros.mean()), "std": float(c.margins.zeros.std())},
-        },
-        "cautions": list(c.cautions),
-    }

@@ -25,6 +25,7 @@ SURE = 0.9  # the share of bits as they should be from which on rows are surely 
 LEAST = 2  # rows' worth of bits that must be in a log for that
 
 WINDOW = 0.22  # of a position: what is averaged for its level
+LEAST_SPREAD = 0.04  # of the swing
 TRACE = 48  # samples of a trace
 MOST_TRACES = 4000
 
@@ -139,6 +140,7 @@ def observe_log(
     threshold: float | None,
     delay_s: float,
     sampling: Sampling | None = None,
+    low_holes: bool | None = None,
 ) -> Observed:
     """Read a log as the machine did.
 
@@ -157,13 +159,15 @@ def observe_log(
         How the machine samples, as far as that is told. The log's samples are then taken for the
         machine's own: what it averages is among them, and it sees an edge of the clock at the
         first sample that lies past it.
+    low_holes : bool, optional
+        Whether holes read low; found from the log if not given.
 
     Raises
     ------
     InputError
         No pulses, or less than a row of them.
     """
-    clock = find_clock(take, period_s)
+    clock = find_clock(take, period_s, low_holes)
     n, rows = plan.positions, plan.rows
     if len(clock.slot_s) < n // 2:
         raise InputError(
@@ -329,7 +333,8 @@ def best_threshold(ones: Reals, zeros: Reals) -> tuple[float, float]:
     the median absolute deviations, so that a few places that went wrong do not move them.
     """
     m1, m0 = float(np.median(ones)), float(np.median(zeros))
-    least = 1e-6 * max(abs(m1 - m0), 1e-9)
+    # levels that hardly differ, of few bits or clipped, do not draw the threshold to themselves
+    least = LEAST_SPREAD * max(abs(m1 - m0), 1e-9)
     s1 = max(1.4826 * float(np.median(np.abs(ones - m1))), least)
     s0 = max(1.4826 * float(np.median(np.abs(zeros - m0))), least)
     p1 = len(ones) / (len(ones) + len(zeros))

@@ -55,7 +55,7 @@ def _png(c: Comparison) -> bytes:
 
 
 def _json(c: Comparison) -> bytes:
-    from sonify.take.compare import facts
+    from sonify.take.facts import facts
 
     return (json.dumps(facts(c), ensure_ascii=False, indent=1) + "\n").encode()
 

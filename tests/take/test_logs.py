@@ -134,3 +134,112 @@ def test_a_log_with_less_than_half_a_row(tmp_path):
     np.save(path, log[(log[:, 0] > begin) & (log[:, 0] < begin + 1.5)])
     with pytest.raises(InputError, match="too little to compare"):
         compare_take(show, path)
+
+
+def log_of(disc, **more):
+    """The two channels of a reading, and the show that it is one of."""
+    source = sonify.load_disc(disc)
+    take = Machine(source.grid.tolist(), 7, rate=500.0, **more).run()
+    return sonify.perform(source, ["usual"]), take
+
+
+def saved(path, clock, data, rate=500.0):
+    np.save(path, np.stack([np.arange(len(clock)) / rate, clock, data], axis=1))
+    return path
+
+
+def test_a_log_in_which_holes_read_high(tmp_path):
+    """A hole lights the detector where it looks through the disc: both channels the other way."""
+    show, take = log_of("cairn-middle")
+    seen = compare_take(show, saved(tmp_path / "a.npy", 4 - take.clock, 4 - take.data))
+    assert len(seen.errors) == 0
+    assert not seen.causes
+    assert "holes read high" in seen.cautions[0]
+    assert abs(seen.motion.rpm / 10 - 1) < 1e-3
+    # the data channel alone is a fault
+    seen = compare_take(show, saved(tmp_path / "a.npy", take.clock, 4 - take.data))
+    assert seen.causes[0].name == "inverted"
+
+
+def test_channels_that_are_swapped(tmp_path):
+    show, take = log_of("cairn-middle")
+    with pytest.raises(InputError, match="it fits with its two channels swapped"):
+        compare_take(show, saved(tmp_path / "a.npy", take.data, take.clock))
+
+
+def hum(hertz, volts):
+    def add(t, x, channel):
+        return x + volts * np.sin(2 * np.pi * hertz * t + channel)
+
+    return add
+
+
+DISTORTED = {
+    "hum of 50 Hz": hum(50, 0.8),
+    "hum of 100 Hz": hum(100, 0.8),
+    "slow drift": lambda t, x, _: x + 1.5 * t / t[-1],
+    "fading": lambda t, x, _: x * (1 - 0.5 * t / t[-1]),
+    "clipped": lambda t, x, _: np.clip(x, 0.9, 2.4),
+    "8 bits": lambda t, x, _: np.round(x * 51),
+    "4 bits": lambda t, x, _: np.round(x * 3),
+    "a comparator's": lambda t, x, _: (x > 1.75) * 1.0,
+}
+
+
+@pytest.mark.parametrize("how", DISTORTED, ids=lambda how: how.replace(" ", "-"))
+def test_levels_as_recorders_bend_them(how, tmp_path):
+    show, take = log_of("cairn-middle")
+    t = np.arange(len(take.clock)) / 500
+    both = [DISTORTED[how](t, x, k) for k, x in enumerate((take.clock, take.data))]
+    seen = compare_take(show, saved(tmp_path / "a.npy", *both))
+    assert len(seen.errors) == 0
+    assert not seen.causes
+    ones, zeros = np.median(seen.margins.ones), np.median(seen.margins.zeros)
+    assert 0.2 < (seen.margins.best - zeros) / (ones - zeros) < 0.85
+
+
+@pytest.mark.parametrize("rate", [30.0, 60.0])
+def test_just_enough_samples(rate, tmp_path):
+    """Three a position and six."""
+    source = sonify.load_disc("cairn-middle")
+    take = Machine(source.grid.tolist(), 7, rate=rate).run()
+    show = sonify.perform(source, ["usual"])
+    seen = compare_take(show, saved(tmp_path / "a.npy", take.clock, take.data, rate))
+    assert len(seen.errors) == 0
+    assert abs(seen.motion.rpm / 10 - 1) < 1e-3
+
+
+TABLES = {
+    "plain": "time,clock,data\n",
+    "with units": "Time (s),Clock (V),Data (V)\n",
+    "in ms": "time [ms],clock [mV],data [mV]\n",
+    "a recorder's lines": "# bench recorder\n\nRecorder: bench\nRate: 500 Hz\n\ntime,clock,data\n",
+    "a spreadsheet's": "sep=;\ntime;clock;data\n",
+}
+
+
+@pytest.mark.parametrize("how", TABLES, ids=lambda how: how.replace(" ", "-"))
+def test_tables_as_recorders_write_them(how, tmp_path):
+    show, take = log_of("cairn-small")
+    scale = 1000 if how == "in ms" else 1
+    separator = ";" if ";" in TABLES[how] else ","
+    rows = np.stack([np.arange(len(take.clock)) / 500 * scale, take.clock, take.data], axis=1)
+    lines = [separator.join(f"{v:.4f}" for v in row) for row in rows.tolist()]
+    text = "\n".join(lines)
+    path = tmp_path / "log.csv"
+    path.write_text(TABLES[how] + (text.replace(".", ",") if separator == ";" else text) + "\n")
+    seen = compare_take(show, path)
+    assert len(seen.errors) == 0
+    assert abs(seen.motion.rpm / 10 - 1) < 1e-3
+    assert (sonify.load_disc(path).grid == show.disc.grid).all()
+
+
+def test_what_is_wrong_with_a_table_is_told_with_its_line(tmp_path):
+    show, _ = log_of("cairn-small")
+    path = tmp_path / "log.csv"
+    path.write_text("0.1,2.3,2.4\n0.2,2.2,2.1\n")
+    with pytest.raises(InputError, match="line 1: it has no header"):
+        compare_take(show, path)
+    path.write_text("# a\n\ntime,clock,data\n0,1,2\n0.1,1,2\n0.2,1\n" + "0.3,1,2\n" * 30)
+    with pytest.raises(InputError, match="line 6: 3 numbers are needed"):
+        compare_take(show, path)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import re
 import warnings
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,6 +29,9 @@ __all__ = ["is_log_header", "open_table"]
 CHUNK = 16 * 1024 * 1024
 MAX_LINE = 4096
 SEPARATORS = (",", ";", "\t", " ")
+PREAMBLE = 60  # lines of a recorder's own before the header
+_WITH_UNIT = re.compile(r"(.+?)\s*[(\[]\s*([^)\]]*?)\s*[)\]]")
+_TIME_UNITS = {"s": 1.0, "sec": 1.0, "ms": 1e-3, "us": 1e-6, "\u00b5s": 1e-6, "\u03bcs": 1e-6}
 
 
 def _split(head: str) -> tuple[str, list[str]]:
@@ -37,9 +42,18 @@ def _split(head: str) -> tuple[str, list[str]]:
     return ",", [head.strip().casefold()]
 
 
+def _plain(name: str) -> tuple[str, str]:
+    """A column's name and its unit, as in "Time (ms)" or "clock [V]"."""
+    found = _WITH_UNIT.fullmatch(name)
+    return (found[1], found[2]) if found else (name, "")
+
+
 def is_log_header(head: str) -> bool:
     """Whether a line names the channels of a log."""
-    names = set(_split(head)[1])
+    columns = _split(head)[1]
+    names = {_plain(n)[0] for n in columns}
+    if len(columns) < 2:
+        return False
     return bool(names & set(CLOCK_NAMES)) or bool(names & set(DATA_NAMES))
 
 
@@ -57,6 +71,7 @@ class TableSamples:
     begin: int
     bytes_a_line: float
     comma: bool
+    first_line: int = 2
 
     def _numbers(self, text: bytes, line: int | None) -> NDArray[np.float64]:
         """Whole lines as numbers, shape (lines, columns)."""
@@ -107,7 +122,7 @@ class TableSamples:
 
     def blocks(self) -> Iterator[Floats]:
         """All samples."""
-        first, line, rest = 0, 2, b""
+        first, line, rest = 0, self.first_line, b""
         with self.path.open("rb") as f:
             f.seek(self.begin)
             while True:
@@ -126,26 +141,52 @@ class TableSamples:
                 first += len(block)
 
 
+def _header(f: BinaryIO) -> tuple[str, int]:
+    """The line that names the channels, past a recorder's own lines, and its number; if there is
+    none, the first line that is not empty. The file is left behind it."""
+    first: tuple[str, int, int] | None = None
+    for number in range(1, PREAMBLE + 1):
+        raw = f.readline(MAX_LINE)
+        if not raw:
+            break
+        head = raw.decode("utf-8", "replace").lstrip("\ufeff").strip()
+        if not head or head.startswith("#"):
+            continue
+        if is_log_header(head):
+            return head, number
+        first = first or (head, number, f.tell())
+    head, number, at = first or ("", 1, f.tell())
+    f.seek(at)
+    return head, number
+
+
+def _without(head: str) -> str:
+    """How to say that a header lacks a column."""
+    try:
+        [float(v.replace(",", ".")) for v in _split(head)[1]]
+    except ValueError:
+        return "its header has no column"
+    return "it has no header, so no column is"
+
+
 def open_table(path: Path, rate: float | None) -> TableSamples:
     """A log in a .csv file: a header with time (or none, with a sample rate), clock and data."""
     with path.open("rb") as f:
-        raw = f.readline(MAX_LINE)
-        while raw.lstrip().startswith(b"#"):
-            raw = f.readline(MAX_LINE)
+        head, number = _header(f)
         begin = f.tell()
         some = f.read(1 << 18)
-    head = raw.decode("utf-8", "replace").lstrip("\ufeff").strip()
-    separator, names = _split(head)
+    separator, with_units = _split(head)
+    names = [_plain(n)[0] for n in with_units]
     time = next((names.index(n) for n in TIME_NAMES if n in names), None)
     found = []
     for wanted, called in ((CLOCK_NAMES, "clock"), (DATA_NAMES, "data")):
         at = next((names.index(n) for n in wanted if n in names), None)
         if at is None:
             raise InputError(
-                f"its header has no column '{called}'; a log needs two channels: "
+                f"{_without(head)} '{called}'; a log needs a line that names its channels: "
                 "time,clock,data (or clock,data and --sample-rate)",
                 file=path,
-                place="line 1",
+                place=f"line {number}",
             )
         found.append(at)
     some = some[: some.rfind(b"\n") + 1] or some
@@ -163,12 +204,14 @@ def open_table(path: Path, rate: float | None) -> TableSamples:
         begin,
         a_line,
         comma=separator != "," and b"," in some and b"." not in some,
+        first_line=number + 1,
     )
     if not some.strip():
         raise InputError("it has a header and no samples", file=path)
     if time is not None and rate is None:
-        times = log._numbers(some, 2)[:, time]
-        log.rate = _rate_of_times(times, path) / _UNIT.get(names[time], 1.0)
+        times = log._numbers(some, log.first_line)[:, time]
+        unit = _TIME_UNITS.get(_plain(with_units[time])[1], _UNIT.get(names[time], 1.0))
+        log.rate = _rate_of_times(times, path) / unit
     else:
         log.rate = _need_rate(rate, path)
     return log
