@@ -16,8 +16,8 @@ from sonify.take.place import Plan
 from sonify.take.recount import Miscount
 
 __all__ = [
-    "MIDDLE", "SHALLOW", "SHONE_ON", "Case", "Pattern", "depths", "other_rows", "threshold_place",
-    "web_shift",
+    "FADES", "MIDDLE", "SHALLOW", "SHONE_ON", "Case", "Pattern", "depths", "other_rows",
+    "threshold_place", "web_drift", "web_shift",
 ]  # fmt: skip
 
 Index = NDArray[np.int64]
@@ -25,6 +25,8 @@ Index = NDArray[np.int64]
 SHONE_ON = 0.6  # of the errors: where the material's own level is off
 SHALLOW = 0.8  # of the usual depth of holes: the stage is beside the row
 MIDDLE = (0.3, 0.7)  # of the way from the material's level to the holes': good for a threshold
+OFF = 0.12  # of the swing: the material's level is off
+FADES = 0.25  # of the swing: by so much its level sinks or rises through the take
 SEEN = 8.0  # what a log's levels speak for a cause that they show, as a logarithm
 
 
@@ -111,14 +113,21 @@ def _pattern(case: Case) -> Pattern:
     if case.seen.levels is not None:
         shifted = web_shift(case)
         shone = shifted is not None and shifted[0] > SHONE_ON
-        if "ambient-light" in logs:
+        fades = abs(web_drift(case)) > FADES
+        if "ambient-light" in logs and shifted is not None and shifted[2] < 0:
+            # material that reads more like a hole gets too little of its own light, from then on
+            dark = logs.pop("ambient-light")
+            logs["threshold"] = max(logs.get("threshold", dark), dark)
+        elif "ambient-light" in logs:
             logs["ambient-light"] += SEEN if shone else -SEEN
         depth = depths(case)
         if "stage" in logs and depth is not None and np.isfinite(depth[row]):
-            logs["stage"] += SEEN if depth[row] < SHALLOW else -SEEN / 2
+            # where the light fades all holes get shallow, whatever the stage does
+            logs["stage"] += SEEN if depth[row] < SHALLOW and not fades else -SEEN / 2
         place = threshold_place(case)
         if "threshold" in logs and place is not None:
-            logs["threshold"] += SEEN / 2 if not MIDDLE[0] <= place <= MIDDLE[1] else -SEEN / 4
+            off = fades or not MIDDLE[0] <= place <= MIDDLE[1]
+            logs["threshold"] += SEEN / 2 if off else -SEEN / 4
     return Pattern(posterior(logs), burst, row)
 
 
@@ -154,8 +163,9 @@ def depths(case: Case) -> NDArray[np.float64] | None:
     return out
 
 
-def web_shift(case: Case) -> tuple[float, float] | None:
-    """The share of errors where the material's level is off, and by how much of the swing."""
+def web_shift(case: Case) -> tuple[float, float, float] | None:
+    """The share of errors where the material's level is off, by how much of the swing, and the
+    same with its sign: above 0 away from the holes' level."""
     v = case.seen.levels
     if v is None:
         return None
@@ -166,9 +176,31 @@ def web_shift(case: Case) -> tuple[float, float] | None:
     swing = float(np.nanmedian(deep)) if len(deep) else 1.0
     r, p = case.at
     off = np.abs(web[r, p] - usual)
-    limit = max(6 * spread, 0.12 * swing)
+    limit = max(6 * spread, OFF * swing)
     share = float((off > limit).mean())
-    return share, float(np.nanmedian(off)) / max(swing, 1e-9)
+    way = 1.0 if v.low else -1.0
+    moved = way * float(np.nanmedian(web[r, p] - usual))
+    if abs(moved) < OFF * swing:
+        moved = 0.0
+    return share, float(np.nanmedian(off)) / max(swing, 1e-9), moved / max(swing, 1e-9)
+
+
+def web_drift(case: Case) -> float:
+    """By how much of the swing the material's level moves towards the holes' through a log, from
+    its first rows to its last; below 0 away from it."""
+    v = case.seen.levels
+    if v is None:
+        return 0.0
+    with np.errstate(all="ignore"), warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)
+        row = np.nanmedian(v.web, axis=1)
+        deep = np.nanmedian(np.abs(v.web - v.level)[v.truth == 1])
+    row = row[np.isfinite(row)]
+    part = max(1, len(row) // 5)
+    if len(row) < 4 or not deep > 0:
+        return 0.0
+    moved = float(np.median(row[:part]) - np.median(row[-part:]))
+    return (moved if v.low else -moved) / float(deep)
 
 
 def threshold_place(case: Case) -> float | None:

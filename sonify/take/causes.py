@@ -8,12 +8,13 @@ turned round) outweighs what errors merely look like.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sonify.take.case import (
+    FADES,
     MIDDLE,
     SHALLOW,
     SHONE_ON,
@@ -21,6 +22,7 @@ from sonify.take.case import (
     depths,
     other_rows,
     threshold_place,
+    web_drift,
     web_shift,
 )
 
@@ -362,7 +364,17 @@ def _threshold(case: Case) -> Cause | None:
             f"the threshold lies {_percent(place)} of the way from the material's level to "
             "the holes'; halfway is best"
         )
-    return _by_pattern(case, "threshold", *evidence)
+    drift = web_drift(case)
+    if abs(drift) > FADES:
+        evidence.append(
+            f"the material's level moves by {_percent(abs(drift))} of the swing "
+            f"{'towards' if drift > 0 else 'away from'} the holes' through the take"
+        )
+    found = _by_pattern(case, "threshold", *evidence)
+    if found is not None and abs(drift) > FADES:
+        # what moves by itself is cleaned before it is set anew
+        found = replace(found, try_this=found.try_this[::-1])
+    return found
 
 
 def _hole(case: Case) -> Cause | None:

@@ -115,6 +115,13 @@ class Comparison:
     fit: float = 1.0
 
     @property
+    def right(self) -> float | None:
+        """The share of the bits that the machine read right, of those that the take tells of."""
+        told = int(np.count_nonzero((self.truth >= 0) & (self.seen.bits >= 0)))
+        vague = self.listening is not None and self.listening.vague
+        return None if vague or not told else 1.0 - len(self.errors) / told
+
+    @property
     def message(self) -> str | None:
         """The message as it should be."""
         return self.show.disc.message

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from sonify.errors import InputError
+from sonify.write.report_picture import rate_in_words
 from sonify.write.whole import whole
 
 if TYPE_CHECKING:
@@ -71,7 +72,7 @@ def report_lines(c: Comparison, most: int = 12) -> list[str]:
     m = c.motion
     out = [
         f"{c.path.name}: a {'detector log' if c.kind == 'log' else 'MIDI file'} of "
-        f"{c.show.disc.title or c.show.disc.name}; {100 * c.agreement:.1f} % of the bits agree",
+        f"{c.show.disc.title or c.show.disc.name}" + ("" if c.right is None else f"; {_right(c)}"),
         f"speed      {m.rpm:.3f} turns a minute, drift {100 * m.drift:+.2f} %, flutter "
         f"{100 * m.flutter:.2f} % once a turn",
     ]
@@ -86,8 +87,8 @@ def report_lines(c: Comparison, most: int = 12) -> list[str]:
     if c.margins is not None:
         g = c.margins
         out.append(
-            f"levels     threshold {g.threshold:.3g}, best {g.best:.3g} (errors expected there: "
-            f"{g.error_rate:.1e}); {max(g.opening, 0):.0%} of the swing is clear"
+            f"levels     threshold {g.threshold:.3g}, best {g.best:.3g} "
+            f"({rate_in_words(g.error_rate)} there); {max(g.opening, 0):.0%} of the swing is clear"
         )
     out.append(f"message    {_shown(c.message)}")
     if c.message_read != c.message:
@@ -105,6 +106,13 @@ def report_lines(c: Comparison, most: int = 12) -> list[str]:
         if k == 0:
             out += [f"  try: {line}" for line in cause.try_this]
     return out
+
+
+def _right(c: Comparison) -> str:
+    if not len(c.errors):
+        return "all bits right"
+    # never "100 %" of bits some of which are wrong
+    return f"{min(100 * (c.right or 0.0), 99.9):.1f} % of the bits right"
 
 
 def _where(c: Comparison, e: np.void) -> str:
@@ -149,7 +157,7 @@ def _html(c: Comparison) -> bytes:
     change = m.change_s[np.isfinite(m.change_s)]
     rows = [
         ("Take", f"{html.escape(c.path.name)}, {'detector log' if c.kind == 'log' else 'MIDI'}"),
-        ("Agreement", f"{100 * c.agreement:.1f} % of the bits"),
+        ("Bits", "can't be told" if c.right is None else _right(c)),
         ("Speed", f"{m.rpm:.4g} turns a minute (profile {c.show.setup.player.rpm:g})"),
         ("Drift", f"{100 * m.drift:+.2f} % over the take"),
         ("Flutter", f"{100 * m.flutter:.2f} % once a turn"),
@@ -168,7 +176,7 @@ def _html(c: Comparison) -> bytes:
         g = c.margins
         rows += [
             ("Threshold", f"{g.threshold:.4g}"),
-            ("Best threshold", f"{g.best:.4g}, errors expected there {g.error_rate:.1e}"),
+            ("Best threshold", f"{g.best:.4g}, {rate_in_words(g.error_rate)} there"),
             ("Eye", f"{max(g.opening, 0):.0%} of the swing is clear"),
         ]
     facts_table = "".join(f"<tr><th>{k}</th><td>{v}</td></tr>" for k, v in rows)

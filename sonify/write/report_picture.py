@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from sonify.take.compare import Comparison, Margins
     from sonify.take.observed import Levels
 
-__all__ = ["COLOURS", "draw_report"]
+__all__ = ["COLOURS", "draw_report", "rate_in_words"]
 
 Reals = NDArray[np.float64]
 
@@ -38,6 +38,15 @@ _TALL = 190
 _GAP = 52
 _MOST_ROWS = 300
 _MOST_POSITIONS = 1000
+
+
+def rate_in_words(rate: float) -> str:
+    """A rate of errors, in words."""
+    if rate < 1e-6:
+        return "hardly a bit wrong"
+    if rate > 0.05:
+        return f"{100 * rate:.0f} % of the bits wrong"
+    return f"1 bit in {1 / rate:,.0f} wrong"
 
 
 @dataclass(frozen=True)
@@ -217,8 +226,8 @@ def _histogram(sheet: _Sheet, m: Margins, box: _Box) -> None:
             sheet.draw.line((at, box.y, at, box.y + box.h), fill=COLOURS[colour], width=2)
     sheet.text(
         box.x, box.y + box.h + 34,
-        f"red: threshold {m.threshold:.3g}; black: best {m.best:.3g}, "
-        f"errors expected there {m.error_rate:.1e}",
+        f"green: holes; blue: material; red: threshold {m.threshold:.3g}; "
+        f"black: best {m.best:.3g}, {rate_in_words(m.error_rate)} there",
     )  # fmt: skip
 
 

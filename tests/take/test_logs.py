@@ -8,6 +8,8 @@ import pytest
 import sonify
 from sonify.errors import InputError
 from sonify.take import compare_take
+from sonify.write.report import report_lines
+from sonify.write.report_picture import rate_in_words
 from tests.take.faults import PLAYERS, judge, make
 from tests.take.machine import Machine
 
@@ -196,6 +198,32 @@ def test_levels_as_recorders_bend_them(how, tmp_path):
     assert not seen.causes
     ones, zeros = np.median(seen.margins.ones), np.median(seen.margins.zeros)
     assert 0.2 < (seen.margins.best - zeros) / (ones - zeros) < 0.85
+
+
+@pytest.mark.parametrize("share", [0.6, 0.7, 0.8])
+def test_a_light_that_fades_is_not_taken_for_one_that_shines(share, tmp_path):
+    """Material that reads darker and darker adds bits, which no lamp from elsewhere does."""
+    show, take = log_of("cairn-middle")
+    t = np.arange(len(take.clock)) / 500
+    faded = take.data * (1 - share * t / t[-1])
+    seen = compare_take(show, saved(tmp_path / "a.npy", take.clock, faded))
+    assert len(seen.errors) > 10
+    assert set(seen.errors["kind"]) == {"added"}
+    assert seen.causes[0].name == "threshold"
+    assert "ambient-light" not in [c.name for c in seen.causes]
+    assert "towards the holes'" in seen.causes[0].evidence[-1]
+    assert "faded" in seen.causes[0].try_this[0]
+    said = report_lines(seen)
+    assert "100.0 %" not in said[0]
+    assert f"{100 * seen.right:.1f} % of the bits right" in said[0]
+
+
+def test_what_a_report_says_of_a_threshold():
+    words = [rate_in_words(r) for r in (0.0, 1e-9, 0.0003, 0.21)]
+    assert words == [
+        "hardly a bit wrong", "hardly a bit wrong", "1 bit in 3,333 wrong",
+        "21 % of the bits wrong",
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize("rate", [30.0, 60.0])
