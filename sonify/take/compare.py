@@ -33,6 +33,7 @@ __all__ = ["ERRORS", "Comparison", "Margins", "compare_take"]
 ERRORS = np.dtype([("row", "i4"), ("position", "i4"), ("kind", "U6"), ("time_s", "f8")])
 """One bit that went wrong: rows and positions from 0, kind missed, added or wrong."""
 
+COARSE = 0.25  # of a position: ticks so long hide which one a note is
 MUCH = 0.55  # of a reading: a take so short may not fit although it is of this disc
 DOUBT = 0.86
 BETTER = 0.08
@@ -333,6 +334,12 @@ def _why_misfit(take: LogTake | MidiTake, show: Performance) -> str:
         return (
             f"it lasts {long:.0f} s, and a reading of the disc takes {whole:.0f} s: record it "
             "whole, from before the first row to after the last"
+        )
+    position = show.timeline.position_s
+    if isinstance(take, MidiTake) and take.tick_s > COARSE * position:
+        return (
+            f"its ticks last {1000 * take.tick_s:.0f} ms, and a position {1000 * position:.0f} ms: "
+            "record it with more ticks a beat"
         )
     return "is it this disc, and was it played with this preset and player?"
 

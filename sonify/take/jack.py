@@ -127,7 +127,8 @@ def observe_midi(take: MidiTake, listening: Listening, plan: Plan, period_s: flo
     loose = None
     if pace is not None:
         track, placing, pace, loose = _by_pace(track, listening, plan, placing, pace)
-    return replace(_observed(take, listening, plan, placing, track, pace), loose=loose)
+    observed = _observed(take, listening, plan, placing, track, pace)
+    return replace(observed, loose=loose, notes=take.remarks)
 
 
 def _without_slips(track: _Track, n: int) -> _Track:
@@ -346,6 +347,9 @@ def _wire(take: MidiTake, listening: Listening, seen: Observed, plan: Plan) -> W
             if seen.bits[r, place] == 0:
                 lost.append((r, int(place)))
     hanging = int(np.count_nonzero(~np.isfinite(take.notes["off_s"])))
+    if hanging == len(take.notes):
+        # what never comes was not lost on the wire
+        return Wire(0, 0, 0, [], lost)
     # a note that is meant to be struck while it sounds leaves a note-off over
     struck = max(0, len(take.struck_again) - listening.again)
     orphans = max(0, len(take.orphans) - listening.again)

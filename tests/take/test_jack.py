@@ -350,3 +350,110 @@ def test_what_a_preset_plays_is_accused_of_nothing(preset, player, tmp_path):
     else:
         assert "lost the bits" in seen.cautions[0]
     assert abs(seen.motion.rpm / show.setup.player.rpm - 1) < 1e-3
+
+
+def played(tmp_path, preset="larch-marimba"):
+    """A show, and the note messages of its MIDI file with their times in s."""
+    disc = sonify.load_disc("cairn-middle")
+    show = sonify.perform(disc, [preset, "usual"], {"music.timing": "player"})
+    now, out = 0.0, []
+    for message in mido.MidiFile(str(show.save(tmp_path / "played.mid"))):
+        now += message.time
+        if message.type in ("note_on", "note_off"):
+            out.append((now, message))
+    return show, out
+
+
+def smf(path, events, tick_s, division, running=True):
+    """A file of format 0, byte by byte (Standard MIDI Files 1.0, RP-001)."""
+
+    def length(n):
+        out = [n & 127]
+        while n := n >> 7:
+            out.append(128 | n & 127)
+        return bytes(out[::-1])
+
+    body, status, before = b"", None, 0
+    for time, message in events:
+        tick = round(time / tick_s)
+        raw = bytes(message.bytes())
+        if message.type == "note_off":
+            raw = bytes([0x90 | message.channel, message.note, 0])
+        body += length(tick - before) + (raw[1:] if running and raw[0] == status else raw)
+        status, before = raw[0], tick
+    body += b"\0\xff\x2f\0"
+    head = b"MThd" + bytes([0, 0, 0, 6, 0, 0, 0, 1]) + bytes(division)
+    path.write_bytes(head + b"MTrk" + len(body).to_bytes(4, "big") + body)
+    return path
+
+
+@pytest.mark.parametrize(
+    ("tick_s", "division"),
+    [
+        (0.5 / 96, (0, 96)),
+        (0.5 / 960, (3, 192)),
+        (1 / 1000, (256 - 25, 40)),
+        (1 / 2400, (256 - 30, 80)),
+        (1001 / 30000 / 100, (256 - 29, 100)),
+    ],
+)
+def test_files_as_recorders_write_them(tick_s, division, tmp_path):
+    """Running status, note-ons of velocity 0 for note-offs, ticks of beats and of frames."""
+    show, events = played(tmp_path)
+    seen = compare_take(show, smf(tmp_path / "take.mid", events, tick_s, division))
+    assert len(seen.errors) == 0
+    assert not seen.causes
+    assert abs(seen.motion.rpm / 10 - 1) < 1e-3
+
+
+def test_a_tempo_that_changes_and_a_late_start(tmp_path):
+    show, events = played(tmp_path)
+    file = mido.MidiFile(ticks_per_beat=480)
+    track = mido.MidiTrack()
+    file.tracks.append(track)
+    now = 0.0
+    for k, (time, message) in enumerate(events):
+        tempo = (500_000, 731_000, 412_345)[k // 200 % 3]
+        if k % 200 == 0:
+            track.append(mido.MetaMessage("set_tempo", tempo=tempo))
+        tick = round((time + 5 - now) / (tempo * 1e-6 / 480))
+        now += tick * tempo * 1e-6 / 480
+        track.append(message.copy(time=tick))
+    file.save(str(tmp_path / "take.mid"))
+    seen = compare_take(show, tmp_path / "take.mid")
+    assert len(seen.errors) == 0
+    assert abs(seen.motion.rpm / 10 - 1) < 1e-3
+
+
+def test_a_recording_that_holds_everything_twice(tmp_path):
+    show, events = played(tmp_path)
+    both = sorted(events + [(t + 0.002, m) for t, m in events], key=lambda e: e[0])
+    seen = compare_take(show, smf(tmp_path / "take.mid", both, 0.5 / 960, (3, 192)))
+    assert len(seen.errors) == 0
+    assert not seen.causes
+    assert "each note came twice" in seen.cautions[0]
+
+
+@pytest.mark.parametrize("preset", ["larch-marimba", "ridge-run"])
+def test_a_player_that_sends_no_note_off_loses_no_bytes(preset, tmp_path):
+    show, events = played(tmp_path, preset)
+    ons = [e for e in events if e[1].type == "note_on" and e[1].velocity]
+    seen = compare_take(show, smf(tmp_path / "take.mid", ons, 0.5 / 960, (3, 192)))
+    assert len(seen.errors) == 0
+    assert not seen.causes
+    assert "no note-off came at all" in seen.cautions[0]
+
+
+def test_files_whose_times_can_t_be_used(tmp_path):
+    show, events = played(tmp_path)
+    path = smf(tmp_path / "take.mid", events, 0.25, (0, 24))
+    file = mido.MidiFile(str(path))
+    file.tracks[0].insert(0, mido.MetaMessage("set_tempo", tempo=24 * 250_000))
+    file.save(str(path))
+    with pytest.raises(InputError, match="its ticks last 250 ms, and a position 107 ms"):
+        compare_take(show, path)
+    file = mido.MidiFile(str(tmp_path / "played.mid"))
+    file.type = 2
+    file.save(str(path))
+    with pytest.raises(InputError, match="export it as format 0 or 1"):
+        compare_take(show, path)
