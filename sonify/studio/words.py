@@ -92,7 +92,8 @@ WORDS: dict[str, Words] = {
     "scheme.*.span": Words("Span", "How many tones of the scale it uses before it folds back.", 1,
                            soft=(1, 24)),
     "scheme.*.way": Words("Way", "Which way the tones go.", choices={
-        "up": "low to high", "down": "high to low", "middle": "from the middle out"}),
+        "up": "low to high", "down": "high to low", "middle": "from the middle out",
+        "arch": "up and down again", "turn": "up and down again"}),
     "scheme.*.spread": Words("Spread", "Scale tones between neighbouring places: 1 steps, "
                              "2 leaps by thirds.", 1),
     "scheme.*.row-step": Words("Row step", "How many tones each new row moves up or down.", 1,
@@ -182,6 +183,15 @@ WORDS: dict[str, Words] = {
     "player.stage": Words("Stage move", "How long the stage takes to the next row.", 0.05, "s",
                           (0, 5)),
     "player.settle": Words("Settling", "The rest before it reads.", 0.05, "s", (0, 2)),
+    "player.delay": Words("Detector delay", "How much later the data detector sees a hole than the "
+                          "clock detector. No note moves by it; a log is read with it.", 0.001,
+                          "s", (-0.1, 0.1)),
+    "player.sample-at": Words("Sampled at", "When the machine samples its data detector, counted "
+                              "from the middle of the clock's pulse. A log is read with it. "
+                              "Empty: where holes pass.", 0.001, "s", (-0.1, 0.1)),
+    "player.sample-width": Words("Sampled over", "Over which share of a position the machine "
+                                 "averages for a bit. A log is read with it. Empty: the usual "
+                                 "share.", 0.01, "", (0.01, 0.99)),
     "player.message-pause": Words("Pause before the message", "From the last bit to the first "
                                   "letter that scrolls in.", 0.1, "s", (0, 10)),
     "player.matrix.width": Words("Lamps across", "How many lamps the matrix is wide.", 1, "",

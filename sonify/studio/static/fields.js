@@ -43,12 +43,16 @@ function numberField(f, id, give) {
     if (slide && v !== null) slide.value = v;
     give(v === null ? undefined : f.kind === "int" ? Math.round(v) : v, true);
   });
+  let last = null;
+  // what is no number is not left standing
+  box.addEventListener("change", () => { if (number(box.value) === null && !f.optional) box.value = last; });
   const unit = f.unit ? h("span.unit", {}, f.unit) : null;
   return {
     element: h("div.numbers", {}, slide, box, unit),
     control: box,
     sync(v) {
       const shown = v ?? f.default;
+      last = shown;
       if (document.activeElement !== box || number(box.value) !== shown) {
         box.value = shown === null || shown === undefined ? "" : clean(shown);
       }

@@ -39,6 +39,13 @@ const solo = new (class extends Set {
     silence();
     for (const p of panels) p.sync();
   }
+
+  /** Follow the voices when they move; those that are gone are no longer heard alone. */
+  renumber(to) {
+    const next = [...this].map(to).filter((n) => n !== null && n >= 0);
+    this.clear();
+    for (const n of next) this.add(n);
+  }
 })();
 
 function tell(text) {
@@ -91,7 +98,8 @@ function say(now) {
   if (count !== saidCount) {
     saidCount = count;
     let text = "";
-    for (let k = Math.max(0, count - 90); k < count; k++) text += String.fromCodePoint(show.caption_point[k]);
+    const most = window.innerWidth > 760 ? 90 : 60;
+    for (let k = Math.max(0, count - most); k < count; k++) text += String.fromCodePoint(show.caption_point[k]);
     $("said").textContent = text;
     $("said").classList.toggle("long", count > 46);
   }
@@ -139,6 +147,7 @@ function setShow(next, began) {
   sound.setShow(show, began);
   $("seek").max = String(Math.ceil(sound.end * 100) / 100);
   $("disc-title").textContent = show.title;
+  document.title = `${show.title} · sonify studio`;
   $("disc").setAttribute("aria-label",
     `The disc: ${show.rows} rows of ${show.positions} positions, ${show.ones} ones`);
   $("matrix").setAttribute("aria-label", `The lamps of the matrix, ${show.matrix.width} by ${show.matrix.height}`);
@@ -204,6 +213,9 @@ function wrong(e) {
 }
 
 function sync() {
+  // a voice that is not there any more can't be heard alone
+  const count = (bench.setup.music?.voice ?? []).length;
+  solo.renumber((n) => (n < count ? n : null));
   for (const p of panels) p.sync();
   $("undo").disabled = !bench.canUndo;
   $("redo").disabled = !bench.canRedo;
@@ -228,7 +240,7 @@ async function flashing(of) {
     try {
       measured.set(of.flashKey, await measuring.answer);
     } catch (e) {
-      return { over: true, text: `It could not be measured: ${e.message}`, calm: null };
+      return { over: true, unknown: e.message, calm: null };
     } finally {
       measuring = null;
     }
@@ -257,9 +269,14 @@ async function play() {
 
 async function agree(of, found) {
   const box = $("flash");
-  $("flash-text").textContent = `The lamps flash more than WCAG 2.2, success criterion 2.3.1, allows: ${found.text}. `
-    + "That can harm people with photosensitive epilepsy."
-    + (found.calm ? "" : " No calmer version was found.");
+  const [title, text] = found.unknown
+    ? ["This show may flash", `How much the lamps flash could not be measured: ${found.unknown} `
+      + "Flashing can harm people with photosensitive epilepsy."]
+    : ["This show flashes", `The lamps flash more than WCAG 2.2, success criterion 2.3.1, allows: ${found.text}. `
+      + "That can harm people with photosensitive epilepsy."
+      + (found.calm ? "" : " No calmer version was found.")];
+  $("flash-title").textContent = title;
+  $("flash-text").textContent = text;
   $("flash-calm").hidden = !found.calm;
   box.returnValue = "no";
   box.showModal();
@@ -268,7 +285,9 @@ async function agree(of, found) {
     bench.change("calm", (d) => {
       for (const [path, value] of Object.entries(found.calm)) put(d.setup, path, value);
     });
-    await new Promise((done) => bench.addEventListener("show", done, { once: true }));
+    await new Promise((done) => {
+      for (const answer of ["show", "wrong"]) bench.addEventListener(answer, done, { once: true });
+    });
     agreed.add(show.flashKey);
     return true;
   }

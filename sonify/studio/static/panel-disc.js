@@ -11,7 +11,10 @@ export function discPanel(panel, bench, tables, tell) {
   const fact = h("p.fact", { role: "status" });
   const discs = tables.presets.filter((p) => p.kind === "disc");
   const pick = chooser([{ name: "", label: "my own" }, ...discs], "", async (name) => {
-    if (!name) return;
+    if (!name) {
+      pick.sync(bench.document.shipped ?? "");
+      return;
+    }
     try {
       const got = await discOf(name);
       bench.change("disc", (d) => Object.assign(d, got));

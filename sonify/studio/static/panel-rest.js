@@ -9,11 +9,17 @@ const POLL_MS = 250;
 
 function presetPicker(kind, label, help, tables, music) {
   const rows = tables.presets.filter((p) => p.kind === kind);
-  const pick = chooser([{ name: "", label: "as set below" }, ...rows], "", (v) => v && music.lay(v));
+  const pick = chooser([{ name: "", label: "as set below" }, ...rows], "", (v) => (v ? music.lay(v) : again()));
+  let now = "";
+  // that it began from none can't be chosen: what it began from is shown again
+  const again = () => pick.sync(now);
   return {
     element: h("div.field", {}, h("label", { htmlFor: pick.select.id }, label), pick.select, pick.about,
       h("p.help", {}, help)),
-    sync(used) { pick.sync(used.find((n) => rows.some((r) => r.name === n)) ?? ""); },
+    sync(used) {
+      now = used.find((n) => rows.some((r) => r.name === n)) ?? "";
+      again();
+    },
   };
 }
 
@@ -83,7 +89,7 @@ export function takePanel(panel, bench, tables, tell) {
     const stop = h("button", { type: "button", hidden: true, "aria-label": `Cancel ${take.label}` }, "Cancel");
     const said = h("p.fact", { role: "status" });
     const calm = take.calm ? h("input", { type: "checkbox", id: uid("calm") }) : null;
-    let running = null;
+    let running = null; // the run that is waited for, with its job once that is known
     // the file stays for a while by being asked for; then its link ends
     const keep = async (id, link) => {
       for (let k = 0; k < 12 && link.isConnected; k++) {
@@ -104,17 +110,19 @@ export function takePanel(panel, bench, tables, tell) {
       bar.hidden = false;
       bar.removeAttribute("value");
       said.replaceChildren("Making it…");
+      const mine = running = { id: null };
       try {
         let job = await postJson("api/jobs", { document: bench.document, what: take.what, suffix: kind.value, calm: calm?.checked ?? false });
         const { name } = job;
-        running = job.id;
-        while (job.state === "waiting" || job.state === "working") {
+        mine.id = job.id;
+        if (running !== mine) cancelJob(job.id);
+        while (running === mine && (job.state === "waiting" || job.state === "working")) {
           await new Promise((done) => setTimeout(done, POLL_MS));
-          if (running === null) return;
-          job = await getJson(`api/jobs/${job.id}`);
+          if (running === mine) job = await getJson(`api/jobs/${job.id}`);
           if (job.progress !== null) bar.value = job.progress;
           if (job.state === "waiting") said.textContent = "Waiting for its turn…";
         }
+        if (running !== mine) return;
         if (job.state === "failed") throw Object.assign(new Error(job.error), { place: job.place });
         const link = h("a", { href: `api/jobs/${job.id}/file`, download: name }, name);
         const more = [...(job.notes ?? []), ...(job.cautions ?? [])].map((t) => h("span.note", {}, t));
@@ -122,14 +130,16 @@ export function takePanel(panel, bench, tables, tell) {
         link.click();
         keep(job.id, link);
       } catch (e) {
-        if (running !== null) said.textContent = e.message;
+        if (running === mine) said.textContent = e.message;
       } finally {
-        running = null;
-        idle();
+        if (running === mine) {
+          running = null;
+          idle();
+        }
       }
     });
     stop.addEventListener("click", () => {
-      if (running !== null) cancelJob(running);
+      if (running?.id) cancelJob(running.id);
       running = null;
       said.textContent = "Cancelled";
       idle();

@@ -20,6 +20,7 @@ export function voicesPanel(panel, bench, tables, solo, tell) {
     list, add);
   let built = "";
   let cards = [];
+  let order = null; // where the voices were before they were moved
 
   const voices = () => bench.setup.music?.voice ?? [];
   const own = Object.fromEntries(tables.sections.voice.map((f) => [f.key, f]));
@@ -49,11 +50,12 @@ export function voicesPanel(panel, bench, tables, solo, tell) {
 
   function remove(n) {
     const name = voices()[n].name || `voice ${n + 1}`;
+    order = voices().map((_, k) => k).filter((k) => k !== n);
+    solo.renumber((m) => (m === n ? null : m > n ? m - 1 : m));
     bench.change("remove voice", (d) => {
       d.setup.music.voice.splice(n, 1);
       d.muted = d.muted.filter((m) => m !== n).map((m) => (m > n ? m - 1 : m));
     });
-    solo.delete(n);
     (list.children[Math.min(n, list.children.length - 1)]?.querySelector("input") ?? add).focus();
     tell(`${name} was removed`);
   }
@@ -61,6 +63,9 @@ export function voicesPanel(panel, bench, tables, solo, tell) {
   function shift(n, by) {
     const to = n + by;
     if (to < 0 || to >= voices().length) return;
+    order = voices().map((_, k) => k);
+    move(order, n, to);
+    solo.renumber((m) => order.indexOf(m));
     bench.change("reorder voices", (d) => {
       const flags = d.setup.music.voice.map((_, k) => d.muted.includes(k));
       move(d.setup.music.voice, n, to);
@@ -203,12 +208,15 @@ export function voicesPanel(panel, bench, tables, solo, tell) {
     };
   }
 
+  /** Which folds of a voice are open, by their words. */
+  const opened = (c) => new Set([...c?.item.querySelectorAll("details[open] > summary") ?? []].map((s) => s.textContent));
+
   function card(voice, n, open) {
     const name = h("input.voice-name", { type: "text", value: voice.name ?? "", maxLength: 60,
       "aria-label": `Name of voice ${n + 1}`, placeholder: `voice ${n + 1}`, spellcheck: false,
       onchange: () => edit(n, "name", (x) => { x.name = name.value.trim(); }) });
-    const muted = h("button.icon.mute", { type: "button", "aria-pressed": "false", title: "Mute", onclick: () => mute(n) }, "Mute");
-    const alone = h("button.icon.solo", { type: "button", "aria-pressed": "false", title: "Hear only this one", onclick: () => solo.toggle(n) }, "Solo");
+    const muted = h("button.icon.mute", { type: "button", "aria-pressed": "false", title: "Mute", "aria-label": `Mute voice ${n + 1}`, onclick: () => mute(n) }, "Mute");
+    const alone = h("button.icon.solo", { type: "button", "aria-pressed": "false", title: "Hear only this one", "aria-label": `Solo voice ${n + 1}`, onclick: () => solo.toggle(n) }, "Solo");
     const fact = h("p.fact", {});
     const source = chooser(tables.sources, voice.source ?? "ones", (v) => edit(n, "source", (x) => { x.source = v; }));
     const inst = instrument(n, voice);
@@ -224,10 +232,10 @@ export function voicesPanel(panel, bench, tables, solo, tell) {
       h("div.voice-head", {}, h("span.dot", { "aria-hidden": "true" }), name,
         h("button.icon", { type: "button", "aria-label": `Remove voice ${n + 1}`, title: "Remove", onclick: () => remove(n) }, "×")),
       h("div.voice-head", {}, muted, alone,
-        h("button.icon", { type: "button", "aria-label": `Voice ${n + 1} up`, title: "Up", onclick: () => shift(n, -1) }, "↑"),
-        h("button.icon", { type: "button", "aria-label": `Voice ${n + 1} down`, title: "Down", onclick: () => shift(n, 1) }, "↓"),
+        h("button.icon", { type: "button", "aria-label": `Voice ${n + 1} up`, title: "Up", disabled: n === 0, onclick: () => shift(n, -1) }, "↑"),
+        h("button.icon", { type: "button", "aria-label": `Voice ${n + 1} down`, title: "Down", disabled: n === voices().length - 1, onclick: () => shift(n, 1) }, "↓"),
         fact),
-      h("details", { open },
+      h("details", {},
         h("summary", {}, "Shape this voice"),
         h("div.inside", {},
           h("div.field", { "data-place": `music.voice[${n}].source` },
@@ -235,6 +243,7 @@ export function voicesPanel(panel, bench, tables, solo, tell) {
           inst.element, sch?.element, rul.element,
           h("div.sub", {}, first.elements),
           more.elements.length ? h("details.more", {}, h("summary", {}, "More"), h("div.sub", {}, more.elements)) : null)));
+    for (const d of item.querySelectorAll("details")) d.open = open.has(d.firstElementChild.textContent);
     item.querySelector(".dot").style.setProperty("--voice", `var(--voice-${n % 8})`);
     item.addEventListener("keydown", (e) => {
       if (e.altKey && (e.key === "ArrowUp" || e.key === "ArrowDown")) {
@@ -272,13 +281,15 @@ export function voicesPanel(panel, bench, tables, solo, tell) {
       if (now !== built) {
         built = now;
         const focus = document.activeElement?.closest?.("[data-place]")?.dataset.place;
-        const open = cards.map((c) => c.item.querySelector("details").open);
-        cards = voices().map((v, n) => card(v, n, open[n] ?? n === 0));
+        const open = (order ?? cards.map((_, k) => k)).map((k) => opened(cards[k]));
+        if (!cards.length) open.push(new Set(["Shape this voice"]));
+        cards = voices().map((v, n) => card(v, n, open[n] ?? new Set()));
         list.replaceChildren(...cards.map((c) => c.item));
         if (focus) {
           list.querySelector(`[data-place="${CSS.escape(focus)}"]`)?.querySelector("select, input, button")?.focus();
         }
       }
+      order = null;
       cards.forEach((c, n) => c.sync(voices()[n]));
     },
     setShow(show) {

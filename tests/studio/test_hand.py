@@ -1,0 +1,158 @@
+"""What a hand finds out: folds that stay open, voices heard alone, steady places, plain words."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import pytest
+
+from tests.studio.conftest import Page, Studio
+
+
+def voices(page: Page, count: int) -> None:
+    page.js(
+        """(count) => studio.bench.change("voices", (d) => {
+          d.setup.music.voice = Array.from({ length: count }, (_, k) => (
+            { name: "voice " + "abcdef"[k], source: "ones", program: "celesta", octave: 0 }));
+        })""",
+        count,
+    )
+    page.settled()
+
+
+def names(page: Page) -> list[str]:
+    return [v["name"] for v in page.document["setup"]["music"]["voice"]]
+
+
+def heard(page: Page) -> list[str]:
+    silent = page.js("[...studio.sound.silent]")
+    return [name for n, name in enumerate(names(page)) if n not in silent]
+
+
+def test_the_voice_heard_alone_stays_the_same_when_voices_move_and_go(page: Page) -> None:
+    voices(page, 4)
+    page.page.click('[aria-label="Solo voice 3"]')
+    assert heard(page) == ["voice c"]
+    page.page.click('[aria-label="Voice 3 up"]')
+    assert heard(page) == ["voice c"]
+    page.page.click('[aria-label="Remove voice 1"]')
+    assert names(page) == ["voice c", "voice b", "voice d"]
+    assert heard(page) == ["voice c"]
+    page.page.click('[aria-label="Remove voice 1"]')
+    assert heard(page) == ["voice b", "voice d"]
+    page.page.click('[aria-label="Solo voice 2"]')
+    voices(page, 1)  # what was heard alone is gone: the rest must not stay silent
+    assert heard(page) == ["voice a"]
+
+
+def test_folds_stay_open_and_go_with_their_voice(page: Page) -> None:
+    voices(page, 2)
+    page.js("""() => {
+      for (const d of document.querySelectorAll('[data-voice="0"] details')) d.open = true;
+      document.querySelector('[data-voice="1"] details').open = false;
+    }""")
+    opened = """(n) => [...document.querySelectorAll(`[data-voice="${n}"] details`)].map((d) => d.open)"""
+    before = page.js(opened, 0)
+    assert all(before)
+    page.page.locator('[data-voice="0"] .block > select').select_option("swing")
+    assert page.js(opened, 0) == before
+    page.page.click('[aria-label="Voice 1 down"]')
+    assert page.js(opened, 1) == before
+    assert not any(page.js(opened, 0))
+
+
+def test_ends_of_the_list_offer_no_way_further(page: Page) -> None:
+    voices(page, 2)
+    assert page.page.is_disabled('[aria-label="Voice 1 up"]')
+    assert page.page.is_disabled('[aria-label="Voice 2 down"]')
+    assert page.page.is_enabled('[aria-label="Voice 1 down"]')
+
+
+@pytest.mark.parametrize("share", [0.02, 0.3, 0.97])
+def test_the_place_is_where_the_pointer_is(page: Page, share: float) -> None:
+    box = page.page.locator("#seek").bounding_box()
+    assert box is not None
+    page.page.mouse.click(box["x"] + box["width"] * share, box["y"] + box["height"] / 2)
+    got = page.js("studio.sound.place() / studio.sound.end")
+    assert (got - share) * box["width"] == pytest.approx(0, abs=1.5)
+
+
+@pytest.mark.parametrize("size", [(1280, 900), (1024, 768), (390, 844)])
+def test_nothing_moves_while_the_message_comes(
+    browser: Any, studio: Studio, size: tuple[int, int]
+) -> None:
+    page = Page(browser, studio, viewport={"width": size[0], "height": size[1]})
+    page.page.fill("#message", "FOG IN THE SADDLE UNTIL NOON, THEN CLEAR. THE SPRING RUNS. " * 3)
+    page.settled()
+    tops = set()
+    for share in (0, 0.1, 0.2, 0.35, 0.5, 0.8, 1):
+        page.js("(x) => studio.sound.seek(studio.sound.end * x)", share)
+        tops.add(page.js("""(async () => {
+          await new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)));
+          const said = document.getElementById("said");
+          return [document.querySelector(".trail").getBoundingClientRect().top + scrollY,
+                  said.scrollHeight <= said.clientHeight + 1].join();
+        })()"""))
+    assert len(tops) == 1
+    assert next(iter(tops)).endswith("true")
+    page.close()
+
+
+def test_every_setting_is_told_in_plain_words(studio: Studio) -> None:
+    tables = studio.ask("GET", "/api/tables").json
+    fields = [f for rows in tables["sections"].values() for f in rows]
+    fields += [f for kind in ("schemes", "rules") for one in tables[kind] for f in one["fields"]]
+    for f in fields:
+        if f.get("control") == "skip":
+            continue
+        assert f["help"], f["key"]
+        assert "_" not in f["help"] + f["label"], f["key"]
+        assert "`" not in f["help"], f["key"]
+
+
+def test_the_tab_says_which_disc_it_holds(page: Page) -> None:
+    page.page.fill("#title", "Hut book, 3 May")
+    page.settled()
+    assert page.page.title() == "Hut book, 3 May · sonify studio"
+
+
+def test_a_number_that_is_none_is_not_left_standing(page: Page) -> None:
+    box = page.page.locator('[data-place="player.rpm"] input[type=number]')
+    before = box.input_value()
+    box.fill("")
+    box.press("Tab")
+    assert box.input_value() == before
+
+
+def test_a_choice_that_says_nothing_new_shows_what_it_began_from(page: Page) -> None:
+    pick = page.page.locator("#panel-disc").get_by_label("Disc", exact=True)
+    before = pick.input_value()
+    assert before
+    pick.select_option("")
+    assert pick.input_value() == before
+
+
+def test_making_again_right_after_cancelling(page: Page) -> None:
+    card = page.page.locator('.take[data-what="clip"]')
+    card.get_by_text("Make", exact=True).click()
+    card.get_by_text("Cancel").click()
+    card.get_by_text("Make", exact=True).click()
+    page.page.wait_for_timeout(800)
+    assert card.get_by_text("Cancel").is_visible()
+    assert "no such job" not in (card.locator(".fact").text_content() or "")
+    card.get_by_text("Cancel").click()
+
+
+def test_flashing_that_could_not_be_measured_is_said_so(page: Page) -> None:
+    page.js("studio.bench.set('setup.player.rpm', 60)")
+    page.js("studio.bench.set('setup.player.matrix.scroll', 20)")
+    page.settled()
+    assert page.js("studio.show.mayFlash")
+    page.page.route("**/api/flash", lambda route: route.abort())
+    page.page.click("#play")
+    page.page.wait_for_selector("#flash[open]")
+    text = page.page.text_content("#flash") or ""
+    assert "could not be measured" in text
+    assert "flash more than" not in text
+    page.page.click("#flash-no")
+    page.wrong[:] = [w for w in page.wrong if "Failed to load" not in w]
