@@ -10,8 +10,21 @@ import tempfile
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pytest
+
+CHROMIUM = (
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--autoplay-policy=no-user-gesture-required",
+)
+"""How the tests start Debian's Chromium."""
 
 
 def _no_skips() -> bool:
@@ -36,6 +49,19 @@ def pytest_make_collect_report(collector: pytest.Collector) -> Iterator[None]:
         report.outcome = "failed"
         report.longrepr = f"{collector.nodeid} was skipped, and here it must run"
     return report
+
+
+@pytest.fixture(scope="session")
+def browser() -> Iterator[Any]:
+    """Debian's Chromium: one for all tests of a process, as playwright can't be begun twice."""
+    chromium = shutil.which("chromium")
+    if chromium is None:
+        pytest.skip("Debian's chromium is not installed")
+    playwright = pytest.importorskip("playwright.sync_api")
+    with playwright.sync_playwright() as p:
+        one = p.chromium.launch(executable_path=chromium, args=list(CHROMIUM))
+        yield one
+        one.close()
 
 
 @dataclass

@@ -266,7 +266,7 @@ def _card_html(card: Card, given: str, number: int) -> str:
         ("notes a second", f"{m.density:.1f}"),
         ("range", f"{m.lowest} to {m.highest}" if m.lowest else "drums only"),
         ("rests", f"{m.rests:.0%}"),
-        ("mean interval", f"{m.interval:.1f} st"),
+        ("mean interval", f"{m.interval:.1f} semitones"),
         ("repetition", f"{m.repetition:.0%}"),
         ("key", m.key or "none"),
         ("clarity", f"{m.clarity:.2f}"),

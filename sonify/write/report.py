@@ -132,7 +132,9 @@ _STYLE = """
 body { font: 15px/1.5 system-ui, sans-serif; color: #20242a; max-width: 72rem; margin: 2rem auto;
   padding: 0 1rem; }
 h1 { font-size: 1.5rem; } h2 { font-size: 1.15rem; margin-top: 2rem; }
-img { max-width: 100%; height: auto; border: 1px solid #d7dce2; }
+.picture { overflow-x: auto; border: 1px solid #d7dce2; }
+.picture img { display: block; width: 100%; min-width: 46rem; height: auto; }
+.picture:focus-visible { outline: 3px solid #0d5c8a; }
 table { border-collapse: collapse; } td, th { padding: .2rem .8rem .2rem 0; text-align: left;
   vertical-align: top; } th { font-weight: 600; }
 .message { font-family: ui-monospace, monospace; white-space: pre-wrap; overflow-wrap: anywhere; }
@@ -204,14 +206,15 @@ def _html(c: Comparison) -> bytes:
     cautions = "".join(f"<p class='faint'>{html.escape(x)}.</p>" for x in c.cautions)
     page = f"""<!doctype html>
 <html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width">
-<title>{title}</title><style>{_STYLE}</style></head><body>
+<title>{title}</title><style>{_STYLE}</style></head><body><main>
 <h1>{title}</h1>
 <h2>Likely cause</h2>
 {f'<ol class="causes">{causes}</ol>' if causes else "<p>Nothing speaks for a fault.</p>"}
 {cautions}
 <h2>The reading</h2>
+<div class="picture" tabindex="0" role="region" aria-label="The reading, as a picture">
 <img alt="The disc's grid with what went wrong, the speed over time, levels and eye"
- src="data:image/png;base64,{picture}">
+ src="data:image/png;base64,{picture}"></div>
 <table>{facts_table}</table>
 <h2>Message</h2>
 {text}
@@ -227,7 +230,7 @@ def _html(c: Comparison) -> bytes:
 <p class="faint">Before you open the player: no laser beam into any eye, not even by a mirror
 (classes of IEC 60825-1); unplug it from the mains; hands, hair and sleeves away from what turns.
 Local rules come first.</p>
-</body></html>
+</main></body></html>
 """
     return page.encode()
 

@@ -5,7 +5,6 @@ from __future__ import annotations
 import http.client
 import json
 import os
-import shutil
 import signal
 import subprocess
 import sys
@@ -18,17 +17,11 @@ from urllib.parse import urlsplit
 
 import pytest
 
+from tests.conftest import CHROMIUM
+
+__all__ = ["CHROMIUM", "ROOT", "Answer", "Page", "Studio", "begin"]
+
 ROOT = Path(__file__).parents[2]
-CHROMIUM = (
-    "--no-sandbox",
-    "--disable-gpu",
-    "--disable-quic",
-    "--no-first-run",
-    "--disable-background-networking",
-    "--disable-component-update",
-    "--disable-sync",
-    "--autoplay-policy=no-user-gesture-required",
-)
 
 
 @dataclass
@@ -118,19 +111,6 @@ def studio() -> Iterator[Studio]:
     one = begin("cairn-small", "-p", "music-box")
     yield one
     one.stop()
-
-
-@pytest.fixture(scope="session")
-def browser() -> Iterator[Any]:
-    """Debian's Chromium."""
-    chromium = shutil.which("chromium")
-    if chromium is None:
-        pytest.skip("Debian's chromium is not installed")
-    playwright = pytest.importorskip("playwright.sync_api")
-    with playwright.sync_playwright() as p:
-        one = p.chromium.launch(executable_path=chromium, args=list(CHROMIUM))
-        yield one
-        one.close()
 
 
 class Page:

@@ -51,7 +51,8 @@ def test_folds_stay_open_and_go_with_their_voice(page: Page) -> None:
       for (const d of document.querySelectorAll('[data-voice="0"] details')) d.open = true;
       document.querySelector('[data-voice="1"] details').open = false;
     }""")
-    opened = """(n) => [...document.querySelectorAll(`[data-voice="${n}"] details`)].map((d) => d.open)"""
+    opened = """(n) => [...document.querySelectorAll(`[data-voice="${n}"] details`)]
+      .map((d) => d.open)"""
     before = page.js(opened, 0)
     assert all(before)
     page.page.locator('[data-voice="0"] .block > select').select_option("swing")
@@ -87,12 +88,14 @@ def test_nothing_moves_while_the_message_comes(
     tops = set()
     for share in (0, 0.1, 0.2, 0.35, 0.5, 0.8, 1):
         page.js("(x) => studio.sound.seek(studio.sound.end * x)", share)
-        tops.add(page.js("""(async () => {
+        tops.add(
+            page.js("""(async () => {
           await new Promise((done) => requestAnimationFrame(() => requestAnimationFrame(done)));
           const said = document.getElementById("said");
           return [document.querySelector(".trail").getBoundingClientRect().top + scrollY,
                   said.scrollHeight <= said.clientHeight + 1].join();
-        })()"""))
+        })()""")
+        )
     assert len(tops) == 1
     assert next(iter(tops)).endswith("true")
     page.close()

@@ -8,7 +8,6 @@ import io
 import json
 import re
 import shlex
-import shutil
 
 import numpy as np
 import pytest
@@ -20,7 +19,6 @@ from sonify.write.audition import MAX_CANDIDATES, Candidate, audition, notes_pic
 from sonify.write.midi import midi_bytes
 from tests.shipped import MUSIC
 
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
 NAMES = ["music-box", "hut-band", "gong-terrace", "tin-roof"]
 
 
@@ -151,55 +149,49 @@ def test_more_than_a_page_holds(tmp_path):
         audition(sonify.load_disc("cairn-small"), "x", many, tmp_path / "x.html")
 
 
-@pytest.mark.skipif(CHROMIUM is None, reason="needs Debian's chromium")
-def test_the_page_in_a_browser(page):
-    sync = pytest.importorskip("playwright.sync_api")
-    with sync.sync_playwright() as p:
-        browser = p.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        tab = browser.new_page(viewport={"width": 1000, "height": 800})
-        asked, said = [], []
-        tab.on("request", lambda r: asked.append(r.url))
-        tab.on("console", lambda m: said.append(m.text))
-        tab.on("pageerror", lambda e: said.append(str(e)))
-        tab.goto(page.as_uri())
-        names = "[...document.querySelectorAll('.card:not([hidden]) h2')].map(e => e.textContent)"
-        assert tab.evaluate(names) == NAMES
-        tab.select_option("#sort", "name")
-        assert tab.evaluate(names) == sorted(NAMES)
-        tab.select_option("#way", "-1")
-        assert tab.evaluate(names) == sorted(NAMES, reverse=True)
-        facts = [
-            json.loads(f)
-            for f in tab.evaluate(
-                "[...document.querySelectorAll('.card')].map(e => e.dataset.facts)"
-            )
-        ]
-        tab.select_option("#sort", "density")
-        dense = [f["name"] for f in sorted(facts, key=lambda f: -f["density"])]
-        assert tab.evaluate(names) == dense
-        tab.select_option("#drums", "false")
-        assert set(tab.evaluate(names)) == {f["name"] for f in facts if not f["drums"]}
-        tab.select_option("#drums", "")
-        tab.fill("#words", "gongs")
-        assert tab.evaluate(names) == ["gong-terrace"]
-        assert tab.inner_text("#shown") == "1 shown"
-        tab.fill("#words", "")
-        lengths = tab.evaluate(
-            "Promise.all([...document.querySelectorAll('audio')].map(a => a.duration ? "
-            "a.duration : new Promise(r => a.onloadedmetadata = () => r(a.duration))))"
-        )
-        assert all(5 < length < 14 for length in lengths)
-        wide = tab.evaluate("document.documentElement.scrollWidth <= innerWidth")
-        assert wide
-        tab.set_viewport_size({"width": 360, "height": 700})
-        assert tab.evaluate("document.documentElement.scrollWidth <= innerWidth")
-        unnamed = tab.evaluate(
-            "[...document.querySelectorAll('audio, img')]"
-            ".filter(e => !(e.alt || e.getAttribute('aria-label'))).length"
-        )
-        assert unnamed == 0
-        tab.click(".copy >> nth=0")
-        tab.wait_for_function("document.querySelector('.copy').textContent === 'Copied'")
-        assert all(u.startswith(("file:", "data:")) for u in asked)
-        assert said == []
-        browser.close()
+def test_the_page_in_a_browser(page, browser):
+    tab = browser.new_page(viewport={"width": 1000, "height": 800})
+    asked, said = [], []
+    tab.on("request", lambda r: asked.append(r.url))
+    tab.on("console", lambda m: said.append(m.text))
+    tab.on("pageerror", lambda e: said.append(str(e)))
+    tab.goto(page.as_uri())
+    names = "[...document.querySelectorAll('.card:not([hidden]) h2')].map(e => e.textContent)"
+    assert tab.evaluate(names) == NAMES
+    tab.select_option("#sort", "name")
+    assert tab.evaluate(names) == sorted(NAMES)
+    tab.select_option("#way", "-1")
+    assert tab.evaluate(names) == sorted(NAMES, reverse=True)
+    facts = [
+        json.loads(f)
+        for f in tab.evaluate("[...document.querySelectorAll('.card')].map(e => e.dataset.facts)")
+    ]
+    tab.select_option("#sort", "density")
+    dense = [f["name"] for f in sorted(facts, key=lambda f: -f["density"])]
+    assert tab.evaluate(names) == dense
+    tab.select_option("#drums", "false")
+    assert set(tab.evaluate(names)) == {f["name"] for f in facts if not f["drums"]}
+    tab.select_option("#drums", "")
+    tab.fill("#words", "gongs")
+    assert tab.evaluate(names) == ["gong-terrace"]
+    assert tab.inner_text("#shown") == "1 shown"
+    tab.fill("#words", "")
+    lengths = tab.evaluate(
+        "Promise.all([...document.querySelectorAll('audio')].map(a => a.duration ? "
+        "a.duration : new Promise(r => a.onloadedmetadata = () => r(a.duration))))"
+    )
+    assert all(5 < length < 14 for length in lengths)
+    wide = tab.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    assert wide
+    tab.set_viewport_size({"width": 360, "height": 700})
+    assert tab.evaluate("document.documentElement.scrollWidth <= innerWidth")
+    unnamed = tab.evaluate(
+        "[...document.querySelectorAll('audio, img')]"
+        ".filter(e => !(e.alt || e.getAttribute('aria-label'))).length"
+    )
+    assert unnamed == 0
+    tab.click(".copy >> nth=0")
+    tab.wait_for_function("document.querySelector('.copy').textContent === 'Copied'")
+    assert all(u.startswith(("file:", "data:")) for u in asked)
+    assert said == []
+    tab.close()

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import shutil
 from fractions import Fraction
 
 import numpy as np
@@ -327,19 +326,11 @@ def test_kinds_without_coverage_say_which_have_it(tmp_path, run):
 
 
 @pytest.fixture(scope="module")
-def page():
+def page(browser):
     """A page in Debian's Chromium."""
-    api = pytest.importorskip("playwright.sync_api")
-    where = shutil.which("chromium")
-    if where is None:
-        pytest.skip("chromium is not installed (Debian: apt install chromium)")
-    with api.sync_playwright() as play:
-        browser = play.chromium.launch(
-            executable_path=where,
-            args=["--no-sandbox", "--autoplay-policy=no-user-gesture-required"],
-        )
-        yield browser.new_page()
-        browser.close()
+    tab = browser.new_page()
+    yield tab
+    tab.close()
 
 
 _PLAY = """async ([data, at]) => {
