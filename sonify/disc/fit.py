@@ -277,8 +277,8 @@ def _too_long(text: str, code: Code, layout: Layout, wish: Wish) -> InputError:
                 place="message",
             )
         return InputError(
-            f"no disc holds {count} with this {names} and webs of {wish.least_web:g} mm; leave "
-            "some of them to be found",
+            f"no disc holds {count} with the {names} given and webs of {wish.least_web:g} mm; "
+            "leave some of them to be found",
             place="geometry",
         )
     held = room_on(wish, code)

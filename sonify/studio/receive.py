@@ -66,7 +66,7 @@ def receive(path: Path, name: str, setup: dict[str, Any], hints: dict[str, Any])
                 return {"setup": table, "about": f"settings from {shown}"}
         disc = _disc(path, setup, convert(hints, Hints))
     except InputError as e:
-        what = e.what.replace(str(path), shown).replace(path.name, shown)
+        what = in_the_page(e.what.replace(str(path), shown).replace(path.name, shown))
         place = None if e.place is None else f"{shown}: {e.place}"
         raise InputError(f"{place or shown}: {what}", place="disc.file") from None
     return {
@@ -74,6 +74,34 @@ def receive(path: Path, name: str, setup: dict[str, Any], hints: dict[str, Any])
         "name": safe_name(Path(shown).stem),
         "about": f"{disc.rows} rows of {disc.positions} positions from {shown}",
     }
+
+
+_SAID = (
+    (
+        "give the presets that it was played with (--preset), and --positions",
+        "choose the music and the player that it was played with before, and give its positions "
+        "and rows under \u201cHelp the reader\u201d",
+    ),
+    ("(or the player with --preset)", "(or choose the player before)"),
+    ("give it with --positions", "give it under \u201cHelp the reader\u201d"),
+    ("with --sample-rate", "under \u201cHelp the reader\u201d"),
+    ("--positions settles it", "\u201cHelp the reader\u201d settles it"),
+    ("; --positions", "; the positions under \u201cHelp the reader\u201d"),
+    ("and --sample-rate)", "and the samples a second)"),
+    (
+        "--alphabet, --start, --turning, --reading and --hole-means settle it",
+        "its code and its rows and positions settle it",
+    ),
+    ("--start settles it", "`sonify read --start` settles it"),
+)
+"""What readers say of the command line's options, and what that is in the page."""
+
+
+def in_the_page(text: str) -> str:
+    """What a reader says, with the page's controls in place of the command line's options."""
+    for options, controls in _SAID:
+        text = text.replace(options, controls)
+    return text
 
 
 def _sections() -> set[str]:
@@ -96,7 +124,8 @@ def _disc(path: Path, setup: dict[str, Any], hints: Hints) -> Disc:
     played.write_text(_toml(setup), encoding="utf-8")
     found = find_in(path, Options(hints.positions, hints.rows, hints.sample_rate, (str(played),)))
     for note in (*found.sighting.notes, *found.notes):
-        warnings.warn(note.replace(path.name, "the file"), Caution, stacklevel=2)
+        said = in_the_page(note.replace(path.name, "the file"))
+        warnings.warn(said, Caution, stacklevel=2)
     return found.disc
 
 

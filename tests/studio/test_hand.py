@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -159,3 +161,58 @@ def test_flashing_that_could_not_be_measured_is_said_so(page: Page) -> None:
     assert "flash more than" not in text
     page.page.click("#flash-no")
     page.wrong[:] = [w for w in page.wrong if "Failed to load" not in w]
+
+
+def test_a_phone_has_pace_loudness_and_what_is_told(browser: Any, studio: Studio) -> None:
+    page = Page(browser, studio, viewport={"width": 390, "height": 844})
+    assert not page.page.is_visible("#pace")
+    page.page.click("#more")
+    assert page.page.get_attribute("#more", "aria-expanded") == "true"
+    for name in ("#pace", "#loud", "#loop-row"):
+        assert page.page.is_visible(name)
+    page.page.locator("#pace").press("ArrowRight")
+    assert page.js("studio.sound.pace") > 1
+    page.page.click("#more")
+    assert not page.page.is_visible("#pace")
+    # once the matrix is out of sight its small picture stands in the same one line
+    page.page.locator("#panel-take").scroll_into_view_if_needed()
+    page.page.wait_for_selector("body[data-sky=gone]")
+    assert page.js("document.querySelector('.transport').offsetHeight") < 70
+    page.page.set_input_files(
+        "#file", {"name": "grid.csv", "mimeType": "text/csv", "buffer": b"time,clock,data\n0,1,1\n"}
+    )
+    page.page.wait_for_selector("#wrong:not([hidden])")
+    assert page.page.text_content("#state") == "grid.csv was not read"
+    assert page.js("getComputedStyle(document.getElementById('state')).clipPath") == "none"
+    page.page.click('[aria-label="Close what is said here"]')
+    assert page.page.is_hidden("#wrong")
+    page.close()
+
+
+def test_what_is_told_does_not_move_the_page(page: Page) -> None:
+    page.page.fill("#message", "WIND " * 200)
+    page.settled()
+    page.page.locator("#panel-take").scroll_into_view_if_needed()
+    page.page.wait_for_selector("body[data-sky=gone]")
+    tall = "document.querySelector('.transport').offsetHeight"
+    before = page.js(tall)
+    page.page.set_input_files(
+        "#file", {"name": "a-rather-long-name-of-a-file.txt", "mimeType": "text/plain",
+                  "buffer": b"0101\n1100\n"},
+    )  # fmt: skip
+    page.until("document.getElementById('state').textContent.startsWith('Read:')")
+    assert page.js(tall) == before
+
+
+def test_a_refused_take_is_told_in_the_page_s_own_words() -> None:
+    from sonify.studio.receive import in_the_page
+
+    root = Path(__file__).parents[2] / "sonify/read"
+    for path in root.rglob("*.py"):
+        text = re.sub(r'"\s*\n\s*f?"', "", path.read_text(encoding="utf-8"))
+        for said in re.findall(r'"([^"\n]*--[a-z][^"\n]*)"', text):
+            if " " in said:
+                left = re.findall(
+                    r"--[a-z-]+", in_the_page(said).replace("`sonify read --start`", "")
+                )
+                assert left == [], said

@@ -16,6 +16,7 @@ import { forgetColours, still } from "./surface.js";
 
 const $ = (id) => document.getElementById(id);
 const body = document.body;
+const TOLD_MS = 5000;
 
 const sound = new Sound();
 const disc = new DiscView($("disc"));
@@ -48,8 +49,18 @@ const solo = new (class extends Set {
   }
 })();
 
-function tell(text) {
+let told = 0;
+
+/** Say what happened. On a narrow page that shows for a while only; what is plain to see
+ * anyway is `quiet` there. */
+function tell(text, quiet = false) {
   $("state").textContent = text;
+  $("state").title = text;
+  clearTimeout(told);
+  delete body.dataset.told;
+  if (quiet) return;
+  body.dataset.told = "";
+  told = setTimeout(() => delete body.dataset.told, TOLD_MS);
 }
 
 function silence() {
@@ -157,7 +168,7 @@ function setShow(next, began) {
   cautions.hidden = !show.cautions.length;
   cautions.replaceChildren(...show.cautions.map((c) => h("p", {}, c)));
   right();
-  if (body.dataset.state === "loading") tell("Ready");
+  if (body.dataset.state === "loading") tell("Ready", true);
   body.dataset.state = "ready";
   silence();
   paint();
@@ -196,7 +207,9 @@ function wrong(e) {
   right();
   const box = $("wrong");
   box.hidden = false;
-  box.replaceChildren(h("p", {}, e.message));
+  const close = h("button.icon", { type: "button", "aria-label": "Close what is said here", title: "Close",
+    onclick: () => { box.hidden = true; } }, "×");
+  box.replaceChildren(h("p", {}, e.message), close);
   if (!(e instanceof Wrong)) console.error(e);
   let spot = e.place;
   while (spot) {
@@ -303,7 +316,7 @@ function playState() {
   const on = sound.playing;
   body.dataset.playing = on ? "on" : "off";
   $("play-name").textContent = on ? "Pause" : "Play";
-  tell(on ? "Playing" : "Paused");
+  tell(on ? "Playing" : "Paused", true);
   animate();
 }
 
@@ -361,6 +374,10 @@ function wire() {
       e.preventDefault();
       bench.redo();
     }
+  });
+  $("more").addEventListener("click", () => {
+    const open = $("more").getAttribute("aria-expanded") !== "true";
+    $("more").setAttribute("aria-expanded", String(open));
   });
   wireTheme();
   wireDrop();

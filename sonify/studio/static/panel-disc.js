@@ -125,7 +125,10 @@ export function discPanel(panel, bench, tables, tell) {
       notes.replaceChildren(...(got.cautions ?? []).map((c) => h("li", {}, c)));
       notes.hidden = !got.cautions?.length;
     } catch (e) {
-      if (e.name !== "AbortError") bench.dispatchEvent(new CustomEvent("wrong", { detail: e }));
+      if (e.name !== "AbortError") {
+        tell(`${one.name} was not read`);
+        bench.dispatchEvent(new CustomEvent("wrong", { detail: e }));
+      }
     } finally {
       if (reading === mine) {
         delete document.body.dataset.reading;

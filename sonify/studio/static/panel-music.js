@@ -84,7 +84,7 @@ export function musicPanel(panel, bench, tables, tell) {
         d.presets = [...d.presets.filter((n) => !same(n)), name];
         if (kind === "music") d.muted = [];
       });
-      tell(`${words(name)}: ${tables.presets.find((p) => p.name === name).about}`);
+      tell(`${words(name)}: ${tables.presets.find((p) => p.name === name).about}`, true);
     } catch (e) { bench.dispatchEvent(new CustomEvent("wrong", { detail: e })); }
   };
   const buttons = presets.map((p) => h("button.preset", {
