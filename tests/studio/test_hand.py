@@ -216,3 +216,48 @@ def test_a_refused_take_is_told_in_the_page_s_own_words() -> None:
                     r"--[a-z-]+", in_the_page(said).replace("`sonify read --start`", "")
                 )
                 assert left == [], said
+
+
+@pytest.mark.parametrize("size", [(1440, 900), (1440, 560), (390, 844)])
+@pytest.mark.parametrize("lamps", [(32, 8), (16, 16), (8, 64), (128, 8), (1, 1)])
+def test_all_lamps_of_any_matrix_are_seen(
+    browser: Any, studio: Studio, size: tuple[int, int], lamps: tuple[int, int]
+) -> None:
+    page = Page(browser, studio, viewport={"width": size[0], "height": size[1]})
+    page.js(
+        """([w, h]) => studio.bench.change("lamps", (d) => {
+      Object.assign(d.setup.player.matrix, { width: w, height: h }); })""",
+        list(lamps),
+    )
+    page.settled()
+    page.page.wait_for_timeout(100)
+    wide, tall, across, down = page.js("""() => {
+      const m = studio.views.matrix, [w, h] = m.units();
+      return [m.canvas.clientWidth, m.canvas.clientHeight, w, h]; }""")
+    assert wide / tall == pytest.approx(across / down, rel=0.05)
+    assert page.js("document.documentElement.scrollWidth") <= size[0]
+    page.close()
+
+
+def test_a_value_that_can_t_be_read_says_why(page: Page) -> None:
+    page.js("for (const d of document.querySelectorAll('details')) d.open = true")
+    field = page.page.locator('[data-place="music.voice[0].curves"]')
+    field.locator("input").fill("[{")
+    field.locator("input").press("Tab")
+    page.until("document.querySelector('[aria-invalid=true]') !== null")
+    assert "no TOML value" in (field.text_content() or "")
+    field.locator("input").fill("")
+    field.locator("input").press("Tab")
+    assert "no TOML value" not in (field.text_content() or "")
+    page.wrong[:] = [w for w in page.wrong if "422" not in w]
+
+
+def test_a_colour_that_is_none_says_what_would_be_one(page: Page) -> None:
+    box = page.page.locator('[data-place="light.lamp"] input[type=text]')
+    box.fill("red")
+    box.press("Tab")
+    page.page.wait_for_selector("#wrong:not([hidden])")
+    said = page.page.text_content("#wrong") or ""
+    assert "regex" not in said
+    assert "#rrggbb" in said
+    page.wrong[:] = [w for w in page.wrong if "422" not in w]

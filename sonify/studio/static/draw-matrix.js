@@ -33,6 +33,7 @@ export class MatrixView {
       this.stale = true;
       const [w, h] = this.units();
       this.canvas.style.aspectRatio = `${w} / ${h}`;
+      this.canvas.parentElement.style.setProperty("--ratio", w / h);
     }
   }
 

@@ -114,16 +114,19 @@ function boolField(f, id, give) {
 
 function textField(f, id, give, read, show) {
   const box = h("input", { type: "text", id, spellcheck: false, autocomplete: "off" });
+  const said = h("p.about", { role: "status" });
   box.addEventListener("change", async () => {
     box.removeAttribute("aria-invalid");
+    said.textContent = "";
     try {
       give(box.value.trim() === "" ? undefined : await read(box.value.trim()));
-    } catch {
+    } catch (e) {
       box.setAttribute("aria-invalid", "true");
+      said.textContent = e.message;
     }
   });
   return {
-    element: box,
+    element: h("div", {}, box, said),
     control: box,
     sync(v) {
       if (document.activeElement === box) return;
@@ -137,7 +140,7 @@ function readList(f) {
   return (text) => text.split(/[\s,;]+/).filter(Boolean).map((x) => {
     if (f.item.kind === "text") return x;
     const v = number(x);
-    if (v === null) throw new Error("not a number");
+    if (v === null) throw new Error(`"${x}" is no number`);
     return v;
   });
 }

@@ -183,7 +183,8 @@ export function discPanel(panel, bench, tables, tell) {
       show = next;
       if (!bench.document.disc.geometry) geometry.sync(show.geometry.table);
       const parts = [];
-      if (show.message) parts.push(`${[...show.message].length.toLocaleString("en")} characters`);
+      const letters = [...show.message ?? ""].length;
+      if (letters) parts.push(`${letters.toLocaleString("en")} character${letters === 1 ? "" : "s"}`);
       parts.push(`${(show.rows * show.positions).toLocaleString("en")} bits`,
         `${show.rows} row${show.rows === 1 ? "" : "s"} of ${show.positions}`,
         `${(show.geometry.outer * 2).toFixed(0)} mm across`);
