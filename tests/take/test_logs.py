@@ -246,6 +246,7 @@ TABLES = {
 }
 
 
+@pytest.mark.filterwarnings("ignore::sonify.errors.Caution")
 @pytest.mark.parametrize("how", TABLES, ids=lambda how: how.replace(" ", "-"))
 def test_tables_as_recorders_write_them(how, tmp_path):
     show, take = log_of("cairn-small")
