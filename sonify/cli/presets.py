@@ -33,6 +33,8 @@ def presets(name: str | None, discs: bool, kind: str | None, what: str | None) -
     """
     from sonify.presets import shipped
 
+    if kind is not None and (discs or name is not None):
+        raise InputError("it picks from the list of presets: give it alone", place="--kind")
     if what is not None:
         _list(what)
         return

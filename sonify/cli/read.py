@@ -67,7 +67,9 @@ def facts(found: Found, source: str) -> dict[str, Any]:
 
 
 def text(found: Found) -> str:
-    """The same for people."""
+    """The same for people, who count rows from 1."""
+    from sonify.disc.report import plural
+
     disc, seen = found.disc, found.sighting
     lines = [f"read as    a {seen.kind}"]
     lines.append(f"rows       {disc.rows:,} of {disc.positions:,} positions")
@@ -84,18 +86,24 @@ def text(found: Found) -> str:
     unknown = int((disc.grid < 0).sum())
     lines.append(
         f"confidence {seen.confidence.mean():.3f} on average, {seen.confidence.min():.3f} at "
-        f"least; {unknown:,} bits unknown"
+        f"least; {plural(unknown, 'bit')} unknown"
     )
-    for name, value in seen.facts.items():
-        if isinstance(value, (int, float)) and not isinstance(value, bool):
-            lines.append(f"{name.replace('_', ' '):<10} {value:.6g}")
+    measured = [
+        (name.replace("_", " "), value)
+        for name, value in seen.facts.items()
+        if isinstance(value, (int, float)) and not isinstance(value, bool)
+    ]
+    if measured:
+        across = max(len(name) for name, _ in measured)
+        lines.append("measured")
+        lines += [f"  {name:<{across}}  {value:.6g}" for name, value in measured]
     lines.append("")
     wide = 160
     for r, row in enumerate(disc.grid[:MAX_ROWS, :wide].tolist()):
         more = "..." if disc.positions > wide else ""
-        lines.append(f"row {r:>3}  {''.join('?.#'[b + 1] for b in row)}{more}")
+        lines.append(f"row {r + 1:>3}  {''.join('?.#'[b + 1] for b in row)}{more}")
     if disc.rows > MAX_ROWS:
-        lines.append(f"... and {disc.rows - MAX_ROWS:,} rows more")
+        lines.append(f"... and {plural(disc.rows - MAX_ROWS, 'row')} more")
     # a text of which most can't be read is no other way to read it
     others = [
         c
@@ -122,7 +130,9 @@ def text(found: Found) -> str:
 @click.option(
     "--overlay", metavar="FILE", help="A photograph with what was seen drawn over it, .png."
 )
-@click.option("--start", type=int, metavar="K", help="The position at which the rows begin.")
+@click.option(
+    "--start", type=int, metavar="K", help="The position at which the rows begin, counted from 0."
+)
 @click.option(
     "--turning",
     type=click.Choice(["clockwise", "anticlockwise"]),
@@ -149,8 +159,7 @@ def text(found: Found) -> str:
     "--threshold",
     type=click.FloatRange(0, 1),
     metavar="C",
-    help="The confidence below which a bit is unknown.",
-    show_default="0.7",
+    help="The confidence below which a bit is unknown.  [default: 0.7]",
 )
 @setting_options
 def read(

@@ -27,6 +27,9 @@ class DiscFile(Settings, frozen=True):
     geometry: Geometry | None = None
 
 
+PRESET_SECTIONS = {"player", "music", "light", "sound", "clip"}
+
+
 def disc_from_table(data: dict[str, Any], *, name: str = "disc", file: object = None) -> Disc:
     """The disc of a disc file's table.
 
@@ -35,6 +38,11 @@ def disc_from_table(data: dict[str, Any], *, name: str = "disc", file: object = 
     InputError
         An unknown key, a wrong type or value, both or neither of message and bits.
     """
+    if "message" not in data and "bits" not in data and PRESET_SECTIONS & data.keys():
+        raise InputError(
+            "this is a preset, and a disc is needed: give it with --preset, beside a disc",
+            file=file,
+        )
     spec = convert(data, DiscFile, file)
     if spec.message is not None and spec.bits is not None:
         raise InputError("it gives both message and bits; keep one of them", file=file)

@@ -74,7 +74,7 @@ class Changes(Rule, frozen=True, tag="changes"):
 
 
 class Thinned(Rule, frozen=True, tag="thinned"):
-    """Only every so manieth note of each row stays."""
+    """Of each row only every second note stays, or every third, and so on."""
 
     every: Count = 2
     first: Annotated[int, msgspec.Meta(ge=0, le=63)] = 0

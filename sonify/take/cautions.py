@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from sonify.disc.report import plural
 from sonify.take.listening import Listening
 from sonify.take.observed import Observed
 from sonify.take.place import Plan
@@ -42,7 +43,7 @@ def cautions_of(seen: Observed, plan: Plan, listening: Listening | None) -> tupl
     out += _cut_rows(seen, plan)
     unread = int(np.count_nonzero(seen.bits < 0))
     if unread:
-        out.append(f"{unread} positions are not in the take, or can't be told from it")
+        out.append(f"{plural(unread, 'position')} not in the take, or not to be told from it")
     return tuple(out)
 
 

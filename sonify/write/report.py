@@ -79,8 +79,8 @@ def report_lines(c: Comparison, most: int = 12) -> list[str]:
     change = m.change_s[np.isfinite(m.change_s)]
     if len(change):
         out.append(
-            f"rows       {np.median(change):.3f} s from one to the next, {change.min():.3f} to "
-            f"{change.max():.3f} s"
+            f"rows       {np.median(change):.3f} s from the end of one to the start of the next, "
+            f"{change.min():.3f} to {change.max():.3f} s"
         )
     if c.delay_s is not None:
         out.append(f"detectors  the data detector is {1000 * c.delay_s:+.1f} ms behind the clock's")
@@ -168,7 +168,7 @@ def _html(c: Comparison) -> bytes:
     if len(change):
         rows.append(
             (
-                "From row to row",
+                "Between rows",
                 f"{np.median(change):.3f} s ({change.min():.3f} to {change.max():.3f} s)",
             )
         )

@@ -121,10 +121,10 @@ def _part(show: Performance, voice: Staff, number: int, bars: range, sung: bool)
 
     part = stream.Part(id=f"P{number + 1}")
     part.partName = voice.name
-    part.partAbbreviation = voice.name[:6]
+    part.partAbbreviation = voice.name
     player = instrument.UnpitchedPercussion() if voice.drum else instrument.Instrument()
     player.partName = player.instrumentName = voice.name
-    player.partAbbreviation = voice.name[:6]
+    player.partAbbreviation = voice.name
     player.partId = part.id
     player.instrumentId = f"{part.id}-I1"
     player.midiChannel = voice.channel

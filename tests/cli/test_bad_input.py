@@ -74,6 +74,7 @@ def test_a_file_that_is_not_text(run, tmp_path):
         ('message = ""', ["empty"]),
         ('message = "A"\nbits = ["1"]', ["both"]),
         ('title = "A"', ["neither"]),
+        ('about = "A"\n[music]\nroot = "C5"', ["this is a preset", "--preset"]),
         ('bits = ["10", "1"]', ["bits[1]", "make them the same"]),
     ],
 )
@@ -206,3 +207,8 @@ def test_an_interrupt_leaves_the_old_file(tmp_path):
         stopped_half_way()
     assert target.read_text() == "the old one"
     assert list(tmp_path.iterdir()) == [target]
+
+
+@pytest.mark.parametrize("others", [["music-box"], ["--discs"]])
+def test_a_kind_of_presets_where_none_are_listed(run, others):
+    check(run("presets", *others, "--kind", "look"), 2, "--kind", "give it alone")

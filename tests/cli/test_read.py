@@ -62,3 +62,22 @@ def test_standard_output(tmp_path):
     done = run("read", tmp_path / "g.txt", "-o", "-")
     assert "bits = [" in done.stdout
     assert "1011" in done.stdout
+
+
+def test_the_report_for_people_counts_rows_from_one_and_stands_in_columns(tmp_path):
+    assert run("draw", "cairn-small", "-o", tmp_path / "d.png").exit_code == 0
+    lines = run("read", tmp_path / "d.png").stdout.split("\n")
+    assert [line[:8] for line in lines if line.startswith("row ")] == ["row   1 ", "row   2 "]
+    first = lines.index("measured") + 1
+    facts = lines[first : lines.index("", first)]
+    assert len(facts) > 2
+    # each name ends before the column in which all the numbers begin
+    column = max(len(line) - len(line.split()[-1]) for line in facts)
+    assert all(line[:column].endswith("  ") and line[column] != " " for line in facts)
+
+
+def test_one_of_a_thing_is_called_so(tmp_path):
+    (tmp_path / "g.txt").write_text("10?1001\n0101011\n")
+    assert "; 1 bit unknown" in run("read", tmp_path / "g.txt").stdout
+    (tmp_path / "two.txt").write_text("10?1001\n0101?11\n")
+    assert "; 2 bits unknown" in run("read", tmp_path / "two.txt").stdout

@@ -107,7 +107,7 @@ def test_odd_holes_are_reported_with_place_and_size(tmp_path):
     x, y, d = by_hand.sites()[by_hand.N + 3]
     extra = [
         f"{x + 0.05},{y},{d},hole",  # doubled
-        f"3.3,36.9,{d},hole",  # between the clock row and row 0
+        f"3.3,36.9,{d},hole",  # between the clock row and row 1
     ]
     seen = read_source(save(tmp_path, table(extra), "d.csv"))
     np.testing.assert_array_equal(seen.holes, WANT)
@@ -121,7 +121,7 @@ def test_a_hole_off_its_place_is_doubted(tmp_path):
     rows[by_hand.N + 4] = f"{x + 0.3 * d},{y},{d},hole"
     seen = read_source(save(tmp_path, "\n".join(rows), "d.csv"))
     np.testing.assert_array_equal(seen.holes, WANT)
-    assert any("mm off row 0" in n for n in seen.notes)
+    assert any("mm off row 1" in n for n in seen.notes)
     assert seen.confidence.min() < 1
 
 

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.disc.geometry import Geometry, KeepOut
+from sonify.disc.report import plural
 from sonify.errors import InputError
 from sonify.read.drawing.rounds import Rounds
 from sonify.read.result import Sighting, check_size
@@ -205,7 +206,7 @@ def sighting_of_rounds(rounds: Rounds, path: object) -> Sighting:
     geometry, more = _geometry(outline, others, seen, clock, radii, hole, holes)
     notes += more
     if rounds.ignored:
-        notes.append(f"{rounds.ignored} closed outlines that are not round were left out")
+        notes.append(f"{plural(rounds.ignored, 'closed outline')} not round, left out")
     return Sighting(
         kind="drawing",
         holes=found,
@@ -321,7 +322,8 @@ def _fill(
         what = _place(float(seen.x[d]), float(seen.y[d]), float(seen.diameter[d]))
         if there[k]:
             notes.append(
-                f"a hole lies {off[k] * hole:.2f} mm off row {row[k]}, position {place[k]}: {what}"
+                f"a hole lies {off[k] * hole:.2f} mm off row {row[k] + 1}, "
+                f"position {place[k]}: {what}"
             )
         else:
             notes.append(f"a hole lies on no row and position and was left out: {what}")
@@ -329,7 +331,7 @@ def _fill(
     for k in np.flatnonzero(size & there):
         d = data[k]
         notes.append(
-            f"a hole is of another size at row {row[k]}, position {place[k]}: "
+            f"a hole is of another size at row {row[k] + 1}, position {place[k]}: "
             + _place(float(seen.x[d]), float(seen.y[d]), float(seen.diameter[d]))
         )
     notes = _some(notes)
@@ -353,7 +355,8 @@ def _overlaps(
             if both.any():
                 p = int(np.flatnonzero(both)[0])
                 out.append(
-                    f"holes overlap in row {r} (radius {radius:.2f} mm, diameter {hole:.2f} mm), "
+                    f"holes overlap in row {r + 1} (radius {radius:.2f} mm, "
+                    f"diameter {hole:.2f} mm), "
                     f"{int(both.sum())} pairs, the first at position {p}"
                 )
     for s in strays:

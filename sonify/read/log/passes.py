@@ -11,6 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.disc.report import plural
+
 __all__ = ["Rows", "rows_from_turns", "rows_of_length", "turn_length"]
 
 Floats = NDArray[np.float64]
@@ -180,14 +182,18 @@ def _tidied(
             if times >= 2 and abs(times - round(times)) < 1e-9:
                 repeat[r] = round(times)
                 notes.append(
-                    f"row {r} was passed {passes[r]} times and its neighbours {usual} times: "
+                    f"row {r + 1} was passed {passes[r]} times and its neighbours {usual} times: "
                     f"taken for {repeat[r]} rows that are alike"
                 )
     short = [int(k) for k in np.flatnonzero(keep) if known[k] < positions]
     if short:
         notes.append(
-            f"{len(short)} rows were not seen whole: "
-            + ", ".join(f"row {r} lacks {positions - int(known[r])} positions" for r in short[:6])
+            f"{plural(len(short), 'row')} not seen whole: "
+            + ", ".join(
+                f"row {r + 1} lacks {plural(positions - int(known[r]), 'position')}"
+                for r in short[:6]
+            )
+            + (", ..." if len(short) > 6 else "")
         )
     rows = np.repeat(total[keep], repeat[keep], axis=0)
     counts = np.repeat(passes[keep], repeat[keep])

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.disc.report import plural
 from sonify.errors import InputError
 from sonify.read.log.clock import Clock, follow
 from sonify.read.log.levels import BINS, binned, judge, measure, measure_delay
@@ -247,9 +248,9 @@ def _joined(
         missing = int(np.count_nonzero((out["clock"] < 0.4) & ~lost))
         doubled = int(np.count_nonzero(out["extra"] > 0.5))
         if missing:
-            notes.append(f"{missing} clock pulses were missing and were put in by the even spacing")
+            notes.append(f"{plural(missing, 'clock pulse')} missing, put in by the even spacing")
         if doubled:
-            notes.append(f"{doubled} clock pulses were doubled and were taken once")
+            notes.append(f"{plural(doubled, 'clock pulse')} doubled, taken once")
     cells = [p.cells for p in parts]
     kept = None if cells[0] is None else np.concatenate([c for c in cells if c is not None])[keep]
     return Trace(
