@@ -183,7 +183,7 @@ def _clock(case: Case) -> Cause | None:
         return _cause(
             f"clock-{what}",
             CERTAIN - 1,
-            f"with the clock's pulse at position {m.position} {what}, {m.before - m.after} of "
+            f"with the clock's pulse at position {m.position + 1} {what}, {m.before - m.after} of "
             f"{m.before} places that do not fit are explained",
             "every bit after it in a row is put one place "
             + ("too early" if what == "missing" else "too late"),
@@ -209,7 +209,7 @@ def _clock(case: Case) -> Cause | None:
             one = _cause(
                 f"clock-{name}",
                 CERTAIN - 1,
-                f"in {int(count[p])} of {turns} turns the pulse at position {p} is {name}",
+                f"in {int(count[p])} of {turns} turns the pulse at position {p + 1} is {name}",
                 "every bit after it in a row is put one place "
                 + ("too early" if name == "missing" else "too late"),
             )
@@ -281,7 +281,7 @@ def _off_centre(case: Case) -> Cause | None:
     if m.flutter > 0.006:
         evidence.append(
             f"the speed swings by {_percent(m.flutter)} once a turn, fastest near position "
-            f"{m.flutter_phase:.0f}"
+            f"{m.flutter_phase + 1:.0f}"
         )
     if case.count >= 6:
         gathered, middle, rows, parts = _sector(case)
@@ -290,7 +290,7 @@ def _off_centre(case: Case) -> Cause | None:
             weight += 5.0 * gathered + (2.0 if swings else 0.0)
             where = "one part of the turn" if parts == 1 else "two facing parts of the turn"
             evidence.append(
-                f"the errors gather in {where}, about position {middle:.0f}, in "
+                f"the errors gather in {where}, about position {middle + 1:.0f}, in "
                 f"{_percent(rows)} of the rows"
             )
     return _cause("off-centre", weight, *evidence) if weight else None
@@ -380,7 +380,7 @@ def _threshold(case: Case) -> Cause | None:
 def _hole(case: Case) -> Cause | None:
     r, p = case.at
     places = ", ".join(
-        f"row {a + 1} position {b} ({'blocked' if case.missed[a, b] else 'torn'})"
+        f"row {a + 1} position {b + 1} ({'blocked' if case.missed[a, b] else 'torn'})"
         for a, b in zip(r.tolist()[:4], p.tolist()[:4], strict=True)
     )
     kind = "one place" if case.count == 1 else f"{case.count} places by themselves"

@@ -48,9 +48,9 @@ def cautions_of(seen: Observed, plan: Plan, listening: Listening | None) -> tupl
 
 
 def _position(seen: Observed, plan: Plan, r: int, slot: int) -> int:
-    """The position of a slot in which a row was read."""
+    """The position, counted from 1, of a slot in which a row was read."""
     from_start = slot - int(seen.placing.start[r])
-    return from_start if plan.index else (slot + seen.placing.phase) % plan.positions
+    return 1 + (from_start if plan.index else (slot + seen.placing.phase) % plan.positions)
 
 
 def _cut_rows(seen: Observed, plan: Plan) -> list[str]:

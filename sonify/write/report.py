@@ -117,7 +117,7 @@ def _right(c: Comparison) -> str:
 
 def _where(c: Comparison, e: np.void) -> str:
     row, position = int(e["row"]), int(e["position"])
-    text = f"row {row + 1} position {position}: {e['kind']}"
+    text = f"row {row + 1} position {position + 1}: {e['kind']}"
     k = c.character_at(row, position)
     if k is not None and c.message:
         ch = c.message[k] if k < len(c.message) else ""
@@ -190,7 +190,7 @@ def _html(c: Comparison) -> bytes:
         for one in c.causes
     )
     listed = "".join(
-        f"<tr><td>{int(e['row']) + 1}</td><td>{int(e['position'])}</td><td>{e['kind']}</td>"
+        f"<tr><td>{int(e['row']) + 1}</td><td>{int(e['position']) + 1}</td><td>{e['kind']}</td>"
         f"<td>{_character(c, e)}</td><td>{_seconds(e)}</td></tr>"
         for e in c.errors[:_MOST_ERRORS]
     )

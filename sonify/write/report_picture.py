@@ -171,9 +171,9 @@ def _grid(sheet: _Sheet, c: Comparison, box: _Box, rows: int, n: int, cell: int)
                 (left, top, left + cell - 1 - gap, top + cell - 1 - gap),
                 fill=COLOURS[look[r, p]],
             )
-    for tick in _ticks(0, n - 1, 12):
+    for tick in _ticks(1, n, 12):
         if tick == int(tick):
-            at = box.x + (tick + 0.5) * cell
+            at = box.x + (tick - 0.5) * cell
             sheet.text(at, box.y + rows * cell + 4, f"{tick:g}", anchor="ma")
     sheet.text(box.x + box.w, box.y + rows * cell + 18, "position", anchor="ra")
 

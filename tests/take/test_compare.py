@@ -215,7 +215,7 @@ def test_the_command_its_reports_and_its_player(run, tmp_path):
     common = ("compare", "cairn-middle", path, "-p", "usual")
     done = run(*common, "-o", tmp_path / "r.html", "--write-player", tmp_path / "mine.toml")
     assert done.status == 0, done.err
-    assert f"row 4 position {p}: missed" in done.out
+    assert f"row 4 position {p + 1}: missed" in done.out
     assert "a blocked or torn hole" in done.out
     page = (tmp_path / "r.html").read_text()
     assert "data:image/png;base64," in page

@@ -231,7 +231,7 @@ def test_a_recording_that_begins_or_stops_within_a_row_accuses_nothing(start, be
     heard = [(r, p) for *_, r, p in notes]
     assert all(seen.bits[r, p] == 1 for r, p in heard)
     if begin == 0.04:
-        assert f"no note came before row 1 position {heard[0][1]}" in seen.cautions[0]
+        assert f"no note came before row 1 position {heard[0][1] + 1}" in seen.cautions[0]
 
 
 @pytest.mark.parametrize("share", [0.35, 0.55])
