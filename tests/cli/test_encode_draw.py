@@ -325,7 +325,7 @@ def refused(run, tmp_path):
         (["A", "--least-web", "nan"], ("--least-web", "not a number to work with")),
         (["A", "--outer-diameter", "1e9"], ("--outer-diameter", "at most 10000")),
         (["A", "--positions", "0"], ("--positions", "at least 1")),
-        (["A", "--positions", "90000000"], ("no disc holds 1 character with this positions",)),
+        (["A", "--positions", "90000000"], ("no disc holds 1 character with the positions given",)),
         (["A", "--clock-radius", "100", "--outer-diameter", "150"], ("clock-radius", "rim")),
         (["A", "--first-row-radius", "3"], ("first-row-radius", "in the bore")),
         (

@@ -87,10 +87,16 @@ def test_notes_are_scheduled_to_the_sample_and_pictures_follow(page: Page) -> No
     """What is scheduled on the audio clock is the show's own onsets, whatever the pace."""
     page.page.click("#play")
     page.until("studio.sound.notes.size > 4 && studio.sound.sounding.length > 3", 60)
+    # a busy machine may have a note's sound late; those after it are in time
+    page.until(
+        """studio.sound.sounding.filter((n) => n.time === n.due
+          && n.due >= studio.sound.segments.at(-1).time).length > 1""",
+        60,
+    )
     off = page.js(
         """() => { const { sound, show } = studio; const onsets = [...show.onset];
-          return sound.sounding.filter((n) => n.time >= sound.segments.at(-1).time).map((n) => {
-            const place = sound.placeAt(n.time);
+          return sound.sounding.filter((n) => n.due >= sound.segments.at(-1).time).map((n) => {
+            const place = sound.placeAt(n.due);
             return Math.min(...onsets.map((o) => Math.abs(o - place))); }); }"""
     )
     assert off

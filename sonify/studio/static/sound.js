@@ -474,7 +474,7 @@ export class Sound extends EventTarget {
     if (middle) gain.gain.setTargetAtTime(strength, at, FADE_IN_S / 3);
     else gain.gain.setValueAtTime(strength, off);
     source.start(at, middle ? into(source, late * source.playbackRate.value) : 0);
-    const note = { source, gain, sound, time: at, strength, key: this.keyOf(n) };
+    const note = { source, gain, sound, time: at, due: time, strength, key: this.keyOf(n) };
     this.finish(note, off);
     this.sounding.push(note);
     return true;
