@@ -27,7 +27,11 @@ class DiscFile(Settings, frozen=True):
     geometry: Geometry | None = None
 
 
-PRESET_SECTIONS = {"player", "music", "light", "sound", "clip"}
+def _sections_of_presets() -> set[str]:
+    """What a preset may hold, its line about itself apart."""
+    from sonify.setup import Setup
+
+    return set(Setup.__struct_encode_fields__) - {"about"}
 
 
 def disc_from_table(data: dict[str, Any], *, name: str = "disc", file: object = None) -> Disc:
@@ -38,7 +42,7 @@ def disc_from_table(data: dict[str, Any], *, name: str = "disc", file: object = 
     InputError
         An unknown key, a wrong type or value, both or neither of message and bits.
     """
-    if "message" not in data and "bits" not in data and PRESET_SECTIONS & data.keys():
+    if "message" not in data and "bits" not in data and _sections_of_presets() & data.keys():
         raise InputError(
             "this is a preset, and a disc is needed: give it with --preset, beside a disc",
             file=file,

@@ -185,8 +185,9 @@ def _with_rows_lost(
     better = fit_of_notes(heard, plan, again)
     if plan.index and better < 0.9 and len(heard.seen) < SHORT * plan.rows * plan.step:
         steady = laid_steadily(seen, plan, again)
-        if fit_of_notes(heard, plan, steady) > better:
-            again, better = steady, fit_of_notes(heard, plan, steady)
+        steadily = fit_of_notes(heard, plan, steady)
+        if steadily > better:
+            again, better = steady, steadily
     # rows lost at an end are likelier than a stage that is off for all of them
     simpler = np.abs(_other(again)).sum() < np.abs(_other(first)).sum()
     return again if better > (0.95 if simpler else 1.25) * fit else first

@@ -331,16 +331,15 @@ def lengths(plan: Plan, period_s: float) -> Reals:
     return out
 
 
-def likeliest(moves: Reals, scores: Reals, plan: Plan, also: Reals | float = 0.0) -> Move:
+def likeliest(moves: Reals, scores: Reals, plan: Plan) -> Move:
     """The middle of the likeliest stretch of moves.
 
     Moves that lie together and give one order of rows count together: near a whole number of
-    positions each hair's breadth gives another order, and one of many may fit by chance. `also`
-    is what else speaks for each, as a logarithm.
+    positions each hair's breadth gives another order, and one of many may fit by chance.
     """
     n, rows = plan.positions, plan.rows
     wrong = float(np.clip(0.5 - scores.max() / (2 * rows), 0.002, 0.4))
-    likely = 0.5 * n * np.log((1 - wrong) / wrong) * scores + also
+    likely = 0.5 * n * np.log((1 - wrong) / wrong) * scores
     likely -= 0.5 * (np.log(moves / plan.move_s) / LIKE_PLAN) ** 2
     edge = np.flatnonzero(np.abs(np.diff(scores)) > 1e-9) + 1
     parts = np.split(np.arange(len(moves)), edge)

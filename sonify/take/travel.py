@@ -14,7 +14,7 @@ Bits = NDArray[np.int8]
 KNOTS = 12  # most moments after a row's end at which it is learnt how much of each row shows
 ROUGH = 0.15  # of the swing: by how much levels may miss what is expected, at least
 HALF = 0.5  # how much of a row shows at any moment if nothing is known, and how far that may be
-SHAKY = 0.24  # the same: where rows miss by more while they are read, travel shows nothing sure
+SHAKY = 0.24  # of the swing: where rows miss by more as they are read, travel shows nothing sure
 SETTLED = 3  # rounds in which what fits nothing loses its weight
 CAP = 4.0  # how unlikely one level can be at most, as a logarithm
 

@@ -20,11 +20,17 @@ RECORD = np.dtype([("event", "<u4"), ("kind", "u1"), ("a", "u1"), ("b", "<u2")])
 LAMP, BYTE, MESSAGE, TEXT, END = 1, 2, 3, 4, 5
 
 
-def build(show: sonify.Performance, folder: Path, *flags: str, text: int | None = None) -> Path:
-    """The driver and the core as a program."""
+def put(show: sonify.Performance, folder: Path, text: int | None = None) -> Path:
+    """The folder as `sonify firmware` makes it."""
     folder.mkdir(parents=True, exist_ok=True)
     for name, content in firmware_files(plan_of(show, text)).items():
         (folder / name).write_text(content, encoding="utf-8")
+    return folder
+
+
+def build(show: sonify.Performance, folder: Path, *flags: str, text: int | None = None) -> Path:
+    """The driver and the core as a program."""
+    put(show, folder, text)
     program = folder / "driver"
     sources = [folder / "player.c", folder / "player_tables.c", HERE / "firmware_driver.c"]
     subprocess.run(

@@ -1,13 +1,13 @@
 /* A machine around the main loop of the generated README: its time goes on in rest(), an event at
  * a time, and its two interrupts come from there. Events: '.' a millisecond, else a hole of the
  * clock row, as 64 + (1: a hole in the data row) + (2: at the index mark) + (4: the stage moves).
- * Records as firmware_driver.c writes them. */
-#include <stdio.h>
+ * Records as in firmware_records.h. */
 #include <stdlib.h>
 
 #include "player.h"
 
-static unsigned long number;
+#include "firmware_records.h"
+
 static int event;
 static int moved;
 
@@ -52,39 +52,6 @@ void rest(void)
         on_millisecond();
     } else {
         on_clock_hole();
-    }
-}
-
-static void record(unsigned kind, unsigned a, unsigned b)
-{
-    unsigned k;
-
-    for (k = 0; k < 4; k++) {
-        putchar((int)(number >> (8 * k) & 255));
-    }
-    putchar((int)kind);
-    putchar((int)a);
-    putchar((int)(b & 255));
-    putchar((int)(b >> 8));
-}
-
-void player_set_lamp(uint16_t lamp, uint8_t level)
-{
-    record(1, level, lamp);
-}
-
-void player_send(uint8_t byte)
-{
-    record(2, byte, 0);
-}
-
-void player_message(const uint8_t *text, uint16_t length, uint8_t state)
-{
-    uint16_t k;
-
-    record(3, state, length);
-    for (k = 0; k < length; k++) {
-        record(4, text[k], k);
     }
 }
 

@@ -40,13 +40,6 @@ def performance(disc, presets=(), **settings) -> sonify.Performance:
     return sonify.perform(source, presets, settings)
 
 
-def put(show: sonify.Performance, folder: Path) -> Path:
-    folder.mkdir(parents=True, exist_ok=True)
-    for name, content in firmware_files(plan_of(show)).items():
-        (folder / name).write_text(content, encoding="utf-8")
-    return folder
-
-
 def compile_in(folder: Path, compiler: str, *words: str) -> None:
     done = subprocess.run(
         [compiler, *words], cwd=folder, capture_output=True, text=True, check=False
@@ -91,7 +84,7 @@ def test_the_main_loop_of_the_readme_plays_what_is_heard(disc, player, hole, tmp
     layout = Layout(positions=source.positions, hole_means=hole)
     source = sonify.Disc.from_message(source.message, code=source.code, layout=layout)
     show = performance(source, ["larch-marimba", player])
-    put(show, tmp_path)
+    host.put(show, tmp_path)
     readme = (tmp_path / "README.md").read_text(encoding="utf-8")
     (loop,) = re.findall(r"```c\n(.*?)```", readme, re.DOTALL)
     missing = "uint8_t data_is_dark(void), stage_is_still(void), index_is_here(void);\n"
@@ -119,14 +112,14 @@ def test_the_main_loop_of_the_readme_plays_what_is_heard(disc, player, hole, tmp
 @needs_gcc
 @pytest.mark.parametrize("preset", ["ridge-run", "koto-pond", "rast-evening"])
 def test_strict_compilers_say_nothing(preset, tmp_path):
-    folder = put(performance("cairn-middle", [preset]), tmp_path)
+    folder = host.put(performance("cairn-middle", [preset]), tmp_path)
     for source in ("player.c", "player_tables.c", "example.c"):
         compile_in(folder, "gcc", *STRICTER, "-c", source, "-o", "x.o")
 
 
 @pytest.mark.skipif(shutil.which("g++") is None, reason="needs g++")
 def test_it_links_to_a_program_in_cpp(tmp_path):
-    folder = put(performance("cairn-small", ["quick"]), tmp_path)
+    folder = host.put(performance("cairn-small", ["quick"]), tmp_path)
     (folder / "machine.cpp").write_text(
         '#include "player.h"\n'
         "void player_set_lamp(uint16_t, uint8_t) {}\n"
@@ -147,11 +140,7 @@ def test_it_links_to_a_program_in_cpp(tmp_path):
 def test_tables_lie_in_program_memory_by_themselves(tmp_path):
     """With nothing but the compiler's own words: no initialised data in RAM."""
     show = performance("cairn-small", ["bell-tower"])
-    folder = put(show, tmp_path)
-    (folder / "main.c").write_text((HERE / "firmware_small.c").read_text())
-    (folder / "disc.h").write_text(small_disc(show))
-    sources = ("player.c", "player_tables.c", "main.c")
-    compile_in(folder, "avr-gcc", *TABLES_IN_FLASH, *sources, "-o", "all.elf")
+    folder = small_machine(show, tmp_path)
     listed = subprocess.run(
         ["avr-size", "all.elf"], cwd=folder, check=True, capture_output=True, text=True
     ).stdout
@@ -171,17 +160,23 @@ def small_disc(show: sonify.Performance) -> str:
     )
 
 
+def small_machine(show: sonify.Performance, folder: Path) -> Path:
+    """A whole program for a small chip, with the disc in it, as all.elf."""
+    host.put(show, folder)
+    (folder / "main.c").write_text((HERE / "firmware_small.c").read_text())
+    (folder / "disc.h").write_text(small_disc(show))
+    sources = ("player.c", "player_tables.c", "main.c")
+    compile_in(folder, "avr-gcc", *TABLES_IN_FLASH, *sources, "-o", "all.elf")
+    return folder
+
+
 @needs_avr
 @needs_simulator
 @pytest.mark.parametrize("preset", ["night-train", "spring-canon", "koto-pond", "rast-evening"])
 def test_a_small_chip_plays_it_within_its_stack(preset, tmp_path):
     """In a simulator of a chip whose int has 16 bits and whose RAM ends: the same bytes."""
     show = performance("cairn-small", [preset])
-    folder = put(show, tmp_path)
-    (folder / "main.c").write_text((HERE / "firmware_small.c").read_text())
-    (folder / "disc.h").write_text(small_disc(show))
-    sources = ("player.c", "player_tables.c", "main.c")
-    compile_in(folder, "avr-gcc", *TABLES_IN_FLASH, *sources, "-o", "all.elf")
+    folder = small_machine(show, tmp_path)
     done = subprocess.run(
         ["simavr", "-m", "atmega328p", "-f", "16000000", "all.elf"],
         cwd=folder, capture_output=True, timeout=300, check=False,
@@ -227,7 +222,7 @@ def test_counters_may_pass_their_ends(preset, tmp_path):
     show = performance("cairn-small", [preset, "quick"])
     events = host.schedule(show)[0]
     alone = host.run(host.build(show, tmp_path), events)
-    put(show, tmp_path)
+    host.put(show, tmp_path)
     sources = ("player_tables.c", str(HERE / "firmware_driver.c"))
     compile_in(tmp_path, "gcc", *host.STRICT, "-DWRAP", "-I.", *sources, "-o", "wrap")
     at = [*range(300, events.index(b"e"), 97), len(events) - 2500]

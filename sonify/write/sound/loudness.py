@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterable, Iterator
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -49,6 +50,7 @@ _TAPS = np.concatenate([_PHASES, _PHASES[::-1, ::-1]]).astype(np.float32)
 _REACH = _TAPS.shape[1]
 
 
+@cache
 def _interpolation() -> NDArray[np.float32]:
     """The filter as a matrix, from a cell's samples and those around it to what lies between."""
     out = np.zeros((CELL + _REACH - 1, len(_TAPS), CELL), np.float32)
