@@ -12,9 +12,9 @@ import importlib
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from sonify.disc.code import Code
+    from sonify.disc.code.code import Code
     from sonify.disc.disc import Disc
-    from sonify.disc.geometry import Geometry, KeepOut
+    from sonify.disc.geometry.geometry import Geometry, KeepOut
     from sonify.disc.layout import Layout
     from sonify.errors import Caution, InputError, OutputError, SonifyError
     from sonify.load import load_disc, save_disc
@@ -26,11 +26,11 @@ __version__ = "0.1.0"
 # what the package offers, and where it is; imported when first asked for
 _PUBLIC = {
     "Caution": "sonify.errors",
-    "Code": "sonify.disc.code",
+    "Code": "sonify.disc.code.code",
     "Disc": "sonify.disc.disc",
-    "Geometry": "sonify.disc.geometry",
+    "Geometry": "sonify.disc.geometry.geometry",
     "InputError": "sonify.errors",
-    "KeepOut": "sonify.disc.geometry",
+    "KeepOut": "sonify.disc.geometry.geometry",
     "Layout": "sonify.disc.layout",
     "OutputError": "sonify.errors",
     "Performance": "sonify.performance",

@@ -6,16 +6,16 @@ import warnings
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from sonify.atomic import whole
 from sonify.disc.disc import Disc
 from sonify.disc.file import disc_to_toml, read_disc_file
 from sonify.errors import Caution, InputError
 from sonify.presets import find_disc
-from sonify.write.whole import whole
 
 if TYPE_CHECKING:
-    from sonify.read.arrangement import Wanted
-    from sonify.read.find import Found
-    from sonify.read.source import Options
+    from sonify.recover.search.arrangement import Wanted
+    from sonify.recover.search.find import Found
+    from sonify.recover.sources.source import Options
 
 __all__ = ["find_in", "load_disc", "save_disc"]
 
@@ -47,7 +47,7 @@ def load_disc(source: str | Path) -> Disc:
     path = source if isinstance(source, Path) else find_disc(source)
     if path.suffix.casefold() == ".toml" or not path.is_file():
         return read_disc_file(path)
-    from sonify.read.source import kind_of
+    from sonify.recover.sources.source import kind_of
 
     if not path.suffix and kind_of(path) is None:
         return read_disc_file(path)
@@ -80,9 +80,9 @@ def find_in(
     InputError
         What was looked for, and what to do.
     """
-    from sonify.read.find import find_message
-    from sonify.read.result import THRESHOLD
-    from sonify.read.source import read_source
+    from sonify.recover.search.find import find_message
+    from sonify.recover.sighting import THRESHOLD
+    from sonify.recover.sources.source import read_source
 
     path = Path(source)
     sighting = read_source(path, options)

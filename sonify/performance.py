@@ -17,10 +17,10 @@ from numpy.typing import NDArray
 
 from sonify.disc.disc import Disc
 from sonify.light.lights import fill_lights, find_fill
-from sonify.music.material import Material
+from sonify.music.bit_stream import Material
 from sonify.music.metre import Grid, grid_of, rows_to_bars
 from sonify.music.notes import Part, make_parts, notes_of
-from sonify.player.reading import Timeline, read_times, reading_of
+from sonify.player.timeline import Timeline, read_times, reading_of
 from sonify.setup import Setup, load_setup
 
 if TYPE_CHECKING:
@@ -174,7 +174,7 @@ class Performance:
         OutputError
             The place can't be written.
         """
-        from sonify.write import save
+        from sonify.export import save
 
         return save(self, path, what, options)
 

@@ -22,7 +22,7 @@ from sonify.errors import InputError
 from sonify.settings import parse_assignment
 
 if TYPE_CHECKING:
-    from sonify.write.audition import Candidate
+    from sonify.export.audition import Candidate
 
 __all__ = ["audition"]
 
@@ -67,7 +67,7 @@ def audition(
       sonify audition my.toml -p quick -p hut-band -p music-box -o choose.html
       sonify audition my.toml --search 12 --seed 7
     """
-    from sonify.write.audition import audition as make_page
+    from sonify.export.audition import audition as make_page
 
     settings = dict(parse_assignment(a) for a in assignments)
     source = load(disc)
@@ -94,11 +94,11 @@ def candidates_of(
     presets: tuple[str, ...], settings: dict[str, object], search: int | None, seed: int
 ) -> list[Candidate]:
     """What is compared: each musical preset with the other presets, or variations of them."""
+    from sonify.export.audition import Candidate
     from sonify.music.vary import variation
     from sonify.presets import find_preset, shipped
     from sonify.settings import load_toml
     from sonify.setup import load_setup
-    from sonify.write.audition import Candidate
 
     music: list[tuple[str, str]] = []
     others: list[tuple[str, str]] = []

@@ -68,9 +68,9 @@ def compare(
       sonify compare my.toml log.csv --threshold 1.8 --sample-at 0.004 --sample-width 0.2
       sonify compare my.toml log.csv --write-player mine.toml
     """
-    from sonify.take import compare_take
-    from sonify.take.facts import facts
-    from sonify.write.report import report_lines, write_report
+    from sonify.recover.diagnosis import compare_take
+    from sonify.recover.diagnosis.facts import facts
+    from sonify.recover.diagnosis.report import report_lines, write_report
 
     show = perform_from(disc, presets, assignments)
     seen = compare_take(
@@ -92,7 +92,7 @@ def compare(
         if not as_json:
             click.echo(f"{output}")
     if player is not None:
-        from sonify.take.profile import write_player
+        from sonify.recover.diagnosis.profile import write_player
 
         write_player(seen, Path(player))
         if not as_json:

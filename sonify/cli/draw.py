@@ -75,11 +75,11 @@ def draw(
     """
     import math
 
-    from sonify.disc.cautions import derived_note, workshop
+    from sonify.atomic import whole
+    from sonify.disc.geometry.cautions import derived_note, workshop
+    from sonify.export import drawing as drawings
+    from sonify.export.drawing.drawing import drawing_of
     from sonify.setup import load_setup
-    from sonify.write import draw as drawings
-    from sonify.write.draw.drawing import drawing_of
-    from sonify.write.whole import whole
 
     kind = drawings.kind_of("-.svg" if output == "-" else output or "disc.svg")
     for name, value in (("paper", paper), ("material", material), ("size", pixels)):

@@ -14,10 +14,10 @@ from sonify.cli.common import DEFAULT_FOLDER, caution, length, perform_from, set
 from sonify.errors import InputError
 
 if TYPE_CHECKING:
-    from sonify.disc.capacity import Wish
-    from sonify.disc.cautions import Workshop
-    from sonify.disc.code import Code
+    from sonify.disc.code.code import Code
     from sonify.disc.disc import Disc
+    from sonify.disc.geometry.capacity import Wish
+    from sonify.disc.geometry.cautions import Workshop
     from sonify.disc.layout import Layout
 
 __all__ = ["encode"]
@@ -101,7 +101,7 @@ def encode(
         show_sizes(message, code, wish, given, as_json)
         return
     from sonify.disc.disc import Disc
-    from sonify.disc.fit import fit
+    from sonify.disc.geometry.fit import fit
 
     found = fit(message, code, layout, wish)
     path = None if output == "-" else Path(output or DEFAULT_FOLDER / "disc.toml")
@@ -132,8 +132,8 @@ def settings_from(
     given: Mapping[str, Any], keep_outs: tuple[str, ...]
 ) -> tuple[Code, Layout, Wish]:
     """The settings that the options name."""
-    from sonify.disc.capacity import Wish
-    from sonify.disc.code import Code
+    from sonify.disc.code.code import Code
+    from sonify.disc.geometry.capacity import Wish
     from sonify.disc.layout import Layout
     from sonify.settings import convert
 
@@ -196,8 +196,8 @@ def text_from(text: str | None, text_file: str | None, *, needed: bool) -> str:
 
 def write(disc: Disc, path: Path | None) -> None:
     """The disc file, whole or not at all."""
+    from sonify.atomic import whole
     from sonify.disc.file import disc_to_toml
-    from sonify.write.whole import whole
 
     data = disc_to_toml(disc).encode("utf-8")
     if path is None:
@@ -212,8 +212,8 @@ def facts_of(disc: Disc, wish: Wish, read_s: float, rpm: float) -> tuple[dict[st
     """What `encode --json` prints, and what a workshop would say."""
     import msgspec
 
-    from sonify.disc.capacity import room_on
-    from sonify.disc.cautions import workshop
+    from sonify.disc.geometry.capacity import room_on
+    from sonify.disc.geometry.cautions import workshop
     from sonify.disc.report import code_facts, geometry_facts
 
     shop = workshop(disc, rpm=rpm, least_web=wish.least_web)
@@ -270,8 +270,8 @@ def show_sizes(
     message: str, code: Code, wish: Wish, given: Mapping[str, Any], as_json: bool
 ) -> None:
     """The table of `encode --sizes`."""
-    from sonify.disc.capacity import sizes
-    from sonify.disc.code import message_units
+    from sonify.disc.code.code import message_units
+    from sonify.disc.geometry.capacity import sizes
 
     chosen: dict[str, Any] = {}
     if wish.outer_diameter is not None:

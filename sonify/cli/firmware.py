@@ -44,8 +44,8 @@ def firmware(
       sonify firmware cairn-small -o player
       sonify firmware my.toml -p music-box -p quick -o player --prefix hut
     """
-    from sonify.write.firmware import write_firmware
-    from sonify.write.firmware.write import memory_of
+    from sonify.export.firmware import write_firmware
+    from sonify.export.firmware.write import memory_of
 
     show = perform_from(disc, presets, assignments)
     plan = write_firmware(show, folder, prefix=prefix, text=text, force=force)

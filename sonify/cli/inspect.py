@@ -18,12 +18,12 @@ from sonify.disc.report import (
     marked_message,
 )
 from sonify.errors import InputError
-from sonify.music.scales import note_name
-from sonify.music.wire import Traffic, caution_of, traffic_of
-from sonify.write.clip.outlook import flashing_of
+from sonify.export.clip.flash_preview import flashing_of
+from sonify.midi.bandwidth import Traffic, caution_of, traffic_of
+from sonify.music.theory.scales import note_name
 
 if TYPE_CHECKING:
-    from sonify.disc.cautions import Workshop
+    from sonify.disc.geometry.cautions import Workshop
     from sonify.performance import Performance
 
 __all__ = ["facts", "inspect"]
@@ -87,7 +87,7 @@ def traffic(show: Performance) -> Traffic:
 
 def look_over(show: Performance) -> tuple[Workshop | None, list[str]]:
     """What a workshop says of the disc, and its cautions; or why the disc can't be cut."""
-    from sonify.disc.cautions import workshop
+    from sonify.disc.geometry.cautions import workshop
 
     try:
         shop = workshop(show.disc, rpm=show.setup.player.rpm)

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from sonify.atomic import make_folder
 from sonify.cli.common import (
     DEFAULT_FOLDER,
     caution,
@@ -15,7 +16,6 @@ from sonify.cli.common import (
 )
 from sonify.cli.outputs import caution_letters, caution_wire, write_one
 from sonify.errors import InputError, close_matches
-from sonify.write.whole import make_folder
 
 __all__ = ["make"]
 
@@ -59,7 +59,7 @@ def make(
     make_folder(target)
     name = show.disc.name
     if "midi" in wanted:
-        from sonify.write.midi import end_tick
+        from sonify.export.midi import end_tick
 
         seconds = end_tick(show) * show.grid.tick_s(show.timeline.position_s)
         write_one(show, "midi", str(target / f"{name}.mid"), seconds)
@@ -79,7 +79,7 @@ def make(
             write_one(show, "message", str(target / f"{name}-message.gif"), seconds)
     if "sound" in wanted:
         from sonify.cli.sound import write_sound
-        from sonify.write.sound import Options
+        from sonify.export.sound import Options
 
         write_sound(show, str(target / f"{name}.wav"), Options())
     if "clip" in wanted:

@@ -40,7 +40,7 @@ def write_one(
     `-` is standard output; without a place, a file in `out/` named after the disc. Without
     `seconds` the writer says how long it is.
     """
-    from sonify.write import WRITERS, run
+    from sonify.export import WRITERS, run
 
     row = next(w for w in WRITERS if w.what == what)
     pictures = False
@@ -71,7 +71,7 @@ def write_one(
 
 def told(outcome: Any) -> None:
     """Say what a moving picture flashes, what was softened, and what was written beside it."""
-    from sonify.write.outcome import Outcome
+    from sonify.export.outcome import Outcome
 
     if not isinstance(outcome, Outcome):
         return
@@ -100,7 +100,7 @@ def caution_letters(show: Performance) -> None:
 
 def caution_wire(show: Performance) -> None:
     """Say where a player that sends over a 5-pin line would fall behind."""
-    from sonify.music.wire import caution_of, keeps_up, traffic_of
+    from sonify.midi.bandwidth import caution_of, keeps_up, traffic_of
 
     tick_s = show.grid.tick_s(show.timeline.position_s)
     if not keeps_up(show.parts, tick_s):
@@ -132,7 +132,7 @@ def midi(
       sonify midi cairn-small
       sonify midi my.toml -p bell-tower --set music.root=E3 -o my.mid
     """
-    from sonify.write.midi import end_tick
+    from sonify.export.midi import end_tick
 
     show = perform_from(disc, presets, assignments)
     seconds = end_tick(show) * show.grid.tick_s(show.timeline.position_s)

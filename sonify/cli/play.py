@@ -22,7 +22,7 @@ from sonify.cli.common import (
 from sonify.errors import InputError
 
 if TYPE_CHECKING:
-    from sonify.music.wire import Traffic
+    from sonify.midi.bandwidth import Traffic
     from sonify.performance import Performance
 
 __all__ = ["play"]
@@ -116,9 +116,9 @@ def stopped() -> Iterator[threading.Event]:
 
 
 def _speakers(show: Performance, from_row: int, speed: float, loop: bool) -> None:
+    from sonify.export.sound import Options, mastered, span_of
     from sonify.live.schedule import row_start
     from sonify.live.speakers import Endless, open_speakers
-    from sonify.write.sound import Options, mastered, span_of
 
     start = row_start(show, from_row)
     options = Options(from_s=start, speed=speed)
@@ -153,7 +153,7 @@ def _port(
     from sonify.live.ports import open_port
     from sonify.live.schedule import schedule_of
     from sonify.live.sender import Sender, prompt
-    from sonify.music.wire import traffic_of
+    from sonify.midi.bandwidth import traffic_of
 
     schedule = schedule_of(show, from_row=from_row, speed=speed, clock=clock)
     clocks = show.grid.ticks_per_quarter / 24 if clock else None
@@ -178,7 +178,7 @@ def _port(
 
 
 def _say_wire(traffic: Traffic) -> None:
-    from sonify.music.wire import caution_of
+    from sonify.midi.bandwidth import caution_of
 
     click.echo(traffic.line(), err=True)
     late = caution_of(traffic)

@@ -11,7 +11,7 @@ import click
 from sonify.cli.common import caution, setting_options
 
 if TYPE_CHECKING:
-    from sonify.read.find import Found
+    from sonify.recover.search.find import Found
 
 __all__ = ["facts", "read"]
 
@@ -197,8 +197,8 @@ def read(
       sonify read take.mid --preset music-box -o disc.toml
     """
     from sonify.load import find_in, save_disc
-    from sonify.read.arrangement import Wanted
-    from sonify.read.source import Options
+    from sonify.recover.search.arrangement import Wanted
+    from sonify.recover.sources.source import Options
 
     options = Options(
         positions=positions,

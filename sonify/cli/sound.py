@@ -24,8 +24,8 @@ from sonify.cli.common import (
 from sonify.errors import InputError
 
 if TYPE_CHECKING:
+    from sonify.export.sound import Master, Options
     from sonify.performance import Performance
-    from sonify.write.sound import Master, Options
 
 __all__ = ["sound", "write_sound"]
 
@@ -88,11 +88,11 @@ def sound(
       sonify sound my.toml -p music-box --rows 1-2 --loop 4 -o intro.flac
       sonify sound my.toml --stems stems --loudness -18 -o mix.wav
     """
-    from sonify.write.renderers import make_ready
+    from sonify.export.renderers import make_ready
 
     if renderer != "fluidsynth":
         make_ready()
-    from sonify.write.sound import Options
+    from sonify.export.sound import Options
 
     own: list[str] = []
     if soundfont is not None:
@@ -121,8 +121,8 @@ def _loudness(text: str) -> float | str:
 
 def write_sound(show: Performance, output: str | None, options: Options) -> None:
     """Write the sound where it was asked for, and print its line."""
-    from sonify.write import find_writer
-    from sonify.write.sound import write
+    from sonify.export import find_writer
+    from sonify.export.sound import write
 
     if output == "-":
         with tempfile.TemporaryDirectory() as folder, cautions_shown():

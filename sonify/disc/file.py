@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from sonify.disc.code import Code
+from sonify.disc.code.code import Code
 from sonify.disc.disc import Disc, grid_to_strings
-from sonify.disc.geometry import Geometry
+from sonify.disc.geometry.geometry import Geometry
 from sonify.disc.layout import Layout
 from sonify.errors import InputError
 from sonify.settings import Settings, convert, load_toml, to_builtins

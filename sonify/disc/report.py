@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.disc import reed_solomon
-from sonify.disc.code import FAILED, REPAIRED, message_units, room
+from sonify.disc.code import reed_solomon
+from sonify.disc.code.code import FAILED, REPAIRED, message_units, room
 from sonify.settings import to_builtins
 
 if TYPE_CHECKING:
-    from sonify.disc.cautions import Workshop
     from sonify.disc.disc import Disc
+    from sonify.disc.geometry.cautions import Workshop
 
 __all__ = [
     "code_facts",

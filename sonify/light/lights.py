@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from sonify.errors import InputError, close_matches
 from sonify.player.profile import Matrix
-from sonify.player.reading import Timeline
+from sonify.player.timeline import Timeline
 
 __all__ = ["FILLS", "LIGHTS", "Fill", "fill_lights", "find_fill", "states_at"]
 

@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
-from sonify.write.midi import end_tick, midi_bytes
-from sonify.write.sound.smf import Song, scan
+from sonify.export.midi import end_tick, midi_bytes
+from sonify.midi.smf import Song, scan
 
 if TYPE_CHECKING:
     from sonify.performance import Performance

@@ -8,7 +8,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.music.material import Events, Material
+from sonify.music.bit_stream import Events, Material
 from sonify.settings import Settings
 
 __all__ = ["Curve", "curve_force"]

@@ -14,7 +14,7 @@ Rows = list[tuple[str, str]]
 
 
 def _scales() -> Rows:
-    from sonify.music.scale_table import ALIASES, SCALES
+    from sonify.music.theory.scale_table import ALIASES, SCALES
 
     others: dict[str, list[str]] = {}
     for other, name in ALIASES.items():
@@ -46,13 +46,13 @@ def _shown(value: object) -> str:
 
 
 def _schemes() -> Rows:
-    from sonify.music.schemes import SCHEMES
+    from sonify.music.pitch.schemes import SCHEMES
 
     return _kinds(SCHEMES)
 
 
 def _rules() -> Rows:
-    from sonify.music.rules import RULES
+    from sonify.music.rhythm.rules import RULES
 
     return _kinds(RULES)
 
@@ -64,13 +64,13 @@ def _sources() -> Rows:
 
 
 def _programs() -> Rows:
-    from sonify.music.general_midi import PROGRAMS
+    from sonify.midi.general_midi import PROGRAMS
 
     return [(name, str(n + 1)) for n, name in enumerate(PROGRAMS)]
 
 
 def _drums() -> Rows:
-    from sonify.music.general_midi import DRUMS
+    from sonify.midi.general_midi import DRUMS
 
     return [(name, str(n)) for name, n in DRUMS.items()]
 

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.music.notes import Part
-from sonify.music.scales import note_name
+from sonify.music.theory.scales import note_name
 
 __all__ = ["Measures", "key_of", "measured"]
 

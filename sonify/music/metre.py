@@ -12,7 +12,7 @@ import numpy as np
 from sonify.errors import InputError
 from sonify.music.settings import Music
 from sonify.player.profile import Player
-from sonify.player.reading import Timeline
+from sonify.player.timeline import Timeline
 
 __all__ = ["TICKS_PER_QUARTER", "Grid", "grid_of", "rows_to_bars"]
 

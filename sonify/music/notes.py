@@ -8,20 +8,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
-from sonify.music.bends import Sounding, Tuned, bent
+from sonify.midi.bends import Sounding, Tuned, bent
+from sonify.midi.general_midi import drum_note, program_number
+from sonify.music.bit_stream import Events, Material
 from sonify.music.curves import curve_force
-from sonify.music.general_midi import drum_note, program_number
-from sonify.music.material import Events, Material
 from sonify.music.metre import Grid
-from sonify.music.rules import RULES, Rule
-from sonify.music.scales import find_scale, note_number
-from sonify.music.scheme import Frame, Pitches, pitches_of
-from sonify.music.schemes import SCHEMES, Scheme
+from sonify.music.pitch.scheme import Frame, Pitches, pitches_of
+from sonify.music.pitch.schemes import SCHEMES, Scheme
+from sonify.music.rhythm.rules import RULES, Rule
 from sonify.music.select import chosen
 from sonify.music.settings import Music, Voice
 from sonify.music.sources import find_source
 from sonify.music.tables import one_of
-from sonify.music.tuning import concert_shift
+from sonify.music.theory.scales import find_scale, note_number
+from sonify.music.theory.tuning import concert_shift
 
 __all__ = [
     "DRUM_CHANNEL",
@@ -178,7 +178,7 @@ def untuned_parts(music: Music, material: Material, grid: Grid) -> list[Part]:
 
 def voice_reach(music: Music, unit_bits: int, grid: Grid) -> list[Pitches | None]:
     """All pitches that each voice can sound, whatever is read; None for drums."""
-    from sonify.music.reach import reach_of
+    from sonify.music.pitch.pitch_set import reach_of
 
     scale, root = find_scale(music.scale), float(note_number(music.root))
     shift = concert_shift(music.concert_pitch)

@@ -7,7 +7,7 @@ from typing import Annotated, Any, Literal
 import msgspec
 
 from sonify.music.curves import Curve
-from sonify.music.tuning import OwnScale
+from sonify.music.theory.tuning import OwnScale
 from sonify.settings import Settings
 
 __all__ = ["Music", "Voice"]
@@ -50,7 +50,7 @@ class Music(Settings, frozen=True):
     `step` is the note value of one position. `timing` is "player", true to the machine, or
     "bars", where a row change becomes whole beats of rest that bring the next row to a bar line.
     `metre` is "auto" (the most usual one in which a row is whole bars) or such as "7/8". `scale`
-    is a name or a table (see `sonify.music.tuning.OwnScale`); `concert_pitch` is A4 in Hz.
+    is a name or a table (see `sonify.music.theory.tuning.OwnScale`); `concert_pitch` is A4 in Hz.
     Without voices of its own a piece has one, as the plain player: a note for each one.
     """
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError, close_matches
-from sonify.music.material import Events, Material
+from sonify.music.bit_stream import Events, Material
 
 __all__ = ["SOURCES", "Source", "find_source"]
 

@@ -9,8 +9,8 @@ from typing import Any, NoReturn
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.music.material import Index, Material
-from sonify.player.reading import Timeline
+from sonify.music.bit_stream import Index, Material
+from sonify.player.timeline import Timeline
 
 __all__ = ["Before", "Trials"]
 

@@ -71,7 +71,7 @@ def answer(document: Document) -> bytes:
 def facts(document: Document, show: Performance) -> dict[str, Any]:
     """What the page says and needs beside the arrays."""
     from sonify.music.notes import DRUM_CHANNEL
-    from sonify.music.scales import find_scale, note_name, note_number
+    from sonify.music.theory.scales import find_scale, note_name, note_number
     from sonify.studio.samples import keys_of
 
     disc, setup, notes = show.disc, show.setup, show.notes
@@ -160,7 +160,7 @@ def cautions(show: Performance) -> list[str]:
 
 def _range(part: Part) -> str:
     """A voice's lowest and highest tone in words."""
-    from sonify.music.scales import note_name
+    from sonify.music.theory.scales import note_name
 
     if not len(part) or part.voice.drum is not None:
         return "a drum" if len(part) else ""
@@ -178,7 +178,7 @@ def look_of(show: Performance) -> dict[str, Any]:
 
 def sizes_of(show: Performance) -> dict[str, Any]:
     """The disc's sizes in mm, found ones where it has none, and what a workshop would say."""
-    from sonify.disc.cautions import workshop
+    from sonify.disc.geometry.cautions import workshop
 
     disc = show.disc
     try:

@@ -62,7 +62,7 @@ def check_bounds(disc: Disc, setup: Setup) -> None:
 
 def _growth(rule: str | dict[str, Any]) -> int:
     """How many notes a rule makes of one at most."""
-    from sonify.music.rules import RULES
+    from sonify.music.rhythm.rules import RULES
 
     given = {"rule": rule} if isinstance(rule, str) else rule
     kind = RULES.get(str(given.get("rule")))

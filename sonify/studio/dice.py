@@ -47,7 +47,7 @@ def roll(setup: dict[str, Any], seed: int, locks: set[str]) -> dict[str, Any]:
     dict
         A settings table.
     """
-    from sonify.music.scales import SCALES
+    from sonify.music.theory.scales import SCALES
     from sonify.setup import Setup
 
     rng = random.Random(f"{seed}")

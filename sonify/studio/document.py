@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import msgspec
 
-from sonify.disc.code import Code
+from sonify.disc.code.code import Code
 from sonify.errors import InputError
 from sonify.settings import Settings, convert, merge, to_builtins
 
@@ -98,7 +98,7 @@ def understand(document: Document) -> Made:
 def disc_of(document: Document) -> Disc:
     """The disc of a document, its sizes found if that is wished."""
     from sonify.disc.file import disc_from_table
-    from sonify.disc.fit import Wish, fit
+    from sonify.disc.geometry.fit import Wish, fit
 
     name = safe_name(document.name)
     message = document.disc.get("message")

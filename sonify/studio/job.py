@@ -64,7 +64,7 @@ def work(folder: Path) -> None:
 
         say(**receive(folder / spec["file"], spec["name"], spec["setup"], spec["hints"]))
         return
-    from sonify.studio.take import take
+    from sonify.studio.downloads import take
 
     document = convert(spec["document"], Document)
     if spec["kind"] == "flash":

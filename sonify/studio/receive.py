@@ -116,7 +116,7 @@ def _disc(path: Path, setup: dict[str, Any], hints: Hints) -> Disc:
     from sonify.disc.file import read_disc_file
     from sonify.errors import Caution
     from sonify.load import find_in
-    from sonify.read.source import Options
+    from sonify.recover.sources.source import Options
 
     if path.suffix == ".toml":
         return read_disc_file(path)

@@ -95,7 +95,7 @@ def _render(midi: bytes) -> Sound:
     """A MIDI file as sound, shape (samples, 2)."""
     import midirenderer
 
-    from sonify.write.sound.soundfont import load_soundfont
+    from sonify.export.sound.soundfont import load_soundfont
 
     wave = midirenderer.render_wave_from(load_soundfont().data, midi)
     at = wave.index(b"data") + 8

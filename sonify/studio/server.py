@@ -269,7 +269,7 @@ class _Server:
     async def take(self, request: Request) -> Response:
         """Begin to make a file."""
         from sonify.settings import to_builtins
-        from sonify.studio.take import file_name
+        from sonify.studio.downloads import file_name
 
         data = await _json(request)
         document = convert(data.get("document") or {}, Document)

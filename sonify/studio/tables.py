@@ -1,7 +1,7 @@
 """What the page makes its controls from: every table and settings type, described as data.
 
 Nothing here is said twice: names, bounds and choices come from the types themselves, the words
-from `sonify.studio.words`, and, where those say nothing, from docstrings. So a new scale, scheme,
+from `sonify.studio.labels`, and, where those say nothing, from docstrings. So a new scale, scheme,
 rule or setting shows up in the page by itself.
 """
 
@@ -15,7 +15,7 @@ from typing import Any
 import msgspec
 from msgspec import inspect as mi
 
-from sonify.studio.words import CONTROLS, FAMILIES, WORDS, Words
+from sonify.studio.labels import CONTROLS, FAMILIES, WORDS, Words
 
 __all__ = ["describe", "fields_of", "tables"]
 
@@ -148,24 +148,24 @@ def _classes(table: dict[str, Any], place: str) -> list[dict[str, Any]]:
 def tables() -> dict[str, Any]:
     """All tables, ready for JSON."""
     from sonify import __version__
-    from sonify.disc.alphabets import ALPHABETS
-    from sonify.disc.code import Code
-    from sonify.disc.fit import Wish
-    from sonify.disc.geometry import Geometry
+    from sonify.disc.code.alphabets import ALPHABETS
+    from sonify.disc.code.code import Code
+    from sonify.disc.geometry.fit import Wish
+    from sonify.disc.geometry.geometry import Geometry
     from sonify.disc.layout import Layout
     from sonify.light.lights import FILLS
-    from sonify.music.general_midi import DRUMS, PROGRAMS
-    from sonify.music.rules import RULES
-    from sonify.music.scales import SCALES
-    from sonify.music.scheme import Scheme
-    from sonify.music.schemes import SCHEMES
+    from sonify.midi.general_midi import DRUMS, PROGRAMS
+    from sonify.music.pitch.scheme import Scheme
+    from sonify.music.pitch.schemes import SCHEMES
+    from sonify.music.rhythm.rules import RULES
     from sonify.music.settings import Music, Voice
     from sonify.music.sources import SOURCES
+    from sonify.music.theory.scales import SCALES
     from sonify.player.profile import Matrix, Player
     from sonify.presets import shipped
     from sonify.setup import Setup
     from sonify.studio.dice import LOCKS
-    from sonify.studio.take import takes
+    from sonify.studio.downloads import takes
 
     sections: dict[str, type[msgspec.Struct]] = {
         "music": Music,

@@ -8,9 +8,9 @@ from pathlib import Path
 
 import sonify
 from sonify.cli.audition import candidates_of
-from sonify.write.audition import audition
-from sonify.write.score import score_bytes
-from sonify.write.sound import Options, render
+from sonify.export.audition import audition
+from sonify.export.score import score_bytes
+from sonify.export.sound import Options, render
 from tests.benchmarks.measure import best
 from tests.shipped import MUSIC
 

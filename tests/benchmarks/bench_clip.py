@@ -19,11 +19,11 @@ from typing import Any
 import numpy as np
 
 import sonify
+from sonify.export.clip.film import ground_picture
+from sonify.export.clip.job import Job, _roll
+from sonify.export.clip.plan import Options
+from sonify.export.clip.video import KINDS, VideoSink, blank_frame, views_of
 from sonify.light.planes import FORMATS
-from sonify.write.clip.film import ground_picture
-from sonify.write.clip.job import Job, _roll
-from sonify.write.clip.plan import Options
-from sonify.write.clip.video import KINDS, VideoSink, blank_frame, views_of
 from tests.benchmarks.measure import ROOT
 
 

@@ -26,8 +26,7 @@ from math import comb
 
 import numpy as np
 
-from sonify.disc import reed_solomon
-from sonify.disc.code import Code, decode_grid, encode_grid
+from sonify.disc.code.code import Code, decode_grid, encode_grid, reed_solomon
 from tests.benchmarks.measure import alternating
 
 LETTERS = np.array(list("ABCDEFGHIJKLMNOPQRSTUVWXYZ 0123456789,.-"))

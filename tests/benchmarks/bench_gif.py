@@ -16,12 +16,12 @@ import numpy as np
 from PIL import Image
 
 import sonify
+from sonify.export import lights, message
+from sonify.export.animation.frames import Animation, Patch
+from sonify.export.animation.gif import encode_gif
 from sonify.light.lights import states_at
 from sonify.light.paint import Painter
 from sonify.performance import Performance
-from sonify.write import lights, message
-from sonify.write.frames import Animation, Patch
-from sonify.write.gif import encode_gif
 from tests.benchmarks.measure import alternating
 
 RATE, SECONDS = 25, 60

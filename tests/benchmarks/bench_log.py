@@ -8,9 +8,9 @@ from pathlib import Path
 
 import numpy as np
 
-from sonify.read.log.log import sighting_of_trace
-from sonify.read.log.trace import trace_log
-from tests.read.log_player import Machine, record
+from sonify.recover.sources.log.log import sighting_of_trace
+from sonify.recover.sources.log.trace import trace_log
+from tests.recover.log_player import Machine, record
 
 REACH = 20e6
 

@@ -10,7 +10,7 @@ import numpy as np
 import symusic
 
 import sonify
-from sonify.write.midi import midi_bytes
+from sonify.export.midi import midi_bytes
 from tests.benchmarks.measure import alternating
 
 WIDE = 1000

@@ -9,8 +9,8 @@ from pathlib import Path
 import numpy as np
 from PIL import Image
 
-from sonify.read.photo.photo import read_photograph
-from tests.read.photographs import Shot, random_disc, take
+from sonify.recover.sources.image.photo import read_photograph
+from tests.recover.photographs import Shot, random_disc, take
 
 
 def run() -> list[tuple[str, float, str]]:

@@ -17,8 +17,8 @@ import time
 from pathlib import Path
 
 import sonify
-from sonify.write.sound import mastered, render
-from sonify.write.sound.soundfont import untuned_default
+from sonify.export.sound import mastered, render
+from sonify.export.sound.soundfont import untuned_default
 from tests.benchmarks.measure import ENVIRONMENT, alternating, best
 
 

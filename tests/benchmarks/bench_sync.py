@@ -12,9 +12,9 @@ from pathlib import Path
 import numpy as np
 
 import sonify
-from tests.write.clips import decoded, probe, sound_of
-from tests.write.soundfonts import TICK, onsets, soundfont
-from tests.write.test_clip import FPS, PLAIN, matrix_of_clip
+from tests.export.clips import decoded, probe, sound_of
+from tests.export.soundfonts import TICK, onsets, soundfont
+from tests.export.test_clip import FPS, PLAIN, matrix_of_clip
 
 SECONDS = 600.0
 

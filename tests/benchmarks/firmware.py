@@ -15,7 +15,7 @@ from pathlib import Path
 import sonify
 from sonify.errors import InputError
 from sonify.presets import shipped
-from tests.write import firmware_host as host
+from tests.export import firmware_host as host
 
 FILLS = ("rows", "running", "columns", "furrows", "characters", "rolling")
 

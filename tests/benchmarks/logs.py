@@ -19,10 +19,10 @@ import numpy as np
 
 import sonify
 from sonify.errors import InputError
-from sonify.read.find import find_message
-from sonify.read.log.log import PlayerHint, read_log
-from sonify.read.log.trace import trace_log
-from tests.read.log_player import Machine, record
+from sonify.recover.search.find import find_message
+from sonify.recover.sources.log.log import PlayerHint, read_log
+from sonify.recover.sources.log.trace import trace_log
+from tests.recover.log_player import Machine, record
 
 TEXT = "WIND SW 6, CLOUD BASE 900 M. FOG UNTIL TEN, THEN SUN. HUT OPEN, SOUP ON."
 

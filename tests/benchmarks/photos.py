@@ -15,9 +15,9 @@ from pathlib import Path
 import numpy as np
 
 from sonify.errors import InputError
-from sonify.read.find import find_message
-from sonify.read.photo.photo import read_photograph
-from tests.read.photographs import random_disc, random_shot, take
+from sonify.recover.search.find import find_message
+from sonify.recover.sources.image.photo import read_photograph
+from tests.recover.photographs import random_disc, random_shot, take
 
 
 def one(seed: int, folder: Path, megapixels: float | None = None) -> tuple[str, str, float]:

@@ -18,8 +18,8 @@ import numpy as np
 
 import sonify
 from sonify.errors import InputError
-from sonify.read.source import Options, read_source
-from tests.read.jack import record
+from sonify.recover.sources.source import Options, read_source
+from tests.recover.jack import record
 from tests.shipped import DISCS, MUSIC
 
 

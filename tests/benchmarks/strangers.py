@@ -18,9 +18,9 @@ import numpy as np
 
 import sonify
 from sonify.errors import InputError
-from sonify.take import compare, compare_take
-from tests.take.faults import FAULTS, PLAYERS, make
-from tests.take.machine import Machine
+from sonify.recover.diagnosis import compare, compare_take
+from tests.recover.diagnosis.faults import FAULTS, PLAYERS, make
+from tests.recover.diagnosis.machine import Machine
 
 SHIPPED = ("cairn-large", "cairn-middle", "cairn-quilt", "cairn-small", "cairn-wire")
 WORDS = (

@@ -18,7 +18,7 @@ from pathlib import Path
 import numpy as np
 
 from sonify.errors import InputError
-from tests.take.faults import FAULTS, judge, make
+from tests.recover.diagnosis.faults import FAULTS, judge, make
 
 NEAR = ("threshold", "off centre")
 """Faults whose logs are compared once more with how the machine samples told."""

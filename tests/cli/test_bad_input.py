@@ -193,7 +193,7 @@ def test_a_full_disk_leaves_the_old_file(run, disc, tmp_path, full_disk, command
 
 
 def test_an_interrupt_leaves_the_old_file(tmp_path):
-    from sonify.write.whole import whole
+    from sonify.atomic import whole
 
     target = tmp_path / "a.bin"
     target.write_text("the old one")

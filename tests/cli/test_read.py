@@ -9,7 +9,7 @@ from click.testing import CliRunner
 
 import sonify
 from sonify.cli.app import sonify as cli
-from tests.read.log_player import Machine, record
+from tests.recover.log_player import Machine, record
 
 
 def run(*args):

@@ -13,9 +13,9 @@ import zlib
 import numpy as np
 import pytest
 
-from sonify.disc import gf256, reed_solomon
-from sonify.disc.checks import crc16, crc_units
-from sonify.disc.code import (
+from sonify.disc.code import gf256, reed_solomon
+from sonify.disc.code.checks import crc16, crc_units
+from sonify.disc.code.code import (
     FAILED,
     GOOD,
     REPAIRED,
@@ -26,8 +26,8 @@ from sonify.disc.code import (
     message_units,
     room,
 )
+from sonify.disc.code.framing import ETX, STX, SYN
 from sonify.disc.disc import Disc
-from sonify.disc.framing import ETX, STX, SYN
 from sonify.disc.layout import Layout
 from sonify.errors import InputError
 

@@ -10,10 +10,10 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 import sonify
-from sonify.disc.code import Code
+from sonify.disc.code.code import Code
 from sonify.disc.disc import Disc
 from sonify.disc.file import disc_from_table, disc_to_toml
-from sonify.disc.geometry import Geometry, KeepOut
+from sonify.disc.geometry.geometry import Geometry, KeepOut
 from sonify.disc.layout import Layout
 from sonify.errors import InputError
 from tests.shipped import DISCS

@@ -10,13 +10,13 @@ import math
 
 import pytest
 
-from sonify.disc.capacity import Wish, characters_that_fit, room_on, sizes
-from sonify.disc.code import Code, message_units, room, rows_for
+from sonify.disc.code.code import Code, message_units, room, rows_for
 from sonify.disc.disc import Disc
-from sonify.disc.fit import derive_geometry, fit
-from sonify.disc.geometry import KeepOut, check_rows, row_radii
+from sonify.disc.geometry.capacity import Wish, characters_that_fit, room_on, sizes
+from sonify.disc.geometry.fit import derive_geometry, fit
+from sonify.disc.geometry.geometry import KeepOut, check_rows, row_radii
+from sonify.disc.geometry.webs import webs_of
 from sonify.disc.layout import Layout
-from sonify.disc.webs import webs_of
 from sonify.errors import InputError
 
 TEXT = "WIND SW 6, CLOUD BASE 900 M. FRESH SNOW ON THE NORTH SIDE."

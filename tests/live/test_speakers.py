@@ -13,8 +13,8 @@ import pytest
 
 import sonify
 from sonify.errors import OutputError
+from sonify.export.sound import RATE, Options, mastered, render
 from sonify.live.speakers import Endless, _Program, open_speakers
-from sonify.write.sound import RATE, Options, mastered, render
 
 ROOT = Path(__file__).parents[2]
 ALSA = Path("/usr/share/alsa/alsa.conf")

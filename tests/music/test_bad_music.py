@@ -6,7 +6,7 @@ import pytest
 
 import sonify
 from sonify.errors import InputError
-from sonify.write.midi import midi_bytes
+from sonify.export.midi import midi_bytes
 
 
 def refused(settings, bits=("10110111",) * 3):

@@ -11,10 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import sonify
-from sonify.music.bends import Sounding, bent
+from sonify.export.midi import Options, midi_bytes
+from sonify.midi.bends import Sounding, bent
 from sonify.music.notes import untuned_parts, voice_reach
-from sonify.music.schemes import SCHEMES as SCHEME_NAMES
-from sonify.write.midi import Options, midi_bytes
+from sonify.music.pitch.schemes import SCHEMES as SCHEME_NAMES
 
 
 def pitches_in(show, **options):

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 import sonify
-from sonify.music.scales import find_scale
-from sonify.write.midi import midi_bytes
+from sonify.export.midi import midi_bytes
+from sonify.music.theory.scales import find_scale
 from tests.shipped import DISCS, MUSIC
 
 NAMES = [p.stem for p in MUSIC]

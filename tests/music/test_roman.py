@@ -7,7 +7,7 @@ import pytest
 
 import sonify
 from sonify.errors import InputError
-from sonify.music.roman import parse_chords, parse_numeral
+from sonify.music.theory.roman import parse_chords, parse_numeral
 
 FIGURES = ["", "6", "64", "7", "65", "43", "42", "2", "9"]
 HEADS = {

@@ -14,10 +14,10 @@ from hypothesis import strategies as st
 
 import sonify
 from sonify.errors import InputError
-from sonify.music.rules import RULES
-from sonify.music.schemes import SCHEMES
+from sonify.export.midi import end_tick, midi_bytes
+from sonify.music.pitch.schemes import SCHEMES
+from sonify.music.rhythm.rules import RULES
 from sonify.music.sources import SOURCES
-from sonify.write.midi import end_tick, midi_bytes
 
 NEEDED = {"pattern": {"pattern": "x.xx."}}
 ROWS = st.integers(8, 40).flatmap(

@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 
 import sonify
-from sonify.music.scale_table import ALIASES
-from sonify.music.scales import SCALES, degrees_to_pitch, find_scale
-from sonify.music.tuning import OwnScale, concert_shift
-from sonify.write.midi import midi_bytes
+from sonify.export.midi import midi_bytes
+from sonify.music.theory.scale_table import ALIASES
+from sonify.music.theory.scales import SCALES, degrees_to_pitch, find_scale
+from sonify.music.theory.tuning import OwnScale, concert_shift
 
 MODES = {
     "harmonic-minor": [

@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 
 import sonify
 from sonify.errors import InputError
-from sonify.music.scales import note_number
-from sonify.music.schemes import SCHEMES
+from sonify.music.pitch.schemes import SCHEMES
+from sonify.music.theory.scales import note_number
 
 BITS = st.integers(2, 40).flatmap(
     lambda n: st.lists(st.text("01", min_size=n, max_size=n), min_size=1, max_size=5)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sonify.music.spread import even_pattern
+from sonify.music.rhythm.even import even_pattern
 
 # G. Toussaint, "The Euclidean algorithm generates traditional musical rhythms", BRIDGES 2005
 # (typed from memory)

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 import sonify
-from sonify.music.wire import BYTE_S, caution_of, keeps_up, traffic_of, wire_of
+from sonify.midi.bandwidth import BYTE_S, caution_of, keeps_up, traffic_of, wire_of
 
 # MIDI 1.0 Detailed Specification, hardware: 31.25 kbaud, a start bit, 8 data bits, a stop bit;
 # so a byte takes 320 us and a message of three bytes 960 us
@@ -21,7 +21,7 @@ def by_hand(show: sonify.Performance, running: bool) -> tuple[float, float]:
 
     import mido
 
-    from sonify.write.midi import midi_bytes
+    from sonify.export.midi import midi_bytes
 
     now, line, status = 0.0, 0.0, None
     due = []

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sonify.player.profile import Player
-from sonify.player.reading import read_times, reading_of
+from sonify.player.timeline import read_times, reading_of
 from tests.simulation import SimulatedDisc, read
 
 

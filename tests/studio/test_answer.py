@@ -178,11 +178,11 @@ def test_every_control_has_a_name_and_plain_words(studio: Studio) -> None:
 
 
 def test_tables_name_all_that_there_is(studio: Studio) -> None:
-    from sonify.music.rules import RULES
-    from sonify.music.scales import SCALES
-    from sonify.music.schemes import SCHEMES
+    from sonify.export import WRITERS
+    from sonify.music.pitch.schemes import SCHEMES
+    from sonify.music.rhythm.rules import RULES
     from sonify.music.sources import SOURCES
-    from sonify.write import WRITERS
+    from sonify.music.theory.scales import SCALES
 
     tables = studio.ask("GET", "/api/tables").json
     for name, want in (

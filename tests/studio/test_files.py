@@ -13,10 +13,10 @@ import numpy as np
 import pytest
 
 import sonify
-from sonify.read.source import KINDS
+from sonify.recover.sources.source import KINDS
 from sonify.settings import convert, to_builtins
 from sonify.setup import load_setup
-from sonify.studio.take import takes
+from sonify.studio.downloads import takes
 from tests.studio.conftest import Page, Studio
 
 DROP = """async ([name, data]) => {
@@ -41,7 +41,7 @@ def drop(page: Page, path: Path) -> None:
 
 @pytest.fixture(scope="module")
 def disc() -> sonify.Disc:
-    from sonify.disc.code import Code
+    from sonify.disc.code.code import Code
     from sonify.disc.layout import Layout
 
     return sonify.Disc.from_message(
@@ -56,9 +56,9 @@ def made(kind: str, disc: sonify.Disc, folder: Path) -> Path:
     """A file of each kind that says the same as the disc."""
     path = folder / f"note{kind}"
     if kind in (".svg", ".dxf", ".csv", ".png"):
-        from sonify.disc.cautions import geometry_of
-        from sonify.write.draw import draw
-        from sonify.write.draw.drawing import drawing_of
+        from sonify.disc.geometry.cautions import geometry_of
+        from sonify.export.drawing import draw
+        from sonify.export.drawing.drawing import drawing_of
 
         path.write_bytes(draw(drawing_of(disc, geometry_of(disc)[0]), kind))
     elif kind == ".toml":
@@ -79,7 +79,7 @@ def log_to_wave(disc: sonify.Disc, path: Path) -> None:
     """The two detectors' signals while a player reads the disc."""
     import soundfile
 
-    from tests.read.log_player import Machine, record
+    from tests.recover.log_player import Machine, record
 
     soundfile.write(path, record(disc.grid, Machine()), 4000, subtype="FLOAT")
 

@@ -23,8 +23,8 @@ CASES = [
 
 def as_a_clip(show: sonify.Performance, what: str) -> Any:
     """The same matrix as the clip's writer measures it, on the pixels of its frames."""
-    from sonify.write.clip.job import Job
-    from sonify.write.clip.plan import Options
+    from sonify.export.clip.job import Job
+    from sonify.export.clip.plan import Options
 
     light = msgspec.structs.replace(show.setup.light, pixels=round(_tile(show)))
     setup = msgspec.structs.replace(show.setup, light=light)

@@ -207,7 +207,7 @@ def test_what_is_told_does_not_move_the_page(page: Page) -> None:
 def test_a_refused_take_is_told_in_the_page_s_own_words() -> None:
     from sonify.studio.receive import in_the_page
 
-    root = Path(__file__).parents[2] / "sonify/read"
+    root = Path(__file__).parents[2] / "sonify/recover"
     for path in root.rglob("*.py"):
         text = re.sub(r'"\s*\n\s*f?"', "", path.read_text(encoding="utf-8"))
         for said in re.findall(r'"([^"\n]*--[a-z][^"\n]*)"', text):

@@ -1,7 +1,7 @@
 // The disc from the front, turning; what was read glows.
 
 import { lower } from "./sound.js";
-import { colour, fit, still } from "./surface.js";
+import { colour, fit, still } from "./canvas.js";
 
 const TURN = 2 * Math.PI;
 

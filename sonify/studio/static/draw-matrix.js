@@ -1,7 +1,7 @@
 // The matrix, lamp for lamp, in its look.
 
 import { lower } from "./sound.js";
-import { fit } from "./surface.js";
+import { fit } from "./canvas.js";
 
 // how far a lamp's light reaches, and over what distance it falls by e, in lamps
 const REACH = 1.0;

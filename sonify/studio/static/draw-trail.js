@@ -2,7 +2,7 @@
 // the place that is heard.
 
 import { lower } from "./sound.js";
-import { colour, fit, voiceColour } from "./surface.js";
+import { colour, fit, voiceColour } from "./canvas.js";
 
 const NEAR_BEFORE_S = 1.6;
 const NEAR_AFTER_S = 4.4;

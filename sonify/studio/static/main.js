@@ -6,13 +6,13 @@ import { clock, h } from "./dom.js";
 import { DiscView } from "./draw-disc.js";
 import { MatrixView } from "./draw-matrix.js";
 import { NearView, TrailView } from "./draw-trail.js";
-import { drawHills } from "./hills.js";
+import { drawHills } from "./contours.js";
 import { discPanel } from "./panel-disc.js";
 import { musicPanel } from "./panel-music.js";
 import { lampsPanel, playerPanel, takePanel } from "./panel-rest.js";
 import { voicesPanel } from "./panel-voices.js";
 import { lower, Sound } from "./sound.js";
-import { forgetColours, still } from "./surface.js";
+import { forgetColours, still } from "./canvas.js";
 
 const $ = (id) => document.getElementById(id);
 const body = document.body;

@@ -1,0 +1,1 @@
+"""Codes: a message to bits, and bits back to a message."""

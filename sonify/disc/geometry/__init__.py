@@ -1,0 +1,1 @@
+"""The geometry of a disc: sizes, fit, webs and mass."""

@@ -1,0 +1,62 @@
+"""The holes of a disc: where each one is, seen from the front."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.disc.geometry.geometry import Geometry, check_rows, row_radii
+from sonify.errors import InputError
+
+if TYPE_CHECKING:
+    from sonify.disc.disc import Disc
+
+__all__ = ["CLOCK", "DATA", "HOLES", "MAX_HOLES", "holes_of"]
+
+HOLES = np.dtype(
+    [("x_mm", "f8"), ("y_mm", "f8"), ("kind", "u1"), ("row", "i4"), ("position", "i4")]
+)
+"""One hole: its centre (x to the right, y up), `DATA` or `CLOCK`, its row (-1 in the clock row)
+and its position."""
+
+DATA, CLOCK = 0, 1
+MAX_HOLES = 200_000
+"""The most holes that a drawing may have."""
+
+
+def holes_of(disc: Disc, geometry: Geometry) -> NDArray[np.void]:
+    """The holes of a disc: an array of `HOLES`, the data rows in the order of reading, then the
+    clock row.
+
+    A bit that nobody could read has no hole.
+
+    Raises
+    ------
+    InputError
+        Rows that don't fit the geometry, or more holes than can be drawn.
+    """
+    check_rows(geometry, disc.layout, disc.rows)
+    meant = disc.grid == disc.layout.hole_means
+    count = int(np.count_nonzero(meant)) + disc.positions
+    if count > MAX_HOLES:
+        raise InputError(f"{count:,} holes are too many to draw; at most {MAX_HOLES:,}")
+    row, position = np.nonzero(meant)
+    out = np.zeros(count, HOLES)
+    data, clock = out[: len(row)], out[len(row) :]
+    data["row"], data["position"] = row, position
+    clock["row"], clock["position"] = -1, np.arange(disc.positions)
+    clock["kind"] = CLOCK
+    radius = np.concatenate(
+        (
+            row_radii(geometry, disc.layout, disc.rows)[row],
+            np.full(disc.positions, geometry.clock_radius),
+        )
+    )
+    # clockwise from twelve o'clock, as Layout.angle has it for one position
+    turn = 2 * np.pi * out["position"] / disc.positions
+    angle = -turn if disc.layout.turning == "clockwise" else turn
+    out["x_mm"] = radius * np.sin(angle)
+    out["y_mm"] = radius * np.cos(angle)
+    return out

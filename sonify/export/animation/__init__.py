@@ -1,0 +1,1 @@
+"""The matrix as an animation: GIF, APNG and WebP."""

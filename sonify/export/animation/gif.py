@@ -1,0 +1,128 @@
+"""An animation as GIF.
+
+Source: *Graphics Interchange Format, Version 89a*, CompuServe, 31 July 1990.
+The loop block is the application extension ``NETSCAPE2.0`` (common practice, no
+standard). Its number counts the repeats after the first play, so ``n`` plays
+are stored as ``n - 1``, and one play as no block.
+
+Delays are whole hundredths of a second. Browsers show a delay under two of them
+as ten (common practice, no source), so nothing shorter is stored: see
+:func:`sonify.export.animation.frames.changes`.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterator
+from dataclasses import replace
+from struct import pack
+from typing import BinaryIO
+
+import numpy as np
+
+from sonify.export.animation.frames import Animation, Change, Patch, changes
+from sonify.export.animation.gif_lzw import present, raster
+
+RATE = 100
+SHORTEST = 2
+LONGEST = 65535
+
+AHEAD_PATCHES = 4096
+AHEAD_PIXELS = 8_000_000
+
+
+def encode_gif(animation: Animation, out: BinaryIO, *, thorough: bool = True) -> None:
+    """Write an animation as GIF 89a.
+
+    Memory does not grow with the number of patches. The order of the palette in
+    the file is by use in the first patches, as low indices make short codes.
+
+    Parameters
+    ----------
+    animation
+        What to write.
+    out
+        A binary file, written from front to back.
+    thorough
+        False leaves out the slow ways to save the last per cents.
+
+    Raises
+    ------
+    ValueError
+        If the patches break the rules of :class:`Animation`.
+    """
+    animation = _ordered(animation)
+    out.write(_head(animation))
+    for change in changes(animation, RATE, shortest=SHORTEST, longest=LONGEST):
+        out.write(_image(change, thorough))
+    out.write(b"\x3b")
+
+
+def _ordered(animation: Animation) -> Animation:
+    """Sort the palette by the number of patches that use each colour.
+
+    If all the patches were seen, the colours that none uses are left out.
+    """
+    palette = animation.palette
+    patches = iter(animation.patches)
+    ahead: list[Patch] = []
+    pixels = 0
+    uses = np.zeros(256, np.int64)
+    for patch in itertools.islice(patches, AHEAD_PATCHES):
+        ahead.append(patch)
+        if patch.pixels.dtype == np.uint8:
+            uses += present(patch.pixels)
+        pixels += patch.pixels.size
+        if pixels > AHEAD_PIXELS:
+            break
+    following = next(patches, None)
+    if following is not None:
+        ahead.append(following)
+    count = len(palette)
+    order = np.argsort(-uses[:count], kind="stable")
+    if following is None and not uses[count:].any():
+        order = order[: max(1, int(np.count_nonzero(uses)))]
+    place = np.arange(256, dtype=np.uint8)
+    place[order] = np.arange(len(order), dtype=np.uint8)
+    together = itertools.chain(ahead, patches)
+    if np.array_equal(order, np.arange(count)):
+        return replace(animation, patches=together)
+    table = place.tobytes()
+
+    def placed() -> Iterator[Patch]:
+        for patch in together:
+            old = patch.pixels
+            if old.dtype == np.uint8:
+                new = np.frombuffer(old.tobytes().translate(table), np.uint8)
+                patch = replace(patch, pixels=new.reshape(old.shape))
+            yield patch
+
+    return replace(animation, patches=placed(), palette=palette[order])
+
+
+def _head(animation: Animation) -> bytes:
+    """Header, screen descriptor, colour table, loop and comment."""
+    palette = animation.palette
+    bits = max(1, (len(palette) - 1).bit_length())
+    table = palette.tobytes().ljust(3 << bits, b"\0")
+    screen = pack("<HHBBB", animation.width, animation.height, 0x80 | 7 << 4 | bits - 1, 0, 0)
+    parts = [b"GIF89a", screen, table]
+    if animation.loop is not None and animation.loop != 1:
+        repeats = max(animation.loop - 1, 0)
+        parts.append(b"\x21\xff\x0bNETSCAPE2.0\x03\x01" + pack("<H", repeats) + b"\0")
+    if animation.comment:
+        # Section 24 of the specification wants 7-bit ASCII.
+        text = animation.comment.encode("ascii", "backslashreplace")
+        blocks = (text[at : at + 255] for at in range(0, len(text), 255))
+        parts.append(b"\x21\xfe" + b"".join(pack("B", len(b)) + b for b in blocks) + b"\0")
+    return b"".join(parts)
+
+
+def _image(change: Change, thorough: bool) -> bytes:
+    """Graphic control extension, image descriptor and picture data."""
+    data, clear = raster(change.new, change.same, thorough=thorough)
+    height, width = change.new.shape
+    stay = 1 << 2
+    control = pack("<BHB", stay | (clear is not None), change.ticks, clear or 0)
+    place = pack("<HHHHB", change.x, change.y, width, height, 0)
+    return b"\x21\xf9\x04" + control + b"\0\x2c" + place + data

@@ -1,0 +1,67 @@
+"""Patches of a picture measured by the flash meter on their way to an encoder."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.export.animation.frames import Patch
+from sonify.light.flash import F32, RED_SHARE, Flashing, FlashMeter, relative_luminance
+from sonify.light.look import to_linear
+
+__all__ = ["Metered"]
+
+
+class Metered:
+    """Measures pictures of palette indices.
+
+    Parameters
+    ----------
+    width, height : int
+        Of the picture, in pixels.
+    palette : ndarray of uint8, shape (n, 3)
+    """
+
+    def __init__(self, width: int, height: int, palette: NDArray[np.uint8]) -> None:
+        self.meter = FlashMeter(width, height, coarse=True)
+        self._light = to_linear(palette / 255).T.astype(np.float32)
+        red, green, blue = self._light
+        self._luminance = relative_luminance(red, green, blue)
+        # a mean of colours is no redder than the reddest of them
+        self._red = bool((red >= RED_SHARE * (red + green + blue)).any() and red.any())
+        c = self.meter.cell
+        self._whole = np.zeros((self.meter.shape[0] * c, self.meter.shape[1] * c), np.uint8)
+
+    @property
+    def worst(self) -> Flashing:
+        """The worst second so far."""
+        return self.meter.worst
+
+    def of(self, patches: Iterator[Patch]) -> Iterator[Patch]:
+        """The same patches, each measured."""
+        c, meter = self.meter.cell, self.meter
+        for patch in patches:
+            h, w = patch.pixels.shape
+            self._whole[patch.y : patch.y + h, patch.x : patch.x + w] = patch.pixels
+            left, top = patch.x // c, patch.y // c
+            right, below = -(-(patch.x + w) // c), -(-(patch.y + h) // c)
+            part = self._whole[top * c : below * c, left * c : right * c]
+            if self._red:
+                light = np.stack([_means(one[part], c) for one in self._light])
+                meter.add(patch.time_s, left, top, light)
+            else:
+                meter.add_plain(patch.time_s, left, top, _means(self._luminance[part], c))
+            yield patch
+
+
+def _means(fine: F32, cell: int) -> F32:
+    """The mean of each square of `cell` pixels a side."""
+    out: F32 = fine
+    while cell > 1:
+        out = out[0::2] + out[1::2]
+        out = out[:, 0::2] + out[:, 1::2]
+        out *= np.float32(0.25)
+        cell //= 2
+    return out

@@ -1,0 +1,50 @@
+"""Moving pictures to the file that their suffix asks for. A table, one row a suffix."""
+
+from __future__ import annotations
+
+import importlib
+from collections.abc import Callable, Iterator
+from dataclasses import replace
+from pathlib import Path
+
+from sonify.atomic import whole
+from sonify.export.animation.frames import Animation, Patch
+from sonify.export.animation.patch_comment import stamp
+from sonify.progress import report
+
+__all__ = ["ENCODERS", "encode"]
+
+ENCODERS = {
+    ".gif": ("sonify.export.animation.gif", "encode_gif"),
+    ".png": ("sonify.export.animation.apng", "encode_apng"),
+    ".webp": ("sonify.export.animation.webp", "encode_webp"),
+}
+
+
+def encode(
+    animation: Animation,
+    path: Path,
+    comment: Callable[[], str] | None = None,
+    *,
+    quick: bool = False,
+) -> None:
+    """Write an animation whole; `quick` takes a GIF a tenth larger for a quarter of the time.
+
+    A comment that is known only at the end takes the place of `stamp.PLACEHOLDER`.
+    """
+    suffix = path.suffix.casefold()
+    module, function = ENCODERS[suffix]
+    encoder = getattr(importlib.import_module(module), function)
+    effort = {"thorough": not quick} if suffix == ".gif" else {}
+    with whole(path) as beside:
+        with open(beside, "wb") as out:
+            encoder(replace(animation, patches=_told(animation)), out, **effort)
+        if comment is not None:
+            stamp(beside, comment())
+
+
+def _told(animation: Animation) -> Iterator[Patch]:
+    """The patches, each telling how far the work has come."""
+    for patch in animation.patches:
+        report(min(patch.time_s / animation.end_s, 1.0) if animation.end_s else 1.0)
+        yield patch

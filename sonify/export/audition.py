@@ -1,0 +1,290 @@
+"""The audition: one page with a disc under many presets, to hear, compare and choose.
+
+The page needs nothing else: sound, pictures, style and script are inside it.
+"""
+
+from __future__ import annotations
+
+import base64
+import html
+import io
+import json
+import os
+import shlex
+from collections.abc import Iterator, Mapping
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.atomic import whole
+from sonify.errors import InputError
+from sonify.music.measures import Measures, measured
+from sonify.progress import report
+
+if TYPE_CHECKING:
+    from sonify.disc.disc import Disc
+    from sonify.performance import Performance
+
+__all__ = ["Candidate", "Card", "audition", "cards", "toml_value"]
+
+MAX_CANDIDATES = 200
+_TEMPLATE = Path(__file__).with_name("audition.html")
+_ROLL = (720, 132)
+# colours that hold apart on light and dark ground, one a voice
+_INKS = (
+    (46, 110, 142), (196, 98, 45), (92, 128, 62), (140, 84, 150), (176, 140, 36), (60, 140, 130),
+    (176, 72, 96), (104, 104, 116),
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """One way to play the disc: a name, a word on it, presets and single settings."""
+
+    name: str
+    about: str
+    presets: tuple[str, ...]
+    settings: Mapping[str, Any] = field(default_factory=dict)
+
+    def command(self, disc: str) -> str:
+        """The command that makes it."""
+        words = ["sonify", "make", disc]
+        for preset in self.presets:
+            words += ["-p", preset]
+        for key, value in self.settings.items():
+            words += ["--set", f"{key}={toml_value(value)}"]
+        return shlex.join(words)
+
+
+@dataclass(frozen=True)
+class Card:
+    """A candidate as the page shows it."""
+
+    candidate: Candidate
+    measures: Measures
+    sound: bytes
+    seconds: float
+    roll: bytes
+    matrix: bytes
+
+
+def toml_value(value: Any) -> str:
+    """A value as TOML writes it in one line."""
+    if isinstance(value, Mapping):
+        inner = ", ".join(f"{k} = {toml_value(v)}" for k, v in value.items())
+        return f"{{ {inner} }}"
+    if isinstance(value, (list, tuple)):
+        return f"[{', '.join(map(toml_value, value))}]"
+    return json.dumps(value, ensure_ascii=False)
+
+
+def cards(disc: Disc, candidates: list[Candidate], seconds: float, bitrate: int) -> Iterator[Card]:
+    """The cards of a page, in order, made side by side on the machine's cores.
+
+    Parameters
+    ----------
+    disc : Disc
+    candidates : list of Candidate
+    seconds : float
+        How much of each is heard at most.
+    bitrate : int
+        Of the sound, in kbit/s.
+
+    Raises
+    ------
+    InputError
+        None, more than a page can hold, or settings that can't be.
+    """
+    if not 0 < len(candidates) <= MAX_CANDIDATES:
+        raise InputError(
+            f"{len(candidates)} candidates can't be compared on a page; 1 to {MAX_CANDIDATES}"
+        )
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
+    with ThreadPoolExecutor(max(1, min(cores or 1, 4))) as pool:
+        jobs = [pool.submit(_card, disc, c, seconds, bitrate) for c in candidates]
+        try:
+            for job in jobs:
+                yield job.result()
+        finally:
+            for job in jobs:
+                job.cancel()
+
+
+def _card(disc: Disc, candidate: Candidate, seconds: float, bitrate: int) -> Card:
+    from sonify.export.midi import end_tick
+    from sonify.export.sound import Options, compressed
+    from sonify.performance import perform
+
+    show = perform(disc, candidate.presets, candidate.settings)
+    tick_s = show.grid.tick_s(show.timeline.position_s)
+    heard = min(seconds, end_tick(show) * tick_s)
+    sound = compressed(show, ".opus", bitrate, Options(to_s=heard))
+    return Card(
+        candidate,
+        measured(show.parts, tick_s, show.read_s),
+        sound,
+        heard,
+        _png(notes_picture(show, heard)),
+        matrix_picture(show),
+    )
+
+
+def notes_picture(show: Performance, seconds: float) -> NDArray[np.uint8]:
+    """The notes up to a time as a picture: time to the right, pitch upwards, a colour a voice.
+
+    Drums lie below the pitched voices, a line each.
+
+    Returns
+    -------
+    ndarray of uint8, shape (height, width, 4)
+        RGBA on a clear ground.
+    """
+    width, height = _ROLL
+    out = np.zeros((height, width, 4), np.uint8)
+    sounding = [p for p in show.parts if len(p)]
+    pitched = [p for p in sounding if p.voice.drum is None]
+    drums = [p for p in sounding if p.voice.drum is not None]
+    floor = height - 7 * len(drums) - (4 if drums else 0)
+    scale = show.grid.tick_s(show.timeline.position_s) / seconds * width
+    if pitched:
+        low = min(float(p.pitch.min()) for p in pitched) - 1
+        high = max(float(p.pitch.max()) for p in pitched) + 1
+        thick = int(np.clip(floor / (high - low), 2, 7))
+    for n, part in enumerate(sounding):
+        left = np.clip((part.on * scale).astype(np.int64), 0, width)
+        right = np.clip((part.off * scale).astype(np.int64), left + 1, width)
+        if part.voice.drum is not None:
+            right = np.minimum(right, left + 3)
+            top = np.full(len(part), floor + 4 + 7 * drums.index(part))
+            tall = 4
+        else:
+            top = ((high - part.pitch) / (high - low) * (floor - thick)).astype(np.int64)
+            tall = thick
+        # one entry and one exit a note, summed over time, instead of a loop over notes
+        lines = np.zeros((height + 1, width + 1), np.int32)
+        np.add.at(lines, (top, left), 1)
+        np.add.at(lines, (top, right), -1)
+        on = np.cumsum(lines, axis=1)[:height, :width] > 0
+        filled = on.copy()
+        for k in range(1, tall):
+            filled[k:] |= on[:-k]
+        out[filled] = (*_INKS[n % len(_INKS)], 255)
+    return out
+
+
+def matrix_picture(show: Performance) -> bytes:
+    """The matrix when the last row has been read, as a PNG."""
+    from PIL import Image
+
+    from sonify.light.lights import states_at
+    from sonify.light.paint import Painter
+
+    matrix = show.setup.player.matrix
+    painter = Painter(show.setup.light, matrix)
+    levels = states_at(show.lights, np.array([show.read_s]), matrix.lamps)[0]
+    indices = painter.picture(levels.reshape(matrix.height, matrix.width))
+    picture = Image.fromarray(painter.palette[indices], "RGB")
+    picture.thumbnail((480, 240), Image.Resampling.BOX)
+    with io.BytesIO() as file:
+        picture.save(file, "PNG", optimize=True)
+        return file.getvalue()
+
+
+def _png(pixels: NDArray[np.uint8]) -> bytes:
+    from PIL import Image
+
+    with io.BytesIO() as file:
+        Image.fromarray(pixels, "RGBA").save(file, "PNG", optimize=True)
+        return file.getvalue()
+
+
+def audition(
+    disc: Disc,
+    given: str,
+    candidates: list[Candidate],
+    path: Path,
+    *,
+    seconds: float = 60.0,
+    bitrate: int = 64,
+) -> None:
+    """Write the page.
+
+    Parameters
+    ----------
+    disc : Disc
+    given : str
+        The disc as the commands on the page name it.
+    candidates : list of Candidate
+    path : Path
+    seconds, bitrate : optional
+        As for `cards`.
+    """
+    made = []
+    for card in cards(disc, candidates, seconds, bitrate):
+        made.append(card)
+        report(len(made) / len(candidates))
+    with whole(path) as beside:
+        beside.write_text(page(disc, given, made), encoding="utf-8")
+
+
+def page(disc: Disc, given: str, made: list[Card]) -> str:
+    """The whole page as text."""
+    title = html.escape(disc.title or disc.name)
+    message = html.escape(disc.message or "bare bits, without a message")
+    keys = sorted({c.measures.key for c in made if c.measures.key})
+    fields = {
+        "TITLE": title,
+        "MESSAGE": message,
+        "COUNT": str(len(made)),
+        "KEYS": "".join(f"<option>{html.escape(k)}</option>" for k in keys),
+        "CARDS": "\n".join(_card_html(c, given, n) for n, c in enumerate(made)),
+    }
+    text = _TEMPLATE.read_text(encoding="utf-8")
+    for name, value in fields.items():
+        text = text.replace(f"<!--{name}-->", value)
+    return text
+
+
+def _data(kind: str, data: bytes) -> str:
+    return f"data:{kind};base64,{base64.b64encode(data).decode('ascii')}"
+
+
+def _card_html(card: Card, given: str, number: int) -> str:
+    c, m = card.candidate, card.measures
+    name = html.escape(c.name)
+    sound, roll, matrix = (
+        _data(kind, data)
+        for kind, data in (
+            ("audio/ogg", card.sound), ("image/png", card.roll), ("image/png", card.matrix),
+        )
+    )  # fmt: skip
+    facts = (
+        ("notes a second", f"{m.density:.1f}"),
+        ("range", f"{m.lowest} to {m.highest}" if m.lowest else "drums only"),
+        ("rests", f"{m.rests:.0%}"),
+        ("mean interval", f"{m.interval:.1f} semitones"),
+        ("repetition", f"{m.repetition:.0%}"),
+        ("key", m.key or "none"),
+        ("clarity", f"{m.clarity:.2f}"),
+        ("voices", f"{m.voices}{' with drums' if m.drums else ''}"),
+    )
+    shown = "".join(f"<div><dt>{k}</dt><dd>{html.escape(v)}</dd></div>" for k, v in facts)
+    sort = {
+        "name": c.name, "order": number, "density": m.density, "span": m.span, "rests": m.rests,
+        "interval": m.interval, "repetition": m.repetition, "clarity": m.clarity, "key": m.key,
+        "drums": m.drums, "voices": m.voices,
+    }  # fmt: skip
+    return f"""<article class="card" data-facts="{html.escape(json.dumps(sort), quote=True)}">
+<h2>{name}</h2>
+<p class="about">{html.escape(c.about)}</p>
+<div class="roll"><img src="{roll}" alt="The notes of {name}"><i></i></div>
+<audio controls preload="metadata" aria-label="{name}" src="{sound}"></audio>
+<div class="foot"><img class="matrix" src="{matrix}"
+ alt="The matrix when the last row has been read"><dl>{shown}</dl></div>
+<button type="button" class="copy" data-command="{html.escape(c.command(given), quote=True)}"
+>Copy the command</button>
+</article>"""

@@ -1,0 +1,77 @@
+"""The sound of a clip, read in step with its frames."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.errors import InputError
+from sonify.export.clip.memory import give_back
+from sonify.export.clip.plan import Plan
+
+if TYPE_CHECKING:
+    from sonify.export.sound import Master
+    from sonify.performance import Performance
+
+__all__ = ["RATE", "Soundtrack"]
+
+RATE = 48_000
+_FADE = RATE // 50
+_IN_MEMORY = 8 << 20
+"""Bytes of sound that are kept in memory, where an encoder wants most of it."""
+
+
+class Soundtrack:
+    """The finished sound of a clip's range, laid where its pieces begin.
+
+    Parameters
+    ----------
+    show : Performance
+    plan : Plan
+    """
+
+    def __init__(self, show: Performance, plan: Plan) -> None:
+        self.fps = plan.fps
+        self.frames = plan.frames
+        self.starts = [self.sample(p.first) for p in plan.pieces]
+        self.size = self.sample(plan.frames)
+        self.master = _master(show, plan) if plan.pieces else None
+        give_back()
+        self._at = 0
+
+    def sample(self, frame: int) -> int:
+        """The sample with which a frame begins."""
+        return round(Fraction(frame * RATE) / self.fps)
+
+    def until(self, frame: int) -> NDArray[np.float32]:
+        """The samples up to the beginning of a frame, shape (samples, 2)."""
+        begin, end = self._at, self.sample(frame)
+        self._at = end
+        out = np.zeros((end - begin, 2), np.float32)
+        if self.master is not None:
+            for start in self.starts:
+                a, b = max(begin - start, 0), min(end - start, self.master.size)
+                if a < b:
+                    out[a + start - begin : b + start - begin] += self.master.read(a, b)
+        if end > self.size - _FADE:
+            # what still rings at the end of the file goes without a click
+            left = np.clip((self.size - np.arange(begin, end)) / _FADE, 0, 1)
+            out *= left[:, None].astype(np.float32)
+        return out
+
+
+def _master(show: Performance, plan: Plan) -> Master | None:
+    from sonify.export.sound import Options, mastered
+
+    if not len(show.notes):
+        return None
+    try:
+        options = Options(from_s=plan.start_s, to_s=plan.end_s)
+        return mastered(show, options, in_memory=_IN_MEMORY)
+    except InputError as e:
+        if e.place == "range":
+            return None  # nothing sounds in this range
+        raise

@@ -1,0 +1,182 @@
+"""The stage over the disc: its rails, the carriage, and the two spots of the detectors."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from sonify.export.clip.disc_art import DiscArt
+from sonify.export.clip.views import RGB, Surroundings, mixed
+from sonify.light.panel import Box
+from sonify.light.planes import F32, halved
+
+__all__ = ["Stage"]
+
+_METAL = (150, 156, 164)
+_SPOT = (255, 128, 96)
+_AFTER_S = 0.22  # how long the diffuser's flare at the spot takes to die away
+
+
+class Stage:
+    """What stands still over the turning disc, and the carriage that moves from row to row.
+
+    Parameters
+    ----------
+    art : DiscArt
+    around : Surroundings
+    box : tuple of int
+        The scene's rectangle.
+    """
+
+    def __init__(self, art: DiscArt, around: Surroundings, box: Box) -> None:
+        self.art, self.picture, self.box = art, around.picture, box
+        x, y, w, h = box
+        self.lamp: RGB = around.lamp
+        self.dim = around.dim
+        self.unit = max(2.0, art.side / 260)
+        self.cx = x + w / 2
+        self.cy = y + h - art.side / 2
+        half = int(max(self.unit * 9, art.hole * 3.2)) // 2 * 2 + 2
+        left = int(self.cx - half) & ~1
+        inner = float(art.radii.min()) - art.hole * 2.5
+        bottom = (int(self.cy - max(inner, 0)) + 3) & ~1
+        self.place: Box = (left, y, 2 * half, bottom - y)
+        self._rails = self._draw_rails()
+        self._data = -1.0
+        self._metal_parts: list[tuple[F32, F32]] = []
+        self._flare = 0.0
+        self._time = -1.0
+        n = art.disc.positions
+        self._share = min(0.5, art.hole / float(art.radii.max()) * n / (2 * np.pi))
+
+    def _grid(self) -> tuple[F32, F32]:
+        x, y, w, h = self.place
+        gx = (np.arange(w, dtype=np.float32) + np.float32(x + 0.5 - self.cx))[None]
+        gy = (np.arange(h, dtype=np.float32) + np.float32(y + 0.5))[:, None]
+        return gx, gy
+
+    def _draw_rails(self) -> tuple[F32, F32]:
+        """Colours and coverage of the rails and of the clock's head, shapes (h, w, 3), (h, w)."""
+        gx, gy = self._grid()
+        u = self.unit
+        off = max(self.art.hole * 1.9, 4 * u)
+        rail = np.clip(u * 0.55 - np.abs(np.abs(gx) - off) + 0.5, 0, 1)
+        rail = np.broadcast_to(rail, (self.place[3], self.place[2])).copy()
+        foot = self.place[1] + self.place[3]
+        rail *= np.clip((foot - gy) / (6 * u), 0, 1)
+        bridge = _bar(gx, gy, 0.0, self.place[1] + 2.2 * u, off + 1.5 * u, 1.3 * u)
+        clock = self.cy - self.art.geometry.clock_radius * self.art.scale
+        head = _ring(gx, gy, clock, self.art.hole * 1.5 + u, 0.55 * u)
+        cover = np.maximum(np.maximum(rail * np.float32(0.85), bridge), head)
+        colours = np.empty((*cover.shape, 3), np.float32)
+        colours[:] = np.array(_METAL, np.float32) / 255
+        # the metal is a little lighter on its left
+        colours *= (1 - 0.18 * np.clip(gx / max(off, 1), -1, 1))[..., None]
+        return np.clip(colours, 0, 1), cover.astype(np.float32)
+
+    def paint(self, position: float, row: float, time_s: float) -> None:
+        """Paint all of it over the disc as it stands on the picture now.
+
+        Parameters
+        ----------
+        position : float
+            That is at the detectors.
+        row : float
+            Over which the carriage stands.
+        time_s : float
+        """
+        art = self.art
+        low = int(min(max(row, 0), art.disc.rows - 1))
+        high = min(low + 1, art.disc.rows - 1)
+        radius = float(art.radii[low] + (art.radii[high] - art.radii[low]) * (row - low))
+        data = self.cy - radius
+        clock = self.cy - art.geometry.clock_radius * art.scale
+        near = round(position)
+        over = abs(position - near) < self._share
+        passing = over and row == low and self._reading(low, near)
+        elapsed = max(0.0, time_s - self._time) if self._time >= 0 else 0.0
+        self._time = time_s
+        self._flare *= float(np.exp(-elapsed / _AFTER_S))
+        if passing:
+            self._flare = 1.0
+        self._lay_metal(data)
+        if self._flare > 0.02:
+            self._dot(data, art.hole * 1.15, self.lamp, self._flare * 0.85 * self.dim)
+        for y, hollow in ((clock, over), (data, passing)):
+            self._dot(y, max(1.2, art.hole * 0.38), _SPOT, 0.35 if hollow else 0.95)
+
+    def _lay_metal(self, data: float) -> None:
+        """Rails, heads and carriage; they are made anew only where the carriage moves."""
+        picture = self.picture
+        if data != self._data:
+            self._data = data
+            self._metal_parts = self._make_metal(data)
+        for plane, (kept, added) in zip(
+            picture.cut(picture.planes, *self.place), self._metal_parts, strict=True
+        ):
+            mixed_ = plane * kept
+            mixed_ += added
+            mixed_ += np.float32(0.5)
+            plane[:] = mixed_.astype(plane.dtype)
+
+    def _make_metal(self, data: float) -> list[tuple[F32, F32]]:
+        """For each plane the share that is kept of what lies below, and what is added."""
+        fmt, u, hole = self.picture.format, self.unit, self.art.hole
+        gx, gy = self._grid()
+        carriage = _ring(gx, gy, data, hole * 1.9 + 1.2 * u, 0.8 * u)
+        yoke = _bar(gx, gy, 0.0, data - hole * 1.9 - 2.2 * u, max(hole * 1.9, 4 * u) + u, u)
+        top = np.maximum(carriage, yoke)
+        colours, rails = self._rails
+        bright = np.array(mixed(_METAL, (255, 255, 255), 0.35), np.float32) / 255
+        cover = top + rails * (1 - top)
+        whole = bright * top[..., None] + colours * (rails * (1 - top))[..., None]
+        straight = whole / np.maximum(cover, 1e-6)[..., None]
+        values = fmt.values(straight)
+        out: list[tuple[F32, F32]] = []
+        for k in range(3):
+            added, share = values[..., k] * cover, cover
+            if fmt.half and k > 0:
+                added, share = halved(added), halved(share)
+            out.append(((1 - share).astype(np.float32), added.astype(np.float32)))
+        if fmt.alpha:
+            out.append((1 - cover, cover * np.float32(fmt.top)))
+        return out
+
+    def _dot(self, y: float, size: float, rgb: RGB, strength: float) -> None:
+        """A round soft spot of light in the middle column."""
+        picture, fmt = self.picture, self.picture.format
+        reach = int(size * 3.2) + 2
+        x0, y0 = int(self.cx - reach) & ~1, int(y - reach) & ~1
+        x1, y1 = (int(self.cx + reach) + 2) & ~1, (int(y + reach) + 2) & ~1
+        x0, y0 = max(x0, 0), max(y0, 0)
+        x1, y1 = min(x1, picture.width), min(y1, picture.height)
+        gx = np.arange(x0, x1, dtype=np.float32) + np.float32(0.5 - self.cx)
+        gy = np.arange(y0, y1, dtype=np.float32) + np.float32(0.5 - y)
+        w = np.float32(1 / (2 * size**2))
+        cover = np.exp(-(gy**2) * w)[:, None] * np.exp(-(gx**2) * w)[None] * np.float32(strength)
+        values = fmt.values(np.array([rgb], np.float32) / 255)[0]
+        for k, plane in enumerate(picture.cut(picture.planes, x0, y0, x1 - x0, y1 - y0)):
+            share = halved(cover) if fmt.half and k in (1, 2) else cover
+            value = float(fmt.top) if k == 3 else float(values[k])
+            below = plane.astype(np.float32)
+            below += (np.float32(value) - below) * share
+            plane[:] = np.rint(below)
+
+    def _reading(self, row: int, near: int) -> bool:
+        """Whether the position near the detector is a hole of the row that is being read."""
+        art = self.art
+        return bool(art.holes[row, near % art.disc.positions])
+
+
+def _ring(gx: F32, gy: F32, y: float, radius: float, width: float) -> F32:
+    """The coverage of a ring around the middle column."""
+    d = np.abs(np.hypot(gx, gy - np.float32(y)) - radius)
+    out: F32 = np.clip(width - d + 0.5, 0, 1).astype(np.float32)
+    return out
+
+
+def _bar(gx: F32, gy: F32, x: float, y: float, half_width: float, half_height: float) -> F32:
+    """The coverage of an upright rectangle around a point."""
+    a = np.clip(half_width - np.abs(gx - np.float32(x)) + 0.5, 0, 1)
+    b = np.clip(half_height - np.abs(gy - np.float32(y)) + 0.5, 0, 1)
+    out: F32 = (a * b).astype(np.float32)
+    return out

@@ -1,0 +1,301 @@
+"""Video files: frames in the encoder's own planes, sent again where nothing changed."""
+
+from __future__ import annotations
+
+import contextlib
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from fractions import Fraction
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.errors import OutputError
+from sonify.export.clip.memory import give_back_large
+from sonify.light.planes import FORMATS, Format, Planes
+
+__all__ = ["KINDS", "Kind", "VideoSink"]
+
+RATE = 48_000
+_PACKET = 1024
+"""Samples of a packet of sound."""
+
+LARGE = 1920 * 1088
+"""Pixels of a picture up to which the encoder may keep many frames."""
+
+_BT709 = 1
+_LIMITED = 1
+
+
+@dataclass(frozen=True)
+class Kind:
+    """One kind of video file.
+
+    Attributes
+    ----------
+    video, audio : str
+        Encoders, as FFmpeg calls them.
+    format, clear_format : str
+        Of the frames, with a background and without one.
+    container : dict
+        Options of the file.
+    quality : dict
+        For each quality the options of the video encoder.
+    large : dict
+        What is added to them for pictures of more than `LARGE` pixels.
+    bit_rate : int
+        Of the sound, in bit/s.
+    frames_held : bool
+        Whether the encoder goes on reading a frame after it was sent.
+    """
+
+    video: str
+    audio: str
+    format: str
+    clear_format: str | None
+    container: dict[str, str]
+    quality: dict[str, dict[str, str]]
+    bit_rate: int
+    large: dict[str, str] = field(default_factory=dict)
+    frames_held: bool = False
+
+
+# chroma as fine as it goes and no tricks that please the eye in films: flat colours stay true
+_TRUE = "chroma-qp-offset=-12:psy=0"
+
+
+def _h264(preset: str, crf: int) -> dict[str, str]:
+    # few frames are looked at ahead, since each takes some 7 MB
+    return {
+        "preset": preset, "crf": str(crf), "profile": "high",
+        "x264-params": f"{_TRUE}:rc-lookahead=5",
+    }  # fmt: skip
+
+
+# a frame of 2160p takes some 30 MB: none is looked at ahead, and none waits for a later one
+_H264_LARGE = {
+    "x264-params": f"{_TRUE}:rc-lookahead=0:sync-lookahead=0:mbtree=0:bframes=0",
+}
+
+
+def _vp9(speed: int, crf: int) -> dict[str, str]:
+    # to look ahead changes nothing at a set quality, and each frame would take some 5 MB
+    return {
+        "deadline": "good", "cpu-used": str(speed), "crf": str(crf), "b": "0", "row-mt": "1",
+        "tile-columns": "2", "auto-alt-ref": "0", "lag-in-frames": "0",
+    }  # fmt: skip
+
+
+def _prores(q: int) -> dict[str, str]:
+    return {"profile": "4444", "vendor": "apl0", "alpha_bits": "16", "qscale": str(q)}
+
+
+KINDS = {
+    ".mp4": Kind(
+        "libx264", "aac", "yuv420p", None, {"movflags": "+faststart"},
+        {"draft": _h264("ultrafast", 20), "good": _h264("veryfast", 16),
+         "best": _h264("slow", 12)},
+        192_000,
+        large=_H264_LARGE,
+    ),
+    ".webm": Kind(
+        "libvpx-vp9", "libopus", "yuv420p", "yuva420p", {},
+        {"draft": _vp9(8, 33), "good": _vp9(6, 24), "best": _vp9(3, 16)},
+        160_000,
+    ),
+    ".mov": Kind(
+        "prores_ks", "pcm_s24le", "yuva444p10le", "yuva444p10le", {"movflags": "+faststart"},
+        {"draft": _prores(12), "good": _prores(6), "best": _prores(2)},
+        0,
+        frames_held=True,
+    ),
+}  # fmt: skip
+
+
+def format_of(kind: Kind, clear: bool) -> Format:
+    """The format of a kind's frames."""
+    return FORMATS[kind.clear_format if clear and kind.clear_format else kind.format]
+
+
+def views_of(frame: Any, format: Format) -> Planes:
+    """The planes of a frame as arrays on its own memory."""
+    out = []
+    size = np.dtype(format.dtype).itemsize
+    for plane in frame.planes:
+        whole: NDArray[Any] = np.frombuffer(plane, format.dtype)
+        out.append(whole.reshape(-1, plane.line_size // size)[: plane.height, : plane.width])
+    return out
+
+
+def blank_frame(width: int, height: int, format: str) -> Any:
+    """A frame of a pixel format to paint on, tagged BT.709."""
+    import av
+
+    frame = av.VideoFrame(width, height, format)
+    for name in ("color_primaries", "color_trc", "colorspace"):
+        setattr(frame, name, _BT709)
+    frame.color_range = _LIMITED
+    return frame
+
+
+class VideoSink:
+    """A video file that frames and sound are written to in step.
+
+    Parameters
+    ----------
+    path : Path
+        Where to write; the suffix is the kind's.
+    kind : Kind
+    format : Format
+    width, height : int
+    fps : Fraction
+    quality : str
+    sound : bool
+        Whether it has sound.
+    tags : dict
+        Title and comment.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        kind: Kind,
+        format: Format,
+        width: int,
+        height: int,
+        fps: Fraction,
+        quality: str,
+        sound: bool,
+        tags: dict[str, str],
+    ) -> None:
+        import av
+
+        if kind.frames_held:
+            give_back_large()
+        self.kind, self.format, self.fps = kind, format, fps
+        self.size = (width, height)
+        self._av = av
+        self.out = av.open(str(path), "w", options=dict(kind.container))
+        self.out.metadata.update(tags)
+        self.stream = self._video(width, height, quality)
+        self.sound = self._audio() if sound else None
+        self.frame = self._blank()
+        self._sent = self.frame
+        self._pts = 0
+        self._samples = 0
+
+    def _video(self, width: int, height: int, quality: str) -> Any:
+        stream: Any = self.out.add_stream(self.kind.video, rate=self.fps)
+        stream.width, stream.height, stream.pix_fmt = width, height, self.format.name
+        stream.options = dict(self.kind.quality[quality])
+        if width * height > LARGE:
+            stream.options |= self.kind.large
+        context = stream.codec_context
+        context.time_base = 1 / self.fps
+        context.gop_size = max(1, round(self.fps * 2))
+        context.thread_count = 0
+        for name in ("color_primaries", "color_trc", "colorspace"):
+            setattr(context, name, _BT709)
+        context.color_range = _LIMITED
+        if self.kind.video == "libvpx-vp9" and self.format.alpha:
+            stream.metadata["alpha_mode"] = "1"
+        return stream
+
+    def _audio(self) -> Any:
+        stream: Any = self.out.add_stream(self.kind.audio, rate=RATE, layout="stereo")
+        if self.kind.bit_rate:
+            stream.bit_rate = self.kind.bit_rate
+        return stream
+
+    def _blank(self) -> Any:
+        return blank_frame(*self.size, self.format.name)
+
+    def planes(self) -> Planes:
+        """The planes to paint on; they stay the same from frame to frame."""
+        return views_of(self.frame, self.format)
+
+    def add(self, changed: bool) -> None:
+        """Send what the planes show as the next frame."""
+        frame = self.frame
+        if self.kind.frames_held:
+            # the encoder may still read the last one: painting goes on in one of our own
+            if changed or self._sent is self.frame:
+                self._sent = self._blank()
+                for new, old in zip(
+                    views_of(self._sent, self.format), views_of(frame, self.format), strict=True
+                ):
+                    new[:] = old
+            frame = self._sent
+        frame.pts = self._pts
+        frame.time_base = 1 / self.fps
+        self._pts += 1
+        self.out.mux(self.stream.encode(frame))
+
+    def add_sound(self, samples: NDArray[np.float32]) -> None:
+        """Add sound, shape (samples, 2)."""
+        # in short packets: pictures are kept back until the packet that goes before them is whole
+        for a in range(0, len(samples), _PACKET):
+            self._add_packet(samples[a : a + _PACKET])
+
+    def _add_packet(self, samples: NDArray[np.float32]) -> None:
+        if self.sound is None:
+            return
+        layout = self.sound.codec_context.format.name
+        data: NDArray[Any]
+        if layout == "s32":
+            full = np.rint(np.clip(samples, -1, 1 - 2**-23) * 2**23).astype(np.int32) << 8
+            data = full.reshape(1, -1)
+        elif layout == "fltp":
+            data = np.ascontiguousarray(samples.T)
+        else:
+            layout, data = "flt", samples.reshape(1, -1)
+        frame = self._av.AudioFrame.from_ndarray(data, format=layout, layout="stereo")
+        frame.sample_rate = RATE
+        frame.pts = self._samples
+        frame.time_base = Fraction(1, RATE)
+        self._samples += len(samples)
+        self.out.mux(self.sound.encode(frame))
+
+    def close(self) -> None:
+        """Finish the file."""
+        self.out.mux(self.stream.encode())
+        if self.sound is not None:
+            self.out.mux(self.sound.encode())
+        self.out.close()
+
+    def drop(self) -> None:
+        """Leave the file as it is."""
+        with contextlib.suppress(Exception):
+            self.out.close()
+
+    def __enter__(self) -> VideoSink:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        at: TracebackType | None,
+    ) -> None:
+        if kind is None:
+            self.close()
+        else:
+            self.drop()
+
+
+@contextlib.contextmanager
+def av_errors(path: Path) -> Iterator[None]:
+    """What an encoder or a full disk says, as one line."""
+    import av
+
+    from sonify.atomic import cannot_write
+
+    try:
+        yield
+    except av.error.FFmpegError as e:
+        if isinstance(e, OSError) and e.errno:
+            raise cannot_write(OSError(e.errno, e.strerror), path) from None
+        raise OutputError(f"the encoder gave up ({e})", file=path) from None

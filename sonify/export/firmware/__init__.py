@@ -1,0 +1,8 @@
+"""The mapping for the real player: C tables made from a preset, and a portable core in C99."""
+
+from __future__ import annotations
+
+from sonify.export.firmware.plan import Plan, plan_of
+from sonify.export.firmware.write import write_firmware
+
+__all__ = ["Plan", "plan_of", "write_firmware"]

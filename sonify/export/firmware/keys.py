@@ -1,0 +1,154 @@
+"""Keys and channels of tones: one channel a voice, or one for each of its bends."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.export.firmware.leads import Refusal
+from sonify.export.firmware.tones import Tones
+from sonify.midi.bends import Lanes, bend_of, lanes_of
+from sonify.music.metre import Grid
+from sonify.music.notes import needs_bends, voice_reach
+from sonify.music.settings import Music
+from sonify.music.theory.tuning import concert_shift
+
+__all__ = ["Keys", "Sounds", "lanes_for", "sounds_of"]
+
+MOST_SOUNDS = 256
+_CENTRE = 8192
+_CHANNELS_FREE = 15
+
+
+@dataclass(frozen=True, eq=False)
+class Keys:
+    """A voice's table of tones as the core takes it, shape as that of its pitches.
+
+    `table` has MIDI notes, or numbers of sounds where tones choose their channel; `led` the
+    lowest and the highest of them where tones are led.
+    """
+
+    table: NDArray[np.uint8]
+    led: tuple[int, int] | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Sounds:
+    """What tones are made of.
+
+    Attributes
+    ----------
+    pairs : list of (int, int)
+        Key and channel of each sound; empty where each voice has one channel for all its tones.
+    bends : dict
+        The bend of each channel that is bent, 0 to 16383.
+    channels : list of tuple of int
+        All channels of each voice, its own first.
+    """
+
+    pairs: list[tuple[int, int]] = field(default_factory=list)
+    bends: dict[int, int] = field(default_factory=dict)
+    channels: list[tuple[int, ...]] = field(default_factory=list)
+
+
+def lanes_for(music: Music, channels: list[int], unit_bits: int, grid: Grid) -> list[Lanes | None]:
+    """The channels that voices bend, as the performance has them.
+
+    Raises
+    ------
+    Refusal
+        Not a channel for each bend, whatever is read.
+    """
+    if not needs_bends(music):
+        return [None] * len(channels)
+    reach = voice_reach(music, unit_bits, grid)
+    lanes = lanes_of(channels, reach)
+    if lanes is not None:
+        return lanes
+    if len(set(channels)) < len(channels):
+        raise Refusal(
+            "tones between the keys on a channel that voices share: a channel bends all its notes "
+            "alike (give the voices no channel of their own)"
+        )
+    count = sum(max(1, len(set(bend_of(r)[1].tolist()))) for r in reach if r is not None)
+    raise Refusal(
+        f"tones between the keys with {count} bends: MIDI has {_CHANNELS_FREE} channels for them, "
+        "and which of them a disc needs shows only at its end (take fewer voices, or a scheme or "
+        "scale of fewer tones)"
+    )
+
+
+def sounds_of(
+    music: Music,
+    names: list[str],
+    channels: list[int],
+    tones: list[Tones],
+    lanes: list[Lanes | None],
+    period: float,
+) -> tuple[list[Keys], Sounds]:
+    """Tables of keys for all voices, and what they are made of.
+
+    Raises
+    ------
+    Refusal
+        Tones that are led and need more than one bend; too many different tones.
+    """
+    shift = concert_shift(music.concert_pitch)
+    several = any(e is not None and len(e.channels) > 1 for e in lanes)
+    pairs: dict[tuple[int, int], int] = {}
+    bends: dict[int, int] = {}
+    keys = []
+    for n, (t, each) in enumerate(zip(tones, lanes, strict=True)):
+        drum = music.voice[n].drum is not None
+        pitch = t.pitch if drum or not shift else np.clip(t.pitch + shift, 0.0, 127.0)
+        if each is not None:
+            bends |= {c: _CENTRE + b for b, c in zip(each.bends, each.channels, strict=True) if b}
+            if t.led is not None and (len(each.bends) > 1 or period != round(period)):
+                raise Refusal(
+                    f"voice '{names[n]}': tones of several bends that are led from one to the "
+                    'next: the core leads in whole semitones (take leading = "free")'
+                )
+        key, bend = bend_of(pitch)
+        led = None
+        if t.led is not None:
+            low, high = (round(bound + shift) for bound in t.led)
+            led = max(0, low), min(127, high)
+        if not several:
+            keys.append(Keys(key, led))
+            continue
+        channel = _channels(bend, channels[n], each)
+        if led is None:
+            at = _numbers(pairs, key, channel)
+        else:
+            # all keys of its range one after the other, so that leading counts in sounds too
+            first = len(pairs)
+            pairs |= {(k, -1 - n): first + k - led[0] for k in range(led[0], led[1] + 1)}
+            at = key.astype(np.int64) - led[0] + first
+            led = first, first + led[1] - led[0]
+        if len(pairs) > MOST_SOUNDS:
+            raise Refusal(f"more than {MOST_SOUNDS} tones of different bends in all voices")
+        keys.append(Keys(at.astype(np.uint8), led))
+    own = [(k, c if c >= 0 else channels[-1 - c]) for k, c in pairs]
+    chans = [(c,) if e is None else e.channels for c, e in zip(channels, lanes, strict=True)]
+    return keys, Sounds(own, bends, chans)
+
+
+def _channels(bend: NDArray[np.int64], own: int, lanes: Lanes | None) -> NDArray[np.int64]:
+    if lanes is None:
+        return np.full(bend.shape, own)
+    channel_of: Callable[[int], int] = dict(
+        zip(lanes.bends, lanes.channels, strict=True)
+    ).__getitem__
+    flat = [channel_of(b) for b in bend.reshape(-1).tolist()]
+    return np.array(flat, np.int64).reshape(bend.shape)
+
+
+def _numbers(
+    pairs: dict[tuple[int, int], int], key: NDArray[np.uint8], channel: NDArray[np.int64]
+) -> NDArray[np.int64]:
+    both = zip(key.reshape(-1).tolist(), channel.reshape(-1).tolist(), strict=True)
+    flat = [pairs.setdefault(pair, len(pairs)) for pair in both]
+    return np.array(flat, np.int64).reshape(key.shape)

@@ -1,0 +1,233 @@
+"""Loudness and true peak, measured.
+
+Source: Recommendation ITU-R BS.1770-4 (2015): annex 1 for loudness (K-weighting, mean square,
+gates at -70 LUFS and 10 LU below), annex 2 for true peak (4 times oversampling).
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Iterable, Iterator
+from functools import cache
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.export.sound.rendered import STRIDE, Recorded, Take
+from sonify.export.sound.synth import PIECE, Samples
+from sonify.midi.smf import RATE
+
+__all__ = ["CELL", "STEP", "Cells", "Meter", "integrated", "steps_of", "true_peaks"]
+
+CELL = 96
+"""Samples of a cell: the resolution of levels. 2 ms, and 50 of them are a gating step."""
+
+Floats = NDArray[np.float64]
+
+# BS.1770-4, tables 1 and 2, for 48 kHz
+_SHELF = (
+    1.53512485958697,
+    -2.69169618940638,
+    1.19839281085285,
+    -1.69065929318241,
+    0.73248077421585,
+)
+_HIGH_PASS = (1.0, -2.0, 1.0, -1.99004745483398, 0.99007225036621)
+
+# BS.1770-4, annex 2: the four phases of the interpolating filter
+_PHASES = np.array(
+    [
+        [0.0017089843750, 0.0109863281250, -0.0196533203125, 0.0332031250000, -0.0594482421875,
+         0.1373291015625, 0.9721679687500, -0.1022949218750, 0.0476074218750, -0.0266113281250,
+         0.0148925781250, -0.0083007812500],
+        [-0.0291748046875, 0.0292968750000, -0.0517578125000, 0.0891113281250, -0.1665039062500,
+         0.4650878906250, 0.7797851562500, -0.2003173828125, 0.1015625000000, -0.0582275390625,
+         0.0330810546875, -0.0189208984375],
+    ]
+)  # fmt: skip
+_TAPS = np.concatenate([_PHASES, _PHASES[::-1, ::-1]]).astype(np.float32)
+_REACH = _TAPS.shape[1]
+
+
+@cache
+def _interpolation() -> NDArray[np.float32]:
+    """The filter as a matrix, from a cell's samples and those around it to what lies between."""
+    out = np.zeros((CELL + _REACH - 1, len(_TAPS), CELL), np.float32)
+    at = np.arange(CELL)
+    for k in range(_REACH):
+        out[at + k, :, at] = _TAPS[:, _REACH - 1 - k]
+    return out.reshape(CELL + _REACH - 1, -1)
+
+
+STEP = 50
+"""Cells of a gating step, 100 ms; four of them are a gating block."""
+
+_WINDOW = 4
+_PART = 1000 * STEP
+_KEPT = 8 << 20
+"""Bytes of cells that are kept in memory, those of half an hour."""
+
+_GATE = -70.0
+_RELATIVE = -10.0
+
+
+class Cells:
+    """The energy (the sum of squares, K-weighted, both channels) and sample peak of each cell.
+
+    They take little memory however many they are.
+
+    Attributes
+    ----------
+    top : float
+        The highest sample peak.
+    """
+
+    def __init__(self, kept: Recorded, top: float) -> None:
+        self._kept = kept
+        self.top = top
+
+    def __len__(self) -> int:
+        return self._kept.size
+
+    def parts(self) -> Iterator[tuple[int, NDArray[np.float32], NDArray[np.float32]]]:
+        """Part after part: its first cell, at the start of a step; energies, and peaks."""
+        for a in range(0, len(self), _PART):
+            both = self._kept.read(a, min(a + _PART, len(self)))
+            yield a, both[:, 0], both[:, 1]
+
+    def loudness(self) -> float:
+        """In LUFS."""
+        return integrated(steps_of((energy for _, energy, _ in self.parts()), len(self)))
+
+
+class Meter:
+    """Takes blocks one after the other, and measures their cells."""
+
+    def __init__(self) -> None:
+        self._graph: Any = None
+        self._rest = np.zeros((0, 2), np.float32)
+        self._cells = Recorded(_KEPT)
+        self._top = 0.0
+        self._sent = 0
+
+    def add(self, block: Samples) -> None:
+        """Measure a block."""
+        if len(self._rest):
+            block = np.concatenate([self._rest, block])
+        whole = len(block) // CELL * CELL
+        self._rest = block[whole:].copy()
+        if whole:
+            out = np.empty((whole // CELL, 2), np.float32)
+            for a in range(0, whole, STRIDE):
+                b = min(a + STRIDE, whole)
+                self._measure(np.ascontiguousarray(block[a:b]), out[a // CELL : b // CELL])
+            self._top = max(self._top, float(out[:, 1].max()))
+            self._cells.add(out)
+
+    def _measure(self, block: Samples, out: NDArray[np.float32]) -> None:
+        import av
+
+        if self._graph is None:
+            self._graph = _weighting()
+        frame = av.AudioFrame.from_ndarray(block.reshape(1, -1), format="flt", layout="stereo")
+        frame.sample_rate = RATE
+        frame.pts = self._sent
+        self._sent += len(block)
+        self._graph.push(frame)
+        weighted = self._graph.pull()
+        y = np.frombuffer(weighted.planes[0], np.float32, weighted.samples * 2)
+        y = y.reshape(-1, CELL * 2)
+        out[:, 0] = np.einsum("ij,ij->i", y, y)
+        cells = block.reshape(-1, CELL * 2)
+        out[:, 1] = np.maximum(cells.max(axis=1), -cells.min(axis=1))
+
+    def done(self) -> Cells:
+        """What has been measured."""
+        if len(self._rest):
+            self.add(np.zeros((CELL - len(self._rest), 2), np.float32))
+        return Cells(self._cells, self._top)
+
+
+def _weighting() -> Any:
+    """The K-weighting as a chain of filters that keep their state from block to block."""
+    import av.filter
+
+    graph = av.filter.Graph()
+    chain = [
+        graph.add(
+            "abuffer",
+            f"sample_rate={RATE}:sample_fmt=flt:channel_layout=stereo:time_base=1/{RATE}",
+        ),
+        graph.add("aformat", "sample_fmts=dblp"),
+    ]
+    for b0, b1, b2, a1, a2 in (_SHELF, _HIGH_PASS):
+        chain.append(graph.add("biquad", f"b0={b0}:b1={b1}:b2={b2}:a0=1:a1={a1}:a2={a2}"))
+    chain += [graph.add("aformat", "sample_fmts=flt"), graph.add("abuffersink")]
+    for one, other in itertools.pairwise(chain):
+        one.link_to(other)
+    graph.configure()
+    return graph
+
+
+def steps_of(parts: Iterable[NDArray[np.floating]], cells: int) -> Floats:
+    """The energies of whole steps, from those of cells; what is shorter than a gating block is
+    filled up with silence.
+
+    Parameters
+    ----------
+    parts : iterable of ndarray
+        Energies of cells, part after part, each from the start of a step on.
+    cells : int
+        How many there are.
+    """
+    out = [np.zeros(0)]
+    for part in parts:
+        energy = part.astype(np.float64)
+        if cells < _WINDOW * STEP:
+            energy = np.pad(energy, (0, _WINDOW * STEP - cells))
+        out.append(energy[: len(energy) // STEP * STEP].reshape(-1, STEP).sum(axis=1))
+    return np.concatenate(out)
+
+
+def integrated(steps: Floats) -> float:
+    """The loudness of steps' energies, in LUFS; -inf where all is under the gate."""
+    if not len(steps):
+        return -np.inf
+    total = np.concatenate([[0.0], np.cumsum(steps)])
+    square = np.maximum(total[_WINDOW:] - total[:-_WINDOW], 0) / (_WINDOW * STEP * CELL)
+    square = square[square > _power(_GATE)]
+    if not len(square):
+        return -np.inf
+    square = square[square > _power(_lufs(square.mean()) + _RELATIVE)]
+    return _lufs(square.mean())
+
+
+def _power(lufs: float) -> float:
+    return float(10 ** ((lufs + 0.691) / 10))
+
+
+def _lufs(square: float) -> float:
+    return float(-0.691 + 10 * np.log10(square))
+
+
+def true_peaks(take: Take, cells: NDArray[np.int64]) -> Floats:
+    """The true peak of some cells of a take, in order, full scale at 1.0."""
+    out = np.zeros(len(cells))
+    size = CELL + _REACH - 1
+    between = _interpolation()
+    begin = int(cells[0]) * CELL // PIECE * PIECE if len(cells) else take.size
+    for a in range(begin, take.size, PIECE):
+        low, high = np.searchsorted(cells, [a // CELL, (a + PIECE) // CELL])
+        if low == len(cells):
+            break
+        if low == high:
+            continue
+        x = take.read(a - _REACH, min(a + PIECE, take.size) + CELL + _REACH).T
+        starts = (cells[low:high] * CELL - a) + _REACH - _REACH // 2
+        for k in range(0, high - low, 128):
+            at = starts[k : k + 128, None] + np.arange(size)
+            over = x[:, at].reshape(-1, size) @ between
+            most = np.maximum(over.max(axis=1), -over.min(axis=1))
+            out[low + k : low + k + len(at)] = most.reshape(2, -1).max(axis=0)
+    return out

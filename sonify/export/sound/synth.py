@@ -1,0 +1,236 @@
+"""A song through a SoundFont: blocks of samples, piece by piece, so that memory stays flat.
+
+A synthesizer's notes add up. So a song is cut into pieces by where its notes begin, each piece is
+rendered until its last note has rung out, and the pieces are laid over each other where they
+belong: the same sound as in one go, without its memory, and on several cores.
+"""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import tempfile
+from collections import deque
+from collections.abc import Iterator
+from concurrent.futures import Future
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.errors import InputError, OutputError
+from sonify.export.sound.pool import Pool
+from sonify.export.sound.soundfont import SoundFont
+from sonify.midi.smf import BLOCK, RATE, Song, piece
+
+__all__ = ["PIECE", "Samples", "fluidsynth", "midirenderer"]
+
+Samples = NDArray[np.float32]
+"""Shape (samples, 2), full scale at 1.0."""
+
+PIECE = 30 * RATE
+"""The most samples between the starts of two pieces of a long song."""
+
+_SHARES = 4
+"""Pieces come in so many, so that two or four renderers are done at the same time."""
+
+_IN_FOUR = 5 * PIECE
+"""Samples of a song up to which four pieces do: where little is kept yet they may be longer."""
+
+_GAINS = (12.0, 6.0, 0.0, -12.0)
+_CLIPPED = 32600
+_TAILS_S = (2.0, 8.0, 30.0)
+_FLUID_LEAD = 3 * BLOCK
+_FLUID_LATE = 103
+"""Samples that FluidSynth starts a note late, beside half a block: measured with 2.3.1."""
+
+_SILENT = 4
+"""Sixteen-bit steps, 12 dB up: below -92 dBFS, where the music itself is at -35 or so."""
+
+_POLYPHONY = 64
+_RING_S = 1.5
+_LAYERS = 2
+
+
+@dataclass(frozen=True, eq=False)
+class _Job:
+    """Notes to render together, from a sample on."""
+
+    start: int
+    notes: NDArray[np.bool_]
+
+
+def midirenderer(
+    song: Song,
+    notes: NDArray[np.bool_],
+    start: int,
+    font: SoundFont,
+    levels: dict[int, int] | None = None,
+) -> Iterator[Samples]:
+    """Some of a song's notes as sound, from a sample on, until the last has rung out.
+
+    Parameters
+    ----------
+    song : Song
+    notes : ndarray of bool, shape (notes,)
+        Which notes.
+    start : int
+        The sample at which the sound begins; none of the notes begins before.
+    font : SoundFont
+    levels : dict of int to int, optional
+        How far pieces had to be turned down to be rendered, by the sample they begin at; kept
+        here, and followed where it is there already. Parts of a mix that follow it add up to it.
+
+    Yields
+    ------
+    ndarray of float32, shape (samples, 2)
+        As many each, but for the last ones.
+    """
+    size = _piece_size(song, start)
+    jobs = _jobs(song, notes, start, size)
+    if not jobs:
+        return
+    rest = np.zeros((0, 2), np.float32)
+    at = start
+    levels = {} if levels is None else levels
+    louder = cache(lambda number: font.amplified(_GAINS[number]))
+    with Pool(louder, len(jobs)) as pool:
+        ahead: deque[tuple[_Job, Future[NDArray[np.int16]]]] = deque()
+        todo = iter(jobs)
+
+        def ask() -> None:
+            job = next(todo, None)
+            if job is not None:
+                midi = piece(song, job.notes, job.start, _TAILS_S[0])
+                ahead.append((job, pool.submit(levels.get(job.start, 0), midi)))
+
+        for _ in range(pool.size + 1):
+            ask()
+        while ahead:
+            job, future = ahead.popleft()
+            while at < job.start:
+                yield _padded(rest, size)[:size]
+                rest = rest[size:].copy()
+                at += size
+            sound = _finished(pool, song, job, future.result(), levels)
+            ask()
+            rest = _padded(rest, len(sound))
+            rest[: len(sound)] += sound
+    for k in range(0, len(rest), size):
+        yield rest[k : k + size]
+
+
+def _piece_size(song: Song, start: int) -> int:
+    """The samples between the starts of two pieces of a song from a sample on.
+
+    It hangs on the song alone, so that parts of a mix are cut where the mix is.
+    """
+    whole = max(round(song.end_s * RATE) - start, 1)
+    count = _SHARES if whole <= _IN_FOUR else -(-whole // (PIECE * _SHARES)) * _SHARES
+    return max(-(-whole // count // BLOCK) * BLOCK, PIECE // _SHARES)
+
+
+def _padded(x: Samples, size: int) -> Samples:
+    if len(x) >= size:
+        return x
+    return np.concatenate([x, np.zeros((size - len(x), 2), np.float32)])
+
+
+def _jobs(song: Song, notes: NDArray[np.bool_], start: int, size: int) -> list[_Job]:
+    """The pieces; where more notes would sound at once than the renderer has voices for, several
+    with a share of the notes each."""
+    out = []
+    where = np.flatnonzero(notes)
+    number = (np.rint(song.note_on_s[where] * RATE).astype(np.int64) - start) // size
+    channel = song.body[song.ons, 0] & 15
+    for k in np.flatnonzero(np.bincount(number)).tolist():
+        mine = where[number == k]
+        lanes = -(-_most_at_once(song, mine) * _LAYERS // _POLYPHONY)
+        # a channel's notes stay together: drums choke each other
+        used = np.bincount(channel[mine], minlength=16) > 0
+        rank = (np.cumsum(used) - 1)[channel[mine]]
+        if lanes > rank.max() + 1:
+            rank = np.where(channel[mine] == 9, 0, np.arange(len(mine)))
+        for lane in range(lanes):
+            chosen = np.zeros(len(notes), bool)
+            chosen[mine[rank % lanes == lane]] = True
+            if chosen.any():
+                out.append(_Job(start + k * size, chosen))
+    return out
+
+
+def _most_at_once(song: Song, notes: NDArray[np.int64]) -> int:
+    """How many of some notes sound together at most, with a while to ring."""
+    on = np.sort(song.note_on_s[notes])
+    off = np.sort(song.note_off_s[notes] + _RING_S)
+    return int((np.arange(1, len(on) + 1) - np.searchsorted(off, on, side="right")).max())
+
+
+def _finished(
+    pool: Pool, song: Song, job: _Job, x: NDArray[np.int16], levels: dict[int, int]
+) -> Samples:
+    """A piece's sound at its own level, rendered again where it clipped or was cut off."""
+    level, tail = levels.get(job.start, 0), 0
+    while True:
+        loud = level + 1 < len(_GAINS) and _peak(x) >= _CLIPPED
+        cut = tail + 1 < len(_TAILS_S) and _peak(x[-RATE // 10 :]) > _SILENT
+        if not (loud or cut):
+            break
+        level, tail = level + loud, tail + cut
+        x = pool.submit(level, piece(song, job.notes, job.start, _TAILS_S[tail])).result()
+    levels[job.start] = level
+    out: Samples = x * np.float32(10 ** (-_GAINS[level] / 20) / 32768)
+    return out
+
+
+def _peak(x: NDArray[np.int16]) -> int:
+    return max(int(x.max()), -int(x.min())) if len(x) else 0
+
+
+def fluidsynth(
+    song: Song,
+    notes: NDArray[np.bool_],
+    start: int,
+    font: SoundFont,
+    levels: dict[int, int] | None = None,
+) -> Iterator[Samples]:
+    """The same by the program FluidSynth, which has levels to spare.
+
+    Raises
+    ------
+    InputError
+        It is not installed.
+    OutputError
+        It fails.
+    """
+    program = shutil.which("fluidsynth")
+    if program is None:
+        raise InputError(
+            "FluidSynth is not installed; leave out --renderer, and midirenderer is used",
+            place="sound.renderer",
+        )
+    if not notes.any():
+        return
+    with tempfile.TemporaryDirectory() as folder:
+        source, sound = Path(folder, "piece.mid"), Path(folder, "piece.raw")
+        bank = font.path
+        if not font.own:
+            bank = Path(folder, font.path.name)
+            bank.write_bytes(font.data)
+        source.write_bytes(piece(song, notes, start - _FLUID_LEAD, _TAILS_S[1]))
+        done = subprocess.run(
+            [program, "-niq", "-r", str(RATE), "-o", "audio.file.type=raw",
+             "-o", "audio.file.format=float", "-o", "audio.file.endian=little",
+             "-F", str(sound), str(bank), str(source)],
+            capture_output=True, check=False,
+        )  # fmt: skip
+        if done.returncode or not sound.is_file() or not sound.stat().st_size:
+            says = done.stderr.decode("utf-8", "replace").strip().splitlines()
+            raise OutputError(f"FluidSynth failed ({says[-1] if says else 'it says nothing'})")
+        with open(sound, "rb") as stream:
+            stream.seek((_FLUID_LEAD + _FLUID_LATE) * 8)
+            while block := stream.read(PIECE * 8):
+                usable = len(block) // 8 * 8
+                yield np.frombuffer(block[:usable], "<f4").reshape(-1, 2)

@@ -1,0 +1,1 @@
+"""MIDI: events, files, channels, bends and bandwidth."""

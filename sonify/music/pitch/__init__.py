@@ -1,0 +1,1 @@
+"""Pitch schemes: which scale degree each place sounds."""

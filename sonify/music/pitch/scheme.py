@@ -1,0 +1,245 @@
+"""What a pitch scheme is, and what all of them share: range, folding and voice-leading."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.errors import InputError
+from sonify.music.bit_stream import Material
+from sonify.music.metre import Grid
+from sonify.music.theory.scales import (
+    Scale,
+    degrees_to_pitch,
+    fold,
+    note_name,
+    note_number,
+    tones_between,
+)
+from sonify.settings import Settings
+
+__all__ = ["Frame", "Scheme", "led_bounds", "pitches_of", "within"]
+
+Index = NDArray[np.int64]
+Pitches = NDArray[np.float64]
+
+_PHRASE = 256
+
+
+@dataclass(frozen=True)
+class Frame:
+    """What schemes need besides the bits.
+
+    Attributes
+    ----------
+    scale : Scale
+    root : float
+        MIDI note number of degree 0 for this voice.
+    grid : Grid
+    place : str
+        Where the scheme stands in the settings, for errors.
+    """
+
+    scale: Scale
+    root: float
+    grid: Grid
+    place: str = "pitch"
+
+    @property
+    def minor(self) -> bool:
+        """Whether chords are those of a minor key: a minor third and no major one."""
+        thirds = {round(s) for s in self.scale.semitones}
+        return 3 in thirds and 4 not in thirds
+
+
+class Scheme(Settings, frozen=True, tag_field="scheme", tag="none"):
+    """What all pitch schemes are: settings, and a method that turns places into pitches.
+
+    `range` is the lowest and the highest note, such as ["C3", "E5"]. `fold` tells how tones
+    outside it come back: by octaves, turning back at its ends, or to its nearest tone. With
+    `leading` "nearest" each tone goes to the octave nearest to the tone before it, row by row.
+
+    `causal` tells whether a machine that reads bit by bit can follow the scheme; `why_not` says
+    what keeps it from that.
+    """
+
+    causal: ClassVar[bool] = True
+    why_not: ClassVar[str] = ""
+
+    range: tuple[str, str] | None = None
+    fold: Literal["octave", "turn", "nearest"] = "octave"
+    leading: Literal["free", "nearest"] = "free"
+
+    def degrees(self, m: Material, index: Index) -> Index:
+        """Scale degrees from 0 at the root, for positions by their index in the reading."""
+        raise NotImplementedError
+
+    def pitches(self, m: Material, index: Index, shift: Index, frame: Frame) -> Pitches:
+        """MIDI note numbers before range and voice-leading, `shift` degrees away."""
+        return self.tones_at(shifted(self.degrees(m, index), shift), frame)
+
+    def tones_at(self, degrees: Index, frame: Frame) -> Pitches:
+        """MIDI note numbers of degrees, before range and voice-leading."""
+        return degrees_to_pitch(degrees, frame.scale, frame.root)
+
+    def follows(self) -> tuple[bool, str]:
+        """Whether a machine can follow these very settings as it reads, and if not, why."""
+        return self.causal, self.why_not
+
+    def bounds(self, frame: Frame) -> tuple[float, float] | None:
+        """The range as MIDI note numbers.
+
+        Raises
+        ------
+        InputError
+            Ends that are no notes or the wrong way round, or no tone of the scale between them.
+        """
+        if self.range is None:
+            return None
+        place = f"{frame.place}.range"
+        low, high = (note_number(name, f"{place}[{n}]") for n, name in enumerate(self.range))
+        if low > high:
+            raise InputError(
+                f"{self.range[0]} lies above {self.range[1]}; give the lowest note first",
+                place=place,
+            )
+        if not len(tones_between(frame.scale, frame.root, low, high)):
+            raise InputError(
+                f"no tone of the scale lies from {self.range[0]} to {self.range[1]}; "
+                f"{_near_tones(frame, low, high)}",
+                place=place,
+            )
+        return float(low), float(high)
+
+
+def _near_tones(frame: Frame, low: float, high: float) -> str:
+    period = frame.scale.period
+    around = tones_between(frame.scale, frame.root, low - period, high + period)
+    below, above = around[around < low], around[around > high]
+    names = [note_name(round(float(t))) for t in (*below[-1:], *above[:1])]
+    return f"the nearest are {' and '.join(names)}; widen it"
+
+
+def shifted(degrees: Index, shift: Index) -> Index:
+    """Degrees plus a shift, at no cost where the shift is nought throughout."""
+    if not len(shift) or (shift.strides == (0,) and not shift[0]):
+        return degrees
+    return degrees + shift
+
+
+def pitches_of(scheme: Scheme, m: Material, index: Index, shift: Index, frame: Frame) -> Pitches:
+    """The pitches of a voice, within its range and led as its scheme asks.
+
+    Parameters
+    ----------
+    scheme : Scheme
+    m : Material
+    index : ndarray of int64, shape (notes,)
+        Positions in the order of reading that the notes belong to, in the order of onsets.
+    shift : ndarray of int64, shape (notes,)
+        Degrees to add.
+    frame : Frame
+
+    Returns
+    -------
+    ndarray of float64, shape (notes,)
+        MIDI note numbers within 0 to 127.
+    """
+    pitch = within(scheme, scheme.pitches(m, index, shift, frame), frame)
+    if scheme.leading == "free" or not len(pitch):
+        return pitch
+    period = frame.scale.period
+    return fold(led(pitch, m.line(index), led_bounds(scheme, frame), period), period)
+
+
+def led_bounds(scheme: Scheme, frame: Frame) -> tuple[float, float]:
+    """The range of a scheme whose tones are led: its own, or an octave about the root."""
+    period = frame.scale.period
+    around = max(0.0, frame.root - period), min(127.0, frame.root + period)
+    return scheme.bounds(frame) or around
+
+
+def within(scheme: Scheme, pitch: Pitches, frame: Frame) -> Pitches:
+    """Pitches brought into the range that a scheme has, or that its leading needs."""
+    bounds = scheme.bounds(frame)
+    if bounds is None and scheme.leading == "free":
+        return pitch
+    if not len(pitch):
+        return pitch
+    bounds = bounds or led_bounds(scheme, frame)
+    return fold(_FOLDS[scheme.fold](pitch, bounds, frame), frame.scale.period)
+
+
+def _by_octaves(pitch: Pitches, bounds: tuple[float, float], frame: Frame) -> Pitches:
+    low, high = bounds
+    period = frame.scale.period
+    up = np.ceil(np.maximum(0.0, low - pitch - 1e-6) / period)
+    out = pitch + period * up
+    down = np.ceil(np.maximum(0.0, out - high - 1e-6) / period)
+    out = out - period * down
+    # a range narrower than an octave may hold no octave of a tone
+    astray = out < low - 1e-6
+    if astray.any():
+        out[astray] = _to_nearest(out[astray], bounds, frame)
+    return out
+
+
+def _to_nearest(pitch: Pitches, bounds: tuple[float, float], frame: Frame) -> Pitches:
+    low, high = bounds
+    tones = tones_between(frame.scale, frame.root, low, high)
+    out = pitch.copy()
+    outside = (pitch < low - 1e-6) | (pitch > high + 1e-6)
+    at = np.searchsorted(tones, pitch[outside])
+    below = tones[np.clip(at - 1, 0, len(tones) - 1)]
+    above = tones[np.clip(at, 0, len(tones) - 1)]
+    nearer = np.abs(pitch[outside] - below) <= np.abs(above - pitch[outside])
+    out[outside] = np.where(nearer, below, above)
+    return out
+
+
+def _turning(pitch: Pitches, bounds: tuple[float, float], frame: Frame) -> Pitches:
+    inside = tones_between(frame.scale, frame.root, *bounds)
+    lowest, highest = float(pitch.min()), float(pitch.max())
+    wide = tones_between(frame.scale, frame.root, min(lowest, bounds[0]), max(highest, bounds[1]))
+    zero = int(np.searchsorted(wide, inside[0] - 1e-3))
+    at = np.searchsorted(wide, pitch - 1e-3) - zero
+    return inside[reflect(at, len(inside))]
+
+
+_FOLDS = {"octave": _by_octaves, "turn": _turning, "nearest": _to_nearest}
+
+
+def reflect(value: Index, span: int) -> Index:
+    """Fold whole numbers into 0 to span - 1, turning back at both ends."""
+    if span == 1:
+        return np.zeros_like(value)
+    turn = 2 * (span - 1)
+    inside = value % turn
+    return np.minimum(inside, turn - inside)
+
+
+def led(pitch: Pitches, row: Index, bounds: tuple[float, float], period: float) -> Pitches:
+    """Each tone in the octave nearest to the one before it, afresh in each row.
+
+    Rows are led side by side; a row of more than 256 notes begins afresh after as many.
+    """
+    n = len(pitch)
+    new = np.ones(n, bool)
+    new[1:] = row[1:] != row[:-1]
+    start = np.maximum.accumulate(np.where(new, np.arange(n), 0))
+    nth = (np.arange(n) - start) % _PHRASE
+    out = pitch.copy()
+    low, high = bounds
+    order = np.argsort(nth, kind="stable")
+    ends = np.cumsum(np.bincount(nth))
+    for step in range(1, len(ends)):
+        at = order[ends[step - 1] : ends[step]]
+        before = out[at - 1]
+        near = before + (pitch[at] - before + period / 2) % period - period / 2
+        near = np.where(near < low - 1e-6, near + period, near)
+        near = np.where(near > high + 1e-6, near - period, near)
+        out[at] = np.where(near < low - 1e-6, pitch[at], near)
+    return out

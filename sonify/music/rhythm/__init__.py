@@ -1,0 +1,1 @@
+"""Rhythm rules: which places sound, when and for how long."""

@@ -1,0 +1,1 @@
+"""Scales, chords, key signatures and tuning."""

@@ -1,0 +1,371 @@
+"""A MIDI file from the jack held against a disc: which bits its notes tell of."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.errors import InputError
+from sonify.recover.diagnosis.alignment import (
+    Placing,
+    Plan,
+    agreement_of,
+    place_rows,
+    turn_phase,
+    usual_move,
+)
+from sonify.recover.diagnosis.cut import laid_steadily, not_recorded, renumbered
+from sonify.recover.diagnosis.fits import fit_of_notes
+from sonify.recover.diagnosis.listening import Listening
+from sonify.recover.diagnosis.numbering import ASTRAY, across_silence, mended_start, numbered
+from sonify.recover.diagnosis.observed import Heard, Observed, Wire
+from sonify.recover.diagnosis.source import MidiTake
+from sonify.recover.diagnosis.starts import IDLE, pulses_of, settled, starts_in_slots
+from sonify.recover.diagnosis.timing_model import (
+    Pace,
+    pace_of,
+    period_about,
+    times_of,
+    without_slips,
+)
+
+__all__ = ["observe_midi"]
+
+Reals = NDArray[np.float64]
+Index = NDArray[np.int64]
+
+RINGS = 0.2  # how often a note comes between rows where rules add notes
+PAST = 3  # positions beyond a row that are looked at too
+SHORT = 0.7  # of the disc: a take of so little is tried in every place
+MOSTLY = 0.7  # of what the disc holds: a take that tells so much lies as it should
+BEYOND = 6  # turns before and after the notes for which moments are worked out
+
+
+@dataclass(frozen=True, eq=False)
+class _Track:
+    """Notes with the slots that they stand in."""
+
+    notes: NDArray[np.void]
+    slot: Index
+    astray: NDArray[np.bool_]
+
+    @property
+    def good(self) -> Index:
+        out: Index = np.flatnonzero(~self.astray)
+        return out
+
+    def shifted(self) -> tuple[_Track, int]:
+        """With the first slot as 0, and by how much that moved them."""
+        low = int(self.slot[self.good].min())
+        return replace(self, slot=self.slot - low), low
+
+    def heard(self, runs: bool) -> Heard:
+        """What was heard slot by slot."""
+        good = self.good
+        slot, on = self.slot[good], self.notes["on_s"][good]
+        beat_slot, first_at = np.unique(slot, return_index=True)
+        beat_s = on[first_at]
+        slot_s = np.interp(np.arange(int(beat_slot[-1]) + 1), beat_slot, beat_s)
+        seen = np.full(len(slot_s), -1, np.int8)
+        seen[beat_slot] = 1
+        if runs:
+            seen = _with_runs(seen, self.notes[good], slot, slot_s)
+        tone = np.full(len(seen), -1, np.int16)
+        tone[slot] = self.notes["pitch"][good]
+        return Heard(seen, tone, beat_slot, beat_s, slot_s)
+
+
+def observe_midi(take: MidiTake, listening: Listening, plan: Plan, period_s: float) -> Observed:
+    """Read a MIDI file as bits.
+
+    Parameters
+    ----------
+    take : MidiTake
+    listening : Listening
+    plan : Plan
+        With a sounding place as 1.
+    period_s : float
+        How long a position should last.
+
+    Raises
+    ------
+    InputError
+        Too few notes.
+    """
+    notes = take.notes[listening.of(take.notes)]
+    channel = listening.channels[0] + 1
+    if not len(notes):
+        others = sorted({int(c) + 1 for c in take.notes["channel"]})
+        raise InputError(
+            f"it has no note on channel {channel} that this preset plays "
+            f"({listening.about.split(':')[0].split(' sounds')[0]}); it has notes on "
+            f"{', '.join(map(str, others))}: give the preset that the player has",
+            file=take.path,
+        )
+    n, rows = plan.positions, plan.rows
+    if len(notes) < 8:
+        raise InputError(
+            f"it has {len(notes)} note{'s' * (len(notes) != 1)} on channel "
+            f"{channel} and should have about {int((plan.grid == 1).sum())}: too "
+            "few to lay along the disc",
+            file=take.path,
+        )
+    slot, astray = numbered(notes["on_s"], period_s, n, listening.swing)
+    track = _Track(notes, slot, astray)
+    if not listening.swings:
+        track = _without_slips(track, n)
+    if not plan.index:
+        track = replace(track, slot=across_silence(track.slot, track.good, plan))
+    track, _ = track.shifted()
+    heard = track.heard(listening.runs)
+    if plan.index:
+        placing = _with_rows_lost(
+            heard, plan, lambda seen, more: place_rows(seen, plan, -more % n, turning=False)
+        )
+        slips = _slips(placing, n)
+        if slips.any():
+            # the disc has not slipped: rows that wait for the index begin whole turns apart
+            row = np.clip(np.searchsorted(placing.start, track.slot, "right") - 1, 0, rows - 1)
+            track = replace(track, slot=track.slot - slips[row])
+            placing = replace(placing, start=placing.start - slips)
+    else:
+        placing = _on_and_on(heard, plan, None)
+    slot, placing = mended_start(notes["on_s"], track.slot, track.astray, plan, placing)
+    track, low = replace(track, slot=slot).shifted()
+    placing = replace(placing, start=placing.start - low, phase=(placing.phase + low) % n)
+    pace = None if listening.swings else _pace(track, n)
+    loose = None
+    if pace is not None:
+        track, placing, pace, loose = _by_pace(track, listening, plan, placing, pace)
+    observed = _observed(take, listening, plan, placing, track, pace)
+    return replace(observed, loose=loose, notes=take.remarks)
+
+
+def _without_slips(track: _Track, n: int) -> _Track:
+    good = track.good
+    fixed = without_slips(track.slot[good], track.notes["on_s"][good], n)
+    # notes astray keep their distance from the one before
+    before = np.clip(np.searchsorted(good, np.arange(len(track.slot)), "right") - 1, 0, None)
+    return replace(track, slot=track.slot + (fixed - track.slot[good])[before])
+
+
+def _pace(track: _Track, n: int) -> Pace | None:
+    pace = pace_of(track.slot[track.good], track.notes["on_s"][track.good], n)
+    return pace if pace is not None and pace.steady else None
+
+
+def _ended(seen: NDArray[np.int8], n: int) -> NDArray[np.int8]:
+    """With a turn of silence after it: after the last note the player may have read zeros."""
+    return np.concatenate([seen, np.full(n, -1, np.int8)])
+
+
+def _on_and_on(heard: Heard, plan: Plan, pace: Pace | None) -> Placing:
+    """Where rows began on a player that reads on at the next position."""
+    n = plan.positions
+    seen = _ended(heard.seen, n)
+    phase, _ = turn_phase(seen, plan.grid)
+
+    def placed(seen: NDArray[np.int8], more: int) -> Placing:
+        slots = np.arange(-n - more, len(seen) + 5 * n)
+        passed = heard.times(slots) if pace is None else pace(slots)
+        usual = float(np.median(np.diff(passed)))
+        at = (phase - more) % n
+        move = usual_move(seen, plan, at, usual, lambda s, m: _following(passed, n, s, m)[0])
+        following = _following(passed, n, np.arange(len(seen)), np.float64(move.move_s))
+        return place_rows(seen, plan, at, True, following, move.wrong)
+
+    return _with_rows_lost(heard, plan, placed)
+
+
+def _with_rows_lost(
+    heard: Heard, plan: Plan, placed: Callable[[NDArray[np.int8], int], Placing]
+) -> Placing:
+    """Rows as `placed` from a take as it is; or, if they don't fit, where up to half of them, or
+    all that a short take has no room for, were read before it begins or after it ends."""
+    seen = _ended(heard.seen, plan.positions)
+    first = renumbered(placed(seen, 0), plan, len(heard.seen))
+    fit = fit_of_notes(heard, plan, first)
+    if fit >= MOSTLY:
+        return first
+    more = max(plan.rows // 2, plan.rows - len(heard.seen) // plan.step) * plan.step
+    unknown = np.zeros(more, np.int8)
+    again = placed(np.concatenate([unknown, seen, unknown]), more)
+    again = replace(again, start=again.start - more, phase=(again.phase + more) % plan.positions)
+    again = renumbered(again, plan, len(heard.seen))
+    better = fit_of_notes(heard, plan, again)
+    if plan.index and better < 0.9 and len(heard.seen) < SHORT * plan.rows * plan.step:
+        steady = laid_steadily(seen, plan, again)
+        steadily = fit_of_notes(heard, plan, steady)
+        if steadily > better:
+            again, better = steady, steadily
+    # rows lost at an end are likelier than a stage that is off for all of them
+    simpler = np.abs(_other(again)).sum() < np.abs(_other(first)).sum()
+    return again if better > (0.95 if simpler else 1.25) * fit else first
+
+
+def _other(placing: Placing) -> Index:
+    out: Index = placing.seen_row - np.arange(len(placing.seen_row))
+    return out
+
+
+def _by_pace(
+    track: _Track, listening: Listening, plan: Plan, placing: Placing, pace: Pace
+) -> tuple[_Track, Placing, Pace, Placing | None]:
+    """Notes numbered anew by a pace that most of them follow, and rows placed by it."""
+    n = plan.positions
+    on = track.notes["on_s"]
+    exact = pace.slots_of(on, track.slot)
+    slot = np.rint(exact).astype(np.int64)
+    astray = np.abs(exact - slot) > ASTRAY
+    far = np.ptp(slot) > 2 * np.ptp(track.slot) + n
+    if astray.mean() > 0.2 or far:
+        return track, placing, pace, None
+    track, low = _Track(track.notes, slot, astray).shifted()
+    pace = _pace(track, n) or pace
+    heard = track.heard(listening.runs)
+    if plan.index:
+        turns = np.bincount((placing.start - low) % n, minlength=n)
+        phase = (-int(np.argmax(turns))) % n
+        placing = _with_rows_lost(
+            heard, plan, lambda seen, more: place_rows(seen, plan, (phase - more) % n, turning=True)
+        )
+        return track, placing, pace, None
+    placing = _on_and_on(heard, plan, pace)
+    below = min(0, int(placing.start.min())) - 2 * n
+    pulses = pulses_of(pace, n, placing.phase, below, len(heard.seen) + BEYOND * n)
+    start, _ = settled(
+        heard.known_at(pulses.slot, n), pulses, plan, placing.seen_row,
+        pulses.first_from(placing.start), _usual_change(placing, pace, n),
+        IDLE if listening.exact else RINGS,
+    )  # fmt: skip
+    loose, placing = placing, replace(placing, start=starts_in_slots(pulses, start))
+    overall, best = agreement_of(_ended(heard.seen, n), plan, placing)
+    return track, replace(placing, agreement=overall, best_rows=best), pace, loose
+
+
+def _usual_change(placing: Placing, pace: Pace, n: int) -> float:
+    """From a row's last position to half a position before the next one's first, usually."""
+    if len(placing.start) < 2:
+        return 0.0
+    change = pace(placing.start[1:] - 0.5) - pace(placing.start[:-1] + n - 1)
+    return float(np.median(change))
+
+
+def _slips(placing: Placing, n: int) -> Index:
+    """By how many slots each row's start is off whole turns from the row that most agree with."""
+    off = placing.start % n
+    base = int(np.argmax(np.bincount(off, minlength=n)))
+    out: Index = (off - base + n // 2) % n - n // 2
+    return np.where(np.abs(out) <= max(4, n // 8), out, 0)
+
+
+def _following(
+    passed: Reals, n: int, slots: Index, move_s: Reals | np.float64
+) -> tuple[Index, Reals, Reals]:
+    """For rows that begin in slots, the slots in which the next ones should begin, and how far
+    before that moment the slot before passes and after it this one, in slots.
+
+    `passed` tells when slots pass, from n before the first one on.
+    """
+    ends = passed[np.clip(slots + 2 * n - 1, 0, len(passed) - 1)] + move_s
+    at = np.searchsorted(passed, ends, "right")
+    next_at = np.clip(at, 1, len(passed) - 1)
+    period = np.maximum(passed[next_at] - passed[next_at - 1], 1e-9)
+    early = np.clip((ends - passed[next_at - 1]) / period, 0.0, 1.0)
+    return at - n, early, 1.0 - early
+
+
+def _with_runs(
+    seen: NDArray[np.int8], notes: NDArray[np.void], slot: Index, slot_s: Reals
+) -> NDArray[np.int8]:
+    """The slots with all positions marked over which a note sounds on."""
+    more = np.full(len(seen) + 64, -1, np.int8)
+    more[: len(seen)] = seen
+    times = times_of(np.arange(len(more)), slot_s)
+    last = len(seen)
+    for note, k in zip(notes, slot, strict=True):
+        if np.isfinite(note["off_s"]):
+            end = int(np.searchsorted(times, note["off_s"] - 0.4 * period_about(slot_s, int(k))))
+            more[k:end] = 1
+            last = max(last, min(end, len(more)))
+    return more[:last]
+
+
+def _observed(
+    take: MidiTake,
+    listening: Listening,
+    plan: Plan,
+    placing: Placing,
+    track: _Track,
+    pace: Pace | None,
+) -> Observed:
+    n, rows = plan.positions, plan.rows
+    heard = track.heard(listening.runs)
+    bits = np.full((rows, n), -1, np.int8)
+    time = np.full((rows, n), np.nan)
+    slots = placing.start[:, None] + np.arange(n + PAST)
+    under = (heard.at(slots) > 0).astype(np.int8)
+    under[not_recorded(slots, under, placing, plan, len(heard.seen))] = -1
+    for r in range(rows):
+        start = int(placing.start[r])
+        place = np.arange(n) if plan.index else (start + placing.phase + np.arange(n)) % n
+        bits[r, place] = under[r, :n]
+        at = slots[r, :n]
+        time[r, place] = heard.times(at) if pace is None else pace(at)
+    extra = track.notes["on_s"][track.astray]
+    observed = Observed(
+        kind="midi",
+        bits=bits,
+        time_s=time,
+        under=under,
+        beat_slot=heard.beat_slot,
+        beat_s=heard.beat_s,
+        slot_s=heard.slot_s,
+        placing=placing,
+        told=float(listening.tells.mean()),
+        extra_s=extra,
+        extra_place=_places_of(extra, heard.slot_s, placing, n),
+        under_pitch=heard.tone_at(slots),
+        heard=heard,
+        pace=pace,
+    )
+    return replace(observed, wire=_wire(take, listening, observed, plan))
+
+
+def _places_of(times: Reals, slot_s: Reals, placing: Placing, n: int) -> list[tuple[int, float]]:
+    out = []
+    for t in times:
+        slot = float(np.interp(t, slot_s, np.arange(len(slot_s))))
+        r = int(np.searchsorted(placing.start, slot, "right")) - 1
+        if 0 <= r < len(placing.start) and slot < placing.start[r] + n + 1:
+            out.append((r, slot - float(placing.start[r])))
+    return out
+
+
+def _wire(take: MidiTake, listening: Listening, seen: Observed, plan: Plan) -> Wire:
+    """What was lost on the wire: note-offs alone, notes that hang."""
+    n = plan.positions
+    lost = []
+    for t in take.orphans:
+        slot = float(np.interp(t, seen.slot_s, np.arange(len(seen.slot_s)))) - 1.0
+        r = int(np.searchsorted(seen.placing.start, slot + 0.5, "right")) - 1
+        if r < 0:
+            continue
+        step = round(slot - float(seen.placing.start[r]))
+        if 0 <= step < n:
+            start = int(seen.placing.start[r])
+            place = step if plan.index else (start + seen.placing.phase + step) % n
+            if seen.bits[r, place] == 0:
+                lost.append((r, int(place)))
+    hanging = int(np.count_nonzero(~np.isfinite(take.notes["off_s"])))
+    if hanging == len(take.notes):
+        # what never comes was not lost on the wire
+        return Wire(0, 0, 0, [], lost)
+    # a note that is meant to be struck while it sounds leaves a note-off over
+    struck = max(0, len(take.struck_again) - listening.again)
+    orphans = max(0, len(take.orphans) - listening.again)
+    hanging = max(0, hanging - min(len(take.struck_again), listening.again))
+    return Wire(orphans, hanging, struck, [], lost)

@@ -1,0 +1,271 @@
+"""Numbering notes: how many positions passed between one note and the next."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.recover.diagnosis.alignment import Placing, Plan, turn_phase
+
+__all__ = ["across_silence", "mended_start", "numbered"]
+
+Reals = NDArray[np.float64]
+Index = NDArray[np.int64]
+
+ASTRAY = 0.3  # of a position: a note so far from any is none of them
+STARTING = 2.5  # turns in which a motor may come up to its speed
+LOST = 4  # notes in a row between slots, after which the slots are counted anew
+LATE = 0.04  # of a position: how early or late notes come
+WANDER = 0.004  # how much the period changes from slot to slot, as a share
+LONG = 12  # positions: over so long a rest the speed of the last turn counts
+
+
+def _first_period(t: Reals, period_s: float, swing: float = 0.0) -> float:
+    """How long a position lasts, from the gaps between notes that follow each other soon."""
+    gaps = np.diff(t)
+    gaps = gaps[(gaps > 0.4 * period_s) & (gaps < 9 * period_s)]
+    if not len(gaps):
+        return period_s
+    tries = period_s * np.exp(np.arange(-0.32, 0.32, 0.002))
+    if swing:
+        # from one place of a pair to the same of another, or to the other one
+        apart = np.array([0.0, swing, 1 - swing])
+        off = gaps[None, :, None] / (2 * tries[:, None, None]) - apart
+        score = np.cos(2 * np.pi * off).max(axis=2).mean(axis=1)
+    else:
+        score = np.cos(2 * np.pi * gaps[None, :] / tries[:, None]).mean(axis=1)
+    # the usual speed is likelier than one far off that fits as well
+    score -= 0.15 * np.abs(np.log(tries / period_s))
+    return float(tries[int(np.argmax(score))])
+
+
+class _Follower:
+    """Where the next positions are to be expected: a Kalman filter of time and period.
+
+    R. E. Kalman, A New Approach to Linear Filtering and Prediction Problems, 1960; the period
+    wanders from slot to slot, and each note comes a little early or late.
+    """
+
+    def __init__(self, period: float) -> None:
+        self.period = period
+        self.at = 0.0
+        self._restart(0.03)
+
+    def _restart(self, unsure: float) -> None:
+        self.both = np.diag([(LATE * self.period) ** 2, (unsure * self.period) ** 2])
+
+    def see(self, time: float, steps: int) -> None:
+        """A note came so many slots after the one before."""
+        ahead = np.array([[1.0, steps], [0.0, 1.0]])
+        wander = (WANDER * self.period) ** 2 * steps
+        grown = wander * np.array([[steps**2 / 3, steps / 2], [steps / 2, 1.0]])
+        self.both = ahead @ self.both @ ahead.T + grown
+        off = time - (self.at + steps * self.period)
+        gain = self.both[:, 0] / (self.both[0, 0] + (LATE * self.period) ** 2)
+        self.at += steps * self.period + float(gain[0]) * off
+        self.period = max(self.period + float(gain[1]) * off, 0.2 * self.period)
+        self.both = self.both - np.outer(gain, self.both[0])
+
+    def jump(self, time: float, period: float) -> None:
+        """The speed has changed at once."""
+        self.at, self.period = time, period
+        self._restart(0.05)
+
+
+def numbered(
+    t: Reals, period_s: float, turn: int, swing: float = 0.0
+) -> tuple[Index, NDArray[np.bool_]]:
+    """The slot of each onset, and which onsets lie between slots.
+
+    `swing` is the share of two positions that the first one gets where notes swing, else 0.
+    """
+    swings = swing > 0
+    begin = _first_period(t, period_s, swing)
+    # every other note of a swing is late by a part of a position, which is no change of speed
+    astray_from = 0.46 if swings else ASTRAY
+    start = _calmest(t, begin)
+    slot = np.zeros(len(t), np.int64)
+    astray = np.zeros(len(t), bool)
+    for way in (1, -1):
+        follow = _Follower(begin)
+        trend, slower, lost = 1.0, 0, 0
+        seen_slot, seen_t = [0], [0.0]
+        k = start + way
+        while 0 <= k < len(t):
+            now = abs(float(t[k] - t[start]))
+            # a swing's late notes say nothing of where the next one is
+            gone = now - (seen_t[-1] if swings else follow.at)
+            fast = follow.period
+            # a motor that starts slowly: the speed goes on changing as it did
+            period = fast * (trend if abs(np.log(trend)) > 0.025 else 1.0)
+            if gone > LONG * fast and len(seen_slot) > 8:
+                first = next(
+                    (j for j, s in enumerate(seen_slot) if abs(seen_slot[-1] - s) <= turn - 1), 0
+                )
+                wide = abs(seen_slot[-1] - seen_slot[first])
+                if wide >= 8:
+                    period = abs(seen_t[-1] - seen_t[first]) / wide
+            steps = round(gone / period)
+            off = gone / period - steps
+            far = abs(off) > astray_from
+            if far and gone >= 6 * period:
+                # over a rest the speed may have changed; but then the next note says so too
+                far = _fits_better(t, k + way, start, follow.at, period, abs(off))
+            lost = lost + 1 if far else 0
+            if steps < 1 or (far and lost < LOST):
+                if gone > 0.02 * period:
+                    astray[k] = True
+                slot[k] = seen_slot[-1] + way * steps
+                k += way
+                continue
+            slot[k] = seen_slot[-1] + way * steps
+            here = (now - seen_t[-1]) / steps
+            # only a motor that starts changes its speed at once; later it is a note astray
+            slower = slower + 1 if here > 1.03 * fast else 0
+            starts = way < 0 and t[k] - t[0] < STARTING * turn * begin
+            if steps <= LONG and starts and not swings and slower > 1 and here > 1.06 * fast:
+                new = fast + 0.8 * (here - fast)
+                trend = float(np.clip(new / fast, 0.75, 1.35))
+                follow.jump(now, new)
+            elif steps <= LONG:
+                trend = 1.0
+                if swings:
+                    follow.jump(now, fast + 0.04 * steps * (here - fast))
+                else:
+                    follow.see(now, steps)
+            else:
+                follow.jump(now, period if abs(off) < 0.2 else fast)
+            if far:
+                # so many notes in a row are not astray: it is the count that was
+                follow.jump(now, fast)
+            seen_slot.append(int(slot[k]))
+            seen_t.append(now)
+            if len(seen_slot) > 2 * turn:
+                seen_slot, seen_t = seen_slot[-turn:], seen_t[-turn:]
+            k += way
+    return slot - slot.min(), astray
+
+
+def _fits_better(t: Reals, k: int, start: int, at: float, period: float, off: float) -> bool:
+    """Whether another note lies nearer to a whole number of positions from a moment."""
+    if not 0 <= k < len(t):
+        return False
+    steps = (abs(float(t[k] - t[start])) - at) / period
+    return abs(steps - round(steps)) < 0.5 * off
+
+
+def _calmest(t: Reals, period: float) -> int:
+    """Where the gaps fit the period best."""
+    gaps = np.diff(t) / period
+    off = np.where(gaps < 9, np.abs(gaps - np.rint(gaps)), 0.5)
+    if len(off) < 12:
+        return len(t) // 2
+    calm = np.convolve(off, np.ones(11), "valid")
+    return int(np.argmin(calm)) + 5
+
+
+def across_silence(slot: Index, good: Index, plan: Plan) -> Index:
+    """Put right what slots were lost or won over a silence of a turn or more.
+
+    Each stretch between silences has its own phase; on a disc that turns on they must be one.
+    """
+    n = plan.positions
+    jumps = np.flatnonzero(np.diff(slot[good]) > n)
+    if not len(jumps):
+        return slot
+    edges = [0, *(jumps + 1).tolist(), len(good)]
+    parts = [good[a:b] for a, b in itertools.pairwise(edges)]
+    long = [p for p in parts if slot[p[-1]] - slot[p[0]] >= 0.8 * n]
+    if len(long) < 2:
+        return slot
+    phases = {}
+    for part in long:
+        first = int(slot[part[0]])
+        seen = np.full(int(slot[part[-1]]) - first + 1, -1, np.int8)
+        seen[slot[part] - first] = 1
+        phase, _ = turn_phase(np.concatenate([seen, np.zeros(n, np.int8)]), plan.grid)
+        phases[first] = (phase - first) % n
+    longest = max(long, key=lambda p: int(slot[p[-1]] - slot[p[0]]))
+    base = phases[int(slot[longest[0]])]
+    out = slot.copy()
+    for part in long:
+        first = int(slot[part[0]])
+        off = (phases[first] - base + n // 2) % n - n // 2
+        if 0 < abs(off) <= 5:
+            out[part[0] : part[-1] + 1] += off
+    return out - min(0, int(out.min()))
+
+
+def mended_start(
+    t: Reals, slot: Index, astray: NDArray[np.bool_], plan: Plan, placing: Placing
+) -> tuple[Index, Placing]:
+    """Number the first row's notes anew where the motor started slowly.
+
+    From a note late in the row back to the first, the slots are chosen whose speed changes least
+    from step to step and whose notes are those that the row should have.
+    """
+    n = plan.positions
+    start = int(placing.start[0])
+    good = np.flatnonzero(~astray)
+    row = good[(slot[good] >= start - 3) & (slot[good] < start + n)]
+    first = 0 if plan.index else (start + placing.phase) % n
+    expected = np.roll(plan.grid[int(placing.seen_row[0])], -first) == 1
+    heard = np.zeros(n, bool)
+    inside = slot[row] - start
+    heard[inside[(inside >= 0) & (inside < n)]] = True
+    wrong = int((heard != expected).sum()) + int((inside < 0).sum())
+    early = np.flatnonzero(astray[: int(row[-1])]) if len(row) else row
+    if len(row) < 8 or wrong + len(early) == 0:
+        return slot, placing
+    anchor = int(row[min(len(row) - 1, int(0.75 * len(row)))])
+    times = t[: anchor + 1]
+    keep = np.concatenate([np.diff(times) > 1e-3, [True]])
+    index = np.flatnonzero(keep)
+    ahead = t[anchor + 1 : anchor + 7]
+    if len(ahead) < 2:
+        return slot, placing
+    period = float((ahead[-1] - t[anchor]) / max(1, slot[anchor + len(ahead)] - slot[anchor]))
+    if not 0 < period < np.inf:
+        return slot, placing
+    found = _way_back(t[index], int(slot[anchor] - start), period, expected)
+    if found is None:
+        return slot, placing
+    mended = np.zeros(n, bool)
+    mended[found] = True
+    pace = np.diff(t[index]) / np.diff(found)
+    # both ways, as far as the notes that were numbered anew go
+    part = slice(0, int(found[-1]) + 1)
+    before = int((heard[part] != expected[part]).sum()) + int((inside < 0).sum()) + len(early)
+    if int((mended[part] != expected[part]).sum()) + 2 > before or pace[0] < 1.1 * period:
+        return slot, placing
+    out = slot.copy()
+    out[index] = found + start
+    astray[index] = False
+    return out, placing
+
+
+def _way_back(t: Reals, last: int, period: float, expected: NDArray[np.bool_]) -> Index | None:
+    """Slots of notes back from one that stands at `last`, where the next position took `period`."""
+    states: dict[int, tuple[float, float, tuple[int, ...]]] = {last: (0.0, period, (last,))}
+    missed = np.concatenate([[0], np.cumsum(expected)])
+    for j in range(len(t) - 2, -1, -1):
+        gap = float(t[j + 1] - t[j])
+        now: dict[int, tuple[float, float, tuple[int, ...]]] = {}
+        for s, (cost, before, way) in states.items():
+            for steps in range(1, min(13, s + 1)):
+                pace = gap / steps
+                change = np.log(pace / before)
+                if not -0.12 < change < 0.75:
+                    continue
+                at = s - steps
+                price = cost + (change / 0.1) ** 2 + 2.5 * (missed[s] - missed[at + 1])
+                price += 0.0 if expected[at] else 2.5
+                if at not in now or price < now[at][0]:
+                    now[at] = (price, pace, (at, *way))
+        if not now:
+            return None
+        states = now
+    best = min(states, key=lambda s: states[s][0] + 2.5 * missed[s])
+    return np.array(states[best][2], np.int64)

@@ -1,0 +1,195 @@
+"""Ways to read a sighting: where it starts, which way it runs, what a hole means, in which code."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+from itertools import product
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.disc.code.code import Code
+from sonify.errors import InputError
+
+if TYPE_CHECKING:
+    from sonify.recover.sighting import Sighting
+
+__all__ = ["Arrangement", "Candidate", "Space", "Wanted", "arrange", "space_of", "units_of"]
+
+Bits = NDArray[np.int8]
+
+ELSEWHERE = 8.0
+"""Bits that a start elsewhere than at the mark must be ahead."""
+
+
+@dataclass(frozen=True)
+class Arrangement:
+    """How a sighting's rows and positions become a grid.
+
+    `start` is the sighting's position that becomes position 0; the rest is as in a layout.
+    """
+
+    start: int = 0
+    turning: str = "clockwise"
+    reading: str = "outside-in"
+    hole_means: int = 1
+
+    def __str__(self) -> str:
+        return (
+            f"start {self.start}, turning {self.turning}, {self.reading}, "
+            f"a hole means {self.hole_means}"
+        )
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What the user has settled; None leaves it open."""
+
+    start: int | None = None
+    turning: str | None = None
+    reading: str | None = None
+    hole_means: int | None = None
+    alphabet: str | None = None
+    bit_order: str | None = None
+    framing: str | None = None
+    check: str | None = None
+
+    @property
+    def names_code(self) -> bool:
+        """Whether anything of the code is settled."""
+        return self.alphabet is not None or self.framing is not None or self.check is not None
+
+
+@dataclass(frozen=True, eq=False)
+class Candidate:
+    """One way to read the disc, and how plausible its message is.
+
+    Attributes
+    ----------
+    arrangement : Arrangement
+    code : Code
+    text : str
+    score : float
+        Bits of evidence for it: each bit doubles the odds against chance. The cost of having
+        tried so many ways is taken off already.
+    why : str
+        The score in words.
+    """
+
+    arrangement: Arrangement
+    code: Code
+    text: str
+    score: float
+    why: str
+
+
+@dataclass(frozen=True, eq=False)
+class Space:
+    """The arrangements to try: each of `choices` with each of `starts`.
+
+    A start other than 0 costs `start_cost` bits.
+    """
+
+    choices: tuple[Arrangement, ...]
+    starts: NDArray[np.int64]
+    start_cost: float = 0.0
+
+    def __len__(self) -> int:
+        return len(self.choices) * len(self.starts)
+
+    def readings(
+        self, bits: Bits, most: int
+    ) -> Iterator[tuple[Arrangement, NDArray[np.int64], Bits]]:
+        """The first `most` bits in reading order, for many starts at once.
+
+        Yields
+        ------
+        how : Arrangement
+        starts : ndarray, shape (starts,)
+        lines : ndarray of int8, shape (starts, bits)
+        """
+        for how in self.choices:
+            base = arrange(bits, how)
+            rows = min(len(base), -(-most // base.shape[1]))
+            step = 1 if how.turning == "clockwise" else -1
+            for starts in np.array_split(self.starts, -(-len(self.starts) // 256)):
+                places = (step * starts[:, None] + np.arange(base.shape[1])) % base.shape[1]
+                lines = base[:rows][:, places].transpose(1, 0, 2).reshape(len(starts), -1)
+                yield how, starts, lines[:, :most]
+
+
+def arrange(bits: Bits, how: Arrangement) -> Bits:
+    """The grid that an arrangement makes of a sighting's bits, shape (rows, positions)."""
+    rows = bits[::-1] if how.reading == "inside-out" else bits
+    step = 1 if how.turning == "clockwise" else -1
+    places = (how.start + step * np.arange(bits.shape[1])) % bits.shape[1]
+    out = rows[:, places]
+    if how.hole_means == 0:
+        out = np.where(out >= 0, 1 - out, out)
+    return np.ascontiguousarray(out, np.int8)
+
+
+def space_of(sighting: Sighting, wanted: Wanted, wide: bool) -> Space:
+    """What is open of the arrangement; all that is not settled by the user when `wide`."""
+    turnings: tuple[str, ...] = ("clockwise", "anticlockwise")
+    readings: tuple[str, ...] = ("outside-in", "inside-out")
+    means: tuple[int, ...] = (1, 0)
+    if sighting.order_known and not wide:
+        turnings, readings = turnings[:1], readings[:1]
+    if sighting.sense_known and not wide:
+        means = means[:1]
+    if wanted.turning is not None:
+        turnings = (wanted.turning,)
+    if wanted.reading is not None:
+        readings = (wanted.reading,)
+    if wanted.hole_means is not None:
+        means = (wanted.hole_means,)
+    if wanted.start is not None:
+        if not 0 <= wanted.start < sighting.positions:
+            raise InputError(
+                f"{wanted.start} is no position; this disc has 0 to {sighting.positions - 1}",
+                place="--start",
+            )
+        starts = np.array([wanted.start])
+    elif sighting.start_known and sighting.order_known and sighting.sense_known:
+        starts = np.array([0])
+    else:
+        # even where a mark says where rows begin, it may have been put elsewhere
+        starts = np.arange(sighting.positions)
+    choices = tuple(Arrangement(0, t, r, m) for t, r, m in product(turnings, readings, means))
+    likely = sighting.start_known and wanted.start is None
+    return Space(choices, starts, ELSEWHERE if likely else 0.0)
+
+
+def units_of(lines: Bits, code: Code) -> tuple[NDArray[np.int64], NDArray[np.bool_], Bits]:
+    """Code units of many readings at once.
+
+    Parameters
+    ----------
+    lines : ndarray of int8, shape (readings, bits)
+    code : Code
+
+    Returns
+    -------
+    units : ndarray, shape (readings, units)
+        Without their parity bit.
+    known : ndarray of bool
+    parity : ndarray of int8
+        1 where the parity holds, 0 where it fails, -1 where it can't be told or there is none.
+    """
+    width, data = code.unit_bits, code.data_bits
+    count = lines.shape[1] // width
+    cells = lines[:, : count * width].reshape(len(lines), count, width)
+    known: NDArray[np.bool_] = np.all(cells[:, :, :data] >= 0, axis=2)
+    powers = 1 << np.arange(data)
+    if code.bit_order == "high-first":
+        powers = powers[::-1]
+    units: NDArray[np.int64] = (cells[:, :, :data] > 0) @ powers
+    parity: Bits = np.full(units.shape, -1, np.int8)
+    if width > data:
+        whole = (cells >= 0).all(axis=2)
+        even = (cells > 0).sum(axis=2) % 2 == 0
+        parity = np.where(whole, even, -1).astype(np.int8)
+    return units, known, parity

@@ -1,0 +1,206 @@
+"""Finding the message: where the reading starts, which way it runs, and in which code.
+
+Framed discs say it themselves. For plain ones every combination of start, direction, sense,
+order of rows, bit order and alphabet is tried, and judged by how plausible its text is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.disc.disc import Disc
+from sonify.disc.layout import Layout
+from sonify.recover.search.arrangement import Arrangement, Candidate, Wanted, arrange, space_of
+from sonify.recover.search.framed import framed_candidates
+from sonify.recover.search.plain import plain_candidates
+from sonify.recover.sighting import THRESHOLD, Sighting
+
+__all__ = ["Arrangement", "Candidate", "Found", "Wanted", "arrange", "find_message"]
+
+Bits = NDArray[np.int8]
+
+SURE = 12.0
+"""Bits of evidence above the cost of the search at which a message is believed."""
+SURE_FRAMED = 6.0
+"""The same for a framed one."""
+RIVAL = 8.0
+"""Bits by which the next way to read it must be behind, not to be mentioned."""
+SHOWN = 5
+
+
+@dataclass(frozen=True, eq=False)
+class Found:
+    """A sighting settled into a disc, with the other ways that it might be read.
+
+    Attributes
+    ----------
+    disc : Disc
+    sighting : Sighting
+    arrangement : Arrangement
+    candidates : tuple of Candidate
+        The most plausible first.
+    notes : tuple of str
+        What is in doubt about the message, a sentence each.
+    """
+
+    disc: Disc
+    sighting: Sighting
+    arrangement: Arrangement
+    candidates: tuple[Candidate, ...]
+    notes: tuple[str, ...]
+
+
+def find_message(
+    sighting: Sighting,
+    wanted: Wanted | None = None,
+    *,
+    threshold: float = THRESHOLD,
+    name: str = "disc",
+) -> Found:
+    """Settle a sighting into a disc.
+
+    Parameters
+    ----------
+    sighting : Sighting
+    wanted : Wanted, optional
+        What is settled already.
+    threshold : float
+        Below this confidence a bit is unknown.
+    name : str
+        The disc's name.
+
+    Returns
+    -------
+    Found
+        A framed message is taken as it says itself. A plain one is taken when its evidence is
+        well above chance or when its code was given; else the disc has bits and no message.
+    """
+    wanted = wanted or Wanted()
+    bits = sighting.bits(threshold)
+    candidates: list[Candidate] = []
+    chosen: Candidate | None = None
+    if sighting.code is not None and not wanted.names_code:
+        how = _fixed(sighting, wanted)
+        text = Disc.from_bits(arrange(bits, how), code=sighting.code).message or ""
+        chosen = Candidate(how, sighting.code, text, float("inf"), "the source names its code")
+        candidates = [chosen]
+    settled = sighting.start_known and sighting.order_known and sighting.sense_known
+    for wide in (False,) if settled else (False, True):
+        if chosen is None:
+            candidates = _merged(candidates, _search(bits, sighting, wanted, wide))
+            if candidates and _sure(candidates[0]):
+                chosen = candidates[0]
+    if chosen is None and wanted.names_code and candidates:
+        chosen = candidates[0]
+    how = _fixed(sighting, wanted) if chosen is None else chosen.arrangement
+    notes = _notes(sighting, chosen, candidates)
+    disc = _disc_of(sighting, arrange(bits, how), how, chosen, name)
+    if sighting.kind in ("drawing", "photograph") and _wants_a_row(disc):
+        # a last row of zeros has no holes to see
+        empty = np.full((1, disc.positions), int(how.hole_means == 0), np.int8)
+        assert chosen is not None
+        checked = msgspec.structs.replace(chosen.code, check="crc-16", redundancy=None)
+        for code in (chosen.code, checked):
+            one = replace(chosen, code=code)
+            longer = _disc_of(sighting, np.concatenate([disc.grid, empty]), how, one, name)
+            if not _wants_a_row(longer):
+                disc = longer
+                notes.append("a last row without holes was added, as the message asks for it")
+                break
+    return Found(disc, sighting, how, tuple(candidates), tuple(notes))
+
+
+def _wants_a_row(disc: Disc) -> bool:
+    """Whether a message breaks off within a character, or its check asks for more."""
+    if disc.code is None or disc.decoding is None:
+        return False
+    if disc.code.check == "crc-16" or disc.code.framing == "framed":
+        return disc.decoding.verdict == "failed"
+    rest = disc.grid.size % disc.code.unit_bits
+    return bool(rest and (disc.grid.reshape(-1)[-rest:] == 1).any())
+
+
+def _sure(candidate: Candidate) -> bool:
+    framed = candidate.code.framing == "framed"
+    return candidate.score > (SURE_FRAMED if framed else SURE)
+
+
+def _search(bits: Bits, sighting: Sighting, wanted: Wanted, wide: bool) -> list[Candidate]:
+    space = space_of(sighting, wanted, wide)
+    out: list[Candidate] = []
+    if wanted.framing in (None, "framed"):
+        out = framed_candidates(bits, space, wanted)
+        if out and _sure(out[0]):
+            return out
+    if wanted.framing in (None, "plain"):
+        out = _merged(out, plain_candidates(bits, space, wanted))
+    return out
+
+
+def _merged(first: list[Candidate], more: list[Candidate]) -> list[Candidate]:
+    out = sorted([*first, *more], key=lambda c: -c.score)
+    seen: set[str] = set()
+    once = [c for c in out if not (c.text in seen or seen.add(c.text))]  # type: ignore[func-returns-value]
+    return once[:SHOWN]
+
+
+def _notes(sighting: Sighting, chosen: Candidate | None, candidates: list[Candidate]) -> list[str]:
+    if chosen is None:
+        notes = [
+            "no message stands out from chance, so the disc keeps its bits alone; "
+            "--alphabet, --start, --turning, --reading and --hole-means settle it"
+        ]
+        if not sighting.start_known:
+            notes.append("nothing says where its rows begin; --start settles it")
+        return notes
+    notes = []
+    rival = next((c for c in candidates if c is not chosen), None)
+    if rival is not None and rival.score > chosen.score - RIVAL:
+        notes.append(
+            f"another way to read it is nearly as plausible: '{rival.text[:40]}' "
+            f"({rival.arrangement})"
+        )
+    if not _sure(chosen):
+        notes.append("its message hardly stands out from chance")
+    if sighting.start_known and chosen.arrangement.start != 0:
+        notes.append(f"the message starts at position {chosen.arrangement.start}, not at the mark")
+    return notes
+
+
+def _fixed(sighting: Sighting, wanted: Wanted) -> Arrangement:
+    """The arrangement when there is no message to go by."""
+    space_of(sighting, wanted, wide=False)
+    return Arrangement(
+        wanted.start or 0,
+        wanted.turning or "clockwise",
+        wanted.reading or "outside-in",
+        1 if wanted.hole_means is None else wanted.hole_means,
+    )
+
+
+def _disc_of(
+    sighting: Sighting, grid: Bits, how: Arrangement, chosen: Candidate | None, name: str
+) -> Disc:
+    geometry = sighting.geometry
+    if geometry is not None and how.reading == "inside-out":
+        innermost = geometry.first_row_radius - (len(grid) - 1) * geometry.row_pitch
+        geometry = msgspec.structs.replace(geometry, first_row_radius=round(abs(innermost), 4))
+    layout: Any = Layout
+    return Disc.from_bits(
+        grid,
+        code=None if chosen is None else chosen.code,
+        layout=layout(
+            positions=sighting.positions,
+            turning=how.turning,
+            reading=how.reading,
+            hole_means=how.hole_means,
+        ),
+        geometry=geometry,
+        title=sighting.title,
+        name=name,
+    )

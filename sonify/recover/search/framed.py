@@ -1,0 +1,141 @@
+"""Framed messages: those that say themselves where they start and how they run."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from itertools import islice, product
+from math import comb
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.disc.code.code import Code
+from sonify.disc.code.framing import FRAMINGS
+from sonify.disc.code.units import units_to_bits
+from sonify.disc.disc import Disc
+from sonify.recover.search.arrangement import Arrangement, Candidate, Space, Wanted, arrange
+from sonify.recover.search.plain import check_evidence, habit, in_words, shares_of, text_evidence
+
+__all__ = ["framed_candidates"]
+
+Bits = NDArray[np.int8]
+
+MOST_HEADS = 8
+SLIPS = 3
+"""Wrong bits at which SYN SYN STX still counts as seen."""
+
+
+def _codes(wanted: Wanted) -> list[Code]:
+    alphabets = (wanted.alphabet,) if wanted.alphabet else ("ascii", "utf-8")
+    orders = (wanted.bit_order,) if wanted.bit_order else ("high-first", "low-first")
+    checks: tuple[str, ...] = ("none", "parity")
+    if wanted.check is not None:
+        checks = ("parity",) if wanted.check == "parity" else ("none",)
+    made: Any = Code
+    return [
+        made(alphabet=a, bit_order=o, framing="framed", check=c)
+        for a, o, c in product(alphabets, orders, checks)
+        if a != "ita2"
+    ]
+
+
+def _head(code: Code) -> Bits:
+    units = np.array(FRAMINGS["framed"].head, np.uint8)
+    return units_to_bits(units, code.data_bits, code.bit_order, parity=code.check == "parity")
+
+
+def _seen(
+    bits: Bits, space: Space, codes: list[Code]
+) -> Iterator[tuple[int, int, Arrangement, Code]]:
+    """The ways in which the bits begin with SYN SYN STX: wrong bits, known bits, way, code."""
+    heads = [(_head(code), code) for code in codes]
+    most = max(len(head) for head, _ in heads)
+    for how, starts, lines in space.readings(bits, most):
+        for head, code in heads:
+            part = lines[:, : len(head)]
+            if part.shape[1] < len(head):
+                continue
+            known = (part >= 0).sum(axis=1)
+            wrong = ((part >= 0) & (part != head)).sum(axis=1)
+            for k in np.flatnonzero((wrong <= SLIPS) & (known >= len(head) * 2 // 3)):
+                at = Arrangement(int(starts[k]), how.turning, how.reading, how.hole_means)
+                yield int(wrong[k]), int(known[k]), at, code
+
+
+def _checks(code: Code, wanted: Wanted, rows: int, positions: int, clean: bool) -> Iterator[Code]:
+    """The checks that a code may carry besides; fewer shares where the head is not clean."""
+    made: Any = Code
+
+    def with_check(check: str, share: float | None = None) -> Code:
+        out: Code = made(
+            alphabet=code.alphabet,
+            bit_order=code.bit_order,
+            framing="framed",
+            check=check,
+            redundancy=share,
+        )
+        return out
+
+    if code.check == "parity":
+        yield code
+        return
+    for check in ("none", "crc-16"):
+        if wanted.check in (None, check):
+            yield with_check(check)
+    if wanted.check in (None, "reed-solomon") and rows > 1:
+        few = 100 if wanted.check or clean else 3
+        for share in islice(shares_of(rows, positions), few):
+            yield with_check("reed-solomon", share)
+
+
+def framed_candidates(bits: Bits, space: Space, wanted: Wanted) -> list[Candidate]:
+    """The ways to read the bits that begin with a frame, the best first."""
+    codes = _codes(wanted)
+    if not codes:
+        return []
+    tried = float(np.log2(max(1, len(space) * len(codes))))
+    found = sorted(_seen(bits, space, codes), key=lambda w: (w[0], habit(w[2], w[3], space)))
+    out = []
+    for wrong, known, how, code in found[:MOST_HEADS]:
+        grid = arrange(bits, how)
+        chance = sum(comb(known, k) for k in range(wrong + 1))
+        head = known - float(np.log2(chance)) - tried
+        best: Candidate | None = None
+        for one in _checks(code, wanted, len(bits), bits.shape[1], wrong == 0):
+            candidate = _judged(grid, how, one, space, head)
+            if best is None or candidate.score > best.score:
+                best = candidate
+            if best.score > 60 and best.code.check != "none":
+                break
+            if best.code.check in ("none", "parity") and best.why.startswith("framed, its end"):
+                break
+        assert best is not None
+        out.append(best)
+    out = [c for c in out if c.score > 8]
+    out.sort(key=lambda c: -c.score)
+    return out[:5]
+
+
+def _judged(grid: Bits, how: Arrangement, code: Code, space: Space, head: float) -> Candidate:
+    disc = Disc.from_bits(grid, code=code)
+    decoding = disc.decoding
+    assert decoding is not None
+    text = decoding.text
+    score = head + check_evidence(decoding, code) - habit(how, code, space)
+    ended = decoding.verdict != "failed"
+    score += 7.0 if ended else -7.0
+    characters = decoding.characters
+    if len(characters):
+        flat = grid.reshape(-1) if decoding.bits is None else decoding.bits
+        part = flat[int(characters["first_bit"][0]) : int(characters["last_bit"][-1]) + 1]
+        made: Any = Code
+        plain = made(
+            alphabet=code.alphabet,
+            bit_order=code.bit_order,
+            check="parity" if code.check == "parity" else "none",
+        )
+        score += float(text_evidence(part[None, :], plain)[0])
+    seen = "its end and its check agree" if code.check != "none" else "its end is seen"
+    what = f"framed, {seen if ended else 'but ' + '; '.join(decoding.reasons)}"
+    return Candidate(how, code, text, score, f"{what}; {in_words(text, score)}")

@@ -1,0 +1,182 @@
+"""How much like a message code units look: evidence in bits, against units that mean nothing.
+
+A character is judged by its kind after the kind before it, and by how common it is among its kind.
+The tables are rough on purpose: they hold for European languages in capitals or small letters,
+for notices and numbers. The letter counts are those of English, mixed with an even spread; from
+memory of common frequency tables (common practice, no source).
+"""
+
+from __future__ import annotations
+
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.disc.code.alphabets import FIGURES, ITA2_FIGURES, ITA2_LETTERS, LETTERS
+
+__all__ = ["evidence"]
+
+VOWEL, CONSONANT, CAPITAL_VOWEL, CAPITAL_CONSONANT, DIGIT, BLANK, SIGN, LEAD, TAIL, ODD = range(10)
+
+# shares of what follows (small letter, capital, digit, blank, sign, lead, tail, odd) ...
+_FOLLOWS = {
+    # ... in text with capitals and small letters,
+    "mixed": {
+        "small": (0.770, 0.006, 0.004, 0.150, 0.060, 0.010, 0.0, 1e-4),
+        "capital": (0.700, 0.100, 0.015, 0.120, 0.055, 0.010, 0.0, 1e-4),
+        "digit": (0.020, 0.010, 0.470, 0.300, 0.190, 0.010, 0.0, 1e-4),
+        "blank": (0.560, 0.210, 0.150, 0.010, 0.050, 0.020, 0.0, 1e-4),
+        "sign": (0.110, 0.080, 0.120, 0.610, 0.070, 0.010, 0.0, 1e-4),
+        "lead": (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 1e-4),
+        "tail": (0.500, 0.080, 0.030, 0.170, 0.090, 0.030, 0.1, 1e-4),
+        "odd": (0.200, 0.200, 0.200, 0.200, 0.100, 0.010, 0.0, 1e-1),
+    },
+    # ... and in text of capitals
+    "capitals": {
+        "small": (0.100, 0.300, 0.100, 0.300, 0.100, 0.010, 0.0, 1e-4),
+        "capital": (0.001, 0.775, 0.006, 0.155, 0.055, 0.010, 0.0, 1e-4),
+        "digit": (0.001, 0.030, 0.470, 0.300, 0.190, 0.010, 0.0, 1e-4),
+        "blank": (0.001, 0.770, 0.150, 0.010, 0.050, 0.020, 0.0, 1e-4),
+        "sign": (0.001, 0.190, 0.120, 0.610, 0.070, 0.010, 0.0, 1e-4),
+        "lead": (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 1e-4),
+        "tail": (0.001, 0.580, 0.030, 0.170, 0.090, 0.030, 0.1, 1e-4),
+        "odd": (0.001, 0.400, 0.200, 0.200, 0.100, 0.010, 0.0, 1e-1),
+    },
+}
+# the share of vowels among letters: after a vowel, after a consonant, after anything else
+_VOWELS_AFTER = {"vowel": 0.16, "consonant": 0.54, "other": 0.36}
+_VOWELS = "aeiouy"
+_FIRST = BLANK  # a message begins as a word does
+# common letters first; how often each is, in 1000
+_LETTERS = {
+    **{"e": 120, "t": 91, "a": 81, "o": 77, "i": 73, "n": 70, "s": 63, "r": 60, "h": 59},
+    **{"l": 40, "d": 43, "u": 27, "c": 29, "m": 26, "f": 23, "p": 18, "g": 20, "w": 21},
+    **{"y": 21, "b": 15, "v": 11, "k": 7, "x": 2, "j": 1, "q": 1, "z": 1},
+}
+_VOWEL_SHARE = sum(v for c, v in _LETTERS.items() if c in _VOWELS) / sum(_LETTERS.values())
+_SIGNS = {",": 28, ".": 30, "-": 10, "'": 5, ":": 5, "!": 4, "?": 4, "/": 5, "(": 2, ")": 2}
+_SIGNS |= {"+": 2, "=": 1, "%": 1, '"': 2, ";": 1, "&": 1}
+
+
+@cache
+def _transition(style: str) -> NDArray[np.float32]:
+    """log2 shares of a kind (column) after a kind (row)."""
+    table = _FOLLOWS[style]
+    rows = (
+        ("small", "vowel"),
+        ("small", "consonant"),
+        ("capital", "vowel"),
+        ("capital", "consonant"),
+        *((kind, "other") for kind in ("digit", "blank", "sign", "lead", "tail", "odd")),
+    )
+    out = np.empty((10, 10))
+    for n, (kind, letter) in enumerate(rows):
+        small, capital, *rest = table[kind]
+        vowel = _VOWELS_AFTER[letter]
+        out[n] = small * vowel, small * (1 - vowel), capital * vowel, capital * (1 - vowel), *rest
+    out = np.maximum(out, 1e-7)
+    logs: NDArray[np.float32] = np.log2(out / out.sum(axis=1, keepdims=True)).astype(np.float32)
+    return logs
+
+
+def _share(char: str) -> tuple[int, float]:
+    """The kind of a character, and its share among its kind."""
+    low = char.lower()
+    if low in _LETTERS:
+        vowel = low in _VOWELS
+        kin = _VOWEL_SHARE if vowel else 1 - _VOWEL_SHARE
+        many = len(_VOWELS) if vowel else 26 - len(_VOWELS)
+        share = 0.85 * _LETTERS[low] / sum(_LETTERS.values()) / kin + 0.15 / many
+        if char == low:
+            return (VOWEL if vowel else CONSONANT), share
+        return (CAPITAL_VOWEL if vowel else CAPITAL_CONSONANT), share
+    if char.isdigit():
+        return DIGIT, 0.1
+    if char == " ":
+        return BLANK, 0.96
+    if char in "\n\r":
+        return BLANK, 0.02
+    if 32 < ord(char) < 127:
+        return SIGN, 0.9 * _SIGNS[char] / 103 if char in _SIGNS else 0.1 / 16
+    return ODD, 1 / 64
+
+
+@cache
+def _table(alphabet: str) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
+    """Kind and log2 share of every unit (ita2: letters case, then figures case)."""
+    if alphabet == "ita2":
+        chars = [*ITA2_LETTERS, *ITA2_FIGURES]
+    else:
+        chars = [chr(u) for u in range(128 if alphabet == "ascii" else 256)]
+    kind = np.empty(len(chars), np.int64)
+    share = np.empty(len(chars), np.float32)
+    for n, char in enumerate(chars):
+        if alphabet == "utf-8" and n >= 0x80:
+            if n < 0xC0:
+                kind[n], share[n] = TAIL, 1 / 64
+            elif 0xC2 <= n <= 0xF4:
+                kind[n], share[n] = LEAD, 0.4 if n in (0xC3, 0xE2) else 0.2 / 49
+            else:
+                kind[n], share[n] = ODD, 1 / 64
+        else:
+            kind[n], share[n] = _share(char)
+    return kind, np.log2(share).astype(np.float32)
+
+
+def evidence(
+    units: NDArray[np.integer], known: NDArray[np.bool_], alphabet: str, width: int
+) -> NDArray[np.float64]:
+    """Bits of evidence that each line of units is a message, shape (lines,).
+
+    Parameters
+    ----------
+    units : ndarray of int, shape (lines, units)
+        Check bits removed.
+    known : ndarray of bool, shape (lines, units)
+        Units with an unknown bit say nothing.
+    alphabet : str
+    width : int
+        Bits of a unit on the disc.
+
+    Returns
+    -------
+    ndarray
+        log2 of how much more likely the units are as a message than as even chance. Zeros at
+        the end are filling, and say nothing either.
+    """
+    kinds, shares = _table(alphabet)
+    units = units.astype(np.int64)
+    lines, count = units.shape
+    meant = (units != 0) | ~known
+    end = count - np.argmax(meant[:, ::-1], axis=1)
+    end[~meant.any(axis=1)] = 0
+    inside = np.arange(count) < end[:, None]
+    shift_cost = np.zeros((lines, 1), np.float32)
+    if alphabet == "ita2":
+        shift = known & ((units == LETTERS) | (units == FIGURES))
+        last = np.maximum.accumulate(np.where(shift, np.arange(count), -1), axis=1)
+        case = (np.take_along_axis(units, np.maximum(last, 0), axis=1) == FIGURES) & (last >= 0)
+        before = np.concatenate([np.zeros((lines, 1), bool), case[:, :-1]], axis=1)
+        useless = shift & (before == (units == FIGURES))
+        # a shift to the case that holds already is never sent
+        shift_cost = np.where(shift, np.where(useless, -8.0, -4.0), np.log2(15 / 16)).astype("f4")
+        kind = kinds[units + 32 * case]
+        share = shares[units + 32 * case]
+    else:
+        shift = np.zeros(units.shape, bool)
+        kind, share = kinds[units], shares[units]
+    # the kind before, shifts and unknown units passed over
+    usable = known & ~shift
+    last = np.maximum.accumulate(np.where(usable, np.arange(count), -1), axis=1)
+    last = np.concatenate([np.full((lines, 1), -1), last[:, :-1]], axis=1)
+    before = np.where(last >= 0, np.take_along_axis(kind, np.maximum(last, 0), axis=1), _FIRST)
+    counted = inside & known
+    base = (np.where(shift, 0.0, share) + shift_cost + width) * counted
+    styles = ("capitals",) if alphabet == "ita2" else ("mixed", "capitals")
+    out = np.full(lines, -np.inf)
+    for style in styles:
+        step = np.where(shift, 0.0, _transition(style)[before, kind]) * counted
+        out = np.maximum(out, (base + step).sum(axis=1, dtype=np.float64))
+    final: NDArray[np.float64] = out - np.log2(len(styles))
+    return final

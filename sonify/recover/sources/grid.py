@@ -1,0 +1,143 @@
+"""Grids: bits as text, as a table, or as a NumPy array."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.errors import InputError
+from sonify.recover.sighting import Sighting, check_size
+from sonify.settings import read_text
+
+__all__ = ["read_grid_array", "read_grid_text", "sighting_of_grid"]
+
+ZERO_MARKS = frozenset("0.-_·○□░◦◌oOnNfF")
+ONE_MARKS = frozenset("1#Xx*+@●■█▮•yYtT")
+UNKNOWN_MARK = "?"
+_COMMENT = re.compile(r"^\s*(#(?![#.\-_01?]*\s*$)|;|//|%)")
+_TRAILING = re.compile(r"\s+(#\s|//|;).*$")
+_GAPS = re.compile(r"[\s,;|]+")
+
+
+def sighting_of_grid(holes: NDArray[np.int8], notes: tuple[str, ...] = ()) -> Sighting:
+    """A grid of bits that somebody wrote down: sure of all but the unknown ones."""
+    return Sighting(
+        kind="grid",
+        holes=holes,
+        confidence=(holes >= 0).astype(np.float32),
+        start_known=True,
+        order_known=True,
+        sense_known=True,
+        notes=notes,
+    )
+
+
+def _lines(text: str) -> list[tuple[int, str]]:
+    out = []
+    for number, line in enumerate(text.removeprefix("\ufeff").splitlines(), 1):
+        if not line.strip() or _COMMENT.match(line):
+            continue
+        bare = _GAPS.sub("", _TRAILING.sub("", line))
+        if bare:
+            out.append((number, bare))
+    return out
+
+
+def _marks(lines: list[tuple[int, str]], path: Path) -> tuple[str, str]:
+    """Which mark is a zero and which a one."""
+    seen = set().union(*(set(bare) for _, bare in lines)) - {UNKNOWN_MARK}
+    if seen <= {"0", "1"}:
+        return "0", "1"
+    if len(seen) > 2:
+        counts = {c: sum(bare.count(c) for _, bare in lines) for c in seen}
+        odd = min(counts, key=lambda c: (c in ZERO_MARKS | ONE_MARKS, counts[c], c))
+        line = next(n for n, bare in lines if odd in bare)
+        raise InputError(
+            f"{len(seen)} different marks were found, '{odd}' among them; a grid has two, such as "
+            "0 and 1, and ? for unknown",
+            file=path,
+            place=f"line {line}",
+        )
+    if len(seen) == 1:
+        only = seen.pop()
+        if only in ZERO_MARKS:
+            return only, "\0"
+        return "\0", only
+    a, b = sorted(seen)
+    for zero, one in ((a, b), (b, a)):
+        if one in ONE_MARKS and zero not in ONE_MARKS:
+            return zero, one
+        if zero in ZERO_MARKS and one not in ZERO_MARKS:
+            return zero, one
+    raise InputError(
+        f"the marks are '{a}' and '{b}', and nothing says which is a one; write 0 and 1", file=path
+    )
+
+
+def read_grid_text(path: Path) -> Sighting:
+    """A grid in a .txt or .csv file: a line a row.
+
+    Two marks (0 and 1, or such as ``.`` and ``#``), ``?`` for unknown; blanks, commas, semicolons
+    and bars between them are ignored, as are empty lines and comments (``# ...``, ``// ...``,
+    ``; ...``).
+
+    Raises
+    ------
+    InputError
+        No bits, more than two marks, or rows of unequal length (with the line).
+    """
+    lines = _lines(read_text(path))
+    if not lines:
+        raise InputError("it has no bits; give a line of 0, 1 and ? for each row", file=path)
+    width = len(lines[0][1])
+    check_size(len(lines), width, path)
+    zero, one = _marks(lines, path)
+    for number, bare in lines:
+        if len(bare) != width:
+            raise InputError(
+                f"this row has {len(bare)} positions and the first one {width}; make them the same",
+                file=path,
+                place=f"line {number}",
+            )
+    points = np.frombuffer("".join(b for _, b in lines).encode("utf-32-le"), "<u4")
+    holes = np.full(len(points), -1, np.int8)
+    holes[points == ord(zero)] = 0
+    holes[points == ord(one)] = 1
+    notes: tuple[str, ...] = ()
+    if {zero, one} != {"0", "1"} and "\0" not in (zero, one):
+        notes = (f"'{one}' is taken for a one and '{zero}' for a zero",)
+    return sighting_of_grid(holes.reshape(len(lines), width), notes)
+
+
+def read_grid_array(array: NDArray[np.generic], path: Path) -> Sighting:
+    """A grid in a .npy file, shape (rows, positions): 0, 1, and -1 or NaN for unknown.
+
+    Raises
+    ------
+    InputError
+        Another shape, or other values (with the place of the first).
+    """
+    if array.ndim != 2 or 0 in array.shape:
+        raise InputError(
+            f"its shape is {array.shape}; a grid has two sides, rows and positions", file=path
+        )
+    check_size(array.shape[0], array.shape[1], path)
+    if array.dtype.kind not in "biuf":
+        raise InputError(f"its values are {array.dtype}; numbers are needed", file=path)
+    values = np.asarray(array)
+    if values.dtype.kind == "b":
+        return sighting_of_grid(values.astype(np.int8))
+    if values.dtype.kind == "f":
+        values = np.where(np.isnan(values), -1, values)
+    bad = np.argwhere((values != 0) & (values != 1) & (values != -1))
+    if len(bad):
+        r, p = (int(v) for v in bad[0])
+        raise InputError(
+            f"the value {values[r, p]} is no bit; 0, 1, and -1 for unknown are",
+            file=path,
+            place=f"row {r}, position {p}",
+        )
+    return sighting_of_grid(values.astype(np.int8))

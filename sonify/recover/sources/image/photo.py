@@ -1,0 +1,294 @@
+"""Photographs to a sighting."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.errors import InputError
+from sonify.recover.sighting import Sighting, check_size
+from sonify.recover.sources.image.image import Picture, open_picture
+from sonify.recover.sources.image.ring import View, circle_points, find_ring, fit_view, project
+from sonify.recover.sources.image.sites import (
+    decide,
+    find_rows,
+    index_mark,
+    innermost,
+    look,
+    plane_points,
+)
+from sonify.recover.sources.image.spots import find_spots
+
+__all__ = ["read_photograph"]
+
+Floats = NDArray[np.float64]
+
+SMALL_HOLE = 3.2
+"""Radius of a hole in pixels below which the picture is looked at larger."""
+LARGER = 4400
+CLEAR = 0.03
+"""Error of a view, in steps of the clock row, that leaves no wish for a better one."""
+APART = 1.4
+"""Standard deviations between holes and webs below which all is in doubt."""
+
+
+def read_photograph(
+    path: str | Path, *, positions: int | None = None, overlay: Path | None = None
+) -> Sighting:
+    """The disc that a photograph shows, from the front.
+
+    Parameters
+    ----------
+    path : path
+    positions : int, optional
+        Holes of the clock row, where they are known.
+    overlay : path, optional
+        Where to write the picture with all that was seen.
+
+    Raises
+    ------
+    InputError
+        What was looked for and not found, and what to do.
+    """
+    path = Path(path)
+    picture = open_picture(path)
+    found = _disc_in(picture, positions)
+    if isinstance(found, str) and picture.scale > 1.3:
+        picture = open_picture(path, LARGER)
+        found = _disc_in(picture, positions)
+    if isinstance(found, str):
+        raise InputError(found, file=path)
+    view, channel = found
+    image = channel.astype(np.float32) + 6.0
+    radii, notes = find_rows(image, view)
+    if len(radii) == 0:
+        raise InputError(
+            f"a clock row of {view.positions} holes was found, but no row with bits beside it; "
+            "take the picture closer, sharper and in even light",
+            file=path,
+        )
+    check_size(len(radii), view.positions, path)
+    view, radii = _refined(image, view, radii)
+    mark = index_mark(image, view, radii)
+    radii = _further_rows(image, view, radii, -1 if mark is None else mark[0])
+    holes, confidence, apart = _judged(image, view, radii)
+    if apart < APART:
+        confidence = confidence * np.float32(max(0.0, apart / APART - 0.3))
+        notes.append("holes and material look much alike here; use more light or a plain table")
+    shift = 0 if mark is None else mark[0]
+    holes, confidence = np.roll(holes, -shift, axis=1), np.roll(confidence, -shift, axis=1)
+    outside = int((confidence == 0).sum())
+    if outside:
+        notes.append(f"{outside} places lie outside of the picture or can't be told")
+    if mark is None:
+        notes.append("no index mark was seen, so where rows begin follows from the message alone")
+    missing = view.positions - view.seen
+    if missing:
+        notes.append(f"{missing} of {view.positions} clock holes were not seen")
+    sighting = Sighting(
+        kind="photograph",
+        holes=holes,
+        confidence=confidence,
+        start_known=mark is not None,
+        notes=tuple(notes),
+        facts={
+            "clock_holes_seen": view.seen,
+            "hole_pixels": round(2 * _hole_pixels(view) * picture.scale, 1),
+            "tilt_degrees": round(_tilt(view), 1),
+            "contrast": round(apart, 2),
+            "row_radii": [round(float(r), 4) for r in radii],
+        },
+    )
+    if overlay is not None:
+        from sonify.recover.sources.image.overlay import write_overlay
+
+        write_overlay(picture, view, radii, sighting, shift, overlay)
+    return sighting
+
+
+def _disc_in(picture: Picture, positions: int | None) -> tuple[View, NDArray[np.uint8]] | str:
+    """The best view of a disc in any channel, or why there is none."""
+    spots_seen = 0
+    part: View | None = None
+    for name in ("light", "red-green", "yellow-blue"):
+        channel = picture.channel(name)
+        best: View | None = None
+        for dark in (True, False):
+            if best is not None and best.seen == best.positions and best.error < CLEAR:
+                break
+            spots = find_spots(channel, dark)
+            spots_seen = max(spots_seen, len(spots))
+            for view in find_ring(spots, channel.shape[:2]):
+                if positions is not None and view.positions != positions:
+                    continue
+                if best is None or _standing(view) > _standing(best):
+                    best = view
+        if best is not None:
+            if best.seen >= 0.6 * best.positions:
+                if _hole_pixels(best) < SMALL_HOLE and picture.scale > 1.3:
+                    return "its holes are too small in the picture"
+                return best, channel
+            part = part or best
+    if part is not None:
+        return (
+            f"only {part.seen} of about {part.positions} holes of the clock row are in view; at "
+            "least 60 % are needed, so take the whole disc"
+        )
+    return (
+        "no clock row was found (a closed ring of evenly spaced holes was looked for, among "
+        f"{spots_seen} round spots); take the disc from the front, whole, sharp and in even light"
+    )
+
+
+def _standing(view: View) -> float:
+    return view.seen * (1 - 6 * view.error)
+
+
+def _hole_pixels(view: View) -> float:
+    """Radius of a hole in pixels, on average."""
+    middle = project(view.matrix, np.array([[0.0, 0.0], [1e-3, 0.0], [0.0, 1e-3]]))
+    growth = np.linalg.norm(middle[1:] - middle[0], axis=1) / 1e-3
+    return float(view.hole * np.sqrt(growth.prod()))
+
+
+def _tilt(view: View) -> float:
+    """How far the disc is tilted, about, in degrees, from how its middle is squeezed."""
+    eps = 1e-3
+    points = project(view.matrix, np.array([[0.0, 0.0], [eps, 0.0], [0.0, eps]]))
+    across = (points[1:] - points[0]).T / eps
+    long, short = np.linalg.svd(across, compute_uv=False)
+    return float(np.degrees(np.arccos(min(1.0, short / long))))
+
+
+def _surroundings(view: View, radii: Floats) -> Floats:
+    """Four places of bare material about each site, shape (rows, positions, 4, 2)."""
+    half = np.empty((len(radii), 2))
+    edges = np.sort(np.concatenate([radii, [1.0]]))[::-1]
+    for k, radius in enumerate(radii):
+        at = int(np.argmin(np.abs(edges - radius)))
+        out = edges[at - 1] - radius if at > 0 else np.inf
+        into = radius - edges[at + 1] if at + 1 < len(edges) else np.inf
+        least = min(out, into)
+        half[k] = min(out, 1.5 * least) / 2, min(into, 1.5 * least) / 2
+    parts = []
+    for sign, which in ((1, 0), (-1, 1)):
+        for turn in (0.5, -0.5):
+            parts.append(plane_points(view.positions, radii + sign * half[:, which], turn))
+    return np.stack(parts, axis=2)
+
+
+def _judged(
+    image: NDArray[np.float32], view: View, radii: Floats
+) -> tuple[NDArray[np.int8], NDArray[np.float32], float]:
+    n = view.positions
+    # the clock row as one of the rows, so that all are looked at alike
+    every = np.concatenate([[1.0], radii])
+    order = np.argsort(-every)
+    around = _surroundings(view, every[order])
+    points = plane_points(n, every[order])
+    looks = [look(image, view, p, a) for p, a in zip(points, around, strict=True)]
+    back = np.argsort(order)
+    clock = looks[back[0]]
+    rows = [looks[k] for k in back[1:]]
+    together = type(clock)(
+        np.concatenate([x.step for x in rows]),
+        np.concatenate([x.edge for x in rows]),
+        np.concatenate([x.inside for x in rows]),
+    )
+    holes, confidence, apart = decide(clock, together)
+    shape = (len(radii), n)
+    return holes.reshape(shape), confidence.reshape(shape), apart
+
+
+def _further_rows(image: NDArray[np.float32], view: View, radii: Floats, mark: int) -> Floats:
+    """The rows, with those beyond the first and the last that have a hole or two only.
+
+    What stands at position `mark` alone is the index mark.
+    """
+    if len(radii) < 2:
+        return radii
+    pitch = float((radii[0] - radii[-1]) / (len(radii) - 1))
+    least, most = innermost(view), 1.9
+    clear = 1.8 * view.hole
+    out = list(radii)
+    for sign, end in ((-1, -1), (1, 0)):
+        for ahead in (1, 2, 3):
+            radius = radii[end] + sign * ahead * pitch
+            past_clock = (radius - 1.0) * (radii[end] - 1.0) <= 0 or abs(radius - 1.0) < clear
+            if not least < radius < most or past_clock:
+                break
+            holes, confidence, _ = _judged(image, view, np.sort([*out, radius])[::-1])
+            row = int(np.flatnonzero(np.sort([*out, radius])[::-1] == radius)[0])
+            at = np.flatnonzero((holes[row] == 1) & (confidence[row] > 0.9))
+            if len(at) < 3:
+                at = at[
+                    _centred(image, view, plane_points(view.positions, np.array([radius]))[0, at])
+                ]
+            if len(at) and not (len(at) == 1 and at[0] == mark):
+                out += [radii[end] + sign * k * pitch for k in range(1, ahead + 1)]
+                return _further_rows(image, view, np.sort(np.unique(out))[::-1], mark)
+    return radii
+
+
+def _centred(image: NDArray[np.float32], view: View, points: Floats) -> NDArray[np.bool_]:
+    """Whether what is seen near places of the plane lies in their middle, as a hole does."""
+    pixels, fine = _centres(image, view, points)
+    inverse: Floats = np.asarray(np.linalg.inv(view.matrix), np.float64)
+    back = project(inverse, pixels)
+    near: NDArray[np.bool_] = np.linalg.norm(back - points, axis=1) < 0.25 * view.hole
+    return fine & near
+
+
+def _refined(image: NDArray[np.float32], view: View, radii: Floats) -> tuple[View, Floats]:
+    """The view again, from all holes that stand out clearly, each at its centre of gravity."""
+    n = view.positions
+    every = np.concatenate([[1.0], radii])
+    for _ in range(2):
+        holes, confidence, _ = _judged(image, view, every[1:])
+        sure = np.concatenate([np.ones((1, n), bool), (holes == 1) & (confidence > 0.9)])
+        points = plane_points(n, every)[sure]
+        pixels, fine = _centres(image, view, points)
+        if fine.sum() < 12:
+            break
+        row = np.broadcast_to(np.arange(len(every))[:, None], sure.shape)[sure][fine]
+        angle = np.arctan2(points[fine][:, 1], points[fine][:, 0])
+        # the radii of the rows from where their holes lie, then the view from all of them
+        inverse: Floats = np.asarray(np.linalg.inv(view.matrix), np.float64)
+        back = project(inverse, pixels[fine])
+        seen = np.linalg.norm(back, axis=1)
+        for k in range(1, len(every)):
+            if (row == k).sum() >= 3:
+                every[k] = float(np.median(seen[row == k]))
+        plane = every[row][:, None] * np.stack([np.cos(angle), np.sin(angle)], axis=1)
+        matrix = fit_view(plane, pixels[fine])
+        off = np.linalg.norm(project(matrix, plane) - pixels[fine], axis=1)
+        good = off < 3 * np.median(off) + 0.5
+        matrix = fit_view(plane[good], pixels[fine][good])
+        step = np.linalg.norm(np.diff(project(matrix, circle_points(n, np.arange(2))), axis=0))
+        error = float(np.sqrt(np.mean(off[good] ** 2)) / step)
+        view = View(matrix, n, view.seen, error, view.hole)
+    return view, every[1:]
+
+
+def _centres(
+    image: NDArray[np.float32], view: View, points: Floats
+) -> tuple[Floats, NDArray[np.bool_]]:
+    """Where holes near places of the plane really are in the picture."""
+    from sonify.recover.sources.image.sites import sample
+
+    offsets = np.stack(np.meshgrid(np.linspace(-1.5, 1.5, 13), np.linspace(-1.5, 1.5, 13)), -1)
+    spread = offsets.reshape(-1, 2) * view.hole
+    where = project(view.matrix, points[:, None, :] + spread)
+    values = sample(image, where)
+    inside = np.isfinite(values).all(axis=1)
+    values = np.where(np.isfinite(values), values, 0)
+    far = np.linalg.norm(offsets.reshape(-1, 2), axis=1)
+    web = np.median(values[:, far > 1.3], axis=1, keepdims=True)
+    weight = np.abs(values - web) * (far < 1.4)
+    weight = np.maximum(weight - 0.3 * weight.max(axis=1, keepdims=True), 0)
+    total = weight.sum(axis=1)
+    fine = inside & (total > 0)
+    centre = (weight[:, :, None] * where).sum(axis=1) / np.maximum(total, 1e-9)[:, None]
+    return centre, fine

@@ -1,0 +1,324 @@
+"""Every place where a hole may be: how it looks, against holes and webs of the same picture.
+
+The clock row shows what a hole looks like here, and the places between rows what the material
+looks like, so nothing is assumed of light, material or what shows through the holes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.recover.sources.image.ring import View, project
+from sonify.recover.sources.rings import Ring, row_ladder
+
+__all__ = ["Looks", "decide", "find_rows", "index_mark", "innermost", "look", "plane_points"]
+
+Floats = NDArray[np.float64]
+
+INNER = np.array(
+    [(0.0, 0.0)]
+    + [(0.45 * np.cos(a), 0.45 * np.sin(a)) for a in np.arange(6) * np.pi / 3]
+    + [(0.72 * np.cos(a), 0.72 * np.sin(a)) for a in np.arange(8) * np.pi / 4]
+)
+"""Points inside a hole, in its radii."""
+RIM = np.array([(np.cos(a), np.sin(a)) for a in np.arange(12) * np.pi / 6])
+
+
+def plane_points(positions: int, radii: Floats, shift: float = 0.0) -> Floats:
+    """Places of the sites in the disc's plane, shape (rows, positions, 2)."""
+    angle = 2 * np.pi * (np.arange(positions) + shift) / positions
+    out: Floats = radii[:, None, None] * np.stack([np.cos(angle), np.sin(angle)], axis=-1)
+    return out
+
+
+def sample(image: NDArray[np.float32], points: Floats) -> NDArray[np.float32]:
+    """The picture at points (x, y), bilinear; NaN outside of it."""
+    import cv2
+
+    flat = points.reshape(-1, 2).astype(np.float32)
+    wide = 4096
+    pad = -len(flat) % wide
+    grid = np.pad(flat, ((0, pad), (0, 0)), constant_values=-9).reshape(-1, wide, 2)
+    out = np.empty(grid.shape[:2], np.float32)
+    for k in range(0, len(grid), 4096):
+        out[k : k + 4096] = cv2.remap(
+            image,
+            np.ascontiguousarray(grid[k : k + 4096, :, 0]),
+            np.ascontiguousarray(grid[k : k + 4096, :, 1]),
+            cv2.INTER_LINEAR,
+            borderMode=cv2.BORDER_CONSTANT,
+            borderValue=float("nan"),
+        )
+    return out.reshape(-1)[: len(flat)].reshape(points.shape[:-1])
+
+
+@dataclass(frozen=True, eq=False)
+class Looks:
+    """How places look.
+
+    Attributes
+    ----------
+    step : ndarray
+        How much darker (below 0) or brighter than about it a place is, as a logarithm.
+    edge : ndarray
+        How much of an edge runs round it, as a share of the brightness there.
+    inside : ndarray of bool
+        Whether it lies in the picture.
+    """
+
+    step: Floats
+    edge: Floats
+    inside: NDArray[np.bool_]
+
+
+def look(image: NDArray[np.float32], view: View, points: Floats, around: Floats) -> Looks:
+    """How places in the plane look.
+
+    Parameters
+    ----------
+    image : ndarray of float32
+        With the brightness from 1 on.
+    view : View
+    points : ndarray, shape (places, 2)
+    around : ndarray, shape (places, neighbours, 2)
+        Places near each where there is only material.
+    """
+    r = view.hole
+    inner = sample(image, project(view.matrix, points[:, None, :] + r * INNER))
+    rim_in = sample(image, project(view.matrix, points[:, None, :] + 0.72 * r * RIM))
+    rim_out = sample(image, project(view.matrix, points[:, None, :] + 1.28 * r * RIM))
+    web = sample(image, project(view.matrix, around[:, :, None, :] + 0.5 * r * INNER[:7]))
+    inside = np.isfinite(inner).all(axis=1)
+    with np.errstate(all="ignore"):
+        seen = np.isfinite(web).all(axis=2)
+        level = np.sort(np.where(seen, web.mean(axis=2), np.inf), axis=1)
+        count = seen.sum(axis=1)
+        rows = np.arange(len(level))
+        low, high = np.maximum((count - 1) // 2, 0), count // 2
+        high = np.minimum(high, level.shape[1] - 1)
+        near = (level[rows, low] + level[rows, high]) / 2
+        about = np.where(count > 0, near, rim_out.mean(axis=1))
+        step = np.log(inner.mean(axis=1) / about)
+        edge = np.log(rim_in / rim_out).mean(axis=1)
+    inside &= np.isfinite(step) & np.isfinite(edge)
+    return Looks(
+        np.where(inside, step, 0.0).astype(float),
+        np.where(inside, edge, 0.0).astype(float),
+        inside,
+    )
+
+
+def _scan(image: NDArray[np.float32], view: View, radii: Floats) -> Floats:
+    """For each radius and position, how much a hole there would stand out, shape (radii, N)."""
+    points = plane_points(view.positions, radii)
+    r = view.hole
+    inner = sample(image, project(view.matrix, points[:, :, None, :] + r * INNER[::2]))
+    outer = sample(image, project(view.matrix, points[:, :, None, :] + 1.45 * r * RIM[::2]))
+    with np.errstate(all="ignore"):
+        out: Floats = np.log(inner.mean(axis=2) / outer.mean(axis=2)).astype(float)
+    return np.where(np.isfinite(out), out, 0.0)
+
+
+def innermost(view: View) -> float:
+    """The least radius at which there is room for all positions side by side."""
+    return max(2.2 * view.hole, 2 * view.hole * 1.02 * view.positions / (2 * np.pi))
+
+
+def find_rows(image: NDArray[np.float32], view: View) -> tuple[Floats, list[str]]:
+    """Radii of the rows, outermost first, in radii of the clock row."""
+    r = view.hole
+    step = r / 5
+    low = innermost(view)
+    radii = np.arange(low, 1.9, step)
+    stands = _scan(image, view, radii)
+    clock = _scan(image, view, np.array([1.0]))[0]
+    usual = float(np.median(clock[clock != 0])) if (clock != 0).any() else 0.0
+    if usual == 0:
+        return np.empty(0), []
+    share = np.clip(stands / usual, 0, 1.3)
+    # a hole here, and no less than a little way in or out
+    reach = max(1, round(0.6 * r / step))
+    peak = np.ones(share.shape, bool)
+    for d in range(1, reach + 1):
+        peak[d:] &= share[d:] >= share[:-d]
+        peak[:-d] &= share[:-d] >= share[d:]
+    sure = peak & (share > 0.55)
+    weight = np.where(sure, share, 0.0).sum(axis=1)
+    smooth = np.convolve(weight, [0.5, 1, 1, 1, 0.5], "same")
+    rows: list[Ring] = []
+    order = np.argsort(-smooth)
+    taken = np.zeros(len(radii), bool)
+    apart = max(1, round(1.6 * r / step))
+    for k in order:
+        if smooth[k] < 0.8:
+            break
+        if taken[k] or abs(radii[k] - 1.0) < 1.6 * r:
+            continue
+        part = slice(max(0, k - 2), k + 3)
+        taken[max(0, k - apart) : k + apart + 1] = True
+        w = weight[part]
+        members = np.flatnonzero(sure[part].any(axis=0))
+        if w.sum() > 0 and len(members):
+            rows.append(Ring(float((w * radii[part]).sum() / w.sum()), members))
+    rows.sort(key=lambda ring: -ring.radius)
+    rows = _on_one_side(rows)
+    if not rows:
+        return np.empty(0), []
+    found, strays, notes = row_ladder(rows, view.positions, 2 * r, 1.0)
+    del strays
+    if notes and notes[-1].startswith("the rows are not evenly"):
+        found, notes = _evenly(rows, view), []
+    return found, notes
+
+
+def _on_one_side(rows: list[Ring]) -> list[Ring]:
+    """The rows on the side of the clock row where most holes are."""
+    inner = [r for r in rows if r.radius < 1]
+    outer = [r for r in rows if r.radius > 1]
+    many_in, many_out = (sum(len(r.members) for r in side) for side in (inner, outer))
+    return inner if many_in >= many_out else outer
+
+
+def _evenly(rows: list[Ring], view: View) -> Floats:
+    """The even ladder that takes in the most holes of uneven rings."""
+    radii = np.array([r.radius for r in rows])
+    many = np.array([len(r.members) for r in rows], float)
+    best: tuple[float, Floats] = (-1.0, radii)
+    r = view.hole
+    for first in radii:
+        for pitch in np.arange(2.2 * r, 8 * r, 0.05 * r):
+            rung = (first - radii) / pitch
+            fits = np.abs(rung - np.rint(rung)) * pitch < 0.35 * r
+            count = float((many * fits).sum()) - 0.3 * view.positions * len(
+                np.setdiff1d(
+                    np.arange(np.rint(rung[fits]).min(), np.rint(rung[fits]).max() + 1),
+                    np.rint(rung[fits]),
+                )
+            )
+            if count > best[0]:
+                rungs = np.arange(np.rint(rung[fits]).min(), np.rint(rung[fits]).max() + 1)
+                best = (count, first - rungs * pitch)
+    return best[1]
+
+
+def decide(clock: Looks, sites: Looks) -> tuple[NDArray[np.int8], NDArray[np.float32], float]:
+    """Holes and confidence of the sites.
+
+    Two classes, each a normal distribution of step and edge: holes as the clock row shows them,
+    and webs; refined by expectation and maximisation over all sites.
+
+    Returns
+    -------
+    holes : ndarray of int8, shape (sites,)
+    confidence : ndarray of float32
+    apart : float
+        How far the classes lie apart, in standard deviations.
+    """
+    x = np.column_stack([sites.step, sites.edge])
+    known = np.column_stack([clock.step, clock.edge])[clock.inside]
+    hole = np.median(known, axis=0)
+    usable = sites.inside
+    # the side of zero on which holes lie, and the part of sites that is surely not there
+    toward = hole / np.abs(hole).max()
+    along = x @ toward / (hole @ toward)
+    webs = usable & (along < 0.4)
+    web = np.median(x[webs], axis=0) if webs.any() else np.zeros(2)
+    spread = _covariance(known - hole, hole - web)
+    spread_web = _covariance(x[webs] - web, hole - web) if webs.sum() > 3 else spread
+    odds = np.zeros(len(x))
+    for _ in range(6):
+        odds = _log_normal(x, hole, spread) - _log_normal(x, web, spread_web)
+        is_hole, is_web = usable & (odds > 2), usable & (odds < -2)
+        if is_hole.sum() > 3:
+            both = np.concatenate([x[is_hole], known])
+            hole = both.mean(axis=0)
+            spread = _covariance(both - hole, hole - web)
+        if is_web.sum() > 3:
+            web = x[is_web].mean(axis=0)
+            spread_web = _covariance(x[is_web] - web, hole - web)
+    odds = _log_normal(x, hole, spread) - _log_normal(x, web, spread_web)
+    # beyond both classes the one that is nearer is no surer than at its middle
+    line = (x - web) @ (hole - web) / ((hole - web) @ (hole - web))
+    odds = np.where(line > 1, np.maximum(odds, _at(hole, hole, web, spread, spread_web) / 2), odds)
+    odds = np.where(line < 0, np.minimum(odds, _at(web, hole, web, spread, spread_web) / 2), odds)
+    # a look that is like neither
+    strange = np.minimum(_distance(x, hole, spread), _distance(x, web, spread_web))
+    strange[(line > 1) | (line < 0)] *= 0.5
+    confidence = np.tanh(np.abs(odds) / 4)
+    confidence *= np.clip(1.6 - strange / 9.0, 0.0, 1.0)
+    confidence = np.where(usable, confidence, 0.0)
+    middle = _covariance(np.concatenate([known - hole]), hole - web)
+    apart = float(np.sqrt((hole - web) @ np.linalg.solve(middle + spread_web, hole - web)))
+    return (odds > 0).astype(np.int8), confidence.astype(np.float32), apart
+
+
+def _at(point: Floats, hole: Floats, web: Floats, spread: Floats, spread_web: Floats) -> float:
+    one = point[None, :]
+    return float((_log_normal(one, hole, spread) - _log_normal(one, web, spread_web))[0])
+
+
+def _covariance(away: Floats, size: Floats) -> Floats:
+    """The covariance of deviations, never tighter than a share of the classes' distance."""
+    floor = np.diag((0.09 * np.maximum(np.abs(size), 0.3 * np.abs(size).max())) ** 2)
+    if len(away) < 3:
+        return floor * 4
+    limit = 3 * np.median(np.abs(away), axis=0) + np.sqrt(np.diag(floor))
+    kept = np.clip(away, -2 * limit, 2 * limit)
+    out: Floats = kept.T @ kept / len(kept) + floor
+    return out
+
+
+def _distance(x: Floats, middle: Floats, spread: Floats) -> Floats:
+    away = x - middle
+    out: Floats = np.sqrt(np.einsum("ni,ij,nj->n", away, np.linalg.inv(spread), away))
+    return out
+
+
+def _log_normal(x: Floats, middle: Floats, spread: Floats) -> Floats:
+    out: Floats = -0.5 * (_distance(x, middle, spread) ** 2 + np.linalg.slogdet(spread)[1])
+    return out
+
+
+def index_mark(image: NDArray[np.float32], view: View, radii: Floats) -> tuple[int, float] | None:
+    """The position at which a mark stands beside the rows, and how far it stands out.
+
+    Looked for outside of the outermost holes and inside of the innermost, at every position.
+    """
+    r = view.hole
+    every = np.concatenate([radii, [1.0]])
+    best: tuple[int, float] | None = None
+    across = np.linspace(-1.0, 1.0, 9)
+    angle = 2 * np.pi * np.arange(view.positions) / view.positions
+    for edge, sign in ((every.max(), 1), (every.min(), -1)):
+        rho = edge + sign * r * np.arange(1.25, 4.6, 0.25)
+        rho = rho[rho > 0.03]
+        if len(rho) < 4:
+            continue
+        turn = angle[:, None, None] + across[None, None, :] * r / edge
+        at = rho[None, :, None]
+        points = np.stack(np.broadcast_arrays(at * np.cos(turn), at * np.sin(turn)), axis=-1)
+        with np.errstate(all="ignore"):
+            patch = np.log(sample(image, project(view.matrix, points)))
+        fine = np.isfinite(patch).all(axis=2)
+        patch = np.where(np.isfinite(patch), patch, 0.0)
+        # how uneven each strip across a position is, and how unlike the usual strip there
+        shape = patch - np.median(patch, axis=2, keepdims=True)
+        usual = np.median(shape, axis=0)
+        unlike = np.where(fine, np.sqrt(np.mean((shape - usual) ** 2, axis=2)), 0.0)
+        unlike = (unlike[:, 2:] + unlike[:, 1:-1] + unlike[:, :-2]) / 3
+        typical = np.median(unlike, axis=0)
+        wide = 1.4826 * np.median(np.abs(unlike - typical), axis=0) + 0.35 * typical + 0.004
+        z = (unlike - typical) / wide
+        for strip in z.T:
+            k = int(np.argmax(strip))
+            rest = max(float(np.delete(strip, k).max()), 1.0)
+            if (
+                strip[k] > 5
+                and strip[k] > 1.6 * rest
+                and (best is None or strip[k] / rest > best[1])
+            ):
+                best = (k, float(strip[k] / rest))
+    return best

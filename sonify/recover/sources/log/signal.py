@@ -1,0 +1,116 @@
+"""From samples to evenly coarse ones: how fast the clock row passes, and sums over short blocks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.errors import InputError
+from sonify.recover.sources.log.samples import Floats, Samples
+
+__all__ = ["PER_PERIOD", "coarse_blocks", "probe"]
+
+PER_PERIOD = 32
+"""Coarse samples for one position, about."""
+
+FEWEST = 5.0
+"""Samples a position below which holes and webs can't be told apart."""
+
+
+def _strongest(x: NDArray[np.float64]) -> tuple[float, float]:
+    """The frequency (cycles a sample) that stands out most, and by how much (its z-score)."""
+    n = len(x)
+    ramp = np.linspace(-1, 1, n)
+    x = x - x.mean()
+    x = x - ramp * (x @ ramp) / (ramp @ ramp)
+    if not x.any():
+        return 0.0, 0.0
+    power = np.abs(np.fft.rfft(x * np.hanning(n))) ** 2
+    bins = np.arange(6, int(n / FEWEST))
+    if len(bins) < 8:
+        return 0.0, 0.0
+    total = np.concatenate([[0.0], np.cumsum(power)])
+    low = np.floor(bins * 0.94).astype(int)
+    high = np.minimum(np.ceil(bins * 1.06).astype(int) + 1, len(power))
+    width = high - low
+    floor = max(float(np.median(power[6:])), float(power[6:].mean()) * 1e-3)
+    z = ((total[high] - total[low]) / floor - width) / np.sqrt(width)
+    at = int(np.argmax(z))
+    part = power[low[at] : high[at]]
+    centre = float((part * np.arange(low[at], high[at])).sum() / part.sum())
+    return centre / n, float(z[at])
+
+
+def probe(samples: Samples, path: object) -> tuple[float, float, float]:
+    """The lowest, middle and highest rate of the clock row, in positions a sample.
+
+    Raises
+    ------
+    InputError
+        No pulses, or too few samples a pulse.
+    """
+    n = samples.frames
+    if n < 64:
+        raise InputError(
+            f"{n} samples are too few; a log should hold at least one turn of the disc", file=path
+        )
+    span = min(n, 1 << 17)
+    while True:
+        count = min(9, max(1, n // span))
+        starts = np.linspace(0, n - span, count).astype(int)
+        seen = []
+        flat = True
+        for start in starts:
+            x = samples.window(int(start), span)[:, 0].astype(np.float64)
+            if len(x) < 64:
+                continue
+            flat = flat and not np.ptp(x) > 0
+            # what is slow against the window needs no fine samples
+            fine = max(1, len(x) >> 17)
+            x = x[: len(x) // fine * fine].reshape(-1, fine).mean(axis=1)
+            rate, z = _strongest(x)
+            if z > 12 and rate * len(x) >= 8:
+                seen.append(rate / fine)
+        if len(seen) >= max(1, count // 3) or span >= n:
+            break
+        span = min(n, span * 8)
+    if not seen:
+        why = "it never changes" if flat else "nothing in it repeats evenly"
+        raise InputError(
+            f"the clock channel has no pulses ({why}); was the detector over the clock row, and "
+            "are clock and data in their columns?",
+            file=path,
+        )
+    middle = float(np.median(seen))
+    near = [r for r in seen if 0.6 < r / middle < 1.6]
+    if 1 / max(near) < FEWEST:
+        raise InputError(
+            f"there are {1 / max(near):.1f} samples a position; at least {FEWEST:.0f} are needed, "
+            "so log faster or turn slower",
+            file=path,
+        )
+    return min(near), middle, max(near)
+
+
+def coarse_blocks(samples: Samples, step: int) -> Iterator[Floats]:
+    """The means of every `step` samples, in blocks, shape (blocks, 2)."""
+    if step == 1:
+        yield from samples.blocks()
+        return
+    weights = np.zeros((step, 2, 2), np.float32)
+    weights[:, 0, 0] = weights[:, 1, 1] = 1 / step
+    flat = weights.reshape(2 * step, 2)
+    rest = np.empty((0, 2), np.float32)
+    for block in samples.blocks():
+        if len(rest):
+            need = min(step - len(rest), len(block))
+            rest = np.concatenate([rest, block[:need]])
+            block = block[need:]
+            if len(rest) < step:
+                continue
+            yield rest.mean(axis=0, keepdims=True)
+        whole = len(block) // step
+        yield block[: whole * step].reshape(whole, 2 * step) @ flat
+        rest = block[whole * step :]

@@ -1,0 +1,76 @@
+"""Which part of a mapping lets bits go, in words."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.music.bit_stream import Material
+from sonify.music.notes import events_of, rules_of
+from sonify.music.settings import Music
+from sonify.music.sources import find_source
+from sonify.player.timeline import Timeline
+
+__all__ = ["lost_by"]
+
+ASKED = 24
+"""Lost bits that are looked at, evenly over the disc."""
+
+
+def lost_by(
+    music: Music, timeline: Timeline, bits: NDArray[np.int8], lost: NDArray[np.int64],
+    unit_bits: int,
+) -> str:  # fmt: skip
+    """What keeps lost bits from being heard, voice by voice.
+
+    Parameters
+    ----------
+    music : Music
+    timeline : Timeline
+    bits : ndarray of int8, shape (n,)
+        In the order of reading.
+    lost : ndarray of int64
+        Which of them are lost.
+    unit_bits : int
+    """
+    asked = np.unique(lost[np.linspace(0, len(lost) - 1, ASKED).astype(int)])
+    why: list[Counter[str]] = [Counter() for _ in music.voice]
+    for at in asked.tolist():
+        other = bits.copy()
+        other[at] = 1 - max(0, int(other[at]))
+        a = Material(bits, timeline, unit_bits)
+        b = Material(other, timeline, unit_bits)
+        for n in range(len(music.voice)):
+            why[n][_of_voice(music, n, a, b)] += 1
+    who: dict[str, list[str]] = {}
+    for n, voice in enumerate(music.voice):
+        reason = why[n].most_common(1)[0][0]
+        who.setdefault(reason, []).append(voice.name or f"voice {n + 1}")
+    return "; ".join(f"{', '.join(names)}: {reason}" for reason, names in who.items())
+
+
+def _of_voice(music: Music, n: int, a: Material, b: Material) -> str:
+    voice, place = music.voice[n], f"music.voice[{n}]"
+    source = find_source(voice.source, place)
+    e, f = source.events(a), source.events(b)
+    if len(e) == len(f) and np.array_equal(e.index, f.index):
+        return f"'{voice.source}' sound whatever the bit is"
+    for rule in rules_of(voice, place):
+        e, f = rule.apply(e, a), rule.apply(f, b)
+        same = len(e) == len(f) and np.array_equal(e.onset, f.onset)
+        if same and np.allclose(e.length, f.length) and np.allclose(e.force, f.force):
+            return f"the rule '{rule.__struct_config__.tag}' lets it go"
+    kept = voice.rows or voice.positions or voice.places
+    if kept and len(events_of(voice, place, a)) == len(events_of(voice, place, b)):
+        return "kept to other rows or places"
+    choosing = [
+        str(r.__struct_config__.tag)
+        for r in rules_of(voice, place)
+        if str(r.__struct_config__.tag)
+        in ("thinned", "sparse", "changes", "joined", "pattern", "even")
+    ]
+    if choosing:
+        return f"the rule '{choosing[-1]}' passes notes over, and nothing tells which"
+    return "its notes are the same for other bits"

@@ -1,8 +1,0 @@
-"""The mapping for the real player: C tables made from a preset, and a portable core in C99."""
-
-from __future__ import annotations
-
-from sonify.write.firmware.plan import Plan, plan_of
-from sonify.write.firmware.write import write_firmware
-
-__all__ = ["Plan", "plan_of", "write_firmware"]

@@ -1,0 +1,32 @@
+"""DXF, read back and audited by ezdxf."""
+
+from __future__ import annotations
+
+from sonify.export.drawing import draw
+from sonify.export.drawing.drawing import GROUPS
+from tests.export.drawing.expected import same
+
+
+def test_dxf_read_by_ezdxf(way, tmp_path):
+    import ezdxf
+
+    drawing, wanted = way
+    path = tmp_path / "a.dxf"
+    path.write_bytes(draw(drawing, ".dxf"))
+    doc = ezdxf.readfile(path)
+    audit = doc.audit()
+    assert not audit.errors
+    assert not audit.fixes
+    assert doc.dxfversion == "AC1024"  # R2010
+    assert doc.header["$INSUNITS"] == 4  # millimetres
+    found: dict[str, list] = {}
+    for c in doc.modelspace().query("CIRCLE"):
+        found.setdefault(c.dxf.layer, []).append((c.dxf.center.x, c.dxf.center.y, 2 * c.dxf.radius))
+    assert found.keys() == wanted.keys()
+    for name in wanted:
+        same(found[name], wanted[name], 1e-12)
+    assert {layer.dxf.name for layer in doc.layers} >= set(GROUPS)
+    assert {e.dxf.layer for e in doc.modelspace()} == set(GROUPS)
+    lines = doc.modelspace().query("LWPOLYLINE")
+    drawn = [(n.group, len(n.points), n.closed) for n in drawing.lines]
+    assert sorted((e.dxf.layer, len(e), e.closed) for e in lines) == sorted(drawn)

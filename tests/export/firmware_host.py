@@ -1,0 +1,197 @@
+"""Runs the generated C on this computer, and what it should have done."""
+
+from __future__ import annotations
+
+import io
+import subprocess
+from pathlib import Path
+
+import numpy as np
+
+import sonify
+from sonify.export.firmware import plan_of
+from sonify.export.firmware.write import firmware_files
+from sonify.light.lights import states_at
+
+HERE = Path(__file__).parent
+STRICT = ["-std=c99", "-pedantic", "-Wall", "-Wextra", "-Werror"]
+SANITIZE = ["-fsanitize=address,undefined", "-fno-sanitize-recover=all", "-g"]
+RECORD = np.dtype([("event", "<u4"), ("kind", "u1"), ("a", "u1"), ("b", "<u2")])
+LAMP, BYTE, MESSAGE, TEXT, END = 1, 2, 3, 4, 5
+
+
+def put(show: sonify.Performance, folder: Path, text: int | None = None) -> Path:
+    """The folder as `sonify firmware` makes it."""
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, content in firmware_files(plan_of(show, text)).items():
+        (folder / name).write_text(content, encoding="utf-8")
+    return folder
+
+
+def build(show: sonify.Performance, folder: Path, *flags: str, text: int | None = None) -> Path:
+    """The driver and the core as a program."""
+    put(show, folder, text)
+    program = folder / "driver"
+    sources = [folder / "player.c", folder / "player_tables.c", HERE / "firmware_driver.c"]
+    subprocess.run(
+        ["gcc", *STRICT, *flags, f"-I{folder}", *map(str, sources), "-o", str(program)],
+        check=True,
+        capture_output=True,
+        text=True,
+    )
+    return program
+
+
+def run(program: Path, events: bytes) -> np.ndarray:
+    """The records that the core's calls left."""
+    done = subprocess.run([str(program)], input=events, capture_output=True, check=False)
+    assert done.returncode == 0, done.stderr.decode()[:2000]
+    return np.frombuffer(done.stdout, RECORD)
+
+
+def schedule(
+    show: sonify.Performance, told: bool = True, start: float = 0.37, tail: float = 0.0
+) -> tuple[bytes, np.ndarray]:
+    """The events of an exact machine, and the time of each in ms from the first position on.
+
+    The first position comes `start` ms after a millisecond; with `told`, the clock holes between
+    rows are told too. It knows its last row, and says so at once, or (`told`, and no voice sounds
+    between rows) when that is over.
+    """
+    t = show.timeline
+    bits = show.material.bits.reshape(t.rows, t.positions)
+    slot_ms = 1000 * t.position_s
+    last = float((show.notes["onset_s"] + show.notes["duration_s"]).max(initial=0.0))
+    end = max(show.duration_s, last) * 1000 + tail + 2000
+    ticks = np.arange(1, int(end) + 1)
+    times, order, codes = [ticks.astype(float)], [np.zeros(len(ticks))], [b"." * len(ticks)]
+    for r in range(t.rows):
+        first = int(t.row_slot[r])
+        slots = first + np.arange(t.positions)
+        times.append(start + slots * slot_ms)
+        order.append(np.full(len(slots), 1.0))
+        codes.append(bytes(b"?01"[b + 1] for b in bits[r].tolist()))
+        times.append(start + slots[-1:] * slot_ms)
+        order.append(np.full(1, 2.0))
+        codes.append(b"r")
+        if told and r + 1 < t.rows:
+            between = np.arange(first + t.positions, int(t.row_slot[r + 1]))
+            times.append(start + between * slot_ms)
+            order.append(np.full(len(between), 1.0))
+            codes.append(b"-" * len(between))
+    between_rows = any(
+        v.source in ("row-changes", "row-end-chords") for v in show.setup.music.voice
+    )
+    over = t.end_slot if told and not between_rows else t.end_slot - 0.9
+    times.append(np.array([start + over * slot_ms]))
+    order.append(np.full(1, 1.0))
+    codes.append(b"e")
+    time, rank = np.concatenate(times), np.concatenate(order)
+    code = np.frombuffer(b"".join(codes), np.uint8)
+    # at one moment the millisecond comes first
+    by = np.lexsort((rank, np.round(time, 6)))
+    return code[by].tobytes(), np.concatenate([[0.0], time[by]]) - start
+
+
+def messages(records: np.ndarray, when: np.ndarray) -> list[tuple[float, bytes]]:
+    """MIDI messages with their times in ms."""
+    out: list[tuple[float, bytes]] = []
+    held = b""
+    for r in records[records["kind"] == BYTE]:
+        byte = int(r["a"])
+        held = bytes([byte]) if byte & 0x80 else held + bytes([byte])
+        if len(held) == (2 if held[0] & 0xF0 == 0xC0 else 3):
+            out.append((float(when[r["event"]]), held))
+            held = b""
+    assert not held
+    return out
+
+
+def expected_messages(show: sonify.Performance) -> list[tuple[int, float, bytes]]:
+    """The MIDI file's channel messages, read by mido: tick, ms, bytes; note-offs first."""
+    import mido
+
+    from sonify.export.midi import midi_bytes
+
+    data = b"".join(midi_bytes(show))
+    file = mido.MidiFile(file=io.BytesIO(data))
+    tick_ms = 1000 * show.grid.tick_s(show.timeline.position_s)
+    out = []
+    for n, track in enumerate(file.tracks):
+        tick = 0
+        for message in track:
+            tick += message.time
+            if not message.is_meta:
+                raw = bytes(message.bytes())
+                rank = {0xB0: 0, 0xC0: 0, 0x80: 1, 0xE0: 2, 0x90: 3}[raw[0] & 0xF0]
+                out.append((tick, rank, n, tick * tick_ms, raw))
+    out.sort(key=lambda m: m[:3])
+    # where two tracks share a channel and its bend, the second says nothing new
+    bend: dict[int, bytes] = {}
+    told = []
+    for m in out:
+        if m[1] != 2 or bend.get(m[4][0] & 15) != m[4]:
+            told.append((m[0] * 4 + m[1], m[3], m[4]))
+        if m[1] == 2:
+            bend[m[4][0] & 15] = m[4]
+    return told
+
+
+def compare_midi(show: sonify.Performance, records: np.ndarray, when: np.ndarray) -> float:
+    """The greatest error in ms; the same messages in the same order on each channel.
+
+    Between channels no order is given at one tick: the tracks of a file of format 1 are played at
+    once (Standard MIDI Files 1.0, RP-001).
+    """
+    got, want = messages(records, when), expected_messages(show)
+    assert len(got) == len(want), (len(got), len(want), got[:3], want[:3])
+    worst = 0.0
+    for channel in range(16):
+        mine = [m for m in got if m[1][0] & 15 == channel]
+        meant = [m for m in want if m[2][0] & 15 == channel]
+        worst = max(worst, _compare_channel(mine, meant))
+    return worst
+
+
+def _compare_channel(got: list[tuple[float, bytes]], want: list[tuple[int, float, bytes]]) -> float:
+    assert len(got) == len(want), (len(got), len(want), got[:3], want[:3])
+    worst = 0.0
+    at = 0
+    while at < len(want):
+        end = at + 1
+        while end < len(want) and want[end][0] == want[at][0]:
+            end += 1
+        group = sorted(m[1] for m in got[at:end])
+        assert group == sorted(m[2] for m in want[at:end]), (at, got[at:end], want[at:end])
+        for time, raw in got[at:end]:
+            if raw[0] & 0xF0 in (0x80, 0x90):
+                worst = max(worst, abs(time - want[at][1]))
+        at = end
+    return worst
+
+
+def compare_lights(show: sonify.Performance, records: np.ndarray, when: np.ndarray) -> float:
+    """The greatest error in ms of a change of a lamp; an assertion where changes differ."""
+    changes = records[records["kind"] == LAMP]
+    want = show.lights
+    if show.scroll is not None:
+        lamps = show.setup.player.matrix.lamps
+        before = states_at(want, np.array([show.read_s + 1e-6]), lamps)[0]
+        want = np.concatenate([want, show.scroll.lights(before)])
+    assert len(changes) == len(want), (len(changes), len(want))
+    if not len(want):
+        return 0.0
+    # lamp by lamp, in the order of time
+    a = np.lexsort((np.arange(len(changes)), changes["b"]))
+    b = np.lexsort((np.arange(len(want)), want["led"]))
+    assert (changes["b"][a] == want["led"][b]).all()
+    assert (changes["a"][a] == want["level"][b]).all()
+    error = np.abs(when[changes["event"][a]] - 1000 * want["time_s"][b])
+    return float(error.max())
+
+
+def said(records: np.ndarray) -> tuple[bytes, int]:
+    """The message that the core handed over, and its state."""
+    state = records[records["kind"] == MESSAGE]
+    assert len(state) == 1
+    return bytes(records["a"][records["kind"] == TEXT].tolist()), int(state["a"][0])

@@ -1,0 +1,300 @@
+"""Scores, read back by music21 and partitura, and engraved by verovio without a word of warning."""
+
+from __future__ import annotations
+
+import io
+import re
+from fractions import Fraction
+from itertools import pairwise
+from xml.etree import ElementTree
+
+import numpy as np
+import pytest
+
+import sonify
+from sonify.export.midi import midi_bytes
+from sonify.export.score import score_bytes
+from sonify.export.score.notes import beat_groups, pieces, staves
+from sonify.export.score.spelling import spell
+from tests.shipped import DISCS, MUSIC
+
+PLAIN = {"music.timing": "bars", "music.voice.0.rhythm": ["joined"]}
+LIVELY = [
+    {
+        "name": "tune",
+        "pitch": {"scheme": "walk", "span": 10},
+        "rhythm": ["changes", {"rule": "swing", "amount": 0.64}, {"rule": "humanise"}],
+    },
+    {"name": "held", "source": "character-starts", "octave": -1, "rhythm": ["held"]},
+    {"name": "chord", "source": "row-chords", "pitch": "place"},
+    {"name": "stick", "drum": "side stick", "source": "clock", "rhythm": ["thinned"]},
+]
+
+
+def performed(name, **settings):
+    return sonify.perform(sonify.load_disc(name), settings=settings)
+
+
+def written(show):
+    """The notes that the performance means, from its own arrays and not from the score's code."""
+    out = []
+    for part in show.parts:
+        if part.voice.drum is None:
+            step = show.grid.step_ticks
+            out.append(sorted({(int(t) / step, int(p)) for t, p in zip(part.on, part.pitch)}))  # noqa: B905
+    return out
+
+
+def heard(score, step):
+    """Onsets in steps and pitches of each pitched part that music21 reads; ties are one note."""
+    out = []
+    for part in score.parts:
+        notes = set()
+        for note in part.flatten().notes:
+            if note.tie is not None and note.tie.type != "start":
+                continue
+            if hasattr(note, "pitches") and note.pitches:
+                for pitch in note.pitches:
+                    notes.add((float(note.offset) / step, int(pitch.ps)))
+        if notes:
+            out.append(sorted(notes))
+    return out
+
+
+def parsed(data):
+    from music21 import converter
+
+    return converter.parseData(data, format="musicxml")
+
+
+@pytest.mark.parametrize("metre", ["auto", "4/4", "3/4", "7/8", "5/16"])
+@pytest.mark.parametrize("step", ["1/16", "1/8", "1/12"])
+def test_music21_reads_the_notes_that_are_meant(metre, step):
+    straight = [{k: v for k, v in LIVELY[0].items() if k != "rhythm"} | {"rhythm": ["changes"]}]
+    more = {"music.metre": metre, "music.step": step, "music.timing": "bars"}
+    meant = performed("cairn-small", **more, **{"music.voice": straight + LIVELY[1:]})
+    show = performed("cairn-small", **more, **{"music.voice": LIVELY})
+    score = parsed(score_bytes(show, ".musicxml"))
+    theirs = heard(score, show.grid.step_beats)
+    ours = written(meant)
+    assert len(theirs) == len(ours)
+    for a, b in zip(theirs, ours, strict=True):
+        assert [p for _, p in a] == [p for _, p in b]
+        assert np.allclose([t for t, _ in a], [t for t, _ in b], atol=1e-6)
+
+
+def test_partitura_reads_the_same_notes_and_lengths():
+    partitura = pytest.importorskip("partitura")
+    show = performed("cairn-middle", **PLAIN)
+    data = score_bytes(show, ".musicxml")
+    with pytest.warns(UserWarning, match="ignoring direction"):
+        score = partitura.load_musicxml(io.BytesIO(data))
+    theirs = score.parts[0].note_array()
+    part = show.parts[0]
+    quarter = show.grid.ticks_per_quarter
+    order = np.lexsort((theirs["pitch"], theirs["onset_quarter"]))
+    assert theirs["pitch"][order].tolist() == part.pitch.astype(int).tolist()
+    assert np.allclose(theirs["onset_quarter"][order], part.on / quarter, atol=1e-3)
+    assert np.allclose(theirs["duration_quarter"][order], (part.off - part.on) / quarter, atol=1e-3)
+
+
+def test_tied_lengths_are_those_of_the_midi():
+    import mido
+
+    show = performed("cairn-middle", **PLAIN)
+    file = mido.MidiFile(file=io.BytesIO(b"".join(midi_bytes(show))))
+    tick, on, lengths = 0, {}, []
+    for message in file.tracks[1]:
+        tick += message.time
+        if message.type == "note_on":
+            on[message.note] = tick
+        elif message.type == "note_off":
+            start = on.pop(message.note)
+            lengths.append((start, (tick - start) / file.ticks_per_beat))
+    tied = parsed(score_bytes(show, ".musicxml")).parts[0].stripTies().flatten().notes
+    assert [float(n.quarterLength) for n in tied] == [length for _, length in sorted(lengths)]
+    assert any(n.quarterLength > show.grid.bar * 4 for n in tied) or len(tied) > 50
+
+
+@pytest.mark.parametrize("disc", ["cairn-small", "cairn-wire"])
+def test_the_message_is_sung_and_rows_are_marked(disc):
+    from music21 import expressions
+
+    show = performed(disc, **{"music.voice": LIVELY})
+    score = parsed(score_bytes(show, ".musicxml"))
+    sung = "".join(n.lyric for n in score.parts[0].flatten().notes if n.lyric)
+    assert sung.replace("\u2423", " ") == show.disc.message
+    marks = score.parts[0].flatten().getElementsByClass(expressions.RehearsalMark)
+    assert [m.content for m in marks] == [str(r + 1) for r in range(show.disc.rows)]
+    step = show.grid.step_beats
+    assert np.allclose([float(m.offset) for m in marks], show.timeline.row_slot * step)
+    assert score.metadata.bestTitle == show.disc.title
+
+
+def test_clefs_key_tempo_and_words():
+    from music21 import clef, key, meter, tempo
+
+    show = performed("cairn-small", **{"music.voice": LIVELY, "music.root": "E4"})
+    score = parsed(score_bytes(show, ".musicxml"))
+    first = score.parts[0].measure(1)
+    assert isinstance(score.parts[1].flatten().getElementsByClass(clef.Clef)[0], clef.BassClef)
+    assert isinstance(first.getElementsByClass(clef.Clef)[0], clef.TrebleClef)
+    assert isinstance(
+        score.parts[3].flatten().getElementsByClass(clef.Clef)[0], clef.PercussionClef
+    )
+    # E dorian has the two sharps of D major
+    assert first.getElementsByClass(key.KeySignature)[0].sharps == 2
+    assert first.getElementsByClass(meter.TimeSignature)[0].ratioString == "2/4"
+    mark = score.flatten().getElementsByClass(tempo.MetronomeMark)[0]
+    assert mark.getQuarterBPM() == pytest.approx(show.tempo_bpm, abs=0.01)
+    assert b"<words" in score_bytes(show, ".musicxml")
+    assert b">swing<" in score_bytes(show, ".musicxml")
+    # no dust: nothing shorter than the step
+    shortest = min(n.quarterLength for n in score.flatten().notes)
+    assert shortest >= show.grid.step_beats
+
+
+@pytest.mark.parametrize("preset", [p.stem for p in MUSIC])
+def test_verovio_takes_every_preset_without_a_warning(preset):
+    import verovio
+
+    show = sonify.perform(sonify.load_disc("cairn-small"), presets=[preset])
+    xml = score_bytes(show, ".musicxml")
+    assert xml.startswith(b"<?xml")
+    assert b'<score-partwise version="4.0">' in xml
+    verovio.enableLog(verovio.LOG_WARNING)
+    kit = verovio.toolkit()
+    assert kit.loadData(xml.decode())
+    assert kit.getLog() == ""
+    verovio.enableLog(verovio.LOG_OFF)
+    # every note of the MIDI file is written, ties counted as one
+    written = [
+        sum(
+            note.find("rest") is None and not any(t.get("type") == "stop" for t in note.iter("tie"))
+            for note in part.iter("note")
+        )
+        for part in ElementTree.fromstring(xml).iter("part")
+    ]
+    assert written == [len(part) for part in show.parts if len(part)]
+
+
+@pytest.mark.parametrize("disc", [d.stem for d in DISCS if d.stem != "cairn-large"])
+def test_every_bar_is_full(disc):
+    show = performed(disc, **{"music.voice": LIVELY})
+    score = parsed(score_bytes(show, ".musicxml"))
+    for part in score.parts:
+        for measure in part.getElementsByClass("Measure"):
+            assert sum(n.quarterLength for n in measure.notesAndRests) == show.grid.bar * 4
+
+
+def test_the_same_score_gives_the_same_bytes():
+    show = performed("cairn-small", **{"music.voice": LIVELY})
+    for suffix in (".musicxml", ".svg", ".png", ".pdf"):
+        assert score_bytes(show, suffix) == score_bytes(show, suffix), suffix
+
+
+def test_pictures_and_pages():
+    from PIL import Image
+    from pypdf import PdfReader
+
+    show = performed("cairn-small", **{"music.voice": LIVELY})
+    picture = Image.open(io.BytesIO(score_bytes(show, ".png"))).convert("L")
+    dark = np.asarray(picture) < 100
+    assert 0.005 < dark.mean() < 0.2
+    # something in every fifth of the height
+    assert all(block.any() for block in np.array_split(dark, 5))
+    pages = PdfReader(io.BytesIO(score_bytes(show, ".pdf"))).pages
+    text = "".join(p.extract_text() for p in pages)
+    assert show.disc.title in text
+    for name in ("tune", "held", "stick"):
+        assert name in text
+    width, height = (float(v) for v in pages[0].mediabox[2:])
+    # A4, ISO 216: 210 x 297 mm
+    assert (width / 72 * 25.4, height / 72 * 25.4) == pytest.approx((210, 297), rel=0.06)
+    svg = score_bytes(show, ".svg").decode()
+    assert svg.startswith("<svg")
+    assert "http" not in re.sub(r'xmlns(:\w+)?="[^"]*"', "", svg)
+
+
+def test_rows_can_be_chosen(run, tmp_path):
+    path = tmp_path / "some.musicxml"
+    result = run("score", "cairn-middle", "--rows", "3-4", "-o", path)
+    assert result.status == 0, result.err
+    from music21 import expressions
+
+    marks = parsed(path.read_bytes()).flatten().getElementsByClass(expressions.RehearsalMark)
+    assert [m.content for m in marks] == ["3", "4"]
+    assert run("score", "cairn-middle", "--rows", "99", "-o", path).status == 2
+
+
+def test_a_disc_too_long_and_one_without_a_note(run, tmp_path):
+    bits = tmp_path / "long.toml"
+    bits.write_text("bits = [" + ",".join(['"' + "10" * 500 + '"'] * 60) + "]")
+    result = run("score", bits, "-o", tmp_path / "x.pdf")
+    assert result.status == 2
+    assert "--rows" in result.err
+    silent = tmp_path / "silent.toml"
+    silent.write_text('bits = ["0000"]')
+    result = run("score", silent, "-o", tmp_path / "x.pdf")
+    assert (result.status, "no note sounds" in result.err) == (2, True)
+    assert not (tmp_path / "x.pdf").exists()
+
+
+def test_a_voice_that_rings_over_the_next_note_is_cut_in_writing_only():
+    voice = [{"rhythm": [{"rule": "gate", "amount": 6.0}], "pitch": "place"}]
+    show = performed("cairn-small", **{"music.voice": voice})
+    events = staves(show)[0].events
+    for a, b in pairwise(events):
+        assert a.start + a.length <= b.start
+
+
+@pytest.mark.parametrize("metre", [(4, 4), (3, 4), (6, 8), (7, 8), (5, 8), (12, 8), (53, 16)])
+@pytest.mark.parametrize("odd", [1, 3, 5])
+def test_pieces_fill_what_they_write(metre, odd):
+    unit = Fraction(1, 4 * odd)
+    bar = Fraction(4 * metre[0], metre[1])
+    assert sum(beat_groups(metre)) == metre[0]
+    rng = np.random.default_rng(7)
+    for start, length in rng.integers(1, 60, (200, 2)).tolist():
+        begin, end = start * unit, (start + length) * unit
+        written = pieces(begin, end, metre)
+        at = begin
+        for piece in written:
+            assert piece.bar * bar + piece.offset == at
+            assert piece.offset + piece.length <= bar
+            at += piece.length
+        assert at == end
+
+
+def test_spelling_keeps_to_the_key():
+    from music21 import key
+
+    for sharps in range(-7, 8):
+        for minor in (False, True):
+            signature = key.KeySignature(sharps).asKey("minor" if minor else "major")
+            scale = {p.name for p in signature.pitches}
+            for note in signature.pitches:
+                letter, alter, octave = spell(note.midi, sharps, minor)
+                name = letter + {-2: "--", -1: "-", 0: "", 1: "#", 2: "##"}[alter]
+                assert name in scale
+                assert octave == note.octave
+            if minor:
+                leading = signature.tonic.midi - 1
+                letter, _, _ = spell(leading, sharps, True)
+                assert letter == signature.pitchFromDegree(7).step
+
+
+@pytest.mark.parametrize(("root", "sharps"), [("Db4", -5), ("C#4", 7), ("Gb3", -6), ("F#3", 6)])
+def test_a_key_is_spelt_as_its_root_is_written(root, sharps):
+    from music21 import key
+
+    show = performed("cairn-small", **{"music.root": root, "music.scale": "major"})
+    score = parsed(score_bytes(show, ".musicxml"))
+    assert score.flatten().getElementsByClass(key.KeySignature)[0].sharps == sharps
+    signs = {
+        p.accidental.alter
+        for n in score.flatten().notes
+        for p in n.pitches
+        if p.accidental is not None
+    }
+    assert signs <= ({0, 1} if sharps > 0 else {0, -1})

@@ -1,0 +1,105 @@
+"""Finding the message: framed discs exactly, plain ones by plausibility, and what settles them."""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+import pytest
+
+import sonify
+from sonify.recover.search.find import Wanted, find_message
+from sonify.recover.sighting import Sighting
+
+TEXT = "Summit 2,341 m. Wind NW 3, snow by noon."
+
+
+def seen_from(grid, start=0, mirrored=False, upside=False, inverted=False, unknown=0, seed=0):
+    """A grid as a photograph may show it."""
+    holes = np.roll(grid, start, axis=1)
+    if mirrored:
+        holes = holes[:, ::-1]
+    if upside:
+        holes = holes[::-1]
+    if inverted:
+        holes = 1 - holes
+    sure = np.ones(holes.shape, np.float32)
+    rng = np.random.default_rng(seed)
+    sure.reshape(-1)[rng.choice(holes.size, unknown, replace=False)] = 0.1
+    return Sighting("photograph", np.ascontiguousarray(holes, np.int8), sure)
+
+
+WAYS = list(itertools.product((False, True), repeat=3))
+
+
+@pytest.mark.parametrize("check", ["none", "parity", "crc-16", "reed-solomon"])
+@pytest.mark.parametrize("alphabet", ["ascii", "utf-8"])
+@pytest.mark.parametrize("bit_order", ["high-first", "low-first"])
+def test_framed_discs_say_how_they_run(check, alphabet, bit_order):
+    code = sonify.Code(alphabet=alphabet, bit_order=bit_order, framing="framed", check=check)
+    disc = sonify.Disc.from_message("OPEN AT 9", code=code, layout=sonify.Layout(positions=47))
+    for n, (mirrored, upside, inverted) in enumerate(WAYS):
+        found = find_message(seen_from(disc.grid, 5 * n, mirrored, upside, inverted))
+        np.testing.assert_array_equal(found.disc.grid, disc.grid)
+        assert found.disc.message == "OPEN AT 9"
+        assert (found.disc.code.alphabet, found.disc.code.check) == (alphabet, check)
+        assert found.disc.code.bit_order == bit_order
+
+
+@pytest.mark.parametrize("alphabet", ["ascii", "utf-8", "ita2"])
+def test_plain_discs_by_plausibility(alphabet):
+    text = TEXT.upper() + " TAKE CRAMPONS AND TURN BACK AT THE SADDLE IF CLOUD COMES"
+    code = sonify.Code(alphabet=alphabet)
+    disc = sonify.Disc.from_message(text, code=code, layout=sonify.Layout(positions=53))
+    for n, (mirrored, upside, inverted) in enumerate(WAYS):
+        found = find_message(seen_from(disc.grid, 6 * n, mirrored, upside, inverted))
+        assert found.disc.message == text
+        assert "letters, digits" in found.candidates[0].why
+        assert found.candidates[0].score > 12
+
+
+def test_unknown_bits_are_erasures():
+    code = sonify.Code(framing="framed", check="reed-solomon")
+    disc = sonify.Disc.from_message(TEXT, code=code, layout=sonify.Layout(positions=50))
+    found = find_message(seen_from(disc.grid, 9, unknown=6))
+    assert found.disc.message == TEXT
+    assert (found.disc.grid < 0).sum() == 6
+
+
+def test_noise_is_no_message():
+    rng = np.random.default_rng(5)
+    claimed = 0
+    for _ in range(6):
+        grid = rng.integers(0, 2, (5, 60)).astype(np.int8)
+        found = find_message(seen_from(grid))
+        claimed += found.disc.message is not None
+        if found.disc.message is None:
+            assert any("no message stands out" in n for n in found.notes)
+    assert claimed == 0
+
+
+def test_options_settle_it():
+    disc = sonify.Disc.from_message("FOG", layout=sonify.Layout(positions=21))
+    seen = seen_from(disc.grid, 4, mirrored=True)
+    # too short to stand out by itself
+    assert find_message(seen).disc.message != "FOG"
+    # position k of the disc lies at 20 - (k + 4)
+    wanted = Wanted(start=16, turning="anticlockwise", alphabet="ascii", bit_order="high-first",
+                    hole_means=1, framing="plain", check="none")  # fmt: skip
+    found = find_message(seen, wanted)
+    assert found.disc.message == "FOG"
+    np.testing.assert_array_equal(found.disc.grid, disc.grid)
+    with pytest.raises(sonify.InputError, match="--start"):
+        find_message(seen, Wanted(start=21))
+
+
+def test_a_last_row_without_holes_is_added():
+    code = sonify.Code(framing="framed", check="crc-16")
+    for positions in range(20, 80):
+        disc = sonify.Disc.from_message(TEXT, code=code, layout=sonify.Layout(positions=positions))
+        if not disc.grid[-1].any():
+            break
+    found = find_message(seen_from(disc.grid[:-1], 7))
+    np.testing.assert_array_equal(found.disc.grid, disc.grid)
+    assert found.disc.message == TEXT
+    assert any("without holes was added" in n for n in found.notes)

@@ -1,0 +1,152 @@
+"""Photographs: made by a generator that shares no code with the reader, and gone wrong."""
+
+from __future__ import annotations
+
+import io
+import struct
+import zlib
+
+import numpy as np
+import pytest
+from PIL import Image
+
+import sonify
+from sonify.errors import InputError
+from sonify.recover.search.find import find_message
+from sonify.recover.sources.source import Options, read_source
+from tests.recover.photographs import Shot, random_disc, random_shot, take
+
+pytest.importorskip("resvg_py", reason="photographs are rendered by resvg (pip install resvg-py)")
+
+
+@pytest.fixture(scope="module")
+def disc():
+    return random_disc(np.random.default_rng(7))
+
+
+def read(tmp_path, disc, shot, name="p.jpg"):
+    _, geometry, svg, reach = disc
+    path = tmp_path / name
+    path.write_bytes(take(svg, reach, geometry.hole_diameter / 2, shot))
+    return find_message(read_source(path))
+
+
+HARD = {
+    "plain": Shot(),
+    "tilted": Shot(tilt=35, axis=30, roll=100, distance=2.0),
+    "dark disc on white": Shot(material=(40, 42, 46), table=(225, 222, 215)),
+    "uneven light and shadow": Shot(light=0.6, shadow=0.5, roll=200, light_from=40),
+    "blurred, noisy, squeezed": Shot(blur=0.35, noise=8, quality=40, roll=33),
+    "busy table, wood grain": Shot(busy=True, grain=0.12, roll=280),
+    "part of the rim out of view": Shot(fill=0.98, away=(0.0, 0.09), roll=150),
+}
+
+
+@pytest.mark.parametrize("name", HARD)
+def test_no_bit_is_wrong(name, disc, tmp_path):
+    made = disc[0]
+    found = read(tmp_path, disc, HARD[name])
+    assert found.disc.grid.shape == made.grid.shape
+    known = found.disc.grid >= 0
+    np.testing.assert_array_equal(found.disc.grid[known], made.grid[known])
+    if "out of view" not in name:
+        assert known.all()
+        assert found.disc.message == made.message
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_somewhere_in_the_ranges(seed, tmp_path):
+    rng = np.random.default_rng(9000 + seed)
+    one = random_disc(rng)
+    found = read(tmp_path, one, random_shot(rng, 1.5))
+    assert found.disc.grid.shape == one[0].grid.shape
+    known = found.disc.grid >= 0
+    np.testing.assert_array_equal(found.disc.grid[known], one[0].grid[known])
+
+
+def test_orientation_of_exif_is_minded(disc, tmp_path):
+    _, geometry, svg, reach = disc
+    jpeg = take(svg, reach, geometry.hole_diameter / 2, Shot(width=1200, height=900))
+    image = Image.open(io.BytesIO(jpeg)).transpose(Image.Transpose.FLIP_LEFT_RIGHT)
+    exif = Image.Exif()
+    exif[274] = 2  # TIFF 6.0, tag Orientation: mirrored from left to right
+    image.save(tmp_path / "m.jpg", exif=exif)
+    found = find_message(read_source(tmp_path / "m.jpg"))
+    assert found.disc.message == disc[0].message
+    assert found.arrangement.turning == "clockwise"
+
+
+def test_overlay_shows_each_place(disc, tmp_path):
+    _, geometry, svg, reach = disc
+    (tmp_path / "p.jpg").write_bytes(take(svg, reach, geometry.hole_diameter / 2, Shot()))
+    seen = read_source(tmp_path / "p.jpg", Options(overlay=tmp_path / "o.png"))
+    picture = np.asarray(Image.open(tmp_path / "o.png").convert("RGB")).astype(int)
+    green = np.abs(picture - [30, 200, 60]).sum(axis=2) < 12
+    blue = np.abs(picture - [60, 120, 255]).sum(axis=2) < 12
+    ones = int((seen.bits() == 1).sum())
+    # a ring round each hole is some dozens of pixels long
+    assert green.sum() > 20 * ones
+    assert blue.sum() > 10 * int((seen.bits() == 0).sum())
+
+
+@pytest.mark.parametrize("name", ["cairn-small", "cairn-middle", "cairn-wire"])
+def test_the_picture_that_draw_makes(name, tmp_path):
+    from click.testing import CliRunner
+
+    from sonify.cli.app import sonify as cli
+
+    path = tmp_path / f"{name}.png"
+    done = CliRunner().invoke(cli, ["draw", name, "-o", str(path)])
+    assert done.exit_code == 0, done.output
+    found = find_message(read_source(path))
+    want = sonify.load_disc(name)
+    np.testing.assert_array_equal(found.disc.grid, want.grid)
+    assert found.disc.message == want.message
+
+
+def png_header(width, height):
+    head = struct.pack(">IIBBBBB", width, height, 8, 0, 0, 0, 0)
+    chunk = b"IHDR" + head
+    data = b"IDAT" + zlib.compress(b"\0" * 100)
+    return b"\x89PNG\r\n\x1a\n" + b"".join(
+        struct.pack(">I", len(c) - 4) + c + struct.pack(">I", zlib.crc32(c)) for c in (chunk, data)
+    )
+
+
+def test_not_a_disc(disc, tmp_path):
+    rng = np.random.default_rng(3)
+    noise = rng.integers(0, 255, (700, 900, 3), np.uint8)
+    Image.fromarray(noise).save(tmp_path / "noise.png")
+    Image.new("RGB", (640, 480), (120, 90, 60)).save(tmp_path / "flat.png")
+    for name in ("noise.png", "flat.png"):
+        with pytest.raises(InputError, match="clock row") as e:
+            read_source(tmp_path / name)
+        assert "\n" not in str(e.value)
+
+
+def test_a_picture_without_a_clock_row(disc, tmp_path):
+    _, geometry, svg, reach = disc
+    bare = svg.replace('id="clock-row"', 'id="engraving-2" display="none"')
+    path = tmp_path / "bare.jpg"
+    path.write_bytes(take(bare, reach, geometry.hole_diameter / 2, Shot()))
+    with pytest.raises(InputError, match="clock row"):
+        read_source(path)
+
+
+def test_half_a_disc(disc, tmp_path):
+    with pytest.raises(InputError, match="clock row"):
+        read(tmp_path, disc, Shot(fill=1.0, away=(0.55, 0.0)))
+
+
+def test_bombs_and_broken_pictures(tmp_path):
+    for name, data, says in (
+        ("bomb.png", png_header(30_000, 30_000), "million pixels"),
+        ("large.png", png_header(9_000, 9_000), "million pixels"),
+        ("tiny.png", png_header(20, 20), "too few"),
+        ("cut.png", png_header(800, 600), "can't be unpacked"),
+        ("text.jpg", b"hello", "not a picture"),
+    ):
+        (tmp_path / name).write_bytes(data)
+        with pytest.raises(InputError, match=says) as e:
+            read_source(tmp_path / name)
+        assert "\n" not in str(e.value)
