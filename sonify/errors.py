@@ -3,12 +3,54 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Iterable
+import re
+from collections.abc import Callable, Iterable
+from typing import Self
 
-__all__ = ["Caution", "InputError", "OutputError", "SonifyError", "close_matches"]
+__all__ = ["Caution", "InputError", "Naming", "OutputError", "SonifyError", "close_matches"]
+
+_BRACED = re.compile(r"\{([a-z.-]+)\}")
 
 
-class SonifyError(Exception):
+Naming = Callable[[str], str]
+"""What a face calls the setting or argument of a key: `--positions` or a label of the page."""
+
+
+class _Told(Exception):
+    """A text for a person, with the keys of what it is about as data.
+
+    `hint` may name keys in braces, as in ``"give {positions}"``. The command line and the page
+    each put their own name for a key in its place.
+    """
+
+    def __init__(
+        self,
+        what: str,
+        *,
+        file: object = None,
+        place: str | None = None,
+        key: str | None = None,
+        hint: str = "",
+    ) -> None:
+        self.what = what
+        self.file = None if file is None else str(file)
+        self.place = place
+        self.key = key
+        self.hint = hint
+        super().__init__(what)
+
+    def say(self, naming: Naming = str) -> str:
+        """The line to show, with each key as `naming` names it."""
+        key = self.key and ", ".join(naming(k) for k in self.key.split(", "))
+        hint = _BRACED.sub(lambda m: naming(m[1]), self.hint)
+        what = f"{self.what}; {hint}" if hint else self.what
+        return ": ".join(p for p in (self.file, self.place, key, what) if p)
+
+    def __str__(self) -> str:
+        return self.say()
+
+
+class SonifyError(_Told):
     """Something could not be done. The text is one line, ready to show.
 
     Parameters
@@ -19,21 +61,20 @@ class SonifyError(Exception):
         The file it is about.
     place : str, optional
         The field, line or place in that file.
+    key : str, optional
+        The setting or argument it is about, such as ``"positions"`` or ``"music.timing"``;
+        several are separated by ``", "``.
+    hint : str, optional
+        What to do about it. Keys in braces stand for settings and arguments.
     """
 
     exit_status = 1
 
-    def __init__(self, what: str, *, file: object = None, place: str | None = None) -> None:
-        self.what = what
-        self.file = None if file is None else str(file)
-        self.place = place
-        super().__init__(": ".join(p for p in (self.file, self.place, what) if p))
-
-    def at(self, file: object) -> SonifyError:
-        """The same error, said of a file (kept if it names one already)."""
+    def at(self, file: object) -> Self:
+        """The same error, about a file (unchanged if it names one already)."""
         if self.file is not None:
             return self
-        return type(self)(self.what, file=file, place=self.place)
+        return type(self)(self.what, file=file, place=self.place, key=self.key, hint=self.hint)
 
 
 class InputError(SonifyError):
@@ -46,8 +87,8 @@ class OutputError(SonifyError):
     """The result could not be made or kept (exit status 1)."""
 
 
-class Caution(UserWarning):
-    """Something that the user should know, though the work goes on."""
+class Caution(_Told, UserWarning):
+    """Something that the user should know, though the work goes on. Takes what errors take."""
 
 
 def close_matches(word: str, known: Iterable[str]) -> str:

@@ -99,7 +99,9 @@ def _run() -> None:
     try:
         status = sonify.main(standalone_mode=False)
     except SonifyError as e:
-        click.echo(f"sonify: {e}", err=True)
+        from sonify.cli.common import option
+
+        click.echo(f"sonify: {e.say(option)}", err=True)
         sys.exit(e.exit_status)
     except click.exceptions.Abort:
         click.echo("sonify: stopped", err=True)

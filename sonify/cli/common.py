@@ -22,6 +22,7 @@ __all__ = [
     "cautions_shown",
     "disc_argument",
     "length",
+    "option",
     "output_option",
     "perform_from",
     "result",
@@ -71,7 +72,7 @@ def load(disc: str) -> Disc:
         warnings.simplefilter("always", Caution)
         out = load_disc(disc)
     for one in caught:
-        caution(str(one.message))
+        caution(_said(one.message))
     return out
 
 
@@ -83,6 +84,17 @@ def perform_from(
 
     settings = dict(parse_assignment(a) for a in assignments)
     return perform(load(disc) if isinstance(disc, str) else disc, presets, settings)
+
+
+def option(key: str) -> str:
+    """What the command line calls the setting or argument of a key."""
+    return f"--set {key}" if "." in key else f"--{key}"
+
+
+def _said(warning: Warning | str) -> str:
+    from sonify.errors import Caution
+
+    return warning.say(option) if isinstance(warning, Caution) else str(warning)
 
 
 def caution(text: str) -> None:
@@ -98,7 +110,7 @@ def cautions_shown() -> Iterator[None]:
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", Caution)
         yield
-    for text in dict.fromkeys(str(w.message) for w in caught if issubclass(w.category, Caution)):
+    for text in dict.fromkeys(_said(w.message) for w in caught if issubclass(w.category, Caution)):
         caution(text)
 
 
