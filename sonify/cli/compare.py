@@ -14,7 +14,7 @@ __all__ = ["compare"]
 
 @click.command()
 @disc_argument
-@click.argument("take")
+@click.argument("recording")
 @setting_options
 @click.option(
     "-o", "--output", metavar="FILE", help="A report: .html (pictures inside), .png or .json."
@@ -43,7 +43,7 @@ __all__ = ["compare"]
 )
 def compare(
     disc: str,
-    take: str,
+    recording: str,
     presets: tuple[str, ...],
     assignments: tuple[str, ...],
     output: str | None,
@@ -54,28 +54,28 @@ def compare(
     sample_width: float | None,
     sample_rate: float | None,
 ) -> None:
-    """Lay a take along the disc: which bits went wrong, where and when, and why.
+    """Compare a recording of the player with the disc: which bits went wrong, where, when and why.
 
-    TAKE is a MIDI file recorded from the player's jack, or a detector log (.csv, .npy, .wav).
-    Give the preset and the player that it was played with.
+    RECORDING is a MIDI file recorded from the player's MIDI output, or a detector log (.csv, .npy,
+    .wav). Give the preset and the player settings that it was played with.
 
     Caution: before you open the player, no laser beam into any eye (classes of IEC 60825-1),
     mains unplugged, hands and hair away from what turns. Local rules come first.
 
     \b
     Examples:
-      sonify compare cairn-middle take.mid -p usual -o report.html
+      sonify compare cairn-middle recording.mid -p usual -o report.html
       sonify compare my.toml log.csv --threshold 1.8 --sample-at 0.004 --sample-width 0.2
       sonify compare my.toml log.csv --write-player mine.toml
     """
-    from sonify.recover.diagnosis import compare_take
+    from sonify.recover import diagnosis
     from sonify.recover.diagnosis.facts import facts
     from sonify.recover.diagnosis.report import report_lines, write_report
 
     show = perform_from(disc, presets, assignments)
-    seen = compare_take(
+    seen = diagnosis.compare(
         show,
-        take,
+        recording,
         sample_rate=sample_rate,
         threshold=threshold,
         sample_at=sample_at,

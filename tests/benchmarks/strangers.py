@@ -3,9 +3,10 @@
     python -m tests.benchmarks.strangers [log] [midi] [faulty takes of each] [-v]
 
 Takes of every shipped disc and of a dozen invented ones are held against all others, with both
-players. Prints how much of the disc each take tells, in hundredths: for other discs, for near
+players. Prints how much of the disc each recording tells, in hundredths: for other discs, for near
 texts (the same message with a part of its characters changed), and for each fault at each strength
-with the right disc. The bound under which `sonify compare` refuses a take is chosen between them.
+with the right disc. The bound below which
+`sonify compare` refuses a recording lies between them.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ import numpy as np
 
 import sonify
 from sonify.errors import InputError
-from sonify.recover.diagnosis import compare, compare_take
+from sonify.recover.diagnosis import compare, comparison
 from tests.recover.diagnosis.faults import FAULTS, PLAYERS, make
 from tests.recover.diagnosis.machine import Machine
 
@@ -72,14 +73,14 @@ def show_of(disc: sonify.Disc, start: str) -> sonify.Performance:
 
 
 def fit(show: sonify.Performance, path: Path, threshold: float | None = None) -> float:
-    """How much of the disc the take tells; nan where no comparison is possible."""
-    kept, compare.FITS = compare.FITS, 0.0
+    """How much of the disc the recording tells; nan where no comparison is possible."""
+    kept, comparison.FITS = comparison.FITS, 0.0
     try:
-        return compare_take(show, path, threshold=threshold).fit
+        return compare(show, path, threshold=threshold).fit
     except InputError:
         return float("nan")
     finally:
-        compare.FITS = kept
+        comparison.FITS = kept
 
 
 def figures(name: str, kind: str, values: list[float]) -> str:
@@ -109,7 +110,7 @@ def main() -> None:
                 key = f"{name} near {share} {k}"
                 discs[key] = near(discs[name], share, k)
                 pairs.append((key, name, f"near texts, {100 * share:.0f} % changed", share))
-    print(f"{'score of 100':<40} {'take':<5} {'takes':>5} "
+    print(f"{'score of 100':<40} {'recording':<5} {'takes':>5} "
           f"{'least':>7} {'5 %':>7} {'half':>7} {'95 %':>7} {'most':>7}")  # fmt: skip
     with tempfile.TemporaryDirectory() as folder:
         for kind in kinds:
@@ -119,7 +120,7 @@ def main() -> None:
                 for key, disc in discs.items():
                     seed = sum(map(ord, key + start))
                     rng = np.random.default_rng(seed)
-                    take = Machine(
+                    recording = Machine(
                         grid=disc.grid.tolist(),
                         unit_bits=disc.code.unit_bits if disc.code else 7,
                         row_start=start,
@@ -129,7 +130,9 @@ def main() -> None:
                            "drift": rng.uniform(-0.04, 0.04)},
                     ).run()  # fmt: skip
                     path = Path(folder) / f"{len(made)}.{'mid' if kind == 'midi' else 'npy'}"
-                    made[key, start] = (take.write_midi if kind == "midi" else take.write_log)(path)
+                    made[key, start] = (
+                        recording.write_midi if kind == "midi" else recording.write_log
+                    )(path)
                 for a, b, group, _ in pairs:
                     value = fit(show_of(discs[b], start), made[a, start])
                     found.setdefault(group, []).append(value)
@@ -143,10 +146,10 @@ def main() -> None:
                 for k, strength in enumerate(strengths):
                     values = []
                     for seed in range(count):
-                        show, take = make(fault, k, seed)
+                        show, recording = make(fault, k, seed)
                         path = Path(folder) / f"fault.{'mid' if kind == 'midi' else 'npy'}"
-                        (take.write_midi if kind == "midi" else take.write_log)(path)
-                        values.append(fit(show, path, take.machine.threshold))
+                        (recording.write_midi if kind == "midi" else recording.write_log)(path)
+                        values.append(fit(show, path, recording.machine.threshold))
                     print(figures(f"{fault}, {strength}", kind, values), flush=True)
 
 

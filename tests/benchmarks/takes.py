@@ -29,9 +29,9 @@ def run(
 ) -> list:
     out = []
     for seed in range(count):
-        show, take = make(fault, strength, seed)
+        show, recording = make(fault, strength, seed)
         try:
-            one, _ = judge(show, take, kind, folder, told)
+            one, _ = judge(show, recording, kind, folder, told)
         except InputError as e:
             print("   not read:", fault, strength, kind, seed, e)
             continue
@@ -79,7 +79,7 @@ def main() -> None:
     count = numbers[0] if numbers else 50
     clean = numbers[1] if len(numbers) > 1 else 200
     print(
-        f"{'fault':<36} {'take':<5} {'takes':>9} {'wrong':>6} {'found':>8} {'accused':>6} "
+        f"{'fault':<36} {'recording':<5} {'takes':>9} {'wrong':>6} {'found':>8} {'accused':>6} "
         f"{'cause':>5} {'speed':>10} {'stage':>10} {'< 5 ms':>8} "
         f"{'one bit':>7}"
     )

@@ -1,8 +1,8 @@
-"""Laying what was read along the disc: which position each slot is, and when each row was read.
+"""Align what was read with the disc: which position each slot is, and when each row was read.
 
-A *slot* is one position passing, counted from the start of the take. What was seen in each slot
-is held against every row of the disc; then the best order of readings is found by dynamic
-programming, with rows that were read twice or left out allowed for at a price.
+A *slot* is one position passing, counted from the start of the recording. Each slot is compared
+with every row of the disc; dynamic programming then finds the best order of readings, in which
+rows may be read twice or skipped at a price.
 """
 
 from __future__ import annotations
@@ -15,15 +15,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
+    "Alignment",
+    "Design",
     "Move",
-    "Placing",
-    "Plan",
     "agreement",
     "agreement_of",
+    "align_rows",
     "best_order",
     "lengths",
     "likeliest",
-    "place_rows",
     "signs_of",
     "turn_phase",
     "usual_move",
@@ -42,16 +42,16 @@ OTHER_ROW = 0.02  # price of reading another row than the one it should be
 CHANGE = 0.12  # price of a change to another row and back
 OTHERS = (0, -1, 1)
 LOST_ROWS = 3
-OUTSIDE = 0.5  # what a row that lies outside the take counts for, if 1 is one that fits
+OUTSIDE = 0.5  # what a row that lies outside the recording counts for, if 1 is one that fits
 FIRST = 0.3  # what it speaks for a start that the first row begins with position 0
 GOOD_ROWS = 0.6
 MOST_BLOCKS = 160
 FINE = 0.01  # positions between two lengths of the stage's move that are tried
-LIKE_PLAN = 0.25  # how far it is from the plan's, usually, as a share of it
+LIKE_PLAN = 0.25  # how far it is from the design's, usually, as a share of it
 
 
 @dataclass(frozen=True, eq=False)
-class Plan:
+class Design:
     """What should have happened.
 
     Attributes
@@ -94,13 +94,13 @@ class Move:
 
 
 @dataclass(frozen=True, eq=False)
-class Placing:
+class Alignment:
     """When each row was read.
 
     Attributes
     ----------
     start : ndarray of int64, shape (rows,)
-        The slot in which each reading began; may lie outside the take at its ends.
+        The slot in which each reading began; may lie outside the recording at its ends.
     seen_row : ndarray of int64, shape (rows,)
         The row that was under the detector.
     phase : int
@@ -161,15 +161,15 @@ def turn_phase(seen: Signs | Reals, grid: Signs) -> tuple[int, float]:
 
 
 def _windows(
-    seen: Signs | Reals, plan: Plan, phase: int, turning: bool, margin: int
+    seen: Signs | Reals, design: Design, phase: int, turning: bool, margin: int
 ) -> NDArray[np.float32]:
     """How well a row read from each slot on agrees with each row, shape (starts, rows).
 
-    Starts are counted from -margin. What lies outside the take speaks for a start, though not as
-    loudly as what fits.
+    Starts are counted from -margin. A slot outside the recording counts, but less than one that
+    fits.
     """
-    rows, n = plan.grid.shape
-    signs = signs_of(plan.grid)
+    rows, n = design.grid.shape
+    signs = signs_of(design.grid)
     padded = np.zeros(len(seen) + 2 * margin + n)
     padded[margin : margin + len(seen)] = seen
     starts = len(seen) + 2 * margin
@@ -193,44 +193,44 @@ def _windows(
     return share
 
 
-def place_rows(
+def align_rows(
     seen: Signs | Reals,
-    plan: Plan,
+    design: Design,
     phase: int,
     turning: bool,
     following: tuple[Index, Reals, Reals] | None = None,
     wrong: float = 0.01,
     lost: int = LOST_ROWS,
-) -> Placing:
+) -> Alignment:
     """Find when each row was read.
 
     Parameters
     ----------
     seen : ndarray, shape (slots,)
         From -1 for a zero to 1 for a one; 0 where nothing is known.
-    plan : Plan
+    design : Design
     phase : int
-        Of slot 0, where the positions turn on through the whole take.
+        Of slot 0, where the positions turn on through the whole recording.
     turning : bool
         Whether they do, and `phase` can be trusted; else every row is taken to begin with
         position 0 at its start.
     following : tuple of ndarray, shape (slots,), optional
         The slot in which the next row should begin if one begins in this slot, and how far that
-        is from being the one before and the one after, in slots; as the plan says if not given.
+        is from being the one before and the one after, in slots; as the design says if not given.
     wrong : float
-        The share of bits that are usually wrong in this take.
+        The share of bits that are usually wrong in this recording.
     lost : int
-        How many rows late the take may begin.
+        How many rows late the recording may begin.
     """
-    rows, n = plan.grid.shape
-    margin = lost * plan.step
-    fit = _windows(seen, plan, phase, turning, margin)
+    rows, n = design.grid.shape
+    margin = lost * design.step
+    fit = _windows(seen, design, phase, turning, margin)
     allowed = np.arange(len(fit))
-    if turning and plan.index:
+    if turning and design.index:
         allowed = allowed[(allowed - margin + phase) % n == 0]
     first = (allowed - margin + phase) % n == 0 if turning else np.zeros(len(allowed), bool)
-    longest = max(4 * plan.step, plan.step + 2 * n)
-    ahead = np.full(len(allowed), plan.step)
+    longest = max(4 * design.step, design.step + 2 * n)
+    ahead = np.full(len(allowed), design.step)
     off = None
     if following is not None:
         inside = (allowed >= margin) & (allowed < margin + len(following[0]))
@@ -241,24 +241,24 @@ def place_rows(
         # in the unit of fit, where a wrong bit is 2 of n
         bit = np.log((1 - wrong) / wrong)
         off = 2 / (n * bit) * np.minimum(0.5 * (off / UNSURE) ** 2, HARDLY)
-    chosen, other = best_order(fit[allowed], first, allowed, ahead, plan, longest, off)
+    chosen, other = best_order(fit[allowed], first, allowed, ahead, design, longest, off)
     start = allowed[chosen] - margin
     seen_row = np.arange(rows) + other
-    overall, best = agreement(seen, plan, phase, turning, start, seen_row)
-    return Placing(start, seen_row, phase, overall, best)
+    overall, best = agreement(seen, design, phase, turning, start, seen_row)
+    return Alignment(start, seen_row, phase, overall, best)
 
 
 def agreement(
-    seen: Signs | Reals, plan: Plan, phase: int, turning: bool, start: Index, seen_row: Index
+    seen: Signs | Reals, design: Design, phase: int, turning: bool, start: Index, seen_row: Index
 ) -> tuple[float, float]:
     """The share of bits, of those that were seen, that are as they should be: over all rows, and
     over those that agree best."""
-    n = plan.positions
+    n = design.positions
     slot = start[:, None] + np.arange(n)
     inside = (slot >= 0) & (slot < len(seen))
     bits = np.where(inside, np.sign(seen[np.clip(slot, 0, len(seen) - 1)]), 0)
     place = (slot + phase) % n if turning else np.broadcast_to(np.arange(n), slot.shape)
-    right = (bits * signs_of(plan.grid)[seen_row[:, None], place]).sum(axis=1)
+    right = (bits * signs_of(design.grid)[seen_row[:, None], place]).sum(axis=1)
     there = inside.any(axis=1)
     share = right[there] / inside[there].sum(axis=1) if there.any() else np.zeros(1)
     # a fault may spoil some rows: the others tell whether this is the disc
@@ -266,14 +266,14 @@ def agreement(
     return float(0.5 + share.mean() / 2), float(0.5 + good.mean() / 2)
 
 
-def agreement_of(seen: Signs | Reals, plan: Plan, placing: Placing) -> tuple[float, float]:
-    """The shares of bits that are as they should be, of `Placing`, where rows turn on."""
-    return agreement(seen, plan, placing.phase, True, placing.start, placing.seen_row)
+def agreement_of(seen: Signs | Reals, design: Design, alignment: Alignment) -> tuple[float, float]:
+    """The shares of bits that are as they should be, of `Alignment`, where rows turn on."""
+    return agreement(seen, design, alignment.phase, True, alignment.start, alignment.seen_row)
 
 
 def usual_move(
     seen: Signs | Reals,
-    plan: Plan,
+    design: Design,
     phase: int,
     period_s: float,
     following: Callable[[Index, Reals], Index],
@@ -287,22 +287,22 @@ def usual_move(
     ----------
     seen : ndarray, shape (slots,)
         From -1 for a zero to 1 for a one; 0 where nothing is known.
-    plan : Plan
+    design : Design
     phase : int
         Of slot 0.
     period_s : float
         How long a position usually lasts.
     following : callable
         The slots in which the next rows should begin, from slots in which rows begin (within the
-        take) and lengths of the move in s, both of one shape.
+        recording) and lengths of the move in s, both of one shape.
     """
-    rows, n = plan.grid.shape
+    rows, n = design.grid.shape
     margin = n
-    fit = _windows(seen, plan, phase, True, margin)
+    fit = _windows(seen, design, phase, True, margin)
     gain = with_neighbours(fit)
     first = np.arange((-phase) % n - n, len(seen), n)
     first = first[(first >= -margin) & (first < len(seen))]
-    moves = lengths(plan, period_s)
+    moves = lengths(design, period_s)
     # all lengths and all first rows side by side
     start = np.broadcast_to(first, (len(moves), len(first)))
     move = np.broadcast_to(moves[:, None], start.shape)
@@ -311,7 +311,7 @@ def usual_move(
         total += gain[np.clip(start + margin, 0, len(fit) - 1), r]
         inside = np.clip(start, 0, len(seen) - 1)
         start = following(inside, move) + start - inside
-    return likeliest(moves, total.max(axis=1), plan)
+    return likeliest(moves, total.max(axis=1), design)
 
 
 def with_neighbours(fit: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -323,24 +323,24 @@ def with_neighbours(fit: NDArray[np.float32]) -> NDArray[np.float32]:
     return gain
 
 
-def lengths(plan: Plan, period_s: float) -> Reals:
+def lengths(design: Design, period_s: float) -> Reals:
     """Lengths of the stage's move that are worth trying, in s."""
-    n = plan.positions
-    most = min(4 * plan.move_s + 2 * n * period_s, plan.move_s + n * period_s)
+    n = design.positions
+    most = min(4 * design.move_s + 2 * n * period_s, design.move_s + n * period_s)
     out: Reals = np.arange(0.5, most / period_s, FINE) * period_s
     return out
 
 
-def likeliest(moves: Reals, scores: Reals, plan: Plan) -> Move:
+def likeliest(moves: Reals, scores: Reals, design: Design) -> Move:
     """The middle of the likeliest stretch of moves.
 
     Moves that lie together and give one order of rows count together: near a whole number of
     positions each hair's breadth gives another order, and one of many may fit by chance.
     """
-    n, rows = plan.positions, plan.rows
+    n, rows = design.positions, design.rows
     wrong = float(np.clip(0.5 - scores.max() / (2 * rows), 0.002, 0.4))
     likely = 0.5 * n * np.log((1 - wrong) / wrong) * scores
-    likely -= 0.5 * (np.log(moves / plan.move_s) / LIKE_PLAN) ** 2
+    likely -= 0.5 * (np.log(moves / design.move_s) / LIKE_PLAN) ** 2
     edge = np.flatnonzero(np.abs(np.diff(scores)) > 1e-9) + 1
     parts = np.split(np.arange(len(moves)), edge)
     mass = [float(np.logaddexp.reduce(likely[p])) for p in parts]
@@ -353,7 +353,7 @@ def best_order(
     first: NDArray[np.bool_],
     at: Index,
     ahead: Index,
-    plan: Plan,
+    design: Design,
     longest: int,
     off: Reals | None,
 ) -> tuple[Index, Index]:
@@ -364,11 +364,11 @@ def best_order(
     the stage may be a row short or long for a while, at a price for each change.
     """
     count, rows = fit.shape
-    n = plan.positions
-    whole_turns = plan.index and count > 1 and int(np.diff(at).min()) >= n
+    n = design.positions
+    whole_turns = design.index and count > 1 and int(np.diff(at).min()) >= n
     unit = n if whole_turns else 1
     steps = np.arange(1, longest // n + 2) if whole_turns else np.arange(n, longest + 1)
-    steps = steps[(steps < max(count, 2)) & (steps * unit >= min(plan.least, plan.step))]
+    steps = steps[(steps < max(count, 2)) & (steps * unit >= min(design.least, design.step))]
     if not len(steps):
         steps = np.array([1])
     late = steps[:, None] * unit - ahead[None, :]

@@ -1,4 +1,4 @@
-"""What a take shows, as the causes ask for it: which bits, which rows, which levels."""
+"""What a recording shows, as the causes ask for it: which bits, which rows, which levels."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.recover.diagnosis.alignment import Plan
+from sonify.recover.diagnosis.alignment import Design
 from sonify.recover.diagnosis.likelihoods import Burst, posterior, stories
 from sonify.recover.diagnosis.motion import Motion
 from sonify.recover.diagnosis.observed import Observed
@@ -26,7 +26,7 @@ SHONE_ON = 0.6  # of the errors: where the material's own level is off
 SHALLOW = 0.8  # of the usual depth of holes: the stage is beside the row
 MIDDLE = (0.3, 0.7)  # of the way from the material's level to the holes': good for a threshold
 OFF = 0.12  # of the swing: the material's level is off
-FADES = 0.25  # of the swing: by so much its level sinks or rises through the take
+FADES = 0.25  # of the swing: by so much its level sinks or rises through the recording
 SEEN = 8.0  # what a log's levels speak for a cause that they show, as a logarithm
 
 
@@ -37,7 +37,7 @@ class Case:
     Attributes
     ----------
     seen : Observed
-    plan : Plan
+    design : Design
         With ones as 1, in the order and sense of the disc's design.
     motion : Motion
     truth : ndarray of int8, shape (rows, positions)
@@ -50,7 +50,7 @@ class Case:
     """
 
     seen: Observed
-    plan: Plan
+    design: Design
     motion: Motion
     truth: NDArray[np.int8]
     missed: NDArray[np.bool_]
@@ -108,7 +108,7 @@ class Pattern:
 def _pattern(case: Case) -> Pattern:
     if not case.count:
         return Pattern({}, None, 0)
-    position = abs(60 / (case.motion.rpm * case.plan.positions))
+    position = abs(60 / (case.motion.rpm * case.design.positions))
     logs, burst, row = stories(case.wrong, case.could, case.seen.time_s, position)
     if case.seen.levels is not None:
         shifted = web_shift(case)
@@ -133,16 +133,16 @@ def _pattern(case: Case) -> Pattern:
 
 def other_rows(case: Case) -> NDArray[np.int64]:
     """By how many rows each reading was off, where its ones are truly those of the other row."""
-    n, rows = case.plan.positions, case.plan.rows
-    off: NDArray[np.int64] = case.seen.placing.seen_row - np.arange(rows)
-    placing = case.seen.placing
+    n, rows = case.design.positions, case.design.rows
+    off: NDArray[np.int64] = case.seen.alignment.seen_row - np.arange(rows)
+    alignment = case.seen.alignment
     for r in np.flatnonzero(off):
-        first = 0 if case.plan.index else int(placing.start[r] + placing.phase) % n
+        first = 0 if case.design.index else int(alignment.start[r] + alignment.phase) % n
         place = (first + np.arange(n)) % n
         heard = case.seen.under[r, :n]
         fit = []
-        for row in (int(r), int(placing.seen_row[r])):
-            ones = case.plan.grid[row, place] == 1
+        for row in (int(r), int(alignment.seen_row[r])):
+            ones = case.design.grid[row, place] == 1
             fit.append(float((heard[ones] == 1).mean()) if ones.any() else 0.0)
         if fit[1] < 0.6 or fit[1] < fit[0] + 0.15:
             off[r] = 0

@@ -176,7 +176,7 @@ def _variants(case: Case) -> Cause | None:
 
 
 def _clock(case: Case) -> Cause | None:
-    n = case.plan.positions
+    n = case.design.positions
     if case.miscount is not None:
         m = case.miscount
         what = "missing" if m.kind == "missing" else "doubled"
@@ -191,7 +191,7 @@ def _clock(case: Case) -> Cause | None:
     clock = case.seen.clock
     if clock is None:
         return None
-    start = case.seen.placing.start
+    start = case.seen.alignment.start
     span = slice(max(0, int(start[0])), int(start[-1]) + n)
     found: Cause | None = None
     extra_slot = np.rint(
@@ -202,7 +202,7 @@ def _clock(case: Case) -> Cause | None:
         if not len(slots):
             continue
         turns = max(1, (span.stop - span.start) // n)
-        count = np.bincount((slots + case.seen.placing.phase) % n, minlength=n)
+        count = np.bincount((slots + case.seen.alignment.phase) % n, minlength=n)
         p = int(np.argmax(count))
         often = count[p] / turns
         if often >= 0.5 or (count[p] >= 2 and turns <= 3):
@@ -261,7 +261,7 @@ def _sector(case: Case) -> tuple[float, float, float, int]:
     """How much the errors gather in one part of the turn, or in two that face each other (0 to 1,
     against chance), the middle of that part, the share of rows that have any, and 1 or 2."""
     r, p = case.at
-    n = case.plan.positions
+    n = case.design.positions
     could = np.nonzero(case.could)[1]
     best = (0.0, 0.0, 1)
     for parts in (1, 2):
@@ -270,7 +270,7 @@ def _sector(case: Case) -> tuple[float, float, float, int]:
         middle = float(np.angle(mean) / (2 * np.pi * parts) * n % (n / parts))
         if abs(mean - base) > best[0]:
             best = float(abs(mean - base)), middle, parts
-    return best[0], best[1], len(np.unique(r)) / case.plan.rows, best[2]
+    return best[0], best[1], len(np.unique(r)) / case.design.rows, best[2]
 
 
 def _off_centre(case: Case) -> Cause | None:
@@ -341,7 +341,7 @@ def _ambient(case: Case) -> Cause | None:
     if burst is not None:
         outside = f"{burst.outside or 'none'} before and after"
         evidence.append(
-            f"from {burst.begin_s:.1f} s to {burst.end_s:.1f} s of the take "
+            f"from {burst.begin_s:.1f} s to {burst.end_s:.1f} s of the recording "
             f"{_percent(burst.share)} of what could go wrong did, and {outside}"
         )
     return _by_pattern(case, "ambient-light", *evidence)
@@ -368,7 +368,7 @@ def _threshold(case: Case) -> Cause | None:
     if abs(drift) > FADES:
         evidence.append(
             f"the material's level moves by {_percent(abs(drift))} of the swing "
-            f"{'towards' if drift > 0 else 'away from'} the holes' through the take"
+            f"{'towards' if drift > 0 else 'away from'} the holes' through the recording"
         )
     found = _by_pattern(case, "threshold", *evidence)
     if found is not None and abs(drift) > FADES:

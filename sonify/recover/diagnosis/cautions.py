@@ -1,18 +1,18 @@
-"""What to know of a take beside its faults: what is missing, and what is taken for granted."""
+"""What to know of a recording beside its faults: what is missing, and what is taken for granted."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from sonify.disc.report import plural
-from sonify.recover.diagnosis.alignment import Plan
+from sonify.recover.diagnosis.alignment import Design
 from sonify.recover.diagnosis.listening import Listening
 from sonify.recover.diagnosis.observed import Observed
 
 __all__ = ["cautions_of"]
 
 
-def cautions_of(seen: Observed, plan: Plan, listening: Listening | None) -> tuple[str, ...]:
+def cautions_of(seen: Observed, design: Design, listening: Listening | None) -> tuple[str, ...]:
     """One line for each thing that a report can't tell, or takes for granted."""
     out = list(seen.notes)
     if listening is not None and listening.vague:
@@ -31,40 +31,40 @@ def cautions_of(seen: Observed, plan: Plan, listening: Listening | None) -> tupl
             f"{listening.about} at {100 * seen.told:.0f} % of the places: bits elsewhere are "
             "taken to be right"
         )
-    last, last_row = int(seen.placing.start[-1]), len(seen.placing.start)
+    last, last_row = int(seen.alignment.start[-1]), len(seen.alignment.start)
     if seen.heard is not None and last >= len(seen.heard.seen) and (seen.under[-1] >= 0).any():
         slot = len(seen.heard.seen) - 1
-        row = int(np.searchsorted(seen.placing.start, slot, "right"))
-        position = _position(seen, plan, max(row - 1, 0), slot)
+        row = int(np.searchsorted(seen.alignment.start, slot, "right"))
+        position = _position(seen, design, max(row - 1, 0), slot)
         out.append(
             f"no note came after row {row} position {position}: if the recording was stopped "
             f"there, the errors after it, all of row {last_row} too, are none"
         )
-    out += _cut_rows(seen, plan)
+    out += _cut_rows(seen, design)
     unread = int(np.count_nonzero(seen.bits < 0))
     if unread:
-        out.append(f"{plural(unread, 'position')} not in the take, or not to be told from it")
+        out.append(f"{plural(unread, 'position')} not in the recording, or not to be told from it")
     return tuple(out)
 
 
-def _position(seen: Observed, plan: Plan, r: int, slot: int) -> int:
+def _position(seen: Observed, design: Design, r: int, slot: int) -> int:
     """The position, counted from 1, of a slot in which a row was read."""
-    from_start = slot - int(seen.placing.start[r])
-    return 1 + (from_start if plan.index else (slot + seen.placing.phase) % plan.positions)
+    from_start = slot - int(seen.alignment.start[r])
+    return 1 + (from_start if design.index else (slot + seen.alignment.phase) % design.positions)
 
 
-def _cut_rows(seen: Observed, plan: Plan) -> list[str]:
-    """Where the take begins within the first row, or ends within the last."""
+def _cut_rows(seen: Observed, design: Design) -> list[str]:
+    """Where the recording begins within the first row, or ends within the last."""
     if seen.heard is None:
         return []
     out = []
-    n = plan.positions
+    n = design.positions
     for r, when, what in ((0, "before", "begun late"), (-1, "after", "stopped early")):
         there = np.flatnonzero(seen.under[r, :n] >= 0)
         if 0 < len(there) < n:
-            slot = int(seen.placing.start[r]) + int(there[0 if r == 0 else -1])
-            position = _position(seen, plan, r, slot)
-            row = 1 if r == 0 else len(seen.placing.start)
+            slot = int(seen.alignment.start[r]) + int(there[0 if r == 0 else -1])
+            position = _position(seen, design, r, slot)
+            row = 1 if r == 0 else len(seen.alignment.start)
             out.append(
                 f"no note came {when} row {row} position {position}, and the recording counts as "
                 f"{what}; if it was not, the notes there were missed"

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
-from sonify.recover.diagnosis.source import LogTake
+from sonify.recover.diagnosis.source import LogRecording
 
 __all__ = ["Clock", "find_clock"]
 
@@ -67,12 +67,12 @@ def levels_of(x: NDArray[np.float32]) -> tuple[float, float]:
     return float(low), float(high)
 
 
-def find_clock(take: LogTake, period_s: float, low_holes: bool | None = None) -> Clock:
+def find_clock(log: LogRecording, period_s: float, low_holes: bool | None = None) -> Clock:
     """Find and number the clock row's pulses.
 
     Parameters
     ----------
-    take : LogTake
+    log : LogRecording
     period_s : float
         How long a position should last, in s.
     low_holes : bool, optional
@@ -83,21 +83,21 @@ def find_clock(take: LogTake, period_s: float, low_holes: bool | None = None) ->
     InputError
         There are no pulses, or too few samples to see them.
     """
-    x = take.clock
+    x = log.clock
     low, high = levels_of(x)
     spread = float(np.std(x))
     if not high - low > 0 or spread == 0:
         raise InputError(
             "the clock channel does not change: no pulses in it; look at the clock detector's "
             "light and wiring, and at which channel is which",
-            file=take.path,
+            file=log.path,
         )
-    width = max(1, int(0.05 * period_s * take.rate))
+    width = max(1, int(0.05 * period_s * log.rate))
     smooth = _mean(x, width)
     is_low = low_holes
     if is_low is None:
         is_low = float(np.mean(smooth < (low + high) / 2)) < 0.55
-    pulses, lengths = _pulses(smooth, low, high, is_low, take.rate)
+    pulses, lengths = _pulses(smooth, low, high, is_low, log.rate)
     if len(pulses) >= FEWEST:
         usual = float(np.median(lengths))
         keep = lengths > 0.12 * usual
@@ -106,7 +106,7 @@ def find_clock(take: LogTake, period_s: float, low_holes: bool | None = None) ->
         raise InputError(
             f"the clock channel has {len(pulses)} pulses and a row has more; look at the clock "
             "detector's light and wiring, and at which channel is which",
-            file=take.path,
+            file=log.path,
         )
     return _numbered(pulses, lengths, is_low)
 

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.recover.diagnosis.compare import Comparison
+from sonify.recover.diagnosis.comparison import Comparison
 
 __all__ = ["facts"]
 
@@ -21,7 +21,7 @@ def facts(c: Comparison) -> dict[str, Any]:
 
     return {
         "disc": c.show.disc.name,
-        "take": str(c.path),
+        "recording": str(c.path),
         "kind": c.kind,
         "agreement": c.agreement,
         "fit": c.fit,

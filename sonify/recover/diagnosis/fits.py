@@ -1,10 +1,9 @@
-"""Whether a take is one of this disc at all: how much of what the disc holds it tells.
+"""Whether a recording is one of this disc at all: how much of the disc's information it holds.
 
-The share of bits that agree is a poor witness: where a disc has few ones, silence agrees with it,
-and the rows of any take can be laid so that half of them do. What counts is how far what was heard
-depends on what the disc says, as the mutual information of the two (C. E. Shannon, A Mathematical
-Theory of Communication, 1948), over all places that the take tells of, as a share of what the
-whole disc holds.
+The share of bits that agree is a poor measure: silence agrees with a disc of few ones, and the rows
+of any recording can be placed so that half of them agree. What counts is how far the observations
+depend on the disc's bits: their mutual information (C. E. Shannon, A Mathematical Theory of
+Communication, 1948) over all places in the recording, as a share of the whole disc's entropy.
 """
 
 from __future__ import annotations
@@ -12,60 +11,60 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.recover.diagnosis.alignment import Placing, Plan
-from sonify.recover.diagnosis.observed import Heard, Observed
+from sonify.recover.diagnosis.alignment import Alignment, Design
+from sonify.recover.diagnosis.observed import NotesBySlot, Observed
 
 __all__ = ["FITS", "fit_of", "fit_of_notes", "told"]
 
 FITS = 0.2
-"""The bound under which a take is not one of this disc.
+"""The bound under which a recording is not one of this disc.
 
 Measured by tests/benchmarks/strangers.py on logs and MIDI files with both players, in hundredths:
 
 - takes of other discs (80 pairs of shipped ones, 96 with other texts on a disc of the same size):
   half score under 5, 95 % under 11, the highest 13;
 - near texts: 0 to 21 with 75 % of the characters changed, 15 to 38 with 50 %, 31 to 57 with 30 %,
-  42 to 73 with 15 %; above the bound such a take counts as one with many wrong bits;
+  42 to 73 with 15 %; above the bound such a recording counts as one with many wrong bits;
 - takes of the disc itself with faults (820): off centre 37 and more (by 0.36 of a pitch), light
   over several rows 37, a threshold far off 51, notes lost on the wire 62, all else 70 and more.
 """
 
 
-def fit_of(seen: Observed, plan: Plan) -> float:
-    """How much of what the disc holds a take tells, from 0 for nothing to 1.
+def fit_of(seen: Observed, design: Design) -> float:
+    """How much of what the disc holds a recording tells, from 0 for nothing to 1.
 
     Parameters
     ----------
     seen : Observed
-    plan : Plan
+    design : Design
         The way in which the disc fits best.
     """
-    n = plan.positions
-    placing = seen.loose or seen.placing
+    n = design.positions
+    alignment = seen.loose or seen.alignment
     if seen.heard is not None:
-        return fit_of_notes(seen.heard, plan, placing)
+        return fit_of_notes(seen.heard, design, alignment)
     if seen.levels is not None:
         # where the machine's threshold lies says nothing of which disc it is
-        bit = plan.grid[placing.seen_row]
+        bit = design.grid[alignment.seen_row]
         level = seen.levels.level
         return max(told(_halved(v), bit) for v in (level, level - seen.levels.web))
-    slots = placing.start[:, None] + np.arange(n)
-    bit = plan.grid[placing.seen_row[:, None], _places(slots, plan, placing)]
+    slots = alignment.start[:, None] + np.arange(n)
+    bit = design.grid[alignment.seen_row[:, None], _places(slots, design, alignment)]
     return told(np.where(seen.under[:, :n] < 0, 0, 2 * seen.under[:, :n] - 1), bit)
 
 
-def fit_of_notes(heard: Heard, plan: Plan, placing: Placing) -> float:
-    """The same for notes, with rows that begin where a placing says."""
-    slots = placing.start[:, None] + np.arange(plan.positions)
-    bit = plan.grid[placing.seen_row[:, None], _places(slots, plan, placing)]
-    return told(heard.known_at(slots.astype(float), plan.positions), bit)
+def fit_of_notes(heard: NotesBySlot, design: Design, alignment: Alignment) -> float:
+    """The same for notes, with rows that begin where a alignment says."""
+    slots = alignment.start[:, None] + np.arange(design.positions)
+    bit = design.grid[alignment.seen_row[:, None], _places(slots, design, alignment)]
+    return told(heard.known_at(slots.astype(float), design.positions), bit)
 
 
-def _places(slots: NDArray[np.int64], plan: Plan, placing: Placing) -> NDArray[np.int64]:
-    n = plan.positions
-    if plan.index:
+def _places(slots: NDArray[np.int64], design: Design, alignment: Alignment) -> NDArray[np.int64]:
+    n = design.positions
+    if design.index:
         return np.broadcast_to(np.arange(n), slots.shape)
-    out: NDArray[np.int64] = (slots + placing.phase) % n
+    out: NDArray[np.int64] = (slots + alignment.phase) % n
     return out
 
 

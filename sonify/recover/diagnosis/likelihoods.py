@@ -26,7 +26,7 @@ STORIES = {"hole": 1.0, "ambient-light": 0.5, "stage": 0.5, "threshold": 0.5, "n
 STRAY = 1e-4  # how often a bit is wrong for a reason of its own
 SLIP = 0.01  # how often a hole is seen although the light is on
 MORE_HOLES = 0.5  # each further hole is so much rarer than the one before
-LONGEST = 20.0  # light goes on for so many times the take at most
+LONGEST = 20.0  # light goes on for so many times the recording at most
 MANY = 3  # wrong bits that a stage, a threshold or noise make at least
 PART = 0.5  # of the beta distribution of the share that a stage misses: mostly little or nearly all
 THRESHOLD = (0.02, 0.6)  # the share of bits that a threshold gets wrong, each power of ten alike
@@ -102,15 +102,15 @@ def best_burst(wrong: Flags, time: Reals, others: int) -> Burst | None:
 
 def _light(burst: Burst, wrong: Flags, time: Reals, position_s: float) -> float:
     """Light may begin at any moment and goes on for any time, each power of ten alike."""
-    take = float(time[-1] - time[0]) + position_s
+    recording = float(time[-1] - time[0]) + position_s
     before = time[burst.first - 1] if burst.first else time[0] - position_s
     after = time[burst.last + 1] if burst.last + 1 < len(time) else time[-1] + position_s
     least = position_s / 2
     begin = np.linspace(float(before), burst.begin_s, 33)
     begin = (begin[1:] + begin[:-1]) / 2
     long = np.log(np.maximum(after - begin, least)) - np.log(np.maximum(burst.end_s - begin, least))
-    long = np.maximum(long, 1e-12) / math.log(LONGEST * take / least)
-    at = math.log(float(np.mean(long)) * max(burst.begin_s - float(before), 1e-9) / take)
+    long = np.maximum(long, 1e-12) / math.log(LONGEST * recording / least)
+    at = math.log(float(np.mean(long)) * max(burst.begin_s - float(before), 1e-9) / recording)
     count = burst.last - burst.first + 1
     hit = round(burst.share * count)
     inside = hit * math.log(1 - SLIP) + (count - hit) * math.log(SLIP)

@@ -84,7 +84,7 @@ class Listening:
         return self.swing > 0
 
     def of(self, notes: NDArray[np.void]) -> NDArray[np.bool_]:
-        """Which of a take's notes are this voice's."""
+        """Which of a recording's notes are this voice's."""
         mine: NDArray[np.bool_] = np.isin(notes["channel"], self.channels)
         return mine if self.keys is None else mine & np.isin(notes["pitch"], self.keys)
 
@@ -96,7 +96,7 @@ def merged_on(show: Performance, notes: NDArray[np.void]) -> int | None:
     ----------
     show : Performance
     notes : ndarray of NOTE
-        Of a take.
+        Of a recording.
     """
     channels = np.unique(notes["channel"])
     meant = {c for p in show.parts if len(p) for c in _channels(p)}

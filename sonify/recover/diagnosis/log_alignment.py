@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
-from sonify.recover.diagnosis.alignment import Placing, Plan, place_rows, turn_phase
+from sonify.recover.diagnosis.alignment import Alignment, Design, align_rows, turn_phase
 from sonify.recover.diagnosis.clock import Clock, find_clock, levels_of
-from sonify.recover.diagnosis.next_position import place_onward
+from sonify.recover.diagnosis.next_position import align_next_position
 from sonify.recover.diagnosis.observed import Levels, Observed
-from sonify.recover.diagnosis.source import LogTake
+from sonify.recover.diagnosis.source import LogRecording
 
 __all__ = ["Sampling", "observe_log"]
 
@@ -134,8 +134,8 @@ def _evidence(level: Reals, web: Reals, low: bool) -> Reals:
 
 
 def observe_log(
-    take: LogTake,
-    plan: Plan,
+    log: LogRecording,
+    design: Design,
     period_s: float,
     threshold: float | None,
     delay_s: float,
@@ -146,8 +146,8 @@ def observe_log(
 
     Parameters
     ----------
-    take : LogTake
-    plan : Plan
+    log : LogRecording
+    design : Design
         With a hole as 1.
     period_s : float
         How long a position should last.
@@ -167,14 +167,14 @@ def observe_log(
     InputError
         No pulses, or less than a row of them.
     """
-    clock = find_clock(take, period_s, low_holes)
-    n, rows = plan.positions, plan.rows
+    clock = find_clock(log, period_s, low_holes)
+    n, rows = design.positions, design.rows
     if len(clock.slot_s) < n // 2:
         raise InputError(
             f"{len(clock.slot_s)} positions passed and a row has {n}: too little to compare",
-            file=take.path,
+            file=log.path,
         )
-    sums = _Sums(take.data, take.rate)
+    sums = _Sums(log.data, log.rate)
     delay = _delay(sums, clock, delay_s)
     period = clock.period
     looked_at, web = _levels(sums, clock.slot_s + delay, period)
@@ -184,7 +184,7 @@ def observe_log(
         of = np.interp(pulse_s, clock.slot_s, period)
         if not how.told:
             return _levels(sums, pulse_s + delay, of)[0]
-        middle = pulse_s + (delay if how.at_s is None else how.at_s + 0.5 / take.rate)
+        middle = pulse_s + (delay if how.at_s is None else how.at_s + 0.5 / log.rate)
         half = (how.width or WINDOW) / 2 * of
         return sums.held(middle - half, middle + half)
 
@@ -194,14 +194,14 @@ def observe_log(
     low = clock.low
     hole = (level < used) == low
     seen = _evidence(looked_at, web, low)
-    phase, _ = turn_phase(seen, plan.grid)
+    phase, _ = turn_phase(seen, design.grid)
     good = np.flatnonzero(~clock.extra)
-    if plan.index:
-        placing = _placed(seen, plan, phase)
-        first = _first_pulses(clock, placing.start, good)
+    if design.index:
+        alignment = _align(seen, design, phase)
+        first = _first_pulses(clock, alignment.start, good)
     else:
         material = 1.0 if (float(np.nanmedian(web)) < found) == low else -1.0
-        placing, first = place_onward(seen, material, plan, phase, clock)
+        alignment, first = align_next_position(seen, material, design, phase, clock)
     # a doubled pulse has its own sample
     own = sampled(clock.pulse_s)
     pulse_hole = np.where(np.isfinite(own), (own < used) == low, -1).astype(np.int8)
@@ -212,7 +212,7 @@ def observe_log(
     under = np.full((rows, n + 3), -1, np.int8)
     origin: int | None = None
     for r in range(rows):
-        start = int(placing.start[r])
+        start = int(alignment.start[r])
         slots = np.arange(max(start, 0), min(start + n + 3, len(seen)))
         under[r, slots - start] = hole[slots] & np.isfinite(level[slots])
         inside = slots[slots < start + n]
@@ -225,7 +225,7 @@ def observe_log(
         if origin is None:
             origin = j0 - offset - (start + phase) % n
         pulses = np.arange(j0, min(j0 + n - offset, len(clock.pulse_s)))
-        if plan.index:
+        if design.index:
             places = offset + np.arange(len(pulses))
         else:
             places = (pulses - origin) % n
@@ -239,39 +239,47 @@ def observe_log(
         beat_slot=clock.pulse_slot[good],
         beat_s=clock.pulse_s[good],
         slot_s=clock.slot_s,
-        placing=placing,
+        alignment=alignment,
         told=1.0,
         clock=clock,
         levels=_margin(
-            take, plan.grid[placing.seen_row], passed, level_at, web_at, used, threshold, low, delay
+            log,
+            design.grid[alignment.seen_row],
+            passed,
+            level_at,
+            web_at,
+            used,
+            threshold,
+            low,
+            delay,
         ),
         extra_s=clock.pulse_s[clock.extra],
-        extra_place=_extra_places(clock, placing, n),
+        extra_place=_extra_places(clock, alignment, n),
     )
 
 
-def _placed(seen: Reals, plan: Plan, phase: int) -> Placing:
+def _align(seen: Reals, design: Design, phase: int) -> Alignment:
     """When each row was read, where rows wait for the index; a log may begin many rows late."""
-    placing = place_rows(seen, plan, phase, turning=True)
-    sure = placing.agreement >= SURE
-    if sure and placing.start[0] > -MANY * plan.step:
-        return placing
-    late = place_rows(seen, plan, phase, turning=True, lost=plan.rows - 1)
+    alignment = align_rows(seen, design, phase, turning=True)
+    sure = alignment.agreement >= SURE
+    if sure and alignment.start[0] > -MANY * design.step:
+        return alignment
+    late = align_rows(seen, design, phase, turning=True, lost=design.rows - 1)
     # where nothing fits, rows that lie outside would fit best
-    enough = _covered(seen, late, plan.positions) >= LEAST * plan.positions
-    better = late.agreement >= SURE and (not sure or _strange(late) < _strange(placing))
-    return late if enough and better else placing
+    enough = _covered(seen, late, design.positions) >= LEAST * design.positions
+    better = late.agreement >= SURE and (not sure or _strange(late) < _strange(alignment))
+    return late if enough and better else alignment
 
 
-def _covered(seen: Reals, placing: Placing, n: int) -> int:
+def _covered(seen: Reals, alignment: Alignment, n: int) -> int:
     """How many bits that were seen lie in rows."""
-    slot = placing.start[:, None] + np.arange(n)
+    slot = alignment.start[:, None] + np.arange(n)
     return int(np.count_nonzero(seen[slot[(slot >= 0) & (slot < len(seen))]]))
 
 
-def _strange(placing: Placing) -> int:
+def _strange(alignment: Alignment) -> int:
     """How many rows were read in the place of others."""
-    return int((placing.seen_row != np.arange(len(placing.seen_row))).sum())
+    return int((alignment.seen_row != np.arange(len(alignment.seen_row))).sum())
 
 
 def _first_pulses(clock: Clock, start: Index, good: Index) -> Index:
@@ -281,19 +289,19 @@ def _first_pulses(clock: Clock, start: Index, good: Index) -> Index:
     return out
 
 
-def _extra_places(clock: Clock, placing: Placing, n: int) -> list[tuple[int, float]]:
+def _extra_places(clock: Clock, alignment: Alignment, n: int) -> list[tuple[int, float]]:
     """Row and place (with a fraction) of pulses too many."""
     out = []
     for t in clock.pulse_s[clock.extra]:
         slot = float(np.interp(t, clock.slot_s, np.arange(len(clock.slot_s))))
-        r = int(np.searchsorted(placing.start, slot, "right")) - 1
-        if 0 <= r < len(placing.start) and slot < placing.start[r] + n + 1:
-            out.append((r, slot - float(placing.start[r])))
+        r = int(np.searchsorted(alignment.start, slot, "right")) - 1
+        if 0 <= r < len(alignment.start) and slot < alignment.start[r] + n + 1:
+            out.append((r, slot - float(alignment.start[r])))
     return out
 
 
 def _margin(
-    take: LogTake,
+    log: LogRecording,
     truth: NDArray[np.int8],
     passed: Reals,
     level: Reals,
@@ -310,8 +318,8 @@ def _margin(
         read = read[np.linspace(0, len(read) - 1, MOST_TRACES).astype(int)]
     at = passed.reshape(-1)[read] + delay
     across = np.linspace(-0.75, 0.75, TRACE) * period
-    index = np.rint((at[:, None] + across[None, :]) * take.rate).astype(np.int64)
-    traces = take.data[np.clip(index, 0, len(take.data) - 1)].astype(np.float64)
+    index = np.rint((at[:, None] + across[None, :]) * log.rate).astype(np.int64)
+    traces = log.data[np.clip(index, 0, len(log.data) - 1)].astype(np.float64)
     return Levels(
         level=level,
         web=web,

@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 
 from sonify.errors import InputError
 from sonify.recover.diagnosis.alignment import (
-    Placing,
-    Plan,
+    Alignment,
+    Design,
     agreement_of,
-    place_rows,
+    align_rows,
     turn_phase,
     usual_move,
 )
@@ -21,12 +21,12 @@ from sonify.recover.diagnosis.cut import laid_steadily, not_recorded, renumbered
 from sonify.recover.diagnosis.fits import fit_of_notes
 from sonify.recover.diagnosis.listening import Listening
 from sonify.recover.diagnosis.numbering import ASTRAY, across_silence, mended_start, numbered
-from sonify.recover.diagnosis.observed import Heard, Observed, Wire
-from sonify.recover.diagnosis.source import MidiTake
+from sonify.recover.diagnosis.observed import NotesBySlot, Observed, Wire
+from sonify.recover.diagnosis.source import MidiRecording
 from sonify.recover.diagnosis.starts import IDLE, pulses_of, settled, starts_in_slots
 from sonify.recover.diagnosis.timing_model import (
-    Pace,
-    pace_of,
+    TimingModel,
+    fit_timing,
     period_about,
     times_of,
     without_slips,
@@ -39,8 +39,8 @@ Index = NDArray[np.int64]
 
 RINGS = 0.2  # how often a note comes between rows where rules add notes
 PAST = 3  # positions beyond a row that are looked at too
-SHORT = 0.7  # of the disc: a take of so little is tried in every place
-MOSTLY = 0.7  # of what the disc holds: a take that tells so much lies as it should
+SHORT = 0.7  # of the disc: a recording of so little is tried in every place
+MOSTLY = 0.7  # of what the disc holds: a recording that tells so much lies as it should
 BEYOND = 6  # turns before and after the notes for which moments are worked out
 
 
@@ -62,7 +62,7 @@ class _Track:
         low = int(self.slot[self.good].min())
         return replace(self, slot=self.slot - low), low
 
-    def heard(self, runs: bool) -> Heard:
+    def heard(self, runs: bool) -> NotesBySlot:
         """What was heard slot by slot."""
         good = self.good
         slot, on = self.slot[good], self.notes["on_s"][good]
@@ -75,17 +75,19 @@ class _Track:
             seen = _with_runs(seen, self.notes[good], slot, slot_s)
         tone = np.full(len(seen), -1, np.int16)
         tone[slot] = self.notes["pitch"][good]
-        return Heard(seen, tone, beat_slot, beat_s, slot_s)
+        return NotesBySlot(seen, tone, beat_slot, beat_s, slot_s)
 
 
-def observe_midi(take: MidiTake, listening: Listening, plan: Plan, period_s: float) -> Observed:
+def observe_midi(
+    recording: MidiRecording, listening: Listening, design: Design, period_s: float
+) -> Observed:
     """Read a MIDI file as bits.
 
     Parameters
     ----------
-    take : MidiTake
+    recording : MidiRecording
     listening : Listening
-    plan : Plan
+    design : Design
         With a sounding place as 1.
     period_s : float
         How long a position should last.
@@ -95,53 +97,53 @@ def observe_midi(take: MidiTake, listening: Listening, plan: Plan, period_s: flo
     InputError
         Too few notes.
     """
-    notes = take.notes[listening.of(take.notes)]
+    notes = recording.notes[listening.of(recording.notes)]
     channel = listening.channels[0] + 1
     if not len(notes):
-        others = sorted({int(c) + 1 for c in take.notes["channel"]})
+        others = sorted({int(c) + 1 for c in recording.notes["channel"]})
         raise InputError(
             f"it has no note on channel {channel} that this preset plays "
             f"({listening.about.split(':')[0].split(' sounds')[0]}); it has notes on "
             f"{', '.join(map(str, others))}: give the preset that the player has",
-            file=take.path,
+            file=recording.path,
         )
-    n, rows = plan.positions, plan.rows
+    n, rows = design.positions, design.rows
     if len(notes) < 8:
         raise InputError(
             f"it has {len(notes)} note{'s' * (len(notes) != 1)} on channel "
-            f"{channel} and should have about {int((plan.grid == 1).sum())}: too "
+            f"{channel} and should have about {int((design.grid == 1).sum())}: too "
             "few to lay along the disc",
-            file=take.path,
+            file=recording.path,
         )
     slot, astray = numbered(notes["on_s"], period_s, n, listening.swing)
     track = _Track(notes, slot, astray)
     if not listening.swings:
         track = _without_slips(track, n)
-    if not plan.index:
-        track = replace(track, slot=across_silence(track.slot, track.good, plan))
+    if not design.index:
+        track = replace(track, slot=across_silence(track.slot, track.good, design))
     track, _ = track.shifted()
     heard = track.heard(listening.runs)
-    if plan.index:
-        placing = _with_rows_lost(
-            heard, plan, lambda seen, more: place_rows(seen, plan, -more % n, turning=False)
+    if design.index:
+        alignment = _with_rows_lost(
+            heard, design, lambda seen, more: align_rows(seen, design, -more % n, turning=False)
         )
-        slips = _slips(placing, n)
+        slips = _slips(alignment, n)
         if slips.any():
             # the disc has not slipped: rows that wait for the index begin whole turns apart
-            row = np.clip(np.searchsorted(placing.start, track.slot, "right") - 1, 0, rows - 1)
+            row = np.clip(np.searchsorted(alignment.start, track.slot, "right") - 1, 0, rows - 1)
             track = replace(track, slot=track.slot - slips[row])
-            placing = replace(placing, start=placing.start - slips)
+            alignment = replace(alignment, start=alignment.start - slips)
     else:
-        placing = _on_and_on(heard, plan, None)
-    slot, placing = mended_start(notes["on_s"], track.slot, track.astray, plan, placing)
+        alignment = _on_and_on(heard, design, None)
+    slot, alignment = mended_start(notes["on_s"], track.slot, track.astray, design, alignment)
     track, low = replace(track, slot=slot).shifted()
-    placing = replace(placing, start=placing.start - low, phase=(placing.phase + low) % n)
-    pace = None if listening.swings else _pace(track, n)
+    alignment = replace(alignment, start=alignment.start - low, phase=(alignment.phase + low) % n)
+    timing = None if listening.swings else _timing(track, n)
     loose = None
-    if pace is not None:
-        track, placing, pace, loose = _by_pace(track, listening, plan, placing, pace)
-    observed = _observed(take, listening, plan, placing, track, pace)
-    return replace(observed, loose=loose, notes=take.remarks)
+    if timing is not None:
+        track, alignment, timing, loose = _by_timing(track, listening, design, alignment, timing)
+    observed = _observed(recording, listening, design, alignment, track, timing)
+    return replace(observed, loose=loose, notes=recording.remarks)
 
 
 def _without_slips(track: _Track, n: int) -> _Track:
@@ -152,9 +154,9 @@ def _without_slips(track: _Track, n: int) -> _Track:
     return replace(track, slot=track.slot + (fixed - track.slot[good])[before])
 
 
-def _pace(track: _Track, n: int) -> Pace | None:
-    pace = pace_of(track.slot[track.good], track.notes["on_s"][track.good], n)
-    return pace if pace is not None and pace.steady else None
+def _timing(track: _Track, n: int) -> TimingModel | None:
+    timing = fit_timing(track.slot[track.good], track.notes["on_s"][track.good], n)
+    return timing if timing is not None and timing.steady else None
 
 
 def _ended(seen: NDArray[np.int8], n: int) -> NDArray[np.int8]:
@@ -162,43 +164,43 @@ def _ended(seen: NDArray[np.int8], n: int) -> NDArray[np.int8]:
     return np.concatenate([seen, np.full(n, -1, np.int8)])
 
 
-def _on_and_on(heard: Heard, plan: Plan, pace: Pace | None) -> Placing:
+def _on_and_on(heard: NotesBySlot, design: Design, timing: TimingModel | None) -> Alignment:
     """Where rows began on a player that reads on at the next position."""
-    n = plan.positions
+    n = design.positions
     seen = _ended(heard.seen, n)
-    phase, _ = turn_phase(seen, plan.grid)
+    phase, _ = turn_phase(seen, design.grid)
 
-    def placed(seen: NDArray[np.int8], more: int) -> Placing:
+    def placed(seen: NDArray[np.int8], more: int) -> Alignment:
         slots = np.arange(-n - more, len(seen) + 5 * n)
-        passed = heard.times(slots) if pace is None else pace(slots)
+        passed = heard.times(slots) if timing is None else timing(slots)
         usual = float(np.median(np.diff(passed)))
         at = (phase - more) % n
-        move = usual_move(seen, plan, at, usual, lambda s, m: _following(passed, n, s, m)[0])
+        move = usual_move(seen, design, at, usual, lambda s, m: _following(passed, n, s, m)[0])
         following = _following(passed, n, np.arange(len(seen)), np.float64(move.move_s))
-        return place_rows(seen, plan, at, True, following, move.wrong)
+        return align_rows(seen, design, at, True, following, move.wrong)
 
-    return _with_rows_lost(heard, plan, placed)
+    return _with_rows_lost(heard, design, placed)
 
 
 def _with_rows_lost(
-    heard: Heard, plan: Plan, placed: Callable[[NDArray[np.int8], int], Placing]
-) -> Placing:
-    """Rows as `placed` from a take as it is; or, if they don't fit, where up to half of them, or
-    all that a short take has no room for, were read before it begins or after it ends."""
-    seen = _ended(heard.seen, plan.positions)
-    first = renumbered(placed(seen, 0), plan, len(heard.seen))
-    fit = fit_of_notes(heard, plan, first)
+    heard: NotesBySlot, design: Design, placed: Callable[[NDArray[np.int8], int], Alignment]
+) -> Alignment:
+    """Rows as `placed` from a recording as it is; if they don't fit, with up to half of them, or
+    all that a short recording has no room for, read before it begins or after it ends."""
+    seen = _ended(heard.seen, design.positions)
+    first = renumbered(placed(seen, 0), design, len(heard.seen))
+    fit = fit_of_notes(heard, design, first)
     if fit >= MOSTLY:
         return first
-    more = max(plan.rows // 2, plan.rows - len(heard.seen) // plan.step) * plan.step
+    more = max(design.rows // 2, design.rows - len(heard.seen) // design.step) * design.step
     unknown = np.zeros(more, np.int8)
     again = placed(np.concatenate([unknown, seen, unknown]), more)
-    again = replace(again, start=again.start - more, phase=(again.phase + more) % plan.positions)
-    again = renumbered(again, plan, len(heard.seen))
-    better = fit_of_notes(heard, plan, again)
-    if plan.index and better < 0.9 and len(heard.seen) < SHORT * plan.rows * plan.step:
-        steady = laid_steadily(seen, plan, again)
-        steadily = fit_of_notes(heard, plan, steady)
+    again = replace(again, start=again.start - more, phase=(again.phase + more) % design.positions)
+    again = renumbered(again, design, len(heard.seen))
+    better = fit_of_notes(heard, design, again)
+    if design.index and better < 0.9 and len(heard.seen) < SHORT * design.rows * design.step:
+        steady = laid_steadily(seen, design, again)
+        steadily = fit_of_notes(heard, design, steady)
         if steadily > better:
             again, better = steady, steadily
     # rows lost at an end are likelier than a stage that is off for all of them
@@ -206,57 +208,59 @@ def _with_rows_lost(
     return again if better > (0.95 if simpler else 1.25) * fit else first
 
 
-def _other(placing: Placing) -> Index:
-    out: Index = placing.seen_row - np.arange(len(placing.seen_row))
+def _other(alignment: Alignment) -> Index:
+    out: Index = alignment.seen_row - np.arange(len(alignment.seen_row))
     return out
 
 
-def _by_pace(
-    track: _Track, listening: Listening, plan: Plan, placing: Placing, pace: Pace
-) -> tuple[_Track, Placing, Pace, Placing | None]:
-    """Notes numbered anew by a pace that most of them follow, and rows placed by it."""
-    n = plan.positions
+def _by_timing(
+    track: _Track, listening: Listening, design: Design, alignment: Alignment, timing: TimingModel
+) -> tuple[_Track, Alignment, TimingModel, Alignment | None]:
+    """Notes numbered anew by a timing that most of them follow, and rows placed by it."""
+    n = design.positions
     on = track.notes["on_s"]
-    exact = pace.slots_of(on, track.slot)
+    exact = timing.slots_of(on, track.slot)
     slot = np.rint(exact).astype(np.int64)
     astray = np.abs(exact - slot) > ASTRAY
     far = np.ptp(slot) > 2 * np.ptp(track.slot) + n
     if astray.mean() > 0.2 or far:
-        return track, placing, pace, None
+        return track, alignment, timing, None
     track, low = _Track(track.notes, slot, astray).shifted()
-    pace = _pace(track, n) or pace
+    timing = _timing(track, n) or timing
     heard = track.heard(listening.runs)
-    if plan.index:
-        turns = np.bincount((placing.start - low) % n, minlength=n)
+    if design.index:
+        turns = np.bincount((alignment.start - low) % n, minlength=n)
         phase = (-int(np.argmax(turns))) % n
-        placing = _with_rows_lost(
-            heard, plan, lambda seen, more: place_rows(seen, plan, (phase - more) % n, turning=True)
+        alignment = _with_rows_lost(
+            heard,
+            design,
+            lambda seen, more: align_rows(seen, design, (phase - more) % n, turning=True),
         )
-        return track, placing, pace, None
-    placing = _on_and_on(heard, plan, pace)
-    below = min(0, int(placing.start.min())) - 2 * n
-    pulses = pulses_of(pace, n, placing.phase, below, len(heard.seen) + BEYOND * n)
+        return track, alignment, timing, None
+    alignment = _on_and_on(heard, design, timing)
+    below = min(0, int(alignment.start.min())) - 2 * n
+    pulses = pulses_of(timing, n, alignment.phase, below, len(heard.seen) + BEYOND * n)
     start, _ = settled(
-        heard.known_at(pulses.slot, n), pulses, plan, placing.seen_row,
-        pulses.first_from(placing.start), _usual_change(placing, pace, n),
+        heard.known_at(pulses.slot, n), pulses, design, alignment.seen_row,
+        pulses.first_from(alignment.start), _usual_change(alignment, timing, n),
         IDLE if listening.exact else RINGS,
     )  # fmt: skip
-    loose, placing = placing, replace(placing, start=starts_in_slots(pulses, start))
-    overall, best = agreement_of(_ended(heard.seen, n), plan, placing)
-    return track, replace(placing, agreement=overall, best_rows=best), pace, loose
+    loose, alignment = alignment, replace(alignment, start=starts_in_slots(pulses, start))
+    overall, best = agreement_of(_ended(heard.seen, n), design, alignment)
+    return track, replace(alignment, agreement=overall, best_rows=best), timing, loose
 
 
-def _usual_change(placing: Placing, pace: Pace, n: int) -> float:
+def _usual_change(alignment: Alignment, timing: TimingModel, n: int) -> float:
     """From a row's last position to half a position before the next one's first, usually."""
-    if len(placing.start) < 2:
+    if len(alignment.start) < 2:
         return 0.0
-    change = pace(placing.start[1:] - 0.5) - pace(placing.start[:-1] + n - 1)
+    change = timing(alignment.start[1:] - 0.5) - timing(alignment.start[:-1] + n - 1)
     return float(np.median(change))
 
 
-def _slips(placing: Placing, n: int) -> Index:
+def _slips(alignment: Alignment, n: int) -> Index:
     """By how many slots each row's start is off whole turns from the row that most agree with."""
-    off = placing.start % n
+    off = alignment.start % n
     base = int(np.argmax(np.bincount(off, minlength=n)))
     out: Index = (off - base + n // 2) % n - n // 2
     return np.where(np.abs(out) <= max(4, n // 8), out, 0)
@@ -295,26 +299,26 @@ def _with_runs(
 
 
 def _observed(
-    take: MidiTake,
+    recording: MidiRecording,
     listening: Listening,
-    plan: Plan,
-    placing: Placing,
+    design: Design,
+    alignment: Alignment,
     track: _Track,
-    pace: Pace | None,
+    timing: TimingModel | None,
 ) -> Observed:
-    n, rows = plan.positions, plan.rows
+    n, rows = design.positions, design.rows
     heard = track.heard(listening.runs)
     bits = np.full((rows, n), -1, np.int8)
     time = np.full((rows, n), np.nan)
-    slots = placing.start[:, None] + np.arange(n + PAST)
+    slots = alignment.start[:, None] + np.arange(n + PAST)
     under = (heard.at(slots) > 0).astype(np.int8)
-    under[not_recorded(slots, under, placing, plan, len(heard.seen))] = -1
+    under[not_recorded(slots, under, alignment, design, len(heard.seen))] = -1
     for r in range(rows):
-        start = int(placing.start[r])
-        place = np.arange(n) if plan.index else (start + placing.phase + np.arange(n)) % n
+        start = int(alignment.start[r])
+        place = np.arange(n) if design.index else (start + alignment.phase + np.arange(n)) % n
         bits[r, place] = under[r, :n]
         at = slots[r, :n]
-        time[r, place] = heard.times(at) if pace is None else pace(at)
+        time[r, place] = heard.times(at) if timing is None else timing(at)
     extra = track.notes["on_s"][track.astray]
     observed = Observed(
         kind="midi",
@@ -324,48 +328,50 @@ def _observed(
         beat_slot=heard.beat_slot,
         beat_s=heard.beat_s,
         slot_s=heard.slot_s,
-        placing=placing,
+        alignment=alignment,
         told=float(listening.tells.mean()),
         extra_s=extra,
-        extra_place=_places_of(extra, heard.slot_s, placing, n),
+        extra_place=_places_of(extra, heard.slot_s, alignment, n),
         under_pitch=heard.tone_at(slots),
         heard=heard,
-        pace=pace,
+        timing=timing,
     )
-    return replace(observed, wire=_wire(take, listening, observed, plan))
+    return replace(observed, wire=_wire(recording, listening, observed, design))
 
 
-def _places_of(times: Reals, slot_s: Reals, placing: Placing, n: int) -> list[tuple[int, float]]:
+def _places_of(
+    times: Reals, slot_s: Reals, alignment: Alignment, n: int
+) -> list[tuple[int, float]]:
     out = []
     for t in times:
         slot = float(np.interp(t, slot_s, np.arange(len(slot_s))))
-        r = int(np.searchsorted(placing.start, slot, "right")) - 1
-        if 0 <= r < len(placing.start) and slot < placing.start[r] + n + 1:
-            out.append((r, slot - float(placing.start[r])))
+        r = int(np.searchsorted(alignment.start, slot, "right")) - 1
+        if 0 <= r < len(alignment.start) and slot < alignment.start[r] + n + 1:
+            out.append((r, slot - float(alignment.start[r])))
     return out
 
 
-def _wire(take: MidiTake, listening: Listening, seen: Observed, plan: Plan) -> Wire:
+def _wire(recording: MidiRecording, listening: Listening, seen: Observed, design: Design) -> Wire:
     """What was lost on the wire: note-offs alone, notes that hang."""
-    n = plan.positions
+    n = design.positions
     lost = []
-    for t in take.orphans:
+    for t in recording.orphans:
         slot = float(np.interp(t, seen.slot_s, np.arange(len(seen.slot_s)))) - 1.0
-        r = int(np.searchsorted(seen.placing.start, slot + 0.5, "right")) - 1
+        r = int(np.searchsorted(seen.alignment.start, slot + 0.5, "right")) - 1
         if r < 0:
             continue
-        step = round(slot - float(seen.placing.start[r]))
+        step = round(slot - float(seen.alignment.start[r]))
         if 0 <= step < n:
-            start = int(seen.placing.start[r])
-            place = step if plan.index else (start + seen.placing.phase + step) % n
+            start = int(seen.alignment.start[r])
+            place = step if design.index else (start + seen.alignment.phase + step) % n
             if seen.bits[r, place] == 0:
                 lost.append((r, int(place)))
-    hanging = int(np.count_nonzero(~np.isfinite(take.notes["off_s"])))
-    if hanging == len(take.notes):
+    hanging = int(np.count_nonzero(~np.isfinite(recording.notes["off_s"])))
+    if hanging == len(recording.notes):
         # what never comes was not lost on the wire
         return Wire(0, 0, 0, [], lost)
     # a note that is meant to be struck while it sounds leaves a note-off over
-    struck = max(0, len(take.struck_again) - listening.again)
-    orphans = max(0, len(take.orphans) - listening.again)
-    hanging = max(0, hanging - min(len(take.struck_again), listening.again))
+    struck = max(0, len(recording.struck_again) - listening.again)
+    orphans = max(0, len(recording.orphans) - listening.again)
+    hanging = max(0, hanging - min(len(recording.struck_again), listening.again))
     return Wire(orphans, hanging, struck, [], lost)

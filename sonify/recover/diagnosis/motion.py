@@ -1,4 +1,4 @@
-"""The motor in a take: speed over time, drift, flutter once a turn, and the rows' changes."""
+"""The motor in a recording: speed over time, drift, flutter once a turn, and the rows' changes."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.recover.diagnosis.alignment import Plan
+from sonify.recover.diagnosis.alignment import Design
 from sonify.recover.diagnosis.observed import Observed
 
 __all__ = ["Motion", "motion_of"]
@@ -26,7 +26,7 @@ class Motion:
     rpm : float
         On average from the first position read to the last one.
     drift : float
-        Change over the take, as a share of the speed.
+        Change over the recording, as a share of the speed.
     flutter : float
         Swing once a turn, as a share of the speed (amplitude).
     flutter_phase : float
@@ -61,10 +61,10 @@ class Motion:
         return out
 
 
-def motion_of(seen: Observed, plan: Plan) -> Motion:
+def motion_of(seen: Observed, design: Design) -> Motion:
     """Estimate the motion from the moments at which positions were seen to pass."""
-    n, rows = plan.positions, plan.rows
-    start = seen.placing.start
+    n, rows = design.positions, design.rows
+    start = seen.alignment.start
     slot, time = seen.beat_slot.astype(float), seen.beat_s
     row = np.searchsorted(start, slot, "right") - 1
     inside = (row >= 0) & (slot < start[np.maximum(row, 0)] + n)
@@ -78,10 +78,10 @@ def motion_of(seen: Observed, plan: Plan) -> Motion:
         if seen.kind == "log":
             if np.isfinite(times).sum() == n:
                 first[r], last[r] = np.min(times), np.max(times)
-        elif seen.pace is not None:
+        elif seen.timing is not None:
             ends = np.array([0.0, n - 1.0]) if seen.span is None else seen.span[r]
             if np.isfinite(times).any():
-                first[r], last[r] = seen.pace(start[r] + ends)
+                first[r], last[r] = seen.timing(start[r] + ends)
         elif begin < SETTLED and r == 0:
             # no parabola follows a slow start
             mine = inside & (row == 0)
@@ -110,7 +110,7 @@ def motion_of(seen: Observed, plan: Plan) -> Motion:
         rpm=float(rpm),
         drift=_drift(slot, time, n, begin < SETTLED),
         flutter=2 * np.pi * float(np.hypot(*amplitude)) / turn_s,
-        flutter_phase=_fastest(amplitude, seen.placing.phase, n),
+        flutter_phase=_fastest(amplitude, seen.alignment.phase, n),
         start=begin,
         settled_s=reach,
         curve_s=curve_s,

@@ -20,9 +20,9 @@ from sonify.recover.diagnosis.alignment import (
     LIKE_PLAN,
     LOST_ROWS,
     UNSURE,
+    Alignment,
+    Design,
     Move,
-    Placing,
-    Plan,
     agreement,
     best_order,
     lengths,
@@ -33,7 +33,7 @@ from sonify.recover.diagnosis.alignment import (
 from sonify.recover.diagnosis.clock import Clock
 from sonify.recover.diagnosis.travel import Travel
 
-__all__ = ["Beats", "beats_of", "place_onward"]
+__all__ = ["Beats", "align_next_position", "beats_of"]
 
 Reals = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -116,9 +116,9 @@ def beats_of(clock: Clock, around: int) -> Beats:
     return Beats(time, slot, begin, around, period)
 
 
-def place_onward(
-    seen: Reals, material: float, plan: Plan, phase: int, clock: Clock
-) -> tuple[Placing, Index]:
+def align_next_position(
+    seen: Reals, material: float, design: Design, phase: int, clock: Clock
+) -> tuple[Alignment, Index]:
     """Find when each row was read.
 
     Parameters
@@ -127,46 +127,46 @@ def place_onward(
         From -1 for a zero to 1 for a one; 0 where nothing is known.
     material : float
         What the material between the rows looks like, in the same terms.
-    plan : Plan
+    design : Design
     phase : int
         Of slot 0.
     clock : Clock
 
     Returns
     -------
-    Placing
+    Alignment
     ndarray of int64, shape (rows,)
         The pulse that each row began with; below 0 or above the last one outside the log.
     """
-    rows, n = plan.grid.shape
-    beats = beats_of(clock, rows * plan.step + 2 * n)
-    fit = _fits(seen, plan, phase, beats)
-    move = _usual_move(fit, plan, phase, beats)
-    start, seen_row = _order(fit, plan, phase, beats, move)
-    travel = Travel(seen, material, plan.grid, seen_row, phase, clock.slot_s)
-    search = _Search(fit, plan, phase, beats, move, travel, start, seen_row)
+    rows, n = design.grid.shape
+    beats = beats_of(clock, rows * design.step + 2 * n)
+    fit = _fits(seen, design, phase, beats)
+    move = _usual_move(fit, design, phase, beats)
+    start, seen_row = _order(fit, design, phase, beats, move)
+    travel = Travel(seen, material, design.grid, seen_row, phase, clock.slot_s)
+    search = _Search(fit, design, phase, beats, move, travel, start, seen_row)
     if travel.steady:
         start = search.best()
     place = beats.begin[start]
     if beats.opens_turn(phase, n)[start[0]]:
         # what the machine counts as the disc's first position, whether its clock hole is there
         place[0] -= (place[0] + phase) % n
-    overall, best = agreement(seen, plan, phase, True, place, seen_row)
-    return Placing(place, seen_row, phase, overall, best), start - beats.before
+    overall, best = agreement(seen, design, phase, True, place, seen_row)
+    return Alignment(place, seen_row, phase, overall, best), start - beats.before
 
 
-def _fits(seen: Reals, plan: Plan, phase: int, beats: Beats) -> NDArray[np.float32]:
+def _fits(seen: Reals, design: Design, phase: int, beats: Beats) -> NDArray[np.float32]:
     """How well a row read from each pulse on agrees with each row, shape (pulses, rows)."""
-    rows, n = plan.grid.shape
+    rows, n = design.grid.shape
     low, high = int(beats.slot[0]), int(beats.slot[-1]) + 2
     slots = np.arange(low, high)
     inside = (slots >= 0) & (slots < len(seen))
     values = np.where(inside, seen[np.clip(slots, 0, len(seen) - 1)], 0.0)
-    near = np.maximum(-slots, slots - len(seen)) < LOST_ROWS * plan.step
+    near = np.maximum(-slots, slots - len(seen)) < LOST_ROWS * design.step
     count = len(beats.slot) - n
     begin = beats.begin[:count] - low
     end = np.maximum(beats.slot[n - 1 : n - 1 + count] + 1 - low, begin)
-    signs = signs_of(plan.grid)[:, (slots + phase) % n]
+    signs = signs_of(design.grid)[:, (slots + phase) % n]
 
     def over(x: Reals) -> Reals:
         total = np.concatenate([[0.0], np.cumsum(x)])
@@ -180,40 +180,40 @@ def _fits(seen: Reals, plan: Plan, phase: int, beats: Beats) -> NDArray[np.float
     return out
 
 
-def _usual_move(fit: NDArray[np.float32], plan: Plan, phase: int, beats: Beats) -> Move:
+def _usual_move(fit: NDArray[np.float32], design: Design, phase: int, beats: Beats) -> Move:
     """How long the stage's move takes on this machine, with settling, from the rows alone.
 
     With a steady move every row's start follows from the one before; so for each length of the
     move the whole order of rows is known, and the likeliest length is taken.
     """
-    n, rows = plan.positions, plan.rows
+    n, rows = design.positions, design.rows
     gain = with_neighbours(fit)
     turns = np.arange(-(-(int(beats.slot[0]) + phase) // n) * n - phase, beats.slot[-1], n)
     first = np.searchsorted(beats.slot, turns)
     first = first[first < len(fit)]
-    moves = lengths(plan, beats.period_s)
+    moves = lengths(design, beats.period_s)
     start = np.broadcast_to(first, (len(moves), len(first)))
     move = np.broadcast_to(moves[:, None], start.shape)
     total = np.zeros(start.shape)
     for r in range(rows):
         total += gain[np.minimum(start, len(fit) - 1), r]
         start = beats.next_row(start, n, move)[0]
-    return likeliest(moves, total.max(axis=1), plan)
+    return likeliest(moves, total.max(axis=1), design)
 
 
 def _order(
-    fit: NDArray[np.float32], plan: Plan, phase: int, beats: Beats, move: Move
+    fit: NDArray[np.float32], design: Design, phase: int, beats: Beats, move: Move
 ) -> tuple[Index, Index]:
     """The best order of readings: the pulse that each began with, and the row that it saw."""
-    n, rows = plan.positions, plan.rows
+    n, rows = design.positions, design.rows
     at = np.arange(len(fit))
     follows, early, late = beats.next_row(at, n, np.float64(move.move_s))
     # in the unit of fit, where a wrong bit is 2 of n
     bit = np.log((1 - move.wrong) / move.wrong)
     off = 2 / (n * bit) * np.minimum(0.5 * (np.stack([early, late]) / UNSURE) ** 2, HARDLY)
     first = beats.opens_turn(phase, n)[: len(fit)]
-    longest = max(4 * plan.step, plan.step + 2 * n)
-    chosen, other = best_order(fit, first, at, follows - at, plan, longest, off)
+    longest = max(4 * design.step, design.step + 2 * n)
+    chosen, other = best_order(fit, first, at, follows - at, design, longest, off)
     return chosen, np.arange(rows) + other
 
 
@@ -230,7 +230,7 @@ class _Search:
     def __init__(
         self,
         fit: NDArray[np.float32],
-        plan: Plan,
+        design: Design,
         phase: int,
         beats: Beats,
         move: Move,
@@ -238,8 +238,14 @@ class _Search:
         start: Index,
         seen_row: Index,
     ) -> None:
-        n = plan.positions
-        self.plan, self.beats, self.move, self.travel, self.start = plan, beats, move, travel, start
+        n = design.positions
+        self.design, self.beats, self.move, self.travel, self.start = (
+            design,
+            beats,
+            move,
+            travel,
+            start,
+        )
         self.pulses = np.clip(start[:, None] + np.arange(-BAND, BAND + 1), 0, len(fit) - 1)
         bit = np.log((1 - move.wrong) / move.wrong)
         self.fits = 0.5 * n * bit * fit[self.pulses, seen_row[:, None]].astype(np.float64)
@@ -260,8 +266,8 @@ class _Search:
 
     def best(self) -> Index:
         """The pulse that each row most likely began with."""
-        rows = np.arange(self.plan.rows)
-        best, most = np.full(self.plan.rows, BAND), -np.inf
+        rows = np.arange(self.design.rows)
+        best, most = np.full(self.design.rows, BAND), -np.inf
         done: set[bytes] = set()
         for move, order in self._beginnings():
             unsure = STEADY[1]
@@ -282,20 +288,20 @@ class _Search:
     def _beginnings(self) -> list[tuple[float, Index]]:
         """Moves, in positions, and the orders of rows that follow from them, the likeliest
         first."""
-        n, period = self.plan.positions, self.beats.period_s
+        n, period = self.design.positions, self.beats.period_s
         about = self.move.move_s / period
         moves = np.arange(max(0.1, about - NEAR), about + NEAR, FINEST)
-        at = np.empty((len(moves), self.plan.rows), np.int64)
+        at = np.empty((len(moves), self.design.rows), np.int64)
         at[:, 0] = self.start[0]
-        for r in range(1, self.plan.rows):
+        for r in range(1, self.design.rows):
             at[:, r] = self.beats.next_row(at[:, r - 1], n, moves * period)[0]
         order = np.clip(at - self.start + BAND, 0, 2 * BAND)
         change = np.flatnonzero((np.diff(order, axis=0) != 0).any(axis=1)) + 1
         edges = np.concatenate([[0], change, [len(moves)]])
-        score = self.fits[np.arange(self.plan.rows), order[edges[:-1]]].sum(axis=1)
+        score = self.fits[np.arange(self.design.rows), order[edges[:-1]]].sum(axis=1)
         best = np.argsort(-score, kind="stable")[:TRIED]
         middle = (edges[best] + edges[best + 1] - 1) // 2
-        return [(about, np.full(self.plan.rows, BAND))] + [(moves[k], order[k]) for k in middle]
+        return [(about, np.full(self.design.rows, BAND))] + [(moves[k], order[k]) for k in middle]
 
     def _chances(self, least: Reals, most: Reals, move: Reals | float, unsure: float) -> Reals:
         """How likely it is that the stage was ready between two moments, as a logarithm; with a
@@ -317,8 +323,8 @@ class _Search:
         best = (about, STEADY[1], -np.inf)
         for unsure in STEADY:
             chance = self._chances(least, most, moves[:, None], 0.55 * unsure).sum(axis=1)
-            plan = self.plan.move_s / self.beats.period_s
-            chance -= 0.5 * (np.log(moves / plan) / LIKE_PLAN) ** 2
+            design = self.design.move_s / self.beats.period_s
+            chance -= 0.5 * (np.log(moves / design) / LIKE_PLAN) ** 2
             # an order that but a hair's breadth of lengths explains is explained by chance
             mass = float(np.logaddexp.reduce(chance) + np.log(FINEST))
             if mass > best[2]:

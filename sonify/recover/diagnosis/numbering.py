@@ -7,7 +7,7 @@ import itertools
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.recover.diagnosis.alignment import Placing, Plan, turn_phase
+from sonify.recover.diagnosis.alignment import Alignment, Design, turn_phase
 
 __all__ = ["across_silence", "mended_start", "numbered"]
 
@@ -166,12 +166,12 @@ def _calmest(t: Reals, period: float) -> int:
     return int(np.argmin(calm)) + 5
 
 
-def across_silence(slot: Index, good: Index, plan: Plan) -> Index:
+def across_silence(slot: Index, good: Index, design: Design) -> Index:
     """Put right what slots were lost or won over a silence of a turn or more.
 
     Each stretch between silences has its own phase; on a disc that turns on they must be one.
     """
-    n = plan.positions
+    n = design.positions
     jumps = np.flatnonzero(np.diff(slot[good]) > n)
     if not len(jumps):
         return slot
@@ -185,7 +185,7 @@ def across_silence(slot: Index, good: Index, plan: Plan) -> Index:
         first = int(slot[part[0]])
         seen = np.full(int(slot[part[-1]]) - first + 1, -1, np.int8)
         seen[slot[part] - first] = 1
-        phase, _ = turn_phase(np.concatenate([seen, np.zeros(n, np.int8)]), plan.grid)
+        phase, _ = turn_phase(np.concatenate([seen, np.zeros(n, np.int8)]), design.grid)
         phases[first] = (phase - first) % n
     longest = max(long, key=lambda p: int(slot[p[-1]] - slot[p[0]]))
     base = phases[int(slot[longest[0]])]
@@ -199,39 +199,39 @@ def across_silence(slot: Index, good: Index, plan: Plan) -> Index:
 
 
 def mended_start(
-    t: Reals, slot: Index, astray: NDArray[np.bool_], plan: Plan, placing: Placing
-) -> tuple[Index, Placing]:
+    t: Reals, slot: Index, astray: NDArray[np.bool_], design: Design, alignment: Alignment
+) -> tuple[Index, Alignment]:
     """Number the first row's notes anew where the motor started slowly.
 
     From a note late in the row back to the first, the slots are chosen whose speed changes least
     from step to step and whose notes are those that the row should have.
     """
-    n = plan.positions
-    start = int(placing.start[0])
+    n = design.positions
+    start = int(alignment.start[0])
     good = np.flatnonzero(~astray)
     row = good[(slot[good] >= start - 3) & (slot[good] < start + n)]
-    first = 0 if plan.index else (start + placing.phase) % n
-    expected = np.roll(plan.grid[int(placing.seen_row[0])], -first) == 1
+    first = 0 if design.index else (start + alignment.phase) % n
+    expected = np.roll(design.grid[int(alignment.seen_row[0])], -first) == 1
     heard = np.zeros(n, bool)
     inside = slot[row] - start
     heard[inside[(inside >= 0) & (inside < n)]] = True
     wrong = int((heard != expected).sum()) + int((inside < 0).sum())
     early = np.flatnonzero(astray[: int(row[-1])]) if len(row) else row
     if len(row) < 8 or wrong + len(early) == 0:
-        return slot, placing
+        return slot, alignment
     anchor = int(row[min(len(row) - 1, int(0.75 * len(row)))])
     times = t[: anchor + 1]
     keep = np.concatenate([np.diff(times) > 1e-3, [True]])
     index = np.flatnonzero(keep)
     ahead = t[anchor + 1 : anchor + 7]
     if len(ahead) < 2:
-        return slot, placing
+        return slot, alignment
     period = float((ahead[-1] - t[anchor]) / max(1, slot[anchor + len(ahead)] - slot[anchor]))
     if not 0 < period < np.inf:
-        return slot, placing
+        return slot, alignment
     found = _way_back(t[index], int(slot[anchor] - start), period, expected)
     if found is None:
-        return slot, placing
+        return slot, alignment
     mended = np.zeros(n, bool)
     mended[found] = True
     pace = np.diff(t[index]) / np.diff(found)
@@ -239,11 +239,11 @@ def mended_start(
     part = slice(0, int(found[-1]) + 1)
     before = int((heard[part] != expected[part]).sum()) + int((inside < 0).sum()) + len(early)
     if int((mended[part] != expected[part]).sum()) + 2 > before or pace[0] < 1.1 * period:
-        return slot, placing
+        return slot, alignment
     out = slot.copy()
     out[index] = found + start
     astray[index] = False
-    return out, placing
+    return out, alignment
 
 
 def _way_back(t: Reals, last: int, period: float, expected: NDArray[np.bool_]) -> Index | None:

@@ -8,11 +8,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.recover.diagnosis.alignment import Placing
+from sonify.recover.diagnosis.alignment import Alignment
 from sonify.recover.diagnosis.clock import Clock
-from sonify.recover.diagnosis.timing_model import Pace, times_of
+from sonify.recover.diagnosis.timing_model import TimingModel, times_of
 
-__all__ = ["Heard", "Levels", "Observed", "Wire"]
+__all__ = ["Levels", "NotesBySlot", "Observed", "Wire"]
 
 Reals = NDArray[np.float64]
 
@@ -76,7 +76,7 @@ class Wire:
 
 
 @dataclass(frozen=True, eq=False)
-class Heard:
+class NotesBySlot:
     """Notes slot by slot, from the slot of the first note to that of the last.
 
     Attributes
@@ -98,13 +98,13 @@ class Heard:
     slot_s: Reals
 
     def at(self, slots: NDArray[np.int64]) -> NDArray[np.int8]:
-        """What was heard in slots: 1 or -1, which it is before the take and after it too."""
+        """What was heard in slots: 1 or -1, which it is before the recording and after it too."""
         inside = (slots >= 0) & (slots < len(self.seen))
         out = np.where(inside, self.seen[np.clip(slots, 0, len(self.seen) - 1)], -1)
         return out.astype(np.int8)
 
     def known_at(self, slots: Reals, end: int) -> NDArray[np.int8]:
-        """The same, but 0 before the take, between two slots, and so many slots after the take."""
+        """The same, but 0 before the recording, between two slots, and `end` slots after it."""
         whole = np.floor(slots).astype(np.int64)
         unknown = (whole >= len(self.seen) + end) | (whole < 0) | (slots != whole)
         return np.where(unknown, 0, self.at(whole)).astype(np.int8)
@@ -137,12 +137,12 @@ class Observed:
         said; -1 where nothing can be told.
     beat_slot, beat_s : ndarray
         Moments at which a position was seen to pass: which, and when.
-    placing : Placing
+    alignment : Alignment
     clock : Clock or None
     extra_s : ndarray
         When a pulse or note came between two positions.
     told : float
-        Share of the bits that this kind of take can tell of at all.
+        Share of the bits that this kind of recording can tell of at all.
     extra_place : list of tuple
         Row and place, with a fraction, of those.
     under_pitch : ndarray of int16, shape (rows, positions + 3), or None
@@ -150,15 +150,15 @@ class Observed:
     span : ndarray of float64, shape (rows, 2), or None
         The first and the last slot that were read of each row, from its start; 0 and
         positions - 1 if None.
-    heard : Heard or None
+    heard : NotesBySlot or None
         A MIDI file's notes by slots.
-    pace : Pace or None
+    timing : TimingModel or None
         When slots passed, if the notes follow a steady one.
-    loose : Placing or None
-        Where rows began by their notes alone, if `placing` takes the player's own counting into
+    loose : Alignment or None
+        Where rows began by their notes alone, if `alignment` takes the player's own counting into
         account; that holds only for a player that counts right.
     notes : tuple of str
-        What else the user should know of the take.
+        What else the user should know of the recording.
     """
 
     kind: str
@@ -168,7 +168,7 @@ class Observed:
     beat_slot: NDArray[np.int64]
     beat_s: Reals
     slot_s: Reals
-    placing: Placing
+    alignment: Alignment
     told: float
     clock: Clock | None = None
     levels: Levels | None = None
@@ -177,7 +177,7 @@ class Observed:
     extra_place: list[tuple[int, float]] = field(default_factory=list)
     under_pitch: NDArray[np.int16] | None = None
     span: Reals | None = None
-    heard: Heard | None = None
-    pace: Pace | None = None
-    loose: Placing | None = None
+    heard: NotesBySlot | None = None
+    timing: TimingModel | None = None
+    loose: Alignment | None = None
     notes: tuple[str, ...] = ()

@@ -1,4 +1,4 @@
-"""The player's profile that fits a take."""
+"""The player's profile that fits a recording."""
 
 from __future__ import annotations
 
@@ -10,16 +10,16 @@ import numpy as np
 
 from sonify.atomic import whole
 from sonify.player.profile import Player
-from sonify.recover.diagnosis.compare import Comparison
+from sonify.recover.diagnosis.comparison import Comparison
 from sonify.settings import to_builtins
 
 __all__ = ["fitted_player", "write_player"]
 
 
 def fitted_player(c: Comparison) -> Player:
-    """The profile with the speed, the stage's time and the delay that the take shows.
+    """The profile with the speed, the stage's time and the delay that the recording shows.
 
-    Where rows wait for the index, a take tells only how many turns a row change takes; the
+    Where rows wait for the index, a recording tells only how many turns a row change takes; the
     stage's time is kept if it agrees with that. Where reading goes on at the next position, the
     move lasts between a position less than what passes from row to row, and that.
     """

@@ -1,4 +1,4 @@
-"""A take that holds the disc more than once: which reading of it is compared."""
+"""A recording that holds the disc more than once: which reading of it is compared."""
 
 from __future__ import annotations
 
@@ -8,11 +8,11 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from sonify.errors import InputError
-from sonify.recover.diagnosis.alignment import Plan
+from sonify.recover.diagnosis.alignment import Design
 from sonify.recover.diagnosis.fits import fit_of
 from sonify.recover.diagnosis.listening import Listening
 from sonify.recover.diagnosis.observed import Observed
-from sonify.recover.diagnosis.source import MidiTake
+from sonify.recover.diagnosis.source import MidiRecording
 
 __all__ = ["Part", "one_reading"]
 
@@ -33,21 +33,24 @@ class Part:
 
 
 def one_reading(
-    take: MidiTake, plan: Plan, listening: Listening, observe: Callable[[MidiTake], Observed]
+    recording: MidiRecording,
+    design: Design,
+    listening: Listening,
+    observe: Callable[[MidiRecording], Observed],
 ) -> Part:
-    """Observe the first whole reading of a take.
+    """Observe the first whole reading of a recording.
 
     Parameters
     ----------
-    take : MidiTake
-    plan : Plan
+    recording : MidiRecording
+    design : Design
     listening : Listening
     observe : callable
-        Lays a take along the disc.
+        Lays a recording along the disc.
     """
-    enough = max(8, int(MUCH * (plan.grid == 1).sum()))
+    enough = max(8, int(MUCH * (design.grid == 1).sum()))
     found: list[tuple[float, float, float, Observed]] = []
-    parts = [take]
+    parts = [recording]
     while parts and len(found) < MOST:
         part = parts.pop()
         try:
@@ -66,14 +69,14 @@ def one_reading(
         ]
         inside = on[(on >= begin) & (on <= end)]
         if rest and len(inside) >= 8:
-            # what is another reading's must not bend the pace of this one
+            # what is another reading's must not bend the speed of this one
             seen = observe(_cut(part, inside.min(), inside.max()))
             parts += rest
         if len(inside):
-            found.append((float(inside.min()), float(inside.max()), fit_of(seen, plan), seen))
+            found.append((float(inside.min()), float(inside.max()), fit_of(seen, design), seen))
     found.sort(key=lambda f: f[0])
     if not found:
-        return Part(observe(take), 0.0, take.seconds, 1, 1)
+        return Part(observe(recording), 0.0, recording.seconds, 1, 1)
     best = max(f[2] for f in found)
     k = next(k for k, f in enumerate(found) if f[2] >= WHOLE * best)
     begin, end, _, seen = found[k]
@@ -81,7 +84,7 @@ def one_reading(
 
 
 def _span(seen: Observed) -> tuple[float, float]:
-    """When the rows that lie in the take were read, with half a turn on both sides."""
+    """When the rows that lie in the recording were read, with half a turn on both sides."""
     rows = (seen.under >= 0).any(axis=1)
     time = seen.time_s[rows]
     if not np.isfinite(time).any():
@@ -90,13 +93,15 @@ def _span(seen: Observed) -> tuple[float, float]:
     return float(np.nanmin(time)) - half, float(np.nanmax(time)) + half
 
 
-def _cut(take: MidiTake, begin: float, end: float) -> MidiTake:
+def _cut(recording: MidiRecording, begin: float, end: float) -> MidiRecording:
     """The part between two onsets."""
-    on = take.notes["on_s"]
+    on = recording.notes["on_s"]
     last = end + 1.0
     return replace(
-        take,
-        notes=take.notes[(on >= begin) & (on <= end)],
-        orphans=take.orphans[(take.orphans >= begin) & (take.orphans <= last)],
-        struck_again=take.struck_again[(take.struck_again >= begin) & (take.struck_again <= end)],
+        recording,
+        notes=recording.notes[(on >= begin) & (on <= end)],
+        orphans=recording.orphans[(recording.orphans >= begin) & (recording.orphans <= last)],
+        struck_again=recording.struck_again[
+            (recording.struck_again >= begin) & (recording.struck_again <= end)
+        ],
     )

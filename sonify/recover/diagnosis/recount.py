@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.recover.diagnosis.alignment import Placing, Plan
+from sonify.recover.diagnosis.alignment import Alignment, Design
 from sonify.recover.diagnosis.observed import Observed
 from sonify.recover.diagnosis.starts import pulses_of, settled, starts_in_slots
 
@@ -43,7 +43,7 @@ class Miscount:
 
 
 def recounted(
-    seen: Observed, plan: Plan, pitch: NDArray[np.int16] | None
+    seen: Observed, design: Design, pitch: NDArray[np.int16] | None
 ) -> tuple[Observed, Miscount | None]:
     """The bits as a player counted them, if its clock was wrong at one position.
 
@@ -51,20 +51,20 @@ def recounted(
     ----------
     seen : Observed
         From a MIDI file.
-    plan : Plan
+    design : Design
     pitch : ndarray of int16, shape (rows, positions), or None
         The pitch that goes with each place, where the place alone decides.
     """
-    n, rows = plan.positions, plan.rows
+    n, rows = design.positions, design.rows
     given = seen
     if seen.loose is not None:
         seen = _moved(seen, seen.loose)
     slots = np.arange(n + 3)
-    begin = seen.placing.start + seen.placing.phase
-    first = np.zeros(rows, np.int64) if plan.index else begin % n
+    begin = seen.alignment.start + seen.alignment.phase
+    first = np.zeros(rows, np.int64) if design.index else begin % n
     position = (first[:, None] + slots[None, :]) % n
     r = np.arange(rows)[:, None]
-    truth = plan.grid[seen.placing.seen_row][r, position]
+    truth = design.grid[seen.alignment.seen_row][r, position]
     heard = seen.under
     tone = seen.under_pitch
     known = (truth >= 0) & (heard >= 0)
@@ -80,7 +80,7 @@ def recounted(
         return out
 
     plain = np.broadcast_to(slots, (rows, n + 3))
-    base = position if not plan.index else plain
+    base = position if not design.index else plain
     before = cost(plain < n, base)
     if before < LEAST:
         return given, None
@@ -88,19 +88,19 @@ def recounted(
     for c in range(n):
         at = (c - first) % n
         gone, count = _missing(plain, at[:, None], n)
-        place = _places(count, c, seen, plan, position, -1)
+        place = _places(count, c, seen, design, position, -1)
         one = cost((count < n) & ~gone, place)
         if one < best[0]:
             best = one, "missing", c
         count = plain + (plain > at[:, None])
-        place = _places(count, c, seen, plan, position, 1)
+        place = _places(count, c, seen, design, position, 1)
         one = cost(count < n, place)
         if one < best[0]:
             best = one, "doubled", c
     after, kind, c = best
     if not kind or before - after < LEAST or after > SHARE * before:
         return given, None
-    return _counted(seen, plan, kind, c), Miscount(kind, c, before, after)
+    return _counted(seen, design, kind, c), Miscount(kind, c, before, after)
 
 
 def _missing(
@@ -115,45 +115,45 @@ def _places(
     count: NDArray[np.int64],
     c: int,
     seen: Observed,
-    plan: Plan,
+    design: Design,
     position: NDArray[np.int64],
     way: int,
 ) -> NDArray[np.int64]:
     """The places to which counts go: on players that never stop counting, slips add up."""
-    if plan.index:
+    if design.index:
         return count
-    return _start_counts(seen, plan, c, way)[:, None] + count
+    return _start_counts(seen, design, c, way)[:, None] + count
 
 
-def _start_counts(seen: Observed, plan: Plan, c: int, way: int) -> NDArray[np.int64]:
+def _start_counts(seen: Observed, design: Design, c: int, way: int) -> NDArray[np.int64]:
     """The place to which a player that miscounts puts each row's first bit."""
-    n = plan.positions
-    start = seen.placing.start + seen.placing.phase
+    n = design.positions
+    start = seen.alignment.start + seen.alignment.phase
     origin = int(start[0]) - int(start[0]) % n
     turns = (start - 1 - c) // n - (origin - 1 - c) // n  # passes of c before each start
     out: NDArray[np.int64] = start - origin + way * turns
     return out
 
 
-def _counted(seen: Observed, plan: Plan, kind: str, c: int) -> Observed:
+def _counted(seen: Observed, design: Design, kind: str, c: int) -> Observed:
     """The bits by the places to which a player puts them whose clock is wrong at one position."""
-    n, rows = plan.positions, plan.rows
-    heard, placing = seen.heard, seen.placing
+    n, rows = design.positions, design.rows
+    heard, alignment = seen.heard, seen.alignment
     assert heard is not None
-    phase = -int(placing.start[0]) % n if plan.index else placing.phase
-    low = min(0, int(placing.start.min())) - 2 * n
+    phase = -int(alignment.start[0]) % n if design.index else alignment.phase
+    low = min(0, int(alignment.start.min())) - 2 * n
     pulses = pulses_of(
-        seen.pace or heard.times, n, phase, low, len(heard.seen) + 6 * n, kind, c
+        seen.timing or heard.times, n, phase, low, len(heard.seen) + 6 * n, kind, c
     )  # fmt: skip
-    first = pulses.first_from(placing.start)
+    first = pulses.first_from(alignment.start)
     known = heard.known_at(pulses.slot, n)
-    if not plan.index and seen.pace is not None:
+    if not design.index and seen.timing is not None:
         move = float(np.median(pulses.time_s[first[1:]] - pulses.time_s[first[:-1] + n - 1]))
-        first, _ = settled(known, pulses, plan, placing.seen_row, first, move)
+        first, _ = settled(known, pulses, design, alignment.seen_row, first, move)
     count = first[:, None] + np.arange(n)
     inside = count < len(pulses.slot)
     count = np.minimum(count, len(pulses.slot) - 1)
-    if plan.index:
+    if design.index:
         place = np.broadcast_to(np.arange(n), (rows, n))
     else:
         # a player that never stops counts on from the index at which it began
@@ -176,13 +176,13 @@ def _counted(seen: Observed, plan: Plan, kind: str, c: int) -> Observed:
     time[r[read], place[read]] = pulses.time_s[count[read]]
     start = starts_in_slots(pulses, first)
     ends = pulses.slot[count[:, [0, -1]]] - start[:, None]
-    moved = _moved(seen, replace(placing, start=start))
+    moved = _moved(seen, replace(alignment, start=start))
     return replace(moved, bits=bits, time_s=time, span=ends)
 
 
-def _moved(seen: Observed, placing: Placing) -> Observed:
-    """The same take with rows that begin elsewhere."""
+def _moved(seen: Observed, alignment: Alignment) -> Observed:
+    """The same recording with rows that begin elsewhere."""
     assert seen.heard is not None
-    slots = placing.start[:, None] + np.arange(seen.under.shape[1])
+    slots = alignment.start[:, None] + np.arange(seen.under.shape[1])
     under = np.where(seen.under < 0, -1, seen.heard.at(slots) > 0).astype(np.int8)
-    return replace(seen, placing=placing, under=under, under_pitch=seen.heard.tone_at(slots))
+    return replace(seen, alignment=alignment, under=under, under_pitch=seen.heard.tone_at(slots))

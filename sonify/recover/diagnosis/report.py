@@ -16,7 +16,7 @@ from sonify.errors import InputError
 from sonify.recover.diagnosis.report_picture import rate_in_words
 
 if TYPE_CHECKING:
-    from sonify.recover.diagnosis.compare import Comparison
+    from sonify.recover.diagnosis.comparison import Comparison
 
 __all__ = ["SUFFIXES", "report_lines", "write_report"]
 
@@ -158,10 +158,13 @@ def _html(c: Comparison) -> bytes:
     m = c.motion
     change = m.change_s[np.isfinite(m.change_s)]
     rows = [
-        ("Take", f"{html.escape(c.path.name)}, {'detector log' if c.kind == 'log' else 'MIDI'}"),
+        (
+            "Recording",
+            f"{html.escape(c.path.name)}, {'detector log' if c.kind == 'log' else 'MIDI'}",
+        ),
         ("Bits", "can't be told" if c.right is None else _right(c)),
         ("Speed", f"{m.rpm:.4g} turns a minute (profile {c.show.setup.player.rpm:g})"),
-        ("Drift", f"{100 * m.drift:+.2f} % over the take"),
+        ("Drift", f"{100 * m.drift:+.2f} % over the recording"),
         ("Flutter", f"{100 * m.flutter:.2f} % once a turn"),
         ("Start", f"{100 * min(m.start, 1):.0f} % of the settled speed at the first positions"),
     ]

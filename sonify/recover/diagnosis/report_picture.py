@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     from PIL import Image, ImageDraw
 
-    from sonify.recover.diagnosis.compare import Comparison, Margins
+    from sonify.recover.diagnosis.comparison import Comparison, Margins
     from sonify.recover.diagnosis.observed import Levels
 
 __all__ = ["COLOURS", "draw_report", "rate_in_words"]

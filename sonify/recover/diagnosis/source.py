@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from sonify.errors import InputError
 
-__all__ = ["NOTE", "LogTake", "MidiTake", "is_take", "load_take"]
+__all__ = ["NOTE", "LogRecording", "MidiRecording", "is_recording", "load_recording"]
 
 NOTE = np.dtype(
     [("on_s", "f8"), ("off_s", "f8"), ("pitch", "u1"), ("velocity", "u1"), ("channel", "u1")]
@@ -29,7 +29,7 @@ MAX_SAMPLES = 200_000_000
 
 
 @dataclass(frozen=True, eq=False)
-class LogTake:
+class LogRecording:
     """A detector log: levels in its own units, `rate` samples a second."""
 
     path: Path
@@ -40,7 +40,7 @@ class LogTake:
 
 
 @dataclass(frozen=True, eq=False)
-class MidiTake:
+class MidiRecording:
     """Notes from the jack.
 
     Attributes
@@ -66,24 +66,26 @@ class MidiTake:
     tick_s: float = 0.0
 
 
-def is_take(path: Path) -> bool:
-    """Whether a file's suffix is one of a take."""
+def is_recording(path: Path) -> bool:
+    """Whether a file's suffix is one of a recording."""
     return path.suffix.casefold() in (*MIDI, *LOGS)
 
 
-def load_take(path: str | Path, sample_rate: float | None = None) -> LogTake | MidiTake:
-    """Read a take.
+def load_recording(
+    path: str | Path, sample_rate: float | None = None
+) -> LogRecording | MidiRecording:
+    """Read a recording.
 
     Raises
     ------
     InputError
-        No such file, not a take, or nothing in it.
+        No such file, not a recording, or nothing in it.
     """
     path = Path(path)
     suffix = path.suffix.casefold()
-    if not is_take(path):
+    if not is_recording(path):
         raise InputError(
-            "a take is a MIDI file (.mid) from the player's jack or a detector log "
+            "a recording is a MIDI file (.mid) from the player's jack or a detector log "
             f"({', '.join(LOGS)})",
             file=path,
         )
@@ -94,7 +96,7 @@ def load_take(path: str | Path, sample_rate: float | None = None) -> LogTake | M
     return _midi(path) if suffix in MIDI else _log(path, sample_rate)
 
 
-def _log(path: Path, sample_rate: float | None) -> LogTake:
+def _log(path: Path, sample_rate: float | None) -> LogRecording:
     from sonify.recover.sources.log.samples import open_samples
 
     if path.stat().st_size == 0:
@@ -110,7 +112,7 @@ def _log(path: Path, sample_rate: float | None) -> LogTake:
     if not blocks or sum(map(len, blocks)) < 16:
         raise InputError("there are no samples in it; record the detectors again", file=path)
     both = np.concatenate(blocks)
-    return LogTake(
+    return LogRecording(
         path,
         np.ascontiguousarray(both[:, 0]),
         np.ascontiguousarray(both[:, 1]),
@@ -119,7 +121,7 @@ def _log(path: Path, sample_rate: float | None) -> LogTake:
     )
 
 
-def _midi(path: Path) -> MidiTake:
+def _midi(path: Path) -> MidiRecording:
     import mido
 
     if path.stat().st_size == 0:
@@ -176,7 +178,7 @@ def _midi(path: Path) -> MidiTake:
         remarks.append(
             "no note-off came at all: the player sends none, or the recorder leaves them out"
         )
-    return MidiTake(
+    return MidiRecording(
         path, notes, np.array(orphans), np.array(again), seconds, tuple(remarks), tick_s
     )
 

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.recover.diagnosis.alignment import Plan
+from sonify.recover.diagnosis.alignment import Design
 
 __all__ = ["IDLE", "Pulses", "pulses_of", "settled", "starts_in_slots"]
 
@@ -30,7 +30,7 @@ FINE = 0.01  # of a position
 IDLE = 1e-4  # how often a note comes while no row is read, where it should not
 ASIDE = 1e-4  # how often a row begins elsewhere than the move says
 JITTER_S = 0.7e-3  # by how much the moment is unsure at which the stage is ready
-LIKE_PLAN = 0.25  # how far the move is from the plan's, usually, as a share of it
+LIKE_PLAN = 0.25  # how far the move is from the design's, usually, as a share of it
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,7 +124,7 @@ def _gains(
 def settled(
     heard: Signs,
     pulses: Pulses,
-    plan: Plan,
+    design: Design,
     seen_row: Index,
     start: Index,
     move_s: float,
@@ -137,7 +137,7 @@ def settled(
     heard : ndarray of int8, shape (pulses,)
         1 where a note sounded, -1 where none did, 0 where nobody knows.
     pulses : Pulses
-    plan : Plan
+    design : Design
     seen_row : ndarray of int64, shape (rows,)
         The row that was under the detector in each reading.
     start : ndarray of int64, shape (rows,)
@@ -147,12 +147,12 @@ def settled(
     idle : float
         How often a note comes in a position while no row is read.
     """
-    n, count = plan.positions, len(pulses.slot)
+    n, count = design.positions, len(pulses.slot)
     usual = float(np.median(np.diff(pulses.time_s)))
     at = start[:, None] + np.arange(-NEAR, NEAR + 1)
     good = (at >= 0) & (at + n < count)
     safe = np.clip(at, 0, count - n - 1)
-    gain = np.where(good, _gains(heard, pulses, plan.grid, seen_row, start, idle), -1e6)
+    gain = np.where(good, _gains(heard, pulses, design.grid, seen_row, start, idle), -1e6)
     # it begins at the index
     gain[0] += 2.0 * (pulses.place[safe[0]] == pulses.place[pulses.place >= 0].min())
     end = pulses.time_s[safe + n - 1]
@@ -181,7 +181,7 @@ def settled(
         ways = score[:, :, None] + price
         back[r] = np.argmax(ways, axis=1)
         score = ways.max(axis=1) + gain[r]
-    value = score.max(axis=1) - 0.5 * (np.log(moves / plan.move_s) / LIKE_PLAN) ** 2
+    value = score.max(axis=1) - 0.5 * (np.log(moves / design.move_s) / LIKE_PLAN) ** 2
     k = _middle_of_best(value)
     j = int(np.argmax(score[k]))
     out = np.zeros(rows, np.int64)

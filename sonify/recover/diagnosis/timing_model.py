@@ -1,8 +1,8 @@
 """When positions passed, from notes that tell only of some: a steady motor's time over slots.
 
-A motor's speed is smooth: it drifts a little over a take and swings once a turn. So all notes
+A motor's speed is smooth: it drifts a little over a recording and swings once a turn. So all notes
 together tell when each position passed, far nearer than the nearest notes do: a polynomial over
-the take, a wave a turn and half a turn, and a slow remainder where notes are dense.
+the recording, a wave a turn and half a turn, and a slow remainder where notes are dense.
 """
 
 from __future__ import annotations
@@ -13,13 +13,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Pace", "pace_of", "period_about", "times_of", "without_slips"]
+__all__ = ["TimingModel", "fit_timing", "period_about", "times_of", "without_slips"]
 
 Reals = NDArray[np.float64]
 
-STEADY = 0.06  # positions that notes may lie off the pace, usually, for it to be one
+STEADY = 0.06  # positions that notes may lie off the timing, usually, for it to be one
 LEAST = 20  # notes
-TURNS = 2.5  # that a take must have before a wave a turn can be told from a change of speed
+TURNS = 2.5  # that a recording must have before a wave a turn can be told from a change of speed
 DEGREE = 3
 ROUNDS = 8
 FAR = 4.7  # standard deviations from which on a note counts for nothing (Tukey's biweight)
@@ -28,14 +28,14 @@ SLOW = 1.08  # times as long the first positions take where a motor starts slowl
 STARTS = (0.08, 0.16, 0.32, 0.64, 1.28, 2.56)  # turns in which most of a slow start is over
 SMOOTH = (0.5, 1.0, 0.5)
 MOST_SLIPS = 12
-SLIPPED = 0.55  # positions by which the pace jumps over a rest that was counted wrong
+SLIPPED = 0.55  # positions by which the timing jumps over a rest that was counted wrong
 BESIDE = 6  # notes before and after it that say so
 TWICE = 3  # rounds in which the remainder's remainder is taken too (J. W. Tukey's twicing)
-FAITH = 4.0  # notes that the smooth pace is worth against a local remainder
+FAITH = 4.0  # notes that the smooth timing is worth against a local remainder
 
 
 @dataclass(frozen=True, eq=False)
-class Pace:
+class TimingModel:
     """Times over slots.
 
     Attributes
@@ -58,7 +58,7 @@ class Pace:
     steady: bool
 
     def __call__(self, slots: NDArray[Any]) -> Reals:
-        """When slots pass, in s; between two slots too, and beyond the take."""
+        """When slots pass, in s; between two slots too, and beyond the recording."""
         s = np.asarray(slots, float)
         a = _columns(s, self.positions, self.middle, self.half, self.waves, self.first)
         rest: Reals = np.interp(s, self.knots, self.rest, left=0.0, right=0.0)
@@ -78,7 +78,7 @@ def _columns(
     s: Reals, n: int, middle: float, half: float, waves: int, first: float | None
 ) -> Reals:
     x = (s - middle) / half
-    # beyond the take it goes on as a straight line, which is safer than a cubic
+    # beyond the recording it goes on as a straight line, which is safer than a cubic
     inside = np.clip(x, -1.0, 1.0)
     beyond = x - inside
     columns = [
@@ -97,8 +97,10 @@ def _columns(
     return np.stack(columns, axis=-1)
 
 
-def pace_of(slot: NDArray[np.int64], time: Reals, n: int, *, rigid: bool = False) -> Pace | None:
-    """The pace that most notes follow; None for too few.
+def fit_timing(
+    slot: NDArray[np.int64], time: Reals, n: int, *, rigid: bool = False
+) -> TimingModel | None:
+    """The timing that most notes follow; None for too few.
 
     Parameters
     ----------
@@ -137,7 +139,7 @@ def pace_of(slot: NDArray[np.int64], time: Reals, n: int, *, rigid: bool = False
         rest = rest + _smoothed(s, left, knots, max(FAR * spread, ASTRAY * period))
         left = off - np.interp(s, knots, rest)
         spread = max(1.4826 * float(np.median(np.abs(left))), 1e-4)
-    return Pace(
+    return TimingModel(
         n, middle, half, waves, first, weight, knots, rest, spread, bool(spread < STEADY * period)
     )  # fmt: skip
 
@@ -165,15 +167,15 @@ def without_slips(slot: NDArray[np.int64], time: Reals, n: int) -> NDArray[np.in
     """Slots in order, put right where a rest was taken for a position too many or too few.
 
     A motor's time never jumps: where notes before and after a rest lie a whole position apart
-    from one smooth pace, the rest was counted wrong.
+    from one smooth timing, the rest was counted wrong.
     """
     out = slot.copy()
     for _ in range(MOST_SLIPS):
-        pace = pace_of(out, time, n, rigid=True)
-        if pace is None:
+        timing = fit_timing(out, time, n, rigid=True)
+        if timing is None:
             return slot
-        period = (pace(out + 0.5) - pace(out - 0.5)).clip(1e-9)
-        off = (time - pace(out)) / period
+        period = (timing(out + 0.5) - timing(out - 0.5)).clip(1e-9)
+        off = (time - timing(out)) / period
         rests = np.flatnonzero(np.diff(out) >= 2)
         rests = rests[(rests >= BESIDE - 1) & (rests + BESIDE < len(out))]
         if not len(rests):
@@ -207,8 +209,8 @@ def _starts_slowly(s: Reals, time: Reals, n: int) -> bool:
     if later.sum() < 6 or len(s[early]) < 4:
         return False
     usual = np.median(np.diff(time[later]) / np.maximum(np.diff(s[later]), 1))
-    pace = (time[early][-1] - time[early][0]) / max(s[early][-1] - s[early][0], 1)
-    return bool(pace > SLOW * usual)
+    timing = (time[early][-1] - time[early][0]) / max(s[early][-1] - s[early][0], 1)
+    return bool(timing > SLOW * usual)
 
 
 def times_of(slots: NDArray[Any], slot_s: Reals) -> Reals:

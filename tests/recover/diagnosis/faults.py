@@ -10,8 +10,8 @@ from typing import Any
 import numpy as np
 
 import sonify
-from sonify.recover.diagnosis import Comparison, compare_take
-from tests.recover.diagnosis.machine import Machine, Take
+from sonify.recover.diagnosis import Comparison, compare
+from tests.recover.diagnosis.machine import Machine, Recording
 
 DISCS = ("cairn-middle", "cairn-wire")
 PLAYERS = {
@@ -140,7 +140,7 @@ FAULTS: dict[str, tuple[str, Maker, tuple[str, ...]]] = {
 
 @dataclass
 class Outcome:
-    """One take, judged."""
+    """One recording, judged."""
 
     true: int
     found: int
@@ -156,8 +156,8 @@ class Outcome:
 
 def make(
     fault: str | None, strength: int, seed: int, natural: bool = True
-) -> tuple[sonify.Performance, Take]:
-    """A take with a fault (None for a clean one), and the performance it should have been."""
+) -> tuple[sonify.Performance, Recording]:
+    """A recording with a fault (None for a clean one), and the performance it should have been."""
     rng = np.random.default_rng([seed, strength, sorted(FAULTS).index(fault) if fault else 99])
     name = DISCS[int(rng.integers(0, len(DISCS)))]
     start = str(rng.choice(list(PLAYERS)))
@@ -194,21 +194,20 @@ def make(
 
 
 def judge(
-    show: sonify.Performance, take: Take, kind: str, folder: Path, told: bool = False
+    show: sonify.Performance, recording: Recording, kind: str, folder: Path, told: bool = False
 ) -> tuple[Outcome, Comparison]:
-    """Compare a take and hold what is said against what is true; `told` also tells how the machine
-    samples."""
+    """Compare a recording, and check the result; `told` also says how the machine samples."""
     if kind == "midi":
-        path = take.write_midi(folder / "take.mid")
-        seen = compare_take(show, path)
+        path = recording.write_midi(folder / "recording.mid")
+        seen = compare(show, path)
     else:
-        path = take.write_log(folder / "take.npy")
-        m = take.machine
+        path = recording.write_log(folder / "recording.npy")
+        m = recording.machine
         how = {"sample_at": m.delay, "sample_width": 2 * m.sample_half} if told else {}
-        seen = compare_take(show, path, threshold=m.threshold, **how)
-    true = take.errors() | (take.lost_notes if kind == "midi" else set())
+        seen = compare(show, path, threshold=m.threshold, **how)
+    true = recording.errors() | (recording.lost_notes if kind == "midi" else set())
     found = {(int(e["row"]), int(e["position"])) for e in seen.errors}
-    begin, end = np.nanmin(take.times, axis=1), np.nanmax(take.times, axis=1)
+    begin, end = np.nanmin(recording.times, axis=1), np.nanmax(recording.times, axis=1)
     change = begin[1:] - end[:-1]
     off = np.abs(seen.motion.change_s - change)
     off = off[np.isfinite(off)]
@@ -218,7 +217,7 @@ def judge(
             found=len(found),
             right=len(true & found),
             first=seen.causes[0].name if seen.causes else "",
-            rpm_error=seen.motion.rpm / take.rpm - 1,
+            rpm_error=seen.motion.rpm / recording.rpm - 1,
             stage_error_s=float(off.max()) if len(off) else float("nan"),
             said=", ".join(f"{c.name} {c.weight:.1f}" for c in seen.causes[:3]),
             usual_error_s=float(np.median(off)) if len(off) else float("nan"),

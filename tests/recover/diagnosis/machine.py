@@ -42,7 +42,7 @@ class Machine:
     turned: bool = False
     bits_turned: bool = False
     # the motor
-    drift: float = 0.0  # share of the speed over the take
+    drift: float = 0.0  # share of the speed over the recording
     flutter: float = 0.0  # share of the speed, once a turn
     slow_start: float = 0.0  # share of the speed that is missing at first
     slow_for: float = 0.0  # s until a third of that is left
@@ -56,14 +56,14 @@ class Machine:
     threshold: float = 1.75
     sample_half: float = 0.1  # positions about the middle of a pulse over which it averages
     ambient: float = 0.0  # volts
-    ambient_from: float = 0.0  # s, of the take
+    ambient_from: float = 0.0  # s, of the recording
     ambient_for: float = 0.0
     ambient_row: int | None = None  # if given, from this row's reading on, a share of it later
     ambient_share: float = 0.0
     # the wire: share of the messages that are lost where they are dense
     lost: float = 0.0
 
-    def run(self) -> Take:
+    def run(self) -> Recording:
         """Turn the disc once through all its rows."""
         rng = np.random.default_rng(self.seed)
         rows, n = len(self.grid), len(self.grid[0])
@@ -240,7 +240,7 @@ class Machine:
         last = readings[-1][-1]
         upto = int(min(len(t), (pulses[last] + 1.0) * self.rate))
         inside = slice(int(pulses[readings[0][0]] * self.rate), int(pulses[last] * self.rate))
-        return Take(
+        return Recording(
             machine=self,
             clock=clock[:upto],
             data=data[:upto],
@@ -253,7 +253,7 @@ class Machine:
 
 
 @dataclass
-class Take:
+class Recording:
     """What was recorded, and what is true of it."""
 
     machine: Machine

@@ -114,7 +114,7 @@ def test_shares_of_a_row_add_up_to_one():
 
 
 def test_chances_of_light_add_up_to_less_than_one():
-    """Over all stretches of a take: what is missing is light between two holes, and light that
+    """Over all stretches of a recording: what is missing is light between two holes, and light that
     never ends or is over at once."""
     time = np.arange(24) * POSITION_S
     total = 0.0

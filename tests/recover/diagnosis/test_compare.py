@@ -12,7 +12,7 @@ import pytest
 
 import sonify
 from sonify.errors import InputError
-from sonify.recover.diagnosis import compare_take
+from sonify.recover.diagnosis import compare
 from sonify.recover.diagnosis.log_alignment import best_threshold
 from sonify.recover.diagnosis.profile import fitted_player
 from tests.recover.diagnosis.faults import FAULTS, judge, make
@@ -23,9 +23,9 @@ from tests.recover.diagnosis.machine import Machine
 def test_nothing_is_accused_on_clean_takes(kind, tmp_path):
     """Machines that drift, flutter a little and are not their profile, and read all right."""
     for seed in range(8):
-        show, take = make(None, 0, seed)
-        one, seen = judge(show, take, kind, tmp_path)
-        assert take.errors() == set()
+        show, recording = make(None, 0, seed)
+        one, seen = judge(show, recording, kind, tmp_path)
+        assert recording.errors() == set()
         assert len(seen.errors) == 0, seed
         assert seen.causes == [], seed
         assert abs(one.rpm_error) < 1e-3
@@ -40,8 +40,8 @@ def test_faults_are_found_at_their_place_and_named(fault, tmp_path):
     outcomes = []
     for strength in range(len(FAULTS[fault][2])):
         for kind in ("midi",) if fault == "wire" else ("log", "midi"):
-            show, take = make(fault, strength, 4)
-            outcomes.append(judge(show, take, kind, tmp_path)[0])
+            show, recording = make(fault, strength, 4)
+            outcomes.append(judge(show, recording, kind, tmp_path)[0])
     true = sum(o.true for o in outcomes)
     right = sum(o.right for o in outcomes)
     accused = sum(o.found - o.right for o in outcomes)
@@ -56,29 +56,29 @@ def test_faults_are_found_at_their_place_and_named(fault, tmp_path):
 def clean(kind, tmp_path, **settings):
     disc = sonify.load_disc("cairn-middle")
     machine = Machine(disc.grid.tolist(), 7, **settings)
-    take = machine.run()
+    recording = machine.run()
     show = sonify.perform(disc, ["usual"])
     path = (
-        take.write_midi(tmp_path / "take.mid")
+        recording.write_midi(tmp_path / "recording.mid")
         if kind == "midi"
-        else take.write_log(tmp_path / "take.npy")
+        else recording.write_log(tmp_path / "recording.npy")
     )
-    return show, take, path
+    return show, recording, path
 
 
 def test_a_take_that_begins_late_and_ends_early(tmp_path):
     show, _, path = clean("log", tmp_path)
     log = np.load(path)
     np.save(path, log[9_000:-20_000])
-    seen = compare_take(show, path)
+    seen = compare(show, path)
     assert len(seen.errors) == 0
     assert seen.cautions
-    assert "not in the take" in seen.cautions[0]
+    assert "not in the recording" in seen.cautions[0]
 
 
 def test_the_fitted_player_is_this_machine(tmp_path):
     show, _, path = clean("log", tmp_path, rpm=10.31, delay=0.012)
-    seen = compare_take(show, path)
+    seen = compare(show, path)
     player = fitted_player(seen)
     assert abs(player.rpm - 10.31) < 0.01
     assert abs(player.delay - 0.012) < 0.003
@@ -89,11 +89,11 @@ def test_the_fitted_player_is_this_machine(tmp_path):
 
 def test_a_stage_slower_than_its_profile_is_fitted(tmp_path):
     disc = sonify.load_disc("cairn-middle")
-    take = Machine(
+    recording = Machine(
         disc.grid.tolist(), 7, rpm=24.0, row_start="next-position", stage=0.5, settle=0.05
     ).run()
     show = sonify.perform(disc, ["quick"])
-    seen = compare_take(show, take.write_log(tmp_path / "t.npy"))
+    seen = compare(show, recording.write_log(tmp_path / "t.npy"))
     assert len(seen.errors) == 0
     player = fitted_player(seen)
     again = sonify.perform(disc, ["quick"], {"player.stage": player.stage})
@@ -104,7 +104,7 @@ def test_a_stage_slower_than_its_profile_is_fitted(tmp_path):
 
 def test_margins_say_what_a_log_can_bear(tmp_path):
     show, _, path = clean("log", tmp_path, noise=0.4)
-    m = compare_take(show, path).margins
+    m = compare(show, path).margins
     assert abs(m.best - 1.75) < 0.1
     assert m.zeros.mean() > 2.9
     assert m.ones.mean() < 0.6
@@ -147,11 +147,11 @@ def test_the_best_threshold_is_that_of_two_gaussians():
     ],
 )
 def test_other_mappings(voice, exact, tmp_path):
-    """The performance's own MIDI file is a take without a fault, whatever the mapping."""
+    """The performance's own MIDI file is a recording without a fault, whatever the mapping."""
     disc = sonify.load_disc("cairn-middle")
     show = sonify.perform(disc, ["usual"], {"music.voice": [{"name": "v", **voice}]})
-    path = show.save(tmp_path / "take.mid")
-    seen = compare_take(show, path)
+    path = show.save(tmp_path / "recording.mid")
+    seen = compare(show, path)
     assert seen.listening.exact == exact
     assert len(seen.errors) == 0
     assert seen.causes == []
@@ -163,14 +163,14 @@ def test_a_preset_that_lost_bits_says_what_can_still_be_told(tmp_path):
     disc = sonify.load_disc("cairn-middle")
     voice = {"name": "v", "rhythm": [{"rule": "thinned", "every": 2}]}
     show = sonify.perform(disc, ["usual"], {"music.voice": [voice]})
-    file = mido.MidiFile(str(show.save(tmp_path / "take.mid")))
+    file = mido.MidiFile(str(show.save(tmp_path / "recording.mid")))
     notes = [m for m in file.tracks[1] if m.type == "note_on"]
     gone = notes[40]
     k = next(k for k, m in enumerate(file.tracks[1]) if m is gone)
     file.tracks[1][k + 1].time += gone.time
     del file.tracks[1][k]
     file.save(str(tmp_path / "less.mid"))
-    seen = compare_take(show, tmp_path / "less.mid")
+    seen = compare(show, tmp_path / "less.mid")
     assert "the rule 'thinned' leaves bits out" in seen.cautions[0]
     assert [str(e["kind"]) for e in seen.errors] == ["missed"]
     note = show.notes[40]
@@ -199,8 +199,8 @@ def test_what_the_core_plays_is_the_disc(tmp_path):
         tick = max(before, round((time + 500) * 0.96))
         track.append(mido.Message.from_bytes(raw, time=tick - before))
         before = tick
-    file.save(str(tmp_path / "take.mid"))
-    seen = compare_take(show, tmp_path / "take.mid")
+    file.save(str(tmp_path / "recording.mid"))
+    seen = compare(show, tmp_path / "recording.mid")
     assert [(int(e["row"]), int(e["position"])) for e in seen.errors] == [(4, 20)]
     assert seen.causes[0].name == "hole"
 
@@ -210,8 +210,8 @@ def test_the_command_its_reports_and_its_player(run, tmp_path):
 
     disc = sonify.load_disc("cairn-middle")
     p = int(np.flatnonzero(disc.grid[3] == 1)[4])
-    take = Machine(disc.grid.tolist(), 7, rpm=9.8, blocked={(3, p)}).run()
-    path = take.write_log(tmp_path / "take.npy")
+    recording = Machine(disc.grid.tolist(), 7, rpm=9.8, blocked={(3, p)}).run()
+    path = recording.write_log(tmp_path / "recording.npy")
     common = ("compare", "cairn-middle", path, "-p", "usual")
     done = run(*common, "-o", tmp_path / "r.html", "--write-player", tmp_path / "mine.toml")
     assert done.status == 0, done.err
@@ -253,15 +253,15 @@ def test_a_take_of_another_disc(run, tmp_path):
     show, _, path = clean("log", tmp_path)
     other = sonify.Disc.from_message("THE HUT IS FULL TONIGHT. " * 4, layout=show.disc.layout)
     with pytest.raises(InputError, match=r"does not fit the disc.*it scores \d of 100"):
-        compare_take(sonify.perform(other, ["usual"]), path)
+        compare(sonify.perform(other, ["usual"]), path)
     show, _, path = clean("midi", tmp_path)
     with pytest.raises(InputError, match=r"does not fit the disc.*it scores \d of 100"):
-        compare_take(sonify.perform(other, ["usual"]), path)
+        compare(sonify.perform(other, ["usual"]), path)
 
 
 def test_files_that_are_no_take(run, tmp_path):
     assert "no such file" in refused(run, tmp_path / "none.mid")
-    assert "a take is a MIDI file" in refused(run, tmp_path / "x.txt")
+    assert "a recording is a MIDI file" in refused(run, tmp_path / "x.txt")
     (tmp_path / "empty.mid").write_bytes(b"")
     assert "empty" in refused(run, tmp_path / "empty.mid")
     (tmp_path / "bad.mid").write_bytes(b"MThd nonsense that is no file")

@@ -8,12 +8,12 @@ import pytest
 
 import sonify
 from sonify.errors import InputError
-from sonify.recover.diagnosis import compare_take
-from sonify.recover.diagnosis.alignment import Plan
+from sonify.recover.diagnosis import compare
+from sonify.recover.diagnosis.alignment import Design
 from sonify.recover.diagnosis.fits import told
 from sonify.recover.diagnosis.numbering import numbered
 from sonify.recover.diagnosis.starts import pulses_of, settled, starts_in_slots
-from sonify.recover.diagnosis.timing_model import pace_of, without_slips
+from sonify.recover.diagnosis.timing_model import fit_timing, without_slips
 from tests.recover.diagnosis.machine import Machine
 
 PLAYERS = {
@@ -66,30 +66,30 @@ def test_a_note_between_two_positions_is_astray():
     assert (np.delete(found, k) == slots - slots[0]).all()
 
 
-def test_the_pace_is_finer_than_its_notes():
+def test_the_timing_model_is_finer_than_its_notes():
     slots = some_slots(4)
     for how in ({"drift": 0.04, "flutter": 0.02}, {"slow": 0.4}):
         t = motor(slots, **how) + np.random.default_rng(5).uniform(-2e-3, 2e-3, len(slots))
-        pace = pace_of(slots, t, 50)
-        assert pace.steady
+        timing = fit_timing(slots, t, 50)
+        assert timing.steady
         every = np.arange(slots[0], slots[-1])
-        off = pace(every) - motor(every, **how)
+        off = timing(every) - motor(every, **how)
         assert np.abs(off).max() < 2e-3, how
         assert np.sqrt(np.mean(off**2)) < 0.6e-3, how
-        assert np.abs(pace.slots_of(t, slots + 3) - slots).max() < 0.1
+        assert np.abs(timing.slots_of(t, slots + 3) - slots).max() < 0.1
 
 
-def test_the_pace_bears_notes_numbered_wrong_and_a_speed_that_wanders():
+def test_the_timing_model_bears_notes_numbered_wrong_and_a_speed_that_wanders():
     slots = some_slots(4)
     t = motor(slots, drift=0.04)
     wrong = slots.copy()
     wrong[60:80] += 1
-    pace = pace_of(wrong, t, 50)
-    assert np.abs(pace(slots) - t).max() < 1e-3
+    timing = fit_timing(wrong, t, 50)
+    assert np.abs(timing(slots) - t).max() < 1e-3
     wander = 0.01 * np.sin(2 * np.pi * slots / 170)
-    pace = pace_of(slots, t + wander, 50)
-    assert pace.steady
-    assert np.abs(pace(slots) - t - wander).max() < 5e-3
+    timing = fit_timing(slots, t + wander, 50)
+    assert timing.steady
+    assert np.abs(timing(slots) - t - wander).max() < 5e-3
 
 
 def test_rests_that_were_counted_wrong_are_put_right():
@@ -122,7 +122,7 @@ def test_one_time_of_the_move_says_where_all_rows_begin(kind, at):
         bit = np.where(pulses.place[read] >= 0, grid[r, pulses.place[read]], 0)
         heard[read] = np.where(bit == 1, 1, -1)
         q = int(np.searchsorted(pulses.time_s, pulses.time_s[q + n - 1] + move, "right"))
-    plan = Plan(grid, n + 5, False, 0.27)
+    plan = Design(grid, n + 5, False, 0.27)
     begun = np.array(start) + rng.integers(-3, 4, rows)
     found, length = settled(heard, pulses, plan, np.arange(rows), begun, 0.3)
     assert found.tolist() == start
@@ -141,9 +141,9 @@ def test_one_time_of_the_move_says_where_all_rows_begin(kind, at):
 def a_take(start, **more):
     disc = sonify.load_disc("cairn-wire")
     profile = PLAYERS[start]
-    take = Machine(disc.grid.tolist(), 5, row_start=start, **{**profile, **more}).run()
+    recording = Machine(disc.grid.tolist(), 5, row_start=start, **{**profile, **more}).run()
     settings = {f"player.{k}": v for k, v in profile.items()} | {"player.row-start": start}
-    return sonify.perform(disc, settings=settings), take
+    return sonify.perform(disc, settings=settings), recording
 
 
 def written(path, notes, lost=()):
@@ -171,28 +171,28 @@ def places(seen):
 @pytest.mark.parametrize("late_s", [0.0, 0.006])
 def test_every_bit_is_placed(start, late_s, tmp_path):
     """Of a machine that is not its profile, also if its notes come a little late now and then."""
-    show, take = a_take(start, rpm=PLAYERS[start]["rpm"] * 1.03, drift=0.04, flutter=0.01)
-    late = np.random.default_rng(1).uniform(0, late_s, len(take.notes)) if late_s else 0
+    show, recording = a_take(start, rpm=PLAYERS[start]["rpm"] * 1.03, drift=0.04, flutter=0.01)
+    late = np.random.default_rng(1).uniform(0, late_s, len(recording.notes)) if late_s else 0
     notes = [
         (on + d, off + d, pitch)
         for (on, off, pitch, _, _), d in zip(
-            take.notes, np.broadcast_to(late, len(take.notes)), strict=True
+            recording.notes, np.broadcast_to(late, len(recording.notes)), strict=True
         )
     ]
-    seen = compare_take(show, written(tmp_path / "take.mid", notes))
+    seen = compare(show, written(tmp_path / "recording.mid", notes))
     assert len(seen.errors) == 0
     assert (seen.bits == show.disc.grid).all()
-    assert abs(seen.motion.rpm / take.rpm - 1) < 1e-3
-    change = np.nanmin(take.times, axis=1)[1:] - np.nanmax(take.times, axis=1)[:-1]
+    assert abs(seen.motion.rpm / recording.rpm - 1) < 1e-3
+    change = np.nanmin(recording.times, axis=1)[1:] - np.nanmax(recording.times, axis=1)[:-1]
     assert np.abs(seen.motion.change_s - change).max() < 5e-3 + late_s
 
 
 @pytest.mark.parametrize("start", PLAYERS)
 @pytest.mark.parametrize("kind", ["missing", "doubled"])
 def test_a_clock_that_miscounts(start, kind, tmp_path):
-    show, take = a_take(start, **{f"clock_{kind}": {20}})
-    seen = compare_take(show, take.write_midi(tmp_path / "take.mid"))
-    assert places(seen) == take.errors()
+    show, recording = a_take(start, **{f"clock_{kind}": {20}})
+    seen = compare(show, recording.write_midi(tmp_path / "recording.mid"))
+    assert places(seen) == recording.errors()
     assert (seen.miscount.kind, seen.miscount.position) == (kind, 20)
     assert seen.causes[0].name == f"clock-{kind}"
 
@@ -200,19 +200,19 @@ def test_a_clock_that_miscounts(start, kind, tmp_path):
 @pytest.mark.parametrize("start", PLAYERS)
 @pytest.mark.parametrize(("first", "end"), [(1, 9), (4, 9), (0, 5)])
 def test_rows_before_the_take_and_after_it_are_not_accused(start, first, end, tmp_path):
-    show, take = a_take(start)
-    notes = [n[:3] for n in take.notes if first <= n[3] < end]
-    seen = compare_take(show, written(tmp_path / "take.mid", notes))
+    show, recording = a_take(start)
+    notes = [n[:3] for n in recording.notes if first <= n[3] < end]
+    seen = compare(show, written(tmp_path / "recording.mid", notes))
     assert len(seen.errors) == 0
     unread = (seen.bits < 0).all(axis=1)
     assert np.flatnonzero(~unread).tolist() == list(range(first, end))
-    assert "not in the take" in seen.cautions[-1]
+    assert "not in the recording" in seen.cautions[-1]
 
 
 def test_a_last_row_without_a_note_may_not_have_been_recorded(tmp_path):
-    show, take = a_take("index")
-    notes = [n[:3] for n in take.notes if n[3] < 8]
-    seen = compare_take(show, written(tmp_path / "take.mid", notes))
+    show, recording = a_take("index")
+    notes = [n[:3] for n in recording.notes if n[3] < 8]
+    seen = compare(show, written(tmp_path / "recording.mid", notes))
     assert {r for r, _ in places(seen)} == {8}
     assert seen.cautions[0].startswith("no note came after row 8 position ")
     assert "all of row 9 too" in seen.cautions[0]
@@ -222,10 +222,10 @@ def test_a_last_row_without_a_note_may_not_have_been_recorded(tmp_path):
 @pytest.mark.parametrize(("begin", "end"), [(0.04, 1.0), (0.3, 1.0), (0.0, 0.72), (0.17, 0.81)])
 def test_a_recording_that_begins_or_stops_within_a_row_accuses_nothing(start, begin, end, tmp_path):
     """Wherever it was cut: in the first row or the last too, where that is told."""
-    show, take = a_take(start)
-    first, span = take.notes[0][0], take.notes[-1][0] - take.notes[0][0]
-    notes = [n for n in take.notes if begin * span <= n[0] - first <= end * span]
-    seen = compare_take(show, written(tmp_path / "take.mid", [n[:3] for n in notes]))
+    show, recording = a_take(start)
+    first, span = recording.notes[0][0], recording.notes[-1][0] - recording.notes[0][0]
+    notes = [n for n in recording.notes if begin * span <= n[0] - first <= end * span]
+    seen = compare(show, written(tmp_path / "recording.mid", [n[:3] for n in notes]))
     assert len(seen.errors) == 0
     assert not seen.causes
     heard = [(r, p) for *_, r, p in notes]
@@ -236,19 +236,19 @@ def test_a_recording_that_begins_or_stops_within_a_row_accuses_nothing(start, be
 
 @pytest.mark.parametrize("share", [0.35, 0.55])
 def test_a_short_piece_of_a_take_is_laid_where_it_belongs(share, tmp_path):
-    show, take = a_take("index")
-    span = take.notes[-1][0]
-    notes = [n for n in take.notes if 0.2 * span <= n[0] <= (0.2 + share) * span]
-    seen = compare_take(show, written(tmp_path / "take.mid", [n[:3] for n in notes]))
+    show, recording = a_take("index")
+    span = recording.notes[-1][0]
+    notes = [n for n in recording.notes if 0.2 * span <= n[0] <= (0.2 + share) * span]
+    seen = compare(show, written(tmp_path / "recording.mid", [n[:3] for n in notes]))
     assert len(seen.errors) == 0
     assert all(seen.bits[r, p] == 1 for *_, r, p in notes)
 
 
 def test_too_short_a_piece_says_so(tmp_path):
-    show, take = a_take("index")
-    notes = [n[:3] for n in take.notes if n[3] == 4]
+    show, recording = a_take("index")
+    notes = [n[:3] for n in recording.notes if n[3] == 4]
     with pytest.raises(InputError, match="record it whole, from before the first row"):
-        compare_take(show, written(tmp_path / "take.mid", notes))
+        compare(show, written(tmp_path / "recording.mid", notes))
 
 
 @pytest.mark.parametrize("rpm", [7.7, 9.0, 9.35, 10.9, 12.4])
@@ -257,7 +257,7 @@ def test_notes_that_swing_on_a_motor_far_from_its_profile(rpm, tmp_path):
     settings = {"music.timing": "player"}
     slow = sonify.perform(disc, ["larch-marimba", "usual"], settings | {"player.rpm": rpm})
     show = sonify.perform(disc, ["larch-marimba", "usual"], settings)
-    seen = compare_take(show, slow.save(tmp_path / "take.mid"))
+    seen = compare(show, slow.save(tmp_path / "recording.mid"))
     assert len(seen.errors) == 0
     assert abs(seen.motion.rpm / rpm - 1) < 1e-3
 
@@ -273,7 +273,7 @@ def test_all_voices_recorded_on_one_channel(tmp_path):
             if hasattr(message, "channel"):
                 message.channel = 6
     file.save(str(tmp_path / "one.mid"))
-    seen = compare_take(show, tmp_path / "one.mid")
+    seen = compare(show, tmp_path / "one.mid")
     assert len(seen.errors) == 0
     assert seen.listening.exact
     assert (seen.bits == disc.grid).all()
@@ -284,11 +284,11 @@ def test_all_voices_recorded_on_one_channel(tmp_path):
 def test_the_first_whole_reading_of_several_is_compared(start, whole, tmp_path):
     """Two readings, the first of them whole or only a half."""
     row = int(np.flatnonzero(sonify.load_disc("cairn-wire").grid[6])[5])
-    show, take = a_take(start, blocked={(6, row)})
-    one = [n[:3] for n in take.notes if whole or n[3] >= 5]
-    later = take.notes[-1][1] - take.notes[0][0] + 7.3
-    two = [(a + later, b + later, p) for a, b, p, _, _ in take.notes]
-    seen = compare_take(show, written(tmp_path / "take.mid", one + two))
+    show, recording = a_take(start, blocked={(6, row)})
+    one = [n[:3] for n in recording.notes if whole or n[3] >= 5]
+    later = recording.notes[-1][1] - recording.notes[0][0] + 7.3
+    two = [(a + later, b + later, p) for a, b, p, _, _ in recording.notes]
+    seen = compare(show, written(tmp_path / "recording.mid", one + two))
     assert places(seen) == {(6, row)}
     assert seen.causes[0].name == "hole"
     assert f"2 readings: number {1 if whole else 2} is compared" in seen.cautions[0]
@@ -297,11 +297,11 @@ def test_the_first_whole_reading_of_several_is_compared(start, whole, tmp_path):
 
 def test_note_ons_lost_on_the_wire(tmp_path):
     """A note-off without its note, and a note that hangs, speak for the wire."""
-    show, take = a_take("next-position")
+    show, recording = a_take("next-position")
     lost = [60, 61, 62, 121]
-    path = written(tmp_path / "take.mid", [n[:3] for n in take.notes], lost)
-    seen = compare_take(show, path)
-    assert places(seen) == {take.notes[k][3:5] for k in lost}
+    path = written(tmp_path / "recording.mid", [n[:3] for n in recording.notes], lost)
+    seen = compare(show, path)
+    assert places(seen) == {recording.notes[k][3:5] for k in lost}
     assert seen.causes[0].name == "wire"
     assert seen.seen.wire.orphans == len(lost)
 
@@ -325,12 +325,12 @@ def test_what_a_take_tells():
 
 @pytest.mark.parametrize("start", PLAYERS)
 def test_a_take_of_another_disc_of_the_same_size(start, tmp_path):
-    show, take = a_take(start)
-    path = take.write_midi(tmp_path / "take.mid")
+    show, recording = a_take(start)
+    path = recording.write_midi(tmp_path / "recording.mid")
     text = "ROPES ARE DRY. LAMP OIL LOW. MULES COME FRIDAY. RAIN AT NOON (K. AT HUT)"
     other = sonify.Disc.from_message(text, code=show.disc.code, layout=show.disc.layout)
     with pytest.raises(InputError, match=r"does not fit the disc.*scores \d of 100"):
-        compare_take(sonify.perform(other, setup=show.setup), path)
+        compare(sonify.perform(other, setup=show.setup), path)
 
 
 @pytest.mark.parametrize("player", ["usual", "quick"])
@@ -341,7 +341,7 @@ def test_what_a_preset_plays_is_accused_of_nothing(preset, player, tmp_path):
     """Bent notes on channels of their own, drums that share one, echoes, patterns of the clock."""
     disc = sonify.load_disc("cairn-wire")
     show = sonify.perform(disc, [player, preset], {"music.timing": "player"})
-    seen = compare_take(show, show.save(tmp_path / "take.mid"))
+    seen = compare(show, show.save(tmp_path / "recording.mid"))
     assert len(seen.errors) == 0
     assert seen.causes == []
     assert seen.listening.exact == (preset in ("gong-terrace", "rast-evening", "tin-roof"))
@@ -400,7 +400,7 @@ def smf(path, events, tick_s, division, running=True):
 def test_files_as_recorders_write_them(tick_s, division, tmp_path):
     """Running status, note-ons of velocity 0 for note-offs, ticks of beats and of frames."""
     show, events = played(tmp_path)
-    seen = compare_take(show, smf(tmp_path / "take.mid", events, tick_s, division))
+    seen = compare(show, smf(tmp_path / "recording.mid", events, tick_s, division))
     assert len(seen.errors) == 0
     assert not seen.causes
     assert abs(seen.motion.rpm / 10 - 1) < 1e-3
@@ -419,8 +419,8 @@ def test_a_tempo_that_changes_and_a_late_start(tmp_path):
         tick = round((time + 5 - now) / (tempo * 1e-6 / 480))
         now += tick * tempo * 1e-6 / 480
         track.append(message.copy(time=tick))
-    file.save(str(tmp_path / "take.mid"))
-    seen = compare_take(show, tmp_path / "take.mid")
+    file.save(str(tmp_path / "recording.mid"))
+    seen = compare(show, tmp_path / "recording.mid")
     assert len(seen.errors) == 0
     assert abs(seen.motion.rpm / 10 - 1) < 1e-3
 
@@ -428,7 +428,7 @@ def test_a_tempo_that_changes_and_a_late_start(tmp_path):
 def test_a_recording_that_holds_everything_twice(tmp_path):
     show, events = played(tmp_path)
     both = sorted(events + [(t + 0.002, m) for t, m in events], key=lambda e: e[0])
-    seen = compare_take(show, smf(tmp_path / "take.mid", both, 0.5 / 960, (3, 192)))
+    seen = compare(show, smf(tmp_path / "recording.mid", both, 0.5 / 960, (3, 192)))
     assert len(seen.errors) == 0
     assert not seen.causes
     assert "each note came twice" in seen.cautions[0]
@@ -438,7 +438,7 @@ def test_a_recording_that_holds_everything_twice(tmp_path):
 def test_a_player_that_sends_no_note_off_loses_no_bytes(preset, tmp_path):
     show, events = played(tmp_path, preset)
     ons = [e for e in events if e[1].type == "note_on" and e[1].velocity]
-    seen = compare_take(show, smf(tmp_path / "take.mid", ons, 0.5 / 960, (3, 192)))
+    seen = compare(show, smf(tmp_path / "recording.mid", ons, 0.5 / 960, (3, 192)))
     assert len(seen.errors) == 0
     assert not seen.causes
     assert "no note-off came at all" in seen.cautions[0]
@@ -446,14 +446,14 @@ def test_a_player_that_sends_no_note_off_loses_no_bytes(preset, tmp_path):
 
 def test_files_whose_times_can_t_be_used(tmp_path):
     show, events = played(tmp_path)
-    path = smf(tmp_path / "take.mid", events, 0.25, (0, 24))
+    path = smf(tmp_path / "recording.mid", events, 0.25, (0, 24))
     file = mido.MidiFile(str(path))
     file.tracks[0].insert(0, mido.MetaMessage("set_tempo", tempo=24 * 250_000))
     file.save(str(path))
-    with pytest.raises(InputError, match="its ticks last 250 ms, and a position 107 ms"):
-        compare_take(show, path)
+    with pytest.raises(InputError, match="a tick lasts 250 ms and a position 107 ms"):
+        compare(show, path)
     file = mido.MidiFile(str(tmp_path / "played.mid"))
     file.type = 2
     file.save(str(path))
     with pytest.raises(InputError, match="export it as format 0 or 1"):
-        compare_take(show, path)
+        compare(show, path)

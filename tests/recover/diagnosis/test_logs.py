@@ -7,7 +7,7 @@ import pytest
 
 import sonify
 from sonify.errors import InputError
-from sonify.recover.diagnosis import compare_take
+from sonify.recover.diagnosis import compare
 from sonify.recover.diagnosis.report import report_lines
 from sonify.recover.diagnosis.report_picture import rate_in_words
 from tests.recover.diagnosis.faults import PLAYERS, judge, make
@@ -38,23 +38,23 @@ def a_take(start, name="cairn-wire", **settings):
 @pytest.mark.parametrize("start", PLAYERS)
 @pytest.mark.parametrize("lost", [1, 3, 4, 6])
 def test_a_log_that_begins_rows_late(start, lost, tmp_path):
-    show, take = a_take(start)
-    path = take.write_log(tmp_path / "log.npy")
+    show, recording = a_take(start)
+    path = recording.write_log(tmp_path / "log.npy")
     log = np.load(path)
-    np.save(path, log[log[:, 0] > np.nanmin(take.times[lost]) - 0.3])
-    seen = compare_take(show, path)
+    np.save(path, log[log[:, 0] > np.nanmin(recording.times[lost]) - 0.3])
+    seen = compare(show, path)
     assert len(seen.errors) == 0
     assert not seen.causes
     unread = (seen.bits < 0).all(axis=1)
-    assert np.flatnonzero(~unread).tolist() == list(range(lost, len(take.read)))
-    assert "not in the take" in seen.cautions[0]
+    assert np.flatnonzero(~unread).tolist() == list(range(lost, len(recording.read)))
+    assert "not in the recording" in seen.cautions[0]
 
 
 @pytest.mark.parametrize("seed", [6, 17, 26])
 def test_a_disc_that_fits_in_no_way_but_one_is_not_laid_outside_its_log(seed, tmp_path):
     """Bits in the other order; a few at the log's edge are as another way has them by chance."""
-    show, take = make("bit order", 0, seed)
-    one, _ = judge(show, take, "log", tmp_path)
+    show, recording = make("bit order", 0, seed)
+    one, _ = judge(show, recording, "log", tmp_path)
     assert one.first == "bit-order"
     assert one.found == one.right == one.true
 
@@ -62,13 +62,13 @@ def test_a_disc_that_fits_in_no_way_but_one_is_not_laid_outside_its_log(seed, tm
 @pytest.mark.parametrize("start", PLAYERS)
 def test_a_log_of_two_readings(start, tmp_path):
     row = int(np.flatnonzero(sonify.load_disc("cairn-wire").grid[6])[5])
-    show, take = a_take(start, blocked={(6, row)})
-    path = take.write_log(tmp_path / "log.npy")
+    show, recording = a_take(start, blocked={(6, row)})
+    path = recording.write_log(tmp_path / "log.npy")
     one = np.load(path)
     two = one.copy()
     two[:, 0] += one[-1, 0] + 1e-3
     np.save(path, np.concatenate([one, two]))
-    seen = compare_take(show, path)
+    seen = compare(show, path)
     assert places(seen) == {(6, row)}
     assert seen.causes[0].name == "hole"
 
@@ -76,19 +76,19 @@ def test_a_log_of_two_readings(start, tmp_path):
 @pytest.mark.parametrize("stage", [0.21, 0.2225, 0.247, 0.2625])
 def test_a_move_of_almost_a_whole_number_of_positions(stage, tmp_path):
     """A position takes 50 ms at 24 turns a minute, and the stage settles for 50 ms."""
-    show, take = a_take("next-position", stage=stage, drift=0.03)
-    seen = compare_take(show, take.write_log(tmp_path / "log.npy"))
+    show, recording = a_take("next-position", stage=stage, drift=0.03)
+    seen = compare(show, recording.write_log(tmp_path / "log.npy"))
     assert len(seen.errors) == 0
-    begin, end = np.nanmin(take.times, axis=1), np.nanmax(take.times, axis=1)
+    begin, end = np.nanmin(recording.times, axis=1), np.nanmax(recording.times, axis=1)
     assert np.abs(seen.motion.change_s - (begin[1:] - end[:-1])).max() < 5e-3
 
 
 @pytest.mark.parametrize("start", PLAYERS)
 def test_the_disc_s_first_clock_hole_is_missing(start, tmp_path):
     """A machine without an index counts from the first pulse that it sees."""
-    show, take = a_take(start, clock_missing={0})
-    seen = compare_take(show, take.write_log(tmp_path / "log.npy"))
-    true = take.errors()
+    show, recording = a_take(start, clock_missing={0})
+    seen = compare(show, recording.write_log(tmp_path / "log.npy"))
+    true = recording.errors()
     assert len(true) > 150
     assert len(places(seen) & true) >= 0.99 * len(true)
     assert len(places(seen) - true) <= 0.01 * len(true)
@@ -104,45 +104,45 @@ def spoilt():
 
 
 def test_how_the_machine_samples_can_be_told(tmp_path):
-    show, take = spoilt()
-    path = take.write_log(tmp_path / "log.npy")
-    true = take.errors()
-    told = compare_take(show, path, threshold=0.75, sample_at=0.006, sample_width=0.34)
+    show, recording = spoilt()
+    path = recording.write_log(tmp_path / "log.npy")
+    true = recording.errors()
+    told = compare(show, path, threshold=0.75, sample_at=0.006, sample_width=0.34)
     assert len(true) > 30
     assert places(told) == true
     # elsewhere it would have read other bits
-    aside = compare_take(show, path, threshold=0.75, sample_at=0.022, sample_width=0.1)
+    aside = compare(show, path, threshold=0.75, sample_at=0.022, sample_width=0.1)
     assert places(aside) != true
 
 
 def test_the_player_s_profile_tells_it_too(run, tmp_path):
-    show, take = spoilt()
-    path = take.write_log(tmp_path / "log.npy")
-    told = compare_take(show, path, threshold=0.75, sample_at=0.006, sample_width=0.34)
+    show, recording = spoilt()
+    path = recording.write_log(tmp_path / "log.npy")
+    told = compare(show, path, threshold=0.75, sample_at=0.006, sample_width=0.34)
     way = {"player.sample-at": 0.006, "player.sample-width": 0.34}
     player = {f"player.{k}": v for k, v in PLAYERS["index"].items()}
     again = sonify.perform(sonify.load_disc("cairn-wire"), settings=player | way)
-    assert places(compare_take(again, path, threshold=0.75)) == places(told)
+    assert places(compare(again, path, threshold=0.75)) == places(told)
     result = run("compare", "cairn-wire", str(path), "--sample-width", "1.5")
     assert result.status
     assert "sample-width" in result.err
 
 
 def test_a_log_with_less_than_half_a_row(tmp_path):
-    show, take = a_take("index")
-    path = take.write_log(tmp_path / "log.npy")
+    show, recording = a_take("index")
+    path = recording.write_log(tmp_path / "log.npy")
     log = np.load(path)
-    begin = np.nanmin(take.times[0])
+    begin = np.nanmin(recording.times[0])
     np.save(path, log[(log[:, 0] > begin) & (log[:, 0] < begin + 1.5)])
     with pytest.raises(InputError, match="too little to compare"):
-        compare_take(show, path)
+        compare(show, path)
 
 
 def log_of(disc, **more):
     """The two channels of a reading, and the show that it is one of."""
     source = sonify.load_disc(disc)
-    take = Machine(source.grid.tolist(), 7, rate=500.0, **more).run()
-    return sonify.perform(source, ["usual"]), take
+    recording = Machine(source.grid.tolist(), 7, rate=500.0, **more).run()
+    return sonify.perform(source, ["usual"]), recording
 
 
 def saved(path, clock, data, rate=500.0):
@@ -152,21 +152,21 @@ def saved(path, clock, data, rate=500.0):
 
 def test_a_log_in_which_holes_read_high(tmp_path):
     """A hole lights the detector where it looks through the disc: both channels the other way."""
-    show, take = log_of("cairn-middle")
-    seen = compare_take(show, saved(tmp_path / "a.npy", 4 - take.clock, 4 - take.data))
+    show, recording = log_of("cairn-middle")
+    seen = compare(show, saved(tmp_path / "a.npy", 4 - recording.clock, 4 - recording.data))
     assert len(seen.errors) == 0
     assert not seen.causes
     assert "holes read high" in seen.cautions[0]
     assert abs(seen.motion.rpm / 10 - 1) < 1e-3
     # the data channel alone is a fault
-    seen = compare_take(show, saved(tmp_path / "a.npy", take.clock, 4 - take.data))
+    seen = compare(show, saved(tmp_path / "a.npy", recording.clock, 4 - recording.data))
     assert seen.causes[0].name == "inverted"
 
 
 def test_channels_that_are_swapped(tmp_path):
-    show, take = log_of("cairn-middle")
+    show, recording = log_of("cairn-middle")
     with pytest.raises(InputError, match="it fits with its two channels swapped"):
-        compare_take(show, saved(tmp_path / "a.npy", take.data, take.clock))
+        compare(show, saved(tmp_path / "a.npy", recording.data, recording.clock))
 
 
 def hum(hertz, volts):
@@ -190,10 +190,10 @@ DISTORTED = {
 
 @pytest.mark.parametrize("how", DISTORTED, ids=lambda how: how.replace(" ", "-"))
 def test_levels_as_recorders_bend_them(how, tmp_path):
-    show, take = log_of("cairn-middle")
-    t = np.arange(len(take.clock)) / 500
-    both = [DISTORTED[how](t, x, k) for k, x in enumerate((take.clock, take.data))]
-    seen = compare_take(show, saved(tmp_path / "a.npy", *both))
+    show, recording = log_of("cairn-middle")
+    t = np.arange(len(recording.clock)) / 500
+    both = [DISTORTED[how](t, x, k) for k, x in enumerate((recording.clock, recording.data))]
+    seen = compare(show, saved(tmp_path / "a.npy", *both))
     assert len(seen.errors) == 0
     assert not seen.causes
     ones, zeros = np.median(seen.margins.ones), np.median(seen.margins.zeros)
@@ -203,10 +203,10 @@ def test_levels_as_recorders_bend_them(how, tmp_path):
 @pytest.mark.parametrize("share", [0.6, 0.7, 0.8])
 def test_a_light_that_fades_is_not_taken_for_one_that_shines(share, tmp_path):
     """Material that reads darker and darker adds bits, which no lamp from elsewhere does."""
-    show, take = log_of("cairn-middle")
-    t = np.arange(len(take.clock)) / 500
-    faded = take.data * (1 - share * t / t[-1])
-    seen = compare_take(show, saved(tmp_path / "a.npy", take.clock, faded))
+    show, recording = log_of("cairn-middle")
+    t = np.arange(len(recording.clock)) / 500
+    faded = recording.data * (1 - share * t / t[-1])
+    seen = compare(show, saved(tmp_path / "a.npy", recording.clock, faded))
     assert len(seen.errors) > 10
     assert set(seen.errors["kind"]) == {"added"}
     assert seen.causes[0].name == "threshold"
@@ -230,9 +230,9 @@ def test_what_a_report_says_of_a_threshold():
 def test_just_enough_samples(rate, tmp_path):
     """Three a position and six."""
     source = sonify.load_disc("cairn-middle")
-    take = Machine(source.grid.tolist(), 7, rate=rate).run()
+    recording = Machine(source.grid.tolist(), 7, rate=rate).run()
     show = sonify.perform(source, ["usual"])
-    seen = compare_take(show, saved(tmp_path / "a.npy", take.clock, take.data, rate))
+    seen = compare(show, saved(tmp_path / "a.npy", recording.clock, recording.data, rate))
     assert len(seen.errors) == 0
     assert abs(seen.motion.rpm / 10 - 1) < 1e-3
 
@@ -249,15 +249,17 @@ TABLES = {
 @pytest.mark.filterwarnings("ignore::sonify.errors.Caution")
 @pytest.mark.parametrize("how", TABLES, ids=lambda how: how.replace(" ", "-"))
 def test_tables_as_recorders_write_them(how, tmp_path):
-    show, take = log_of("cairn-small")
+    show, recording = log_of("cairn-small")
     scale = 1000 if how == "in ms" else 1
     separator = ";" if ";" in TABLES[how] else ","
-    rows = np.stack([np.arange(len(take.clock)) / 500 * scale, take.clock, take.data], axis=1)
+    rows = np.stack(
+        [np.arange(len(recording.clock)) / 500 * scale, recording.clock, recording.data], axis=1
+    )
     lines = [separator.join(f"{v:.4f}" for v in row) for row in rows.tolist()]
     text = "\n".join(lines)
     path = tmp_path / "log.csv"
     path.write_text(TABLES[how] + (text.replace(".", ",") if separator == ";" else text) + "\n")
-    seen = compare_take(show, path)
+    seen = compare(show, path)
     assert len(seen.errors) == 0
     assert abs(seen.motion.rpm / 10 - 1) < 1e-3
     assert (sonify.load_disc(path).grid == show.disc.grid).all()
@@ -268,7 +270,7 @@ def test_what_is_wrong_with_a_table_is_told_with_its_line(tmp_path):
     path = tmp_path / "log.csv"
     path.write_text("0.1,2.3,2.4\n0.2,2.2,2.1\n")
     with pytest.raises(InputError, match="line 1: it has no header"):
-        compare_take(show, path)
+        compare(show, path)
     path.write_text("# a\n\ntime,clock,data\n0,1,2\n0.1,1,2\n0.2,1\n" + "0.3,1,2\n" * 30)
     with pytest.raises(InputError, match="line 6: 3 numbers are needed"):
-        compare_take(show, path)
+        compare(show, path)

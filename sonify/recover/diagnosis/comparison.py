@@ -1,4 +1,4 @@
-"""A take against what should have happened: bits, speed, stage, causes, margins."""
+"""A recording against what should have happened: bits, speed, stage, causes, margins."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from sonify.disc.disc import Disc
 from sonify.errors import InputError
 from sonify.performance import Performance
 from sonify.player.timeline import read_times
-from sonify.recover.diagnosis.alignment import Plan
+from sonify.recover.diagnosis.alignment import Design
 from sonify.recover.diagnosis.case import Case
 from sonify.recover.diagnosis.causes import Cause, likely_causes
 from sonify.recover.diagnosis.cautions import cautions_of
@@ -26,15 +26,15 @@ from sonify.recover.diagnosis.motion import Motion, motion_of
 from sonify.recover.diagnosis.observed import Observed
 from sonify.recover.diagnosis.readings import one_reading
 from sonify.recover.diagnosis.recount import Miscount, recounted
-from sonify.recover.diagnosis.source import LogTake, MidiTake, load_take
+from sonify.recover.diagnosis.source import LogRecording, MidiRecording, load_recording
 
-__all__ = ["ERRORS", "Comparison", "Margins", "compare_take"]
+__all__ = ["ERRORS", "Comparison", "Margins", "compare"]
 
 ERRORS = np.dtype([("row", "i4"), ("position", "i4"), ("kind", "U6"), ("time_s", "f8")])
 """One bit that went wrong: rows and positions from 0, kind missed, added or wrong."""
 
 COARSE = 0.25  # of a position: ticks so long hide which one a note is
-MUCH = 0.55  # of a reading: a take so short may not fit although it is of this disc
+MUCH = 0.55  # of a reading: a recording so short may not fit although it is of this disc
 DOUBT = 0.86
 BETTER = 0.08
 SURELY = 0.5  # a log that fits so well when read otherwise is meant that way
@@ -72,7 +72,7 @@ class Margins:
 
 @dataclass(frozen=True, eq=False)
 class Comparison:
-    """A take against what should have happened.
+    """A recording against what should have happened.
 
     Attributes
     ----------
@@ -91,7 +91,7 @@ class Comparison:
     agreement : float
         Share of the bits that fit.
     fit : float
-        How much of what the disc holds the take tells, from 0 to 1.
+        How much of what the disc holds the recording tells, from 0 to 1.
     variant : str
     miscount : Miscount or None
     listening : Listening or None
@@ -117,7 +117,7 @@ class Comparison:
 
     @property
     def right(self) -> float | None:
-        """The share of the bits that the machine read right, of those that the take tells of."""
+        """The share of the bits in the recording that the machine read correctly."""
         told = int(np.count_nonzero((self.truth >= 0) & (self.seen.bits >= 0)))
         vague = self.listening is not None and self.listening.vague
         return None if vague or not told else 1.0 - len(self.errors) / told
@@ -173,7 +173,7 @@ def variants(grid: Bits, unit: int) -> dict[str, Bits]:
     }
 
 
-def compare_take(
+def compare(
     show: Performance,
     path: str | Path,
     *,
@@ -182,7 +182,7 @@ def compare_take(
     sample_at: float | None = None,
     sample_width: float | None = None,
 ) -> Comparison:
-    """Lay a take along what should have happened, and say what went wrong and why.
+    """Lay a recording along what should have happened, and say what went wrong and why.
 
     Parameters
     ----------
@@ -207,9 +207,9 @@ def compare_take(
     Raises
     ------
     InputError
-        Not a take, an empty one, or one that does not fit the disc.
+        Not a recording, an empty one, or one that does not fit the disc.
     """
-    take = load_take(path, sample_rate)
+    recording = load_recording(path, sample_rate)
     period = show.timeline.position_s
     player = show.setup.player
     sampling = Sampling(
@@ -217,72 +217,79 @@ def compare_take(
         player.sample_width if sample_width is None else sample_width,
     )
     listening = None
-    if isinstance(take, MidiTake):
-        listening, plan, seen = _heard_best(take, show, period)
+    if isinstance(recording, MidiRecording):
+        listening, design, seen = _heard_best(recording, show, period)
     else:
-        plan = _plan(show, None)
-        seen = _observe(take, show, None, plan, period, threshold, sampling)
+        design = _plan(show, None)
+        seen = _observe(recording, show, None, design, period, threshold, sampling)
 
-    def observe(some: LogTake | MidiTake, one: Plan, low_holes: bool | None = None) -> Observed:
+    def observe(
+        some: LogRecording | MidiRecording, one: Design, low_holes: bool | None = None
+    ) -> Observed:
         return _observe(some, show, listening, one, period, threshold, sampling, low_holes)
 
     tell = listening is None or listening.exact
-    laid = _laid(seen, plan, show.unit_bits, partial(observe, take), tell)
-    if isinstance(take, LogTake) and not fit_of(laid.seen, laid.plan) >= FITS:
-        laid = _log_otherwise(take, laid, plan, show.unit_bits, observe)
-    seen, variant, chosen, agreement = laid.seen, laid.variant, laid.plan, laid.agreement
+    laid = _laid(seen, design, show.unit_bits, partial(observe, recording), tell)
+    if isinstance(recording, LogRecording) and not fit_of(laid.seen, laid.design) >= FITS:
+        laid = _log_otherwise(recording, laid, design, show.unit_bits, observe)
+    seen, variant, chosen, agreement = laid.seen, laid.variant, laid.design, laid.agreement
     fit = fit_of(seen, chosen)
     if not fit >= FITS and not (listening is not None and listening.vague):
         raise InputError(
-            f"this take does not fit the disc '{show.disc.name}': it scores {100 * fit:.0f} of "
-            "100, where other discs' takes score up to 13 and this one's, even with grave faults, "
-            "from 36 on; "
-            + _why_misfit(take, show)
+            f"this recording does not fit the disc '{show.disc.name}': it scores "
+            f"{100 * fit:.0f} of 100; recordings of other discs score up to 13, "
+            "recordings of this disc with serious faults 36 or more; "
+            + _why_misfit(recording, show)
             + ("" if listening is None or listening.exact else f" ({listening.about})"),
             file=path,
         )
     cut = bool((seen.bits < 0).all(axis=1).any())
-    if listening is not None and not listening.exact and fit < SURE and (cut or not plan.index):
+    if listening is not None and not listening.exact and fit < SURE and (cut or not design.index):
         listening = replace(listening, vague=True)
     miscount = None
     if listening is not None and listening.exact and variant == "normal":
-        seen, miscount = recounted(seen, plan, listening.pitch)
-    result = _result(show, Path(path), seen, plan, chosen, listening, agreement, variant, miscount)
+        seen, miscount = recounted(seen, design, listening.pitch)
+    result = _result(
+        show, Path(path), seen, design, chosen, listening, agreement, variant, miscount
+    )
     return replace(result, fit=fit)
 
 
 @dataclass(frozen=True, eq=False)
 class _Laid:
-    """A take laid along the disc in the way in which it fits best."""
+    """A recording laid along the disc in the way in which it fits best."""
 
     seen: Observed
     variant: str
-    plan: Plan
+    design: Design
     agreement: dict[str, float]
 
 
 def _laid(
-    seen: Observed, plan: Plan, unit: int, observe: Callable[[Plan], Observed], tell: bool
+    seen: Observed, design: Design, unit: int, observe: Callable[[Design], Observed], tell: bool
 ) -> _Laid:
     """Along the disc as designed; or, if it does not fit, as it may be read wrong as a whole."""
-    agreement = {"normal": seen.placing.agreement}
-    variant, chosen = "normal", plan
-    if seen.placing.agreement < DOUBT and tell:
-        for name, grid in variants(plan.grid, unit).items():
+    agreement = {"normal": seen.alignment.agreement}
+    variant, chosen = "normal", design
+    if seen.alignment.agreement < DOUBT and tell:
+        for name, grid in variants(design.grid, unit).items():
             if name == "normal":
                 continue
-            other = replace(plan, grid=grid)
+            other = replace(design, grid=grid)
             one = observe(other)
-            agreement[name] = one.placing.agreement
-            if one.placing.agreement > max(agreement["normal"], seen.placing.agreement) + BETTER:
+            agreement[name] = one.alignment.agreement
+            if (
+                one.alignment.agreement
+                > max(agreement["normal"], seen.alignment.agreement) + BETTER
+            ):
                 seen, variant, chosen = one, name, other
     return _Laid(seen, variant, chosen, agreement)
 
 
 def _log_otherwise(
-    take: LogTake,
+    recording: LogRecording,
     laid: _Laid,
-    plan: Plan,
+    design: Design,
     unit: int,
     observe: Callable[..., Observed],
 ) -> _Laid:
@@ -294,10 +301,10 @@ def _log_otherwise(
         It fits with its channels swapped.
     """
     low = laid.seen.clock is not None and laid.seen.clock.low
-    turned = partial(observe, take, low_holes=not low)
+    turned = partial(observe, recording, low_holes=not low)
     try:
-        other = _laid(turned(plan), plan, unit, turned, True)
-        if fit_of(other.seen, other.plan) >= SURELY:
+        other = _laid(turned(design), design, unit, turned, True)
+        if fit_of(other.seen, other.design) >= SURELY:
             how = "high" if low else "low"
             note = (
                 f"holes read {how} on the clock channel; if the machine takes that for material, "
@@ -307,26 +314,26 @@ def _log_otherwise(
             return replace(other, seen=seen)
     except InputError:
         pass
-    swapped = replace(take, clock=take.data, data=take.clock)
+    swapped = replace(recording, clock=recording.data, data=recording.clock)
     try:
-        other_way = fit_of(observe(swapped, plan, None), plan) >= SURELY
+        other_way = fit_of(observe(swapped, design, None), design) >= SURELY
     except InputError:
         other_way = False
     if other_way:
         raise InputError(
             "it fits with its two channels swapped: name the columns the other way round (clock "
             "is the row with a hole at every position)",
-            file=take.path,
+            file=recording.path,
         )
     return laid
 
 
-def _why_misfit(take: LogTake | MidiTake, show: Performance) -> str:
-    """What to look at where a take does not fit."""
-    if isinstance(take, MidiTake):
-        long = float(np.ptp(take.notes["on_s"]))
+def _why_misfit(recording: LogRecording | MidiRecording, show: Performance) -> str:
+    """What to look at where a recording does not fit."""
+    if isinstance(recording, MidiRecording):
+        long = float(np.ptp(recording.notes["on_s"]))
     else:
-        long = len(take.clock) / take.rate
+        long = len(recording.clock) / recording.rate
     player = show.setup.player
     whole = float(read_times(show.disc.rows, show.disc.positions, player).end_slot)
     whole *= show.timeline.position_s
@@ -336,45 +343,45 @@ def _why_misfit(take: LogTake | MidiTake, show: Performance) -> str:
             "whole, from before the first row to after the last"
         )
     position = show.timeline.position_s
-    if isinstance(take, MidiTake) and take.tick_s > COARSE * position:
+    if isinstance(recording, MidiRecording) and recording.tick_s > COARSE * position:
         return (
-            f"its ticks last {1000 * take.tick_s:.0f} ms, and a position {1000 * position:.0f} ms: "
-            "record it with more ticks a beat"
+            f"a tick lasts {1000 * recording.tick_s:.0f} ms and a position {1000 * position:.0f} "
+            "ms; record it with more ticks per quarter note"
         )
     return "is it this disc, and was it played with this preset and player?"
 
 
 def _heard_best(
-    take: MidiTake, show: Performance, period: float
-) -> tuple[Listening, Plan, Observed]:
+    recording: MidiRecording, show: Performance, period: float
+) -> tuple[Listening, Design, Observed]:
     """The voice that is listened to: the one that tells the bits, or if none does the one whose
-    notes fit best in this take."""
+    notes fit best in this recording."""
     # a machine keeps its own time, whatever bars the preset has for scores
     player = show.setup.player
     own = read_times(show.disc.rows, show.disc.positions, player)
     own_show = Performance(show.disc, show.setup, own, show.grid)
-    merged = merged_on(own_show, take.notes)
+    merged = merged_on(own_show, recording.notes)
     voices = voices_of(own_show, merged)
-    best: tuple[float, Listening, Plan, Observed] | None = None
+    best: tuple[float, Listening, Design, Observed] | None = None
     failed: InputError | None = None
     for voice in voices[:1] if voices[0].exact else voices:
-        plan = _plan(show, voice)
+        design = _plan(show, voice)
         try:
-            seen = _observe(take, show, voice, plan, period, None)
+            seen = _observe(recording, show, voice, design, period, None)
         except InputError as e:
             failed = failed or e
             continue
-        share = float(np.clip((plan.grid == 1).mean(), 1e-9, 1 - 1e-9))
-        told = fit_of(seen, plan) * -(share * np.log2(share) + (1 - share) * np.log2(1 - share))
+        share = float(np.clip((design.grid == 1).mean(), 1e-9, 1 - 1e-9))
+        told = fit_of(seen, design) * -(share * np.log2(share) + (1 - share) * np.log2(1 - share))
         if best is None or told > best[0]:
-            best = told, voice, plan, seen
+            best = told, voice, design, seen
     if best is None:
         assert failed is not None
         raise failed
     return best[1:]
 
 
-def _plan(show: Performance, listening: Listening | None) -> Plan:
+def _plan(show: Performance, listening: Listening | None) -> Design:
     player = show.setup.player
     grid = show.disc.grid
     two = read_times(2, show.disc.positions, player)
@@ -383,35 +390,37 @@ def _plan(show: Performance, listening: Listening | None) -> Plan:
     move = player.stage + player.settle
     least = show.disc.positions + int(0.4 * move / show.timeline.position_s)
     if listening is not None:
-        return Plan(listening.sounds, step, index, move, least)
+        return Design(listening.sounds, step, index, move, least)
     if show.disc.layout.hole_means == 0:
         grid = np.where(grid < 0, -1, 1 - grid).astype(np.int8)
-    return Plan(grid, step, index, move, least)
+    return Design(grid, step, index, move, least)
 
 
 def _observe(
-    take: LogTake | MidiTake,
+    recording: LogRecording | MidiRecording,
     show: Performance,
     listening: Listening | None,
-    plan: Plan,
+    design: Design,
     period: float,
     threshold: float | None,
     sampling: Sampling | None = None,
     low_holes: bool | None = None,
 ) -> Observed:
-    if isinstance(take, LogTake):
+    if isinstance(recording, LogRecording):
         delay = show.setup.player.delay
-        return observe_log(take, plan, period, threshold, delay, sampling, low_holes)
+        return observe_log(recording, design, period, threshold, delay, sampling, low_holes)
     assert listening is not None
     voice = listening
-    part = one_reading(take, plan, voice, lambda some: observe_midi(some, voice, plan, period))
+    part = one_reading(
+        recording, design, voice, lambda some: observe_midi(some, voice, design, period)
+    )
     if part.count == 1:
         return part.seen
     return replace(
         part.seen,
         notes=(
             *part.seen.notes,
-            f"the take holds {part.count} readings: number {part.number} is compared, from "
+            f"the recording holds {part.count} readings: number {part.number} is compared, from "
             f"{part.begin_s:.1f} s to {part.end_s:.1f} s",
         ),
     )
@@ -421,22 +430,22 @@ def _result(
     show: Performance,
     path: Path,
     seen: Observed,
-    plan: Plan,
-    chosen: Plan,
+    design: Design,
+    chosen: Design,
     listening: Listening | None,
     agreement: dict[str, float],
     variant: str,
     miscount: Miscount | None,
 ) -> Comparison:
-    truth = plan.grid
+    truth = design.grid
     known = (truth >= 0) & (seen.bits >= 0)
     missed = known & (truth == 1) & (seen.bits == 0)
     added = known & (truth == 0) & (seen.bits == 1)
     if listening is not None and listening.vague:
         missed, added = np.zeros_like(missed), np.zeros_like(added)
-    motion = motion_of(seen, plan)
-    wrong = _wrong_tones(seen, listening, show, plan, miscount, variant)
-    case = Case(seen, plan, motion, truth, missed, added, variant, agreement, miscount)
+    motion = motion_of(seen, design)
+    wrong = _wrong_tones(seen, listening, show, design, miscount, variant)
+    case = Case(seen, design, motion, truth, missed, added, variant, agreement, miscount)
     causes = likely_causes(case)
     if listening is not None and listening.vague:
         causes = [c for c in causes if c.name in OF_MOTION]
@@ -463,11 +472,11 @@ def _result(
         causes=causes,
         margins=_margins(seen),
         seen=seen,
-        agreement=seen.placing.agreement,
+        agreement=seen.alignment.agreement,
         variant=variant,
         miscount=miscount,
         listening=listening,
-        cautions=cautions_of(seen, plan, listening),
+        cautions=cautions_of(seen, design, listening),
     )
 
 
@@ -479,12 +488,12 @@ def _wrong_tones(
     seen: Observed,
     listening: Listening | None,
     show: Performance,
-    plan: Plan,
+    design: Design,
     miscount: Miscount | None,
     variant: str,
 ) -> NDArray[np.bool_]:
     """Where a note came, but with another pitch than its place has."""
-    out = np.zeros(plan.grid.shape, bool)
+    out = np.zeros(design.grid.shape, bool)
     if (
         listening is None
         or listening.pitch is None
@@ -493,13 +502,15 @@ def _wrong_tones(
         or variant != "normal"
     ):
         return out
-    n, rows = plan.positions, plan.rows
+    n, rows = design.positions, design.rows
     for r in range(rows):
-        start = int(seen.placing.start[r])
-        place = np.arange(n) if plan.index else (start + seen.placing.phase + np.arange(n)) % n
+        start = int(seen.alignment.start[r])
+        place = np.arange(n) if design.index else (start + seen.alignment.phase + np.arange(n)) % n
         heard = seen.under_pitch[r, :n]
         meant = listening.pitch[r, place]
-        out[r, place] = (heard >= 0) & (meant >= 0) & (heard != meant) & (plan.grid[r, place] == 1)
+        out[r, place] = (
+            (heard >= 0) & (meant >= 0) & (heard != meant) & (design.grid[r, place] == 1)
+        )
     return out
 
 
