@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from sonify.disc.disc import Disc
 from sonify.light.lights import fill_lights, find_fill
-from sonify.music.bit_stream import Material
+from sonify.music.bit_stream import BitStream
 from sonify.music.metre import Grid, grid_of, rows_to_bars
 from sonify.music.notes import Part, make_parts, notes_of
 from sonify.player.timeline import Timeline, read_times, reading_of
@@ -56,10 +56,10 @@ class Performance:
     grid: Grid
 
     @cached_property
-    def material(self) -> Material:
+    def bit_stream(self) -> BitStream:
         """The disc as music sees it."""
         decoding = self.disc.decoding
-        return Material(
+        return BitStream(
             bits=self.timeline.in_order(self.disc.grid),
             timeline=self.timeline,
             unit_bits=self.unit_bits,
@@ -74,7 +74,7 @@ class Performance:
     @cached_property
     def parts(self) -> list[Part]:
         """The notes, voice by voice, in ticks."""
-        return make_parts(self.setup.music, self.material, self.grid)
+        return make_parts(self.setup.music, self.bit_stream, self.grid)
 
     @cached_property
     def reading(self) -> NDArray[np.void]:
@@ -84,13 +84,13 @@ class Performance:
     @cached_property
     def notes(self) -> NDArray[np.void]:
         """All notes: an array of `NOTES`."""
-        return notes_of(self.parts, self.material, self.grid, self.timeline.position_s)
+        return notes_of(self.parts, self.bit_stream, self.grid, self.timeline.position_s)
 
     @cached_property
     def lights(self) -> NDArray[np.void]:
         """The matrix while the disc is read: an array of `LIGHTS`, changes only."""
         return fill_lights(
-            self.material.bits, self.timeline, self.setup.player.matrix, self.unit_bits
+            self.bit_stream.bits, self.timeline, self.setup.player.matrix, self.unit_bits
         )
 
     @cached_property

@@ -16,7 +16,15 @@ from numpy.typing import NDArray
 
 from sonify.errors import InputError
 
-__all__ = ["BEND_RANGE", "Lanes", "Sounding", "Tuned", "bend_of", "bent", "lanes_of"]
+__all__ = [
+    "BEND_RANGE",
+    "ChannelAllocation",
+    "Sounding",
+    "Tuned",
+    "allocate_channels",
+    "bend_of",
+    "bent",
+]
 
 BEND_RANGE = 2
 """Semitones that a full bend takes, set by RPN 0; it is what General MIDI begins with."""
@@ -33,7 +41,7 @@ Ints = NDArray[np.int64]
 class Sounding:
     """What this module needs to know of a voice's notes, in the order of onsets.
 
-    `reach` has all pitches that the voice can sound, whatever is read, if that is known.
+    `pitch_set` has all pitches that the voice can sound, whatever is read, if that is known.
     """
 
     name: str
@@ -43,7 +51,7 @@ class Sounding:
     on: Ints
     off: Ints
     pitch: NDArray[np.float64]
-    reach: NDArray[np.float64] | None = None
+    pitch_set: NDArray[np.float64] | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -66,7 +74,7 @@ class Tuned:
 
 
 @dataclass(frozen=True, eq=False)
-class Lanes:
+class ChannelAllocation:
     """A channel for each bend of a voice: bends and channels, one for one, its own first."""
 
     bends: tuple[int, ...]
@@ -96,9 +104,12 @@ def bent(voices: list[Sounding]) -> list[Tuned | None]:
     InputError
         More differently bent notes sound together than there are channels; says which voice.
     """
-    lanes = _lanes(voices)
-    if lanes is not None:
-        return [None if e is None else _in_lanes(s, e) for s, e in zip(voices, lanes, strict=True)]
+    allocations = _allocations(voices)
+    if allocations is not None:
+        return [
+            None if e is None else _in_allocation(s, e)
+            for s, e in zip(voices, allocations, strict=True)
+        ]
     needs = {k: _need(s) for k, s in enumerate(voices) if not s.drum and len(s.on)}
     needs = {k: n for k, n in needs.items() if n.values.any()}
     if not needs:
@@ -127,27 +138,27 @@ def bend_of(pitch: NDArray[np.float64]) -> tuple[NDArray[np.uint8], Ints]:
     return key.astype(np.uint8), bend
 
 
-def lanes_of(
-    channels: list[int], reach: list[NDArray[np.float64] | None]
-) -> list[Lanes | None] | None:
+def allocate_channels(
+    channels: list[int], pitch_sets: list[NDArray[np.float64] | None]
+) -> list[ChannelAllocation | None] | None:
     """Channels for all bends that voices may ever need.
 
     Parameters
     ----------
     channels : list of int
         Each voice's own, 0 to 15.
-    reach : list of ndarray or None
+    pitch_sets : list of ndarray or None
         All pitches that each can sound; None for drums.
 
     Returns
     -------
-    list of Lanes or None
+    list of ChannelAllocation or None
         None for a voice that never needs a bend; None for all if channels don't suffice or
         voices would have to share one.
     """
     bends = [
         (0,) if r is None else tuple(sorted(set(bend_of(r)[1].tolist()), key=lambda b: (abs(b), b)))
-        for r in reach
+        for r in pitch_sets
     ]
     bends = [b or (0,) for b in bends]
     for k, mine in enumerate(bends):
@@ -158,30 +169,30 @@ def lanes_of(
     if sum(len(b) - 1 for b in bends) > len(free):
         return None
     return [
-        Lanes(b, (own, *(free.pop(0) for _ in b[1:]))) if any(b) else None
+        ChannelAllocation(b, (own, *(free.pop(0) for _ in b[1:]))) if any(b) else None
         for b, own in zip(bends, channels, strict=True)
     ]
 
 
-def _lanes(voices: list[Sounding]) -> list[Lanes | None] | None:
-    if any(s.reach is None and not s.drum for s in voices):
+def _allocations(voices: list[Sounding]) -> list[ChannelAllocation | None] | None:
+    if any(s.pitch_set is None and not s.drum for s in voices):
         return None
-    lanes = lanes_of([s.channel for s in voices], [s.reach for s in voices])
-    if lanes is None:
+    allocations = allocate_channels([s.channel for s in voices], [s.pitch_set for s in voices])
+    if allocations is None:
         return None
-    for s, each in zip(voices, lanes, strict=True):
+    for s, each in zip(voices, allocations, strict=True):
         bends = (0,) if each is None else each.bends
         if not s.drum and not np.isin(bend_of(s.pitch)[1], bends).all():
             return None
-    return lanes
+    return allocations
 
 
-def _in_lanes(s: Sounding, lanes: Lanes) -> Tuned:
+def _in_allocation(s: Sounding, allocation: ChannelAllocation) -> Tuned:
     key, bend = bend_of(s.pitch)
-    order = np.argsort(lanes.bends)
-    which = order[np.searchsorted(np.asarray(lanes.bends)[order], bend)]
-    channel = np.asarray(lanes.channels, np.uint8)[which]
-    return Tuned(channel, key, bend.astype(np.int16), lanes.channels)
+    order = np.argsort(allocation.bends)
+    which = order[np.searchsorted(np.asarray(allocation.bends)[order], bend)]
+    channel = np.asarray(allocation.channels, np.uint8)[which]
+    return Tuned(channel, key, bend.astype(np.int16), allocation.channels)
 
 
 def _need(s: Sounding) -> _Need:

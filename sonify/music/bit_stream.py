@@ -11,14 +11,14 @@ from numpy.typing import NDArray
 
 from sonify.player.timeline import Timeline
 
-__all__ = ["Events", "Material"]
+__all__ = ["BitStream", "Events"]
 
 Index = NDArray[np.int64]
 Reals = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
-class Material:
+class BitStream:
     """A disc as music sees it.
 
     Attributes
@@ -203,7 +203,7 @@ class Events:
         The position, in the order of reading, that an event belongs to and has its pitch from.
     onset, length : ndarray of float64
         In slots.
-    force : ndarray of float64
+    velocity_scale : ndarray of float64
         What its voice's velocity is multiplied by.
     shift : ndarray of int64
         Scale degrees to add to its pitch.
@@ -212,18 +212,18 @@ class Events:
     index: Index
     onset: Reals
     length: Reals
-    force: Reals
+    velocity_scale: Reals
     shift: Index
 
     @classmethod
-    def at(cls, index: Index, material: Material) -> Events:
+    def at(cls, index: Index, material: BitStream) -> Events:
         """An event of one step at each of these positions."""
         n = len(index)
         return cls(
             index=index,
             onset=material.slot(index).astype(np.float64),
             length=np.broadcast_to(np.float64(1.0), n),
-            force=np.broadcast_to(np.float64(1.0), n),
+            velocity_scale=np.broadcast_to(np.float64(1.0), n),
             shift=np.broadcast_to(np.int64(0), n),
         )
 
@@ -241,7 +241,7 @@ class Events:
             self.index[which],
             self.onset[which],
             self.length[which],
-            self.force[which],
+            self.velocity_scale[which],
             self.shift[which],
         )
 
@@ -262,6 +262,6 @@ class Events:
             np.concatenate([p.index for p in parts]),
             np.concatenate([p.onset for p in parts]),
             np.concatenate([p.length for p in parts]),
-            np.concatenate([p.force for p in parts]),
+            np.concatenate([p.velocity_scale for p in parts]),
             np.concatenate([p.shift for p in parts]),
         ).sorted()

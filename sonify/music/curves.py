@@ -8,10 +8,10 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.music.bit_stream import Events, Material
+from sonify.music.bit_stream import BitStream, Events
 from sonify.settings import Settings
 
-__all__ = ["Curve", "curve_force"]
+__all__ = ["Curve", "curve_scale"]
 
 Level = Annotated[float, msgspec.Meta(ge=0, le=2)]
 
@@ -33,8 +33,8 @@ def _share(value: NDArray[np.number], last: float) -> NDArray[np.float64]:
     return out
 
 
-def curve_force(curve: Curve, e: Events, m: Material) -> NDArray[np.float64]:
-    """What each event's force is multiplied by, shape (events,)."""
+def curve_scale(curve: Curve, e: Events, m: BitStream) -> NDArray[np.float64]:
+    """What each event's velocity scale is multiplied by, shape (events,)."""
     t = m.timeline
     at = {
         "position": lambda: _share(m.position(e.index), m.positions - 1),

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from sonify.errors import InputError
 from sonify.midi.bends import Sounding, Tuned, bent
 from sonify.midi.general_midi import drum_note, program_number
-from sonify.music.bit_stream import Events, Material
-from sonify.music.curves import curve_force
+from sonify.music.bit_stream import BitStream, Events
+from sonify.music.curves import curve_scale
 from sonify.music.metre import Grid
 from sonify.music.pitch.scheme import Frame, Pitches, pitches_of
 from sonify.music.pitch.schemes import SCHEMES, Scheme
@@ -31,7 +31,7 @@ __all__ = [
     "needs_bends",
     "notes_of",
     "untuned_parts",
-    "voice_reach",
+    "voice_pitch_sets",
 ]
 
 NOTES = np.dtype(
@@ -133,13 +133,13 @@ def assign_channels(voices: tuple[Voice, ...]) -> list[int]:
     return out
 
 
-def make_parts(music: Music, material: Material, grid: Grid) -> list[Part]:
+def make_parts(music: Music, material: BitStream, grid: Grid) -> list[Part]:
     """The notes of all voices.
 
     Parameters
     ----------
     music : Music
-    material : Material
+    material : BitStream
     grid : Grid
 
     Returns
@@ -155,8 +155,8 @@ def make_parts(music: Music, material: Material, grid: Grid) -> list[Part]:
     parts = untuned_parts(music, material, grid)
     if not needs_bends(music):
         return parts
-    reach = voice_reach(music, material.unit_bits, grid)
-    tuned = bent([_sounding(p, r) for p, r in zip(parts, reach, strict=True)])
+    pitch_sets = voice_pitch_sets(music, material.unit_bits, grid)
+    tuned = bent([_sounding(p, r) for p, r in zip(parts, pitch_sets, strict=True)])
     return [replace(p, tuned=t) for p, t in zip(parts, tuned, strict=True)]
 
 
@@ -165,7 +165,7 @@ def needs_bends(music: Music) -> bool:
     return not find_scale(music.scale).in_twelve or bool(concert_shift(music.concert_pitch))
 
 
-def untuned_parts(music: Music, material: Material, grid: Grid) -> list[Part]:
+def untuned_parts(music: Music, material: BitStream, grid: Grid) -> list[Part]:
     """The notes of all voices as `make_parts` gives them, before channels are bent."""
     frame = Frame(find_scale(music.scale), float(note_number(music.root)), grid)
     shift = concert_shift(music.concert_pitch)
@@ -176,9 +176,9 @@ def untuned_parts(music: Music, material: Material, grid: Grid) -> list[Part]:
     return _without_overlaps(parts)
 
 
-def voice_reach(music: Music, unit_bits: int, grid: Grid) -> list[Pitches | None]:
+def voice_pitch_sets(music: Music, unit_bits: int, grid: Grid) -> list[Pitches | None]:
     """All pitches that each voice can sound, whatever is read; None for drums."""
-    from sonify.music.pitch.pitch_set import reach_of
+    from sonify.music.pitch.pitch_set import pitch_set
 
     scale, root = find_scale(music.scale), float(note_number(music.root))
     shift = concert_shift(music.concert_pitch)
@@ -189,19 +189,19 @@ def voice_reach(music: Music, unit_bits: int, grid: Grid) -> list[Pitches | None
             out.append(None)
             continue
         here = Frame(scale, root + 12 * voice.octave, grid, f"{place}.pitch")
-        pitch = reach_of(scheme_of(voice, place), rules_of(voice, place), unit_bits, here)
+        pitch = pitch_set(scheme_of(voice, place), rules_of(voice, place), unit_bits, here)
         out.append(np.clip(pitch + shift, 0.0, 127.0) if shift else pitch)
     return out
 
 
-def _sounding(part: Part, reach: Pitches | None) -> Sounding:
+def _sounding(part: Part, pitch_set: Pitches | None) -> Sounding:
     return Sounding(
         part.name, part.number, part.channel, part.voice.drum is not None, part.on, part.off,
-        part.pitch, reach,
+        part.pitch, pitch_set,
     )  # fmt: skip
 
 
-def _part(voice: Voice, n: int, channel: int, frame: Frame, shift: float, m: Material) -> Part:
+def _part(voice: Voice, n: int, channel: int, frame: Frame, shift: float, m: BitStream) -> Part:
     place = f"music.voice[{n}]"
     program = program_number(voice.program, f"{place}.program")
     scheme = scheme_of(voice, place)
@@ -216,14 +216,14 @@ def _part(voice: Voice, n: int, channel: int, frame: Frame, shift: float, m: Mat
         pitch = pitches_of(scheme, m, e.index, e.shift, here)
         if shift:
             pitch = np.clip(pitch + shift, 0.0, 127.0)
-    force = e.force
+    scale = e.velocity_scale
     for curve in voice.curves:
-        force = force * curve_force(curve, e, m)
-    velocity = np.clip(np.rint(voice.velocity * force), 1, 127).astype(np.uint8)
+        scale = scale * curve_scale(curve, e, m)
+    velocity = np.clip(np.rint(voice.velocity * scale), 1, 127).astype(np.uint8)
     return Part(voice, n, channel, program, e.index, on, off, pitch, velocity)
 
 
-def events_of(voice: Voice, place: str, m: Material) -> Events:
+def events_of(voice: Voice, place: str, m: BitStream) -> Events:
     """A voice's events: its source, kept to its rows and places, through its rules."""
     e = find_source(voice.source, f"{place}.source").events(m)
     keep = _filter(voice, place, m)
@@ -241,7 +241,7 @@ def events_of(voice: Voice, place: str, m: Material) -> Events:
     return e
 
 
-def _filter(voice: Voice, place: str, m: Material) -> NDArray[np.bool_] | None:
+def _filter(voice: Voice, place: str, m: BitStream) -> NDArray[np.bool_] | None:
     """Which positions, in the order of reading, a voice may sound; None for all."""
     out: NDArray[np.bool_] | None = None
     filters = (
@@ -256,7 +256,7 @@ def _filter(voice: Voice, place: str, m: Material) -> NDArray[np.bool_] | None:
     return out
 
 
-def _drums(voice: Voice, scheme: Scheme, e: Events, m: Material, place: str) -> Pitches:
+def _drums(voice: Voice, scheme: Scheme, e: Events, m: BitStream, place: str) -> Pitches:
     if not isinstance(voice.drum, tuple):
         assert voice.drum is not None
         return np.full(len(e), float(drum_note(voice.drum, f"{place}.drum")))
@@ -304,7 +304,7 @@ def _without_overlaps(parts: list[Part]) -> list[Part]:
 
 
 def notes_of(
-    parts: list[Part], material: Material, grid: Grid, position_s: float
+    parts: list[Part], material: BitStream, grid: Grid, position_s: float
 ) -> NDArray[np.void]:
     """All notes as one array of `NOTES`, by onset and then by voice."""
     total = sum(len(p) for p in parts)

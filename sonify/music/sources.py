@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError, close_matches
-from sonify.music.bit_stream import Events, Material
+from sonify.music.bit_stream import BitStream, Events
 
 __all__ = ["SOURCES", "Source", "find_source"]
 
@@ -37,13 +37,13 @@ class Source:
 
     name: str
     about: str
-    places: Callable[[Material], Index]
-    onset: Callable[[Material, Index], Slots] | None = None
-    length: Callable[[Material, Index], Slots] | None = None
+    places: Callable[[BitStream], Index]
+    onset: Callable[[BitStream, Index], Slots] | None = None
+    length: Callable[[BitStream, Index], Slots] | None = None
     causal: bool = True
     why_not: str = ""
 
-    def events(self, m: Material) -> Events:
+    def events(self, m: BitStream) -> Events:
         """An event at each of its places."""
         e = Events.at(self.places(m), m)
         if self.onset is not None:
@@ -53,44 +53,44 @@ class Source:
         return e
 
 
-def _row_starts(m: Material) -> Index:
+def _row_starts(m: BitStream) -> Index:
     return np.arange(m.lines, dtype=np.int64) * m.positions
 
 
-def _row_ends(m: Material) -> Index:
+def _row_ends(m: BitStream) -> Index:
     return _row_starts(m) + m.positions - 1
 
 
-def _row_changes(m: Material) -> Index:
+def _row_changes(m: BitStream) -> Index:
     return _row_ends(m)[m.gaps > 0]
 
 
-def _end_slot(m: Material, index: Index) -> Slots:
+def _end_slot(m: BitStream, index: Index) -> Slots:
     return (m.timeline.row_slot[m.line(index)] + m.positions).astype(np.float64)
 
 
-def _start_slot(m: Material, index: Index) -> Slots:
+def _start_slot(m: BitStream, index: Index) -> Slots:
     return m.timeline.row_slot[m.line(index)].astype(np.float64)
 
 
-def _whole_row(m: Material, index: Index) -> Slots:
+def _whole_row(m: BitStream, index: Index) -> Slots:
     return np.full(len(index), float(m.positions))
 
 
-def _gap_after(m: Material, index: Index) -> Slots:
+def _gap_after(m: BitStream, index: Index) -> Slots:
     return m.gaps[m.line(index)].astype(np.float64)
 
 
-def _ring_after(m: Material, index: Index) -> Slots:
+def _ring_after(m: BitStream, index: Index) -> Slots:
     gap = _gap_after(m, index)
     return np.where(gap > 0, gap, float(m.unit_bits))
 
 
-def _to_next_row(m: Material, index: Index) -> Slots:
+def _to_next_row(m: BitStream, index: Index) -> Slots:
     return _gap_after(m, index) + m.positions
 
 
-def _ones(m: Material) -> Index:
+def _ones(m: BitStream) -> Index:
     return np.flatnonzero(m.bits == 1)
 
 

@@ -9,7 +9,7 @@ from typing import Any, NoReturn
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.music.bit_stream import Index, Material
+from sonify.music.bit_stream import BitStream, Index
 from sonify.player.timeline import Timeline
 
 __all__ = ["Before", "Trials"]
@@ -63,7 +63,7 @@ class Before:
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
-class Trials(Material):
+class Trials(BitStream):
     """Some rows of many trial discs, which the mapping takes for one long reading.
 
     `bits` holds one trial after the other, `timeline` a line for each row of each. Slots of

@@ -59,7 +59,7 @@ def schedule(
     between rows) when that is over.
     """
     t = show.timeline
-    bits = show.material.bits.reshape(t.rows, t.positions)
+    bits = show.bit_stream.bits.reshape(t.rows, t.positions)
     slot_ms = 1000 * t.position_s
     last = float((show.notes["onset_s"] + show.notes["duration_s"]).max(initial=0.0))
     end = max(show.duration_s, last) * 1000 + tail + 2000

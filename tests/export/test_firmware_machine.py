@@ -50,7 +50,7 @@ def compile_in(folder: Path, compiler: str, *words: str) -> None:
 def machine_events(show: sonify.Performance, start: float = 0.37) -> tuple[bytes, np.ndarray]:
     """What happens at the machine, not what its core is to be told of it; times in ms."""
     t, player = show.timeline, show.setup.player
-    bits = show.material.bits.reshape(t.rows, t.positions)
+    bits = show.bit_stream.bits.reshape(t.rows, t.positions)
     holes = bits == show.disc.layout.hole_means
     slot_ms = 1000 * t.position_s
     slots = np.arange(t.end_slot)

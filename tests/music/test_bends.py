@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 import sonify
 from sonify.export.midi import Options, midi_bytes
 from sonify.midi.bends import Sounding, bent
-from sonify.music.notes import untuned_parts, voice_reach
+from sonify.music.notes import untuned_parts, voice_pitch_sets
 from sonify.music.pitch.schemes import SCHEMES as SCHEME_NAMES
 
 
@@ -115,8 +115,10 @@ def test_the_tones_within_reach_are_all_that_a_voice_sounds(scheme, scale):
         settings={"music.scale": scale, "music.voice": voices, "music.concert-pitch": 431.0},
     )
     music = show.setup.music
-    reach = voice_reach(music, show.unit_bits, show.grid)
-    for part, within in zip(untuned_parts(music, show.material, show.grid), reach, strict=True):
+    pitch_sets = voice_pitch_sets(music, show.unit_bits, show.grid)
+    for part, within in zip(
+        untuned_parts(music, show.bit_stream, show.grid), pitch_sets, strict=True
+    ):
         apart = np.abs(part.pitch[:, None] - within[None, :]).min(axis=1)
         assert apart.max() < 1e-6
 

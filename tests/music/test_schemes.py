@@ -30,7 +30,7 @@ def degrees(rows, scheme, **more):
         },
     )
     kind = SCHEMES[scheme](**{k.replace("-", "_"): v for k, v in more.items()})
-    return kind.degrees(show.material, np.arange(len(show.material.bits)))
+    return kind.degrees(show.bit_stream, np.arange(len(show.bit_stream.bits)))
 
 
 def reflected(value, span):
@@ -103,7 +103,7 @@ def test_schemes_do_what_their_words_say(scheme, rows):
 def test_a_table_goes_by_what_it_is_told(by, expected):
     kind = SCHEMES["table"](by=by, degrees_of=(0, 4, 7))
     disc = sonify.Disc.from_bits(["1011", "0000"])
-    m = sonify.perform(disc).material
+    m = sonify.perform(disc).bit_stream
     assert kind.degrees(m, np.arange(8)).tolist() == expected
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 import sonify
-from sonify.music.bit_stream import Material
+from sonify.music.bit_stream import BitStream
 from sonify.music.metre import grid_of, rows_to_bars
 from sonify.music.notes import events_of, make_parts
 from sonify.music.pitch.schemes import SCHEMES
@@ -64,7 +64,7 @@ def both_ways(voice: Voice, timeline, unit_bits=7, seed=3):
     ticks = grid.step_ticks
     alone, beside = [], []
     for k in range(TRIALS):
-        one = make_parts(music, Material(bits[k], timeline, unit_bits), grid)[0]
+        one = make_parts(music, BitStream(bits[k], timeline, unit_bits), grid)[0]
         row = one.index // POSITIONS - FIRST
         keep = (row >= JUDGED.start) & (row < JUDGED.stop)
         alone.append(sorted(zip(one.on[keep], one.off[keep], one.pitch[keep],
@@ -129,7 +129,7 @@ def test_whole_discs(preset):
     for n, voice in enumerate(show.setup.music.voice):
         e = events_of(voice, f"voice {n}", side)
         for k in range(3):
-            one = events_of(voice, f"voice {n}", Material(bits[k], show.timeline, 7))
+            one = events_of(voice, f"voice {n}", BitStream(bits[k], show.timeline, 7))
             mine = side.trial(e.onset) == k
             np.testing.assert_array_equal(side.nth(e.index[mine]), one.index)
             np.testing.assert_allclose(e.onset[mine] - k * side.apart, one.onset, atol=1e-6)

@@ -10,13 +10,13 @@ from numpy.typing import NDArray
 
 from sonify.export.firmware.leads import Refusal
 from sonify.export.firmware.tones import Tones
-from sonify.midi.bends import Lanes, bend_of, lanes_of
+from sonify.midi.bends import ChannelAllocation, allocate_channels, bend_of
 from sonify.music.metre import Grid
-from sonify.music.notes import needs_bends, voice_reach
+from sonify.music.notes import needs_bends, voice_pitch_sets
 from sonify.music.settings import Music
 from sonify.music.theory.tuning import concert_shift
 
-__all__ = ["Keys", "Sounds", "lanes_for", "sounds_of"]
+__all__ = ["Keys", "Sounds", "allocation_of", "sounds_of"]
 
 MOST_SOUNDS = 256
 _CENTRE = 8192
@@ -54,7 +54,9 @@ class Sounds:
     channels: list[tuple[int, ...]] = field(default_factory=list)
 
 
-def lanes_for(music: Music, channels: list[int], unit_bits: int, grid: Grid) -> list[Lanes | None]:
+def allocation_of(
+    music: Music, channels: list[int], unit_bits: int, grid: Grid
+) -> list[ChannelAllocation | None]:
     """The channels that voices bend, as the performance has them.
 
     Raises
@@ -64,16 +66,16 @@ def lanes_for(music: Music, channels: list[int], unit_bits: int, grid: Grid) -> 
     """
     if not needs_bends(music):
         return [None] * len(channels)
-    reach = voice_reach(music, unit_bits, grid)
-    lanes = lanes_of(channels, reach)
-    if lanes is not None:
-        return lanes
+    pitch_sets = voice_pitch_sets(music, unit_bits, grid)
+    allocations = allocate_channels(channels, pitch_sets)
+    if allocations is not None:
+        return allocations
     if len(set(channels)) < len(channels):
         raise Refusal(
             "tones between the keys on a channel that voices share: a channel bends all its notes "
             "alike (give the voices no channel of their own)"
         )
-    count = sum(max(1, len(set(bend_of(r)[1].tolist()))) for r in reach if r is not None)
+    count = sum(max(1, len(set(bend_of(r)[1].tolist()))) for r in pitch_sets if r is not None)
     raise Refusal(
         f"tones between the keys with {count} bends: MIDI has {_CHANNELS_FREE} channels for them, "
         "and which of them a disc needs shows only at its end (take fewer voices, or a scheme or "
@@ -86,7 +88,7 @@ def sounds_of(
     names: list[str],
     channels: list[int],
     tones: list[Tones],
-    lanes: list[Lanes | None],
+    allocations: list[ChannelAllocation | None],
     period: float,
 ) -> tuple[list[Keys], Sounds]:
     """Tables of keys for all voices, and what they are made of.
@@ -97,11 +99,11 @@ def sounds_of(
         Tones that are led and need more than one bend; too many different tones.
     """
     shift = concert_shift(music.concert_pitch)
-    several = any(e is not None and len(e.channels) > 1 for e in lanes)
+    several = any(e is not None and len(e.channels) > 1 for e in allocations)
     pairs: dict[tuple[int, int], int] = {}
     bends: dict[int, int] = {}
     keys = []
-    for n, (t, each) in enumerate(zip(tones, lanes, strict=True)):
+    for n, (t, each) in enumerate(zip(tones, allocations, strict=True)):
         drum = music.voice[n].drum is not None
         pitch = t.pitch if drum or not shift else np.clip(t.pitch + shift, 0.0, 127.0)
         if each is not None:
@@ -132,15 +134,17 @@ def sounds_of(
             raise Refusal(f"more than {MOST_SOUNDS} tones of different bends in all voices")
         keys.append(Keys(at.astype(np.uint8), led))
     own = [(k, c if c >= 0 else channels[-1 - c]) for k, c in pairs]
-    chans = [(c,) if e is None else e.channels for c, e in zip(channels, lanes, strict=True)]
+    chans = [(c,) if e is None else e.channels for c, e in zip(channels, allocations, strict=True)]
     return keys, Sounds(own, bends, chans)
 
 
-def _channels(bend: NDArray[np.int64], own: int, lanes: Lanes | None) -> NDArray[np.int64]:
-    if lanes is None:
+def _channels(
+    bend: NDArray[np.int64], own: int, allocation: ChannelAllocation | None
+) -> NDArray[np.int64]:
+    if allocation is None:
         return np.full(bend.shape, own)
     channel_of: Callable[[int], int] = dict(
-        zip(lanes.bends, lanes.channels, strict=True)
+        zip(allocation.bends, allocation.channels, strict=True)
     ).__getitem__
     flat = [channel_of(b) for b in bend.reshape(-1).tolist()]
     return np.array(flat, np.int64).reshape(bend.shape)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from sonify.errors import InputError
 from sonify.export.firmware.alphabet import letters_of
-from sonify.export.firmware.keys import Keys, Sounds, lanes_for, sounds_of
+from sonify.export.firmware.keys import Keys, Sounds, allocation_of, sounds_of
 from sonify.export.firmware.leads import Refusal, mask_lead
 from sonify.export.firmware.steps import ONE, Mask, Steps, steps_of
 from sonify.export.firmware.tones import Machine, Tones, tones_of
@@ -233,10 +233,10 @@ def plan_of(show: Performance, text: int | None = None) -> Plan:
     except Refusal as reason:
         reasons.append(str(reason))
     try:
-        lanes = lanes_for(setup.music, channels, show.unit_bits, grid)
+        allocations = allocation_of(setup.music, channels, show.unit_bits, grid)
         if len(voices) == len(channels):
             names, tones = [v.name for v in voices], [v.tones for v in voices]
-            keys, sounds = sounds_of(setup.music, names, channels, tones, lanes, scale.period)
+            keys, sounds = sounds_of(setup.music, names, channels, tones, allocations, scale.period)
     except Refusal as reason:
         reasons.append(str(reason))
     if reasons:

@@ -75,7 +75,7 @@ def staves(show: Performance) -> list[Staff]:
     # errors in the settings are those of the performance itself
     _ = show.parts
     meant = msgspec.structs.replace(music, voice=tuple(plain), concert_pitch=440.0)
-    parts = make_parts(meant, show.material, show.grid)
+    parts = make_parts(meant, show.bit_stream, show.grid)
     return [_staff(p, show.parts[p.number], show) for p in parts if len(p)]
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
-from sonify.music.bit_stream import Material
+from sonify.music.bit_stream import BitStream
 from sonify.music.pitch.scheme import Frame, Pitches, Scheme, reflect, shifted
 from sonify.music.tables import one_of
 from sonify.music.theory.roman import parse_chords
@@ -47,11 +47,11 @@ class Progression(Scheme, frozen=True, tag="progression"):
     def follows(self) -> tuple[bool, str]:
         return self.inner().follows()
 
-    def degrees(self, m: Material, index: Index) -> Index:
+    def degrees(self, m: BitStream, index: Index) -> Index:
         """Those of its line: which of a chord's tones, or of a kit's drums, it is."""
         return self.inner().degrees(m, index)
 
-    def chord_number(self, m: Material, index: Index, frame: Frame) -> Index:
+    def chord_number(self, m: BitStream, index: Index, frame: Frame) -> Index:
         """Which chord, counted from 0 and not yet wrapped, sounds at each place."""
         if self.each == "row":
             at = m.row(index)
@@ -62,7 +62,7 @@ class Progression(Scheme, frozen=True, tag="progression"):
             at = ticks // frame.grid.bar_ticks
         return at // self.hold
 
-    def pitches(self, m: Material, index: Index, shift: Index, frame: Frame) -> Pitches:
+    def pitches(self, m: BitStream, index: Index, shift: Index, frame: Frame) -> Pitches:
         if not self.chords.strip():
             raise InputError(
                 "the key 'chords' is needed: roman numerals such as \"i VI III VII\"",
@@ -112,7 +112,7 @@ class Arpeggio(Scheme, frozen=True, tag="arpeggio"):
     stack: Annotated[int, msgspec.Meta(ge=1, le=12)] = 2
     way: Literal["up", "down", "turn"] = "up"
 
-    def degrees(self, m: Material, index: Index) -> Index:
+    def degrees(self, m: BitStream, index: Index) -> Index:
         base = m.value(index) % self.span
         place = m.in_character(index)
         if self.way == "turn":

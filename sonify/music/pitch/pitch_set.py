@@ -29,7 +29,7 @@ from sonify.music.rhythm.rule import Rule
 from sonify.music.rhythm.timing_rules import Echoes, Stacked
 from sonify.music.theory.roman import parse_chords
 
-__all__ = ["reach_of", "shifts_of"]
+__all__ = ["pitch_set", "shifts_of"]
 
 Index = NDArray[np.int64]
 
@@ -86,7 +86,7 @@ def shifts_of(rules: list[Rule]) -> list[int]:
     return sorted(out)
 
 
-def reach_of(scheme: Scheme, rules: list[Rule], unit_bits: int, frame: Frame) -> Pitches:
+def pitch_set(scheme: Scheme, rules: list[Rule], unit_bits: int, frame: Frame) -> Pitches:
     """All pitches that a voice can sound, each once.
 
     Parameters

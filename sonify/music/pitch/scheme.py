@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
-from sonify.music.bit_stream import Material
+from sonify.music.bit_stream import BitStream
 from sonify.music.metre import Grid
 from sonify.music.theory.scales import (
     Scale,
@@ -73,11 +73,11 @@ class Scheme(Settings, frozen=True, tag_field="scheme", tag="none"):
     fold: Literal["octave", "turn", "nearest"] = "octave"
     leading: Literal["free", "nearest"] = "free"
 
-    def degrees(self, m: Material, index: Index) -> Index:
+    def degrees(self, m: BitStream, index: Index) -> Index:
         """Scale degrees from 0 at the root, for positions by their index in the reading."""
         raise NotImplementedError
 
-    def pitches(self, m: Material, index: Index, shift: Index, frame: Frame) -> Pitches:
+    def pitches(self, m: BitStream, index: Index, shift: Index, frame: Frame) -> Pitches:
         """MIDI note numbers before range and voice-leading, `shift` degrees away."""
         return self.tones_at(shifted(self.degrees(m, index), shift), frame)
 
@@ -130,13 +130,13 @@ def shifted(degrees: Index, shift: Index) -> Index:
     return degrees + shift
 
 
-def pitches_of(scheme: Scheme, m: Material, index: Index, shift: Index, frame: Frame) -> Pitches:
+def pitches_of(scheme: Scheme, m: BitStream, index: Index, shift: Index, frame: Frame) -> Pitches:
     """The pitches of a voice, within its range and led as its scheme asks.
 
     Parameters
     ----------
     scheme : Scheme
-    m : Material
+    m : BitStream
     index : ndarray of int64, shape (notes,)
         Positions in the order of reading that the notes belong to, in the order of onsets.
     shift : ndarray of int64, shape (notes,)

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
-from sonify.music.bit_stream import Material
+from sonify.music.bit_stream import BitStream
 from sonify.music.pitch.scheme import Frame, Pitches, Scheme, reflect, shifted
 from sonify.music.theory.scales import fold, note_number
 
@@ -29,7 +29,7 @@ class RowLadder(Scheme, frozen=True, tag="row-ladder"):
     span: Span = 8
     way: Literal["up", "down", "middle"] = "up"
 
-    def degrees(self, m: Material, index: Index) -> Index:
+    def degrees(self, m: BitStream, index: Index) -> Index:
         row = m.row(index) % self.span
         if self.way == "up":
             return row
@@ -46,7 +46,7 @@ class PlaceLadder(Scheme, frozen=True, tag="place"):
     way: Literal["up", "down"] = "up"
     row_step: Degree = 0
 
-    def degrees(self, m: Material, index: Index) -> Index:
+    def degrees(self, m: BitStream, index: Index) -> Index:
         place = m.in_character(index)
         if self.way == "down":
             place = m.unit_bits - 1 - place
@@ -61,7 +61,7 @@ class Sweep(Scheme, frozen=True, tag="sweep"):
     span: Span = 15
     way: Literal["up", "down", "arch"] = "arch"
 
-    def degrees(self, m: Material, index: Index) -> Index:
+    def degrees(self, m: BitStream, index: Index) -> Index:
         at = m.position(index)
         if self.way == "arch":
             return reflect(at * (2 * self.span - 1) // m.positions, self.span)
@@ -77,7 +77,7 @@ class CharacterValue(Scheme, frozen=True, tag="character"):
 
     span: Span = 15
 
-    def degrees(self, m: Material, index: Index) -> Index:
+    def degrees(self, m: BitStream, index: Index) -> Index:
         return m.value(index) % self.span
 
 
@@ -86,7 +86,7 @@ class LastCharacter(Scheme, frozen=True, tag="last-character"):
 
     span: Span = 15
 
-    def degrees(self, m: Material, index: Index) -> Index:
+    def degrees(self, m: BitStream, index: Index) -> Index:
         return m.value(index, back=1) % self.span
 
 
@@ -96,7 +96,7 @@ class BitsNumber(Scheme, frozen=True, tag="number"):
     bits: Annotated[int, msgspec.Meta(ge=1, le=12)] = 3
     span: Span = 12
 
-    def degrees(self, m: Material, index: Index) -> Index:
+    def degrees(self, m: BitStream, index: Index) -> Index:
         value = np.zeros(len(index), np.int64)
         for back in range(self.bits):
             value += m.one_at(index, back).astype(np.int64) << back
@@ -111,7 +111,7 @@ class Walk(Scheme, frozen=True, tag="walk"):
     down: Annotated[int, msgspec.Meta(ge=0, le=12)] = 1
     start: Degree = 7
 
-    def degrees(self, m: Material, index: Index) -> Index:
+    def degrees(self, m: BitStream, index: Index) -> Index:
         return reflect(m.steps_until(index, self.up, self.down) + self.start, self.span)
 
 
@@ -121,7 +121,7 @@ class RunLength(Scheme, frozen=True, tag="run-length"):
     span: Span = 8
     row_step: Degree = 0
 
-    def degrees(self, m: Material, index: Index) -> Index:
+    def degrees(self, m: BitStream, index: Index) -> Index:
         return reflect(m.run_until(index), self.span) + m.row(index) * self.row_step
 
 
@@ -131,7 +131,7 @@ class Gap(Scheme, frozen=True, tag="gap"):
     span: Span = 9
     step: Annotated[int, msgspec.Meta(ge=1, le=12)] = 2
 
-    def degrees(self, m: Material, index: Index) -> Index:
+    def degrees(self, m: BitStream, index: Index) -> Index:
         return reflect(m.gap_until(index) * self.step, self.span)
 
 
@@ -142,7 +142,7 @@ class Count(Scheme, frozen=True, tag="count"):
     step: Annotated[int, msgspec.Meta(ge=1, le=12)] = 1
     turn: bool = True
 
-    def degrees(self, m: Material, index: Index) -> Index:
+    def degrees(self, m: BitStream, index: Index) -> Index:
         count = np.maximum(m.ones_until(index) - 1, 0) * self.step
         return reflect(count, self.span) if self.turn else count % self.span
 
@@ -153,7 +153,7 @@ class Density(Scheme, frozen=True, tag="density"):
     window: Annotated[int, msgspec.Meta(ge=2, le=4096)] = 14
     span: Span = 15
 
-    def degrees(self, m: Material, index: Index) -> Index:
+    def degrees(self, m: BitStream, index: Index) -> Index:
         ones, seen = m.recent(index, self.window)
         share = ones * (self.span - 1)
         # half up, in whole numbers, so that a machine without fractions gets the same
@@ -165,7 +165,7 @@ class OneTone(Scheme, frozen=True, tag="one-tone"):
 
     degree: Degree = 0
 
-    def degrees(self, m: Material, index: Index) -> Index:
+    def degrees(self, m: BitStream, index: Index) -> Index:
         return np.full(len(index), self.degree, np.int64)
 
 
@@ -179,11 +179,11 @@ class ToneTable(Scheme, frozen=True, tag="table"):
     def follows(self) -> tuple[bool, str]:
         return (False, WHOLE_CHARACTER) if self.by == "value" else (True, "")
 
-    def _entry(self, m: Material, index: Index) -> Index:
+    def _entry(self, m: BitStream, index: Index) -> Index:
         out: Index = _ENTRIES[self.by](m, index) % len(self.degrees_of or self.notes)
         return out
 
-    def degrees(self, m: Material, index: Index) -> Index:
+    def degrees(self, m: BitStream, index: Index) -> Index:
         # of a kit's drums, a table of notes names the first, the second ...
         table = self.degrees_of or tuple(range(len(self.notes)))
         if not table:
@@ -193,7 +193,7 @@ class ToneTable(Scheme, frozen=True, tag="table"):
             )
         return np.asarray(table, np.int64)[self._entry(m, index)]
 
-    def pitches(self, m: Material, index: Index, shift: Index, frame: Frame) -> Pitches:
+    def pitches(self, m: BitStream, index: Index, shift: Index, frame: Frame) -> Pitches:
         if bool(self.notes) == bool(self.degrees_of):
             raise InputError(
                 "give a list of degrees, such as [0, 2, 4], or of notes, such as "
@@ -215,7 +215,7 @@ class ToneTable(Scheme, frozen=True, tag="table"):
         return fold(pitch, 12.0)
 
 
-_ENTRIES: dict[str, Callable[[Material, Index], Index]] = {
+_ENTRIES: dict[str, Callable[[BitStream, Index], Index]] = {
     "position": lambda m, i: m.position(i),
     "place": lambda m, i: m.in_character(i),
     "row": lambda m, i: m.row(i),

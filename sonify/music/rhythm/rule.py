@@ -7,7 +7,7 @@ from typing import ClassVar
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.music.bit_stream import Events, Material
+from sonify.music.bit_stream import BitStream, Events
 from sonify.settings import Settings
 
 __all__ = ["Rule", "chance", "row_end"]
@@ -25,7 +25,7 @@ class Rule(Settings, frozen=True, tag_field="rule", tag="none"):
     why_not: ClassVar[str] = ""
     written: ClassVar[bool] = True
 
-    def apply(self, e: Events, m: Material) -> Events:
+    def apply(self, e: Events, m: BitStream) -> Events:
         """The events after this rule."""
         raise NotImplementedError
 
@@ -34,13 +34,13 @@ class Rule(Settings, frozen=True, tag_field="rule", tag="none"):
         return self.causal, self.why_not
 
 
-def row_end(e: Events, m: Material) -> NDArray[np.float64]:
+def row_end(e: Events, m: BitStream) -> NDArray[np.float64]:
     """The slot at which each event's row ends."""
     out: NDArray[np.float64] = m.timeline.row_slot[m.line(e.index)] + np.float64(m.positions)
     return out
 
 
-def row_start(e: Events, m: Material) -> NDArray[np.int64]:
+def row_start(e: Events, m: BitStream) -> NDArray[np.int64]:
     """The slot at which each event's row starts."""
     out: NDArray[np.int64] = m.timeline.row_slot[m.line(e.index)]
     return out

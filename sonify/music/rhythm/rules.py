@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
-from sonify.music.bit_stream import Events, Material
+from sonify.music.bit_stream import BitStream, Events
 from sonify.music.rhythm.even import even_pattern
 from sonify.music.rhythm.rule import Rule, chance, rank_in, row_end
 
@@ -28,14 +28,14 @@ Seed = Annotated[int, msgspec.Meta(ge=0, le=2**31)]
 class Each(Rule, frozen=True, tag="each"):
     """A note for each place, one step long."""
 
-    def apply(self, e: Events, m: Material) -> Events:
+    def apply(self, e: Events, m: BitStream) -> Events:
         return e
 
 
 class Joined(Rule, frozen=True, tag="joined"):
     """Places that follow each other without a gap in a row become one long note."""
 
-    def apply(self, e: Events, m: Material) -> Events:
+    def apply(self, e: Events, m: BitStream) -> Events:
         if not len(e):
             return e
         new = np.ones(len(e), bool)
@@ -52,7 +52,7 @@ class Held(Rule, frozen=True, tag="held"):
     longest: Annotated[float, msgspec.Meta(gt=0, le=4096)] = 4096.0
     across: bool = False
 
-    def apply(self, e: Events, m: Material) -> Events:
+    def apply(self, e: Events, m: BitStream) -> Events:
         if not len(e):
             return e
         until = row_end(e, m)
@@ -67,7 +67,7 @@ class Held(Rule, frozen=True, tag="held"):
 class Changes(Rule, frozen=True, tag="changes"):
     """Only where the bit differs from the one read before it."""
 
-    def apply(self, e: Events, m: Material) -> Events:
+    def apply(self, e: Events, m: BitStream) -> Events:
         before = m.bits[np.maximum(e.index - 1, 0)]
         fresh = (e.index % m.positions == 0) | (m.bits[e.index] != before)
         return e.keep(fresh)
@@ -79,7 +79,7 @@ class Thinned(Rule, frozen=True, tag="thinned"):
     every: Count = 2
     first: Annotated[int, msgspec.Meta(ge=0, le=63)] = 0
 
-    def apply(self, e: Events, m: Material) -> Events:
+    def apply(self, e: Events, m: BitStream) -> Events:
         return e.keep(rank_in(m.line(e.index)) % self.every == self.first % self.every)
 
 
@@ -89,7 +89,7 @@ class Sparse(Rule, frozen=True, tag="sparse"):
     keep: Annotated[float, msgspec.Meta(ge=0, le=1)] = 0.5
     seed: Seed = 1
 
-    def apply(self, e: Events, m: Material) -> Events:
+    def apply(self, e: Events, m: BitStream) -> Events:
         return e.keep(chance(self.seed, m.nth(e.index), 1) < self.keep)
 
 
@@ -98,7 +98,7 @@ class Pattern(Rule, frozen=True, tag="pattern"):
 
     pattern: str = ""
 
-    def apply(self, e: Events, m: Material) -> Events:
+    def apply(self, e: Events, m: BitStream) -> Events:
         beats = self.pattern.replace(" ", "").replace("|", "")
         if not beats or set(beats) - set("xX."):
             raise InputError(
@@ -117,7 +117,7 @@ class Even(Rule, frozen=True, tag="even"):
     steps: Annotated[int, msgspec.Meta(ge=1, le=256)] = 8
     turn: Annotated[int, msgspec.Meta(ge=0, le=255)] = 0
 
-    def apply(self, e: Events, m: Material) -> Events:
+    def apply(self, e: Events, m: BitStream) -> Events:
         if self.notes > self.steps:
             raise InputError(
                 f"{self.notes} notes don't go into {self.steps} steps; give at most as many",
@@ -132,7 +132,7 @@ class Breath(Rule, frozen=True, tag="breath"):
 
     rest: Annotated[int, msgspec.Meta(ge=1, le=64)] = 1
 
-    def apply(self, e: Events, m: Material) -> Events:
+    def apply(self, e: Events, m: BitStream) -> Events:
         stays = e.keep(m.in_character(e.index) < m.unit_bits - self.rest)
         room = m.unit_bits - self.rest - m.in_character(stays.index)
         stop = m.slot(stays.index) + room
@@ -145,7 +145,7 @@ class Gate(Rule, frozen=True, tag="gate"):
     written: ClassVar[bool] = False
     amount: Factor = 0.5
 
-    def apply(self, e: Events, m: Material) -> Events:
+    def apply(self, e: Events, m: BitStream) -> Events:
         return e.but(length=e.length * self.amount)
 
 
@@ -154,7 +154,7 @@ class Length(Rule, frozen=True, tag="length"):
 
     steps: Annotated[float, msgspec.Meta(gt=0, le=4096)] = 1.0
 
-    def apply(self, e: Events, m: Material) -> Events:
+    def apply(self, e: Events, m: BitStream) -> Events:
         return e.but(length=np.broadcast_to(np.float64(self.steps), len(e)))
 
 
@@ -164,13 +164,13 @@ class Accents(Rule, frozen=True, tag="accents"):
     pattern: tuple[Annotated[float, msgspec.Meta(ge=0, le=2)], ...] = (1.0, 0.6, 0.8, 0.6)
     by: Literal["position", "place", "character", "row", "note"] = "position"
 
-    def apply(self, e: Events, m: Material) -> Events:
+    def apply(self, e: Events, m: BitStream) -> Events:
         cycle = np.asarray(self.pattern or (1.0,))
         at = _COUNTS[self.by](e, m)
-        return e.but(force=e.force * cycle[at % len(cycle)])
+        return e.but(velocity_scale=e.velocity_scale * cycle[at % len(cycle)])
 
 
-_COUNTS: dict[str, Callable[[Events, Material], NDArray[np.int64]]] = {
+_COUNTS: dict[str, Callable[[Events, BitStream], NDArray[np.int64]]] = {
     "position": lambda e, m: e.index % m.positions,
     "place": lambda e, m: m.in_character(e.index),
     "character": lambda e, m: m.character(e.index),
@@ -184,11 +184,11 @@ class Ghosts(Rule, frozen=True, tag="ghosts"):
 
     force: Annotated[float, msgspec.Meta(gt=0, le=1)] = 0.35
 
-    def apply(self, e: Events, m: Material) -> Events:
+    def apply(self, e: Events, m: BitStream) -> Events:
         zeros = np.flatnonzero(m.bits == 0)
         zeros = zeros[~np.isin(zeros, e.index)]
         soft = Events.at(zeros, m)
-        return Events.joined([e, soft.but(force=np.full(len(zeros), self.force))])
+        return Events.joined([e, soft.but(velocity_scale=np.full(len(zeros), self.force))])
 
 
 def _table() -> dict[str, type[Rule]]:

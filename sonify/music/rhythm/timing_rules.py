@@ -8,7 +8,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.music.bit_stream import Events, Material
+from sonify.music.bit_stream import BitStream, Events
 from sonify.music.rhythm.even import even_pattern
 from sonify.music.rhythm.rule import Rule, chance, rank_in, row_start
 
@@ -34,7 +34,7 @@ class Spread(Rule, frozen=True, tag="spread"):
     causal: ClassVar[bool] = False
     why_not: ClassVar[str] = "how many ones a row has is known only when it has been read"
 
-    def apply(self, e: Events, m: Material) -> Events:
+    def apply(self, e: Events, m: BitStream) -> Events:
         if not len(e):
             return e
         row = m.line(e.index)
@@ -56,7 +56,7 @@ class Swing(Rule, frozen=True, tag="swing"):
 
     amount: Annotated[float, msgspec.Meta(ge=0.5, le=0.8)] = 0.58
 
-    def apply(self, e: Events, m: Material) -> Events:
+    def apply(self, e: Events, m: BitStream) -> Events:
         start = row_start(e, m)
 
         def lilt(slot: Reals) -> Reals:
@@ -78,13 +78,13 @@ class Echoes(Rule, frozen=True, tag="echoes"):
     fade: Annotated[float, msgspec.Meta(gt=0, le=1)] = 0.6
     shift: Annotated[int, msgspec.Meta(ge=-24, le=24)] = 0
 
-    def apply(self, e: Events, m: Material) -> Events:
+    def apply(self, e: Events, m: BitStream) -> Events:
         parts = [e]
         for k in range(1, self.count + 1):
             parts.append(
                 e.but(
                     onset=e.onset + k * self.delay,
-                    force=e.force * self.fade**k,
+                    velocity_scale=e.velocity_scale * self.fade**k,
                     shift=e.shift + k * self.shift,
                 )
             )
@@ -100,10 +100,10 @@ class Stacked(Rule, frozen=True, tag="stacked"):
     ] = (2, 4)
     force: Annotated[float, msgspec.Meta(gt=0, le=1)] = 0.85
 
-    def apply(self, e: Events, m: Material) -> Events:
+    def apply(self, e: Events, m: BitStream) -> Events:
         parts = [e]
         for shift in self.shifts:
-            parts.append(e.but(shift=e.shift + shift, force=e.force * self.force))
+            parts.append(e.but(shift=e.shift + shift, velocity_scale=e.velocity_scale * self.force))
         return Events.joined(parts)
 
 
@@ -113,10 +113,14 @@ class Repeat(Rule, frozen=True, tag="repeat"):
     times: Annotated[int, msgspec.Meta(ge=1, le=16)] = 2
     fade: Annotated[float, msgspec.Meta(gt=0, le=2)] = 0.85
 
-    def apply(self, e: Events, m: Material) -> Events:
+    def apply(self, e: Events, m: BitStream) -> Events:
         length = e.length / self.times
         parts = [
-            e.but(onset=e.onset + k * length, length=length, force=e.force * self.fade**k)
+            e.but(
+                onset=e.onset + k * length,
+                length=length,
+                velocity_scale=e.velocity_scale * self.fade**k,
+            )
             for k in range(self.times)
         ]
         return Events.joined(parts)
@@ -125,7 +129,7 @@ class Repeat(Rule, frozen=True, tag="repeat"):
 class HalfTime(Rule, frozen=True, tag="half-time"):
     """The first half of each row at half speed; its second half is left out."""
 
-    def apply(self, e: Events, m: Material) -> Events:
+    def apply(self, e: Events, m: BitStream) -> Events:
         first = e.keep(e.onset - row_start(e, m) < m.positions / 2)
         start = row_start(first, m)
         return first.but(onset=start + 2 * (first.onset - start), length=2 * first.length)
@@ -137,7 +141,7 @@ class DoubleTime(Rule, frozen=True, tag="double-time"):
     causal: ClassVar[bool] = False
     why_not: ClassVar[str] = "at double speed it would sound bits that have not been read"
 
-    def apply(self, e: Events, m: Material) -> Events:
+    def apply(self, e: Events, m: BitStream) -> Events:
         start = row_start(e, m)
         quick = e.but(onset=start + (e.onset - start) / 2, length=e.length / 2)
         return Events.joined([quick, quick.but(onset=quick.onset + m.positions / 2)])
@@ -148,7 +152,7 @@ class Late(Rule, frozen=True, tag="late"):
 
     steps: Annotated[float, msgspec.Meta(gt=0, le=4096)] = 8.0
 
-    def apply(self, e: Events, m: Material) -> Events:
+    def apply(self, e: Events, m: BitStream) -> Events:
         return e.but(onset=e.onset + self.steps)
 
 
@@ -160,7 +164,7 @@ class Strum(Rule, frozen=True, tag="strum"):
     step: Annotated[float, msgspec.Meta(gt=0, le=16)] = 0.25
     way: Literal["up", "down"] = "up"
 
-    def apply(self, e: Events, m: Material) -> Events:
+    def apply(self, e: Events, m: BitStream) -> Events:
         if not len(e):
             return e
         _, group = np.unique(e.onset, return_inverse=True)
@@ -183,7 +187,7 @@ class Humanise(Rule, frozen=True, tag="humanise"):
     force: Annotated[float, msgspec.Meta(ge=0, le=1)] = 0.12
     seed: Annotated[int, msgspec.Meta(ge=0, le=2**31)] = 1
 
-    def apply(self, e: Events, m: Material) -> Events:
+    def apply(self, e: Events, m: BitStream) -> Events:
         key = m.nth(e.index) * 64 + rank_in(e.index) % 64
 
         def around(lot: int) -> Reals:
@@ -193,4 +197,6 @@ class Humanise(Rule, frozen=True, tag="humanise"):
 
         first = e.onset - m.since_start(e.onset)
         onset = np.maximum(e.onset + self.time * around(2), first)
-        return e.but(onset=onset, force=e.force * (1 + self.force * around(4))).sorted()
+        return e.but(
+            onset=onset, velocity_scale=e.velocity_scale * (1 + self.force * around(4))
+        ).sorted()

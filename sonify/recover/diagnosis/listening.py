@@ -195,7 +195,7 @@ def _struck_again(show: Performance) -> int:
 
 def _beside(show: Performance, part: Part) -> NDArray[np.float64]:
     """How far after its own position each note comes, in positions."""
-    own = show.timeline.slot_of(show.material.place(part.index))
+    own = show.timeline.slot_of(show.bit_stream.place(part.index))
     out: NDArray[np.float64] = part.on / show.grid.step_ticks - own
     return out
 
@@ -233,7 +233,7 @@ def _struck(show: Performance, part: Part) -> tuple[NDArray[np.int64], NDArray[n
     t = show.timeline
     beside = _beside(show, part)
     off = np.rint(beside)
-    slot = t.slot_of(show.material.place(part.index)) + off.astype(np.int64)
+    slot = t.slot_of(show.bit_stream.place(part.index)) + off.astype(np.int64)
     # an echo may come when the next row is read
     row = np.clip(np.searchsorted(t.row_slot, slot, "right") - 1, 0, t.rows - 1)
     step = slot - t.row_slot[row]
@@ -282,7 +282,7 @@ def _allowed(show: Performance, n: int) -> NDArray[np.bool_]:
     out = np.zeros(show.disc.grid.shape, bool)
     if any(isinstance(r, Joined) for r in rules_of(part.voice, "")):
         return np.ones_like(out)
-    out[all_on.material.row(part.index), all_on.material.position(part.index)] = True
+    out[all_on.bit_stream.row(part.index), all_on.bit_stream.position(part.index)] = True
     return out
 
 
@@ -294,9 +294,9 @@ def _pitches(show: Performance, n: int) -> NDArray[np.int16] | None:
         return None
     all_on = _with_bits(show, np.full(show.disc.grid.shape, full, np.int8))
     part = all_on.parts[n]
-    row, position = all_on.material.row(part.index), all_on.material.position(part.index)
+    row, position = all_on.bit_stream.row(part.index), all_on.bit_stream.position(part.index)
     out[row, position] = np.rint(part.pitch)
     mine = show.parts[n]
-    row, position = show.material.row(mine.index), show.material.position(mine.index)
+    row, position = show.bit_stream.row(mine.index), show.bit_stream.position(mine.index)
     same = out[row, position] == np.rint(mine.pitch)
     return out if bool(same.all()) else None

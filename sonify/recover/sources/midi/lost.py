@@ -7,7 +7,7 @@ from collections import Counter
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.music.bit_stream import Material
+from sonify.music.bit_stream import BitStream
 from sonify.music.notes import events_of, rules_of
 from sonify.music.settings import Music
 from sonify.music.sources import find_source
@@ -40,8 +40,8 @@ def lost_by(
     for at in asked.tolist():
         other = bits.copy()
         other[at] = 1 - max(0, int(other[at]))
-        a = Material(bits, timeline, unit_bits)
-        b = Material(other, timeline, unit_bits)
+        a = BitStream(bits, timeline, unit_bits)
+        b = BitStream(other, timeline, unit_bits)
         for n in range(len(music.voice)):
             why[n][_of_voice(music, n, a, b)] += 1
     who: dict[str, list[str]] = {}
@@ -51,7 +51,7 @@ def lost_by(
     return "; ".join(f"{', '.join(names)}: {reason}" for reason, names in who.items())
 
 
-def _of_voice(music: Music, n: int, a: Material, b: Material) -> str:
+def _of_voice(music: Music, n: int, a: BitStream, b: BitStream) -> str:
     voice, place = music.voice[n], f"music.voice[{n}]"
     source = find_source(voice.source, place)
     e, f = source.events(a), source.events(b)
@@ -60,7 +60,11 @@ def _of_voice(music: Music, n: int, a: Material, b: Material) -> str:
     for rule in rules_of(voice, place):
         e, f = rule.apply(e, a), rule.apply(f, b)
         same = len(e) == len(f) and np.array_equal(e.onset, f.onset)
-        if same and np.allclose(e.length, f.length) and np.allclose(e.force, f.force):
+        if (
+            same
+            and np.allclose(e.length, f.length)
+            and np.allclose(e.velocity_scale, f.velocity_scale)
+        ):
             return f"the rule '{rule.__struct_config__.tag}' lets it go"
     kept = voice.rows or voice.positions or voice.places
     if kept and len(events_of(voice, place, a)) == len(events_of(voice, place, b)):
