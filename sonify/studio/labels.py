@@ -146,12 +146,12 @@ WORDS: dict[str, Words] = {
         "character": "each character", "note": "each note", "place": "the place in the character",
         "position": "the position in the row", "row": "each row"}),
     "rule.ghosts.force": Words("Softness", "How hard the zeros are struck beside the ones.", 0.05),
-    "rule.stacked.shifts": Words("Above", "How many scale tones above each further note lies, "
+    "rule.layered.shifts": Words("Above", "How many scale tones above each further note lies, "
                                  "such as 2, 4."),
-    "rule.stacked.force": Words("Softness", "How hard the further notes are struck.", 0.05),
+    "rule.layered.force": Words("Softness", "How hard the further notes are struck.", 0.05),
     "rule.repeat.times": Words("Times", "How often each note is struck.", 1),
     "rule.repeat.fade": Words("Fade", "How hard each is beside the one before.", 0.05),
-    "rule.late.steps": Words("Steps", "How many steps later.", 1, soft=(1, 64)),
+    "rule.entry.steps": Words("Steps", "How many steps later.", 1, soft=(1, 64)),
     "rule.strum.step": Words("Apart", "How many steps from one to the next.", 0.05,
                              soft=(0.05, 2)),
     "rule.strum.way": Words("Way", "Which of them comes first.", choices={

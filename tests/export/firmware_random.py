@@ -94,13 +94,13 @@ def _rule(r: random.Random) -> list[Any]:
         {"rule": "accents", "pattern": pattern,
          "by": r.choice(("position", "place", "character", "row", "note"))},
         {"rule": "ghosts", "force": _share(r)},
-        {"rule": "stacked", "shifts": [r.randint(-4, 9) for _ in range(r.randint(1, 3))],
+        {"rule": "layered", "shifts": [r.randint(-4, 9) for _ in range(r.randint(1, 3))],
          "force": _share(r)},
         {"rule": "echoes", "count": r.randint(1, 3), "delay": round(r.uniform(0.3, 9), 2),
          "fade": _share(r), "shift": r.choice((0, 0, 2, -3))},
         {"rule": "repeat", "times": r.randint(1, 5), "fade": _share(r)},
         "half-time",
-        {"rule": "late", "steps": round(r.choice((r.uniform(0.1, 3), r.uniform(3, 30))), 2)},
+        {"rule": "entry", "steps": round(r.choice((r.uniform(0.1, 3), r.uniform(3, 30))), 2)},
         {"rule": "strum", "step": round(r.uniform(0.05, 1.2), 2), "way": r.choice(("up", "down"))},
         None,
     ]  # fmt: skip
@@ -108,7 +108,7 @@ def _rule(r: random.Random) -> list[Any]:
     if rule is None:
         time = r.choice((0, 0.1, 0.5))
         chance = {"rule": "humanise", "time": time, "force": _share(r), "seed": r.randint(0, 9)}
-        return [{"rule": "late", "steps": time}, chance] if time else [chance]
+        return [{"rule": "entry", "steps": time}, chance] if time else [chance]
     return [rule]
 
 
@@ -121,7 +121,7 @@ def _voice(r: random.Random, n: int) -> dict[str, Any]:
     )  # fmt: skip
     out["rhythm"] = [rule for _ in range(r.choice((0, 1, 1, 2, 2, 3, 4))) for rule in _rule(r)]
     if '"character"' in str(out["pitch"]).replace("'", '"') or "arpeggio" in str(out["pitch"]):
-        out["rhythm"].insert(0, {"rule": "late", "steps": r.choice((6, 8, 7.5, 60))})
+        out["rhythm"].insert(0, {"rule": "entry", "steps": r.choice((6, 8, 7.5, 60))})
     if r.random() < 0.15:
         out["drum"] = r.choice((56, ["claves", 40, 41]))
     if r.random() < 0.2:

@@ -139,13 +139,13 @@ CHAINS = {
     "echoes that meet notes": [{"rule": "echoes", "count": 2, "delay": 3, "fade": 1.0}],
     "swing, echoes": ["swing", {"rule": "echoes", "count": 1, "delay": 4}],
     "repeat": [{"rule": "repeat", "times": 3}],
-    "stacked": [{"rule": "stacked", "shifts": [2, 4]}, {"rule": "gate", "amount": 0.7}],
-    "joined, stacked": ["joined", {"rule": "stacked", "shifts": [-3, 4]}],
-    "strummed": [{"rule": "stacked", "shifts": [2, 4]}, {"rule": "strum", "step": 0.2}],
-    "held, strummed": ["held", {"rule": "stacked", "shifts": [7]}, {"rule": "strum"}],
-    "held, stacked": ["held", {"rule": "stacked", "shifts": [7]}],
+    "layered": [{"rule": "layered", "shifts": [2, 4]}, {"rule": "gate", "amount": 0.7}],
+    "joined, layered": ["joined", {"rule": "layered", "shifts": [-3, 4]}],
+    "strummed": [{"rule": "layered", "shifts": [2, 4]}, {"rule": "strum", "step": 0.2}],
+    "held, strummed": ["held", {"rule": "layered", "shifts": [7]}, {"rule": "strum"}],
+    "held, layered": ["held", {"rule": "layered", "shifts": [7]}],
     "half-time": ["half-time"],
-    "late": [{"rule": "late", "steps": 6.25}],
+    "entry": [{"rule": "entry", "steps": 6.25}],
     "joined, held": ["joined", {"rule": "thinned", "every": 2}, "held"],
     "held, held": [{"rule": "held", "longest": 1.5}, {"rule": "gate", "amount": 1.5}, "held"],
     "joined, echoes": ["joined", {"rule": "echoes", "count": 2, "delay": 2.3}],
@@ -156,53 +156,53 @@ CHAINS = {
     "held, echoes": ["held", {"rule": "echoes", "count": 3, "delay": 1.75, "shift": 3}],
     "held across, moved": [
         {"rule": "held", "across": True}, {"rule": "gate", "amount": 1.5}, "swing",
-        {"rule": "late", "steps": 3.25},
+        {"rule": "entry", "steps": 3.25},
     ],
     "held across at most": [{"rule": "held", "across": True, "longest": 40}, "swing"],
     "held across, half-time": [{"rule": "held", "across": True}, "half-time"],
-    "held across, stacked, strummed": [
-        {"rule": "held", "across": True}, {"rule": "stacked", "shifts": [2, 4]}, "strum",
+    "held across, layered, strummed": [
+        {"rule": "held", "across": True}, {"rule": "layered", "shifts": [2, 4]}, "strum",
     ],
-    "stacked, length, strummed": [
-        {"rule": "stacked", "shifts": [1, 2]}, {"rule": "length", "steps": 5.0},
+    "layered, length, strummed": [
+        {"rule": "layered", "shifts": [1, 2]}, {"rule": "length", "steps": 5.0},
         {"rule": "strum", "step": 0.15},
     ],
     "strummed down": [
-        {"rule": "stacked", "shifts": [2, 4, 6]}, {"rule": "strum", "step": 0.4, "way": "down"},
+        {"rule": "layered", "shifts": [2, 4, 6]}, {"rule": "strum", "step": 0.4, "way": "down"},
     ],
     "strummed widely": [
-        "joined", {"rule": "stacked", "shifts": [2, 4]}, {"rule": "strum", "step": 1.75},
+        "joined", {"rule": "layered", "shifts": [2, 4]}, {"rule": "strum", "step": 1.75},
         {"rule": "gate", "amount": 2.0},
     ],
-    "stacked twice, strummed down": [
-        {"rule": "stacked", "shifts": [2]}, {"rule": "stacked", "shifts": [7, 9]},
+    "layered twice, strummed down": [
+        {"rule": "layered", "shifts": [2]}, {"rule": "layered", "shifts": [7, 9]},
         {"rule": "strum", "step": 0.1, "way": "down"},
     ],
     "strummed alone": [{"rule": "strum", "step": 0.5, "way": "down"}, "held"],
-    "stacked, thinned": [
-        {"rule": "stacked", "shifts": [2, 4]}, {"rule": "thinned", "every": 4, "first": 1},
+    "layered, thinned": [
+        {"rule": "layered", "shifts": [2, 4]}, {"rule": "thinned", "every": 4, "first": 1},
         {"rule": "accents", "by": "note", "pattern": [1.0, 0.4, 0.7]},
     ],
-    "stacked, echoes": [
-        {"rule": "stacked", "shifts": [2, 4]},
+    "layered, echoes": [
+        {"rule": "layered", "shifts": [2, 4]},
         {"rule": "echoes", "count": 2, "delay": 2.5, "shift": -1},
     ],
     "joined, ghosts": ["joined", "ghosts", {"rule": "gate", "amount": 1.5}],
     "held, ghosts": ["held", "ghosts"],
     "joined, ghosts, held": ["joined", "ghosts", "held"],
-    "stacked, ghosts": [{"rule": "stacked", "shifts": [4]}, "ghosts"],
+    "layered, ghosts": [{"rule": "layered", "shifts": [4]}, "ghosts"],
     "echoes, ghosts": [{"rule": "echoes", "count": 1, "delay": 2.5}, "ghosts"],
     "louder by chance": [{"rule": "humanise", "time": 0, "force": 0.9}, "ghosts"],
     "chords by chance": [
-        {"rule": "stacked", "shifts": [2, 4]}, {"rule": "late", "steps": 0.2},
+        {"rule": "layered", "shifts": [2, 4]}, {"rule": "entry", "steps": 0.2},
         {"rule": "humanise", "time": 0.2, "seed": 5},
     ],
     "held by chance": [
-        "held", {"rule": "late", "steps": 0.5}, {"rule": "humanise", "time": 0.5},
+        "held", {"rule": "entry", "steps": 0.5}, {"rule": "humanise", "time": 0.5},
         {"rule": "gate", "amount": 1.5},
     ],
     "by chance, echoes, repeat": [
-        {"rule": "late", "steps": 0.3}, {"rule": "humanise", "time": 0.3, "force": 0.5},
+        {"rule": "entry", "steps": 0.3}, {"rule": "humanise", "time": 0.3, "force": 0.5},
         {"rule": "echoes", "count": 1}, "repeat", "breath",
     ],
     "echoes, breath": [{"rule": "echoes", "count": 2, "delay": 3.5}, "breath"],
@@ -305,7 +305,7 @@ LATE = {
 @pytest.mark.parametrize("source", ["ones", "character-starts"])
 def test_tones_that_wait_for_their_character(scheme, source, tmp_path):
     """A character's value is known with its last bit: a voice that comes so much later has it."""
-    rhythm = [{"rule": "late", "steps": 6}, {"rule": "gate", "amount": 1.5}]
+    rhythm = [{"rule": "entry", "steps": 6}, {"rule": "gate", "amount": 1.5}]
     more = voice(source=source, pitch=LATE[scheme], rhythm=rhythm)
     play(performance("cairn-middle", ["usual"], **more), tmp_path, told=source == "ones")
 
@@ -313,7 +313,7 @@ def test_tones_that_wait_for_their_character(scheme, source, tmp_path):
 @needs_gcc
 def test_tones_that_wait_for_a_character_in_the_next_row(tmp_path):
     """... or for the zeros that end the last one."""
-    rhythm = [{"rule": "late", "steps": 90}]
+    rhythm = [{"rule": "entry", "steps": 90}]
     disc = sonify.Disc.from_bits(np.random.default_rng(5).integers(0, 2, (5, 45)))
     more = voice(source="character-starts", pitch="character", rhythm=rhythm)
     play(performance(disc, ["usual"], **more), tmp_path)
@@ -322,7 +322,7 @@ def test_tones_that_wait_for_a_character_in_the_next_row(tmp_path):
 @needs_gcc
 def test_what_is_held_past_a_rows_end_ends_as_it_would_alone(tmp_path):
     for n, across in enumerate((False, True)):
-        rhythm = [{"rule": "late", "steps": 25.9}, {"rule": "held", "across": across}]
+        rhythm = [{"rule": "entry", "steps": 25.9}, {"rule": "held", "across": across}]
         show = performance("cairn-small", ["quick"], **voice(rhythm=rhythm))
         play(show, tmp_path / str(n))
 
@@ -336,7 +336,7 @@ def test_mappings_at_random(seed, tmp_path):
 
 @needs_gcc
 def test_tones_led_from_one_to_the_next_through_a_chord(tmp_path):
-    rhythm = [{"rule": "stacked", "shifts": [2, 4]}, {"rule": "strum", "step": 0.3}]
+    rhythm = [{"rule": "layered", "shifts": [2, 4]}, {"rule": "strum", "step": 0.3}]
     play(performance("cairn-middle", **voice(pitch=SCHEMES["led"], rhythm=rhythm)), tmp_path)
 
 
@@ -344,9 +344,9 @@ def test_tones_led_from_one_to_the_next_through_a_chord(tmp_path):
 def test_loudness_over_a_row_with_notes_that_come_again(tmp_path):
     curve = [{"over": "row", "points": [0.2, 1, 0.5, 0.9]}]
     for n, rule in enumerate(
-        ({"rule": "echoes", "delay": 7.5}, {"rule": "stacked", "shifts": [2]}, "swing", "half-time")
+        ({"rule": "echoes", "delay": 7.5}, {"rule": "layered", "shifts": [2]}, "swing", "half-time")
     ):
-        rhythm = [rule, {"rule": "late", "steps": 2.5}]
+        rhythm = [rule, {"rule": "entry", "steps": 2.5}]
         show = performance("cairn-small", **voice(rhythm=rhythm, curves=curve, pitch="place"))
         play(show, tmp_path / str(n))
 
@@ -392,12 +392,12 @@ BETWEEN = {
         "row-end-chords",
         ["thinned", {"rule": "length", "steps": 5}, {"rule": "strum", "step": 0.1}],
     ),
-    "late chords": ("row-end-chords", [{"rule": "late", "steps": 3.5}, "swing", "ghosts"]),
+    "late chords": ("row-end-chords", [{"rule": "entry", "steps": 3.5}, "swing", "ghosts"]),
     "rolls": ("row-changes", [{"rule": "repeat", "times": 5}]),
     "echoes over the next row": (
         "row-changes", [{"rule": "gate", "amount": 1.9}, {"rule": "echoes", "delay": 50}]
     ),
-    "strummed between rows": ("row-changes", [{"rule": "stacked", "shifts": [7, 9]}, "strum"]),
+    "strummed between rows": ("row-changes", [{"rule": "layered", "shifts": [7, 9]}, "strum"]),
 }  # fmt: skip
 
 
@@ -454,7 +454,7 @@ def test_tones_between_the_keys(scale, concert, tmp_path):
     voices = [
         {"name": "tune", "pitch": {"scheme": "walk", "span": 7}, "rhythm": ["joined"], "pan": 0.5},
         {"name": "deep", "octave": -1, "pitch": "one-tone", "source": "drone", "volume": 90,
-         "rhythm": [{"rule": "stacked", "shifts": [2]}]},
+         "rhythm": [{"rule": "layered", "shifts": [2]}]},
         {"name": "kit", "drum": ["claves", 56], "source": "zeros", "pitch": "place"},
         {"name": "led", "channel": 12, "pitch": {"scheme": "one-tone", "leading": leading}},
     ]  # fmt: skip
@@ -560,7 +560,7 @@ def test_random_input_writes_nowhere_and_hangs_no_note(tmp_path):
     ]
     shows.append(performance(disc_of("ÜBER ☂", alphabet="utf-8", framing="framed"), ["slow"]))
     shows.append(performance("cairn-wire", ["usual"], **{"player.matrix.fill": "rolling"}))
-    late = {"rule": "late", "steps": 9}
+    late = {"rule": "entry", "steps": 9}
     voices = [
         {"name": "value", "pitch": "arpeggio", "rhythm": [late, "humanise"]},
         {"name": "held", "octave": -1, "rhythm": ["held", late, "humanise"]},
@@ -670,19 +670,19 @@ REFUSED = {
     "spread": (voice(rhythm=["spread"]), "known only when it has been read"),
     "humanise": (
         voice(rhythm=["humanise"]),
-        'before their place is read (put { rule = "late", steps = 0.08 } before it',
+        'before their place is read (put { rule = "entry", steps = 0.08 } before it',
     ),
     "after chance": (
-        voice(rhythm=[{"rule": "late", "steps": 1}, "humanise", "thinned"]),
+        voice(rhythm=[{"rule": "entry", "steps": 1}, "humanise", "thinned"]),
         "put humanise last",
     ),
     "lilt after chance": (
-        voice(rhythm=[{"rule": "late", "steps": 1}, "humanise", "swing"]),
+        voice(rhythm=[{"rule": "entry", "steps": 1}, "humanise", "swing"]),
         "put humanise last",
     ),
     "character": (
         voice(pitch="character"),
-        'when its last bit has been read (add { rule = "late", steps = 6 }',
+        'when its last bit has been read (add { rule = "entry", steps = 6 }',
     ),
     "character anywhere": (
         {**voice(pitch="character"), "player.row_start": "next-position"},

@@ -108,7 +108,7 @@ RANGES = [
 @pytest.mark.parametrize("scale", ["bayati", "just-major", "bohlen-lambda", "slendro"])
 @pytest.mark.parametrize("scheme", SCHEMES, ids=lambda s: "-".join(map(str, s.values())))
 def test_the_tones_within_reach_are_all_that_a_voice_sounds(scheme, scale):
-    rules = [{"rule": "echoes", "shift": 3, "count": 2}, {"rule": "stacked", "shifts": [-4]}]
+    rules = [{"rule": "echoes", "shift": 3, "count": 2}, {"rule": "layered", "shifts": [-4]}]
     voices = [{"pitch": scheme | more, "rhythm": rules} for more in RANGES]
     show = sonify.perform(
         sonify.load_disc("cairn-middle"),

@@ -65,11 +65,11 @@ PROMISES = {
     "swing": lambda rows: sum(ones(rows)),
     "accents": lambda rows: sum(ones(rows)),
     "ghosts": lambda rows: sum(map(len, rows)),
-    "stacked": lambda rows: 3 * sum(ones(rows)),
+    "layered": lambda rows: 3 * sum(ones(rows)),
     "repeat": lambda rows: 2 * sum(ones(rows)),
     "half-time": lambda rows: sum(row[: math.ceil(len(row) / 2)].count("1") for row in rows),
     "double-time": lambda rows: 2 * sum(ones(rows)),
-    "late": lambda rows: sum(ones(rows)),
+    "entry": lambda rows: sum(ones(rows)),
     "strum": lambda rows: sum(ones(rows)),
     "humanise": lambda rows: sum(ones(rows)),
 }
@@ -83,7 +83,7 @@ def test_as_many_notes_as_the_rule_promises(rule, rows):
     # only notes of one pitch at one moment fall together
     events = show.parts[0]
     assert len(events) <= PROMISES[rule](rows)
-    if rule not in ("double-time", "spread", "stacked"):
+    if rule not in ("double-time", "spread", "layered"):
         assert len(events) == PROMISES[rule](rows)
 
 
@@ -127,7 +127,7 @@ def test_onsets_and_lengths_by_hand():
     assert slots(play(rows, [{"rule": "swing", "amount": 0.75}])) == [0, 1.5, 3.5]
     assert slots(play(rows, ["half-time"])) == [0, 2, 6]
     assert slots(play(rows, ["double-time"])) == [0, 0.5, 1.5, 8, 8.5, 9.5]
-    assert slots(play(rows, [{"rule": "late", "steps": 3}])) == [3, 4, 6]
+    assert slots(play(rows, [{"rule": "entry", "steps": 3}])) == [3, 4, 6]
     # Toussaint's pattern for three in eight, here over sixteen places
     assert slots(play(rows, ["spread"])) == [0, 5, 10]
     held = play(rows, ["held"])

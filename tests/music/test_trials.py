@@ -30,7 +30,7 @@ EXTRA = {
     "table": {"degrees": [0, 2, 4, 1, 6], "by": "one"},
     "pattern": {"pattern": "x..x."},
     "density": {"window": 7},
-    "late": {"steps": 9.0},
+    "entry": {"steps": 9.0},
 }
 
 

@@ -17,7 +17,7 @@ PRESETS = [p.stem for p in MUSIC]
 LOSING = {
     "bell-tower": "thinned", "choir-mist": "thinned", "far-signal": "thinned",
     "glass-rain": "thinned", "hut-band": "changes", "kalimba-path": "changes",
-    "koto-pond": "thinned", "night-train": "thinned", "organ-loft": "character-starts",
+    "koto-pond": "thinned", "snow-plough": "thinned", "organ-loft": "character-starts",
     "overtone-horn": "thinned", "slow-snow": "character-starts", "spring-canon": "changes",
 }  # fmt: skip
 

@@ -407,7 +407,7 @@ def _check_late(voice: Voice, steps: Steps, tones: Tones, machine: Machine) -> N
     if steps.room < wait - 1e-9 and not (whole and steps.when_over):
         raise Refusal(
             f"a tone by a character's value, which is known only when its last bit has been read "
-            f'(add {{ rule = "late", steps = {wait:g} }} to its rhythm, or take last-character)'
+            f'(add {{ rule = "entry", steps = {wait:g} }} to its rhythm, or take last-character)'
         )
     if tones.leads[1].count * tones.leads[2].count > 256:
         raise Refusal("a tone by a character's value in more than 256 chords and places")

@@ -37,11 +37,11 @@ from sonify.music.rhythm.rules import (
 )
 from sonify.music.rhythm.timing_rules import (
     Echoes,
+    Entry,
     HalfTime,
     Humanise,
-    Late,
+    Layered,
     Repeat,
-    Stacked,
     Strum,
     Swing,
 )
@@ -189,7 +189,7 @@ class _Known:
     chord: tuple[int, int] | None = None  # notes that begin together, and levels between them
     after: str = ""  # the source whose notes come when the row is over
     ghosts: bool = False
-    twice: bool = False  # whether chords are stacked twice: the core makes their notes in turns
+    twice: bool = False  # whether notes are layered twice: the core makes their notes in turns
     near: float = 1.0  # positions from one note to the next, at least
     shaken: bool = False  # whether chance moves notes
     fixed: bool = False  # whether a rule gave all notes a length
@@ -198,7 +198,7 @@ class _Known:
 
     def need_order(self, name: str, chords: bool = False) -> None:
         """Refuse notes that come between; `chords` where several at one place do no harm."""
-        if self.order and not (chords and self.order == "stacked" and not self.twice):
+        if self.order and not (chords and self.order == "layered" and not self.twice):
             if self.order == "humanise":
                 raise Refusal(
                     f"'{name}' after 'humanise': the core takes notes in the order of their "
@@ -323,8 +323,8 @@ def _swing(r: Swing, k: _Known) -> None:
     ]
 
 
-def _late(r: Late, k: _Known) -> None:
-    k.add(Step("LATE", c=_q16(r.steps)))
+def _entry(r: Entry, k: _Known) -> None:
+    k.add(Step("ENTRY", c=_q16(r.steps)))
     k.move(lambda onset: onset + r.steps)
     k.later(r.steps)
     k.out.room += r.steps
@@ -367,7 +367,7 @@ def _held(r: Held, k: _Known) -> None:
     if k.open and k.copies[0].delay >= 1:
         raise Refusal(
             f"'held' after '{k.open}' notes that come late: one that comes after its row keeps "
-            f"its own length, which '{k.open}' tells later (put late last)"
+            f"its own length, which '{k.open}' tells later (put entry last)"
         )
     # whatever told how long a note lasts, from here on the next one does
     k.out.steps = [
@@ -407,22 +407,22 @@ def _echoes(r: Echoes, k: _Known) -> None:
     k.order, k.moved, k.chord = "echoes", True, None
 
 
-def _stacked(r: Stacked, k: _Known) -> None:
+def _layered(r: Layered, k: _Known) -> None:
     k.doubled += 1
     if k.doubled > 2:
         raise Refusal("more than two rules that make notes of notes: RAM holds no more of them")
     count = len(r.shifts)
     onsets = list(k.onsets)
-    stride = _levels(k, count, [r.force] * count, list(r.shifts), "stacked")
+    stride = _levels(k, count, [r.force] * count, list(r.shifts), "layered")
     k.onsets += onsets * count
     k.add(Step("ECHOES", a=count, b=stride))
     k.out.copies = [copy for copy in k.copies for _ in range(count + 1)]
-    k.twice |= k.order == "stacked"
+    k.twice |= k.order == "layered"
     if k.twice or k.after == "row-end-chords":
-        k.out.mixed = "stacked"
+        k.out.mixed = "layered"
     together, levels = k.chord or (1, stride)
     k.chord = together * (count + 1), levels
-    k.order = k.order or "stacked"
+    k.order = k.order or "layered"
 
 
 def _strum(r: Strum, k: _Known) -> None:
@@ -431,8 +431,8 @@ def _strum(r: Strum, k: _Known) -> None:
         return
     if not k.order:
         return  # no two notes begin together
-    if k.order != "stacked" or k.chord is None:
-        raise Refusal("'strum' but for chords that are all alike, as 'stacked' makes them")
+    if k.order != "layered" or k.chord is None:
+        raise Refusal("'strum' but for chords that are all alike, as 'layered' makes them")
     count, levels = k.chord
     down = r.way == "down"
     k.add(Step("STRUM", a=count - 1, b=levels, c=_q16(r.step), d=int(down)))
@@ -534,11 +534,11 @@ def _humanise(r: Humanise, k: _Known) -> None:
     if not r.time and not r.force:
         return
     k.need_order("humanise", chords=True)
-    chord = k.order == "stacked"
+    chord = k.order == "layered"
     if chord and (k.ghosts or k.chord is None or k.after == "row-end-chords"):
         raise Refusal(
             "'humanise' of chords that are not all alike: which chance each note has hangs on "
-            "those that sound beside it (put stacked last)"
+            "those that sound beside it (put layered last)"
         )
     if r.time:
         _shake(r, k, chord)
@@ -551,7 +551,7 @@ def _shake(r: Humanise, k: _Known, chord: bool) -> None:
     if k.out.room < r.time - 1e-9:
         raise Refusal(
             f"the rhythm rule 'humanise': {r.why_not} (put "
-            f'{{ rule = "late", steps = {r.time:g} }} before it, or take time = 0)'
+            f'{{ rule = "entry", steps = {r.time:g} }} before it, or take time = 0)'
         )
     if (k.open and chord) or (k.after == "row-end-chords" and not k.fixed):
         raise Refusal(
@@ -585,10 +585,10 @@ _STEPS: dict[type[Rule], Callable[[Any, _Known], None]] = {
     Swing: _swing,
     Echoes: _echoes,
     Repeat: _repeat,
-    Stacked: _stacked,
+    Layered: _layered,
     Strum: _strum,
     HalfTime: _half_time,
-    Late: _late,
+    Entry: _entry,
     Humanise: _humanise,
 }
 

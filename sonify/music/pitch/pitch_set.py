@@ -26,7 +26,7 @@ from sonify.music.pitch.schemes import (
     Walk,
 )
 from sonify.music.rhythm.rule import Rule
-from sonify.music.rhythm.timing_rules import Echoes, Stacked
+from sonify.music.rhythm.timing_rules import Echoes, Layered
 from sonify.music.theory.roman import parse_chords
 
 __all__ = ["pitch_set", "shifts_of"]
@@ -81,7 +81,7 @@ def shifts_of(rules: list[Rule]) -> list[int]:
     for r in rules:
         if isinstance(r, Echoes):
             out = {s + k * r.shift for s in out for k in range(r.count + 1)}
-        elif isinstance(r, Stacked):
+        elif isinstance(r, Layered):
             out = {s + k for s in out for k in (0, *r.shifts)}
     return sorted(out)
 

@@ -195,19 +195,19 @@ def _table() -> dict[str, type[Rule]]:
     from sonify.music.rhythm.timing_rules import (
         DoubleTime,
         Echoes,
+        Entry,
         HalfTime,
         Humanise,
-        Late,
+        Layered,
         Repeat,
         Spread,
-        Stacked,
         Strum,
         Swing,
     )
 
     kinds: tuple[type[Rule], ...] = (
         Each, Joined, Held, Changes, Thinned, Sparse, Pattern, Even, Spread, Breath, Gate, Length,
-        Swing, Accents, Ghosts, Stacked, Echoes, Repeat, HalfTime, DoubleTime, Late, Strum,
+        Swing, Accents, Ghosts, Layered, Echoes, Repeat, HalfTime, DoubleTime, Entry, Strum,
         Humanise,
     )  # fmt: skip
     return {str(c.__struct_config__.tag): c for c in kinds}

@@ -15,12 +15,12 @@ from sonify.music.rhythm.rule import Rule, chance, rank_in, row_start
 __all__ = [
     "DoubleTime",
     "Echoes",
+    "Entry",
     "HalfTime",
     "Humanise",
-    "Late",
+    "Layered",
     "Repeat",
     "Spread",
-    "Stacked",
     "Strum",
     "Swing",
 ]
@@ -91,7 +91,7 @@ class Echoes(Rule, frozen=True, tag="echoes"):
         return Events.joined(parts)
 
 
-class Stacked(Rule, frozen=True, tag="stacked"):
+class Layered(Rule, frozen=True, tag="layered"):
     """Each note becomes a chord: others join it, so many degrees above or below."""
 
     shifts: Annotated[
@@ -147,7 +147,7 @@ class DoubleTime(Rule, frozen=True, tag="double-time"):
         return Events.joined([quick, quick.but(onset=quick.onset + m.positions / 2)])
 
 
-class Late(Rule, frozen=True, tag="late"):
+class Entry(Rule, frozen=True, tag="entry"):
     """All notes come so many steps later: a voice that follows another as in a canon."""
 
     steps: Annotated[float, msgspec.Meta(gt=0, le=4096)] = 8.0

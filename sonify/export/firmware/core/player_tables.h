@@ -42,7 +42,7 @@
 #define PLAYER_RULE_GATE 5    /* c: share of the length, * 65536 */
 #define PLAYER_RULE_LENGTH 6  /* c: the length */
 #define PLAYER_RULE_SWING 7   /* c: what the first of two positions gets, * 32768 */
-#define PLAYER_RULE_LATE 8    /* c: how much later */
+#define PLAYER_RULE_ENTRY 8    /* c: how much later */
 #define PLAYER_RULE_HALF 9    /* the first half of the row at half speed */
 #define PLAYER_RULE_BREATH 10 /* b: silent bits at a character's end */
 #define PLAYER_RULE_JOINED 11 /* a: 1 where a later rule tells how long a run lasts */
