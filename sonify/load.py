@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from sonify.atomic import whole
 from sonify.disc.disc import Disc
 from sonify.disc.file import disc_to_toml, read_disc_file
-from sonify.errors import Caution, InputError
+from sonify.errors import InputError
 from sonify.presets import find_disc
 
 if TYPE_CHECKING:
@@ -52,8 +52,8 @@ def load_disc(source: str | Path) -> Disc:
     if not path.suffix and kind_of(path) is None:
         return read_disc_file(path)
     found = find_in(path)
-    for note in (*found.sighting.notes, *found.notes):
-        warnings.warn(note, Caution, stacklevel=2)
+    for caution in (*found.sighting.cautions, *found.cautions):
+        warnings.warn(caution, stacklevel=2)
     return found.disc
 
 

@@ -72,7 +72,7 @@ def load(disc: str) -> Disc:
         warnings.simplefilter("always", Caution)
         out = load_disc(disc)
     for one in caught:
-        caution(_said(one.message))
+        caution(one.message)
     return out
 
 
@@ -97,9 +97,9 @@ def _said(warning: Warning | str) -> str:
     return warning.say(option) if isinstance(warning, Caution) else str(warning)
 
 
-def caution(text: str) -> None:
+def caution(what: Warning | str) -> None:
     """Say on stderr what the user should know."""
-    click.echo(f"caution: {text}", err=True)
+    click.echo(f"caution: {_said(what)}", err=True)
 
 
 @contextlib.contextmanager

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from sonify.cli.common import caution, setting_options
+from sonify.cli.common import caution, option, setting_options
 
 if TYPE_CHECKING:
     from sonify.recover.search.find import Found
@@ -62,7 +62,7 @@ def facts(found: Found, source: str) -> dict[str, Any]:
             for c in found.candidates
         ],
         "facts": seen.facts,
-        "cautions": [*seen.notes, *found.notes],
+        "cautions": [c.say(option) for c in (*seen.cautions, *found.cautions)],
     }
 
 
@@ -230,7 +230,7 @@ def read(
         if output is not None:
             save_disc(found.disc, output)
             click.echo(output, err=as_json)
-    for note in (*found.sighting.notes, *found.notes):
-        caution(note)
+    for one in (*found.sighting.cautions, *found.cautions):
+        caution(one)
     if overlay is not None and found.sighting.kind != "photograph":
         caution("--overlay is for photographs; none was written")

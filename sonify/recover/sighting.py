@@ -1,4 +1,4 @@
-"""What every reader gives: the holes it saw, and how sure it is of each."""
+"""What every reader returns: the holes it saw, and how sure it is of each."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from sonify.disc.code.code import Code
 from sonify.disc.geometry.geometry import Geometry
 from sonify.disc.layout import MAX_BITS
-from sonify.errors import InputError
+from sonify.errors import Caution, InputError
 
 __all__ = ["THRESHOLD", "Sighting"]
 
@@ -45,10 +45,10 @@ class Sighting:
     code : Code or None
         The code, where the source says it.
     title : str
-    notes : tuple of str
-        What was repaired and what is doubted, a sentence each.
+    cautions : tuple of Caution
+        What was repaired and what is in doubt.
     facts : dict
-        Measures of the source by name, plain values only (for ``--json``).
+        Measurements of the source by name, plain values only.
     """
 
     kind: str
@@ -60,7 +60,7 @@ class Sighting:
     geometry: Geometry | None = None
     code: Code | None = None
     title: str = ""
-    notes: tuple[str, ...] = ()
+    cautions: tuple[Caution, ...] = ()
     facts: dict[str, Any] = field(default_factory=dict)
 
     @property

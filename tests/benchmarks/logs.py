@@ -107,7 +107,7 @@ def one(fault: str, seed: int, folder: Path) -> tuple[str, str]:
         found = find_message(sighting)
     except InputError as e:
         return "refused", str(e)
-    said = "; ".join((*sighting.notes, *found.notes))
+    said = "; ".join(map(str, (*sighting.cautions, *found.cautions)))
     grid = found.disc.grid
     if grid.shape == made.grid.shape:
         wrong = int(((grid >= 0) & (grid != made.grid)).sum())

@@ -35,10 +35,10 @@ def one(seed: int, folder: Path, megapixels: float | None = None) -> tuple[str, 
     except InputError as e:
         return "refused", str(e), time.perf_counter() - start
     grid = found.disc.grid
-    said = "; ".join((*sighting.notes, *found.notes))
+    said = "; ".join(map(str, (*sighting.cautions, *found.cautions)))
     if grid.shape != disc.grid.shape:
         decoding = found.disc.decoding
-        told = found.notes or (decoding is not None and decoding.verdict == "failed")
+        told = found.cautions or (decoding is not None and decoding.verdict == "failed")
         verdict = "doubted" if told else "wrong"
         return verdict, f"rows and positions {grid.shape} for {disc.grid.shape}; {said}", took
     wrong = (grid >= 0) & (grid != disc.grid)
@@ -47,7 +47,7 @@ def one(seed: int, folder: Path, megapixels: float | None = None) -> tuple[str, 
         unknown = int((grid < 0).sum())
         return "right", f"{unknown} unknown; {said}" if unknown else said, took
     told = found.disc.message != disc.message and (
-        found.disc.decoding is None or found.disc.decoding.verdict == "failed" or found.notes
+        found.disc.decoding is None or found.disc.decoding.verdict == "failed" or found.cautions
     )
     return "doubted" if told else "wrong", f"{int(wrong.sum())} wrong bits; {said}", took
 

@@ -50,7 +50,7 @@ def test_other_commands_take_any_source(tmp_path):
     np.save(tmp_path / "log.npy", np.column_stack([time, volts]))
     done = run("inspect", tmp_path / "log.npy", "--json")
     assert json.loads(done.stdout)["message"] == "FOG LIFTS AT 9"
-    assert "caution: position 0 is taken" in done.stderr
+    assert "caution: the first pulse of the log" in done.stderr
     (tmp_path / "g.txt").write_text("1011\n0110\n")
     done = run("make", tmp_path / "g.txt", "-o", tmp_path, "--only", "midi")
     assert done.exit_code == 0

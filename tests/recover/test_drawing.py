@@ -31,7 +31,7 @@ def test_svg(name, tmp_path):
     assert g.first_row_radius == pytest.approx(by_hand.FIRST, abs=1e-3)
     assert g.row_pitch == pytest.approx(by_hand.PITCH, abs=1e-3)
     assert g.hole_diameter == pytest.approx(by_hand.HOLE, rel=2e-3)
-    says_mm = any("taken as mm" in n for n in seen.notes)
+    says_mm = any("taken as mm" in str(n) for n in seen.cautions)
     assert says_mm == (name == "no-units")
 
 
@@ -85,7 +85,7 @@ def test_dxf(units, scale, how, tmp_path):
     np.testing.assert_array_equal(seen.bits(), WANT)
     assert seen.geometry.clock_radius == pytest.approx(by_hand.CLOCK, abs=1e-2)
     assert seen.geometry.hole_diameter == pytest.approx(by_hand.HOLE, rel=0.03)
-    assert any("taken as mm" in n for n in seen.notes) == (units == 0)
+    assert any("taken as mm" in str(n) for n in seen.cautions) == (units == 0)
 
 
 def table(extra=(), grid=by_hand.GRID):
@@ -111,8 +111,10 @@ def test_odd_holes_are_reported_with_place_and_size(tmp_path):
     ]
     seen = read_source(save(tmp_path, table(extra), "d.csv"))
     np.testing.assert_array_equal(seen.holes, WANT)
-    assert any("drawn twice" in n and f"diameter {d:.2f} mm" in n for n in seen.notes)
-    assert any("no row and position" in n and "x 3.30, y 36.90 mm" in n for n in seen.notes)
+    assert any("drawn twice" in str(n) and f"diameter {d:.2f} mm" in str(n) for n in seen.cautions)
+    assert any(
+        "no row and position" in str(n) and "x 3.30, y 36.90 mm" in str(n) for n in seen.cautions
+    )
 
 
 def test_a_hole_off_its_place_is_doubted(tmp_path):
@@ -121,7 +123,7 @@ def test_a_hole_off_its_place_is_doubted(tmp_path):
     rows[by_hand.N + 4] = f"{x + 0.3 * d},{y},{d},hole"
     seen = read_source(save(tmp_path, "\n".join(rows), "d.csv"))
     np.testing.assert_array_equal(seen.holes, WANT)
-    assert any("mm off row 1" in n for n in seen.notes)
+    assert any("mm off row 1" in str(n) for n in seen.cautions)
     assert seen.confidence.min() < 1
 
 
@@ -129,21 +131,21 @@ def test_without_a_clock_row(tmp_path):
     rows = table().split("\n")
     seen = read_source(save(tmp_path, "\n".join([rows[0], *rows[by_hand.N + 1 :]]), "d.csv"))
     np.testing.assert_array_equal(seen.bits(), WANT)
-    assert any("no clock row" in n for n in seen.notes)
+    assert any("no clock row" in str(n) for n in seen.cautions)
 
 
 def test_clock_row_with_gaps(tmp_path):
     rows = table().split("\n")
     seen = read_source(save(tmp_path, "\n".join([*rows[:3], *rows[4:]]), "d.csv"))
     np.testing.assert_array_equal(seen.bits(), WANT)
-    assert any("1 of 16 holes missing" in n for n in seen.notes)
+    assert any("1 of 16 holes missing" in str(n) for n in seen.cautions)
 
 
 def test_an_empty_row_between_others_is_kept(tmp_path):
     grid = [*by_hand.GRID[:2], "0" * by_hand.N, *by_hand.GRID[2:]]
     seen = read_source(save(tmp_path, table(grid=grid), "d.csv"))
     assert seen.bits().tolist() == [[int(c) for c in row] for row in grid]
-    assert any("no hole at all" in n for n in seen.notes)
+    assert any("no hole at all" in str(n) for n in seen.cautions)
 
 
 BAD = {

@@ -74,7 +74,7 @@ def test_noise_is_no_message():
         found = find_message(seen_from(grid))
         claimed += found.disc.message is not None
         if found.disc.message is None:
-            assert any("no message stands out" in n for n in found.notes)
+            assert any("no message stands out" in str(n) for n in found.cautions)
     assert claimed == 0
 
 
@@ -102,4 +102,4 @@ def test_a_last_row_without_holes_is_added():
     found = find_message(seen_from(disc.grid[:-1], 7))
     np.testing.assert_array_equal(found.disc.grid, disc.grid)
     assert found.disc.message == TEXT
-    assert any("without holes was added" in n for n in found.notes)
+    assert any("without holes was added" in str(n) for n in found.cautions)

@@ -29,7 +29,7 @@ def check(disc, seen, preset):
     known = bits >= 0
     np.testing.assert_array_equal(bits[known], disc.grid[known])
     if preset in LOSING:
-        lost = next(n for n in seen.notes if "lost by the mapping" in n)
+        lost = next(s for n in seen.cautions if "lost by the mapping" in (s := str(n)))
         assert LOSING[preset] in lost
         assert f"{int((~known).sum())} bits" in lost
     else:
@@ -73,7 +73,7 @@ def test_a_recording_from_the_jack_comes_back(preset, tmp_path):
     check(disc, seen, preset)
     assert seen.facts["rpm"] == pytest.approx(show.setup.player.rpm * speed, rel=2e-3)
     if abs(speed - 1) > 0.005:
-        assert any("of its profile's speed" in n for n in seen.notes)
+        assert any("of its profile's speed" in str(n) for n in seen.cautions)
 
 
 def test_the_positions_follow_from_the_rows(tmp_path):
@@ -82,7 +82,7 @@ def test_the_positions_follow_from_the_rows(tmp_path):
     record(show.save(tmp_path / "a.mid"), tmp_path / "t.mid", 1.01)
     seen = read_source(tmp_path / "t.mid", Options(presets=("music-box",)))
     np.testing.assert_array_equal(seen.bits(), disc.grid)
-    assert any("--positions" in n for n in seen.notes)
+    assert any("positions settles" in str(n) for n in seen.cautions)
 
 
 def test_a_note_that_never_arrived_is_said(tmp_path):
@@ -95,7 +95,7 @@ def test_a_note_that_never_arrived_is_said(tmp_path):
     wrong = (bits >= 0) & (bits != disc.grid)
     assert not wrong.any()
     assert 0 < (bits < 0).sum() < 40
-    assert any("differ from the preset's" in n for n in seen.notes)
+    assert any("differ from the preset's" in str(n) for n in seen.cautions)
 
 
 def test_bits_that_nobody_could_read_come_back_as_such(tmp_path):
@@ -105,7 +105,7 @@ def test_bits_that_nobody_could_read_come_back_as_such(tmp_path):
     sonify.perform(disc, presets=["seven-peaks"]).save(tmp_path / "t.mid")
     seen = read_source(tmp_path / "t.mid", Options(presets=("seven-peaks",)))
     np.testing.assert_array_equal(seen.bits(), disc.grid)
-    assert any("nobody could read" in n for n in seen.notes)
+    assert any("nobody could read" in str(n) for n in seen.cautions)
 
 
 def test_another_preset_is_refused(tmp_path):
@@ -130,7 +130,7 @@ def test_lost_bits_are_unknown_and_the_rule_is_named(tmp_path):
     known = bits >= 0
     np.testing.assert_array_equal(bits[known], disc.grid[known])
     assert not known[:, 1::2].any()
-    assert any("rule 'pattern'" in n for n in seen.notes)
+    assert any("rule 'pattern'" in str(n) for n in seen.cautions)
 
 
 def test_bad_recordings(tmp_path):

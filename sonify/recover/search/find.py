@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from sonify.disc.disc import Disc
 from sonify.disc.layout import Layout
+from sonify.errors import Caution
 from sonify.recover.search.arrangement import Arrangement, Candidate, Wanted, arrange, space_of
 from sonify.recover.search.framed import framed_candidates
 from sonify.recover.search.plain import plain_candidates
@@ -44,15 +45,15 @@ class Found:
     arrangement : Arrangement
     candidates : tuple of Candidate
         The most plausible first.
-    notes : tuple of str
-        What is in doubt about the message, a sentence each.
+    cautions : tuple of Caution
+        What is in doubt about the message.
     """
 
     disc: Disc
     sighting: Sighting
     arrangement: Arrangement
     candidates: tuple[Candidate, ...]
-    notes: tuple[str, ...]
+    cautions: tuple[Caution, ...]
 
 
 def find_message(
@@ -98,7 +99,7 @@ def find_message(
     if chosen is None and wanted.names_code and candidates:
         chosen = candidates[0]
     how = _fixed(sighting, wanted) if chosen is None else chosen.arrangement
-    notes = _notes(sighting, chosen, candidates)
+    cautions = _cautions(sighting, chosen, candidates)
     disc = _disc_of(sighting, arrange(bits, how), how, chosen, name)
     if sighting.kind in ("drawing", "photograph") and _wants_a_row(disc):
         # a last row of zeros has no holes to see
@@ -110,9 +111,9 @@ def find_message(
             longer = _disc_of(sighting, np.concatenate([disc.grid, empty]), how, one, name)
             if not _wants_a_row(longer):
                 disc = longer
-                notes.append("a last row without holes was added, as the message asks for it")
+                cautions.append(Caution("a last row without holes was added: the message needs it"))
                 break
-    return Found(disc, sighting, how, tuple(candidates), tuple(notes))
+    return Found(disc, sighting, how, tuple(candidates), tuple(cautions))
 
 
 def _wants_a_row(disc: Disc) -> bool:
@@ -149,27 +150,34 @@ def _merged(first: list[Candidate], more: list[Candidate]) -> list[Candidate]:
     return once[:SHOWN]
 
 
-def _notes(sighting: Sighting, chosen: Candidate | None, candidates: list[Candidate]) -> list[str]:
+def _cautions(
+    sighting: Sighting, chosen: Candidate | None, candidates: list[Candidate]
+) -> list[Caution]:
     if chosen is None:
-        notes = [
-            "no message stands out from chance, so the disc keeps its bits alone; "
-            "--alphabet, --start, --turning, --reading and --hole-means settle it"
+        settle = "{alphabet}, {start}, {turning}, {reading} and {hole-means} settle it"
+        out = [
+            Caution(
+                "no message stands out from chance, so the disc keeps its bits alone", hint=settle
+            )
         ]
         if not sighting.start_known:
-            notes.append("nothing says where its rows begin; --start settles it")
-        return notes
-    notes = []
+            out.append(Caution("nothing says where its rows begin", hint="{start} settles it"))
+        return out
+    out = []
     rival = next((c for c in candidates if c is not chosen), None)
     if rival is not None and rival.score > chosen.score - RIVAL:
-        notes.append(
-            f"another way to read it is nearly as plausible: '{rival.text[:40]}' "
-            f"({rival.arrangement})"
+        out.append(
+            Caution(
+                f"another way to read it is nearly as plausible: '{rival.text[:40]}' "
+                f"({rival.arrangement})"
+            )
         )
     if not _sure(chosen):
-        notes.append("its message hardly stands out from chance")
+        out.append(Caution("its message hardly stands out from chance"))
     if sighting.start_known and chosen.arrangement.start != 0:
-        notes.append(f"the message starts at position {chosen.arrangement.start}, not at the mark")
-    return notes
+        where = f"position {chosen.arrangement.start} (counted from 0)"
+        out.append(Caution(f"the message starts at {where}, not at the index mark"))
+    return out
 
 
 def _fixed(sighting: Sighting, wanted: Wanted) -> Arrangement:

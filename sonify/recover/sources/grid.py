@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.errors import InputError
+from sonify.errors import Caution, InputError
 from sonify.recover.sighting import Sighting, check_size
 from sonify.settings import read_text
 
@@ -22,7 +22,7 @@ _TRAILING = re.compile(r"\s+(#\s|//|;).*$")
 _GAPS = re.compile(r"[\s,;|]+")
 
 
-def sighting_of_grid(holes: NDArray[np.int8], notes: tuple[str, ...] = ()) -> Sighting:
+def sighting_of_grid(holes: NDArray[np.int8], *cautions: Caution) -> Sighting:
     """A grid of bits that somebody wrote down: sure of all but the unknown ones."""
     return Sighting(
         kind="grid",
@@ -31,7 +31,7 @@ def sighting_of_grid(holes: NDArray[np.int8], notes: tuple[str, ...] = ()) -> Si
         start_known=True,
         order_known=True,
         sense_known=True,
-        notes=notes,
+        cautions=cautions,
     )
 
 
@@ -106,10 +106,10 @@ def read_grid_text(path: Path) -> Sighting:
     holes = np.full(len(points), -1, np.int8)
     holes[points == ord(zero)] = 0
     holes[points == ord(one)] = 1
-    notes: tuple[str, ...] = ()
+    cautions: tuple[Caution, ...] = ()
     if {zero, one} != {"0", "1"} and "\0" not in (zero, one):
-        notes = (f"'{one}' is taken for a one and '{zero}' for a zero",)
-    return sighting_of_grid(holes.reshape(len(lines), width), notes)
+        cautions = (Caution(f"'{one}' is taken for a one and '{zero}' for a zero"),)
+    return sighting_of_grid(holes.reshape(len(lines), width), *cautions)
 
 
 def read_grid_array(array: NDArray[np.generic], path: Path) -> Sighting:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from sonify.disc.geometry.geometry import Geometry, KeepOut
 from sonify.disc.report import plural
-from sonify.errors import InputError
+from sonify.errors import Caution, InputError
 from sonify.recover.sighting import Sighting, check_size
 from sonify.recover.sources.drawing.rounds import Rounds
 from sonify.recover.sources.rings import (
@@ -220,7 +220,7 @@ def sighting_of_rounds(rounds: Rounds, path: object) -> Sighting:
         confidence=confidence,
         start_known=True,
         geometry=geometry,
-        notes=tuple(notes),
+        cautions=tuple(map(Caution, notes)),
         facts={"holes": len(holes), "clock_row": clock is not None},
     )
 

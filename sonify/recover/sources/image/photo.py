@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.errors import InputError
+from sonify.errors import Caution, InputError
 from sonify.recover.sighting import Sighting, check_size
 from sonify.recover.sources.image.image import Picture, open_picture
 from sonify.recover.sources.image.ring import View, circle_points, find_ring, fit_view, project
@@ -92,7 +92,7 @@ def read_photograph(
         holes=holes,
         confidence=confidence,
         start_known=mark is not None,
-        notes=tuple(notes),
+        cautions=tuple(map(Caution, notes)),
         facts={
             "clock_holes_seen": view.seen,
             "hole_pixels": round(2 * _hole_pixels(view) * picture.scale, 1),

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.errors import InputError
+from sonify.errors import Caution, InputError
 from sonify.recover.search.arrangement import Wanted
 from sonify.recover.sighting import Sighting, check_size
 from sonify.recover.sources.log.passes import (
@@ -76,8 +76,8 @@ def sighting_of_trace(
     """The disc that a followed log shows."""
     odds = np.where(trace.lost, 0.0, trace.passed["odds"].astype(float))
     if positions is not None and positions < 3:
-        raise InputError(f"{positions} positions are no turn; give 3 or more", place="--positions")
-    notes = list(trace.notes)
+        raise InputError(f"a turn has 3 or more, not {positions}", key="positions")
+    notes = [Caution(n) for n in trace.notes]
     length, lead = turn_length(odds)
     hint = player or PlayerHint()
     rows: Rows | None = None
@@ -85,30 +85,35 @@ def sighting_of_trace(
         rows = rows_from_turns(odds, positions or length)
         if positions is None and length and _repeats(odds, length):
             notes.append(
-                f"rows of {length} positions come round alike at twice that count too; if a turn "
-                "has more positions, --positions settles it"
+                Caution(
+                    f"turns of {2 * length} positions fit as well as turns of {length}",
+                    hint="{positions} settles it",
+                )
             )
         if positions is None and rows is not None and lead < 1.5:
             notes.append(
-                f"a turn seems to have {length} positions, but other counts fit nearly as well; "
-                "--positions settles it"
+                Caution(
+                    f"a turn seems to have {length} positions, but other counts fit nearly as well",
+                    hint="{positions} settles it",
+                )
             )
     if rows is None or hint.row_start == "next-position" or _mostly_torn(rows):
         alone = _single_passes(trace, odds, positions or length or None, hint)
         if alone is not None and (rows is None or alone[0] > _standing(rows, trace, hint)):
             check_size(alone[1].rows, alone[1].positions, path)
-            return replace(alone[1], notes=(*notes, *alone[1].notes))
+            return replace(alone[1], cautions=(*notes, *alone[1].cautions))
     if rows is None:
         raise InputError(
-            f"{len(odds)} positions passed, and nothing in them comes round again, so the length "
-            "of a turn can't be told; give it with --positions (or the player with --preset)",
+            f"{len(odds)} positions passed and none of them repeat, so the length of a turn is "
+            "unknown",
+            hint="give {positions}, or the player with {preset}",
             file=path,
         )
     check_size(rows.odds.shape[0], rows.odds.shape[1], path)
     return _sighting(trace, rows, notes, hint)
 
 
-def _sighting(trace: Trace, rows: Rows, notes: list[str], hint: PlayerHint) -> Sighting:
+def _sighting(trace: Trace, rows: Rows, notes: list[Caution], hint: PlayerHint) -> Sighting:
     positions = rows.odds.shape[1]
     lag = _index_lag(trace, rows, hint)
     # the first pulse of a log that began with the reading is position 0
@@ -117,13 +122,15 @@ def _sighting(trace: Trace, rows: Rows, notes: list[str], hint: PlayerHint) -> S
     at_first = since_first <= slack or positions - since_first <= 1
     shift = since_first if at_first else round(lag)
     odds = np.roll(rows.odds, shift, axis=1)
-    notes += rows.notes
+    notes += map(Caution, rows.notes)
     if at_first:
-        notes.append("position 0 is taken for the first pulse of the log")
+        notes.append(Caution("the first pulse of the log is taken as the first position"))
     else:
         notes.append(
-            "the log does not begin with a row; by the stage's moves the index lies near position "
-            f"0, to about {max(1, round(slack / 2))} positions"
+            Caution(
+                "the log does not begin with a row; the stage's moves put the index within about "
+                f"{max(1, round(slack / 2))} positions of the first position"
+            )
         )
     holes = (odds > 0).astype(np.int8)
     confidence = np.tanh(np.abs(odds) / 2).astype(np.float32)
@@ -134,7 +141,7 @@ def _sighting(trace: Trace, rows: Rows, notes: list[str], hint: PlayerHint) -> S
         start_known=at_first,
         order_known=True,
         sense_known=False,
-        notes=tuple(notes),
+        cautions=tuple(notes),
         facts=_facts(trace, positions, rows),
     )
 
@@ -239,11 +246,11 @@ def _single_passes(
         ):
             odds_now[np.sign(other.odds) != np.sign(rows.odds)] = 0.0
     rows = replace(rows, odds=odds_now)
-    note = (
+    caution = Caution(
         f"each row is taken to pass once, with up to {rows.lost_to_move} positions between rows; "
-        "position 0 is taken for the first pulse of the log"
+        "the first pulse of the log is taken as the first position"
     )
-    return best, replace(_sighting(trace, rows, [], hint), notes=(note,), start_known=True)
+    return best, replace(_sighting(trace, rows, [], hint), cautions=(caution,), start_known=True)
 
 
 def _cuts(

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.errors import InputError
+from sonify.errors import Caution, InputError
 from sonify.music.metre import grid_of
 from sonify.recover.search.plain import text_evidence
 from sonify.recover.sighting import Sighting, check_size
@@ -279,6 +279,7 @@ def _grid(values: NDArray[Any], place: Place, rows: int) -> NDArray[Any]:
 def _sighting(best: _Reading, setup: Setup, options: Options) -> Sighting:
     place, found, pulse = best.place, best.found, best.pulse
     positions = place.timeline.positions
+    cautions: list[Caution] = []
     notes: list[str] = []
     confidence = np.where(found.lost, 0.0, 0.99)
     if best.left > 0 and len(found.off):
@@ -306,10 +307,8 @@ def _sighting(best: _Reading, setup: Setup, options: Options) -> Sighting:
             "more discs sound like this than could be followed; what they differ by is unknown"
         )
     if options.positions is None and not pulse.written:
-        notes.append(
-            f"{positions} positions follow from the player's speed and the rows; --positions "
-            "settles it"
-        )
+        text = f"{positions} positions follow from the player's speed and the rows"
+        cautions.append(Caution(text, hint="{positions} settles it"))
     rpm = 60 / (pulse.position_s * positions)
     if abs(rpm / setup.player.rpm - 1) > 0.001:
         notes.append(
@@ -323,7 +322,7 @@ def _sighting(best: _Reading, setup: Setup, options: Options) -> Sighting:
         start_known=True,
         order_known=True,
         sense_known=True,
-        notes=tuple(notes),
+        cautions=(*map(Caution, notes), *cautions),
         facts={
             "rpm": rpm,
             "position_s": pulse.position_s,
