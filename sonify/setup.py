@@ -10,7 +10,7 @@ from sonify.errors import InputError
 from sonify.light.clip import Clip
 from sonify.light.look import Look
 from sonify.music.settings import Music
-from sonify.music.sound import Sound
+from sonify.music.sound_settings import Sound
 from sonify.player.profile import Player
 from sonify.presets import find_preset
 from sonify.settings import Settings, assign, convert, load_toml, merge, to_builtins

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
 from sonify.music.bit_stream import BitStream, Events
+from sonify.music.machine import NOTHING, Lead, Refusal
+from sonify.music.rhythm.following import Follower
 from sonify.settings import Settings
 
 __all__ = ["Curve", "curve_scale"]
@@ -26,6 +28,47 @@ class Curve(Settings, frozen=True):
 
     over: Literal["position", "character", "row", "rows", "piece"] = "piece"
     points: Annotated[tuple[Level, ...], msgspec.Meta(min_length=1, max_length=256)] = (1.0,)
+
+    def follow(self, f: Follower) -> None:
+        """Have a machine's core multiply the velocities of a voice by it.
+
+        Raises
+        ------
+        Refusal
+            It can't be followed bit by bit, and why.
+        """
+        m = f.machine
+        count = {"position": m.positions, "character": m.unit_bits, "row": m.positions}
+        if len(self.points) == 1:
+            f.multiply(NOTHING, np.asarray(self.points))
+        elif self.over == "row":
+            self._follow_row(f)
+        elif self.over in count:
+            lead = Lead("PLACE" if self.over == "character" else "POSITION", count[self.over])
+            f.multiply(lead, self._along(np.arange(lead.count), lead.count))
+        else:
+            what = "the rows" if self.over == "rows" else "the piece"
+            raise Refusal(
+                f"a velocity curve over {what}: how long the disc is shows only at its end"
+            )
+
+    def _follow_row(self, f: Follower) -> None:
+        """Over the time of a row each kind of note begins at another point of the curve."""
+        count = f.machine.positions
+        for factors, onsets in zip(f.factors, f.onsets, strict=True):
+            if onsets is None:
+                raise Refusal(
+                    "a velocity curve over rows of notes that are struck again, one by one or by "
+                    "chance: each would need a table (take a curve over position or character)"
+                )
+            factors.append((Lead("STEP", count), self._along(onsets, count)))
+
+    def _along(self, at: NDArray[Any], count: int) -> NDArray[np.float64]:
+        share = np.clip(at / max(count - 1, 1), 0.0, 1.0)
+        out: NDArray[np.float64] = np.interp(
+            share, np.linspace(0, 1, len(self.points)), np.asarray(self.points)
+        )
+        return out
 
 
 def _share(value: NDArray[np.number], last: float) -> NDArray[np.float64]:

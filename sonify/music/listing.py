@@ -25,11 +25,11 @@ def _scales() -> Rows:
     ]
 
 
-def _kinds(table: Mapping[str, type[Any]]) -> Rows:
+def _kinds(table: Mapping[str, type[Any]], base: type[Any]) -> Rows:
     """Names, what each does, and its settings with their usual values."""
     out = []
     for name, kind in table.items():
-        shared = {f.name for f in msgspec.structs.fields(kind.__mro__[1])}
+        shared = {f.name for f in msgspec.structs.fields(base)}
         own = [f for f in msgspec.structs.fields(kind) if f.name not in shared]
         given = ", ".join(f"{f.encode_name} = {_shown(f.default)}" for f in own)
         line = (inspect.getdoc(kind) or "").splitlines()[0]
@@ -46,15 +46,15 @@ def _shown(value: object) -> str:
 
 
 def _schemes() -> Rows:
-    from sonify.music.pitch.schemes import SCHEMES
+    from sonify.music.pitch.schemes import SCHEMES, Scheme
 
-    return _kinds(SCHEMES)
+    return _kinds(SCHEMES, Scheme)
 
 
 def _rules() -> Rows:
-    from sonify.music.rhythm.rules import RULES
+    from sonify.music.rhythm.rules import RULES, Rule
 
-    return _kinds(RULES)
+    return _kinds(RULES, Rule)
 
 
 def _sources() -> Rows:
@@ -86,5 +86,5 @@ LISTS: dict[str, Callable[[], Rows]] = {
 
 
 def listed(what: str) -> Rows:
-    """Names and a word on each, of one of `LISTS`."""
+    """The names in one of `LISTS`."""
     return LISTS[what]()

@@ -13,13 +13,14 @@ from sonify.midi.general_midi import drum_note, program_number
 from sonify.music.bit_stream import BitStream, Events
 from sonify.music.curves import curve_scale
 from sonify.music.metre import Grid
+from sonify.music.named import one_of
+from sonify.music.pitch.pitch_set import pitch_set
 from sonify.music.pitch.scheme import Frame, Pitches, pitches_of
 from sonify.music.pitch.schemes import SCHEMES, Scheme
 from sonify.music.rhythm.rules import RULES, Rule
 from sonify.music.select import chosen
 from sonify.music.settings import Music, Voice
 from sonify.music.sources import find_source
-from sonify.music.tables import one_of
 from sonify.music.theory.scales import find_scale, note_number
 from sonify.music.theory.tuning import concert_shift
 
@@ -177,9 +178,8 @@ def untuned_parts(music: Music, material: BitStream, grid: Grid) -> list[Part]:
 
 
 def voice_pitch_sets(music: Music, unit_bits: int, grid: Grid) -> list[Pitches | None]:
-    """All pitches that each voice can sound, whatever is read; None for drums."""
-    from sonify.music.pitch.pitch_set import pitch_set
-
+    """All pitches that each voice can sound, whatever is read; None for drums and
+    where the pitch scheme does not know them."""
     scale, root = find_scale(music.scale), float(note_number(music.root))
     shift = concert_shift(music.concert_pitch)
     out: list[Pitches | None] = []
@@ -190,14 +190,16 @@ def voice_pitch_sets(music: Music, unit_bits: int, grid: Grid) -> list[Pitches |
             continue
         here = Frame(scale, root + 12 * voice.octave, grid, f"{place}.pitch")
         pitch = pitch_set(scheme_of(voice, place), rules_of(voice, place), unit_bits, here)
-        out.append(np.clip(pitch + shift, 0.0, 127.0) if shift else pitch)
+        if pitch is not None and shift:
+            pitch = np.clip(pitch + shift, 0.0, 127.0)
+        out.append(pitch)
     return out
 
 
-def _sounding(part: Part, pitch_set: Pitches | None) -> Sounding:
+def _sounding(part: Part, pitches: Pitches | None) -> Sounding:
     return Sounding(
         part.name, part.number, part.channel, part.voice.drum is not None, part.on, part.off,
-        part.pitch, pitch_set,
+        part.pitch, pitches,
     )  # fmt: skip
 
 

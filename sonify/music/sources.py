@@ -1,4 +1,4 @@
-"""Sources: which places of a reading a voice sounds at. A table, one row a source."""
+"""Sources: which places of a reading a voice sounds at. One row of the table for each source."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from sonify.errors import InputError, close_matches
 from sonify.music.bit_stream import BitStream, Events
+from sonify.music.rhythm.following import ONE, Copy, Follower, Mask, Step
 
 __all__ = ["SOURCES", "Source", "find_source"]
 
@@ -29,10 +30,15 @@ class Source:
     onset, length : callable or None
         When they begin and how long they last, in slots, from the material and those indices;
         as they are read and one step long if None.
-    causal : bool
-        Whether a machine that reads bit by bit can sound it.
+    core : str
+        What a machine's core sounds for it, as in the names `PLAYER_FROM_...`; empty if it can't
+        follow it bit by bit.
     why_not : str
-        What keeps it from that.
+        Why it can't.
+    by_row : bool
+        Whether its notes begin at the row's start, whatever position they belong to.
+    follow : callable or None
+        Adds the steps that a machine's core takes before any rule.
     """
 
     name: str
@@ -40,8 +46,10 @@ class Source:
     places: Callable[[BitStream], Index]
     onset: Callable[[BitStream, Index], Slots] | None = None
     length: Callable[[BitStream, Index], Slots] | None = None
-    causal: bool = True
-    why_not: str = ""
+    core: str = ""
+    why_not: str = "the core does not know it"
+    by_row: bool = False
+    follow: Callable[[Follower], None] | None = None
 
     def events(self, m: BitStream) -> Events:
         """An event at each of its places."""
@@ -94,20 +102,84 @@ def _ones(m: BitStream) -> Index:
     return np.flatnonzero(m.bits == 1)
 
 
+def _once_a_row(f: Follower) -> None:
+    f.out.copies = [Copy(0.0, 1.0, spacing=f.machine.stride)]
+
+
+def _once_a_character(f: Follower) -> None:
+    m = f.machine
+    if m.straight or m.positions % m.unit_bits == 0:
+        f.out.copies = [Copy(0.0, 1.0, spacing=m.unit_bits)]
+
+
+def _held_drone(f: Follower) -> None:
+    _once_a_row(f)
+    f.add(Step("HELD", a=1, c=2**31 - 1))
+    f.opened("drone")
+    f.across = True
+
+
+def _between_rows(f: Follower) -> None:
+    _once_a_row(f)
+    if f.machine.gap:
+        _after_row(f, "row-changes")
+    else:
+        f.add(Step("MASK", mask=Mask("NOTHING", (False,))))
+
+
+def _after_row(f: Follower, source: str = "row-end-chords") -> None:
+    m = f.machine
+    f.after = source
+    length = m.gap or m.unit_bits
+    chords = source == "row-end-chords"
+    f.add(Step("AFTER", a=int(not chords), c=length * ONE, d=m.unit_bits * ONE))
+    delay, lot = (float(m.positions), m.positions) if chords else (1.0, 1)
+    long = float(max(length, m.unit_bits))
+    f.out.copies = [Copy(delay, long, spacing=m.stride, lot=lot, together=chords)]
+    f.onsets = [np.full(m.positions, float(m.positions))]
+    f.moved, f.shortest = True, float(length)
+    f.out.room, f.out.when_over = 1.0, True
+
+
 _ROWS = (
-    Source("ones", "every one that is read", _ones),
-    Source("zeros", "every zero that is read", lambda m: np.flatnonzero(m.bits == 0)),
-    Source("unknown", "every bit nobody could read", lambda m: np.flatnonzero(m.bits < 0)),
-    Source("clock", "every hole of the clock row", lambda m: np.arange(len(m.bits))),
-    Source("row-starts", "the first position read of each row", _row_starts),
-    Source("row-ends", "the last position read of each row", _row_ends),
-    Source("character-starts", "the first bit of each code unit", lambda m: m.character_starts()),
+    Source("ones", "every one that is read", _ones, core="ONES"),
+    Source("zeros", "every zero that is read", lambda m: np.flatnonzero(m.bits == 0), core="ZEROS"),
+    Source(
+        "unknown",
+        "every bit that could not be read",
+        lambda m: np.flatnonzero(m.bits < 0),
+        core="UNKNOWN",
+    ),
+    Source("clock", "every hole of the clock row", lambda m: np.arange(len(m.bits)), core="CLOCK"),
+    Source(
+        "row-starts",
+        "the first position read of each row",
+        _row_starts,
+        core="ROW_STARTS",
+        follow=_once_a_row,
+    ),
+    Source(
+        "row-ends",
+        "the last position read of each row",
+        _row_ends,
+        core="ROW_ENDS",
+        follow=_once_a_row,
+    ),
+    Source(
+        "character-starts",
+        "the first bit of each code unit",
+        lambda m: m.character_starts(),
+        core="UNIT_STARTS",
+        follow=_once_a_character,
+    ),
     Source(
         "row-changes",
         "the stage's move from one row to the next, as long as it takes",
         _row_changes,
         onset=_end_slot,
         length=_gap_after,
+        core="ROW_ENDS",
+        follow=_between_rows,
     ),
     Source(
         "row-chords",
@@ -115,8 +187,8 @@ _ROWS = (
         _ones,
         onset=_start_slot,
         length=_whole_row,
-        causal=False,
         why_not="the row's ones are known only when it has been read",
+        by_row=True,
     ),
     Source(
         "row-end-chords",
@@ -124,12 +196,16 @@ _ROWS = (
         _ones,
         onset=_end_slot,
         length=_ring_after,
+        core="ONES",
+        follow=_after_row,
     ),
     Source(
         "drone",
         "one long tone a row, held until the next row begins",
         _row_starts,
         length=_to_next_row,
+        core="ROW_STARTS",
+        follow=_held_drone,
     ),
 )
 

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from functools import lru_cache
-from typing import Any
+import math
 
 from sonify.disc.disc import Disc
 from sonify.errors import InputError
+from sonify.music.notes import rules_of
 from sonify.setup import Setup
 
 __all__ = ["check_bounds"]
@@ -15,8 +15,6 @@ MAX_VOICES = 48
 MAX_RULES = 24
 MAX_NOTES = 4_000_000
 MAX_WRITES = 40_000_000
-# settings of rules that make several notes of one: how many for each unit
-_GROWS = {"count": 1, "times": 0}
 
 
 def check_bounds(disc: Disc, setup: Setup) -> None:
@@ -41,9 +39,7 @@ def check_bounds(disc: Disc, setup: Setup) -> None:
                 f"{len(rules)} rules are too many for the page; at most {MAX_RULES}",
                 place=f"music.voice[{n}].rhythm",
             )
-        growth = 1
-        for rule in rules:
-            growth *= _growth(rule)
+        growth = math.prod(r.copies() for r in rules_of(voice, f"music.voice[{n}]"))
         notes += growth * disc.grid.size
         if notes > MAX_NOTES:
             raise InputError(
@@ -58,30 +54,3 @@ def check_bounds(disc: Disc, setup: Setup) -> None:
             "so many bits on so many lamps are too much for the page; take a smaller matrix",
             place="player.matrix.height",
         )
-
-
-def _growth(rule: str | dict[str, Any]) -> int:
-    """How many notes a rule makes of one at most."""
-    from sonify.music.rhythm.rules import RULES
-
-    given = {"rule": rule} if isinstance(rule, str) else rule
-    kind = RULES.get(str(given.get("rule")))
-    out = 1
-    for key, more in _GROWS.items():
-        value = given.get(key)
-        if value is None and kind is not None:
-            value = _default(kind, key)
-        if isinstance(value, int):
-            out *= max(1, value + more)
-    # double-time plays each row twice
-    return out * (2 if given.get("rule") == "double-time" else 1)
-
-
-@lru_cache(maxsize=256)
-def _default(kind: type, key: str) -> Any:
-    import msgspec
-
-    for field in msgspec.structs.fields(kind):
-        if field.encode_name == key:
-            return field.default
-    return None

@@ -102,7 +102,7 @@ def fields_of(kind: type[msgspec.Struct], place: str) -> list[dict[str, Any]]:
         if shape["kind"] == "section":
             continue
         key = field.encode_name
-        words = _words(place, key, kind, names[key])
+        words = _words(place, key, field.type, kind, names[key])
         default = None if field.default is msgspec.NODEFAULT else _plain(field.default)
         entry = {"key": key, "default": default, "label": words.label, "help": words.help, **shape}
         if f"{place}.{key}" in CONTROLS:
@@ -120,11 +120,12 @@ def fields_of(kind: type[msgspec.Struct], place: str) -> list[dict[str, Any]]:
     return out
 
 
-def _words(place: str, key: str, kind: type, attribute: str) -> Words:
-    words = WORDS.get(f"{place}.{key}") or WORDS.get(f"{place.partition('.')[0]}.*.{key}")
-    if words is not None:
-        return words
-    return Words(label_of(key), help_from_docstring(kind, attribute))
+def _words(place: str, key: str, shape: mi.Type, kind: type, attribute: str) -> Words:
+    if isinstance(shape, mi.Metadata) and shape.extra_json_schema:
+        given = shape.extra_json_schema
+        return Words(given["title"], given["description"], **(shape.extra or {}))
+    words = WORDS.get(f"{place}.{key}")
+    return words or Words(label_of(key), help_from_docstring(kind, attribute))
 
 
 def _plain(value: Any) -> Any:

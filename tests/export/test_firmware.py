@@ -20,6 +20,7 @@ from sonify.export.firmware import plan_of
 from sonify.export.firmware.write import firmware_files, memory_of
 from sonify.music.pitch.schemes import SCHEMES as ALL_SCHEMES
 from sonify.music.rhythm.rules import RULES as ALL_RULES
+from sonify.music.rhythm.rules import Rule
 from sonify.presets import shipped
 from tests.export import firmware_host as host
 from tests.export import firmware_random as random
@@ -277,12 +278,14 @@ def test_every_scheme_and_rule_is_tried_or_refused():
     tried = {s["scheme"] for s in [*SCHEMES.values(), *LATE.values()]} | {"one-tone"}
     assert tried == set(ALL_SCHEMES)
     # of these, what comes late enough is followed
-    assert {n for n, s in ALL_SCHEMES.items() if not s.causal} == {"character", "arpeggio"}
+    assert {n for n, s in ALL_SCHEMES.items() if s().waits_for_character()} == {
+        "character",
+        "arpeggio",
+    }
     tried = {r if isinstance(r, str) else r["rule"] for c in CHAINS.values() for r in c} | {"each"}
-    refused = {name for name, r in ALL_RULES.items() if not r.causal}
+    refused = {name for name, r in ALL_RULES.items() if r.follow is Rule.follow}
     assert tried | refused == set(ALL_RULES)
-    # of these, humanise is followed where no note comes before its place
-    assert refused == {"spread", "double-time", "humanise"}
+    assert refused == {"spread", "double-time"}
 
 
 LATE = {

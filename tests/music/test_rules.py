@@ -16,8 +16,8 @@ import sonify
 from sonify.errors import InputError
 from sonify.export.midi import end_tick, midi_bytes
 from sonify.music.pitch.schemes import SCHEMES
-from sonify.music.rhythm.rules import RULES
-from sonify.music.sources import SOURCES
+from sonify.music.rhythm.rules import RULES, Rule
+from sonify.music.sources import SOURCES, Source
 
 NEEDED = {"pattern": {"pattern": "x.xx."}}
 ROWS = st.integers(8, 40).flatmap(
@@ -108,7 +108,7 @@ def test_there_are_at_least_twelve_and_each_says_what_it_does():
         line = (kind.__doc__ or "").splitlines()[0]
         assert len(line) > 20, name
         assert line.endswith(".")
-        assert kind.causal or kind.why_not
+        assert kind.follow is not Rule.follow or kind.why_not != Rule.why_not
 
 
 def test_rules_chain_in_order():
@@ -141,7 +141,7 @@ def test_spread_notes_lie_as_bjorklund_puts_them():
 
 
 def test_what_shapes_the_playing_is_not_written():
-    unwritten = {name for name, kind in RULES.items() if not kind.written}
+    unwritten = {name for name, kind in RULES.items() if not kind().written()}
     assert unwritten == {"swing", "humanise", "gate", "strum"}
 
 
@@ -165,7 +165,7 @@ def test_sources_have_the_places_that_they_say(source):
     grid = np.random.default_rng(3).integers(-1, 2, (5, 32)).astype(np.int8)
     show = play(grid, source=source)
     assert len(show.notes) == SOURCE_COUNTS[source](grid)
-    assert SOURCES[source].causal or SOURCES[source].why_not
+    assert SOURCES[source].core or SOURCES[source].why_not != Source.why_not
 
 
 def test_chords_drones_and_changes_lie_where_they_should():

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from sonify.export.firmware.plan import Plan, plan_of
+from sonify.export.firmware.plan import FirmwarePlan, plan_of
 from sonify.export.firmware.write import write_firmware
 
-__all__ = ["Plan", "plan_of", "write_firmware"]
+__all__ = ["FirmwarePlan", "plan_of", "write_firmware"]

@@ -8,9 +8,9 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.export.firmware.leads import Refusal
 from sonify.export.firmware.tones import Tones
 from sonify.midi.bends import ChannelAllocation, allocate_channels, bend_of
+from sonify.music.machine import Refusal
 from sonify.music.metre import Grid
 from sonify.music.notes import needs_bends, voice_pitch_sets
 from sonify.music.settings import Music
@@ -67,6 +67,9 @@ def allocation_of(
     if not needs_bends(music):
         return [None] * len(channels)
     pitch_sets = voice_pitch_sets(music, unit_bits, grid)
+    for voice, pitches in zip(music.voice, pitch_sets, strict=True):
+        if pitches is None and voice.drum is None:
+            raise Refusal("tones between the keys of a pitch scheme that does not list its pitches")
     allocations = allocate_channels(channels, pitch_sets)
     if allocations is not None:
         return allocations

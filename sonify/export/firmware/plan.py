@@ -12,13 +12,14 @@ from numpy.typing import NDArray
 from sonify.errors import InputError
 from sonify.export.firmware.alphabet import letters_of
 from sonify.export.firmware.keys import Keys, Sounds, allocation_of, sounds_of
-from sonify.export.firmware.leads import Refusal, mask_lead
-from sonify.export.firmware.steps import ONE, Mask, Steps, steps_of
-from sonify.export.firmware.tones import Machine, Tones, tones_of
+from sonify.export.firmware.steps import steps_of
+from sonify.export.firmware.tones import Tones, tones_of
 from sonify.light.letters import Letters
 from sonify.midi.general_midi import program_number
+from sonify.music.machine import Machine, Refusal, eventually_periodic
 from sonify.music.notes import assign_channels, rules_of, scheme_of
 from sonify.music.pitch.scheme import Frame
+from sonify.music.rhythm.following import ONE, Mask, Steps
 from sonify.music.select import chosen
 from sonify.music.settings import Voice
 from sonify.music.sources import find_source
@@ -26,7 +27,7 @@ from sonify.music.theory.scales import find_scale, note_number
 from sonify.performance import Performance
 from sonify.player.timeline import read_times
 
-__all__ = ["Plan", "VoicePlan", "plan_of"]
+__all__ = ["FirmwarePlan", "VoicePlan", "plan_of"]
 
 RAM = 2048
 """Bytes of RAM that the core keeps to."""
@@ -45,18 +46,6 @@ MOST_POSITIONS = 8192
 MOST_LAMPS = 8192
 _ROWS_SEEN = 2048
 
-_SOURCES = {
-    "ones": "ONES",
-    "zeros": "ZEROS",
-    "unknown": "UNKNOWN",
-    "clock": "CLOCK",
-    "row-starts": "ROW_STARTS",
-    "row-ends": "ROW_ENDS",
-    "drone": "ROW_STARTS",
-    "character-starts": "UNIT_STARTS",
-    "row-changes": "ROW_ENDS",
-    "row-end-chords": "ONES",
-}
 _FILLS = ("rows", "running", "columns", "furrows", "characters", "rolling")
 
 
@@ -75,7 +64,7 @@ class VoicePlan:
 
 
 @dataclass(frozen=True, eq=False)
-class Plan:
+class FirmwarePlan:
     """All that the C tables need.
 
     Attributes
@@ -174,7 +163,7 @@ class Plan:
         return fixed_ram(self) + self.text + 13 * self.notes
 
 
-def fixed_ram(plan: Plan) -> int:
+def fixed_ram(plan: FirmwarePlan) -> int:
     """Bytes of RAM but for notes and text, as the core's variables add up."""
     rules = sum(len(v.steps.steps) for v in plan.voices)
     row = (plan.positions + 7) // 8
@@ -183,7 +172,7 @@ def fixed_ram(plan: Plan) -> int:
     return per_voice + (plan.lamps + 7) // 8 + 2 * row + plan.past // 8 + 96 + bent
 
 
-def plan_of(show: Performance, text: int | None = None) -> Plan:
+def plan_of(show: Performance, text: int | None = None) -> FirmwarePlan:
     """Work out the tables, or say what a machine can't follow as it reads.
 
     Parameters
@@ -247,7 +236,7 @@ def plan_of(show: Performance, text: int | None = None) -> Plan:
     )
     notes = max(4, notes)
     timeline = show.timeline
-    plan = Plan(
+    plan = FirmwarePlan(
         show=show,
         voices=[replace(v, keys=k) for v, k in zip(voices, keys, strict=True)],
         sounds=sounds,
@@ -284,7 +273,7 @@ def plan_of(show: Performance, text: int | None = None) -> Plan:
     return replace(plan, text=_text_room(plan, text))
 
 
-def _check_counts(plan: Plan) -> None:
+def _check_counts(plan: FirmwarePlan) -> None:
     """Refuse what is more than the core's own numbers count."""
     masks = {s.mask.bits for v in plan.voices for s in v.steps.steps if s.mask is not None}
     velocities = sum(v.steps.velocities.size for v in plan.voices)
@@ -311,7 +300,7 @@ def units_used(grid: NDArray[np.int8], unit_bits: int) -> int:
     return int(last[-1]) // unit_bits + 1 if len(last) else 0
 
 
-def _text_room(plan: Plan, text: int | None) -> int:
+def _text_room(plan: FirmwarePlan, text: int | None) -> int:
     if plan.alphabet == "none":
         return 1
     if text is not None:
@@ -339,14 +328,11 @@ def _voice(
 ) -> VoicePlan:
     place = f"music.voice[{n}]"
     source = find_source(voice.source, f"{place}.source")
-    if not source.causal or source.name not in _SOURCES:
-        why = source.why_not or "the core does not know it"
-        raise Refusal(f"the source '{source.name}': {why}")
+    if not source.core:
+        raise Refusal(f"the source '{source.name}': {source.why_not}")
     own = Frame(frame.scale, frame.root + 12 * voice.octave, frame.grid, f"{place}.pitch")
     masks = _filters(voice, place, machine)
-    steps = steps_of(
-        rules_of(voice, place), voice.velocity, voice.curves, masks, source.name, machine
-    )
+    steps = steps_of(rules_of(voice, place), voice.velocity, voice.curves, masks, source, machine)
     tones = tones_of(voice, scheme_of(voice, place), steps.shifts, machine, own)
     if tones.led is not None:
         _check_led(steps, tones, machine)
@@ -357,7 +343,7 @@ def _voice(
         name=voice.name or f"voice {n + 1}",
         channel=channel,
         program=program_number(voice.program, f"{place}.program"),
-        source=_SOURCES[source.name],
+        source=source.core,
         steps=steps,
         tones=tones,
         keys=Keys(np.zeros(0, np.uint8)),
@@ -418,7 +404,7 @@ def _filters(voice: Voice, place: str, machine: Machine) -> list[Mask]:
     if voice.rows is not None:
         which = chosen(voice.rows, 4 * _ROWS_SEEN, f"{place}.rows")
         try:
-            count, back = mask_lead(which, 512)
+            count, back = eventually_periodic(which.__getitem__, 512)
         except Refusal:
             raise Refusal("its choice of rows does not come round soon enough") from None
         out.append(Mask("ROW", _bools(which[:count]), back))

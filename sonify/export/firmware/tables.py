@@ -7,11 +7,12 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from sonify.export.firmware.alphabet import ita2_table
-from sonify.export.firmware.leads import NOTHING, Lead
 from sonify.export.firmware.names import voice_names
-from sonify.export.firmware.plan import Plan
-from sonify.export.firmware.steps import MOST_LOUD, Mask
+from sonify.export.firmware.plan import FirmwarePlan
+from sonify.export.firmware.steps import MOST_LOUD
 from sonify.export.midi_bends import bend_range_bytes
+from sonify.music.machine import NOTHING, Lead
+from sonify.music.rhythm.following import Mask
 
 __all__ = ["config_h", "table_bytes", "tables_c"]
 
@@ -20,7 +21,7 @@ _ALPHABETS = {"none": 0, "ascii": 1, "ita2": 2, "utf-8": 3}
 _FILLS = ("rows", "running", "columns", "furrows", "characters", "rolling")
 
 
-def config_h(plan: Plan) -> str:
+def config_h(plan: FirmwarePlan) -> str:
     """The header of sizes and speeds."""
     ms = 1000 * plan.position_s
     rate = plan.step_ticks / ms
@@ -152,7 +153,7 @@ class _Masks:
         return [int(b) for b in packed]
 
 
-def tables_c(plan: Plan) -> str:
+def tables_c(plan: FirmwarePlan) -> str:
     """The constant tables."""
     masks = _Masks()
     rules, voices = [], []
@@ -227,13 +228,13 @@ def _comment(text: str) -> str:
     return text.replace("*/", "* /").replace("\n", " ").encode("ascii", "replace").decode()
 
 
-def letter_columns(plan: Plan) -> list[int]:
+def letter_columns(plan: FirmwarePlan) -> list[int]:
     """The letters' columns as bytes, the top row in the lowest bit."""
     packed = np.packbits(plan.letters.atlas.T, axis=1, bitorder="little")
     return [int(b) for b in packed.reshape(-1)]
 
 
-def opening_bytes(plan: Plan) -> list[int]:
+def opening_bytes(plan: FirmwarePlan) -> list[int]:
     """What is sent before the first note: bend ranges, programs, volumes, stereo places."""
     out: list[int] = []
     for v, channels in zip(plan.voices, plan.sounds.channels, strict=True):
@@ -249,7 +250,7 @@ def opening_bytes(plan: Plan) -> list[int]:
     return out
 
 
-def table_bytes(plan: Plan) -> int:
+def table_bytes(plan: FirmwarePlan) -> int:
     """Bytes of program memory that the tables take."""
     lead, rule = 12, 12
     total = 0

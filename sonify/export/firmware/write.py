@@ -14,7 +14,7 @@ from pathlib import Path
 from sonify.atomic import cannot_write, make_folder
 from sonify.errors import InputError, OutputError
 from sonify.export.firmware.names import check_prefix
-from sonify.export.firmware.plan import RAM, Plan, plan_of
+from sonify.export.firmware.plan import RAM, FirmwarePlan, plan_of
 from sonify.export.firmware.tables import config_h, opening_bytes, table_bytes, tables_c
 from sonify.performance import Performance
 
@@ -55,13 +55,13 @@ class Memory:
         return self.ram + self.stack <= RAM and self.program <= PROGRAM_MEMORY
 
 
-def memory_of(plan: Plan) -> Memory:
+def memory_of(plan: FirmwarePlan) -> Memory:
     """The memory that a plan takes."""
     code = CODE_BYTES + _CHANCE_BYTES * plan.human + _BEND_BYTES * bool(plan.sounds.bends)
     return Memory(plan.ram(), plan.stack, table_bytes(plan), code)
 
 
-def firmware_files(plan: Plan, prefix: str = "player") -> dict[str, str]:
+def firmware_files(plan: FirmwarePlan, prefix: str = "player") -> dict[str, str]:
     """All files by name."""
     check_prefix(prefix)
     core = resources.files("sonify.export.firmware") / "core"
@@ -79,7 +79,7 @@ def _renamed(text: str, prefix: str) -> str:
     return re.sub(r"(?<![A-Z])PLAYER_|(?<=-D)PLAYER_", f"{prefix.upper()}_", text)
 
 
-def _readme(plan: Plan, text: str) -> str:
+def _readme(plan: FirmwarePlan, text: str) -> str:
     memory = memory_of(plan)
     show = plan.show
     voices = "\n".join(
@@ -150,7 +150,7 @@ def write_firmware(
     prefix: str = "player",
     text: int | None = None,
     force: bool = False,
-) -> Plan:
+) -> FirmwarePlan:
     """Write the folder: all of it, or nothing.
 
     Parameters

@@ -17,7 +17,6 @@ import msgspec
 import numpy as np
 
 from sonify.music.notes import Part, make_parts, rules_of
-from sonify.music.rhythm.rules import RULES
 
 if TYPE_CHECKING:
     from sonify.performance import Performance
@@ -70,24 +69,14 @@ def staves(show: Performance) -> list[Staff]:
     plain = []
     for voice in music.voice:
         rules = (voice.rhythm,) if isinstance(voice.rhythm, str) else voice.rhythm
-        kept = tuple(r for r in rules if RULES[_name(r)].written or _lengthens(r))
+        kinds = rules_of(voice, "music.voice")
+        kept = tuple(given for given, r in zip(rules, kinds, strict=True) if r.written())
         plain.append(msgspec.structs.replace(voice, rhythm=kept))
     # errors in the settings are those of the performance itself
     _ = show.parts
     meant = msgspec.structs.replace(music, voice=tuple(plain), concert_pitch=440.0)
     parts = make_parts(meant, show.bit_stream, show.grid)
     return [_staff(p, show.parts[p.number], show) for p in parts if len(p)]
-
-
-def _lengthens(rule: object) -> bool:
-    """A gate over 1 tells how long notes are meant to be; one under 1 how they are played."""
-    return isinstance(rule, dict) and _name(rule) == "gate" and rule.get("amount", 0.5) > 1
-
-
-def _name(rule: object) -> str:
-    if isinstance(rule, dict):
-        return str(rule.get("rule"))
-    return str(rule)
 
 
 def _staff(part: Part, played: Part, show: Performance) -> Staff:
@@ -127,18 +116,8 @@ def _unit(part: Part, step: int) -> int:
 
 
 def _marks(played: Part) -> tuple[str, ...]:
-    rules = rules_of(played.voice, "voice")
-    out = []
-    for rule in rules:
-        tag = rule.__struct_config__.tag
-        amount = getattr(rule, "amount", 1.0)
-        if tag == "swing" and amount > 0.5:
-            out.append("swing")
-        elif tag == "gate" and amount <= 0.6:
-            out.append("staccato")
-        elif tag == "strum":
-            out.append("strum")
-    return tuple(dict.fromkeys(out))
+    marks = (rule.mark() for rule in rules_of(played.voice, "voice"))
+    return tuple(dict.fromkeys(m for m in marks if m))
 
 
 @dataclass(frozen=True)

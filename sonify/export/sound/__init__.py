@@ -37,7 +37,7 @@ from sonify.export.sound.rendered import (
 from sonify.export.sound.soundfont import load_soundfont
 from sonify.export.sound.synth import PIECE, Samples, fluidsynth, midirenderer
 from sonify.midi.smf import BLOCK, RATE, Song, scan
-from sonify.music.sound import Sound
+from sonify.music.sound_settings import Sound
 from sonify.settings import Settings
 
 if TYPE_CHECKING:

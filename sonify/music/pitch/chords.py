@@ -2,22 +2,20 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, Literal
 
-import msgspec
 import numpy as np
-from numpy.typing import NDArray
 
+from sonify.controls import control
 from sonify.errors import InputError
 from sonify.music.bit_stream import BitStream
-from sonify.music.pitch.scheme import Frame, Pitches, Scheme, reflect, shifted
-from sonify.music.tables import one_of
+from sonify.music.machine import Degrees, Index, Lead, Machine, counting
+from sonify.music.named import one_of
+from sonify.music.pitch.scheme import SCHEMES, Frame, Pitches, Scheme, Span, reflect, shifted
 from sonify.music.theory.roman import parse_chords
 from sonify.music.theory.scales import fold, tones_between
 
 __all__ = ["Arpeggio", "Progression"]
-
-Index = NDArray[np.int64]
 
 
 class Progression(Scheme, frozen=True, tag="progression"):
@@ -27,15 +25,21 @@ class Progression(Scheme, frozen=True, tag="progression"):
     so on through the octaves.
     """
 
-    chords: str = ""
-    each: Literal["row", "character", "bar"] = "row"
-    hold: Annotated[int, msgspec.Meta(ge=1, le=1024)] = 1
-    line: str | dict[str, Any] = "place"
+    chords: Annotated[str, control("Chords", "In roman numerals, such as i VI III VII.")] = ""
+    each: Annotated[
+        Literal["row", "character", "bar"],
+        control("A new chord", "When the next chord comes.", choices={
+            "bar": "with each bar", "character": "with each character", "row": "with each row"}),
+    ] = "row"  # fmt: skip
+    hold: Annotated[
+        int,
+        control("Hold", "For how many of these a chord stays.", 1, soft=(1, 16), ge=1, le=1024),
+    ] = 1
+    line: Annotated[
+        str | dict[str, Any], control("Line", "The scheme that walks over the chord's tones.")
+    ] = "place"
 
     def inner(self, place: str = "line") -> Scheme:
-        """The scheme that chooses among a chord's tones."""
-        from sonify.music.pitch.schemes import SCHEMES
-
         inner = one_of(SCHEMES, "scheme", self.line, place)
         if isinstance(inner, Progression):
             raise InputError(
@@ -44,12 +48,18 @@ class Progression(Scheme, frozen=True, tag="progression"):
             )
         return inner
 
-    def follows(self) -> tuple[bool, str]:
-        return self.inner().follows()
+    def waits_for_character(self) -> bool:
+        return self.inner().waits_for_character()
+
+    def by_position(self) -> bool:
+        return self.inner().by_position()
 
     def degrees(self, m: BitStream, index: Index) -> Index:
-        """Those of its line: which of a chord's tones, or of a kit's drums, it is."""
         return self.inner().degrees(m, index)
+
+    def chord_lead(self, frame: Frame) -> Lead:
+        count = len(parse_chords(self.chords, frame.minor, f"{frame.place}.chords"))
+        return Lead(self.each.upper(), count, hold=self.hold)
 
     def chord_number(self, m: BitStream, index: Index, frame: Frame) -> Index:
         """Which chord, counted from 0 and not yet wrapped, sounds at each place."""
@@ -68,17 +78,20 @@ class Progression(Scheme, frozen=True, tag="progression"):
                 "the key 'chords' is needed: roman numerals such as \"i VI III VII\"",
                 place=f"{frame.place}.chords",
             )
-        tone = shifted(self.inner(f"{frame.place}.line").degrees(m, index), shift)
-        return self.chord_tones(tone, self.chord_number(m, index, frame), frame)
+        degrees = self.inner(f"{frame.place}.line").degrees(m, index)
+        return self.sounding(degrees, shift, frame, self.chord_number(m, index, frame))
 
-    def chord_tones(self, tone: Index, number: Index, frame: Frame) -> Pitches:
-        """The pitches of a chord's tones, counted from 0 at its lowest, the chords from 0 too."""
+    def sounding(
+        self, degrees: Index, shift: Index, frame: Frame, chord: Index | None = None
+    ) -> Pitches:
+        tone = shifted(degrees, shift)
+        number = np.zeros_like(tone) if chord is None else chord
         chords = parse_chords(self.chords, frame.minor, f"{frame.place}.chords")
         number = number % len(chords)
         size = np.array([len(c.tones) for c in chords])
         table = np.zeros((len(chords), int(size.max())))
-        for n, chord in enumerate(chords):
-            table[n, : len(chord.tones)] = chord.tones
+        for n, c in enumerate(chords):
+            table[n, : len(c.tones)] = c.tones
         octave, step = np.divmod(tone, size[number])
         # a ninth chord spans more than an octave, so its next round starts two octaves up
         wide = np.array([12.0 * (1 + (c.tones[-1] - c.tones[0]) // 12) for c in chords])
@@ -104,13 +117,18 @@ def _into_scale(pitch: Pitches, frame: Frame) -> Pitches:
 class Arpeggio(Scheme, frozen=True, tag="arpeggio"):
     """A broken chord for each character: its value gives the chord, its bits the tones in turn."""
 
-    causal: ClassVar[bool] = False
-    why_not: ClassVar[str] = "a character's value is known only when its last bit has been read"
-
-    span: Annotated[int, msgspec.Meta(ge=1, le=64)] = 7
-    tones: Annotated[int, msgspec.Meta(ge=1, le=12)] = 4
-    stack: Annotated[int, msgspec.Meta(ge=1, le=12)] = 2
-    way: Literal["up", "down", "turn"] = "up"
+    span: Span = 7
+    tones: Annotated[int, control("Tones", "How many tones a chord has.", 1, ge=1, le=12)] = 4
+    stack: Annotated[
+        int,
+        control("Stack", "Scale tones from one chord tone to the next: 2 stacks thirds.", 1,
+                ge=1, le=12),
+    ] = 2  # fmt: skip
+    way: Annotated[
+        Literal["up", "down", "turn"],
+        control("Way", "Which way the tones go.", choices={
+            "up": "low to high", "down": "high to low", "turn": "up and down again"}),
+    ] = "up"  # fmt: skip
 
     def degrees(self, m: BitStream, index: Index) -> Index:
         base = m.value(index) % self.span
@@ -122,3 +140,15 @@ class Arpeggio(Scheme, frozen=True, tag="arpeggio"):
             if self.way == "down":
                 step = self.tones - 1 - step
         return base + self.stack * step
+
+    def waits_for_character(self) -> bool:
+        return True
+
+    def lead(self, machine: Machine) -> Degrees:
+        at = np.arange(machine.unit_bits)
+        stub = counting(in_character=at, value=np.zeros_like(at))
+        first, second = Lead("VALUE", self.span), Lead("PLACE", machine.unit_bits)
+        return Degrees(first, second, np.add.outer(self.degrees(stub, at), np.arange(self.span)))
+
+    def degree_set(self, unit_bits: int) -> Index:
+        return np.add.outer(np.arange(self.span), self.stack * np.arange(self.tones))

@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import ClassVar, Literal
+from typing import Annotated, Literal
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.controls import control
 from sonify.errors import InputError
 from sonify.music.bit_stream import BitStream
+from sonify.music.machine import NOTHING, Degrees, Lead, Machine, Refusal
 from sonify.music.metre import Grid
 from sonify.music.theory.scales import (
     Scale,
@@ -21,12 +24,22 @@ from sonify.music.theory.scales import (
 )
 from sonify.settings import Settings
 
-__all__ = ["Frame", "Scheme", "led_bounds", "pitches_of", "within"]
+__all__ = ["SCHEMES", "Frame", "Scheme", "led_bounds", "pitches_of", "within"]
 
 Index = NDArray[np.int64]
 Pitches = NDArray[np.float64]
 
 _PHRASE = 256
+_NO_SHIFT = np.zeros(0, np.int64)
+Span = Annotated[
+    int,
+    control("Span", "How many tones of the scale it uses before it folds back.", 1, soft=(1, 24),
+            ge=1, le=64),
+]  # fmt: skip
+Degree = Annotated[int, msgspec.Meta(ge=-64, le=64)]
+
+ROWS = 256
+"""As many rows are looked at where each lies some degrees from the one before."""
 
 
 @dataclass(frozen=True)
@@ -56,22 +69,38 @@ class Frame:
 
 
 class Scheme(Settings, frozen=True, tag_field="scheme", tag="none"):
-    """What all pitch schemes are: settings, and a method that turns places into pitches.
+    """A pitch scheme: its settings, and all that is known about how it turns places into pitches.
 
     `range` is the lowest and the highest note, such as ["C3", "E5"]. `fold` tells how tones
     outside it come back: by octaves, turning back at its ends, or to its nearest tone. With
     `leading` "nearest" each tone goes to the octave nearest to the tone before it, row by row.
 
-    `causal` tells whether a machine that reads bit by bit can follow the scheme; `why_not` says
-    what keeps it from that.
+    A scheme must define `degrees`. The other methods tell recovery, channel allocation and the
+    firmware what they need to know; the defaults suit a scheme whose tone is certain as soon as
+    its bit has been read.
     """
 
-    causal: ClassVar[bool] = True
-    why_not: ClassVar[str] = ""
+    range: Annotated[
+        tuple[str, str] | None,
+        control("Range", "The lowest and the highest note, such as C3, E5. Empty: as it comes."),
+    ] = None
+    fold: Annotated[
+        Literal["octave", "turn", "nearest"],
+        control("Out of range", "How a tone outside the range comes back.", choices={
+            "octave": "by whole octaves", "turn": "turning back at the ends",
+            "nearest": "to the nearest tone inside"}),
+    ] = "octave"  # fmt: skip
+    leading: Annotated[
+        Literal["free", "nearest"],
+        control("Leading", "Whether a tone follows the one before it.", choices={
+            "free": "each as its scheme says",
+            "nearest": "in the octave nearest to the one before"}),
+    ] = "free"  # fmt: skip
 
-    range: tuple[str, str] | None = None
-    fold: Literal["octave", "turn", "nearest"] = "octave"
-    leading: Literal["free", "nearest"] = "free"
+    @property
+    def name(self) -> str:
+        """Its name in presets."""
+        return str(type(self).__struct_config__.tag)
 
     def degrees(self, m: BitStream, index: Index) -> Index:
         """Scale degrees from 0 at the root, for positions by their index in the reading."""
@@ -79,15 +108,57 @@ class Scheme(Settings, frozen=True, tag_field="scheme", tag="none"):
 
     def pitches(self, m: BitStream, index: Index, shift: Index, frame: Frame) -> Pitches:
         """MIDI note numbers before range and voice-leading, `shift` degrees away."""
-        return self.tones_at(shifted(self.degrees(m, index), shift), frame)
+        return self.sounding(self.degrees(m, index), shift, frame)
 
-    def tones_at(self, degrees: Index, frame: Frame) -> Pitches:
-        """MIDI note numbers of degrees, before range and voice-leading."""
-        return degrees_to_pitch(degrees, frame.scale, frame.root)
+    def sounding(
+        self, degrees: Index, shift: Index, frame: Frame, chord: Index | None = None
+    ) -> Pitches:
+        """MIDI note numbers of ready degrees, `shift` away, before range and voice-leading.
 
-    def follows(self) -> tuple[bool, str]:
-        """Whether a machine can follow these very settings as it reads, and if not, why."""
-        return self.causal, self.why_not
+        Schemes with chords take the number of each one's chord.
+        """
+        return degrees_to_pitch(shifted(degrees, shift), frame.scale, frame.root)
+
+    def inner(self, place: str = "line") -> Scheme:
+        """The scheme that gives the degrees: another one for schemes that are built on one."""
+        return self
+
+    def chord_lead(self, frame: Frame) -> Lead:
+        """What moves on from chord to chord, and how many there are."""
+        return NOTHING
+
+    def waits_for_character(self) -> bool:
+        """Whether a tone is certain only when its character has been read."""
+        return False
+
+    def by_position(self) -> bool:
+        """Whether a tone depends on its position on the disc alone."""
+        return False
+
+    def lead(self, machine: Machine) -> Degrees:
+        """What a machine's core counts for it, and the degrees along that count.
+
+        Raises
+        ------
+        Refusal
+            It can't be followed bit by bit, and why.
+        """
+        raise Refusal(f"the pitch scheme '{self.name}': the core does not know it")
+
+    def degree_set(self, unit_bits: int) -> Index | None:
+        """All degrees that it can give: 0 to its span if it has one, else not known."""
+        span = getattr(self, "span", None)
+        return None if span is None else np.arange(span)
+
+    def pitch_set(self, shift: Index, unit_bits: int, frame: Frame) -> Pitches | None:
+        """All pitches that it can give, before range and voice-leading; None if not known."""
+        degrees = self.inner(f"{frame.place}.line").degree_set(unit_bits)
+        if degrees is None:
+            return None
+        degrees = np.unique(np.add.outer(shift, degrees.reshape(-1)))
+        chords = self.chord_lead(frame).count
+        chord = np.repeat(np.arange(chords), len(degrees))
+        return self.sounding(np.tile(degrees, chords), _NO_SHIFT, frame, chord)
 
     def bounds(self, frame: Frame) -> tuple[float, float] | None:
         """The range as MIDI note numbers.
@@ -115,6 +186,10 @@ class Scheme(Settings, frozen=True, tag_field="scheme", tag="none"):
         return float(low), float(high)
 
 
+SCHEMES: dict[str, type[Scheme]] = {}
+"""The table of pitch schemes by name; `sonify.music.pitch.schemes` fills it."""
+
+
 def _near_tones(frame: Frame, low: float, high: float) -> str:
     period = frame.scale.period
     around = tones_between(frame.scale, frame.root, low - period, high + period)
@@ -124,7 +199,7 @@ def _near_tones(frame: Frame, low: float, high: float) -> str:
 
 
 def shifted(degrees: Index, shift: Index) -> Index:
-    """Degrees plus a shift, at no cost where the shift is nought throughout."""
+    """Degrees plus a shift, at no cost where the shift is 0 throughout."""
     if not len(shift) or (shift.strides == (0,) and not shift[0]):
         return degrees
     return degrees + shift
@@ -219,6 +294,18 @@ def reflect(value: Index, span: int) -> Index:
     turn = 2 * (span - 1)
     inside = value % turn
     return np.minimum(inside, turn - inside)
+
+
+def turn_of(span: int) -> int:
+    """The steps after which `reflect` repeats."""
+    return max(1, 2 * (span - 1))
+
+
+def by_rows(degrees: Index, row_step: int) -> Index:
+    """Degrees that move by some from row to row, over the rows that are looked at."""
+    if not row_step:
+        return degrees
+    return np.unique(degrees + row_step * np.arange(ROWS)[:, None])
 
 
 def led(pitch: Pitches, row: Index, bounds: tuple[float, float], period: float) -> Pitches:

@@ -1,33 +1,63 @@
-"""Pitch schemes: which scale degree a place sounds. One class a scheme; `SCHEMES` is the table."""
+"""Pitch schemes: which scale degree a place sounds.
+
+One class a scheme; the table `SCHEMES` is filled at the end. To add one, write its class (see
+`sonify.music.pitch.scheme.Scheme`) and name it there.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Annotated, ClassVar, Literal
+from typing import Annotated, Literal
 
 import msgspec
 import numpy as np
-from numpy.typing import NDArray
 
+from sonify.controls import control
 from sonify.errors import InputError
 from sonify.music.bit_stream import BitStream
-from sonify.music.pitch.scheme import Frame, Pitches, Scheme, reflect, shifted
+from sonify.music.machine import NOTHING, Degrees, Index, Lead, Machine, Refusal, along, counting
+from sonify.music.pitch.chords import Arpeggio, Progression
+from sonify.music.pitch.scheme import (
+    SCHEMES,
+    Degree,
+    Frame,
+    Pitches,
+    Scheme,
+    Span,
+    by_rows,
+    reflect,
+    shifted,
+    turn_of,
+)
 from sonify.music.theory.scales import fold, note_number
 
 __all__ = ["SCHEMES", "Scheme"]
 
-Index = NDArray[np.int64]
-Span = Annotated[int, msgspec.Meta(ge=1, le=64)]
-Degree = Annotated[int, msgspec.Meta(ge=-64, le=64)]
-
-WHOLE_CHARACTER = "a character's value is known only when its last bit has been read"
+_WAYS = {
+    "up": "low to high", "down": "high to low", "middle": "from the middle out",
+    "arch": "up and down again",
+}  # fmt: skip
+_WAY = control("Way", "Which way the tones go.", choices=_WAYS)
+Spread = Annotated[
+    int,
+    control(
+        "Spread", "Scale tones between neighbouring places: 1 steps, 2 leaps by thirds.", 1,
+        ge=1, le=12,
+    ),
+]  # fmt: skip
+RowStep = Annotated[
+    int,
+    control(
+        "Row step", "How many tones each new row moves up or down.", 1, soft=(-7, 7), ge=-64, le=64
+    ),
+]
 
 
 class RowLadder(Scheme, frozen=True, tag="row-ladder"):
     """Each row has a degree of its own: up, down, or from the middle out."""
 
     span: Span = 8
-    way: Literal["up", "down", "middle"] = "up"
+    way: Annotated[Literal["up", "down", "middle"], _WAY] = "up"
 
     def degrees(self, m: BitStream, index: Index) -> Index:
         row = m.row(index) % self.span
@@ -38,13 +68,20 @@ class RowLadder(Scheme, frozen=True, tag="row-ladder"):
         half = (row + 1) // 2
         return self.span // 2 - 1 * (self.span % 2 == 0) + np.where(row % 2, half, -half)
 
+    def by_position(self) -> bool:
+        return True
+
+    def lead(self, machine: Machine) -> Degrees:
+        at = np.arange(self.span)
+        return along(Lead("ROW", self.span), self.degrees(counting(row=at), at))
+
 
 class PlaceLadder(Scheme, frozen=True, tag="place"):
     """A bit's place within its character gives the degree: the same letter, the same tune."""
 
-    spread: Annotated[int, msgspec.Meta(ge=1, le=12)] = 1
-    way: Literal["up", "down"] = "up"
-    row_step: Degree = 0
+    spread: Spread = 1
+    way: Annotated[Literal["up", "down"], _WAY] = "up"
+    row_step: RowStep = 0
 
     def degrees(self, m: BitStream, index: Index) -> Index:
         place = m.in_character(index)
@@ -54,12 +91,24 @@ class PlaceLadder(Scheme, frozen=True, tag="place"):
             return place * self.spread + m.row(index) * self.row_step
         return place * self.spread
 
+    def by_position(self) -> bool:
+        return True
+
+    def lead(self, machine: Machine) -> Degrees:
+        at = np.arange(machine.unit_bits)
+        stub = counting(in_character=at, row=np.zeros_like(at))
+        stub.unit_bits = machine.unit_bits
+        return along(Lead("PLACE", machine.unit_bits), self.degrees(stub, at), self.row_step)
+
+    def degree_set(self, unit_bits: int) -> Index:
+        return by_rows(np.arange(unit_bits) * self.spread, self.row_step)
+
 
 class Sweep(Scheme, frozen=True, tag="sweep"):
     """Where on the turn a position lies gives the degree: each row is a slow rise or arch."""
 
     span: Span = 15
-    way: Literal["up", "down", "arch"] = "arch"
+    way: Annotated[Literal["up", "down", "arch"], _WAY] = "arch"
 
     def degrees(self, m: BitStream, index: Index) -> Index:
         at = m.position(index)
@@ -68,17 +117,29 @@ class Sweep(Scheme, frozen=True, tag="sweep"):
         up = at * self.span // m.positions
         return up if self.way == "up" else self.span - 1 - up
 
+    def by_position(self) -> bool:
+        return True
+
+    def lead(self, machine: Machine) -> Degrees:
+        at = np.arange(machine.positions)
+        stub = counting(position=at)
+        stub.positions = machine.positions
+        return along(Lead("POSITION", machine.positions), self.degrees(stub, at))
+
 
 class CharacterValue(Scheme, frozen=True, tag="character"):
     """The character's value gives the degree: a word is a chain of tones."""
-
-    causal: ClassVar[bool] = False
-    why_not: ClassVar[str] = WHOLE_CHARACTER
 
     span: Span = 15
 
     def degrees(self, m: BitStream, index: Index) -> Index:
         return m.value(index) % self.span
+
+    def waits_for_character(self) -> bool:
+        return True
+
+    def lead(self, machine: Machine) -> Degrees:
+        return along(Lead("VALUE", self.span), np.arange(self.span))
 
 
 class LastCharacter(Scheme, frozen=True, tag="last-character"):
@@ -89,11 +150,19 @@ class LastCharacter(Scheme, frozen=True, tag="last-character"):
     def degrees(self, m: BitStream, index: Index) -> Index:
         return m.value(index, back=1) % self.span
 
+    def lead(self, machine: Machine) -> Degrees:
+        if not machine.straight:
+            raise Refusal(
+                "the pitch scheme 'last-character' where rows begin anywhere: some of the "
+                "character before is read only at the turn's end"
+            )
+        return along(Lead("LAST_UNIT", self.span), np.arange(self.span))
+
 
 class BitsNumber(Scheme, frozen=True, tag="number"):
     """A bit and the ones before it, read as a number, give the degree."""
 
-    bits: Annotated[int, msgspec.Meta(ge=1, le=12)] = 3
+    bits: Annotated[int, control("Bits", "How many bits make the number.", 1, ge=1, le=12)] = 3
     span: Span = 12
 
     def degrees(self, m: BitStream, index: Index) -> Index:
@@ -102,55 +171,107 @@ class BitsNumber(Scheme, frozen=True, tag="number"):
             value += m.one_at(index, back).astype(np.int64) << back
         return value % self.span
 
+    def lead(self, machine: Machine) -> Degrees:
+        values = self.degree_set(machine.unit_bits)
+        return along(Lead("NUMBER", len(values), up=(1 << self.bits) - 1), values)
+
+    def degree_set(self, unit_bits: int) -> Index:
+        # a number of so few bits may not come to all of its span
+        return np.arange(min(self.span, 1 << self.bits))
+
 
 class Walk(Scheme, frozen=True, tag="walk"):
     """Ones step up, zeros step down; the walk turns back at the ends of its span."""
 
     span: Span = 15
-    up: Annotated[int, msgspec.Meta(ge=0, le=12)] = 1
-    down: Annotated[int, msgspec.Meta(ge=0, le=12)] = 1
-    start: Degree = 7
+    up: Annotated[int, control("A one climbs", "How many tones a one goes up.", 1, ge=0, le=12)] = 1
+    down: Annotated[
+        int, control("A zero falls", "How many tones a zero goes down.", 1, ge=0, le=12)
+    ] = 1
+    start: Annotated[
+        int,
+        control("Start", "The tone that the walk begins on.", 1, soft=(-14, 14), ge=-64, le=64),
+    ] = 7
 
     def degrees(self, m: BitStream, index: Index) -> Index:
         return reflect(m.steps_until(index, self.up, self.down) + self.start, self.span)
+
+    def lead(self, machine: Machine) -> Degrees:
+        turn = turn_of(self.span)
+        lead = Lead("WALK", turn, up=self.up % turn, down=-self.down % turn)
+        return along(lead, reflect(np.arange(turn) + self.start, self.span))
 
 
 class RunLength(Scheme, frozen=True, tag="run-length"):
     """How long its run of equal bits is so far gives the degree: long runs climb."""
 
     span: Span = 8
-    row_step: Degree = 0
+    row_step: RowStep = 0
 
     def degrees(self, m: BitStream, index: Index) -> Index:
         return reflect(m.run_until(index), self.span) + m.row(index) * self.row_step
+
+    def lead(self, machine: Machine) -> Degrees:
+        turn = turn_of(self.span)
+        return along(Lead("RUN", turn), reflect(np.arange(turn), self.span), self.row_step)
+
+    def degree_set(self, unit_bits: int) -> Index:
+        return by_rows(np.arange(self.span), self.row_step)
 
 
 class Gap(Scheme, frozen=True, tag="gap"):
     """How far back the last one lies gives the degree: a wide gap makes a wide leap."""
 
     span: Span = 9
-    step: Annotated[int, msgspec.Meta(ge=1, le=12)] = 2
+    step: Annotated[
+        int, control("Step", "How many tones one position of distance is worth.", 1, ge=1, le=12)
+    ] = 2
 
     def degrees(self, m: BitStream, index: Index) -> Index:
         return reflect(m.gap_until(index) * self.step, self.span)
+
+    def lead(self, machine: Machine) -> Degrees:
+        return along(Lead("GAP", turn_of(self.span)), self.degree_set(machine.unit_bits))
+
+    def degree_set(self, unit_bits: int) -> Index:
+        return reflect(np.arange(turn_of(self.span)) * self.step, self.span)
 
 
 class Count(Scheme, frozen=True, tag="count"):
     """Every one moves on to the next tone of a ladder, a step or more at a time."""
 
     span: Span = 8
-    step: Annotated[int, msgspec.Meta(ge=1, le=12)] = 1
-    turn: bool = True
+    step: Annotated[int, control("Step", "How many tones each one moves on.", 1, ge=1, le=12)] = 1
+    turn: Annotated[
+        bool,
+        control("Turn back", "Whether it goes back down at the top, or begins again below."),
+    ] = True
 
     def degrees(self, m: BitStream, index: Index) -> Index:
-        count = np.maximum(m.ones_until(index) - 1, 0) * self.step
-        return reflect(count, self.span) if self.turn else count % self.span
+        return self._at(np.maximum(m.ones_until(index) - 1, 0))
+
+    def _at(self, count: Index) -> Index:
+        tone = count * self.step
+        return reflect(tone, self.span) if self.turn else tone % self.span
+
+    def lead(self, machine: Machine) -> Degrees:
+        values = self.degree_set(machine.unit_bits)
+        return along(Lead("ONES", len(values)), values)
+
+    def degree_set(self, unit_bits: int) -> Index:
+        return self._at(np.arange(turn_of(self.span) if self.turn else self.span))
 
 
 class Density(Scheme, frozen=True, tag="density"):
     """How thick the ones lie just now gives the degree: a contour that rises where they crowd."""
 
-    window: Annotated[int, msgspec.Meta(ge=2, le=4096)] = 14
+    window: Annotated[
+        int,
+        control(
+            "Window", "Over how many positions the ones are counted.", 1, soft=(2, 112),
+            ge=2, le=4096,
+        ),
+    ] = 14  # fmt: skip
     span: Span = 15
 
     def degrees(self, m: BitStream, index: Index) -> Index:
@@ -159,61 +280,102 @@ class Density(Scheme, frozen=True, tag="density"):
         # half up, in whole numbers, so that a machine without fractions gets the same
         return (2 * share + seen) // (2 * seen)
 
+    def lead(self, machine: Machine) -> Degrees:
+        lead = Lead("DENSITY", self.span, up=self.window, down=self.span)
+        return along(lead, np.arange(self.span))
+
 
 class OneTone(Scheme, frozen=True, tag="one-tone"):
     """Always the same degree."""
 
-    degree: Degree = 0
+    degree: Annotated[
+        int,
+        control(
+            "Tone", "Which tone of the scale, counted from the root at 0.", 1, soft=(-14, 14),
+            ge=-64, le=64,
+        ),
+    ] = 0  # fmt: skip
 
     def degrees(self, m: BitStream, index: Index) -> Index:
         return np.full(len(index), self.degree, np.int64)
+
+    def by_position(self) -> bool:
+        return True
+
+    def lead(self, machine: Machine) -> Degrees:
+        return along(NOTHING, self.degree_set(machine.unit_bits))
+
+    def degree_set(self, unit_bits: int) -> Index:
+        return np.array([self.degree])
 
 
 class ToneTable(Scheme, frozen=True, tag="table"):
     """A list of degrees or note names, walked by position, place, row, note or value."""
 
-    degrees_of: tuple[Degree, ...] = msgspec.field(name="degrees", default=())
-    notes: tuple[str, ...] = ()
-    by: Literal["position", "place", "row", "character", "one", "value"] = "position"
+    degrees_of: Annotated[
+        tuple[Degree, ...],
+        control("Tones", "A list of tones of the scale, counted from the root at 0."),
+    ] = msgspec.field(name="degrees", default=())
+    notes: Annotated[
+        tuple[str, ...], control("Notes", "Or a list of notes by name, such as D4, F4, A4.")
+    ] = ()
+    by: Annotated[
+        Literal["position", "place", "row", "character", "one", "value"],
+        control(
+            "Walked by",
+            "What moves on to the next tone of the list.",
+            choices={
+                "character": "each character", "one": "each one",
+                "place": "the place in the character", "position": "the position in the row",
+                "row": "each row", "value": "the character's value",
+            },
+        ),
+    ] = "position"  # fmt: skip
 
-    def follows(self) -> tuple[bool, str]:
-        return (False, WHOLE_CHARACTER) if self.by == "value" else (True, "")
+    def waits_for_character(self) -> bool:
+        return self.by == "value"
 
-    def _entry(self, m: BitStream, index: Index) -> Index:
-        out: Index = _ENTRIES[self.by](m, index) % len(self.degrees_of or self.notes)
-        return out
+    def by_position(self) -> bool:
+        return self.by not in ("one", "value")
+
+    def degree_set(self, unit_bits: int) -> Index:
+        # of a kit's drums, a table of notes names the first, the second ...
+        return np.array(self.degrees_of or range(len(self.notes)), np.int64)
 
     def degrees(self, m: BitStream, index: Index) -> Index:
-        # of a kit's drums, a table of notes names the first, the second ...
-        table = self.degrees_of or tuple(range(len(self.notes)))
-        if not table:
-            raise InputError(
-                'give a list of degrees, such as [0, 2, 4], or of notes, such as ["D4", "A4"]',
-                place="degrees",
-            )
-        return np.asarray(table, np.int64)[self._entry(m, index)]
+        table = self.degree_set(m.unit_bits)
+        if not len(table):
+            raise InputError(_GIVE, place="degrees")
+        return table[_ENTRIES[self.by](m, index) % len(table)]
+
+    def lead(self, machine: Machine) -> Degrees:
+        table = self.degree_set(machine.unit_bits)
+        return along(Lead("ONES" if self.by == "one" else self.by.upper(), len(table)), table)
 
     def pitches(self, m: BitStream, index: Index, shift: Index, frame: Frame) -> Pitches:
         if bool(self.notes) == bool(self.degrees_of):
-            raise InputError(
-                "give a list of degrees, such as [0, 2, 4], or of notes, such as "
-                '["D4", "A4"]; one of the two',
-                place=frame.place,
-            )
-        if self.degrees_of:
-            return super().pitches(m, index, shift, frame)
-        return self.named(self._entry(m, index), shift, frame)
+            raise InputError(f"{_GIVE}; one of the two", place=frame.place)
+        return super().pitches(m, index, shift, frame)
 
-    def named(self, entry: Index, shift: Index, frame: Frame) -> Pitches:
-        """The pitches of entries of a table of notes, before its range."""
+    def sounding(
+        self, degrees: Index, shift: Index, frame: Frame, chord: Index | None = None
+    ) -> Pitches:
+        if not self.notes:
+            return super().sounding(degrees, shift, frame)
         named = [
             float(note_number(note, f"{frame.place}.notes[{n}]"))
             for n, note in enumerate(self.notes)
         ]
-        pitch: Pitches = np.asarray(named)[entry]
-        pitch = pitch + shifted(np.zeros_like(entry), shift)
-        return fold(pitch, 12.0)
+        return fold(np.asarray(named)[degrees] + shifted(np.zeros_like(degrees), shift), 12.0)
 
+    def pitch_set(self, shift: Index, unit_bits: int, frame: Frame) -> Pitches | None:
+        if not self.notes:
+            return super().pitch_set(shift, unit_bits, frame)
+        at = np.arange(len(self.notes))
+        return self.sounding(np.tile(at, len(shift)), np.repeat(shift, len(at)), frame)
+
+
+_GIVE = 'give a list of degrees, such as [0, 2, 4], or of notes, such as ["D4", "A4"]'
 
 _ENTRIES: dict[str, Callable[[BitStream, Index], Index]] = {
     "position": lambda m, i: m.position(i),
@@ -224,15 +386,9 @@ _ENTRIES: dict[str, Callable[[BitStream, Index], Index]] = {
     "value": lambda m, i: m.value(i),
 }
 
+_KINDS: tuple[type[Scheme], ...] = (
+    RowLadder, PlaceLadder, Sweep, CharacterValue, LastCharacter, BitsNumber, Walk, RunLength, Gap,
+    Count, Density, Progression, Arpeggio, ToneTable, OneTone,
+)  # fmt: skip
 
-def _table() -> dict[str, type[Scheme]]:
-    from sonify.music.pitch.chords import Arpeggio, Progression
-
-    kinds: tuple[type[Scheme], ...] = (
-        RowLadder, PlaceLadder, Sweep, CharacterValue, LastCharacter, BitsNumber, Walk,
-        RunLength, Gap, Count, Density, Progression, Arpeggio, ToneTable, OneTone,
-    )  # fmt: skip
-    return {str(c.__struct_config__.tag): c for c in kinds}
-
-
-SCHEMES: dict[str, type[Scheme]] = _table()
+SCHEMES.update((str(c.__struct_config__.tag), c) for c in _KINDS)

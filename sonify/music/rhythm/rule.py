@@ -2,36 +2,115 @@
 
 from __future__ import annotations
 
-from typing import ClassVar
+import math
+from collections.abc import Sequence
+from typing import Annotated, ClassVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.controls import control
 from sonify.music.bit_stream import BitStream, Events
+from sonify.music.machine import Refusal
+from sonify.music.rhythm.following import Follower
 from sonify.settings import Settings
 
-__all__ = ["Rule", "chance", "row_end"]
+__all__ = ["ROW", "Rule", "Seed", "chance", "rank_in", "row_end", "row_start"]
+
+ROW = math.inf
+"""What `early` returns for a rule that may sound a bit before anything of its row is read."""
+
+Seed = Annotated[
+    int, control("Seed", "The same seed gives the same chances.", 1, soft=(0, 99), ge=0, le=2**31)
+]
 
 
 class Rule(Settings, frozen=True, tag_field="rule", tag="none"):
-    """What all rhythm rules are: settings, and a method from events to events.
+    """A rhythm rule: its settings, what it does to events, and all else that is known about it.
 
-    `causal` tells whether a machine that reads bit by bit can follow the rule; `why_not` says
-    what keeps it from that. A rule that is not `written` shapes how notes are played and not how
-    they are meant: a score leaves it out.
+    A rule must define `apply`. The other attributes and methods tell scores, recovery, the studio
+    and the firmware what they need to know; the defaults suit a rule that treats each note by
+    itself, at its own position.
+
+    Attributes
+    ----------
+    why_not : str
+        Why a machine can't follow it, where it defines no `follow`.
+    stays : bool
+        Whether it leaves notes at their positions and pitches (it may drop some).
+    skips : bool
+        Whether it may drop notes.
+    joins : bool
+        Whether one note stands for a run of equal bits.
+    ends_later : bool
+        Whether later bits decide when a note ends.
+    needs_end : bool
+        Whether it must know when a note ends.
+    reorders : bool
+        Whether notes may come in another order than their positions.
+    by_neighbours : bool
+        Whether what it does to a note depends on the notes beside it.
     """
 
-    causal: ClassVar[bool] = True
-    why_not: ClassVar[str] = ""
-    written: ClassVar[bool] = True
+    why_not: ClassVar[str] = "the core does not know it"
+    stays: ClassVar[bool] = False
+    skips: ClassVar[bool] = False
+    joins: ClassVar[bool] = False
+    ends_later: ClassVar[bool] = False
+    needs_end: ClassVar[bool] = False
+    reorders: ClassVar[bool] = False
+    by_neighbours: ClassVar[bool] = False
+
+    @property
+    def name(self) -> str:
+        """Its name in presets."""
+        return str(type(self).__struct_config__.tag)
 
     def apply(self, e: Events, m: BitStream) -> Events:
         """The events after this rule."""
         raise NotImplementedError
 
-    def follows(self) -> tuple[bool, str]:
-        """Whether a machine can follow these very settings as it reads, and if not, why."""
-        return self.causal, self.why_not
+    def follow(self, f: Follower) -> None:
+        """Add the steps by which a machine's core follows it.
+
+        Raises
+        ------
+        Refusal
+            It can't be followed bit by bit, and why.
+        """
+        raise Refusal(f"the rhythm rule '{self.name}': {self.why_not}")
+
+    def waits_for_row(self) -> bool:
+        """Whether its notes are certain only when the row has been read."""
+        return False
+
+    def early(self) -> float:
+        """How many positions before its own a note may begin at most; `ROW` for any number."""
+        return 0.0
+
+    def loses(self, before: Sequence[Rule]) -> str | None:
+        """Why its notes, after the rules before it, don't tell the bits; None if they do."""
+        return f"the rule '{self.name}' leaves bits out or adds notes"
+
+    def swing(self) -> float:
+        """The share of two positions that the first one gets where the second comes late, or 0."""
+        return 0.0
+
+    def copies(self) -> int:
+        """How many notes it makes of one at most."""
+        return 1
+
+    def shifts(self, shifts: set[int]) -> set[int]:
+        """The degrees by which notes may be moved after it, given those before it."""
+        return shifts
+
+    def written(self) -> bool:
+        """Whether a score writes what it does; if not, it shapes only how notes are played."""
+        return True
+
+    def mark(self) -> str:
+        """The word for it in a score, if it has one."""
+        return ""
 
 
 def row_end(e: Events, m: BitStream) -> NDArray[np.float64]:
@@ -47,7 +126,7 @@ def row_start(e: Events, m: BitStream) -> NDArray[np.int64]:
 
 
 def rank_in(group: NDArray[np.int64]) -> NDArray[np.int64]:
-    """The how manieth of its group each event is, from 0; groups lie together."""
+    """Each event's number within its group, from 0; equal groups stand together."""
     n = len(group)
     new = np.ones(n, bool)
     new[1:] = group[1:] != group[:-1]

@@ -1,37 +1,33 @@
-"""Rhythm rules that move notes or add some: swing, echoes, even spreads, other speeds."""
+"""Rhythm rules that move notes: swing, even spreads, other speeds, later entries, chance."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Annotated, ClassVar, Literal
 
-import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.controls import control
 from sonify.music.bit_stream import BitStream, Events
+from sonify.music.machine import Refusal
 from sonify.music.rhythm.even import even_pattern
-from sonify.music.rhythm.rule import Rule, chance, rank_in, row_start
+from sonify.music.rhythm.following import Follower, Step, q16
+from sonify.music.rhythm.rule import ROW, Rule, Seed, chance, rank_in, row_start
 
-__all__ = [
-    "DoubleTime",
-    "Echoes",
-    "Entry",
-    "HalfTime",
-    "Humanise",
-    "Layered",
-    "Repeat",
-    "Spread",
-    "Strum",
-    "Swing",
-]
+__all__ = ["DoubleTime", "Entry", "HalfTime", "Humanise", "Spread", "Strum", "Swing"]
 
 Reals = NDArray[np.float64]
+
+_MOST_SWING = 0.68
+"""A stronger swing brings a note nearer to its neighbour's position than to its own (measured)."""
+_UNIT = 2**31
+"""One, as the core counts chances."""
 
 
 class Spread(Rule, frozen=True, tag="spread"):
     """The notes of each row move to places spread as evenly as can be over it (Bjorklund)."""
 
-    causal: ClassVar[bool] = False
     why_not: ClassVar[str] = "how many ones a row has is known only when it has been read"
 
     def apply(self, e: Events, m: BitStream) -> Events:
@@ -48,82 +44,51 @@ class Spread(Rule, frozen=True, tag="spread"):
         moved = e.but(onset=(m.timeline.row_slot[row] + place).astype(np.float64))
         return moved.sorted()
 
+    def waits_for_row(self) -> bool:
+        return True
+
 
 class Swing(Rule, frozen=True, tag="swing"):
     """The second of each two steps comes late: 0.5 is straight, 0.67 a triplet's lilt."""
 
-    written: ClassVar[bool] = False
+    amount: Annotated[
+        float, control("Lilt", "0.5 is straight, 0.67 a triplet's lilt.", 0.01, ge=0.5, le=0.8)
+    ] = 0.58
 
-    amount: Annotated[float, msgspec.Meta(ge=0.5, le=0.8)] = 0.58
+    def _lilt(self, slot: Reals, start: NDArray[np.int64] | int = 0) -> Reals:
+        pair, within = np.divmod(slot - start, 2.0)
+        long = 2 * self.amount
+        late = np.where(within < 1, within * long, long + (within - 1) * (2 - long))
+        out: Reals = start + 2 * pair + late
+        return out
 
     def apply(self, e: Events, m: BitStream) -> Events:
         start = row_start(e, m)
+        onset = self._lilt(e.onset, start)
+        return e.but(onset=onset, length=self._lilt(e.end, start) - onset)
 
-        def lilt(slot: Reals) -> Reals:
-            pair, within = np.divmod(slot - start, 2.0)
-            long = 2 * self.amount
-            late = np.where(within < 1, within * long, long + (within - 1) * (2 - long))
-            out: Reals = start + 2 * pair + late
-            return out
+    def follow(self, f: Follower) -> None:
+        f.need_straight("swing")
+        f.add(Step("SWING", c=round(2 * self.amount * 32768)))
+        f.move(self._lilt)
+        f.near = min(f.near, 2 - 2 * self.amount)
+        # ends only ever come later
+        f.later(2 * self.amount - 1)
+        f.change_copies(length=lambda c: c.length + 0.6)
 
-        onset = lilt(e.onset)
-        return e.but(onset=onset, length=lilt(e.end) - onset)
+    def loses(self, before: Sequence[Rule]) -> str | None:
+        if self.amount > _MOST_SWING:
+            return "so strong a swing hides which position a note is"
+        return None
 
+    def swing(self) -> float:
+        return self.amount
 
-class Echoes(Rule, frozen=True, tag="echoes"):
-    """Each note comes again, softer each time, some steps later and some degrees away."""
+    def written(self) -> bool:
+        return False
 
-    count: Annotated[int, msgspec.Meta(ge=1, le=8)] = 2
-    delay: Annotated[float, msgspec.Meta(gt=0, le=256)] = 3.0
-    fade: Annotated[float, msgspec.Meta(gt=0, le=1)] = 0.6
-    shift: Annotated[int, msgspec.Meta(ge=-24, le=24)] = 0
-
-    def apply(self, e: Events, m: BitStream) -> Events:
-        parts = [e]
-        for k in range(1, self.count + 1):
-            parts.append(
-                e.but(
-                    onset=e.onset + k * self.delay,
-                    velocity_scale=e.velocity_scale * self.fade**k,
-                    shift=e.shift + k * self.shift,
-                )
-            )
-        return Events.joined(parts)
-
-
-class Layered(Rule, frozen=True, tag="layered"):
-    """Each note becomes a chord: others join it, so many degrees above or below."""
-
-    shifts: Annotated[
-        tuple[Annotated[int, msgspec.Meta(ge=-24, le=24)], ...],
-        msgspec.Meta(min_length=1, max_length=8),
-    ] = (2, 4)
-    force: Annotated[float, msgspec.Meta(gt=0, le=1)] = 0.85
-
-    def apply(self, e: Events, m: BitStream) -> Events:
-        parts = [e]
-        for shift in self.shifts:
-            parts.append(e.but(shift=e.shift + shift, velocity_scale=e.velocity_scale * self.force))
-        return Events.joined(parts)
-
-
-class Repeat(Rule, frozen=True, tag="repeat"):
-    """Each note is struck several times within its length."""
-
-    times: Annotated[int, msgspec.Meta(ge=1, le=16)] = 2
-    fade: Annotated[float, msgspec.Meta(gt=0, le=2)] = 0.85
-
-    def apply(self, e: Events, m: BitStream) -> Events:
-        length = e.length / self.times
-        parts = [
-            e.but(
-                onset=e.onset + k * length,
-                length=length,
-                velocity_scale=e.velocity_scale * self.fade**k,
-            )
-            for k in range(self.times)
-        ]
-        return Events.joined(parts)
+    def mark(self) -> str:
+        return "swing" if self.amount > 0.5 else ""
 
 
 class HalfTime(Rule, frozen=True, tag="half-time"):
@@ -134,35 +99,66 @@ class HalfTime(Rule, frozen=True, tag="half-time"):
         start = row_start(first, m)
         return first.but(onset=start + 2 * (first.onset - start), length=2 * first.length)
 
+    def follow(self, f: Follower) -> None:
+        f.need_straight("half-time")
+        f.add(Step("HALF"))
+        f.move(lambda onset: 2 * onset)
+        # a note waits until the place that it moves to: a quarter row of notes at the most
+        f.later(f.machine.positions / 4)
+        f.shortest *= 2
+        f.change_copies(length=lambda c: c.length if c.open else 2 * c.length)
+
 
 class DoubleTime(Rule, frozen=True, tag="double-time"):
     """Each row twice over at double speed."""
 
-    causal: ClassVar[bool] = False
     why_not: ClassVar[str] = "at double speed it would sound bits that have not been read"
+    reorders: ClassVar[bool] = True
 
     def apply(self, e: Events, m: BitStream) -> Events:
         start = row_start(e, m)
         quick = e.but(onset=start + (e.onset - start) / 2, length=e.length / 2)
         return Events.joined([quick, quick.but(onset=quick.onset + m.positions / 2)])
 
+    def early(self) -> float:
+        return ROW
+
+    def copies(self) -> int:
+        return 2
+
 
 class Entry(Rule, frozen=True, tag="entry"):
-    """All notes come so many steps later: a voice that follows another as in a canon."""
+    """All notes enter so many steps later: a voice that follows another as in a canon."""
 
-    steps: Annotated[float, msgspec.Meta(gt=0, le=4096)] = 8.0
+    steps: Annotated[
+        float, control("Steps", "How many steps later.", 1, soft=(1, 64), gt=0, le=4096)
+    ] = 8.0
 
     def apply(self, e: Events, m: BitStream) -> Events:
         return e.but(onset=e.onset + self.steps)
+
+    def follow(self, f: Follower) -> None:
+        f.add(Step("ENTRY", c=q16(self.steps)))
+        f.move(lambda onset: onset + self.steps)
+        f.later(self.steps)
+        f.out.room += self.steps
 
 
 class Strum(Rule, frozen=True, tag="strum"):
     """Notes that would begin together follow each other quickly."""
 
-    written: ClassVar[bool] = False
+    by_neighbours: ClassVar[bool] = True
 
-    step: Annotated[float, msgspec.Meta(gt=0, le=16)] = 0.25
-    way: Literal["up", "down"] = "up"
+    step: Annotated[
+        float,
+        control("Apart", "How many steps from one to the next.", 0.05, soft=(0.05, 2),
+                gt=0, le=16),
+    ] = 0.25  # fmt: skip
+    way: Annotated[
+        Literal["up", "down"],
+        control("Way", "Which of them comes first.", choices={
+            "up": "the lowest first", "down": "the highest first"}),
+    ] = "up"  # fmt: skip
 
     def apply(self, e: Events, m: BitStream) -> Events:
         if not len(e):
@@ -175,17 +171,68 @@ class Strum(Rule, frozen=True, tag="strum"):
         length = np.where(e.length > late, e.length - late, e.length)
         return e.but(onset=e.onset + late, length=length).sorted()
 
+    def follow(self, f: Follower) -> None:
+        if f.after == "row-end-chords" and not f.order:
+            self._follow_row_chord(f)
+            return
+        if not f.order:
+            return  # no two notes begin together
+        if f.order != "layered" or f.chord is None:
+            raise Refusal("'strum' but for chords that are all alike, as 'layered' makes them")
+        count, levels = f.chord
+        down = self.way == "down"
+        f.add(Step("STRUM", a=count - 1, b=levels, c=q16(self.step), d=int(down)))
+
+        def late(level: int) -> float:
+            n = level // levels % count
+            return self.step * (count - 1 - n if down else n)
+
+        f.onsets = [None if o is None else o + late(n) for n, o in enumerate(f.onsets)]
+        f.later((count - 1) * self.step)
+        f.moved, f.order, f.chord = True, "strum", None
+
+    def _follow_row_chord(self, f: Follower) -> None:
+        """A row's ones, which the core counts as they are read."""
+        if self.way == "down":
+            raise Refusal(
+                "'strum' downwards of row-end-chords: the core counts their notes from the first "
+                'one up (take way = "up")'
+            )
+        if not f.fixed:
+            raise Refusal(
+                "'strum' of row-end-chords that ring on to the next row: the core keeps one end "
+                "for them all (give them a length first)"
+            )
+        f.add(Step("STRUM", c=q16(self.step)))
+        f.onsets = [None for _ in f.onsets]
+        f.later((f.machine.positions - 1) * self.step)
+        f.change_copies(together=lambda c: False)
+        f.order = "strum"
+
+    def waits_for_row(self) -> bool:
+        return self.way == "down"
+
+    def written(self) -> bool:
+        return False
+
+    def mark(self) -> str:
+        return "strum"
+
 
 class Humanise(Rule, frozen=True, tag="humanise"):
-    """Small chance differences in time and force, the same ones for the same seed."""
+    """Small chance differences in time and loudness, the same ones for the same seed."""
 
-    causal: ClassVar[bool] = False
     why_not: ClassVar[str] = "some notes would come before their place is read"
-    written: ClassVar[bool] = False
+    reorders: ClassVar[bool] = True
+    by_neighbours: ClassVar[bool] = True
 
-    time: Annotated[float, msgspec.Meta(ge=0, le=0.5)] = 0.08
-    force: Annotated[float, msgspec.Meta(ge=0, le=1)] = 0.12
-    seed: Annotated[int, msgspec.Meta(ge=0, le=2**31)] = 1
+    time: Annotated[
+        float, control("Time", "How far notes stray, in steps.", 0.01, ge=0, le=0.5)
+    ] = 0.08
+    force: Annotated[
+        float, control("Loudness", "How much their loudness strays.", 0.01, ge=0, le=1)
+    ] = 0.12
+    seed: Seed = 1
 
     def apply(self, e: Events, m: BitStream) -> Events:
         key = m.nth(e.index) * 64 + rank_in(e.index) % 64
@@ -197,6 +244,47 @@ class Humanise(Rule, frozen=True, tag="humanise"):
 
         first = e.onset - m.since_start(e.onset)
         onset = np.maximum(e.onset + self.time * around(2), first)
-        return e.but(
-            onset=onset, velocity_scale=e.velocity_scale * (1 + self.force * around(4))
-        ).sorted()
+        scale = e.velocity_scale * (1 + self.force * around(4))
+        return e.but(onset=onset, velocity_scale=scale).sorted()
+
+    def follow(self, f: Follower) -> None:
+        if not self.time and not self.force:
+            return
+        f.need_order("humanise", chords=True)
+        chord = f.order == "layered"
+        if chord and (f.ghosts or f.chord is None or f.after == "row-end-chords"):
+            raise Refusal(
+                "'humanise' of chords that are not all alike: which chance each note has hangs on "
+                "those that sound beside it (put layered last)"
+            )
+        if self.time:
+            self._shake(f, chord)
+        if self.force:
+            f.add(Step("FORCE", a=int(chord), c=round(self.force * _UNIT), d=self.seed))
+            f.out.by_chance = [True for _ in f.out.by_chance]
+
+    def _shake(self, f: Follower, chord: bool) -> None:
+        if f.out.room < self.time - 1e-9:
+            raise Refusal(
+                f"the rhythm rule 'humanise': {self.why_not} (put "
+                f'{{ rule = "entry", steps = {self.time:g} }} before it, or take time = 0)'
+            )
+        if (f.open and chord) or (f.after == "row-end-chords" and not f.fixed):
+            raise Refusal(
+                "'humanise' in time of chords whose end shows later: the core keeps one difference "
+                "a voice in mind (give them a length first, or take time = 0)"
+            )
+        f.add(Step("SHAKE", a=int(chord), c=round(self.time * _UNIT), d=self.seed))
+        f.onsets = [None for _ in f.onsets]
+        f.later(self.time)
+        f.out.room -= self.time
+        if chord or f.near < 2 * self.time:
+            f.out.mixed = "humanise"
+        f.moved, f.shaken, f.order, f.chord = True, True, "humanise", None
+        f.change_copies(together=lambda c: False)
+
+    def early(self) -> float:
+        return self.time
+
+    def written(self) -> bool:
+        return False

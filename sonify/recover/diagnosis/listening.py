@@ -10,24 +10,10 @@ from numpy.typing import NDArray
 from sonify.errors import InputError
 from sonify.music.notes import Part, rules_of
 from sonify.music.rhythm.rule import Rule
-from sonify.music.rhythm.rules import (
-    Accents,
-    Breath,
-    Each,
-    Even,
-    Gate,
-    Held,
-    Joined,
-    Length,
-    Pattern,
-)
-from sonify.music.rhythm.timing_rules import Swing
 from sonify.performance import Performance
 
 __all__ = ["Listening", "merged_on", "voices_of"]
 
-KEEPS = (Each, Gate, Accents, Held, Length, Breath, Pattern, Even, Swing)
-MOST_SWING = 0.68
 VAGUE = 0.15  # bits a position: what says less of a row can't be laid along the disc
 NEARLY = 0.2  # of a position: a note so near to one is one of it
 
@@ -206,7 +192,7 @@ def _listening(show: Performance, n: int) -> Listening:
     rules = rules_of(voice, f"music.voice[{n}]")
     grid = show.disc.grid
     lost = _what_loses(voice.source, rules)
-    runs = any(isinstance(r, Joined) for r in rules)
+    runs = any(r.joins for r in rules)
     exact = lost is None
     if exact:
         allowed = _allowed(show, n)
@@ -224,7 +210,7 @@ def _listening(show: Performance, n: int) -> Listening:
     return Listening(
         n, _channels(part), None, sounds, tells, ones, runs and exact, exact,
         _pitches(show, n) if exact else None, about,
-        next((r.amount for r in rules if isinstance(r, Swing)), 0.0),
+        next((r.swing() for r in rules if r.swing()), 0.0),
     )  # fmt: skip
 
 
@@ -246,20 +232,7 @@ def _what_loses(source: str, rules: list[Rule]) -> str | None:
     """What keeps a voice's notes from telling the bits; None if nothing does."""
     if source not in ("ones", "zeros"):
         return f"its source '{source}' does not sound the bits"
-    for k, rule in enumerate(rules):
-        name = str(type(rule).__struct_config__.tag)
-        if isinstance(rule, Joined) and k == 0:
-            continue
-        if isinstance(rule, Gate) and rule.amount < 1 and isinstance(rules[0], Joined):
-            return "'gate' after 'joined' hides how long runs are"
-        if isinstance(rule, Swing) and rule.amount > MOST_SWING:
-            return "so strong a swing hides which position a note is"
-        if isinstance(rule, KEEPS) and not (
-            isinstance(rules[0], Joined) and isinstance(rule, Held | Length | Breath)
-        ):
-            continue
-        return f"the rule '{name}' leaves bits out or adds notes"
-    return None
+    return next((why for k, r in enumerate(rules) if (why := r.loses(rules[:k]))), None)
 
 
 def _with_bits(show: Performance, grid: NDArray[np.int8]) -> Performance:
@@ -280,7 +253,7 @@ def _allowed(show: Performance, n: int) -> NDArray[np.bool_]:
     all_on = _all_on(show, n)
     part = all_on.parts[n]
     out = np.zeros(show.disc.grid.shape, bool)
-    if any(isinstance(r, Joined) for r in rules_of(part.voice, "")):
+    if any(r.joins for r in rules_of(part.voice, "")):
         return np.ones_like(out)
     out[all_on.bit_stream.row(part.index), all_on.bit_stream.position(part.index)] = True
     return out
@@ -290,7 +263,7 @@ def _pitches(show: Performance, n: int) -> NDArray[np.int16] | None:
     """Pitches by place, if they do not depend on the bits."""
     full = 1 if show.parts[n].voice.source == "ones" else 0
     out = np.full(show.disc.grid.shape, -1, np.int16)
-    if any(isinstance(r, Joined) for r in rules_of(show.parts[n].voice, "")):
+    if any(r.joins for r in rules_of(show.parts[n].voice, "")):
         return None
     all_on = _with_bits(show, np.full(show.disc.grid.shape, full, np.int8))
     part = all_on.parts[n]

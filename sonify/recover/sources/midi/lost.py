@@ -65,16 +65,11 @@ def _of_voice(music: Music, n: int, a: BitStream, b: BitStream) -> str:
             and np.allclose(e.length, f.length)
             and np.allclose(e.velocity_scale, f.velocity_scale)
         ):
-            return f"the rule '{rule.__struct_config__.tag}' lets it go"
+            return f"the rule '{rule.name}' lets it go"
     kept = voice.rows or voice.positions or voice.places
     if kept and len(events_of(voice, place, a)) == len(events_of(voice, place, b)):
         return "kept to other rows or places"
-    choosing = [
-        str(r.__struct_config__.tag)
-        for r in rules_of(voice, place)
-        if str(r.__struct_config__.tag)
-        in ("thinned", "sparse", "changes", "joined", "pattern", "even")
-    ]
+    choosing = [r.name for r in rules_of(voice, place) if r.skips]
     if choosing:
         return f"the rule '{choosing[-1]}' passes notes over, and nothing tells which"
     return "its notes are the same for other bits"

@@ -15,18 +15,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.midi.bends import BEND_RANGE
+from sonify.music.certainty import certainty_of, tells_position
 from sonify.music.metre import Grid
 from sonify.music.notes import (
     DRUM_CHANNEL,
     needs_bends,
-    rules_of,
-    scheme_of,
     untuned_parts,
 )
-from sonify.music.pitch.chords import Progression
-from sonify.music.pitch.schemes import ToneTable
-from sonify.music.rhythm.timing_rules import DoubleTime, Humanise, Repeat, Spread, Strum
-from sonify.music.settings import Music, Voice
+from sonify.music.settings import Music
 from sonify.music.trials import Before, Trials
 from sonify.player.timeline import Timeline
 
@@ -45,17 +41,7 @@ SOFTER = 0.5
 """What a wrong length or force costs; a note that is missing or too many costs 1."""
 NOBODY = 0.6
 """What a bit that nobody could read costs, so that it is taken only where it explains notes."""
-_CERTAIN = {
-    (False, False): "own", (True, False): "unit", (False, True): "row", (True, True): "both",
-}  # fmt: skip
 _RANK = ("own", "unit", "row", "both")
-_SPREADING = ("echoes", "repeat", "double-time", "humanise")
-"""Rules after which notes may come in another order than their positions."""
-_COUNTING = ("thinned", "accents", "held", "strum", "joined", "repeat", "humanise")
-_CHOOSING = {
-    "each", "thinned", "sparse", "pattern", "even", "changes", "gate", "length", "accents",
-}  # fmt: skip
-"""Rules that leave notes where they are, on their tones."""
 _BEND = 16384
 _TICK_BITS = 34
 _LONGEST = 1 << 20
@@ -112,56 +98,6 @@ class Verdict:
     sign: NDArray[np.uint64]
 
 
-@dataclass(frozen=True, eq=False)
-class _Kind:
-    """After how many bits a voice's notes are certain; see `_kind_of`."""
-
-    key: str
-    heard: str
-    early: float
-
-
-def _kind_of(voice: Voice, n: int) -> _Kind:
-    """When the notes of a voice are certain: with their own bit, their character, their row, or
-    both: the character in which their row ends."""
-    place = f"music.voice[{n}]"
-    rules = rules_of(voice, place)
-    pitched = not (voice.drum is not None and not isinstance(voice.drum, tuple))
-    by_unit = pitched and not scheme_of(voice, place).follows()[0]
-    by_row = shaped = spread = False
-    for rule in rules:
-        tag = str(rule.__struct_config__.tag)
-        by_row |= isinstance(rule, Spread) or (isinstance(rule, Strum) and rule.way == "down")
-        # strikes within a length that is not yet known, and notes counted off out of their order
-        by_row |= (shaped and isinstance(rule, Repeat)) or (spread and tag in _COUNTING)
-        shaped |= tag in ("joined", "held")
-        spread |= tag in _SPREADING
-    if spread and pitched and scheme_of(voice, place).leading == "nearest":
-        by_row = True
-    late = voice.source == "row-chords" or any(isinstance(r, DoubleTime) for r in rules)
-    early = max((r.time for r in rules if isinstance(r, Humanise)), default=0.0)
-    return _Kind(_CERTAIN[by_unit, by_row], _CERTAIN[by_unit, by_row or late], early)
-
-
-def _by_position(voice: Voice, n: int) -> bool:
-    """Whether a voice sounds chords of a row, whose tones tell where in the row they come from."""
-    place = f"music.voice[{n}]"
-    if voice.source != "row-chords" or voice.drum is not None:
-        return False
-    rules = {str(r.__struct_config__.tag) for r in rules_of(voice, place)}
-    scheme = scheme_of(voice, place)
-    if isinstance(scheme, Progression):
-        scheme = scheme.inner()
-    return (
-        rules <= _CHOOSING
-        and scheme_of(voice, place).leading == "free"
-        and (
-            str(scheme.__struct_config__.tag) in ("row-ladder", "place", "sweep", "one-tone")
-            or (isinstance(scheme, ToneTable) and scheme.by not in ("one", "value"))
-        )
-    )
-
-
 class Ear:
     """What was heard, laid on a reading, and the mapping to hold against it."""
 
@@ -174,7 +110,7 @@ class Ear:
         self.positions = timeline.positions
         self.total = timeline.rows * timeline.positions
         self.bends = needs_bends(music)
-        self.kinds = [_kind_of(v, n) for n, v in enumerate(music.voice)]
+        self.kinds = [certainty_of(v, n) for n, v in enumerate(music.voice)]
         certain = self._certain()
         self.certain = [certain[k.key] for k in self.kinds]
         rng = np.random.default_rng(20_031)
@@ -220,7 +156,7 @@ class Ear:
             last = np.searchsorted(slots, slot + 1e-6, "right") - 1
             last = np.clip(last, 0, self.total - 1)
             due[mine] = certain[worst][last]
-            if len(voices) == 1 and _by_position(self.music.voice[voices[0]], voices[0]):
+            if len(voices) == 1 and tells_position(self.music.voice[voices[0]], voices[0]):
                 due[mine] = self._last_of_tone(voices[0], heard.tone[order][mine], last)
         self.due = due
         self.row = (due - 1) // self.positions

@@ -1,9 +1,9 @@
-"""Leads: what a core can count while it reads, and tables of finite length along such counts.
+"""What a machine that reads bit by bit can count, and tables along such counts.
 
-A pitch scheme becomes one or two leads and a table of tones. The core knows the count (the row,
-the place within the character, the last bits as a number, ...), takes it modulo the table's
-length, or lets it go round the table's end, and looks the tone up. No arithmetic with degrees,
-scales or octaves is left for it.
+A pitch scheme becomes one or two leads and a table of degrees. The machine's core knows the count
+(the row, the place within the character, the last bits as a number, ...), takes it modulo the
+table's length, or goes back to where the table repeats, and looks the tone up. It needs no
+arithmetic with degrees, scales or octaves.
 """
 
 from __future__ import annotations
@@ -11,11 +11,24 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["NOTHING", "Lead", "Refusal", "eventually_periodic", "mask_lead"]
+__all__ = [
+    "MAX_TABLE",
+    "NOTHING",
+    "Degrees",
+    "Lead",
+    "Machine",
+    "Refusal",
+    "along",
+    "common",
+    "counting",
+    "eventually_periodic",
+]
 
 Index = NDArray[np.int64]
 
@@ -25,6 +38,21 @@ _LOOK_AHEAD = 2048
 
 class Refusal(Exception):
     """Why a machine that reads bit by bit can't follow something. The text is the reason."""
+
+
+@dataclass(frozen=True)
+class Machine:
+    """What of the disc and the player tables and rules depend on; `gap` lies between two rows."""
+
+    positions: int
+    unit_bits: int
+    straight: bool
+    gap: int = 0
+
+    @property
+    def stride(self) -> int:
+        """Positions from one row to the next."""
+        return self.positions + self.gap
 
 
 @dataclass(frozen=True)
@@ -38,7 +66,7 @@ class Lead:
     count : int
         Entries of the table.
     back : int
-        Where it goes on after its last entry; 0 where it is simply repeated.
+        The entry that follows the last one; 0 where the whole table repeats.
     hold : int
         The count is divided by this first.
     up, down : int
@@ -54,6 +82,29 @@ class Lead:
 
 
 NOTHING = Lead()
+
+
+@dataclass(frozen=True, eq=False)
+class Degrees:
+    """A scheme's degrees along one or two leads, shape (second.count, first.count).
+
+    `row_step` is added for each row.
+    """
+
+    first: Lead
+    second: Lead
+    values: Index
+    row_step: int = 0
+
+
+def along(lead: Lead, values: Index, row_step: int = 0) -> Degrees:
+    """Degrees along one lead."""
+    return Degrees(lead, NOTHING, np.asarray(values, np.int64).reshape(1, -1), row_step)
+
+
+def counting(**counts: Index) -> Any:
+    """Counts by name, in place of a bit stream, for the entries of a table."""
+    return SimpleNamespace(**{k: (lambda index, v=v: v[index]) for k, v in counts.items()})
 
 
 def eventually_periodic(
@@ -84,19 +135,10 @@ def eventually_periodic(
         same = (back_values[:-period] == back_values[period:]).all(axis=1)
         stray = np.flatnonzero(~same)
         back = n - period - int(stray[0]) if len(stray) else 0
-        # repeated at least thrice to the end of what was looked at
+        # it must repeat at least three times before the look-ahead ends
         if back + period <= most and n - back >= 3 * period:
             return back + period, back
-    raise Refusal("it goes on changing from row to row for too long for a table")
-
-
-def mask_lead(which: NDArray[np.bool_], most: int) -> tuple[int, int]:
-    """`eventually_periodic` for a mask that was worked out far enough."""
-
-    def entry(at: Index) -> NDArray[np.bool_]:
-        return which[at]
-
-    return eventually_periodic(entry, most)
+    raise Refusal("it repeats too late to fit a table")
 
 
 def common(a: Lead, b: Lead) -> Lead | None:

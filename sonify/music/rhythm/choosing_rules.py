@@ -1,0 +1,175 @@
+"""Rhythm rules that choose which notes stay."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import Annotated, ClassVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.controls import control
+from sonify.errors import InputError
+from sonify.music.bit_stream import BitStream, Events
+from sonify.music.rhythm.even import even_pattern
+from sonify.music.rhythm.following import Follower, Mask, Step
+from sonify.music.rhythm.rule import Rule, Seed, chance, rank_in
+
+__all__ = ["Breath", "Changes", "Each", "Even", "Pattern", "Sparse", "Thinned"]
+
+
+class Each(Rule, frozen=True, tag="each"):
+    """A note for each place, one step long."""
+
+    stays: ClassVar[bool] = True
+
+    def apply(self, e: Events, m: BitStream) -> Events:
+        return e
+
+    def follow(self, f: Follower) -> None:
+        pass
+
+    def loses(self, before: Sequence[Rule]) -> str | None:
+        return None
+
+
+class Changes(Rule, frozen=True, tag="changes"):
+    """Only where the bit differs from the one read before it."""
+
+    stays: ClassVar[bool] = True
+    skips: ClassVar[bool] = True
+
+    def apply(self, e: Events, m: BitStream) -> Events:
+        before = m.bits[np.maximum(e.index - 1, 0)]
+        fresh = (e.index % m.positions == 0) | (m.bits[e.index] != before)
+        return e.keep(fresh)
+
+    def follow(self, f: Follower) -> None:
+        f.add(Step("CHANGES"))
+
+
+class Thinned(Rule, frozen=True, tag="thinned"):
+    """Of each row only every second note stays, or every third, and so on."""
+
+    stays: ClassVar[bool] = True
+    skips: ClassVar[bool] = True
+    by_neighbours: ClassVar[bool] = True
+
+    every: Annotated[
+        int, control("One in", "Of so many notes, one stays.", 1, soft=(1, 16), ge=1, le=64)
+    ] = 2
+    first: Annotated[
+        int,
+        control("First", "Which of them stays, counted from 0.", 1, soft=(0, 15), ge=0, le=63),
+    ] = 0
+
+    def apply(self, e: Events, m: BitStream) -> Events:
+        return e.keep(rank_in(m.line(e.index)) % self.every == self.first % self.every)
+
+    def follow(self, f: Follower) -> None:
+        f.need_order("thinned", chords=True)
+        f.chord = None
+        f.add(Step("THINNED", b=self.every, c=self.first % self.every))
+        f.change_copies(lot=lambda c: -(-c.lot // self.every))
+
+
+class Sparse(Rule, frozen=True, tag="sparse"):
+    """Each note stays by chance, the same ones for the same seed."""
+
+    stays: ClassVar[bool] = True
+    skips: ClassVar[bool] = True
+
+    keep: Annotated[float, control("Keep", "What share of the notes stays.", 0.05, ge=0, le=1)] = (
+        0.5
+    )
+    seed: Seed = 1
+
+    def apply(self, e: Events, m: BitStream) -> Events:
+        return e.keep(chance(self.seed, m.nth(e.index), 1) < self.keep)
+
+    def follow(self, f: Follower) -> None:
+        share = math.ceil(self.keep * 2**32)
+        if share < 2**32:
+            f.add(Step("SPARSE", c=share, d=self.seed))
+
+
+class _Cycle(Rule, frozen=True, tag="none"):
+    """Keeps notes by a cycle over the positions of a row."""
+
+    stays: ClassVar[bool] = True
+    skips: ClassVar[bool] = True
+
+    def cycle(self) -> NDArray[np.bool_]:
+        """Which steps of the cycle may sound."""
+        raise NotImplementedError
+
+    def apply(self, e: Events, m: BitStream) -> Events:
+        cycle = self.cycle()
+        return e.keep(cycle[(e.index % m.positions) % len(cycle)])
+
+    def follow(self, f: Follower) -> None:
+        f.add(Step("MASK", mask=Mask("STEP", tuple(self.cycle().tolist()))))
+
+    def loses(self, before: Sequence[Rule]) -> str | None:
+        return None
+
+
+class Pattern(_Cycle, frozen=True, tag="pattern"):
+    """Only where a pattern such as "x..x..x." has an x, over the positions of each row."""
+
+    pattern: Annotated[str, control("Pattern", "An x sounds and a dot rests, over and over.")] = ""
+
+    def cycle(self) -> NDArray[np.bool_]:
+        beats = self.pattern.replace(" ", "").replace("|", "")
+        if not beats or set(beats) - set("xX."):
+            raise InputError(
+                f"'{self.pattern}' is not a pattern; write x for a note and . for none, such as "
+                '"x..x..x."',
+                place="pattern",
+            )
+        return np.array([c in "xX" for c in beats])
+
+
+class Even(_Cycle, frozen=True, tag="even"):
+    """Only on so many steps out of so many, spread as evenly as can be (Bjorklund)."""
+
+    notes: Annotated[
+        int, control("Notes", "On so many steps a note may sound.", 1, soft=(0, 16), ge=0, le=256)
+    ] = 3
+    steps: Annotated[int, control("Out of", "Of so many steps.", 1, soft=(1, 32), ge=1, le=256)] = 8
+    turn: Annotated[
+        int, control("Turned by", "Begins so many steps later.", 1, soft=(0, 31), ge=0, le=255)
+    ] = 0
+
+    def cycle(self) -> NDArray[np.bool_]:
+        if self.notes > self.steps:
+            raise InputError(
+                f"{self.notes} notes don't go into {self.steps} steps; give at most as many",
+                place="notes",
+            )
+        return np.roll(even_pattern(self.notes, self.steps), -self.turn)
+
+
+class Breath(Rule, frozen=True, tag="breath"):
+    """A rest at the end of each character: its last steps are silent."""
+
+    rest: Annotated[
+        int, control("Rest", "How many steps are silent.", 1, soft=(1, 8), ge=1, le=64)
+    ] = 1
+
+    def apply(self, e: Events, m: BitStream) -> Events:
+        stays = e.keep(m.in_character(e.index) < m.unit_bits - self.rest)
+        room = m.unit_bits - self.rest - m.in_character(stays.index)
+        stop = m.slot(stays.index) + room
+        return stays.but(length=np.maximum(np.minimum(stays.end, stop) - stays.onset, 1e-3))
+
+    def follow(self, f: Follower) -> None:
+        if self.rest >= f.machine.unit_bits:
+            f.add(Step("MASK", mask=Mask("NOTHING", (False,))))
+            return
+        f.add(Step("BREATH", b=self.rest))
+        f.shortest = min(f.shortest, 0.001 if f.moved else 1.0)
+
+    def loses(self, before: Sequence[Rule]) -> str | None:
+        return super().loses(before) if before and before[0].joins else None

@@ -1,0 +1,184 @@
+"""Rhythm rules that add notes: echoes, chords, repeated strokes, soft zeros."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Annotated, ClassVar
+
+import msgspec
+import numpy as np
+
+from sonify.controls import control
+from sonify.music.bit_stream import BitStream, Events
+from sonify.music.machine import Refusal
+from sonify.music.rhythm.following import Copy, Follower, Step, q16
+from sonify.music.rhythm.rule import Rule
+
+__all__ = ["Echoes", "Ghosts", "Layered", "Repeat"]
+
+_FADE = "How hard each is struck beside the one before."
+
+
+class Echoes(Rule, frozen=True, tag="echoes"):
+    """Each note comes again, softer each time, some steps later and some degrees away."""
+
+    reorders: ClassVar[bool] = True
+
+    count: Annotated[int, control("Times", "How often a note comes again.", 1, ge=1, le=8)] = 2
+    delay: Annotated[
+        float, control("After", "How many steps later.", 0.5, "steps", (0.5, 32), gt=0, le=256)
+    ] = 3.0
+    fade: Annotated[float, control("Fade", _FADE, 0.05, gt=0, le=1)] = 0.6
+    shift: Annotated[
+        int,
+        control("Shift", "How many tones each is moved.", 1, soft=(-12, 12), ge=-24, le=24),
+    ] = 0
+
+    def apply(self, e: Events, m: BitStream) -> Events:
+        echoes = [
+            e.but(
+                onset=e.onset + k * self.delay,
+                velocity_scale=e.velocity_scale * self.fade**k,
+                shift=e.shift + k * self.shift,
+            )
+            for k in range(1, self.count + 1)
+        ]
+        return Events.joined([e, *echoes])
+
+    def follow(self, f: Follower) -> None:
+        ks = range(1, self.count + 1)
+        onsets = list(f.onsets)
+        stride = f.levels("echoes", [self.fade**n for n in ks], [n * self.shift for n in ks])
+        for n in ks:
+            f.onsets += [None if o is None else o + n * self.delay for o in onsets]
+        f.add(Step("ECHOES", a=self.count, b=stride, c=q16(self.delay)))
+        f.out.copies = [
+            replace(c, delay=c.delay + n * self.delay)
+            for n in range(self.count + 1)
+            for c in f.copies
+        ]
+        f.order, f.moved, f.chord = "echoes", True, None
+
+    def copies(self) -> int:
+        return self.count + 1
+
+    def shifts(self, shifts: set[int]) -> set[int]:
+        return {s + k * self.shift for s in shifts for k in range(self.count + 1)}
+
+
+class Layered(Rule, frozen=True, tag="layered"):
+    """Each note becomes a chord: others join it, so many degrees above or below."""
+
+    shifts_by: Annotated[
+        tuple[Annotated[int, msgspec.Meta(ge=-24, le=24)], ...],
+        control("Above", "How many scale tones above each further note lies, such as 2, 4.",
+                min_length=1, max_length=8),
+    ] = msgspec.field(name="shifts", default=(2, 4))  # fmt: skip
+    force: Annotated[
+        float, control("Loudness", "How hard the further notes are struck.", 0.05, gt=0, le=1)
+    ] = 0.85
+
+    def apply(self, e: Events, m: BitStream) -> Events:
+        scale = e.velocity_scale * self.force
+        return Events.joined(
+            [e, *(e.but(shift=e.shift + s, velocity_scale=scale) for s in self.shifts_by)]
+        )
+
+    def follow(self, f: Follower) -> None:
+        count = len(self.shifts_by)
+        onsets = list(f.onsets)
+        stride = f.levels("layered", [self.force] * count, self.shifts_by)
+        f.onsets += onsets * count
+        f.add(Step("ECHOES", a=count, b=stride))
+        f.out.copies = [copy for copy in f.copies for _ in range(count + 1)]
+        f.twice |= f.order == "layered"
+        if f.twice or f.after == "row-end-chords":
+            f.out.mixed = "layered"
+        together, levels = f.chord or (1, stride)
+        f.chord = together * (count + 1), levels
+        f.order = f.order or "layered"
+
+    def copies(self) -> int:
+        return 1 + len(self.shifts_by)
+
+    def shifts(self, shifts: set[int]) -> set[int]:
+        return {s + k for s in shifts for k in (0, *self.shifts_by)}
+
+
+class Repeat(Rule, frozen=True, tag="repeat"):
+    """Each note is struck several times within its length."""
+
+    needs_end: ClassVar[bool] = True
+    reorders: ClassVar[bool] = True
+    by_neighbours: ClassVar[bool] = True
+
+    times: Annotated[int, control("Times", "How often each note is struck.", 1, ge=1, le=16)] = 2
+    fade: Annotated[float, control("Fade", _FADE, 0.05, gt=0, le=2)] = 0.85
+
+    def apply(self, e: Events, m: BitStream) -> Events:
+        length = e.length / self.times
+        parts = [
+            e.but(
+                onset=e.onset + k * length,
+                length=length,
+                velocity_scale=e.velocity_scale * self.fade**k,
+            )
+            for k in range(self.times)
+        ]
+        return Events.joined(parts)
+
+    def follow(self, f: Follower) -> None:
+        f.need_length("repeat")
+        if f.after == "row-end-chords" and not f.fixed:
+            raise Refusal(
+                "'repeat' of row-end-chords: how long the last row's rings shows only at the "
+                "disc's end (give them a length first)"
+            )
+        ks = range(1, self.times)
+        stride = f.levels("repeat", [self.fade**n for n in ks], [0 for _ in ks])
+        f.add(Step("REPEAT", a=self.times, b=stride))
+        f.out.copies = [
+            replace(c, delay=c.delay + n * c.length / self.times, length=c.length / self.times)
+            for n in range(self.times)
+            for c in f.copies
+        ]
+        f.shortest /= self.times
+        f.onsets = f.onsets + [None] * (len(f.out.shifts) - len(f.onsets))
+        f.order, f.moved, f.chord = "repeat", True, None
+
+    def copies(self) -> int:
+        return self.times
+
+
+class Ghosts(Rule, frozen=True, tag="ghosts"):
+    """The zeros sound too, softly."""
+
+    force: Annotated[
+        float,
+        control("Loudness", "How hard the zeros are struck beside the ones.", 0.05, gt=0, le=1),
+    ] = 0.35
+
+    def apply(self, e: Events, m: BitStream) -> Events:
+        zeros = np.flatnonzero(m.bits == 0)
+        zeros = zeros[~np.isin(zeros, e.index)]
+        soft = Events.at(zeros, m).but(velocity_scale=np.full(len(zeros), self.force))
+        return Events.joined([e, soft])
+
+    def follow(self, f: Follower) -> None:
+        if f.after == "row-changes":
+            raise Refusal(
+                "'ghosts' after row-changes: whether a row's last zero sounds for itself hangs on "
+                "whether another row follows"
+            )
+        f.add(Step("GHOSTS", b=f.add_level("ghosts", self.force)))
+        f.ghosts = True
+        if f.copies[0].delay >= 1:
+            f.order = f.order or "ghosts"
+            f.out.mixed = "ghosts"
+        if f.shaken:
+            f.out.mixed = "ghosts"
+        f.out.room = min(f.out.room, 0.0)
+        f.out.when_over = False
+        f.copies.append(Copy(0.0, 1.0))
+        f.shortest = min(f.shortest, 1.0)
+        f.chord = None

@@ -1,0 +1,220 @@
+"""Rhythm rules that shape notes where they stand: how long they last and how loud they are."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import Annotated, ClassVar, Literal
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.controls import control
+from sonify.music.bit_stream import BitStream, Events
+from sonify.music.machine import Lead, Refusal
+from sonify.music.rhythm.following import Follower, Step, q16
+from sonify.music.rhythm.rule import Rule, rank_in, row_end
+
+__all__ = ["Accents", "Gate", "Held", "Joined", "Length"]
+
+_LONGEST_HELD = 2**31 - 1
+"""The longest note of the core, in its fixed-point times."""
+
+
+class Joined(Rule, frozen=True, tag="joined"):
+    """Places that follow each other without a gap in a row become one long note."""
+
+    skips: ClassVar[bool] = True
+    joins: ClassVar[bool] = True
+    ends_later: ClassVar[bool] = True
+    by_neighbours: ClassVar[bool] = True
+
+    def apply(self, e: Events, m: BitStream) -> Events:
+        if not len(e):
+            return e
+        new = np.ones(len(e), bool)
+        new[1:] = (np.diff(e.index) != 1) | (e.index[1:] % m.positions == 0)
+        first = np.flatnonzero(new)
+        last = np.append(first[1:], len(e)) - 1
+        run = e.keep(first)
+        return run.but(length=e.end[last] - run.onset)
+
+    def follow(self, f: Follower) -> None:
+        f.need_order("joined")
+        if f.after:
+            # notes that begin together: the first of each run stays as it is
+            f.add(Step("JOINED", a=1))
+            return
+        f.need_length("joined")
+        if f.shortest < 1 or (f.moved and f.copies[0].delay >= 1):
+            raise Refusal(
+                "'joined' after notes shorter than a position: each has ended before the next is "
+                "read"
+            )
+        f.add(Step("JOINED"))
+        f.opened("joined")
+
+    def loses(self, before: Sequence[Rule]) -> str | None:
+        return super().loses(before) if before else None
+
+
+class Held(Rule, frozen=True, tag="held"):
+    """Each note lasts until the next one, or to the end of its row (across: of the disc)."""
+
+    ends_later: ClassVar[bool] = True
+    by_neighbours: ClassVar[bool] = True
+
+    longest: Annotated[
+        float,
+        control("Longest", "The most steps that a note may last.", 1, "steps", (1, 64),
+                gt=0, le=4096),
+    ] = 4096.0  # fmt: skip
+    across: Annotated[
+        bool, control("Across rows", "Whether a note may last into the next row.")
+    ] = False
+
+    def apply(self, e: Events, m: BitStream) -> Events:
+        if not len(e):
+            return e
+        until = row_end(e, m)
+        if self.across:
+            until[:-1], until[-1] = e.onset[1:], m.timeline.end_slot
+        else:
+            until[:-1] = np.minimum(until[:-1], np.maximum(e.onset[1:], e.onset[:-1]))
+        length = np.minimum(until - e.onset, self.longest)
+        return e.but(length=np.where(length > 0, length, e.length))
+
+    def follow(self, f: Follower) -> None:
+        f.need_order("held")
+        if f.after:
+            if self.across:
+                raise Refusal(
+                    f"'held' across rows after '{f.after}': the core holds no note that comes when "
+                    "its row is over (take length)"
+                )
+            return  # nothing is left of the row to be held in
+        if f.open and f.copies[0].delay >= 1:
+            raise Refusal(
+                f"'held' after '{f.open}' notes that come late: one that comes after its row keeps "
+                f"its own length, which '{f.open}' tells later (put entry last)"
+            )
+        # from here on the next note ends each one, whatever ended it before
+        f.out.steps = [
+            Step("JOINED", a=1) if s.op == "JOINED" else s for s in f.out.steps if s.op != "HELD"
+        ]
+        f.add(Step("HELD", a=int(self.across), c=min(q16(self.longest), _LONGEST_HELD)))
+        f.across = self.across
+        f.opened("held")
+
+    def loses(self, before: Sequence[Rule]) -> str | None:
+        return super().loses(before) if before and before[0].joins else None
+
+
+class Gate(Rule, frozen=True, tag="gate"):
+    """Notes last this share of their length: short is crisp, over 1 overlaps."""
+
+    stays: ClassVar[bool] = True
+
+    amount: Annotated[
+        float,
+        control("Length", "Times its own length: under 1 is crisp, over 1 rings on.", 0.05,
+                soft=(0.05, 8), gt=0, le=256),
+    ] = 0.5  # fmt: skip
+
+    def apply(self, e: Events, m: BitStream) -> Events:
+        return e.but(length=e.length * self.amount)
+
+    def follow(self, f: Follower) -> None:
+        if self.amount < 1:
+            f.need_length("gate below 1")
+        f.add(Step("GATE", c=q16(self.amount)))
+        f.lengths(lambda n: n * self.amount)
+
+    def loses(self, before: Sequence[Rule]) -> str | None:
+        if self.amount < 1 and before and before[0].joins:
+            return f"'gate' after '{before[0].name}' hides how long runs are"
+        return None
+
+    def written(self) -> bool:
+        # over 1 tells how long notes are meant to be, under 1 how they are played
+        return self.amount > 1
+
+    def mark(self) -> str:
+        return "staccato" if self.amount <= 0.6 else ""
+
+
+class Length(Rule, frozen=True, tag="length"):
+    """Every note lasts so many steps."""
+
+    stays: ClassVar[bool] = True
+
+    steps: Annotated[
+        float,
+        control("Steps", "How many steps every note lasts.", 0.25, soft=(0.25, 32), gt=0, le=4096),
+    ] = 1.0
+
+    def apply(self, e: Events, m: BitStream) -> Events:
+        return e.but(length=np.broadcast_to(np.float64(self.steps), len(e)))
+
+    def follow(self, f: Follower) -> None:
+        f.add(Step("LENGTH", c=q16(self.steps)))
+        f.open, f.across, f.fixed = "", False, True
+        f.shortest = self.steps
+        f.change_copies(length=lambda c: self.steps, open=lambda c: False)
+
+    def loses(self, before: Sequence[Rule]) -> str | None:
+        return super().loses(before) if before and before[0].joins else None
+
+
+class Accents(Rule, frozen=True, tag="accents"):
+    """Loudness by a pattern over positions, places, characters, rows or notes: 1 as it is."""
+
+    stays: ClassVar[bool] = True
+    by_neighbours: ClassVar[bool] = True
+
+    pattern: Annotated[
+        tuple[Annotated[float, msgspec.Meta(ge=0, le=2)], ...],
+        control("Pattern", "How hard each position is struck, over and over: 1 as set, 0.5 half "
+                "as hard."),
+    ] = (1.0, 0.6, 0.8, 0.6)  # fmt: skip
+    by: Annotated[
+        Literal["position", "place", "character", "row", "note"],
+        control(
+            "Counted by",
+            "What moves on to the next of the pattern.",
+            choices={
+                "character": "each character", "note": "each note",
+                "place": "the place in the character", "position": "the position in the row",
+                "row": "each row",
+            },
+        ),
+    ] = "position"  # fmt: skip
+
+    def apply(self, e: Events, m: BitStream) -> Events:
+        cycle = np.asarray(self.pattern or (1.0,))
+        at = _COUNTS[self.by](e, m)
+        return e.but(velocity_scale=e.velocity_scale * cycle[at % len(cycle)])
+
+    def follow(self, f: Follower) -> None:
+        pattern = np.asarray(self.pattern or (1.0,))
+        if self.by == "note":
+            f.need_order("accents by note", chords=True)
+            # the number of the rule is put in where the voice's rules are laid down
+            lead = Lead("NOTE", len(pattern), up=len(f.out.steps))
+            f.add(Step("COUNT"))
+        else:
+            by = "STEP" if self.by == "position" else self.by.upper()
+            lead = Lead(by, len(pattern))
+        f.multiply(lead, pattern)
+
+    def loses(self, before: Sequence[Rule]) -> str | None:
+        return None
+
+
+_COUNTS: dict[str, Callable[[Events, BitStream], NDArray[np.int64]]] = {
+    "position": lambda e, m: e.index % m.positions,
+    "place": lambda e, m: m.in_character(e.index),
+    "character": lambda e, m: m.character(e.index),
+    "row": lambda e, m: m.row(e.index),
+    "note": lambda e, m: rank_in(m.line(e.index)),
+}
