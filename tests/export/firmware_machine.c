@@ -14,13 +14,13 @@ static int moved;
 void on_millisecond(void);
 void on_clock_hole(void);
 void play_disc(uint16_t rows);
-uint8_t data_is_dark(void);
+uint8_t hole_is_seen(void);
 uint8_t index_is_here(void);
 uint8_t stage_is_still(void);
 void move_stage(void);
 void rest(void);
 
-uint8_t data_is_dark(void)
+uint8_t hole_is_seen(void)
 {
     return (uint8_t)(event & 1);
 }

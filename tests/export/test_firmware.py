@@ -704,7 +704,7 @@ REFUSED = {
         "take length",
     ),
     "curve": (voice(curves=[{"over": "piece", "points": [0, 1]}]), "how long the disc is"),
-    "bars": ({"music.timing": "bars"}, "--set music.timing=player"),
+    "bars": ({"music.timing": "bars"}, "give music.timing=player"),
     "bends": (
         {"music.scale": {"divisions": 31}, **voice(pitch={"scheme": "density", "span": 20})},
         "20 bends: MIDI has 15 channels",
@@ -774,7 +774,7 @@ def test_two_voices_of_one_name(tmp_path):
 
 def test_a_folder_that_is_not_empty(tmp_path):
     (tmp_path / "mine.txt").write_text("keep")
-    assert "--force" in str(bad("cairn-small", "-o", str(tmp_path)))
+    assert "{force}" in bad("cairn-small", "-o", str(tmp_path)).hint
     assert [p.name for p in tmp_path.iterdir()] == ["mine.txt"]
     done = CliRunner().invoke(command, ["firmware", "cairn-small", "-o", str(tmp_path), "--force"])
     assert done.exit_code == 0

@@ -87,7 +87,7 @@ def test_the_main_loop_of_the_readme_plays_what_is_heard(disc, player, hole, tmp
     host.put(show, tmp_path)
     readme = (tmp_path / "README.md").read_text(encoding="utf-8")
     (loop,) = re.findall(r"```c\n(.*?)```", readme, re.DOTALL)
-    missing = "uint8_t data_is_dark(void), stage_is_still(void), index_is_here(void);\n"
+    missing = "uint8_t hole_is_seen(void), stage_is_still(void), index_is_here(void);\n"
     missing += "void move_stage(void), rest(void);\n"
     missing += "void on_millisecond(void), on_clock_hole(void), play_disc(uint16_t rows);\n"
     (tmp_path / "loop.c").write_text(loop.replace('player.h"\n', 'player.h"\n' + missing, 1))
@@ -105,7 +105,7 @@ def test_the_main_loop_of_the_readme_plays_what_is_heard(disc, player, hole, tmp
     assert host.compare_lights(show, records, when) <= 1.0 + 1e-3
     assert host.said(records) == (source.message.encode(), 0)
     assert records[-1]["b"] == show.timeline.rows - 1
-    for word in ("@", "data_is_dark", "a zero" if hole == 0 else "a one"):
+    for word in ("@", "hole_is_seen", "a zero" if hole == 0 else "a one"):
         assert (word in readme) == (word != "@")
 
 

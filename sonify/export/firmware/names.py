@@ -11,75 +11,21 @@ __all__ = ["check_prefix", "voice_names"]
 # ISO/IEC 9899:1999, 6.4.1
 KEYWORDS = frozenset(
     [
-        "auto",
-        "break",
-        "case",
-        "char",
-        "const",
-        "continue",
-        "default",
-        "do",
-        "double",
-        "else",
-        "enum",
-        "extern",
-        "float",
-        "for",
-        "goto",
-        "if",
-        "inline",
-        "int",
-        "long",
-        "register",
-        "restrict",
-        "return",
-        "short",
-        "signed",
-        "sizeof",
-        "static",
-        "struct",
-        "switch",
-        "typedef",
-        "union",
-        "unsigned",
-        "void",
-        "volatile",
-        "while",
+        "auto", "break", "case", "char", "const", "continue", "default", "do", "double",
+        "else", "enum", "extern", "float", "for", "goto", "if", "inline", "int", "long",
+        "register", "restrict", "return", "short", "signed", "sizeof", "static", "struct",
+        "switch", "typedef", "union", "unsigned", "void", "volatile", "while",
     ]
-)
+)  # fmt: skip
 # ISO/IEC 9899:1999, 7.1.2, and the POSIX headers that a build is likeliest to meet
 HEADERS = frozenset(
     [
-        "assert",
-        "complex",
-        "ctype",
-        "errno",
-        "fenv",
-        "float",
-        "inttypes",
-        "iso646",
-        "limits",
-        "locale",
-        "math",
-        "setjmp",
-        "signal",
-        "stdarg",
-        "stdbool",
-        "stddef",
-        "stdint",
-        "stdio",
-        "stdlib",
-        "string",
-        "tgmath",
-        "time",
-        "wchar",
-        "wctype",
-        "unistd",
-        "pthread",
-        "fcntl",
-        "termios",
+        "assert", "complex", "ctype", "errno", "fenv", "float", "inttypes", "iso646",
+        "limits", "locale", "math", "setjmp", "signal", "stdarg", "stdbool", "stddef",
+        "stdint", "stdio", "stdlib", "string", "tgmath", "time", "wchar", "wctype", "unistd",
+        "pthread", "fcntl", "termios",
     ]
-)
+)  # fmt: skip
 # ISO/IEC 9899:1999, 7.26: names that begin so are kept for the library
 _KEPT = re.compile(r"(str|mem|wcs|is|to)[a-z]")
 _NAME = re.compile(r"[a-z][a-z0-9_]{0,23}")
@@ -93,25 +39,25 @@ def check_prefix(prefix: str) -> str:
     InputError
         Not a name, or one that collides.
     """
-    place = "--prefix"
+    key = "prefix"
     if not _NAME.fullmatch(prefix) or prefix.endswith("_"):
         raise InputError(
             f"'{prefix}' can't begin names in C; take small letters, digits and _ (at most 24), "
             "a letter first, such as player",
-            place=place,
+            key=key,
         )
     if prefix in KEYWORDS:
-        raise InputError(f"'{prefix}' is a keyword of C; take another such as player", place=place)
+        raise InputError(f"'{prefix}' is a keyword of C; take another such as player", key=key)
     if prefix in HEADERS:
         raise InputError(
             f"{prefix}.h would collide with the header <{prefix}.h>; take another such as player",
-            place=place,
+            key=key,
         )
     if _KEPT.match(prefix):
         raise InputError(
             f"names that begin with '{prefix}' collide with those that C keeps for its library "
             "(str, mem, wcs, is and to, then a letter); take another such as player",
-            place=place,
+            key=key,
         )
     return prefix
 

@@ -189,11 +189,10 @@ def plan_of(show: Performance, text: int | None = None) -> FirmwarePlan:
     setup, disc, grid = show.setup, show.disc, show.grid
     matrix = setup.player.matrix
     reasons: list[str] = []
+    hint = ""
     if setup.music.timing == "bars":
-        reasons.append(
-            "timing 'bars' moves rows to bar lines, which the disc does not (add "
-            "--set music.timing=player)"
-        )
+        reasons.append("timing 'bars' moves rows to bar lines, which the disc does not")
+        hint = "give {music.timing}=player"
     scale = find_scale(setup.music.scale)
     if disc.positions > MOST_POSITIONS:
         reasons.append(f"{disc.positions:,} positions a row; the core counts to {MOST_POSITIONS:,}")
@@ -229,7 +228,9 @@ def plan_of(show: Performance, text: int | None = None) -> FirmwarePlan:
     except Refusal as reason:
         reasons.append(str(reason))
     if reasons:
-        raise InputError("a machine can't follow this as it reads: " + "; ".join(reasons))
+        raise InputError(
+            "a machine can't follow this as it reads: " + "; ".join(reasons), hint=hint
+        )
     tones_of_each = [len(np.unique(k.table)) for k in keys]
     notes = sum(
         v.steps.notes(disc.positions, n) for v, n in zip(voices, tones_of_each, strict=True)

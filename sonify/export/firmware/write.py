@@ -28,7 +28,7 @@ _BEND_BYTES = 150
 
 PROGRAM_MEMORY = 28 * 1024
 
-_PARTS = ("lamps", "notes", "tones", "rules", "decode", "scroll")
+_PARTS = ("lamps", "notes", "tones", "rules", "voices", "decode", "scroll")
 _CORE = (
     *("player.h", "player_tables.h", "player.c", "example.c"),
     *(f"player_{part}.inc" for part in _PARTS),
@@ -101,7 +101,7 @@ def _readme(plan: FirmwarePlan, text: str) -> str:
     values = {
         "READING": layout.reading,
         "TURNING": layout.turning,
-        "HOLE": f"a hole, where the detector goes dark, is a {('zero', 'one')[plan.hole]}",
+        "HOLE": f"a hole is a {('zero', 'one')[plan.hole]}",
         "STAGE": f"{player.stage:g}",
         "SETTLE": f"{player.settle:g}",
         "DELAY": _delay(player.delay),
@@ -175,7 +175,9 @@ def write_firmware(
     folder = Path(folder)
     check_prefix(prefix)
     if folder.is_dir() and any(folder.iterdir()) and not force:
-        raise InputError("the folder is not empty; take another, or add --force", file=folder)
+        raise InputError(
+            "the folder is not empty", file=folder, hint="take another, or give {force}"
+        )
     plan = plan_of(show, text)
     files = firmware_files(plan, prefix)
     make_folder(folder.parent)

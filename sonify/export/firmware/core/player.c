@@ -110,87 +110,11 @@ static uint8_t scrolling; /* 1 before the message's first step, 2 after it */
 #include "player_tones.inc"
 #include "player_notes.inc"
 #include "player_rules.inc"
+#include "player_voices.inc"
 #include "player_decode.inc"
 #include "player_scroll.inc"
 
 /* ---- reading ---- */
-
-static uint8_t sounds_at(uint8_t source, uint8_t unit_bits, uint8_t bit)
-{
-    switch (source) {
-    case PLAYER_FROM_ONES:
-        return (uint8_t)(bit == PLAYER_ONE);
-    case PLAYER_FROM_ZEROS:
-        return (uint8_t)(bit == PLAYER_ZERO);
-    case PLAYER_FROM_UNKNOWN:
-        return (uint8_t)(bit == PLAYER_UNKNOWN);
-    case PLAYER_FROM_ROW_STARTS:
-        return (uint8_t)(step == 0);
-    case PLAYER_FROM_ROW_ENDS:
-        return (uint8_t)(step == PLAYER_POSITIONS - 1);
-    case PLAYER_FROM_UNIT_STARTS:
-        return (uint8_t)(grid_place() % unit_bits == 0);
-    default:
-        return 1;
-    }
-}
-
-static void walk_on(const PLAYER_SPACE player_lead *l, memory *m, uint8_t bit)
-{
-    uint16_t count = (uint16_t)PLAYER_READ16(&l->count);
-
-    if (PLAYER_READ8(&l->by) != PLAYER_BY_WALK || bit > PLAYER_ONE) {
-        return;
-    }
-    m->walk = (uint16_t)((m->walk + (uint16_t)(bit == PLAYER_ONE ? PLAYER_READ16(&l->up)
-                                                                 : PLAYER_READ16(&l->down))) %
-                         count);
-}
-
-/* Sound an event of one position, from a rule on. */
-static void sound_event(uint8_t v, memory *m, uint8_t rule, uint8_t level)
-{
-    event e;
-
-    e.onset = (uint32_t)step << 16;
-    e.length = UINT32_C(0x10000);
-    e.start = e.onset;
-    e.level = level;
-    e.marks = 0;
-    e.lengthens = 0;
-#if PLAYER_HUMAN
-    e.fine = 0;
-    e.chance = UINT32_C(0x80000000);
-#endif
-    pass_on(v, m, &e, rule);
-}
-
-static void sound_voice(uint8_t v, uint8_t bit)
-{
-    const PLAYER_SPACE player_voice *voice = &player_voices[v];
-    memory *m = &memories[v];
-    uint8_t first = (uint8_t)PLAYER_READ8(&voice->first_rule);
-    uint8_t last = last_rule(v);
-    uint8_t rule;
-
-    walk_on(voice->tone, m, bit);
-    m->far = 0;
-    if (sounds_at((uint8_t)PLAYER_READ8(&voice->source),
-                  (uint8_t)PLAYER_READ8(&voice->unit_bits), bit)) {
-        sound_event(v, m, first, 0);
-    }
-    for (rule = first; bit == PLAYER_ZERO && rule < last; rule++) {
-        /* zeros that did not come so far sound from here on */
-        if (PLAYER_READ8(&player_rules[rule].op) == PLAYER_RULE_GHOSTS && m->far <= rule) {
-            sound_event(v, m, (uint8_t)(rule + 1U),
-                        (uint8_t)PLAYER_READ16(&player_rules[rule].b));
-        }
-    }
-    if (m->running && m->last != step) {
-        m->running = 0;
-        clear_notes(v, WAITING);
-    }
-}
 
 static void see_bit(uint8_t bit)
 {
