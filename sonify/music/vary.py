@@ -1,13 +1,14 @@
-"""Variations: a preset changed at random, from a seed, in ways that still sing."""
+"""Music drawn at random from a seed: a variation of a preset, or a new mapping."""
 
 from __future__ import annotations
 
 import random
+from collections.abc import Collection
 from typing import Any
 
 from sonify.music.settings import Music
 
-__all__ = ["variation"]
+__all__ = ["drawn", "variation"]
 
 _ROOTS = ("C", "D", "E", "F", "G", "A")
 _SCALES = (
@@ -57,8 +58,8 @@ _RHYTHMS: tuple[list[Any], ...] = (
 def variation(music: Music, seed: int) -> dict[str, Any]:
     """Settings, as dotted keys, that make a variation of a preset.
 
-    Root and scale change (the scale stays where voices play a progression), and the first pitched
-    voice gets another scheme, rhythm and program; the other voices stay as they are.
+    The root and the scale change (the scale stays where voices play a progression), and the first
+    pitched voice gets another pitch scheme, rhythm and program. The other voices stay as they are.
 
     Parameters
     ----------
@@ -77,7 +78,7 @@ def variation(music: Music, seed: int) -> dict[str, Any]:
     tune = next(
         (n for n in pitched if music.voice[n].source != "clock"), pitched[0] if pitched else 0
     )
-    # every draw is made in the same order, so that a seed means the same for all presets
+    # make every draw in the same order, so that a seed means the same for all presets
     root, scale = rng.choice(_ROOTS), rng.choice(_SCALES)
     line, rhythm, program = rng.choice(_LINES), rng.choice(_RHYTHMS), rng.choice(_PROGRAMS)
     out: dict[str, Any] = {"music.root": f"{root}{octave}"}
@@ -86,7 +87,7 @@ def variation(music: Music, seed: int) -> dict[str, Any]:
     if chords is None:
         out["music.scale"] = scale
     else:
-        # where others play chords, the tune goes along with them
+        # where others play chords, the tune follows them
         pitch = {**chords, "line": pitch}
     voice = f"music.voice.{tune}"
     if pitched:
@@ -102,3 +103,56 @@ def _progression(music: Music) -> dict[str, Any] | None:
             kept = ("scheme", "chords", "each", "hold")
             return {k: voice.pitch[k] for k in kept if k in voice.pitch}
     return None
+
+
+def drawn(music: dict[str, Any], seed: int, locks: Collection[str] = ()) -> dict[str, Any]:
+    """A `[music]` table drawn at random.
+
+    Parameters
+    ----------
+    music : dict
+        The table to start from.
+    seed : int
+        The same seed and the same table give the same result.
+    locks : collection of str
+        What stays as it is: "scale", "time", "voices", "pitch", "rhythm".
+
+    Returns
+    -------
+    dict
+    """
+    rng = random.Random(f"music {seed}")
+    # make every draw whether it is used or not, so that a lock changes nothing else
+    scale = {"root": f"{rng.choice(_ROOTS)}{rng.choice((3, 4))}", "scale": rng.choice(_SCALES)}
+    time = {
+        "step": rng.choice(("1/16", "1/16", "1/8", "1/12")),
+        "timing": rng.choice(("player", "bars")),
+        "metre": "auto",
+    }
+    voices = _voices(rng)
+    out = {**music} | ({} if "scale" in locks else scale) | ({} if "time" in locks else time)
+    if "voices" in locks:
+        voices = [dict(v) for v in music.get("voice", [])]
+    for n, voice in enumerate(voices):
+        own = random.Random(f"music {seed}, voice {n}")
+        line, rhythm = dict(own.choice(_LINES)), list(own.choice(_RHYTHMS))
+        if voice.get("drum") is None and "pitch" not in locks:
+            voice["pitch"] = line
+        if "rhythm" not in locks:
+            ground = str(voice.get("source")).endswith("-starts")
+            voice["rhythm"] = ["held"] if ground else rhythm
+    return {**out, "voice": voices}
+
+
+def _voices(rng: random.Random) -> list[dict[str, Any]]:
+    """A tune, mostly with a low voice under it, and now and then a high one above."""
+    ground: dict[str, Any] = {
+        "name": "ground", "program": rng.choice(_PROGRAMS), "octave": -1, "velocity": 72,
+        "source": rng.choice(("row-starts", "character-starts")),
+    }  # fmt: skip
+    glint: dict[str, Any] = {
+        "name": "glint", "program": rng.choice(_PROGRAMS), "octave": 1, "velocity": 48,
+        "source": "zeros",
+    }  # fmt: skip
+    out: list[dict[str, Any]] = [{"name": "tune", "program": rng.choice(_PROGRAMS)}]
+    return out + [ground] * (rng.random() < 0.7) + [glint] * (rng.random() < 0.4)
