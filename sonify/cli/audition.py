@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from sonify.cli.command_line import command_line
 from sonify.cli.common import (
     DEFAULT_FOLDER,
     disc_argument,
@@ -72,12 +73,20 @@ def audition(
     settings = dict(parse_assignment(a) for a in assignments)
     source = load(disc)
     candidates = candidates_of(presets, settings, search, seed)
+
+    def write(path: Path) -> None:
+        with progress_shown("listening"):
+            make_page(
+                source, candidates, path,
+                lambda c: command_line("make", disc, c.presets, c.settings),
+                seconds=seconds, bitrate=bitrate,
+            )  # fmt: skip
+
     path = Path(output) if output else DEFAULT_FOLDER / f"{source.name}-audition.html"
     if output == "-":
         with tempfile.TemporaryDirectory() as folder:
             path = Path(folder) / "page.html"
-            with progress_shown("listening"):
-                make_page(source, disc, candidates, path, seconds=seconds, bitrate=bitrate)
+            write(path)
             sys.stdout.buffer.write(path.read_bytes())
             sys.stdout.buffer.flush()
         return
@@ -85,8 +94,7 @@ def audition(
         path = path / f"{source.name}-audition.html"
     if path.suffix.casefold() not in (".html", ".htm"):
         raise InputError(f"'{path.suffix}' is not offered for audition; one of: .html", file=path)
-    with progress_shown("listening"):
-        make_page(source, disc, candidates, path, seconds=seconds, bitrate=bitrate)
+    write(path)
     result(path, seconds)
 
 

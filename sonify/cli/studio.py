@@ -32,7 +32,8 @@ def studio(disc: str | None, presets: tuple[str, ...], port: int, host: str, no_
       sonify studio cairn-large -p bell-tower
       sonify studio my.toml --port 8123 --no-open
     """
-    from sonify.studio.document import starting
+    from sonify.cli.command_line import command_line
+    from sonify.studio.document import Recipe, starting
     from sonify.studio.run import is_loopback, run
 
     start = starting(disc, presets)
@@ -49,4 +50,7 @@ def studio(disc: str | None, presets: tuple[str, ...], port: int, host: str, no_
 
             threading.Timer(0.2, webbrowser.open, (address,)).start()
 
-    run(start, host, port, ready)
+    def command(recipe: Recipe) -> str:
+        return command_line("make", *recipe)
+
+    run(start, host, port, ready, command)

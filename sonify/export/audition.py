@@ -10,8 +10,7 @@ import html
 import io
 import json
 import os
-import shlex
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -29,7 +28,7 @@ if TYPE_CHECKING:
     from sonify.disc.disc import Disc
     from sonify.performance import Performance
 
-__all__ = ["Candidate", "Card", "audition", "cards", "toml_value"]
+__all__ = ["Candidate", "Card", "audition", "cards"]
 
 MAX_CANDIDATES = 200
 _TEMPLATE = Path(__file__).with_name("audition.html")
@@ -50,15 +49,6 @@ class Candidate:
     presets: tuple[str, ...]
     settings: Mapping[str, Any] = field(default_factory=dict)
 
-    def command(self, disc: str) -> str:
-        """The command that makes it."""
-        words = ["sonify", "make", disc]
-        for preset in self.presets:
-            words += ["-p", preset]
-        for key, value in self.settings.items():
-            words += ["--set", f"{key}={toml_value(value)}"]
-        return shlex.join(words)
-
 
 @dataclass(frozen=True)
 class Card:
@@ -70,16 +60,6 @@ class Card:
     seconds: float
     roll: bytes
     matrix: bytes
-
-
-def toml_value(value: Any) -> str:
-    """A value as TOML writes it in one line."""
-    if isinstance(value, Mapping):
-        inner = ", ".join(f"{k} = {toml_value(v)}" for k, v in value.items())
-        return f"{{ {inner} }}"
-    if isinstance(value, (list, tuple)):
-        return f"[{', '.join(map(toml_value, value))}]"
-    return json.dumps(value, ensure_ascii=False)
 
 
 def cards(disc: Disc, candidates: list[Candidate], seconds: float, bitrate: int) -> Iterator[Card]:
@@ -204,9 +184,9 @@ def _png(pixels: NDArray[np.uint8]) -> bytes:
 
 def audition(
     disc: Disc,
-    given: str,
     candidates: list[Candidate],
     path: Path,
+    command: Callable[[Candidate], str],
     *,
     seconds: float = 60.0,
     bitrate: int = 64,
@@ -216,10 +196,10 @@ def audition(
     Parameters
     ----------
     disc : Disc
-    given : str
-        The disc as the commands on the page name it.
     candidates : list of Candidate
     path : Path
+    command : callable
+        Gives the command line that makes a candidate.
     seconds, bitrate : optional
         As for `cards`.
     """
@@ -228,10 +208,10 @@ def audition(
         made.append(card)
         report(len(made) / len(candidates))
     with whole(path) as beside:
-        beside.write_text(page(disc, given, made), encoding="utf-8")
+        beside.write_text(page(disc, made, command), encoding="utf-8")
 
 
-def page(disc: Disc, given: str, made: list[Card]) -> str:
+def page(disc: Disc, made: list[Card], command: Callable[[Candidate], str]) -> str:
     """The whole page as text."""
     title = html.escape(disc.title or disc.name)
     message = html.escape(disc.message or "bare bits, without a message")
@@ -241,7 +221,7 @@ def page(disc: Disc, given: str, made: list[Card]) -> str:
         "MESSAGE": message,
         "COUNT": str(len(made)),
         "KEYS": "".join(f"<option>{html.escape(k)}</option>" for k in keys),
-        "CARDS": "\n".join(_card_html(c, given, n) for n, c in enumerate(made)),
+        "CARDS": "\n".join(_card_html(c, command(c.candidate), n) for n, c in enumerate(made)),
     }
     text = _TEMPLATE.read_text(encoding="utf-8")
     for name, value in fields.items():
@@ -253,7 +233,7 @@ def _data(kind: str, data: bytes) -> str:
     return f"data:{kind};base64,{base64.b64encode(data).decode('ascii')}"
 
 
-def _card_html(card: Card, given: str, number: int) -> str:
+def _card_html(card: Card, command: str, number: int) -> str:
     c, m = card.candidate, card.measures
     name = html.escape(c.name)
     sound, roll, matrix = (
@@ -285,6 +265,6 @@ def _card_html(card: Card, given: str, number: int) -> str:
 <audio controls preload="metadata" aria-label="{name}" src="{sound}"></audio>
 <div class="foot"><img class="matrix" src="{matrix}"
  alt="The matrix when the last row has been read"><dl>{shown}</dl></div>
-<button type="button" class="copy" data-command="{html.escape(c.command(given), quote=True)}"
+<button type="button" class="copy" data-command="{html.escape(command, quote=True)}"
 >Copy the command</button>
 </article>"""

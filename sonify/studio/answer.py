@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -11,8 +12,9 @@ from numpy.typing import NDArray
 from sonify.errors import InputError
 from sonify.light.mounting import Mounting
 from sonify.settings import to_builtins
-from sonify.studio.document import Document, command, flash_key, show_of
+from sonify.studio.document import Document, Recipe, flash_key, recipe, show_of
 from sonify.studio.flashing import may_flash, ramp
+from sonify.studio.naming import said
 from sonify.studio.packing import pack
 
 if TYPE_CHECKING:
@@ -24,8 +26,14 @@ __all__ = ["answer", "turning"]
 MAX_SCROLL_COLUMNS = 200_000
 
 
-def answer(document: Document) -> bytes:
+def answer(document: Document, command: Callable[[Recipe], str]) -> bytes:
     """A document's reading, notes, lights, scroll and captions, packed.
+
+    Parameters
+    ----------
+    document : Document
+    command : callable
+        Gives the command line of a recipe, which the page shows.
 
     Raises
     ------
@@ -65,7 +73,7 @@ def answer(document: Document) -> bytes:
     scroll = show.scroll
     if scroll is not None:
         arrays["scroll_bits"] = np.packbits(scroll.columns, axis=1, bitorder="little").reshape(-1)
-    return pack(facts(document, show), arrays)
+    return pack({**facts(document, show), "command": command(recipe(document))}, arrays)
 
 
 def facts(document: Document, show: Performance) -> dict[str, Any]:
@@ -137,7 +145,6 @@ def facts(document: Document, show: Performance) -> dict[str, Any]:
             "steps": scroll.steps,
         },
         "cautions": cautions(show),
-        "command": command(document),
     }
 
 
@@ -183,10 +190,10 @@ def sizes_of(show: Performance) -> dict[str, Any]:
     disc = show.disc
     try:
         shop = workshop(disc, rpm=show.setup.player.rpm)
-        said = shop.cautions
+        told = shop.cautions
     except InputError as e:
         # the music does not need a disc that can be cut; it is drawn with sizes that fit
-        said = [f"it can't be cut: {e}"]
+        told = [f"it can't be cut: {said(e)}"]
         shop = workshop(replace(disc, geometry=None), rpm=show.setup.player.rpm)
     g = shop.geometry
     rows = np.arange(disc.rows)
@@ -205,7 +212,7 @@ def sizes_of(show: Performance) -> dict[str, Any]:
         "keepOut": [
             {"radius": k.radius, "angle": k.angle, "hole": k.diameter / 2} for k in g.keep_out
         ],
-        "cautions": said,
+        "cautions": told,
         "table": to_builtins(g),
     }
 

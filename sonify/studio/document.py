@@ -7,11 +7,10 @@ tabs can't disturb each other. Its two halves are the tables of a disc file and 
 from __future__ import annotations
 
 import re
-import shlex
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import msgspec
 
@@ -24,7 +23,16 @@ if TYPE_CHECKING:
     from sonify.performance import Performance
     from sonify.setup import Setup
 
-__all__ = ["MAX_POSITIONS", "Document", "command", "lay", "preset_toml", "show_of", "starting"]
+__all__ = [
+    "MAX_POSITIONS",
+    "Document",
+    "Recipe",
+    "lay",
+    "preset_toml",
+    "recipe",
+    "show_of",
+    "starting",
+]
 
 MAX_POSITIONS = 400_000
 """The most positions that the page takes; the commands take more."""
@@ -308,7 +316,7 @@ def trimmed(table: dict[str, Any], plain: dict[str, Any]) -> dict[str, Any]:
 
 
 @lru_cache(maxsize=64)
-def _laid(presets: tuple[str, ...]) -> dict[str, Any]:
+def _shipped_settings(presets: tuple[str, ...]) -> dict[str, Any]:
     """The settings of presets that ship."""
     from sonify.presets import shipped
     from sonify.setup import load_setup
@@ -321,18 +329,24 @@ def _laid(presets: tuple[str, ...]) -> dict[str, Any]:
     return out
 
 
-def command(document: Document, verb: str = "make") -> str:
-    """The command line that makes the same, from what ships and single settings."""
+class Recipe(NamedTuple):
+    """What makes a document's files: a disc, presets that ship, and single settings over them."""
+
+    disc: str
+    presets: tuple[str, ...]
+    settings: dict[str, Any]
+
+
+def recipe(document: Document) -> Recipe:
+    """The shortest recipe for a document without its muted voices.
+
+    The disc is the name of one that ships, or that of the document's own disc file.
+    """
     document = _without_muted(document)
     disc = document.shipped or f"{safe_name(document.name)}.toml"
-    base = _laid(document.presets)
-    made = understand(document)
-    words = ["sonify", verb, disc]
-    for preset in document.presets:
-        words += ["-p", preset]
-    for key, value in differences(to_builtins(made.setup), base):
-        words += ["--set", f"{key}={inline(value)}"]
-    return shlex.join(words)
+    setup = to_builtins(understand(document).setup)
+    changes = differences(setup, _shipped_settings(document.presets))
+    return Recipe(disc, document.presets, dict(changes))
 
 
 def differences(new: dict[str, Any], old: dict[str, Any], at: str = "") -> list[tuple[str, Any]]:
@@ -361,24 +375,3 @@ def _same_but_values(new: Any, old: Any) -> bool:
         and all(isinstance(v, dict) for v in [*new, *old])
         and all(set(b) <= set(a) for a, b in zip(new, old, strict=True))
     )
-
-
-def inline(value: Any) -> str:
-    """A value as inline TOML, short enough for a command line."""
-    if isinstance(value, bool):
-        return "true" if value else "false"
-    if isinstance(value, dict):
-        return "{" + ", ".join(f"{_key(k)} = {inline(v)}" for k, v in value.items()) + "}"
-    if isinstance(value, (list, tuple)):
-        return "[" + ", ".join(inline(v) for v in value) + "]"
-    if isinstance(value, str):
-        import json
-
-        return json.dumps(value, ensure_ascii=False)
-    return repr(value)
-
-
-def _key(key: str) -> str:
-    import json
-
-    return key if re.fullmatch(r"[A-Za-z0-9_-]+", key) else json.dumps(key)

@@ -85,6 +85,7 @@ def main() -> None:
     import warnings
 
     from sonify.errors import Caution, SonifyError
+    from sonify.studio.naming import place_of, said
 
     folder = Path(sys.argv[1])
     os.chdir(folder)
@@ -93,11 +94,11 @@ def main() -> None:
         with warnings.catch_warnings(record=True) as seen:
             warnings.simplefilter("always")
             work(folder)
-        cautions = [str(w.message) for w in seen if issubclass(w.category, Caution)]
+        cautions = [said(w.message) for w in seen if isinstance(w.message, Caution)]
         if cautions:
             say(cautions=cautions)
     except SonifyError as e:
-        say(error=e.what, place=e.place)
+        say(error=said(e), place=place_of(e))
     except MemoryError:
         say(error="there is not enough memory for this", place=None)
 

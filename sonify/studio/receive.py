@@ -54,6 +54,7 @@ def receive(path: Path, name: str, setup: dict[str, Any], hints: dict[str, Any])
     from sonify.settings import convert, load_toml
     from sonify.setup import Setup
     from sonify.studio.document import disc_table, refuse_paths, safe_name
+    from sonify.studio.naming import naming
 
     shown = Path(name).name
     try:
@@ -66,42 +67,14 @@ def receive(path: Path, name: str, setup: dict[str, Any], hints: dict[str, Any])
                 return {"setup": table, "about": f"settings from {shown}"}
         disc = _disc(path, setup, convert(hints, Hints))
     except InputError as e:
-        what = in_the_page(e.what.replace(str(path), shown).replace(path.name, shown))
-        place = None if e.place is None else f"{shown}: {e.place}"
-        raise InputError(f"{place or shown}: {what}", place="disc.file") from None
+        what = e.what.replace(str(path), shown).replace(path.name, shown)
+        told = InputError(what, file=shown, place=e.place, key=e.key, hint=e.hint)
+        raise InputError(told.say(naming), place="disc.file") from None
     return {
         "disc": disc_table(disc),
         "name": safe_name(Path(shown).stem),
         "about": f"{disc.rows} rows of {disc.positions} positions from {shown}",
     }
-
-
-_SAID = (
-    (
-        "give the presets that it was played with (--preset), and --positions",
-        "choose the music and the player that it was played with before, and give its positions "
-        "and rows under \u201cHelp the reader\u201d",
-    ),
-    ("(or the player with --preset)", "(or choose the player before)"),
-    ("give it with --positions", "give it under \u201cHelp the reader\u201d"),
-    ("with --sample-rate", "under \u201cHelp the reader\u201d"),
-    ("--positions settles it", "\u201cHelp the reader\u201d settles it"),
-    ("; --positions", "; the positions under \u201cHelp the reader\u201d"),
-    ("and --sample-rate)", "and the samples a second)"),
-    (
-        "--alphabet, --start, --turning, --reading and --hole-means settle it",
-        "its code and its rows and positions settle it",
-    ),
-    ("--start settles it", "`sonify read --start` settles it"),
-)
-"""What readers say of the command line's options, and what that is in the page."""
-
-
-def in_the_page(text: str) -> str:
-    """What a reader says, with the page's controls in place of the command line's options."""
-    for options, controls in _SAID:
-        text = text.replace(options, controls)
-    return text
 
 
 def _sections() -> set[str]:
@@ -123,9 +96,9 @@ def _disc(path: Path, setup: dict[str, Any], hints: Hints) -> Disc:
     played = path.with_name("played.toml")
     played.write_text(_toml(setup), encoding="utf-8")
     found = find_in(path, Options(hints.positions, hints.rows, hints.sample_rate, (str(played),)))
-    for note in (*found.sighting.notes, *found.notes):
-        said = in_the_page(note.replace(path.name, "the file"))
-        warnings.warn(said, Caution, stacklevel=2)
+    for one in (*found.sighting.cautions, *found.cautions):
+        what = one.what.replace(path.name, "the file")
+        warnings.warn(Caution(what, key=one.key, hint=one.hint), stacklevel=2)
     return found.disc
 
 

@@ -12,6 +12,7 @@ from typing import Any
 import uvicorn
 
 from sonify.errors import OutputError
+from sonify.studio.document import Recipe
 from sonify.studio.guard import Rights
 from sonify.studio.server import application
 
@@ -53,13 +54,21 @@ def listen(host: str, port: int) -> socket.socket:
         sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         sock.bind(found[4])
     except OSError as e:
-        hint = "; give another with --port, or 0 for any" if port else ""
-        raise OutputError(f"{host}:{port} can't be listened on ({e.strerror or e}){hint}") from None
+        raise OutputError(
+            f"{host}:{port} can't be listened on ({e.strerror or e})",
+            hint="give another {port}, or 0 for any free one" if port else "",
+        ) from None
     sock.listen(512)
     return sock
 
 
-def run(start: dict[str, Any], host: str, port: int, ready: Callable[[str], None]) -> None:
+def run(
+    start: dict[str, Any],
+    host: str,
+    port: int,
+    ready: Callable[[str], None],
+    command: Callable[[Recipe], str],
+) -> None:
     """Serve until interrupted.
 
     Parameters
@@ -70,6 +79,8 @@ def run(start: dict[str, Any], host: str, port: int, ready: Callable[[str], None
         Where to listen; port 0 takes any.
     ready : callable
         Called with the page's address once it answers.
+    command : callable
+        Gives the command line of a recipe.
     """
     sock = listen(host, port)
     port = sock.getsockname()[1]
@@ -80,7 +91,7 @@ def run(start: dict[str, Any], host: str, port: int, ready: Callable[[str], None
         (f"[{n}]" if ":" in n and not n.startswith("[") else n for n in names),
         port, token, any_host=not local,
     )  # fmt: skip
-    app, behind = application(start, rights)
+    app, behind = application(start, rights, command)
     shown = host if host not in ("0.0.0.0", "::") else socket.gethostname()
     shown = f"[{shown}]" if ":" in shown and not shown.startswith("[") else shown
     address = f"http://{shown}:{port}/" + (f"?token={token}" if token else "")

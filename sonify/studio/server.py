@@ -28,9 +28,10 @@ from starlette.routing import Mount, Route
 
 from sonify.errors import SonifyError
 from sonify.settings import convert
-from sonify.studio.document import Document, flash_key, trusted
+from sonify.studio.document import Document, Recipe, flash_key, trusted
 from sonify.studio.guard import Guard, Refused, Rights, body_of
 from sonify.studio.jobs import LONGEST_READ_S, Job, Jobs, TooManyJobs
+from sonify.studio.naming import place_of, said
 
 __all__ = ["application"]
 
@@ -85,8 +86,9 @@ class _Static:
 class _Server:
     """The routes and what they share."""
 
-    def __init__(self, start: dict[str, Any]) -> None:
+    def __init__(self, start: dict[str, Any], command: Callable[[Recipe], str]) -> None:
         self._start = start
+        self._command = command
         self.folder = Path(tempfile.mkdtemp(prefix=f"sonify-studio-{os.getpid()}-"))
         self._static = _Static()
         self._waiting = 0
@@ -119,7 +121,7 @@ class _Server:
 
         with contextlib.suppress(SonifyError):
             await self._thread(tables)
-            await self._thread(answer, convert(self._start, Document))
+            await self._thread(answer, convert(self._start, Document), self._command)
 
     async def _thread(self, function: Callable[..., T], *args: Any) -> T:
         """Compute in a thread; refuse when too many wait already."""
@@ -151,7 +153,7 @@ class _Server:
 
         document = convert(await _json(request), Document)
         return Response(
-            await self._thread(answer, document),
+            await self._thread(answer, document, self._command),
             media_type="application/octet-stream",
             headers={"cache-control": "no-store"},
         )
@@ -253,11 +255,11 @@ class _Server:
         }
         job = self._start_job(spec, data, LONGEST_READ_S)
         await self.jobs.done(job)
-        said = dict(job.said)
+        told = dict(job.said)
         await self.jobs.drop(job)
-        if "error" in said:
-            return _wrong(said["error"], said.get("place"))
-        return JSONResponse(said)
+        if "error" in told:
+            return _wrong(told["error"], told.get("place"))
+        return JSONResponse(told)
 
     def _start_job(self, spec: dict[str, Any], data: bytes | None, longest_s: float) -> Job:
         assert self.jobs is not None
@@ -297,13 +299,13 @@ class _Server:
             }  # fmt: skip
             job = self._start_job(spec, None, LONGEST_FLASH_S)
             await self.jobs.done(job)
-            said = dict(job.said)
+            told = dict(job.said)
             await self.jobs.drop(job)
-            if "flash" not in said:
-                return _wrong(said.get("error", "it could not be measured"), said.get("place"))
+            if "flash" not in told:
+                return _wrong(told.get("error", "it could not be measured"), told.get("place"))
             while len(self._flashes) >= MAX_FLASHES:
                 self._flashes.pop(next(iter(self._flashes)))
-            self._flashes[key] = said["flash"]
+            self._flashes[key] = told["flash"]
         return JSONResponse({**self._flashes[key], "key": key})
 
     def _job(self, request: Request) -> Job:
@@ -354,7 +356,7 @@ def _wrong(what: str, place: str | None, status: int = 422) -> Response:
 
 async def _sonify_error(_request: Request, e: Exception) -> Response:
     assert isinstance(e, SonifyError)
-    return _wrong(e.what, e.place)
+    return _wrong(said(e), place_of(e))
 
 
 async def _refused(_request: Request, e: Exception) -> Response:
@@ -371,7 +373,9 @@ async def _unexpected(_request: Request, _e: Exception) -> Response:
     return PlainTextResponse("something went wrong here; the page stays usable\n", 500)
 
 
-def application(start: dict[str, Any], rights: Rights) -> tuple[Guard, _Server]:
+def application(
+    start: dict[str, Any], rights: Rights, command: Callable[[Recipe], str]
+) -> tuple[Guard, _Server]:
     """The application, and the server behind it to close at the end.
 
     Parameters
@@ -379,8 +383,10 @@ def application(start: dict[str, Any], rights: Rights) -> tuple[Guard, _Server]:
     start : dict
         The document that a page opens with.
     rights : Rights
+    command : callable
+        Gives the command line of a recipe.
     """
-    s = _Server(start)
+    s = _Server(start, command)
     app = Starlette(
         routes=[
             Route("/", s.static),

@@ -14,7 +14,8 @@ import pytest
 
 import sonify
 from sonify.cli.audition import candidates_of
-from sonify.export.audition import MAX_CANDIDATES, Candidate, audition, notes_picture, toml_value
+from sonify.cli.command_line import command_line, toml_value
+from sonify.export.audition import MAX_CANDIDATES, Candidate, audition, notes_picture
 from sonify.export.midi import midi_bytes
 from sonify.progress import watching
 from tests.shipped import MUSIC
@@ -29,9 +30,13 @@ def page(tmp_path_factory):
     candidates = candidates_of(("quick", *presets), {"music.root": "E4"}, None, 1)
     done = []
     with watching(done.append):
-        audition(sonify.load_disc("cairn-small"), "cairn-small", candidates, path, seconds=8)
+        audition(sonify.load_disc("cairn-small"), candidates, path, command, seconds=8)
     assert done == [0.25, 0.5, 0.75, 1.0]
     return path
+
+
+def command(candidate):
+    return command_line("make", "cairn-small", candidate.presets, candidate.settings)
 
 
 def embedded(text, kind):
@@ -106,7 +111,7 @@ def test_a_search_is_seeded_and_its_commands_work(run, tmp_path):
     for candidate in once:
         # what was asked for stays
         assert candidate.settings["music.root"] == "G3"
-        words = shlex.split(candidate.command("cairn-small"))
+        words = shlex.split(command(candidate))
         result = run(*words[1:], "--only", "midi", "-o", tmp_path)
         assert result.status == 0, result.err
 
@@ -146,7 +151,7 @@ def test_bad_calls_are_told_in_a_line(run, tmp_path, monkeypatch, arguments, par
 def test_more_than_a_page_holds(tmp_path):
     many = [Candidate("x", "", ("music-box",))] * (MAX_CANDIDATES + 1)
     with pytest.raises(sonify.InputError, match="compared on a page"):
-        audition(sonify.load_disc("cairn-small"), "x", many, tmp_path / "x.html")
+        audition(sonify.load_disc("cairn-small"), many, tmp_path / "x.html", command)
 
 
 def test_the_page_in_a_browser(page, browser):

@@ -10,10 +10,11 @@ import numpy as np
 import pytest
 
 import sonify
+from sonify.cli.command_line import command_line
 from sonify.settings import convert, parse_assignment, to_builtins
 from sonify.setup import load_setup
 from sonify.studio.answer import answer, turning
-from sonify.studio.document import Document, command, lay, preset_toml, starting
+from sonify.studio.document import Document, lay, preset_toml, recipe, starting
 from sonify.studio.packing import pack, unpack
 from tests.studio.conftest import Studio
 
@@ -78,6 +79,11 @@ def test_disc_turns_so_that_what_is_read_lies_under_the_detector(preset: str, ti
     if timing == "player":
         rate = np.diff(turns) / np.maximum(np.diff(time), 1e-12)
         assert rate == pytest.approx(show.setup.player.rpm / 60, rel=1e-9)
+
+
+def command(document: Document) -> str:
+    """The command line that the page shows."""
+    return command_line("make", *recipe(document))
 
 
 def played(line: str) -> sonify.Performance:
@@ -148,14 +154,14 @@ def test_sizes_are_found_for_a_message() -> None:
     start = starting("cairn-small", ())
     start["disc"] = {"message": "TWO LANTERNS, ONE SPARE. " * 8}
     start["fit"] = {"positions": 56}
-    header, _ = unpack(answer(convert(start, Document)))
+    header, _ = unpack(answer(convert(start, Document), str))
     assert header["positions"] == 56
     assert header["rows"] == math.ceil(200 * 7 / 56)
     assert header["geometry"]["given"]
     assert header["geometry"]["web"] >= 1.5
     start["fit"] = {"outer-diameter": 40.0}
     with pytest.raises(sonify.InputError) as e:
-        answer(convert(start, Document))
+        answer(convert(start, Document), str)
     assert str(e.value.place).startswith("disc.")
 
 

@@ -92,7 +92,7 @@ def test_drop_each_kind_of_file(page: Page, disc: sonify.Disc, kind: str, tmp_pa
     path = made(kind, disc, tmp_path)
     if kind == ".wav":
         page.page.locator("summary", has_text="Help the reader").click()
-        page.page.get_by_label("Positions of a turn").fill("56")
+        page.page.get_by_label("Positions per turn").fill("56")
     drop(page, path)
     assert page.js("document.getElementById('wrong').hidden"), page.page.text_content("#wrong")
     assert page.js("studio.show.message") == disc.message

@@ -93,9 +93,9 @@ export function discPanel(panel, bench, tables, tell) {
     return { box, element: h("div.field", {}, h("label", { htmlFor: box.id }, label), box, h("p.help", {}, help)) };
   };
   const help = {
-    positions: hint("Positions of a turn", "For a log, a recording or a photograph. Empty: found.", 100000),
+    positions: hint("Positions per turn", "For a log, a recording or a photograph. Empty: found.", 100000),
     rows: hint("Rows of the disc", "For a recording. Empty: found.", 100000),
-    "sample-rate": hint("Samples a second", "For a log without times.", 10000000),
+    "sample-rate": hint("Samples per second", "For a log without a time column.", 10000000),
   };
   const hints = () => Object.fromEntries(Object.entries(help)
     .filter(([, x]) => Number(x.box.value) > 0).map(([key, x]) => [key, Math.round(Number(x.box.value))]));

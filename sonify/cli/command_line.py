@@ -1,0 +1,37 @@
+"""A command line as text, for pages that show how to make the same by command."""
+
+from __future__ import annotations
+
+import json
+import re
+import shlex
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+__all__ = ["command_line", "toml_value"]
+
+
+def command_line(
+    verb: str, disc: str, presets: Iterable[str], settings: Mapping[str, Any] | None = None
+) -> str:
+    """The command that applies presets and single settings to a disc, quoted for a shell."""
+    words = ["sonify", verb, disc]
+    for preset in presets:
+        words += ["-p", preset]
+    for key, value in (settings or {}).items():
+        words += ["--set", f"{key}={toml_value(value)}"]
+    return shlex.join(words)
+
+
+def toml_value(value: Any) -> str:
+    """A value as TOML on one line."""
+    if isinstance(value, Mapping):
+        return "{ " + ", ".join(f"{_key(k)} = {toml_value(v)}" for k, v in value.items()) + " }"
+    if isinstance(value, (list, tuple)):
+        return f"[{', '.join(map(toml_value, value))}]"
+    # strings, numbers and booleans are written alike in JSON and in TOML
+    return json.dumps(value, ensure_ascii=False)
+
+
+def _key(key: str) -> str:
+    return key if re.fullmatch(r"[A-Za-z0-9_-]+", key) else json.dumps(key)
