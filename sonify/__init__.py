@@ -11,6 +11,8 @@ from __future__ import annotations
 import importlib
 from typing import TYPE_CHECKING, Any
 
+from sonify import hooks
+
 if TYPE_CHECKING:
     from sonify.disc.code.code import Code
     from sonify.disc.disc import Disc
@@ -60,6 +62,15 @@ __all__ = [
     "perform",
     "save_disc",
 ]
+
+
+def _save(*args: Any) -> Any:
+    from sonify.export import save
+
+    return save(*args)
+
+
+hooks.save = _save
 
 
 def __getattr__(name: str) -> Any:

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 
 from sonify.atomic import whole
 from sonify.disc.disc import Disc
-from sonify.disc.file import disc_to_toml, read_disc_file
+from sonify.disc.file import disc_from_table, disc_to_toml
 from sonify.errors import InputError
 from sonify.presets import find_disc
+from sonify.settings import load_toml
 
 if TYPE_CHECKING:
     from sonify.recover.search.arrangement import Wanted
@@ -46,15 +47,30 @@ def load_disc(source: str | Path) -> Disc:
     """
     path = source if isinstance(source, Path) else find_disc(source)
     if path.suffix.casefold() == ".toml" or not path.is_file():
-        return read_disc_file(path)
+        return _disc_file(path)
     from sonify.recover.sources.source import kind_of
 
     if not path.suffix and kind_of(path) is None:
-        return read_disc_file(path)
+        return _disc_file(path)
     found = find_in(path)
     for caution in (*found.sighting.cautions, *found.cautions):
         warnings.warn(caution, stacklevel=2)
     return found.disc
+
+
+def _disc_file(path: Path) -> Disc:
+    """Read a disc file; a preset in its place is refused by name."""
+    from sonify.setup import Setup
+
+    table = load_toml(path)
+    if (
+        not {"message", "bits"} & table.keys()
+        and set(Setup.__struct_encode_fields__) & table.keys()
+    ):
+        raise InputError(
+            "this is a preset; a disc is needed here", file=path, hint="give it with {preset}"
+        )
+    return disc_from_table(table, name=path.stem, file=path)
 
 
 def find_in(

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
+import sonify.hooks as hooks
 from sonify.disc.disc import Disc
 from sonify.light.lights import fill_lights, find_fill
 from sonify.music.bit_stream import BitStream
@@ -174,9 +175,8 @@ class Performance:
         OutputError
             The place can't be written.
         """
-        from sonify.export import save
-
-        return save(self, path, what, options)
+        out: Path = hooks.save(self, path, what, options)
+        return out
 
 
 def perform(

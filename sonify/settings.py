@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+import threading
 import tomllib
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -211,6 +212,21 @@ def _refuse_unreal(data: Any, place: str, file: object) -> None:
             _refuse_unreal(value, f"{place}[{i}]", file)
 
 
+_READY: set[Any] = set()
+_MAKING_READY = threading.Lock()
+
+
+def _make_ready(kind: Any) -> None:
+    """Let msgspec work out what `kind` holds, once, in one thread.
+
+    msgspec does so at the first conversion; in several threads at once that can crash Python.
+    """
+    if kind not in _READY:
+        with _MAKING_READY:
+            msgspec.json.Decoder(kind)
+            _READY.add(kind)
+
+
 def convert(data: Mapping[str, Any], kind: type[T], file: object = None) -> T:
     """A table as the settings type `kind`.
 
@@ -220,6 +236,7 @@ def convert(data: Mapping[str, Any], kind: type[T], file: object = None) -> T:
         With the place of the first thing that does not fit, and what would.
     """
     _refuse_unreal(data, "", file)
+    _make_ready(kind)
     try:
         return msgspec.convert(data, kind)
     except msgspec.ValidationError as e:
@@ -260,7 +277,7 @@ def parse_assignment(text: str) -> tuple[str, Any]:
     if not sign or not key or not value:
         raise InputError(
             f"'{text}' sets nothing; write section.key=value, such as music.root=E3",
-            place="--set",
+            key="set",
         )
     try:
         return key, tomllib.loads(f"v = {value}")["v"]
@@ -286,7 +303,7 @@ def assign(data: Mapping[str, Any], dotted: str, value: Any) -> dict[str, Any]:
             elif old is None:
                 new = {}
             else:
-                raise InputError(f"'{where}' is a value, not a section", place=f"--set {dotted}")
+                raise InputError(f"'{where}' is a value, not a section", key=f"set {dotted}")
             spot[part] = new
             spot = new
     if isinstance(spot, list):
@@ -300,7 +317,7 @@ def _list_index(items: list[Any], part: str, where: str) -> int:
     if not part.isdigit() or int(part) >= len(items):
         raise InputError(
             f"'{part}' is not an index here; there are {len(items)}, counted from 0",
-            place=f"--set {where}",
+            key=f"set {where}",
         )
     return int(part)
 
@@ -308,5 +325,5 @@ def _list_index(items: list[Any], part: str, where: str) -> int:
 def _into_list(items: list[Any], part: str, where: str) -> Any:
     spot = items[_list_index(items, part, where)]
     if not isinstance(spot, dict):
-        raise InputError(f"'{where}' is a value, not a section", place=f"--set {where}")
+        raise InputError(f"'{where}' is a value, not a section", key=f"set {where}")
     return spot

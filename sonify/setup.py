@@ -72,7 +72,7 @@ def load_setup(
     try:
         return convert(data, Setup)
     except InputError as e:
-        raise InputError(e.what, file=e.file, place=f"--set {e.place}") from None
+        raise InputError(e.what, file=e.file, key=f"set {e.place}") from None
 
 
 def _with_default_voices(data: dict[str, Any]) -> dict[str, Any]:

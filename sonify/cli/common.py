@@ -88,7 +88,7 @@ def perform_from(
 
 def option(key: str) -> str:
     """What the command line calls the setting or argument of a key."""
-    return f"--set {key}" if "." in key else f"--{key}"
+    return f"--set {key}" if "." in key and not key.startswith("set ") else f"--{key}"
 
 
 def _said(warning: Warning | str) -> str:

@@ -270,7 +270,7 @@ def show_sizes(
     message: str, code: Code, wish: Wish, given: Mapping[str, Any], as_json: bool
 ) -> None:
     """The table of `encode --sizes`."""
-    from sonify.disc.code.code import message_units
+    from sonify.disc.code.encoding import message_units
     from sonify.disc.geometry.capacity import sizes
 
     chosen: dict[str, Any] = {}

@@ -9,7 +9,9 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.disc.code.code import Code, Decoding, check_code, decode_grid, encode_grid
+from sonify.disc.code.code import Code, check_code
+from sonify.disc.code.decoding import Decoding, decode_grid
+from sonify.disc.code.encoding import encode_grid
 from sonify.disc.geometry.geometry import Geometry, check_geometry
 from sonify.disc.layout import MAX_BITS, Layout
 from sonify.errors import InputError

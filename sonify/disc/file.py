@@ -5,6 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import msgspec
+
 from sonify.disc.code.code import Code
 from sonify.disc.disc import Disc, grid_to_strings
 from sonify.disc.geometry.geometry import Geometry
@@ -27,13 +29,6 @@ class DiscFile(Settings, frozen=True):
     geometry: Geometry | None = None
 
 
-def _sections_of_presets() -> set[str]:
-    """What a preset may hold, its line about itself apart."""
-    from sonify.setup import Setup
-
-    return set(Setup.__struct_encode_fields__) - {"about"}
-
-
 def disc_from_table(data: dict[str, Any], *, name: str = "disc", file: object = None) -> Disc:
     """The disc of a disc file's table.
 
@@ -42,11 +37,6 @@ def disc_from_table(data: dict[str, Any], *, name: str = "disc", file: object = 
     InputError
         An unknown key, a wrong type or value, both or neither of message and bits.
     """
-    if "message" not in data and "bits" not in data and _sections_of_presets() & data.keys():
-        raise InputError(
-            "this is a preset, and a disc is needed: give it with --preset, beside a disc",
-            file=file,
-        )
     spec = convert(data, DiscFile, file)
     if spec.message is not None and spec.bits is not None:
         raise InputError("it gives both message and bits; keep one of them", file=file)
@@ -65,7 +55,7 @@ def disc_from_table(data: dict[str, Any], *, name: str = "disc", file: object = 
             given = "positions" in data.get("layout", {})
             layout = spec.layout
             if layout is not None and not given and spec.bits:
-                layout = _replace_positions(layout, max(1, len(spec.bits[0])))
+                layout = msgspec.structs.replace(layout, positions=max(1, len(spec.bits[0])))
             return Disc.from_bits(
                 spec.bits,
                 code=spec.code,
@@ -78,12 +68,6 @@ def disc_from_table(data: dict[str, Any], *, name: str = "disc", file: object = 
     except InputError as e:
         raise e.at(file) from None
     raise InputError("it gives neither message nor bits; a disc needs one of them", file=file)
-
-
-def _replace_positions(layout: Layout, positions: int) -> Layout:
-    import msgspec
-
-    return msgspec.structs.replace(layout, positions=positions)
 
 
 def read_disc_file(path: str | Path) -> Disc:

@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.disc.code import reed_solomon
-from sonify.disc.code.code import FAILED, REPAIRED, message_units, room
+from sonify.disc.code.decoding import FAILED, REPAIRED
+from sonify.disc.code.encoding import message_units, room
 from sonify.settings import to_builtins
 
 if TYPE_CHECKING:

@@ -26,7 +26,10 @@ from math import comb
 
 import numpy as np
 
-from sonify.disc.code.code import Code, decode_grid, encode_grid, reed_solomon
+from sonify.disc.code import reed_solomon
+from sonify.disc.code.code import Code
+from sonify.disc.code.decoding import decode_grid
+from sonify.disc.code.encoding import encode_grid
 from tests.benchmarks.measure import alternating
 
 LETTERS = np.array(list("ABCDEFGHIJKLMNOPQRSTUVWXYZ 0123456789,.-"))

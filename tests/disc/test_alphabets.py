@@ -13,7 +13,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from sonify.disc.code.alphabets import ALPHABETS, ITA2_FIGURES, ITA2_LETTERS
-from sonify.disc.code.code import Code, decode, encode
+from sonify.disc.code.code import Code
+from sonify.disc.code.decoding import decode
+from sonify.disc.code.encoding import encode
 from sonify.errors import InputError
 
 # ITU-T S.1, table of combinations: letter, figure, elements 1 to 5 (typed in by hand from memory)

@@ -15,17 +15,9 @@ import pytest
 
 from sonify.disc.code import gf256, reed_solomon
 from sonify.disc.code.checks import crc16, crc_units
-from sonify.disc.code.code import (
-    FAILED,
-    GOOD,
-    REPAIRED,
-    Code,
-    decode_grid,
-    encode,
-    encode_grid,
-    message_units,
-    room,
-)
+from sonify.disc.code.code import Code
+from sonify.disc.code.decoding import FAILED, GOOD, REPAIRED, decode_grid
+from sonify.disc.code.encoding import encode, encode_grid, message_units, room
 from sonify.disc.code.framing import ETX, STX, SYN
 from sonify.disc.disc import Disc
 from sonify.disc.layout import Layout

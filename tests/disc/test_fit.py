@@ -10,7 +10,8 @@ import math
 
 import pytest
 
-from sonify.disc.code.code import Code, message_units, room, rows_for
+from sonify.disc.code.code import Code
+from sonify.disc.code.encoding import message_units, room, rows_for
 from sonify.disc.disc import Disc
 from sonify.disc.geometry.capacity import Wish, characters_that_fit, room_on, sizes
 from sonify.disc.geometry.fit import derive_geometry, fit

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from functools import cached_property
-from typing import TYPE_CHECKING, Literal
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.disc.code import reed_solomon
 from sonify.disc.code.alphabets import FIGURES, LETTERS
 from sonify.disc.code.checks import CHECKS
+from sonify.disc.code.code import Code, check_code
 from sonify.disc.code.framing import FRAMINGS
 from sonify.disc.code.text_span import (
     Span,
@@ -22,12 +24,18 @@ from sonify.disc.code.text_span import (
     vouched_span,
 )
 from sonify.disc.code.units import CHARACTERS_OF, UNKNOWN_CHAR, Found, bits_to_units
+from sonify.errors import InputError
 
-if TYPE_CHECKING:
-    from sonify.disc.code.code import Code
-    from sonify.disc.code.reed_solomon import Repair
-
-__all__ = ["CHARACTERS", "FAILED", "GOOD", "REPAIRED", "Decoding", "Verdict"]
+__all__ = [
+    "CHARACTERS",
+    "FAILED",
+    "GOOD",
+    "REPAIRED",
+    "Decoding",
+    "Verdict",
+    "decode",
+    "decode_grid",
+]
 
 CHARACTERS = np.dtype(
     [
@@ -141,7 +149,7 @@ def decode_checked(
     flat: Bits,
     code: Code,
     *,
-    repair: Repair | None = None,
+    repair: reed_solomon.Repair | None = None,
     text_bits: int | None = None,
     beyond: str | None = None,
 ) -> Decoding:
@@ -152,7 +160,7 @@ def decode_checked(
     flat : ndarray of int8, shape (bits,)
         As read.
     code : Code
-    repair : Repair, optional
+    repair : reed_solomon.Repair, optional
         What reed-solomon made of it.
     text_bits : int, optional
         How many bits are text and its filling; all of them where it is not given.
@@ -286,3 +294,45 @@ def _as_read(found: Found, read: Found) -> NDArray[np.int64]:
         same = read.first[at] == found.first
         out[same] = np.where(read.ok, read.points, UNKNOWN_CHAR)[at[same]]
     return out
+
+
+def decode(bits: Bits, code: Code) -> Decoding:
+    """Bits in reading order as a message; see `decode_grid`.
+
+    With any check but reed-solomon, which needs rows.
+    """
+    check_code(code)
+    if code.check == "reed-solomon":
+        raise InputError("reed-solomon needs rows; use decode_grid", place="code.check")
+    if code.check == "none" and code.framing == "plain":
+        return decode_plain(bits, code)
+    return decode_checked(bits, code)
+
+
+def decode_grid(grid: Bits, code: Code) -> Decoding:
+    """A grid as a message, with what could be repaired.
+
+    Parameters
+    ----------
+    grid : ndarray of int8, shape (rows, positions)
+        1, 0, and -1 for unknown.
+    code : Code
+
+    Returns
+    -------
+    Decoding
+        A character with an unknown bit that could not be repaired, with units that the
+        alphabet does not know, or that its check does not vouch for, is marked `FAILED`. Zeros
+        that fill the last row are no characters.
+    """
+    flat = grid.reshape(-1)
+    if code.check != "reed-solomon":
+        return decode(flat, code)
+    check_code(code)
+    rows, positions = grid.shape
+    plan = reed_solomon.plan(rows, positions, code.share)
+    if not plan.fits:
+        # too small a grid for this check: nothing on it can be vouched for
+        return decode_checked(flat, code, beyond="the grid is too small for reed-solomon")
+    repair = reed_solomon.repair(flat, plan)
+    return decode_checked(flat, code, repair=repair, text_bits=plan.data_bits)

@@ -4,17 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from itertools import product
-from typing import TYPE_CHECKING, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sonify.disc.code.checks import crc_units, crc_units_count, most_unknown
+from sonify.disc.code.code import Code
 from sonify.disc.code.framing import FRAMINGS
 from sonify.disc.code.units import bits_to_units, units_to_bits
-
-if TYPE_CHECKING:
-    from sonify.disc.code.code import Code
 
 __all__ = ["Span", "could_be", "end_of", "likely_span", "mend_parity", "tidy", "vouched_span"]
 

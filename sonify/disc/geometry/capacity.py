@@ -9,7 +9,8 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.disc.code.code import Code, message_units, room
+from sonify.disc.code.code import Code
+from sonify.disc.code.encoding import message_units, room
 from sonify.disc.geometry.geometry import KeepOut, Length
 from sonify.disc.layout import MAX_BITS
 from sonify.errors import InputError

@@ -24,7 +24,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.disc.code.alphabets import ALPHABETS
-from sonify.disc.code.code import Code, message_units, rows_for
+from sonify.disc.code.code import Code
+from sonify.disc.code.encoding import message_units, rows_for
 from sonify.disc.geometry.capacity import (
     LARGEST,
     SLACK,
