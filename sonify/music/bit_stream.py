@@ -1,4 +1,4 @@
-"""What voices are made from: the bits as they are read, and the events that become notes."""
+"""The bits as they are read, and the events that become notes."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ Reals = NDArray[np.float64]
 
 @dataclass(frozen=True, eq=False)
 class BitStream:
-    """A disc as music sees it.
+    """The bits of a disc in the order of reading, with what the music needs to know about them.
 
     Attributes
     ----------
@@ -29,7 +29,7 @@ class BitStream:
     unit_bits : int
         Bits of a character's code unit (8 on a disc without a code).
     characters : ndarray of CHARACTERS or None
-        The decoded characters; their bits are indices into the grid read row by row.
+        The decoded characters; their bits are indices into the grid, row by row.
     """
 
     bits: NDArray[np.int8]
@@ -39,12 +39,12 @@ class BitStream:
 
     @property
     def positions(self) -> int:
-        """Positions a row."""
+        """Positions per row."""
         return self.timeline.positions
 
     @property
     def rows(self) -> int:
-        """How many rows there are."""
+        """Number of rows."""
         return self.timeline.rows
 
     def row(self, index: Index) -> Index:
@@ -53,19 +53,19 @@ class BitStream:
 
     @property
     def lines(self) -> int:
-        """How many stretches of a row's length the bits are."""
+        """Number of lines: stretches as long as a row. Trials have several for each row."""
         return self.timeline.rows
 
     def line(self, index: Index) -> Index:
-        """Which of those stretches positions lie in: what belongs to one row has one line."""
+        """The lines that positions lie in."""
         return index // self.positions
 
     def nth(self, index: Index) -> Index:
-        """The how manieth of the whole reading they are."""
+        """Their numbers in the whole reading, from 0."""
         return index
 
     def since_start(self, slot: NDArray[Any]) -> NDArray[Any]:
-        """Slots counted from the beginning of the reading."""
+        """Slots counted from the start of the reading."""
         return slot
 
     @property
@@ -75,17 +75,17 @@ class BitStream:
 
     @cached_property
     def gaps(self) -> Index:
-        """How many slots lie between each line's end and the next row's start; 0 after the last."""
+        """Slots from each line's end to the next row's start; 0 after the last."""
         return self.timeline.gaps
 
     def slot(self, index: Index) -> Index:
-        """The slots in which they are read."""
+        """The slots in which positions are read."""
         row, step = np.divmod(index, self.positions)
         out: Index = self.timeline.row_slot[row] + step
         return out
 
     def position(self, index: Index) -> Index:
-        """Which positions of their rows they are."""
+        """Their positions within their rows."""
         row, step = np.divmod(index, self.positions)
         if self.timeline.straight:
             return step
@@ -93,13 +93,13 @@ class BitStream:
         return out
 
     def place(self, index: Index) -> Index:
-        """Their indices into the grid read row by row."""
+        """Their indices into the grid, row by row."""
         if self.timeline.straight:
             return index
         return self.row(index) * self.positions + self.position(index)
 
     def index_of(self, place: Index) -> Index:
-        """The index in the order of reading of a place in the grid."""
+        """The index in the order of reading of places in the grid."""
         if self.timeline.straight:
             return place
         row, position = np.divmod(place, self.positions)
@@ -109,11 +109,11 @@ class BitStream:
         return out
 
     def in_character(self, index: Index) -> Index:
-        """Their place within their character's code unit, 0 for its first bit."""
+        """Their places within their code units, 0 for the first bit."""
         return self.place(index) % self.unit_bits
 
     def character(self, index: Index) -> Index:
-        """Which code unit they belong to, counted from 0 in the order of the grid."""
+        """The code units that they belong to, from 0 in the order of the grid."""
         return self.place(index) // self.unit_bits
 
     @cached_property
@@ -127,7 +127,7 @@ class BitStream:
 
     @cached_property
     def unit_values(self) -> Index:
-        """Each code unit's value, its first bit the highest; unknown bits count as zeros."""
+        """The value of each code unit, first bit highest; unknown bits count as zeros."""
         width = self.unit_bits
         count = -(-len(self.grid) // width)
         ones = np.zeros(count * width, np.int64)
@@ -137,8 +137,7 @@ class BitStream:
         return out
 
     def value(self, index: Index, back: int = 0) -> Index:
-        """The value of the code unit they belong to, or of one `back` before it; 0 before the
-        first."""
+        """The values of their code units, or of those `back` before; 0 before the first."""
         unit = self.character(index) - back
         if not back:
             return self.unit_values[unit]
@@ -147,31 +146,31 @@ class BitStream:
     def character_starts(self) -> Index:
         """The first bit of each code unit, in the order of reading.
 
-        All code units, whether they turn out to be characters or not: a machine that reads on
-        can't know of the filling of the last row before it has read it.
+        All code units, whether or not they turn out to be characters: a machine can't know
+        about the fill of the last row before it has read it.
         """
         return np.sort(self.index_of(np.arange(0, len(self.bits), self.unit_bits, dtype=np.int64)))
 
     def ones_until(self, index: Index) -> Index:
-        """How many ones have been read when they have, their own bit counted."""
+        """Number of ones read so far, their own bits included."""
         out: Index = np.cumsum(self.bits > 0, dtype=np.int64)[index]
         return out
 
     def steps_until(self, index: Index, up: int, down: int) -> Index:
-        """Where steps of `up` for each one and `-down` for each zero have come to."""
+        """The sum of steps so far: `up` for each one and `-down` for each zero."""
         steps = np.where(self.bits > 0, up, np.where(self.bits == 0, -down, 0))
         out: Index = np.cumsum(steps)[index]
         return out
 
     def one_at(self, index: Index, back: int) -> NDArray[np.bool_]:
-        """Whether the bit read `back` positions earlier is a one; none before the first."""
+        """Whether the bit read `back` positions earlier is a one."""
         at = index - back
         ones = self.bits > 0
         out: NDArray[np.bool_] = ones[np.maximum(at, 0)] & (at >= 0)
         return out
 
     def run_until(self, index: Index) -> Index:
-        """How many equal bits were read right before them."""
+        """Number of equal bits read right before them."""
         new = np.ones(len(self.bits), bool)
         new[1:] = self.bits[1:] != self.bits[:-1]
         start = np.maximum.accumulate(np.where(new, np.arange(len(self.bits)), 0))
@@ -179,13 +178,13 @@ class BitStream:
         return out
 
     def gap_until(self, index: Index) -> Index:
-        """How many positions lie between them and the one before; 0 where there is none."""
+        """Number of positions between them and the last one before; 0 if there is none."""
         last = np.maximum.accumulate(np.where(self.bits > 0, np.arange(len(self.bits)), -1))
         before = np.where(index > 0, last[np.maximum(index - 1, 0)], -1)
         return np.where(before >= 0, index - before - 1, 0)
 
     def recent(self, index: Index, window: int) -> tuple[Index, Index]:
-        """Ones among the last so many positions, their own counted, and how many those are."""
+        """Number of ones in the last `window` positions, their own included, and of positions."""
         ones = np.concatenate(([0], np.cumsum(self.bits > 0)))
         first = np.maximum(index + 1 - window, 0)
         return ones[index + 1] - ones[first], index + 1 - first
@@ -193,18 +192,18 @@ class BitStream:
 
 @dataclass(frozen=True, eq=False)
 class Events:
-    """What rhythm rules work on: sounding places before they have pitches.
+    """What rhythm rules work on: notes before they have pitches.
 
-    All arrays have shape (events,). Events stand in the order of their onsets.
+    All arrays have shape (events,), in the order of onsets.
 
     Attributes
     ----------
     index : ndarray of int64
-        The position, in the order of reading, that an event belongs to and has its pitch from.
+        The position, in the order of reading, that an event belongs to and takes its pitch from.
     onset, length : ndarray of float64
         In slots.
     velocity_scale : ndarray of float64
-        What its voice's velocity is multiplied by.
+        Factor on the voice's velocity.
     shift : ndarray of int64
         Scale degrees to add to its pitch.
     """
@@ -232,7 +231,7 @@ class Events:
 
     @property
     def end(self) -> Reals:
-        """When they end, in slots."""
+        """Ends in slots."""
         return self.onset + self.length
 
     def keep(self, which: NDArray[np.bool_] | Index) -> Events:
@@ -246,18 +245,18 @@ class Events:
         )
 
     def but(self, **arrays: NDArray[np.float64] | NDArray[np.int64]) -> Events:
-        """The same events with other arrays in places."""
+        """The same events with some arrays replaced."""
         return replace(self, **arrays)  # type: ignore[arg-type]
 
     def sorted(self) -> Events:
-        """In the order of onsets (kept where they are the same)."""
+        """In the order of onsets; a stable sort."""
         if len(self) < 2 or not (self.onset[1:] < self.onset[:-1]).any():
             return self
         return self.keep(np.argsort(self.onset, kind="stable"))
 
     @staticmethod
     def joined(parts: list[Events]) -> Events:
-        """Several lots of events as one."""
+        """Several sets of events as one, sorted."""
         return Events(
             np.concatenate([p.index for p in parts]),
             np.concatenate([p.onset for p in parts]),

@@ -19,11 +19,11 @@ Level = Annotated[float, msgspec.Meta(ge=0, le=2)]
 
 
 class Curve(Settings, frozen=True):
-    """A velocity curve: `points` evenly over a character, a row, the rows or the piece.
+    """A velocity curve: `points` spread evenly over a character, a row, the rows or the piece.
 
-    Between points it is straight; 1 is as loud as the voice is, 0.5 half as hard. Over
-    "position" the points stand for the positions of a turn (where on the disc a hole lies), over
-    "row" for the time from a row's start to its end, over "rows" for the rows from first to last.
+    Between points it is straight; 1 is the voice's own velocity, 0.5 half of it. "position" spreads
+    the points over the positions of a turn (where on the disc a hole lies), "row" over the time
+    from a row's start to its end, "rows" over the rows from first to last.
     """
 
     over: Literal["position", "character", "row", "rows", "piece"] = "piece"
@@ -77,7 +77,7 @@ def _share(value: NDArray[np.number], last: float) -> NDArray[np.float64]:
 
 
 def curve_scale(curve: Curve, e: Events, m: BitStream) -> NDArray[np.float64]:
-    """What each event's velocity scale is multiplied by, shape (events,)."""
+    """The factor on each event's velocity scale, shape (events,)."""
     t = m.timeline
     at = {
         "position": lambda: _share(m.position(e.index), m.positions - 1),

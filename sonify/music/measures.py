@@ -1,4 +1,4 @@
-"""Measures of a piece that help to choose: density, range, rests, intervals, repetition, key.
+"""Measures of a piece that help to choose one: density, range, rests, intervals, repetition, key.
 
 Key and clarity follow C. L. Krumhansl and E. J. Kessler, "Tracing the dynamic changes in perceived
 tonal organization in a spatial representation of musical keys", Psychological Review 89 (1982),
@@ -34,7 +34,7 @@ class Measures:
     notes : int
     seconds : float
     density : float
-        Notes a second, over the time in which the disc is read.
+        Notes per second while the disc is read.
     lowest, highest : str
         Of the pitched voices; empty without any.
     span : float
@@ -44,7 +44,7 @@ class Measures:
     interval : float
         Mean size of the steps of the first pitched voice, in semitones.
     repetition : float
-        Share of its groups of four notes that were heard before, 0 to 1.
+        Share of its groups of four notes that came before, 0 to 1.
     key : str
         Such as "D minor"; empty without pitches.
     clarity : float

@@ -29,14 +29,14 @@ _LONGEST_BAR = 64
 
 @dataclass(frozen=True)
 class Grid:
-    """How slots, beats, bars and ticks hang together.
+    """How slots, beats, bars and ticks relate.
 
     Attributes
     ----------
     step : Fraction
         The note value of one position, in whole notes.
     metre : tuple of int
-        Beats a bar, and the note value of a beat (4 for a quarter).
+        Beats per bar, and the note value of a beat (4 for a quarter).
     ticks_per_quarter : int
         Of the MIDI file.
     row_is_bars : bool
@@ -50,12 +50,12 @@ class Grid:
 
     @property
     def step_beats(self) -> float:
-        """How many quarter notes a position lasts."""
+        """The length of a position in quarter notes."""
         return float(self.step * 4)
 
     @property
     def step_ticks(self) -> int:
-        """How many ticks a position lasts."""
+        """The length of a position in ticks."""
         return int(self.step * 4 * self.ticks_per_quarter)
 
     @property
@@ -65,11 +65,11 @@ class Grid:
 
     @property
     def bar_ticks(self) -> int:
-        """How many ticks a bar lasts."""
+        """The length of a bar in ticks."""
         return int(self.bar * 4 * self.ticks_per_quarter)
 
     def tick_s(self, position_s: float) -> float:
-        """How long a tick lasts, in s, where a position lasts `position_s`."""
+        """The length of a tick in s, for positions of `position_s`."""
         return position_s / self.step_ticks
 
 
@@ -83,7 +83,7 @@ def parse_step(text: str) -> Fraction:
     step = Fraction(int(found.group(1)), int(found.group(2)))
     if not Fraction(1, 256) <= step <= 4:
         raise InputError(
-            f"{text} of a whole note is out of range; 1/256 to 4/1", place="music.step"
+            f"{text} of a whole note is out of range; give 1/256 to 4/1", place="music.step"
         )
     return step
 
@@ -97,7 +97,7 @@ def _parse_metre(text: str) -> tuple[int, int]:
     beats, value = int(found.group(1)), int(found.group(2))
     if not 1 <= beats <= 255 or value not in (1, 2, 4, 8, 16, 32, 64):
         raise InputError(
-            f"{text} can't be a metre; 1 to 255 beats of 1, 2, 4, 8, 16, 32 or 64",
+            f"{text} is not a metre; give 1 to 255 beats of 1, 2, 4, 8, 16, 32 or 64",
             place="music.metre",
         )
     return beats, value
@@ -121,12 +121,12 @@ def _auto_metre(row: Fraction) -> tuple[int, int]:
 
 
 def grid_of(music: Music, positions: int) -> Grid:
-    """The grid of beats and ticks for rows of so many positions.
+    """The grid of beats and ticks for rows of `positions`.
 
     Raises
     ------
     InputError
-        A step or metre that can't be.
+        A step or metre that is not possible.
     """
     step = parse_step(music.step)
     row = step * positions

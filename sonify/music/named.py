@@ -1,4 +1,4 @@
-"""From a name or a table in a preset to the scheme, rule or curve that it means."""
+"""The scheme or rule that a name or a table in a preset stands for."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ def one_of(table: Mapping[str, type[T]], tag: str, value: str | Mapping[str, Any
     Raises
     ------
     InputError
-        A name that is not known, or settings that don't fit, with the place.
+        An unknown name, or settings that don't fit, with the place.
     """
     given = {tag: value} if isinstance(value, str) else value
     name = given.get(tag)

@@ -57,15 +57,15 @@ CHANNELS = 16
 
 @dataclass(frozen=True, eq=False)
 class Part:
-    """One voice's notes, as columns of shape (notes,), in the order of their onsets.
+    """The notes of one voice, as columns of shape (notes,), in the order of onsets.
 
     Attributes
     ----------
     voice : Voice
     number : int
-        Which voice it is.
+        The voice's number, from 0.
     channel, program : int
-        As sent: 0 to 15, 0 to 127.
+        As in MIDI messages: 0 to 15, 0 to 127.
     index : ndarray of int64
         The position in the order of reading that a note belongs to.
     on, off : ndarray of int64
@@ -92,7 +92,7 @@ class Part:
 
     @property
     def name(self) -> str:
-        """Its name for tracks and lists."""
+        """The voice's name, or its number."""
         return self.voice.name or f"voice {self.number + 1}"
 
 

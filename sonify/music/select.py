@@ -1,4 +1,4 @@
-"""Which rows, positions and places a voice sounds at: texts such as "1-4, 7, 9-" or "odd"."""
+"""Choices of rows, positions and places, written as "1-4, 7, 9-" or "odd"."""
 
 from __future__ import annotations
 
@@ -18,13 +18,13 @@ _WORDS = {"odd": "1-/2", "even": "2-/2", "all": "1-"}
 def chosen(text: str, count: int, place: str) -> NDArray[np.bool_]:
     """Which of `count` things, numbered from 1, a text names; shape (count,).
 
-    Parts are parted by commas: a number, a range (an end left out is the last one), and after a
-    slash every so manieth of the range.
+    Parts are separated by commas: a number or a range (without an end it goes to the last one). A
+    slash and a number after a range takes every second, third, ... of it.
 
     Raises
     ------
     InputError
-        A part that is none of these.
+        A part that is neither.
 
     Examples
     --------
@@ -37,7 +37,7 @@ def chosen(text: str, count: int, place: str) -> NDArray[np.bool_]:
         found = _RANGE.fullmatch(_WORDS.get(word, word))
         if not word or not found or not (found[1] or found[2]):
             raise InputError(
-                f"'{part.strip()}' is no choice; write numbers from 1 and ranges such as "
+                f"'{part.strip()}' is not a choice; write numbers from 1 and ranges such as "
                 "1-4, 7, 9-, every other one as 1-/2, or odd or even",
                 place=place,
             )
@@ -46,7 +46,8 @@ def chosen(text: str, count: int, place: str) -> NDArray[np.bool_]:
         step = int(found[4] or 1)
         if first < 1 or step < 1 or (found[3] and last < first):
             raise InputError(
-                f"'{part.strip()}' can't be; numbers count from 1 and ranges rise", place=place
+                f"'{part.strip()}' is not possible; numbers count from 1 and ranges rise",
+                place=place,
             )
         out[first - 1 : last : step] = True
     return out

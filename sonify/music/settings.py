@@ -47,8 +47,8 @@ class Voice(Settings, frozen=True):
 class Music(Settings, frozen=True):
     """The `[music]` section.
 
-    `step` is the note value of one position. `timing` is "player", true to the machine, or
-    "bars", where a row change becomes whole beats of rest that bring the next row to a bar line.
+    `step` is the note value of one position. `timing` is "player", with the machine's own pauses,
+    or "bars", where a row change becomes whole beats of rest up to a bar line.
     `metre` is "auto" (the most usual one in which a row is whole bars) or such as "7/8". `scale`
     is a name or a table (see `sonify.music.theory.tuning.OwnScale`); `concert_pitch` is A4 in Hz.
     Without voices of its own a piece has one, as the plain player: a note for each one.

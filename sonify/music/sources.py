@@ -1,4 +1,4 @@
-"""Sources: which places of a reading a voice sounds at. One row of the table for each source."""
+"""Sources: the places of a reading at which a voice sounds. One table row for each source."""
 
 from __future__ import annotations
 
@@ -26,10 +26,10 @@ class Source:
     ----------
     name, about : str
     places : callable
-        The indices of its places in the order of reading, from the material.
+        The indices of its places in the order of reading, from the bit stream.
     onset, length : callable or None
-        When they begin and how long they last, in slots, from the material and those indices;
-        as they are read and one step long if None.
+        When its events begin and how long they last, in slots, from the bit stream and those
+        indices; if None, when they are read and one step long.
     core : str
         What a machine's core sounds for it, as in the names `PLAYER_FROM_...`; empty if it can't
         follow it bit by bit.

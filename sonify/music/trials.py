@@ -1,4 +1,4 @@
-"""Many readings side by side: the same mapping made for a lot of trial discs in one go."""
+"""Many readings side by side, so that one pass makes the notes of many trial discs."""
 
 from __future__ import annotations
 
@@ -17,18 +17,18 @@ __all__ = ["Before", "Trials"]
 
 @dataclass(frozen=True, eq=False)
 class Before:
-    """What was read before the rows of a trial, as far as schemes remember it, shape (trials,).
+    """What schemes remember of the bits before the rows of a trial, shape (trials,).
 
     Attributes
     ----------
     ones, zeros : ndarray of int64
-        How many of each.
+        Their numbers.
     run : ndarray of int64
-        How many equal bits came last.
+        Length of the last run of equal bits.
     last : ndarray of int64
-        Those bits: 1, 0 or -1; 2 where nothing was read before.
+        The bit of that run: 1, 0 or -1; 2 where nothing was read before.
     gap : ndarray of int64
-        How many positions have passed since the last one; -1 where there was none.
+        Positions since the last one; -1 where there was none.
     """
 
     ones: Index
@@ -52,33 +52,33 @@ class Before:
         return cls(one.sum(axis=1), (bits == 0).sum(axis=1), run, back[:, 0].astype(np.int64), gap)
 
     def keep(self, which: Index) -> Before:
-        """Those of these trials, one by one."""
+        """Only these trials."""
         return Before(
             self.ones[which], self.zeros[which], self.run[which], self.last[which], self.gap[which]
         )
 
     def repeated(self, times: int) -> Before:
-        """Each trial's so many times over."""
+        """Each trial repeated so many times."""
         return self.keep(np.repeat(np.arange(len(self.ones)), times))
 
 
 @dataclass(frozen=True, eq=False, kw_only=True)
 class Trials(BitStream):
-    """Some rows of many trial discs, which the mapping takes for one long reading.
+    """Some rows of many trial discs, which the mapping treats as one long reading.
 
-    `bits` holds one trial after the other, `timeline` a line for each row of each. Slots of
-    trial k begin at k * `apart`. Schemes count on from what came `before`; those that look back
-    (`number`, `density`) see no further than the first row of the window.
+    `bits` holds the trials one after another, `timeline` one line for each row of each. The slots
+    of trial k begin at k * `apart`. Schemes continue counting from what came `before`; those that
+    look back (`number`, `density`) see no further than the first row of the window.
 
     Attributes
     ----------
     whole : Timeline
-        The reading that the rows are of.
+        The whole reading that the rows belong to.
     first_row : int
         The window's first row.
     trials : int
     apart : int
-        Slots from one trial to the next, more than anything lasts.
+        Slots from one trial to the next, more than any event lasts.
     before : Before
     """
 
@@ -100,7 +100,7 @@ class Trials(BitStream):
         """Trials from their bits in the order of reading, shape (trials, rows * positions)."""
         trials, span = bits.shape
         rows = span // whole.positions
-        # no event comes later than by several rules' most steps
+        # rules delay events by less than this
         apart = 1 << (int(whole.end_slot) + 16384).bit_length()
         slots = whole.row_slot[first_row : first_row + rows]
         starts = (np.arange(trials, dtype=np.int64)[:, None] * apart + slots).reshape(-1)
@@ -144,7 +144,7 @@ class Trials(BitStream):
         return slot % self.apart
 
     def trial(self, slot: NDArray[Any]) -> Index:
-        """Which trial a slot belongs to."""
+        """The trials that slots belong to."""
         out: Index = (slot // self.apart).astype(np.int64)
         return out
 
@@ -160,7 +160,7 @@ class Trials(BitStream):
         return self.row(index) * self.positions + self.position(index)
 
     def index_of(self, place: Index) -> NoReturn:
-        raise TypeError("a place in the grid is one in every trial")
+        raise TypeError("a place in the grid stands for one in every trial")
 
     @cached_property
     def grid(self) -> NDArray[np.int8]:
@@ -173,7 +173,7 @@ class Trials(BitStream):
 
     @cached_property
     def unit_values(self) -> Index:
-        """Each trial's code units from the one on that its window begins with or within."""
+        """The values of each trial's code units, from the one in which its window begins."""
         width = self.unit_bits
         lead = self.first_row * self.positions % width
         count = -(-(lead + self.span) // width)

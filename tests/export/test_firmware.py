@@ -725,7 +725,7 @@ REFUSED = {
     "strum": (voice(rhythm=["echoes", "strum"]), "chords that are all alike"),
     "thinned": (voice(rhythm=["echoes", "thinned"]), "put 'thinned' before 'echoes'"),
     "led echoes": (voice(rhythm=["echoes"], pitch=SCHEMES["led"]), "leads a tone when it is read"),
-    "echoes": (voice(rhythm=[{"rule": "echoes", "count": 8, "delay": 40}]), "64 in mind"),
+    "echoes": (voice(rhythm=[{"rule": "echoes", "count": 8, "delay": 40}]), "the core keeps 64"),
     "joined": (voice(rhythm=["gate", "joined"]), "each has ended before the next is read"),
 }
 

@@ -1,4 +1,4 @@
-"""Letters for the core: the pictures of the characters that a disc's alphabet has."""
+"""Letters for the core: pictures of the characters in a disc's alphabet."""
 
 from __future__ import annotations
 
@@ -13,11 +13,11 @@ __all__ = ["characters_of", "ita2_table", "letters_of"]
 
 _NOT_CHARACTERS = "\0\x0e\x0f\ufffd"
 _MOST = 600
-"""The most characters of a large font that the core takes; they come in the order of Unicode."""
+"""The most characters that the core takes from a large font, in the order of Unicode."""
 
 
 def characters_of(alphabet: str) -> str | None:
-    """The characters that an alphabet can write; None for all there are."""
+    """The characters of an alphabet; None for all of Unicode."""
     if alphabet == "ascii":
         return "".join(map(chr, range(1, 128)))
     if alphabet == "ita2":
@@ -31,7 +31,7 @@ def ita2_table() -> list[int]:
 
 
 def letters_of(alphabet: str, matrix: Matrix) -> Letters:
-    """The letters that the core shows, those of the alphabet only."""
+    """The letters that the core can show: those of the alphabet."""
     wanted = characters_of(alphabet)
     if matrix.letters == OWN_LETTERS:
         letters = load_letters()

@@ -1,4 +1,4 @@
-"""Keys and channels of tones: one channel a voice, or one for each of its bends."""
+"""Keys and channels of tones: one channel per voice, or one for each of its bends."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ class Keys:
 
 @dataclass(frozen=True, eq=False)
 class Sounds:
-    """What tones are made of.
+    """The sounds that the tables of tones refer to.
 
     Attributes
     ----------
@@ -57,12 +57,12 @@ class Sounds:
 def allocation_of(
     music: Music, channels: list[int], unit_bits: int, grid: Grid
 ) -> list[ChannelAllocation | None]:
-    """The channels that voices bend, as the performance has them.
+    """The channels that voices bend, as in the performance.
 
     Raises
     ------
     Refusal
-        Not a channel for each bend, whatever is read.
+        Too few channels for every bend that may come up.
     """
     if not needs_bends(music):
         return [None] * len(channels)
@@ -76,7 +76,7 @@ def allocation_of(
     if len(set(channels)) < len(channels):
         raise Refusal(
             "tones between the keys on a channel that voices share: a channel bends all its notes "
-            "alike (give the voices no channel of their own)"
+            "alike (leave out the voices' `channel`)"
         )
     count = sum(max(1, len(set(bend_of(r)[1].tolist()))) for r in pitch_sets if r is not None)
     raise Refusal(

@@ -1,4 +1,4 @@
-"""Names in C: which ones a program may give to its own things."""
+"""Names in C that do not collide with the language or its library."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ _NAME = re.compile(r"[a-z][a-z0-9_]{0,23}")
 
 
 def check_prefix(prefix: str) -> str:
-    """A prefix for all names and files, if C has no other use for them.
+    """Check the prefix of all names and files.
 
     Raises
     ------
@@ -68,7 +68,7 @@ def voice_names(names: list[str]) -> list[str]:
     Raises
     ------
     InputError
-        Two voices whose names come to the same.
+        Two voices whose names become the same.
     """
     out: list[str] = []
     for n, name in enumerate(names):

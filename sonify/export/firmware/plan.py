@@ -1,4 +1,4 @@
-"""The plan: all that the C tables need, worked out from a performance, or why it can't be."""
+"""All that the C tables need, worked out from a performance, or why a machine can't follow it."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ RAM = 2048
 """Bytes of RAM that the core keeps to."""
 
 CALLER = 256
-"""Bytes of RAM that are left to the caller if nobody says how much room a message needs."""
+"""Bytes of RAM left to the caller if the room for a message is not given."""
 
 _HALT_POSITIONS, _HALT_S = 16, 2.0
 _STACK, _STACK_CHANCE = 200, 20
@@ -114,46 +114,46 @@ class FirmwarePlan:
 
     @property
     def lamps(self) -> int:
-        """How many lamps there are."""
+        """Number of lamps."""
         return self.width * self.height
 
     @property
     def human(self) -> bool:
-        """Whether chance moves or shapes some notes."""
+        """Whether chance changes some notes."""
         return any(s.op in ("SHAKE", "FORCE") for v in self.voices for s in v.steps.steps)
 
     @property
     def by_value(self) -> bool:
-        """Whether some tones show only when their character has been read."""
+        """Whether some tones are known only when their character has been read."""
         return any(v.tones.by_value for v in self.voices)
 
     @property
     def past(self) -> int:
-        """How many of the last bits are kept for densities; 0 where 32 are enough."""
+        """Number of past bits kept for densities; 0 where 32 are enough."""
         leads = [v.tones.leads[0] for v in self.voices]
         most = max([lead.up for lead in leads if lead.by == "DENSITY"] or [0])
         return 0 if most <= 32 else 1 << (most - 1).bit_length()
 
     @property
     def stall_ticks(self) -> int:
-        """How long no position may come before all notes end, in ticks."""
+        """Ticks without a position after which all notes end."""
         return min(2 * (self.gap_slots + 2 * self.positions) * self.step_ticks, 0x10000000)
 
     @property
     def halt_ticks(self) -> int:
-        """... while a row is read, when each hole of the clock row is told."""
+        """The same while a row is read, when every clock hole is reported."""
         positions = max(_HALT_POSITIONS, math.ceil(_HALT_S / self.position_s))
         return min(positions * self.step_ticks, self.stall_ticks)
 
     @property
     def stack(self) -> int:
-        """Bytes of stack at most, about: what sounds again goes through the rules again."""
+        """About how many bytes of stack it takes at most: repeated notes pass the rules again."""
         again = [sum(s.op in ("ECHOES", "REPEAT") for s in v.steps.steps) for v in self.voices]
         return _STACK + _STACK_CHANCE * self.human + _STACK_AGAIN * max(again, default=0)
 
     @property
     def needed(self) -> int:
-        """Bytes that this disc's message takes as it is decoded, framing and shifts too."""
+        """Bytes that this disc's message takes while it is decoded, with framing and shifts."""
         if self.alphabet == "none":
             return 0
         return units_used(self.show.disc.grid, self.unit_bits)
@@ -164,7 +164,7 @@ class FirmwarePlan:
 
 
 def fixed_ram(plan: FirmwarePlan) -> int:
-    """Bytes of RAM but for notes and text, as the core's variables add up."""
+    """Bytes of RAM without notes and text: the sum of the core's variables."""
     rules = sum(len(v.steps.steps) for v in plan.voices)
     row = (plan.positions + 7) // 8
     per_voice = (31 if plan.human else 27) * len(plan.voices) + 2 * (rules + 1)
@@ -173,18 +173,19 @@ def fixed_ram(plan: FirmwarePlan) -> int:
 
 
 def plan_of(show: Performance, text: int | None = None) -> FirmwarePlan:
-    """Work out the tables, or say what a machine can't follow as it reads.
+    """Work out the tables, or say what a machine can't follow while it reads.
 
     Parameters
     ----------
     show : Performance
     text : int, optional
-        Room for so many characters (bytes in utf-8); as much as fits in 2 KB of RAM if not given.
+        Room for a message, in characters (bytes in utf-8); as much as fits in 2 KB of RAM if not
+        given.
 
     Raises
     ------
     InputError
-        What can't be followed and why, all in one line; sizes beyond the core's.
+        What can't be followed and why, in one line; sizes beyond the core's.
     """
     setup, disc, grid = show.setup, show.disc, show.grid
     matrix = setup.player.matrix
@@ -267,7 +268,7 @@ def plan_of(show: Performance, text: int | None = None) -> FirmwarePlan:
     if notes > MOST_NOTES:
         raise InputError(
             f"a machine can't follow this as it reads: up to {notes} notes would be due or "
-            f"sounding at once, and the core keeps {MOST_NOTES} in mind; take shorter echoes or "
+            f"sounding at once, and the core keeps {MOST_NOTES}; take shorter echoes or "
             "fewer voices"
         )
     _check_counts(plan)
@@ -275,7 +276,7 @@ def plan_of(show: Performance, text: int | None = None) -> FirmwarePlan:
 
 
 def _check_counts(plan: FirmwarePlan) -> None:
-    """Refuse what is more than the core's own numbers count."""
+    """Refuse more than the core's numbers can count."""
     masks = {s.mask.bits for v in plan.voices for s in v.steps.steps if s.mask is not None}
     velocities = sum(v.steps.velocities.size for v in plan.voices)
     for count, most, what in (
@@ -296,7 +297,7 @@ def _check_counts(plan: FirmwarePlan) -> None:
 
 
 def units_used(grid: NDArray[np.int8], unit_bits: int) -> int:
-    """How many units of a disc's bits there are up to the last that is not all zeros."""
+    """Number of code units up to the last one that is not all zeros."""
     last = np.flatnonzero(grid.reshape(-1))
     return int(last[-1]) // unit_bits + 1 if len(last) else 0
 
@@ -319,8 +320,8 @@ def code_refusal(show: Performance) -> None:
         raise Refusal(f"the core does not know the framing '{code.framing}'")
     if code.check not in ("none", "parity", "crc-16"):
         raise Refusal(
-            f"the check '{code.check}': the core does not mend bits, and would show a message "
-            "that nothing vouches for; parity and crc-16 are checked"
+            f"the check '{code.check}': the core does not repair bits, and would show a message "
+            "that it can't check; take parity or crc-16"
         )
 
 
@@ -352,7 +353,7 @@ def _voice(
 
 
 def _check_led(steps: Steps, tones: Tones, machine: Machine) -> None:
-    """Refuse tones that are led in another order than they are read in."""
+    """Refuse voice-leading in another order than that of reading."""
     how = 'leads a tone when it is read (take leading = "free")'
     for s in steps.steps:
         if s.op == "REPEAT" or (s.op == "ECHOES" and s.c):
@@ -407,7 +408,7 @@ def _filters(voice: Voice, place: str, machine: Machine) -> list[Mask]:
         try:
             count, back = eventually_periodic(which.__getitem__, 512)
         except Refusal:
-            raise Refusal("its choice of rows does not come round soon enough") from None
+            raise Refusal("its choice of rows does not repeat soon enough") from None
         out.append(Mask("ROW", _bools(which[:count]), back))
     if voice.positions is not None:
         which = chosen(voice.positions, machine.positions, f"{place}.positions")

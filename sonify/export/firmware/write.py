@@ -1,4 +1,4 @@
-"""The folder that a maker builds from: core, tables, an example and how to wire the calls."""
+"""The folder that a maker builds from: the core, its tables, an example and a README."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ from sonify.performance import Performance
 __all__ = ["CODE_BYTES", "Memory", "firmware_files", "memory_of", "write_firmware"]
 
 CODE_BYTES = 12_500
-"""Program memory of the core's code on an 8-bit chip, optimised for size, about (measured)."""
+"""About the program memory of the core's code on an 8-bit chip, optimised for size (measured)."""
 
 _CHANCE_BYTES = 1_800
 _BEND_BYTES = 150
@@ -37,7 +37,7 @@ _CORE = (
 
 @dataclass(frozen=True)
 class Memory:
-    """What the core takes, in bytes: RAM exactly, the stack and the code about."""
+    """What the core takes, in bytes: exact for RAM, estimates for the stack and the code."""
 
     ram: int
     stack: int
@@ -46,12 +46,12 @@ class Memory:
 
     @property
     def program(self) -> int:
-        """Program memory, about."""
+        """Estimated program memory."""
         return self.tables + self.code
 
     @property
     def fits(self) -> bool:
-        """Whether it keeps to 2 KB of RAM, stack and all, and 28 KB of program memory."""
+        """Whether it fits 2 KB of RAM, stack included, and 28 KB of program memory."""
         return self.ram + self.stack <= RAM and self.program <= PROGRAM_MEMORY
 
 
@@ -159,18 +159,18 @@ def write_firmware(
     folder : path
         New, empty, or any with `force` (files of other names stay).
     prefix : str
-        What all names in C and all files begin with.
+        The beginning of all names in C and of all files.
     text : int, optional
-        Room for a message of so many characters.
+        Room for a message, in characters.
     force : bool
         Write into a folder that is not empty.
 
     Raises
     ------
     InputError
-        A mapping that a machine can't follow, names that collide, a folder that is not empty.
+        A mapping that a machine can't follow, names that collide, or a folder that is not empty.
     OutputError
-        The place can't be written.
+        The folder can't be written.
     """
     folder = Path(folder)
     check_prefix(prefix)

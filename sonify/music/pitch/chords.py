@@ -28,12 +28,12 @@ class Progression(Scheme, frozen=True, tag="progression"):
     chords: Annotated[str, control("Chords", "In roman numerals, such as i VI III VII.")] = ""
     each: Annotated[
         Literal["row", "character", "bar"],
-        control("A new chord", "When the next chord comes.", choices={
+        control("A new chord", "What brings the next chord.", choices={
             "bar": "with each bar", "character": "with each character", "row": "with each row"}),
     ] = "row"  # fmt: skip
     hold: Annotated[
         int,
-        control("Hold", "For how many of these a chord stays.", 1, soft=(1, 16), ge=1, le=1024),
+        control("Hold", "How many of these a chord lasts.", 1, soft=(1, 16), ge=1, le=1024),
     ] = 1
     line: Annotated[
         str | dict[str, Any], control("Line", "The scheme that walks over the chord's tones.")
@@ -102,7 +102,7 @@ class Progression(Scheme, frozen=True, tag="progression"):
 
 
 def _into_scale(pitch: Pitches, frame: Frame) -> Pitches:
-    """Outside the twelve tones each chord tone is the nearest tone of the scale."""
+    """Move each chord tone to the nearest tone of a scale outside the twelve tones."""
     if not len(pitch):
         return pitch
     period = frame.scale.period

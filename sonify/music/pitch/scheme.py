@@ -73,7 +73,7 @@ class Scheme(Settings, frozen=True, tag_field="scheme", tag="none"):
 
     `range` is the lowest and the highest note, such as ["C3", "E5"]. `fold` tells how tones
     outside it come back: by octaves, turning back at its ends, or to its nearest tone. With
-    `leading` "nearest" each tone goes to the octave nearest to the tone before it, row by row.
+    `leading` "nearest" each tone takes the octave nearest to the tone before it, row by row.
 
     A scheme must define `degrees`. The other methods tell recovery, channel allocation and the
     firmware what they need to know; the defaults suit a scheme whose tone is certain as soon as
@@ -309,9 +309,9 @@ def by_rows(degrees: Index, row_step: int) -> Index:
 
 
 def led(pitch: Pitches, row: Index, bounds: tuple[float, float], period: float) -> Pitches:
-    """Each tone in the octave nearest to the one before it, afresh in each row.
+    """Each tone in the octave nearest to the one before it, starting again in each row.
 
-    Rows are led side by side; a row of more than 256 notes begins afresh after as many.
+    Rows are led side by side; a row starts again after every 256 notes.
     """
     n = len(pitch)
     new = np.ones(n, bool)

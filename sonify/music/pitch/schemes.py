@@ -105,7 +105,7 @@ class PlaceLadder(Scheme, frozen=True, tag="place"):
 
 
 class Sweep(Scheme, frozen=True, tag="sweep"):
-    """Where on the turn a position lies gives the degree: each row is a slow rise or arch."""
+    """The position within the turn gives the degree: each row is a slow rise or arch."""
 
     span: Span = 15
     way: Annotated[Literal["up", "down", "arch"], _WAY] = "arch"
@@ -176,7 +176,7 @@ class BitsNumber(Scheme, frozen=True, tag="number"):
         return along(Lead("NUMBER", len(values), up=(1 << self.bits) - 1), values)
 
     def degree_set(self, unit_bits: int) -> Index:
-        # a number of so few bits may not come to all of its span
+        # a number of few bits may not reach all of its span
         return np.arange(min(self.span, 1 << self.bits))
 
 
@@ -203,7 +203,7 @@ class Walk(Scheme, frozen=True, tag="walk"):
 
 
 class RunLength(Scheme, frozen=True, tag="run-length"):
-    """How long its run of equal bits is so far gives the degree: long runs climb."""
+    """The length of the run of equal bits so far gives the degree: long runs climb."""
 
     span: Span = 8
     row_step: RowStep = 0
@@ -220,11 +220,11 @@ class RunLength(Scheme, frozen=True, tag="run-length"):
 
 
 class Gap(Scheme, frozen=True, tag="gap"):
-    """How far back the last one lies gives the degree: a wide gap makes a wide leap."""
+    """The distance to the last one gives the degree: a wide gap makes a wide leap."""
 
     span: Span = 9
     step: Annotated[
-        int, control("Step", "How many tones one position of distance is worth.", 1, ge=1, le=12)
+        int, control("Step", "How many tones each position of distance adds.", 1, ge=1, le=12)
     ] = 2
 
     def degrees(self, m: BitStream, index: Index) -> Index:
@@ -238,7 +238,7 @@ class Gap(Scheme, frozen=True, tag="gap"):
 
 
 class Count(Scheme, frozen=True, tag="count"):
-    """Every one moves on to the next tone of a ladder, a step or more at a time."""
+    """Every one moves on along a ladder of tones, a step or more at a time."""
 
     span: Span = 8
     step: Annotated[int, control("Step", "How many tones each one moves on.", 1, ge=1, le=12)] = 1
@@ -263,12 +263,12 @@ class Count(Scheme, frozen=True, tag="count"):
 
 
 class Density(Scheme, frozen=True, tag="density"):
-    """How thick the ones lie just now gives the degree: a contour that rises where they crowd."""
+    """The density of the last ones gives the degree: the line rises where they crowd."""
 
     window: Annotated[
         int,
         control(
-            "Window", "Over how many positions the ones are counted.", 1, soft=(2, 112),
+            "Window", "Over how many positions it counts the ones.", 1, soft=(2, 112),
             ge=2, le=4096,
         ),
     ] = 14  # fmt: skip
@@ -277,7 +277,7 @@ class Density(Scheme, frozen=True, tag="density"):
     def degrees(self, m: BitStream, index: Index) -> Index:
         ones, seen = m.recent(index, self.window)
         share = ones * (self.span - 1)
-        # half up, in whole numbers, so that a machine without fractions gets the same
+        # round half up in whole numbers, so that a machine without fractions gets the same
         return (2 * share + seen) // (2 * seen)
 
     def lead(self, machine: Machine) -> Degrees:
@@ -310,7 +310,7 @@ class OneTone(Scheme, frozen=True, tag="one-tone"):
 
 
 class ToneTable(Scheme, frozen=True, tag="table"):
-    """A list of degrees or note names, walked by position, place, row, note or value."""
+    """A list of degrees or note names, chosen by position, place, row, note or value."""
 
     degrees_of: Annotated[
         tuple[Degree, ...],
@@ -322,7 +322,7 @@ class ToneTable(Scheme, frozen=True, tag="table"):
     by: Annotated[
         Literal["position", "place", "row", "character", "one", "value"],
         control(
-            "Walked by",
+            "Chosen by",
             "What moves on to the next tone of the list.",
             choices={
                 "character": "each character", "one": "each one",
@@ -339,7 +339,7 @@ class ToneTable(Scheme, frozen=True, tag="table"):
         return self.by not in ("one", "value")
 
     def degree_set(self, unit_bits: int) -> Index:
-        # of a kit's drums, a table of notes names the first, the second ...
+        # for a kit of drums, a table of notes stands for its first, second, ... drum
         return np.array(self.degrees_of or range(len(self.notes)), np.int64)
 
     def degrees(self, m: BitStream, index: Index) -> Index:

@@ -20,7 +20,7 @@ __all__ = ["Breath", "Changes", "Each", "Even", "Pattern", "Sparse", "Thinned"]
 
 
 class Each(Rule, frozen=True, tag="each"):
-    """A note for each place, one step long."""
+    """A note of one step for each place."""
 
     stays: ClassVar[bool] = True
 
@@ -35,7 +35,7 @@ class Each(Rule, frozen=True, tag="each"):
 
 
 class Changes(Rule, frozen=True, tag="changes"):
-    """Only where the bit differs from the one read before it."""
+    """Notes only where the bit differs from the one read before it."""
 
     stays: ClassVar[bool] = True
     skips: ClassVar[bool] = True
@@ -50,14 +50,14 @@ class Changes(Rule, frozen=True, tag="changes"):
 
 
 class Thinned(Rule, frozen=True, tag="thinned"):
-    """Of each row only every second note stays, or every third, and so on."""
+    """Only every second note of each row stays, or every third, and so on."""
 
     stays: ClassVar[bool] = True
     skips: ClassVar[bool] = True
     by_neighbours: ClassVar[bool] = True
 
     every: Annotated[
-        int, control("One in", "Of so many notes, one stays.", 1, soft=(1, 16), ge=1, le=64)
+        int, control("One in", "One note stays out of this many.", 1, soft=(1, 16), ge=1, le=64)
     ] = 2
     first: Annotated[
         int,
@@ -75,7 +75,7 @@ class Thinned(Rule, frozen=True, tag="thinned"):
 
 
 class Sparse(Rule, frozen=True, tag="sparse"):
-    """Each note stays by chance, the same ones for the same seed."""
+    """Each note stays or goes by chance; the same seed keeps the same notes."""
 
     stays: ClassVar[bool] = True
     skips: ClassVar[bool] = True
@@ -116,9 +116,11 @@ class _Cycle(Rule, frozen=True, tag="none"):
 
 
 class Pattern(_Cycle, frozen=True, tag="pattern"):
-    """Only where a pattern such as "x..x..x." has an x, over the positions of each row."""
+    """Notes only where a pattern such as "x..x..x." has an x, over the positions of each row."""
 
-    pattern: Annotated[str, control("Pattern", "An x sounds and a dot rests, over and over.")] = ""
+    pattern: Annotated[
+        str, control("Pattern", "An x sounds and a dot rests; the pattern repeats.")
+    ] = ""
 
     def cycle(self) -> NDArray[np.bool_]:
         beats = self.pattern.replace(" ", "").replace("|", "")
@@ -132,14 +134,20 @@ class Pattern(_Cycle, frozen=True, tag="pattern"):
 
 
 class Even(_Cycle, frozen=True, tag="even"):
-    """Only on so many steps out of so many, spread as evenly as can be (Bjorklund)."""
+    """Notes on some steps of a cycle, spread as evenly as possible (Bjorklund)."""
 
     notes: Annotated[
-        int, control("Notes", "On so many steps a note may sound.", 1, soft=(0, 16), ge=0, le=256)
+        int,
+        control("Notes", "How many steps of the cycle may sound.", 1, soft=(0, 16), ge=0, le=256),
     ] = 3
-    steps: Annotated[int, control("Out of", "Of so many steps.", 1, soft=(1, 32), ge=1, le=256)] = 8
+    steps: Annotated[
+        int, control("Steps", "How many steps the cycle has.", 1, soft=(1, 32), ge=1, le=256)
+    ] = 8
     turn: Annotated[
-        int, control("Turned by", "Begins so many steps later.", 1, soft=(0, 31), ge=0, le=255)
+        int,
+        control(
+            "Turned by", "How many steps later the cycle begins.", 1, soft=(0, 31), ge=0, le=255
+        ),
     ] = 0
 
     def cycle(self) -> NDArray[np.bool_]:

@@ -16,22 +16,22 @@ from sonify.music.rhythm.rule import Rule
 
 __all__ = ["Echoes", "Ghosts", "Layered", "Repeat"]
 
-_FADE = "How hard each is struck beside the one before."
+_FADE = "How loud each is compared with the one before."
 
 
 class Echoes(Rule, frozen=True, tag="echoes"):
-    """Each note comes again, softer each time, some steps later and some degrees away."""
+    """Each note repeats, softer each time, some steps later and some degrees away."""
 
     reorders: ClassVar[bool] = True
 
-    count: Annotated[int, control("Times", "How often a note comes again.", 1, ge=1, le=8)] = 2
+    count: Annotated[int, control("Times", "How often a note repeats.", 1, ge=1, le=8)] = 2
     delay: Annotated[
         float, control("After", "How many steps later.", 0.5, "steps", (0.5, 32), gt=0, le=256)
     ] = 3.0
     fade: Annotated[float, control("Fade", _FADE, 0.05, gt=0, le=1)] = 0.6
     shift: Annotated[
         int,
-        control("Shift", "How many tones each is moved.", 1, soft=(-12, 12), ge=-24, le=24),
+        control("Shift", "How many scale tones each one moves.", 1, soft=(-12, 12), ge=-24, le=24),
     ] = 0
 
     def apply(self, e: Events, m: BitStream) -> Events:
@@ -67,15 +67,18 @@ class Echoes(Rule, frozen=True, tag="echoes"):
 
 
 class Layered(Rule, frozen=True, tag="layered"):
-    """Each note becomes a chord: others join it, so many degrees above or below."""
+    """Each note becomes a chord: others join it, some degrees above or below."""
 
     shifts_by: Annotated[
         tuple[Annotated[int, msgspec.Meta(ge=-24, le=24)], ...],
-        control("Above", "How many scale tones above each further note lies, such as 2, 4.",
+        control("Above", "How many scale tones above it each added note lies, such as 2, 4.",
                 min_length=1, max_length=8),
     ] = msgspec.field(name="shifts", default=(2, 4))  # fmt: skip
     force: Annotated[
-        float, control("Loudness", "How hard the further notes are struck.", 0.05, gt=0, le=1)
+        float,
+        control(
+            "Loudness", "How loud the added notes are compared with the first.", 0.05, gt=0, le=1
+        ),
     ] = 0.85
 
     def apply(self, e: Events, m: BitStream) -> Events:
@@ -155,7 +158,7 @@ class Ghosts(Rule, frozen=True, tag="ghosts"):
 
     force: Annotated[
         float,
-        control("Loudness", "How hard the zeros are struck beside the ones.", 0.05, gt=0, le=1),
+        control("Loudness", "How loud the zeros are compared with the ones.", 0.05, gt=0, le=1),
     ] = 0.35
 
     def apply(self, e: Events, m: BitStream) -> Events:

@@ -1,4 +1,4 @@
-"""Even spreads: so many notes over so many steps, as evenly as can be."""
+"""Notes spread over steps as evenly as possible."""
 
 from __future__ import annotations
 
@@ -12,10 +12,10 @@ __all__ = ["even_pattern"]
 
 @lru_cache(maxsize=4096)
 def even_pattern(notes: int, steps: int) -> NDArray[np.bool_]:
-    """Bjorklund's pattern of `notes` over `steps`, shape (steps,), beginning with a note.
+    """Bjorklund's pattern of `notes` over `steps`, shape (steps,), starting with a note.
 
     Source: E. Bjorklund, "The theory of rep-rate pattern generation in the SNS timing system",
-    SNS-NOTE-CNTRL-99 (2003), as told by G. Toussaint, "The Euclidean algorithm generates
+    SNS-NOTE-CNTRL-99 (2003), described by G. Toussaint, "The Euclidean algorithm generates
     traditional musical rhythms", BRIDGES 2005.
     """
     if notes <= 0 or steps <= 0:

@@ -1,4 +1,4 @@
-"""Rhythm rules that shape notes where they stand: how long they last and how loud they are."""
+"""Rhythm rules that set how long notes last and how loud they are."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ _LONGEST_HELD = 2**31 - 1
 
 
 class Joined(Rule, frozen=True, tag="joined"):
-    """Places that follow each other without a gap in a row become one long note."""
+    """Neighbouring places of a row become one long note."""
 
     skips: ClassVar[bool] = True
     joins: ClassVar[bool] = True
@@ -59,7 +59,7 @@ class Joined(Rule, frozen=True, tag="joined"):
 
 
 class Held(Rule, frozen=True, tag="held"):
-    """Each note lasts until the next one, or to the end of its row (across: of the disc)."""
+    """Each note lasts until the next one or the end of its row (with `across`: of the disc)."""
 
     ends_later: ClassVar[bool] = True
     by_neighbours: ClassVar[bool] = True
@@ -111,13 +111,13 @@ class Held(Rule, frozen=True, tag="held"):
 
 
 class Gate(Rule, frozen=True, tag="gate"):
-    """Notes last this share of their length: short is crisp, over 1 overlaps."""
+    """Notes last this share of their length: under 1 is crisp, over 1 overlaps."""
 
     stays: ClassVar[bool] = True
 
     amount: Annotated[
         float,
-        control("Length", "Times its own length: under 1 is crisp, over 1 rings on.", 0.05,
+        control("Length", "Share of its own length: under 1 is crisp, over 1 rings on.", 0.05,
                 soft=(0.05, 8), gt=0, le=256),
     ] = 0.5  # fmt: skip
 
@@ -144,7 +144,7 @@ class Gate(Rule, frozen=True, tag="gate"):
 
 
 class Length(Rule, frozen=True, tag="length"):
-    """Every note lasts so many steps."""
+    """Every note lasts a fixed number of steps."""
 
     stays: ClassVar[bool] = True
 
@@ -167,15 +167,14 @@ class Length(Rule, frozen=True, tag="length"):
 
 
 class Accents(Rule, frozen=True, tag="accents"):
-    """Loudness by a pattern over positions, places, characters, rows or notes: 1 as it is."""
+    """Loudness by a pattern over positions, places, characters, rows or notes; 1 is unchanged."""
 
     stays: ClassVar[bool] = True
     by_neighbours: ClassVar[bool] = True
 
     pattern: Annotated[
         tuple[Annotated[float, msgspec.Meta(ge=0, le=2)], ...],
-        control("Pattern", "How hard each position is struck, over and over: 1 as set, 0.5 half "
-                "as hard."),
+        control("Pattern", "How loud each position is, repeated: 1 as set, 0.5 half as loud."),
     ] = (1.0, 0.6, 0.8, 0.6)  # fmt: skip
     by: Annotated[
         Literal["position", "place", "character", "row", "note"],

@@ -26,7 +26,7 @@ _UNIT = 2**31
 
 
 class Spread(Rule, frozen=True, tag="spread"):
-    """The notes of each row move to places spread as evenly as can be over it (Bjorklund)."""
+    """The notes of each row are spread over it as evenly as possible (Bjorklund)."""
 
     why_not: ClassVar[str] = "how many ones a row has is known only when it has been read"
 
@@ -49,10 +49,10 @@ class Spread(Rule, frozen=True, tag="spread"):
 
 
 class Swing(Rule, frozen=True, tag="swing"):
-    """The second of each two steps comes late: 0.5 is straight, 0.67 a triplet's lilt."""
+    """The second of every two steps comes late: 0.5 is straight, 0.67 a triplet swing."""
 
     amount: Annotated[
-        float, control("Lilt", "0.5 is straight, 0.67 a triplet's lilt.", 0.01, ge=0.5, le=0.8)
+        float, control("Swing", "0.5 is straight, 0.67 a triplet swing.", 0.01, ge=0.5, le=0.8)
     ] = 0.58
 
     def _lilt(self, slot: Reals, start: NDArray[np.int64] | int = 0) -> Reals:
@@ -92,7 +92,7 @@ class Swing(Rule, frozen=True, tag="swing"):
 
 
 class HalfTime(Rule, frozen=True, tag="half-time"):
-    """The first half of each row at half speed; its second half is left out."""
+    """The first half of each row at half speed, without its second half."""
 
     def apply(self, e: Events, m: BitStream) -> Events:
         first = e.keep(e.onset - row_start(e, m) < m.positions / 2)
@@ -110,7 +110,7 @@ class HalfTime(Rule, frozen=True, tag="half-time"):
 
 
 class DoubleTime(Rule, frozen=True, tag="double-time"):
-    """Each row twice over at double speed."""
+    """Each row twice, at double speed."""
 
     why_not: ClassVar[str] = "at double speed it would sound bits that have not been read"
     reorders: ClassVar[bool] = True
@@ -128,7 +128,7 @@ class DoubleTime(Rule, frozen=True, tag="double-time"):
 
 
 class Entry(Rule, frozen=True, tag="entry"):
-    """All notes enter so many steps later: a voice that follows another as in a canon."""
+    """All notes enter some steps later, as the following voice of a canon does."""
 
     steps: Annotated[
         float, control("Steps", "How many steps later.", 1, soft=(1, 64), gt=0, le=4096)
@@ -220,14 +220,14 @@ class Strum(Rule, frozen=True, tag="strum"):
 
 
 class Humanise(Rule, frozen=True, tag="humanise"):
-    """Small chance differences in time and loudness, the same ones for the same seed."""
+    """Small random differences in time and loudness; the same seed gives the same ones."""
 
     why_not: ClassVar[str] = "some notes would come before their place is read"
     reorders: ClassVar[bool] = True
     by_neighbours: ClassVar[bool] = True
 
     time: Annotated[
-        float, control("Time", "How far notes stray, in steps.", 0.01, ge=0, le=0.5)
+        float, control("Time", "How far notes stray in time, in steps.", 0.01, ge=0, le=0.5)
     ] = 0.08
     force: Annotated[
         float, control("Loudness", "How much their loudness strays.", 0.01, ge=0, le=1)

@@ -20,7 +20,7 @@ def find_scale(name: str | OwnScale) -> Scale:
     Raises
     ------
     InputError
-        With the names that come close, or with the step that can't be.
+        With the names that come close, or the step that is wrong.
     """
     if not isinstance(name, str):
         return own_scale(name)
@@ -108,7 +108,7 @@ def degree_pitch(degrees: NDArray[np.integer], scale: Scale, root: float) -> NDA
 
 
 def tones_between(scale: Scale, root: float, low: float, high: float) -> NDArray[np.float64]:
-    """All tones of a scale from `low` to `high`, rising; a fuzz of a thousandth is allowed."""
+    """All tones of a scale from `low` to `high`, rising; within a thousandth of a semitone."""
     first = int((low - root) // scale.period) * len(scale.semitones)
     count = (int((high - low) // scale.period) + 3) * len(scale.semitones)
     tones = degree_pitch(np.arange(first, first + count), scale, root)

@@ -42,7 +42,7 @@ def parse_ratio(value: str | float, place: str) -> float:
     Raises
     ------
     InputError
-        Not a ratio, or one that is not above zero.
+        Not a ratio, or not above zero.
     """
     text = str(value).strip()
     found = re.fullmatch(r"([-+]?\d{1,9}(?:\.\d{1,12})?)(?:\s*[/:]\s*([-+]?\d{1,9}))?", text)
@@ -60,12 +60,13 @@ def own_scale(own: OwnScale) -> Scale:
     Raises
     ------
     InputError
-        No tones or several kinds of them, steps that don't rise, a ratio that can't be.
+        No tones, several kinds of tones, steps that don't rise, or a bad ratio.
     """
     given = [k for k in ("semitones", "cents", "ratios", "divisions") if getattr(own, k)]
     if own.divisions is not None and own.divisions < 1:
         raise InputError(
-            f"{own.divisions} divisions can't be; at least 1", place=f"{_PLACE}.divisions"
+            f"{own.divisions} divisions are not possible; give at least 1",
+            place=f"{_PLACE}.divisions",
         )
     if len(given) != 1:
         what = f"{' and '.join(given)} are both given" if given else "no tones are given"
@@ -106,7 +107,7 @@ def _divisions(own: OwnScale) -> tuple[list[float], float]:
     count = own.divisions or 1
     if count > MAX_TONES:
         raise InputError(
-            f"{count} divisions are too many; at most {MAX_TONES}", place=f"{_PLACE}.divisions"
+            f"{count} divisions are too many; give at most {MAX_TONES}", place=f"{_PLACE}.divisions"
         )
     if own.period is not None:
         raise InputError(
@@ -128,10 +129,10 @@ _READERS = {
 
 def _check(tones: list[float], period: float, place: str) -> None:
     if not tones or len(tones) > MAX_TONES:
-        raise InputError(f"{len(tones)} tones can't be; 1 to {MAX_TONES}", place=place)
+        raise InputError(f"{len(tones)} tones are not possible; give 1 to {MAX_TONES}", place=place)
     if not 0.01 <= period <= 120:
         raise InputError(
-            f"a period of {period:g} semitones is out of range; 0.01 to 120",
+            f"a period of {period:g} semitones is out of range; give 0.01 to 120",
             place=f"{_PLACE}.of" if place.endswith(("divisions", "steps")) else f"{_PLACE}.period",
         )
     if abs(tones[0]) > 1e-9:
