@@ -20,6 +20,7 @@ from sonify.music.theory.key_signatures import key_signature
 from sonify.music.theory.scales import SCALES, note_number
 from tests import smf
 from tests.shipped import DISCS, MUSIC
+from tests.smf import FORMAT_0, FORMAT_1
 
 # the specification's table: number, and the bytes that stand for it
 QUANTITIES = """
@@ -36,52 +37,6 @@ QUANTITIES = """
 08000000 C0 80 80 00
 0FFFFFFF FF FF FF 7F
 """
-
-# the specification's example of format 0: three channels in one track, 96 ticks a quarter
-FORMAT_0 = bytes.fromhex("""
-4D 54 68 64 00 00 00 06 00 00 00 01 00 60
-4D 54 72 6B 00 00 00 3B
-00 FF 58 04 04 02 18 08
-00 FF 51 03 07 A1 20
-00 C0 05
-00 C1 2E
-00 C2 46
-00 92 30 60
-00 3C 60
-60 91 43 40
-60 90 4C 20
-81 40 82 30 40
-00 3C 40
-00 81 43 40
-00 80 4C 40
-00 FF 2F 00
-""")
-
-# the same piece as its example of format 1: a tempo track and three tracks of music
-FORMAT_1 = bytes.fromhex("""
-4D 54 68 64 00 00 00 06 00 01 00 04 00 60
-4D 54 72 6B 00 00 00 14
-00 FF 58 04 04 02 18 08
-00 FF 51 03 07 A1 20
-83 00 FF 2F 00
-4D 54 72 6B 00 00 00 10
-00 C0 05
-81 40 90 4C 20
-81 40 4C 00
-00 FF 2F 00
-4D 54 72 6B 00 00 00 0F
-00 C1 2E
-60 91 43 40
-82 20 43 00
-00 FF 2F 00
-4D 54 72 6B 00 00 00 15
-00 C2 46
-00 92 30 60
-00 3C 60
-83 00 30 00
-00 3C 00
-00 FF 2F 00
-""")
 
 
 @pytest.fixture
