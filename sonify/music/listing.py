@@ -8,14 +8,18 @@ from typing import Any
 
 import msgspec
 
+from sonify.midi.general_midi import DRUMS, PROGRAMS
+from sonify.music.pitch.schemes import SCHEMES, Scheme
+from sonify.music.rhythm.rules import RULES, Rule
+from sonify.music.sources import SOURCES
+from sonify.music.theory.scale_table import ALIASES, SCALES
+
 __all__ = ["LISTS", "listed"]
 
 Rows = list[tuple[str, str]]
 
 
 def _scales() -> Rows:
-    from sonify.music.theory.scale_table import ALIASES, SCALES
-
     others: dict[str, list[str]] = {}
     for other, name in ALIASES.items():
         others.setdefault(name, []).append(other)
@@ -27,9 +31,9 @@ def _scales() -> Rows:
 
 def _kinds(table: Mapping[str, type[Any]], base: type[Any]) -> Rows:
     """Names, what each does, and its settings with their usual values."""
+    shared = {f.name for f in msgspec.structs.fields(base)}
     out = []
     for name, kind in table.items():
-        shared = {f.name for f in msgspec.structs.fields(base)}
         own = [f for f in msgspec.structs.fields(kind) if f.name not in shared]
         given = ", ".join(f"{f.encode_name} = {_shown(f.default)}" for f in own)
         line = (inspect.getdoc(kind) or "").splitlines()[0]
@@ -45,46 +49,16 @@ def _shown(value: object) -> str:
     return f'"{value}"' if isinstance(value, str) else f"{value}"
 
 
-def _schemes() -> Rows:
-    from sonify.music.pitch.schemes import SCHEMES, Scheme
-
-    return _kinds(SCHEMES, Scheme)
-
-
-def _rules() -> Rows:
-    from sonify.music.rhythm.rules import RULES, Rule
-
-    return _kinds(RULES, Rule)
-
-
-def _sources() -> Rows:
-    from sonify.music.sources import SOURCES
-
-    return [(s.name, s.about) for s in SOURCES.values()]
-
-
-def _programs() -> Rows:
-    from sonify.midi.general_midi import PROGRAMS
-
-    return [(name, str(n + 1)) for n, name in enumerate(PROGRAMS)]
-
-
-def _drums() -> Rows:
-    from sonify.midi.general_midi import DRUMS
-
-    return [(name, str(n)) for name, n in DRUMS.items()]
-
-
 LISTS: dict[str, Callable[[], Rows]] = {
     "scales": _scales,
-    "schemes": _schemes,
-    "rules": _rules,
-    "sources": _sources,
-    "programs": _programs,
-    "drums": _drums,
+    "schemes": lambda: _kinds(SCHEMES, Scheme),
+    "rules": lambda: _kinds(RULES, Rule),
+    "sources": lambda: [(s.name, s.about) for s in SOURCES.values()],
+    "programs": lambda: [(name, str(n + 1)) for n, name in enumerate(PROGRAMS)],
+    "drums": lambda: [(name, str(n)) for name, n in DRUMS.items()],
 }
 
 
 def listed(what: str) -> Rows:
-    """The names in one of `LISTS`."""
+    """The names in one of `LISTS`, with a few words on each."""
     return LISTS[what]()
