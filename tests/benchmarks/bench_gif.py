@@ -16,7 +16,7 @@ import numpy as np
 from PIL import Image
 
 import sonify
-from sonify.export import lights, message
+from sonify.export.animation import lights, message
 from sonify.export.animation.frames import Animation, Patch
 from sonify.export.animation.gif import encode_gif
 from sonify.light.lights import states_at
@@ -54,14 +54,14 @@ def pillow(frames: list[Image.Image]) -> bytes:
     return out.getvalue()
 
 
-def ours(painter: Painter, patches: Iterator[Patch], thorough: bool) -> bytes:
+def ours(painter: Painter, patches: Iterator[Patch]) -> bytes:
     width, height = painter.size
     out = io.BytesIO()
     animation = Animation(
         width=width, height=height, palette=painter.palette, patches=patches,
         end_s=float(SECONDS), loop=0, comment="",
     )  # fmt: skip
-    encode_gif(animation, out, thorough=thorough)
+    encode_gif(animation, out)
     return out.getvalue()
 
 
@@ -105,31 +105,20 @@ def run() -> list[tuple[str, float, str]]:
         for name, case in (("filling", filling), ("scrolling", scrolling)):
             levels, patches = case(show, painter)
             frames = ready_frames(painter, levels)
-            for thorough in (True, False):
-                done: dict[str, bytes] = {}
+            done: dict[str, bytes] = {}
 
-                def mine(p: Callable[[], Iterator[Patch]] = patches, t: bool = thorough) -> None:
-                    done["ours"] = ours(painter, p(), t)  # noqa: B023
+            def mine(p: Callable[[], Iterator[Patch]] = patches) -> None:
+                done["ours"] = ours(painter, p())  # noqa: B023
 
-                def theirs(f: list[Image.Image] = frames) -> None:
-                    done["pillow"] = pillow(f)  # noqa: B023
+            def theirs(f: list[Image.Image] = frames) -> None:
+                done["pillow"] = pillow(f)  # noqa: B023
 
-                t_ours, t_pillow = alternating([mine, theirs], tries=3)
-                how = "as small as can be" if thorough else "quick"
-                lines.append(
-                    (
-                        f"{name}, {look}, {how}: time / Pillow's",
-                        t_ours / t_pillow,
-                        f"{t_ours:.3f} s, {t_pillow:.3f} s",
-                    )
-                )
-                small = gifsicle(done["pillow"])
-                if small is not None:
-                    lines.append(
-                        (
-                            f"{name}, {look}, {how}: size / gifsicle -O3's",
-                            len(done["ours"]) / small,
-                            f"{len(done['ours']):,}, {small:,}, Pillow {len(done['pillow']):,}",
-                        )
-                    )
+            t_ours, t_pillow = alternating([mine, theirs], tries=3)
+            remark = f"{t_ours:.3f} s, {t_pillow:.3f} s"
+            lines.append((f"{name}, {look}: time / Pillow's", t_ours / t_pillow, remark))
+            small = gifsicle(done["pillow"])
+            if small is not None:
+                remark = f"{len(done['ours']):,}, {small:,}, Pillow {len(done['pillow']):,}"
+                ratio = len(done["ours"]) / small
+                lines.append((f"{name}, {look}: size / gifsicle -O3's", ratio, remark))
     return lines

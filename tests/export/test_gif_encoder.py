@@ -29,12 +29,11 @@ from tests.export.animations import (
 )
 
 CASES = [pytest.param(s, id=s.name) for s in SHAPES]
-BOTH = pytest.mark.parametrize("thorough", [True, False], ids=["thorough", "quick"])
 
 
-def encoded(animation, **options):
+def encoded(animation):
     out = io.BytesIO()
-    encode_gif(animation, out, **options)
+    encode_gif(animation, out)
     return out.getvalue()
 
 
@@ -155,32 +154,29 @@ def composed(walker):
     return pictures, delays
 
 
-@BOTH
 @pytest.mark.parametrize("shape", CASES)
-def test_every_picture_and_block(shape, thorough):
+def test_every_picture_and_block(shape):
     made = animation(shape.patches, shape.colours)
-    walker = Walker(encoded(made, thorough=thorough))
+    walker = Walker(encoded(made))
     pictures, delays = composed(walker)
     assert (walker.width, walker.height) == (made.width, made.height)
     assert_same(pictures, expected(made))
     assert sum(delays) == round(100 * (made.end_s - made.patches[0].time_s))
 
 
-@BOTH
 @pytest.mark.parametrize("shape", CASES)
-def test_pillow_sees_the_same(shape, thorough):
+def test_pillow_sees_the_same(shape):
     made = animation(shape.patches, shape.colours)
-    pictures, durations, _ = by_pillow(encoded(made, thorough=thorough))
+    pictures, durations, _ = by_pillow(encoded(made))
     assert_same(pictures, expected(made))
     assert sum(durations) == round(100 * made.end_s) * 10
 
 
 @needs_ffmpeg
-@BOTH
 @pytest.mark.parametrize("shape", CASES)
-def test_ffmpeg_sees_the_same(shape, thorough, tmp_path):
+def test_ffmpeg_sees_the_same(shape, tmp_path):
     made = animation(shape.patches, shape.colours)
-    data = encoded(made, thorough=thorough)
+    data = encoded(made)
     got = by_ffmpeg(data, ".gif", (made.height, made.width), tmp_path)
     assert_same(got, expected(made))
 
@@ -239,18 +235,6 @@ def test_code_size_is_the_least(colours, size):
     pixels = np.arange(1024, dtype=np.uint32).reshape(32, 32) % colours
     made = animation([Patch(0.0, 0, 0, pixels.astype(np.uint8))], colours)
     assert [image[2] for image in Walker(encoded(made)).images] == [size]
-
-
-def test_full_table_is_kept_when_it_pays():
-    levels = np.random.default_rng(4).integers(0, 16, (25, 40))
-    lamp = SHAPES[0].patches[1].pixels
-    picture = (np.kron(levels, lamp) // 15).astype(np.uint8)
-    made = animation([Patch(0.0, 0, 0, picture)], 16)
-    kept, quick = encoded(made), encoded(made, thorough=False)
-    ((_, _, size, data),) = Walker(kept).images
-    assert plain_lzw(data, size)[1]["clears"] == 1
-    assert len(kept) < len(quick)
-    assert_same(by_pillow(kept)[0], expected(made))
 
 
 def test_rare_colours_come_last_and_unused_ones_are_left_out():

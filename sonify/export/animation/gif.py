@@ -31,7 +31,7 @@ AHEAD_PATCHES = 4096
 AHEAD_PIXELS = 8_000_000
 
 
-def encode_gif(animation: Animation, out: BinaryIO, *, thorough: bool = True) -> None:
+def encode_gif(animation: Animation, out: BinaryIO) -> None:
     """Write an animation as GIF 89a.
 
     Memory does not grow with the number of patches. The order of the palette in
@@ -43,8 +43,6 @@ def encode_gif(animation: Animation, out: BinaryIO, *, thorough: bool = True) ->
         What to write.
     out
         A binary file, written from front to back.
-    thorough
-        False leaves out the slow ways to save the last per cents.
 
     Raises
     ------
@@ -54,7 +52,7 @@ def encode_gif(animation: Animation, out: BinaryIO, *, thorough: bool = True) ->
     animation = _ordered(animation)
     out.write(_head(animation))
     for change in changes(animation, RATE, shortest=SHORTEST, longest=LONGEST):
-        out.write(_image(change, thorough))
+        out.write(_image(change))
     out.write(b"\x3b")
 
 
@@ -118,9 +116,9 @@ def _head(animation: Animation) -> bytes:
     return b"".join(parts)
 
 
-def _image(change: Change, thorough: bool) -> bytes:
+def _image(change: Change) -> bytes:
     """Graphic control extension, image descriptor and picture data."""
-    data, clear = raster(change.new, change.same, thorough=thorough)
+    data, clear = raster(change.new, change.same)
     height, width = change.new.shape
     stay = 1 << 2
     control = pack("<BHB", stay | (clear is not None), change.ticks, clear or 0)

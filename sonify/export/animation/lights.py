@@ -122,8 +122,6 @@ def encode_metered(
     end_s: float,
     options: Options,
     path: Path,
-    *,
-    quick: bool = False,
 ) -> Outcome:
     """Write pictures of a matrix, and measure what they flash."""
     width, height = painter.size
@@ -140,7 +138,6 @@ def encode_metered(
         ),
         path,
         lambda: comment_of(comment(show), metered.worst),
-        quick=quick,
     )
     return Outcome(metered.worst, end_s)
 

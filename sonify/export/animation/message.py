@@ -22,10 +22,6 @@ if TYPE_CHECKING:
 __all__ = ["Options", "patches", "write"]
 
 
-THOROUGH_STEPS = 600
-"""A longer scroll is written quickly rather than as small as can be."""
-
-
 def patches(scroll: Scroll, painter: Painter) -> Iterator[Patch]:
     """A picture for each step, from its start on; only what changes is painted again."""
     before = scroll.levels(0)
@@ -71,5 +67,4 @@ def write(show: Performance, path: Path, options: Options) -> Outcome:
         scroll.end_s - scroll.start_s,
         options,
         path,
-        quick=scroll.steps > THOROUGH_STEPS,
     )

@@ -21,26 +21,17 @@ ENCODERS = {
 }
 
 
-def encode(
-    animation: Animation,
-    path: Path,
-    comment: Callable[[], str] | None = None,
-    *,
-    quick: bool = False,
-) -> None:
-    """Write an animation whole; `quick` takes a GIF a tenth larger for a quarter of the time.
+def encode(animation: Animation, path: Path, comment: Callable[[], str]) -> None:
+    """Write an animation.
 
-    A comment that is known only at the end takes the place of `stamp.PLACEHOLDER`.
+    `comment` is called when all is written; its text takes the place of `PLACEHOLDER`.
     """
-    suffix = path.suffix.casefold()
-    module, function = ENCODERS[suffix]
+    module, function = ENCODERS[path.suffix.casefold()]
     encoder = getattr(importlib.import_module(module), function)
-    effort = {"thorough": not quick} if suffix == ".gif" else {}
     with whole(path) as beside:
         with open(beside, "wb") as out:
-            encoder(replace(animation, patches=_told(animation)), out, **effort)
-        if comment is not None:
-            stamp(beside, comment())
+            encoder(replace(animation, patches=_told(animation)), out)
+        stamp(beside, comment())
 
 
 def _told(animation: Animation) -> Iterator[Patch]:
