@@ -15,57 +15,50 @@ import numpy as np
 from numpy.typing import NDArray
 
 __all__ = [
-    "Alignment",
-    "Design",
-    "Move",
-    "agreement",
-    "agreement_of",
-    "align_rows",
-    "best_order",
-    "lengths",
-    "likeliest",
-    "signs_of",
-    "turn_phase",
-    "usual_move",
-    "with_neighbours",
-]
+    "Alignment", "Design", "Move", "agreement", "agreement_of", "align_rows", "best_move",
+    "best_order", "signs_of", "turn_phase", "usual_move",
+]  # fmt: skip
 
 Index = NDArray[np.int64]
 Reals = NDArray[np.float64]
 Signs = NDArray[np.int8]
 
-LATE = 0.03  # price of a slot away from when a row should begin, as a share of a row
-SURE_LATE = 0.2  # the same, once it is known when rows do begin on this machine
-UNSURE = 0.12  # positions by which the moment is unsure at which the stage is ready
-HARDLY = 8.0  # how unlikely it is at most, as a logarithm, that a row begins a slot off
-OTHER_ROW = 0.02  # price of reading another row than the one it should be
-CHANGE = 0.12  # price of a change to another row and back
-OTHERS = (0, -1, 1)
-LOST_ROWS = 3
-OUTSIDE = 0.5  # what a row that lies outside the recording counts for, if 1 is one that fits
-FIRST = 0.3  # what it speaks for a start that the first row begins with position 0
-GOOD_ROWS = 0.6
-MOST_BLOCKS = 160
-FINE = 0.01  # positions between two lengths of the stage's move that are tried
-LIKE_PLAN = 0.25  # how far it is from the design's, usually, as a share of it
+# The prices below are shares of a row's bits. They were chosen on recordings of the simulated
+# player in tests/recover/diagnosis/machine.py, with each fault at each strength.
+
+LATE = 0.03  # of each slot between a row's start and where it should be
+SURE_LATE = 0.2  # the same, once the time of the stage's move is known
+OTHER_ROW = 0.02  # of reading another row than the one that is due
+CHANGE = 0.12  # of a change to another row and back
+FIRST = 0.3  # gained by a first row that starts with position 0
+OUTSIDE = 0.5  # gained by a position outside the recording, where one that fits gains 1
+
+OTHERS = (0, -1, 1)  # rows by which the stage may be off
+LOST_ROWS = 3  # rows that may have been read before the recording started
+UNSURE = 0.12  # standard deviation of the moment when the stage is ready, in positions
+HARDLY = 8.0  # the least likely that a row starts one slot off, as a negative logarithm
+GOOD_ROWS = 0.6  # share of the rows that tell whether this is the disc; faults may spoil the rest
+MOST_BLOCKS = 160  # turns compared to find the phase: enough for any disc
+FINE = 0.01  # positions between two times of the stage's move that are tried
+LIKE_PROFILE = 0.25  # standard deviation of that time around the profile's, as a share of it
 
 
 @dataclass(frozen=True, eq=False)
 class Design:
-    """What should have happened.
+    """What should have happened: the disc as designed, and the player's timing.
 
     Attributes
     ----------
     grid : ndarray of int8, shape (rows, positions)
-        What a right reading sees: 1, 0, -1 for what nobody knows.
+        What a correct reading sees: 1, 0, -1 for unknown.
     step : int
-        Slots from a row's start to the next one's.
+        Slots from one row's start to the next one's.
     index : bool
-        Whether each row waits for the index.
+        Whether each row waits for the index mark.
     move_s : float
-        The stage's move and settling, in s.
+        The time of the stage's move with settling, in s.
     least : int
-        Slots from a row's start to the next one's, at least: the stage takes its time.
+        The least slots from one row's start to the next one's, as the stage takes its time.
     """
 
     grid: Signs
@@ -76,18 +69,18 @@ class Design:
 
     @property
     def rows(self) -> int:
-        """How many rows there are."""
+        """Number of rows."""
         return int(self.grid.shape[0])
 
     @property
     def positions(self) -> int:
-        """Positions a row."""
+        """Positions in a row."""
         return int(self.grid.shape[1])
 
 
 @dataclass(frozen=True)
 class Move:
-    """How long the stage's move takes, with settling, and the share of bits that were wrong."""
+    """The time of the stage's move with settling, and the share of wrong bits."""
 
     move_s: float
     wrong: float
@@ -100,13 +93,13 @@ class Alignment:
     Attributes
     ----------
     start : ndarray of int64, shape (rows,)
-        The slot in which each reading began; may lie outside the recording at its ends.
+        The slot in which each reading started; may lie outside the recording at its ends.
     seen_row : ndarray of int64, shape (rows,)
         The row that was under the detector.
     phase : int
         Slot k is position (k + phase) % positions.
     agreement : float
-        Share of the bits that are as they should be, of those that were seen; 0.5 is chance.
+        Share of the observed bits that are correct; 0.5 is chance.
     best_rows : float
         The same over the three fifths of the rows that agree best.
     """
@@ -117,6 +110,16 @@ class Alignment:
     agreement: float
     best_rows: float
 
+    @property
+    def rows_off(self) -> int:
+        """How many readings saw another row than the one that was due."""
+        return int((self.seen_row != np.arange(len(self.seen_row))).sum())
+
+    def places(self, design: Design) -> Index:
+        """The position at which each reading counts its slots, shape (rows, positions)."""
+        first = np.zeros_like(self.start) if design.index else self.start + self.phase
+        return (first[:, None] + np.arange(design.positions)) % design.positions
+
 
 def signs_of(grid: Signs) -> Signs:
     """1 for a one, -1 for a zero, 0 for unknown."""
@@ -124,7 +127,7 @@ def signs_of(grid: Signs) -> Signs:
 
 
 def turn_phase(seen: Signs | Reals, grid: Signs) -> tuple[int, float]:
-    """The position of slot 0, from what was seen turn by turn.
+    """The position of slot 0, by correlating each turn with each row.
 
     Parameters
     ----------
@@ -136,24 +139,19 @@ def turn_phase(seen: Signs | Reals, grid: Signs) -> tuple[int, float]:
     -------
     phase : int
     score : float
-        How far it stands out of the other phases, in standard deviations.
+        How far it stands out from the other phases, in standard deviations.
     """
     rows, n = grid.shape
-    blocks = max(1, len(seen) // n)
-    padded = np.zeros(blocks * n if len(seen) >= n else n)
+    padded = np.zeros(max(1, len(seen) // n) * n)
     padded[: len(seen)] = seen[: len(padded)]
     turns = padded.reshape(-1, n)
     if len(turns) > MOST_BLOCKS:
         turns = turns[np.linspace(0, len(turns) - 1, MOST_BLOCKS).astype(int)]
-    some = grid[:: max(1, -(-rows // MOST_BLOCKS))]
-    mean = signs_of(some).astype(float)
+    signs = signs_of(grid[:: max(1, -(-rows // MOST_BLOCKS))]).astype(float)
     a = np.fft.rfft(turns - turns.mean(axis=1, keepdims=True), axis=1)
-    b = np.fft.rfft(mean - mean.mean(axis=1, keepdims=True), axis=1)
-    total = np.zeros(n)
-    for one in a:
-        # sum over k of seen[k] * row[(k + s) % n], for each shift s and row
-        match = np.fft.irfft(np.conj(one)[None, :] * b, n, axis=1)
-        total += match.max(axis=0)
+    b = np.fft.rfft(signs - signs.mean(axis=1, keepdims=True), axis=1)
+    # for each turn and shift s, the row that fits best: the sum over k of seen[k] row[(k + s) % n]
+    total = sum(np.fft.irfft(np.conj(one) * b, n, axis=1).max(axis=0) for one in a)
     best = int(np.argmax(total))
     rest = np.delete(total, best)
     spread = float(rest.std()) if len(rest) > 1 else 1.0
@@ -163,10 +161,9 @@ def turn_phase(seen: Signs | Reals, grid: Signs) -> tuple[int, float]:
 def _windows(
     seen: Signs | Reals, design: Design, phase: int, turning: bool, margin: int
 ) -> NDArray[np.float32]:
-    """How well a row read from each slot on agrees with each row, shape (starts, rows).
+    """How well a row that starts in each slot agrees with each row, shape (starts, rows).
 
-    Starts are counted from -margin. A slot outside the recording counts, but less than one that
-    fits.
+    Starts are counted from -margin.
     """
     rows, n = design.grid.shape
     signs = signs_of(design.grid)
@@ -177,8 +174,7 @@ def _windows(
     if turning:
         position = (np.arange(len(padded)) - margin + phase) % n
         for r in range(rows):
-            match = padded * signs[r][position]
-            total = np.concatenate([[0], np.cumsum(match)])
+            total = np.concatenate([[0], np.cumsum(padded * signs[r][position])])
             out[:, r] = total[n : n + starts] - total[:starts]
     else:
         size = 1 << int(np.ceil(np.log2(len(padded) + n)))
@@ -210,17 +206,17 @@ def align_rows(
         From -1 for a zero to 1 for a one; 0 where nothing is known.
     design : Design
     phase : int
-        Of slot 0, where the positions turn on through the whole recording.
+        Of slot 0, if the positions keep turning through the whole recording.
     turning : bool
-        Whether they do, and `phase` can be trusted; else every row is taken to begin with
-        position 0 at its start.
+        Whether they do, and `phase` can be trusted; else each row is taken to start with position
+        0.
     following : tuple of ndarray, shape (slots,), optional
-        The slot in which the next row should begin if one begins in this slot, and how far that
-        is from being the one before and the one after, in slots; as the design says if not given.
+        For a row that starts in each slot: the slot in which the next one should start, and how far
+        that moment is from the slot before and after, in slots. As designed if not given.
     wrong : float
-        The share of bits that are usually wrong in this recording.
+        The share of wrong bits that is usual in this recording.
     lost : int
-        How many rows late the recording may begin.
+        How many rows late the recording may start.
     """
     rows, n = design.grid.shape
     margin = lost * design.step
@@ -229,7 +225,6 @@ def align_rows(
     if turning and design.index:
         allowed = allowed[(allowed - margin + phase) % n == 0]
     first = (allowed - margin + phase) % n == 0 if turning else np.zeros(len(allowed), bool)
-    longest = max(4 * design.step, design.step + 2 * n)
     ahead = np.full(len(allowed), design.step)
     off = None
     if following is not None:
@@ -237,22 +232,30 @@ def align_rows(
         slot = allowed[inside] - margin
         ahead[inside] = following[0][slot] - slot
         off = np.full((2, len(allowed)), 0.5)
-        off[0, inside], off[1, inside] = following[1][slot], following[2][slot]
-        # in the unit of fit, where a wrong bit is 2 of n
-        bit = np.log((1 - wrong) / wrong)
-        off = 2 / (n * bit) * np.minimum(0.5 * (off / UNSURE) ** 2, HARDLY)
-    chosen, other = best_order(fit[allowed], first, allowed, ahead, design, longest, off)
-    start = allowed[chosen] - margin
-    seen_row = np.arange(rows) + other
-    overall, best = agreement(seen, design, phase, turning, start, seen_row)
-    return Alignment(start, seen_row, phase, overall, best)
+        off[:, inside] = following[1][slot], following[2][slot]
+        off = slot_prices(off, n, wrong)
+    chosen, other = best_order(fit[allowed], first, allowed, ahead, design, off)
+    start, seen_row = allowed[chosen] - margin, np.arange(rows) + other
+    return Alignment(
+        start, seen_row, phase, *agreement(seen, design, phase, turning, start, seen_row)
+    )
+
+
+def slot_prices(off: Reals, n: int, wrong: float) -> Reals:
+    """The prices of a start one slot early and one slot late, as shares of a row.
+
+    `off` is how far the moment when the stage is ready is from either, in slots. A wrong bit costs
+    2 of n.
+    """
+    bit = np.log((1 - wrong) / wrong)
+    out: Reals = 2 / (n * bit) * np.minimum(0.5 * (off / UNSURE) ** 2, HARDLY)
+    return out
 
 
 def agreement(
     seen: Signs | Reals, design: Design, phase: int, turning: bool, start: Index, seen_row: Index
 ) -> tuple[float, float]:
-    """The share of bits, of those that were seen, that are as they should be: over all rows, and
-    over those that agree best."""
+    """The share of the observed bits that are correct: over all rows, and over the best ones."""
     n = design.positions
     slot = start[:, None] + np.arange(n)
     inside = (slot >= 0) & (slot < len(seen))
@@ -261,13 +264,12 @@ def agreement(
     right = (bits * signs_of(design.grid)[seen_row[:, None], place]).sum(axis=1)
     there = inside.any(axis=1)
     share = right[there] / inside[there].sum(axis=1) if there.any() else np.zeros(1)
-    # a fault may spoil some rows: the others tell whether this is the disc
     good = np.sort(share)[-max(1, round(GOOD_ROWS * len(share))) :]
     return float(0.5 + share.mean() / 2), float(0.5 + good.mean() / 2)
 
 
 def agreement_of(seen: Signs | Reals, design: Design, alignment: Alignment) -> tuple[float, float]:
-    """The shares of bits that are as they should be, of `Alignment`, where rows turn on."""
+    """The same for an alignment whose rows keep turning."""
     return agreement(seen, design, alignment.phase, True, alignment.start, alignment.seen_row)
 
 
@@ -278,10 +280,7 @@ def usual_move(
     period_s: float,
     following: Callable[[Index, Reals], Index],
 ) -> Move:
-    """How long the stage's move takes on this machine, with settling, in s.
-
-    With a steady move every row's start follows from the one before; so for each length of the
-    move the whole order of rows is known, and the likeliest length is taken.
+    """The time of the stage's move on this machine, with settling, from slots.
 
     Parameters
     ----------
@@ -293,58 +292,64 @@ def usual_move(
     period_s : float
         How long a position usually lasts.
     following : callable
-        The slots in which the next rows should begin, from slots in which rows begin (within the
-        recording) and lengths of the move in s, both of one shape.
+        The slots in which the next rows should start, from slots in which rows start (inside the
+        recording) and times of the move in s, both of one shape.
     """
-    rows, n = design.grid.shape
-    margin = n
+    n = margin = design.positions
     fit = _windows(seen, design, phase, True, margin)
-    gain = with_neighbours(fit)
     first = np.arange((-phase) % n - n, len(seen), n)
     first = first[(first >= -margin) & (first < len(seen))]
-    moves = lengths(design, period_s)
-    # all lengths and all first rows side by side
+
+    def after(start: Index, move: Reals) -> Index:
+        inside = np.clip(start, 0, len(seen) - 1)
+        return following(inside, move) + start - inside
+
+    return best_move(fit, first, margin, design, period_s, after)
+
+
+def best_move(
+    fit: NDArray[np.float32],
+    first: Index,
+    margin: int,
+    design: Design,
+    period_s: float,
+    after: Callable[[Index, Reals], Index],
+) -> Move:
+    """The likeliest time of the stage's move.
+
+    With a steady move each row's start follows from the one before, so each time of the move gives
+    the whole order of rows.
+
+    Parameters
+    ----------
+    fit : ndarray, shape (starts, rows)
+        How well a row that starts at -margin, -margin + 1, ... agrees with each row.
+    first : ndarray of int64
+        Where the first row may start.
+    after : callable
+        Where the next rows start, from starts and times of the move, both of one shape.
+    """
+    n, rows = design.positions, design.rows
+    # the stage may have missed by a row, at a price
+    gain = fit.copy()
+    gain[:, 1:] = np.maximum(gain[:, 1:], fit[:, :-1] - CHANGE)
+    gain[:, :-1] = np.maximum(gain[:, :-1], fit[:, 1:] - CHANGE)
+    longest = min(4 * design.move_s + 2 * n * period_s, design.move_s + n * period_s)
+    moves = np.arange(0.5, longest / period_s, FINE) * period_s
     start = np.broadcast_to(first, (len(moves), len(first)))
     move = np.broadcast_to(moves[:, None], start.shape)
     total = np.zeros(start.shape)
     for r in range(rows):
         total += gain[np.clip(start + margin, 0, len(fit) - 1), r]
-        inside = np.clip(start, 0, len(seen) - 1)
-        start = following(inside, move) + start - inside
-    return likeliest(moves, total.max(axis=1), design)
-
-
-def with_neighbours(fit: NDArray[np.float32]) -> NDArray[np.float32]:
-    """How well rows fit from each start on, where the stage may have missed by a row: then they
-    fit as another one, at a price."""
-    gain = fit.copy()
-    gain[:, 1:] = np.maximum(gain[:, 1:], fit[:, :-1] - CHANGE)
-    gain[:, :-1] = np.maximum(gain[:, :-1], fit[:, 1:] - CHANGE)
-    return gain
-
-
-def lengths(design: Design, period_s: float) -> Reals:
-    """Lengths of the stage's move that are worth trying, in s."""
-    n = design.positions
-    most = min(4 * design.move_s + 2 * n * period_s, design.move_s + n * period_s)
-    out: Reals = np.arange(0.5, most / period_s, FINE) * period_s
-    return out
-
-
-def likeliest(moves: Reals, scores: Reals, design: Design) -> Move:
-    """The middle of the likeliest stretch of moves.
-
-    Moves that lie together and give one order of rows count together: near a whole number of
-    positions each hair's breadth gives another order, and one of many may fit by chance.
-    """
-    n, rows = design.positions, design.rows
+        start = after(start, move)
+    scores = total.max(axis=1)
     wrong = float(np.clip(0.5 - scores.max() / (2 * rows), 0.002, 0.4))
     likely = 0.5 * n * np.log((1 - wrong) / wrong) * scores
-    likely -= 0.5 * (np.log(moves / design.move_s) / LIKE_PLAN) ** 2
-    edge = np.flatnonzero(np.abs(np.diff(scores)) > 1e-9) + 1
-    parts = np.split(np.arange(len(moves)), edge)
-    mass = [float(np.logaddexp.reduce(likely[p])) for p in parts]
-    best = parts[int(np.argmax(mass))]
+    likely -= 0.5 * (np.log(moves / design.move_s) / LIKE_PROFILE) ** 2
+    # neighbouring times that give one order of rows count together: near a whole number of
+    # positions many orders are tried, and one of them may fit by chance
+    parts = np.split(np.arange(len(moves)), np.flatnonzero(np.abs(np.diff(scores)) > 1e-9) + 1)
+    best = max(parts, key=lambda part: float(np.logaddexp.reduce(likely[part])))
     return Move(float((moves[best[0]] + moves[best[-1]]) / 2), wrong)
 
 
@@ -354,17 +359,28 @@ def best_order(
     at: Index,
     ahead: Index,
     design: Design,
-    longest: int,
     off: Reals | None,
 ) -> tuple[Index, Index]:
-    """For each reading its start, among the candidates, and how far its row is off.
+    """The start of each reading, among the candidates, and how many rows the stage was off.
 
-    `ahead` is how many slots after each candidate the next row should begin, and `off` the prices
-    of one slot less and one slot more where that is known well. Viterbi's algorithm:
-    the stage may be a row short or long for a while, at a price for each change.
+    Viterbi's algorithm over starts and rows off.
+
+    Parameters
+    ----------
+    fit : ndarray, shape (candidates, rows)
+    first : ndarray of bool, shape (candidates,)
+        Candidates at position 0.
+    at : ndarray of int64, shape (candidates,)
+        The slots of the candidates.
+    ahead : ndarray of int64, shape (candidates,)
+        Slots from each candidate to the next row's start, as designed.
+    design : Design
+    off : ndarray, shape (2, candidates), optional
+        The prices of one slot less and one slot more, where they are known.
     """
     count, rows = fit.shape
     n = design.positions
+    longest = max(4 * design.step, design.step + 2 * n)
     whole_turns = design.index and count > 1 and int(np.diff(at).min()) >= n
     unit = n if whole_turns else 1
     steps = np.arange(1, longest // n + 2) if whole_turns else np.arange(n, longest + 1)
@@ -376,7 +392,7 @@ def best_order(
     if off is None:
         price = (LATE * np.minimum(far, 12.0) + 0.004 * far).astype(np.float32)
     else:
-        # whether a position just passed or just not is a matter of chance
+        # whether a position has just passed or not is a matter of chance
         one = np.where(late < 0, off[0], off[1]) * (far > 0)
         more = np.clip(far - 1, 0, None)
         price = (one + SURE_LATE * np.minimum(more, 11) + 0.004 * more).astype(np.float32)

@@ -10,29 +10,28 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.alignment import Design
-from sonify.recover.diagnosis.likelihoods import Burst, posterior, stories
+from sonify.recover.diagnosis.error_pattern import ErrorPattern
 from sonify.recover.diagnosis.motion import Motion
-from sonify.recover.diagnosis.observed import Observed
+from sonify.recover.diagnosis.observed import Levels, Observed
 from sonify.recover.diagnosis.recount import Miscount
 
-__all__ = [
-    "FADES", "MIDDLE", "SHALLOW", "SHONE_ON", "Case", "Pattern", "depths", "other_rows",
-    "threshold_place", "web_drift", "web_shift",
-]  # fmt: skip
+__all__ = ["Case", "LevelSigns"]
 
 Index = NDArray[np.int64]
+Reals = NDArray[np.float64]
 
-SHONE_ON = 0.6  # of the errors: where the material's own level is off
-SHALLOW = 0.8  # of the usual depth of holes: the stage is beside the row
-MIDDLE = (0.3, 0.7)  # of the way from the material's level to the holes': good for a threshold
-OFF = 0.12  # of the swing: the material's level is off
-FADES = 0.25  # of the swing: by so much its level sinks or rises through the recording
-SEEN = 8.0  # what a log's levels speak for a cause that they show, as a logarithm
+# Bounds between the levels of sound and faulty simulated players, each fault at each strength
+# (tests/benchmarks/takes.py).
+
+SHIFTED = 0.6  # of the errors: from this share on, the material's level is off where bits are wrong
+MIDDLE = (0.3, 0.7)  # of the way from the material's level to the holes': a good threshold
+OFF = 0.12  # of the swing: from this on, the material's level is off
+FADES = 0.25  # of the swing: from this on, its level changes during the recording
 
 
 @dataclass(frozen=True, eq=False)
 class Case:
-    """All that the tests look at.
+    """All that the causes look at.
 
     Attributes
     ----------
@@ -61,7 +60,7 @@ class Case:
 
     @cached_property
     def wrong(self) -> NDArray[np.bool_]:
-        """Where a bit is wrong, whichever way."""
+        """Where a bit is wrong, either way."""
         out: NDArray[np.bool_] = self.missed | self.added
         return out
 
@@ -71,146 +70,89 @@ class Case:
         return int(self.wrong.sum())
 
     @cached_property
-    def one_kind(self) -> float:
-        """The share of errors that are of the commoner kind."""
-        m, a = int(self.missed.sum()), int(self.added.sum())
-        return max(m, a) / max(1, m + a)
-
-    @cached_property
     def at(self) -> tuple[Index, Index]:
         """Rows and positions of the errors, in the order of reading."""
         r, p = np.nonzero(self.wrong)
         return r, p
 
     @cached_property
-    def could(self) -> NDArray[np.bool_]:
-        """Where an error of the commoner kind could be."""
-        missed = int(self.missed.sum()) >= int(self.added.sum())
-        out: NDArray[np.bool_] = (self.truth == 1) if missed else (self.truth == 0)
-        return out
+    def errors(self) -> ErrorPattern:
+        """Where and when bits went wrong."""
+        more = self.missed.sum() >= self.added.sum()
+        position = abs(60 / (self.motion.rpm * self.design.positions))
+        return ErrorPattern(self.wrong, self.truth == int(more), self.seen.time_s, position)
 
     @cached_property
-    def pattern(self) -> Pattern:
-        """What the pattern of the errors, and the levels of a log, speak for."""
-        return _pattern(self)
+    def levels(self) -> LevelSigns | None:
+        """What the levels of a log show besides its bits."""
+        return None if self.seen.levels is None else LevelSigns(self.seen.levels, self.at)
+
+    @cached_property
+    def other_rows(self) -> Index:
+        """By how many rows each reading was off, if its ones are really those of the other row."""
+        alignment, grid = self.seen.alignment, self.design.grid
+        off: Index = alignment.seen_row - np.arange(self.design.rows)
+        place = alignment.places(self.design)
+        for r in np.flatnonzero(off):
+            heard = self.seen.under[r, : self.design.positions]
+            fit = []
+            for row in (int(r), int(alignment.seen_row[r])):
+                ones = grid[row, place[r]] == 1
+                fit.append(float((heard[ones] == 1).mean()) if ones.any() else 0.0)
+            if fit[1] < 0.6 or fit[1] < fit[0] + 0.15:
+                off[r] = 0
+        return off
 
 
-@dataclass(frozen=True)
-class Pattern:
-    """How sure each cause is that only a pattern tells of; the stretch in which light may have
-    been on; and the row that the stage may have missed."""
+class LevelSigns:
+    """Signs in the levels of a log, as shares of the swing between holes and solid material.
 
-    sure: dict[str, float]
-    burst: Burst | None
-    row: int
+    Attributes
+    ----------
+    depth : ndarray, shape (rows,)
+        How deep each row's holes look, 1 as usual.
+    drift : float
+        By how much the material's level moves towards the holes' during the recording, from the
+        first rows to the last; below 0 away from it.
+    threshold_place : float or None
+        How far the threshold lies from the material's level (0) to the holes' (1).
+    shift : float
+        By how much the material's level is off where bits are wrong, in the middle.
+    shifted : bool
+        Whether it is off at most of them.
+    darkened : bool
+        Whether it is then nearer to the holes' level: less of the detector's own light.
+    """
 
-
-def _pattern(case: Case) -> Pattern:
-    if not case.count:
-        return Pattern({}, None, 0)
-    position = abs(60 / (case.motion.rpm * case.design.positions))
-    logs, burst, row = stories(case.wrong, case.could, case.seen.time_s, position)
-    if case.seen.levels is not None:
-        shifted = web_shift(case)
-        shone = shifted is not None and shifted[0] > SHONE_ON
-        fades = abs(web_drift(case)) > FADES
-        if "ambient-light" in logs and shifted is not None and shifted[2] < 0:
-            # material that reads more like a hole gets too little of its own light, from then on
-            dark = logs.pop("ambient-light")
-            logs["threshold"] = max(logs.get("threshold", dark), dark)
-        elif "ambient-light" in logs:
-            logs["ambient-light"] += SEEN if shone else -SEEN
-        depth = depths(case)
-        if "stage" in logs and depth is not None and np.isfinite(depth[row]):
-            # where the light fades all holes get shallow, whatever the stage does
-            logs["stage"] += SEEN if depth[row] < SHALLOW and not fades else -SEEN / 2
-        place = threshold_place(case)
-        if "threshold" in logs and place is not None:
-            off = fades or not MIDDLE[0] <= place <= MIDDLE[1]
-            logs["threshold"] += SEEN / 2 if off else -SEEN / 4
-    return Pattern(posterior(logs), burst, row)
-
-
-def other_rows(case: Case) -> NDArray[np.int64]:
-    """By how many rows each reading was off, where its ones are truly those of the other row."""
-    n, rows = case.design.positions, case.design.rows
-    off: NDArray[np.int64] = case.seen.alignment.seen_row - np.arange(rows)
-    alignment = case.seen.alignment
-    for r in np.flatnonzero(off):
-        first = 0 if case.design.index else int(alignment.start[r] + alignment.phase) % n
-        place = (first + np.arange(n)) % n
-        heard = case.seen.under[r, :n]
-        fit = []
-        for row in (int(r), int(alignment.seen_row[r])):
-            ones = case.design.grid[row, place] == 1
-            fit.append(float((heard[ones] == 1).mean()) if ones.any() else 0.0)
-        if fit[1] < 0.6 or fit[1] < fit[0] + 0.15:
-            off[r] = 0
-    return off
-
-
-def depths(case: Case) -> NDArray[np.float64] | None:
-    """How deep each row's holes show, 1 as usual."""
-    v = case.seen.levels
-    if v is None:
-        return None
-    deep = np.where(v.truth == 1, np.abs(v.web - v.level), np.nan)
-    with np.errstate(all="ignore"), warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)
-        row = np.nanmean(deep, axis=1)
-        usual = np.nanmedian(row)
-    out: NDArray[np.float64] = row / usual
-    return out
-
-
-def web_shift(case: Case) -> tuple[float, float, float] | None:
-    """The share of errors where the material's level is off, by how much of the swing, and the
-    same with its sign: above 0 away from the holes' level."""
-    v = case.seen.levels
-    if v is None:
-        return None
-    web = v.web
-    usual = float(np.nanmedian(web))
-    spread = 1.4826 * float(np.nanmedian(np.abs(web - usual)))
-    deep = np.abs(web - v.level)[v.truth == 1]
-    swing = float(np.nanmedian(deep)) if len(deep) else 1.0
-    r, p = case.at
-    off = np.abs(web[r, p] - usual)
-    limit = max(6 * spread, OFF * swing)
-    share = float((off > limit).mean())
-    way = 1.0 if v.low else -1.0
-    moved = way * float(np.nanmedian(web[r, p] - usual))
-    if abs(moved) < OFF * swing:
-        moved = 0.0
-    return share, float(np.nanmedian(off)) / max(swing, 1e-9), moved / max(swing, 1e-9)
-
-
-def web_drift(case: Case) -> float:
-    """By how much of the swing the material's level moves towards the holes' through a log, from
-    its first rows to its last; below 0 away from it."""
-    v = case.seen.levels
-    if v is None:
-        return 0.0
-    with np.errstate(all="ignore"), warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)
-        row = np.nanmedian(v.web, axis=1)
-        deep = np.nanmedian(np.abs(v.web - v.level)[v.truth == 1])
-    row = row[np.isfinite(row)]
-    part = max(1, len(row) // 5)
-    if len(row) < 4 or not deep > 0:
-        return 0.0
-    moved = float(np.median(row[:part]) - np.median(row[-part:]))
-    return (moved if v.low else -moved) / float(deep)
-
-
-def threshold_place(case: Case) -> float | None:
-    """How far from the material's level (0) to the holes' (1) the threshold lies."""
-    v = case.seen.levels
-    if v is None:
-        return None
-    ones, zeros = v.level[v.truth == 1], v.level[v.truth == 0]
-    ones, zeros = ones[np.isfinite(ones)], zeros[np.isfinite(zeros)]
-    if not len(ones) or not len(zeros):
-        return None
-    swing = float(np.mean(ones) - np.mean(zeros))
-    return (v.threshold - float(np.mean(zeros))) / swing if swing else None
+    def __init__(self, v: Levels, at: tuple[Index, Index]) -> None:
+        ones = v.truth == 1
+        towards = 1.0 if v.low else -1.0
+        with np.errstate(all="ignore"), warnings.catch_warnings():
+            warnings.simplefilter("ignore", RuntimeWarning)  # rows or bits without any level
+            height = np.abs(v.web - v.level)
+            row = np.nanmean(np.where(ones, height, np.nan), axis=1)
+            self.depth: Reals = row / np.nanmedian(row)
+            swing = float(np.nanmedian(height[ones])) if ones.any() else 1.0
+            material = np.nanmedian(v.web, axis=1)
+            usual = float(np.nanmedian(v.web))
+            spread = 1.4826 * float(np.nanmedian(np.abs(v.web - usual)))
+            away = v.web[at] - usual
+            far, moved = float(np.nanmedian(np.abs(away))), towards * float(np.nanmedian(away))
+        material = material[np.isfinite(material)]
+        part = max(1, len(material) // 5)
+        self.drift = 0.0
+        if len(material) >= 4 and swing > 0:
+            change = float(np.median(material[:part]) - np.median(material[-part:]))
+            self.drift = towards * change / swing
+        self.fades = abs(self.drift) > FADES
+        ends = [x[np.isfinite(x)] for x in (v.level[ones], v.level[v.truth == 0])]
+        self.threshold_place = None
+        if len(ends[0]) and len(ends[1]):
+            one, zero = float(np.mean(ends[0])), float(np.mean(ends[1]))
+            self.threshold_place = (v.threshold - zero) / (one - zero) if one != zero else None
+        place = self.threshold_place
+        self.threshold_off = place is not None and not MIDDLE[0] <= place <= MIDDLE[1]
+        off = np.abs(away) > max(6 * spread, OFF * swing)
+        self.shift = far / max(swing, 1e-9)
+        self.shifted = bool(len(off)) and float(off.mean()) > SHIFTED
+        self.darkened = moved <= -OFF * swing

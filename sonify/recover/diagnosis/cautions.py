@@ -14,7 +14,7 @@ __all__ = ["cautions_of"]
 
 def cautions_of(seen: Observed, design: Design, listening: Listening | None) -> tuple[str, ...]:
     """One line for each thing that a report can't tell, or takes for granted."""
-    out = list(seen.notes)
+    out = list(seen.remarks)
     if listening is not None and listening.vague:
         out.append(
             f"this preset lost the bits ({listening.about}), and which row and position its notes "

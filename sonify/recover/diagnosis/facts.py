@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.recover.diagnosis.comparison import Comparison
+from sonify.recover.diagnosis.result import Comparison
 
 __all__ = ["facts"]
 
@@ -61,7 +61,7 @@ def facts(c: Comparison) -> dict[str, Any]:
             "threshold": c.margins.threshold,
             "best_threshold": c.margins.best,
             "error_rate": c.margins.error_rate,
-            "eye_opening": c.margins.opening,
+            "eye_opening": c.margins.eye_opening,
             "ones": {"mean": float(c.margins.ones.mean()), "std": float(c.margins.ones.std())},
             "zeros": {"mean": float(c.margins.zeros.mean()), "std": float(c.margins.zeros.std())},
         },

@@ -1,8 +1,7 @@
-"""A detector log held against a disc: what the machine read at each clock pulse."""
+"""Align a detector log with a disc: what the machine read at each clock pulse."""
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,112 +9,114 @@ from numpy.typing import NDArray
 
 from sonify.errors import InputError
 from sonify.recover.diagnosis.alignment import Alignment, Design, align_rows, turn_phase
-from sonify.recover.diagnosis.clock import Clock, find_clock, levels_of
 from sonify.recover.diagnosis.next_position import align_next_position
 from sonify.recover.diagnosis.observed import Levels, Observed
 from sonify.recover.diagnosis.source import LogRecording
+from sonify.recover.signal.averages import Integral
+from sonify.recover.signal.levels import binned, hole_delay
+from sonify.recover.signal.pulses import FEWEST, PulseClock, find_pulses, number_pulses
+from sonify.recover.signal.slicer import two_levels
 
 __all__ = ["Sampling", "observe_log"]
 
 Reals = NDArray[np.float64]
 Index = NDArray[np.int64]
 
-MANY = 2  # rows by which a log may begin late without a further look
-SURE = 0.9  # the share of bits as they should be from which on rows are surely where they seem
-LEAST = 2  # rows' worth of bits that must be in a log for that
+LATE_ROWS = 2
+"""Rows by which a log may start late before other starts are tried as well."""
 
-WINDOW = 0.22  # of a position: what is averaged for its level
-LEAST_SPREAD = 0.04  # of the swing
-TRACE = 48  # samples of a trace
+SURE = 0.9
+"""Share of correct bits from which the rows are surely in place."""
+
+AT_WEB = 0.4
+"""Positions from the profile's delay from which on data holes pass with the clock's webs."""
+
+LEAST_ROWS = 2
+"""Rows' worth of bits that a log must hold for that."""
+
+WINDOW = 0.22
+"""Share of a position averaged for its level, if the player's profile does not say it."""
+
+TRACE = 48
+"""Samples of a trace in the eye diagram."""
+
 MOST_TRACES = 4000
-
-
-class _Sums:
-    """Means of a signal between two moments, from running sums."""
-
-    def __init__(self, x: NDArray[np.float32], rate: float) -> None:
-        self.total = np.concatenate([[0.0], np.cumsum(x, dtype=np.float64)])
-        self.rate = rate
-
-    def mean(self, begin: Reals, end: Reals) -> Reals:
-        """Means over spans; at least one sample each. nan outside the log."""
-        top = len(self.total) - 1
-        a = np.clip(np.rint(begin * self.rate).astype(np.int64), 0, top)
-        b = np.clip(np.rint(end * self.rate).astype(np.int64), 0, top)
-        b = np.maximum(b, np.minimum(a + 1, top))
-        out = np.full(len(a), np.nan)
-        some = b > a
-        out[some] = (self.total[b[some]] - self.total[a[some]]) / (b[some] - a[some])
-        return out
-
-    def held(self, begin: Reals, end: Reals) -> Reals:
-        """Means as a machine takes them that has just these samples: over each one that holds at
-        some moment of a span, from when it is taken until the next one is. nan outside the log."""
-        top = len(self.total) - 1
-        a = np.floor(begin * self.rate).astype(np.int64)
-        b = np.floor(end * self.rate).astype(np.int64) + 1
-        inside = (a >= 0) & (b <= top) & (b > a)
-        a, b = np.where(inside, a, 0), np.where(inside, b, 1)
-        return np.where(inside, (self.total[b] - self.total[a]) / (b - a), np.nan)
 
 
 @dataclass(frozen=True)
 class Sampling:
-    """How the machine samples its data detector for a bit, as far as that is told.
+    """How the machine samples its data detector, as far as that is known.
 
     Attributes
     ----------
     at_s : float or None
-        The middle of the time over which it averages, in s after the middle of the clock's pulse;
-        where holes pass if None.
+        The middle of the averaging window, in s after the middle of the clock pulse; where holes
+        pass if None.
     width : float or None
-        How long that is, as a share of a position; a fifth or so if None.
+        The length of that window, as a share of a position; `WINDOW` if None.
     """
 
     at_s: float | None = None
     width: float | None = None
 
-    @property
-    def told(self) -> bool:
-        """Whether anything is."""
-        return self.at_s is not None or self.width is not None
+    def levels(self, sums: Integral, clock: PulseClock, pulse_s: Reals, delay_s: float) -> Reals:
+        """The level that the machine takes for the bit of each pulse.
+
+        Where the sampling is known, the log's samples are taken for the machine's own: it averages
+        some of them, and sees an edge of the clock at the first sample past it.
+        """
+        half = (self.width or WINDOW) / 2 * np.interp(pulse_s, clock.slot_s, clock.period)
+        if self.at_s is None and self.width is None:
+            return sums.mean(pulse_s + delay_s - half, pulse_s + delay_s + half)
+        middle = pulse_s + (delay_s if self.at_s is None else self.at_s + 0.5 / sums.rate)
+        return sums.held(middle - half, middle + half)
 
 
-def _delay(sums: _Sums, clock: Clock, about: float) -> float:
-    """How much later the data detector sees holes, in s: where the levels spread widest."""
-    period = clock.period
-    usual = float(np.median(period))
-    shares = np.arange(-0.45, 0.4501, 0.025)
-    spread = np.empty(len(shares))
-    for k, share in enumerate(shares):
-        middle = clock.slot_s + about + share * usual
-        level = sums.mean(middle - 0.08 * usual, middle + 0.08 * usual)
-        spread[k] = np.nanvar(level)
-    # the middle of the part where the spread is high, as a hole is seen evenly early and late
-    over = np.maximum(spread - 0.5 * (spread.max() + spread.min()), 0)
-    return about + float((over * shares).sum() / max(over.sum(), 1e-30)) * usual
+def _clock_of(
+    log: LogRecording, design: Design, period_s: float, about_s: float
+) -> tuple[PulseClock, float, tuple[str, ...]]:
+    """The clock's pulses, how much later the data detector sees holes (in s), and remarks.
 
-
-def _levels(sums: _Sums, at: Reals, period: Reals) -> tuple[Reals, Reals]:
-    """The level at moments, and of the material beside them."""
-    half = WINDOW / 2 * period
-    level = sums.mean(at - half, at + half)
-    before = sums.mean(at - 0.56 * period, at - 0.44 * period)
-    after = sums.mean(at + 0.44 * period, at + 0.56 * period)
-    return level, (before + after) / 2
-
-
-def _split(level: Reals) -> float:
-    """A threshold between two classes of levels, halfway between their means."""
-    some = level[np.isfinite(level)]
-    return float(sum(levels_of(some.astype(np.float32))) / 2)
+    Data holes pass with the clock's holes. If they seem to pass with its webs, holes are of the
+    other level than their length suggests.
+    """
+    low: bool | None = None
+    remarks: tuple[str, ...] = ()
+    for _ in range(2):
+        pulses, lengths, low = find_pulses(log.clock, log.rate, period_s, low)
+        if len(pulses) < FEWEST:
+            raise InputError(
+                f"the clock channel has {len(pulses) or 'no'} pulses; check the clock detector's "
+                "light and wiring, and which channel is which",
+                file=log.path,
+            )
+        clock = number_pulses(pulses, lengths, low)
+        slots, usual = np.arange(len(clock.slot_s)), float(np.median(clock.period))
+        if len(slots) < design.positions // 2:
+            raise InputError(
+                f"{len(slots)} positions passed and a row has {design.positions}: too little to "
+                "compare",
+                file=log.path,
+            )
+        first, end = np.ceil(clock.slot_s[[0, -1]] * log.rate).astype(int)
+        phase = np.interp((np.arange(first, end) + 0.5) / log.rate, clock.slot_s, slots)
+        cells = binned(log.data[first:end], phase, 1, len(slots) - 2, about_s / usual)
+        delay = hole_delay(cells)
+        if abs(delay) < AT_WEB:
+            break
+        low = not low
+        remarks = (
+            f"holes read {'low' if low else 'high'} on the clock channel; if the machine takes "
+            "that for material, swap its comparator's inputs",
+        )
+    return clock, about_s + delay * usual, remarks
 
 
 def _evidence(level: Reals, web: Reals, low: bool) -> Reals:
-    """How much speaks for a hole in each slot, from -1 to 1; 0 where nothing is known.
+    """The evidence for a hole in each slot, from -1 to 1; 0 where nothing is known.
 
-    Whatever the machine took it for: either by the level alone or by how far it stands out of the
-    material beside it, which light from elsewhere moves along; by what parts the two better.
+    From the level alone or from its height above the webs beside it, which cancels ambient light:
+    whichever separates the two classes better.
     """
     best, most = np.zeros(len(level)), -1.0
     for value in (level, level - web):
@@ -123,7 +124,7 @@ def _evidence(level: Reals, web: Reals, low: bool) -> Reals:
         some = value[np.isfinite(value)]
         if not len(some):
             continue
-        zero, one = levels_of(some.astype(np.float32))
+        zero, one = two_levels(some.astype(np.float32))
         middle, half = (one + zero) / 2, max((one - zero) / 2, 1e-9)
         rest = np.abs(some - middle) - half
         apart = half / max(float(np.sqrt(np.mean(rest**2))), 1e-9)
@@ -139,8 +140,7 @@ def observe_log(
     period_s: float,
     threshold: float | None,
     delay_s: float,
-    sampling: Sampling | None = None,
-    low_holes: bool | None = None,
+    sampling: Sampling,
 ) -> Observed:
     """Read a log as the machine did.
 
@@ -154,216 +154,126 @@ def observe_log(
     threshold : float or None
         The machine's own threshold, in the log's units; found from the log if None.
     delay_s : float
-        The delay of the profile, from which the search starts.
-    sampling : Sampling, optional
-        How the machine samples, as far as that is told. The log's samples are then taken for the
-        machine's own: what it averages is among them, and it sees an edge of the clock at the
-        first sample that lies past it.
-    low_holes : bool, optional
-        Whether holes read low; found from the log if not given.
+        The delay in the player's profile, where the search starts.
+    sampling : Sampling
 
     Raises
     ------
     InputError
-        No pulses, or less than a row of them.
+        No pulses, or less than half a row of them.
     """
-    clock = find_clock(log, period_s, low_holes)
-    n, rows = design.positions, design.rows
-    if len(clock.slot_s) < n // 2:
-        raise InputError(
-            f"{len(clock.slot_s)} positions passed and a row has {n}: too little to compare",
-            file=log.path,
-        )
-    sums = _Sums(log.data, log.rate)
-    delay = _delay(sums, clock, delay_s)
-    period = clock.period
-    looked_at, web = _levels(sums, clock.slot_s + delay, period)
-
-    def sampled(pulse_s: Reals) -> Reals:
-        how = sampling or Sampling()
-        of = np.interp(pulse_s, clock.slot_s, period)
-        if not how.told:
-            return _levels(sums, pulse_s + delay, of)[0]
-        middle = pulse_s + (delay if how.at_s is None else how.at_s + 0.5 / log.rate)
-        half = (how.width or WINDOW) / 2 * of
-        return sums.held(middle - half, middle + half)
-
-    level = sampled(clock.slot_s)
-    found = _split(level)
-    used = found if threshold is None else threshold
-    low = clock.low
-    hole = (level < used) == low
+    clock, delay, remarks = _clock_of(log, design, period_s, delay_s)
+    low, n, period = clock.low, design.positions, clock.period
+    sums = Integral(log.data, log.rate)
+    at = clock.slot_s + delay
+    # the level at each hole's place, and that of the webs beside it
+    looked_at = Sampling().levels(sums, clock, clock.slot_s, delay)
+    web = (
+        sums.mean(at - 0.56 * period, at - 0.44 * period)
+        + sums.mean(at + 0.44 * period, at + 0.56 * period)
+    ) / 2
+    level = sampling.levels(sums, clock, clock.slot_s, delay)
+    middle = sum(two_levels(level[np.isfinite(level)].astype(np.float32))) / 2
+    used = middle if threshold is None else threshold
     seen = _evidence(looked_at, web, low)
     phase, _ = turn_phase(seen, design.grid)
-    good = np.flatnonzero(~clock.extra)
+    good = ~clock.extra
     if design.index:
         alignment = _align(seen, design, phase)
-        first = _first_pulses(clock, alignment.start, good)
+        at_start = np.searchsorted(clock.pulse_slot[good], alignment.start)
+        first = np.append(np.flatnonzero(good), len(clock.pulse_s))[at_start]
     else:
-        material = 1.0 if (float(np.nanmedian(web)) < found) == low else -1.0
-        alignment, first = align_next_position(seen, material, design, phase, clock)
-    # a doubled pulse has its own sample
-    own = sampled(clock.pulse_s)
+        solid = 1.0 if (float(np.nanmedian(web)) < middle) == low else -1.0
+        alignment, first = align_next_position(seen, solid, design, phase, clock)
+    # a doubled pulse has a sample of its own
+    own = sampling.levels(sums, clock, clock.pulse_s, delay)
     pulse_hole = np.where(np.isfinite(own), (own < used) == low, -1).astype(np.int8)
-    bits = np.full((rows, n), -1, np.int8)
-    time = np.full((rows, n), np.nan)
-    level_at, web_at = np.full((rows, n), np.nan), np.full((rows, n), np.nan)
-    passed = np.full((rows, n), np.nan)
-    under = np.full((rows, n + 3), -1, np.int8)
-    origin: int | None = None
-    for r in range(rows):
-        start = int(alignment.start[r])
-        slots = np.arange(max(start, 0), min(start + n + 3, len(seen)))
-        under[r, slots - start] = hole[slots] & np.isfinite(level[slots])
-        inside = slots[slots < start + n]
-        where = (inside + phase) % n
-        level_at[r, where], web_at[r, where] = level[inside], web[inside]
-        passed[r, where] = clock.slot_s[inside]
-        offset, j0 = max(0, -start), max(0, int(first[r]))
-        if offset >= n or j0 >= len(clock.pulse_s):
-            continue
-        if origin is None:
-            origin = j0 - offset - (start + phase) % n
-        pulses = np.arange(j0, min(j0 + n - offset, len(clock.pulse_s)))
-        if design.index:
-            places = offset + np.arange(len(pulses))
-        else:
-            places = (pulses - origin) % n
-        bits[r, places] = pulse_hole[pulses]
-        time[r, places] = clock.pulse_s[pulses]
+    hole = np.where(np.isfinite(level), (level < used) == low, -1).astype(np.int8)
+    bits, time = _counted(clock, pulse_hole, design, alignment, first)
+    slot = alignment.start[:, None] + np.arange(n + 3)
+    there = (slot >= 0) & (slot < len(seen))
+    slot = np.clip(slot, 0, len(seen) - 1)
+    rows, place = np.arange(design.rows)[:, None], (slot[:, :n] + phase) % n
+
+    def by_place(values: Reals) -> Reals:
+        """Values by slot, put at the row and position that each passed."""
+        out = np.full((design.rows, n), np.nan)
+        out[rows, place] = np.where(there[:, :n], values[slot[:, :n]], np.nan)
+        return out
+
+    passed = by_place(clock.slot_s)
+    truth = design.grid[alignment.seen_row]
+    traces, trace_bits = _traces(log, passed + delay, truth)
     return Observed(
         kind="log",
         bits=bits,
         time_s=time,
-        under=under,
+        under=np.where(there, hole[slot], -1).astype(np.int8),
         beat_slot=clock.pulse_slot[good],
         beat_s=clock.pulse_s[good],
         slot_s=clock.slot_s,
         alignment=alignment,
         told=1.0,
+        remarks=remarks,
         clock=clock,
-        levels=_margin(
-            log,
-            design.grid[alignment.seen_row],
-            passed,
-            level_at,
-            web_at,
-            used,
-            threshold,
-            low,
-            delay,
+        levels=Levels(
+            level=by_place(level),
+            web=by_place(web),
+            truth=truth,
+            threshold=used,
+            low=low,
+            traces=traces,
+            trace_bits=trace_bits,
+            delay_s=delay,
         ),
-        extra_s=clock.pulse_s[clock.extra],
-        extra_place=_extra_places(clock, alignment, n),
     )
+
+
+def _counted(
+    clock: PulseClock, hole: NDArray[np.int8], design: Design, alignment: Alignment, first: Index
+) -> tuple[NDArray[np.int8], Reals]:
+    """The bits, and when they were read, by the places to which a machine that counts pulses puts
+    them; `first` is the pulse with which each row starts."""
+    n, count = design.positions, len(clock.pulse_s)
+    bits, time = np.full((design.rows, n), -1, np.int8), np.full((design.rows, n), np.nan)
+    origin: int | None = None
+    for r, start in enumerate(alignment.start.tolist()):
+        skipped, j0 = max(0, -start), max(0, int(first[r]))
+        if skipped >= n or j0 >= count:
+            continue
+        if origin is None:
+            origin = j0 - skipped - (start + alignment.phase) % n
+        pulses = np.arange(j0, min(j0 + n - skipped, count))
+        place = skipped + np.arange(len(pulses)) if design.index else (pulses - origin) % n
+        bits[r, place], time[r, place] = hole[pulses], clock.pulse_s[pulses]
+    return bits, time
 
 
 def _align(seen: Reals, design: Design, phase: int) -> Alignment:
-    """When each row was read, where rows wait for the index; a log may begin many rows late."""
+    """When each row was read, if rows wait for the index; a log may start many rows late."""
     alignment = align_rows(seen, design, phase, turning=True)
     sure = alignment.agreement >= SURE
-    if sure and alignment.start[0] > -MANY * design.step:
+    if sure and alignment.start[0] > -LATE_ROWS * design.step:
         return alignment
     late = align_rows(seen, design, phase, turning=True, lost=design.rows - 1)
-    # where nothing fits, rows that lie outside would fit best
-    enough = _covered(seen, late, design.positions) >= LEAST * design.positions
-    better = late.agreement >= SURE and (not sure or _strange(late) < _strange(alignment))
-    return late if enough and better else alignment
+    # if nothing fits, rows outside the log would fit best
+    slot = late.start[:, None] + np.arange(design.positions)
+    held = np.count_nonzero(seen[slot[(slot >= 0) & (slot < len(seen))]])
+    enough = held >= LEAST_ROWS * design.positions
+    better = not sure or late.rows_off < alignment.rows_off
+    return late if enough and late.agreement >= SURE and better else alignment
 
 
-def _covered(seen: Reals, alignment: Alignment, n: int) -> int:
-    """How many bits that were seen lie in rows."""
-    slot = alignment.start[:, None] + np.arange(n)
-    return int(np.count_nonzero(seen[slot[(slot >= 0) & (slot < len(seen))]]))
-
-
-def _strange(alignment: Alignment) -> int:
-    """How many rows were read in the place of others."""
-    return int((alignment.seen_row != np.arange(len(alignment.seen_row))).sum())
-
-
-def _first_pulses(clock: Clock, start: Index, good: Index) -> Index:
-    """The first pulses of readings that start in slots."""
-    at = np.searchsorted(clock.pulse_slot[good], start)
-    out: Index = np.append(good, len(clock.pulse_s))[at]
-    return out
-
-
-def _extra_places(clock: Clock, alignment: Alignment, n: int) -> list[tuple[int, float]]:
-    """Row and place (with a fraction) of pulses too many."""
-    out = []
-    for t in clock.pulse_s[clock.extra]:
-        slot = float(np.interp(t, clock.slot_s, np.arange(len(clock.slot_s))))
-        r = int(np.searchsorted(alignment.start, slot, "right")) - 1
-        if 0 <= r < len(alignment.start) and slot < alignment.start[r] + n + 1:
-            out.append((r, slot - float(alignment.start[r])))
-    return out
-
-
-def _margin(
-    log: LogRecording,
-    truth: NDArray[np.int8],
-    passed: Reals,
-    level: Reals,
-    web: Reals,
-    used: float,
-    given: float | None,
-    low: bool,
-    delay: float,
-) -> Levels:
-    read = np.flatnonzero(np.isfinite(passed.reshape(-1)))
-    steps = np.diff(passed, axis=1)
+def _traces(
+    log: LogRecording, middle_s: Reals, truth: NDArray[np.int8]
+) -> tuple[Reals, NDArray[np.int8]]:
+    """The data channel for one and a half positions around the places that were read, shape
+    (traces, TRACE), and what their bits should be."""
+    steps = np.diff(middle_s, axis=1)
     period = float(np.median(steps[np.isfinite(steps)])) if np.isfinite(steps).any() else 0.0
+    read = np.flatnonzero(np.isfinite(middle_s))
     if len(read) > MOST_TRACES:
         read = read[np.linspace(0, len(read) - 1, MOST_TRACES).astype(int)]
-    at = passed.reshape(-1)[read] + delay
-    across = np.linspace(-0.75, 0.75, TRACE) * period
-    index = np.rint((at[:, None] + across[None, :]) * log.rate).astype(np.int64)
-    traces = log.data[np.clip(index, 0, len(log.data) - 1)].astype(np.float64)
-    return Levels(
-        level=level,
-        web=web,
-        truth=truth,
-        threshold=used,
-        given=given is not None,
-        low=low,
-        traces=traces,
-        trace_bits=truth.reshape(-1)[read],
-        delay_s=delay,
-    )
-
-
-def best_threshold(ones: Reals, zeros: Reals) -> tuple[float, float]:
-    """The threshold of the fewest errors between two normal distributions, and that error rate.
-
-    The point where the weighted densities cross (J. G. Proakis, Digital Communications, the
-    binary decision between two Gaussians). Middles and spreads are the medians and 1.4826 times
-    the median absolute deviations, so that a few places that went wrong do not move them.
-    """
-    m1, m0 = float(np.median(ones)), float(np.median(zeros))
-    # levels that hardly differ, of few bits or clipped, do not draw the threshold to themselves
-    least = LEAST_SPREAD * max(abs(m1 - m0), 1e-9)
-    s1 = max(1.4826 * float(np.median(np.abs(ones - m1))), least)
-    s0 = max(1.4826 * float(np.median(np.abs(zeros - m0))), least)
-    p1 = len(ones) / (len(ones) + len(zeros))
-    a = 1 / (2 * s0**2) - 1 / (2 * s1**2)
-    b = m1 / s1**2 - m0 / s0**2
-    c = (
-        m0**2 / (2 * s0**2)
-        - m1**2 / (2 * s1**2)
-        + math.log(max(p1, 1e-9) / max(1 - p1, 1e-9) * s0 / s1)
-    )
-    middle = (m1 * s0 + m0 * s1) / (s0 + s1)
-    if abs(a) < 1e-12 * abs(b):
-        point = -c / b if b else middle
-    else:
-        disc = b * b - 4 * a * c
-        roots = [(-b + w * math.sqrt(max(disc, 0))) / (2 * a) for w in (1, -1)]
-        point = min(roots, key=lambda x: abs(x - middle))
-    if not min(m0, m1) <= point <= max(m0, m1):
-        point = middle
-    tail = 0.5 * math.sqrt(0.5)
-    way = 1.0 if m1 > m0 else -1.0
-    miss = 0.5 * math.erfc(way * (m1 - point) / s1 * 2 * tail)
-    add = 0.5 * math.erfc(way * (point - m0) / s0 * 2 * tail)
-    return point, p1 * miss + (1 - p1) * add
+    at = middle_s.reshape(-1)[read, None] + np.linspace(-0.75, 0.75, TRACE) * period
+    index = np.clip(np.rint(at * log.rate).astype(np.int64), 0, len(log.data) - 1)
+    return log.data[index].astype(np.float64), truth.reshape(-1)[read]

@@ -31,6 +31,7 @@ from sonify.recover.diagnosis.timing_model import (
     times_of,
     without_slips,
 )
+from sonify.recover.signal.next_start import next_start
 
 __all__ = ["observe_midi"]
 
@@ -143,7 +144,7 @@ def observe_midi(
     if timing is not None:
         track, alignment, timing, loose = _by_timing(track, listening, design, alignment, timing)
     observed = _observed(recording, listening, design, alignment, track, timing)
-    return replace(observed, loose=loose, notes=recording.remarks)
+    return replace(observed, loose=loose, remarks=recording.remarks)
 
 
 def _without_slips(track: _Track, n: int) -> _Track:
@@ -269,16 +270,14 @@ def _slips(alignment: Alignment, n: int) -> Index:
 def _following(
     passed: Reals, n: int, slots: Index, move_s: Reals | np.float64
 ) -> tuple[Index, Reals, Reals]:
-    """For rows that begin in slots, the slots in which the next ones should begin, and how far
-    before that moment the slot before passes and after it this one, in slots.
+    """For rows that start in slots: the slots in which the next ones should start, and how far the
+    moment when the stage is ready is from the slot before and after, in slots.
 
     `passed` tells when slots pass, from n before the first one on.
     """
-    ends = passed[np.clip(slots + 2 * n - 1, 0, len(passed) - 1)] + move_s
-    at = np.searchsorted(passed, ends, "right")
-    next_at = np.clip(at, 1, len(passed) - 1)
-    period = np.maximum(passed[next_at] - passed[next_at - 1], 1e-9)
-    early = np.clip((ends - passed[next_at - 1]) / period, 0.0, 1.0)
+    last = np.clip(slots + 2 * n - 1, 0, len(passed) - 1)
+    at, early, late = next_start(passed, last, move_s)
+    early = np.clip(early / np.maximum(early + late, 1e-9), 0.0, 1.0)
     return at - n, early, 1.0 - early
 
 
@@ -319,7 +318,6 @@ def _observed(
         bits[r, place] = under[r, :n]
         at = slots[r, :n]
         time[r, place] = heard.times(at) if timing is None else timing(at)
-    extra = track.notes["on_s"][track.astray]
     observed = Observed(
         kind="midi",
         bits=bits,
@@ -330,25 +328,12 @@ def _observed(
         slot_s=heard.slot_s,
         alignment=alignment,
         told=float(listening.tells.mean()),
-        extra_s=extra,
-        extra_place=_places_of(extra, heard.slot_s, alignment, n),
+        extra_s=track.notes["on_s"][track.astray],
         under_pitch=heard.tone_at(slots),
         heard=heard,
         timing=timing,
     )
     return replace(observed, wire=_wire(recording, listening, observed, design))
-
-
-def _places_of(
-    times: Reals, slot_s: Reals, alignment: Alignment, n: int
-) -> list[tuple[int, float]]:
-    out = []
-    for t in times:
-        slot = float(np.interp(t, slot_s, np.arange(len(slot_s))))
-        r = int(np.searchsorted(alignment.start, slot, "right")) - 1
-        if 0 <= r < len(alignment.start) and slot < alignment.start[r] + n + 1:
-            out.append((r, slot - float(alignment.start[r])))
-    return out
 
 
 def _wire(recording: MidiRecording, listening: Listening, seen: Observed, design: Design) -> Wire:
@@ -369,9 +354,9 @@ def _wire(recording: MidiRecording, listening: Listening, seen: Observed, design
     hanging = int(np.count_nonzero(~np.isfinite(recording.notes["off_s"])))
     if hanging == len(recording.notes):
         # what never comes was not lost on the wire
-        return Wire(0, 0, 0, [], lost)
+        return Wire(0, 0, 0, lost)
     # a note that is meant to be struck while it sounds leaves a note-off over
     struck = max(0, len(recording.struck_again) - listening.again)
     orphans = max(0, len(recording.orphans) - listening.again)
     hanging = max(0, hanging - min(len(recording.struck_again), listening.again))
-    return Wire(orphans, hanging, struck, [], lost)
+    return Wire(orphans, hanging, struck, lost)

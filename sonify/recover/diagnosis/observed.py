@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.alignment import Alignment
-from sonify.recover.diagnosis.clock import Clock
 from sonify.recover.diagnosis.timing_model import TimingModel, times_of
+from sonify.recover.signal.pulses import PulseClock
 
 __all__ = ["Levels", "NotesBySlot", "Observed", "Wire"]
 
@@ -31,8 +31,6 @@ class Levels:
         1 where a hole passed, by the row that was under the detector; -1 unknown.
     threshold : float
         What bits were told by.
-    given : bool
-        Whether that threshold was given.
     low : bool
         Whether holes read low.
     traces : ndarray, shape (traces, samples)
@@ -47,7 +45,6 @@ class Levels:
     web: Reals
     truth: NDArray[np.int8]
     threshold: float
-    given: bool
     low: bool
     traces: Reals
     trace_bits: NDArray[np.int8]
@@ -62,8 +59,6 @@ class Wire:
     ----------
     orphans, hanging, struck_again : int
         Note-offs without a note, notes without a note-off, note-ons for a sounding note.
-    wrong : list of tuple of int
-        Rows and positions whose note came with another pitch.
     lost_on : list of tuple of int
         Rows and positions whose note-off came without its note-on.
     """
@@ -71,7 +66,6 @@ class Wire:
     orphans: int = 0
     hanging: int = 0
     struck_again: int = 0
-    wrong: list[tuple[int, int]] = field(default_factory=list)
     lost_on: list[tuple[int, int]] = field(default_factory=list)
 
 
@@ -138,13 +132,11 @@ class Observed:
     beat_slot, beat_s : ndarray
         Moments at which a position was seen to pass: which, and when.
     alignment : Alignment
-    clock : Clock or None
+    clock : PulseClock or None
     extra_s : ndarray
         When a pulse or note came between two positions.
     told : float
         Share of the bits that this kind of recording can tell of at all.
-    extra_place : list of tuple
-        Row and place, with a fraction, of those.
     under_pitch : ndarray of int16, shape (rows, positions + 3), or None
         The pitches that came with `under`; -1 for none.
     span : ndarray of float64, shape (rows, 2), or None
@@ -157,7 +149,7 @@ class Observed:
     loose : Alignment or None
         Where rows began by their notes alone, if `alignment` takes the player's own counting into
         account; that holds only for a player that counts right.
-    notes : tuple of str
+    remarks : tuple of str
         What else the user should know of the recording.
     """
 
@@ -170,14 +162,13 @@ class Observed:
     slot_s: Reals
     alignment: Alignment
     told: float
-    clock: Clock | None = None
+    clock: PulseClock | None = None
     levels: Levels | None = None
     wire: Wire | None = None
     extra_s: Reals = field(default_factory=lambda: np.zeros(0))
-    extra_place: list[tuple[int, float]] = field(default_factory=list)
     under_pitch: NDArray[np.int16] | None = None
     span: Reals | None = None
     heard: NotesBySlot | None = None
     timing: TimingModel | None = None
     loose: Alignment | None = None
-    notes: tuple[str, ...] = ()
+    remarks: tuple[str, ...] = ()

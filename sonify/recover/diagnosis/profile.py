@@ -10,7 +10,7 @@ import numpy as np
 
 from sonify.atomic import whole
 from sonify.player.profile import Player
-from sonify.recover.diagnosis.comparison import Comparison
+from sonify.recover.diagnosis.result import Comparison
 from sonify.settings import to_builtins
 
 __all__ = ["fitted_player", "write_player"]

@@ -16,7 +16,7 @@ from sonify.errors import InputError
 from sonify.recover.diagnosis.report_picture import rate_in_words
 
 if TYPE_CHECKING:
-    from sonify.recover.diagnosis.comparison import Comparison
+    from sonify.recover.diagnosis.result import Comparison
 
 __all__ = ["SUFFIXES", "report_lines", "write_report"]
 
@@ -88,7 +88,8 @@ def report_lines(c: Comparison, most: int = 12) -> list[str]:
         g = c.margins
         out.append(
             f"levels     threshold {g.threshold:.3g}, best {g.best:.3g} "
-            f"({rate_in_words(g.error_rate)} there); {max(g.opening, 0):.0%} of the swing is clear"
+            f"({rate_in_words(g.error_rate)} there); {max(g.eye_opening, 0):.0%} of "
+            "the swing is clear"
         )
     out.append(f"message    {_shown(c.message)}")
     if c.message_read != c.message:
@@ -182,7 +183,7 @@ def _html(c: Comparison) -> bytes:
         rows += [
             ("Threshold", f"{g.threshold:.4g}"),
             ("Best threshold", f"{g.best:.4g}, {rate_in_words(g.error_rate)} there"),
-            ("Eye", f"{max(g.opening, 0):.0%} of the swing is clear"),
+            ("Eye", f"{max(g.eye_opening, 0):.0%} of the swing is clear"),
         ]
     facts_table = "".join(f"<tr><th>{k}</th><td>{v}</td></tr>" for k, v in rows)
     causes = "".join(

@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 if TYPE_CHECKING:
     from PIL import Image, ImageDraw
 
-    from sonify.recover.diagnosis.comparison import Comparison, Margins
     from sonify.recover.diagnosis.observed import Levels
+    from sonify.recover.diagnosis.result import Comparison, Margins
 
 __all__ = ["COLOURS", "draw_report", "rate_in_words"]
 
@@ -234,7 +234,7 @@ def _histogram(sheet: _Sheet, m: Margins, box: _Box) -> None:
 def _eye(sheet: _Sheet, v: Levels, m: Margins, box: _Box) -> None:
     from PIL import Image
 
-    sheet.frame(box, f"Eye: {max(m.opening, 0):.0%} of the swing is clear")
+    sheet.frame(box, f"Eye: {max(m.eye_opening, 0):.0%} of the swing is clear")
     low, high = float(np.min(v.traces)), float(np.max(v.traces))
     span = max(high - low, 1e-9)
     wide, tall = box.w - 1, box.h - 1

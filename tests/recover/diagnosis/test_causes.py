@@ -1,4 +1,4 @@
-"""Causes told from where and when bits went wrong: hand-made patterns with known answers."""
+"""Causes inferred from where and when bits went wrong: hand-made patterns with known answers."""
 
 from __future__ import annotations
 
@@ -8,12 +8,13 @@ import math
 import numpy as np
 import pytest
 
-from sonify.recover.diagnosis.likelihoods import (
-    _light,
-    _share_of_row,
+from sonify.recover.diagnosis.causes import CAUSES
+from sonify.recover.diagnosis.causes.cause import PatternCause, shares
+from sonify.recover.diagnosis.error_pattern import (
+    ErrorPattern,
     best_burst,
-    posterior,
-    stories,
+    burst_log_likelihood,
+    share_of_row,
 )
 
 ROWS, N = 8, 40
@@ -30,8 +31,9 @@ def judged(wrong, rests: float = 0.0):
     missed, added = wrong & (GRID == 1), wrong & (GRID == 0)
     could = GRID == 1 if missed.sum() >= added.sum() else GRID == 0
     time = TIME + rests * np.arange(ROWS)[:, None]
-    logs, burst, row = stories(wrong, could, time, POSITION_S)
-    return posterior(logs), burst, row
+    errors = ErrorPattern(wrong, could, time, POSITION_S)
+    sure = shares([c for c in CAUSES if isinstance(c, PatternCause)], errors, None)
+    return sure, errors.burst, errors.by_row[0]
 
 
 def at(*places):
@@ -108,7 +110,7 @@ def test_shares_of_a_row_add_up_to_one():
     """The beta-binomial distribution (N. L. Johnson and others, Univariate Discrete Distributions)
     over all patterns of five places."""
     total = sum(
-        math.exp(_share_of_row(sum(pattern), 5)) for pattern in itertools.product((0, 1), repeat=5)
+        math.exp(share_of_row(sum(pattern), 5)) for pattern in itertools.product((0, 1), repeat=5)
     )
     assert abs(total - 1) < 1e-12
 
@@ -122,7 +124,8 @@ def test_chances_of_light_add_up_to_less_than_one():
         for last in range(first, 24):
             wrong = np.zeros(24, bool)
             wrong[first : last + 1] = True
-            total += math.exp(_light(best_burst(wrong, time, 0), wrong, time, POSITION_S))
+            burst = best_burst(wrong, time, 0)
+            total += math.exp(burst_log_likelihood(burst, time, POSITION_S))
     assert 0.3 < total < 1.0
 
 

@@ -13,8 +13,8 @@ import pytest
 import sonify
 from sonify.errors import InputError
 from sonify.recover.diagnosis import compare
-from sonify.recover.diagnosis.log_alignment import best_threshold
 from sonify.recover.diagnosis.profile import fitted_player
+from sonify.recover.signal.slicer import best_threshold
 from tests.recover.diagnosis.faults import FAULTS, judge, make
 from tests.recover.diagnosis.machine import Machine
 
@@ -109,7 +109,7 @@ def test_margins_say_what_a_log_can_bear(tmp_path):
     assert m.zeros.mean() > 2.9
     assert m.ones.mean() < 0.6
     assert m.error_rate < 1e-4
-    assert 0.5 < m.opening < 0.95
+    assert 0.5 < m.eye_opening < 0.95
 
 
 def test_the_best_threshold_is_that_of_two_gaussians():

@@ -247,7 +247,7 @@ def test_a_short_piece_of_a_take_is_laid_where_it_belongs(share, tmp_path):
 def test_too_short_a_piece_says_so(tmp_path):
     show, recording = a_take("index")
     notes = [n[:3] for n in recording.notes if n[3] == 4]
-    with pytest.raises(InputError, match="record it whole, from before the first row"):
+    with pytest.raises(InputError, match="record all of it, from before the first row"):
         compare(show, written(tmp_path / "recording.mid", notes))
 
 
@@ -291,7 +291,7 @@ def test_the_first_whole_reading_of_several_is_compared(start, whole, tmp_path):
     seen = compare(show, written(tmp_path / "recording.mid", one + two))
     assert places(seen) == {(6, row)}
     assert seen.causes[0].name == "hole"
-    assert f"2 readings: number {1 if whole else 2} is compared" in seen.cautions[0]
+    assert f"2 readings; number {1 if whole else 2} is compared" in seen.cautions[0]
     assert (seen.errors["time_s"][0] > later) == (not whole)
 
 

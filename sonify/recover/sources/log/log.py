@@ -77,7 +77,7 @@ def sighting_of_trace(
     odds = np.where(trace.lost, 0.0, trace.passed["odds"].astype(float))
     if positions is not None and positions < 3:
         raise InputError(f"a turn has 3 or more, not {positions}", key="positions")
-    notes = [Caution(n) for n in trace.notes]
+    notes = list(trace.cautions)
     length, lead = turn_length(odds)
     hint = player or PlayerHint()
     rows: Rows | None = None

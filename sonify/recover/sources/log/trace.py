@@ -1,34 +1,44 @@
-"""A detector log as one record a position: when it passed, and what was seen there."""
+"""A detector log as one record per position: when it passed, and what was seen there."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass, fields
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sonify.disc.report import plural
-from sonify.errors import InputError
-from sonify.recover.sources.log.clock import Clock, follow
-from sonify.recover.sources.log.levels import BINS, binned, judge, measure, measure_delay
-from sonify.recover.sources.log.samples import Samples, open_samples
-from sonify.recover.sources.log.signal import PER_PERIOD, coarse_blocks, probe
+from sonify.errors import Caution, InputError
+from sonify.recover.signal.levels import BINS, binned, hole_delay, hole_levels
+from sonify.recover.signal.phase import PhaseClock, follow_phase
+from sonify.recover.signal.slicer import soft_bits
+from sonify.recover.sources.log.decimate import PER_PERIOD, coarse_blocks, probe
+from sonify.recover.sources.log.samples import Floats, Samples, open_samples
 
 __all__ = ["PASSED", "Trace", "trace_log"]
+
+Reals = NDArray[np.float64]
 
 PASSED = np.dtype(
     [("time_s", "f8"), ("level", "f4"), ("odds", "f4"), ("clock", "f4"), ("extra", "f4")]
 )
-"""One position that passed: its time, the data level (0 web, 1 hole), the natural logarithm of
-the odds for a hole, the level of its clock hole (1 as usual, 0 missing), and that of the web
-after it (0 as usual, 1 a hole: a doubled pulse)."""
+"""One position: its time, the data level (0 web, 1 hole), the natural logarithm of the odds for a
+hole, the level of its clock hole (1 as usual, 0 missing), and that of the web after it (0 as usual,
+1 a hole: a doubled pulse)."""
 
-STRETCH = 1 << 18  # coarse samples that are looked at together
-OVERLAP = 48  # positions that neighbouring stretches share
-HALF_SEEN = 0.05  # positions that a hole's middle may lie outside the log and still be read
-LOST = 6  # positions without any clock after which the count is in doubt
+STRETCH = 1 << 18
+"""Coarse samples processed together: a few megabytes."""
+
+OVERLAP = 48
+"""Positions that neighbouring stretches share: more than the clock needs to settle."""
+
+EDGE = 0.05
+"""Positions by which a hole's middle may lie outside the log and still be read."""
+
+LOST = 6
+"""Positions without any clock after which the count is in doubt."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,15 +50,14 @@ class Trace:
     passed : ndarray of PASSED
         In the order of time.
     delay : float
-        How far the data detector's holes come after the clock's, in positions (-0.5 to 0.5).
+        How much later than the clock's the data detector's holes pass, in positions (-0.5 to 0.5).
     noise : float
         Standard deviation of the level.
     low : tuple of bool
         Whether holes read low: clock, data.
     lost : ndarray of bool, shape (positions,)
         Where the clock row could not be followed.
-    cells : ndarray, shape (positions, 32) or None
-        The data level through each position, for a picture of the signal; kept on request.
+    cautions : tuple of Caution
     """
 
     passed: NDArray[np.void]
@@ -56,20 +65,37 @@ class Trace:
     noise: float
     low: tuple[bool, bool]
     lost: NDArray[np.bool_]
-    rate: float
-    notes: tuple[str, ...] = ()
-    cells: NDArray[np.float32] | None = field(default=None, repr=False)
+    cautions: tuple[Caution, ...] = ()
+
+    @property
+    def period_s(self) -> float:
+        """How long a position usually lasts, in s; nan for fewer than two."""
+        steps = np.diff(self.passed["time_s"])
+        return float(np.median(steps)) if len(steps) else float("nan")
 
     @property
     def delay_s(self) -> float:
         """The delay in seconds, at the usual speed."""
-        steps = np.diff(self.passed["time_s"])
-        return self.delay * float(np.median(steps)) if len(steps) else 0.0
+        return self.delay * self.period_s if len(self.passed) > 1 else 0.0
 
 
-def _stretches(samples: Samples, step: int, overlap: int) -> Iterator[tuple[int, object, bool]]:
-    """Coarse samples in overlapping stretches: the first one's index, the samples, the last?"""
-    held: list[NDArray[np.float32]] = []
+@dataclass
+class _Part:
+    """Positions of one stretch; an array per field, one value per position."""
+
+    index: Reals
+    level: Reals
+    noise: Reals
+    clock: Reals
+    clock_noise: Reals
+    extra: Reals
+    strength: Reals
+    outside: NDArray[np.bool_]
+
+
+def _stretches(samples: Samples, step: int, overlap: int) -> Iterator[tuple[int, Floats, bool]]:
+    """Coarse samples in overlapping stretches: the first index, the samples, whether the last."""
+    held: list[Floats] = []
     have, first = 0, 0
     for block in coarse_blocks(samples, step):
         held.append(block)
@@ -83,55 +109,34 @@ def _stretches(samples: Samples, step: int, overlap: int) -> Iterator[tuple[int,
     yield first, np.concatenate(held) if held else np.empty((0, 2), np.float32), True
 
 
-@dataclass
-class _Part:
-    index: NDArray[np.float64]
-    level: NDArray[np.float64]
-    noise: NDArray[np.float64]
-    clock: NDArray[np.float64]
-    extra: NDArray[np.float64]
-    strength: NDArray[np.float64]
-    outside: NDArray[np.bool_]
-    clock_noise: float
-    cells: NDArray[np.float32] | None
-
-
-def _look(
-    both: NDArray[np.float32], clock: Clock, begin: int, end: int, delay: float, keep: bool
-) -> _Part:
-    """The positions `begin` to `end` of a stretch."""
-    phase = clock.phase
-    count = end - begin
-    at = np.interp(np.arange(begin, end), phase, np.arange(len(phase)) + 0.5)
-    cells = binned(both[:, 1], phase, begin, count, delay)
-    level, noise, _ = measure(cells)
+def _look(both: Floats, clock: PhaseClock, begin: int, end: int, first: int, delay: float) -> _Part:
+    """The positions `begin` to `end` of a stretch whose first sample is number `first`."""
+    phase, count = clock.phase, end - begin
+    position = np.arange(begin, end)
+    at = np.interp(position, phase, np.arange(len(phase)) + 0.5)
+    level, noise = hole_levels(binned(both[:, 1], phase, begin, count, delay))
     beat = binned(both[:, 0], phase, begin, count, 0.0)
-    clock_level, clock_noise, _ = measure(beat)
+    clock_level, clock_noise = hole_levels(beat)
     usual = float(np.median(clock_level)) or 1.0
-    third = BINS // 4
-    off = np.concatenate([beat[:, : third - 4], beat[:, -(third - 4) :]], axis=1)
-    web = float(np.median(off))
-    # the narrowest thing that counts is an eighth of a position
+    # a second pulse stands in the web around; an eighth of a position is the narrowest that counts
+    side = BINS // 4 - 4
+    off = np.concatenate([beat[:, :side], beat[:, -side:]], axis=1)
     runs = np.lib.stride_tricks.sliding_window_view(off, 3, axis=1).mean(axis=2)
-    height = np.abs(runs - web).max(axis=1) / max(abs(usual), 1e-30)
-    strength = np.interp(at, np.arange(len(phase)) + 0.5, clock.strength)
-    middle = np.arange(begin, end) + delay
+    extra = np.abs(runs - float(np.median(off))).max(axis=1) / max(abs(usual), 1e-30)
+    middle = position + delay
     return _Part(
-        at,
+        at + first,
         level,
         noise,
         clock_level / usual,
-        height,
-        strength,
-        (middle < phase[0] - HALF_SEEN) | (middle > phase[-1] + HALF_SEEN),
-        float(np.sqrt(np.mean(clock_noise**2))) / abs(usual),
-        cells.astype(np.float32) if keep else None,
+        clock_noise / usual,
+        extra,
+        np.interp(at, np.arange(len(phase)) + 0.5, clock.strength),
+        (middle < phase[0] - EDGE) | (middle > phase[-1] + EDGE),
     )
 
 
-def trace_log(
-    path: str | Path, sample_rate: float | None = None, *, keep_cells: bool = False
-) -> Trace:
+def trace_log(path: str | Path, sample_rate: float | None = None) -> Trace:
     """Follow a detector log, in bounded memory.
 
     Parameters
@@ -139,9 +144,7 @@ def trace_log(
     path : path
         .csv with a header, .npy, or two-channel .wav.
     sample_rate : float, optional
-        Samples a second, where the file has no times.
-    keep_cells : bool
-        Keep the data level through each position (128 bytes each).
+        Samples per second, if the file has no times.
 
     Raises
     ------
@@ -153,113 +156,76 @@ def trace_log(
     low, middle, high = probe(samples, path)
     step = max(1, int(1 / (high * 1.1) / PER_PERIOD))
     period = 1 / (middle * step)
+    search = 0.72 * low * step, min(1.35 * high * step, 0.45)
     overlap = round(OVERLAP * period)
     parts: list[_Part] = []
-    lows: list[tuple[bool, bool]] = []
-    delay: float | None = None
+    delay, clock_low, first_low = 0.0, None, None
     join: tuple[float, float] | None = None
     done = 0
-    want_low: bool | None = None
     for first, both, last in _stretches(samples, step, overlap):
-        assert isinstance(both, np.ndarray)
         if len(both) < 4 * period:
             break
-        clock = follow(
-            both[:, 0], period, 0.72 * low * step, min(1.35 * high * step, 0.45), want_low
-        )
-        want_low = clock.low
-        lows.append((clock.low, clock.sure_low))
+        clock = follow_phase(both[:, 0], period, *search, clock_low)
+        clock_low = clock.low
+        first_low = clock.low if first_low is None else first_low
         phase = clock.phase
         at = np.arange(len(phase)) + 0.5 + first
         if join is None:
             phase -= np.floor(phase[0])
-            begin = int(np.ceil(phase[0] - 0.05))
+            begin = int(np.ceil(phase[0] - EDGE))
         else:
             phase += round(join[1] - float(np.interp(join[0], at, phase)))
             begin = done
-        end = int(np.floor(phase[-1] + 0.05)) + 1
+        end = int(np.floor(phase[-1] + EDGE)) + 1
         if not last:
-            middle_at = at[-1] - overlap
-            end = int(np.floor(np.interp(middle_at, at, phase)))
-            join = (float(middle_at), float(np.interp(middle_at, at, phase)))
+            join = float(at[-1] - overlap), float(np.interp(at[-1] - overlap, at, phase))
+            end = int(np.floor(join[1]))
         if end <= begin:
             continue
-        if delay is None:
-            count = end - begin
-            delay = measure_delay(_flat(binned(both[:, 1], phase, begin, count, 0.0)))
-        part = _look(both, clock, begin, end, delay, keep_cells)
-        part.index += first
-        parts.append(part)
+        if not parts:
+            delay = hole_delay(binned(both[:, 1], phase, begin, end - begin, 0.0))
+        parts.append(_look(both, clock, begin, end, first, delay))
         done = end
-    if not parts:
+    if not parts or first_low is None:
         raise InputError(
-            "fewer than four positions passed in it; a log should hold at least one turn", file=path
+            "fewer than four positions passed; a log should hold at least one turn of the disc",
+            file=path,
         )
-    return _joined(parts, samples, step, delay or 0.0, lows, path)
+    whole = _Part(*(np.concatenate([getattr(p, f.name) for p in parts]) for f in fields(_Part)))
+    return _trace(whole, samples, step, delay, first_low, path)
 
 
-def _flat(cells: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Binned levels less their slow drift."""
-    means = cells.mean(axis=1)
-    k = min(9, len(means) // 2 * 2 - 1)
-    if k < 3:
-        return cells
-    padded = np.pad(means, k // 2, mode="edge")
-    slow = np.convolve(padded, np.full(k, 1 / k), "valid")
-    return cells - slow[:, None]
-
-
-def _joined(
-    parts: list[_Part],
-    samples: Samples,
-    step: int,
-    delay: float,
-    lows: list[tuple[bool, bool]],
-    path: Path,
+def _trace(
+    part: _Part, samples: Samples, step: int, delay: float, clock_low: bool, path: Path
 ) -> Trace:
-    def all_of(name: str) -> NDArray[np.float64]:
-        return np.concatenate([getattr(p, name) for p in parts])
-
-    index, level, noise = all_of("index"), all_of("level"), all_of("noise")
-    strength = all_of("strength")
-    levels = judge(level, noise)
-    out = np.empty(len(index), PASSED)
-    out["time_s"] = index * step / samples.rate
-    out["level"], out["odds"] = levels.level, levels.odds
-    out["clock"], out["extra"] = all_of("clock"), all_of("extra")
-    weak = strength < 0.3
+    bits = soft_bits(part.level, part.noise)
+    out = np.empty(len(part.index), PASSED)
+    out["time_s"] = part.index * step / samples.rate
+    out["level"], out["odds"] = bits.level, bits.odds
+    out["clock"], out["extra"] = part.clock, part.extra
+    weak = part.strength < 0.3
     alive = np.flatnonzero(~weak)
     if len(alive) == 0:
         raise InputError("the clock row could not be followed", file=path)
     keep = slice(int(alive[0]), int(alive[-1]) + 1)
-    out, weak = out[keep], weak[keep]
-    lost = np.concatenate([p.outside for p in parts])[keep]
-    notes = list(samples.notes)
+    out, weak, lost = out[keep], weak[keep], part.outside[keep]
+    cautions = [Caution(text) for text in samples.notes]
     edges = np.flatnonzero(np.diff(np.concatenate([[0], weak.view(np.int8), [0]])))
     for a, b in zip(edges[::2], edges[1::2], strict=True):
         if b - a > LOST:
             lost[a:b] = True
-            notes.append(
-                f"the clock row was lost for {b - a} positions at {out['time_s'][a]:.2f} s; "
-                "the count after that is in doubt"
+            cautions.append(
+                Caution(
+                    f"the clock row was lost for {b - a} positions at {out['time_s'][a]:.2f} s; "
+                    "the count after that is in doubt"
+                )
             )
-    clock_noise = max(p.clock_noise for p in parts)
-    if clock_noise < 0.15:
+    if float(np.sqrt(np.mean(part.clock_noise**2))) < 0.15:
         missing = int(np.count_nonzero((out["clock"] < 0.4) & ~lost))
         doubled = int(np.count_nonzero(out["extra"] > 0.5))
         if missing:
-            notes.append(f"{plural(missing, 'clock pulse')} missing, put in by the even spacing")
+            what = plural(missing, "clock pulse")
+            cautions.append(Caution(f"{what} missing; put in from the even spacing"))
         if doubled:
-            notes.append(f"{plural(doubled, 'clock pulse')} doubled, taken once")
-    cells = [p.cells for p in parts]
-    kept = None if cells[0] is None else np.concatenate([c for c in cells if c is not None])[keep]
-    return Trace(
-        out,
-        delay,
-        levels.noise,
-        (lows[0][0], levels.low),
-        lost,
-        samples.rate,
-        tuple(notes),
-        kept,
-    )
+            cautions.append(Caution(f"{plural(doubled, 'clock pulse')} doubled; each counted once"))
+    return Trace(out, delay, bits.noise, (clock_low, bits.low), lost, tuple(cautions))

@@ -1,0 +1,39 @@
+"""Single holes that are blocked or torn."""
+
+from __future__ import annotations
+
+import math
+
+from sonify.recover.diagnosis.case import Case, LevelSigns
+from sonify.recover.diagnosis.causes.cause import PatternCause
+from sonify.recover.diagnosis.error_pattern import ErrorPattern, log_choose
+
+__all__ = ["Hole"]
+
+MORE_HOLES = 0.5
+"""Each further hole is this much rarer than the one before (a guess that dust comes in specks)."""
+
+
+class Hole(PatternCause):
+    """Any few places are equally likely."""
+
+    name = "hole"
+    title = "a blocked or torn hole"
+    repairs = (
+        "hold the disc against the light and check the places named",
+        "clear dust and splinters from blocked holes; patch torn ones with tape",
+    )
+    prior = 1.0  # dust and splinters are the most common
+
+    def log_likelihood(self, errors: ErrorPattern, levels: LevelSigns | None) -> float:
+        """All places equally likely."""
+        return errors.every * math.log(MORE_HOLES) - log_choose(errors.bits, errors.every)
+
+    def evidence(self, case: Case) -> list[str]:
+        """The places."""
+        r, p = case.at
+        places = ", ".join(
+            f"row {a + 1} position {b + 1} ({'blocked' if case.missed[a, b] else 'torn'})"
+            for a, b in zip(r.tolist()[:4], p.tolist()[:4], strict=True)
+        )
+        return [f"{'one place' if case.count == 1 else f'{case.count} separate places'}: {places}"]

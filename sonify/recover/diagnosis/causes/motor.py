@@ -1,0 +1,90 @@
+"""The motor and the disc's seat."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from sonify.recover.diagnosis.case import Case
+from sonify.recover.diagnosis.causes.cause import Cause, Finding, percent
+
+__all__ = ["OffCentre", "SlowStart"]
+
+SLOW = 0.88
+"""Of the settled speed: a start below this is slow."""
+
+SWING = 0.025
+"""Of the speed: a larger swing once a turn is a sign of an off-centre disc."""
+
+SOME_SWING = 0.006
+"""Of the speed: a swing that shows, though motors alone may cause it."""
+
+
+class SlowStart(Cause):
+    """The first positions pass slowly."""
+
+    name = "slow-start"
+    title = "the motor is too slow to start"
+    repairs = (
+        "wait a turn, or until the clock pulses are steady, before reading the first row",
+        "look for a dry bearing, a slack belt or a weak supply",
+    )
+
+    def find(self, case: Case, share: float) -> Finding | None:
+        """By the speed at the first positions."""
+        m = case.motion
+        if not m.start < SLOW:
+            return None
+        return self.found(
+            4.0 + 4.0 * (1 - m.start),
+            f"the first positions pass at {percent(m.start)} of the settled speed",
+            f"the speed comes within a tenth of it after {m.settled_s:.1f} s",
+        )
+
+
+class OffCentre(Cause):
+    """The speed swings once a turn, or errors gather in one part of the turn."""
+
+    name = "off-centre"
+    title = "the disc runs off centre"
+    repairs = (
+        "reseat the disc on its hub, and look for chips and for play in the bore",
+        "turn it by hand and watch a row under the detector: it should not wander",
+    )
+
+    def find(self, case: Case, share: float) -> Finding | None:
+        """By the swing of the speed and the place of the errors."""
+        m = case.motion
+        weight, evidence = 0.0, []
+        if m.flutter > SWING:
+            weight += min(3.0, 1.0 + 20 * (m.flutter - SWING))
+        swings = m.flutter > SOME_SWING
+        if swings:
+            evidence.append(
+                f"the speed swings by {percent(m.flutter)} once a turn, fastest near position "
+                f"{m.flutter_phase + 1:.0f}"
+            )
+        if case.count >= 6:
+            gathered, middle, parts = _gathering(case)
+            rows = len(np.unique(case.at[0])) / case.design.rows
+            if rows > 0.45 and (gathered > 0.42 or (swings and gathered > 0.28)):
+                weight += 5.0 * gathered + (2.0 if swings else 0.0)
+                where = "one part of the turn" if parts == 1 else "two opposite parts of the turn"
+                evidence.append(
+                    f"the errors gather in {where}, around position {middle + 1:.0f}, in "
+                    f"{percent(rows)} of the rows"
+                )
+        return self.found(weight, *evidence) if weight else None
+
+
+def _gathering(case: Case) -> tuple[float, float, int]:
+    """How much the errors gather in one part of the turn, or in two opposite ones (0 to 1, above
+    chance), the middle of that part, and 1 or 2."""
+    n, position = case.design.positions, case.at[1]
+    could = np.nonzero(case.errors.could)[1]
+    best = (0.0, 0.0, 1)
+    for parts in (1, 2):
+        mean = np.exp(2j * np.pi * parts * position / n).mean()
+        base = np.exp(2j * np.pi * parts * could / n).mean() if len(could) else 0.0
+        middle = float(np.angle(mean) / (2 * np.pi * parts) * n % (n / parts))
+        best = max(best, (float(abs(mean - base)), middle, parts), key=lambda b: b[0])
+    return best

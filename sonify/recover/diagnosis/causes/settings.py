@@ -1,0 +1,46 @@
+"""Settings under which the disc reads correctly, though not as designed."""
+
+from __future__ import annotations
+
+from sonify.recover.diagnosis.case import Case
+from sonify.recover.diagnosis.causes.cause import CERTAIN, Cause, Finding, percent
+
+__all__ = ["BitOrder", "Inverted", "Turned"]
+
+
+class _Setting(Cause):
+    """Certain if the disc fits that way and not as designed."""
+
+    def find(self, case: Case, share: float) -> Finding | None:
+        """By the share of correct bits that way."""
+        if case.variant != self.name:
+            return None
+        return self.found(
+            CERTAIN,
+            f"{percent(case.agreement[self.name])} of the bits agree that way, and "
+            f"{percent(case.agreement['normal'])} as designed",
+        )
+
+
+class Inverted(_Setting):
+    """Ones and zeros swapped."""
+
+    name = "inverted"
+    title = "the sense is reversed: holes are read as zeros"
+    repairs = ("swap the comparator's inputs, or set hole-means in the disc file's [layout]",)
+
+
+class Turned(_Setting):
+    """Positions in the opposite order."""
+
+    name = "turned"
+    title = "the disc turns the other way, or lies upside down"
+    repairs = ("swap the motor's leads, or turn the disc over; or set turning in [layout]",)
+
+
+class BitOrder(_Setting):
+    """The bits of each character in the opposite order."""
+
+    name = "bit-order"
+    title = "the bits of each character come in the wrong order"
+    repairs = ("set bit-order in the disc file's [code] to the order that the disc was cut with",)

@@ -1,0 +1,202 @@
+"""Whether and how a recording fits the disc: as designed, or read wrong as a whole."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.errors import InputError
+from sonify.performance import Performance
+from sonify.player.timeline import read_times
+from sonify.recover.diagnosis.alignment import Design
+from sonify.recover.diagnosis.fits import fit_of
+from sonify.recover.diagnosis.listening import Listening, merged_on, voices_of
+from sonify.recover.diagnosis.log_alignment import Sampling, observe_log
+from sonify.recover.diagnosis.midi_alignment import observe_midi
+from sonify.recover.diagnosis.observed import Observed
+from sonify.recover.diagnosis.readings import one_reading
+from sonify.recover.diagnosis.source import LogRecording, MidiRecording
+
+__all__ = ["Match", "best_voice", "design_of", "log_reader", "match", "why_misfit"]
+
+DOUBT = 0.86
+"""Share of correct bits below which other ways to read the disc are tried."""
+
+BETTER = 0.08
+"""By how much such a way must be better: more than the best of three wrong ones is by chance."""
+
+SURELY = 0.5
+"""Share of the disc's information that a log holds if its channels are swapped for sure."""
+
+COARSE = 0.25
+"""Of a position: with longer ticks, notes can't be assigned to positions."""
+
+MUCH = 0.55
+"""Of a reading: a shorter recording may not fit although it is of this disc."""
+
+Observe = Callable[[Design], Observed]
+Grid = NDArray[np.int8]
+
+
+def design_of(show: Performance, listening: Listening | None) -> Design:
+    """What should have happened, in holes, or in the notes of one voice."""
+    player, positions = show.setup.player, show.disc.positions
+    step = int(read_times(2, positions, player).row_slot[1])
+    move = player.stage + player.settle
+    grid = show.disc.grid
+    if listening is not None:
+        grid = listening.sounds
+    elif show.disc.layout.hole_means == 0:
+        grid = flipped(grid)
+    least = positions + int(0.4 * move / show.timeline.position_s)
+    return Design(grid, step, player.row_start == "index", move, least)
+
+
+def flipped(grid: Grid) -> Grid:
+    """Ones and zeros swapped."""
+    return np.where(grid < 0, -1, 1 - grid).astype(np.int8)
+
+
+def _variants(grid: Grid, unit: int) -> dict[str, Grid]:
+    """The ways in which the disc may be read wrong as a whole."""
+    flat = grid.reshape(-1).copy()
+    whole = len(flat) // unit * unit
+    flat[:whole] = flat[:whole].reshape(-1, unit)[:, ::-1].reshape(-1)
+    return {
+        "inverted": flipped(grid),
+        "turned": np.roll(grid[:, ::-1], 1, axis=1),
+        "bit-order": flat.reshape(grid.shape),
+    }
+
+
+@dataclass(frozen=True, eq=False)
+class Match:
+    """The way in which a recording fits the disc best.
+
+    Attributes
+    ----------
+    seen : Observed
+    design : Design
+    variant : str
+        "normal", or the name of a cause.
+    agreement : dict of str to float
+        Share of correct bits for each way that was tried.
+    """
+
+    seen: Observed
+    design: Design
+    variant: str
+    agreement: dict[str, float]
+
+    @property
+    def fit(self) -> float:
+        """How much of the disc's information the recording holds, from 0 to 1."""
+        return fit_of(self.seen, self.design)
+
+
+def match(observe: Observe, seen: Observed, design: Design, unit: int) -> Match:
+    """As designed if that fits, else in the way that fits best."""
+    usual = seen.alignment.agreement
+    best = Match(seen, design, "normal", {"normal": usual})
+    if usual >= DOUBT:
+        return best
+    for name, grid in _variants(design.grid, unit).items():
+        other = replace(design, grid=grid)
+        one = observe(other)
+        now = best.agreement[name] = one.alignment.agreement
+        if now > max(usual, best.seen.alignment.agreement) + BETTER:
+            best = Match(one, other, name, best.agreement)
+    return best
+
+
+def log_reader(
+    log: LogRecording, show: Performance, threshold: float | None, sampling: Sampling
+) -> Observe:
+    """What reads a log by a design."""
+    period, delay = show.timeline.position_s, show.setup.player.delay
+    return lambda design: observe_log(log, design, period, threshold, delay, sampling)
+
+
+def _midi_reader(midi: MidiRecording, voice: Listening, show: Performance) -> Observe:
+    period = show.timeline.position_s
+
+    def observe(design: Design) -> Observed:
+        part = one_reading(
+            midi, design, voice, lambda some: observe_midi(some, voice, design, period)
+        )
+        if part.count == 1:
+            return part.seen
+        remark = (
+            f"the recording holds {part.count} readings; number {part.number} is compared, from "
+            f"{part.begin_s:.1f} s to {part.end_s:.1f} s"
+        )
+        return replace(part.seen, remarks=(*part.seen.remarks, remark))
+
+    return observe
+
+
+def best_voice(
+    midi: MidiRecording, show: Performance
+) -> tuple[Listening, Observe, Observed, Design]:
+    """The voice to listen to: the one that gives the bits; if none does, the one whose notes fit
+    best in this recording."""
+    # a machine keeps its own time, whatever bars the preset has for scores
+    own = read_times(show.disc.rows, show.disc.positions, show.setup.player)
+    own_show = Performance(show.disc, show.setup, own, show.grid)
+    voices = voices_of(own_show, merged_on(own_show, midi.notes))
+    best: tuple[Listening, Observe, Observed, Design] | None = None
+    most, failed = 0.0, None
+    for voice in voices[:1] if voices[0].exact else voices:
+        design = design_of(show, voice)
+        observe = _midi_reader(midi, voice, show)
+        try:
+            seen = observe(design)
+        except InputError as e:
+            failed = failed or e
+            continue
+        p = float(np.clip((design.grid == 1).mean(), 1e-9, 1 - 1e-9))
+        told = fit_of(seen, design) * -(p * np.log2(p) + (1 - p) * np.log2(1 - p))
+        if best is None or told > most:
+            best, most = (voice, observe, seen, design), told
+    if best is None:
+        assert failed is not None
+        raise failed
+    return best
+
+
+def why_misfit(
+    recording: LogRecording | MidiRecording, show: Performance, sampling: Sampling
+) -> str:
+    """What to check if a recording does not fit."""
+    position = show.timeline.position_s
+    if isinstance(recording, LogRecording):
+        swapped = replace(recording, clock=recording.data, data=recording.clock)
+        design = design_of(show, None)
+        try:
+            seen = log_reader(swapped, show, None, sampling)(design)
+            if fit_of(seen, design) >= SURELY:
+                return (
+                    "it fits with its two channels swapped: swap the names of the columns (the "
+                    "clock row has a hole at every position)"
+                )
+        except InputError:
+            pass
+        long = len(recording.clock) / recording.rate
+    else:
+        long = float(np.ptp(recording.notes["on_s"]))
+    player = show.setup.player
+    whole = position * float(read_times(show.disc.rows, show.disc.positions, player).end_slot)
+    if long < MUCH * whole:
+        return (
+            f"it lasts {long:.0f} s, and a reading of the disc takes {whole:.0f} s: record all of "
+            "it, from before the first row to after the last"
+        )
+    if isinstance(recording, MidiRecording) and recording.tick_s > COARSE * position:
+        return (
+            f"a tick lasts {1000 * recording.tick_s:.0f} ms and a position {1000 * position:.0f} "
+            "ms; record it with more ticks per quarter note"
+        )
+    return "is it this disc, and was it played with this preset and player?"

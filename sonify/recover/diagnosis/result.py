@@ -1,0 +1,149 @@
+"""The result of a comparison."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.disc.disc import Disc
+from sonify.performance import Performance
+from sonify.recover.diagnosis.causes import Finding
+from sonify.recover.diagnosis.listening import Listening
+from sonify.recover.diagnosis.motion import Motion
+from sonify.recover.diagnosis.observed import Levels, Observed
+from sonify.recover.diagnosis.recount import Miscount
+from sonify.recover.signal.slicer import best_threshold
+
+__all__ = ["ERRORS", "Comparison", "Margins", "margins_of"]
+
+ERRORS = np.dtype([("row", "i4"), ("position", "i4"), ("kind", "U6"), ("time_s", "f8")])
+"""One wrong bit: row and position from 0, kind missed, added or wrong."""
+
+
+@dataclass(frozen=True, eq=False)
+class Margins:
+    """How well holes and solid material can be told apart, in the log's units.
+
+    Attributes
+    ----------
+    ones, zeros : ndarray
+        Levels at holes and at solid material.
+    threshold, best : float
+        The threshold used, and the one with the fewest errors.
+    error_rate : float
+        To be expected with the best one.
+    eye_opening : float
+        The share of the swing that is clear of all but one in 200 levels.
+    """
+
+    ones: NDArray[np.float64]
+    zeros: NDArray[np.float64]
+    threshold: float
+    best: float
+    error_rate: float
+    eye_opening: float
+
+
+def margins_of(v: Levels) -> Margins | None:
+    """The margins of a log; None for fewer than two bits of either kind."""
+    ones, zeros = (x[np.isfinite(x)] for x in (v.level[v.truth == 1], v.level[v.truth == 0]))
+    if len(ones) < 2 or len(zeros) < 2:
+        return None
+    best, rate = best_threshold(ones, zeros)
+    swing = abs(float(np.mean(ones) - np.mean(zeros)))
+    lower, upper = (ones, zeros) if v.low else (zeros, ones)
+    clear = float(np.percentile(upper, 0.5) - np.percentile(lower, 99.5))
+    return Margins(ones, zeros, v.threshold, best, rate, clear / max(swing, 1e-12))
+
+
+@dataclass(frozen=True, eq=False)
+class Comparison:
+    """A recording compared with what should have happened.
+
+    Attributes
+    ----------
+    show : Performance
+    path : Path
+    truth, bits : ndarray of int8, shape (rows, positions)
+        What the disc says and what the machine read; -1 for unknown.
+    errors : ndarray of ERRORS
+    motion : Motion
+    causes : list of Finding
+    margins : Margins or None
+        From a log.
+    seen : Observed
+    miscount : Miscount or None
+    listening : Listening or None
+        What was listened to in a MIDI file.
+    cautions : tuple of str
+    fit : float
+        How much of the disc's information the recording holds, from 0 to 1.
+    """
+
+    show: Performance
+    path: Path
+    truth: NDArray[np.int8]
+    bits: NDArray[np.int8]
+    errors: NDArray[np.void]
+    motion: Motion
+    causes: list[Finding]
+    margins: Margins | None
+    seen: Observed
+    miscount: Miscount | None
+    listening: Listening | None
+    cautions: tuple[str, ...]
+    fit: float
+
+    @property
+    def kind(self) -> str:
+        """log or midi."""
+        return self.seen.kind
+
+    @property
+    def agreement(self) -> float:
+        """Share of the bits that fit."""
+        return self.seen.alignment.agreement
+
+    @property
+    def right(self) -> float | None:
+        """The share of the bits in the recording that the machine read correctly."""
+        told = int(np.count_nonzero((self.truth >= 0) & (self.seen.bits >= 0)))
+        vague = self.listening is not None and self.listening.vague
+        return None if vague or not told else 1.0 - len(self.errors) / told
+
+    @property
+    def message(self) -> str | None:
+        """The message as designed."""
+        return self.show.disc.message
+
+    @property
+    def message_read(self) -> str | None:
+        """The message that the machine's bits give, whether its check holds or not."""
+        if self.show.disc.code is None:
+            return None
+        disc = Disc.from_bits(self.bits, code=self.show.disc.code, layout=self.show.disc.layout)
+        assert disc.decoding is not None
+        return disc.decoding.as_read
+
+    @property
+    def delay_s(self) -> float | None:
+        """How much later the data detector sees a hole, in s; None from a MIDI file."""
+        return None if self.seen.levels is None else self.seen.levels.delay_s
+
+    @property
+    def row_change_s(self) -> NDArray[np.float64]:
+        """From the last position of each row to the first of the next, in s, where known."""
+        change = self.motion.change_s
+        return change[np.isfinite(change)]
+
+    def character_at(self, row: int, position: int) -> int | None:
+        """Which character of the message a place belongs to, from 0; None for none."""
+        decoding = self.show.disc.decoding
+        if decoding is None or not len(decoding.characters):
+            return None
+        at = row * self.truth.shape[1] + position
+        k = int(np.searchsorted(decoding.characters["first_bit"], at, "right")) - 1
+        return None if k < 0 or at > int(decoding.characters["last_bit"][k]) else k

@@ -1,0 +1,11 @@
+"""Signal steps that the search for an unknown disc and the diagnosis of a known one share.
+
+=============  ==================================================================================
+`averages`     running means, and means between any two moments
+`slicer`       two-level slicing: hard (the two levels, the best threshold) and soft (log-odds)
+`levels`       the data channel resampled by position: delay, matched filter, web level
+`pulses`       clock recovery by edges: every pulse numbered, gaps and doubles named; for clean logs
+`phase`        clock recovery by a tracking loop, for logs with noise or gaps
+`next_start`   where the next row starts on a player that reads on at the next position
+=============  ==================================================================================
+"""

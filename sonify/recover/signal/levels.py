@@ -1,0 +1,111 @@
+"""The data channel at each position: where holes lie in it, and how high they stand.
+
+The shape of a hole's passage is found in the log itself: of a family of shapes, the one that holds
+most of what varies from position to position. The level of a position is the sum of its samples
+weighted by that shape (a matched filter), above the level of the webs beside it.
+"""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.recover.signal.averages import Integral, running_mean
+
+__all__ = ["BINS", "binned", "hole_delay", "hole_levels"]
+
+Reals = NDArray[np.float64]
+
+BINS = 32
+"""Parts of a position: finer than the edge of any hole whose passage lasts a tenth of one."""
+
+BLOCK = 256
+"""Positions that share a shape: a few turns, so that the shape can follow the speed and stage."""
+
+WEB = 0.40
+"""From this distance from a hole's middle on, in positions, there is only web."""
+
+
+def binned(x: NDArray[np.float32], phase: Reals, first: int, count: int, delay: float) -> Reals:
+    """Means of the signal over 32nds of each position, shape (positions, BINS).
+
+    Bin edges between samples take their share of a sample, so that no noise counts twice.
+
+    Parameters
+    ----------
+    x, phase : ndarray, shape (samples,)
+        The signal, and how many positions had passed at each sample.
+    first, count : int
+        The first position, and how many.
+    delay : float
+        How much later than the clock's the holes pass, in positions.
+    """
+    edges = first + delay - 0.5 + np.arange(count * BINS + 1) / BINS
+    at = np.interp(edges, phase, np.arange(len(phase)) + 0.5)
+    widths = np.diff(at)
+    means = np.diff(Integral(x).at(at)) / np.maximum(widths, 1e-9)
+    # before the first sample and after the last, the level is as there
+    real = np.flatnonzero(widths > 1e-6)
+    if len(real) and len(real) < len(widths):
+        means = np.interp(np.arange(len(means)), real, means[real])
+    out: Reals = means.reshape(count, BINS)
+    return out
+
+
+def hole_delay(cells: Reals) -> float:
+    """Where in their positions holes lie, -0.5 to 0.5, from binned levels: where they vary."""
+    spread = (cells - running_mean(cells.mean(axis=1), 9)[:, None]).var(axis=0)
+    turn = np.exp(2j * np.pi * ((np.arange(BINS) + 0.5) / BINS - 0.5))
+    return float(np.angle((spread * turn).sum()) / (2 * np.pi))
+
+
+def _shapes() -> tuple[Reals, NDArray[np.bool_]]:
+    """Shapes of a hole's passage, of unit energy: trapezoids of many widths and places."""
+    x = (np.arange(BINS) + 0.5) / BINS - 0.5
+    out = []
+    for shift in np.arange(-6, 7) / 64:
+        for width in np.arange(3, 26) / BINS:
+            for rise in (0.02, 0.35 * width, 0.7 * width):
+                edge = (width / 2 + rise / 2 - np.abs(x - shift)) / rise
+                shape = np.clip(edge, 0, 1) * (np.abs(x) < 0.49)
+                out.append(shape / np.linalg.norm(shape))
+    return np.array(out), np.abs(x) > WEB
+
+
+_SHAPES, _WEB = _shapes()
+
+
+def _roughness(cells: Reals) -> float:
+    """The variance of the noise, from neighbouring parts of the webs."""
+    return float((np.diff(cells[:, _WEB], axis=1) ** 2).mean() / 2) if len(cells) else 0.0
+
+
+def hole_levels(cells: Reals) -> tuple[Reals, Reals]:
+    """The matched sum of each position above its webs, and the standard deviation of its noise.
+
+    Parameters
+    ----------
+    cells : ndarray, shape (positions, BINS)
+
+    Returns
+    -------
+    level, noise : ndarray, shape (positions,)
+        In units of the signal.
+    """
+    n = len(cells)
+    # ambient light changes slowly: the webs of several positions give its level better than one,
+    # and more of them where there is noise
+    calm = _roughness(cells) < 0.05 * max(float(cells.var()), 1e-30)
+    rest = cells - running_mean(cells[:, _WEB].mean(axis=1), 9 if calm else 65)[:, None]
+    level, noise = np.empty(n), np.empty(n)
+    edges = np.linspace(0, n, max(1, round(n / BLOCK)) + 1).astype(int)
+    parts = [rest[a:b] for a, b in pairwise(edges)]
+    power = [part.T @ part for part in parts]
+    for k, (a, b) in enumerate(pairwise(edges)):
+        both = power[k] + sum(0.5 * power[j] for j in (k - 1, k + 1) if 0 <= j < len(power))
+        shape = _SHAPES[int(np.argmax(np.einsum("ti,ij,tj->t", _SHAPES, both, _SHAPES)))]
+        level[a:b] = parts[k] @ shape / shape.sum()
+        noise[a:b] = np.sqrt(_roughness(parts[k])) / shape.sum()
+    return level, noise
