@@ -1,4 +1,4 @@
-"""The answer to a document: all that the page draws and plays, as arrays and a few facts."""
+"""The answer to a document: everything the page draws and plays, as arrays and facts."""
 
 from __future__ import annotations
 
@@ -77,7 +77,7 @@ def answer(document: Document, command: Callable[[Recipe], str]) -> bytes:
 
 
 def facts(document: Document, show: Performance) -> dict[str, Any]:
-    """What the page says and needs beside the arrays."""
+    """What the page needs besides the arrays."""
     from sonify.music.notes import DRUM_CHANNEL
     from sonify.music.theory.scales import find_scale, note_name, note_number
     from sonify.studio.samples import keys_of
@@ -149,34 +149,38 @@ def facts(document: Document, show: Performance) -> dict[str, Any]:
 
 
 def cautions(show: Performance) -> list[str]:
-    """What a maker should know; only what is told at once (flashing is measured apart)."""
+    """What the user should know. Flashing takes longer to measure and has its own request."""
     out = []
     disc = show.disc
     unknown = int((disc.grid < 0).sum())
     if unknown:
         bits = "bits are" if unknown > 1 else "bit is"
-        out.append(f"{unknown:,} {bits} unknown: silent and dark")
+        out.append(f"{unknown:,} {bits} unknown; they stay silent and dark")
     if disc.decoding is not None and disc.decoding.failed:
-        out.append(f"{disc.decoding.failed:,} characters can't be read; they show as \ufffd")
+        out.append(f"{disc.decoding.failed:,} characters can't be decoded and show as \ufffd")
     if show.scroll is not None and show.scroll.missing:
-        out.append("the letters lack " + " ".join(show.scroll.missing[:12]) + ": a box stands in")
+        out.append(
+            "the matrix font lacks "
+            + " ".join(show.scroll.missing[:12])
+            + "; a box is shown instead"
+        )
     if not len(show.notes):
-        out.append("no note sounds")
+        out.append("there are no notes")
     return out
 
 
 def _range(part: Part) -> str:
-    """A voice's lowest and highest tone in words."""
+    """The names of a voice's lowest and highest notes."""
     from sonify.music.theory.scales import note_name
 
     if not len(part) or part.voice.drum is not None:
-        return "a drum" if len(part) else ""
+        return "drum" if len(part) else ""
     low, high = (note_name(int(x)) for x in (part.pitch.min(), part.pitch.max()))
     return low if low == high else f"{low} to {high}"
 
 
 def look_of(show: Performance) -> dict[str, Any]:
-    """The look as the page's drawing needs it."""
+    """The look for the page's drawing."""
     look = show.setup.light
     out: dict[str, Any] = to_builtins(look)
     across, down = Mounting.of(look, show.setup.player.matrix).size
@@ -184,7 +188,7 @@ def look_of(show: Performance) -> dict[str, Any]:
 
 
 def sizes_of(show: Performance) -> dict[str, Any]:
-    """The disc's sizes in mm, found ones where it has none, and what a workshop would say."""
+    """The disc's sizes in mm, calculated if it gives none, and cautions for cutting it."""
     from sonify.disc.geometry.cautions import workshop
 
     disc = show.disc
@@ -192,8 +196,8 @@ def sizes_of(show: Performance) -> dict[str, Any]:
         shop = workshop(disc, rpm=show.setup.player.rpm)
         told = shop.cautions
     except InputError as e:
-        # the music does not need a disc that can be cut; it is drawn with sizes that fit
-        told = [f"it can't be cut: {said(e)}"]
+        # the music needs no disc that can be cut; it is drawn with calculated sizes
+        told = [f"the disc can't be cut: {said(e)}"]
         shop = workshop(replace(disc, geometry=None), rpm=show.setup.player.rpm)
     g = shop.geometry
     rows = np.arange(disc.rows)
@@ -218,11 +222,10 @@ def sizes_of(show: Performance) -> dict[str, Any]:
 
 
 def turning(show: Performance) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """How far the disc has turned: times in s, and turns by then; straight lines in between.
+    """How far the disc has turned: times in s, and the turns by then, to be interpolated linearly.
 
-    While a row is read the disc turns at its speed. Where `timing` is "bars" the pause between
-    rows is no whole number of turns, so there it turns as evenly as it can to where the next row
-    begins.
+    While a row is read the disc turns at its speed. With the timing "bars" the pause between rows
+    is not a whole number of turns; the disc then turns steadily to where the next row begins.
     """
     t, n = show.timeline, show.timeline.positions
     start = t.row_slot.astype(float)
@@ -231,7 +234,7 @@ def turning(show: Performance) -> tuple[NDArray[np.float64], NDArray[np.float64]
     from_turn = t.row_first / n
     gap = (start[1:] - end[:-1]) / n
     ahead = (t.row_first[1:] / n - (t.row_first[:-1] / n + 1)) % 1.0
-    whole = np.maximum(np.rint(gap - ahead), np.where(gap - ahead < 0, 0.0, 0.0))
+    whole = np.maximum(np.rint(gap - ahead), 0)
     turned = np.concatenate(([from_turn[0]], from_turn[0] + np.cumsum(1 + ahead + whole)))
     time = np.stack([start, end], axis=1).reshape(-1) * t.position_s
     turns = np.stack([turned, turned + 1], axis=1).reshape(-1)

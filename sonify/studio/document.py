@@ -1,7 +1,7 @@
-"""The page's document: a disc table and a settings table, and what is made of them.
+"""The page's document: the table of a disc file and the table of a preset file.
 
-The document is all the state there is. It lives in the page; the server keeps none, so that two
-tabs can't disturb each other. Its two halves are the tables of a disc file and of a preset file.
+The document is the whole state. It lives in the page and the server keeps none, so that two tabs
+can't disturb each other.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ __all__ = [
 ]
 
 MAX_POSITIONS = 400_000
-"""The most positions that the page takes; the commands take more."""
+"""The most positions that the page accepts; the commands accept more."""
 
 FIRST_DISC = "cairn-middle"
 _SAFE = re.compile(r"[^\w .-]+", re.UNICODE)
@@ -44,10 +44,10 @@ _SAFE = re.compile(r"[^\w .-]+", re.UNICODE)
 class Document(Settings, frozen=True):
     """What the page sends.
 
-    `disc` is the table of a disc file and `setup` that of a preset. `name` is what files are
-    named after, `shipped` the disc that ships and that `disc` still equals, `presets` the ones
-    that `setup` began from, and `muted` the voices that are silent, counted from 0. With `fit`,
-    wishes for the sizes, positions and geometry are found to hold the message.
+    `disc` is the table of a disc file and `setup` that of a preset. Files are named after `name`.
+    `shipped` is the shipped disc that `disc` still equals, `presets` are those that `setup` started
+    from, and `muted` the silent voices, counted from 0. With a fit specification in `fit`, the
+    positions and the geometry are calculated to hold the message.
     """
 
     disc: dict[str, Any]
@@ -61,7 +61,7 @@ class Document(Settings, frozen=True):
 
 @dataclass(frozen=True)
 class Made:
-    """A document, understood."""
+    """A document with its disc and settings."""
 
     document: Document
     disc: Disc
@@ -74,7 +74,7 @@ class Made:
 
 
 def safe_name(text: str) -> str:
-    """Text as the stem of a file: no separators, no leading dot, at most 60 characters."""
+    """A text as a file stem: no separators, no leading dot, at most 60 characters."""
     return _SAFE.sub("-", text).strip(" .-")[:60] or "disc"
 
 
@@ -92,8 +92,8 @@ def understand(document: Document) -> Made:
     disc = disc_of(document)
     if disc.grid.size > MAX_POSITIONS:
         raise InputError(
-            f"{disc.grid.size:,} positions are too many for the page; up to {MAX_POSITIONS:,} are "
-            "shown. The commands take more: try `sonify midi`",
+            f"{disc.grid.size:,} positions are too many for the page; at most {MAX_POSITIONS:,}. "
+            "The commands accept more: try `sonify midi`",
             place="disc.message",
         )
     refuse_paths(document.setup)
@@ -104,7 +104,7 @@ def understand(document: Document) -> Made:
 
 
 def disc_of(document: Document) -> Disc:
-    """The disc of a document, its sizes found if that is wished."""
+    """The disc of a document, with calculated sizes if `fit` asks for them."""
     from sonify.disc.file import disc_from_table
     from sonify.disc.geometry.fit import Wish, fit
 
@@ -135,12 +135,12 @@ def disc_of(document: Document) -> Disc:
         raise InputError(e.what, place=f"disc.{place}" if place else "disc") from None
 
 
-# settings that name a file: a page must not be able to have one opened
+# settings that name a file: the page must not be able to open files
 _PATH_KEYS = frozenset({"soundfont", "letters", "font", "picture", "image", "overlay"})
 _NO_PATHS = frozenset({"", "none", "cairn", "general-midi"})
 
 trusted: set[str] = set()
-"""Paths that the command's own arguments named; the page may go on using those."""
+"""Paths from the command's own arguments, which the page may use."""
 
 
 def refuse_paths(table: dict[str, Any], place: str = "") -> None:
@@ -163,8 +163,8 @@ def refuse_paths(table: dict[str, Any], place: str = "") -> None:
             pathlike = Path(value).suffix.casefold() in _KINDS_OF_FILES
             if named or (pathlike and value not in trusted):
                 raise InputError(
-                    "the page opens no files by their path; name it to the command instead: "
-                    "sonify studio -p your.toml",
+                    "the page can't open files by path; put the path in a preset and start with "
+                    "`sonify studio -p your.toml`",
                     place=where,
                 )
 
@@ -175,7 +175,7 @@ _KINDS_OF_FILES = frozenset(
 
 
 def trust(table: dict[str, Any]) -> None:
-    """Trust the paths in a table that came with the command."""
+    """Trust the paths in a table that came from the command's arguments."""
     for key, value in table.items():
         if isinstance(value, dict):
             trust(value)
@@ -199,7 +199,7 @@ def _without_muted(document: Document) -> Document:
         return document
     kept = [v for n, v in enumerate(voices) if n not in document.muted]
     if not kept:
-        raise InputError("all voices are muted; there is nothing to take away", place="music.voice")
+        raise InputError("all voices are muted; unmute one to make a file", place="music.voice")
     setup = merge(document.setup, {"music": {"voice": kept}})
     return msgspec.structs.replace(document, setup=setup, muted=())
 
@@ -220,8 +220,7 @@ def flash_key(document: Document) -> str:
 def lay(setup: dict[str, Any], name: str) -> dict[str, Any]:
     """A shipped preset laid over a settings table.
 
-    The music of a music preset replaces all music, and a look all of the look: nothing of what
-    was tried before shines through.
+    A music preset replaces all music settings, and a look all settings of the look.
     """
     from sonify.presets import shipped
     from sonify.settings import load_toml
@@ -229,7 +228,7 @@ def lay(setup: dict[str, Any], name: str) -> dict[str, Any]:
 
     one = next((s for s in shipped() if s.name == name and s.kind != "disc"), None)
     if one is None:
-        raise InputError(f"no preset that ships is called '{name}'", place="preset")
+        raise InputError(f"no shipped preset is called '{name}'", place="preset")
     table = load_toml(one.path)
     convert(table, Setup, name)
     below = dict(setup)
@@ -261,8 +260,8 @@ def starting(source: str | None, presets: tuple[str, ...]) -> dict[str, Any]:
 
 
 def disc_document(source: str) -> dict[str, Any]:
-    """The disc half of a document, from the name of a disc that ships or a path given to the
-    command (never one from the page)."""
+    """The disc half of a document, from the name of a shipped disc or a path given to the command
+    (never one from the page)."""
     from sonify.load import load_disc
     from sonify.presets import shipped
 
@@ -284,8 +283,8 @@ def disc_table(disc: Disc) -> dict[str, Any]:
 
     if disc.grid.size > MAX_POSITIONS:
         raise InputError(
-            f"{disc.grid.size:,} positions are too many for the page; up to {MAX_POSITIONS:,} are "
-            "shown. The commands take more: try `sonify midi`"
+            f"{disc.grid.size:,} positions are too many for the page; at most {MAX_POSITIONS:,}. "
+            "The commands accept more: try `sonify midi`"
         )
     return tomllib.loads(disc_to_toml(disc))
 
@@ -303,7 +302,7 @@ def preset_toml(document: Document) -> str:
 
 
 def trimmed(table: dict[str, Any], plain: dict[str, Any]) -> dict[str, Any]:
-    """What of a table differs from what it would be without being said."""
+    """The part of a table that differs from the defaults."""
     out: dict[str, Any] = {}
     for key, value in table.items():
         if key in plain and value == plain[key]:
@@ -317,14 +316,14 @@ def trimmed(table: dict[str, Any], plain: dict[str, Any]) -> dict[str, Any]:
 
 @lru_cache(maxsize=64)
 def _shipped_settings(presets: tuple[str, ...]) -> dict[str, Any]:
-    """The settings of presets that ship."""
+    """The settings of shipped presets."""
     from sonify.presets import shipped
     from sonify.setup import load_setup
 
     known = {s.name for s in shipped() if s.kind != "disc"}
     for name in presets:
         if name not in known:
-            raise InputError(f"no preset that ships is called '{name}'", place="presets")
+            raise InputError(f"no shipped preset is called '{name}'", place="presets")
     out: dict[str, Any] = to_builtins(load_setup(presets))
     return out
 

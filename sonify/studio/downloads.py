@@ -1,4 +1,4 @@
-"""What can be taken away: a row for each output of `WRITERS`, and the files of the document."""
+"""The downloads: one for each output of `WRITERS`, the drawing, and the document's own files."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from sonify.errors import InputError
 if TYPE_CHECKING:
     from sonify.studio.document import Document
 
-__all__ = ["TEXTS", "file_name", "take_text", "takes"]
+__all__ = ["downloads", "file_name", "write_download"]
 
 
 class _Words(NamedTuple):
@@ -19,33 +19,33 @@ class _Words(NamedTuple):
 
 
 _WORDS: dict[str, _Words] = {
-    "midi": _Words("MIDI file", "the notes, for a music program"),
-    "sound": _Words("Sound", "the music as you hear it"),
-    "lights": _Words("Matrix", "the lamps filling, as a moving picture"),
-    "message": _Words("Message", "the letters scrolling by, as a moving picture"),
-    "clip": _Words("Clip", "lamps, disc and notes with their sound, as a film"),
-    "score": _Words("Score", "the music on staves, to read and print"),
-    "draw": _Words("Drawing", "the disc at its real size, to cut"),
-    "subtitles": _Words("Captions", "the characters at the moments they are read"),
-    "disc": _Words("Disc file", "message, code and sizes; every command takes it"),
-    "preset": _Words("Preset file", "the music, the player and the look, without the disc"),
+    "midi": _Words("MIDI file", "the notes, for music software"),
+    "sound": _Words("Sound", "the music as an audio file"),
+    "lights": _Words("Matrix", "the matrix filling with bits, as an animation"),
+    "message": _Words("Message", "the message scrolling across the matrix, as an animation"),
+    "clip": _Words("Clip", "matrix, disc and notes with sound, as a video"),
+    "score": _Words("Score", "the music in staff notation"),
+    "draw": _Words("Drawing", "the disc at 1:1, for cutting"),
+    "subtitles": _Words("Captions", "each character at the time it is read"),
+    "disc": _Words("Disc file", "message, code and sizes; all commands read it"),
+    "preset": _Words("Preset file", "music, player and look, without the disc"),
 }
 
 MOVING = ("lights", "message", "clip")
-"""Outputs that can flash, and be made calmer."""
+"""Outputs that can flash and can be calmed."""
 
 TEXTS = ("disc", "preset")
 """Outputs that are the document itself, as TOML."""
 
 
-def takes() -> list[dict[str, Any]]:
-    """All outputs, in the order of the writers' table, for the page."""
+def downloads() -> list[dict[str, Any]]:
+    """All downloads for the page, in the order of `WRITERS`."""
     from sonify.export import FOLDER, WRITERS
     from sonify.export.drawing import DRAWINGS
 
     offered: dict[str, list[str]] = {}
     for writer in WRITERS:
-        # a folder of pictures is no download
+        # a folder can't be downloaded
         kinds = [s for s in writer.suffixes if s != FOLDER]
         offered.setdefault(writer.what, []).extend(kinds)
     offered["draw"] = list(DRAWINGS)
@@ -66,12 +66,12 @@ def takes() -> list[dict[str, Any]]:
 
 
 def file_name(document: Document, what: str, suffix: str) -> str:
-    """What a file is called.
+    """The name of a download.
 
     Raises
     ------
     InputError
-        An output or a kind of file that is not offered.
+        There is no such output, or not as this type of file.
     """
     from sonify.export import WRITERS
     from sonify.export.drawing import DRAWINGS
@@ -88,7 +88,7 @@ def file_name(document: Document, what: str, suffix: str) -> str:
     raise InputError(f"'{what}' as '{suffix}' is not offered", place="what")
 
 
-def take_text(document: Document, what: str) -> str:
+def _text(document: Document, what: str) -> str:
     """The document's disc file or preset file."""
     from sonify.disc.file import disc_to_toml
     from sonify.studio.document import preset_toml, understand
@@ -98,15 +98,15 @@ def take_text(document: Document, what: str) -> str:
     return preset_toml(document)
 
 
-def take(
+def write_download(
     document: Document, what: str, suffix: str, folder: Path, calm: bool = False
 ) -> tuple[Path, list[str]]:
-    """Write one output into a folder.
+    """Write a download into a folder.
 
     Returns
     -------
     tuple
-        Where it is, and what is to be said of it.
+        Its path, and notes on it for the user.
     """
     from sonify.export import run
     from sonify.export.outcome import Outcome
@@ -114,7 +114,7 @@ def take(
 
     path = folder / file_name(document, what, suffix)
     if what in TEXTS:
-        path.write_text(take_text(document, what), encoding="utf-8")
+        path.write_text(_text(document, what), encoding="utf-8")
         return path, []
     if what == "draw":
         path.write_bytes(drawn(document, suffix))
@@ -123,7 +123,7 @@ def take(
     outcome = run(show_of(document, audible_only=True), path, what, options)
     if not isinstance(outcome, Outcome):
         return path, []
-    notes = [f"Made calmer: {'; '.join(outcome.changes)}."] if outcome.changes else []
+    notes = [f"Reduced flashing: {'; '.join(outcome.changes)}."] if outcome.changes else []
     over = "It flashes more than WCAG 2.2 SC 2.3.1 allows" if outcome.flashing.over else "Flashing"
     return path, [*notes, f"{over}: {outcome.flashing.short}."]
 

@@ -1,8 +1,10 @@
-"""Who may ask, and how much: the checks that stand before every request.
+"""The checks before every request.
 
-The page is for one person on one machine. Another web page in the same browser must not be able to
-drive it, so the Host header must be ours (which ends DNS rebinding), an Origin must be ours, and
-what changes or computes something needs a content type that no plain form can send.
+The page is for one person on one machine, and other web pages in the same browser must not be able
+to use it. So the Host header must be ours (against DNS rebinding), the Origin too, and requests
+that compute something need a content type that no HTML form can send.
+
+Starlette's TrustedHostMiddleware ignores the port, so it can't tell two servers on one host apart.
 """
 
 from __future__ import annotations
@@ -53,7 +55,7 @@ HEADERS: dict[str, str] = {
 
 
 class Refused(Exception):
-    """A request that is not answered, with its status and one line."""
+    """A refused request, with its status and one line of text."""
 
     def __init__(self, status: int, what: str) -> None:
         super().__init__(what)
@@ -63,7 +65,7 @@ class Refused(Exception):
 
 @dataclass(frozen=True)
 class Rights:
-    """Which hosts and origins are ours, and the token that is needed, if one is."""
+    """Which hosts are ours, and the token, if one is required."""
 
     hosts: frozenset[str]
     token: str | None = None
@@ -71,14 +73,14 @@ class Rights:
 
     @classmethod
     def of(cls, names: Iterable[str], port: int, token: str | None, any_host: bool) -> Rights:
-        """Rights for some host names (an IPv6 address in brackets) and a port."""
+        """The rights for host names (IPv6 addresses in brackets) and a port."""
         hosts = {f"{n.casefold()}:{port}" for n in names}
         if port == 80:
             hosts |= {n.casefold() for n in names}
         return cls(frozenset(hosts), token, any_host)
 
     def check(self, method: str, headers: Headers) -> None:
-        """Refuse what comes from elsewhere.
+        """Refuse requests from elsewhere.
 
         Raises
         ------
@@ -86,7 +88,7 @@ class Rights:
         """
         hosts = headers.getlist("host")
         if len(hosts) != 1 or not self._ours(hosts[0]):
-            raise Refused(421, "this server answers only to its own address")
+            raise Refused(421, "this server answers only requests to its own address")
         origin = headers.get("origin")
         if origin is not None and origin != f"http://{hosts[0]}":
             raise Refused(403, "requests from other pages are refused")
@@ -103,18 +105,18 @@ class Rights:
         host = host.casefold()
         if host in self.hosts:
             return True
-        # behind a token on all addresses, a number can't be rebound: it is no name
+        # with a token, any numeric address is accepted: only names can be rebound
         return self.any_host and all(c in "0123456789abcdef.:[]" for c in host)
 
     def knows(self, given: str | None) -> bool:
-        """Whether this is the token."""
+        """Whether the given token is right, or none is required."""
         if self.token is None:
             return True
         return given is not None and hmac.compare_digest(given.encode(), self.token.encode())
 
 
 class Guard:
-    """The checks, as a layer round the application."""
+    """The checks, as ASGI middleware."""
 
     def __init__(self, app: ASGIApp, rights: Rights) -> None:
         self._app = app
@@ -150,7 +152,7 @@ class Guard:
         await self._app(scope, receive, with_headers)
 
     def _enter(self, scope: Scope, headers: Headers) -> RedirectResponse | None:
-        """Let in who has the token: in the address once, then as a cookie."""
+        """Accept the token once in the address, then as a cookie."""
         rights = self._rights
         if rights.token is None:
             return None
@@ -165,12 +167,12 @@ class Guard:
         except CookieError:
             cookie = None
         if cookie is None or not rights.knows(cookie.value):
-            raise Refused(401, "the address needs its token; open the one that was printed")
+            raise Refused(401, "the token is missing or wrong; open the address that was printed")
         return None
 
 
 async def body_of(receive: Receive, headers: Headers, most: int, seconds: float) -> bytes:
-    """A request's body, limited in size and time.
+    """The body of a request, limited in size and time.
 
     Raises
     ------
@@ -178,7 +180,7 @@ async def body_of(receive: Receive, headers: Headers, most: int, seconds: float)
     """
     length = headers.get("content-length")
     if length is not None and (not length.isdigit() or int(length) > most):
-        raise Refused(413, f"too large; at most {most:,} bytes are taken")
+        raise Refused(413, f"too large; at most {most:,} bytes are accepted")
     parts: list[bytes] = []
     size = 0
 
@@ -187,11 +189,11 @@ async def body_of(receive: Receive, headers: Headers, most: int, seconds: float)
         while True:
             message = await receive()
             if message["type"] == "http.disconnect":
-                raise Refused(400, "the request broke off")
+                raise Refused(400, "the connection was lost")
             part = message.get("body", b"")
             size += len(part)
             if size > most:
-                raise Refused(413, f"too large; at most {most:,} bytes are taken")
+                raise Refused(413, f"too large; at most {most:,} bytes are accepted")
             parts.append(part)
             if not message.get("more_body"):
                 return

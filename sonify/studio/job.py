@@ -1,7 +1,7 @@
-"""One piece of work in a process of its own, so that it can be stopped at any moment.
+"""A job, run in its own process so that it can be stopped at any time.
 
-`python -m sonify.studio.job FOLDER` reads `job.json` there, works in that folder, and says on
-standard output how it goes: a line of JSON each, `{"progress": 0.4}`, at last `{"file": name}`,
+`python -m sonify.studio.job FOLDER` reads `job.json` in the folder and works there. It reports on
+standard output in lines of JSON: `{"progress": 0.4}`, and at the end `{"file": name}`,
 `{"disc": ...}` or `{"error": ..., "place": ...}`.
 """
 
@@ -21,12 +21,12 @@ MAX_MEMORY = 6 * 1024**3
 
 
 def say(**line: Any) -> None:
-    """Tell the server."""
+    """Report to the server."""
     print(json.dumps(line, ensure_ascii=False), flush=True)
 
 
 def limit() -> None:
-    """Bound what this process may take, where the system can."""
+    """Limit the memory and priority of this process, where the system can."""
     try:
         import resource
     except ImportError:
@@ -38,7 +38,7 @@ def limit() -> None:
 
 
 def _told() -> Callable[[float], None]:
-    """Tells how far the work has come, a few times a second."""
+    """A function that reports progress, a few times per second."""
     last = 0.0
 
     def tell(share: float) -> None:
@@ -64,7 +64,7 @@ def work(folder: Path) -> None:
 
         say(**receive(folder / spec["file"], spec["name"], spec["setup"], spec["hints"]))
         return
-    from sonify.studio.downloads import take
+    from sonify.studio.downloads import write_download
 
     document = convert(spec["document"], Document)
     if spec["kind"] == "flash":
@@ -74,14 +74,14 @@ def work(folder: Path) -> None:
         say(flash=check(show_of(document)))
         return
     with watching(_told()):
-        path, notes = take(
+        path, notes = write_download(
             document, spec["what"], spec["suffix"], folder, calm=bool(spec.get("calm"))
         )
     say(file=path.name, notes=notes)
 
 
 def main() -> None:
-    """Run one job; errors are told, not raised."""
+    """Run a job and report its errors."""
     import warnings
 
     from sonify.errors import Caution, SonifyError
@@ -100,7 +100,7 @@ def main() -> None:
     except SonifyError as e:
         say(error=said(e), place=place_of(e))
     except MemoryError:
-        say(error="there is not enough memory for this", place=None)
+        say(error="not enough memory", place=None)
 
 
 if __name__ == "__main__":

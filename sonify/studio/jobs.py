@@ -1,4 +1,4 @@
-"""Jobs: work that takes a while, each in a process of its own, watched and stopped here."""
+"""Starts, watches and stops jobs, each in its own process."""
 
 from __future__ import annotations
 
@@ -25,12 +25,12 @@ LONGEST_READ_S = 60.0
 
 
 class TooManyJobs(Exception):
-    """No more jobs are taken until some are done."""
+    """Too many jobs are running or waiting."""
 
 
 @dataclass
 class Job:
-    """One piece of work."""
+    """A job and its state."""
 
     id: str
     folder: Path
@@ -44,7 +44,7 @@ class Job:
     keep: bool = False
 
     def facts(self) -> dict[str, Any]:
-        """What the page is told."""
+        """What the page is told about the job."""
         out = {"id": self.id, "state": self.state, "progress": self.progress}
         for key in ("error", "place", "file", "size", "cautions", "notes"):
             if key in self.said:
@@ -53,7 +53,7 @@ class Job:
 
 
 class Jobs:
-    """All jobs of a server."""
+    """The jobs of a server."""
 
     def __init__(self, folder: Path) -> None:
         self._folder = folder
@@ -62,7 +62,7 @@ class Jobs:
         self._watch: asyncio.Task[None] | None = None
 
     def get(self, id: str) -> Job | None:
-        """A job that someone asks for; asking keeps it."""
+        """A job by its id. Jobs that nobody asks about are dropped after a while."""
         job = self._jobs.get(id)
         if job is not None:
             job.asked = time.monotonic()
@@ -70,7 +70,7 @@ class Jobs:
 
     def start(self, spec: dict[str, Any], data: bytes | None = None, longest_s: float = LONGEST_S
               ) -> Job:  # fmt: skip
-        """Begin a job, or let it wait for its turn.
+        """Start a job, or queue it.
 
         Raises
         ------
@@ -92,7 +92,7 @@ class Jobs:
         return job
 
     async def done(self, job: Job) -> None:
-        """Wait until a job has ended; if the waiting is given up, so is the job."""
+        """Wait for the end of a job; if the wait is cancelled, the job is too."""
         assert job.task is not None
         job.keep = True
         try:
@@ -118,7 +118,7 @@ class Jobs:
             try:
                 await asyncio.wait_for(self._listen(job), job.longest_s)
             except TimeoutError:
-                job.said = {"error": f"it took longer than {job.longest_s:.0f} s and was stopped"}
+                job.said = {"error": f"this took longer than {job.longest_s:.0f} s and was stopped"}
             finally:
                 self._kill(job)
                 with contextlib.suppress(ProcessLookupError):
@@ -133,7 +133,7 @@ class Jobs:
             job.state, job.progress = "done", 1.0
         else:
             job.state = "failed"
-            job.said["error"] = "it stopped without a result"
+            job.said["error"] = "the job ended without a result"
 
     async def _listen(self, job: Job) -> None:
         assert job.process is not None
@@ -151,7 +151,7 @@ class Jobs:
                 os.killpg(job.process.pid, signal.SIGKILL)
 
     async def drop(self, job: Job) -> None:
-        """Stop a job and remove what it made."""
+        """Stop a job and delete its files."""
         self._jobs.pop(job.id, None)
         self._kill(job)
         if job.task is not None and not job.task.done():
@@ -161,7 +161,7 @@ class Jobs:
         shutil.rmtree(job.folder, ignore_errors=True)
 
     async def _sweep(self) -> None:
-        """Cancel what nobody asks for any more."""
+        """Drop jobs that nobody asks about any more."""
         while True:
             await asyncio.sleep(1.0)
             late = time.monotonic() - LEFT_AFTER_S
@@ -169,6 +169,6 @@ class Jobs:
                 await self.drop(job)
 
     def stop(self) -> None:
-        """Kill everything at once."""
+        """Kill all jobs."""
         for job in self._jobs.values():
             self._kill(job)

@@ -1,9 +1,8 @@
-"""Answers to the page: a header of JSON, then arrays, each where a typed array can lie.
+"""Answers to the page: a JSON header, then arrays aligned for JavaScript's typed arrays.
 
-Bytes 0 to 3: the header's length, little-endian. Then the header, UTF-8, filled up with spaces to
-a multiple of 8 bytes, counted from the beginning. Then the arrays, each filled up to 8 bytes;
-`header["arrays"]` says of each `[name, type, offset, length]`, with the offset from the first
-byte after the header.
+Bytes 0 to 3 are the header's length, little-endian. The header follows in UTF-8, padded with
+spaces so that it ends at a multiple of 8 bytes. The arrays follow, each padded to 8 bytes.
+`header["arrays"]` lists `[name, type, offset, length]`; offsets count from the end of the header.
 """
 
 from __future__ import annotations
@@ -17,17 +16,14 @@ from numpy.typing import NDArray
 
 __all__ = ["pack", "unpack"]
 
-_TYPES = {"f8": "f8", "f4": "f4", "i4": "i4", "u4": "u4", "i2": "i2", "u2": "u2", "u1": "u1",
-          "i1": "i1"}  # fmt: skip
-
 
 def pack(header: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> bytes:
-    """A header and named arrays of one dimension as bytes."""
+    """Pack a header and named one-dimensional arrays of the types that `api.js` lists."""
     index = []
     blocks: list[bytes] = []
     at = 0
     for name, array in arrays.items():
-        kind = _TYPES[array.dtype.newbyteorder("=").str[1:]]
+        kind = array.dtype.str[1:]
         raw = np.ascontiguousarray(array).astype(f"<{kind}", copy=False).tobytes()
         index.append([name, kind, at, len(array)])
         fill = -len(raw) % 8
@@ -40,7 +36,7 @@ def pack(header: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> bytes
 
 
 def unpack(data: bytes) -> tuple[dict[str, Any], dict[str, NDArray[Any]]]:
-    """The same, read back."""
+    """The header and arrays of a packed answer."""
     size = int.from_bytes(data[:4], "little")
     header = json.loads(data[4 : 4 + size])
     base = 4 + size

@@ -1,4 +1,4 @@
-"""What is dropped on the page, read by the same readers as on the command line."""
+"""Reads files dropped on the page, with the readers of the command line."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ Count = Annotated[int, msgspec.Meta(ge=1, le=1_000_000)]
 
 
 class Hints(Settings, frozen=True):
-    """What the user knows of a dropped file and its reader can't."""
+    """What the user knows about a dropped file."""
 
     positions: Count | None = None
     rows: Count | None = None
@@ -27,16 +27,16 @@ class Hints(Settings, frozen=True):
 
 
 def receive(path: Path, name: str, setup: dict[str, Any], hints: dict[str, Any]) -> dict[str, Any]:
-    """A dropped file as a disc, or a dropped preset as settings.
+    """Read a dropped file as a disc, or a dropped preset as settings.
 
     Parameters
     ----------
     path : Path
-        Where it lies, in a folder that may be written to.
+        The file, in a folder of its own that may be written to.
     name : str
-        What it was called.
+        Its original name.
     setup : dict
-        The page's settings: a recording is read with those it was played with.
+        The page's settings, with which recordings are assumed to have been played.
     hints : dict
         `positions`, `rows` and `sample-rate`, where they are known.
 
@@ -48,7 +48,7 @@ def receive(path: Path, name: str, setup: dict[str, Any], hints: dict[str, Any])
     Raises
     ------
     InputError
-        It is none that can be read; without the path it lies at here.
+        The file can't be read. The text names it as the user does.
     """
     from sonify.errors import InputError
     from sonify.settings import convert, load_toml

@@ -1,4 +1,4 @@
-"""Starting the studio: a socket, an address, and an end at the first Ctrl-C."""
+"""Runs the server until the first Ctrl-C."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ MAX_CONNECTIONS = 900
 
 
 class _Server(uvicorn.Server):
-    """Ends at once: open connections and running jobs are not waited for."""
+    """Stops at once, without waiting for connections and jobs."""
 
     def handle_exit(self, sig: int, frame: Any) -> None:
         self.should_exit = True
@@ -31,7 +31,7 @@ class _Server(uvicorn.Server):
 
 
 def is_loopback(host: str) -> bool:
-    """Whether an address can be reached from this machine only."""
+    """Whether only this machine can reach an address."""
     if host == "localhost":
         return True
     try:
@@ -46,7 +46,7 @@ def listen(host: str, port: int) -> socket.socket:
     Raises
     ------
     OutputError
-        The address or the port can't be had.
+        The address or port is not available.
     """
     try:
         found = socket.getaddrinfo(host.strip("[]"), port, type=socket.SOCK_STREAM)[0]
@@ -55,7 +55,7 @@ def listen(host: str, port: int) -> socket.socket:
         sock.bind(found[4])
     except OSError as e:
         raise OutputError(
-            f"{host}:{port} can't be listened on ({e.strerror or e})",
+            f"can't listen on {host}:{port} ({e.strerror or e})",
             hint="give another {port}, or 0 for any free one" if port else "",
         ) from None
     sock.listen(512)
@@ -76,9 +76,9 @@ def run(
     start : dict
         The document that a page opens with.
     host, port
-        Where to listen; port 0 takes any.
+        Where to listen; port 0 means any free port.
     ready : callable
-        Called with the page's address once it answers.
+        Called with the page's address when the server is about to start.
     command : callable
         Gives the command line of a recipe.
     """
@@ -114,7 +114,7 @@ def run(
 
 
 def _raise_file_limit() -> None:
-    """A connection needs a file; take as many as the system gives."""
+    """Allow as many open files as MAX_CONNECTIONS may need."""
     try:
         import resource
     except ImportError:

@@ -1,6 +1,6 @@
-"""The studio's server: a small application that answers documents with arrays.
+"""The studio's server, which answers documents with arrays.
 
-It keeps nothing about a page but the jobs that it runs for one.
+It keeps nothing about a page except the jobs that it runs.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ T = TypeVar("T")
 
 
 class _Static:
-    """The page's own files, held in memory: nothing else can be asked for."""
+    """The page's own files, held in memory; no other file is served."""
 
     def __init__(self) -> None:
         self._files: dict[str, tuple[bytes, str, str]] = {}
@@ -84,7 +84,7 @@ class _Static:
 
 
 class _Server:
-    """The routes and what they share."""
+    """The handlers of the routes, and their state."""
 
     def __init__(self, start: dict[str, Any], command: Callable[[Recipe], str]) -> None:
         self._start = start
@@ -115,7 +115,7 @@ class _Server:
         shutil.rmtree(self.folder, ignore_errors=True)
 
     async def _warm(self) -> None:
-        """Do before the first question what it would have to wait for."""
+        """Load ahead what the first request needs."""
         from sonify.studio.answer import answer
         from sonify.studio.tables import tables
 
@@ -124,9 +124,9 @@ class _Server:
             await self._thread(answer, convert(self._start, Document), self._command)
 
     async def _thread(self, function: Callable[..., T], *args: Any) -> T:
-        """Compute in a thread; refuse when too many wait already."""
+        """Compute in a thread; refuse if too many requests wait."""
         if self._waiting >= MAX_WAITING:
-            raise Refused(503, "too many questions at once; try again in a moment")
+            raise Refused(503, "too many requests at once; try again in a moment")
         self._waiting += 1
         try:
             return await anyio.to_thread.run_sync(
@@ -134,8 +134,6 @@ class _Server:
             )
         finally:
             self._waiting -= 1
-
-    # questions
 
     async def static(self, request: Request) -> Response:
         return self._static.answer(request)
@@ -194,7 +192,7 @@ class _Server:
         try:
             return JSONResponse({"value": tomllib.loads(f"v = {text}")["v"]})
         except (tomllib.TOMLDecodeError, RecursionError):
-            raise Refused(422, f"this is no TOML value: {text[:60]}") from None
+            raise Refused(422, f"this is not a TOML value: {text[:60]}") from None
 
     async def disc(self, request: Request) -> Response:
         from sonify.presets import shipped
@@ -202,7 +200,7 @@ class _Server:
 
         name = request.path_params["name"]
         if not any(s.name == name and s.kind == "disc" for s in shipped()):
-            raise Refused(404, "no disc that ships is called so")
+            raise Refused(404, "there is no shipped disc of this name")
         return JSONResponse(await self._thread(disc_document, name))
 
     async def dice(self, request: Request) -> Response:
@@ -220,12 +218,12 @@ class _Server:
         return JSONResponse(await self._thread(roll, setup, seed, set(locks)))
 
     async def drop(self, request: Request) -> Response:
-        """A file that was dropped on the page: read in a process of its own."""
+        """Read a file that was dropped on the page, as a job."""
         from sonify.studio.document import safe_name
 
         assert self.jobs is not None
         if self._dropping >= MAX_DROPS:
-            raise Refused(429, "too many files at once; wait for one")
+            raise Refused(429, "too many files at once; wait for one to finish")
         self._dropping += 1
         try:
             body = await body_of(request.receive, request.headers, MAX_DROP, DROP_S)
@@ -233,7 +231,7 @@ class _Server:
             self._dropping -= 1
         size = int.from_bytes(body[:4], "little")
         if len(body) < 4 or 4 + size > min(len(body), MAX_DOCUMENT):
-            raise Refused(400, "a header's length, a header and a file are needed")
+            raise Refused(400, "send the header's length, the header and the file")
         head = _object(body[4 : 4 + size])
         name, setup = head.get("name"), head.get("setup", {})
         hints = head.get("hints", {})
@@ -241,7 +239,7 @@ class _Server:
             raise Refused(422, "'name' must be a text, 'setup' and 'hints' tables")
         suffix = Path(name).suffix.casefold()
         if not suffix or len(suffix) > 6 or not suffix[1:].isalnum():
-            raise Refused(422, "the file needs a suffix that says what it is, such as .svg")
+            raise Refused(422, "the file name needs a suffix such as .svg")
         data = body[4 + size :]
         if not data:
             raise Refused(422, "the file is empty")
@@ -266,10 +264,10 @@ class _Server:
         try:
             return self.jobs.start(spec, data, longest_s)
         except TooManyJobs:
-            raise Refused(429, "too many files are being worked on; wait for one") from None
+            raise Refused(429, "too many files are being made; wait for one to finish") from None
 
-    async def take(self, request: Request) -> Response:
-        """Begin to make a file."""
+    async def download(self, request: Request) -> Response:
+        """Start to make a download."""
         from sonify.settings import to_builtins
         from sonify.studio.downloads import file_name
 
@@ -278,7 +276,7 @@ class _Server:
         what, suffix = str(data.get("what")), str(data.get("suffix"))
         name = file_name(document, what, suffix)
         spec = {
-            "kind": "take", "document": to_builtins(document), "what": what, "suffix": suffix,
+            "kind": "download", "document": to_builtins(document), "what": what, "suffix": suffix,
             "trusted": sorted(trusted), "calm": bool(data.get("calm")),
         }  # fmt: skip
         from sonify.studio.jobs import LONGEST_S
@@ -287,7 +285,7 @@ class _Server:
         return JSONResponse({**job.facts(), "name": name}, 202)
 
     async def flash(self, request: Request) -> Response:
-        """Measure what a show flashes; the last answers are kept."""
+        """Measure how much a show flashes; the latest answers are cached."""
         from sonify.settings import to_builtins
 
         assert self.jobs is not None
@@ -312,7 +310,7 @@ class _Server:
         assert self.jobs is not None
         job = self.jobs.get(request.path_params["id"])
         if job is None:
-            raise Refused(404, "there is no such job; it was left or cancelled")
+            raise Refused(404, "there is no such job; it has expired or was cancelled")
         return job
 
     async def job(self, request: Request) -> Response:
@@ -340,13 +338,13 @@ async def _json(request: Request) -> dict[str, Any]:
 
 
 def _object(raw: bytes) -> dict[str, Any]:
-    """JSON that is an object, or a refusal."""
+    """The JSON object in a body."""
     try:
         data = json.loads(raw)
     except (ValueError, RecursionError):
-        raise Refused(400, "this is not JSON") from None
+        raise Refused(400, "the request is not JSON") from None
     if not isinstance(data, dict):
-        raise Refused(400, "a JSON object is needed")
+        raise Refused(400, "the request must be a JSON object")
     return data
 
 
@@ -370,13 +368,13 @@ async def _http_error(_request: Request, e: Exception) -> Response:
 
 
 async def _unexpected(_request: Request, _e: Exception) -> Response:
-    return PlainTextResponse("something went wrong here; the page stays usable\n", 500)
+    return PlainTextResponse("internal error; the page can still be used\n", 500)
 
 
 def application(
     start: dict[str, Any], rights: Rights, command: Callable[[Recipe], str]
 ) -> tuple[Guard, _Server]:
-    """The application, and the server behind it to close at the end.
+    """The application, and its server, which is to be closed at the end.
 
     Parameters
     ----------
@@ -404,7 +402,7 @@ def application(
                     Route("/dice", s.dice, methods=["POST"]),
                     Route("/flash", s.flash, methods=["POST"]),
                     Route("/drop", s.drop, methods=["POST"]),
-                    Route("/jobs", s.take, methods=["POST"]),
+                    Route("/jobs", s.download, methods=["POST"]),
                     Route("/jobs/{id}", s.job),
                     Route("/jobs/{id}", s.cancel, methods=["DELETE"]),
                     Route("/jobs/{id}/file", s.file),

@@ -1,8 +1,8 @@
-"""What the page makes its controls from: every table and settings type, described as data.
+"""The data that the page makes its controls from: all tables and settings types.
 
-Nothing here is said twice: names, bounds and choices come from the types themselves, the words
-from `sonify.studio.labels`, and, where those say nothing, from docstrings. So a new scale, scheme,
-rule or setting shows up in the page by itself.
+Names, limits and choices come from the types; labels from the types (`sonify.controls`), from
+`sonify.studio.labels` or from docstrings. So a new scale, scheme, rule or setting shows up in the
+page by itself.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ def first_line(thing: object) -> str:
 
 
 def help_from_docstring(kind: type, attribute: str) -> str:
-    """The sentence of a class's docstring that speaks of an attribute."""
+    """The sentence of a class's docstring that mentions an attribute."""
     doc = " ".join((inspect.getdoc(kind) or "").split())
     for sentence in re.split(r"(?<=\.)\s+(?=[A-Z`])", doc):
         if f"`{attribute}`" in sentence:
@@ -75,7 +75,7 @@ def describe(kind: Any) -> dict[str, Any]:
 
 def _union(some: list[mi.Type]) -> dict[str, Any]:
     kinds = [describe(t) for t in some]
-    # a choice or a free text, a number or a name: a text that the reader of settings sorts out
+    # a choice or free text, a number or a name: sent as text, resolved when settings are read
     numbers = [k for k in kinds if k["kind"] in ("int", "float")]
     if len(numbers) == len(kinds):
         return numbers[-1]
@@ -91,7 +91,7 @@ def fields_of(kind: type[msgspec.Struct], place: str) -> list[dict[str, Any]]:
     ----------
     kind : type
     place : str
-        Where words for it stand in the table of words, such as `player` or `scheme.walk`.
+        The prefix of its rows in `WORDS`, such as `player` or `scheme.walk`.
     """
     info = mi.type_info(kind)
     assert isinstance(info, mi.StructType)
@@ -166,7 +166,7 @@ def tables() -> dict[str, Any]:
     from sonify.presets import shipped
     from sonify.setup import Setup
     from sonify.studio.dice import LOCKS
-    from sonify.studio.downloads import takes
+    from sonify.studio.downloads import downloads
 
     sections: dict[str, type[msgspec.Struct]] = {
         "music": Music,
@@ -178,7 +178,7 @@ def tables() -> dict[str, Any]:
         "geometry": Geometry,
         "fit": Wish,
     }
-    # what is neither music nor light nor player is about files
+    # the other sections are about files
     extra = []
     for f in msgspec.structs.fields(Setup):
         if isinstance(f.type, type) and issubclass(f.type, msgspec.Struct):
@@ -209,5 +209,5 @@ def tables() -> dict[str, Any]:
         "drums": [{"name": name, "note": note} for name, note in DRUMS.items()],
         "presets": [{"name": s.name, "kind": s.kind, "about": s.about} for s in shipped()],
         "extra": [name for name in sections if name in extra],
-        "takes": takes(),
+        "downloads": downloads(),
     }

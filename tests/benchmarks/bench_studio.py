@@ -23,23 +23,23 @@ TEXT = (
 
 # until what the server answered is drawn
 CHANGES = """async ([count, kinds]) => {
-  const { bench } = studio;
+  const { store } = studio;
   const frame = () => new Promise(requestAnimationFrame);
   const scales = ["dorian", "lydian", "blues", "hirajoshi", "phrygian"];
   const schemes = ["place", "walk", "character", "row-ladder"];
   const fills = ["rows", "running", "characters", "columns"];
   const change = [
-    (k) => bench.set("setup.music.scale", scales[k % 5], null),
-    (k) => bench.set("setup.player.rpm", 8 + k / 10, null),
-    (k) => bench.set("setup.music.voice.0.pitch", { scheme: schemes[k % 4] }, null),
-    (k) => bench.set("setup.player.matrix.fill", fills[k % 4], null),
+    (k) => store.set("setup.music.scale", scales[k % 5], null),
+    (k) => store.set("setup.player.rpm", 8 + k / 10, null),
+    (k) => store.set("setup.music.voice.0.pitch", { scheme: schemes[k % 4] }, null),
+    (k) => store.set("setup.player.matrix.fill", fills[k % 4], null),
   ];
   const ours = [];
   const peer = [];
   for (let k = 0; k < count; k++) {
     let began = performance.now();
     change[k % 4](k + 1);
-    while (bench.busy) await new Promise((done) => setTimeout(done));
+    while (store.busy) await new Promise((done) => setTimeout(done));
     await frame();
     ours.push(performance.now() - began);
     await new Promise((done) => setTimeout(done, 30));
@@ -55,24 +55,24 @@ CHANGES = """async ([count, kinds]) => {
 
 # until every note of the next half second can sound
 INSTRUMENTS = """async (count) => {
-  const { bench, sound } = studio;
+  const { store, sound } = studio;
   const names = ["celesta", "marimba", "flute", "violin", "koto", "harpsichord", "kalimba",
     "trumpet", "clarinet", "sitar", "oboe", "banjo", "ocarina", "tuba", "viola", "dulcimer"];
   const out = [];
   const ready = () => {
-    if (bench.busy) return false;
+    if (store.busy) return false;
     const s = studio.show;
     const from = sound.place();
     for (let n = 0; n < s.onset.length; n++) {
       if (s.onset[n] < from || s.onset[n] >= from + 0.5) continue;
       const id = `${s.voices[s.voice[n]].instrument}:${Math.round(s.pitch[n])}`;
-      if (!sound.notes.has(id)) return false;
+      if (!sound.samples.notes.has(id)) return false;
     }
     return true;
   };
   for (let k = 0; k < count; k++) {
     const began = performance.now();
-    bench.set("setup.music.voice.0.program", names[k % names.length], null);
+    store.set("setup.music.voice.0.program", names[k % names.length], null);
     while (!ready()) await new Promise((done) => setTimeout(done, 1));
     out.push(performance.now() - began);
     await new Promise((done) => setTimeout(done, 120));
@@ -104,7 +104,7 @@ SYNC = """async (count) => {
   const { sound } = studio;
   const c = sound.context;
   const tap = new AnalyserNode(c, { fftSize: 2048 });
-  sound.mix.connect(tap);
+  sound.mixer.mix.connect(tap);
   const wave = new Float32Array(2048);
   const onsets = [...new Set(studio.show.onset)].sort((a, b) => a - b);
   const out = [];
@@ -225,7 +225,7 @@ def of_disc(browser: Any, studio: Studio, bits: int) -> list[tuple[str, float, s
             )
         )
         page.js(
-            """studio.bench.set("setup.music.voice", [{ name: "taps", program: "xylophone",
+            """studio.store.set("setup.music.voice", [{ name: "taps", program: "xylophone",
               rhythm: [{ rule: "thinned", every: 3 }, { rule: "gate", amount: 0.5 }] }])"""
         )
         page.settled()

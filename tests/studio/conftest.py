@@ -136,7 +136,7 @@ class Page:
 
     def settled(self) -> None:
         """Wait until the page has the answer to its last question."""
-        self.until("!studio.bench.busy && Boolean(studio.show)")
+        self.until("!studio.store.busy && Boolean(studio.show)")
 
     def until(self, what: str, seconds: float = 20) -> None:
         """Wait until something is so (asked again and again: the page's policy forbids eval)."""
@@ -151,7 +151,7 @@ class Page:
 
     @property
     def document(self) -> dict[str, Any]:
-        out: dict[str, Any] = self.js("studio.bench.document")
+        out: dict[str, Any] = self.js("studio.store.document")
         return out
 
     def close(self) -> None:

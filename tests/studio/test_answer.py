@@ -178,7 +178,7 @@ def test_every_control_has_a_name_and_plain_words(studio: Studio) -> None:
         if f.get("control") != "skip" and not (f["label"] and len(f["help"]) > 4)
     ]
     assert silent == []
-    for table in ("scales", "sources", "fills", "alphabets", "presets", "takes"):
+    for table in ("scales", "sources", "fills", "alphabets", "presets", "downloads"):
         assert [one["name" if "name" in one else "label"] for one in tables[table]]
         assert all(one.get("about") or one.get("help") for one in tables[table]), table
 
@@ -195,9 +195,9 @@ def test_tables_name_all_that_there_is(studio: Studio) -> None:
         ("scales", SCALES), ("schemes", SCHEMES), ("rules", RULES), ("sources", SOURCES),
     ):  # fmt: skip
         assert [x["name"] for x in tables[name]] == list(want)
-    takes = {t["what"]: t["suffixes"] for t in tables["takes"]}
+    offered = {t["what"]: t["suffixes"] for t in tables["downloads"]}
     for w in WRITERS:
-        assert set(w.suffixes) - {"/"} <= set(takes[w.what])
+        assert set(w.suffixes) - {"/"} <= set(offered[w.what])
     json.dumps(tables, allow_nan=False)
 
 

@@ -44,7 +44,7 @@ def test_axe_finds_nothing(
     assert violations(page) == []
     # all that can be opened is open, and something is wrong
     page.js("for (const d of document.querySelectorAll('details')) d.open = true")
-    page.js("studio.bench.set('setup.music.metre', '7/9')")
+    page.js("studio.store.set('setup.music.metre', '7/9')")
     page.page.wait_for_selector("#wrong:not([hidden])")
     assert violations(page) == []
     page.close()
@@ -96,7 +96,7 @@ def test_keyboard_alone_types_plays_changes_and_takes_away(page: Page) -> None:
             break
     before = page.document
     keys.press("Enter")
-    page.until("studio.bench.version.back.length >= 2")
+    page.until("studio.store.version.past.length >= 2")
     assert page.document != before
     for _ in range(400):
         keys.press("Tab")

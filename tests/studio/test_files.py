@@ -16,7 +16,7 @@ import sonify
 from sonify.recover.sources.source import KINDS
 from sonify.settings import convert, to_builtins
 from sonify.setup import load_setup
-from sonify.studio.downloads import takes
+from sonify.studio.downloads import downloads
 from tests.studio.conftest import Page, Studio
 
 DROP = """async ([name, data]) => {
@@ -128,7 +128,7 @@ def test_drop_something_that_is_no_disc(page: Page, tmp_path: Path) -> None:
 
 def test_choose_a_file_by_hand(page: Page, disc: sonify.Disc, tmp_path: Path) -> None:
     page.page.set_input_files("#file", made(".toml", disc, tmp_path))
-    page.until("studio.bench.document.name === 'note'")
+    page.until("studio.store.document.name === 'note'")
     page.settled()
     assert page.js("studio.show.message") == disc.message
 
@@ -142,7 +142,7 @@ def sonify_command(*args: str, cwd: Path) -> None:
 
 
 # kinds that are slow to make are taken in one size of many
-QUICK = {row["what"]: row["suffixes"][:1] for row in takes()} | {
+QUICK = {row["what"]: row["suffixes"][:1] for row in downloads()} | {
     "midi": [".mid"],
     "lights": [".gif", ".webp"],
     "draw": [".svg", ".dxf", ".csv"],
@@ -157,10 +157,10 @@ def test_what_is_taken_away_is_what_the_command_makes(
     page.page.select_option('[data-place="music.scale"] select', "hirajoshi")
     page.page.locator('[data-place="player.rpm"] input[type=number]').fill("16")
     if what == "clip":  # small, so that it is made soon
-        page.js("studio.bench.set('setup.clip.size', '320x180')")
-        page.js("studio.bench.set('setup.clip.fps', 24)")
+        page.js("studio.store.set('setup.clip.size', '320x180')")
+        page.js("studio.store.set('setup.clip.fps', 24)")
     page.settled()
-    card = page.page.locator(f'.take[data-what="{what}"]')
+    card = page.page.locator(f'.download[data-what="{what}"]')
     card.locator("select").select_option(suffix)
     with page.page.expect_download(timeout=120_000) as got:
         card.locator("button.main").click()
@@ -192,7 +192,7 @@ def test_a_saved_preset_is_taken_by_the_command(page: Page, tmp_path: Path) -> N
     page.page.locator('[data-place="player.rpm"] input[type=number]').fill("12.5")
     page.settled()
     with page.page.expect_download() as got:
-        page.page.click('[data-take="preset"]')
+        page.page.click('[data-download="preset"]')
     path = tmp_path / "mine.toml"
     got.value.save_as(path)
     want = to_builtins(convert(page.document["setup"], sonify.Setup))
@@ -200,7 +200,7 @@ def test_a_saved_preset_is_taken_by_the_command(page: Page, tmp_path: Path) -> N
     by_command = tmp_path / "a.mid"
     sonify_command("midi", "cairn-small", "-p", str(path), "-o", str(by_command), cwd=tmp_path)
     with page.page.expect_download() as got:
-        page.page.click('[data-take="midi"]')
+        page.page.click('[data-download="midi"]')
     got.value.save_as(tmp_path / "b.mid")
     assert by_command.read_bytes() == (tmp_path / "b.mid").read_bytes()
 
@@ -211,7 +211,7 @@ def test_a_typed_disc_is_taken_by_the_command(page: Page, tmp_path: Path) -> Non
     line = shlex.split(page.page.text_content(".command code") or "")
     assert line[2] == "my-disc.toml"
     with page.page.expect_download() as got:
-        page.page.click('[data-take="disc"]')
+        page.page.click('[data-download="disc"]')
     assert got.value.suggested_filename == line[2]
     got.value.save_as(tmp_path / line[2])
     disc = sonify.load_disc(tmp_path / line[2])
@@ -220,7 +220,7 @@ def test_a_typed_disc_is_taken_by_the_command(page: Page, tmp_path: Path) -> Non
     assert disc.geometry.outer_diameter == pytest.approx(2 * page.js("studio.show.geometry.outer"))
     sonify_command(*line[1:], "-o", "got", "--only", "midi", cwd=tmp_path)
     with page.page.expect_download() as got:
-        page.page.click('[data-take="midi"]')
+        page.page.click('[data-download="midi"]')
     got.value.save_as(tmp_path / "b.mid")
     assert (tmp_path / "got" / "my-disc.mid").read_bytes() == (tmp_path / "b.mid").read_bytes()
 
@@ -228,7 +228,7 @@ def test_a_typed_disc_is_taken_by_the_command(page: Page, tmp_path: Path) -> Non
 def test_a_file_in_the_making_can_be_cancelled(page: Page) -> None:
     page.page.fill("#message", "THE BELL RINGS EVERY QUARTER HOUR. " * 60)
     page.settled()
-    card = page.page.locator('.take[data-what="sound"]')
+    card = page.page.locator('.download[data-what="sound"]')
     card.locator("button.main").click()
     card.locator("button", has_text="Cancel").click()
     assert card.locator(".fact").text_content() == "Cancelled"
@@ -237,11 +237,11 @@ def test_a_file_in_the_making_can_be_cancelled(page: Page) -> None:
 
 def test_what_can_not_be_made_is_said(page: Page) -> None:
     page.page.select_option("#panel-disc select", "cairn-quilt")
-    page.until("studio.bench.document.name === 'cairn-quilt'")
+    page.until("studio.store.document.name === 'cairn-quilt'")
     page.settled()
-    card = page.page.locator('.take[data-what="message"]')
+    card = page.page.locator('.download[data-what="message"]')
     card.locator("button.main").click()
-    fact = "document.querySelector('.take[data-what=message] .fact').textContent"
+    fact = "document.querySelector('.download[data-what=message] .fact').textContent"
     page.until(f"{fact}.includes('no message')")
 
 

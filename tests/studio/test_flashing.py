@@ -75,7 +75,7 @@ def test_calm_is_within_the_threshold() -> None:
 
 @pytest.fixture
 def flashing(page: Page) -> Page:
-    page.js("""() => studio.bench.change("x", (d) => {
+    page.js("""() => studio.store.change("x", (d) => {
       d.disc = { message: "MWMWMWMW MWMWMWMW" };
       d.shipped = null;
       d.setup.player.matrix.scroll = 40;
@@ -130,7 +130,7 @@ def test_escape_does_not_play(flashing: Page) -> None:
 
 
 def test_lamps_that_fade_are_between_dark_and_lit_on_the_canvas(page: Page) -> None:
-    page.js("studio.bench.set('setup.light.fade', 0.4)")
+    page.js("studio.store.set('setup.light.fade', 0.4)")
     page.settled()
     first = page.js("studio.show.light_s[0]")
     level = "(t) => studio.views.matrix.levelsAt(t)[studio.show.seen[studio.show.light_led[0]]]"
@@ -144,7 +144,7 @@ def test_mounting_moves_the_lamps(page: Page, turned: int, mirrored: bool) -> No
     from sonify.light.lights import states_at
     from sonify.light.mounting import Mounting
 
-    change = """([t, m]) => studio.bench.change("mounting", (d) => {
+    change = """([t, m]) => studio.store.change("mounting", (d) => {
       d.setup.light.turned = t;
       d.setup.light.mirrored = m;
     })"""

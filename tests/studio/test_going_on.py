@@ -10,11 +10,11 @@ import pytest
 from tests.studio.conftest import Page
 
 CHANGES = """async (text) => {
-  const { sound, bench } = studio;
+  const { sound, store } = studio;
   const change = {
     pace: () => sound.setPace(1),
     loop: () => sound.setLoop(null),
-    glow: (k) => bench.set("setup.light.margin", (k % 10) / 10),
+    glow: (k) => store.set("setup.light.margin", (k % 10) / 10),
   }[text];
   const begun = [];
   const start = sound.start;
@@ -42,7 +42,7 @@ CHANGES = """async (text) => {
 @pytest.mark.parametrize("what", ["pace", "loop", "glow"])
 def test_music_does_not_wait_while_a_control_is_dragged(page: Page, what: str) -> None:
     page.page.click("#play")
-    page.until("studio.sound.place() > 0.6 && studio.sound.wanted.length === 0")
+    page.until("studio.sound.place() > 0.6 && studio.sound.samples.wanted.length === 0")
     got: dict[str, Any] = page.js(CHANGES, what)
     assert got["place"] == pytest.approx(got["clock"], abs=0.03)
     assert len(got["notes"]) > 2
@@ -54,7 +54,7 @@ def test_pace_that_changes_in_a_pause_between_rows_goes_on_from_there(page: Page
     page.until("studio.sound.playing")
     end = "studio.show.read_s[studio.show.positions - 1] + studio.show.positionS"
     page.js(f"studio.sound.seek({end} + 0.3)")
-    page.js("studio.bench.set('setup.light.margin', 0.3)")
+    page.js("studio.store.set('setup.light.margin', 0.3)")
     page.settled()
     assert page.js(f"studio.sound.placeAt(studio.sound.context.currentTime) - ({end})") > 0.29
 
@@ -63,7 +63,7 @@ HELD = "studio.sound.sounding.filter((n) => n.off > studio.sound.context.current
 
 
 def test_a_long_note_is_joined_in_its_middle_and_changes_at_once(page: Page) -> None:
-    page.js("""studio.bench.change("drone", (d) => {
+    page.js("""studio.store.change("drone", (d) => {
       d.muted = [];
       d.setup.music.voice = [{ name: "pad", source: "drone", program: "reed organ" }];
     })""")
@@ -74,15 +74,15 @@ def test_a_long_note_is_joined_in_its_middle_and_changes_at_once(page: Page) -> 
     first = page.js(f"{HELD}[0].key")
     # what changes nothing of the note leaves it be
     page.js(f"window.held = {HELD}[0]; 0")
-    page.js("studio.bench.set('setup.light.margin', 0.7)")
+    page.js("studio.store.set('setup.light.margin', 0.7)")
     page.settled()
     assert page.js(f"{HELD}.length === 1 && {HELD}[0] === window.held")
     # another instrument is heard now, and not with the next note
-    page.js("studio.bench.set('setup.music.voice.0.program', 'church organ')")
+    page.js("studio.store.set('setup.music.voice.0.program', 'church organ')")
     page.settled()
     page.until(f"{HELD}.length === 1 && {HELD}[0].key !== {first!r}")
     assert page.js(f"{HELD}[0].key.split(':')[1]") == "19"
     # and a voice that is taken away falls silent
-    page.js("studio.bench.set('setup.music.voice', [])")
+    page.js("studio.store.set('setup.music.voice', [])")
     page.settled()
     page.until(f"{HELD}.length === 0", 2)

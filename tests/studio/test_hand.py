@@ -13,7 +13,7 @@ from tests.studio.conftest import Page, Studio
 
 def voices(page: Page, count: int) -> None:
     page.js(
-        """(count) => studio.bench.change("voices", (d) => {
+        """(count) => studio.store.change("voices", (d) => {
           d.setup.music.voice = Array.from({ length: count }, (_, k) => (
             { name: "voice " + "abcdef"[k], source: "ones", program: "celesta", octave: 0 }));
         })""",
@@ -138,7 +138,7 @@ def test_a_choice_that_says_nothing_new_shows_what_it_began_from(page: Page) -> 
 
 
 def test_making_again_right_after_cancelling(page: Page) -> None:
-    card = page.page.locator('.take[data-what="clip"]')
+    card = page.page.locator('.download[data-what="clip"]')
     card.get_by_text("Make", exact=True).click()
     card.get_by_text("Cancel").click()
     card.get_by_text("Make", exact=True).click()
@@ -149,8 +149,8 @@ def test_making_again_right_after_cancelling(page: Page) -> None:
 
 
 def test_flashing_that_could_not_be_measured_is_said_so(page: Page) -> None:
-    page.js("studio.bench.set('setup.player.rpm', 60)")
-    page.js("studio.bench.set('setup.player.matrix.scroll', 20)")
+    page.js("studio.store.set('setup.player.rpm', 60)")
+    page.js("studio.store.set('setup.player.matrix.scroll', 20)")
     page.settled()
     assert page.js("studio.show.mayFlash")
     page.page.route("**/api/flash", lambda route: route.abort())
@@ -175,8 +175,8 @@ def test_a_phone_has_pace_loudness_and_what_is_told(browser: Any, studio: Studio
     page.page.click("#more")
     assert not page.page.is_visible("#pace")
     # once the matrix is out of sight its small picture stands in the same one line
-    page.page.locator("#panel-take").scroll_into_view_if_needed()
-    page.page.wait_for_selector("body[data-sky=gone]")
+    page.page.locator("#panel-downloads").scroll_into_view_if_needed()
+    page.page.wait_for_selector("body[data-player=gone]")
     assert page.js("document.querySelector('.transport').offsetHeight") < 70
     page.page.set_input_files(
         "#file", {"name": "grid.csv", "mimeType": "text/csv", "buffer": b"time,clock,data\n0,1,1\n"}
@@ -192,8 +192,8 @@ def test_a_phone_has_pace_loudness_and_what_is_told(browser: Any, studio: Studio
 def test_what_is_told_does_not_move_the_page(page: Page) -> None:
     page.page.fill("#message", "WIND " * 200)
     page.settled()
-    page.page.locator("#panel-take").scroll_into_view_if_needed()
-    page.page.wait_for_selector("body[data-sky=gone]")
+    page.page.locator("#panel-downloads").scroll_into_view_if_needed()
+    page.page.wait_for_selector("body[data-player=gone]")
     tall = "document.querySelector('.transport').offsetHeight"
     before = page.js(tall)
     page.page.set_input_files(
@@ -225,7 +225,7 @@ def test_all_lamps_of_any_matrix_are_seen(
 ) -> None:
     page = Page(browser, studio, viewport={"width": size[0], "height": size[1]})
     page.js(
-        """([w, h]) => studio.bench.change("lamps", (d) => {
+        """([w, h]) => studio.store.change("lamps", (d) => {
       Object.assign(d.setup.player.matrix, { width: w, height: h }); })""",
         list(lamps),
     )

@@ -406,7 +406,7 @@ def test_a_port_that_is_taken_is_one_line() -> None:
             env={**os.environ, "PYTHONPATH": str(ROOT)},
         )  # fmt: skip
     assert got.returncode == 1
-    assert "can't be listened on" in got.stderr
+    assert "can't listen on" in got.stderr
     assert got.stderr.count("\n") == 1
 
 

@@ -16,7 +16,7 @@ from tests.studio.conftest import Page, Studio
 
 LOUD = """async () => {
   const tap = new AnalyserNode(studio.sound.context, { fftSize: 2048 });
-  studio.sound.limit.connect(tap);
+  studio.sound.mixer.limit.connect(tap);
   const wave = new Float32Array(2048);
   let most = 0;
   for (let k = 0; k < 40; k++) {
@@ -141,11 +141,11 @@ def test_every_control_of_a_section_changes_its_setting(shared: Page, section: s
         turn(page, f"{place}.{f['key']}", f, want)
         assert at(page.document, where) == want, where
         page.settled()
-        assert page.js("studio.bench.wrong") is None, (
+        assert page.js("studio.store.wrong") is None, (
             where,
-            page.js("studio.bench.wrong?.message"),
+            page.js("studio.store.wrong?.message"),
         )
-        page.js("studio.bench.undo()")
+        page.js("studio.store.undo()")
         page.settled()
         assert page.document == before, where
 
@@ -159,11 +159,11 @@ def test_every_scheme_and_each_of_its_controls(shared: Page) -> None:
         box.select_option(scheme["name"])
         assert at(page.document, where)["scheme"] == scheme["name"]
         if scheme["name"] == "progression":
-            page.js("studio.bench.set('setup.music.voice.0.pitch.chords', 'i VI III VII')")
+            page.js("studio.store.set('setup.music.voice.0.pitch.chords', 'i VI III VII')")
         if scheme["name"] == "table":
-            page.js("studio.bench.set('setup.music.voice.0.pitch.degrees', [0, 2, 4])")
+            page.js("studio.store.set('setup.music.voice.0.pitch.degrees', [0, 2, 4])")
         page.settled()
-        assert page.js("studio.bench.wrong?.message ?? null") is None, scheme["name"]
+        assert page.js("studio.store.wrong?.message ?? null") is None, scheme["name"]
         for f in scheme["fields"]:
             if f["kind"] not in PLAIN or f["key"] == "notes":
                 continue
@@ -172,8 +172,8 @@ def test_every_scheme_and_each_of_its_controls(shared: Page) -> None:
             turn(page, f"music.voice[0].pitch.{f['key']}", f, want)
             assert at(page.document, f"{where}.{f['key']}") == want, (scheme["name"], f["key"])
             page.settled()
-    while page.js("studio.bench.canUndo"):
-        page.js("studio.bench.undo()")
+    while page.js("studio.store.canUndo"):
+        page.js("studio.store.undo()")
     page.settled()
     assert page.document == start
 
@@ -196,10 +196,10 @@ def test_every_rule_and_each_of_its_controls(shared: Page) -> None:
             got = at(page.document, f"setup.music.voice.0.rhythm.{count}.{f['key']}")
             assert got == want, (rule["name"], f["key"])
         page.settled()
-        page.page.click(f'[aria-label="Leave rule {count + 1} out"] >> nth=0')
+        page.page.click(f'[aria-label="Remove rule {count + 1}"] >> nth=0')
         assert len(at(page.document, "setup.music.voice.0.rhythm")) == count
-    while page.js("studio.bench.canUndo"):
-        page.js("studio.bench.undo()")
+    while page.js("studio.store.canUndo"):
+        page.js("studio.store.undo()")
     page.settled()
     assert page.document == start
 
@@ -241,7 +241,7 @@ def test_voices_are_added_moved_muted_heard_alone_and_removed(page: Page) -> Non
 
 def test_presets_scale_root_step_and_metre(page: Page) -> None:
     page.page.click('[data-preset="koto-pond"]')
-    page.until("studio.bench.document.presets.includes('koto-pond')")
+    page.until("studio.store.document.presets.includes('koto-pond')")
     page.settled()
     want = sonify.perform(sonify.load_disc("cairn-small"), ["koto-pond"])
     assert page.js("studio.show.onset.length") == len(want.notes)
@@ -334,7 +334,7 @@ def test_dice_gives_the_same_for_a_seed_and_keeps_what_is_locked(page: Page) -> 
     page.page.locator(".lock", has_text="matrix and look").click()
     page.page.fill(".dice input[type=number]", "4711")
     page.page.click("#roll-seed")
-    page.until("studio.bench.canUndo")
+    page.until("studio.store.canUndo")
     page.settled()
     one = page.document["setup"]
     assert one["music"]["scale"] == before["setup"]["music"]["scale"]
@@ -344,10 +344,10 @@ def test_dice_gives_the_same_for_a_seed_and_keeps_what_is_locked(page: Page) -> 
     page.page.click("#undo")
     page.settled()
     page.page.click("#roll-seed")
-    page.until("studio.bench.canUndo")
+    page.until("studio.store.canUndo")
     assert page.document["setup"] == one
     page.page.click("#roll")
-    page.until("studio.bench.version.back.length === 2")
+    page.until("studio.store.version.past.length === 2")
     assert page.document["setup"] != one
 
 

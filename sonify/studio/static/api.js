@@ -1,11 +1,11 @@
-// What the page asks of its server, and how the answers are read.
+// Requests to the server, and how its answers are read.
 
 const TYPES = {
   f8: Float64Array, f4: Float32Array, i4: Int32Array, u4: Uint32Array,
   i2: Int16Array, u2: Uint16Array, u1: Uint8Array, i1: Int8Array,
 };
 
-/** Something that is wrong in what was asked, with its place. */
+/** An error from the server, with the place of the setting it is about. */
 export class Wrong extends Error {
   constructor(text, place, status) {
     super(text);
@@ -28,7 +28,7 @@ export function unpack(buffer) {
 async function checked(answer) {
   if (answer.ok) return answer;
   let said = { error: `the server answered ${answer.status}`, place: null };
-  try { said = await answer.json(); } catch { /* no JSON: keep the plain words */ }
+  try { said = await answer.json(); } catch { /* not JSON: keep the status */ }
   throw new Wrong(said.error, said.place, answer.status);
 }
 
@@ -56,8 +56,7 @@ export async function postPacked(path, body, signal) {
 
 export const getPacked = async (path) => unpack(await (await ask(path)).arrayBuffer());
 
-/** Send a file to be read. The settings go with it: a recording is read with those it was
- * played with. */
+/** Send a file to be read, with the settings that a recording was played with. */
 export async function dropFile(file, setup, hints, signal) {
   const head = new TextEncoder().encode(JSON.stringify({ name: file.name, setup, hints }));
   const size = new DataView(new ArrayBuffer(4));

@@ -1,4 +1,4 @@
-// The country behind the player: hills drawn as the contour lines of a map.
+// The background of the player: contour lines of a map.
 
 import { colour, fit } from "./canvas.js";
 
@@ -8,7 +8,7 @@ const height = (x, y) => {
     + 0.05 * Math.sin(x * 9 + y * 4) + 0.04 * Math.sin(x * 23 - y * 9);
 };
 
-export function drawHills(canvas) {
+export function drawContours(canvas) {
   fit(canvas);
   const c = canvas.getContext("2d");
   const { width: w, height: h } = canvas;

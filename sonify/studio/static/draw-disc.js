@@ -1,6 +1,6 @@
 // The disc from the front, turning; what was read glows.
 
-import { lower } from "./sound.js";
+import { lower } from "./timeline.js";
 import { colour, fit, still } from "./canvas.js";
 
 const TURN = 2 * Math.PI;

@@ -1,6 +1,6 @@
 // The matrix, lamp for lamp, in its look.
 
-import { lower } from "./sound.js";
+import { lower } from "./timeline.js";
 import { fit } from "./canvas.js";
 
 // how far a lamp's light reaches, and over what distance it falls by e, in lamps

@@ -1,7 +1,7 @@
-// The trail: the whole piece as a ridge against the sky, with its notes above; and the notes near
-// the place that is heard.
+// The trail: the whole piece as a ridge line with its notes above it. And the notes around the
+// place that is heard now.
 
-import { lower } from "./sound.js";
+import { lower } from "./timeline.js";
 import { colour, fit, voiceColour } from "./canvas.js";
 
 const NEAR_BEFORE_S = 1.6;
@@ -91,7 +91,7 @@ export class TrailView {
     const { width: w, height: h } = canvas;
     c.clearRect(0, 0, w, h);
     this.ridge = this.profile();
-    // notes against the sky
+    // the notes above the ridge
     const low = show.low - 1;
     const range = Math.max(8, show.high - show.low + 2);
     const top = h * 0.05;
@@ -161,7 +161,7 @@ export class TrailView {
     if (show.scroll) {
       const x = this.x(show.scroll.startS);
       if (w - x > size * 7) {
-        c.fillText("the message scrolls", Math.max((x + w) / 2, free + size * 4), h - size * 0.5);
+        c.fillText("message", Math.max((x + w) / 2, free + size * 4), h - size * 0.5);
       }
     }
     this.stale = false;

@@ -1,4 +1,4 @@
-// Controls made from the server's description of a setting: one kind of control a kind of value.
+// Controls made from the server's description of a setting, by the type of its value.
 
 import { chooser, h, uid, words } from "./dom.js";
 import { postJson } from "./api.js";
@@ -44,7 +44,7 @@ function numberField(f, id, give) {
     give(v === null ? undefined : f.kind === "int" ? Math.round(v) : v, true);
   });
   let last = null;
-  // what is no number is not left standing
+  // text that is not a number is replaced by the last value
   box.addEventListener("change", () => { if (number(box.value) === null && !f.optional) box.value = last; });
   const unit = f.unit ? h("span.unit", {}, f.unit) : null;
   return {
@@ -91,7 +91,7 @@ function choiceField(f, id, give) {
 const real = (f, text) => f.choices.find((c) => String(c.name) === text)?.name ?? text;
 
 function colourField(f, id, give) {
-  const pick = h("input", { type: "color", "aria-label": `${f.label}, picked` });
+  const pick = h("input", { type: "color", "aria-label": `${f.label}, colour picker` });
   const box = h("input", { type: "text", id, maxLength: 16, spellcheck: false, autocomplete: "off" });
   pick.addEventListener("input", () => { box.value = pick.value; give(pick.value, true); });
   box.addEventListener("change", () => give(box.value.trim()));
@@ -140,7 +140,7 @@ function readList(f) {
   return (text) => text.split(/[\s,;]+/).filter(Boolean).map((x) => {
     if (f.item.kind === "text") return x;
     const v = number(x);
-    if (v === null) throw new Error(`"${x}" is no number`);
+    if (v === null) throw new Error(`"${x}" is not a number`);
     return v;
   });
 }
@@ -161,7 +161,7 @@ const KINDS = {
   toml: (f, id, give) => textField(f, id, give, readToml, inline),
 };
 
-/** A labelled control. `give(value, dragging)` is called on every change. */
+/** A labelled control. `give(value, dragging)` is called at every change. */
 export function field(f, place, give) {
   const id = uid(f.key);
   const kind = f.control === "colour" ? colourField : KINDS[f.kind] ?? KINDS.toml;

@@ -1,40 +1,40 @@
-// The disc: a message or a dropped file, its code, its layout and its sizes.
+// The panel of the disc: its message or file, its code, its layout and its sizes.
 
 import { dropFile } from "./api.js";
 import { chooser, h, uid } from "./dom.js";
 import { fields } from "./fields.js";
 import { discOf } from "./panel-music.js";
 
-export function discPanel(panel, bench, tables, tell) {
+export function discPanel(panel, store, tables, tell) {
   const message = h("textarea", { id: "message", rows: 4, maxLength: 40000, spellcheck: true });
   const title = h("input", { type: "text", id: "title", maxLength: 200 });
   const fact = h("p.fact", { role: "status" });
   const discs = tables.presets.filter((p) => p.kind === "disc");
-  const pick = chooser([{ name: "", label: "my own" }, ...discs], "", async (name) => {
+  const pick = chooser([{ name: "", label: "my own disc" }, ...discs], "", async (name) => {
     if (!name) {
-      pick.sync(bench.document.shipped ?? "");
+      pick.sync(store.document.shipped ?? "");
       return;
     }
     try {
       const got = await discOf(name);
-      bench.change("disc", (d) => Object.assign(d, got));
+      store.change("disc", (d) => Object.assign(d, got));
       notes.hidden = true;
-    } catch (e) { bench.dispatchEvent(new CustomEvent("wrong", { detail: e })); }
+    } catch (e) { store.dispatchEvent(new CustomEvent("wrong", { detail: e })); }
   });
   const file = h("input", { type: "file", id: "file", "aria-describedby": "file-help" });
-  file.addEventListener("change", () => file.files[0] && take(file.files[0]));
+  file.addEventListener("change", () => file.files[0] && read(file.files[0]));
 
-  message.addEventListener("input", () => bench.change("message", (d) => {
+  message.addEventListener("input", () => store.change("message", (d) => {
     d.disc.message = message.value;
     if (d.disc.bits || d.fit === null) {
-      // from here on the sizes follow the message; a row keeps its length
+      // from now on the sizes follow the message; the row length stays
       d.fit = { positions: show?.positions ?? 56 };
     }
     delete d.disc.bits;
     delete d.disc.geometry;
     own(d);
   }, "message"));
-  title.addEventListener("input", () => bench.change("title", (d) => {
+  title.addEventListener("input", () => store.change("title", (d) => {
     if (title.value) d.disc.title = title.value;
     else delete d.disc.title;
     own(d);
@@ -47,7 +47,7 @@ export function discPanel(panel, bench, tables, tell) {
 
   const section = (name) => fields(
     tables.sections[name].filter((f) => f.control !== "skip"), `disc.${name}`,
-    (key, v) => bench.change(key, (d) => {
+    (key, v) => store.change(key, (d) => {
       d.disc[name] ??= {};
       if (v === undefined) delete d.disc[name][key];
       else d.disc[name][key] = v;
@@ -57,7 +57,7 @@ export function discPanel(panel, bench, tables, tell) {
   const layout = section("layout");
   const geometry = section("geometry");
   const wishes = fields(tables.sections.fit.filter((f) => f.control !== "skip"), "disc.fit",
-    (key, v) => bench.change(key, (d) => {
+    (key, v) => store.change(key, (d) => {
       d.fit = { ...d.fit };
       if (v === undefined) delete d.fit[key];
       else d.fit[key] = v;
@@ -66,7 +66,7 @@ export function discPanel(panel, bench, tables, tell) {
   let show = null;
   const kind = uid("sizes");
   const radio = (value, label) => h("input", { type: "radio", name: kind, value, id: uid("r"), onchange: () => {
-    bench.change("sizes", (d) => {
+    store.change("sizes", (d) => {
       if (value === "fit") {
         d.fit = { positions: show.positions };
         delete d.disc.geometry;
@@ -81,35 +81,35 @@ export function discPanel(panel, bench, tables, tell) {
   const [found, set] = [radio("fit"), radio("set")];
   const sizes = h("div.field", {}, h("span.label", {}, "Sizes"),
     h("div.pills", { role: "radiogroup", "aria-label": "Sizes" },
-      h("label.pill", {}, found, h("span", {}, "found to fit")), h("label.pill", {}, set, h("span", {}, "set by hand"))));
+      h("label.pill", {}, found, h("span", {}, "fit the message")), h("label.pill", {}, set, h("span", {}, "manual"))));
   const byHand = h("div", {}, geometry.elements);
   const byWish = h("div", {}, wishes.elements);
   const derived = h("p.help", {});
-  const shop = h("ul.shop", { "aria-label": "What a workshop would say" });
+  const shop = h("ul.shop", { "aria-label": "Cautions for cutting" });
 
-  // what a file alone may leave open
+  // what a file may not say by itself
   const hint = (label, help, most) => {
     const box = h("input", { type: "number", id: uid("hint"), min: 1, max: most, step: 1 });
     return { box, element: h("div.field", {}, h("label", { htmlFor: box.id }, label), box, h("p.help", {}, help)) };
   };
   const help = {
-    positions: hint("Positions per turn", "For a log, a recording or a photograph. Empty: found.", 100000),
-    rows: hint("Rows of the disc", "For a recording. Empty: found.", 100000),
+    positions: hint("Positions per turn", "For a log, a MIDI recording or a photograph. Empty: detected.", 100000),
+    rows: hint("Rows of the disc", "For a MIDI recording. Empty: detected.", 100000),
     "sample-rate": hint("Samples per second", "For a log without a time column.", 10000000),
   };
   const hints = () => Object.fromEntries(Object.entries(help)
     .filter(([, x]) => Number(x.box.value) > 0).map(([key, x]) => [key, Math.round(Number(x.box.value))]));
-  const notes = h("ul.shop", { hidden: true, "aria-label": "What the reader says" });
+  const notes = h("ul.shop", { hidden: true, "aria-label": "Cautions of the reader" });
   let reading = null;
-  async function take(one) {
+  async function read(one) {
     reading?.abort();
     const mine = reading = new AbortController();
     document.body.dataset.reading = "";
     document.body.dataset.busy = "";
     tell(`Reading ${one.name}…`);
     try {
-      const got = await dropFile(one, bench.setup, hints(), mine.signal);
-      bench.change("file", (d) => {
+      const got = await dropFile(one, store.setup, hints(), mine.signal);
+      store.change("file", (d) => {
         if (got.setup) {
           d.setup = got.setup;
           d.presets = [];
@@ -126,8 +126,8 @@ export function discPanel(panel, bench, tables, tell) {
       notes.hidden = !got.cautions?.length;
     } catch (e) {
       if (e.name !== "AbortError") {
-        tell(`${one.name} was not read`);
-        bench.dispatchEvent(new CustomEvent("wrong", { detail: e }));
+        tell(`${one.name} could not be read`);
+        store.dispatchEvent(new CustomEvent("wrong", { detail: e }));
       }
     } finally {
       if (reading === mine) {
@@ -140,17 +140,17 @@ export function discPanel(panel, bench, tables, tell) {
 
   panel.append(
     h("div.field", { "data-place": "disc.message" }, h("label", { htmlFor: "message" }, "Message"), message,
-      h("p.help", {}, "What the disc says. Its holes follow as you type.")),
+      h("p.help", {}, "The text on the disc. The holes change as you type.")),
     fact,
     h("div.field", {}, h("label", { htmlFor: pick.select.id }, "Disc"), pick.select, pick.about),
     h("div.field", { "data-place": "disc.file" }, h("label", { htmlFor: "file" }, "From a file"), file,
-      h("p.help", { id: "file-help" }, "Choose one, or drop it anywhere: a drawing, a photograph, a detector log, "
-        + "a grid, a recorded MIDI take, a disc file, or a preset file.")),
+      h("p.help", { id: "file-help" }, "Choose a file or drop it anywhere on the page: a drawing, a photograph, a detector log, "
+        + "a grid, a MIDI recording, a disc file or a preset file.")),
     h("details.more", {}, h("summary", {}, "Help the reader"),
       h("div.inside", {}, Object.values(help).map((x) => x.element))),
     h("div", { role: "status" }, notes),
     h("div.field", { "data-place": "disc.title" }, h("label", { htmlFor: "title" }, "Title"), title,
-      h("p.help", {}, "For the files; it is not on the disc.")),
+      h("p.help", {}, "Used in files; not on the disc.")),
     h("details.more", {}, h("summary", {}, "Code"), h("div.inside", {}, code.elements)),
     h("details.more", {}, h("summary", {}, "Rows and positions"), h("div.inside", {}, layout.elements)),
     h("details.more", {}, h("summary", {}, "Sizes"), h("div.inside", {}, sizes, derived, byWish, byHand)),
@@ -158,12 +158,12 @@ export function discPanel(panel, bench, tables, tell) {
   );
 
   return {
-    take,
+    read,
     sync() {
-      const d = bench.document;
+      const d = store.document;
       const text = d.disc.message ?? "";
       if (document.activeElement !== message || message.value !== text) message.value = text;
-      message.placeholder = d.disc.bits ? "This disc holds bare bits. Type to write a message instead." : "";
+      message.placeholder = d.disc.bits ? "This disc has bits but no message. Type to write one." : "";
       if (document.activeElement !== title || title.value !== (d.disc.title ?? "")) title.value = d.disc.title ?? "";
       pick.sync(d.shipped ?? "");
       code.sync(d.disc.code);
@@ -181,7 +181,7 @@ export function discPanel(panel, bench, tables, tell) {
     },
     setShow(next) {
       show = next;
-      if (!bench.document.disc.geometry) geometry.sync(show.geometry.table);
+      if (!store.document.disc.geometry) geometry.sync(show.geometry.table);
       const parts = [];
       const letters = [...show.message ?? ""].length;
       if (letters) parts.push(`${letters.toLocaleString("en")} character${letters === 1 ? "" : "s"}`);
@@ -195,7 +195,7 @@ export function discPanel(panel, bench, tables, tell) {
       if (document.activeElement !== message && show.document.disc.bits && show.message) {
         message.placeholder = show.message;
       }
-      derived.textContent = show.geometry.given ? "" : "No sizes were given: these were found for it.";
+      derived.textContent = show.geometry.given ? "" : "The disc gives no sizes; these were calculated.";
       derived.hidden = show.geometry.given;
       shop.replaceChildren(...show.geometry.cautions.map((c) => h("li", {}, c)));
       shop.hidden = !show.geometry.cautions.length;

@@ -1,7 +1,7 @@
-// Music: preset, root and scale with a picture of its tones, step, timing, metre, and the dice.
+// The panel of the music: presets, root and scale with a keyboard, step, timing, metre, dice.
 
 import { getJson, postJson } from "./api.js";
-import { at } from "./bench.js";
+import { at } from "./store.js";
 import { chooser, h, svg, uid, words } from "./dom.js";
 import { field, fields } from "./fields.js";
 
@@ -18,7 +18,7 @@ function split(root) {
   return { tone, octave: Number(found[2]) };
 }
 
-/** Two octaves of keys, those of the scale lit; or, outside twelve tones, marks on a line. */
+/** Two octaves of keys with the scale lit; for scales outside twelve tones, marks on a line. */
 function keyboard(scale, tone, choose) {
   const inside = scale.semitones.every((s) => Number.isInteger(s)) && scale.period === 12;
   const picture = svg("svg", { viewBox: "0 0 280 78", class: "keyboard", role: "img" });
@@ -68,7 +68,7 @@ function listed(label, help, rows, give) {
   };
 }
 
-export function musicPanel(panel, bench, tables, tell) {
+export function musicPanel(panel, store, tables, tell) {
   const section = Object.fromEntries(tables.sections.music.map((f) => [f.key, f]));
   const scales = tables.scales;
 
@@ -76,16 +76,16 @@ export function musicPanel(panel, bench, tables, tell) {
   const presets = tables.presets.filter((p) => p.kind === "music");
   const lay = async (name) => {
     try {
-      const setup = await postJson("api/lay", { setup: bench.setup, preset: name });
+      const setup = await postJson("api/lay", { setup: store.setup, preset: name });
       const kind = tables.presets.find((p) => p.name === name).kind;
       const same = (n) => tables.presets.find((p) => p.name === n)?.kind === kind;
-      bench.change(`preset ${name}`, (d) => {
+      store.change(`preset ${name}`, (d) => {
         d.setup = setup;
         d.presets = [...d.presets.filter((n) => !same(n)), name];
         if (kind === "music") d.muted = [];
       });
       tell(`${words(name)}: ${tables.presets.find((p) => p.name === name).about}`, true);
-    } catch (e) { bench.dispatchEvent(new CustomEvent("wrong", { detail: e })); }
+    } catch (e) { store.dispatchEvent(new CustomEvent("wrong", { detail: e })); }
   };
   const buttons = presets.map((p) => h("button.preset", {
     type: "button", "data-preset": p.name, "aria-pressed": "false", onclick: () => lay(p.name),
@@ -97,34 +97,34 @@ export function musicPanel(panel, bench, tables, tell) {
   const octave = h("select", { id: uid("octave"), "aria-label": "Octave of the root",
     onchange: () => setRoot(Number(tone.value)) },
   [0, 1, 2, 3, 4, 5, 6, 7].map((o) => h("option", { value: o }, o)));
-  const setRoot = (t) => bench.set("setup.music.root", `${TONES[t]}${octave.value}`);
+  const setRoot = (t) => store.set("setup.music.root", `${TONES[t]}${octave.value}`);
   const picture = h("div.tones", {});
-  const OWN = "of one's own";
+  const OWN = "custom";
   const scale = chooser(
     [...scales.map((s) => ({ name: s.name, about: s.about })),
-      { name: OWN, about: "tones you write yourself: semitones, cents, ratios or divisions" }],
-    "dorian", (v) => bench.set("setup.music.scale", v === OWN
+      { name: OWN, about: "your own scale, in semitones, cents, ratios or divisions" }],
+    "dorian", (v) => store.set("setup.music.scale", v === OWN
       ? { name: "mine", semitones: show?.scale.semitones ?? [0, 2, 4, 7, 9] } : v));
   const own = field({
-    key: "own-scale", kind: "toml", label: "Its tones",
-    help: "Such as { ratios = [\"1/1\", \"9/8\", \"5/4\", \"3/2\"] } or { divisions = 19 }.",
-  }, "music.scale", (v) => v && bench.set("setup.music.scale", v));
+    key: "own-scale", kind: "toml", label: "Scale degrees",
+    help: "For example { ratios = [\"1/1\", \"9/8\", \"5/4\", \"3/2\"] } or { divisions = 19 }.",
+  }, "music.scale", (v) => v && store.set("setup.music.scale", v));
   let show = null;
   const drawKeys = () => {
     if (show) picture.replaceChildren(keyboard(show.scale, show.scale.root % 12, setRoot));
   };
 
-  const step = listed(section.step.label, section.step.help, STEPS, (v) => bench.set("setup.music.step", v));
-  const metre = listed(section.metre.label, section.metre.help, METRES, (v) => bench.set("setup.music.metre", v));
+  const step = listed(section.step.label, section.step.help, STEPS, (v) => store.set("setup.music.step", v));
+  const metre = listed(section.metre.label, section.metre.help, METRES, (v) => store.set("setup.music.metre", v));
   const shown = new Set(["root", "scale", "step", "metre", "voice"]);
   const rest = fields(tables.sections.music.filter((f) => !shown.has(f.key) && f.control !== "skip"),
-    "music", (key, v) => bench.set(`setup.music.${key}`, v));
+    "music", (key, v) => store.set(`setup.music.${key}`, v));
   const metreNow = h("p.fact", {});
 
   // the dice
   const locks = Object.entries(tables.locks).map(([name, about]) => {
     const box = h("input", { type: "checkbox", value: name, id: uid("lock") });
-    return h("label.pill.lock", { title: `Keep ${about}` }, box, h("span", {}, about));
+    return h("label.pill.lock", { title: `Keep the ${about}` }, box, h("span", {}, about));
   });
   const seed = h("input", { type: "number", id: uid("seed"), value: 1, step: 1, min: 0, max: 999999999 });
   const roll = async (fresh) => {
@@ -132,14 +132,14 @@ export function musicPanel(panel, bench, tables, tell) {
     const kept = locks.map((l) => l.querySelector("input")).filter((b) => b.checked).map((b) => b.value);
     try {
       const setup = await postJson("api/dice", {
-        setup: bench.setup, seed: Math.max(0, Math.round(Number(seed.value)) || 0), locks: kept,
+        setup: store.setup, seed: Math.max(0, Math.round(Number(seed.value)) || 0), locks: kept,
       });
-      bench.change("dice", (d) => {
+      store.change("dice", (d) => {
         d.setup = setup;
         if (!kept.includes("voices")) d.muted = [];
       });
-      tell(`Rolled ${seed.value}`);
-    } catch (e) { bench.dispatchEvent(new CustomEvent("wrong", { detail: e })); }
+      tell(`Rolled seed ${seed.value}`);
+    } catch (e) { store.dispatchEvent(new CustomEvent("wrong", { detail: e })); }
   };
 
   panel.append(
@@ -152,7 +152,7 @@ export function musicPanel(panel, bench, tables, tell) {
     own.element,
     step.element, metre.element, metreNow, ...rest.elements,
     h("fieldset.dice", {}, h("legend", {}, "Dice"),
-      h("p.help", {}, "Rolls new settings. The same seed gives the same roll; what is locked stays."),
+      h("p.help", {}, "Chooses settings at random. The same seed gives the same settings. Locked groups keep theirs."),
       h("div.row", {},
         h("button.main", { type: "button", id: "roll", onclick: () => roll(true) }, "Roll"),
         h("label", { htmlFor: seed.id }, "Seed"), seed,
@@ -163,7 +163,7 @@ export function musicPanel(panel, bench, tables, tell) {
   return {
     lay,
     sync() {
-      const { setup, presets: used } = bench.document;
+      const { setup, presets: used } = store.document;
       const { tone: t, octave: o } = split(at(setup, "music.root"));
       tone.value = String(t);
       octave.value = String(o);
@@ -186,8 +186,8 @@ export function musicPanel(panel, bench, tables, tell) {
     setShow(next) {
       show = next;
       drawKeys();
-      metreNow.textContent = `${show.metre} at ${show.tempo.toFixed(1)} quarters a minute; `
-        + (show.rowIsBars ? "a row is whole bars." : "bar lines fall inside rows.");
+      metreNow.textContent = `${show.metre} at ${show.tempo.toFixed(1)} quarter notes per minute; `
+        + (show.rowIsBars ? "each row is a whole number of bars." : "bar lines fall within rows.");
     },
   };
 }

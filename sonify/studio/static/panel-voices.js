@@ -1,4 +1,4 @@
-// Voices: add, mute, solo, reorder; each with its places, instrument, scheme and rules.
+// The panel of the voices: add, mute, solo, reorder; source, instrument, scheme and rules of each.
 
 import { chooser, h, uid, words } from "./dom.js";
 import { fields } from "./fields.js";
@@ -13,22 +13,22 @@ function move(list, from, to) {
   list.splice(to, 0, one);
 }
 
-export function voicesPanel(panel, bench, tables, solo, tell) {
+export function voicesPanel(panel, store, tables, solo, tell) {
   const list = h("ol.voices", {});
   const add = h("button.main", { type: "button", id: "add-voice", onclick: addVoice }, "Add a voice");
-  panel.append(h("p.help", {}, "Each voice sounds at some places of the disc. Muted ones stay out of what you take away."),
+  panel.append(h("p.help", {}, "Each voice plays some positions of the disc. Downloads leave out muted voices."),
     list, add);
   let built = "";
   let cards = [];
-  let order = null; // where the voices were before they were moved
+  let order = null; // the previous index of each voice, after a move
 
-  const voices = () => bench.setup.music?.voice ?? [];
+  const voices = () => store.setup.music?.voice ?? [];
   const own = Object.fromEntries(tables.sections.voice.map((f) => [f.key, f]));
   const plain = tables.sections.voice.filter((f) => !f.control && f.key !== "name");
   const near = new Set(["velocity", "octave"]);
 
   function edit(n, why, mutate, join = null) {
-    bench.change(why, (d) => {
+    store.change(why, (d) => {
       d.setup.music ??= {};
       d.setup.music.voice ??= [];
       mutate(d.setup.music.voice[n], d);
@@ -36,7 +36,7 @@ export function voicesPanel(panel, bench, tables, solo, tell) {
   }
 
   function addVoice() {
-    bench.change("add voice", (d) => {
+    store.change("add voice", (d) => {
       d.setup.music ??= {};
       d.setup.music.voice ??= [];
       d.setup.music.voice.push({
@@ -45,19 +45,19 @@ export function voicesPanel(panel, bench, tables, solo, tell) {
       });
     });
     list.lastElementChild?.querySelector("input")?.focus();
-    tell("A voice was added");
+    tell("Voice added");
   }
 
   function remove(n) {
     const name = voices()[n].name || `voice ${n + 1}`;
     order = voices().map((_, k) => k).filter((k) => k !== n);
     solo.renumber((m) => (m === n ? null : m > n ? m - 1 : m));
-    bench.change("remove voice", (d) => {
+    store.change("remove voice", (d) => {
       d.setup.music.voice.splice(n, 1);
       d.muted = d.muted.filter((m) => m !== n).map((m) => (m > n ? m - 1 : m));
     });
     (list.children[Math.min(n, list.children.length - 1)]?.querySelector("input") ?? add).focus();
-    tell(`${name} was removed`);
+    tell(`Removed ${name}`);
   }
 
   function shift(n, by) {
@@ -66,18 +66,18 @@ export function voicesPanel(panel, bench, tables, solo, tell) {
     order = voices().map((_, k) => k);
     move(order, n, to);
     solo.renumber((m) => order.indexOf(m));
-    bench.change("reorder voices", (d) => {
+    store.change("reorder voices", (d) => {
       const flags = d.setup.music.voice.map((_, k) => d.muted.includes(k));
       move(d.setup.music.voice, n, to);
       move(flags, n, to);
       d.muted = flags.flatMap((f, k) => (f ? [k] : []));
     });
     list.children[to]?.querySelector(".voice-name")?.focus();
-    tell(`moved to place ${to + 1}`);
+    tell(`Moved to position ${to + 1}`);
   }
 
   function mute(n) {
-    bench.change("mute", (d) => {
+    store.change("mute", (d) => {
       d.muted = d.muted.includes(n) ? d.muted.filter((m) => m !== n) : [...d.muted, n].sort((a, b) => a - b);
     });
   }
@@ -89,7 +89,7 @@ export function voicesPanel(panel, bench, tables, solo, tell) {
     }));
     const name = typeof voice.program === "number" ? tables.programs[voice.program - 1] : voice.program;
     const program = chooser(families, name ?? LEAST, (v) => edit(n, "program", (x) => { x.program = v; }));
-    // several drums: the pitch scheme chooses among them
+    // with several drums, the pitch scheme selects among them
     const drums = tables.drums.map((d) => ({ name: d.name, label: d.name }));
     const drumName = (d) => (Array.isArray(d) ? d.map(drumName).join(", ")
       : typeof d === "number" ? tables.drums.find((x) => x.note === d)?.name ?? String(d) : d);
@@ -112,8 +112,8 @@ export function voicesPanel(panel, bench, tables, solo, tell) {
       isDrum,
       element: h("div.field", { "data-place": `music.voice[${n}].${isDrum ? "drum" : "program"}` },
         h("div.head", {}, h("label", { htmlFor: which.select.id }, isDrum ? own.drum.label : own.program.label),
-          h("div.pills.small", { role: "radiogroup", "aria-label": "Tones or a drum" },
-            radio("tones", "tones", !isDrum), radio("drum", "drum", isDrum))),
+          h("div.pills.small", { role: "radiogroup", "aria-label": "Pitched or drum" },
+            radio("tones", "pitched", !isDrum), radio("drum", "drum", isDrum))),
         which.select, which.about,
         h("p.help", {}, isDrum ? own.drum.help : own.program.help)),
       sync: (v) => {
@@ -150,7 +150,7 @@ export function voicesPanel(panel, bench, tables, solo, tell) {
       element: h("div.block", { "data-place": `music.voice[${n}].pitch` },
         h("div.field", {}, h("label", { htmlFor: pick.select.id }, own.pitch.label), pick.select, pick.about),
         h("div.sub", {}, rest.elements),
-        all.length ? h("details.more", {}, h("summary", {}, "Range and leading"), h("div.sub", {}, range.elements)) : null),
+        all.length ? h("details.more", {}, h("summary", {}, "Range and voice leading"), h("div.sub", {}, range.elements)) : null),
       sync: (v) => {
         rest.sync(asScheme(v.pitch));
         range.sync(asScheme(v.pitch));
@@ -179,13 +179,13 @@ export function voicesPanel(panel, bench, tables, solo, tell) {
         if (k + by < 0 || k + by >= now.length) return;
         change("reorder rules", (r) => move(r, k, k + by));
         list.children[n]?.querySelectorAll(".rule select")[k + by]?.focus();
-        tell(`rule moved to place ${k + by + 1}`);
+        tell(`Rule moved to position ${k + by + 1}`);
       };
       const item = h("li.rule", { "data-place": `music.voice[${n}].rhythm[${k}]` },
         h("div.head", {}, pick.select,
           h("button.icon", { type: "button", title: "Earlier", "aria-label": `Rule ${k + 1} earlier`, disabled: k === 0, onclick: () => to(-1) }, "↑"),
           h("button.icon", { type: "button", title: "Later", "aria-label": `Rule ${k + 1} later`, disabled: k === now.length - 1, onclick: () => to(1) }, "↓"),
-          h("button.icon", { type: "button", title: "Leave out", "aria-label": `Leave rule ${k + 1} out`, onclick: () => change("remove rule", (r) => r.splice(k, 1)) }, "×")),
+          h("button.icon", { type: "button", title: "Remove", "aria-label": `Remove rule ${k + 1}`, onclick: () => change("remove rule", (r) => r.splice(k, 1)) }, "×")),
         pick.about, h("div.sub", {}, rest.elements));
       item.addEventListener("keydown", (e) => {
         if (e.altKey && (e.key === "ArrowUp" || e.key === "ArrowDown")) {
@@ -208,7 +208,7 @@ export function voicesPanel(panel, bench, tables, solo, tell) {
     };
   }
 
-  /** Which folds of a voice are open, by their words. */
+  /** The open sections of a voice, by their titles. */
   const opened = (c) => new Set([...c?.item.querySelectorAll("details[open] > summary") ?? []].map((s) => s.textContent));
 
   function card(voice, n, open) {
@@ -216,7 +216,7 @@ export function voicesPanel(panel, bench, tables, solo, tell) {
       "aria-label": `Name of voice ${n + 1}`, placeholder: `voice ${n + 1}`, spellcheck: false,
       onchange: () => edit(n, "name", (x) => { x.name = name.value.trim(); }) });
     const muted = h("button.icon.mute", { type: "button", "aria-pressed": "false", title: "Mute", "aria-label": `Mute voice ${n + 1}`, onclick: () => mute(n) }, "Mute");
-    const alone = h("button.icon.solo", { type: "button", "aria-pressed": "false", title: "Hear only this one", "aria-label": `Solo voice ${n + 1}`, onclick: () => solo.toggle(n) }, "Solo");
+    const alone = h("button.icon.solo", { type: "button", "aria-pressed": "false", title: "Hear only this voice", "aria-label": `Solo voice ${n + 1}`, onclick: () => solo.toggle(n) }, "Solo");
     const fact = h("p.fact", {});
     const source = chooser(tables.sources, voice.source ?? "ones", (v) => edit(n, "source", (x) => { x.source = v; }));
     const inst = instrument(n, voice);
@@ -236,7 +236,7 @@ export function voicesPanel(panel, bench, tables, solo, tell) {
         h("button.icon", { type: "button", "aria-label": `Voice ${n + 1} down`, title: "Down", disabled: n === voices().length - 1, onclick: () => shift(n, 1) }, "↓"),
         fact),
       h("details", {},
-        h("summary", {}, "Shape this voice"),
+        h("summary", {}, "Edit this voice"),
         h("div.inside", {},
           h("div.field", { "data-place": `music.voice[${n}].source` },
             h("label", { htmlFor: source.select.id }, own.source.label), source.select, source.about),
@@ -262,7 +262,7 @@ export function voicesPanel(panel, bench, tables, solo, tell) {
         rul.sync(v);
         first.sync(v);
         more.sync(v);
-        const off = bench.document.muted.includes(n);
+        const off = store.document.muted.includes(n);
         muted.setAttribute("aria-pressed", String(off));
         alone.setAttribute("aria-pressed", String(solo.has(n)));
         item.classList.toggle("is-muted", off || (solo.size > 0 && !solo.has(n)));
@@ -270,7 +270,7 @@ export function voicesPanel(panel, bench, tables, solo, tell) {
     };
   }
 
-  /** What of the voices decides which controls there are. */
+  /** The settings that decide which controls there are. */
   const structure = () => JSON.stringify(voices().map((v) => [
     asScheme(v.pitch).scheme, asRules(v.rhythm).map((r) => r.rule), Array.isArray(v.drum) ? "drums" : v.drum !== undefined && v.drum !== null,
   ]));
@@ -282,7 +282,7 @@ export function voicesPanel(panel, bench, tables, solo, tell) {
         built = now;
         const focus = document.activeElement?.closest?.("[data-place]")?.dataset.place;
         const open = (order ?? cards.map((_, k) => k)).map((k) => opened(cards[k]));
-        if (!cards.length) open.push(new Set(["Shape this voice"]));
+        if (!cards.length) open.push(new Set(["Edit this voice"]));
         cards = voices().map((v, n) => card(v, n, open[n] ?? new Set()));
         list.replaceChildren(...cards.map((c) => c.item));
         if (focus) {

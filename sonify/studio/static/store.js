@@ -1,19 +1,19 @@
-// The state: a document in two versions, each with its own steps back and on.
+// The state of the page: a document in two versions, each with its own undo and redo.
 
 import { postPacked } from "./api.js";
 
 const KEEP = 200;
 const JOIN_MS = 900;
-const STORE = "sonify-studio";
+const KEY = "sonify-studio";
 
 const copy = (x) => structuredClone(x);
 
-/** A value deep in a table by its dotted path (numbers are places in lists). */
+/** The value at a dotted path in a table (numbers are list indexes). */
 export function at(table, path) {
   return path.split(".").reduce((t, k) => (t === undefined || t === null ? undefined : t[k]), table);
 }
 
-/** Put a value at a dotted path, making the tables on the way; undefined removes it. */
+/** Set the value at a dotted path, creating missing tables; undefined removes it. */
 export function put(table, path, value) {
   const parts = path.split(".");
   const last = parts.pop();
@@ -26,16 +26,16 @@ export function put(table, path, value) {
 class Version {
   constructor(document) {
     this.document = document;
-    this.back = [];
-    this.on = [];
+    this.past = [];
+    this.future = [];
     this.joined = null;
     this.time = 0;
   }
 }
 
-/** Events: `document` when it changed, `show` when an answer came, `wrong` when one was refused,
- * `asking` while one is waited for. */
-export class Bench extends EventTarget {
+/** Events: `document` after a change, `asking` when the server is asked for its show, `show` when
+ * the answer arrives, `wrong` when it is an error. */
+export class Store extends EventTarget {
   constructor(document) {
     super();
     this.versions = { a: new Version(document), b: null };
@@ -49,10 +49,10 @@ export class Bench extends EventTarget {
   get version() { return this.versions[this.which]; }
   get document() { return this.version.document; }
   get setup() { return this.document.setup; }
-  get canUndo() { return this.version.back.length > 0; }
-  get canRedo() { return this.version.on.length > 0; }
+  get canUndo() { return this.version.past.length > 0; }
+  get canRedo() { return this.version.future.length > 0; }
 
-  /** Change the document. Changes of one `join` in quick succession are one step back. */
+  /** Change the document. Quick successive changes with the same `join` are one undo step. */
   change(why, mutate, join = null) {
     const v = this.version;
     const now = performance.now();
@@ -60,10 +60,10 @@ export class Bench extends EventTarget {
     mutate(next);
     if (JSON.stringify(next) === JSON.stringify(v.document)) return;
     if (!(join && v.joined === join && now - v.time < JOIN_MS)) {
-      v.back.push({ document: v.document, why });
-      if (v.back.length > KEEP) v.back.shift();
+      v.past.push({ document: v.document, why });
+      if (v.past.length > KEEP) v.past.shift();
     }
-    v.on = [];
+    v.future = [];
     v.joined = join;
     v.time = now;
     v.document = next;
@@ -74,8 +74,8 @@ export class Bench extends EventTarget {
     this.change(path, (d) => put(d, path, value), join);
   }
 
-  undo() { this.step(this.version.back, this.version.on); }
-  redo() { this.step(this.version.on, this.version.back); }
+  undo() { this.step(this.version.past, this.version.future); }
+  redo() { this.step(this.version.future, this.version.past); }
 
   step(from, to) {
     const one = from.pop();
@@ -95,22 +95,22 @@ export class Bench extends EventTarget {
 
   tell(join) {
     this.dispatchEvent(new CustomEvent("document", { detail: { join } }));
-    this.keep();
+    this.save();
     this.ask();
   }
 
-  keep() {
+  save() {
     try {
       const kept = { which: this.which, a: this.versions.a.document, b: this.versions.b?.document };
       const text = JSON.stringify(kept);
-      if (text.length < 2e6) sessionStorage.setItem(STORE, text);
-    } catch { /* a full or forbidden store: the page works without */ }
+      if (text.length < 2e6) sessionStorage.setItem(KEY, text);
+    } catch { /* storage is full or forbidden: the page works without it */ }
   }
 
-  /** What this tab last had, for a reload. */
-  recall() {
+  /** Restore what this tab had before a reload. */
+  restore() {
     try {
-      const kept = JSON.parse(sessionStorage.getItem(STORE) ?? "null");
+      const kept = JSON.parse(sessionStorage.getItem(KEY) ?? "null");
       if (!kept?.a?.disc) return false;
       this.versions.a = new Version(kept.a);
       this.versions.b = kept.b ? new Version(kept.b) : null;
@@ -119,7 +119,7 @@ export class Bench extends EventTarget {
     } catch { return false; }
   }
 
-  /** Ask for the show of the document as it is now; one question at a time, the last one wins. */
+  /** Ask for the show of the current document; one request at a time, the last one wins. */
   async ask() {
     this.changedAt ??= performance.now();
     if (this.busy) { this.again = true; return; }

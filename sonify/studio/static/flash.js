@@ -1,0 +1,73 @@
+// Flashing: measured by the server before a show is played, and agreed to by the user.
+
+import { postJson } from "./api.js";
+import { put } from "./store.js";
+
+const $ = (id) => document.getElementById(id);
+const WAIT_MS = 600; // after the last change, before a show that is not playing is measured
+
+export class FlashCheck {
+  constructor() {
+    this.agreed = new Set(); // keys of what may be played although it flashes
+    this.measured = new Map(); // what is known of a show's flashing, by its key
+    this.measuring = null;
+    this.timer = 0;
+  }
+
+  /** Whether a show may be played without another word. */
+  allows(show) { return !show.mayFlash || this.agreed.has(show.flashKey); }
+
+  knows(show) { return this.measured.has(show.flashKey); }
+
+  /** What a show flashes; null if that is within the threshold. */
+  async measure(show) {
+    if (!show.mayFlash) return null;
+    const key = show.flashKey;
+    if (!this.measured.has(key)) {
+      if (this.measuring?.key !== key) this.measuring = { key, answer: postJson("api/flash", show.document) };
+      try {
+        this.measured.set(key, await this.measuring.answer);
+      } catch (e) {
+        return { over: true, unknown: e.message, calm: null };
+      } finally {
+        this.measuring = null;
+      }
+    }
+    const found = this.measured.get(key);
+    return found.over ? found : null;
+  }
+
+  /** Measure ahead, so that Play need not wait; `found` is called if the show flashes. */
+  watch(show, playing, found) {
+    clearTimeout(this.timer);
+    if (this.allows(show)) return;
+    this.timer = setTimeout(async () => {
+      if ((await this.measure(show)) && !this.allows(show)) found(show);
+    }, playing ? 0 : WAIT_MS);
+  }
+
+  /** Ask the user about what was found. "calm" changes the document of the store. */
+  async ask(found, store) {
+    const [title, text] = found.unknown
+      ? ["This show may flash", `Its flashing could not be measured: ${found.unknown}. `
+        + "Flashing can harm people with photosensitive epilepsy."]
+      : ["This show flashes", `The lamps flash more than WCAG 2.2, success criterion 2.3.1, allows: ${found.text}. `
+        + "That can harm people with photosensitive epilepsy."
+        + (found.calm ? "" : " No calmer version was found.")];
+    $("flash-title").textContent = title;
+    $("flash-text").textContent = text;
+    $("flash-calm").hidden = !found.calm;
+    const box = $("flash");
+    box.returnValue = "no";
+    box.showModal();
+    await new Promise((done) => box.addEventListener("close", done, { once: true }));
+    if (box.returnValue !== "calm" || !found.calm) return box.returnValue === "go";
+    store.change("calm", (d) => {
+      for (const [path, value] of Object.entries(found.calm)) put(d.setup, path, value);
+    });
+    await new Promise((done) => {
+      for (const answer of ["show", "wrong"]) store.addEventListener(answer, done, { once: true });
+    });
+    return true;
+  }
+}

@@ -1,0 +1,56 @@
+// What the page says: the status line, cautions, and errors at the controls they are about.
+
+import { Wrong } from "./api.js";
+import { h } from "./dom.js";
+
+const $ = (id) => document.getElementById(id);
+const { body } = document;
+const TOLD_MS = 5000;
+
+let told = 0;
+
+/** Show what happened. A narrow page shows it for a while only, and not at all if it is `quiet`,
+ * because it can be seen anyway. */
+export function tell(text, quiet = false) {
+  $("state").textContent = text;
+  $("state").title = text;
+  clearTimeout(told);
+  delete body.dataset.told;
+  if (quiet) return;
+  body.dataset.told = "";
+  told = setTimeout(() => delete body.dataset.told, TOLD_MS);
+}
+
+export function showCautions(texts) {
+  $("cautions").hidden = !texts.length;
+  $("cautions").replaceChildren(...texts.map((text) => h("p", {}, text)));
+}
+
+export function clearError() {
+  $("wrong").hidden = true;
+  for (const e of document.querySelectorAll(".field.is-wrong")) {
+    e.classList.remove("is-wrong");
+    e.querySelector("[aria-invalid]")?.removeAttribute("aria-invalid");
+  }
+}
+
+export function showError(e) {
+  clearError();
+  const box = $("wrong");
+  box.hidden = false;
+  const close = h("button.icon", { type: "button", "aria-label": "Close this message", title: "Close",
+    onclick: () => { box.hidden = true; } }, "×");
+  box.replaceChildren(h("p", {}, e.message), close);
+  if (!(e instanceof Wrong)) console.error(e);
+  let spot = e.place;
+  while (spot) {
+    const found = document.querySelector(`[data-place="${CSS.escape(spot)}"]`);
+    if (found) {
+      found.classList.add("is-wrong");
+      found.querySelector("input, select, textarea")?.setAttribute("aria-invalid", "true");
+      for (let d = found.closest("details"); d; d = d.parentElement.closest("details")) d.open = true;
+      break;
+    }
+    spot = /[.[]/.test(spot) ? spot.replace(/(\.[^.[]*|\[[^\]]*\])$/, "") : null;
+  }
+}

@@ -1,0 +1,61 @@
+// What the player shows in words: the time, the row, the captions, and the slider for the place.
+
+import { clock } from "./dom.js";
+import { lower } from "./timeline.js";
+
+const $ = (id) => document.getElementById(id);
+const MINI_HEIGHT = 80;
+
+export class Readout {
+  constructor() {
+    this.sliding = false; // while the user drags the slider it is not moved
+    this.reset();
+  }
+
+  reset() {
+    this.count = -1;
+    this.row = -1;
+    this.second = null;
+  }
+
+  show(show, now, end) {
+    this.captions(show, now);
+    const second = clock(now);
+    if (second !== this.second) {
+      this.second = second;
+      $("time").textContent = `${second} / ${clock(end)}`;
+    }
+    const row = Math.max(0, lower(show.row_s, now + 1e-6) - 1);
+    const read = now >= show.readS;
+    if (row !== this.row) {
+      this.row = row;
+      $("place").textContent = read ? "all rows read" : `row ${row + 1} of ${show.rows}`;
+    }
+    if (this.sliding) return;
+    const value = String(Math.round(now * 100) / 100);
+    if ($("seek").value === value) return;
+    $("seek").value = value;
+    $("seek").setAttribute("aria-valuetext", `${second}, ${read ? "the message" : `row ${row + 1} of ${show.rows}`}`);
+  }
+
+  captions(show, now) {
+    const count = lower(show.caption_s, now + 1e-6);
+    if (count === this.count) return;
+    this.count = count;
+    const most = window.innerWidth > 760 ? 90 : 60;
+    const points = show.caption_point.subarray(Math.max(0, count - most), count);
+    $("said").textContent = String.fromCodePoint(...points);
+    $("said").classList.toggle("long", count > 46);
+  }
+}
+
+/** Copy the matrix to a small canvas, for while the large one is out of sight. */
+export function drawMini(from, to) {
+  const width = Math.round((MINI_HEIGHT * from.width) / from.height);
+  if (to.width !== width || to.height !== MINI_HEIGHT) {
+    to.width = width;
+    to.height = MINI_HEIGHT;
+    to.style.aspectRatio = `${from.width} / ${from.height}`;
+  }
+  to.getContext("2d").drawImage(from, 0, 0, width, MINI_HEIGHT);
+}
