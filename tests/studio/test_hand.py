@@ -182,9 +182,9 @@ def test_a_phone_has_pace_loudness_and_what_is_told(browser: Any, studio: Studio
         "#file", {"name": "grid.csv", "mimeType": "text/csv", "buffer": b"time,clock,data\n0,1,1\n"}
     )
     page.page.wait_for_selector("#wrong:not([hidden])")
-    assert page.page.text_content("#state") == "grid.csv was not read"
+    assert page.page.text_content("#state") == "grid.csv could not be read"
     assert page.js("getComputedStyle(document.getElementById('state')).clipPath") == "none"
-    page.page.click('[aria-label="Close what is said here"]')
+    page.page.click('[aria-label="Close this message"]')
     assert page.page.is_hidden("#wrong")
     page.close()
 
@@ -245,10 +245,10 @@ def test_a_value_that_can_t_be_read_says_why(page: Page) -> None:
     field.locator("input").fill("[{")
     field.locator("input").press("Tab")
     page.until("document.querySelector('[aria-invalid=true]') !== null")
-    assert "no TOML value" in (field.text_content() or "")
+    assert "not a TOML value" in (field.text_content() or "")
     field.locator("input").fill("")
     field.locator("input").press("Tab")
-    assert "no TOML value" not in (field.text_content() or "")
+    assert "not a TOML value" not in (field.text_content() or "")
     page.wrong[:] = [w for w in page.wrong if "422" not in w]
 
 
