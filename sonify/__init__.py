@@ -16,8 +16,8 @@ from sonify import hooks
 if TYPE_CHECKING:
     from sonify.disc.code.code import Code
     from sonify.disc.disc import Disc
-    from sonify.disc.geometry.geometry import Geometry, KeepOut
     from sonify.disc.layout import Layout
+    from sonify.disc.sizes import Geometry, KeepOut
     from sonify.errors import Caution, InputError, OutputError, SonifyError
     from sonify.load import load_disc, save_disc
     from sonify.performance import Performance, perform
@@ -30,9 +30,9 @@ _PUBLIC = {
     "Caution": "sonify.errors",
     "Code": "sonify.disc.code.code",
     "Disc": "sonify.disc.disc",
-    "Geometry": "sonify.disc.geometry.geometry",
+    "Geometry": "sonify.disc.sizes",
     "InputError": "sonify.errors",
-    "KeepOut": "sonify.disc.geometry.geometry",
+    "KeepOut": "sonify.disc.sizes",
     "Layout": "sonify.disc.layout",
     "OutputError": "sonify.errors",
     "Performance": "sonify.performance",

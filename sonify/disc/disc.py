@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from sonify.disc.code.code import Code, check_code
 from sonify.disc.code.decoding import Decoding, decode_grid
 from sonify.disc.code.encoding import encode_grid
-from sonify.disc.geometry.geometry import Geometry, check_geometry
 from sonify.disc.layout import MAX_BITS, Layout
+from sonify.disc.sizes import Geometry, check_geometry
 from sonify.errors import InputError
 
 __all__ = ["Disc"]

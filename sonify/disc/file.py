@@ -9,8 +9,8 @@ import msgspec
 
 from sonify.disc.code.code import Code
 from sonify.disc.disc import Disc, grid_to_strings
-from sonify.disc.geometry.geometry import Geometry
 from sonify.disc.layout import Layout
+from sonify.disc.sizes import Geometry
 from sonify.errors import InputError
 from sonify.settings import Settings, convert, load_toml, to_builtins
 

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.player.profile import Player
+from sonify.ranges import row_range
 
 __all__ = ["READING", "Timeline", "read_times", "reading_of"]
 
@@ -68,6 +69,20 @@ class Timeline:
         """When each row's first position is read, in s, shape (rows,)."""
         out: NDArray[np.float64] = self.row_slot * np.float64(self.position_s)
         return out
+
+    def span_of_rows(self, rows: str) -> tuple[float, float]:
+        """When the rows of a range such as "2-5" begin and end, in s.
+
+        A row ends where the next one begins; the last row has no end (infinity).
+
+        Raises
+        ------
+        InputError
+            Not a range, or rows that the disc does not have.
+        """
+        first, last = row_range(rows, self.rows)
+        starts = np.append(self.row_start_s(), np.inf)
+        return float(starts[first]), float(starts[last + 1])
 
     def slots(self) -> NDArray[np.int64]:
         """The slot of each position in the order of reading, shape (rows * positions,)."""

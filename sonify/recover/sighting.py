@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.disc.code.code import Code
-from sonify.disc.geometry.geometry import Geometry
 from sonify.disc.layout import MAX_BITS
+from sonify.disc.sizes import Geometry
 from sonify.errors import Caution, InputError
 
 __all__ = ["THRESHOLD", "Sighting"]

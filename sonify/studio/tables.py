@@ -152,8 +152,8 @@ def tables() -> dict[str, Any]:
     from sonify.disc.code.alphabets import ALPHABETS
     from sonify.disc.code.code import Code
     from sonify.disc.geometry.fit import Wish
-    from sonify.disc.geometry.geometry import Geometry
     from sonify.disc.layout import Layout
+    from sonify.disc.sizes import Geometry
     from sonify.light.lights import FILLS
     from sonify.midi.general_midi import DRUMS, PROGRAMS
     from sonify.music.pitch.scheme import Scheme

@@ -142,7 +142,7 @@ def test_a_message_of_a_disc_that_has_none(run, disc, tmp_path):
 def test_a_range_that_is_not_there(run, disc, tmp_path):
     out = tmp_path / "a.gif"
     check(run("lights", disc(), "-o", out, "--rows", "3-4"), 2, "rows 1 to 2")
-    check(run("lights", disc(), "-o", out, "--rows", "x"), 2, "no range of rows")
+    check(run("lights", disc(), "-o", out, "--rows", "x"), 2, "not a range of rows")
     check(run("lights", disc(), "-o", out, "--from", "900"), 2, "holds nothing")
     assert not out.exists()
 

@@ -13,8 +13,8 @@ import sonify
 from sonify.disc.code.code import Code
 from sonify.disc.disc import Disc
 from sonify.disc.file import disc_from_table, disc_to_toml
-from sonify.disc.geometry.geometry import Geometry, KeepOut
 from sonify.disc.layout import Layout
+from sonify.disc.sizes import Geometry, KeepOut
 from sonify.errors import InputError
 from tests.shipped import DISCS
 

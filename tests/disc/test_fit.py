@@ -15,9 +15,9 @@ from sonify.disc.code.encoding import message_units, room, rows_for
 from sonify.disc.disc import Disc
 from sonify.disc.geometry.capacity import Wish, characters_that_fit, room_on, sizes
 from sonify.disc.geometry.fit import derive_geometry, fit
-from sonify.disc.geometry.geometry import KeepOut, check_rows, row_radii
 from sonify.disc.geometry.webs import webs_of
 from sonify.disc.layout import Layout
+from sonify.disc.sizes import KeepOut, check_rows, row_radii
 from sonify.errors import InputError
 
 TEXT = "WIND SW 6, CLOUD BASE 900 M. FRESH SNOW ON THE NORTH SIDE."

@@ -9,11 +9,11 @@ import pytest
 
 from sonify.disc.disc import Disc
 from sonify.disc.geometry.cautions import geometry_of, workshop
-from sonify.disc.geometry.geometry import Geometry, KeepOut, check_rows
 from sonify.disc.geometry.holes import CLOCK, holes_of
 from sonify.disc.geometry.mass import mass_of
 from sonify.disc.geometry.webs import close_pairs, open_share, webs_of
 from sonify.disc.layout import Layout
+from sonify.disc.sizes import Geometry, KeepOut, check_rows
 from sonify.errors import InputError
 
 TEXT = "WIND SW 6, CLOUD BASE 900 M. FRESH SNOW ON THE NORTH SIDE."

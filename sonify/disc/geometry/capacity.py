@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 
 from sonify.disc.code.code import Code
 from sonify.disc.code.encoding import message_units, room
-from sonify.disc.geometry.geometry import KeepOut, Length
 from sonify.disc.layout import MAX_BITS
+from sonify.disc.sizes import KeepOut, Length
 from sonify.errors import InputError
 from sonify.settings import Settings
 

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 
 from sonify.disc.geometry.fit import derive_geometry
-from sonify.disc.geometry.geometry import Geometry
 from sonify.disc.geometry.mass import Mass, mass_of
 from sonify.disc.geometry.webs import Webs, open_share, webs_of
+from sonify.disc.sizes import Geometry
 
 if TYPE_CHECKING:
     from sonify.disc.disc import Disc

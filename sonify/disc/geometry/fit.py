@@ -36,8 +36,8 @@ from sonify.disc.geometry.capacity import (
     room_on,
     turn_of,
 )
-from sonify.disc.geometry.geometry import Geometry, check_geometry
 from sonify.disc.layout import Layout
+from sonify.disc.sizes import Geometry, check_geometry
 from sonify.errors import InputError
 
 __all__ = ["Fit", "Wish", "derive_geometry", "fit"]

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.disc.geometry.geometry import Geometry, check_rows, row_radii
+from sonify.disc.sizes import Geometry, check_rows, row_radii
 from sonify.errors import InputError
 
 if TYPE_CHECKING:

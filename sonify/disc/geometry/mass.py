@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.disc.geometry.geometry import Geometry
 from sonify.disc.geometry.holes import holes_of
 from sonify.disc.geometry.webs import close_pairs
+from sonify.disc.sizes import Geometry
 from sonify.errors import InputError
 
 if TYPE_CHECKING:

@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.disc.geometry.geometry import Geometry, row_radii
 from sonify.disc.geometry.holes import holes_of
+from sonify.disc.sizes import Geometry, row_radii
 from sonify.errors import InputError
 
 if TYPE_CHECKING:

@@ -13,7 +13,7 @@ from sonify.errors import InputError
 from sonify.export.animation.frames import Animation, Patch
 from sonify.export.animation.metered import Metered
 from sonify.export.animation.moving import encode
-from sonify.export.animation.options import Options, row_range
+from sonify.export.animation.options import Options
 from sonify.export.animation.patch_comment import PLACEHOLDER
 from sonify.export.outcome import Outcome, comment_of
 from sonify.light.paint import Painter
@@ -38,10 +38,8 @@ def span_of(show: Performance, options: Options) -> tuple[float, float]:
     end = show.message_s
     start = 0.0
     if options.rows is not None:
-        first, last = row_range(options.rows, show.timeline.rows)
-        begin = show.timeline.row_start_s()
-        start = float(begin[first])
-        end = float(begin[last + 1]) if last + 1 < len(begin) else end
+        start, last = show.timeline.span_of_rows(options.rows)
+        end = min(end, last)
     if options.from_s is not None:
         start = options.from_s
     if options.to_s is not None:

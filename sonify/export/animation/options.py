@@ -6,10 +6,9 @@ from typing import Annotated
 
 import msgspec
 
-from sonify.errors import InputError
 from sonify.settings import Settings
 
-__all__ = ["Options", "row_range"]
+__all__ = ["Options"]
 
 
 class Options(Settings, frozen=True):
@@ -36,26 +35,3 @@ class Options(Settings, frozen=True):
         """Whether nothing is asked for but a range and how often to play it."""
         asked = (self.size, self.fps, self.quality)
         return asked == (None, None, None) and not (self.calm or self.subtitles)
-
-
-def row_range(text: str, rows: int) -> tuple[int, int]:
-    """The first and the last row of such as "2-5", counted from 0.
-
-    Raises
-    ------
-    InputError
-        No range, or rows that are not there.
-    """
-    first, dash, last = text.partition("-")
-    try:
-        a = int(first)
-        b = int(last) if dash else a
-    except ValueError:
-        raise InputError(
-            f"'{text}' is no range of rows; write such as 3 or 1-4", place="--rows"
-        ) from None
-    if not 1 <= a <= b <= rows:
-        raise InputError(
-            f"rows {text} are not there; the disc has rows 1 to {rows}", place="--rows"
-        )
-    return a - 1, b - 1

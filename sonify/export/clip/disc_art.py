@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.disc.disc import Disc
-from sonify.disc.geometry.geometry import Geometry, row_radii
+from sonify.disc.sizes import Geometry, row_radii
 from sonify.export.clip.material import Material
 from sonify.light.planes import F32
 

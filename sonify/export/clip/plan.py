@@ -12,7 +12,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from sonify.errors import InputError
-from sonify.export.animation.options import Options, row_range
+from sonify.export.animation.options import Options
 from sonify.light.clip import Clip, frame_rate
 
 if TYPE_CHECKING:
@@ -96,11 +96,9 @@ def span_of(show: Performance, options: Options, end: float) -> tuple[float, flo
     whole = end
     if options.rows is not None:
         if options.from_s is not None or options.to_s is not None:
-            raise InputError("give rows or seconds, not both", place="--rows")
-        begin = show.timeline.row_start_s()
-        first, last = row_range(options.rows, len(begin))
-        start = float(begin[first])
-        end = float(begin[last + 1]) if last + 1 < len(begin) else show.message_s
+            raise InputError("give rows or seconds, not both", key="rows")
+        start, last = show.timeline.span_of_rows(options.rows)
+        end = min(last, show.message_s)
     if options.from_s is not None:
         start = options.from_s
     if options.to_s is not None:

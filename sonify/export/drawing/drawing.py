@@ -12,8 +12,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.disc.disc import Disc
-from sonify.disc.geometry.geometry import Geometry
 from sonify.disc.geometry.holes import CLOCK, holes_of
+from sonify.disc.sizes import Geometry
 from sonify.errors import InputError
 from sonify.export.drawing.strokes import missing_letters, strokes, width_of
 

@@ -20,12 +20,12 @@ from sonify.music.machine import Machine, Refusal, eventually_periodic
 from sonify.music.notes import assign_channels, rules_of, scheme_of
 from sonify.music.pitch.scheme import Frame
 from sonify.music.rhythm.following import ONE, Mask, Steps
-from sonify.music.select import chosen
 from sonify.music.settings import Voice
 from sonify.music.sources import find_source
 from sonify.music.theory.scales import find_scale, note_number
 from sonify.performance import Performance
 from sonify.player.timeline import read_times
+from sonify.ranges import chosen
 
 __all__ = ["FirmwarePlan", "VoicePlan", "plan_of"]
 

@@ -12,15 +12,13 @@ from dataclasses import replace
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from sonify.errors import InputError
 from sonify.export.score.notes import Event, Piece, Staff, pieces, staves
 from sonify.export.score.spelling import spell
-from sonify.music.select import chosen
 from sonify.music.theory.key_signatures import key_signature
 from sonify.music.theory.scales import find_scale, note_number
 from sonify.progress import report
+from sonify.ranges import row_range
 
 if TYPE_CHECKING:
     from sonify.performance import Performance
@@ -85,16 +83,11 @@ def _span(show: Performance, rows: str | None) -> tuple[int, int]:
     """The bars to write: the first, and the one after the last."""
     if rows is None:
         return 0, 1 << 60
-    which = np.flatnonzero(chosen(rows, show.timeline.rows, "--rows"))
-    if not len(which):
-        raise InputError(
-            f"{rows} names no row of this disc; it has {show.timeline.rows}", place="--rows"
-        )
+    first, last = row_range(rows, show.timeline.rows)
     step, bar = show.grid.step * 4, show.grid.bar * 4
     slot = show.timeline.row_slot
-    first = int(slot[which[0]]) * step // bar
-    last = -(-(int(slot[which[-1]]) + show.timeline.positions) * step // bar)
-    return int(first), int(last)
+    end = int(slot[last]) + show.timeline.positions
+    return int(int(slot[first]) * step // bar), int(-(-end * step // bar))
 
 
 def _cut(voice: Staff, start: Fraction, end: Fraction) -> Staff:

@@ -121,8 +121,8 @@ def span_of(show: Performance, options: Options | None = None) -> Span:
     whole_s = end_tick(show) * show.grid.tick_s(show.timeline.position_s)
     if o.rows is not None:
         if o.from_s is not None or o.to_s is not None:
-            raise InputError("give rows or seconds, not both", place="--rows")
-        start, end = _rows(show, o.rows)
+            raise InputError("give rows or seconds, not both", key="rows")
+        start, end = show.timeline.span_of_rows(o.rows)
     else:
         start = 0.0 if o.from_s is None else o.from_s
         end = whole_s if o.to_s is None else o.to_s
@@ -138,20 +138,6 @@ def span_of(show: Performance, options: Options | None = None) -> Span:
             f"{MAX_LENGTH_S // 3600} hours with --rows, or --from and --to"
         )
     return Span(start, end)
-
-
-def _rows(show: Performance, text: str) -> tuple[float, float]:
-    found = re.fullmatch(r"\s*(\d+)\s*(?:-\s*(\d+)\s*)?", text)
-    count = show.timeline.rows
-    first = int(found.group(1)) if found else 0
-    last = int(found.group(2) or first) if found else 0
-    if not 1 <= first <= last <= count:
-        raise InputError(
-            f"'{text}' names no rows; write such as 2-5, from 1 to {count}", place="--rows"
-        )
-    starts = show.timeline.row_start_s()
-    end = float(starts[last]) if last < count else np.inf
-    return float(starts[first - 1]), end
 
 
 def raw(

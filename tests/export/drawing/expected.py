@@ -7,8 +7,8 @@ import math
 import numpy as np
 
 from sonify.disc.disc import Disc
-from sonify.disc.geometry.geometry import Geometry, KeepOut
 from sonify.disc.layout import Layout
+from sonify.disc.sizes import Geometry, KeepOut
 
 MICRON = 0.001
 TEXT = "WIND SW 6, CLOUD BASE 900 M"

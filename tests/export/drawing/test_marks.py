@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from sonify.disc.disc import Disc
-from sonify.disc.geometry.geometry import Geometry
 from sonify.disc.geometry.holes import CLOCK, holes_of
+from sonify.disc.sizes import Geometry
 from sonify.export.drawing.drawing import drawing_of
 from sonify.export.drawing.strokes import strokes
 from sonify.light.letters import load_letters

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from sonify.disc.disc import Disc
-from sonify.disc.geometry.geometry import Geometry
+from sonify.disc.sizes import Geometry
 from sonify.export.drawing import draw
 from sonify.export.drawing.drawing import GROUPS, drawing_of
 from sonify.export.drawing.pdf import BAR, PAPERS, POINT, sheets

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from sonify.disc.disc import Disc
-from sonify.disc.geometry.geometry import Geometry
+from sonify.disc.sizes import Geometry
 from sonify.errors import InputError
 from sonify.export.drawing import DRAWINGS, draw, kind_of
 from sonify.export.drawing.drawing import drawing_of

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.disc.geometry.geometry import Geometry, KeepOut
 from sonify.disc.report import plural
+from sonify.disc.sizes import Geometry, KeepOut
 from sonify.errors import Caution, InputError
 from sonify.recover.sighting import Sighting, check_size
 from sonify.recover.sources.drawing.rounds import Rounds
