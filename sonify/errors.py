@@ -7,13 +7,23 @@ import re
 from collections.abc import Callable, Iterable
 from typing import Self
 
-__all__ = ["Caution", "InputError", "Naming", "OutputError", "SonifyError", "close_matches"]
+__all__ = [
+    "RANGE_HINT",
+    "Caution",
+    "InputError",
+    "Naming",
+    "OutputError",
+    "SonifyError",
+    "close_matches",
+]
+
+RANGE_HINT = "give a range with {rows}, or with {from} and {to}"
 
 _BRACED = re.compile(r"\{([a-z.-]+)\}")
 
 
 Naming = Callable[[str], str]
-"""What a face calls the setting or argument of a key: `--positions` or a label of the page."""
+"""What a face calls the setting or argument of a key: an option, or a label of the page."""
 
 
 class _Told(Exception):

@@ -58,8 +58,8 @@ def _find(name: str, kinds: tuple[str, ...], what: str) -> Path:
         return path
     near = close_matches(name, [s.name for s in shipped() if s.kind in kinds])
     raise InputError(
-        f"there is no {what} '{name}'{near}; give a path, or a name from `sonify presets"
-        f"{' --discs' if what == 'disc' else ''}`"
+        f"there is no {what} '{name}'{near}",
+        hint=f"give a path, or a name from {{list-of-{what}s}}",
     )
 
 

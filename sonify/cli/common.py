@@ -88,6 +88,8 @@ def perform_from(
 
 def option(key: str) -> str:
     """What the command line calls the setting or argument of a key."""
+    if key.startswith("list-of-"):
+        return "`sonify presets --discs`" if key.endswith("discs") else "`sonify presets`"
     return f"--set {key}" if "." in key and not key.startswith("set ") else f"--{key}"
 
 

@@ -127,7 +127,7 @@ def open_port(name: str, *, virtual: bool = False) -> MidiPort:
     if name not in known:
         near = [p for p in known if name.casefold() in p.casefold()]
         if len(near) != 1:
-            raise InputError(_no_port(name, known, near), place="--port")
+            raise _no_port(name, known, near)
         name = near[0]
     with quiet():
         try:
@@ -136,13 +136,14 @@ def open_port(name: str, *, virtual: bool = False) -> MidiPort:
             raise OutputError(f"the port '{name}' can't be opened ({e})") from None
 
 
-def _no_port(name: str, known: list[str], near: list[str]) -> str:
-    if not known:
-        return (
-            f"there is no port '{name}', nor any other; connect an instrument, or make a port "
-            "with --virtual NAME"
-        )
+def _no_port(name: str, known: list[str], near: list[str]) -> InputError:
+    hint = ""
     listed = ", ".join(f"'{p}'" for p in known)
-    if near:
-        return f"'{name}' is a part of several ports' names; one of: {listed}"
-    return f"there is no port '{name}'{close_matches(name, known)}; there are: {listed}"
+    if not known:
+        what = f"there is no port '{name}', nor any other"
+        hint = "connect an instrument, or make a port with {virtual}"
+    elif near:
+        what = f"'{name}' is part of several ports' names; one of: {listed}"
+    else:
+        what = f"there is no port '{name}'{close_matches(name, known)}; there are: {listed}"
+    return InputError(what, key="port", hint=hint)

@@ -73,7 +73,7 @@ def row_start(show: Performance, row: int) -> float:
     """
     if not 1 <= row <= show.timeline.rows:
         raise InputError(
-            f"there is no row {row}; this disc has 1 to {show.timeline.rows}", place="--from-row"
+            f"there is no row {row}; this disc has 1 to {show.timeline.rows}", key="from-row"
         )
     return float(show.timeline.row_start_s()[row - 1])
 

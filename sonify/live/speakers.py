@@ -32,9 +32,9 @@ _RING_S = 6.0
 _SYSTEMS = ("WASAPI", "COREAUDIO", "PULSEAUDIO", "ALSA", "JACK", "DSOUND", "WINMM", "SNDIO", "OSS")
 _PLAYERS = (
     ("aplay", "-q", "-t", "raw", "-f", "FLOAT_LE", "-c", "2", "-r", str(RATE), "-"),
-    ("paplay", "--raw", "--format=float32le", "--channels=2", f"--rate={RATE}"),
+    ("paplay", *(f"--{o}" for o in ("raw", "format=float32le", "channels=2", f"rate={RATE}"))),
 )
-_NONE = "; write a file with `sonify sound DISC -o FILE.wav`, or send to a port with --port"
+_NO_SOUND = "write a sound file instead, or send to a MIDI port with {port}"
 
 
 class Source(Protocol):
@@ -146,7 +146,7 @@ class _Miniaudio:
                     app_name="sonify",
                 )
             except Exception as e:
-                raise OutputError(f"this machine has no sound device{_NONE}") from e
+                raise OutputError("this machine has no sound device", hint=_NO_SOUND) from e
         self._size = source.size
         self._reader = _Reader(source)
         self._mark = (0, 0.0)
@@ -166,7 +166,7 @@ class _Miniaudio:
             try:
                 self._device.start(feed)
             except Exception as e:
-                raise OutputError(f"the sound device can't be started ({e}){_NONE}") from e
+                raise OutputError(f"the sound device can't be started ({e})", hint=_NO_SOUND) from e
 
     def position_s(self) -> float:
         """How much has been heard, in s."""
@@ -226,7 +226,7 @@ class _Program:
             errors = self._process.stderr.read() if self._process.stderr else b""
             says = errors.decode("utf-8", "replace").strip().splitlines()
             why = f" ({self._name}: {says[-1]})" if says else ""
-            raise OutputError(f"this machine has no sound device{why}{_NONE}")
+            raise OutputError(f"this machine has no sound device{why}", hint=_NO_SOUND)
 
     def position_s(self) -> float:
         """How much has been heard, in s."""
@@ -258,5 +258,6 @@ def open_speakers(source: Source) -> Speakers:
         if shutil.which(command[0]):
             return _Program(source, command)
     raise OutputError(
-        "this machine has no way to play sound; install miniaudio (pip) or alsa-utils" + _NONE
+        "this machine has no way to play sound; install miniaudio (pip) or alsa-utils",
+        hint=_NO_SOUND,
     )

@@ -121,7 +121,7 @@ def drawing_of(
             f"a kerf of {kerf:g} mm leaves nothing of a hole of "
             f"{min(geometry.hole_diameter, geometry.bore_diameter):g} mm; it must be from 0 to "
             "less than that",
-            place="--kerf",
+            key="kerf",
         )
     holes = holes_of(disc, geometry)
     clock = holes["kind"] == CLOCK

@@ -64,7 +64,7 @@ def sheets(drawing: Drawing, paper: str) -> tuple[list[Sheet], int, int]:
     """
     if paper not in PAPERS:
         raise InputError(
-            f"'{paper}' is not a known paper; one of: {', '.join(PAPERS)}", place="--paper"
+            f"'{paper}' is not a known paper; one of: {', '.join(PAPERS)}", key="paper"
         )
     need = 2 * drawing.reach + 2 * HAIRLINE
     ways = []
@@ -80,7 +80,7 @@ def sheets(drawing: Drawing, paper: str) -> tuple[list[Sheet], int, int]:
         raise InputError(
             f"a disc of {drawing.diameter:g} mm takes {count:,} pages of {paper}; at most "
             f"{MOST_SHEETS}: a larger paper, or .svg or .dxf",
-            place="--paper",
+            key="paper",
         )
     across, up = width - 2 * BORDER, height - 2 * BORDER - FOOT
     total_across = columns * across - (columns - 1) * OVERLAP

@@ -113,11 +113,11 @@ def png(drawing: Drawing, size: int = 1600, material: str = "birch") -> bytes:
         raise InputError(
             f"'{material}' is not a known material{close_matches(material, MATERIALS)}; one of: "
             f"{', '.join(MATERIALS)}",
-            place="--material",
+            key="material",
         )
     if not SMALLEST <= size <= LARGEST:
         raise InputError(
-            f"{size} pixels are out of range; from {SMALLEST} to {LARGEST}", place="--size"
+            f"{size} pixels are out of range; from {SMALLEST} to {LARGEST}", key="size"
         )
     from PIL import Image
 

@@ -83,8 +83,8 @@ def _png(pages: list[Page], title: str, zoom: float) -> bytes:
     height = sum(p.height for p in pages) / UNITS * zoom
     if width * height > MAX_PIXELS:
         raise OutputError(
-            f"the picture would be {width:,.0f} x {height:,.0f} pixels; write .pdf or .svg, or "
-            "choose rows with --rows"
+            f"the picture would be {width:,.0f} x {height:,.0f} pixels",
+            hint="write .pdf or .svg, or choose rows with {rows}",
         )
     data = resvg_py.svg_to_bytes(
         svg_string=svg(pages, title),

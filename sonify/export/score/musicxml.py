@@ -62,8 +62,8 @@ def musicxml(show: Performance, rows: str | None = None) -> bytes:
     count = sum(len(v.events) for v in voices)
     if count > MAX_EVENTS:
         raise InputError(
-            f"{count:,} notes are too many for a score; at most {MAX_EVENTS:,}: choose rows with "
-            "--rows, such as --rows 1-8"
+            f"{count:,} notes are too many for a score; at most {MAX_EVENTS:,}",
+            hint="choose rows with {rows}, such as 1-8",
         )
     score = stream.Score()
     title = show.disc.title or show.disc.name

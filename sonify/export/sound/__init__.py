@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.atomic import whole
-from sonify.errors import Caution, InputError
+from sonify.errors import RANGE_HINT, Caution, InputError
 from sonify.export.midi import end_tick, midi_bytes
 from sonify.export.sound.encode import Encoder, Kind, kind_of
 from sonify.export.sound.gain import Level, level
@@ -134,8 +134,9 @@ def span_of(show: Performance, options: Options | None = None) -> Span:
         )
     if end - start > MAX_LENGTH_S:
         raise InputError(
-            f"the sound would be {(end - start) / 3600:,.0f} hours long; take a range of at most "
-            f"{MAX_LENGTH_S // 3600} hours with --rows, or --from and --to"
+            f"the sound would be {(end - start) / 3600:,.0f} hours long; at most "
+            f"{MAX_LENGTH_S // 3600} hours are written",
+            hint=RANGE_HINT,
         )
     return Span(start, end)
 

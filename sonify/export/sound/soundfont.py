@@ -160,8 +160,8 @@ def _default_path() -> Path:
     spec = importlib.util.find_spec("pretty_midi")
     if spec is None or spec.origin is None:
         raise InputError(
-            "the SoundFont that ships comes with pretty_midi, which is not installed; "
-            "give one with --soundfont FILE.sf2"
+            "the SoundFont that ships comes with pretty_midi, which is not installed",
+            hint="install pretty_midi, or give a SoundFont with {soundfont}",
         )
     return Path(spec.origin).with_name("TimGM6mb.sf2")
 
@@ -254,9 +254,10 @@ def _chunks(data: bytes, path: Path) -> dict[str, tuple[int, int]]:
                     samples = length
                     if data[inner + 8 : inner + 12] == b"OggS":
                         raise InputError(
-                            "its samples are compressed (SoundFont 3); an uncompressed .sf2 is "
-                            "needed, or --renderer fluidsynth",
+                            "its samples are compressed (SoundFont 3), and only FluidSynth "
+                            "plays those",
                             file=path,
+                            hint="use an uncompressed .sf2, or set {renderer} to fluidsynth",
                         )
                 inner += 8 + length + (length & 1)
         at += 8 + size + (size & 1)

@@ -208,8 +208,9 @@ def fluidsynth(
     program = shutil.which("fluidsynth")
     if program is None:
         raise InputError(
-            "FluidSynth is not installed; leave out --renderer, and midirenderer is used",
+            "FluidSynth is not installed",
             place="sound.renderer",
+            hint="leave out {renderer} to use midirenderer",
         )
     if not notes.any():
         return

@@ -1,4 +1,4 @@
-"""A comparison as plain data: what `compare --json` prints."""
+"""A comparison as plain data."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ __all__ = ["facts"]
 
 
 def facts(c: Comparison) -> dict[str, Any]:
-    """What `compare --json` prints: one object with stable keys."""
+    """A comparison as one object with stable keys."""
     m = c.motion
 
     def plain(values: NDArray[np.float64]) -> list[float | None]:

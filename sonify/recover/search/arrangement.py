@@ -150,7 +150,7 @@ def space_of(sighting: Sighting, wanted: Wanted, wide: bool) -> Space:
         if not 0 <= wanted.start < sighting.positions:
             raise InputError(
                 f"{wanted.start} is no position; this disc has 0 to {sighting.positions - 1}",
-                place="--start",
+                key="start",
             )
         starts = np.array([wanted.start])
     elif sighting.start_known and sighting.order_known and sighting.sense_known:

@@ -52,10 +52,12 @@ class Samples(Protocol):
 def _need_rate(rate: float | None, path: Path) -> float:
     if rate is None:
         raise InputError(
-            "it has no time column; give the samples a second with --sample-rate", file=path
+            "it has no time column",
+            file=path,
+            hint="give the samples per second with {sample-rate}",
         )
     if not (np.isfinite(rate) and rate > 0):
-        raise InputError(f"{rate} is no sample rate; give one above 0", place="--sample-rate")
+        raise InputError(f"{rate} is not a sample rate; give one above 0", key="sample-rate")
     return float(rate)
 
 

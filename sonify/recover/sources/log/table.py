@@ -184,9 +184,10 @@ def open_table(path: Path, rate: float | None) -> TableSamples:
         if at is None:
             raise InputError(
                 f"{_without(head)} '{called}'; a log needs a line that names its channels: "
-                "time,clock,data (or clock,data and --sample-rate)",
+                "time,clock,data",
                 file=path,
                 place=f"line {number}",
+                hint="without times, name clock,data and give {sample-rate}",
             )
         found.append(at)
     some = some[: some.rfind(b"\n") + 1] or some
