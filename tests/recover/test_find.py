@@ -89,7 +89,7 @@ def test_options_settle_it():
     found = find_message(seen, wanted)
     assert found.disc.message == "FOG"
     np.testing.assert_array_equal(found.disc.grid, disc.grid)
-    with pytest.raises(sonify.InputError, match="--start"):
+    with pytest.raises(sonify.InputError, match="start: "):
         find_message(seen, Wanted(start=21))
 
 

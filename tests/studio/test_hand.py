@@ -121,6 +121,28 @@ def test_the_tab_says_which_disc_it_holds(page: Page) -> None:
     assert page.page.title() == "Hut book, 3 May · sonify studio"
 
 
+def test_space_plays_after_a_click_and_presses_a_control_reached_by_keyboard(page: Page) -> None:
+    page.page.click("#loop-row")
+    page.page.keyboard.press(" ")
+    page.until("studio.sound.playing")
+    assert page.js("studio.sound.loop") == "row"
+    page.page.keyboard.press(" ")
+    page.until("!studio.sound.playing")
+    page.page.focus("#loop-row")
+    page.page.keyboard.press("Tab")
+    page.page.keyboard.press(" ")
+    assert page.js("studio.sound.loop") == "all"
+    assert not page.js("studio.sound.playing")
+
+
+def test_undo_says_so(page: Page) -> None:
+    page.page.click("#add-voice")
+    page.settled()
+    assert page.page.text_content("#state") == "Voice added"
+    page.page.click("#undo")
+    assert page.page.text_content("#state") == "Undone"
+
+
 def test_a_number_that_is_none_is_not_left_standing(page: Page) -> None:
     box = page.page.locator('[data-place="player.rpm"] input[type=number]')
     before = box.input_value()

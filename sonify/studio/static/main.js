@@ -228,10 +228,13 @@ function wire() {
   $("redo").addEventListener("click", redo);
   $("version-a").addEventListener("click", () => store.choose("a"));
   $("version-b").addEventListener("click", () => store.choose("b"));
+  let byPointer = false;
+  document.addEventListener("pointerdown", () => { byPointer = true; }, { capture: true });
   document.addEventListener("keydown", (e) => {
     const writing = e.target.closest?.("input:not([type=range], [type=radio], [type=checkbox]), textarea");
-    // Space presses a control that was reached by keyboard, as everywhere
-    const pressed = e.target.closest?.("button, select, summary, a, input:not([type=range])")?.matches(":focus-visible");
+    if (e.key === "Tab") byPointer = false;
+    // Space still presses a control that was reached by keyboard
+    const pressed = !byPointer && e.target.closest?.("button, select, summary, a, input:not([type=range])");
     if (e.key === " " && !writing && !pressed && !document.querySelector("dialog[open]")) {
       e.preventDefault();
       if (e.target !== body) e.target.blur();
