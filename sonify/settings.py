@@ -155,7 +155,7 @@ def _say(error: str, kind: Any, data: Any) -> tuple[str, str | None]:
             place,
         )
     if what.startswith("Expected `str` matching regex") and "0-9a-fA-F" in what:
-        return f"{shown.strip()} is no colour; write it as #rrggbb, such as #ffb347", place
+        return f"{shown.strip()} is not a colour; write it as #rrggbb, such as #ffb347", place
     length = re.match(r"Expected `(\w+)` of length (<=|>=) (\d+)", what)
     if length:
         word = "at most" if length.group(2) == "<=" else "at least"

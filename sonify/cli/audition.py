@@ -36,14 +36,16 @@ __all__ = ["audition"]
     "--search", type=click.IntRange(1, 200), metavar="N",
     help="N variations of the presets instead of the presets themselves.",
 )  # fmt: skip
-@click.option("--seed", type=int, default=1, show_default=True, help="Of the variations.")
+@click.option(
+    "--seed", type=int, default=1, show_default=True, help="Random seed of the variations."
+)
 @click.option(
     "--seconds", type=click.FloatRange(1, 600), default=60.0, show_default=True,
-    help="How much of each is heard.",
+    help="Length of each excerpt, in s.",
 )  # fmt: skip
 @click.option(
     "--bitrate", type=click.IntRange(16, 256), default=64, show_default=True,
-    help="Of the sound, in kbit/s.",
+    help="Bit rate of the sound, in kbit/s.",
 )  # fmt: skip
 def audition(
     disc: str,

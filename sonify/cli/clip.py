@@ -6,7 +6,13 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from sonify.cli.common import disc_argument, output_option, perform_from, setting_options
+from sonify.cli.common import (
+    disc_argument,
+    output_option,
+    perform_from,
+    range_options,
+    setting_options,
+)
 from sonify.cli.outputs import caution_letters, write_one
 from sonify.errors import InputError, close_matches
 from sonify.light.clip import SCENES
@@ -64,9 +70,7 @@ def picture_options(function: Any) -> Any:
     metavar="LIST",
     help="Some of title,matrix,disc,notes,message, in the order of their weight.",
 )
-@click.option("--rows", metavar="A-B", help="Only these rows, counted from 1.")
-@click.option("--from", "from_s", type=float, metavar="S", help="From this second on.")
-@click.option("--to", "to_s", type=float, metavar="S", help="Up to this second.")
+@range_options
 @click.option(
     "--loop",
     type=click.IntRange(0, 65535),

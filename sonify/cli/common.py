@@ -25,7 +25,9 @@ __all__ = [
     "option",
     "output_option",
     "perform_from",
+    "range_options",
     "result",
+    "rows_option",
     "setting_options",
     "size",
 ]
@@ -54,6 +56,20 @@ def setting_options(function: F) -> F:
         multiple=True,
         help="A preset that ships (`sonify presets`) or a TOML file. Repeatable; later ones win.",
     )(function)
+
+
+def range_options(function: F) -> F:
+    """The options --rows, --from and --to."""
+    for option in (
+        click.option("--to", "to_s", type=float, metavar="S", help="Up to this second."),
+        click.option("--from", "from_s", type=float, metavar="S", help="From this second on."),
+        rows_option,
+    ):
+        function = option(function)
+    return function
+
+
+rows_option = click.option("--rows", metavar="A-B", help="Only these rows, counted from 1.")
 
 
 def output_option(help: str) -> Callable[[F], F]:

@@ -16,7 +16,7 @@ from sonify.errors import InputError
 if TYPE_CHECKING:
     from sonify.disc.code.code import Code
     from sonify.disc.disc import Disc
-    from sonify.disc.geometry.capacity import Wish
+    from sonify.disc.geometry.capacity import FitSpec
     from sonify.disc.geometry.cautions import Workshop
     from sonify.disc.layout import Layout
 
@@ -29,19 +29,24 @@ OPTIONS: tuple[tuple[str, str, Any, str], ...] = (
     ("alphabet", "code", str, "ascii (7 bits), ita2 (5 bits, capitals and figures) or utf-8."),
     ("bit-order", "code", str, "high-first or low-first."),
     ("framing", "code", str, "plain, or framed: SYN SYN STX text ETX, which a reader can find."),
-    ("check", "code", str, "none, parity, crc-16 or reed-solomon, which mends a lost row."),
-    ("redundancy", "code", float, "For reed-solomon: the least share of check symbols."),
-    ("positions", "wish", int, "Positions of a row."),
+    ("check", "code", str, "none, parity, crc-16 or reed-solomon, which can restore a lost row."),
+    ("redundancy", "code", float, "With reed-solomon: the smallest share of check symbols."),
+    ("positions", "spec", int, "Positions in each row."),
     ("reading", "layout", str, "outside-in or inside-out."),
     ("turning", "layout", str, "clockwise or anticlockwise, seen from the front."),
     ("hole-means", "layout", int, "1 or 0."),
-    ("outer-diameter", "wish", float, "Of the disc, in mm; without it, the smallest that does."),
-    ("bore-diameter", "wish", float, "Of the bore, in mm."),
-    ("hole-diameter", "wish", float, "Of the holes, in mm."),
-    ("least-web", "wish", float, "The least material between holes, and to every edge, in mm."),
-    ("clock-radius", "wish", float, "Of the clock row, in mm."),
-    ("first-row-radius", "wish", float, "Of the row read first, in mm."),
-    ("row-pitch", "wish", float, "From row to row, in mm."),
+    (
+        "outer-diameter",
+        "spec",
+        float,
+        "Diameter of the disc, in mm. [default: the smallest that fits]",
+    ),
+    ("bore-diameter", "spec", float, "Diameter of the bore, in mm."),
+    ("hole-diameter", "spec", float, "Diameter of the holes, in mm."),
+    ("least-web", "spec", float, "The least material between holes, and to every edge, in mm."),
+    ("clock-radius", "spec", float, "Radius of the clock row, in mm."),
+    ("first-row-radius", "spec", float, "Radius of the row read first, in mm."),
+    ("row-pitch", "spec", float, "Distance between rows, in mm."),
 )
 """Name, the settings it belongs to, type, and help. The settings check the values."""
 
@@ -95,15 +100,15 @@ def encode(
       sonify encode --text-file note.txt --outer-diameter 180 --check reed-solomon -o note.toml
       sonify encode --sizes --hole-diameter 2
     """
-    code, layout, wish = settings_from(given, keep_outs)
+    code, layout, spec = settings_from(given, keep_outs)
     message = text_from(text, text_file, needed=not sizes)
     if sizes:
-        show_sizes(message, code, wish, given, as_json)
+        show_sizes(message, code, spec, given, as_json)
         return
     from sonify.disc.disc import Disc
     from sonify.disc.geometry.fit import fit
 
-    found = fit(message, code, layout, wish)
+    found = fit(message, code, layout, spec)
     path = None if output == "-" else Path(output or DEFAULT_FOLDER / "disc.toml")
     if path is not None and path.suffix.casefold() != ".toml":
         raise InputError("a disc file ends in .toml", file=path)
@@ -116,7 +121,7 @@ def encode(
         name="disc" if path is None else path.stem,
     )
     show = perform_from(disc, presets, assignments)
-    facts, shop = facts_of(disc, wish, show.read_s, show.setup.player.rpm)
+    facts, shop = facts_of(disc, spec, show.read_s, show.setup.player.rpm)
     write(disc, path)
     to_stderr = path is None
     if as_json:
@@ -130,25 +135,25 @@ def encode(
 
 def settings_from(
     given: Mapping[str, Any], keep_outs: tuple[str, ...]
-) -> tuple[Code, Layout, Wish]:
+) -> tuple[Code, Layout, FitSpec]:
     """The settings that the options name."""
     from sonify.disc.code.code import Code
-    from sonify.disc.geometry.capacity import Wish
+    from sonify.disc.geometry.capacity import FitSpec
     from sonify.disc.layout import Layout
     from sonify.settings import convert
 
-    tables: dict[str, dict[str, Any]] = {"code": {}, "layout": {}, "wish": {}}
+    tables: dict[str, dict[str, Any]] = {"code": {}, "layout": {}, "spec": {}}
     for name, section, _, _ in OPTIONS:
         value = given[name.replace("-", "_")]
         if value is not None:
             tables[section][name] = value
     if keep_outs:
-        tables["wish"]["keep-out"] = [keep_out_from(k) for k in keep_outs]
+        tables["spec"]["keep-out"] = [keep_out_from(k) for k in keep_outs]
     try:
         return (
             convert(tables["code"], Code),
             convert(tables["layout"], Layout),
-            convert(tables["wish"], Wish),
+            convert(tables["spec"], FitSpec),
         )
     except InputError as e:
         raise InputError(e.what, place=f"--{e.place}") from None
@@ -208,7 +213,9 @@ def write(disc: Disc, path: Path | None) -> None:
         place.write_bytes(data)
 
 
-def facts_of(disc: Disc, wish: Wish, read_s: float, rpm: float) -> tuple[dict[str, Any], Workshop]:
+def facts_of(
+    disc: Disc, spec: FitSpec, read_s: float, rpm: float
+) -> tuple[dict[str, Any], Workshop]:
     """What `encode --json` prints, and what a workshop would say."""
     import msgspec
 
@@ -216,14 +223,14 @@ def facts_of(disc: Disc, wish: Wish, read_s: float, rpm: float) -> tuple[dict[st
     from sonify.disc.geometry.cautions import workshop
     from sonify.disc.report import code_facts, geometry_facts
 
-    shop = workshop(disc, rpm=rpm, least_web=wish.least_web)
+    shop = workshop(disc, rpm=rpm, least_web=spec.least_web)
     code = code_facts(disc)
     assert disc.code is not None
     assert code is not None
     assert disc.message is not None
     # what the same disc would hold, were all of it used
     free = msgspec.structs.replace(
-        wish, outer_diameter=shop.geometry.outer_diameter, positions=None, row_pitch=None,
+        spec, outer_diameter=shop.geometry.outer_diameter, positions=None, row_pitch=None,
         clock_radius=None, first_row_radius=None,
     )  # fmt: skip
     most = max(room_on(free, disc.code).units, code["room_units"])
@@ -236,7 +243,7 @@ def facts_of(disc: Disc, wish: Wish, read_s: float, rpm: float) -> tuple[dict[st
         "positions": disc.positions,
         "spare_units": code["spare_units"],
         "spare_units_on_disc": most - code["units"],
-        "least_web": wish.least_web,
+        "least_web": spec.least_web,
         "geometry": geometry_facts(shop),
         "rpm": rpm,
         "read_s": read_s,
@@ -267,18 +274,18 @@ def lines_of(disc: Disc, facts: dict[str, Any], shop: Workshop, path: Path | Non
 
 
 def show_sizes(
-    message: str, code: Code, wish: Wish, given: Mapping[str, Any], as_json: bool
+    message: str, code: Code, spec: FitSpec, given: Mapping[str, Any], as_json: bool
 ) -> None:
     """The table of `encode --sizes`."""
     from sonify.disc.code.encoding import message_units
     from sonify.disc.geometry.capacity import sizes
 
     chosen: dict[str, Any] = {}
-    if wish.outer_diameter is not None:
-        chosen["diameters"] = (wish.outer_diameter,)
+    if spec.outer_diameter is not None:
+        chosen["diameters"] = (spec.outer_diameter,)
     if given["hole_diameter"] is not None:
-        chosen["holes"] = (wish.hole_diameter,)
-    rows = sizes(code, wish, **chosen)
+        chosen["holes"] = (spec.hole_diameter,)
+    rows = sizes(code, spec, **chosen)
     around = len(message_units("A", code)) - 1
     needs = len(message_units(message, code)) if message else None
     if as_json:

@@ -7,7 +7,13 @@ from typing import Any
 import click
 
 from sonify.cli.clip import FLASHING, picture_options
-from sonify.cli.common import disc_argument, output_option, perform_from, setting_options
+from sonify.cli.common import (
+    disc_argument,
+    output_option,
+    perform_from,
+    range_options,
+    setting_options,
+)
 from sonify.cli.outputs import caution_letters, write_one
 from sonify.errors import InputError
 
@@ -18,30 +24,26 @@ KINDS = (
     "pictures."
 )
 
+loop_option = click.option(
+    "--loop",
+    type=click.IntRange(0, 65535),
+    default=0,
+    help="Times to play; 0: for ever (in video: once).",
+)
+
 
 @click.command(epilog=FLASHING)
 @disc_argument
 @output_option(f"{KINDS} [default: out/DISC-lights.gif]")
 @setting_options
 @picture_options
-@click.option("--rows", metavar="A-B", help="Only these rows, counted from 1.")
-@click.option("--from", "from_s", type=float, metavar="S", help="From this second on.")
-@click.option("--to", "to_s", type=float, metavar="S", help="Up to this second.")
-@click.option(
-    "--loop",
-    type=click.IntRange(0, 65535),
-    default=0,
-    help="Times to play; 0: for ever (in video: once).",
-)
+@range_options
+@loop_option
 def lights(
     disc: str,
     output: str | None,
     presets: tuple[str, ...],
     assignments: tuple[str, ...],
-    rows: str | None,
-    from_s: float | None,
-    to_s: float | None,
-    loop: int,
     **options: Any,
 ) -> None:
     """Write the matrix as it fills while the disc is read.
@@ -52,9 +54,7 @@ def lights(
       sonify lights cairn-large --rows 1-4 -p glacier -o start.webp
     """
     show = perform_from(disc, presets, assignments)
-    write_one(
-        show, "lights", output, None, from_s=from_s, to_s=to_s, rows=rows, loop=loop, **options
-    )
+    write_one(show, "lights", output, None, **options)
 
 
 @click.command(epilog=FLASHING)
@@ -62,18 +62,12 @@ def lights(
 @output_option(f"{KINDS} [default: out/DISC-message.gif]")
 @setting_options
 @picture_options
-@click.option(
-    "--loop",
-    type=click.IntRange(0, 65535),
-    default=0,
-    help="Times to play; 0: for ever (in video: once).",
-)
+@loop_option
 def message(
     disc: str,
     output: str | None,
     presets: tuple[str, ...],
     assignments: tuple[str, ...],
-    loop: int,
     **options: Any,
 ) -> None:
     """Write the message as it scrolls by after the last row.
@@ -90,4 +84,4 @@ def message(
             file=disc,
         )
     caution_letters(show)
-    write_one(show, "message", output, None, loop=loop, **options)
+    write_one(show, "message", output, None, **options)

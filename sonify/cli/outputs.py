@@ -124,8 +124,8 @@ def midi(
     """Write the disc's music as a Standard MIDI file (format 1).
 
     A first track holds title, tempo, metre, key, a marker at each row and the message's
-    characters as lyrics at the moment each is read; then comes a track a voice. The last bar is
-    filled, so that the file loops clean.
+    characters as lyrics at the moment each is read; then comes one track per voice. The last
+    bar is filled with rests, so that the file loops without a gap.
 
     \b
     Examples:

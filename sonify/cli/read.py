@@ -144,17 +144,15 @@ def text(found: Found) -> str:
     help="Which row is read first.",
 )
 @click.option("--hole-means", type=click.Choice(["1", "0"]), help="What a hole means.")
-@click.option("--alphabet", type=click.Choice(["ascii", "ita2", "utf-8"]), help="Of the message.")
-@click.option("--bit-order", type=click.Choice(["high-first", "low-first"]), help="Of the message.")
-@click.option("--framing", type=click.Choice(["plain", "framed"]), help="Of the message.")
+@click.option("--alphabet", type=click.Choice(["ascii", "ita2", "utf-8"]), help="The alphabet.")
+@click.option("--bit-order", type=click.Choice(["high-first", "low-first"]), help="The bit order.")
+@click.option("--framing", type=click.Choice(["plain", "framed"]), help="The framing.")
 @click.option(
-    "--check", type=click.Choice(["none", "parity", "crc-16", "reed-solomon"]), help="Of the code."
+    "--check", type=click.Choice(["none", "parity", "crc-16", "reed-solomon"]), help="The check."
 )
-@click.option("--positions", type=int, metavar="N", help="Positions of a turn, if they are known.")
-@click.option("--rows", type=int, metavar="N", help="Rows, if they are known (recording).")
-@click.option(
-    "--sample-rate", type=float, metavar="HZ", help="Samples a second of a log without times."
-)
+@click.option("--positions", type=int, metavar="N", help="Positions per turn, if known.")
+@click.option("--rows", type=int, metavar="N", help="Number of rows, if known (recording).")
+@click.option("--sample-rate", type=float, metavar="HZ", help="Sample rate of a log without times.")
 @click.option(
     "--threshold",
     type=click.FloatRange(0, 1),

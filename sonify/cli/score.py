@@ -4,7 +4,13 @@ from __future__ import annotations
 
 import click
 
-from sonify.cli.common import disc_argument, output_option, perform_from, setting_options
+from sonify.cli.common import (
+    disc_argument,
+    output_option,
+    perform_from,
+    rows_option,
+    setting_options,
+)
 from sonify.cli.outputs import write_one
 
 __all__ = ["score"]
@@ -14,10 +20,10 @@ __all__ = ["score"]
 @disc_argument
 @output_option("The file: .musicxml, .svg, .png or .pdf. [default: out/DISC-score.musicxml]")
 @setting_options
-@click.option("--rows", metavar="A-B", help="Only these rows, counted from 1.")
+@rows_option
 @click.option(
     "--zoom", type=click.FloatRange(0, 8, min_open=True), default=2.0, show_default=True,
-    help="Of a .png: pixels for each 1/96 inch.",
+    help="Scale of a .png: pixels per 1/96 inch.",
 )  # fmt: skip
 def score(
     disc: str,
@@ -27,10 +33,10 @@ def score(
     rows: str | None,
     zoom: float,
 ) -> None:
-    """Write the music as a score: a staff a voice, the message under its notes.
+    """Write the music as a score: one staff per voice, with the message under its notes.
 
     MusicXML opens in notation programs; the other kinds are engraved, ready to read or print.
-    Swing, gate and humanising are written as they are meant: straight notes and a word.
+    Swing, gate and humanising are written as straight notes with a direction in words.
 
     \b
     Examples:

@@ -18,6 +18,7 @@ from sonify.cli.common import (
     length,
     output_option,
     perform_from,
+    range_options,
     setting_options,
     size,
 )
@@ -49,16 +50,16 @@ LOUD_LUFS = -10.0
 )
 @click.option("--loudness", metavar="LUFS", help="Such as -16, or off to leave it. [default: -14]")
 @click.option("--bits", type=click.Choice(["16", "24", "32"]), help="In .wav and .flac.")
-@click.option("--rows", metavar="A-B", help="Only these rows, counted from 1.")
-@click.option("--from", "from_s", type=float, metavar="S", help="From this second on.")
-@click.option("--to", "to_s", type=float, metavar="S", help="Up to this second.")
+@range_options
 @click.option(
     "--loop",
     type=click.IntRange(0, 10_000),
     default=1,
     help="Times to play; 0: one pass that a player can repeat for ever without a seam.",
 )
-@click.option("--stems", metavar="DIR", help="Also a file a voice; together they give the mix.")
+@click.option(
+    "--stems", metavar="DIR", help="Also write one file per voice; added up they give the mix."
+)
 def sound(
     disc: str,
     output: str | None,
@@ -115,7 +116,7 @@ def _loudness(text: str) -> float | str:
         return float(text)
     except ValueError:
         raise InputError(
-            f"'{text}' is no loudness; give LUFS such as -16, or off", place="--loudness"
+            f"'{text}' is not a loudness; give LUFS such as -16, or off", place="--loudness"
         ) from None
 
 

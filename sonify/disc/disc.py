@@ -80,7 +80,7 @@ class Disc:
 
     @cached_property
     def decoding(self) -> Decoding | None:
-        """What the bits say, character by character; None without a code."""
+        """The decoded characters and the verdict; None without a code."""
         return None if self.code is None else decode_grid(self.grid, self.code)
 
     @property
@@ -137,7 +137,7 @@ class Disc:
         credits: tuple[str, ...] = (),
         name: str = "disc",
     ) -> Disc:
-        """A disc from its bits: a string of 0, 1 and ? a row, or a grid.
+        """A disc from its bits: one string of 0, 1 and ? for each row, or a grid.
 
         Without a layout, the rows' own length gives the positions.
 
@@ -169,7 +169,9 @@ _MARK_CHARS = np.frombuffer(b"?01", np.uint8)
 def grid_from_strings(rows: Sequence[str]) -> NDArray[np.int8]:
     """A grid from strings of 0, 1 and ?, shape (rows, positions)."""
     if not rows or not rows[0]:
-        raise InputError("there are no bits; give a string of 0, 1 and ? a row", place="bits")
+        raise InputError(
+            "there are no bits; give one string of 0, 1 and ? for each row", place="bits"
+        )
     width = len(rows[0])
     if width * len(rows) > MAX_BITS:
         raise InputError(
@@ -178,8 +180,8 @@ def grid_from_strings(rows: Sequence[str]) -> NDArray[np.int8]:
     for r, row in enumerate(rows):
         if len(row) != width:
             raise InputError(
-                f"row {r} has {len(row)} positions and row 0 has {width}; make them the same",
-                place=f"bits[{r}]",
+                f"{len(row)} positions here and {width} in row 1; make them the same",
+                place=f"bits, row {r + 1}",
             )
     joined = "".join(rows)
     points = np.frombuffer(joined.encode("utf-32-le", "surrogatepass"), "<u4")
@@ -188,13 +190,13 @@ def grid_from_strings(rows: Sequence[str]) -> NDArray[np.int8]:
     if len(bad):
         at = int(bad[0])
         raise InputError(
-            f"position {at % width} is '{joined[at]}'; only 0, 1 and ? are bits",
-            place=f"bits[{at // width}]",
+            f"position {at % width + 1} is '{joined[at]}'; only 0, 1 and ? are bits",
+            place=f"bits, row {at // width + 1}",
         )
     return grid.reshape(len(rows), width)
 
 
 def grid_to_strings(grid: NDArray[np.int8]) -> list[str]:
-    """A grid as strings of 0, 1 and ?, one a row."""
+    """A grid as strings of 0, 1 and ?, one for each row."""
     raw = _MARK_CHARS[grid + 1]
     return [bytes(row).decode("ascii") for row in raw]

@@ -31,10 +31,10 @@ __all__ = [
 MOST_LISTED = 12
 
 VERDICTS = {
-    "sound": "sound: the check vouches for it as it was read",
-    "repaired": "repaired: the check vouches for it after repair",
-    "failed": "failed: the check is against it, or characters can't be read",
-    "unchecked": "unchecked: there is no check, so damage would go unseen",
+    "valid": "valid: the check confirms the message as it was read",
+    "repaired": "repaired: the check confirms the message after repair",
+    "failed": "failed: the check fails, or some characters can't be read",
+    "unchecked": "unchecked: there is no check, so errors would go unnoticed",
 }
 
 

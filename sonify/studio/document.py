@@ -106,7 +106,7 @@ def understand(document: Document) -> Made:
 def disc_of(document: Document) -> Disc:
     """The disc of a document, with calculated sizes if `fit` asks for them."""
     from sonify.disc.file import disc_from_table
-    from sonify.disc.geometry.fit import Wish, fit
+    from sonify.disc.geometry.fit import FitSpec, fit
 
     name = safe_name(document.name)
     message = document.disc.get("message")
@@ -117,12 +117,12 @@ def disc_of(document: Document) -> Disc:
             return disc_from_table(document.disc, name=name)
         plain = {k: v for k, v in document.disc.items() if k != "geometry"}
         disc = disc_from_table(plain, name=name)
-        wish = convert(document.fit, Wish)
+        wish = convert(document.fit, FitSpec)
         try:
             found = fit(message, disc.code or Code(), disc.layout, wish)
         except InputError as e:
             key = (e.place or "message").rpartition(".")[2]
-            place = f"fit.{key}" if key in to_builtins(Wish()) | document.fit else key
+            place = f"fit.{key}" if key in to_builtins(FitSpec()) | document.fit else key
             raise InputError(e.what, place=place) from None
         table = {
             **plain,

@@ -151,7 +151,7 @@ def tables() -> dict[str, Any]:
     from sonify import __version__
     from sonify.disc.code.alphabets import ALPHABETS
     from sonify.disc.code.code import Code
-    from sonify.disc.geometry.fit import Wish
+    from sonify.disc.geometry.fit import FitSpec
     from sonify.disc.layout import Layout
     from sonify.disc.sizes import Geometry
     from sonify.light.lights import FILLS
@@ -176,7 +176,7 @@ def tables() -> dict[str, Any]:
         "code": Code,
         "layout": Layout,
         "geometry": Geometry,
-        "fit": Wish,
+        "fit": FitSpec,
     }
     # the other sections are about files
     extra = []

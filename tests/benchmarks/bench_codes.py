@@ -123,7 +123,7 @@ def trial(rng: np.random.Generator, check: str, damage: str, count: Count) -> No
             count.theory += 2.0 ** -(last // 8 - row * positions // 8 + 1)
     found = decode_grid(damaged, code)
     right = found.text == text
-    passed = found.verdict in ("sound", "repaired", "unchecked")
+    passed = found.verdict in ("valid", "repaired", "unchecked")
     count.discs += 1
     count.right += passed and right
     count.refused += not passed

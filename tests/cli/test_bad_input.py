@@ -75,7 +75,7 @@ def test_a_file_that_is_not_text(run, tmp_path):
         ('message = "A"\nbits = ["1"]', ["both"]),
         ('title = "A"', ["neither"]),
         ('about = "A"\n[music]\nroot = "C5"', ["this is a preset", "--preset"]),
-        ('bits = ["10", "1"]', ["bits[1]", "make them the same"]),
+        ('bits = ["10", "1"]', ["bits, row 2", "make them the same"]),
     ],
 )
 def test_a_wrong_disc(run, disc, tmp_path, text, parts):

@@ -87,7 +87,7 @@ def test_every_option_lands_in_the_file(run, tmp_path):
     assert facts["geometry"]["thinnest_web"] >= 1.5 - 1e-4
     disc = sonify.load_disc(path)
     assert disc.message == TEXT
-    assert disc.decoding.verdict == "sound"
+    assert disc.decoding.verdict == "valid"
 
 
 @pytest.mark.parametrize("way", ["file", "-"])
@@ -230,10 +230,10 @@ def damaged(tmp_path, code: str, change) -> Path:
 def test_inspect_shows_code_check_and_sizes(run, tmp_path):
     path, _ = encode(run, tmp_path, "--check", "reed-solomon", "--framing", "framed")
     result = run("inspect", path)
-    for part in ("framed, check reed-solomon (2", "sound: the check", "the thinnest is", "balance"):
+    for part in ("framed, check reed-solomon (2", "valid: the check", "the thinnest is", "balance"):
         assert part in result.out
     data = json.loads(run("inspect", path, "--json").out)
-    assert data["decoding"]["verdict"] == "sound"
+    assert data["decoding"]["verdict"] == "valid"
     assert data["code"]["framing"] == "framed"
     assert data["geometry"]["derived"] is False
 
@@ -246,7 +246,7 @@ def test_inspect_names_what_was_repaired(run, tmp_path):
     path = damaged(tmp_path, "reed-solomon", lose)
     result = run("inspect", path)
     assert f"message    {TEXT}\n" in result.out
-    assert "repaired: the check vouches for it after repair" in result.out
+    assert "repaired: the check confirms the message after repair" in result.out
     assert "repaired characters: 1, 17" in result.out
     assert "repaired bits: row 1, positions 5\n" in result.out
     assert "repaired bits: row 3, all of it\n" in result.out

@@ -45,7 +45,7 @@ def test_there_and_back(code: Code, positions: int) -> None:
     grid = encode_grid(text, code, positions)
     found = decode_grid(grid, code)
     assert found.text == found.as_read == text
-    assert found.verdict == ("unchecked" if code.check == "none" else "sound")
+    assert found.verdict == ("unchecked" if code.check == "none" else "valid")
     assert not len(found.repaired_bits)
     assert not len(found.failed_bits)
     assert np.all(found.characters["state"] == GOOD)
@@ -248,7 +248,7 @@ def test_any_one_lost_row_is_repaired(alphabet: str, positions: int) -> None:
             assert found.text == TEXTS[alphabet], (row, fill)
             wrong = np.flatnonzero(damaged != grid)
             assert np.array_equal(found.repaired_bits, wrong)
-            assert found.verdict == ("repaired" if len(wrong) else "sound")
+            assert found.verdict == ("repaired" if len(wrong) else "valid")
             assert not len(found.failed_bits)
 
 
@@ -433,7 +433,7 @@ def test_no_wrong_message_is_passed(check: str, framing: str) -> None:
         at = rng.choice(len(flat), 1 + k % 20, replace=False)
         damaged[at] = np.where(rng.random(len(at)) < 0.3, -1, 1 - damaged[at])
         found = decode_grid(damaged.reshape(grid.shape), code)
-        if found.verdict in ("sound", "repaired"):
+        if found.verdict in ("valid", "repaired"):
             assert found.text == text
             assert np.array_equal(found.bits, flat) or found.bits is None
         else:

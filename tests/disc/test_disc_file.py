@@ -144,8 +144,8 @@ BAD = [
     ('message = "A"\n[geometry]\nouter-diameter = inf', "inf is not a number"),
     ('message = ""', "the message is empty"),
     ("bits = []", "there are no bits"),
-    ('bits = ["101", "10"]', "bits[1]: row 1 has 2 positions and row 0 has 3"),
-    ('bits = ["1x1"]', "bits[0]: position 1 is 'x'; only 0, 1 and ? are bits"),
+    ('bits = ["101", "10"]', "bits, row 2: 2 positions here and 3 in row 1"),
+    ('bits = ["1x1"]', "bits, row 1: position 2 is 'x'; only 0, 1 and ? are bits"),
     ('bits = ["101"]\n[layout]\npositions = 4', "the rows have 3 positions and the layout 4"),
     ('message = "\u00e9"', "utf-8 has it"),
 ]

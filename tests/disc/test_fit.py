@@ -13,7 +13,7 @@ import pytest
 from sonify.disc.code.code import Code
 from sonify.disc.code.encoding import message_units, room, rows_for
 from sonify.disc.disc import Disc
-from sonify.disc.geometry.capacity import Wish, characters_that_fit, room_on, sizes
+from sonify.disc.geometry.capacity import FitSpec, characters_that_fit, room_on, sizes
 from sonify.disc.geometry.fit import derive_geometry, fit
 from sonify.disc.geometry.webs import webs_of
 from sonify.disc.layout import Layout
@@ -29,7 +29,7 @@ CODES = [
 ]
 
 
-def made(text: str, code: Code, wish: Wish, layout: Layout | None = None) -> Disc:
+def made(text: str, code: Code, wish: FitSpec, layout: Layout | None = None) -> Disc:
     found = fit(text, code, layout or Layout(), wish)
     disc = Disc.from_message(text, code=code, layout=found.layout, geometry=found.geometry)
     assert disc.rows == found.rows
@@ -53,7 +53,7 @@ def smallest(units: int, code: Code, hole: float, web: float, bore: float) -> fl
 @pytest.mark.parametrize("text", ["A", "FOG ON TOP", TEXT])
 @pytest.mark.parametrize(("hole", "web", "bore"), [(3.0, 1.5, 8.0), (1.0, 0.6, 40.0)])
 def test_without_a_diameter_it_is_the_smallest(code, text, hole, web, bore):
-    disc = made(text, code, Wish(hole_diameter=hole, least_web=web, bore_diameter=bore))
+    disc = made(text, code, FitSpec(hole_diameter=hole, least_web=web, bore_diameter=bore))
     least = smallest(len(message_units(text, code)), code, hole, web, bore)
     found = disc.geometry.outer_diameter
     # radii and diameter are each rounded up to 0.1 mm
@@ -64,7 +64,7 @@ def test_without_a_diameter_it_is_the_smallest(code, text, hole, web, bore):
 @pytest.mark.parametrize("code", CODES, ids=lambda c: f"{c.alphabet}-{c.check}")
 @pytest.mark.parametrize("diameter", [150.0, 180.0, 400.0])
 def test_with_a_diameter_its_webs_are_the_widest(code, diameter):
-    wish = Wish(outer_diameter=diameter, hole_diameter=2.0, least_web=1.0)
+    wish = FitSpec(outer_diameter=diameter, hole_diameter=2.0, least_web=1.0)
     disc = made(TEXT, code, wish)
     assert disc.geometry.outer_diameter == diameter
     width = webs_of(disc, disc.geometry).thinnest.width
@@ -95,7 +95,7 @@ def test_rows_keep_clear_of_keep_outs(reading, diameter):
         KeepOut(radius=20.0, angle=270.0, diameter=10.0),
         KeepOut(radius=118.0, angle=45.0, diameter=8.0),
     )
-    wish = Wish(keep_out=keep, outer_diameter=diameter)
+    wish = FitSpec(keep_out=keep, outer_diameter=diameter)
     disc = made(TEXT, Code(), wish, Layout(reading=reading))
     assert webs_of(disc, disc.geometry).thinnest.width >= 1.5 - 1e-4
     radii = row_radii(disc.geometry, disc.layout, disc.rows)
@@ -124,7 +124,7 @@ def test_rows_keep_clear_of_keep_outs(reading, diameter):
     ids=str,
 )
 def test_what_is_given_holds(given):
-    disc = made("WIND SW 6, CLOUD BASE 900 M", Code(), Wish(**given))
+    disc = made("WIND SW 6, CLOUD BASE 900 M", Code(), FitSpec(**given))
     for key, value in given.items():
         owner = disc.layout if key == "positions" else disc.geometry
         assert getattr(owner, key) == value
@@ -132,7 +132,7 @@ def test_what_is_given_holds(given):
 
 
 def test_the_room_is_the_most_that_can_be_fitted():
-    wish = Wish(outer_diameter=140.0)
+    wish = FitSpec(outer_diameter=140.0)
     for code in CODES:
         held = room_on(wish, code)
         assert room(held.rows, held.positions, code) == held.units
@@ -144,7 +144,7 @@ def test_the_room_is_the_most_that_can_be_fitted():
 
 def test_a_text_too_long_says_by_how_much_and_what_would_do():
     text = "E" * 100
-    wish = Wish(outer_diameter=150.0)
+    wish = FitSpec(outer_diameter=150.0)
     with pytest.raises(InputError) as error:
         fit(text, Code(), Layout(), wish)
     said = str(error.value)
@@ -155,11 +155,11 @@ def test_a_text_too_long_says_by_how_much_and_what_would_do():
     diameter = float(numbers[numbers.index("disc") + 2])
     hole = float(numbers[numbers.index("holes") + 2])
     # each of them does, and the next smaller disc and the next larger hole do not
-    made(text, Code(), Wish(outer_diameter=diameter))
-    made(text, Code(), Wish(outer_diameter=150.0, hole_diameter=hole))
+    made(text, Code(), FitSpec(outer_diameter=diameter))
+    made(text, Code(), FitSpec(outer_diameter=150.0, hole_diameter=hole))
     for other in (
-        Wish(outer_diameter=diameter - 0.4),
-        Wish(outer_diameter=150.0, hole_diameter=hole + 0.05),
+        FitSpec(outer_diameter=diameter - 0.4),
+        FitSpec(outer_diameter=150.0, hole_diameter=hole + 0.05),
     ):
         with pytest.raises(InputError):
             fit(text, Code(), Layout(), other)
@@ -167,23 +167,23 @@ def test_a_text_too_long_says_by_how_much_and_what_would_do():
 
 def test_an_alphabet_that_would_do_is_named():
     with pytest.raises(InputError) as error:
-        fit("cloud base low " * 3, Code(), Layout(), Wish(outer_diameter=126.0))
+        fit("cloud base low " * 3, Code(), Layout(), FitSpec(outer_diameter=126.0))
     assert "the alphabet ita2 in capitals" in str(error.value)
-    made("CLOUD BASE LOW " * 3, Code(alphabet="ita2"), Wish(outer_diameter=126.0))
+    made("CLOUD BASE LOW " * 3, Code(alphabet="ita2"), FitSpec(outer_diameter=126.0))
 
 
 def test_a_given_radius_that_can_not_be_is_told():
     with pytest.raises(InputError, match="first-row-radius"):
-        fit(TEXT, Code(), Layout(), Wish(first_row_radius=30.0))
+        fit(TEXT, Code(), Layout(), FitSpec(first_row_radius=30.0))
 
 
 def test_a_text_for_a_disc_of_more_than_ten_metres():
     with pytest.raises(InputError, match="10 m"):
-        fit("E" * 1_000_000, Code(), Layout(), Wish(hole_diameter=5.0))
+        fit("E" * 1_000_000, Code(), Layout(), FitSpec(hole_diameter=5.0))
 
 
 def test_larger_discs_and_smaller_holes_hold_more():
-    rows = sizes(Code(), Wish())
+    rows = sizes(Code(), FitSpec())
     by_kind: dict[tuple[float, float], list[int]] = {}
     for hole, web, _, held in rows:
         by_kind.setdefault((hole, web), []).append(held.units)
@@ -209,8 +209,8 @@ def test_a_geometry_larger_than_ten_metres_is_not_derived():
 
 
 def test_keep_outs_that_a_small_disc_does_not_reach_take_nothing_from_it():
-    far = Wish(keep_out=(KeepOut(radius=100.0, angle=0.0, diameter=10.0),))
-    held = {r[:3]: r[3].units for r in sizes(Code(), Wish())}
+    far = FitSpec(keep_out=(KeepOut(radius=100.0, angle=0.0, diameter=10.0),))
+    held = {r[:3]: r[3].units for r in sizes(Code(), FitSpec())}
     for hole, web, diameter, room_left in sizes(Code(), far):
         most = held[hole, web, diameter]
         assert room_left.units == most if diameter <= 180 else room_left.units < most

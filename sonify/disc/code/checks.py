@@ -30,7 +30,7 @@ differ in at least four bits: the polynomial has the factor x + 1 and the order 
 @dataclass(frozen=True)
 class Check:
     """One check: its name in disc files, one line about it, bits it adds to each code unit, and
-    whether it vouches for the text as a whole."""
+    whether it confirms the text as a whole."""
 
     name: str
     about: str

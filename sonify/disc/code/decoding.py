@@ -1,4 +1,4 @@
-"""Decoding: what the bits of a disc say, what was repaired, and what nobody vouches for."""
+"""Decoding: the characters that the bits give, the repairs, and what no check confirms."""
 
 from __future__ import annotations
 
@@ -55,7 +55,7 @@ GOOD, REPAIRED, FAILED = 0, 1, 2
 
 Bits = NDArray[np.int8]
 Indices = NDArray[np.int64]
-Verdict = Literal["sound", "repaired", "failed", "unchecked"]
+Verdict = Literal["valid", "repaired", "failed", "unchecked"]
 
 
 def _none() -> Indices:
@@ -77,9 +77,9 @@ class Decoding:
         Indices of unknown bits that stay so, and of all bits of a code unit whose parity, or
         of a symbol whose codeword, is wrong.
     verdict : str
-        ``sound``: a check vouches for the message as it was read. ``repaired``: a check
-        vouches for it after repair. ``failed``: some characters could not be read, or a check
-        is against them. ``unchecked``: it can be read, and there is no check to say more.
+        ``valid``: a check confirms the message as it was read. ``repaired``: a check
+        confirms it after repair. ``failed``: some characters could not be read, or a check
+        fails. ``unchecked``: the message can be read, but there is no check.
     reasons : tuple of str
         Why it failed, in plain words.
     bits : ndarray of int8, shape (bits,), or None
@@ -170,7 +170,7 @@ def decode_checked(
     reasons: list[str] = [] if beyond is None else [beyond]
     bits = flat if repair is None else repair.bits
     bad = None if repair is None else repair.bad
-    if repair is not None and not repair.sound:
+    if repair is not None and not repair.valid:
         reasons.append(
             f"reed-solomon: {repair.beyond} codeword{'s are' if repair.beyond != 1 else ' is'} "
             "beyond repair"
@@ -182,7 +182,7 @@ def decode_checked(
     if code.check == "parity":
         text, wrong_units = mend_parity(text, code)
     span = None
-    vouched = repair is not None and repair.sound
+    vouched = repair is not None and repair.valid
     if code.check == "crc-16":
         span = vouched_span(text, code)
         if span is None:
@@ -269,7 +269,7 @@ def _result(
     if lost and not (whole and not vouched):
         reasons.append(f"{_characters(lost)} can't be read")
     repaired = np.flatnonzero(changed)
-    verdict: Verdict = "sound"
+    verdict: Verdict = "valid"
     if reasons or lost:
         verdict = "failed"
     elif code.check == "none":

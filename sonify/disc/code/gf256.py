@@ -80,7 +80,7 @@ def checks(data: Symbols, count: int) -> Symbols:
 
 
 def syndromes(words: Symbols, count: int) -> Symbols:
-    """The values of codewords at the roots of the code; all zero for a sound one.
+    """The values of codewords at the roots of the code; all zero for a valid one.
 
     Returns
     -------

@@ -162,9 +162,9 @@ class Repair:
     bits : ndarray of int8, shape (rows * positions,)
         With all that could be repaired.
     bad : ndarray of bool, shape (rows * positions,)
-        Bits that no check vouches for.
-    sound : bool
-        Whether the whole is vouched for.
+        Bits that no check confirms.
+    valid : bool
+        Whether the check confirms the whole text.
     beyond : int
         Codewords that could not be repaired.
     row : int or None
@@ -173,7 +173,7 @@ class Repair:
 
     bits: Bits
     bad: NDArray[np.bool_]
-    sound: bool
+    valid: bool
     beyond: int
     row: int | None = None
 

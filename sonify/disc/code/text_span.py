@@ -112,7 +112,7 @@ def _filled(bits: Bits, unknown: Indices) -> Iterator[Bits]:
 
 
 def vouched_span(bits: Bits, code: Code) -> Span | None:
-    """The one text that its CRC vouches for; None where there is none or more than one."""
+    """The one text that its CRC confirms; None where there is none or more than one."""
     passed: dict[bytes, Span] = {}
     framing = FRAMINGS[code.framing]
     for span in _spans_to_try(bits, code):

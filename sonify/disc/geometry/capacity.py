@@ -19,8 +19,8 @@ from sonify.settings import Settings
 __all__ = [
     "LARGEST",
     "SLACK",
+    "FitSpec",
     "Room",
-    "Wish",
     "bands_of",
     "characters_that_fit",
     "check_wish",
@@ -38,7 +38,7 @@ SLACK = 1e-7
 """What sizes may differ by in the last place."""
 
 
-class Wish(Settings, frozen=True):
+class FitSpec(Settings, frozen=True):
     """What is wanted of a disc, in mm. What is None is to be found."""
 
     hole_diameter: Length = 3.0
@@ -66,12 +66,12 @@ def turn_of(positions: Index) -> Reals:
     return np.where(positions < 2, 0.0, 1 / (2 * np.sin(np.pi / safe)))
 
 
-def bands_of(wish: Wish) -> list[tuple[float, float]]:
+def bands_of(spec: FitSpec) -> list[tuple[float, float]]:
     """The free rings between bore, keep-outs and rim: inner and outer radius of each."""
-    low = wish.bore_diameter / 2
-    rim = LARGEST / 2 if wish.outer_diameter is None else wish.outer_diameter / 2
+    low = spec.bore_diameter / 2
+    rim = LARGEST / 2 if spec.outer_diameter is None else spec.outer_diameter / 2
     out = []
-    for k in sorted(wish.keep_out, key=lambda k: k.radius - k.diameter / 2):
+    for k in sorted(spec.keep_out, key=lambda k: k.radius - k.diameter / 2):
         inner, outer = k.radius - k.diameter / 2, k.radius + k.diameter / 2
         if min(inner, rim) > low:
             out.append((low, min(inner, rim)))
@@ -81,62 +81,62 @@ def bands_of(wish: Wish) -> list[tuple[float, float]]:
     return out
 
 
-def check_wish(wish: Wish) -> None:
+def check_wish(spec: FitSpec) -> None:
     """Refuse what can't be, before anything is tried."""
-    if wish.outer_diameter is not None:
-        if wish.bore_diameter >= wish.outer_diameter:
+    if spec.outer_diameter is not None:
+        if spec.bore_diameter >= spec.outer_diameter:
             raise InputError(
-                f"a bore of {wish.bore_diameter:g} mm leaves nothing of a disc of "
-                f"{wish.outer_diameter:g} mm",
+                f"a bore of {spec.bore_diameter:g} mm leaves nothing of a disc of "
+                f"{spec.outer_diameter:g} mm",
                 place="geometry.bore-diameter",
             )
-        for n, k in enumerate(wish.keep_out):
-            if k.radius + k.diameter / 2 > wish.outer_diameter / 2:
+        for n, k in enumerate(spec.keep_out):
+            if k.radius + k.diameter / 2 > spec.outer_diameter / 2:
                 raise InputError(
                     f"it reaches to {k.radius + k.diameter / 2:g} mm and the disc only to "
-                    f"{wish.outer_diameter / 2:g} mm",
+                    f"{spec.outer_diameter / 2:g} mm",
                     place=f"geometry.keep-out[{n}]",
                 )
-    if wish.row_pitch is not None and wish.row_pitch < wish.hole_diameter + wish.least_web:
+    if spec.row_pitch is not None and spec.row_pitch < spec.hole_diameter + spec.least_web:
         raise InputError(
-            f"a row pitch of {wish.row_pitch:g} mm is less than a hole of "
-            f"{wish.hole_diameter:g} mm and a web of {wish.least_web:g} mm",
+            f"a row pitch of {spec.row_pitch:g} mm is less than a hole of "
+            f"{spec.hole_diameter:g} mm and a web of {spec.least_web:g} mm",
             place="geometry.row-pitch",
         )
     for key, radius in (
-        ("clock-radius", wish.clock_radius),
-        ("first-row-radius", wish.first_row_radius),
+        ("clock-radius", spec.clock_radius),
+        ("first-row-radius", spec.first_row_radius),
     ):
         if radius is None:
             continue
-        if wish.outer_diameter is not None and radius >= wish.outer_diameter / 2:
+        if spec.outer_diameter is not None and radius >= spec.outer_diameter / 2:
             raise InputError(
-                f"{radius:g} mm is not on a disc of {wish.outer_diameter:g} mm, whose rim lies at "
-                f"{wish.outer_diameter / 2:g} mm",
+                f"{radius:g} mm is not on a disc of {spec.outer_diameter:g} mm, whose rim lies at "
+                f"{spec.outer_diameter / 2:g} mm",
                 place=f"geometry.{key}",
             )
-        if radius <= wish.bore_diameter / 2:
+        if radius <= spec.bore_diameter / 2:
             raise InputError(
-                f"{radius:g} mm is in the bore, which reaches to {wish.bore_diameter / 2:g} mm",
+                f"{radius:g} mm is in the bore, which reaches to {spec.bore_diameter / 2:g} mm",
                 place=f"geometry.{key}",
             )
-    for n, k in enumerate(wish.keep_out):
-        clear = (k.diameter + wish.hole_diameter) / 2
-        if wish.clock_radius is not None and abs(k.radius - wish.clock_radius) < clear:
+    for n, k in enumerate(spec.keep_out):
+        clear = (k.diameter + spec.hole_diameter) / 2
+        if spec.clock_radius is not None and abs(k.radius - spec.clock_radius) < clear:
             raise InputError("it lies on the clock row", place=f"geometry.keep-out[{n}]")
 
 
-def room_on(wish: Wish, code: Code) -> Room:
+def room_on(spec: FitSpec, code: Code) -> Room:
     """What a disc of a given diameter holds at most, at the least web."""
-    if wish.outer_diameter is None:
+    if spec.outer_diameter is None:
         raise InputError("how much a disc holds depends on its outer diameter; give one")
-    d, q = wish.hole_diameter, wish.hole_diameter + wish.least_web
+    d, q = spec.hole_diameter, spec.hole_diameter + spec.least_web
     best = Room(0, 0, 0)
-    for low, high in bands_of(wish):
-        if wish.positions is None:
+    for low, high in bands_of(spec):
+        if spec.positions is None:
             n = np.arange(1, max(3, int(2 * np.pi * high / q) + 2))
         else:
-            n = np.array([wish.positions], np.int64)
+            n = np.array([spec.positions], np.int64)
         rows = np.minimum((high + d / 2) / q - 1 - turn_of(n), (high + d - low) / q - 2)
         rows = np.floor(rows + SLACK).astype(np.int64)
         n, rows = n[rows > 0], rows[rows > 0]
@@ -165,20 +165,20 @@ def characters_that_fit(text: str, code: Code, units: int) -> int:
 
 def sizes(
     code: Code,
-    wish: Wish,
+    spec: FitSpec,
     diameters: Iterable[float] = (60, 90, 120, 150, 180, 240, 300, 400),
     holes: Iterable[float] = (1.0, 1.5, 2.0, 3.0, 4.0, 5.0),
 ) -> list[tuple[float, float, float, Room]]:
     """The trade of hole, web and capacity: hole, web and outer diameter in mm, and the room.
 
-    For each hole, two webs: the wish's least one, and one as wide as the hole is.
+    For each hole, two webs: the spec's least one, and one as wide as the hole is.
     """
     out = []
     for hole in holes:
-        for web in sorted({wish.least_web, max(wish.least_web, hole)}):
+        for web in sorted({spec.least_web, max(spec.least_web, hole)}):
             for diameter in diameters:
                 one = msgspec.structs.replace(
-                    wish, hole_diameter=hole, least_web=web, outer_diameter=diameter
+                    spec, hole_diameter=hole, least_web=web, outer_diameter=diameter
                 )
                 out.append((hole, web, float(diameter), room_on(one, code)))
     return out

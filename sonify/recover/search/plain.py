@@ -56,9 +56,9 @@ def text_evidence(lines: Bits, code: Code) -> NDArray[np.float64]:
 def check_evidence(decoding: Decoding, code: Code) -> float:
     """Bits of evidence that a check over the whole text gives."""
     if code.check == "crc-16":
-        return {"sound": 16.0, "repaired": 8.0}.get(decoding.verdict, -20.0)
+        return {"valid": 16.0, "repaired": 8.0}.get(decoding.verdict, -20.0)
     if code.check == "reed-solomon":
-        return {"sound": 40.0, "repaired": 32.0}.get(decoding.verdict, -40.0)
+        return {"valid": 40.0, "repaired": 32.0}.get(decoding.verdict, -40.0)
     return 0.0
 
 
