@@ -164,7 +164,7 @@ def test_bad_tables_and_sounds(disc, tmp_path):
     with pytest.raises(InputError, match="columns have no names"):
         read_source(tmp_path / "c.csv")
     np.save(tmp_path / "d.npy", np.random.default_rng(1).random((9000, 2)))
-    with pytest.raises(InputError, match="--sample-rate"):
+    with pytest.raises(InputError, match="sample-rate"):
         read_source(tmp_path / "d.npy")
     volts = record(disc.grid, Machine(rate=2000.0)) / 4 - 0.5
     soundfile.write(tmp_path / "mono.wav", volts[:, 0], 2000)

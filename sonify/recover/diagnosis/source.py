@@ -117,7 +117,7 @@ def _log(path: Path, sample_rate: float | None) -> LogRecording:
         np.ascontiguousarray(both[:, 0]),
         np.ascontiguousarray(both[:, 1]),
         samples.rate,
-        tuple(samples.notes),
+        tuple(samples.remarks),
     )
 
 

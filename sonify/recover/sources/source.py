@@ -57,7 +57,7 @@ def _grid_text(path: Path, options: Options) -> Sighting:
 
 def _array(path: Path, options: Options) -> Sighting:
     """A .npy file: a grid, or the samples of a log."""
-    from sonify.recover.sources.log.samples import load_array
+    from sonify.recover.sources.log.array import load_array
 
     array = load_array(path)
     narrow = array.ndim == 2 and min(array.shape) <= 3 and max(array.shape) >= 512

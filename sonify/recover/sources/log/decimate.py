@@ -1,4 +1,4 @@
-"""From samples to evenly coarse ones: how fast the clock row passes, and sums over short blocks."""
+"""How fast the clock row passes, and means over short blocks that suit that speed."""
 
 from __future__ import annotations
 
@@ -8,29 +8,37 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
-from sonify.recover.sources.log.samples import Floats, Samples
+from sonify.recover.sources.log.columns import Floats
+from sonify.recover.sources.log.samples import Samples
 
 __all__ = ["PER_PERIOD", "coarse_blocks", "probe"]
 
 PER_PERIOD = 32
-"""Coarse samples for one position, about."""
+"""Coarse samples per position, about: as many as the bins that holes are measured with."""
 
 FEWEST = 5.0
-"""Samples a position below which holes and webs can't be told apart."""
+"""Samples per position below which holes and webs can't be told apart."""
+
+WINDOW = 1 << 17
+"""Samples looked at in one place."""
+
+PLACES = 9
+"""Places of a log looked at: the speed drifts slowly."""
+
+CLEAR = 12.0
+"""Standard deviations by which the clock's tone stands out, at least."""
 
 
 def _strongest(x: NDArray[np.float64]) -> tuple[float, float]:
-    """The frequency (cycles a sample) that stands out most, and by how much (its z-score)."""
+    """The frequency (cycles per sample) that stands out most, and by how much (its z-score)."""
     n = len(x)
     ramp = np.linspace(-1, 1, n)
     x = x - x.mean()
     x = x - ramp * (x @ ramp) / (ramp @ ramp)
-    if not x.any():
+    bins = np.arange(6, int(n / FEWEST))
+    if not x.any() or len(bins) < 8:
         return 0.0, 0.0
     power = np.abs(np.fft.rfft(x * np.hanning(n))) ** 2
-    bins = np.arange(6, int(n / FEWEST))
-    if len(bins) < 8:
-        return 0.0, 0.0
     total = np.concatenate([[0.0], np.cumsum(power)])
     low = np.floor(bins * 0.94).astype(int)
     high = np.minimum(np.ceil(bins * 1.06).astype(int) + 1, len(power))
@@ -44,51 +52,49 @@ def _strongest(x: NDArray[np.float64]) -> tuple[float, float]:
 
 
 def probe(samples: Samples, path: object) -> tuple[float, float, float]:
-    """The lowest, middle and highest rate of the clock row, in positions a sample.
+    """The lowest, middle and highest frequency of the clock row, in positions per sample.
 
     Raises
     ------
     InputError
-        No pulses, or too few samples a pulse.
+        No pulses, or too few samples per position.
     """
     n = samples.frames
     if n < 64:
         raise InputError(
             f"{n} samples are too few; a log should hold at least one turn of the disc", file=path
         )
-    span = min(n, 1 << 17)
+    span, found, flat = min(n, WINDOW), list[float](), True
     while True:
-        count = min(9, max(1, n // span))
-        starts = np.linspace(0, n - span, count).astype(int)
-        seen = []
-        flat = True
-        for start in starts:
-            x = samples.window(int(start), span)[:, 0].astype(np.float64)
+        count = min(PLACES, max(1, n // span))
+        found = []
+        for start in np.linspace(0, n - span, count).astype(int).tolist():
+            x = samples.window(start, span)[:, 0].astype(np.float64)
             if len(x) < 64:
                 continue
             flat = flat and not np.ptp(x) > 0
             # what is slow against the window needs no fine samples
-            fine = max(1, len(x) >> 17)
+            fine = max(1, len(x) // WINDOW)
             x = x[: len(x) // fine * fine].reshape(-1, fine).mean(axis=1)
             rate, z = _strongest(x)
-            if z > 12 and rate * len(x) >= 8:
-                seen.append(rate / fine)
-        if len(seen) >= max(1, count // 3) or span >= n:
+            if z > CLEAR and rate * len(x) >= 8:
+                found.append(rate / fine)
+        if len(found) >= max(1, count // 3) or span >= n:
             break
         span = min(n, span * 8)
-    if not seen:
+    if not found:
         why = "it never changes" if flat else "nothing in it repeats evenly"
         raise InputError(
             f"the clock channel has no pulses ({why}); was the detector over the clock row, and "
             "are clock and data in their columns?",
             file=path,
         )
-    middle = float(np.median(seen))
-    near = [r for r in seen if 0.6 < r / middle < 1.6]
+    middle = float(np.median(found))
+    near = [r for r in found if 0.6 < r / middle < 1.6]
     if 1 / max(near) < FEWEST:
         raise InputError(
-            f"there are {1 / max(near):.1f} samples a position; at least {FEWEST:.0f} are needed, "
-            "so log faster or turn slower",
+            f"there are {1 / max(near):.1f} samples per position and at least {FEWEST:.0f} are "
+            "needed; sample faster or turn slower",
             file=path,
         )
     return min(near), middle, max(near)
@@ -99,6 +105,7 @@ def coarse_blocks(samples: Samples, step: int) -> Iterator[Floats]:
     if step == 1:
         yield from samples.blocks()
         return
+    # one matrix product for both channels is the fastest mean
     weights = np.zeros((step, 2, 2), np.float32)
     weights[:, 0, 0] = weights[:, 1, 1] = 1 / step
     flat = weights.reshape(2 * step, 2)

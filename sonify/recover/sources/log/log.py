@@ -1,4 +1,4 @@
-"""Detector logs to a sighting: the trace, its turns, its rows."""
+"""From a detector log to a sighting: its trace, its turns, its rows."""
 
 from __future__ import annotations
 
@@ -22,17 +22,22 @@ from sonify.recover.sources.log.trace import Trace, trace_log
 
 __all__ = ["PlayerHint", "read_log", "sighting_of_trace"]
 
+Reals = NDArray[np.float64]
 
 DOUBT = 14.0
-"""Bits of evidence within which another way to cut a log into rows is as good."""
+"""Bits of evidence within which another way to cut a log into rows is as good: a little over SURE
+in `search.find`, as it is the best of many cuts."""
 
 DOUBT_HINTED = 4.0
-"""The same where the player's profile says how long its stage takes."""
+"""The same if the player's profile gives the time of the stage's move: few cuts are tried."""
+
+LIKE = 0.07
+"""How far the speed may be from the player's profile, as a share."""
 
 
 @dataclass(frozen=True)
 class PlayerHint:
-    """What a player's profile says about a log that it made. None is not known."""
+    """What a player's profile says of a log that it made; None if unknown."""
 
     rpm: float | None = None
     row_start: str | None = None
@@ -54,15 +59,15 @@ def read_log(
     path : path
         .csv with a header (time, clock, data), .npy, or two-channel .wav.
     sample_rate : float, optional
-        Samples a second, where the file has no times.
+        Samples per second, if the file has no times.
     positions : int, optional
-        Positions of a turn, where they are known.
+        Positions of a turn, if known.
     player : PlayerHint, optional
 
     Raises
     ------
     InputError
-        What was looked for and not found, and what to do.
+        What is missing, and what to do.
     """
     return sighting_of_trace(trace_log(path, sample_rate), path, positions, player)
 
@@ -74,34 +79,28 @@ def sighting_of_trace(
     player: PlayerHint | None = None,
 ) -> Sighting:
     """The disc that a followed log shows."""
-    odds = np.where(trace.lost, 0.0, trace.passed["odds"].astype(float))
     if positions is not None and positions < 3:
         raise InputError(f"a turn has 3 or more, not {positions}", key="positions")
-    notes = list(trace.cautions)
+    odds = np.where(trace.lost, 0.0, trace.passed["odds"].astype(float))
+    cautions = list(trace.cautions)
     length, lead = turn_length(odds)
     hint = player or PlayerHint()
-    rows: Rows | None = None
-    if positions is not None or length:
-        rows = rows_from_turns(odds, positions or length)
-        if positions is None and length and _repeats(odds, length):
-            notes.append(
-                Caution(
-                    f"turns of {2 * length} positions fit as well as turns of {length}",
-                    hint="{positions} settles it",
-                )
-            )
-        if positions is None and rows is not None and lead < 1.5:
-            notes.append(
-                Caution(
-                    f"a turn seems to have {length} positions, but other counts fit nearly as well",
-                    hint="{positions} settles it",
-                )
-            )
+    rows = rows_from_turns(odds, positions or length) if positions or length else None
+    if positions is None and length:
+        settles = "{positions} settles it"
+        if _repeats(odds, length):
+            text = f"turns of {2 * length} positions fit as well as turns of {length}"
+            cautions.append(Caution(text, hint=settles))
+        if rows is not None and lead < 1.5:
+            text = f"a turn seems to have {length} positions, but other counts fit nearly as well"
+            cautions.append(Caution(text, hint=settles))
     if rows is None or hint.row_start == "next-position" or _mostly_torn(rows):
         alone = _single_passes(trace, odds, positions or length or None, hint)
-        if alone is not None and (rows is None or alone[0] > _standing(rows, trace, hint)):
+        if alone is not None and (
+            rows is None or alone[0] > _score(_sighting(trace, rows, [], hint).holes)
+        ):
             check_size(alone[1].rows, alone[1].positions, path)
-            return replace(alone[1], cautions=(*notes, *alone[1].cautions))
+            return replace(alone[1], cautions=(*cautions, *alone[1].cautions))
     if rows is None:
         raise InputError(
             f"{len(odds)} positions passed and none of them repeat, so the length of a turn is "
@@ -109,39 +108,30 @@ def sighting_of_trace(
             hint="give {positions}, or the player with {preset}",
             file=path,
         )
-    check_size(rows.odds.shape[0], rows.odds.shape[1], path)
-    return _sighting(trace, rows, notes, hint)
+    check_size(len(rows.odds), rows.odds.shape[1], path)
+    return _sighting(trace, rows, cautions, hint)
 
 
-def _sighting(trace: Trace, rows: Rows, notes: list[Caution], hint: PlayerHint) -> Sighting:
+def _sighting(trace: Trace, rows: Rows, cautions: list[Caution], hint: PlayerHint) -> Sighting:
     positions = rows.odds.shape[1]
-    lag = _index_lag(trace, rows, hint)
-    # the first pulse of a log that began with the reading is position 0
+    # the first pulse of a log that starts with the reading is position 0
     since_first = rows.start % positions
     slack = 1.5 * rows.lost_to_move + 3
     at_first = since_first <= slack or positions - since_first <= 1
-    shift = since_first if at_first else round(lag)
-    odds = np.roll(rows.odds, shift, axis=1)
-    notes += map(Caution, rows.notes)
-    if at_first:
-        notes.append(Caution("the first pulse of the log is taken as the first position"))
-    else:
-        notes.append(
-            Caution(
-                "the log does not begin with a row; the stage's moves put the index within about "
-                f"{max(1, round(slack / 2))} positions of the first position"
-            )
+    odds = np.roll(rows.odds, since_first if at_first else round(_index_lag(trace, rows, hint)), 1)
+    where = "the first pulse of the log is taken as the first position"
+    if not at_first:
+        where = (
+            "the log does not begin with a row; the stage's moves put the index within about "
+            f"{max(1, round(slack / 2))} positions of the first position"
         )
-    holes = (odds > 0).astype(np.int8)
-    confidence = np.tanh(np.abs(odds) / 2).astype(np.float32)
     return Sighting(
         kind="log",
-        holes=holes,
-        confidence=confidence,
+        holes=(odds > 0).astype(np.int8),
+        confidence=np.tanh(np.abs(odds) / 2).astype(np.float32),
         start_known=at_first,
         order_known=True,
-        sense_known=False,
-        cautions=tuple(notes),
+        cautions=(*cautions, *rows.cautions, Caution(where)),
         facts=_facts(trace, positions, rows),
     )
 
@@ -149,22 +139,21 @@ def _sighting(trace: Trace, rows: Rows, notes: list[Caution], hint: PlayerHint) 
 def _index_lag(trace: Trace, rows: Rows, hint: PlayerHint) -> float:
     """Positions from the index to where a row is no longer seen.
 
-    At first a moving stage still sees its row: until the detector is half a hole away. Where the
-    stage's time is known, the move lies evenly about the positions that show neither row;
-    else holes of half the pitch are assumed (common practice, no source).
+    A stage that starts to move still sees its row until the detector is half a hole away. If the
+    stage's time is known, the move lies evenly around the positions that show neither row; else
+    holes of half the pitch are assumed (common practice, no source).
     """
     if hint.stage is not None and len(trace.passed) > 1:
-        period = float(np.median(np.diff(trace.passed["time_s"])))
-        return max(0.0, (hint.stage / period - rows.lost_to_move) / 2)
+        return max(0.0, (hint.stage / trace.period_s - rows.lost_to_move) / 2)
     return rows.lost_to_move / 2
 
 
 def _facts(trace: Trace, positions: int, rows: Rows) -> dict[str, object]:
-    steps = np.diff(trace.passed["time_s"])
-    period = float(np.median(steps)) if len(steps) else float("nan")
+    times = trace.passed["time_s"]
+    steps = np.diff(times)
     smooth = np.convolve(steps, np.full(8, 1 / 8), "valid") if len(steps) >= 8 else steps
     return {
-        "rpm": 60 / (period * positions),
+        "rpm": 60 / (trace.period_s * positions),
         "slowest_rpm": 60 / (float(smooth.max()) * positions) if len(smooth) else None,
         "fastest_rpm": 60 / (float(smooth.min()) * positions) if len(smooth) else None,
         "delay_s": trace.delay_s,
@@ -172,16 +161,12 @@ def _facts(trace: Trace, positions: int, rows: Rows) -> dict[str, object]:
         "noise": trace.noise,
         "holes_read_low": trace.low[1],
         "passes": list(rows.passes),
-        "moves_s": [
-            round(float(trace.passed["time_s"][m]), 4)
-            for m in rows.moves
-            if 0 <= m < len(trace.passed)
-        ],
+        "moves_s": [round(float(times[m]), 4) for m in rows.moves if 0 <= m < len(times)],
     }
 
 
-def _repeats(odds: NDArray[np.float64], length: int) -> bool:
-    """Whether what comes round after a turn comes round as much after two."""
+def _repeats(odds: Reals, length: int) -> bool:
+    """Whether what repeats after a turn repeats as much after two."""
     if len(odds) < 5 * length:
         return False
     once, twice = ((agreement(odds, k * length) > 0.5).mean() for k in (1, 2))
@@ -189,13 +174,9 @@ def _repeats(odds: NDArray[np.float64], length: int) -> bool:
 
 
 def _mostly_torn(rows: Rows) -> bool:
-    """Whether so many rows were not seen whole that turns can't be what the log holds."""
+    """Whether too many rows are incomplete for the log to hold several turns of each."""
     inner = rows.odds[1:-1] if len(rows.odds) > 2 else rows.odds
     return bool((np.count_nonzero(inner, axis=1) < inner.shape[1]).mean() > 0.2)
-
-
-def _standing(rows: Rows, trace: Trace, hint: PlayerHint) -> float:
-    return _score(_sighting(trace, rows, [], hint).holes)
 
 
 def _score(holes: NDArray[np.int8]) -> float:
@@ -203,26 +184,22 @@ def _score(holes: NDArray[np.int8]) -> float:
     from sonify.recover.search.plain import codes_of, text_evidence
 
     line = holes.reshape(1, -1)
-    best = -np.inf
-    for code in codes_of(Wanted()):
-        if line.shape[1] >= code.unit_bits:
-            both = np.concatenate([line, np.where(line >= 0, 1 - line, line)])
-            best = max(best, float(text_evidence(both, code).max()))
-    return best
+    both = np.concatenate([line, np.where(line >= 0, 1 - line, line)])
+    codes = [c for c in codes_of(Wanted()) if line.shape[1] >= c.unit_bits]
+    return max((float(text_evidence(both, c).max()) for c in codes), default=-np.inf)
 
 
 def _single_passes(
-    trace: Trace, odds: NDArray[np.float64], positions: int | None, hint: PlayerHint
+    trace: Trace, odds: Reals, positions: int | None, hint: PlayerHint
 ) -> tuple[float, Sighting] | None:
-    """A log in which each row passes once: the way of cutting it whose message stands out most."""
+    """A log in which each row passes once, cut so that its message stands out most; its score."""
     if len(odds) < 8:
         return None
-    times = trace.passed["time_s"].astype(float)
-    period = float(np.median(np.diff(times)))
+    times, period = trace.passed["time_s"].astype(float), trace.period_s
     lengths = [positions] if positions else []
     if not lengths and hint.rpm:
         about = 60 / (hint.rpm * period)
-        lengths = [c for c in range(round(about * 0.93), round(about * 1.07) + 1) if c >= 3]
+        lengths = list(range(max(3, round(about * (1 - LIKE))), round(about * (1 + LIKE)) + 1))
     if not lengths:
         return None
     if hint.stage is not None and hint.settle is not None:
@@ -231,40 +208,33 @@ def _single_passes(
         pauses = period * np.arange(0, 4 * min(48, lengths[0])) / 4
     ways = _cuts(odds, times, lengths, pauses)
     if hint.stage is None:
-        # the pause that fits best, more finely
         fine = period * np.arange(-12, 13) / 48
-        near = sorted(ways, key=lambda w: -w[0])[:3]
-        for _, rows, pause in near:
+        for _, rows, pause in sorted(ways, key=lambda w: -w[0])[:3]:
             ways += _cuts(odds, times, [rows.odds.shape[1]], pause + fine)
     best, rows, _ = max(ways, key=lambda w: w[0])
-    # cuts that fit nearly as well and say something else leave those bits open
-    odds_now = rows.odds.copy()
+    # where cuts that fit nearly as well differ, bits are unknown
+    settled = rows.odds.copy()
+    near = best - (DOUBT if hint.stage is None else DOUBT_HINTED)
     for score, other, _ in ways:
-        if (
-            score > best - (DOUBT if hint.stage is None else DOUBT_HINTED)
-            and other.odds.shape == odds_now.shape
-        ):
-            odds_now[np.sign(other.odds) != np.sign(rows.odds)] = 0.0
-    rows = replace(rows, odds=odds_now)
+        if score > near and other.odds.shape == settled.shape:
+            settled[np.sign(other.odds) != np.sign(rows.odds)] = 0.0
+    sighting = _sighting(trace, replace(rows, odds=settled), [], hint)
     caution = Caution(
         f"each row is taken to pass once, with up to {rows.lost_to_move} positions between rows; "
         "the first pulse of the log is taken as the first position"
     )
-    return best, replace(_sighting(trace, rows, [], hint), cautions=(caution,), start_known=True)
+    return best, replace(sighting, cautions=(caution,), start_known=True)
 
 
 def _cuts(
-    odds: NDArray[np.float64],
-    times: NDArray[np.float64],
-    lengths: list[int],
-    pauses: NDArray[np.float64],
+    odds: Reals, times: Reals, lengths: list[int], pauses: Reals
 ) -> list[tuple[float, Rows, float]]:
     """Ways to cut a log into rows, each with how far its text stands out and its pause."""
     out = []
     tried: set[bytes] = set()
     for length in lengths:
-        for pause in np.maximum(pauses, 0.0):
-            rows = rows_of_length(odds, times, length, float(pause))
+        for pause in np.maximum(pauses, 0.0).tolist():
+            rows = rows_of_length(odds, times, length, pause)
             key = np.sign(rows.odds).tobytes()
             if key in tried:
                 continue
@@ -272,5 +242,5 @@ def _cuts(
             holes = np.where(rows.odds == 0, -1, rows.odds > 0).astype(np.int8)
             # a log of whole rows ends with one
             torn = int(np.count_nonzero(rows.odds[-1] == 0)) if len(rows.odds) > 1 else 0
-            out.append((_score(holes) - 10.0 * (torn > 2), rows, float(pause)))
+            out.append((_score(holes) - 10.0 * (torn > 2), rows, pause))
     return out

@@ -14,8 +14,9 @@ from sonify.errors import Caution, InputError
 from sonify.recover.signal.levels import BINS, binned, hole_delay, hole_levels
 from sonify.recover.signal.phase import PhaseClock, follow_phase
 from sonify.recover.signal.slicer import soft_bits
+from sonify.recover.sources.log.columns import Floats
 from sonify.recover.sources.log.decimate import PER_PERIOD, coarse_blocks, probe
-from sonify.recover.sources.log.samples import Floats, Samples, open_samples
+from sonify.recover.sources.log.samples import Samples, open_samples
 
 __all__ = ["PASSED", "Trace", "trace_log"]
 
@@ -209,7 +210,7 @@ def _trace(
         raise InputError("the clock row could not be followed", file=path)
     keep = slice(int(alive[0]), int(alive[-1]) + 1)
     out, weak, lost = out[keep], weak[keep], part.outside[keep]
-    cautions = [Caution(text) for text in samples.notes]
+    cautions = [Caution(text) for text in samples.remarks]
     edges = np.flatnonzero(np.diff(np.concatenate([[0], weak.view(np.int8), [0]])))
     for a, b in zip(edges[::2], edges[1::2], strict=True):
         if b - a > LOST:
