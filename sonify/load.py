@@ -16,7 +16,7 @@ from sonify.settings import load_toml
 if TYPE_CHECKING:
     from sonify.recover.search.arrangement import Wanted
     from sonify.recover.search.find import Found
-    from sonify.recover.sources.source import Options
+    from sonify.recover.sources.options import ReadOptions
 
 __all__ = ["find_in", "load_disc", "save_disc"]
 
@@ -75,7 +75,7 @@ def _disc_file(path: Path) -> Disc:
 
 def find_in(
     source: str | Path,
-    options: Options | None = None,
+    options: ReadOptions | None = None,
     wanted: Wanted | None = None,
     threshold: float | None = None,
 ) -> Found:
@@ -84,7 +84,7 @@ def find_in(
     Parameters
     ----------
     source : str or Path
-    options : Options, optional
+    options : ReadOptions, optional
         What helps its reader.
     wanted : Wanted, optional
         What is settled of its arrangement and its code.

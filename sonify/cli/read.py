@@ -196,9 +196,9 @@ def read(
     """
     from sonify.load import find_in, save_disc
     from sonify.recover.search.arrangement import Wanted
-    from sonify.recover.sources.source import Options
+    from sonify.recover.sources.options import ReadOptions
 
-    options = Options(
+    options = ReadOptions(
         positions=positions,
         rows=rows,
         sample_rate=sample_rate,

@@ -89,13 +89,14 @@ def _disc(path: Path, setup: dict[str, Any], hints: Hints) -> Disc:
     from sonify.disc.file import read_disc_file
     from sonify.errors import Caution
     from sonify.load import find_in
-    from sonify.recover.sources.source import Options
+    from sonify.recover.sources.options import ReadOptions
 
     if path.suffix == ".toml":
         return read_disc_file(path)
     played = path.with_name("played.toml")
     played.write_text(_toml(setup), encoding="utf-8")
-    found = find_in(path, Options(hints.positions, hints.rows, hints.sample_rate, (str(played),)))
+    options = ReadOptions(hints.positions, hints.rows, hints.sample_rate, (str(played),))
+    found = find_in(path, options)
     for one in (*found.sighting.cautions, *found.cautions):
         what = one.what.replace(path.name, "the file")
         warnings.warn(Caution(what, key=one.key, hint=one.hint), stacklevel=2)

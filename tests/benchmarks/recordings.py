@@ -18,8 +18,9 @@ import numpy as np
 
 import sonify
 from sonify.errors import InputError
-from sonify.recover.sources.source import Options, read_source
-from tests.recover.jack import record
+from sonify.recover.sources.options import ReadOptions
+from sonify.recover.sources.source import read_source
+from tests.recover.midi_recorder import record
 from tests.shipped import DISCS, MUSIC
 
 
@@ -31,7 +32,7 @@ def one(disc: sonify.Disc, preset: str, folder: Path, speed: float | None) -> tu
     positions = None if speed is None else disc.positions
     start = time.perf_counter()
     try:
-        seen = read_source(path, Options(presets=(preset,), positions=positions))
+        seen = read_source(path, ReadOptions(presets=(preset,), positions=positions))
     except InputError as e:
         return f"refused: {e.what}", 0, 0
     took = time.perf_counter() - start

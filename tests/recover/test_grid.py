@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from sonify.errors import InputError
-from sonify.recover.sources.source import Options, read_source
+from sonify.recover.sources.options import ReadOptions
+from sonify.recover.sources.source import read_source
 
 WANT = np.array([[1, 0, 1, 1], [0, -1, 0, 1]], np.int8)
 
@@ -74,4 +75,4 @@ def test_unknown_kind(tmp_path):
     with pytest.raises(InputError, match="no such file"):
         read_source(tmp_path / "none.svg")
     with pytest.raises(InputError, match="folder"):
-        read_source(tmp_path, Options())
+        read_source(tmp_path, ReadOptions())

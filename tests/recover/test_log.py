@@ -11,7 +11,8 @@ import sonify
 from sonify.errors import InputError
 from sonify.recover.search.find import find_message
 from sonify.recover.sources.log.trace import trace_log
-from sonify.recover.sources.source import Options, read_source
+from sonify.recover.sources.options import ReadOptions
+from sonify.recover.sources.source import read_source
 from tests.benchmarks.logs import FAULTS, measured, one, shortfall
 from tests.recover.log_player import Machine, record
 
@@ -50,7 +51,7 @@ def test_kinds_of_files(kind, disc, tmp_path):
     m = Machine(rate=2000.0)
     volts = record(disc.grid, m)
     time = np.arange(len(volts)) / m.rate
-    options = Options()
+    options = ReadOptions()
     path = tmp_path / "log.npy"
     if kind == "npy":
         np.save(path, np.column_stack([time, volts]))
@@ -60,7 +61,7 @@ def test_kinds_of_files(kind, disc, tmp_path):
         np.save(path, table)
     elif kind == "counts":
         np.save(path, (volts * 300).astype(np.int16))
-        options = Options(sample_rate=2000.0)
+        options = ReadOptions(sample_rate=2000.0)
     elif kind == "wav":
         import soundfile
 
@@ -96,7 +97,7 @@ def test_every_shipped_disc_comes_back(name, tmp_path):
     np.save(tmp_path / "l.npy", record(grid, Machine(rate=1500.0, rpm=15.0)))
     # the pattern of the quilt comes round four times a turn, so its count must be told
     count = 32 if name == "cairn-quilt" else None
-    found = find_message(read_source(tmp_path / "l.npy", Options(count, sample_rate=1500.0)))
+    found = find_message(read_source(tmp_path / "l.npy", ReadOptions(count, sample_rate=1500.0)))
     np.testing.assert_array_equal(found.disc.grid, grid)
     if want.code is not None:
         assert found.disc.message == want.message
@@ -147,7 +148,7 @@ def bad(name):
 def test_bad_arrays(name, says, tmp_path):
     np.save(tmp_path / "l.npy", bad(name))
     with pytest.raises(InputError, match=says) as e:
-        read_source(tmp_path / "l.npy", Options(sample_rate=2000.0))
+        read_source(tmp_path / "l.npy", ReadOptions(sample_rate=2000.0))
     assert "\n" not in str(e.value)
 
 

@@ -13,7 +13,8 @@ from PIL import Image
 import sonify
 from sonify.errors import InputError
 from sonify.recover.search.find import find_message
-from sonify.recover.sources.source import Options, read_source
+from sonify.recover.sources.options import ReadOptions
+from sonify.recover.sources.source import read_source
 from tests.recover.photographs import Shot, random_disc, random_shot, take
 
 pytest.importorskip("resvg_py", reason="photographs are rendered by resvg (pip install resvg-py)")
@@ -79,7 +80,7 @@ def test_orientation_of_exif_is_minded(disc, tmp_path):
 def test_overlay_shows_each_place(disc, tmp_path):
     _, geometry, svg, reach = disc
     (tmp_path / "p.jpg").write_bytes(take(svg, reach, geometry.hole_diameter / 2, Shot()))
-    seen = read_source(tmp_path / "p.jpg", Options(overlay=tmp_path / "o.png"))
+    seen = read_source(tmp_path / "p.jpg", ReadOptions(overlay=tmp_path / "o.png"))
     picture = np.asarray(Image.open(tmp_path / "o.png").convert("RGB")).astype(int)
     green = np.abs(picture - [30, 200, 60]).sum(axis=2) < 12
     blue = np.abs(picture - [60, 120, 255]).sum(axis=2) < 12

@@ -8,8 +8,9 @@ import pytest
 import sonify
 from sonify.errors import InputError
 from sonify.recover.search.find import find_message
-from sonify.recover.sources.source import Options, read_source
-from tests.recover.jack import record
+from sonify.recover.sources.options import ReadOptions
+from sonify.recover.sources.source import read_source
+from tests.recover.midi_recorder import record
 from tests.shipped import MUSIC
 
 PRESETS = [p.stem for p in MUSIC]
@@ -40,7 +41,7 @@ def check(disc, seen, preset):
 def test_the_file_that_midi_writes_comes_back(preset, tmp_path):
     disc = sonify.load_disc("cairn-small")
     sonify.perform(disc, presets=[preset]).save(tmp_path / "t.mid")
-    seen = read_source(tmp_path / "t.mid", Options(presets=(preset,)))
+    seen = read_source(tmp_path / "t.mid", ReadOptions(presets=(preset,)))
     assert seen.facts["differences_a_note"] == 0
     check(disc, seen, preset)
     if preset not in LOSING:
@@ -53,13 +54,13 @@ def test_the_file_that_midi_writes_comes_back(preset, tmp_path):
 def test_larger_discs_come_back(name, preset, tmp_path):
     disc = sonify.load_disc(name)
     sonify.perform(disc, presets=[preset]).save(tmp_path / "t.mid")
-    check(disc, read_source(tmp_path / "t.mid", Options(presets=(preset,))), preset)
+    check(disc, read_source(tmp_path / "t.mid", ReadOptions(presets=(preset,))), preset)
 
 
 def test_the_largest_disc_comes_back(tmp_path):
     disc = sonify.load_disc("cairn-large")
     sonify.perform(disc, presets=["music-box"]).save(tmp_path / "t.mid")
-    check(disc, read_source(tmp_path / "t.mid", Options(presets=("music-box",))), "music-box")
+    check(disc, read_source(tmp_path / "t.mid", ReadOptions(presets=("music-box",))), "music-box")
 
 
 @pytest.mark.parametrize("preset", PRESETS)
@@ -69,18 +70,18 @@ def test_a_recording_from_the_jack_comes_back(preset, tmp_path):
     show = sonify.perform(disc, presets=[preset])
     speed = 0.98 + 0.0016 * PRESETS.index(preset)
     record(show.save(tmp_path / "a.mid"), tmp_path / "t.mid", speed, late=0.002)
-    seen = read_source(tmp_path / "t.mid", Options(positions=56, presets=(preset,)))
+    seen = read_source(tmp_path / "t.mid", ReadOptions(positions=56, presets=(preset,)))
     check(disc, seen, preset)
     assert seen.facts["rpm"] == pytest.approx(show.setup.player.rpm * speed, rel=2e-3)
     if abs(speed - 1) > 0.005:
-        assert any("of its profile's speed" in str(n) for n in seen.cautions)
+        assert any("off its profile" in str(n) for n in seen.cautions)
 
 
 def test_the_positions_follow_from_the_rows(tmp_path):
     disc = sonify.load_disc("cairn-small")
     show = sonify.perform(disc, presets=["music-box"])
     record(show.save(tmp_path / "a.mid"), tmp_path / "t.mid", 1.01)
-    seen = read_source(tmp_path / "t.mid", Options(presets=("music-box",)))
+    seen = read_source(tmp_path / "t.mid", ReadOptions(presets=("music-box",)))
     np.testing.assert_array_equal(seen.bits(), disc.grid)
     assert any("positions settles" in str(n) for n in seen.cautions)
 
@@ -90,7 +91,7 @@ def test_a_note_that_never_arrived_is_said(tmp_path):
     disc = sonify.load_disc("cairn-small")
     show = sonify.perform(disc, presets=["ridge-run"])
     record(show.save(tmp_path / "a.mid"), tmp_path / "t.mid", lose=0.02, seed=4)
-    seen = read_source(tmp_path / "t.mid", Options(positions=56, presets=("ridge-run",)))
+    seen = read_source(tmp_path / "t.mid", ReadOptions(positions=56, presets=("ridge-run",)))
     bits = seen.bits()
     wrong = (bits >= 0) & (bits != disc.grid)
     assert not wrong.any()
@@ -103,16 +104,16 @@ def test_bits_that_nobody_could_read_come_back_as_such(tmp_path):
     disc = sonify.load_disc("cairn-quilt")
     assert (disc.grid < 0).sum() == 2
     sonify.perform(disc, presets=["seven-peaks"]).save(tmp_path / "t.mid")
-    seen = read_source(tmp_path / "t.mid", Options(presets=("seven-peaks",)))
+    seen = read_source(tmp_path / "t.mid", ReadOptions(presets=("seven-peaks",)))
     np.testing.assert_array_equal(seen.bits(), disc.grid)
-    assert any("nobody could read" in str(n) for n in seen.cautions)
+    assert any("are unreadable" in str(n) for n in seen.cautions)
 
 
 def test_another_preset_is_refused(tmp_path):
     disc = sonify.load_disc("cairn-small")
     sonify.perform(disc, presets=["snow-parade"]).save(tmp_path / "t.mid")
-    with pytest.raises(InputError, match=r"not those of the preset|can't be led back"):
-        read_source(tmp_path / "t.mid", Options(positions=56, presets=("larch-marimba",)))
+    with pytest.raises(InputError, match=r"not those of the preset|does not explain its notes"):
+        read_source(tmp_path / "t.mid", ReadOptions(positions=56, presets=("larch-marimba",)))
 
 
 def test_lost_bits_are_unknown_and_the_rule_is_named(tmp_path):
@@ -124,7 +125,7 @@ def test_lost_bits_are_unknown_and_the_rule_is_named(tmp_path):
 
     show = sonify.perform(disc, settings={key: tomllib.loads(f"v={value}")["v"]})
     show.save(tmp_path / "t.mid")
-    seen = read_source(tmp_path / "t.mid", Options(positions=18, settings=(rule,)))
+    seen = read_source(tmp_path / "t.mid", ReadOptions(positions=18, settings=(rule,)))
     bits = seen.bits()
     assert bits.shape == disc.grid.shape
     known = bits >= 0
@@ -136,8 +137,8 @@ def test_lost_bits_are_unknown_and_the_rule_is_named(tmp_path):
 def test_bad_recordings(tmp_path):
     for name, data, says in (
         ("text.mid", b"hello", "not a MIDI file"),
-        ("cut.mid", b"MThd\0\0\0\6\0\1\0\1\1\xe0MTrk\0\0\1\0\0\x90", "MIDI file|notes are too few"),
-        ("none.mid", b"MThd\0\0\0\6\0\0\0\1\1\xe0MTrk\0\0\0\4\0\xff\x2f\0", "notes are too few"),
+        ("cut.mid", b"MThd\0\0\0\6\0\1\0\1\1\xe0MTrk\0\0\1\0\0\x90", "MIDI file|no notes"),
+        ("none.mid", b"MThd\0\0\0\6\0\0\0\1\1\xe0MTrk\0\0\0\4\0\xff\x2f\0", "no notes"),
     ):
         (tmp_path / name).write_bytes(data)
         with pytest.raises(InputError, match=says) as e:

@@ -10,12 +10,13 @@ from sonify.music.metre import grid_of, rows_to_bars
 from sonify.music.notes import untuned_parts
 from sonify.music.trials import Trials
 from sonify.player.timeline import read_times
-from sonify.recover.sources.midi.matcher import Ear, Heard, Tolerance
-from sonify.recover.sources.midi.search import Effort, search
+from sonify.recover.sources.midi.matcher import Matcher, Tolerance
+from sonify.recover.sources.midi.search import SearchLimits, search
+from sonify.recover.sources.midi.trial_notes import Budget, NoteEvents
 from sonify.setup import load_setup
 from tests.shipped import MUSIC
 
-EFFORT = Effort(margin=0.4, limit=2.5, most=512)
+LIMITS = SearchLimits(margin=0.4, per_row=2.5, width=512)
 SIZES = [(1, 12), (2, 6), (3, 4)]
 PRESETS = [p.stem for p in MUSIC]
 
@@ -37,11 +38,16 @@ def all_music(setup, timeline, grid, unit_bits):
     return bits, [tuple(sorted(x)) for x in notes]
 
 
-def heard_of(notes):
+def recorded_of(notes):
     channel, on, length, pitch, velocity = (np.array(x) for x in zip(*notes, strict=True))
     key = np.clip(np.rint(pitch), 0, 127)
     tone = key.astype(np.int64) * 16384 + np.rint((pitch - key) * 4096).astype(np.int64)
-    return Heard(on.astype(float), (on + length).astype(float), tone, velocity, channel)
+    return NoteEvents(on.astype(float), (on + length).astype(float), tone, velocity, channel)
+
+
+def matcher_of(notes, setup, timeline, grid, unit_bits):
+    exactly = Tolerance(2, 2, 0)
+    return Matcher(recorded_of(notes), setup.music, timeline, grid, unit_bits, exactly, Budget(0))
 
 
 @pytest.mark.parametrize("preset", PRESETS)
@@ -56,16 +62,14 @@ def test_it_finds_all_discs_that_sound_alike(preset):
         timeline = read_times(rows + 2, positions, setup.player)
         if setup.music.timing == "bars":
             timeline = rows_to_bars(timeline, grid, setup.player)
-        whole = Ear(heard_of([(0, 0, 1, 60, 1)]), setup.music, timeline, grid, 5,
-                    Tolerance(2, 2, 0)).ending(rows).timeline  # fmt: skip
+        whole = timeline.first_rows(rows)
         bits, music = all_music(setup, whole, grid, 5)
         for disc in rng.integers(0, len(bits), 4):
             if not music[disc]:
                 continue
             alike = bits[[k for k, m in enumerate(music) if m == music[disc]]]
             open_ = (alike != alike[0]).any(axis=0)
-            ear = Ear(heard_of(music[disc]), setup.music, timeline, grid, 5, Tolerance(2, 2, 0))
-            found = search(ear, rows, EFFORT)
+            found = search(matcher_of(music[disc], setup, timeline, grid, 5), rows, LIMITS)
             assert not isinstance(found, int)
             assert found.cost == 0
             if found.rows < rows:
@@ -85,8 +89,7 @@ def test_a_note_more_or_less_costs_one():
     disc = sonify.load_disc("cairn-small")
     grid = grid_of(setup.music, disc.positions)
     timeline = rows_to_bars(read_times(4, disc.positions, setup.player), grid, setup.player)
-    short = Ear(heard_of([(0, 0, 1, 60, 1)]), setup.music, timeline, grid, 7,
-                Tolerance(2, 2, 0)).ending(2).timeline  # fmt: skip
+    short = timeline.first_rows(2)
     bits = short.in_order(disc.grid)
     parts = untuned_parts(setup.music, Trials.side_by_side(bits[None], short, 7), grid)
     notes = [
@@ -95,9 +98,9 @@ def test_a_note_more_or_less_costs_one():
         for on, off, pitch, v in zip(p.on, p.off, p.pitch, p.velocity, strict=True)
     ]
 
-    def cost(heard):
-        ear = Ear(heard_of(heard), setup.music, timeline, grid, 7, Tolerance(2, 2, 0)).ending(2)
-        return float(ear.whole(bits[None])[0][0])
+    def cost(notes):
+        matcher = matcher_of(notes, setup, timeline, grid, 7).ending(2)
+        return float(matcher.whole(bits[None])[0][0])
 
     assert cost(notes) == 0
     assert cost(notes[1:]) == 1

@@ -7,7 +7,8 @@ import pytest
 
 import sonify
 from sonify.recover.search.find import find_message
-from sonify.recover.sources.source import Options, read_source
+from sonify.recover.sources.options import ReadOptions
+from sonify.recover.sources.source import read_source
 from tests.recover.log_player import Machine, record
 from tests.shipped import DISCS
 
@@ -30,6 +31,6 @@ def test_drawn_and_read_back(name, suffix, run, tmp_path):
 def test_the_largest_disc_from_a_log(tmp_path):
     disc = sonify.load_disc("cairn-large")
     np.save(tmp_path / "l.npy", record(disc.grid, Machine(rate=3000.0, rpm=15.0, noise=0.2)))
-    found = find_message(read_source(tmp_path / "l.npy", Options(sample_rate=3000.0)))
+    found = find_message(read_source(tmp_path / "l.npy", ReadOptions(sample_rate=3000.0)))
     np.testing.assert_array_equal(found.disc.grid, disc.grid)
     assert found.disc.message == disc.message

@@ -3,59 +3,31 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sonify.errors import InputError, close_matches
 from sonify.recover.sighting import Sighting
+from sonify.recover.sources.options import ReadOptions
 
 if TYPE_CHECKING:
     from sonify.recover.sources.log.log import PlayerHint
 
-__all__ = ["KINDS", "Options", "Reader", "kind_of", "read_source"]
+__all__ = ["KINDS", "Reader", "kind_of", "read_source"]
 
 SNIFF = 8192
 
 
-@dataclass(frozen=True)
-class Options:
-    """What helps a reader. None is not known.
-
-    Attributes
-    ----------
-    positions : int
-        Positions of a turn (log, recording, photograph).
-    rows : int
-        Rows (recording).
-    sample_rate : float
-        Samples a second (a log without times).
-    presets : tuple of str
-        The presets that the player played with (log, recording).
-    settings : tuple of str
-        Single settings over them, ``section.key=value``.
-    overlay : Path
-        Where a photograph's overlay goes.
-    """
-
-    positions: int | None = None
-    rows: int | None = None
-    sample_rate: float | None = None
-    presets: tuple[str, ...] = ()
-    settings: tuple[str, ...] = ()
-    overlay: Path | None = None
+Reader = Callable[[Path, ReadOptions], Sighting]
 
 
-Reader = Callable[[Path, Options], Sighting]
-
-
-def _grid_text(path: Path, options: Options) -> Sighting:
+def _grid_text(path: Path, options: ReadOptions) -> Sighting:
     from sonify.recover.sources.grid import read_grid_text
 
     return read_grid_text(path)
 
 
-def _array(path: Path, options: Options) -> Sighting:
+def _array(path: Path, options: ReadOptions) -> Sighting:
     """A .npy file: a grid, or the samples of a log."""
     from sonify.recover.sources.log.array import load_array
 
@@ -68,7 +40,7 @@ def _array(path: Path, options: Options) -> Sighting:
     return read_grid_array(array, path)
 
 
-def _log(path: Path, options: Options) -> Sighting:
+def _log(path: Path, options: ReadOptions) -> Sighting:
     from sonify.recover.sources.log.log import read_log
 
     return read_log(
@@ -79,18 +51,16 @@ def _log(path: Path, options: Options) -> Sighting:
     )
 
 
-def _player_hint(options: Options) -> PlayerHint | None:
+def _player_hint(options: ReadOptions) -> PlayerHint | None:
     if not options.presets and not options.settings:
         return None
     from sonify.recover.sources.log.log import PlayerHint
-    from sonify.settings import parse_assignment
-    from sonify.setup import load_setup
 
-    player = load_setup(options.presets, dict(parse_assignment(s) for s in options.settings)).player
+    player = options.setup().player
     return PlayerHint(player.rpm, player.row_start, player.stage, player.settle)
 
 
-def _drawing(path: Path, options: Options) -> Sighting:
+def _drawing(path: Path, options: ReadOptions) -> Sighting:
     from sonify.recover.sources.drawing.plan import sighting_of_rounds
 
     if path.suffix.casefold() == ".svg":
@@ -102,7 +72,7 @@ def _drawing(path: Path, options: Options) -> Sighting:
     return sighting_of_rounds(read_dxf(path), path)
 
 
-def _table(path: Path, options: Options) -> Sighting:
+def _table(path: Path, options: ReadOptions) -> Sighting:
     """A .csv file: a drawing's holes, the samples of a log, or a grid."""
     from sonify.recover.sources.drawing.plan import sighting_of_rounds
     from sonify.recover.sources.drawing.table import NEEDED, read_table
@@ -132,13 +102,13 @@ def _table(path: Path, options: Options) -> Sighting:
     return _grid_text(path, options)
 
 
-def _photograph(path: Path, options: Options) -> Sighting:
+def _photograph(path: Path, options: ReadOptions) -> Sighting:
     from sonify.recover.sources.image.photo import read_photograph
 
     return read_photograph(path, positions=options.positions, overlay=options.overlay)
 
 
-def _recording(path: Path, options: Options) -> Sighting:
+def _recording(path: Path, options: ReadOptions) -> Sighting:
     from sonify.recover.sources.midi.recording import read_recording
 
     return read_recording(path, options)
@@ -186,13 +156,13 @@ def kind_of(path: Path) -> tuple[str, Reader] | None:
     return None
 
 
-def read_source(path: str | Path, options: Options | None = None) -> Sighting:
+def read_source(path: str | Path, options: ReadOptions | None = None) -> Sighting:
     """Read any source of a disc but a disc file.
 
     Parameters
     ----------
     path : path
-    options : Options, optional
+    options : ReadOptions, optional
 
     Returns
     -------
@@ -221,7 +191,7 @@ def read_source(path: str | Path, options: Options | None = None) -> Sighting:
             )
         if path.stat().st_size == 0:
             raise InputError("it is empty", file=path)
-        return found[1](path, options or Options())
+        return found[1](path, options or ReadOptions())
     except PermissionError:
         raise InputError("it may not be read (permission denied)", file=path) from None
     except OSError as e:

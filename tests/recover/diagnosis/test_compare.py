@@ -271,7 +271,7 @@ def test_files_that_are_no_take(run, tmp_path):
     file = mido.MidiFile()
     file.add_track()
     file.save(str(tmp_path / "silent.mid"))
-    assert "no note in it" in refused(run, tmp_path / "silent.mid")
+    assert "it has no notes" in refused(run, tmp_path / "silent.mid")
     file.tracks[0] += [
         mido.Message("note_on", note=60, velocity=64, time=0),
         mido.Message("note_off", note=60, time=100),

@@ -1,32 +1,37 @@
-"""How far the music of trial discs is from what was heard, row by row as they are built up.
+"""How well trial discs explain a recording, row by row as they are built up.
 
-A trial disc is a beginning of bits, of which the mapping makes notes, with what follows filled in
-several ways. A note counts against the trial when no bit that is still open can change it and it
-was not heard; a note that was heard counts against it when no bit that is still open can bring it.
+A trial disc is a beginning of bits; the mapping makes notes of it, with the rest filled in several
+ways. A note of the trial costs something if no open bit can change it and it was not recorded. A
+recorded note costs something if no open bit can produce it any more.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.midi.bends import BEND_RANGE
 from sonify.music.certainty import certainty_of, tells_position
 from sonify.music.metre import Grid
 from sonify.music.notes import (
     DRUM_CHANNEL,
+    assign_channels,
     needs_bends,
-    untuned_parts,
 )
 from sonify.music.settings import Music
 from sonify.music.trials import Before, Trials
 from sonify.player.timeline import Timeline
+from sonify.recover.sources.midi.trial_notes import (
+    Budget,
+    NoteEvents,
+    TrialNotes,
+    notes_of_trials,
+    signatures,
+)
 
-__all__ = ["NOBODY", "Ear", "Heard", "Tolerance", "Verdict"]
+__all__ = ["MOST_AHEAD", "UNREADABLE", "Matcher", "Tolerance", "Verdict"]
 
 Bits = NDArray[np.int8]
 Ints = NDArray[np.int64]
@@ -34,45 +39,24 @@ Reals = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
 WAYS = 10
-"""How many ways there are to fill in what follows a beginning."""
+"""In how many ways the rest of a disc is filled in: those of `_ways`."""
 MOST_AHEAD = 4
-"""How many rows ahead is looked at most, for voices that sound in some rows alone."""
-SOFTER = 0.5
-"""What a wrong length or force costs; a note that is missing or too many costs 1."""
-NOBODY = 0.6
-"""What a bit that nobody could read costs, so that it is taken only where it explains notes."""
+"""The most rows to look ahead, for voices that sound in some rows only: a bar of rows in 4/4."""
+WRONG_SHAPE = 0.5
+"""The cost of a wrong length or velocity; a missing or a surplus note costs 1."""
+UNREADABLE = 0.6
+"""The cost of an unreadable bit: more than a wrong length, so that it is used only where it
+explains a note."""
 _RANK = ("own", "unit", "row", "both")
-_BEND = 16384
-_TICK_BITS = 34
 _LONGEST = 1 << 20
-
-
-@dataclass(frozen=True, eq=False)
-class Heard:
-    """Recorded notes on a reading's grid of ticks, by onset; all of shape (notes,).
-
-    Attributes
-    ----------
-    on, off : ndarray of float64
-        Ticks from the start of the reading.
-    tone : ndarray of int64
-        Key * 16384 + bend.
-    velocity, channel : ndarray of int64
-    """
-
-    on: Reals
-    off: Reals
-    tone: Ints
-    velocity: Ints
-    channel: Ints
-
-    def __len__(self) -> int:
-        return len(self.on)
+"""Ticks: the length of all notes that last longer, so that their lengths count as equal."""
+_TICK_BITS = 34
+"""Bits of a note's code that hold its tick; key and bend take 21 more, the lane the rest."""
 
 
 @dataclass(frozen=True)
 class Tolerance:
-    """How far a note may lie from what was heard: onset and end in ticks, force in velocity."""
+    """How far notes may differ: onset and end in ticks, and velocity."""
 
     on: float
     off: float
@@ -98,144 +82,130 @@ class Verdict:
     sign: NDArray[np.uint64]
 
 
-class Ear:
-    """What was heard, laid on a reading, and the mapping to hold against it."""
+class Matcher:
+    """Compares trial discs with a recording, by way of the mapping.
+
+    Parameters
+    ----------
+    recorded : NoteEvents
+    music : Music
+        The mapping.
+    timeline : Timeline
+        The reading on whose ticks the notes lie.
+    grid : Grid
+    unit_bits : int
+        Bits of a code unit.
+    tolerance : Tolerance
+    budget : Budget
+        Charged with the notes that trials make.
+    """
 
     def __init__(
-        self, heard: Heard, music: Music, timeline: Timeline, grid: Grid, unit_bits: int,
-        tolerance: Tolerance,
+        self, recorded: NoteEvents, music: Music, timeline: Timeline, grid: Grid, unit_bits: int,
+        tolerance: Tolerance, budget: Budget,
     ) -> None:  # fmt: skip
-        self.music, self.timeline, self.grid = music, timeline, grid
-        self.unit_bits, self.tolerance, self.heard = unit_bits, tolerance, heard
+        self.recorded, self.music, self.timeline, self.grid = recorded, music, timeline, grid
+        self.unit_bits, self.tolerance, self.budget = unit_bits, tolerance, budget
         self.positions = timeline.positions
         self.total = timeline.rows * timeline.positions
         self.bends = needs_bends(music)
         self.kinds = [certainty_of(v, n) for n, v in enumerate(music.voice)]
         certain = self._certain()
-        self.certain = [certain[k.key] for k in self.kinds]
+        self.certain = np.stack([certain[k.key] for k in self.kinds])
         rng = np.random.default_rng(20_031)
         self.ways = _ways(rng, min(self.total, (1 + MOST_AHEAD) * self.positions))
-        self._listen(heard, certain)
+        self._take(recorded, certain)
         self.reach, self.ahead = self._reach(rng)
 
     def _certain(self) -> dict[str, Ints]:
-        """For each position the number of bits after which a note of it is certain."""
+        """For each position, the number of bits after which its notes are certain."""
         own = np.arange(1, self.total + 1)
         row = (own + self.positions - 1) // self.positions * self.positions
         if self.timeline.straight:
             unit = -(-own // self.unit_bits) * self.unit_bits
-            unit = np.minimum(unit, self.total)
         else:
-            # a character may go on in the row after
-            unit = np.minimum(row + self.positions, self.total)
+            # a character may go on in the next row
+            unit = row + self.positions
+        unit = np.minimum(unit, self.total)
         return {"own": own, "unit": unit, "row": row, "both": unit[row - 1]}
 
-    def _listen(self, heard: Heard, certain: dict[str, Ints]) -> None:
-        lane = self._lanes(heard.channel)
-        tick = np.rint(heard.on).astype(np.int64)
-        code = self._code(lane, heard.tone, tick)
+    def _take(self, recorded: NoteEvents, certain: dict[str, Ints]) -> None:
+        """Sort the recorded notes by code, and find after how many bits each must be explained."""
+        lane = self._lanes(recorded.channel)
+        code = self._code(lane, recorded.tone, np.rint(recorded.on).astype(np.int64))
         order = np.argsort(code, kind="stable")
-        # of notes that can't be told apart the loudest counts
+        # of notes that can't be told apart, the loudest counts
         group = np.cumsum(np.append(0, np.diff(code[order]) > self.tolerance.on))
-        best = np.lexsort((heard.off[order], heard.velocity[order], group))
+        best = np.lexsort((recorded.off[order], recorded.velocity[order], group))
         order = order[np.sort(best[np.append(np.diff(group) != 0, True)])]
-        self.code, self.on, self.off = code[order], heard.on[order], heard.off[order]
-        self.velocity = heard.velocity[order]
-        # the bits after which a note can't be explained any more
+        self.code, self.on, self.off = code[order], recorded.on[order], recorded.off[order]
+        self.velocity = recorded.velocity[order]
         slots = self.timeline.slots()
-        step = self.grid.step_ticks
         due = np.empty(len(order), np.int64)
-        lanes = np.array(self._lanes_of_voices())
+        lanes = self._lanes(np.array(assign_channels(self.music.voice)))
         for one in np.unique(lane):
             mine = lane[order] == one
             voices = np.flatnonzero(lanes == one).tolist()
             kinds = [self.kinds[v] for v in voices]
             worst = max((k.heard for k in kinds), key=_RANK.index, default="own")
             early = max((k.early for k in kinds), default=0.0)
-            slot = (self.on[mine] + self.tolerance.on) / step + early
+            slot = (self.on[mine] + self.tolerance.on) / self.grid.step_ticks + early
             last = np.searchsorted(slots, slot + 1e-6, "right") - 1
             last = np.clip(last, 0, self.total - 1)
             due[mine] = certain[worst][last]
             if len(voices) == 1 and tells_position(self.music.voice[voices[0]], voices[0]):
-                due[mine] = self._last_of_tone(voices[0], heard.tone[order][mine], last)
+                due[mine] = self._last_of_tone(voices[0], recorded.tone[order][mine], last)
         self.due = due
         self.row = (due - 1) // self.positions
 
     def _last_of_tone(self, voice: int, tone: Ints, last: Ints) -> Ints:
-        """The bits after which tones of a row's chord can't come any more: the last position of
-        the row that has each tone."""
+        """After how many bits the tones of a row's chord are out of reach: those up to the row's
+        last position with that tone."""
         plain = msgspec.structs.replace(self.music.voice[voice], source="clock", rhythm=())
         alone = msgspec.structs.replace(self.music, voice=(plain,))
         ones = np.ones((1, self.total), np.int8)
-        notes = self._notes(Trials.side_by_side(ones, self.timeline, self.unit_bits), alone)
-        row = notes.nth // self.positions
-        key = (row << 22) + notes.tone
+        trials = Trials.side_by_side(ones, self.timeline, self.unit_bits)
+        notes = notes_of_trials(alone, trials, self.grid)
+        key = (notes.nth // self.positions << 22) + notes.tone
         order = np.lexsort((notes.nth, key))
         key, nth = key[order], notes.nth[order]
-        want = (last // self.positions << 22) + tone
-        at = np.searchsorted(key, want, "right") - 1
-        found = (at >= 0) & (key[np.maximum(at, 0)] == want)
-        row_end = (last // self.positions + 1) * self.positions
-        return np.where(found, nth[np.maximum(at, 0)] + 1, row_end)
+        row = last // self.positions
+        want = (row << 22) + tone
+        at = np.maximum(np.searchsorted(key, want, "right") - 1, 0)
+        return np.where(key[at] == want, nth[at] + 1, (row + 1) * self.positions)
 
     def _lanes(self, channel: Ints) -> Ints:
-        """What notes must share to be the same: the channel, or only whether they are drums."""
-        if self.bends:
-            return np.where(channel == DRUM_CHANNEL, 1, 0)
-        return channel
-
-    def _lanes_of_voices(self) -> list[int]:
-        from sonify.music.notes import assign_channels
-
-        channels = np.array(assign_channels(self.music.voice))
-        return [int(x) for x in self._lanes(channels)]
+        """What equal notes must share: the channel, or with bends only whether they are drums."""
+        return np.where(channel == DRUM_CHANNEL, 1, 0) if self.bends else channel
 
     @staticmethod
     def _code(lane: Ints, tone: Ints, tick: Ints) -> Ints:
-        out: Ints = ((lane << 21) + tone << _TICK_BITS) + tick
-        return out
+        return ((lane << 21) + tone << _TICK_BITS) + tick
 
-    def _reach(self, rng: Any) -> tuple[int, int]:
-        """How many rows further the notes of a position may begin, and how many rows on every
-        voice has sounded that sounds at all."""
+    def _reach(self, rng: np.random.Generator) -> tuple[int, int]:
+        """How many rows later the notes of a position may begin, and within how many rows every
+        voice that sounds at all has sounded."""
         rows = min(8, self.timeline.rows)
         bits = rng.integers(0, 2, (2, rows * self.positions), np.int8)
         notes = self._notes(Trials.side_by_side(bits, self.timeline, self.unit_bits))
-        if not len(notes.on) or self.timeline.rows < 2:
+        if not len(notes) or self.timeline.rows < 2:
             return 0, 1
-        slots = self.timeline.slots()[notes.nth]
-        late = (notes.on / self.grid.step_ticks - slots).max()
+        late = (notes.on / self.grid.step_ticks - self.timeline.slots()[notes.nth]).max()
         stride = int(np.diff(self.timeline.row_slot).min())
         pause = 1
         for voice in np.unique(notes.voice):
             row = np.unique(notes.nth[notes.voice == voice] // self.positions)
-            pause = max(pause, int(np.diff(np.concatenate([[-1], row])).max()))
+            pause = max(pause, int(np.diff(row, prepend=-1).max()))
         return int(np.ceil(max(0.0, float(late)) / stride)), min(pause, MOST_AHEAD)
 
-    def _notes(self, trials: Trials, music: Music | None = None) -> _Notes:
-        parts = untuned_parts(music or self.music, trials, self.grid)
-        on = np.concatenate([p.on for p in parts])
-        off = np.concatenate([p.off for p in parts])
-        index = np.concatenate([p.index for p in parts])
-        pitch = np.concatenate([p.pitch for p in parts])
-        velocity = np.concatenate([p.velocity for p in parts])
-        voice = np.repeat(np.arange(len(parts)), [len(p) for p in parts])
-        lanes = np.repeat(
-            self._lanes(np.array([p.channel for p in parts])), [len(p) for p in parts]
-        )
-        ticks = trials.apart * self.grid.step_ticks
-        key = np.clip(np.rint(pitch), 0, 127)
-        bend = np.rint((pitch - key) * (8192 / BEND_RANGE)).astype(np.int64)
-        tone = key.astype(np.int64) * _BEND + bend
-        trial = index // trials.span
-        return _Notes(
-            trial, on - trial * ticks, off - on, tone, velocity.astype(np.int64), lanes, voice,
-            trials.nth(index),
-        )  # fmt: skip
+    def _notes(self, trials: Trials) -> TrialNotes:
+        notes = notes_of_trials(self.music, trials, self.grid)
+        self.budget.left -= len(notes)
+        return notes
 
-    def _matched(self, notes: _Notes) -> Ints:
-        """Which heard note each made one is, -1 for none."""
-        code = self._code(notes.lane, notes.tone, notes.on)
+    def _matched(self, notes: TrialNotes) -> Ints:
+        """Which recorded note each note of a trial is, -1 for none."""
+        code = self._code(self._lanes(notes.channel), notes.tone, notes.on)
         if not len(self.code):
             return np.full(len(code), -1)
         right = np.clip(np.searchsorted(self.code, code), 0, len(self.code) - 1)
@@ -258,12 +228,11 @@ class Ear:
         known, row : int
             `row` is the row that is being built up.
         ways : int
-            In how many ways to fill in what follows. One is enough to count notes; what they
-            are like, and whether trials will ever differ, takes all.
+            In how many ways to fill in what follows. One is enough to count notes; comparing
+            their lengths and velocities, and telling whether trials will ever differ, takes all.
         """
         first = self.first_row(row)
-        last = self.last_row(row)
-        low, high = first * self.positions, last * self.positions
+        low, high = first * self.positions, self.last_row(row) * self.positions
         lots = len(beginnings)
         bits = np.repeat(beginnings[:, None, low:high], ways, axis=1)
         bits[:, :, known - low :] = self.ways[-ways:, : high - known]
@@ -273,185 +242,129 @@ class Ear:
         )  # fmt: skip
         notes = self._notes(trials)
         match = self._matched(notes)
-        judged_from = max(0, row - 1)
-        fresh = notes.nth >= judged_from * self.positions
-        earlier, here = self._too_many(notes, match, fresh, known, row, lots, ways)
-        self._missing(notes, match, known, row, (lots, ways), earlier, here)
-        nobody = beginnings[:, judged_from * self.positions : known] < 0
-        if nobody.any():
-            cut = (row - judged_from) * self.positions
-            earlier += NOBODY * nobody[:, :cut].sum(axis=1)
-            here += NOBODY * nobody[:, cut:].sum(axis=1)
-        return Verdict(earlier, here, _signs(notes, fresh, lots, ways))
+        judged_from, here = max(0, row - 1) * self.positions, row * self.positions
+        fresh = notes.nth >= judged_from
+        cost = self._surplus(notes, fresh & (match < 0), known, here, (lots, ways))
+        cost += self._missing(notes, match, known, row, (lots, ways))
+        unreadable = beginnings[:, :known] < 0
+        cost[0] += UNREADABLE * unreadable[:, judged_from:here].sum(axis=1)
+        cost[1] += UNREADABLE * unreadable[:, here:].sum(axis=1)
+        sign = signatures(notes, self._lanes(notes.channel), fresh, lots, ways)
+        return Verdict(cost[0], cost[1], sign)
 
     def _now(self, known: int) -> float:
         """The tick from which on nothing is certain, after so many bits."""
         if known >= self.total:
             return float("inf")
         row, step = divmod(known, self.positions)
-        slot = int(self.timeline.row_slot[row]) + step
-        return (slot - 0.5) * self.grid.step_ticks
+        return (int(self.timeline.row_slot[row]) + step - 0.5) * self.grid.step_ticks
 
-    def ending(self, rows: int) -> Ear:
-        """The same with a reading of so many rows."""
+    def ending(self, rows: int) -> Matcher:
+        """The same for a reading of so many rows."""
         short = self.timeline.first_rows(rows)
-        return Ear(self.heard, self.music, short, self.grid, self.unit_bits, self.tolerance)
+        return Matcher(
+            self.recorded, self.music, short, self.grid, self.unit_bits, self.tolerance, self.budget
+        )  # fmt: skip
 
     def first_row(self, row: int) -> int:
-        """The first row that is made to judge a row."""
+        """The first of the rows that are made to judge a row."""
         return max(0, row - 2 - self.reach)
 
     def last_row(self, row: int) -> int:
-        """The row after the last one that is made to judge a row."""
+        """The row after the last of them."""
         return min(row + 1 + self.ahead, self.timeline.rows)
 
-    def _too_many(
-        self, notes: _Notes, match: Ints, fresh: Mask, known: int, row: int, lots: int, ways: int
-    ) -> tuple[Reals, Reals]:
-        """Notes that are certain and were not heard; each counted in the first way alone."""
-        which = fresh & (match < 0) & (notes.trial % ways == 0)
-        lot = notes.trial[which] // ways
-        nth, voice = notes.nth[which], notes.voice[which]
-        sure = np.zeros(len(lot), bool)
-        for v, certain in enumerate(self.certain):
-            mine = voice == v
-            sure[mine] = certain[nth[mine]] <= known
-        here = nth >= row * self.positions
-        out = [
-            np.bincount(lot[sure & part], minlength=lots).astype(np.float64)
-            for part in (~here, here)
-        ]
-        return out[0], out[1]
+    def _surplus(
+        self, notes: TrialNotes, which: Mask, known: int, here: int, shape: tuple[int, int]
+    ) -> Reals:
+        """The cost of certain notes that were not recorded, before and from position `here` on,
+        shape (2, trials); the first way stands for all."""
+        lots, ways = shape
+        which = which & (notes.trial % ways == 0)
+        nth = notes.nth[which]
+        sure = self.certain[notes.voice[which], nth] <= known
+        cell = (nth >= here) * lots + notes.trial[which] // ways
+        return np.bincount(cell[sure], minlength=2 * lots).reshape(2, lots).astype(np.float64)
 
     def _missing(
-        self, notes: _Notes, match: Ints, known: int, row: int, lots: tuple[int, int],
-        before: Reals, here: Reals,
-    ) -> None:  # fmt: skip
-        """Adds heard notes that nothing can bring any more, and wrong lengths and forces."""
+        self, notes: TrialNotes, match: Ints, known: int, row: int, shape: tuple[int, int]
+    ) -> Reals:
+        """The cost of recorded notes that nothing can produce any more, and of wrong lengths and
+        velocities; in the row before and in this row, shape (2, trials)."""
+        lots, ways = shape
         cols = np.flatnonzero((self.row == row) | (self.row == row - 1))
-        if not len(cols):
-            return
         column = np.full(len(self.code), -1)
         column[cols] = np.arange(len(cols))
-        use = np.flatnonzero((match >= 0) & (column[match] >= 0))
+        use = np.flatnonzero(match >= 0)
+        use = use[column[match[use]] >= 0]
         if self.bends:
-            # voices that share a lane: the loudest note comes last, and stays
+            # where voices share a lane the loudest note stays: it is written last
             use = use[np.lexsort((notes.length[use], notes.velocity[use]))]
-        lot, way = np.divmod(notes.trial[use], lots[1])
+        lot, way = np.divmod(notes.trial[use], ways)
         at = (lot, way, column[match[use]])
-        shape = (*lots, len(cols))
-        length = np.full(shape, -1, np.int64)
+        length = np.full((lots, ways, len(cols)), -1, np.int64)
         length[at] = np.minimum(notes.length[use], _LONGEST)
-        force = np.zeros(shape, np.int16)
-        force[at] = notes.velocity[use]
         there = length >= 0
         due = self.due[cols] <= known
-        gone = ~there.any(axis=1) & due
-        cost = gone.astype(np.float64)
+        cost = (~there.any(axis=1) & due).astype(np.float64)
+        if ways == WAYS:
+            velocity = np.zeros(length.shape, np.int16)
+            velocity[at] = notes.velocity[use]
+            # until its time has passed, later notes may cut a note short or take its place
+            now = self._now(known)
+            every = there.all(axis=1) & due
+            least, most = length.min(axis=1), length.max(axis=1)
+            fixed = every & (least == most) & (most < _LONGEST) & (self.on[cols] + least <= now)
+            off = np.abs(least - (self.off - self.on)[cols])
+            cost += WRONG_SHAPE * (fixed & (off > self.tolerance.off))
+            soft, loud = velocity.min(axis=1), velocity.max(axis=1)
+            fixed = every & (soft == loud) & (self.on[cols] + self.tolerance.on < now)
+            off = np.abs(soft - self.velocity[cols])
+            cost += WRONG_SHAPE * (fixed & (off > self.tolerance.velocity))
         mine = self.row[cols] == row
-        if lots[1] < WAYS:
-            here += cost[:, mine].sum(axis=1)
-            before += cost[:, ~mine].sum(axis=1)
-            return
-        # later notes may cut it short, or take its place, until its time has passed
-        now = self._now(known)
-        past = due & (self.on[cols] + self.tolerance.on < now)
-        least, most = length.min(axis=1), length.max(axis=1)
-        fixed = there.all(axis=1) & (least == most) & (most < _LONGEST)
-        fixed &= due & (self.on[cols] + least <= now)
-        off = np.abs(least - (self.off - self.on)[cols])
-        cost += SOFTER * (fixed & (off > self.tolerance.off))
-        soft, loud = force.min(axis=1), force.max(axis=1)
-        settled = there.all(axis=1) & (soft == loud) & past
-        cost += SOFTER * (settled & (np.abs(soft - self.velocity[cols]) > self.tolerance.velocity))
-        here += cost[:, mine].sum(axis=1)
-        before += cost[:, ~mine].sum(axis=1)
+        return np.stack([cost[:, ~mine].sum(axis=1), cost[:, mine].sum(axis=1)])
 
     def whole(self, bits: Bits) -> tuple[Reals, list[Ints]]:
-        """What whole discs cost, and at which slots they are off.
+        """What whole discs cost, and the slots of their differences.
 
         Parameters
         ----------
         bits : ndarray of int8, shape (trials, positions of the reading)
         """
         notes = self._notes(Trials.side_by_side(bits, self.timeline, self.unit_bits))
-        if self.bends:
-            notes = notes.keep(np.lexsort((notes.length, notes.velocity)))
         match = self._matched(notes)
+        order = np.arange(len(notes))
+        if self.bends:
+            # where voices share a lane the loudest note stays: it is written last
+            order = np.lexsort((notes.length, notes.velocity))
         costs, places = np.zeros(len(bits)), []
-        step = self.grid.step_ticks
         for k in range(len(bits)):
-            mine = notes.trial == k
-            m = match[mine]
-            missed = np.ones(len(self.code), bool)
-            missed[m[m >= 0]] = False
-            # of notes that share a lane the loudest one, which comes last
+            mine = order[notes.trial[order] == k]
+            found = mine[match[mine] >= 0]
             which = np.full(len(self.code), -1)
-            which[m[m >= 0]] = np.flatnonzero(mine)[m >= 0]
-            got = np.flatnonzero(which >= 0)
-            wrong = np.abs(notes.length[which[got]] - (self.off - self.on)[got])
-            bad = wrong > self.tolerance.off
-            loud = np.abs(notes.velocity[which[got]] - self.velocity[got])
-            bad_force = loud > self.tolerance.velocity
+            which[match[found]] = found
+            missed, got = which < 0, np.flatnonzero(which >= 0)
+            surplus = notes.on[mine[match[mine] < 0]]
+            length, velocity = notes.length[which[got]], notes.velocity[which[got]]
+            long = np.abs(length - (self.off - self.on)[got]) > self.tolerance.off
+            loud = np.abs(velocity - self.velocity[got]) > self.tolerance.velocity
             costs[k] = (
-                missed.sum() + (m < 0).sum() + SOFTER * (bad.sum() + bad_force.sum())
-                + NOBODY * (bits[k] < 0).sum()
+                missed.sum() + len(surplus) + WRONG_SHAPE * (long.sum() + loud.sum())
+                + UNREADABLE * (bits[k] < 0).sum()
             )  # fmt: skip
-            ends = self.off[got[bad]], (self.on[got] + notes.length[which[got]])[bad]
-            off = [self.on[missed], notes.on[mine][m < 0], self.on[got[bad | bad_force]], *ends]
-            places.append(np.floor(np.concatenate(off) / step).astype(np.int64))
+            ends = self.off[got[long]], (self.on[got] + length)[long]
+            off = [self.on[missed], surplus, self.on[got[long | loud]], *ends]
+            places.append(np.floor(np.concatenate(off) / self.grid.step_ticks).astype(np.int64))
         return costs, places
 
 
-@dataclass(frozen=True, eq=False)
-class _Notes:
-    """The notes of trials, shape (notes,): ticks from their trial's start, and whose they are."""
-
-    trial: Ints
-    on: Ints
-    length: Ints
-    tone: Ints
-    velocity: Ints
-    lane: Ints
-    voice: Ints
-    nth: Ints
-
-    def keep(self, which: Ints) -> _Notes:
-        return _Notes(
-            self.trial[which], self.on[which], self.length[which], self.tone[which],
-            self.velocity[which], self.lane[which], self.voice[which], self.nth[which],
-        )  # fmt: skip
-
-
-def _ways(rng: Any, most: int) -> Bits:
-    """Ways to go on: steady ones, and chance ones that begin either way and lie thin or thick."""
+def _ways(rng: np.random.Generator, most: int) -> Bits:
+    """Ways to go on: regular ones, and random ones of several densities whose first two bits are
+    all that they can be."""
     at = np.arange(most)
     steady = [0 * at, 0 * at + 1, at % 2, 1 - at % 2, at // 2 % 2, at == 0]
     chance = [rng.random(most) < share for share in (0.25, 0.75, 0.5, 0.5)]
     for n, way in enumerate(chance):
         way[:2] = [n % 2, n // 2]
     out: Bits = np.stack([*steady, *chance]).astype(np.int8)
-    return out
-
-
-def _mixed(x: NDArray[np.uint64]) -> NDArray[np.uint64]:
-    """SplitMix64's mixing (Steele, Lea and Flood, OOPSLA 2014)."""
-    x = (x ^ (x >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
-    x = (x ^ (x >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
-    out: NDArray[np.uint64] = x ^ (x >> np.uint64(31))
-    return out
-
-
-def _signs(notes: _Notes, fresh: Mask, lots: int, ways: int) -> NDArray[np.uint64]:
-    """Numbers that are equal for trials whose fresh notes are equal in all ways."""
-    with np.errstate(over="ignore"):
-        x = (notes.lane[fresh] << 21) + notes.tone[fresh]
-        sign = _mixed(x.astype(np.uint64) + np.uint64(0x9E3779B97F4A7C15))
-        sign = _mixed(sign ^ notes.on[fresh].astype(np.uint64))
-        sign = _mixed(sign + notes.length[fresh].astype(np.uint64) * np.uint64(0x85EBCA6B))
-        sign = _mixed(sign + notes.velocity[fresh].astype(np.uint64))
-        way = (notes.trial[fresh] % ways).astype(np.uint64)
-        sign = _mixed(sign + way * np.uint64(0x9E3779B97F4A7C15))
-        out = np.zeros(lots, np.uint64)
-        np.add.at(out, notes.trial[fresh] // ways, sign)
     return out

@@ -1,7 +1,8 @@
-"""What was heard: the notes of a MIDI file, in seconds and then in positions."""
+"""The notes of a recorded MIDI file, and what went wrong among its messages."""
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -12,262 +13,240 @@ from numpy.typing import NDArray
 from sonify.errors import InputError
 from sonify.midi.bends import BEND_RANGE
 
-__all__ = ["HEARD", "Pulse", "pulses_of", "read_notes", "written_pulse"]
+__all__ = ["NOTE", "MidiRecording", "read_recorded_midi"]
 
-HEARD = np.dtype(
+NOTE = np.dtype(
     [
         *(("on_s", "f8"), ("off_s", "f8"), ("on_beat", "f8"), ("off_beat", "f8")),
-        *(("pitch", "i2"), ("bend", "i2"), ("velocity", "u1"), ("channel", "u1")),
+        *(("pitch", "i2"), ("bend", "i4"), ("velocity", "u1"), ("channel", "u1")),
     ]
 )
-"""One note as it was recorded; beats are quarter notes of the file, bends for a range of two
-semitones."""
+"""One recorded note. Beats are quarter notes of the file, bends are for a range of two semitones;
+ends are nan where no note-off came."""
 
-MAX_BYTES = 64 * 1024 * 1024
-MOST_PULSES = 6
-WINDOW = 48  # notes that are looked at together for the speed
+MAX_BYTES = 64 * 1024 * 1024  # a day of dense playing is about a tenth of it
 
-Floats = NDArray[np.float64]
+TWIN_S = 0.005
+"""A message that repeats another within this time, in s, is its duplicate: a few times the 1 ms
+that a three-byte message takes at 31.25 kbit/s (MIDI 1.0)."""
+
+TWINS = 0.45
+"""The share of messages that must be duplicates before any of them is dropped: nearly half of all
+where two inputs were recorded."""
 
 
 @dataclass(frozen=True, eq=False)
-class Pulse:
-    """The player's real speed.
+class MidiRecording:
+    """The notes of a MIDI file.
 
     Attributes
     ----------
-    position_s : float
-        How long a position lasts, on average.
-    slot : ndarray, shape (notes,)
-        When each note begins, in positions from the first note's on.
-    length : ndarray, shape (notes,)
-        In positions.
-    swing : float
-        How much the speed changes from its slowest to its fastest stretch, as a share.
-    written : bool
-        Whether it is the file's own beats, so that positions are exact.
+    path : Path
+    notes : ndarray of NOTE
+        By onset.
+    orphans : ndarray of float64
+        When a note-off came that ended no note, in s.
+    struck_again : ndarray of float64
+        When a note-on came for a note that was sounding, in s.
+    seconds, beats : float
+        The length of the file.
+    remarks : tuple of str
+        What else a user should know about it.
+    tick_s : float
+        The length of its longest tick, in s.
     """
 
-    position_s: float
-    slot: Floats
-    length: Floats
-    swing: float
-    written: bool = False
+    path: Path
+    notes: NDArray[np.void]
+    orphans: NDArray[np.float64]
+    struck_again: NDArray[np.float64]
+    seconds: float
+    beats: float
+    remarks: tuple[str, ...] = ()
+    tick_s: float = 0.0
 
 
-def read_notes(path: Path) -> NDArray[np.void]:
-    """The notes of a MIDI file, by onset.
+@dataclass(frozen=True)
+class _Message:
+    """A note-on or note-off with its time, and the bend of its channel at that time."""
+
+    time_s: float
+    beat: float
+    channel: int
+    pitch: int
+    velocity: int
+    bend: int
+
+
+def read_recorded_midi(path: Path, *, queue: bool = False) -> MidiRecording:
+    """Read a MIDI file.
+
+    Parameters
+    ----------
+    path : Path
+    queue : bool
+        How note-offs are paired where a key is struck again while it sounds: the first note-off
+        ends the first note (as in a file in which voices share keys), or the second strike cuts
+        off the first note, whose own note-off was lost (as on a cable).
 
     Raises
     ------
     InputError
-        Not a MIDI file, a broken one, or fewer than two notes.
+        Not a MIDI file, one that is broken or too large, or one without notes.
     """
     import mido
 
-    if path.stat().st_size > MAX_BYTES:
-        raise InputError(f"more than {MAX_BYTES:,} bytes are too many for a recording", file=path)
+    size = path.stat().st_size
+    if size > MAX_BYTES:
+        raise InputError(
+            f"it has {size:,} bytes; a recording may have {MAX_BYTES:,} at most", file=path
+        )
     try:
-        midi = mido.MidiFile(str(path), clip=True)
-        if midi.type == 2:
-            raise InputError("its tracks are separate pieces (format 2); save it as format 1",
-                             file=path)  # fmt: skip
-        out = _notes_of(midi)
+        file = mido.MidiFile(str(path), clip=True)
+        if file.type == 2 and len(file.tracks) > 1:
+            raise InputError(
+                "its tracks are separate pieces (format 2); save it as format 0 or 1", file=path
+            )
+        clock = _Clock(file, _frame_tick(path))
+        messages = list(_messages(file, clock))
     except InputError:
         raise
     except (OSError, ValueError, KeyError, IndexError, EOFError, TypeError, AttributeError) as e:
         raise InputError(
-            f"this is not a MIDI file that can be read ({str(e) or type(e).__name__}); "
-            "record it again as a .mid of format 0 or 1",
+            f"this is not a MIDI file that can be read ({str(e) or 'it is cut short'}); record it "
+            "again as a .mid of format 0 or 1",
             file=path,
         ) from None
-    if len(out) < 4:
-        raise InputError(
-            f"{len(out)} notes are too few to tell a player's speed; record the whole disc",
-            file=path,
+    remarks = []
+    twins = _twins(messages)
+    if twins:
+        messages = [m for k, m in enumerate(messages) if k not in twins]
+        remarks.append(
+            "each note came twice within a few milliseconds, as if two inputs or a loop had been "
+            "recorded; only the first of each was used"
         )
-    notes = np.array(out, HEARD)
-    return notes[np.argsort(notes["on_s"], kind="stable")]
+    notes, orphans, again = _paired(messages, queue)
+    if not len(notes):
+        raise InputError("it has no notes; record the player again", file=path)
+    if all(m.velocity for m in messages):
+        remarks.append(
+            "it has no note-offs: the player sends none, or the recorder leaves them out"
+        )
+    return MidiRecording(
+        path, notes, orphans, again, clock.now_s, clock.now_beat, tuple(remarks),
+        clock.longest_tick_s,
+    )  # fmt: skip
 
 
-def _notes_of(midi: Any) -> list[tuple[float, ...]]:
+class _Clock:
+    """The time of a file's events, in s and in beats."""
+
+    def __init__(self, file: Any, frame_tick_s: float | None) -> None:
+        self.per_beat = max(1, file.ticks_per_beat)
+        self.frame_tick_s = frame_tick_s
+        # in microseconds per quarter note, until the file gives one (Standard MIDI Files 1.0)
+        self.tempo = 500_000
+        self.longest_tick_s = frame_tick_s or 0.0
+        self.now_s = self.now_beat = 0.0
+
+    def advance(self, ticks: int) -> None:
+        if not ticks:
+            return
+        if self.frame_tick_s is not None:
+            self.now_s += ticks * self.frame_tick_s
+        else:
+            self.now_s += ticks * self.tempo / self.per_beat * 1e-6
+            self.longest_tick_s = max(self.longest_tick_s, self.tempo / self.per_beat * 1e-6)
+        self.now_beat += ticks / self.per_beat
+
+
+def _frame_tick(path: Path) -> float | None:
+    """The length of a tick in s, where the header counts film frames instead of beats.
+
+    Standard MIDI Files 1.0 (RP-001): a division whose highest bit is set holds the frames per
+    second, as a negative number (29 for 29.97, drop frame), and the ticks per frame.
+    """
+    with path.open("rb") as f:
+        head = f.read(14)
+    if len(head) < 14 or not head[12] & 0x80:
+        return None
+    frames = 256 - head[12]
+    rate = 30000 / 1001 if frames == 29 else float(frames)
+    return 1.0 / (rate * max(1, head[13]))
+
+
+def _messages(file: Any, clock: _Clock) -> Iterator[_Message]:
+    """Note-ons and note-offs (velocity 0) in order; runs the clock to the end of the file."""
     from mido import merge_tracks
 
-    now = beat = 0.0
-    tempo = 500_000
-    per_quarter = max(1, midi.ticks_per_beat)
     wheel = [0] * 16
-    reach = [float(BEND_RANGE)] * 16
+    bend_range = [float(BEND_RANGE)] * 16
     parameter = [(127, 127)] * 16
-    open_notes: dict[tuple[int, int], list[tuple[float, float, int, int]]] = {}
-    out: list[tuple[float, ...]] = []
-    for message in merge_tracks(midi.tracks):
-        now += message.time * tempo / per_quarter * 1e-6
-        beat += message.time / per_quarter
+    for message in merge_tracks(file.tracks):
+        clock.advance(message.time)
         kind = message.type
         if kind == "set_tempo":
-            tempo = message.tempo
+            clock.tempo = message.tempo
         elif kind == "pitchwheel":
             wheel[message.channel] = message.pitch
         elif kind == "control_change":
-            _parameter(message, parameter, reach)
-        if kind not in ("note_on", "note_off"):
-            continue
-        key = (message.channel, message.note)
-        if kind == "note_on" and message.velocity > 0:
-            bend = round(wheel[message.channel] * reach[message.channel] / BEND_RANGE)
-            open_notes.setdefault(key, []).append((now, beat, message.velocity, bend))
-        elif open_notes.get(key):
-            on, on_beat, velocity, bend = open_notes[key].pop(0)
-            out.append((on, now, on_beat, beat, message.note, bend, velocity, message.channel))
-    for (channel, note), begun in open_notes.items():
-        out += [
-            (on, now, on_beat, beat, note, bend, velocity, channel)
-            for on, on_beat, velocity, bend in begun
-        ]
-    return out
+            # registered parameter 0 is the bend range (MIDI 1.0)
+            c, value = message.channel, message.value
+            if message.control == 101:
+                parameter[c] = (value, parameter[c][1])
+            elif message.control == 100:
+                parameter[c] = (parameter[c][0], value)
+            elif message.control == 6 and parameter[c] == (0, 0):
+                bend_range[c] = float(value)
+        elif kind in ("note_on", "note_off"):
+            c = message.channel
+            yield _Message(
+                clock.now_s, clock.now_beat, c, message.note,
+                message.velocity if kind == "note_on" else 0,
+                round(wheel[c] * bend_range[c] / BEND_RANGE),
+            )  # fmt: skip
 
 
-def _parameter(message: Any, parameter: list[tuple[int, int]], reach: list[float]) -> None:
-    """Registered parameter 0, the bend range, as MIDI 1.0 sets it."""
-    c, value = message.channel, message.value
-    if message.control == 101:
-        parameter[c] = (value, parameter[c][1])
-    elif message.control == 100:
-        parameter[c] = (parameter[c][0], value)
-    elif message.control == 6 and parameter[c] == (0, 0):
-        reach[c] = float(value)
+def _twins(messages: list[_Message]) -> set[int]:
+    """Messages that came a second time, if so many did that it can't be chance."""
+    last: dict[tuple[int, int, bool], float] = {}
+    twins = set()
+    for k, m in enumerate(messages):
+        key = m.channel, m.pitch, m.velocity > 0
+        if m.time_s - last.get(key, -1.0) <= TWIN_S:
+            twins.add(k)
+            last.pop(key)
+        else:
+            last[key] = m.time_s
+    return twins if len(twins) > TWINS * len(messages) else set()
 
 
-def _comb(steps: Floats, periods: Floats) -> Floats:
-    """How well time differences are whole multiples of each period, -1 to 1."""
-    out = np.empty(len(periods))
-    for k in range(0, len(periods), 512):
-        out[k : k + 512] = np.cos(2 * np.pi * steps / periods[k : k + 512, None]).mean(axis=1)
-    return out
+def _paired(
+    messages: list[_Message], queue: bool
+) -> tuple[NDArray[np.void], NDArray[np.float64], NDArray[np.float64]]:
+    """Notes by onset, orphaned note-offs and second strikes."""
+    nan = float("nan")
+    sounding: dict[tuple[int, int], list[_Message]] = {}
+    found: list[tuple[float, ...]] = []
+    orphans, again = [], []
 
+    def end(m: _Message, time_s: float, beat: float) -> None:
+        found.append((m.time_s, time_s, m.beat, beat, m.pitch, m.bend, m.velocity, m.channel))
 
-def written_pulse(notes: NDArray[np.void], step_beats: float) -> Pulse | None:
-    """The pulse of the file's own beats, where a position lasts `step_beats` quarter notes.
-
-    None where the notes don't span any time.
-    """
-    span = float(notes["on_beat"].max())
-    if span <= 0:
-        return None
-    last = int(np.argmax(notes["on_beat"]))
-    slot = notes["on_beat"] / step_beats
-    return Pulse(
-        float(notes["on_s"][last] / span * step_beats),
-        slot,
-        (notes["off_beat"] - notes["on_beat"]) / step_beats,
-        0.0,
-        written=True,
-    )
-
-
-def pulses_of(
-    on_s: Floats, off_s: Floats, low: float, high: float, path: Any,
-    steady: NDArray[np.bool_] | None = None,
-) -> list[Pulse]:  # fmt: skip
-    """The length of a position, followed through the recording: what it may be, the longest first.
-
-    Parameters
-    ----------
-    on_s, off_s : ndarray, shape (notes,)
-    low, high : float
-        The range of lengths to look in, in s.
-    steady : ndarray of bool, shape (notes,), optional
-        Those that the mapping lays on whole positions.
-
-    Raises
-    ------
-    InputError
-        The notes lie on no even grid.
-    """
-    onsets = np.unique(np.round(on_s if steady is None else on_s[steady], 6))
-    gaps = np.concatenate([onsets[k:] - onsets[:-k] for k in (1, 2, 3) if len(onsets) > k])
-    gaps = gaps[(gaps > 0.3 * low) & (gaps < 24 * high)]
-    if len(gaps) < 3:
-        raise InputError("its notes are too few and too far apart to tell the speed", file=path)
-    periods = np.exp(np.arange(np.log(low), np.log(high), 0.002))
-    score = _comb(gaps, periods)
-    if score.max() < 0.25:
-        raise InputError(
-            "its notes lie on no even grid of positions; is it the recording of a player, and is "
-            "the preset the one that it played with?",
-            file=path,
-        )
-    # notes that swing fit a part of a position better than a whole one, so the best is not enough
-    padded = np.pad(score, 12, constant_values=-1)
-    highest = np.lib.stride_tricks.sliding_window_view(padded, 25).max(axis=1)
-    peaks = np.flatnonzero((score == highest) & (score > 0.5 * score.max()))[::-1][:MOST_PULSES]
-    return [_followed(on_s, off_s, onsets, float(periods[at])) for at in peaks]
-
-
-def _followed(on_s: Floats, off_s: Floats, onsets: Floats, period: float) -> Pulse:
-    # notes that are strummed say nothing about the pulse
-    apart = np.append(True, np.diff(onsets) > 0.6 * period)
-    local = np.interp(onsets, onsets[apart], _local_periods(onsets[apart], period))
-    steps = np.diff(onsets)
-    # a step beside each onset: the mean of the periods at its two ends
-    here = (local[1:] + local[:-1]) / 2
-    fine = _in_phase(np.append(0.0, np.cumsum(steps / here)))
-    # on beyond the first and the last at their speed
-    far = 1e4
-    at = np.concatenate([[onsets[0] - far], onsets, [onsets[-1] + far]])
-    ends = fine[0] - far / local[0], fine[-1] + far / local[-1]
-    slot = np.interp(on_s, at, np.concatenate([ends[:1], fine, ends[1:]]))
-    last_rate = np.interp(on_s, onsets, local)
-    return Pulse(
-        float((onsets[-1] - onsets[0]) / max(fine[-1] - fine[0], 1.0)),
-        slot,
-        (off_s - on_s) / last_rate,
-        float(local.max() / local.min() - 1),
-    )
-
-
-def _local_periods(onsets: Floats, period: float) -> Floats:
-    """The length of a position near each onset."""
-    n = len(onsets)
-    near = period * np.linspace(0.94, 1.06, 241)
-    centres, found = [], []
-    for start in range(0, max(1, n - WINDOW // 2), WINDOW // 2):
-        part = onsets[start : start + WINDOW]
-        if len(part) < 4:
-            continue
-        steps = np.diff(part)
-        steps = steps[steps < 40 * period]
-        two = part[2:] - part[:-2]
-        steps = np.concatenate([steps, two[two < 40 * period]])
-        if len(steps) < 3:
-            continue
-        score = _comb(steps, near)
-        best = float(near[int(np.argmax(score))])
-        # the spacing over the whole window, now that its steps can be counted
-        count = np.rint(steps / best)
-        use = count > 0
-        if use.any():
-            best = float((steps[use] * count[use]).sum() / (count[use] ** 2).sum())
-        centres.append(float(part.mean()))
-        found.append(best)
-    if not found:
-        return np.full(n, period)
-    rates = np.array(found)
-    if len(rates) >= 5:
-        padded = np.pad(rates, 1, mode="edge")
-        rates = np.median(np.stack([padded[:-2], padded[1:-1], padded[2:]]), axis=0)
-    out: Floats = np.interp(onsets, centres, rates)
-    return out
-
-
-def _in_phase(slot: Floats) -> Floats:
-    """Positions moved so that most notes lie on whole ones, with slow drift taken off."""
-    width = min(31, len(slot) // 2 * 2 - 1)
-    if width < 5:
-        return np.rint(slot)
-    turn = np.exp(2j * np.pi * slot)
-    padded = np.pad(turn, width // 2, mode="reflect")
-    mean = np.lib.stride_tricks.sliding_window_view(padded, width).mean(axis=1)
-    out: Floats = slot - np.unwrap(np.angle(mean)) / (2 * np.pi)
-    return out
+    for m in messages:
+        open_notes = sounding.setdefault((m.channel, m.pitch), [])
+        if m.velocity:
+            if open_notes:
+                again.append(m.time_s)
+                if not queue:
+                    end(open_notes.pop(), nan, nan)
+            open_notes.append(m)
+        elif open_notes:
+            end(open_notes.pop(0), m.time_s, m.beat)
+        else:
+            orphans.append(m.time_s)
+    for open_notes in sounding.values():
+        for m in open_notes:
+            end(m, nan, nan)
+    notes = np.array(found, NOTE)
+    return notes[np.argsort(notes["on_s"], kind="stable")], np.array(orphans), np.array(again)

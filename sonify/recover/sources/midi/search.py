@@ -1,67 +1,69 @@
-"""Bits from notes: all discs whose music is what was heard, found bit by bit.
+"""All discs whose music is what was recorded, found bit by bit: a beam search.
 
 Beginnings of a disc are built up in the order of reading. Those whose notes are certain to differ
-from what was heard are dropped; those whose notes will be the same whatever follows are put
-together, and the bits in which they differ are lost by the mapping.
+from the recorded ones are dropped. Those whose notes will be the same whatever follows are merged;
+the mapping loses the bits in which they differ.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sonify.music.trials import Before
-from sonify.recover.sources.midi.matcher import Ear, Reals
+from sonify.recover.sources.midi.matcher import Matcher, Reals
 
-__all__ = ["Effort", "Found", "search"]
+__all__ = ["SearchLimits", "Solution", "search"]
 
 Bits = NDArray[np.int8]
+Ints = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 
 AT_ONCE = 20_000
-"""Positions of trials that are made side by side."""
+"""Positions of trials that are made side by side: a few megabytes of notes."""
 MOST_STEPS = 6
+"""The most bits to add at once; 2 ** 6 branches of each beginning."""
 ENDS = 3
-"""How many rows before the last note the reading may have ended."""
-_SAME = 1e-6
+"""How many rows before the row of the last note the reading may have ended."""
+_SAME = 1e-6  # costs that differ by less are equal
 
 
 @dataclass(frozen=True)
-class Effort:
+class SearchLimits:
     """How widely to search.
 
     Attributes
     ----------
     margin : float
-        How much more than the best a beginning may cost and still be followed.
-    limit : float
-        The cost a row at which to give up.
-    most : int
-        How many beginnings are followed at most.
+        How much more than the best a beginning may cost to be followed.
+    per_row : float
+        The cost per row at which to give up.
+    width : int
+        The most beginnings to follow.
     """
 
     margin: float
-    limit: float
-    most: int
+    per_row: float
+    width: int
 
 
 @dataclass(frozen=True, eq=False)
-class Found:
+class Solution:
     """The discs that fit.
 
     Attributes
     ----------
     bits : ndarray of int8, shape (rows * positions,)
-        In the order of reading, of the one that fits best.
+        Of the one that fits best, in the order of reading.
     lost : ndarray of bool, shape (rows * positions,)
-        Bits that might be otherwise.
+        Bits that may be otherwise.
     rows : int
     cost : float
-        Notes that are missing or too many; a wrong length or force counts half.
+        Missing and surplus notes; a wrong length or velocity counts half.
     off : ndarray of int64
-        Slots at which something is off.
+        The slots of the differences.
     crowded : bool
         Whether more beginnings fitted than could be followed.
     """
@@ -70,13 +72,13 @@ class Found:
     lost: Mask
     rows: int
     cost: float
-    off: NDArray[np.int64]
+    off: Ints
     crowded: bool
 
 
-@dataclass(eq=False)
-class _Crowd:
-    """Beginnings that are followed: bits and which of them are lost, shape (beginnings, bits)."""
+@dataclass(frozen=True, eq=False)
+class _Beam:
+    """The beginnings that are followed: `bits` and `lost` have the shape (beginnings, bits)."""
 
     bits: Bits
     lost: Mask
@@ -84,43 +86,47 @@ class _Crowd:
     cost: Reals
     crowded: bool = False
 
-    def keep(self, which: NDArray[np.int64]) -> _Crowd:
-        return _Crowd(
-            self.bits[which], self.lost[which], self.settled[which], self.cost[which], self.crowded
-        )
+    def keep(self, which: Ints) -> _Beam:
+        return replace(
+            self, bits=self.bits[which], lost=self.lost[which], settled=self.settled[which],
+            cost=self.cost[which],
+        )  # fmt: skip
+
+    def cut(self, total: int) -> _Beam:
+        return replace(self, bits=self.bits[:, :total].copy(), lost=self.lost[:, :total].copy())
 
 
-def search(ear: Ear, rows: int, how: Effort, symbols: tuple[int, ...] = (0, 1)) -> Found | int:
-    """The discs of up to so many rows whose music is what was heard.
+def search(
+    matcher: Matcher, rows: int, limits: SearchLimits, symbols: tuple[int, ...] = (0, 1)
+) -> Solution | int:
+    """Find the discs of up to so many rows whose music is what was recorded.
 
     Parameters
     ----------
-    ear : Ear
+    matcher : Matcher
         On a timeline of at least one row more.
     rows : int
-        The row in which the last note was heard, and all before it.
-    how : Effort
+        The row of the last note, and all before it.
+    limits : SearchLimits
     symbols : tuple of int
-        What bits may be: -1 is a bit that nobody could read.
+        What bits may be; -1 is an unreadable one.
 
     Returns
     -------
-    Found or int
-        Where all cost too much, after how many bits they did.
+    Solution or int
+        If all cost too much, the number of bits after which they did.
     """
-    crowd = _Crowd(
-        np.zeros((1, ear.total), np.int8), np.zeros((1, ear.total), bool), np.zeros(1), np.zeros(1)
-    )
-    # only the last row's notes depend on where the reading ends
+    shape = 1, matcher.total
+    beam = _Beam(np.zeros(shape, np.int8), np.zeros(shape, bool), np.zeros(1), np.zeros(1))
+    # only the notes of the last rows depend on where the reading ends
     sure = max(0, rows - ENDS)
-    begun = _followed(ear, crowd, 0, sure, how, symbols)
+    begun = _followed(matcher, beam, 0, sure, limits, symbols)
     if isinstance(begun, int):
         return begun
-    best: Found | int = 0
+    best: Solution | int = 0
     for count in range(max(1, sure), rows + 1):
-        end = ear.ending(count)
-        one = _cut(begun, end.total)
-        done = _followed(end, one, sure, count, how, symbols)
+        end = matcher.ending(count)
+        done = _followed(end, begun.cut(end.total), sure, count, limits, symbols)
         if isinstance(done, int):
             best = max(best, done) if isinstance(best, int) else best
             continue
@@ -131,105 +137,91 @@ def search(ear: Ear, rows: int, how: Effort, symbols: tuple[int, ...] = (0, 1)) 
 
 
 def _followed(
-    ear: Ear, crowd: _Crowd, first: int, last: int, how: Effort, symbols: tuple[int, ...]
-) -> _Crowd | int:
-    """The crowd after some more rows, or after how many bits all beginnings cost too much."""
-    n = ear.positions
+    matcher: Matcher, beam: _Beam, first: int, last: int, limits: SearchLimits,
+    symbols: tuple[int, ...],
+) -> _Beam | int:  # fmt: skip
+    """The beam after some more rows, or the number of bits after which all cost too much."""
+    n = matcher.positions
     for row in range(first, last):
-        known = row * n
-        low = ear.first_row(row) * n
-        while known < (row + 1) * n:
-            window = ear.last_row(row) * n - low
-            step = _steps(len(crowd.bits) * window, len(symbols), (row + 1) * n - known)
-            crowd = _grown(ear, crowd, known, step, row, low, how, symbols)
+        known, end = row * n, (row + 1) * n
+        window = (matcher.last_row(row) - matcher.first_row(row)) * n
+        while known < end:
+            step, work = 1, len(beam.bits) * window
+            while step < min(MOST_STEPS, end - known) and (
+                work * len(symbols) ** (step + 1) <= AT_ONCE
+            ):
+                step += 1
+            beam = _grown(matcher, beam, known, step, row, limits, symbols)
             known += step
-            if crowd.cost.min() > how.limit * (row + 1):
+            if beam.cost.min() > limits.per_row * (row + 1):
                 return known
-    return crowd
-
-
-def _cut(crowd: _Crowd, total: int) -> _Crowd:
-    return _Crowd(
-        crowd.bits[:, :total].copy(), crowd.lost[:, :total].copy(), crowd.settled, crowd.cost,
-        crowd.crowded,
-    )  # fmt: skip
-
-
-def _steps(work: int, symbols: int, left: int) -> int:
-    """How many bits to grow by at once."""
-    step = 1
-    while step < min(MOST_STEPS, left) and work * symbols ** (step + 1) <= AT_ONCE:
-        step += 1
-    return step
+    return beam
 
 
 def _grown(
-    ear: Ear, crowd: _Crowd, known: int, step: int, row: int, low: int, how: Effort,
+    matcher: Matcher, beam: _Beam, known: int, step: int, row: int, limits: SearchLimits,
     symbols: tuple[int, ...],
-) -> _Crowd:  # fmt: skip
-    """The crowd with some more bits."""
-    lots = len(crowd.bits)
-    ends = np.stack(
-        np.meshgrid(*[np.array(symbols, np.int8)] * step, indexing="ij"), axis=-1
-    ).reshape(-1, step)
-    family = len(ends)
-    parent = np.repeat(np.arange(lots), family)
+) -> _Beam:  # fmt: skip
+    """The beam with some more bits."""
+    count = len(beam.bits)
+    grids = np.meshgrid(*[np.array(symbols, np.int8)] * step, indexing="ij")
+    ends = np.stack(grids, axis=-1).reshape(-1, step)
+    parent = np.repeat(np.arange(count), len(ends))
     after = known + step
-    bits = crowd.bits[parent]
-    bits[:, known:after] = np.tile(ends, (lots, 1))
-    before = Before.of(crowd.bits[:, :low])
-    # most are out by the notes that they make; only the rest is made in all ways
-    rough = ear.judge(bits, before.keep(parent), after, row, ways=1)
-    cost = crowd.settled[parent] + rough.before + rough.here
-    good = np.flatnonzero(cost <= cost.min() + how.margin)
+    bits = beam.bits[parent]
+    bits[:, known:after] = np.tile(ends, (count, 1))
+    before = Before.of(beam.bits[:, : matcher.first_row(row) * matcher.positions])
+    # one way of going on rules most of them out; only the rest is made in all ways
+    rough = matcher.judge(bits, before.keep(parent), after, row, ways=1)
+    cost = beam.settled[parent] + rough.before + rough.here
+    good = np.flatnonzero(cost <= cost.min() + limits.margin)
     bits, parent = bits[good], parent[good]
-    verdict = ear.judge(bits, before.keep(parent), after, row)
-    settled = crowd.settled[parent]
+    verdict = matcher.judge(bits, before.keep(parent), after, row)
+    settled = beam.settled[parent]
     cost = settled + verdict.before + verdict.here
-    if after == (row + 1) * ear.positions:
-        # the row before is judged for good
+    if after == (row + 1) * matcher.positions:
+        # nothing can change the row before any more
         settled = settled + verdict.before
-    good = np.flatnonzero(cost <= cost.min() + how.margin)
-    grown = _Crowd(bits[good], crowd.lost[parent[good]], settled[good], cost[good], crowd.crowded)
-    return _thinned(_merged(grown, verdict.sign[good], after), after, how.most)
+    good = np.flatnonzero(cost <= cost.min() + limits.margin)
+    grown = _Beam(bits[good], beam.lost[parent[good]], settled[good], cost[good], beam.crowded)
+    return _thinned(_merged(grown, verdict.sign[good], after), after, limits.width)
 
 
-def _merged(crowd: _Crowd, sign: NDArray[np.uint64], known: int) -> _Crowd:
+def _merged(beam: _Beam, sign: NDArray[np.uint64], known: int) -> _Beam:
     """One of all beginnings that no note will ever tell apart, with the bits that are lost."""
-    order = np.lexsort((crowd.cost, sign))
-    new = np.ones(len(order), bool)
-    new[1:] = sign[order][1:] != sign[order][:-1]
+    order = np.lexsort((beam.cost, sign))
+    new = np.append(True, np.diff(sign[order]) != 0)
     if new.all():
-        return crowd
+        return beam
     first = np.flatnonzero(new)
     of = np.cumsum(new) - 1
-    best = crowd.keep(order[first])
-    bits, lost = crowd.bits[order, :known], crowd.lost[order, :known]
+    best = beam.keep(order[first])
+    bits, lost = beam.bits[order, :known], beam.lost[order, :known]
     differ = (bits != best.bits[of, :known]) | lost
-    # what fits worse is no rival
-    differ[crowd.cost[order] > best.cost[of] + _SAME] = False
+    # what fits worse is no alternative
+    differ[beam.cost[order] > best.cost[of] + _SAME] = False
     best.lost[:, :known] = np.logical_or.reduceat(differ, first, axis=0)
     return best
 
 
-def _thinned(crowd: _Crowd, known: int, most: int) -> _Crowd:
-    """At most so many; the bits of those that are let go count as lost."""
-    if len(crowd.bits) <= most:
-        return crowd
-    order = np.argsort(crowd.cost, kind="stable")
-    stay, go = crowd.keep(order[:most]), order[most:]
-    alike = go[crowd.cost[go] <= crowd.cost.min() + _SAME]
-    if len(alike):
-        stay.crowded = True
-        differ = (crowd.bits[alike, :known] != stay.bits[0, :known]) | crowd.lost[alike, :known]
-        stay.lost[:, :known] |= differ.any(axis=0)
-    return stay
+def _thinned(beam: _Beam, known: int, width: int) -> _Beam:
+    """The best `width` beginnings; bits in which the others differ count as lost."""
+    if len(beam.bits) <= width:
+        return beam
+    order = np.argsort(beam.cost, kind="stable")
+    stay, go = beam.keep(order[:width]), order[width:]
+    alike = go[beam.cost[go] <= beam.cost.min() + _SAME]
+    if not len(alike):
+        return stay
+    differ = (beam.bits[alike, :known] != stay.bits[0, :known]) | beam.lost[alike, :known]
+    stay.lost[:, :known] |= differ.any(axis=0)
+    return replace(stay, crowded=True)
 
 
-def _best_of(ear: Ear, crowd: _Crowd, rows: int) -> Found:
-    """The whole disc that fits best, with what else it might be."""
-    cost, off = ear.whole(crowd.bits)
+def _best_of(matcher: Matcher, beam: _Beam, rows: int) -> Solution:
+    """The whole disc that fits best, with what else it may be."""
+    cost, off = matcher.whole(beam.bits)
     at = int(np.argmin(cost))
     alike = np.flatnonzero(cost <= cost[at] + _SAME)
-    lost = crowd.lost[alike].any(axis=0) | (crowd.bits[alike] != crowd.bits[at]).any(axis=0)
-    return Found(crowd.bits[at], lost, rows, float(cost[at]), off[at], crowd.crowded)
+    lost = beam.lost[alike].any(axis=0) | (beam.bits[alike] != beam.bits[at]).any(axis=0)
+    return Solution(beam.bits[at], lost, rows, float(cost[at]), off[at], beam.crowded)

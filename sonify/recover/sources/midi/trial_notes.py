@@ -1,0 +1,155 @@
+"""Recorded notes, and the notes that a mapping makes of trial discs, in the same terms."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.midi.bends import BEND_RANGE
+from sonify.music.metre import Grid
+from sonify.music.notes import untuned_parts
+from sonify.music.settings import Music
+from sonify.music.trials import Trials
+
+__all__ = ["BEND_STEPS", "Budget", "NoteEvents", "TrialNotes", "notes_of_trials", "signatures"]
+
+Ints = NDArray[np.int64]
+Reals = NDArray[np.float64]
+
+BEND_STEPS = 16384
+"""Values of a pitch bend, of 14 bits (MIDI 1.0)."""
+
+
+@dataclass
+class Budget:
+    """How many notes of trial discs may still be compared.
+
+    A count and not a time, so that a slow machine gives the same answer.
+    """
+
+    left: int
+
+    @property
+    def spent(self) -> bool:
+        """Whether nothing is left."""
+        return self.left <= 0
+
+
+@dataclass(frozen=True, eq=False)
+class NoteEvents:
+    """Recorded notes on the tick grid of a reading; arrays of shape (notes,), by onset.
+
+    Attributes
+    ----------
+    on, off : ndarray of float64
+        Ticks from the start of the reading.
+    tone : ndarray of int64
+        Key * BEND_STEPS + bend.
+    velocity, channel : ndarray of int64
+    """
+
+    on: Reals
+    off: Reals
+    tone: Ints
+    velocity: Ints
+    channel: Ints
+
+    def __len__(self) -> int:
+        return len(self.on)
+
+
+@dataclass(frozen=True, eq=False)
+class TrialNotes:
+    """The notes of trial discs, voice after voice; arrays of shape (notes,).
+
+    Attributes
+    ----------
+    trial : ndarray of int64
+        Which disc a note belongs to.
+    on, length : ndarray of int64
+        In ticks, `on` from the start of its disc's reading.
+    tone : ndarray of int64
+        Key * BEND_STEPS + bend.
+    velocity, channel, voice : ndarray of int64
+    nth : ndarray of int64
+        The position that a note belongs to, in the order of reading.
+    """
+
+    trial: Ints
+    on: Ints
+    length: Ints
+    tone: Ints
+    velocity: Ints
+    channel: Ints
+    voice: Ints
+    nth: Ints
+
+    def __len__(self) -> int:
+        return len(self.on)
+
+    @property
+    def key(self) -> Ints:
+        """The keys: MIDI note numbers."""
+        return (self.tone + BEND_STEPS // 2) // BEND_STEPS
+
+
+def notes_of_trials(music: Music, trials: Trials, grid: Grid) -> TrialNotes:
+    """The notes that a mapping makes of each trial disc."""
+    parts = untuned_parts(music, trials, grid)
+    count = [len(p) for p in parts]
+    on, off, index, pitch, velocity = (
+        np.concatenate(columns)
+        for columns in zip(
+            *((p.on, p.off, p.index, p.pitch, p.velocity) for p in parts), strict=True
+        )
+    )
+    trial = index // trials.span
+    key = np.clip(np.rint(pitch), 0, 127).astype(np.int64)
+    bend = np.rint((pitch - key) * (BEND_STEPS // 2 / BEND_RANGE)).astype(np.int64)
+    return TrialNotes(
+        trial,
+        on - trial * (trials.apart * grid.step_ticks),
+        off - on,
+        key * BEND_STEPS + bend,
+        velocity.astype(np.int64),
+        np.repeat(np.array([p.channel for p in parts], np.int64), count),
+        np.repeat(np.arange(len(parts)), count),
+        trials.nth(index),
+    )
+
+
+def _mixed(x: NDArray[np.uint64]) -> NDArray[np.uint64]:
+    """The mixing function of SplitMix64 (Steele, Lea and Flood, OOPSLA 2014)."""
+    x = (x ^ (x >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+    x = (x ^ (x >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+    return x ^ (x >> np.uint64(31))
+
+
+def signatures(
+    notes: TrialNotes, lane: Ints, which: NDArray[np.bool_], trials: int, ways: int
+) -> NDArray[np.uint64]:
+    """Numbers that are equal for beginnings whose notes are equal however they go on.
+
+    Parameters
+    ----------
+    notes : TrialNotes
+        Of `ways` discs for each beginning.
+    lane : ndarray of int64, shape (notes,)
+        Notes of different lanes differ.
+    which : ndarray of bool, shape (notes,)
+        The notes that count.
+    trials, ways : int
+    """
+    golden, other = np.uint64(0x9E3779B97F4A7C15), np.uint64(0x85EBCA6B)
+    trial, way = np.divmod(notes.trial[which], ways)
+    with np.errstate(over="ignore"):
+        sign = _mixed(((lane << 21) + notes.tone)[which].astype(np.uint64) + golden)
+        sign = _mixed(sign ^ notes.on[which].astype(np.uint64))
+        sign = _mixed(sign + notes.length[which].astype(np.uint64) * other)
+        sign = _mixed(sign + notes.velocity[which].astype(np.uint64))
+        sign = _mixed(sign + way.astype(np.uint64) * golden)
+        out = np.zeros(trials, np.uint64)
+        np.add.at(out, trial, sign)
+    return out
