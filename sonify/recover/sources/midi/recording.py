@@ -48,7 +48,7 @@ CLEAR = 0.1
 """The same where the file's own beats fit."""
 POOR = 0.4
 """Differences per note above which a recording is refused: other presets' leave more."""
-MOST_NOTES = 45_000_000
+MOST_NOTES = 50_000_000
 """Notes of trial discs after which no further placement is searched."""
 HELD_OUT = 4
 """Placements that the wider searches look at: those that held out longest in the one before."""

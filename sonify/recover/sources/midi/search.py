@@ -114,7 +114,7 @@ def search(
     Returns
     -------
     Solution or int
-        If all cost too much, the number of bits after which they did.
+        The number of bits after which all cost too much or the budget was spent.
     """
     shape = 1, matcher.total
     beam = _Beam(np.zeros(shape, np.int8), np.zeros(shape, bool), np.zeros(1), np.zeros(1))
@@ -140,7 +140,8 @@ def _followed(
     matcher: Matcher, beam: _Beam, first: int, last: int, limits: SearchLimits,
     symbols: tuple[int, ...],
 ) -> _Beam | int:  # fmt: skip
-    """The beam after some more rows, or the number of bits after which all cost too much."""
+    """The beam after some more rows, or the number of bits after which all cost too much or the
+    budget is spent."""
     n = matcher.positions
     for row in range(first, last):
         known, end = row * n, (row + 1) * n
@@ -153,7 +154,7 @@ def _followed(
                 step += 1
             beam = _grown(matcher, beam, known, step, row, limits, symbols)
             known += step
-            if beam.cost.min() > limits.per_row * (row + 1):
+            if matcher.budget.spent or beam.cost.min() > limits.per_row * (row + 1):
                 return known
     return beam
 
