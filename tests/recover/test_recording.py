@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import itertools
+import time
+
 import numpy as np
 import pytest
 
 import sonify
 from sonify.errors import InputError
 from sonify.recover.search.find import find_message
+from sonify.recover.sources.midi import recording
+from sonify.recover.sources.midi.trial_notes import Budget
 from sonify.recover.sources.options import ReadOptions
 from sonify.recover.sources.source import read_source
 from tests.recover.midi_recorder import record
@@ -97,6 +102,31 @@ def test_a_note_that_never_arrived_is_said(tmp_path):
     assert not wrong.any()
     assert 0 < (bits < 0).sum() < 40
     assert any("differ from the preset's" in str(n) for n in seen.cautions)
+
+
+def test_a_slow_machine_gives_the_same_answer(tmp_path, monkeypatch):
+    """Whatever the clocks say: what is searched depends on a count of notes, which also ends it."""
+    disc = sonify.load_disc("cairn-small")
+    show = sonify.perform(disc, presets=["ridge-run"])
+    record(show.save(tmp_path / "a.mid"), tmp_path / "t.mid", lose=0.02, seed=4)
+    options = ReadOptions(positions=56, presets=("ridge-run",))
+    usual = read_source(tmp_path / "t.mid", options)
+    spent = []
+    monkeypatch.setattr(recording, "Budget", lambda n: spent.append(Budget(n)) or spent[-1])
+    hours = itertools.count(0, 3600)
+    for clock in ("time", "perf_counter", "process_time", "monotonic", "thread_time"):
+        monkeypatch.setattr(time, clock, lambda: float(next(hours)))
+    slow = read_source(tmp_path / "t.mid", options)
+    np.testing.assert_array_equal(slow.holes, usual.holes)
+    np.testing.assert_array_equal(slow.confidence, usual.confidence)
+    assert slow.facts == usual.facts
+    count = recording.MOST_NOTES - spent[0].left
+    monkeypatch.setattr(recording, "MOST_NOTES", count // 20)
+    for _ in range(2):
+        with pytest.raises(InputError, match="do not lie in rows"):
+            read_source(tmp_path / "t.mid", options)
+        assert spent[-1].left <= 0
+    assert spent[-1].left == spent[-2].left
 
 
 def test_bits_that_nobody_could_read_come_back_as_such(tmp_path):

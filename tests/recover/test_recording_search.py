@@ -47,7 +47,9 @@ def recorded_of(notes):
 
 def matcher_of(notes, setup, timeline, grid, unit_bits):
     exactly = Tolerance(2, 2, 0)
-    return Matcher(recorded_of(notes), setup.music, timeline, grid, unit_bits, exactly, Budget(0))
+    return Matcher(
+        recorded_of(notes), setup.music, timeline, grid, unit_bits, exactly, Budget(10**9)
+    )
 
 
 @pytest.mark.parametrize("preset", PRESETS)

@@ -456,5 +456,5 @@ def test_files_whose_times_can_t_be_used(tmp_path):
     file = mido.MidiFile(str(tmp_path / "played.mid"))
     file.type = 2
     file.save(str(path))
-    with pytest.raises(InputError, match="save it as format 0 or 1"):
+    with pytest.raises(InputError, match="export it as format 0 or 1"):
         compare(show, path)

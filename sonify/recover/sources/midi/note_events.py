@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
 from sonify.midi.bends import BEND_RANGE
+from sonify.midi.reader import MidiFile, read_midi
 
 __all__ = ["NOTE", "MidiRecording", "read_recorded_midi"]
 
@@ -23,8 +23,6 @@ NOTE = np.dtype(
 )
 """One recorded note. Beats are quarter notes of the file, bends are for a range of two semitones;
 ends are nan where no note-off came."""
-
-MAX_BYTES = 64 * 1024 * 1024  # a day of dense playing is about a tenth of it
 
 TWIN_S = 0.005
 """A message that repeats another within this time, in s, is its duplicate: a few times the 1 ms
@@ -79,7 +77,7 @@ class _Message:
 
 
 def read_recorded_midi(path: Path, *, queue: bool = False) -> MidiRecording:
-    """Read a MIDI file.
+    """Read the notes of a MIDI file.
 
     Parameters
     ----------
@@ -94,29 +92,8 @@ def read_recorded_midi(path: Path, *, queue: bool = False) -> MidiRecording:
     InputError
         Not a MIDI file, one that is broken or too large, or one without notes.
     """
-    import mido
-
-    size = path.stat().st_size
-    if size > MAX_BYTES:
-        raise InputError(
-            f"it has {size:,} bytes; a recording may have {MAX_BYTES:,} at most", file=path
-        )
-    try:
-        file = mido.MidiFile(str(path), clip=True)
-        if file.type == 2 and len(file.tracks) > 1:
-            raise InputError(
-                "its tracks are separate pieces (format 2); save it as format 0 or 1", file=path
-            )
-        clock = _Clock(file, _frame_tick(path))
-        messages = list(_messages(file, clock))
-    except InputError:
-        raise
-    except (OSError, ValueError, KeyError, IndexError, EOFError, TypeError, AttributeError) as e:
-        raise InputError(
-            f"this is not a MIDI file that can be read ({str(e) or 'it is cut short'}); record it "
-            "again as a .mid of format 0 or 1",
-            file=path,
-        ) from None
+    file = read_midi(path)
+    messages = list(_messages(file))
     remarks = []
     twins = _twins(messages)
     if twins:
@@ -133,78 +110,30 @@ def read_recorded_midi(path: Path, *, queue: bool = False) -> MidiRecording:
             "it has no note-offs: the player sends none, or the recorder leaves them out"
         )
     return MidiRecording(
-        path, notes, orphans, again, clock.now_s, clock.now_beat, tuple(remarks),
-        clock.longest_tick_s,
+        path, notes, orphans, again, file.end_s, file.end_beat, tuple(remarks),
+        file.longest_tick_s,
     )  # fmt: skip
 
 
-class _Clock:
-    """The time of a file's events, in s and in beats."""
-
-    def __init__(self, file: Any, frame_tick_s: float | None) -> None:
-        self.per_beat = max(1, file.ticks_per_beat)
-        self.frame_tick_s = frame_tick_s
-        # in microseconds per quarter note, until the file gives one (Standard MIDI Files 1.0)
-        self.tempo = 500_000
-        self.longest_tick_s = frame_tick_s or 0.0
-        self.now_s = self.now_beat = 0.0
-
-    def advance(self, ticks: int) -> None:
-        if not ticks:
-            return
-        if self.frame_tick_s is not None:
-            self.now_s += ticks * self.frame_tick_s
-        else:
-            self.now_s += ticks * self.tempo / self.per_beat * 1e-6
-            self.longest_tick_s = max(self.longest_tick_s, self.tempo / self.per_beat * 1e-6)
-        self.now_beat += ticks / self.per_beat
-
-
-def _frame_tick(path: Path) -> float | None:
-    """The length of a tick in s, where the header counts film frames instead of beats.
-
-    Standard MIDI Files 1.0 (RP-001): a division whose highest bit is set holds the frames per
-    second, as a negative number (29 for 29.97, drop frame), and the ticks per frame.
-    """
-    with path.open("rb") as f:
-        head = f.read(14)
-    if len(head) < 14 or not head[12] & 0x80:
-        return None
-    frames = 256 - head[12]
-    rate = 30000 / 1001 if frames == 29 else float(frames)
-    return 1.0 / (rate * max(1, head[13]))
-
-
-def _messages(file: Any, clock: _Clock) -> Iterator[_Message]:
-    """Note-ons and note-offs (velocity 0) in order; runs the clock to the end of the file."""
-    from mido import merge_tracks
-
+def _messages(file: MidiFile) -> Iterator[_Message]:
+    """Note-ons and note-offs (velocity 0) in order."""
     wheel = [0] * 16
     bend_range = [float(BEND_RANGE)] * 16
-    parameter = [(127, 127)] * 16
-    for message in merge_tracks(file.tracks):
-        clock.advance(message.time)
-        kind = message.type
-        if kind == "set_tempo":
-            clock.tempo = message.tempo
-        elif kind == "pitchwheel":
-            wheel[message.channel] = message.pitch
-        elif kind == "control_change":
+    parameter = [[127, 127] for _ in range(16)]
+    for time_s, beat, (status, first, second) in zip(
+        file.time_s.tolist(), file.beat.tolist(), file.message.tolist(), strict=True
+    ):
+        kind, c = status & 0xF0, status & 0x0F
+        if kind in (0x80, 0x90):
+            bend = round(wheel[c] * bend_range[c] / BEND_RANGE)
+            yield _Message(time_s, beat, c, first, second if kind == 0x90 else 0, bend)
+        elif kind == 0xE0:
+            wheel[c] = first + 128 * second - 8192
+        elif kind == 0xB0 and first in (100, 101):
+            parameter[c][first - 100] = second
+        elif kind == 0xB0 and first == 6 and parameter[c] == [0, 0]:
             # registered parameter 0 is the bend range (MIDI 1.0)
-            c, value = message.channel, message.value
-            if message.control == 101:
-                parameter[c] = (value, parameter[c][1])
-            elif message.control == 100:
-                parameter[c] = (parameter[c][0], value)
-            elif message.control == 6 and parameter[c] == (0, 0):
-                bend_range[c] = float(value)
-        elif kind in ("note_on", "note_off"):
-            c = message.channel
-            yield _Message(
-                clock.now_s, clock.now_beat, c, message.note,
-                message.velocity if kind == "note_on" else 0,
-                round(wheel[c] * bend_range[c] / BEND_RANGE),
-            )  # fmt: skip
+            bend_range[c] = float(second)
 
 
 def _twins(messages: list[_Message]) -> set[int]:
