@@ -20,7 +20,8 @@ from sonify.music.pitch.scheme import SCHEMES, Scheme, Span
 from sonify.music.rhythm.following import Follower
 from sonify.music.rhythm.rule import Rule
 from sonify.music.rhythm.rules import RULES
-from sonify.recover.sources.source import Options, read_source
+from sonify.recover.sources.options import ReadOptions
+from sonify.recover.sources.source import read_source
 from sonify.studio.bounds import check_bounds
 from sonify.studio.tables import tables
 from tests.export import firmware_host as host
@@ -138,7 +139,7 @@ def test_a_recording_is_read_back(preset, tmp_path):
     disc = sonify.load_disc("cairn-small")
     show = sonify.perform(disc, [str(preset)])
     record(show.save(tmp_path / "a.mid"), tmp_path / "t.mid", 1.01, late=0.002)
-    seen = read_source(tmp_path / "t.mid", Options(positions=56, presets=(str(preset),)))
+    seen = read_source(tmp_path / "t.mid", ReadOptions(positions=56, presets=(str(preset),)))
     np.testing.assert_array_equal(seen.bits(), disc.grid)
 
 
