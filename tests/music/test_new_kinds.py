@@ -25,7 +25,7 @@ from sonify.recover.sources.source import read_source
 from sonify.studio.bounds import check_bounds
 from sonify.studio.tables import tables
 from tests.export import firmware_host as host
-from tests.recover.jack import record
+from tests.recover.midi_recorder import record
 
 PRESET = """
 about = "stairs of one's own"
