@@ -1,10 +1,10 @@
-"""A comparison as a file: .html with its picture inside, .png, .json."""
+"""A comparison as lines for a terminal, or as a file: .html with its picture, .png, .json."""
 
 from __future__ import annotations
 
 import base64
+import difflib
 import html
-import io
 import json
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -13,7 +13,7 @@ import numpy as np
 
 from sonify.atomic import whole
 from sonify.errors import InputError
-from sonify.recover.diagnosis.report_picture import rate_in_words
+from sonify.recover.diagnosis.report_picture import draw_report, rate_in_words
 
 if TYPE_CHECKING:
     from sonify.recover.diagnosis.result import Comparison
@@ -21,7 +21,11 @@ if TYPE_CHECKING:
 __all__ = ["SUFFIXES", "report_lines", "write_report"]
 
 SUFFIXES = (".html", ".png", ".json")
-_MOST_ERRORS = 400
+
+MOST_ERRORS = 400
+"""Errors listed in a page: what a person scrolls through."""
+
+KIND = {"log": "detector log", "midi": "MIDI file"}
 
 
 def write_report(comparison: Comparison, path: str | Path) -> Path:
@@ -32,27 +36,18 @@ def write_report(comparison: Comparison, path: str | Path) -> Path:
     InputError
         A suffix that is not offered.
     OutputError
-        The place can't be written.
+        The file can't be written.
     """
     path = Path(path)
-    suffix = path.suffix.casefold()
-    makers = {".html": _html, ".htm": _html, ".png": _png, ".json": _json}
-    if suffix not in makers:
+    makers = {".html": _html, ".htm": _html, ".png": draw_report, ".json": _json}
+    make = makers.get(path.suffix.casefold())
+    if make is None:
         shown = f"'{path.suffix}' is not offered" if path.suffix else "a suffix is needed"
         raise InputError(f"{shown} for a report; one of: {', '.join(SUFFIXES)}", file=path)
-    data = makers[suffix](comparison)
+    data = make(comparison)
     with whole(path) as beside:
         beside.write_bytes(data)
     return path
-
-
-def _png(c: Comparison) -> bytes:
-    from sonify.recover.diagnosis.report_picture import draw_report
-
-    out = io.BytesIO()
-    # few colours but for the eye's shades: a palette keeps the picture small
-    draw_report(c).quantize(128).save(out, "PNG", optimize=True)
-    return out.getvalue()
 
 
 def _json(c: Comparison) -> bytes:
@@ -61,71 +56,82 @@ def _json(c: Comparison) -> bytes:
     return (json.dumps(facts(c), ensure_ascii=False, indent=1) + "\n").encode()
 
 
-def _shown(text: str | None) -> str:
+def _printable(text: str | None) -> str:
     if text is None:
         return "none: bare bits"
     return "".join(ch if ch.isprintable() else "\u00b7" for ch in text)
 
 
-def report_lines(c: Comparison, most: int = 12) -> list[str]:
-    """The report for a terminal."""
-    m = c.motion
-    out = [
-        f"{c.path.name}: a {'detector log' if c.kind == 'log' else 'MIDI file'} of "
-        f"{c.show.disc.title or c.show.disc.name}" + ("" if c.right is None else f"; {_right(c)}"),
-        f"speed      {m.rpm:.3f} turns a minute, drift {100 * m.drift:+.2f} %, flutter "
-        f"{100 * m.flutter:.2f} % once a turn",
-    ]
-    change = m.change_s[np.isfinite(m.change_s)]
-    if len(change):
-        out.append(
-            f"rows       {np.median(change):.3f} s from the end of one to the start of the next, "
-            f"{change.min():.3f} to {change.max():.3f} s"
-        )
-    if c.delay_s is not None:
-        out.append(f"detectors  the data detector is {1000 * c.delay_s:+.1f} ms behind the clock's")
-    if c.margins is not None:
-        g = c.margins
-        out.append(
-            f"levels     threshold {g.threshold:.3g}, best {g.best:.3g} "
-            f"({rate_in_words(g.error_rate)} there); {max(g.eye_opening, 0):.0%} of "
-            "the swing is clear"
-        )
-    out.append(f"message    {_shown(c.message)}")
-    if c.message_read != c.message:
-        out.append(f"came out   {_shown(c.message_read)}")
-    out.append(f"errors     {len(c.errors)}")
-    for e in c.errors[:most]:
-        out.append(f"  {_where(c, e)}")
-    if len(c.errors) > most:
-        out.append(f"  ... and {len(c.errors) - most} more (in the report)")
-    if not c.causes:
-        out.append("cause      nothing speaks for a fault")
-    for k, cause in enumerate(c.causes[:3]):
-        out.append(f"{'cause' if k == 0 else 'or':<10} {cause.title}")
-        out += [f"  - {line}" for line in cause.evidence]
-        if k == 0:
-            out += [f"  try: {line}" for line in cause.try_this]
-    return out
+def _title(c: Comparison) -> str:
+    return c.show.disc.title or c.show.disc.name
 
 
 def _right(c: Comparison) -> str:
     if not len(c.errors):
         return "all bits right"
-    # never "100 %" of bits some of which are wrong
+    # never "100 %" if some bits are wrong
     return f"{min(100 * (c.right or 0.0), 99.9):.1f} % of the bits right"
 
 
-def _where(c: Comparison, e: np.void) -> str:
+def _measures(c: Comparison) -> list[tuple[str, str]]:
+    """What was measured: name and value."""
+    m, change = c.motion, c.row_change_s
+    profile = c.show.setup.player.rpm
+    out = [
+        ("Speed", f"{m.rpm:.3f} turns per minute ({profile:g} in the profile)"),
+        ("Drift", f"{100 * m.drift:+.2f} % during the recording"),
+        ("Flutter", f"{100 * m.flutter:.2f} % once a turn"),
+        ("Start", f"{100 * min(m.start, 1):.0f} % of the settled speed at the first positions"),
+    ]
+    if len(change):
+        span = f"({change.min():.3f} to {change.max():.3f} s)"
+        out.append(("Between rows", f"{np.median(change):.3f} s {span}"))
+    if c.delay_s is not None:
+        out.append(("Data after clock", f"{1000 * c.delay_s:+.1f} ms"))
+    if c.margins is not None:
+        g = c.margins
+        out += [
+            ("Threshold", f"{g.threshold:.3g}"),
+            ("Best threshold", f"{g.best:.3g} ({rate_in_words(g.error_rate)})"),
+            ("Eye opening", f"{max(g.eye_opening, 0):.0%} of the swing"),
+        ]
+    return out
+
+
+def report_lines(c: Comparison, most: int = 12) -> list[str]:
+    """The report for a terminal."""
+    right = "" if c.right is None else f"; {_right(c)}"
+    out = [f"{c.path.name}: a {KIND[c.kind]} of {_title(c)}{right}"]
+    out += [f"{name.lower():<17}{value}" for name, value in _measures(c)]
+    out.append(f"{'message':<17}{_printable(c.message)}")
+    if c.message_read != c.message:
+        out.append(f"{'as read':<17}{_printable(c.message_read)}")
+    out.append(f"{'errors':<17}{len(c.errors)}")
+    for e in c.errors[:most]:
+        row, position, kind, character, time = _error(c, e)
+        place = f"row {row} position {position}: {kind}"
+        more = [f"character {character}"] * bool(character) + [f"at {time}"] * bool(time)
+        out.append("  " + ", ".join([place, *more]))
+    if len(c.errors) > most:
+        out.append(f"  ... and {len(c.errors) - most} more (in the report)")
+    if not c.causes:
+        out.append(f"{'cause':<17}no fault found")
+    for k, cause in enumerate(c.causes[:3]):
+        out.append(f"{'or' if k else 'cause':<17}{cause.title}")
+        out += [f"  - {line}" for line in cause.evidence]
+        out += [f"  try: {line}" for line in cause.try_this if k == 0]
+    return out
+
+
+def _error(c: Comparison, e: np.void) -> tuple[int, int, str, str, str]:
+    """Row and position from 1, kind, character and time of an error."""
     row, position = int(e["row"]), int(e["position"])
-    text = f"row {row + 1} position {position + 1}: {e['kind']}"
     k = c.character_at(row, position)
-    if k is not None and c.message:
-        ch = c.message[k] if k < len(c.message) else ""
-        text += f", character {k + 1} '{_shown(ch)}'"
-    if np.isfinite(e["time_s"]):
-        text += f", at {float(e['time_s']):.2f} s"
-    return text
+    character = ""
+    if k is not None and c.message is not None:
+        character = f"{k + 1} '{_printable(c.message[k : k + 1])}'"
+    time = f"{float(e['time_s']):.2f} s" if np.isfinite(e["time_s"]) else ""
+    return row + 1, position + 1, str(e["kind"]), character, time
 
 
 _STYLE = """
@@ -143,108 +149,68 @@ table { border-collapse: collapse; } td, th { padding: .2rem .8rem .2rem 0; text
 """
 
 
-def _marked(wanted: str, came: str) -> str:
-    """The message as it came out, with the characters that differ marked."""
-    import difflib
-
+def _marked(wanted: str, read: str) -> str:
+    """The message as read, with the characters that differ marked."""
     out = []
-    for op, _, _, b0, b1 in difflib.SequenceMatcher(None, wanted, came, False).get_opcodes():
-        piece = html.escape(_shown(came[b0:b1]))
+    for op, _, _, b0, b1 in difflib.SequenceMatcher(None, wanted, read, False).get_opcodes():
+        piece = html.escape(_printable(read[b0:b1]))
         out.append(piece if op == "equal" else f'<span class="off">{piece}</span>')
     return "".join(out)
 
 
+def _items(lines: list[str]) -> str:
+    return "".join(f"<li>{html.escape(line)}</li>" for line in lines)
+
+
 def _html(c: Comparison) -> bytes:
-    picture = base64.b64encode(_png(c)).decode()
-    m = c.motion
-    change = m.change_s[np.isfinite(m.change_s)]
+    title = html.escape(f"What the player did: {_title(c)}")
     rows = [
-        (
-            "Recording",
-            f"{html.escape(c.path.name)}, {'detector log' if c.kind == 'log' else 'MIDI'}",
-        ),
-        ("Bits", "can't be told" if c.right is None else _right(c)),
-        ("Speed", f"{m.rpm:.4g} turns a minute (profile {c.show.setup.player.rpm:g})"),
-        ("Drift", f"{100 * m.drift:+.2f} % over the recording"),
-        ("Flutter", f"{100 * m.flutter:.2f} % once a turn"),
-        ("Start", f"{100 * min(m.start, 1):.0f} % of the settled speed at the first positions"),
+        ("Recording", f"{c.path.name}, {KIND[c.kind]}"),
+        ("Bits", "unknown" if c.right is None else _right(c)),
+        *_measures(c),
     ]
-    if len(change):
-        rows.append(
-            (
-                "Between rows",
-                f"{np.median(change):.3f} s ({change.min():.3f} to {change.max():.3f} s)",
-            )
-        )
-    if c.delay_s is not None:
-        rows.append(("Data behind clock", f"{1000 * c.delay_s:+.1f} ms"))
-    if c.margins is not None:
-        g = c.margins
-        rows += [
-            ("Threshold", f"{g.threshold:.4g}"),
-            ("Best threshold", f"{g.best:.4g}, {rate_in_words(g.error_rate)} there"),
-            ("Eye", f"{max(g.eye_opening, 0):.0%} of the swing is clear"),
-        ]
-    facts_table = "".join(f"<tr><th>{k}</th><td>{v}</td></tr>" for k, v in rows)
+    measures = "".join(f"<tr><th>{k}</th><td>{html.escape(v)}</td></tr>" for k, v in rows)
     causes = "".join(
         f"<li><strong>{html.escape(one.title)}</strong><ul>"
-        + "".join(f"<li>{html.escape(line)}</li>" for line in one.evidence)
-        + "".join(f"<li>Try: {html.escape(line)}</li>" for line in one.try_this)
-        + "</ul></li>"
+        f"{_items([*one.evidence, *(f'Try: {line}' for line in one.try_this)])}</ul></li>"
         for one in c.causes
     )
-    listed = "".join(
-        f"<tr><td>{int(e['row']) + 1}</td><td>{int(e['position']) + 1}</td><td>{e['kind']}</td>"
-        f"<td>{_character(c, e)}</td><td>{_seconds(e)}</td></tr>"
-        for e in c.errors[:_MOST_ERRORS]
+    errors = "".join(
+        "<tr>" + "".join(f"<td>{html.escape(str(x))}</td>" for x in _error(c, e)) + "</tr>"
+        for e in c.errors[:MOST_ERRORS]
     )
-    more = len(c.errors) - _MOST_ERRORS
-    title = html.escape(f"What the player did: {c.show.disc.title or c.show.disc.name}")
-    wanted, came = c.message, c.message_read
-    text = (
-        "<p>The disc has no message: bare bits.</p>"
-        if wanted is None
-        else f'<p>As it should be</p><p class="message">{html.escape(_shown(wanted))}</p>'
-        f'<p>As it came out</p><p class="message">{_marked(wanted, came or "")}</p>'
-    )
-    cautions = "".join(f"<p class='faint'>{html.escape(x)}.</p>" for x in c.cautions)
+    if errors:
+        names = ("Row", "Position", "Kind", "Character", "Time")
+        head = "".join(f"<th>{name}</th>" for name in names)
+        errors = f"<table><tr>{head}</tr>{errors}</table>"
+    more = len(c.errors) - MOST_ERRORS
+    if c.message is None:
+        text = "<p>The disc has no message: bare bits.</p>"
+    else:
+        text = (
+            f'<p>As designed</p><p class="message">{html.escape(_printable(c.message))}</p>'
+            f'<p>As read</p><p class="message">{_marked(c.message, c.message_read or "")}</p>'
+        )
     page = f"""<!doctype html>
 <html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width">
 <title>{title}</title><style>{_STYLE}</style></head><body><main>
 <h1>{title}</h1>
 <h2>Likely cause</h2>
-{f'<ol class="causes">{causes}</ol>' if causes else "<p>Nothing speaks for a fault.</p>"}
-{cautions}
+{f'<ol class="causes">{causes}</ol>' if causes else "<p>No fault found.</p>"}
+{"".join(f"<p class='faint'>{html.escape(x)}.</p>" for x in c.cautions)}
 <h2>The reading</h2>
 <div class="picture" tabindex="0" role="region" aria-label="The reading, as a picture">
-<img alt="The disc's grid with what went wrong, the speed over time, levels and eye"
- src="data:image/png;base64,{picture}"></div>
-<table>{facts_table}</table>
+<img alt="The disc's grid with its errors, the speed over time, levels and eye"
+ src="data:image/png;base64,{base64.b64encode(draw_report(c)).decode()}"></div>
+<table>{measures}</table>
 <h2>Message</h2>
 {text}
 <h2>Errors: {len(c.errors)}</h2>
-{
-        "<table><tr><th>Row</th><th>Position</th><th>What</th><th>Character</th><th>Time</th></tr>"
-        + listed
-        + "</table>"
-        if listed
-        else "<p>None.</p>"
-    }
+{errors or "<p>None.</p>"}
 {f"<p>... and {more} more.</p>" if more > 0 else ""}
-<p class="faint">Before you open the player: no laser beam into any eye, not even by a mirror
-(classes of IEC 60825-1); unplug it from the mains; hands, hair and sleeves away from what turns.
-Local rules come first.</p>
+<p class="faint">Before you open the player: keep laser beams, reflected ones too, out of every eye
+(laser classes: IEC 60825-1); unplug it from the mains; keep hands, hair and sleeves away from
+moving parts. Local rules come first.</p>
 </main></body></html>
 """
     return page.encode()
-
-
-def _character(c: Comparison, e: np.void) -> str:
-    k = c.character_at(int(e["row"]), int(e["position"]))
-    if k is None or c.message is None or k >= len(c.message):
-        return ""
-    return f"{k + 1} '{html.escape(_shown(c.message[k]))}'"
-
-
-def _seconds(e: np.void) -> str:
-    return f"{float(e['time_s']):.2f} s" if np.isfinite(e["time_s"]) else ""

@@ -1,47 +1,53 @@
-"""The picture of a comparison: the disc's grid with what went wrong, speed, levels, eye."""
+"""The picture of a comparison: the disc's grid with its errors, the speed, the levels, the eye."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import io
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 if TYPE_CHECKING:
-    from PIL import Image, ImageDraw
+    from matplotlib.axes import Axes
 
     from sonify.recover.diagnosis.observed import Levels
     from sonify.recover.diagnosis.result import Comparison, Margins
 
-__all__ = ["COLOURS", "draw_report", "rate_in_words"]
+__all__ = ["draw_report", "rate_in_words"]
 
-Reals = NDArray[np.float64]
-
-COLOURS = {
-    "paper": "#ffffff",
-    "ink": "#20242a",
-    "faint": "#d7dce2",
-    "grid": "#eef1f4",
+KINDS = {
     "one": "#5b6b7c",
     "zero": "#e3e8ed",
     "missed": "#c8102e",
     "added": "#e08a00",
-    "wrong": "#7a3db8",
-    "unread": "#b9c4cf",
-    "line": "#1769aa",
-    "second": "#2a8c5a",
+    "wrong pitch": "#7a3db8",
+    "not seen": "#b9c4cf",
 }
-_WIDE = 1120
-_EDGE = 56
-_TALL = 190
-_GAP = 52
-_MOST_ROWS = 300
-_MOST_POSITIONS = 1000
+"""What a place of the grid shows, and its colour."""
+
+INK, FAINT, LINE, SECOND = "#20242a", "#d7dce2", "#1769aa", "#2a8c5a"
+
+STYLE: Any = {
+    "font.size": 9,
+    "text.color": INK,
+    "axes.edgecolor": FAINT,
+    "axes.titlelocation": "left",
+    "axes.axisbelow": True,
+    "grid.color": FAINT,
+}
+
+MOST_ROWS, MOST_POSITIONS = 300, 1000
+"""Of the grid that are drawn; each place needs a pixel."""
+
+MOST_TRACES = 400
+"""Lines of each colour in the eye: more only fill it."""
+
+DPI = 100
+WIDE = 11.2  # inches; 1120 pixels fill a page of the report
 
 
 def rate_in_words(rate: float) -> str:
-    """A rate of errors, in words."""
+    """An error rate in words."""
     if rate < 1e-6:
         return "hardly a bit wrong"
     if rate > 0.05:
@@ -49,215 +55,103 @@ def rate_in_words(rate: float) -> str:
     return f"1 bit in {1 / rate:,.0f} wrong"
 
 
-@dataclass(frozen=True)
-class _Box:
-    """A panel's inside, in pixels."""
+def draw_report(c: Comparison) -> bytes:
+    """The picture of a comparison as a PNG."""
+    from matplotlib import rc_context
+    from matplotlib.figure import Figure
 
-    x: int
-    y: int
-    w: int
-    h: int
-
-
-class _Sheet:
-    """A sheet to draw on, with the few things that panels need."""
-
-    def __init__(self, wide: int, tall: int) -> None:
-        from PIL import Image, ImageDraw, ImageFont
-
-        self.image: Image.Image = Image.new("RGB", (wide, tall), COLOURS["paper"])
-        self.draw: ImageDraw.ImageDraw = ImageDraw.Draw(self.image)
-        self.small = ImageFont.load_default(12)
-        self.large = ImageFont.load_default(17)
-
-    def text(self, x: float, y: float, text: str, fill: str = "ink", **more: Any) -> None:
-        font = more.pop("font", self.small)
-        self.draw.text((x, y), text, fill=COLOURS[fill], font=font, **more)
-
-    def frame(self, box: _Box, title: str) -> None:
-        self.text(box.x, box.y - 24, title, font=self.large)
-        self.draw.rectangle(
-            (box.x, box.y, box.x + box.w, box.y + box.h), fill=None, outline=COLOURS["faint"]
-        )
-
-    def axes(
-        self, box: _Box, x: tuple[float, float], y: tuple[float, float], names: tuple[str, str]
-    ) -> None:
-        for value in _ticks(*x):
-            at = box.x + (value - x[0]) / (x[1] - x[0]) * box.w
-            self.draw.line((at, box.y, at, box.y + box.h), fill=COLOURS["grid"])
-            self.text(at, box.y + box.h + 4, f"{value:g}", anchor="ma")
-        for value in _ticks(*y):
-            at = box.y + box.h - (value - y[0]) / (y[1] - y[0]) * box.h
-            self.draw.line((box.x, at, box.x + box.w, at), fill=COLOURS["grid"])
-            self.text(box.x - 5, at, f"{value:g}", anchor="rm")
-        self.text(box.x + box.w, box.y + box.h + 18, names[0], anchor="ra")
-        self.text(box.x + box.w, box.y - 6, names[1], anchor="rs")
-
-    def line(
-        self, box: _Box, xs: Reals, ys: Reals, x: tuple[float, float], y: tuple[float, float],
-        colour: str, wide: int = 2,
-    ) -> None:  # fmt: skip
-        px = box.x + (xs - x[0]) / (x[1] - x[0]) * box.w
-        py = box.y + box.h - (np.clip(ys, *y) - y[0]) / (y[1] - y[0]) * box.h
-        points = list(zip(px.tolist(), py.tolist(), strict=True))
-        if len(points) > 1:
-            self.draw.line(points, fill=COLOURS[colour], width=wide, joint="curve")
+    rows, n = min(c.truth.shape[0], MOST_ROWS), min(c.truth.shape[1], MOST_POSITIONS)
+    heights = [max(1.0, min(0.17, (WIDE - 1) / n) * rows), 2.0]
+    panels = "gg;ss"
+    if c.margins is not None:
+        heights, panels = [*heights, 2.0], f"{panels};le"
+    with rc_context(STYLE):
+        size = WIDE, sum(heights) + 0.8 * len(heights)
+        figure = Figure(figsize=size, dpi=DPI, layout="constrained")
+        axes = figure.subplot_mosaic(panels, height_ratios=heights)
+        _grid(axes["g"], c, rows, n)
+        _speed(axes["s"], c)
+        if c.margins is not None and c.seen.levels is not None:
+            _histogram(axes["l"], c.margins)
+            _eye(axes["e"], c.seen.levels, c.margins)
+        out = io.BytesIO()
+        figure.savefig(out, format="png", metadata={"Software": None})
+    return out.getvalue()
 
 
-def _ticks(low: float, high: float, about: int = 6) -> list[float]:
-    """Round values from `low` to `high`."""
-    span = high - low
-    if not span > 0 or not np.isfinite(span):
-        return []
-    raw = span / about
-    power = 10 ** np.floor(np.log10(raw))
-    step = float(min((m for m in (1, 2, 5, 10) if m * power >= raw), default=10) * power)
-    first = float(np.ceil(low / step) * step)
-    return [round(first + k * step, 12) for k in range(int((high - first) / step + 1e-9) + 1)]
+def _grid(ax: Axes, c: Comparison, rows: int, n: int) -> None:
+    from matplotlib.colors import ListedColormap
+    from matplotlib.patches import Patch
 
-
-def draw_report(c: Comparison) -> Image.Image:
-    """The picture of a comparison."""
-    rows, n = min(c.truth.shape[0], _MOST_ROWS), min(c.truth.shape[1], _MOST_POSITIONS)
-    inside = _WIDE - 2 * _EDGE
-    cell = max(1, min(18, inside // n))
-    tall = max(cell * rows, 24)
-    panels = 2 if c.margins is not None else 0
-    height = 70 + tall + 40 + _GAP + _TALL + 40 + (_GAP + _TALL + 58 if panels else 0)
-    sheet = _Sheet(_WIDE, height)
-    y = 70
-    _grid(sheet, c, _Box(_EDGE, y, cell * n, cell * rows), rows, n, cell)
-    y += tall + 40 + _GAP
-    _speed(sheet, c, _Box(_EDGE, y, inside, _TALL))
-    y += _TALL + 40 + _GAP
-    if c.margins is not None and c.seen.levels is not None:
-        half = (inside - 60) // 2
-        _histogram(sheet, c.margins, _Box(_EDGE, y, half, _TALL))
-        _eye(sheet, c.seen.levels, c.margins, _Box(_EDGE + half + 60, y, half, _TALL))
-    return sheet.image
-
-
-def _grid(sheet: _Sheet, c: Comparison, box: _Box, rows: int, n: int, cell: int) -> None:
-    shown = "" if (rows, n) == c.truth.shape else f" (the first {rows} rows, {n} positions)"
-    count = len(c.errors)
-    sheet.text(
-        box.x,
-        18,
-        f"{c.show.disc.title or c.show.disc.name}: {count} bit{'s' * (count != 1)} went "
-        f"wrong{shown}",
-        font=sheet.large,
-    )
-    x = float(box.x)
-    for kind, name in (("one", "one"), ("zero", "zero"), ("missed", "missed"), ("added", "added"),
-                       ("wrong", "wrong tone"), ("unread", "not seen")):  # fmt: skip
-        sheet.draw.rectangle((x, 47, x + 11, 58), fill=COLOURS[kind])
-        sheet.text(x + 16, 53, name, anchor="lm")
-        x += 34 + 7 * len(name)
-    look = np.full((rows, n), "zero", object)
-    look[c.truth[:rows, :n] == 1] = "one"
-    look[(c.bits[:rows, :n] < 0) & np.isnan(c.seen.time_s[:rows, :n])] = "unread"
+    names = list(KINDS)
+    look = np.where(c.truth == 1, names.index("one"), names.index("zero"))
+    look[(c.bits < 0) & np.isnan(c.seen.time_s)] = names.index("not seen")
     for e in c.errors:
-        if e["row"] < rows and e["position"] < n:
-            look[e["row"], e["position"]] = str(e["kind"])
-    gap = 1 if cell >= 5 else 0
-    for r in range(rows):
-        top = box.y + r * cell
-        if cell >= 9 or r % 10 == 0:
-            sheet.text(box.x - 6, top + cell / 2, str(r + 1), anchor="rm")
-        for p in range(n):
-            left = box.x + p * cell
-            sheet.draw.rectangle(
-                (left, top, left + cell - 1 - gap, top + cell - 1 - gap),
-                fill=COLOURS[look[r, p]],
-            )
-    for tick in _ticks(1, n, 12):
-        if tick == int(tick):
-            at = box.x + (tick - 0.5) * cell
-            sheet.text(at, box.y + rows * cell + 4, f"{tick:g}", anchor="ma")
-    sheet.text(box.x + box.w, box.y + rows * cell + 18, "position", anchor="ra")
-
-
-def _speed(sheet: _Sheet, c: Comparison, box: _Box) -> None:
-    m = c.motion
-    sheet.frame(box, "Speed over time")
-    if len(m.curve_s) < 2:
-        return
-    x = float(m.curve_s[0]), float(max(m.curve_s[-1], m.curve_s[0] + 1e-3))
-    usual = c.show.setup.player.rpm
-    low, high = float(np.min(m.curve_rpm)), float(np.max(m.curve_rpm))
-    low, high = min(low, usual, m.rpm * 0.97), max(high, usual, m.rpm * 1.03)
-    y = low - 0.05 * (high - low), high + 0.05 * (high - low)
-    for begin, end in zip(m.row_start_s, m.row_end_s, strict=True):
-        if np.isfinite(begin) and np.isfinite(end):
-            a = box.x + (max(begin, x[0]) - x[0]) / (x[1] - x[0]) * box.w
-            b = box.x + (min(end, x[1]) - x[0]) / (x[1] - x[0]) * box.w
-            if b > a:
-                sheet.draw.rectangle((a, box.y + 1, b, box.y + box.h - 1), fill="#f5f7f9")
-    sheet.axes(box, x, y, ("s (rows are shaded)", "turns a minute"))
-    flat = np.array([usual, usual], float)
-    sheet.line(box, np.array(x), flat, x, y, "second", 1)
-    sheet.line(box, m.curve_s, m.curve_rpm, x, y, "line")
-
-
-def _histogram(sheet: _Sheet, m: Margins, box: _Box) -> None:
-    sheet.frame(box, "Levels at holes and at material")
-    both = np.concatenate([m.ones, m.zeros])
-    low, high = float(both.min()), float(both.max())
-    pad = 0.06 * (high - low) + 1e-9
-    x = low - pad, high + pad
-    edges = np.linspace(*x, 61)
-    ones, _ = np.histogram(m.ones, edges)
-    zeros, _ = np.histogram(m.zeros, edges)
-    y = 0.0, 1.1 * float(max(ones.max(), zeros.max(), 1))
-    sheet.axes(box, x, y, ("level in the log's units", "places"))
-    for counts, colour in ((zeros, "line"), (ones, "second")):
-        for k, count in enumerate(counts.tolist()):
-            if count:
-                a = box.x + k / 60 * box.w
-                top = box.y + box.h - count / y[1] * box.h
-                sheet.draw.rectangle(
-                    (a, min(top, box.y + box.h - 1), a + box.w / 60 - 1, box.y + box.h - 1),
-                    fill=COLOURS[colour],
-                )
-    for value, colour in ((m.threshold, "missed"), (m.best, "ink")):
-        at = box.x + (value - x[0]) / (x[1] - x[0]) * box.w
-        if box.x <= at <= box.x + box.w:
-            sheet.draw.line((at, box.y, at, box.y + box.h), fill=COLOURS[colour], width=2)
-    sheet.text(
-        box.x, box.y + box.h + 34,
-        f"green: holes; blue: material; red: threshold {m.threshold:.3g}; "
-        f"black: best {m.best:.3g}, {rate_in_words(m.error_rate)} there",
+        kind = "wrong pitch" if e["kind"] == "wrong" else str(e["kind"])
+        look[e["row"], e["position"]] = names.index(kind)
+    ax.imshow(
+        look[:rows, :n], ListedColormap(list(KINDS.values())), vmin=-0.5, vmax=len(KINDS) - 0.5,
+        interpolation="nearest", extent=(0.5, n + 0.5, rows + 0.5, 0.5), aspect="auto",
+    )  # fmt: skip
+    if n <= 150:
+        ax.set_xticks(np.arange(n + 1) + 0.5, minor=True)
+        ax.set_yticks(np.arange(rows + 1) + 0.5, minor=True)
+        ax.grid(which="minor", color="white", linewidth=0.7)
+        ax.tick_params(which="minor", length=0)
+    shown = "" if (rows, n) == c.truth.shape else f" (first {rows} rows, {n} positions)"
+    count = len(c.errors)
+    name = c.show.disc.title or c.show.disc.name
+    ax.set_title(f"{name}: {count} wrong bit{'s' * (count != 1)}{shown}", pad=24)
+    ax.set(xlabel="position", ylabel="row")
+    ax.legend(
+        handles=[Patch(color=colour, label=name) for name, colour in KINDS.items()],
+        loc="lower left", bbox_to_anchor=(0, 1), ncols=len(KINDS), frameon=False, borderpad=0,
     )  # fmt: skip
 
 
-def _eye(sheet: _Sheet, v: Levels, m: Margins, box: _Box) -> None:
-    from PIL import Image
+def _speed(ax: Axes, c: Comparison) -> None:
+    m, profile = c.motion, c.show.setup.player.rpm
+    ax.set_title("Speed over time")
+    ax.set(xlabel="s (rows are shaded)", ylabel="turns per minute")
+    if len(m.curve_s) < 2:
+        return
+    for begin, end in zip(m.row_start_s, m.row_end_s, strict=True):
+        if np.isfinite(begin) and np.isfinite(end):
+            ax.axvspan(begin, end, color="#f0f3f6", linewidth=0)
+    ax.axhline(profile, color=SECOND, linewidth=1, label="profile")
+    ax.plot(m.curve_s, m.curve_rpm, color=LINE, label="measured")
+    ax.set_ylim(
+        min(profile, 0.97 * m.rpm, float(m.curve_rpm.min())),
+        max(profile, 1.03 * m.rpm, float(m.curve_rpm.max())),
+    )
+    ax.margins(x=0)
+    ax.grid()
+    ax.legend(loc="lower right", frameon=False)
 
-    sheet.frame(box, f"Eye: {max(m.eye_opening, 0):.0%} of the swing is clear")
-    low, high = float(np.min(v.traces)), float(np.max(v.traces))
-    span = max(high - low, 1e-9)
-    wide, tall = box.w - 1, box.h - 1
-    across = np.linspace(0, v.traces.shape[1] - 1, wide)
-    picture = np.full((tall, wide, 3), 255.0)
-    at = np.arange(wide)
-    base = np.floor(across).astype(int)
-    part = across - base
-    for bit, colour in ((0, "line"), (1, "second")):
-        ink = np.array([int(COLOURS[colour][k : k + 2], 16) for k in (1, 3, 5)], float)
-        lines = v.traces[v.trace_bits == bit][:400]
-        if not len(lines):
-            continue
-        after = np.minimum(base + 1, lines.shape[1] - 1)
-        values = lines[:, base] * (1 - part) + lines[:, after] * part
-        rows = np.clip(np.rint((high - values) / span * (tall - 1)), 0, tall - 1).astype(int)
-        density = np.zeros((tall, wide))
-        np.add.at(density, (rows, np.broadcast_to(at, rows.shape)), 1.0)
-        weight = np.clip(density / max(2.0, 0.02 * len(lines)), 0, 1)[:, :, None]
-        picture = picture * (1 - weight) + ink * weight
-    sheet.image.paste(Image.fromarray(picture.astype(np.uint8), "RGB"), (box.x + 1, box.y + 1))
-    level = box.y + (high - v.threshold) / span * box.h
-    sheet.draw.line((box.x, level, box.x + box.w, level), fill=COLOURS["missed"], width=1)
-    for share, name in ((0.0, "-0.75"), (0.5, "0"), (1.0, "0.75")):
-        sheet.text(box.x + share * box.w, box.y + box.h + 4, name, anchor="ma")
-    sheet.text(box.x + box.w, box.y + box.h + 18, "positions from the middle", anchor="ra")
+
+def _histogram(ax: Axes, m: Margins) -> None:
+    both = np.concatenate([m.ones, m.zeros])
+    edges = np.linspace(float(both.min()), float(both.max()) + 1e-9, 61).tolist()
+    ax.hist(m.zeros, edges, color=LINE, label="solid material")
+    ax.hist(m.ones, edges, color=SECOND, label="holes")
+    ax.axvline(m.threshold, color=KINDS["missed"], label=f"threshold {m.threshold:.3g}")
+    rate = rate_in_words(m.error_rate)
+    ax.axvline(m.best, color=INK, label=f"best threshold {m.best:.3g} ({rate})")
+    ax.set_title("Levels at holes and at solid material")
+    ax.set(xlabel="level, in the log's units", ylabel="places")
+    ax.grid()
+    ax.legend(loc="upper center", fontsize=8)
+
+
+def _eye(ax: Axes, v: Levels, m: Margins) -> None:
+    from matplotlib.collections import LineCollection
+
+    across = np.linspace(-0.75, 0.75, v.traces.shape[1])
+    for bit, colour in ((0, LINE), (1, SECOND)):
+        lines = v.traces[v.trace_bits == bit][:MOST_TRACES]
+        points = np.stack(np.broadcast_arrays(across, lines), axis=-1)
+        ax.add_collection(LineCollection(list(points), colors=colour, alpha=0.08, linewidths=1))
+    ax.axhline(m.threshold, color=KINDS["missed"], linewidth=1)
+    ax.set_title(f"Eye: {max(m.eye_opening, 0):.0%} of the swing is clear")
+    ax.set(xlabel="positions from the middle", ylabel="level")
+    ax.autoscale_view()
