@@ -85,6 +85,8 @@ def open_array(path: Path, array: NDArray[Any], rate: float | None) -> ArraySamp
         if at.time is not None and rate is None:
             rate = rate_of_times(array[fields[at.time]][:SOME], path) / at.unit
         return ArraySamples(path, array, (at.clock, at.data), given_rate(rate, path))
+    if array.size == 0:
+        raise InputError("it holds no samples; record the detectors again", file=path)
     if array.ndim == 2 and array.shape[0] < array.shape[1]:
         array = array.T
     if array.ndim == 1 or (array.ndim == 2 and array.shape[1] == 1):
