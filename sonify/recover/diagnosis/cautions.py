@@ -1,4 +1,4 @@
-"""What to know of a recording beside its faults: what is missing, and what is taken for granted."""
+"""What to know of a recording besides its faults: what is missing, and what is assumed."""
 
 from __future__ import annotations
 
@@ -7,66 +7,58 @@ import numpy as np
 from sonify.disc.report import plural
 from sonify.recover.diagnosis.alignment import Design
 from sonify.recover.diagnosis.listening import Listening
-from sonify.recover.diagnosis.observed import Observed
+from sonify.recover.diagnosis.observed import NotesBySlot, Observed
 
 __all__ = ["cautions_of"]
 
 
 def cautions_of(seen: Observed, design: Design, listening: Listening | None) -> tuple[str, ...]:
-    """One line for each thing that a report can't tell, or takes for granted."""
+    """One line for each thing that a report can't say, or assumes."""
     out = list(seen.remarks)
     if listening is not None and listening.vague:
         out.append(
-            f"this preset lost the bits ({listening.about}), and which row and position its notes "
-            "belong to can't be told for sure: only the speed can"
+            f"this preset lost the bits ({listening.about}), and its notes can't be assigned to "
+            "rows and positions for sure: only the speed is known"
         )
     elif listening is not None and not listening.exact:
         out.append(
-            f"this preset lost the bits ({listening.about}): notes are compared, and an error "
-            "is where a note is missing or too many; the speed and the rows' times can still be "
-            "told"
+            f"this preset lost the bits ({listening.about}): notes are compared, and an error is a "
+            "missing or an added note; the speed and the times of the rows are still known"
         )
     elif listening is not None and seen.told < 1:
         out.append(
-            f"{listening.about} at {100 * seen.told:.0f} % of the places: bits elsewhere are "
-            "taken to be right"
+            f"{listening.about} at {100 * seen.told:.0f} % of the places; bits elsewhere are "
+            "assumed to be correct"
         )
-    last, last_row = int(seen.alignment.start[-1]), len(seen.alignment.start)
-    if seen.heard is not None and last >= len(seen.heard.seen) and (seen.under[-1] >= 0).any():
-        slot = len(seen.heard.seen) - 1
-        row = int(np.searchsorted(seen.alignment.start, slot, "right"))
-        position = _position(seen, design, max(row - 1, 0), slot)
-        out.append(
-            f"no note came after row {row} position {position}: if the recording was stopped "
-            f"there, the errors after it, all of row {last_row} too, are none"
-        )
-    out += _cut_rows(seen, design)
+    if seen.heard is not None:
+        out += _silence(seen, seen.heard, design)
     unread = int(np.count_nonzero(seen.bits < 0))
     if unread:
-        out.append(f"{plural(unread, 'position')} not in the recording, or not to be told from it")
+        out.append(f"{plural(unread, 'position')} not in the recording, or not known from it")
     return tuple(out)
 
 
-def _position(seen: Observed, design: Design, r: int, slot: int) -> int:
-    """The position, counted from 1, of a slot in which a row was read."""
-    from_start = slot - int(seen.alignment.start[r])
-    return 1 + (from_start if design.index else (slot + seen.alignment.phase) % design.positions)
+def _silence(seen: Observed, heard: NotesBySlot, design: Design) -> list[str]:
+    """Where silence at an end of the recording may be the player's or the recorder's."""
+    start, rows, out = seen.alignment.start, design.rows, []
 
+    def place(r: int, slot: int) -> str:
+        first = 0 if design.index else int(start[r]) + seen.alignment.phase
+        return f"position {1 + (first + slot - int(start[r])) % design.positions}"
 
-def _cut_rows(seen: Observed, design: Design) -> list[str]:
-    """Where the recording begins within the first row, or ends within the last."""
-    if seen.heard is None:
-        return []
-    out = []
-    n = design.positions
-    for r, when, what in ((0, "before", "begun late"), (-1, "after", "stopped early")):
-        there = np.flatnonzero(seen.under[r, :n] >= 0)
-        if 0 < len(there) < n:
-            slot = int(seen.alignment.start[r]) + int(there[0 if r == 0 else -1])
-            position = _position(seen, design, r, slot)
-            row = 1 if r == 0 else len(seen.alignment.start)
+    if start[-1] >= len(heard.seen) and (seen.under[-1] >= 0).any():
+        slot = len(heard.seen) - 1
+        r = int(np.searchsorted(start, slot, "right"))
+        out.append(
+            f"no note came after row {r} {place(max(r - 1, 0), slot)}: if the recording was "
+            f"stopped there, the errors after it, including all of row {rows}, are none"
+        )
+    for r, when, what in ((0, "before", "begun late"), (rows - 1, "after", "stopped early")):
+        there = np.flatnonzero(seen.under[r, : design.positions] >= 0)
+        if 0 < len(there) < design.positions:
+            slot = int(start[r]) + int(there[-1 if r else 0])
             out.append(
-                f"no note came {when} row {row} position {position}, and the recording counts as "
+                f"no note came {when} row {r + 1} {place(r, slot)}, and the recording counts as "
                 f"{what}; if it was not, the notes there were missed"
             )
     return out

@@ -1,4 +1,4 @@
-"""The player's profile that fits a recording."""
+"""The player profile that fits a recording."""
 
 from __future__ import annotations
 
@@ -19,16 +19,16 @@ __all__ = ["fitted_player", "write_player"]
 def fitted_player(c: Comparison) -> Player:
     """The profile with the speed, the stage's time and the delay that the recording shows.
 
-    Where rows wait for the index, a recording tells only how many turns a row change takes; the
-    stage's time is kept if it agrees with that. Where reading goes on at the next position, the
-    move lasts between a position less than what passes from row to row, and that.
+    If rows wait for the index, a recording shows only how many turns a row change takes; the
+    stage's time is kept if it agrees with that. If reading goes on at the next position, the move
+    takes up to a position less than the time from row to row.
     """
     given = c.show.setup.player
     m = c.motion
     n = c.truth.shape[1]
     position = 60.0 / (m.rpm * n)
     move = given.stage + given.settle
-    change = m.change_s[np.isfinite(m.change_s)]
+    change = c.row_change_s
     if len(change):
         usual = float(np.median(change))
         if given.row_start == "index":
@@ -56,13 +56,13 @@ def write_player(c: Comparison, path: str | Path) -> Path:
     Raises
     ------
     OutputError
-        The place can't be written.
+        The file can't be written.
     """
     import tomli_w
 
     path = Path(path)
     data: dict[str, Any] = {
-        "about": f"{c.motion.rpm:.2f} turns a minute, as {c.path.name} shows this player",
+        "about": f"{c.motion.rpm:.2f} turns per minute, as {c.path.name} shows this player",
         "player": to_builtins(fitted_player(c)),
     }
     with whole(path) as beside:

@@ -11,28 +11,22 @@ from numpy.typing import NDArray
 from sonify.errors import InputError
 from sonify.recover.sources.midi.note_events import MidiRecording, read_recorded_midi
 
-__all__ = ["LogRecording", "MidiRecording", "is_recording", "load_recording"]
+__all__ = ["LogRecording", "MidiRecording", "load_recording"]
 
 MIDI = (".mid", ".midi")
 LOGS = (".csv", ".npy", ".wav")
 MAX_SAMPLES = 200_000_000
-"""The most samples that a log may have: they are all held at once."""
+"""The most samples that a log may have, as all are held in memory: 1.6 GB."""
 
 
 @dataclass(frozen=True, eq=False)
 class LogRecording:
-    """A detector log: levels in its own units, `rate` samples a second."""
+    """A detector log: levels in its own units, `rate` samples per second."""
 
     path: Path
     clock: NDArray[np.float32]
     data: NDArray[np.float32]
     rate: float
-    notes: tuple[str, ...] = ()
-
-
-def is_recording(path: Path) -> bool:
-    """Whether a file's suffix is one of a recording."""
-    return path.suffix.casefold() in (*MIDI, *LOGS)
 
 
 def load_recording(
@@ -47,7 +41,7 @@ def load_recording(
     """
     path = Path(path)
     suffix = path.suffix.casefold()
-    if not is_recording(path):
+    if suffix not in (*MIDI, *LOGS):
         raise InputError(
             "a recording is a MIDI file (.mid) from a player or a detector log "
             f"({', '.join(LOGS)})",
@@ -68,18 +62,13 @@ def _log(path: Path, sample_rate: float | None) -> LogRecording:
     samples = open_samples(path, sample_rate)
     if samples.frames > MAX_SAMPLES:
         raise InputError(
-            f"{samples.frames:,} samples are too many to hold against a disc; cut the log to the "
-            f"one reading ({MAX_SAMPLES:,} at most)",
+            f"{samples.frames:,} samples are too many to compare; cut the log to one reading "
+            f"({MAX_SAMPLES:,} at most)",
             file=path,
         )
     blocks = list(samples.blocks())
     if not blocks or sum(map(len, blocks)) < 16:
         raise InputError("there are no samples in it; record the detectors again", file=path)
     both = np.concatenate(blocks)
-    return LogRecording(
-        path,
-        np.ascontiguousarray(both[:, 0]),
-        np.ascontiguousarray(both[:, 1]),
-        samples.rate,
-        tuple(samples.remarks),
-    )
+    clock, data = (np.ascontiguousarray(both[:, k]) for k in (0, 1))
+    return LogRecording(path, clock, data, samples.rate)

@@ -11,28 +11,30 @@ Reals = NDArray[np.float64]
 Index = NDArray[np.int64]
 Bits = NDArray[np.int8]
 
-KNOTS = 12  # most moments after a row's end at which it is learnt how much of each row shows
-ROUGH = 0.15  # of the swing: by how much levels may miss what is expected, at least
-HALF = 0.5  # how much of a row shows at any moment if nothing is known, and how far that may be
-SHAKY = 0.24  # of the swing: where rows miss by more as they are read, travel shows nothing sure
-SETTLED = 3  # rounds in which what fits nothing loses its weight
-CAP = 4.0  # how unlikely one level can be at most, as a logarithm
+# Chosen on the simulated player in tests/recover/diagnosis/machine.py, as in `alignment`.
+
+KNOTS = 12  # moments after a row's end at which the rows' visibility is estimated, at most
+ROUGH = 0.15  # the least deviation of levels from what is expected, of the swing
+HALF = 0.5  # prior mean and spread of a row's visibility
+SHAKY = 0.24  # of the swing: if rows deviate by more while they are read, travel shows nothing
+SETTLED = 3  # rounds of reweighting, in which outliers lose their weight
+CAP = 4.0  # the least likely that one level is, as a negative logarithm
 
 
 class Travel:
-    """How much of the row that is left, and of the next one, shows when.
+    """How much of the row that the stage leaves, and of the next one, is visible when.
 
-    So long after a row's last pulse so much of each shows, the same after each row; how much is
-    learnt from all rows together, at some moments and along straight lines between them.
+    The visibility over time is the same after each row. It is estimated from all rows together, at
+    some moments with straight lines between them.
 
     Parameters
     ----------
     seen : ndarray, shape (slots,)
         From -1 for a zero to 1 for a one; 0 where nothing is known.
     material : float
-        What the material between the rows looks like, in the same terms.
+        How the solid material between the rows reads, on the same scale.
     grid : ndarray of int8, shape (rows, positions)
-        What a right reading sees.
+        What a correct reading sees.
     seen_row : ndarray of int64, shape (rows,)
         The row that was under the detector in each reading.
     phase : int
@@ -50,13 +52,13 @@ class Travel:
         phase: int,
         slot_s: Reals,
     ) -> None:
-        # how far each place stands out of the material, and how far a bit in full view does
+        # how far each place stands out from the material, and how far a fully visible bit does
         self.stands = (seen - material) / 2
         self.unknown = seen == 0
         bit = (np.array([0.0, -1.0, 1.0]) - material) / 2
         read = grid[seen_row]
         self.left = np.where(read < 0, np.nan, bit[read + 1])
-        # a stage that goes another way than from row to row shows other things on it
+        # between rows that do not follow each other, the stage passes others
         goes_on = np.append(np.diff(seen_row) == 1, False)
         self.coming = np.where(goes_on[:, None], np.roll(self.left, -1, axis=0), np.nan)
         self.phase, self.slot_s = phase, slot_s
@@ -64,9 +66,9 @@ class Travel:
     def look_after(
         self, last: Index, last_s: Reals, period_s: float, move_s: float, rough: float
     ) -> None:
-        """Look at what comes after each of the pulses that may be rows' last ones, shape (rows,
-        choices), whose slots and moments are given; `rough` is by how much levels miss what is
-        expected while rows are read."""
+        """Look at what follows each of the pulses that may be the last of a row, shape (rows,
+        choices), from their slots and times; `rough` is the deviation of levels while rows are
+        read."""
         self.steady = rough < SHAKY
         self.rough = float(np.hypot(ROUGH, rough))
         slots = max(2, int(np.ceil(move_s / period_s)) + 1)
@@ -86,11 +88,11 @@ class Travel:
         self.both = np.where(known, np.stack([left, coming]), 0.0)
 
     def picture(self, order: Index) -> tuple[Reals, float]:
-        """What each choice has to say, as a logarithm of shape (rows, choices), once it is learnt
-        from an order of rows how much shows when; and how likely what is seen is in that order.
+        """The log likelihood of each choice, shape (rows, choices), by the visibility that an order
+        of rows gives; and the log likelihood of what is seen in that order.
 
-        Bayesian linear regression with the noise and the spread of what is likely given
-        (C. M. Bishop, Pattern Recognition and Machine Learning, sections 3.3 and 3.5).
+        Bayesian linear regression with known noise and prior (C. M. Bishop, Pattern Recognition
+        and Machine Learning, sections 3.3 and 3.5).
         """
         r = np.arange(len(order))
         known = self.known[r, order]
@@ -113,7 +115,7 @@ class Travel:
         return price.sum(axis=-1), float(likely)
 
     def _parts(self, r: Index, order: Index) -> Reals:
-        """How much each knot counts for at each place, shape (rows, places, 2 knots)."""
+        """The weight of each knot at each place, shape (rows, places, 2 knots)."""
         when = self.when[r, order]
         low = when.astype(np.int64)
         share = when - low
