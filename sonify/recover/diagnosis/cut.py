@@ -7,7 +7,12 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.recover.diagnosis.alignment import Alignment, Design, agreement, signs_of
+from sonify.recover.diagnosis.alignment import (
+    Alignment,
+    Design,
+    agreement,
+    signs_of,
+)
 
 __all__ = ["laid_steadily", "not_recorded", "renumbered"]
 
@@ -58,8 +63,8 @@ def laid_steadily(seen: NDArray[np.int8], design: Design, like: Alignment) -> Al
         total += (_seen_at(seen, first + design.step * r, n) * signs).sum(axis=1)
     at = first[int(np.argmax(total))] + design.step * np.arange(rows)
     alignment = replace(like, start=at, seen_row=np.arange(rows))
-    overall, best = agreement(seen, design, alignment.phase, False, at, alignment.seen_row)
-    return replace(alignment, agreement=overall, best_rows=best)
+    found = agreement(seen, design, alignment.phase, False, at, alignment.seen_row)
+    return replace(alignment, agreement=found)
 
 
 def not_recorded(

@@ -8,9 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
-from sonify.recover.diagnosis.alignment import Alignment, Design, align_rows, turn_phase
+from sonify.recover.diagnosis.alignment import Alignment, Design, turn_phase
 from sonify.recover.diagnosis.next_position import align_next_position
 from sonify.recover.diagnosis.observed import Levels, Observed
+from sonify.recover.diagnosis.row_order import (
+    align_rows,
+)
 from sonify.recover.diagnosis.source import LogRecording
 from sonify.recover.signal.averages import Integral
 from sonify.recover.signal.levels import binned, hole_delay

@@ -13,15 +13,17 @@ from sonify.recover.diagnosis.alignment import (
     Alignment,
     Design,
     agreement_of,
-    align_rows,
     turn_phase,
-    usual_move,
 )
 from sonify.recover.diagnosis.cut import laid_steadily, not_recorded, renumbered
 from sonify.recover.diagnosis.fits import fit_of_notes
 from sonify.recover.diagnosis.listening import Listening
 from sonify.recover.diagnosis.numbering import ASTRAY, across_silence, mended_start, numbered
 from sonify.recover.diagnosis.observed import NotesBySlot, Observed, Wire
+from sonify.recover.diagnosis.row_order import (
+    align_rows,
+    usual_move,
+)
 from sonify.recover.diagnosis.source import MidiRecording
 from sonify.recover.diagnosis.starts import IDLE, pulses_of, settled, starts_in_slots
 from sonify.recover.diagnosis.timing_model import (
@@ -247,8 +249,8 @@ def _by_timing(
         IDLE if listening.exact else RINGS,
     )  # fmt: skip
     loose, alignment = alignment, replace(alignment, start=starts_in_slots(pulses, start))
-    overall, best = agreement_of(_ended(heard.seen, n), design, alignment)
-    return track, replace(alignment, agreement=overall, best_rows=best), timing, loose
+    found = agreement_of(_ended(heard.seen, n), design, alignment)
+    return track, replace(alignment, agreement=found), timing, loose
 
 
 def _usual_change(alignment: Alignment, timing: TimingModel, n: int) -> float:

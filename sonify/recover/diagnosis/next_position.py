@@ -16,17 +16,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.alignment import (
+    Alignment,
+    Design,
+    agreement,
+    signs_of,
+)
+from sonify.recover.diagnosis.row_order import (
     FIRST,
     HARDLY,
     LIKE_PROFILE,
     LOST_ROWS,
-    Alignment,
-    Design,
     Move,
-    agreement,
     best_move,
     best_order,
-    signs_of,
     slot_prices,
 )
 from sonify.recover.diagnosis.travel import Travel
@@ -146,8 +148,8 @@ def align_next_position(
     if beats.opens_turn(phase, n)[start[0]]:
         # the machine counts from the disc's first position even if its clock hole is missing
         place[0] -= (place[0] + phase) % n
-    both = agreement(seen, design, phase, True, place, seen_row)
-    return Alignment(place, seen_row, phase, *both), start - beats.before
+    found = agreement(seen, design, phase, True, place, seen_row)
+    return Alignment(place, seen_row, phase, found), start - beats.before
 
 
 def _fits(seen: Reals, design: Design, phase: int, beats: _Beats) -> NDArray[np.float32]:

@@ -1,4 +1,4 @@
-"""What was seen of a reading, in one shape for logs and MIDI files."""
+"""What a recording shows of a reading, in one form for logs and MIDI files."""
 
 from __future__ import annotations
 
@@ -123,12 +123,12 @@ class Observed:
     kind : str
         "log" or "midi".
     bits : ndarray of int8, shape (rows, positions)
-        What the machine read, by the places that it put the bits to; -1 where nothing can be told.
+        What the machine read, at the places to which it put the bits; -1 for unknown.
     time_s : ndarray, shape (rows, positions)
         When each was read; nan where it was not.
     under : ndarray of int8, shape (rows, positions + 3)
-        What passed the detector from each row's start on, position by position whatever the clock
-        said; -1 where nothing can be told.
+        What passed the detector from each row's start on, position by position, whatever the clock
+        channel shows; -1 for unknown.
     beat_slot, beat_s : ndarray
         Moments at which a position was seen to pass: which, and when.
     alignment : Alignment
@@ -136,7 +136,7 @@ class Observed:
     extra_s : ndarray
         When a pulse or note came between two positions.
     told : float
-        Share of the bits that this kind of recording can tell of at all.
+        Share of the bits that this kind of recording shows at all.
     under_pitch : ndarray of int16, shape (rows, positions + 3), or None
         The pitches that came with `under`; -1 for none.
     span : ndarray of float64, shape (rows, 2), or None
@@ -147,10 +147,10 @@ class Observed:
     timing : TimingModel or None
         When slots passed, if the notes follow a steady one.
     loose : Alignment or None
-        Where rows began by their notes alone, if `alignment` takes the player's own counting into
-        account; that holds only for a player that counts right.
+        The alignment by the notes alone, if `alignment` also relies on the player's counting,
+        which may be wrong.
     remarks : tuple of str
-        What else the user should know of the recording.
+        What else the user should know.
     """
 
     kind: str

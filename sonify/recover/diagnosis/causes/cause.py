@@ -55,7 +55,7 @@ class Cause:
     Attributes
     ----------
     name : str
-        In ``--json``.
+        In the JSON report.
     title : str
         In plain words.
     repairs : tuple of str
