@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from sonify.errors import InputError
-from sonify.light.clip import Clip
+from sonify.light.clip_settings import Clip
 from sonify.light.look import Look
 from sonify.music.settings import Music
 from sonify.music.sound_settings import Sound

@@ -26,7 +26,7 @@ by_player = pytest.mark.parametrize("player_path", PLAYERS, ids=lambda p: p.stem
 
 def lamps_of_gif(path, painter: Painter, lamp: tuple[int, int, int]):
     """For each frame of a GIF, when it ends in hundredths and which lamps are lit."""
-    xs, ys = painter.centres()
+    xs, ys = painter.grid.centres
     out, end = [], 0
     with Image.open(path) as gif:
         for frame in ImageSequence.Iterator(gif):

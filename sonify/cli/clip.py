@@ -15,7 +15,7 @@ from sonify.cli.common import (
 )
 from sonify.cli.outputs import caution_letters, write_one
 from sonify.errors import InputError, close_matches
-from sonify.light.clip import SCENES
+from sonify.light.clip_settings import VIEWS
 
 if TYPE_CHECKING:
     from sonify.performance import Performance
@@ -47,8 +47,8 @@ def picture_options(function: Any) -> Any:
             ),
             click.option(
                 "--quality",
-                type=click.Choice(["draft", "good", "best"]),
-                help="A quick look, good, or the largest file. [default: good]",
+                type=click.Choice(["rough", "normal", "fine"]),
+                help="From quick to make to the largest file. [default: normal]",
             ),
             click.option("--calm", is_flag=True, help="Soften what flashes until it passes."),
         )
@@ -66,7 +66,7 @@ def picture_options(function: Any) -> Any:
 @setting_options
 @picture_options
 @click.option(
-    "--scenes",
+    "--views",
     metavar="LIST",
     help="Some of title,matrix,disc,notes,message, in the order of their weight.",
 )
@@ -84,49 +84,49 @@ def clip(
     output: str | None,
     presets: tuple[str, ...],
     assignments: tuple[str, ...],
-    scenes: str | None,
+    views: str | None,
     silent: bool,
     **options: Any,
 ) -> None:
     """Make a clip of the show with its sound, as a video maker would use it.
 
-    Scenes: the lamps (matrix), the turning disc (disc), the notes by voice (notes), the characters
+    Views: the lamps (matrix), the turning disc (disc), the notes by voice (notes), the characters
     as they are decoded and the scroll behind them (message), and title and credits (title; listed
     last it comes last). With --set light.background=none the picture can be laid over footage.
 
     \b
     Examples:
       sonify clip cairn-small
-      sonify clip my.toml --scenes title,disc,matrix,message --size portrait -o my.mp4
+      sonify clip my.toml --views title,disc,matrix,message --size portrait -o my.mp4
       sonify clip my.toml -p cutout --fps 29.97 -o over.mov
       sonify clip my.toml --rows 1-2 --loop 4 --calm -o loop.webm
     """
-    own = [] if scenes is None else [f"clip.scenes={_listed(scenes)}"]
+    own = [] if views is None else [f"clip.views={_listed(views)}"]
     show = perform_from(disc, presets, (*assignments, *own))
     caution_letters(show)
-    _caution_scenes(show)
+    _caution_views(show)
     write_one(show, "clip", output, None, sound=not silent, **options)
 
 
 def _listed(text: str) -> str:
     names = [n.strip() for n in text.split(",") if n.strip()]
     if not names:
-        raise InputError(f"it names no scene; some of: {', '.join(SCENES)}", place="--scenes")
+        raise InputError(f"no view is named; name some of: {', '.join(VIEWS)}", key="views")
     for name in names:
-        if name not in SCENES:
+        if name not in VIEWS:
             raise InputError(
-                f"there is no scene '{name}'{close_matches(name, SCENES)}; "
-                f"some of: {', '.join(SCENES)}",
-                place="--scenes",
+                f"there is no view '{name}'{close_matches(name, VIEWS)}; "
+                f"some of: {', '.join(VIEWS)}",
+                key="views",
             )
     return "[" + ", ".join(f'"{n}"' for n in names) + "]"
 
 
-def _caution_scenes(show: Performance) -> None:
+def _caution_views(show: Performance) -> None:
     from sonify.cli.common import caution
 
-    scenes = show.setup.clip.scenes
-    if "disc" in scenes and show.disc.geometry is None:
+    views = show.setup.clip.views
+    if "disc" in views and show.disc.geometry is None:
         caution("this disc has no sizes; some that fit were taken for the picture")
-    if "message" in scenes and show.scroll is None:
+    if "message" in views and show.scroll is None:
         caution("this disc has no message, so there is none to show")

@@ -15,7 +15,7 @@ from sonify.cli.common import (
     setting_options,
 )
 from sonify.cli.outputs import caution_letters, write_one
-from sonify.errors import InputError
+from sonify.export.animation.options import needed_scroll
 
 __all__ = ["lights", "message"]
 
@@ -78,10 +78,6 @@ def message(
       sonify message my.toml --set player.matrix.scroll=20 -o my.gif
     """
     show = perform_from(disc, presets, assignments)
-    if show.scroll is None:
-        raise InputError(
-            "this disc has no message to scroll; give it a message, or bits and a [code]",
-            file=disc,
-        )
+    needed_scroll(show, disc)
     caution_letters(show)
     write_one(show, "message", output, None, **options)

@@ -43,18 +43,18 @@ class Writer:
     ending: str = ""
 
 
+_MOVING = (".gif", ".png", ".webp", ".mp4", ".webm", ".mov", "/")
+
 WRITERS: tuple[Writer, ...] = (
     Writer("midi", (".mid", ".midi"), "sonify.export.midi"),
-    Writer("lights", (".gif", ".png", ".webp"), "sonify.export.animation.lights", "-lights"),
-    Writer("message", (".gif", ".png", ".webp"), "sonify.export.animation.message", "-message"),
+    Writer("lights", _MOVING, "sonify.export.animation.lights", "-lights"),
+    Writer("message", _MOVING, "sonify.export.animation.message", "-message"),
     Writer(
         "clip",
         (".mp4", ".webm", ".mov", ".gif", ".png", ".webp", "/"),
         "sonify.export.clip",
         "-clip",
     ),
-    Writer("lights", (".mp4", ".webm", ".mov", "/"), "sonify.export.clip.lights", "-lights"),
-    Writer("message", (".mp4", ".webm", ".mov", "/"), "sonify.export.clip.message", "-message"),
     Writer("sound", (".wav", ".flac", ".opus", ".mp3", ".m4a"), "sonify.export.sound"),
     Writer("score", (".musicxml", ".svg", ".png", ".pdf"), "sonify.export.score", "-score"),
 )

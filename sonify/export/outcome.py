@@ -1,18 +1,22 @@
-"""What is to be said of a moving picture that was written."""
+"""What a writer of moving pictures reports."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from sonify.light.flash import Flashing
 
-__all__ = ["Outcome", "comment_of"]
+if TYPE_CHECKING:
+    from sonify.performance import Performance
+
+__all__ = ["Outcome", "comment_of", "title_of"]
 
 
 @dataclass(frozen=True)
 class Outcome:
-    """What came of writing a moving picture.
+    """The result of writing a moving picture.
 
     Attributes
     ----------
@@ -21,7 +25,7 @@ class Outcome:
     seconds : float
         Its length.
     changes : tuple of str
-        What was softened so that it flashes less.
+        What was changed to reduce flashing.
     beside : tuple of Path
         Files that were written with it.
     """
@@ -32,8 +36,13 @@ class Outcome:
     beside: tuple[Path, ...] = ()
 
 
+def title_of(show: Performance) -> str:
+    """The title that a file carries."""
+    return show.disc.title or show.disc.name
+
+
 def comment_of(title: str, flashing: Flashing) -> str:
-    """The comment that a file carries: its title and what its worst second flashes."""
+    """The comment that a file carries: its title and the flashes of its worst second."""
     word = "CAUTION, over" if flashing.over else "within"
     return (
         f"{title}. Flashing light: {word} the threshold of WCAG 2.2 SC 2.3.1; worst second: "

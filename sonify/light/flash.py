@@ -27,6 +27,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.light.look import F32, LUMINANCE
+
 __all__ = ["MOST_FLASHES", "FlashMeter", "Flashing", "relative_luminance"]
 
 SCREEN = (1024, 768)
@@ -41,19 +43,17 @@ RED_SHARE = 0.8
 RED_CHANGE = 0.2
 WINDOW_S = 1.0
 
-_WEIGHTS = (0.2126, 0.7152, 0.0722)
 _WHITE_U, _WHITE_V = 0.19784, 0.46834  # D65, taken for black, which has no colour
 _EDGE = 1e-6
 _BLOCK = 8
 _FINEST = 0.07  # degrees; squares under 0.1 may be averaged
 
-F32 = NDArray[np.float32]
 Mask = NDArray[np.bool_]
 
 
 def relative_luminance(red: F32, green: F32, blue: F32) -> F32:
     """Relative luminance of linear sRGB light, 0 to 1 (WCAG 2.2, "relative luminance")."""
-    r, g, b = _WEIGHTS
+    r, g, b = LUMINANCE
     out: F32 = red * np.float32(r)
     out += green * np.float32(g)
     out += blue * np.float32(b)

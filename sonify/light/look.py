@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Iterable
 from typing import Annotated, Literal
 
 import msgspec
@@ -12,28 +13,45 @@ from numpy.typing import NDArray
 from sonify.errors import InputError
 from sonify.settings import Settings
 
-__all__ = ["BRIGHTEST", "NO_BACKGROUND", "Look", "colour", "from_linear", "is_colour", "to_linear"]
+__all__ = [
+    "BRIGHTEST",
+    "F32",
+    "LUMINANCE",
+    "NO_BACKGROUND",
+    "Look",
+    "colour",
+    "from_linear",
+    "hex_of",
+    "is_colour",
+    "linear",
+    "to_linear",
+]
+
+F32 = NDArray[np.float32]
 
 _HEX = "^#[0-9a-fA-F]{6}$"
 Colour = Annotated[str, msgspec.Meta(pattern=_HEX)]
 
 BRIGHTEST = 16
-"""Brightness is set in this many steps, as LED drivers do it: by the share of time a lamp is on."""
+"""Brightness has this many steps, as LED drivers have it: the share of time that a lamp is on."""
 
 NO_BACKGROUND = "none"
 """The background of a picture that is to be laid over another one."""
 
+LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
+"""The weights of linear red, green and blue in relative luminance (WCAG 2.2; ITU-R BT.709)."""
+
 
 class Look(Settings, frozen=True):
-    """The `[light]` section: what a lamp looks like.
+    """The `[light]` section: what the lamps look like.
 
-    `pixels` is the distance from lamp to lamp in pixels. `gap` is the share of it that is dark
-    between neighbours, `glow` how strongly a lamp lights what is around it. `module` is after
-    how many lamps a gap of `module_gap` lamps parts the panels (0 for none). `margin` is the
-    border around the matrix, in lamps. `background` is a colour, the path of a picture, or
-    "none". `brightness` goes from 1 to 16 and is linear in light. `fade` is how long a lamp
-    takes to change, in s. `turned` is how far the matrix is mounted turned, clockwise in
-    degrees, and `mirrored` whether it is seen from behind; it is mirrored first.
+    `pixels` is the distance from lamp to lamp in pixels, `gap` the share of it that is dark between
+    neighbours, and `glow` how strongly a lamp lights its surroundings. The matrix is made of
+    modules of `module` lamps (0: one module) with gaps of `module_gap` lamps between them, and has
+    a border of `margin` lamps. `background` is a colour, the path of a picture, or "none".
+    `brightness` is 1 to 16, linear in light. `fade` is how long a lamp takes to change, in s.
+    `turned` is the rotation of the matrix, clockwise in degrees, and `mirrored` shows it from
+    behind; it is mirrored first.
     """
 
     lamp: Colour = "#ffb347"
@@ -84,6 +102,16 @@ def colour(text: str, place: str = "light") -> tuple[int, int, int]:
     if not is_colour(text):
         raise InputError(f"'{text}' is not a colour; write #rrggbb", place=place)
     return int(text[1:3], 16), int(text[3:5], 16), int(text[5:7], 16)
+
+
+def hex_of(rgb: Iterable[int]) -> str:
+    """Whole numbers from 0 to 255 as `#rrggbb`."""
+    return "#" + "".join(f"{int(v):02x}" for v in rgb)
+
+
+def linear(text: str) -> NDArray[np.float64]:
+    """`#rrggbb` as linear light from 0 to 1, shape (3,)."""
+    return to_linear(np.array(colour(text)) / 255)
 
 
 def to_linear(srgb: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -14,16 +14,17 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.light.look import F32, LUMINANCE
+
 __all__ = ["FORMATS", "Format", "Picture", "Planes"]
 
-F32 = NDArray[np.float32]
 Planes = list[NDArray[Any]]
 """Arrays of the components, chroma at half size where it is subsampled; coverage comes last."""
 
 # ITU-R BT.709, item 3.2 and 3.3
 _BT709 = np.array(
     [
-        [0.2126, 0.7152, 0.0722],
+        LUMINANCE,
         [-0.2126 / 1.8556, -0.7152 / 1.8556, 0.5],
         [0.5, -0.7152 / 1.5748, -0.0722 / 1.5748],
     ]

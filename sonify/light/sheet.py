@@ -9,8 +9,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.light.panel import Box
-from sonify.light.planes import F32, Picture, halved
+from sonify.light.lamp_grid import Box
+from sonify.light.look import F32
+from sonify.light.planes import Picture, halved
 
 __all__ = ["Sheet"]
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
-from sonify.light.clip import OWN_TYPE
+from sonify.light.clip_settings import OWN_TYPE
 
 __all__ = ["Typeface"]
 

@@ -139,13 +139,13 @@ WORDS: dict[str, Words] = {
                        "1280x720."),
     "clip.fps": Words("Frame rate", "24 to 120, or 23.976, 29.97, 59.94.", 1, "frames/s",
                       (24, 120)),
-    "clip.scenes": Words("Views", "What is shown, the largest first: title, matrix, disc, notes, "
+    "clip.views": Words("Views", "What is shown, the largest first: title, matrix, disc, notes, "
                          "message."),
     "clip.material": Words("Material", "What the disc is made of."),
     "clip.title-s": Words("Title", "How long the title shows.", 0.5, "s", (1, 15)),
     "clip.text": Words("Text colour", "For titles and captions. Empty: the colour of the lamps."),
     "clip.quality": Words("Quality", "Encoding time against file size.", choices={
-        "draft": "quick to make", "good": "good for most uses", "best": "slow, with large files"}),
+        "rough": "quick to make", "normal": "right for most uses", "fine": "slow, with large files"}),
     # sound
     "sound.loudness": Words("Loudness", "Integrated loudness in LUFS, or off to leave the "
                             "rendered level."),

@@ -19,9 +19,9 @@ from typing import Any
 import numpy as np
 
 import sonify
+from sonify.export.animation.options import ClipOptions
 from sonify.export.clip.film import ground_picture
 from sonify.export.clip.job import Job, _roll
-from sonify.export.clip.plan import Options
 from sonify.export.clip.video import KINDS, VideoSink, blank_frame, views_of
 from sonify.light.planes import FORMATS
 from tests.benchmarks.measure import ROOT
@@ -34,14 +34,14 @@ def processor(work: Callable[[], object]) -> float:
     return time.process_time() - before
 
 
-def job_of(scenes: list[str], start: float, end: float) -> Job:
-    show = sonify.perform(sonify.load_disc("cairn-middle"), settings={"clip.scenes": scenes})
-    return Job(show, Options(from_s=start, to_s=end, sound=False), "clip")
+def job_of(views: list[str], start: float, end: float) -> Job:
+    show = sonify.perform(sonify.load_disc("cairn-middle"), settings={"clip.views": views})
+    return Job(show, ClipOptions(from_s=start, to_s=end, sound=False), "clip")
 
 
 def sink_of(job: Job, path: Path, sound: bool = False) -> VideoSink:
     kind = KINDS[".mp4"]
-    return VideoSink(path, kind, FORMATS[kind.format], *job.size, Fraction(60), "good", sound, {})
+    return VideoSink(path, kind, FORMATS[kind.format], *job.size, Fraction(60), "normal", sound, {})
 
 
 def ours(job: Job, path: Path) -> tuple[float, float]:
@@ -99,11 +99,13 @@ def by_pillow(job: Job, path: Path) -> None:
     plan = job.plan(".mp4")
     show, look = job.show, job.look
     matrix = show.setup.player.matrix
+    from sonify.light.lamp_grid import fitted
     from sonify.light.lights import states_at
     from sonify.light.look import colour
-    from sonify.light.panel import fitted
 
-    s, w, h = fitted(look, matrix, 1832, 992)
+    grid = fitted(look, matrix, 1832, 992)
+    assert grid is not None
+    s, (w, h) = grid.look.pixels, grid.size
     left, top = (1920 - w) // 2 + s // 2, (1080 - h) // 2 + s // 2
     part = plan.pieces[0]
     times = np.array([plan.piece_time(part, k) for k in range(plan.frames)])
@@ -133,7 +135,7 @@ def memory(seconds: float) -> float:
     code = (
         "import sonify\n"
         "disc = sonify.load_disc('cairn-large')\n"
-        "show = sonify.perform(disc, settings={'clip.scenes': ['matrix', 'message']})\n"
+        "show = sonify.perform(disc, settings={'clip.views': ['matrix', 'message']})\n"
         f"show.save('clip.mp4', 'clip', to_s={seconds})\n"
         "most = next(x for x in open('/proc/self/status') if x.startswith('VmHWM'))\n"
         "print(int(most.split()[1]) / 1000)\n"
@@ -173,12 +175,12 @@ def run() -> list[tuple[str, float, str]]:
     out = []
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder, "clip.mp4")
-        for name, scenes, start, seconds, limit in CASES:
-            job = job_of(scenes, start, start + seconds)
+        for name, views, start, seconds, limit in CASES:
+            job = job_of(views, start, start + seconds)
             mine, ratio, remark = against_encoder(job, path, seconds, limit)
             out.append((name, ratio, remark))
-            if scenes == ["matrix"]:
-                short = job_of(scenes, start, start + 1)
+            if views == ["matrix"]:
+                short = job_of(views, start, start + 1)
                 plain = processor(lambda short=short: by_pillow(short, path)) * seconds
                 title = "frames by Pillow in RGB: to the matrix clip"
                 out.append((title, plain / mine, "at least 3"))

@@ -8,6 +8,7 @@ given palette frames that are ready. All write the same pictures.
 from __future__ import annotations
 
 import io
+import itertools
 import shutil
 import subprocess
 from collections.abc import Callable, Iterator
@@ -76,9 +77,13 @@ Case = tuple[np.ndarray, Callable[[], Iterator[Patch]]]
 
 
 def filling(show: Performance, painter: Painter) -> Case:
+    def patches() -> Iterator[Patch]:
+        painter.forget()
+        return lights.patches(painter, lights.states(show, 0.0, float(SECONDS)))
+
     times = np.arange(RATE * SECONDS) / RATE
     levels = states_at(show.lights, times, 256).reshape(-1, 8, 32)
-    return levels, lambda: lights.patches(show, painter, 0.0, float(SECONDS))
+    return levels, patches
 
 
 def scrolling(show: Performance, painter: Painter) -> Case:
@@ -88,10 +93,9 @@ def scrolling(show: Performance, painter: Painter) -> Case:
     levels = np.array([scroll.levels(int(k)) for k in steps])
 
     def patches() -> Iterator[Patch]:
-        for patch in message.patches(scroll, painter):
-            if patch.time_s >= SECONDS:
-                return
-            yield patch
+        painter.forget()
+        states = itertools.takewhile(lambda one: one[0] < SECONDS, message.states(scroll))
+        return lights.patches(painter, states)
 
     return levels, patches
 

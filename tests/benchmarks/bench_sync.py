@@ -21,14 +21,14 @@ SECONDS = 600.0
 
 def run() -> list[tuple[str, float, str]]:
     """Name, ratio and remark of each."""
-    settings = {**PLAIN, "player.rpm": 3.0, "sound.loudness": "off", "clip.scenes": ["matrix"]}
+    settings = {**PLAIN, "player.rpm": 3.0, "sound.loudness": "off", "clip.views": ["matrix"]}
     with tempfile.TemporaryDirectory() as folder:
         # a tone that begins at its full height, so that its beginning is where it is found
         tones = soundfont(Path(folder, "tick.sf2"), TICK, sharp=True)
         settings |= {"sound.soundfont": str(tones), "music.voice": [{"name": "tick"}]}
         show = sonify.perform(sonify.load_disc("cairn-large"), settings=settings)
         path = Path(folder, "long.mp4")
-        show.save(path, "clip", to_s=SECONDS, size="192x108", fps=FPS, quality="draft")
+        show.save(path, "clip", to_s=SECONDS, size="192x108", fps=FPS, quality="rough")
         lit = matrix_of_clip(show, decoded(path))
         sound = sound_of(path)
         said = probe(path)["streams"]

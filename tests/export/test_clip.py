@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 import sonify
-from sonify.light.clip import frame_rate
+from sonify.light.clip_settings import frame_rate
 from sonify.light.look import colour
 from sonify.light.panel import Panel
 from sonify.light.planes import FORMATS, Picture
@@ -213,14 +213,14 @@ def test_sound_and_lamps_agree_to_half_a_frame(tmp_path):
 
 def matrix_of_clip(show, frames):
     """Which lamps are lit in a clip's frames, told by how bright their places are."""
+    from sonify.export.animation.options import ClipOptions
     from sonify.export.clip.job import Job
-    from sonify.export.clip.plan import Options
 
     h, w = frames[0].shape[:2]
-    job = Job(show, Options(size=f"{w}x{h}", fps=FPS), "clip")
+    job = Job(show, ClipOptions(size=f"{w}x{h}", fps=FPS), "clip")
     film = job.film(job.plan(".mp4"), FORMATS["rgb24"])
     film.frame(0)
-    xs, ys = film._scenes[0].panel.centres()
+    xs, ys = film._views[0].panel.centres()
     rgb = frames[:, ys[:, None], xs[None]].reshape(len(frames), -1, 3).astype(int)
     lamp, unlit = np.array(colour(show.setup.light.lamp)), np.array(colour(show.setup.light.unlit))
     return abs(rgb - lamp).sum(axis=2) < abs(rgb - unlit).sum(axis=2)
@@ -230,21 +230,21 @@ def test_the_disc_stands_at_the_angle_of_the_reading(tmp_path):
     # one hole in a row of 24: its place, by the light that it lets through, tells the angle
     disc = sonify.Disc.from_bits(["1" + "0" * 23, "1" + "0" * 23], name="one")
     show = sonify.perform(disc, settings={
-        "player.rpm": 7.0, "clip.scenes": ["disc"], "light.background": "#000000",
+        "player.rpm": 7.0, "clip.views": ["disc"], "light.background": "#000000",
         "clip.material": "slate", "light.lamp": "#ffffff",
     })  # fmt: skip
     size = 480
     path = show.save(tmp_path / "a.mp4", "clip", to_s=6.0, size=f"{size}x{size}", fps=30)
     frames = decoded(path)[..., 1].astype(float)
+    from sonify.export.animation.options import ClipOptions
     from sonify.export.clip.job import Job
-    from sonify.export.clip.plan import Options
 
-    job = Job(show, Options(size=f"{size}x{size}", fps=30), "clip")
+    job = Job(show, ClipOptions(size=f"{size}x{size}", fps=30), "clip")
     film = job.film(job.plan(".mp4"), FORMATS["rgb24"])
     film.frame(0)
-    scene = film._scenes[0]
-    art = scene.art
-    cx, cy = scene.x + scene.side / 2, scene.y + scene.side / 2
+    view = film._views[0]
+    art = view.art
+    cx, cy = view.x + view.side / 2, view.y + view.side / 2
     y, x = np.mgrid[0:size, 0:size] + 0.5
     radius = np.hypot(x - cx, y - cy)
     angle = np.degrees(np.arctan2(x - cx, cy - y)) % 360
@@ -435,19 +435,19 @@ def test_brightness_goes_in_sixteen_steps_of_light(tmp_path):
     assert np.allclose(light, np.arange(1, 17) / 16, atol=0.006)
 
 
-SCENES = ["title,matrix,message", "disc,matrix,notes,message", "notes,disc", "message", "title"]
+VIEWS = ["title,matrix,message", "disc,matrix,notes,message", "notes,disc", "message", "title"]
 
 
-@pytest.mark.parametrize("scenes", SCENES)
+@pytest.mark.parametrize("views", VIEWS)
 @pytest.mark.parametrize("size", ["320x180", "180x320", "240x240"])
-def test_scenes_stay_within_their_places_at_any_size(tmp_path, scenes, size):
-    show = show_of(**{"clip.scenes": scenes.split(","), "clip.title-s": 1.0})
+def test_views_stay_within_their_places_at_any_size(tmp_path, views, size):
+    show = show_of(**{"clip.views": views.split(","), "clip.title-s": 1.0})
     path = show.save(tmp_path / "a.mp4", "clip", from_s=3.0, to_s=3.5, size=size, fps=24)
     frames = decoded(path)
     w, h = map(int, size.split("x"))
     assert frames.shape[1:3] == (h, w)
     busy = abs(frames[len(frames) - 6].astype(int) - np.array(colour(GROUND))).max(axis=2) > 24
-    assert busy.any() or scenes == "title"
+    assert busy.any() or views == "title"
     edge = np.concatenate([busy[0], busy[-1], busy[:, 0], busy[:, -1]])
     assert not edge.any(), "something runs over the edge"
 

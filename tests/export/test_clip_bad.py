@@ -25,19 +25,19 @@ QUICK = ("-p", "quick", "--size", "160x90", "--fps", "24")
     [
         (["--size", "1921x1080"], "1921x1080 has an odd side; video needs even ones, such as 1922"),
         (["--size", "20000x20000"], "20000x20000 is out of range; sides go from 64 to 8192"),
-        (["--size", "8192x8192"], "at most 33,177,600"),
-        (["--size", "landscap"], "is no size (did you mean landscape?)"),
-        (["--size", "10"], "is no size"),
+        (["--size", "8192x8192"], "the most is 33,177,600"),
+        (["--size", "landscap"], "is not a size (did you mean landscape?)"),
+        (["--size", "10"], "is not a size"),
         (["--fps", "0"], "fps"),
-        (["--fps", "1000"], "1000 frames a second are not offered; give a whole number from 24"),
+        (["--fps", "1000"], "1000 frames a second is not available; give a whole number from 24"),
         (["--fps", "25.5"], "23.976, 29.97 or 59.94"),
-        (["--from", "900"], "holds nothing; the piece goes from 0 to"),
-        (["--from", "3", "--to", "2"], "holds nothing"),
+        (["--from", "900"], "is empty; the piece goes from 0 to"),
+        (["--from", "3", "--to", "2"], "is empty"),
         (["--rows", "7"], "rows 7 do not exist; the disc has rows 1 to 2"),
         (["--rows", "x"], "is not a range of rows"),
         (["--rows", "1", "--from", "1"], "give rows or seconds, not both"),
-        (["--scenes", "matrix,lamps"], "there is no scene 'lamps'"),
-        (["--scenes", ""], "names no scene"),
+        (["--views", "matrix,lamps"], "there is no view 'lamps'"),
+        (["--views", ""], "no view is named"),
         (["-p", "cutout"], "can't hold a picture without a background"),
         (["--set", "light.background=nowhere.png"], "nowhere.png"),
         (["--set", "light.background=#12"], "is not a colour"),
@@ -73,7 +73,7 @@ def test_a_background_that_is_no_picture(run, tmp_path):
 
 def test_a_picture_as_background_is_seen_between_the_lamps(run, tmp_path):
     Image.new("RGB", (320, 180), "#2060a0").save(tmp_path / "b.png")
-    done = run("clip", DISC, *QUICK, "--scenes", "matrix", "--silent", "--to", "1",
+    done = run("clip", DISC, *QUICK, "--views", "matrix", "--silent", "--to", "1",
                "--set", f"light.background={tmp_path / 'b.png'}",
                "-o", tmp_path / "a.mp4")  # fmt: skip
     assert done.status == 0, done.err
@@ -82,7 +82,7 @@ def test_a_picture_as_background_is_seen_between_the_lamps(run, tmp_path):
 
 
 def test_a_disc_without_sizes_gets_some_and_is_told(run, tmp_path):
-    done = run("clip", DISC, *QUICK, "--scenes", "disc", "--to", "0.5", "-o", tmp_path / "a.mp4")
+    done = run("clip", DISC, *QUICK, "--views", "disc", "--to", "0.5", "-o", tmp_path / "a.mp4")
     assert done.status == 0
     assert "caution: this disc has no sizes; some that fit were taken for the picture" in done.err
 
@@ -136,7 +136,7 @@ def test_ctrl_c_leaves_nothing(tmp_path, kind):
 
 
 def test_the_worst_second_is_told_and_kept_in_the_file(run, tmp_path):
-    done = run("clip", DISC, *QUICK, "--scenes", "matrix", "--to", "1", "-o", tmp_path / "a.mp4")
+    done = run("clip", DISC, *QUICK, "--views", "matrix", "--to", "1", "-o", tmp_path / "a.mp4")
     assert "flashing: " in done.err
     assert "Flashing light: within the threshold" in probe(tmp_path / "a.mp4")["format"]["tags"][
         "comment"

@@ -36,9 +36,11 @@ def test_a_part_repainted_is_the_part_of_the_whole(look, width, height, seed):
     for _ in range(6):
         leds = rng.integers(0, width * height, rng.integers(1, 4))
         levels.reshape(-1)[leds] = rng.integers(0, 256, len(leds))
-        x, y, pixels = painter.repaint(levels, leds)
-        picture[y : y + pixels.shape[0], x : x + pixels.shape[1]] = pixels
-        np.testing.assert_array_equal(picture, painter.picture(levels))
+        if (part := painter.update(levels)) is not None:
+            x, y, pixels = part
+            picture[y : y + pixels.shape[0], x : x + pixels.shape[1]] = pixels
+        whole = Painter(look, Matrix(width=width, height=height)).picture(levels)
+        np.testing.assert_array_equal(picture, whole)
 
 
 @pytest.mark.parametrize("path", LOOKS, ids=lambda p: p.stem)
@@ -49,7 +51,7 @@ def test_lamps_have_the_looks_own_colours(path):
     levels = (rng.random((8, 32)) < 0.4).astype(np.uint8) * 255
     rgb = painter.palette[painter.picture(levels)]
     assert rgb.shape == (painter.size[1], painter.size[0], 3)
-    xs, ys = painter.centres()
+    xs, ys = painter.grid.centres
     at = rgb[np.ix_(ys, xs)]
     assert (at[levels > 0] == colour(look.lamp)).all()
     if look.glow == 0:
@@ -68,7 +70,7 @@ def test_a_glow_falls_on_neighbours_margins_and_gaps_and_dies_away():
     levels[0, 1] = 255
     lit = painter.picture(levels)
     changed = np.argwhere(lit != dark)
-    xs, ys = painter.centres()
+    xs, ys = painter.grid.centres
     reach = np.hypot(changed[:, 1] - xs[1], changed[:, 0] - ys[0])
     assert reach.max() <= 20 + 1
     assert changed[:, 0].min() < ys[0] - 10  # over the margin
@@ -89,7 +91,7 @@ def test_square_lamps_without_glow_or_gap_fill_their_tiles():
 def test_brightness_has_sixteen_steps():
     painter = Painter(Look(glow=0.0), Matrix(width=16, height=1))
     levels = np.linspace(0, 255, 256).astype(np.uint8)
-    xs, ys = painter.centres()
+    xs, ys = painter.grid.centres
     seen = [
         int(painter.picture(np.full((1, 16), v, np.uint8))[ys[0], xs[0]]) for v in levels.tolist()
     ]

@@ -23,13 +23,13 @@ CASES = [
 
 def as_a_clip(show: sonify.Performance, what: str) -> Any:
     """The same matrix as the clip's writer measures it, on the pixels of its frames."""
+    from sonify.export.animation.options import ClipOptions
     from sonify.export.clip.job import Job
-    from sonify.export.clip.plan import Options
 
     light = msgspec.structs.replace(show.setup.light, pixels=round(_tile(show)))
     setup = msgspec.structs.replace(show.setup, light=light)
     shown = sonify.perform(show.disc, setup=setup)
-    return Job(shown, Options(fps=60.0, sound=False), what).measured(".mp4")
+    return Job(shown, ClipOptions(fps=60.0, sound=False), what).measured(".mp4")
 
 
 @pytest.mark.parametrize(("disc", "presets", "settings"), CASES)

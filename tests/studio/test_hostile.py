@@ -453,7 +453,7 @@ def test_odd_values_never_break_an_answer(studio: Studio) -> None:
             for section, key in (
                 ("music", "scale"), ("music", "root"), ("music", "step"), ("music", "metre"),
                 ("player", "matrix"), ("light", "background"), ("sound", "loudness"),
-                ("clip", "scenes"),
+                ("clip", "views"),
             )
         ]  # fmt: skip
         bodies += [

@@ -1,4 +1,4 @@
-"""The message as it scrolls by, as a moving picture: .gif, .png (APNG) and .webp."""
+"""The message as it scrolls, as a moving picture."""
 
 from __future__ import annotations
 
@@ -6,65 +6,31 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
-
-from sonify.errors import InputError
-from sonify.export.animation.frames import Patch
-from sonify.export.animation.lights import MAX_FRAMES, encode_metered, long, needs_film
-from sonify.export.animation.options import Options
+from sonify.export.animation.lights import State, write_matrix
+from sonify.export.animation.options import ClipOptions as Options
+from sonify.export.animation.options import needed_scroll
 from sonify.export.outcome import Outcome
-from sonify.light.paint import Painter
 from sonify.light.scroll import Scroll
 
 if TYPE_CHECKING:
     from sonify.performance import Performance
 
-__all__ = ["Options", "patches", "write"]
+__all__ = ["Options", "states", "write"]
 
 
-def patches(scroll: Scroll, painter: Painter) -> Iterator[Patch]:
-    """A picture for each step, from its start on; only what changes is painted again."""
-    before = scroll.levels(0)
-    yield Patch(0.0, 0, 0, painter.picture(before))
-    for step in range(1, scroll.steps):
-        now = scroll.levels(step)
-        leds = np.flatnonzero(now != before)
-        if len(leds):
-            x, y, pixels = painter.repaint(now, leds)
-            yield Patch(step * scroll.column_s, x, y, pixels)
-        before = now
+def states(scroll: Scroll) -> Iterator[State]:
+    """The levels at each step; times count from the start of the scroll."""
+    return ((k * scroll.column_s, scroll.levels(k)) for k in range(scroll.steps))
 
 
 def write(show: Performance, path: Path, options: Options) -> Outcome:
-    """Write the message as it scrolls by.
+    """Write the message as it scrolls.
 
     Raises
     ------
     InputError
         A disc without a message, or one too long for this kind of file.
     """
-    scroll = show.scroll
-    if scroll is None:
-        raise InputError(
-            "this disc has no message to scroll; give it a message, or bits and a [code]",
-            file=path,
-        )
-    if scroll.steps > MAX_FRAMES:
-        raise InputError(
-            f"the message would scroll for {long(scroll.end_s - scroll.start_s)} in "
-            f"{scroll.steps:,} pictures; up to {MAX_FRAMES:,} are made",
-            file=path,
-        )
-    if needs_film(show, options):
-        from sonify.export.clip import message as film
-
-        return film.write(show, path, options)
-    painter = Painter(show.setup.light, show.setup.player.matrix)
-    return encode_metered(
-        show,
-        painter,
-        patches(scroll, painter),
-        scroll.end_s - scroll.start_s,
-        options,
-        path,
-    )
+    scroll = needed_scroll(show, path)
+    seconds = scroll.end_s - scroll.start_s
+    return write_matrix(show, path, options, "message", states(scroll), scroll.steps, seconds)

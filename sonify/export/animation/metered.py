@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.export.animation.frames import Patch
-from sonify.light.flash import F32, RED_SHARE, Flashing, FlashMeter, relative_luminance
+from sonify.light.cells import means
+from sonify.light.flash import RED_SHARE, Flashing, FlashMeter, relative_luminance
 from sonify.light.look import to_linear
 
 __all__ = ["Metered"]
@@ -49,19 +50,8 @@ class Metered:
             right, below = -(-(patch.x + w) // c), -(-(patch.y + h) // c)
             part = self._whole[top * c : below * c, left * c : right * c]
             if self._red:
-                light = np.stack([_means(one[part], c) for one in self._light])
+                light = np.stack([means(one[part], c) for one in self._light])
                 meter.add(patch.time_s, left, top, light)
             else:
-                meter.add_plain(patch.time_s, left, top, _means(self._luminance[part], c))
+                meter.add_plain(patch.time_s, left, top, means(self._luminance[part], c))
             yield patch
-
-
-def _means(fine: F32, cell: int) -> F32:
-    """The mean of each square of `cell` pixels a side."""
-    out: F32 = fine
-    while cell > 1:
-        out = out[0::2] + out[1::2]
-        out = out[:, 0::2] + out[:, 1::2]
-        out *= np.float32(0.25)
-        cell //= 2
-    return out

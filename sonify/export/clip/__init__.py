@@ -1,12 +1,12 @@
-"""Clips: the show as video or as pictures, with its sound."""
+"""Clips: the show as a video or as pictures, with its sound."""
 
 from __future__ import annotations
 
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from sonify.export.animation.options import ClipOptions as Options
 from sonify.export.clip.job import Job, write_job
-from sonify.export.clip.plan import Options
 from sonify.export.outcome import Outcome
 
 if TYPE_CHECKING:
@@ -15,12 +15,13 @@ if TYPE_CHECKING:
 __all__ = ["Options", "write"]
 
 
-def write(show: Performance, path: Path, options: Options) -> Outcome:
-    """Write a clip.
+def write(show: Performance, path: Path, options: Options, what: str = "clip") -> Outcome:
+    """Write a clip, or of "lights" or "message" the bare matrix.
 
     Raises
     ------
     InputError
-        A size, a rate or a range that can't be, or a look that this kind of file can't hold.
+        A size, frame rate or range that is not available, or a look that this kind of file
+        can't hold.
     """
-    return write_job(Job(show, options, "clip"), path)
+    return write_job(Job(show, options, what), path)

@@ -16,8 +16,8 @@ from numpy.typing import NDArray
 
 from sonify.disc.disc import Disc
 from sonify.disc.sizes import Geometry, row_radii
-from sonify.export.clip.material import Material
-from sonify.light.planes import F32
+from sonify.export.clip.material import DiscMaterial
+from sonify.light.look import F32
 
 __all__ = ["DiscArt", "Glow"]
 
@@ -40,7 +40,7 @@ class Glow:
     lit: NDArray[np.float64]
 
     @classmethod
-    def of(cls, material: Material, lamp: NDArray[np.float64], dim: float) -> Glow:
+    def of(cls, material: DiscMaterial, lamp: NDArray[np.float64], dim: float) -> Glow:
         """Colours that tell what was read.
 
         On a dark material they differ by too little to flash as the disc turns. On a light one
@@ -81,7 +81,7 @@ class DiscArt:
     ----------
     disc : Disc
     geometry : Geometry
-    material : Material
+    material : DiscMaterial
     glow : Glow
     side : int
         Of the square picture in pixels, even.
@@ -95,7 +95,7 @@ class DiscArt:
 
     disc: Disc
     geometry: Geometry
-    material: Material
+    material: DiscMaterial
     glow: Glow
     side: int
     scale: float

@@ -1,9 +1,9 @@
-"""The film: the scenes of a clip on one picture, frame after frame."""
+"""The film: the views of a clip on one picture, frame after frame."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from functools import partial
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,22 +11,59 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
-from sonify.export.clip.cells import cells_of
 from sonify.export.clip.layout import Shape, lay_out
-from sonify.export.clip.plan import Part, Plan
-from sonify.export.clip.views import Painted, Scene, Surroundings
-from sonify.light.clip import Clip
+from sonify.export.clip.plan import FramePlan, Segment
+from sonify.export.clip.view_matrix import MatrixView
+from sonify.export.clip.view_message import MessageView
+from sonify.export.clip.view_notes import NotesView
+from sonify.export.clip.view_title import TitleView
+from sonify.export.clip.views import Painted, Surroundings, View
+from sonify.light.cells import cells_of
+from sonify.light.clip_settings import Clip
 from sonify.light.flash import FlashMeter
+from sonify.light.lamp_grid import Box
 from sonify.light.look import Look, colour
 from sonify.light.mounting import Mounting
-from sonify.light.panel import Box
 from sonify.light.planes import Format, Picture
 from sonify.light.typeface import Typeface
 
 if TYPE_CHECKING:
     from sonify.performance import Performance
 
-__all__ = ["Film"]
+__all__ = ["Film", "FilmPlan", "ground_picture"]
+
+
+@dataclass(frozen=True)
+class FilmPlan:
+    """What a film is made from.
+
+    Attributes
+    ----------
+    show : Performance
+    clip : Clip
+    frames : FramePlan
+    format : Format
+    size : tuple of int
+        Width and height of the picture in pixels.
+    share : float
+        The share of the picture's sides that views may take.
+    dim : float
+        How bright glows may be, from 0 to 1.
+    zoom : float
+        Pixels on the screen for each pixel of the picture; see `FlashMeter`.
+    bare : bool
+        Only the matrix, as large as the picture.
+    """
+
+    show: Performance
+    clip: Clip
+    frames: FramePlan
+    format: Format
+    size: tuple[int, int]
+    share: float = 1.0
+    dim: float = 1.0
+    zoom: float = 1.0
+    bare: bool = False
 
 
 class Film:
@@ -34,20 +71,9 @@ class Film:
 
     Parameters
     ----------
-    show : Performance
-    clip : Clip
-    look : Look
-    plan : Plan
-    format : Format
-    width, height : int
-    shrink : float
-        The share of the picture's sides that scenes may take.
-    dim : float
-        How bright glows may be.
+    made_from : FilmPlan
     picture : Picture, optional
-        To paint on; a new one if not given.
-    bare : bool
-        Nothing but the matrix, as large as the picture.
+        What to paint on; a new one if not given.
 
     Attributes
     ----------
@@ -58,40 +84,22 @@ class Film:
         The rectangles of pixels that the last frame painted.
     """
 
-    def __init__(
-        self,
-        show: Performance,
-        clip: Clip,
-        look: Look,
-        plan: Plan,
-        format: Format,
-        width: int,
-        height: int,
-        *,
-        shrink: float = 1.0,
-        dim: float = 1.0,
-        picture: Picture | None = None,
-        bare: bool = False,
-    ) -> None:
-        self._again = partial(
-            Film, show, clip, look, plan, format, width, height,
-            shrink=shrink, dim=dim, bare=bare,
+    def __init__(self, made_from: FilmPlan, picture: Picture | None = None) -> None:
+        m = self._made_from = made_from
+        self.plan = m.frames
+        self.meter = FlashMeter(*m.size, m.zoom)
+        look = m.show.setup.light
+        self.picture = picture or ground_picture(look, m.format, *m.size)
+        self.around = Surroundings(
+            m.show, m.clip, look, self.picture, self.meter.cell, self.plan.fps,
+            Typeface(m.clip.font), m.dim,
         )  # fmt: skip
-        self.plan = plan
-        self.meter = FlashMeter(width, height)
-        self.picture = picture or ground_picture(look, format, width, height)
-        face = Typeface(clip.font)
-        cell = self.meter.cell
-        self.around = Surroundings(show, clip, look, self.picture, cell, plan.fps, face, dim)
-        self._shrink = shrink
-        self._bare = bare
         self.changed: list[Box] = []
         self._anew = False
-        self._scenes: list[Scene] = []
-        self._part: Part | None = None
-        self._parts = iter(plan.parts)
-        self._next = next(self._parts, None)
-        self._piece: list[Scene] | None = None
+        self._views: list[View] = []
+        self._part: Segment | None = None
+        self._parts = iter(self.plan.parts)
+        self._piece: list[View] | None = None
 
     def frame(self, number: int) -> bool:
         """Bring the picture to a frame; whether it changed. Frames come in order."""
@@ -100,8 +108,8 @@ class Film:
             part = self._begin(number)
         painted: Painted = []
         time_s = self.plan.piece_time(part, number)
-        for scene in self._scenes:
-            painted += scene.show(time_s)
+        for view in self._views:
+            painted += view.show(time_s)
         if self._anew:
             self._anew = False
             painted = [((0, 0, self.picture.width, self.picture.height), None)]
@@ -115,7 +123,7 @@ class Film:
 
     def sample(self, count: int = 8) -> NDArray[np.uint8]:
         """Some frames of the whole film below each other, every third pixel, shape (n, m, 3)."""
-        film = self._again()
+        film = Film(self._made_from)
         out = []
         for k in np.unique(np.linspace(0, self.plan.frames - 1, count).astype(int)):
             film.frame(int(k))
@@ -131,88 +139,74 @@ class Film:
         else:
             self.meter.add(moment, x // c, y // c, light)
 
-    def _begin(self, number: int) -> Part:
-        part = self._next
-        assert part is not None
-        self._part, self._next = part, next(self._parts, None)
+    def _begin(self, number: int) -> Segment:
+        part = self._part = next(self._parts)
         picture = self.picture
-        picture.clear(0, 0, picture.width, picture.height)
+        whole = (0, 0, picture.width, picture.height)
+        picture.clear(*whole)
         self._anew = True
         if part.kind == "piece":
             if self._piece is None:
                 self._piece = self._make_piece()
-            for scene in self._piece:
-                scene.forget()
-            self._scenes = self._piece
+            for view in self._piece:
+                view.forget()
+            self._views = self._piece
         else:
-            from sonify.export.clip.view_title import TitleScene
-
-            box = (0, 0, picture.width, picture.height)
             seconds = float(part.frames / self.plan.fps)
-            self._scenes = [TitleScene(self.around, box, part.kind, seconds)]
+            self._views = [TitleView(self.around, whole, part.kind, seconds)]
         return part
 
-    def _make_piece(self) -> list[Scene]:
-        around, picture = self.around, self.picture
-        if self._bare:
-            from sonify.export.clip.view_matrix import MatrixScene
-
-            w, h = picture.width, picture.height
-            inner = (round(w * self._shrink) & ~1, round(h * self._shrink) & ~1)
-            left, top = (w - inner[0]) // 2 & ~1, (h - inner[1]) // 2 & ~1
-            return [MatrixScene(around, (left, top, *inner))]
-        w, h = picture.width, picture.height
-        names = [n for n in around.clip.scenes if n != "title"]
+    def _make_piece(self) -> list[View]:
+        around, share = self.around, self._made_from.share
+        w, h = self.picture.width, self.picture.height
+        inner = (round(w * share) & ~1, round(h * share) & ~1)
+        dx, dy = (w - inner[0]) // 2 & ~1, (h - inner[1]) // 2 & ~1
+        if self._made_from.bare:
+            return [MatrixView(around, (dx, dy, *inner))]
+        names = [n for n in dict.fromkeys(around.clip.views) if n != "title"]
         if "message" in names and not len(around.show.captions):
             names.remove("message")
-        names = list(dict.fromkeys(names)) or ["matrix"]
+        names = names or ["matrix"]
         across, down = Mounting.of(around.look, around.show.setup.player.matrix).size
-        shapes = {
-            "matrix": Shape((across + 1) / (down + 1), (across + 1) / (down + 1), 1.0),
-            "disc": Shape(0.94, 0.94, 1.0),
-            "notes": Shape(1.2, 4.5, 0.8),
-            "message": Shape(2.6, 9.0, 0.28),
-        }
-        w, h = picture.width, picture.height
-        inner = (round(w * self._shrink) & ~1, round(h * self._shrink) & ~1)
-        dx, dy = (w - inner[0]) // 2 & ~1, (h - inner[1]) // 2 & ~1
-        chosen = [shapes[n] for n in names]
-        first = chosen[0]
-        chosen[0] = Shape(first.narrow, first.wide, first.weight * 1.5)
-        places = lay_out(chosen, *inner)
-        scenes: list[Scene] = []
-        for name, (x, y, bw, bh) in zip(names, places, strict=True):
-            scenes += _made(name, around, (x + dx, y + dy, bw, bh), names)
-        return scenes
+        matrix = (across + 1) / (down + 1)
+        shapes = [Shape(matrix, matrix, 1.0) if n == "matrix" else _SHAPES[n] for n in names]
+        shapes[0] = replace(shapes[0], weight=shapes[0].weight * _FIRST)
+        views: list[View] = []
+        for name, (x, y, bw, bh) in zip(names, lay_out(shapes, *inner), strict=True):
+            box = (x + dx, y + dy, bw, bh)
+            if name == "message" and "matrix" not in names:
+                # the scroll has no lamps of its own to run over: they go below the captions
+                upper = (bh * 2 // 5) & ~1
+                below = (box[0], box[1] + upper, bw, bh - upper)
+                views.append(MessageView(around, (*box[:3], upper)))
+                views.append(MatrixView(around, below, reading=False))
+            else:
+                views.append(_VIEWS[name](around, box))
+        return views
 
 
-def _made(name: str, around: Surroundings, box: Box, names: Sequence[str]) -> list[Scene]:
-    """The scene of a name in a rectangle."""
-    if name == "matrix":
-        from sonify.export.clip.view_matrix import MatrixScene
+_SHAPES = {
+    "disc": Shape(0.94, 0.94, 1.0),
+    "notes": Shape(1.2, 4.5, 0.8),
+    "message": Shape(2.6, 9.0, 0.28),
+}
+"""The proportions of the views, and their weights (chosen by eye)."""
+_FIRST = 1.5
+"""By how much more the first view weighs."""
 
-        return [MatrixScene(around, box)]
-    if name == "message":
-        from sonify.export.clip.view_message import MessageScene
 
-        if "matrix" in names:
-            return [MessageScene(around, box)]
-        from sonify.export.clip.view_matrix import MatrixScene
+def _disc_view(around: Surroundings, box: Box) -> View:
+    from sonify.export.clip.view_disc import DiscView
 
-        # without the matrix the scroll has no place of its own: captions first, lamps below
-        x, y, w, h = box
-        upper = (h * 2 // 5) & ~1
-        return [
-            MessageScene(around, (x, y, w, upper)),
-            MatrixScene(around, (x, y + upper, w, h - upper), reading=False),
-        ]
-    if name == "notes":
-        from sonify.export.clip.view_notes import NotesScene
+    return DiscView(around, box)
 
-        return [NotesScene(around, box)]
-    from sonify.export.clip.view_disc import DiscScene
 
-    return [DiscScene(around, box)]
+_VIEWS: dict[str, Callable[[Surroundings, Box], View]] = {
+    "matrix": MatrixView,
+    "disc": _disc_view,
+    "notes": NotesView,
+    "message": MessageView,
+}
 
 
 def ground_picture(look: Look, format: Format, width: int, height: int) -> Picture:

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 import msgspec
 
-from sonify.export.animation.options import Options
+from sonify.export.animation.options import ClipOptions
 from sonify.export.clip.job import Job
-from sonify.light.clip import picture_size
+from sonify.light.clip_settings import picture_size
 from sonify.light.flash import SCREEN, Flashing
 
 if TYPE_CHECKING:
@@ -32,8 +32,8 @@ def flashing_of(show: Performance) -> Flashing | None:
     width, height = picture_size(show.setup.clip.size)
     scale = min(SCREEN[0] / width, SCREEN[1] / height, 1.0)
     size = f"{max(64, round(width * scale / 2) * 2)}x{max(64, round(height * scale / 2) * 2)}"
-    scenes = ("matrix",) if show.scroll is None else ("matrix", "message")
-    clip = msgspec.structs.replace(show.setup.clip, scenes=scenes, fps=60.0)
+    views = ("matrix",) if show.scroll is None else ("matrix", "message")
+    clip = msgspec.structs.replace(show.setup.clip, views=views, fps=60.0)
     setup = msgspec.structs.replace(show.setup, clip=clip)
     one = type(show)(show.disc, setup, show.timeline, show.grid)
     ranges = [(0.0, min(READ_S, show.message_s))]
@@ -41,6 +41,6 @@ def flashing_of(show: Performance) -> Flashing | None:
         ranges.append((show.message_s, min(show.message_s + SCROLL_S, show.scroll.end_s)))
     found = []
     for start, end in ranges:
-        options = Options(size=size, from_s=start, to_s=end, sound=False)
+        options = ClipOptions(size=size, from_s=start, to_s=end, sound=False)
         found.append(Job(one, options, "clip").measured(".mp4"))
     return max(found, key=lambda f: (f.over, f.flashes, f.share))

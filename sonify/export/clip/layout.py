@@ -1,7 +1,7 @@
-"""Where scenes lie on a picture of any size.
+"""Where views lie on a picture of any size.
 
-All ways to cut the picture in two, again and again, are tried; the one stays in which the scenes,
-each within the proportions that suit it, are largest, the first scene above all.
+All ways to cut the picture in two, again and again, are tried; the one stays in which the views,
+each within the proportions that suit it, are largest, the first view above all.
 """
 
 from __future__ import annotations
@@ -10,7 +10,7 @@ import itertools
 import math
 from dataclasses import dataclass
 
-from sonify.light.panel import Box
+from sonify.light.lamp_grid import Box
 
 __all__ = ["Shape", "lay_out"]
 
@@ -18,14 +18,14 @@ Place = tuple[float, float, float, float]
 
 _CUTS = [k / 40 for k in range(8, 33)]
 _LEAST = 0.085
-"""A scene that gets less than this share of the picture is hard to see."""
+"""A view that gets less than this share of the picture is hard to see."""
 _STRIP = 0.5
-"""A scene of less weight is a strip of text, and may be small."""
+"""A view of less weight is a strip of text, and may be small."""
 
 
 @dataclass(frozen=True)
 class Shape:
-    """The proportions (width by height) between which a scene looks well, and its weight."""
+    """The proportions (width by height) between which a view looks well, and its weight."""
 
     narrow: float
     wide: float
@@ -38,7 +38,7 @@ class Shape:
 
 
 def lay_out(shapes: list[Shape], width: int, height: int) -> list[Box]:
-    """A rectangle for each scene, in their order.
+    """A rectangle for each view, in their order.
 
     Parameters
     ----------
@@ -57,7 +57,7 @@ def lay_out(shapes: list[Shape], width: int, height: int) -> list[Box]:
 
 
 def _gathered(places: list[Box], gap: int, height: int) -> list[Box]:
-    """Scenes that lie below each other moved together, into the middle of the height."""
+    """Views that lie below each other moved together, into the middle of the height."""
     below = all(a[1] + a[3] <= b[1] for a, b in itertools.pairwise(places))
     if not below:
         return places
@@ -74,7 +74,7 @@ def _gathered(places: list[Box], gap: int, height: int) -> list[Box]:
 
 
 def _value(shapes: list[Shape], places: list[Place], small: float) -> float:
-    """How well scenes fill their places; one that gets hardly any room counts heavily."""
+    """How well views fill their places; one that gets hardly any room counts heavily."""
     value = 0.0
     for shape, (_, _, w, h) in zip(shapes, places, strict=True):
         a, b = shape.inside(w, h)
@@ -88,7 +88,7 @@ def _value(shapes: list[Shape], places: list[Place], small: float) -> float:
 def _ways(
     shapes: list[Shape], x: float, y: float, w: float, h: float, gap: float, small: float
 ) -> list[list[Place]]:
-    """All arrangements of scenes in a rectangle."""
+    """All arrangements of views in a rectangle."""
     if w < 8 or h < 8:
         return []
     if len(shapes) == 1:
@@ -115,7 +115,7 @@ def _ways(
 def _best(
     shapes: list[Shape], x: float, y: float, w: float, h: float, gap: float, small: float
 ) -> list[Place]:
-    """The best arrangement of some scenes in a part of the picture."""
+    """The best arrangement of some views in a part of the picture."""
     best: list[Place] = []
     most = -math.inf
     for places in _ways(shapes, x, y, w, h, gap, small):

@@ -7,16 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.light.look import colour, to_linear
-from sonify.light.planes import F32
+from sonify.light.look import F32, colour, to_linear
 
-__all__ = ["MATERIALS", "Material"]
+__all__ = ["MATERIALS", "DiscMaterial"]
 
 _WEIGHTS = np.array([0.2126, 0.7152, 0.0722])
 
 
 @dataclass(frozen=True)
-class Material:
+class DiscMaterial:
     """What a disc is made of.
 
     Attributes
@@ -85,9 +84,9 @@ def _rings(side: int, rng: np.random.Generator) -> F32:
 
 
 MATERIALS = {
-    "slate": Material("#353a40", "#22262b", "mottled", 0.9),
-    "walnut": Material("#5b4130", "#37261b", "long", 0.9),
-    "birch": Material("#dcc096", "#c4a272", "long", 0.8),
-    "card": Material("#efeae0", "#e2dccf", "mottled", 0.6),
-    "steel": Material("#878c93", "#6d7279", "round", 0.8),
+    "slate": DiscMaterial("#353a40", "#22262b", "mottled", 0.9),
+    "walnut": DiscMaterial("#5b4130", "#37261b", "long", 0.9),
+    "birch": DiscMaterial("#dcc096", "#c4a272", "long", 0.8),
+    "card": DiscMaterial("#efeae0", "#e2dccf", "mottled", 0.6),
+    "steel": DiscMaterial("#878c93", "#6d7279", "round", 0.8),
 }

@@ -11,14 +11,14 @@ from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from sonify.errors import InputError
-from sonify.export.animation.options import Options
-from sonify.light.clip import Clip, frame_rate
+from sonify.errors import RANGE_HINT, InputError
+from sonify.export.animation.options import ClipOptions, span_of
+from sonify.light.clip_settings import Clip, frame_rate
 
 if TYPE_CHECKING:
     from sonify.performance import Performance
 
-__all__ = ["Options", "Part", "Plan", "plan_of"]
+__all__ = ["ClipOptions", "FramePlan", "Segment", "plan_of"]
 
 RING_S = 1.5
 """How long the last note of a clip without a message may ring."""
@@ -27,7 +27,7 @@ _FUZZ = 1e-9
 
 
 @dataclass(frozen=True)
-class Part:
+class Segment:
     """Some frames one after the other.
 
     Attributes
@@ -47,19 +47,19 @@ class Part:
 
 
 @dataclass(frozen=True)
-class Plan:
+class FramePlan:
     """What each frame of a clip shows.
 
     Attributes
     ----------
     fps : Fraction
-    parts : tuple of Part
+    parts : tuple of Segment
     start_s, end_s : float
         The range of the piece.
     """
 
     fps: Fraction
-    parts: tuple[Part, ...]
+    parts: tuple[Segment, ...]
     start_s: float
     end_s: float
 
@@ -73,43 +73,15 @@ class Plan:
         """How long it is."""
         return float(self.frames / self.fps)
 
-    def piece_time(self, part: Part, frame: int) -> float:
+    def piece_time(self, part: Segment, frame: int) -> float:
         """The moment of the piece (or of a title) that a frame shows, in s."""
         halves = 2 * (frame - part.first) + 1
         return part.start_s + halves * self.fps.denominator / (2 * self.fps.numerator)
 
     @property
-    def pieces(self) -> list[Part]:
+    def pieces(self) -> list[Segment]:
         """The parts that show the piece, one for each time that it is played."""
         return [p for p in self.parts if p.kind == "piece"]
-
-
-def span_of(show: Performance, options: Options, end: float) -> tuple[float, float]:
-    """The range of the piece that is asked for, in s.
-
-    Raises
-    ------
-    InputError
-        A range that is not one, or that lies outside the piece.
-    """
-    start = 0.0
-    whole = end
-    if options.rows is not None:
-        if options.from_s is not None or options.to_s is not None:
-            raise InputError("give rows or seconds, not both", key="rows")
-        start, last = show.timeline.span_of_rows(options.rows)
-        end = min(last, show.message_s)
-    if options.from_s is not None:
-        start = options.from_s
-    if options.to_s is not None:
-        end = min(options.to_s, end)
-    if start >= end - _FUZZ:
-        raise InputError(
-            f"the range {start:g} s to {options.to_s or end:g} s holds nothing; "
-            f"the piece goes from 0 to {whole:.2f} s",
-            place="--from, --to",
-        )
-    return start, end
 
 
 def piece_end(show: Performance, clip: Clip, sound: bool) -> float:
@@ -117,19 +89,19 @@ def piece_end(show: Performance, clip: Clip, sound: bool) -> float:
     end = show.message_s
     if sound and len(show.notes):
         end = max(end, float((show.notes["onset_s"] + show.notes["duration_s"]).max()) + RING_S)
-    if "message" in clip.scenes and show.scroll is not None:
+    if "message" in clip.views and show.scroll is not None:
         end = max(end, show.scroll.end_s)
     return end
 
 
-def plan_of(show: Performance, clip: Clip, options: Options, loops: int = 1) -> Plan:
+def plan_of(show: Performance, clip: Clip, options: ClipOptions, loops: int = 1) -> FramePlan:
     """The plan of a clip.
 
     Parameters
     ----------
     show : Performance
     clip : Clip
-    options : Options
+    options : ClipOptions
     loops : int
         How often the range is shown, one after the other.
 
@@ -141,21 +113,21 @@ def plan_of(show: Performance, clip: Clip, options: Options, loops: int = 1) -> 
     fps = frame_rate(options.fps if options.fps is not None else clip.fps)
     start, end = span_of(show, options, piece_end(show, clip, options.sound))
     frames = max(1, math.ceil((end - start) * fps - _FUZZ))
-    parts: list[Part] = []
+    parts: list[Segment] = []
     at = 0
 
     def add(kind: str, count: int, from_s: float) -> None:
         nonlocal at
-        parts.append(Part(kind, at, count, from_s))
+        parts.append(Segment(kind, at, count, from_s))
         at += count
 
     still = round(clip.title_s * fps)
-    scenes = clip.scenes
-    others = [k for k, name in enumerate(scenes) if name != "title"]
-    titles = [k for k, name in enumerate(scenes) if name == "title"]
+    views = clip.views
+    others = [k for k, name in enumerate(views) if name != "title"]
+    titles = [k for k, name in enumerate(views) if name == "title"]
     if not others:
         add("title", still, 0.0)
-        return Plan(fps, tuple(parts), 0.0, 0.0)
+        return FramePlan(fps, tuple(parts), 0.0, 0.0)
     if any(k < others[0] for k in titles):
         add("title", still, 0.0)
     for _ in range(loops):
@@ -164,8 +136,8 @@ def plan_of(show: Performance, clip: Clip, options: Options, loops: int = 1) -> 
         add("credits", still, 0.0)
     if at > MAX_FRAMES:
         raise InputError(
-            f"the clip would have {at:,} frames; at most {MAX_FRAMES:,}: give a range with "
-            "--rows or with --from and --to",
-            place="--fps",
+            f"the clip would have {at:,} frames; the most is {MAX_FRAMES:,}",
+            key="fps",
+            hint=RANGE_HINT,
         )
-    return Plan(fps, tuple(parts), start, end)
+    return FramePlan(fps, tuple(parts), start, end)

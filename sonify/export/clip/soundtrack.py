@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from sonify.errors import InputError
 from sonify.export.clip.memory import give_back
-from sonify.export.clip.plan import Plan
+from sonify.export.clip.plan import FramePlan
 
 if TYPE_CHECKING:
     from sonify.export.sound import Master
@@ -30,10 +30,10 @@ class Soundtrack:
     Parameters
     ----------
     show : Performance
-    plan : Plan
+    plan : FramePlan
     """
 
-    def __init__(self, show: Performance, plan: Plan) -> None:
+    def __init__(self, show: Performance, plan: FramePlan) -> None:
         self.fps = plan.fps
         self.frames = plan.frames
         self.starts = [self.sample(p.first) for p in plan.pieces]
@@ -63,7 +63,7 @@ class Soundtrack:
         return out
 
 
-def _master(show: Performance, plan: Plan) -> Master | None:
+def _master(show: Performance, plan: FramePlan) -> Master | None:
     from sonify.export.sound import Options, mastered
 
     if not len(show.notes):

@@ -6,8 +6,9 @@ import numpy as np
 
 from sonify.export.clip.disc_art import DiscArt
 from sonify.export.clip.views import RGB, Surroundings, mixed
-from sonify.light.panel import Box
-from sonify.light.planes import F32, halved
+from sonify.light.lamp_grid import Box
+from sonify.light.look import F32
+from sonify.light.planes import halved
 
 __all__ = ["Stage"]
 
@@ -24,7 +25,7 @@ class Stage:
     art : DiscArt
     around : Surroundings
     box : tuple of int
-        The scene's rectangle.
+        The view's rectangle.
     """
 
     def __init__(self, art: DiscArt, around: Surroundings, box: Box) -> None:

@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.atomic import cannot_write, make_folder
-from sonify.errors import InputError, OutputError
+from sonify.errors import OutputError
 from sonify.export.animation.frames import Animation, Patch
 from sonify.export.animation.patch_comment import PLACEHOLDER, stamp
 from sonify.export.animation.webp import DESCRIPTION, XMP
@@ -115,11 +115,10 @@ _FFMPEG = {
     ".webp": ("libwebp_anim", "webp", "bgra", "bgra", {}),
 }
 _WEBP_QUALITY = {
-    "draft": {"quality": "80", "compression_level": "2"},
-    "good": {"lossless": "1", "compression_level": "2", "quality": "40"},
-    "best": {"lossless": "1", "compression_level": "4", "quality": "75"},
+    "rough": {"quality": "80", "compression_level": "2"},
+    "normal": {"lossless": "1", "compression_level": "2", "quality": "40"},
+    "fine": {"lossless": "1", "compression_level": "4", "quality": "75"},
 }
-_WEBP_LARGEST = 16383
 
 
 def write_animation(film: Film, path: Path, suffix: str, quality: str, loop: int) -> None:
@@ -250,9 +249,3 @@ def _palette(film: Film) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
         r, g, b = (v >> 2 for v in rgb)
         table[(r << 12) | (g << 6) | b] = k
     return palette, table
-
-
-def check_size(suffix: str, width: int, height: int, file: object) -> None:
-    """Refuse a size that a kind of picture file can't have."""
-    if suffix == ".webp" and max(width, height) > _WEBP_LARGEST:
-        raise InputError(f"a side of a WebP is at most {_WEBP_LARGEST} pixels", file=file)

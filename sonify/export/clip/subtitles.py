@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sonify.atomic import whole
-from sonify.export.clip.plan import Plan
+from sonify.export.clip.plan import FramePlan
 from sonify.light.captions import Decoded
 
 if TYPE_CHECKING:
@@ -40,7 +40,7 @@ def lines_of(text: str) -> list[tuple[int, int]]:
     return out
 
 
-def cues_of(show: Performance, plan: Plan) -> list[Cue]:
+def cues_of(show: Performance, plan: FramePlan) -> list[Cue]:
     """When which text is to be seen, in s of the clip: each line grows character by character."""
     decoded = Decoded(show.captions)
     if not len(decoded):
@@ -71,7 +71,7 @@ def _clock(seconds: float, point: str) -> str:
     return f"{h:02d}:{m:02d}:{rest // 1000:02d}{point}{rest % 1000:03d}"
 
 
-def write_subtitles(show: Performance, plan: Plan, path: Path) -> tuple[Path, ...]:
+def write_subtitles(show: Performance, plan: FramePlan, path: Path) -> tuple[Path, ...]:
     """Write .srt and .vtt beside a clip; where they are."""
     cues = cues_of(show, plan)
     srt, vtt = [], ["WEBVTT\n"]

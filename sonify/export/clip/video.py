@@ -41,7 +41,7 @@ class Kind:
     format, clear_format : str
         Of the frames, with a background and without one.
     container : dict
-        Options of the file.
+        ClipOptions of the file.
     quality : dict
         For each quality the options of the video encoder.
     large : dict
@@ -84,7 +84,7 @@ _H264_LARGE = {
 def _vp9(speed: int, crf: int) -> dict[str, str]:
     # to look ahead changes nothing at a set quality, and each frame would take some 5 MB
     return {
-        "deadline": "good", "cpu-used": str(speed), "crf": str(crf), "b": "0", "row-mt": "1",
+        "deadline": "normal", "cpu-used": str(speed), "crf": str(crf), "b": "0", "row-mt": "1",
         "tile-columns": "2", "auto-alt-ref": "0", "lag-in-frames": "0",
     }  # fmt: skip
 
@@ -96,19 +96,19 @@ def _prores(q: int) -> dict[str, str]:
 KINDS = {
     ".mp4": Kind(
         "libx264", "aac", "yuv420p", None, {"movflags": "+faststart"},
-        {"draft": _h264("ultrafast", 20), "good": _h264("veryfast", 16),
-         "best": _h264("slow", 12)},
+        {"rough": _h264("ultrafast", 20), "normal": _h264("veryfast", 16),
+         "fine": _h264("slow", 12)},
         192_000,
         large=_H264_LARGE,
     ),
     ".webm": Kind(
         "libvpx-vp9", "libopus", "yuv420p", "yuva420p", {},
-        {"draft": _vp9(8, 33), "good": _vp9(6, 24), "best": _vp9(3, 16)},
+        {"rough": _vp9(8, 33), "normal": _vp9(6, 24), "fine": _vp9(3, 16)},
         160_000,
     ),
     ".mov": Kind(
         "prores_ks", "pcm_s24le", "yuva444p10le", "yuva444p10le", {"movflags": "+faststart"},
-        {"draft": _prores(12), "good": _prores(6), "best": _prores(2)},
+        {"rough": _prores(12), "normal": _prores(6), "fine": _prores(2)},
         0,
         frames_held=True,
     ),

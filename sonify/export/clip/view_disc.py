@@ -1,4 +1,4 @@
-"""The scene `disc`: the disc from the front, turning as it is read.
+"""The view `disc`: the disc from the front, turning as it is read.
 
 The stage moves from row to row, two spots show where the detectors look, and a hole that was read
 lets the light of the diffuser behind it through from then on.
@@ -18,18 +18,18 @@ from sonify.export.clip.material import MATERIALS
 from sonify.export.clip.stage import Stage
 from sonify.export.clip.turning import Turning, stage_row
 from sonify.export.clip.views import Painted, Surroundings
-from sonify.light.look import colour, from_linear, to_linear
-from sonify.light.panel import Box
-from sonify.light.planes import F32, halved
+from sonify.light.lamp_grid import Box
+from sonify.light.look import F32, colour, from_linear, to_linear
+from sonify.light.planes import halved
 
-__all__ = ["DiscScene"]
+__all__ = ["DiscView"]
 
 _ROOM = 0.055  # of the disc's diameter, above it for the stage
 _BULK = 400
 """With more holes at once than this, all light is reckoned anew."""
 
 
-class DiscScene:
+class DiscView:
     """The turning disc."""
 
     def __init__(self, around: Surroundings, box: Box) -> None:

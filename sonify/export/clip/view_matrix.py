@@ -1,4 +1,4 @@
-"""The scene `matrix`: the lamps while the disc is read, and then the message scrolling by."""
+"""The view `matrix`: the lamps while the disc is read, and then the message scrolling by."""
 
 from __future__ import annotations
 
@@ -6,14 +6,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.export.clip.views import Painted, Surroundings
-from sonify.light.panel import Box, Panel
+from sonify.light.lamp_grid import Box
+from sonify.light.panel import Panel
 
-__all__ = ["MatrixScene"]
+__all__ = ["MatrixView"]
 
 _STEP = 17  # levels go in sixteen steps while a lamp fades
 
 
-class MatrixScene:
+class MatrixView:
     """The lamps.
 
     Parameters
@@ -33,7 +34,7 @@ class MatrixScene:
         self._time = np.ascontiguousarray(lights["time_s"])
         self._led = np.ascontiguousarray(lights["led"])
         self._level = np.ascontiguousarray(lights["level"])
-        self.scroll = show.scroll if "message" in around.clip.scenes else None
+        self.scroll = show.scroll if "message" in around.clip.views else None
         self.frame_s = float(1 / around.fps)
         self._wanted: NDArray[np.uint8] = np.zeros(self.matrix.lamps, np.uint8)
         self._shown: NDArray[np.float64] | None = None

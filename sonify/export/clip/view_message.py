@@ -1,4 +1,4 @@
-"""The scene `message`: the characters appearing one by one as they are decoded."""
+"""The view `message`: the characters appearing one by one as they are decoded."""
 
 from __future__ import annotations
 
@@ -6,17 +6,17 @@ import numpy as np
 
 from sonify.export.clip.views import Painted, Surroundings, mixed
 from sonify.light.captions import Decoded
-from sonify.light.panel import Box
+from sonify.light.lamp_grid import Box
 from sonify.light.sheet import Sheet
 
-__all__ = ["MessageScene"]
+__all__ = ["MessageView"]
 
 _TEXT, _NEW, _FAILED, _COMING = range(4)
 _LINE = 1.62  # from line to line, in heights of a capital
 _MOST_LINES = 5
 
 
-class MessageScene:
+class MessageView:
     """Captions in a box: what was decoded so far, the newest character in the lamps' colour."""
 
     def __init__(self, around: Surroundings, box: Box) -> None:

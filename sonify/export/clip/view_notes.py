@@ -1,4 +1,4 @@
-"""The scene `notes`: the notes as they sound, a lane a voice, over the row that they come from.
+"""The view `notes`: the notes as they sound, a lane a voice, over the row that they come from.
 
 A lane shows one row of the disc from its first position to the next row's first, so that a note
 stands where its hole lies in the row. Below the lanes stand the row's characters as they are
@@ -15,11 +15,11 @@ from numpy.typing import NDArray
 
 from sonify.export.clip.views import RGB, Painted, Surroundings, mixed
 from sonify.light.captions import Decoded
-from sonify.light.panel import Box
+from sonify.light.lamp_grid import Box
 from sonify.light.sheet import LEVELS, Sheet
 from sonify.music.theory.scales import note_name
 
-__all__ = ["NotesScene"]
+__all__ = ["NotesView"]
 
 _TEXT, _QUIET, _LINE, _LAMP = range(4)
 _OWN = 4
@@ -49,7 +49,7 @@ class Lane:
         return self.top + round(room * (self.high - pitch) / (self.high - self.low))
 
 
-class NotesScene:
+class NotesView:
     """The notes by voice."""
 
     def __init__(self, around: Surroundings, box: Box) -> None:

@@ -1,24 +1,24 @@
-"""The scene `title`: the disc's title, and behind the piece its credits."""
+"""The view `title`: the disc's title, and behind the piece its credits."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
 from sonify.export.clip.views import Painted, Surroundings
-from sonify.light.panel import Box
+from sonify.light.lamp_grid import Box
 from sonify.light.sheet import Sheet
 
 if TYPE_CHECKING:
     from sonify.performance import Performance
 
-__all__ = ["TitleScene"]
+__all__ = ["TitleView"]
 
 _TEXT, _ACCENT, _QUIET = range(3)
 _FADE_S = 0.6
 _STEPS = 24
 
 
-class TitleScene:
+class TitleView:
     """Lines of text in the middle of a box, fading in and out."""
 
     def __init__(self, around: Surroundings, box: Box, kind: str, seconds: float) -> None:

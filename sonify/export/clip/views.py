@@ -1,14 +1,14 @@
-"""What scenes share, and the table of them."""
+"""What views share, and the table of them."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
-from sonify.light.clip import Clip
-from sonify.light.look import Look, colour
-from sonify.light.panel import Box
-from sonify.light.planes import F32, Picture
+from sonify.light.clip_settings import Clip
+from sonify.light.lamp_grid import Box
+from sonify.light.look import F32, Look, colour
+from sonify.light.planes import Picture
 from sonify.light.typeface import Typeface
 
 if TYPE_CHECKING:
@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
     from sonify.performance import Performance
 
-__all__ = ["Painted", "Scene", "Surroundings", "mixed"]
+__all__ = ["Painted", "Surroundings", "View", "mixed"]
 
 Painted = list[tuple[Box, F32 | None]]
 """Rectangles of pixels that were painted, with their light by cells where it is known."""
@@ -26,7 +26,7 @@ RGB = tuple[int, int, int]
 
 @dataclass(frozen=True)
 class Surroundings:
-    """What a scene needs to know.
+    """What a view needs to know.
 
     Attributes
     ----------
@@ -75,8 +75,8 @@ class Surroundings:
         return mixed(self.ground, self.text, share if self.look.plain else max(share, 0.85))
 
 
-class Scene(Protocol):
-    """One scene of a clip."""
+class View(Protocol):
+    """One view of a clip."""
 
     def show(self, time_s: float) -> Painted:
         """Paint what changes until a moment of the piece; moments never go back."""

@@ -7,11 +7,11 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.light.look import to_linear
-from sonify.light.panel import Box
-from sonify.light.planes import F32, Picture
+from sonify.light.lamp_grid import Box
+from sonify.light.look import F32, to_linear
+from sonify.light.planes import Format, Picture, halved
 
-__all__ = ["cells_of"]
+__all__ = ["cells_of", "means"]
 
 _FINE = 4095
 
@@ -19,6 +19,14 @@ _FINE = 4095
 @lru_cache(maxsize=1)
 def _linear() -> NDArray[np.float32]:
     return to_linear(np.arange(_FINE + 1) / _FINE).astype(np.float32)
+
+
+def means(fine: F32, cell: int) -> F32:
+    """The mean of each square of `cell` (a power of two) pixels a side."""
+    while cell > 1:
+        fine = halved(fine)
+        cell //= 2
+    return fine
 
 
 def cells_of(picture: Picture, box: Box, cell: int) -> tuple[int, int, F32]:
@@ -61,11 +69,8 @@ def cells_of(picture: Picture, box: Box, cell: int) -> tuple[int, int, F32]:
     return left, top, _linear()[rgb.astype(np.uint16)]
 
 
-def _rgb(parts: list[NDArray[np.uint8]], fmt: object) -> F32:
+def _rgb(parts: list[NDArray[np.uint8]], fmt: Format) -> F32:
     """The colours of components' numbers, shape (3, h, w), not cut off to 0 to 1."""
-    from sonify.light.planes import Format
-
-    assert isinstance(fmt, Format)
     if not fmt.yuv:
         return np.stack(parts).astype(np.float32) / np.float32(fmt.top)
     unit = 1 << (fmt.bits - 8)
