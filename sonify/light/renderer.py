@@ -158,9 +158,9 @@ class Renderer(ABC):
         if not self.look.glow:
             nine = np.where(np.arange(9) == 4, nine, np.uint8(0))
         if not binary:
-            each, back = np.unique(nine, axis=0, return_inverse=True)
-            made = self._make(self._of_kind(kind), each)
-            return [a[back.reshape(-1)] for a in made]
+            first, back = _distinct(nine)
+            made = self._make(self._of_kind(kind), nine[first])
+            return [a[back] for a in made]
         patterns = (nine > 0) @ _BITS
         tiles = self._of_kind(kind)
         if int(tiles.slot[patterns].min()) < 0:
@@ -191,3 +191,17 @@ class Renderer(ABC):
         light *= _FINE
         light += 0.5
         return self._finish(self._index(self._steps[light.astype(np.int16)], tiles.cover))
+
+
+def _distinct(nine: NDArray[np.uint8]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Where each distinct row of nine levels stands first, and which of those each row is."""
+    present = np.zeros(256, bool)
+    present[nine] = True
+    rank = np.cumsum(present) - 1
+    if rank[-1] >= 1 << 7:
+        own = np.arange(len(nine))
+        return own, own
+    # nine numbers of 7 bits fit in one of 63
+    keys = rank[nine] @ (1 << 7 * np.arange(9))
+    _, first, back = np.unique(keys, return_index=True, return_inverse=True)
+    return first, back
