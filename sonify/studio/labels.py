@@ -145,7 +145,7 @@ WORDS: dict[str, Words] = {
     "clip.title-s": Words("Title", "How long the title shows.", 0.5, "s", (1, 15)),
     "clip.text": Words("Text colour", "For titles and captions. Empty: the colour of the lamps."),
     "clip.quality": Words("Quality", "Encoding time against file size.", choices={
-        "rough": "quick to make", "normal": "right for most uses", "fine": "slow, with large files"}),
+        "rough": "quick to make", "normal": "right for most uses", "fine": "slow and large"}),
     # sound
     "sound.loudness": Words("Loudness", "Integrated loudness in LUFS, or off to leave the "
                             "rendered level."),
