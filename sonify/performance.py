@@ -18,6 +18,8 @@ from numpy.typing import NDArray
 import sonify.hooks as hooks
 from sonify.disc.disc import Disc
 from sonify.light.lights import fill_lights, find_fill
+from sonify.midi.events import TimedEvents, timed
+from sonify.midi.tempo import TempoMap, even_tempo
 from sonify.music.bit_stream import BitStream
 from sonify.music.metre import Grid, grid_of, rows_to_bars
 from sonify.music.notes import Part, make_parts, notes_of
@@ -76,6 +78,36 @@ class Performance:
     def parts(self) -> list[Part]:
         """The notes, voice by voice, in ticks."""
         return make_parts(self.setup.music, self.bit_stream, self.grid)
+
+    @property
+    def tick_s(self) -> float:
+        """The length of a MIDI tick, in s."""
+        return self.grid.tick_s(self.timeline.position_s)
+
+    @property
+    def end_tick(self) -> int:
+        """The tick at which the last bar ends."""
+        last = self.timeline.end_slot * self.grid.step_ticks
+        last = max([last, *(int(p.off.max()) for p in self.parts if len(p))])
+        return -(-last // self.grid.bar_ticks) * self.grid.bar_ticks
+
+    @property
+    def music_s(self) -> float:
+        """The length of the music to the end of its last bar, in s."""
+        return self.end_tick * self.tick_s
+
+    @cached_property
+    def tempo_map(self) -> TempoMap:
+        """The tempo of the MIDI file, which may alternate from row to row."""
+        t, grid = self.timeline, self.grid
+        rows, end = t.row_slot * grid.step_ticks, t.end_slot * grid.step_ticks
+        exact = 1e6 * t.position_s / grid.step_beats
+        return even_tempo(exact, rows, end, grid.ticks_per_quarter)
+
+    @cached_property
+    def events(self) -> TimedEvents:
+        """The MIDI messages of all voices, at the times that the tempo map gives them."""
+        return timed([p.events() for p in self.parts], self.tempo_map, self.end_tick)
 
     @cached_property
     def reading(self) -> NDArray[np.void]:

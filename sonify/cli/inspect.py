@@ -82,7 +82,7 @@ def wire_facts(show: Performance) -> dict[str, dict[str, float]]:
 
 def traffic(show: Performance) -> Traffic:
     """What the notes take of a 5-pin MIDI line."""
-    return traffic_of(show.parts, show.grid.tick_s(show.timeline.position_s))
+    return traffic_of(show.events, show.tick_s)
 
 
 def look_over(show: Performance) -> tuple[Workshop | None, list[str]]:

@@ -59,10 +59,7 @@ def make(
     make_folder(target)
     name = show.disc.name
     if "midi" in wanted:
-        from sonify.export.midi import end_tick
-
-        seconds = end_tick(show) * show.grid.tick_s(show.timeline.position_s)
-        write_one(show, "midi", str(target / f"{name}.mid"), seconds)
+        write_one(show, "midi", str(target / f"{name}.mid"), show.music_s)
         caution_wire(show)
     if "lights" in wanted:
         write_one(show, "lights", str(target / f"{name}-lights.gif"), show.message_s)
@@ -79,9 +76,9 @@ def make(
             write_one(show, "message", str(target / f"{name}-message.gif"), seconds)
     if "sound" in wanted:
         from sonify.cli.sound import write_sound
-        from sonify.export.sound import Options
+        from sonify.export.sound import SoundOptions
 
-        write_sound(show, str(target / f"{name}.wav"), Options())
+        write_sound(show, str(target / f"{name}.wav"), SoundOptions())
     if "clip" in wanted:
         write_one(show, "clip", str(target / f"{name}-clip.mp4"), None)
 

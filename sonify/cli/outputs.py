@@ -102,9 +102,8 @@ def caution_wire(show: Performance) -> None:
     """Say where a player that sends over a 5-pin line would fall behind."""
     from sonify.midi.bandwidth import caution_of, keeps_up, traffic_of
 
-    tick_s = show.grid.tick_s(show.timeline.position_s)
-    if not keeps_up(show.parts, tick_s):
-        late = caution_of(traffic_of(show.parts, tick_s))
+    if not keeps_up(((p.on, p.off) for p in show.parts), show.tick_s):
+        late = caution_of(traffic_of(show.events, show.tick_s))
         if late is not None:
             caution(late)
 
@@ -132,9 +131,6 @@ def midi(
       sonify midi cairn-small
       sonify midi my.toml -p bell-tower --set music.root=E3 -o my.mid
     """
-    from sonify.export.midi import end_tick
-
     show = perform_from(disc, presets, assignments)
-    seconds = end_tick(show) * show.grid.tick_s(show.timeline.position_s)
-    write_one(show, "midi", output, seconds, only_notes=only_notes)
+    write_one(show, "midi", output, show.music_s, only_notes=only_notes)
     caution_wire(show)

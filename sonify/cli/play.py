@@ -116,16 +116,16 @@ def stopped() -> Iterator[threading.Event]:
 
 
 def _speakers(show: Performance, from_row: int, speed: float, loop: bool) -> None:
-    from sonify.export.sound import Options, mastered, span_of
+    from sonify.export.sound import SoundOptions, mastered, span_of
     from sonify.live.schedule import row_start
     from sonify.live.speakers import Endless, open_speakers
 
     start = row_start(show, from_row)
-    options = Options(from_s=start, speed=speed)
+    options = SoundOptions(from_s=start, speed=speed)
     period = span_of(show, options).length / speed
     times = Endless.passes(period) if loop else 1
     with cautions_shown():
-        sound = mastered(show, Options(from_s=start, loop=times, speed=speed))
+        sound = mastered(show, SoundOptions(from_s=start, loop=times, speed=speed))
     with stopped() as stop:
         out = open_speakers(Endless(sound, period, times) if loop else sound)
         try:
@@ -152,19 +152,19 @@ def _port(
 ) -> None:
     from sonify.live.ports import open_port
     from sonify.live.schedule import schedule_of
-    from sonify.live.sender import Sender, prompt
+    from sonify.live.sender import Sender, punctual
     from sonify.midi.bandwidth import traffic_of
 
     schedule = schedule_of(show, from_row=from_row, speed=speed, clock=clock)
     clocks = show.grid.ticks_per_quarter / 24 if clock else None
-    traffic = traffic_of(show.parts, show.grid.tick_s(show.timeline.position_s) / speed, clocks)
+    traffic = traffic_of(show.events, show.tick_s / speed, clocks)
     with stopped() as stop:
         port = open_port(name, virtual=virtual)
         try:
             _say(show, port.name, None if loop else schedule.period_s)
             _say_wire(traffic)
             sender = Sender(schedule, port, loop=loop)
-            with prompt():
+            with punctual():
                 sender.start()
                 try:
                     _watch(show, sender.position_s, lambda: not sender.is_alive(), stop, loop)

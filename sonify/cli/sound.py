@@ -25,7 +25,7 @@ from sonify.cli.common import (
 from sonify.errors import InputError
 
 if TYPE_CHECKING:
-    from sonify.export.sound import Master, Options
+    from sonify.export.sound import Master, SoundOptions
     from sonify.performance import Performance
 
 __all__ = ["sound", "write_sound"]
@@ -93,7 +93,7 @@ def sound(
 
     if renderer != "fluidsynth":
         make_ready()
-    from sonify.export.sound import Options
+    from sonify.export.sound import SoundOptions
 
     own: list[str] = []
     if soundfont is not None:
@@ -105,7 +105,7 @@ def sound(
     if bits is not None:
         own.append(f"sound.bits={bits}")
     show = perform_from(disc, presets, (*assignments, *own))
-    options = Options(from_s=from_s, to_s=to_s, rows=rows, loop=loop, stems=stems)
+    options = SoundOptions(from_s=from_s, to_s=to_s, rows=rows, loop=loop, stems=stems)
     write_sound(show, output, options)
 
 
@@ -120,7 +120,7 @@ def _loudness(text: str) -> float | str:
         ) from None
 
 
-def write_sound(show: Performance, output: str | None, options: Options) -> None:
+def write_sound(show: Performance, output: str | None, options: SoundOptions) -> None:
     """Write the sound where it was asked for, and print its line."""
     from sonify.export import find_writer
     from sonify.export.sound import write

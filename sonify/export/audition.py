@@ -95,17 +95,15 @@ def cards(disc: Disc, candidates: list[Candidate], seconds: float, bitrate: int)
 
 
 def _card(disc: Disc, candidate: Candidate, seconds: float, bitrate: int) -> Card:
-    from sonify.export.midi import end_tick
-    from sonify.export.sound import Options, compressed
+    from sonify.export.sound import SoundOptions, compressed
     from sonify.performance import perform
 
     show = perform(disc, candidate.presets, candidate.settings)
-    tick_s = show.grid.tick_s(show.timeline.position_s)
-    heard = min(seconds, end_tick(show) * tick_s)
-    sound = compressed(show, ".opus", bitrate, Options(to_s=heard))
+    heard = min(seconds, show.music_s)
+    sound = compressed(show, ".opus", bitrate, SoundOptions(to_s=heard))
     return Card(
         candidate,
-        measured(show.parts, tick_s, show.read_s),
+        measured(show.parts, show.tick_s, show.read_s),
         sound,
         heard,
         _png(notes_picture(show, heard)),
@@ -129,7 +127,7 @@ def notes_picture(show: Performance, seconds: float) -> NDArray[np.uint8]:
     pitched = [p for p in sounding if p.voice.drum is None]
     drums = [p for p in sounding if p.voice.drum is not None]
     floor = height - 7 * len(drums) - (4 if drums else 0)
-    scale = show.grid.tick_s(show.timeline.position_s) / seconds * width
+    scale = show.tick_s / seconds * width
     if pitched:
         low = min(float(p.pitch.min()) for p in pitched) - 1
         high = max(float(p.pitch.max()) for p in pitched) + 1

@@ -1,8 +1,8 @@
 """Sends a schedule over a port, each message at its time, and leaves no note sounding.
 
-All times are counted from one start on one monotonic clock, so nothing adds up. Between messages
-the thread sleeps until shortly before the next is due and then watches the clock, as a sleep ends
-late by a little.
+All times count from one start on one monotonic clock, so delays never add up. Between messages the
+thread sleeps until shortly before the next is due and then watches the clock, as sleeps end a
+little late.
 """
 
 from __future__ import annotations
@@ -19,14 +19,20 @@ from typing import Protocol
 from sonify.errors import OutputError
 from sonify.live.schedule import STOP, Schedule
 
-__all__ = ["Port", "Sender", "prompt"]
+__all__ = ["Port", "Sender", "punctual"]
 
 _SPIN_S = 0.0008
+"""How long before a message the thread starts to watch the clock: own choice."""
+
 _LEAD_S = 0.05
+"""From the start of the thread to the first message: own choice."""
+
 _SWITCH_S = 0.0005
 _PRIORITY = 10
+"""Low among real-time priorities, so that the system's own come first: own choice."""
 
 ALL_NOTES_OFF = 123
+"""A channel mode message of the MIDI 1.0 Detailed Specification."""
 
 
 class Port(Protocol):
@@ -38,9 +44,9 @@ class Port(Protocol):
 
 
 @contextlib.contextmanager
-def prompt() -> Iterator[None]:
-    """Nothing holds up the sender: Python's threads take turns quickly, this thread, which may
-    hold Python's lock, comes before other programs too, and nothing old is swept meanwhile."""
+def punctual() -> Iterator[None]:
+    """Settings for punctual sending: fast switching of threads, no sweeps over old objects, and
+    high priority for this thread as well, because it may hold Python's lock."""
     before = sys.getswitchinterval()
     gc.collect()
     gc.freeze()
@@ -55,7 +61,7 @@ def prompt() -> Iterator[None]:
 
 
 def _hurry(priority: int) -> None:
-    """Put this thread before others where the system lets us (as it does for audio groups)."""
+    """Give this thread real-time priority, if the system allows it."""
     if hasattr(os, "sched_setscheduler"):
         policy = os.SCHED_RR if priority else os.SCHED_OTHER
         with contextlib.suppress(OSError):
@@ -70,7 +76,7 @@ class Sender(threading.Thread):
     schedule : Schedule
     port : Port
     loop : bool
-        Again and again, until stopped.
+        Repeat until stopped.
     now : callable
         The clock, in s.
     """
@@ -93,11 +99,11 @@ class Sender(threading.Thread):
         self.error: OutputError | None = None
 
     def stop(self) -> None:
-        """End it; `join` waits until all notes are off."""
+        """Stop; `join` waits until all notes are off."""
         self._halt.set()
 
     def position_s(self) -> float:
-        """Where it is in the piece, in s."""
+        """The position in the piece, in s."""
         s = self._schedule
         if self._start_s is None:
             return s.start_s
@@ -122,12 +128,11 @@ class Sender(threading.Thread):
     def _play(self) -> None:
         s = self._schedule
         start = self._start_s = self._now() + _LEAD_S
-        times, lengths = s.time_s.tolist(), s.length.tolist()
+        times = s.time_s.tolist()
         passes = 0
         while True:
             begin = start + passes * s.period_s
-            for k, after in enumerate(times):
-                data = s.body[k, : lengths[k]].tobytes()
+            for after, data in zip(times, s.messages, strict=True):
                 due = begin + after
                 if not self._wait(due):
                     return
@@ -139,7 +144,7 @@ class Sender(threading.Thread):
             passes += 1
 
     def _wait(self, due: float) -> bool:
-        """Wait for a moment; false when stopped."""
+        """Wait until a time; false if stopped."""
         while (left := due - self._now()) > 0:
             if left > _SPIN_S and self._halt.wait(left - _SPIN_S):
                 return False
@@ -147,7 +152,7 @@ class Sender(threading.Thread):
 
     def _send(self, data: bytes) -> None:
         kind, channel = data[0] & 0xF0, data[0] & 15
-        # noted before it goes out: an error on the way must not hide a note that sounds
+        # before sending: an error must not hide a note that sounds
         if kind == 0x90 and data[2]:
             self._sounding[channel, data[1]] = None
         elif data[0] in (0xFA, 0xFB):
@@ -157,7 +162,7 @@ class Sender(threading.Thread):
             self._sounding.pop((channel, data[1]), None)
 
     def _silence(self) -> None:
-        """Every sounding note off, the clock stopped, and all notes off on every channel."""
+        """Stop all notes and the clock, and send "all notes off" on every channel."""
         self._notes_off()
         for channel in self._schedule.channels:
             self._port.send(bytes((0xB0 | channel, ALL_NOTES_OFF, 0)))

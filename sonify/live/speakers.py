@@ -19,9 +19,8 @@ from typing import Any, Protocol
 import numpy as np
 
 from sonify.errors import OutputError
-from sonify.export.sound.synth import Samples
+from sonify.export.sound import RATE, Samples
 from sonify.live.ports import quiet
-from sonify.midi.smf import RATE
 
 __all__ = ["Source", "Speakers", "open_speakers"]
 

@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
+from sonify.midi.channels import BEND_CENTRE, BEND_RANGE, CHANNELS, DRUM_CHANNEL
 
 __all__ = [
     "BEND_RANGE",
@@ -26,13 +27,8 @@ __all__ = [
     "bent",
 ]
 
-BEND_RANGE = 2
-"""Semitones that a full bend takes, set by RPN 0; it is what General MIDI begins with."""
-
-_FULL = 8192
-_DRUM_CHANNEL = 9
-_CHANNELS = 16
 _SPARE = 4
+"""Channels beyond the fewest that a voice takes where they can't suffice for all its bends."""
 
 Ints = NDArray[np.int64]
 
@@ -115,8 +111,8 @@ def bent(voices: list[Sounding]) -> list[Tuned | None]:
     if not needs:
         return [None] * len(voices)
     _refuse_shared(voices, needs)
-    taken = {s.channel for s in voices} | {_DRUM_CHANNEL}
-    free = [c for c in range(_CHANNELS) if c not in taken]
+    taken = {s.channel for s in voices} | {DRUM_CHANNEL}
+    free = [c for c in range(CHANNELS) if c not in taken]
     have = {k: [voices[k].channel] for k in needs}
     for k, n in needs.items():
         if n.least - 1 > len(free):
@@ -134,7 +130,7 @@ def bent(voices: list[Sounding]) -> list[Tuned | None]:
 def bend_of(pitch: NDArray[np.float64]) -> tuple[NDArray[np.uint8], Ints]:
     """The keys and bends that sound pitches."""
     key = np.clip(np.rint(pitch), 0, 127)
-    bend = np.rint((pitch - key) * (_FULL / BEND_RANGE)).astype(np.int64)
+    bend = np.rint((pitch - key) * (BEND_CENTRE / BEND_RANGE)).astype(np.int64)
     return key.astype(np.uint8), bend
 
 
@@ -165,7 +161,7 @@ def allocate_channels(
         same = [b for j, b in enumerate(bends) if channels[j] == channels[k]]
         if any(mine) and len(same) > 1 and (len(mine) > 1 or len(set(same)) > 1):
             return None
-    free = [c for c in range(_CHANNELS) if c not in {*channels, _DRUM_CHANNEL}]
+    free = [c for c in range(CHANNELS) if c not in {*channels, DRUM_CHANNEL}]
     if sum(len(b) - 1 for b in bends) > len(free):
         return None
     return [

@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 
 from sonify.errors import InputError
 from sonify.midi.bends import Sounding, Tuned, bent
+from sonify.midi.channels import CHANNELS, DRUM_CHANNEL, channel_setup
+from sonify.midi.events import MidiEvents, events_at, merged, note_events
 from sonify.midi.general_midi import drum_note, program_number
 from sonify.music.bit_stream import BitStream, Events
 from sonify.music.curves import curve_scale
@@ -51,9 +53,6 @@ NOTES = np.dtype(
 )
 """One note. Beats are quarter notes; pitch is a MIDI note number; channels are 0 to 15."""
 
-DRUM_CHANNEL = 9
-CHANNELS = 16
-
 
 @dataclass(frozen=True, eq=False)
 class Part:
@@ -94,6 +93,45 @@ class Part:
     def name(self) -> str:
         """The voice's name, or its number."""
         return self.voice.name or f"voice {self.number + 1}"
+
+    @property
+    def channels(self) -> tuple[int, ...]:
+        """All channels that the voice uses, its own first."""
+        return (self.channel,) if self.tuned is None else self.tuned.channels
+
+    @property
+    def note_channels(self) -> NDArray[np.uint8]:
+        """The channel of each note."""
+        if self.tuned is not None:
+            return self.tuned.channel
+        return np.full(len(self), self.channel, np.uint8)
+
+    @property
+    def keys(self) -> NDArray[np.uint8]:
+        """The MIDI key of each note."""
+        return np.rint(self.pitch).astype(np.uint8) if self.tuned is None else self.tuned.key
+
+    def channel_setup(self, only_bends: bool = False) -> list[bytes]:
+        """The messages before the first note: bend ranges, and unless `only_bends` the rest."""
+        v = self.voice
+        program = None if only_bends or v.drum is not None else self.program
+        volume, pan = (None, None) if only_bends else (v.volume, v.pan)
+        bent = self.tuned is not None
+        return [
+            message
+            for c in self.channels
+            for message in channel_setup(c, bent=bent, program=program, volume=volume, pan=pan)
+        ]
+
+    def note_events(self) -> MidiEvents:
+        """The notes and their bends as MIDI messages."""
+        t = self.tuned
+        channel, bend = (self.channel, None) if t is None else (t.channel, t.bend)
+        return note_events(self.on, self.off, channel, self.keys, self.velocity, bend)
+
+    def events(self) -> MidiEvents:
+        """All MIDI messages of the voice."""
+        return merged([events_at(0, self.channel_setup()), self.note_events()])
 
 
 def scheme_of(voice: Voice, place: str) -> Scheme:
@@ -323,7 +361,7 @@ def notes_of(
         part["duration_beat"] = (p.off - p.on) * tick_beat
         part["pitch"] = p.pitch
         part["velocity"] = p.velocity
-        part["channel"] = p.channel if p.tuned is None else p.tuned.channel
+        part["channel"] = p.note_channels
         part["voice"] = p.number
         part["row"] = material.row(p.index)
         part["position"] = material.position(p.index)

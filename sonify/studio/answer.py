@@ -78,7 +78,7 @@ def answer(document: Document, command: Callable[[Recipe], str]) -> bytes:
 
 def facts(document: Document, show: Performance) -> dict[str, Any]:
     """What the page needs besides the arrays."""
-    from sonify.music.notes import DRUM_CHANNEL
+    from sonify.midi.channels import DRUM_CHANNEL
     from sonify.music.theory.scales import find_scale, note_name, note_number
     from sonify.studio.samples import keys_of
 
@@ -104,7 +104,7 @@ def facts(document: Document, show: Performance) -> dict[str, Any]:
         "soundS": float((notes["onset_s"] + notes["duration_s"]).max()) if len(notes) else 0.0,
         "tempo": show.tempo_bpm,
         "metre": "{}/{}".format(*show.grid.metre),
-        "barS": float(show.grid.bar_ticks * show.grid.tick_s(show.timeline.position_s)),
+        "barS": float(show.grid.bar_ticks * show.tick_s),
         "rowIsBars": show.grid.row_is_bars,
         "low": low,
         "high": high,

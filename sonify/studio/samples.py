@@ -9,8 +9,6 @@ the page sounds as the file will.
 
 from __future__ import annotations
 
-import io
-import struct
 import threading
 from collections import OrderedDict
 from functools import lru_cache
@@ -20,6 +18,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
+from sonify.midi.channels import DRUM_CHANNEL
+from sonify.midi.events import events_at, merged, note_events
+from sonify.midi.writer import single_track
 from sonify.studio.packing import pack
 
 if TYPE_CHECKING:
@@ -28,13 +29,20 @@ if TYPE_CHECKING:
 __all__ = ["MAX_KEYS", "RATE", "keys_of", "room", "samples"]
 
 RATE = 48_000
-STRENGTH = 100
+DRUMS = 128
+"""The instrument that stands for the drums; programs are 0 to 127."""
+
+VELOCITY = 100
 MAX_KEYS = 64
 MAX_HOLD_S = 32.0
 HOLDS_S = (0.5, 1.0, 2.0, 4.0, 8.0, 16.0, MAX_HOLD_S)
 _TAIL_S = 0.05
 _CACHE_BYTES = 256 * 1024 * 1024
-_ROOM_SEND = 40  # what a General MIDI channel sends to the reverb until told otherwise
+_REVERB_SEND = 91
+"""The controller (MIDI 1.0)."""
+
+_ROOM_SEND = 40
+"""What a General MIDI channel sends to the reverb by default (General MIDI Level 2)."""
 
 Sound = NDArray[np.float32]
 
@@ -57,65 +65,30 @@ def keys_of(show: Performance) -> list[list[float]]:
     key, where = np.unique(voice * 128 + pitch, return_inverse=True)
     longest = np.zeros(len(key))
     np.maximum.at(longest, where, notes["duration_s"])
-    kind = {p.number: 128 if p.channel == 9 else p.program for p in show.parts}
+    kind = {p.number: DRUMS if p.channel == DRUM_CHANNEL else p.program for p in show.parts}
     return [
         [int(k // 128), kind[int(k // 128)], int(k % 128), round(float(s), 4)]
         for k, s in zip(key, longest, strict=True)
     ]
 
 
-def _midi(events: list[tuple[float, bytes]], end: float) -> bytes:
-    """Messages at seconds as a MIDI file of one tick a millisecond."""
-    track = io.BytesIO()
-    track.write(b"\x00\xff\x51\x03\x0f\x42\x40")
-    before = 0
-    for at, body in [*sorted(events, key=lambda e: e[0]), (end, b"\xff\x06\x01.")]:
-        tick = round(at * 1000)
-        track.write(_vlq(tick - before) + body)
-        before = tick
-    track.write(b"\x00\xff\x2f\x00")
-    body = track.getvalue()
-    return (
-        b"MThd"
-        + struct.pack(">IHHH", 6, 0, 1, 1000)
-        + b"MTrk"
-        + struct.pack(">I", len(body))
-        + body
-    )
-
-
-def _vlq(value: int) -> bytes:
-    out = [value & 0x7F]
-    while value := value >> 7:
-        out.append(0x80 | value & 0x7F)
-    return bytes(reversed(out))
-
-
-def _render(midi: bytes) -> Sound:
-    """A MIDI file as sound, shape (samples, 2)."""
-    import midirenderer
-
-    from sonify.export.sound.soundfont import load_soundfont
-
-    wave = midirenderer.render_wave_from(load_soundfont().data, midi)
-    at = wave.index(b"data") + 8
-    return np.frombuffer(wave, "<i2", offset=at).reshape(-1, 2).astype(np.float32) / np.float32(
-        32768
-    )
-
-
 def _note(
-    instrument: int, pitch: int, hold: float, tail: float, strength: int = STRENGTH, send: int = 0
+    instrument: int, pitch: int, hold: float, tail: float, velocity: int = VELOCITY, send: int = 0
 ) -> Sound:
-    channel = 9 if instrument == 128 else 0
-    events = [(0.0, bytes((0xB0 | channel, 91, send)))]
-    if instrument < 128:
-        events.append((0.0, bytes((0xC0, instrument))))
-    events += [
-        (0.0, bytes((0x90 | channel, pitch, strength))),
-        (hold, bytes((0x80 | channel, pitch, 64))),
-    ]
-    return _render(_midi(events, hold + tail))
+    """A note held for `hold` s and rendered for another `tail` s, shape (samples, 2)."""
+    from sonify.export.sound.fonts import load_soundfont
+    from sonify.export.sound.pool import rendered
+
+    channel = DRUM_CHANNEL if instrument == DRUMS else 0
+    setup = [bytes((0xB0 | channel, _REVERB_SEND, send))]
+    if instrument != DRUMS:
+        setup.append(bytes((0xC0, instrument)))
+    # a tick is a millisecond
+    on, off = np.array([0]), np.array([round(hold * 1000)])
+    key, force = np.array([pitch], np.uint8), np.array([velocity], np.uint8)
+    events = merged([events_at(0, setup), note_events(on, off, channel, key, force)])
+    midi = single_track(events, round((hold + tail) * 1000), 1000, 1_000_000)
+    return rendered(load_soundfont().data, midi).astype(np.float32) / np.float32(32768)
 
 
 @lru_cache(maxsize=512)
@@ -142,7 +115,7 @@ def release_s(instrument: int, pitch: int) -> float:
     good = (a > 1e-4) & (b > 1e-4)
     if good.sum() < 3:
         # gone within a block or two, or so short that letting go changes nothing
-        return 0.02 if instrument < 128 else 1.0
+        return 0.02 if instrument != DRUMS else 1.0
     time = np.arange(count)[good] * block / RATE
     slope = np.polyfit(time, np.log(b[good] / a[good]), 1)[0]
     return float(np.clip(-1 / min(slope, -1e-3), 0.005, 20.0))
@@ -200,7 +173,7 @@ def samples(wanted: list[tuple[int, int, float]]) -> bytes:
     index: list[dict[str, Any]] = []
     arrays: dict[str, NDArray[Any]] = {}
     for n, (instrument, pitch, longest) in enumerate(wanted):
-        if not (0 <= instrument <= 128 and 0 <= pitch <= 127 and 0 <= longest < 1e7):
+        if not (0 <= instrument <= DRUMS and 0 <= pitch <= 127 and 0 <= longest < 1e7):
             raise InputError("instrument 0 to 128, pitch 0 to 127 and a length are needed")
         hold = next((h for h in HOLDS_S if h >= longest + 0.25), MAX_HOLD_S)
         pcm, release = _sample(int(instrument), int(pitch), hold)
@@ -217,7 +190,7 @@ def samples(wanted: list[tuple[int, int, float]]) -> bytes:
         arrays[f"{n}l"] = left
         if not np.array_equal(left, right):
             arrays[f"{n}r"] = right
-    return pack({"rate": RATE, "strength": STRENGTH, "notes": index}, arrays)
+    return pack({"rate": RATE, "strength": VELOCITY, "notes": index}, arrays)
 
 
 @lru_cache(maxsize=1)
@@ -231,8 +204,8 @@ def room() -> bytes:
     up = np.zeros((size // 2 + 1, 2), complex)
     down = np.zeros(size // 2 + 1)
     for drum in (37, 39, 44, 51, 54, 70, 76):
-        wet = _note(128, drum, 0.1, 2.5, strength=127, send=_ROOM_SEND)
-        dry = _note(128, drum, 0.1, 2.5, strength=127)
+        wet = _note(DRUMS, drum, 0.1, 2.5, velocity=127, send=_ROOM_SEND)
+        dry = _note(DRUMS, drum, 0.1, 2.5, velocity=127)
         n = min(len(wet), len(dry))
         w = np.fft.rfft(wet[:n] - dry[:n], size, axis=0)
         d = np.fft.rfft(dry[:n].sum(axis=1), size)

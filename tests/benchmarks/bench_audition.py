@@ -10,7 +10,7 @@ import sonify
 from sonify.cli.audition import candidates_of
 from sonify.export.audition import audition
 from sonify.export.score import score_bytes
-from sonify.export.sound import Options, render
+from sonify.export.sound import SoundOptions, render
 from tests.benchmarks.measure import best
 from tests.shipped import MUSIC
 
@@ -27,7 +27,7 @@ def run() -> list[tuple[str, float, str]]:
         page = time.perf_counter() - start
     start = time.perf_counter()
     for name in names:
-        render(sonify.perform(disc, ["usual", name]), options=Options(to_s=SECONDS))
+        render(sonify.perform(disc, ["usual", name]), options=SoundOptions(to_s=SECONDS))
     alone = time.perf_counter() - start
     show = sonify.perform(disc, ["usual", "hut-band"])
     xml = best(lambda: score_bytes(show, ".musicxml"), 2)

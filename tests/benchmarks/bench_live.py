@@ -26,7 +26,7 @@ PRESETS = ("hut-band", "quick")
 DISC = "cairn-large"
 
 
-def session(seconds: float, *more: str) -> tuple[np.ndarray, list[mido.Message], int]:
+def heard_of(seconds: float, *more: str) -> tuple[np.ndarray, list[mido.Message], int]:
     """Play for a while, interrupt, and give what arrived and the exit status."""
     env = {**os.environ, "PYTHONPATH": str(ROOT)}
     listener = subprocess.Popen(
@@ -60,7 +60,7 @@ def run() -> list[tuple[str, float, str]]:
     ends = int(os.environ.get("SONIFY_LIVE_ENDS", "5"))
     busy = subprocess.Popen([sys.executable, "-c", "while True: pass"])
     try:
-        times, _, _ = session(seconds, "--clock", "--speed", "0.33")
+        times, _, _ = heard_of(seconds, "--clock", "--speed", "0.33")
     finally:
         busy.kill()
         busy.wait()
@@ -70,7 +70,7 @@ def run() -> list[tuple[str, float, str]]:
     n = max(1, len(times) - 60)
     late = times[:n] - s.time_s[:n]
     late = (late - np.median(late)) * 1000
-    is_clock = s.body[:n, 0] == 0xF8
+    is_clock = np.array([m[0] == 0xF8 for m in s.messages[:n]])
     gaps = np.diff(times[:n][is_clock]) * 1000
     off = np.abs(gaps - np.median(gaps))
     within = float((np.abs(late) <= 2).mean())
@@ -91,7 +91,7 @@ def run() -> list[tuple[str, float, str]]:
     rng = np.random.default_rng(11)
     left = 0
     for wait in rng.uniform(0, 2, ends):
-        _, heard, status = session(float(wait))
+        _, heard, status = heard_of(float(wait))
         left += bool(hanging(heard)) or status != 0
     rows.append((f"interrupts of {ends} that left a note hanging", float(left), ""))
     return rows

@@ -18,7 +18,7 @@ from pathlib import Path
 
 import sonify
 from sonify.export.sound import mastered, render
-from sonify.export.sound.soundfont import untuned_default
+from sonify.export.sound.fonts import untuned_default
 from tests.benchmarks.measure import ENVIRONMENT, alternating, best
 
 

@@ -14,8 +14,9 @@ import pytest
 
 import sonify
 from sonify.errors import InputError
-from sonify.export.midi import midi_bytes, utf8, vlq
+from sonify.export.midi import MidiOptions, midi_bytes, utf8
 from sonify.midi.general_midi import DRUMS, PROGRAMS
+from sonify.midi.writer import vlq
 from sonify.music.theory.key_signatures import key_signature
 from sonify.music.theory.scales import SCALES, note_number
 from tests import smf
@@ -45,9 +46,7 @@ def small():
 
 
 def file_of(show, **options) -> bytes:
-    from sonify.export.midi import Options
-
-    return b"".join(midi_bytes(show, Options(**options)))
+    return b"".join(midi_bytes(show, MidiOptions(**options)))
 
 
 def test_variable_length_quantities_are_the_specifications():

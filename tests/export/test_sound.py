@@ -12,7 +12,7 @@ import pytest
 import soundfile
 
 import sonify
-from sonify.export.sound import RATE, Options, blocks, compressed, mastered, render
+from sonify.export.sound import RATE, SoundOptions, blocks, compressed, mastered, render
 
 KINDS = (".wav", ".flac", ".opus", ".mp3", ".m4a")
 
@@ -180,19 +180,19 @@ def test_it_lasts_as_long_as_the_midi_file_and_rings_out(tmp_path):
 def test_a_range_is_that_part_of_the_whole(plain):
     everything = render(plain)
     start = plain.timeline.row_start_s()[1]
-    part = render(plain, options=Options(rows="2"))
+    part = render(plain, options=SoundOptions(rows="2"))
     a = round(start * RATE)
     n = round((plain.timeline.row_start_s()[2] - start) * RATE)
     # what rang before fades in within 10 ms; the renderer's steps differ by what it is given
     assert alike(part[480:n], everything[a + 480 : a + n]) > 0.998
     assert len(part) > n, "it rings out"
-    seconds = render(plain, options=Options(from_s=start, to_s=float(start + n / RATE)))
+    seconds = render(plain, options=SoundOptions(from_s=start, to_s=float(start + n / RATE)))
     assert alike(seconds, part) > 0.99999
 
 
 def test_a_loop_is_the_sum_of_its_passes(plain):
-    one = render(plain, options=Options(rows="2"))
-    three = render(plain, options=Options(rows="2", loop=3))
+    one = render(plain, options=SoundOptions(rows="2"))
+    three = render(plain, options=SoundOptions(rows="2", loop=3))
     starts = plain.timeline.row_start_s()
     period = (starts[2] - starts[1]) * RATE
     want = np.zeros_like(three)
@@ -204,7 +204,7 @@ def test_a_loop_is_the_sum_of_its_passes(plain):
 
 
 def test_a_loop_has_no_click(plain):
-    three = render(plain, options=Options(rows="2", loop=3)).astype(float)
+    three = render(plain, options=SoundOptions(rows="2", loop=3)).astype(float)
     starts = plain.timeline.row_start_s()
     period = round((starts[2] - starts[1]) * RATE)
     # a click is a jump: the steepest step at the seams is no steeper than elsewhere
@@ -217,9 +217,9 @@ def test_endless_loop_repeats_without_a_seam(plain):
     starts = plain.timeline.row_start_s()
     exact = (starts[2] - starts[1]) * RATE
     period = round(exact)
-    one = render(plain, options=Options(rows="2", loop=0))
+    one = render(plain, options=SoundOptions(rows="2", loop=0))
     assert len(one) == period
-    many = render(plain, options=Options(rows="2", loop=8))
+    many = render(plain, options=SoundOptions(rows="2", loop=8))
     settled = many[round(5 * exact) :][:period]
     assert np.abs(np.tile(one, (2, 1))[period : 2 * period] - settled).max() < 5e-4
 
@@ -251,7 +251,7 @@ def test_speed_keeps_the_pitch():
         "music.voice.0.rhythm": ["joined"],
     }
     tone = sonify.perform(sonify.Disc.from_bits(["1" * 56]), ["quick"], one)
-    slow, quick = render(tone), render(tone, options=Options(speed=2.0))
+    slow, quick = render(tone), render(tone, options=SoundOptions(speed=2.0))
     assert len(quick) < 0.75 * len(slow)
 
     def strongest(x: np.ndarray) -> float:

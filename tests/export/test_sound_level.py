@@ -14,17 +14,17 @@ import soundfile
 
 import sonify
 from sonify.export.sound import RATE
+from sonify.export.sound.audio import StoredAudio
 from sonify.export.sound.gain import level, measure
 from sonify.export.sound.loudness import Meter, integrated, steps_of, true_peaks
-from sonify.export.sound.rendered import Recorded
 
 needs_ffmpeg = pytest.mark.skipif(
     shutil.which("ffmpeg") is None, reason="ffmpeg (Debian) is not installed"
 )
 
 
-def take_of(x: np.ndarray) -> Recorded:
-    out = Recorded()
+def take_of(x: np.ndarray) -> StoredAudio:
+    out = StoredAudio()
     out.add(np.ascontiguousarray(x, np.float32))
     return out
 
@@ -56,7 +56,7 @@ def test_a_take_is_what_was_put_into_it_wherever_it_lies(in_memory):
     rng = np.random.default_rng(7)
     blocks = [rng.random((n, 2)).astype(np.float32) for n in (100, 0, 130, 50, 300, 1)]
     whole = np.concatenate(blocks)
-    take = Recorded(in_memory)
+    take = StoredAudio(in_memory)
     for block in blocks:
         take.add(block)
     for start, end in ((0, 581), (-5, 90), (95, 105), (229, 231), (250, 600), (300, 300)):

@@ -10,8 +10,7 @@ import pytest
 
 import sonify
 from sonify.errors import InputError
-from sonify.export.sound.soundfont import load_soundfont, untuned_default
-from sonify.export.sound.tuning import corrections, with_cents
+from sonify.export.sound.fonts import corrections, load_soundfont, untuned_default
 from tests.export.soundfonts import soundfont
 
 
@@ -120,7 +119,7 @@ def test_what_stands_in_is_what_sounds(tmp_path, good):
 
 def test_the_one_that_ships_has_every_program():
     font = load_soundfont()
-    assert not font.missing([(0, p, False) for p in range(128)] + [(0, 0, True)])
+    assert not font.missing([(p, False) for p in range(128)] + [(0, True)])
 
 
 def test_tuning_is_for_that_file_alone(good):
@@ -136,14 +135,14 @@ def test_tuning_is_for_that_file_alone(good):
 
 def test_cents_go_to_zones_with_and_without_a_fine_tuning(good):
     font = load_soundfont(str(good))
-    changed = with_cents(font, {0: 7, 2: -5})
+    changed = font.retuned({0: 7, 2: -5})
     gens = changed.array("igen", "<i2").reshape(-1, 2)
     bags = changed.array("ibag", "<u2").reshape(-1, 2)[:, 0]
     zones = [dict(gens[a:b].tolist()) for a, b in itertools.pairwise(bags)]
     assert [z.get(52, 0) for z in zones] == [7, 0, -5]
     # the sample stays the last generator of its zone (SoundFont 2.04, section 7.9)
     assert all(gens[b - 1, 0] == 53 for b in bags[1:])
-    again = with_cents(changed, {0: 1, 1: 2})
+    again = changed.retuned({0: 1, 1: 2})
     gens = again.array("igen", "<i2").reshape(-1, 2)
     bags = again.array("ibag", "<u2").reshape(-1, 2)[:, 0]
     zones = [dict(gens[a:b].tolist()) for a, b in itertools.pairwise(bags)]

@@ -15,7 +15,7 @@ import pytest
 
 import sonify
 from sonify.live.schedule import schedule_of
-from sonify.live.sender import Sender, prompt
+from sonify.live.sender import Sender, punctual
 from tests.live.loopback import hanging
 
 ROOT = Path(__file__).parents[2]
@@ -41,6 +41,10 @@ class Tape:
         return [mido.Message.from_bytes(d) for d in self.data]
 
 
+def status(schedule) -> np.ndarray:
+    return np.array([m[0] for m in schedule.messages])
+
+
 # ---- the schedule
 
 
@@ -54,10 +58,8 @@ def test_the_schedule_is_the_file(tmp_path):
         if not m.is_meta:
             want.append((m.hex(), now))
     got = [
-        (mido.Message.from_bytes(b[:n]).hex(), t)
-        for t, b, n in zip(
-            schedule.time_s.tolist(), schedule.body, schedule.length.tolist(), strict=True
-        )
+        (mido.Message.from_bytes(m).hex(), t)
+        for t, m in zip(schedule.time_s.tolist(), schedule.messages, strict=True)
     ]
     got.sort()
     want.sort()
@@ -71,16 +73,15 @@ def test_from_a_row_on_with_what_was_set_before():
     show = show_of("cairn-middle")
     whole, part = schedule_of(show), schedule_of(show, from_row=3)
     start = show.timeline.row_start_s()[2]
-    ons = (whole.body[:, 0] & 0xF0 == 0x90) & (whole.time_s >= start - 1e-6)
-    mine = part.body[:, 0] & 0xF0 == 0x90
+    ons = (status(whole) & 0xF0 == 0x90) & (whole.time_s >= start - 1e-6)
+    mine = status(part) & 0xF0 == 0x90
     assert mine.sum() == ons.sum()
     assert part.time_s[mine] == pytest.approx(whole.time_s[ons] - start, abs=1e-6)
-    programs = (part.body[:, 0] & 0xF0 == 0xC0) & (part.time_s == 0)
-    assert programs.sum() == (whole.body[:, 0] & 0xF0 == 0xC0).sum()
+    programs = (status(part) & 0xF0 == 0xC0) & (part.time_s == 0)
+    assert programs.sum() == (status(whole) & 0xF0 == 0xC0).sum()
     assert part.period_s == pytest.approx(whole.period_s - start)
     # what ends had begun
-    pairs = zip(part.body, part.length, strict=True)
-    assert not hanging([mido.Message.from_bytes(b[:n]) for b, n in pairs])
+    assert not hanging([mido.Message.from_bytes(m) for m in part.messages])
 
 
 def test_no_such_row():
@@ -101,15 +102,15 @@ def test_speed():
 def test_clock_beats_24_times_a_quarter():
     show = show_of()
     s = schedule_of(show, clock=True)
-    assert s.body[0, 0] == 0xFA
-    clocks = s.time_s[s.body[:, 0] == 0xF8]
+    assert s.messages[0] == b"\xfa"
+    clocks = s.time_s[status(s) == 0xF8]
     quarter = 60 / show.tempo_bpm
     assert clocks[0] == 0
     assert np.diff(clocks) == pytest.approx(quarter / 24)
     assert len(clocks) == round(s.period_s / quarter * 24)
     # at one moment the clock comes before the notes
-    first_note = int(np.flatnonzero(s.body[:, 0] & 0xF0 == 0x90)[0])
-    assert (s.body[:first_note, 0] == 0xF8).any()
+    first_note = int(np.flatnonzero(status(s) & 0xF0 == 0x90)[0])
+    assert (status(s)[:first_note] == 0xF8).any()
 
 
 def test_clock_from_a_row_says_where_it_is():
@@ -118,9 +119,9 @@ def test_clock_from_a_row_says_where_it_is():
     ticks = int(show.timeline.row_slot[1]) * show.grid.step_ticks
     sixteenths = ticks / (show.grid.ticks_per_quarter / 4)
     assert sixteenths == int(sixteenths)
-    message = mido.Message.from_bytes(s.body[0])
+    message = mido.Message.from_bytes(s.messages[0])
     assert (message.type, message.pos) == ("songpos", sixteenths)
-    assert s.body[1, 0] == 0xFB
+    assert s.messages[1] == b"\xfb"
 
 
 # ---- playing
@@ -130,11 +131,11 @@ def test_everything_is_sent_once_and_in_order():
     schedule = schedule_of(show_of(), speed=20.0, clock=True)
     tape = Tape()
     sender = Sender(schedule, tape)
-    with prompt():
+    with punctual():
         sender.start()
         sender.join(20)
     assert sender.error is None
-    want = [b[:n].tobytes() for b, n in zip(schedule.body, schedule.length, strict=True)]
+    want = schedule.messages
     assert tape.data[: len(want)] == want
     ends = tape.data[len(want) :]
     assert ends[0] == b"\xfc"
@@ -145,7 +146,7 @@ def test_a_loop_does_not_drift_and_stops_the_clock_between_passes():
     schedule = schedule_of(show_of(presets=("usual",)), speed=20.0, clock=True)
     tape = Tape()
     sender = Sender(schedule, tape, loop=True)
-    with prompt():
+    with punctual():
         sender.start()
         time.sleep(schedule.period_s * 3.5)
         sender.stop()
@@ -244,10 +245,8 @@ def test_the_command_plays_in_time_over_a_socket():
     assert status == 0, errors
     assert "5-pin MIDI" in errors
     s = schedule_of(show_of(presets=("music-box", "quick")), speed=1.5, clock=True)
-    n = len(s)
-    assert [bytes(m.bytes()) for m in messages[:n]] == [
-        b[:k].tobytes() for b, k in zip(s.body, s.length, strict=True)
-    ]
+    n = len(s.messages)
+    assert [bytes(m.bytes()) for m in messages[:n]] == s.messages
     late = times[:n] - s.time_s
     late -= np.median(late)
     # how closely is a benchmark's matter; here, that it neither drifts nor stumbles

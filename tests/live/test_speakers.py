@@ -13,7 +13,7 @@ import pytest
 
 import sonify
 from sonify.errors import OutputError
-from sonify.export.sound import RATE, Options, mastered, render
+from sonify.export.sound import RATE, SoundOptions, mastered, render
 from sonify.live.speakers import Endless, _Program, open_speakers
 
 ROOT = Path(__file__).parents[2]
@@ -68,7 +68,7 @@ def test_from_a_row_and_faster(tmp_path):
     got = np.frombuffer((tmp_path / "sound.raw").read_bytes(), "<f4").reshape(-1, 2)
     show = sonify.perform(sonify.load_disc("cairn-small"), presets=["quick"])
     start = float(show.timeline.row_start_s()[1])
-    want = render(show, options=Options(from_s=start, speed=2.0))
+    want = render(show, options=SoundOptions(from_s=start, speed=2.0))
     assert np.abs(got[: len(want)] - want).max() < 1e-6
 
 
@@ -83,22 +83,22 @@ def test_no_sound_device(tmp_path):
     assert result.returncode == 1
     assert result.stderr.count("\n") == 1
     assert "no sound device" in result.stderr
-    assert "sonify sound DISC -o FILE.wav" in result.stderr
+    assert "write a sound file instead, or send to a MIDI port with --port" in result.stderr
 
 
 def test_nothing_to_play_with(monkeypatch):
     show = sonify.perform(sonify.load_disc("cairn-small"), presets=["quick"])
-    sound = mastered(show, Options(rows="1"))
+    sound = mastered(show, SoundOptions(rows="1"))
     monkeypatch.setattr("importlib.util.find_spec", lambda _: None)
     monkeypatch.setattr("shutil.which", lambda _: None)
-    with pytest.raises(OutputError, match="sonify sound DISC"):
+    with pytest.raises(OutputError, match="write a sound file instead"):
         open_speakers(sound)
 
 
 @pytest.mark.skipif(shutil.which("sh") is None, reason="needs a shell")
 def test_a_program_of_the_system_is_fed_the_sound(tmp_path):
     show = sonify.perform(sonify.load_disc("cairn-small"), presets=["quick"])
-    sound = mastered(show, Options(rows="1"))
+    sound = mastered(show, SoundOptions(rows="1"))
     out = _Program(sound, ("sh", "-c", f"cat > '{tmp_path / 'got.raw'}'"))
     out.start()
     out._thread.join(20)
@@ -111,7 +111,7 @@ def test_a_program_of_the_system_is_fed_the_sound(tmp_path):
 
 def test_a_program_that_fails_is_one_line():
     show = sonify.perform(sonify.load_disc("cairn-small"), presets=["quick"])
-    sound = mastered(show, Options(rows="1"))
+    sound = mastered(show, SoundOptions(rows="1"))
     out = _Program(sound, ("sh", "-c", "sleep 0.05; echo 'no card' >&2; exit 1"))
     with pytest.raises(OutputError, match=r"no sound device \(sh: no card\)"):
         out.start()
@@ -122,7 +122,7 @@ def test_endless_goes_on_without_a_seam():
     show = sonify.perform(sonify.load_disc("cairn-small"), presets=["quick"])
     period = 1.25
     times = Endless.passes(period)
-    sound = mastered(show, Options(from_s=0.0, to_s=period, loop=times))
+    sound = mastered(show, SoundOptions(from_s=0.0, to_s=period, loop=times))
     endless = Endless(sound, period, times)
     n = int(period * RATE)
     settled = (times - 2) * n

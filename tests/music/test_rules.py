@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 import sonify
 from sonify.errors import InputError
-from sonify.export.midi import end_tick, midi_bytes
+from sonify.export.midi import midi_bytes
 from sonify.music.pitch.schemes import SCHEMES
 from sonify.music.rhythm.rules import RULES, Rule
 from sonify.music.sources import SOURCES, Source
@@ -294,4 +294,4 @@ def test_whatever_is_asked_for_the_midi_is_sound(seed, rules, source, schemes, s
             last = tick
         assert not sounding
         # what sounds and what rests fill the piece
-        assert silent + sounded == last == end_tick(show)
+        assert silent + sounded == last == show.end_tick

@@ -8,7 +8,8 @@ import numpy as np
 import pytest
 
 import sonify
-from sonify.midi.bandwidth import BYTE_S, caution_of, keeps_up, traffic_of, wire_of
+from sonify.midi.bandwidth import BYTE_S, caution_of, keeps_up, line_load, traffic_of
+from sonify.midi.events import timed
 
 # MIDI 1.0 Detailed Specification, hardware: 31.25 kbaud, a start bit, 8 data bits, a stop bit;
 # so a byte takes 320 us and a message of three bytes 960 us
@@ -52,6 +53,10 @@ def by_hand(show: sonify.Performance, running: bool) -> tuple[float, float]:
     return fullest, late
 
 
+def spans(show: sonify.Performance) -> list[tuple[np.ndarray, np.ndarray]]:
+    return [(p.on, p.off) for p in show.parts]
+
+
 @pytest.mark.parametrize(
     ("disc", "presets"),
     [
@@ -62,7 +67,7 @@ def by_hand(show: sonify.Performance, running: bool) -> tuple[float, float]:
 )
 def test_figures_equal_a_queue_kept_by_hand(disc, presets):
     show = sonify.perform(sonify.load_disc(disc), presets=presets)
-    traffic = traffic_of(show.parts, show.grid.tick_s(show.timeline.position_s))
+    traffic = traffic_of(show.events, show.tick_s)
     for wire, running in ((traffic.full, False), (traffic.running, True)):
         fullest, late = by_hand(show, running)
         assert wire.late_s == pytest.approx(late, abs=2e-5)
@@ -70,7 +75,7 @@ def test_figures_equal_a_queue_kept_by_hand(disc, presets):
 
 
 def test_one_note_is_as_late_as_its_three_bytes_take():
-    wire = wire_of(np.array([1.0]), np.array([3.0]), np.array([True]))
+    wire = line_load(np.array([1.0]), np.array([3.0]), np.array([True]))
     assert wire.late_s * 1000 == pytest.approx(THREE_BYTES_MS)
     assert wire.fullest == pytest.approx(0.0096)
     assert wire.late_at_s == 1.0
@@ -78,23 +83,23 @@ def test_one_note_is_as_late_as_its_three_bytes_take():
 
 def test_a_chord_goes_out_note_after_note():
     n = 10
-    wire = wire_of(np.zeros(n), np.full(n, 3.0), np.ones(n, bool))
+    wire = line_load(np.zeros(n), np.full(n, 3.0), np.ones(n, bool))
     assert wire.late_s * 1000 == pytest.approx(n * THREE_BYTES_MS)
 
 
 def test_a_full_line_is_a_full_line():
     # 312.5 bytes pass in 100 ms
     t = np.linspace(0, 0.0999, 125)
-    wire = wire_of(t, np.full(125, 2.5), np.ones(125, bool))
+    wire = line_load(t, np.full(125, 2.5), np.ones(125, bool))
     assert wire.fullest == pytest.approx(1.0)
     assert pytest.approx(0.1 / 312.5) == BYTE_S
 
 
 def test_clock_takes_its_share():
     show = sonify.perform(sonify.load_disc("cairn-small"))
-    tick = show.grid.tick_s(show.timeline.position_s)
-    without = traffic_of(show.parts, tick)
-    with_clock = traffic_of(show.parts, tick, show.grid.ticks_per_quarter / 24)
+    tick = show.tick_s
+    without = traffic_of(show.events, tick)
+    with_clock = traffic_of(show.events, tick, show.grid.ticks_per_quarter / 24)
     assert with_clock.full.fullest > without.full.fullest
     assert with_clock.full.late_s >= without.full.late_s
 
@@ -107,11 +112,11 @@ BUSY = {
 
 def test_a_player_that_falls_behind_is_cautioned(run, tmp_path):
     show = sonify.perform(sonify.load_disc("cairn-small"), settings=BUSY)
-    tick = show.grid.tick_s(show.timeline.position_s)
-    says = caution_of(traffic_of(show.parts, tick))
+    tick = show.tick_s
+    says = caution_of(traffic_of(show.events, tick))
     assert says is not None
     assert "31,250" in says
-    assert not keeps_up(show.parts, tick)
+    assert not keeps_up(spans(show), tick)
     voices = ", ".join(f"{{name = 'v{k}', source = 'clock', octave = {k % 3}}}" for k in range(9))
     result = run(
         "midi", "cairn-small", "-o", tmp_path / "a.mid", "--set", "player.rpm=400",
@@ -126,18 +131,18 @@ def test_one_that_keeps_up_is_not(run, tmp_path):
     result = run("midi", "cairn-small", "-o", tmp_path / "a.mid")
     assert "31,250" not in result.err
     show = sonify.perform(sonify.load_disc("cairn-small"))
-    tick = show.grid.tick_s(show.timeline.position_s)
-    assert keeps_up(show.parts, tick)
-    assert caution_of(traffic_of(show.parts, tick)) is None
+    tick = show.tick_s
+    assert keeps_up(spans(show), tick)
+    assert caution_of(traffic_of(show.events, tick)) is None
 
 
 def test_the_quick_answer_is_never_wrong():
     for disc in ("cairn-small", "cairn-wire", "cairn-quilt"):
         for rpm in (5, 30, 120, 600):
             show = sonify.perform(sonify.load_disc(disc), settings={"player.rpm": rpm})
-            tick = show.grid.tick_s(show.timeline.position_s)
-            if keeps_up(show.parts, tick):
-                assert caution_of(traffic_of(show.parts, tick)) is None
+            tick = show.tick_s
+            if keeps_up(spans(show), tick):
+                assert caution_of(traffic_of(show.events, tick)) is None
 
 
 def test_inspect_says_it(run):
@@ -149,5 +154,5 @@ def test_inspect_says_it(run):
 
 def test_nothing_on_the_line():
     show = sonify.perform(sonify.Disc.from_bits(["0000"]))
-    assert traffic_of(show.parts, 0.001).full.fullest == 0.0
-    assert traffic_of([], 0.001).running.late_s == 0.0
+    assert traffic_of(show.events, 0.001).full.fullest == 0.0
+    assert traffic_of(timed([], show.tempo_map, 0), 0.001).running.late_s == 0.0

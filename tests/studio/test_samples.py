@@ -8,8 +8,12 @@ import numpy as np
 import pytest
 
 import sonify
+from sonify.export.sound.fonts import load_soundfont
+from sonify.export.sound.pool import rendered
+from sonify.midi.events import events_at, merged, note_events
+from sonify.midi.writer import single_track
 from sonify.studio.packing import unpack
-from sonify.studio.samples import RATE, STRENGTH, _midi, _note, _render, keys_of, room, samples
+from sonify.studio.samples import RATE, VELOCITY, _note, keys_of, room, samples
 from tests.studio.conftest import Page
 
 
@@ -47,11 +51,14 @@ def test_page_sounds_like_the_file(instrument: int, least: float) -> None:
         (0.1, 0.5, 62, 100), (0.6, 0.25, 65, 60), (0.9, 0.9, 69, 110), (1.9, 0.2, 62, 80),
         (2.2, 0.6, 57, 100),
     ]  # fmt: skip
-    events = [(0.0, bytes((0xC0, instrument)))]
-    for onset, length, pitch, strength in notes:
-        events.append((onset, bytes((0x90, pitch, strength))))
-        events.append((onset + length, bytes((0x80, pitch, 64))))
-    file = _render(_midi(events, 4.0)).astype(float)
+    # a tick is a millisecond
+    onset, length, pitch, strength = np.array(notes).T
+    on, off = (np.rint(t * 1000).astype(np.int64) for t in (onset, onset + length))
+    key, velocity = pitch.astype(np.uint8), strength.astype(np.uint8)
+    setup = events_at(0, [bytes((0xC0, instrument))])
+    events = merged([setup, note_events(on, off, 0, key, velocity)])
+    midi = single_track(events, 4000, 1000, 1_000_000)
+    file = rendered(load_soundfont().data, midi).astype(float) / 32768
     page = played(notes, instrument, 4.0)
     n = min(len(file), len(page))
 
@@ -68,8 +75,8 @@ def test_page_sounds_like_the_file(instrument: int, least: float) -> None:
 
 
 def test_strength_is_the_renderers_square_law() -> None:
-    loud = [np.sqrt((_note(0, 60, 0.5, 0.5, strength=v) ** 2).mean()) for v in (30, 60, 100, 127)]
-    want = [(v / STRENGTH) ** 2 for v in (30, 60, 100, 127)]
+    loud = [np.sqrt((_note(0, 60, 0.5, 0.5, velocity=v) ** 2).mean()) for v in (30, 60, 100, 127)]
+    want = [(v / VELOCITY) ** 2 for v in (30, 60, 100, 127)]
     assert np.array(loud) / loud[2] == pytest.approx(np.array(want), rel=0.05)
 
 

@@ -64,12 +64,12 @@ class Soundtrack:
 
 
 def _master(show: Performance, plan: FramePlan) -> Master | None:
-    from sonify.export.sound import Options, mastered
+    from sonify.export.sound import SoundOptions, mastered
 
     if not len(show.notes):
         return None
     try:
-        options = Options(from_s=plan.start_s, to_s=plan.end_s)
+        options = SoundOptions(from_s=plan.start_s, to_s=plan.end_s)
         return mastered(show, options, in_memory=_IN_MEMORY)
     except InputError as e:
         if e.place == "range":

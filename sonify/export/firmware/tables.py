@@ -10,7 +10,7 @@ from sonify.export.firmware.alphabet import ita2_table
 from sonify.export.firmware.names import voice_names
 from sonify.export.firmware.plan import FirmwarePlan
 from sonify.export.firmware.steps import MOST_LOUD
-from sonify.export.midi_bends import bend_range_bytes
+from sonify.midi.channels import channel_setup
 from sonify.music.machine import NOTHING, Lead
 from sonify.music.rhythm.following import Mask
 
@@ -238,15 +238,12 @@ def opening_bytes(plan: FirmwarePlan) -> list[int]:
     """What is sent before the first note: bend ranges, programs, volumes, stereo places."""
     out: list[int] = []
     for v, channels in zip(plan.voices, plan.sounds.channels, strict=True):
+        program = v.program if v.voice.drum is None else None
         for c in channels:
-            if c in plan.sounds.bends or len(channels) > 1:
-                out += [byte for body in bend_range_bytes(c) for byte in body]
-            if v.voice.drum is None:
-                out += [0xC0 | c, v.program]
-            if v.voice.volume is not None:
-                out += [0xB0 | c, 7, v.voice.volume]
-            if v.voice.pan is not None:
-                out += [0xB0 | c, 10, min(127, round(64 + v.voice.pan * 64))]
+            bent = c in plan.sounds.bends or len(channels) > 1
+            volume, pan = v.voice.volume, v.voice.pan
+            for m in channel_setup(c, bent=bent, program=program, volume=volume, pan=pan):
+                out += m
     return out
 
 

@@ -11,8 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError, OutputError
-from sonify.export.sound.synth import Samples
-from sonify.midi.smf import RATE
+from sonify.export.sound.audio import RATE, Samples
 
 __all__ = ["KINDS", "Encoder", "Kind", "kind_of"]
 

@@ -15,9 +15,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.export.sound.audio import Audio, Samples, blocks_of
 from sonify.export.sound.loudness import CELL, Cells, Meter, integrated, steps_of, true_peaks
-from sonify.export.sound.rendered import Take, blocks_of
-from sonify.export.sound.synth import Samples
 
 __all__ = ["Level", "level", "measure"]
 
@@ -78,7 +77,7 @@ class Curve:
 
 @dataclass(frozen=True, eq=False)
 class Level:
-    """The gain to put on a take, and what comes of it.
+    """The gain to put on sound, and what comes of it.
 
     Attributes
     ----------
@@ -99,9 +98,9 @@ class Level:
     limited_db: float = 0.0
     short_db: float = 0.0
 
-    def apply(self, take: Take, start: int, end: int) -> Samples:
-        """A take's samples from `start` to `end` with the gain on, from cell to cell evenly."""
-        x = take.read(start, end)
+    def apply(self, audio: Audio, start: int, end: int) -> Samples:
+        """The sound's samples from `start` to `end` with the gain on, from cell to cell evenly."""
+        x = audio.read(start, end)
         first, last = start // CELL - 1, -(-end // CELL) + 1
         near = self.curve.at(first, last + 1)
         if near is None:
@@ -112,20 +111,20 @@ class Level:
         return out
 
 
-def measure(take: Take) -> Level:
-    """A take's loudness and true peak as they are."""
+def measure(audio: Audio) -> Level:
+    """The sound's loudness and true peak as they are."""
     meter = Meter()
-    for block in blocks_of(take):
+    for block in blocks_of(audio):
         meter.add(block)
-    return level(take, meter.done(), None, 0.0)
+    return level(audio, meter.done(), None, 0.0)
 
 
-def level(take: Take, cells: Cells, lufs: float | None, peak_db: float) -> Level:
-    """The gain that brings a take to a loudness with its true peak under a ceiling.
+def level(audio: Audio, cells: Cells, lufs: float | None, peak_db: float) -> Level:
+    """The gain that brings sound to a loudness with its true peak under a ceiling.
 
     Parameters
     ----------
-    take : Take
+    audio : Audio
     cells : Cells
         Of a `Meter`.
     lufs : float or None
@@ -141,14 +140,14 @@ def level(take: Take, cells: Cells, lufs: float | None, peak_db: float) -> Level
     if cells.top == 0.0 or not np.isfinite(as_is):
         return Level(Curve())
     if lufs is None:
-        at, peaks = _peaks(take, cells, cells.top * _NEAR)
+        at, peaks = _peaks(audio, cells, cells.top * _NEAR)
         return Level(Curve(), as_is, _db(float(peaks.max())))
     ceiling = 10 ** (peak_db / 20)
     wanted = gain = 10 ** ((lufs - as_is) / 20)
     while True:
         # peaks that matter, with room for a gain that rises while others are limited
         matters = ceiling / gain * _MARGIN
-        at, peaks = _peaks(take, cells, min(matters, cells.top * _NEAR))
+        at, peaks = _peaks(audio, cells, min(matters, cells.top * _NEAR))
         top = float(peaks.max())
         most = ceiling / (top * _MOST_LIMITED)
         loud = peaks >= matters
@@ -169,14 +168,14 @@ def level(take: Take, cells: Cells, lufs: float | None, peak_db: float) -> Level
     return Level(curve, reached, _db(top * curve.gain / over), _db(over), max(0.0, lufs - reached))
 
 
-def _peaks(take: Take, cells: Cells, least: float) -> tuple[NDArray[np.int64], Floats]:
+def _peaks(audio: Audio, cells: Cells, least: float) -> tuple[NDArray[np.int64], Floats]:
     """The cells whose sample peaks reach a level, and their true peaks."""
     where, peaks = [np.zeros(0, np.int64)], [np.zeros(0)]
     for a, _, peak in cells.parts():
         mine = np.flatnonzero(peak >= least)
         if len(mine):
             where.append(a + mine)
-            peaks.append(np.maximum(true_peaks(take, a + mine), peak[mine]))
+            peaks.append(np.maximum(true_peaks(audio, a + mine), peak[mine]))
     return np.concatenate(where), np.concatenate(peaks)
 
 

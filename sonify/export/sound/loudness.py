@@ -14,9 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.export.sound.rendered import STRIDE, Recorded, Take
-from sonify.export.sound.synth import PIECE, Samples
-from sonify.midi.smf import RATE
+from sonify.export.sound.audio import PIECE, RATE, STRIDE, Audio, Samples, StoredAudio
 
 __all__ = ["CELL", "STEP", "Cells", "Meter", "integrated", "steps_of", "true_peaks"]
 
@@ -83,7 +81,7 @@ class Cells:
         The highest sample peak.
     """
 
-    def __init__(self, kept: Recorded, top: float) -> None:
+    def __init__(self, kept: StoredAudio, top: float) -> None:
         self._kept = kept
         self.top = top
 
@@ -107,7 +105,7 @@ class Meter:
     def __init__(self) -> None:
         self._graph: Any = None
         self._rest = np.zeros((0, 2), np.float32)
-        self._cells = Recorded(_KEPT)
+        self._cells = StoredAudio(_KEPT)
         self._top = 0.0
         self._sent = 0
 
@@ -211,19 +209,19 @@ def _lufs(square: float) -> float:
     return float(-0.691 + 10 * np.log10(square))
 
 
-def true_peaks(take: Take, cells: NDArray[np.int64]) -> Floats:
-    """The true peak of some cells of a take, in order, full scale at 1.0."""
+def true_peaks(audio: Audio, cells: NDArray[np.int64]) -> Floats:
+    """The true peak of some cells, in order, full scale at 1.0."""
     out = np.zeros(len(cells))
     size = CELL + _REACH - 1
     between = _interpolation()
-    begin = int(cells[0]) * CELL // PIECE * PIECE if len(cells) else take.size
-    for a in range(begin, take.size, PIECE):
+    begin = int(cells[0]) * CELL // PIECE * PIECE if len(cells) else audio.size
+    for a in range(begin, audio.size, PIECE):
         low, high = np.searchsorted(cells, [a // CELL, (a + PIECE) // CELL])
         if low == len(cells):
             break
         if low == high:
             continue
-        x = take.read(a - _REACH, min(a + PIECE, take.size) + CELL + _REACH).T
+        x = audio.read(a - _REACH, min(a + PIECE, audio.size) + CELL + _REACH).T
         starts = (cells[low:high] * CELL - a) + _REACH - _REACH // 2
         for k in range(0, high - low, 128):
             at = starts[k : k + 128, None] + np.arange(size)

@@ -1,4 +1,4 @@
-"""Renders pieces side by side, in processes of their own where that is worth starting them."""
+"""Renders pieces side by side, in other processes where that is worth starting them."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from sonify.errors import OutputError
 from sonify.export.renderers import end, most, renderer
 from sonify.export.sound.worker import render
 
-__all__ = ["Pool"]
+__all__ = ["Pool", "rendered"]
 
 
 class Pool:
@@ -27,9 +27,9 @@ class Pool:
     Parameters
     ----------
     font : callable
-        Gives a SoundFont's bytes by its number. A process is sent those that it uses.
+        Gives the bytes of a SoundFont by its number. Processes are sent those that they use.
     pieces : int
-        How many pieces are expected: one needs no process.
+        How many pieces are expected; one needs no other process.
     """
 
     def __init__(self, font: Callable[[int], bytes], pieces: int) -> None:
@@ -65,15 +65,12 @@ class Pool:
         end(self._processes)
 
     def submit(self, font: int, midi: bytes) -> Future[NDArray[np.int16]]:
-        """Ask for a MIDI file's sound: samples, shape (samples, 2)."""
+        """Ask for the samples of a MIDI file, shape (samples, 2)."""
         return self._threads.submit(self._render, font, midi)
 
     def _render(self, font: int, midi: bytes) -> NDArray[np.int16]:
         if not self._processes:
-            try:
-                return _samples(render(self._font(font), midi))
-            except RuntimeError as e:
-                raise _failed(str(e)) from None
+            return rendered(self._font(font), midi)
         process = self._idle.get()
         try:
             return _samples(self._ask(process, font, midi))
@@ -102,8 +99,23 @@ class Pool:
         raise OutputError("the renderer stopped; is there enough memory?")
 
 
+def rendered(font: bytes, midi: bytes) -> NDArray[np.int16]:
+    """A MIDI file through a SoundFont in this process: samples, shape (samples, 2).
+
+    Raises
+    ------
+    OutputError
+        With what the renderer says.
+    """
+    try:
+        return _samples(render(font, midi))
+    except RuntimeError as e:
+        raise _failed(str(e)) from None
+
+
 def _failed(says: str) -> OutputError:
-    return OutputError(f"the sound can't be rendered ({says.splitlines()[0] if says else 'why?'})")
+    reason = says.splitlines()[0] if says else "no reason given"
+    return OutputError(f"the sound can't be rendered ({reason})")
 
 
 def _send(sink: IO[bytes], letter: bytes, data: bytes) -> None:

@@ -1,13 +1,12 @@
-"""SoundFonts: the one that ships, one's own, what they hold, and how loud they play.
+"""SoundFont files: what they hold, and copies that are louder or retuned.
 
 Source: SoundFont Technical Specification 2.04 (E-mu Systems, 2006): RIFF form `sfbk`; in its list
 `pdta` the presets (`phdr`), their zones (`pbag`) and those zones' generators (`pgen`); generator
-48 is initialAttenuation, 41 instrument.
+48 is initialAttenuation, 41 instrument, 52 fineTune.
 """
 
 from __future__ import annotations
 
-import importlib.util
 import struct
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
@@ -20,11 +19,12 @@ from numpy.typing import NDArray
 from sonify.errors import InputError
 from sonify.midi.general_midi import PROGRAMS
 
-__all__ = ["DEFAULT", "SoundFont", "load_soundfont"]
+__all__ = ["SoundFont", "read_soundfont"]
 
-DEFAULT = "general-midi"
 _MAX_BYTES = 1 << 31
-_ATTENUATION, _INSTRUMENT = 48, 41
+"""Own limit; a RIFF file can have twice as many."""
+
+_ATTENUATION, _INSTRUMENT, _FINE_TUNE = 48, 41, 52
 _PRESET = np.dtype(
     [("name", "S20"), ("preset", "<u2"), ("bank", "<u2"), ("bag", "<u2"), ("rest", "<u4", 3)]
 )
@@ -66,39 +66,28 @@ class SoundFont:
             (int(r["bank"]), int(r["preset"])): r["name"].decode("latin-1").strip() for r in rows
         }
 
-    def stand_in(self, bank: int, program: int, drums: bool) -> str | None:
-        """What sounds in place of a program that is not in here; None where it is.
-
-        The renderer falls back to the program's bank 0 (for drums, the first kit), and then to
-        the SoundFont's first preset.
-        """
-        wanted = (_DRUM_BANK, program) if drums else (bank, program)
-        if wanted in self.presets:
-            return None
-        second = (_DRUM_BANK, 0) if drums else (0, program)
-        if second in self.presets:
-            return self.presets[second] if drums else None
-        return self.presets[min(self.presets)]
-
-    def missing(self, programs: list[tuple[int, int, bool]]) -> list[str]:
-        """A line for each program that the SoundFont lacks: which, and what is used instead."""
+    def missing(self, programs: list[tuple[int, bool]]) -> list[str]:
+        """A line for each program (0 to 127, and whether for drums) that the SoundFont lacks."""
         out = []
-        for bank, program, drums in programs:
-            instead = self.stand_in(bank, program, drums)
-            if instead is not None:
-                what = f"drum kit {program + 1}" if drums else f"'{PROGRAMS[program]}'"
-                out.append(
-                    f"{self.path.name} has no {what} (program {program + 1}); "
-                    f"its '{instead}' is used instead"
-                )
+        for program, drums in programs:
+            if (_DRUM_BANK if drums else 0, program) in self.presets:
+                continue
+            # renderers fall back to the first drum kit, or else to the first preset
+            kit = (_DRUM_BANK, 0)
+            instead = self.presets[kit if drums and kit in self.presets else min(self.presets)]
+            what = f"drum kit {program + 1}" if drums else f"'{PROGRAMS[program]}'"
+            out.append(
+                f"{self.path.name} has no {what} (program {program + 1}); "
+                f"its '{instead}' is used instead"
+            )
         return out
 
     def amplified(self, decibels: float) -> bytes:
         """The same SoundFont with every preset louder.
 
-        What is rendered comes in 16 bits, and at a usual level a single soft note would use only
-        a few of them. So the level is raised before those bits are cut, and lowered after.
-        A renderer applies 0.4 dB for each dB of attenuation, as the first hardware did.
+        The renderer gives 16 bits, of which a soft note at the usual level would use only a few.
+        So the level is raised before and lowered after. Renderers apply 0.4 dB for each dB of
+        attenuation (common practice, no source).
         """
         amount = round(-decibels * 10 / 0.4)
         if not amount:
@@ -123,80 +112,63 @@ class SoundFont:
                 out.extend(mine)
         starts.append((len(out), int(bags[-1, 1])))
         out.append((0, 0))
-        return self._with(
-            pbag=np.array(starts, "<u2").tobytes(), pgen=np.array(out, "<i2").tobytes()
-        )
+        return self.replaced(pbag=np.array(starts, "<u2"), pgen=np.array(out, "<i2")).data
 
-    def _with(self, **new: bytes) -> bytes:
-        """The file with some chunks of `pdta` replaced."""
+    def retuned(self, cents: dict[int, int]) -> SoundFont:
+        """The same SoundFont with cents added to zones of its instruments, by place in `ibag`."""
+        bags = self.array("ibag", "<u2").reshape(-1, 2).astype(np.int64)
+        gens = self.array("igen", "<i2").reshape(-1, 2).copy()
+        fine = np.flatnonzero(gens[:, 0] == _FINE_TUNE)
+        owner = np.searchsorted(bags[:, 0], fine, side="right") - 1
+        have = dict(zip(owner.tolist(), fine.tolist(), strict=True))
+        for zone in cents.keys() & have.keys():
+            gens[have[zone], 1] += cents[zone]
+        zones = np.array(sorted(cents.keys() - have.keys()), np.int64)
+        # the last generator of a zone names its sample; what is new comes before it
+        rows = np.array([(_FINE_TUNE, cents[z]) for z in zones.tolist()], np.int16).reshape(-1, 2)
+        gens = np.insert(gens, bags[zones + 1, 0] - 1, rows, axis=0)
+        bags[:, 0] += np.searchsorted(zones, np.arange(len(bags)), side="left")
+        return self.replaced(ibag=bags.astype("<u2"), igen=gens.astype("<i2"))
+
+    def replaced(self, **arrays: NDArray[Any]) -> SoundFont:
+        """The same SoundFont with some chunks of `pdta` replaced."""
+        new = {name: array.tobytes() for name, array in arrays.items()}
         edits = []
         for name, fresh in new.items():
             start, size = self.chunks[name]
             edits.append((start - 4, start + size, struct.pack("<I", len(fresh)) + fresh))
         grown = sum(len(fresh) - self.chunks[name][1] for name, fresh in new.items())
-        for place in (4, self._list_at + 4):
+        list_at = min(start for start, _ in self.chunks.values()) - 20
+        for place in (4, list_at + 4):
             old = struct.unpack_from("<I", self.data, place)[0]
             edits.append((place, place + 4, struct.pack("<I", old + grown)))
-        # the samples are large, so they are copied but once
+        # the samples are large, so they are copied only once
         whole, at = memoryview(self.data), 0
         pieces: list[bytes | memoryview] = []
         for start, end, fresh in sorted(edits):
             pieces += [whole[at:start], fresh]
             at = end
-        return b"".join([*pieces, whole[at:]])
-
-    def replaced(self, **new: bytes) -> SoundFont:
-        """A SoundFont with some chunks of `pdta` replaced."""
-        data = self._with(**new)
+        data = b"".join([*pieces, whole[at:]])
         return SoundFont(self.path, data, _chunks(data, self.path), own=False)
 
-    @property
-    def _list_at(self) -> int:
-        return min(start for start, _ in self.chunks.values()) - 20
 
-
-def _default_path() -> Path:
-    """The General MIDI SoundFont inside pretty_midi, found without importing that."""
-    spec = importlib.util.find_spec("pretty_midi")
-    if spec is None or spec.origin is None:
-        raise InputError(
-            "the SoundFont that ships comes with pretty_midi, which is not installed",
-            hint="install pretty_midi, or give a SoundFont with {soundfont}",
-        )
-    return Path(spec.origin).with_name("TimGM6mb.sf2")
-
-
-def load_soundfont(name: str = DEFAULT) -> SoundFont:
-    """A SoundFont by path, or the one that ships.
+def read_soundfont(path: Path) -> SoundFont:
+    """A SoundFont, kept in memory until its file changes.
 
     Raises
     ------
     InputError
         No such file, or not a whole SoundFont 2.
     """
-    path = _default_path() if name == DEFAULT else Path(name)
     try:
         stat = path.stat()
     except OSError as e:
         raise _unreadable(e, path) from None
-    font = _load(path, stat.st_mtime_ns, stat.st_size)
-    return _tuned(font) if name == DEFAULT else font
-
-
-def untuned_default() -> SoundFont:
-    """The SoundFont that ships, as its file is."""
-    return load_soundfont(str(_default_path()))
-
-
-@lru_cache(maxsize=1)
-def _tuned(font: SoundFont) -> SoundFont:
-    from sonify.export.sound.tuning import tuned
-
-    return tuned(font)
+    return _read(path, stat.st_mtime_ns, stat.st_size)
 
 
 @lru_cache(maxsize=2)
-def _load(path: Path, changed: int, size: int) -> SoundFont:
+def _read(path: Path, changed: int, size: int) -> SoundFont:
     if path.is_dir():
         raise InputError("this is a folder; a SoundFont file (.sf2) is needed", file=path)
     if size > _MAX_BYTES:

@@ -1,8 +1,8 @@
-"""A song through a SoundFont: blocks of samples, piece by piece, so that memory stays flat.
+"""Events through a SoundFont: blocks of samples, piece by piece, so that memory stays flat.
 
-A synthesizer's notes add up. So a song is cut into pieces by where its notes begin, each piece is
-rendered until its last note has rung out, and the pieces are laid over each other where they
-belong: the same sound as in one go, without its memory, and on several cores.
+The notes of a synthesizer add up. So a performance is cut into pieces by where notes begin, each
+piece is rendered until its last note has rung out, and the pieces are added where they belong: the
+same sound as in one go, in less memory and on several cores.
 """
 
 from __future__ import annotations
@@ -21,75 +21,81 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError, OutputError
+from sonify.export.sound.audio import PIECE, RATE, Samples
+from sonify.export.sound.pieces import BLOCK, midi_piece
 from sonify.export.sound.pool import Pool
 from sonify.export.sound.soundfont import SoundFont
-from sonify.midi.smf import BLOCK, RATE, Song, piece
+from sonify.midi.channels import DRUM_CHANNEL
+from sonify.midi.events import TimedEvents
 
-__all__ = ["PIECE", "Samples", "fluidsynth", "midirenderer"]
-
-Samples = NDArray[np.float32]
-"""Shape (samples, 2), full scale at 1.0."""
-
-PIECE = 30 * RATE
-"""The most samples between the starts of two pieces of a long song."""
+__all__ = ["fluidsynth", "midirenderer"]
 
 _SHARES = 4
-"""Pieces come in so many, so that two or four renderers are done at the same time."""
+"""Pieces come in multiples of this, so that two or four renderers finish together."""
 
 _IN_FOUR = 5 * PIECE
-"""Samples of a song up to which four pieces do: where little is kept yet they may be longer."""
+"""Samples up to which four pieces do: where little is kept yet they may be longer."""
 
 _GAINS = (12.0, 6.0, 0.0, -12.0)
+"""The gains in dB at which a piece is rendered, each tried where the one before clipped."""
+
 _CLIPPED = 32600
 _TAILS_S = (2.0, 8.0, 30.0)
+"""The silence after the last note, each tried where sound was cut off after the one before."""
+
 _FLUID_LEAD = 3 * BLOCK
 _FLUID_LATE = 103
-"""Samples that FluidSynth starts a note late, beside half a block: measured with 2.3.1."""
+"""Samples by which FluidSynth starts notes late, besides half a block: measured with 2.3.1."""
 
 _SILENT = 4
 """Sixteen-bit steps, 12 dB up: below -92 dBFS, where the music itself is at -35 or so."""
 
 _POLYPHONY = 64
-_RING_S = 1.5
+"""The most voices that midirenderer plays at once."""
+
 _LAYERS = 2
+"""Voices that a note is taken to hold: own choice, as many instruments have two layers."""
+
+_RING_S = 1.5
+"""How long a note is taken to hold its voices after its end: own choice."""
 
 
 @dataclass(frozen=True, eq=False)
 class _Job:
-    """Notes to render together, from a sample on."""
+    """Notes to render together, and the sample at which they start."""
 
     start: int
     notes: NDArray[np.bool_]
 
 
 def midirenderer(
-    song: Song,
+    events: TimedEvents,
     notes: NDArray[np.bool_],
     start: int,
     font: SoundFont,
     levels: dict[int, int] | None = None,
 ) -> Iterator[Samples]:
-    """Some of a song's notes as sound, from a sample on, until the last has rung out.
+    """Some of the notes as sound, from a sample on, until the last has rung out.
 
     Parameters
     ----------
-    song : Song
+    events : TimedEvents
     notes : ndarray of bool, shape (notes,)
         Which notes.
     start : int
         The sample at which the sound begins; none of the notes begins before.
     font : SoundFont
     levels : dict of int to int, optional
-        How far pieces had to be turned down to be rendered, by the sample they begin at; kept
-        here, and followed where it is there already. Parts of a mix that follow it add up to it.
+        The place in `_GAINS` of each piece, by the sample at which it begins. Pieces that are in
+        it start there; others are added. Parts of a mix that share it add up to the mix.
 
     Yields
     ------
     ndarray of float32, shape (samples, 2)
-        As many each, but for the last ones.
+        All of one size, but for the last.
     """
-    size = _piece_size(song, start)
-    jobs = _jobs(song, notes, start, size)
+    size = _piece_size(events, start)
+    jobs = _jobs(events, notes, start, size)
     if not jobs:
         return
     rest = np.zeros((0, 2), np.float32)
@@ -103,7 +109,7 @@ def midirenderer(
         def ask() -> None:
             job = next(todo, None)
             if job is not None:
-                midi = piece(song, job.notes, job.start, _TAILS_S[0])
+                midi = midi_piece(events, job.notes, job.start, _TAILS_S[0])
                 ahead.append((job, pool.submit(levels.get(job.start, 0), midi)))
 
         for _ in range(pool.size + 1):
@@ -114,7 +120,7 @@ def midirenderer(
                 yield _padded(rest, size)[:size]
                 rest = rest[size:].copy()
                 at += size
-            sound = _finished(pool, song, job, future.result(), levels)
+            sound = _finished(pool, events, job, future.result(), levels)
             ask()
             rest = _padded(rest, len(sound))
             rest[: len(sound)] += sound
@@ -122,12 +128,12 @@ def midirenderer(
         yield rest[k : k + size]
 
 
-def _piece_size(song: Song, start: int) -> int:
-    """The samples between the starts of two pieces of a song from a sample on.
+def _piece_size(events: TimedEvents, start: int) -> int:
+    """The samples between the starts of two pieces.
 
-    It hangs on the song alone, so that parts of a mix are cut where the mix is.
+    It depends on the performance alone, so that parts of a mix are cut where the mix is.
     """
-    whole = max(round(song.end_s * RATE) - start, 1)
+    whole = max(round(events.end_s * RATE) - start, 1)
     count = _SHARES if whole <= _IN_FOUR else -(-whole // (PIECE * _SHARES)) * _SHARES
     return max(-(-whole // count // BLOCK) * BLOCK, PIECE // _SHARES)
 
@@ -138,21 +144,20 @@ def _padded(x: Samples, size: int) -> Samples:
     return np.concatenate([x, np.zeros((size - len(x), 2), np.float32)])
 
 
-def _jobs(song: Song, notes: NDArray[np.bool_], start: int, size: int) -> list[_Job]:
-    """The pieces; where more notes would sound at once than the renderer has voices for, several
-    with a share of the notes each."""
+def _jobs(events: TimedEvents, notes: NDArray[np.bool_], start: int, size: int) -> list[_Job]:
+    """The pieces, in layers of some of the notes where the renderer has too few voices for all."""
     out = []
     where = np.flatnonzero(notes)
-    number = (np.rint(song.note_on_s[where] * RATE).astype(np.int64) - start) // size
-    channel = song.body[song.ons, 0] & 15
+    number = (np.rint(events.note_on_s[where] * RATE).astype(np.int64) - start) // size
+    channel = events.channel[events.ons]
     for k in np.flatnonzero(np.bincount(number)).tolist():
         mine = where[number == k]
-        lanes = -(-_most_at_once(song, mine) * _LAYERS // _POLYPHONY)
+        lanes = -(-_most_at_once(events, mine) * _LAYERS // _POLYPHONY)
         # a channel's notes stay together: drums choke each other
         used = np.bincount(channel[mine], minlength=16) > 0
         rank = (np.cumsum(used) - 1)[channel[mine]]
         if lanes > rank.max() + 1:
-            rank = np.where(channel[mine] == 9, 0, np.arange(len(mine)))
+            rank = np.where(channel[mine] == DRUM_CHANNEL, 0, np.arange(len(mine)))
         for lane in range(lanes):
             chosen = np.zeros(len(notes), bool)
             chosen[mine[rank % lanes == lane]] = True
@@ -161,17 +166,17 @@ def _jobs(song: Song, notes: NDArray[np.bool_], start: int, size: int) -> list[_
     return out
 
 
-def _most_at_once(song: Song, notes: NDArray[np.int64]) -> int:
-    """How many of some notes sound together at most, with a while to ring."""
-    on = np.sort(song.note_on_s[notes])
-    off = np.sort(song.note_off_s[notes] + _RING_S)
+def _most_at_once(events: TimedEvents, notes: NDArray[np.int64]) -> int:
+    """The most notes that sound together, ringing on included."""
+    on = np.sort(events.note_on_s[notes])
+    off = np.sort(events.note_off_s[notes] + _RING_S)
     return int((np.arange(1, len(on) + 1) - np.searchsorted(off, on, side="right")).max())
 
 
 def _finished(
-    pool: Pool, song: Song, job: _Job, x: NDArray[np.int16], levels: dict[int, int]
+    pool: Pool, events: TimedEvents, job: _Job, x: NDArray[np.int16], levels: dict[int, int]
 ) -> Samples:
-    """A piece's sound at its own level, rendered again where it clipped or was cut off."""
+    """The sound of a piece, rendered again where it clipped or was cut off."""
     level, tail = levels.get(job.start, 0), 0
     while True:
         loud = level + 1 < len(_GAINS) and _peak(x) >= _CLIPPED
@@ -179,7 +184,7 @@ def _finished(
         if not (loud or cut):
             break
         level, tail = level + loud, tail + cut
-        x = pool.submit(level, piece(song, job.notes, job.start, _TAILS_S[tail])).result()
+        x = pool.submit(level, midi_piece(events, job.notes, job.start, _TAILS_S[tail])).result()
     levels[job.start] = level
     out: Samples = x * np.float32(10 ** (-_GAINS[level] / 20) / 32768)
     return out
@@ -190,13 +195,13 @@ def _peak(x: NDArray[np.int16]) -> int:
 
 
 def fluidsynth(
-    song: Song,
+    events: TimedEvents,
     notes: NDArray[np.bool_],
     start: int,
     font: SoundFont,
     levels: dict[int, int] | None = None,
 ) -> Iterator[Samples]:
-    """The same by the program FluidSynth, which has levels to spare.
+    """The same by the program FluidSynth, which does not clip.
 
     Raises
     ------
@@ -220,7 +225,7 @@ def fluidsynth(
         if not font.own:
             bank = Path(folder, font.path.name)
             bank.write_bytes(font.data)
-        source.write_bytes(piece(song, notes, start - _FLUID_LEAD, _TAILS_S[1]))
+        source.write_bytes(midi_piece(events, notes, start - _FLUID_LEAD, _TAILS_S[1]))
         done = subprocess.run(
             [program, "-niq", "-r", str(RATE), "-o", "audio.file.type=raw",
              "-o", "audio.file.format=float", "-o", "audio.file.endian=little",
@@ -229,7 +234,7 @@ def fluidsynth(
         )  # fmt: skip
         if done.returncode or not sound.is_file() or not sound.stat().st_size:
             says = done.stderr.decode("utf-8", "replace").strip().splitlines()
-            raise OutputError(f"FluidSynth failed ({says[-1] if says else 'it says nothing'})")
+            raise OutputError(f"FluidSynth failed ({says[-1] if says else 'no reason given'})")
         with open(sound, "rb") as stream:
             stream.seek((_FLUID_LEAD + _FLUID_LATE) * 8)
             while block := stream.read(PIECE * 8):

@@ -85,11 +85,11 @@ def merged_on(show: Performance, notes: NDArray[np.void]) -> int | None:
         Of a recording.
     """
     channels = np.unique(notes["channel"])
-    meant = {c for p in show.parts if len(p) for c in _channels(p)}
+    meant = {c for p in show.parts if len(p) for c in p.channels}
     if len(channels) != 1 or len(meant) < 2:
         return None
     only = int(channels[0])
-    here = sum(len(p) for p in show.parts if only in _channels(p))
+    here = sum(len(p) for p in show.parts if only in p.channels)
     every = sum(len(p) for p in show.parts)
     return only if len(notes) > (here + every) / 2 else None
 
@@ -126,13 +126,8 @@ def voices_of(show: Performance, merged: int | None = None) -> list[Listening]:
     return [one for _, one in found]
 
 
-def _channels(part: Part) -> tuple[int, ...]:
-    return (part.channel,) if part.tuned is None else part.tuned.channels
-
-
 def _keys(part: Part) -> set[int]:
-    keys = np.rint(part.pitch).astype(int) if part.tuned is None else part.tuned.key
-    return set(keys.tolist())
+    return set(part.keys.tolist())
 
 
 def _alone(show: Performance, one: Listening, merged: int | None) -> Listening:
@@ -141,7 +136,7 @@ def _alone(show: Performance, one: Listening, merged: int | None) -> Listening:
     others = [
         p
         for p in show.parts
-        if p is not mine and len(p) and (merged is not None or {*_channels(p)} & {*one.channels})
+        if p is not mine and len(p) and (merged is not None or {*p.channels} & {*one.channels})
     ]
     if not others:
         return one
@@ -168,10 +163,7 @@ def _worth(show: Performance, one: Listening) -> float:
 
 def _struck_again(show: Performance) -> int:
     """How often a note is meant to be struck while it sounds."""
-    keyed = [
-        (np.full(len(p), p.channel) if p.tuned is None else p.tuned.channel, p.pitch, p.on, p.off)
-        for p in show.parts
-    ]
+    keyed = [(p.note_channels, p.pitch, p.on, p.off) for p in show.parts]
     channel, pitch, on, off = (np.concatenate(c) for c in zip(*keyed, strict=True))
     order = np.lexsort((on, np.rint(pitch), channel))
     channel, key, on, off = channel[order], np.rint(pitch[order]), on[order], off[order]
@@ -208,7 +200,7 @@ def _listening(show: Performance, n: int) -> Listening:
         sounds[row, position] = 1
         about = f"'{part.name}': {lost}"
     return Listening(
-        n, _channels(part), None, sounds, tells, ones, runs and exact, exact,
+        n, part.channels, None, sounds, tells, ones, runs and exact, exact,
         _pitches(show, n) if exact else None, about,
         next((r.swing() for r in rules if r.swing()), 0.0),
     )  # fmt: skip

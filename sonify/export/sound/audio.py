@@ -1,29 +1,48 @@
-"""Sound that has been rendered, kept where it takes no memory, to be read as often as needed."""
+"""Samples, and rendered sound kept within a limit of memory, to be read as often as needed."""
 
 from __future__ import annotations
 
 import tempfile
 from bisect import bisect_right
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterator
 from typing import IO, Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
-from sonify.export.sound.synth import PIECE, Samples
-from sonify.midi.smf import RATE
+__all__ = [
+    "IN_MEMORY",
+    "PIECE",
+    "RATE",
+    "STRIDE",
+    "Audio",
+    "LoopedAudio",
+    "Samples",
+    "StoredAudio",
+    "blocks_of",
+    "fold",
+]
 
-__all__ = ["IN_MEMORY", "STRIDE", "Looped", "Recorded", "Take", "blocks_of", "fold", "record"]
+RATE = 48000
+"""Samples per second of all rendering."""
+
+Samples = NDArray[np.float32]
+"""Shape (samples, 2), full scale at 1.0."""
+
+PIECE = 30 * RATE
+"""The most samples between the starts of two pieces of a long performance."""
 
 STRIDE = 2 * RATE
-"""Samples to handle at a time, few enough to stay near the processor."""
+"""Samples to handle at a time, so few that they stay in the processor's cache."""
 
 IN_MEMORY = 96 << 20
-"""Bytes of a take that are kept in memory."""
+"""Bytes of rendered sound that are kept in memory."""
 
 _FRAME = 8
+"""Bytes of a sample of both channels."""
 
 
-class Take(Protocol):
+class Audio(Protocol):
     """Sound to read from: `size` samples."""
 
     size: int
@@ -33,8 +52,8 @@ class Take(Protocol):
         ...
 
 
-class Recorded:
-    """A take in memory and, from so many bytes on, in a temporary file that goes with it."""
+class StoredAudio:
+    """Sound in memory and, beyond `in_memory` bytes, in a temporary file."""
 
     def __init__(self, in_memory: int = IN_MEMORY) -> None:
         self._most = in_memory // _FRAME
@@ -45,7 +64,7 @@ class Recorded:
         self.size = 0
 
     def add(self, block: Samples) -> None:
-        """Put a block behind what is there; it is kept as it is, not copied."""
+        """Append a block; it is kept, not copied."""
         if not len(block):
             return
         if self._file is None and self._held + len(block) <= self._most:
@@ -85,19 +104,18 @@ class Recorded:
         return out
 
 
-class Looped:
-    """A take played several times, each time `period_s` after the last, ringing over the seam.
+class LoopedAudio:
+    """Sound played several times, ringing on over the seams.
 
     Parameters
     ----------
-    one : Take
+    one : Audio
     period : float
-        In samples; need not be whole.
+        From one start to the next in samples; need not be whole.
     times : int
-        How often.
     """
 
-    def __init__(self, one: Take, period: float, times: int) -> None:
+    def __init__(self, one: Audio, period: float, times: int) -> None:
         self._one = one
         self._starts = np.rint(np.arange(times) * period).astype(np.int64)
         self.size = int(self._starts[-1]) + one.size
@@ -114,9 +132,9 @@ class Looped:
         return out
 
 
-def fold(one: Take, period: int, in_memory: int = IN_MEMORY) -> Recorded:
-    """A take of `period` samples that can be repeated for ever: its end rings on into its start."""
-    out = Recorded(in_memory)
+def fold(one: Audio, period: int, in_memory: int = IN_MEMORY) -> StoredAudio:
+    """Sound of `period` samples that repeats without a seam: its end is added to its start."""
+    out = StoredAudio(in_memory)
     for a in range(0, period, PIECE):
         b = min(a + PIECE, period)
         block = one.read(a, b)
@@ -126,21 +144,7 @@ def fold(one: Take, period: int, in_memory: int = IN_MEMORY) -> Recorded:
     return out
 
 
-def record(
-    blocks: Iterable[Samples],
-    each: Callable[[Samples], None] | None = None,
-    in_memory: int = IN_MEMORY,
-) -> Recorded:
-    """Keep blocks; `each` sees them as they come."""
-    out = Recorded(in_memory)
-    for block in blocks:
-        out.add(block)
-        if each is not None:
-            each(block)
-    return out
-
-
-def blocks_of(take: Take, size: int = PIECE) -> Iterator[Samples]:
-    """A take from its start to its end."""
-    for a in range(0, take.size, size):
-        yield take.read(a, min(a + size, take.size))
+def blocks_of(audio: Audio, size: int = PIECE) -> Iterator[Samples]:
+    """Sound block by block."""
+    for a in range(0, audio.size, size):
+        yield audio.read(a, min(a + size, audio.size))

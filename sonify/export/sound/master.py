@@ -1,0 +1,232 @@
+"""A performance's sound at its final level, to be read block by block."""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.errors import Caution, InputError
+from sonify.export.sound.audio import (
+    IN_MEMORY,
+    PIECE,
+    RATE,
+    Audio,
+    LoopedAudio,
+    Samples,
+    StoredAudio,
+    blocks_of,
+    fold,
+)
+from sonify.export.sound.fonts import load_soundfont
+from sonify.export.sound.gain import Level, level
+from sonify.export.sound.loudness import Meter
+from sonify.export.sound.options import MAX_LENGTH_S, SoundOptions, Span, span_of
+from sonify.export.sound.pieces import BLOCK
+from sonify.export.sound.synth import fluidsynth, midirenderer
+from sonify.midi.events import TimedEvents
+from sonify.music.sound_settings import Sound
+
+if TYPE_CHECKING:
+    from sonify.performance import Performance
+
+__all__ = ["Master", "mastered", "stem_audio"]
+
+MAX_EVENTS = 4_000_000
+"""Own limit: more take more memory than small computers have."""
+
+MAX_NOTE_S = 240.0
+"""Own limit: longer notes end here, as instruments fall silent long before."""
+
+_RING_BEFORE_S = 4.0
+"""How long before a range notes that still ring in it may have ended: own choice."""
+
+_RENDERERS = {"midirenderer": midirenderer, "fluidsynth": fluidsynth}
+_FADE = RATE // 100
+_SILENT = 10 ** (-90 / 20) / 8
+
+
+@dataclass(frozen=True, eq=False)
+class Master:
+    """Sound with its gain.
+
+    Attributes
+    ----------
+    audio : Audio
+    level : Level
+    size : int
+        In samples, ringing out included.
+    levels : dict of int to int
+        What the renderer needs to know to render parts of it alike.
+    """
+
+    audio: Audio
+    level: Level
+    size: int
+    levels: dict[int, int]
+
+    @property
+    def seconds(self) -> float:
+        """Its length, ringing out included."""
+        return self.size / RATE
+
+    def read(self, start: int, end: int) -> Samples:
+        """The samples from `start` to `end`, shape (end - start, 2); silence outside."""
+        return self.level.apply(self.audio, start, end)
+
+
+def mastered(
+    show: Performance,
+    options: SoundOptions | None = None,
+    sound: Sound | None = None,
+    in_memory: int = IN_MEMORY,
+) -> Master:
+    """A performance's sound at its loudness: 48,000 samples/s, until it has rung out.
+
+    Parameters
+    ----------
+    show : Performance
+    options : SoundOptions, optional
+        Range and loop.
+    sound : Sound, optional
+        In place of the performance's own settings.
+    in_memory : int
+        Bytes to keep in memory; the rest goes into a temporary file.
+
+    Raises
+    ------
+    InputError
+        Too long, a range outside the piece, or a SoundFont that can't be read.
+    """
+    options = options or SoundOptions()
+    sound = sound or show.setup.sound
+    events, span = _prepared(show, options)
+    for line in load_soundfont(sound.soundfont).missing(events.programs()):
+        warnings.warn(line, Caution, stacklevel=2)
+    meter, levels = Meter(), dict[int, int]()
+    audio = _looped(_rendered(events, sound, span, levels), span, options.loop, meter, in_memory)
+    lufs = None if sound.loudness == "off" else sound.loudness
+    return Master(audio, level(audio, meter.done(), lufs, sound.true_peak), audio.size, levels)
+
+
+def stem_audio(show: Performance, options: SoundOptions, mix: Master) -> Iterator[Master]:
+    """The sound of each voice with the gain and the length of the mix."""
+    events, span = _prepared(show, options)
+    track = events.track[events.ons]
+    for number in range(len(show.parts)):
+        blocks = _rendered(events, show.setup.sound, span, mix.levels, track == number)
+        yield replace(mix, audio=_looped(blocks, span, options.loop, None, IN_MEMORY))
+
+
+def _prepared(show: Performance, options: SoundOptions) -> tuple[TimedEvents, Span]:
+    """The events to render and the range of them, at the speed at which they are played."""
+    span = span_of(show, options)
+    if show.disc.grid.size > 20 * MAX_LENGTH_S * 10 or show.music_s > 30 * MAX_LENGTH_S:
+        raise InputError(
+            f"the sound would be {show.music_s / 3600:,.0f} hours long; take a disc of fewer rows"
+        )
+    if 2 * sum(map(len, show.parts)) > MAX_EVENTS:
+        raise InputError(
+            f"the piece has more than {MAX_EVENTS:,} events, too many to render; "
+            "take a smaller disc"
+        )
+    events = show.events
+    # notes end with the range, or after the longest that is rendered
+    time, off = events.time_s.copy(), events.offs
+    time[off] = np.minimum(np.minimum(time[off], span.end), events.note_on_s + MAX_NOTE_S)
+    speed = options.speed
+    cut = replace(events, time_s=time / speed, end_s=span.end / speed)
+    return cut, Span(span.start / speed, span.end / speed)
+
+
+def _rendered(
+    events: TimedEvents,
+    sound: Sound,
+    span: Span,
+    levels: dict[int, int],
+    notes: NDArray[np.bool_] | None = None,
+) -> Iterator[Samples]:
+    """A range as it comes from the renderer, until it has rung out.
+
+    What sounds already when the range begins fades in within 10 ms.
+
+    Parameters
+    ----------
+    events : TimedEvents
+    sound : Sound
+    span : Span
+    levels : dict of int to int
+        As for the renderer.
+    notes : ndarray of bool, shape (notes,), optional
+        Only these.
+    """
+    font, engine = load_soundfont(sound.soundfont), _RENDERERS[sound.renderer]
+    chosen = np.ones(len(events.ons), bool) if notes is None else notes
+    on, off = events.note_on_s, events.note_off_s
+    tiny = 1e-6
+    within = chosen & (on >= span.start - tiny) & (on < span.end - tiny)
+    before = chosen & (on < span.start - tiny) & (off + _RING_BEFORE_S > span.start)
+    origin = round(span.start * RATE)
+    # in step with the blocks of the whole piece, so that a part sounds as it does in the whole
+    grid = origin // BLOCK * BLOCK
+    ringing = np.zeros((0, 2), np.float32)
+    if before.any():
+        early = int(on[before].min() * RATE) // BLOCK * BLOCK
+        past = np.concatenate(list(engine(events, before, early, font, levels)))
+        ringing = past[origin - early :].copy()
+        fade = np.linspace(0, 1, min(_FADE, len(ringing)), dtype=np.float32)
+        ringing[: len(fade)] *= fade[:, None]
+    at = grid - origin
+    for block in engine(events, within, grid, font, levels):
+        out = block if at >= 0 else block[-at:]
+        at = max(at, 0)
+        if at < len(ringing):
+            part = ringing[at : at + len(out)]
+            out = out.copy()
+            out[: len(part)] += part
+        at += len(out)
+        yield out
+    if max(at, 0) < len(ringing):
+        yield ringing[max(at, 0) :]
+
+
+def _looped(
+    blocks: Iterator[Samples], span: Span, loop: int, meter: Meter | None, in_memory: int
+) -> Audio:
+    """A range's sound, kept and looped; `meter` measures the result."""
+    one, least = StoredAudio(in_memory), round(span.length * RATE)
+
+    def keep(block: Samples) -> None:
+        one.add(block)
+        # while it is at hand; sound that is looped is measured at the end
+        if meter is not None and loop == 1:
+            meter.add(block)
+
+    for block in blocks:
+        keep(block)
+    quiet = np.zeros((min(PIECE, max(least - one.size, 0)), 2), np.float32)
+    while one.size < least:
+        keep(quiet[: least - one.size])
+    if loop:
+        one.cut(max(least, _rung_out(one)))
+    if loop == 1:
+        return one
+    out = LoopedAudio(one, span.length * RATE, loop) if loop else fold(one, least, in_memory)
+    if meter is not None:
+        for block in blocks_of(out):
+            meter.add(block)
+    return out
+
+
+def _rung_out(audio: StoredAudio) -> int:
+    """The sample after which sound is silent."""
+    for end in range(audio.size, 0, -RATE):
+        start = max(0, end - RATE)
+        loud = np.flatnonzero(np.abs(audio.read(start, end)).max(axis=1) > _SILENT)
+        if len(loud):
+            return start + int(loud[-1]) + 1
+    return 0

@@ -1,0 +1,79 @@
+"""What can be asked of a piece's sound, and the range of the piece that it means."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Annotated
+
+import msgspec
+
+from sonify.errors import RANGE_HINT, InputError
+from sonify.settings import Settings
+
+if TYPE_CHECKING:
+    from sonify.performance import Performance
+
+__all__ = ["MAX_LENGTH_S", "SoundOptions", "Span", "span_of"]
+
+MAX_LENGTH_S = 12 * 3600
+"""Own limit: a working day of sound."""
+
+
+class SoundOptions(Settings, frozen=True):
+    """A range (`from_s`, `to_s` in s, or `rows` as "2-5"), how often it is played, and stems.
+
+    `loop` 0 makes one pass that repeats without a seam: what rings on after its end is added to
+    its start. `speed` 2 plays twice as fast at the same pitch. `stems` is a folder for one file
+    per voice, which together give the mix.
+    """
+
+    from_s: float | None = None
+    to_s: float | None = None
+    rows: str | None = None
+    loop: Annotated[int, msgspec.Meta(ge=0, le=10_000)] = 1
+    speed: Annotated[float, msgspec.Meta(ge=0.05, le=20)] = 1.0
+    stems: str | None = None
+
+
+@dataclass(frozen=True)
+class Span:
+    """A range of a piece, in s."""
+
+    start: float
+    end: float
+
+    @property
+    def length(self) -> float:
+        """In s."""
+        return self.end - self.start
+
+
+def span_of(show: Performance, options: SoundOptions) -> Span:
+    """The range that options ask for.
+
+    Raises
+    ------
+    InputError
+        A range outside the piece, or too long.
+    """
+    piece_s = show.music_s
+    if options.rows is not None:
+        if options.from_s is not None or options.to_s is not None:
+            raise InputError("give rows or seconds, not both", key="rows")
+        start, end = show.timeline.span_of_rows(options.rows)
+    else:
+        start = 0.0 if options.from_s is None else options.from_s
+        end = piece_s if options.to_s is None else options.to_s
+    end = min(end, piece_s)
+    if not 0 <= start < end:
+        raise InputError(
+            f"{start:g} to {end:g} s is no range of this piece; it lasts {piece_s:.1f} s",
+            place="range",
+        )
+    if end - start > MAX_LENGTH_S:
+        raise InputError(
+            f"the sound would be {(end - start) / 3600:,.0f} hours long; at most "
+            f"{MAX_LENGTH_S // 3600} hours are written",
+            hint=RANGE_HINT,
+        )
+    return Span(start, end)
