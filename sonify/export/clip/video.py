@@ -84,7 +84,7 @@ _H264_LARGE = {
 def _vp9(speed: int, crf: int) -> dict[str, str]:
     # to look ahead changes nothing at a set quality, and each frame would take some 5 MB
     return {
-        "deadline": "normal", "cpu-used": str(speed), "crf": str(crf), "b": "0", "row-mt": "1",
+        "deadline": "good", "cpu-used": str(speed), "crf": str(crf), "b": "0", "row-mt": "1",
         "tile-columns": "2", "auto-alt-ref": "0", "lag-in-frames": "0",
     }  # fmt: skip
 
