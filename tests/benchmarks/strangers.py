@@ -1,6 +1,6 @@
 """How well takes fit discs that they are not of, against takes with faults that are.
 
-    python -m tests.benchmarks.strangers [log] [midi] [faulty takes of each] [-v]
+    python -m tests.benchmarks.strangers [log] [midi] [faulty recordings of each] [-v]
 
 Takes of every shipped disc and of a dozen invented ones are held against all others, with both
 players. Prints how much of the disc each recording tells, in hundredths: for other discs, for near
