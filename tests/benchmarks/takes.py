@@ -1,6 +1,6 @@
 """Statistics of `sonify compare`: each fault at each strength, MIDI and log, and clean takes.
 
-    python -m tests.benchmarks.takes [recordings of each] [clean recordings] [log] [midi] [fault ...] [-v]
+    python -m tests.benchmarks.takes [faulty of each] [clean ones] [log] [midi] [fault ...] [-v]
 
 Prints a table: of the wrong bits, how many were found at their place and how many were accused
 that were right; how often the right cause came first; the worst error of speed; the worst error of
