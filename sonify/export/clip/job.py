@@ -231,8 +231,8 @@ def _roll(film: Film, plan: FramePlan, sink: VideoSink, sound: Soundtrack | None
 
 
 def _write_pictures(job: Job, plan: FramePlan, suffix: str, path: Path) -> Flashing:
+    import sonify.export.clip.stills as stills
     from sonify.atomic import whole
-    from sonify.export.clip import stills
 
     film = job.film(plan, job.rgb)
     title = title_of(job.show)
