@@ -27,6 +27,12 @@ class KeepOut(Settings, frozen=True):
     angle: float
     diameter: Length
 
+    @property
+    def centre(self) -> tuple[float, float]:
+        """Its centre in mm; x to the right, y up."""
+        turn = np.radians(self.angle)
+        return float(self.radius * np.sin(turn)), float(self.radius * np.cos(turn))
+
 
 class Geometry(Settings, frozen=True):
     """The `[geometry]` section. All lengths in mm.

@@ -15,21 +15,20 @@ __all__ = ["DRAWINGS", "Kind", "draw", "kind_of"]
 
 
 class Kind(NamedTuple):
-    """One kind of drawing: where its function of the same name is, the options that it takes
-    beside the drawing, what it is for, and whether it is made to cut by."""
+    """One kind of drawing: its module and function (of the same name), the options it takes
+    beside the drawing, and whether it is made to cut by."""
 
     module: str
-    options: tuple[str, ...]
-    about: str
+    options: tuple[str, ...] = ()
     to_cut: bool = True
 
 
 DRAWINGS: dict[str, Kind] = {
-    ".svg": Kind("svg", (), "real size, hairlines, a group for each kind of line"),
-    ".dxf": Kind("dxf", (), "R2010 in mm, a layer for each kind of line"),
-    ".pdf": Kind("pdf", ("paper",), "1:1 with a bar to check the printer by, on one page or many"),
-    ".png": Kind("png", ("size", "material"), "a picture of the finished disc", False),
-    ".csv": Kind("csv", (), "centres and diameters: x_mm, y_mm, diameter_mm, kind"),
+    ".svg": Kind("svg"),
+    ".dxf": Kind("dxf"),
+    ".pdf": Kind("pdf", ("paper",)),
+    ".png": Kind("png", ("size", "material"), False),
+    ".csv": Kind("csv"),
 }
 
 
@@ -39,20 +38,20 @@ def kind_of(path: str | Path) -> Kind:
     Raises
     ------
     InputError
-        With the suffixes that are offered.
+        With the suffixes that are known.
     """
     suffix = Path(path).suffix
     found = DRAWINGS.get(suffix.casefold())
     if found is None:
-        shown = f"'{suffix}' is not offered" if suffix else "a suffix is needed"
-        raise InputError(f"{shown} for a drawing; one of: {', '.join(DRAWINGS)}", file=path)
+        wrong = f"'{suffix}' is not a kind of drawing" if suffix else "a drawing needs a suffix"
+        raise InputError(f"{wrong}; use one of: {', '.join(DRAWINGS)}", file=path)
     return found
 
 
 def draw(drawing: Drawing, suffix: str, **options: object) -> bytes:
     """The bytes of a drawing's file.
 
-    `options` are those of its kind; the others are left aside.
+    Options that its kind does not take are ignored.
     """
     kind = kind_of(Path(f"drawing{suffix}"))
     module = importlib.import_module(f"sonify.export.drawing.{kind.module}")

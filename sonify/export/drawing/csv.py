@@ -1,35 +1,25 @@
-"""The drawing as a table: a line for each circle that is cut or kept clear."""
+"""The drawing as a table: one line for each circle."""
 
 from __future__ import annotations
 
-from sonify.export.drawing.drawing import GROUPS, Drawing
+from sonify.export.drawing.drawing import Drawing
 
-__all__ = ["COLUMNS", "KINDS", "csv"]
+__all__ = ["csv"]
 
-COLUMNS = "x_mm,y_mm,diameter_mm,kind"
 KINDS = {
+    "keep-outs": "keep-out",
     "holes": "hole",
     "clock-row": "clock",
     "bore": "bore",
     "outline": "outline",
-    "keep-outs": "keep-out",
 }
 
 
 def csv(drawing: Drawing) -> bytes:
-    """Centres and diameters, x to the right and y up."""
-    out = [COLUMNS]
-    for name in GROUPS:
-        circles = drawing.circles.get(name)
-        if circles is None:
-            continue
-        out.extend(
-            f"{x + 0.0:.6f},{y + 0.0:.6f},{d!r},{KINDS[name]}"
-            for x, y, d in zip(
-                circles["x_mm"].round(6).tolist(),
-                circles["y_mm"].round(6).tolist(),
-                circles["diameter_mm"].tolist(),
-                strict=True,
-            )
-        )
+    """Centres and diameters; x to the right and y up."""
+    out = ["x_mm,y_mm,diameter_mm,kind"]
+    for name, kind in KINDS.items():
+        for x, y, d, _ in drawing.circles[name].tolist():
+            # + 0.0 makes zero of -0.0
+            out.append(f"{round(x, 6) + 0.0:.6f},{round(y, 6) + 0.0:.6f},{d!r},{kind}")
     return ("\n".join(out) + "\n").encode("ascii")

@@ -1,11 +1,11 @@
-"""The drawing of a disc: plain circles and lines in mm, which every writer takes.
+"""The drawing of a disc: circles and lines in mm, which every writer takes.
 
-x runs to the right and y up from the axis of the disc, as it is seen from the chosen side.
+x runs to the right and y up from the axis of the disc, as seen from the chosen side.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -25,38 +25,36 @@ Reals = NDArray[np.float64]
 class Group(NamedTuple):
     """One group (in SVG) or layer (in DXF) of a drawing.
 
-    `cut` says whether a machine cuts it; the colours are for sorting only: `#rrggbb`, and a
-    number of the AutoCAD Color Index, which DXF uses.
+    The colours only tell groups apart: `#rrggbb`, and a number of the AutoCAD Color Index, which
+    DXF uses.
     """
 
     id: str
     title: str
     colour: str
     aci: int
-    cut: bool
 
 
 GROUPS: dict[str, Group] = {
     g.id: g
     for g in (
-        Group("engraving", "engraving: title and arrow of turning", "#0000ff", 5, False),
-        Group("index-mark", "index mark: position 1", "#008000", 3, False),
-        Group("keep-outs", "keep-outs: no hole may touch them; not cut", "#888888", 8, False),
-        Group("holes", "holes of the data rows", "#ff0000", 1, True),
-        Group("clock-row", "holes of the clock row", "#ff00ff", 6, True),
-        Group("bore", "bore", "#ff8000", 30, True),
-        Group("outline", "outline", "#000000", 7, True),
+        Group("engraving", "engraving: title and direction of rotation", "#0000ff", 5),
+        Group("index-mark", "index mark: position 1", "#008000", 3),
+        Group("keep-outs", "keep-outs: no hole may touch them; not cut", "#888888", 8),
+        Group("holes", "holes of the data rows", "#ff0000", 1),
+        Group("clock-row", "holes of the clock row", "#ff00ff", 6),
+        Group("bore", "bore", "#ff8000", 30),
+        Group("outline", "outline", "#000000", 7),
     )
 }
-"""In the order of work: what is engraved, then what is cut, from the inside outwards."""
+"""In the order of work: first what is engraved, then what is cut, from the inside outwards."""
 
-CIRCLES = np.dtype([("x_mm", "f8"), ("y_mm", "f8"), ("diameter_mm", "f8"), ("row", "i4"),
-                    ("position", "i4")])  # fmt: skip
-"""One circle of a drawing. Row and position are those of a hole, -1 elsewhere."""
+CIRCLES = np.dtype([("x_mm", "f8"), ("y_mm", "f8"), ("diameter_mm", "f8"), ("row", "i4")])
+"""One circle of a drawing. The row is that of a data hole, and -1 elsewhere."""
 
 
 class Line(NamedTuple):
-    """A line of straight pieces: its group, its points of shape (points, 2), closed or not."""
+    """Straight line segments: their group, points of shape (points, 2), and whether closed."""
 
     group: str
     points: Reals
@@ -87,13 +85,18 @@ class Drawing:
     diameter: float
     kerf: float
     circles: dict[str, NDArray[np.void]]
-    lines: list[Line] = field(default_factory=list)
-    cautions: tuple[str, ...] = ()
+    lines: list[Line]
+    cautions: tuple[str, ...]
 
     @property
     def reach(self) -> float:
-        """The radius in mm that holds all of it."""
+        """The radius in mm of the outline as drawn."""
         return float(self.circles["outline"]["diameter_mm"][0]) / 2
+
+    def of(self, group: str) -> tuple[NDArray[np.void], list[Line]]:
+        """The circles and lines of a group."""
+        circles = self.circles.get(group, np.zeros(0, CIRCLES))
+        return circles, [n for n in self.lines if n.group == group]
 
 
 def drawing_of(
@@ -106,151 +109,114 @@ def drawing_of(
     disc : Disc
     geometry : Geometry
     side : str
-        From the back, left and right change places.
+        The back is mirrored.
     kerf : float
-        The width in mm that the cut takes away: holes and bore are drawn smaller by it, the
-        outline larger, so that what is left has the sizes of the geometry.
+        Width of the cut in mm. Holes and bore are drawn smaller by it and the outline larger, so
+        that the finished disc has the sizes of the geometry.
 
     Raises
     ------
     InputError
         Rows that don't fit, or a kerf as wide as a hole.
     """
-    if not 0 <= kerf < min(geometry.hole_diameter, geometry.bore_diameter):
+    smallest = min(geometry.hole_diameter, geometry.bore_diameter)
+    if not 0 <= kerf < smallest:
         raise InputError(
-            f"a kerf of {kerf:g} mm leaves nothing of a hole of "
-            f"{min(geometry.hole_diameter, geometry.bore_diameter):g} mm; it must be from 0 to "
-            "less than that",
+            f"{kerf:g} mm is out of range; use 0 or more, and less than the smallest hole "
+            f"({smallest:g} mm)",
             key="kerf",
         )
     holes = holes_of(disc, geometry)
     clock = holes["kind"] == CLOCK
-    keep = np.array(
-        [
-            (k.radius * np.sin(np.radians(k.angle)), k.radius * np.cos(np.radians(k.angle)),
-             k.diameter, -1, -1)
-            for k in geometry.keep_out
-        ],
-        CIRCLES,
-    )  # fmt: skip
+    hole = round(geometry.hole_diameter - kerf, 9)
+    keep_out = [(*k.centre, k.diameter, -1) for k in geometry.keep_out]
     circles = {
-        "keep-outs": keep,
-        "holes": _circles(holes[~clock], geometry.hole_diameter - kerf),
-        "clock-row": _circles(holes[clock], geometry.hole_diameter - kerf),
-        "bore": _middle(geometry.bore_diameter - kerf),
-        "outline": _middle(geometry.outer_diameter + kerf),
+        "keep-outs": np.array(keep_out, CIRCLES),
+        "holes": _circles(holes[~clock], hole),
+        "clock-row": _circles(holes[clock], hole),
+        "bore": np.array([(0.0, 0.0, round(geometry.bore_diameter - kerf, 9), -1)], CIRCLES),
+        "outline": np.array([(0.0, 0.0, round(geometry.outer_diameter + kerf, 9), -1)], CIRCLES),
     }
-    lines, cautions = _marks(disc, geometry, holes)
-    title, more = _title(disc.title, geometry, holes)
+    away = np.hypot(holes["x_mm"], holes["y_mm"])
+    # the rings without holes: between holes and rim, and between bore and holes
+    rim = (float(away.max()) + geometry.hole_diameter / 2, geometry.outer_diameter / 2)
+    hub = (geometry.bore_diameter / 2, float(away.min()) - geometry.hole_diameter / 2)
+    cautions: list[str] = []
+    lines = _marks(disc, geometry, rim, hub, cautions)
     if side == "back":
         for group in circles.values():
             group["x_mm"] *= -1
         lines = [Line(n.group, n.points * [-1, 1], n.closed) for n in lines]
     # the title is engraved on the side that is seen, so it is not mirrored
+    lines += _title(disc.title, geometry, hub, cautions)
     return Drawing(
-        disc.title or disc.name, side, geometry.outer_diameter, kerf, circles, lines + title,
-        tuple(cautions + more),
+        disc.title or disc.name, side, geometry.outer_diameter, kerf, circles, lines,
+        tuple(cautions),
     )  # fmt: skip
 
 
 def _circles(holes: NDArray[np.void], diameter: float) -> NDArray[np.void]:
     out = np.zeros(len(holes), CIRCLES)
-    for name in ("x_mm", "y_mm", "row", "position"):
+    for name in ("x_mm", "y_mm", "row"):
         out[name] = holes[name]
-    out["diameter_mm"] = round(diameter, 9)
+    out["diameter_mm"] = diameter
     return out
-
-
-def _middle(diameter: float) -> NDArray[np.void]:
-    return np.array([(0.0, 0.0, round(diameter, 9), -1, -1)], CIRCLES)
 
 
 # --- index mark and engraving -------------------------------------------------------------------
 
 CLEAR = 0.5
-"""Between marks and edges, in mm."""
-SMALLEST_MARK = 0.6
-SMALLEST_TEXT = 1.2
-LARGEST_TEXT = 6.0
+"""Between marks and edges, in mm. This and the sizes below: chosen by eye."""
+SMALLEST_MARK, LARGEST_MARK = 0.6, 4.0
+SMALLEST_TEXT, LARGEST_TEXT = 1.2, 6.0
 TEXT_SHARE = 0.8
-"""Of the room across, at most."""
+"""Of the width that is free, at most."""
 
 
-def _bands(g: Geometry, holes: NDArray[np.void]) -> tuple[tuple[float, float], ...]:
-    """The rings without holes: between holes and rim, and between bore and holes."""
-    away = np.hypot(holes["x_mm"], holes["y_mm"])
-    rim = (float(away.max()) + g.hole_diameter / 2, g.outer_diameter / 2)
-    hub = (g.bore_diameter / 2, float(away.min()) - g.hole_diameter / 2)
-    return rim, hub
+def _is_clear(points: Reals, reach: float, g: Geometry) -> bool:
+    """Whether everything within `reach` of some points is clear of all keep-outs."""
+    return all(np.hypot(*(points - k.centre).T).min() >= reach + k.diameter / 2 for k in g.keep_out)
 
 
-def _marks(disc: Disc, g: Geometry, holes: NDArray[np.void]) -> tuple[list[Line], list[str]]:
-    """The index mark and the arrow of turning, and what has no room."""
-    rim, hub = _bands(g, holes)
-    lines: list[Line] = []
-    cautions: list[str] = []
-    mark = _index_mark(rim, hub, g)
-    if mark is None:
-        cautions.append("there is no room for an index mark; position 1 lies at twelve o'clock")
-    else:
-        lines.append(mark)
-    inside = hub[1] - (2 * CLEAR + _mark_size(hub) if mark is not None and _on_hub(rim) else CLEAR)
-    arrow = _arrow(disc, hub[0] + CLEAR, inside, g)
-    if arrow is None:
-        way = disc.layout.turning
-        cautions.append(f"there is no room for the arrow of turning; the disc turns {way}")
-    else:
-        lines.extend(arrow)
-    return lines, cautions
-
-
-def _mark_size(band: tuple[float, float]) -> float:
-    return min(4.0, band[1] - band[0] - 2 * CLEAR)
-
-
-def _on_hub(rim: tuple[float, float]) -> bool:
-    return _mark_size(rim) < SMALLEST_MARK
-
-
-def _index_mark(rim: tuple[float, float], hub: tuple[float, float], g: Geometry) -> Line | None:
-    """A triangle at twelve o'clock, between rim and holes or else between holes and bore."""
-    for band, tip_up in ((rim, False), (hub, True)):
-        size = _mark_size(band)
-        if size < SMALLEST_MARK:
-            continue
-        low = band[0] + CLEAR if not tip_up else band[1] - CLEAR - size
-        ends = (low + size, low) if tip_up else (low, low + size)
-        points = np.array([[0.0, ends[0]], [-size / 2, ends[1]], [size / 2, ends[1]]])
+def _marks(
+    disc: Disc, g: Geometry, rim: tuple[float, float], hub: tuple[float, float], said: list[str]
+) -> list[Line]:
+    """The index mark and the arrow that shows which way the disc turns."""
+    sizes = [min(LARGEST_MARK, high - low - 2 * CLEAR) for low, high in (rim, hub)]
+    # a triangle at twelve o'clock, that points from the rim or else from the hub to the holes
+    mark = None
+    for size, tip, base in (
+        (sizes[0], rim[0] + CLEAR, rim[0] + CLEAR + sizes[0]),
+        (sizes[1], hub[1] - CLEAR, hub[1] - CLEAR - sizes[1]),
+    ):
         # the corners at the base lie further out than its middle
-        if not tip_up and np.hypot(size / 2, ends[1]) > g.outer_diameter / 2 - CLEAR / 2:
-            points[1:, 1] -= np.hypot(size / 2, ends[1]) - ends[1]
-        if not _meets_keep_out(0.0, float(points[:, 1].mean()), size, g):
-            return Line("index-mark", points, True)
-    return None
+        corner = float(np.hypot(size / 2, base))
+        if base > tip and corner > g.outer_diameter / 2 - CLEAR / 2:
+            base -= corner - base
+        points = np.array([[0.0, tip], [-size / 2, base], [size / 2, base]])
+        if size >= SMALLEST_MARK and _is_clear(points.mean(axis=0, keepdims=True), size, g):
+            mark = Line("index-mark", points, True)
+            break
+    lines = [mark] if mark else []
+    if mark is None:
+        said.append("there is no room for an index mark; position 1 is at twelve o'clock")
+    on_hub = mark is not None and mark.points[0, 1] < rim[0]
+    arrow = _arrow(disc, hub[0] + CLEAR, hub[1] - CLEAR - on_hub * (CLEAR + sizes[1]), g)
+    if not arrow:
+        way = disc.layout.turning
+        said.append(f"there is no room for the direction arrow; the disc turns {way}")
+    return lines + arrow
 
 
-def _meets_keep_out(x: float, y: float, reach: float, g: Geometry) -> bool:
-    return any(
-        np.hypot(
-            k.radius * np.sin(np.radians(k.angle)) - x, k.radius * np.cos(np.radians(k.angle)) - y
-        )
-        < reach + k.diameter / 2
-        for k in g.keep_out
-    )
-
-
-def _arrow(disc: Disc, low: float, high: float, g: Geometry) -> list[Line] | None:
-    """An arc over the bore with a head at the end towards which the disc turns."""
-    size = min(4.0, (high - low) * 0.6)
-    if size < SMALLEST_MARK:
-        return None
+def _arrow(disc: Disc, low: float, high: float, g: Geometry) -> list[Line]:
+    """An arc above the bore with a head at the end towards which the disc turns."""
+    size = min(LARGEST_MARK, (high - low) * 0.6)
     radius = min(low + size / 2 + (high - low - size) * 0.5, low + 12.0)
     sense = 1.0 if disc.layout.turning == "clockwise" else -1.0
-    spread = np.radians(50.0)
-    angles = np.linspace(-spread, spread, 41) * sense
+    angles = np.linspace(-np.radians(50.0), np.radians(50.0), 41) * sense
     arc = radius * np.column_stack((np.sin(angles), np.cos(angles)))
-    if any(_meets_keep_out(x, y, size / 2, g) for x, y in arc[::8]):
-        return None
+    if size < SMALLEST_MARK or not _is_clear(arc[::8], size / 2, g):
+        return []
     tip = arc[-1]
     along = sense * np.array([np.cos(angles[-1]), -np.sin(angles[-1])])
     out = tip / radius
@@ -258,23 +224,22 @@ def _arrow(disc: Disc, low: float, high: float, g: Geometry) -> list[Line] | Non
     return [Line("engraving", arc, False), Line("engraving", head, False)]
 
 
-def _title(text: str, g: Geometry, holes: NDArray[np.void]) -> tuple[list[Line], list[str]]:
-    """The title under the bore, as large as fits."""
+def _title(text: str, g: Geometry, hub: tuple[float, float], said: list[str]) -> list[Line]:
+    """The title below the bore, as large as fits."""
     text = "".join(c if c.isprintable() else " " for c in text).strip()
     if not text:
-        return [], []
-    _, hub = _bands(g, holes)
+        return []
     top = hub[0] + 2 * CLEAR
-    for height in np.arange(LARGEST_TEXT, SMALLEST_TEXT - 1e-9, -0.2):
-        half = width_of(text, float(height)) / 2
-        if np.hypot(half / TEXT_SHARE, top + height) > hub[1] - CLEAR:
-            continue
-        middle = -float(top + height / 2)
-        spots = np.linspace(-half, half, 2 + int(2 * half / height))
-        if any(_meets_keep_out(float(x), middle, float(height), g) for x in spots):
-            continue
-        missing = missing_letters(text)
-        said = [f"the letters have no {' '.join(missing[:12])}; a box stands in"] if missing else []
-        drawn = strokes(text, 0.0, middle, float(height))
-        return [Line("engraving", points, closed) for points, closed in drawn], said
-    return [], ["there is no room for the title inside the innermost row"]
+    for height in np.arange(LARGEST_TEXT, SMALLEST_TEXT - 1e-9, -0.2).tolist():
+        half = width_of(text, height) / 2
+        middle = -(top + height / 2)
+        x = np.linspace(-half, half, 2 + int(2 * half / height))
+        fits = np.hypot(half / TEXT_SHARE, top + height) <= hub[1] - CLEAR
+        if fits and _is_clear(np.column_stack((x, np.full_like(x, middle))), height, g):
+            missing = missing_letters(text)
+            if missing:
+                said.append(f"the letters have no {' '.join(missing[:12])}; a box is drawn instead")
+            drawn = strokes(text, 0.0, middle, height)
+            return [Line("engraving", points, closed) for points, closed in drawn]
+    said.append("there is no room for the title inside the innermost row")
+    return []

@@ -1,4 +1,4 @@
-"""The drawing as DXF: R2010, millimetres, a layer each for what is cut and engraved."""
+"""The drawing as DXF: R2010, in mm, with a layer for each kind of line."""
 
 from __future__ import annotations
 
@@ -20,21 +20,13 @@ def dxf(drawing: Drawing) -> bytes:
     space = doc.modelspace()
     for done, group in enumerate(GROUPS.values()):
         report(done / (len(GROUPS) + 3))
-        layer = doc.layers.add(group.id, color=group.aci)
-        layer.description = group.title
+        doc.layers.add(group.id, color=group.aci).description = group.title
         place = {"layer": group.id}
-        circles = drawing.circles.get(group.id)
-        if circles is not None:
-            for x, y, d in zip(
-                circles["x_mm"].tolist(),
-                circles["y_mm"].tolist(),
-                circles["diameter_mm"].tolist(),
-                strict=True,
-            ):
-                space.add_circle((x, y), d / 2, dxfattribs=place)
-        for line in drawing.lines:
-            if line.group == group.id:
-                space.add_lwpolyline(line.points.tolist(), close=line.closed, dxfattribs=place)
+        circles, lines = drawing.of(group.id)
+        for x, y, d, _ in circles.tolist():
+            space.add_circle((x, y), d / 2, dxfattribs=place)
+        for line in lines:
+            space.add_lwpolyline(line.points.tolist(), close=line.closed, dxfattribs=place)
     stream = io.StringIO()
     doc.write(stream)
     return stream.getvalue().encode(doc.output_encoding, "dxfreplace")

@@ -1,10 +1,9 @@
-"""The drawing as PDF at 1:1, with a bar to check the printer by, over as many pages as it takes."""
+"""The drawing as PDF at 1:1, on as many pages as it takes, each with a bar to check the printer."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import ceil
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,10 +36,11 @@ BULGE = 4 / 3 * (2**0.5 - 1)
 """How far the handles of a quarter circle reach, over its radius: the usual cubic one, which
 leaves the circle by at most 0.03 % between its ends."""
 MOST_SHEETS = 400
+"""More than anyone would glue together."""
+QUARTERS = np.array([[1, 0], [0, 1], [-1, 0], [0, -1], [1, 0]])
 
 
-@dataclass(frozen=True)
-class Sheet:
+class Sheet(NamedTuple):
     """One page: its size, which part of the drawing its frame shows, and its place among the
     others. All in mm; `x`, `y` is the lower left corner of the part."""
 
@@ -55,16 +55,16 @@ class Sheet:
 
 
 def sheets(drawing: Drawing, paper: str) -> tuple[list[Sheet], int, int]:
-    """The pages that a drawing takes, with how many columns and lines of them there are.
+    """The pages that a drawing takes, and how many columns and lines of them there are.
 
     Raises
     ------
     InputError
-        A paper that is not known, or more pages than anyone would glue together.
+        A paper that is not known, or too many pages.
     """
     if paper not in PAPERS:
         raise InputError(
-            f"'{paper}' is not a known paper; one of: {', '.join(PAPERS)}", key="paper"
+            f"'{paper}' is not a known paper; choose one of: {', '.join(PAPERS)}", key="paper"
         )
     need = 2 * drawing.reach + 2 * HAIRLINE
     ways = []
@@ -74,31 +74,22 @@ def sheets(drawing: Drawing, paper: str) -> tuple[list[Sheet], int, int]:
             1 if need <= free else ceil((need - OVERLAP) / (free - OVERLAP))
             for free in (across, up)
         )
-        ways.append((columns * lines, width > height, width, height, columns, lines))
-    count, _, width, height, columns, lines = min(ways)
+        ways.append((columns * lines, width > height, width, height, across, up, columns, lines))
+    count, _, width, height, across, up, columns, lines = min(ways)
     if count > MOST_SHEETS:
         raise InputError(
-            f"a disc of {drawing.diameter:g} mm takes {count:,} pages of {paper}; at most "
-            f"{MOST_SHEETS}: a larger paper, or .svg or .dxf",
+            f"a disc of {drawing.diameter:g} mm takes {count:,} pages of {paper}, and at most "
+            f"{MOST_SHEETS} are allowed; use a larger paper, .svg or .dxf",
             key="paper",
         )
-    across, up = width - 2 * BORDER, height - 2 * BORDER - FOOT
-    total_across = columns * across - (columns - 1) * OVERLAP
-    total_up = lines * up - (lines - 1) * OVERLAP
+    left = -(columns * across - (columns - 1) * OVERLAP) / 2
+    top = (lines * up - (lines - 1) * OVERLAP) / 2
     out = [
-        Sheet(
-            width,
-            height,
-            -total_across / 2 + column * (across - OVERLAP),
-            total_up / 2 - line * (up - OVERLAP) - up,
-            across,
-            up,
-            column,
-            line,
-        )
+        Sheet(width, height, left + column * (across - OVERLAP),
+              top - line * (up - OVERLAP) - up, across, up, column, line)
         for line in range(lines)
         for column in range(columns)
-    ]
+    ]  # fmt: skip
     return out, columns, lines
 
 
@@ -109,8 +100,6 @@ def pdf(drawing: Drawing, paper: str = "a4") -> bytes:
     from fpdf import FPDF
 
     pages, columns, lines = sheets(drawing, paper)
-    # in points: with any other unit the library scales by a factor rounded to four digits,
-    # which is 3 µm over a disc
     document: Any = FPDF(unit="pt")
     document.set_title(drawing.title)
     document.set_creator("sonify")
@@ -120,101 +109,63 @@ def pdf(drawing: Drawing, paper: str = "a4") -> bytes:
     for done, sheet in enumerate(pages):
         report(done / len(pages))
         document.add_page(format=(sheet.width * POINT, sheet.height * POINT))
-        _page(document, drawing, sheet, columns, lines)
+        document._out("\n".join(_page(drawing, sheet, columns, lines)))
+        _foot(document, drawing, sheet, columns, lines)
     return bytes(document.output())
 
 
-def _page(document: Any, drawing: Drawing, sheet: Sheet, columns: int, lines: int) -> None:
-    from fpdf.drawing import PaintedPath
-
-    left, bottom = BORDER, BORDER + FOOT
-
-    def at(x: Any, y: Any) -> tuple[Any, Any]:
-        """From the drawing's mm to points from the page's upper left corner."""
-        return (x - sheet.x + left) * POINT, (sheet.height - (y - sheet.y + bottom)) * POINT
-
-    def path(colour: str, width: float = HAIRLINE) -> Any:
-        out = PaintedPath()
-        out.style.fill_color = None
-        out.style.stroke_color = colour
-        out.style.stroke_width = width * POINT
-        out.style.auto_close = False
-        return out
-
-    frame = (left * POINT, BORDER * POINT, sheet.across * POINT, sheet.up * POINT)
-    with document.rect_clip(*frame):
-        for group in GROUPS.values():
-            one = path(group.colour)
-            some = _draw_circles(one, drawing.circles.get(group.id), sheet, at)
-            for line in drawing.lines:
-                if line.group == group.id:
-                    some = True
-                    points = [at(x, y) for x, y in line.points.tolist()]
-                    one.move_to(*points[0])
-                    for point in points[1:]:
-                        one.line_to(*point)
-                    if line.closed:
-                        one.close()
-            if some:
-                with document.drawing_context() as context:
-                    context.add_item(one)
-    _foot(document, drawing, sheet, columns, lines, path)
-    if columns * lines > 1:
-        _crosses(document, sheet, columns, lines, at, path)
-
-
-def _draw_circles(path: Any, circles: NDArray[np.void] | None, sheet: Sheet, at: Any) -> bool:
-    if circles is None or not len(circles):
-        return False
-    radius = circles["diameter_mm"] / 2
-    x, y = circles["x_mm"], circles["y_mm"]
-    shown = (
-        (x + radius >= sheet.x)
-        & (x - radius <= sheet.x + sheet.across)
-        & (y + radius >= sheet.y)
-        & (y - radius <= sheet.y + sheet.up)
-    )
-    px, py = at(x[shown], y[shown])
-    for cx, cy, r in zip(px.tolist(), py.tolist(), (radius[shown] * POINT).tolist(), strict=True):
-        h = r * BULGE
-        path.move_to(cx + r, cy)
-        path.curve_to(cx + r, cy + h, cx + h, cy + r, cx, cy + r)
-        path.curve_to(cx - h, cy + r, cx - r, cy + h, cx - r, cy)
-        path.curve_to(cx - r, cy - h, cx - h, cy - r, cx, cy - r)
-        path.curve_to(cx + h, cy - r, cx + r, cy - h, cx + r, cy)
-        path.close()
-    return bool(shown.any())
-
-
-def _plain(text: str) -> str:
-    """What the standard typefaces of PDF can show: Latin-1."""
-    return (
-        "".join(c if c.isprintable() else " " for c in text)
-        .encode("latin-1", "replace")
-        .decode("latin-1")
-    )
-
-
-def _foot(
-    document: Any, drawing: Drawing, sheet: Sheet, columns: int, lines: int, path: Any
-) -> None:
-    """The bar to check the printer by, and what page this is."""
-    y = (sheet.height - BORDER - 4.0) * POINT
-    x = BORDER * POINT
-    bar = path("#000000", 0.2)
-    bar.move_to(x, y)
-    bar.line_to(x + BAR * POINT, y)
+def _page(drawing: Drawing, sheet: Sheet, columns: int, lines: int) -> list[str]:
+    """A page's own operators (ISO 32000-1, 8.2), in mm of the drawing."""
+    left, bottom = (BORDER - sheet.x) * POINT, (BORDER + FOOT - sheet.y) * POINT
+    out = [
+        f"q {POINT:.12f} 0 0 {POINT:.12f} {left:.6f} {bottom:.6f} cm {HAIRLINE} w 0 G",
+        f"q {sheet.x:.6f} {sheet.y:.6f} {sheet.across:.6f} {sheet.up:.6f} re W n",
+    ]
+    for group in GROUPS.values():
+        circles, marks = drawing.of(group.id)
+        path = _circles(circles, sheet)
+        path += [_line(n.points, " h" if n.closed else "") for n in marks]
+        if path:
+            colour = " ".join(f"{c / 255:.6g}" for c in bytes.fromhex(group.colour[1:]))
+            out += [f"{colour} RG", *path, "S"]
+    out.append("Q")
+    for x, y in _crosses(sheet, columns, lines):
+        for step in ((CROSS, 0.0), (0.0, CROSS)):
+            out.append(_line(np.array([(x, y)]) + np.outer((-1, 1), step), " S"))
+    # the bar to check the printer by
+    x, y = sheet.x, sheet.y - FOOT + 4.0
+    out += ["0.2 w", _line(np.array([(x, y), (x + BAR, y)]), "")]
     for k in range(6):
-        end = x + k * 10 * POINT
-        tick = 3.0 if k in (0, 5) else 1.5
-        bar.move_to(end, y)
-        bar.line_to(end, y - tick * POINT)
-    with document.drawing_context() as context:
-        context.add_item(bar)
+        tick = np.array([(x + 10 * k, y), (x + 10 * k, y + (3.0 if k in (0, 5) else 1.5))])
+        out.append(_line(tick, ""))
+    return [*out, "S Q"]
+
+
+def _line(points: NDArray[np.float64], end: str) -> str:
+    return " ".join(f"{x:.6f} {y:.6f} {'l' if k else 'm'}" for k, (x, y) in enumerate(points)) + end
+
+
+def _circles(circles: NDArray[np.void], sheet: Sheet) -> list[str]:
+    """The circles that a sheet shows, four curves each."""
+    x, y, r = circles["x_mm"], circles["y_mm"], circles["diameter_mm"] / 2
+    shown = (x + r >= sheet.x) & (x - r <= sheet.x + sheet.across)
+    shown &= (y + r >= sheet.y) & (y - r <= sheet.y + sheet.up)
+    # start, then two handles and an end for each quarter
+    ends = QUARTERS[1:]
+    unit = np.stack((QUARTERS[:-1] + BULGE * ends, ends + BULGE * QUARTERS[:-1], ends), axis=1)
+    unit = np.concatenate((QUARTERS[:1], unit.reshape(-1, 2)))
+    points = np.stack((x, y), axis=1)[shown, None] + unit * r[shown, None, None]
+    curve = "{:.6f} {:.6f} {:.6f} {:.6f} {:.6f} {:.6f} c "
+    form = "{:.6f} {:.6f} m " + 4 * curve + "h"
+    return [form.format(*one) for one in points.reshape(-1, 26).tolist()]
+
+
+def _foot(document: Any, drawing: Drawing, sheet: Sheet, columns: int, lines: int) -> None:
+    """What the bar is for, and which page this is."""
+    x, y = BORDER * POINT, (sheet.height - BORDER - 4.0) * POINT
     document.set_font("Helvetica", size=7)
-    document.set_text_color(0)
     document.text(
-        x, y + 9, "50 mm. Print at 100 % without fitting to the page, and measure this bar first."
+        x, y + 9, "50 mm. Print at 100 %, do not fit to the page, and measure this bar first."
     )
     about = f"{drawing.title}, {drawing.diameter:g} mm, seen from the {drawing.side}"
     if drawing.kerf:
@@ -224,32 +175,22 @@ def _foot(
             f"  -  page {sheet.line * columns + sheet.column + 1} of {columns * lines}: "
             f"column {sheet.column + 1} of {columns}, line {sheet.line + 1} of {lines}"
         )
-    about = _plain(about)
+    # the standard typefaces of PDF have Latin-1 only
+    about = "".join(c if c.isprintable() else " " for c in about)
+    about = about.encode("latin-1", "replace").decode("latin-1")
     room = (sheet.width - 2 * BORDER - BAR - 6) * POINT
     while document.get_string_width(about) > room and len(about) > 8:
         about = about[:-5] + "..."
     document.text(x + (BAR + 5) * POINT, y, about)
 
 
-def _crosses(document: Any, sheet: Sheet, columns: int, lines: int, at: Any, path: Any) -> None:
-    """Register marks in the middle of each overlap: the same place on both pages."""
-    xs = []
-    if sheet.column > 0:
-        xs.append(sheet.x + OVERLAP / 2)
-    if sheet.column < columns - 1:
-        xs.append(sheet.x + sheet.across - OVERLAP / 2)
-    ys = []
-    if sheet.line > 0:
-        ys.append(sheet.y + sheet.up - OVERLAP / 2)
-    if sheet.line < lines - 1:
-        ys.append(sheet.y + OVERLAP / 2)
-    third_x = [sheet.x + sheet.across * f for f in (0.25, 0.75)]
-    third_y = [sheet.y + sheet.up * f for f in (0.25, 0.75)]
-    spots = {(x, y) for x in xs for y in [*ys, *third_y]} | {(x, y) for y in ys for x in third_x}
-    crosses = path("#000000")
-    for x, y in sorted(spots):
-        for dx, dy in ((CROSS, 0.0), (0.0, CROSS)):
-            crosses.move_to(*at(x - dx, y - dy))
-            crosses.line_to(*at(x + dx, y + dy))
-    with document.drawing_context() as context:
-        context.add_item(crosses)
+def _crosses(sheet: Sheet, columns: int, lines: int) -> list[tuple[float, float]]:
+    """Register marks in the middle of each overlap: the same places on both pages."""
+    sides_x = ((sheet.column > 0, sheet.x + OVERLAP / 2),
+               (sheet.column < columns - 1, sheet.x + sheet.across - OVERLAP / 2))  # fmt: skip
+    sides_y = ((sheet.line > 0, sheet.y + sheet.up - OVERLAP / 2),
+               (sheet.line < lines - 1, sheet.y + OVERLAP / 2))  # fmt: skip
+    xs, ys = ([v for there, v in sides if there] for sides in (sides_x, sides_y))
+    more_x, more_y = ([low + size * f for f in (0.25, 0.75)]
+                      for low, size in ((sheet.x, sheet.across), (sheet.y, sheet.up)))  # fmt: skip
+    return sorted({(x, y) for x in xs for y in ys + more_y} | {(x, y) for x in more_x for y in ys})

@@ -1,11 +1,9 @@
-"""The drawing as SVG: real size, hairlines, a group each for what is cut and engraved."""
+"""The drawing as SVG: real size, hairlines, with a group for each kind of line."""
 
 from __future__ import annotations
 
 from html import escape
-
-import numpy as np
-from numpy.typing import NDArray
+from itertools import groupby
 
 from sonify.export.drawing.drawing import GROUPS, Drawing, Line
 
@@ -16,14 +14,13 @@ MARGIN = 1.0
 
 
 def svg(drawing: Drawing) -> bytes:
-    """The drawing as an SVG document. y runs down in SVG, so it is turned over here."""
+    """The drawing as an SVG document. y runs down in SVG, so its sign is changed here."""
     reach = drawing.reach + MARGIN
-    size = _number(2 * reach)
-    corner = _number(-reach)
+    size, corner = _number(2 * reach), _number(-reach)
+    kerf = f"Compensated for a kerf of {drawing.kerf:g} mm. " if drawing.kerf else ""
     about = (
-        f"Seen from the {drawing.side}, in mm, at real size. "
-        + (f"Kerf of {drawing.kerf:g} mm taken into account. " if drawing.kerf else "")
-        + "Cut the holes first and the outline last."
+        f"Seen from the {drawing.side}, in mm, at real size. {kerf}"
+        "Cut the holes first and the outline last."
     )
     out = [
         '<?xml version="1.0" encoding="UTF-8"?>',
@@ -33,18 +30,22 @@ def svg(drawing: Drawing) -> bytes:
         f"<desc>{_text(about)}</desc>",
     ]
     for group in GROUPS.values():
-        inside = [
-            *_circles(drawing.circles.get(group.id), group.id),
-            *(_line(n) for n in drawing.lines if n.group == group.id),
-        ]
-        if not inside:
+        circles, lines = drawing.of(group.id)
+        if not len(circles) and not lines:
             continue
         out.append(
             f'<g id="{group.id}" fill="none" stroke="{group.colour}" stroke-width="{HAIRLINE}">'
             f"<title>{_text(group.title)}</title>"
         )
-        out.extend(inside)
-        out.append("</g>")
+        for row, some in groupby(circles.tolist(), key=lambda circle: circle[3]):
+            one = [
+                f'<circle cx="{_number(x)}" cy="{_number(-y)}" r="{d / 2!r}"/>'
+                for x, y, d, _ in some
+            ]
+            if row >= 0:
+                one = [f'<g id="row-{row + 1}"><title>row {row + 1}</title>', *one, "</g>"]
+            out += one
+        out += [*map(_line, lines), "</g>"]
     out.append("</svg>\n")
     return "\n".join(out).encode("utf-8")
 
@@ -57,31 +58,6 @@ def _number(value: float) -> str:
 
 def _text(text: str) -> str:
     return escape("".join(c if c.isprintable() else " " for c in text))
-
-
-def _circles(circles: NDArray[np.void] | None, name: str) -> list[str]:
-    if circles is None or not len(circles):
-        return []
-    lines = [
-        f'<circle cx="{_number(x)}" cy="{_number(-y)}" r="{d / 2!r}"/>'
-        for x, y, d in zip(
-            circles["x_mm"].tolist(),
-            circles["y_mm"].tolist(),
-            circles["diameter_mm"].tolist(),
-            strict=True,
-        )
-    ]
-    if name != "holes":
-        return lines
-    out: list[str] = []
-    rows = circles["row"]
-    starts = np.flatnonzero(np.diff(rows, prepend=-1))
-    for start, end in zip(starts, [*starts[1:], len(rows)], strict=True):
-        number = int(rows[start]) + 1
-        out.append(f'<g id="row-{number}"><title>row {number}</title>')
-        out.extend(lines[start:end])
-        out.append("</g>")
-    return out
 
 
 def _line(line: Line) -> str:
