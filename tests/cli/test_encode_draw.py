@@ -373,7 +373,7 @@ def test_draw_refuses_sizes(refused, tmp_path, geometry, says):
     ("arguments", "says"),
     [
         (["-o", "a.stl"], ("a.stl", ".svg, .dxf, .pdf, .png, .csv")),
-        (["--kerf", "9"], ("--kerf", "leaves nothing")),
+        (["--kerf", "9"], ("kerf", "less than the smallest hole")),
         (["--kerf", "nan"], ("--kerf", "out of range")),
         (["--paper", "a4"], ("--paper", "for .pdf and not for .svg")),
         (["--size", "500"], ("--size", "for .png")),
