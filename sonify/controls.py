@@ -1,39 +1,64 @@
-"""What a control of a setting is called, what it does, and how it moves: kept with its limits."""
+"""What a setting is called and what it does, for the page's controls.
+
+The words stand under "Attributes" in the docstring of the setting's class, as NumPy style has it:
+the label in place of the type (without one it is the setting's key), then the help, then what each
+choice means, in lines such as ``- up: low to high``. A type that several classes share carries its
+words itself (`control`). Numbers and limits stand with the type.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import Any
+import inspect
+import re
+import textwrap
+from functools import cache
+from typing import Any, NamedTuple
 
 import msgspec
 
-__all__ = ["control"]
+__all__ = ["Words", "control", "words_of"]
+
+_ATTRIBUTE = re.compile(r"^(\w+)(?: : (.+))?\n((?:(?: {4}.*)?\n)+)", re.MULTILINE)
 
 
-def control(
-    label: str,
-    help: str,
-    step: float | None = None,
-    unit: str = "",
-    soft: tuple[float, float] | None = None,
-    choices: Mapping[str, str] | None = None,
-    **limits: Any,
-) -> msgspec.Meta:
-    """The limits of a setting and the words for it, for use in `Annotated`.
+class Words(NamedTuple):
+    """A setting's label, its help, and the meaning of its choices."""
+
+    label: str
+    help: str
+    choices: dict[str, str]
+
+
+def control(label: str = "", help: str = "", step: float | None = None, unit: str = "",
+            soft: tuple[float, float] | None = None, **limits: Any) -> msgspec.Meta:  # fmt: skip
+    """The limits of a setting and how its control moves, for use in `Annotated`.
 
     Parameters
     ----------
     label, help : str
-        The control's name, and a sentence on what it does.
+        Only where the docstring of the setting's class does not say them.
     step : float, optional
         What one press moves it by.
     unit : str
     soft : tuple of float, optional
         The range that a slider spans; the number beside it takes all that is allowed.
-    choices : mapping, optional
-        What each choice means.
     **limits
         Limits as in `msgspec.Meta`: ge, gt, le, lt, min_length, max_length.
     """
-    extra = {"step": step, "unit": unit, "soft": soft, "choices": choices}
-    return msgspec.Meta(title=label, description=help, extra=extra, **limits)
+    moves = {"step": step, "unit": unit or None, "soft": soft}
+    extra = {k: v for k, v in moves.items() if v is not None}
+    return msgspec.Meta(title=label or None, description=help or None, extra=extra, **limits)
+
+
+@cache
+def words_of(kind: type) -> dict[str, Words]:
+    """The words in the docstrings of a class and those it derives from, by attribute."""
+    out = {}
+    for one in reversed(kind.__mro__[:-1]):
+        _, _, section = inspect.cleandoc(one.__doc__ or "").partition("Attributes\n----------\n")
+        for name, label, body in _ATTRIBUTE.findall(section + "\n"):
+            text, *choices = re.split(r"^- ", textwrap.dedent(body), flags=re.MULTILINE)
+            pairs = (" ".join(c.split()).split(": ", 1) for c in choices)
+            label = label or name.replace("_", " ").capitalize()
+            out[name] = Words(label, " ".join(text.split()), dict(pairs))
+    return out

@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-import msgspec
-
+from sonify.controls import control
 from sonify.settings import Settings
 
 __all__ = ["MAX_BITS", "Layout"]
@@ -20,9 +19,26 @@ class Layout(Settings, frozen=True):
     Row 0 is the row read first: the outermost with `outside-in`, the innermost with
     `inside-out`. Position 0 lies at twelve o'clock. On a disc that turns clockwise the
     positions follow each other anticlockwise, so that they pass a detector in their order.
+
+    Attributes
+    ----------
+    positions
+        Bits per row; the clock row has as many holes.
+    reading : Row order
+        Which row is read first.
+
+        - outside-in: from the rim inwards
+        - inside-out: from the centre outwards
+    turning : Direction
+        Which way the disc turns, seen from the front.
+    hole_means : A hole means
+        The bit that is punched.
+
+        - 1: a one
+        - 0: a zero
     """
 
-    positions: Annotated[int, msgspec.Meta(ge=1, le=MAX_BITS)] = 56
+    positions: Annotated[int, control(step=1, soft=(16, 256), ge=1, le=MAX_BITS)] = 56
     reading: Literal["outside-in", "inside-out"] = "outside-in"
     turning: Literal["clockwise", "anticlockwise"] = "clockwise"
     hole_means: Literal[0, 1] = 1

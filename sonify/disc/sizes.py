@@ -2,19 +2,25 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import Annotated, Any
 
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.controls import control
 from sonify.disc.layout import Layout
 from sonify.errors import InputError
 from sonify.settings import Settings
 
 __all__ = ["Geometry", "KeepOut", "check_geometry", "check_rows", "row_radii"]
 
-Length = Annotated[float, msgspec.Meta(gt=0, le=10_000)]
+LENGTH: dict[str, Any] = {"unit": "mm", "gt": 0, "le": 10_000}
+Length = Annotated[float, control(**LENGTH)]
+Outer = Annotated[float, control(step=1, soft=(60, 600), **LENGTH)]
+Bore = Annotated[float, control(step=0.5, soft=(1, 40), **LENGTH)]
+Radius = Annotated[float, control(step=0.5, soft=(10, 300), **LENGTH)]
+Hole = Annotated[float, control(step=0.1, soft=(0.5, 12), **LENGTH)]
 
 
 class KeepOut(Settings, frozen=True):
@@ -37,16 +43,30 @@ class KeepOut(Settings, frozen=True):
 class Geometry(Settings, frozen=True):
     """The `[geometry]` section. All lengths in mm.
 
-    `first_row_radius` is the radius of the row read first; the next ones follow at `row_pitch`,
-    inwards or outwards as the layout says.
+    Rows follow the one read first inwards or outwards as the layout says.
+
+    Attributes
+    ----------
+    outer_diameter : Disc diameter
+        The outer edge.
+    bore_diameter
+        The centre hole.
+    clock_radius : Clock row radius
+        From the centre.
+    first_row_radius
+        From the centre to the row read first.
+    row_pitch
+        The distance from row to row.
+    hole_diameter
+        Of all holes.
     """
 
-    outer_diameter: Length = 180.0
-    bore_diameter: Length = 8.0
-    clock_radius: Length = 84.0
-    first_row_radius: Length = 77.0
-    row_pitch: Length = 6.0
-    hole_diameter: Length = 3.0
+    outer_diameter: Outer = 180.0
+    bore_diameter: Bore = 8.0
+    clock_radius: Radius = 84.0
+    first_row_radius: Radius = 77.0
+    row_pitch: Annotated[float, control(step=0.25, soft=(1, 20), **LENGTH)] = 6.0
+    hole_diameter: Hole = 3.0
     keep_out: tuple[KeepOut, ...] = ()
 
 

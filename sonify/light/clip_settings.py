@@ -6,8 +6,7 @@ import re
 from fractions import Fraction
 from typing import Annotated, Literal
 
-import msgspec
-
+from sonify.controls import control
 from sonify.errors import InputError, close_matches
 from sonify.light.look import Colour
 from sonify.settings import Settings
@@ -43,18 +42,38 @@ _THOUSANDTHS = {f"{n * 1000 / 1001:.2f}": n for n in (24, 30, 48, 60, 120)}
 class Clip(Settings, frozen=True):
     """The `[clip]` section.
 
-    `size` is a name (see `SIZES`) or a size in pixels such as 1920x1080. `fps` is 24 to 120, or
-    23.976, 29.97 or 59.94. `views` are shown together, the first one largest; "title" has `title_s`
-    seconds of its own before the others, or after them if it is listed last. Without "message" the
-    clip ends when the disc has been read. `material` is what the disc is made of. `font` is "cairn"
-    or the path of a TrueType font for titles and captions, `text` their colour.
+    The title has time of its own before the other views, or after them if it is listed last.
+    Without the message the clip ends when the disc has been read.
+
+    Attributes
+    ----------
+    size
+        landscape, portrait, square, 720p to 2160p, or for example 1280x720.
+    fps : Frame rate
+        24 to 120, or 23.976, 29.97, 59.94.
+    views
+        What is shown, the largest first: title, matrix, disc, notes, message.
+    material
+        What the disc is made of.
+    title_s : Title
+        How long the title shows.
+    font
+        "cairn" or the path of a TrueType font for titles and captions.
+    text : Text colour
+        For titles and captions. Empty: the colour of the lamps.
+    quality
+        Encoding time against file size.
+
+        - rough: quick to make
+        - normal: right for most uses
+        - fine: slow and large
     """
 
     size: str = "landscape"
-    fps: Annotated[float, msgspec.Meta(gt=0)] = 60.0
+    fps: Annotated[float, control(step=1, unit="frames/s", soft=(24, 120), gt=0)] = 60.0
     views: tuple[ViewName, ...] = ("matrix", "message")
     material: Literal["slate", "walnut", "birch", "card", "steel"] = "slate"
-    title_s: Annotated[float, msgspec.Meta(ge=1, le=60)] = 4.0
+    title_s: Annotated[float, control(step=0.5, unit="s", soft=(1, 15), ge=1, le=60)] = 4.0
     font: str = OWN_TYPE
     text: Colour | None = None
     quality: Literal["rough", "normal", "fine"] = "normal"

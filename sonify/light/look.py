@@ -10,6 +10,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.controls import control
 from sonify.errors import InputError
 from sonify.settings import Settings
 
@@ -43,29 +44,61 @@ LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
 
 
 class Look(Settings, frozen=True):
-    """The `[light]` section: what the lamps look like.
+    """The `[light]` section: what the lamps look like. The matrix is mirrored before it is turned.
 
-    `pixels` is the distance from lamp to lamp in pixels, `gap` the share of it that is dark between
-    neighbours, and `glow` how strongly a lamp lights its surroundings. The matrix is made of
-    modules of `module` lamps (0: one module) with gaps of `module_gap` lamps between them, and has
-    a border of `margin` lamps. `background` is a colour, the path of a picture, or "none".
-    `brightness` is 1 to 16, linear in light. `fade` is how long a lamp takes to change, in s.
-    `turned` is the rotation of the matrix, clockwise in degrees, and `mirrored` shows it from
-    behind; it is mirrored first.
+    Attributes
+    ----------
+    lamp : Lit lamp
+        The colour of a lamp that is on.
+    unlit : Unlit lamp
+        The colour of a lamp that is off.
+    background
+        The colour of the board behind the lamps; in files also the path of a picture, or "none".
+    shape : Lamp shape
+        The lens of a lamp.
+
+        - round: a round lens
+        - square: a square lens
+        - diffused: frosted, brightest in the middle
+    glow
+        How far a lit lamp shines on its surroundings.
+    gap
+        The dark space between lamps, as a share of their pitch.
+    pixels : Lamp pitch
+        Pixels from lamp to lamp in pictures.
+    module : Module size
+        The number of lamps between seams; 0 for no seams.
+    module_gap : Seam
+        The width of a seam, in lamps.
+    margin : Border
+        The width of the frame, in lamps.
+    brightness
+        In sixteen steps, as LED drivers have it.
+    fade
+        The time a lamp takes to change.
+    turned : Rotation
+        How the matrix is mounted, in degrees.
+
+        - 0: upright
+        - 90: a quarter turn clockwise
+        - 180: upside down
+        - 270: a quarter turn anticlockwise
+    mirrored
+        Seen from behind.
     """
 
     lamp: Colour = "#ffb347"
     unlit: Colour = "#241c16"
     background: str = "#0d0b0a"
     shape: Literal["round", "square", "diffused"] = "round"
-    glow: Annotated[float, msgspec.Meta(ge=0, le=1)] = 0.35
-    gap: Annotated[float, msgspec.Meta(ge=0, le=0.8)] = 0.25
-    pixels: Annotated[int, msgspec.Meta(ge=1, le=200)] = 20
-    module: Annotated[int, msgspec.Meta(ge=0, le=1024)] = 8
-    module_gap: Annotated[float, msgspec.Meta(ge=0, le=4)] = 0.1
-    margin: Annotated[float, msgspec.Meta(ge=0, le=16)] = 0.5
-    brightness: Annotated[int, msgspec.Meta(ge=1, le=BRIGHTEST)] = BRIGHTEST
-    fade: Annotated[float, msgspec.Meta(ge=0, le=10)] = 0.0
+    glow: Annotated[float, control(step=0.05, ge=0, le=1)] = 0.35
+    gap: Annotated[float, control(step=0.01, ge=0, le=0.8)] = 0.25
+    pixels: Annotated[int, control(step=1, unit="px", soft=(4, 60), ge=1, le=200)] = 20
+    module: Annotated[int, control(step=1, soft=(0, 64), ge=0, le=1024)] = 8
+    module_gap: Annotated[float, control(step=0.05, ge=0, le=4)] = 0.1
+    margin: Annotated[float, control(step=0.25, ge=0, le=16)] = 0.5
+    brightness: Annotated[int, control(step=1, ge=1, le=BRIGHTEST)] = BRIGHTEST
+    fade: Annotated[float, control(step=0.05, unit="s", soft=(0, 1), ge=0, le=10)] = 0.0
     turned: Literal[0, 90, 180, 270] = 0
     mirrored: bool = False
 

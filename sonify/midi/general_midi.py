@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from sonify.errors import InputError, close_matches
 
-__all__ = ["DRUMS", "PROGRAMS", "drum_note", "program_number"]
+__all__ = ["DRUMS", "FAMILIES", "PROGRAMS", "drum_note", "program_number"]
 
 PROGRAMS = tuple(
     """acoustic grand piano|bright acoustic piano|electric grand piano|honky-tonk piano
@@ -31,6 +31,13 @@ bag pipe|fiddle|shanai|tinkle bell|agogo|steel drums|woodblock|taiko drum|melodi
 reverse cymbal|guitar fret noise|breath noise|seashore|bird tweet|telephone ring|helicopter
 applause|gunshot""".replace("\n", "|").split("|")
 )
+
+FAMILIES = (
+    "Piano", "Chromatic percussion", "Organ", "Guitar", "Bass", "Strings", "Ensemble", "Brass",
+    "Reed", "Pipe", "Synth lead", "Synth pad", "Synth effects", "Ethnic", "Percussive",
+    "Sound effects",
+)  # fmt: skip
+"""The families of eight programs each."""
 
 _FIRST_DRUM = 35
 _DRUM_NAMES = """acoustic bass drum|bass drum 1|side stick|acoustic snare|hand clap

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from functools import cached_property
 from typing import Any
 
@@ -11,10 +11,67 @@ from numpy.typing import NDArray
 
 from sonify.player.timeline import Timeline
 
-__all__ = ["BitStream", "Events"]
+__all__ = ["Before", "BitStream", "Events", "rank_in"]
 
 Index = NDArray[np.int64]
 Reals = NDArray[np.float64]
+
+
+def rank_in(group: NDArray[Any]) -> Index:
+    """Each item's number within its group, from 0; equal values in succession are a group."""
+    at = np.arange(len(group))
+    new = np.ones(len(group), bool)
+    new[1:] = group[1:] != group[:-1]
+    out: Index = at - np.maximum.accumulate(np.where(new, at, 0))
+    return out
+
+
+@dataclass(frozen=True, eq=False)
+class Before:
+    """What schemes remember of the bits before the rows of a trial, shape (trials,).
+
+    Attributes
+    ----------
+    ones, zeros : ndarray of int64
+        Their numbers.
+    run : ndarray of int64
+        Length of the last run of equal bits.
+    last : ndarray of int64
+        The bit of that run: 1, 0 or -1; 2 where nothing was read before.
+    gap : ndarray of int64
+        Positions since the last one; -1 where there was none.
+    """
+
+    ones: Index
+    zeros: Index
+    run: Index
+    last: Index
+    gap: Index
+
+    @classmethod
+    def of(cls, bits: NDArray[np.int8]) -> Before:
+        """The summary of bits in the order of reading, shape (trials, bits)."""
+        lots, count = bits.shape
+        if not count:
+            none = np.zeros(lots, np.int64)
+            return cls(none, none, none, none + 2, none - 1)
+        back = bits[:, ::-1]
+        unlike = back != back[:, :1]
+        run = np.where(unlike.any(axis=1), unlike.argmax(axis=1), count)
+        one = back > 0
+        gap = np.where(one.any(axis=1), one.argmax(axis=1), -1)
+        return cls(one.sum(axis=1), (bits == 0).sum(axis=1), run, back[:, 0].astype(np.int64), gap)
+
+    def keep(self, which: Index) -> Before:
+        """Only these trials."""
+        return Before(*(getattr(self, f.name)[which] for f in fields(self)))
+
+    def repeated(self, times: int) -> Before:
+        """Each trial repeated so many times."""
+        return self.keep(np.repeat(np.arange(len(self.ones)), times))
+
+
+_NOTHING = Before.of(np.zeros((1, 0), np.int8))
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,12 +87,26 @@ class BitStream:
         Bits of a character's code unit (8 on a disc without a code).
     characters : ndarray of CHARACTERS or None
         The decoded characters; their bits are indices into the grid, row by row.
+    trials : int
+        How many discs of the same size follow one another (see `sonify.music.trials`).
+    first_row : int
+        The row with which each of them begins.
+    before : Before
+        What was read before that row.
     """
 
     bits: NDArray[np.int8]
     timeline: Timeline
     unit_bits: int
     characters: NDArray[np.void] | None = None
+    trials: int = 1
+    first_row: int = 0
+    before: Before = _NOTHING
+
+    @property
+    def span(self) -> int:
+        """Positions of a trial."""
+        return len(self.bits) // self.trials
 
     @property
     def positions(self) -> int:
@@ -60,6 +131,10 @@ class BitStream:
         """The lines that positions lie in."""
         return index // self.positions
 
+    def line_start(self, index: Index) -> Index:
+        """The slots at which the lines that positions lie in start."""
+        return self.timeline.row_slot[self.line(index)]
+
     def nth(self, index: Index) -> Index:
         """Their numbers in the whole reading, from 0."""
         return index
@@ -80,33 +155,23 @@ class BitStream:
 
     def slot(self, index: Index) -> Index:
         """The slots in which positions are read."""
-        row, step = np.divmod(index, self.positions)
-        out: Index = self.timeline.row_slot[row] + step
+        line, step = np.divmod(index, self.positions)
+        out: Index = self.timeline.row_slot[line] + step
         return out
 
     def position(self, index: Index) -> Index:
         """Their positions within their rows."""
-        row, step = np.divmod(index, self.positions)
+        line, step = np.divmod(index, self.positions)
         if self.timeline.straight:
             return step
-        out: Index = (self.timeline.row_first[row] + step) % self.positions
+        out: Index = (self.timeline.row_first[line] + step) % self.positions
         return out
 
     def place(self, index: Index) -> Index:
         """Their indices into the grid, row by row."""
         if self.timeline.straight:
-            return index
+            return self.nth(index)
         return self.row(index) * self.positions + self.position(index)
-
-    def index_of(self, place: Index) -> Index:
-        """The index in the order of reading of places in the grid."""
-        if self.timeline.straight:
-            return place
-        row, position = np.divmod(place, self.positions)
-        out: Index = row * self.positions + (
-            (position - self.timeline.row_first[row]) % self.positions
-        )
-        return out
 
     def in_character(self, index: Index) -> Index:
         """Their places within their code units, 0 for the first bit."""
@@ -117,31 +182,29 @@ class BitStream:
         return self.place(index) // self.unit_bits
 
     @cached_property
-    def grid(self) -> NDArray[np.int8]:
-        """The bits in the order of the grid, shape (n,)."""
-        if self.timeline.straight:
-            return self.bits
-        out = np.empty_like(self.bits)
-        out[self.timeline.places()] = self.bits
-        return out
-
-    @cached_property
     def unit_values(self) -> Index:
-        """The value of each code unit, first bit highest; unknown bits count as zeros."""
+        """The values of code units from the one in which each trial begins, shape (trials, units).
+
+        The first bit of a unit is the highest; unknown bits count as zeros.
+        """
         width = self.unit_bits
-        count = -(-len(self.grid) // width)
-        ones = np.zeros(count * width, np.int64)
-        ones[: len(self.grid)] = self.grid > 0
+        grid = self.bits
+        if not self.timeline.straight:
+            grid = np.empty_like(self.bits)
+            grid[self.timeline.places()] = self.bits
+        lead = self.first_row * self.positions % width
+        count = -(-(lead + self.span) // width)
+        ones = np.zeros((self.trials, count * width), np.int64)
+        ones[:, lead : lead + self.span] = grid.reshape(self.trials, -1) > 0
         weights = 1 << np.arange(width - 1, -1, -1)
-        out: Index = ones.reshape(count, width) @ weights
+        out: Index = ones.reshape(self.trials, count, width) @ weights
         return out
 
     def value(self, index: Index, back: int = 0) -> Index:
         """The values of their code units, or of those `back` before; 0 before the first."""
         unit = self.character(index) - back
-        if not back:
-            return self.unit_values[unit]
-        return np.where(unit >= 0, self.unit_values[np.maximum(unit, 0)], 0)
+        at = np.maximum(unit - self.first_row * self.positions // self.unit_bits, 0)
+        return np.where(unit >= 0, self.unit_values[index // self.span, at], 0)
 
     def character_starts(self) -> Index:
         """The first bit of each code unit, in the order of reading.
@@ -149,45 +212,67 @@ class BitStream:
         All code units, whether or not they turn out to be characters: a machine can't know
         about the fill of the last row before it has read it.
         """
-        return np.sort(self.index_of(np.arange(0, len(self.bits), self.unit_bits, dtype=np.int64)))
+        return np.flatnonzero(self.in_character(np.arange(len(self.bits))) == 0)
+
+    @property
+    def _each(self) -> NDArray[np.int8]:
+        """The bits, shape (trials, span)."""
+        return self.bits.reshape(self.trials, -1)
+
+    def _counted(self, which: NDArray[np.bool_], before: Index) -> Index:
+        count = np.cumsum(which, axis=1, dtype=np.int64)
+        count += before[:, None]
+        return count.reshape(-1)
+
+    @cached_property
+    def _ones(self) -> Index:
+        return self._counted(self._each > 0, self.before.ones)
 
     def ones_until(self, index: Index) -> Index:
         """Number of ones read so far, their own bits included."""
-        out: Index = np.cumsum(self.bits > 0, dtype=np.int64)[index]
-        return out
+        return self._ones[index]
 
     def steps_until(self, index: Index, up: int, down: int) -> Index:
         """The sum of steps so far: `up` for each one and `-down` for each zero."""
-        steps = np.where(self.bits > 0, up, np.where(self.bits == 0, -down, 0))
-        out: Index = np.cumsum(steps)[index]
-        return out
+        zeros = self._counted(self._each == 0, self.before.zeros)
+        return up * self._ones[index] - down * zeros[index]
 
     def one_at(self, index: Index, back: int) -> NDArray[np.bool_]:
         """Whether the bit read `back` positions earlier is a one."""
         at = index - back
-        ones = self.bits > 0
-        out: NDArray[np.bool_] = ones[np.maximum(at, 0)] & (at >= 0)
+        mine = at >= index // self.span * self.span
+        out: NDArray[np.bool_] = (self.bits[np.maximum(at, 0)] > 0) & mine
         return out
 
     def run_until(self, index: Index) -> Index:
         """Number of equal bits read right before them."""
-        new = np.ones(len(self.bits), bool)
-        new[1:] = self.bits[1:] != self.bits[:-1]
-        start = np.maximum.accumulate(np.where(new, np.arange(len(self.bits)), 0))
-        out: Index = index - start[index]
+        each = self._each
+        new = np.ones(each.shape, bool)
+        new[:, 1:] = each[:, 1:] != each[:, :-1]
+        at = np.arange(self.span)
+        start = np.maximum.accumulate(np.where(new, at, 0), axis=1)
+        on = (start == 0) & (each[:, :1] == self.before.last[:, None])
+        run = at - start + np.where(on, self.before.run[:, None], 0)
+        out: Index = run.reshape(-1)[index]
         return out
 
     def gap_until(self, index: Index) -> Index:
         """Number of positions between them and the last one before; 0 if there is none."""
-        last = np.maximum.accumulate(np.where(self.bits > 0, np.arange(len(self.bits)), -1))
-        before = np.where(index > 0, last[np.maximum(index - 1, 0)], -1)
-        return np.where(before >= 0, index - before - 1, 0)
+        at = np.arange(self.span)
+        last = np.maximum.accumulate(np.where(self._each > 0, at, -1), axis=1)
+        before = np.concatenate([np.full((self.trials, 1), -1), last[:, :-1]], axis=1)
+        gap = self.before.gap[:, None]
+        far = np.where(gap >= 0, at + gap, 0)
+        out: Index = np.where(before >= 0, at - before - 1, far).reshape(-1)[index]
+        return out
 
     def recent(self, index: Index, window: int) -> tuple[Index, Index]:
         """Number of ones in the last `window` positions, their own included, and of positions."""
-        ones = np.concatenate(([0], np.cumsum(self.bits > 0)))
-        first = np.maximum(index + 1 - window, 0)
-        return ones[index + 1] - ones[first], index + 1 - first
+        begin = index // self.span * self.span
+        first = np.maximum(index + 1 - window, begin)
+        before = self.before.ones[begin // self.span]
+        seen = np.where(first > begin, self._ones[np.maximum(first - 1, 0)], before)
+        return self._ones[index] - seen, np.minimum(self.nth(index) + 1, window)
 
 
 @dataclass(frozen=True, eq=False)
@@ -236,13 +321,7 @@ class Events:
 
     def keep(self, which: NDArray[np.bool_] | Index) -> Events:
         """Only these events."""
-        return Events(
-            self.index[which],
-            self.onset[which],
-            self.length[which],
-            self.velocity_scale[which],
-            self.shift[which],
-        )
+        return Events(*(getattr(self, f.name)[which] for f in fields(self)))
 
     def but(self, **arrays: NDArray[np.float64] | NDArray[np.int64]) -> Events:
         """The same events with some arrays replaced."""
@@ -257,10 +336,5 @@ class Events:
     @staticmethod
     def joined(parts: list[Events]) -> Events:
         """Several sets of events as one, sorted."""
-        return Events(
-            np.concatenate([p.index for p in parts]),
-            np.concatenate([p.onset for p in parts]),
-            np.concatenate([p.length for p in parts]),
-            np.concatenate([p.velocity_scale for p in parts]),
-            np.concatenate([p.shift for p in parts]),
-        ).sorted()
+        columns = ([getattr(p, f.name) for p in parts] for f in fields(Events))
+        return Events(*map(np.concatenate, columns)).sorted()

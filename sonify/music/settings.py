@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from typing import Annotated, Any, Literal
 
-import msgspec
-
+from sonify.controls import control
 from sonify.music.curves import Curve
 from sonify.music.theory.tuning import OwnScale
 from sonify.settings import Settings
@@ -16,15 +15,47 @@ Table = dict[str, Any]
 
 
 class Voice(Settings, frozen=True):
-    """One voice: what it sounds at, which tones, which rhythm, which instrument.
+    """One voice: what it sounds at, which notes, which rhythm, which instrument.
 
     `pitch` is a pitch scheme with its settings, or its bare name; `rhythm` a list of rhythm
     rules, each a bare name or a table. A voice with a `drum` plays that General MIDI drum on
     channel 10 and needs no pitch; with a list of drums, its pitch scheme's degrees choose among
-    them. `channel` is 1 to 16; without one, voices take free channels. `rows`, `positions` and
-    `places` (within a character) keep a voice to some of them: numbers from 1 and ranges, such
-    as "1-4, 7, 9-", "odd", or "1-/3". `curves` shape its velocity over a character, a row or the
-    piece.
+    them.
+
+    Attributes
+    ----------
+    name
+        What the voice is called.
+    source : Plays at
+        The positions that give this voice a note.
+    program : Instrument
+        The General MIDI instrument.
+    drum
+        Plays this drum instead of pitches.
+    pitch : Pitch scheme
+        How a position on the disc becomes a note of the scale.
+    rhythm : Rhythm rules
+        Which notes sound, when they start and how long they last. The rules apply in order, from
+        the top.
+    velocity
+        How hard the notes are struck, 1 to 127.
+    octave
+        Transposes the voice by octaves.
+    channel
+        The MIDI channel, 1 to 16. Empty: the first free one.
+    pan
+        -1 is left, 0 the middle, 1 right.
+    volume
+        The level of the voice in the mix, 0 to 127.
+    curves
+        How the velocity changes over a character, a row or the piece, for example
+        [{ over = "row", points = [0.6, 1, 0.6] }].
+    rows : Only rows
+        For example 1-4, 7, 9- or odd. Empty: all.
+    positions : Only positions
+        For example 1-28 or even. Empty: all.
+    places : Only bits
+        Bits of a character, for example 1-3. Empty: all.
     """
 
     name: str = ""
@@ -33,11 +64,11 @@ class Voice(Settings, frozen=True):
     drum: str | int | tuple[str | int, ...] | None = None
     pitch: str | Table = "row-ladder"
     rhythm: str | tuple[str | Table, ...] = ()
-    velocity: Annotated[int, msgspec.Meta(ge=1, le=127)] = 84
-    octave: Annotated[int, msgspec.Meta(ge=-5, le=5)] = 0
-    channel: Annotated[int, msgspec.Meta(ge=1, le=16)] | None = None
-    pan: Annotated[float, msgspec.Meta(ge=-1, le=1)] | None = None
-    volume: Annotated[int, msgspec.Meta(ge=0, le=127)] | None = None
+    velocity: Annotated[int, control(step=1, ge=1, le=127)] = 84
+    octave: Annotated[int, control(step=1, soft=(-3, 3), ge=-5, le=5)] = 0
+    channel: Annotated[int, control(step=1, ge=1, le=16)] | None = None
+    pan: Annotated[float, control(step=0.1, ge=-1, le=1)] | None = None
+    volume: Annotated[int, control(step=1, ge=0, le=127)] | None = None
     curves: tuple[Curve, ...] = ()
     rows: str | None = None
     positions: str | None = None
@@ -47,16 +78,32 @@ class Voice(Settings, frozen=True):
 class Music(Settings, frozen=True):
     """The `[music]` section.
 
-    `step` is the note value of one position. `timing` is "player", with the machine's own pauses,
-    or "bars", where a row change becomes whole beats of rest up to a bar line.
-    `metre` is "auto" (the most usual one in which a row is whole bars) or such as "7/8". `scale`
-    is a name or a table (see `sonify.music.theory.tuning.OwnScale`); `concert_pitch` is A4 in Hz.
-    Without voices of its own a piece has one, as the plain player: a note for each one.
+    A `scale` is a name or a table (see `sonify.music.theory.tuning.OwnScale`). Without voices of
+    its own a piece has one, as the plain player: a note for each one.
+
+    Attributes
+    ----------
+    root
+        The tonic of the scale; scale degrees count from it.
+    scale
+        The notes that may sound; the keyboard shows them lit.
+    concert_pitch
+        The frequency of A4.
+    step
+        The note value of one position. It sets the notation; the speed of the player sets how fast
+        the notes come.
+    timing
+        What happens to the pause while the stage moves to the next row.
+
+        - player: as the player reads, with all pauses
+        - bars: pauses become whole beats, so each row starts on a bar line
+    metre
+        The time signature. Auto finds one in which a row is a whole number of bars.
     """
 
     root: str = "D4"
     scale: str | OwnScale = "dorian"
-    concert_pitch: Annotated[float, msgspec.Meta(ge=390, le=490)] = 440.0
+    concert_pitch: Annotated[float, control(step=0.5, unit="Hz", ge=390, le=490)] = 440.0
     step: str = "1/16"
     timing: Literal["player", "bars"] = "player"
     metre: str = "auto"

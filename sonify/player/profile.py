@@ -4,28 +4,35 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-import msgspec
-
+from sonify.controls import control
 from sonify.settings import Settings
 
 __all__ = ["Matrix", "Player"]
-
-Seconds = Annotated[float, msgspec.Meta(ge=0, le=3600)]
-Lamps = Annotated[int, msgspec.Meta(ge=1, le=1024)]
 
 
 class Matrix(Settings, frozen=True):
     """The `[player.matrix]` section: the LED matrix.
 
-    `fill` names a fill rule (see `sonify.light.fill`). `scroll` is the speed of the message in
-    columns a second. `letters` is "cairn", the set that ships, or the path of a BDF or TrueType
-    font.
+    Attributes
+    ----------
+    width : Matrix width
+        The number of lamps per line.
+    height : Matrix height
+        The number of lines.
+    fill
+        The order in which bits light the lamps.
+    scroll : Scroll speed
+        How fast the message scrolls.
+    letters
+        "cairn", the set that ships, or the path of a BDF or TrueType font.
     """
 
-    width: Lamps = 32
-    height: Lamps = 8
+    width: Annotated[int, control(step=1, soft=(8, 128), ge=1, le=1024)] = 32
+    height: Annotated[int, control(step=1, soft=(1, 64), ge=1, le=1024)] = 8
     fill: str = "rows"
-    scroll: Annotated[float, msgspec.Meta(gt=0, le=1000)] = 12.0
+    scroll: Annotated[float, control(step=0.5, unit="columns/s", soft=(2, 60), gt=0, le=1000)] = (
+        12.0
+    )
     letters: str = "cairn"
 
     @property
@@ -37,24 +44,45 @@ class Matrix(Settings, frozen=True):
 class Player(Settings, frozen=True):
     """The `[player]` section. Times in s.
 
-    `row_start` is "index" where each row waits for the index mark, and "next-position" where
-    reading goes on from wherever the disc is. `stage` is the stage's move to the next row,
-    `settle` its rest before reading, `message_pause` the rest between the last bit and the
-    message. `delay` is how much later the data detector sees a hole than the clock detector: it
-    moves no note, as a bit is read when its hole passes, and tells readers of logs where to look.
-    `sample_at` and `sample_width` say how the machine samples its data detector for a bit: how long
-    after the middle of the clock's pulse, and averaged over which share of a position; if they are
-    not given, readers of logs look where holes pass.
+    The data detector sees a hole `delay` later than the clock detector does. That moves no note, as
+    a bit is read when its hole passes, but tells readers of logs where to look.
+
+    Attributes
+    ----------
+    rpm : Speed
+        Turns of the disc per minute.
+    row_start : Next row starts
+        Where reading continues after the stage has moved.
+
+        - index: at the index mark: each row is read from its first position
+        - next-position: at the next position, wherever the disc is then
+    stage : Stage move
+        The time the stage takes to reach the next row.
+    settle : Settling time
+        The wait between the move and reading.
+    delay : Detector delay
+        How much later the data detector sees a hole than the clock detector. Used to read logs; it
+        moves no notes.
+    sample_at : Sampling time
+        When the player samples its data detector, relative to the middle of the clock pulse. Used
+        to read logs. Empty: where the holes pass.
+    sample_width : Sampling window
+        The share of a position that the player averages for a bit. Used to read logs. Empty: the
+        default.
+    message_pause : Pause before the message
+        From the last bit to the first scrolling character.
     """
 
-    rpm: Annotated[float, msgspec.Meta(gt=0, le=10_000)] = 10.0
+    rpm: Annotated[float, control(step=0.5, unit="rpm", soft=(1, 60), gt=0, le=10_000)] = 10.0
     row_start: Literal["index", "next-position"] = "index"
-    stage: Seconds = 0.8
-    settle: Seconds = 0.2
-    delay: Annotated[float, msgspec.Meta(ge=-1, le=1)] = 0.0
-    sample_at: Annotated[float, msgspec.Meta(ge=-1, le=1)] | None = None
-    sample_width: Annotated[float, msgspec.Meta(gt=0, le=1)] | None = None
-    message_pause: Seconds = 1.0
+    stage: Annotated[float, control(step=0.05, unit="s", soft=(0, 5), ge=0, le=3600)] = 0.8
+    settle: Annotated[float, control(step=0.05, unit="s", soft=(0, 2), ge=0, le=3600)] = 0.2
+    delay: Annotated[float, control(step=0.001, unit="s", soft=(-0.1, 0.1), ge=-1, le=1)] = 0.0
+    sample_at: (
+        Annotated[float, control(step=0.001, unit="s", soft=(-0.1, 0.1), ge=-1, le=1)] | None
+    ) = None
+    sample_width: Annotated[float, control(step=0.01, soft=(0.01, 0.99), gt=0, le=1)] | None = None
+    message_pause: Annotated[float, control(step=0.1, unit="s", soft=(0, 10), ge=0, le=3600)] = 1.0
     matrix: Matrix = Matrix()
 
     @property

@@ -1,43 +1,38 @@
 """The data that the page makes its controls from: all tables and settings types.
 
-Names, limits and choices come from the types; labels from the types (`sonify.controls`), from
-`sonify.studio.labels` or from docstrings. So a new scale, scheme, rule or setting shows up in the
-page by itself.
+Names, limits and choices come from the settings' types, labels and help from their docstrings
+(`sonify.controls`). So a new scale, scheme, rule or setting shows up in the page by itself.
 """
 
 from __future__ import annotations
 
 import inspect
-import re
 from functools import lru_cache
 from typing import Any
 
 import msgspec
 from msgspec import inspect as mi
 
-from sonify.studio.labels import CONTROLS, FAMILIES, WORDS, Words
+from sonify.controls import Words, words_of
 
 __all__ = ["describe", "fields_of", "tables"]
+
+CONTROLS = {
+    "music.root": "root", "music.scale": "scale", "music.step": "step", "music.metre": "metre",
+    "voice.source": "source", "voice.program": "program", "voice.drum": "drum",
+    "voice.pitch": "scheme", "voice.rhythm": "rules", "player.matrix.fill": "fill",
+    "light.background": "colour",
+} | dict.fromkeys((
+    "music.voice", "voice.name", "player.matrix.letters", "geometry.keep-out", "fit.keep-out",
+    "fit.clock-radius", "fit.first-row-radius", "fit.row-pitch", "sound.soundfont", "clip.font",
+), "skip")  # fmt: skip
+"""Settings with a special control, and those (`skip`) that only files can set."""
 
 
 def first_line(thing: object) -> str:
     """The first paragraph of a docstring, on one line."""
     doc = inspect.getdoc(thing) or ""
     return " ".join(doc.split("\n\n")[0].split())
-
-
-def help_from_docstring(kind: type, attribute: str) -> str:
-    """The sentence of a class's docstring that mentions an attribute."""
-    doc = " ".join((inspect.getdoc(kind) or "").split())
-    for sentence in re.split(r"(?<=\.)\s+(?=[A-Z`])", doc):
-        if f"`{attribute}`" in sentence:
-            return sentence.replace("`", "")
-    return ""
-
-
-def label_of(key: str) -> str:
-    """A setting's key as words."""
-    return key.replace("-", " ").capitalize()
 
 
 def describe(kind: Any) -> dict[str, Any]:
@@ -84,48 +79,37 @@ def _union(some: list[mi.Type]) -> dict[str, Any]:
     return {"kind": "toml"}
 
 
-def fields_of(kind: type[msgspec.Struct], place: str) -> list[dict[str, Any]]:
-    """The settings of a section, scheme or rule, in order.
-
-    Parameters
-    ----------
-    kind : type
-    place : str
-        The prefix of its rows in `WORDS`, such as `player` or `scheme.walk`.
-    """
+def fields_of(kind: type[msgspec.Struct], place: str = "") -> list[dict[str, Any]]:
+    """The settings of a section, scheme or rule, in order; `place` is as in `CONTROLS`."""
     info = mi.type_info(kind)
     assert isinstance(info, mi.StructType)
-    names = {f.encode_name: f.name for f in msgspec.structs.fields(kind)}
+    words = words_of(kind)
     out = []
     for field in info.fields:
         shape = describe(field.type)
         if shape["kind"] == "section":
             continue
-        key = field.encode_name
-        words = _words(place, key, field.type, kind, names[key])
-        default = None if field.default is msgspec.NODEFAULT else _plain(field.default)
-        entry = {"key": key, "default": default, "label": words.label, "help": words.help, **shape}
+        key, given, moves = field.encode_name, {}, {}
+        for t in (field.type, *getattr(field.type, "types", ())):
+            if isinstance(t, mi.Metadata):
+                given, moves = t.extra_json_schema or {}, t.extra or {}
+        plain = Words(key.replace("-", " ").capitalize(), "", {})
+        label, about, choices = words.get(field.name, plain)
+        entry = {
+            "key": key,
+            "default": None if field.default is msgspec.NODEFAULT else _plain(field.default),
+            "label": given.get("title", label),
+            "help": given.get("description", about),
+            **shape,
+            **moves,
+        }
         if f"{place}.{key}" in CONTROLS:
             entry["control"] = CONTROLS[f"{place}.{key}"]
-        if words.step is not None:
-            entry["step"] = words.step
-        if words.unit:
-            entry["unit"] = words.unit
-        if words.soft is not None:
-            entry["soft"] = list(words.soft)
-        if words.choices and "choices" in entry:
-            for choice in entry["choices"]:
-                choice["about"] = words.choices.get(str(choice["name"]), "")
+        for choice in entry.get("choices", ()):
+            if choices:
+                choice["about"] = choices.get(str(choice["name"]), "")
         out.append(entry)
     return out
-
-
-def _words(place: str, key: str, shape: mi.Type, kind: type, attribute: str) -> Words:
-    if isinstance(shape, mi.Metadata) and shape.extra_json_schema:
-        given = shape.extra_json_schema
-        return Words(given["title"], given["description"], **(shape.extra or {}))
-    words = WORDS.get(f"{place}.{key}")
-    return words or Words(label_of(key), help_from_docstring(kind, attribute))
 
 
 def _plain(value: Any) -> Any:
@@ -134,13 +118,9 @@ def _plain(value: Any) -> Any:
     return to_builtins(value) if isinstance(value, msgspec.Struct) else msgspec.to_builtins(value)
 
 
-def _classes(table: dict[str, Any], place: str) -> list[dict[str, Any]]:
+def _classes(table: dict[str, Any]) -> list[dict[str, Any]]:
     return [
-        {
-            "name": name,
-            "about": first_line(kind),
-            "fields": fields_of(kind, f"{place}.{name}"),
-        }
+        {"name": name, "about": first_line(kind), "fields": fields_of(kind)}
         for name, kind in table.items()
     ]
 
@@ -155,7 +135,7 @@ def tables() -> dict[str, Any]:
     from sonify.disc.layout import Layout
     from sonify.disc.sizes import Geometry
     from sonify.light.lights import FILLS
-    from sonify.midi.general_midi import DRUMS, PROGRAMS
+    from sonify.midi.general_midi import DRUMS, FAMILIES, PROGRAMS
     from sonify.music.pitch.scheme import Scheme
     from sonify.music.pitch.schemes import SCHEMES
     from sonify.music.rhythm.rules import RULES
@@ -197,9 +177,9 @@ def tables() -> dict[str, Any]:
             }
             for s in SCALES.values()
         ],
-        "schemes": _classes(SCHEMES, "scheme"),
+        "schemes": _classes(SCHEMES),
         "shared": [f.encode_name for f in msgspec.structs.fields(Scheme)],
-        "rules": _classes(RULES, "rule"),
+        "rules": _classes(RULES),
         "sources": [{"name": s.name, "about": s.about} for s in SOURCES.values()],
         "fills": [{"name": f.name, "about": f.about} for f in FILLS.values()],
         "alphabets": [{"name": a.name, "about": a.about} for a in ALPHABETS.values()],

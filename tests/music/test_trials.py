@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 
@@ -135,11 +133,3 @@ def test_whole_discs(preset):
             np.testing.assert_allclose(e.onset[mine] - k * side.apart, one.onset, atol=1e-6)
             if not any(r == "held" for r in voice.rhythm):
                 np.testing.assert_allclose(e.length[mine], one.length)
-
-
-def test_a_place_is_in_every_trial():
-    timeline = timelines()[0]
-    side = Trials.side_by_side(np.zeros((2, ROWS * POSITIONS), np.int8), timeline, 7)
-    with pytest.raises(TypeError, match="every trial"):
-        side.index_of(np.array([3]))
-    assert replace(timeline).rows == side.rows

@@ -10,10 +10,10 @@ from __future__ import annotations
 
 from typing import Annotated, Literal, TypeVar
 
-import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.controls import control
 from sonify.disc.code.alphabets import ALPHABETS
 from sonify.disc.code.checks import CHECKS
 from sonify.disc.code.reed_solomon import DEFAULT_REDUNDANCY
@@ -28,15 +28,42 @@ Index = TypeVar("Index", int, NDArray[np.int64])
 class Code(Settings, frozen=True):
     """The `[code]` section: how a message is written as bits.
 
-    `redundancy` is for reed-solomon: the least share of the disc that is check symbols
-    (0.25 where it is not given).
+    Attributes
+    ----------
+    alphabet
+        The character set, which sets the bits per character.
+
+        - ascii: 7 bits, plain English
+        - ita2: 5 bits, capitals and digits, as in telegraphy
+        - utf-8: 8 bits or more, every character
+    bit_order
+        Which end of a character is read first.
+
+        - high-first: the most significant bit first
+        - low-first: the least significant bit first
+    framing
+        Marks around the message, so a reader can find its start.
+
+        - plain: none: characters only
+        - framed: start and end marks
+    check
+        Extra bits that detect or repair damage.
+
+        - none: no extra bits
+        - parity: one bit per character detects single errors
+        - crc-16: sixteen bits detect nearly all errors
+        - reed-solomon: repairs errors, even a lost row
+    redundancy
+        The least share of the disc used for repair, with reed-solomon only. Empty: 0.25.
     """
 
     alphabet: Literal["ascii", "ita2", "utf-8"] = "ascii"
     bit_order: Literal["high-first", "low-first"] = "high-first"
     framing: Literal["plain", "framed"] = "plain"
     check: Literal["none", "parity", "crc-16", "reed-solomon"] = "none"
-    redundancy: Annotated[float, msgspec.Meta(ge=0.01, le=0.9)] | None = None
+    redundancy: Annotated[float, control(step=0.05, soft=(0.05, 0.6), ge=0.01, le=0.9)] | None = (
+        None
+    )
 
     @property
     def data_bits(self) -> int:

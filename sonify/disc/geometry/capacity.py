@@ -9,10 +9,11 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.controls import control
 from sonify.disc.code.code import Code
 from sonify.disc.code.encoding import message_units, room
 from sonify.disc.layout import MAX_BITS
-from sonify.disc.sizes import KeepOut, Length
+from sonify.disc.sizes import LENGTH, Bore, Hole, KeepOut, Length, Outer
 from sonify.errors import InputError
 from sonify.settings import Settings
 
@@ -39,16 +40,30 @@ SLACK = 1e-7
 
 
 class FitSpec(Settings, frozen=True):
-    """What is wanted of a disc, in mm. What is None is to be found."""
+    """What is wanted of a disc, in mm. What is None is to be found.
 
-    hole_diameter: Length = 3.0
-    least_web: Length = 1.5
-    bore_diameter: Length = 8.0
-    outer_diameter: Length | None = None
+    Attributes
+    ----------
+    hole_diameter
+        Of all holes.
+    least_web : Minimum web
+        The least material between holes and to every edge.
+    bore_diameter
+        The centre hole.
+    outer_diameter : Disc diameter
+        Empty: as small as possible.
+    positions
+        Bits per row. Empty: calculated.
+    """
+
+    hole_diameter: Hole = 3.0
+    least_web: Annotated[float, control(step=0.1, soft=(0.5, 8), **LENGTH)] = 1.5
+    bore_diameter: Bore = 8.0
+    outer_diameter: Outer | None = None
     clock_radius: Length | None = None
     first_row_radius: Length | None = None
     row_pitch: Length | None = None
-    positions: Annotated[int, msgspec.Meta(ge=1, le=MAX_BITS)] | None = None
+    positions: Annotated[int, control(step=1, soft=(16, 256), ge=1, le=MAX_BITS)] | None = None
     keep_out: tuple[KeepOut, ...] = ()
 
 

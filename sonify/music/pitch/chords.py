@@ -23,21 +23,27 @@ class Progression(Scheme, frozen=True, tag="progression"):
 
     `line` is another scheme, whose degrees count the chord's tones: 0 its lowest, 1 the next, and
     so on through the octaves.
+
+    Attributes
+    ----------
+    chords
+        In roman numerals, such as i VI III VII.
+    each : A new chord
+        What brings the next chord.
+
+        - row: with each row
+        - character: with each character
+        - bar: with each bar
+    hold
+        How many of these a chord lasts.
+    line
+        The scheme that walks over the chord's tones.
     """
 
-    chords: Annotated[str, control("Chords", "In roman numerals, such as i VI III VII.")] = ""
-    each: Annotated[
-        Literal["row", "character", "bar"],
-        control("A new chord", "What brings the next chord.", choices={
-            "bar": "with each bar", "character": "with each character", "row": "with each row"}),
-    ] = "row"  # fmt: skip
-    hold: Annotated[
-        int,
-        control("Hold", "How many of these a chord lasts.", 1, soft=(1, 16), ge=1, le=1024),
-    ] = 1
-    line: Annotated[
-        str | dict[str, Any], control("Line", "The scheme that walks over the chord's tones.")
-    ] = "place"
+    chords: str = ""
+    each: Literal["row", "character", "bar"] = "row"
+    hold: Annotated[int, control(step=1, soft=(1, 16), ge=1, le=1024)] = 1
+    line: str | dict[str, Any] = "place"
 
     def inner(self, place: str = "line") -> Scheme:
         inner = one_of(SCHEMES, "scheme", self.line, place)
@@ -115,20 +121,26 @@ def _into_scale(pitch: Pitches, frame: Frame) -> Pitches:
 
 
 class Arpeggio(Scheme, frozen=True, tag="arpeggio"):
-    """A broken chord for each character: its value gives the chord, its bits the tones in turn."""
+    """A broken chord for each character: its value gives the chord, its bits the tones in turn.
+
+    Attributes
+    ----------
+    tones
+        How many tones a chord has.
+    stack
+        Scale degrees from one chord tone to the next: 2 stacks thirds.
+    way
+        Which way the notes go.
+
+        - up: low to high
+        - down: high to low
+        - turn: up and down again
+    """
 
     span: Span = 7
-    tones: Annotated[int, control("Tones", "How many tones a chord has.", 1, ge=1, le=12)] = 4
-    stack: Annotated[
-        int,
-        control("Stack", "Scale tones from one chord tone to the next: 2 stacks thirds.", 1,
-                ge=1, le=12),
-    ] = 2  # fmt: skip
-    way: Annotated[
-        Literal["up", "down", "turn"],
-        control("Way", "Which way the tones go.", choices={
-            "up": "low to high", "down": "high to low", "turn": "up and down again"}),
-    ] = "up"  # fmt: skip
+    tones: Annotated[int, control(step=1, ge=1, le=12)] = 4
+    stack: Annotated[int, control(step=1, ge=1, le=12)] = 2
+    way: Literal["up", "down", "turn"] = "up"
 
     def degrees(self, m: BitStream, index: Index) -> Index:
         base = m.value(index) % self.span

@@ -71,31 +71,30 @@ class Frame:
 class Scheme(Settings, frozen=True, tag_field="scheme", tag="none"):
     """A pitch scheme: its settings, and all that is known about how it turns places into pitches.
 
-    `range` is the lowest and the highest note, such as ["C3", "E5"]. `fold` tells how tones
-    outside it come back: by octaves, turning back at its ends, or to its nearest tone. With
-    `leading` "nearest" each tone takes the octave nearest to the tone before it, row by row.
-
     A scheme must define `degrees`. The other methods tell recovery, channel allocation and the
     firmware what they need to know; the defaults suit a scheme whose tone is certain as soon as
     its bit has been read.
+
+    Attributes
+    ----------
+    range
+        The lowest and the highest note, such as C3, E5. Empty: as it comes.
+    fold : Out of range
+        How a note outside the range comes back.
+
+        - octave: by whole octaves
+        - turn: turning back at the ends
+        - nearest: to the nearest note inside
+    leading
+        Whether a note follows the one before it in its row.
+
+        - free: each as its scheme says
+        - nearest: in the octave nearest to the one before
     """
 
-    range: Annotated[
-        tuple[str, str] | None,
-        control("Range", "The lowest and the highest note, such as C3, E5. Empty: as it comes."),
-    ] = None
-    fold: Annotated[
-        Literal["octave", "turn", "nearest"],
-        control("Out of range", "How a tone outside the range comes back.", choices={
-            "octave": "by whole octaves", "turn": "turning back at the ends",
-            "nearest": "to the nearest tone inside"}),
-    ] = "octave"  # fmt: skip
-    leading: Annotated[
-        Literal["free", "nearest"],
-        control("Leading", "Whether a tone follows the one before it.", choices={
-            "free": "each as its scheme says",
-            "nearest": "in the octave nearest to the one before"}),
-    ] = "free"  # fmt: skip
+    range: tuple[str, str] | None = None
+    fold: Literal["octave", "turn", "nearest"] = "octave"
+    leading: Literal["free", "nearest"] = "free"
 
     @property
     def name(self) -> str:

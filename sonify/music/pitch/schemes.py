@@ -33,31 +33,35 @@ from sonify.music.theory.scales import fold, note_number
 
 __all__ = ["SCHEMES", "Scheme"]
 
-_WAYS = {
-    "up": "low to high", "down": "high to low", "middle": "from the middle out",
-    "arch": "up and down again",
-}  # fmt: skip
-_WAY = control("Way", "Which way the tones go.", choices=_WAYS)
 Spread = Annotated[
     int,
     control(
-        "Spread", "Scale tones between neighbouring places: 1 steps, 2 leaps by thirds.", 1,
+        "Spread", "Scale degrees between neighbouring places: 1 steps, 2 leaps by thirds.", 1,
         ge=1, le=12,
     ),
 ]  # fmt: skip
 RowStep = Annotated[
     int,
-    control(
-        "Row step", "How many tones each new row moves up or down.", 1, soft=(-7, 7), ge=-64, le=64
-    ),
-]
+    control("Row step", "How many scale degrees each new row moves up or down.", 1,
+            soft=(-7, 7), ge=-64, le=64),
+]  # fmt: skip
 
 
 class RowLadder(Scheme, frozen=True, tag="row-ladder"):
-    """Each row has a degree of its own: up, down, or from the middle out."""
+    """Each row has a degree of its own: up, down, or from the middle out.
+
+    Attributes
+    ----------
+    way
+        Which way the notes go.
+
+        - up: low to high
+        - down: high to low
+        - middle: from the middle out
+    """
 
     span: Span = 8
-    way: Annotated[Literal["up", "down", "middle"], _WAY] = "up"
+    way: Literal["up", "down", "middle"] = "up"
 
     def degrees(self, m: BitStream, index: Index) -> Index:
         row = m.row(index) % self.span
@@ -77,10 +81,19 @@ class RowLadder(Scheme, frozen=True, tag="row-ladder"):
 
 
 class PlaceLadder(Scheme, frozen=True, tag="place"):
-    """A bit's place within its character gives the degree: the same letter, the same tune."""
+    """A bit's place within its character gives the degree: the same letter, the same tune.
+
+    Attributes
+    ----------
+    way
+        Which way the notes go.
+
+        - up: low to high
+        - down: high to low
+    """
 
     spread: Spread = 1
-    way: Annotated[Literal["up", "down"], _WAY] = "up"
+    way: Literal["up", "down"] = "up"
     row_step: RowStep = 0
 
     def degrees(self, m: BitStream, index: Index) -> Index:
@@ -105,10 +118,20 @@ class PlaceLadder(Scheme, frozen=True, tag="place"):
 
 
 class Sweep(Scheme, frozen=True, tag="sweep"):
-    """The position within the turn gives the degree: each row is a slow rise or arch."""
+    """The position within the turn gives the degree: each row is a slow rise or arch.
+
+    Attributes
+    ----------
+    way
+        Which way the notes go.
+
+        - up: low to high
+        - down: high to low
+        - arch: up and down again
+    """
 
     span: Span = 15
-    way: Annotated[Literal["up", "down", "arch"], _WAY] = "arch"
+    way: Literal["up", "down", "arch"] = "arch"
 
     def degrees(self, m: BitStream, index: Index) -> Index:
         at = m.position(index)
@@ -160,9 +183,15 @@ class LastCharacter(Scheme, frozen=True, tag="last-character"):
 
 
 class BitsNumber(Scheme, frozen=True, tag="number"):
-    """A bit and the ones before it, read as a number, give the degree."""
+    """A bit and the ones before it, read as a number, give the degree.
 
-    bits: Annotated[int, control("Bits", "How many bits make the number.", 1, ge=1, le=12)] = 3
+    Attributes
+    ----------
+    bits
+        How many bits make the number.
+    """
+
+    bits: Annotated[int, control(step=1, ge=1, le=12)] = 3
     span: Span = 12
 
     def degrees(self, m: BitStream, index: Index) -> Index:
@@ -181,17 +210,22 @@ class BitsNumber(Scheme, frozen=True, tag="number"):
 
 
 class Walk(Scheme, frozen=True, tag="walk"):
-    """Ones step up, zeros step down; the walk turns back at the ends of its span."""
+    """Ones step up, zeros step down; the walk turns back at the ends of its span.
+
+    Attributes
+    ----------
+    up : A one climbs
+        How many scale degrees a one goes up.
+    down : A zero falls
+        How many scale degrees a zero goes down.
+    start
+        The scale degree that the walk begins on.
+    """
 
     span: Span = 15
-    up: Annotated[int, control("A one climbs", "How many tones a one goes up.", 1, ge=0, le=12)] = 1
-    down: Annotated[
-        int, control("A zero falls", "How many tones a zero goes down.", 1, ge=0, le=12)
-    ] = 1
-    start: Annotated[
-        int,
-        control("Start", "The tone that the walk begins on.", 1, soft=(-14, 14), ge=-64, le=64),
-    ] = 7
+    up: Annotated[int, control(step=1, ge=0, le=12)] = 1
+    down: Annotated[int, control(step=1, ge=0, le=12)] = 1
+    start: Annotated[int, control(step=1, soft=(-14, 14), ge=-64, le=64)] = 7
 
     def degrees(self, m: BitStream, index: Index) -> Index:
         return reflect(m.steps_until(index, self.up, self.down) + self.start, self.span)
@@ -220,12 +254,16 @@ class RunLength(Scheme, frozen=True, tag="run-length"):
 
 
 class Gap(Scheme, frozen=True, tag="gap"):
-    """The distance to the last one gives the degree: a wide gap makes a wide leap."""
+    """The distance to the last one gives the degree: a wide gap makes a wide leap.
+
+    Attributes
+    ----------
+    step
+        How many scale degrees each position of distance adds.
+    """
 
     span: Span = 9
-    step: Annotated[
-        int, control("Step", "How many tones each position of distance adds.", 1, ge=1, le=12)
-    ] = 2
+    step: Annotated[int, control(step=1, ge=1, le=12)] = 2
 
     def degrees(self, m: BitStream, index: Index) -> Index:
         return reflect(m.gap_until(index) * self.step, self.span)
@@ -238,14 +276,19 @@ class Gap(Scheme, frozen=True, tag="gap"):
 
 
 class Count(Scheme, frozen=True, tag="count"):
-    """Every one moves on along a ladder of tones, a step or more at a time."""
+    """Every one moves on along a ladder of tones, a step or more at a time.
+
+    Attributes
+    ----------
+    step
+        How many scale degrees each one moves on.
+    turn : Turn back
+        Whether it goes back down at the top, or begins again below.
+    """
 
     span: Span = 8
-    step: Annotated[int, control("Step", "How many tones each one moves on.", 1, ge=1, le=12)] = 1
-    turn: Annotated[
-        bool,
-        control("Turn back", "Whether it goes back down at the top, or begins again below."),
-    ] = True
+    step: Annotated[int, control(step=1, ge=1, le=12)] = 1
+    turn: bool = True
 
     def degrees(self, m: BitStream, index: Index) -> Index:
         return self._at(np.maximum(m.ones_until(index) - 1, 0))
@@ -263,15 +306,15 @@ class Count(Scheme, frozen=True, tag="count"):
 
 
 class Density(Scheme, frozen=True, tag="density"):
-    """The density of the last ones gives the degree: the line rises where they crowd."""
+    """The density of the last ones gives the degree: the line rises where they crowd.
 
-    window: Annotated[
-        int,
-        control(
-            "Window", "Over how many positions it counts the ones.", 1, soft=(2, 112),
-            ge=2, le=4096,
-        ),
-    ] = 14  # fmt: skip
+    Attributes
+    ----------
+    window
+        Over how many positions it counts the ones.
+    """
+
+    window: Annotated[int, control(step=1, soft=(2, 112), ge=2, le=4096)] = 14
     span: Span = 15
 
     def degrees(self, m: BitStream, index: Index) -> Index:
@@ -286,15 +329,15 @@ class Density(Scheme, frozen=True, tag="density"):
 
 
 class OneTone(Scheme, frozen=True, tag="one-tone"):
-    """Always the same degree."""
+    """Always the same degree.
 
-    degree: Annotated[
-        int,
-        control(
-            "Tone", "Which tone of the scale, counted from the root at 0.", 1, soft=(-14, 14),
-            ge=-64, le=64,
-        ),
-    ] = 0  # fmt: skip
+    Attributes
+    ----------
+    degree
+        Which degree of the scale, counted from the root at 0.
+    """
+
+    degree: Annotated[int, control(step=1, soft=(-14, 14), ge=-64, le=64)] = 0
 
     def degrees(self, m: BitStream, index: Index) -> Index:
         return np.full(len(index), self.degree, np.int64)
@@ -310,27 +353,28 @@ class OneTone(Scheme, frozen=True, tag="one-tone"):
 
 
 class ToneTable(Scheme, frozen=True, tag="table"):
-    """A list of degrees or note names, chosen by position, place, row, note or value."""
+    """A list of degrees or note names, chosen by position, place, row, note or value.
 
-    degrees_of: Annotated[
-        tuple[Degree, ...],
-        control("Tones", "A list of tones of the scale, counted from the root at 0."),
-    ] = msgspec.field(name="degrees", default=())
-    notes: Annotated[
-        tuple[str, ...], control("Notes", "Or a list of notes by name, such as D4, F4, A4.")
-    ] = ()
-    by: Annotated[
-        Literal["position", "place", "row", "character", "one", "value"],
-        control(
-            "Chosen by",
-            "What moves on to the next tone of the list.",
-            choices={
-                "character": "each character", "one": "each one",
-                "place": "the place in the character", "position": "the position in the row",
-                "row": "each row", "value": "the character's value",
-            },
-        ),
-    ] = "position"  # fmt: skip
+    Attributes
+    ----------
+    degrees_of : Degrees
+        A list of scale degrees, counted from the root at 0.
+    notes
+        Or a list of notes by name, such as D4, F4, A4.
+    by : Chosen by
+        What moves on to the next of the list.
+
+        - position: the position in the row
+        - place: the place in the character
+        - row: each row
+        - character: each character
+        - one: each one
+        - value: the character's value
+    """
+
+    degrees_of: tuple[Degree, ...] = msgspec.field(name="degrees", default=())
+    notes: tuple[str, ...] = ()
+    by: Literal["position", "place", "row", "character", "one", "value"] = "position"
 
     def waits_for_character(self) -> bool:
         return self.by == "value"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from typing import Annotated, ClassVar
 
 import numpy as np
@@ -11,10 +10,10 @@ from numpy.typing import NDArray
 
 from sonify.controls import control
 from sonify.errors import InputError
-from sonify.music.bit_stream import BitStream, Events
+from sonify.music.bit_stream import BitStream, Events, rank_in
 from sonify.music.rhythm.even import even_pattern
 from sonify.music.rhythm.following import Follower, Mask, Step
-from sonify.music.rhythm.rule import Rule, Seed, chance, rank_in
+from sonify.music.rhythm.rule import Rule, Seed, chance
 
 __all__ = ["Breath", "Changes", "Each", "Even", "Pattern", "Sparse", "Thinned"]
 
@@ -22,6 +21,7 @@ __all__ = ["Breath", "Changes", "Each", "Even", "Pattern", "Sparse", "Thinned"]
 class Each(Rule, frozen=True, tag="each"):
     """A note of one step for each place."""
 
+    tells = "always"
     stays: ClassVar[bool] = True
 
     def apply(self, e: Events, m: BitStream) -> Events:
@@ -30,39 +30,40 @@ class Each(Rule, frozen=True, tag="each"):
     def follow(self, f: Follower) -> None:
         pass
 
-    def loses(self, before: Sequence[Rule]) -> str | None:
-        return None
 
-
-class Changes(Rule, frozen=True, tag="changes"):
-    """Notes only where the bit differs from the one read before it."""
+class _Choosing(Rule, frozen=True, tag="none"):
+    """Drops notes and leaves the others as they are."""
 
     stays: ClassVar[bool] = True
     skips: ClassVar[bool] = True
 
+
+class Changes(_Choosing, frozen=True, tag="changes"):
+    """Notes only where the bit differs from the one read before it."""
+
     def apply(self, e: Events, m: BitStream) -> Events:
         before = m.bits[np.maximum(e.index - 1, 0)]
-        fresh = (e.index % m.positions == 0) | (m.bits[e.index] != before)
-        return e.keep(fresh)
+        return e.keep((e.index % m.positions == 0) | (m.bits[e.index] != before))
 
     def follow(self, f: Follower) -> None:
         f.add(Step("CHANGES"))
 
 
-class Thinned(Rule, frozen=True, tag="thinned"):
-    """Only every second note of each row stays, or every third, and so on."""
+class Thinned(_Choosing, frozen=True, tag="thinned"):
+    """Only every second note of each row stays, or every third, and so on.
 
-    stays: ClassVar[bool] = True
-    skips: ClassVar[bool] = True
+    Attributes
+    ----------
+    every : One in
+        One note stays out of this many.
+    first
+        Which of them stays, counted from 0.
+    """
+
     by_neighbours: ClassVar[bool] = True
 
-    every: Annotated[
-        int, control("One in", "One note stays out of this many.", 1, soft=(1, 16), ge=1, le=64)
-    ] = 2
-    first: Annotated[
-        int,
-        control("First", "Which of them stays, counted from 0.", 1, soft=(0, 15), ge=0, le=63),
-    ] = 0
+    every: Annotated[int, control(step=1, soft=(1, 16), ge=1, le=64)] = 2
+    first: Annotated[int, control(step=1, soft=(0, 15), ge=0, le=63)] = 0
 
     def apply(self, e: Events, m: BitStream) -> Events:
         return e.keep(rank_in(m.line(e.index)) % self.every == self.first % self.every)
@@ -74,15 +75,16 @@ class Thinned(Rule, frozen=True, tag="thinned"):
         f.change_copies(lot=lambda c: -(-c.lot // self.every))
 
 
-class Sparse(Rule, frozen=True, tag="sparse"):
-    """Each note stays or goes by chance; the same seed keeps the same notes."""
+class Sparse(_Choosing, frozen=True, tag="sparse"):
+    """Each note stays or goes by chance; the same seed keeps the same notes.
 
-    stays: ClassVar[bool] = True
-    skips: ClassVar[bool] = True
+    Attributes
+    ----------
+    keep
+        What share of the notes stays.
+    """
 
-    keep: Annotated[float, control("Keep", "What share of the notes stays.", 0.05, ge=0, le=1)] = (
-        0.5
-    )
+    keep: Annotated[float, control(step=0.05, ge=0, le=1)] = 0.5
     seed: Seed = 1
 
     def apply(self, e: Events, m: BitStream) -> Events:
@@ -94,11 +96,10 @@ class Sparse(Rule, frozen=True, tag="sparse"):
             f.add(Step("SPARSE", c=share, d=self.seed))
 
 
-class _Cycle(Rule, frozen=True, tag="none"):
+class _Cycle(_Choosing, frozen=True, tag="none"):
     """Keeps notes by a cycle over the positions of a row."""
 
-    stays: ClassVar[bool] = True
-    skips: ClassVar[bool] = True
+    tells = "always"
 
     def cycle(self) -> NDArray[np.bool_]:
         """Which steps of the cycle may sound."""
@@ -111,16 +112,17 @@ class _Cycle(Rule, frozen=True, tag="none"):
     def follow(self, f: Follower) -> None:
         f.add(Step("MASK", mask=Mask("STEP", tuple(self.cycle().tolist()))))
 
-    def loses(self, before: Sequence[Rule]) -> str | None:
-        return None
-
 
 class Pattern(_Cycle, frozen=True, tag="pattern"):
-    """Notes only where a pattern such as "x..x..x." has an x, over the positions of each row."""
+    """Notes only where a pattern such as "x..x..x." has an x, over the positions of each row.
 
-    pattern: Annotated[
-        str, control("Pattern", "An x sounds and a dot rests; the pattern repeats.")
-    ] = ""
+    Attributes
+    ----------
+    pattern
+        An x sounds and a dot rests; the pattern repeats.
+    """
+
+    pattern: str = ""
 
     def cycle(self) -> NDArray[np.bool_]:
         beats = self.pattern.replace(" ", "").replace("|", "")
@@ -134,21 +136,21 @@ class Pattern(_Cycle, frozen=True, tag="pattern"):
 
 
 class Even(_Cycle, frozen=True, tag="even"):
-    """Notes on some steps of a cycle, spread as evenly as possible (Bjorklund)."""
+    """Notes on some steps of a cycle, spread as evenly as possible (Bjorklund).
 
-    notes: Annotated[
-        int,
-        control("Notes", "How many steps of the cycle may sound.", 1, soft=(0, 16), ge=0, le=256),
-    ] = 3
-    steps: Annotated[
-        int, control("Steps", "How many steps the cycle has.", 1, soft=(1, 32), ge=1, le=256)
-    ] = 8
-    turn: Annotated[
-        int,
-        control(
-            "Turned by", "How many steps later the cycle begins.", 1, soft=(0, 31), ge=0, le=255
-        ),
-    ] = 0
+    Attributes
+    ----------
+    notes
+        How many steps of the cycle may sound.
+    steps
+        How many steps the cycle has.
+    turn : Turned by
+        How many steps later the cycle begins.
+    """
+
+    notes: Annotated[int, control(step=1, soft=(0, 16), ge=0, le=256)] = 3
+    steps: Annotated[int, control(step=1, soft=(1, 32), ge=1, le=256)] = 8
+    turn: Annotated[int, control(step=1, soft=(0, 31), ge=0, le=255)] = 0
 
     def cycle(self) -> NDArray[np.bool_]:
         if self.notes > self.steps:
@@ -160,11 +162,17 @@ class Even(_Cycle, frozen=True, tag="even"):
 
 
 class Breath(Rule, frozen=True, tag="breath"):
-    """A rest at the end of each character: its last steps are silent."""
+    """A rest at the end of each character: its last steps are silent.
 
-    rest: Annotated[
-        int, control("Rest", "How many steps are silent.", 1, soft=(1, 8), ge=1, le=64)
-    ] = 1
+    Attributes
+    ----------
+    rest
+        How many steps are silent.
+    """
+
+    tells = "apart"
+
+    rest: Annotated[int, control(step=1, soft=(1, 8), ge=1, le=64)] = 1
 
     def apply(self, e: Events, m: BitStream) -> Events:
         stays = e.keep(m.in_character(e.index) < m.unit_bits - self.rest)
@@ -174,10 +182,7 @@ class Breath(Rule, frozen=True, tag="breath"):
 
     def follow(self, f: Follower) -> None:
         if self.rest >= f.machine.unit_bits:
-            f.add(Step("MASK", mask=Mask("NOTHING", (False,))))
+            f.silence()
             return
         f.add(Step("BREATH", b=self.rest))
         f.shortest = min(f.shortest, 0.001 if f.moved else 1.0)
-
-    def loses(self, before: Sequence[Rule]) -> str | None:
-        return super().loses(before) if before and before[0].joins else None

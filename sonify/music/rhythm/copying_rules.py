@@ -16,34 +16,38 @@ from sonify.music.rhythm.rule import Rule
 
 __all__ = ["Echoes", "Ghosts", "Layered", "Repeat"]
 
-_FADE = "How loud each is compared with the one before."
-
 
 class Echoes(Rule, frozen=True, tag="echoes"):
-    """Each note repeats, softer each time, some steps later and some degrees away."""
+    """Each note repeats, softer each time, some steps later and some degrees away.
+
+    Attributes
+    ----------
+    count : Times
+        How often a note repeats.
+    delay : After
+        How many steps later.
+    fade
+        How loud each is compared with the one before.
+    shift
+        How many scale degrees each one moves.
+    """
 
     reorders: ClassVar[bool] = True
 
-    count: Annotated[int, control("Times", "How often a note repeats.", 1, ge=1, le=8)] = 2
-    delay: Annotated[
-        float, control("After", "How many steps later.", 0.5, "steps", (0.5, 32), gt=0, le=256)
-    ] = 3.0
-    fade: Annotated[float, control("Fade", _FADE, 0.05, gt=0, le=1)] = 0.6
-    shift: Annotated[
-        int,
-        control("Shift", "How many scale tones each one moves.", 1, soft=(-12, 12), ge=-24, le=24),
-    ] = 0
+    count: Annotated[int, control(step=1, ge=1, le=8)] = 2
+    delay: Annotated[float, control(step=0.5, unit="steps", soft=(0.5, 32), gt=0, le=256)] = 3.0
+    fade: Annotated[float, control(step=0.05, gt=0, le=1)] = 0.6
+    shift: Annotated[int, control(step=1, soft=(-12, 12), ge=-24, le=24)] = 0
 
     def apply(self, e: Events, m: BitStream) -> Events:
-        echoes = [
+        return Events.joined([e] + [
             e.but(
                 onset=e.onset + k * self.delay,
                 velocity_scale=e.velocity_scale * self.fade**k,
                 shift=e.shift + k * self.shift,
             )
             for k in range(1, self.count + 1)
-        ]
-        return Events.joined([e, *echoes])
+        ])  # fmt: skip
 
     def follow(self, f: Follower) -> None:
         ks = range(1, self.count + 1)
@@ -67,19 +71,20 @@ class Echoes(Rule, frozen=True, tag="echoes"):
 
 
 class Layered(Rule, frozen=True, tag="layered"):
-    """Each note becomes a chord: others join it, some degrees above or below."""
+    """Each note becomes a chord: others join it, some degrees above or below.
+
+    Attributes
+    ----------
+    shifts_by : Above
+        How many scale degrees above it each added note lies, such as 2, 4.
+    force : Loudness
+        How loud the added notes are compared with the first.
+    """
 
     shifts_by: Annotated[
-        tuple[Annotated[int, msgspec.Meta(ge=-24, le=24)], ...],
-        control("Above", "How many scale tones above it each added note lies, such as 2, 4.",
-                min_length=1, max_length=8),
-    ] = msgspec.field(name="shifts", default=(2, 4))  # fmt: skip
-    force: Annotated[
-        float,
-        control(
-            "Loudness", "How loud the added notes are compared with the first.", 0.05, gt=0, le=1
-        ),
-    ] = 0.85
+        tuple[Annotated[int, msgspec.Meta(ge=-24, le=24)], ...], control(min_length=1, max_length=8)
+    ] = msgspec.field(name="shifts", default=(2, 4))
+    force: Annotated[float, control(step=0.05, gt=0, le=1)] = 0.85
 
     def apply(self, e: Events, m: BitStream) -> Events:
         scale = e.velocity_scale * self.force
@@ -109,26 +114,33 @@ class Layered(Rule, frozen=True, tag="layered"):
 
 
 class Repeat(Rule, frozen=True, tag="repeat"):
-    """Each note is struck several times within its length."""
+    """Each note is struck several times within its length.
+
+    Attributes
+    ----------
+    times
+        How often each note is struck.
+    fade
+        How loud each is compared with the one before.
+    """
 
     needs_end: ClassVar[bool] = True
     reorders: ClassVar[bool] = True
     by_neighbours: ClassVar[bool] = True
 
-    times: Annotated[int, control("Times", "How often each note is struck.", 1, ge=1, le=16)] = 2
-    fade: Annotated[float, control("Fade", _FADE, 0.05, gt=0, le=2)] = 0.85
+    times: Annotated[int, control(step=1, ge=1, le=16)] = 2
+    fade: Annotated[float, control(step=0.05, gt=0, le=2)] = 0.85
 
     def apply(self, e: Events, m: BitStream) -> Events:
         length = e.length / self.times
-        parts = [
+        return Events.joined([
             e.but(
                 onset=e.onset + k * length,
                 length=length,
                 velocity_scale=e.velocity_scale * self.fade**k,
             )
             for k in range(self.times)
-        ]
-        return Events.joined(parts)
+        ])  # fmt: skip
 
     def follow(self, f: Follower) -> None:
         f.need_length("repeat")
@@ -154,12 +166,15 @@ class Repeat(Rule, frozen=True, tag="repeat"):
 
 
 class Ghosts(Rule, frozen=True, tag="ghosts"):
-    """The zeros sound too, softly."""
+    """The zeros sound too, softly.
 
-    force: Annotated[
-        float,
-        control("Loudness", "How loud the zeros are compared with the ones.", 0.05, gt=0, le=1),
-    ] = 0.35
+    Attributes
+    ----------
+    force : Loudness
+        How loud the zeros are compared with the ones.
+    """
+
+    force: Annotated[float, control(step=0.05, gt=0, le=1)] = 0.35
 
     def apply(self, e: Events, m: BitStream) -> Events:
         zeros = np.flatnonzero(m.bits == 0)
@@ -170,8 +185,8 @@ class Ghosts(Rule, frozen=True, tag="ghosts"):
     def follow(self, f: Follower) -> None:
         if f.after == "row-changes":
             raise Refusal(
-                "'ghosts' after row-changes: whether a row's last zero sounds for itself hangs on "
-                "whether another row follows"
+                "'ghosts' after row-changes: whether a row's last zero sounds for itself depends "
+                "on whether another row follows"
             )
         f.add(Step("GHOSTS", b=f.add_level("ghosts", self.force)))
         f.ghosts = True

@@ -229,6 +229,10 @@ class Follower:
         self.open = rule
         self.change_copies(length=lambda c: 1.0, open=lambda c: True)
 
+    def silence(self) -> None:
+        """Let no note sound."""
+        self.add(Step("MASK", mask=Mask("NOTHING", (False,))))
+
     def move(self, change: Callable[[Reals], Reals]) -> None:
         """Change when notes begin."""
         self.moved = True

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Annotated, ClassVar
+from typing import Annotated, ClassVar, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +15,7 @@ from sonify.music.machine import Refusal
 from sonify.music.rhythm.following import Follower
 from sonify.settings import Settings
 
-__all__ = ["ROW", "Rule", "Seed", "chance", "rank_in", "row_end", "row_start"]
+__all__ = ["ROW", "Rule", "Seed", "chance"]
 
 ROW = math.inf
 """What `early` returns for a rule that may sound a bit before anything of its row is read."""
@@ -36,6 +36,9 @@ class Rule(Settings, frozen=True, tag_field="rule", tag="none"):
     ----------
     why_not : str
         Why a machine can't follow it, where it defines no `follow`.
+    tells : str
+        Whether its notes tell the bits: "never", "always", "first" (as a voice's first rule), or
+        "apart" (unless the voice's first rule joins notes).
     stays : bool
         Whether it leaves notes at their positions and pitches (it may drop some).
     skips : bool
@@ -53,6 +56,7 @@ class Rule(Settings, frozen=True, tag_field="rule", tag="none"):
     """
 
     why_not: ClassVar[str] = "the core does not know it"
+    tells: ClassVar[Literal["never", "always", "first", "apart"]] = "never"
     stays: ClassVar[bool] = False
     skips: ClassVar[bool] = False
     joins: ClassVar[bool] = False
@@ -90,7 +94,11 @@ class Rule(Settings, frozen=True, tag_field="rule", tag="none"):
 
     def loses(self, before: Sequence[Rule]) -> str | None:
         """Why its notes, after the rules before it, don't tell the bits; None if they do."""
-        return f"the rule '{self.name}' leaves bits out or adds notes"
+        joined = bool(before) and before[0].joins
+        known = {"never": False, "always": True, "first": not before, "apart": not joined}
+        return (
+            None if known[self.tells] else f"the rule '{self.name}' leaves bits out or adds notes"
+        )
 
     def swing(self) -> float:
         """The share of two positions that the first one gets where the second comes late, or 0."""
@@ -111,28 +119,6 @@ class Rule(Settings, frozen=True, tag_field="rule", tag="none"):
     def mark(self) -> str:
         """The word for it in a score, if it has one."""
         return ""
-
-
-def row_end(e: Events, m: BitStream) -> NDArray[np.float64]:
-    """The slot at which each event's row ends."""
-    out: NDArray[np.float64] = m.timeline.row_slot[m.line(e.index)] + np.float64(m.positions)
-    return out
-
-
-def row_start(e: Events, m: BitStream) -> NDArray[np.int64]:
-    """The slot at which each event's row starts."""
-    out: NDArray[np.int64] = m.timeline.row_slot[m.line(e.index)]
-    return out
-
-
-def rank_in(group: NDArray[np.int64]) -> NDArray[np.int64]:
-    """Each event's number within its group, from 0; equal groups stand together."""
-    n = len(group)
-    new = np.ones(n, bool)
-    new[1:] = group[1:] != group[:-1]
-    at = np.arange(n)
-    out: NDArray[np.int64] = at - np.maximum.accumulate(np.where(new, at, 0))
-    return out
 
 
 def chance(seed: int, index: NDArray[np.int64], lot: int = 0) -> NDArray[np.float64]:

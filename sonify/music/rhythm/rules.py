@@ -1,4 +1,4 @@
-"""The table of rhythm rules: which places sound, when, how long and how hard.
+"""The table of rhythm rules: which places sound, when, how long and how loudly.
 
 Rules chain: each takes the events that the one before it made. To add one, write its class (see
 `sonify.music.rhythm.rule.Rule`) and name it here.
@@ -6,33 +6,20 @@ Rules chain: each takes the events that the one before it made. To add one, writ
 
 from __future__ import annotations
 
-from sonify.music.rhythm.choosing_rules import (
-    Breath,
-    Changes,
-    Each,
-    Even,
-    Pattern,
-    Sparse,
-    Thinned,
-)
-from sonify.music.rhythm.copying_rules import Echoes, Ghosts, Layered, Repeat
+from sonify.music.rhythm import choosing_rules as choosing
+from sonify.music.rhythm import copying_rules as copying
+from sonify.music.rhythm import shaping_rules as shaping
+from sonify.music.rhythm import timing_rules as timing
 from sonify.music.rhythm.rule import Rule
-from sonify.music.rhythm.shaping_rules import Accents, Gate, Held, Joined, Length
-from sonify.music.rhythm.timing_rules import (
-    DoubleTime,
-    Entry,
-    HalfTime,
-    Humanise,
-    Spread,
-    Strum,
-    Swing,
-)
 
 __all__ = ["RULES", "Rule"]
 
 _KINDS: tuple[type[Rule], ...] = (
-    Each, Joined, Held, Changes, Thinned, Sparse, Pattern, Even, Spread, Breath, Gate, Length,
-    Swing, Accents, Ghosts, Layered, Echoes, Repeat, HalfTime, DoubleTime, Entry, Strum, Humanise,
+    choosing.Each, shaping.Joined, shaping.Held, choosing.Changes, choosing.Thinned,
+    choosing.Sparse, choosing.Pattern, choosing.Even, timing.Spread, choosing.Breath,
+    shaping.Gate, shaping.Length, timing.Swing, shaping.Accents, copying.Ghosts, copying.Layered,
+    copying.Echoes, copying.Repeat, timing.HalfTime, timing.DoubleTime, timing.Entry,
+    timing.Strum, timing.Humanise,
 )  # fmt: skip
 
 RULES: dict[str, type[Rule]] = {str(c.__struct_config__.tag): c for c in _KINDS}

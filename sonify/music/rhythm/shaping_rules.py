@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.controls import control
-from sonify.music.bit_stream import BitStream, Events
+from sonify.music.bit_stream import BitStream, Events, rank_in
 from sonify.music.machine import Lead, Refusal
 from sonify.music.rhythm.following import Follower, Step, q16
-from sonify.music.rhythm.rule import Rule, rank_in, row_end
+from sonify.music.rhythm.rule import Rule
 
 __all__ = ["Accents", "Gate", "Held", "Joined", "Length"]
 
@@ -24,6 +24,7 @@ _LONGEST_HELD = 2**31 - 1
 class Joined(Rule, frozen=True, tag="joined"):
     """Neighbouring places of a row become one long note."""
 
+    tells = "first"
     skips: ClassVar[bool] = True
     joins: ClassVar[bool] = True
     ends_later: ClassVar[bool] = True
@@ -54,29 +55,29 @@ class Joined(Rule, frozen=True, tag="joined"):
         f.add(Step("JOINED"))
         f.opened("joined")
 
-    def loses(self, before: Sequence[Rule]) -> str | None:
-        return super().loses(before) if before else None
-
 
 class Held(Rule, frozen=True, tag="held"):
-    """Each note lasts until the next one or the end of its row (with `across`: of the disc)."""
+    """Each note lasts until the next one or the end of its row (with `across`: of the disc).
 
+    Attributes
+    ----------
+    longest
+        The most steps that a note may last.
+    across : Across rows
+        Whether a note may last into the next row.
+    """
+
+    tells = "apart"
     ends_later: ClassVar[bool] = True
     by_neighbours: ClassVar[bool] = True
 
-    longest: Annotated[
-        float,
-        control("Longest", "The most steps that a note may last.", 1, "steps", (1, 64),
-                gt=0, le=4096),
-    ] = 4096.0  # fmt: skip
-    across: Annotated[
-        bool, control("Across rows", "Whether a note may last into the next row.")
-    ] = False
+    longest: Annotated[float, control(step=1, unit="steps", soft=(1, 64), gt=0, le=4096)] = 4096.0
+    across: bool = False
 
     def apply(self, e: Events, m: BitStream) -> Events:
         if not len(e):
             return e
-        until = row_end(e, m)
+        until = (m.line_start(e.index) + m.positions).astype(np.float64)
         if self.across:
             until[:-1], until[-1] = e.onset[1:], m.timeline.end_slot
         else:
@@ -106,20 +107,19 @@ class Held(Rule, frozen=True, tag="held"):
         f.across = self.across
         f.opened("held")
 
-    def loses(self, before: Sequence[Rule]) -> str | None:
-        return super().loses(before) if before and before[0].joins else None
-
 
 class Gate(Rule, frozen=True, tag="gate"):
-    """Notes last this share of their length: under 1 is crisp, over 1 overlaps."""
+    """Notes last this share of their length: under 1 is crisp, over 1 overlaps.
+
+    Attributes
+    ----------
+    amount : Length
+        Share of its own length: under 1 is crisp, over 1 rings on.
+    """
 
     stays: ClassVar[bool] = True
 
-    amount: Annotated[
-        float,
-        control("Length", "Share of its own length: under 1 is crisp, over 1 rings on.", 0.05,
-                soft=(0.05, 8), gt=0, le=256),
-    ] = 0.5  # fmt: skip
+    amount: Annotated[float, control(step=0.05, soft=(0.05, 8), gt=0, le=256)] = 0.5
 
     def apply(self, e: Events, m: BitStream) -> Events:
         return e.but(length=e.length * self.amount)
@@ -144,14 +144,18 @@ class Gate(Rule, frozen=True, tag="gate"):
 
 
 class Length(Rule, frozen=True, tag="length"):
-    """Every note lasts a fixed number of steps."""
+    """Every note lasts a fixed number of steps.
 
+    Attributes
+    ----------
+    steps
+        How many steps every note lasts.
+    """
+
+    tells = "apart"
     stays: ClassVar[bool] = True
 
-    steps: Annotated[
-        float,
-        control("Steps", "How many steps every note lasts.", 0.25, soft=(0.25, 32), gt=0, le=4096),
-    ] = 1.0
+    steps: Annotated[float, control(step=0.25, soft=(0.25, 32), gt=0, le=4096)] = 1.0
 
     def apply(self, e: Events, m: BitStream) -> Events:
         return e.but(length=np.broadcast_to(np.float64(self.steps), len(e)))
@@ -162,32 +166,30 @@ class Length(Rule, frozen=True, tag="length"):
         f.shortest = self.steps
         f.change_copies(length=lambda c: self.steps, open=lambda c: False)
 
-    def loses(self, before: Sequence[Rule]) -> str | None:
-        return super().loses(before) if before and before[0].joins else None
-
 
 class Accents(Rule, frozen=True, tag="accents"):
-    """Loudness by a pattern over positions, places, characters, rows or notes; 1 is unchanged."""
+    """Loudness by a pattern over positions, places, characters, rows or notes; 1 is unchanged.
 
+    Attributes
+    ----------
+    pattern
+        How loud each position is, repeated: 1 as set, 0.5 half as loud.
+    by : Counted by
+        What moves on to the next of the pattern.
+
+        - position: the position in the row
+        - place: the place in the character
+        - character: each character
+        - row: each row
+        - note: each note
+    """
+
+    tells = "always"
     stays: ClassVar[bool] = True
     by_neighbours: ClassVar[bool] = True
 
-    pattern: Annotated[
-        tuple[Annotated[float, msgspec.Meta(ge=0, le=2)], ...],
-        control("Pattern", "How loud each position is, repeated: 1 as set, 0.5 half as loud."),
-    ] = (1.0, 0.6, 0.8, 0.6)  # fmt: skip
-    by: Annotated[
-        Literal["position", "place", "character", "row", "note"],
-        control(
-            "Counted by",
-            "What moves on to the next of the pattern.",
-            choices={
-                "character": "each character", "note": "each note",
-                "place": "the place in the character", "position": "the position in the row",
-                "row": "each row",
-            },
-        ),
-    ] = "position"  # fmt: skip
+    pattern: tuple[Annotated[float, msgspec.Meta(ge=0, le=2)], ...] = (1.0, 0.6, 0.8, 0.6)
+    by: Literal["position", "place", "character", "row", "note"] = "position"
 
     def apply(self, e: Events, m: BitStream) -> Events:
         cycle = np.asarray(self.pattern or (1.0,))
@@ -205,9 +207,6 @@ class Accents(Rule, frozen=True, tag="accents"):
             by = "STEP" if self.by == "position" else self.by.upper()
             lead = Lead(by, len(pattern))
         f.multiply(lead, pattern)
-
-    def loses(self, before: Sequence[Rule]) -> str | None:
-        return None
 
 
 _COUNTS: dict[str, Callable[[Events, BitStream], NDArray[np.int64]]] = {

@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.controls import control
-from sonify.music.bit_stream import BitStream, Events
+from sonify.music.bit_stream import BitStream, Events, rank_in
 from sonify.music.machine import Refusal
 from sonify.music.rhythm.even import even_pattern
 from sonify.music.rhythm.following import Follower, Step, q16
-from sonify.music.rhythm.rule import ROW, Rule, Seed, chance, rank_in, row_start
+from sonify.music.rhythm.rule import ROW, Rule, Seed, chance
 
 __all__ = ["DoubleTime", "Entry", "HalfTime", "Humanise", "Spread", "Strum", "Swing"]
 
@@ -49,11 +49,15 @@ class Spread(Rule, frozen=True, tag="spread"):
 
 
 class Swing(Rule, frozen=True, tag="swing"):
-    """The second of every two steps comes late: 0.5 is straight, 0.67 a triplet swing."""
+    """The second of every two steps comes late: 0.5 is straight, 0.67 a triplet swing.
 
-    amount: Annotated[
-        float, control("Swing", "0.5 is straight, 0.67 a triplet swing.", 0.01, ge=0.5, le=0.8)
-    ] = 0.58
+    Attributes
+    ----------
+    amount : Swing
+        0.5 is straight, 0.67 a triplet swing.
+    """
+
+    amount: Annotated[float, control(step=0.01, ge=0.5, le=0.8)] = 0.58
 
     def _lilt(self, slot: Reals, start: NDArray[np.int64] | int = 0) -> Reals:
         pair, within = np.divmod(slot - start, 2.0)
@@ -63,7 +67,7 @@ class Swing(Rule, frozen=True, tag="swing"):
         return out
 
     def apply(self, e: Events, m: BitStream) -> Events:
-        start = row_start(e, m)
+        start = m.line_start(e.index)
         onset = self._lilt(e.onset, start)
         return e.but(onset=onset, length=self._lilt(e.end, start) - onset)
 
@@ -95,8 +99,8 @@ class HalfTime(Rule, frozen=True, tag="half-time"):
     """The first half of each row at half speed, without its second half."""
 
     def apply(self, e: Events, m: BitStream) -> Events:
-        first = e.keep(e.onset - row_start(e, m) < m.positions / 2)
-        start = row_start(first, m)
+        first = e.keep(e.onset - m.line_start(e.index) < m.positions / 2)
+        start = m.line_start(first.index)
         return first.but(onset=start + 2 * (first.onset - start), length=2 * first.length)
 
     def follow(self, f: Follower) -> None:
@@ -116,7 +120,7 @@ class DoubleTime(Rule, frozen=True, tag="double-time"):
     reorders: ClassVar[bool] = True
 
     def apply(self, e: Events, m: BitStream) -> Events:
-        start = row_start(e, m)
+        start = m.line_start(e.index)
         quick = e.but(onset=start + (e.onset - start) / 2, length=e.length / 2)
         return Events.joined([quick, quick.but(onset=quick.onset + m.positions / 2)])
 
@@ -128,11 +132,15 @@ class DoubleTime(Rule, frozen=True, tag="double-time"):
 
 
 class Entry(Rule, frozen=True, tag="entry"):
-    """All notes enter some steps later, as the following voice of a canon does."""
+    """All notes enter some steps later, as the following voice of a canon does.
 
-    steps: Annotated[
-        float, control("Steps", "How many steps later.", 1, soft=(1, 64), gt=0, le=4096)
-    ] = 8.0
+    Attributes
+    ----------
+    steps
+        How many steps later.
+    """
+
+    steps: Annotated[float, control(step=1, soft=(1, 64), gt=0, le=4096)] = 8.0
 
     def apply(self, e: Events, m: BitStream) -> Events:
         return e.but(onset=e.onset + self.steps)
@@ -145,20 +153,23 @@ class Entry(Rule, frozen=True, tag="entry"):
 
 
 class Strum(Rule, frozen=True, tag="strum"):
-    """Notes that would begin together follow each other quickly."""
+    """Notes that would begin together follow each other quickly.
+
+    Attributes
+    ----------
+    step : Apart
+        How many steps from one to the next.
+    way
+        Which of them comes first.
+
+        - up: the lowest first
+        - down: the highest first
+    """
 
     by_neighbours: ClassVar[bool] = True
 
-    step: Annotated[
-        float,
-        control("Apart", "How many steps from one to the next.", 0.05, soft=(0.05, 2),
-                gt=0, le=16),
-    ] = 0.25  # fmt: skip
-    way: Annotated[
-        Literal["up", "down"],
-        control("Way", "Which of them comes first.", choices={
-            "up": "the lowest first", "down": "the highest first"}),
-    ] = "up"  # fmt: skip
+    step: Annotated[float, control(step=0.05, soft=(0.05, 2), gt=0, le=16)] = 0.25
+    way: Literal["up", "down"] = "up"
 
     def apply(self, e: Events, m: BitStream) -> Events:
         if not len(e):
@@ -220,18 +231,22 @@ class Strum(Rule, frozen=True, tag="strum"):
 
 
 class Humanise(Rule, frozen=True, tag="humanise"):
-    """Small random differences in time and loudness; the same seed gives the same ones."""
+    """Small random differences in time and loudness; the same seed gives the same ones.
+
+    Attributes
+    ----------
+    time
+        How far notes stray in time, in steps.
+    force : Loudness
+        How much their loudness strays.
+    """
 
     why_not: ClassVar[str] = "some notes would come before their place is read"
     reorders: ClassVar[bool] = True
     by_neighbours: ClassVar[bool] = True
 
-    time: Annotated[
-        float, control("Time", "How far notes stray in time, in steps.", 0.01, ge=0, le=0.5)
-    ] = 0.08
-    force: Annotated[
-        float, control("Loudness", "How much their loudness strays.", 0.01, ge=0, le=1)
-    ] = 0.12
+    time: Annotated[float, control(step=0.01, ge=0, le=0.5)] = 0.08
+    force: Annotated[float, control(step=0.01, ge=0, le=1)] = 0.12
     seed: Seed = 1
 
     def apply(self, e: Events, m: BitStream) -> Events:
