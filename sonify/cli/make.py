@@ -76,7 +76,7 @@ def make(
             write_one(show, "message", str(target / f"{name}-message.gif"), seconds)
     if "sound" in wanted:
         from sonify.cli.sound import write_sound
-        from sonify.export.sound import SoundOptions
+        from sonify.export.sound.options import SoundOptions
 
         write_sound(show, str(target / f"{name}.wav"), SoundOptions())
     if "clip" in wanted:

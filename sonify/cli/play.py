@@ -116,13 +116,15 @@ def stopped() -> Iterator[threading.Event]:
 
 
 def _speakers(show: Performance, from_row: int, speed: float, loop: bool) -> None:
-    from sonify.export.sound import SoundOptions, mastered, span_of
+    from sonify.export.sound.master import mastered
+    from sonify.export.sound.options import SoundOptions, span_of
     from sonify.live.schedule import row_start
     from sonify.live.speakers import Endless, open_speakers
 
     start = row_start(show, from_row)
     options = SoundOptions(from_s=start, speed=speed)
-    period = span_of(show, options).length / speed
+    begin, end = span_of(show, options)
+    period = (end - begin) / speed
     times = Endless.passes(period) if loop else 1
     with cautions_shown():
         sound = mastered(show, SoundOptions(from_s=start, loop=times, speed=speed))

@@ -25,7 +25,8 @@ from sonify.cli.common import (
 from sonify.errors import InputError
 
 if TYPE_CHECKING:
-    from sonify.export.sound import Master, SoundOptions
+    from sonify.export.sound.master import Master
+    from sonify.export.sound.options import SoundOptions
     from sonify.performance import Performance
 
 __all__ = ["sound", "write_sound"]
@@ -89,11 +90,11 @@ def sound(
       sonify sound my.toml -p music-box --rows 1-2 --loop 4 -o intro.flac
       sonify sound my.toml --stems stems --loudness -18 -o mix.wav
     """
-    from sonify.export.renderers import make_ready
+    from sonify.export.sound.renderers import make_ready
 
     if renderer != "fluidsynth":
         make_ready()
-    from sonify.export.sound import SoundOptions
+    from sonify.export.sound.options import SoundOptions
 
     own: list[str] = []
     if soundfont is not None:
@@ -123,7 +124,7 @@ def _loudness(text: str) -> float | str:
 def write_sound(show: Performance, output: str | None, options: SoundOptions) -> None:
     """Write the sound where it was asked for, and print its line."""
     from sonify.export import find_writer
-    from sonify.export.sound import write
+    from sonify.export.sound.file import write
 
     if output == "-":
         with tempfile.TemporaryDirectory() as folder, cautions_shown():

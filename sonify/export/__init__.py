@@ -55,7 +55,7 @@ WRITERS: tuple[Writer, ...] = (
         "sonify.export.clip",
         "-clip",
     ),
-    Writer("sound", (".wav", ".flac", ".opus", ".mp3", ".m4a"), "sonify.export.sound"),
+    Writer("sound", (".wav", ".flac", ".opus", ".mp3", ".m4a"), "sonify.export.sound.file"),
     Writer("score", (".musicxml", ".svg", ".png", ".pdf"), "sonify.export.score", "-score"),
 )
 

@@ -95,7 +95,8 @@ def cards(disc: Disc, candidates: list[Candidate], seconds: float, bitrate: int)
 
 
 def _card(disc: Disc, candidate: Candidate, seconds: float, bitrate: int) -> Card:
-    from sonify.export.sound import SoundOptions, compressed
+    from sonify.export.sound.file import compressed
+    from sonify.export.sound.options import SoundOptions
     from sonify.performance import perform
 
     show = perform(disc, candidate.presets, candidate.settings)

@@ -19,7 +19,7 @@ from typing import Any, Protocol
 import numpy as np
 
 from sonify.errors import OutputError
-from sonify.export.sound import RATE, Samples
+from sonify.export.sound.audio import RATE, Samples
 from sonify.live.ports import quiet
 
 __all__ = ["Source", "Speakers", "open_speakers"]

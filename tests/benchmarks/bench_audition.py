@@ -10,8 +10,9 @@ import sonify
 from sonify.cli.audition import candidates_of
 from sonify.export.audition import audition
 from sonify.export.score import score_bytes
-from sonify.export.sound import SoundOptions, render
+from sonify.export.sound.options import SoundOptions
 from tests.benchmarks.measure import best
+from tests.export.soundfonts import render
 from tests.shipped import MUSIC
 
 SECONDS = 60.0

@@ -17,9 +17,10 @@ import time
 from pathlib import Path
 
 import sonify
-from sonify.export.sound import mastered, render
 from sonify.export.sound.fonts import untuned_default
+from sonify.export.sound.master import mastered
 from tests.benchmarks.measure import ENVIRONMENT, alternating, best
+from tests.export.soundfonts import render
 
 
 def _ours(disc: str, path: Path, *more: str, one_core: bool = False) -> None:

@@ -1,4 +1,4 @@
-"""Small SoundFonts made for tests, byte by byte after the SoundFont specification 2.04."""
+"""Sound as samples, and small SoundFonts, byte by byte after the SoundFont specification 2.04."""
 
 from __future__ import annotations
 
@@ -7,7 +7,18 @@ from pathlib import Path
 
 import numpy as np
 
+import sonify
+from sonify.export.sound.audio import Samples
+from sonify.export.sound.master import mastered
+from sonify.export.sound.options import SoundOptions
+
 RATE = 48000
+
+
+def render(show: sonify.Performance, options: SoundOptions | None = None) -> Samples:
+    """A performance's finished sound, shape (samples, 2)."""
+    done = mastered(show, options)
+    return done.read(0, done.size)
 
 
 def chunk(tag: bytes, data: bytes) -> bytes:

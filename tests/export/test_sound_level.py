@@ -13,9 +13,8 @@ import pytest
 import soundfile
 
 import sonify
-from sonify.export.sound import RATE
-from sonify.export.sound.audio import StoredAudio
-from sonify.export.sound.gain import level, measure
+from sonify.export.sound.audio import RATE, StoredAudio
+from sonify.export.sound.gain import Level, level
 from sonify.export.sound.loudness import Meter, integrated, steps_of, true_peaks
 
 needs_ffmpeg = pytest.mark.skipif(
@@ -27,6 +26,12 @@ def take_of(x: np.ndarray) -> StoredAudio:
     out = StoredAudio()
     out.add(np.ascontiguousarray(x, np.float32))
     return out
+
+
+def measured(x: np.ndarray, lufs: float | None = None) -> Level:
+    meter = Meter(take_of(x))
+    meter.measure(end=True)
+    return level(meter, lufs, -1.0)
 
 
 def ebur128(path: Path) -> tuple[float, float]:
@@ -89,7 +94,7 @@ EBU = {
 def test_loudness_of_the_published_test_signals(name):
     parts, want = EBU[name]
     x = np.concatenate([tone(db, s, 1000.0) for db, s in parts])
-    assert measure(take_of(x)).lufs == pytest.approx(want, abs=0.1)
+    assert measured(x).lufs == pytest.approx(want, abs=0.1)
 
 
 def test_loudness_against_pyloudnorm_on_noise_and_gaps():
@@ -99,7 +104,7 @@ def test_loudness_against_pyloudnorm_on_noise_and_gaps():
         x[RATE * 2 : RATE * 4] *= 10 ** (-rng.uniform(0, 60) / 20)
         # bass and treble differ: the weighting is at work
         x = np.cumsum(x, axis=0) * 0.01 if rng.random() < 0.5 else x
-        assert measure(take_of(x)).lufs == pytest.approx(by_pyloudnorm(x), abs=0.1)
+        assert measured(x).lufs == pytest.approx(by_pyloudnorm(x), abs=0.1)
 
 
 def test_true_peak_lies_between_the_samples():
@@ -112,10 +117,10 @@ def test_true_peak_lies_between_the_samples():
 
 
 def test_silence_and_shortness_are_no_trouble():
-    assert measure(take_of(np.zeros((RATE, 2)))).lufs == -np.inf
-    assert measure(take_of(np.zeros((0, 2)))).lufs == -np.inf
+    assert measured(np.zeros((RATE, 2))).lufs == -np.inf
+    assert measured(np.zeros((0, 2))).lufs == -np.inf
     short = tone(-20, 0.1)
-    assert np.isfinite(measure(take_of(short)).lufs)
+    assert np.isfinite(measured(short).lufs)
 
 
 def test_the_limiter_keeps_every_true_peak_under_the_ceiling():
@@ -125,9 +130,7 @@ def test_the_limiter_keeps_every_true_peak_under_the_ceiling():
     for at in rng.integers(0, len(x) - 400, 60):
         x[at : at + 400] += np.exp(-np.arange(400) / 60)[:, None] * rng.uniform(0.3, 1)
     take = take_of(x)
-    meter = Meter()
-    meter.add(take.read(0, take.size))
-    got = level(take, meter.done(), -14.0, -1.0)
+    got = measured(x, -14.0)
     y = got.apply(take, 0, take.size)
     assert got.limited_db > 3, "the case is too easy to show anything"
     assert by_pyloudnorm(y) == pytest.approx(got.lufs, abs=0.1)
@@ -181,7 +184,7 @@ def test_where_peaks_are_cut_they_come_to_the_ceiling(tmp_path):
 
 def test_off_leaves_the_level():
     disc = sonify.load_disc("cairn-small")
-    from sonify.export.sound import mastered
+    from sonify.export.sound.master import mastered
 
     one = mastered(sonify.perform(disc, settings={"sound.loudness": "off"}))
     assert one.level.curve.gain == 1.0

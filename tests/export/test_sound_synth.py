@@ -11,14 +11,16 @@ import numpy as np
 import pytest
 
 import sonify
-from sonify.export.sound import RATE, SoundOptions, render, synth
+from sonify.export.sound import synth
+from sonify.export.sound.audio import RATE
 from sonify.export.sound.fonts import load_soundfont
+from sonify.export.sound.options import SoundOptions
 from sonify.export.sound.pieces import BLOCK, midi_piece
 from sonify.export.sound.pool import Pool
 from sonify.export.sound.worker import render as render_wav
 from sonify.midi.events import MidiEvents, TimedEvents, timed
 from sonify.midi.tempo import TempoMap
-from tests.export.soundfonts import TICK, onsets, soundfont
+from tests.export.soundfonts import TICK, onsets, render, soundfont
 
 needs_fluidsynth = pytest.mark.skipif(
     shutil.which("fluidsynth") is None, reason="FluidSynth (Debian) is not installed"
@@ -309,7 +311,7 @@ def test_pool_renders_the_same_in_processes_and_without():
 def test_a_worker_that_dies_is_one_line(monkeypatch, tmp_path):
     bad = tmp_path / "worker.py"
     bad.write_text("raise SystemExit(3)\n")
-    monkeypatch.setattr("sonify.export.renderers._WORKER", bad)
+    monkeypatch.setattr("sonify.export.sound.renderers._WORKER", bad)
     monkeypatch.setattr("os.sched_getaffinity", lambda _: {0, 1}, raising=False)
     monkeypatch.setattr("os.cpu_count", lambda: 2)
     with (
@@ -352,5 +354,5 @@ def test_fluidsynth_that_is_not_there(monkeypatch, run, tmp_path):
 
 def test_options_reach_the_renderer():
     show = sonify.perform(sonify.load_disc("cairn-small"))
-    with pytest.raises(sonify.InputError, match="no range of this piece"):
+    with pytest.raises(sonify.InputError, match="not a range of this piece"):
         render(show, options=SoundOptions(from_s=100, to_s=200))

@@ -98,7 +98,7 @@ def test_a_program_that_it_lacks_is_named_with_what_stands_in(run, tmp_path, goo
 
 def test_what_stands_in_is_what_sounds(tmp_path, good):
     """The preset that is named is the one that is heard: each has a pitch of its own."""
-    from sonify.export.sound import render
+    from tests.export.soundfonts import render
 
     def heard(program: int) -> float:
         show = sonify.perform(
@@ -187,8 +187,8 @@ def test_a_full_disk(run, tmp_path, full_disk, kind):
         (["--loudness", "3"], ["sound.loudness"]),
         (["--rows", "9-12"], ["--rows"]),
         (["--rows", "x"], ["--rows"]),
-        (["--from", "500"], ["no range of this piece"]),
-        (["--from", "5", "--to", "2"], ["no range of this piece"]),
+        (["--from", "500"], ["not a range of this piece"]),
+        (["--from", "5", "--to", "2"], ["not a range of this piece"]),
         (["--rows", "1", "--to", "2"], ["not both"]),
         (["--set", "sound.rate=8000"], ["sound.rate"]),
         (["--set", "sound.renderer=brass"], ["sound.renderer", "midirenderer"]),
@@ -205,7 +205,7 @@ def test_calls_that_make_no_sense(run, tmp_path, args, parts):
 
 @pytest.mark.parametrize(
     ("name", "setting", "part"),
-    [("a.opus", "sound.rate=44100", "48000"), ("a.flac", "sound.bits=32", "16 or 24")],
+    [("a.opus", "sound.rate=44100", "48000"), ("a.flac", "sound.bits=32", "16, 24")],
 )
 def test_what_a_kind_can_not_hold(run, tmp_path, name, setting, part):
     result = run("sound", "cairn-small", "--rows", "1", "--set", setting, "-o", tmp_path / name)
@@ -216,7 +216,7 @@ def test_what_a_kind_can_not_hold(run, tmp_path, name, setting, part):
 
 
 def test_a_piece_of_days_is_refused_before_memory_is_taken():
-    from sonify.export.sound import render
+    from tests.export.soundfonts import render
 
     disc = sonify.Disc.from_bits(["1" * 1000] * 2000)
     with pytest.raises(InputError, match="hours long"):

@@ -13,8 +13,11 @@ import pytest
 
 import sonify
 from sonify.errors import OutputError
-from sonify.export.sound import RATE, SoundOptions, mastered, render
+from sonify.export.sound.audio import RATE
+from sonify.export.sound.master import mastered
+from sonify.export.sound.options import SoundOptions
 from sonify.live.speakers import Endless, _Program, open_speakers
+from tests.export.soundfonts import render
 
 ROOT = Path(__file__).parents[2]
 ALSA = Path("/usr/share/alsa/alsa.conf")

@@ -13,7 +13,7 @@ from sonify.export.clip.memory import give_back
 from sonify.export.clip.plan import FramePlan
 
 if TYPE_CHECKING:
-    from sonify.export.sound import Master
+    from sonify.export.sound.master import Master
     from sonify.performance import Performance
 
 __all__ = ["RATE", "Soundtrack"]
@@ -64,7 +64,8 @@ class Soundtrack:
 
 
 def _master(show: Performance, plan: FramePlan) -> Master | None:
-    from sonify.export.sound import SoundOptions, mastered
+    from sonify.export.sound.master import mastered
+    from sonify.export.sound.options import SoundOptions
 
     if not len(show.notes):
         return None

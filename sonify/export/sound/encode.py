@@ -1,10 +1,10 @@
-"""Samples into sound files, and what each kind can hold."""
+"""Encodes samples as sound files."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from types import TracebackType
 from typing import Any
 
 import numpy as np
@@ -12,8 +12,9 @@ from numpy.typing import NDArray
 
 from sonify.errors import InputError, OutputError
 from sonify.export.sound.audio import RATE, Samples
+from sonify.music.sound_settings import Sound
 
-__all__ = ["KINDS", "Encoder", "Kind", "kind_of"]
+__all__ = ["encode"]
 
 
 @dataclass(frozen=True)
@@ -23,11 +24,11 @@ class Kind:
     Attributes
     ----------
     container, codec : str
-        As the codec library calls them.
+        Their names in FFmpeg.
     bits : tuple of int
-        The sample sizes it can hold; none where it compresses with loss.
+        The sample sizes it can hold; none if the compression is lossy.
     bitrate : int
-        The usual one, in kbit/s.
+        The default, in kbit/s.
     rates : tuple of int
         The sample rates it can hold.
     """
@@ -50,148 +51,97 @@ KINDS: dict[str, Kind] = {
 }
 
 _PCM = {16: "pcm_s16le", 24: "pcm_s24le", 32: "pcm_f32le"}
+_FORMATS = {16: "s16", 24: "s32", 32: "flt"}
 _WAV_LIMIT = 0xFFFFFFFF - 4096
+_BITEXACT = 1 << 23
+"""FFmpeg's AV_CODEC_FLAG_BITEXACT."""
 
 
-def kind_of(suffix: str) -> Kind:
-    """The kind of file that a suffix stands for.
-
-    Raises
-    ------
-    InputError
-        With the suffixes that are offered.
-    """
-    kind = KINDS.get(suffix.casefold())
-    if kind is None:
-        raise InputError(f"'{suffix}' is no kind of sound; one of: {', '.join(KINDS)}")
-    return kind
-
-
-class Encoder:
-    """Writes a sound file block by block.
+def encode(
+    path: Path,
+    blocks: Iterable[Samples],
+    sound: Sound,
+    tags: dict[str, str],
+    bitrate: int | None = None,
+) -> None:
+    """Write a sound file; the kind follows the suffix.
 
     Parameters
     ----------
     path : Path
-    kind : Kind
-    rate : int
-        Samples a second in the file.
-    bits : int
-        Sample size, where the kind has one.
-    bitrate : int, optional
-        In kbit/s, where the kind compresses with loss.
+    blocks : iterable of ndarray of float32, shape (samples, 2)
+        Full scale at 1.0, 48,000 samples/s.
+    sound : Sound
+        Sample rate, sample size and bit rate.
     tags : dict of str to str
+    bitrate : int, optional
+        In kbit/s, instead of that of `sound`.
+
+    Raises
+    ------
+    InputError
+        The kind of file is unknown, or can't hold this rate or sample size.
+    OutputError
+        The sound is too long for a .wav.
     """
+    import av
 
-    def __init__(
-        self,
-        path: Path,
-        kind: Kind,
-        rate: int = RATE,
-        bits: int = 24,
-        bitrate: int | None = None,
-        tags: dict[str, str] | None = None,
-    ) -> None:
-        import av
-
-        if rate not in kind.rates:
+    kind = KINDS.get(path.suffix.casefold())
+    if kind is None:
+        raise InputError(f"'{path.suffix}' is no kind of sound file; one of: {', '.join(KINDS)}")
+    for name, value, unit, held in (
+        ("rate", sound.rate, "samples/s", kind.rates),
+        ("bits", sound.bits, "bits per sample", kind.bits or (sound.bits,)),
+    ):
+        if value not in held:
             raise InputError(
-                f"{rate} samples a second don't go into {kind.container}; "
-                f"one of: {', '.join(map(str, kind.rates))}",
-                place="sound.rate",
+                f"{path.suffix} can't hold {value} {unit}; one of: {', '.join(map(str, held))}",
+                place=f"sound.{name}",
             )
-        if bits > max(kind.bits, default=bits):
-            raise InputError(
-                f"{bits} bits a sample don't go into {kind.container}; "
-                f"{' or '.join(map(str, kind.bits))}",
-                place="sound.bits",
-            )
-        self._kind, self._rate = kind, rate
-        self._bits = bits if kind.bits else 0
-        # no dates, no random numbers: the same sound gives the same bytes
-        self._out = av.open(
-            str(path), "w", format=kind.container, container_options={"fflags": "+bitexact"}
-        )
-        self._out.metadata.update(tags or {})
-        codec = _PCM[self._bits] if kind.codec == "pcm" else kind.codec
-        stream: Any = self._out.add_stream(codec, rate=rate)
+    bits = sound.bits if kind.bits else 0
+    form = _FORMATS.get(bits, "flt" if kind.codec == "libopus" else "fltp")
+    dither = np.random.Generator(np.random.SFC64(20)) if bits == 16 else None
+    # no dates, no random numbers: the same sound gives the same bytes
+    options = {"fflags": "+bitexact"}
+    with av.open(str(path), "w", format=kind.container, container_options=options) as out:
+        out.metadata.update(tags)
+        codec = _PCM[bits] if kind.codec == "pcm" else kind.codec
+        stream: Any = out.add_stream(codec, rate=sound.rate)
         stream.layout = "stereo"
-        context = stream.codec_context
-        context.flags |= 1 << 23
-        self._form, self._scale = "fltp", 0.0
-        if kind.bits:
-            self._form, self._scale = {
-                16: ("s16", 2.0**15),
-                24: ("s32", 2.0**23),
-                32: ("flt", 0.0),
-            }[self._bits]
-        else:
-            context.bit_rate = (bitrate or kind.bitrate) * 1000
-        if kind.codec == "libopus":
-            self._form = "flt"
-        stream.format = self._form
-        self._stream = stream
-        self._dither = np.random.Generator(np.random.SFC64(20)) if self._bits == 16 else None
-        self._resampler = None
-        if rate != RATE:
-            self._resampler = av.AudioResampler(self._form, "stereo", rate)
-        self._at = 0
+        stream.codec_context.flags |= _BITEXACT
+        if not kind.bits:
+            stream.codec_context.bit_rate = (bitrate or sound.bitrate or kind.bitrate) * 1000
+        stream.format = form
+        resampler = av.AudioResampler(form, "stereo", sound.rate) if sound.rate != RATE else None
+        at = 0
+        for block in blocks:
+            data = _shaped(block, form, dither)
+            frame = av.AudioFrame.from_ndarray(data, format=form, layout="stereo")
+            frame.sample_rate, frame.pts = RATE, at
+            at += len(block)
+            if kind.codec == "pcm" and at * 2 * bits // 8 > _WAV_LIMIT:
+                raise OutputError("a .wav holds at most 4 GB; write .flac, or choose a range")
+            for one in [frame] if resampler is None else resampler.resample(frame):
+                out.mux(stream.encode(one))
+        for one in [] if resampler is None else resampler.resample(None):
+            out.mux(stream.encode(one))
+        out.mux(stream.encode(None))
 
-    def __enter__(self) -> Encoder:
-        return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        if kind is None:
-            self._end()
-        self._out.close()
-
-    def add(self, block: Samples) -> None:
-        """Encode a block, shape (samples, 2), full scale at 1.0, 48,000 samples a second."""
-        import av
-
-        if not len(block):
-            return
-        data = self._shaped(block)
-        frame = av.AudioFrame.from_ndarray(data, format=self._form, layout="stereo")
-        frame.sample_rate = RATE
-        frame.pts = self._at
-        self._at += len(block)
-        if self._kind.codec == "pcm" and self._at * 2 * self._bits // 8 > _WAV_LIMIT:
-            raise OutputError("a .wav holds 4 GB at most; write .flac, or take a range")
-        frames = [frame] if self._resampler is None else self._resampler.resample(frame)
-        for one in frames:
-            self._mux(one)
-
-    def _shaped(self, block: Samples) -> NDArray[Any]:
-        if not self._scale:
-            if self._form == "fltp":
-                return np.ascontiguousarray(block.T)
-            return np.ascontiguousarray(block).reshape(1, -1)
-        # single precision holds 24 bits exactly
-        x = block * np.float32(self._scale)
-        if self._dither is not None:
-            # triangular, one step either way: rounding errors become noise instead of distortion
-            x += self._dither.random(x.shape, np.float32)
-            x -= self._dither.random(x.shape, np.float32)
-        np.rint(x, out=x)
-        np.clip(x, -self._scale, self._scale - 1, out=x)
-        if self._form == "s32":
-            whole = x.astype(np.int32)
-            whole <<= 8
-            return whole.reshape(1, -1)
-        return x.astype(np.int16).reshape(1, -1)
-
-    def _mux(self, frame: Any) -> None:
-        for packet in self._stream.encode(frame):
-            self._out.mux(packet)
-
-    def _end(self) -> None:
-        if self._resampler is not None:
-            for one in self._resampler.resample(None):
-                self._mux(one)
-        self._mux(None)
+def _shaped(block: Samples, form: str, dither: np.random.Generator | None) -> NDArray[Any]:
+    """Samples in FFmpeg's sample format `form`."""
+    if form == "fltp":
+        return np.ascontiguousarray(block.T)
+    if form == "flt":
+        return np.ascontiguousarray(block).reshape(1, -1)
+    # single precision holds 24 bits exactly
+    scale = 2.0**15 if form == "s16" else 2.0**23
+    x = block * np.float32(scale)
+    if dither is not None:
+        # triangular, one step either way: rounding errors become noise instead of distortion
+        x += dither.random(x.shape, np.float32)
+        x -= dither.random(x.shape, np.float32)
+    np.rint(x, out=x)
+    np.clip(x, -scale, scale - 1, out=x)
+    whole = x.astype(np.int16) if form == "s16" else x.astype(np.int32) << 8
+    return whole.reshape(1, -1)

@@ -2,7 +2,7 @@
 
 The recordings in the SoundFont that ships are off pitch by a few cents, so that two programs beat
 against each other and tunings other than twelve tones can't be heard as such. The table beside this
-file, made by `tuning.py`, holds the cents to add to each zone of its instruments.
+file, made by `tests.benchmarks.tuning`, holds the cents to add to each zone of its instruments.
 """
 
 from __future__ import annotations

@@ -15,10 +15,10 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.export.sound.audio import Audio, Samples, blocks_of
-from sonify.export.sound.loudness import CELL, Cells, Meter, integrated, steps_of, true_peaks
+from sonify.export.sound.audio import Audio, Samples
+from sonify.export.sound.loudness import CELL, Meter, integrated, steps_of, true_peaks
 
-__all__ = ["Level", "level", "measure"]
+__all__ = ["Level", "level"]
 
 Floats = NDArray[np.float64]
 
@@ -35,7 +35,7 @@ _ROUNDS = 12
 
 @dataclass(frozen=True, eq=False)
 class Curve:
-    """A gain, and how it gives way around loud cells.
+    """A gain, and how it gives way around loud meter.
 
     Attributes
     ----------
@@ -68,9 +68,9 @@ class Curve:
         out: Floats = np.convolve(lowest, window / window.sum(), mode="valid")
         return self.gain * np.minimum(out, 1.0)
 
-    def energies(self, cells: Cells) -> Iterator[NDArray[np.floating]]:
+    def energies(self, meter: Meter) -> Iterator[NDArray[np.floating]]:
         """The energies of cells with the gain on, part after part."""
-        for a, energy, _ in cells.parts():
+        for a, energy, _ in meter.parts():
             own = self.at(a, a + len(energy))
             yield energy * np.square(self.gain if own is None else own)
 
@@ -111,22 +111,13 @@ class Level:
         return out
 
 
-def measure(audio: Audio) -> Level:
-    """The sound's loudness and true peak as they are."""
-    meter = Meter()
-    for block in blocks_of(audio):
-        meter.add(block)
-    return level(audio, meter.done(), None, 0.0)
-
-
-def level(audio: Audio, cells: Cells, lufs: float | None, peak_db: float) -> Level:
-    """The gain that brings sound to a loudness with its true peak under a ceiling.
+def level(meter: Meter, lufs: float | None, peak_db: float) -> Level:
+    """Find the gain that brings sound to a loudness with its true peak under a ceiling.
 
     Parameters
     ----------
-    audio : Audio
-    cells : Cells
-        Of a `Meter`.
+    meter : Meter
+        Has measured the whole sound.
     lufs : float or None
         The loudness to reach; None to leave the level as it is.
     peak_db : float
@@ -136,18 +127,18 @@ def level(audio: Audio, cells: Cells, lufs: float | None, peak_db: float) -> Lev
     -------
     Level
     """
-    as_is = cells.loudness()
-    if cells.top == 0.0 or not np.isfinite(as_is):
+    as_is = meter.loudness()
+    if meter.top == 0.0 or not np.isfinite(as_is):
         return Level(Curve())
     if lufs is None:
-        at, peaks = _peaks(audio, cells, cells.top * _NEAR)
+        at, peaks = _peaks(meter, meter.top * _NEAR)
         return Level(Curve(), as_is, _db(float(peaks.max())))
     ceiling = 10 ** (peak_db / 20)
     wanted = gain = 10 ** ((lufs - as_is) / 20)
     while True:
         # peaks that matter, with room for a gain that rises while others are limited
         matters = ceiling / gain * _MARGIN
-        at, peaks = _peaks(audio, cells, min(matters, cells.top * _NEAR))
+        at, peaks = _peaks(meter, min(matters, meter.top * _NEAR))
         top = float(peaks.max())
         most = ceiling / (top * _MOST_LIMITED)
         loud = peaks >= matters
@@ -156,7 +147,7 @@ def level(audio: Audio, cells: Cells, lufs: float | None, peak_db: float) -> Lev
         for _ in range(_ROUNDS):
             gain = min(gain, most)
             curve = Curve(gain, ceiling, at[loud], peaks[loud])
-            reached = integrated(steps_of(curve.energies(cells), len(cells)))
+            reached = integrated(steps_of(curve.energies(meter), len(meter)))
             if abs(reached - lufs) < 0.01 or (gain == most and reached < lufs):
                 break
             gain *= 10 ** ((lufs - reached) / 20)
@@ -168,14 +159,14 @@ def level(audio: Audio, cells: Cells, lufs: float | None, peak_db: float) -> Lev
     return Level(curve, reached, _db(top * curve.gain / over), _db(over), max(0.0, lufs - reached))
 
 
-def _peaks(audio: Audio, cells: Cells, least: float) -> tuple[NDArray[np.int64], Floats]:
+def _peaks(meter: Meter, least: float) -> tuple[NDArray[np.int64], Floats]:
     """The cells whose sample peaks reach a level, and their true peaks."""
     where, peaks = [np.zeros(0, np.int64)], [np.zeros(0)]
-    for a, _, peak in cells.parts():
+    for a, _, peak in meter.parts():
         mine = np.flatnonzero(peak >= least)
         if len(mine):
             where.append(a + mine)
-            peaks.append(np.maximum(true_peaks(audio, a + mine), peak[mine]))
+            peaks.append(np.maximum(true_peaks(meter.audio, a + mine), peak[mine]))
     return np.concatenate(where), np.concatenate(peaks)
 
 

@@ -6,7 +6,6 @@ gates at -70 LUFS and 10 LU below), annex 2 for true peak (4 times oversampling)
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Iterable, Iterator
 from functools import cache
 from typing import Any
@@ -14,23 +13,19 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.export.sound.audio import PIECE, RATE, STRIDE, Audio, Samples, StoredAudio
+from sonify.export.sound.audio import PIECE, RATE, STRIDE, Audio, StoredAudio
 
-__all__ = ["CELL", "STEP", "Cells", "Meter", "integrated", "steps_of", "true_peaks"]
+__all__ = ["CELL", "Meter", "integrated", "steps_of", "true_peaks"]
 
 CELL = 96
-"""Samples of a cell: the resolution of levels. 2 ms, and 50 of them are a gating step."""
+"""Samples in a cell, the resolution of levels: 2 ms, so that 50 make a gating step."""
 
 Floats = NDArray[np.float64]
 
 # BS.1770-4, tables 1 and 2, for 48 kHz
 _SHELF = (
-    1.53512485958697,
-    -2.69169618940638,
-    1.19839281085285,
-    -1.69065929318241,
-    0.73248077421585,
-)
+    1.53512485958697, -2.69169618940638, 1.19839281085285, -1.69065929318241, 0.73248077421585,
+)  # fmt: skip
 _HIGH_PASS = (1.0, -2.0, 1.0, -1.99004745483398, 0.99007225036621)
 
 # BS.1770-4, annex 2: the four phases of the interpolating filter
@@ -50,7 +45,7 @@ _REACH = _TAPS.shape[1]
 
 @cache
 def _interpolation() -> NDArray[np.float32]:
-    """The filter as a matrix, from a cell's samples and those around it to what lies between."""
+    """The filter as a matrix: from the samples of a cell and its surroundings to those between."""
     out = np.zeros((CELL + _REACH - 1, len(_TAPS), CELL), np.float32)
     at = np.arange(CELL)
     for k in range(_REACH):
@@ -70,28 +65,50 @@ _GATE = -70.0
 _RELATIVE = -10.0
 
 
-class Cells:
-    """The energy (the sum of squares, K-weighted, both channels) and sample peak of each cell.
+class Meter:
+    """Measures the cells of a sound: their energy and sample peak.
 
-    They take little memory however many they are.
+    The energy is the sum of squares, K-weighted, of both channels. The memory is the same for
+    any length.
 
     Attributes
     ----------
+    audio : StoredAudio or LoopedAudio
     top : float
-        The highest sample peak.
+        The highest sample peak so far.
     """
 
-    def __init__(self, kept: StoredAudio, top: float) -> None:
-        self._kept = kept
-        self.top = top
+    def __init__(self, audio: Audio) -> None:
+        self.audio = audio
+        self.top = 0.0
+        self._graph: Any = None
+        self._cells = StoredAudio(_KEPT)
 
     def __len__(self) -> int:
-        return self._kept.size
+        return self._cells.size
+
+    def measure(self, end: bool = False) -> None:
+        """Measure all whole cells that are new; at the `end`, the last one too."""
+        import av
+
+        size = self.audio.size + (CELL - 1) * end
+        for a in range(len(self) * CELL, size // CELL * CELL, STRIDE):
+            block = self.audio.read(a, min(a + STRIDE, size // CELL * CELL))
+            self._graph = self._graph or _weighting()
+            frame = av.AudioFrame.from_ndarray(block.reshape(1, -1), format="flt", layout="stereo")
+            frame.sample_rate, frame.pts = RATE, a
+            self._graph.push(frame)
+            weighted = self._graph.pull()
+            y = np.frombuffer(weighted.planes[0], np.float32, weighted.samples * 2)
+            y, x = y.reshape(-1, CELL * 2), block.reshape(-1, CELL * 2)
+            peak = np.maximum(x.max(axis=1), -x.min(axis=1))
+            self.top = max(self.top, float(peak.max()))
+            self._cells.add(np.stack([np.einsum("ij,ij->i", y, y), peak], axis=1))
 
     def parts(self) -> Iterator[tuple[int, NDArray[np.float32], NDArray[np.float32]]]:
-        """Part after part: its first cell, at the start of a step; energies, and peaks."""
+        """Part by part: its first cell, at the start of a step; energies; and peaks."""
         for a in range(0, len(self), _PART):
-            both = self._kept.read(a, min(a + _PART, len(self)))
+            both = self._cells.read(a, min(a + _PART, len(self)))
             yield a, both[:, 0], both[:, 1]
 
     def loudness(self) -> float:
@@ -99,97 +116,43 @@ class Cells:
         return integrated(steps_of((energy for _, energy, _ in self.parts()), len(self)))
 
 
-class Meter:
-    """Takes blocks one after the other, and measures their cells."""
-
-    def __init__(self) -> None:
-        self._graph: Any = None
-        self._rest = np.zeros((0, 2), np.float32)
-        self._cells = StoredAudio(_KEPT)
-        self._top = 0.0
-        self._sent = 0
-
-    def add(self, block: Samples) -> None:
-        """Measure a block."""
-        if len(self._rest):
-            block = np.concatenate([self._rest, block])
-        whole = len(block) // CELL * CELL
-        self._rest = block[whole:].copy()
-        if whole:
-            out = np.empty((whole // CELL, 2), np.float32)
-            for a in range(0, whole, STRIDE):
-                b = min(a + STRIDE, whole)
-                self._measure(np.ascontiguousarray(block[a:b]), out[a // CELL : b // CELL])
-            self._top = max(self._top, float(out[:, 1].max()))
-            self._cells.add(out)
-
-    def _measure(self, block: Samples, out: NDArray[np.float32]) -> None:
-        import av
-
-        if self._graph is None:
-            self._graph = _weighting()
-        frame = av.AudioFrame.from_ndarray(block.reshape(1, -1), format="flt", layout="stereo")
-        frame.sample_rate = RATE
-        frame.pts = self._sent
-        self._sent += len(block)
-        self._graph.push(frame)
-        weighted = self._graph.pull()
-        y = np.frombuffer(weighted.planes[0], np.float32, weighted.samples * 2)
-        y = y.reshape(-1, CELL * 2)
-        out[:, 0] = np.einsum("ij,ij->i", y, y)
-        cells = block.reshape(-1, CELL * 2)
-        out[:, 1] = np.maximum(cells.max(axis=1), -cells.min(axis=1))
-
-    def done(self) -> Cells:
-        """What has been measured."""
-        if len(self._rest):
-            self.add(np.zeros((CELL - len(self._rest), 2), np.float32))
-        return Cells(self._cells, self._top)
-
-
 def _weighting() -> Any:
-    """The K-weighting as a chain of filters that keep their state from block to block."""
+    """K-weighting as a chain of filters that keep their state from block to block."""
     import av.filter
 
     graph = av.filter.Graph()
-    chain = [
-        graph.add(
-            "abuffer",
-            f"sample_rate={RATE}:sample_fmt=flt:channel_layout=stereo:time_base=1/{RATE}",
-        ),
-        graph.add("aformat", "sample_fmts=dblp"),
+    source = f"sample_rate={RATE}:sample_fmt=flt:channel_layout=stereo:time_base=1/{RATE}"
+    biquads = [
+        ("biquad", f"b0={b0}:b1={b1}:b2={b2}:a0=1:a1={a1}:a2={a2}")
+        for b0, b1, b2, a1, a2 in (_SHELF, _HIGH_PASS)
     ]
-    for b0, b1, b2, a1, a2 in (_SHELF, _HIGH_PASS):
-        chain.append(graph.add("biquad", f"b0={b0}:b1={b1}:b2={b2}:a0=1:a1={a1}:a2={a2}"))
-    chain += [graph.add("aformat", "sample_fmts=flt"), graph.add("abuffersink")]
-    for one, other in itertools.pairwise(chain):
-        one.link_to(other)
-    graph.configure()
+    into, back = ("aformat", "sample_fmts=dblp"), ("aformat", "sample_fmts=flt")
+    chain = [("abuffer", source), into, *biquads, back, ("abuffersink", None)]
+    graph.link_nodes(*(graph.add(*each) for each in chain)).configure()
     return graph
 
 
 def steps_of(parts: Iterable[NDArray[np.floating]], cells: int) -> Floats:
-    """The energies of whole steps, from those of cells; what is shorter than a gating block is
-    filled up with silence.
+    """Sum the energies of cells over whole steps.
+
+    Sound shorter than a gating block is padded with silence.
 
     Parameters
     ----------
     parts : iterable of ndarray
-        Energies of cells, part after part, each from the start of a step on.
+        Energies of cells, part by part; each begins at the start of a step.
     cells : int
-        How many there are.
+        The number of cells.
     """
     out = [np.zeros(0)]
     for part in parts:
-        energy = part.astype(np.float64)
-        if cells < _WINDOW * STEP:
-            energy = np.pad(energy, (0, _WINDOW * STEP - cells))
+        energy = np.pad(part.astype(np.float64), (0, max(_WINDOW * STEP - cells, 0)))
         out.append(energy[: len(energy) // STEP * STEP].reshape(-1, STEP).sum(axis=1))
     return np.concatenate(out)
 
 
 def integrated(steps: Floats) -> float:
-    """The loudness of steps' energies, in LUFS; -inf where all is under the gate."""
+    """Compute loudness from the energies of steps, in LUFS; -inf if all is below the gate."""
     if not len(steps):
         return -np.inf
     total = np.concatenate([[0.0], np.cumsum(steps)])
@@ -210,7 +173,7 @@ def _lufs(square: float) -> float:
 
 
 def true_peaks(audio: Audio, cells: NDArray[np.int64]) -> Floats:
-    """The true peak of some cells, in order, full scale at 1.0."""
+    """Find the true peaks of some cells (in rising order), full scale at 1.0."""
     out = np.zeros(len(cells))
     size = CELL + _REACH - 1
     between = _interpolation()

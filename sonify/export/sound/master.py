@@ -19,13 +19,12 @@ from sonify.export.sound.audio import (
     LoopedAudio,
     Samples,
     StoredAudio,
-    blocks_of,
     fold,
 )
 from sonify.export.sound.fonts import load_soundfont
 from sonify.export.sound.gain import Level, level
 from sonify.export.sound.loudness import Meter
-from sonify.export.sound.options import MAX_LENGTH_S, SoundOptions, Span, span_of
+from sonify.export.sound.options import MAX_LENGTH_S, SoundOptions, span_of
 from sonify.export.sound.pieces import BLOCK
 from sonify.export.sound.synth import fluidsynth, midirenderer
 from sonify.midi.events import TimedEvents
@@ -82,7 +81,6 @@ class Master:
 def mastered(
     show: Performance,
     options: SoundOptions | None = None,
-    sound: Sound | None = None,
     in_memory: int = IN_MEMORY,
 ) -> Master:
     """A performance's sound at its loudness: 48,000 samples/s, until it has rung out.
@@ -91,9 +89,7 @@ def mastered(
     ----------
     show : Performance
     options : SoundOptions, optional
-        Range and loop.
-    sound : Sound, optional
-        In place of the performance's own settings.
+        Range, loop and speed.
     in_memory : int
         Bytes to keep in memory; the rest goes into a temporary file.
 
@@ -103,14 +99,15 @@ def mastered(
         Too long, a range outside the piece, or a SoundFont that can't be read.
     """
     options = options or SoundOptions()
-    sound = sound or show.setup.sound
+    sound = show.setup.sound
     events, span = _prepared(show, options)
     for line in load_soundfont(sound.soundfont).missing(events.programs()):
         warnings.warn(line, Caution, stacklevel=2)
-    meter, levels = Meter(), dict[int, int]()
-    audio = _looped(_rendered(events, sound, span, levels), span, options.loop, meter, in_memory)
+    levels: dict[int, int] = {}
+    meter = _looped(_rendered(events, sound, span, levels), span, options.loop, True, in_memory)
     lufs = None if sound.loudness == "off" else sound.loudness
-    return Master(audio, level(audio, meter.done(), lufs, sound.true_peak), audio.size, levels)
+    gain = level(meter, lufs, sound.true_peak)
+    return Master(meter.audio, gain, meter.audio.size, levels)
 
 
 def stem_audio(show: Performance, options: SoundOptions, mix: Master) -> Iterator[Master]:
@@ -119,10 +116,10 @@ def stem_audio(show: Performance, options: SoundOptions, mix: Master) -> Iterato
     track = events.track[events.ons]
     for number in range(len(show.parts)):
         blocks = _rendered(events, show.setup.sound, span, mix.levels, track == number)
-        yield replace(mix, audio=_looped(blocks, span, options.loop, None, IN_MEMORY))
+        yield replace(mix, audio=_looped(blocks, span, options.loop, False, IN_MEMORY).audio)
 
 
-def _prepared(show: Performance, options: SoundOptions) -> tuple[TimedEvents, Span]:
+def _prepared(show: Performance, options: SoundOptions) -> tuple[TimedEvents, tuple[float, float]]:
     """The events to render and the range of them, at the speed at which they are played."""
     span = span_of(show, options)
     if show.disc.grid.size > 20 * MAX_LENGTH_S * 10 or show.music_s > 30 * MAX_LENGTH_S:
@@ -137,16 +134,16 @@ def _prepared(show: Performance, options: SoundOptions) -> tuple[TimedEvents, Sp
     events = show.events
     # notes end with the range, or after the longest that is rendered
     time, off = events.time_s.copy(), events.offs
-    time[off] = np.minimum(np.minimum(time[off], span.end), events.note_on_s + MAX_NOTE_S)
+    time[off] = np.minimum(np.minimum(time[off], span[1]), events.note_on_s + MAX_NOTE_S)
     speed = options.speed
-    cut = replace(events, time_s=time / speed, end_s=span.end / speed)
-    return cut, Span(span.start / speed, span.end / speed)
+    cut = replace(events, time_s=time / speed, end_s=span[1] / speed)
+    return cut, (span[0] / speed, span[1] / speed)
 
 
 def _rendered(
     events: TimedEvents,
     sound: Sound,
-    span: Span,
+    span: tuple[float, float],
     levels: dict[int, int],
     notes: NDArray[np.bool_] | None = None,
 ) -> Iterator[Samples]:
@@ -158,7 +155,8 @@ def _rendered(
     ----------
     events : TimedEvents
     sound : Sound
-    span : Span
+    span : tuple of float
+        Start and end in s.
     levels : dict of int to int
         As for the renderer.
     notes : ndarray of bool, shape (notes,), optional
@@ -168,9 +166,9 @@ def _rendered(
     chosen = np.ones(len(events.ons), bool) if notes is None else notes
     on, off = events.note_on_s, events.note_off_s
     tiny = 1e-6
-    within = chosen & (on >= span.start - tiny) & (on < span.end - tiny)
-    before = chosen & (on < span.start - tiny) & (off + _RING_BEFORE_S > span.start)
-    origin = round(span.start * RATE)
+    within = chosen & (on >= span[0] - tiny) & (on < span[1] - tiny)
+    before = chosen & (on < span[0] - tiny) & (off + _RING_BEFORE_S > span[0])
+    origin = round(span[0] * RATE)
     # in step with the blocks of the whole piece, so that a part sounds as it does in the whole
     grid = origin // BLOCK * BLOCK
     ringing = np.zeros((0, 2), np.float32)
@@ -195,31 +193,33 @@ def _rendered(
 
 
 def _looped(
-    blocks: Iterator[Samples], span: Span, loop: int, meter: Meter | None, in_memory: int
-) -> Audio:
-    """A range's sound, kept and looped; `meter` measures the result."""
-    one, least = StoredAudio(in_memory), round(span.length * RATE)
-
-    def keep(block: Samples) -> None:
-        one.add(block)
-        # while it is at hand; sound that is looped is measured at the end
-        if meter is not None and loop == 1:
-            meter.add(block)
-
+    blocks: Iterator[Samples],
+    span: tuple[float, float],
+    loop: int,
+    measured: bool,
+    in_memory: int,
+) -> Meter:
+    """A range's sound, stored and looped, in a meter that may have measured it."""
+    one, length = StoredAudio(in_memory), (span[1] - span[0]) * RATE
+    least = round(length)
+    meter = Meter(one)
     for block in blocks:
-        keep(block)
-    quiet = np.zeros((min(PIECE, max(least - one.size, 0)), 2), np.float32)
+        one.add(block)
+        # while the next piece is being rendered; sound that is looped is measured at the end
+        if measured and loop == 1:
+            meter.measure()
+    quiet = np.zeros((PIECE, 2), np.float32)
     while one.size < least:
-        keep(quiet[: least - one.size])
+        one.add(quiet[: least - one.size])
+    if loop == 1 and measured:
+        meter.measure(end=True)
     if loop:
         one.cut(max(least, _rung_out(one)))
-    if loop == 1:
-        return one
-    out = LoopedAudio(one, span.length * RATE, loop) if loop else fold(one, least, in_memory)
-    if meter is not None:
-        for block in blocks_of(out):
-            meter.add(block)
-    return out
+    if loop != 1:
+        meter = Meter(LoopedAudio(one, length, loop) if loop else fold(one, least, in_memory))
+        if measured:
+            meter.measure(end=True)
+    return meter
 
 
 def _rung_out(audio: StoredAudio) -> int:

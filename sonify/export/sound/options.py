@@ -1,8 +1,7 @@
-"""What can be asked of a piece's sound, and the range of the piece that it means."""
+"""The options of sound, and the part of the piece that they choose."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Annotated
 
 import msgspec
@@ -13,18 +12,19 @@ from sonify.settings import Settings
 if TYPE_CHECKING:
     from sonify.performance import Performance
 
-__all__ = ["MAX_LENGTH_S", "SoundOptions", "Span", "span_of"]
+__all__ = ["MAX_LENGTH_S", "SoundOptions", "span_of"]
 
 MAX_LENGTH_S = 12 * 3600
-"""Own limit: a working day of sound."""
+"""Own limit."""
 
 
 class SoundOptions(Settings, frozen=True):
-    """A range (`from_s`, `to_s` in s, or `rows` as "2-5"), how often it is played, and stems.
+    """How to write the sound.
 
-    `loop` 0 makes one pass that repeats without a seam: what rings on after its end is added to
-    its start. `speed` 2 plays twice as fast at the same pitch. `stems` is a folder for one file
-    per voice, which together give the mix.
+    `from_s` and `to_s` (in s) or `rows` ("2-5", counted from 1) choose a range. `loop` is how often
+    it plays; 0 makes one pass that repeats without a seam: its end rings on in its start. `speed` 2
+    plays twice as fast at the same pitch. `stems` is a folder for one file per voice; together they
+    give the mix.
     """
 
     from_s: float | None = None
@@ -35,21 +35,8 @@ class SoundOptions(Settings, frozen=True):
     stems: str | None = None
 
 
-@dataclass(frozen=True)
-class Span:
-    """A range of a piece, in s."""
-
-    start: float
-    end: float
-
-    @property
-    def length(self) -> float:
-        """In s."""
-        return self.end - self.start
-
-
-def span_of(show: Performance, options: SoundOptions) -> Span:
-    """The range that options ask for.
+def span_of(show: Performance, options: SoundOptions) -> tuple[float, float]:
+    """Find the range that the options choose, in s.
 
     Raises
     ------
@@ -67,13 +54,13 @@ def span_of(show: Performance, options: SoundOptions) -> Span:
     end = min(end, piece_s)
     if not 0 <= start < end:
         raise InputError(
-            f"{start:g} to {end:g} s is no range of this piece; it lasts {piece_s:.1f} s",
+            f"{start:g} to {end:g} s is not a range of this piece, which lasts {piece_s:.1f} s",
             place="range",
         )
     if end - start > MAX_LENGTH_S:
         raise InputError(
             f"the sound would be {(end - start) / 3600:,.0f} hours long; at most "
-            f"{MAX_LENGTH_S // 3600} hours are written",
+            f"{MAX_LENGTH_S // 3600} hours can be written",
             hint=RANGE_HINT,
         )
-    return Span(start, end)
+    return start, end

@@ -1,15 +1,18 @@
-"""SoundFont files: what they hold, and copies that are louder or retuned.
+"""SoundFont files: their contents, and copies that are louder or retuned.
 
 Source: SoundFont Technical Specification 2.04 (E-mu Systems, 2006): RIFF form `sfbk`; in its list
 `pdta` the presets (`phdr`), their zones (`pbag`) and those zones' generators (`pgen`); generator
-48 is initialAttenuation, 41 instrument, 52 fineTune.
+48 is initialAttenuation, 41 instrument, 52 fineTune, 53 sampleID.
 """
 
 from __future__ import annotations
 
+import re
 import struct
+from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -24,7 +27,7 @@ __all__ = ["SoundFont", "read_soundfont"]
 _MAX_BYTES = 1 << 31
 """Own limit; a RIFF file can have twice as many."""
 
-_ATTENUATION, _INSTRUMENT, _FINE_TUNE = 48, 41, 52
+_ATTENUATION, _INSTRUMENT, _FINE_TUNE, _SAMPLE = 48, 41, 52, 53
 _PRESET = np.dtype(
     [("name", "S20"), ("preset", "<u2"), ("bank", "<u2"), ("bag", "<u2"), ("rest", "<u4", 3)]
 )
@@ -33,7 +36,7 @@ _DRUM_BANK = 128
 
 @dataclass(frozen=True, eq=False)
 class SoundFont:
-    """A SoundFont's bytes and where its lists are in them.
+    """A SoundFont's bytes and the places of its lists.
 
     Attributes
     ----------
@@ -92,47 +95,45 @@ class SoundFont:
         amount = round(-decibels * 10 / 0.4)
         if not amount:
             return self.data
-        bags = self.array("pbag", "<u2").reshape(-1, 2)
-        gens = self.array("pgen", "<i2").reshape(-1, 2)
-        presets = self.array("phdr", _PRESET)["bag"]
-        out: list[tuple[int, int]] = []
-        starts: list[tuple[int, int]] = []
-        for first, last in zip(presets[:-1].tolist(), presets[1:].tolist(), strict=True):
-            common = False
-            for zone in range(first, last):
-                mine = [tuple(g) for g in gens[bags[zone, 0] : bags[zone + 1, 0]].tolist()]
-                local = bool(mine) and mine[-1][0] == _INSTRUMENT
-                common |= zone == first and not local
-                own = [k for k, g in enumerate(mine) if g[0] == _ATTENUATION]
-                for k in own:
-                    mine[k] = (_ATTENUATION, max(-32768, min(32767, mine[k][1] + amount)))
-                if not own and (not local or not common):
-                    mine.insert(len(mine) - int(local), (_ATTENUATION, amount))
-                starts.append((len(out), int(bags[zone, 1])))
-                out.extend(mine)
-        starts.append((len(out), int(bags[-1, 1])))
-        out.append((0, 0))
-        return self.replaced(pbag=np.array(starts, "<u2"), pgen=np.array(out, "<i2")).data
+        bags = self.array("pbag", "<u2")[::2].tolist()
+        gens = self.array("pgen", "<i2")[::2].tolist()
+        amounts, starts = {}, self.array("phdr", _PRESET)["bag"].tolist()
+        for first, last in pairwise(starts):
+            for zone in range(first, min(last, len(bags) - 1)):
+                kinds = gens[bags[zone] : bags[zone + 1]]
+                # a preset's first zone is for all others if it names no instrument
+                if zone == first:
+                    common = _INSTRUMENT not in kinds
+                if _ATTENUATION in kinds or not common or _INSTRUMENT not in kinds:
+                    amounts[zone] = amount
+        return self._added("p", _ATTENUATION, amounts).data
 
     def retuned(self, cents: dict[int, int]) -> SoundFont:
-        """The same SoundFont with cents added to zones of its instruments, by place in `ibag`."""
-        bags = self.array("ibag", "<u2").reshape(-1, 2).astype(np.int64)
-        gens = self.array("igen", "<i2").reshape(-1, 2).copy()
-        fine = np.flatnonzero(gens[:, 0] == _FINE_TUNE)
-        owner = np.searchsorted(bags[:, 0], fine, side="right") - 1
-        have = dict(zip(owner.tolist(), fine.tolist(), strict=True))
-        for zone in cents.keys() & have.keys():
-            gens[have[zone], 1] += cents[zone]
-        zones = np.array(sorted(cents.keys() - have.keys()), np.int64)
-        # the last generator of a zone names its sample; what is new comes before it
-        rows = np.array([(_FINE_TUNE, cents[z]) for z in zones.tolist()], np.int16).reshape(-1, 2)
-        gens = np.insert(gens, bags[zones + 1, 0] - 1, rows, axis=0)
-        bags[:, 0] += np.searchsorted(zones, np.arange(len(bags)), side="left")
-        return self.replaced(ibag=bags.astype("<u2"), igen=gens.astype("<i2"))
+        """Make the same SoundFont with cents added to zones of instruments, by place in `ibag`."""
+        return self._added("i", _FINE_TUNE, cents)
 
-    def replaced(self, **arrays: NDArray[Any]) -> SoundFont:
+    def _added(self, level: str, generator: int, amounts: dict[int, int]) -> SoundFont:
+        """Add to a generator of some zones, of presets ("p") or of instruments ("i")."""
+        bags = self.array(f"{level}bag", "<u2").reshape(-1, 2).astype(np.int64)
+        gens = self.array(f"{level}gen", "<i2").reshape(-1, 2).astype(np.int64)
+        if (np.diff(bags[:, 0]) < 0).any() or bags[-1, 0] >= len(gens):
+            raise InputError("this SoundFont is damaged: its zones overlap", file=self.path)
+        have = np.flatnonzero(gens[:, 0] == generator)
+        owner = (np.searchsorted(bags[:, 0], have, side="right") - 1).tolist()
+        gens[have, 1] += np.array([amounts.get(zone, 0) for zone in owner], np.int64)
+        zones = np.array(sorted(amounts.keys() - set(owner)), np.int64)
+        rows = np.array([(generator, amounts[z]) for z in zones.tolist()], np.int64).reshape(-1, 2)
+        # the last generator of a zone names its instrument or sample; what is new comes before it
+        ends = bags[zones + 1, 0]
+        named = (ends > bags[zones, 0]) & np.isin(gens[ends - 1, 0], (_INSTRUMENT, _SAMPLE))
+        gens = np.insert(gens, ends - named, rows, axis=0)
+        bags[:, 0] += np.searchsorted(zones, np.arange(len(bags)), side="left")
+        gens[:, 1] = np.clip(gens[:, 1], -32768, 32767)
+        new = {f"{level}bag": bags.astype("<u2"), f"{level}gen": gens.astype("<i2")}
+        return self._replaced({name: array.tobytes() for name, array in new.items()})
+
+    def _replaced(self, new: dict[str, bytes]) -> SoundFont:
         """The same SoundFont with some chunks of `pdta` replaced."""
-        new = {name: array.tobytes() for name, array in arrays.items()}
         edits = []
         for name, fresh in new.items():
             start, size = self.chunks[name]
@@ -153,92 +154,82 @@ class SoundFont:
 
 
 def read_soundfont(path: Path) -> SoundFont:
-    """A SoundFont, kept in memory until its file changes.
+    """Read a SoundFont; it stays in memory until its file changes.
 
     Raises
     ------
     InputError
-        No such file, or not a whole SoundFont 2.
+        No such file, or not a complete SoundFont 2.
     """
     try:
         stat = path.stat()
+        return _read(path, stat.st_mtime_ns, stat.st_size)
+    except FileNotFoundError:
+        raise InputError("there is no such SoundFont", file=path) from None
+    except IsADirectoryError:
+        raise InputError("this is a folder; a SoundFont file (.sf2) is needed", file=path) from None
     except OSError as e:
-        raise _unreadable(e, path) from None
-    return _read(path, stat.st_mtime_ns, stat.st_size)
+        raise InputError(f"it can't be read ({e.strerror or e})", file=path) from None
 
 
 @lru_cache(maxsize=2)
 def _read(path: Path, changed: int, size: int) -> SoundFont:
-    if path.is_dir():
-        raise InputError("this is a folder; a SoundFont file (.sf2) is needed", file=path)
     if size > _MAX_BYTES:
         raise InputError(f"{size:,} bytes are too many; at most {_MAX_BYTES:,}", file=path)
-    try:
-        data = path.read_bytes()
-    except OSError as e:
-        raise _unreadable(e, path) from None
+    data = path.read_bytes()
     return SoundFont(path, data, _chunks(data, path))
 
 
-def _unreadable(error: OSError, path: Path) -> InputError:
-    if isinstance(error, FileNotFoundError):
-        return InputError("there is no such SoundFont", file=path)
-    return InputError(f"it can't be read ({error.strerror or error})", file=path)
+_OTHERS = {
+    r"RIFF....DLS ": "a DLS sound bank",
+    r"RIFF....WAVE": "a WAV file",
+    r"MThd": "a MIDI file",
+    r"<": "text",
+}
 
 
-_OTHERS = (
-    (b"RIFF", 8, b"DLS ", "a DLS sound bank"),
-    (b"RIFF", 8, b"WAVE", "a WAV file"),
-    (b"MThd", 0, b"MThd", "a MIDI file"),
-    (b"<", 0, b"<", "text"),
-)
+def _riff(data: bytes, at: int, end: int) -> Iterator[tuple[str, int, int]]:
+    """The chunks between two places: name, first byte, and size."""
+    while at + 8 <= end:
+        size = struct.unpack_from("<I", data, at + 4)[0]
+        yield data[at : at + 4].decode("latin-1"), at + 8, size
+        at += 8 + size + (size & 1)
 
 
 def _chunks(data: bytes, path: Path) -> dict[str, tuple[int, int]]:
-    """Where the lists about presets are, having checked that the file is whole."""
+    """Find the lists of presets and instruments, and check that the file is complete."""
+
+    def damaged(what: str) -> InputError:
+        return InputError(f"this SoundFont is damaged: {what}", file=path)
+
     if data[:4] != b"RIFF" or data[8:12] != b"sfbk":
-        kind = next(
-            (w for head, at, tag, w in _OTHERS if data[:4].startswith(head) and
-             data[at : at + len(tag)] == tag),
-            "something else",
-        )  # fmt: skip
+        head = data[:12].decode("latin-1")
+        kind = next((k for p, k in _OTHERS.items() if re.match(p, head, re.S)), "something else")
         raise InputError(f"this is {kind}, not a SoundFont 2 file (.sf2)", file=path)
     told = struct.unpack_from("<I", data, 4)[0] + 8
     if told > len(data):
         raise InputError(
-            f"this SoundFont is cut off: {len(data):,} of {told:,} bytes are there", file=path
+            f"this SoundFont is cut off: only {len(data):,} of {told:,} bytes are there", file=path
         )
     found: dict[str, tuple[int, int]] = {}
-    samples = -1
-    at = 12
-    while at + 12 <= told:
-        name, size = data[at : at + 4], struct.unpack_from("<I", data, at + 4)[0]
-        if name == b"LIST":
-            inner, end = at + 12, at + 8 + size
-            while inner + 8 <= min(end, told):
-                tag = data[inner : inner + 4]
-                length = struct.unpack_from("<I", data, inner + 4)[0]
-                if inner + 8 + length > told:
-                    raise InputError(f"this SoundFont is damaged at byte {inner:,}", file=path)
-                if data[at + 8 : at + 12] == b"pdta":
-                    found[tag.decode("latin-1")] = (inner + 8, length)
-                elif tag == b"smpl":
-                    samples = length
-                    if data[inner + 8 : inner + 12] == b"OggS":
-                        raise InputError(
-                            "its samples are compressed (SoundFont 3), and only FluidSynth "
-                            "plays those",
-                            file=path,
-                            hint="use an uncompressed .sf2, or set {renderer} to fluidsynth",
-                        )
-                inner += 8 + length + (length & 1)
-        at += 8 + size + (size & 1)
-    lacking = [c for c in ("phdr", "pbag", "pgen", "inst", "ibag", "igen", "shdr")
-               if c not in found]  # fmt: skip
-    if samples < 0:
-        lacking.insert(0, "smpl")
-    if lacking:
-        raise InputError(f"this SoundFont is damaged: it has no {lacking[0]}", file=path)
+    for name, start, length in _riff(data, 12, told):
+        if name != "LIST":
+            continue
+        for tag, at, size in _riff(data, start + 4, min(start + length, told)):
+            if at + size > told:
+                raise damaged(f"a part that begins at byte {at - 8:,} is cut off")
+            if tag == "smpl" and data[at : at + 4] == b"OggS":
+                raise InputError(
+                    "its samples are compressed (SoundFont 3), which only FluidSynth plays",
+                    file=path,
+                    hint="use an uncompressed .sf2, or set {renderer} to fluidsynth",
+                )
+            if tag == "smpl" or data[start : start + 4] == b"pdta":
+                found[tag] = (at, size)
+    for needed in ("smpl", "phdr", "pbag", "pgen", "inst", "ibag", "igen", "shdr"):
+        if needed not in found:
+            raise damaged(f"it has no {needed}")
+    del found["smpl"]
     if found["phdr"][1] < 2 * _PRESET.itemsize:
         raise InputError("this SoundFont holds no presets", file=path)
     return found

@@ -1,29 +1,22 @@
-"""A process that renders: it reads SoundFonts and MIDI files on stdin, and writes WAV on stdout.
+"""A process that renders MIDI files: requests come on stdin, answers go to stdout, both in marshal.
 
 It is run as a script and imports nothing but the renderer, so that it starts at once. The renderer
 holds Python's lock while it works, so threads would not do.
 
-Each request is a letter and a length, then so many bytes: `S` a SoundFont to keep (they count from
-0), `M` a number of one of those (4 bytes) and a MIDI file to render with it. The answer to `M` is
-`W` with a WAV file or `E` with a text. Numbers are unsigned, 4 bytes, little-endian.
+A request is a tuple: the number of a SoundFont, its bytes (None if they were sent before), and a
+MIDI file. The answer is that of `render`.
 """
 
 from __future__ import annotations
 
 import contextlib
+import marshal
 import signal
-import struct
 import sys
 
 
-def render(font: bytes, midi: bytes) -> bytes:
-    """A MIDI file as a WAV file: 48 kHz, two channels, 16 bits.
-
-    Raises
-    ------
-    RuntimeError
-        With what the renderer says.
-    """
+def render(font: bytes, midi: bytes) -> bytes | str:
+    """Render a MIDI file as a WAV file (48 kHz, 16-bit stereo), or say why that failed."""
     import midirenderer
 
     try:
@@ -32,7 +25,7 @@ def render(font: bytes, midi: bytes) -> bytes:
         raise
     except BaseException as e:
         # a panic in the renderer is no Exception
-        raise RuntimeError(str(e) or type(e).__name__) from None
+        return str(e) or type(e).__name__
     return out
 
 
@@ -42,21 +35,14 @@ def main() -> None:
     # here, while there is nothing to render yet; `render` says what is wrong with it
     with contextlib.suppress(ImportError):
         import midirenderer  # noqa: F401
-    source, sink = sys.stdin.buffer, sys.stdout.buffer
-    fonts: list[bytes] = []
-    while head := source.read(5):
-        letter, size = struct.unpack("<cI", head)
-        data = source.read(size)
-        if letter == b"S":
-            fonts.append(data)
-            continue
-        try:
-            tag, answer = b"W", render(fonts[int.from_bytes(data[:4], "little")], data[4:])
-        except RuntimeError as e:
-            tag, answer = b"E", str(e).encode()
-        sink.write(struct.pack("<cI", tag, len(answer)))
-        sink.write(answer)
-        sink.flush()
+    fonts: dict[int, bytes] = {}
+    with contextlib.suppress(EOFError):
+        while True:
+            number, font, midi = marshal.load(sys.stdin.buffer)
+            if font is not None:
+                fonts[number] = font
+            marshal.dump(render(fonts[number], midi), sys.stdout.buffer)
+            sys.stdout.buffer.flush()
 
 
 if __name__ == "__main__":

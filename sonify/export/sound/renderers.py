@@ -1,6 +1,6 @@
 """The processes that render sound, started before there is anything to render.
 
-Nothing heavy is imported here, so that they start while the rest of a command still does.
+Nothing heavy is imported here, so that they start while the rest of a command still loads.
 """
 
 from __future__ import annotations
@@ -15,9 +15,9 @@ from pathlib import Path
 __all__ = ["end", "make_ready", "most", "renderer"]
 
 _MOST = 4
-_WORKER = Path(__file__).parent / "sound" / "worker.py"
+_WORKER = Path(__file__).with_name("worker.py")
 _PIPE = 1 << 20
-"""Bytes that a pipe holds, where that can be set: SoundFonts and sound go through in few turns."""
+"""Bytes that a pipe holds, where that can be set: SoundFonts and sound pass in a few turns."""
 
 _ready: list[subprocess.Popen[bytes]] = []
 
@@ -39,43 +39,30 @@ def most() -> int:
 
 
 def renderer() -> subprocess.Popen[bytes]:
-    """A process that renders: one that is ready, or a new one."""
+    """Take a process that is ready, or start one."""
     return _ready.pop() if _ready else _start()
 
 
 def _start() -> subprocess.Popen[bytes]:
-    # -P: the worker's own folder is no place to import from
-    return subprocess.Popen(
-        [sys.executable, "-P", str(_WORKER)],
-        stdin=subprocess.PIPE,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        pipesize=_PIPE,
-        env=_environment(),
-    )
-
-
-def _environment() -> dict[str, str]:
-    # half of a short rendering's time at the system's hands goes into memory that comes by pages
-    # of 4 kB; the C library of GNU then asks for large ones (glibc manual, 3.6 Memory Allocation
-    # Tunables), others take no notice
+    # much of a short rendering's time goes into memory that comes in pages of 4 kB; glibc then
+    # asks for large ones (glibc manual, 3.6 Memory Allocation Tunables), others ignore this
     tunables = [os.environ.get("GLIBC_TUNABLES"), "glibc.malloc.hugetlb=1"]
-    return {
-        **os.environ,
+    own = {
         "GLIBC_TUNABLES": ":".join(t for t in tunables if t),
         "PYTHONPATH": os.pathsep.join(p for p in sys.path if p),
     }
+    # -P: the worker's own folder is no place to import from
+    command = [sys.executable, "-P", str(_WORKER)]
+    pipe, none = subprocess.PIPE, subprocess.DEVNULL
+    return subprocess.Popen(
+        command, stdin=pipe, stdout=pipe, stderr=none, pipesize=_PIPE, env=os.environ | own
+    )
 
 
 def end(processes: list[subprocess.Popen[bytes]]) -> None:
-    """End processes that have nothing to do any more."""
+    """End processes; they hold nothing that would have to be saved."""
     for process in processes:
-        # they hold nothing that would have to be put away
         process.kill()
-        for pipe in (process.stdin, process.stdout):
-            with contextlib.suppress(OSError):
-                if pipe is not None:
-                    pipe.close()
-    for process in processes:
-        process.wait()
+        # closes the pipes and waits
+        process.communicate()
     processes.clear()

@@ -1,6 +1,6 @@
 """Measures how far the SoundFont that ships is off pitch, and writes the table of corrections.
 
-`python -m sonify.export.sound.tuning` renders every program on every key and finds each fundamental
+`python -m tests.benchmarks.tuning` renders every program on every key and finds each fundamental
 in its spectrum.
 
 Source: SoundFont Technical Specification 2.04, generators 41 (instrument), 43 (keyRange) and 53
