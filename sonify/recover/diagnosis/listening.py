@@ -1,4 +1,4 @@
-"""The voice of a preset that a MIDI file from the jack is listened to, and what it tells."""
+"""Which voice of a preset is compared with a MIDI recording, and what its notes tell."""
 
 from __future__ import annotations
 
@@ -14,8 +14,9 @@ from sonify.performance import Performance
 
 __all__ = ["Listening", "merged_on", "voices_of"]
 
-VAGUE = 0.15  # bits a position: what says less of a row can't be laid along the disc
-NEARLY = 0.2  # of a position: a note so near to one is one of it
+VAGUE = 0.15  # bits per position: notes that tell less can't be aligned with the disc
+NEARLY = 0.2  # of a position: a note this near to one belongs to it; humanised ones stay nearer
+SWUNG = 0.3  # what a swung voice counts, if a steady one counts 1
 
 
 @dataclass(frozen=True, eq=False)
@@ -25,32 +26,34 @@ class Listening:
     Attributes
     ----------
     voice : int
+    name : str
     channels : tuple of int
-        On which its notes come: its own first, more if it needs bends.
+        The channels of its notes: its own first, more if it needs bends.
     keys : tuple of int, or None
-        Its notes, where another voice has others on the same channel.
+        Its keys, if another voice has others on the same channel.
     sounds : ndarray of int8, shape (rows, positions)
         1 where it should sound, 0 where not, -1 where the disc's bit is unknown.
     tells : ndarray of bool, shape (rows, positions)
-        Where its sounding or not tells the bit.
+        Where its notes give the bit.
     ones : bool
-        Whether a note tells of a one.
+        Whether a note stands for a one.
     runs : bool
         Whether a note sounds on over all positions of a run.
     exact : bool
-        Whether its notes tell bits at all; if not, only notes can be compared.
+        Whether its notes give bits at all; if not, only notes can be compared.
     pitch : ndarray of int16, shape (rows, positions), or None
-        The pitch at each place, where that goes by the place alone.
+        The pitch of each position, if that depends on nothing else.
     about : str
     swing : float
         The share of two positions that the first one gets where every other note comes late, or 0.
     vague : bool
-        Whether its notes come at the same places in nearly all rows.
+        Whether its notes come at the same positions in nearly all rows.
     again : int
         How often a note is struck while it sounds, by design.
     """
 
     voice: int
+    name: str
     channels: tuple[int, ...]
     keys: tuple[int, ...] | None
     sounds: NDArray[np.int8]
@@ -64,11 +67,6 @@ class Listening:
     vague: bool = False
     again: int = 0
 
-    @property
-    def swings(self) -> bool:
-        """Whether every other note comes late."""
-        return self.swing > 0
-
     def of(self, notes: NDArray[np.void]) -> NDArray[np.bool_]:
         """Which of a recording's notes are this voice's."""
         mine: NDArray[np.bool_] = np.isin(notes["channel"], self.channels)
@@ -76,7 +74,7 @@ class Listening:
 
 
 def merged_on(show: Performance, notes: NDArray[np.void]) -> int | None:
-    """The one channel that a recorder put all voices' notes on; None if it did not.
+    """The channel that a recorder put all voices on; None if it did not.
 
     Parameters
     ----------
@@ -95,13 +93,13 @@ def merged_on(show: Performance, notes: NDArray[np.void]) -> int | None:
 
 
 def voices_of(show: Performance, merged: int | None = None) -> list[Listening]:
-    """All voices that may be listened to, the one whose notes should tell most first.
+    """All voices that may be listened to, the one that should tell most first.
 
     Parameters
     ----------
     show : Performance
     merged : int, optional
-        The one channel that all voices' notes are on, if they are.
+        The one channel of all notes, if a recorder merged them.
 
     Raises
     ------
@@ -121,7 +119,7 @@ def voices_of(show: Performance, merged: int | None = None) -> list[Listening]:
         one = replace(one, vague=not one.exact and worth < VAGUE, again=again)
         found.append(((one.exact, float(one.tells.mean()), worth, len(part)), one))
     if not found:
-        raise InputError("nothing sounds with this preset, so a MIDI file can't tell of the disc")
+        raise InputError("nothing sounds with this preset, so its notes tell nothing of the disc")
     found.sort(key=lambda f: f[0], reverse=True)
     return [one for _, one in found]
 
@@ -149,24 +147,25 @@ def _alone(show: Performance, one: Listening, merged: int | None) -> Listening:
 
 
 def _worth(show: Performance, one: Listening) -> float:
-    """How much a voice's notes say of where in the disc they are: those that come at positions; and
-    not at the same ones in every row, if a row may begin anywhere."""
-    part = show.parts[one.voice]
-    off = _beside(show, part)
+    """How much a voice's notes tell of where on the disc they are: those on positions, and, if a
+    row may start anywhere, not on the same ones in every row."""
+    off = _beside(show, show.parts[one.voice])
     sounds = one.sounds == 1
     anywhere = show.setup.player.row_start == "next-position"
     share = sounds.mean(axis=0) if anywhere else sounds.mean(keepdims=True)
     both = np.clip(np.stack([share, 1 - share]), 1e-12, 1)
     spread = float(-(both * np.log2(both)).sum(axis=0).mean())
-    return spread * float((np.abs(off - np.rint(off)) < NEARLY).mean()) * (0.3 if one.swings else 1)
+    on_positions = float((np.abs(off - np.rint(off)) < NEARLY).mean())
+    return spread * on_positions * (SWUNG if one.swing else 1)
 
 
 def _struck_again(show: Performance) -> int:
-    """How often a note is meant to be struck while it sounds."""
+    """How often a note is struck while it sounds, by design."""
     keyed = [(p.note_channels, p.pitch, p.on, p.off) for p in show.parts]
     channel, pitch, on, off = (np.concatenate(c) for c in zip(*keyed, strict=True))
-    order = np.lexsort((on, np.rint(pitch), channel))
-    channel, key, on, off = channel[order], np.rint(pitch[order]), on[order], off[order]
+    key = np.rint(pitch)
+    order = np.lexsort((on, key, channel))
+    channel, key, on, off = channel[order], key[order], on[order], off[order]
     same = (channel[1:] == channel[:-1]) & (key[1:] == key[:-1])
     return int((same & (on[1:] <= off[:-1])).sum())
 
@@ -180,39 +179,34 @@ def _beside(show: Performance, part: Part) -> NDArray[np.float64]:
 
 def _listening(show: Performance, n: int) -> Listening:
     part = show.parts[n]
-    voice = part.voice
-    rules = rules_of(voice, f"music.voice[{n}]")
+    source, rules = part.voice.source, rules_of(part.voice, f"music.voice[{n}]")
+    lost = _what_loses(source, rules)
+    swing = next((r.swing() for r in rules if r.swing()), 0.0)
     grid = show.disc.grid
-    lost = _what_loses(voice.source, rules)
-    runs = any(r.joins for r in rules)
-    exact = lost is None
-    if exact:
-        allowed = _allowed(show, n)
-        ones = voice.source == "ones"
-        bits = np.where(grid < 0, -1, grid if ones else 1 - grid)
-        sounds = np.where(allowed, bits, 0).astype(np.int8)
-        tells = allowed
-        about = f"'{part.name}' sounds every {'one' if ones else 'zero'}"
-    else:
-        ones, tells = True, np.zeros(grid.shape, bool)
+    if lost is not None:
         sounds = np.zeros(grid.shape, np.int8)
-        row, position = _struck(show, part)
-        sounds[row, position] = 1
-        about = f"'{part.name}': {lost}"
+        sounds[_struck(show, part)] = 1
+        return Listening(
+            n, part.name, part.channels, None, sounds, np.zeros(grid.shape, bool), True, False,
+            False, None, f"'{part.name}': {lost}", swing,
+        )  # fmt: skip
+    ones, runs = source == "ones", any(r.joins for r in rules)
+    allowed, pitch = _everywhere(show, n) if not runs else (np.ones(grid.shape, bool), None)
+    bits = np.where(grid < 0, -1, grid if ones else 1 - grid)
+    sounds = np.where(allowed, bits, 0).astype(np.int8)
+    about = f"'{part.name}' sounds every {'one' if ones else 'zero'}"
     return Listening(
-        n, part.channels, None, sounds, tells, ones, runs and exact, exact,
-        _pitches(show, n) if exact else None, about,
-        next((r.swing() for r in rules if r.swing()), 0.0),
+        n, part.name, part.channels, None, sounds, allowed, ones, runs, True, pitch, about, swing
     )  # fmt: skip
 
 
 def _struck(show: Performance, part: Part) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Rows and positions at which notes begin, of those that begin at one."""
+    """Rows and positions at which notes start, of those that start at one."""
     t = show.timeline
     beside = _beside(show, part)
     off = np.rint(beside)
     slot = t.slot_of(show.bit_stream.place(part.index)) + off.astype(np.int64)
-    # an echo may come when the next row is read
+    # an echo may come while the next row is read
     row = np.clip(np.searchsorted(t.row_slot, slot, "right") - 1, 0, t.rows - 1)
     step = slot - t.row_slot[row]
     near = (np.abs(beside - off) < NEARLY) & (step >= 0) & (step < t.positions)
@@ -227,41 +221,28 @@ def _what_loses(source: str, rules: list[Rule]) -> str | None:
     return next((why for k, r in enumerate(rules) if (why := r.loses(rules[:k]))), None)
 
 
-def _with_bits(show: Performance, grid: NDArray[np.int8]) -> Performance:
+def _all_on(show: Performance, n: int) -> Performance:
+    """The same if every bit asked for the voice."""
     from sonify.disc.disc import Disc
 
+    full = 1 if show.parts[n].voice.source == "ones" else 0
+    grid = np.full(show.disc.grid.shape, full, np.int8)
     disc = Disc.from_bits(grid, code=show.disc.code, layout=show.disc.layout)
     return Performance(disc, show.setup, show.timeline, show.grid)
 
 
-def _all_on(show: Performance, n: int) -> Performance:
-    """The same where every bit asks for the voice."""
-    full = 1 if show.parts[n].voice.source == "ones" else 0
-    return _with_bits(show, np.full(show.disc.grid.shape, full, np.int8))
-
-
-def _allowed(show: Performance, n: int) -> NDArray[np.bool_]:
-    """Where the voice would sound if every bit asked for it."""
+def _everywhere(show: Performance, n: int) -> tuple[NDArray[np.bool_], NDArray[np.int16] | None]:
+    """Where the voice would sound if every bit asked for it, and its pitches there if they do not
+    depend on the bits."""
     all_on = _all_on(show, n)
-    part = all_on.parts[n]
-    out = np.zeros(show.disc.grid.shape, bool)
-    if any(r.joins for r in rules_of(part.voice, "")):
-        return np.ones_like(out)
-    out[all_on.bit_stream.row(part.index), all_on.bit_stream.position(part.index)] = True
-    return out
+    allowed = np.zeros(show.disc.grid.shape, bool)
+    pitch = np.full(show.disc.grid.shape, -1, np.int16)
 
+    def places(some: Performance) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        index = some.parts[n].index
+        return some.bit_stream.row(index), some.bit_stream.position(index)
 
-def _pitches(show: Performance, n: int) -> NDArray[np.int16] | None:
-    """Pitches by place, if they do not depend on the bits."""
-    full = 1 if show.parts[n].voice.source == "ones" else 0
-    out = np.full(show.disc.grid.shape, -1, np.int16)
-    if any(r.joins for r in rules_of(show.parts[n].voice, "")):
-        return None
-    all_on = _with_bits(show, np.full(show.disc.grid.shape, full, np.int8))
-    part = all_on.parts[n]
-    row, position = all_on.bit_stream.row(part.index), all_on.bit_stream.position(part.index)
-    out[row, position] = np.rint(part.pitch)
-    mine = show.parts[n]
-    row, position = show.bit_stream.row(mine.index), show.bit_stream.position(mine.index)
-    same = out[row, position] == np.rint(mine.pitch)
-    return out if bool(same.all()) else None
+    allowed[places(all_on)] = True
+    pitch[places(all_on)] = np.rint(all_on.parts[n].pitch)
+    same = pitch[places(show)] == np.rint(show.parts[n].pitch)
+    return allowed, pitch if bool(same.all()) else None

@@ -1,4 +1,4 @@
-"""A MIDI file from the jack held against a disc: which bits its notes tell of."""
+"""MIDI alignment: which rows and positions the notes of a recording belong to."""
 
 from __future__ import annotations
 
@@ -15,15 +15,12 @@ from sonify.recover.diagnosis.alignment import (
     agreement_of,
     turn_phase,
 )
-from sonify.recover.diagnosis.cut import laid_steadily, not_recorded, renumbered
+from sonify.recover.diagnosis.cut import aligned_steadily, not_recorded, renumbered
 from sonify.recover.diagnosis.fits import fit_of_notes
 from sonify.recover.diagnosis.listening import Listening
 from sonify.recover.diagnosis.numbering import ASTRAY, across_silence, mended_start, numbered
 from sonify.recover.diagnosis.observed import NotesBySlot, Observed, Wire
-from sonify.recover.diagnosis.row_order import (
-    align_rows,
-    usual_move,
-)
+from sonify.recover.diagnosis.row_order import align_rows, usual_move
 from sonify.recover.diagnosis.source import MidiRecording
 from sonify.recover.diagnosis.starts import IDLE, pulses_of, settled, starts_in_slots
 from sonify.recover.diagnosis.timing_model import (
@@ -40,16 +37,19 @@ __all__ = ["observe_midi"]
 Reals = NDArray[np.float64]
 Index = NDArray[np.int64]
 
-RINGS = 0.2  # how often a note comes between rows where rules add notes
-PAST = 3  # positions beyond a row that are looked at too
-SHORT = 0.7  # of the disc: a recording of so little is tried in every place
-MOSTLY = 0.7  # of what the disc holds: a recording that tells so much lies as it should
-BEYOND = 6  # turns before and after the notes for which moments are worked out
+FEWEST = 8  # notes that can be aligned: a character or two
+RINGS = 0.2  # how often a note comes between rows if rules add notes
+PAST = 3  # positions after a row that are observed too
+SHORT = 0.7  # of the disc: shorter recordings are tried in every place
+MOSTLY = 0.7  # of the disc's information: a recording that holds more is aligned well
+EVEN = 0.9  # the same, for one to be tried with rows spaced as designed
+BEYOND = 6  # turns after the notes that pulses are worked out for
+SLIPPED = 4  # slots, or an eighth of a turn: rows off by more were not read at the index
 
 
 @dataclass(frozen=True, eq=False)
 class _Track:
-    """Notes with the slots that they stand in."""
+    """Notes with their slots; those astray lie between slots."""
 
     notes: NDArray[np.void]
     slot: Index
@@ -57,16 +57,15 @@ class _Track:
 
     @property
     def good(self) -> Index:
-        out: Index = np.flatnonzero(~self.astray)
-        return out
+        return np.flatnonzero(~self.astray)
 
     def shifted(self) -> tuple[_Track, int]:
-        """With the first slot as 0, and by how much that moved them."""
+        """With slots from 0 on, and by how much they were shifted."""
         low = int(self.slot[self.good].min())
         return replace(self, slot=self.slot - low), low
 
-    def heard(self, runs: bool) -> NotesBySlot:
-        """What was heard slot by slot."""
+    def by_slot(self, runs: bool) -> NotesBySlot:
+        """What was heard in each slot."""
         good = self.good
         slot, on = self.slot[good], self.notes["on_s"][good]
         beat_slot, first_at = np.unique(slot, return_index=True)
@@ -80,18 +79,22 @@ class _Track:
         tone[slot] = self.notes["pitch"][good]
         return NotesBySlot(seen, tone, beat_slot, beat_s, slot_s)
 
+    def timing(self, n: int) -> TimingModel | None:
+        timing = fit_timing(self.slot[self.good], self.notes["on_s"][self.good], n)
+        return timing if timing is not None and timing.steady else None
+
 
 def observe_midi(
     recording: MidiRecording, listening: Listening, design: Design, period_s: float
 ) -> Observed:
-    """Read a MIDI file as bits.
+    """Read a MIDI recording as bits.
 
     Parameters
     ----------
     recording : MidiRecording
     listening : Listening
     design : Design
-        With a sounding place as 1.
+        With 1 where the voice sounds.
     period_s : float
         How long a position should last.
 
@@ -103,45 +106,42 @@ def observe_midi(
     notes = recording.notes[listening.of(recording.notes)]
     channel = listening.channels[0] + 1
     if not len(notes):
-        others = sorted({int(c) + 1 for c in recording.notes["channel"]})
+        others = ", ".join(str(c + 1) for c in np.unique(recording.notes["channel"]))
         raise InputError(
-            f"it has no note on channel {channel} that this preset plays "
-            f"({listening.about.split(':')[0].split(' sounds')[0]}); it has notes on "
-            f"{', '.join(map(str, others))}: give the preset that the player has",
+            f"it has no notes of '{listening.name}' on channel {channel}, but on {others}",
+            file=recording.path,
+            hint="give the {preset} that the player has",
+        )
+    n = design.positions
+    if len(notes) < FEWEST:
+        raise InputError(
+            f"it has {len(notes)} note{'s' * (len(notes) != 1)} on channel {channel}, too few to "
+            f"align; about {int((design.grid == 1).sum())} are expected",
             file=recording.path,
         )
-    n, rows = design.positions, design.rows
-    if len(notes) < 8:
-        raise InputError(
-            f"it has {len(notes)} note{'s' * (len(notes) != 1)} on channel "
-            f"{channel} and should have about {int((design.grid == 1).sum())}: too "
-            "few to lay along the disc",
-            file=recording.path,
-        )
-    slot, astray = numbered(notes["on_s"], period_s, n, listening.swing)
-    track = _Track(notes, slot, astray)
-    if not listening.swings:
+    track = _Track(notes, *numbered(notes["on_s"], period_s, n, listening.swing))
+    if not listening.swing:
         track = _without_slips(track, n)
     if not design.index:
         track = replace(track, slot=across_silence(track.slot, track.good, design))
     track, _ = track.shifted()
-    heard = track.heard(listening.runs)
+    heard = track.by_slot(listening.runs)
     if design.index:
         alignment = _with_rows_lost(
             heard, design, lambda seen, more: align_rows(seen, design, -more % n, turning=False)
         )
         slips = _slips(alignment, n)
         if slips.any():
-            # the disc has not slipped: rows that wait for the index begin whole turns apart
-            row = np.clip(np.searchsorted(alignment.start, track.slot, "right") - 1, 0, rows - 1)
-            track = replace(track, slot=track.slot - slips[row])
+            # the count slipped, not the disc: rows that wait for the index start whole turns apart
+            row = np.searchsorted(alignment.start, track.slot, "right") - 1
+            track = replace(track, slot=track.slot - slips[np.maximum(row, 0)])
             alignment = replace(alignment, start=alignment.start - slips)
     else:
-        alignment = _on_and_on(heard, design, None)
-    slot, alignment = mended_start(notes["on_s"], track.slot, track.astray, design, alignment)
-    track, low = replace(track, slot=slot).shifted()
+        alignment = _next_position(heard, design, None)
+    slot, astray = mended_start(notes["on_s"], track.slot, track.astray, design, alignment)
+    track, low = _Track(notes, slot, astray).shifted()
     alignment = replace(alignment, start=alignment.start - low, phase=(alignment.phase + low) % n)
-    timing = None if listening.swings else _timing(track, n)
+    timing = None if listening.swing else track.timing(n)
     loose = None
     if timing is not None:
         track, alignment, timing, loose = _by_timing(track, listening, design, alignment, timing)
@@ -152,23 +152,18 @@ def observe_midi(
 def _without_slips(track: _Track, n: int) -> _Track:
     good = track.good
     fixed = without_slips(track.slot[good], track.notes["on_s"][good], n)
-    # notes astray keep their distance from the one before
-    before = np.clip(np.searchsorted(good, np.arange(len(track.slot)), "right") - 1, 0, None)
+    # notes astray are shifted with the note before
+    before = np.maximum(np.searchsorted(good, np.arange(len(track.slot)), "right") - 1, 0)
     return replace(track, slot=track.slot + (fixed - track.slot[good])[before])
 
 
-def _timing(track: _Track, n: int) -> TimingModel | None:
-    timing = fit_timing(track.slot[track.good], track.notes["on_s"][track.good], n)
-    return timing if timing is not None and timing.steady else None
-
-
 def _ended(seen: NDArray[np.int8], n: int) -> NDArray[np.int8]:
-    """With a turn of silence after it: after the last note the player may have read zeros."""
+    """With a turn of silence added: after the last note the player may have read zeros."""
     return np.concatenate([seen, np.full(n, -1, np.int8)])
 
 
-def _on_and_on(heard: NotesBySlot, design: Design, timing: TimingModel | None) -> Alignment:
-    """Where rows began on a player that reads on at the next position."""
+def _next_position(heard: NotesBySlot, design: Design, timing: TimingModel | None) -> Alignment:
+    """Align rows of a player that reads on at the next position."""
     n = design.positions
     seen = _ended(heard.seen, n)
     phase, _ = turn_phase(seen, design.grid)
@@ -188,8 +183,8 @@ def _on_and_on(heard: NotesBySlot, design: Design, timing: TimingModel | None) -
 def _with_rows_lost(
     heard: NotesBySlot, design: Design, placed: Callable[[NDArray[np.int8], int], Alignment]
 ) -> Alignment:
-    """Rows as `placed` from a recording as it is; if they don't fit, with up to half of them, or
-    all that a short recording has no room for, read before it begins or after it ends."""
+    """Align rows by `placed`. If they don't fit, up to half of them, or all that a short recording
+    has no room for, may have been read before it starts or after it ends."""
     seen = _ended(heard.seen, design.positions)
     first = renumbered(placed(seen, 0), design, len(heard.seen))
     fit = fit_of_notes(heard, design, first)
@@ -201,25 +196,20 @@ def _with_rows_lost(
     again = replace(again, start=again.start - more, phase=(again.phase + more) % design.positions)
     again = renumbered(again, design, len(heard.seen))
     better = fit_of_notes(heard, design, again)
-    if design.index and better < 0.9 and len(heard.seen) < SHORT * design.rows * design.step:
-        steady = laid_steadily(seen, design, again)
+    if design.index and better < EVEN and len(heard.seen) < SHORT * design.rows * design.step:
+        steady = aligned_steadily(seen, design, again)
         steadily = fit_of_notes(heard, design, steady)
         if steadily > better:
             again, better = steady, steadily
     # rows lost at an end are likelier than a stage that is off for all of them
-    simpler = np.abs(_other(again)).sum() < np.abs(_other(first)).sum()
-    return again if better > (0.95 if simpler else 1.25) * fit else first
-
-
-def _other(alignment: Alignment) -> Index:
-    out: Index = alignment.seen_row - np.arange(len(alignment.seen_row))
-    return out
+    off = [np.abs(a.seen_row - np.arange(design.rows)).sum() for a in (again, first)]
+    return again if better > (0.95 if off[0] < off[1] else 1.25) * fit else first
 
 
 def _by_timing(
     track: _Track, listening: Listening, design: Design, alignment: Alignment, timing: TimingModel
 ) -> tuple[_Track, Alignment, TimingModel, Alignment | None]:
-    """Notes numbered anew by a timing that most of them follow, and rows placed by it."""
+    """Number notes anew by a timing model that most of them follow, and align rows by it."""
     n = design.positions
     on = track.notes["on_s"]
     exact = timing.slots_of(on, track.slot)
@@ -229,8 +219,8 @@ def _by_timing(
     if astray.mean() > 0.2 or far:
         return track, alignment, timing, None
     track, low = _Track(track.notes, slot, astray).shifted()
-    timing = _timing(track, n) or timing
-    heard = track.heard(listening.runs)
+    timing = track.timing(n) or timing
+    heard = track.by_slot(listening.runs)
     if design.index:
         turns = np.bincount((alignment.start - low) % n, minlength=n)
         phase = (-int(np.argmax(turns))) % n
@@ -240,7 +230,7 @@ def _by_timing(
             lambda seen, more: align_rows(seen, design, (phase - more) % n, turning=True),
         )
         return track, alignment, timing, None
-    alignment = _on_and_on(heard, design, timing)
+    alignment = _next_position(heard, design, timing)
     below = min(0, int(alignment.start.min())) - 2 * n
     pulses = pulses_of(timing, n, alignment.phase, below, len(heard.seen) + BEYOND * n)
     start, _ = settled(
@@ -254,7 +244,7 @@ def _by_timing(
 
 
 def _usual_change(alignment: Alignment, timing: TimingModel, n: int) -> float:
-    """From a row's last position to half a position before the next one's first, usually."""
+    """The median time from a row's last position to half a position before the next row."""
     if len(alignment.start) < 2:
         return 0.0
     change = timing(alignment.start[1:] - 0.5) - timing(alignment.start[:-1] + n - 1)
@@ -262,11 +252,11 @@ def _usual_change(alignment: Alignment, timing: TimingModel, n: int) -> float:
 
 
 def _slips(alignment: Alignment, n: int) -> Index:
-    """By how many slots each row's start is off whole turns from the row that most agree with."""
+    """How many slots each row's start is off the angle at which most rows start."""
     off = alignment.start % n
     base = int(np.argmax(np.bincount(off, minlength=n)))
     out: Index = (off - base + n // 2) % n - n // 2
-    return np.where(np.abs(out) <= max(4, n // 8), out, 0)
+    return np.where(np.abs(out) <= max(SLIPPED, n // 8), out, 0)
 
 
 def _following(
@@ -286,7 +276,7 @@ def _following(
 def _with_runs(
     seen: NDArray[np.int8], notes: NDArray[np.void], slot: Index, slot_s: Reals
 ) -> NDArray[np.int8]:
-    """The slots with all positions marked over which a note sounds on."""
+    """The slots with all positions marked through which a note sounds on."""
     more = np.full(len(seen) + 64, -1, np.int8)
     more[: len(seen)] = seen
     times = times_of(np.arange(len(more)), slot_s)
@@ -308,19 +298,14 @@ def _observed(
     timing: TimingModel | None,
 ) -> Observed:
     n, rows = design.positions, design.rows
-    heard = track.heard(listening.runs)
-    bits = np.full((rows, n), -1, np.int8)
-    time = np.full((rows, n), np.nan)
+    heard = track.by_slot(listening.runs)
     slots = alignment.start[:, None] + np.arange(n + PAST)
     under = (heard.at(slots) > 0).astype(np.int8)
     under[not_recorded(slots, under, alignment, design, len(heard.seen))] = -1
-    for r in range(rows):
-        start = int(alignment.start[r])
-        place = np.arange(n) if design.index else (start + alignment.phase + np.arange(n)) % n
-        bits[r, place] = under[r, :n]
-        at = slots[r, :n]
-        time[r, place] = heard.times(at) if timing is None else timing(at)
-    observed = Observed(
+    cell = np.arange(rows)[:, None], alignment.places(design)
+    bits, time = np.full((rows, n), -1, np.int8), np.full((rows, n), np.nan)
+    bits[cell], time[cell] = under[:, :n], (timing or heard.times)(slots[:, :n])
+    return Observed(
         kind="midi",
         bits=bits,
         time_s=time,
@@ -330,34 +315,32 @@ def _observed(
         slot_s=heard.slot_s,
         alignment=alignment,
         told=float(listening.tells.mean()),
+        wire=_wire(recording, listening, heard.slot_s, bits, alignment, design),
         extra_s=track.notes["on_s"][track.astray],
         under_pitch=heard.tone_at(slots),
         heard=heard,
         timing=timing,
     )
-    return replace(observed, wire=_wire(recording, listening, observed, design))
 
 
-def _wire(recording: MidiRecording, listening: Listening, seen: Observed, design: Design) -> Wire:
-    """What was lost on the wire: note-offs alone, notes that hang."""
-    n = design.positions
-    lost = []
-    for t in recording.orphans:
-        slot = float(np.interp(t, seen.slot_s, np.arange(len(seen.slot_s)))) - 1.0
-        r = int(np.searchsorted(seen.alignment.start, slot + 0.5, "right")) - 1
-        if r < 0:
-            continue
-        step = round(slot - float(seen.alignment.start[r]))
-        if 0 <= step < n:
-            start = int(seen.alignment.start[r])
-            place = step if design.index else (start + seen.alignment.phase + step) % n
-            if seen.bits[r, place] == 0:
-                lost.append((r, int(place)))
+def _wire(
+    recording: MidiRecording, listening: Listening, slot_s: Reals, bits: NDArray[np.int8],
+    alignment: Alignment, design: Design,
+) -> Wire:  # fmt: skip
+    """What was lost on the wire: note-offs without a note, and notes that hang."""
+    # a note-off comes a position after its note
+    slot = np.interp(recording.orphans, slot_s, np.arange(len(slot_s))) - 1.0
+    row = np.searchsorted(alignment.start, slot + 0.5, "right") - 1
+    step = np.rint(slot - alignment.start[row]).astype(np.int64)
+    inside = (row >= 0) & (step >= 0) & (step < design.positions)
+    row, place = row[inside], alignment.places(design)[row[inside], step[inside]]
+    silent = bits[row, place] == 0
+    lost = list(zip(row[silent].tolist(), place[silent].tolist(), strict=True))
     hanging = int(np.count_nonzero(~np.isfinite(recording.notes["off_s"])))
     if hanging == len(recording.notes):
-        # what never comes was not lost on the wire
+        # a player that sends no note-offs loses none
         return Wire(0, 0, 0, lost)
-    # a note that is meant to be struck while it sounds leaves a note-off over
+    # a note that is struck while it sounds by design leaves a note-off over
     struck = max(0, len(recording.struck_again) - listening.again)
     orphans = max(0, len(recording.orphans) - listening.again)
     hanging = max(0, hanging - min(len(recording.struck_again), listening.again))

@@ -1,4 +1,4 @@
-"""Numbering notes: how many positions passed between one note and the next."""
+"""Number notes: how many positions passed between one note and the next."""
 
 from __future__ import annotations
 
@@ -8,44 +8,47 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.alignment import Alignment, Design, turn_phase
+from sonify.recover.signal.comb import comb_scores
 
 __all__ = ["across_silence", "mended_start", "numbered"]
 
 Reals = NDArray[np.float64]
 Index = NDArray[np.int64]
 
-ASTRAY = 0.3  # of a position: a note so far from any is none of them
-STARTING = 2.5  # turns in which a motor may come up to its speed
-LOST = 4  # notes in a row between slots, after which the slots are counted anew
-LATE = 0.04  # of a position: how early or late notes come
-WANDER = 0.004  # how much the period changes from slot to slot, as a share
-LONG = 12  # positions: over so long a rest the speed of the last turn counts
+# Chosen on recordings of the simulated player in tests/recover/diagnosis/machine.py.
+ASTRAY = 0.3  # of a position: a note farther from every position is astray
+SWUNG_ASTRAY = 0.46  # the same for swung notes, every other one of which is late
+STARTING = 2.5  # turns in which a motor may reach its speed
+LOST = 4  # notes in a row between positions from which on they are counted anew
+LATE = 0.04  # of a position: standard deviation of a note's delay
+WANDER = 0.004  # of a period: standard deviation of its change per position
+LONG = 12  # positions: through longer rests the speed of the last turn is used
+MOST_SLIP = 5  # positions that may be lost or gained over a silence
+PERIODS = 0.32  # logarithm of how far the speed may be from the profile's: a factor of 1.38
 
 
-def _first_period(t: Reals, period_s: float, swing: float = 0.0) -> float:
-    """How long a position lasts, from the gaps between notes that follow each other soon."""
+def _first_period(t: Reals, period_s: float, swing: float) -> float:
+    """The length of a position, from the gaps between notes that follow each other soon."""
     gaps = np.diff(t)
     gaps = gaps[(gaps > 0.4 * period_s) & (gaps < 9 * period_s)]
     if not len(gaps):
         return period_s
-    tries = period_s * np.exp(np.arange(-0.32, 0.32, 0.002))
+    tries = period_s * np.exp(np.arange(-PERIODS, PERIODS, 0.002))
     if swing:
-        # from one place of a pair to the same of another, or to the other one
-        apart = np.array([0.0, swing, 1 - swing])
-        off = gaps[None, :, None] / (2 * tries[:, None, None]) - apart
-        score = np.cos(2 * np.pi * off).max(axis=2).mean(axis=1)
+        # two positions make a pair; a gap leads to the same place of another pair, or to the other
+        score = comb_scores(gaps, 2 * tries, (0.0, swing, 1 - swing))
     else:
-        score = np.cos(2 * np.pi * gaps[None, :] / tries[:, None]).mean(axis=1)
-    # the usual speed is likelier than one far off that fits as well
+        score = comb_scores(gaps, tries)
+    # the profile's speed is likelier than a distant one that fits as well
     score -= 0.15 * np.abs(np.log(tries / period_s))
     return float(tries[int(np.argmax(score))])
 
 
 class _Follower:
-    """Where the next positions are to be expected: a Kalman filter of time and period.
+    """A Kalman filter of time and period, which predicts the next positions.
 
-    R. E. Kalman, A New Approach to Linear Filtering and Prediction Problems, 1960; the period
-    wanders from slot to slot, and each note comes a little early or late.
+    R. E. Kalman, A New Approach to Linear Filtering and Prediction Problems, 1960. The period
+    wanders from position to position, and each note comes a little early or late.
     """
 
     def __init__(self, period: float) -> None:
@@ -57,7 +60,7 @@ class _Follower:
         self.both = np.diag([(LATE * self.period) ** 2, (unsure * self.period) ** 2])
 
     def see(self, time: float, steps: int) -> None:
-        """A note came so many slots after the one before."""
+        """Take a note that came so many positions after the one before."""
         ahead = np.array([[1.0, steps], [0.0, 1.0]])
         wander = (WANDER * self.period) ** 2 * steps
         grown = wander * np.array([[steps**2 / 3, steps / 2], [steps / 2, 1.0]])
@@ -69,7 +72,7 @@ class _Follower:
         self.both = self.both - np.outer(gain, self.both[0])
 
     def jump(self, time: float, period: float) -> None:
-        """The speed has changed at once."""
+        """Start again at another speed."""
         self.at, self.period = time, period
         self._restart(0.05)
 
@@ -79,12 +82,19 @@ def numbered(
 ) -> tuple[Index, NDArray[np.bool_]]:
     """The slot of each onset, and which onsets lie between slots.
 
-    `swing` is the share of two positions that the first one gets where notes swing, else 0.
+    Parameters
+    ----------
+    t : ndarray, shape (notes,)
+        Onsets, in s.
+    period_s : float
+        How long a position should last.
+    turn : int
+        Positions per turn.
+    swing : float
+        The share of two positions that the first one gets, or 0 for notes that don't swing.
     """
-    swings = swing > 0
     begin = _first_period(t, period_s, swing)
-    # every other note of a swing is late by a part of a position, which is no change of speed
-    astray_from = 0.46 if swings else ASTRAY
+    astray_from = SWUNG_ASTRAY if swing else ASTRAY
     start = _calmest(t, begin)
     slot = np.zeros(len(t), np.int64)
     astray = np.zeros(len(t), bool)
@@ -95,10 +105,10 @@ def numbered(
         k = start + way
         while 0 <= k < len(t):
             now = abs(float(t[k] - t[start]))
-            # a swing's late notes say nothing of where the next one is
-            gone = now - (seen_t[-1] if swings else follow.at)
+            # a swung note says nothing about when the next one comes
+            gone = now - (seen_t[-1] if swing else follow.at)
             fast = follow.period
-            # a motor that starts slowly: the speed goes on changing as it did
+            # the speed of a motor that is starting goes on changing as it did
             period = fast * (trend if abs(np.log(trend)) > 0.025 else 1.0)
             if gone > LONG * fast and len(seen_slot) > 8:
                 first = next(
@@ -111,7 +121,7 @@ def numbered(
             off = gone / period - steps
             far = abs(off) > astray_from
             if far and gone >= 6 * period:
-                # over a rest the speed may have changed; but then the next note says so too
+                # the speed may have changed over a rest; but then the next note fits no better
                 far = _fits_better(t, k + way, start, follow.at, period, abs(off))
             lost = lost + 1 if far else 0
             if steps < 1 or (far and lost < LOST):
@@ -122,23 +132,23 @@ def numbered(
                 continue
             slot[k] = seen_slot[-1] + way * steps
             here = (now - seen_t[-1]) / steps
-            # only a motor that starts changes its speed at once; later it is a note astray
+            # only a starting motor changes its speed at once; later the note is astray
             slower = slower + 1 if here > 1.03 * fast else 0
             starts = way < 0 and t[k] - t[0] < STARTING * turn * begin
-            if steps <= LONG and starts and not swings and slower > 1 and here > 1.06 * fast:
+            if steps <= LONG and starts and not swing and slower > 1 and here > 1.06 * fast:
                 new = fast + 0.8 * (here - fast)
                 trend = float(np.clip(new / fast, 0.75, 1.35))
                 follow.jump(now, new)
             elif steps <= LONG:
                 trend = 1.0
-                if swings:
+                if swing:
                     follow.jump(now, fast + 0.04 * steps * (here - fast))
                 else:
                     follow.see(now, steps)
             else:
                 follow.jump(now, period if abs(off) < 0.2 else fast)
             if far:
-                # so many notes in a row are not astray: it is the count that was
+                # so many notes in a row are not astray: the count was
                 follow.jump(now, fast)
             seen_slot.append(int(slot[k]))
             seen_t.append(now)
@@ -149,7 +159,7 @@ def numbered(
 
 
 def _fits_better(t: Reals, k: int, start: int, at: float, period: float, off: float) -> bool:
-    """Whether another note lies nearer to a whole number of positions from a moment."""
+    """Whether another note is nearer to a whole number of positions."""
     if not 0 <= k < len(t):
         return False
     steps = (abs(float(t[k] - t[start])) - at) / period
@@ -157,7 +167,7 @@ def _fits_better(t: Reals, k: int, start: int, at: float, period: float, off: fl
 
 
 def _calmest(t: Reals, period: float) -> int:
-    """Where the gaps fit the period best."""
+    """The note around which gaps fit the period best."""
     gaps = np.diff(t) / period
     off = np.where(gaps < 9, np.abs(gaps - np.rint(gaps)), 0.5)
     if len(off) < 12:
@@ -167,9 +177,9 @@ def _calmest(t: Reals, period: float) -> int:
 
 
 def across_silence(slot: Index, good: Index, design: Design) -> Index:
-    """Put right what slots were lost or won over a silence of a turn or more.
+    """Correct slots that were lost or gained over a silence of a turn or more.
 
-    Each stretch between silences has its own phase; on a disc that turns on they must be one.
+    The disc keeps turning, so all stretches between silences must have the same phase.
     """
     n = design.positions
     jumps = np.flatnonzero(np.diff(slot[good]) > n)
@@ -193,61 +203,59 @@ def across_silence(slot: Index, good: Index, design: Design) -> Index:
     for part in long:
         first = int(slot[part[0]])
         off = (phases[first] - base + n // 2) % n - n // 2
-        if 0 < abs(off) <= 5:
+        if 0 < abs(off) <= MOST_SLIP:
             out[part[0] : part[-1] + 1] += off
     return out - min(0, int(out.min()))
 
 
 def mended_start(
     t: Reals, slot: Index, astray: NDArray[np.bool_], design: Design, alignment: Alignment
-) -> tuple[Index, Alignment]:
-    """Number the first row's notes anew where the motor started slowly.
+) -> tuple[Index, NDArray[np.bool_]]:
+    """Number the notes of the first row anew if the motor started slowly.
 
-    From a note late in the row back to the first, the slots are chosen whose speed changes least
-    from step to step and whose notes are those that the row should have.
+    Slots are chosen from a note late in the row back to the first, so that the speed changes least
+    and the notes are those that the row should have.
     """
-    n = design.positions
-    start = int(alignment.start[0])
+    n, start = design.positions, int(alignment.start[0])
     good = np.flatnonzero(~astray)
     row = good[(slot[good] >= start - 3) & (slot[good] < start + n)]
-    first = 0 if design.index else (start + alignment.phase) % n
-    expected = np.roll(design.grid[int(alignment.seen_row[0])], -first) == 1
+    expected = design.grid[int(alignment.seen_row[0]), alignment.places(design)[0]] == 1
     heard = np.zeros(n, bool)
     inside = slot[row] - start
     heard[inside[(inside >= 0) & (inside < n)]] = True
-    wrong = int((heard != expected).sum()) + int((inside < 0).sum())
-    early = np.flatnonzero(astray[: int(row[-1])]) if len(row) else row
-    if len(row) < 8 or wrong + len(early) == 0:
-        return slot, alignment
-    anchor = int(row[min(len(row) - 1, int(0.75 * len(row)))])
-    times = t[: anchor + 1]
-    keep = np.concatenate([np.diff(times) > 1e-3, [True]])
-    index = np.flatnonzero(keep)
+    if len(row) < 8:
+        return slot, astray
+    outside = int((inside < 0).sum()) + int(astray[: int(row[-1])].sum())
+    if not outside and (heard == expected).all():
+        return slot, astray
+    anchor = int(row[int(0.75 * len(row))])
+    index = np.flatnonzero(np.append(np.diff(t[: anchor + 1]) > 1e-3, True))
     ahead = t[anchor + 1 : anchor + 7]
     if len(ahead) < 2:
-        return slot, alignment
+        return slot, astray
     period = float((ahead[-1] - t[anchor]) / max(1, slot[anchor + len(ahead)] - slot[anchor]))
-    if not 0 < period < np.inf:
-        return slot, alignment
-    found = _way_back(t[index], int(slot[anchor] - start), period, expected)
+    found = None
+    if 0 < period < np.inf:
+        found = _way_back(t[index], int(slot[anchor] - start), period, expected)
     if found is None:
-        return slot, alignment
+        return slot, astray
     mended = np.zeros(n, bool)
     mended[found] = True
-    pace = np.diff(t[index]) / np.diff(found)
-    # both ways, as far as the notes that were numbered anew go
+    # compare as far as the notes that were numbered anew go
     part = slice(0, int(found[-1]) + 1)
-    before = int((heard[part] != expected[part]).sum()) + int((inside < 0).sum()) + len(early)
-    if int((mended[part] != expected[part]).sum()) + 2 > before or pace[0] < 1.1 * period:
-        return slot, alignment
-    out = slot.copy()
-    out[index] = found + start
-    astray[index] = False
-    return out, alignment
+    before = int((heard[part] != expected[part]).sum()) + outside
+    after = int((mended[part] != expected[part]).sum())
+    first_period = (t[index[1]] - t[index[0]]) / (found[1] - found[0])
+    if after + 2 > before or first_period < 1.1 * period:
+        return slot, astray
+    slot, astray = slot.copy(), astray.copy()
+    slot[index], astray[index] = found + start, False
+    return slot, astray
 
 
 def _way_back(t: Reals, last: int, period: float, expected: NDArray[np.bool_]) -> Index | None:
-    """Slots of notes back from one that stands at `last`, where the next position took `period`."""
+    """The cheapest slots of notes back from the one in slot `last`, after which a position lasts
+    `period`; None if there are none."""
     states: dict[int, tuple[float, float, tuple[int, ...]]] = {last: (0.0, period, (last,))}
     missed = np.concatenate([[0], np.cumsum(expected)])
     for j in range(len(t) - 2, -1, -1):
@@ -255,15 +263,15 @@ def _way_back(t: Reals, last: int, period: float, expected: NDArray[np.bool_]) -
         now: dict[int, tuple[float, float, tuple[int, ...]]] = {}
         for s, (cost, before, way) in states.items():
             for steps in range(1, min(13, s + 1)):
-                pace = gap / steps
-                change = np.log(pace / before)
+                length = gap / steps
+                change = np.log(length / before)
                 if not -0.12 < change < 0.75:
                     continue
                 at = s - steps
                 price = cost + (change / 0.1) ** 2 + 2.5 * (missed[s] - missed[at + 1])
                 price += 0.0 if expected[at] else 2.5
                 if at not in now or price < now[at][0]:
-                    now[at] = (price, pace, (at, *way))
+                    now[at] = (price, length, (at, *way))
         if not now:
             return None
         states = now

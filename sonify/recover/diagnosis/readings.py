@@ -1,4 +1,4 @@
-"""A recording that holds the disc more than once: which reading of it is compared."""
+"""A recording that holds several readings of the disc: which one is compared."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sonify.errors import InputError
 from sonify.recover.diagnosis.alignment import Design
@@ -14,16 +15,17 @@ from sonify.recover.diagnosis.listening import Listening
 from sonify.recover.diagnosis.observed import Observed
 from sonify.recover.diagnosis.source import MidiRecording
 
-__all__ = ["Part", "one_reading"]
+__all__ = ["ChosenReading", "one_reading"]
 
-MUCH = 0.25  # of the disc's notes: so many beside a reading are another one
-WHOLE = 0.9  # of what the best reading tells: the first such one is compared
+MUCH = 0.25  # of the disc's notes: as many before or after a reading are another one
+LEAST = 8  # notes that can be aligned at all
+WHOLE = 0.9  # of the best reading's fit: the first that good is compared
 MOST = 8  # readings that are looked at
 
 
 @dataclass(frozen=True, eq=False)
-class Part:
-    """The reading that is compared, out of several: from when to when, which one, of how many."""
+class ChosenReading:
+    """The reading that is compared: its onsets from `begin_s` to `end_s`, `number` of `count`."""
 
     seen: Observed
     begin_s: float
@@ -37,7 +39,7 @@ def one_reading(
     design: Design,
     listening: Listening,
     observe: Callable[[MidiRecording], Observed],
-) -> Part:
+) -> ChosenReading:
     """Observe the first whole reading of a recording.
 
     Parameters
@@ -46,9 +48,9 @@ def one_reading(
     design : Design
     listening : Listening
     observe : callable
-        Lays a recording along the disc.
+        Aligns a recording with the disc.
     """
-    enough = max(8, int(MUCH * (design.grid == 1).sum()))
+    enough = max(LEAST, int(MUCH * (design.grid == 1).sum()))
     found: list[tuple[float, float, float, Observed]] = []
     parts = [recording]
     while parts and len(found) < MOST:
@@ -61,47 +63,43 @@ def one_reading(
             raise
         on = part.notes["on_s"][listening.of(part.notes)]
         begin, end = _span(seen)
-        before, after = on[on < begin], on[on > end]
-        rest = [
-            _cut(part, times.min(), times.max())
-            for times in (before, after)
-            if len(times) >= enough
-        ]
+        rest = [t for t in (on[on < begin], on[on > end]) if len(t) >= enough]
         inside = on[(on >= begin) & (on <= end)]
-        if rest and len(inside) >= 8:
-            # what is another reading's must not bend the speed of this one
-            seen = observe(_cut(part, inside.min(), inside.max()))
-            parts += rest
+        if rest and len(inside) >= LEAST:
+            # the notes of other readings must not bend the speed of this one
+            seen = observe(_cut(part, inside))
+            parts += [_cut(part, t) for t in rest]
         if len(inside):
             found.append((float(inside.min()), float(inside.max()), fit_of(seen, design), seen))
-    found.sort(key=lambda f: f[0])
     if not found:
-        return Part(observe(recording), 0.0, recording.seconds, 1, 1)
+        return ChosenReading(observe(recording), 0.0, recording.seconds, 1, 1)
+    found.sort(key=lambda f: f[0])
     best = max(f[2] for f in found)
     k = next(k for k, f in enumerate(found) if f[2] >= WHOLE * best)
     begin, end, _, seen = found[k]
-    return Part(seen, begin, end, k + 1, len(found))
+    return ChosenReading(seen, begin, end, k + 1, len(found))
 
 
 def _span(seen: Observed) -> tuple[float, float]:
-    """When the rows that lie in the recording were read, with half a turn on both sides."""
-    rows = (seen.under >= 0).any(axis=1)
-    time = seen.time_s[rows]
+    """When the recorded rows were read, and half a turn before and after."""
+    time = seen.time_s[(seen.under >= 0).any(axis=1)]
     if not np.isfinite(time).any():
         return -np.inf, np.inf
     half = 0.5 * float(np.nanmedian(np.nanmax(time, axis=1) - np.nanmin(time, axis=1)))
     return float(np.nanmin(time)) - half, float(np.nanmax(time)) + half
 
 
-def _cut(recording: MidiRecording, begin: float, end: float) -> MidiRecording:
-    """The part between two onsets."""
-    on = recording.notes["on_s"]
-    last = end + 1.0
+def _cut(recording: MidiRecording, onsets: NDArray[np.float64]) -> MidiRecording:
+    """The part from the first to the last of some onsets; note-offs may come 1 s later."""
+    begin, end = onsets.min(), onsets.max()
+
+    def within(times: NDArray[np.float64], end: float) -> NDArray[np.bool_]:
+        out: NDArray[np.bool_] = (times >= begin) & (times <= end)
+        return out
+
     return replace(
         recording,
-        notes=recording.notes[(on >= begin) & (on <= end)],
-        orphans=recording.orphans[(recording.orphans >= begin) & (recording.orphans <= last)],
-        struck_again=recording.struck_again[
-            (recording.struck_again >= begin) & (recording.struck_again <= end)
-        ],
+        notes=recording.notes[within(recording.notes["on_s"], end)],
+        orphans=recording.orphans[within(recording.orphans, end + 1.0)],
+        struck_again=recording.struck_again[within(recording.struck_again, end)],
     )

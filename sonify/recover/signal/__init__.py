@@ -7,5 +7,6 @@
 `pulses`       clock recovery by edges: every pulse numbered, gaps and doubles named; for clean logs
 `phase`        clock recovery by a tracking loop, for logs with noise or gaps
 `next_start`   where the next row starts on a player that reads on at the next position
+`comb`         how well gaps between onsets fit the length of a position
 =============  ==================================================================================
 """

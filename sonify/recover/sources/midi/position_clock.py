@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
+from sonify.recover.signal.comb import comb_scores
 
 __all__ = ["PositionClock", "beat_clock", "recovered_clocks"]
 
@@ -85,7 +86,7 @@ def recovered_clocks(
     if len(gaps) < 3:
         raise InputError("its notes are too few or too far apart to show the speed", file=path)
     periods = np.exp(np.arange(np.log(low), np.log(high), 0.002))
-    score = _comb(gaps, periods)
+    score = comb_scores(gaps, periods)
     if score.max() < 0.25:
         raise InputError(
             "its notes do not lie on an even grid of positions; is it a player's recording?",
@@ -97,14 +98,6 @@ def recovered_clocks(
     highest = np.lib.stride_tricks.sliding_window_view(padded, 2 * PEAK + 1).max(axis=1)
     peaks = np.flatnonzero((score == highest) & (score > 0.5 * score.max()))[::-1][:MOST_CLOCKS]
     return [_followed(on_s, off_s, onsets, float(periods[at])) for at in peaks]
-
-
-def _comb(gaps: Floats, periods: Floats) -> Floats:
-    """How near gaps are to whole multiples of each period, -1 to 1."""
-    out = np.empty(len(periods))
-    for k in range(0, len(periods), 512):
-        out[k : k + 512] = np.cos(2 * np.pi * gaps / periods[k : k + 512, None]).mean(axis=1)
-    return out
 
 
 def _followed(on_s: Floats, off_s: Floats, onsets: Floats, period: float) -> PositionClock:
@@ -141,7 +134,7 @@ def _local_periods(onsets: Floats, period: float) -> Floats:
         steps = steps[steps < 40 * period]
         if len(steps) < 3:
             continue
-        score = _comb(steps, near)
+        score = comb_scores(steps, near)
         best = float(near[int(np.argmax(score))])
         # finer, by least squares over the window, now that its positions are counted
         count = np.rint(steps / best)
