@@ -20,7 +20,7 @@ __all__ = ["MidiPort", "list_ports", "open_port"]
 
 @contextlib.contextmanager
 def quiet() -> Iterator[None]:
-    """What libraries write to stderr by themselves goes nowhere."""
+    """Drop what libraries write to stderr by themselves."""
     try:
         sys.stderr.flush()
         saved = os.dup(2)
@@ -52,12 +52,8 @@ def _backend() -> Any:
     )
 
 
-def _no_system(error: Exception) -> OutputError:
-    says = str(error).strip().splitlines() or [type(error).__name__]
-    return OutputError(
-        f"this machine's MIDI ports can't be reached ({says[0].rstrip('.')}); "
-        "write a file with `sonify midi`"
-    )
+def _says(error: Exception) -> str:
+    return (str(error).strip().splitlines() or [type(error).__name__])[0].rstrip(".")
 
 
 def list_ports() -> list[str]:
@@ -68,13 +64,15 @@ def list_ports() -> list[str]:
     OutputError
         The machine's MIDI system can't be reached.
     """
+    backend = _backend()
     with quiet():
         try:
-            return list(dict.fromkeys(_backend().get_output_names()))
-        except OutputError:
-            raise
+            return list(dict.fromkeys(backend.get_output_names()))
         except Exception as e:
-            raise _no_system(e) from None
+            raise OutputError(
+                f"this machine's MIDI ports can't be reached ({_says(e)}); "
+                "write a file with `sonify midi`"
+            ) from None
 
 
 class MidiPort:
@@ -114,31 +112,28 @@ def open_port(name: str, *, virtual: bool = False) -> MidiPort:
         It can't be opened or made.
     """
     backend = _backend()
-    if virtual:
-        with quiet():
-            try:
-                return MidiPort(backend.open_output(name, virtual=True), name)
-            except Exception as e:
-                raise OutputError(
-                    f"the port '{name}' can't be made ({str(e).splitlines()[0] if str(e) else e!r})"
-                    "; virtual ports need ALSA, JACK or Core MIDI, which this machine may not have"
-                ) from None
-    known = list_ports()
-    if name not in known:
-        near = [p for p in known if name.casefold() in p.casefold()]
-        if len(near) != 1:
-            raise _no_port(name, known, near)
-        name = near[0]
+    if not virtual:
+        name = _found(name)
     with quiet():
         try:
-            return MidiPort(backend.open_output(name), name)
+            return MidiPort(backend.open_output(name, virtual=virtual), name)
         except Exception as e:
-            raise OutputError(f"the port '{name}' can't be opened ({e})") from None
+            why = (
+                f"made ({_says(e)}); virtual ports need ALSA, JACK or Core MIDI, which this "
+                "machine may not have"
+            )
+            why = why if virtual else f"opened ({_says(e)})"
+            raise OutputError(f"the port '{name}' can't be {why}") from None
 
 
-def _no_port(name: str, known: list[str], near: list[str]) -> InputError:
-    hint = ""
+def _found(name: str) -> str:
+    """The full name of a port."""
+    known = list_ports()
+    near = [name] if name in known else [p for p in known if name.casefold() in p.casefold()]
+    if len(near) == 1:
+        return near[0]
     listed = ", ".join(f"'{p}'" for p in known)
+    hint = ""
     if not known:
         what = f"there is no port '{name}', nor any other"
         hint = "connect an instrument, or make a port with {virtual}"
@@ -146,4 +141,4 @@ def _no_port(name: str, known: list[str], near: list[str]) -> InputError:
         what = f"'{name}' is part of several ports' names; one of: {listed}"
     else:
         what = f"there is no port '{name}'{close_matches(name, known)}; there are: {listed}"
-    return InputError(what, key="port", hint=hint)
+    raise InputError(what, key="port", hint=hint)

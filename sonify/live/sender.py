@@ -1,25 +1,28 @@
 """Sends a schedule over a port, each message at its time, and leaves no note sounding.
 
-All times count from one start on one monotonic clock, so delays never add up. Between messages the
-thread sleeps until shortly before the next is due and then watches the clock, as sleeps end a
-little late.
+All times count from one start on one monotonic clock, so delays never add up. Sleeps end a little
+late, so the thread sleeps until shortly before a message is due and then watches the clock.
 """
 
 from __future__ import annotations
 
 import contextlib
 import gc
+import itertools
 import os
 import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from typing import Protocol
+from typing import TYPE_CHECKING
 
 from sonify.errors import OutputError
-from sonify.live.schedule import STOP, Schedule
+from sonify.live.schedule import CONTINUE, START, STOP, Schedule
 
-__all__ = ["Port", "Sender", "punctual"]
+if TYPE_CHECKING:
+    from sonify.live.ports import MidiPort
+
+__all__ = ["Sender", "punctual"]
 
 _SPIN_S = 0.0008
 """How long before a message the thread starts to watch the clock: own choice."""
@@ -35,18 +38,10 @@ ALL_NOTES_OFF = 123
 """A channel mode message of the MIDI 1.0 Detailed Specification."""
 
 
-class Port(Protocol):
-    """Where messages go."""
-
-    def send(self, data: bytes) -> None:
-        """Send one message, at once."""
-        ...
-
-
 @contextlib.contextmanager
 def punctual() -> Iterator[None]:
-    """Settings for punctual sending: fast switching of threads, no sweeps over old objects, and
-    high priority for this thread as well, because it may hold Python's lock."""
+    """Settings for punctual sending: fast thread switching, no garbage collection of old objects,
+    and high priority for this thread too, as it may hold Python's lock."""
     before = sys.getswitchinterval()
     gc.collect()
     gc.freeze()
@@ -69,12 +64,12 @@ def _hurry(priority: int) -> None:
 
 
 class Sender(threading.Thread):
-    """A thread that plays a schedule.
+    """A thread that sends a schedule.
 
     Parameters
     ----------
     schedule : Schedule
-    port : Port
+    port : MidiPort
     loop : bool
         Repeat until stopped.
     now : callable
@@ -84,7 +79,7 @@ class Sender(threading.Thread):
     def __init__(
         self,
         schedule: Schedule,
-        port: Port,
+        port: MidiPort,
         *,
         loop: bool = False,
         now: Callable[[], float] = time.monotonic,
@@ -95,7 +90,6 @@ class Sender(threading.Thread):
         self._start_s: float | None = None
         self._sounding: dict[tuple[int, int], None] = {}
         self._clock_on = False
-        self.latest_s = 0.0
         self.error: OutputError | None = None
 
     def stop(self) -> None:
@@ -120,8 +114,6 @@ class Sender(threading.Thread):
                 self._play()
             finally:
                 self._silence()
-        except OutputError as e:
-            self.error = e
         except Exception as e:
             self.error = OutputError(f"the MIDI port no longer takes messages ({e})")
 
@@ -129,19 +121,14 @@ class Sender(threading.Thread):
         s = self._schedule
         start = self._start_s = self._now() + _LEAD_S
         times = s.time_s.tolist()
-        passes = 0
-        while True:
-            begin = start + passes * s.period_s
+        for begin in (start + k * s.period_s for k in itertools.count()):
             for after, data in zip(times, s.messages, strict=True):
-                due = begin + after
-                if not self._wait(due):
+                if not self._wait(begin + after):
                     return
                 self._send(data)
-                self.latest_s = max(self.latest_s, self._now() - due)
             if not self._wait(begin + s.period_s) or not self._loop or s.period_s <= 0:
                 return
             self._notes_off()
-            passes += 1
 
     def _wait(self, due: float) -> bool:
         """Wait until a time; false if stopped."""
@@ -155,7 +142,7 @@ class Sender(threading.Thread):
         # before sending: an error must not hide a note that sounds
         if kind == 0x90 and data[2]:
             self._sounding[channel, data[1]] = None
-        elif data[0] in (0xFA, 0xFB):
+        elif data[0] in (START, CONTINUE):
             self._clock_on = True
         self._port.send(data)
         if kind == 0x80 or (kind == 0x90 and not data[2]):

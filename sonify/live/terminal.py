@@ -6,6 +6,7 @@ hiding the cursor are common practice, no source.
 
 from __future__ import annotations
 
+import itertools
 import os
 import shutil
 from typing import TextIO
@@ -23,7 +24,7 @@ _HIDE, _SHOW, _RESET = "\x1b[?25l", "\x1b[?25h", "\x1b[0m"
 
 
 def has_true_colour() -> bool:
-    """Whether the terminal says that it shows 24-bit colour."""
+    """Whether the environment says that the terminal shows 24-bit colour."""
     if os.environ.get("NO_COLOR") or os.environ.get("TERM") == "dumb":
         return False
     return os.environ.get("COLORTERM", "").casefold() in ("truecolor", "24bit")
@@ -32,7 +33,7 @@ def has_true_colour() -> bool:
 class Screen:
     """A matrix of lamps on a terminal, with a line of text under it.
 
-    Use as a context manager: whatever happens inside, the cursor comes back under the picture.
+    Use it as a context manager, so that the cursor comes back below the picture.
 
     Parameters
     ----------
@@ -49,43 +50,37 @@ class Screen:
         self._lit = np.array(colour(look.lamp), np.float64)
         self._unlit = np.array(colour(look.unlit), np.float64)
         self._marks = ("\u25cf", "\u00b7", "\u2580") if _can(stream, "\u25cf\u00b7\u2580") else None
-        self._drawn = False
-        self._last: tuple[bytes, str] | None = None
-        self._size = (0, 0)
+        self._last: tuple[tuple[int, ...], bytes, str] | None = None
 
     def __enter__(self) -> Screen:
         self._out.write(_HIDE)
         return self
 
     def __exit__(self, *_: object) -> None:
-        self._out.write(f"{_RESET}{_SHOW}\n" if self._drawn else _SHOW)
+        self._out.write(f"{_RESET}{_SHOW}\n" if self._last else _SHOW)
         self._out.flush()
 
     def draw(self, levels: Levels, line: str = "") -> None:
         """Show levels, shape (height, width), and a line of text; nothing where nothing changed."""
-        size = (shutil.get_terminal_size().columns, shutil.get_terminal_size().lines)
-        key = (levels.tobytes(), line)
-        if key == self._last and size == self._size:
+        size = tuple(shutil.get_terminal_size())
+        last, self._last = self._last, (size, levels.tobytes(), line)
+        if self._last == last:
             return
-        rows = self._rows(levels, *size)
-        rows.append(line[: max(0, size[0] - 1)])
-        text = ""
-        if self._drawn and size == self._size:
-            text = f"\r\x1b[{len(rows) - 1}A" if len(rows) > 1 else "\r"
-        elif self._drawn:
-            text = "\n"
-        text += "\n".join(f"{row}\x1b[K" for row in rows)
-        self._last, self._size, self._drawn = key, size, True
+        rows = [*self._rows(levels, *size), line[: max(0, size[0] - 1)]]
+        text = "\n".join(f"{row}\x1b[K" for row in rows)
+        if last is not None:
+            text = (f"\r\x1b[{len(rows) - 1}A" if last[0] == size else "\n") + text
         self._out.write(text)
         self._out.flush()
 
     def _rows(self, levels: Levels, columns: int, lines: int) -> list[str]:
-        """The picture's lines: two columns a lamp, or two lamps above each other in one."""
+        """The picture's lines: two columns per lamp, or one column for two lamps."""
         if self._width * 2 < columns and self._height + 1 < lines:
             return [self._wide(row) for row in levels]
         if self._marks and self._colour and self._width < columns and self._height // 2 + 1 < lines:
             even = np.concatenate([levels, np.zeros((levels.shape[0] % 2, self._width), np.uint8)])
-            return [self._halves(even[y], even[y + 1]) for y in range(0, len(even), 2)]
+            mark = self._marks[2]
+            return [self._halves(even[y], even[y + 1], mark) for y in range(0, len(even), 2)]
         if self._width < columns and self._height + 1 < lines:
             return ["".join("#" if v else "." for v in row.tolist()) for row in levels]
         return ["(the matrix is larger than the terminal)"[: max(0, columns - 1)]]
@@ -94,18 +89,12 @@ class Screen:
         lit, unlit = self._marks[:2] if self._marks else ("#", ".")
         if not self._colour:
             return " ".join(lit if v else unlit for v in row.tolist())
-        out, before = [], -1
-        for v in row.tolist():
-            if v != before:
-                out.append(f"\x1b[38;2;{self._mix(v)}m")
-                before = v
-            out.append(f"{lit} ")
-        return "".join(out) + _RESET
+        runs = [(self._mix(v), len(list(same))) for v, same in itertools.groupby(row.tolist())]
+        return "".join(f"\x1b[38;2;{mix}m" + f"{lit} " * n for mix, n in runs) + _RESET
 
-    def _halves(self, upper: Levels, lower: Levels) -> str:
-        half = self._marks[2] if self._marks else "#"
+    def _halves(self, upper: Levels, lower: Levels, mark: str) -> str:
         pairs = zip(upper.tolist(), lower.tolist(), strict=True)
-        cells = [f"\x1b[38;2;{self._mix(u)};48;2;{self._mix(v)}m{half}" for u, v in pairs]
+        cells = [f"\x1b[38;2;{self._mix(u)};48;2;{self._mix(v)}m{mark}" for u, v in pairs]
         return "".join(cells) + _RESET
 
     def _mix(self, level: int) -> str:
