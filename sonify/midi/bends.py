@@ -76,15 +76,26 @@ class ChannelAllocation:
     bends: tuple[int, ...]
     channels: tuple[int, ...]
 
+    def tuned(self, key: NDArray[np.uint8], bend: Ints) -> Tuned:
+        """Notes on the channels of their bends."""
+        order = np.argsort(self.bends)
+        which = order[np.searchsorted(np.asarray(self.bends)[order], bend)]
+        channel = np.asarray(self.channels, np.uint8)[which]
+        return Tuned(channel, key, bend.astype(np.int16), self.channels)
+
 
 @dataclass(frozen=True, eq=False)
 class _Need:
-    """What a voice needs: its keys and bends, and stretches of one bend that must not share."""
+    """What a voice needs: its keys and bends, and stretches of one bend that must not share.
+
+    `bends` are those that it uses, that of its own channel first; `least` is how many stretches
+    sound together at most, the first time at stretch `crowded`.
+    """
 
     s: Sounding
     key: NDArray[np.uint8]
     bend: Ints
-    values: Ints
+    bends: tuple[int, ...]
     stretch: Ints
     start: Ints
     stop: Ints
@@ -103,28 +114,29 @@ def bent(voices: list[Sounding]) -> list[Tuned | None]:
     allocations = _allocations(voices)
     if allocations is not None:
         return [
-            None if e is None else _in_allocation(s, e)
-            for s, e in zip(voices, allocations, strict=True)
+            None if a is None else a.tuned(*bend_of(s.pitch))
+            for s, a in zip(voices, allocations, strict=True)
         ]
     needs = {k: _need(s) for k, s in enumerate(voices) if not s.drum and len(s.on)}
-    needs = {k: n for k, n in needs.items() if n.values.any()}
-    if not needs:
-        return [None] * len(voices)
+    needs = {k: n for k, n in needs.items() if any(n.bends)}
     _refuse_shared(voices, needs)
-    taken = {s.channel for s in voices} | {DRUM_CHANNEL}
-    free = [c for c in range(CHANNELS) if c not in taken]
-    have = {k: [voices[k].channel] for k in needs}
+    free = _free([s.channel for s in voices])
+    have: dict[int, list[int]] = {}
     for k, n in needs.items():
         if n.least - 1 > len(free):
             raise _too_many(n, 1 + len(free))
-        have[k] += [free.pop(0) for _ in range(n.least - 1)]
+        have[k] = [n.s.channel, *(free.pop(0) for _ in range(n.least - 1))]
     for k, n in needs.items():
-        more = len(n.values) - len(have[k])
+        more = len(n.bends) - len(have[k])
         if more > len(free):
-            # no channel a bend: some to spare, so that tails ring out
+            # too few for one per bend: some to spare, so that notes can ring out
             more = min(_SPARE, len(free))
-        have[k] += [free.pop(0) for _ in range(max(0, more))]
+        have[k] += [free.pop(0) for _ in range(more)]
     return [_tuned(needs[k], have[k]) if k in needs else None for k in range(len(voices))]
+
+
+def _free(channels: list[int]) -> list[int]:
+    return [c for c in range(CHANNELS) if c not in {*channels, DRUM_CHANNEL}]
 
 
 def bend_of(pitch: NDArray[np.float64]) -> tuple[NDArray[np.uint8], Ints]:
@@ -132,6 +144,11 @@ def bend_of(pitch: NDArray[np.float64]) -> tuple[NDArray[np.uint8], Ints]:
     key = np.clip(np.rint(pitch), 0, 127)
     bend = np.rint((pitch - key) * (BEND_CENTRE / BEND_RANGE)).astype(np.int64)
     return key.astype(np.uint8), bend
+
+
+def _by_size(bends: Ints) -> tuple[int, ...]:
+    """Each bend once; no bend, which belongs on the voice's own channel, comes first."""
+    return tuple(sorted(set(bends.tolist()), key=lambda b: (abs(b), b)))
 
 
 def allocate_channels(
@@ -152,16 +169,12 @@ def allocate_channels(
         None for a voice that never needs a bend; None for all if channels don't suffice or
         voices would have to share one.
     """
-    bends = [
-        (0,) if r is None else tuple(sorted(set(bend_of(r)[1].tolist()), key=lambda b: (abs(b), b)))
-        for r in pitch_sets
-    ]
-    bends = [b or (0,) for b in bends]
-    for k, mine in enumerate(bends):
-        same = [b for j, b in enumerate(bends) if channels[j] == channels[k]]
+    bends = [(0,) if p is None else _by_size(bend_of(p)[1]) or (0,) for p in pitch_sets]
+    for own, mine in zip(channels, bends, strict=True):
+        same = [b for b, c in zip(bends, channels, strict=True) if c == own]
         if any(mine) and len(same) > 1 and (len(mine) > 1 or len(set(same)) > 1):
             return None
-    free = [c for c in range(CHANNELS) if c not in {*channels, DRUM_CHANNEL}]
+    free = _free(channels)
     if sum(len(b) - 1 for b in bends) > len(free):
         return None
     return [
@@ -173,69 +186,46 @@ def allocate_channels(
 def _allocations(voices: list[Sounding]) -> list[ChannelAllocation | None] | None:
     if any(s.pitch_set is None and not s.drum for s in voices):
         return None
-    allocations = allocate_channels([s.channel for s in voices], [s.pitch_set for s in voices])
-    if allocations is None:
-        return None
-    for s, each in zip(voices, allocations, strict=True):
-        bends = (0,) if each is None else each.bends
-        if not s.drum and not np.isin(bend_of(s.pitch)[1], bends).all():
+    found = allocate_channels([s.channel for s in voices], [s.pitch_set for s in voices])
+    for s, a in zip(voices, found or [], strict=found is not None):
+        if not s.drum and not np.isin(bend_of(s.pitch)[1], a.bends if a else (0,)).all():
             return None
-    return allocations
-
-
-def _in_allocation(s: Sounding, allocation: ChannelAllocation) -> Tuned:
-    key, bend = bend_of(s.pitch)
-    order = np.argsort(allocation.bends)
-    which = order[np.searchsorted(np.asarray(allocation.bends)[order], bend)]
-    channel = np.asarray(allocation.channels, np.uint8)[which]
-    return Tuned(channel, key, bend.astype(np.int16), allocation.channels)
+    return found
 
 
 def _need(s: Sounding) -> _Need:
     key, bend = bend_of(s.pitch)
-    values, which = np.unique(bend, return_inverse=True)
     # notes of one bend that overlap may share a channel: they form one stretch
-    order = np.lexsort((s.on, which))
-    on, off, lot = s.on[order], s.off[order], which[order]
+    order = np.lexsort((s.on, bend))
+    on, off = s.on[order], s.off[order]
+    changed = np.diff(bend[order], prepend=bend.min() - 1) != 0
+    lot = np.cumsum(changed)
     far = int(off.max()) + 1
     reach = np.maximum.accumulate(off + lot * far) - lot * far
-    new = np.ones(len(on), bool)
-    new[1:] = (lot[1:] != lot[:-1]) | (on[1:] >= reach[:-1])
+    new = changed
+    new[1:] |= on[1:] >= reach[:-1]
     first = np.flatnonzero(new)
-    start = on[first]
-    stop = reach[np.append(first[1:], len(on)) - 1]
-    stretch = np.empty(len(on), np.int64)
-    stretch[order] = np.cumsum(new) - 1
+    start, stop = on[first], reach[np.append(first[1:], len(on)) - 1]
     by_time = np.argsort(start, kind="stable")
-    place = np.empty(len(start), np.int64)
-    place[by_time] = np.arange(len(start))
+    stretch = np.empty(len(on), np.int64)
+    stretch[order] = np.argsort(by_time)[np.cumsum(new) - 1]
     start, stop = start[by_time], stop[by_time]
     sounding = np.arange(1, len(start) + 1) - np.searchsorted(np.sort(stop), start, side="right")
     return _Need(
-        s, key, bend, values, place[stretch], start, stop,
+        s, key, bend, _by_size(bend), stretch, start, stop,
         int(sounding.max()), int(np.argmax(sounding)),
     )  # fmt: skip
 
 
 def _refuse_shared(voices: list[Sounding], needs: dict[int, _Need]) -> None:
     for k, n in needs.items():
-        same = [
-            j
-            for j, s in enumerate(voices)
-            if s.channel == voices[k].channel and j != k and len(s.on)
-        ]
-        for j in same:
-            other = needs.get(j)
-            alike = (
-                other is not None
-                and len(n.values) == 1
-                and bool(np.array_equal(n.values, other.values))
-            )
-            if not alike:
+        for j, other in enumerate(voices):
+            if other.channel != n.s.channel or j == k or not len(other.on):
+                continue
+            if len(n.bends) > 1 or j not in needs or needs[j].bends != n.bends:
                 raise InputError(
-                    f"voices '{n.s.name}' and '{voices[j].name}' share channel "
-                    f"{n.s.channel + 1}, and a channel bends all its notes alike; give them no "
-                    "channel of their own",
+                    f"voices '{n.s.name}' and '{other.name}' share channel {n.s.channel + 1}, and "
+                    "a channel bends all its notes alike; give them no channel of their own",
                     place=f"music.voice[{n.s.number}].channel",
                 )
 
@@ -252,18 +242,11 @@ def _too_many(n: _Need, have: int) -> InputError:
 
 
 def _tuned(n: _Need, channels: list[int]) -> Tuned:
-    if len(n.values) <= len(channels):
-        # the bend of nought stays on the voice's own channel
-        rank = np.argsort(np.abs(n.values), kind="stable")
-        lane = np.empty(len(rank), np.int64)
-        lane[rank] = np.arange(len(rank))
-        which = lane[np.searchsorted(n.values, n.bend)]
-        channels = channels[: len(n.values)]
-    else:
-        which = _by_turns(n, len(channels))[n.stretch]
-    return Tuned(
-        np.asarray(channels, np.uint8)[which], n.key, n.bend.astype(np.int16), tuple(channels)
-    )
+    count = len(n.bends)
+    if count <= len(channels):
+        return ChannelAllocation(n.bends, tuple(channels[:count])).tuned(n.key, n.bend)
+    channel = np.asarray(channels, np.uint8)[_by_turns(n, len(channels))[n.stretch]]
+    return Tuned(channel, n.key, n.bend.astype(np.int16), tuple(channels))
 
 
 def _by_turns(n: _Need, count: int) -> Ints:
@@ -273,9 +256,7 @@ def _by_turns(n: _Need, count: int) -> Ints:
         return lane
     # stretches of very different lengths: always the lane that has been silent longest
     waiting = [(-1, c) for c in range(count)]
-    for k, (start, stop) in enumerate(zip(n.start.tolist(), n.stop.tolist(), strict=True)):
-        silent_since, c = heapq.heappop(waiting)
-        assert silent_since <= start
-        lane[k] = c
-        heapq.heappush(waiting, (stop, c))
+    for k, stop in enumerate(n.stop.tolist()):
+        _, lane[k] = heapq.heappop(waiting)
+        heapq.heappush(waiting, (stop, int(lane[k])))
     return lane

@@ -58,16 +58,8 @@ def program_number(program: str | int, place: str = "program") -> int:
     InputError
         With the names that come close.
     """
-    if isinstance(program, int):
-        if not 1 <= program <= 128:
-            raise InputError(f"{program} is no program; they are numbered 1 to 128", place=place)
-        return program - 1
-    name = program.strip().casefold()
-    if name in PROGRAMS:
-        return PROGRAMS.index(name)
-    near = close_matches(program, PROGRAMS)
-    hint = near or "; give a General MIDI name or a number from 1 to 128"
-    raise InputError(f"there is no program '{program}'{hint}", place=place)
+    names = {name: n for n, name in enumerate(PROGRAMS, 1)}
+    return _number(program, names, "program", (1, 128), place) - 1
 
 
 def drum_note(drum: str | int, place: str = "drum") -> int:
@@ -78,13 +70,22 @@ def drum_note(drum: str | int, place: str = "drum") -> int:
     InputError
         With the names that come close.
     """
-    if isinstance(drum, int):
-        if not 0 <= drum <= 127:
-            raise InputError(f"{drum} is no drum note; they are numbered 0 to 127", place=place)
-        return drum
-    name = drum.strip().casefold()
-    if name in DRUMS:
-        return DRUMS[name]
-    near = close_matches(drum, DRUMS)
-    hint = near or "; give a General MIDI drum's name or its note number"
-    raise InputError(f"there is no drum '{drum}'{hint}", place=place)
+    return _number(drum, DRUMS, "drum", (0, 127), place)
+
+
+def _number(
+    given: str | int, names: dict[str, int], what: str, limits: tuple[int, int], place: str
+) -> int:
+    low, high = limits
+    if isinstance(given, int):
+        if not low <= given <= high:
+            raise InputError(
+                f"there is no {what} {given}; they are numbered {low} to {high}", place=place
+            )
+        return given
+    number = names.get(given.strip().casefold())
+    if number is None:
+        hint = f"; give a General MIDI name or a number from {low} to {high}"
+        near = close_matches(given, names)
+        raise InputError(f"there is no {what} '{given}'{near or hint}", place=place)
+    return number
