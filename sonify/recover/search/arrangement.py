@@ -1,11 +1,11 @@
-"""Ways to read a sighting: where it starts, which way it runs, what a hole means, in which code."""
+"""Ways to read a sighting: where it starts, which way it runs and what a hole means."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import product
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,9 +19,10 @@ if TYPE_CHECKING:
 __all__ = ["Arrangement", "Candidate", "Space", "Wanted", "arrange", "space_of", "units_of"]
 
 Bits = NDArray[np.int8]
+T = TypeVar("T", str, int)
 
 ELSEWHERE = 8.0
-"""Bits that a start elsewhere than at the mark must be ahead."""
+"""Bits of evidence by which a start elsewhere must beat one at the mark."""
 
 
 @dataclass(frozen=True)
@@ -45,7 +46,7 @@ class Arrangement:
 
 @dataclass(frozen=True)
 class Wanted:
-    """What the user has settled; None leaves it open."""
+    """What the user has given; None leaves it open."""
 
     start: int | None = None
     turning: str | None = None
@@ -58,8 +59,8 @@ class Wanted:
 
     @property
     def names_code(self) -> bool:
-        """Whether anything of the code is settled."""
-        return self.alphabet is not None or self.framing is not None or self.check is not None
+        """Whether anything about the code is given."""
+        return (self.alphabet, self.framing, self.check) != (None, None, None)
 
 
 @dataclass(frozen=True, eq=False)
@@ -72,8 +73,8 @@ class Candidate:
     code : Code
     text : str
     score : float
-        Bits of evidence for it: each bit doubles the odds against chance. The cost of having
-        tried so many ways is taken off already.
+        Bits of evidence, less the cost of trying so many ways; each bit doubles the odds against
+        chance.
     why : str
         The score in words.
     """
@@ -132,20 +133,16 @@ def arrange(bits: Bits, how: Arrangement) -> Bits:
 
 
 def space_of(sighting: Sighting, wanted: Wanted, wide: bool) -> Space:
-    """What is open of the arrangement; all that is not settled by the user when `wide`."""
-    turnings: tuple[str, ...] = ("clockwise", "anticlockwise")
-    readings: tuple[str, ...] = ("outside-in", "inside-out")
-    means: tuple[int, ...] = (1, 0)
-    if sighting.order_known and not wide:
-        turnings, readings = turnings[:1], readings[:1]
-    if sighting.sense_known and not wide:
-        means = means[:1]
-    if wanted.turning is not None:
-        turnings = (wanted.turning,)
-    if wanted.reading is not None:
-        readings = (wanted.reading,)
-    if wanted.hole_means is not None:
-        means = (wanted.hole_means,)
+    """The arrangements that are open; with `wide`, all that the user has not ruled out."""
+
+    def open_ways(settled: T | None, known: bool, ways: tuple[T, T]) -> tuple[T, ...]:
+        if settled is not None:
+            return (settled,)
+        return ways[:1] if known and not wide else ways
+
+    turnings = open_ways(wanted.turning, sighting.order_known, ("clockwise", "anticlockwise"))
+    readings = open_ways(wanted.reading, sighting.order_known, ("outside-in", "inside-out"))
+    means = open_ways(wanted.hole_means, sighting.sense_known, (1, 0))
     if wanted.start is not None:
         if not 0 <= wanted.start < sighting.positions:
             raise InputError(
@@ -156,7 +153,7 @@ def space_of(sighting: Sighting, wanted: Wanted, wide: bool) -> Space:
     elif sighting.start_known and sighting.order_known and sighting.sense_known:
         starts = np.array([0])
     else:
-        # even where a mark says where rows begin, it may have been put elsewhere
+        # the mark may be anywhere, even if it is known
         starts = np.arange(sighting.positions)
     choices = tuple(Arrangement(0, t, r, m) for t, r, m in product(turnings, readings, means))
     likely = sighting.start_known and wanted.start is None
@@ -177,7 +174,7 @@ def units_of(lines: Bits, code: Code) -> tuple[NDArray[np.int64], NDArray[np.boo
         Without their parity bit.
     known : ndarray of bool
     parity : ndarray of int8
-        1 where the parity holds, 0 where it fails, -1 where it can't be told or there is none.
+        1 if the parity is right, 0 if it is wrong, -1 if it is unknown or there is none.
     """
     width, data = code.unit_bits, code.data_bits
     count = lines.shape[1] // width

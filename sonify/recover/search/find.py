@@ -1,13 +1,12 @@
-"""Finding the message: where the reading starts, which way it runs, and in which code.
+"""Find the message: where the reading starts, which way it runs, and in which code.
 
-Framed discs say it themselves. For plain ones every combination of start, direction, sense,
-order of rows, bit order and alphabet is tried, and judged by how plausible its text is.
+A framed message shows this itself. For plain ones, all combinations of start, direction, order of
+rows, meaning of a hole, bit order and alphabet are tried and judged by how plausible the text is.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any
 
 import msgspec
 import numpy as np
@@ -26,17 +25,17 @@ __all__ = ["Arrangement", "Candidate", "Found", "Wanted", "arrange", "find_messa
 Bits = NDArray[np.int8]
 
 SURE = 12.0
-"""Bits of evidence above the cost of the search at which a message is believed."""
+"""Bits of evidence from which on a message is believed."""
 SURE_FRAMED = 6.0
 """The same for a framed one."""
 RIVAL = 8.0
-"""Bits by which the next way to read it must be behind, not to be mentioned."""
+"""Bits of evidence by which the next candidate must be behind, not to be mentioned."""
 SHOWN = 5
 
 
 @dataclass(frozen=True, eq=False)
 class Found:
-    """A sighting settled into a disc, with the other ways that it might be read.
+    """The disc that a sighting shows, and other ways to read it.
 
     Attributes
     ----------
@@ -63,13 +62,13 @@ def find_message(
     threshold: float = THRESHOLD,
     name: str = "disc",
 ) -> Found:
-    """Settle a sighting into a disc.
+    """Turn a sighting into a disc.
 
     Parameters
     ----------
     sighting : Sighting
     wanted : Wanted, optional
-        What is settled already.
+        What is known already.
     threshold : float
         Below this confidence a bit is unknown.
     name : str
@@ -78,8 +77,8 @@ def find_message(
     Returns
     -------
     Found
-        A framed message is taken as it says itself. A plain one is taken when its evidence is
-        well above chance or when its code was given; else the disc has bits and no message.
+        A plain message is taken if it is well above chance or its code was given; else the disc
+        has bits and no message.
     """
     wanted = wanted or Wanted()
     bits = sighting.bits(threshold)
@@ -94,8 +93,7 @@ def find_message(
     for wide in (False,) if settled else (False, True):
         if chosen is None:
             candidates = _merged(candidates, _search(bits, sighting, wanted, wide))
-            if candidates and _sure(candidates[0]):
-                chosen = candidates[0]
+            chosen = next((c for c in candidates[:1] if _sure(c)), None)
     if chosen is None and wanted.names_code and candidates:
         chosen = candidates[0]
     how = _fixed(sighting, wanted) if chosen is None else chosen.arrangement
@@ -144,34 +142,28 @@ def _search(bits: Bits, sighting: Sighting, wanted: Wanted, wide: bool) -> list[
 
 
 def _merged(first: list[Candidate], more: list[Candidate]) -> list[Candidate]:
-    out = sorted([*first, *more], key=lambda c: -c.score)
-    seen: set[str] = set()
-    once = [c for c in out if not (c.text in seen or seen.add(c.text))]  # type: ignore[func-returns-value]
-    return once[:SHOWN]
+    """The best candidates for each text."""
+    best: dict[str, Candidate] = {}
+    for one in sorted([*first, *more], key=lambda c: -c.score):
+        best.setdefault(one.text, one)
+    return list(best.values())[:SHOWN]
 
 
 def _cautions(
     sighting: Sighting, chosen: Candidate | None, candidates: list[Candidate]
 ) -> list[Caution]:
     if chosen is None:
-        settle = "{alphabet}, {start}, {turning}, {reading} and {hole-means} settle it"
-        out = [
-            Caution(
-                "no message stands out from chance, so the disc keeps its bits alone", hint=settle
-            )
-        ]
+        no_message = "no message stands out from chance, so the disc has bits only"
+        hint = "{alphabet}, {start}, {turning}, {reading} and {hole-means} settle it"
+        out = [Caution(no_message, hint=hint)]
         if not sighting.start_known:
             out.append(Caution("nothing says where its rows begin", hint="{start} settles it"))
         return out
     out = []
     rival = next((c for c in candidates if c is not chosen), None)
     if rival is not None and rival.score > chosen.score - RIVAL:
-        out.append(
-            Caution(
-                f"another way to read it is nearly as plausible: '{rival.text[:40]}' "
-                f"({rival.arrangement})"
-            )
-        )
+        text = f"'{rival.text[:40]}' ({rival.arrangement})"
+        out.append(Caution(f"another way to read it is nearly as plausible: {text}"))
     if not _sure(chosen):
         out.append(Caution("its message hardly stands out from chance"))
     if sighting.start_known and chosen.arrangement.start != 0:
@@ -198,16 +190,11 @@ def _disc_of(
     if geometry is not None and how.reading == "inside-out":
         innermost = geometry.first_row_radius - (len(grid) - 1) * geometry.row_pitch
         geometry = msgspec.structs.replace(geometry, first_row_radius=round(abs(innermost), 4))
-    layout: Any = Layout
+    sense = {"turning": how.turning, "reading": how.reading, "hole_means": how.hole_means}
     return Disc.from_bits(
         grid,
         code=None if chosen is None else chosen.code,
-        layout=layout(
-            positions=sighting.positions,
-            turning=how.turning,
-            reading=how.reading,
-            hole_means=how.hole_means,
-        ),
+        layout=msgspec.structs.replace(Layout(), positions=sighting.positions, **sense),
         geometry=geometry,
         title=sighting.title,
         name=name,

@@ -1,13 +1,14 @@
-"""Framed messages: those that say themselves where they start and how they run."""
+"""Framed messages: those that show themselves where they start and how they run."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from itertools import islice, product
+from dataclasses import replace
+from itertools import islice
 from math import comb
-from typing import Any
 
 import numpy as np
+from msgspec.structs import replace as with_fields
 from numpy.typing import NDArray
 
 from sonify.disc.code.code import Code
@@ -15,7 +16,14 @@ from sonify.disc.code.framing import FRAMINGS
 from sonify.disc.code.units import units_to_bits
 from sonify.disc.disc import Disc
 from sonify.recover.search.arrangement import Arrangement, Candidate, Space, Wanted, arrange
-from sonify.recover.search.plain import check_evidence, habit, in_words, shares_of, text_evidence
+from sonify.recover.search.plain import (
+    check_evidence,
+    codes_of,
+    habit,
+    in_words,
+    shares_of,
+    text_evidence,
+)
 
 __all__ = ["framed_candidates"]
 
@@ -24,20 +32,6 @@ Bits = NDArray[np.int8]
 MOST_HEADS = 8
 SLIPS = 3
 """Wrong bits at which SYN SYN STX still counts as seen."""
-
-
-def _codes(wanted: Wanted) -> list[Code]:
-    alphabets = (wanted.alphabet,) if wanted.alphabet else ("ascii", "utf-8")
-    orders = (wanted.bit_order,) if wanted.bit_order else ("high-first", "low-first")
-    checks: tuple[str, ...] = ("none", "parity")
-    if wanted.check is not None:
-        checks = ("parity",) if wanted.check == "parity" else ("none",)
-    made: Any = Code
-    return [
-        made(alphabet=a, bit_order=o, framing="framed", check=c)
-        for a, o, c in product(alphabets, orders, checks)
-        if a != "ita2"
-    ]
 
 
 def _head(code: Code) -> Bits:
@@ -50,8 +44,7 @@ def _seen(
 ) -> Iterator[tuple[int, int, Arrangement, Code]]:
     """The ways in which the bits begin with SYN SYN STX: wrong bits, known bits, way, code."""
     heads = [(_head(code), code) for code in codes]
-    most = max(len(head) for head, _ in heads)
-    for how, starts, lines in space.readings(bits, most):
+    for how, starts, lines in space.readings(bits, max(len(head) for head, _ in heads)):
         for head, code in heads:
             part = lines[:, : len(head)]
             if part.shape[1] < len(head):
@@ -59,39 +52,25 @@ def _seen(
             known = (part >= 0).sum(axis=1)
             wrong = ((part >= 0) & (part != head)).sum(axis=1)
             for k in np.flatnonzero((wrong <= SLIPS) & (known >= len(head) * 2 // 3)):
-                at = Arrangement(int(starts[k]), how.turning, how.reading, how.hole_means)
-                yield int(wrong[k]), int(known[k]), at, code
+                yield int(wrong[k]), int(known[k]), replace(how, start=int(starts[k])), code
 
 
 def _checks(code: Code, wanted: Wanted, rows: int, positions: int, clean: bool) -> Iterator[Code]:
-    """The checks that a code may carry besides; fewer shares where the head is not clean."""
-    made: Any = Code
-
-    def with_check(check: str, share: float | None = None) -> Code:
-        out: Code = made(
-            alphabet=code.alphabet,
-            bit_order=code.bit_order,
-            framing="framed",
-            check=check,
-            redundancy=share,
-        )
-        return out
-
+    """A code with each check that it may have; fewer shares if the head is not clean."""
     if code.check == "parity":
         yield code
         return
     for check in ("none", "crc-16"):
         if wanted.check in (None, check):
-            yield with_check(check)
+            yield with_fields(code, check=check)
     if wanted.check in (None, "reed-solomon") and rows > 1:
-        few = 100 if wanted.check or clean else 3
-        for share in islice(shares_of(rows, positions), few):
-            yield with_check("reed-solomon", share)
+        for share in islice(shares_of(rows, positions), 100 if wanted.check or clean else 3):
+            yield with_fields(code, check="reed-solomon", redundancy=share)
 
 
 def framed_candidates(bits: Bits, space: Space, wanted: Wanted) -> list[Candidate]:
     """The ways to read the bits that begin with a frame, the best first."""
-    codes = _codes(wanted)
+    codes = codes_of(wanted, "framed")
     if not codes:
         return []
     tried = float(np.log2(max(1, len(space) * len(codes))))
@@ -101,41 +80,30 @@ def framed_candidates(bits: Bits, space: Space, wanted: Wanted) -> list[Candidat
         grid = arrange(bits, how)
         chance = sum(comb(known, k) for k in range(wrong + 1))
         head = known - float(np.log2(chance)) - tried
-        best: Candidate | None = None
-        for one in _checks(code, wanted, len(bits), bits.shape[1], wrong == 0):
-            candidate = _judged(grid, how, one, space, head)
-            if best is None or candidate.score > best.score:
-                best = candidate
+        judged: list[Candidate] = []
+        for one in _checks(code, wanted, *bits.shape, wrong == 0):
+            judged.append(_judged(grid, how, one, space, head))
+            best = max(judged, key=lambda c: c.score)
             if best.score > 60 and best.code.check != "none":
                 break
             if best.code.check in ("none", "parity") and best.why.startswith("framed, its end"):
                 break
-        assert best is not None
         out.append(best)
-    out = [c for c in out if c.score > 8]
     out.sort(key=lambda c: -c.score)
-    return out[:5]
+    return [c for c in out if c.score > 8][:5]
 
 
 def _judged(grid: Bits, how: Arrangement, code: Code, space: Space, head: float) -> Candidate:
-    disc = Disc.from_bits(grid, code=code)
-    decoding = disc.decoding
+    decoding = Disc.from_bits(grid, code=code).decoding
     assert decoding is not None
-    text = decoding.text
-    score = head + check_evidence(decoding, code) - habit(how, code, space)
     ended = decoding.verdict != "failed"
+    score = head + check_evidence(decoding, code) - habit(how, code, space)
     score += 7.0 if ended else -7.0
     characters = decoding.characters
     if len(characters):
         flat = grid.reshape(-1) if decoding.bits is None else decoding.bits
         part = flat[int(characters["first_bit"][0]) : int(characters["last_bit"][-1]) + 1]
-        made: Any = Code
-        plain = made(
-            alphabet=code.alphabet,
-            bit_order=code.bit_order,
-            check="parity" if code.check == "parity" else "none",
-        )
-        score += float(text_evidence(part[None, :], plain)[0])
+        score += float(text_evidence(part[None, :], code)[0])
     seen = "its end and its check agree" if code.check != "none" else "its end is seen"
     what = f"framed, {seen if ended else 'but ' + '; '.join(decoding.reasons)}"
-    return Candidate(how, code, text, score, f"{what}; {in_words(text, score)}")
+    return Candidate(how, code, decoding.text, score, f"{what}; {in_words(decoding.text, score)}")

@@ -1,9 +1,8 @@
-"""How much like a message code units look: evidence in bits, against units that mean nothing.
+"""How plausible code units are as text: bits of evidence, compared with random units.
 
-A character is judged by its kind after the kind before it, and by how common it is among its kind.
-The tables are rough on purpose: they hold for European languages in capitals or small letters,
-for notices and numbers. The letter counts are those of English, mixed with an even spread; from
-memory of common frequency tables (common practice, no source).
+A character is judged by its kind, given the kind before it, and by how common it is among its kind.
+The tables are rough on purpose: they fit notices and numbers in European languages. The letter
+counts are those of English, mixed with an even spread, from memory (common practice, no source).
 """
 
 from __future__ import annotations
@@ -19,33 +18,33 @@ __all__ = ["evidence"]
 
 VOWEL, CONSONANT, CAPITAL_VOWEL, CAPITAL_CONSONANT, DIGIT, BLANK, SIGN, LEAD, TAIL, ODD = range(10)
 
-# shares of what follows (small letter, capital, digit, blank, sign, lead, tail, odd) ...
+# shares of what follows (small letter, capital, digit, blank, sign, lead, tail, odd) each of these
 _FOLLOWS = {
-    # ... in text with capitals and small letters,
-    "mixed": {
-        "small": (0.770, 0.006, 0.004, 0.150, 0.060, 0.010, 0.0, 1e-4),
-        "capital": (0.700, 0.100, 0.015, 0.120, 0.055, 0.010, 0.0, 1e-4),
-        "digit": (0.020, 0.010, 0.470, 0.300, 0.190, 0.010, 0.0, 1e-4),
-        "blank": (0.560, 0.210, 0.150, 0.010, 0.050, 0.020, 0.0, 1e-4),
-        "sign": (0.110, 0.080, 0.120, 0.610, 0.070, 0.010, 0.0, 1e-4),
-        "lead": (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 1e-4),
-        "tail": (0.500, 0.080, 0.030, 0.170, 0.090, 0.030, 0.1, 1e-4),
-        "odd": (0.200, 0.200, 0.200, 0.200, 0.100, 0.010, 0.0, 1e-1),
-    },
-    # ... and in text of capitals
-    "capitals": {
-        "small": (0.100, 0.300, 0.100, 0.300, 0.100, 0.010, 0.0, 1e-4),
-        "capital": (0.001, 0.775, 0.006, 0.155, 0.055, 0.010, 0.0, 1e-4),
-        "digit": (0.001, 0.030, 0.470, 0.300, 0.190, 0.010, 0.0, 1e-4),
-        "blank": (0.001, 0.770, 0.150, 0.010, 0.050, 0.020, 0.0, 1e-4),
-        "sign": (0.001, 0.190, 0.120, 0.610, 0.070, 0.010, 0.0, 1e-4),
-        "lead": (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 1e-4),
-        "tail": (0.001, 0.580, 0.030, 0.170, 0.090, 0.030, 0.1, 1e-4),
-        "odd": (0.001, 0.400, 0.200, 0.200, 0.100, 0.010, 0.0, 1e-1),
-    },
+    # in text with capitals and small letters,
+    "mixed": (
+        (0.770, 0.006, 0.004, 0.150, 0.060, 0.010, 0.0, 1e-4),
+        (0.700, 0.100, 0.015, 0.120, 0.055, 0.010, 0.0, 1e-4),
+        (0.020, 0.010, 0.470, 0.300, 0.190, 0.010, 0.0, 1e-4),
+        (0.560, 0.210, 0.150, 0.010, 0.050, 0.020, 0.0, 1e-4),
+        (0.110, 0.080, 0.120, 0.610, 0.070, 0.010, 0.0, 1e-4),
+        (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 1e-4),
+        (0.500, 0.080, 0.030, 0.170, 0.090, 0.030, 0.1, 1e-4),
+        (0.200, 0.200, 0.200, 0.200, 0.100, 0.010, 0.0, 1e-1),
+    ),
+    # and in text of capitals
+    "capitals": (
+        (0.100, 0.300, 0.100, 0.300, 0.100, 0.010, 0.0, 1e-4),
+        (0.001, 0.775, 0.006, 0.155, 0.055, 0.010, 0.0, 1e-4),
+        (0.001, 0.030, 0.470, 0.300, 0.190, 0.010, 0.0, 1e-4),
+        (0.001, 0.770, 0.150, 0.010, 0.050, 0.020, 0.0, 1e-4),
+        (0.001, 0.190, 0.120, 0.610, 0.070, 0.010, 0.0, 1e-4),
+        (0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 1.0, 1e-4),
+        (0.001, 0.580, 0.030, 0.170, 0.090, 0.030, 0.1, 1e-4),
+        (0.001, 0.400, 0.200, 0.200, 0.100, 0.010, 0.0, 1e-1),
+    ),
 }
-# the share of vowels among letters: after a vowel, after a consonant, after anything else
-_VOWELS_AFTER = {"vowel": 0.16, "consonant": 0.54, "other": 0.36}
+_VOWELS_AFTER = (0.16, 0.54, 0.16, 0.54, *[0.36] * 6)
+"""The share of vowels among the letters that follow each kind."""
 _VOWELS = "aeiouy"
 _FIRST = BLANK  # a message begins as a word does
 # common letters first; how often each is, in 1000
@@ -62,19 +61,11 @@ _SIGNS |= {"+": 2, "=": 1, "%": 1, '"': 2, ";": 1, "&": 1}
 @cache
 def _transition(style: str) -> NDArray[np.float32]:
     """log2 shares of a kind (column) after a kind (row)."""
-    table = _FOLLOWS[style]
-    rows = (
-        ("small", "vowel"),
-        ("small", "consonant"),
-        ("capital", "vowel"),
-        ("capital", "consonant"),
-        *((kind, "other") for kind in ("digit", "blank", "sign", "lead", "tail", "odd")),
-    )
-    out = np.empty((10, 10))
-    for n, (kind, letter) in enumerate(rows):
-        small, capital, *rest = table[kind]
-        vowel = _VOWELS_AFTER[letter]
-        out[n] = small * vowel, small * (1 - vowel), capital * vowel, capital * (1 - vowel), *rest
+    table = np.repeat(_FOLLOWS[style], [2, 2, 1, 1, 1, 1, 1, 1], axis=0)
+    vowels = np.array(_VOWELS_AFTER)[:, None]
+    small, capital = table[:, :1], table[:, 1:2]
+    letters = small * vowels, small * (1 - vowels), capital * vowels, capital * (1 - vowels)
+    out = np.hstack([*letters, table[:, 2:]])
     out = np.maximum(out, 1e-7)
     logs: NDArray[np.float32] = np.log2(out / out.sum(axis=1, keepdims=True)).astype(np.float32)
     return logs
@@ -109,19 +100,14 @@ def _table(alphabet: str) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
         chars = [*ITA2_LETTERS, *ITA2_FIGURES]
     else:
         chars = [chr(u) for u in range(128 if alphabet == "ascii" else 256)]
-    kind = np.empty(len(chars), np.int64)
-    share = np.empty(len(chars), np.float32)
-    for n, char in enumerate(chars):
-        if alphabet == "utf-8" and n >= 0x80:
-            if n < 0xC0:
-                kind[n], share[n] = TAIL, 1 / 64
-            elif 0xC2 <= n <= 0xF4:
-                kind[n], share[n] = LEAD, 0.4 if n in (0xC3, 0xE2) else 0.2 / 49
-            else:
-                kind[n], share[n] = ODD, 1 / 64
-        else:
-            kind[n], share[n] = _share(char)
-    return kind, np.log2(share).astype(np.float32)
+    pairs = [_share(c) for c in chars]
+    if alphabet == "utf-8":
+        pairs[0x80:] = [(ODD, 1 / 64)] * 0x80
+        pairs[0x80:0xC0] = [(TAIL, 1 / 64)] * 0x40
+        pairs[0xC2:0xF5] = [(LEAD, 0.2 / 49)] * 51
+        pairs[0xC3] = pairs[0xE2] = LEAD, 0.4
+    kind, share = zip(*pairs, strict=True)
+    return np.array(kind), np.log2(np.array(share, np.float32))
 
 
 def evidence(
@@ -152,25 +138,21 @@ def evidence(
     end = count - np.argmax(meant[:, ::-1], axis=1)
     end[~meant.any(axis=1)] = 0
     inside = np.arange(count) < end[:, None]
+    shift = np.zeros(units.shape, bool)
     shift_cost = np.zeros((lines, 1), np.float32)
     if alphabet == "ita2":
         shift = known & ((units == LETTERS) | (units == FIGURES))
-        last = np.maximum.accumulate(np.where(shift, np.arange(count), -1), axis=1)
-        case = (np.take_along_axis(units, np.maximum(last, 0), axis=1) == FIGURES) & (last >= 0)
-        before = np.concatenate([np.zeros((lines, 1), bool), case[:, :-1]], axis=1)
-        useless = shift & (before == (units == FIGURES))
-        # a shift to the case that holds already is never sent
+        letters = np.full((lines, 1), LETTERS)
+        case = _latest(np.concatenate([letters, units], axis=1), np.pad(shift, ((0, 0), (1, 0))))
+        # a shift to the current case is never sent
+        useless = case[:, :-1] == units
         shift_cost = np.where(shift, np.where(useless, -8.0, -4.0), np.log2(15 / 16)).astype("f4")
-        kind = kinds[units + 32 * case]
-        share = shares[units + 32 * case]
-    else:
-        shift = np.zeros(units.shape, bool)
-        kind, share = kinds[units], shares[units]
-    # the kind before, shifts and unknown units passed over
-    usable = known & ~shift
-    last = np.maximum.accumulate(np.where(usable, np.arange(count), -1), axis=1)
-    last = np.concatenate([np.full((lines, 1), -1), last[:, :-1]], axis=1)
-    before = np.where(last >= 0, np.take_along_axis(kind, np.maximum(last, 0), axis=1), _FIRST)
+        units = units + 32 * (case[:, 1:] == FIGURES)
+    kind, share = kinds[units], shares[units]
+    # the kind before, without shifts and unknown units
+    first = np.full((lines, 1), _FIRST)
+    usable = np.pad(known & ~shift, ((0, 0), (1, 0)))
+    before = _latest(np.concatenate([first, kind], axis=1), usable)[:, :-1]
     counted = inside & known
     base = (np.where(shift, 0.0, share) + shift_cost + width) * counted
     styles = ("capitals",) if alphabet == "ita2" else ("mixed", "capitals")
@@ -180,3 +162,9 @@ def evidence(
         out = np.maximum(out, (base + step).sum(axis=1, dtype=np.float64))
     final: NDArray[np.float64] = out - np.log2(len(styles))
     return final
+
+
+def _latest(values: NDArray[np.int64], which: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """The latest of some values up to each place of a line; the first value counts always."""
+    last = np.maximum.accumulate(np.where(which, np.arange(values.shape[1]), 0), axis=1)
+    return np.take_along_axis(values, last, axis=1)

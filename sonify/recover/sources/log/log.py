@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import Caution, InputError
-from sonify.recover.search.arrangement import Wanted
 from sonify.recover.sighting import Sighting, check_size
 from sonify.recover.sources.log.passes import (
     Rows,
@@ -181,12 +180,10 @@ def _mostly_torn(rows: Rows) -> bool:
 
 def _score(holes: NDArray[np.int8]) -> float:
     """How far the best plain text in it stands out, in bits."""
-    from sonify.recover.search.plain import codes_of, text_evidence
+    from sonify.recover.search.plain import best_text_evidence
 
     line = holes.reshape(1, -1)
-    both = np.concatenate([line, np.where(line >= 0, 1 - line, line)])
-    codes = [c for c in codes_of(Wanted()) if line.shape[1] >= c.unit_bits]
-    return max((float(text_evidence(both, c).max()) for c in codes), default=-np.inf)
+    return best_text_evidence(np.concatenate([line, np.where(line >= 0, 1 - line, line)]))
 
 
 def _single_passes(
