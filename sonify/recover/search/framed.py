@@ -55,7 +55,7 @@ def _seen(
                 yield int(wrong[k]), int(known[k]), replace(how, start=int(starts[k])), code
 
 
-def _checks(code: Code, wanted: Wanted, rows: int, positions: int, clean: bool) -> Iterator[Code]:
+def _checks(code: Code, wanted: Wanted, clean: bool, rows: int, positions: int) -> Iterator[Code]:
     """A code with each check that it may have; fewer shares if the head is not clean."""
     if code.check == "parity":
         yield code
@@ -81,7 +81,7 @@ def framed_candidates(bits: Bits, space: Space, wanted: Wanted) -> list[Candidat
         chance = sum(comb(known, k) for k in range(wrong + 1))
         head = known - float(np.log2(chance)) - tried
         judged: list[Candidate] = []
-        for one in _checks(code, wanted, *bits.shape, wrong == 0):
+        for one in _checks(code, wanted, wrong == 0, *bits.shape):
             judged.append(_judged(grid, how, one, space, head))
             best = max(judged, key=lambda c: c.score)
             if best.score > 60 and best.code.check != "none":
