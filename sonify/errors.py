@@ -15,6 +15,7 @@ __all__ = [
     "OutputError",
     "SonifyError",
     "close_matches",
+    "plural",
 ]
 
 RANGE_HINT = "give a range with {rows}, or with {from} and {to}"
@@ -109,3 +110,8 @@ def close_matches(word: str, known: Iterable[str]) -> str:
     if not near:
         return ""
     return f" (did you mean {', '.join(folded[n] for n in near)}?)"
+
+
+def plural(count: int, what: str) -> str:
+    """A number and its noun."""
+    return f"{count:,} {what}" + ("" if count == 1 else "s")

@@ -1,4 +1,4 @@
-"""Discs from wherever they come, and back to a disc file."""
+"""Discs from any source, and back to a disc file."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from sonify.recover.search.find import Found
     from sonify.recover.sources.options import ReadOptions
 
-__all__ = ["find_in", "load_disc", "save_disc"]
+__all__ = ["find_in", "load_disc", "read_disc_file", "save_disc"]
 
 
 def load_disc(source: str | Path) -> Disc:
@@ -47,19 +47,26 @@ def load_disc(source: str | Path) -> Disc:
     """
     path = source if isinstance(source, Path) else find_disc(source)
     if path.suffix.casefold() == ".toml" or not path.is_file():
-        return _disc_file(path)
+        return read_disc_file(path)
     from sonify.recover.sources.source import kind_of
 
     if not path.suffix and kind_of(path) is None:
-        return _disc_file(path)
+        return read_disc_file(path)
     found = find_in(path)
     for caution in (*found.sighting.cautions, *found.cautions):
         warnings.warn(caution, stacklevel=2)
     return found.disc
 
 
-def _disc_file(path: Path) -> Disc:
-    """Read a disc file; a preset in its place is refused by name."""
+def read_disc_file(path: Path) -> Disc:
+    """Read a disc file.
+
+    Raises
+    ------
+    InputError
+        With the file, the place in it, what is wrong and what would be right. A preset is
+        refused as such.
+    """
     from sonify.setup import Setup
 
     table = load_toml(path)
@@ -67,9 +74,7 @@ def _disc_file(path: Path) -> Disc:
         not {"message", "bits"} & table.keys()
         and set(Setup.__struct_encode_fields__) & table.keys()
     ):
-        raise InputError(
-            "this is a preset; a disc is needed here", file=path, hint="give it with {preset}"
-        )
+        raise InputError("this is a preset, not a disc", file=path, hint="give it with {preset}")
     return disc_from_table(table, name=path.stem, file=path)
 
 
@@ -79,7 +84,7 @@ def find_in(
     wanted: Wanted | None = None,
     threshold: float | None = None,
 ) -> Found:
-    """A disc from a source other than a disc file, with all that was seen of it.
+    """A disc from a source other than a disc file, with everything that was seen.
 
     Parameters
     ----------
@@ -87,14 +92,14 @@ def find_in(
     options : ReadOptions, optional
         What helps its reader.
     wanted : Wanted, optional
-        What is settled of its arrangement and its code.
+        What is known of its arrangement and its code.
     threshold : float, optional
         The confidence (0 to 1) below which a bit is unknown.
 
     Raises
     ------
     InputError
-        What was looked for, and what to do.
+        What is missing, and what to do.
     """
     from sonify.recover.search.find import find_message
     from sonify.recover.sighting import THRESHOLD

@@ -269,7 +269,7 @@ def lines_of(disc: Disc, facts: dict[str, Any], shop: Workshop, path: Path | Non
         f"{facts['spare_units_on_disc']:,} more with webs of {facts['least_web']:g} mm"
     )
     out.extend(f"{name:<10} {line}" for name, line in geometry_lines(shop))
-    out.append(f"reading    {length(facts['read_s'])} at {facts['rpm']:g} turns a minute")
+    out.append(f"reading    {length(facts['read_s'])} at {facts['rpm']:g} rpm")
     return out
 
 

@@ -167,7 +167,7 @@ def text(show: Performance, data: dict[str, Any]) -> str:
     if shop is not None:
         lines.extend(f"{name:<10} {line}" for name, line in geometry_lines(shop))
     lines.append(
-        f"reading    {length(data['read_s'])} at {data['rpm']:g} turns a minute, "
+        f"reading    {length(data['read_s'])} at {data['rpm']:g} rpm, "
         f"{data['position_s'] * 1000:.1f} ms a position"
     )
     if data["message_s"] is not None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
 from typing import Any
 
 import msgspec
@@ -12,13 +11,13 @@ from sonify.disc.disc import Disc, grid_to_strings
 from sonify.disc.layout import Layout
 from sonify.disc.sizes import Geometry
 from sonify.errors import InputError
-from sonify.settings import Settings, convert, load_toml, to_builtins
+from sonify.settings import Settings, convert, to_builtins
 
-__all__ = ["DiscFile", "disc_from_table", "disc_to_toml", "read_disc_file"]
+__all__ = ["disc_from_table", "disc_to_toml"]
 
 
 class DiscFile(Settings, frozen=True):
-    """All of a disc file."""
+    """A whole disc file."""
 
     title: str = ""
     credits: tuple[str, ...] = ()
@@ -38,59 +37,29 @@ def disc_from_table(data: dict[str, Any], *, name: str = "disc", file: object = 
         An unknown key, a wrong type or value, both or neither of message and bits.
     """
     spec = convert(data, DiscFile, file)
-    if spec.message is not None and spec.bits is not None:
-        raise InputError("it gives both message and bits; keep one of them", file=file)
+    if (spec.message is None) == (spec.bits is None):
+        wrong = "neither message nor bits" if spec.bits is None else "both message and bits"
+        raise InputError(f"it gives {wrong}; a disc needs one of them", file=file)
+    layout = spec.layout
+    if layout is not None and spec.bits and "positions" not in data["layout"]:
+        layout = msgspec.structs.replace(layout, positions=max(1, len(spec.bits[0])))
+    rest: dict[str, Any] = {
+        key: getattr(spec, key) for key in ("code", "geometry", "title", "credits")
+    }
     try:
         if spec.message is not None:
-            return Disc.from_message(
-                spec.message,
-                code=spec.code,
-                layout=spec.layout,
-                geometry=spec.geometry,
-                title=spec.title,
-                credits=spec.credits,
-                name=name,
-            )
-        if spec.bits is not None:
-            given = "positions" in data.get("layout", {})
-            layout = spec.layout
-            if layout is not None and not given and spec.bits:
-                layout = msgspec.structs.replace(layout, positions=max(1, len(spec.bits[0])))
-            return Disc.from_bits(
-                spec.bits,
-                code=spec.code,
-                layout=layout,
-                geometry=spec.geometry,
-                title=spec.title,
-                credits=spec.credits,
-                name=name,
-            )
+            return Disc.from_message(spec.message, layout=layout, name=name, **rest)
+        return Disc.from_bits(spec.bits or (), layout=layout, name=name, **rest)
     except InputError as e:
         raise e.at(file) from None
-    raise InputError("it gives neither message nor bits; a disc needs one of them", file=file)
-
-
-def read_disc_file(path: str | Path) -> Disc:
-    """Read a disc file.
-
-    Raises
-    ------
-    InputError
-        With the file, the place in it, what is wrong and what would be right.
-    """
-    path = Path(path)
-    return disc_from_table(load_toml(path), name=path.stem, file=path)
 
 
 def disc_to_toml(disc: Disc) -> str:
     """The disc file of a disc, as text. Reading it back gives the same disc."""
     import tomli_w
 
-    data: dict[str, Any] = {}
-    if disc.title:
-        data["title"] = disc.title
-    if disc.credits:
-        data["credits"] = list(disc.credits)
+    data: dict[str, Any] = {"title": disc.title, "credits": list(disc.credits)}
+    data = {key: value for key, value in data.items() if value}
     if disc.given_message is not None:
         data["message"] = disc.given_message
     else:

@@ -1,7 +1,8 @@
-"""What a check found, in plain words and as plain values, for `inspect`, `encode` and others."""
+"""Facts about a disc for `inspect` and `encode`, as plain values and as lines of text."""
 
 from __future__ import annotations
 
+from itertools import groupby
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 from sonify.disc.code import reed_solomon
 from sonify.disc.code.decoding import FAILED, REPAIRED
 from sonify.disc.code.encoding import message_units, room
+from sonify.errors import plural
 from sonify.settings import to_builtins
 
 if TYPE_CHECKING:
@@ -31,36 +33,29 @@ __all__ = [
 MOST_LISTED = 12
 
 VERDICTS = {
-    "valid": "valid: the check confirms the message as it was read",
+    "valid": "valid: the check confirms the message as read",
     "repaired": "repaired: the check confirms the message after repair",
     "failed": "failed: the check fails, or some characters can't be read",
-    "unchecked": "unchecked: there is no check, so errors would go unnoticed",
+    "unchecked": "unchecked: the code has no check, so errors would go unnoticed",
 }
 
 
-def marked_message(disc: Disc, opening: str = "[", closing: str = "]") -> str | None:
-    """The message with each run of failed characters as it was read, between brackets."""
+def marked_message(disc: Disc) -> str | None:
+    """The message with each run of failed characters as it was read, in brackets."""
     if disc.decoding is None:
         return None
-    characters = disc.decoding.characters
-    failed = characters["state"] == FAILED
-    out = []
-    before = False
-    for char, bad in zip(disc.decoding.as_read, failed.tolist(), strict=True):
-        if bad != before:
-            out.append(opening if bad else closing)
-        out.append(char)
-        before = bad
-    return "".join(out) + (closing if before else "")
+    failed = (disc.decoding.characters["state"] == FAILED).tolist()
+    runs = groupby(zip(disc.decoding.as_read, failed, strict=True), key=lambda c: c[1])
+    texts = ((bad, "".join(char for char, _ in run)) for bad, run in runs)
+    return "".join(f"[{text}]" if bad else text for bad, text in texts)
 
 
 def code_facts(disc: Disc) -> dict[str, Any] | None:
     """The code of a disc and how full it is; None without a code."""
-    code = disc.code
+    code, decoding = disc.code, disc.decoding
     if code is None:
         return None
     held = room(disc.rows, disc.positions, code)
-    decoding = disc.decoding
     text = "" if decoding is None or decoding.failed else decoding.text
     used = len(message_units(text, code)) if text else None
     redundancy = None
@@ -79,18 +74,13 @@ def code_facts(disc: Disc) -> dict[str, Any] | None:
     }
 
 
-def plural(count: int, what: str) -> str:
-    """A number and its noun."""
-    return f"{count:,} {what}" + ("" if count == 1 else "s")
-
-
 def code_is_simple(facts: dict[str, Any]) -> bool:
     """Whether each character is one code unit."""
     return bool(facts["alphabet"] == "ascii")
 
 
 def code_lines(disc: Disc) -> list[str]:
-    """The code in plain words."""
+    """The code as text."""
     facts = code_facts(disc)
     if facts is None:
         return []
@@ -99,13 +89,12 @@ def code_lines(disc: Disc) -> list[str]:
         line += f" ({facts['redundancy']:.0%} of the disc)"
     if facts["spare_units"] is not None:
         unit = "character" if code_is_simple(facts) else "code unit"
-        line += f"; room for {plural(facts['spare_units'], unit)} more"
+        line += f"; {plural(facts['spare_units'], unit)} free"
     return [line]
 
 
 def decoding_facts(disc: Disc) -> dict[str, Any] | None:
-    """What became of the bits: verdict, and the characters, rows and positions that were repaired
-    or failed (all counted from 0, as in the arrays); None without a code."""
+    """The verdict, and what was repaired or failed (counted from 0); None without a code."""
     decoding = disc.decoding
     if decoding is None:
         return None
@@ -126,45 +115,37 @@ def _places(index: NDArray[np.int64], positions: int) -> list[dict[str, int]]:
 
 
 def decoding_lines(disc: Disc) -> list[str]:
-    """What became of the bits, in plain words, rows and positions counted from 1."""
+    """The verdict, and what was repaired or failed, as text (counted from 1)."""
     decoding = disc.decoding
     if decoding is None:
         return []
-    lines = [VERDICTS[decoding.verdict]]
-    lines.extend(decoding.reasons)
-    state = decoding.characters["state"]
-    for name, index, bits in (
-        ("repaired", np.flatnonzero(state == REPAIRED), decoding.repaired_bits),
-        ("failed", np.flatnonzero(state == FAILED), decoding.failed_bits),
+    lines = [VERDICTS[decoding.verdict], *decoding.reasons]
+    for name, state, bits in (
+        ("repaired", REPAIRED, decoding.repaired_bits),
+        ("failed", FAILED, decoding.failed_bits),
     ):
+        index = np.flatnonzero(decoding.characters["state"] == state)
         if len(index):
             lines.append(f"{name} characters: {_listed((index + 1).tolist())}")
-        if len(bits):
-            lines.extend(f"{name} bits: {text}" for text in _by_row(bits, disc.positions))
+        lines.extend(f"{name} bits: {text}" for text in _by_row(bits, disc.positions))
     return lines
 
 
 def _listed(values: list[int]) -> str:
-    """Numbers with runs drawn together: 1 to 4, 7, 9."""
-    runs: list[list[int]] = []
-    for v in values:
-        if runs and v == runs[-1][1] + 1:
-            runs[-1][1] = v
-        else:
-            runs.append([v, v])
-    shown = [f"{a:,}" if a == b else f"{a:,} to {b:,}" for a, b in runs[:MOST_LISTED]]
-    more = sum(b - a + 1 for a, b in runs[MOST_LISTED:])
+    """Rising numbers, with runs as ranges: 1 to 4, 7, 9."""
+    groups = groupby(enumerate(values), key=lambda pair: pair[1] - pair[0])
+    runs = [[value for _, value in group] for _, group in groups]
+    shown = [f"{r[0]:,}" + (f" to {r[-1]:,}" if len(r) > 1 else "") for r in runs[:MOST_LISTED]]
+    more = sum(map(len, runs[MOST_LISTED:]))
     return ", ".join(shown) + (f" and {more:,} more" if more else "")
 
 
 def _by_row(index: NDArray[np.int64], positions: int) -> list[str]:
     rows, starts = np.unique(index // positions, return_index=True)
-    ends = [*starts[1:], len(index)]
     out = []
-    for row, start, end in list(zip(rows, starts, ends, strict=True))[:MOST_LISTED]:
-        at = (index[start:end] % positions + 1).tolist()
-        whole = len(at) == positions
-        out.append(f"row {row + 1}, " + ("all of it" if whole else f"positions {_listed(at)}"))
+    for row, at in zip(rows[:MOST_LISTED], np.split(index, starts[1:]), strict=False):
+        some = f"positions {_listed((at % positions + 1).tolist())}"
+        out.append(f"row {row + 1}, {'all positions' if len(at) == positions else some}")
     if len(rows) > MOST_LISTED:
         left = len(index) - int(starts[MOST_LISTED])
         out.append(f"{left:,} more in {len(rows) - MOST_LISTED:,} other rows")
@@ -189,27 +170,22 @@ def geometry_facts(shop: Workshop) -> dict[str, Any]:
 
 
 def geometry_lines(shop: Workshop) -> list[tuple[str, str]]:
-    """The sizes of a disc in plain words, each with a short name."""
+    """The sizes of a disc as text, each with a short name."""
     g = shop.geometry
-    rows = len(shop.open_share)
-    lines = [
+    derived = " (derived: the disc gives no sizes)" if shop.derived else ""
+    keep_outs = [("keep-outs", f"{len(g.keep_out):,}")] if g.keep_out else []
+    return [
         (
             "disc",
-            f"{g.outer_diameter:g} mm across, bore {g.bore_diameter:g} mm, holes "
-            f"{g.hole_diameter:g} mm" + (" (derived: the disc has none)" if shop.derived else ""),
+            f"{g.outer_diameter:g} mm diameter, {g.bore_diameter:g} mm bore, "
+            f"{g.hole_diameter:g} mm holes{derived}",
         ),
         (
             "rows",
-            f"clock row at {g.clock_radius:g} mm, {plural(rows, 'row')} from "
-            f"{g.first_row_radius:g} mm in steps of {g.row_pitch:g} mm",
+            f"clock row at radius {g.clock_radius:g} mm; {plural(len(shop.open_share), 'row')} "
+            f"from radius {g.first_row_radius:g} mm, pitch {g.row_pitch:g} mm",
         ),
-        ("web", f"the thinnest is {shop.webs.thinnest}"),
-        (
-            "balance",
-            f"centre of mass {shop.mass.offset:.2f} mm off the axis: "
-            f"{shop.pull} for each kg of disc",
-        ),
+        *keep_outs,
+        ("web", f"thinnest {shop.webs.thinnest}"),
+        ("balance", f"centre of mass {shop.mass.offset:.2f} mm from the axis"),
     ]
-    if g.keep_out:
-        lines.insert(2, ("keep-outs", f"{len(g.keep_out):,}"))
-    return lines

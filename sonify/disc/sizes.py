@@ -9,13 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.controls import control
-from sonify.disc.layout import Layout
+from sonify.disc.layout import MAX_BITS, Layout
 from sonify.errors import InputError
 from sonify.settings import Settings
 
-__all__ = ["Geometry", "KeepOut", "check_geometry", "check_rows", "row_radii"]
+__all__ = ["LARGEST", "FitSpec", "Geometry", "KeepOut", "check_geometry", "check_rows", "row_radii"]
 
-LENGTH: dict[str, Any] = {"unit": "mm", "gt": 0, "le": 10_000}
+LARGEST = 10_000.0
+"""The largest disc, in mm: far beyond any machine."""
+LENGTH: dict[str, Any] = {"unit": "mm", "gt": 0, "le": LARGEST}
 Length = Annotated[float, control(**LENGTH)]
 Outer = Annotated[float, control(step=1, soft=(60, 600), **LENGTH)]
 Bore = Annotated[float, control(step=0.5, soft=(1, 40), **LENGTH)]
@@ -29,7 +31,7 @@ class KeepOut(Settings, frozen=True):
     `angle` is in degrees clockwise, seen from the front, with 0 at twelve o'clock.
     """
 
-    radius: Annotated[float, msgspec.Meta(ge=0, le=10_000)]
+    radius: Annotated[float, msgspec.Meta(ge=0, le=LARGEST)]
     angle: float
     diameter: Length
 
@@ -70,11 +72,39 @@ class Geometry(Settings, frozen=True):
     keep_out: tuple[KeepOut, ...] = ()
 
 
+class FitSpec(Settings, frozen=True):
+    """What a disc must be like, in mm. What is None is chosen.
+
+    Attributes
+    ----------
+    hole_diameter
+        Of all holes.
+    least_web : Minimum web
+        The least material between holes and to every edge.
+    bore_diameter
+        The centre hole.
+    outer_diameter : Disc diameter
+        Empty: as small as possible.
+    positions
+        Bits per row. Empty: calculated.
+    """
+
+    hole_diameter: Hole = 3.0
+    least_web: Annotated[float, control(step=0.1, soft=(0.5, 8), **LENGTH)] = 1.5
+    bore_diameter: Bore = 8.0
+    outer_diameter: Outer | None = None
+    clock_radius: Length | None = None
+    first_row_radius: Length | None = None
+    row_pitch: Length | None = None
+    positions: Annotated[int, control(step=1, soft=(16, 256), ge=1, le=MAX_BITS)] | None = None
+    keep_out: tuple[KeepOut, ...] = ()
+
+
 def _refuse(key: str, what: str) -> InputError:
     return InputError(what, place=f"geometry.{key}")
 
 
-def check_geometry(g: Geometry) -> None:
+def check_geometry(g: Geometry | FitSpec) -> None:
     """Refuse sizes that contradict each other, whatever is on the disc.
 
     Raises
@@ -82,36 +112,37 @@ def check_geometry(g: Geometry) -> None:
     InputError
         With the key, what is wrong, and what would be right.
     """
-    rim, bore, hole = g.outer_diameter / 2, g.bore_diameter / 2, g.hole_diameter
+    rim, bore, hole = (g.outer_diameter or LARGEST) / 2, g.bore_diameter / 2, g.hole_diameter
     if bore >= rim:
         raise _refuse(
             "bore-diameter",
-            f"a bore of {g.bore_diameter:g} mm leaves nothing of a disc of {g.outer_diameter:g} mm",
+            f"a bore of {2 * bore:g} mm leaves nothing of a disc of {2 * rim:g} mm",
         )
-    if hole > g.row_pitch:
+    if g.row_pitch is not None and hole > g.row_pitch:
         raise _refuse(
             "hole-diameter",
-            f"holes of {hole:g} mm are larger than the row pitch of {g.row_pitch:g} mm, so that "
-            "rows would run into each other; smaller holes or a larger pitch",
+            f"holes of {hole:g} mm are larger than the row pitch of {g.row_pitch:g} mm, so rows "
+            "would overlap; use smaller holes or a larger pitch",
         )
     for key, radius in (("clock-radius", g.clock_radius), ("first-row-radius", g.first_row_radius)):
-        if not bore < radius < rim:
+        if radius is not None and not bore < radius < rim:
             raise _refuse(
                 key,
-                f"{radius:g} mm is not on the disc, which reaches from {bore:g} mm at the bore to "
-                f"{rim:g} mm at the rim",
+                f"{radius:g} mm is not on the disc, which reaches from the bore at {bore:g} mm to "
+                f"the rim at {rim:g} mm",
             )
     for n, k in enumerate(g.keep_out):
-        if k.radius + k.diameter / 2 > rim:
+        if g.outer_diameter is not None and k.radius + k.diameter / 2 > rim:
             raise _refuse(
                 f"keep-out[{n}]",
                 f"it reaches to {k.radius + k.diameter / 2:g} mm and the disc only to {rim:g} mm",
             )
-        if abs(k.radius - g.clock_radius) < (k.diameter + hole) / 2:
+        clock = g.clock_radius
+        if clock is not None and abs(k.radius - clock) < (k.diameter + hole) / 2:
             raise _refuse(
                 f"keep-out[{n}]",
-                f"it lies on the clock row, whose holes take {g.clock_radius - hole / 2:g} to "
-                f"{g.clock_radius + hole / 2:g} mm; move one of them",
+                f"it lies on the clock row, whose holes reach from {clock - hole / 2:g} to "
+                f"{clock + hole / 2:g} mm; move one of them",
             )
 
 
@@ -122,26 +153,25 @@ def row_radii(g: Geometry, layout: Layout, rows: int) -> NDArray[np.float64]:
 
 
 def check_rows(g: Geometry, layout: Layout, rows: int) -> None:
-    """Refuse a geometry that so many rows don't fit.
+    """Refuse more rows than a geometry has room for.
 
     Raises
     ------
     InputError
     """
-    rim, bore = g.outer_diameter / 2, g.bore_diameter / 2
     radii = row_radii(g, layout, rows)
-    off = np.flatnonzero((radii <= bore) | (radii >= rim))
+    off = np.flatnonzero((radii <= g.bore_diameter / 2) | (radii >= g.outer_diameter / 2))
     if len(off):
-        edge = "into the bore" if layout.reading == "outside-in" else "over the rim"
+        edge = "in the bore" if layout.reading == "outside-in" else "beyond the rim"
         raise _refuse(
             "row-pitch",
-            f"row {int(off[0]) + 1} of {rows:,} would lie at {radii[off[0]]:g} mm, {edge}; "
-            f"{int(off[0])} rows fit",
+            f"row {off[0] + 1} of {rows:,} would be at radius {radii[off[0]]:g} mm, {edge}; "
+            f"{off[0]} rows fit",
         )
     near = np.flatnonzero(np.abs(radii - g.clock_radius) < g.hole_diameter)
     if len(near):
         raise _refuse(
             "clock-radius",
-            f"row {int(near[0]) + 1}, at {radii[near[0]]:g} mm, runs into the clock row at "
+            f"row {near[0] + 1}, at {radii[near[0]]:g} mm, overlaps the clock row at "
             f"{g.clock_radius:g} mm; keep them at least {g.hole_diameter:g} mm apart",
         )

@@ -86,9 +86,8 @@ def _sections() -> set[str]:
 
 
 def _disc(path: Path, setup: dict[str, Any], hints: Hints) -> Disc:
-    from sonify.disc.file import read_disc_file
     from sonify.errors import Caution
-    from sonify.load import find_in
+    from sonify.load import find_in, read_disc_file
     from sonify.recover.sources.options import ReadOptions
 
     if path.suffix == ".toml":

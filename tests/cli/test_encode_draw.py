@@ -36,10 +36,10 @@ def test_encode_prints_what_the_disc_is(run, tmp_path):
         "characters 27",
         "bits       189 on 5 rows of 38 positions",
         "spare",
-        "105.6 mm across",
-        "the thinnest is 1.50 mm between",
+        "105.6 mm diameter",
+        "thinnest 1.50 mm between",
         "reading",
-        "turns a minute",
+        " rpm",
     ):
         assert part in result.out
     disc = sonify.load_disc(path)
@@ -230,7 +230,7 @@ def damaged(tmp_path, code: str, change) -> Path:
 def test_inspect_shows_code_check_and_sizes(run, tmp_path):
     path, _ = encode(run, tmp_path, "--check", "reed-solomon", "--framing", "framed")
     result = run("inspect", path)
-    for part in ("framed, check reed-solomon (2", "valid: the check", "the thinnest is", "balance"):
+    for part in ("framed, check reed-solomon (2", "valid: the check", "thinnest ", "balance"):
         assert part in result.out
     data = json.loads(run("inspect", path, "--json").out)
     assert data["decoding"]["verdict"] == "valid"
@@ -249,7 +249,7 @@ def test_inspect_names_what_was_repaired(run, tmp_path):
     assert "repaired: the check confirms the message after repair" in result.out
     assert "repaired characters: 1, 17" in result.out
     assert "repaired bits: row 1, positions 5\n" in result.out
-    assert "repaired bits: row 3, all of it\n" in result.out
+    assert "repaired bits: row 3, all positions\n" in result.out
     data = json.loads(run("inspect", path, "--json").out)["decoding"]
     assert {"row": 0, "position": 4} in data["repaired_bits"]
     assert len(data["repaired_bits"]) == 57
@@ -274,7 +274,7 @@ def test_inspect_says_why_a_disc_can_not_be_cut(run, tmp_path):
     path.write_text(f'message = "{TEXT * 3}"\n[geometry]\nrow-pitch = 20.0\n')
     result = run("inspect", path)
     assert result.status == 0
-    assert "it can't be cut: geometry.row-pitch: row 5 of 11 would lie at -3 mm" in result.err
+    assert "it can't be cut: geometry.row-pitch: row 5 of 11 would be at radius -3 mm" in result.err
 
 
 # --- bad input ----------------------------------------------------------------------------------
@@ -327,7 +327,7 @@ def refused(run, tmp_path):
         (["A", "--positions", "0"], ("--positions", "at least 1")),
         (["A", "--positions", "90000000"], ("no disc holds 1 character with the positions given",)),
         (["A", "--clock-radius", "100", "--outer-diameter", "150"], ("clock-radius", "rim")),
-        (["A", "--first-row-radius", "3"], ("first-row-radius", "in the bore")),
+        (["A", "--first-row-radius", "3"], ("first-row-radius", "from the bore at 4 mm")),
         (
             ["A", "--keep-out", "70,0,20", "--outer-diameter", "150"],
             ("keep-out[0]", "reaches to 80 mm and the disc only to 75 mm"),
@@ -358,8 +358,8 @@ def test_encode_refuses_a_suffix_that_is_not_offered(refused, tmp_path):
         ("outer-diameter = 1e30", ("outer-diameter", "at most 10000")),
         ("keep-out = [{radius = 88.0, angle = 0.0, diameter = 9.0}]", ("keep-out[0]", "reaches")),
         ("keep-out = [{radius = 82.0, angle = 0.0, diameter = 9.0}]", ("on the clock row",)),
-        ("row-pitch = 50.0", ("row-pitch", "into the bore", "2 rows fit")),
-        ("clock-radius = 70.0", ("clock-radius", "runs into the clock row")),
+        ("row-pitch = 50.0", ("row-pitch", "in the bore", "2 rows fit")),
+        ("clock-radius = 70.0", ("clock-radius", "overlaps the clock row")),
     ],
     ids=lambda v: v[:40] if isinstance(v, str) else "",
 )

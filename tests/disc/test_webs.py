@@ -280,11 +280,11 @@ def test_sizes_that_contradict_each_other(sizes, place, says):
 
 
 def test_rows_that_do_not_fit():
-    with pytest.raises(InputError, match=r"row 14 of 40 .* into the bore; 13 rows fit"):
+    with pytest.raises(InputError, match=r"row 14 of 40 .* in the bore; 13 rows fit"):
         check_rows(Geometry(), Layout(), 40)
-    with pytest.raises(InputError, match="over the rim"):
+    with pytest.raises(InputError, match="beyond the rim"):
         check_rows(Geometry(), Layout(reading="inside-out"), 40)
-    with pytest.raises(InputError, match="runs into the clock row"):
+    with pytest.raises(InputError, match="overlaps the clock row"):
         check_rows(Geometry(clock_radius=76.0), Layout(), 1)
 
 

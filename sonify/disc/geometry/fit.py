@@ -1,9 +1,9 @@
 """Fit: positions, rows and radii for a text on a disc.
 
-With no outer diameter the smallest disc that holds the text is found; with one, the layout on it
-whose thinnest web is the widest. Rows lie at equal steps between the bore and the clock row, which
-is the outermost, and all of them between two keep-outs where there are any. The chord between
-neighbouring holes of the innermost row limits the positions.
+Without an outer diameter, the result is the smallest disc that holds the text; with one, it is
+the layout with the widest webs. The rows lie at equal steps between the bore and the clock row,
+which is the outermost, and all on the same side of any keep-out. The chord between neighbouring
+holes of the innermost row limits the positions.
 
 With holes of diameter d, webs of at least w, q = d + w, N positions and R rows, of which the
 innermost has the radius a:
@@ -15,7 +15,9 @@ innermost has the radius a:
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from bisect import bisect_left
+from collections.abc import Iterator
+from contextlib import suppress
 from itertools import product
 from typing import NamedTuple
 
@@ -26,19 +28,10 @@ from numpy.typing import NDArray
 from sonify.disc.code.alphabets import ALPHABETS
 from sonify.disc.code.code import Code
 from sonify.disc.code.encoding import message_units, rows_for
-from sonify.disc.geometry.capacity import (
-    LARGEST,
-    SLACK,
-    FitSpec,
-    bands_of,
-    characters_that_fit,
-    check_wish,
-    room_on,
-    turn_of,
-)
+from sonify.disc.geometry.capacity import SLACK, bands_of, characters_that_fit, room_on, turn_of
 from sonify.disc.layout import Layout
-from sonify.disc.sizes import Geometry, check_geometry
-from sonify.errors import InputError
+from sonify.disc.sizes import LARGEST, FitSpec, Geometry, check_geometry
+from sonify.errors import InputError, plural
 
 __all__ = ["Fit", "FitSpec", "derive_geometry", "fit"]
 
@@ -46,8 +39,10 @@ Reals = NDArray[np.float64]
 Index = NDArray[np.int64]
 
 GRAIN = 0.1
-"""Radii and diameters that are found are rounded to this, in mm."""
+"""Radii and diameters that are chosen are rounded to this, in mm."""
+HOLE_GRAIN = 0.05
 SMALLEST_HOLE = 0.2
+RADII = ("clock_radius", "first_row_radius", "row_pitch")
 
 
 class Fit(NamedTuple):
@@ -58,98 +53,74 @@ class Fit(NamedTuple):
     rows: int
 
 
-class _Found(NamedTuple):
-    """Candidates, an array each: radii in mm of the innermost row, the outermost one and the
-    clock row, the row pitch, the outer diameter, and the thinnest web."""
+class _Candidates(NamedTuple):
+    """One array each, in mm: radii of the row read first and of the clock row, row pitch, outer
+    diameter, and thinnest web."""
 
-    inner: Reals
-    outer: Reals
+    first: Reals
     clock: Reals
     pitch: Reals
     diameter: Reals
     web: Reals
 
 
-def _up(value: Reals, grain: float = GRAIN) -> Reals:
-    return np.ceil(value / grain - SLACK) * grain
+def _up(value: Reals) -> Reals:
+    return np.ceil(value / GRAIN - SLACK) * GRAIN
 
 
-def _down(value: Reals, grain: float = GRAIN) -> Reals:
-    return np.floor(value / grain + SLACK) * grain
-
-
-def _least_diameter(spec: FitSpec) -> float:
-    """The diameter that the keep-outs need."""
-    return 2 * max((k.radius + k.diameter / 2 + spec.least_web for k in spec.keep_out), default=0.0)
-
-
-def _smallest(spec: FitSpec, band: tuple[float, float], n: Index, rows: Index) -> _Found:
-    """As small as can be: every web is the least one."""
-    d, w = spec.hole_diameter, spec.least_web
-    q = d + w
-    inner = _up(np.maximum(turn_of(n) * q, band[0] + w + d / 2))
-    clock = inner + rows * q
-    edge = clock + d / 2 + w
-    diameter = np.maximum(_up(2 * edge), _up(np.array(_least_diameter(spec))))
-    fits = edge <= band[1] + SLACK
-    return _Found(inner, clock - q, clock, np.full(len(n), q), diameter, np.where(fits, w, -np.inf))
-
-
-def _roomiest(spec: FitSpec, band: tuple[float, float], n: Index, rows: Index) -> _Found:
+def _roomiest(
+    spec: FitSpec, band: tuple[float, float], n: Index, rows: Index, inwards: bool
+) -> _Candidates:
     """All webs as wide as the one that limits them."""
     d = spec.hole_diameter
     low, high = band
     q = np.minimum((high + d / 2) / (1 + rows + turn_of(n)), (high + d - low) / (rows + 2))
     # the pitch is rounded down, and the rest goes to the innermost row
-    q = np.where(q >= d + spec.least_web, np.maximum(_down(q), d + spec.least_web), q)
+    least = d + spec.least_web
+    q = np.where(q >= least, np.maximum(np.floor(q / GRAIN + SLACK) * GRAIN, least), q)
     clock = high + d / 2 - q
-    outer = clock - q
-    inner = outer - (rows - 1) * q
-    diameter = np.full(len(n), spec.outer_diameter or 2 * high)
-    return _Found(inner, outer, clock, q, diameter, q - d)
+    first = clock - q if inwards else clock - rows * q
+    return _Candidates(first, clock, q, np.full(len(n), spec.outer_diameter), q - d)
 
 
-def _pinned(
+def _tightest(
     spec: FitSpec,
     band: tuple[float, float],
     n: Index,
     rows: Index,
     inwards: bool,
-    clock_inside: bool = False,
-) -> _Found:
-    """With some of the radii given, the clock row outside the others or inside."""
+    clock_inside: bool,
+) -> _Candidates:
+    """As small as the given radii and the least web allow."""
     d, w = spec.hole_diameter, spec.least_web
     low, high = band
     q = d + w
     pitch = np.full(len(n), spec.row_pitch or q)
     step = np.maximum(pitch, q)
     span = (rows - 1) * pitch
+    least = np.maximum(turn_of(n) * q, low + w + d / 2)
     if spec.first_row_radius is not None:
-        first = np.full(len(n), spec.first_row_radius)
-        outer = first if inwards else first + span
+        outer = spec.first_row_radius + span * (not inwards)
     elif spec.clock_radius is not None and not clock_inside:
         outer = spec.clock_radius - step
     elif spec.clock_radius is not None:
-        least = np.maximum(turn_of(n) * q, low + w + d / 2)
         outer = _up(np.maximum(least, spec.clock_radius + step)) + span
     elif spec.outer_diameter is not None:
         outer = high - d / 2 - w - step
     else:
-        outer = _up(np.maximum(turn_of(n) * q, low + w + d / 2)) + span
+        outer = _up(least) + span
     inner = outer - span
+    clock = inner - step if clock_inside else outer + step
     if spec.clock_radius is not None:
         clock = np.full(len(n), spec.clock_radius)
-    else:
-        clock = inner - step if clock_inside else outer + step
     top = np.maximum(outer, clock)
+    diameter = np.full(len(n), spec.outer_diameter or 0.0)
     if spec.outer_diameter is None:
-        diameter = np.maximum(_up(2 * (top + d / 2 + w)), _up(np.array(_least_diameter(spec))))
-    else:
-        diameter = np.full(len(n), spec.outer_diameter)
+        edges = [k.radius + k.diameter / 2 + w for k in spec.keep_out]
+        diameter = _up(2 * np.maximum(top + d / 2 + w, max(edges, default=0.0)))
     clock_room = np.max([np.minimum(clock - a, b - clock) for a, b in bands_of(spec)], axis=0)
-    turn = np.maximum(turn_of(n), 1e-12)
     webs = (
-        np.where(n > 1, np.minimum(inner, clock) / turn, np.inf) - d,
+        np.where(n > 1, np.minimum(inner, clock) / np.maximum(turn_of(n), 1e-12), np.inf) - d,
         np.where(rows > 1, pitch - d, np.inf),
         np.where(clock > outer, clock - outer, inner - clock) - d,
         inner - low - d / 2,
@@ -157,14 +128,13 @@ def _pinned(
         clock_room - d / 2,
         diameter / 2 - top - d / 2,
     )
-    return _Found(inner, outer, clock, pitch, diameter, np.min(webs, axis=0))
+    return _Candidates(outer if inwards else inner, clock, pitch, diameter, np.min(webs, axis=0))
 
 
-def _candidates(spec: FitSpec, units: int, code: Code) -> Index:
-    """Numbers of positions worth a look."""
+def _positions_to_try(spec: FitSpec, units: int, code: Code) -> Index:
     if spec.positions is not None:
         return np.array([spec.positions], np.int64)
-    # about sqrt(2 pi bits) gives the smallest disc; narrow rings between keep-outs want more
+    # about sqrt(2 pi bits) gives the smallest disc; narrow rings between keep-outs need more
     bits = units * code.unit_bits
     best = np.sqrt(2 * np.pi * bits)
     high = 3 * best + 24
@@ -188,161 +158,134 @@ def fit(text: str, code: Code, layout: Layout, spec: FitSpec) -> Fit:
     text : str
     code : Code
     layout : Layout
-        Its reading, turning and hole-means hold; its positions are found.
+        Its positions are replaced.
     spec : FitSpec
 
     Raises
     ------
     InputError
-        A text that does not fit: by how many characters, and what would do. Sizes that
-        contradict each other.
+        A text that does not fit (with the excess, and what would help), or sizes that contradict
+        each other.
     """
-    check_wish(spec)
+    least = spec.hole_diameter + spec.least_web
+    if spec.row_pitch is not None and spec.row_pitch < least:
+        raise InputError(
+            f"a row pitch of {spec.row_pitch:g} mm is less than a hole of "
+            f"{spec.hole_diameter:g} mm and a web of {spec.least_web:g} mm",
+            place="geometry.row-pitch",
+        )
+    check_geometry(spec)
     units = len(message_units(text, code))
-    n = _candidates(spec, units, code)
-    rows = _rows(units, code, n)
-    found = _choose(spec, n, rows, layout.reading == "outside-in")
-    if found is None:
-        raise _too_long(text, code, layout, spec)
-    return _as_fit(found, layout, spec)
-
-
-def _rows(units: int, code: Code, n: Index) -> Index:
+    n = _positions_to_try(spec, units, code)
     if code.check == "reed-solomon":
-        return np.array([rows_for(units, code, k) for k in n.tolist()], np.int64)
-    return -(-units * code.unit_bits // n)
+        rows = np.array([rows_for(units, code, k) for k in n.tolist()], np.int64)
+    else:
+        rows = -(-units * code.unit_bits // n)
+    found = _best(spec, n, rows, layout)
+    if found is None:
+        raise _too_long(text, units, code, layout, spec)
+    return found
 
 
-class _Chosen(NamedTuple):
-    positions: int
-    rows: int
-    inner: float
-    outer: float
-    clock: float
-    pitch: float
-    diameter: float
-
-
-def _choose(spec: FitSpec, n: Index, rows: Index, inwards: bool) -> _Chosen | None:
+def _best(spec: FitSpec, n: Index, rows: Index, layout: Layout) -> Fit | None:
     """The best of the candidates in the best of the free rings."""
-    pinned = any(v is not None for v in (spec.clock_radius, spec.first_row_radius, spec.row_pitch))
-    best: tuple[tuple[float, ...], _Chosen] | None = None
+    inwards = layout.reading == "outside-in"
+    pinned = any(getattr(spec, key) is not None for key in RADII)
+    best: tuple[tuple[float, int], Fit] | None = None
     for band, clock_inside in product(bands_of(spec), (False, True) if pinned else (False,)):
-        if pinned:
-            found = _pinned(spec, band, n, rows, inwards, clock_inside)
-        elif spec.outer_diameter is None:
-            found = _smallest(spec, band, n, rows)
+        if pinned or spec.outer_diameter is None:
+            found = _tightest(spec, band, n, rows, inwards, clock_inside)
         else:
-            found = _roomiest(spec, band, n, rows)
-        good = (found.web >= spec.least_web - SLACK) & (found.diameter <= LARGEST)
-        at = np.flatnonzero(good)
+            found = _roomiest(spec, band, n, rows, inwards)
+        at = np.flatnonzero((found.web >= spec.least_web - SLACK) & (found.diameter <= LARGEST))
         if not len(at):
             continue
-        first = found.diameter if spec.outer_diameter is None else -found.web
-        k = int(at[np.lexsort((rows[at] * n[at], np.round(first[at], 6)))[0]])
-        key = (round(float(first[k]), 6), float(rows[k] * n[k]))
+        goal = np.round(found.diameter if spec.outer_diameter is None else -found.web, 6)
+        k = int(at[np.lexsort((rows[at] * n[at], goal[at]))[0]])
+        key = (float(goal[k]), int(rows[k] * n[k]))
         if best is None or key < best[0]:
-            values = (float(column[k]) for column in found[:5])
-            best = key, _Chosen(int(n[k]), int(rows[k]), *values)
-    return None if best is None else best[1]
-
-
-def _as_fit(found: _Chosen, layout: Layout, spec: FitSpec) -> Fit:
-    first = found.outer if layout.reading == "outside-in" else found.inner
-    geometry = Geometry(
-        outer_diameter=round(found.diameter, 4),
-        bore_diameter=spec.bore_diameter,
-        clock_radius=round(found.clock, 4),
-        first_row_radius=round(first, 4),
-        row_pitch=round(found.pitch, 4),
-        hole_diameter=spec.hole_diameter,
-        keep_out=spec.keep_out,
-    )
-    check_geometry(geometry)
-    return Fit(msgspec.structs.replace(layout, positions=found.positions), geometry, found.rows)
-
-
-def _too_long(text: str, code: Code, layout: Layout, spec: FitSpec) -> InputError:
-    pins = ("clock_radius", "first_row_radius", "row_pitch", "positions")
-    given = [p for p in pins if getattr(spec, p) is not None]
-    free = msgspec.structs.replace(spec, **dict.fromkeys(pins))
-    units = len(message_units(text, code))
-    if spec.outer_diameter is None or (given and room_on(free, code).units >= units):
-        count = f"{len(text):,} character" + ("" if len(text) == 1 else "s")
-        names = ", ".join(p.replace("_", "-") for p in given)
-        if not names:
-            return InputError(
-                f"{count} would take a disc of more than {LARGEST / 1000:g} m with holes of "
-                f"{spec.hole_diameter:g} mm and webs of {spec.least_web:g} mm; smaller ones or a "
-                "shorter text",
-                place="message",
+            first, clock, pitch, diameter = (round(float(column[k]), 4) for column in found[:4])
+            geometry = Geometry(
+                outer_diameter=diameter,
+                bore_diameter=spec.bore_diameter,
+                clock_radius=clock,
+                first_row_radius=first,
+                row_pitch=pitch,
+                hole_diameter=spec.hole_diameter,
+                keep_out=spec.keep_out,
             )
+            best = key, Fit(msgspec.structs.replace(layout, positions=int(n[k])), geometry,
+                            int(rows[k]))  # fmt: skip
+    if best is None:
+        return None
+    check_geometry(best[1].geometry)
+    return best[1]
+
+
+def _too_long(text: str, units: int, code: Code, layout: Layout, spec: FitSpec) -> InputError:
+    given = [key for key in (*RADII, "positions") if getattr(spec, key) is not None]
+    free = msgspec.structs.replace(spec, **dict.fromkeys(given))
+    hole, web = spec.hole_diameter, spec.least_web
+    count = plural(len(text), "character")
+    if given and (spec.outer_diameter is None or room_on(free, code).units >= units):
+        names = ", ".join(key.replace("_", "-") for key in given)
         return InputError(
-            f"no disc holds {count} with the {names} given and webs of {spec.least_web:g} mm; "
-            "leave some of them to be found",
+            f"no disc holds {count} with the {names} given and webs of {web:g} mm; leave some of "
+            "them out",
             place="geometry",
         )
-    held = room_on(spec, code)
-    fits = characters_that_fit(text, code, held.units)
-    would = []
-    try:
-        larger = fit(text, code, layout, msgspec.structs.replace(free, outer_diameter=None))
-        would.append(f"a disc of {larger.geometry.outer_diameter:g} mm")
-    except InputError:
-        pass
-    hole = _hole_that_does(units, code, free, 0.0)
-    if hole is not None:
-        would.append(f"holes of {hole:g} mm")
-    else:
-        share = spec.least_web / spec.hole_diameter
-        hole = _hole_that_does(units, code, free, share)
-        if hole is not None:
-            would.append(f"holes of {hole:g} mm with webs of {hole * share:.3g} mm")
-    would.extend(_alphabets_that_do(text, code, free))
-    hint = f"; what would do: {', or '.join(would)}" if would else ""
+    if spec.outer_diameter is None:
+        return InputError(
+            f"{count} need a disc of more than {LARGEST / 1000:g} m with holes of {hole:g} mm and "
+            f"webs of {web:g} mm; use smaller ones or a shorter text",
+            place="message",
+        )
+    fits = characters_that_fit(text, code, room_on(spec, code).units)
+    would = ", or ".join(_what_would_do(text, units, code, layout, free))
     return InputError(
-        f"{len(text):,} characters are {len(text) - fits:,} too many: a disc of "
-        f"{spec.outer_diameter:g} mm with holes of {spec.hole_diameter:g} mm and webs of "
-        f"{spec.least_web:g} mm holds {fits:,}{hint}",
+        f"{count} are {len(text) - fits:,} too many: a disc of {spec.outer_diameter:g} mm with "
+        f"holes of {hole:g} mm and webs of {web:g} mm holds {fits:,}"
+        + (f"; what would do: {would}" if would else ""),
         place="message",
     )
 
 
-def _hole_that_does(units: int, code: Code, spec: FitSpec, share: float) -> float | None:
-    """The largest hole, in steps of 0.05 mm, with which so many units fit; with a `share`, webs
-    shrink along with it."""
-    steps = np.arange(round(SMALLEST_HOLE / 0.05), int(spec.hole_diameter / 0.05 - SLACK) + 1)
-    low, high = 0, len(steps)
-    while low < high:  # the first step that is too large
-        middle = (low + high) // 2
-        hole = round(float(steps[middle]) * 0.05, 2)
-        web = float(f"{hole * share:.3g}") if share else spec.least_web
-        trial = msgspec.structs.replace(spec, hole_diameter=hole, least_web=web)
-        if room_on(trial, code).units >= units:
-            low = middle + 1
-        else:
-            high = middle
-    return round(float(steps[low - 1]) * 0.05, 2) if low else None
+def _what_would_do(
+    text: str, units: int, code: Code, layout: Layout, spec: FitSpec
+) -> Iterator[str]:
+    """Changes that make room: a larger disc, smaller holes, other alphabets."""
+    with suppress(InputError):
+        larger = fit(text, code, layout, msgspec.structs.replace(spec, outer_diameter=None))
+        yield f"a disc of {larger.geometry.outer_diameter:g} mm"
+    # the webs as they are, or else in proportion to the holes
+    for share in (0.0, spec.least_web / spec.hole_diameter):
+        steps = range(round(SMALLEST_HOLE / HOLE_GRAIN),
+                      int(spec.hole_diameter / HOLE_GRAIN - SLACK) + 1)  # fmt: skip
 
+        def smaller(step: int, share: float = share) -> FitSpec:
+            hole = round(step * HOLE_GRAIN, 2)
+            web = float(f"{hole * share:.3g}") if share else spec.least_web
+            return msgspec.structs.replace(spec, hole_diameter=hole, least_web=web)
 
-def _alphabets_that_do(text: str, code: Code, spec: FitSpec) -> Iterable[str]:
+        count = bisect_left(steps, True, key=lambda s: room_on(smaller(s), code).units < units)
+        if count:
+            one = smaller(steps[count - 1])
+            webs = f" with webs of {one.least_web:.3g} mm" if share else ""
+            yield f"holes of {one.hole_diameter:g} mm{webs}"
+            break
     for name in ALPHABETS:
-        if name == code.alphabet:
-            continue
+        other = msgspec.structs.replace(code, alphabet=name)
         for form, note in ((text, ""), (text.upper(), " in capitals")):
-            other = msgspec.structs.replace(code, alphabet=name)
-            try:
-                units = len(message_units(form, other))
-            except InputError:
-                continue
-            if room_on(spec, other).units >= units:
-                yield f"the alphabet {name}{note}"
-                break
+            with suppress(InputError):
+                if name != code.alphabet and (
+                    room_on(spec, other).units >= len(message_units(form, other))
+                ):
+                    yield f"the alphabet {name}{note}"
+                    break
 
 
 def derive_geometry(rows: int, positions: int, layout: Layout) -> Geometry:
-    """A geometry for a disc that has none: the smallest one with holes of 3 mm, webs of 1.5 mm
-    and a bore of 8 mm.
+    """A geometry for a disc that has none: the smallest with the defaults of `FitSpec`.
 
     Raises
     ------
@@ -350,11 +293,11 @@ def derive_geometry(rows: int, positions: int, layout: Layout) -> Geometry:
         A disc that would be larger than 10 m.
     """
     spec = FitSpec(positions=positions)
-    found = _choose(spec, np.array([positions]), np.array([rows]), layout.reading == "outside-in")
+    found = _best(spec, np.array([positions]), np.array([rows]), layout)
     if found is None:
         raise InputError(
             f"{rows:,} rows of {positions:,} positions make a disc of more than "
             f"{LARGEST / 1000:g} m with holes of {spec.hole_diameter:g} mm; give it a [geometry]",
             place="geometry",
         )
-    return _as_fit(found, layout, spec).geometry
+    return found.geometry

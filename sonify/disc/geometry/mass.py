@@ -1,9 +1,9 @@
-"""Where the weight of a disc lies. Exact for circles, also where they overlap."""
+"""The centre of mass of a disc. Exact for circles, even where they overlap."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
+from math import acos, atan2, hypot, pi
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 __all__ = ["Mass", "mass_of"]
 
 Reals = NDArray[np.float64]
+TURN = 2 * pi
 
 
 @dataclass(frozen=True)
@@ -56,14 +57,9 @@ def mass_of(disc: Disc, geometry: Geometry) -> Mass:
     of holes and bore inside the rim and outside all others, run the other way round.
     """
     holes = holes_of(disc, geometry)
-    circles = np.vstack(
-        (
-            np.column_stack(
-                (holes["x_mm"], holes["y_mm"], np.full(len(holes), geometry.hole_diameter / 2))
-            ),
-            [[0.0, 0.0, geometry.bore_diameter / 2]],
-        )
-    )
+    size = np.full(len(holes), geometry.hole_diameter / 2)
+    drilled = np.column_stack((holes["x_mm"], holes["y_mm"], size))
+    circles = np.vstack((drilled, [[0.0, 0.0, geometry.bore_diameter / 2]]))
     circles = np.unique(np.round(circles, 9), axis=0)
     rim = geometry.outer_diameter / 2
     x, y, r = circles.T
@@ -75,79 +71,69 @@ def mass_of(disc: Disc, geometry: Geometry) -> Mass:
     tangled = away + r > rim
     tangled[first] = tangled[second] = True
 
-    free = ~tangled
-    area = np.pi * rim**2 - np.pi * np.sum(r[free] ** 2)
-    moment_x = -np.pi * np.sum(r[free] ** 2 * x[free])
-    moment_y = -np.pi * np.sum(r[free] ** 2 * y[free])
+    # area, and first moments about the y and the x axis
+    free = np.pi * r[~tangled] ** 2
+    total = np.array([np.pi * rim**2 - free.sum(), -free @ x[~tangled], -free @ y[~tangled]])
     if tangled.any():
         others: dict[int, list[int]] = {int(i): [] for i in np.flatnonzero(tangled)}
         for i, j in zip(first.tolist(), second.tolist(), strict=True):
             others[i].append(j)
             others[j].append(i)
+        total[0] -= np.pi * rim**2
         outside = np.array([0.0, 0.0, rim])
         crossing = [circles[i] for i in others if away[i] + r[i] > rim]
-        area -= np.pi * rim**2
         for arc in _bare(outside, crossing, None):
-            part = _green(outside, *arc)
-            area, moment_x, moment_y = area + part[0], moment_x + part[1], moment_y + part[2]
+            total += _green(outside, *arc)
         for i, near in others.items():
             for arc in _bare(circles[i], [circles[j] for j in near], rim):
-                part = _green(circles[i], *arc)
-                area, moment_x, moment_y = area - part[0], moment_x - part[1], moment_y - part[2]
+                total -= _green(circles[i], *arc)
+    area, moment_x, moment_y = total.tolist()
     if area <= 1e-9:
         raise InputError("the holes leave nothing of the disc", place="geometry")
-    return Mass(float(area), float(moment_x / area), float(moment_y / area))
+    return Mass(area, moment_x / area, moment_y / area)
 
 
 def _bare(circle: Reals, others: list[Reals], rim: float | None) -> list[tuple[float, float]]:
     """The arcs of a circle outside the other circles, and inside the rim if one is given."""
-    x, y, r = circle
+    x, y, r = circle.tolist()
     covered: list[tuple[float, float]] = []
-    for ox, oy, other in others:
-        d = float(np.hypot(ox - x, oy - y))
-        if d >= r + other or d <= r - other:
-            continue
-        if d <= other - r:
-            return []
-        half = float(np.arccos(np.clip((r * r + d * d - other * other) / (2 * r * d), -1, 1)))
-        middle = float(np.arctan2(oy - y, ox - x))
-        covered.append((middle - half, middle + half))
+    edges = [(*other.tolist(), False) for other in others]
     if rim is not None:
-        d = float(np.hypot(x, y))
-        if d >= rim + r:
-            return []
-        if d > rim - r:
-            half = float(np.arccos(np.clip((r * r + d * d - rim * rim) / (2 * r * d), -1, 1)))
-            middle = float(np.arctan2(-y, -x))
-            covered.append((middle + half, middle + 2 * np.pi - half))
-    turn = 2 * np.pi
-    pieces: list[tuple[float, float]] = []
-    for low, high in covered:
-        start = low % turn
-        end = start + (high - low)
-        pieces.append((start, min(end, turn)))
-        if end > turn:
-            pieces.append((0.0, end - turn))
-    edges = [(0.0, 0.0), *sorted(pieces), (turn, turn)]
+        edges.append((0.0, 0.0, rim, True))
+    for other_x, other_y, other, outside in edges:
+        d = hypot(other_x - x, other_y - y)
+        if d >= r + other or d <= abs(r - other):
+            # one in the other, or side by side
+            if (d >= r + other) if outside else (d <= other - r):
+                return []
+            continue
+        half = acos((r * r + d * d - other * other) / (2 * r * d))
+        middle = atan2(other_y - y, other_x - x)
+        if outside:
+            middle, half = middle + pi, pi - half
+        start = (middle - half) % TURN
+        covered += [(start, start + 2 * half), (start - TURN, start + 2 * half - TURN)]
     out, reached = [], 0.0
-    for (_, before), (start, _) in pairwise(edges):
-        reached = max(reached, before)
+    for start, end in [*sorted(covered), (TURN, TURN)]:
         if start > reached:
             out.append((reached, start))
+        reached = max(reached, end)
     return out
 
 
-def _green(circle: Reals, start: float, end: float) -> tuple[float, float, float]:
+def _green(circle: Reals, start: float, end: float) -> Reals:
     """Area, and first moments about both axes, that an arc run anticlockwise bounds."""
-    x, y, r = (float(v) for v in circle)
+    x, y, r = circle.tolist()
     a = np.array([start, end])
     s, c = np.sin(a), np.cos(a)
     turn = end - start
-    ds, dc = float(np.diff(s)[0]), float(np.diff(c)[0])
-    area = 0.5 * (r * r * turn + x * r * ds - y * r * dc)
-    half2 = float(np.diff(np.sin(2 * a))[0]) / 4
-    cube_c = float(np.diff(s - s**3 / 3)[0])
-    cube_s = float(np.diff(-c + c**3 / 3)[0])
-    moment_x = 0.5 * r * (x * x * ds + 2 * x * r * (turn / 2 + half2) + r * r * cube_c)
-    moment_y = 0.5 * r * (-y * y * dc + 2 * y * r * (turn / 2 - half2) + r * r * cube_s)
-    return area, moment_x, moment_y
+    ds, dc, half2, cube_c, cube_s = (
+        float(v[1] - v[0]) for v in (s, c, np.sin(2 * a) / 4, s - s**3 / 3, -c + c**3 / 3)
+    )
+    return np.array(
+        [
+            0.5 * (r * r * turn + x * r * ds - y * r * dc),
+            0.5 * r * (x * x * ds + 2 * x * r * (turn / 2 + half2) + r * r * cube_c),
+            0.5 * r * (-y * y * dc + 2 * y * r * (turn / 2 - half2) + r * r * cube_s),
+        ]
+    )

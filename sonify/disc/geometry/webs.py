@@ -1,4 +1,4 @@
-"""Webs: how much material is left between holes. Exact for circles: no polygons, no pixels."""
+"""Webs: the material between holes. Exact, since all outlines are circles."""
 
 from __future__ import annotations
 
@@ -20,6 +20,7 @@ __all__ = ["Edge", "Web", "Webs", "close_pairs", "open_share", "webs_of"]
 Reals = NDArray[np.float64]
 Index = NDArray[np.int64]
 MAX_PAIRS = 4_000_000
+ROUNDING = 1e-9
 
 
 class Pairs(NamedTuple):
@@ -36,7 +37,7 @@ def close_pairs(x: Reals, y: Reals, reach: float) -> Pairs:
     Raises
     ------
     InputError
-        So many that holes must be lying on each other everywhere.
+        Too many pairs: holes lie on each other everywhere.
     """
     column = np.floor((x - x.min(initial=0)) / reach).astype(np.int64)
     line = np.floor((y - y.min(initial=0)) / reach).astype(np.int64)
@@ -54,7 +55,7 @@ def close_pairs(x: Reals, y: Reals, reach: float) -> Pairs:
         total += int(count.sum())
         if total > MAX_PAIRS:
             raise InputError(
-                "holes lie on each other all over the disc; fewer positions or smaller holes",
+                "holes lie on each other all over the disc; use fewer positions or smaller holes",
                 place="geometry.hole-diameter",
             )
         one = np.repeat(np.arange(len(keys)), count)
@@ -78,13 +79,12 @@ class Edge(NamedTuple):
     position: int = -1
 
     def __str__(self) -> str:
-        if self.kind == "hole":
-            return f"row {self.row + 1} position {self.position + 1}"
-        if self.kind == "clock":
-            return f"clock row position {self.position + 1}"
-        if self.kind == "keep-out":
-            return f"keep-out {self.row + 1}"
-        return f"the {self.kind}"
+        names = {
+            "hole": f"row {self.row + 1} position {self.position + 1}",
+            "clock": f"clock row position {self.position + 1}",
+            "keep-out": f"keep-out {self.row + 1}",
+        }
+        return names.get(self.kind, f"the {self.kind}")
 
 
 @dataclass(frozen=True)
@@ -144,56 +144,43 @@ def webs_of(disc: Disc, geometry: Geometry, limit: float = 0.0) -> Webs:
     holes = holes_of(disc, geometry)
     x, y = holes["x_mm"].copy(), holes["y_mm"].copy()
     size = geometry.hole_diameter
-    found: list[Web] = []
 
     pairs = _nearest(x, y, size + max(limit, 0.0), geometry.outer_diameter)
     width = pairs.distance - size
-    # a hair's breadth: positions are rounded in the last place
-    touch = np.flatnonzero(width <= 1e-9)
-    first_touching = None
-    if len(touch):
-        k = touch[np.lexsort((pairs.second[touch], pairs.first[touch]))][0]
-        first_touching = _pair(holes, pairs, int(k), size)
-    if len(width):
-        found.append(_pair(holes, pairs, int(np.argmin(width)), size))
+
+    def between(k: int) -> Web:
+        return Web(float(width[k]), _edge(holes[pairs.first[k]]), _edge(holes[pairs.second[k]]))
+
+    # positions are rounded in the last place
+    touch = np.flatnonzero(width <= ROUNDING)
+    first = np.lexsort((pairs.second[touch], pairs.first[touch]))[:1]
+    found = [between(int(np.argmin(width)))] if len(width) else []
+    thin = int(np.count_nonzero((width > ROUNDING) & (width < limit - ROUNDING)))
 
     radius = np.hypot(x, y)
-    to_rim = geometry.outer_diameter / 2 - radius - size / 2
-    to_bore = radius - size / 2 - geometry.bore_diameter / 2
-    for gaps, kind in ((to_rim, "rim"), (to_bore, "bore")):
-        k = int(np.argmin(gaps))
-        found.append(Web(float(gaps[k]), _edge(holes[k]), Edge(kind)))
-    thin = int(np.count_nonzero((width > 1e-9) & (width < limit - 1e-9)))
-    thin += sum(int(np.count_nonzero((g >= 0) & (g < limit - 1e-9))) for g in (to_rim, to_bore))
-
-    cut: list[Web] = []
+    edges = {
+        Edge("rim"): geometry.outer_diameter / 2 - radius - size / 2,
+        Edge("bore"): radius - size / 2 - geometry.bore_diameter / 2,
+    }
     for n, k in enumerate(geometry.keep_out):
-        kx = k.radius * np.sin(np.radians(k.angle))
-        ky = k.radius * np.cos(np.radians(k.angle))
-        gap = np.hypot(x - kx, y - ky) - (size + k.diameter) / 2
+        away = np.hypot(x - k.centre[0], y - k.centre[1])
+        edges[Edge("keep-out", n)] = away - (size + k.diameter) / 2
+    cut: dict[str, list[Web]] = {"rim": [], "bore": [], "keep-out": []}
+    for edge, gap in edges.items():
         at = int(np.argmin(gap))
-        found.append(Web(float(gap[at]), _edge(holes[at]), Edge("keep-out", n)))
-        thin += int(np.count_nonzero((gap >= 0) & (gap < limit - 1e-9)))
-        cut.extend(
-            Web(float(gap[i]), _edge(holes[i]), Edge("keep-out", n))
-            for i in np.flatnonzero(gap < -1e-9)[:100]
-        )
+        found.append(Web(float(gap[at]), _edge(holes[at]), edge))
+        thin += int(np.count_nonzero((gap >= 0) & (gap < limit - ROUNDING)))
+        cut[edge.kind] += [
+            Web(float(gap[i]), _edge(holes[i]), edge) for i in np.flatnonzero(gap < -ROUNDING)
+        ]
     return Webs(
         thinnest=min(found, key=lambda w: w.width),
         thin=thin,
         touching=len(touch),
-        first_touching=first_touching,
-        at_rim=int(np.count_nonzero(to_rim < -1e-9)),
-        at_bore=int(np.count_nonzero(to_bore < -1e-9)),
-        at_keep_out=tuple(cut),
-    )
-
-
-def _pair(holes: NDArray[np.void], pairs: Pairs, k: int, size: float) -> Web:
-    return Web(
-        float(pairs.distance[k] - size),
-        _edge(holes[pairs.first[k]]),
-        _edge(holes[pairs.second[k]]),
+        first_touching=between(int(touch[first[0]])) if len(touch) else None,
+        at_rim=len(cut["rim"]),
+        at_bore=len(cut["bore"]),
+        at_keep_out=tuple(cut["keep-out"]),
     )
 
 
