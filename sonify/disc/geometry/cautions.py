@@ -82,8 +82,8 @@ def workshop(disc: Disc, *, rpm: float, least_web: float = LEAST_WEB) -> Worksho
         cautions.append(f"{_are(unknown, 'bit')} unknown; no hole is drawn there")
     if webs.first_touching is not None:
         one, other = webs.first_touching.one, webs.first_touching.other
-        count = "1 pair" if webs.touching == 1 else f"{webs.touching:,} pairs"
-        cautions.append(f"{count} of holes touch, the first {one} and {other}")
+        pairs = "1 pair" if webs.touching == 1 else f"{webs.touching:,} pairs"
+        cautions.append(f"{pairs} of holes touch, the first {one} and {other}")
     for count, edge in ((webs.at_rim, "rim"), (webs.at_bore, "bore")):
         if count:
             cautions.append(f"{_are(count, 'hole')} cut by the {edge}")

@@ -65,7 +65,7 @@ def _wood(size: int, rng: np.random.Generator) -> Field:
     rings = (y + bend) * 17
     wave = np.abs((rings % 1.0) - 0.5) * 2
     bands = 1 - 0.10 * wave**3 - 0.03 * _noise(size, 2, 40, rng)
-    return (bands + 0.035 * _noise(size, 14, size / 4, rng)).astype(np.float32)
+    return np.asarray(bands + 0.035 * _noise(size, 14, size / 4, rng), np.float32)
 
 
 def _brushed(size: int, rng: np.random.Generator) -> Field:
@@ -73,7 +73,7 @@ def _brushed(size: int, rng: np.random.Generator) -> Field:
     x = np.linspace(-1, 1, size, dtype=np.float32)
     sheen = 0.13 * np.exp(-(((x[None, :] + x[:, None]) / 0.55) ** 2))
     strokes = 0.045 * _noise(size, 3, size / 2, rng) + 0.02 * _noise(size, 8, size / 5, rng)
-    return (0.95 + sheen + strokes).astype(np.float32)
+    return np.asarray(0.95 + sheen + strokes, np.float32)
 
 
 MATERIALS: dict[str, Material] = {
@@ -114,7 +114,7 @@ def png(drawing: Drawing, size: int = 1600, material: str = "birch") -> bytes:
 
 
 def _rgb(colour: str) -> Field:
-    return np.frombuffer(bytes.fromhex(colour[1:]), np.uint8) / np.float32(255)
+    return np.asarray(np.frombuffer(bytes.fromhex(colour[1:]), np.uint8) / 255, np.float32)
 
 
 def _paint(drawing: Drawing, size: int, material: Material) -> NDArray[np.uint8]:
@@ -151,7 +151,9 @@ def _paint(drawing: Drawing, size: int, material: Material) -> NDArray[np.uint8]
         rise = np.clip(1 - depth[part] / bevel, 0, 1) * (depth[part] > -1)
         lit = -(across * LIGHT[0] - up * LIGHT[1]) * rise
         share, tint, over = (
-            f[..., None] for f in (0.85 * engraved[part], 0.45 * rise, cover[part])
+            0.85 * engraved[part, :, None],
+            0.45 * rise[..., None],
+            cover[part, :, None],
         )
         colour = _rgb(material.colour) * grain[part, :, None] * (1 - share)
         colour += _rgb(material.engraved) * share
