@@ -145,9 +145,8 @@ def _paint(drawing: Drawing, size: int, material: Material) -> NDArray[np.uint8]
         part = slice(top, top + BAND)
         # one line more on each side, for the slope
         low = max(0, top - 1)
-        up, across = (
-            s[top - low :][: len(depth[part])] for s in np.gradient(depth[low : top + BAND + 1])
-        )
+        slope = np.array(np.gradient(depth[low : top + BAND + 1]))
+        up, across = slope[:, top - low :][:, : len(depth[part])]
         rise = np.clip(1 - depth[part] / bevel, 0, 1) * (depth[part] > -1)
         lit = -(across * LIGHT[0] - up * LIGHT[1]) * rise
         share, tint, over = (
