@@ -57,18 +57,19 @@ def _plain(bits: NDArray[np.int8], timeline: Timeline, led: Index) -> Writes:
     return Writes(timeline.slots(), led, bits > 0)
 
 
-def _with_wipes(plain: Writes, at: Index, leds: Index) -> Writes:
-    """The writes with lamps put out just before some of them.
+def _with_before(
+    plain: Writes, at: Index, led: Index, lit: NDArray[np.bool_] | bool = False
+) -> Writes:
+    """The writes, and before those of indices `at` writes to other lamps.
 
-    `at` are indices of writes, shape (wipes,); `leds` the lamps each puts out, shape
-    (wipes, lamps) or (lamps,).
+    `led` and `lit` are of shape (len(at), lamps), or of one that broadcasts to it.
     """
-    leds = np.broadcast_to(leds, (len(at), leds.shape[-1]))
-    where = np.repeat(at, leds.shape[1])
+    led = np.broadcast_to(led, (len(at), led.shape[-1]))
+    where = np.repeat(at, led.shape[1])
     return Writes(
         np.insert(plain.slot, where, plain.slot[where]),
-        np.insert(plain.led, where, leds.reshape(-1)),
-        np.insert(plain.lit, where, False),
+        np.insert(plain.led, where, led.reshape(-1)),
+        np.insert(plain.lit, where, np.broadcast_to(lit, led.shape).reshape(-1)),
     )
 
 
@@ -79,13 +80,13 @@ def _rows(bits: NDArray[np.int8], t: Timeline, m: Matrix, _unit: int) -> Writes:
     starts = np.arange(t.rows) * t.positions
     again = starts[m.height :]
     lamps = (y[again] * m.width)[:, None] + np.arange(m.width)
-    return _with_wipes(plain, again, lamps)
+    return _with_before(plain, again, lamps)
 
 
 def _pages(led: Index, bits: NDArray[np.int8], t: Timeline, m: Matrix) -> Writes:
     plain = _plain(bits, t, led)
     full = np.arange(m.lamps, len(bits), m.lamps)
-    return _with_wipes(plain, full, np.arange(m.lamps))
+    return _with_before(plain, full, np.arange(m.lamps))
 
 
 def _running(bits: NDArray[np.int8], t: Timeline, m: Matrix, _unit: int) -> Writes:
@@ -130,12 +131,7 @@ def _rolling(bits: NDArray[np.int8], t: Timeline, m: Matrix, _unit: int) -> Writ
     # nothing is known yet of the line that is about to be filled
     seen = np.where(seen < at[:, None], seen, len(picture))
     lit = np.append(picture, False)[seen]
-    where = np.repeat(at, m.lamps)
-    return Writes(
-        np.insert(plain.slot, where, plain.slot[where]),
-        np.insert(plain.led, where, np.tile(np.arange(m.lamps), len(at))),
-        np.insert(plain.lit, where, lit.reshape(-1)),
-    )
+    return _with_before(plain, at, np.arange(m.lamps), lit)
 
 
 _TABLE = (

@@ -163,17 +163,3 @@ def test_number_of_plays(loop, plays):
 def test_comment(comment):
     _, _, image = by_pillow(encoded(animation(tiles(1), 16, comment=comment)))
     assert image.text["Comment"] == comment
-
-
-def test_file_that_cannot_seek_gets_the_same_bytes():
-    class Pipe(io.BytesIO):
-        def seekable(self):
-            return False
-
-        def seek(self, *_):
-            raise io.UnsupportedOperation
-
-    pipe = Pipe()
-    made = animation(tiles(), 16)
-    encode_apng(made, pipe)
-    assert pipe.getvalue() == encoded(made)

@@ -14,7 +14,6 @@ is left to the next change, so errors do not add up. Browsers show a delay of
 
 from __future__ import annotations
 
-import functools
 import os
 import zlib
 from fractions import Fraction
@@ -23,15 +22,13 @@ from typing import BinaryIO
 
 import numpy as np
 
-from sonify.export.animation.frames import Animation, Pixels, changes
-from sonify.export.animation.seekable import seekable
+from sonify.export.animation.frames import Animation, Pixels, cached, changes
 
 RATE = 1_000_000_000
 SHORTEST = RATE * 11 // 1000
 LONGEST = 65535 * RATE
 MOST = 65535
 DEPTH = 8
-CACHED = 16384
 
 SIGNATURE = b"\x89PNG\r\n\x1a\n"
 
@@ -39,15 +36,14 @@ SIGNATURE = b"\x89PNG\r\n\x1a\n"
 def encode_apng(animation: Animation, out: BinaryIO) -> None:
     """Write an animation as APNG.
 
-    Memory does not grow with the number of patches; an ``out`` that cannot seek
-    is written at the end, from a temporary file.
+    Memory does not grow with the number of patches.
 
     Parameters
     ----------
     animation
         What to write.
-    out
-        A binary file.
+    out : file
+        A binary file that can seek.
 
     Raises
     ------
@@ -56,46 +52,45 @@ def encode_apng(animation: Animation, out: BinaryIO) -> None:
     """
     plays = 1 if animation.loop is None else animation.loop
     header = pack(">IIBBBBB", animation.width, animation.height, DEPTH, 3, 0, 0, 0)
-    with seekable(out) as file:
-        file.write(SIGNATURE + _chunk(b"IHDR", header))
-        count_at = file.tell()
-        file.write(_chunk(b"acTL", pack(">II", 0, plays)))
-        if animation.comment:
-            file.write(_text(animation.comment))
-        file.write(_chunk(b"PLTE", animation.palette.tobytes()))
-        count = sequence = 0
-        ideal = Fraction(0)
-        stored = 0.0
-        for change in changes(animation, RATE, shortest=SHORTEST, longest=LONGEST):
-            ideal += Fraction(change.ticks, RATE)
-            delay = nearest_delay(float(ideal) - stored)
-            stored += delay.numerator / delay.denominator
-            height, width = change.new.shape
-            frame = pack(
-                ">IIIIIHHBB",
-                sequence,
-                width,
-                height,
-                change.x,
-                change.y,
-                delay.numerator,
-                delay.denominator,
-                0,
-                0,
-            )
-            file.write(_chunk(b"fcTL", frame))
+    out.write(SIGNATURE + _chunk(b"IHDR", header))
+    count_at = out.tell()
+    out.write(_chunk(b"acTL", pack(">II", 0, plays)))
+    if animation.comment:
+        out.write(text_chunk(animation.comment))
+    out.write(_chunk(b"PLTE", animation.palette.tobytes()))
+    count = sequence = 0
+    ideal = Fraction(0)
+    stored = 0.0
+    for change in changes(animation, RATE, shortest=SHORTEST, longest=LONGEST):
+        ideal += Fraction(change.ticks, RATE)
+        delay = nearest_delay(float(ideal) - stored)
+        stored += delay.numerator / delay.denominator
+        height, width = change.new.shape
+        frame = pack(
+            ">IIIIIHHBB",
+            sequence,
+            width,
+            height,
+            change.x,
+            change.y,
+            delay.numerator,
+            delay.denominator,
+            0,
+            0,
+        )
+        out.write(_chunk(b"fcTL", frame))
+        sequence += 1
+        data = _data(change.new)
+        if count == 0:
+            out.write(_chunk(b"IDAT", data))
+        else:
+            out.write(_chunk(b"fdAT", pack(">I", sequence) + data))
             sequence += 1
-            data = _data(change.new)
-            if count == 0:
-                file.write(_chunk(b"IDAT", data))
-            else:
-                file.write(_chunk(b"fdAT", pack(">I", sequence) + data))
-                sequence += 1
-            count += 1
-        file.write(_chunk(b"IEND", b""))
-        file.seek(count_at)
-        file.write(_chunk(b"acTL", pack(">II", count, plays)))
-        file.seek(0, os.SEEK_END)
+        count += 1
+    out.write(_chunk(b"IEND", b""))
+    out.seek(count_at)
+    out.write(_chunk(b"acTL", pack(">II", count, plays)))
+    out.seek(0, os.SEEK_END)
 
 
 def nearest_delay(seconds: float) -> Fraction:
@@ -110,25 +105,15 @@ def _chunk(kind: bytes, data: bytes) -> bytes:
     return pack(">I", len(data)) + kind + data + pack(">I", zlib.crc32(data, zlib.crc32(kind)))
 
 
-def _text(comment: str) -> bytes:
+def text_chunk(comment: str) -> bytes:
     try:
         return _chunk(b"tEXt", b"Comment\0" + comment.encode("latin-1"))
     except UnicodeEncodeError:
         return _chunk(b"iTXt", b"Comment\0\0\0\0\0" + comment.encode("utf-8"))
 
 
+@cached
 def _data(pixels: Pixels) -> bytes:
-    if pixels.size > CACHED:
-        return _compressed(pixels)
-    return _kept(pixels.shape, pixels.tobytes())
-
-
-@functools.lru_cache(maxsize=1024)
-def _kept(shape: tuple[int, int], pixels: bytes) -> bytes:
-    return _compressed(np.frombuffer(pixels, np.uint8).reshape(shape))
-
-
-def _compressed(pixels: Pixels) -> bytes:
     """Deflate the rows, each after filter type 0."""
     height, width = pixels.shape
     rows = np.zeros((height, 1 + width), np.uint8)

@@ -7,9 +7,11 @@ moments, so rounding never adds up and the total is exact to half a tick.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+import functools
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +20,9 @@ from sonify.errors import InputError
 
 Pixels = NDArray[np.uint8]
 Mask = NDArray[np.bool_]
+T = TypeVar("T")
+
+_CACHED_PICTURES, _CACHED_PIXELS = 1024, 16384  # at most 16 MB of keys
 
 
 @dataclass(frozen=True, eq=False, slots=True)
@@ -237,3 +242,18 @@ def changes(
         yield from emit(group_at)
         ready, ready_at = settled, group_at
     yield from emit(total)
+
+
+def cached(code: Callable[[Pixels], T]) -> Callable[[Pixels], T]:
+    """Keep the code of small pictures, as the same lamps change again and again."""
+
+    @functools.lru_cache(maxsize=_CACHED_PICTURES)
+    def kept(shape: tuple[int, int], pixels: bytes) -> T:
+        return code(np.frombuffer(pixels, np.uint8).reshape(shape))
+
+    @functools.wraps(code)
+    def coded(pixels: Pixels) -> T:
+        small = pixels.size <= _CACHED_PIXELS
+        return kept(pixels.shape, pixels.tobytes()) if small else code(pixels)
+
+    return coded

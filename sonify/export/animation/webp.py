@@ -12,24 +12,19 @@ practice, no source). The comment is kept as a description in XMP (ISO 16684-1).
 
 from __future__ import annotations
 
-import functools
 import io
 import os
 from struct import pack, unpack_from
 from typing import BinaryIO
 from xml.sax.saxutils import escape
 
-import numpy as np
-
 from sonify.errors import InputError
-from sonify.export.animation.frames import Animation, Pixels, changes
-from sonify.export.animation.seekable import seekable
+from sonify.export.animation.frames import Animation, Pixels, cached, changes
 
 RATE = 1000
 SHORTEST = 11
 LONGEST = (1 << 24) - 1
 LARGEST = 16383
-CACHED = 16384
 
 # Beyond method 4 the coder takes a hundred times as long for nothing.
 METHOD, EFFORT = 4, 100
@@ -49,15 +44,14 @@ DESCRIPTION = (
 def encode_webp(animation: Animation, out: BinaryIO) -> None:
     """Write an animation as lossless WebP.
 
-    Memory does not grow with the number of patches; an ``out`` that cannot seek
-    is written at the end, from a temporary file.
+    Memory does not grow with the number of patches.
 
     Parameters
     ----------
     animation
         What to write; at most 16383 pixels a side.
-    out
-        A binary file.
+    out : file
+        A binary file that can seek.
 
     Raises
     ------
@@ -71,33 +65,36 @@ def encode_webp(animation: Animation, out: BinaryIO) -> None:
             f"webp: size is {animation.width} x {animation.height} pixels, "
             f"a side must be at most {LARGEST}"
         )
-    palette = animation.palette.tobytes()
+    data = cached(lambda pixels: _vp8l(animation.palette[pixels]))
     flags = ANIMATION | (XMP if animation.comment else 0)
     plays = 1 if animation.loop is None else animation.loop
     size = _three(animation.width - 1) + _three(animation.height - 1)
-    with seekable(out) as file:
-        start = file.tell()
-        file.write(b"RIFF\0\0\0\0WEBP")
-        file.write(_chunk(b"VP8X", pack("<I", flags) + size))
-        file.write(_chunk(b"ANIM", pack("<IH", 0xFF000000, plays)))
-        for change in changes(animation, RATE, shortest=SHORTEST, longest=LONGEST, even=True):
-            height, width = change.new.shape
-            frame = (
-                _three(change.x // 2)
-                + _three(change.y // 2)
-                + _three(width - 1)
-                + _three(height - 1)
-                + _three(change.ticks)
-                + bytes([DO_NOT_BLEND])
-            )
-            file.write(_chunk(b"ANMF", frame + _chunk(b"VP8L", _data(change.new, palette))))
-        if animation.comment:
-            text = DESCRIPTION.format(escape(animation.comment))
-            file.write(_chunk(b"XMP ", text.encode("utf-8")))
-        end = file.tell()
-        file.seek(start + 4)
-        file.write(pack("<I", end - start - 8))
-        file.seek(0, os.SEEK_END)
+    start = out.tell()
+    out.write(b"RIFF\0\0\0\0WEBP")
+    out.write(_chunk(b"VP8X", pack("<I", flags) + size))
+    out.write(_chunk(b"ANIM", pack("<IH", 0xFF000000, plays)))
+    for change in changes(animation, RATE, shortest=SHORTEST, longest=LONGEST, even=True):
+        height, width = change.new.shape
+        frame = (
+            _three(change.x // 2)
+            + _three(change.y // 2)
+            + _three(width - 1)
+            + _three(height - 1)
+            + _three(change.ticks)
+            + bytes([DO_NOT_BLEND])
+        )
+        out.write(_chunk(b"ANMF", frame + _chunk(b"VP8L", data(change.new))))
+    if animation.comment:
+        out.write(xmp_chunk(animation.comment))
+    end = out.tell()
+    out.seek(start + 4)
+    out.write(pack("<I", end - start - 8))
+    out.seek(0, os.SEEK_END)
+
+
+def xmp_chunk(comment: str) -> bytes:
+    """A comment as a description in XMP."""
+    return _chunk(b"XMP ", DESCRIPTION.format(escape(comment)).encode())
 
 
 def _three(number: int) -> bytes:
@@ -108,24 +105,12 @@ def _chunk(kind: bytes, data: bytes) -> bytes:
     return kind + pack("<I", len(data)) + data + b"\0" * (len(data) & 1)
 
 
-def _data(pixels: Pixels, palette: bytes) -> bytes:
-    if pixels.size > CACHED:
-        return _coded(pixels, palette)
-    return _kept(pixels.shape, pixels.tobytes(), palette)
-
-
-@functools.lru_cache(maxsize=1024)
-def _kept(shape: tuple[int, int], pixels: bytes, palette: bytes) -> bytes:
-    return _coded(np.frombuffer(pixels, np.uint8).reshape(shape), palette)
-
-
-def _coded(pixels: Pixels, palette: bytes) -> bytes:
-    """Return the VP8L data of one still picture, as Pillow codes it."""
+def _vp8l(rgb: Pixels) -> bytes:
+    """The VP8L data of one still picture, shape (h, w, 3), as Pillow codes it."""
     from PIL import Image
 
-    colours = np.frombuffer(palette, np.uint8).reshape(-1, 3)
     still = io.BytesIO()
-    Image.fromarray(colours[pixels]).save(
+    Image.fromarray(rgb).save(
         still, "WEBP", lossless=True, quality=EFFORT, method=METHOD, exact=True
     )
     data = still.getvalue()

@@ -11,16 +11,16 @@ from collections.abc import Iterator
 from pathlib import Path
 from struct import pack
 from typing import Any
-from xml.sax.saxutils import escape
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sonify.atomic import cannot_write, make_folder
 from sonify.errors import OutputError
+from sonify.export.animation.apng import text_chunk
 from sonify.export.animation.frames import Animation, Patch
 from sonify.export.animation.patch_comment import PLACEHOLDER, stamp
-from sonify.export.animation.webp import DESCRIPTION, XMP
+from sonify.export.animation.webp import XMP, xmp_chunk
 from sonify.export.clip.film import Film
 from sonify.export.outcome import comment_of
 from sonify.light.planes import Picture
@@ -164,18 +164,16 @@ def write_animation(film: Film, path: Path, suffix: str, quality: str, loop: int
 def add_comment(path: Path, suffix: str, comment: str) -> None:
     """Put a comment at the end of a finished APNG (as tEXt) or animated WebP (as XMP)."""
     if suffix == ".png":
-        # PNG specification, third edition, 11.3.3.2; the last twelve bytes are IEND
-        data = b"tEXtComment\0" + comment.encode("latin-1", "replace")
-        chunk = pack(">I", len(data) - 4) + data + pack(">I", zlib.crc32(data))
+        # the last twelve bytes are IEND
+        chunk = text_chunk(comment)
         with open(path, "r+b") as file:
             file.seek(-12, os.SEEK_END)
             end = file.read()
             file.seek(-12, os.SEEK_END)
             file.write(chunk + end)
         return
-    # RFC 9649, 2.7: the flag in VP8X says that XMP follows; chunks are of even length
-    text = DESCRIPTION.format(escape(comment)).encode()
-    chunk = b"XMP " + pack("<I", len(text)) + text + b"\0" * (len(text) % 2)
+    # RFC 9649, 2.7: a flag in VP8X says that XMP follows
+    chunk = xmp_chunk(comment)
     with open(path, "r+b") as file:
         head = bytearray(file.read(30))
         if head[12:16] != b"VP8X":

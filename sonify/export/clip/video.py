@@ -7,7 +7,6 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
-from types import TracebackType
 from typing import Any
 
 import numpy as np
@@ -259,31 +258,19 @@ class VideoSink:
         self._samples += len(samples)
         self.out.mux(self.sound.encode(frame))
 
-    def close(self) -> None:
-        """Finish the file."""
+    def __enter__(self) -> VideoSink:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
+        """Finish the file; after an error leave it as it is."""
+        if kind is not None:
+            with contextlib.suppress(Exception):
+                self.out.close()
+            return
         self.out.mux(self.stream.encode())
         if self.sound is not None:
             self.out.mux(self.sound.encode())
         self.out.close()
-
-    def drop(self) -> None:
-        """Leave the file as it is."""
-        with contextlib.suppress(Exception):
-            self.out.close()
-
-    def __enter__(self) -> VideoSink:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        at: TracebackType | None,
-    ) -> None:
-        if kind is None:
-            self.close()
-        else:
-            self.drop()
 
 
 @contextlib.contextmanager
