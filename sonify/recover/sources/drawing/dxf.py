@@ -10,41 +10,28 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
-from sonify.recover.sources.drawing.rounds import CIRCLES, Rounds, round_outlines
+from sonify.recover.sources.drawing.rounds import Rounds, rounds_of
 
 __all__ = ["read_dxf"]
 
 MAX_BYTES = 256 * 1024 * 1024
 MAX_ENTITIES = 400_000
 # DXF reference, header variable $INSUNITS: unit number to mm
-UNITS = {
-    1: (25.4, "inches"),
-    2: (304.8, "feet"),
-    4: (1.0, "mm"),
-    5: (10.0, "cm"),
-    6: (1000.0, "m"),
-    8: (25.4e-6, "microinches"),
-    9: (0.0254, "mils"),
-    10: (914.4, "yards"),
-    13: (1e-3, "micrometres"),
-    14: (100.0, "dm"),
-}
+UNITS = {1: 25.4, 2: 304.8, 4: 1.0, 5: 10.0, 6: 1000.0, 8: 25.4e-6, 9: 0.0254, 10: 914.4,
+         13: 1e-3, 14: 100.0}  # fmt: skip
 LINES = {"LINE", "ARC", "ELLIPSE", "LWPOLYLINE", "POLYLINE", "SPLINE"}
 
 
 def _flat(entities: Any, path: Path, depth: int = 0) -> Iterator[Any]:
-    """Entities with the blocks they insert unfolded."""
+    """Entities, with inserted blocks exploded."""
     if depth > 16:
         raise InputError("its blocks are nested more than 16 deep; explode them", file=path)
     for entity in entities:
-        if entity.dxftype() == "INSERT":
-            if entity.mcount > 1:
-                for one in entity.multi_insert():
-                    yield from _flat(one.virtual_entities(), path, depth + 1)
-            else:
-                yield from _flat(entity.virtual_entities(), path, depth + 1)
-        else:
+        if entity.dxftype() != "INSERT":
             yield entity
+            continue
+        for one in entity.multi_insert() if entity.mcount > 1 else [entity]:
+            yield from _flat(one.virtual_entities(), path, depth + 1)
 
 
 def read_dxf(path: Path) -> Rounds:
@@ -73,7 +60,7 @@ def read_dxf(path: Path) -> Rounds:
         ) from None
     notes: list[str] = []
     unit = int(doc.header.get("$INSUNITS", 0))
-    scale, _ = UNITS.get(unit, (1.0, ""))
+    scale = UNITS.get(unit, 1.0)
     if unit not in UNITS:
         notes.append("the drawing names no unit; its numbers are taken as mm")
     exact: list[tuple[float, float, float]] = []
@@ -91,10 +78,11 @@ def read_dxf(path: Path) -> Rounds:
                 centre = entity.ocs().to_wcs(entity.dxf.center)
                 exact.append((centre.x, centre.y, 2 * abs(float(entity.dxf.radius))))
             elif kind in LINES:
-                outline = make_path(entity)
-                for sub in outline.sub_paths():
-                    size = max(_extent(sub), 1e-9)
-                    points = np.array([(p.x, p.y) for p in sub.flattening(size * 1e-4, 8)], float)
+                for sub in make_path(entity).sub_paths():
+                    corners = np.array([(v.x, v.y) for v in sub.control_vertices()], float)
+                    size = float(np.ptp(corners, axis=0).max()) if len(corners) else 0.0
+                    fine = sub.flattening(max(size, 1e-9) * 1e-4, 8)
+                    points = np.array([(p.x, p.y) for p in fine], float)
                     if sub.is_closed and len(points) and np.any(points[0] != points[-1]):
                         points = np.concatenate([points, points[:1]])
                     lines.append(points)
@@ -102,13 +90,4 @@ def read_dxf(path: Path) -> Rounds:
             odd += 1
     if odd:
         notes.append(f"{odd} entities could not be understood and were left out")
-    found = round_outlines(lines)
-    circles = np.concatenate([np.array(exact, CIRCLES), found.circles])
-    for name in ("x", "y", "diameter"):
-        circles[name] *= scale
-    return Rounds(circles, found.ignored, found.open_lines, tuple(notes))
-
-
-def _extent(outline: Any) -> float:
-    vertices = np.array([(v.x, v.y) for v in outline.control_vertices()], float)
-    return float(np.ptp(vertices, axis=0).max()) if len(vertices) else 0.0
+    return rounds_of(exact, lines, (scale, scale), notes=notes)

@@ -1,14 +1,15 @@
-"""Round things: outlines that are circles to a given accuracy, whoever drew them and how."""
+"""Outlines that are circles to a given accuracy, however they were drawn."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["CIRCLES", "ROUND_TO", "Rounds", "circles_of", "round_outlines"]
+__all__ = ["CIRCLES", "Rounds", "rounds_of"]
 
 CIRCLES = np.dtype([("x", "f8"), ("y", "f8"), ("diameter", "f8")])
 """Circles in mm: x to the right, y up."""
@@ -37,11 +38,6 @@ class Rounds:
     ignored: int = 0
     open_lines: int = 0
     notes: tuple[str, ...] = ()
-
-
-def circles_of(items: Iterable[tuple[float, float, float]]) -> NDArray[np.void]:
-    """(x, y, diameter) as an array of CIRCLES."""
-    return np.array([tuple(i) for i in items], CIRCLES)
 
 
 def _fit(line: Line) -> tuple[float, float, float, float]:
@@ -74,25 +70,12 @@ def _join(pieces: list[Line]) -> tuple[list[Line], int]:
     """Open lines joined end to end where the ends meet; the closed ones and a count of the rest."""
     if not pieces:
         return [], 0
-    size = max(float(np.ptp(p, axis=0).max()) for p in pieces)
-    step = max(size * 1e-4, 1e-6)
+    step = max(1e-4 * max(float(np.ptp(p, axis=0).max()) for p in pieces), 1e-6)
+    cells = [np.rint(p[[0, -1]] / step).astype(np.int64).tolist() for p in pieces]
     ends: dict[tuple[int, int], list[tuple[int, int]]] = {}
-
-    def key(point: NDArray[np.float64]) -> tuple[int, int]:
-        return round(float(point[0]) / step), round(float(point[1]) / step)
-
-    for n, piece in enumerate(pieces):
-        for end in (0, -1):
-            ends.setdefault(key(piece[end]), []).append((n, end))
-
-    def mate(point: NDArray[np.float64]) -> tuple[int, int] | None:
-        kx, ky = key(point)
-        for dx in (0, -1, 1):
-            for dy in (0, -1, 1):
-                for n, end in ends.get((kx + dx, ky + dy), ()):
-                    if n not in used:
-                        return n, end
-        return None
+    for n, both in enumerate(cells):
+        for end, (x, y) in enumerate(both):
+            ends.setdefault((x, y), []).append((n, end))
 
     used: set[int] = set()
     closed: list[Line] = []
@@ -101,52 +84,56 @@ def _join(pieces: list[Line]) -> tuple[list[Line], int]:
         if n in used:
             continue
         used.add(n)
-        chain = [piece]
-        start = piece[0]
+        chain, (x, y) = [piece], cells[n][1]
         while True:
-            tip = chain[-1][-1]
-            if len(chain) > 1 and np.abs(tip - start).max() <= 1.5 * step:
+            if len(chain) > 1 and np.abs(chain[-1][-1] - piece[0]).max() <= 1.5 * step:
                 closed.append(np.concatenate([c[:-1] for c in chain]))
                 break
-            found = mate(tip)
+            around = product((0, -1, 1), repeat=2)
+            near = (e for dx, dy in around for e in ends.get((x + dx, y + dy), ()))
+            found = next((e for e in near if e[0] not in used), None)
             if found is None:
                 left += 1
                 break
             m, end = found
             used.add(m)
-            chain.append(pieces[m] if end == 0 else pieces[m][::-1])
+            chain.append(pieces[m][::-1] if end else pieces[m])
+            x, y = cells[m][1 - end]
     return closed, left
 
 
-def round_outlines(lines: Iterable[Line]) -> Rounds:
-    """The circles among outlines given as points, shape (points, 2), closed or in pieces.
+def rounds_of(
+    exact: list[tuple[float, float, float]],
+    lines: Iterable[Line],
+    scale: tuple[float, float] = (1.0, 1.0),
+    ignored: int = 0,
+    notes: Iterable[str] = (),
+) -> Rounds:
+    """Circles (x, y, diameter), and those among outlines that are closed or in pieces.
 
-    An outline whose ends meet to 2 % of its size is closed. Pieces (the two halves of a
-    circle, say) are joined where their ends meet.
+    An outline, shape (points, 2), whose ends meet to 2 % of its size is closed. Pieces (the two
+    halves of a circle, say) are joined where their ends meet. `scale` gives the mm of x and y.
     """
-    found: list[tuple[float, float, float]] = []
     pieces: list[Line] = []
-    ignored = 0
-
-    def take(line: Line) -> None:
-        nonlocal ignored
+    outlines: list[Line] = []
+    for line in lines:
+        size = float(np.ptp(line, axis=0).max()) if len(line) > 1 else 0.0
+        if not 0 < size < np.inf:
+            continue
+        if len(line) > 3 and np.abs(line[0] - line[-1]).max() <= 0.02 * size:
+            outlines.append(line[:-1])
+        else:
+            pieces.append(line)
+    closed, left = _join(pieces)
+    found = list(exact)
+    for line in outlines + closed:
         x, y, diameter, off = _fit(line)
         if off <= ROUND_TO and len(line) >= 6:
             found.append((x, y, diameter))
         else:
             ignored += 1
-
-    for line in lines:
-        if len(line) < 2 or not np.isfinite(line).all():
-            continue
-        size = float(np.ptp(line, axis=0).max())
-        if size == 0:
-            continue
-        if len(line) > 3 and np.abs(line[0] - line[-1]).max() <= 0.02 * size:
-            take(line[:-1])
-        else:
-            pieces.append(line)
-    closed, left = _join(pieces)
-    for line in closed:
-        take(line)
-    return Rounds(circles_of(found), ignored, left)
+    circles = np.array([tuple(c) for c in found], CIRCLES)
+    circles["x"] *= scale[0]
+    circles["y"] *= scale[1]
+    circles["diameter"] *= scale[0]
+    return Rounds(circles, ignored, left, tuple(notes))

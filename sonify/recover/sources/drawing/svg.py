@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import re
 from collections.abc import Iterator
 from pathlib import Path
@@ -12,68 +13,55 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
-from sonify.recover.sources.drawing.rounds import CIRCLES, Rounds, round_outlines
+from sonify.recover.sources.drawing.rounds import Rounds, rounds_of
 
 __all__ = ["read_svg"]
 
 MAX_BYTES = 64 * 1024 * 1024
 MAX_ELEMENTS = 200_000
 MAX_DRAWN = 400_000
+MAX_DEPTH = 200
+CURVE_STEPS = [k / 16 for k in range(1, 17)]
 MM_PER_PX = 25.4 / 96  # CSS Values and Units: 96 px = 1 in
 _UNIT = re.compile(r"^\s*[-+0-9.eE]+\s*(mm|cm|in|pt|pc|px|q)\s*$", re.IGNORECASE)
 
 
-class _Scan:
-    """A first look that takes no memory: elements, units, and what must not be in there."""
+def _root_of(data: bytes, path: Path) -> dict[str, str]:
+    """The attributes of the root, after a first look that takes no memory and refuses what must
+    not be in a drawing."""
+    elements = depth = 0
+    root: dict[str, str] | None = None
 
-    def __init__(self, path: Path) -> None:
-        self.path = path
-        self.elements = 0
-        self.depth = 0
-        self.root: dict[str, str] | None = None
-        self.ids: dict[str, int] = {}
-        self.uses: list[str] = []
+    def fail(what: str) -> bool:
+        raise InputError(what, file=path)
 
-    def fail(self, what: str) -> None:
-        raise InputError(what, file=self.path)
-
-    def start(self, name: str, attributes: dict[str, str]) -> None:
-        self.elements += 1
-        self.depth += 1
-        if self.root is None:
+    def start(name: str, attributes: dict[str, str]) -> None:
+        nonlocal elements, depth, root
+        elements += 1
+        depth += 1
+        if root is None:
+            root = attributes
             if name.rpartition(":")[2] != "svg":
-                self.fail(f"its outermost element is <{name}>; an SVG drawing begins with <svg>")
-            self.root = attributes
-        if self.elements > MAX_ELEMENTS:
-            self.fail(
-                f"it has more than {MAX_ELEMENTS:,} elements; keep only the disc's outlines in it"
-            )
-        if self.depth > 200:
-            self.fail("its groups are nested more than 200 deep; ungroup them")
-        if name.rpartition(":")[2] == "use":
-            self.uses.append(attributes.get("href", attributes.get("xlink:href", "")))
+                fail(f"its outermost element is <{name}>; an SVG drawing begins with <svg>")
+        if elements > MAX_ELEMENTS:
+            fail(f"it has more than {MAX_ELEMENTS:,} elements; keep only the disc's outlines")
+        if depth > MAX_DEPTH:
+            fail(f"its groups are nested more than {MAX_DEPTH} deep; ungroup them")
 
-    def end(self, name: str) -> None:
-        self.depth -= 1
+    def end(name: str) -> None:
+        nonlocal depth
+        depth -= 1
 
-    def entity(self, name: str, *rest: Any) -> None:
-        self.fail(
-            f"it defines the entity '{name}'; entities can draw in other files or grow without "
-            "end, so save it without a DOCTYPE of its own"
-        )
-
-    def external(self, *rest: Any) -> bool:
-        self.fail("it draws in another file (an outside entity); save it as one file")
-        return False
-
-
-def _scan(data: bytes, path: Path) -> dict[str, str]:
-    scan = _Scan(path)
     parser = expat.ParserCreate()
-    parser.StartElementHandler = scan.start
-    parser.EndElementHandler = scan.end
-    parser.EntityDeclHandler = scan.entity
-    parser.ExternalEntityRefHandler = scan.external
+    parser.StartElementHandler = start
+    parser.EndElementHandler = end
+    parser.EntityDeclHandler = lambda name, *rest: fail(
+        f"it defines the entity '{name}', which could include other files or grow without limit; "
+        "save it without a DOCTYPE of its own"
+    )
+    parser.ExternalEntityRefHandler = lambda *rest: fail(
+        "it includes another file (an external entity); save it as one file"
+    )
     try:
         parser.Parse(data, True)
     except expat.ExpatError as e:
@@ -82,18 +70,7 @@ def _scan(data: bytes, path: Path) -> dict[str, str]:
             file=path,
             place=f"line {e.lineno}, column {e.offset + 1}",
         ) from None
-    if scan.root is None:
-        raise InputError("it is empty; an SVG drawing is needed", file=path)
-    return scan.root
-
-
-def _scale(root: dict[str, str]) -> tuple[float, str]:
-    """Millimetres per px of the parsed drawing, and what to say about it."""
-    for key in ("width", "height"):
-        unit = _UNIT.match(root.get(key, ""))
-        if unit:
-            return MM_PER_PX, ""
-    return 1.0, "the drawing names no unit; its numbers are taken as mm"
+    return root or {}
 
 
 def _hidden(element: Any) -> bool:
@@ -117,17 +94,13 @@ def _sampled(path: Any) -> Iterator[NDArray[np.float64]]:
     """The outlines of a path as points, finely enough to tell a circle from a polygon."""
     import svgelements as se
 
+    straight = (se.Move, se.Line, se.Close)
     for sub in path.as_subpaths():
         points: list[tuple[float, float]] = []
         for segment in sub:
-            if isinstance(segment, se.Move):
-                points.append((segment.end.x, segment.end.y))
-            elif isinstance(segment, (se.Line, se.Close)):
-                if segment.end is not None:
-                    points.append((segment.end.x, segment.end.y))
-            else:
-                steps = np.linspace(0, 1, 17)[1:]
-                points.extend((p.x, p.y) for p in (segment.point(float(t)) for t in steps))
+            curve = [] if isinstance(segment, straight) else CURVE_STEPS
+            ends = [segment.point(t) for t in curve] if curve else [segment.end]
+            points.extend((p.x, p.y) for p in ends if p is not None)
         line = np.array(points, float).reshape(-1, 2)
         if len(line) > 1:
             keep = np.append(True, np.abs(np.diff(line, axis=0)).max(axis=1) > 0)
@@ -152,25 +125,21 @@ def read_svg(path: Path) -> Rounds:
             file=path,
         )
     data = path.read_bytes()
-    root = _scan(data, path)
-    scale, note = _scale(root)
+    root = _root_of(data, path)
+    # a drawing without units is its user units, and not px of a page
+    has_unit = any(_UNIT.match(root.get(key, "")) for key in ("width", "height"))
+    scale = MM_PER_PX if has_unit else 1.0
+    notes = () if has_unit else ("the drawing names no unit; its numbers are taken as mm",)
     exact: list[tuple[float, float, float]] = []
     lines: list[NDArray[np.float64]] = []
     flat = 0
-    drawn = 0
     try:
-        import io
-
-        # a drawing without units is its user units, and not px of a page
-        no_page = scale == 1.0
-        bare = _without_size(data) if no_page else data
-        svg = se.SVG.parse(io.BytesIO(bare), reify=False, ppi=96)
-        for element in svg.elements():
-            drawn += 1
-            if drawn > MAX_DRAWN:
+        source = io.BytesIO(data if has_unit else _without_size(data))
+        for drawn, element in enumerate(se.SVG.parse(source, reify=False, ppi=96).elements()):
+            if drawn >= MAX_DRAWN:
                 raise InputError(
-                    f"its <use> elements draw more than {MAX_DRAWN:,} shapes; "
-                    "keep only the disc's outlines in it",
+                    f"its <use> elements draw more than {MAX_DRAWN:,} shapes; keep only the disc's "
+                    "outlines",
                     file=path,
                 )
             if not isinstance(element, se.Shape) or _hidden(element):
@@ -190,13 +159,8 @@ def read_svg(path: Path) -> Rounds:
             "its elements refer to themselves without end; write each shape once", file=path
         ) from None
     except (ValueError, TypeError, AttributeError, IndexError, ZeroDivisionError) as e:
-        raise InputError(f"a shape in it can't be understood ({e})", file=path) from None
-    found = round_outlines(lines)
-    circles = np.concatenate([np.array(exact, CIRCLES), found.circles])
-    circles["x"] *= scale
-    circles["y"] *= -scale
-    circles["diameter"] *= scale
-    return Rounds(circles, found.ignored + flat, found.open_lines, (note,) if note else ())
+        raise InputError(f"it has a shape that can't be understood ({e})", file=path) from None
+    return rounds_of(exact, lines, (scale, -scale), flat, notes)
 
 
 def _without_size(data: bytes) -> bytes:

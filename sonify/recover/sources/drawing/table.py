@@ -8,7 +8,7 @@ import math
 from pathlib import Path
 
 from sonify.errors import InputError
-from sonify.recover.sources.drawing.rounds import Rounds, circles_of
+from sonify.recover.sources.drawing.rounds import Rounds, rounds_of
 from sonify.settings import read_text
 
 __all__ = ["NEEDED", "read_table"]
@@ -23,35 +23,30 @@ def read_table(path: Path) -> Rounds:
     Raises
     ------
     InputError
-        A line with too few values, or with one that is no number.
+        A line with too few values, or with one that is not a number.
     """
-    text = read_text(path)
-    rows = csv.reader(io.StringIO(text.removeprefix("\ufeff"), newline=""))
+    rows = csv.reader(io.StringIO(read_text(path).removeprefix("\ufeff"), newline=""))
     head: list[str] = []
-    items = []
+    items: list[tuple[float, float, float]] = []
     for row in rows:
-        if not row or not "".join(row).strip() or row[0].lstrip().startswith("#"):
+        if not "".join(row).strip() or row[0].lstrip().startswith("#"):
             continue
         if not head:
             head = [c.strip().casefold() for c in row]
-            columns = [head.index(n) for n in NEEDED]
-            kind = head.index("kind") if "kind" in head else None
+            continue
+        cells = dict(zip(head, row, strict=False))
+        if cells.get("kind", "").strip().casefold() in MARKS:
             continue
         try:
-            if kind is not None and kind < len(row) and row[kind].strip().casefold() in MARKS:
-                continue
-            x, y, diameter = (float(row[c]) for c in columns)
-        except (ValueError, IndexError):
+            x, y, diameter = (float(cells[name]) for name in NEEDED)
+            fine = math.isfinite(x) and math.isfinite(y) and 0 < diameter < math.inf
+        except (ValueError, KeyError):
+            fine = False
+        if not fine:
             raise InputError(
-                f"three numbers are needed in the columns {', '.join(NEEDED)}",
-                file=path,
-                place=f"line {rows.line_num}",
-            ) from None
-        if not (math.isfinite(x) and math.isfinite(y) and 0 < diameter < math.inf):
-            raise InputError(
-                "a hole needs a finite place and a diameter above 0",
+                f"{', '.join(NEEDED)} must be finite numbers, with a diameter above 0",
                 file=path,
                 place=f"line {rows.line_num}",
             )
         items.append((x, y, diameter))
-    return Rounds(circles_of(items))
+    return rounds_of(items, ())
