@@ -9,8 +9,9 @@ import wave
 import mido
 import numpy as np
 import pytest
+from PIL import Image, ImageOps
 
-from tests.world import machine_a
+from tests.world import machine_a, photos_a
 from tests.world.machine_a import Take
 
 
@@ -127,3 +128,23 @@ def test_a_recording_holds_the_notes_that_were_read() -> None:
     file = mido.MidiFile(file=io.BytesIO(take.files["take.mid"]))
     ons = sum(m.type == "note_on" for m in file.tracks[0])
     assert ons == int((take.grid_read == 1).sum())
+
+
+@pytest.mark.parametrize("seed", [1, 13, 23])
+def test_a_picture_shows_the_disc(seed: int) -> None:
+    shot = photos_a.picture(seed)
+    assert shot.readable
+    assert shot.image.dtype == np.uint8
+    assert shot.image.shape[2] == 3
+    assert shot.grid.shape == shot.disc.grid.shape
+    assert shot.grid.dtype == np.int8
+
+
+def test_a_seed_gives_the_same_picture_and_an_upright_one() -> None:
+    first, second = photos_a.picture(23), photos_a.picture(23)
+    assert first.jpeg == second.jpeg
+    np.testing.assert_array_equal(first.image, second.image)
+    assert first.jpeg is not None
+    upright = ImageOps.exif_transpose(Image.open(io.BytesIO(first.jpeg)))
+    assert upright.size == first.image.shape[1::-1]
+    assert np.abs(np.asarray(upright, int) - first.image).mean() < 1
