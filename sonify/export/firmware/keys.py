@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sonify.export.firmware.tones import Tones
 from sonify.midi.bends import ChannelAllocation, allocate_channels, bend_of
+from sonify.midi.channels import BEND_CENTRE
 from sonify.music.machine import Refusal
 from sonify.music.metre import Grid
 from sonify.music.notes import needs_bends, voice_pitch_sets
@@ -19,16 +19,15 @@ from sonify.music.theory.tuning import concert_shift
 __all__ = ["Keys", "Sounds", "allocation_of", "sounds_of"]
 
 MOST_SOUNDS = 256
-_CENTRE = 8192
 _CHANNELS_FREE = 15
 
 
 @dataclass(frozen=True, eq=False)
 class Keys:
-    """A voice's table of tones as the core takes it, shape as that of its pitches.
+    """A voice's table of tones as the core takes it, in the shape of its pitches.
 
-    `table` has MIDI notes, or numbers of sounds where tones choose their channel; `led` the
-    lowest and the highest of them where tones are led.
+    `table` has MIDI notes, or numbers of sounds if tones choose their channel. `led` is the lowest
+    and the highest of them if tones are led.
     """
 
     table: NDArray[np.uint8]
@@ -37,27 +36,29 @@ class Keys:
 
 @dataclass(frozen=True, eq=False)
 class Sounds:
-    """The sounds that the tables of tones refer to.
+    """The keys of all voices, and the sounds that they refer to.
 
     Attributes
     ----------
+    keys : list of Keys
     pairs : list of (int, int)
-        Key and channel of each sound; empty where each voice has one channel for all its tones.
+        Key and channel of each sound; empty if each voice has one channel for all its tones.
     bends : dict
         The bend of each channel that is bent, 0 to 16383.
     channels : list of tuple of int
         All channels of each voice, its own first.
     """
 
-    pairs: list[tuple[int, int]] = field(default_factory=list)
-    bends: dict[int, int] = field(default_factory=dict)
-    channels: list[tuple[int, ...]] = field(default_factory=list)
+    keys: list[Keys]
+    pairs: list[tuple[int, int]]
+    bends: dict[int, int]
+    channels: list[tuple[int, ...]]
 
 
 def allocation_of(
     music: Music, channels: list[int], unit_bits: int, grid: Grid
 ) -> list[ChannelAllocation | None]:
-    """The channels that voices bend, as in the performance.
+    """Allocate the channels that voices bend, as in the performance.
 
     Raises
     ------
@@ -81,20 +82,19 @@ def allocation_of(
     count = sum(max(1, len(set(bend_of(r)[1].tolist()))) for r in pitch_sets if r is not None)
     raise Refusal(
         f"tones between the keys with {count} bends: MIDI has {_CHANNELS_FREE} channels for them, "
-        "and which of them a disc needs shows only at its end (take fewer voices, or a scheme or "
+        "and which of them a disc needs shows only at its end (use fewer voices, or a scheme or "
         "scale of fewer tones)"
     )
 
 
 def sounds_of(
     music: Music,
-    names: list[str],
+    voices: list[tuple[str, Tones]],
     channels: list[int],
-    tones: list[Tones],
     allocations: list[ChannelAllocation | None],
     period: float,
-) -> tuple[list[Keys], Sounds]:
-    """Tables of keys for all voices, and what they are made of.
+) -> Sounds:
+    """Make the tables of keys for all voices, each given as its name and tones.
 
     Raises
     ------
@@ -106,56 +106,36 @@ def sounds_of(
     pairs: dict[tuple[int, int], int] = {}
     bends: dict[int, int] = {}
     keys = []
-    for n, (t, each) in enumerate(zip(tones, allocations, strict=True)):
+    for n, ((name, t), each) in enumerate(zip(voices, allocations, strict=True)):
         drum = music.voice[n].drum is not None
         pitch = t.pitch if drum or not shift else np.clip(t.pitch + shift, 0.0, 127.0)
-        if each is not None:
-            bends |= {c: _CENTRE + b for b, c in zip(each.bends, each.channels, strict=True) if b}
-            if t.led is not None and (len(each.bends) > 1 or period != round(period)):
-                raise Refusal(
-                    f"voice '{names[n]}': tones of several bends that are led from one to the "
-                    'next: the core leads in whole semitones (take leading = "free")'
-                )
+        channel_of = {} if each is None else dict(zip(each.bends, each.channels, strict=True))
+        bends |= {channel: BEND_CENTRE + bend for bend, channel in channel_of.items() if bend}
+        if t.led is not None and each and (len(each.bends) > 1 or period != round(period)):
+            raise Refusal(
+                f"voice '{name}': tones of several bends that are led from one to the next: the "
+                'core leads in whole semitones (use leading = "free")'
+            )
         key, bend = bend_of(pitch)
+        table: NDArray[np.integer] = key
         led = None
         if t.led is not None:
             low, high = (round(bound + shift) for bound in t.led)
             led = max(0, low), min(127, high)
-        if not several:
-            keys.append(Keys(key, led))
-            continue
-        channel = _channels(bend, channels[n], each)
-        if led is None:
-            at = _numbers(pairs, key, channel)
-        else:
+        if several and led is not None:
             # all keys of its range one after the other, so that leading counts in sounds too
             first = len(pairs)
             pairs |= {(k, -1 - n): first + k - led[0] for k in range(led[0], led[1] + 1)}
-            at = key.astype(np.int64) - led[0] + first
+            table = key.astype(np.int64) - led[0] + first
             led = first, first + led[1] - led[0]
+        elif several:
+            both = zip(key.reshape(-1).tolist(), bend.reshape(-1).tolist(), strict=True)
+            sounds = [(k, channel_of.get(b, channels[n])) for k, b in both]
+            numbers = [pairs.setdefault(sound, len(pairs)) for sound in sounds]
+            table = np.array(numbers).reshape(key.shape)
         if len(pairs) > MOST_SOUNDS:
             raise Refusal(f"more than {MOST_SOUNDS} tones of different bends in all voices")
-        keys.append(Keys(at.astype(np.uint8), led))
+        keys.append(Keys(table.astype(np.uint8), led))
     own = [(k, c if c >= 0 else channels[-1 - c]) for k, c in pairs]
     chans = [(c,) if e is None else e.channels for c, e in zip(channels, allocations, strict=True)]
-    return keys, Sounds(own, bends, chans)
-
-
-def _channels(
-    bend: NDArray[np.int64], own: int, allocation: ChannelAllocation | None
-) -> NDArray[np.int64]:
-    if allocation is None:
-        return np.full(bend.shape, own)
-    channel_of: Callable[[int], int] = dict(
-        zip(allocation.bends, allocation.channels, strict=True)
-    ).__getitem__
-    flat = [channel_of(b) for b in bend.reshape(-1).tolist()]
-    return np.array(flat, np.int64).reshape(bend.shape)
-
-
-def _numbers(
-    pairs: dict[tuple[int, int], int], key: NDArray[np.uint8], channel: NDArray[np.int64]
-) -> NDArray[np.int64]:
-    both = zip(key.reshape(-1).tolist(), channel.reshape(-1).tolist(), strict=True)
-    flat = [pairs.setdefault(pair, len(pairs)) for pair in both]
-    return np.array(flat, np.int64).reshape(key.shape)
+    return Sounds(keys, own, bends, chans)

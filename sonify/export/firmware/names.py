@@ -32,43 +32,39 @@ _NAME = re.compile(r"[a-z][a-z0-9_]{0,23}")
 
 
 def check_prefix(prefix: str) -> str:
-    """Check the prefix of all names and files.
+    """Check the prefix of all C names and files.
 
     Raises
     ------
     InputError
         Not a name, or one that collides.
     """
-    key = "prefix"
-    if not _NAME.fullmatch(prefix) or prefix.endswith("_"):
-        raise InputError(
-            f"'{prefix}' can't begin names in C; take small letters, digits and _ (at most 24), "
-            "a letter first, such as player",
-            key=key,
-        )
-    if prefix in KEYWORDS:
-        raise InputError(f"'{prefix}' is a keyword of C; take another such as player", key=key)
-    if prefix in HEADERS:
-        raise InputError(
-            f"{prefix}.h would collide with the header <{prefix}.h>; take another such as player",
-            key=key,
-        )
-    if _KEPT.match(prefix):
-        raise InputError(
-            f"names that begin with '{prefix}' collide with those that C keeps for its library "
-            "(str, mem, wcs, is and to, then a letter); take another such as player",
-            key=key,
-        )
+    problems = (
+        (
+            not _NAME.fullmatch(prefix) or prefix.endswith("_"),
+            "can't begin names in C: give a lower-case letter, then up to 23 more, digits or _",
+        ),
+        (prefix in KEYWORDS, "is a keyword of C"),
+        (prefix in HEADERS, f"would collide with the header <{prefix}.h>"),
+        (
+            _KEPT.match(prefix),
+            "begins like names that C keeps for its library (str, mem, wcs, is or to, then a "
+            "letter)",
+        ),
+    )
+    for wrong, why in problems:
+        if wrong:
+            raise InputError(f"'{prefix}' {why}; use another, such as player", key="prefix")
     return prefix
 
 
 def voice_names(names: list[str]) -> list[str]:
-    """A name in C for each voice.
+    """Make a C name for each voice.
 
     Raises
     ------
     InputError
-        Two voices whose names become the same.
+        Two voices get the same name.
     """
     out: list[str] = []
     for n, name in enumerate(names):

@@ -1,17 +1,16 @@
-"""All that the C tables need, worked out from a performance, or why a machine can't follow it."""
+"""All that the C tables need of a performance, or why a machine can't follow it."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from fractions import Fraction
+from typing import NoReturn
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sonify.errors import InputError
 from sonify.export.firmware.alphabet import letters_of
-from sonify.export.firmware.keys import Keys, Sounds, allocation_of, sounds_of
+from sonify.export.firmware.keys import Sounds, allocation_of, sounds_of
 from sonify.export.firmware.steps import steps_of
 from sonify.export.firmware.tones import Tones, tones_of
 from sonify.light.letters import Letters
@@ -27,13 +26,13 @@ from sonify.performance import Performance
 from sonify.player.timeline import read_times
 from sonify.ranges import chosen
 
-__all__ = ["FirmwarePlan", "VoicePlan", "plan_of"]
+__all__ = ["FILLS", "RAM", "FirmwarePlan", "VoicePlan", "plan_of"]
 
 RAM = 2048
 """Bytes of RAM that the core keeps to."""
 
 CALLER = 256
-"""Bytes of RAM left to the caller if the room for a message is not given."""
+"""Bytes of RAM to leave for the caller if the room for a message is not given."""
 
 _HALT_POSITIONS, _HALT_S = 16, 2.0
 _STACK, _STACK_CHANCE = 200, 20
@@ -46,7 +45,7 @@ MOST_POSITIONS = 8192
 MOST_LAMPS = 8192
 _ROWS_SEEN = 2048
 
-_FILLS = ("rows", "running", "columns", "furrows", "characters", "rolling")
+FILLS = ("rows", "running", "columns", "furrows", "characters", "rolling")
 
 
 @dataclass(frozen=True, eq=False)
@@ -55,12 +54,10 @@ class VoicePlan:
 
     voice: Voice
     name: str
-    channel: int
     program: int
     source: str
     steps: Steps
     tones: Tones
-    keys: Keys
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,19 +66,14 @@ class FirmwarePlan:
 
     Attributes
     ----------
+    show : Performance
     voices : list of VoicePlan
     sounds : Sounds
+    letters : Letters
     period : int
         Of the scale, in semitones.
-    positions, unit_bits, width, height : int
-    fill, alphabet : str
-        `alphabet` is "none" for a disc without a code.
-    hole : int
-        The bit that a hole stands for.
-    letters : Letters
-    step_ticks, bar_ticks : int
-    position_s, pause_s, column_s, turn_s, gap_s : float
-        `gap_s` is the usual time between two rows.
+    gap_slots : int
+        The usual number of positions between two rows.
     notes, text : int
         Room for notes that are due or sounding, and for characters.
     """
@@ -89,33 +81,17 @@ class FirmwarePlan:
     show: Performance
     voices: list[VoicePlan]
     sounds: Sounds
-    period: int
-    positions: int
-    unit_bits: int
-    width: int
-    height: int
-    fill: str
-    alphabet: str
-    low_first: bool
-    framed: bool
-    parity: bool
-    crc: bool
-    index: bool
-    hole: int
     letters: Letters
-    step_ticks: int
-    bar_ticks: int
-    position_s: float
-    pause_s: float
-    column_s: float
+    period: int
     gap_slots: int
     notes: int
-    text: int
+    text: int = 1
 
     @property
-    def lamps(self) -> int:
-        """Number of lamps."""
-        return self.width * self.height
+    def alphabet(self) -> str:
+        """Name of the code's alphabet; "none" for a disc without a code."""
+        code = self.show.disc.code
+        return "none" if code is None else code.alphabet
 
     @property
     def human(self) -> bool:
@@ -123,13 +99,8 @@ class FirmwarePlan:
         return any(s.op in ("SHAKE", "FORCE") for v in self.voices for s in v.steps.steps)
 
     @property
-    def by_value(self) -> bool:
-        """Whether some tones are known only when their character has been read."""
-        return any(v.tones.by_value for v in self.voices)
-
-    @property
     def past(self) -> int:
-        """Number of past bits kept for densities; 0 where 32 are enough."""
+        """Number of past bits kept for densities; 0 if 32 are enough."""
         leads = [v.tones.leads[0] for v in self.voices]
         most = max([lead.up for lead in leads if lead.by == "DENSITY"] or [0])
         return 0 if most <= 32 else 1 << (most - 1).bit_length()
@@ -137,39 +108,39 @@ class FirmwarePlan:
     @property
     def stall_ticks(self) -> int:
         """Ticks without a position after which all notes end."""
-        return min(2 * (self.gap_slots + 2 * self.positions) * self.step_ticks, 0x10000000)
+        slots = 2 * (self.gap_slots + 2 * self.show.disc.positions)
+        return min(slots * self.show.grid.step_ticks, 0x10000000)
 
     @property
     def halt_ticks(self) -> int:
         """The same while a row is read, when every clock hole is reported."""
-        positions = max(_HALT_POSITIONS, math.ceil(_HALT_S / self.position_s))
-        return min(positions * self.step_ticks, self.stall_ticks)
+        positions = max(_HALT_POSITIONS, math.ceil(_HALT_S / self.show.timeline.position_s))
+        return min(positions * self.show.grid.step_ticks, self.stall_ticks)
 
     @property
     def stack(self) -> int:
-        """About how many bytes of stack it takes at most: repeated notes pass the rules again."""
+        """The most stack it takes, in bytes (estimate): repeated notes pass the rules again."""
         again = [sum(s.op in ("ECHOES", "REPEAT") for s in v.steps.steps) for v in self.voices]
         return _STACK + _STACK_CHANCE * self.human + _STACK_AGAIN * max(again, default=0)
 
     @property
     def needed(self) -> int:
         """Bytes that this disc's message takes while it is decoded, with framing and shifts."""
-        if self.alphabet == "none":
+        last = np.flatnonzero(self.show.disc.grid.reshape(-1))
+        if self.alphabet == "none" or not len(last):
             return 0
-        return units_used(self.show.disc.grid, self.unit_bits)
+        return int(last[-1]) // self.show.unit_bits + 1
 
+    @property
     def ram(self) -> int:
-        """Bytes of RAM of the core on a chip that packs its structures."""
-        return fixed_ram(self) + self.text + 13 * self.notes
-
-
-def fixed_ram(plan: FirmwarePlan) -> int:
-    """Bytes of RAM without notes and text: the sum of the core's variables."""
-    rules = sum(len(v.steps.steps) for v in plan.voices)
-    row = (plan.positions + 7) // 8
-    per_voice = (31 if plan.human else 27) * len(plan.voices) + 2 * (rules + 1)
-    bent = 2 if plan.sounds.bends else 0
-    return per_voice + (plan.lamps + 7) // 8 + 2 * row + plan.past // 8 + 96 + bent
+        """The RAM of the core's variables, in bytes, on a chip that packs its structures."""
+        rules = sum(len(v.steps.steps) for v in self.voices)
+        row = (self.show.disc.positions + 7) // 8
+        lamps = (self.show.setup.player.matrix.lamps + 7) // 8
+        per_voice = (31 if self.human else 27) * len(self.voices) + 2 * (rules + 1)
+        bent = 2 if self.sounds.bends else 0
+        fixed = per_voice + lamps + 2 * row + self.past // 8 + 96 + bent
+        return fixed + self.text + 13 * self.notes
 
 
 def plan_of(show: Performance, text: int | None = None) -> FirmwarePlan:
@@ -179,156 +150,116 @@ def plan_of(show: Performance, text: int | None = None) -> FirmwarePlan:
     ----------
     show : Performance
     text : int, optional
-        Room for a message, in characters (bytes in utf-8); as much as fits in 2 KB of RAM if not
-        given.
+        Room for a message, in characters (bytes in utf-8). Default: as much as fits in 2 KB of
+        RAM.
 
     Raises
     ------
     InputError
         What can't be followed and why, in one line; sizes beyond the core's.
     """
-    setup, disc, grid = show.setup, show.disc, show.grid
-    matrix = setup.player.matrix
-    reasons: list[str] = []
-    hint = ""
-    if setup.music.timing == "bars":
-        reasons.append("timing 'bars' moves rows to bar lines, which the disc does not")
-        hint = "give {music.timing}=player"
-    scale = find_scale(setup.music.scale)
-    if disc.positions > MOST_POSITIONS:
-        reasons.append(f"{disc.positions:,} positions a row; the core counts to {MOST_POSITIONS:,}")
-    if matrix.lamps > MOST_LAMPS:
-        reasons.append(f"{matrix.lamps:,} lamps; the core drives up to {MOST_LAMPS:,}")
-    if matrix.fill not in _FILLS:
-        reasons.append(f"the core does not know the fill rule '{matrix.fill}'")
-    if grid.step_ticks > 65535 or grid.bar_ticks * 8 > 2**31:
-        reasons.append("so fine a metre needs more ticks a position than the core counts")
-    two = read_times(2, disc.positions, setup.player)
-    gap = int(two.row_slot[1]) - disc.positions
-    straight = setup.player.row_start == "index"
+    music, player, disc = show.setup.music, show.setup.player, show.disc
+    reasons = _beyond(show)
+    scale = find_scale(music.scale)
+    straight = player.row_start == "index"
+    gap = int(read_times(2, disc.positions, player).row_slot[1]) - disc.positions
     machine = Machine(disc.positions, show.unit_bits, straight, gap)
-    frame = Frame(scale, float(note_number(setup.music.root)), grid)
-    channels = assign_channels(setup.music.voice)
+    frame = Frame(scale, float(note_number(music.root)), show.grid)
+    channels = assign_channels(music.voice)
     voices = []
-    for n, voice in enumerate(setup.music.voice):
+    for n, voice in enumerate(music.voice):
+        name = voice.name or f"voice {n + 1}"
         try:
-            voices.append(_voice(show, voice, n, channels[n], frame, machine))
+            voices.append(_voice(voice, name, f"music.voice[{n}]", frame, machine))
         except Refusal as reason:
-            name = voice.name or f"voice {n + 1}"
             reasons.append(f"voice '{name}': {reason}")
-    alphabet = "none" if disc.code is None else disc.code.alphabet
     try:
-        code_refusal(show)
-    except Refusal as reason:
-        reasons.append(str(reason))
-    try:
-        allocations = allocation_of(setup.music, channels, show.unit_bits, grid)
+        allocations = allocation_of(music, channels, show.unit_bits, show.grid)
         if len(voices) == len(channels):
-            names, tones = [v.name for v in voices], [v.tones for v in voices]
-            keys, sounds = sounds_of(setup.music, names, channels, tones, allocations, scale.period)
+            named = [(v.name, v.tones) for v in voices]
+            sounds = sounds_of(music, named, channels, allocations, scale.period)
     except Refusal as reason:
         reasons.append(str(reason))
     if reasons:
-        raise InputError(
-            "a machine can't follow this as it reads: " + "; ".join(reasons), hint=hint
-        )
-    tones_of_each = [len(np.unique(k.table)) for k in keys]
-    notes = sum(
-        v.steps.notes(disc.positions, n) for v, n in zip(voices, tones_of_each, strict=True)
-    )
-    notes = max(4, notes)
-    timeline = show.timeline
-    plan = FirmwarePlan(
-        show=show,
-        voices=[replace(v, keys=k) for v, k in zip(voices, keys, strict=True)],
-        sounds=sounds,
-        period=max(1, round(scale.period)),
-        positions=disc.positions,
-        unit_bits=show.unit_bits,
-        width=matrix.width,
-        height=matrix.height,
-        fill=matrix.fill,
-        alphabet=alphabet,
-        low_first=disc.code is not None and disc.code.bit_order == "low-first",
-        framed=disc.code is not None and disc.code.framing == "framed",
-        parity=disc.code is not None and disc.code.check == "parity",
-        crc=disc.code is not None and disc.code.check == "crc-16",
-        index=straight,
-        hole=disc.layout.hole_means,
-        letters=letters_of(alphabet, matrix),
-        step_ticks=grid.step_ticks,
-        bar_ticks=grid.bar_ticks,
-        position_s=timeline.position_s,
-        pause_s=setup.player.message_pause,
-        column_s=float(1 / Fraction(matrix.scroll)),
-        gap_slots=gap,
-        notes=notes,
-        text=0,
-    )
-    if notes > MOST_NOTES:
-        raise InputError(
-            f"a machine can't follow this as it reads: up to {notes} notes would be due or "
-            f"sounding at once, and the core keeps {MOST_NOTES}; take shorter echoes or "
-            "fewer voices"
-        )
+        _refuse(reasons, "give {music.timing}=player" if music.timing == "bars" else "")
+    pairs = zip(voices, sounds.keys, strict=True)
+    notes = sum(v.steps.notes(disc.positions, len(np.unique(k.table))) for v, k in pairs)
+    letters = letters_of("none" if disc.code is None else disc.code.alphabet, player.matrix)
+    period = max(1, round(scale.period))
+    plan = FirmwarePlan(show, voices, sounds, letters, period, gap, max(4, notes))
     _check_counts(plan)
-    return replace(plan, text=_text_room(plan, text))
+    if disc.code is None:
+        return plan
+    free = RAM - CALLER - plan.stack - plan.ram + plan.text
+    return replace(plan, text=max(LEAST_TEXT, min(MOST_TEXT, free)) if text is None else text)
+
+
+def _refuse(reasons: list[str], hint: str = "") -> NoReturn:
+    raise InputError("a machine can't follow this as it reads: " + "; ".join(reasons), hint=hint)
+
+
+def _beyond(show: Performance) -> list[str]:
+    """What of the disc and the player is beyond the core."""
+    disc, grid, matrix = show.disc, show.grid, show.setup.player.matrix
+    framing, check = (disc.code.framing, disc.code.check) if disc.code else ("plain", "none")
+    checks = (
+        (
+            show.setup.music.timing == "bars",
+            "timing 'bars' moves rows to bar lines, which the disc does not",
+        ),
+        (
+            disc.positions > MOST_POSITIONS,
+            f"{disc.positions:,} positions per row; the core counts to {MOST_POSITIONS:,}",
+        ),
+        (
+            matrix.lamps > MOST_LAMPS,
+            f"{matrix.lamps:,} lamps; the core drives up to {MOST_LAMPS:,}",
+        ),
+        (matrix.fill not in FILLS, f"the core does not know the fill rule '{matrix.fill}'"),
+        (
+            grid.step_ticks > 65535 or grid.bar_ticks * 8 > 2**31,
+            "so fine a metre needs more ticks per position than the core counts",
+        ),
+        (
+            framing not in ("plain", "framed"),
+            f"the core does not know the framing '{framing}'",
+        ),
+        (
+            check not in ("none", "parity", "crc-16"),
+            f"the check '{check}': the core does not repair bits, and would show a message that it "
+            "can't check; use parity or crc-16",
+        ),
+    )
+    return [reason for refused, reason in checks if refused]
 
 
 def _check_counts(plan: FirmwarePlan) -> None:
-    """Refuse more than the core's numbers can count."""
-    masks = {s.mask.bits for v in plan.voices for s in v.steps.steps if s.mask is not None}
-    velocities = sum(v.steps.velocities.size for v in plan.voices)
+    """Refuse more than the core can count or keep."""
+    steps = [v.steps for v in plan.voices]
+    masks = {s.mask.bits for each in steps for s in each.steps if s.mask is not None}
+    if plan.notes > MOST_NOTES:
+        _refuse(
+            [
+                f"up to {plan.notes} notes would be due or sounding at once, and the core keeps "
+                f"{MOST_NOTES}; use shorter echoes or fewer voices"
+            ]
+        )
     for count, most, what in (
-        (sum(len(v.steps.steps) for v in plan.voices), 254, "rhythm rules"),
-        (sum(v.keys.table.size for v in plan.voices), 65_535, "tones in tables"),
-        (velocities, 65_535, "velocities in tables"),
-        (
-            sum(map(len, masks)),
-            65_535,
-            "places that rows, positions, places and patterns pick from",
-        ),
+        (sum(len(each.steps) for each in steps), 254, "rhythm rules"),
+        (sum(k.table.size for k in plan.sounds.keys), 65_535, "tones in tables"),
+        (sum(each.velocities.size for each in steps), 65_535, "velocities in tables"),
+        (sum(map(len, masks)), 65_535, "places that rows, positions, places and patterns select"),
     ):
         if count > most:
-            raise InputError(
-                f"a machine can't follow this as it reads: {count:,} {what} in all voices, and "
-                f"the core counts to {most:,}; take fewer voices"
+            _refuse(
+                [
+                    f"{count:,} {what} in all voices, and the core counts to {most:,}; use fewer "
+                    "voices"
+                ]
             )
 
 
-def units_used(grid: NDArray[np.int8], unit_bits: int) -> int:
-    """Number of code units up to the last one that is not all zeros."""
-    last = np.flatnonzero(grid.reshape(-1))
-    return int(last[-1]) // unit_bits + 1 if len(last) else 0
-
-
-def _text_room(plan: FirmwarePlan, text: int | None) -> int:
-    if plan.alphabet == "none":
-        return 1
-    if text is not None:
-        return text
-    free = RAM - CALLER - plan.stack - plan.ram()
-    return max(LEAST_TEXT, min(MOST_TEXT, free))
-
-
-def code_refusal(show: Performance) -> None:
-    """Refuse codes that the core can't decode."""
-    code = show.disc.code
-    if code is None:
-        return
-    if code.framing not in ("plain", "framed"):
-        raise Refusal(f"the core does not know the framing '{code.framing}'")
-    if code.check not in ("none", "parity", "crc-16"):
-        raise Refusal(
-            f"the check '{code.check}': the core does not repair bits, and would show a message "
-            "that it can't check; take parity or crc-16"
-        )
-
-
-def _voice(
-    show: Performance, voice: Voice, n: int, channel: int, frame: Frame, machine: Machine
-) -> VoicePlan:
-    place = f"music.voice[{n}]"
+def _voice(voice: Voice, name: str, place: str, frame: Frame, machine: Machine) -> VoicePlan:
     source = find_source(voice.source, f"{place}.source")
     if not source.core:
         raise Refusal(f"the source '{source.name}': {source.why_not}")
@@ -340,42 +271,24 @@ def _voice(
         _check_led(steps, tones, machine)
     if tones.by_value:
         _check_late(voice, steps, tones, machine)
-    return VoicePlan(
-        voice=voice,
-        name=voice.name or f"voice {n + 1}",
-        channel=channel,
-        program=program_number(voice.program, f"{place}.program"),
-        source=source.core,
-        steps=steps,
-        tones=tones,
-        keys=Keys(np.zeros(0, np.uint8)),
-    )
+    program = program_number(voice.program, f"{place}.program")
+    return VoicePlan(voice, name, program, source.core, steps, tones)
 
 
 def _check_led(steps: Steps, tones: Tones, machine: Machine) -> None:
     """Refuse voice-leading in another order than that of reading."""
-    how = 'leads a tone when it is read (take leading = "free")'
+    what = ""
     for s in steps.steps:
         if s.op == "REPEAT" or (s.op == "ECHOES" and s.c):
-            raise Refusal(
-                f"echoes of tones that are led from one to the next: others come between, and the "
-                f"core {how}"
-            )
+            what = "echoes of tones led from one to the next: others come between"
         if s.op == "STRUM" and (s.d or s.a * s.c >= ONE):
-            raise Refusal(
-                f"a strum in another order than tones are led in from one to the next: the core "
-                f"{how}"
-            )
+            what = "a strum in another order than that in which its tones are led"
     if steps.mixed:
-        raise Refusal(
-            f"tones led from one to the next where '{steps.mixed}' brings them into another order: "
-            f"the core {how}"
-        )
+        what = f"tones led from one to the next, where '{steps.mixed}' changes their order"
     if tones.by_value and machine.positions % machine.unit_bits:
-        raise Refusal(
-            "tones led from one to the next by the value of a character that may end in the next "
-            f"row: the core {how}"
-        )
+        what = "tones led by the value of a character that may end in the next row"
+    if what:
+        raise Refusal(f'{what}; the core leads a tone when it is read (use leading = "free")')
 
 
 def _check_late(voice: Voice, steps: Steps, tones: Tones, machine: Machine) -> None:
@@ -402,6 +315,7 @@ def _check_late(voice: Voice, steps: Steps, tones: Tones, machine: Machine) -> N
 
 
 def _filters(voice: Voice, place: str, machine: Machine) -> list[Mask]:
+    """Where a voice may sound."""
     out = []
     if voice.rows is not None:
         which = chosen(voice.rows, 4 * _ROWS_SEEN, f"{place}.rows")
@@ -409,15 +323,12 @@ def _filters(voice: Voice, place: str, machine: Machine) -> list[Mask]:
             count, back = eventually_periodic(which.__getitem__, 512)
         except Refusal:
             raise Refusal("its choice of rows does not repeat soon enough") from None
-        out.append(Mask("ROW", _bools(which[:count]), back))
-    if voice.positions is not None:
-        which = chosen(voice.positions, machine.positions, f"{place}.positions")
-        out.append(Mask("POSITION", _bools(which[: machine.positions])))
-    if voice.places is not None:
-        which = chosen(voice.places, machine.unit_bits, f"{place}.places")
-        out.append(Mask("PLACE", _bools(which[: machine.unit_bits])))
+        out.append(Mask("ROW", tuple(which[:count].tolist()), back))
+    for by, picks, size in (
+        ("POSITION", voice.positions, machine.positions),
+        ("PLACE", voice.places, machine.unit_bits),
+    ):
+        if picks is not None:
+            which = chosen(picks, size, f"{place}.{by.lower()}s")
+            out.append(Mask(by, tuple(which[:size].tolist())))
     return out
-
-
-def _bools(which: NDArray[np.bool_]) -> tuple[bool, ...]:
-    return tuple(bool(b) for b in which)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import numpy as np
 
@@ -27,7 +26,7 @@ def steps_of(
     source: Source,
     machine: Machine,
 ) -> Steps:
-    """A voice's rules as the core takes them.
+    """Turn a voice's rules into the core's steps.
 
     Parameters
     ----------
@@ -67,17 +66,13 @@ def steps_of(
 def _velocities(f: Follower, velocity: int) -> None:
     """All velocities that can come, along the leads of all factors."""
     leads: list[Lead] = []
-    for factors in f.factors:
-        for lead, _ in factors:
-            if lead.by == "NOTHING":
-                continue
-            for n, other in enumerate(leads):
-                both = common(other, lead)
-                if both is not None:
-                    leads[n] = both
-                    break
-            else:
-                leads.append(lead)
+    for lead in (lead for factors in f.factors for lead, _ in factors if lead.by != "NOTHING"):
+        both = [common(other, lead) for other in leads]
+        n = next((n for n, one in enumerate(both) if one is not None), None)
+        if n is None:
+            leads.append(lead)
+        else:
+            leads[n] = both[n] or lead
     if len(leads) > MOST_LOUD:
         raise Refusal(f"its loudness goes by {len(leads)} things; the core takes {MOST_LOUD}")
     counts = [lead.count for lead in leads]
@@ -92,9 +87,9 @@ def _velocities(f: Follower, velocity: int) -> None:
                 scale = scale * values[0]
                 continue
             axis = next(n for n, other in enumerate(leads) if common(other, lead))
-            shape = [1] * len(counts)
-            shape[len(counts) - 1 - axis] = counts[axis]
-            scale = scale * values[np.arange(counts[axis]) % len(values)].reshape(shape)
+            along = values[np.arange(counts[axis]) % len(values)]
+            # the first lead is the last axis
+            scale = scale * along.reshape(-1, *[1] * axis)
         levels.append(velocity * scale)
-    f.out.loud = [replace(lead) for lead in leads]
+    f.out.loud = leads
     f.out.velocities = np.stack(levels)

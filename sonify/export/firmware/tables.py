@@ -2,75 +2,91 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
+from fractions import Fraction
 
 import numpy as np
 
 from sonify.export.firmware.alphabet import ita2_table
 from sonify.export.firmware.names import voice_names
-from sonify.export.firmware.plan import FirmwarePlan
+from sonify.export.firmware.plan import FILLS, FirmwarePlan
 from sonify.export.firmware.steps import MOST_LOUD
-from sonify.midi.channels import channel_setup
+from sonify.midi.channels import BEND_CENTRE, channel_setup
 from sonify.music.machine import NOTHING, Lead
-from sonify.music.rhythm.following import Mask
 
-__all__ = ["config_h", "table_bytes", "tables_c"]
+__all__ = ["config_h", "opening_bytes", "table_bytes", "tables_c"]
 
 _NOTE = "/* Made by sonify from a disc's code and a preset. Make it again rather than edit it. */"
-_ALPHABETS = {"none": 0, "ascii": 1, "ita2": 2, "utf-8": 3}
-_FILLS = ("rows", "running", "columns", "furrows", "characters", "rolling")
+_ALPHABETS = ("none", "ascii", "ita2", "utf-8")
+_SIZES = {"uint8_t": 1, "uint16_t": 2, "uint32_t": 4}
+
+_VOICE_BYTES, _RULE_BYTES, _LEAD_BYTES = 14, 12, 12
+"""Sizes of the structures in player_tables.h; a voice's leads apart."""
 
 
-def config_h(plan: FirmwarePlan) -> str:
-    """The header of sizes and speeds."""
-    ms = 1000 * plan.position_s
-    rate = plan.step_ticks / ms
+def config_h(plan: FirmwarePlan, template: str) -> str:
+    """Fill the template of the header of sizes and speeds."""
+    show, letters = plan.show, plan.letters
+    code, matrix, grid = show.disc.code, show.setup.player.matrix, show.grid
+    parity = code is not None and code.check == "parity"
+    ms = 1000 * show.timeline.position_s
+    rate = grid.step_ticks / ms
     whole = int(rate)
     # rounded up, so that what is due on the millisecond is not a millisecond late
     part = min(int((rate - whole) * 2**32) + 1, 2**32 - 1)
     position, position_part = _q16(ms)
-    pause, pause_part = _q16(1000 * plan.pause_s)
-    column, column_part = _q16(1000 * plan.column_s)
-    letters = plan.letters
-    voices = voice_names([v.name for v in plan.voices])
+    pause, pause_part = _q16(1000 * show.setup.player.message_pause)
+    column, column_part = _q16(1000 * float(1 / Fraction(matrix.scroll)))
     rows: list[tuple[str, object, str]] = [
-        ("POSITIONS", plan.positions, "positions of a row"),
-        ("HOLE", plan.hole, "the bit that a hole stands for"),
-        ("INDEX", int(plan.index), "1: each row waits for the index mark"),
-        ("WIDTH", plan.width, "lamps"),
-        ("HEIGHT", plan.height, ""),
-        ("LAMPS", plan.lamps, ""),
-        ("FILL", f"PLAYER_FILL_{plan.fill.upper()}", ""),
+        ("POSITIONS", show.disc.positions, "positions of a row"),
+        ("HOLE", show.disc.layout.hole_means, "the bit that a hole stands for"),
+        (
+            "INDEX",
+            int(show.setup.player.row_start == "index"),
+            "1: each row waits for the index mark",
+        ),
+        ("WIDTH", matrix.width, "lamps"),
+        ("HEIGHT", matrix.height, ""),
+        ("LAMPS", matrix.lamps, ""),
+        ("FILL", f"PLAYER_FILL_{matrix.fill.upper()}", ""),
         ("ALPHABET", f"PLAYER_ALPHABET_{plan.alphabet.upper().replace('-', '')}", ""),
-        ("CODED", int(plan.alphabet != "none"), "whether the bits carry a message"),
-        ("UNIT_BITS", plan.unit_bits, "bits of a character"),
-        ("DATA_BITS", plan.unit_bits - plan.parity, "... its parity apart"),
-        ("PARITY", int(plan.parity), "1: an even parity bit each"),
-        ("FRAMED", int(plan.framed), "1: SYN SYN STX text ETX"),
-        ("CRC", int(plan.crc), "1: a CRC-16 at the end"),
-        ("LOW_FIRST", int(plan.low_first), "1: lowest bit first"),
-        ("GAP", f"UINT32_C({plan.gap_slots})", "positions between two rows, usually"),
-        ("STEP_TICKS", f"UINT32_C({plan.step_ticks})", "ticks a position"),
-        ("BAR_TICKS", f"UINT32_C({plan.bar_ticks})", "ticks a bar"),
-        ("TICK_RATE", f"UINT32_C({whole})", "ticks a millisecond"),
-        ("TICK_RATE_PART", f"UINT32_C({part})", "... and 2^-32ths of one"),
-        ("POSITION_MS", f"UINT32_C({position})", "a position lasts"),
-        ("POSITION_PART", f"{position_part}U", "... and 65536ths of a millisecond"),
-        ("STALL_TICKS", f"UINT32_C({plan.stall_ticks})", "without a position, all notes end"),
-        ("HALT_TICKS", f"UINT32_C({plan.halt_ticks})", "... while a row is read"),
-        ("PAUSE_MS", f"UINT32_C({pause})", "before the message"),
-        ("PAUSE_PART", f"{pause_part}U", "... and 65536ths of a millisecond"),
-        ("COLUMN_MS", f"UINT32_C({column})", "the message moves a column"),
-        ("COLUMN_PART", f"{column_part}U", "... and 65536ths of a millisecond"),
+        ("CODED", int(code is not None), "whether the bits carry a message"),
+        ("UNIT_BITS", show.unit_bits, "bits of a character"),
+        ("DATA_BITS", show.unit_bits - parity, "... its parity apart"),
+        ("PARITY", int(parity), "1: an even parity bit each"),
+        ("FRAMED", int(code is not None and code.framing == "framed"), "1: SYN SYN STX text ETX"),
+        ("CRC", int(code is not None and code.check == "crc-16"), "1: a CRC-16 at the end"),
+        (
+            "LOW_FIRST",
+            int(code is not None and code.bit_order == "low-first"),
+            "1: lowest bit first",
+        ),
+        ("GAP", _u32(plan.gap_slots), "positions between two rows, usually"),
+        ("STEP_TICKS", _u32(grid.step_ticks), "ticks a position"),
+        ("BAR_TICKS", _u32(grid.bar_ticks), "ticks a bar"),
+        ("TICK_RATE", _u32(whole), "ticks a millisecond"),
+        ("TICK_RATE_PART", _u32(part), "... and 2^-32ths of one"),
+        ("POSITION_MS", position, "a position lasts"),
+        ("POSITION_PART", position_part, "... and 65536ths of a millisecond"),
+        ("STALL_TICKS", _u32(plan.stall_ticks), "without a position, all notes end"),
+        ("HALT_TICKS", _u32(plan.halt_ticks), "... while a row is read"),
+        ("PAUSE_MS", pause, "before the message"),
+        ("PAUSE_PART", pause_part, "... and 65536ths of a millisecond"),
+        ("COLUMN_MS", column, "the message moves a column"),
+        ("COLUMN_PART", column_part, "... and 65536ths of a millisecond"),
         ("LETTERS", len(letters.codes), "letters, and one for all others"),
         ("LETTER_HEIGHT", letters.height, ""),
         ("LETTER_BYTES", -(-letters.height // 8), "a column"),
-        ("LETTER_TOP", (plan.height - letters.height) // 2, "first row of a letter"),
+        ("LETTER_TOP", (matrix.height - letters.height) // 2, "first row of a letter"),
         ("LETTER_GAP", letters.spacing, "columns between letters"),
         ("PAST", f"{plan.past}U", "of the last bits are kept"),
         ("NOTES", plan.notes, "that are due or sound at once, at most"),
         ("TEXT", plan.text, "bytes of a message, at most"),
-        ("VALUES", int(plan.by_value), "1: tones by the value of a character"),
+        (
+            "VALUES",
+            int(any(v.tones.by_value for v in plan.voices)),
+            "1: tones by the value of a character",
+        ),
         ("HUMAN", int(plan.human), "1: chance moves or shapes notes"),
         ("BENT", int(bool(plan.sounds.bends)), "1: tones between the keys"),
         ("SOUNDS", len(plan.sounds.pairs), "0: a voice has one channel for all its tones"),
@@ -78,46 +94,27 @@ def config_h(plan: FirmwarePlan) -> str:
         ("RULES", sum(len(v.steps.steps) for v in plan.voices), ""),
         ("VOICES", len(plan.voices), ""),
     ]
-    lines = [_NOTE, "#ifndef PLAYER_CONFIG_H", "#define PLAYER_CONFIG_H", ""]
-    lines += [
-        "#include <stdint.h>",
-        "",
-        "/* Chips that keep constant tables in a memory of their own: where the compiler has a",
-        " * word for it (gcc's __flash, with -std=gnu99 or later), they go there by themselves.",
-        " * Else put the four macros below into a header of yours and name it when you compile,",
-        " * -DPLAYER_PORT='\"port.h\"'. */",
-        "#ifdef PLAYER_PORT",
-        "#include PLAYER_PORT",
-        "#endif",
-        "#ifndef PLAYER_TABLE",
-        "#define PLAYER_TABLE",
-        "#define PLAYER_READ8(address) (*(address))",
-        "#define PLAYER_READ16(address) (*(address))",
-        "#define PLAYER_READ32(address) (*(address))",
-        "#if defined(__FLASH) && !defined(__STRICT_ANSI__)",
-        "#define PLAYER_SPACE __flash",
-        "#endif",
-        "#endif",
-        "#ifndef PLAYER_SPACE",
-        "#define PLAYER_SPACE",
-        "#endif",
-        "",
+    numbered = [f"#define PLAYER_FILL_{f.upper()} {n}" for n, f in enumerate(FILLS)]
+    for n, name in enumerate(_ALPHABETS):
+        numbered.append(f"#define PLAYER_ALPHABET_{name.upper().replace('-', '')} {n}")
+    sizes = [
+        f"#define PLAYER_{name} {value}" + (f" /* {about} */" if about else "")
+        for name, value, about in rows
     ]
-    lines += [f"#define PLAYER_FILL_{f.upper()} {n}" for n, f in enumerate(_FILLS)]
-    lines += [
-        f"#define PLAYER_ALPHABET_{a.upper().replace('-', '')} {n}" for a, n in _ALPHABETS.items()
-    ]
-    lines.append("")
-    for name, value, about in rows:
-        lines.append(f"#define PLAYER_{name} {value}" + (f" /* {about} */" if about else ""))
-    lines.append("")
-    lines += [f"#define PLAYER_VOICE_{v} {n}" for n, v in enumerate(voices)]
-    return "\n".join([*lines, "", "#endif", ""])
+    names = voice_names([v.name for v in plan.voices])
+    voices = [f"#define PLAYER_VOICE_{v} {n}" for n, v in enumerate(names)]
+    for key, lines in (("NUMBERED", [*numbered, ""]), ("SIZES", sizes), ("VOICES", voices)):
+        template = template.replace(f"@{key}@", "\n".join(lines))
+    return template
 
 
-def _q16(ms: float) -> tuple[int, int]:
+def _u32(value: int) -> str:
+    return f"UINT32_C({value})"
+
+
+def _q16(ms: float) -> tuple[str, str]:
     whole = round(ms * 65536)
-    return whole >> 16, whole & 0xFFFF
+    return _u32(whole >> 16), f"{whole & 0xFFFF}U"
 
 
 def _lead(lead: Lead, first_rule: int) -> str:
@@ -125,117 +122,108 @@ def _lead(lead: Lead, first_rule: int) -> str:
     return f"{{{lead.count}, {lead.back}, {lead.hold}, {up}, {lead.down}, PLAYER_BY_{lead.by}, 0}}"
 
 
-def _numbers(values: Iterable[int], width: int = 16) -> list[str]:
+def _array(kind: str, name: str, size: str, about: str, values: Sequence[int]) -> list[str]:
+    lines = [f"/* {about} */"] if about else []
+    lines.append(f"const PLAYER_SPACE {kind} player_{name}[{size}] PLAYER_TABLE = {{")
     texts = [str(v) + "UL" * (v > 65535) for v in values]
-    return ["    " + ", ".join(texts[k : k + width]) + "," for k in range(0, len(texts), width)]
+    lines += ["    " + ", ".join(texts[k : k + 16]) + "," for k in range(0, len(texts), 16)]
+    return [*lines, "};", ""]
 
 
-def _array(kind: str, name: str, values: Sequence[int], size: str = "") -> list[str]:
-    head = f"const PLAYER_SPACE {kind} player_{name}[{size}] PLAYER_TABLE = {{"
-    return [head, *_numbers(values), "};", ""]
+_Array = tuple[str, str, str, str, Sequence[int]]
+"""Type, name, size in C, comment and values."""
 
 
-class _Masks:
-    """All masks' bits, one after the other, each kept once."""
-
-    def __init__(self) -> None:
-        self.bits: list[bool] = []
-        self._at: dict[tuple[bool, ...], int] = {}
-
-    def offset(self, mask: Mask) -> int:
-        if mask.bits not in self._at:
-            self._at[mask.bits] = len(self.bits)
-            self.bits += mask.bits
-        return self._at[mask.bits]
-
-    def bytes(self) -> list[int]:
-        packed = np.packbits(np.array([*self.bits, False]), bitorder="little")
-        return [int(b) for b in packed]
-
-
-def tables_c(plan: FirmwarePlan) -> str:
-    """The constant tables."""
-    masks = _Masks()
-    rules, voices = [], []
+def _tables(plan: FirmwarePlan) -> tuple[list[str], list[str], list[_Array]]:
+    """The voices and the rules as C, and all other tables."""
+    rules: list[str] = []
+    voices: list[str] = []
     tones: list[int] = []
     velocities: list[int] = []
-    first_rule = 0
-    for v in plan.voices:
+    # all masks' bits, one after the other, each kept once
+    bits: list[bool] = []
+    offsets: dict[tuple[bool, ...], int] = {}
+    sounds, letters = plan.sounds, plan.letters
+    for v, keys, channels in zip(plan.voices, sounds.keys, sounds.channels, strict=True):
+        first = len(rules)
         for s in v.steps.steps:
             a, b, c, d = str(s.a), s.b, s.c, s.d
             if s.mask is not None:
+                if s.mask.bits not in offsets:
+                    offsets[s.mask.bits] = len(bits)
+                    bits += s.mask.bits
                 a = f"PLAYER_BY_{s.mask.by}"
-                b, c, d = len(s.mask.bits), masks.offset(s.mask), s.mask.back
+                b, c, d = len(s.mask.bits), offsets[s.mask.bits], s.mask.back
             rules.append(f"    {{{c}UL, {d}UL, {b}, PLAYER_RULE_{s.op}, {a}}},")
         loud = [*v.steps.loud, *[NOTHING] * MOST_LOUD][:MOST_LOUD]
-        size = v.keys.table[0].size if len(v.keys.table) > 1 else 0
-        low, high = v.keys.led or (0, 0)
+        size = keys.table[0].size if len(keys.table) > 1 else 0
+        low, high = keys.led or (0, 0)
+        comment = v.name.replace("*/", "* /").replace("\n", " ").encode("ascii", "replace").decode()
         voices += [
-            f"    /* {_comment(v.name)} */",
-            "    {{" + ",\n      ".join(_lead(one, first_rule) for one in v.tones.leads) + "},",
-            "     {" + ",\n      ".join(_lead(one, first_rule) for one in loud) + "},",
-            f"     {len(tones)}, {size}, {len(velocities)}, PLAYER_FROM_{v.source}, {v.channel}, "
-            f"{plan.unit_bits}, {first_rule}, {len(v.steps.steps)}, "
-            f"{int(v.keys.led is not None)}, {low}, {high}}},",
+            f"    /* {comment} */",
+            "    {{" + ",\n      ".join(_lead(one, first) for one in v.tones.leads) + "},",
+            "     {" + ",\n      ".join(_lead(one, first) for one in loud) + "},",
+            f"     {len(tones)}, {size}, {len(velocities)}, PLAYER_FROM_{v.source}, {channels[0]}, "
+            f"{plan.show.unit_bits}, {first}, {len(rules) - first}, "
+            f"{int(keys.led is not None)}, {low}, {high}}},",
         ]
-        first_rule += len(v.steps.steps)
-        tones += v.keys.table.reshape(-1).tolist()
+        tones += keys.table.reshape(-1).tolist()
         velocities += v.steps.velocity_table(plan.human).reshape(-1).tolist()
-    letters = plan.letters
-    codes = letters.codes.tolist()
+    masks = np.packbits([*bits, False], bitorder="little").tolist()
     starts = [*letters.starts.tolist(), int(letters.starts[-1] + letters.widths[-1])]
-    columns = letter_columns(plan)
-    lines = [_NOTE, "", '#include "player_tables.h"', ""]
-    lines += [
+    columns = np.packbits(letters.atlas.T, axis=1, bitorder="little").reshape(-1).tolist()
+    pairs = [number for pair in sounds.pairs for number in pair]
+    bends = [sounds.bends.get(c, BEND_CENTRE) for c in range(16)] if sounds.bends else []
+    ita2 = ita2_table() if plan.alphabet == "ita2" else []
+    what = "numbers of sounds" if pairs else "MIDI notes"
+    opening = [*opening_bytes(plan), 255]
+    loudness = "uint32_t" if plan.human else "uint8_t"
+    arrays: list[_Array] = [
+        ("uint8_t", "tones", "", what, tones),
+        ("uint8_t", "sounds", "", "the sounds: MIDI note, channel", pairs),
+        ("uint16_t", "bends", "16", "each channel's bend; 8192 is none", bends),
+        (loudness, "velocities", "", "", velocities),
+        ("uint8_t", "masks", "", "where rules let notes through, a bit a count", masks),
+        (
+            *("uint8_t", "opening", ""),
+            "programs, volumes and places of the voices; 255 ends it",
+            opening,
+        ),
+        (
+            *("uint16_t", "letter_codes", "PLAYER_LETTERS"),
+            "code points of the letters, rising",
+            letters.codes.tolist(),
+        ),
+        (
+            *("uint16_t", "letter_starts", "PLAYER_LETTERS + 2"),
+            "their first columns; the letter after the last stands for all others",
+            starts,
+        ),
+        ("uint8_t", "letter_columns", "", "their columns, lowest bit on top", columns),
+        ("uint8_t", "alphabet", "", "ITU-T S.1: letters case, figures case", ita2),
+    ]
+    return voices, rules, [each for each in arrays if each[4]]
+
+
+def tables_c(plan: FirmwarePlan) -> str:
+    """Write the constant tables."""
+    voices, rules, arrays = _tables(plan)
+    lines = [
+        *(_NOTE, "", '#include "player_tables.h"', ""),
         "const PLAYER_SPACE player_voice player_voices[PLAYER_VOICES] PLAYER_TABLE = {",
         *voices,
-        "};",
-        "",
+        *("};", ""),
         "const PLAYER_SPACE player_rule player_rules[PLAYER_RULES + 1] PLAYER_TABLE = {",
         *rules,
-        "    {0UL, 0UL, 0, 0, 0},",
-        "};",
-        "",
+        *("    {0UL, 0UL, 0, 0, 0},", "};", ""),
     ]
-    sounds = plan.sounds
-    what = "numbers of sounds" if sounds.pairs else "MIDI notes"
-    lines += [f"/* {what} */", *_array("uint8_t", "tones", tones)]
-    if sounds.pairs:
-        lines += ["/* the sounds: MIDI note, channel */"]
-        lines += _array("uint8_t", "sounds", [n for pair in sounds.pairs for n in pair])
-    if sounds.bends:
-        lines += ["/* each channel's bend; 8192 is none */"]
-        bends = [sounds.bends.get(c, 8192) for c in range(16)]
-        lines += _array("uint16_t", "bends", bends, "16")
-    lines += _array("uint32_t" if plan.human else "uint8_t", "velocities", velocities)
-    lines += ["/* where rules let notes through, a bit a count */"]
-    lines += _array("uint8_t", "masks", masks.bytes())
-    lines += ["/* programs, volumes and places of the voices; 255 ends it */"]
-    lines += _array("uint8_t", "opening", [*opening_bytes(plan), 255])
-    lines += ["/* code points of the letters, rising */"]
-    lines += _array("uint16_t", "letter_codes", codes, "PLAYER_LETTERS")
-    lines += ["/* their first columns; the letter after the last stands for all others */"]
-    lines += _array("uint16_t", "letter_starts", starts, "PLAYER_LETTERS + 2")
-    lines += ["/* their columns, lowest bit on top */"]
-    lines += _array("uint8_t", "letter_columns", columns)
-    if plan.alphabet == "ita2":
-        lines += ["/* ITU-T S.1: letters case, figures case */"]
-        lines += _array("uint8_t", "alphabet", ita2_table())
+    for each in arrays:
+        lines += _array(*each)
     return "\n".join(lines)
 
 
-def _comment(text: str) -> str:
-    return text.replace("*/", "* /").replace("\n", " ").encode("ascii", "replace").decode()
-
-
-def letter_columns(plan: FirmwarePlan) -> list[int]:
-    """The letters' columns as bytes, the top row in the lowest bit."""
-    packed = np.packbits(plan.letters.atlas.T, axis=1, bitorder="little")
-    return [int(b) for b in packed.reshape(-1)]
-
-
 def opening_bytes(plan: FirmwarePlan) -> list[int]:
-    """What is sent before the first note: bend ranges, programs, volumes, stereo places."""
+    """List what is sent before the first note: bend ranges, programs, volumes, stereo places."""
     out: list[int] = []
     for v, channels in zip(plan.voices, plan.sounds.channels, strict=True):
         program = v.program if v.voice.drum is None else None
@@ -248,15 +236,8 @@ def opening_bytes(plan: FirmwarePlan) -> list[int]:
 
 
 def table_bytes(plan: FirmwarePlan) -> int:
-    """Bytes of program memory that the tables take."""
-    lead, rule = 12, 12
-    total = 0
-    for v in plan.voices:
-        total += (3 + MOST_LOUD) * lead + 14
-        total += rule * len(v.steps.steps) + v.keys.table.size
-        total += v.steps.velocities.size * (4 if plan.human else 1)
-    total += 2 * len(plan.sounds.pairs) + (32 if plan.sounds.bends else 0)
-    masks = {s.mask.bits for v in plan.voices for s in v.steps.steps if s.mask is not None}
-    total += rule + sum(map(len, masks)) // 8 + 1 + len(opening_bytes(plan)) + 1
-    total += 4 * len(plan.letters.codes) + 4 + len(letter_columns(plan))
-    return total + (64 if plan.alphabet == "ita2" else 0)
+    """Add up the bytes of program memory that the tables take."""
+    _, rules, arrays = _tables(plan)
+    voice = _VOICE_BYTES + (3 + MOST_LOUD) * _LEAD_BYTES
+    fixed = voice * len(plan.voices) + _RULE_BYTES * (len(rules) + 1)
+    return fixed + sum(_SIZES[kind] * len(values) for kind, _, _, _, values in arrays)

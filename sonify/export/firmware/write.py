@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
 import re
-import secrets
-import shutil
+import tempfile
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
@@ -21,18 +19,12 @@ from sonify.performance import Performance
 __all__ = ["CODE_BYTES", "Memory", "firmware_files", "memory_of", "write_firmware"]
 
 CODE_BYTES = 12_500
-"""About the program memory of the core's code on an 8-bit chip, optimised for size (measured)."""
+"""Program memory of the core's code on an 8-bit chip, optimised for size: about, measured."""
 
 _CHANCE_BYTES = 1_800
 _BEND_BYTES = 150
 
 PROGRAM_MEMORY = 28 * 1024
-
-_PARTS = ("lamps", "notes", "tones", "rules", "voices", "decode", "scroll")
-_CORE = (
-    *("player.h", "player_tables.h", "player.c", "example.c"),
-    *(f"player_{part}.inc" for part in _PARTS),
-)
 
 
 @dataclass(frozen=True)
@@ -45,30 +37,25 @@ class Memory:
     code: int
 
     @property
-    def program(self) -> int:
-        """Estimated program memory."""
-        return self.tables + self.code
-
-    @property
     def fits(self) -> bool:
         """Whether it fits 2 KB of RAM, stack included, and 28 KB of program memory."""
-        return self.ram + self.stack <= RAM and self.program <= PROGRAM_MEMORY
+        return self.ram + self.stack <= RAM and self.tables + self.code <= PROGRAM_MEMORY
 
 
 def memory_of(plan: FirmwarePlan) -> Memory:
-    """The memory that a plan takes."""
+    """Work out the memory that a plan takes."""
     code = CODE_BYTES + _CHANCE_BYTES * plan.human + _BEND_BYTES * bool(plan.sounds.bends)
-    return Memory(plan.ram(), plan.stack, table_bytes(plan), code)
+    return Memory(plan.ram, plan.stack, table_bytes(plan), code)
 
 
 def firmware_files(plan: FirmwarePlan, prefix: str = "player") -> dict[str, str]:
-    """All files by name."""
+    """Make all files, by name."""
     check_prefix(prefix)
     core = resources.files("sonify.export.firmware") / "core"
-    files = {name: (core / name).read_text(encoding="utf-8") for name in _CORE}
-    files["player_config.h"] = config_h(plan)
+    files = {f.name: f.read_text(encoding="utf-8") for f in core.iterdir()}
+    files["player_config.h"] = config_h(plan, files.pop("player_config.h.in"))
     files["player_tables.c"] = tables_c(plan)
-    files["README.md"] = _readme(plan, (core / "README.md.in").read_text(encoding="utf-8"))
+    files["README.md"] = _readme(plan, files.pop("README.md.in"))
     return {_renamed(k, prefix): _renamed(v, prefix) for k, v in files.items()}
 
 
@@ -80,56 +67,51 @@ def _renamed(text: str, prefix: str) -> str:
 
 
 def _readme(plan: FirmwarePlan, text: str) -> str:
-    memory = memory_of(plan)
-    show = plan.show
+    memory, show = memory_of(plan), plan.show
+    player, layout, code = show.setup.player, show.disc.layout, show.disc.code
+    slot_s = show.timeline.position_s / show.grid.step_ticks
     voices = "\n".join(
         f"  - {v.name}: channel {', '.join(str(c + 1) for c in channels)}, "
         + (f"program {v.program + 1}" if v.voice.drum is None else "drums")
         for v, channels in zip(plan.voices, plan.sounds.channels, strict=True)
     )
-    coded = (
-        f"{plan.alphabet}, {'low' if plan.low_first else 'high'} bit first, "
-        f"{plan.unit_bits} bits a character"
-        + (", even parity" if plan.parity else "")
-        + (", SYN SYN STX text ETX" if plan.framed else "")
-        + (", CRC-16" if plan.crc else "")
-        if plan.alphabet != "none"
-        else "none: bare bits, which carry no message"
-    )
-    player, layout = show.setup.player, show.disc.layout
-    bends = len(plan.sounds.bends)
-    values = {
+    coded = "none: bare bits, which carry no message"
+    if code is not None:
+        coded = f"{code.alphabet}, {code.bit_order.removesuffix('-first')} bit first, "
+        coded += f"{show.unit_bits} bits a character"
+        coded += {"parity": ", even parity"}.get(code.check, "")
+        coded += {"framed": ", SYN SYN STX text ETX"}.get(code.framing, "")
+        coded += {"crc-16": ", CRC-16"}.get(code.check, "")
+    index = player.row_start == "index"
+    for key, value in {
         "READING": layout.reading,
         "TURNING": layout.turning,
-        "HOLE": f"a hole is a {('zero', 'one')[plan.hole]}",
+        "HOLE": f"a hole is a {('zero', 'one')[layout.hole_means]}",
         "STAGE": f"{player.stage:g}",
         "SETTLE": f"{player.settle:g}",
         "DELAY": _delay(player.delay),
-        "HALT": f"{plan.halt_ticks / plan.step_ticks * plan.position_s:.1f}",
-        "STALL": f"{plan.stall_ticks / plan.step_ticks * plan.position_s:.1f}",
-        "STACK": f"{memory.stack}",
-        "OPENING": f"{len(opening_bytes(plan)) + 3 * plan.notes}",
-        "BURST": f"{6 * plan.notes + 3 * bends}",
-        "INDEX_IS_HERE": "`index_is_here` (this hole is\nthe first of a row) "
-        if plan.index
-        else "",
-        "AND_INDEX": " && index_is_here()" if plan.index else "",
-        "POSITIONS": f"{plan.positions}",
+        "HALT": f"{plan.halt_ticks * slot_s:.1f}",
+        "STALL": f"{plan.stall_ticks * slot_s:.1f}",
+        "STACK": memory.stack,
+        "OPENING": len(opening_bytes(plan)) + 3 * plan.notes,
+        "BURST": 6 * plan.notes + 3 * len(plan.sounds.bends),
+        "INDEX_IS_HERE": "`index_is_here` (this hole is\nthe first of a row) " if index else "",
+        "AND_INDEX": " && index_is_here()" if index else "",
+        "POSITIONS": show.disc.positions,
         "CODE": coded,
-        "POSITION_MS": f"{1000 * plan.position_s:.2f}",
-        "RPM": f"{show.setup.player.rpm:g}",
-        "START": "the index mark" if plan.index else "wherever the disc is",
-        "MATRIX": f"{plan.width} × {plan.height}",
-        "FILL": plan.fill,
+        "POSITION_MS": f"{1000 * show.timeline.position_s:.2f}",
+        "RPM": f"{player.rpm:g}",
+        "START": "the index mark" if index else "wherever the disc is",
+        "MATRIX": f"{player.matrix.width} × {player.matrix.height}",
+        "FILL": player.matrix.fill,
         "VOICES": voices,
         "RAM": f"{memory.ram:,}",
         "TABLES": f"{memory.tables:,}",
         "CODE_BYTES": f"{memory.code:,}",
         "TEXT": f"{plan.text:,}",
-        "NOTES": f"{plan.notes}",
-    }
-    for key, value in values.items():
-        text = text.replace(f"@{key}@", value)
+        "NOTES": plan.notes,
+    }.items():
+        text = text.replace(f"@{key}@", str(value))
     return text
 
 
@@ -151,7 +133,7 @@ def write_firmware(
     text: int | None = None,
     force: bool = False,
 ) -> FirmwarePlan:
-    """Write the folder: all of it, or nothing.
+    """Write the whole folder, or nothing.
 
     Parameters
     ----------
@@ -180,21 +162,15 @@ def write_firmware(
         )
     plan = plan_of(show, text)
     files = firmware_files(plan, prefix)
-    make_folder(folder.parent)
-    beside = folder.with_name(f".{folder.name[:40]}-{secrets.token_hex(4)}")
+    make_folder(folder)
     try:
-        beside.mkdir()
-        for name, content in files.items():
-            (beside / name).write_text(content, encoding="utf-8")
-        make_folder(folder)
-        for name in files:
-            if (folder / name).is_dir():
-                raise OutputError("this is a folder; a file is to go there", file=folder / name)
-        for name in files:
-            os.replace(beside / name, folder / name)
+        with tempfile.TemporaryDirectory(dir=folder.parent, prefix=f".{folder.name[:40]}-") as new:
+            for name, content in files.items():
+                Path(new, name).write_text(content, encoding="utf-8")
+                if (folder / name).is_dir():
+                    raise OutputError("this is a folder; a file is to go here", file=folder / name)
+            for name in files:
+                os.replace(Path(new, name), folder / name)
     except OSError as e:
         raise cannot_write(e, folder) from None
-    finally:
-        with contextlib.suppress(OSError):
-            shutil.rmtree(beside)
     return plan
