@@ -11,10 +11,9 @@ from sonify.errors import InputError
 from sonify.recover.diagnosis.alignment import Alignment, Design, turn_phase
 from sonify.recover.diagnosis.next_position import align_next_position
 from sonify.recover.diagnosis.observed import Levels, Observed
-from sonify.recover.diagnosis.row_order import (
-    align_rows,
-)
+from sonify.recover.diagnosis.row_order import LOST_ROWS, align_reading_on, align_rows
 from sonify.recover.diagnosis.source import LogRecording
+from sonify.recover.diagnosis.timing_model import times_of
 from sonify.recover.signal.averages import Integral
 from sonify.recover.signal.levels import binned, hole_delay
 from sonify.recover.signal.pulses import FEWEST, PulseClock, find_pulses, number_pulses
@@ -181,13 +180,13 @@ def observe_log(
     seen = _evidence(looked_at, web, low)
     phase, _ = turn_phase(seen, design.grid)
     good = ~clock.extra
+    alignment = _align(seen, design, phase, clock)
     if design.index:
-        alignment = _align(seen, design, phase)
         at_start = np.searchsorted(clock.pulse_slot[good], alignment.start)
         first = np.append(np.flatnonzero(good), len(clock.pulse_s))[at_start]
     else:
         solid = 1.0 if (float(np.nanmedian(web)) < middle) == low else -1.0
-        alignment, first = align_next_position(seen, solid, design, phase, clock)
+        alignment, first = align_next_position(seen, solid, design, alignment, clock)
     # a doubled pulse has a sample of its own
     own = sampling.levels(sums, clock, clock.pulse_s, delay)
     pulse_hole = np.where(np.isfinite(own), (own < used) == low, -1).astype(np.int8)
@@ -252,17 +251,25 @@ def _counted(
     return bits, time
 
 
-def _align(seen: Reals, design: Design, phase: int) -> Alignment:
-    """When each row was read, if rows wait for the index; a log may start many rows late."""
-    alignment = align_rows(seen, design, phase, turning=True)
+def _align(seen: Reals, design: Design, phase: int, clock: PulseClock) -> Alignment:
+    """When each row was read; a log may start many rows late."""
+    n = design.positions
+
+    def align(lost: int) -> Alignment:
+        if design.index:
+            return align_rows(seen, design, phase, turning=True, lost=lost)
+        passed = times_of(np.arange(-n, len(seen) + 5 * n), clock.slot_s)
+        return align_reading_on(seen, design, phase, passed, lost)
+
+    alignment = align(LOST_ROWS)
     sure = alignment.agreement >= SURE
     if sure and alignment.start[0] > -LATE_ROWS * design.step:
         return alignment
-    late = align_rows(seen, design, phase, turning=True, lost=design.rows - 1)
+    late = align(design.rows - 1)
     # if nothing fits, rows outside the log would fit best
-    slot = late.start[:, None] + np.arange(design.positions)
+    slot = late.start[:, None] + np.arange(n)
     held = np.count_nonzero(seen[slot[(slot >= 0) & (slot < len(seen))]])
-    enough = held >= LEAST_ROWS * design.positions
+    enough = held >= LEAST_ROWS * n
     better = not sure or late.rows_off < alignment.rows_off
     return late if enough and late.agreement >= SURE and better else alignment
 

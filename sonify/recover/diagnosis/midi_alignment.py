@@ -20,7 +20,7 @@ from sonify.recover.diagnosis.fits import fit_of_notes
 from sonify.recover.diagnosis.listening import Listening
 from sonify.recover.diagnosis.numbering import ASTRAY, across_silence, mended_start, numbered
 from sonify.recover.diagnosis.observed import NotesBySlot, Observed, Wire
-from sonify.recover.diagnosis.row_order import align_rows, usual_move
+from sonify.recover.diagnosis.row_order import align_reading_on, align_rows
 from sonify.recover.diagnosis.source import MidiRecording
 from sonify.recover.diagnosis.starts import IDLE, pulses_of, settled, starts_in_slots
 from sonify.recover.diagnosis.timing_model import (
@@ -30,7 +30,6 @@ from sonify.recover.diagnosis.timing_model import (
     times_of,
     without_slips,
 )
-from sonify.recover.signal.next_start import next_start
 
 __all__ = ["observe_midi"]
 
@@ -171,11 +170,7 @@ def _next_position(heard: NotesBySlot, design: Design, timing: TimingModel | Non
     def placed(seen: NDArray[np.int8], more: int) -> Alignment:
         slots = np.arange(-n - more, len(seen) + 5 * n)
         passed = heard.times(slots) if timing is None else timing(slots)
-        usual = float(np.median(np.diff(passed)))
-        at = (phase - more) % n
-        move = usual_move(seen, design, at, usual, lambda s, m: _following(passed, n, s, m)[0])
-        following = _following(passed, n, np.arange(len(seen)), np.float64(move.move_s))
-        return align_rows(seen, design, at, True, following, move.wrong)
+        return align_reading_on(seen, design, (phase - more) % n, passed)
 
     return _with_rows_lost(heard, design, placed)
 
@@ -257,20 +252,6 @@ def _slips(alignment: Alignment, n: int) -> Index:
     base = int(np.argmax(np.bincount(off, minlength=n)))
     out: Index = (off - base + n // 2) % n - n // 2
     return np.where(np.abs(out) <= max(SLIPPED, n // 8), out, 0)
-
-
-def _following(
-    passed: Reals, n: int, slots: Index, move_s: Reals | np.float64
-) -> tuple[Index, Reals, Reals]:
-    """For rows that start in slots: the slots in which the next ones should start, and how far the
-    moment when the stage is ready is from the slot before and after, in slots.
-
-    `passed` tells when slots pass, from n before the first one on.
-    """
-    last = np.clip(slots + 2 * n - 1, 0, len(passed) - 1)
-    at, early, late = next_start(passed, last, move_s)
-    early = np.clip(early / np.maximum(early + late, 1e-9), 0.0, 1.0)
-    return at - n, early, 1.0 - early
 
 
 def _with_runs(

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.alignment import Design
 from sonify.recover.diagnosis.observed import Observed
+from sonify.recover.diagnosis.timing_model import fit_timing
 
 __all__ = ["Motion", "motion_of"]
 
@@ -63,47 +64,36 @@ class Motion:
 def motion_of(seen: Observed, design: Design) -> Motion:
     """Estimate the motion from the moments at which positions were seen to pass."""
     n, rows = design.positions, design.rows
-    start = seen.alignment.start
     slot, time = seen.beat_slot.astype(float), seen.beat_s
-    row = np.searchsorted(start, slot, "right") - 1
-    row[slot >= start[np.maximum(row, 0)] + n] = -1
     curve_s, curve_rpm = _curve(slot, time, n)
     settled = float(np.median(curve_rpm)) if len(curve_rpm) else float("nan")
-    begin, reach = _start(slot, time, float(start[0]), n, settled)
-    slow = begin < SETTLED
-    wave, fits = _fits(slot, time, row, start, n, skip_first=slow)
-    # the slots of each reading's first and last position, from its start
+    begin, reach = _start(slot, time, float(seen.alignment.start[0]), n, settled)
+    timing = seen.timing or fit_timing(seen.beat_slot, time, n)
+    # the slots and times of each reading's first and last position
     span = np.array([[0.0, n - 1.0]] * rows) if seen.span is None else seen.span
-    ends = np.full((2, rows), np.nan)
-    for r in range(rows):
-        times, mine = seen.time_s[r], row == r
-        if seen.kind == "log":
-            if np.isfinite(times).sum() == n:
-                ends[:, r] = np.min(times), np.max(times)
-        elif seen.timing is not None:
-            if np.isfinite(times).any():
-                ends[:, r] = seen.timing(start[r] + span[r])
-        elif slow and r == 0:
-            # no parabola follows a slow start
-            ends[0, 0] = _beyond(slot[mine][:3], time[mine][:3], float(start[0]))
-            ends[1, 0] = _beyond(slot[mine][-3:], time[mine][-3:], float(start[0] + n - 1))
-        elif r in fits:
-            ends[:, r] = np.polyval(fits[r], span[r]) + _waves(start[r] + span[r], n) @ wave
+    at, ends = (seen.alignment.start[:, None] + span).T, np.full((2, rows), np.nan)
+    known = np.isfinite(seen.time_s)
+    if seen.kind == "log":
+        read = known.all(axis=1)
+        ends[:, read] = seen.time_s[read].min(axis=1), seen.time_s[read].max(axis=1)
+        at = np.interp(ends, seen.slot_s, np.arange(len(seen.slot_s)))
+    elif timing is not None:
+        read = known.any(axis=1)
+        ends[:, read] = timing(at[:, read])
     whole = np.flatnonzero(np.isfinite(ends).all(axis=0))
+    slots, times = slot[[0, -1]], time[[0, -1]]
     if len(whole):
-        r0, r1 = int(whole[0]), int(whole[-1])
-        slots = start[r1] + span[r1, 1] - start[r0] - span[r0, 0]
-        if seen.kind == "log":
-            passed = np.arange(len(seen.slot_s))
-            slots = np.diff(np.interp([ends[0, r0], ends[1, r1]], seen.slot_s, passed))[0]
-        rpm = 60 * float(slots) / (n * (ends[1, r1] - ends[0, r0]))
-    else:
-        rpm = 60 * (slot[-1] - slot[0]) / (n * (time[-1] - time[0]))
+        slots, times = (np.diagonal(x[:, whole[[0, -1]]]) for x in (at, ends))
+    rpm = 60 * float(np.diff(slots)[0]) / (n * float(np.diff(times)[0]))
+    sine, cosine = (0.0, 0.0) if timing is None else timing.wave
+    # the disc is fastest where the delay of the times falls most
+    angle = 2 * np.pi * np.arange(n) / n
+    fastest = int(np.argmin(sine * np.cos(angle) - cosine * np.sin(angle)))
     return Motion(
-        rpm=float(rpm),
-        drift=_drift(slot, time, n, slow),
-        flutter=2 * np.pi * float(np.hypot(*wave)) * rpm / 60,
-        flutter_phase=_fastest(wave, seen.alignment.phase, n),
+        rpm=rpm,
+        drift=_drift(slot, time, n, begin < SETTLED),
+        flutter=2 * np.pi * float(np.hypot(sine, cosine)) * rpm / 60,
+        flutter_phase=float((fastest + seen.alignment.phase) % n),
         start=begin,
         settled_s=reach,
         curve_s=curve_s,
@@ -138,58 +128,6 @@ def _start(slot: Reals, time: Reals, first: float, n: int, settled: float) -> tu
     s, t = slot[at : at + n], time[at : at + n]
     reached = np.flatnonzero(np.diff(s) * usual / np.diff(t) > SETTLED)
     return begin, float(t[int(reached[0]) if len(reached) else -1] - t[0])
-
-
-def _beyond(slot: Reals, time: Reals, at: float) -> float:
-    """The time of a slot, from the few moments nearest to it."""
-    if len(slot) < 2:
-        return float("nan")
-    if slot[0] <= at <= slot[-1]:
-        return float(np.interp(at, slot, time))
-    return float(np.polyfit(slot - at, time, 1)[1])
-
-
-def _waves(slot: Reals, n: int) -> Reals:
-    """Sine and cosine once a turn, shape (slots, 2)."""
-    angle = 2 * np.pi * slot / n
-    return np.stack([np.sin(angle), np.cos(angle)], axis=-1)
-
-
-def _fits(
-    slot: Reals, time: Reals, row: NDArray[np.int64], start: NDArray[np.int64], n: int,
-    skip_first: bool,
-) -> tuple[Reals, dict[int, Reals]]:  # fmt: skip
-    """A parabola for each row's times and one wave a turn for all of them, by least squares.
-
-    The wave is fitted to what is left of the times, and of sine and cosine, once each row's own
-    straight line is removed; removing more would remove most of the wave.
-    """
-    own: dict[int, tuple[Reals, Reals, Reals]] = {}
-    left: list[tuple[Reals, Reals]] = []
-    for r in range(len(start)):
-        mine = row == r
-        if np.count_nonzero(mine) < 4:
-            continue
-        s, t, both = slot[mine] - start[r], time[mine], _waves(slot[mine], n)
-        own[r] = s, t, both
-        if not (skip_first and r == 0 and len(start) > 1):
-            q, _ = np.linalg.qr(np.vander(s, 2))
-            left.append((both - q @ (q.T @ both), t - q @ (q.T @ t)))
-    wave: Reals = np.zeros(2)
-    if sum(len(t) for _, t in left) > 6:
-        a, b = (np.concatenate(x) for x in zip(*left, strict=True))
-        wave = np.linalg.lstsq(a, b, rcond=None)[0]
-    fits = {}
-    for r, (s, t, both) in own.items():
-        degree = 2 if len(s) >= 8 and np.ptp(s) > n / 2 else 1
-        fits[r] = np.polyfit(s, t - both @ wave, degree)
-    return wave, fits
-
-
-def _fastest(wave: Reals, phase: int, n: int) -> float:
-    """The position at which the disc is fastest: where the delay of the times falls most."""
-    sine, cosine = _waves(np.arange(n, dtype=float), n).T
-    return float((int(np.argmin(wave[0] * cosine - wave[1] * sine)) + phase) % n)
 
 
 def _drift(slot: Reals, time: Reals, n: int, slow: bool) -> float:

@@ -4,16 +4,15 @@ programming finds the best order of readings, in which rows may be read twice or
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.alignment import Alignment, Design, agreement, signs_of
+from sonify.recover.signal.next_start import next_start
 
-__all__ = ["Move", "align_rows", "best_move", "best_order", "slot_prices", "usual_move"]
+__all__ = ["FIRST", "LOST_ROWS", "align_reading_on", "align_rows"]
 
 Index = NDArray[np.int64]
 Reals = NDArray[np.float64]
@@ -27,7 +26,7 @@ SURE_LATE = 0.2  # the same, once the time of the stage's move is known
 OTHER_ROW = 0.02  # of reading another row than the one that is due
 CHANGE = 0.12  # of a change to another row and back
 FIRST = 0.3  # gained by a first row that starts with position 0
-OUTSIDE = 0.5  # gained by a position outside the recording, where one that fits gains 1
+OUTSIDE = 0.25  # gained by a position outside the recording, where one that fits gains 1
 
 OTHERS = (0, -1, 1)  # rows by which the stage may be off
 LOST_ROWS = 3  # rows that may have been read before the recording started
@@ -35,14 +34,6 @@ UNSURE = 0.12  # standard deviation of the moment when the stage is ready, in po
 HARDLY = 8.0  # the least likely that a row starts one slot off, as a negative logarithm
 FINE = 0.01  # positions between two times of the stage's move that are tried
 LIKE_PROFILE = 0.25  # standard deviation of that time around the profile's, as a share of it
-
-
-@dataclass(frozen=True)
-class Move:
-    """The time of the stage's move with settling, and the share of wrong bits."""
-
-    move_s: float
-    wrong: float
 
 
 def _windows(
@@ -120,14 +111,14 @@ def align_rows(
         ahead[inside] = following[0][slot] - slot
         off = np.full((2, len(allowed)), 0.5)
         off[:, inside] = following[1][slot], following[2][slot]
-        off = slot_prices(off, n, wrong)
-    chosen, other = best_order(fit[allowed], first, allowed, ahead, design, off)
+        off = _slot_prices(off, n, wrong)
+    chosen, other = _best_order(fit[allowed], first, allowed, ahead, design, off)
     start, seen_row = allowed[chosen] - margin, np.arange(rows) + other
     found = agreement(seen, design, phase, turning, start, seen_row)
     return Alignment(start, seen_row, phase, found)
 
 
-def slot_prices(off: Reals, n: int, wrong: float) -> Reals:
+def _slot_prices(off: Reals, n: int, wrong: float) -> Reals:
     """The prices of a start one slot early and one slot late, as shares of a row.
 
     `off` is how far the moment when the stage is ready is from either, in slots. A wrong bit costs
@@ -138,75 +129,61 @@ def slot_prices(off: Reals, n: int, wrong: float) -> Reals:
     return out
 
 
-def usual_move(
-    seen: Signs | Reals,
-    design: Design,
-    phase: int,
-    period_s: float,
-    following: Callable[[Index, Reals], Index],
-) -> Move:
-    """The time of the stage's move on this machine, with settling, from slots.
+def align_reading_on(
+    seen: Signs | Reals, design: Design, phase: int, passed: Reals, lost: int = LOST_ROWS
+) -> Alignment:
+    """The same for a player that reads on at the next position.
 
     Parameters
     ----------
-    seen : ndarray, shape (slots,)
-        From -1 for a zero to 1 for a one; 0 where nothing is known.
-    design : Design
-    phase : int
-        Of slot 0.
-    period_s : float
-        How long a position usually lasts.
-    following : callable
-        The slots in which the next rows should start, from slots in which rows start (inside the
-        recording) and times of the move in s, both of one shape.
+    seen, design, phase, lost
+        As for `align_rows`.
+    passed : ndarray
+        When the slots passed, in s, from a turn before the first one on.
     """
-    n = margin = design.positions
-    fit = _windows(seen, design, phase, True, margin)
-    first = np.arange((-phase) % n - n, len(seen), n)
-    first = first[(first >= -margin) & (first < len(seen))]
-
-    def after(start: Index, move: Reals) -> Index:
-        inside = np.clip(start, 0, len(seen) - 1)
-        return following(inside, move) + start - inside
-
-    return best_move(fit, first, margin, design, period_s, after)
+    n = design.positions
+    slots = np.arange(len(seen))
+    move_s, wrong = _usual_move(
+        seen, design, phase, passed, max(n, (lost - LOST_ROWS) * design.step)
+    )
+    return align_rows(seen, design, phase, True, _following(passed, n, slots, move_s), wrong, lost)
 
 
-def best_move(
-    fit: NDArray[np.float32],
-    first: Index,
-    margin: int,
-    design: Design,
-    period_s: float,
-    after: Callable[[Index, Reals], Index],
-) -> Move:
-    """The likeliest time of the stage's move.
+def _following(
+    passed: Reals, n: int, slots: Index, move_s: Reals | float
+) -> tuple[Index, Reals, Reals]:
+    """For rows that start in slots: the slots in which the next ones should start, and how far the
+    moment when the stage is ready is from the slot before and after, in slots."""
+    last = np.clip(slots + 2 * n - 1, 0, len(passed) - 1)
+    at, early, late = next_start(passed, last, move_s)
+    early = np.clip(early / np.maximum(early + late, 1e-9), 0.0, 1.0)
+    return at - n, early, 1.0 - early
+
+
+def _usual_move(
+    seen: Signs | Reals, design: Design, phase: int, passed: Reals, margin: int
+) -> tuple[float, float]:
+    """The likeliest time of the stage's move with settling, in s, and the share of wrong bits.
 
     With a steady move each row's start follows from the one before, so each time of the move gives
     the whole order of rows.
-
-    Parameters
-    ----------
-    fit : ndarray, shape (starts, rows)
-        How well a row that starts at -margin, -margin + 1, ... agrees with each row.
-    first : ndarray of int64
-        Where the first row may start.
-    after : callable
-        Where the next rows start, from starts and times of the move, both of one shape.
     """
     n, rows = design.positions, design.rows
+    period_s = float(np.median(np.diff(passed)))
+    fit = _windows(seen, design, phase, True, margin)
     # the stage may have missed by a row, at a price
     gain = fit.copy()
     gain[:, 1:] = np.maximum(gain[:, 1:], fit[:, :-1] - CHANGE)
     gain[:, :-1] = np.maximum(gain[:, :-1], fit[:, 1:] - CHANGE)
+    first = np.arange((-phase) % n - margin // n * n, len(seen), n)
     longest = min(4 * design.move_s + 2 * n * period_s, design.move_s + n * period_s)
     moves = np.arange(0.5, longest / period_s, FINE) * period_s
     start = np.broadcast_to(first, (len(moves), len(first)))
-    move = np.broadcast_to(moves[:, None], start.shape)
     total = np.zeros(start.shape)
     for r in range(rows):
         total += gain[np.clip(start + margin, 0, len(fit) - 1), r]
-        start = after(start, move)
+        inside = np.clip(start, 0, len(seen) - 1)
+        start = start - inside + _following(passed, n, inside, moves[:, None])[0]
     scores = total.max(axis=1)
     wrong = float(np.clip(0.5 - scores.max() / (2 * rows), 0.002, 0.4))
     likely = 0.5 * n * np.log((1 - wrong) / wrong) * scores
@@ -215,10 +192,10 @@ def best_move(
     # positions many orders are tried, and one of them may fit by chance
     parts = np.split(np.arange(len(moves)), np.flatnonzero(np.abs(np.diff(scores)) > 1e-9) + 1)
     best = max(parts, key=lambda part: float(np.logaddexp.reduce(likely[part])))
-    return Move(float((moves[best[0]] + moves[best[-1]]) / 2), wrong)
+    return float((moves[best[0]] + moves[best[-1]]) / 2), wrong
 
 
-def best_order(
+def _best_order(
     fit: NDArray[np.float32],
     first: NDArray[np.bool_],
     at: Index,

@@ -57,7 +57,7 @@ def load_recording(
 
 
 def _log(path: Path, sample_rate: float | None) -> LogRecording:
-    from sonify.recover.sources.log.samples import open_samples
+    from sonify.recover.sources.log.files import open_samples
 
     samples = open_samples(path, sample_rate)
     if samples.frames > MAX_SAMPLES:
@@ -66,9 +66,8 @@ def _log(path: Path, sample_rate: float | None) -> LogRecording:
             f"({MAX_SAMPLES:,} at most)",
             file=path,
         )
-    blocks = list(samples.blocks())
-    if not blocks or sum(map(len, blocks)) < 16:
+    if samples.frames < 16:
         raise InputError("there are no samples in it; record the detectors again", file=path)
-    both = np.concatenate(blocks)
+    both = np.concatenate(list(samples.blocks()))
     clock, data = (np.ascontiguousarray(both[:, k]) for k in (0, 1))
     return LogRecording(path, clock, data, samples.rate)

@@ -1,9 +1,9 @@
-"""Where each row began on a player that reads on from where it is, by all rows together.
+"""Where each row starts on a player that reads on at the next position, by all rows together.
 
-Such a player counts pulses of the clock row: it reads as many as a row has, moves its stage, and
-goes on at the first pulse after that. One time of the move therefore says where every row begins,
-and what was heard at the rows' ends says which time it is. A clock row that lacks a pulse, or has
-one twice, is only another list of pulses.
+Such a player counts pulses of the clock row: it reads one turn of them, moves its stage, and goes
+on at the first pulse after that. So one time of the stage's move gives the start of every row, and
+what is seen at the rows' ends tells which time it is. A clock row that lacks a pulse, or has one
+twice, is only another list of pulses.
 """
 
 from __future__ import annotations
@@ -17,20 +17,22 @@ from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.alignment import Design
 
-__all__ = ["IDLE", "Pulses", "pulses_of", "settled", "starts_in_slots"]
+__all__ = ["IDLE", "NEAR", "Pulses", "best_starts", "pulses_of", "settled", "starts_in_slots"]
 
 Reals = NDArray[np.float64]
 Index = NDArray[np.int64]
 Signs = NDArray[np.int8]
 
 DOUBLED = 0.5  # of a position after its hole: where a second pulse may be
-NEAR = 10  # pulses from where a row seemed to begin in which its start is sought
-AROUND = 1.6  # positions about the usual move in which the true one is sought
+NEAR = 10  # pulses around a first guess among which a row's start is sought
+AROUND = 1.6  # positions around the usual move in which the true one is sought
 FINE = 0.01  # of a position
 IDLE = 1e-4  # how often a note comes while no row is read, where it should not
-ASIDE = 1e-4  # how often a row begins elsewhere than the move says
-JITTER_S = 0.7e-3  # by how much the moment is unsure at which the stage is ready
-LIKE_PLAN = 0.25  # how far the move is from the design's, usually, as a share of it
+ASIDE = 1e-4  # how often a row starts elsewhere than the move says
+JITTER_S = 0.7e-3  # standard deviation of the moment at which the stage is ready
+LIKE_PROFILE = 0.25  # standard deviation of the move around the profile's, as a share of it
+AT_INDEX = 2.0  # log odds for a first row that starts with the disc's first position
+TRIED = 24  # orders of rows that are judged by what lies between them
 
 
 @dataclass(frozen=True, eq=False)
@@ -53,6 +55,14 @@ class Pulses:
     def first_from(self, slot: Index) -> Index:
         """The first pulse in or after each slot."""
         out: Index = np.searchsorted(self.slot, np.asarray(slot) - 1e-6)
+        return out
+
+    def at_index(self, at: Index) -> NDArray[np.bool_]:
+        """Whether pulses are the first of the disc: position 0, or the one after a missing one."""
+        whole = np.flatnonzero(self.place >= 0)
+        opens = np.zeros(len(self.place), bool)
+        opens[whole[1:]] = np.diff(self.slot[whole] - self.place[whole]) > 0.5
+        out: NDArray[np.bool_] = opens[at]
         return out
 
 
@@ -95,8 +105,8 @@ def pulses_of(
 def _gains(
     heard: Signs, pulses: Pulses, grid: Signs, row: Index, start: Index, idle: float
 ) -> Reals:
-    """How much more likely what was heard is if each row was read from near its start on, than if
-    nothing was read, as logarithms; shape (rows, 2 NEAR + 1)."""
+    """The log likelihood ratio of what was heard, if each row is read from near its start on,
+    against nothing being read; shape (rows, 2 NEAR + 1)."""
     n = grid.shape[1]
     at = start[:, None] + np.arange(-NEAR, n + NEAR)
     there = (at >= 0) & (at < len(heard))
@@ -114,9 +124,14 @@ def _gains(
     read = np.where(bit == 1, np.log1p(-missed), np.where(bit == 0, np.log(added), -math.log(2)))
     quiet = np.where(bit == 1, np.log(missed), np.where(bit == 0, np.log1p(-added), -math.log(2)))
     more = np.where(sound > 0, read - math.log(idle), quiet - math.log1p(-idle))
-    total = np.zeros((len(row), at.shape[1] + 1))
-    np.cumsum(np.where(sound != 0, more, 0.0), axis=1, out=total[:, 1:])
-    first = np.arange(2 * NEAR + 1)
+    return sums_over_rows(np.where(sound != 0, more, 0.0))
+
+
+def sums_over_rows(x: Reals) -> Reals:
+    """The sum over each turn from NEAR pulses before to NEAR after each row's start, shape
+    (rows, 2 NEAR + 1); `x` begins NEAR pulses before the start."""
+    first, n = np.arange(2 * NEAR + 1), x.shape[1] - 2 * NEAR
+    total = np.pad(np.cumsum(x, axis=1), ((0, 0), (1, 0)))
     out: Reals = total[:, first + n] - total[:, first]
     return out
 
@@ -130,77 +145,93 @@ def settled(
     move_s: float,
     idle: float = IDLE,
 ) -> tuple[Index, float]:
-    """The pulses at which rows begin, and the time of the stage's move with settling, in s.
+    """The pulses at which rows start, and the time of the stage's move with settling, in s.
 
     Parameters
     ----------
     heard : ndarray of int8, shape (pulses,)
-        1 where a note sounded, -1 where none did, 0 where nobody knows.
+        1 where a note sounded, -1 where none did, 0 where that is unknown.
     pulses : Pulses
     design : Design
     seen_row : ndarray of int64, shape (rows,)
         The row that was under the detector in each reading.
     start : ndarray of int64, shape (rows,)
-        Pulses near which rows begin.
+        Pulses near which rows start.
     move_s : float
         Near which the move is sought.
     idle : float
         How often a note comes in a position while no row is read.
     """
-    n, count = design.positions, len(pulses.slot)
+    near = start[:, None] + np.arange(-NEAR, NEAR + 1)
+    at = np.clip(near, 0, len(pulses.slot) - design.positions - 1)
+    gain = np.where(near == at, _gains(heard, pulses, design.grid, seen_row, start, idle), -1e6)
+    gain[0] += AT_INDEX * pulses.at_index(at[0])
+    order, move_s = best_starts(gain, at, pulses, design, move_s)
+    return at[np.arange(len(at)), order], move_s
+
+
+def best_starts(
+    gain: Reals,
+    at: Index,
+    pulses: Pulses,
+    design: Design,
+    move_s: float,
+    judge: Callable[[Index], tuple[Reals, float]] | None = None,
+) -> tuple[Index, float]:
+    """The likeliest start of each row, as a choice among pulses, and the time of the stage's move.
+
+    For each time of the move, Viterbi's algorithm finds the best order of starts.
+
+    Parameters
+    ----------
+    gain : ndarray, shape (rows, choices)
+        The log likelihood of what was seen, for a row that starts with each choice.
+    at : ndarray of int64, shape (rows, choices)
+        The pulses to choose from.
+    move_s : float
+        Near which the move is sought.
+    judge : callable, optional
+        From an order to a pair whose second value is the log likelihood of what lies between rows.
+    """
+    n, (rows, choices) = design.positions, at.shape
     usual = float(np.median(np.diff(pulses.time_s)))
-    at = start[:, None] + np.arange(-NEAR, NEAR + 1)
-    good = (at >= 0) & (at + n < count)
-    safe = np.clip(at, 0, count - n - 1)
-    gain = np.where(good, _gains(heard, pulses, design.grid, seen_row, start, idle), -1e6)
-    # it begins at the index
-    gain[0] += 2.0 * (pulses.place[safe[0]] == pulses.place[pulses.place >= 0].min())
-    end = pulses.time_s[safe + n - 1]
-    begin, before = pulses.time_s[safe], pulses.time_s[np.maximum(safe - 1, 0)]
-    rows = len(start)
-    # what the rows' present starts say of the move, each within a position
-    across = np.arange(NEAR, NEAR + 1)
-    about = (begin[1:, across] + before[1:, across]) / 2 - end[:-1, across]
-    centres = np.array([move_s, float(np.median(about))]) if rows > 1 else np.array([move_s])
-    reach = np.arange(-AROUND, AROUND, FINE) * usual
-    moves = np.unique(np.round(centres[:, None] + reach, 6))
-    moves = moves[moves > 0]
+    end, begin = pulses.time_s[at + n - 1], pulses.time_s[at]
+    before = pulses.time_s[np.maximum(at - 1, 0)]
+    # what the first guess says of the move, within a position
+    about = (begin[1:] + before[1:])[:, NEAR : NEAR + 2] / 2 - end[:-1, NEAR : NEAR + 2]
+    centres = np.array([move_s, float(np.median(about))] if rows > 1 else [move_s])
+    moves = centres[:, None] + np.arange(-AROUND, AROUND, FINE) * usual
+    moves = np.unique(np.round(moves[moves > 0], 6))
     if rows < 2 or not len(moves):
-        best = int(np.argmax(gain[0]))
-        return at[np.arange(rows), best if rows == 1 else NEAR], move_s
-    score = np.broadcast_to(gain[0], (len(moves), at.shape[1])).copy()
-    back = np.zeros((rows, len(moves), at.shape[1]), np.int8)
+        return np.full(rows, int(np.argmax(gain[0])) if rows == 1 else NEAR), move_s
+    score = np.broadcast_to(gain[0], (len(moves), choices))
+    back = np.zeros((rows, len(moves), choices), np.int8)
     for r in range(1, rows):
         # from each start of the row before (axis 1) to each of this one (axis 2)
         ready = end[r - 1][None, :, None] + moves[:, None, None]
-        late = _below((begin[r][None, None, :] - ready) / JITTER_S)
-        early = _below((before[r][None, None, :] - ready) / JITTER_S)
-        price = np.log(np.maximum(late - early, 0) * (1 - ASIDE) + ASIDE / (2 * NEAR + 1))
+        chance = _below((begin[r] - ready) / JITTER_S) - _below((before[r] - ready) / JITTER_S)
+        price = np.log(np.maximum(chance, 0) * (1 - ASIDE) + ASIDE / choices)
         # readings never overlap
-        price = np.where(safe[r][None, None, :] >= safe[r - 1][None, :, None] + n, price, -1e6)
+        price = np.where(at[r] >= at[r - 1][:, None] + n, price, -1e6)
         ways = score[:, :, None] + price
         back[r] = np.argmax(ways, axis=1)
         score = ways.max(axis=1) + gain[r]
-    value = score.max(axis=1) - 0.5 * (np.log(moves / design.move_s) / LIKE_PLAN) ** 2
-    k = _middle_of_best(value)
-    j = int(np.argmax(score[k]))
-    out = np.zeros(rows, np.int64)
-    for r in range(rows - 1, -1, -1):
-        out[r] = at[r, j]
-        j = int(back[r, k, j])
-    return out, float(moves[k])
-
-
-def _middle_of_best(value: Reals) -> int:
-    """The middle of the stretch in which a value is as good as its best."""
-    top = int(np.argmax(value))
-    good = value > value[top] - 0.5
-    low = high = top
-    while low > 0 and good[low - 1]:
-        low -= 1
-    while high + 1 < len(good) and good[high + 1]:
-        high += 1
-    return (low + high) // 2
+    likely = score.max(axis=1) - 0.5 * (np.log(moves / design.move_s) / LIKE_PROFILE) ** 2
+    orders = np.empty((len(moves), rows), np.int64)
+    orders[:, -1] = np.argmax(score, axis=1)
+    for r in range(rows - 1, 0, -1):
+        orders[:, r - 1] = back[r][np.arange(len(moves)), orders[:, r]]
+    # an order that only a narrow range of moves explains may fit by chance
+    orders, which = np.unique(orders, axis=0, return_inverse=True)
+    total = np.full(len(orders), -np.inf)
+    np.logaddexp.at(total, which.reshape(-1), likely)
+    if judge is not None:
+        tried = np.argsort(-total, kind="stable")[:TRIED]
+        judged = [total[k] + judge(orders[k])[1] for k in tried]
+        best = int(tried[int(np.argmax(judged))])
+    else:
+        best = int(np.argmax(total))
+    return orders[best], float(np.median(moves[which.reshape(-1) == best]))
 
 
 def _below(x: Reals) -> Reals:
@@ -211,8 +242,6 @@ def _below(x: Reals) -> Reals:
 
 
 def starts_in_slots(pulses: Pulses, start: Index) -> Index:
-    """The slots of pulses at which rows begin."""
-    out: Index = np.floor(pulses.slot[np.clip(start, 0, len(pulses.slot) - 1)] + 1e-6).astype(
-        np.int64
-    )
-    return out
+    """The slots of pulses at which rows start."""
+    slot = pulses.slot[np.clip(start, 0, len(pulses.slot) - 1)]
+    return np.floor(slot + 1e-6).astype(np.int64)

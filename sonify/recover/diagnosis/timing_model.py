@@ -65,6 +65,12 @@ class TimingModel:
         rest += a @ self.weight
         return rest
 
+    @property
+    def wave(self) -> tuple[float, float]:
+        """Sine and cosine of the swing once a turn, in s."""
+        at = DEGREE + 1
+        return tuple(self.weight[at : at + 2].tolist()) if self.waves else (0.0, 0.0)
+
     def slots_of(self, time: Reals, near: NDArray[np.int64] | Reals) -> Reals:
         """The slots, with a fraction, at which moments lie, sought from slots near them."""
         s = np.asarray(near, float).copy()

@@ -33,59 +33,56 @@ class Travel:
         From -1 for a zero to 1 for a one; 0 where nothing is known.
     material : float
         How the solid material between the rows reads, on the same scale.
-    grid : ndarray of int8, shape (rows, positions)
-        What a correct reading sees.
-    seen_row : ndarray of int64, shape (rows,)
-        The row that was under the detector in each reading.
+    read : ndarray of int8, shape (rows, positions)
+        The bits of the row that was under the detector in each reading.
+    goes_on : ndarray of bool, shape (rows,)
+        Whether the next row on the disc follows; else the stage passes others.
     phase : int
         Of slot 0.
     slot_s : ndarray, shape (slots,)
         When each slot passed.
+    last, last_s : ndarray, shape (rows, choices)
+        Slots and times of the pulses that may be the last of each row.
+    move_s : float
+        How long the stage's move takes, about.
+    rough : float
+        Deviation of levels while rows are read.
     """
 
     def __init__(
         self,
         seen: Reals,
         material: float,
-        grid: Bits,
-        seen_row: Index,
+        read: Bits,
+        goes_on: NDArray[np.bool_],
         phase: int,
         slot_s: Reals,
+        last: Index,
+        last_s: Reals,
+        move_s: float,
+        rough: float,
     ) -> None:
         # how far each place stands out from the material, and how far a fully visible bit does
-        self.stands = (seen - material) / 2
-        self.unknown = seen == 0
-        bit = (np.array([0.0, -1.0, 1.0]) - material) / 2
-        read = grid[seen_row]
-        self.left = np.where(read < 0, np.nan, bit[read + 1])
-        # between rows that do not follow each other, the stage passes others
-        goes_on = np.append(np.diff(seen_row) == 1, False)
-        self.coming = np.where(goes_on[:, None], np.roll(self.left, -1, axis=0), np.nan)
-        self.phase, self.slot_s = phase, slot_s
-
-    def look_after(
-        self, last: Index, last_s: Reals, period_s: float, move_s: float, rough: float
-    ) -> None:
-        """Look at what follows each of the pulses that may be the last of a row, shape (rows,
-        choices), from their slots and times; `rough` is the deviation of levels while rows are
-        read."""
+        stands = (seen - material) / 2
+        bit = (np.array([np.nan, -1.0, 1.0]) - material) / 2
+        left = bit[read + 1]
+        coming = np.where(goes_on[:, None], np.roll(left, -1, axis=0), np.nan)
         self.steady = rough < SHAKY
         self.rough = float(np.hypot(ROUGH, rough))
+        period_s = float(np.median(np.diff(slot_s)))
         slots = max(2, int(np.ceil(move_s / period_s)) + 1)
         apart = max(1.0, slots / KNOTS)
         self.knots = int(np.ceil(slots / apart)) + 2
         slot = last[..., None] + np.arange(1, slots + 1)
-        inside = (slot >= 0) & (slot < len(self.stands))
-        slot = np.clip(slot, 0, len(self.stands) - 1)
-        when = (self.slot_s[slot] - last_s[..., None]) / (period_s * apart)
+        inside = (slot >= 0) & (slot < len(stands))
+        slot = np.clip(slot, 0, len(stands) - 1)
+        when = (slot_s[slot] - last_s[..., None]) / (period_s * apart)
         self.when = np.clip(when, 0, self.knots - 1.001)
-        position = (slot + self.phase) % self.left.shape[1]
-        row = np.arange(len(last))[:, None, None]
-        left, coming = self.left[row, position], self.coming[row, position]
-        known = inside & ~self.unknown[slot] & np.isfinite(left) & np.isfinite(coming)
-        self.known = known
-        self.seen = np.where(known, self.stands[slot], 0.0)
-        self.both = np.where(known, np.stack([left, coming]), 0.0)
+        position, row = (slot + phase) % read.shape[1], np.arange(len(last))[:, None, None]
+        both = np.stack([left[row, position], coming[row, position]])
+        self.known = inside & (seen[slot] != 0) & np.isfinite(both).all(axis=0)
+        self.seen = np.where(self.known, stands[slot], 0.0)
+        self.both = np.where(self.known, both, 0.0)
 
     def picture(self, order: Index) -> tuple[Reals, float]:
         """The log likelihood of each choice, shape (rows, choices), by the visibility that an order

@@ -29,7 +29,7 @@ def _grid_text(path: Path, options: ReadOptions) -> Sighting:
 
 def _array(path: Path, options: ReadOptions) -> Sighting:
     """A .npy file: a grid, or the samples of a log."""
-    from sonify.recover.sources.log.array import load_array
+    from sonify.recover.sources.log.files import load_array
 
     array = load_array(path)
     narrow = array.ndim == 2 and min(array.shape) <= 3 and max(array.shape) >= 512

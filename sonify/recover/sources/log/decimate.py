@@ -2,16 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
-from sonify.recover.sources.log.columns import Floats
-from sonify.recover.sources.log.samples import Samples
+from sonify.recover.sources.log.samples import BLOCK, Floats, Samples
 
-__all__ = ["PER_PERIOD", "coarse_blocks", "probe"]
+__all__ = ["PER_PERIOD", "coarse", "probe"]
 
 PER_PERIOD = 32
 """Coarse samples per position, about: as many as the bins that holes are measured with."""
@@ -69,7 +66,7 @@ def probe(samples: Samples, path: object) -> tuple[float, float, float]:
         count = min(PLACES, max(1, n // span))
         found = []
         for start in np.linspace(0, n - span, count).astype(int).tolist():
-            x = samples.window(start, span)[:, 0].astype(np.float64)
+            x = samples.part(start, span)[:, 0].astype(np.float64)
             if len(x) < 64:
                 continue
             flat = flat and not np.ptp(x) > 0
@@ -100,24 +97,10 @@ def probe(samples: Samples, path: object) -> tuple[float, float, float]:
     return min(near), middle, max(near)
 
 
-def coarse_blocks(samples: Samples, step: int) -> Iterator[Floats]:
-    """The means of every `step` samples, in blocks, shape (blocks, 2)."""
-    if step == 1:
-        yield from samples.blocks()
-        return
+def coarse(samples: Samples, step: int) -> Floats:
+    """The means of every `step` samples, shape (means, 2)."""
     # one matrix product for both channels is the fastest mean
-    weights = np.zeros((step, 2, 2), np.float32)
-    weights[:, 0, 0] = weights[:, 1, 1] = 1 / step
-    flat = weights.reshape(2 * step, 2)
-    rest = np.empty((0, 2), np.float32)
-    for block in samples.blocks():
-        if len(rest):
-            need = min(step - len(rest), len(block))
-            rest = np.concatenate([rest, block[:need]])
-            block = block[need:]
-            if len(rest) < step:
-                continue
-            yield rest.mean(axis=0, keepdims=True)
-        whole = len(block) // step
-        yield block[: whole * step].reshape(whole, 2 * step) @ flat
-        rest = block[whole * step :]
+    weights = np.tile(np.eye(2, dtype=np.float32) / step, (step, 1))
+    blocks = samples.blocks(max(1, BLOCK // step) * step)
+    whole = (block[: len(block) // step * step].reshape(-1, 2 * step) for block in blocks)
+    return np.concatenate([block @ weights for block in whole])
