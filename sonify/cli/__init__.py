@@ -2,6 +2,6 @@
 
 import gc
 
-# nearly all that a command makes at its start stays until its end: to look through it again and
-# again for what is free takes a tenth of that start
+# nearly all objects made at the start live to the end: looking for garbage among them would take
+# a tenth of the start
 gc.set_threshold(100_000)

@@ -14,30 +14,30 @@ from sonify import __version__
 
 __all__ = ["COMMANDS", "main", "sonify"]
 
-# matrices here are small: threads for them cost more, at the start and after each, than they save
+# matrices here are small: threads would cost more time than they save
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 COMMANDS: dict[str, tuple[str, str]] = {
-    "make": ("sonify.cli.make", "A disc's music and light, all at once, into a folder."),
-    "midi": ("sonify.cli.outputs", "A disc as a Standard MIDI file."),
-    "lights": ("sonify.cli.light", "The matrix filling while the disc is read."),
-    "message": ("sonify.cli.light", "The message scrolling by."),
-    "sound": ("sonify.cli.sound", "The music as a sound file."),
-    "play": ("sonify.cli.play", "The music now: speakers, or a MIDI port."),
-    "score": ("sonify.cli.score", "The music as a score to read."),
-    "clip": ("sonify.cli.clip", "The show as a clip with its sound, for a video."),
-    "audition": ("sonify.cli.audition", "A disc under many presets, side by side, on a page."),
-    "watch": ("sonify.cli.watch", "The matrix in the terminal, in real time."),
-    "encode": ("sonify.cli.encode", "A message as a disc that can be cut."),
-    "draw": ("sonify.cli.draw", "A disc at 1:1, to cut, and as a picture."),
-    "read": ("sonify.cli.read", "A photograph, drawing, log, recording or grid to a disc."),
-    "inspect": ("sonify.cli.inspect", "A disc's message, rows, times and cautions."),
-    "compare": ("sonify.cli.compare", "What the real player did against what it should have done."),
-    "firmware": ("sonify.cli.firmware", "The mapping as C tables and a core for the real player."),
-    "presets": ("sonify.cli.presets", "The presets that ship, and one in full."),
-    "studio": ("sonify.cli.studio", "A page on this machine to shape music and light in."),
+    "make": ("make", "Make the music and light show of a disc, all in one folder."),
+    "midi": ("outputs", "Write the music as a MIDI file."),
+    "sound": ("sound", "Write the music as a sound file."),
+    "score": ("score", "Write the music in staff notation."),
+    "lights": ("light", "Show how the LED matrix fills, as an animation."),
+    "message": ("light", "Show how the message scrolls, as an animation."),
+    "clip": ("light", "Make a video of the show with its sound."),
+    "play": ("play", "Play the disc now, through the speakers or a MIDI port."),
+    "watch": ("play", "Watch the LED matrix in the terminal."),
+    "studio": ("studio", "Shape music and light on a page in your browser."),
+    "audition": ("audition", "Compare many presets on one page."),
+    "presets": ("presets", "List the presets and discs that ship."),
+    "encode": ("encode", "Turn a message into a disc that can be cut."),
+    "draw": ("draw", "Draw a disc at its real size, to cut it."),
+    "inspect": ("inspect", "Show a disc's message, bits, sizes and times."),
+    "read": ("read", "Read a disc back from a photograph, drawing, log or recording."),
+    "compare": ("compare", "Find out which bits a real player got wrong, and why."),
+    "firmware": ("firmware", "Write the mapping as C for a real player."),
 }
-"""Name of a command to the module it is in and its line in the list."""
+"""Name of a command to its module in `sonify.cli` and its line in the list."""
 
 
 class _Lazy(click.Group):
@@ -48,7 +48,8 @@ class _Lazy(click.Group):
         row = COMMANDS.get(name)
         if row is None:
             return None
-        command: click.Command = getattr(importlib.import_module(row[0]), name.replace("-", "_"))
+        module = importlib.import_module(f"sonify.cli.{row[0]}")
+        command: click.Command = getattr(module, name)
         return command
 
     def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
@@ -73,23 +74,23 @@ class _Lazy(click.Group):
 )
 @click.version_option(__version__, "--version", prog_name="sonify", message="%(prog)s %(version)s")
 def sonify() -> None:
-    """From a punched disc to the music and the light show that its player makes.
+    """Turn a punched disc into the music and light show that a disc player makes of it.
 
-    A DISC is a disc file (see `sonify inspect`) or the name of one that ships
-    (`sonify presets --discs`). Presets shape the music, the player and the look: give as many as
-    you like with --preset, later ones win, and single settings with --set section.key=value.
+    DISC is a disc file, or the name of a disc that ships (`sonify presets --discs`). Presets
+    shape the music, the player and the look: use --preset as often as you like (later ones win)
+    and change single settings with --set section.key=value.
 
     Caution: moving light can harm people with photosensitive epilepsy, and sudden loud sound
-    can hurt ears. Look and listen with care before you show it to others.
+    can hurt ears. Check what you made before you show it to others.
     """
 
 
 def main() -> None:
-    """Run the command line: one line for an error, no traceback."""
+    """Run the command line; an error is one line, without a traceback."""
     try:
         _run()
     finally:
-        # what is left goes with the process, so nobody need look for cycles in it
+        # the process ends here, so there is no point in collecting garbage
         gc.freeze()
 
 
@@ -99,9 +100,9 @@ def _run() -> None:
     try:
         status = sonify.main(standalone_mode=False)
     except SonifyError as e:
-        from sonify.cli.common import option
+        from sonify.cli.common import option_name
 
-        click.echo(f"sonify: {e.say(option)}", err=True)
+        click.echo(f"sonify: {e.say(option_name)}", err=True)
         sys.exit(e.exit_status)
     except click.exceptions.Abort:
         click.echo("sonify: stopped", err=True)
@@ -116,6 +117,6 @@ def _run() -> None:
         sys.stderr.close()
         sys.exit(1)
     except MemoryError:
-        click.echo("sonify: there is not enough memory for this disc; take a range", err=True)
+        click.echo("sonify: there is not enough memory for this disc; choose a range", err=True)
         sys.exit(1)
     sys.exit(status if isinstance(status, int) else 0)

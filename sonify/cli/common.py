@@ -1,15 +1,19 @@
-"""What commands share: their options, and how results and cautions are printed."""
+"""What commands share: their arguments and options, and how they print results and cautions."""
 
 from __future__ import annotations
 
 import contextlib
+import functools
+import json
 import warnings
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
+from click import option
 
+from sonify.errors import InputError, close_matches
 from sonify.settings import parse_assignment
 
 if TYPE_CHECKING:
@@ -17,119 +21,195 @@ if TYPE_CHECKING:
     from sonify.performance import Performance
 
 __all__ = [
+    "AS_JSON",
     "DEFAULT_FOLDER",
+    "RANGE",
+    "ROWS",
+    "SETTINGS",
+    "Request",
     "caution",
     "cautions_shown",
-    "disc_argument",
+    "chosen",
+    "disc_command",
     "length",
-    "option",
+    "option_name",
     "output_option",
-    "perform_from",
-    "range_options",
+    "plain",
+    "print_json",
     "result",
-    "rows_option",
-    "setting_options",
+    "rows_shown",
     "size",
+    "with_options",
 ]
 
 DEFAULT_FOLDER = Path("out")
+PICTURE = 64, 160
+"""The most rows, and positions of each, that reports show as a picture of the bits."""
 
-F = TypeVar("F", bound=Callable[..., Any])
-
-disc_argument = click.argument("disc", metavar="DISC")
-
-
-def setting_options(function: F) -> F:
-    """The options --preset and --set."""
-    function = click.option(
-        "--set",
-        "assignments",
-        metavar="K=V",
-        multiple=True,
-        help="One setting over all presets, such as music.root=E3 or player.rpm=20. Repeatable.",
-    )(function)
-    return click.option(
-        "--preset",
-        "-p",
-        "presets",
-        metavar="P",
-        multiple=True,
-        help="A preset that ships (`sonify presets`) or a TOML file. Repeatable; later ones win.",
-    )(function)
+Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 
-def range_options(function: F) -> F:
-    """The options --rows, --from and --to."""
-    for option in (
-        click.option("--to", "to_s", type=float, metavar="S", help="Up to this second."),
-        click.option("--from", "from_s", type=float, metavar="S", help="From this second on."),
-        rows_option,
-    ):
-        function = option(function)
-    return function
+class Request(NamedTuple):
+    """A disc, presets and settings, as a command's arguments name them."""
+
+    disc: str
+    presets: tuple[str, ...]
+    assignments: tuple[str, ...]
+
+    @property
+    def settings(self) -> dict[str, Any]:
+        """The values of --set."""
+        return dict(parse_assignment(a) for a in self.assignments)
+
+    def load(self) -> Disc:
+        """The disc."""
+        from sonify.load import load_disc
+
+        with cautions_shown():
+            return load_disc(self.disc)
+
+    def perform(self, *own: str) -> Performance:
+        """The performance; `own` are assignments of the command's other options."""
+        from sonify.performance import perform
+
+        settings = self._replace(assignments=(*self.assignments, *own)).settings
+        return perform(self.load(), self.presets, settings)
 
 
-rows_option = click.option("--rows", metavar="A-B", help="Only these rows, counted from 1.")
+SETTINGS: tuple[Decorator, ...] = (
+    option(
+        "--preset", "-p", "presets", metavar="P", multiple=True,
+        help="A preset (see `sonify presets`) or your own TOML file. Repeatable; later ones win.",
+    ),
+    option(
+        "--set", "assignments", metavar="K=V", multiple=True,
+        help="One setting, such as music.root=E3 or player.rpm=20; wins over presets. Repeatable.",
+    ),
+)  # fmt: skip
+
+ROWS = option("--rows", metavar="A-B", help="Only these rows, counted from 1.")
+
+RANGE: tuple[Decorator, ...] = (
+    ROWS,
+    option("--from", "from_s", type=float, metavar="S", help="Start at this second."),
+    option("--to", "to_s", type=float, metavar="S", help="Stop at this second."),
+)
+
+AS_JSON = option("--json", "as_json", is_flag=True, help="Print one JSON object with stable keys.")
 
 
-def output_option(help: str) -> Callable[[F], F]:
+def output_option(help: str) -> Decorator:
     """The option -o."""
-    return click.option("-o", "--output", "output", metavar="FILE", help=help)
+    return option("-o", "--output", metavar="FILE", help=help)
 
 
-def load(disc: str) -> Disc:
-    """The disc of a command's argument."""
-    import warnings
+def disc_command(
+    *options: Decorator, disc_needed: bool = True, **attributes: Any
+) -> Callable[[Callable[..., None]], click.Command]:
+    """A command on a disc, which gets a `Request` and the values of its options.
 
-    from sonify.errors import Caution
-    from sonify.load import load_disc
+    `SETTINGS` belong to the options, at the place where its help lists them.
+    """
 
-    with warnings.catch_warnings(record=True) as caught:
-        warnings.simplefilter("always", Caution)
-        out = load_disc(disc)
-    for one in caught:
-        caution(one.message)
-    return out
+    def decorate(function: Callable[..., None]) -> click.Command:
+        @functools.wraps(function)
+        def called(
+            disc: str, presets: tuple[str, ...] = (), assignments: tuple[str, ...] = (), **own: Any
+        ) -> None:
+            function(Request(disc, presets, assignments), **own)
 
+        argument = click.argument("disc", required=disc_needed)
+        command: click.Command = click.command(**attributes)(
+            with_options(argument, *options)(called)
+        )
+        return command
 
-def perform_from(
-    disc: str | Disc, presets: tuple[str, ...], assignments: tuple[str, ...]
-) -> Performance:
-    """The performance that a command's arguments ask for."""
-    from sonify.performance import perform
-
-    settings = dict(parse_assignment(a) for a in assignments)
-    return perform(load(disc) if isinstance(disc, str) else disc, presets, settings)
+    return decorate
 
 
-def option(key: str) -> str:
+def with_options(*options: Decorator) -> Decorator:
+    """Several options, which the help lists in this order."""
+
+    def add(function: Callable[..., Any]) -> Callable[..., Any]:
+        for one in reversed(options):
+            function = one(function)
+        return function
+
+    return add
+
+
+def chosen(text: str, known: tuple[str, ...], what: str, key: str) -> list[str]:
+    """The names in a list with commas.
+
+    Raises
+    ------
+    InputError
+        A name is not known, or there is none.
+    """
+    names = [n.strip() for n in text.split(",") if n.strip()]
+    offered = f"choose from: {', '.join(known)}"
+    if not names:
+        raise InputError(f"no {what} is named; {offered}", place=f"--{key}")
+    for name in names:
+        if name not in known:
+            near = close_matches(name, known)
+            raise InputError(f"there is no {what} '{name}'{near}; {offered}", place=f"--{key}")
+    return names
+
+
+def option_name(key: str) -> str:
     """What the command line calls the setting or argument of a key."""
     if key.startswith("list-of-"):
         return "`sonify presets --discs`" if key.endswith("discs") else "`sonify presets`"
     return f"--set {key}" if "." in key and not key.startswith("set ") else f"--{key}"
 
 
-def _said(warning: Warning | str) -> str:
+def caution(what: Warning | str) -> None:
+    """Print a caution to stderr."""
     from sonify.errors import Caution
 
-    return warning.say(option) if isinstance(warning, Caution) else str(warning)
-
-
-def caution(what: Warning | str) -> None:
-    """Say on stderr what the user should know."""
-    click.echo(f"caution: {_said(what)}", err=True)
+    told = what.say(option_name) if isinstance(what, Caution) else what
+    click.echo(f"caution: {told}", err=True)
 
 
 @contextlib.contextmanager
 def cautions_shown() -> Iterator[None]:
-    """Say on stderr what is warned of inside, each thing once."""
+    """Print each caution that comes up inside once, at the end."""
     from sonify.errors import Caution
 
     with warnings.catch_warnings(record=True) as caught:
         warnings.simplefilter("always", Caution)
         yield
-    for text in dict.fromkeys(_said(w.message) for w in caught if issubclass(w.category, Caution)):
-        caution(text)
+    told = [w.message for w in caught if isinstance(w.message, Caution)]
+    for one in {c.say(option_name): c for c in told}.values():
+        caution(one)
+
+
+def print_json(data: Any, err: bool = False) -> None:
+    """Print one JSON object on one line."""
+    click.echo(json.dumps(data, ensure_ascii=False), err=err)
+
+
+def plain(text: str, most: int | None = None) -> str:
+    """A text on one line, cut to `most` characters."""
+    return "".join(c if c.isprintable() else " " for c in text[:most])
+
+
+def rows_shown(disc: Disc, starts: list[float] | None = None) -> list[str]:
+    """The bits as a picture, a line per row: # for one, . for zero, ? for unknown.
+
+    `starts` are the times at which the rows start, in s.
+    """
+    most, wide = PICTURE
+    out = []
+    for n, row in enumerate(disc.grid[:most, :wide].tolist()):
+        start = "" if starts is None else f"{starts[n]:>8.2f} s  "
+        more = "..." if disc.positions > wide else ""
+        out.append(f"row {n + 1:>3}  {start}{''.join('?.#'[b + 1] for b in row)}{more}")
+    if disc.rows > most:
+        left = disc.rows - most
+        out.append(f"... and {left:,} more row{'s' * (left > 1)}")
+    return out
 
 
 def length(seconds: float) -> str:
@@ -143,16 +223,15 @@ def length(seconds: float) -> str:
 
 
 def size(path: Path) -> str:
-    """The size of a file, or of all in a folder, for people."""
+    """The size of a file, or of all files in a folder, for people."""
     files = path.iterdir() if path.is_dir() else [path]
-    n = float(sum(f.stat().st_size for f in files))
-    for unit in ("B", "kB", "MB"):
-        if n < 1000:
-            return f"{n:.0f} {unit}" if unit == "B" else f"{n:.1f} {unit}"
-        n /= 1000
-    return f"{n:.1f} GB"
+    n = sum(f.stat().st_size for f in files)
+    for unit, bytes_each in (("GB", 1e9), ("MB", 1e6), ("kB", 1e3)):
+        if n >= bytes_each:
+            return f"{n / bytes_each:.1f} {unit}"
+    return f"{n} B"
 
 
-def result(path: Path, seconds: float) -> None:
-    """One line for a file that was made: where, how long, how large."""
-    click.echo(f"{path}  {length(seconds)}  {size(path)}")
+def result(path: Path, seconds: float, more: str = "") -> None:
+    """Print a line for a file that was made: where it is, its length and its size."""
+    click.echo(f"{path}  {length(seconds)}  {size(path)}{more}")

@@ -2,70 +2,65 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
+import math
+from typing import Any
 
 import click
+from click import Choice, option
 
-from sonify.cli.common import DEFAULT_FOLDER, caution, load, setting_options, size
+from sonify.cli.common import SETTINGS, Request, caution, disc_command, output_option, size
+from sonify.cli.outputs import destination
 from sonify.cli.progress import progress_shown
 from sonify.errors import InputError
-from sonify.settings import parse_assignment
 
 __all__ = ["draw"]
 
 SAFETY = (
-    "Cutting machines, their fumes and dust, and turning discs can hurt people. Follow the "
-    "machine's manual and your local rules; know what your material gives off (never laser PVC: "
-    "it gives off chlorine); extract the fumes; never leave a laser cutter alone; protect your "
-    "eyes; take off burrs; guard a turning disc, and keep hair, sleeves and fingers off it. Ask a "
-    "qualified person when in doubt."
+    "Caution: cutting machines, their fumes and dust, and turning discs can hurt people. Follow "
+    "the machine's manual and your local rules. Know what your material gives off (never cut PVC "
+    "with a laser: it gives off chlorine) and extract the fumes. Never leave a laser cutter alone. "
+    "Protect your eyes and take off burrs. Guard a turning disc, and keep hair, sleeves and "
+    "fingers away from it. Ask a qualified person when in doubt."
 )
 
 
-@click.command(epilog=f"Caution. {SAFETY}")
-@click.argument("disc", metavar="DISC")
-@click.option(
-    "-o", "--output", metavar="FILE",
-    help=".svg, .dxf, .pdf, .png or .csv; - writes SVG to standard output. "
-    "[default: out/DISC.svg]",
+@disc_command(
+    output_option(
+        "The file: .svg, .dxf, .pdf, .png or .csv; - for SVG on standard output. "
+        "[default: out/DISC.svg]"
+    ),
+    option(
+        "--side", type=Choice(["front", "back"]), default="front",
+        help="The side that faces up; the back is mirrored. [default: front]",
+    ),
+    option("--kerf", type=float, metavar="MM", help="The width of the cut."),
+    option("--paper", metavar="NAME", help="For .pdf: a2, a3, a4, a5, letter, legal, tabloid."),
+    option(
+        "--material", metavar="NAME",
+        help="For .png: birch, oak, mdf, card, acrylic-black, acrylic-red, brass, steel.",
+    ),
+    option("--size", type=int, metavar="PX", help="For .png: its width. [default: 1600]"),
+    option(
+        "--least-web", type=float, default=1.5, metavar="MM",
+        help="Warn of webs thinner than this. [default: 1.5]",
+    ),
+    *SETTINGS,
+    epilog=SAFETY,
 )  # fmt: skip
-@click.option(
-    "--side",
-    type=click.Choice(["front", "back"]),
-    default="front",
-    help="The side that lies upwards; the back is mirrored.",
-)
-@click.option("--kerf", type=float, metavar="MM", help="The width that the cut takes away.")
-@click.option("--paper", metavar="NAME", help="For .pdf: a2, a3, a4, a5, letter, legal, tabloid.")
-@click.option(
-    "--material", metavar="NAME",
-    help="For .png: birch, oak, mdf, card, acrylic-black, acrylic-red, brass, steel.",
-)  # fmt: skip
-@click.option("--size", "pixels", type=int, metavar="PX", help="For .png: its width. [1600]")
-@click.option(
-    "--least-web", type=float, default=1.5, metavar="MM",
-    help="Thinner webs get a caution. [1.5]",
-)  # fmt: skip
-@setting_options
 def draw(
-    disc: str,
+    request: Request,
     output: str | None,
-    side: str,
+    side: Any,
     kerf: float | None,
-    paper: str | None,
-    material: str | None,
-    pixels: int | None,
     least_web: float,
-    presets: tuple[str, ...],
-    assignments: tuple[str, ...],
+    **options: Any,
 ) -> None:
-    """Draw a disc at real size, to cut it, or as a picture of the finished one.
+    """Draw the disc at its real size, to cut it, or as a picture of the finished disc.
 
-    The drawing has a group or layer each for engraving, index mark, keep-outs, holes, clock row,
-    bore and outline, in the order of work. A disc without sizes gets some, and is told so. Cautions
-    name thin webs, holes that touch or are cut, rows that are mostly gone, and a disc out of
-    balance at the player's speed (--preset, --set player.rpm=20).
+    Groups or layers follow the order of work: engraving, index mark, keep-outs, holes, clock row,
+    bore and outline. If the disc file has no sizes, sizes that fit are used. You are warned of
+    thin webs, holes that touch or are cut off, rows that are mostly open, and a disc that is out
+    of balance at the player's speed (set it with --preset or --set player.rpm=20).
 
     \b
     Examples:
@@ -73,8 +68,6 @@ def draw(
       sonify draw note.toml -o note.pdf --paper letter --side back
       sonify draw note.toml -o note.png --material brass
     """
-    import math
-
     from sonify.atomic import whole
     from sonify.disc.geometry.cautions import derived_note, workshop
     from sonify.export import drawing as drawings
@@ -82,7 +75,7 @@ def draw(
     from sonify.setup import load_setup
 
     kind = drawings.kind_of("-.svg" if output == "-" else output or "disc.svg")
-    for name, value in (("paper", paper), ("material", material), ("size", pixels)):
+    for name, value in options.items():
         if value is not None and name not in kind.options:
             own = next(s for s, k in drawings.DRAWINGS.items() if name in k.options)
             raise InputError(f"it is for {own} and not for .{kind.module}", place=f"--{name}")
@@ -92,29 +85,20 @@ def draw(
     if kerf and not kind.to_cut:
         raise InputError(f"a .{kind.module} shows the finished disc; leave it out", place="--kerf")
 
-    what = load(disc)
-    rpm = load_setup(presets, dict(parse_assignment(a) for a in assignments)).player.rpm
+    disc = request.load()
+    rpm = load_setup(request.presets, request.settings).player.rpm
     try:
-        shop = workshop(what, rpm=rpm, least_web=least_web)
+        shop = workshop(disc, rpm=rpm, least_web=least_web)
     except InputError as e:
-        raise e.at(disc) from None
-    drawing = drawing_of(
-        what, shop.geometry, side="back" if side == "back" else "front", kerf=kerf or 0.0
-    )
+        raise e.at(request.disc) from None
+    drawing = drawing_of(disc, shop.geometry, side=side, kerf=kerf or 0.0)
     with progress_shown("drawing"):
-        data = drawings.draw(
-            drawing, f".{kind.module}", paper=paper, material=material, size=pixels
-        )
-    if output == "-":
-        sys.stdout.buffer.write(data)
-        sys.stdout.buffer.flush()
-    else:
-        path = Path(output or DEFAULT_FOLDER / f"{what.name}.svg")
-        with whole(path) as place:
-            place.write_bytes(data)
+        data = drawings.draw(drawing, f".{kind.module}", **options)
+    with destination(output, f"{disc.name}.svg") as path, whole(path) as beside:
+        beside.write_bytes(data)
+    if output != "-":
         holes = sum(len(drawing.circles[g]) for g in ("holes", "clock-row"))
         click.echo(f"{path}  {shop.geometry.outer_diameter:g} mm  {holes:,} holes  {size(path)}")
-    if shop.derived:
-        caution(derived_note(shop.geometry))
-    for one in (*shop.cautions, *drawing.cautions):
+    derived = [derived_note(shop.geometry)] if shop.derived else []
+    for one in (*derived, *shop.cautions, *drawing.cautions):
         caution(one)

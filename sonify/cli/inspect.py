@@ -1,13 +1,23 @@
-"""`sonify inspect`: what a disc says, how it lies, and how long it takes."""
+"""`sonify inspect`: what a disc says, its sizes, and how long it takes."""
 
 from __future__ import annotations
 
-import json
+from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from sonify.cli.common import disc_argument, length, perform_from, setting_options
+from sonify.cli.common import (
+    AS_JSON,
+    SETTINGS,
+    Request,
+    caution,
+    disc_command,
+    length,
+    plain,
+    print_json,
+    rows_shown,
+)
 from sonify.disc.report import (
     code_facts,
     code_lines,
@@ -26,37 +36,66 @@ if TYPE_CHECKING:
     from sonify.disc.geometry.cautions import Workshop
     from sonify.performance import Performance
 
-__all__ = ["facts", "inspect"]
+__all__ = ["inspect"]
 
-MAX_PICTURE_ROWS = 64
+MOST_CHARACTERS = 400
 
 
-def facts(show: Performance) -> dict[str, Any]:
+@disc_command(*SETTINGS, AS_JSON)
+def inspect(request: Request, as_json: bool) -> None:
+    """Show a disc's message, code, bits, sizes and times, and what to watch out for.
+
+    Characters that failed are shown [in brackets], as read. Repairs and failures are listed by
+    character, row and position, counted from 1 (from 0 with --json).
+
+    \b
+    Examples:
+      sonify inspect cairn-small
+      sonify inspect my.toml -p slow --json
+    """
+    from sonify.disc.geometry.cautions import workshop
+
+    show = request.perform()
+    shop, cautions = None, []
+    try:
+        shop = workshop(show.disc, rpm=show.setup.player.rpm)
+        cautions = shop.cautions
+    except InputError as e:
+        cautions = [f"it can't be cut: {e}"]
+    traffic = traffic_of(show.events, show.tick_s)
+    facts = _facts(show, shop, traffic)
+    facts["cautions"] = [*_cautions(show, traffic), *cautions]
+    if as_json:
+        print_json(facts)
+        return
+    click.echo("\n".join(_lines(show, facts, shop, traffic)))
+    for line in facts["cautions"]:
+        caution(line)
+
+
+def _facts(show: Performance, shop: Workshop | None, traffic: Traffic) -> dict[str, Any]:
     """What `inspect --json` prints: one object with stable keys."""
-    disc, t = show.disc, show.timeline
-    known = disc.grid >= 0
+    disc, t, decoding = show.disc, show.timeline, show.disc.decoding
     notes = show.notes
     pitches = notes["pitch"]
-    seconds = show.duration_s
-    shop, warnings = look_over(show)
     return {
         "name": disc.name,
         "title": disc.title,
         "message": disc.message,
-        "characters": None if disc.decoding is None else len(disc.decoding.characters),
-        "failed_characters": None if disc.decoding is None else disc.decoding.failed,
+        "characters": None if decoding is None else len(decoding.characters),
+        "failed_characters": None if decoding is None else decoding.failed,
         "alphabet": None if disc.code is None else disc.code.alphabet,
         "rows": disc.rows,
         "positions": disc.positions,
         "bits": int(disc.grid.size),
         "ones": int((disc.grid == 1).sum()),
-        "unknown": int((~known).sum()),
+        "unknown": int((disc.grid < 0).sum()),
         "rpm": show.setup.player.rpm,
         "position_s": t.position_s,
         "row_start_s": t.row_start_s().tolist(),
         "read_s": show.read_s,
         "message_s": None if show.scroll is None else show.message_s,
-        "duration_s": seconds,
+        "duration_s": show.duration_s,
         "tempo_bpm": show.tempo_bpm,
         "metre": "{}/{}".format(*show.grid.metre),
         "root": show.setup.music.root,
@@ -65,53 +104,29 @@ def facts(show: Performance) -> dict[str, Any]:
         "voices": [{"name": p.name, "channel": p.channel + 1, "notes": len(p)} for p in show.parts],
         "lowest": note_name(int(pitches.min())) if len(notes) else None,
         "highest": note_name(int(pitches.max())) if len(notes) else None,
-        "wire": wire_facts(show),
+        "wire": asdict(traffic),
         "code": code_facts(disc),
         "decoding": decoding_facts(disc),
         "geometry": None if shop is None else geometry_facts(shop),
-        "cautions": cautions(show) + warnings,
     }
 
 
-def wire_facts(show: Performance) -> dict[str, dict[str, float]]:
-    """What the notes take of a 5-pin MIDI line, with and without running status."""
-    from dataclasses import asdict
-
-    return asdict(traffic(show))
-
-
-def traffic(show: Performance) -> Traffic:
-    """What the notes take of a 5-pin MIDI line."""
-    return traffic_of(show.events, show.tick_s)
-
-
-def look_over(show: Performance) -> tuple[Workshop | None, list[str]]:
-    """What a workshop says of the disc, and its cautions; or why the disc can't be cut."""
-    from sonify.disc.geometry.cautions import workshop
-
-    try:
-        shop = workshop(show.disc, rpm=show.setup.player.rpm)
-    except InputError as e:
-        return None, [f"it can't be cut: {e}"]
-    return shop, shop.cautions
-
-
-def cautions(show: Performance) -> list[str]:
-    """What a maker should know before going on."""
+def _cautions(show: Performance, traffic: Traffic) -> list[str]:
+    """What to know before you go on."""
     out = []
-    disc = show.disc
+    disc, scroll = show.disc, show.scroll
     unknown = int((disc.grid < 0).sum())
     if unknown:
         out.append(f"{unknown:,} bits are unknown; they stay silent and dark")
     if disc.decoding is not None and disc.decoding.failed:
         out.append(f"{disc.decoding.failed:,} characters can't be read; they show as \ufffd")
-    if show.scroll is not None and show.scroll.missing:
-        out.append("the letters lack " + " ".join(show.scroll.missing[:12]))
+    if scroll is not None and scroll.missing:
+        out.append("the matrix font lacks " + " ".join(scroll.missing[:12]))
     if not show.grid.row_is_bars:
-        out.append("no usual metre makes a row whole bars; bar lines fall inside rows")
+        out.append("no common metre makes a row whole bars; bar lines fall inside rows")
     if not len(show.notes):
-        out.append("no note sounds")
-    late = caution_of(traffic(show))
+        out.append("no note plays")
+    late = caution_of(traffic)
     if late is not None:
         out.append(late)
     flashing = flashing_of(show)
@@ -120,89 +135,41 @@ def cautions(show: Performance) -> list[str]:
     return out
 
 
-@click.command()
-@disc_argument
-@setting_options
-@click.option("--json", "as_json", is_flag=True, help="One JSON object with stable keys.")
-def inspect(
-    disc: str, presets: tuple[str, ...], assignments: tuple[str, ...], as_json: bool
-) -> None:
-    """Show a disc's message, code, rows as a picture of the bits, sizes, times and cautions.
-
-    Characters that failed stand in [brackets] as they were read. What a check repaired, and what
-    it could not, is listed by character, row and position, counted from 1 (from 0 in --json).
-
-    \b
-    Examples:
-      sonify inspect cairn-small
-      sonify inspect my.toml -p slow --json
-    """
-    show = perform_from(disc, presets, assignments)
-    data = facts(show)
-    if as_json:
-        click.echo(json.dumps(data, ensure_ascii=False))
-        return
-    click.echo(text(show, data))
-    for line in data["cautions"]:
-        click.echo(f"caution: {line}", err=True)
-
-
-def text(show: Performance, data: dict[str, Any]) -> str:
+def _lines(
+    show: Performance, facts: dict[str, Any], shop: Workshop | None, traffic: Traffic
+) -> list[str]:
     """The facts for people."""
-    lines = []
-    if data["title"]:
-        lines.append(data["title"])
-    if data["message"] is not None:
-        lines.append(f"message    {_shorten(marked_message(show.disc) or '', 400)}")
-        lines.append(f"characters {data['characters']:,} in {data['alphabet']}")
+    lines = [facts["title"]] if facts["title"] else []
+    if facts["message"] is None:
+        lines.append("message    none: bits only")
+    else:
+        text = marked_message(show.disc) or ""
+        more = f"... ({len(text):,} characters)" if len(text) > MOST_CHARACTERS else ""
+        lines.append(f"message    {plain(text, MOST_CHARACTERS)}{more}")
+        lines.append(f"characters {facts['characters']:,} in {facts['alphabet']}")
         lines.extend(f"code       {line}" for line in code_lines(show.disc))
         lines.extend(f"check      {line}" for line in decoding_lines(show.disc))
-    else:
-        lines.append("message    none: bare bits")
+    unknown = f", {facts['unknown']:,} unknown" if facts["unknown"] else ""
     lines.append(
-        f"bits       {data['rows']:,} rows of {data['positions']:,} positions, "
-        f"{data['ones']:,} ones" + (f", {data['unknown']:,} unknown" if data["unknown"] else "")
+        f"bits       {facts['rows']:,} rows of {facts['positions']:,} positions, "
+        f"{facts['ones']:,} ones{unknown}"
     )
-    shop, _ = look_over(show)
     if shop is not None:
         lines.extend(f"{name:<10} {line}" for name, line in geometry_lines(shop))
     lines.append(
-        f"reading    {length(data['read_s'])} at {data['rpm']:g} rpm, "
-        f"{data['position_s'] * 1000:.1f} ms a position"
+        f"reading    {length(facts['read_s'])} at {facts['rpm']:g} rpm, "
+        f"{facts['position_s'] * 1000:.1f} ms a position"
     )
-    if data["message_s"] is not None:
-        lines.append(
-            f"message    scrolls from {length(data['message_s'])} to {length(data['duration_s'])}"
-        )
+    if facts["message_s"] is not None:
+        start, end = length(facts["message_s"]), length(facts["duration_s"])
+        lines.append(f"message    scrolls from {start} to {end}")
     lines.append(
-        f"music      {data['notes']:,} notes, {data['root']} {data['scale']}, {data['metre']}, "
-        f"{data['tempo_bpm']:.1f} quarters a minute"
+        f"music      {facts['notes']:,} notes, {facts['root']} {facts['scale']}, "
+        f"{facts['metre']}, {facts['tempo_bpm']:.1f} quarter notes a minute"
     )
-    for voice in data["voices"]:
+    for voice in facts["voices"]:
         lines.append(f"  voice    {voice['name']}: {voice['notes']:,}, channel {voice['channel']}")
-    if data["notes"]:
-        lines.append(f"  range    {data['lowest']} to {data['highest']}")
-        lines.append(f"wire       {traffic(show).line()}")
-    lines.append("")
-    lines.extend(picture(show))
-    return "\n".join(lines)
-
-
-def _shorten(text: str, most: int) -> str:
-    shown = "".join(c if c.isprintable() else " " for c in text)
-    return shown if len(shown) <= most else f"{shown[:most]}... ({len(shown):,} characters)"
-
-
-def picture(show: Performance) -> list[str]:
-    """The rows as they are read: a filled mark for a one, a dot for a zero, ? for unknown."""
-    disc = show.disc
-    starts = show.timeline.row_start_s()
-    out = []
-    wide = 160
-    for r in range(min(disc.rows, MAX_PICTURE_ROWS)):
-        bits = "".join("?.#"[b + 1] for b in disc.grid[r, :wide].tolist())
-        more = "..." if disc.positions > wide else ""
-        out.append(f"row {r + 1:>3}  {starts[r]:>8.2f} s  {bits}{more}")
-    if disc.rows > MAX_PICTURE_ROWS:
-        out.append(f"... and {disc.rows - MAX_PICTURE_ROWS:,} rows more")
-    return out
+    if facts["notes"]:
+        lines.append(f"  range    {facts['lowest']} to {facts['highest']}")
+        lines.append(f"wire       {traffic.line()}")
+    return [*lines, "", *rows_shown(show.disc, facts["row_start_s"])]

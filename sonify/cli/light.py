@@ -1,83 +1,136 @@
-"""The commands `lights` and `message`: the matrix by itself."""
+"""The moving pictures: the commands `lights`, `message` and `clip`."""
 
 from __future__ import annotations
 
 from typing import Any
 
-import click
+from click import Choice, IntRange, option
 
-from sonify.cli.clip import FLASHING, picture_options
 from sonify.cli.common import (
-    disc_argument,
+    RANGE,
+    SETTINGS,
+    Decorator,
+    Request,
+    caution,
+    chosen,
+    disc_command,
     output_option,
-    perform_from,
-    range_options,
-    setting_options,
 )
 from sonify.cli.outputs import caution_letters, write_one
-from sonify.export.animation.options import needed_scroll
+from sonify.light.clip_settings import VIEWS
 
-__all__ = ["lights", "message"]
+__all__ = ["clip", "lights", "message"]
 
-KINDS = (
-    "The file: .gif, .png (APNG), .webp, .mp4, .webm or .mov; DIR/ for a folder of numbered "
-    "pictures."
+FLASHING = (
+    "Caution: flashing light can harm people with photosensitive epilepsy. Every picture is "
+    "measured against WCAG 2.2 SC 2.3.1, and the flashes of its worst second are printed; --calm "
+    "softens it until it passes. Broadcasters and venues have rules of their own: ask them."
 )
 
-loop_option = click.option(
-    "--loop",
-    type=click.IntRange(0, 65535),
-    default=0,
-    help="Times to play; 0: for ever (in video: once).",
-)
+FOLDER = "DIR/ for a folder of numbered pictures"
+ANIMATION = f".gif, .png (APNG), .webp, .mp4, .webm or .mov; {FOLDER}"
+
+PICTURE: tuple[Decorator, ...] = (
+    option(
+        "--size", metavar="S",
+        help="Such as 1920x1080 (even numbers), or landscape, portrait, square, 720p, 1080p, "
+        "1440p, 2160p.",
+    ),
+    option(
+        "--fps", type=float, metavar="N",
+        help="Frames per second: 24 to 120, or 23.976, 29.97, 59.94.",
+    ),
+    option(
+        "--quality", type=Choice(["rough", "normal", "fine"]),
+        help="From rough (made fast) to fine (a large file). [default: normal]",
+    ),
+    option("--calm", is_flag=True, help="Soften what flashes until it passes."),
+)  # fmt: skip
+
+LOOP = option(
+    "--loop", type=IntRange(0, 65535), default=0, metavar="N",
+    help="Play it N times; 0 for ever (in video: once).",
+)  # fmt: skip
 
 
-@click.command(epilog=FLASHING)
-@disc_argument
-@output_option(f"{KINDS} [default: out/DISC-lights.gif]")
-@setting_options
-@picture_options
-@range_options
-@loop_option
-def lights(
-    disc: str,
-    output: str | None,
-    presets: tuple[str, ...],
-    assignments: tuple[str, ...],
-    **options: Any,
-) -> None:
-    """Write the matrix as it fills while the disc is read.
+@disc_command(
+    output_option(f"The file: {ANIMATION}. [default: out/DISC-lights.gif]"),
+    *SETTINGS, *RANGE, *PICTURE, LOOP, epilog=FLASHING,
+)  # fmt: skip
+def lights(request: Request, output: str | None, **options: Any) -> None:
+    """Show how the LED matrix fills while the disc is read, as an animation.
 
     \b
     Examples:
       sonify lights cairn-small
       sonify lights cairn-large --rows 1-4 -p glacier -o start.webp
     """
-    show = perform_from(disc, presets, assignments)
-    write_one(show, "lights", output, None, **options)
+    write_one(request.perform(), "lights", output, **options)
 
 
-@click.command(epilog=FLASHING)
-@disc_argument
-@output_option(f"{KINDS} [default: out/DISC-message.gif]")
-@setting_options
-@picture_options
-@loop_option
-def message(
-    disc: str,
-    output: str | None,
-    presets: tuple[str, ...],
-    assignments: tuple[str, ...],
-    **options: Any,
-) -> None:
-    """Write the message as it scrolls by after the last row.
+@disc_command(
+    output_option(f"The file: {ANIMATION}. [default: out/DISC-message.gif]"),
+    *SETTINGS, *PICTURE, LOOP, epilog=FLASHING,
+)  # fmt: skip
+def message(request: Request, output: str | None, **options: Any) -> None:
+    """Show how the message scrolls across the LED matrix after the last row, as an animation.
 
     \b
     Examples:
       sonify message cairn-small
       sonify message my.toml --set player.matrix.scroll=20 -o my.gif
     """
-    show = perform_from(disc, presets, assignments)
-    needed_scroll(show, disc)
+    from sonify.export.animation.options import needed_scroll
+
+    show = request.perform()
+    needed_scroll(show, request.disc)
     caution_letters(show)
-    write_one(show, "message", output, None, **options)
+    write_one(show, "message", output, **options)
+
+
+@disc_command(
+    output_option(
+        f"The file: .mp4, .webm, .mov (with alpha), .gif, .png (APNG) or .webp; {FOLDER}; - for "
+        "an .mp4 on standard output. [default: out/DISC-clip.mp4]"
+    ),
+    *SETTINGS,
+    option(
+        "--views", metavar="LIST",
+        help=f"Some of {','.join(VIEWS)}; the first gets the most room.",
+    ),
+    *RANGE,
+    *PICTURE,
+    option(
+        "--loop", type=IntRange(0, 65535), metavar="N",
+        help="Play it N times: a video holds all passes; in .gif, .png and .webp 0 means for ever. "
+        "[default: 1, or for ever]",
+    ),
+    option("--subtitles", is_flag=True, help="Also write the message as .srt and .vtt captions."),
+    option("--silent", is_flag=True, help="Leave out the sound."),
+    epilog=FLASHING,
+)  # fmt: skip
+def clip(
+    request: Request, output: str | None, views: str | None, silent: bool, **options: Any
+) -> None:
+    """Make a video of the show with its sound.
+
+    The views are the LED matrix (matrix), the turning disc (disc), the notes by voice (notes), the
+    message as it is decoded and scrolls (message), and title and credits (title; at the end if you
+    list it last). To lay the picture over other footage, use --set light.background=none.
+
+    \b
+    Examples:
+      sonify clip cairn-small
+      sonify clip my.toml --views title,disc,matrix,message --size portrait -o my.mp4
+      sonify clip my.toml -p cutout --fps 29.97 -o over.mov
+      sonify clip my.toml --rows 1-2 --loop 4 --calm -o loop.webm
+    """
+    own = () if views is None else (f"clip.views={chosen(views, VIEWS, 'view', 'views')}",)
+    show = request.perform(*own)
+    caution_letters(show)
+    shown = show.setup.clip.views
+    if "disc" in shown and show.disc.geometry is None:
+        caution("the disc file has no sizes; the picture shows sizes that fit")
+    if "message" in shown and show.scroll is None:
+        caution("this disc has no message to show")
+    write_one(show, "clip", output, sound=not silent, **options)

@@ -1,105 +1,144 @@
-"""What commands that write one file share; and `sonify midi`."""
+"""What commands that write files share; and `sonify midi`."""
 
 from __future__ import annotations
 
+import contextlib
 import os
 import shutil
 import sys
 import tempfile
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+from click import option
 
 from sonify.cli.common import (
     DEFAULT_FOLDER,
+    SETTINGS,
+    Request,
     caution,
     cautions_shown,
-    disc_argument,
+    disc_command,
     output_option,
-    perform_from,
     result,
-    setting_options,
 )
 from sonify.cli.progress import progress_shown
 
 if TYPE_CHECKING:
+    from sonify.export.outcome import Outcome
+    from sonify.export.sound.master import Master
     from sonify.performance import Performance
 
-__all__ = ["caution_letters", "midi", "told", "write_one"]
+__all__ = ["caution_letters", "destination", "midi", "write_one"]
 
 PICTURES = ("clip", "lights", "message")
-"""Outputs that may be a folder of pictures: a place that ends with a slash."""
+"""Outputs that may be a folder of pictures, when the name ends with a slash."""
+
+LOUD_LUFS = -10.0
+"""From memory: louder than streamed music, which is mostly brought to -14 LUFS."""
+
+
+@contextlib.contextmanager
+def destination(
+    output: str | None, usual: str, *, base: Path = DEFAULT_FOLDER, pictures: bool = False
+) -> Iterator[Path]:
+    """The path to write to: the file `usual` in `base` by default, or in a folder.
+
+    For `-` it is a temporary file, which is then copied to standard output. With `pictures`, a
+    folder that ends with a slash is itself the path.
+    """
+    if output == "-":
+        with tempfile.TemporaryDirectory() as temporary:
+            path = Path(temporary, usual)
+            yield path
+            with open(path, "rb") as file:
+                shutil.copyfileobj(file, sys.stdout.buffer)
+            sys.stdout.buffer.flush()
+        return
+    path = base / usual if output is None else Path(output)
+    slash = output is not None and output.endswith(("/", os.sep))
+    yield path / usual if (slash or path.is_dir()) and not (slash and pictures) else path
 
 
 def write_one(
-    show: Performance, what: str, output: str | None, seconds: float | None, **options: Any
-) -> Path | None:
-    """Write one output where it was asked for, and print its line.
+    show: Performance,
+    what: str,
+    output: str | None,
+    seconds: float | None = None,
+    base: Path = DEFAULT_FOLDER,
+    **options: Any,
+) -> None:
+    """Write one output to its `destination` and print its line.
 
-    `-` is standard output; without a place, a file in `out/` named after the disc. Without
-    `seconds` the writer says how long it is.
+    Without `seconds`, the line has the length that the writer reports.
     """
     from sonify.export import WRITERS, run
 
     row = next(w for w in WRITERS if w.what == what)
-    pictures = False
-    if output == "-":
-        with tempfile.TemporaryDirectory() as folder:
-            path = Path(folder) / f"{show.disc.name}{row.suffixes[0]}"
-            with cautions_shown(), progress_shown(what):
-                outcome = run(show, path, what, options)
-            with open(path, "rb") as file:
-                shutil.copyfileobj(file, sys.stdout.buffer)
-            sys.stdout.buffer.flush()
-        told(outcome)
-        return None
-    if output is None:
-        path = DEFAULT_FOLDER / f"{show.disc.name}{row.ending}{row.suffixes[0]}"
-    else:
-        path = Path(output)
-        pictures = output.endswith(("/", os.sep)) and what in PICTURES
-        if not pictures and (path.is_dir() or output.endswith("/")):
-            path = path / f"{show.disc.name}{row.ending}{row.suffixes[0]}"
-    place = f"{path}{os.sep}" if pictures else path
-    with cautions_shown(), progress_shown(what):
-        outcome = run(show, place, what, options)
-    result(path, outcome.seconds if seconds is None else seconds)
-    told(outcome)
-    return path
-
-
-def told(outcome: Any) -> None:
-    """Say what a moving picture flashes, what was softened, and what was written beside it."""
-    from sonify.export.outcome import Outcome
-
-    if not isinstance(outcome, Outcome):
+    usual = f"{show.disc.name}{row.ending}{row.suffixes[0]}"
+    pictures = what in PICTURES and str(output).endswith(("/", os.sep))
+    with (
+        destination(output, usual, base=base, pictures=pictures) as path,
+        cautions_shown(),
+        progress_shown(what),
+    ):
+        outcome = run(show, f"{path}{os.sep}" if pictures else path, what, options)
+    shown = None if output == "-" else path
+    if what == "sound":
+        _say_sound(shown, outcome)
         return
+    if shown is not None:
+        result(shown, outcome.seconds if seconds is None else seconds)
+    if what in PICTURES:
+        _say_picture(outcome)
+
+
+def _say_sound(path: Path | None, done: Master) -> None:
+    """Print a sound file's line, and cautions on its level."""
+    level = done.level
+    silent = level.peak_db == float("-inf")
+    if path is not None:
+        told = "silent" if silent else f"{level.lufs:.1f} LUFS, true peak {level.peak_db:.1f} dBTP"
+        result(path, done.seconds, f"  {told}")
+    if silent:
+        caution("no note plays, so the sound is silent")
+        return
+    if level.short_db > 0.2:
+        caution(
+            f"the sound is {level.short_db:.1f} LU quieter than you asked for: to be louder, its "
+            "peaks would have to be cut by more than 12 dB"
+        )
+    if level.lufs > LOUD_LUFS:
+        caution("this is loud; turn the volume down before you play it")
+
+
+def _say_picture(outcome: Outcome) -> None:
+    """Print what a moving picture flashes, what was softened, and the files beside it."""
     for path in outcome.beside:
         click.echo(str(path))
     if outcome.changes:
         click.echo(f"calmer: {'; '.join(outcome.changes)}", err=True)
     if outcome.flashing.over:
-        caution(f"it flashes more than WCAG 2.2 SC 2.3.1 allows: {outcome.flashing}; see --calm")
+        caution(f"it flashes more than WCAG 2.2 SC 2.3.1 allows: {outcome.flashing}; try --calm")
     else:
         click.echo(f"flashing: {outcome.flashing}", err=True)
 
 
 def caution_letters(show: Performance) -> None:
-    """Say which characters of the message the letters lack."""
-    if show.scroll is not None and show.scroll.missing:
-        shown = " ".join(
-            c if c.isprintable() else f"U+{ord(c):04X}" for c in show.scroll.missing[:12]
-        )
-        more = "" if len(show.scroll.missing) <= 12 else " and more"
+    """Warn of characters in the message that the matrix font lacks."""
+    missing = () if show.scroll is None else show.scroll.missing
+    if missing:
+        shown = " ".join(c if c.isprintable() else f"U+{ord(c):04X}" for c in missing[:12])
         caution(
-            f"the letters have no {shown}{more}; a box stands in (name a font with "
-            "--set player.matrix.letters=FILE.ttf)"
+            f"the matrix font lacks {shown}{' and more' * (len(missing) > 12)}; a box is shown "
+            "instead (use another font with --set player.matrix.letters=FILE.ttf)"
         )
 
 
 def caution_wire(show: Performance) -> None:
-    """Say where a player that sends over a 5-pin line would fall behind."""
+    """Warn where a player that sends over a 5-pin MIDI line would fall behind."""
     from sonify.midi.bandwidth import caution_of, keeps_up, traffic_of
 
     if not keeps_up(((p.on, p.off) for p in show.parts), show.tick_s):
@@ -108,29 +147,23 @@ def caution_wire(show: Performance) -> None:
             caution(late)
 
 
-@click.command()
-@disc_argument
-@output_option("The file, .mid; - for standard output. [default: out/DISC.mid]")
-@setting_options
-@click.option("--only-notes", is_flag=True, help="Leave out all but the notes and the tempo.")
-def midi(
-    disc: str,
-    output: str | None,
-    presets: tuple[str, ...],
-    assignments: tuple[str, ...],
-    only_notes: bool,
-) -> None:
-    """Write the disc's music as a Standard MIDI file (format 1).
+@disc_command(
+    output_option("The file, .mid; - for standard output. [default: out/DISC.mid]"),
+    *SETTINGS,
+    option("--only-notes", is_flag=True, help="Leave out everything but the notes and the tempo."),
+)
+def midi(request: Request, output: str | None, only_notes: bool) -> None:
+    """Write the disc's music as a MIDI file, for a DAW or any other music software.
 
-    A first track holds title, tempo, metre, key, a marker at each row and the message's
-    characters as lyrics at the moment each is read; then comes one track per voice. The last
-    bar is filled with rests, so that the file loops without a gap.
+    The file is a Standard MIDI file of format 1 with one track per voice. A first track holds
+    title, tempo, metre, key, a marker for each row, and each character of the message as a lyric
+    at the moment when it is read. Rests fill the last bar, so that the file loops seamlessly.
 
     \b
     Examples:
       sonify midi cairn-small
       sonify midi my.toml -p bell-tower --set music.root=E3 -o my.mid
     """
-    show = perform_from(disc, presets, assignments)
+    show = request.perform()
     write_one(show, "midi", output, show.music_s, only_notes=only_notes)
     caution_wire(show)

@@ -1,4 +1,4 @@
-"""`sonify play`: a disc's music now, through the speakers or to a MIDI port."""
+"""Playing in real time: `sonify play` with sound or MIDI, `sonify watch` in the terminal."""
 
 from __future__ import annotations
 
@@ -6,50 +6,44 @@ import contextlib
 import signal
 import sys
 import threading
+import time
 from collections.abc import Callable, Iterator
-from types import FrameType
 from typing import TYPE_CHECKING
 
 import click
+from click import FloatRange, option
 
-from sonify.cli.common import (
-    caution,
-    cautions_shown,
-    length,
-    perform_from,
-    setting_options,
-)
+from sonify.cli.common import SETTINGS, Request, caution, cautions_shown, disc_command, length
 from sonify.errors import InputError
 
 if TYPE_CHECKING:
-    from sonify.midi.bandwidth import Traffic
     from sonify.performance import Performance
 
-__all__ = ["play"]
+__all__ = ["play", "watch"]
 
-_FRAME_S = 1 / 30
+_FRAME_S = 1 / 60
+_NEW_SCREEN, _OLD_SCREEN, _CLEAN = "\x1b[?1049h\x1b[H", "\x1b[?1049l", "\x1b[0m\x1b[?25h"
+
+LOOP = option("--loop", is_flag=True, help="Repeat until Ctrl-C.")
+SPEED = option(
+    "--speed", type=FloatRange(0.1, 10), default=1.0, metavar="X",
+    help="2 is twice as fast, at the same pitch.",
+)  # fmt: skip
 
 
-@click.command()
-@click.argument("disc", metavar="DISC", required=False)
-@setting_options
-@click.option("--port", metavar="NAME", help="Send MIDI to this port instead of sounding.")
-@click.option("--virtual", metavar="NAME", help="Make a port of this name and send MIDI to it.")
-@click.option("--list-ports", is_flag=True, help="List the ports that take MIDI, one a line.")
-@click.option("--clock", is_flag=True, help="Send MIDI clock, start and stop to the port too.")
-@click.option("--loop", is_flag=True, help="Again and again, until Ctrl-C.")
-@click.option("--from-row", type=int, default=1, metavar="N", help="Begin at this row.")
-@click.option(
-    "--speed",
-    type=click.FloatRange(0.1, 10),
-    default=1.0,
-    metavar="X",
-    help="2 plays twice as fast, at the same pitch.",
+@disc_command(
+    *SETTINGS,
+    LOOP,
+    option("--from-row", type=int, default=1, metavar="N", help="Start at this row."),
+    SPEED,
+    option("--port", metavar="NAME", help="Send MIDI to this port instead of playing sound."),
+    option("--virtual", metavar="NAME", help="Create a MIDI port with this name and send to it."),
+    option("--list-ports", is_flag=True, help="List the ports that take MIDI, one a line."),
+    option("--clock", is_flag=True, help="Also send MIDI clock, start and stop to the port."),
+    disc_needed=False,
 )
 def play(
-    disc: str | None,
-    presets: tuple[str, ...],
-    assignments: tuple[str, ...],
+    request: Request,
     port: str | None,
     virtual: str | None,
     list_ports: bool,
@@ -58,9 +52,9 @@ def play(
     from_row: int,
     speed: float,
 ) -> None:
-    """Play the disc now: through the speakers, or live to a MIDI port.
+    """Play the disc now, through the speakers or live to a MIDI port.
 
-    The terminal shows the matrix as it plays. Ctrl-C ends it at any moment and leaves no note
+    The terminal shows the LED matrix as it plays. Ctrl-C stops at any moment and leaves no note
     hanging.
 
     Caution: loud sound can hurt ears. Turn the volume down first, on headphones above all. Moving
@@ -81,33 +75,80 @@ def play(
         if not names:
             click.echo("there are no MIDI ports here; --virtual NAME makes one", err=True)
         return
-    if disc is None:
-        raise InputError("a disc is needed: a file, or the name of one that ships", place="DISC")
+    if not request.disc:
+        raise InputError("give a disc file, or the name of a disc that ships", place="DISC")
     if port is not None and virtual is not None:
         raise InputError("give --port or --virtual, not both", place="--virtual")
-    if clock and port is None and virtual is None:
-        raise InputError("MIDI clock goes to a port; give --port or --virtual", place="--clock")
-    show = perform_from(disc, presets, assignments)
     to_port = port if port is not None else virtual
+    if clock and to_port is None:
+        raise InputError("MIDI clock goes to a port; give --port or --virtual", place="--clock")
+    show = request.perform()
     if to_port is None:
         _speakers(show, from_row, speed, loop)
     else:
         _port(show, to_port, virtual is not None, clock, from_row, speed, loop)
 
 
+@disc_command(
+    *SETTINGS,
+    LOOP,
+    SPEED,
+    option(
+        "--from", "from_s", type=FloatRange(0), default=0.0, metavar="S",
+        help="Start at this second.",
+    ),
+)  # fmt: skip
+def watch(request: Request, from_s: float, speed: float, loop: bool) -> None:
+    """Watch the LED matrix in the terminal, in real time and without sound.
+
+    Terminals with true colour show the look; others show plain characters. The message appears
+    below as it is decoded. Ctrl-C stops and restores the screen.
+
+    Caution: moving light can harm people with photosensitive epilepsy.
+
+    \b
+    Examples:
+      sonify watch cairn-small
+      sonify watch my.toml -p lichen --speed 2
+    """
+    from sonify.light.captions import Decoded
+
+    show = request.perform()
+    if not sys.stdout.isatty():
+        raise InputError(
+            "the output is not a terminal; `sonify lights` writes a file", place="standard output"
+        )
+    end = show.duration_s
+    if from_s >= end:
+        raise InputError(f"the piece ends at {end:.2f} s; start before that", place="--from")
+    decoded = Decoded(show.captions)
+    begin = time.monotonic()
+
+    def place() -> float | None:
+        gone = (time.monotonic() - begin) * speed
+        return from_s + gone % (end - from_s) if loop or gone < end - from_s else None
+
+    def words(now: float) -> str:
+        return f"{length(now)} of {length(end)}  {decoded.shown(decoded.count(now))[-60:]}"
+
+    with stopped() as stop:
+        sys.stdout.write(_NEW_SCREEN)
+        try:
+            _show_matrix(show, stop, place, words)
+        finally:
+            sys.stdout.write(_CLEAN + _OLD_SCREEN)
+            sys.stdout.flush()
+
+
 @contextlib.contextmanager
 def stopped() -> Iterator[threading.Event]:
-    """An event that Ctrl-C and a request to end set, instead of breaking in anywhere."""
+    """An event that Ctrl-C and a request to end set, instead of an exception anywhere."""
     event = threading.Event()
-
-    def set_it(_number: int, _frame: FrameType | None) -> None:
-        event.set()
-
     before = {}
     for name in ("SIGINT", "SIGTERM", "SIGHUP"):
         number = getattr(signal, name, None)
         if number is not None and threading.current_thread() is threading.main_thread():
-            before[number] = signal.signal(number, set_it)
+            before[number] = signal.signal(number, lambda *_: event.set())
     try:
         yield event
     finally:
@@ -122,25 +163,22 @@ def _speakers(show: Performance, from_row: int, speed: float, loop: bool) -> Non
     from sonify.live.speakers import Endless, open_speakers
 
     start = row_start(show, from_row)
-    options = SoundOptions(from_s=start, speed=speed)
-    begin, end = span_of(show, options)
+    begin, end = span_of(show, SoundOptions(from_s=start, speed=speed))
     period = (end - begin) / speed
     times = Endless.passes(period) if loop else 1
     with cautions_shown():
         sound = mastered(show, SoundOptions(from_s=start, loop=times, speed=speed))
-    with stopped() as stop:
-        out = open_speakers(Endless(sound, period, times) if loop else sound)
-        try:
-            out.start()
-            _say(show, "speakers", None if loop else sound.seconds)
+    with (
+        stopped() as stop,
+        contextlib.closing(open_speakers(Endless(sound, period, times) if loop else sound)) as out,
+    ):
+        out.start()
 
-            def place() -> float:
-                heard = out.position_s()
-                return start + (heard % period if loop else heard) * speed
+        def place() -> float:
+            heard = out.position_s()
+            return start + (heard % period if loop else heard) * speed
 
-            _watch(show, place, out.done, stop, loop)
-        finally:
-            out.close()
+        _follow(show, "speakers", None if loop else sound.seconds, place, out.done, stop)
 
 
 def _port(
@@ -155,72 +193,75 @@ def _port(
     from sonify.live.ports import open_port
     from sonify.live.schedule import schedule_of
     from sonify.live.sender import Sender, punctual
-    from sonify.midi.bandwidth import traffic_of
+    from sonify.midi.bandwidth import caution_of, traffic_of
 
     schedule = schedule_of(show, from_row=from_row, speed=speed, clock=clock)
     clocks = show.grid.ticks_per_quarter / 24 if clock else None
     traffic = traffic_of(show.events, show.tick_s / speed, clocks)
-    with stopped() as stop:
-        port = open_port(name, virtual=virtual)
-        try:
-            _say(show, port.name, None if loop else schedule.period_s)
-            _say_wire(traffic)
-            sender = Sender(schedule, port, loop=loop)
-            with punctual():
-                sender.start()
-                try:
-                    _watch(show, sender.position_s, lambda: not sender.is_alive(), stop, loop)
-                finally:
-                    sender.stop()
-                    sender.join()
-            if sender.error is not None:
-                raise sender.error
-        finally:
-            port.close()
+    with stopped() as stop, contextlib.closing(open_port(name, virtual=virtual)) as port:
+        click.echo(traffic.line(), err=True)
+        late = caution_of(traffic)
+        if late is not None:
+            caution(late)
+        sender = Sender(schedule, port, loop=loop)
+        with punctual():
+            sender.start()
+            try:
+                seconds = None if loop else schedule.period_s
+                _follow(
+                    show, port.name, seconds, sender.position_s, lambda: not sender.is_alive(), stop
+                )
+            finally:
+                sender.stop()
+                sender.join()
+        if sender.error is not None:
+            raise sender.error
 
 
-def _say_wire(traffic: Traffic) -> None:
-    from sonify.midi.bandwidth import caution_of
-
-    click.echo(traffic.line(), err=True)
-    late = caution_of(traffic)
-    if late is not None:
-        caution(late)
-
-
-def _say(show: Performance, where: str, seconds: float | None) -> None:
-    long = "until Ctrl-C" if seconds is None else length(seconds)
-    click.echo(f"playing {show.disc.title or show.disc.name}: {where}, {long}", err=True)
-
-
-def _watch(
+def _follow(
     show: Performance,
-    place: Callable[[], float],
+    where: str,
+    seconds: float | None,
+    position_s: Callable[[], float],
     done: Callable[[], bool],
     stop: threading.Event,
-    loop: bool,
 ) -> None:
-    """Show the matrix until it is over or stopped."""
+    """Say what plays, and show the matrix until it is over; without `seconds` it never is."""
+    long = "until Ctrl-C" if seconds is None else length(seconds)
+    click.echo(f"playing {show.disc.title or show.disc.name}: {where}, {long}", err=True)
     if not sys.stdout.isatty():
         while not done() and not stop.wait(_FRAME_S):
             pass
         return
+
+    def place() -> float | None:
+        now, over = position_s(), done()
+        # the message may scroll on after the last note
+        scrolls = seconds is not None and show.scroll is not None and now < show.scroll.end_s
+        return None if over and not scrolls else now
+
+    _show_matrix(show, stop, place, lambda now: f"{length(max(0.0, now))}  Ctrl-C stops")
+
+
+def _show_matrix(
+    show: Performance,
+    stop: threading.Event,
+    place: Callable[[], float | None],
+    words: Callable[[float], str],
+) -> None:
+    """Draw the matrix, and `words` below it, at the time that `place` gives until it gives None."""
+    import numpy as np
+
+    from sonify.light.mounting import Mounting
     from sonify.live.matrix import Lamps
     from sonify.live.terminal import Screen
 
-    m = show.setup.player.matrix
+    mounting = Mounting.of(show.setup.light, show.setup.player.matrix)
     lamps = Lamps(show)
-    end = show.read_s if loop else show.duration_s
-    with Screen(sys.stdout, m.width, m.height, show.setup.light) as screen:
+    with Screen(sys.stdout, *mounting.size, show.setup.light) as screen:
         while not stop.is_set():
             now = place()
-            over = done()
-            # a message scrolls on when the last note has rung out
-            if over and (loop or now >= end or not _goes_on(show, now)):
+            if now is None:
                 return
-            screen.draw(lamps.at(now), f"{length(max(0.0, now))}  Ctrl-C stops")
+            screen.draw(np.ascontiguousarray(mounting.levels(lamps.at(now))), words(now))
             stop.wait(_FRAME_S)
-
-
-def _goes_on(show: Performance, now: float) -> bool:
-    return show.scroll is not None and now < show.scroll.end_s

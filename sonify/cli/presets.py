@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 import click
+from click import Choice, option
 
 from sonify.errors import InputError, close_matches
 
@@ -11,18 +14,16 @@ __all__ = ["presets"]
 
 @click.command()
 @click.argument("name", required=False)
-@click.option("--discs", is_flag=True, help="List the discs that ship instead.")
-@click.option(
-    "--kind", type=click.Choice(["music", "player", "look"]), help="Only presets of this kind."
-)
-@click.option(
+@option("--kind", type=Choice(["music", "player", "look"]), help="List only this kind.")
+@option("--discs", is_flag=True, help="List the discs that ship.")
+@option(
     "--list", "what", metavar="WHAT",
-    help="What a preset may name instead: scales, schemes, rules, sources, programs or drums.",
+    help="List what a preset may name: scales, schemes, rules, sources, programs or drums.",
 )  # fmt: skip
 def presets(name: str | None, discs: bool, kind: str | None, what: str | None) -> None:
-    """List the presets that ship, one a line, or print one in full.
+    """List the presets that ship, or print one in full.
 
-    What is printed in full is a TOML file: save it, change it, and give it to --preset.
+    A preset is a TOML file: print one, save it, change it, and give it to --preset.
 
     \b
     Examples:
@@ -31,40 +32,36 @@ def presets(name: str | None, discs: bool, kind: str | None, what: str | None) -
       sonify presets music-box > mine.toml
       sonify presets --list scales
     """
+    from sonify.music.listing import LISTS, listed
     from sonify.presets import shipped
 
     if kind is not None and (discs or name is not None):
-        raise InputError("it picks from the list of presets: give it alone", place="--kind")
+        raise InputError("it filters the list of presets, so give it alone", place="--kind")
     if what is not None:
-        _list(what)
+        if what not in LISTS:
+            near = close_matches(what, LISTS)
+            raise InputError(
+                f"there is no list of '{what}'{near}; one of: {', '.join(LISTS)}", place="--list"
+            )
+        _print(listed(what))
         return
-
     everything = shipped()
-    if name is not None:
-        for one in everything:
-            if one.name == name:
-                click.echo(one.path.read_text(encoding="utf-8"), nl=False)
-                return
+    if name is None:
+        _print(
+            (s.name, s.about if discs else f"{s.kind:<7}{s.about}")
+            for s in everything
+            if (s.kind == "disc") == discs and kind in (None, s.kind)
+        )
+        return
+    found = next((s for s in everything if s.name == name), None)
+    if found is None:
         near = close_matches(name, [s.name for s in everything])
         raise InputError(f"nothing that ships is called '{name}'{near}; see `sonify presets`")
-    rows = [
-        s for s in everything if (s.kind == "disc") == discs and (kind is None or s.kind == kind)
-    ]
-    wide = max((len(s.name) for s in rows), default=0)
-    for s in rows:
-        label = "" if discs else f"{s.kind:<7}"
-        click.echo(f"{s.name:<{wide}}  {label}{s.about}".rstrip())
+    click.echo(found.path.read_text(encoding="utf-8"), nl=False)
 
 
-def _list(what: str) -> None:
-    from sonify.music.listing import LISTS, listed
-
-    if what not in LISTS:
-        raise InputError(
-            f"there is no list of '{what}'{close_matches(what, LISTS)}; one of: {', '.join(LISTS)}",
-            place="--list",
-        )
-    rows = listed(what)
-    wide = max(len(name) for name, _ in rows)
+def _print(rows: Iterable[tuple[str, str]]) -> None:
+    rows = list(rows)
+    wide = max((len(name) for name, _ in rows), default=0)
     for name, about in rows:
-        click.echo(f"{name:<{wide}}  {about}")
+        click.echo(f"{name:<{wide}}  {about}".rstrip())

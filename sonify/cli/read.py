@@ -2,23 +2,39 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
+from click import FloatRange, option
 
-from sonify.cli.common import caution, option, setting_options
+from sonify.cli.common import (
+    AS_JSON,
+    SETTINGS,
+    caution,
+    option_name,
+    plain,
+    print_json,
+    rows_shown,
+    with_options,
+)
+from sonify.cli.encode import code_options, settings_from
 
 if TYPE_CHECKING:
+    from sonify.disc.code.code import Code
     from sonify.recover.search.find import Found
 
-__all__ = ["facts", "read"]
+__all__ = ["read"]
 
-MAX_ROWS = 64
+WANTED = ("turning", "reading", "hole-means", "alphabet", "bit-order", "framing", "check")
 
 
-def facts(found: Found, source: str) -> dict[str, Any]:
+def _code_facts(code: Code) -> dict[str, str]:
+    names = ("alphabet", "bit_order", "framing", "check")
+    return {name: getattr(code, name) for name in names}
+
+
+def _facts(found: Found, source: str) -> dict[str, Any]:
     """What `read --json` prints: one object with stable keys."""
     disc, seen = found.disc, found.sighting
     return {
@@ -33,159 +49,109 @@ def facts(found: Found, source: str) -> dict[str, Any]:
             "mean": round(float(seen.confidence.mean()), 4),
             "least": round(float(seen.confidence.min()), 4),
         },
-        "code": None
-        if disc.code is None
-        else {
-            "alphabet": disc.code.alphabet,
-            "bit_order": disc.code.bit_order,
-            "framing": disc.code.framing,
-            "check": disc.code.check,
-        },
-        "start": found.arrangement.start,
-        "turning": found.arrangement.turning,
-        "reading": found.arrangement.reading,
-        "hole_means": found.arrangement.hole_means,
+        "code": None if disc.code is None else _code_facts(disc.code),
+        **vars(found.arrangement),
         "candidates": [
             {
                 "message": c.text,
                 "score": None if c.score == float("inf") else round(c.score, 1),
                 "why": c.why,
-                "start": c.arrangement.start,
-                "turning": c.arrangement.turning,
-                "reading": c.arrangement.reading,
-                "hole_means": c.arrangement.hole_means,
-                "alphabet": c.code.alphabet,
-                "bit_order": c.code.bit_order,
-                "framing": c.code.framing,
-                "check": c.code.check,
+                **vars(c.arrangement),
+                **_code_facts(c.code),
             }
             for c in found.candidates
         ],
         "facts": seen.facts,
-        "cautions": [c.say(option) for c in (*seen.cautions, *found.cautions)],
+        "cautions": [c.say(option_name) for c in (*seen.cautions, *found.cautions)],
     }
 
 
-def text(found: Found) -> str:
+def _text(found: Found) -> str:
     """The same for people, who count rows from 1."""
     from sonify.disc.report import plural
 
-    disc, seen = found.disc, found.sighting
-    lines = [f"read as    a {seen.kind}"]
-    lines.append(f"rows       {disc.rows:,} of {disc.positions:,} positions")
-    if disc.message is None or disc.code is None:
-        lines.append("message    none found: bare bits")
+    disc, seen, code = found.disc, found.sighting, found.disc.code
+    lines = [
+        f"read as    a {seen.kind}",
+        f"rows       {disc.rows:,} of {disc.positions:,} positions",
+    ]
+    if disc.message is None or code is None:
+        lines.append("message    none found: bits only")
     else:
-        shown = "".join(c if c.isprintable() else " " for c in disc.message)
-        lines.append(f"message    {shown}")
-        code = disc.code
-        lines.append(
-            f"code       {code.alphabet}, {code.bit_order}, {code.framing}, check {code.check}"
-        )
-    lines.append(f"arranged   {found.arrangement}")
-    unknown = int((disc.grid < 0).sum())
-    lines.append(
+        lines += [
+            f"message    {plain(disc.message)}",
+            f"code       {code.alphabet}, {code.bit_order}, {code.framing}, check {code.check}",
+        ]
+    lines += [
+        f"arranged   {found.arrangement}",
         f"confidence {seen.confidence.mean():.3f} on average, {seen.confidence.min():.3f} at "
-        f"least; {plural(unknown, 'bit')} unknown"
-    )
-    measured = [
-        (name.replace("_", " "), value)
+        f"least; {plural(int((disc.grid < 0).sum()), 'bit')} unknown",
+    ]
+    measured = {
+        name.replace("_", " "): value
         for name, value in seen.facts.items()
         if isinstance(value, (int, float)) and not isinstance(value, bool)
-    ]
+    }
     if measured:
-        across = max(len(name) for name, _ in measured)
+        across = max(map(len, measured))
         lines.append("measured")
-        lines += [f"  {name:<{across}}  {value:.6g}" for name, value in measured]
-    lines.append("")
-    wide = 160
-    for r, row in enumerate(disc.grid[:MAX_ROWS, :wide].tolist()):
-        more = "..." if disc.positions > wide else ""
-        lines.append(f"row {r + 1:>3}  {''.join('?.#'[b + 1] for b in row)}{more}")
-    if disc.rows > MAX_ROWS:
-        lines.append(f"... and {plural(disc.rows - MAX_ROWS, 'row')} more")
-    # a text of which most can't be read is no other way to read it
+        lines += [f"  {name:<{across}}  {value:.6g}" for name, value in measured.items()]
+    lines += ["", *rows_shown(disc)]
+    # a text that is mostly unreadable is not worth showing
     others = [
         c
         for c in found.candidates
         if c.text != disc.message and 2 * c.text.count("\ufffd") < len(c.text)
     ]
     if others:
-        lines.append("")
-        lines.append("other ways to read it, and why they are less plausible:")
-        for c in others[:4]:
-            shown = "".join(x if x.isprintable() else " " for x in c.text[:48])
-            lines.append(
-                f"  '{shown}' ({c.arrangement}; {c.code.alphabet}, {c.code.bit_order}): {c.why}"
-            )
+        lines += ["", "other ways to read it, and why they are less plausible:"]
+    for c in others[:4]:
+        how = f"{c.arrangement}; {c.code.alphabet}, {c.code.bit_order}"
+        lines.append(f"  '{plain(c.text, 48)}' ({how}): {c.why}")
     return "\n".join(lines)
 
 
 @click.command()
 @click.argument("source", metavar="SOURCE")
-@click.option(
-    "-o", "--output", metavar="FILE", help="Write the disc file, .toml; - for standard output."
-)
-@click.option("--json", "as_json", is_flag=True, help="One JSON object with stable keys.")
-@click.option(
-    "--overlay", metavar="FILE", help="A photograph with what was seen drawn over it, .png."
-)
-@click.option(
-    "--start", type=int, metavar="K", help="The position at which the rows begin, counted from 0."
-)
-@click.option(
-    "--turning",
-    type=click.Choice(["clockwise", "anticlockwise"]),
-    help="Which way the disc turns, seen from the front.",
-)
-@click.option(
-    "--reading",
-    type=click.Choice(["outside-in", "inside-out"]),
-    help="Which row is read first.",
-)
-@click.option("--hole-means", type=click.Choice(["1", "0"]), help="What a hole means.")
-@click.option("--alphabet", type=click.Choice(["ascii", "ita2", "utf-8"]), help="The alphabet.")
-@click.option("--bit-order", type=click.Choice(["high-first", "low-first"]), help="The bit order.")
-@click.option("--framing", type=click.Choice(["plain", "framed"]), help="The framing.")
-@click.option(
-    "--check", type=click.Choice(["none", "parity", "crc-16", "reed-solomon"]), help="The check."
-)
-@click.option("--positions", type=int, metavar="N", help="Positions per turn, if known.")
-@click.option("--rows", type=int, metavar="N", help="Number of rows, if known (recording).")
-@click.option("--sample-rate", type=float, metavar="HZ", help="Sample rate of a log without times.")
-@click.option(
-    "--threshold",
-    type=click.FloatRange(0, 1),
-    metavar="C",
-    help="The confidence below which a bit is unknown.  [default: 0.7]",
-)
-@setting_options
+@with_options(
+    option("-o", "--output", metavar="FILE", help="The disc file, .toml; - for standard output."),
+    *SETTINGS,
+    AS_JSON,
+    option("--overlay", metavar="FILE", help="Draw what was seen over the photograph, as .png."),
+    option("--start", type=int, metavar="K", help="The position at which rows start (from 0)."),
+    *code_options(WANTED),
+    option("--positions", type=int, metavar="N", help="Positions per row, if you know them."),
+    option("--rows", type=int, metavar="N", help="Rows on the disc, if you know them (recording)."),
+    option(
+        "--sample-rate", type=float, metavar="HZ",
+        help="Samples per second, if the log has no times.",
+    ),
+    option(
+        "--threshold", type=FloatRange(0, 1), metavar="C",
+        help="Bits below this confidence are unknown. [default: 0.7]",
+    ),
+)  # fmt: skip
 def read(
     source: str,
     output: str | None,
     as_json: bool,
     overlay: str | None,
     start: int | None,
-    turning: str | None,
-    reading: str | None,
-    hole_means: str | None,
-    alphabet: str | None,
-    bit_order: str | None,
-    framing: str | None,
-    check: str | None,
     positions: int | None,
     rows: int | None,
     sample_rate: float | None,
     threshold: float | None,
     presets: tuple[str, ...],
     assignments: tuple[str, ...],
+    **wanted: Any,
 ) -> None:
-    """Read a disc from a photograph, a drawing, a detector log, a recording or a grid.
+    """Read a disc back from a photograph, drawing, detector log, MIDI recording or grid.
 
-    The reader is picked by the file's kind. What it repaired and what it doubts is said; a bit
-    that is not sure enough is unknown. Framed messages tell by themselves how they run; for
-    plain ones the most plausible way is taken, the next ones are shown, and --start, --turning
-    and the like settle it. --preset says with which presets the player played (recording, log).
+    The suffix of SOURCE tells its kind. You are told what was repaired and what is in doubt; bits
+    that are too uncertain are unknown. A framed message shows by itself how it is arranged; for a
+    plain one the most plausible arrangement is taken, others are listed, and options such as
+    --start and --turning settle it. For a recording or a log, --preset names the presets that
+    the player used.
 
     \b
     Examples:
@@ -194,41 +160,26 @@ def read(
       sonify read log.csv --positions 56
       sonify read take.mid --preset music-box -o disc.toml
     """
+    from sonify.cli.outputs import destination
     from sonify.load import find_in, save_disc
     from sonify.recover.search.arrangement import Wanted
     from sonify.recover.sources.options import ReadOptions
 
-    options = ReadOptions(
-        positions=positions,
-        rows=rows,
-        sample_rate=sample_rate,
-        presets=presets,
-        settings=assignments,
-        overlay=None if overlay is None else Path(overlay),
-    )
-    wanted = Wanted(
-        start=start,
-        turning=turning,
-        reading=reading,
-        hole_means=None if hole_means is None else int(hole_means),
-        alphabet=alphabet,
-        bit_order=bit_order,
-        framing=framing,
-        check=check,
-    )
-    found = find_in(source, options, wanted, threshold)
-    report = json.dumps(facts(found, source), ensure_ascii=False) if as_json else text(found)
-    if output == "-":
-        from sonify.disc.file import disc_to_toml
-
-        click.echo(disc_to_toml(found.disc), nl=False)
-        click.echo(report, err=True)
+    settings_from(wanted)
+    place = None if overlay is None else Path(overlay)
+    options = ReadOptions(positions, rows, sample_rate, presets, assignments, place)
+    found = find_in(source, options, Wanted(start=start, **wanted), threshold)
+    to_stderr = output == "-"
+    if as_json:
+        print_json(_facts(found, source), err=to_stderr)
     else:
-        click.echo(report)
-        if output is not None:
-            save_disc(found.disc, output)
+        click.echo(_text(found), err=to_stderr)
+    if output is not None:
+        with destination(output, "disc.toml") as path:
+            save_disc(found.disc, path)
+        if not to_stderr:
             click.echo(output, err=as_json)
     for one in (*found.sighting.cautions, *found.cautions):
         caution(one)
     if overlay is not None and found.sighting.kind != "photograph":
-        caution("--overlay is for photographs; none was written")
+        caution("--overlay is for photographs, so none was written")

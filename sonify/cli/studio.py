@@ -3,25 +3,31 @@
 from __future__ import annotations
 
 import click
+from click import IntRange, option
+
+from sonify.cli.common import SETTINGS, Request, caution, disc_command
 
 __all__ = ["studio"]
 
 
-@click.command()
-@click.argument("disc", required=False)
-@click.option("--preset", "-p", "presets", metavar="P", multiple=True,
-              help="A preset to begin with. Repeatable; later ones win.")  # fmt: skip
-@click.option("--port", type=click.IntRange(0, 65535), default=0, metavar="N",
-              help="The port to listen on. [default: any that is free]")  # fmt: skip
-@click.option("--host", default="127.0.0.1", show_default=True, metavar="ADDRESS",
-              help="Where to listen. Anything but this machine alone puts a token into the "
-              "address.")  # fmt: skip
-@click.option("--no-open", is_flag=True, help="Print the address and open no browser.")
-def studio(disc: str | None, presets: tuple[str, ...], port: int, host: str, no_open: bool) -> None:
-    """Shape a disc's music and light by ear and eye, in a page on this machine.
+@disc_command(
+    SETTINGS[0],
+    option("--no-open", is_flag=True, help="Print the address and open no browser."),
+    option(
+        "--port", type=IntRange(0, 65535), default=0, metavar="N",
+        help="The port to listen on. [default: any free one]",
+    ),
+    option(
+        "--host", default="127.0.0.1", show_default=True, metavar="ADDRESS",
+        help="The address to listen on. If others can reach it, the page needs a token.",
+    ),
+    disc_needed=False,
+)  # fmt: skip
+def studio(request: Request, port: int, host: str, no_open: bool) -> None:
+    """Shape a disc's music and light by ear and eye, on a page in your browser.
 
-    A small server starts, prints the page's address and opens it. It ends with Ctrl-C. Nothing
-    leaves this machine, and nothing is written but what you download.
+    This starts a small server, prints the page's address and opens it; Ctrl-C ends it. Nothing
+    leaves your machine, and nothing is saved but what you download.
 
     Caution: moving light can harm people with photosensitive epilepsy, and sudden loud sound
     can hurt ears.
@@ -36,14 +42,12 @@ def studio(disc: str | None, presets: tuple[str, ...], port: int, host: str, no_
     from sonify.studio.document import Recipe, starting
     from sonify.studio.run import is_loopback, run
 
-    start = starting(disc, presets)
+    start = starting(request.disc, request.presets)
 
     def ready(address: str) -> None:
         click.echo(address)
         if not is_loopback(host):
-            click.echo(
-                "caution: whoever has this address, token and all, can use the page", err=True
-            )
+            caution("whoever has this address with its token can use the page")
         if not no_open:
             import threading
             import webbrowser

@@ -76,4 +76,4 @@ def test_the_picture_is_as_it_is_mounted():
 def test_without_a_terminal_it_says_so(run):
     done = run("watch", DISC)
     assert done.status == 2
-    assert re.search(r"the output is none; `sonify lights` writes a file", done.err)
+    assert re.search(r"the output is not a terminal; `sonify lights` writes a file", done.err)

@@ -84,7 +84,7 @@ def test_a_picture_as_background_is_seen_between_the_lamps(run, tmp_path):
 def test_a_disc_without_sizes_gets_some_and_is_told(run, tmp_path):
     done = run("clip", DISC, *QUICK, "--views", "disc", "--to", "0.5", "-o", tmp_path / "a.mp4")
     assert done.status == 0
-    assert "caution: this disc has no sizes; some that fit were taken for the picture" in done.err
+    assert "caution: the disc file has no sizes; the picture shows sizes that fit" in done.err
 
 
 def test_a_full_disk_leaves_nothing(run, tmp_path, full_disk):

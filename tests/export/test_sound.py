@@ -268,7 +268,7 @@ def test_a_disc_without_ones_is_silent(run, tmp_path):
     result = run("sound", tmp_path / "d.toml", "-o", tmp_path / "a.wav")
     assert result.status == 0
     assert "silent" in result.out
-    assert "no note sounds" in result.err
+    assert "no note plays" in result.err
     got, _ = soundfile.read(tmp_path / "a.wav")
     assert len(got)
     assert not got.any()

@@ -199,7 +199,7 @@ def test_what_can_not_be_reached_is_said(run, tmp_path):
         "-5", "-o", tmp_path / "a.wav",
     )  # fmt: skip
     assert result.status == 0
-    assert "short of what was asked" in result.err
+    assert "quieter than you asked for" in result.err
 
 
 def test_energy_is_gated_as_published():

@@ -77,7 +77,7 @@ def test_no_midi_system(run, monkeypatch):
 @pytest.mark.parametrize(
     ("args", "part"),
     [
-        ((), "a disc is needed"),
+        ((), "give a disc file"),
         (("cairn-small", "--clock"), "--port"),
         (("cairn-small", "--port", "a", "--virtual", "b"), "not both"),
         (("cairn-small", "--from-row", "77", "--port", NAME), "no row 77"),
