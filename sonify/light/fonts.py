@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import bisect
+import contextlib
+import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -9,30 +12,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from sonify.errors import InputError
-from sonify.light.letters import MAX_CODE, BoolArray, Letters
+from sonify.light.letters import BoolArray, Letters
 
 if TYPE_CHECKING:
     from PIL import ImageFont
 
 ASCII = "".join(map(chr, range(0x20, 0x7F)))
-"""The characters that must fit the matrix unless the caller names others."""
 
 MAX_FILE_BYTES = 64 * 2**20
 MAX_GLYPH_SIDE = 1024
 MAX_HEIGHT = 256
 
-# Blocks that are asked of an outline font besides the characters that the caller names.
-_BLOCKS = (
-    range(0x20, 0x7F),
-    range(0xA0, 0x250),  # Latin-1 to Latin Extended-B
-    range(0x370, 0x530),  # Greek, Cyrillic
-    range(0x1E00, 0x1F00),  # Latin Extended Additional
-    range(0x2010, 0x205F),  # General Punctuation
-    range(0x20A0, 0x20C0),  # Currency Symbols
-    range(0x2190, 0x219A),  # Arrows
-    range(0x2200, 0x2270),  # Mathematical Operators
-    range(0x2600, 0x2670),  # weather and other signs
-)
 _OUTLINE_MAGIC = (b"\x00\x01\x00\x00", b"OTTO", b"true", b"ttcf")
 _WANTED = "give a BDF, TrueType (.ttf) or OpenType (.otf) font"
 
@@ -55,12 +45,12 @@ class _Ink:
         return self.top - len(self.pixels)
 
 
-def load_font(path: str | Path, height: int, characters: str = ASCII) -> Letters:
+def load_font(path: str | Path, height: int, characters: str = ASCII, others: str = "") -> Letters:
     """Load the letters of a font file for a matrix of a given height.
 
-    A BDF font is used at its own size. An outline font is drawn without grey, at the largest size
-    at which the characters fit. The sides that the font gives its glyphs are kept, so
-    ``spacing`` of the result is 0.
+    A BDF font is used at its own size, with all its letters. An outline font is drawn without
+    grey, at the largest size at which the characters fit. Glyphs keep the font's own side
+    bearings, so ``spacing`` of the result is 0.
 
     Parameters
     ----------
@@ -69,8 +59,9 @@ def load_font(path: str | Path, height: int, characters: str = ASCII) -> Letters
     height : int
         Rows of the matrix.
     characters : str
-        The characters that must fit those rows whole, printable ASCII by default. What is higher
-        than they are (an accent on a capital, say) is cut off at the edge.
+        The characters that must fit those rows whole, printable ASCII by default.
+    others : str
+        More characters to draw; what is higher than the first ones is cropped.
 
     Returns
     -------
@@ -92,7 +83,7 @@ def load_font(path: str | Path, height: int, characters: str = ASCII) -> Letters
         return _fit(path, *_read_bdf(path, data), height, characters)
     if data.startswith(_OUTLINE_MAGIC):
         _check_outline_whole(path, data)
-        glyphs = _draw_outlines(path, height, characters)
+        glyphs = _draw_outlines(path, height, characters, others)
         return _fit(path, glyphs, None, height, characters)
     raise FontError(f"this is not a font that can be read here; {_WANTED}", file=path)
 
@@ -140,7 +131,8 @@ def _fit(
     frame = np.zeros((rows, max(3, (2 * ascent + 2) // 3) + 1), dtype=np.bool_)
     frame[:ascent, :-1] = True
     frame[1 : ascent - 1, 1:-2] = False
-    return Letters.from_pictures(rows, pictures, frame, spacing=0)
+    pictures.setdefault(0x20, np.zeros((rows, max(1, (rows - 1) // 2)), dtype=np.bool_))
+    return Letters(rows, pictures, frame, spacing=0)
 
 
 def _picture(glyph: _Ink, ascent: int, rows: int) -> BoolArray:
@@ -157,101 +149,58 @@ def _picture(glyph: _Ink, ascent: int, rows: int) -> BoolArray:
 
 
 def _read_bdf(path: Path, data: bytes) -> tuple[dict[int, _Ink], tuple[int, int] | None]:
-    """Return the glyphs by code point, and (ascent, descent) of the font where it gives them."""
-    lines = data.decode("latin-1").splitlines()
-    if not any(line.strip() == "ENDFONT" for line in lines):
+    """The glyphs by code point, and (ascent, descent) of the font where it gives them."""
+    text = data.decode("latin-1")
+    if not re.search(r"^\s*ENDFONT\s*$", text, re.MULTILINE):
         raise FontError(
             "the font is cut short, its ENDFONT line is missing; give the whole file", file=path
         )
-    font: dict[str, list[str]] = {}
+    head, *characters = re.split(r"^\s*STARTCHAR", text, flags=re.MULTILINE)
+    font = _bdf_fields(head)
     glyphs: dict[int, _Ink] = {}
-    glyph: dict[str, list[str]] | None = None
-    bitmap: list[str] | None = None
-    for line in lines:
-        words = line.split()
-        if not words or words[0] == "COMMENT":
-            continue
-        key = words[0]
-        if key == "STARTCHAR":
-            glyph, bitmap = {}, None
-        elif key == "ENDCHAR":
-            if glyph is not None and bitmap is not None:
-                _add_bdf_glyph(font, glyph, bitmap, glyphs)
-            glyph, bitmap = None, None
-        elif bitmap is not None:
-            bitmap.append(key)
-        elif key == "BITMAP" and glyph is not None:
-            bitmap = []
-        else:
-            (font if glyph is None else glyph)[key] = words[1:]
+    for character in characters:
+        fields, _, bitmap = character.partition("BITMAP")
+        # a glyph that makes no sense is left out
+        with contextlib.suppress(ValueError, LookupError):
+            table = {**font, **_bdf_fields(fields)}
+            code = _bdf_code_point(font, int(table["ENCODING"][0]))
+            glyphs[code] = _bdf_glyph(table, bitmap.partition("ENDCHAR")[0].split())
     if not glyphs:
         raise FontError(
             "the font has no glyph with an encoding; give one that has letters", file=path
         )
-    return glyphs, _bdf_box(font)
+    with contextlib.suppress(ValueError, LookupError):
+        return glyphs, (int(font["FONT_ASCENT"][0]), int(font["FONT_DESCENT"][0]))
+    with contextlib.suppress(ValueError, LookupError):
+        _, tall, _, low = map(int, font["FONTBOUNDINGBOX"][:4])
+        return glyphs, (tall + low, -low)
+    return glyphs, None
 
 
-def _integers(words: list[str] | None, count: int) -> list[int] | None:
-    try:
-        return (
-            [int(word) for word in words[:count]]
-            if words is not None and len(words) >= count
-            else None
-        )
-    except ValueError:
-        return None
+def _bdf_fields(text: str) -> dict[str, list[str]]:
+    return {words[0]: words[1:] for line in text.splitlines() if (words := line.split())}
 
 
-def _bdf_box(font: dict[str, list[str]]) -> tuple[int, int] | None:
-    ascent = _integers(font.get("FONT_ASCENT"), 1)
-    descent = _integers(font.get("FONT_DESCENT"), 1)
-    if ascent and descent:
-        return ascent[0], descent[0]
-    bounds = _integers(font.get("FONTBOUNDINGBOX"), 4)
-    return (bounds[1] + bounds[3], -bounds[3]) if bounds else None
-
-
-def _add_bdf_glyph(
-    font: dict[str, list[str]],
-    glyph: dict[str, list[str]],
-    bitmap: list[str],
-    glyphs: dict[int, _Ink],
-) -> None:
-    encoding = _integers(glyph.get("ENCODING"), 1)
-    code = _bdf_code_point(font, encoding[0]) if encoding else None
-    bounds = _integers(glyph.get("BBX", font.get("FONTBOUNDINGBOX")), 4)
-    if code is None or bounds is None:
-        return
-    wide, tall, left, low = bounds
-    if not (0 <= wide <= MAX_GLYPH_SIDE and 0 <= tall <= MAX_GLYPH_SIDE):
-        return
-    # The advance may stand once for the whole font, in its global part.
-    move = _integers(glyph.get("DWIDTH", font.get("DWIDTH")), 1)
-    advance = move[0] if move else left + wide + 1
-    if not (abs(left) <= MAX_GLYPH_SIDE and abs(advance) <= MAX_GLYPH_SIDE):
-        return
+def _bdf_glyph(table: dict[str, list[str]], rows: list[str]) -> _Ink:
+    """A glyph from its keywords and those of the whole font; an error if they make no sense."""
+    wide, tall, left, low = map(int, table.get("BBX", table["FONTBOUNDINGBOX"])[:4])
+    advance = int(table["DWIDTH"][0]) if "DWIDTH" in table else left + wide + 1
+    if min(wide, tall) < 0 or max(wide, tall, abs(left), abs(advance)) > MAX_GLYPH_SIDE:
+        raise ValueError("a glyph out of range")
     digits = 2 * ((wide + 7) // 8)
-    pixels = np.zeros((tall, wide), dtype=np.bool_)
-    try:
-        rows = [bytes.fromhex(row[:digits].ljust(digits, "0")) for row in bitmap[:tall]]
-    except ValueError:
-        return
-    if rows and digits:
-        packed = np.frombuffer(b"".join(rows), dtype=np.uint8).reshape(len(rows), digits // 2)
-        pixels[: len(rows)] = np.unpackbits(packed, axis=1)[:, :wide]
-    glyphs[code] = _Ink(pixels, left, low + tall, advance)
+    packed = bytes.fromhex("".join(row[:digits].ljust(digits, "0") for row in rows[:tall]))
+    bits = np.unpackbits(np.frombuffer(packed.ljust(tall * digits // 2, b"\0"), np.uint8))
+    pixels = bits.reshape(tall, digits * 4)[:, :wide].astype(np.bool_)
+    return _Ink(pixels, left, low + tall, advance)
 
 
-def _bdf_code_point(font: dict[str, list[str]], encoding: int) -> int | None:
+def _bdf_code_point(font: dict[str, list[str]], encoding: int) -> int:
     """Turn an ENCODING into a code point: ISO 8859 parts by their table, all else as it stands."""
     registry = " ".join(font.get("CHARSET_REGISTRY", [])).strip('"').upper()
     part = " ".join(font.get("CHARSET_ENCODING", [])).strip('"')
     if registry == "ISO8859" and part.isdecimal() and 0 <= encoding < 256:
-        try:
-            return ord(bytes([encoding]).decode(f"iso8859-{part}"))
-        except (LookupError, UnicodeDecodeError):
-            return None
-    return encoding if 0 <= encoding <= MAX_CODE else None
+        return ord(bytes([encoding]).decode(f"iso8859-{part}"))
+    return ord(chr(encoding))
 
 
 # ---- TrueType and OpenType ----
@@ -271,7 +220,7 @@ def _check_outline_whole(path: Path, data: bytes) -> None:
         raise FontError("the font is cut short or damaged; give the whole file", file=path)
 
 
-def _draw_outlines(path: Path, height: int, characters: str) -> dict[int, _Ink]:
+def _draw_outlines(path: Path, height: int, characters: str, others: str) -> dict[int, _Ink]:
     """Draw an outline font at the largest size at which the characters fit the rows."""
     from PIL import ImageFont
 
@@ -279,7 +228,7 @@ def _draw_outlines(path: Path, height: int, characters: str) -> dict[int, _Ink]:
         return ImageFont.truetype(str(path), size, layout_engine=ImageFont.Layout.BASIC)
 
     try:
-        covered = _covered(at(64), characters)
+        covered = _covered(at(64), characters + others)
         needed = [
             char for char in dict.fromkeys(characters) if char in covered and not char.isspace()
         ]
@@ -288,14 +237,9 @@ def _draw_outlines(path: Path, height: int, characters: str) -> dict[int, _Ink]:
                 "the font has none of the characters asked for; give one that has letters",
                 file=path,
             )
-        small, large = 1, 4 * height + 1  # fits, does not fit
-        while large - small > 1:
-            middle = (small + large) // 2
-            if _rows(at(middle), needed) <= height:
-                small = middle
-            else:
-                large = middle
-        font = at(small)
+        sizes = range(1, 4 * height + 1)
+        fitting = bisect.bisect_right(sizes, height, key=lambda size: _rows(at(size), needed))
+        font = at(max(1, fitting))
         return {ord(char): _draw(font, char) for char in covered}
     except OSError as error:
         raise FontError(f"the font cannot be used ({error}); {_WANTED}", file=path) from None
@@ -309,8 +253,7 @@ def _covered(font: ImageFont.FreeTypeFont, characters: str) -> list[str]:
         return font.getlength(char), bytes(font.getmask(char, mode="L"))
 
     absent = drawn("\U0010ffff")
-    codes = sorted({*(code for block in _BLOCKS for code in block), *map(ord, characters)})
-    asked = (chr(code) for code in codes if chr(code).isprintable() or chr(code).isspace())
+    asked = [char for char in sorted(set(characters)) if char.isprintable() or char.isspace()]
     return [char for char in asked if char in " \u00a0" or drawn(char) != absent]
 
 

@@ -12,6 +12,7 @@ from sonify.player.profile import Matrix
 __all__ = ["characters_of", "ita2_table", "letters_of"]
 
 _NOT_CHARACTERS = "\0\x0e\x0f\ufffd"
+_UNICODE = "".join(map(chr, range(0x20, 0x2700)))  # the scripts of Europe, signs and symbols
 _MOST = 600
 """The most characters that the core takes from a large font, in the order of Unicode."""
 
@@ -39,9 +40,10 @@ def letters_of(alphabet: str, matrix: Matrix) -> Letters:
         from sonify.light.fonts import ASCII, load_font
 
         fit = ASCII if wanted is None else "".join(c for c in wanted if c.isprintable())
-        letters = load_font(Path(matrix.letters), matrix.height, characters=fit)
+        others = _UNICODE if wanted is None else ""
+        letters = load_font(Path(matrix.letters), matrix.height, fit, others)
     if alphabet == "none":
         wanted = " "
     keep = [c for c in letters.characters if (wanted is None or c in wanted) and ord(c) < 0x10000]
     pictures = {ord(c): letters.glyph(c) for c in keep[:_MOST]}
-    return Letters.from_pictures(letters.height, pictures, letters.box, letters.spacing)
+    return Letters(letters.height, pictures, letters.box, letters.spacing)

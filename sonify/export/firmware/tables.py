@@ -74,7 +74,7 @@ def config_h(plan: FirmwarePlan, template: str) -> str:
         ("PAUSE_PART", pause_part, "... and 65536ths of a millisecond"),
         ("COLUMN_MS", column, "the message moves a column"),
         ("COLUMN_PART", column_part, "... and 65536ths of a millisecond"),
-        ("LETTERS", len(letters.codes), "letters, and one for all others"),
+        ("LETTERS", len(letters.pictures), "letters, and one for all others"),
         ("LETTER_HEIGHT", letters.height, ""),
         ("LETTER_BYTES", -(-letters.height // 8), "a column"),
         ("LETTER_TOP", (matrix.height - letters.height) // 2, "first row of a letter"),
@@ -170,8 +170,8 @@ def _tables(plan: FirmwarePlan) -> tuple[list[str], list[str], list[_Array]]:
         tones += keys.table.reshape(-1).tolist()
         velocities += v.steps.velocity_table(plan.human).reshape(-1).tolist()
     masks = np.packbits([*bits, False], bitorder="little").tolist()
-    starts = [*letters.starts.tolist(), int(letters.starts[-1] + letters.widths[-1])]
-    columns = np.packbits(letters.atlas.T, axis=1, bitorder="little").reshape(-1).tolist()
+    starts = np.cumsum([0, *(cell.shape[1] for cell in letters.cells)]).tolist()
+    columns = np.packbits(np.hstack(letters.cells).T, axis=1, bitorder="little").reshape(-1).tolist()
     pairs = [number for pair in sounds.pairs for number in pair]
     bends = [sounds.bends.get(c, BEND_CENTRE) for c in range(16)] if sounds.bends else []
     ita2 = ita2_table() if plan.alphabet == "ita2" else []
@@ -192,7 +192,7 @@ def _tables(plan: FirmwarePlan) -> tuple[list[str], list[str], list[_Array]]:
         (
             *("uint16_t", "letter_codes", "PLAYER_LETTERS"),
             "code points of the letters, rising",
-            letters.codes.tolist(),
+            sorted(letters.pictures),
         ),
         (
             *("uint16_t", "letter_starts", "PLAYER_LETTERS + 2"),
