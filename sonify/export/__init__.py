@@ -47,8 +47,8 @@ _MOVING = (".gif", ".png", ".webp", ".mp4", ".webm", ".mov", "/")
 
 WRITERS: tuple[Writer, ...] = (
     Writer("midi", (".mid", ".midi"), "sonify.export.midi"),
-    Writer("lights", _MOVING, "sonify.export.animation.lights", "-lights"),
-    Writer("message", _MOVING, "sonify.export.animation.message", "-message"),
+    Writer("lights", _MOVING, "sonify.export.lights", "-lights"),
+    Writer("message", _MOVING, "sonify.export.message", "-message"),
     Writer(
         "clip",
         (".mp4", ".webm", ".mov", ".gif", ".png", ".webp", "/"),

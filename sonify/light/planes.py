@@ -129,6 +129,15 @@ def halved(full: F32) -> F32:
     return out
 
 
+def bounds(mask: NDArray[np.bool_]) -> tuple[int, int, int, int]:
+    """Left, top, right and bottom of the marked pixels; right = left if there are none."""
+    rows = np.flatnonzero(mask.any(axis=1))
+    if not len(rows):
+        return 0, 0, 0, 0
+    columns = np.flatnonzero(mask[rows[0] : rows[-1] + 1].any(axis=0))
+    return int(columns[0]), int(rows[0]), int(columns[-1]) + 1, int(rows[-1]) + 1
+
+
 @dataclass(eq=False)
 class Picture:
     """A picture in planes that can be painted on.

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from sonify.light.lamp_grid import Box
 from sonify.light.look import F32
-from sonify.light.planes import Picture, over
+from sonify.light.planes import Picture, bounds, over
 
 __all__ = ["Sheet"]
 
@@ -100,7 +100,7 @@ class Sheet:
         box = (0, 0, self.width, self.height)
         if self._seen is not None:
             again = strength != self.strength
-            box = _bounds((self.ink | self._seen) > 0 if again else self.ink != self._seen)
+            box = bounds((self.ink | self._seen) > 0 if again else self.ink != self._seen)
         self.strength = strength
         self._seen = self.ink.copy()
         left, top, right, below = box
@@ -124,12 +124,3 @@ class Sheet:
             numbers[ink],
             cover[ink],
         )
-
-
-def _bounds(mask: NDArray[np.bool_]) -> tuple[int, int, int, int]:
-    """Left, top, right and bottom of the marked pixels; right = left if there are none."""
-    rows = np.flatnonzero(mask.any(axis=1))
-    if not len(rows):
-        return 0, 0, 0, 0
-    columns = np.flatnonzero(mask[rows[0] : rows[-1] + 1].any(axis=0))
-    return int(columns[0]), int(rows[0]), int(columns[-1]) + 1, int(rows[-1]) + 1

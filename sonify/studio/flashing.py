@@ -168,6 +168,7 @@ def _tile(show: Performance) -> float:
 def _measured(show: Performance) -> Flashing:
     """The worst second of the matrix as the page shows it, of those that could be over."""
     from sonify.export.animation.options import ClipOptions
+    from sonify.export.clip.film import measured
     from sonify.export.clip.job import Job
     from sonify.light.flash import Flashing
 
@@ -177,7 +178,7 @@ def _measured(show: Performance) -> Flashing:
     worst = Flashing("general", 0.0, 0, 0.0, False)
     for begin, end in _suspects(show).tolist():
         options = ClipOptions(fps=FPS, from_s=max(begin, 0.0), to_s=end)
-        found = Job(small, options, "matrix", zoom=_tile(show) / GRAIN).measured(".mp4")
+        found = measured(Job(small, options, "matrix", zoom=_tile(show) / GRAIN), ".mp4")
         worst = max(worst, replace(found, time_s=found.time_s + max(begin, 0.0)), key=_rank)
         if worst.over:
             break

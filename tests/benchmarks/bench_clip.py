@@ -6,6 +6,7 @@ machine does counts little; the best of several tries that take turns.
 
 from __future__ import annotations
 
+import itertools
 import os
 import subprocess
 import sys
@@ -20,8 +21,10 @@ import numpy as np
 
 import sonify
 from sonify.export.animation.options import ClipOptions
-from sonify.export.clip.film import ground_picture
-from sonify.export.clip.job import Job, _roll
+from sonify.export.clip import roll
+from sonify.export.clip.film import Film, ground_picture
+from sonify.export.clip.job import Job
+from sonify.export.clip.plan import plan_of
 from sonify.export.clip.video import KINDS, VideoSink, blank_frame, views_of
 from sonify.light.planes import FORMATS
 from tests.benchmarks.measure import ROOT
@@ -46,7 +49,7 @@ def sink_of(job: Job, path: Path, sound: bool = False) -> VideoSink:
 
 def ours(job: Job, path: Path) -> tuple[float, float]:
     """The processor time of a clip, and of that what it takes to set up, once."""
-    plan = job.plan(".mp4")
+    plan = plan_of(job, ".mp4")
     setting_up = 0.0
 
     def work() -> None:
@@ -54,25 +57,21 @@ def ours(job: Job, path: Path) -> tuple[float, float]:
         with sink_of(job, path) as sink:
             before = time.process_time()
             ground = ground_picture(job.look, sink.format, *job.size)
-            planes = sink.planes()
-            for plane, under in zip(planes, ground.ground, strict=True):
-                plane[:] = under
-            ground.planes = planes
-            film = job.film(plan, sink.format, ground)
-            film.frame(0)
+            frames = Film(job, plan, sink.format, sink.on(ground)).frames()
+            next(frames)
             setting_up = time.process_time() - before
-            _roll(film, plan, sink, None)
+            roll(itertools.chain([True], frames), plan, sink, None)
 
     return processor(work), setting_up
 
 
 def ready_frames(job: Job) -> tuple[list[Any], list[int]]:
     """All different frames of a clip in the encoder's own form, and which one is when."""
-    plan = job.plan(".mp4")
-    film = job.film(plan, FORMATS["yuv420p"])
+    plan = plan_of(job, ".mp4")
+    film = Film(job, plan, FORMATS["yuv420p"])
     frames, order = [], []
-    for k in range(plan.frames):
-        if film.frame(k):
+    for changed in film.frames():
+        if changed:
             frame = blank_frame(*job.size, "yuv420p")
             for new, old in zip(
                 views_of(frame, FORMATS["yuv420p"]), film.picture.planes, strict=True
@@ -96,7 +95,7 @@ def by_pillow(job: Job, path: Path) -> None:
     import av
     from PIL import Image, ImageDraw, ImageFilter
 
-    plan = job.plan(".mp4")
+    plan = plan_of(job, ".mp4")
     show, look = job.show, job.look
     matrix = show.setup.player.matrix
     from sonify.light.lamp_grid import fitted

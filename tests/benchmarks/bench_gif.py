@@ -17,7 +17,7 @@ import numpy as np
 from PIL import Image
 
 import sonify
-from sonify.export.animation import lights, message
+from sonify.export import lights, message
 from sonify.export.animation.frames import Animation, Patch
 from sonify.export.animation.gif import encode_gif
 from sonify.light.lights import states_at

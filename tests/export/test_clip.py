@@ -214,13 +214,15 @@ def test_sound_and_lamps_agree_to_half_a_frame(tmp_path):
 def matrix_of_clip(show, frames):
     """Which lamps are lit in a clip's frames, told by how bright their places are."""
     from sonify.export.animation.options import ClipOptions
+    from sonify.export.clip.film import Film
     from sonify.export.clip.job import Job
+    from sonify.export.clip.plan import plan_of
 
     h, w = frames[0].shape[:2]
     job = Job(show, ClipOptions(size=f"{w}x{h}", fps=FPS), "clip")
-    film = job.film(job.plan(".mp4"), FORMATS["rgb24"])
-    film.frame(0)
-    xs, ys = film._views[0].panel.centres()
+    film = Film(job, plan_of(job, ".mp4"), FORMATS["rgb24"])
+    next(film.frames())
+    xs, ys = film.views[0].panel.centres()
     rgb = frames[:, ys[:, None], xs[None]].reshape(len(frames), -1, 3).astype(int)
     lamp, unlit = np.array(colour(show.setup.light.lamp)), np.array(colour(show.setup.light.unlit))
     return abs(rgb - lamp).sum(axis=2) < abs(rgb - unlit).sum(axis=2)
@@ -237,12 +239,14 @@ def test_the_disc_stands_at_the_angle_of_the_reading(tmp_path):
     path = show.save(tmp_path / "a.mp4", "clip", to_s=6.0, size=f"{size}x{size}", fps=30)
     frames = decoded(path)[..., 1].astype(float)
     from sonify.export.animation.options import ClipOptions
+    from sonify.export.clip.film import Film
     from sonify.export.clip.job import Job
+    from sonify.export.clip.plan import plan_of
 
     job = Job(show, ClipOptions(size=f"{size}x{size}", fps=30), "clip")
-    film = job.film(job.plan(".mp4"), FORMATS["rgb24"])
-    film.frame(0)
-    view = film._views[0]
+    film = Film(job, plan_of(job, ".mp4"), FORMATS["rgb24"])
+    next(film.frames())
+    view = film.views[0]
     art = view.art
     cx, cy = view.x + view.side / 2, view.y + view.side / 2
     y, x = np.mgrid[0:size, 0:size] + 0.5

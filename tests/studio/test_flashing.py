@@ -24,12 +24,13 @@ CASES = [
 def as_a_clip(show: sonify.Performance, what: str) -> Any:
     """The same matrix as the clip's writer measures it, on the pixels of its frames."""
     from sonify.export.animation.options import ClipOptions
+    from sonify.export.clip.film import measured
     from sonify.export.clip.job import Job
 
     light = msgspec.structs.replace(show.setup.light, pixels=round(_tile(show)))
     setup = msgspec.structs.replace(show.setup, light=light)
     shown = sonify.perform(show.disc, setup=setup)
-    return Job(shown, ClipOptions(fps=60.0, sound=False), what).measured(".mp4")
+    return measured(Job(shown, ClipOptions(fps=60.0, sound=False), what), ".mp4")
 
 
 @pytest.mark.parametrize(("disc", "presets", "settings"), CASES)

@@ -13,14 +13,13 @@ as ten (common practice, no source), so nothing shorter is stored: see
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
 from dataclasses import replace
 from struct import pack
 from typing import BinaryIO
 
 import numpy as np
 
-from sonify.export.animation.frames import Animation, Change, Patch, changes
+from sonify.export.animation.frames import Animation, Change, Patch, Pixels, changes
 from sonify.export.animation.gif_lzw import present, raster
 
 RATE = 100
@@ -43,66 +42,47 @@ def encode_gif(animation: Animation, out: BinaryIO) -> None:
         What to write.
     out
         A binary file, written from front to back.
-
-    Raises
-    ------
-    ValueError
-        If the patches break the rules of :class:`Animation`.
     """
-    animation = _ordered(animation)
+    assert animation.palette is not None
+    animation = _ordered(animation, animation.palette)
     out.write(_head(animation))
     for change in changes(animation, RATE, shortest=SHORTEST, longest=LONGEST):
         out.write(_image(change))
     out.write(b"\x3b")
 
 
-def _ordered(animation: Animation) -> Animation:
+def _ordered(animation: Animation, palette: Pixels) -> Animation:
     """Sort the palette by the number of patches that use each colour.
 
     If all the patches were seen, the colours that none uses are left out.
     """
-    palette = animation.palette
     patches = iter(animation.patches)
     ahead: list[Patch] = []
     pixels = 0
     uses = np.zeros(256, np.int64)
     for patch in itertools.islice(patches, AHEAD_PATCHES):
         ahead.append(patch)
-        if patch.pixels.dtype == np.uint8:
-            uses += present(patch.pixels)
+        uses += present(patch.pixels)
         pixels += patch.pixels.size
         if pixels > AHEAD_PIXELS:
             break
-    following = next(patches, None)
-    if following is not None:
-        ahead.append(following)
+    following = list(itertools.islice(patches, 1))
     count = len(palette)
     order = np.argsort(-uses[:count], kind="stable")
-    if following is None and not uses[count:].any():
-        order = order[: max(1, int(np.count_nonzero(uses)))]
-    place = np.arange(256, dtype=np.uint8)
+    if not following:
+        order = order[: np.count_nonzero(uses)]
+    place = np.zeros(256, np.uint8)
     place[order] = np.arange(len(order), dtype=np.uint8)
-    together = itertools.chain(ahead, patches)
-    if np.array_equal(order, np.arange(count)):
-        return replace(animation, patches=together)
-    table = place.tobytes()
-
-    def placed() -> Iterator[Patch]:
-        for patch in together:
-            old = patch.pixels
-            if old.dtype == np.uint8:
-                new = np.frombuffer(old.tobytes().translate(table), np.uint8)
-                patch = replace(patch, pixels=new.reshape(old.shape))
-            yield patch
-
-    return replace(animation, patches=placed(), palette=palette[order])
+    together = itertools.chain(ahead, following, patches)
+    placed = (replace(patch, pixels=place[patch.pixels]) for patch in together)
+    return replace(animation, patches=placed, palette=palette[order])
 
 
 def _head(animation: Animation) -> bytes:
     """Header, screen descriptor, colour table, loop and comment."""
-    palette = animation.palette
-    bits = max(1, (len(palette) - 1).bit_length())
-    table = palette.tobytes().ljust(3 << bits, b"\0")
+    assert animation.palette is not None
+    bits = max(1, (len(animation.palette) - 1).bit_length())
+    table = animation.palette.tobytes().ljust(3 << bits, b"\0")
     screen = pack("<HHBBB", animation.width, animation.height, 0x80 | 7 << 4 | bits - 1, 0, 0)
     parts = [b"GIF89a", screen, table]
     if animation.loop is not None and animation.loop != 1:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from sonify.atomic import whole
 from sonify.export.animation.frames import Animation, Patch
-from sonify.export.animation.patch_comment import stamp
+from sonify.export.animation.patch_comment import PLACEHOLDER, stamp
 from sonify.progress import report
 
 __all__ = ["ENCODERS", "encode"]
@@ -22,20 +22,16 @@ ENCODERS = {
 
 
 def encode(animation: Animation, path: Path, comment: Callable[[], str]) -> None:
-    """Write an animation.
-
-    `comment` is called when all is written; its text takes the place of `PLACEHOLDER`.
-    """
+    """Write an animation with a comment, which is asked for when all the rest is written."""
     module, function = ENCODERS[path.suffix.casefold()]
     encoder = getattr(importlib.import_module(module), function)
+
+    def reported() -> Iterator[Patch]:
+        for patch in animation.patches:
+            report(min(patch.time_s / animation.end_s, 1.0) if animation.end_s else 1.0)
+            yield patch
+
     with whole(path) as beside:
         with open(beside, "wb") as out:
-            encoder(replace(animation, patches=_told(animation)), out)
+            encoder(replace(animation, patches=reported(), comment=PLACEHOLDER), out)
         stamp(beside, comment())
-
-
-def _told(animation: Animation) -> Iterator[Patch]:
-    """The patches, each telling how far the work has come."""
-    for patch in animation.patches:
-        report(min(patch.time_s / animation.end_s, 1.0) if animation.end_s else 1.0)
-        yield patch

@@ -1,12 +1,11 @@
-"""An animation as lossless WebP.
+"""An animation as WebP.
 
-Sources: *WebP Container Specification* (Google, developers.google.com/speed/webp)
-and RFC 9649, *WebP Image Format*.
+Sources: *WebP Container Specification* (Google, developers.google.com/speed/webp) and RFC 9649,
+*WebP Image Format*.
 
-Pillow's own animation writer wants every whole frame, so only the lossless
-picture data (VP8L) of each rectangle comes from Pillow, and the container is
-written here. Places of rectangles are even numbers there. Delays are whole
-milliseconds, at least 11 as browsers show 10 ms or less as 100 ms (common
+Pillow's own animation writer wants every whole frame, so only the picture data of each rectangle
+comes from Pillow, and the container is written here. Places of rectangles are even numbers there.
+Delays are whole milliseconds, at least 11 as browsers show 10 ms or less as 100 ms (common
 practice, no source). The comment is kept as a description in XMP (ISO 16684-1).
 """
 
@@ -14,8 +13,8 @@ from __future__ import annotations
 
 import io
 import os
-from struct import pack, unpack_from
-from typing import BinaryIO
+from struct import pack
+from typing import Any, BinaryIO
 from xml.sax.saxutils import escape
 
 from sonify.errors import InputError
@@ -26,10 +25,14 @@ SHORTEST = 11
 LONGEST = (1 << 24) - 1
 LARGEST = 16383
 
-# Beyond method 4 the coder takes a hundred times as long for nothing.
-METHOD, EFFORT = 4, 100
+# Options of Pillow's coder. Beyond method 4 it takes a hundred times as long for nothing.
+_QUALITY: dict[str, dict[str, Any]] = {
+    "rough": {"quality": 80, "method": 2},
+    "normal": {"lossless": True, "quality": 40, "method": 2},
+    "fine": {"lossless": True, "quality": 100, "method": 4},
+}
 
-ANIMATION, XMP = 0x02, 0x04
+ANIMATION, XMP, ALPHA = 0x02, 0x04, 0x10
 DO_NOT_BLEND = 0x02
 
 DESCRIPTION = (
@@ -42,7 +45,7 @@ DESCRIPTION = (
 
 
 def encode_webp(animation: Animation, out: BinaryIO) -> None:
-    """Write an animation as lossless WebP.
+    """Write an animation as WebP, lossless unless its quality is "rough".
 
     Memory does not grow with the number of patches.
 
@@ -57,15 +60,15 @@ def encode_webp(animation: Animation, out: BinaryIO) -> None:
     ------
     InputError
         If the picture is too large for WebP.
-    ValueError
-        If the patches break the rules of :class:`Animation`.
     """
     if max(animation.width, animation.height) > LARGEST:
         raise InputError(
             f"webp: size is {animation.width} x {animation.height} pixels, "
             f"a side must be at most {LARGEST}"
         )
-    data = cached(lambda pixels: _vp8l(animation.palette[pixels]))
+    palette = animation.palette
+    options = _QUALITY[animation.quality]
+    data = cached(lambda pixels: _data(pixels if palette is None else palette[pixels], options))
     flags = ANIMATION | (XMP if animation.comment else 0)
     plays = 1 if animation.loop is None else animation.loop
     size = _three(animation.width - 1) + _three(animation.height - 1)
@@ -74,27 +77,20 @@ def encode_webp(animation: Animation, out: BinaryIO) -> None:
     out.write(_chunk(b"VP8X", pack("<I", flags) + size))
     out.write(_chunk(b"ANIM", pack("<IH", 0xFF000000, plays)))
     for change in changes(animation, RATE, shortest=SHORTEST, longest=LONGEST, even=True):
-        height, width = change.new.shape
-        frame = (
-            _three(change.x // 2)
-            + _three(change.y // 2)
-            + _three(width - 1)
-            + _three(height - 1)
-            + _three(change.ticks)
-            + bytes([DO_NOT_BLEND])
-        )
-        out.write(_chunk(b"ANMF", frame + _chunk(b"VP8L", data(change.new))))
+        if change.new.ndim == 3 and change.new.shape[2] == 4:
+            flags |= ALPHA
+        height, width = change.new.shape[:2]
+        numbers = (change.x // 2, change.y // 2, width - 1, height - 1, change.ticks)
+        place = b"".join(map(_three, numbers)) + bytes([DO_NOT_BLEND])
+        out.write(_chunk(b"ANMF", place + data(change.new)))
     if animation.comment:
-        out.write(xmp_chunk(animation.comment))
+        out.write(_chunk(b"XMP ", DESCRIPTION.format(escape(animation.comment)).encode()))
     end = out.tell()
     out.seek(start + 4)
     out.write(pack("<I", end - start - 8))
+    out.seek(start + 20)
+    out.write(bytes([flags]))
     out.seek(0, os.SEEK_END)
-
-
-def xmp_chunk(comment: str) -> bytes:
-    """A comment as a description in XMP."""
-    return _chunk(b"XMP ", DESCRIPTION.format(escape(comment)).encode())
 
 
 def _three(number: int) -> bytes:
@@ -105,19 +101,11 @@ def _chunk(kind: bytes, data: bytes) -> bytes:
     return kind + pack("<I", len(data)) + data + b"\0" * (len(data) & 1)
 
 
-def _vp8l(rgb: Pixels) -> bytes:
-    """The VP8L data of one still picture, shape (h, w, 3), as Pillow codes it."""
+def _data(rgb: Pixels, options: dict[str, Any]) -> bytes:
+    """The chunks with the data of one still picture, shape (h, w, 3 or 4), as Pillow codes it."""
     from PIL import Image
 
     still = io.BytesIO()
-    Image.fromarray(rgb).save(
-        still, "WEBP", lossless=True, quality=EFFORT, method=METHOD, exact=True
-    )
-    data = still.getvalue()
-    at = 12
-    while at < len(data):
-        (length,) = unpack_from("<I", data, at + 4)
-        if data[at : at + 4] == b"VP8L":
-            return data[at + 8 : at + 8 + length]
-        at += 8 + length + (length & 1)
-    raise RuntimeError("the WebP library made no lossless picture")
+    Image.fromarray(rgb).save(still, "WEBP", exact=True, **options)
+    chunks = still.getvalue()[12:]
+    return chunks[18:] if chunks.startswith(b"VP8X") else chunks

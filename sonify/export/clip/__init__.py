@@ -2,21 +2,33 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from sonify.errors import InputError
+from sonify.export.animation.moving import ENCODERS
 from sonify.export.animation.options import ClipOptions as Options
-from sonify.export.clip.job import Job, write_job
-from sonify.export.outcome import Outcome
+from sonify.export.animation.patch_comment import PLACEHOLDER, stamp
+from sonify.export.animation.webp import LARGEST as WEBP_LARGEST
+from sonify.export.clip.film import Film, calm_job, ground_picture
+from sonify.export.clip.job import Job
+from sonify.export.clip.plan import FramePlan, plan_of
+from sonify.export.clip.video import KINDS
+from sonify.export.outcome import Outcome, comment_of, title_of
+from sonify.light.flash import Flashing
+from sonify.progress import report
 
 if TYPE_CHECKING:
+    from sonify.export.clip.soundtrack import Soundtrack
+    from sonify.export.clip.video import VideoSink
     from sonify.performance import Performance
 
 __all__ = ["Options", "write"]
 
 
 def write(show: Performance, path: Path, options: Options, what: str = "clip") -> Outcome:
-    """Write a clip, or of "lights" or "message" the bare matrix.
+    """Write a clip, or for "lights" or "message" the bare matrix.
 
     Raises
     ------
@@ -24,4 +36,71 @@ def write(show: Performance, path: Path, options: Options, what: str = "clip") -
         A size, frame rate or range that is not available, or a look that this kind of file
         can't hold.
     """
-    return write_job(Job(show, options, what), path)
+    job = Job(show, options, what)
+    suffix = path.suffix.casefold()
+    if suffix == ".webp" and max(job.size) > WEBP_LARGEST:
+        raise InputError(f"a side of a WebP picture is at most {WEBP_LARGEST} pixels", file=path)
+    if job.look.clear and (
+        suffix == ".gif" or (suffix in KINDS and not KINDS[suffix].clear_format)
+    ):
+        raise InputError(
+            f"{suffix} can't hold a picture without a background; .webm, .mov, .png, .webp and a "
+            "folder of pictures can",
+            file=path,
+            hint="or give {light.background} a colour",
+        )
+    changes: tuple[str, ...] = ()
+    if options.calm:
+        job, changes = calm_job(job, suffix)
+    plan = plan_of(job, suffix)
+    if suffix in KINDS:
+        flashing = _write_video(job, plan, path)
+    else:
+        from sonify.export.clip.stills import write_animation, write_folder
+
+        film = Film(job, plan, job.rgb)
+        (write_animation if suffix in ENCODERS else write_folder)(film, path)
+        flashing = film.meter.worst
+    beside: tuple[Path, ...] = ()
+    if options.subtitles:
+        from sonify.export.clip.subtitles import write_subtitles
+
+        beside = write_subtitles(show, plan, path)
+    return Outcome(flashing, plan.seconds, changes, beside)
+
+
+def _write_video(job: Job, plan: FramePlan, path: Path) -> Flashing:
+    from sonify.atomic import whole
+    from sonify.export.clip.soundtrack import Soundtrack
+    from sonify.export.clip.video import VideoSink, av_errors, format_of
+
+    kind = KINDS[path.suffix.casefold()]
+    format = format_of(kind, job.look.clear)
+    ground = ground_picture(job.look, format, *job.size)
+    title = title_of(job.show)
+    with whole(path) as beside:
+        sound = Soundtrack(job.show, plan) if job.sound else None
+        with av_errors(path):
+            sink = VideoSink(
+                beside, kind, format, *job.size, plan.fps, job.quality, job.sound,
+                {"title": title, "comment": PLACEHOLDER},
+            )  # fmt: skip
+            with sink:
+                film = Film(job, plan, format, sink.on(ground))
+                roll(film.frames(), plan, sink, sound)
+        stamp(beside, comment_of(title, film.meter.worst))
+    return film.meter.worst
+
+
+def roll(
+    frames: Iterable[bool], plan: FramePlan, sink: VideoSink, sound: Soundtrack | None
+) -> None:
+    """Send all frames, and the sound a second ahead of them."""
+    second = max(1, round(plan.fps))
+    for k, changed in enumerate(frames):
+        if k % second == 0:
+            report(k / plan.frames)
+            if sound is not None:
+                sink.add_sound(sound.until(min(k + second, plan.frames)))
+        sink.add(changed)
+    report(1.0)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from collections.abc import Collection, Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,59 +11,28 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
+from sonify.export.clip.job import Job
 from sonify.export.clip.layout import Shape, lay_out
-from sonify.export.clip.plan import FramePlan, Segment
+from sonify.export.clip.plan import FramePlan, Segment, plan_of
+from sonify.export.clip.view_disc import DiscView
 from sonify.export.clip.view_matrix import MatrixView
 from sonify.export.clip.view_message import MessageView
 from sonify.export.clip.view_notes import NotesView
 from sonify.export.clip.view_title import TitleView
 from sonify.export.clip.views import Painted, Surroundings, View
+from sonify.light.calm import SHARE, calmed
 from sonify.light.cells import cells_of
-from sonify.light.clip_settings import Clip
-from sonify.light.flash import FlashMeter
+from sonify.light.flash import Flashing, FlashMeter
 from sonify.light.lamp_grid import Box
-from sonify.light.look import Look, colour
+from sonify.light.look import BRIGHTEST, Look, colour
 from sonify.light.mounting import Mounting
 from sonify.light.planes import Format, Picture
 from sonify.light.typeface import Typeface
 
 if TYPE_CHECKING:
-    from sonify.performance import Performance
+    from sonify.setup import Setup
 
-__all__ = ["Film", "FilmPlan", "ground_picture"]
-
-
-@dataclass(frozen=True)
-class FilmPlan:
-    """What a film is made from.
-
-    Attributes
-    ----------
-    show : Performance
-    clip : Clip
-    frames : FramePlan
-    format : Format
-    size : tuple of int
-        Width and height of the picture in pixels.
-    share : float
-        The share of the picture's sides that views may take.
-    dim : float
-        How bright glows may be, from 0 to 1.
-    zoom : float
-        Pixels on the screen for each pixel of the picture; see `FlashMeter`.
-    bare : bool
-        Only the matrix, as large as the picture.
-    """
-
-    show: Performance
-    clip: Clip
-    frames: FramePlan
-    format: Format
-    size: tuple[int, int]
-    share: float = 1.0
-    dim: float = 1.0
-    zoom: float = 1.0
-    bare: bool = False
+__all__ = ["Film", "calm_job", "ground_picture", "measured"]
 
 
 class Film:
@@ -71,7 +40,10 @@ class Film:
 
     Parameters
     ----------
-    made_from : FilmPlan
+    job : Job
+    plan : FramePlan
+    format : Format
+        Of the picture.
     picture : Picture, optional
         What to paint on; a new one if not given.
 
@@ -80,88 +52,73 @@ class Film:
     picture : Picture
         What the last frame shows.
     meter : FlashMeter
+    views : list of View
+        What the last frame was painted by.
     changed : list of tuple
         The rectangles of pixels that the last frame painted.
     """
 
-    def __init__(self, made_from: FilmPlan, picture: Picture | None = None) -> None:
-        m = self._made_from = made_from
-        self.plan = m.frames
-        self.meter = FlashMeter(*m.size, m.zoom)
-        look = m.show.setup.light
-        self.picture = picture or ground_picture(look, m.format, *m.size)
+    def __init__(
+        self, job: Job, plan: FramePlan, format: Format, picture: Picture | None = None
+    ) -> None:
+        self.job, self.plan = job, plan
+        self.meter = FlashMeter(*job.size, job.zoom)
+        self.picture = picture or ground_picture(job.look, format, *job.size)
         self.around = Surroundings(
-            m.show, m.clip, look, self.picture, self.meter.cell, self.plan.fps,
-            Typeface(m.clip.font), m.dim,
+            job.show, job.clip, job.look, self.picture, self.meter.cell, plan.fps,
+            Typeface(job.clip.font), job.dim,
         )  # fmt: skip
+        self.views: list[View] = []
         self.changed: list[Box] = []
-        self._anew = False
-        self._views: list[View] = []
-        self._part: Segment | None = None
-        self._parts = iter(self.plan.parts)
-        self._piece: list[View] | None = None
+        self._piece: list[View] = []
 
-    def frame(self, number: int) -> bool:
-        """Bring the picture to a frame; whether it changed. Frames come in order."""
-        part = self._part
-        if part is None or number >= part.first + part.frames:
-            part = self._begin(number)
-        painted: Painted = []
-        time_s = self.plan.piece_time(part, number)
-        for view in self._views:
-            painted += view.show(time_s)
-        if self._anew:
-            self._anew = False
-            painted = [((0, 0, self.picture.width, self.picture.height), None)]
-        self.changed = [box for box, _ in painted]
-        if not painted:
-            return False
-        moment = float(number / self.plan.fps)
-        for box, light in painted:
-            self._measure(moment, box, light)
-        return True
+    def frames(self, numbers: Collection[int] | None = None) -> Iterator[bool]:
+        """Bring the picture to each frame in turn, or to some; whether it changed."""
+        whole = (0, 0, self.picture.width, self.picture.height)
+        c = self.meter.cell
+        for part in self.plan.parts:
+            self.picture.clear(*whole)
+            self.views = self._views_of(part, whole)
+            anew = True
+            for number in range(part.first, part.first + part.frames):
+                if numbers is not None and number not in numbers:
+                    continue
+                painted: Painted = []
+                for view in self.views:
+                    painted += view.show(self.plan.piece_time(part, number))
+                if anew:
+                    painted, anew = [(whole, None)], False
+                self.changed = [box for box, _ in painted]
+                for box, light in painted:
+                    x, y = box[0] // c, box[1] // c
+                    if light is None:
+                        x, y, light = cells_of(self.picture, box, c)
+                    self.meter.add(float(number / self.plan.fps), x, y, light)
+                yield bool(painted)
 
     def sample(self, count: int = 8) -> NDArray[np.uint8]:
         """Some frames of the whole film below each other, every third pixel, shape (n, m, 3)."""
-        film = Film(self._made_from)
-        out = []
-        for k in np.unique(np.linspace(0, self.plan.frames - 1, count).astype(int)):
-            film.frame(int(k))
-            out.append(np.dstack(film.picture.planes[:3])[::3, ::3])
+        plan = self.plan
+        film = Film(self.job, plan, self.picture.format)
+        wanted = np.linspace(0, plan.frames - 1, count).astype(int).tolist()
+        out = [np.dstack(film.picture.planes[:3])[::3, ::3] for _ in film.frames(wanted)]
         return np.ascontiguousarray(np.vstack(out))
 
-    def _measure(self, moment: float, box: Box, light: NDArray[np.float32] | None) -> None:
-        x, y, _, _ = box
-        c = self.meter.cell
-        if light is None:
-            x, y, light = cells_of(self.picture, box, c)
-            self.meter.add(moment, x, y, light)
-        else:
-            self.meter.add(moment, x // c, y // c, light)
-
-    def _begin(self, number: int) -> Segment:
-        part = self._part = next(self._parts)
-        picture = self.picture
-        whole = (0, 0, picture.width, picture.height)
-        picture.clear(*whole)
-        self._anew = True
-        if part.kind == "piece":
-            if self._piece is None:
-                self._piece = self._make_piece()
-            for view in self._piece:
-                view.forget()
-            self._views = self._piece
-        else:
+    def _views_of(self, part: Segment, whole: Box) -> list[View]:
+        if part.kind != "piece":
             seconds = float(part.frames / self.plan.fps)
-            self._views = [TitleView(self.around, whole, part.kind, seconds)]
-        return part
+            return [TitleView(self.around, whole, part.kind, seconds)]
+        self._piece = self._piece or self._make_piece()
+        for view in self._piece:
+            view.forget()
+        return self._piece
 
     def _make_piece(self) -> list[View]:
-        around, share = self.around, self._made_from.share
+        around, share = self.around, self.job.share
         w, h = self.picture.width, self.picture.height
         inner = (round(w * share) & ~1, round(h * share) & ~1)
         dx, dy = (w - inner[0]) // 2 & ~1, (h - inner[1]) // 2 & ~1
-        if self._made_from.bare:
+        if self.job.what != "clip":
             return [MatrixView(around, (dx, dy, *inner))]
         names = [n for n in dict.fromkeys(around.clip.views) if n != "title"]
         if "message" in names and not len(around.show.captions):
@@ -173,40 +130,49 @@ class Film:
         shapes[0] = replace(shapes[0], weight=shapes[0].weight * _FIRST)
         views: list[View] = []
         for name, (x, y, bw, bh) in zip(names, lay_out(shapes, *inner), strict=True):
-            box = (x + dx, y + dy, bw, bh)
-            if name == "message" and "matrix" not in names:
-                # the scroll has no lamps of its own to run over: they go below the captions
-                upper = (bh * 2 // 5) & ~1
-                below = (box[0], box[1] + upper, bw, bh - upper)
-                views.append(MessageView(around, (*box[:3], upper)))
-                views.append(MatrixView(around, below, reading=False))
+            x, y, upper = x + dx, y + dy, (bh * 2 // 5) & ~1
+            if name != "message":
+                views.append(_VIEWS[name](around, (x, y, bw, bh)))
+            elif "matrix" in names:
+                views.append(MessageView(around, (x, y, bw, bh)))
             else:
-                views.append(_VIEWS[name](around, box))
+                # the scroll has no lamps of its own to run over: they go below the captions
+                views.append(MessageView(around, (x, y, bw, upper)))
+                below = (x, y + upper, bw, bh - upper)
+                views.append(MatrixView(around, below, reading=False))
         return views
 
 
+# the proportions of the views, and their weights (chosen by eye)
 _SHAPES = {
     "disc": Shape(0.94, 0.94, 1.0),
     "notes": Shape(1.2, 4.5, 0.8),
     "message": Shape(2.6, 9.0, 0.28),
 }
-"""The proportions of the views, and their weights (chosen by eye)."""
-_FIRST = 1.5
-"""By how much more the first view weighs."""
+_FIRST = 1.5  # by how much more the first view weighs
+_VIEWS = {"matrix": MatrixView, "disc": DiscView, "notes": NotesView}
 
 
-def _disc_view(around: Surroundings, box: Box) -> View:
-    from sonify.export.clip.view_disc import DiscView
+def measured(job: Job, suffix: str) -> Flashing:
+    """The worst second of a clip's flashing, without writing anything."""
+    film = Film(job, plan_of(job, suffix), job.rgb)
+    for _ in film.frames():
+        if film.meter.over:
+            break
+    return film.meter.worst
 
-    return DiscView(around, box)
 
+def calm_job(job: Job, suffix: str) -> tuple[Job, tuple[str, ...]]:
+    """The clip within the flash threshold (or as near as the steps come), and the changes."""
 
-_VIEWS: dict[str, Callable[[Surroundings, Box], View]] = {
-    "matrix": MatrixView,
-    "disc": _disc_view,
-    "notes": NotesView,
-    "message": MessageView,
-}
+    def changed(setup: Setup, share: float) -> Job:
+        bright = setup.light.brightness
+        dim = 1.0 if bright == job.look.brightness else bright / BRIGHTEST
+        return replace(job, show=replace(job.show, setup=setup), share=share, dim=dim)
+
+    without = ("player.matrix.scroll",) if job.show.scroll is None else ()
+    done = calmed(job.show.setup, lambda *new: measured(changed(*new), suffix), without)
+    return changed(done.setup, done.changes.get(SHARE, 1.0)), done.texts
 
 
 def ground_picture(look: Look, format: Format, width: int, height: int) -> Picture:
@@ -224,25 +190,20 @@ def ground_picture(look: Look, format: Format, width: int, height: int) -> Pictu
 
 
 def background_image(name: str, width: int, height: int) -> NDArray[np.uint8]:
-    """A picture file, cut to fill a size, shape (height, width, 3)."""
+    """A picture file, cropped to fill a size, shape (height, width, 3)."""
     from PIL import Image, ImageOps, UnidentifiedImageError
 
     path = Path(name)
     try:
         with Image.open(path) as image:
             fitted = ImageOps.fit(ImageOps.exif_transpose(image).convert("RGB"), (width, height))
+        return np.asarray(fitted, np.uint8)
     except FileNotFoundError:
-        raise InputError(
-            "there is no such picture; give a colour (#rrggbb), the path of a picture, or none",
-            file=path,
-            place="light.background",
-        ) from None
+        problem = (
+            "there is no such picture; give a colour (#rrggbb), the path of a picture, or none"
+        )
     except UnidentifiedImageError:
-        raise InputError(
-            "this is not a picture that can be read; give a PNG or JPEG file",
-            file=path,
-            place="light.background",
-        ) from None
+        problem = "this is not a picture that can be read; give a PNG or JPEG file"
     except (OSError, ValueError, Image.DecompressionBombError) as e:
-        raise InputError(f"it can't be read ({e})", file=path, place="light.background") from None
-    return np.asarray(fitted, np.uint8)
+        problem = f"it can't be read ({e})"
+    raise InputError(problem, file=path, place="light.background")

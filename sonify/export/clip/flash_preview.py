@@ -1,4 +1,4 @@
-"""What a show would flash, told before anything is written."""
+"""How a show would flash, measured before anything is written."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import msgspec
 
 from sonify.export.animation.options import ClipOptions
+from sonify.export.clip.film import measured
 from sonify.export.clip.job import Job
 from sonify.light.clip_settings import picture_size
 from sonify.light.flash import SCREEN, Flashing
@@ -42,5 +43,5 @@ def flashing_of(show: Performance) -> Flashing | None:
     found = []
     for start, end in ranges:
         options = ClipOptions(size=size, from_s=start, to_s=end, sound=False)
-        found.append(Job(one, options, "clip").measured(".mp4"))
+        found.append(measured(Job(one, options, "clip"), ".mp4"))
     return max(found, key=lambda f: (f.over, f.flashes, f.share))

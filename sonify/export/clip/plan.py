@@ -1,7 +1,7 @@
 """The plan of a clip: what each frame shows.
 
-Frame k stands for the time from k / fps to (k + 1) / fps and shows the middle of it, so that what
-happens at any moment is first seen in a frame that begins at most half a frame away from it.
+Frame k stands for the time from k / fps to (k + 1) / fps and shows the middle of it, so whatever
+happens is first seen in a frame that begins at most half a frame away from it.
 """
 
 from __future__ import annotations
@@ -9,26 +9,25 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import TYPE_CHECKING
 
 from sonify.errors import RANGE_HINT, InputError
-from sonify.export.animation.options import ClipOptions, span_of
-from sonify.light.clip_settings import Clip, frame_rate
+from sonify.export.animation.moving import ENCODERS
+from sonify.export.animation.options import needed_scroll, span_of
+from sonify.export.clip.job import Job
+from sonify.light.clip_settings import frame_rate
 
-if TYPE_CHECKING:
-    from sonify.performance import Performance
+__all__ = ["FramePlan", "Segment", "plan_of"]
 
-__all__ = ["ClipOptions", "FramePlan", "Segment", "plan_of"]
-
-RING_S = 1.5
-"""How long the last note of a clip without a message may ring."""
+STILL_FPS = 25.0  # frames a second of .gif, .png and .webp where none are given (own choice)
+GIF_MOST_FPS = 50  # browsers show GIF delays under 2/100 s as 10/100 s (common practice, no source)
+RING_S = 1.5  # how long the last note of a clip without a message may ring
 MAX_FRAMES = 12 * 3600 * 120
 _FUZZ = 1e-9
 
 
 @dataclass(frozen=True)
 class Segment:
-    """Some frames one after the other.
+    """Consecutive frames.
 
     Attributes
     ----------
@@ -65,12 +64,12 @@ class FramePlan:
 
     @property
     def frames(self) -> int:
-        """How many frames in all."""
+        """The number of frames."""
         return self.parts[-1].first + self.parts[-1].frames
 
     @property
     def seconds(self) -> float:
-        """How long it is."""
+        """The length."""
         return float(self.frames / self.fps)
 
     def piece_time(self, part: Segment, frame: int) -> float:
@@ -80,60 +79,43 @@ class FramePlan:
 
     @property
     def pieces(self) -> list[Segment]:
-        """The parts that show the piece, one for each time that it is played."""
+        """The parts that show the piece, one for each time it plays."""
         return [p for p in self.parts if p.kind == "piece"]
 
 
-def piece_end(show: Performance, clip: Clip, sound: bool) -> float:
-    """When the piece ends in a clip, in s: with the message, or when all has been read."""
-    end = show.message_s
-    if sound and len(show.notes):
-        end = max(end, float((show.notes["onset_s"] + show.notes["duration_s"]).max()) + RING_S)
-    if "message" in clip.views and show.scroll is not None:
-        end = max(end, show.scroll.end_s)
-    return end
-
-
-def plan_of(show: Performance, clip: Clip, options: ClipOptions, loops: int = 1) -> FramePlan:
-    """The plan of a clip.
-
-    Parameters
-    ----------
-    show : Performance
-    clip : Clip
-    options : ClipOptions
-    loops : int
-        How often the range is shown, one after the other.
+def plan_of(job: Job, suffix: str) -> FramePlan:
+    """The plan of a clip for a kind of file.
 
     Raises
     ------
     InputError
-        A range outside the piece, a rate that is not offered, or a clip that is too long.
+        A range outside the piece, a frame rate that is not available, or a clip that is too long.
     """
-    fps = frame_rate(options.fps if options.fps is not None else clip.fps)
-    start, end = span_of(show, options, piece_end(show, clip, options.sound))
+    show, options, views = job.show, job.options, job.clip.views
+    moving = suffix in ENCODERS
+    fps = frame_rate(options.fps or (STILL_FPS if moving else job.clip.fps))
+    if suffix == ".gif":
+        fps = min(fps, Fraction(GIF_MOST_FPS))
+    still = ("title", round(job.clip.title_s * fps), 0.0)
+    others = [k for k, name in enumerate(views) if name != "title"]
+    if not others:
+        return FramePlan(fps, (Segment("title", 0, still[1], 0.0),), 0.0, 0.0)
+    if job.what == "message":
+        scroll = needed_scroll(show)
+        start, end = scroll.start_s, scroll.end_s
+    else:
+        start, end = span_of(show, options, _piece_end(job))
     frames = max(1, math.ceil((end - start) * fps - _FUZZ))
+    kinds = [("piece", frames, start)] * (1 if moving else max(1, options.loop or 1))
+    if views[0] == "title":
+        kinds.insert(0, still)
+    if "title" in views[others[0] :]:
+        kinds.append(("credits", *still[1:]))
     parts: list[Segment] = []
     at = 0
-
-    def add(kind: str, count: int, from_s: float) -> None:
-        nonlocal at
+    for kind, count, from_s in kinds:
         parts.append(Segment(kind, at, count, from_s))
         at += count
-
-    still = round(clip.title_s * fps)
-    views = clip.views
-    others = [k for k, name in enumerate(views) if name != "title"]
-    titles = [k for k, name in enumerate(views) if name == "title"]
-    if not others:
-        add("title", still, 0.0)
-        return FramePlan(fps, tuple(parts), 0.0, 0.0)
-    if any(k < others[0] for k in titles):
-        add("title", still, 0.0)
-    for _ in range(loops):
-        add("piece", frames, start)
-    if any(k > others[0] for k in titles):
-        add("credits", still, 0.0)
     if at > MAX_FRAMES:
         raise InputError(
             f"the clip would have {at:,} frames; the most is {MAX_FRAMES:,}",
@@ -141,3 +123,14 @@ def plan_of(show: Performance, clip: Clip, options: ClipOptions, loops: int = 1)
             hint=RANGE_HINT,
         )
     return FramePlan(fps, tuple(parts), start, end)
+
+
+def _piece_end(job: Job) -> float:
+    """When the piece ends, in s: with the message, or when everything has been read."""
+    show = job.show
+    end = show.message_s
+    if job.sound and len(show.notes):
+        end = max(end, float((show.notes["onset_s"] + show.notes["duration_s"]).max()) + RING_S)
+    if "message" in job.clip.views and show.scroll is not None:
+        end = max(end, show.scroll.end_s)
+    return end

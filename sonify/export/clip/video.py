@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from sonify.errors import OutputError
 from sonify.export.clip.memory import give_back_large
-from sonify.light.planes import FORMATS, Format, Planes
+from sonify.light.planes import FORMATS, Format, Picture, Planes
 
 __all__ = ["KINDS", "Kind", "VideoSink"]
 
@@ -212,9 +212,13 @@ class VideoSink:
     def _blank(self) -> Any:
         return blank_frame(*self.size, self.format.name)
 
-    def planes(self) -> Planes:
-        """The planes to paint on; they stay the same from frame to frame."""
-        return views_of(self.frame, self.format)
+    def on(self, picture: Picture) -> Picture:
+        """A picture of the same format, from now on painted straight into the encoder's frame."""
+        own = views_of(self.frame, self.format)
+        for plane, old in zip(own, picture.planes, strict=True):
+            plane[:] = old
+        picture.planes = own
+        return picture
 
     def add(self, changed: bool) -> None:
         """Send what the planes show as the next frame."""

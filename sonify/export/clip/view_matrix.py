@@ -15,83 +15,58 @@ _STEP = 17  # levels go in sixteen steps while a lamp fades
 
 
 class MatrixView:
-    """The lamps.
-
-    Parameters
-    ----------
-    around : Surroundings
-    box : tuple of int
-        Where on the picture.
-    """
+    """The lamps; if not `reading`, only while the message scrolls."""
 
     def __init__(self, around: Surroundings, box: Box, *, reading: bool = True) -> None:
         show = around.show
-        self.matrix = show.setup.player.matrix
-        self.panel = Panel(around.look, self.matrix, around.picture, box, around.cell)
-        self.fade = around.look.fade
-        self.reading = reading
-        lights = show.lights
-        self._time = np.ascontiguousarray(lights["time_s"])
-        self._led = np.ascontiguousarray(lights["led"])
-        self._level = np.ascontiguousarray(lights["level"])
+        matrix = show.setup.player.matrix
+        self.panel = Panel(around.look, matrix, around.picture, box, around.cell)
+        fade = around.look.fade
+        # the most that a level may change from frame to frame
+        self._most = 255 * float(1 / around.fps) / fade if fade else np.inf
+        lights = show.lights if reading else show.lights[:0]
+        self._time, self._led, self._level = (
+            np.ascontiguousarray(lights[name]) for name in ("time_s", "led", "level")
+        )
         self.scroll = show.scroll if "message" in around.clip.views else None
-        self.frame_s = float(1 / around.fps)
-        self._wanted: NDArray[np.uint8] = np.zeros(self.matrix.lamps, np.uint8)
-        self._shown: NDArray[np.float64] | None = None
-        self._at = 0
-        self._step = -1
-        self._fresh = True
-        self._moving = False
+        self._wanted: NDArray[np.uint8] = np.zeros((matrix.height, matrix.width), np.uint8)
+        self.forget()
 
     def forget(self) -> None:
-        """Paint all of it again next time."""
+        """Paint everything again next time."""
         self.panel.forget()
         self._wanted[:] = 0
-        self._shown = None
+        self._shown: NDArray[np.float64] | None = None
         self._at, self._step = 0, -1
-        self._fresh = True
-
-    def _grid(self, levels: NDArray[np.uint8]) -> NDArray[np.uint8]:
-        return levels.reshape(self.matrix.height, self.matrix.width)
+        self._moving = False
 
     def _follow(self, time_s: float) -> bool:
         """Bring the wanted levels up to a moment; whether they changed."""
         scroll = self.scroll
         if scroll is not None and time_s >= scroll.start_s:
             step = int((time_s - scroll.start_s) / scroll.column_s + 1e-9)
-            step = min(step, scroll.steps)
-            if step == self._step:
-                return False
-            self._step = step
-            now = scroll.levels(step) if step < scroll.steps else np.uint8(0)
-            self._grid(self._wanted)[:] = now
-            return True
-        if not self.reading:
-            return False
+            before, self._step = self._step, min(step, scroll.steps)
+            if self._step != before:
+                self._wanted[:] = scroll.levels(self._step)
+            return self._step != before
         stop = int(np.searchsorted(self._time, time_s, side="right"))
-        if stop == self._at:
-            return False
+        fresh = slice(self._at, stop)
         # of several changes of one lamp the last one stands
-        self._wanted[self._led[self._at : stop]] = self._level[self._at : stop]
-        self._at = stop
-        return True
+        self._wanted.reshape(-1)[self._led[fresh]] = self._level[fresh]
+        before, self._at = self._at, stop
+        return stop != before
 
     def show(self, time_s: float) -> Painted:
-        """Paint what changes until a moment."""
+        """Paint what has changed by a moment."""
         changed = self._follow(time_s)
-        if self.fade == 0 or self._fresh:
-            if not changed and not self._fresh:
-                return []
-            self._shown = self._wanted.astype(np.float64)
-            levels = self._wanted
+        if self._shown is not None and not changed and not self._moving:
+            return []
+        levels = self._wanted
+        if self._shown is None or self._most == np.inf:
+            self._shown = levels.astype(np.float64)
         else:
-            if not changed and not self._moving:
-                return []
-            assert self._shown is not None
-            most = 255 * self.frame_s / self.fade
-            self._shown += np.clip(self._wanted - self._shown, -most, most)
-            self._moving = bool((self._shown != self._wanted).any())
+            self._shown += np.clip(levels - self._shown, -self._most, self._most)
+            self._moving = bool((self._shown != levels).any())
             levels = (np.rint(self._shown / _STEP) * _STEP).astype(np.uint8)
-        self._fresh = False
-        done = self.panel.update(self._grid(levels))
+        done = self.panel.update(levels)
         return [] if done is None else [done]

@@ -4,36 +4,33 @@ from __future__ import annotations
 
 import numpy as np
 
-from sonify.export.clip.views import Painted, Surroundings, mixed
+from sonify.export.clip.views import Painted, SheetView, Surroundings
 from sonify.light.captions import Decoded
 from sonify.light.lamp_grid import Box
-from sonify.light.sheet import Sheet
 
 __all__ = ["MessageView"]
 
-_TEXT, _NEW, _FAILED, _COMING = range(4)
+_TEXT, _NEW, _FAILED = range(3)
 _LINE = 1.62  # from line to line, in heights of a capital
 _MOST_LINES = 5
 
 
-class MessageView:
-    """Captions in a box: what was decoded so far, the newest character in the lamps' colour."""
+class MessageView(SheetView):
+    """Captions in a box: what has been decoded, the newest character in the lamps' colour."""
 
     def __init__(self, around: Surroundings, box: Box) -> None:
-        text, lamp, ground = around.text, around.lamp, around.ground
+        text = around.text
         red = (255, 90, 70) if sum(text) > 384 else (190, 20, 10)
-        self.sheet = Sheet(around.picture, box, [text, lamp, red, mixed(ground, text, 0.25)])
-        self.typeface = around.typeface
+        super().__init__(around, box, [text, around.lamp, red])
         self.decoded = Decoded(around.show.captions)
-        self._at = -1
         self._lay_out()
 
     def _lay_out(self) -> None:
         """The height of a line, and where each character stands."""
-        face, sheet = self.typeface, self.sheet
+        face, sheet = self.face, self.sheet
         text = self.decoded.text
-        height = face.unit(max(7, int(sheet.height / (_MOST_LINES * _LINE))))
-        least = face.unit(max(7, int(sheet.height / (_MOST_LINES * _LINE) * 0.6)))
+        of_most = sheet.height / (_MOST_LINES * _LINE)
+        height = face.unit(max(7, int(of_most)))
         # as large as the whole message fits, within reason; a long one rolls
         for lines in range(1, _MOST_LINES + 1):
             tried = face.unit(min(int(sheet.height / (lines * _LINE)), sheet.width // 16))
@@ -42,8 +39,7 @@ class MessageView:
             if len(face.wrapped(text, tried, sheet.width)) <= lines:
                 height = tried
                 break
-        height = max(height, least)
-        self.height = height
+        self.height = height = max(height, face.unit(max(7, int(of_most * 0.6))))
         self.lines: list[tuple[int, str]] = []
         at = 0
         for line in face.wrapped(text, height, sheet.width):
@@ -53,42 +49,33 @@ class MessageView:
             at += len(line)
         self.room = max(1, int((sheet.height + height * (_LINE - 1)) / (height * _LINE)))
 
-    def forget(self) -> None:
-        """Paint all of it again next time."""
-        self._at = -1
-        self.sheet.forget()
-
     def show(self, time_s: float) -> Painted:
-        """Paint the characters that were decoded until a moment."""
+        """Paint the characters decoded by a moment."""
         count = self.decoded.count(time_s)
-        if count == self._at:
+        if not self._changed(count):
             return []
-        self._at = count
-        self._draw(count)
+        self.sheet.wipe()
+        if count:
+            self._draw(count)
         return self.sheet.show()
 
     def _draw(self, count: int) -> None:
-        face, sheet, height = self.typeface, self.sheet, self.height
-        sheet.wipe()
+        face, sheet, height = self.face, self.sheet, self.height
         end = self.decoded.end(count)
-        last = max((k for k, (start, _) in enumerate(self.lines) if start < end), default=-1)
-        if last < 0:
-            return
+        last = max(k for k, (start, _) in enumerate(self.lines) if start < end)
         newest = int(self.decoded.order[count - 1])
-        top = max(0, last + 1 - self.room)
         used = min(len(self.lines), self.room)
         step = round(height * _LINE)
         y = max(0, (sheet.height - (used - 1) * step - height) // 2)
-        for k in range(top, last + 1):
-            start, whole = self.lines[k]
+        for start, whole in self.lines[max(0, last + 1 - self.room) : last + 1]:
             line = self.decoded.shown(count, start)[: len(whole)]
             x = max(0, (sheet.width - face.width(whole, height)) // 2)
-            sheet.text(x, y, face.line(line, height), _TEXT)
+            self._write(x, y, line, height, _TEXT)
             failed = np.flatnonzero(self.decoded.failed[start : start + len(line)])
             own = [(int(i), _FAILED) for i in failed]
             if start <= newest < start + len(line):
                 own.append((newest - start, _NEW))
             for i, ink in own:
                 left = x + face.width(line[:i], height) + (face.gap(height) if i else 0)
-                sheet.text(left, y, face.line(line[i], height), ink)
+                self._write(left, y, line[i], height, ink)
             y += step

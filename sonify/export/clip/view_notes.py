@@ -13,10 +13,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.export.clip.views import RGB, Painted, Surroundings, mixed
+from sonify.export.clip.views import RGB, Painted, SheetView, Surroundings, mixed
 from sonify.light.captions import Decoded
 from sonify.light.lamp_grid import Box
-from sonify.light.sheet import LEVELS, Sheet
+from sonify.light.sheet import LEVELS
 from sonify.music.theory.scales import note_name
 
 __all__ = ["NotesView"]
@@ -49,53 +49,40 @@ class Lane:
         return self.top + round(room * (self.high - pitch) / (self.high - self.low))
 
 
-class NotesView:
+class NotesView(SheetView):
     """The notes by voice."""
 
     def __init__(self, around: Surroundings, box: Box) -> None:
-        show = around.show
-        self.show_ = show
+        self.performance = show = around.show
         text, ground, lamp = around.text, around.ground, around.lamp
         inks = [text, around.quiet(0.6), mixed(ground, text, 0.16), lamp]
         for own in colours_of(lamp, min(max(len(show.parts), 1), _MOST_COLOURS), ground):
             inks += [mixed(ground, own, 0.45), own]
-        self.sheet = Sheet(around.picture, box, inks)
-        self.face = around.typeface
-        notes = show.notes
+        super().__init__(around, box, inks)
+        self.notes = notes = show.notes
         self.on = np.ascontiguousarray(notes["onset_s"])
         self.off = self.on + notes["duration_s"]
-        self.pitch = np.ascontiguousarray(notes["pitch"])
-        self.voice = np.ascontiguousarray(notes["voice"])
-        self.row = np.ascontiguousarray(notes["row"])
-        self.position = np.ascontiguousarray(notes["position"])
         starts = show.timeline.row_start_s()
         end = max(show.message_s, starts[-1] + show.timeline.positions * show.timeline.position_s)
         self.edges = np.append(starts, end)
         self.decoded = Decoded(show.captions)
-        self._characters()
         self._lay_out()
         self.forget()
 
-    def _characters(self) -> None:
-        """For each position of the grid, the character it belongs to."""
-        decoding = self.show_.disc.decoding
-        self.first_bit = None if decoding is None else decoding.characters["first_bit"]
-        self.glyphs = [] if decoding is None else [
-            chr(c) if chr(c).isprintable() else " "
-            for c in decoding.characters["codepoint"].tolist()
-        ]  # fmt: skip
-
     def character(self, row: int, position: int) -> str:
         """The character that a position belongs to, or nothing."""
-        if self.first_bit is None or not len(self.first_bit):
+        disc = self.performance.disc
+        if disc.decoding is None:
             return ""
-        place = row * self.show_.disc.positions + position
-        k = int(np.searchsorted(self.first_bit, place, side="right")) - 1
-        return str(self.glyphs[k]) if k >= 0 else ""
+        characters = disc.decoding.characters
+        place = row * disc.positions + position
+        k = int(np.searchsorted(characters["first_bit"], place, side="right")) - 1
+        glyph = chr(characters["codepoint"][k]) if k >= 0 else ""
+        return glyph if glyph.isprintable() else ""
 
     def _lay_out(self) -> None:
         sheet, face = self.sheet, self.face
-        parts = self.show_.parts
+        parts = self.performance.parts
         count = max(len(parts), 1)
         size = min(sheet.height / (count * 1.6 + 6), sheet.width / 46, sheet.height / 16)
         self.small = face.unit(max(7, round(size)))
@@ -120,12 +107,9 @@ class NotesView:
         self.tall = max(4, min(round(tall), max(4, each // 3)))
 
     def forget(self) -> None:
-        """Paint all of it again next time."""
+        """Paint everything again next time."""
+        super().forget()
         self.window = -1
-        self.done = 0
-        self.drawn = 0
-        self.told: tuple[object, ...] = ()
-        self.sheet.forget()
         self.base: NDArray[np.uint8] = np.zeros_like(self.sheet.ink)
 
     def x(self, time_s: float) -> int:
@@ -135,7 +119,7 @@ class NotesView:
         return self.left + int((self.right - self.left) * share + 0.5)
 
     def show(self, time_s: float) -> Painted:
-        """Paint what changes until a moment."""
+        """Paint what has changed by a moment."""
         window = int(np.searchsorted(self.edges, time_s, side="right")) - 1
         window = min(max(window, 0), len(self.edges) - 2)
         begun = int(np.searchsorted(self.on, time_s, side="right"))
@@ -148,12 +132,10 @@ class NotesView:
             self.drawn = int(np.searchsorted(self.on, self.edges[window]))
             self.letters = self.decoded.count(self.edges[window])
         now = self.x(time_s)
-        state = (window, begun, heard, tuple(sounding.tolist()), now)
-        if state == self.told:
+        if not self._changed((window, begun, heard, tuple(sounding.tolist()), now)):
             return []
-        self.told = state
         for k in range(self.drawn, begun):
-            lane = self.lanes[self.voice[k]]
+            lane = self.lanes[self.notes[k]["voice"]]
             self._bar(self.base, lane, k, self.x(self.off[k]), lane.past)
         self.drawn = begun
         for k in range(self.letters, heard):
@@ -162,13 +144,11 @@ class NotesView:
         ink = self.sheet.ink
         ink[:] = self.base
         for k in sounding.tolist():
-            lane = self.lanes[self.voice[k]]
+            lane = self.lanes[self.notes[k]["voice"]]
             self._bar(ink, lane, k, max(now, self.x(self.on[k]) + 3), lane.now)
         if time_s < self.edges[-1]:
-            bottom = self.foot - self.small // 2
-            ink[self.lanes[0].top if self.lanes else 0 : bottom, now : now + 2] = (
-                _TEXT * LEVELS + _FULL
-            )
+            top = self.lanes[0].top if self.lanes else 0
+            self.sheet.block(now, top, 2, self.foot - self.small // 2 - top, _TEXT)
         self._tell(sounding)
         return self.sheet.show()
 
@@ -182,14 +162,14 @@ class NotesView:
             name = lane.name[:_LONGEST]
             while name and face.width(name, self.small) > self.left - self.small * 5:
                 name = name[:-1]
-            sheet.text(0, y, face.line(name, self.small), _QUIET)
+            self._write(0, y, name, self.small, _QUIET)
         row = f"row {self.window + 1} of {len(self.edges) - 1}"
-        sheet.text(0, 0, face.line(row, self.large), _QUIET)
+        self._write(0, 0, row, self.large, _QUIET)
         self.head = face.width(row, self.large)
         self.base = sheet.ink.copy()
 
     def _bar(self, ink: NDArray[np.uint8], lane: Lane, k: int, until: int, colour: int) -> None:
-        y = lane.y(self.pitch[k], self.tall)
+        y = lane.y(self.notes[k]["pitch"], self.tall)
         x = self.x(self.on[k])
         ink[max(y, 0) : y + self.tall, x : max(until, x + 3)] = colour * LEVELS + _FULL
 
@@ -204,10 +184,11 @@ class NotesView:
 
     def _tell(self, sounding: NDArray[np.int64]) -> None:
         """The names of the notes that sound, and where the newest comes from."""
-        sheet, face = self.sheet, self.face
+        face = self.face
         names: dict[int, list[str]] = {}
         for k in sounding.tolist():
-            names.setdefault(int(self.voice[k]), []).append(note_name(round(self.pitch[k])))
+            note = self.notes[k]
+            names.setdefault(int(note["voice"]), []).append(note_name(round(note["pitch"])))
         for voice, found in names.items():
             lane = self.lanes[voice]
             if not lane.named:
@@ -217,19 +198,19 @@ class NotesView:
                 text = text.split(" ", 1)[1]
             x = self.left - self.small - face.width(text, self.small)
             y = lane.top + (lane.height - self.small) // 2
-            sheet.text(x, y, face.line(text, self.small), lane.now)
+            self._write(x, y, text, self.small, lane.now)
         if len(sounding):
             k = int(sounding[-1])
-            row, position = int(self.row[k]), int(self.position[k])
+            row, position = int(self.notes[k]["row"]), int(self.notes[k]["position"])
             glyph = self.character(row, position)
             said = f"position {position + 1}"
             if row != self.window:
                 said += f" of row {row + 1}"
             x = max(self.left, self.head + 2 * self.large)
-            sheet.text(x, 0, face.line(said, self.large), _QUIET)
+            self._write(x, 0, said, self.large, _QUIET)
             if glyph.strip():
                 x += face.width(said + "  ", self.large)
-                sheet.text(x, 0, face.line(glyph, self.large), _LAMP)
+                self._write(x, 0, glyph, self.large, _LAMP)
 
 
 def colours_of(lamp: RGB, count: int, ground: RGB) -> list[RGB]:
@@ -237,13 +218,9 @@ def colours_of(lamp: RGB, count: int, ground: RGB) -> list[RGB]:
     h, light, s = colorsys.rgb_to_hls(*(v / 255 for v in lamp))
     dark = sum(ground) < 384
     light = min(max(light, 0.55), 0.75) if dark else min(max(light, 0.3), 0.45)
-    s = max(s, 0.55)
-    out: list[RGB] = [lamp if count == 1 else _rgb(h, light, s)]
-    for k in range(1, count):
-        out.append(_rgb((h + k * 0.381966) % 1.0, light, s))
-    return out
-
-
-def _rgb(h: float, light: float, s: float) -> RGB:
-    r, g, b = colorsys.hls_to_rgb(h, light, s)
-    return round(r * 255), round(g * 255), round(b * 255)
+    out = [colorsys.hls_to_rgb((h + k * 0.381966) % 1.0, light, max(s, 0.55)) for k in range(count)]
+    return (
+        [lamp]
+        if count == 1
+        else [(round(r * 255), round(g * 255), round(b * 255)) for r, g, b in out]
+    )

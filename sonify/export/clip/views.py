@@ -1,7 +1,8 @@
-"""What views share, and the table of them."""
+"""What views share."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Protocol
 
@@ -9,6 +10,7 @@ from sonify.light.clip_settings import Clip
 from sonify.light.lamp_grid import Box
 from sonify.light.look import F32, Look, colour
 from sonify.light.planes import Picture
+from sonify.light.sheet import Sheet
 from sonify.light.typeface import Typeface
 
 if TYPE_CHECKING:
@@ -16,10 +18,10 @@ if TYPE_CHECKING:
 
     from sonify.performance import Performance
 
-__all__ = ["Painted", "Surroundings", "View", "mixed"]
+__all__ = ["Painted", "SheetView", "Surroundings", "View", "mixed"]
 
+# rectangles of pixels that were painted, with their light by cells where it is known
 Painted = list[tuple[Box, F32 | None]]
-"""Rectangles of pixels that were painted, with their light by cells where it is known."""
 
 RGB = tuple[int, int, int]
 
@@ -54,12 +56,12 @@ class Surroundings:
 
     @property
     def lamp(self) -> RGB:
-        """The colour of what is lit."""
+        """The colour of lit lamps."""
         return colour(self.look.lamp)
 
     @property
     def ground(self) -> RGB:
-        """The colour behind all."""
+        """The background colour."""
         return colour(self.look.ground)
 
     @property
@@ -71,7 +73,7 @@ class Surroundings:
         return mixed(self.lamp, (255, 255, 255) if dark else (0, 0, 0), 0.72)
 
     def quiet(self, share: float) -> RGB:
-        """The colour of quieter text; over a picture or nothing it stays as strong."""
+        """The colour of quieter text; over a picture or no background it stays as strong."""
         return mixed(self.ground, self.text, share if self.look.plain else max(share, 0.85))
 
 
@@ -79,12 +81,34 @@ class View(Protocol):
     """One view of a clip."""
 
     def show(self, time_s: float) -> Painted:
-        """Paint what changes until a moment of the piece; moments never go back."""
+        """Paint what has changed by a moment of the piece; moments never go back."""
         ...
 
     def forget(self) -> None:
-        """Paint all of it again next time; the next moment may be any."""
+        """Paint everything again next time; the next moment may be any."""
         ...
+
+
+class SheetView:
+    """A view of text and flat shapes, painted only where its state has changed."""
+
+    def __init__(self, around: Surroundings, box: Box, colours: Sequence[RGB]) -> None:
+        self.sheet = Sheet(around.picture, box, colours)
+        self.face = around.typeface
+        self._state: object = None
+
+    def forget(self) -> None:
+        """Paint everything again next time."""
+        self._state = None
+        self.sheet.forget()
+
+    def _changed(self, state: object) -> bool:
+        """Whether the state differs from the last one."""
+        before, self._state = self._state, state
+        return state != before
+
+    def _write(self, x: int, y: int, text: str, height: int, ink: int) -> None:
+        self.sheet.text(x, y, self.face.line(text, height), ink)
 
 
 def mixed(a: RGB, b: RGB, share: float) -> RGB:

@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sonify.export.animation.lights import State, write_matrix
 from sonify.export.animation.options import ClipOptions as Options
 from sonify.export.animation.options import needed_scroll
+from sonify.export.lights import State, write_matrix
 from sonify.export.outcome import Outcome
 from sonify.light.scroll import Scroll
 

@@ -10,12 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import RANGE_HINT, InputError
+from sonify.export import clip
 from sonify.export.animation.frames import Animation, Patch
 from sonify.export.animation.metered import Metered
 from sonify.export.animation.moving import ENCODERS, encode
 from sonify.export.animation.options import ClipOptions as Options
 from sonify.export.animation.options import span_of
-from sonify.export.animation.patch_comment import PLACEHOLDER
 from sonify.export.outcome import Outcome, comment_of, title_of
 from sonify.light.paint import Painter
 
@@ -95,8 +95,6 @@ def write_matrix(
         )
     look = show.setup.light
     if not animated or not options.plain or not look.plain or look.fade > 0:
-        from sonify.export import clip
-
         return clip.write(show, path, options, what)
     painter = Painter(look, show.setup.player.matrix)
     metered = Metered(*painter.size, painter.palette)
@@ -106,7 +104,6 @@ def write_matrix(
         patches=metered.of(patches(painter, states)),
         end_s=seconds,
         loop=options.loop or 0,
-        comment=PLACEHOLDER,
     )
     encode(animation, path, lambda: comment_of(title_of(show), metered.worst))
     return Outcome(metered.worst, seconds)
