@@ -218,9 +218,8 @@ def colours_of(lamp: RGB, count: int, ground: RGB) -> list[RGB]:
     h, light, s = colorsys.rgb_to_hls(*(v / 255 for v in lamp))
     dark = sum(ground) < 384
     light = min(max(light, 0.55), 0.75) if dark else min(max(light, 0.3), 0.45)
-    out = [colorsys.hls_to_rgb((h + k * 0.381966) % 1.0, light, max(s, 0.55)) for k in range(count)]
-    return (
-        [lamp]
-        if count == 1
-        else [(round(r * 255), round(g * 255), round(b * 255)) for r, g, b in out]
-    )
+    if count == 1:
+        return [lamp]
+    hues = ((h + k * 0.381966) % 1.0 for k in range(count))
+    colours = (colorsys.hls_to_rgb(hue, light, max(s, 0.55)) for hue in hues)
+    return [(round(r * 255), round(g * 255), round(b * 255)) for r, g, b in colours]

@@ -171,7 +171,7 @@ def _tables(plan: FirmwarePlan) -> tuple[list[str], list[str], list[_Array]]:
         velocities += v.steps.velocity_table(plan.human).reshape(-1).tolist()
     masks = np.packbits([*bits, False], bitorder="little").tolist()
     starts = np.cumsum([0, *(cell.shape[1] for cell in letters.cells)]).tolist()
-    columns = np.packbits(np.hstack(letters.cells).T, axis=1, bitorder="little").reshape(-1).tolist()
+    columns = np.packbits(np.hstack(letters.cells).T, 1, bitorder="little").ravel().tolist()
     pairs = [number for pair in sounds.pairs for number in pair]
     bends = [sounds.bends.get(c, BEND_CENTRE) for c in range(16)] if sounds.bends else []
     ita2 = ita2_table() if plan.alphabet == "ita2" else []
