@@ -157,7 +157,7 @@ def _clock_doubled(m, settings, disc, rng, severity):
 
 
 def _motor_off_speed(m, settings, disc, rng, severity):
-    by = _between(0.12, 0.6, severity) * (1 if rng.random() < 0.5 else -0.7)
+    by = _between(0.15, 0.6, severity) * (1 if rng.random() < 0.5 else -0.7)
     m.drift *= 0.3
     settings["player.rpm"] = round(m.rpm / (1 + by), 2)
     return _where(None, None, 100 * by, "%")
@@ -325,6 +325,8 @@ UNCERTAIN = frozenset(
     )
 )
 """Faults whose wrong bits depend on who reads the log."""
+PULSES = {"clock-missing": -1, "clock-doubled": 1}
+"""Faults of the clock's comparator, and whether it gives more pulses or fewer."""
 NEED_LEVEL = frozenset(("threshold-outside", "threshold-off"))
 """Faults that only someone who knows the threshold can see."""
 ANALOG_ONLY = frozenset(

@@ -24,7 +24,8 @@ its standard deviation over blank places, 5 times in the median (5 is A. Rose's 
 Soc. Am. 38, 196, 1948; a person knows where a hole must be, hence 3 for a single one), the faintest
 hole is above 0.4 and every blank place below 0.6 of the median hole. Seeds are drawn again, up to
 `TRIES` times, until it is. A plain disc has an index mark, so that one can tell where it begins;
-a framed one may have none (`conditions["engraving"]`).
+a framed one may have none (`conditions["engraving"]`); the mark is at least 4 pixels tall too.
+Engraving is darker than its material, on black paler (from memory).
 
 Not modelled: rolling shutter, panorama seams, sharpening, mirrored pictures of the back.
 
@@ -42,7 +43,7 @@ import numpy as np
 from PIL import Image
 
 from sonify import Disc
-from tests.world.disc_a import random_disc
+from tests.world.disc_a import random_disc, row_radii
 from tests.world.render_a import Conditions, develop, render
 from tests.world.scene_a import TABLES, Camera, rotation, sites
 
@@ -239,8 +240,12 @@ def _attempt(seed: int, attempt: int) -> Picture:
         image = np.ascontiguousarray(np.rot90(cv2.cvtColor(stored, cv2.COLOR_BGR2RGB), -turned))
     seen = _visible(image, disc, grid, camera)
     c.update(seen)
+    outermost = max(row_radii(disc).max(), disc.geometry.clock_radius)
+    margin = disc.geometry.outer_diameter / 2 - outermost - disc.geometry.hole_diameter / 2
+    c["index_px"] = 0.8 * margin * hole_px / disc.geometry.hole_diameter
     readable = (
         seen["hole_px"] >= 4
+        and ("index" not in c["engraving"] or c["index_px"] >= 4)
         and seen["rose"] >= 5
         and seen["faintest"] >= 0.4
         and seen["loudest_blank"] <= 0.6

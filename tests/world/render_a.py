@@ -172,7 +172,7 @@ def render(disc: Disc, c: Conditions, camera: Camera, rng: np.random.Generator) 
             around = around * (0.75 + np.clip(near, 0, 0.25))
         parts = [
             (around + np.float32(shade) * body * opened) * bright * lit,
-            face_seen * texture * (1 - np.float32(0.55) * mark) * lit,
+            face_seen * texture * (1 + np.float32(1.0 if y < 0.1 else -0.55) * mark) * lit,
             body * (face_open - opened) * lit,
         ]
         picked = [0, 1, 2]

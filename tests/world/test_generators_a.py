@@ -11,8 +11,11 @@ import numpy as np
 import pytest
 from PIL import Image, ImageOps
 
-from tests.world import machine_a, photos_a
+from sonify.disc.geometry.holes import holes_of
+from tests.world import daw_a, machine_a, photos_a
+from tests.world.disc_a import random_disc
 from tests.world.machine_a import Take
+from tests.world.scene_a import sites
 
 
 def _channels(take: Take) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
@@ -140,6 +143,16 @@ def test_a_picture_shows_the_disc(seed: int) -> None:
     assert shot.grid.dtype == np.int8
 
 
+def test_holes_lie_where_a_drawing_has_them() -> None:
+    disc = random_disc(np.random.default_rng(5))
+    assert disc.geometry is not None
+    holes = holes_of(disc, disc.geometry)
+    data, clock = sites(disc)
+    for hole in holes:
+        place = clock[hole["position"]] if hole["row"] < 0 else data[hole["row"], hole["position"]]
+        np.testing.assert_allclose(place, [hole["x_mm"], -hole["y_mm"]], atol=1e-9)
+
+
 def test_a_seed_gives_the_same_picture_and_an_upright_one() -> None:
     first, second = photos_a.picture(23), photos_a.picture(23)
     assert first.jpeg == second.jpeg
@@ -148,3 +161,12 @@ def test_a_seed_gives_the_same_picture_and_an_upright_one() -> None:
     upright = ImageOps.exif_transpose(Image.open(io.BytesIO(first.jpeg)))
     assert upright.size == first.image.shape[1::-1]
     assert np.abs(np.asarray(upright, int) - first.image).mean() < 1
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_an_exported_recording_is_a_midi_file(seed: int) -> None:
+    disc, presets, raw = daw_a.daw(seed)
+    assert disc.grid.size <= daw_a.MOST_BITS
+    assert len(presets) == 1
+    assert raw == daw_a.daw(seed)[2]
+    assert mido.MidiFile(file=io.BytesIO(raw)).length > 0
