@@ -13,7 +13,7 @@ from sonify.music.machine import NOTHING, Lead, Refusal
 from sonify.music.rhythm.following import Follower
 from sonify.settings import Settings
 
-__all__ = ["Curve", "curve_scale"]
+__all__ = ["Curve"]
 
 Level = Annotated[float, msgspec.Meta(ge=0, le=2)]
 
@@ -45,7 +45,7 @@ class Curve(Settings, frozen=True):
             self._follow_row(f)
         elif self.over in count:
             lead = Lead("PLACE" if self.over == "character" else "POSITION", count[self.over])
-            f.multiply(lead, self._along(np.arange(lead.count), lead.count))
+            f.multiply(lead, self.along(np.arange(lead.count), lead.count))
         else:
             what = "the rows" if self.over == "rows" else "the piece"
             raise Refusal(
@@ -61,33 +61,24 @@ class Curve(Settings, frozen=True):
                     "a velocity curve over rows of notes that are struck again, one by one or by "
                     "chance: each would need a table (take a curve over position or character)"
                 )
-            factors.append((Lead("STEP", count), self._along(onsets, count)))
+            factors.append((Lead("STEP", count), self.along(onsets, count)))
 
-    def _along(self, at: NDArray[Any], count: int) -> NDArray[np.float64]:
+    def along(self, at: NDArray[Any], count: int) -> NDArray[np.float64]:
+        """The factors at numbers from 0 up to `count`."""
         share = np.clip(at / max(count - 1, 1), 0.0, 1.0)
         out: NDArray[np.float64] = np.interp(
             share, np.linspace(0, 1, len(self.points)), np.asarray(self.points)
         )
         return out
 
-
-def _share(value: NDArray[np.number], last: float) -> NDArray[np.float64]:
-    out: NDArray[np.float64] = np.clip(value / max(last, 1.0), 0.0, 1.0)
-    return out
-
-
-def curve_scale(curve: Curve, e: Events, m: BitStream) -> NDArray[np.float64]:
-    """The factor on each event's velocity scale, shape (events,)."""
-    t = m.timeline
-    at = {
-        "position": lambda: _share(m.position(e.index), m.positions - 1),
-        "character": lambda: _share(m.in_character(e.index), m.unit_bits - 1),
-        "row": lambda: _share(e.onset - t.row_slot[m.line(e.index)], m.positions - 1),
-        "rows": lambda: _share(m.row(e.index), m.rows - 1),
-        "piece": lambda: _share(m.since_start(e.onset), m.end_slot - 1),
-    }[curve.over]()
-    points = np.asarray(curve.points)
-    if len(points) == 1:
-        return np.full(len(e), points[0])
-    out: NDArray[np.float64] = np.interp(at, np.linspace(0, 1, len(points)), points)
-    return out
+    def scale(self, e: Events, m: BitStream) -> NDArray[np.float64]:
+        """The factor on each event's velocity scale, shape (events,)."""
+        if self.over == "row":
+            return self.along(e.onset - m.line_start(e.index), m.positions)
+        if self.over == "piece":
+            return self.along(m.since_start(e.onset), m.end_slot)
+        if self.over == "rows":
+            return self.along(m.row(e.index), m.rows)
+        if self.over == "character":
+            return self.along(m.in_character(e.index), m.unit_bits)
+        return self.along(m.position(e.index), m.positions)

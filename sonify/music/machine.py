@@ -3,7 +3,7 @@
 A pitch scheme becomes one or two leads and a table of degrees. The machine's core knows the count
 (the row, the place within the character, the last bits as a number, ...), takes it modulo the
 table's length, or goes back to where the table repeats, and looks the tone up. It needs no
-arithmetic with degrees, scales or octaves.
+arithmetic with degrees, scales or octaves. `Lead.at` makes the same count from a bit stream.
 """
 
 from __future__ import annotations
@@ -11,11 +11,11 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from types import SimpleNamespace
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+from sonify.music.bit_stream import BitStream
 
 __all__ = [
     "MAX_TABLE",
@@ -26,7 +26,6 @@ __all__ = [
     "Refusal",
     "along",
     "common",
-    "counting",
     "eventually_periodic",
 ]
 
@@ -80,6 +79,44 @@ class Lead:
     up: int = 0
     down: int = 0
 
+    def at(self, m: BitStream, index: Index) -> Index:
+        """The entry at positions given by their index in the order of reading."""
+        count = _COUNTS[self.by](self, m, index)
+        return (count if self.hold == 1 else count // self.hold) % self.count
+
+
+def _number(lead: Lead, m: BitStream, index: Index) -> Index:
+    """The bits under the mask `up`, the last one read lowest, as a number."""
+    value = np.zeros(len(index), np.int64)
+    for back in range(lead.up.bit_length()):
+        value += m.one_at(index, back).astype(np.int64) << back
+    return value
+
+
+def _density(lead: Lead, m: BitStream, index: Index) -> Index:
+    """The share of ones in the last `up` bits, in `down` steps."""
+    ones, seen = m.recent(index, lead.up)
+    # round half up in whole numbers, so that a machine without fractions gets the same
+    return (2 * ones * (lead.down - 1) + seen) // (2 * seen)
+
+
+_COUNTS: dict[str, Callable[[Lead, BitStream, Index], Index]] = {
+    "NOTHING": lambda lead, m, i: np.zeros_like(i),
+    "ROW": lambda lead, m, i: m.row(i),
+    "POSITION": lambda lead, m, i: m.position(i),
+    "STEP": lambda lead, m, i: i % m.positions,
+    "PLACE": lambda lead, m, i: m.in_character(i),
+    "CHARACTER": lambda lead, m, i: m.character(i),
+    "VALUE": lambda lead, m, i: m.value(i),
+    "LAST_UNIT": lambda lead, m, i: m.value(i, back=1),
+    "NUMBER": _number,
+    "WALK": lambda lead, m, i: m.steps_until(i, lead.up, -lead.down),
+    "RUN": lambda lead, m, i: m.run_until(i),
+    "GAP": lambda lead, m, i: m.gap_until(i),
+    "ONES": lambda lead, m, i: np.maximum(m.ones_until(i) - 1, 0),
+    "DENSITY": _density,
+}
+"""What the core counts, from a bit stream. Bars and notes are counted by those who know them."""
 
 NOTHING = Lead()
 
@@ -100,11 +137,6 @@ class Degrees:
 def along(lead: Lead, values: Index, row_step: int = 0) -> Degrees:
     """Degrees along one lead."""
     return Degrees(lead, NOTHING, np.asarray(values, np.int64).reshape(1, -1), row_step)
-
-
-def counting(**counts: Index) -> Any:
-    """Counts by name, in place of a bit stream, for the entries of a table."""
-    return SimpleNamespace(**{k: (lambda index, v=v: v[index]) for k, v in counts.items()})
 
 
 def eventually_periodic(

@@ -13,7 +13,6 @@ from sonify.midi.channels import CHANNELS, DRUM_CHANNEL, channel_setup
 from sonify.midi.events import MidiEvents, events_at, merged, note_events
 from sonify.midi.general_midi import drum_note, program_number
 from sonify.music.bit_stream import BitStream, Events
-from sonify.music.curves import curve_scale
 from sonify.music.metre import Grid
 from sonify.music.named import one_of
 from sonify.music.pitch.pitch_set import pitch_set
@@ -258,7 +257,7 @@ def _part(voice: Voice, n: int, channel: int, frame: Frame, shift: float, m: Bit
             pitch = np.clip(pitch + shift, 0.0, 127.0)
     scale = e.velocity_scale
     for curve in voice.curves:
-        scale = scale * curve_scale(curve, e, m)
+        scale = scale * curve.scale(e, m)
     velocity = np.clip(np.rint(voice.velocity * scale), 1, 127).astype(np.uint8)
     return Part(voice, n, channel, program, e.index, on, off, pitch, velocity)
 

@@ -103,20 +103,19 @@ def _ones(m: BitStream) -> Index:
 
 
 def _once_a_row(f: Follower) -> None:
-    f.out.copies = [Copy(0.0, 1.0, spacing=f.machine.stride)]
+    f.copies = [Copy(0.0, 1.0, spacing=f.machine.stride)]
 
 
 def _once_a_character(f: Follower) -> None:
     m = f.machine
     if m.straight or m.positions % m.unit_bits == 0:
-        f.out.copies = [Copy(0.0, 1.0, spacing=m.unit_bits)]
+        f.copies = [Copy(0.0, 1.0, spacing=m.unit_bits)]
 
 
 def _held_drone(f: Follower) -> None:
     _once_a_row(f)
     f.add(Step("HELD", a=1, c=2**31 - 1))
     f.opened("drone")
-    f.across = True
 
 
 def _between_rows(f: Follower) -> None:
@@ -135,10 +134,10 @@ def _after_row(f: Follower, source: str = "row-end-chords") -> None:
     f.add(Step("AFTER", a=int(not chords), c=length * ONE, d=m.unit_bits * ONE))
     delay, lot = (float(m.positions), m.positions) if chords else (1.0, 1)
     long = float(max(length, m.unit_bits))
-    f.out.copies = [Copy(delay, long, spacing=m.stride, lot=lot, together=chords)]
+    f.copies = [Copy(delay, long, spacing=m.stride, lot=lot, together=chords)]
     f.onsets = [np.full(m.positions, float(m.positions))]
     f.moved, f.shortest = True, float(length)
-    f.out.room, f.out.when_over = 1.0, True
+    f.room, f.when_over = 1.0, True
 
 
 _ROWS = (

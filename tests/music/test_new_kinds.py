@@ -14,9 +14,9 @@ from sonify.controls import control
 from sonify.errors import InputError
 from sonify.export.firmware import plan_of
 from sonify.music.bit_stream import BitStream, Events, Index
-from sonify.music.machine import Degrees, Lead, Machine, along, counting
+from sonify.music.machine import Degrees, Lead, along
 from sonify.music.notes import voice_pitch_sets
-from sonify.music.pitch.scheme import SCHEMES, Scheme, Span
+from sonify.music.pitch.scheme import SCHEMES, Counted, Scheme, Span
 from sonify.music.rhythm.following import Follower
 from sonify.music.rhythm.rule import Rule
 from sonify.music.rhythm.rules import RULES
@@ -58,20 +58,13 @@ class Stamp(Rule, frozen=True, tag="stamp"):
         return None
 
 
-class Stairs(Scheme, frozen=True, tag="stairs"):
+class Stairs(Counted, frozen=True, tag="stairs"):
     """Rows and positions climb together, and begin again at the top."""
 
     span: Span = 7
 
-    def degrees(self, m: BitStream, index: Index) -> Index:
-        return m.position(index) % self.span
-
-    def by_position(self) -> bool:
-        return True
-
-    def lead(self, machine: Machine) -> Degrees:
-        at = np.arange(machine.positions)
-        return along(Lead("POSITION", machine.positions), self.degrees(counting(position=at), at))
+    def table(self, positions: int, unit_bits: int) -> Degrees:
+        return along(Lead("POSITION", positions), np.arange(positions) % self.span)
 
 
 class Plain(Rule, frozen=True, tag="plain"):

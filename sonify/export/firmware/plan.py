@@ -18,7 +18,7 @@ from sonify.midi.general_midi import program_number
 from sonify.music.machine import Machine, Refusal, eventually_periodic
 from sonify.music.notes import assign_channels, rules_of, scheme_of
 from sonify.music.pitch.scheme import Frame
-from sonify.music.rhythm.following import ONE, Mask, Steps
+from sonify.music.rhythm.following import ONE, Follower, Mask
 from sonify.music.settings import Voice
 from sonify.music.sources import find_source
 from sonify.music.theory.scales import find_scale, note_number
@@ -56,7 +56,7 @@ class VoicePlan:
     name: str
     program: int
     source: str
-    steps: Steps
+    steps: Follower
     tones: Tones
 
 
@@ -275,7 +275,7 @@ def _voice(voice: Voice, name: str, place: str, frame: Frame, machine: Machine) 
     return VoicePlan(voice, name, program, source.core, steps, tones)
 
 
-def _check_led(steps: Steps, tones: Tones, machine: Machine) -> None:
+def _check_led(steps: Follower, tones: Tones, machine: Machine) -> None:
     """Refuse voice-leading in another order than that of reading."""
     what = ""
     for s in steps.steps:
@@ -291,7 +291,7 @@ def _check_led(steps: Steps, tones: Tones, machine: Machine) -> None:
         raise Refusal(f'{what}; the core leads a tone when it is read (use leading = "free")')
 
 
-def _check_late(voice: Voice, steps: Steps, tones: Tones, machine: Machine) -> None:
+def _check_late(voice: Voice, steps: Follower, tones: Tones, machine: Machine) -> None:
     """Refuse notes that begin before the value of their character is known."""
     last = machine.unit_bits - 1
     first = 0

@@ -8,7 +8,7 @@ import numpy as np
 
 from sonify.music.curves import Curve
 from sonify.music.machine import Lead, Machine, Refusal, common
-from sonify.music.rhythm.following import Copy, Follower, Mask, Step, Steps
+from sonify.music.rhythm.following import Follower, Mask, Step
 from sonify.music.rhythm.rule import Rule
 from sonify.music.sources import Source
 
@@ -25,7 +25,7 @@ def steps_of(
     masks: list[Mask],
     source: Source,
     machine: Machine,
-) -> Steps:
+) -> Follower:
     """Turn a voice's rules into the core's steps.
 
     Parameters
@@ -45,22 +45,21 @@ def steps_of(
     Refusal
         What can't be followed, and why.
     """
-    f = Follower(machine, Steps(), onsets=[np.arange(machine.positions, dtype=np.float64)])
+    f = Follower(machine)
     filters = [Step("MASK", mask=m) for m in masks]
-    f.out.copies = [Copy(0.0, 1.0)]
     # a drone ends where the next row begins, whether the voice sounds there or not
     if source.follow is not None:
         source.follow(f)
-    f.out.steps += filters
+    f.steps += filters
     for rule in rules:
         rule.follow(f)
     if f.ghosts:
         # zeros that a rule added are kept to the voice's places too
-        f.out.steps += filters
+        f.steps += filters
     for curve in curves:
         curve.follow(f)
     _velocities(f, velocity)
-    return f.out
+    return f
 
 
 def _velocities(f: Follower, velocity: int) -> None:
@@ -91,5 +90,5 @@ def _velocities(f: Follower, velocity: int) -> None:
             # the first lead is the last axis
             scale = scale * along.reshape(-1, *[1] * axis)
         levels.append(velocity * scale)
-    f.out.loud = leads
-    f.out.velocities = np.stack(levels)
+    f.loud = leads
+    f.velocities = np.stack(levels)

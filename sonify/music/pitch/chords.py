@@ -9,9 +9,18 @@ import numpy as np
 from sonify.controls import control
 from sonify.errors import InputError
 from sonify.music.bit_stream import BitStream
-from sonify.music.machine import Degrees, Index, Lead, Machine, counting
+from sonify.music.machine import Degrees, Index, Lead
 from sonify.music.named import one_of
-from sonify.music.pitch.scheme import SCHEMES, Frame, Pitches, Scheme, Span, reflect, shifted
+from sonify.music.pitch.scheme import (
+    SCHEMES,
+    Counted,
+    Frame,
+    Pitches,
+    Scheme,
+    Span,
+    reflect,
+    shifted,
+)
 from sonify.music.theory.roman import parse_chords
 from sonify.music.theory.scales import fold, tones_between
 
@@ -67,17 +76,6 @@ class Progression(Scheme, frozen=True, tag="progression"):
         count = len(parse_chords(self.chords, frame.minor, f"{frame.place}.chords"))
         return Lead(self.each.upper(), count, hold=self.hold)
 
-    def chord_number(self, m: BitStream, index: Index, frame: Frame) -> Index:
-        """Which chord, counted from 0 and not yet wrapped, sounds at each place."""
-        if self.each == "row":
-            at = m.row(index)
-        elif self.each == "character":
-            at = m.character(index)
-        else:
-            ticks = m.since_start(m.slot(index)) * frame.grid.step_ticks
-            at = ticks // frame.grid.bar_ticks
-        return at // self.hold
-
     def pitches(self, m: BitStream, index: Index, shift: Index, frame: Frame) -> Pitches:
         if not self.chords.strip():
             raise InputError(
@@ -85,15 +83,20 @@ class Progression(Scheme, frozen=True, tag="progression"):
                 place=f"{frame.place}.chords",
             )
         degrees = self.inner(f"{frame.place}.line").degrees(m, index)
-        return self.sounding(degrees, shift, frame, self.chord_number(m, index, frame))
+        lead = self.chord_lead(frame)
+        if self.each == "bar":
+            ticks = m.since_start(m.slot(index)) * frame.grid.step_ticks
+            chord = ticks // frame.grid.bar_ticks // lead.hold % lead.count
+        else:
+            chord = lead.at(m, index)
+        return self.sounding(degrees, shift, frame, chord)
 
     def sounding(
         self, degrees: Index, shift: Index, frame: Frame, chord: Index | None = None
     ) -> Pitches:
         tone = shifted(degrees, shift)
-        number = np.zeros_like(tone) if chord is None else chord
         chords = parse_chords(self.chords, frame.minor, f"{frame.place}.chords")
-        number = number % len(chords)
+        number = np.zeros_like(tone) if chord is None else chord % len(chords)
         size = np.array([len(c.tones) for c in chords])
         table = np.zeros((len(chords), int(size.max())))
         for n, c in enumerate(chords):
@@ -120,7 +123,7 @@ def _into_scale(pitch: Pitches, frame: Frame) -> Pitches:
     return np.where(nearer, tones[at - 1], tones[at])
 
 
-class Arpeggio(Scheme, frozen=True, tag="arpeggio"):
+class Arpeggio(Counted, frozen=True, tag="arpeggio"):
     """A broken chord for each character: its value gives the chord, its bits the tones in turn.
 
     Attributes
@@ -142,25 +145,13 @@ class Arpeggio(Scheme, frozen=True, tag="arpeggio"):
     stack: Annotated[int, control(step=1, ge=1, le=12)] = 2
     way: Literal["up", "down", "turn"] = "up"
 
-    def degrees(self, m: BitStream, index: Index) -> Index:
-        base = m.value(index) % self.span
-        place = m.in_character(index)
-        if self.way == "turn":
-            step = reflect(place, self.tones)
-        else:
-            step = place % self.tones
-            if self.way == "down":
-                step = self.tones - 1 - step
-        return base + self.stack * step
-
-    def waits_for_character(self) -> bool:
-        return True
-
-    def lead(self, machine: Machine) -> Degrees:
-        at = np.arange(machine.unit_bits)
-        stub = counting(in_character=at, value=np.zeros_like(at))
-        first, second = Lead("VALUE", self.span), Lead("PLACE", machine.unit_bits)
-        return Degrees(first, second, np.add.outer(self.degrees(stub, at), np.arange(self.span)))
+    def table(self, positions: int, unit_bits: int) -> Degrees:
+        place = np.arange(unit_bits)
+        step = reflect(place, self.tones) if self.way == "turn" else place % self.tones
+        if self.way == "down":
+            step = self.tones - 1 - step
+        first, second = Lead("VALUE", self.span), Lead("PLACE", unit_bits)
+        return Degrees(first, second, np.add.outer(self.stack * step, np.arange(self.span)))
 
     def degree_set(self, unit_bits: int) -> Index:
         return np.add.outer(np.arange(self.span), self.stack * np.arange(self.tones))

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from sonify.controls import control
 from sonify.errors import InputError
-from sonify.music.bit_stream import BitStream
+from sonify.music.bit_stream import BitStream, rank_in
 from sonify.music.machine import NOTHING, Degrees, Lead, Machine, Refusal
 from sonify.music.metre import Grid
 from sonify.music.theory.scales import (
@@ -24,7 +24,7 @@ from sonify.music.theory.scales import (
 )
 from sonify.settings import Settings
 
-__all__ = ["SCHEMES", "Frame", "Scheme", "led_bounds", "pitches_of", "within"]
+__all__ = ["SCHEMES", "Counted", "Frame", "Scheme", "led_bounds", "pitches_of", "within"]
 
 Index = NDArray[np.int64]
 Pitches = NDArray[np.float64]
@@ -185,6 +185,33 @@ class Scheme(Settings, frozen=True, tag_field="scheme", tag="none"):
         return float(low), float(high)
 
 
+class Counted(Scheme, frozen=True, tag="none"):
+    """A scheme that is a table of degrees along what a machine's core counts. Define `table`."""
+
+    def table(self, positions: int, unit_bits: int) -> Degrees:
+        """The degrees, for rows of so many positions and code units of so many bits."""
+        raise NotImplementedError
+
+    def degrees(self, m: BitStream, index: Index) -> Index:
+        t = self.table(m.positions, m.unit_bits)
+        first = t.first.at(m, index)
+        out = t.values[0][first] if len(t.values) == 1 else t.values[t.second.at(m, index), first]
+        return out + t.row_step * m.row(index) if t.row_step else out
+
+    def waits_for_character(self) -> bool:
+        return self.table(1, 1).first.by == "VALUE"
+
+    def by_position(self) -> bool:
+        return self.table(1, 1).first.by in ("NOTHING", "ROW", "POSITION", "PLACE", "CHARACTER")
+
+    def lead(self, machine: Machine) -> Degrees:
+        return self.table(machine.positions, machine.unit_bits)
+
+    def degree_set(self, unit_bits: int) -> Index | None:
+        t = self.table(1, unit_bits)
+        return np.unique(t.values + t.row_step * np.arange(ROWS if t.row_step else 1)[:, None])
+
+
 SCHEMES: dict[str, type[Scheme]] = {}
 """The table of pitch schemes by name; `sonify.music.pitch.schemes` fills it."""
 
@@ -300,23 +327,12 @@ def turn_of(span: int) -> int:
     return max(1, 2 * (span - 1))
 
 
-def by_rows(degrees: Index, row_step: int) -> Index:
-    """Degrees that move by some from row to row, over the rows that are looked at."""
-    if not row_step:
-        return degrees
-    return np.unique(degrees + row_step * np.arange(ROWS)[:, None])
-
-
 def led(pitch: Pitches, row: Index, bounds: tuple[float, float], period: float) -> Pitches:
     """Each tone in the octave nearest to the one before it, starting again in each row.
 
     Rows are led side by side; a row starts again after every 256 notes.
     """
-    n = len(pitch)
-    new = np.ones(n, bool)
-    new[1:] = row[1:] != row[:-1]
-    start = np.maximum.accumulate(np.where(new, np.arange(n), 0))
-    nth = (np.arange(n) - start) % _PHRASE
+    nth = rank_in(row) % _PHRASE
     out = pitch.copy()
     low, high = bounds
     order = np.argsort(nth, kind="stable")

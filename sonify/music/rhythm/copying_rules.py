@@ -56,7 +56,7 @@ class Echoes(Rule, frozen=True, tag="echoes"):
         for n in ks:
             f.onsets += [None if o is None else o + n * self.delay for o in onsets]
         f.add(Step("ECHOES", a=self.count, b=stride, c=q16(self.delay)))
-        f.out.copies = [
+        f.copies = [
             replace(c, delay=c.delay + n * self.delay)
             for n in range(self.count + 1)
             for c in f.copies
@@ -98,10 +98,10 @@ class Layered(Rule, frozen=True, tag="layered"):
         stride = f.levels("layered", [self.force] * count, self.shifts_by)
         f.onsets += onsets * count
         f.add(Step("ECHOES", a=count, b=stride))
-        f.out.copies = [copy for copy in f.copies for _ in range(count + 1)]
+        f.copies = [copy for copy in f.copies for _ in range(count + 1)]
         f.twice |= f.order == "layered"
         if f.twice or f.after == "row-end-chords":
-            f.out.mixed = "layered"
+            f.mixed = "layered"
         together, levels = f.chord or (1, stride)
         f.chord = together * (count + 1), levels
         f.order = f.order or "layered"
@@ -152,13 +152,13 @@ class Repeat(Rule, frozen=True, tag="repeat"):
         ks = range(1, self.times)
         stride = f.levels("repeat", [self.fade**n for n in ks], [0 for _ in ks])
         f.add(Step("REPEAT", a=self.times, b=stride))
-        f.out.copies = [
+        f.copies = [
             replace(c, delay=c.delay + n * c.length / self.times, length=c.length / self.times)
             for n in range(self.times)
             for c in f.copies
         ]
         f.shortest /= self.times
-        f.onsets = f.onsets + [None] * (len(f.out.shifts) - len(f.onsets))
+        f.onsets = f.onsets + [None] * (len(f.shifts) - len(f.onsets))
         f.order, f.moved, f.chord = "repeat", True, None
 
     def copies(self) -> int:
@@ -192,11 +192,11 @@ class Ghosts(Rule, frozen=True, tag="ghosts"):
         f.ghosts = True
         if f.copies[0].delay >= 1:
             f.order = f.order or "ghosts"
-            f.out.mixed = "ghosts"
+            f.mixed = "ghosts"
         if f.shaken:
-            f.out.mixed = "ghosts"
-        f.out.room = min(f.out.room, 0.0)
-        f.out.when_over = False
+            f.mixed = "ghosts"
+        f.room = min(f.room, 0.0)
+        f.when_over = False
         f.copies.append(Copy(0.0, 1.0))
         f.shortest = min(f.shortest, 1.0)
         f.chord = None

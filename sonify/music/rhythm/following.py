@@ -1,8 +1,8 @@
 """A voice's rules as steps of a machine's core, and the notes that it keeps in mind.
 
-`Follower` goes through a voice's rules and keeps track of what the machine knows after each:
-whether a note's length is known yet, whether notes still come in the order of their positions,
-and how loud each level (a note, its echoes, ghosts) may be.
+`Follower` goes through a voice's rules. It keeps track of what the machine knows after each:
+whether a note's length is known yet, whether notes still come in the order of their positions, and
+how loud each level (a note, its echoes, ghosts) may be.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from sonify.music.machine import NOTHING, Lead, Machine, Refusal
 
-__all__ = ["ONE", "Copy", "Follower", "Mask", "Step", "Steps", "q16"]
+__all__ = ["ONE", "Copy", "Follower", "Mask", "Step", "q16"]
 
 ONE = 65536
 """A position in the core's fixed-point times: it counts in 65536ths (16 fraction bits)."""
@@ -51,64 +51,6 @@ class Step:
     c: int = 0
     d: int = 0
     mask: Mask | None = None
-
-
-@dataclass
-class Steps:
-    """A voice's rules as the core takes them.
-
-    Attributes
-    ----------
-    steps : list of Step
-    shifts : list of int
-        Degrees by which each level is moved.
-    loud : list of Lead
-        Up to three, through the velocities.
-    velocities : ndarray of float64, shape (levels, ...)
-        Not rounded. One axis a level, then an axis for each lead, the last lead first.
-    by_chance : list of bool
-        Whether chance makes the notes of each level softer or louder.
-    copies : list of Copy
-        Each kind of note that one place makes.
-    room : float
-        Positions from a note's place to its beginning, at least.
-    when_over : bool
-        Whether they begin when the row is over.
-    mixed : str
-        The rule that may bring notes into another order than their places have.
-    """
-
-    steps: list[Step] = field(default_factory=list)
-    shifts: list[int] = field(default_factory=lambda: [0])
-    loud: list[Lead] = field(default_factory=list)
-    velocities: Reals = field(default_factory=lambda: np.zeros(0))
-    by_chance: list[bool] = field(default_factory=lambda: [False])
-    copies: list[Copy] = field(default_factory=lambda: [Copy(0.0, 1.0)])
-    room: float = 0.0
-    when_over: bool = False
-    mixed: str = ""
-
-    def velocity_table(self, human: bool) -> NDArray[np.int64]:
-        """The velocities as the core takes them: rounded, or `human`, * 2^20 before chance."""
-        rounded = np.clip(np.rint(self.velocities), 1, 127)
-        if not human:
-            return rounded.astype(np.int64)
-        chance = np.reshape(self.by_chance, (-1, *[1] * (self.velocities.ndim - 1)))
-        exact = np.minimum(self.velocities, _LOUDEST)
-        out: NDArray[np.int64] = np.rint(np.where(chance, exact, rounded) * 2**20).astype(np.int64)
-        return out
-
-    def notes(self, positions: int, tones: int) -> int:
-        """The most notes that are due or sounding at once.
-
-        Parameters
-        ----------
-        positions : int
-            Of a row.
-        tones : int
-            How many different ones there are.
-        """
-        return 1 + sum(c.notes(positions, tones) for c in self.copies)
 
 
 @dataclass(frozen=True)
@@ -150,27 +92,105 @@ class Copy:
 
 @dataclass
 class Follower:
-    """What the machine knows of a voice's notes after the rules so far."""
+    """A voice's rules as the core takes them, and what the machine knows of its notes by then.
+
+    Attributes
+    ----------
+    machine : Machine
+    steps : list of Step
+    shifts : list of int
+        Degrees by which each level is moved.
+    loud : list of Lead
+        Up to three, through the velocities.
+    velocities : ndarray of float64, shape (levels, ...)
+        Not rounded. One axis a level, then an axis for each lead, the last lead first.
+    by_chance : list of bool
+        Whether chance makes the notes of each level softer or louder.
+    copies : list of Copy
+        Each kind of note that one place makes.
+    room : float
+        Positions from a note's place to its beginning, at least.
+    when_over : bool
+        Whether they begin when the row is over.
+    mixed : str
+        The rule that may bring notes into another order than their places have.
+    shortest : float
+        Positions from a note's place to its end, at least.
+    near : float
+        Positions from one note to the next, at least.
+    open : str
+        The rule after which lengths are not known at the beginning.
+    order : str
+        The rule after which notes no longer come in the order of their places.
+    after : str
+        The source whose notes come when the row is over.
+    chord : tuple of int or None
+        Notes that begin together, and levels between them.
+    doubled : int
+        How many rules make notes of notes.
+    moved, shaken, fixed, ghosts, twice : bool
+        Whether a rule moved notes, chance moved them, a rule gave all of them a length, zeros sound
+        too, and notes are layered twice (the core makes their notes in turns).
+    onsets : list of ndarray or None
+        For each level, when a note begins, in positions, by the step of its row; None if that is
+        not known.
+    factors : list of list
+        For each level, factors as (lead, values) in the order in which they are multiplied.
+    """
 
     machine: Machine
-    out: Steps
-    shortest: float = 1.0  # positions from a note's place to its end, at least
-    open: str = ""  # the rule after which lengths are not known at the beginning
-    order: str = ""  # the rule after which notes no longer come in the order of their places
-    moved: bool = False
-    # per level, when a note begins, in positions, by the step of its row; None if that is not told
-    onsets: list[Reals | None] = field(default_factory=list)
-    across: bool = False
+    steps: list[Step] = field(default_factory=list)
+    shifts: list[int] = field(default_factory=lambda: [0])
+    loud: list[Lead] = field(default_factory=list)
+    velocities: Reals = field(default_factory=lambda: np.zeros(0))
+    by_chance: list[bool] = field(default_factory=lambda: [False])
+    copies: list[Copy] = field(default_factory=lambda: [Copy(0.0, 1.0)])
+    room: float = 0.0
+    when_over: bool = False
+    mixed: str = ""
+    shortest: float = 1.0
+    near: float = 1.0
+    open: str = ""
+    order: str = ""
+    after: str = ""
+    chord: tuple[int, int] | None = None
     doubled: int = 0
-    chord: tuple[int, int] | None = None  # notes that begin together, and levels between them
-    after: str = ""  # the source whose notes come when the row is over
+    moved: bool = False
+    shaken: bool = False
+    fixed: bool = False
     ghosts: bool = False
-    twice: bool = False  # whether notes are layered twice: the core makes their notes in turns
-    near: float = 1.0  # positions from one note to the next, at least
-    shaken: bool = False  # whether chance moves notes
-    fixed: bool = False  # whether a rule gave all notes a length
-    # per level: factors as (lead, values), in the order in which they are multiplied
+    twice: bool = False
+    onsets: list[Reals | None] = field(init=False)
     factors: list[list[tuple[Lead, Reals]]] = field(default_factory=lambda: [[]])
+
+    def __post_init__(self) -> None:
+        self.onsets = [self.own_onsets()]
+
+    def own_onsets(self) -> Reals:
+        """The beginnings of notes at their own positions."""
+        return np.arange(self.machine.positions, dtype=np.float64)
+
+    def velocity_table(self, human: bool) -> NDArray[np.int64]:
+        """The velocities as the core takes them: rounded, or `human`, * 2^20 before chance."""
+        rounded = np.clip(np.rint(self.velocities), 1, 127)
+        if not human:
+            return rounded.astype(np.int64)
+        chance = np.reshape(self.by_chance, (-1, *[1] * (self.velocities.ndim - 1)))
+        exact = np.minimum(self.velocities, _LOUDEST)
+        out: NDArray[np.int64] = np.rint(np.where(chance, exact, rounded) * 2**20).astype(np.int64)
+        return out
+
+    def notes(self, positions: int, tones: int) -> int:
+        """The most notes that are due or sounding at once.
+
+        Parameters
+        ----------
+        positions : int
+            Of a row.
+        tones : int
+            How many different ones there are.
+        """
+        return 1 + sum(c.notes(positions, tones) for c in self.copies)
 
     def need_order(self, name: str, chords: bool = False) -> None:
         """Refuse notes that come between; `chords` where several at one place do no harm."""
@@ -202,16 +222,11 @@ class Follower:
 
     def add(self, step: Step) -> None:
         """Add a step of the core."""
-        self.out.steps.append(step)
-
-    @property
-    def copies(self) -> list[Copy]:
-        """Each kind of note that one place makes."""
-        return self.out.copies
+        self.steps.append(step)
 
     def change_copies(self, **change: Callable[[Copy], Any]) -> None:
         """Change attributes of each kind of note that one place makes."""
-        self.out.copies = [
+        self.copies = [
             replace(c, **{k: value(c) for k, value in change.items()}) for c in self.copies
         ]
 
@@ -243,25 +258,25 @@ class Follower:
         self.doubled += 1
         if self.doubled > 2:
             raise Refusal("more than two rules that make notes of notes: RAM holds no more of them")
-        have = len(self.out.shifts)
+        have = len(self.shifts)
         if have * (len(fades) + 1) > MOST_LEVELS:
             raise Refusal(f"'{name}' makes more than {MOST_LEVELS} kinds of echo")
-        old, factors = list(self.out.shifts), [list(f) for f in self.factors]
+        old, factors = list(self.shifts), [list(f) for f in self.factors]
         for fade, shift in zip(fades, shifts, strict=True):
-            self.out.shifts += [s + shift for s in old]
-            self.out.by_chance += self.out.by_chance[:have]
+            self.shifts += [s + shift for s in old]
+            self.by_chance += self.by_chance[:have]
             self.factors += [[*f, (NOTHING, np.array([fade]))] for f in factors]
         return have
 
     def add_level(self, name: str, scale: float) -> int:
         """Add one level of notes at their own positions; its number."""
-        level = len(self.out.shifts)
+        level = len(self.shifts)
         if level >= MOST_LEVELS:
             raise Refusal(f"'{name}' makes too many kinds of note")
-        self.out.shifts.append(0)
-        self.out.by_chance.append(False)
+        self.shifts.append(0)
+        self.by_chance.append(False)
         self.factors.append([(NOTHING, np.array([scale]))])
-        self.onsets.append(np.arange(self.machine.positions, dtype=np.float64))
+        self.onsets.append(self.own_onsets())
         return level
 
     def multiply(self, lead: Lead, values: Reals) -> None:

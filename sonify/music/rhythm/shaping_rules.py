@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
+from dataclasses import replace
 from typing import Annotated, ClassVar, Literal
 
 import msgspec
 import numpy as np
-from numpy.typing import NDArray
 
 from sonify.controls import control
 from sonify.music.bit_stream import BitStream, Events, rank_in
@@ -100,11 +100,10 @@ class Held(Rule, frozen=True, tag="held"):
                 f"its own length, which '{f.open}' tells later (put entry last)"
             )
         # from here on the next note ends each one, whatever ended it before
-        f.out.steps = [
-            Step("JOINED", a=1) if s.op == "JOINED" else s for s in f.out.steps if s.op != "HELD"
+        f.steps = [
+            Step("JOINED", a=1) if s.op == "JOINED" else s for s in f.steps if s.op != "HELD"
         ]
         f.add(Step("HELD", a=int(self.across), c=min(q16(self.longest), _LONGEST_HELD)))
-        f.across = self.across
         f.opened("held")
 
 
@@ -162,7 +161,7 @@ class Length(Rule, frozen=True, tag="length"):
 
     def follow(self, f: Follower) -> None:
         f.add(Step("LENGTH", c=q16(self.steps)))
-        f.open, f.across, f.fixed = "", False, True
+        f.open, f.fixed = "", True
         f.shortest = self.steps
         f.change_copies(length=lambda c: self.steps, open=lambda c: False)
 
@@ -191,28 +190,23 @@ class Accents(Rule, frozen=True, tag="accents"):
     pattern: tuple[Annotated[float, msgspec.Meta(ge=0, le=2)], ...] = (1.0, 0.6, 0.8, 0.6)
     by: Literal["position", "place", "character", "row", "note"] = "position"
 
+    def _lead(self, count: int) -> Lead:
+        return Lead("STEP" if self.by == "position" else self.by.upper(), count)
+
     def apply(self, e: Events, m: BitStream) -> Events:
         cycle = np.asarray(self.pattern or (1.0,))
-        at = _COUNTS[self.by](e, m)
-        return e.but(velocity_scale=e.velocity_scale * cycle[at % len(cycle)])
+        if self.by == "note":
+            at = rank_in(m.line(e.index)) % len(cycle)
+        else:
+            at = self._lead(len(cycle)).at(m, e.index)
+        return e.but(velocity_scale=e.velocity_scale * cycle[at])
 
     def follow(self, f: Follower) -> None:
-        pattern = np.asarray(self.pattern or (1.0,))
+        cycle = np.asarray(self.pattern or (1.0,))
+        lead = self._lead(len(cycle))
         if self.by == "note":
             f.need_order("accents by note", chords=True)
             # the number of the rule is put in where the voice's rules are laid down
-            lead = Lead("NOTE", len(pattern), up=len(f.out.steps))
+            lead = replace(lead, up=len(f.steps))
             f.add(Step("COUNT"))
-        else:
-            by = "STEP" if self.by == "position" else self.by.upper()
-            lead = Lead(by, len(pattern))
-        f.multiply(lead, pattern)
-
-
-_COUNTS: dict[str, Callable[[Events, BitStream], NDArray[np.int64]]] = {
-    "position": lambda e, m: e.index % m.positions,
-    "place": lambda e, m: m.in_character(e.index),
-    "character": lambda e, m: m.character(e.index),
-    "row": lambda e, m: m.row(e.index),
-    "note": lambda e, m: rank_in(m.line(e.index)),
-}
+        f.multiply(lead, cycle)

@@ -149,7 +149,7 @@ class Entry(Rule, frozen=True, tag="entry"):
         f.add(Step("ENTRY", c=q16(self.steps)))
         f.move(lambda onset: onset + self.steps)
         f.later(self.steps)
-        f.out.room += self.steps
+        f.room += self.steps
 
 
 class Strum(Rule, frozen=True, tag="strum"):
@@ -269,17 +269,17 @@ class Humanise(Rule, frozen=True, tag="humanise"):
         chord = f.order == "layered"
         if chord and (f.ghosts or f.chord is None or f.after == "row-end-chords"):
             raise Refusal(
-                "'humanise' of chords that are not all alike: which chance each note has hangs on "
-                "those that sound beside it (put layered last)"
+                "'humanise' of chords that are not all alike: which chance each note has depends "
+                "on those that sound beside it (put layered last)"
             )
         if self.time:
             self._shake(f, chord)
         if self.force:
             f.add(Step("FORCE", a=int(chord), c=round(self.force * _UNIT), d=self.seed))
-            f.out.by_chance = [True for _ in f.out.by_chance]
+            f.by_chance = [True for _ in f.by_chance]
 
     def _shake(self, f: Follower, chord: bool) -> None:
-        if f.out.room < self.time - 1e-9:
+        if f.room < self.time - 1e-9:
             raise Refusal(
                 f"the rhythm rule 'humanise': {self.why_not} (put "
                 f'{{ rule = "entry", steps = {self.time:g} }} before it, or take time = 0)'
@@ -292,9 +292,9 @@ class Humanise(Rule, frozen=True, tag="humanise"):
         f.add(Step("SHAKE", a=int(chord), c=round(self.time * _UNIT), d=self.seed))
         f.onsets = [None for _ in f.onsets]
         f.later(self.time)
-        f.out.room -= self.time
+        f.room -= self.time
         if chord or f.near < 2 * self.time:
-            f.out.mixed = "humanise"
+            f.mixed = "humanise"
         f.moved, f.shaken, f.order, f.chord = True, True, "humanise", None
         f.change_copies(together=lambda c: False)
 
