@@ -33,6 +33,9 @@ SURE = 0.9
 AT_WEB = 0.4
 """Positions from the profile's delay from which on data holes pass with the clock's webs."""
 
+LEAST_PART = 3
+"""Positions of a row that must be in the log: of fewer, nobody can tell whether they were read."""
+
 LEAST_ROWS = 2
 """Rows' worth of bits that a log must hold for that."""
 
@@ -185,8 +188,7 @@ def observe_log(
         at_start = np.searchsorted(clock.pulse_slot[good], alignment.start)
         first = np.append(np.flatnonzero(good), len(clock.pulse_s))[at_start]
     else:
-        solid = 1.0 if (float(np.nanmedian(web)) < middle) == low else -1.0
-        alignment, first = align_next_position(seen, solid, design, alignment, clock)
+        alignment, first = align_next_position(seen, design, alignment, clock)
     # a doubled pulse has a sample of its own
     own = sampling.levels(sums, clock, clock.pulse_s, delay)
     pulse_hole = np.where(np.isfinite(own), (own < used) == low, -1).astype(np.int8)
@@ -194,6 +196,7 @@ def observe_log(
     bits, time = _counted(clock, pulse_hole, design, alignment, first)
     slot = alignment.start[:, None] + np.arange(n + 3)
     there = (slot >= 0) & (slot < len(seen))
+    there[there[:, :n].sum(axis=1) < LEAST_PART] = False
     slot = np.clip(slot, 0, len(seen) - 1)
     rows, place = np.arange(design.rows)[:, None], (slot[:, :n] + phase) % n
 
@@ -241,7 +244,7 @@ def _counted(
     origin: int | None = None
     for r, start in enumerate(alignment.start.tolist()):
         skipped, j0 = max(0, -start), max(0, int(first[r]))
-        if skipped >= n or j0 >= count:
+        if min(n - skipped, count - j0) < LEAST_PART:
             continue
         if origin is None:
             origin = j0 - skipped - (start + alignment.phase) % n

@@ -1,10 +1,7 @@
 """Align a log with the disc on a player that reads on at the next position, whatever it is.
 
 The machine reads one turn of clock pulses, moves the stage, and goes on with the first pulse after
-that. So each row starts at a pulse, a steady time after the one before; and while the stage moves,
-the row it leaves fades from the data channel and the one it comes to rises. Both together give the
-pulse with which each row started, even where the move lasts almost a whole number of positions and
-either alone leaves it open.
+that. So each row starts at a pulse, a steady time after the one before.
 """
 
 from __future__ import annotations
@@ -15,15 +12,12 @@ from numpy.typing import NDArray
 from sonify.recover.diagnosis.alignment import Alignment, Design, agreement, signs_of
 from sonify.recover.diagnosis.row_order import FIRST
 from sonify.recover.diagnosis.starts import NEAR, Pulses, best_starts, sums_over_rows
-from sonify.recover.diagnosis.travel import Travel
 from sonify.recover.signal.pulses import PulseClock
 
 __all__ = ["align_next_position"]
 
 Reals = NDArray[np.float64]
 Index = NDArray[np.int64]
-
-ROUNDS = 4  # in which row starts and the picture of the stage's travel improve each other
 
 
 def _pulses(clock: PulseClock, phase: int, n: int, before: int, after: int) -> Pulses:
@@ -40,7 +34,7 @@ def _pulses(clock: PulseClock, phase: int, n: int, before: int, after: int) -> P
 
 
 def align_next_position(
-    seen: Reals, material: float, design: Design, guess: Alignment, clock: PulseClock
+    seen: Reals, design: Design, guess: Alignment, clock: PulseClock
 ) -> tuple[Alignment, Index]:
     """Find when each row was read.
 
@@ -48,8 +42,6 @@ def align_next_position(
     ----------
     seen : ndarray, shape (slots,)
         From -1 for a zero to 1 for a one; 0 where nothing is known.
-    material : float
-        How the solid material between the rows reads, on the same scale.
     design : Design
     guess : Alignment
         By the rows alone.
@@ -72,25 +64,16 @@ def align_next_position(
     value = np.where(there, seen[np.clip(slot, 0, len(seen) - 1)], 0.0)
     window = start[:, None] + np.arange(-NEAR, n + NEAR)
     signs = signs_of(design.grid)[seen_row[:, None], pulses.place[window]]
-    fit = sums_over_rows(value[window] * signs) / n
+    fit = value[window] * signs
     inside = (guess.start >= 0) & (guess.start + n <= len(seen))
-    wrong = float(np.median(1 - fit[inside].max(axis=1))) / 2 if inside.any() else 0.5
-    bits = 0.5 * n * np.log(1 / np.clip(wrong, 0.002, 0.4) - 1)
-    gain = bits * fit
+    best = sums_over_rows(fit)[inside].max(axis=1) / n
+    wrong = float(np.median(1 - best)) / 2 if len(best) else 0.5
+    bit = 0.5 * np.log(1 / np.clip(wrong, 0.002, 0.4) - 1)
+    # while nothing is read, either bit is equally likely
+    gain = sums_over_rows(bit * fit - (bit - np.log(2)) * there[window])
     if inside[0]:
-        gain[0] += bits * FIRST * pulses.at_index(at[0])
-    last = at + n - 1
-    travel = Travel(
-        seen, material, design.grid[seen_row], np.append(np.diff(seen_row) == 1, False), phase,
-        clock.slot_s, slot[last], pulses.time_s[last], design.move_s, float(np.sqrt(max(0, wrong))),
-    )  # fmt: skip
-    judge = travel.picture if travel.steady else None
-    order, _ = best_starts(gain, at, pulses, design, design.move_s, judge)
-    for _ in range(ROUNDS if travel.steady else 0):
-        shown = gain + travel.picture(order)[0]
-        old, (order, _) = order, best_starts(shown, at, pulses, design, design.move_s)
-        if (order == old).all():
-            break
+        gain[0] += n * bit * FIRST * pulses.at_index(at[0])
+    order, _ = best_starts(gain, at, pulses, design, design.move_s)
     start = at[np.arange(len(at)), order]
     # a row that starts with a doubled pulse has its first whole position after it
     place = np.ceil(pulses.slot[start] - 1e-6).astype(np.int64)

@@ -32,7 +32,6 @@ ASIDE = 1e-4  # how often a row starts elsewhere than the move says
 JITTER_S = 0.7e-3  # standard deviation of the moment at which the stage is ready
 LIKE_PROFILE = 0.25  # standard deviation of the move around the profile's, as a share of it
 AT_INDEX = 2.0  # log odds for a first row that starts with the disc's first position
-TRIED = 24  # orders of rows that are judged by what lies between them
 
 
 @dataclass(frozen=True, eq=False)
@@ -176,7 +175,6 @@ def best_starts(
     pulses: Pulses,
     design: Design,
     move_s: float,
-    judge: Callable[[Index], tuple[Reals, float]] | None = None,
 ) -> tuple[Index, float]:
     """The likeliest start of each row, as a choice among pulses, and the time of the stage's move.
 
@@ -190,8 +188,6 @@ def best_starts(
         The pulses to choose from.
     move_s : float
         Near which the move is sought.
-    judge : callable, optional
-        From an order to a pair whose second value is the log likelihood of what lies between rows.
     """
     n, (rows, choices) = design.positions, at.shape
     usual = float(np.median(np.diff(pulses.time_s)))
@@ -225,12 +221,7 @@ def best_starts(
     orders, which = np.unique(orders, axis=0, return_inverse=True)
     total = np.full(len(orders), -np.inf)
     np.logaddexp.at(total, which.reshape(-1), likely)
-    if judge is not None:
-        tried = np.argsort(-total, kind="stable")[:TRIED]
-        judged = [total[k] + judge(orders[k])[1] for k in tried]
-        best = int(tried[int(np.argmax(judged))])
-    else:
-        best = int(np.argmax(total))
+    best = int(np.argmax(total))
     return orders[best], float(np.median(moves[which.reshape(-1) == best]))
 
 
