@@ -129,7 +129,6 @@ def _classes(table: dict[str, Any]) -> list[dict[str, Any]]:
 def tables() -> dict[str, Any]:
     """All tables, ready for JSON."""
     from sonify import __version__
-    from sonify.disc.code.alphabets import ALPHABETS
     from sonify.disc.code.code import Code
     from sonify.disc.geometry.fit import FitSpec
     from sonify.disc.layout import Layout
@@ -182,7 +181,6 @@ def tables() -> dict[str, Any]:
         "rules": _classes(RULES),
         "sources": [{"name": s.name, "about": s.about} for s in SOURCES.values()],
         "fills": [{"name": f.name, "about": f.about} for f in FILLS.values()],
-        "alphabets": [{"name": a.name, "about": a.about} for a in ALPHABETS.values()],
         "programs": list(PROGRAMS),
         "families": list(FAMILIES),
         "locks": LOCKS,

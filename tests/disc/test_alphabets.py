@@ -14,8 +14,8 @@ from hypothesis import strategies as st
 
 from sonify.disc.code.alphabets import ALPHABETS, ITA2_FIGURES, ITA2_LETTERS
 from sonify.disc.code.code import Code
-from sonify.disc.code.decoding import decode
-from sonify.disc.code.encoding import encode
+from sonify.disc.code.decoding import Decoding, decode_grid
+from sonify.disc.code.encoding import encode_grid
 from sonify.errors import InputError
 
 # ITU-T S.1, table of combinations: letter, figure, elements 1 to 5 (typed in by hand from memory)
@@ -28,6 +28,16 @@ Y 6 ZAZAZ    Z + ZAAAZ
 """
 S1 = TABLE.split()
 NAMED = {"ENQ": "\x05", "BEL": "\a", "none": "\ufffd"}
+
+
+def encode(text: str, code: Code) -> np.ndarray:
+    """A message as bits in reading order."""
+    return encode_grid(text, code, 1).reshape(-1)
+
+
+def decode(bits: np.ndarray, code: Code) -> Decoding:
+    """Bits in reading order as a message."""
+    return decode_grid(bits[None], code)
 
 
 def test_ita2_is_the_table_of_itu_t_s1():

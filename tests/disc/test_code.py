@@ -17,11 +17,17 @@ from sonify.disc.code import gf256, reed_solomon
 from sonify.disc.code.checks import crc16, crc_units
 from sonify.disc.code.code import Code
 from sonify.disc.code.decoding import FAILED, GOOD, REPAIRED, decode_grid
-from sonify.disc.code.encoding import encode, encode_grid, message_units, room
+from sonify.disc.code.encoding import encode_grid, message_units, room
 from sonify.disc.code.framing import ETX, STX, SYN
 from sonify.disc.disc import Disc
 from sonify.disc.layout import Layout
 from sonify.errors import InputError
+
+
+def encode(text: str, code: Code) -> np.ndarray:
+    """A message as bits in reading order."""
+    return encode_grid(text, code, 1).reshape(-1)
+
 
 TEXTS = {
     "ascii": "WIND SW 6, CLOUD BASE 900 M",
@@ -449,7 +455,11 @@ def test_no_wrong_message_is_passed(check: str, framing: str) -> None:
         ("", Code(), "empty"),
         ("grün", Code(), "character 3 is 'ü': the alphabet ascii lacks it; utf-8 has it"),
         ("fog", Code(alphabet="ita2"), "or write it as a capital"),
-        ("A\x03B", Code(framing="framed"), "character 2 is U+0003: ETX is kept for the framing"),
+        (
+            "A\x03B",
+            Code(framing="framed"),
+            "character 2 is U+0003: ETX is reserved for the framing",
+        ),
         ("A\0B", Code(), "character code 0"),
         ("A", Code(alphabet="ita2", framing="framed"), "which ita2 lacks"),
         ("A", Code(redundancy=0.5), "redundancy is for the check reed-solomon"),

@@ -178,7 +178,7 @@ def test_every_control_has_a_name_and_plain_words(studio: Studio) -> None:
         if f.get("control") != "skip" and not (f["label"] and len(f["help"]) > 4)
     ]
     assert silent == []
-    for table in ("scales", "sources", "fills", "alphabets", "presets", "downloads"):
+    for table in ("scales", "sources", "fills", "presets", "downloads"):
         assert [one["name" if "name" in one else "label"] for one in tables[table]]
         assert all(one.get("about") or one.get("help") for one in tables[table]), table
 

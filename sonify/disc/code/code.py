@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from sonify.controls import control
 from sonify.disc.code.alphabets import ALPHABETS
-from sonify.disc.code.checks import CHECKS
 from sonify.disc.code.reed_solomon import DEFAULT_REDUNDANCY
 from sonify.errors import InputError
 from sonify.settings import Settings
@@ -71,9 +70,14 @@ class Code(Settings, frozen=True):
         return ALPHABETS[self.alphabet].unit_bits
 
     @property
+    def parity(self) -> bool:
+        """Whether each code unit has a parity bit."""
+        return self.check == "parity"
+
+    @property
     def unit_bits(self) -> int:
         """Bits on the disc of one code unit, its parity bit included."""
-        return self.data_bits + CHECKS[self.check].unit_bits
+        return self.data_bits + self.parity
 
     @property
     def share(self) -> float:

@@ -13,7 +13,7 @@ from sonify.disc.code.units import check_text, to_units, units_to_bits
 from sonify.disc.layout import MAX_BITS
 from sonify.errors import InputError
 
-__all__ = ["encode", "encode_grid", "message_units", "room", "rows_for"]
+__all__ = ["encode_grid", "message_units", "room", "rows_for"]
 
 Bits = NDArray[np.int8]
 
@@ -37,34 +37,6 @@ def message_units(text: str, code: Code) -> NDArray[np.uint8]:
     if framing.head:
         units = np.concatenate((np.array(framing.head, np.uint8), units))
     return units
-
-
-def _to_bits(units: NDArray[np.uint8], code: Code) -> Bits:
-    return units_to_bits(units, code.data_bits, code.bit_order, parity=code.check == "parity")
-
-
-def encode(text: str, code: Code) -> Bits:
-    """A message as bits in reading order, not yet filled up to whole rows.
-
-    Parameters
-    ----------
-    text : str
-        The message, at least one character.
-    code : Code
-        With any check but reed-solomon, which needs rows: see `encode_grid`.
-
-    Returns
-    -------
-    ndarray of int8, shape (bits,)
-
-    Raises
-    ------
-    InputError
-        No text, or a character that the alphabet lacks.
-    """
-    if code.check == "reed-solomon":
-        raise InputError("reed-solomon needs rows; use encode_grid", place="code.check")
-    return _to_bits(message_units(text, code), code)
 
 
 def rows_for(units: int, code: Code, positions: int) -> int:
@@ -102,16 +74,14 @@ def encode_grid(text: str, code: Code, positions: int) -> Bits:
         No text, a character that the alphabet lacks, or more bits than a disc may have.
     """
     units = message_units(text, code)
-    rows = 1
-    if len(units) * code.unit_bits <= MAX_BITS:
+    rows = -(-len(units) * code.unit_bits // positions)
+    if rows * positions <= MAX_BITS:
         rows = rows_for(len(units), code, positions)
-    else:
-        rows = -(-len(units) * code.unit_bits // positions)
     if rows * positions > MAX_BITS:
         raise InputError(
             f"{rows * positions:,} positions are too many; at most {MAX_BITS:,}", place="message"
         )
-    bits = _to_bits(units, code)
+    bits = units_to_bits(units, code)
     if code.check == "reed-solomon":
         plan = reed_solomon.plan(rows, positions, code.share)
         return reed_solomon.protect(bits, plan).reshape(rows, positions)

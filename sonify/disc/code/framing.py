@@ -1,4 +1,4 @@
-"""Framings: what stands before and after the text. A table, one row a framing.
+"""Framings: what stands before and after the text.
 
 `framed` follows the basic mode of ISO 1745: SYN SYN STX text ETX, with the control characters
 of ISO/IEC 646. A reader that finds two SYN and one STX knows where the text begins, which way
@@ -8,7 +8,9 @@ mirroring or inversion of these three characters gives them again.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from collections.abc import Mapping
+from types import MappingProxyType
+from typing import NamedTuple
 
 __all__ = ["ETX", "FRAMINGS", "STX", "SYN", "TRANSMISSION_CONTROLS", "Framing"]
 
@@ -29,42 +31,26 @@ TRANSMISSION_CONTROLS = {
 """The ten transmission control characters of ISO/IEC 646, which ISO 1745 keeps out of a text."""
 
 
-@dataclass(frozen=True)
-class Framing:
-    """One framing.
+class Framing(NamedTuple):
+    """A framing.
 
     Attributes
     ----------
-    name : str
-        Its name in disc files.
-    about : str
-        One line for help and docs.
     head : tuple of int
         Code units before the text.
     end : int or None
         The code unit after the text; None where the text ends with its last unit that is not
         zero.
     reserved : dict
-        Characters that the text may not hold, with their names.
+        Characters that the text may not contain, with their names.
     """
 
-    name: str
-    about: str
     head: tuple[int, ...] = ()
     end: int | None = None
-    reserved: dict[str, str] = field(default_factory=dict, repr=False)
+    reserved: Mapping[str, str] = MappingProxyType({})
 
 
 FRAMINGS: dict[str, Framing] = {
-    f.name: f
-    for f in (
-        Framing("plain", "characters, the last row filled up with zeros"),
-        Framing(
-            "framed",
-            "SYN SYN STX text ETX, after ISO 1745",
-            (SYN, SYN, STX),
-            ETX,
-            TRANSMISSION_CONTROLS,
-        ),
-    )
+    "plain": Framing(),
+    "framed": Framing((SYN, SYN, STX), ETX, TRANSMISSION_CONTROLS),
 }

@@ -3,8 +3,8 @@
 The field is GF(2)[x] / (x^8 + x^4 + x^3 + x^2 + 1) with the generator 2, and the roots of the
 code's generator polynomial are 2^0, 2^1, ... (the field and the code of ISO/IEC 18004).
 
-Every step runs on all codewords in step: a disc of ten million bits has thousands of them. The
-method is that of R. E. Blahut, *Theory and Practice of Error Control Codes* (1983): the
+Each step is done for all codewords at once: a disc of ten million bits has thousands. The method
+is that of R. E. Blahut, *Theory and Practice of Error Control Codes* (1983): the
 Berlekamp-Massey algorithm started from the erasure locator, a search for the roots at every
 place, and Forney's formula for the values.
 """
@@ -79,6 +79,13 @@ def checks(data: Symbols, count: int) -> Symbols:
     return left
 
 
+@lru_cache(maxsize=2)
+def _powers(length: int, count: int) -> Symbols:
+    """Every symbol at every place times the powers of the roots, (places, symbols, roots)."""
+    powers = EXP[np.outer(np.arange(length)[::-1], np.arange(count)) % 255]
+    return np.moveaxis(PRODUCT[:, powers], 0, 1).copy()
+
+
 def syndromes(words: Symbols, count: int) -> Symbols:
     """The values of codewords at the roots of the code; all zero for a valid one.
 
@@ -86,15 +93,9 @@ def syndromes(words: Symbols, count: int) -> Symbols:
     -------
     ndarray of uint8, shape (codewords, count)
     """
-    n = words.shape[1]
-    powers = EXP[np.outer(np.arange(n)[::-1], np.arange(count)) % 255]
     out = np.zeros((len(words), count), np.uint8)
-    if len(words) < 256:
-        for i in range(n):
-            out ^= PRODUCT[words[:, i, None], powers[i]]
-    else:
-        for i in range(n):
-            out ^= np.ascontiguousarray(PRODUCT[:, powers[i]])[words[:, i]]
+    for place, table in enumerate(_powers(words.shape[1], count)):
+        out ^= table[words[:, place]]
     return out
 
 
@@ -107,7 +108,7 @@ class Corrected(NamedTuple):
         Corrected where `ok`, as they came elsewhere.
     ok : ndarray of bool, shape (codewords,)
     spare : ndarray of int64, shape (codewords,)
-        Check symbols that the correction left over to vouch for it.
+        Check symbols that the correction did not need, and that confirm it.
     """
 
     words: Symbols
@@ -129,26 +130,21 @@ def correct(words: Symbols, count: int, erased: NDArray[np.bool_] | None = None)
     Returns
     -------
     Corrected
-        A codeword beyond the bound is either told (`ok` false) or, as with every code of
-        this kind, taken for another one: a check of the whole has to tell that.
+        A codeword beyond the bound is either refused (`ok` false) or, as with every code of
+        this kind, taken for another one, which only a check of the whole can detect.
     """
     words = np.array(words, np.uint8)
-    spare = np.full(len(words), count, np.int64)
-    ok = np.ones(len(words), bool)
-    if erased is not None:
-        spare -= erased.sum(axis=1)
-        ok = spare >= 0
-        start = np.where(erased, np.uint8(0), words)
-    else:
-        start = words
+    erased = np.zeros(words.shape, bool) if erased is None else erased
+    spare = count - erased.sum(axis=1)
+    ok = spare >= 0
+    start = np.where(erased, np.uint8(0), words)
     wrong = syndromes(start, count)
     dirty = np.any(wrong, axis=1)
     words[ok & ~dirty] = start[ok & ~dirty]
     todo = np.flatnonzero(ok & dirty)
     for at in range(0, len(todo), BATCH):
         some = todo[at : at + BATCH]
-        marks = None if erased is None else erased[some]
-        fixed, good, used = _solve(start[some], wrong[some], count, marks)
+        fixed, good, used = _solve(start[some], wrong[some], count, erased[some])
         ok[some] = good
         words[some[good]] = fixed[good]
         spare[some] = count - used
@@ -192,17 +188,12 @@ def _locator(
 
 
 def _solve(
-    words: Symbols, wrong: Symbols, count: int, erased: NDArray[np.bool_] | None
+    words: Symbols, wrong: Symbols, count: int, erased: NDArray[np.bool_]
 ) -> tuple[Symbols, NDArray[np.bool_], NDArray[np.int64]]:
     """Codewords corrected, whether that is so, and the check symbols that it took."""
     m, n = words.shape
-    if erased is None:
-        erasures = np.zeros(m, np.int64)
-        start = np.zeros((m, count + 1), np.uint8)
-        start[:, 0] = 1
-    else:
-        erasures = erased.sum(axis=1)
-        start = _erasure_locator(erased, count)
+    erasures = erased.sum(axis=1)
+    start = _erasure_locator(erased, count)
     locator, length = _locator(wrong, count, start, erasures)
     used = 2 * length - erasures
     degree = count - np.argmax(locator[:, ::-1] != 0, axis=1)
@@ -220,17 +211,14 @@ def _solve(
     for j in range(count):
         evaluator[:, j:] ^= PRODUCT[locator[:, j, None], wrong[:, : count - j]]
     word, place = np.nonzero(found)
-    over = np.zeros(len(word), np.uint8)
-    under = np.zeros(len(word), np.uint8)
+    over, under = np.zeros((2, len(word)), np.uint8)
     power = inverse[place]
     for j in range(count):
         over ^= PRODUCT[evaluator[word, j], EXP[power * j % 255]]
         if j % 2 == 0:  # the formal derivative keeps the odd powers, each lowered by one
             under ^= PRODUCT[locator[word, j + 1], EXP[power * j % 255]]
-    root = (n - 1 - place) % 255
-    size = PRODUCT[EXP[root], over]
-    size = PRODUCT[size, EXP[(255 - LOG[under]) % 255]]
     fixed = words.copy()
-    fixed[word, place] ^= size
+    over = PRODUCT[EXP[(n - 1 - place) % 255], over]
+    fixed[word, place] ^= PRODUCT[over, EXP[(255 - LOG[under]) % 255]]
     good &= ~np.any(syndromes(fixed, count), axis=1)
     return fixed, good, used

@@ -1,10 +1,9 @@
-"""The reed-solomon check: what is added to a disc's bits so that a whole row may be lost.
+"""The reed-solomon check: lets a disc lose a whole row.
 
-The grid, read row by row, is cut into symbols of eight bits. First comes the text, filled up with
-zeros, then a CRC-32 over it, then the check symbols. Symbols go to the codewords in turn, so
-that those of one row are shared out evenly: no codeword loses more symbols with a row than it has
-check symbols. The CRC tells a codeword that was taken for another one, which a Reed-Solomon
-code alone can't.
+The grid, read row by row, is cut into symbols of eight bits: the text, padded with zeros, a CRC-32
+over it, and the check symbols. Symbols go to the codewords in turn, so that those of one row are
+spread evenly: no codeword loses more symbols with a row than it has check symbols. The CRC detects
+a codeword that was taken for another one, which a Reed-Solomon code alone can't.
 
 The CRC is CRC-32/ISO-HDLC of the catalogue of parametrised CRC algorithms (G. Cook), check value
 CBF43926 over "123456789".
@@ -26,20 +25,21 @@ from sonify.disc.code import gf256
 __all__ = ["DEFAULT_REDUNDANCY", "Plan", "Repair", "plan", "protect", "repair", "rows_for"]
 
 Bits = NDArray[np.int8]
-Kind = TypeVar("Kind", np.uint8, np.bool_)
+Kind = TypeVar("Kind", np.uint8, np.bool_, np.int64)
 
 DEFAULT_REDUNDANCY = 0.25
 CRC_SYMBOLS = 4
 TRUSTED_SPARE = 4
 """Check symbols left over that vouch for a codeword without the CRC: one in 2^32 passes by
 chance."""
+MOST_TRIALS = 1_000_000
 MOST_SUSPECTS = 64
 SCAN = 64
 
 
 @dataclass(frozen=True)
 class Plan:
-    """How the symbols of a grid are shared out.
+    """How the symbols of a grid are divided among codewords.
 
     Attributes
     ----------
@@ -51,8 +51,6 @@ class Plan:
         Symbols of the longest codeword, at most 255.
     checks : int
         Check symbols a codeword.
-    lost : int
-        The most symbols that one codeword loses with one row.
     """
 
     rows: int
@@ -61,7 +59,6 @@ class Plan:
     codewords: int
     length: int
     checks: int
-    lost: int
 
     @property
     def fits(self) -> bool:
@@ -101,7 +98,7 @@ def plan(rows: int, positions: int, redundancy: float) -> Plan:
     )
     lost = ceil(max(0, touched) / codewords)
     checks = max(ceil(redundancy * length - 1e-9), lost, 2)
-    return Plan(rows, positions, symbols, codewords, length, checks, lost)
+    return Plan(rows, positions, symbols, codewords, length, checks)
 
 
 def rows_for(bits: int, positions: int, redundancy: float) -> int:
@@ -113,10 +110,8 @@ def rows_for(bits: int, positions: int, redundancy: float) -> int:
         fails, high = high, 2 * high
     while high - fails > SCAN:
         middle = (fails + high) // 2
-        if plan(middle, positions, redundancy).data_bits >= bits:
-            high = middle
-        else:
-            fails = middle
+        enough = plan(middle, positions, redundancy).data_bits >= bits
+        fails, high = (fails, middle) if enough else (middle, high)
     # roundings make one row more hold less here and there, so the last stretch is walked
     for rows in range(max(low, high - SCAN), high):
         if plan(rows, positions, redundancy).data_bits >= bits:
@@ -139,18 +134,23 @@ def _crc(data: NDArray[np.uint8]) -> NDArray[np.uint8]:
     return np.frombuffer(zlib.crc32(data.tobytes()).to_bytes(CRC_SYMBOLS, "big"), np.uint8)
 
 
-def protect(bits: Bits, plan: Plan) -> Bits:
-    """Bits of text as all the bits of a grid, shape (rows * positions,)."""
-    data = np.zeros(plan.data_symbols, np.uint8)
-    packed = np.packbits(bits.view(np.uint8))
-    data[: len(packed)] = packed
-    whole = np.concatenate((data, _crc(data)))
-    body = np.concatenate((whole, np.zeros(plan.codewords * plan.checks, np.uint8)))
-    words = _words(body, plan)
-    words[:, -plan.checks :] = gf256.checks(words[:, : -plan.checks], plan.checks)
+def _bits(words: NDArray[np.uint8], plan: Plan) -> Bits:
+    """All the bits of a grid, the last ones zero."""
     out = np.zeros(plan.rows * plan.positions, np.int8)
     out[: 8 * plan.symbols] = np.unpackbits(_symbols(words, plan)).view(np.int8)
     return out
+
+
+def protect(bits: Bits, plan: Plan) -> Bits:
+    """Bits of text as all the bits of a grid, shape (rows * positions,)."""
+    body = np.zeros(plan.symbols, np.uint8)
+    packed = np.packbits(bits.view(np.uint8))
+    body[: len(packed)] = packed
+    data = plan.data_symbols
+    body[data : data + CRC_SYMBOLS] = _crc(body[:data])
+    words = _words(body, plan)
+    words[:, -plan.checks :] = gf256.checks(words[:, : -plan.checks], plan.checks)
+    return _bits(words, plan)
 
 
 @dataclass(frozen=True, eq=False)
@@ -160,95 +160,69 @@ class Repair:
     Attributes
     ----------
     bits : ndarray of int8, shape (rows * positions,)
-        With all that could be repaired.
+        Repaired where possible.
     bad : ndarray of bool, shape (rows * positions,)
         Bits that no check confirms.
     valid : bool
         Whether the check confirms the whole text.
     beyond : int
         Codewords that could not be repaired.
-    row : int or None
-        The row that was wrong without being marked so, where leaving it out gave the text.
     """
 
     bits: Bits
     bad: NDArray[np.bool_]
     valid: bool
     beyond: int
-    row: int | None = None
 
 
 def repair(flat: Bits, plan: Plan) -> Repair:
     """Check and repair the bits of a grid; -1 is an erasure.
 
-    Where the checks fail, each row in turn is taken for lost: a stage that stood beside its row
-    gives wrong bits and no unknown ones.
+    If the checks fail, each row in turn is taken for lost: a stage beside its row gives wrong
+    bits and no unknown ones.
     """
     used = flat[: 8 * plan.symbols].reshape(-1, 8)
-    symbols = np.packbits(used > 0, axis=1)[:, 0]
     erased = np.any(used < 0, axis=1)
-    some = bool(erased.any())
-    words = _words(symbols, plan)
-    marks = _words(erased, plan) if some else None
+    words = _words(np.packbits(used > 0, axis=1)[:, 0], plan)
+    marks = _words(erased, plan)
     found = gf256.correct(words, plan.checks, marks)
-    if _vouched(found, plan):
-        return _whole(found, plan)
-    row = _lost_row(words, erased, found, plan)
-    if row is not None:
-        return row
-    trusted = found.ok & (
-        ~np.any(found.words != words, axis=1) & (True if marks is None else ~marks.any(axis=1))
-        | (found.spare >= TRUSTED_SPARE)
-    )
-    bits = flat.copy()
-    fixed = np.where(trusted[:, None], found.words, words)
-    sure = np.repeat(_symbols(np.repeat(trusted[:, None], plan.length, axis=1), plan), 8)
-    new = np.unpackbits(_symbols(fixed, plan)).view(np.int8)
-    bits[: len(new)] = np.where(sure, new, flat[: len(new)])
+    whole = found.words if _vouched(found, plan) else _without_a_row(words, erased, found, plan)
     bad = np.zeros(len(flat), bool)
+    if whole is not None:
+        return Repair(_bits(whole, plan), bad, True, 0)
+    as_read = ~np.any((found.words != words) | marks, axis=1)
+    trusted = found.ok & (as_read | (found.spare >= TRUSTED_SPARE))
+    sure = np.repeat(_symbols(np.repeat(trusted[:, None], plan.length, axis=1), plan), 8)
+    bits = _bits(found.words, plan)
+    bits[: len(sure)][~sure] = flat[: len(sure)][~sure]
     bad[: len(sure)] = ~sure
-    bits[len(sure) :] = 0
     return Repair(bits, bad, False, int(np.count_nonzero(~found.ok)))
 
 
 def _vouched(found: gf256.Corrected, plan: Plan) -> bool:
-    if not found.ok.all():
-        return False
     symbols = _symbols(found.words, plan)[: plan.data_symbols + CRC_SYMBOLS]
     data, crc = symbols[:-CRC_SYMBOLS], symbols[-CRC_SYMBOLS:]
-    return bool(np.array_equal(crc, _crc(data)))
+    return bool(found.ok.all() and np.array_equal(crc, _crc(data)))
 
 
-def _whole(found: gf256.Corrected, plan: Plan, row: int | None = None) -> Repair:
-    total = plan.rows * plan.positions
-    bits = np.zeros(total, np.int8)
-    bits[: 8 * plan.symbols] = np.unpackbits(_symbols(found.words, plan)).view(np.int8)
-    return Repair(bits, np.zeros(total, bool), True, 0, row)
-
-
-def _lost_row(
+def _without_a_row(
     words: NDArray[np.uint8], erased: NDArray[np.bool_], found: gf256.Corrected, plan: Plan
-) -> Repair | None:
-    """The repair that leaving one row out gives, where just one row does."""
-    if plan.rows * plan.length > 1_000_000:
+) -> NDArray[np.uint8] | None:
+    """The codewords that leaving one row out gives, if all rows that can be left out agree."""
+    if plan.rows * plan.length > MOST_TRIALS:
         return None
-    # the codeword in the worst state sorts out most rows at little cost
-    worst = int(np.argmin(np.where(found.ok, found.spare, -1)))
-    starts = np.arange(plan.rows) * plan.positions
-    first = starts // 8
-    last = np.minimum((starts + plan.positions - 1) // 8, plan.symbols - 1)
+    first = np.arange(plan.rows)[:, None] * plan.positions // 8
+    last = (np.arange(1, plan.rows + 1)[:, None] * plan.positions - 1) // 8
     at = np.arange(plan.symbols)
-    pad = plan.codewords * plan.length - plan.symbols
-    own = at[(at + pad) % plan.codewords == worst]
-    masks = np.zeros((plan.rows, plan.length), bool)
-    masks[:, plan.length - len(own) :] = (own >= first[:, None]) & (own <= last[:, None])
-    masks[:, plan.length - len(own) :] |= erased[own]
+    # the codeword in the worst state rules out most rows at little cost
+    worst = int(np.argmin(np.where(found.ok, found.spare, -1)))
+    own = _words(at + 1, plan)[worst] - 1
+    masks = (own >= first) & (own <= last) | _words(erased, plan)[worst]
     trial = gf256.correct(np.repeat(words[worst][None], plan.rows, axis=0), plan.checks, masks)
-    repairs = []
+    passed = {}
     for row in np.flatnonzero(trial.ok)[:MOST_SUSPECTS]:
-        gone = erased | ((at >= first[row]) & (at <= last[row]))
+        gone = (at >= first[row]) & (at <= last[row]) | erased
         whole = gf256.correct(words, plan.checks, _words(gone, plan))
         if _vouched(whole, plan):
-            repairs.append(_whole(whole, plan, int(row)))
-    texts = {r.bits.tobytes() for r in repairs}
-    return repairs[0] if len(texts) == 1 else None
+            passed[whole.words.tobytes()] = whole.words
+    return next(iter(passed.values())) if len(passed) == 1 else None

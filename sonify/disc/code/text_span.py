@@ -1,4 +1,4 @@
-"""Where in its units the text stands, and what follows of wrong or unknown bits from that."""
+"""Where in the code units the text is, and what follows from that for wrong or unknown bits."""
 
 from __future__ import annotations
 
@@ -12,12 +12,13 @@ from numpy.typing import NDArray
 from sonify.disc.code.checks import crc_units, crc_units_count, most_unknown
 from sonify.disc.code.code import Code
 from sonify.disc.code.framing import FRAMINGS
-from sonify.disc.code.units import bits_to_units, units_to_bits
+from sonify.disc.code.units import bits_to_units, cells_of, units_to_bits
 
-__all__ = ["Span", "could_be", "end_of", "likely_span", "mend_parity", "tidy", "vouched_span"]
+__all__ = ["Span", "could_be", "likely_span", "mend_parity", "tidy", "vouched_span"]
 
 Bits = NDArray[np.int8]
-Indices = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+Units = NDArray[np.uint8]
 
 HEAD_SLIPS = 2
 """Wrong bits at which SYN SYN STX still counts as seen: read one unit late, turned round or
@@ -26,30 +27,28 @@ MOST_ENDS = 32
 """Places that are tried as the end of a text whose ETX is in doubt."""
 
 
-def could_be(cells: Bits, units: tuple[int, ...], code: Code, wrong: int) -> NDArray[np.bool_]:
-    """Which code units might have been one of `units`, had so many known bits been wrong."""
+def could_be(bits: Bits, units: tuple[int, ...], code: Code, wrong: int) -> Flags:
+    """Which code units might have been one of `units` if up to `wrong` known bits were wrong."""
+    cells = cells_of(bits, code)
     out = np.zeros(len(cells), bool)
     for unit in units:
-        shape = _pattern((unit,), code)
-        out |= np.count_nonzero((cells >= 0) & (cells != shape), axis=1) <= wrong
+        out |= np.count_nonzero((cells >= 0) & (cells != _pattern((unit,), code)), axis=1) <= wrong
     return out
 
 
 def _pattern(units: tuple[int, ...], code: Code) -> Bits:
-    return units_to_bits(
-        np.array(units, np.uint8), code.data_bits, code.bit_order, parity=code.check == "parity"
-    )
+    return units_to_bits(np.array(units, np.uint8), code)
 
 
-def end_of(units: NDArray[np.uint8], known: NDArray[np.bool_]) -> int:
-    """Where the filling begins: after the last unit that is not surely zero."""
+def _end_of(units: Units, known: Flags) -> int:
+    """Where the padding begins: after the last unit that is not certainly zero."""
     meant = (units != 0) | ~known
     return len(meant) - int(np.argmax(meant[::-1])) if meant.any() else 0
 
 
 class Span(NamedTuple):
-    """Where the text is: code units from `start` to `end`, all used up to `stop`, and the bits
-    that say so."""
+    """Where the text is: code units from `start` to `end`, with its check up to `stop`, and the
+    bits that say so."""
 
     start: int
     end: int
@@ -57,19 +56,29 @@ class Span(NamedTuple):
     bits: Bits
 
 
-def mend_parity(bits: Bits, code: Code) -> tuple[Bits, NDArray[np.bool_]]:
-    """One unknown bit of a unit follows from the others. Also: which units are wrong."""
-    width = code.unit_bits
-    count = len(bits) // width
-    cells = bits[: count * width].reshape(count, width)
+def mend_parity(bits: Bits, code: Code) -> tuple[Bits, Flags]:
+    """The bits with single unknown bits of units filled in, and which units are wrong."""
+    cells = cells_of(bits, code)
     unknown = np.count_nonzero(cells < 0, axis=1)
     odd = np.bitwise_xor.reduce(cells > 0, axis=1)
     mend = np.flatnonzero(unknown == 1)
     if len(mend):
         bits = bits.copy()
-        cells = bits[: count * width].reshape(count, width)
+        cells = cells_of(bits, code)
         cells[mend, np.argmin(cells[mend], axis=1)] = odd[mend]
     return bits, (unknown > 1) | ((unknown == 0) & odd)
+
+
+def _filled(bits: Bits, start: int, stop: int, code: Code) -> Iterator[Bits]:
+    """The bits with each way to fill in unknown ones between two units, if they are few enough
+    for a CRC."""
+    low, high = start * code.unit_bits, stop * code.unit_bits
+    unknown = np.flatnonzero(bits[low:high] < 0) + low
+    if len(unknown) <= most_unknown(stop - start):
+        for values in product((0, 1), repeat=len(unknown)):
+            out = bits.copy()
+            out[unknown] = values
+            yield out
 
 
 def _spans_to_try(bits: Bits, code: Code) -> Iterator[Span]:
@@ -77,78 +86,57 @@ def _spans_to_try(bits: Bits, code: Code) -> Iterator[Span]:
     width = code.unit_bits
     check = crc_units_count(code.data_bits)
     framing = FRAMINGS[code.framing]
-    unknown = np.flatnonzero(bits[: len(bits) // width * width] < 0)
+    count = len(bits) // width
     if framing.end is None:
-        if len(unknown) <= most_unknown(len(bits) // width):
-            for filled in _filled(bits, unknown):
-                units, known = bits_to_units(filled, width, code.bit_order)
-                end = end_of(units, known)
-                if end > check:
-                    yield Span(0, end - check, end, filled)
+        for filled in _filled(bits, 0, count, code):
+            end = _end_of(*bits_to_units(filled, code))
+            if end > check:
+                yield Span(0, end - check, end, filled)
         return
     start = len(framing.head)
-    count = len(bits) // width
-    cells = bits[: count * width].reshape(count, width)
-    ends = np.flatnonzero(could_be(cells, (framing.end,), code, 0))
-    shape = _pattern((framing.end,), code)
+    ends = np.flatnonzero(could_be(bits, (framing.end,), code, 0))
     for end in ends[(ends > start) & (ends + check < count)][:MOST_ENDS].tolist():
         stop = end + 1 + check
-        filled = bits.copy()
-        filled[end * width : (end + 1) * width] = shape
-        holes = np.flatnonzero(filled[start * width : stop * width] < 0) + start * width
-        if len(holes) <= most_unknown(stop - start):
-            for ready in _filled(filled, holes):
-                yield Span(start, end, stop, ready)
-
-
-def _filled(bits: Bits, unknown: Indices) -> Iterator[Bits]:
-    if not len(unknown):
-        yield bits
-        return
-    for values in product((0, 1), repeat=len(unknown)):
-        out = bits.copy()
-        out[unknown] = values
-        yield out
+        marked = bits.copy()
+        marked[end * width : (end + 1) * width] = _pattern((framing.end,), code)
+        for filled in _filled(marked, start, stop, code):
+            yield Span(start, end, stop, filled)
 
 
 def vouched_span(bits: Bits, code: Code) -> Span | None:
-    """The one text that its CRC confirms; None where there is none or more than one."""
+    """The one text that its CRC confirms; None if there is none or more than one."""
     passed: dict[bytes, Span] = {}
-    framing = FRAMINGS[code.framing]
+    framed = FRAMINGS[code.framing].end is not None
     for span in _spans_to_try(bits, code):
-        part = span.bits[span.start * code.unit_bits : span.stop * code.unit_bits]
-        units, _ = bits_to_units(part, code.data_bits, code.bit_order)
-        covered = span.end - span.start + (framing.end is not None)
+        units, _ = bits_to_units(span.bits[: span.stop * code.unit_bits], code)
+        units = units[span.start :]
+        covered = span.end - span.start + framed
         if np.array_equal(units[covered:], crc_units(units[:covered], code.data_bits)):
             passed[units.tobytes()] = span
     return next(iter(passed.values())) if len(passed) == 1 else None
 
 
 def likely_span(
-    bits: Bits, code: Code, wrong: NDArray[np.bool_], reasons: list[str], vouched: bool
+    bits: Bits, units: Units, known: Flags, code: Code, wrong: Flags, reasons: list[str]
 ) -> Span:
-    """Where the text is when no CRC says so."""
+    """Where the text is if no CRC says so."""
     width = code.unit_bits
     framing = FRAMINGS[code.framing]
-    units, known = bits_to_units(
-        bits, code.data_bits, code.bit_order, parity=code.check == "parity"
-    )
-    known &= ~wrong
-    end = end_of(units, known)
+    known = known & ~wrong
+    end = _end_of(units, known)
     check = crc_units_count(code.data_bits) if code.check == "crc-16" else 0
     if framing.end is None:
         return Span(0, max(0, end - check), end, bits)
     start = len(framing.head)
     ends = np.flatnonzero(known & (units == framing.end))
-    ends = ends[ends >= start]
-    if len(ends):
+    if len(ends) and ends[-1] >= start:
         at = int(ends[-1])
         return Span(start, at, min(at + 1 + check, len(units)), bits)
     # an ETX with unknown bits: a text must have one, so if only one place can be it, it is
     if end > start and not check:
-        cells = bits[: len(units) * width].reshape(len(units), width)
-        surely = int(np.max(np.flatnonzero(np.any(cells > 0, axis=1)), initial=start))
-        could = np.flatnonzero(could_be(cells[surely:end], (framing.end,), code, 0)) + surely
+        ones = np.flatnonzero(np.any(cells_of(bits, code) > 0, axis=1))
+        surely = int(np.max(ones, initial=start))
+        could = np.flatnonzero(could_be(bits, (framing.end,), code, 0)[surely:end]) + surely
         if len(could) == 1:
             at = int(could[0])
             out = bits.copy()
@@ -156,25 +144,24 @@ def likely_span(
             wrong[at] = False
             return Span(start, at, at + 1, out)
     reasons.append("no ETX was found, so the end of the text is in doubt")
-    return Span(min(start, end), max(min(start, end), end - check), end, bits)
+    start = min(start, end)
+    return Span(start, max(start, end - check), end, bits)
 
 
 def tidy(span: Span, code: Code, reasons: list[str], vouched: bool) -> Bits:
-    """The bits with what the framing says of them put right: its head and the filling."""
+    """The bits with the head and the padding corrected as the framing demands."""
     framing = FRAMINGS[code.framing]
     if not framing.head:
         return span.bits
-    width = code.unit_bits
     bits = span.bits.copy()
     head = _pattern(framing.head, code)
     seen = bits[: len(head)]
     slips = np.count_nonzero((seen >= 0) & (seen != head[: len(seen)]))
-    unknown = np.count_nonzero(seen < 0)
-    if vouched or (slips <= HEAD_SLIPS and unknown <= len(head) // 2):
-        bits[: len(head)] = head[: len(seen)]
+    if vouched or (slips <= HEAD_SLIPS and np.count_nonzero(seen < 0) <= len(head) // 2):
+        seen[:] = head[: len(seen)]
     else:
         reasons.append("it does not begin with SYN SYN STX")
-    rest = bits[span.stop * width :]
+    rest = bits[span.stop * code.unit_bits :]
     if vouched or not np.any(rest > 0):
         rest[:] = 0
     else:

@@ -1,6 +1,6 @@
 """Code units: characters to units and bits, and back.
 
-Every step is vectorised, so that ten million bits are as easy as ten.
+Every step is vectorised: discs have up to a hundred million bits.
 """
 
 from __future__ import annotations
@@ -13,12 +13,14 @@ from numpy.typing import NDArray
 
 from sonify.disc.code.alphabets import ALPHABETS, FIGURES, ITA2_FIGURES, ITA2_LETTERS, LETTERS
 from sonify.disc.code.checks import ODD
+from sonify.disc.code.code import Code
 from sonify.errors import InputError
 
 __all__ = [
     "CHARACTERS_OF",
     "UNKNOWN_CHAR",
     "bits_to_units",
+    "cells_of",
     "check_text",
     "to_units",
     "units_to_bits",
@@ -29,7 +31,7 @@ UNKNOWN_CHAR = 0xFFFD
 
 
 def check_text(text: str, alphabet_name: str, reserved: Mapping[str, str]) -> None:
-    """Refuse a message that the alphabet can't write or that has characters of the framing.
+    """Refuse a message with characters that the alphabet lacks or the framing reserves.
 
     Raises
     ------
@@ -45,9 +47,9 @@ def check_text(text: str, alphabet_name: str, reserved: Mapping[str, str]) -> No
     at = min(text.index(c) for c in bad)
     char = text[at]
     if char == "\0":
-        why = "character code 0 can't be told from the filling of the last row; leave it out"
+        why = "character code 0 looks like the padding of the last row; leave it out"
     elif char in reserved:
-        why = f"{reserved[char]} is kept for the framing; leave it out or use plain framing"
+        why = f"{reserved[char]} is reserved for the framing; leave it out or use plain framing"
     elif 0xD800 <= ord(char) <= 0xDFFF:
         why = "it is half of a surrogate pair, which no alphabet has"
     else:
@@ -60,23 +62,21 @@ def check_text(text: str, alphabet_name: str, reserved: Mapping[str, str]) -> No
     raise InputError(f"character {at + 1} is {name}: {why}", place="message")
 
 
-def _ita2_tables() -> tuple[NDArray[np.int8], NDArray[np.int8]]:
-    letters = np.full(128, -1, np.int8)
-    figures = np.full(128, -1, np.int8)
-    for table, chars in ((letters, ITA2_LETTERS), (figures, ITA2_FIGURES)):
-        for unit, char in enumerate(chars):
-            if char not in "\0\x0e\x0f\ufffd":
-                table[ord(char)] = unit
-    return letters, figures
+def _ita2_units(chars: str) -> NDArray[np.int8]:
+    """The code unit of each ASCII character in one of the two cases; -1 for none."""
+    table = np.full(128, -1, np.int8)
+    for unit, char in enumerate(chars):
+        if char not in "\0\x0e\x0f\ufffd":
+            table[ord(char)] = unit
+    return table
 
 
 def to_units(text: str, alphabet_name: str) -> NDArray[np.uint8]:
     """The message's code units, shifts included."""
     if alphabet_name != "ita2":
         return np.frombuffer(text.encode(alphabet_name), np.uint8)
-    letters, figures = _ita2_tables()
     points = np.frombuffer(text.encode("ascii"), np.uint8)
-    unit_l, unit_f = letters[points], figures[points]
+    unit_l, unit_f = _ita2_units(ITA2_LETTERS)[points], _ita2_units(ITA2_FIGURES)[points]
     # 1 needs letters case, 2 figures case, 0 is the same in both
     case = np.where(unit_l == unit_f, 0, np.where(unit_l >= 0, 1, 2)).astype(np.int8)
     last = np.maximum.accumulate(np.where(case > 0, np.arange(len(case)), -1))
@@ -90,40 +90,37 @@ def to_units(text: str, alphabet_name: str) -> NDArray[np.uint8]:
     return out
 
 
-def units_to_bits(
-    units: NDArray[np.uint8], width: int, bit_order: str, *, parity: bool = False
-) -> Bits:
-    """Code units as bits, shape (units * width,) or, with parity, (units * (width + 1),)."""
-    bits = np.unpackbits(units[:, None], axis=1)[:, 8 - width :]
-    if bit_order == "low-first":
+def units_to_bits(units: NDArray[np.uint8], code: Code) -> Bits:
+    """Code units as bits, each with its parity bit where the code has one."""
+    bits = np.unpackbits(units[:, None], axis=1)[:, 8 - code.data_bits :]
+    if code.bit_order == "low-first":
         bits = bits[:, ::-1]
-    if parity:
+    if code.parity:
         bits = np.hstack((bits, ODD[units][:, None]))
     return np.ascontiguousarray(bits).reshape(-1).view(np.int8)
 
 
-def bits_to_units(
-    bits: Bits, width: int, bit_order: str, *, parity: bool = False
-) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
-    """Whole code units from bits, and for each whether all its bits are known.
+def cells_of(bits: Bits, code: Code) -> Bits:
+    """The bits of each whole code unit, shape (units, bits of a unit)."""
+    width = code.unit_bits
+    return bits[: len(bits) // width * width].reshape(-1, width)
 
-    With parity, each unit takes one bit more, which is left aside here.
-    """
-    pitch = width + parity
-    count = len(bits) // pitch
-    cells = bits[: count * pitch].reshape(count, pitch)
+
+def bits_to_units(bits: Bits, code: Code) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
+    """Whole code units from bits, parity bits left out, and whether all bits of each are known."""
+    cells = cells_of(bits, code)
     known: NDArray[np.bool_] = np.all(cells >= 0, axis=1)
-    ones = cells[:, :width] > 0
-    if bit_order == "low-first":
+    ones = cells[:, : code.data_bits] > 0
+    if code.bit_order == "low-first":
         ones = ones[:, ::-1]
-    padded = np.zeros((count, 8), bool)
-    padded[:, 8 - width :] = ones
+    padded = np.zeros((len(cells), 8), bool)
+    padded[:, 8 - code.data_bits :] = ones
     return np.packbits(padded, axis=1)[:, 0], known
 
 
 class Found(NamedTuple):
-    """Characters found in code units: where each begins, how many units it has, its code point,
-    and whether that is sure. `shape (characters,)` each."""
+    """Characters in code units: where each begins, how many units it has, its code point, and
+    whether that is certain. Shape (characters,) each."""
 
     first: NDArray[np.int64]
     length: NDArray[np.int64]
@@ -141,8 +138,8 @@ def _ascii_characters(units: Units, known: Flags, shift: Flags) -> Found:
 
 
 def _ita2_characters(units: Units, known: Flags, shift: Flags) -> Found:
-    """`shift` marks the units that can't be trusted and might be a shift: what follows one of
-    them and differs between the two cases is not sure, until the next shift."""
+    """`shift` marks units that can't be trusted and might be a shift: until the next shift, what
+    differs between the two cases is uncertain."""
     shifts = known & ((units == LETTERS) | (units == FIGURES))
     n = np.arange(len(units))
     last = np.maximum.accumulate(np.where(shifts, n, -1))
@@ -157,37 +154,17 @@ def _ita2_characters(units: Units, known: Flags, shift: Flags) -> Found:
 
 
 def _utf8_characters(units: Units, known: Flags, shift: Flags) -> Found:
-    """Well-formed byte sequences of the table of Unicode chapter 3, D92; all else is one failed
-    character a byte."""
-    n = len(units)
-    b = np.zeros((4, n + 3), np.int64)
-    b[0, :n] = units
-    sure = np.zeros(n + 3, bool)
-    sure[:n] = known
-    for k in (1, 2, 3):
-        b[k, : n + 3 - k] = b[0, k:]
-    b = b[:, :n]
-    tail = [(b[k] & 0xC0) == 0x80 for k in range(4)]
-    here = [sure[k : n + k] for k in range(4)]
-    lead = b[0]
-    one = (lead < 0x80) & here[0] & (lead != 0)
-    two = (lead >= 0xC2) & (lead <= 0xDF) & tail[1] & here[0] & here[1]
-    p3 = ((lead & 0x0F) << 12) | ((b[1] & 0x3F) << 6) | (b[2] & 0x3F)
-    three = (lead >= 0xE0) & (lead <= 0xEF) & tail[1] & tail[2] & here[0] & here[1] & here[2]
-    three &= (p3 >= 0x800) & ~((p3 >= 0xD800) & (p3 <= 0xDFFF))
-    p4 = ((lead & 7) << 18) | ((b[1] & 0x3F) << 12) | ((b[2] & 0x3F) << 6) | (b[3] & 0x3F)
-    four = (lead >= 0xF0) & (lead <= 0xF4) & tail[1] & tail[2] & tail[3]
-    four &= here[0] & here[1] & here[2] & here[3] & (p4 >= 0x10000) & (p4 <= 0x10FFFF)
-    length = np.where(two, 2, np.where(three, 3, np.where(four, 4, 1)))
-    points = np.where(
-        two, ((lead & 0x1F) << 6) | (b[1] & 0x3F), np.where(three, p3, np.where(four, p4, lead))
+    """Well-formed byte sequences; every other byte is one failed character."""
+    # FF is in no well-formed sequence (RFC 3629), and surrogates stand for failed bytes
+    text = (
+        np.where(known, units, 0xFF).astype(np.uint8).tobytes().decode("utf-8", "surrogateescape")
     )
-    # a byte inside a well-formed sequence begins nothing (its lead can't be a tail byte)
-    inside = np.zeros(n + 3, bool)
-    for k, long in ((1, two | three | four), (2, three | four), (3, four)):
-        inside[k : n + k] |= long
-    first = np.flatnonzero(~inside[:n])
-    return Found(first, length[first], points[first], (one | two | three | four)[first])
+    points = np.frombuffer(text.encode("utf-32-le", "surrogatepass"), "<u4").astype(np.int64)
+    failed = (points >= 0xD800) & (points <= 0xDFFF)
+    length = 1 + (points >= 0x80) + (points >= 0x800) + (points >= 0x10000)
+    length[failed] = 1
+    first = np.cumsum(length) - length
+    return Found(first, length, np.where(failed, UNKNOWN_CHAR, points), ~failed & (points != 0))
 
 
 CHARACTERS_OF = {

@@ -35,8 +35,7 @@ SLIPS = 3
 
 
 def _head(code: Code) -> Bits:
-    units = np.array(FRAMINGS["framed"].head, np.uint8)
-    return units_to_bits(units, code.data_bits, code.bit_order, parity=code.check == "parity")
+    return units_to_bits(np.array(FRAMINGS["framed"].head, np.uint8), code)
 
 
 def _seen(
