@@ -29,21 +29,21 @@ class Options(Settings, frozen=True):
 
 
 def write(show: Performance, path: Path, options: Options) -> None:
-    """Write the score of a performance; the kind follows the suffix."""
+    """Write the score of a performance; the kind of file follows the suffix."""
     data = score_bytes(show, path.suffix.casefold(), options)
     with whole(path) as beside:
         beside.write_bytes(data)
 
 
 def score_bytes(show: Performance, suffix: str, options: Options | None = None) -> bytes:
-    """The score as the bytes of a .musicxml, .svg, .png or .pdf file.
+    """Make the bytes of a score as a .musicxml, .svg, .png or .pdf file.
 
     Raises
     ------
     InputError
         Nothing to write, or more than a score can hold.
     OutputError
-        It could not be engraved, or the picture would be too large.
+        It can't be engraved, or the picture would be too large.
     """
     from sonify.export.score.musicxml import musicxml
 
@@ -86,13 +86,9 @@ def _png(pages: list[Page], title: str, zoom: float) -> bytes:
             f"the picture would be {width:,.0f} x {height:,.0f} pixels",
             hint="write .pdf or .svg, or choose rows with {rows}",
         )
+    serif, files = "DejaVu Serif", [str(f) for f in _fonts().values()]
     data = resvg_py.svg_to_bytes(
-        svg_string=svg(pages, title),
-        skip_system_fonts=True,
-        font_files=[str(f) for f in _fonts().values()],
-        font_family="DejaVu Serif",
-        serif_family="DejaVu Serif",
-        background="#ffffff",
-        zoom=zoom,
-    )
+        svg_string=svg(pages, title), zoom=zoom, background="#ffffff",
+        skip_system_fonts=True, font_files=files, font_family=serif, serif_family=serif,
+    )  # fmt: skip
     return bytes(data)

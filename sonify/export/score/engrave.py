@@ -1,8 +1,8 @@
-"""A score engraved by verovio, as pages that any renderer draws alike.
+"""A score engraved by verovio, as pages that all renderers draw alike.
 
-Verovio's SVG leans on nested viewports, style sheets and nested text spans, which the small SVG
-renderers read each in its own way. `Page` holds the same drawing in plain terms: shapes, uses of
-glyphs, and texts with their own place and font.
+Verovio's SVG relies on nested viewports, style sheets and nested text spans, on which small SVG
+renderers differ. `Page` holds the same drawing in plain terms: shapes, uses of glyphs, and texts
+with their own place and font.
 """
 
 from __future__ import annotations
@@ -21,24 +21,22 @@ __all__ = ["Page", "Text", "engraved", "svg"]
 _SVG = "{http://www.w3.org/2000/svg}"
 _LINK = "{http://www.w3.org/1999/xlink}href"
 _SHAPES = {"path", "polygon", "polyline", "rect", "ellipse", "circle"}
+_COPIED = (
+    "d", "points", "x", "y", "width", "height", "rx", "ry", "cx", "cy", "r", "stroke-width",
+    "stroke-linecap", "stroke-linejoin", "stroke-dasharray", "fill-opacity", "opacity",
+)  # fmt: skip
+_TRANSLATE = r"\s*translate\(([-\d.]+)[, ]+([-\d.]+)\)\s*"
 _BOLD = {"ending", "fing", "reh", "tempo"}
 _ITALIC = {"dir", "dynam", "mNum"}
 # verovio writes the note of a tempo mark in a music font; common text fonts have these two
-_MUSIC_TEXT = {
-    "\ueca5": "\u2669",
-    "\ueca7": "\u266a",
-    "\ue1d5": "\u2669",
-    "\ue1d7": "\u266a",
-    "\uecb7": ".",
-    "\ue1e7": ".",
-}
+_MUSIC_TEXT = dict(zip("\ueca5\ueca7\ue1d5\ue1d7\uecb7\ue1e7", "♩♪♩♪..", strict=True))
 UNITS = 25.0
-"""Units of a page's drawing in a pixel of 1/96 inch."""
+"""Units of a page's drawing per pixel of 1/96 inch."""
 
 
 @dataclass(frozen=True)
 class Text:
-    """A line of text: place in page units, anchor, size, weight, style and words."""
+    """A line of text: place and size in page units, anchor, weight, style and words."""
 
     x: float
     y: float
@@ -61,33 +59,22 @@ class Page:
 
 
 def engraved(xml: bytes, paged: bool) -> list[Page]:
-    """The pages of a MusicXML score.
+    """Engrave the pages of a MusicXML score.
 
     Parameters
     ----------
     xml : bytes
     paged : bool
-        A4 pages; else one page as high as what is on it (or more, if that is very high).
+        A4 pages; otherwise one page as high as its content (or several, if that is very high).
     """
     import verovio
 
     verovio.enableLog(verovio.LOG_ERROR)
     kit = verovio.toolkit()
-    kit.setOptions(
-        {
-            "header": "auto",
-            "footer": "none",
-            "breaks": "auto",
-            "scale": 40,
-            "pageWidth": 2100,
-            "pageHeight": 2970 if paged else 60000,
-            "pageMarginTop": 80,
-            "adjustPageHeight": not paged,
-            "smuflTextFont": "none",
-            "lyricSize": 4.0,
-            "xmlIdSeed": 1,
-        }
-    )
+    height = 2970 if paged else 60000
+    options = {"header": "auto", "footer": "none", "breaks": "auto", "scale": 40, "xmlIdSeed": 1}
+    options |= {"pageWidth": 2100, "pageHeight": height, "adjustPageHeight": not paged}
+    kit.setOptions(options | {"pageMarginTop": 80, "smuflTextFont": "none", "lyricSize": 4.0})
     if not kit.loadData(xml.decode("utf-8")):
         raise OutputError("the score could not be engraved; write it as .musicxml instead")
     pages = []
@@ -105,11 +92,9 @@ def _page(text: str) -> Page:
     _, _, width, height = (float(v) for v in inner.attrib["viewBox"].split())
     page = Page(width, height)
     for glyph in root.iter(f"{_SVG}g"):
-        name = glyph.get("id", "")
-        if re.fullmatch(r"[0-9A-F]{4,5}-\w+", name):
-            path = glyph.find(f"{_SVG}path")
-            if path is not None:
-                page.glyphs[name.split("-")[0]] = path.attrib["d"]
+        path = glyph.find(f"{_SVG}path")
+        if re.fullmatch(r"[0-9A-F]{4,5}-\w+", glyph.get("id", "")) and path is not None:
+            page.glyphs[glyph.attrib["id"].split("-")[0]] = path.attrib["d"]
     _walk(inner, page, (0.0, 0.0), "")
     return page
 
@@ -121,78 +106,43 @@ def _walk(node: Any, page: Page, at: tuple[float, float], kind: str) -> None:
             classes = child.get("class", "").split()
             if "placeholder" in classes:
                 continue
-            moved = _moved(at, child.get("transform"))
+            move = re.fullmatch(_TRANSLATE, child.get("transform", ""))
+            moved = (at[0] + float(move[1]), at[1] + float(move[2])) if move else at
             _walk(child, page, moved, classes[0] if classes else kind)
         elif tag in _SHAPES:
-            page.drawing.append(_shape(tag, child, at))
+            kept = {k: child.attrib[k] for k in _COPIED if k in child.attrib}
+            fill = "none" if child.get("fill") in ("none", "transparent") else "#000"
+            kept |= {"fill": fill, "stroke": "#000"}
+            if at != (0.0, 0.0):
+                kept["transform"] = f"translate({at[0]:g} {at[1]:g})"
+            page.drawing.append(_element(tag, kept))
         elif tag == "use":
-            page.drawing.append(_use(child, at))
+            transform = child.get("transform", "")
+            if at != (0.0, 0.0):
+                transform = f"translate({at[0]:g}, {at[1]:g}) {transform}"
+            name = child.attrib[_LINK].split("-")[0]
+            page.drawing.append(_element(tag, {"xlink:href": name, "transform": transform}))
         elif tag == "text":
             _text(child, page, at, kind)
 
 
-def _moved(at: tuple[float, float], transform: str | None) -> tuple[float, float]:
-    found = re.fullmatch(r"\s*translate\(([-\d.]+)[, ]+([-\d.]+)\)\s*", transform or "")
-    return (at[0] + float(found[1]), at[1] + float(found[2])) if found else at
-
-
-def _placed(at: tuple[float, float]) -> str:
-    return f' transform="translate({at[0]:g} {at[1]:g})"' if at != (0.0, 0.0) else ""
-
-
-_COPIED = (
-    "d", "points", "x", "y", "width", "height", "rx", "ry", "cx", "cy", "r", "stroke-width",
-    "stroke-linecap", "stroke-linejoin", "stroke-dasharray", "fill", "fill-opacity", "opacity",
-)  # fmt: skip
-
-
-def _shape(tag: str, node: Any, at: tuple[float, float]) -> str:
-    kept = {k: node.attrib[k] for k in _COPIED if k in node.attrib}
-    inside = kept.pop("fill", None)
-    fill = "none" if inside in ("none", "transparent") else "#000"
-    given = "".join(f" {k}={quoteattr(v)}" for k, v in kept.items())
-    return f'<{tag}{given} fill="{fill}" stroke="#000"{_placed(at)}/>'
-
-
-def _use(node: Any, at: tuple[float, float]) -> str:
-    name = node.attrib[_LINK].lstrip("#").split("-")[0]
-    transform = node.get("transform", "")
-    if at != (0.0, 0.0):
-        transform = f"translate({at[0]:g}, {at[1]:g}) {transform}"
-    return f'<use xlink:href="#{name}" transform="{transform}"/>'
+def _element(tag: str, attributes: dict[str, str]) -> str:
+    return f"<{tag}{''.join(f' {k}={quoteattr(v)}' for k, v in attributes.items())}/>"
 
 
 def _text(node: Any, page: Page, at: tuple[float, float], kind: str) -> None:
-    parts: list[tuple[float, str]] = []
-    where: dict[str, str] = {}
-
-    def collect(span: Any, size: str) -> None:
-        for key in ("x", "y", "text-anchor"):
-            if key in span.attrib:
-                where[key] = span.attrib[key]
-        size = span.get("font-size", size)
+    """Put a text's nested spans together."""
+    where = {"x": "0", "y": "0", "text-anchor": "start", "font-size": "0px"}
+    words, sizes = "", []
+    for span in (node, *node.iter(f"{_SVG}tspan")):
+        where |= span.attrib
         if span.text and span.text.strip("\n "):
-            words = "".join(_MUSIC_TEXT.get(c, c) for c in span.text)
-            parts.append((float(size.removesuffix("px")), words))
-        for inner in span:
-            if inner.tag == f"{_SVG}tspan":
-                collect(inner, size)
-
-    collect(node, "0px")
-    words = "".join(w for _, w in parts)
-    if not words.strip("\n "):
-        return
-    page.texts.append(
-        Text(
-            at[0] + float(where.get("x", 0)),
-            at[1] + float(where.get("y", 0)),
-            where.get("text-anchor", "start"),
-            min(size for size, _ in parts),
-            kind in _BOLD,
-            kind in _ITALIC,
-            words,
-        )
-    )
+            words += "".join(_MUSIC_TEXT.get(c, c) for c in span.text)
+            sizes.append(float(where["font-size"].removesuffix("px")))
+    if words.strip("\n "):
+        x, y = at[0] + float(where["x"]), at[1] + float(where["y"])
+        anchor, bold, italic = where["text-anchor"], kind in _BOLD, kind in _ITALIC
+        page.texts.append(Text(x, y, anchor, min(sizes), bold, italic, words))
 
 
 def _text_svg(t: Text) -> str:
@@ -206,12 +156,10 @@ def _text_svg(t: Text) -> str:
 
 
 def svg(pages: list[Page], title: str) -> str:
-    """Pages below each other as one SVG."""
+    """Put pages below each other in one SVG."""
     width = max(p.width for p in pages)
     height = sum(p.height for p in pages)
-    glyphs: dict[str, str] = {}
-    for page in pages:
-        glyphs.update(page.glyphs)
+    glyphs = {k: d for page in pages for k, d in page.glyphs.items()}
     out = [
         '<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" '
         f'width="{width / UNITS:g}" height="{height / UNITS:g}" '

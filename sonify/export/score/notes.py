@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
-from itertools import pairwise
+from itertools import accumulate, pairwise
 from typing import TYPE_CHECKING
 
 import msgspec
@@ -80,29 +80,23 @@ def staves(show: Performance) -> list[Staff]:
 
 
 def _staff(part: Part, played: Part, show: Performance) -> Staff:
-    step = show.grid.step_ticks
+    step, drum = show.grid.step_ticks, part.voice.drum is not None
     unit = _unit(part, step)
     quarter = Fraction(step, unit) / show.grid.ticks_per_quarter
     on = np.rint(part.on * unit / step).astype(np.int64)
     off = np.maximum(np.rint(part.off * unit / step).astype(np.int64), on + 1)
     events: list[Event] = []
     first = np.flatnonzero(np.diff(on, prepend=on[0] - 1))
-    bounds = [*first.tolist(), len(on)]
-    for k, (a, b) in enumerate(pairwise(bounds)):
-        end = int(off[a:b].max())
-        if k + 2 < len(bounds):
-            end = min(end, int(on[b]))
-        pitches = tuple(sorted(set(part.pitch[a:b].tolist())))
-        start, stop = int(on[a]) * quarter, end * quarter
-        if part.voice.drum is not None:
+    for a, b in pairwise([*first.tolist(), len(on)]):
+        start, stop = int(on[a]) * quarter, int(off[a:b].max()) * quarter
+        if drum:
             stop = _beat_end(start, show.grid.metre)
-            if k + 2 < len(bounds):
-                stop = min(stop, int(on[b]) * quarter)
-        events.append(Event(start, stop - start, pitches))
-    return Staff(
-        part.name, part.program, part.channel, part.voice.drum is not None, events,
-        _marks(played),
-    )  # fmt: skip
+        if b < len(on):
+            stop = min(stop, int(on[b]) * quarter)
+        events.append(Event(start, stop - start, tuple(sorted(set(part.pitch[a:b].tolist())))))
+    marks = [rule.mark() for rule in rules_of(played.voice, "voice")]
+    written = tuple(dict.fromkeys(mark for mark in marks if mark))
+    return Staff(part.name, part.program, part.channel, drum, events, written)
 
 
 def _unit(part: Part, step: int) -> int:
@@ -113,11 +107,6 @@ def _unit(part: Part, step: int) -> int:
         if (np.abs(part.on - np.rint(part.on / size) * size) <= 0.75).all():
             return split
     return 2
-
-
-def _marks(played: Part) -> tuple[str, ...]:
-    marks = (rule.mark() for rule in rules_of(played.voice, "voice"))
-    return tuple(dict.fromkeys(m for m in marks if m))
 
 
 @dataclass(frozen=True)
@@ -144,36 +133,31 @@ def beat_groups(metre: tuple[int, int]) -> tuple[int, ...]:
     if beats % 3 == 0:
         return (3,) * (beats // 3)
     size = 4 if value >= 16 and beats > 7 else 2
-    groups = [size] * (beats // size)
-    rest = beats % size
+    whole, rest = divmod(beats, size)
     if rest == 1:
-        groups[-1] += 1
-    elif rest:
-        groups.append(rest)
-    return tuple(groups)
+        return (*[size] * (whole - 1), size + 1)
+    return (*[size] * whole, rest) if rest else (size,) * whole
 
 
-_PLAIN = tuple(
-    sorted(
-        {Fraction(4, 2**k) for k in range(9)} | {Fraction(4, 2**k) * 3 / 2 for k in range(7)},
-        reverse=True,
-    )
-)
+_WHOLE = Fraction(4)
+_PLAIN = sorted([_WHOLE / 2**k for k in range(9)] + [_WHOLE * 3 / 2**k for k in range(1, 8)])[::-1]
 
 
 def _edges(metre: tuple[int, int]) -> list[Time]:
     """Where the groups of beats of a bar begin, and its end, in quarter notes."""
     beat = Fraction(4, metre[1])
-    edges = [Fraction(0)]
-    for group in beat_groups(metre):
-        edges.append(edges[-1] + group * beat)
-    return edges
+    return [n * beat for n in accumulate(beat_groups(metre), initial=0)]
 
 
 def _beat_end(start: Time, metre: tuple[int, int]) -> Time:
     edges = _edges(metre)
     bar = start // edges[-1] * edges[-1]
     return bar + next(e for e in edges if e > start - bar)
+
+
+def _odd(value: Time) -> int:
+    """The odd part of a denominator: over 1 for what only a tuplet can write."""
+    return value.denominator // (value.denominator & -value.denominator)
 
 
 @lru_cache(maxsize=65536)
@@ -185,30 +169,18 @@ def _in_bar(start: Time, end: Time, metre: tuple[int, int]) -> tuple[tuple[Time,
     while at < end:
         after = next(e for e in edges if e > at)
         room = min(end, after) - at
-        if at in edges:
-            whole = [v for v in _PLAIN if at + v <= end and (at + v in edges or v <= room)]
-            length = whole[0] if whole else room
+        if _odd(room) > 1 or _odd(at) > 1:
+            # the longest symbol of a tuplet that fits in what is left of a beat
+            odd = max(_odd(value) for value in (at, room, after - at))
+            fit = [s for s in (Fraction(2) ** k / odd for k in range(4, -6, -1)) if s <= room]
+        elif at in edges:
+            fit = [v for v in _PLAIN if at + v <= end and (at + v in edges or v <= room)]
         else:
-            length = next((v for v in _PLAIN if v <= room), room)
-        factor = room.denominator & -room.denominator
-        odd = room.denominator // factor
-        if odd > 1 or (at.denominator // (at.denominator & -at.denominator)) > 1:
-            length = _tuplet(at, room, after)
+            fit = [v for v in _PLAIN if v <= room]
+        length = fit[0] if fit else room
         out.append((at, length))
         at += length
     return tuple(out)
-
-
-def _tuplet(at: Time, room: Time, after: Time) -> Time:
-    """The longest symbol of a tuplet that fits in what is left of a beat."""
-    odd = 1
-    for value in (at, room, after - at):
-        low = value.denominator // (value.denominator & -value.denominator)
-        odd = max(odd, low)
-    if odd == 1:
-        return next(v for v in _PLAIN if v <= room)
-    sizes = [Fraction(2) ** k / odd for k in range(4, -6, -1)]
-    return next((s for s in sizes if s <= room), room)
 
 
 def pieces(start: Time, end: Time, metre: tuple[int, int]) -> list[Piece]:
