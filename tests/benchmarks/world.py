@@ -1,0 +1,196 @@
+"""What the readers and the diagnosis make of the generators in tests/world.
+
+    python -m tests.benchmarks.world photos|healthy|faulty [letters] [first:last] [--held-back]
+                                     [--keep FOLDER] [--say]
+
+Every third seed (0, 3, 6 ...) is left out, unless --held-back asks for just these. The table has
+one row a generator, and for faults one row a fault. --keep writes the inputs that failed to FOLDER.
+"""
+
+from __future__ import annotations
+
+import importlib
+import sys
+import tempfile
+import time
+import warnings
+from collections import Counter
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from sonify.errors import InputError
+
+SAME_CAUSE = {
+    "rows-swapped": ("rows-swapped",),
+    "stage-early": ("stage-early", "stage"),
+    "stage-late": ("stage-late", "stage"),
+    "stage-missed-step": ("stage",),
+    "data-stuck": ("data-stuck", "data-dead"),
+    "threshold-off": ("threshold",),
+    "threshold-outside": ("threshold",),
+    "warped-disc": ("warped-disc", "off-centre"),
+    "blocked-hole": ("hole",),
+    "extra-hole": ("hole",),
+    "wrong-setting": ("turned", "reversed", "inverted", "bit-order", "row-start"),
+    "midi-lost-note-offs": ("wire",),
+    "midi-lost-notes": ("wire",),
+}
+"""The causes that name a generator's fault, where they have another name than it."""
+
+
+def seeds(first: int, last: int, held_back: bool) -> Iterator[int]:
+    """Those of a range that may be looked at, or those that are kept back."""
+    return (s for s in range(first, last) if (s % 3 == 0) == held_back)
+
+
+def photograph(made: Any, folder: Path) -> tuple[str, str]:
+    """What became of a picture (right, doubted, refused, wrong), and what was said of it."""
+    from sonify.recover.search.find import find_message
+    from sonify.recover.sources.image.photo import read_photograph
+
+    path = folder / "photo.jpg"
+    if getattr(made, "jpeg", None):
+        path.write_bytes(made.jpeg)
+    else:
+        from PIL import Image
+
+        path = path.with_suffix(".png")
+        Image.fromarray(made.image).save(path, compress_level=1)
+    try:
+        sighting = read_photograph(path)
+        found = find_message(sighting)
+    except InputError as e:
+        return "refused", str(e)
+    grid, decoding = found.disc.grid, found.disc.decoding
+    said = "; ".join(map(str, (*sighting.cautions, *found.cautions)))
+    right = made.message is not None and found.disc.message == made.message
+    same = grid.shape == made.grid.shape and not ((grid >= 0) & (grid != made.grid)).any()
+    if right or same:
+        return "right", said
+    doubt = found.cautions or sighting.cautions or (decoding and decoding.verdict == "failed")
+    return "doubted" if doubt else "wrong", f"{grid.shape} for {made.grid.shape}; {said}"
+
+
+def diagnosed(made: Any, folder: Path) -> tuple[list[str], int, int, bool, str]:
+    """The causes found, how many bits are really wrong and how many of these were found at their
+    place, whether a wrong message was handed out as right, and what was said."""
+    from sonify.performance import perform
+    from sonify.recover.diagnosis import compare
+
+    ((name, data),) = made.files.items()
+    path = folder / name
+    path.write_bytes(data)
+    presets = getattr(made, "presets", ())
+    show = perform(made.disc, presets=list(presets), settings=made.settings)
+    try:
+        seen = compare(show, path, threshold=getattr(made, "threshold", None))
+    except InputError as e:
+        return ["refused"], 0, 0, False, str(e)
+    wrong = (made.grid_read >= 0) & (made.grid_read != made.disc.grid) & (made.disc.grid >= 0)
+    places = set(zip(seen.errors["row"].tolist(), seen.errors["position"].tolist(), strict=True))
+    hit = sum(
+        place in places for place in zip(*map(np.ndarray.tolist, wrong.nonzero()), strict=True)
+    )
+    silent = not seen.causes and not len(seen.errors) and bool(wrong.any())
+    said = "; ".join(f"{c.name} {c.weight:.1f}" for c in seen.causes)
+    return [c.name for c in seen.causes], int(wrong.sum()), hit, silent, said
+
+
+def photos(letter: str, run: Iterator[int], keep: Path | None, say: bool) -> None:
+    """One row a generator of photographs."""
+    world = importlib.import_module(f"tests.world.photos_{letter}")
+    tally: Counter[str] = Counter()
+    took = []
+    with tempfile.TemporaryDirectory() as name:
+        for seed in run:
+            made = world.picture(seed)
+            if not made.readable:
+                continue
+            begin = time.process_time()
+            verdict, said = photograph(made, Path(name))
+            took.append(time.process_time() - begin)
+            tally[verdict] += 1
+            if verdict != "right":
+                if say:
+                    print(f"  {letter} {seed}: {verdict}: {said}", flush=True)
+                if keep:
+                    file = next(Path(name).glob("photo.*"))
+                    (keep / f"{letter}-{seed}-{verdict}{file.suffix}").write_bytes(
+                        file.read_bytes()
+                    )
+            for file in Path(name).glob("photo.*"):
+                file.unlink()
+    count = sum(tally.values())
+    print(
+        f"photos {letter}: {count} readable, {tally['right']} right "
+        f"({100 * tally['right'] / max(1, count):.1f} %), {tally['doubted']} doubted, "
+        f"{tally['refused']} refused, {tally['wrong']} silently wrong; "
+        f"median {np.median(took):.2f} s of processor time, longest {max(took):.2f} s"
+    )
+
+
+def takes(
+    letter: str, kind: str, run: Iterator[int], keep: Path | None, say: bool, wanted: list[str]
+) -> None:
+    """One row for the healthy recordings of a generator, or one a fault."""
+    world = importlib.import_module(f"tests.world.machine_{letter}")
+    faults = [""] if kind == "healthy" else wanted or list(world.FAULTS)
+    every = list(run)
+    with tempfile.TemporaryDirectory() as name:
+        for fault in faults:
+            first = second = refused = bits = found = silent = 0
+            for seed in every:
+                made = world.faulty(seed, fault) if fault else world.healthy(seed)
+                causes, wrong, hit, wrongly, said = diagnosed(made, Path(name))
+                names = SAME_CAUSE.get(fault, (fault,)) if fault else ()
+                good = bool(causes) and causes[0] in names if fault else not causes
+                first += good
+                second += good or any(c in names for c in causes[:2])
+                refused += causes == ["refused"]
+                bits, found, silent = bits + wrong, found + hit, silent + wrongly
+                if not good and say:
+                    print(f"  {letter} {fault or 'healthy'} {seed}: {said}", flush=True)
+                if not good and keep:
+                    for file in Path(name).iterdir():
+                        (keep / f"{letter}-{fault or 'healthy'}-{seed}-{file.name}").write_bytes(
+                            file.read_bytes()
+                        )
+                for file in Path(name).iterdir():
+                    file.unlink()
+            title = "right cause first" if fault else "called healthy"
+            share = f"{100 * found / bits:.1f} %" if bits else "-"
+            print(
+                f"{letter} {fault or 'healthy':<20} {len(every):>4}: {title} {first}, in two "
+                f"{second}, refused {refused}, wrong bits found {share}, silently wrong {silent}",
+                flush=True,
+            )
+
+
+def main() -> None:
+    """Run what the command line asks for."""
+    words = [a for a in sys.argv[1:] if not a.startswith("--")]
+    keep = None
+    if "--keep" in sys.argv:
+        keep = Path(sys.argv[sys.argv.index("--keep") + 1])
+        words.remove(str(keep))
+        keep.mkdir(parents=True, exist_ok=True)
+    say = "--say" in sys.argv
+    kind = words.pop(0)
+    letters = next((w for w in words if len(w) < 3 and w.isalpha()), "abc")
+    span = next((w for w in words if ":" in w), "0:30")
+    first, last = map(int, span.split(":"))
+    wanted = [w for w in words if w not in (letters, span)]
+    warnings.simplefilter("ignore")
+    for letter in letters:
+        run = seeds(first, last, "--held-back" in sys.argv)
+        if kind == "photos":
+            photos(letter, run, keep, say)
+        else:
+            takes(letter, kind, run, keep, say, wanted)
+
+
+if __name__ == "__main__":
+    main()
