@@ -89,6 +89,8 @@ def diagnosed(made: Any, folder: Path) -> tuple[list[str], int, int, bool, str]:
         seen = compare(show, path, threshold=getattr(made, "threshold", None))
     except InputError as e:
         return ["refused"], 0, 0, False, str(e)
+    except Exception as e:  # what a person would see as a traceback counts as a failure
+        return ["crashed"], 0, 0, False, repr(e)
     wrong = (made.grid_read >= 0) & (made.grid_read != made.disc.grid) & (made.disc.grid >= 0)
     places = set(zip(seen.errors["row"].tolist(), seen.errors["position"].tolist(), strict=True))
     hit = sum(

@@ -14,7 +14,7 @@ from sonify.recover.sources.midi.note_events import MidiRecording, read_recorded
 __all__ = ["LogRecording", "MidiRecording", "load_recording"]
 
 MIDI = (".mid", ".midi")
-LOGS = (".csv", ".npy", ".wav")
+LOGS = (".csv", ".npy", ".wav", ".vcd")
 MAX_SAMPLES = 200_000_000
 """The most samples that a log may have, as all are held in memory: 1.6 GB."""
 

@@ -121,6 +121,7 @@ KINDS: dict[str, tuple[str, Reader]] = {
     ".svg": ("drawing", _drawing),
     ".dxf": ("drawing", _drawing),
     ".wav": ("detector log", _log),
+    ".vcd": ("detector log", _log),
     ".mid": ("recording", _recording),
     ".midi": ("recording", _recording),
 }
@@ -186,7 +187,7 @@ def read_source(path: str | Path, options: ReadOptions | None = None) -> Sightin
             raise InputError(
                 f"this kind of file is not read{near}; a disc file is .toml, a grid .txt .csv "
                 ".npy, a drawing .svg .dxf, a photograph .jpg .png and the like, a detector log "
-                ".csv .npy .wav, a recording .mid",
+                ".csv .npy .wav .vcd, a recording .mid",
                 file=path,
             )
         if path.stat().st_size == 0:

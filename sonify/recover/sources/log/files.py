@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
+from sonify.recover.sources.log.edges import open_dump
 from sonify.recover.sources.log.samples import (
     BLOCK,
     SOME,
@@ -26,7 +27,7 @@ MOST_REMARKS = 20
 
 
 def open_samples(path: Path, rate: float | None = None) -> Samples:
-    """Open a detector log by its suffix: .wav, .npy, or text.
+    """Open a detector log by its suffix: .wav, .npy, .vcd, or text.
 
     Parameters
     ----------
@@ -42,6 +43,8 @@ def open_samples(path: Path, rate: float | None = None) -> Samples:
     suffix = path.suffix.casefold()
     if suffix == ".wav":
         return _open_wave(path)
+    if suffix == ".vcd":
+        return open_dump(path)
     return _open_array(path, rate) if suffix == ".npy" else open_table(path, rate)
 
 

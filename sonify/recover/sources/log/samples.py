@@ -99,17 +99,21 @@ class Samples:
 
 
 def sample_rate(rate: float | None, times: NDArray[Any] | None, unit: float, path: Path) -> float:
-    """Samples per second: as given, or from the times of the first samples."""
+    """Samples per second: as given, from the times of the first samples, or from the
+    file's name."""
     if rate is None and times is not None:
         steps = np.diff(np.asarray(times, float))
         if len(steps) == 0 or not np.isfinite(steps).all() or np.median(steps) <= 0:
             raise InputError("its times do not rise; each sample needs its time in s", file=path)
         return float(1 / np.median(steps)) / unit
+    named = re.search(r"(\d+(?:\.\d+)?) ?(k?)hz", path.stem, re.IGNORECASE)
+    if rate is None and named is not None:
+        rate = float(named[1]) * (1000 if named[2] else 1)
     if rate is None:
         raise InputError(
             "it has no time column",
             file=path,
-            hint="give the samples per second with {sample-rate}",
+            hint="give the samples per second with {sample-rate}, or in its name (log-500Hz.npy)",
         )
     if not (np.isfinite(rate) and rate > 0):
         raise InputError(f"{rate} is not a sample rate; give one above 0", key="sample-rate")

@@ -11,6 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
+from sonify.recover.sources.log.edges import (
+    changes_only,
+    edges_of,
+    is_edge_list,
+    open_edge_list,
+)
 from sonify.recover.sources.log.samples import Channels, Floats, Samples, sample_rate
 
 __all__ = ["PREAMBLE", "is_log_header", "open_table"]
@@ -42,7 +48,7 @@ def is_log_header(head: str) -> bool:
     """Whether a line names the channels of a log."""
     names = _split(head)[1]
     at = Channels.named(names)
-    return len(names) > 1 and (at.clock is not None or at.data is not None)
+    return len(names) > 1 and (at.clock is not None or at.data is not None or is_edge_list(names))
 
 
 @dataclass(frozen=True)
@@ -119,25 +125,30 @@ def _lacks(names: list[str], channel: str) -> str:
 
 
 def open_table(path: Path, rate: float | None) -> Samples:
-    """A log in a text file: a header with time (or none, with a sample rate), clock and data."""
+    """A log in a text file: a header with time (or none, with a sample rate), clock and data; with
+    a line for each sample, or for each change of a digital signal."""
     with path.open("rb") as f:
         head, number = _header(f)
+        if is_edge_list(_split(head)[1]):
+            return open_edge_list(path, *_split(head), f.read(), number + 1)
         separator, at = _columns(head, number, path)
-        blocks, times, line = list[Floats](), None, number + 1
+        blocks, times, line = list[Floats](), list[NDArray[np.float64]](), number + 1
         while text := f.read(CHUNK):
             text += f.readline(MAX_LINE)
             if not blocks:
                 comma = separator != "," and b"," in text[:SOME] and b"." not in text[:SOME]
                 parser = _Parser(path, separator, len(head.split(separator)), comma)
             values = parser.numbers(text, line)
-            if not blocks and at.time is not None:
-                times = values[:SOME, at.time]
+            if at.time is not None:
+                times.append(values[:, at.time])
             blocks.append(values[:, [at.clock, at.data]].astype(np.float32))
             line += text.count(b"\n")
     if not sum(map(len, blocks)):
         raise InputError("it has a header and no samples", file=path)
     both = np.concatenate(blocks)
-    rate = sample_rate(rate, times, at.unit, path)
+    if times and rate is None and changes_only(both):
+        return edges_of(path, np.concatenate(times) * at.unit, both)
+    rate = sample_rate(rate, times[0][:SOME] if times else None, at.unit, path)
     return Samples(path, len(both), rate, lambda start, count: both[start : start + count])
 
 
