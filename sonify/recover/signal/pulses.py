@@ -6,6 +6,7 @@ kept, so that missing and doubled ones can be named; `phase` follows logs too no
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,11 +23,33 @@ Index = NDArray[np.int64]
 SMOOTH = 0.05
 """Share of a position over which the clock channel is averaged: far less than a hole's passage."""
 
-BAND = (0.4, 0.6)
-"""A comparator's hysteresis, as shares of the swing (common practice, no source)."""
+LONGEST_SMOOTH = 0.7
+"""The same where there is noise, as a share of a hole's passage: more would flatten it."""
+
+CALM = 0.033
+"""Noise, as a share of the swing, from which a third of the hysteresis on is averaged away."""
+
+BAND = 0.1
+"""Half of a comparator's hysteresis, as a share of the swing (common practice, no source)."""
+
+SIGMAS = 2.5
+"""Standard deviations of the noise that the hysteresis holds back: one sample in 30,000 is beyond
+(normal distribution)."""
+
+MOST_BAND = 0.2
+"""The most of it: a third of the swing is left for the pulses on either side."""
 
 SHORTEST = 0.12
 """Of the usual length: a shorter pulse is noise."""
+
+TWICE = 0.45
+"""Of a position: a pulse that comes sooner is a second one."""
+
+WITHIN = 0.25
+"""Of a position: how well missing pulses must fit into a gap."""
+
+FOLLOW = 0.3
+"""How fast the length of a position follows what passes."""
 
 FEWEST = 8
 """Pulses from which a speed can be estimated."""
@@ -83,16 +106,26 @@ def find_pulses(
         Whether holes read low; found from the log if not given.
     """
     bottom, top = two_levels(x)
-    y = (running_mean(x, int(SMOOTH * period_s * rate)) - bottom) / max(top - bottom, 1e-30)
+    swing = max(top - bottom, 1e-30)
+    # differences of neighbouring samples are noise but for the few at edges
+    noise = 1.4826 * float(np.median(np.abs(np.diff(x)))) / math.sqrt(2) / swing
+    below = float(np.mean(x < (bottom + top) / 2))
     if low is None:
-        low = float(np.mean(y < 0.5)) < HOLE_SHARE
+        low = below < HOLE_SHARE
+    hole = min(below, 1 - below) * period_s * rate
+    wide = int(max(1, SMOOTH * period_s * rate, min((noise / CALM) ** 2, LONGEST_SMOOTH * hole)))
+    y = running_mean(x, wide)
+    # averaged, narrow pulses are less deep
+    bottom, top = two_levels(y)
+    y = (y - bottom) / max(top - bottom, 1e-30)
+    half = min(max(BAND, SIGMAS * noise / math.sqrt(wide)), MOST_BAND)
     y = 1 - y if low else y
     # between the two thresholds the state is the last one that was clear
-    clear = np.flatnonzero((y < BAND[0]) | (y > BAND[1]))
+    clear = np.flatnonzero(np.abs(y - 0.5) > half)
     if not len(clear):
         return np.zeros(0), np.zeros(0), low
     last = np.searchsorted(clear, np.arange(len(y)), "right") - 1
-    high = (last >= 0) & (y[clear[np.maximum(last, 0)]] > BAND[1])
+    high = (last >= 0) & (y[clear[np.maximum(last, 0)]] > 0.5)
     edge = np.flatnonzero(np.diff(high.astype(np.int8)))
     # the middle of the two samples beside each edge
     times = (edge + 0.5) / rate
@@ -120,14 +153,19 @@ def number_pulses(pulses: Reals, lengths: Reals, low: bool) -> PulseClock:
         last, number, period = pulses[start], 0, float(around[min(start, len(around) - 1)])
         for k in range(start + way, len(pulses) if way > 0 else -1, way):
             gone = abs(pulses[k] - last) / period
-            steps = round(gone)
-            off = abs(gone - steps)
-            slot[k] = number + way * steps
-            if steps < 1 or (off > 0.3 and weak[k]) or (off > 0.36 and gone < 2.5):
+            slot[k] = number + way
+            if gone < TWICE or (gone < 1 - TWICE and weak[k]):
+                slot[k] = number
                 extra[k] = True
                 continue
-            number += way * steps
-            period += min(0.5, 0.5 / steps) * (abs(pulses[k] - last) / steps - period)
+            # a longer gap is one of missing pulses if they would fit in, and a pause if not
+            steps = round(gone)
+            missing = gone > 2 - WITHIN and abs(gone - steps) < WITHIN
+            number += way * (steps if missing else 1)
+            slot[k] = number
+            if missing or gone < 2 - WITHIN:
+                step = abs(pulses[k] - last) / (steps if missing else 1)
+                period += FOLLOW * (min(max(step, 0.6 * period), 1.5 * period) - period)
             last = pulses[k]
     good = ~extra
     slot -= int(slot[good].min())
