@@ -16,7 +16,7 @@ from sonify.recover.diagnosis.source import LogRecording
 from sonify.recover.diagnosis.timing_model import times_of
 from sonify.recover.signal.averages import Integral
 from sonify.recover.signal.levels import binned, hole_delay
-from sonify.recover.signal.pulses import FEWEST, PulseClock, find_pulses, number_pulses
+from sonify.recover.signal.pulses import FEWEST, PulseClock, find_pulses, number_pulses, settle_gaps
 from sonify.recover.signal.slicer import two_levels
 
 __all__ = ["Sampling", "observe_log"]
@@ -139,6 +139,15 @@ def _evidence(level: Reals, web: Reals, low: bool) -> Reals:
     return best
 
 
+def _looked_at(sums: Integral, clock: PulseClock, delay_s: float) -> tuple[Reals, Reals]:
+    """The level at each slot's hole, and that of the webs beside it."""
+    at, period = clock.slot_s + delay_s, clock.period
+    webs = sums.mean(at - 0.56 * period, at - 0.44 * period) + sums.mean(
+        at + 0.44 * period, at + 0.56 * period
+    )
+    return Sampling().levels(sums, clock, clock.slot_s, delay_s), webs / 2
+
+
 def observe_log(
     log: LogRecording,
     design: Design,
@@ -168,15 +177,11 @@ def observe_log(
         No pulses, or less than half a row of them.
     """
     clock, delay, remarks = _clock_of(log, design, period_s, delay_s)
-    low, n, period = clock.low, design.positions, clock.period
+    low, n = clock.low, design.positions
     sums = Integral(log.data, log.rate)
-    at = clock.slot_s + delay
-    # the level at each hole's place, and that of the webs beside it
-    looked_at = Sampling().levels(sums, clock, clock.slot_s, delay)
-    web = (
-        sums.mean(at - 0.56 * period, at - 0.44 * period)
-        + sums.mean(at + 0.44 * period, at + 0.56 * period)
-    ) / 2
+    looked_at, web = _looked_at(sums, clock, delay)
+    clock = settle_gaps(clock, _evidence(looked_at, web, low), design.grid)
+    looked_at, web = _looked_at(sums, clock, delay)
     level = sampling.levels(sums, clock, clock.slot_s, delay)
     middle = sum(two_levels(level[np.isfinite(level)].astype(np.float32))) / 2
     used = middle if threshold is None else threshold

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 from sonify.recover.signal.averages import running_mean
 from sonify.recover.signal.slicer import HOLE_SHARE, two_levels
 
-__all__ = ["PulseClock", "find_pulses", "number_pulses"]
+__all__ = ["PulseClock", "find_pulses", "number_pulses", "settle_gaps"]
 
 Reals = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -50,6 +51,12 @@ WITHIN = 0.25
 
 FOLLOW = 0.3
 """How fast the length of a position follows what passes."""
+
+GAP = 1.4
+"""Of a position: in a longer gap between two pulses, others may be missing."""
+
+AWRY = 6.0
+"""Bits of evidence that it takes to believe in pulses that do not fit into their gap."""
 
 FEWEST = 8
 """Pulses from which a speed can be estimated."""
@@ -172,3 +179,78 @@ def number_pulses(pulses: Reals, lengths: Reals, low: bool) -> PulseClock:
     every = np.arange(int(slot[good].max()) + 1)
     times = np.interp(every, slot[good], pulses[good])
     return PulseClock(pulses, slot, extra, times, np.setdiff1d(every, slot[good]), low)
+
+
+def settle_gaps(clock: PulseClock, seen: Reals, grid: NDArray[np.int8]) -> PulseClock:
+    """Tell missing pulses from pauses by the disc: after either, what is read must still fit it.
+
+    Parameters
+    ----------
+    clock : PulseClock
+    seen : ndarray, shape (slots,)
+        The evidence for a hole in each slot, -1 to 1.
+    grid : ndarray of int8, shape (rows, positions)
+        The disc: 1, 0, -1 for unknown.
+
+    Returns
+    -------
+    PulseClock
+        With the number of missing pulses in each gap that fits best (dynamic programming over the
+        angle of the disc after each gap; A. J. Viterbi, 1967).
+    """
+    good = np.flatnonzero(~clock.extra)
+    slot, time = clock.pulse_slot[good], clock.pulse_s[good]
+    steps, gone = np.diff(slot), np.diff(time)
+    period = np.median(np.lib.stride_tricks.sliding_window_view(np.pad(gone, 6, "edge"), 13), 1)
+    ratio = gone / period
+    gaps = np.flatnonzero((ratio > GAP) | (steps > 1))
+    if not len(gaps):
+        return clock
+    n = grid.shape[1]
+    signs = np.where(grid < 0, 0.0, 2.0 * grid - 1)
+    spectrum = np.conj(np.fft.rfft(signs, axis=1))
+    value = np.nan_to_num(seen[slot])
+    edges = [0, *(gaps + 1).tolist(), len(good)]
+    score, came = np.zeros(n), []
+    for part, (a, b) in enumerate(pairwise(edges)):
+        if part:
+            k = int(gaps[part - 1])
+            near = int(max(1, round(ratio[k])))
+            ways = sorted({1, near, int(steps[k])})
+            cost = [AWRY * min(1.0, abs(w - ratio[k])) for w in ways]
+            # pulse b stands `way` positions after pulse a
+            both = np.array([np.roll(score, w - 1) - c for w, c in zip(ways, cost, strict=True)])
+            pick = np.argmax(both, axis=0)
+            came.append((ways, pick))
+            score = both[pick, np.arange(n)]
+        score = score + _fits(value[a:b], spectrum, n, a)
+    at = int(np.argmax(score))
+    new = steps.copy()
+    for part in range(len(gaps), 0, -1):
+        ways, pick = came[part - 1]
+        way = ways[int(pick[at])]
+        new[gaps[part - 1]] = way
+        at = (at - (way - 1)) % n
+    if (new == steps).all():
+        return clock
+    moved = np.concatenate([[0], np.cumsum(new)])
+    shift = np.interp(np.arange(len(clock.pulse_s)), good, moved - (slot - slot[0]))
+    numbers = clock.pulse_slot - int(slot[0]) + np.rint(shift).astype(np.int64)
+    numbers[good] = moved
+    every = np.arange(int(moved[-1]) + 1)
+    return PulseClock(
+        clock.pulse_s, numbers, clock.extra, np.interp(every, moved, time),
+        np.setdiff1d(every, moved), clock.low,
+    )  # fmt: skip
+
+
+def _fits(value: Reals, spectrum: NDArray[np.complex128], n: int, first: int) -> Reals:
+    """How well a run of bits fits the best row of the disc, turn by turn, for each angle at which
+    pulse 0 would have been; the run begins with pulse `first`."""
+    out = np.zeros(n)
+    for a in range(0, len(value), n):
+        turn = np.zeros(n)
+        part = value[a : a + n]
+        turn[(first + a + np.arange(len(part))) % n] = part
+        out += np.fft.irfft(np.conj(np.fft.rfft(turn)) * np.conj(spectrum), n, axis=1).max(axis=0)
+    return out
