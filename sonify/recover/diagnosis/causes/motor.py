@@ -12,8 +12,9 @@ __all__ = ["OffCentre", "SlowStart"]
 SLOW = 0.88
 """Of the settled speed: a start below this is slow."""
 
-SWING = 0.025
-"""Of the speed: a larger swing once a turn is a sign of an off-centre disc."""
+SWING = 0.055
+"""Of the speed: motors and belts of cheap players swing by up to a twentieth (common practice, no
+source), measured to a tenth of that; a larger swing once a turn is a sign of an off-centre disc."""
 
 SOME_SWING = 0.006
 """Of the speed: a swing that shows, though motors alone may cause it."""
