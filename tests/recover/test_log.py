@@ -79,6 +79,64 @@ def test_kinds_of_files(kind, disc, tmp_path):
     found = find_message(seen)
     np.testing.assert_array_equal(found.disc.grid, disc.grid)
     assert found.disc.message == TEXT
+
+
+@pytest.mark.parametrize("holes", ["low", "high"])
+@pytest.mark.parametrize("kind", ["changes", "edge-list", "vcd", "sampled"])
+def test_digital_logs(kind, holes, disc, tmp_path):
+    """What a comparator or a logic analyser records: levels, edges, or a value change dump, written
+    by pyvcd."""
+    m = Machine(rate=2000.0)
+    levels = (record(disc.grid, m) > (m.high + m.low) / 2).astype(int)
+    if holes == "high":
+        levels = 1 - levels
+    changed = np.flatnonzero(np.append(True, (np.diff(levels, axis=0) != 0).any(axis=1)))
+    path = tmp_path / "log.csv"
+    if kind == "changes":
+        lines = [f"{k / m.rate:.4f},{levels[k, 0]},{levels[k, 1]}" for k in changed]
+        path.write_text("\n".join(["time,clock,data", *lines]))
+    elif kind == "edge-list":
+        lines = [
+            f"{k / m.rate:.4f},{name},{levels[k, c]}"
+            for k in changed
+            for c, name in enumerate(("clock", "data"))
+            if k == 0 or levels[k, c] != levels[k - 1, c]
+        ]
+        path.write_text("\n".join(["time,channel,value", *lines]))
+    elif kind == "vcd":
+        from vcd import VCDWriter
+
+        path = tmp_path / "log.vcd"
+        with path.open("w") as f, VCDWriter(f, timescale="1 us") as out:
+            wires = [out.register_var("player", n, "wire", size=1) for n in ("clock", "data")]
+            for k in changed:
+                for c, wire in enumerate(wires):
+                    out.change(wire, int(k * 1e6 / m.rate), int(levels[k, c]))
+    else:
+        path = tmp_path / "log-2kHz.npy"
+        np.save(path, levels.astype(np.uint8))
+    found = find_message(read_source(path, ReadOptions()))
+    np.testing.assert_array_equal(found.disc.grid, disc.grid)
+
+
+@pytest.mark.parametrize(
+    "name, text, said",
+    [
+        ("log.csv", "time,channel,value\n0,clock,0\n1,clock,x\n", "line 3: a time, a channel"),
+        ("log.csv", "time,channel,value\n0,clock,0\n0,data,1\n", "its clock does not change"),
+        ("log.vcd", "$timescale 1 us $end\n", "no value change dump"),
+        (
+            "log.vcd",
+            "$timescale 1 us $end\n$var wire 1 ! a $end\n$enddefinitions $end\n#0\n0!\n",
+            "its one-bit variables are a; clock and data are needed",
+        ),
+    ],
+)
+def test_digital_logs_gone_wrong(name, text, said, tmp_path):
+    path = tmp_path / name
+    path.write_text(text)
+    with pytest.raises(InputError, match=said):
+        read_source(path)
     assert seen.facts["rpm"] == pytest.approx(12.0, rel=1e-3)
 
 

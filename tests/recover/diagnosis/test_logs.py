@@ -60,6 +60,25 @@ def test_a_disc_that_fits_in_no_way_but_one_is_not_laid_outside_its_log(seed, tm
 
 
 @pytest.mark.parametrize("start", PLAYERS)
+@pytest.mark.parametrize("held", [1.4, 2.0, 3.1, 5.0])
+def test_a_belt_that_slips_within_a_row(start, held, tmp_path):
+    """The disc stands still, and no clock pulse is missing."""
+    show, recording = a_take(start)
+    path = recording.write_log(tmp_path / "log.npy")
+    log = np.load(path)
+    step = np.median(np.diff(log[:, 0]))
+    position = 60 / (show.setup.player.rpm * show.disc.positions)
+    at = int((np.nanmin(recording.times[2]) + 9.5 * position) / step)
+    still = np.repeat(log[at : at + 1], int(held * position / step), axis=0)
+    log = np.concatenate([log[:at], still, log[at:]])
+    log[:, 0] = np.arange(len(log)) * step
+    np.save(path, log)
+    seen = compare(show, path)
+    assert len(seen.errors) == 0
+    assert "clock-missing" not in [c.name for c in seen.causes]
+
+
+@pytest.mark.parametrize("start", PLAYERS)
 def test_a_log_of_two_readings(start, tmp_path):
     row = int(np.flatnonzero(sonify.load_disc("cairn-wire").grid[6])[5])
     show, recording = a_take(start, blocked={(6, row)})
