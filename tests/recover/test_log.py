@@ -79,6 +79,7 @@ def test_kinds_of_files(kind, disc, tmp_path):
     found = find_message(seen)
     np.testing.assert_array_equal(found.disc.grid, disc.grid)
     assert found.disc.message == TEXT
+    assert seen.facts["rpm"] == pytest.approx(12.0, rel=1e-3)
 
 
 @pytest.mark.parametrize("holes", ["low", "high"])
@@ -120,7 +121,7 @@ def test_digital_logs(kind, holes, disc, tmp_path):
 
 
 @pytest.mark.parametrize(
-    "name, text, said",
+    ("name", "text", "said"),
     [
         ("log.csv", "time,channel,value\n0,clock,0\n1,clock,x\n", "line 3: a time, a channel"),
         ("log.csv", "time,channel,value\n0,clock,0\n0,data,1\n", "its clock does not change"),
@@ -137,7 +138,6 @@ def test_digital_logs_gone_wrong(name, text, said, tmp_path):
     path.write_text(text)
     with pytest.raises(InputError, match=said):
         read_source(path)
-    assert seen.facts["rpm"] == pytest.approx(12.0, rel=1e-3)
 
 
 def test_polarity_and_delay_are_found(disc, tmp_path):
