@@ -13,13 +13,9 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.music.certainty import certainty_of, tells_position
+from sonify.music.certainty import Certainty, certainty_of, tells_position
 from sonify.music.metre import Grid
-from sonify.music.notes import (
-    DRUM_CHANNEL,
-    assign_channels,
-    needs_bends,
-)
+from sonify.music.notes import DRUM_CHANNEL, assign_channels, needs_bends
 from sonify.music.settings import Music
 from sonify.music.trials import Before, Trials
 from sonify.player.timeline import Timeline
@@ -31,7 +27,7 @@ from sonify.recover.sources.midi.trial_notes import (
     signatures,
 )
 
-__all__ = ["MOST_AHEAD", "UNREADABLE", "Matcher", "Tolerance", "Verdict"]
+__all__ = ["MOST_AHEAD", "UNREADABLE", "WAYS", "Matcher", "Tolerance"]
 
 Bits = NDArray[np.int8]
 Ints = NDArray[np.int64]
@@ -63,25 +59,6 @@ class Tolerance:
     velocity: float
 
 
-@dataclass(frozen=True, eq=False)
-class Verdict:
-    """What trials cost, shape (trials,).
-
-    Attributes
-    ----------
-    before : ndarray of float64
-        In the row before the one that is being built up.
-    here : ndarray of float64
-        In that row.
-    sign : ndarray of uint64
-        Equal for trials whose notes are the same whatever follows.
-    """
-
-    before: Reals
-    here: Reals
-    sign: NDArray[np.uint64]
-
-
 class Matcher:
     """Compares trial discs with a recording, by way of the mapping.
 
@@ -109,12 +86,14 @@ class Matcher:
         self.positions = timeline.positions
         self.total = timeline.rows * timeline.positions
         self.bends = needs_bends(music)
-        self.kinds = [certainty_of(v, n) for n, v in enumerate(music.voice)]
+        kinds = [certainty_of(v, n) for n, v in enumerate(music.voice)]
         certain = self._certain()
-        self.certain = np.stack([certain[k.key] for k in self.kinds])
+        self.certain = np.stack([certain[k.key] for k in kinds])
         rng = np.random.default_rng(20_031)
         self.ways = _ways(rng, min(self.total, (1 + MOST_AHEAD) * self.positions))
-        self._take(recorded, certain)
+        self._sort(recorded)
+        self.due = self._due(kinds, certain)
+        self.row = (self.due - 1) // self.positions
         self.reach, self.ahead = self._reach(rng)
 
     def _certain(self) -> dict[str, Ints]:
@@ -129,34 +108,36 @@ class Matcher:
         unit = np.minimum(unit, self.total)
         return {"own": own, "unit": unit, "row": row, "both": unit[row - 1]}
 
-    def _take(self, recorded: NoteEvents, certain: dict[str, Ints]) -> None:
-        """Sort the recorded notes by code, and find after how many bits each must be explained."""
+    def _sort(self, recorded: NoteEvents) -> None:
+        """Sort the recorded notes by code; of those that can't be told apart the loudest counts."""
         lane = self._lanes(recorded.channel)
         code = self._code(lane, recorded.tone, np.rint(recorded.on).astype(np.int64))
         order = np.argsort(code, kind="stable")
-        # of notes that can't be told apart, the loudest counts
         group = np.cumsum(np.append(0, np.diff(code[order]) > self.tolerance.on))
         best = np.lexsort((recorded.off[order], recorded.velocity[order], group))
         order = order[np.sort(best[np.append(np.diff(group) != 0, True)])]
         self.code, self.on, self.off = code[order], recorded.on[order], recorded.off[order]
-        self.velocity = recorded.velocity[order]
+        self.lane, self.tone, self.velocity = (
+            x[order] for x in (lane, recorded.tone, recorded.velocity)
+        )
+
+    def _due(self, kinds: list[Certainty], certain: dict[str, Ints]) -> Ints:
+        """After how many bits each recorded note must be explained."""
         slots = self.timeline.slots()
-        due = np.empty(len(order), np.int64)
+        due = np.empty(len(self.on), np.int64)
         lanes = self._lanes(np.array(assign_channels(self.music.voice)))
-        for one in np.unique(lane):
-            mine = lane[order] == one
+        for one in np.unique(self.lane):
+            mine = self.lane == one
             voices = np.flatnonzero(lanes == one).tolist()
-            kinds = [self.kinds[v] for v in voices]
-            worst = max((k.heard for k in kinds), key=_RANK.index, default="own")
-            early = max((k.early for k in kinds), default=0.0)
+            worst = max((kinds[v].heard for v in voices), key=_RANK.index, default="own")
+            early = max((kinds[v].early for v in voices), default=0.0)
             slot = (self.on[mine] + self.tolerance.on) / self.grid.step_ticks + early
             last = np.searchsorted(slots, slot + 1e-6, "right") - 1
             last = np.clip(last, 0, self.total - 1)
             due[mine] = certain[worst][last]
             if len(voices) == 1 and tells_position(self.music.voice[voices[0]], voices[0]):
-                due[mine] = self._last_of_tone(voices[0], recorded.tone[order][mine], last)
-        self.due = due
-        self.row = (due - 1) // self.positions
+                due[mine] = self._last_of_tone(voices[0], self.tone[mine], last)
+        return due
 
     def _last_of_tone(self, voice: int, tone: Ints, last: Ints) -> Ints:
         """After how many bits the tones of a row's chord are out of reach: those up to the row's
@@ -216,7 +197,7 @@ class Matcher:
 
     def judge(
         self, beginnings: Bits, before: Before, known: int, row: int, ways: int = WAYS
-    ) -> Verdict:
+    ) -> tuple[Reals, Reals, NDArray[np.uint64]]:
         """What beginnings cost.
 
         Parameters
@@ -230,6 +211,13 @@ class Matcher:
         ways : int
             In how many ways to fill in what follows. One is enough to count notes; comparing
             their lengths and velocities, and telling whether trials will ever differ, takes all.
+
+        Returns
+        -------
+        before, here : ndarray of float64, shape (trials,)
+            The cost of the row before `row`, and of `row`.
+        sign : ndarray of uint64, shape (trials,)
+            Equal for trials whose notes are equal whatever follows.
         """
         first = self.first_row(row)
         low, high = first * self.positions, self.last_row(row) * self.positions
@@ -250,7 +238,7 @@ class Matcher:
         cost[0] += UNREADABLE * unreadable[:, judged_from:here].sum(axis=1)
         cost[1] += UNREADABLE * unreadable[:, here:].sum(axis=1)
         sign = signatures(notes, self._lanes(notes.channel), fresh, lots, ways)
-        return Verdict(cost[0], cost[1], sign)
+        return cost[0], cost[1], sign
 
     def _now(self, known: int) -> float:
         """The tick from which on nothing is certain, after so many bits."""
@@ -295,13 +283,9 @@ class Matcher:
         cols = np.flatnonzero((self.row == row) | (self.row == row - 1))
         column = np.full(len(self.code), -1)
         column[cols] = np.arange(len(cols))
-        use = np.flatnonzero(match >= 0)
+        use = self._loudest_last(notes, match >= 0)
         use = use[column[match[use]] >= 0]
-        if self.bends:
-            # where voices share a lane the loudest note stays: it is written last
-            use = use[np.lexsort((notes.length[use], notes.velocity[use]))]
-        lot, way = np.divmod(notes.trial[use], ways)
-        at = (lot, way, column[match[use]])
+        at = (*np.divmod(notes.trial[use], ways), column[match[use]])
         length = np.full((lots, ways, len(cols)), -1, np.int64)
         length[at] = np.minimum(notes.length[use], _LONGEST)
         there = length >= 0
@@ -315,14 +299,26 @@ class Matcher:
             every = there.all(axis=1) & due
             least, most = length.min(axis=1), length.max(axis=1)
             fixed = every & (least == most) & (most < _LONGEST) & (self.on[cols] + least <= now)
-            off = np.abs(least - (self.off - self.on)[cols])
-            cost += WRONG_SHAPE * (fixed & (off > self.tolerance.off))
+            cost += WRONG_SHAPE * (fixed & self._wrong_length(least, cols))
             soft, loud = velocity.min(axis=1), velocity.max(axis=1)
             fixed = every & (soft == loud) & (self.on[cols] + self.tolerance.on < now)
-            off = np.abs(soft - self.velocity[cols])
-            cost += WRONG_SHAPE * (fixed & (off > self.tolerance.velocity))
+            cost += WRONG_SHAPE * (fixed & self._wrong_velocity(soft, cols))
         mine = self.row[cols] == row
         return np.stack([cost[:, ~mine].sum(axis=1), cost[:, mine].sum(axis=1)])
+
+    def _loudest_last(self, notes: TrialNotes, which: Mask) -> Ints:
+        """Some notes in such an order that where voices share a lane the loudest is written last,
+        and stays."""
+        use = np.flatnonzero(which)
+        return use[np.lexsort((notes.length[use], notes.velocity[use]))] if self.bends else use
+
+    def _wrong_length(self, length: Ints, of: Ints) -> Mask:
+        wrong: Mask = np.abs(length - (self.off - self.on)[of]) > self.tolerance.off
+        return wrong
+
+    def _wrong_velocity(self, velocity: Ints, of: Ints) -> Mask:
+        wrong: Mask = np.abs(velocity - self.velocity[of]) > self.tolerance.velocity
+        return wrong
 
     def whole(self, bits: Bits) -> tuple[Reals, list[Ints]]:
         """What whole discs cost, and the slots of their differences.
@@ -333,25 +329,17 @@ class Matcher:
         """
         notes = self._notes(Trials.side_by_side(bits, self.timeline, self.unit_bits))
         match = self._matched(notes)
-        order = np.arange(len(notes))
-        if self.bends:
-            # where voices share a lane the loudest note stays: it is written last
-            order = np.lexsort((notes.length, notes.velocity))
-        costs, places = np.zeros(len(bits)), []
+        costs, places = UNREADABLE * (bits < 0).sum(axis=1).astype(np.float64), []
         for k in range(len(bits)):
-            mine = order[notes.trial[order] == k]
-            found = mine[match[mine] >= 0]
+            found = self._loudest_last(notes, (notes.trial == k) & (match >= 0))
             which = np.full(len(self.code), -1)
             which[match[found]] = found
             missed, got = which < 0, np.flatnonzero(which >= 0)
-            surplus = notes.on[mine[match[mine] < 0]]
-            length, velocity = notes.length[which[got]], notes.velocity[which[got]]
-            long = np.abs(length - (self.off - self.on)[got]) > self.tolerance.off
-            loud = np.abs(velocity - self.velocity[got]) > self.tolerance.velocity
-            costs[k] = (
-                missed.sum() + len(surplus) + WRONG_SHAPE * (long.sum() + loud.sum())
-                + UNREADABLE * (bits[k] < 0).sum()
-            )  # fmt: skip
+            surplus = notes.on[(notes.trial == k) & (match < 0)]
+            length = notes.length[which[got]]
+            long = self._wrong_length(length, got)
+            loud = self._wrong_velocity(notes.velocity[which[got]], got)
+            costs[k] += missed.sum() + len(surplus) + WRONG_SHAPE * (long.sum() + loud.sum())
             ends = self.off[got[long]], (self.on[got] + length)[long]
             off = [self.on[missed], surplus, self.on[got[long | loud]], *ends]
             places.append(np.floor(np.concatenate(off) / self.grid.step_ticks).astype(np.int64))

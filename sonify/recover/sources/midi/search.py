@@ -1,19 +1,20 @@
-"""All discs whose music is what was recorded, found bit by bit: a beam search.
+"""A beam search for all discs whose music is what was recorded.
 
-Beginnings of a disc are built up in the order of reading. Those whose notes are certain to differ
-from the recorded ones are dropped. Those whose notes will be the same whatever follows are merged;
-the mapping loses the bits in which they differ.
+Beginnings of discs grow bit by bit in the order of reading. Those whose notes are certain to differ
+from the recorded ones are dropped. Those whose notes will be equal whatever follows are merged; the
+mapping loses the bits in which they differ.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sonify.music.trials import Before
-from sonify.recover.sources.midi.matcher import Matcher, Reals
+from sonify.recover.sources.midi.matcher import WAYS, Matcher, Reals
 
 __all__ = ["SearchLimits", "Solution", "search"]
 
@@ -42,11 +43,14 @@ class SearchLimits:
         The cost per row at which to give up.
     width : int
         The most beginnings to follow.
+    symbols : tuple of int
+        What bits may be; -1 is an unreadable one.
     """
 
     margin: float
     per_row: float
     width: int
+    symbols: tuple[int, ...] = (0, 1)
 
 
 @dataclass(frozen=True, eq=False)
@@ -96,9 +100,7 @@ class _Beam:
         return replace(self, bits=self.bits[:, :total].copy(), lost=self.lost[:, :total].copy())
 
 
-def search(
-    matcher: Matcher, rows: int, limits: SearchLimits, symbols: tuple[int, ...] = (0, 1)
-) -> Solution | int:
+def search(matcher: Matcher, rows: int, limits: SearchLimits) -> Solution | int:
     """Find the discs of up to so many rows whose music is what was recorded.
 
     Parameters
@@ -108,8 +110,6 @@ def search(
     rows : int
         The row of the last note, and all before it.
     limits : SearchLimits
-    symbols : tuple of int
-        What bits may be; -1 is an unreadable one.
 
     Returns
     -------
@@ -120,13 +120,13 @@ def search(
     beam = _Beam(np.zeros(shape, np.int8), np.zeros(shape, bool), np.zeros(1), np.zeros(1))
     # only the notes of the last rows depend on where the reading ends
     sure = max(0, rows - ENDS)
-    begun = _followed(matcher, beam, 0, sure, limits, symbols)
+    begun = _followed(matcher, beam, 0, sure, limits)
     if isinstance(begun, int):
         return begun
     best: Solution | int = 0
     for count in range(max(1, sure), rows + 1):
         end = matcher.ending(count)
-        done = _followed(end, begun.cut(end.total), sure, count, limits, symbols)
+        done = _followed(end, begun.cut(end.total), sure, count, limits)
         if isinstance(done, int):
             best = max(best, done) if isinstance(best, int) else best
             continue
@@ -137,11 +137,10 @@ def search(
 
 
 def _followed(
-    matcher: Matcher, beam: _Beam, first: int, last: int, limits: SearchLimits,
-    symbols: tuple[int, ...],
-) -> _Beam | int:  # fmt: skip
+    matcher: Matcher, beam: _Beam, first: int, last: int, limits: SearchLimits
+) -> _Beam | int:
     """The beam after some more rows, or the number of bits after which all cost too much or the
-    budget is spent."""
+    budget was spent."""
     n = matcher.positions
     for row in range(first, last):
         known, end = row * n, (row + 1) * n
@@ -149,10 +148,10 @@ def _followed(
         while known < end:
             step, work = 1, len(beam.bits) * window
             while step < min(MOST_STEPS, end - known) and (
-                work * len(symbols) ** (step + 1) <= AT_ONCE
+                work * len(limits.symbols) ** (step + 1) <= AT_ONCE
             ):
                 step += 1
-            beam = _grown(matcher, beam, known, step, row, limits, symbols)
+            beam = _grown(matcher, beam, known, known + step, row, limits)
             known += step
             if matcher.budget.spent or beam.cost.min() > limits.per_row * (row + 1):
                 return known
@@ -160,36 +159,31 @@ def _followed(
 
 
 def _grown(
-    matcher: Matcher, beam: _Beam, known: int, step: int, row: int, limits: SearchLimits,
-    symbols: tuple[int, ...],
-) -> _Beam:  # fmt: skip
+    matcher: Matcher, beam: _Beam, known: int, after: int, row: int, limits: SearchLimits
+) -> _Beam:
     """The beam with some more bits."""
+    ends = np.array(list(product(limits.symbols, repeat=after - known)), np.int8)
     count = len(beam.bits)
-    grids = np.meshgrid(*[np.array(symbols, np.int8)] * step, indexing="ij")
-    ends = np.stack(grids, axis=-1).reshape(-1, step)
     parent = np.repeat(np.arange(count), len(ends))
-    after = known + step
     bits = beam.bits[parent]
     bits[:, known:after] = np.tile(ends, (count, 1))
     before = Before.of(beam.bits[:, : matcher.first_row(row) * matcher.positions])
-    # one way of going on rules most of them out; only the rest is made in all ways
-    rough = matcher.judge(bits, before.keep(parent), after, row, ways=1)
-    cost = beam.settled[parent] + rough.before + rough.here
-    good = np.flatnonzero(cost <= cost.min() + limits.margin)
-    bits, parent = bits[good], parent[good]
-    verdict = matcher.judge(bits, before.keep(parent), after, row)
+    # one way to go on rules most of them out; only the rest is tried in all ways
+    for ways in (1, WAYS):
+        earlier, here, sign = matcher.judge(bits, before.keep(parent), after, row, ways)
+        cost = beam.settled[parent] + earlier + here
+        good = np.flatnonzero(cost <= cost.min() + limits.margin)
+        bits, parent = bits[good], parent[good]
     settled = beam.settled[parent]
-    cost = settled + verdict.before + verdict.here
     if after == (row + 1) * matcher.positions:
         # nothing can change the row before any more
-        settled = settled + verdict.before
-    good = np.flatnonzero(cost <= cost.min() + limits.margin)
-    grown = _Beam(bits[good], beam.lost[parent[good]], settled[good], cost[good], beam.crowded)
-    return _thinned(_merged(grown, verdict.sign[good], after), after, limits.width)
+        settled = settled + earlier[good]
+    grown = _Beam(bits, beam.lost[parent], settled, cost[good], beam.crowded)
+    return _thinned(_merged(grown, sign[good], after), after, limits.width)
 
 
 def _merged(beam: _Beam, sign: NDArray[np.uint64], known: int) -> _Beam:
-    """One of all beginnings that no note will ever tell apart, with the bits that are lost."""
+    """One of each group of beginnings that sound alike for ever, and the bits that are lost."""
     order = np.lexsort((beam.cost, sign))
     new = np.append(True, np.diff(sign[order]) != 0)
     if new.all():
@@ -199,7 +193,7 @@ def _merged(beam: _Beam, sign: NDArray[np.uint64], known: int) -> _Beam:
     best = beam.keep(order[first])
     bits, lost = beam.bits[order, :known], beam.lost[order, :known]
     differ = (bits != best.bits[of, :known]) | lost
-    # what fits worse is no alternative
+    # worse ones are no alternatives
     differ[beam.cost[order] > best.cost[of] + _SAME] = False
     best.lost[:, :known] = np.logical_or.reduceat(differ, first, axis=0)
     return best

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.midi.bends import BEND_RANGE
+from sonify.midi.bends import bend_of
 from sonify.music.metre import Grid
 from sonify.music.notes import untuned_parts
 from sonify.music.settings import Music
@@ -99,20 +99,15 @@ def notes_of_trials(music: Music, trials: Trials, grid: Grid) -> TrialNotes:
     """The notes that a mapping makes of each trial disc."""
     parts = untuned_parts(music, trials, grid)
     count = [len(p) for p in parts]
-    on, off, index, pitch, velocity = (
-        np.concatenate(columns)
-        for columns in zip(
-            *((p.on, p.off, p.index, p.pitch, p.velocity) for p in parts), strict=True
-        )
-    )
+    columns = zip(*((p.on, p.off, p.index, p.pitch, p.velocity) for p in parts), strict=True)
+    on, off, index, pitch, velocity = map(np.concatenate, columns)
     trial = index // trials.span
-    key = np.clip(np.rint(pitch), 0, 127).astype(np.int64)
-    bend = np.rint((pitch - key) * (BEND_STEPS // 2 / BEND_RANGE)).astype(np.int64)
+    key, bend = bend_of(pitch)
     return TrialNotes(
         trial,
         on - trial * (trials.apart * grid.step_ticks),
         off - on,
-        key * BEND_STEPS + bend,
+        key.astype(np.int64) * BEND_STEPS + bend,
         velocity.astype(np.int64),
         np.repeat(np.array([p.channel for p in parts], np.int64), count),
         np.repeat(np.arange(len(parts)), count),
@@ -142,14 +137,12 @@ def signatures(
         The notes that count.
     trials, ways : int
     """
-    golden, other = np.uint64(0x9E3779B97F4A7C15), np.uint64(0x85EBCA6B)
     trial, way = np.divmod(notes.trial[which], ways)
+    tone = ((lane << 21) + notes.tone)[which]
+    sign = np.zeros(len(trial), np.uint64)
     with np.errstate(over="ignore"):
-        sign = _mixed(((lane << 21) + notes.tone)[which].astype(np.uint64) + golden)
-        sign = _mixed(sign ^ notes.on[which].astype(np.uint64))
-        sign = _mixed(sign + notes.length[which].astype(np.uint64) * other)
-        sign = _mixed(sign + notes.velocity[which].astype(np.uint64))
-        sign = _mixed(sign + way.astype(np.uint64) * golden)
+        for part in (tone, notes.on[which], notes.length[which], notes.velocity[which], way):
+            sign = _mixed(sign + part.astype(np.uint64) + np.uint64(0x9E3779B97F4A7C15))
         out = np.zeros(trials, np.uint64)
         np.add.at(out, trial, sign)
     return out
