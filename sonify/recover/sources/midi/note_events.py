@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -64,8 +65,7 @@ class MidiRecording:
     tick_s: float = 0.0
 
 
-@dataclass(frozen=True)
-class _Message:
+class _Message(NamedTuple):
     """A note-on or note-off with its time, and the bend of its channel at that time."""
 
     time_s: float
@@ -93,11 +93,9 @@ def read_recorded_midi(path: Path, *, queue: bool = False) -> MidiRecording:
         Not a MIDI file, one that is broken or too large, or one without notes.
     """
     file = read_midi(path)
-    messages = list(_messages(file))
-    remarks = []
-    twins = _twins(messages)
-    if twins:
-        messages = [m for k, m in enumerate(messages) if k not in twins]
+    every = list(_messages(file))
+    messages, remarks = _without_twins(every), []
+    if len(messages) < len(every):
         remarks.append(
             "each note came twice within a few milliseconds, as if two inputs or a loop had been "
             "recorded; only the first of each was used"
@@ -136,18 +134,18 @@ def _messages(file: MidiFile) -> Iterator[_Message]:
             bend_range[c] = float(second)
 
 
-def _twins(messages: list[_Message]) -> set[int]:
-    """Messages that came a second time, if so many did that it can't be chance."""
+def _without_twins(messages: list[_Message]) -> list[_Message]:
+    """The messages without those that came a second time, if these are too many for chance."""
     last: dict[tuple[int, int, bool], float] = {}
-    twins = set()
-    for k, m in enumerate(messages):
+    once = []
+    for m in messages:
         key = m.channel, m.pitch, m.velocity > 0
         if m.time_s - last.get(key, -1.0) <= TWIN_S:
-            twins.add(k)
             last.pop(key)
         else:
             last[key] = m.time_s
-    return twins if len(twins) > TWINS * len(messages) else set()
+            once.append(m)
+    return once if len(once) < (1 - TWINS) * len(messages) else messages
 
 
 def _paired(
@@ -156,26 +154,26 @@ def _paired(
     """Notes by onset, orphaned note-offs and second strikes."""
     nan = float("nan")
     sounding: dict[tuple[int, int], list[_Message]] = {}
-    found: list[tuple[float, ...]] = []
+    found: list[tuple[_Message, float, float]] = []
     orphans, again = [], []
-
-    def end(m: _Message, time_s: float, beat: float) -> None:
-        found.append((m.time_s, time_s, m.beat, beat, m.pitch, m.bend, m.velocity, m.channel))
-
     for m in messages:
-        open_notes = sounding.setdefault((m.channel, m.pitch), [])
+        notes = sounding.setdefault((m.channel, m.pitch), [])
         if m.velocity:
-            if open_notes:
+            if notes:
                 again.append(m.time_s)
                 if not queue:
-                    end(open_notes.pop(), nan, nan)
-            open_notes.append(m)
-        elif open_notes:
-            end(open_notes.pop(0), m.time_s, m.beat)
+                    found.append((notes.pop(), nan, nan))
+            notes.append(m)
+        elif notes:
+            found.append((notes.pop(0), m.time_s, m.beat))
         else:
             orphans.append(m.time_s)
-    for open_notes in sounding.values():
-        for m in open_notes:
-            end(m, nan, nan)
-    notes = np.array(found, NOTE)
-    return notes[np.argsort(notes["on_s"], kind="stable")], np.array(orphans), np.array(again)
+    found += [(m, nan, nan) for notes in sounding.values() for m in notes]
+    table = np.array(
+        [
+            (m.time_s, off_s, m.beat, off_beat, m.pitch, m.bend, m.velocity, m.channel)
+            for m, off_s, off_beat in found
+        ],
+        NOTE,
+    )
+    return table[np.argsort(table["on_s"], kind="stable")], np.array(orphans), np.array(again)

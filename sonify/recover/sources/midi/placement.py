@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import reduce
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +15,7 @@ from sonify.music.settings import Music
 from sonify.music.trials import Trials
 from sonify.player.timeline import Timeline, read_times
 from sonify.recover.sources.midi.matcher import MOST_AHEAD
-from sonify.recover.sources.midi.position_clock import PositionClock
+from sonify.recover.sources.midi.position_clock import PositionClock, windows
 from sonify.recover.sources.midi.trial_notes import NoteEvents, TrialNotes, notes_of_trials
 from sonify.recover.sources.options import ReadOptions
 from sonify.setup import Setup
@@ -86,14 +88,10 @@ def placements(
         began with the reading.
     """
     about = setup.player.turn_s / clock.position_s
-    near = round(about)
-    if options.positions is not None:
-        counts = [options.positions]
-    elif clock.exact:
-        counts = [max(1, near)]
-    else:
+    counts = [options.positions or max(1, round(about))]
+    if options.positions is None and not clock.exact:
         low, high = (int(about * s) for s in SPEED)
-        counts = sorted(range(max(4, low), high + 2), key=lambda c: abs(c - near))
+        counts = sorted(range(max(4, low), high + 2), key=lambda c: abs(c - round(about)))
     slots = np.rint(clock.onset).astype(np.int64)
     slots -= slots.min()
     out: list[Placement] = []
@@ -127,8 +125,8 @@ def _random_discs(
     music: Music, timeline: Timeline, grid: Grid, unit_bits: int, seed: int, rows: int,
     count: int = RANDOM_DISCS, constant: bool = False,
 ) -> TrialNotes:  # fmt: skip
-    """The notes of the first rows of random discs; with `constant`, the first one is all zeros and
-    the second all ones."""
+    """The notes of the first rows of random discs; with `constant`, the first disc is all zeros
+    and the second all ones."""
     bits = np.random.default_rng(seed).integers(0, 2, (count, rows * timeline.positions), np.int8)
     if constant:
         bits[0], bits[1] = 0, 1
@@ -156,10 +154,7 @@ def _first_notes(music: Music, place: Placement, unit_bits: int) -> list[Ints]:
 
 def _always(first_notes: list[Ints]) -> Floats:
     """When notes sound in the first rows whatever the bits are, in ticks."""
-    lots = [np.unique(c // 128) for c in first_notes]
-    ticks, count = np.unique(np.concatenate(lots), return_counts=True)
-    out: Floats = ticks[count == RANDOM_DISCS].astype(np.float64)
-    return out
+    return reduce(np.intersect1d, [c // 128 for c in first_notes]).astype(np.float64)
 
 
 def _from_nearest(at: Floats, grid: NDArray[np.float64] | Ints) -> Floats:
@@ -193,13 +188,13 @@ def likeliest(
             always[count] = _always(_first_notes(music, p, 7))
         share.append(round(_share(on_grid(p), always[count], p.grid.step_ticks), 1))
     best = max(share)
-    turn: dict[int, int] = {}
+    turn: Counter[int] = Counter()
     ranked = []
-    for k in sorted(range(len(places)), key=lambda k: (-share[k], k)):
+    for k in sorted(range(len(places)), key=lambda k: -share[k]):
         if share[k] >= best - 0.3:
             count = places[k].timeline.positions
-            ranked.append((turn.get(count, 0) // FIRST_NOTES, -share[k], k))
-            turn[count] = turn.get(count, 0) + 1
+            ranked.append((turn[count] // FIRST_NOTES, -share[k], k))
+            turn[count] += 1
     return [places[k] for _, _, k in sorted(ranked)[:TRIED]]
 
 
@@ -227,8 +222,8 @@ def aligned(recorded: NoteEvents, music: Music, place: Placement, unit_bits: int
     width = min(SMOOTHED, len(on) // 2 * 2 - 1)
     if width >= 5:
         order = np.argsort(on, kind="stable")
-        left = np.pad(_from_nearest(on, ticks)[order], width // 2, mode="reflect")
-        on[order] -= np.median(np.lib.stride_tricks.sliding_window_view(left, width), axis=1)
+        left = _from_nearest(on, ticks)[order]
+        on[order] -= np.median(windows(left, width, "reflect"), axis=1)
     return replace(recorded, on=on, off=recorded.off + (on - recorded.on))
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from sonify.errors import InputError
 from sonify.recover.signal.comb import comb_scores
 
-__all__ = ["PositionClock", "beat_clock", "recovered_clocks"]
+__all__ = ["PositionClock", "beat_clock", "recovered_clocks", "windows"]
 
 MOST_CLOCKS = 6  # position lengths that are followed; a swing gives two or three peaks
 WINDOW = 48  # notes over which the speed counts as constant: under a turn on common discs
@@ -94,8 +94,7 @@ def recovered_clocks(
             hint="{preset} must be what it was played with",
         )
     # swung notes fit a fraction of a position better than a whole one, so lower peaks count too
-    padded = np.pad(score, PEAK, constant_values=-1)
-    highest = np.lib.stride_tricks.sliding_window_view(padded, 2 * PEAK + 1).max(axis=1)
+    highest = windows(score, 2 * PEAK + 1, "reflect").max(axis=1)
     peaks = np.flatnonzero((score == highest) & (score > 0.5 * score.max()))[::-1][:MOST_CLOCKS]
     return [_followed(on_s, off_s, onsets, float(periods[at])) for at in peaks]
 
@@ -147,10 +146,8 @@ def _local_periods(onsets: Floats, period: float) -> Floats:
         return np.full(n, period)
     rates = np.array(found)
     if len(rates) >= 5:
-        padded = np.pad(rates, 1, mode="edge")
-        rates = np.median(np.lib.stride_tricks.sliding_window_view(padded, 3), axis=1)
-    out: Floats = np.interp(onsets, centres, rates)
-    return out
+        rates = np.median(windows(rates, 3, "edge"), axis=1)
+    return np.interp(onsets, centres, rates)
 
 
 def _in_phase(onset: Floats) -> Floats:
@@ -158,8 +155,12 @@ def _in_phase(onset: Floats) -> Floats:
     width = min(31, len(onset) // 2 * 2 - 1)
     if width < 5:
         return np.rint(onset)
-    turn = np.exp(2j * np.pi * onset)
-    padded = np.pad(turn, width // 2, mode="reflect")
-    mean = np.lib.stride_tricks.sliding_window_view(padded, width).mean(axis=1)
+    mean = windows(np.exp(2j * np.pi * onset), width, "reflect").mean(axis=1)
     out: Floats = onset - np.unwrap(np.angle(mean)) / (2 * np.pi)
     return out
+
+
+def windows(values: NDArray[Any], width: int, beyond: Literal["edge", "reflect"]) -> NDArray[Any]:
+    """The values around each value, shape (values, width), with `beyond` the ends more of them."""
+    padded = np.pad(values, width // 2, mode=beyond)
+    return np.lib.stride_tricks.sliding_window_view(padded, width)
