@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from sonify.errors import InputError
 from sonify.music.notes import Part, rules_of
-from sonify.music.rhythm.rule import Rule
 from sonify.performance import Performance
+from sonify.recover.sources.midi.lost import why_lost
 
 __all__ = ["Listening", "merged_on", "voices_of"]
 
@@ -179,8 +179,8 @@ def _beside(show: Performance, part: Part) -> NDArray[np.float64]:
 
 def _listening(show: Performance, n: int) -> Listening:
     part = show.parts[n]
-    source, rules = part.voice.source, rules_of(part.voice, f"music.voice[{n}]")
-    lost = _what_loses(source, rules)
+    place = f"music.voice[{n}]"
+    rules, lost = rules_of(part.voice, place), why_lost(part.voice, place)
     swing = next((r.swing() for r in rules if r.swing()), 0.0)
     grid = show.disc.grid
     if lost is not None:
@@ -190,7 +190,7 @@ def _listening(show: Performance, n: int) -> Listening:
             n, part.name, part.channels, None, sounds, np.zeros(grid.shape, bool), True, False,
             False, None, f"'{part.name}': {lost}", swing,
         )  # fmt: skip
-    ones, runs = source == "ones", any(r.joins for r in rules)
+    ones, runs = part.voice.source == "ones", any(r.joins for r in rules)
     allowed, pitch = _everywhere(show, n) if not runs else (np.ones(grid.shape, bool), None)
     bits = np.where(grid < 0, -1, grid if ones else 1 - grid)
     sounds = np.where(allowed, bits, 0).astype(np.int8)
@@ -212,13 +212,6 @@ def _struck(show: Performance, part: Part) -> tuple[NDArray[np.int64], NDArray[n
     near = (np.abs(beside - off) < NEARLY) & (step >= 0) & (step < t.positions)
     row, step = row[near], step[near]
     return row, (t.row_first[row] + step) % t.positions
-
-
-def _what_loses(source: str, rules: list[Rule]) -> str | None:
-    """What keeps a voice's notes from telling the bits; None if nothing does."""
-    if source not in ("ones", "zeros"):
-        return f"its source '{source}' does not sound the bits"
-    return next((why for k, r in enumerate(rules) if (why := r.loses(rules[:k]))), None)
 
 
 def _all_on(show: Performance, n: int) -> Performance:

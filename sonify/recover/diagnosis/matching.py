@@ -124,16 +124,9 @@ def _midi_reader(midi: MidiRecording, voice: Listening, show: Performance) -> Ob
     period = show.timeline.position_s
 
     def observe(design: Design) -> Observed:
-        part = one_reading(
+        return one_reading(
             midi, design, voice, lambda some: observe_midi(some, voice, design, period)
         )
-        if part.count == 1:
-            return part.seen
-        remark = (
-            f"the recording holds {part.count} readings; number {part.number} is compared, from "
-            f"{part.begin_s:.1f} s to {part.end_s:.1f} s"
-        )
-        return replace(part.seen, remarks=(*part.seen.remarks, remark))
 
     return observe
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +15,7 @@ from sonify.recover.diagnosis.listening import Listening
 from sonify.recover.diagnosis.observed import Observed
 from sonify.recover.diagnosis.source import MidiRecording
 
-__all__ = ["ChosenReading", "one_reading"]
+__all__ = ["one_reading"]
 
 MUCH = 0.25  # of the disc's notes: as many before or after a reading are another one
 LEAST = 8  # notes that can be aligned at all
@@ -23,24 +23,13 @@ WHOLE = 0.9  # of the best reading's fit: the first that good is compared
 MOST = 8  # readings that are looked at
 
 
-@dataclass(frozen=True, eq=False)
-class ChosenReading:
-    """The reading that is compared: its onsets from `begin_s` to `end_s`, `number` of `count`."""
-
-    seen: Observed
-    begin_s: float
-    end_s: float
-    number: int
-    count: int
-
-
 def one_reading(
     recording: MidiRecording,
     design: Design,
     listening: Listening,
     observe: Callable[[MidiRecording], Observed],
-) -> ChosenReading:
-    """Observe the first whole reading of a recording.
+) -> Observed:
+    """Observe the first whole reading of a recording; if there are more, a remark says which.
 
     Parameters
     ----------
@@ -72,12 +61,18 @@ def one_reading(
         if len(inside):
             found.append((float(inside.min()), float(inside.max()), fit_of(seen, design), seen))
     if not found:
-        return ChosenReading(observe(recording), 0.0, recording.seconds, 1, 1)
+        return observe(recording)
     found.sort(key=lambda f: f[0])
     best = max(f[2] for f in found)
     k = next(k for k, f in enumerate(found) if f[2] >= WHOLE * best)
     begin, end, _, seen = found[k]
-    return ChosenReading(seen, begin, end, k + 1, len(found))
+    if len(found) == 1:
+        return seen
+    remark = (
+        f"the recording holds {len(found)} readings; number {k + 1} is compared, from "
+        f"{begin:.1f} s to {end:.1f} s"
+    )
+    return replace(seen, remarks=(*seen.remarks, remark))
 
 
 def _span(seen: Observed) -> tuple[float, float]:

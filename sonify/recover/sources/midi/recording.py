@@ -270,10 +270,8 @@ def _sighting(
         says.append(f"{unreadable} bits sound neither as ones nor as zeros; they are unreadable")
     lost = np.flatnonzero(found.lost)
     if len(lost):
-        timeline = place.timeline.first_rows(found.rows)
-        why = lost_by(setup.music, timeline, found.bits, lost, way.unit_bits)
         bits = "1 bit is" if len(lost) == 1 else f"{len(lost)} bits are"
-        says.append(f"{bits} lost by the mapping: {why}")
+        says.append(f"{bits} lost by the mapping: {lost_by(setup.music)}")
     if found.crowded:
         says.append(
             "more discs sound like this than could be followed; bits in which they differ are "
