@@ -20,8 +20,9 @@ def _table(block: str) -> dict[str, int]:
 
 
 _TABLES = Path(__file__).with_suffix(".txt").read_text("ascii").split("\n\n")
-_NUMBERS, DRUMS = map(_table, _TABLES)
-PROGRAMS = tuple(_NUMBERS)
+_NUMBERS, DRUMS, _FIRST = map(_table, _TABLES)
+PROGRAMS, FAMILIES = tuple(_NUMBERS), tuple(_FIRST)
+"""The programs, and their families of eight each."""
 
 
 def program_number(program: str | int, place: str = "program") -> int:
