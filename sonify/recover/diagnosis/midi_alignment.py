@@ -124,21 +124,16 @@ def observe_midi(
     if not design.index:
         track = replace(track, slot=across_silence(track.slot, track.good, design))
     track, _ = track.shifted()
-    heard = track.by_slot(listening.runs)
+    alignment = _aligned(track.by_slot(listening.runs), design)
     if design.index:
-        alignment = _with_rows_lost(
-            heard, design, lambda seen, more: align_rows(seen, design, -more % n, turning=False)
-        )
         slips = _slips(alignment, n)
         if slips.any():
             # the count slipped, not the disc: rows that wait for the index start whole turns apart
             row = np.searchsorted(alignment.start, track.slot, "right") - 1
             track = replace(track, slot=track.slot - slips[np.maximum(row, 0)])
             alignment = replace(alignment, start=alignment.start - slips)
-    else:
-        alignment = _next_position(heard, design, None)
-    slot, astray = mended_start(notes["on_s"], track.slot, track.astray, design, alignment)
-    track, low = _Track(notes, slot, astray).shifted()
+    mended = mended_start(notes["on_s"], track.slot, track.astray, design, alignment)
+    track, low = _Track(notes, *mended).shifted()
     alignment = replace(alignment, start=alignment.start - low, phase=(alignment.phase + low) % n)
     timing = None if listening.swing else track.timing(n)
     loose = None
@@ -161,16 +156,21 @@ def _ended(seen: NDArray[np.int8], n: int) -> NDArray[np.int8]:
     return np.concatenate([seen, np.full(n, -1, np.int8)])
 
 
-def _next_position(heard: NotesBySlot, design: Design, timing: TimingModel | None) -> Alignment:
-    """Align rows of a player that reads on at the next position."""
-    n = design.positions
-    seen = _ended(heard.seen, n)
-    phase, _ = turn_phase(seen, design.grid)
+def _aligned(
+    heard: NotesBySlot, design: Design, timing: TimingModel | None = None, phase: int | None = None
+) -> Alignment:
+    """Align rows; the phase is given if it is known that rows start at the index."""
+    n, turning = design.positions, not design.index or phase is not None
+    if not design.index:
+        phase, _ = turn_phase(_ended(heard.seen, n), design.grid)
 
     def placed(seen: NDArray[np.int8], more: int) -> Alignment:
+        at = ((phase or 0) - more) % n
+        if design.index:
+            return align_rows(seen, design, at, turning)
         slots = np.arange(-n - more, len(seen) + 5 * n)
         passed = heard.times(slots) if timing is None else timing(slots)
-        return align_reading_on(seen, design, (phase - more) % n, passed)
+        return align_reading_on(seen, design, at, passed)
 
     return _with_rows_lost(heard, design, placed)
 
@@ -219,13 +219,8 @@ def _by_timing(
     if design.index:
         turns = np.bincount((alignment.start - low) % n, minlength=n)
         phase = (-int(np.argmax(turns))) % n
-        alignment = _with_rows_lost(
-            heard,
-            design,
-            lambda seen, more: align_rows(seen, design, (phase - more) % n, turning=True),
-        )
-        return track, alignment, timing, None
-    alignment = _next_position(heard, design, timing)
+        return track, _aligned(heard, design, timing, phase), timing, None
+    alignment = _aligned(heard, design, timing)
     below = min(0, int(alignment.start.min())) - 2 * n
     pulses = pulses_of(timing, n, alignment.phase, below, len(heard.seen) + BEYOND * n)
     start, _ = settled(
@@ -258,26 +253,21 @@ def _with_runs(
     seen: NDArray[np.int8], notes: NDArray[np.void], slot: Index, slot_s: Reals
 ) -> NDArray[np.int8]:
     """The slots with all positions marked through which a note sounds on."""
-    more = np.full(len(seen) + 64, -1, np.int8)
-    more[: len(seen)] = seen
+    more = np.pad(seen, (0, 64), constant_values=-1)
     times = times_of(np.arange(len(more)), slot_s)
     last = len(seen)
-    for note, k in zip(notes, slot, strict=True):
-        if np.isfinite(note["off_s"]):
-            end = int(np.searchsorted(times, note["off_s"] - 0.4 * period_about(slot_s, int(k))))
+    for off_s, k in zip(notes["off_s"].tolist(), slot.tolist(), strict=True):
+        if np.isfinite(off_s):
+            end = int(np.searchsorted(times, off_s - 0.4 * period_about(slot_s, k)))
             more[k:end] = 1
-            last = max(last, min(end, len(more)))
+            last = max(last, end)
     return more[:last]
 
 
 def _observed(
-    recording: MidiRecording,
-    listening: Listening,
-    design: Design,
-    alignment: Alignment,
-    track: _Track,
-    timing: TimingModel | None,
-) -> Observed:
+    recording: MidiRecording, listening: Listening, design: Design, alignment: Alignment,
+    track: _Track, timing: TimingModel | None,
+) -> Observed:  # fmt: skip
     n, rows = design.positions, design.rows
     heard = track.by_slot(listening.runs)
     slots = alignment.start[:, None] + np.arange(n + PAST)

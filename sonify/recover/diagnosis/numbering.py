@@ -34,11 +34,9 @@ def _first_period(t: Reals, period_s: float, swing: float) -> float:
     if not len(gaps):
         return period_s
     tries = period_s * np.exp(np.arange(-PERIODS, PERIODS, 0.002))
-    if swing:
-        # two positions make a pair; a gap leads to the same place of another pair, or to the other
-        score = comb_scores(gaps, 2 * tries, (0.0, swing, 1 - swing))
-    else:
-        score = comb_scores(gaps, tries)
+    # swung positions make pairs; a gap leads to the same place of another pair, or to the other one
+    swung = (2 * tries, (0.0, swing, 1 - swing))
+    score = comb_scores(gaps, *swung) if swing else comb_scores(gaps, tries)
     # the profile's speed is likelier than a distant one that fits as well
     score -= 0.15 * np.abs(np.log(tries / period_s))
     return float(tries[int(np.argmax(score))])
@@ -52,12 +50,7 @@ class _Follower:
     """
 
     def __init__(self, period: float) -> None:
-        self.period = period
-        self.at = 0.0
-        self._restart(0.03)
-
-    def _restart(self, unsure: float) -> None:
-        self.both = np.diag([(LATE * self.period) ** 2, (unsure * self.period) ** 2])
+        self.jump(0.0, period, 0.03)
 
     def see(self, time: float, steps: int) -> None:
         """Take a note that came so many positions after the one before."""
@@ -71,10 +64,10 @@ class _Follower:
         self.period = max(self.period + float(gain[1]) * off, 0.2 * self.period)
         self.both = self.both - np.outer(gain, self.both[0])
 
-    def jump(self, time: float, period: float) -> None:
-        """Start again at another speed."""
+    def jump(self, time: float, period: float, unsure: float = 0.05) -> None:
+        """Start again at another speed, which is unsure by such a share."""
         self.at, self.period = time, period
-        self._restart(0.05)
+        self.both = np.diag([(LATE * period) ** 2, (unsure * period) ** 2])
 
 
 def numbered(
@@ -124,13 +117,11 @@ def numbered(
                 # the speed may have changed over a rest; but then the next note fits no better
                 far = _fits_better(t, k + way, start, follow.at, period, abs(off))
             lost = lost + 1 if far else 0
+            slot[k] = seen_slot[-1] + way * steps
             if steps < 1 or (far and lost < LOST):
-                if gone > 0.02 * period:
-                    astray[k] = True
-                slot[k] = seen_slot[-1] + way * steps
+                astray[k] = gone > 0.02 * period
                 k += way
                 continue
-            slot[k] = seen_slot[-1] + way * steps
             here = (now - seen_t[-1]) / steps
             # only a starting motor changes its speed at once; later the note is astray
             slower = slower + 1 if here > 1.03 * fast else 0
@@ -139,14 +130,14 @@ def numbered(
                 new = fast + 0.8 * (here - fast)
                 trend = float(np.clip(new / fast, 0.75, 1.35))
                 follow.jump(now, new)
-            elif steps <= LONG:
+            elif steps > LONG:
+                follow.jump(now, period if abs(off) < 0.2 else fast)
+            else:
                 trend = 1.0
                 if swing:
                     follow.jump(now, fast + 0.04 * steps * (here - fast))
                 else:
                     follow.see(now, steps)
-            else:
-                follow.jump(now, period if abs(off) < 0.2 else fast)
             if far:
                 # so many notes in a row are not astray: the count was
                 follow.jump(now, fast)
@@ -190,20 +181,18 @@ def across_silence(slot: Index, good: Index, design: Design) -> Index:
     long = [p for p in parts if slot[p[-1]] - slot[p[0]] >= 0.8 * n]
     if len(long) < 2:
         return slot
-    phases = {}
+    phases = []
     for part in long:
         first = int(slot[part[0]])
         seen = np.full(int(slot[part[-1]]) - first + 1, -1, np.int8)
         seen[slot[part] - first] = 1
         phase, _ = turn_phase(np.concatenate([seen, np.zeros(n, np.int8)]), design.grid)
-        phases[first] = (phase - first) % n
-    longest = max(long, key=lambda p: int(slot[p[-1]] - slot[p[0]]))
-    base = phases[int(slot[longest[0]])]
+        phases.append(phase - first)
+    base = phases[int(np.argmax([np.ptp(slot[part]) for part in long]))]
     out = slot.copy()
-    for part in long:
-        first = int(slot[part[0]])
-        off = (phases[first] - base + n // 2) % n - n // 2
-        if 0 < abs(off) <= MOST_SLIP:
+    for part, phase in zip(long, phases, strict=True):
+        off = (phase - base + n // 2) % n - n // 2
+        if abs(off) <= MOST_SLIP:
             out[part[0] : part[-1] + 1] += off
     return out - min(0, int(out.min()))
 
