@@ -1,4 +1,4 @@
-"""How much of a 5-pin MIDI line a piece takes, and how late its notes come over it.
+"""How much of a 5-pin MIDI line a piece needs, and how late its notes arrive.
 
 Source: MIDI 1.0 Detailed Specification (MIDI Manufacturers Association): 31,250 bit/s and ten bits
 per byte, so 320 µs per byte; under running status a message leaves out its status if the message
@@ -15,24 +15,14 @@ from numpy.typing import NDArray
 
 from sonify.midi.events import Ints, TimedEvents
 
-__all__ = [
-    "BYTE_S",
-    "LATE_S",
-    "WINDOW_S",
-    "LineLoad",
-    "Traffic",
-    "caution_of",
-    "keeps_up",
-    "line_load",
-    "traffic_of",
-]
+__all__ = ["BYTE_S", "LineLoad", "Traffic", "caution_of", "keeps_up", "line_load", "traffic_of"]
 
 BYTE_S = 10 / 31250
 WINDOW_S = 0.1
-"""The stretch of time in which the load is measured: own choice."""
+"""The time over which the load is measured: own choice."""
 
 LATE_S = 0.010
-"""A note this late beside others begins to sound late: common practice, no source."""
+"""From this delay on a note sounds late beside others: common practice, no source."""
 
 Floats = NDArray[np.float64]
 
@@ -70,7 +60,7 @@ class Traffic:
         """The figures as a line of text."""
         return (
             f"5-pin MIDI: the fullest 100 ms take {self.full.fullest:.0%} of the line "
-            f"({self.running.fullest:.0%} with running status), the latest note comes "
+            f"({self.running.fullest:.0%} with running status), the latest note arrives "
             f"{self.full.late_s * 1000:.1f} ms late ({self.running.late_s * 1000:.1f} ms)"
         )
 
@@ -96,11 +86,9 @@ def traffic_of(events: TimedEvents, tick_s: float, clock_ticks: float | None = N
     short[1:][run[1:] == run[:-1]] = 2.0
     if clock_ticks and len(tick):
         clock = np.arange(0, tick[-1] + 1, clock_ticks)
-        tick = np.concatenate([clock, tick])
-        order = np.argsort(tick, kind="stable")
-        tick = tick[order]
-        size, short = (np.concatenate([np.ones(len(clock)), s])[order] for s in (size, short))
-        on = np.concatenate([np.zeros(len(clock), bool), on])[order]
+        at = np.searchsorted(tick, clock)
+        tick, on = np.insert(tick, at, clock), np.insert(on, at, False)
+        size, short = np.insert(size, at, 1.0), np.insert(short, at, 1.0)
     time = tick * tick_s
     return Traffic(line_load(time, size, on), line_load(time, short, on))
 

@@ -7,7 +7,7 @@ drum channel.
 
 from __future__ import annotations
 
-__all__ = ["BEND_CENTRE", "BEND_RANGE", "CHANNELS", "DRUM_CHANNEL", "bend_range", "channel_setup"]
+__all__ = ["BEND_CENTRE", "BEND_RANGE", "CHANNELS", "DRUM_CHANNEL", "channel_setup"]
 
 CHANNELS = 16
 DRUM_CHANNEL = 9
@@ -20,12 +20,8 @@ BEND_CENTRE = 8192
 """The 14-bit value of no bend; a full bend is as far from it."""
 
 
-def bend_range(channel: int) -> list[bytes]:
-    """The controllers that set a channel's bend range and then deselect the parameter."""
-    return [
-        bytes((0xB0 | channel, number, value))
-        for number, value in ((101, 0), (100, 0), (6, BEND_RANGE), (38, 0), (101, 127), (100, 127))
-    ]
+_SET_RANGE = ((101, 0), (100, 0), (6, BEND_RANGE), (38, 0), (101, 127), (100, 127))
+"""The controllers that set a channel's bend range and then deselect the parameter."""
 
 
 def channel_setup(
@@ -46,7 +42,7 @@ def channel_setup(
     pan : float or None
         -1 (left) to 1 (right); None leaves it.
     """
-    out = bend_range(channel) if bent else []
+    out = [bytes((0xB0 | channel, *pair)) for pair in _SET_RANGE] if bent else []
     if program is not None:
         out.append(bytes((0xC0 | channel, program)))
     if volume is not None:

@@ -95,20 +95,14 @@ def read_midi(path: Path) -> MidiFile:
     table = np.array(rows, np.int64).reshape(-1, 5)
     table = table[np.argsort(table[:, 0], kind="stable")]
     tempo = _tempo_map(tempos, file.ticks_per_beat)
-    when = tempo.seconds(np.append(table[:, 0], end))
-    division = file.ticks_per_beat
-    beat = np.append(table[:, 0], end) / max(1, division) * (division >= 0)
+    ticks, division = np.append(table[:, 0], end), file.ticks_per_beat
+    when, beat = tempo.seconds(ticks), ticks / max(1, division) * (division >= 0)
     used = tempo.tempo[(tempo.tick < end) & (np.diff(tempo.tick, append=end) > 0)]
+    longest = float(used.max(initial=0)) * 1e-6 / tempo.ticks_per_quarter
     return MidiFile(
-        table[:, 0],
-        table[:, 1],
-        when[:-1],
-        beat[:-1],
-        table[:, 2:].astype(np.uint8),
-        float(when[-1]),
-        float(beat[-1]),
-        float(used.max(initial=0)) * 1e-6 / tempo.ticks_per_quarter,
-    )
+        *table[:, :2].T, when[:-1], beat[:-1], table[:, 2:].astype(np.uint8),
+        float(when[-1]), float(beat[-1]), longest,
+    )  # fmt: skip
 
 
 def _tempo_map(tempos: list[tuple[int, int]], division: int) -> TempoMap:

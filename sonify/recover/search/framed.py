@@ -14,16 +14,8 @@ from numpy.typing import NDArray
 from sonify.disc.code.code import Code
 from sonify.disc.code.framing import FRAMINGS
 from sonify.disc.code.units import units_to_bits
-from sonify.disc.disc import Disc
-from sonify.recover.search.arrangement import Arrangement, Candidate, Space, Wanted, arrange
-from sonify.recover.search.plain import (
-    check_evidence,
-    codes_of,
-    habit,
-    in_words,
-    shares_of,
-    text_evidence,
-)
+from sonify.recover.search.arrangement import Arrangement, Candidate, Space, Wanted
+from sonify.recover.search.plain import codes_of, habit, judged, shares_of
 
 __all__ = ["framed_candidates"]
 
@@ -76,13 +68,12 @@ def framed_candidates(bits: Bits, space: Space, wanted: Wanted) -> list[Candidat
     found = sorted(_seen(bits, space, codes), key=lambda w: (w[0], habit(w[2], w[3], space)))
     out = []
     for wrong, known, how, code in found[:MOST_HEADS]:
-        grid = arrange(bits, how)
         chance = sum(comb(known, k) for k in range(wrong + 1))
-        head = known - float(np.log2(chance)) - tried
-        judged: list[Candidate] = []
+        lead = known - float(np.log2(chance)) - tried
+        tries: list[Candidate] = []
         for one in _checks(code, wanted, wrong == 0, *bits.shape):
-            judged.append(_judged(grid, how, one, space, head))
-            best = max(judged, key=lambda c: c.score)
+            tries.append(judged(bits, space, lead, how, one))
+            best = max(tries, key=lambda c: c.score)
             if best.score > 60 and best.code.check != "none":
                 break
             if best.code.check in ("none", "parity") and best.why.startswith("framed, its end"):
@@ -90,19 +81,3 @@ def framed_candidates(bits: Bits, space: Space, wanted: Wanted) -> list[Candidat
         out.append(best)
     out.sort(key=lambda c: -c.score)
     return [c for c in out if c.score > 8][:5]
-
-
-def _judged(grid: Bits, how: Arrangement, code: Code, space: Space, head: float) -> Candidate:
-    decoding = Disc.from_bits(grid, code=code).decoding
-    assert decoding is not None
-    ended = decoding.verdict != "failed"
-    score = head + check_evidence(decoding, code) - habit(how, code, space)
-    score += 7.0 if ended else -7.0
-    characters = decoding.characters
-    if len(characters):
-        flat = grid.reshape(-1) if decoding.bits is None else decoding.bits
-        part = flat[int(characters["first_bit"][0]) : int(characters["last_bit"][-1]) + 1]
-        score += float(text_evidence(part[None, :], code)[0])
-    seen = "its end and its check agree" if code.check != "none" else "its end is seen"
-    what = f"framed, {seen if ended else 'but ' + '; '.join(decoding.reasons)}"
-    return Candidate(how, code, decoding.text, score, f"{what}; {in_words(decoding.text, score)}")

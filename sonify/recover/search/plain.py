@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 from sonify.disc.code.alphabets import ALPHABETS
 from sonify.disc.code.code import Code
-from sonify.disc.code.decoding import Decoding
 from sonify.disc.disc import Disc
 from sonify.recover.search.arrangement import (
     Arrangement,
@@ -27,10 +26,9 @@ from sonify.recover.search.plausible import evidence
 
 __all__ = [
     "best_text_evidence",
-    "check_evidence",
     "codes_of",
     "habit",
-    "in_words",
+    "judged",
     "plain_candidates",
     "shares_of",
     "text_evidence",
@@ -70,23 +68,6 @@ def best_text_evidence(lines: Bits) -> float:
     """The most evidence that any line has in any plain code."""
     codes = [c for c in codes_of(Wanted()) if lines.shape[1] >= c.unit_bits]
     return max((float(text_evidence(lines, c).max()) for c in codes), default=-np.inf)
-
-
-def check_evidence(decoding: Decoding, code: Code) -> float:
-    """Bits of evidence that a check over the whole text gives."""
-    valid, repaired, failed = _CHECKED.get(code.check, (0.0, 0.0, 0.0))
-    return {"valid": valid, "repaired": repaired}.get(decoding.verdict, failed)
-
-
-def in_words(text: str, score: float) -> str:
-    """A score, explained."""
-    usual = sum(c.isalnum() or c in USUAL for c in text)
-    out = f"{usual} of {len(text)} characters are letters, digits, blanks or usual signs"
-    if failed := text.count("\ufffd"):
-        out += f", {failed} can't be read"
-    if odd := sum(not c.isprintable() and c not in "\r\n\ufffd" for c in text):
-        out += f", {odd} are control characters"
-    return f"{out}; {score:+.0f} bits of evidence"
 
 
 def shares_of(rows: int, positions: int) -> Iterator[float | None]:
@@ -133,27 +114,44 @@ def _screen(
     return ways[:SHORTLIST]
 
 
-def _judged(bits: Bits, space: Space, tried: float, how: Arrangement, code: Code) -> Candidate:
-    """One way to read the disc, judged on all its bits."""
+def judged(bits: Bits, space: Space, lead: float, how: Arrangement, code: Code) -> Candidate:
+    """One way to read the disc, judged on all its bits; `lead` is evidence from elsewhere."""
     grid = arrange(bits, how)
     decoding = Disc.from_bits(grid, code=code).decoding
     assert decoding is not None
-    text, line = decoding.text, grid.reshape(1, -1)
-    if code.check in _CHECKED:
-        # only the text counts, not its check
-        last = int(decoding.characters["last_bit"][-1]) + 1 if len(text) else 0
-        line = line[:, :last]
-    score = check_evidence(decoding, code) - habit(how, code, space) - tried
-    if line.shape[1] >= code.unit_bits:
-        score += float(text_evidence(line, code)[0])
-    return Candidate(how, code, text, score, in_words(text, score))
+    line, characters = grid.reshape(-1), decoding.characters
+    valid, repaired, failed = _CHECKED.get(code.check, (0.0, 0.0, 0.0))
+    score = lead - habit(how, code, space)
+    score += {"valid": valid, "repaired": repaired}.get(decoding.verdict, failed)
+    framed, why = code.framing == "framed", ""
+    if framed:
+        if decoding.bits is not None:
+            line = decoding.bits
+        ended = decoding.verdict != "failed"
+        score += 7.0 if ended else -7.0
+        seen = "its end is seen" if code.check == "none" else "its end and its check agree"
+        why = f"framed, {seen if ended else 'but ' + '; '.join(decoding.reasons)}; "
+    if framed or code.check in _CHECKED:
+        # only the text counts, without its frame and check
+        first, after = characters["first_bit"], characters["last_bit"] + 1
+        line = line[first[0] : after[-1]] if len(characters) else line[:0]
+    if len(line) >= code.unit_bits:
+        score += float(text_evidence(line[None], code)[0])
+    text = decoding.text
+    usual = sum(c.isalnum() or c in USUAL for c in text)
+    why += f"{usual} of {len(text)} characters are letters, digits, blanks or usual signs"
+    if unread := text.count("\ufffd"):
+        why += f", {unread} can't be read"
+    if odd := sum(not c.isprintable() and c not in "\r\n\ufffd" for c in text):
+        why += f", {odd} are control characters"
+    return Candidate(how, code, text, score, f"{why}; {score:+.0f} bits of evidence")
 
 
 def plain_candidates(bits: Bits, space: Space, wanted: Wanted) -> list[Candidate]:
     """The most plausible ways to read a plain disc."""
     codes = codes_of(wanted)
     most = int(np.clip(4_000_000 // len(space.starts), 350, 4200))
-    judge = partial(_judged, bits, space, float(np.log2(max(1, len(space) * len(codes)))))
+    judge = partial(judged, bits, space, -float(np.log2(max(1, len(space) * len(codes)))))
     out = [judge(how, code) for _, how, code in _screen(bits, space, codes, most)]
     if wanted.check in (None, "crc-16"):
         out += [

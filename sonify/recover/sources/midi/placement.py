@@ -94,16 +94,14 @@ def placements(
         counts = sorted(range(max(4, low), high + 2), key=lambda c: abs(c - round(about)))
     slots = np.rint(clock.onset).astype(np.int64)
     slots -= slots.min()
+    length = int(slots.max()) + 1 + begins * clock.exact
     out: list[Placement] = []
     for count in counts:
         stride = int(_timeline(setup, 2, count, clock.position_s)[0].row_slot[1])
-        length = int(slots.max()) + 1 + begins * clock.exact
         most = min(MOST_ROWS, length // max(stride, 1) + 2)
         timeline, _ = _timeline(setup, most, count, clock.position_s)
-        starts = {begins} if clock.exact or 0 <= begins < count else set()
-        if not clock.exact:
-            starts |= set(range(min(count, stride)))
-        for first in starts:
+        starts = {begins} if clock.exact else set(range(min(count, stride)))
+        for first in starts | ({begins} & set(range(count))):
             at = slots + first
             row = np.searchsorted(timeline.row_slot, at, "right") - 1
             outside = float(1 - (at - timeline.row_slot[row] < count).mean())
@@ -114,9 +112,8 @@ def placements(
 
     def cost(p: Placement) -> tuple[float, float, int]:
         # few notes between rows, a count near the player's, and a start near the recording's
-        away = float(abs(np.log(p.timeline.positions / about)))
-        lead = 6 * p.outside + 10 * away + 0.01 * abs(p.first - begins)
-        return round(lead, 4), abs(p.first - begins), p.first
+        away, late = float(abs(np.log(p.timeline.positions / about))), abs(p.first - begins)
+        return round(6 * p.outside + 10 * away + 0.01 * late, 4), late, p.first
 
     return sorted(out, key=cost)[:LOOKED_AT]
 
@@ -152,11 +149,6 @@ def _first_notes(music: Music, place: Placement, unit_bits: int) -> list[Ints]:
     return [(notes.on * 128 + notes.key)[notes.trial == k] for k in range(RANDOM_DISCS)]
 
 
-def _always(first_notes: list[Ints]) -> Floats:
-    """When notes sound in the first rows whatever the bits are, in ticks."""
-    return reduce(np.intersect1d, [c // 128 for c in first_notes]).astype(np.float64)
-
-
 def _from_nearest(at: Floats, grid: NDArray[np.float64] | Ints) -> Floats:
     """How far points lie after the nearest of several sorted ones."""
     right = np.clip(np.searchsorted(grid, at), 1, len(grid) - 1)
@@ -164,8 +156,10 @@ def _from_nearest(at: Floats, grid: NDArray[np.float64] | Ints) -> Floats:
     return np.where(before <= after, before, -after)
 
 
-def _share(recorded: NoteEvents, always: Floats, step: int) -> float:
-    """The share of the notes that always sound that were recorded."""
+def _share(recorded: NoteEvents, first_notes: list[Ints], step: int) -> float:
+    """The share of the notes that sound in the first rows whatever the bits are that was
+    recorded."""
+    always = reduce(np.intersect1d, [c // 128 for c in first_notes]).astype(np.float64)
     if not len(always):
         return 1.0
     return float((np.abs(_from_nearest(always, np.sort(recorded.on))) <= 0.25 * step).mean())
@@ -180,13 +174,13 @@ def likeliest(
     """
     if len(places) < 2:
         return places
-    always: dict[int, Floats] = {}
+    first: dict[int, list[Ints]] = {}
     share = []
     for p in places:
         count = p.timeline.positions
-        if count not in always:
-            always[count] = _always(_first_notes(music, p, 7))
-        share.append(round(_share(on_grid(p), always[count], p.grid.step_ticks), 1))
+        if count not in first:
+            first[count] = _first_notes(music, p, 7)
+        share.append(round(_share(on_grid(p), first[count], p.grid.step_ticks), 1))
     best = max(share)
     turn: Counter[int] = Counter()
     ranked = []
@@ -237,6 +231,6 @@ def units_of(
         first = _first_notes(music, place, unit)
         if not any(all(map(np.array_equal, first, other)) for other in seen):
             seen.append(first)
-            share[unit] = round(_share(recorded, _always(first), place.grid.step_ticks), 2)
+            share[unit] = round(_share(recorded, first, place.grid.step_ticks), 2)
     best = max(share.values())
     return sorted((u for u in share if share[u] > best - 0.3), key=lambda u: -share[u])
