@@ -18,7 +18,6 @@ Index = NDArray[np.int64]
 # Chosen on recordings of the simulated player in tests/recover/diagnosis/machine.py.
 ASTRAY = 0.3  # of a position: a note farther from every position is astray
 SWUNG_ASTRAY = 0.46  # the same for swung notes, every other one of which is late
-STARTING = 2.5  # turns in which a motor may reach its speed
 LOST = 4  # notes in a row between positions from which on they are counted anew
 LATE = 0.04  # of a position: standard deviation of a note's delay
 WANDER = 0.004  # of a period: standard deviation of its change per position
@@ -93,16 +92,14 @@ def numbered(
     astray = np.zeros(len(t), bool)
     for way in (1, -1):
         follow = _Follower(begin)
-        trend, slower, lost = 1.0, 0, 0
+        lost = 0
         seen_slot, seen_t = [0], [0.0]
         k = start + way
         while 0 <= k < len(t):
             now = abs(float(t[k] - t[start]))
             # a swung note says nothing about when the next one comes
             gone = now - (seen_t[-1] if swing else follow.at)
-            fast = follow.period
-            # the speed of a motor that is starting goes on changing as it did
-            period = fast * (trend if abs(np.log(trend)) > 0.025 else 1.0)
+            period = fast = follow.period
             if gone > LONG * fast and len(seen_slot) > 8:
                 first = next(
                     (j for j, s in enumerate(seen_slot) if abs(seen_slot[-1] - s) <= turn - 1), 0
@@ -122,22 +119,13 @@ def numbered(
                 astray[k] = gone > 0.02 * period
                 k += way
                 continue
-            here = (now - seen_t[-1]) / steps
-            # only a starting motor changes its speed at once; later the note is astray
-            slower = slower + 1 if here > 1.03 * fast else 0
-            starts = way < 0 and t[k] - t[0] < STARTING * turn * begin
-            if steps <= LONG and starts and not swing and slower > 1 and here > 1.06 * fast:
-                new = fast + 0.8 * (here - fast)
-                trend = float(np.clip(new / fast, 0.75, 1.35))
-                follow.jump(now, new)
-            elif steps > LONG:
+            if steps > LONG:
                 follow.jump(now, period if abs(off) < 0.2 else fast)
+            elif swing:
+                here = (now - seen_t[-1]) / steps
+                follow.jump(now, fast + 0.04 * steps * (here - fast))
             else:
-                trend = 1.0
-                if swing:
-                    follow.jump(now, fast + 0.04 * steps * (here - fast))
-                else:
-                    follow.see(now, steps)
+                follow.see(now, steps)
             if far:
                 # so many notes in a row are not astray: the count was
                 follow.jump(now, fast)

@@ -20,7 +20,10 @@ def lost_by(music: Music) -> str:
     """Why bits can't be heard, reason by reason with the voices that it holds for."""
     names: dict[str, list[str]] = {}
     for n, voice in enumerate(music.voice):
-        why = why_lost(voice, f"music.voice[{n}]")
+        place = f"music.voice[{n}]"
+        skipping = (r.name for r in rules_of(voice, place) if r.skips)
+        why = why_lost(voice, place)
+        why = why or next((f"the rule '{name}' leaves bits out" for name in skipping), None)
         if voice.rows or voice.positions or voice.places:
             why = why or "it sounds some rows or positions only"
         why = why or "its notes are the same for other bits"
