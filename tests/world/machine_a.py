@@ -250,9 +250,9 @@ def _with(
     return *_take(disc, own, believed, faults, where, kind, chance), own
 
 
-def _faulty(seed: int, faults: tuple[str, ...], purpose: int) -> Take:
+def _faulty(seed: int, faults: tuple[str, ...], purpose: int, tries: int) -> Take | None:
     which = [FAULTS.index(f) for f in faults]
-    for attempt in range(200):
+    for attempt in range(tries):
         rng = _rng(seed, attempt, purpose, *which)
         kind = _kind(rng)
         if any(f in faults_a.ANALOG_ONLY for f in faults) and kind in files_a.DIGITAL:
@@ -289,7 +289,7 @@ def _faulty(seed: int, faults: tuple[str, ...], purpose: int) -> Take:
                 threshold=None,
             )
         return take
-    raise AssertionError(f"no take of {faults} for seed {seed}")
+    return None
 
 
 def faulty(seed: int, fault: str) -> Take:
@@ -298,7 +298,9 @@ def faulty(seed: int, fault: str) -> Take:
         rng = _rng(seed, 0, 3, FAULTS.index(fault))
         take = healthy(seed + 1_000_000 * (1 + FAULTS.index(fault)))
         return notes_a.faulty(take, fault, rng)
-    return _faulty(seed, (fault,), 1)
+    take = _faulty(seed, (fault,), 1, 200)
+    assert take is not None, f"no take of {fault} for seed {seed}"
+    return take
 
 
 def two_faults(seed: int) -> Take:
@@ -306,5 +308,8 @@ def two_faults(seed: int) -> Take:
     rng = _rng(seed, 0, 2)
     while True:
         pair = tuple(str(f) for f in rng.choice(faults_a.LOG_FAULTS, 2, replace=False))
-        if frozenset(pair) not in faults_a.hidden():
-            return _faulty(seed, pair, 2)
+        if frozenset(pair) in faults_a.hidden():
+            continue
+        take = _faulty(seed, pair, 2, 20)
+        if take is not None:
+            return take
