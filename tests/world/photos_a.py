@@ -23,8 +23,9 @@ the finished picture the difference between each hole and the material about it 
 its standard deviation over blank places, 5 times in the median (5 is A. Rose's criterion, J. Opt.
 Soc. Am. 38, 196, 1948; a person knows where a hole must be, hence 3 for a single one), the faintest
 hole is above 0.4 and every blank place below 0.6 of the median hole. Seeds are drawn again, up to
-`TRIES` times, until it is. A plain disc has an index mark, so that one can tell where it begins;
-a framed one may have none (`conditions["engraving"]`); the mark is at least 4 pixels tall too.
+`TRIES` times, until it is. A plain disc has an index mark, so that one can tell where it begins; a
+framed one may have none (`conditions["engraving"]`). The mark is at least 4 pixels tall and stands
+out from the rim beside it by 3 times that rim's own differences.
 Engraving is darker than its material, on black paler (from memory).
 
 Not modelled: rolling shutter, panorama seams, sharpening, mirrored pictures of the back.
@@ -212,6 +213,28 @@ def _visible(image: np.ndarray, disc: Disc, grid: np.ndarray, camera: Camera) ->
     }
 
 
+def _mark_visible(image: np.ndarray, disc: Disc, camera: Camera) -> dict[str, float]:
+    """How tall the index mark is, and how it differs from the rim beside it, over the noise."""
+    sizes = disc.geometry
+    assert sizes is not None
+    rim = sizes.outer_diameter / 2
+    outermost = max(row_radii(disc).max(), sizes.clock_radius) + sizes.hole_diameter / 2
+    tall = 0.8 * (rim - outermost)
+    ends = camera.project(np.array([[0, -rim], [0, tall - rim]]))
+    pixels = float(np.hypot(*(ends[1] - ends[0])))
+    side = np.arange(-8, 9) * 0.9 * tall
+    turn = side / rim
+    row = (rim - 0.3 * tall) * np.column_stack((np.sin(turn), -np.cos(turn)))
+    at = camera.project(row).astype(np.float32)
+    size = max(round(pixels * 0.3), 1)
+    grey = cv2.blur(cv2.cvtColor(image, cv2.COLOR_RGB2GRAY), (size, size)).astype(np.float32)
+    seen = cv2.remap(grey, at[None, :, 0] - 0.5, at[None, :, 1] - 0.5, cv2.INTER_LINEAR)[0]
+    beside = np.delete(seen, 8)
+    steps = np.abs(np.diff(beside))
+    differ = abs(float(seen[8]) - float(seen[7] + seen[9]) / 2)
+    return {"index_px": pixels, "index_rose": differ / (float(np.median(steps)) + 1.0)}
+
+
 def _attempt(seed: int, attempt: int) -> Picture:
     rng = np.random.default_rng([seed, LETTER_NUMBER, attempt])
     good = bool(np.random.default_rng([seed, LETTER_NUMBER, 99]).random() < 0.25)
@@ -240,12 +263,10 @@ def _attempt(seed: int, attempt: int) -> Picture:
         image = np.ascontiguousarray(np.rot90(cv2.cvtColor(stored, cv2.COLOR_BGR2RGB), -turned))
     seen = _visible(image, disc, grid, camera)
     c.update(seen)
-    outermost = max(row_radii(disc).max(), disc.geometry.clock_radius)
-    margin = disc.geometry.outer_diameter / 2 - outermost - disc.geometry.hole_diameter / 2
-    c["index_px"] = 0.8 * margin * hole_px / disc.geometry.hole_diameter
+    c.update(_mark_visible(image, disc, camera))
     readable = (
         seen["hole_px"] >= 4
-        and ("index" not in c["engraving"] or c["index_px"] >= 4)
+        and ("index" not in c["engraving"] or (c["index_px"] >= 4 and c["index_rose"] >= 3))
         and seen["rose"] >= 5
         and seen["faintest"] >= 0.4
         and seen["loudest_blank"] <= 0.6
