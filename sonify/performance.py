@@ -184,6 +184,24 @@ class Performance:
         """Quarter notes a minute."""
         return 60.0 * self.grid.step_beats / self.timeline.position_s
 
+    @property
+    def cautions(self) -> list[str]:
+        """What is missing from the sound or the light, in a sentence each."""
+        out = []
+        unknown = int((self.disc.grid < 0).sum())
+        if unknown:
+            bits = "bits are" if unknown > 1 else "bit is"
+            out.append(f"{unknown:,} {bits} unknown: no sound and no light")
+        failed = 0 if self.disc.decoding is None else self.disc.decoding.failed
+        if failed:
+            out.append(f"{failed:,} character{'s' * (failed > 1)} can't be read, shown as \ufffd")
+        if self.scroll is not None and self.scroll.missing:
+            missing = " ".join(self.scroll.missing[:12])
+            out.append(f"the matrix font lacks {missing}, shown as a box")
+        if not len(self.notes):
+            out.append("no note plays")
+        return out
+
     def save(self, path: str | Path, what: str | None = None, **options: Any) -> Path:
         """Write the performance to a file; the kind follows the suffix.
 

@@ -113,19 +113,9 @@ def _facts(show: Performance, shop: Workshop | None, traffic: Traffic) -> dict[s
 
 def _cautions(show: Performance, traffic: Traffic) -> list[str]:
     """What to know before you go on."""
-    out = []
-    disc, scroll = show.disc, show.scroll
-    unknown = int((disc.grid < 0).sum())
-    if unknown:
-        out.append(f"{unknown:,} bits are unknown; they stay silent and dark")
-    if disc.decoding is not None and disc.decoding.failed:
-        out.append(f"{disc.decoding.failed:,} characters can't be read; they show as \ufffd")
-    if scroll is not None and scroll.missing:
-        out.append("the matrix font lacks " + " ".join(scroll.missing[:12]))
+    out = show.cautions
     if not show.grid.row_is_bars:
         out.append("no common metre makes a row whole bars; bar lines fall inside rows")
-    if not len(show.notes):
-        out.append("no note plays")
     late = caution_of(traffic)
     if late is not None:
         out.append(late)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import functools
+
 import click
 from click import IntRange, option
 
@@ -39,7 +41,7 @@ def studio(request: Request, port: int, host: str, no_open: bool) -> None:
       sonify studio my.toml --port 8123 --no-open
     """
     from sonify.cli.command_line import command_line
-    from sonify.studio.document import Recipe, starting
+    from sonify.studio.document import starting
     from sonify.studio.run import is_loopback, run
 
     start = starting(request.disc, request.presets)
@@ -54,7 +56,4 @@ def studio(request: Request, port: int, host: str, no_open: bool) -> None:
 
             threading.Timer(0.2, webbrowser.open, (address,)).start()
 
-    def command(recipe: Recipe) -> str:
-        return command_line("make", *recipe)
-
-    run(start, host, port, ready, command)
+    run(start, host, port, ready, functools.partial(command_line, "make"))

@@ -10,11 +10,11 @@ from numpy.typing import NDArray
 
 from sonify.light.look import Look
 
-__all__ = ["Lamp"]
+__all__ = ["REACH", "Lamp"]
 
 _FINE = 4  # samples a pixel edge, to find how much of a pixel a lamp covers
 # how far a glow reaches from a lamp's centre, and over which distance it falls by e, in lamps
-_REACH = 1.0
+REACH = 1.0
 _FALL = 0.14
 
 
@@ -59,14 +59,29 @@ class Lamp:
     def light(self) -> NDArray[np.float32]:
         """Its light at full level on its own tile and those around it, shape (3s, 3s)."""
         s, d = self.look.pixels, self._distance
-        if self.look.shape == "diffused":
-            # a diffuser spreads the light over its tile, brightest in the middle
-            inside = np.clip(1 - 0.55 * np.clip((d + 0.5) / 0.5, 0, 1) ** 2, 0, 1) * (d <= 0)
-        else:
-            inside = (d <= 0).astype(float)
-        glow = self.look.glow * 0.5 * np.exp(-np.maximum(d, 0) / _FALL)
-        light = self._mean(np.maximum(inside, np.where(d > 0, glow, 0)))
-        # it dies away before it reaches the middle of a neighbour
-        away = np.abs((np.arange(3 * s) + 0.5) / s - 1.5)
-        fade = np.clip((_REACH - np.hypot(away[None, :], away[:, None])) / 0.4, 0, 1)
+        light = self._mean(np.where(d > 0, self._glow(d), self._inside(d)))
+        at = np.abs((np.arange(3 * s) + 0.5) / s - 1.5)
+        fade = _fade(np.hypot(at[None, :], at[:, None]))
         return (light * fade).astype(np.float32)
+
+    def profile(self, steps: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Its light from its middle to its edge, and its glow from there to `REACH`, each shape
+        (steps + 1,)."""
+        edge = (1 - self.look.gap) / 2
+        lens, halo = np.linspace(0, edge, steps + 1), np.linspace(edge, REACH, steps + 1)
+        return self._inside(lens - edge), self._glow(halo - edge) * _fade(halo)
+
+    def _inside(self, distance: NDArray[np.float64]) -> NDArray[np.float64]:
+        if self.look.shape != "diffused":
+            return (distance <= 0).astype(float)
+        # a diffuser spreads the light over its tile, brightest in the middle
+        spread = 1 - 0.55 * np.clip((distance + 0.5) / 0.5, 0, 1) ** 2
+        return np.clip(spread, 0, 1) * (distance <= 0)
+
+    def _glow(self, distance: NDArray[np.float64]) -> NDArray[np.float64]:
+        return self.look.glow * 0.5 * np.exp(-np.maximum(distance, 0) / _FALL)
+
+
+def _fade(away: NDArray[np.float64]) -> NDArray[np.float64]:
+    """A share of light that dies away before it reaches the middle of a neighbour."""
+    return np.clip((REACH - away) / 0.4, 0, 1)

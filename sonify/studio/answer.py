@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -10,9 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
+from sonify.light.lamp import REACH, Lamp
+from sonify.light.look import BRIGHTEST
 from sonify.light.mounting import Mounting
 from sonify.settings import to_builtins
-from sonify.studio.document import Document, Recipe, flash_key, recipe, show_of
+from sonify.studio.document import Command, Document, flash_key, recipe, show_of
 from sonify.studio.flashing import may_flash, ramp
 from sonify.studio.naming import said
 from sonify.studio.packing import pack
@@ -26,14 +27,8 @@ __all__ = ["answer", "turning"]
 MAX_SCROLL_COLUMNS = 200_000
 
 
-def answer(document: Document, command: Callable[[Recipe], str]) -> bytes:
+def answer(document: Document, command: Command) -> bytes:
     """A document's reading, notes, lights, scroll and captions, packed.
-
-    Parameters
-    ----------
-    document : Document
-    command : callable
-        Gives the command line of a recipe, which the page shows.
 
     Raises
     ------
@@ -73,7 +68,7 @@ def answer(document: Document, command: Callable[[Recipe], str]) -> bytes:
     scroll = show.scroll
     if scroll is not None:
         arrays["scroll_bits"] = np.packbits(scroll.columns, axis=1, bitorder="little").reshape(-1)
-    return pack({**facts(document, show), "command": command(recipe(document))}, arrays)
+    return pack({**facts(document, show), "command": command(*recipe(document))}, arrays)
 
 
 def facts(document: Document, show: Performance) -> dict[str, Any]:
@@ -82,9 +77,8 @@ def facts(document: Document, show: Performance) -> dict[str, Any]:
     from sonify.music.theory.scales import find_scale, note_name, note_number
     from sonify.studio.samples import keys_of
 
-    disc, setup, notes = show.disc, show.setup, show.notes
-    scroll = show.scroll
-    scale = find_scale(setup.music.scale)
+    disc, setup, notes, scroll = show.disc, show.setup, show.notes, show.scroll
+    matrix, scale = setup.player.matrix, find_scale(setup.music.scale)
     low, high = (int(notes["pitch"].min()), int(notes["pitch"].max())) if len(notes) else (60, 60)
     return {
         "title": disc.title or disc.name,
@@ -123,10 +117,7 @@ def facts(document: Document, show: Performance) -> dict[str, Any]:
             for p in show.parts
         ],
         "keys": keys_of(show),
-        "matrix": {
-            "width": setup.player.matrix.width,
-            "height": setup.player.matrix.height,
-        },
+        "matrix": {"width": matrix.width, "height": matrix.height},
         "scale": {
             "name": scale.name,
             "semitones": [float(x) for x in scale.semitones],
@@ -144,29 +135,9 @@ def facts(document: Document, show: Performance) -> dict[str, Any]:
             "columns": int(scroll.columns.shape[1]),
             "steps": scroll.steps,
         },
-        "cautions": cautions(show),
+        # flashing takes longer to measure and has a request of its own
+        "cautions": show.cautions,
     }
-
-
-def cautions(show: Performance) -> list[str]:
-    """What the user should know. Flashing takes longer to measure and has its own request."""
-    out = []
-    disc = show.disc
-    unknown = int((disc.grid < 0).sum())
-    if unknown:
-        bits = "bits are" if unknown > 1 else "bit is"
-        out.append(f"{unknown:,} {bits} unknown; they stay silent and dark")
-    if disc.decoding is not None and disc.decoding.failed:
-        out.append(f"{disc.decoding.failed:,} characters can't be decoded and show as \ufffd")
-    if show.scroll is not None and show.scroll.missing:
-        out.append(
-            "the matrix font lacks "
-            + " ".join(show.scroll.missing[:12])
-            + "; a box is shown instead"
-        )
-    if not len(show.notes):
-        out.append("there are no notes")
-    return out
 
 
 def _range(part: Part) -> str:
@@ -180,11 +151,23 @@ def _range(part: Part) -> str:
 
 
 def look_of(show: Performance) -> dict[str, Any]:
-    """The look for the page's drawing."""
+    """The look for the page's drawing: its settings, and a lamp's colours, light and glow.
+
+    `ramp` has its colours from dark to full level; `lens` is its light from its middle to its
+    edge, and `halo` its glow from its edge to `reach`, in equal steps.
+    """
     look = show.setup.light
-    out: dict[str, Any] = to_builtins(look)
     across, down = Mounting.of(look, show.setup.player.matrix).size
-    return {**out, "ramp": ramp(look), "across": across, "down": down}
+    lens, halo = Lamp(look).profile(8)
+    return {
+        **to_builtins(look),
+        "ramp": ramp(look),
+        "lens": lens.tolist(),
+        "halo": (halo * look.brightness / BRIGHTEST).tolist(),
+        "reach": REACH,
+        "across": across,
+        "down": down,
+    }
 
 
 def sizes_of(show: Performance) -> dict[str, Any]:
@@ -231,16 +214,13 @@ def turning(show: Performance) -> tuple[NDArray[np.float64], NDArray[np.float64]
     start = t.row_slot.astype(float)
     end = start + n
     # position p lies under the detector when the disc has turned by p positions
-    from_turn = t.row_first / n
+    first = t.row_first / n
     gap = (start[1:] - end[:-1]) / n
-    ahead = (t.row_first[1:] / n - (t.row_first[:-1] / n + 1)) % 1.0
+    ahead = (first[1:] - first[:-1] - 1) % 1.0
     whole = np.maximum(np.rint(gap - ahead), 0)
-    turned = np.concatenate(([from_turn[0]], from_turn[0] + np.cumsum(1 + ahead + whole)))
+    turned = np.concatenate((first[:1], first[0] + np.cumsum(1 + ahead + whole)))
     time = np.stack([start, end], axis=1).reshape(-1) * t.position_s
     turns = np.stack([turned, turned + 1], axis=1).reshape(-1)
-    after = show.duration_s + 5
-    rate = 1 / (n * t.position_s)
-    return (
-        np.append(time, max(after, time[-1] + 1)),
-        np.append(turns, turns[-1] + (max(after, time[-1] + 1) - time[-1]) * rate),
-    )
+    last = max(show.duration_s + 5, time[-1] + 1)
+    left = (last - time[-1]) / (n * t.position_s)
+    return np.append(time, last), np.append(turns, turns[-1] + left)

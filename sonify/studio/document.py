@@ -1,16 +1,16 @@
 """The page's document: the table of a disc file and the table of a preset file.
 
-The document is the whole state. It lives in the page and the server keeps none, so that two tabs
-can't disturb each other.
+The document is the whole state. The page keeps it and the server does not, so that two tabs can't
+disturb each other.
 """
 
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator
 from functools import lru_cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 import msgspec
 
@@ -25,19 +25,33 @@ if TYPE_CHECKING:
 
 __all__ = [
     "MAX_POSITIONS",
+    "Command",
     "Document",
-    "Recipe",
+    "disc_document",
+    "disc_table",
+    "flash_key",
     "lay",
+    "names_that_ship",
     "preset_toml",
     "recipe",
+    "refuse_paths",
+    "safe_name",
     "show_of",
     "starting",
+    "trusted",
+    "understand",
 ]
 
 MAX_POSITIONS = 400_000
 """The most positions that the page accepts; the commands accept more."""
 
 FIRST_DISC = "cairn-middle"
+
+Recipe = tuple[str, tuple[str, ...], dict[str, Any]]
+"""What makes a document's files: a disc, presets that ship, and single settings over them."""
+
+Command = Callable[[str, tuple[str, ...], dict[str, Any]], str]
+"""Gives the command line of a recipe, for the page to show."""
 _SAFE = re.compile(r"[^\w .-]+", re.UNICODE)
 
 
@@ -59,26 +73,19 @@ class Document(Settings, frozen=True):
     fit: dict[str, Any] | None = None
 
 
-@dataclass(frozen=True)
-class Made:
-    """A document with its disc and settings."""
-
-    document: Document
-    disc: Disc
-    setup: Setup
-
-    @property
-    def name(self) -> str:
-        """A name that is safe for a file."""
-        return safe_name(self.document.name)
-
-
 def safe_name(text: str) -> str:
     """A text as a file stem: no separators, no leading dot, at most 60 characters."""
     return _SAFE.sub("-", text).strip(" .-")[:60] or "disc"
 
 
-def understand(document: Document) -> Made:
+def names_that_ship(*kinds: str) -> set[str]:
+    """The names of all discs or presets that ship, by kind."""
+    from sonify.presets import shipped
+
+    return {s.name for s in shipped() if s.kind in kinds}
+
+
+def understand(document: Document) -> tuple[Disc, Setup]:
     """The disc and the settings of a document.
 
     Raises
@@ -90,17 +97,20 @@ def understand(document: Document) -> Made:
     from sonify.studio.bounds import check_bounds
 
     disc = disc_of(document)
+    _check_size(disc, "disc.message")
+    refuse_paths(document.setup)
+    setup = convert({k: v for k, v in document.setup.items() if k != "about"}, Setup)
+    check_bounds(disc, setup)
+    return disc, setup
+
+
+def _check_size(disc: Disc, place: str | None = None) -> None:
     if disc.grid.size > MAX_POSITIONS:
         raise InputError(
             f"{disc.grid.size:,} positions are too many for the page; at most {MAX_POSITIONS:,}. "
             "The commands accept more: try `sonify midi`",
-            place="disc.message",
+            place=place,
         )
-    refuse_paths(document.setup)
-    data = {k: v for k, v in document.setup.items() if k != "about"}
-    setup = convert(data, Setup)
-    check_bounds(disc, setup)
-    return Made(document, disc, setup)
 
 
 def disc_of(document: Document) -> Disc:
@@ -117,85 +127,70 @@ def disc_of(document: Document) -> Disc:
             return disc_from_table(document.disc, name=name)
         plain = {k: v for k, v in document.disc.items() if k != "geometry"}
         disc = disc_from_table(plain, name=name)
-        wish = convert(document.fit, FitSpec)
+        spec = convert(document.fit, FitSpec)
         try:
-            found = fit(message, disc.code or Code(), disc.layout, wish)
+            found = fit(message, disc.code or Code(), disc.layout, spec)
         except InputError as e:
             key = (e.place or "message").rpartition(".")[2]
             place = f"fit.{key}" if key in to_builtins(FitSpec()) | document.fit else key
             raise InputError(e.what, place=place) from None
-        table = {
-            **plain,
-            "layout": to_builtins(found.layout),
-            "geometry": to_builtins(found.geometry),
-        }
-        return disc_from_table(table, name=name)
+        sizes = {"layout": to_builtins(found.layout), "geometry": to_builtins(found.geometry)}
+        return disc_from_table({**plain, **sizes}, name=name)
     except InputError as e:
         place = (e.place or "").strip("[]")
         raise InputError(e.what, place=f"disc.{place}" if place else "disc") from None
 
 
-# settings that name a file: the page must not be able to open files
 _PATH_KEYS = frozenset({"soundfont", "letters", "font", "picture", "image", "overlay"})
 _NO_PATHS = frozenset({"", "none", "cairn", "general-midi"})
+_SUFFIXES = frozenset(
+    {".sf2", ".sf3", ".ttf", ".otf", ".bdf", ".png", ".jpg", ".jpeg", ".webp"}
+)  # fmt: skip
 
 trusted: set[str] = set()
 """Paths from the command's own arguments, which the page may use."""
 
 
-def refuse_paths(table: dict[str, Any], place: str = "") -> None:
-    """Refuse settings that would open a file by a path from the page.
+def _texts(table: Any, place: str = "", key: str = "") -> Iterator[tuple[str, str, str]]:
+    """The place, key and value of each text in a table."""
+    if isinstance(table, dict):
+        for name, value in table.items():
+            yield from _texts(value, f"{place}.{name}" if place else name, name)
+    elif isinstance(table, list):
+        for n, value in enumerate(table):
+            yield from _texts(value, f"{place}[{n}]", key)
+    elif isinstance(table, str):
+        yield place, key, table
+
+
+def refuse_paths(table: dict[str, Any]) -> None:
+    """Refuse settings by which the page would open a file of its choice.
 
     Raises
     ------
     InputError
     """
-    for key, value in table.items():
-        where = f"{place}.{key}" if place else key
-        if isinstance(value, dict):
-            refuse_paths(value, where)
-        elif isinstance(value, list):
-            for n, one in enumerate(value):
-                if isinstance(one, dict):
-                    refuse_paths(one, f"{where}[{n}]")
-        elif isinstance(value, str):
-            named = key in _PATH_KEYS and value not in _NO_PATHS | trusted
-            pathlike = Path(value).suffix.casefold() in _KINDS_OF_FILES
-            if named or (pathlike and value not in trusted):
-                raise InputError(
-                    "the page can't open files by path; put the path in a preset and start with "
-                    "`sonify studio -p your.toml`",
-                    place=where,
-                )
-
-
-_KINDS_OF_FILES = frozenset(
-    {".sf2", ".sf3", ".ttf", ".otf", ".bdf", ".png", ".jpg", ".jpeg", ".webp"}
-)
-
-
-def trust(table: dict[str, Any]) -> None:
-    """Trust the paths in a table that came from the command's arguments."""
-    for key, value in table.items():
-        if isinstance(value, dict):
-            trust(value)
-        elif isinstance(value, str) and key in _PATH_KEYS:
-            trusted.add(value)
+    for place, key, value in _texts(table):
+        path = key in _PATH_KEYS and value not in _NO_PATHS
+        if (path or Path(value).suffix.casefold() in _SUFFIXES) and value not in trusted:
+            raise InputError(
+                "the page can't open files by path; put the path in a preset and start with "
+                "`sonify studio -p your.toml`",
+                place=place,
+            )
 
 
 def show_of(document: Document, *, audible_only: bool = False) -> Performance:
     """The performance of a document; without its muted voices if `audible_only`."""
     from sonify.performance import perform
 
-    made = understand(_without_muted(document) if audible_only else document)
-    return perform(made.disc, setup=made.setup)
+    disc, setup = understand(_without_muted(document) if audible_only else document)
+    return perform(disc, setup=setup)
 
 
 def _without_muted(document: Document) -> Document:
-    if not document.muted:
-        return document
     voices = document.setup.get("music", {}).get("voice")
-    if voices is None:
+    if not document.muted or voices is None:
         return document
     kept = [v for n, v in enumerate(voices) if n not in document.muted]
     if not kept:
@@ -209,12 +204,10 @@ def flash_key(document: Document) -> str:
     import hashlib
     import json
 
-    setup = {k: v for k, v in document.setup.items() if k in ("player", "light")}
-    music = {
-        k: v for k, v in document.setup.get("music", {}).items() if k in ("step", "timing", "metre")
-    }
-    text = json.dumps([document.disc, document.fit, setup, music], sort_keys=True)
-    return hashlib.sha256(text.encode()).hexdigest()[:24]
+    setup, music = document.setup, document.setup.get("music", {})
+    parts = [document.disc, document.fit, *(setup.get(k) for k in ("player", "light"))]
+    parts += [music.get(k) for k in ("step", "timing", "metre")]
+    return hashlib.sha256(json.dumps(parts, sort_keys=True).encode()).hexdigest()[:24]
 
 
 def lay(setup: dict[str, Any], name: str) -> dict[str, Any]:
@@ -231,31 +224,25 @@ def lay(setup: dict[str, Any], name: str) -> dict[str, Any]:
         raise InputError(f"no shipped preset is called '{name}'", place="preset")
     table = load_toml(one.path)
     convert(table, Setup, name)
-    below = dict(setup)
-    for section in {"music": ("music",), "look": ("light",)}.get(one.kind, ()):
-        below.pop(section, None)
-    out = merge(below, table)
+    replaced = {"music": "music", "look": "light"}.get(one.kind)
+    out = merge({k: v for k, v in setup.items() if k != replaced}, table)
     out.pop("about", None)
     return out
 
 
 def starting(source: str | None, presets: tuple[str, ...]) -> dict[str, Any]:
     """The document that a page opens with, as builtins."""
-    from sonify.presets import shipped
     from sonify.setup import load_setup
 
-    setup = load_setup(presets)
-    data = to_builtins(setup)
-    data.pop("about", None)
-    trust(data)
-    names = {s.name for s in shipped() if s.kind != "disc"}
-    document = disc_document(source or FIRST_DISC)
+    setup = to_builtins(load_setup(presets))
+    setup.pop("about", None)
+    trusted.update(value for _, key, value in _texts(setup) if key in _PATH_KEYS)
+    known = names_that_ship("music", "player", "look")
     return {
-        **document,
-        "setup": data,
-        "presets": [p for p in presets if p in names],
+        **disc_document(source or FIRST_DISC),
+        "setup": setup,
+        "presets": [p for p in presets if p in known],
         "muted": [],
-        "fit": None,
     }
 
 
@@ -263,14 +250,12 @@ def disc_document(source: str) -> dict[str, Any]:
     """The disc half of a document, from the name of a shipped disc or a path given to the command
     (never one from the page)."""
     from sonify.load import load_disc
-    from sonify.presets import shipped
 
     disc = load_disc(source)
-    known = any(s.name == source and s.kind == "disc" for s in shipped())
     return {
         "disc": disc_table(disc),
         "name": disc.name,
-        "shipped": source if known else None,
+        "shipped": source if source in names_that_ship("disc") else None,
         "fit": None,
     }
 
@@ -281,11 +266,7 @@ def disc_table(disc: Disc) -> dict[str, Any]:
 
     from sonify.disc.file import disc_to_toml
 
-    if disc.grid.size > MAX_POSITIONS:
-        raise InputError(
-            f"{disc.grid.size:,} positions are too many for the page; at most {MAX_POSITIONS:,}. "
-            "The commands accept more: try `sonify midi`"
-        )
+    _check_size(disc)
     return tomllib.loads(disc_to_toml(disc))
 
 
@@ -295,10 +276,11 @@ def preset_toml(document: Document) -> str:
 
     from sonify.setup import Setup
 
-    made = understand(_without_muted(document))
-    table = trimmed(to_builtins(made.setup), to_builtins(Setup()))
+    _, setup = understand(_without_muted(document))
+    table = trimmed(to_builtins(setup), to_builtins(Setup()))
     table.pop("about", None)
-    return tomli_w.dumps({"about": f"made in the studio for {made.name}", **table})
+    about = f"made in the studio for {safe_name(document.name)}"
+    return tomli_w.dumps({"about": about, **table})
 
 
 def trimmed(table: dict[str, Any], plain: dict[str, Any]) -> dict[str, Any]:
@@ -317,23 +299,14 @@ def trimmed(table: dict[str, Any], plain: dict[str, Any]) -> dict[str, Any]:
 @lru_cache(maxsize=64)
 def _shipped_settings(presets: tuple[str, ...]) -> dict[str, Any]:
     """The settings of shipped presets."""
-    from sonify.presets import shipped
     from sonify.setup import load_setup
 
-    known = {s.name for s in shipped() if s.kind != "disc"}
+    known = names_that_ship("music", "player", "look")
     for name in presets:
         if name not in known:
             raise InputError(f"no shipped preset is called '{name}'", place="presets")
     out: dict[str, Any] = to_builtins(load_setup(presets))
     return out
-
-
-class Recipe(NamedTuple):
-    """What makes a document's files: a disc, presets that ship, and single settings over them."""
-
-    disc: str
-    presets: tuple[str, ...]
-    settings: dict[str, Any]
 
 
 def recipe(document: Document) -> Recipe:
@@ -343,26 +316,25 @@ def recipe(document: Document) -> Recipe:
     """
     document = _without_muted(document)
     disc = document.shipped or f"{safe_name(document.name)}.toml"
-    setup = to_builtins(understand(document).setup)
-    changes = differences(setup, _shipped_settings(document.presets))
-    return Recipe(disc, document.presets, dict(changes))
+    setup = to_builtins(understand(document)[1])
+    return disc, document.presets, dict(differences(setup, _shipped_settings(document.presets)))
 
 
-def differences(new: dict[str, Any], old: dict[str, Any], at: str = "") -> list[tuple[str, Any]]:
+def differences(
+    new: dict[str, Any], old: dict[str, Any], at: str = ""
+) -> Iterator[tuple[str, Any]]:
     """Dotted keys and values that turn one settings table into another."""
-    out: list[tuple[str, Any]] = []
     for key, value in new.items():
-        dotted = f"{at}.{key}" if at else key
-        if key == "about" or value == old.get(key):
+        dotted, before = f"{at}.{key}" if at else key, old.get(key)
+        if key == "about" or value == before:
             continue
-        if isinstance(value, dict) and isinstance(old.get(key), dict) and dotted.count(".") < 2:
-            out += differences(value, old[key], dotted)
-        elif _same_but_values(value, old.get(key)):
-            for n, (a, b) in enumerate(zip(value, old[key], strict=True)):
-                out += differences(a, b, f"{dotted}.{n}")
+        if isinstance(value, dict) and isinstance(before, dict) and dotted.count(".") < 2:
+            yield from differences(value, before, dotted)
+        elif _same_but_values(value, before):
+            for n, (a, b) in enumerate(zip(value, before or (), strict=True)):
+                yield from differences(a, b, f"{dotted}.{n}")
         else:
-            out.append((dotted, value))
-    return out
+            yield dotted, value
 
 
 def _same_but_values(new: Any, old: Any) -> bool:

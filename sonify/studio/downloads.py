@@ -2,66 +2,57 @@
 
 from __future__ import annotations
 
+import warnings
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
-from sonify.errors import InputError
+from sonify.errors import Caution, InputError
 
 if TYPE_CHECKING:
     from sonify.studio.document import Document
 
 __all__ = ["downloads", "file_name", "write_download"]
 
-
-class _Words(NamedTuple):
-    label: str
-    help: str
-
-
-_WORDS: dict[str, _Words] = {
-    "midi": _Words("MIDI file", "the notes, for music software"),
-    "sound": _Words("Sound", "the music as an audio file"),
-    "lights": _Words("Matrix", "the matrix filling with bits, as an animation"),
-    "message": _Words("Message", "the message scrolling across the matrix, as an animation"),
-    "clip": _Words("Clip", "matrix, disc and notes with sound, as a video"),
-    "score": _Words("Score", "the music in staff notation"),
-    "draw": _Words("Drawing", "the disc at 1:1, for cutting"),
-    "subtitles": _Words("Captions", "each character at the time it is read"),
-    "disc": _Words("Disc file", "message, code and sizes; all commands read it"),
-    "preset": _Words("Preset file", "music, player and look, without the disc"),
+_WORDS = {
+    "midi": ("MIDI file", "the notes, for music software"),
+    "sound": ("Sound", "the music as an audio file"),
+    "lights": ("Matrix", "the matrix filling with bits, as an animation"),
+    "message": ("Message", "the message scrolling across the matrix, as an animation"),
+    "clip": ("Clip", "matrix, disc and notes with sound, as a video"),
+    "score": ("Score", "the music in staff notation"),
+    "draw": ("Drawing", "the disc at 1:1, for cutting"),
+    "subtitles": ("Captions", "each character at the time it is read"),
+    "disc": ("Disc file", "message, code and sizes; all commands read it"),
+    "preset": ("Preset file", "music, player and look, without the disc"),
 }
+"""Label and help."""
 
 MOVING = ("lights", "message", "clip")
 """Outputs that can flash and can be calmed."""
 
-TEXTS = ("disc", "preset")
-"""Outputs that are the document itself, as TOML."""
+
+def _offered() -> dict[str, dict[str, str]]:
+    """The suffixes of each download, each with what follows the disc's name in a file name."""
+    from sonify.export import FOLDER, WRITERS
+    from sonify.export.drawing import DRAWINGS
+
+    out: dict[str, dict[str, str]] = {}
+    for w in WRITERS:
+        # a folder can't be downloaded
+        kinds = dict.fromkeys((s for s in w.suffixes if s != FOLDER), w.ending)
+        out.setdefault(w.what, {}).update(kinds)
+    own = {"disc": {".toml": ""}, "preset": {".toml": "-preset"}}
+    return {**out, "draw": dict.fromkeys(DRAWINGS, ""), **own}
 
 
 def downloads() -> list[dict[str, Any]]:
     """All downloads for the page, in the order of `WRITERS`."""
-    from sonify.export import FOLDER, WRITERS
-    from sonify.export.drawing import DRAWINGS
-
-    offered: dict[str, list[str]] = {}
-    for writer in WRITERS:
-        # a folder can't be downloaded
-        kinds = [s for s in writer.suffixes if s != FOLDER]
-        offered.setdefault(writer.what, []).extend(kinds)
-    offered["draw"] = list(DRAWINGS)
-    offered.update({what: [".toml"] for what in TEXTS})
     out = []
-    for what, suffixes in offered.items():
-        words = _WORDS.get(what, _Words(what.replace("-", " ").capitalize(), ""))
-        out.append(
-            {
-                "what": what,
-                "label": words.label,
-                "help": words.help,
-                "suffixes": suffixes,
-                "calm": what in MOVING,
-            }
-        )
+    for what, suffixes in _offered().items():
+        label, help = _WORDS.get(what, (what.replace("-", " ").capitalize(), ""))
+        calm = what in MOVING
+        row = {"what": what, "label": label, "help": help, "suffixes": list(suffixes), "calm": calm}
+        out.append(row)
     return out
 
 
@@ -73,29 +64,12 @@ def file_name(document: Document, what: str, suffix: str) -> str:
     InputError
         There is no such output, or not as this type of file.
     """
-    from sonify.export import WRITERS
-    from sonify.export.drawing import DRAWINGS
     from sonify.studio.document import safe_name
 
-    stem = safe_name(document.name)
-    if what == "draw" and suffix in DRAWINGS:
-        return f"{stem}{suffix}"
-    if what in TEXTS and suffix == ".toml":
-        return f"{stem}{'' if what == 'disc' else '-preset'}.toml"
-    for row in WRITERS:
-        if row.what == what and suffix in row.suffixes:
-            return f"{stem}{row.ending}{suffix}"
-    raise InputError(f"'{what}' as '{suffix}' is not offered", place="what")
-
-
-def _text(document: Document, what: str) -> str:
-    """The document's disc file or preset file."""
-    from sonify.disc.file import disc_to_toml
-    from sonify.studio.document import preset_toml, understand
-
-    if what == "disc":
-        return disc_to_toml(understand(document).disc)
-    return preset_toml(document)
+    ending = _offered().get(what, {}).get(suffix)
+    if ending is None:
+        raise InputError(f"'{what}' as '{suffix}' is not offered", place="what")
+    return f"{safe_name(document.name)}{ending}{suffix}"
 
 
 def write_download(
@@ -108,37 +82,37 @@ def write_download(
     tuple
         Its path, and notes on it for the user.
     """
+    from sonify.disc.file import disc_to_toml
     from sonify.export import run
-    from sonify.export.outcome import Outcome
-    from sonify.studio.document import show_of
+    from sonify.studio.document import preset_toml, show_of, understand
 
     path = folder / file_name(document, what, suffix)
-    if what in TEXTS:
-        path.write_text(_text(document, what), encoding="utf-8")
-        return path, []
-    if what == "draw":
-        path.write_bytes(drawn(document, suffix))
-        return path, []
-    options = {"calm": True} if calm and what in MOVING else {}
-    outcome = run(show_of(document, audible_only=True), path, what, options)
-    if not isinstance(outcome, Outcome):
-        return path, []
-    notes = [f"Reduced flashing: {'; '.join(outcome.changes)}."] if outcome.changes else []
-    over = "It flashes more than WCAG 2.2 SC 2.3.1 allows" if outcome.flashing.over else "Flashing"
-    return path, [*notes, f"{over}: {outcome.flashing.short}."]
+    if what == "preset":
+        path.write_text(preset_toml(document), encoding="utf-8")
+    elif what == "disc":
+        path.write_text(disc_to_toml(understand(document)[0]), encoding="utf-8")
+    elif what == "draw":
+        path.write_bytes(_drawn(document, suffix))
+    else:
+        options = {"calm": True} if calm and what in MOVING else {}
+        outcome = run(show_of(document, audible_only=True), path, what, options)
+        if what in MOVING:
+            over = "It flashes more than WCAG 2.2 SC 2.3.1 allows" * outcome.flashing.over
+            notes = [f"{over or 'Flashing'}: {outcome.flashing.short}."]
+            if outcome.changes:
+                notes.insert(0, f"Reduced flashing: {'; '.join(outcome.changes)}.")
+            return path, notes
+    return path, []
 
 
-def drawn(document: Document, suffix: str) -> bytes:
+def _drawn(document: Document, suffix: str) -> bytes:
     """The drawing of the document's disc, with the defaults of the command `draw`."""
-    import warnings
-
     from sonify.disc.geometry.cautions import geometry_of
-    from sonify.errors import Caution
     from sonify.export.drawing import draw
     from sonify.export.drawing.drawing import drawing_of
     from sonify.studio.document import understand
 
-    disc = understand(document).disc
+    disc, _ = understand(document)
     drawing = drawing_of(disc, geometry_of(disc)[0])
     for one in drawing.cautions:
         warnings.warn(one, Caution, stacklevel=2)

@@ -18,6 +18,7 @@ from typing import Any
 from urllib.parse import parse_qs
 
 from starlette.datastructures import Headers
+from starlette.exceptions import HTTPException
 from starlette.responses import PlainTextResponse, RedirectResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -25,24 +26,15 @@ __all__ = ["COOKIE", "HEADERS", "Guard", "Refused", "Rights", "body_of"]
 
 COOKIE = "sonify-studio"
 
-POLICY = "; ".join(
-    (
-        "default-src 'none'",
-        "script-src 'self'",
-        "style-src 'self'",
-        "img-src 'self' data: blob:",
-        "font-src 'self'",
-        "connect-src 'self'",
-        "media-src 'self' blob:",
-        "manifest-src 'self'",
-        "base-uri 'none'",
-        "form-action 'none'",
-        "frame-ancestors 'none'",
-        "require-trusted-types-for 'script'",
-    )
+POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data: blob:; "
+    "font-src 'self'; connect-src 'self'; media-src 'self' blob:; manifest-src 'self'; "
+    "base-uri 'none'; form-action 'none'; frame-ancestors 'none'; "
+    "require-trusted-types-for 'script'"
 )
 
 HEADERS: dict[str, str] = {
+    "cache-control": "no-cache",
     "content-security-policy": POLICY,
     "x-content-type-options": "nosniff",
     "x-frame-options": "DENY",
@@ -54,13 +46,11 @@ HEADERS: dict[str, str] = {
 }
 
 
-class Refused(Exception):
+class Refused(HTTPException):
     """A refused request, with its status and one line of text."""
 
     def __init__(self, status: int, what: str) -> None:
-        super().__init__(what)
-        self.status = status
-        self.what = what
+        super().__init__(status, what, {"connection": "close"})
 
 
 @dataclass(frozen=True)
@@ -146,7 +136,7 @@ class Guard:
                 await entered(scope, receive, with_headers)
                 return
         except Refused as e:
-            answer = PlainTextResponse(e.what + "\n", e.status, {"connection": "close"})
+            answer = PlainTextResponse(f"{e.detail}\n", e.status_code, e.headers)
             await answer(scope, receive, with_headers)
             return
         await self._app(scope, receive, with_headers)

@@ -11,7 +11,6 @@ import json
 import os
 import sys
 import time
-from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -37,8 +36,15 @@ def limit() -> None:
     os.nice(5)
 
 
-def _told() -> Callable[[float], None]:
-    """A function that reports progress, a few times per second."""
+def work(spec: dict[str, Any]) -> None:
+    """Do what `job.json` says, in its folder."""
+    from sonify.progress import watching
+    from sonify.settings import convert
+    from sonify.studio.document import Document, show_of, trusted
+    from sonify.studio.downloads import write_download
+    from sonify.studio.flashing import check
+    from sonify.studio.receive import receive
+
     last = 0.0
 
     def tell(share: float) -> None:
@@ -48,34 +54,18 @@ def _told() -> Callable[[float], None]:
             last = now
             say(progress=round(share, 4))
 
-    return tell
-
-
-def work(folder: Path) -> None:
-    """Do what `job.json` says."""
-    from sonify.progress import watching
-    from sonify.settings import convert
-    from sonify.studio.document import Document, trusted
-
-    spec = json.loads((folder / "job.json").read_text(encoding="utf-8"))
     trusted.update(spec["trusted"])
     if spec["kind"] == "read":
-        from sonify.studio.receive import receive
-
-        say(**receive(folder / spec["file"], spec["name"], spec["setup"], spec["hints"]))
+        os.chdir("dropped")
+        say(**receive(Path(spec["file"]), spec["setup"], spec["hints"]))
         return
-    from sonify.studio.downloads import write_download
-
     document = convert(spec["document"], Document)
     if spec["kind"] == "flash":
-        from sonify.studio.document import show_of
-        from sonify.studio.flashing import check
-
         say(flash=check(show_of(document)))
         return
-    with watching(_told()):
+    with watching(tell):
         path, notes = write_download(
-            document, spec["what"], spec["suffix"], folder, calm=bool(spec.get("calm"))
+            document, spec["what"], spec["suffix"], Path(), calm=spec["calm"]
         )
     say(file=path.name, notes=notes)
 
@@ -87,13 +77,12 @@ def main() -> None:
     from sonify.errors import Caution, SonifyError
     from sonify.studio.naming import place_of, said
 
-    folder = Path(sys.argv[1])
-    os.chdir(folder)
+    os.chdir(sys.argv[1])
     limit()
     try:
         with warnings.catch_warnings(record=True) as seen:
             warnings.simplefilter("always")
-            work(folder)
+            work(json.loads(Path("job.json").read_text(encoding="utf-8")))
         cautions = [said(w.message) for w in seen if isinstance(w.message, Caution)]
         if cautions:
             say(cautions=cautions)

@@ -15,17 +15,15 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-__all__ = ["Job", "Jobs", "TooManyJobs"]
+from sonify.studio.guard import Refused
+
+__all__ = ["LONGEST_READ_S", "LONGEST_S", "Job", "Jobs"]
 
 MAX_RUNNING = 2
 MAX_KNOWN = 24
 LEFT_AFTER_S = 15.0
 LONGEST_S = 3600.0
 LONGEST_READ_S = 60.0
-
-
-class TooManyJobs(Exception):
-    """Too many jobs are running or waiting."""
 
 
 @dataclass
@@ -68,22 +66,23 @@ class Jobs:
             job.asked = time.monotonic()
         return job
 
-    def start(self, spec: dict[str, Any], data: bytes | None = None, longest_s: float = LONGEST_S
-              ) -> Job:  # fmt: skip
+    def start(self, spec: dict[str, Any], longest_s: float, data: bytes | None = None) -> Job:
         """Start a job, or queue it.
 
         Raises
         ------
-        TooManyJobs
+        Refused
+            Too many jobs are running or waiting.
         """
         if len(self._jobs) >= MAX_KNOWN:
-            raise TooManyJobs
+            raise Refused(429, "too many files are being made; wait for one to finish")
         id = secrets.token_urlsafe(12)
         folder = self._folder / id
         folder.mkdir(mode=0o700)
         (folder / "job.json").write_text(json.dumps(spec), encoding="utf-8")
         if data is not None:
-            (folder / spec["file"]).write_bytes(data)
+            (folder / "dropped").mkdir()
+            (folder / "dropped" / spec["file"]).write_bytes(data)
         job = Job(id, folder, longest_s)
         self._jobs[id] = job
         job.task = asyncio.create_task(self._run(job))

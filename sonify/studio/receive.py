@@ -8,7 +8,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import msgspec
 
-from sonify.settings import Settings
+from sonify.errors import InputError
+from sonify.settings import Settings, convert, load_toml
+from sonify.studio.document import disc_table, refuse_paths
+from sonify.studio.naming import naming
 
 if TYPE_CHECKING:
     from sonify.disc.disc import Disc
@@ -26,15 +29,13 @@ class Hints(Settings, frozen=True):
     sample_rate: Annotated[float, msgspec.Meta(gt=0, le=1e9)] | None = None
 
 
-def receive(path: Path, name: str, setup: dict[str, Any], hints: dict[str, Any]) -> dict[str, Any]:
+def receive(path: Path, setup: dict[str, Any], hints: dict[str, Any]) -> dict[str, Any]:
     """Read a dropped file as a disc, or a dropped preset as settings.
 
     Parameters
     ----------
     path : Path
-        The file, in a folder of its own that may be written to.
-    name : str
-        Its original name.
+        The file, in a folder of its own that may be written to; errors name it like this.
     setup : dict
         The page's settings, with which recordings are assumed to have been played.
     hints : dict
@@ -48,64 +49,40 @@ def receive(path: Path, name: str, setup: dict[str, Any], hints: dict[str, Any])
     Raises
     ------
     InputError
-        The file can't be read. The text names it as the user does.
+        The file can't be read.
     """
-    from sonify.errors import InputError
-    from sonify.settings import convert, load_toml
+    from sonify.load import read_disc_file
     from sonify.setup import Setup
-    from sonify.studio.document import disc_table, refuse_paths, safe_name
-    from sonify.studio.naming import naming
 
-    shown = Path(name).name
     try:
         if path.suffix == ".toml":
             table = load_toml(path)
-            if not {"message", "bits"} & set(table) and set(table) & _sections():
-                convert(table, Setup, shown)
+            sections = set(Setup.__struct_encode_fields__) - {"about"}
+            if not {"message", "bits"} & table.keys() and sections & table.keys():
+                convert(table, Setup, path)
                 refuse_paths(table)
                 table.pop("about", None)
-                return {"setup": table, "about": f"settings from {shown}"}
-        disc = _disc(path, setup, convert(hints, Hints))
+                return {"setup": table, "about": f"settings from {path.name}"}
+            disc = read_disc_file(path)
+        else:
+            disc = _found(path, setup, convert(hints, Hints))
     except InputError as e:
-        what = e.what.replace(str(path), shown).replace(path.name, shown)
-        told = InputError(what, file=shown, place=e.place, key=e.key, hint=e.hint)
-        raise InputError(told.say(naming), place="disc.file") from None
-    return {
-        "disc": disc_table(disc),
-        "name": safe_name(Path(shown).stem),
-        "about": f"{disc.rows} rows of {disc.positions} positions from {shown}",
-    }
+        raise InputError(e.at(path).say(naming), place="disc.file") from None
+    about = f"{disc.rows} rows of {disc.positions} positions from {path.name}"
+    return {"disc": disc_table(disc), "name": path.stem, "about": about}
 
 
-def _sections() -> set[str]:
-    import msgspec
+def _found(path: Path, setup: dict[str, Any], hints: Hints) -> Disc:
+    import tomli_w
 
-    from sonify.setup import Setup
-
-    return {f.encode_name for f in msgspec.structs.fields(Setup)} - {"about"}
-
-
-def _disc(path: Path, setup: dict[str, Any], hints: Hints) -> Disc:
-    from sonify.errors import Caution
-    from sonify.load import find_in, read_disc_file
+    from sonify.load import find_in
     from sonify.recover.sources.options import ReadOptions
 
-    if path.suffix == ".toml":
-        return read_disc_file(path)
+    refuse_paths(setup)
     played = path.with_name("played.toml")
-    played.write_text(_toml(setup), encoding="utf-8")
+    played.write_text(tomli_w.dumps(setup), encoding="utf-8")
     options = ReadOptions(hints.positions, hints.rows, hints.sample_rate, (str(played),))
     found = find_in(path, options)
     for one in (*found.sighting.cautions, *found.cautions):
-        what = one.what.replace(path.name, "the file")
-        warnings.warn(Caution(what, key=one.key, hint=one.hint), stacklevel=2)
+        warnings.warn(one, stacklevel=2)
     return found.disc
-
-
-def _toml(setup: dict[str, Any]) -> str:
-    import tomli_w
-
-    from sonify.studio.document import refuse_paths
-
-    refuse_paths(setup)
-    return tomli_w.dumps(setup)

@@ -12,7 +12,7 @@ from typing import Any
 import uvicorn
 
 from sonify.errors import OutputError
-from sonify.studio.document import Recipe
+from sonify.studio.document import Command
 from sonify.studio.guard import Rights
 from sonify.studio.server import application
 
@@ -67,7 +67,7 @@ def run(
     host: str,
     port: int,
     ready: Callable[[str], None],
-    command: Callable[[Recipe], str],
+    command: Command,
 ) -> None:
     """Serve until interrupted.
 
@@ -78,9 +78,8 @@ def run(
     host, port
         Where to listen; port 0 means any free port.
     ready : callable
-        Called with the page's address when the server is about to start.
+        Called with the page's address just before the server starts.
     command : callable
-        Gives the command line of a recipe.
     """
     sock = listen(host, port)
     port = sock.getsockname()[1]

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
-import hashlib
 import json
 import mimetypes
 import os
@@ -15,22 +14,23 @@ import shutil
 import tempfile
 from collections.abc import AsyncIterator, Callable
 from functools import partial
-from importlib.resources import files
 from pathlib import Path
 from typing import Any, TypeVar
 
 import anyio.to_thread
+import msgspec
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, PlainTextResponse, Response
 from starlette.routing import Mount, Route
+from starlette.staticfiles import StaticFiles
 
-from sonify.errors import SonifyError
-from sonify.settings import convert
-from sonify.studio.document import Document, Recipe, flash_key, trusted
+from sonify.errors import InputError, SonifyError
+from sonify.settings import Settings, convert, to_builtins
+from sonify.studio.document import Command, Document, flash_key, safe_name, trusted
 from sonify.studio.guard import Guard, Refused, Rights, body_of
-from sonify.studio.jobs import LONGEST_READ_S, Job, Jobs, TooManyJobs
+from sonify.studio.jobs import LONGEST_READ_S, LONGEST_S, Job, Jobs
 from sonify.studio.naming import place_of, said
 
 __all__ = ["application"]
@@ -43,79 +43,74 @@ MAX_WAITING = 96
 MAX_DROPS = 4
 MAX_FLASHES = 64
 LONGEST_FLASH_S = 120.0
+MAX_VALUE = 20_000
+"""The most characters of a value typed as TOML."""
 
 T = TypeVar("T")
 
+# a system's own table may lack these or say otherwise
+mimetypes.add_type("text/javascript", ".js")
+mimetypes.add_type("font/woff2", ".woff2")
 
-class _Static:
-    """The page's own files, held in memory; no other file is served."""
 
-    def __init__(self) -> None:
-        self._files: dict[str, tuple[bytes, str, str]] = {}
-        root = files("sonify.studio") / "static"
-        self._add(root, "")
+class _Lay(Settings, frozen=True):
+    setup: dict[str, Any]
+    preset: str
 
-    def _add(self, folder: Any, at: str) -> None:
-        for one in folder.iterdir():
-            name = f"{at}{one.name}"
-            if one.is_dir():
-                self._add(one, f"{name}/")
-                continue
-            data = one.read_bytes()
-            kind = {".js": "text/javascript", ".woff2": "font/woff2"}.get(Path(name).suffix) or (
-                mimetypes.guess_type(name)[0] or "application/octet-stream"
-            )
-            if kind.startswith("text/"):
-                kind += "; charset=utf-8"
-            tag = f'"{hashlib.sha256(data).hexdigest()[:20]}"'
-            self._files[name] = (data, kind, tag)
 
-    def answer(self, request: Request) -> Response:
-        """One of the files."""
-        name = request.path_params.get("name") or "index.html"
-        found = self._files.get(name)
-        if found is None:
-            raise HTTPException(404, "there is nothing here")
-        data, kind, tag = found
-        headers = {"etag": tag, "cache-control": "no-cache"}
-        if request.headers.get("if-none-match") == tag:
-            return Response(status_code=304, headers=headers)
-        return Response(data, media_type=kind, headers=headers)
+class _Notes(Settings, frozen=True):
+    notes: list[tuple[float, float, float]]
+
+
+class _Value(Settings, frozen=True):
+    text: str
+
+
+class _Roll(Settings, frozen=True):
+    setup: dict[str, Any]
+    seed: int
+    locks: tuple[str, ...] = ()
+
+
+class _Download(Settings, frozen=True):
+    document: Document
+    what: str
+    suffix: str
+    calm: bool = False
+
+
+class _Drop(Settings, frozen=True):
+    name: str
+    setup: dict[str, Any] = msgspec.field(default_factory=dict)
+    hints: dict[str, Any] = msgspec.field(default_factory=dict)
 
 
 class _Server:
     """The handlers of the routes, and their state."""
 
-    def __init__(self, start: dict[str, Any], command: Callable[[Recipe], str]) -> None:
+    def __init__(self, start: dict[str, Any], command: Command) -> None:
         self._start = start
         self._command = command
         self.folder = Path(tempfile.mkdtemp(prefix=f"sonify-studio-{os.getpid()}-"))
-        self._static = _Static()
+        self.jobs = Jobs(self.folder)
+        self._threads = anyio.CapacityLimiter(3)
         self._waiting = 0
         self._dropping = 0
         self._flashes: dict[str, dict[str, Any]] = {}
-        self.jobs: Jobs | None = None
-        self._threads: anyio.CapacityLimiter | None = None
 
     @contextlib.asynccontextmanager
     async def lifespan(self, _app: Starlette) -> AsyncIterator[None]:
-        self.jobs = Jobs(self.folder)
-        self._threads = anyio.CapacityLimiter(3)
         warm = asyncio.create_task(self._warm())
-        try:
-            yield
-        finally:
-            warm.cancel()
-            self.close()
+        yield
+        warm.cancel()
 
     def close(self) -> None:
         """End all jobs and remove the temporary folder."""
-        if self.jobs is not None:
-            self.jobs.stop()
+        self.jobs.stop()
         shutil.rmtree(self.folder, ignore_errors=True)
 
     async def _warm(self) -> None:
-        """Load ahead what the first request needs."""
+        """Load what the first request needs."""
         from sonify.studio.answer import answer
         from sonify.studio.tables import tables
 
@@ -135,9 +130,6 @@ class _Server:
         finally:
             self._waiting -= 1
 
-    async def static(self, request: Request) -> Response:
-        return self._static.answer(request)
-
     async def tables(self, request: Request) -> Response:
         from sonify.studio.tables import tables
 
@@ -149,79 +141,51 @@ class _Server:
     async def show(self, request: Request) -> Response:
         from sonify.studio.answer import answer
 
-        document = convert(await _json(request), Document)
-        return Response(
-            await self._thread(answer, document, self._command),
-            media_type="application/octet-stream",
-            headers={"cache-control": "no-store"},
-        )
+        document = await _sent(request, Document)
+        return _packed(await self._thread(answer, document, self._command))
 
     async def notes(self, request: Request) -> Response:
         from sonify.studio.samples import samples
 
-        data = await _json(request)
-        wanted = data.get("notes")
-        if not isinstance(wanted, list) or not all(
-            isinstance(w, list) and len(w) == 3 and all(_number(x) for x in w) for w in wanted
-        ):
-            raise Refused(422, "'notes' must be a list of [instrument, pitch, seconds]")
-        packed = await self._thread(samples, [tuple(w) for w in wanted])
-        return Response(packed, media_type="application/octet-stream")
+        return _packed(await self._thread(samples, (await _sent(request, _Notes)).notes))
 
     async def room(self, request: Request) -> Response:
         from sonify.studio.samples import room
 
-        return Response(await self._thread(room), media_type="application/octet-stream")
+        return _packed(await self._thread(room))
 
     async def lay(self, request: Request) -> Response:
         from sonify.studio.document import lay
 
-        data = await _json(request)
-        setup, name = data.get("setup"), data.get("preset")
-        if not isinstance(setup, dict) or not isinstance(name, str):
-            raise Refused(422, "'setup' must be a table and 'preset' a name")
-        return JSONResponse(await self._thread(lay, setup, name))
+        sent = await _sent(request, _Lay)
+        return JSONResponse(await self._thread(lay, sent.setup, sent.preset))
 
     async def value(self, request: Request) -> Response:
         """A value written as TOML."""
         import tomllib
 
-        text = (await _json(request)).get("text")
-        if not isinstance(text, str) or len(text) > 20_000:
-            raise Refused(422, "'text' must be a short text")
+        text = (await _sent(request, _Value)).text[:MAX_VALUE]
         try:
             return JSONResponse({"value": tomllib.loads(f"v = {text}")["v"]})
         except (tomllib.TOMLDecodeError, RecursionError):
             raise Refused(422, f"this is not a TOML value: {text[:60]}") from None
 
     async def disc(self, request: Request) -> Response:
-        from sonify.presets import shipped
-        from sonify.studio.document import disc_document
+        from sonify.studio.document import disc_document, names_that_ship
 
         name = request.path_params["name"]
-        if not any(s.name == name and s.kind == "disc" for s in shipped()):
+        if name not in names_that_ship("disc"):
             raise Refused(404, "there is no shipped disc of this name")
         return JSONResponse(await self._thread(disc_document, name))
 
     async def dice(self, request: Request) -> Response:
-        from sonify.studio.dice import LOCKS, roll
+        from sonify.studio.dice import roll
 
-        data = await _json(request)
-        setup, seed, locks = data.get("setup"), data.get("seed"), data.get("locks", [])
-        if not (
-            isinstance(setup, dict)
-            and isinstance(seed, int)
-            and isinstance(locks, list)
-            and all(x in LOCKS for x in locks)
-        ):
-            raise Refused(422, f"'setup', a whole 'seed', and 'locks' of {', '.join(LOCKS)}")
-        return JSONResponse(await self._thread(roll, setup, seed, set(locks)))
+        sent = await _sent(request, _Roll)
+        return JSONResponse(await self._thread(roll, sent.setup, sent.seed, set(sent.locks)))
 
     async def drop(self, request: Request) -> Response:
         """Read a file that was dropped on the page, as a job."""
-        from sonify.studio.document import safe_name
-
-        assert self.jobs is not None
         if self._dropping >= MAX_DROPS:
             raise Refused(429, "too many files at once; wait for one to finish")
         self._dropping += 1
@@ -229,116 +193,89 @@ class _Server:
             body = await body_of(request.receive, request.headers, MAX_DROP, DROP_S)
         finally:
             self._dropping -= 1
-        size = int.from_bytes(body[:4], "little")
-        if len(body) < 4 or 4 + size > min(len(body), MAX_DOCUMENT):
+        end = 4 + int.from_bytes(body[:4], "little")
+        if len(body) < 4 or end > min(len(body), MAX_DOCUMENT):
             raise Refused(400, "send the header's length, the header and the file")
-        head = _object(body[4 : 4 + size])
-        name, setup = head.get("name"), head.get("setup", {})
-        hints = head.get("hints", {})
-        if not isinstance(name, str) or not isinstance(setup, dict) or not isinstance(hints, dict):
-            raise Refused(422, "'name' must be a text, 'setup' and 'hints' tables")
-        suffix = Path(name).suffix.casefold()
+        sent, data = convert(_object(body[4:end]), _Drop), body[end:]
+        suffix = Path(sent.name).suffix.casefold()
         if not suffix or len(suffix) > 6 or not suffix[1:].isalnum():
             raise Refused(422, "the file name needs a suffix such as .svg")
-        data = body[4 + size :]
         if not data:
             raise Refused(422, "the file is empty")
-        spec = {
-            "kind": "read",
-            "file": f"dropped{suffix}",
-            "name": f"{safe_name(Path(name).stem)}{suffix}",
-            "setup": setup,
-            "hints": hints,
-            "trusted": sorted(trusted),
-        }
-        job = self._start_job(spec, data, LONGEST_READ_S)
-        await self.jobs.done(job)
-        told = dict(job.said)
-        await self.jobs.drop(job)
-        if "error" in told:
-            return _wrong(told["error"], told.get("place"))
-        return JSONResponse(told)
-
-    def _start_job(self, spec: dict[str, Any], data: bytes | None, longest_s: float) -> Job:
-        assert self.jobs is not None
-        try:
-            return self.jobs.start(spec, data, longest_s)
-        except TooManyJobs:
-            raise Refused(429, "too many files are being made; wait for one to finish") from None
+        file = safe_name(Path(sent.name).stem) + suffix
+        spec = {**to_builtins(sent), "kind": "read", "file": file}
+        return JSONResponse(await self._result(spec, LONGEST_READ_S, data))
 
     async def download(self, request: Request) -> Response:
         """Start to make a download."""
-        from sonify.settings import to_builtins
         from sonify.studio.downloads import file_name
 
-        data = await _json(request)
-        document = convert(data.get("document") or {}, Document)
-        what, suffix = str(data.get("what")), str(data.get("suffix"))
-        name = file_name(document, what, suffix)
-        spec = {
-            "kind": "download", "document": to_builtins(document), "what": what, "suffix": suffix,
-            "trusted": sorted(trusted), "calm": bool(data.get("calm")),
-        }  # fmt: skip
-        from sonify.studio.jobs import LONGEST_S
-
-        job = self._start_job(spec, None, LONGEST_S)
+        sent = await _sent(request, _Download)
+        name = file_name(sent.document, sent.what, sent.suffix)
+        job = self._job_for({"kind": "download", **to_builtins(sent)}, LONGEST_S)
         return JSONResponse({**job.facts(), "name": name}, 202)
 
     async def flash(self, request: Request) -> Response:
         """Measure how much a show flashes; the latest answers are cached."""
-        from sonify.settings import to_builtins
-
-        assert self.jobs is not None
-        document = convert(await _json(request), Document)
+        document = await _sent(request, Document)
         key = flash_key(document)
         if key not in self._flashes:
-            spec = {
-                "kind": "flash", "document": to_builtins(document), "trusted": sorted(trusted),
-            }  # fmt: skip
-            job = self._start_job(spec, None, LONGEST_FLASH_S)
-            await self.jobs.done(job)
-            told = dict(job.said)
-            await self.jobs.drop(job)
-            if "flash" not in told:
-                return _wrong(told.get("error", "it could not be measured"), told.get("place"))
+            spec = {"kind": "flash", "document": to_builtins(document)}
+            found = (await self._result(spec, LONGEST_FLASH_S))["flash"]
             while len(self._flashes) >= MAX_FLASHES:
                 self._flashes.pop(next(iter(self._flashes)))
-            self._flashes[key] = told["flash"]
+            self._flashes[key] = found
         return JSONResponse({**self._flashes[key], "key": key})
 
-    def _job(self, request: Request) -> Job:
-        assert self.jobs is not None
+    def _job_for(self, spec: dict[str, Any], longest_s: float, data: bytes | None = None) -> Job:
+        return self.jobs.start({**spec, "trusted": sorted(trusted)}, longest_s, data)
+
+    async def _result(
+        self, spec: dict[str, Any], longest_s: float, data: bytes | None = None
+    ) -> dict[str, Any]:
+        """What a job says at its end.
+
+        Raises
+        ------
+        InputError
+            The job failed.
+        """
+        job = self._job_for(spec, longest_s, data)
+        await self.jobs.done(job)
+        told = dict(job.said)
+        await self.jobs.drop(job)
+        if "error" in told:
+            raise InputError(told["error"], place=told.get("place"))
+        return told
+
+    def _known_job(self, request: Request) -> Job:
         job = self.jobs.get(request.path_params["id"])
         if job is None:
             raise Refused(404, "there is no such job; it has expired or was cancelled")
         return job
 
     async def job(self, request: Request) -> Response:
-        return JSONResponse(self._job(request).facts(), headers={"cache-control": "no-store"})
+        return JSONResponse(self._known_job(request).facts())
 
     async def cancel(self, request: Request) -> Response:
-        assert self.jobs is not None
-        await self.jobs.drop(self._job(request))
+        await self.jobs.drop(self._known_job(request))
         return Response(status_code=204)
 
     async def file(self, request: Request) -> Response:
-        job = self._job(request)
+        job = self._known_job(request)
         if job.state != "done" or "file" not in job.said:
             raise Refused(409, "the file is not ready")
         name = Path(str(job.said["file"])).name
-        return FileResponse(job.folder / name, filename=name, headers={"cache-control": "no-store"})
+        return FileResponse(job.folder / name, filename=name)
 
 
-def _number(value: Any) -> bool:
-    return isinstance(value, (int, float)) and not isinstance(value, bool) and value == value
-
-
-async def _json(request: Request) -> dict[str, Any]:
-    return _object(await body_of(request.receive, request.headers, MAX_DOCUMENT, BODY_S))
+async def _sent(request: Request, kind: type[T]) -> T:
+    """The JSON object that a page sent."""
+    body = await body_of(request.receive, request.headers, MAX_DOCUMENT, BODY_S)
+    return convert(_object(body), kind)
 
 
 def _object(raw: bytes) -> dict[str, Any]:
-    """The JSON object in a body."""
     try:
         data = json.loads(raw)
     except (ValueError, RecursionError):
@@ -348,18 +285,13 @@ def _object(raw: bytes) -> dict[str, Any]:
     return data
 
 
-def _wrong(what: str, place: str | None, status: int = 422) -> Response:
-    return JSONResponse({"error": what, "place": place}, status)
+def _packed(data: bytes) -> Response:
+    return Response(data, media_type="application/octet-stream")
 
 
 async def _sonify_error(_request: Request, e: Exception) -> Response:
     assert isinstance(e, SonifyError)
-    return _wrong(said(e), place_of(e))
-
-
-async def _refused(_request: Request, e: Exception) -> Response:
-    assert isinstance(e, Refused)
-    return JSONResponse({"error": e.what, "place": None}, e.status, {"connection": "close"})
+    return JSONResponse({"error": said(e), "place": place_of(e)}, 422)
 
 
 async def _http_error(_request: Request, e: Exception) -> Response:
@@ -371,48 +303,26 @@ async def _unexpected(_request: Request, _e: Exception) -> Response:
     return PlainTextResponse("internal error; the page can still be used\n", 500)
 
 
-def application(
-    start: dict[str, Any], rights: Rights, command: Callable[[Recipe], str]
-) -> tuple[Guard, _Server]:
-    """The application, and its server, which is to be closed at the end.
-
-    Parameters
-    ----------
-    start : dict
-        The document that a page opens with.
-    rights : Rights
-    command : callable
-        Gives the command line of a recipe.
-    """
+def application(start: dict[str, Any], rights: Rights, command: Command) -> tuple[Guard, _Server]:
+    """The application for the document that a page opens with, and its server, to be closed."""
     s = _Server(start, command)
+    asked = {"/tables": s.tables, "/start": s.start, "/disc/{name}": s.disc, "/room": s.room}
+    posted = {
+        "/show": s.show, "/notes": s.notes, "/value": s.value, "/lay": s.lay, "/dice": s.dice,
+        "/flash": s.flash, "/drop": s.drop, "/jobs": s.download,
+    }  # fmt: skip
+    routes = [
+        *(Route(path, answer) for path, answer in asked.items()),
+        *(Route(path, answer, methods=["POST"]) for path, answer in posted.items()),
+        Route("/jobs/{id}", s.job),
+        Route("/jobs/{id}", s.cancel, methods=["DELETE"]),
+        Route("/jobs/{id}/file", s.file),
+    ]
+    page = StaticFiles(directory=Path(__file__).parent / "static", html=True)
     app = Starlette(
-        routes=[
-            Route("/", s.static),
-            Mount(
-                "/api",
-                routes=[
-                    Route("/tables", s.tables),
-                    Route("/start", s.start),
-                    Route("/disc/{name}", s.disc),
-                    Route("/show", s.show, methods=["POST"]),
-                    Route("/notes", s.notes, methods=["POST"]),
-                    Route("/room", s.room),
-                    Route("/value", s.value, methods=["POST"]),
-                    Route("/lay", s.lay, methods=["POST"]),
-                    Route("/dice", s.dice, methods=["POST"]),
-                    Route("/flash", s.flash, methods=["POST"]),
-                    Route("/drop", s.drop, methods=["POST"]),
-                    Route("/jobs", s.download, methods=["POST"]),
-                    Route("/jobs/{id}", s.job),
-                    Route("/jobs/{id}", s.cancel, methods=["DELETE"]),
-                    Route("/jobs/{id}/file", s.file),
-                ],
-            ),
-            Route("/{name:path}", s.static),
-        ],
+        routes=[Mount("/api", routes=routes), Mount("/", page)],
         exception_handlers={
             SonifyError: _sonify_error,
-            Refused: _refused,
             HTTPException: _http_error,
             Exception: _unexpected,
         },

@@ -3,12 +3,18 @@
 import { lower } from "./timeline.js";
 import { fit } from "./canvas.js";
 
-// how far a lamp's light reaches, and over what distance it falls by e, in lamps
-const REACH = 1.0;
-const FALL = 0.14;
+/** A share of light as the last two digits of a colour, in the screen's numbers (IEC 61966-2-1). */
+function alpha(light) {
+  const seen = light <= 0.0031308 ? 12.92 * light : 1.055 * light ** (1 / 2.4) - 0.055;
+  return Math.round(255 * seen).toString(16).padStart(2, "0");
+}
 
-/** Light as the screen's numbers have it (IEC 61966-2-1). */
-const seen = (x) => (x <= 0.0031308 ? 12.92 * x : 1.055 * x ** (1 / 2.4) - 0.055);
+/** A colour that fades from one radius to another by shares of light in equal steps. */
+function radial(c, middle, from, to, colour, shares) {
+  const out = c.createRadialGradient(middle, middle, from, middle, middle, to);
+  shares.forEach((share, k) => out.addColorStop(k / (shares.length - 1), colour + alpha(share)));
+  return out;
+}
 
 export class MatrixView {
   constructor(canvas) {
@@ -125,14 +131,13 @@ export class MatrixView {
     else { c.moveTo(x + half, y); c.arc(x, y, half, 0, 2 * Math.PI); }
   }
 
-  /** The picture of a lamp at one of sixteen levels. */
+  /** The picture of a lamp at a level of the ramp. */
   sprite(level) {
     if (this.sprites.has(level)) return this.sprites.get(level);
     const { look } = this.show;
     const size = this.lampSize;
-    const lamp = look.ramp[level];
-    const light = (level / 16) * (look.brightness / 16);
-    const wide = Math.ceil(size * 2 * REACH);
+    const light = level / (look.ramp.length - 1);
+    const wide = Math.ceil(size * 2 * look.reach);
     const sprite = document.createElement("canvas");
     sprite.width = wide;
     sprite.height = wide;
@@ -140,27 +145,13 @@ export class MatrixView {
     const mid = wide / 2;
     const half = (size * (1 - look.gap)) / 2;
     if (look.glow > 0) {
-      // the glow falls off by e every FALL lamps from the lens on
-      const edge = (1 - look.gap) / 2;
-      const halo = c.createRadialGradient(mid, mid, half, mid, mid, size * REACH);
-      for (let k = 0; k <= 8; k++) {
-        const away = (k / 8) * (REACH - edge);
-        const fade = Math.min(1, (REACH - edge - away) / 0.4);
-        const part = look.glow * 0.5 * Math.exp(-away / FALL) * fade * light;
-        halo.addColorStop(k / 8, look.lamp + Math.round(255 * seen(part)).toString(16).padStart(2, "0"));
-      }
-      c.fillStyle = halo;
+      c.fillStyle = radial(c, mid, half, size * look.reach, look.lamp, look.halo.map((x) => x * light));
       c.fillRect(0, 0, wide, wide);
     }
     c.beginPath();
     this.lens(c, mid, mid, size, look.shape);
-    if (look.shape === "diffused") {
-      const soft = c.createRadialGradient(mid, mid, 0, mid, mid, half * 1.05);
-      soft.addColorStop(0, lamp);
-      soft.addColorStop(0.6, lamp + "d8");
-      soft.addColorStop(1, lamp + "80");
-      c.fillStyle = soft;
-    } else c.fillStyle = lamp;
+    c.fillStyle = look.shape === "diffused" ? radial(c, mid, 0, half, look.ramp[level], look.lens)
+      : look.ramp[level];
     c.fill();
     this.sprites.set(level, sprite);
     return sprite;
@@ -201,8 +192,9 @@ export class MatrixView {
     if (this.drawn) return;
     const c = this.canvas.getContext("2d");
     const changed = [];
+    const top = this.show.look.ramp.length - 1;
     for (let lamp = 0; lamp < levels.length; lamp++) {
-      const level = Math.round(levels[lamp] / 15.9375);
+      const level = Math.round((levels[lamp] / 255) * top);
       if (level !== this.painted[lamp]) changed.push(lamp);
       this.painted[lamp] = level;
     }
@@ -229,7 +221,7 @@ export class MatrixView {
     const { across, down } = this.show.look;
     const [column, row] = [lamp % across, Math.floor(lamp / across)];
     const [x, y] = this.centre(column, row);
-    const reach = Math.ceil(this.lampSize * REACH) + 1;
+    const reach = Math.ceil(this.lampSize * this.show.look.reach) + 1;
     const [left, top] = [Math.floor(x - reach), Math.floor(y - reach)];
     c.save();
     c.beginPath();
