@@ -13,17 +13,19 @@ from sonify.errors import OutputError
 __all__ = ["cannot_write", "make_folder", "whole"]
 
 
+_REASONS = {
+    errno.ENOSPC: "the disk is full; nothing was written",
+    errno.EISDIR: "this is a folder; give the name of a file",
+    errno.ENOTDIR: "a part of this path is a file, not a folder",
+} | dict.fromkeys(
+    (errno.EACCES, errno.EPERM, errno.EROFS), "it may not be written (permission denied)"
+)
+
+
 def cannot_write(error: OSError, path: Path) -> OutputError:
     """An operating system's error as one line."""
-    if error.errno == errno.ENOSPC:
-        return OutputError("the disk is full; nothing was written", file=path)
-    if error.errno in (errno.EACCES, errno.EPERM, errno.EROFS):
-        return OutputError("it may not be written (permission denied)", file=path)
-    if error.errno == errno.EISDIR:
-        return OutputError("this is a folder; give the name of a file", file=path)
-    if error.errno == errno.ENOTDIR:
-        return OutputError("a part of this path is a file, not a folder", file=path)
-    return OutputError(f"it can't be written ({error.strerror or error})", file=path)
+    usual = f"it can't be written ({error.strerror or error})"
+    return OutputError(_REASONS.get(error.errno or 0, usual), file=path)
 
 
 def make_folder(path: Path) -> None:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import difflib
 import re
-from collections.abc import Callable, Iterable
-from typing import Self
+from collections.abc import Callable, Iterable, Mapping
+from typing import Self, TypeVar
 
 __all__ = [
     "RANGE_HINT",
@@ -23,6 +23,7 @@ RANGE_HINT = "give a range with {rows}, or with {from} and {to}"
 _BRACED = re.compile(r"\{([a-z.-]+)\}")
 
 
+T = TypeVar("T")
 Naming = Callable[[str], str]
 """What a face calls the setting or argument of a key: an option, or a label of the page."""
 
@@ -115,3 +116,13 @@ def close_matches(word: str, known: Iterable[str]) -> str:
 def plural(count: int, what: str) -> str:
     """A number and its noun."""
     return f"{count:,} {what}" + ("" if count == 1 else "s")
+
+
+def look_up(table: Mapping[str, T], name: str, what: str, place: str | None) -> T:
+    """The row of a name, or an `InputError` with the names that come close and all there are."""
+    if name not in table:
+        near = close_matches(name, table)
+        raise InputError(
+            f"there is no {what} '{name}'{near}; one of: {', '.join(table)}", place=place
+        )
+    return table[name]

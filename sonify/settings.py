@@ -6,11 +6,12 @@ turns tables into those types, and what goes wrong on the way into one line.
 
 from __future__ import annotations
 
+import errno
 import math
 import re
 import threading
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -32,6 +33,13 @@ class Settings(
 T = TypeVar("T")
 
 
+_UNREADABLE = {
+    errno.ENOENT: "there is no such file",
+    errno.EACCES: "it may not be read (permission denied)",
+    errno.EPERM: "it may not be read (permission denied)",
+}
+
+
 def read_text(path: Path) -> str:
     """The text of a UTF-8 file; anything that keeps it from being read is an `InputError`."""
     try:
@@ -43,16 +51,11 @@ def read_text(path: Path) -> str:
                 f"{size:,} bytes are too many; at most {MAX_TOML_BYTES:,} are read", file=path
             )
         return path.read_bytes().decode("utf-8")
-    except FileNotFoundError:
-        raise InputError("there is no such file", file=path) from None
-    except PermissionError:
-        raise InputError("it may not be read (permission denied)", file=path) from None
     except UnicodeDecodeError as e:
-        raise InputError(
-            f"byte {e.start} is not UTF-8; save the file as UTF-8 text", file=path
-        ) from None
+        what = f"byte {e.start} is not UTF-8; save the file as UTF-8 text"
     except OSError as e:
-        raise InputError(f"it can't be read ({e.strerror or e})", file=path) from None
+        what = _UNREADABLE.get(e.errno or 0, f"it can't be read ({e.strerror or e})")
+    raise InputError(what, file=path)
 
 
 def load_toml(path: Path) -> dict[str, Any]:
@@ -78,8 +81,6 @@ def load_toml(path: Path) -> dict[str, Any]:
 
 
 _PATH = re.compile(r" - at `(?:key in )?\$\.?(.*)`$")
-_UNKNOWN = re.compile(r"Object contains unknown field `(.*)`")
-_MISSING = re.compile(r"Object missing required field `(.*)`")
 _PLAIN = {
     "str": "a text in quotes",
     "int": "a whole number",
@@ -88,117 +89,70 @@ _PLAIN = {
     "array": "a list",
     "object": "a table",
 }
+_BOUNDS = {"<=": "at most", ">=": "at least", "<": "less than", ">": "more than"}
 
 
-def _struct_at(kind: Any, path: str) -> Any:
-    """The settings type that a dotted path such as `player.matrix` or `voice[0]` leads to."""
-    for part in filter(None, re.split(r"\.|(\[[^\]]*\])", path)):
-        args = [kind]
-        kind = None
-        while args:
-            one = args.pop()
-            if isinstance(one, type) and issubclass(one, msgspec.Struct):
-                if part.startswith("["):
-                    continue
-                for f in msgspec.structs.fields(one):
-                    if f.encode_name == part:
-                        kind = f.type
-                break
-            args.extend(getattr(one, "__args__", ()))
-            if part.startswith("[") and getattr(one, "__origin__", None) in (list, tuple):
-                kind = one.__args__[0]
-                break
-        if kind is None:
-            return None
-    stack = [kind]
-    while stack:
-        one = stack.pop()
+def _parts(kind: Any) -> Iterator[Any]:
+    """A type and the types and choices that it is made of."""
+    yield kind
+    for one in getattr(kind, "__args__", ()):
+        yield from _parts(one)
+
+
+def _fields(kind: Any) -> dict[str, Any]:
+    """The types of a section's settings by their keys; none if there is no section in `kind`."""
+    for one in _parts(kind):
         if isinstance(one, type) and issubclass(one, msgspec.Struct):
-            return one
-        stack.extend(getattr(one, "__args__", ()))
-    return None
+            return {f.encode_name: f.type for f in msgspec.structs.fields(one)}
+    return {}
 
 
-def _say(error: str, kind: Any, data: Any) -> tuple[str, str | None]:
-    found = _PATH.search(error)
-    place = found.group(1) if found else ""
+def _found_at(data: Any, kind: Any, path: str) -> tuple[Any, Any]:
+    """The value and the type that a path such as `player.matrix` or `voice[0]` leads to."""
+    for part in re.findall(r"[^.\[\]]+|\[[^\]]*\]", path):
+        if not part.startswith("["):
+            kind = _fields(kind).get(part)
+        try:
+            data = data[int(part[1:-1])] if part.startswith("[") else data[part]
+        except (KeyError, IndexError, TypeError, ValueError):
+            data = None
+    return data, kind
+
+
+def _say(error: str, kind: Any, data: Any) -> tuple[str, str]:
+    """What is wrong in plain words, and where."""
+    path = _PATH.search(error)
+    place = path[1] if path else ""
     what = _PATH.sub("", error)
-    unknown = _UNKNOWN.match(what)
-    if unknown:
-        struct = _struct_at(kind, place)
-        keys = [f.encode_name for f in msgspec.structs.fields(struct)] if struct else []
-        near = close_matches(unknown.group(1), keys)
-        hint = near or (f"; known here: {', '.join(keys)}" if keys else "")
+    value, here = _found_at(data, kind, place)
+    shown = "this" if value is None else _short(value)
+    if found := re.match(r"Object (contains unknown|missing required) field `(.*)`", what):
         where = f"[{place}]" if place else "top level"
-        return f"unknown key '{unknown.group(1)}'{hint}", where
-    missing = _MISSING.match(what)
-    if missing:
-        where = f"[{place}]" if place else "top level"
-        return f"the key '{missing.group(1)}' is needed and missing", where
-    value = _value_at(data, place)
-    shown = "" if value is None else f" {_short(value)}"
+        if found[1].startswith("missing"):
+            return f"the key '{found[2]}' is needed and missing", where
+        keys = list(_fields(here))
+        hint = close_matches(found[2], keys) or (f"; known here: {', '.join(keys)}" if keys else "")
+        return f"unknown key '{found[2]}'{hint}", where
     if what.startswith("Invalid enum value"):
-        field = _field_choices(kind, place)
-        near = close_matches(str(value), field)
-        return f"{_short(value)} is not known{near}; one of: {', '.join(field)}", place
-    wrong = re.match(r"Expected `([^`]*)`, got `", what)
-    if wrong:
-        kinds = [k.strip() for k in wrong.group(1).split("|")]
+        choices = [str(c) for c in _parts(here) if isinstance(c, (str, int))]
+        near = close_matches(str(value), choices)
+        return f"{shown} is not known{near}; one of: {', '.join(choices)}", place
+    if found := re.match(r"Expected `([^`]*)`, got `", what):
+        kinds = [k.strip() for k in found[1].split("|")]
         plain = " or ".join(_PLAIN.get(k, k) for k in kinds if k != "null")
-        return f"{shown.strip() or 'this'} is of the wrong type; {plain} is needed", place
-    bound = re.match(r"Expected `(\w+)` (<=|>=|<|>|!=) (.*)", what)
-    if bound:
-        words = {"<=": "at most", ">=": "at least", "<": "less than", ">": "more than"}
-        return (
-            f"{shown.strip()} is out of range; it must be {words[bound.group(2)]} "
-            f"{_plain_number(bound.group(3))}",
-            place,
-        )
+        return f"{shown} is of the wrong type; {plain} is needed", place
+    if found := re.match(r"Expected `\w+` of length (<=|>=) (\d+)", what):
+        return f"{shown} has the wrong length; {_BOUNDS[found[1]]} {found[2]} needed", place
+    if found := re.match(r"Expected `\w+` (<=|>=|<|>) (.*?)(?:\.0)?$", what):
+        return f"{shown} is out of range; it must be {_BOUNDS[found[1]]} {found[2]}", place
     if what.startswith("Expected `str` matching regex") and "0-9a-fA-F" in what:
-        return f"{shown.strip()} is not a colour; write it as #rrggbb, such as #ffb347", place
-    length = re.match(r"Expected `(\w+)` of length (<=|>=) (\d+)", what)
-    if length:
-        word = "at most" if length.group(2) == "<=" else "at least"
-        return f"{shown.strip()} has the wrong length; {word} {length.group(3)} needed", place
-    return f"{shown.strip()}: {what}".lstrip(": "), place or None
-
-
-def _plain_number(text: str) -> str:
-    return text[:-2] if text.endswith(".0") else text
+        return f"{shown} is not a colour; write it as #rrggbb, such as #ffb347", place
+    return (what if value is None or isinstance(value, Mapping) else f"{shown}: {what}"), place
 
 
 def _short(value: Any) -> str:
     text = repr(value) if not isinstance(value, bool) else str(value).lower()
     return text if len(text) <= 60 else text[:57] + "..."
-
-
-def _value_at(data: Any, path: str) -> Any:
-    for part in filter(None, re.split(r"\.|\[(\d+|\.\.\.)\]", path)):
-        try:
-            data = data[int(part)] if isinstance(data, list) else data[part]
-        except (KeyError, IndexError, TypeError, ValueError):
-            return None
-    return data
-
-
-def _field_choices(kind: Any, path: str) -> list[str]:
-    head, _, last = path.rpartition(".")
-    struct = _struct_at(kind, head)
-    if struct is None:
-        return []
-    for f in msgspec.structs.fields(struct):
-        if f.encode_name == last:
-            out: list[str] = []
-            stack = [f.type]
-            while stack:
-                one = stack.pop()
-                for a in getattr(one, "__args__", ()):
-                    if isinstance(a, (str, int)):
-                        out.append(str(a))
-                    else:
-                        stack.append(a)
-            return out
-    return []
 
 
 def _refuse_unreal(data: Any, place: str, file: object) -> None:
@@ -241,21 +195,22 @@ def convert(data: Mapping[str, Any], kind: type[T], file: object = None) -> T:
         return msgspec.convert(data, kind)
     except msgspec.ValidationError as e:
         what, place = _say(str(e), kind, data)
-        raise InputError(what, file=file, place=place) from None
+        raise InputError(what, file=file, place=place or None) from None
+
+
+def _copied(value: Any, with_none: bool = True) -> Any:
+    """A copy of tables and lists, all the way down."""
+    if isinstance(value, Mapping):
+        pairs = value.items()
+        return {k: _copied(v, with_none) for k, v in pairs if with_none or v is not None}
+    if isinstance(value, (list, tuple)):
+        return [_copied(v, with_none) for v in value]
+    return value
 
 
 def to_builtins(value: Any) -> Any:
     """Settings as plain tables with their names in files, without what is None."""
-    out = msgspec.to_builtins(value)
-
-    def clean(v: Any) -> Any:
-        if isinstance(v, dict):
-            return {k: clean(x) for k, x in v.items() if x is not None}
-        if isinstance(v, (list, tuple)):
-            return [clean(x) for x in v]
-        return v
-
-    return clean(out)
+    return _copied(msgspec.to_builtins(value), with_none=False)
 
 
 def merge(below: Mapping[str, Any], above: Mapping[str, Any]) -> dict[str, Any]:
@@ -287,29 +242,21 @@ def parse_assignment(text: str) -> tuple[str, Any]:
 
 def assign(data: Mapping[str, Any], dotted: str, value: Any) -> dict[str, Any]:
     """`data` with the value at a dotted key (`music.voice.0.velocity`) replaced."""
-    parts = dotted.split(".")
-    root: dict[str, Any] = dict(data)
+    *path, last = dotted.split(".")
+    root: dict[str, Any] = _copied(data)
     spot: Any = root
-    for n, part in enumerate(parts[:-1]):
-        where = ".".join(parts[: n + 1])
+    for n, part in enumerate(path):
         if isinstance(spot, list):
-            spot = _into_list(spot, part, where)
+            spot = spot[_list_index(spot, part, ".".join(path[: n + 1]))]
         else:
-            old = spot.get(part)
-            if isinstance(old, Mapping):
-                new: Any = dict(old)
-            elif isinstance(old, Sequence) and not isinstance(old, str):
-                new = [dict(x) if isinstance(x, Mapping) else x for x in old]
-            elif old is None:
-                new = {}
-            else:
-                raise InputError(f"'{where}' is a value, not a section", key=f"set {dotted}")
-            spot[part] = new
-            spot = new
+            spot = spot.setdefault(part, {})
+        if not isinstance(spot, (dict, list)):
+            where = ".".join(path[: n + 1])
+            raise InputError(f"'{where}' is a value, not a section", key=f"set {where}")
     if isinstance(spot, list):
-        spot[_list_index(spot, parts[-1], dotted)] = value
+        spot[_list_index(spot, last, dotted)] = value
     else:
-        spot[parts[-1]] = value
+        spot[last] = value
     return root
 
 
@@ -320,10 +267,3 @@ def _list_index(items: list[Any], part: str, where: str) -> int:
             key=f"set {where}",
         )
     return int(part)
-
-
-def _into_list(items: list[Any], part: str, where: str) -> Any:
-    spot = items[_list_index(items, part, where)]
-    if not isinstance(spot, dict):
-        raise InputError(f"'{where}' is a value, not a section", key=f"set {where}")
-    return spot

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.errors import InputError, close_matches
+from sonify.errors import InputError, look_up
 from sonify.player.profile import Matrix
 from sonify.player.timeline import Timeline
 
@@ -174,13 +174,7 @@ FILLS: dict[str, Fill] = {f.name: f for f in _TABLE}
 
 def find_fill(name: str) -> Fill:
     """The fill rule of a name, or an `InputError` with the names that come close."""
-    if name not in FILLS:
-        raise InputError(
-            f"there is no fill rule '{name}'{close_matches(name, FILLS)}; "
-            f"one of: {', '.join(FILLS)}",
-            place="player.matrix.fill",
-        )
-    return FILLS[name]
+    return look_up(FILLS, name, "fill rule", "player.matrix.fill")
 
 
 def fill_lights(

@@ -73,34 +73,34 @@ class Grid:
         return position_s / self.step_ticks
 
 
+def _two_numbers(text: str) -> tuple[int, int]:
+    """The numbers of a text such as 7/8; 0, 0 if it is none."""
+    found = re.fullmatch(r"\s*(\d{1,4})\s*/\s*(\d{1,4})\s*", text)
+    return (int(found[1]), int(found[2])) if found else (0, 0)
+
+
 def parse_step(text: str) -> Fraction:
     """A note value such as 1/16 in whole notes."""
-    found = re.fullmatch(r"\s*(\d{1,4})\s*/\s*(\d{1,4})\s*", text)
-    if not found or not int(found.group(1)) or not int(found.group(2)):
-        raise InputError(
-            f"'{text}' is not a note value; write one such as 1/16 or 1/12", place="music.step"
-        )
-    step = Fraction(int(found.group(1)), int(found.group(2)))
-    if not Fraction(1, 256) <= step <= 4:
-        raise InputError(
-            f"{text} of a whole note is out of range; give 1/256 to 4/1", place="music.step"
-        )
-    return step
+    above, below = _two_numbers(text)
+    step = Fraction(above, below) if below else Fraction(0)
+    if not step:
+        what = f"'{text}' is not a note value; write one such as 1/16 or 1/12"
+    elif not Fraction(1, 256) <= step <= 4:
+        what = f"{text} of a whole note is out of range; give 1/256 to 4/1"
+    else:
+        return step
+    raise InputError(what, place="music.step")
 
 
 def _parse_metre(text: str) -> tuple[int, int]:
-    found = re.fullmatch(r"\s*(\d{1,3})\s*/\s*(\d{1,2})\s*", text)
-    if not found:
-        raise InputError(
-            f"'{text}' is not a metre; write auto, or one such as 4/4 or 7/8", place="music.metre"
-        )
-    beats, value = int(found.group(1)), int(found.group(2))
-    if not 1 <= beats <= 255 or value not in (1, 2, 4, 8, 16, 32, 64):
-        raise InputError(
-            f"{text} is not a metre; give 1 to 255 beats of 1, 2, 4, 8, 16, 32 or 64",
-            place="music.metre",
-        )
-    return beats, value
+    beats, value = _two_numbers(text)
+    if not value:
+        what = f"'{text}' is not a metre; write auto, or one such as 4/4 or 7/8"
+    elif not 1 <= beats <= 255 or value not in (1, 2, 4, 8, 16, 32, 64):
+        what = f"{text} is not a metre; give 1 to 255 beats of 1, 2, 4, 8, 16, 32 or 64"
+    else:
+        return beats, value
+    raise InputError(what, place="music.metre")
 
 
 def _auto_metre(row: Fraction) -> tuple[int, int]:
@@ -114,9 +114,8 @@ def _auto_metre(row: Fraction) -> tuple[int, int]:
     for value in (4, 8, 16, 32, 64):
         beats = row * value
         if beats.denominator == 1:
-            whole = int(beats)
-            fitting = [b for b in range(2, _LONGEST_BAR + 1) if whole % b == 0]
-            return (fitting[0], value) if fitting else (4, 4)
+            fitting = (b for b in range(2, _LONGEST_BAR + 1) if beats % b == 0)
+            return next(((b, value) for b in fitting), (4, 4))
     return (4, 4)
 
 
@@ -130,14 +129,11 @@ def grid_of(music: Music, positions: int) -> Grid:
     """
     step = parse_step(music.step)
     row = step * positions
-    if music.metre == "auto":
-        metre = _auto_metre(row)
-    else:
-        metre = _parse_metre(music.metre)
-    ticks = math.lcm(TICKS_PER_QUARTER, (step * 4).denominator, (Fraction(*metre) * 4).denominator)
+    metre = _auto_metre(row) if music.metre == "auto" else _parse_metre(music.metre)
+    least = math.lcm((step * 4).denominator, (Fraction(*metre) * 4).denominator)
+    ticks = math.lcm(TICKS_PER_QUARTER, least)
     if ticks > _MAX_TICKS:
-        ticks = math.lcm((step * 4).denominator, (Fraction(*metre) * 4).denominator)
-        ticks *= max(1, TICKS_PER_QUARTER // ticks)
+        ticks = least * max(1, TICKS_PER_QUARTER // least)
     return Grid(step, metre, ticks, (row / Fraction(*metre)).denominator == 1)
 
 
@@ -147,22 +143,11 @@ def rows_to_bars(timeline: Timeline, grid: Grid, player: Player) -> Timeline:
     A rest is the fewest whole beats that cover the stage's move and settling and bring the next
     row to a bar line; where no whole beats can do that, the fewest that cover the move.
     """
-    beat = Fraction(1, grid.metre[1])
-    unit = _lcm(beat, grid.step) / grid.step  # slots in the shortest rest of whole beats
+    beat = Fraction(1, grid.metre[1]) / grid.step  # in slots
+    unit = beat.numerator  # slots in the shortest rest of whole beats
     move = math.ceil((player.stage + player.settle) / timeline.position_s - 1e-9)
-    fewest = math.ceil(move / unit) * int(unit)
-    rest = fewest
-    for extra in range(grid.metre[0] * 64):
-        gap = fewest + extra * int(unit)
-        if ((timeline.positions + gap) * grid.step / grid.bar).denominator == 1:
-            rest = gap
-            break
-    on = timeline.positions + rest
+    fewest = math.ceil(move / unit) * unit
+    gaps = (fewest + extra * unit for extra in range(grid.metre[0] * 64))
+    whole = (g for g in gaps if not (timeline.positions + g) * grid.step % grid.bar)
+    on = timeline.positions + next(whole, fewest)
     return timeline.with_rows_at(np.arange(timeline.rows, dtype=np.int64) * on)
-
-
-def _lcm(a: Fraction, b: Fraction) -> Fraction:
-    return Fraction(
-        math.lcm(a.numerator * b.denominator, b.numerator * a.denominator),
-        a.denominator * b.denominator,
-    )

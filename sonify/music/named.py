@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any, TypeVar
 
-from sonify.errors import InputError, close_matches
+from sonify.errors import InputError, look_up
 from sonify.settings import convert
 
 __all__ = ["one_of"]
@@ -27,16 +28,9 @@ def one_of(table: Mapping[str, type[T]], tag: str, value: str | Mapping[str, Any
     name = given.get(tag)
     if not isinstance(name, str):
         raise InputError(f"the key '{tag}' is needed, one of: {', '.join(table)}", place=place)
-    kind = table.get(name)
-    if kind is None:
-        near = close_matches(name, table)
-        raise InputError(
-            f"there is no {_WHAT[tag]} '{name}'{near}; one of: {', '.join(table)}", place=place
-        )
+    kind = look_up(table, name, _WHAT[tag], place)
     try:
         return convert(given, kind)
     except InputError as e:
-        inner = (e.place or "").replace("top level", "")
-        if inner.startswith("[") and inner.endswith("]"):
-            inner = inner[1:-1]
+        inner = re.sub(r"^\[(.*)\]$|^top level$", r"\1", e.place or "")
         raise InputError(e.what, place=f"{place}.{inner}" if inner else place) from None

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.errors import InputError, close_matches
+from sonify.errors import look_up
 from sonify.music.bit_stream import BitStream, Events
-from sonify.music.rhythm.following import ONE, Copy, Follower, Mask, Step
+from sonify.music.rhythm.following import ONE, Copy, Follower, Step
 
 __all__ = ["SOURCES", "Source", "find_source"]
 
 Index = NDArray[np.int64]
-Slots = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -27,38 +27,53 @@ class Source:
     name, about : str
     places : callable
         The indices of its places in the order of reading, from the bit stream.
-    onset, length : callable or None
-        When its events begin and how long they last, in slots, from the bit stream and those
-        indices; if None, when they are read and one step long.
     core : str
         What a machine's core sounds for it, as in the names `PLAYER_FROM_...`; empty if it can't
         follow it bit by bit.
-    why_not : str
-        Why it can't.
-    by_row : bool
-        Whether its notes begin at the row's start, whatever position they belong to.
     follow : callable or None
         Adds the steps that a machine's core takes before any rule.
+    begins : str
+        Whether its events begin when their "place" is read, or at the "start" or the "end" of its
+        row.
+    length : callable or None
+        How many slots its events last, from the bit stream and the gaps after their rows; if None,
+        one.
+    why_not : str
+        Why a machine can't follow it.
     """
 
     name: str
     about: str
     places: Callable[[BitStream], Index]
-    onset: Callable[[BitStream, Index], Slots] | None = None
-    length: Callable[[BitStream, Index], Slots] | None = None
     core: str = ""
-    why_not: str = "the core does not know it"
-    by_row: bool = False
     follow: Callable[[Follower], None] | None = None
+    begins: Literal["place", "start", "end"] = "place"
+    length: Callable[[BitStream, Index], Index] | None = None
+    why_not: str = "the core does not know it"
+
+    @property
+    def by_row(self) -> bool:
+        """Whether its notes begin at the row's start, whatever position they belong to."""
+        return self.begins == "start"
 
     def events(self, m: BitStream) -> Events:
         """An event at each of its places."""
         e = Events.at(self.places(m), m)
-        if self.onset is not None:
-            e = e.but(onset=self.onset(m, e.index))
+        if self.begins != "place":
+            onset = m.line_start(e.index) + (m.positions if self.begins == "end" else 0)
+            e = e.but(onset=onset.astype(np.float64))
         if self.length is not None:
-            e = e.but(length=self.length(m, e.index))
+            e = e.but(length=self.length(m, m.gaps[m.line(e.index)]).astype(np.float64))
         return e
+
+
+def find_source(name: str, place: str) -> Source:
+    """The source of a name, or an `InputError` with the names that come close."""
+    return look_up(SOURCES, name, "source", place)
+
+
+def _bits(bit: int) -> Callable[[BitStream], Index]:
+    return lambda m: np.flatnonzero(m.bits == bit)
 
 
 def _row_starts(m: BitStream) -> Index:
@@ -67,39 +82,6 @@ def _row_starts(m: BitStream) -> Index:
 
 def _row_ends(m: BitStream) -> Index:
     return _row_starts(m) + m.positions - 1
-
-
-def _row_changes(m: BitStream) -> Index:
-    return _row_ends(m)[m.gaps > 0]
-
-
-def _end_slot(m: BitStream, index: Index) -> Slots:
-    return (m.timeline.row_slot[m.line(index)] + m.positions).astype(np.float64)
-
-
-def _start_slot(m: BitStream, index: Index) -> Slots:
-    return m.timeline.row_slot[m.line(index)].astype(np.float64)
-
-
-def _whole_row(m: BitStream, index: Index) -> Slots:
-    return np.full(len(index), float(m.positions))
-
-
-def _gap_after(m: BitStream, index: Index) -> Slots:
-    return m.gaps[m.line(index)].astype(np.float64)
-
-
-def _ring_after(m: BitStream, index: Index) -> Slots:
-    gap = _gap_after(m, index)
-    return np.where(gap > 0, gap, float(m.unit_bits))
-
-
-def _to_next_row(m: BitStream, index: Index) -> Slots:
-    return _gap_after(m, index) + m.positions
-
-
-def _ones(m: BitStream) -> Index:
-    return np.flatnonzero(m.bits == 1)
 
 
 def _once_a_row(f: Follower) -> None:
@@ -123,7 +105,7 @@ def _between_rows(f: Follower) -> None:
     if f.machine.gap:
         _after_row(f, "row-changes")
     else:
-        f.add(Step("MASK", mask=Mask("NOTHING", (False,))))
+        f.silence()
 
 
 def _after_row(f: Follower, source: str = "row-end-chords") -> None:
@@ -141,81 +123,26 @@ def _after_row(f: Follower, source: str = "row-end-chords") -> None:
 
 
 _ROWS = (
-    Source("ones", "every one that is read", _ones, core="ONES"),
-    Source("zeros", "every zero that is read", lambda m: np.flatnonzero(m.bits == 0), core="ZEROS"),
-    Source(
-        "unknown",
-        "every bit that could not be read",
-        lambda m: np.flatnonzero(m.bits < 0),
-        core="UNKNOWN",
-    ),
-    Source("clock", "every hole of the clock row", lambda m: np.arange(len(m.bits)), core="CLOCK"),
-    Source(
-        "row-starts",
-        "the first position read of each row",
-        _row_starts,
-        core="ROW_STARTS",
-        follow=_once_a_row,
-    ),
-    Source(
-        "row-ends",
-        "the last position read of each row",
-        _row_ends,
-        core="ROW_ENDS",
-        follow=_once_a_row,
-    ),
-    Source(
-        "character-starts",
-        "the first bit of each code unit",
-        lambda m: m.character_starts(),
-        core="UNIT_STARTS",
-        follow=_once_a_character,
-    ),
-    Source(
-        "row-changes",
-        "the stage's move from one row to the next, as long as it takes",
-        _row_changes,
-        onset=_end_slot,
-        length=_gap_after,
-        core="ROW_ENDS",
-        follow=_between_rows,
-    ),
-    Source(
-        "row-chords",
-        "all ones of a row at once, as a chord that lasts while the row is read",
-        _ones,
-        onset=_start_slot,
-        length=_whole_row,
-        why_not="the row's ones are known only when it has been read",
-        by_row=True,
-    ),
-    Source(
-        "row-end-chords",
-        "all ones of a row at once, when it has been read and the stage moves on",
-        _ones,
-        onset=_end_slot,
-        length=_ring_after,
-        core="ONES",
-        follow=_after_row,
-    ),
-    Source(
-        "drone",
-        "one long tone a row, held until the next row begins",
-        _row_starts,
-        length=_to_next_row,
-        core="ROW_STARTS",
-        follow=_held_drone,
-    ),
-)
+    Source("ones", "every one that is read", _bits(1), "ONES"),
+    Source("zeros", "every zero that is read", _bits(0), "ZEROS"),
+    Source("unknown", "every bit that could not be read", _bits(-1), "UNKNOWN"),
+    Source("clock", "every hole of the clock row", lambda m: np.arange(len(m.bits)), "CLOCK"),
+    Source("row-starts", "the first position read of each row", _row_starts, "ROW_STARTS",
+           _once_a_row),
+    Source("row-ends", "the last position read of each row", _row_ends, "ROW_ENDS", _once_a_row),
+    Source("character-starts", "the first bit of each code unit", BitStream.character_starts,
+           "UNIT_STARTS", _once_a_character),
+    Source("row-changes", "the stage's move from one row to the next, as long as it takes",
+           lambda m: _row_ends(m)[m.gaps > 0], "ROW_ENDS", _between_rows,
+           begins="end", length=lambda m, gap: gap),
+    Source("row-chords", "all ones of a row at once, as a chord that lasts while the row is read",
+           _bits(1), begins="start", length=lambda m, gap: np.full(len(gap), m.positions),
+           why_not="the row's ones are known only when it has been read"),
+    Source("row-end-chords", "all ones of a row at once, when it has been read and the stage moves "
+           "on", _bits(1), "ONES", _after_row,
+           begins="end", length=lambda m, gap: np.where(gap > 0, gap, m.unit_bits)),
+    Source("drone", "one long tone a row, held until the next row begins", _row_starts,
+           "ROW_STARTS", _held_drone, length=lambda m, gap: gap + m.positions),
+)  # fmt: skip
 
 SOURCES: dict[str, Source] = {s.name: s for s in _ROWS}
-
-
-def find_source(name: str, place: str) -> Source:
-    """The source of a name, or an `InputError` with the names that come close."""
-    if name not in SOURCES:
-        near = close_matches(name, SOURCES)
-        raise InputError(
-            f"there is no source '{name}'{near}; one of: {', '.join(SOURCES)}", place=place
-        )
-    return SOURCES[name]
