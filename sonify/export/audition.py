@@ -9,8 +9,7 @@ import base64
 import html
 import io
 import json
-import os
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -21,19 +20,19 @@ from numpy.typing import NDArray
 
 from sonify.atomic import whole
 from sonify.errors import InputError
-from sonify.music.measures import Measures, measured
+from sonify.music.measures import measured
 from sonify.progress import report
 
 if TYPE_CHECKING:
     from sonify.disc.disc import Disc
     from sonify.performance import Performance
 
-__all__ = ["Candidate", "Card", "audition", "cards"]
+__all__ = ["Candidate", "audition", "notes_picture"]
 
 MAX_CANDIDATES = 200
 _TEMPLATE = Path(__file__).with_name("audition.html")
 _ROLL = (720, 132)
-# colours that hold apart on light and dark ground, one a voice
+# colours that stand apart on light and dark backgrounds, one per voice
 _INKS = (
     (46, 110, 142), (196, 98, 45), (92, 128, 62), (140, 84, 150), (176, 140, 36), (60, 140, 130),
     (176, 72, 96), (104, 104, 116),
@@ -42,7 +41,7 @@ _INKS = (
 
 @dataclass(frozen=True)
 class Candidate:
-    """One way to play the disc: a name, a word on it, presets and single settings."""
+    """One way to play the disc: its name, a word about it, presets and single settings."""
 
     name: str
     about: str
@@ -50,27 +49,26 @@ class Candidate:
     settings: Mapping[str, Any] = field(default_factory=dict)
 
 
-@dataclass(frozen=True)
-class Card:
-    """A candidate as the page shows it."""
-
-    candidate: Candidate
-    measures: Measures
-    sound: bytes
-    seconds: float
-    roll: bytes
-    matrix: bytes
-
-
-def cards(disc: Disc, candidates: list[Candidate], seconds: float, bitrate: int) -> Iterator[Card]:
-    """The cards of a page, in order, made side by side on the machine's cores.
+def audition(
+    disc: Disc,
+    candidates: list[Candidate],
+    path: Path,
+    command: Callable[[Candidate], str],
+    *,
+    seconds: float = 60.0,
+    bitrate: int = 64,
+) -> None:
+    """Write the page. Its cards are made side by side on the machine's cores.
 
     Parameters
     ----------
     disc : Disc
     candidates : list of Candidate
+    path : Path
+    command : callable
+        Gives the command line that makes a candidate.
     seconds : float
-        How much of each is heard at most.
+        The most that is heard of each.
     bitrate : int
         Of the sound, in kbit/s.
 
@@ -79,48 +77,46 @@ def cards(disc: Disc, candidates: list[Candidate], seconds: float, bitrate: int)
     InputError
         None, more than a page can hold, or settings that can't be.
     """
+    from sonify.export.sound.renderers import most
+
     if not 0 < len(candidates) <= MAX_CANDIDATES:
         raise InputError(
-            f"{len(candidates)} candidates can't be compared on a page; 1 to {MAX_CANDIDATES}"
+            f"{len(candidates)} candidates can't be compared on a page; give 1 to {MAX_CANDIDATES}"
         )
-    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
-    with ThreadPoolExecutor(max(1, min(cores or 1, 4))) as pool:
-        jobs = [pool.submit(_card, disc, c, seconds, bitrate) for c in candidates]
-        try:
-            for job in jobs:
-                yield job.result()
-        finally:
-            for job in jobs:
-                job.cancel()
 
+    def card(numbered: tuple[int, Candidate]) -> tuple[str, str]:
+        number, candidate = numbered
+        return _card(disc, candidate, number, command(candidate), seconds, bitrate)
 
-def _card(disc: Disc, candidate: Candidate, seconds: float, bitrate: int) -> Card:
-    from sonify.export.sound.file import compressed
-    from sonify.export.sound.options import SoundOptions
-    from sonify.performance import perform
-
-    show = perform(disc, candidate.presets, candidate.settings)
-    heard = min(seconds, show.music_s)
-    sound = compressed(show, ".opus", bitrate, SoundOptions(to_s=heard))
-    return Card(
-        candidate,
-        measured(show.parts, show.tick_s, show.read_s),
-        sound,
-        heard,
-        _png(notes_picture(show, heard)),
-        matrix_picture(show),
-    )
+    cards: list[str] = []
+    keys: set[str] = set()
+    with ThreadPoolExecutor(most()) as pool:
+        for key, text in pool.map(card, enumerate(candidates)):
+            cards.append(text)
+            keys |= {key} - {""}
+            report(len(cards) / len(candidates))
+    text = _TEMPLATE.read_text(encoding="utf-8")
+    for name, value in {
+        "TITLE": html.escape(disc.title or disc.name),
+        "MESSAGE": html.escape(disc.message or "bare bits, without a message"),
+        "COUNT": str(len(cards)),
+        "KEYS": "".join(f"<option>{html.escape(k)}</option>" for k in sorted(keys)),
+        "CARDS": "\n".join(cards),
+    }.items():
+        text = text.replace(f"<!--{name}-->", value)
+    with whole(path) as beside:
+        beside.write_text(text, encoding="utf-8")
 
 
 def notes_picture(show: Performance, seconds: float) -> NDArray[np.uint8]:
-    """The notes up to a time as a picture: time to the right, pitch upwards, a colour a voice.
+    """Draw the notes up to a time: time to the right, pitch upwards, one colour per voice.
 
-    Drums lie below the pitched voices, a line each.
+    Drums lie below the pitched voices, one line each.
 
     Returns
     -------
     ndarray of uint8, shape (height, width, 4)
-        RGBA on a clear ground.
+        RGBA on a transparent background.
     """
     width, height = _ROLL
     out = np.zeros((height, width, 4), np.uint8)
@@ -155,92 +151,48 @@ def notes_picture(show: Performance, seconds: float) -> NDArray[np.uint8]:
     return out
 
 
-def matrix_picture(show: Performance) -> bytes:
-    """The matrix when the last row has been read, as a PNG."""
-    from PIL import Image
-
+def matrix_picture(show: Performance) -> NDArray[np.uint8]:
+    """Paint the matrix when the last row has been read, in RGB."""
     from sonify.light.lights import states_at
     from sonify.light.paint import Painter
 
     matrix = show.setup.player.matrix
     painter = Painter(show.setup.light, matrix)
     levels = states_at(show.lights, np.array([show.read_s]), matrix.lamps)[0]
-    indices = painter.picture(levels.reshape(matrix.height, matrix.width))
-    picture = Image.fromarray(painter.palette[indices], "RGB")
-    picture.thumbnail((480, 240), Image.Resampling.BOX)
-    with io.BytesIO() as file:
-        picture.save(file, "PNG", optimize=True)
-        return file.getvalue()
+    picture: NDArray[np.uint8] = painter.palette[
+        painter.picture(levels.reshape(matrix.height, matrix.width))
+    ]
+    return picture
 
 
-def _png(pixels: NDArray[np.uint8]) -> bytes:
+def _png(pixels: NDArray[np.uint8], most: tuple[int, int] = _ROLL) -> str:
     from PIL import Image
 
+    picture = Image.fromarray(pixels)
+    picture.thumbnail(most, Image.Resampling.BOX)
     with io.BytesIO() as file:
-        Image.fromarray(pixels, "RGBA").save(file, "PNG", optimize=True)
-        return file.getvalue()
-
-
-def audition(
-    disc: Disc,
-    candidates: list[Candidate],
-    path: Path,
-    command: Callable[[Candidate], str],
-    *,
-    seconds: float = 60.0,
-    bitrate: int = 64,
-) -> None:
-    """Write the page.
-
-    Parameters
-    ----------
-    disc : Disc
-    candidates : list of Candidate
-    path : Path
-    command : callable
-        Gives the command line that makes a candidate.
-    seconds, bitrate : optional
-        As for `cards`.
-    """
-    made = []
-    for card in cards(disc, candidates, seconds, bitrate):
-        made.append(card)
-        report(len(made) / len(candidates))
-    with whole(path) as beside:
-        beside.write_text(page(disc, made, command), encoding="utf-8")
-
-
-def page(disc: Disc, made: list[Card], command: Callable[[Candidate], str]) -> str:
-    """The whole page as text."""
-    title = html.escape(disc.title or disc.name)
-    message = html.escape(disc.message or "bare bits, without a message")
-    keys = sorted({c.measures.key for c in made if c.measures.key})
-    fields = {
-        "TITLE": title,
-        "MESSAGE": message,
-        "COUNT": str(len(made)),
-        "KEYS": "".join(f"<option>{html.escape(k)}</option>" for k in keys),
-        "CARDS": "\n".join(_card_html(c, command(c.candidate), n) for n, c in enumerate(made)),
-    }
-    text = _TEMPLATE.read_text(encoding="utf-8")
-    for name, value in fields.items():
-        text = text.replace(f"<!--{name}-->", value)
-    return text
+        picture.save(file, "PNG", optimize=True)
+        return _data("image/png", file.getvalue())
 
 
 def _data(kind: str, data: bytes) -> str:
     return f"data:{kind};base64,{base64.b64encode(data).decode('ascii')}"
 
 
-def _card_html(card: Card, command: str, number: int) -> str:
-    c, m = card.candidate, card.measures
-    name = html.escape(c.name)
-    sound, roll, matrix = (
-        _data(kind, data)
-        for kind, data in (
-            ("audio/ogg", card.sound), ("image/png", card.roll), ("image/png", card.matrix),
-        )
-    )  # fmt: skip
+def _card(
+    disc: Disc, candidate: Candidate, number: int, command: str, seconds: float, bitrate: int
+) -> tuple[str, str]:
+    """The key of a candidate, and its card."""
+    from sonify.export.sound.file import compressed
+    from sonify.export.sound.options import SoundOptions
+    from sonify.performance import perform
+
+    show = perform(disc, candidate.presets, candidate.settings)
+    heard = min(seconds, show.music_s)
+    sound = _data("audio/ogg", compressed(show, ".opus", bitrate, SoundOptions(to_s=heard)))
+    m = measured(show.parts, show.tick_s, show.read_s)
+    roll, matrix = _png(notes_picture(show, heard)), _png(matrix_picture(show), (480, 240))
+    name = html.escape(candidate.name)
     facts = (
         ("notes a second", f"{m.density:.1f}"),
         ("range", f"{m.lowest} to {m.highest}" if m.lowest else "drums only"),
@@ -253,17 +205,21 @@ def _card_html(card: Card, command: str, number: int) -> str:
     )
     shown = "".join(f"<div><dt>{k}</dt><dd>{html.escape(v)}</dd></div>" for k, v in facts)
     sort = {
-        "name": c.name, "order": number, "density": m.density, "span": m.span, "rests": m.rests,
-        "interval": m.interval, "repetition": m.repetition, "clarity": m.clarity, "key": m.key,
-        "drums": m.drums, "voices": m.voices,
+        "name": candidate.name, "order": number, "density": m.density, "span": m.span,
+        "rests": m.rests, "interval": m.interval, "repetition": m.repetition, "key": m.key,
+        "clarity": m.clarity, "drums": m.drums, "voices": m.voices,
     }  # fmt: skip
-    return f"""<article class="card" data-facts="{html.escape(json.dumps(sort), quote=True)}">
+    data = html.escape(json.dumps(sort), quote=True)
+    return (
+        m.key,
+        f"""<article class="card" data-facts="{data}">
 <h2>{name}</h2>
-<p class="about">{html.escape(c.about)}</p>
+<p class="about">{html.escape(candidate.about)}</p>
 <div class="roll"><img src="{roll}" alt="The notes of {name}"><i></i></div>
 <audio controls preload="metadata" aria-label="{name}" src="{sound}"></audio>
 <div class="foot"><img class="matrix" src="{matrix}"
  alt="The matrix when the last row has been read"><dl>{shown}</dl></div>
 <button type="button" class="copy" data-command="{html.escape(command, quote=True)}"
 >Copy the command</button>
-</article>"""
+</article>""",
+    )

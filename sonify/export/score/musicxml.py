@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 __all__ = ["MAX_EVENTS", "musicxml"]
 
 MAX_EVENTS = 20_000
-"""Own limit: music21 takes about a minute for as many."""
+"""Own limit."""
 
 _SPACE = "\u2423"
 _DRUM_LINE = ("B", 4)
