@@ -181,7 +181,7 @@ def plan_of(show: Performance, text: int | None = None) -> FirmwarePlan:
     except Refusal as reason:
         reasons.append(str(reason))
     if reasons:
-        _refuse(reasons, "give {music.timing}=player" if music.timing == "bars" else "")
+        _refuse(*reasons, hint="give {music.timing}=player" if music.timing == "bars" else "")
     pairs = zip(voices, sounds.keys, strict=True)
     notes = sum(v.steps.notes(disc.positions, len(np.unique(k.table))) for v, k in pairs)
     letters = letters_of("none" if disc.code is None else disc.code.alphabet, player.matrix)
@@ -194,56 +194,46 @@ def plan_of(show: Performance, text: int | None = None) -> FirmwarePlan:
     return replace(plan, text=max(LEAST_TEXT, min(MOST_TEXT, free)) if text is None else text)
 
 
-def _refuse(reasons: list[str], hint: str = "") -> NoReturn:
+def _refuse(*reasons: str, hint: str = "") -> NoReturn:
     raise InputError("a machine can't follow this as it reads: " + "; ".join(reasons), hint=hint)
 
 
 def _beyond(show: Performance) -> list[str]:
     """What of the disc and the player is beyond the core."""
-    disc, grid, matrix = show.disc, show.grid, show.setup.player.matrix
-    framing, check = (disc.code.framing, disc.code.check) if disc.code else ("plain", "none")
+    grid, fill = show.grid, show.setup.player.matrix.fill
+    positions, lamps = show.disc.positions, show.setup.player.matrix.lamps
+    code = show.disc.code
+    framing, check = (code.framing, code.check) if code else ("plain", "none")
+    fine = grid.step_ticks > 65535 or grid.bar_ticks * 8 > 2**31
+    bars = "timing 'bars' moves rows to bar lines, which the disc does not"
+    repaired = (
+        f"the check '{check}': the core does not repair bits, and would show a message that it "
+        "can't check; use parity or crc-16"
+    )
     checks = (
+        (show.setup.music.timing == "bars", bars),
         (
-            show.setup.music.timing == "bars",
-            "timing 'bars' moves rows to bar lines, which the disc does not",
+            positions > MOST_POSITIONS,
+            f"{positions:,} positions; the core counts {MOST_POSITIONS:,}",
         ),
-        (
-            disc.positions > MOST_POSITIONS,
-            f"{disc.positions:,} positions per row; the core counts to {MOST_POSITIONS:,}",
-        ),
-        (
-            matrix.lamps > MOST_LAMPS,
-            f"{matrix.lamps:,} lamps; the core drives up to {MOST_LAMPS:,}",
-        ),
-        (matrix.fill not in FILLS, f"the core does not know the fill rule '{matrix.fill}'"),
-        (
-            grid.step_ticks > 65535 or grid.bar_ticks * 8 > 2**31,
-            "so fine a metre needs more ticks per position than the core counts",
-        ),
-        (
-            framing not in ("plain", "framed"),
-            f"the core does not know the framing '{framing}'",
-        ),
-        (
-            check not in ("none", "parity", "crc-16"),
-            f"the check '{check}': the core does not repair bits, and would show a message that it "
-            "can't check; use parity or crc-16",
-        ),
+        (lamps > MOST_LAMPS, f"{lamps:,} lamps; the core drives up to {MOST_LAMPS:,}"),
+        (fill not in FILLS, f"the core does not know the fill rule '{fill}'"),
+        (fine, "so fine a metre needs more ticks per position than the core counts"),
+        (framing not in ("plain", "framed"), f"the core does not know the framing '{framing}'"),
+        (check not in ("none", "parity", "crc-16"), repaired),
     )
     return [reason for refused, reason in checks if refused]
 
 
 def _check_counts(plan: FirmwarePlan) -> None:
     """Refuse more than the core can count or keep."""
-    steps = [v.steps for v in plan.voices]
-    masks = {s.mask.bits for each in steps for s in each.steps if s.mask is not None}
     if plan.notes > MOST_NOTES:
         _refuse(
-            [
-                f"up to {plan.notes} notes would be due or sounding at once, and the core keeps "
-                f"{MOST_NOTES}; use shorter echoes or fewer voices"
-            ]
+            f"up to {plan.notes} notes would be due or sounding at once, and the core keeps "
+            f"{MOST_NOTES}; use shorter echoes or fewer voices"
         )
+    steps = [v.steps for v in plan.voices]
+    masks = {s.mask.bits for each in steps for s in each.steps if s.mask is not None}
     for count, most, what in (
         (sum(len(each.steps) for each in steps), 254, "rhythm rules"),
         (sum(k.table.size for k in plan.sounds.keys), 65_535, "tones in tables"),
@@ -252,10 +242,7 @@ def _check_counts(plan: FirmwarePlan) -> None:
     ):
         if count > most:
             _refuse(
-                [
-                    f"{count:,} {what} in all voices, and the core counts to {most:,}; use fewer "
-                    "voices"
-                ]
+                f"{count:,} {what} in all voices, and the core counts to {most:,}; use fewer voices"
             )
 
 

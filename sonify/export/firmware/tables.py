@@ -29,6 +29,9 @@ def config_h(plan: FirmwarePlan, template: str) -> str:
     show, letters = plan.show, plan.letters
     code, matrix, grid = show.disc.code, show.setup.player.matrix, show.grid
     parity = code is not None and code.check == "parity"
+    low_first = code is not None and code.bit_order == "low-first"
+    index = show.setup.player.row_start == "index"
+    by_value = any(v.tones.by_value for v in plan.voices)
     ms = 1000 * show.timeline.position_s
     rate = grid.step_ticks / ms
     whole = int(rate)
@@ -40,11 +43,7 @@ def config_h(plan: FirmwarePlan, template: str) -> str:
     rows: list[tuple[str, object, str]] = [
         ("POSITIONS", show.disc.positions, "positions of a row"),
         ("HOLE", show.disc.layout.hole_means, "the bit that a hole stands for"),
-        (
-            "INDEX",
-            int(show.setup.player.row_start == "index"),
-            "1: each row waits for the index mark",
-        ),
+        ("INDEX", int(index), "1: each row waits for the index mark"),
         ("WIDTH", matrix.width, "lamps"),
         ("HEIGHT", matrix.height, ""),
         ("LAMPS", matrix.lamps, ""),
@@ -56,11 +55,7 @@ def config_h(plan: FirmwarePlan, template: str) -> str:
         ("PARITY", int(parity), "1: an even parity bit each"),
         ("FRAMED", int(code is not None and code.framing == "framed"), "1: SYN SYN STX text ETX"),
         ("CRC", int(code is not None and code.check == "crc-16"), "1: a CRC-16 at the end"),
-        (
-            "LOW_FIRST",
-            int(code is not None and code.bit_order == "low-first"),
-            "1: lowest bit first",
-        ),
+        ("LOW_FIRST", int(low_first), "1: lowest bit first"),
         ("GAP", _u32(plan.gap_slots), "positions between two rows, usually"),
         ("STEP_TICKS", _u32(grid.step_ticks), "ticks a position"),
         ("BAR_TICKS", _u32(grid.bar_ticks), "ticks a bar"),
@@ -82,11 +77,7 @@ def config_h(plan: FirmwarePlan, template: str) -> str:
         ("PAST", f"{plan.past}U", "of the last bits are kept"),
         ("NOTES", plan.notes, "that are due or sound at once, at most"),
         ("TEXT", plan.text, "bytes of a message, at most"),
-        (
-            "VALUES",
-            int(any(v.tones.by_value for v in plan.voices)),
-            "1: tones by the value of a character",
-        ),
+        ("VALUES", int(by_value), "1: tones by the value of a character"),
         ("HUMAN", int(plan.human), "1: chance moves or shapes notes"),
         ("BENT", int(bool(plan.sounds.bends)), "1: tones between the keys"),
         ("SOUNDS", len(plan.sounds.pairs), "0: a voice has one channel for all its tones"),
@@ -170,6 +161,8 @@ def _tables(plan: FirmwarePlan) -> tuple[list[str], list[str], list[_Array]]:
         tones += keys.table.reshape(-1).tolist()
         velocities += v.steps.velocity_table(plan.human).reshape(-1).tolist()
     masks = np.packbits([*bits, False], bitorder="little").tolist()
+    codes = sorted(letters.pictures)
+    # the letter after the last stands for all others
     starts = np.cumsum([0, *(cell.shape[1] for cell in letters.cells)]).tolist()
     columns = np.packbits(np.hstack(letters.cells).T, 1, bitorder="little").ravel().tolist()
     pairs = [number for pair in sounds.pairs for number in pair]
@@ -184,21 +177,9 @@ def _tables(plan: FirmwarePlan) -> tuple[list[str], list[str], list[_Array]]:
         ("uint16_t", "bends", "16", "each channel's bend; 8192 is none", bends),
         (loudness, "velocities", "", "", velocities),
         ("uint8_t", "masks", "", "where rules let notes through, a bit a count", masks),
-        (
-            *("uint8_t", "opening", ""),
-            "programs, volumes and places of the voices; 255 ends it",
-            opening,
-        ),
-        (
-            *("uint16_t", "letter_codes", "PLAYER_LETTERS"),
-            "code points of the letters, rising",
-            sorted(letters.pictures),
-        ),
-        (
-            *("uint16_t", "letter_starts", "PLAYER_LETTERS + 2"),
-            "their first columns; the letter after the last stands for all others",
-            starts,
-        ),
+        ("uint8_t", "opening", "", "programs, volumes and stereo places; 255 ends it", opening),
+        ("uint16_t", "letter_codes", "PLAYER_LETTERS", "code points of the letters", codes),
+        ("uint16_t", "letter_starts", "PLAYER_LETTERS + 2", "their first columns", starts),
         ("uint8_t", "letter_columns", "", "their columns, lowest bit on top", columns),
         ("uint8_t", "alphabet", "", "ITU-T S.1: letters case, figures case", ita2),
     ]

@@ -13,7 +13,6 @@ import tempfile
 from collections import deque
 from collections.abc import Iterator
 from concurrent.futures import Future
-from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
 
@@ -60,12 +59,8 @@ _RING_S = 1.5
 """How long a note is taken to hold its voices after its end: own choice."""
 
 
-@dataclass(frozen=True, eq=False)
-class _Job:
-    """Notes to render together, and the sample at which they start."""
-
-    start: int
-    notes: NDArray[np.bool_]
+_Job = tuple[int, NDArray[np.bool_]]
+"""The sample at which notes to render together start, and which notes they are."""
 
 
 def midirenderer(
@@ -98,30 +93,24 @@ def midirenderer(
     jobs = _jobs(events, notes, start, size)
     if not jobs:
         return
-    rest = np.zeros((0, 2), np.float32)
-    at = start
+    rest, at = np.zeros((0, 2), np.float32), start
     levels = {} if levels is None else levels
     louder = cache(lambda number: font.amplified(_GAINS[number]))
+    asked: deque[Future[NDArray[np.int16]]] = deque()
     with Pool(louder, len(jobs)) as pool:
-        ahead: deque[tuple[_Job, Future[NDArray[np.int16]]]] = deque()
-        todo = iter(jobs)
-
-        def ask() -> None:
-            job = next(todo, None)
-            if job is not None:
-                midi = midi_piece(events, job.notes, job.start, _TAILS_S[0])
-                ahead.append((job, pool.submit(levels.get(job.start, 0), midi)))
-
-        for _ in range(pool.size + 1):
-            ask()
-        while ahead:
-            job, future = ahead.popleft()
-            while at < job.start:
+        for n in range(len(jobs) + pool.size):
+            if n < len(jobs):
+                begin, chosen = jobs[n]
+                midi = midi_piece(events, chosen, begin, _TAILS_S[0])
+                asked.append(pool.submit(levels.get(begin, 0), midi))
+            if n < pool.size:
+                continue
+            job = jobs[n - pool.size]
+            while at < job[0]:
                 yield _padded(rest, size)[:size]
                 rest = rest[size:].copy()
                 at += size
-            sound = _finished(pool, events, job, future.result(), levels)
-            ask()
+            sound = _finished(pool, events, job, asked.popleft().result(), levels)
             rest = _padded(rest, len(sound))
             rest[: len(sound)] += sound
     for k in range(0, len(rest), size):
@@ -139,9 +128,7 @@ def _piece_size(events: TimedEvents, start: int) -> int:
 
 
 def _padded(x: Samples, size: int) -> Samples:
-    if len(x) >= size:
-        return x
-    return np.concatenate([x, np.zeros((size - len(x), 2), np.float32)])
+    return np.pad(x, ((0, max(size - len(x), 0)), (0, 0)))
 
 
 def _jobs(events: TimedEvents, notes: NDArray[np.bool_], start: int, size: int) -> list[_Job]:
@@ -162,7 +149,7 @@ def _jobs(events: TimedEvents, notes: NDArray[np.bool_], start: int, size: int) 
             chosen = np.zeros(len(notes), bool)
             chosen[mine[rank % lanes == lane]] = True
             if chosen.any():
-                out.append(_Job(start + k * size, chosen))
+                out.append((start + k * size, chosen))
     return out
 
 
@@ -177,15 +164,16 @@ def _finished(
     pool: Pool, events: TimedEvents, job: _Job, x: NDArray[np.int16], levels: dict[int, int]
 ) -> Samples:
     """The sound of a piece, rendered again where it clipped or was cut off."""
-    level, tail = levels.get(job.start, 0), 0
+    start, notes = job
+    level, tail = levels.get(start, 0), 0
     while True:
         loud = level + 1 < len(_GAINS) and _peak(x) >= _CLIPPED
         cut = tail + 1 < len(_TAILS_S) and _peak(x[-RATE // 10 :]) > _SILENT
         if not (loud or cut):
             break
         level, tail = level + loud, tail + cut
-        x = pool.submit(level, midi_piece(events, job.notes, job.start, _TAILS_S[tail])).result()
-    levels[job.start] = level
+        x = pool.submit(level, midi_piece(events, notes, start, _TAILS_S[tail])).result()
+    levels[start] = level
     out: Samples = x * np.float32(10 ** (-_GAINS[level] / 20) / 32768)
     return out
 
