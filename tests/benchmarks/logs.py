@@ -19,8 +19,9 @@ import numpy as np
 
 import sonify
 from sonify.errors import InputError
+from sonify.player.profile import Player
 from sonify.recover.search.find import find_message
-from sonify.recover.sources.log.log import PlayerHint, read_log
+from sonify.recover.sources.log.log import sighting_of_trace
 from sonify.recover.sources.log.trace import trace_log
 from tests.recover.log_player import Machine, record
 
@@ -99,11 +100,10 @@ def one(fault: str, seed: int, folder: Path) -> tuple[str, str]:
     np.save(path, record(made.grid, machine))
     hint = None
     if machine.row_start == "next-position":
-        hint = PlayerHint(None, machine.row_start, machine.stage, machine.settle)
+        hint = Player(row_start="next-position", stage=machine.stage, settle=machine.settle)
     try:
-        sighting = read_log(
-            path, sample_rate=2500.0, positions=positions if hint else None, player=hint
-        )
+        trace = trace_log(path, 2500.0)
+        sighting = sighting_of_trace(trace, path, positions if hint else None, hint)
         found = find_message(sighting)
     except InputError as e:
         return "refused", str(e)

@@ -15,9 +15,9 @@ from sonify.recover.diagnosis.row_order import LOST_ROWS, align_reading_on, alig
 from sonify.recover.diagnosis.source import LogRecording
 from sonify.recover.diagnosis.timing_model import times_of
 from sonify.recover.signal.averages import Integral
-from sonify.recover.signal.levels import binned, hole_delay
+from sonify.recover.signal.levels import binned, hole_delay, hole_levels
 from sonify.recover.signal.pulses import FEWEST, PulseClock, find_pulses, number_pulses, settle_gaps
-from sonify.recover.signal.slicer import two_levels
+from sonify.recover.signal.slicer import soft_bits, two_levels
 
 __all__ = ["Sampling", "observe_log"]
 
@@ -77,7 +77,7 @@ class Sampling:
         return sums.held(middle - half, middle + half)
 
 
-def _clock_of(
+def _follow(
     log: LogRecording, design: Design, period_s: float, about_s: float
 ) -> tuple[PulseClock, float, tuple[str, ...]]:
     """The clock's pulses, how much later the data detector sees holes (in s), and remarks.
@@ -96,17 +96,13 @@ def _clock_of(
                 file=log.path,
             )
         clock = number_pulses(pulses, lengths, low)
-        slots, usual = np.arange(len(clock.slot_s)), float(np.median(clock.period))
-        if len(slots) < design.positions // 2:
+        count = len(clock.slot_s)
+        if count < design.positions // 2:
             raise InputError(
-                f"{len(slots)} positions passed and a row has {design.positions}: too little to "
-                "compare",
+                f"{count} positions passed and a row has {design.positions}: too little to compare",
                 file=log.path,
             )
-        first, end = np.ceil(clock.slot_s[[0, -1]] * log.rate).astype(int)
-        phase = np.interp((np.arange(first, end) + 0.5) / log.rate, clock.slot_s, slots)
-        cells = binned(log.data[first:end], phase, 1, len(slots) - 2, about_s / usual)
-        delay = hole_delay(cells)
+        delay = hole_delay(_cells(log, clock, about_s))
         if abs(delay) < AT_WEB:
             break
         low = not low
@@ -114,38 +110,25 @@ def _clock_of(
             f"holes read {'low' if low else 'high'} on the clock channel; if the machine takes "
             "that for material, swap its comparator's inputs",
         )
-    return clock, about_s + delay * usual, remarks
+    return clock, about_s + delay * float(np.median(clock.period)), remarks
 
 
-def _evidence(level: Reals, web: Reals, low: bool) -> Reals:
-    """The evidence for a hole in each slot, from -1 to 1; 0 where nothing is known.
-
-    From the level alone or from its height above the webs beside it, which cancels ambient light:
-    whichever separates the two classes better.
-    """
-    best, most = np.zeros(len(level)), -1.0
-    for value in (level, level - web):
-        value = -value if low else value
-        some = value[np.isfinite(value)]
-        if not len(some):
-            continue
-        zero, one = two_levels(some.astype(np.float32))
-        middle, half = (one + zero) / 2, max((one - zero) / 2, 1e-9)
-        rest = np.abs(some - middle) - half
-        apart = half / max(float(np.sqrt(np.mean(rest**2))), 1e-9)
-        if apart > most:
-            most = apart
-            best = np.where(np.isfinite(value), np.clip((value - middle) / half, -1, 1), 0.0)
-    return best
+def _cells(log: LogRecording, clock: PulseClock, delay_s: float) -> Reals:
+    """The data channel in small parts of each slot."""
+    count, period = len(clock.slot_s), clock.period
+    ends = clock.slot_s[[0, -1]] + period[[0, -1]] * (-1, 1)
+    first, end = np.clip(np.ceil(ends * log.rate), 0, len(log.data)).astype(int)
+    passed = np.concatenate([ends[:1], clock.slot_s, ends[1:]])
+    time = (np.arange(first, end) + 0.5) / log.rate
+    phase = np.interp(time, passed, np.arange(-1, count + 1))
+    return binned(log.data[first:end], phase, 0, count, delay_s / float(np.median(period)))
 
 
-def _looked_at(sums: Integral, clock: PulseClock, delay_s: float) -> tuple[Reals, Reals]:
-    """The level at each slot's hole, and that of the webs beside it."""
-    at, period = clock.slot_s + delay_s, clock.period
-    webs = sums.mean(at - 0.56 * period, at - 0.44 * period) + sums.mean(
-        at + 0.44 * period, at + 0.56 * period
-    )
-    return Sampling().levels(sums, clock, clock.slot_s, delay_s), webs / 2
+def _evidence(log: LogRecording, clock: PulseClock, delay_s: float) -> Reals:
+    """The evidence for a hole in each slot, from -1 to 1."""
+    bits = soft_bits(*hole_levels(_cells(log, clock, delay_s)))
+    # the clock's holes and the data's are of the same level
+    return np.clip(2 * bits.level - 1, -1, 1) * (1 if bits.low == clock.low else -1)
 
 
 def observe_log(
@@ -176,16 +159,20 @@ def observe_log(
     InputError
         No pulses, or less than half a row of them.
     """
-    clock, delay, remarks = _clock_of(log, design, period_s, delay_s)
-    low, n = clock.low, design.positions
+    clock, delay, remarks = _follow(log, design, period_s, delay_s)
+    clock = settle_gaps(clock, _evidence(log, clock, delay), design.grid)
+    seen = _evidence(log, clock, delay)
+    low, n, period = clock.low, design.positions, clock.period
     sums = Integral(log.data, log.rate)
-    looked_at, web = _looked_at(sums, clock, delay)
-    clock = settle_gaps(clock, _evidence(looked_at, web, low), design.grid)
-    looked_at, web = _looked_at(sums, clock, delay)
+    at = clock.slot_s + delay
+    # the level at each hole's place, and that of the webs beside it
+    web = (
+        sums.mean(at - 0.56 * period, at - 0.44 * period)
+        + sums.mean(at + 0.44 * period, at + 0.56 * period)
+    ) / 2
     level = sampling.levels(sums, clock, clock.slot_s, delay)
     middle = sum(two_levels(level[np.isfinite(level)].astype(np.float32))) / 2
     used = middle if threshold is None else threshold
-    seen = _evidence(looked_at, web, low)
     phase, _ = turn_phase(seen, design.grid)
     good = ~clock.extra
     alignment = _align(seen, design, phase, clock)

@@ -4,14 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from sonify.errors import InputError, close_matches
 from sonify.recover.sighting import Sighting
 from sonify.recover.sources.options import ReadOptions
-
-if TYPE_CHECKING:
-    from sonify.recover.sources.log.log import PlayerHint
 
 __all__ = ["KINDS", "Reader", "kind_of", "read_source"]
 
@@ -41,23 +37,13 @@ def _array(path: Path, options: ReadOptions) -> Sighting:
 
 
 def _log(path: Path, options: ReadOptions) -> Sighting:
-    from sonify.recover.sources.log.log import read_log
+    from sonify.recover.sources.log.log import sighting_of_trace
+    from sonify.recover.sources.log.trace import trace_log
 
-    return read_log(
-        path,
-        sample_rate=options.sample_rate,
-        positions=options.positions,
-        player=_player_hint(options),
-    )
-
-
-def _player_hint(options: ReadOptions) -> PlayerHint | None:
-    if not options.presets and not options.settings:
-        return None
-    from sonify.recover.sources.log.log import PlayerHint
-
-    player = options.setup().player
-    return PlayerHint(player.rpm, player.row_start, player.stage, player.settle)
+    told = options.presets or options.settings
+    player = options.setup().player if told else None
+    trace = trace_log(path, options.sample_rate)
+    return sighting_of_trace(trace, path, options.positions, player)
 
 
 def _drawing(path: Path, options: ReadOptions) -> Sighting:

@@ -136,11 +136,11 @@ def _open_array(path: Path, rate: float | None) -> Samples:
     def part(start: int, count: int) -> Floats:
         return np.ascontiguousarray(array[start : start + count, -2:], np.float32)
 
-    times = array[:, 0] if array.shape[1] == 3 else None
-    rate = sample_rate(rate, None if times is None else times[:SOME], 1.0, path)
+    timed = array.shape[1] == 3
+    rate = sample_rate(rate, array[:SOME, 0] if timed else None, 1.0, path)
     log = Samples(path, len(array), rate, part)
-    for start in range(0, len(array), max(BLOCK, len(array) // 8)) if times is not None else ():
-        near = np.asarray(times[start : start + SOME], float)
+    for start in range(0, len(array) if timed else 0, max(BLOCK, len(array) // 8)):
+        near = np.asarray(array[start : start + SOME, 0], float)
         gaps = int(np.count_nonzero(np.diff(near) * rate > 1.5))
         if gaps and len(log.remarks) < MOST_REMARKS:
             log.remarks.append(f"{gaps} gaps between samples near {near[0]:.3f} s")
@@ -151,9 +151,9 @@ def _open_fields(
     path: Path, array: NDArray[Any], names: tuple[str, ...], rate: float | None
 ) -> Samples:
     at = Channels.named([n.casefold() for n in names])
-    if at.clock is None or at.data is None:
+    if len(at.both) < 2:
         raise InputError(f"its fields are {', '.join(names)}; clock and data are needed", file=path)
-    both = names[at.clock], names[at.data]
+    both = [names[k] for k in at.both]
 
     def part(start: int, count: int) -> Floats:
         block = array[start : start + count]

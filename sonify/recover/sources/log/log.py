@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
-from pathlib import Path
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,9 +16,9 @@ from sonify.recover.sources.log.passes import (
     rows_of_length,
     turn_length,
 )
-from sonify.recover.sources.log.trace import Trace, trace_log
+from sonify.recover.sources.log.trace import Trace
 
-__all__ = ["PlayerHint", "read_log", "sighting_of_trace"]
+__all__ = ["sighting_of_trace"]
 
 Reals = NDArray[np.float64]
 
@@ -34,56 +33,33 @@ LIKE = 0.07
 """How far the speed may be from the player's profile, as a share."""
 
 
-@dataclass(frozen=True)
-class PlayerHint:
-    """What a player's profile says of a log that it made; None if unknown."""
-
-    rpm: float | None = None
-    row_start: str | None = None
-    stage: float | None = None
-    settle: float | None = None
-
-
-def read_log(
-    path: str | Path,
-    *,
-    sample_rate: float | None = None,
+def sighting_of_trace(
+    trace: Trace,
+    path: object,
     positions: int | None = None,
-    player: PlayerHint | None = None,
+    player: Player | None = None,
 ) -> Sighting:
     """The disc that a detector log shows.
 
     Parameters
     ----------
+    trace : Trace
     path : path
-        .csv with a header (time, clock, data), .npy, or two-channel .wav.
-    sample_rate : float, optional
-        Samples per second, if the file has no times.
     positions : int, optional
         Positions of a turn, if known.
-    player : PlayerHint, optional
+    player : Player, optional
+        The profile of the player that made the log, if known.
 
     Raises
     ------
     InputError
         What is missing, and what to do.
     """
-    return sighting_of_trace(trace_log(path, sample_rate), path, positions, player)
-
-
-def sighting_of_trace(
-    trace: Trace,
-    path: object,
-    positions: int | None = None,
-    player: PlayerHint | None = None,
-) -> Sighting:
-    """The disc that a followed log shows."""
     if positions is not None and positions < 3:
         raise InputError(f"a turn has 3 or more, not {positions}", key="positions")
     odds = np.where(trace.lost, 0.0, trace.passed["odds"].astype(float))
     cautions = list(trace.cautions)
     length, lead = turn_length(odds)
-    hint = player or PlayerHint()
     rows = rows_from_turns(odds, positions or length) if positions or length else None
     if positions is None and length:
         settles = "{positions} settles it"
@@ -93,10 +69,10 @@ def sighting_of_trace(
         if rows is not None and lead < 1.5:
             text = f"a turn seems to have {length} positions, but other counts fit nearly as well"
             cautions.append(Caution(text, hint=settles))
-    if rows is None or hint.row_start == "next-position" or _mostly_torn(rows):
-        alone = _single_passes(trace, odds, positions or length or None, hint)
+    if rows is None or (player and player.row_start == "next-position") or _mostly_torn(rows):
+        alone = _single_passes(trace, odds, positions or length or None, player)
         if alone is not None and (
-            rows is None or alone[0] > _score(_sighting(trace, rows, [], hint).holes)
+            rows is None or alone[0] > _score(_sighting(trace, rows, [], player).holes)
         ):
             check_size(alone[1].rows, alone[1].positions, path)
             return replace(alone[1], cautions=(*cautions, *alone[1].cautions))
@@ -108,16 +84,18 @@ def sighting_of_trace(
             file=path,
         )
     check_size(len(rows.odds), rows.odds.shape[1], path)
-    return _sighting(trace, rows, cautions, hint)
+    return _sighting(trace, rows, cautions, player)
 
 
-def _sighting(trace: Trace, rows: Rows, cautions: list[Caution], hint: PlayerHint) -> Sighting:
+def _sighting(trace: Trace, rows: Rows, cautions: list[Caution], player: Player | None) -> Sighting:
     positions = rows.odds.shape[1]
     # the first pulse of a log that starts with the reading is position 0
     since_first = rows.start % positions
     slack = 1.5 * rows.lost_to_move + 3
     at_first = since_first <= slack or positions - since_first <= 1
-    odds = np.roll(rows.odds, since_first if at_first else round(_index_lag(trace, rows, hint)), 1)
+    odds = np.roll(
+        rows.odds, since_first if at_first else round(_index_lag(trace, rows, player)), 1
+    )
     where = "the first pulse of the log is taken as the first position"
     if not at_first:
         where = (
@@ -135,15 +113,15 @@ def _sighting(trace: Trace, rows: Rows, cautions: list[Caution], hint: PlayerHin
     )
 
 
-def _index_lag(trace: Trace, rows: Rows, hint: PlayerHint) -> float:
+def _index_lag(trace: Trace, rows: Rows, player: Player | None) -> float:
     """Positions from the index to where a row is no longer seen.
 
     A stage that starts to move still sees its row until the detector is half a hole away. If the
     stage's time is known, the move lies evenly around the positions that show neither row; else
     holes of half the pitch are assumed (common practice, no source).
     """
-    if hint.stage is not None and len(trace.passed) > 1:
-        return max(0.0, (hint.stage / trace.period_s - rows.lost_to_move) / 2)
+    if player is not None and len(trace.passed) > 1:
+        return max(0.0, (player.stage / trace.period_s - rows.lost_to_move) / 2)
     return rows.lost_to_move / 2
 
 
@@ -187,35 +165,35 @@ def _score(holes: NDArray[np.int8]) -> float:
 
 
 def _single_passes(
-    trace: Trace, odds: Reals, positions: int | None, hint: PlayerHint
+    trace: Trace, odds: Reals, positions: int | None, player: Player | None
 ) -> tuple[float, Sighting] | None:
     """A log in which each row passes once, cut so that its message stands out most; its score."""
     if len(odds) < 8:
         return None
     times, period = trace.passed["time_s"].astype(float), trace.period_s
     lengths = [positions] if positions else []
-    if not lengths and hint.rpm:
-        about = 60 / (hint.rpm * period)
+    if not lengths and player is not None:
+        about = 60 / (player.rpm * period)
         lengths = list(range(max(3, round(about * (1 - LIKE))), round(about * (1 + LIKE)) + 1))
     if not lengths:
         return None
-    if hint.stage is not None and hint.settle is not None:
-        pauses = hint.stage + hint.settle + period * np.arange(-16, 17) / 16
+    if player is not None:
+        pauses = player.stage + player.settle + period * np.arange(-16, 17) / 16
     else:
         pauses = period * np.arange(0, 4 * min(48, lengths[0])) / 4
     ways = _cuts(odds, times, lengths, pauses)
-    if hint.stage is None:
+    if player is None:
         fine = period * np.arange(-12, 13) / 48
         for _, rows, pause in sorted(ways, key=lambda w: -w[0])[:3]:
             ways += _cuts(odds, times, [rows.odds.shape[1]], pause + fine)
     best, rows, _ = max(ways, key=lambda w: w[0])
     # where cuts that fit nearly as well differ, bits are unknown
     settled = rows.odds.copy()
-    near = best - (DOUBT if hint.stage is None else DOUBT_HINTED)
+    near = best - (DOUBT if player is None else DOUBT_HINTED)
     for score, other, _ in ways:
         if score > near and other.odds.shape == settled.shape:
             settled[np.sign(other.odds) != np.sign(rows.odds)] = 0.0
-    sighting = _sighting(trace, replace(rows, odds=settled), [], hint)
+    sighting = _sighting(trace, replace(rows, odds=settled), [], player)
     caution = Caution(
         f"each row is taken to pass once, with up to {rows.lost_to_move} positions between rows; "
         "the first pulse of the log is taken as the first position"

@@ -42,6 +42,11 @@ class Channels(NamedTuple):
     data: int | None
     unit: float
 
+    @property
+    def both(self) -> list[int]:
+        """Clock and data, as far as there are."""
+        return [at for at in (self.clock, self.data) if at is not None]
+
     @classmethod
     def named(cls, names: Sequence[str]) -> Channels:
         """The columns of a header, whose names may have units: "Time (ms)", "clock [V]"."""

@@ -141,7 +141,7 @@ def open_table(path: Path, rate: float | None) -> Samples:
             values = parser.numbers(text, line)
             if at.time is not None:
                 times.append(values[:, at.time])
-            blocks.append(values[:, [at.clock, at.data]].astype(np.float32))
+            blocks.append(values[:, at.both].astype(np.float32))
             line += text.count(b"\n")
     if not sum(map(len, blocks)):
         raise InputError("it has a header and no samples", file=path)
@@ -156,7 +156,7 @@ def _columns(head: str, number: int, path: Path) -> tuple[str, Channels]:
     """The separator and the columns of the header, which is line `number`."""
     separator, names = _split(head)
     at = Channels.named(names)
-    if at.clock is None or at.data is None:
+    if len(at.both) < 2:
         raise InputError(
             f"{_lacks(names, 'clock' if at.clock is None else 'data')}; a log needs a line that "
             "names its channels: time,clock,data",
