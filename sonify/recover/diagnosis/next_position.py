@@ -9,15 +9,18 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.recover.diagnosis.alignment import Alignment, Design, agreement, signs_of
-from sonify.recover.diagnosis.row_order import FIRST
-from sonify.recover.diagnosis.starts import NEAR, Pulses, best_starts, sums_over_rows
+from sonify.recover.diagnosis.alignment import Alignment, Design, agreement
+from sonify.recover.diagnosis.starts import Pulses, settled
 from sonify.recover.signal.pulses import PulseClock
 
 __all__ = ["align_next_position"]
 
 Reals = NDArray[np.float64]
 Index = NDArray[np.int64]
+
+AT_INDEX = 40.0
+"""Log odds for a first row that starts with the disc's first position: until the stage moves, the
+first row passes again and again."""
 
 
 def _pulses(clock: PulseClock, phase: int, n: int, before: int, after: int) -> Pulses:
@@ -58,23 +61,12 @@ def align_next_position(
     after = max(0, int(guess.start.max()) - len(seen)) + 3 * n
     pulses = _pulses(clock, phase, n, before, after)
     start = pulses.first_from(guess.start)
-    at = start[:, None] + np.arange(-NEAR, NEAR + 1)
     slot = np.floor(pulses.slot).astype(np.int64)
     there = (slot >= 0) & (slot < len(seen)) & (pulses.place >= 0)
-    value = np.where(there, seen[np.clip(slot, 0, len(seen) - 1)], 0.0)
-    window = start[:, None] + np.arange(-NEAR, n + NEAR)
-    signs = signs_of(design.grid)[seen_row[:, None], pulses.place[window]]
-    fit = value[window] * signs
-    inside = (guess.start >= 0) & (guess.start + n <= len(seen))
-    best = sums_over_rows(fit)[inside].max(axis=1) / n
-    wrong = float(np.median(1 - best)) / 2 if len(best) else 0.5
-    bit = 0.5 * np.log(1 / np.clip(wrong, 0.002, 0.4) - 1)
+    heard = np.where(there, np.sign(seen[np.clip(slot, 0, len(seen) - 1)]), 0).astype(np.int8)
     # while nothing is read, either bit is equally likely
-    gain = sums_over_rows(bit * fit - (bit - np.log(2)) * there[window])
-    if inside[0]:
-        gain[0] += n * bit * FIRST * pulses.at_index(at[0])
-    order, _ = best_starts(gain, at, pulses, design, design.move_s)
-    start = at[np.arange(len(at)), order]
+    begins = AT_INDEX if guess.start[0] >= 0 else 0.0
+    start, _ = settled(heard, pulses, design, seen_row, start, design.move_s, 0.5, begins)
     # a row that starts with a doubled pulse has its first whole position after it
     place = np.ceil(pulses.slot[start] - 1e-6).astype(np.int64)
     if pulses.at_index(start[:1])[0]:

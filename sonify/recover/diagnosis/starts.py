@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.alignment import Design
 
-__all__ = ["IDLE", "NEAR", "Pulses", "best_starts", "pulses_of", "settled", "starts_in_slots"]
+__all__ = ["IDLE", "Pulses", "pulses_of", "settled", "starts_in_slots"]
 
 Reals = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -123,14 +123,8 @@ def _gains(
     read = np.where(bit == 1, np.log1p(-missed), np.where(bit == 0, np.log(added), -math.log(2)))
     quiet = np.where(bit == 1, np.log(missed), np.where(bit == 0, np.log1p(-added), -math.log(2)))
     more = np.where(sound > 0, read - math.log(idle), quiet - math.log1p(-idle))
-    return sums_over_rows(np.where(sound != 0, more, 0.0))
-
-
-def sums_over_rows(x: Reals) -> Reals:
-    """The sum over each turn from NEAR pulses before to NEAR after each row's start, shape
-    (rows, 2 NEAR + 1); `x` begins NEAR pulses before the start."""
-    first, n = np.arange(2 * NEAR + 1), x.shape[1] - 2 * NEAR
-    total = np.pad(np.cumsum(x, axis=1), ((0, 0), (1, 0)))
+    total = np.pad(np.cumsum(np.where(sound != 0, more, 0.0), axis=1), ((0, 0), (1, 0)))
+    first = np.arange(2 * NEAR + 1)
     out: Reals = total[:, first + n] - total[:, first]
     return out
 
@@ -143,6 +137,7 @@ def settled(
     start: Index,
     move_s: float,
     idle: float = IDLE,
+    at_index: float = AT_INDEX,
 ) -> tuple[Index, float]:
     """The pulses at which rows start, and the time of the stage's move with settling, in s.
 
@@ -160,16 +155,18 @@ def settled(
         Near which the move is sought.
     idle : float
         How often a note comes in a position while no row is read.
+    at_index : float
+        Log odds for a first row that starts with the disc's first position.
     """
     near = start[:, None] + np.arange(-NEAR, NEAR + 1)
     at = np.clip(near, 0, len(pulses.slot) - design.positions - 1)
     gain = np.where(near == at, _gains(heard, pulses, design.grid, seen_row, start, idle), -1e6)
-    gain[0] += AT_INDEX * pulses.at_index(at[0])
-    order, move_s = best_starts(gain, at, pulses, design, move_s)
+    gain[0] += at_index * pulses.at_index(at[0])
+    order, move_s = _best_starts(gain, at, pulses, design, move_s)
     return at[np.arange(len(at)), order], move_s
 
 
-def best_starts(
+def _best_starts(
     gain: Reals,
     at: Index,
     pulses: Pulses,

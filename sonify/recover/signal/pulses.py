@@ -43,14 +43,14 @@ MOST_BAND = 0.2
 SHORTEST = 0.12
 """Of the usual length: a shorter pulse is noise."""
 
-TWICE = 0.45
-"""Of a position: a pulse that comes sooner is a second one."""
+TWICE = 0.64
+"""Of a position: of two pulses that are nearer to each other, one is a second one."""
+
+AROUND = 6
+"""Gaps on either side that tell the usual one."""
 
 WITHIN = 0.25
 """Of a position: how well missing pulses must fit into a gap."""
-
-FOLLOW = 0.3
-"""How fast the length of a position follows what passes."""
 
 GAP = 1.4
 """Of a position: in a longer gap between two pulses, others may be missing."""
@@ -147,38 +147,35 @@ def find_pulses(
 
 
 def number_pulses(pulses: Reals, lengths: Reals, low: bool) -> PulseClock:
-    """Number at least `FEWEST` pulses, following the speed from a steady stretch to both ends."""
-    gaps = np.diff(pulses)
-    around = np.array([np.median(gaps[max(0, k - 6) : k + 7]) for k in range(len(gaps))])
-    # start where neighbouring gaps are most alike
-    rough = np.convolve(np.minimum(np.abs(gaps / around - 1), 1), np.ones(9), "same")
-    start = int(np.argmin(rough[4:-4])) + 4 if len(gaps) > 12 else len(gaps) // 2
-    weak = lengths < 0.6 * float(np.median(lengths))
-    slot = np.zeros(len(pulses), np.int64)
-    extra = np.zeros(len(pulses), bool)
-    for way in (1, -1):
-        last, number, period = pulses[start], 0, float(around[min(start, len(around) - 1)])
-        for k in range(start + way, len(pulses) if way > 0 else -1, way):
-            gone = abs(pulses[k] - last) / period
-            slot[k] = number + way
-            if gone < TWICE or (gone < 1 - TWICE and weak[k]):
-                slot[k] = number
-                extra[k] = True
-                continue
-            # a longer gap is one of missing pulses if they would fit in, and a pause if not
-            steps = round(gone)
-            missing = gone > 2 - WITHIN and abs(gone - steps) < WITHIN
-            number += way * (steps if missing else 1)
-            slot[k] = number
-            if missing or gone < 2 - WITHIN:
-                step = abs(pulses[k] - last) / (steps if missing else 1)
-                period += FOLLOW * (min(max(step, 0.6 * period), 1.5 * period) - period)
-            last = pulses[k]
-    good = ~extra
-    slot -= int(slot[good].min())
-    every = np.arange(int(slot[good].max()) + 1)
-    times = np.interp(every, slot[good], pulses[good])
-    return PulseClock(pulses, slot, extra, times, np.setdiff1d(every, slot[good]), low)
+    """Number at least `FEWEST` pulses by the gaps between them."""
+    good = np.ones(len(pulses), bool)
+    while True:
+        kept = np.flatnonzero(good)
+        gaps = np.diff(pulses[kept])
+        usual = _usual_gaps(gaps)
+        close = np.flatnonzero(gaps < TWICE * usual)
+        if not len(close):
+            break
+        # of two pulses too close to each other, the shorter one is extra
+        at, after = kept[close], kept[close + 1]
+        good[np.where(lengths[at] < lengths[after], at, after)] = False
+    # a longer gap is one of missing pulses if they would fit in, and a pause if not
+    ratio = gaps / usual
+    fits = (ratio > 2 - WITHIN) & (np.abs(ratio - np.rint(ratio)) < WITHIN)
+    number = np.concatenate([[0], np.cumsum(np.where(fits, np.rint(ratio), 1))])
+    every = np.arange(int(number[-1]) + 1)
+    times = np.interp(every, number, pulses[good])
+    slot = np.rint(np.interp(pulses, pulses[good], number)).astype(np.int64)
+    return PulseClock(pulses, slot, ~good, times, np.setdiff1d(every, slot[good]), low)
+
+
+def _usual_gaps(gaps: Reals) -> Reals:
+    """The median of the gaps around each; it follows a speed that rises or falls, and passes over
+    missing pulses and pauses."""
+    around = min(AROUND, len(gaps) - 1)
+    padded = np.pad(gaps, around, mode="reflect", reflect_type="odd")
+    out: Reals = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * around + 1), axis=1)
+    return out
 
 
 def settle_gaps(clock: PulseClock, seen: Reals, grid: NDArray[np.int8]) -> PulseClock:
@@ -201,8 +198,7 @@ def settle_gaps(clock: PulseClock, seen: Reals, grid: NDArray[np.int8]) -> Pulse
     good = np.flatnonzero(~clock.extra)
     slot, time = clock.pulse_slot[good], clock.pulse_s[good]
     steps, gone = np.diff(slot), np.diff(time)
-    period = np.median(np.lib.stride_tricks.sliding_window_view(np.pad(gone, 6, "edge"), 13), 1)
-    ratio = gone / period
+    ratio = gone / _usual_gaps(gone)
     gaps = np.flatnonzero((ratio > GAP) | (steps > 1))
     if not len(gaps):
         return clock
