@@ -27,41 +27,21 @@ __version__ = "0.1.0"
 
 # what the package offers, and where it is; imported when first asked for
 _PUBLIC = {
-    "Caution": "sonify.errors",
-    "Code": "sonify.disc.code.code",
-    "Disc": "sonify.disc.disc",
-    "Geometry": "sonify.disc.sizes",
-    "InputError": "sonify.errors",
-    "KeepOut": "sonify.disc.sizes",
-    "Layout": "sonify.disc.layout",
-    "OutputError": "sonify.errors",
-    "Performance": "sonify.performance",
-    "Setup": "sonify.setup",
-    "SonifyError": "sonify.errors",
-    "load_disc": "sonify.load",
-    "load_setup": "sonify.setup",
-    "perform": "sonify.performance",
-    "save_disc": "sonify.load",
+    "disc.code.code": ("Code",),
+    "disc.disc": ("Disc",),
+    "disc.layout": ("Layout",),
+    "disc.sizes": ("Geometry", "KeepOut"),
+    "errors": ("Caution", "InputError", "OutputError", "SonifyError"),
+    "load": ("load_disc", "save_disc"),
+    "performance": ("Performance", "perform"),
+    "setup": ("Setup", "load_setup"),
 }
 
 __all__ = [
-    "Caution",
-    "Code",
-    "Disc",
-    "Geometry",
-    "InputError",
-    "KeepOut",
-    "Layout",
-    "OutputError",
-    "Performance",
-    "Setup",
-    "SonifyError",
-    "__version__",
-    "load_disc",
-    "load_setup",
-    "perform",
+    "Caution", "Code", "Disc", "Geometry", "InputError", "KeepOut", "Layout", "OutputError",
+    "Performance", "Setup", "SonifyError", "__version__", "load_disc", "load_setup", "perform",
     "save_disc",
-]
+]  # fmt: skip
 
 
 def _save(*args: Any) -> Any:
@@ -74,8 +54,9 @@ hooks.save = _save
 
 
 def __getattr__(name: str) -> Any:
-    if name in _PUBLIC:
-        return getattr(importlib.import_module(_PUBLIC[name]), name)
+    for module, names in _PUBLIC.items():
+        if name in names:
+            return getattr(importlib.import_module(f"sonify.{module}"), name)
     raise AttributeError(f"module 'sonify' has no attribute '{name}'")
 
 

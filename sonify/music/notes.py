@@ -36,20 +36,11 @@ __all__ = [
     "voice_pitch_sets",
 ]
 
-NOTES = np.dtype(
-    [
-        ("onset_s", "f8"),
-        ("duration_s", "f8"),
-        ("onset_beat", "f8"),
-        ("duration_beat", "f8"),
-        ("pitch", "f8"),
-        ("velocity", "u1"),
-        ("channel", "u1"),
-        ("voice", "u1"),
-        ("row", "i4"),
-        ("position", "i4"),
-    ]
-)
+NOTES = np.dtype([
+    ("onset_s", "f8"), ("duration_s", "f8"), ("onset_beat", "f8"), ("duration_beat", "f8"),
+    ("pitch", "f8"), ("velocity", "u1"), ("channel", "u1"), ("voice", "u1"), ("row", "i4"),
+    ("position", "i4"),
+])  # fmt: skip
 """One note. Beats are quarter notes; pitch is a MIDI note number; channels are 0 to 15."""
 
 
@@ -194,7 +185,10 @@ def make_parts(music: Music, material: BitStream, grid: Grid) -> list[Part]:
     if not needs_bends(music):
         return parts
     pitch_sets = voice_pitch_sets(music, material.unit_bits, grid)
-    tuned = bent([_sounding(p, r) for p, r in zip(parts, pitch_sets, strict=True)])
+    tuned = bent([
+        Sounding(p.name, p.number, p.channel, p.voice.drum is not None, p.on, p.off, p.pitch, known)
+        for p, known in zip(parts, pitch_sets, strict=True)
+    ])  # fmt: skip
     return [replace(p, tuned=t) for p, t in zip(parts, tuned, strict=True)]
 
 
@@ -205,56 +199,47 @@ def needs_bends(music: Music) -> bool:
 
 def untuned_parts(music: Music, material: BitStream, grid: Grid) -> list[Part]:
     """The notes of all voices as `make_parts` gives them, before channels are bent."""
-    frame = Frame(find_scale(music.scale), float(note_number(music.root)), grid)
-    shift = concert_shift(music.concert_pitch)
     channels = assign_channels(music.voice)
-    parts = [
-        _part(voice, n, channels[n], frame, shift, material) for n, voice in enumerate(music.voice)
-    ]
+    parts = [_part(music, n, channels[n], grid, material) for n in range(len(channels))]
     return _without_overlaps(parts)
+
+
+def _frame(music: Music, n: int, grid: Grid) -> Frame:
+    voice = music.voice[n]
+    root = float(note_number(music.root)) + 12 * voice.octave
+    return Frame(find_scale(music.scale), root, grid, f"music.voice[{n}].pitch")
+
+
+def _in_concert_pitch(pitch: Pitches, music: Music) -> Pitches:
+    shift = concert_shift(music.concert_pitch)
+    return np.clip(pitch + shift, 0.0, 127.0) if shift else pitch
 
 
 def voice_pitch_sets(music: Music, unit_bits: int, grid: Grid) -> list[Pitches | None]:
     """All pitches that each voice can sound, whatever is read; None for drums and
     where the pitch scheme does not know them."""
-    scale, root = find_scale(music.scale), float(note_number(music.root))
-    shift = concert_shift(music.concert_pitch)
     out: list[Pitches | None] = []
     for n, voice in enumerate(music.voice):
-        place = f"music.voice[{n}]"
-        if voice.drum is not None:
-            out.append(None)
-            continue
-        here = Frame(scale, root + 12 * voice.octave, grid, f"{place}.pitch")
-        pitch = pitch_set(scheme_of(voice, place), rules_of(voice, place), unit_bits, here)
-        if pitch is not None and shift:
-            pitch = np.clip(pitch + shift, 0.0, 127.0)
-        out.append(pitch)
+        place, pitch = f"music.voice[{n}]", None
+        if voice.drum is None:
+            scheme, rules = scheme_of(voice, place), rules_of(voice, place)
+            pitch = pitch_set(scheme, rules, unit_bits, _frame(music, n, grid))
+        out.append(None if pitch is None else _in_concert_pitch(pitch, music))
     return out
 
 
-def _sounding(part: Part, pitches: Pitches | None) -> Sounding:
-    return Sounding(
-        part.name, part.number, part.channel, part.voice.drum is not None, part.on, part.off,
-        part.pitch, pitches,
-    )  # fmt: skip
-
-
-def _part(voice: Voice, n: int, channel: int, frame: Frame, shift: float, m: BitStream) -> Part:
-    place = f"music.voice[{n}]"
+def _part(music: Music, n: int, channel: int, grid: Grid, m: BitStream) -> Part:
+    voice, place = music.voice[n], f"music.voice[{n}]"
     program = program_number(voice.program, f"{place}.program")
     scheme = scheme_of(voice, place)
     e = events_of(voice, place, m)
-    ticks = frame.grid.step_ticks
-    on = np.rint(e.onset * ticks).astype(np.int64)
-    off = np.maximum(np.rint(e.end * ticks).astype(np.int64), on + 1)
-    here = Frame(frame.scale, frame.root + 12 * voice.octave, frame.grid, f"{place}.pitch")
+    on = np.rint(e.onset * grid.step_ticks).astype(np.int64)
+    off = np.maximum(np.rint(e.end * grid.step_ticks).astype(np.int64), on + 1)
     if voice.drum is not None:
         pitch = _drums(voice, scheme, e, m, place)
     else:
-        pitch = pitches_of(scheme, m, e.index, e.shift, here)
-        if shift:
-            pitch = np.clip(pitch + shift, 0.0, 127.0)
+        pitch = pitches_of(scheme, m, e.index, e.shift, _frame(music, n, grid))
+        pitch = _in_concert_pitch(pitch, music)
     scale = e.velocity_scale
     for curve in voice.curves:
         scale = scale * curve.scale(e, m)
@@ -316,28 +301,25 @@ def _without_overlaps(parts: list[Part]) -> list[Part]:
         at = [k for k, p in enumerate(parts) if p.channel == channel]
         if len(at) == 1 and bool((out[at[0]].off[:-1] <= out[at[0]].on[1:]).all()):
             continue
-        who = np.repeat(np.arange(len(at)), [len(parts[k]) for k in at])
-        on = np.concatenate([parts[k].on for k in at])
-        off = np.concatenate([parts[k].off for k in at])
-        pitch = np.concatenate([parts[k].pitch for k in at])
-        velocity = np.concatenate([parts[k].velocity for k in at]).astype(np.int64)
-        order = np.lexsort((-off, -velocity, on, pitch))
-        same_pitch = np.diff(pitch[order]) == 0
-        same_on = same_pitch & (np.diff(on[order]) == 0)
+        who = np.repeat(at, [len(parts[k]) for k in at])
+        on, off, pitch, velocity = (
+            np.concatenate([getattr(parts[k], name) for k in at])
+            for name in ("on", "off", "pitch", "velocity")
+        )
+        order = np.lexsort((-off, -velocity.astype(np.int64), on, pitch))
+        same = (np.diff(pitch[order]) == 0) & (np.diff(on[order]) == 0)
         keep = np.ones(len(on), bool)
-        keep[order[1:][same_on]] = False
+        keep[order[1:][same]] = False
         order = order[keep[order]]
         again = np.diff(pitch[order]) == 0
         cut = off[order]
         cut[:-1][again] = np.minimum(cut[:-1], on[order][1:])[again]
         off[order] = cut
-        for j, k in enumerate(at):
-            mine = who == j
-            stay = keep[mine]
-            p = parts[k]
-            out[k] = Part(
-                p.voice, p.number, p.channel, p.program, p.index[stay], p.on[stay],
-                off[mine][stay], p.pitch[stay], p.velocity[stay],
+        for k in at:
+            stay, p = keep[who == k], parts[k]
+            out[k] = replace(
+                p, index=p.index[stay], on=p.on[stay], off=off[who == k][stay],
+                pitch=p.pitch[stay], velocity=p.velocity[stay],
             )  # fmt: skip
     return out
 
@@ -346,24 +328,18 @@ def notes_of(
     parts: list[Part], material: BitStream, grid: Grid, position_s: float
 ) -> NDArray[np.void]:
     """All notes as one array of `NOTES`, by onset and then by voice."""
-    total = sum(len(p) for p in parts)
-    out = np.empty(total, NOTES)
+    out = np.empty(sum(len(p) for p in parts), NOTES)
     tick_s = grid.tick_s(position_s)
     tick_beat = 1.0 / grid.ticks_per_quarter
     start = 0
     for p in parts:
         part = out[start : start + len(p)]
         start += len(p)
-        part["onset_s"] = p.on * tick_s
-        part["duration_s"] = (p.off - p.on) * tick_s
-        part["onset_beat"] = p.on * tick_beat
-        part["duration_beat"] = (p.off - p.on) * tick_beat
-        part["pitch"] = p.pitch
-        part["velocity"] = p.velocity
+        for name, ticks in (("onset", p.on), ("duration", p.off - p.on)):
+            part[f"{name}_s"], part[f"{name}_beat"] = ticks * tick_s, ticks * tick_beat
+        part["pitch"], part["velocity"], part["voice"] = p.pitch, p.velocity, p.number
         part["channel"] = p.note_channels
-        part["voice"] = p.number
-        part["row"] = material.row(p.index)
-        part["position"] = material.position(p.index)
+        part["row"], part["position"] = material.row(p.index), material.position(p.index)
     if len(parts) > 1:
         on = np.concatenate([p.on for p in parts])
         out = out[np.argsort(on, kind="stable")]

@@ -147,59 +147,32 @@ _TRADITIONS = (
 )
 
 _BEYOND = (
-    Scale(
-        "just-major",
-        (0, 2.039100, 3.863137, 4.980450, 7.019550, 8.843587, 10.882687),
-        "major in pure ratios: still, no beats",
-        0,
-    ),
-    Scale(
-        "just-minor",
-        (0, 2.039100, 3.156413, 4.980450, 7.019550, 8.136863, 10.175963),
-        "minor in pure ratios",
-        -3,
-        "minor",
-    ),
-    Scale(
-        "harmonics",
-        (0, 2.039100, 3.863137, 5.513179, 7.019550, 8.405277, 9.688259, 10.882687),
-        "overtones 8 to 15 of one low tone",
-    ),
+    Scale("just-major", (0, 2.039100, 3.863137, 4.980450, 7.019550, 8.843587, 10.882687),
+          "major in pure ratios: still, no beats", 0),
+    Scale("just-minor", (0, 2.039100, 3.156413, 4.980450, 7.019550, 8.136863, 10.175963),
+          "minor in pure ratios", -3, "minor"),
+    Scale("harmonics", (0, 2.039100, 3.863137, 5.513179, 7.019550, 8.405277, 9.688259, 10.882687),
+          "overtones 8 to 15 of one low tone"),
     _divided("nineteen-tones", 19, 12.0, "the octave in 19"),
     _divided("quarter-tones", 24, 12.0, "the octave in 24"),
     _divided("thirty-one-tones", 31, 12.0, "the octave in 31"),
     _divided("bohlen-pierce", 13, _TRITAVE, "a twelfth in 13, no octaves: strange and clear"),
-    Scale(
-        "bohlen-lambda",
-        tuple(_TRITAVE * k / 13 for k in (0, 2, 3, 4, 6, 7, 9, 10, 12)),
-        "nine of those 13, as a mode",
-        period=_TRITAVE,
-    ),
+    Scale("bohlen-lambda", tuple(_TRITAVE * k / 13 for k in (0, 2, 3, 4, 6, 7, 9, 10, 12)),
+          "nine of those 13, as a mode", period=_TRITAVE),
     _divided("seven-even", 7, 12.0, "the octave in 7 even steps"),
     _divided("five-even", 5, 12.0, "the octave in 5 even steps"),
-)
+)  # fmt: skip
 
 SCALES: dict[str, Scale] = {
     s.name: s for s in (*_MODES, *_PENTATONICS, *_SYMMETRIC, *_COMPOSERS, *_TRADITIONS, *_BEYOND)
 }
 
 ALIASES: dict[str, str] = {
-    "ionian": "major",
-    "aeolian": "natural-minor",
-    "minor": "natural-minor",
-    "acoustic": "lydian-dominant",
-    "half-diminished": "locrian-natural-2",
-    "super-locrian": "altered",
-    "ukrainian-dorian": "dorian-sharp-4",
-    "diminished": "octatonic-whole-half",
-    "byzantine": "double-harmonic",
-    "bilaval": "major",
-    "kalyan": "lydian",
-    "khamaj": "mixolydian",
-    "kafi": "dorian",
-    "asavari": "natural-minor",
-    "bhairavi": "phrygian",
-    "ajam": "major",
-    "kurd": "phrygian",
-}
+    "ionian": "major", "aeolian": "natural-minor", "minor": "natural-minor",
+    "acoustic": "lydian-dominant", "half-diminished": "locrian-natural-2",
+    "super-locrian": "altered", "ukrainian-dorian": "dorian-sharp-4",
+    "diminished": "octatonic-whole-half", "byzantine": "double-harmonic", "bilaval": "major",
+    "kalyan": "lydian", "khamaj": "mixolydian", "kafi": "dorian", "asavari": "natural-minor",
+    "bhairavi": "phrygian", "ajam": "major", "kurd": "phrygian",
+}  # fmt: skip
 """Other usual names of the same tones."""

@@ -74,17 +74,17 @@ def own_scale(own: OwnScale) -> Scale:
     kind = given[0]
     if kind != "divisions" and own.steps is not None:
         raise InputError("steps go with divisions only", place=f"{_PLACE}.steps")
-    tones, period = _READERS[kind](own)
+    if kind == "divisions":
+        tones, period = _divisions(own)
+    elif kind == "ratios":
+        tones = [parse_ratio(r, f"{_PLACE}.ratios[{n}]") for n, r in enumerate(own.ratios or ())]
+        period = 12.0 if own.period is None else parse_ratio(own.period, f"{_PLACE}.period")
+    else:
+        unit = 100 if kind == "cents" else 1
+        tones = [t / unit for t in (own.cents or own.semitones or ())]
+        period = _plain_period(own, 12.0 * unit) / unit
     _check(tones, period, f"{_PLACE}.{kind if own.steps is None else 'steps'}")
     return Scale(own.name, tuple(tones), "of one's own", period=period)
-
-
-def _cents(own: OwnScale) -> tuple[list[float], float]:
-    return [c / 100 for c in own.cents or ()], _plain_period(own, 1200.0) / 100
-
-
-def _semitones(own: OwnScale) -> tuple[list[float], float]:
-    return list(own.semitones or ()), _plain_period(own, 12.0)
 
 
 def _plain_period(own: OwnScale, usual: float) -> float:
@@ -95,12 +95,6 @@ def _plain_period(own: OwnScale, usual: float) -> float:
             f"'{own.period}' is of the wrong type; a number is needed", place=f"{_PLACE}.period"
         )
     return float(own.period)
-
-
-def _ratios(own: OwnScale) -> tuple[list[float], float]:
-    tones = [parse_ratio(r, f"{_PLACE}.ratios[{n}]") for n, r in enumerate(own.ratios or ())]
-    period = 12.0 if own.period is None else parse_ratio(own.period, f"{_PLACE}.period")
-    return tones, period
 
 
 def _divisions(own: OwnScale) -> tuple[list[float], float]:
@@ -117,14 +111,6 @@ def _divisions(own: OwnScale) -> tuple[list[float], float]:
     whole = parse_ratio(own.of, f"{_PLACE}.of")
     steps: Sequence[int] = range(count) if own.steps is None else own.steps
     return [whole * k / count for k in steps], whole
-
-
-_READERS = {
-    "semitones": _semitones,
-    "cents": _cents,
-    "ratios": _ratios,
-    "divisions": _divisions,
-}
 
 
 def _check(tones: list[float], period: float, place: str) -> None:
