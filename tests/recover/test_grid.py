@@ -58,10 +58,10 @@ def test_bad_text(text, says, tmp_path):
 
 def test_bad_arrays(tmp_path):
     np.save(tmp_path / "a.npy", np.array([[0, 2]]))
-    with pytest.raises(InputError, match="row 0, position 1: the value 2 is no bit"):
+    with pytest.raises(InputError, match="row 1, position 2: the value 2 is not a bit"):
         read_source(tmp_path / "a.npy")
     np.save(tmp_path / "b.npy", np.zeros(5))
-    with pytest.raises(InputError, match="two sides"):
+    with pytest.raises(InputError, match="two dimensions"):
         read_source(tmp_path / "b.npy")
     np.save(tmp_path / "c.npy", np.array([{"a": 1}], object), allow_pickle=True)
     with pytest.raises(InputError, match="Python objects"):

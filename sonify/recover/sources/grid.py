@@ -23,7 +23,7 @@ _GAPS = re.compile(r"[\s,;|]+")
 
 
 def sighting_of_grid(holes: NDArray[np.int8], *cautions: Caution) -> Sighting:
-    """A grid of bits that somebody wrote down: sure of all but the unknown ones."""
+    """A grid of bits as given: certain, but for the unknown ones."""
     return Sighting(
         kind="grid",
         holes=holes,
@@ -33,17 +33,6 @@ def sighting_of_grid(holes: NDArray[np.int8], *cautions: Caution) -> Sighting:
         sense_known=True,
         cautions=cautions,
     )
-
-
-def _lines(text: str) -> list[tuple[int, str]]:
-    out = []
-    for number, line in enumerate(text.removeprefix("\ufeff").splitlines(), 1):
-        if not line.strip() or _COMMENT.match(line):
-            continue
-        bare = _GAPS.sub("", _TRAILING.sub("", line))
-        if bare:
-            out.append((number, bare))
-    return out
 
 
 def _marks(lines: list[tuple[int, str]], path: Path) -> tuple[str, str]:
@@ -56,21 +45,17 @@ def _marks(lines: list[tuple[int, str]], path: Path) -> tuple[str, str]:
         odd = min(counts, key=lambda c: (c in ZERO_MARKS | ONE_MARKS, counts[c], c))
         line = next(n for n, bare in lines if odd in bare)
         raise InputError(
-            f"{len(seen)} different marks were found, '{odd}' among them; a grid has two, such as "
-            "0 and 1, and ? for unknown",
+            f"{len(seen)} different marks were found, '{odd}' among them; use two, such as 0 and "
+            "1, and ? for unknown",
             file=path,
             place=f"line {line}",
         )
     if len(seen) == 1:
         only = seen.pop()
-        if only in ZERO_MARKS:
-            return only, "\0"
-        return "\0", only
+        return (only, "\0") if only in ZERO_MARKS else ("\0", only)
     a, b = sorted(seen)
     for zero, one in ((a, b), (b, a)):
-        if one in ONE_MARKS and zero not in ONE_MARKS:
-            return zero, one
-        if zero in ZERO_MARKS and one not in ZERO_MARKS:
+        if ({zero, one} & ONE_MARKS == {one}) or ({zero, one} & ZERO_MARKS == {zero}):
             return zero, one
     raise InputError(
         f"the marks are '{a}' and '{b}', and nothing says which is a one; write 0 and 1", file=path
@@ -78,7 +63,7 @@ def _marks(lines: list[tuple[int, str]], path: Path) -> tuple[str, str]:
 
 
 def read_grid_text(path: Path) -> Sighting:
-    """A grid in a .txt or .csv file: a line a row.
+    """A grid in a .txt or .csv file: one line for each row.
 
     Two marks (0 and 1, or such as ``.`` and ``#``), ``?`` for unknown; blanks, commas, semicolons
     and bars between them are ignored, as are empty lines and comments (``# ...``, ``// ...``,
@@ -89,9 +74,13 @@ def read_grid_text(path: Path) -> Sighting:
     InputError
         No bits, more than two marks, or rows of unequal length (with the line).
     """
-    lines = _lines(read_text(path))
+    lines = []
+    for number, line in enumerate(read_text(path).removeprefix("\ufeff").splitlines(), 1):
+        bare = _GAPS.sub("", _TRAILING.sub("", line))
+        if bare and not _COMMENT.match(line):
+            lines.append((number, bare))
     if not lines:
-        raise InputError("it has no bits; give a line of 0, 1 and ? for each row", file=path)
+        raise InputError("it has no bits; write one line of 0, 1 and ? for each row", file=path)
     width = len(lines[0][1])
     check_size(len(lines), width, path)
     zero, one = _marks(lines, path)
@@ -108,7 +97,7 @@ def read_grid_text(path: Path) -> Sighting:
     holes[points == ord(one)] = 1
     cautions: tuple[Caution, ...] = ()
     if {zero, one} != {"0", "1"} and "\0" not in (zero, one):
-        cautions = (Caution(f"'{one}' is taken for a one and '{zero}' for a zero"),)
+        cautions = (Caution(f"'{one}' is read as a one and '{zero}' as a zero"),)
     return sighting_of_grid(holes.reshape(len(lines), width), *cautions)
 
 
@@ -122,22 +111,20 @@ def read_grid_array(array: NDArray[np.generic], path: Path) -> Sighting:
     """
     if array.ndim != 2 or 0 in array.shape:
         raise InputError(
-            f"its shape is {array.shape}; a grid has two sides, rows and positions", file=path
+            f"its shape is {array.shape}; a grid has two dimensions, rows and positions", file=path
         )
     check_size(array.shape[0], array.shape[1], path)
     if array.dtype.kind not in "biuf":
         raise InputError(f"its values are {array.dtype}; numbers are needed", file=path)
-    values = np.asarray(array)
-    if values.dtype.kind == "b":
-        return sighting_of_grid(values.astype(np.int8))
+    values = array.astype(np.int8) if array.dtype.kind == "b" else np.asarray(array)
     if values.dtype.kind == "f":
         values = np.where(np.isnan(values), -1, values)
     bad = np.argwhere((values != 0) & (values != 1) & (values != -1))
     if len(bad):
         r, p = (int(v) for v in bad[0])
         raise InputError(
-            f"the value {values[r, p]} is no bit; 0, 1, and -1 for unknown are",
+            f"the value {values[r, p]} is not a bit; use 0, 1, and -1 for unknown",
             file=path,
-            place=f"row {r}, position {p}",
+            place=f"row {r + 1}, position {p + 1}",
         )
     return sighting_of_grid(values.astype(np.int8))

@@ -112,7 +112,7 @@ def row_ladder(
         if len(empty):
             notes.append(
                 f"{len(empty)} rows have no hole at all, by the even pitch of the others: "
-                + ", ".join(str(int(e - first)) for e in empty[:12])
+                + ", ".join(str(int(e - first) + 1) for e in empty[:12])
             )
         # where rings were seen, their own radius is better than the ladder's
         for ring in strong:

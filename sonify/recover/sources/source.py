@@ -1,4 +1,4 @@
-"""Sources by their kind: the reader of each, picked by suffix and by content."""
+"""Sources of a disc: the reader of each kind of file, by suffix and by content."""
 
 from __future__ import annotations
 
@@ -47,15 +47,12 @@ def _log(path: Path, options: ReadOptions) -> Sighting:
 
 
 def _drawing(path: Path, options: ReadOptions) -> Sighting:
-    from sonify.recover.sources.drawing.plan import sighting_of_rounds
-
-    if path.suffix.casefold() == ".svg":
-        from sonify.recover.sources.drawing.svg import read_svg
-
-        return sighting_of_rounds(read_svg(path), path)
     from sonify.recover.sources.drawing.dxf import read_dxf
+    from sonify.recover.sources.drawing.plan import sighting_of_rounds
+    from sonify.recover.sources.drawing.svg import read_svg
 
-    return sighting_of_rounds(read_dxf(path), path)
+    read = read_svg if path.suffix.casefold() == ".svg" else read_dxf
+    return sighting_of_rounds(read(path), path)
 
 
 def _table(path: Path, options: ReadOptions) -> Sighting:
@@ -74,14 +71,14 @@ def _table(path: Path, options: ReadOptions) -> Sighting:
         return _log(path, options)
     if any(c.isalpha() for c in first) and len(set(first) - set(" ,;\t|?")) > 4:
         raise InputError(
-            "its header fits no kind of table: a drawing's holes have x_mm, y_mm, diameter_mm; "
-            "a detector log has time, clock, data; a grid has no header",
+            "its header is of no known table: a table of holes has x_mm, y_mm, diameter_mm; a "
+            "detector log has time, clock, data; a grid has no header",
             file=path,
             place="line 1",
         )
     if any("." in cell and cell.strip(".") for cell in first.split(",")):
         raise InputError(
-            "its columns have no names; begin a detector log with the line time,clock,data",
+            "its columns have no names; a detector log begins with the line time,clock,data",
             file=path,
             place="line 1",
         )
@@ -100,51 +97,54 @@ def _recording(path: Path, options: ReadOptions) -> Sighting:
     return read_recording(path, options)
 
 
-KINDS: dict[str, tuple[str, Reader]] = {
-    ".txt": ("grid", _grid_text),
-    ".npy": ("grid or detector log", _array),
-    ".csv": ("grid, holes or detector log", _table),
-    ".svg": ("drawing", _drawing),
-    ".dxf": ("drawing", _drawing),
-    ".wav": ("detector log", _log),
-    ".vcd": ("detector log", _log),
-    ".mid": ("recording", _recording),
-    ".midi": ("recording", _recording),
+KINDS: dict[str, Reader] = {
+    ".txt": _grid_text,
+    ".npy": _array,
+    ".csv": _table,
+    ".svg": _drawing,
+    ".dxf": _drawing,
+    ".wav": _log,
+    ".vcd": _log,
+    ".mid": _recording,
+    ".midi": _recording,
 }
-"""Suffix to what it may hold and its reader. Pictures are those that Pillow opens."""
+"""The reader of each suffix. Pictures are those that Pillow opens."""
 
-PICTURES = (
-    *(".jpg", ".jpeg", ".jfif", ".mpo", ".png", ".webp", ".bmp", ".tif", ".tiff", ".gif"),
-    *(".ppm", ".pgm", ".jp2", ".avif", ".heic", ".tga"),
-)
+KINDS |= dict.fromkeys(
+    (".jpg", ".jpeg", ".jfif", ".mpo", ".png", ".webp", ".bmp", ".tif", ".tiff", ".gif", ".ppm",
+     ".pgm", ".jp2", ".avif", ".heic", ".tga"),
+    _photograph,
+)  # fmt: skip
+
+MAGIC = {
+    b"\xff\xd8\xff": ".jpg",
+    b"\x89PNG": ".png",
+    b"GIF8": ".gif",
+    b"BM": ".bmp",
+    b"II*\0": ".tif",
+    b"MM\0*": ".tif",
+    b"MThd": ".mid",
+    b"\x93NUMPY": ".npy",
+    b"RIFFWEBP": ".webp",
+    b"RIFFWAVE": ".wav",
+}
+"""First bytes of a file (of RIFF, without its length), and the suffix that it should have."""
 
 
-def kind_of(path: Path) -> tuple[str, Reader] | None:
-    """What a file holds and its reader, by its suffix, or else by its first bytes."""
+def kind_of(path: Path) -> Reader | None:
+    """The reader of a file, by its suffix or else by its first bytes."""
     suffix = path.suffix.casefold()
-    if suffix in KINDS:
-        return KINDS[suffix]
-    if suffix in PICTURES:
-        return ("photograph", _photograph)
-    if path.is_file():
+    if suffix not in KINDS and path.is_file():
         with path.open("rb") as f:
-            head = f.read(16)
-        for magic in (b"\xff\xd8\xff", b"\x89PNG", b"GIF8", b"BM", b"II*\0", b"MM\0*"):
-            if head.startswith(magic):
-                return ("photograph", _photograph)
-        if head[:4] == b"RIFF" and head[8:12] == b"WEBP":
-            return ("photograph", _photograph)
-        if head.startswith(b"MThd"):
-            return KINDS[".mid"]
-        if head[:4] == b"RIFF" and head[8:12] == b"WAVE":
-            return KINDS[".wav"]
-        if head.startswith(b"\x93NUMPY"):
-            return KINDS[".npy"]
-    return None
+            head = f.read(12)
+        if head.startswith(b"RIFF"):
+            head = head[:4] + head[8:]
+        suffix = next((s for magic, s in MAGIC.items() if head.startswith(magic)), "")
+    return KINDS.get(suffix)
 
 
 def read_source(path: str | Path, options: ReadOptions | None = None) -> Sighting:
-    """Read any source of a disc but a disc file.
+    """Read any source of a disc except a disc file.
 
     Parameters
     ----------
@@ -158,7 +158,7 @@ def read_source(path: str | Path, options: ReadOptions | None = None) -> Sightin
     Raises
     ------
     InputError
-        A missing file, a folder, a kind that is not read, or what its reader could not find.
+        A missing file, a folder, an unknown kind of file, or what its reader could not find.
     """
     path = Path(path)
     if path.is_dir():
@@ -166,19 +166,18 @@ def read_source(path: str | Path, options: ReadOptions | None = None) -> Sightin
     if not path.exists():
         raise InputError("there is no such file", file=path)
     try:
-        found = kind_of(path)
-        if found is None:
-            known = [*KINDS, *PICTURES]
-            near = close_matches(path.suffix.casefold(), known) if path.suffix else ""
+        reader = kind_of(path)
+        if reader is None:
+            near = close_matches(path.suffix.casefold(), KINDS) if path.suffix else ""
             raise InputError(
-                f"this kind of file is not read{near}; a disc file is .toml, a grid .txt .csv "
+                f"this kind of file can't be read{near}; a disc file is .toml, a grid .txt .csv "
                 ".npy, a drawing .svg .dxf, a photograph .jpg .png and the like, a detector log "
                 ".csv .npy .wav .vcd, a recording .mid",
                 file=path,
             )
         if path.stat().st_size == 0:
             raise InputError("it is empty", file=path)
-        return found[1](path, options or ReadOptions())
+        return reader(path, options or ReadOptions())
     except PermissionError:
         raise InputError("it may not be read (permission denied)", file=path) from None
     except OSError as e:

@@ -12,12 +12,14 @@ from sonify.recover.sighting import Sighting, check_size
 from sonify.recover.sources.image.image import Picture, open_picture
 from sonify.recover.sources.image.ring import View, circle_points, find_ring, fit_view, project
 from sonify.recover.sources.image.sites import (
+    Looks,
     decide,
     find_rows,
     index_mark,
     innermost,
     look,
     plane_points,
+    sample,
 )
 from sonify.recover.sources.image.spots import find_spots
 
@@ -146,37 +148,34 @@ def _standing(view: View) -> float:
     return view.seen * (1 - 6 * view.error)
 
 
+def _across(view: View) -> Floats:
+    """Pixels for one unit of the plane at the disc's middle: the two steps, as columns."""
+    eps = 1e-3
+    points = project(view.matrix, np.array([[0.0, 0.0], [eps, 0.0], [0.0, eps]]))
+    out: Floats = (points[1:] - points[0]).T / eps
+    return out
+
+
 def _hole_pixels(view: View) -> float:
     """Radius of a hole in pixels, on average."""
-    middle = project(view.matrix, np.array([[0.0, 0.0], [1e-3, 0.0], [0.0, 1e-3]]))
-    growth = np.linalg.norm(middle[1:] - middle[0], axis=1) / 1e-3
-    return float(view.hole * np.sqrt(growth.prod()))
+    return float(view.hole * np.sqrt(np.linalg.norm(_across(view), axis=0).prod()))
 
 
 def _tilt(view: View) -> float:
-    """How far the disc is tilted, about, in degrees, from how its middle is squeezed."""
-    eps = 1e-3
-    points = project(view.matrix, np.array([[0.0, 0.0], [eps, 0.0], [0.0, eps]]))
-    across = (points[1:] - points[0]).T / eps
-    long, short = np.linalg.svd(across, compute_uv=False)
+    """Roughly how far the disc is tilted, in degrees, from the distortion at its middle."""
+    long, short = np.linalg.svd(_across(view), compute_uv=False)
     return float(np.degrees(np.arccos(min(1.0, short / long))))
 
 
 def _surroundings(view: View, radii: Floats) -> Floats:
     """Four places of bare material about each site, shape (rows, positions, 4, 2)."""
-    half = np.empty((len(radii), 2))
-    edges = np.sort(np.concatenate([radii, [1.0]]))[::-1]
-    for k, radius in enumerate(radii):
-        at = int(np.argmin(np.abs(edges - radius)))
-        out = edges[at - 1] - radius if at > 0 else np.inf
-        into = radius - edges[at + 1] if at + 1 < len(edges) else np.inf
-        least = min(out, into)
-        half[k] = min(out, 1.5 * least) / 2, min(into, 1.5 * least) / 2
-    parts = []
-    for sign, which in ((1, 0), (-1, 1)):
-        for turn in (0.5, -0.5):
-            parts.append(plane_points(view.positions, radii + sign * half[:, which], turn))
-    return np.stack(parts, axis=2)
+    edges = np.array([np.inf, *np.sort([*radii, 1.0])[::-1], -np.inf])
+    at = np.argmin(np.abs(edges[1:-1] - radii[:, None]), axis=1)
+    out, into = edges[at] - radii, radii - edges[at + 2]
+    most = 1.5 * np.minimum(out, into)
+    sides = np.minimum(out, most) / 2, -np.minimum(into, most) / 2
+    places = [plane_points(view.positions, radii + side, t) for side in sides for t in (0.5, -0.5)]
+    return np.stack(places, axis=2)
 
 
 def _judged(
@@ -185,19 +184,10 @@ def _judged(
     n = view.positions
     # the clock row as one of the rows, so that all are looked at alike
     every = np.concatenate([[1.0], radii])
-    order = np.argsort(-every)
-    around = _surroundings(view, every[order])
-    points = plane_points(n, every[order])
-    looks = [look(image, view, p, a) for p, a in zip(points, around, strict=True)]
-    back = np.argsort(order)
-    clock = looks[back[0]]
-    rows = [looks[k] for k in back[1:]]
-    together = type(clock)(
-        np.concatenate([x.step for x in rows]),
-        np.concatenate([x.edge for x in rows]),
-        np.concatenate([x.inside for x in rows]),
-    )
-    holes, confidence, apart = decide(clock, together)
+    places = plane_points(n, every).reshape(-1, 2)
+    seen = look(image, view, places, _surroundings(view, every).reshape(len(places), -1, 2))
+    clock, sites = (Looks(*(f[part] for f in seen)) for part in (slice(n), slice(n, None)))
+    holes, confidence, apart = decide(clock, sites)
     shape = (len(radii), n)
     return holes.reshape(shape), confidence.reshape(shape), apart
 
@@ -276,8 +266,6 @@ def _centres(
     image: NDArray[np.float32], view: View, points: Floats
 ) -> tuple[Floats, NDArray[np.bool_]]:
     """Where holes near places of the plane really are in the picture."""
-    from sonify.recover.sources.image.sites import sample
-
     offsets = np.stack(np.meshgrid(np.linspace(-1.5, 1.5, 13), np.linspace(-1.5, 1.5, 13)), -1)
     spread = offsets.reshape(-1, 2) * view.hole
     where = project(view.matrix, points[:, None, :] + spread)

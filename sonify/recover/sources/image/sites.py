@@ -6,7 +6,9 @@ looks like, so nothing is assumed of light, material or what shows through the h
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import warnings
+from itertools import product
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -55,16 +57,15 @@ def sample(image: NDArray[np.float32], points: Floats) -> NDArray[np.float32]:
     return out.reshape(-1)[: len(flat)].reshape(points.shape[:-1])
 
 
-@dataclass(frozen=True, eq=False)
-class Looks:
+class Looks(NamedTuple):
     """How places look.
 
     Attributes
     ----------
     step : ndarray
-        How much darker (below 0) or brighter than about it a place is, as a logarithm.
+        How much darker (below 0) or brighter than its surroundings a place is, as a logarithm.
     edge : ndarray
-        How much of an edge runs round it, as a share of the brightness there.
+        The contrast across its rim, as a logarithm.
     inside : ndarray of bool
         Whether it lies in the picture.
     """
@@ -92,22 +93,15 @@ def look(image: NDArray[np.float32], view: View, points: Floats, around: Floats)
     rim_out = sample(image, project(view.matrix, points[:, None, :] + 1.28 * r * RIM))
     web = sample(image, project(view.matrix, around[:, :, None, :] + 0.5 * r * INNER[:7]))
     inside = np.isfinite(inner).all(axis=1)
-    with np.errstate(all="ignore"):
-        seen = np.isfinite(web).all(axis=2)
-        level = np.sort(np.where(seen, web.mean(axis=2), np.inf), axis=1)
-        count = seen.sum(axis=1)
-        rows = np.arange(len(level))
-        low, high = np.maximum((count - 1) // 2, 0), count // 2
-        high = np.minimum(high, level.shape[1] - 1)
-        near = (level[rows, low] + level[rows, high]) / 2
-        about = np.where(count > 0, near, rim_out.mean(axis=1))
+    with np.errstate(all="ignore"), warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)  # of places with no neighbour in view
+        near = np.nanmedian(web.mean(axis=2), axis=1)
+        about = np.where(np.isfinite(near), near, rim_out.mean(axis=1))
         step = np.log(inner.mean(axis=1) / about)
         edge = np.log(rim_in / rim_out).mean(axis=1)
     inside &= np.isfinite(step) & np.isfinite(edge)
     return Looks(
-        np.where(inside, step, 0.0).astype(float),
-        np.where(inside, edge, 0.0).astype(float),
-        inside,
+        np.where(inside, step, 0.0).astype(float), np.where(inside, edge, 0.0).astype(float), inside
     )
 
 
@@ -164,22 +158,15 @@ def find_rows(image: NDArray[np.float32], view: View) -> tuple[Floats, list[str]
         if w.sum() > 0 and len(members):
             rows.append(Ring(float((w * radii[part]).sum() / w.sum()), members))
     rows.sort(key=lambda ring: -ring.radius)
-    rows = _on_one_side(rows)
+    # the side of the clock row on which most holes are
+    sides = [r for r in rows if r.radius < 1], [r for r in rows if r.radius > 1]
+    rows = max(sides, key=lambda side: sum(len(r.members) for r in side))
     if not rows:
         return np.empty(0), []
-    found, strays, notes = row_ladder(rows, view.positions, 2 * r, 1.0)
-    del strays
+    found, _, notes = row_ladder(rows, view.positions, 2 * r, 1.0)
     if notes and notes[-1].startswith("the rows are not evenly"):
         found, notes = _evenly(rows, view), []
     return found, notes
-
-
-def _on_one_side(rows: list[Ring]) -> list[Ring]:
-    """The rows on the side of the clock row where most holes are."""
-    inner = [r for r in rows if r.radius < 1]
-    outer = [r for r in rows if r.radius > 1]
-    many_in, many_out = (sum(len(r.members) for r in side) for side in (inner, outer))
-    return inner if many_in >= many_out else outer
 
 
 def _evenly(rows: list[Ring], view: View) -> Floats:
@@ -188,19 +175,15 @@ def _evenly(rows: list[Ring], view: View) -> Floats:
     many = np.array([len(r.members) for r in rows], float)
     best: tuple[float, Floats] = (-1.0, radii)
     r = view.hole
-    for first in radii:
-        for pitch in np.arange(2.2 * r, 8 * r, 0.05 * r):
-            rung = (first - radii) / pitch
-            fits = np.abs(rung - np.rint(rung)) * pitch < 0.35 * r
-            count = float((many * fits).sum()) - 0.3 * view.positions * len(
-                np.setdiff1d(
-                    np.arange(np.rint(rung[fits]).min(), np.rint(rung[fits]).max() + 1),
-                    np.rint(rung[fits]),
-                )
-            )
-            if count > best[0]:
-                rungs = np.arange(np.rint(rung[fits]).min(), np.rint(rung[fits]).max() + 1)
-                best = (count, first - rungs * pitch)
+    for first, pitch in product(radii, np.arange(2.2 * r, 8 * r, 0.05 * r)):
+        rung = (first - radii) / pitch
+        fits = np.abs(rung - np.rint(rung)) * pitch < 0.35 * r
+        seen = np.rint(rung[fits])
+        rungs = np.arange(seen.min(), seen.max() + 1)
+        count = float((many * fits).sum())
+        count -= 0.3 * view.positions * len(np.setdiff1d(rungs, seen))
+        if count > best[0]:
+            best = (count, first - rungs * pitch)
     return best[1]
 
 
@@ -228,9 +211,13 @@ def decide(clock: Looks, sites: Looks) -> tuple[NDArray[np.int8], NDArray[np.flo
     web = np.median(x[webs], axis=0) if webs.any() else np.zeros(2)
     spread = _covariance(known - hole, hole - web)
     spread_web = _covariance(x[webs] - web, hole - web) if webs.sum() > 3 else spread
-    odds = np.zeros(len(x))
+
+    def odds_of(points: Floats) -> Floats:
+        out: Floats = _log_normal(points, hole, spread) - _log_normal(points, web, spread_web)
+        return out
+
     for _ in range(6):
-        odds = _log_normal(x, hole, spread) - _log_normal(x, web, spread_web)
+        odds = odds_of(x)
         is_hole, is_web = usable & (odds > 2), usable & (odds < -2)
         if is_hole.sum() > 3:
             both = np.concatenate([x[is_hole], known])
@@ -239,25 +226,20 @@ def decide(clock: Looks, sites: Looks) -> tuple[NDArray[np.int8], NDArray[np.flo
         if is_web.sum() > 3:
             web = x[is_web].mean(axis=0)
             spread_web = _covariance(x[is_web] - web, hole - web)
-    odds = _log_normal(x, hole, spread) - _log_normal(x, web, spread_web)
-    # beyond both classes the one that is nearer is no surer than at its middle
+    odds = odds_of(x)
+    # beyond both classes the one that is nearer is no more certain than at its middle
     line = (x - web) @ (hole - web) / ((hole - web) @ (hole - web))
-    odds = np.where(line > 1, np.maximum(odds, _at(hole, hole, web, spread, spread_web) / 2), odds)
-    odds = np.where(line < 0, np.minimum(odds, _at(web, hole, web, spread, spread_web) / 2), odds)
+    at_hole, at_web = odds_of(np.stack([hole, web])) / 2
+    odds = np.where(line > 1, np.maximum(odds, at_hole), odds)
+    odds = np.where(line < 0, np.minimum(odds, at_web), odds)
     # a look that is like neither
     strange = np.minimum(_distance(x, hole, spread), _distance(x, web, spread_web))
     strange[(line > 1) | (line < 0)] *= 0.5
-    confidence = np.tanh(np.abs(odds) / 4)
-    confidence *= np.clip(1.6 - strange / 9.0, 0.0, 1.0)
+    confidence = np.tanh(np.abs(odds) / 4) * np.clip(1.6 - strange / 9.0, 0.0, 1.0)
     confidence = np.where(usable, confidence, 0.0)
-    middle = _covariance(np.concatenate([known - hole]), hole - web)
+    middle = _covariance(known - hole, hole - web)
     apart = float(np.sqrt((hole - web) @ np.linalg.solve(middle + spread_web, hole - web)))
     return (odds > 0).astype(np.int8), confidence.astype(np.float32), apart
-
-
-def _at(point: Floats, hole: Floats, web: Floats, spread: Floats, spread_web: Floats) -> float:
-    one = point[None, :]
-    return float((_log_normal(one, hole, spread) - _log_normal(one, web, spread_web))[0])
 
 
 def _covariance(away: Floats, size: Floats) -> Floats:
