@@ -186,7 +186,8 @@ def _judged(
     every = np.concatenate([[1.0], radii])
     places = plane_points(n, every).reshape(-1, 2)
     seen = look(image, view, places, _surroundings(view, every).reshape(len(places), -1, 2))
-    clock, sites = (Looks(*(f[part] for f in seen)) for part in (slice(n), slice(n, None)))
+    clock = Looks(seen.step[:n], seen.edge[:n], seen.inside[:n])
+    sites = Looks(seen.step[n:], seen.edge[n:], seen.inside[n:])
     holes, confidence, apart = decide(clock, sites)
     shape = (len(radii), n)
     return holes.reshape(shape), confidence.reshape(shape), apart
