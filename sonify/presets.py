@@ -32,7 +32,7 @@ class Shipped:
 
 @lru_cache(maxsize=1)
 def folder() -> Path:
-    """The folder that what ships lies in, installed or in a working tree."""
+    """The folder of the presets that ship, installed or in a working tree."""
     here = Path(__file__).parent
     inside = here / "presets"
     return inside if inside.is_dir() else here.parent / "presets"

@@ -13,7 +13,7 @@ _WATCHER: ContextVar[Callable[[float], None] | None] = ContextVar("watcher", def
 
 @contextlib.contextmanager
 def watching(watcher: Callable[[float], None]) -> Iterator[None]:
-    """Let `watcher` be told the share that is done, 0 to 1; what it raises stops the work."""
+    """Tell `watcher` the share that is done, 0 to 1; what it raises stops the work."""
     token = _WATCHER.set(watcher)
     try:
         yield

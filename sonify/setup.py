@@ -65,17 +65,11 @@ def load_setup(
     if not settings:
         return convert(data, Setup)
     if "music.voice" not in settings and any(k.startswith("music.voice.") for k in settings):
-        # a single voice's setting changes one of the voices that stand
-        data = _with_default_voices(data)
+        # a single voice's setting changes one of the voices that there are
+        data = merge({"music": {"voice": to_builtins(Music().voice)}}, data)
     for key, value in settings.items():
         data = assign(data, key, value)
     try:
         return convert(data, Setup)
     except InputError as e:
         raise InputError(e.what, file=e.file, key=f"set {e.place}") from None
-
-
-def _with_default_voices(data: dict[str, Any]) -> dict[str, Any]:
-    if "voice" in data.get("music", {}):
-        return data
-    return merge(data, {"music": {"voice": to_builtins(Music().voice)}})

@@ -9,9 +9,8 @@ pitch class sounds, and that correlation.
 from __future__ import annotations
 
 import importlib
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from functools import lru_cache
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -66,10 +65,6 @@ class Measures:
     clarity: float
     voices: int
     drums: bool
-
-    def table(self) -> dict[str, Any]:
-        """As a plain table."""
-        return asdict(self)
 
 
 def measured(parts: list[Part], tick_s: float, read_s: float) -> Measures:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 
 import numpy as np
@@ -150,4 +150,4 @@ def rows_to_bars(timeline: Timeline, grid: Grid, player: Player) -> Timeline:
     gaps = (fewest + extra * unit for extra in range(grid.metre[0] * 64))
     whole = (g for g in gaps if not (timeline.positions + g) * grid.step % grid.bar)
     on = timeline.positions + next(whole, fewest)
-    return timeline.with_rows_at(np.arange(timeline.rows, dtype=np.int64) * on)
+    return replace(timeline, row_slot=np.arange(timeline.rows, dtype=np.int64) * on)

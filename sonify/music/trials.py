@@ -79,11 +79,6 @@ class Trials(BitStream):
     def since_start(self, slot: NDArray[Any]) -> NDArray[Any]:
         return slot % self.apart
 
-    def trial(self, slot: NDArray[Any]) -> Index:
-        """The trials that slots belong to."""
-        out: Index = (slot // self.apart).astype(np.int64)
-        return out
-
     @property
     def end_slot(self) -> int:
         return self.whole.end_slot

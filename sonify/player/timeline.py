@@ -117,10 +117,6 @@ class Timeline:
         """The reading of only so many rows."""
         return replace(self, row_slot=self.row_slot[:rows], row_first=self.row_first[:rows])
 
-    def with_rows_at(self, row_slot: NDArray[np.int64]) -> Timeline:
-        """The same reading with the rows moved to other slots."""
-        return replace(self, row_slot=row_slot)
-
 
 def read_times(rows: int, positions: int, player: Player) -> Timeline:
     """When a player reads a disc of `rows` by `positions`.

@@ -32,10 +32,10 @@ def test_numerals_are_music21s(key):
         chord = parse_numeral(text, key == "c")
         assert not isinstance(chord, int), text
         pitches = [p.midi % 12 for p in roman.RomanNumeral(text, theirs).pitches]
-        ours = [t % 12 for t in chord.tones]
+        ours = [t % 12 for t in chord]
         assert ours[0] == pitches[0], text
         assert set(ours) == set(pitches), text
-        assert list(chord.tones) == sorted(set(chord.tones))
+        assert list(chord) == sorted(set(chord))
 
 
 @pytest.mark.parametrize(

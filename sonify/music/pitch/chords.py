@@ -97,13 +97,13 @@ class Progression(Scheme, frozen=True, tag="progression"):
         tone = shifted(degrees, shift)
         chords = parse_chords(self.chords, frame.minor, f"{frame.place}.chords")
         number = np.zeros_like(tone) if chord is None else chord % len(chords)
-        size = np.array([len(c.tones) for c in chords])
+        size = np.array([len(c) for c in chords])
         table = np.zeros((len(chords), int(size.max())))
         for n, c in enumerate(chords):
-            table[n, : len(c.tones)] = c.tones
+            table[n, : len(c)] = c
         octave, step = np.divmod(tone, size[number])
         # a ninth chord spans more than an octave, so its next round starts two octaves up
-        wide = np.array([12.0 * (1 + (c.tones[-1] - c.tones[0]) // 12) for c in chords])
+        wide = np.array([12.0 * (1 + (c[-1] - c[0]) // 12) for c in chords])
         pitch: Pitches = frame.root + table[number, step] + wide[number] * octave
         if not frame.scale.in_twelve:
             pitch = _into_scale(pitch, frame)

@@ -10,7 +10,6 @@ and seventh, vi and vii on the raised ones.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
 
 from sonify.errors import InputError
 
@@ -24,27 +23,15 @@ _NUMERAL = re.compile(
     r"(?P<quality>o|°|ø|/o|\+)?(?P<seventh>maj|M)?(?P<figure>64|65|43|42|6|7|9|2)?(?P<sus>sus[24])?"
 )
 _TRIADS = {
-    "major": (0, 4, 7),
-    "minor": (0, 3, 7),
-    "diminished": (0, 3, 6),
-    "augmented": (0, 4, 8),
-}
-_QUALITY = {"o": "diminished", "°": "diminished", "ø": "diminished", "/o": "diminished"}
+    "": (0, 4, 7), "minor": (0, 3, 7), "o": (0, 3, 6), "°": (0, 3, 6), "ø": (0, 3, 6),
+    "/o": (0, 3, 6), "+": (0, 4, 8), "sus2": (0, 2, 7), "sus4": (0, 5, 7),
+}  # fmt: skip
 _INVERSION = {"6": 1, "64": 2, "65": 1, "43": 2, "42": 3, "2": 3}
 _SIGN = {"b": -1, "bb": -2, "#": 1, "##": 2}
 
 
-@dataclass(frozen=True)
-class Chord:
-    """A chord: its tones in semitones above the key's root, the lowest one first, rising."""
-
-    numeral: str
-    tones: tuple[int, ...]
-
-    @property
-    def root(self) -> int:
-        """The lowest tone's pitch class, counted from the key's root."""
-        return self.tones[0] % 12
+Chord = tuple[int, ...]
+"""A chord's tones in semitones above the key's root, the lowest first, rising."""
 
 
 def parse_numeral(text: str, minor: bool) -> Chord | int:
@@ -55,9 +42,7 @@ def parse_numeral(text: str, minor: bool) -> Chord | int:
         if isinstance(target, int):
             return len(head) + 1 + target
         inner = parse_numeral(head, _is_minor(key))
-        if isinstance(inner, int):
-            return inner
-        return Chord(text, _low(tuple(t + _root_of(key, minor) for t in inner.tones)))
+        return inner if isinstance(inner, int) else _low(inner, _root_of(key, minor))
     found = _NUMERAL.match(text)
     if not found:
         return 0
@@ -68,8 +53,7 @@ def parse_numeral(text: str, minor: bool) -> Chord | int:
     if tones is None:
         return found.start("figure") if found["figure"] else found.start("seventh")
     turn = _INVERSION.get(found["figure"] or "", 0)
-    tones = (*tones[turn:], *(t + 12 for t in tones[:turn]))
-    return Chord(text, _low(tuple(root + t for t in tones)))
+    return _low((*tones[turn:], *(t + 12 for t in tones[:turn])), root)
 
 
 def _split(text: str) -> tuple[str, str, str]:
@@ -78,9 +62,10 @@ def _split(text: str) -> tuple[str, str, str]:
     return (text, "", "") if at is None else (text[:at], "/", text[at + 1 :])
 
 
-def _low(tones: tuple[int, ...]) -> tuple[int, ...]:
-    down = 12 * (tones[0] // 12)
-    return tuple(t - down for t in tones)
+def _low(tones: Chord, root: int) -> Chord:
+    """A chord's tones on `root`, the lowest within the first octave."""
+    down = 12 * ((root + tones[0]) // 12)
+    return tuple(root + t - down for t in tones)
 
 
 def _is_minor(numeral: str) -> bool:
@@ -105,17 +90,11 @@ def _root(found: re.Match[str], minor: bool) -> int:
     return root + _SIGN.get(found["sign"] or "", 0)
 
 
-def _above(found: re.Match[str], root: int, minor: bool) -> tuple[int, ...] | None:
+def _above(found: re.Match[str], root: int, minor: bool) -> Chord | None:
     """The tones above the chord's own root; None for figures that don't go together."""
     quality, figure, mark = found["quality"], found["figure"], found["seventh"]
-    if quality == "+":
-        triad = _TRIADS["augmented"]
-    elif quality:
-        triad = _TRIADS[_QUALITY[quality]]
-    else:
-        triad = _TRIADS["minor" if found["numeral"].islower() else "major"]
-    if found["sus"]:
-        triad = (0, 2 if found["sus"] == "sus2" else 5, 7)
+    third = "minor" if found["numeral"].islower() else ""
+    triad = _TRIADS[found["sus"] or quality or third]
     half = quality in ("ø", "/o")
     with_seventh = figure in ("7", "65", "43", "42", "2", "9")
     if mark and figure not in ("7", "9"):
@@ -135,7 +114,7 @@ def _scale_tone(degree: int, minor: bool) -> int:
     return (_MINOR if minor else _MAJOR)[degree % 7]
 
 
-def _seventh(found: re.Match[str], in_key: int, triad: tuple[int, ...]) -> int:
+def _seventh(found: re.Match[str], in_key: int, triad: Chord) -> int:
     """The key's own seventh, but for what the numeral says of it."""
     if found["seventh"]:
         return 11
@@ -148,7 +127,7 @@ def _seventh(found: re.Match[str], in_key: int, triad: tuple[int, ...]) -> int:
 
 
 def parse_chords(text: str, minor: bool, place: str) -> tuple[Chord, ...]:
-    """The chords of a progression, parted by spaces, commas or bars (|).
+    """The chords of a progression, separated by spaces, commas or bars (|).
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""Scales by name or of one's own, and the pitches of a scale's degrees."""
+"""Scales by name or from a table, and the pitches of a scale's degrees."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ __all__ = ["SCALES", "Scale", "degrees_to_pitch", "find_scale", "note_name", "no
 
 
 def find_scale(name: str | OwnScale) -> Scale:
-    """The scale of a name, or one of one's own.
+    """The scale of a name or a table.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""Tuning: scales of one's own, and concert pitch."""
+"""Tuning: scales from a table, and concert pitch."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ _PLACE = "music.scale"
 
 
 class OwnScale(Settings, frozen=True):
-    """A scale of one's own, as a table in place of a name.
+    """A custom scale: a table in place of a name.
 
     Exactly one of `semitones`, `cents`, `ratios` and `divisions` gives its tones, from 0 (or
     "1/1") at the root upwards. `period` is the interval after which it repeats, in the same
@@ -84,7 +84,7 @@ def own_scale(own: OwnScale) -> Scale:
         tones = [t / unit for t in (own.cents or own.semitones or ())]
         period = _plain_period(own, 12.0 * unit) / unit
     _check(tones, period, f"{_PLACE}.{kind if own.steps is None else 'steps'}")
-    return Scale(own.name, tuple(tones), "of one's own", period=period)
+    return Scale(own.name, tuple(tones), "custom", period=period)
 
 
 def _plain_period(own: OwnScale, usual: float) -> float:
