@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from sonify.light.lamp_grid import Box
 from sonify.light.look import F32, to_linear
-from sonify.light.planes import Format, Picture, halved
+from sonify.light.planes import Picture, halved
 
 __all__ = ["cells_of", "means"]
 
@@ -60,28 +60,10 @@ def cells_of(picture: Picture, box: Box, cell: int) -> tuple[int, int, F32]:
                 interpolation=cv2.INTER_AREA if cell > s else cv2.INTER_NEAREST,
             )  # fmt: skip
         parts.append(part)
-    rgb = _rgb(parts[:3], fmt)
+    rgb = fmt.rgb(parts[:3])
     if fmt.alpha:
         rgb *= parts[3].astype(np.float32) / np.float32(fmt.top)
     rgb *= _FINE
     rgb += 0.5
     np.clip(rgb, 0, _FINE, out=rgb)
     return left, top, _linear()[rgb.astype(np.uint16)]
-
-
-def _rgb(parts: list[NDArray[np.uint8]], fmt: Format) -> F32:
-    """The colours of components' numbers, shape (3, h, w), not cut off to 0 to 1."""
-    if not fmt.yuv:
-        return np.stack(parts).astype(np.float32) / np.float32(fmt.top)
-    unit = 1 << (fmt.bits - 8)
-    luma = parts[0].astype(np.float32)
-    luma -= 16 * unit
-    luma *= np.float32(1 / (219 * unit))
-    blue = (parts[1].astype(np.float32) - 128 * unit) * np.float32(1 / (224 * unit))
-    red = (parts[2].astype(np.float32) - 128 * unit) * np.float32(1 / (224 * unit))
-    out = np.empty((3, *luma.shape), np.float32)
-    # ITU-R BT.709
-    out[0] = luma + np.float32(1.5748) * red
-    out[1] = luma - np.float32(0.187324) * blue - np.float32(0.468124) * red
-    out[2] = luma + np.float32(1.8556) * blue
-    return out

@@ -7,6 +7,7 @@ Colours are sRGB values from 0 to 1, as they stand in a look's hex digits.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import product
 from typing import Any
@@ -71,18 +72,24 @@ class Format:
     def values(self, rgb: NDArray[Any]) -> F32:
         """Colours, shape (..., 3), as the components' numbers before rounding."""
         m, offset = self._scale
-        out: F32 = (np.asarray(rgb, np.float32) @ m.T.astype(np.float32)) + offset.astype(
-            np.float32
-        )
+        out: F32 = np.asarray(rgb, np.float32) @ m.T.astype(np.float32) + np.float32(offset)
         return out
 
-    def rgb(self, values: NDArray[Any]) -> F32:
-        """The colours of components' numbers, shape (..., 3), from 0 to 1."""
-        m, offset = self._scale
-        back = np.linalg.inv(m).T.astype(np.float32)
-        out: F32 = np.clip(
-            (np.asarray(values, np.float32) - offset.astype(np.float32)) @ back, 0, 1
+    def rgb(self, parts: Sequence[NDArray[Any]]) -> F32:
+        """The colours of the three components' numbers, shape (3, ...), not clipped to 0 to 1."""
+        if not self.yuv:
+            return np.stack(parts).astype(np.float32) / np.float32(self.top)
+        unit = 1 << (self.bits - 8)
+        luma = (parts[0].astype(np.float32) - 16 * unit) * np.float32(1 / (219 * unit))
+        blue, red = (
+            (part.astype(np.float32) - 128 * unit) * np.float32(1 / (224 * unit))
+            for part in parts[1:]
         )
+        out = np.empty((3, *luma.shape), np.float32)
+        # ITU-R BT.709
+        out[0] = luma + np.float32(1.5748) * red
+        out[1] = luma - np.float32(0.187324) * blue - np.float32(0.468124) * red
+        out[2] = luma + np.float32(1.8556) * blue
         return out
 
     def nearest(self, rgb: NDArray[Any]) -> NDArray[Any]:
@@ -95,7 +102,8 @@ class Format:
         low = np.floor(values)
         for step in product((0, 1), (0, 1), (0, 1)):
             tried = low + np.array(step, np.float32)
-            error = np.abs(self.rgb(tried) - rgb).max(axis=1)
+            back = np.clip(self.rgb(list(tried.T)), 0, 1).T
+            error = np.abs(back - rgb).max(axis=1)
             better = error < least - 1e-6
             best[better], least[better] = tried[better], error[better]
         return best.astype(self.dtype)
@@ -207,25 +215,6 @@ class Picture:
             self.cut(self.planes, x, y, w, h), self.cut(self.ground, x, y, w, h), strict=True
         ):
             plane[:] = ground
-
-    def lay(self, x: int, y: int, rgba: NDArray[Any]) -> None:
-        """Lay an image with coverage over the ground.
-
-        Parameters
-        ----------
-        x, y : int
-            Its top left pixel, even where chroma is at half size; its sides too.
-        rgba : ndarray of uint8, shape (h, w, 4)
-            Straight, not multiplied by its coverage.
-        """
-        h, w = rgba.shape[:2]
-        over(
-            self.format,
-            self.cut(self.planes, x, y, w, h),
-            self.cut(self.ground, x, y, w, h),
-            self.format.values(rgba[..., :3].astype(np.float32) / 255),
-            rgba[..., 3].astype(np.float32) / np.float32(255),
-        )
 
 
 def over(format: Format, out: Planes, under: Planes, values: F32, cover: F32) -> None:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from sonify.disc.disc import Disc
 from sonify.disc.sizes import Geometry, row_radii
 from sonify.export.clip.material import DiscMaterial
-from sonify.light.look import F32
+from sonify.light.look import F32, LUMINANCE
 
 __all__ = ["DiscArt", "Glow"]
 
@@ -29,7 +29,6 @@ _STEP = 0.095
 """By how much less than a flash (0.1) what turns may differ in relative luminance."""
 _LIGHT = 0.2
 """A material from this relative luminance on is light."""
-_WEIGHTS = np.array([0.2126, 0.7152, 0.0722])
 
 
 @dataclass(frozen=True)
@@ -54,21 +53,20 @@ class Glow:
             dark_at = own - _STEP * 0.9 * dim
             lit_at = own - _STEP * 0.2
         else:
-            dark_at, lit_at = own * 0.3, min(own * 0.8, max(float(lamp @ _WEIGHTS), own * 0.5))
+            dark_at, lit_at = own * 0.3, min(own * 0.8, max(float(lamp @ LUMINANCE), own * 0.5))
         dark = material.mean * (dark_at / own)
         return cls(dark, _at(lamp, lit_at))
 
 
 def _at(rgb: NDArray[np.float64], luminance: float) -> NDArray[np.float64]:
     """A colour at a luminance, paler where it can't be as bright otherwise."""
-    own = float(rgb @ _WEIGHTS)
+    own = float(rgb @ LUMINANCE)
     out = rgb * (luminance / max(own, 1e-6))
     top = float(out.max())
     if top > 1:
         out = out / top
-        short = luminance - float(out @ _WEIGHTS)
-        room = 1 - float(out @ _WEIGHTS)
-        out = out + (1 - out) * (short / max(room, 1e-6))
+        reached = float(out @ LUMINANCE)
+        out = out + (1 - out) * ((luminance - reached) / max(1 - reached, 1e-6))
     result: NDArray[np.float64] = np.clip(out, 0, 1)
     return result
 
@@ -131,35 +129,34 @@ class DiscArt:
         data = self.disc.grid == self.disc.layout.hole_means
         return np.vstack([data, np.ones((1, self.disc.positions), bool)])
 
-    def coverage(self, holes: NDArray[np.bool_], y0: int, y1: int) -> F32:
-        """The share of the open shutter for which pixels of some lines see through holes."""
-        n = self.disc.positions
-        centre = self.side / 2
-        x = (np.arange(self.side * _FINE) + 0.5) / _FINE - centre
-        y = (np.arange(y0 * _FINE, y1 * _FINE) + 0.5) / _FINE - centre
+    def coverage(self, holes: NDArray[np.bool_], x0: int, y0: int, x1: int, y1: int) -> F32:
+        """The share of the open shutter for which pixels of a rectangle see through holes."""
+        x, y = (
+            (np.arange(a * _FINE, b * _FINE) + 0.5) / _FINE - self.side / 2
+            for a, b in ((x0, x1), (y0, y1))
+        )
         radius = np.hypot(x[None], y[:, None])
         order, rows = self._order
-        near = np.clip(np.searchsorted((order[1:] + order[:-1]) / 2, radius), 0, len(order) - 1)
-        own, row = order[near], rows[near]
-        reach = np.abs(radius - own) < self.hole
-        out = np.zeros(radius.shape, np.float32)
-        if not reach.any():
-            return self._mean(out)
-        r, own, row = radius[reach], own[reach], row[reach]
+        near = np.searchsorted((order[1:] + order[:-1]) / 2, radius)
+        yy, xx = np.nonzero(np.abs(radius - order[near]) < self.hole)
+        r, own, row = radius[yy, xx], order[near[yy, xx]], rows[near[yy, xx]]
         half = np.arccos(np.clip((r**2 + own**2 - self.hole**2) / (2 * r * own), -1, 1))
-        yy, xx = np.nonzero(reach)
         angle = np.arctan2(x[xx], -y[yy]) * self.sense
-        blur = max(self.blur, 0.5 / max(self.side / 2, 1))
-        total = np.zeros((holes.shape[0], n + 1))
+        total = np.zeros((holes.shape[0], self.disc.positions + 1))
         np.cumsum(holes, axis=1, out=total[:, 1:])
-        a = self._through(angle + blur / 2, half, row, holes, total)
-        b = self._through(angle - blur / 2, half, row, holes, total)
-        out[reach] = (a - b) / blur
-        return self._mean(out)
-
-    def _mean(self, fine: F32) -> F32:
-        out: F32 = fine.reshape(-1, _FINE, self.side, _FINE).mean(axis=(1, 3))
+        a, b = (
+            self._through(angle + turn, half, row, holes, total)
+            for turn in (self._open / 2, -self._open / 2)
+        )
+        fine = np.zeros(radius.shape, np.float32)
+        fine[yy, xx] = (a - b) / self._open
+        out: F32 = fine.reshape(y1 - y0, _FINE, x1 - x0, _FINE).mean(axis=(1, 3))
         return out
+
+    @property
+    def _open(self) -> float:
+        """The blur in radians, at least half a pixel at the rim."""
+        return max(self.blur, 1 / self.side)
 
     def _through(
         self,
@@ -186,7 +183,7 @@ class DiscArt:
         dark = self.glow.dark.astype(np.float32)
         for y in range(0, self.side, _BAND):
             below = min(y + _BAND, self.side)
-            cover = self.coverage(self.holes, y, below)[..., None]
+            cover = self.coverage(self.holes, 0, y, self.side, below)[..., None]
             band = out[y:below]
             band += (dark - band) * cover
         self._fittings(out)
@@ -240,43 +237,24 @@ class DiscArt:
         outside = np.clip(radius - rim + 0.5, 0, 1)[..., None]
         out += (around - out) * outside
 
-    def light_of(self, seen: NDArray[np.bool_]) -> F32:
-        """The light that all seen holes add, in shares of the lit colour, shape (side, side)."""
+    def light_of(self, seen: NDArray[np.bool_], x0: int, y0: int, x1: int, y1: int) -> F32:
+        """The light that seen holes add to a rectangle, in shares of the lit colour."""
         import cv2
 
-        out = np.empty((self.side, self.side), np.float32)
-        for y in range(0, self.side, _BAND):
-            below = min(y + _BAND, self.side)
-            out[y:below] = self.coverage(seen, y, below)
+        out = np.empty((y1 - y0, x1 - x0), np.float32)
+        for y in range(y0, y1, _BAND):
+            below = min(y + _BAND, y1)
+            out[y - y0 : below - y0] = self.coverage(seen, x0, y, x1, below)
         halo = cv2.GaussianBlur(out, (0, 0), max(1.0, self.hole * 1.1))
         lit: F32 = out + _HALO * halo * (1 - np.clip(out, 0, 1))
         return lit
 
-    def sprite(self, row: int) -> F32:
-        """The light of one hole of a row by itself, at twice the size, the rim above it.
-
-        Shape (m, m); its middle is the hole's.
-        """
-        import cv2
-
-        r = float(self.radii[row])
-        blur = max(self.blur, 0.5 / max(self.side / 2, 1))
-        half_side = math.ceil(self.hole * 4 + r * blur / 2 + 3) * 2
-        at = (np.arange(-half_side * 2, half_side * 2) + 0.5) / 4  # two samples a half pixel
-        x, y = at[None], at[:, None]
-        up = r - y
-        radius = np.hypot(x, up)
-        reach = np.abs(radius - r) < self.hole
-        cover = np.zeros(radius.shape, np.float32)
-        rr = radius[reach]
-        half = np.arccos(np.clip((rr**2 + r**2 - self.hole**2) / (2 * rr * r), -1, 1))
-        angle = np.arctan2(np.broadcast_to(x, radius.shape)[reach],
-                           np.broadcast_to(up, radius.shape)[reach])  # fmt: skip
-        low = np.maximum(angle - half, -blur / 2)
-        high = np.minimum(angle + half, blur / 2)
-        cover[reach] = np.clip(high - low, 0, None) / blur
-        n = len(at) // 2
-        cover = cover.reshape(n, 2, n, 2).mean(axis=(1, 3))
-        halo = cv2.GaussianBlur(cover, (0, 0), max(2.0, self.hole * 2.2))
-        out: F32 = cover + _HALO * halo * (1 - np.clip(cover, 0, 1))
-        return out
+    def around(self, row: int, position: int) -> tuple[int, int, int, int]:
+        """The rectangle that the light of a hole falls on: left, top, right and bottom."""
+        turn = self.sense * 2 * math.pi * position / self.disc.positions
+        r, middle = float(self.radii[row]), self.side / 2
+        cx, cy = middle + r * math.sin(turn), middle - r * math.cos(turn)
+        reach = self.hole * 4 + r * self._open / 2 + 3
+        x0, y0 = (max(0, int(c - reach) & ~1) for c in (cx, cy))
+        x1, y1 = (min(self.side, (int(c + reach) + 2) & ~1) for c in (cx, cy))
+        return x0, y0, x1, y1

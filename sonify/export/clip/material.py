@@ -7,11 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.light.look import F32, colour, to_linear
+from sonify.light.look import F32, LUMINANCE, linear
 
 __all__ = ["MATERIALS", "DiscMaterial"]
-
-_WEIGHTS = np.array([0.2126, 0.7152, 0.0722])
 
 
 @dataclass(frozen=True)
@@ -36,14 +34,12 @@ class DiscMaterial:
     @property
     def mean(self) -> NDArray[np.float64]:
         """Its mean colour in linear light."""
-        a, b = (to_linear(np.array(colour(c)) / 255) for c in (self.light, self.dark))
-        out: NDArray[np.float64] = (a + b) / 2
-        return out
+        return (linear(self.light) + linear(self.dark)) / 2
 
     @property
     def luminance(self) -> float:
         """Its mean relative luminance."""
-        return float(self.mean @ _WEIGHTS)
+        return float(self.mean @ LUMINANCE)
 
     def field(self, side: int, seed: int = 7) -> F32:
         """A square of it in linear light, shape (side, side, 3)."""
@@ -59,9 +55,7 @@ class DiscMaterial:
                 + 0.2 * _noise(side, rng, 160, 160)
             )
         share = (0.5 + grain * self.contrast / 2)[..., None]
-        a, b = (
-            to_linear(np.array(colour(c)) / 255).astype(np.float32) for c in (self.light, self.dark)
-        )
+        a, b = (linear(c).astype(np.float32) for c in (self.light, self.dark))
         return (b + (a - b) * np.clip(share, 0, 1)).astype(np.float32)
 
 

@@ -8,7 +8,7 @@ from sonify.export.clip.disc_art import DiscArt
 from sonify.export.clip.views import RGB, Surroundings, mixed
 from sonify.light.lamp_grid import Box
 from sonify.light.look import F32
-from sonify.light.planes import halved
+from sonify.light.planes import halved, over
 
 __all__ = ["Stage"]
 
@@ -93,7 +93,7 @@ class Stage:
         clock = self.cy - art.geometry.clock_radius * art.scale
         near = round(position)
         over = abs(position - near) < self._share
-        passing = over and row == low and self._reading(low, near)
+        passing = over and row == low and bool(art.holes[low, near % art.disc.positions])
         elapsed = max(0.0, time_s - self._time) if self._time >= 0 else 0.0
         self._time = time_s
         self._flare *= float(np.exp(-elapsed / _AFTER_S))
@@ -114,13 +114,10 @@ class Stage:
         for plane, (kept, added) in zip(
             picture.cut(picture.planes, *self.place), self._metal_parts, strict=True
         ):
-            mixed_ = plane * kept
-            mixed_ += added
-            mixed_ += np.float32(0.5)
-            plane[:] = mixed_.astype(plane.dtype)
+            plane[:] = plane * kept + added
 
     def _make_metal(self, data: float) -> list[tuple[F32, F32]]:
-        """For each plane the share that is kept of what lies below, and what is added."""
+        """For each plane the share to keep of what lies below, and what to add (0.5 to round)."""
         fmt, u, hole = self.picture.format, self.unit, self.art.hole
         gx, gy = self._grid()
         carriage = _ring(gx, gy, data, hole * 1.9 + 1.2 * u, 0.8 * u)
@@ -137,14 +134,14 @@ class Stage:
             added, share = values[..., k] * cover, cover
             if fmt.half and k > 0:
                 added, share = halved(added), halved(share)
-            out.append(((1 - share).astype(np.float32), added.astype(np.float32)))
+            out.append(((1 - share).astype(np.float32), (added + 0.5).astype(np.float32)))
         if fmt.alpha:
-            out.append((1 - cover, cover * np.float32(fmt.top)))
+            out.append((1 - cover, cover * np.float32(fmt.top) + np.float32(0.5)))
         return out
 
     def _dot(self, y: float, size: float, rgb: RGB, strength: float) -> None:
         """A round soft spot of light in the middle column."""
-        picture, fmt = self.picture, self.picture.format
+        picture = self.picture
         reach = int(size * 3.2) + 2
         x0, y0 = int(self.cx - reach) & ~1, int(y - reach) & ~1
         x1, y1 = (int(self.cx + reach) + 2) & ~1, (int(y + reach) + 2) & ~1
@@ -154,18 +151,9 @@ class Stage:
         gy = np.arange(y0, y1, dtype=np.float32) + np.float32(0.5 - y)
         w = np.float32(1 / (2 * size**2))
         cover = np.exp(-(gy**2) * w)[:, None] * np.exp(-(gx**2) * w)[None] * np.float32(strength)
-        values = fmt.values(np.array([rgb], np.float32) / 255)[0]
-        for k, plane in enumerate(picture.cut(picture.planes, x0, y0, x1 - x0, y1 - y0)):
-            share = halved(cover) if fmt.half and k in (1, 2) else cover
-            value = float(fmt.top) if k == 3 else float(values[k])
-            below = plane.astype(np.float32)
-            below += (np.float32(value) - below) * share
-            plane[:] = np.rint(below)
-
-    def _reading(self, row: int, near: int) -> bool:
-        """Whether the position near the detector is a hole of the row that is being read."""
-        art = self.art
-        return bool(art.holes[row, near % art.disc.positions])
+        part = picture.cut(picture.planes, x0, y0, x1 - x0, y1 - y0)
+        values = picture.format.values(np.array(rgb) / 255)
+        over(picture.format, part, part, np.broadcast_to(values, (*cover.shape, 3)), cover)
 
 
 def _ring(gx: F32, gy: F32, y: float, radius: float, width: float) -> F32:

@@ -19,8 +19,8 @@ from sonify.export.clip.stage import Stage
 from sonify.export.clip.turning import Turning, stage_row
 from sonify.export.clip.views import Painted, Surroundings
 from sonify.light.lamp_grid import Box
-from sonify.light.look import F32, colour, from_linear, to_linear
-from sonify.light.planes import halved
+from sonify.light.look import F32, Look, from_linear, linear
+from sonify.light.planes import Planes, halved
 
 __all__ = ["DiscView"]
 
@@ -51,14 +51,12 @@ class DiscView:
         scale = side * 0.97 / geometry.outer_diameter
         speed = 2 * math.pi * show.setup.player.rpm / 60
         material = MATERIALS[around.clip.material]
-        lamp = to_linear(np.array(colour(around.look.lamp)) / 255)
-        ground = to_linear(np.array(around.ground) / 255)
-        glow = Glow.of(material, lamp, around.dim)
+        glow = Glow.of(material, linear(around.look.lamp), around.dim)
+        ground = linear(around.look.ground)
         self.art = DiscArt(
             disc, geometry, material, glow, side, scale, speed * float(1 / around.fps), ground
         )
         self.turning = Turning.of(show.timeline)
-        self.frame_s = float(1 / around.fps)
         self.stage = Stage(self.art, around, (self.x, self.top, side, self.y + side - self.top))
         reading = show.reading
         self._time = np.ascontiguousarray(reading["time_s"])
@@ -67,9 +65,7 @@ class DiscView:
         self._open = reading["bit"] == disc.layout.hole_means
         self._base = self.art.base().astype(np.float16)
         self._lit = (glow.lit - glow.dark).astype(np.float32)
-        self._sprites: dict[int, F32] = {}
-        self._own_cover = not around.look.plain
-        self._edges()
+        self._cover(around.look)
         self.forget()
 
     def forget(self) -> None:
@@ -77,22 +73,28 @@ class DiscView:
         self._seen = 0
         self._light = np.zeros((self.side, self.side), np.float32)
         self._faces: list[NDArray[Any]] = []
-        self._first = True
 
     # ---- the disc's own picture, in planes ----
 
-    def _edges(self) -> None:
-        """The disc's outline, where the ground is no plain colour."""
-        side = self.side
+    def _cover(self, look: Look) -> None:
+        """For each plane how much of it the disc covers; None where the ground is one colour."""
+        self._covers: Planes | None = None
+        if look.plain:
+            return
+        picture, side = self.picture, self.side
         at = np.arange(side) + 0.5 - side / 2
         rim = self.art.geometry.outer_diameter / 2 * self.art.scale
-        radius = np.hypot(at[None], at[:, None]).astype(np.float32)
-        self._outline: F32 = np.clip(rim - radius + 0.5, 0, 1).astype(np.float32)
+        radius = np.hypot(at[None], at[:, None])
+        outline = np.clip(rim - radius + 0.5, 0, 1).astype(np.float32)
+        covers = [halved(outline) if picture.step(k) == 2 else outline for k in range(3)]
+        # without a background, pixels at the edge have the disc's colour and less coverage
+        self._covers = [(c > 0.001).astype(np.float32) for c in covers] if look.clear else covers
+        if picture.format.alpha:
+            self._covers.append(outline)
 
     def _renew(self, x0: int, y0: int, x1: int, y1: int) -> None:
         """Bring a part of the picture in planes up to its light."""
         fmt = self.picture.format
-        x0, y0, x1, y1 = x0 & ~1, y0 & ~1, (x1 + 1) & ~1, (y1 + 1) & ~1
         step = max(2, (1 << 18) // max(x1 - x0, 1) & ~1)
         for y in range(y0, y1, step):
             below = min(y + step, y1)
@@ -106,50 +108,29 @@ class DiscView:
                 else:
                     self._faces[k][y:below, x0:x1] = np.rint(part)
 
-    def _add(self, row: int, position: int) -> tuple[int, int, int, int]:
-        """Let the light of one more hole through; the part of the picture that it falls on."""
-        art = self.art
-        sprite = self._sprites.get(row)
-        if sprite is None:
-            sprite = self._sprites[row] = art.sprite(row)
-        turn = art.sense * 2 * math.pi * position / art.disc.positions
-        r = float(art.radii[row])
-        cx, cy = self.side / 2 + r * math.sin(turn), self.side / 2 - r * math.cos(turn)
-        m = len(sprite)
-        reach = m / 4 * 1.42
-        x0, y0 = max(0, int(cx - reach)), max(0, int(cy - reach))
-        x1 = min(self.side, int(cx + reach) + 1)
-        y1 = min(self.side, int(cy + reach) + 1)
-        cos, sin = math.cos(turn), math.sin(turn)
-        # from a pixel of the picture to the sprite, which is twice as fine
-        a, b = x0 + 0.5 - cx, y0 + 0.5 - cy
-        matrix = np.array(
-            [
-                [2 * cos, 2 * sin, 2 * (cos * a + sin * b) + m / 2 - 0.5],
-                [-2 * sin, 2 * cos, 2 * (-sin * a + cos * b) + m / 2 - 0.5],
-            ]
-        )
-        cv2 = self._cv2
-        self._light[y0:y1, x0:x1] += cv2.warpAffine(
-            sprite, matrix, (x1 - x0, y1 - y0), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-        )
-        return x0, y0, x1, y1
-
     def _read_until(self, time_s: float) -> None:
         stop = int(np.searchsorted(self._time, time_s, side="right"))
         fresh = self._seen + np.flatnonzero(self._open[self._seen : stop])
         self._seen = stop
-        if self._first or len(fresh) > _BULK:
-            if self._first:
-                self._faces = self.picture.format.empty(self.side, self.side)
-            seen = np.zeros_like(self.art.holes)
-            all_ = np.flatnonzero(self._open[:stop])
-            seen[self._row[all_], self._position[all_]] = True
-            self._light = self.art.light_of(seen) if len(all_) else self._light
-            self._renew(0, 0, self.side, self.side)
+        whole = (0, 0, self.side, self.side)
+        if not self._faces or len(fresh) > _BULK:
+            self._faces = self._faces or self.picture.format.empty(self.side, self.side)
+            self._light[:] = 0
+            self._shine(np.flatnonzero(self._open[:stop]), whole)
+            self._renew(*whole)
             return
         for k in fresh.tolist():
-            self._renew(*self._add(int(self._row[k]), int(self._position[k])))
+            box = self.art.around(int(self._row[k]), int(self._position[k]))
+            self._shine([k], box)
+            self._renew(*box)
+
+    def _shine(self, read: Any, box: tuple[int, int, int, int]) -> None:
+        """Let the light of some holes through, onto a part of the picture."""
+        if len(read):
+            seen = np.zeros_like(self.art.holes)
+            seen[self._row[read], self._position[read]] = True
+            x0, y0, x1, y1 = box
+            self._light[y0:y1, x0:x1] += self.art.light_of(seen, *box)
 
     # ---- frames ----
 
@@ -157,7 +138,6 @@ class DiscView:
         """Paint the disc as it stands at a moment."""
         self._read_until(time_s)
         self._turn(self.turning.position(time_s))
-        self._first = False
         row = stage_row(self.show_, time_s)
         self.stage.paint(self.turning.position(time_s), row, time_s)
         return [((self.x, self.top, self.side, self.y + self.side - self.top), None)]
@@ -170,51 +150,31 @@ class DiscView:
         box = (self.x, self.y, side, side)
         out = picture.cut(picture.planes, *box)
         under = picture.cut(picture.ground, *box)
-        for k in range(3):
-            face = self._faces[k]
+        for k, face in enumerate(self._faces[:3]):
             n = len(face)
             c = (n - 1) / 2
             matrix = np.array(
                 [[cos, sin, c - c * cos - c * sin], [-sin, cos, c + c * sin - c * cos]]
             )
             flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
-            if not self._own_cover:
-                ground = float(under[k][0, 0])
+            if self._covers is None:
                 cv2.warpAffine(
                     face, matrix, (n, n), dst=out[k], flags=flags,
-                    borderMode=cv2.BORDER_CONSTANT, borderValue=ground,
+                    borderMode=cv2.BORDER_CONSTANT, borderValue=float(under[k][0, 0]),
                 )  # fmt: skip
-                continue
-            turned = cv2.warpAffine(
-                face, matrix, (n, n), flags=flags, borderMode=cv2.BORDER_REPLICATE
-            )
-            self._within(k, turned, out[k], under[k])
-        if self._own_cover and picture.format.alpha:
-            top = picture.format.top
-            below = under[3].astype(np.float32) / top
-            out[3][:] = np.rint((self._outline + below * (1 - self._outline)) * top)
+            else:
+                face = cv2.warpAffine(
+                    face, matrix, (n, n), flags=flags, borderMode=cv2.BORDER_REPLICATE
+                )
+                _lay(out[k], under[k], face, self._covers[k])
+        if self._covers is not None and picture.format.alpha:
+            _lay(out[3], under[3], np.float32(picture.format.top), self._covers[3])
 
-    def _within(self, k: int, turned: NDArray[Any], out: NDArray[Any], under: NDArray[Any]) -> None:
-        """Put the turned disc within its outline over a ground of any kind."""
-        outline = self._outlines(k)
-        whole, edge, share = outline
-        self._cv2.copyTo(turned, whole, out)
-        if self.picture.format.alpha and self.picture.ground[3][0, 0] == 0:
-            out[edge] = turned[edge]
-        else:
-            old = under[edge].astype(np.float32)
-            out[edge] = np.rint(old + (turned[edge] - old) * share)
 
-    def _outlines(self, k: int) -> tuple[Any, Any, Any]:
-        half = self.picture.step(k) == 2
-        known = self.__dict__.setdefault("_known", {})
-        if half not in known:
-            cover = halved(self._outline) if half else self._outline
-            whole = (cover >= 0.999).astype(np.uint8)
-            edge = np.nonzero((cover > 0.001) & (cover < 0.999))
-            known[half] = (whole, edge, cover[edge])
-        found: tuple[Any, Any, Any] = known[half]
-        return found
+def _lay(out: NDArray[Any], under: NDArray[Any], values: Any, cover: F32) -> None:
+    """Lay values with a coverage over what lies under them."""
+    below = under.astype(np.float32)
+    out[:] = np.rint(below + (values - below) * cover)
 
 
 _TABLE = 4096
