@@ -26,7 +26,7 @@ from sonify.settings import Settings
 if TYPE_CHECKING:
     from sonify.performance import Performance
 
-__all__ = ["MidiOptions", "Options", "midi_bytes", "write"]
+__all__ = ["Options", "midi_bytes", "write"]
 
 Ints = NDArray[np.int64]
 
@@ -34,16 +34,13 @@ _TEXT, _NAME, _LYRIC, _MARKER, _TEMPO, _METRE, _KEY = 0x01, 0x03, 0x05, 0x06, 0x
 _BEND_TEXT = "fractional pitches: bend range {} semitones (RPN 0), a bend a channel, on channels {}"
 
 
-class MidiOptions(Settings, frozen=True):
+class Options(Settings, frozen=True):
     """`only_notes` leaves out all but the notes and the tempo that their times need."""
 
     only_notes: bool = False
 
 
-Options = MidiOptions
-
-
-def write(show: Performance, path: Path, options: MidiOptions) -> None:
+def write(show: Performance, path: Path, options: Options) -> None:
     """Write a performance as a Standard MIDI File."""
     data = midi_bytes(show, options)
     with whole(path) as beside, open(beside, "wb") as out:
@@ -51,7 +48,7 @@ def write(show: Performance, path: Path, options: MidiOptions) -> None:
             out.write(block)
 
 
-def midi_bytes(show: Performance, options: MidiOptions | None = None) -> list[bytes]:
+def midi_bytes(show: Performance, options: Options | None = None) -> list[bytes]:
     """The file, as blocks of bytes to join.
 
     Raises

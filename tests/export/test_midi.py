@@ -14,7 +14,7 @@ import pytest
 
 import sonify
 from sonify.errors import InputError
-from sonify.export.midi import MidiOptions, midi_bytes, utf8
+from sonify.export.midi import Options, midi_bytes, utf8
 from sonify.midi.general_midi import DRUMS, PROGRAMS
 from sonify.midi.writer import vlq
 from sonify.music.theory.key_signatures import key_signature
@@ -46,7 +46,7 @@ def small():
 
 
 def file_of(show, **options) -> bytes:
-    return b"".join(midi_bytes(show, MidiOptions(**options)))
+    return b"".join(midi_bytes(show, Options(**options)))
 
 
 def test_variable_length_quantities_are_the_specifications():

@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import sonify
-from sonify.export.midi import MidiOptions, midi_bytes
+from sonify.export.midi import Options, midi_bytes
 from sonify.midi.bends import Sounding, bent
 from sonify.music.notes import untuned_parts, voice_pitch_sets
 from sonify.music.pitch.schemes import SCHEMES as SCHEME_NAMES
@@ -23,7 +23,7 @@ def pitches_in(show, **options):
     MIDI 1.0: RPN 0 is the bend range in semitones, and a bend of 8192 is all of it. Bends that
     change while a note of the channel sounds are refused.
     """
-    data = b"".join(midi_bytes(show, MidiOptions(**options)))
+    data = b"".join(midi_bytes(show, Options(**options)))
     file = mido.MidiFile(file=io.BytesIO(data))
     out = []
     for track in file.tracks[1:]:

@@ -1,7 +1,7 @@
 """A voice's pitches as leads and a table of tones.
 
-Each scheme says what the core has to count for it and which degrees that gives; the tones are
-worked out by the scheme itself, so that range, folding and chords are the same.
+Each scheme says what the core has to count for it and which degrees that gives. The scheme itself
+works out the tones, so that range, folding and chords are the same.
 """
 
 from __future__ import annotations
@@ -34,12 +34,11 @@ class Tones:
     Attributes
     ----------
     leads : tuple of three Leads
-        The way through a table, from one table to the next, and from one set of tables to the
-        next.
+        Through a table, from one table to the next, and from one set of tables to the next.
     pitch : ndarray of float64, shape (levels, third count, second count, first count)
         MIDI note numbers; a level for each echo if they are shifted, else one.
     led : tuple of float or None
-        Lowest and highest pitch where each tone goes to the octave nearest to the one before.
+        Lowest and highest pitch if each tone goes to the octave nearest to the one before.
     """
 
     leads: tuple[Lead, Lead, Lead]
@@ -48,14 +47,14 @@ class Tones:
 
     @property
     def by_value(self) -> bool:
-        """Whether a tone shows only when its character has been read."""
+        """Whether a tone is known only when its character has been read."""
         return self.leads[0].by == "VALUE"
 
 
 def tones_of(
     voice: Voice, scheme: Scheme, shifts: list[int], machine: Machine, frame: Frame
 ) -> Tones:
-    """The tones of a voice.
+    """Work out the tones of a voice.
 
     Parameters
     ----------
@@ -73,7 +72,9 @@ def tones_of(
         What can't be followed, and why.
     """
     if voice.drum is not None and not isinstance(voice.drum, tuple):
-        return Tones((NOTHING, NOTHING, NOTHING), np.full((1, 1, 1, 1), _drum(voice.drum)))
+        return Tones(
+            (NOTHING, NOTHING, NOTHING), np.full((1, 1, 1, 1), float(drum_note(voice.drum)))
+        )
     levels = shifts if any(shifts) else [0]
     leads, pitch = _of_degrees(voice, scheme, levels, machine, frame)
     if pitch.size > MAX_TABLE:
@@ -82,16 +83,12 @@ def tones_of(
     return Tones(leads, pitch, led_bounds(scheme, frame) if led else None)
 
 
-def _drum(name: str | int) -> float:
-    return float(drum_note(name))
-
-
 def _of_degrees(
     voice: Voice, scheme: Scheme, levels: list[int], machine: Machine, frame: Frame
 ) -> tuple[tuple[Lead, Lead, Lead], NDArray[np.float64]]:
     found = scheme.inner().lead(machine)
     if isinstance(voice.drum, tuple):
-        kit = np.array([_drum(d) for d in voice.drum])
+        kit = np.array([float(drum_note(d)) for d in voice.drum])
         third = NOTHING
 
         def tones(degrees: Index, chord: Index, shift: int) -> NDArray[np.float64]:

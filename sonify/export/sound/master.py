@@ -36,13 +36,13 @@ if TYPE_CHECKING:
 __all__ = ["Master", "mastered", "stem_audio"]
 
 MAX_EVENTS = 4_000_000
-"""Own limit: more take more memory than small computers have."""
+"""Own limit: more would need more memory than small computers have."""
 
 MAX_NOTE_S = 240.0
-"""Own limit: longer notes end here, as instruments fall silent long before."""
+"""Own limit: longer notes end here; instruments fall silent long before."""
 
 _RING_BEFORE_S = 4.0
-"""How long before a range notes that still ring in it may have ended: own choice."""
+"""How long before a range its first ringing notes may have ended: own choice."""
 
 _RENDERERS = {"midirenderer": midirenderer, "fluidsynth": fluidsynth}
 _FADE = RATE // 100
@@ -60,7 +60,7 @@ class Master:
     size : int
         In samples, ringing out included.
     levels : dict of int to int
-        What the renderer needs to know to render parts of it alike.
+        What the renderer needs to render parts of it alike.
     """
 
     audio: Audio
@@ -83,7 +83,7 @@ def mastered(
     options: SoundOptions | None = None,
     in_memory: int = IN_MEMORY,
 ) -> Master:
-    """A performance's sound at its loudness: 48,000 samples/s, until it has rung out.
+    """Render a performance's sound at its loudness, at 48,000 samples/s, until it has rung out.
 
     Parameters
     ----------
@@ -96,7 +96,7 @@ def mastered(
     Raises
     ------
     InputError
-        Too long, a range outside the piece, or a SoundFont that can't be read.
+        The sound is too long, its range lies outside the piece, or the SoundFont can't be read.
     """
     options = options or SoundOptions()
     sound = show.setup.sound
@@ -111,7 +111,7 @@ def mastered(
 
 
 def stem_audio(show: Performance, options: SoundOptions, mix: Master) -> Iterator[Master]:
-    """The sound of each voice with the gain and the length of the mix."""
+    """Render each voice with the gain and the length of the mix."""
     events, span = _prepared(show, options)
     track = events.track[events.ons]
     for number in range(len(show.parts)):
@@ -120,7 +120,7 @@ def stem_audio(show: Performance, options: SoundOptions, mix: Master) -> Iterato
 
 
 def _prepared(show: Performance, options: SoundOptions) -> tuple[TimedEvents, tuple[float, float]]:
-    """The events to render and the range of them, at the speed at which they are played."""
+    """The events to render and their range, at the speed at which they are played."""
     span = span_of(show, options)
     if show.disc.grid.size > 20 * MAX_LENGTH_S * 10 or show.music_s > 30 * MAX_LENGTH_S:
         raise InputError(
@@ -147,9 +147,9 @@ def _rendered(
     levels: dict[int, int],
     notes: NDArray[np.bool_] | None = None,
 ) -> Iterator[Samples]:
-    """A range as it comes from the renderer, until it has rung out.
+    """Render a range until it has rung out.
 
-    What sounds already when the range begins fades in within 10 ms.
+    What already sounds when the range begins fades in within 10 ms.
 
     Parameters
     ----------
@@ -175,21 +175,18 @@ def _rendered(
     if before.any():
         early = int(on[before].min() * RATE) // BLOCK * BLOCK
         past = np.concatenate(list(engine(events, before, early, font, levels)))
-        ringing = past[origin - early :].copy()
-        fade = np.linspace(0, 1, min(_FADE, len(ringing)), dtype=np.float32)
-        ringing[: len(fade)] *= fade[:, None]
-    at = grid - origin
+        ringing = past[grid - early :].copy()
+        fading = ringing[origin - grid :][:_FADE]
+        fading *= np.linspace(0, 1, len(fading), dtype=np.float32)[:, None]
+    at = grid
     for block in engine(events, within, grid, font, levels):
-        out = block if at >= 0 else block[-at:]
-        at = max(at, 0)
-        if at < len(ringing):
-            part = ringing[at : at + len(out)]
-            out = out.copy()
-            out[: len(part)] += part
+        part = ringing[at - grid :][: len(block)]
+        out = block.copy() if len(part) else block
+        out[: len(part)] += part
+        yield out[max(origin - at, 0) :]
         at += len(out)
-        yield out
-    if max(at, 0) < len(ringing):
-        yield ringing[max(at, 0) :]
+    if at - grid < len(ringing):
+        yield ringing[max(at, origin) - grid :]
 
 
 def _looped(
@@ -211,14 +208,12 @@ def _looped(
     quiet = np.zeros((PIECE, 2), np.float32)
     while one.size < least:
         one.add(quiet[: least - one.size])
-    if loop == 1 and measured:
-        meter.measure(end=True)
     if loop:
         one.cut(max(least, _rung_out(one)))
     if loop != 1:
         meter = Meter(LoopedAudio(one, length, loop) if loop else fold(one, least, in_memory))
-        if measured:
-            meter.measure(end=True)
+    if measured:
+        meter.measure(end=True)
     return meter
 
 
