@@ -91,58 +91,40 @@ def numbered(
     slot = np.zeros(len(t), np.int64)
     astray = np.zeros(len(t), bool)
     for way in (1, -1):
-        follow = _Follower(begin)
-        lost = 0
-        seen_slot, seen_t = [0], [0.0]
-        k = start + way
-        while 0 <= k < len(t):
-            now = abs(float(t[k] - t[start]))
-            # a swung note says nothing about when the next one comes
-            gone = now - (seen_t[-1] if swing else follow.at)
-            period = fast = follow.period
-            if gone > LONG * fast and len(seen_slot) > 8:
-                first = next(
-                    (j for j, s in enumerate(seen_slot) if abs(seen_slot[-1] - s) <= turn - 1), 0
-                )
-                wide = abs(seen_slot[-1] - seen_slot[first])
-                if wide >= 8:
-                    period = abs(seen_t[-1] - seen_t[first]) / wide
+        times = np.abs(t[start::way] - t[start]).tolist()
+        follow, lost = _Follower(begin), 0
+        seen, count, between = [(0, 0.0)], [0], [False]
+        for now, after in itertools.pairwise([*times, np.inf][1:]):
+            gone, period = now - follow.at, follow.period
+            if gone > LONG * period:
+                # the speed changes within a turn, but little from turn to turn
+                first = next(s for s in seen[-turn:] if seen[-1][0] - s[0] < turn)
+                wide, took = seen[-1][0] - first[0], seen[-1][1] - first[1]
+                period = took / wide if wide >= 8 else period
             steps = round(gone / period)
-            off = gone / period - steps
-            far = abs(off) > astray_from
+            off = abs(gone / period - steps)
+            far = off > astray_from
             if far and gone >= 6 * period:
                 # the speed may have changed over a rest; but then the next note fits no better
-                far = _fits_better(t, k + way, start, follow.at, period, abs(off))
+                ahead = min(after - follow.at, 1e9) / period
+                far = after < np.inf and abs(ahead - round(ahead)) < 0.5 * off
             lost = lost + 1 if far else 0
-            slot[k] = seen_slot[-1] + way * steps
-            if steps < 1 or (far and lost < LOST):
-                astray[k] = gone > 0.02 * period
-                k += way
+            count.append(seen[-1][0] + steps)
+            between.append(steps < 1 or 0 < lost < LOST)
+            if between[-1]:
+                between[-1] = gone > 0.02 * period
                 continue
-            if steps > LONG:
-                follow.jump(now, period if abs(off) < 0.2 else fast)
+            if steps > LONG or far:
+                # so many notes in a row are not astray: the count was
+                follow.jump(now, period if off < 0.2 else follow.period)
             elif swing:
-                here = (now - seen_t[-1]) / steps
-                follow.jump(now, fast + 0.04 * steps * (here - fast))
+                # every other note is late, which is no change of speed
+                follow.jump(now, follow.period + 0.04 * (gone - steps * follow.period))
             else:
                 follow.see(now, steps)
-            if far:
-                # so many notes in a row are not astray: the count was
-                follow.jump(now, fast)
-            seen_slot.append(int(slot[k]))
-            seen_t.append(now)
-            if len(seen_slot) > 2 * turn:
-                seen_slot, seen_t = seen_slot[-turn:], seen_t[-turn:]
-            k += way
+            seen.append((count[-1], now))
+        slot[start::way], astray[start::way] = way * np.array(count), between
     return slot - slot.min(), astray
-
-
-def _fits_better(t: Reals, k: int, start: int, at: float, period: float, off: float) -> bool:
-    """Whether another note is nearer to a whole number of positions."""
-    if not 0 <= k < len(t):
-        return False
-    steps = (abs(float(t[k] - t[start])) - at) / period
-    return abs(steps - round(steps)) < 0.5 * off
 
 
 def _calmest(t: Reals, period: float) -> int:
