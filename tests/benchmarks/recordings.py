@@ -3,7 +3,7 @@
     python -m tests.benchmarks.recordings [DISC ...] [played]
 
 Each line tells how many bits are unknown, for the mapping loses them, and how many are wrong.
-With `played` the file is not the one that `midi` writes but a recording from a player's jack, up
+With `played` the file is not the one that `midi` writes but a recording of a player's output, up
 to 3 % off its speed and with notes up to 3 ms late.
 """
 

@@ -1,4 +1,4 @@
-"""A player's MIDI jack, recorded: nothing but messages, at the real speed, each a little late."""
+"""A recording of a player's MIDI output: only its messages, at its speed, a little late."""
 
 from __future__ import annotations
 

@@ -69,7 +69,7 @@ def test_the_largest_disc_comes_back(tmp_path):
 
 
 @pytest.mark.parametrize("preset", PRESETS)
-def test_a_recording_from_the_jack_comes_back(preset, tmp_path):
+def test_a_recording_of_a_player_comes_back(preset, tmp_path):
     """At another speed, notes a little late, and nothing in the file but what was sent."""
     disc = sonify.load_disc("cairn-small")
     show = sonify.perform(disc, presets=[preset])

@@ -1,4 +1,4 @@
-"""Faults at several strengths, and takes with them: what the statistics are made of."""
+"""Faults at several strengths, and recordings with them: what the statistics are made of."""
 
 from __future__ import annotations
 

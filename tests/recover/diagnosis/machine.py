@@ -279,7 +279,7 @@ class Recording:
         return path
 
     def write_midi(self, path: Path) -> Path:
-        """What came out of the jack; the wire may lose messages where they are dense."""
+        """The MIDI output; the wire may lose messages where they are dense."""
         m = self.machine
         events = []
         for on, off, pitch, row, position in self.notes:

@@ -1,4 +1,4 @@
-"""Detector logs at takes with known answers: where rows begin, how the machine samples."""
+"""Detector logs with known answers: where rows start, how the machine samples."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""MIDI takes: numbering and timing of notes, rows on players of both kinds, several readings."""
+"""MIDI recordings: numbering and timing of notes, both kinds of player, several readings."""
 
 from __future__ import annotations
 
@@ -135,7 +135,7 @@ def test_one_time_of_the_move_says_where_all_rows_begin(kind, at):
     assert found.tolist() == start
 
 
-# ---- whole takes ----
+# ---- whole recordings ----
 
 
 def a_take(start, **more):
