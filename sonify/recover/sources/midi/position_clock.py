@@ -127,21 +127,16 @@ def _local_periods(onsets: Floats, period: float) -> Floats:
     centres, found = [], []
     for start in range(0, max(1, n - WINDOW // 2), WINDOW // 2):
         part = onsets[start : start + WINDOW]
-        if len(part) < 4:
-            continue
         steps = np.concatenate([np.diff(part), part[2:] - part[:-2]])
         steps = steps[steps < 40 * period]
-        if len(steps) < 3:
+        if len(part) < 4 or len(steps) < 3:
             continue
         score = comb_scores(steps, near)
         best = float(near[int(np.argmax(score))])
         # finer, by least squares over the window, now that its positions are counted
         count = np.rint(steps / best)
-        use = count > 0
-        if use.any():
-            best = float((steps[use] * count[use]).sum() / (count[use] ** 2).sum())
         centres.append(float(part.mean()))
-        found.append(best)
+        found.append(float((steps * count).sum() / (count**2).sum()))
     if not found:
         return np.full(n, period)
     rates = np.array(found)
