@@ -100,7 +100,7 @@ def read_midi(path: Path) -> MidiFile:
     used = tempo.tempo[(tempo.tick < end) & (np.diff(tempo.tick, append=end) > 0)]
     longest = float(used.max(initial=0)) * 1e-6 / tempo.ticks_per_quarter
     return MidiFile(
-        *table[:, :2].T, when[:-1], beat[:-1], table[:, 2:].astype(np.uint8),
+        table[:, 0], table[:, 1], when[:-1], beat[:-1], table[:, 2:].astype(np.uint8),
         float(when[-1]), float(beat[-1]), longest,
     )  # fmt: skip
 

@@ -51,6 +51,11 @@ class _Follower:
     def __init__(self, period: float) -> None:
         self.jump(0.0, period, 0.03)
 
+    def jump(self, time: float, period: float, unsure: float = 0.05) -> None:
+        """Start again at another speed, which is unsure by such a share."""
+        self.at, self.period = time, period
+        self.both: Reals = np.diag([(LATE * period) ** 2, (unsure * period) ** 2])
+
     def see(self, time: float, steps: int) -> None:
         """Take a note that came so many positions after the one before."""
         ahead = np.array([[1.0, steps], [0.0, 1.0]])
@@ -62,11 +67,6 @@ class _Follower:
         self.at += steps * self.period + float(gain[0]) * off
         self.period = max(self.period + float(gain[1]) * off, 0.2 * self.period)
         self.both = self.both - np.outer(gain, self.both[0])
-
-    def jump(self, time: float, period: float, unsure: float = 0.05) -> None:
-        """Start again at another speed, which is unsure by such a share."""
-        self.at, self.period = time, period
-        self.both = np.diag([(LATE * period) ** 2, (unsure * period) ** 2])
 
 
 def numbered(

@@ -142,7 +142,8 @@ def _local_periods(onsets: Floats, period: float) -> Floats:
     rates = np.array(found)
     if len(rates) >= 5:
         rates = np.median(windows(rates, 3, "edge"), axis=1)
-    return np.interp(onsets, centres, rates)
+    out: Floats = np.interp(onsets, centres, rates)
+    return out
 
 
 def _in_phase(onset: Floats) -> Floats:
