@@ -69,21 +69,24 @@ def _log_uniform(rng: np.random.Generator, low: float, high: float) -> float:
     return math.exp(rng.uniform(math.log(low), math.log(high)))
 
 
-def _conditions(rng: np.random.Generator, good: bool) -> Conditions:
+KINDS = {
+    "good": 0.25,
+    "opaque": 0.3,
+    "pale": 0.15,
+    "black": 0.12,
+    "acrylic": 0.09,
+    "back-lit": 0.09,
+}
+"""The share of each kind of picture; drawing again keeps a seed's kind."""
+
+
+def _conditions(rng: np.random.Generator, kind: str) -> Conditions:
     """What the picture is taken under."""
+    good = kind == "good"
 
     def some(chance: float) -> bool:
         return not good and bool(rng.random() < chance)
 
-    kind = (
-        "good"
-        if good
-        else str(
-            rng.choice(
-                ["opaque", "pale", "black", "acrylic", "back-lit"], p=[0.4, 0.2, 0.15, 0.13, 0.12]
-            )
-        )
-    )
     contrast = {
         "good": _log_uniform(rng, 3, 10),
         "opaque": _log_uniform(rng, 1.4, 6),
@@ -237,9 +240,10 @@ def _mark_visible(image: np.ndarray, disc: Disc, camera: Camera) -> dict[str, fl
 
 def _attempt(seed: int, attempt: int) -> Picture:
     rng = np.random.default_rng([seed, LETTER_NUMBER, attempt])
-    good = bool(np.random.default_rng([seed, LETTER_NUMBER, 99]).random() < 0.25)
+    fixed = np.random.default_rng([seed, LETTER_NUMBER, 99])
+    kind = str(fixed.choice(list(KINDS), p=list(KINDS.values())))
     disc = random_disc(rng, most_rows=24, widest=420.0, blank=False)
-    c = _conditions(rng, good)
+    c = _conditions(rng, kind)
     c["engraving"] = _engraving(disc, rng)
     camera = _camera(disc, c, rng)
     holes = np.argwhere(disc.grid == disc.layout.hole_means)

@@ -133,7 +133,7 @@ def test_a_recording_holds_the_notes_that_were_read() -> None:
     assert ons == int((take.grid_read == 1).sum())
 
 
-@pytest.mark.parametrize("seed", [1, 13, 23])
+@pytest.mark.parametrize("seed", [13, 23, 43])
 def test_a_picture_shows_the_disc(seed: int) -> None:
     shot = photos_a.picture(seed)
     assert shot.readable
