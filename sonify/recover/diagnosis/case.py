@@ -39,7 +39,6 @@ class Case:
     design : Design
         With ones as 1, in the order and sense of the disc's design.
     motion : Motion
-    truth : ndarray of int8, shape (rows, positions)
     missed, added : ndarray of bool, shape (rows, positions)
     variant : str
         "normal", or the way in which the disc fits better than as designed.
@@ -51,7 +50,6 @@ class Case:
     seen: Observed
     design: Design
     motion: Motion
-    truth: NDArray[np.int8]
     missed: NDArray[np.bool_]
     added: NDArray[np.bool_]
     variant: str
@@ -80,7 +78,7 @@ class Case:
         """Where and when bits went wrong."""
         more = self.missed.sum() >= self.added.sum()
         position = abs(60 / (self.motion.rpm * self.design.positions))
-        return ErrorPattern(self.wrong, self.truth == int(more), self.seen.time_s, position)
+        return ErrorPattern(self.wrong, self.design.grid == int(more), self.seen.time_s, position)
 
     @cached_property
     def levels(self) -> LevelSigns | None:

@@ -126,9 +126,7 @@ def _result(
     known = (truth >= 0) & (seen.bits >= 0) & (not vague)
     missed, added = known & (truth == 1) & (seen.bits == 0), known & (truth == 0) & (seen.bits == 1)
     motion = motion_of(seen, design)
-    case = Case(
-        seen, design, motion, truth, missed, added, found.variant, found.agreement, miscount
-    )
+    case = Case(seen, design, motion, missed, added, found.variant, found.agreement, miscount)
     causes = likely_causes(case)
     if vague:
         causes = [c for c in causes if c.name in OF_MOTION]

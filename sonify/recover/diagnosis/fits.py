@@ -13,7 +13,6 @@ from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.alignment import Alignment, Design
 from sonify.recover.diagnosis.observed import NotesBySlot, Observed
-from sonify.recover.signal.slicer import two_levels
 
 __all__ = ["FITS", "fit_of", "fit_of_notes", "told"]
 
@@ -44,9 +43,7 @@ def fit_of(seen: Observed, design: Design) -> float:
         return fit_of_notes(seen.heard, design, seen.loose or seen.alignment)
     assert seen.levels is not None
     # the machine's threshold says nothing of which disc it is
-    level = seen.levels.level
-    bit = design.grid[seen.alignment.seen_row]
-    return max(told(_sliced(v), bit) for v in (level, level - seen.levels.web))
+    return told(seen.levels.seen, design.grid[seen.alignment.seen_row])
 
 
 def fit_of_notes(heard: NotesBySlot, design: Design, alignment: Alignment) -> float:
@@ -54,15 +51,6 @@ def fit_of_notes(heard: NotesBySlot, design: Design, alignment: Alignment) -> fl
     slots = alignment.start[:, None] + np.arange(design.positions)
     bit = design.grid[alignment.seen_row[:, None], alignment.places(design)]
     return told(heard.known_at(slots.astype(float), design.positions), bit)
-
-
-def _sliced(level: NDArray[np.float64]) -> NDArray[np.int8]:
-    """1 and -1 for levels above and below the middle; 0 where there is none."""
-    known = np.isfinite(level)
-    if not known.any():
-        return np.zeros(level.shape, np.int8)
-    middle = sum(two_levels(level[known].astype(np.float32))) / 2
-    return np.where(known, np.sign(level - middle), 0).astype(np.int8)
 
 
 def told(seen: NDArray[np.int8], bit: NDArray[np.int8]) -> float:

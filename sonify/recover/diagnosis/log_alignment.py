@@ -216,6 +216,7 @@ def observe_log(
         levels=Levels(
             level=by_place(level),
             web=by_place(web),
+            seen=np.nan_to_num(by_place(np.sign(seen))).astype(np.int8),
             truth=truth,
             threshold=used,
             low=low,

@@ -27,6 +27,8 @@ class Levels:
         Averaged over the hole's passage; nan where nothing was read.
     web : ndarray, shape (rows, positions)
         Between the holes before and after, where there is only material.
+    seen : ndarray of int8, shape (rows, positions)
+        1 for a hole and -1 for none, whatever the machine's threshold; 0 for unknown.
     truth : ndarray of int8, shape (rows, positions)
         1 where a hole passed, by the row that was under the detector; -1 unknown.
     threshold : float
@@ -43,6 +45,7 @@ class Levels:
 
     level: Reals
     web: Reals
+    seen: NDArray[np.int8]
     truth: NDArray[np.int8]
     threshold: float
     low: bool

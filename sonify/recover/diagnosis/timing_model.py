@@ -7,7 +7,7 @@ the recording, a wave a turn and half a turn, and a slow remainder where notes a
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -51,19 +51,36 @@ class TimingModel:
     half: float
     waves: int
     first: float | None
-    weight: Reals
-    knots: Reals
-    rest: Reals
-    spread_s: float
-    steady: bool
+    weight: Reals = field(default_factory=lambda: np.zeros(0))
+    knots: Reals = field(default_factory=lambda: np.zeros(1))
+    rest: Reals = field(default_factory=lambda: np.zeros(1))
+    spread_s: float = 0.0
+    steady: bool = False
 
     def __call__(self, slots: NDArray[Any]) -> Reals:
         """When slots pass, in s; between two slots too, and beyond the recording."""
         s = np.asarray(slots, float)
-        a = _columns(s, self.positions, self.middle, self.half, self.waves, self.first)
-        rest: Reals = np.interp(s, self.knots, self.rest, left=0.0, right=0.0)
-        rest += a @ self.weight
-        return rest
+        rest = np.interp(s, self.knots, self.rest, left=0.0, right=0.0)
+        out: Reals = rest + self.columns(s) @ self.weight
+        return out
+
+    def columns(self, s: Reals) -> Reals:
+        """What times are made of at slots, shape (slots, weights)."""
+        x = (s - self.middle) / self.half
+        # beyond the recording it goes on as a straight line, which is safer than a cubic
+        inside = np.clip(x, -1.0, 1.0)
+        powers = np.arange(DEGREE + 1)
+        slope = powers * inside[..., None] ** np.maximum(powers - 1, 0)
+        columns = [inside[..., None] ** powers + (x - inside)[..., None] * slope]
+        angle = 2 * np.pi * s[..., None] / self.positions
+        for k in range(1, self.waves + 1):
+            columns += [np.sin(k * angle), np.cos(k * angle)]
+        if self.first is not None:
+            # before the first note it goes on as a straight line too
+            turns = np.array(STARTS) * self.positions
+            since = (s - self.first)[..., None]
+            columns.append(np.exp(-np.maximum(since, 0) / turns) - np.minimum(since, 0) / turns)
+        return np.concatenate(columns, axis=-1)
 
     @property
     def wave(self) -> tuple[float, float]:
@@ -78,29 +95,6 @@ class TimingModel:
             slope = self(s + 0.5) - self(s - 0.5)
             s += np.clip((time - self(s)) / np.maximum(slope, 1e-9), -20, 20)
         return s
-
-
-def _columns(
-    s: Reals, n: int, middle: float, half: float, waves: int, first: float | None
-) -> Reals:
-    x = (s - middle) / half
-    # beyond the recording it goes on as a straight line, which is safer than a cubic
-    inside = np.clip(x, -1.0, 1.0)
-    beyond = x - inside
-    columns = [
-        np.ones_like(x),
-        *(inside**k + k * inside ** (k - 1) * beyond for k in range(1, DEGREE + 1)),
-    ]
-    angle = 2 * np.pi * s / n
-    for k in range(1, waves + 1):
-        columns += [np.sin(k * angle), np.cos(k * angle)]
-    if first is not None:
-        # before the first note it goes on as a straight line too
-        since = np.maximum(s - first, 0.0)
-        before = np.minimum(s - first, 0.0)
-        for turns in STARTS:
-            columns.append(np.exp(-since / (turns * n)) - before / (turns * n))
-    return np.stack(columns, axis=-1)
 
 
 def fit_timing(
@@ -125,7 +119,8 @@ def fit_timing(
     middle, half = (low + high) / 2, max((high - low) / 2, 1.0)
     waves = 2 if high - low > TURNS * n else 0
     first = low if _starts_slowly(s, time, n) else None
-    a = _columns(s, n, middle, half, waves, first)
+    model = TimingModel(n, middle, half, waves, first)
+    a = model.columns(s)
     trust = np.ones(len(s))
     spread = period = float(time.max() - time.min()) / (2 * half)
     weight: Reals = np.zeros(a.shape[1])
@@ -145,9 +140,8 @@ def fit_timing(
         rest = rest + _smoothed(s, left, knots, max(FAR * spread, ASTRAY * period))
         left = off - np.interp(s, knots, rest)
         spread = max(1.4826 * float(np.median(np.abs(left))), 1e-4)
-    return TimingModel(
-        n, middle, half, waves, first, weight, knots, rest, spread, bool(spread < STEADY * period)
-    )  # fmt: skip
+    steady = bool(spread < STEADY * period)
+    return replace(model, weight=weight, knots=knots, rest=rest, spread_s=spread, steady=steady)
 
 
 def _smoothed(s: Reals, off: Reals, knots: Reals, far: float) -> Reals:

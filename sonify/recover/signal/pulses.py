@@ -90,6 +90,13 @@ class PulseClock:
     low: bool
 
     @property
+    def doubled(self) -> Index:
+        """Slots with a pulse after the first."""
+        every = np.arange(len(self.slot_s))
+        at = np.interp(self.pulse_s[self.extra], self.slot_s, every)
+        return np.rint(at - 0.25).astype(np.int64)
+
+    @property
     def period(self) -> Reals:
         """How long a position lasts at each slot, in s."""
         out: Reals = np.gradient(self.slot_s)

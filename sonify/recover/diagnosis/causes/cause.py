@@ -92,9 +92,12 @@ class PatternCause(Cause):
     ----------
     prior : float
         How common it is, relative to the others.
+    fewest : int
+        Errors from which on it is named.
     """
 
     prior: float
+    fewest: int = 1
 
     def log_likelihood(self, errors: ErrorPattern, levels: LevelSigns | None) -> float | None:
         """The log probability of just these errors, averaged over all that the cause leaves open;
@@ -107,7 +110,9 @@ class PatternCause(Cause):
 
     def find(self, case: Case, share: float) -> Finding | None:
         """With the probability by the pattern as its weight."""
-        return self.found(PATTERN * share, *self.evidence(case)) if share else None
+        if not share or case.count < self.fewest:
+            return None
+        return self.found(PATTERN * share, *self.evidence(case))
 
 
 def shares(

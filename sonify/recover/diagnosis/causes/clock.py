@@ -10,29 +10,34 @@ from sonify.recover.diagnosis.causes.cause import CERTAIN, Cause, Finding
 __all__ = ["ClockDoubled", "ClockMissing"]
 
 
-class _Clock(Cause):
-    """A pulse too few or too many."""
+class ClockMissing(Cause):
+    """A pulse too few."""
 
+    name = "clock-missing"
+    title = "a clock pulse is missing: dirt, or no hole, in the clock row"
+    repairs = (
+        "clean the clock row at the position named, and check that its hole is there",
+        "if the hole is good, move the clock detector closer and set its threshold to the middle",
+    )
     group = "clock"
-    kind: str
-    shift: str
+    kind, shift = "missing", "early"
 
     def find(self, case: Case, share: float) -> Finding | None:
         """Certain if at one position in most turns, or if it explains a MIDI file."""
         moved = f"every later bit of a row is placed one position too {self.shift}"
-        m = case.miscount
-        if m is not None:
-            if m.kind != self.kind:
-                return None
+        m, clock = case.miscount, case.seen.clock
+        if m is not None and m.kind == self.kind:
             return self.found(
                 CERTAIN - 1,
                 f"a {self.kind} clock pulse at position {m.position + 1} explains "
                 f"{m.before - m.after} of {m.before} places that do not fit",
                 moved,
             )
+        if clock is None:
+            return None
         start, n = case.seen.alignment.start, case.design.positions
         begin, end = max(0, int(start[0])), int(start[-1]) + n
-        slots = self.slots(case)
+        slots = clock.missing if self.kind == "missing" else clock.doubled
         slots = slots[(slots >= begin) & (slots < end)]
         if not len(slots):
             return None
@@ -52,29 +57,8 @@ class _Clock(Cause):
             + ", ".join(map(str, rows[:8])),
         )
 
-    def slots(self, case: Case) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
-        """The slots of such pulses in a log."""
-        raise NotImplementedError
 
-
-class ClockMissing(_Clock):
-    """A pulse too few."""
-
-    name = "clock-missing"
-    title = "a clock pulse is missing: dirt, or no hole, in the clock row"
-    repairs = (
-        "clean the clock row at the position named, and check that its hole is there",
-        "if the hole is good, move the clock detector closer and set its threshold to the middle",
-    )
-    kind, shift = "missing", "early"
-
-    def slots(self, case: Case) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
-        """Slots without a pulse."""
-        clock = case.seen.clock
-        return np.zeros(0, np.int64) if clock is None else clock.missing
-
-
-class ClockDoubled(_Clock):
+class ClockDoubled(ClockMissing):
     """A pulse too many."""
 
     name = "clock-doubled"
@@ -84,12 +68,3 @@ class ClockDoubled(_Clock):
         "give the clock's comparator more hysteresis, or ignore pulses for half a position",
     )
     kind, shift = "doubled", "late"
-
-    def slots(self, case: Case) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
-        """Slots with a pulse after the first."""
-        clock = case.seen.clock
-        if clock is None:
-            return np.zeros(0, np.int64)
-        every = np.arange(len(clock.slot_s))
-        at = np.interp(clock.pulse_s[clock.extra], clock.slot_s, every)
-        return np.rint(at - 0.25).astype(np.int64)

@@ -80,6 +80,7 @@ class Threshold(PatternCause):
         "clean the detector's window, and check whether its light has faded",
     )
     prior = 0.5
+    fewest = MANY
 
     def log_likelihood(self, errors: ErrorPattern, levels: LevelSigns | None) -> float | None:
         """The detector's own light may also fail from some moment on."""
@@ -119,7 +120,7 @@ class Threshold(PatternCause):
 
     def find(self, case: Case, share: float) -> Finding | None:
         """A level that changes by itself is cleaned before the threshold is set again."""
-        found = super().find(case, share) if case.count >= MANY else None
+        found = super().find(case, share)
         if found is not None and case.levels is not None and case.levels.fades:
             return replace(found, try_this=self.repairs[::-1])
         return found

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from sonify.recover.diagnosis.case import Case, LevelSigns
-from sonify.recover.diagnosis.causes.cause import Finding, PatternCause
+from sonify.recover.diagnosis.causes.cause import PatternCause
 from sonify.recover.diagnosis.error_pattern import MANY, ErrorPattern, share_between
 
 __all__ = ["Noise"]
@@ -22,17 +22,14 @@ class Noise(PatternCause):
         "motor's",
     )
     prior = 0.2
+    fewest = MANY
 
     def log_likelihood(self, errors: ErrorPattern, levels: LevelSigns | None) -> float | None:
         """All bits equally likely."""
-        few = errors.every < MANY
+        few = errors.every < self.fewest
         return None if few else share_between(errors.every, errors.bits, *SHARE)
 
     def evidence(self, case: Case) -> list[str]:
         """How many, either way."""
         missed, added = int(case.missed.sum()), int(case.added.sum())
         return [f"{missed} missed and {added} added ones without a pattern"]
-
-    def find(self, case: Case, share: float) -> Finding | None:
-        """Only for several errors."""
-        return super().find(case, share) if case.count >= MANY else None

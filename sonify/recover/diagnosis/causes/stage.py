@@ -27,10 +27,11 @@ class Stage(PatternCause):
         "adjust the steps per row, and let the stage find its end stop before each disc",
     )
     prior = 0.5
+    fewest = MANY
 
     def log_likelihood(self, errors: ErrorPattern, levels: LevelSigns | None) -> float | None:
         """Errors in any one row; its holes then look shallow."""
-        if errors.every < MANY:
+        if errors.every < self.fewest:
             return None
         row, likely = errors.by_row
         likely -= math.log(2) + math.log(errors.wrong.shape[0])
@@ -60,7 +61,7 @@ class Stage(PatternCause):
         off = case.other_rows
         at = np.flatnonzero(off)
         if not len(at):
-            return super().find(case, share) if case.count >= MANY else None
+            return super().find(case, share)
         first, last = int(at[0]) + 1, int(at[-1]) + 1
         short = off[at[0]] < 0
         return self.found(
