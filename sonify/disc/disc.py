@@ -112,18 +112,9 @@ class Disc:
         >>> Disc.from_message("FOG", layout=Layout(positions=8)).grid.tolist()[0]
         [1, 0, 0, 0, 1, 1, 0, 1]
         """
-        code = code or Code()
-        layout = layout or Layout()
-        return cls(
-            grid=encode_grid(message, code, layout.positions),
-            layout=layout,
-            code=code,
-            geometry=geometry,
-            title=title,
-            credits=tuple(credits),
-            name=name,
-            given_message=message,
-        )
+        code, layout = code or Code(), layout or Layout()
+        grid = encode_grid(message, code, layout.positions)
+        return cls(grid, layout, code, geometry, title, tuple(credits), name, message)
 
     @classmethod
     def from_bits(
@@ -146,18 +137,9 @@ class Disc:
         InputError
             No rows, rows of unequal length, or anything but 0, 1 and ?.
         """
-        grid = bits if isinstance(bits, np.ndarray) else grid_from_strings(bits)
-        if layout is None:
-            layout = Layout(positions=int(grid.shape[1]))
-        return cls(
-            grid=np.array(grid, np.int8),
-            layout=layout,
-            code=code,
-            geometry=geometry,
-            title=title,
-            credits=tuple(credits),
-            name=name,
-        )
+        grid = np.array(bits if isinstance(bits, np.ndarray) else grid_from_strings(bits), np.int8)
+        layout = layout or Layout(positions=int(grid.shape[1]))
+        return cls(grid, layout, code, geometry, title, tuple(credits), name)
 
 
 _NO_MARK = 9
@@ -198,5 +180,4 @@ def grid_from_strings(rows: Sequence[str]) -> NDArray[np.int8]:
 
 def grid_to_strings(grid: NDArray[np.int8]) -> list[str]:
     """A grid as strings of 0, 1 and ?, one for each row."""
-    raw = _MARK_CHARS[grid + 1]
-    return [bytes(row).decode("ascii") for row in raw]
+    return [bytes(row).decode("ascii") for row in _MARK_CHARS[grid + 1]]

@@ -1,7 +1,7 @@
 """Text as strokes: the letters of the matrix drawn as lines one tool wide.
 
-A machine engraves them as they stand, with no typeface to be missing. Lamps that are neighbours
-are joined, and what can be is drawn in one go.
+A machine engraves them without a typeface. Neighbouring lamps are joined into lines as long as
+possible.
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ DOT = 0.25
 
 
 def missing_letters(text: str) -> str:
-    """The characters of a text that the letters lack; a box stands in."""
+    """The characters of a text that the letters lack; a box is drawn instead."""
     from sonify.light.letters import load_letters
 
     letters = load_letters()
@@ -69,19 +69,18 @@ def _lines(picture: bytes, wide: int) -> list[tuple[Reals, bool]]:
     for x, y in sorted(lamps):
         for dx, dy in ((1, 0), (0, 1), (1, 1), (-1, 1)):
             other = (x + dx, y + dy)
-            # a slope only where no straight way leads round the corner
+            # diagonals only where no straight lines lead round the corner
             corner = dx and dy and ((x + dx, y) in lamps or (x, y + dy) in lamps)
             if other in lamps and not corner:
                 open_ends[x, y].append(other)
                 open_ends[other].append((x, y))
-    out: list[tuple[list[tuple[float, float]], bool]] = []
-    for lamp, ends in open_ends.items():
-        if not ends:
-            x, y = lamp
-            dot = [(x - DOT, y), (x, y - DOT), (x + DOT, y), (x, y + DOT)]
-            out.append((dot, True))
+    out: list[tuple[list[tuple[float, float]], bool]] = [
+        ([(x - DOT, y), (x, y - DOT), (x + DOT, y), (x, y + DOT)], True)
+        for (x, y), ends in open_ends.items()
+        if not ends
+    ]
     while any(open_ends.values()):
-        # an end, or else where three ways meet, or else anywhere on a ring
+        # start at an end, or else where three lines meet, or else anywhere on a ring
         start = min(
             (p for p, e in open_ends.items() if e),
             key=lambda p: (len(open_ends[p]) % 2 == 0, len(open_ends[p]), p),
@@ -102,7 +101,7 @@ def _lines(picture: bytes, wide: int) -> list[tuple[Reals, bool]]:
 
 
 def _straight(line: Reals, closed: bool) -> Reals:
-    """Without the points between which a line goes straight on."""
+    """A line without the points at which it does not turn."""
     before = line - np.roll(line, 1, axis=0)
     after = np.roll(line, -1, axis=0) - line
     turns = np.any(np.abs(before - after) > 1e-9, axis=1)

@@ -1,4 +1,4 @@
-"""Pictures of any kind to one channel of a handy size."""
+"""Pictures of any kind, reduced to one channel of a practical size."""
 
 from __future__ import annotations
 
@@ -38,8 +38,7 @@ class Picture:
         import cv2
 
         if name == "light":
-            grey: Any = cv2.cvtColor(self.colour, cv2.COLOR_RGB2GRAY)
-            return np.asarray(grey, np.uint8)
+            return np.asarray(cv2.cvtColor(self.colour, cv2.COLOR_RGB2GRAY), np.uint8)
         lab = cv2.cvtColor(self.colour, cv2.COLOR_RGB2LAB)
         one: Any = lab[:, :, 1 if name == "red-green" else 2]
         low, high = np.percentile(one[::8, ::8], (1, 99))
@@ -49,7 +48,7 @@ class Picture:
 
 
 def open_picture(path: Path, longest: int = HANDY) -> Picture:
-    """Open a picture, its orientation minded, no larger than it need be.
+    """Open a picture, turned upright and no larger than necessary.
 
     Raises
     ------
@@ -67,19 +66,18 @@ def open_picture(path: Path, longest: int = HANDY) -> Picture:
                     raise _too_large(f"{width} x {height}", path)
                 if min(width, height) < SMALLEST:
                     raise InputError(
-                        f"{width} x {height} pixels are too few to tell holes apart; "
-                        f"at least {SMALLEST} each way are needed",
+                        f"{width} x {height} pixels are too few to tell holes apart; each side "
+                        f"needs at least {SMALLEST}",
                         file=path,
                     )
                 # JPEG can be unpacked at a half or a quarter of its size
-                if max(width, height) > longest:
-                    shrink = longest / max(width, height)
+                shrink = longest / max(width, height)
+                if shrink < 1:
                     image.draft("RGB", (int(width * shrink), int(height * shrink)))
                 turned = ImageOps.exif_transpose(image)
                 if turned.mode in ("RGBA", "LA", "PA") or "transparency" in turned.info:
                     turned = turned.convert("RGBA")
-                    ground = Image.new("RGBA", turned.size, (255, 255, 255, 255))
-                    turned = Image.alpha_composite(ground, turned)
+                    turned = Image.alpha_composite(Image.new("RGBA", turned.size, "white"), turned)
                 if turned.mode in ("I;16", "I", "F"):
                     turned = _stretched(turned)
                 turned = turned.convert("RGB")
@@ -87,14 +85,12 @@ def open_picture(path: Path, longest: int = HANDY) -> Picture:
                     shrink = longest / max(turned.size)
                     size = (round(turned.width * shrink), round(turned.height * shrink))
                     turned = turned.resize(size, Image.Resampling.BOX, reducing_gap=2.0)
-                scale = max(width, height) / max(turned.size)
-                return Picture(np.asarray(turned), scale)
+                return Picture(np.asarray(turned), max(width, height) / max(turned.size))
     except (Image.DecompressionBombWarning, Image.DecompressionBombError):
         raise _too_large("its size", path) from None
     except UnidentifiedImageError:
         raise InputError(
-            "this is not a picture that can be opened; a photograph (.jpg, .png and the like) "
-            "is needed",
+            "this is not a picture that can be opened; use a photograph (.jpg, .png and the like)",
             file=path,
         ) from None
     except (OSError, ValueError, SyntaxError, EOFError) as e:

@@ -85,8 +85,9 @@ def circle_points(positions: int, which: Ints) -> Floats:
     return np.column_stack([np.cos(angle), np.sin(angle)])
 
 
-def _pairs(spots: Spots, neighbours: int, longest: float, alike: float) -> tuple[Ints, Ints, Ints]:
-    """Directed pairs of neighbours (a, b), and for each the pair that goes straight on, or -1."""
+def _pairs(spots: Spots, neighbours: int, longest: float, alike: float) -> tuple[Ints, Ints]:
+    """The first spot of each directed pair of neighbours, and the pair that goes straight on
+    from it, or -1."""
     xy = spots.centre
     n = len(xy)
     k = min(neighbours, n - 1)
@@ -111,17 +112,17 @@ def _pairs(spots: Spots, neighbours: int, longest: float, alike: float) -> tuple
     off = np.linalg.norm(xy[c] - (xy[b] + step)[:, None, :], axis=2) / long[:, None]
     off[~ok[after]] = np.inf
     off[~ok] = np.inf
-    best = np.argmin(off, axis=1)
-    rows = np.arange(len(a))
-    follow = np.where(off[rows, best] < STRAIGHT, after[rows, best], -1)
-    return a, b, follow
+    best = np.argmin(off, axis=1, keepdims=True)
+    least = np.take_along_axis(off, best, 1)
+    follow = np.where(least < STRAIGHT, np.take_along_axis(after, best, 1), -1)
+    return a, follow[:, 0]
 
 
 def _chains(
     spots: Spots, neighbours: int, longest: float, alike: float, most: int = 12
 ) -> list[tuple[Ints, bool]]:
     """Chains of spots, the longest first, and whether each closes on itself."""
-    a, _, follow = _pairs(spots, neighbours, longest, alike)
+    a, follow = _pairs(spots, neighbours, longest, alike)
     start = np.arange(len(a))
     now = start.copy()
     length = np.ones(len(a), np.int64)
@@ -222,7 +223,8 @@ def _best_count(spots: Spots, chain: Ints, place: Ints) -> int:
     for count in range(span, 3 * span):
         plane = circle_points(count, place)
         matrix = fit_view(plane, xy)
-        tried.append((_misfit(matrix, plane, xy), count, matrix))
+        off = float(np.sqrt(((project(matrix, plane) - xy) ** 2).sum(axis=1).mean()))
+        tried.append((off if np.isfinite(off) else np.inf, count, matrix))
     tried.sort(key=lambda t: t[0])
     step = float(np.median(np.linalg.norm(np.diff(xy, axis=0), axis=1)))
     limit = max(2.5 * tried[0][0], tried[0][0] + 0.03 * step)
@@ -241,19 +243,12 @@ def _off_rays(xy: Floats, count: int, matrix: Floats) -> float:
         inverse: Floats = np.asarray(np.linalg.inv(matrix), np.float64)
     except np.linalg.LinAlgError:
         return 0.5
-    back = project(inverse, xy)
-    inside = np.hypot(back[:, 0], back[:, 1]) < 0.97
-    inside &= np.hypot(back[:, 0], back[:, 1]) > 0.2
+    x, y = project(inverse, xy).T
+    inside = (np.hypot(x, y) < 0.97) & (np.hypot(x, y) > 0.2)
     if inside.sum() < 8:
         return 0.12
-    turn = np.arctan2(back[inside, 1], back[inside, 0]) * count / (2 * np.pi)
+    turn = np.arctan2(y[inside], x[inside]) * count / (2 * np.pi)
     return float(np.abs(turn - np.rint(turn)).mean())
-
-
-def _misfit(matrix: Floats, plane: Floats, xy: Floats) -> float:
-    away = project(matrix, plane) - xy
-    out = float(np.sqrt((away**2).sum(axis=1).mean()))
-    return out if np.isfinite(out) else np.inf
 
 
 def find_ring(spots: Spots, shape: tuple[int, int]) -> list[View]:
@@ -360,10 +355,7 @@ def _settled(
     others = np.setdiff1d(np.flatnonzero(np.abs(np.log(spots.area / usual)) < np.log(3.0)), which)
     if _off_rays(xy[others], count, matrix) > MOST_OFF_RAYS:
         return None
-    inside = (
-        (where[:, 0] >= 0) & (where[:, 1] >= 0)
-        & (where[:, 0] < shape[1]) & (where[:, 1] < shape[0])
-    )  # fmt: skip
+    inside = ((where >= 0) & (where < shape[::-1])).all(axis=1)
     if close.sum() < 0.6 * inside.sum():
         return None
     # pixels a unit of the plane, from how areas grow there
