@@ -24,11 +24,11 @@ if TYPE_CHECKING:
 
 __all__ = ["Options", "State", "patches", "states", "write", "write_matrix"]
 
+# Own limit: a GIF of so many pictures takes some minutes.
 MAX_FRAMES = 50_000
-"""Own limit: a GIF of so many pictures takes some minutes."""
 
+# A time in s, and the levels of all lamps from then on, shape (height, width).
 State = tuple[float, NDArray[np.uint8]]
-"""A time in s, and the levels of all lamps from then on, shape (height, width)."""
 
 
 def states(show: Performance, start: float, end: float) -> Iterator[State]:

@@ -17,8 +17,8 @@ __all__ = ["SHARE", "Calmed", "calmed"]
 
 S = TypeVar("S", bound=msgspec.Struct)
 
+# The key of the share of the picture's sides that is used; it is no setting.
 SHARE = "share"
-"""The key of the share of the picture's sides that is used; it is no setting."""
 
 
 def _paler(lamp: str) -> str:
@@ -27,6 +27,8 @@ def _paler(lamp: str) -> str:
     return hex_of(np.rint(own + (255 - own) * 0.6))
 
 
+# The key that each step changes, and its new value. Tried in this order, each on top of those
+# before; own choice: what changes a show's character least comes first.
 _STEPS: tuple[tuple[str, Callable[[Any], Any]], ...] = (
     ("light.fade", lambda v: max(v, 0.15)),
     ("player.matrix.scroll", lambda v: round(v * 0.75, 2)),
@@ -42,8 +44,6 @@ _STEPS: tuple[tuple[str, Callable[[Any], Any]], ...] = (
     ("light.fade", lambda v: max(v, 1.0)),
     ("light.brightness", lambda v: 1),
 )
-"""The key that each step changes, and its new value. Tried in this order, each on top of those
-before; own choice: what changes a show's character least comes first."""
 
 _TEXTS = {
     "light.fade": "lamps take {:g} s to change",

@@ -16,9 +16,10 @@ __all__ = ["OWN_TYPE", "SIZES", "VIEWS", "Clip", "frame_rate", "picture_size"]
 ViewName = Literal["title", "matrix", "disc", "notes", "message"]
 VIEWS = ("title", "matrix", "disc", "notes", "message")
 
+# The name of the built-in letters, in `clip.font`.
 OWN_TYPE = "cairn"
-"""The name of the built-in letters, in `clip.font`."""
 
+# Width and height in pixels of the sizes that have a name.
 SIZES = {
     "landscape": (1920, 1080),
     "portrait": (1080, 1920),
@@ -28,7 +29,6 @@ SIZES = {
     "1440p": (2560, 1440),
     "2160p": (3840, 2160),
 }
-"""Width and height in pixels of the sizes that have a name."""
 
 # own limits: encoders fail below some tens of pixels; H.264 level 6.2 ends at about 8192 x 4320
 MIN_SIDE = 64

@@ -32,11 +32,11 @@ from sonify.light.look import F32, LUMINANCE
 __all__ = ["MOST_FLASHES", "FlashMeter", "Flashing", "relative_luminance"]
 
 SCREEN = (1024, 768)
+# A field of 10 degrees on that screen, in pixels.
 FIELD = (341, 256)
-"""A field of 10 degrees on that screen, in pixels."""
 FIELD_SHARE = 0.25
+# Flashes a second that are still within the threshold.
 MOST_FLASHES = 3
-"""Flashes a second that are still within the threshold."""
 CHANGE = 0.1
 BRIGHT = 0.8
 RED_SHARE = 0.8
@@ -45,7 +45,6 @@ WINDOW_S = 1.0
 
 _WHITE_U, _WHITE_V = 0.19784, 0.46834  # D65, taken for black, which has no colour
 _EDGE = 1e-6
-_BLOCK = 8
 _FINEST = 0.07  # degrees; squares under 0.1 may be averaged
 
 Mask = NDArray[np.bool_]
@@ -150,12 +149,8 @@ class _Tally:
     def _by_cell(self, time_s: float, part: NDArray[np.uint16]) -> None:
         for flashes in range(int(part.max()) // 2, 0, -1):
             mask = self.count >= 2 * flashes
-            # the most there can be, told quickly: all of it, then what blocks of cells hold
-            for most in (np.count_nonzero, self._at_most, self._largest):
-                found = self._found(time_s, flashes, float(most(mask)) * FIELD_SHARE / self.area)
-                if found._rank <= self.worst._rank:
-                    break
-            else:
+            found = self._found(time_s, flashes, self._largest(mask) * FIELD_SHARE / self.area)
+            if found._rank > self.worst._rank:
                 self.worst = found
             if self.worst.share > FIELD_SHARE and flashes <= self.worst.flashes:
                 return  # fewer flashes on more of the field are no worse
@@ -163,21 +158,6 @@ class _Tally:
     def _found(self, time_s: float, flashes: int, share: float) -> Flashing:
         over = flashes > MOST_FLASHES and share > FIELD_SHARE
         return Flashing(self.kind, max(time_s - WINDOW_S, 0.0), flashes, min(share, 1.0), over)
-
-    def _at_most(self, mask: Mask) -> float:
-        """No fewer than the marked cells in any one field, by blocks of cells."""
-        h, w = mask.shape
-        down, across = -(-h // _BLOCK), -(-w // _BLOCK)
-        whole = np.zeros((down * _BLOCK, across * _BLOCK), np.uint8)
-        whole[:h, :w] = mask
-        rows = whole.reshape(down, _BLOCK, across * _BLOCK).sum(axis=1, dtype=np.uint8)
-        blocks = rows.reshape(down, across, _BLOCK).sum(axis=2, dtype=np.int32)
-        table = np.zeros((down + 1, across + 1), np.int32)
-        np.cumsum(np.cumsum(blocks, axis=0), axis=1, out=table[1:, 1:])
-        fh = min(-(-self.field[0] // _BLOCK) + 1, down)
-        fw = min(-(-self.field[1] // _BLOCK) + 1, across)
-        sums = table[fh:, fw:] - table[:-fh, fw:] - table[fh:, :-fw] + table[:-fh, :-fw]
-        return float(sums.max())
 
     def _largest(self, mask: Mask) -> float:
         """The most marked cells in any one field."""
@@ -216,8 +196,10 @@ class _Tally:
 
 
 def _summed(mask: Mask) -> NDArray[np.int32]:
-    out = np.zeros((mask.shape[0] + 1, mask.shape[1] + 1), np.int32)
-    np.cumsum(np.cumsum(mask, axis=0, dtype=np.int32), axis=1, out=out[1:, 1:])
+    """The marked cells above and to the left of each corner of a cell."""
+    import cv2
+
+    out: NDArray[np.int32] = cv2.integral(mask.view(np.uint8)).astype(np.int32)
     return out
 
 

@@ -21,14 +21,14 @@ from sonify.player.profile import Matrix
 
 __all__ = ["Axis", "Band", "Box", "Kind", "LampGrid", "fitted", "grain_of", "size_of"]
 
+# A rectangle of pixels: left, top, width, height.
 Box = tuple[int, int, int, int]
-"""A rectangle of pixels: left, top, width, height."""
 
+# In video, sizes are multiples of this if lamps are large enough, so that tiles begin on whole
+# chroma samples and on whole cells of the flash meter.
 _GRAIN = 4
-"""In video, sizes are multiples of this if lamps are large enough, so that tiles begin on whole
-chroma samples and on whole cells of the flash meter."""
+# The margin in lamps that a glow needs to die away; see `lamp.REACH`.
 _GLOW_MARGIN = 0.5
-"""The margin in lamps that a glow needs to die away; see `lamp.REACH`."""
 
 
 @dataclass(frozen=True)
@@ -49,8 +49,8 @@ class Band:
     on: int
 
 
+# The rows and columns of a tile; tiles of one kind look alike under the same levels.
 Kind = tuple[Band, Band]
-"""The rows and columns of a tile; tiles of one kind look alike under the same levels."""
 
 
 @dataclass(frozen=True)

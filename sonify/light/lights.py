@@ -18,8 +18,8 @@ from sonify.player.timeline import Timeline
 
 __all__ = ["FILLS", "LIGHTS", "Fill", "fill_lights", "find_fill", "states_at"]
 
+# One lamp that changes: when, which (y * width + x), and its level from 0 to 255.
 LIGHTS = np.dtype([("time_s", "f8"), ("led", "i4"), ("level", "u1")])
-"""One lamp that changes: when, which (y * width + x), and its level from 0 to 255."""
 
 LIT = 255
 Index = NDArray[np.int64]

@@ -33,14 +33,14 @@ F32 = NDArray[np.float32]
 _HEX = "^#[0-9a-fA-F]{6}$"
 Colour = Annotated[str, msgspec.Meta(pattern=_HEX)]
 
+# Brightness has this many steps, as LED drivers have it: the share of time that a lamp is on.
 BRIGHTEST = 16
-"""Brightness has this many steps, as LED drivers have it: the share of time that a lamp is on."""
 
+# The background of a picture that is to be laid over another one.
 NO_BACKGROUND = "none"
-"""The background of a picture that is to be laid over another one."""
 
+# The weights of linear red, green and blue in relative luminance (WCAG 2.2; ITU-R BT.709).
 LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
-"""The weights of linear red, green and blue in relative luminance (WCAG 2.2; ITU-R BT.709)."""
 
 
 class Look(Settings, frozen=True):

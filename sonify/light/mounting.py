@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,17 +38,12 @@ class Mounting:
         return cls(matrix.width, matrix.height, look.turned, look.mirrored)
 
     @property
-    def plain(self) -> bool:
-        """Whether the lamps stay where they are."""
-        return self.turned == 0 and not self.mirrored
-
-    @property
     def size(self) -> tuple[int, int]:
         """Lamps across and down as they are seen."""
         flat = self.turned % 180 == 0
         return (self.width, self.height) if flat else (self.height, self.width)
 
-    def levels(self, levels: NDArray[np.uint8]) -> NDArray[np.uint8]:
+    def levels(self, levels: NDArray[Any]) -> NDArray[Any]:
         """The levels as they are seen, from levels of shape (height, width)."""
         if self.mirrored:
             levels = levels[:, ::-1]
@@ -55,14 +51,6 @@ class Mounting:
 
     def leds(self, leds: NDArray[np.integer]) -> NDArray[np.int64]:
         """Where lamps are seen, as y * seen width + x, from the player's numbers."""
-        y, x = np.divmod(np.asarray(leds, np.int64), self.width)
-        if self.mirrored:
-            x = self.width - 1 - x
-        if self.turned == 90:
-            x, y = self.height - 1 - y, x
-        elif self.turned == 180:
-            x, y = self.width - 1 - x, self.height - 1 - y
-        elif self.turned == 270:
-            x, y = y, self.width - 1 - x
-        out: NDArray[np.int64] = y * self.size[0] + x
-        return out
+        player = np.arange(self.width * self.height).reshape(self.height, self.width)
+        seen: NDArray[np.int64] = np.argsort(self.levels(player), axis=None)
+        return seen[np.asarray(leds)]

@@ -18,8 +18,8 @@ from sonify.player.profile import Matrix
 __all__ = ["Painter"]
 
 COVERS = 4
+# Together 64 colours; more would make files larger and show nothing more (compared by eye).
 LIGHTS = 16
-"""Together 64 colours; more would make files larger and show nothing more (compared by eye)."""
 
 
 class Painter(Renderer):

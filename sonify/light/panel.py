@@ -21,8 +21,8 @@ from sonify.player.profile import Matrix
 __all__ = ["Panel"]
 
 COVERS = 16
+# Finer than what 8 bits a component tell apart in a glow (compared by eye).
 LIGHTS = 128
-"""Finer than what 8 bits a component tell apart in a glow (compared by eye)."""
 _MOST_WINDOWS = 1024
 
 

@@ -19,8 +19,8 @@ from sonify.light.look import F32, LUMINANCE
 
 __all__ = ["FORMATS", "Format", "Picture", "Planes"]
 
+# Arrays of the components, chroma at half size where it is subsampled; coverage comes last.
 Planes = list[NDArray[Any]]
-"""Arrays of the components, chroma at half size where it is subsampled; coverage comes last."""
 
 # ITU-R BT.709, item 3.2 and 3.3
 _BT709 = np.array(

@@ -22,14 +22,14 @@ __all__ = ["EVEN", "Arrays", "Renderer", "shades", "tiled"]
 
 Arrays = list[NDArray[Any]]
 
+# Steps of light are even in light ** (1 / EVEN), about the eye's own scale, so that a glow shows
+# no rings (the exponent of common displays, common practice).
 EVEN = 2.2
-"""Steps of light are even in light ** (1 / EVEN), about the eye's own scale, so that a glow shows
-no rings (the exponent of common displays, common practice)."""
 _FINE = 4096
 _PATTERNS = 1 << 9
 _BITS = 1 << np.arange(9)
+# Bytes of tiles to keep; beyond that they are made anew (own choice).
 _MOST_KEPT = 32 << 20
-"""Bytes of tiles to keep; beyond that they are made anew (own choice)."""
 
 
 def shades(look: Look, covers: int, lights: int) -> tuple[NDArray[np.float64], ...]:

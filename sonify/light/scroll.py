@@ -13,8 +13,8 @@ from sonify.player.profile import Matrix
 
 __all__ = ["OWN_LETTERS", "Scroll", "scroll_of"]
 
+# The name of the letters that ship, in `player.matrix.letters`.
 OWN_LETTERS = "cairn"
-"""The name of the letters that ship, in `player.matrix.letters`."""
 
 
 @dataclass(frozen=True, eq=False)

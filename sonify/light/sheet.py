@@ -15,8 +15,8 @@ from sonify.light.planes import Picture, bounds, over
 
 __all__ = ["Sheet"]
 
+# Steps of a colour's coverage, from none to full (by eye: enough for smooth letters).
 LEVELS = 8
-"""Steps of a colour's coverage, from none to full (by eye: enough for smooth letters)."""
 
 _LEVEL_OF = np.rint(np.arange(256) / 255 * (LEVELS - 1)).astype(np.uint8)
 

@@ -19,24 +19,23 @@ from numpy.typing import NDArray
 
 from sonify.export.animation.frames import Mask, Pixels
 
+# Unchanged pixels are transparent, except in gaps of fewer pixels than this between changed ones
+# in reading order. Each is tried and the smallest result kept.
+#
+# Measured on `message cairn-middle` (525 pictures) and the same in the look `glacier`: 1 alone
+# gives 5.51 and 1.67 MB, 9 alone 5.42 and 1.73 MB; a third rule (5, 25 or all opaque) gains under
+# 0.1 % and costs a sixth of the time. Going on with a full table, and choosing pixel by pixel,
+# saved 3 to 6 % more at three to four times the time (9.5 s against 2.8 s).
 GAPS = (1, 9)
-"""Unchanged pixels are transparent, except in gaps of fewer pixels than this between changed ones
-in reading order. Each is tried and the smallest result kept.
 
-Measured on `message cairn-middle` (525 pictures) and the same in the look `glacier`: 1 alone gives
-5.51 and 1.67 MB, 9 alone 5.42 and 1.73 MB; a third rule (5, 25 or all opaque) gains under 0.1 % and
-costs a sixth of the time. Going on with a full table, and choosing pixel by pixel, saved 3 to 6 %
-more at three to four times the time (9.5 s against 2.8 s).
-"""
-
+# Images of up to this many pixels are kept, as the same lamps change again and again.
 SMALL = 4096
-"""Images of up to this many pixels are kept, as the same lamps change again and again."""
 
+# Entries of a full table (appendix F: codes have at most 12 bits).
 TABLE = 4096
-"""Entries of a full table (appendix F: codes have at most 12 bits)."""
 
+# Minimum code size with the sub-blocks and their terminator, and the transparent index.
 Raster = tuple[bytes, int | None]
-"""Minimum code size with the sub-blocks and their terminator, and the transparent index."""
 
 
 def code_size(largest: int) -> int:

@@ -15,8 +15,8 @@ from typing import BinaryIO
 __all__ = ["PLACEHOLDER", "stamp"]
 
 SIZE = 240
+# What stands in the file until then.
 PLACEHOLDER = "comment to come ".ljust(SIZE, ".")
-"""What stands in the file until then."""
 
 _PIECE = 1 << 20
 

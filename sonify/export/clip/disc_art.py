@@ -23,12 +23,12 @@ __all__ = ["DiscArt", "Glow"]
 
 _FINE = 3
 _BAND = 32
+# How much of its light a hole throws on what is around it.
 _HALO = 0.30
-"""How much of its light a hole throws on what is around it."""
+# By how much less than a flash (0.1) what turns may differ in relative luminance.
 _STEP = 0.095
-"""By how much less than a flash (0.1) what turns may differ in relative luminance."""
+# A material from this relative luminance on is light.
 _LIGHT = 0.2
-"""A material from this relative luminance on is light."""
 
 
 @dataclass(frozen=True)

@@ -17,10 +17,10 @@ __all__ = ["Shape", "lay_out"]
 Place = tuple[float, float, float, float]
 
 _CUTS = [k / 40 for k in range(8, 33)]
+# A view that gets less than this share of the picture is hard to see.
 _LEAST = 0.085
-"""A view that gets less than this share of the picture is hard to see."""
+# A view of less weight is a strip of text, and may be small.
 _STRIP = 0.5
-"""A view of less weight is a strip of text, and may be small."""
 
 
 @dataclass(frozen=True)
@@ -85,47 +85,30 @@ def _value(shapes: list[Shape], places: list[Place], small: float) -> float:
     return value
 
 
-def _ways(
-    shapes: list[Shape], x: float, y: float, w: float, h: float, gap: float, small: float
-) -> list[list[Place]]:
-    """All arrangements of views in a rectangle."""
-    if w < 8 or h < 8:
-        return []
-    if len(shapes) == 1:
-        return [[(x, y, w, h)]]
-    out = []
-    cuts = _CUTS if len(shapes) < 4 else _CUTS[::3]
-    for k in range(1, len(shapes)):
-        for share in cuts:
-            a, b = (w - gap) * share, (h - gap) * share
-            across = (
-                (x, y, a, h), (x + a + gap, y, w - gap - a, h),
-            )  # fmt: skip
-            down = (
-                (x, y, w, b), (x, y + b + gap, w, h - gap - b),
-            )  # fmt: skip
-            for first, second in (across, down):
-                one = _best(shapes[:k], *first, gap, small)
-                two = _best(shapes[k:], *second, gap, small)
-                if one and two:
-                    out.append([*one, *two])
-    return out
-
-
 def _best(
     shapes: list[Shape], x: float, y: float, w: float, h: float, gap: float, small: float
 ) -> list[Place]:
-    """The best arrangement of some views in a part of the picture."""
+    """The best arrangement of some views in a part of the picture; none if it is too small."""
+    if w < 8 or h < 8:
+        return []
+    if len(shapes) == 1:
+        return [(x, y, w, h)]
     best: list[Place] = []
     most = -math.inf
-    for places in _ways(shapes, x, y, w, h, gap, small):
-        value = _value(shapes, places, small)
-        if value > most + 1e-9:
-            most, best = value, places
+    for k in range(1, len(shapes)):
+        for share in _CUTS if len(shapes) < 4 else _CUTS[::3]:
+            a, b = (w - gap) * share, (h - gap) * share
+            across = ((x, y, a, h), (x + a + gap, y, w - gap - a, h))
+            down = ((x, y, w, b), (x, y + b + gap, w, h - gap - b))
+            for first, second in (across, down):
+                one = _best(shapes[:k], *first, gap, small)
+                two = _best(shapes[k:], *second, gap, small)
+                if one and two and (value := _value(shapes, [*one, *two], small)) > most + 1e-9:
+                    most, best = value, [*one, *two]
     return best
 
 
-def _snug(shape: Shape, place: tuple[float, float, float, float]) -> Box:
+def _snug(shape: Shape, place: Place) -> Box:
     x, y, w, h = place
     a, b = shape.inside(w, h)
     left, top = x + (w - a) / 2, y + (h - b) / 2

@@ -20,8 +20,8 @@ __all__ = ["RATE", "Soundtrack"]
 
 RATE = 48_000
 _FADE = RATE // 50
+# Bytes of sound that are kept in memory, where an encoder wants most of it.
 _IN_MEMORY = 8 << 20
-"""Bytes of sound that are kept in memory, where an encoder wants most of it."""
 
 
 class Soundtrack:

@@ -18,10 +18,10 @@ if TYPE_CHECKING:
 
 __all__ = ["cues_of", "write_subtitles"]
 
+# Characters in a line.
 WIDEST = 37
-"""Characters in a line."""
+# How long the last line stays at most.
 STAY_S = 4.0
-"""How long the last line stays at most."""
 
 Cue = tuple[float, float, str]
 

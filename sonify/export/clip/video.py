@@ -19,11 +19,11 @@ from sonify.light.planes import FORMATS, Format, Picture, Planes
 __all__ = ["KINDS", "Kind", "VideoSink"]
 
 RATE = 48_000
+# Samples of a packet of sound.
 _PACKET = 1024
-"""Samples of a packet of sound."""
 
+# Pixels of a picture up to which the encoder may keep many frames.
 LARGE = 1920 * 1088
-"""Pixels of a picture up to which the encoder may keep many frames."""
 
 _BT709 = 1
 _LIMITED = 1
@@ -133,11 +133,14 @@ def blank_frame(width: int, height: int, format: str) -> Any:
     """A frame of a pixel format to paint on, tagged BT.709."""
     import av
 
-    frame = av.VideoFrame(width, height, format)
+    return _tagged(av.VideoFrame(width, height, format))
+
+
+def _tagged(target: Any) -> Any:
     for name in ("color_primaries", "color_trc", "colorspace"):
-        setattr(frame, name, _BT709)
-    frame.color_range = _LIMITED
-    return frame
+        setattr(target, name, _BT709)
+    target.color_range = _LIMITED
+    return target
 
 
 class VideoSink:
@@ -180,8 +183,8 @@ class VideoSink:
         self.out = av.open(str(path), "w", options=dict(kind.container))
         self.out.metadata.update(tags)
         self.stream = self._video(width, height, quality)
-        self.sound = self._audio() if sound else None
-        self.frame = self._blank()
+        self.sound: Any = self._audio() if sound else None
+        self.frame = blank_frame(width, height, format.name)
         self._sent = self.frame
         self._pts = 0
         self._samples = 0
@@ -192,13 +195,10 @@ class VideoSink:
         stream.options = dict(self.kind.quality[quality])
         if width * height > LARGE:
             stream.options |= self.kind.large
-        context = stream.codec_context
+        context = _tagged(stream.codec_context)
         context.time_base = 1 / self.fps
         context.gop_size = max(1, round(self.fps * 2))
         context.thread_count = 0
-        for name in ("color_primaries", "color_trc", "colorspace"):
-            setattr(context, name, _BT709)
-        context.color_range = _LIMITED
         if self.kind.video == "libvpx-vp9" and self.format.alpha:
             stream.metadata["alpha_mode"] = "1"
         return stream
@@ -208,9 +208,6 @@ class VideoSink:
         if self.kind.bit_rate:
             stream.bit_rate = self.kind.bit_rate
         return stream
-
-    def _blank(self) -> Any:
-        return blank_frame(*self.size, self.format.name)
 
     def on(self, picture: Picture) -> Picture:
         """A picture of the same format, from now on painted straight into the encoder's frame."""
@@ -226,7 +223,7 @@ class VideoSink:
         if self.kind.frames_held:
             # the encoder may still read the last one: painting goes on in one of our own
             if changed or self._sent is self.frame:
-                self._sent = self._blank()
+                self._sent = blank_frame(*self.size, self.format.name)
                 for new, old in zip(
                     views_of(self._sent, self.format), views_of(frame, self.format), strict=True
                 ):
@@ -240,12 +237,11 @@ class VideoSink:
     def add_sound(self, samples: NDArray[np.float32]) -> None:
         """Add sound, shape (samples, 2)."""
         # in short packets: pictures are kept back until the packet that goes before them is whole
-        for a in range(0, len(samples), _PACKET):
-            self._add_packet(samples[a : a + _PACKET])
+        if self.sound is not None:
+            for a in range(0, len(samples), _PACKET):
+                self._add_packet(samples[a : a + _PACKET])
 
     def _add_packet(self, samples: NDArray[np.float32]) -> None:
-        if self.sound is None:
-            return
         layout = self.sound.codec_context.format.name
         data: NDArray[Any]
         if layout == "s32":

@@ -25,8 +25,8 @@ from sonify.light.planes import Planes, halved
 __all__ = ["DiscView"]
 
 _ROOM = 0.055  # of the disc's diameter, above it for the stage
+# With more holes at once than this, all light is reckoned anew.
 _BULK = 400
-"""With more holes at once than this, all light is reckoned anew."""
 
 
 class DiscView:
