@@ -76,8 +76,8 @@ def _note(
     instrument: int, pitch: int, hold: float, tail: float, velocity: int = VELOCITY, send: int = 0
 ) -> Sound:
     """A note held for `hold` s and rendered for another `tail` s, shape (samples, 2)."""
-    from sonify.export.sound.fonts import load_soundfont
     from sonify.export.sound.pool import rendered
+    from sonify.export.sound.soundfont import load_soundfont
 
     channel = DRUM_CHANNEL if instrument == DRUMS else 0
     setup = [bytes((0xB0 | channel, _REVERB_SEND, send))]

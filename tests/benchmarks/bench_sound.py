@@ -17,8 +17,8 @@ import time
 from pathlib import Path
 
 import sonify
-from sonify.export.sound.fonts import untuned_default
 from sonify.export.sound.master import mastered
+from sonify.export.sound.soundfont import untuned_default
 from tests.benchmarks.measure import ENVIRONMENT, alternating, best
 from tests.export.soundfonts import render
 

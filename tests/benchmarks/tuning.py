@@ -15,9 +15,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.export.sound.audio import RATE
-from sonify.export.sound.fonts import TABLE, checksum, untuned_default
 from sonify.export.sound.pool import rendered
-from sonify.export.sound.soundfont import SoundFont
+from sonify.export.sound.soundfont import TABLE, SoundFont, checksum, untuned_default
 from sonify.midi.events import events_at, merged, note_events
 from sonify.midi.tempo import DEFAULT_TEMPO
 from sonify.midi.writer import single_track

@@ -13,10 +13,10 @@ import pytest
 import sonify
 from sonify.export.sound import synth
 from sonify.export.sound.audio import RATE
-from sonify.export.sound.fonts import load_soundfont
 from sonify.export.sound.options import SoundOptions
-from sonify.export.sound.pieces import BLOCK, midi_piece
 from sonify.export.sound.pool import Pool
+from sonify.export.sound.soundfont import load_soundfont
+from sonify.export.sound.synth import BLOCK, midi_piece
 from sonify.export.sound.worker import render as render_wav
 from sonify.midi.events import MidiEvents, TimedEvents, timed
 from sonify.midi.tempo import TempoMap

@@ -10,7 +10,7 @@ import pytest
 
 import sonify
 from sonify.errors import InputError
-from sonify.export.sound.fonts import corrections, load_soundfont, untuned_default
+from sonify.export.sound.soundfont import corrections, load_soundfont, untuned_default
 from tests.export.soundfonts import soundfont
 
 

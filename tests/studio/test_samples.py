@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 import sonify
-from sonify.export.sound.fonts import load_soundfont
 from sonify.export.sound.pool import rendered
+from sonify.export.sound.soundfont import load_soundfont
 from sonify.midi.events import events_at, merged, note_events
 from sonify.midi.writer import single_track
 from sonify.studio.packing import unpack

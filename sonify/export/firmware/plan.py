@@ -212,11 +212,8 @@ def _beyond(show: Performance) -> list[str]:
     )
     checks = (
         (show.setup.music.timing == "bars", bars),
-        (
-            positions > MOST_POSITIONS,
-            f"{positions:,} positions; the core counts {MOST_POSITIONS:,}",
-        ),
-        (lamps > MOST_LAMPS, f"{lamps:,} lamps; the core drives up to {MOST_LAMPS:,}"),
+        (positions > MOST_POSITIONS, f"{positions:,} positions, over {MOST_POSITIONS:,}"),
+        (lamps > MOST_LAMPS, f"{lamps:,} lamps, over {MOST_LAMPS:,}"),
         (fill not in FILLS, f"the core does not know the fill rule '{fill}'"),
         (fine, "so fine a metre needs more ticks per position than the core counts"),
         (framing not in ("plain", "framed"), f"the core does not know the framing '{framing}'"),

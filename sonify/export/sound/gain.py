@@ -3,8 +3,9 @@
 Source: Recommendation ITU-R BS.1770-4 (2015) for both. -14 LUFS with peaks under -1 dBTP is common
 practice for video on the web, no source.
 
-The gain is the same everywhere but around the few cells whose peaks would pass the ceiling. So only
-those are kept, and it is worked out where it is wanted: a sound of any length takes no memory.
+The gain is the same everywhere except around the few cells whose peaks would exceed the ceiling.
+Only those cells are kept, and the gain is worked out as it is needed, so memory doesn't grow with
+the sound's length.
 """
 
 from __future__ import annotations
@@ -23,7 +24,7 @@ __all__ = ["Level", "level"]
 Floats = NDArray[np.float64]
 
 _LOOK = 12
-"""Cells on either side of a peak over which the gain gives way: 24 ms."""
+"""Cells on either side of a peak over which the gain is reduced: 24 ms, own choice."""
 
 _REACH = _LOOK + 1
 _AROUND = _LOOK + _REACH
@@ -35,15 +36,15 @@ _ROUNDS = 12
 
 @dataclass(frozen=True, eq=False)
 class Curve:
-    """A gain, and how it gives way around loud meter.
+    """A gain, and how it is reduced around loud cells.
 
     Attributes
     ----------
     gain : float
     ceiling : float
-        What no peak may pass, full scale at 1.0.
+        What no peak may exceed, full scale at 1.0.
     loud : ndarray of int64, shape (loud,)
-        The cells that may pass it, in order.
+        The cells that may exceed it, in order.
     peaks : ndarray of float64, shape (loud,)
         Their true peaks before the gain.
     """
@@ -54,7 +55,7 @@ class Curve:
     peaks: Floats = field(default_factory=lambda: np.zeros(0))
 
     def at(self, first: int, last: int) -> Floats | None:
-        """The gain of each cell from `first` to before `last`; None where it is the same."""
+        """The gain of each cell from `first` to before `last`; None if it is the same for all."""
         start = first - _AROUND
         low, high = np.searchsorted(self.loud, [start, last + _AROUND])
         need = self.ceiling / np.maximum(self.peaks[low:high] * self.gain, 1e-9)
@@ -62,7 +63,7 @@ class Curve:
             return None
         wanted = np.ones(last + _AROUND - start)
         wanted[self.loud[low:high] - start] = np.minimum(need, 1.0)
-        # as low as any cell in reach wants it, and then smooth: nowhere more than a cell bears
+        # as low as any cell in reach needs it, then smoothed: never more than a cell allows
         lowest = np.lib.stride_tricks.sliding_window_view(wanted, 2 * _REACH + 1).min(axis=1)
         window = np.hanning(2 * _LOOK + 3)[1:-1]
         out: Floats = np.convolve(lowest, window / window.sum(), mode="valid")
@@ -77,19 +78,19 @@ class Curve:
 
 @dataclass(frozen=True, eq=False)
 class Level:
-    """The gain to put on sound, and what comes of it.
+    """The gain to apply to sound, and the resulting levels.
 
     Attributes
     ----------
     curve : Curve
     lufs : float
-        The loudness that comes of it.
+        The resulting loudness.
     peak_db : float
-        The true peak that comes of it, in dBTP.
+        The resulting true peak, in dBTP.
     limited_db : float
-        How far the loudest moment was turned down.
+        How far the loudest moment is turned down.
     short_db : float
-        By how much the loudness falls short of what was asked.
+        How far the loudness falls short of the target.
     """
 
     curve: Curve
@@ -99,7 +100,7 @@ class Level:
     short_db: float = 0.0
 
     def apply(self, audio: Audio, start: int, end: int) -> Samples:
-        """The sound's samples from `start` to `end` with the gain on, from cell to cell evenly."""
+        """Read samples from `start` to `end` with the gain, interpolated from cell to cell."""
         x = audio.read(start, end)
         first, last = start // CELL - 1, -(-end // CELL) + 1
         near = self.curve.at(first, last + 1)
@@ -117,7 +118,7 @@ def level(meter: Meter, lufs: float | None, peak_db: float) -> Level:
     Parameters
     ----------
     meter : Meter
-        Has measured the whole sound.
+        After measuring the whole sound.
     lufs : float or None
         The loudness to reach; None to leave the level as it is.
     peak_db : float
@@ -136,7 +137,7 @@ def level(meter: Meter, lufs: float | None, peak_db: float) -> Level:
     ceiling = 10 ** (peak_db / 20)
     wanted = gain = 10 ** ((lufs - as_is) / 20)
     while True:
-        # peaks that matter, with room for a gain that rises while others are limited
+        # the peaks that matter, with headroom for a gain that rises while others are limited
         matters = ceiling / gain * _MARGIN
         at, peaks = _peaks(meter, min(matters, meter.top * _NEAR))
         top = float(peaks.max())
@@ -154,7 +155,7 @@ def level(meter: Meter, lufs: float | None, peak_db: float) -> Level:
         if curve.gain <= room:
             break
         gain = curve.gain
-    # where any peak is limited the highest comes to the ceiling: there the gain is the least
+    # if any peak is limited, the highest ends at the ceiling: there the gain is lowest
     over = max(1.0, top * curve.gain / ceiling)
     return Level(curve, reached, _db(top * curve.gain / over), _db(over), max(0.0, lufs - reached))
 

@@ -21,12 +21,11 @@ from sonify.export.sound.audio import (
     StoredAudio,
     fold,
 )
-from sonify.export.sound.fonts import load_soundfont
 from sonify.export.sound.gain import Level, level
 from sonify.export.sound.loudness import Meter
 from sonify.export.sound.options import MAX_LENGTH_S, SoundOptions, span_of
-from sonify.export.sound.pieces import BLOCK
-from sonify.export.sound.synth import fluidsynth, midirenderer
+from sonify.export.sound.soundfont import load_soundfont
+from sonify.export.sound.synth import BLOCK, fluidsynth, midirenderer
 from sonify.midi.events import TimedEvents
 from sonify.music.sound_settings import Sound
 

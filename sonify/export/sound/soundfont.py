@@ -1,4 +1,8 @@
-"""SoundFont files: their contents, and copies that are louder or retuned.
+"""SoundFont files: their contents, copies that are louder or retuned, and the one that ships.
+
+The recordings in the SoundFont that ships are a few cents off pitch. Two programs would beat
+against each other, and tunings other than twelve tones could not be heard as such, so it is put in
+tune.
 
 Source: SoundFont Technical Specification 2.04 (E-mu Systems, 2006): RIFF form `sfbk`; in its list
 `pdta` the presets (`phdr`), their zones (`pbag`) and those zones' generators (`pgen`); generator
@@ -7,8 +11,10 @@ Source: SoundFont Technical Specification 2.04 (E-mu Systems, 2006): RIFF form `
 
 from __future__ import annotations
 
+import importlib.util
 import re
 import struct
+import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
@@ -22,7 +28,11 @@ from numpy.typing import NDArray
 from sonify.errors import InputError
 from sonify.midi.general_midi import PROGRAMS
 
-__all__ = ["SoundFont", "read_soundfont"]
+__all__ = ["TABLE", "SoundFont", "checksum", "corrections", "load_soundfont", "untuned_default"]
+
+DEFAULT = "general-midi"
+TABLE = Path(__file__).with_name("general_midi_tuning.txt")
+"""Cents to add to each zone of the SoundFont that ships, made by `tests.benchmarks.tuning`."""
 
 _MAX_BYTES = 1 << 31
 """Own limit; a RIFF file can have twice as many."""
@@ -233,3 +243,45 @@ def _chunks(data: bytes, path: Path) -> dict[str, tuple[int, int]]:
     if found["phdr"][1] < 2 * _PRESET.itemsize:
         raise InputError("this SoundFont holds no presets", file=path)
     return found
+
+
+def load_soundfont(name: str = DEFAULT) -> SoundFont:
+    """Read a SoundFont by path, or the one that ships.
+
+    Raises
+    ------
+    InputError
+        No such file, or not a whole SoundFont 2.
+    """
+    return _tuned(untuned_default()) if name == DEFAULT else read_soundfont(Path(name))
+
+
+def untuned_default() -> SoundFont:
+    """Read the SoundFont that ships inside pretty_midi, without corrections."""
+    # found without importing pretty_midi, which takes a second
+    spec = importlib.util.find_spec("pretty_midi")
+    if spec is None or spec.origin is None:
+        raise InputError(
+            "the SoundFont that ships comes with pretty_midi, which is not installed",
+            hint="install pretty_midi, or give a SoundFont with {soundfont}",
+        )
+    return read_soundfont(Path(spec.origin).with_name("TimGM6mb.sf2"))
+
+
+@lru_cache(maxsize=1)
+def _tuned(font: SoundFont) -> SoundFont:
+    table = corrections(font.data)
+    return font if table is None else font.retuned(table)
+
+
+def checksum(data: bytes) -> str:
+    """Identify a SoundFont in the table."""
+    return f"{zlib.crc32(data):08x}"
+
+
+def corrections(data: bytes) -> dict[int, int] | None:
+    """Read the cents to add by zone; None if the table is for another SoundFont."""
+    first, *lines = TABLE.read_text(encoding="ascii").splitlines()
+    if first.split()[-1] != checksum(data):
+        return None
+    return {int(zone): int(cents) for zone, cents in (line.split() for line in lines)}

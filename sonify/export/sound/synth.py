@@ -1,8 +1,8 @@
-"""Events through a SoundFont: blocks of samples, piece by piece, so that memory stays flat.
+"""Renders events through a SoundFont piece by piece, so that memory stays flat.
 
-The notes of a synthesizer add up. So a performance is cut into pieces by where notes begin, each
-piece is rendered until its last note has rung out, and the pieces are added where they belong: the
-same sound as in one go, in less memory and on several cores.
+A synthesizer's notes simply add up. So a performance is cut into pieces by where notes begin, each
+piece is rendered until its last note has rung out, and the pieces are mixed at their places: the
+same sound as in one pass, in less memory and on several cores.
 """
 
 from __future__ import annotations
@@ -21,42 +21,51 @@ from numpy.typing import NDArray
 
 from sonify.errors import InputError, OutputError
 from sonify.export.sound.audio import PIECE, RATE, Samples
-from sonify.export.sound.pieces import BLOCK, midi_piece
 from sonify.export.sound.pool import Pool
 from sonify.export.sound.soundfont import SoundFont
 from sonify.midi.channels import DRUM_CHANNEL
-from sonify.midi.events import TimedEvents
+from sonify.midi.events import MidiEvents, TimedEvents
+from sonify.midi.writer import single_track
 
-__all__ = ["fluidsynth", "midirenderer"]
+__all__ = ["BLOCK", "fluidsynth", "midi_piece", "midirenderer"]
+
+BLOCK = 64
+"""Samples after which midirenderer looks for events."""
+
+_TICKS = 2
+"""Ticks per sample in the files that are rendered."""
+
+_DIVISION = 24000
+_TEMPO = 1_000_000 * _DIVISION // (_TICKS * RATE)
 
 _SHARES = 4
 """Pieces come in multiples of this, so that two or four renderers finish together."""
 
 _IN_FOUR = 5 * PIECE
-"""Samples up to which four pieces do: where little is kept yet they may be longer."""
+"""Samples up to which four pieces are enough."""
 
 _GAINS = (12.0, 6.0, 0.0, -12.0)
-"""The gains in dB at which a piece is rendered, each tried where the one before clipped."""
+"""The gains in dB at which a piece is rendered, each tried if the one before clipped."""
 
 _CLIPPED = 32600
 _TAILS_S = (2.0, 8.0, 30.0)
-"""The silence after the last note, each tried where sound was cut off after the one before."""
+"""The silence after the last note, each tried if the one before cut off sound."""
 
 _FLUID_LEAD = 3 * BLOCK
 _FLUID_LATE = 103
 """Samples by which FluidSynth starts notes late, besides half a block: measured with 2.3.1."""
 
 _SILENT = 4
-"""Sixteen-bit steps, 12 dB up: below -92 dBFS, where the music itself is at -35 or so."""
+"""16-bit steps at +12 dB: below -92 dBFS, where the music itself is at about -35."""
 
 _POLYPHONY = 64
 """The most voices that midirenderer plays at once."""
 
 _LAYERS = 2
-"""Voices that a note is taken to hold: own choice, as many instruments have two layers."""
+"""Assumed voices per note: own choice, as many instruments have two layers."""
 
 _RING_S = 1.5
-"""How long a note is taken to hold its voices after its end: own choice."""
+"""Assumed time that a note keeps its voices after its end: own choice."""
 
 
 _Job = tuple[int, NDArray[np.bool_]]
@@ -70,7 +79,7 @@ def midirenderer(
     font: SoundFont,
     levels: dict[int, int] | None = None,
 ) -> Iterator[Samples]:
-    """Some of the notes as sound, from a sample on, until the last has rung out.
+    """Render some of the notes, from a sample on, until the last has rung out.
 
     Parameters
     ----------
@@ -81,13 +90,13 @@ def midirenderer(
         The sample at which the sound begins; none of the notes begins before.
     font : SoundFont
     levels : dict of int to int, optional
-        The place in `_GAINS` of each piece, by the sample at which it begins. Pieces that are in
-        it start there; others are added. Parts of a mix that share it add up to the mix.
+        The index in `_GAINS` of each piece, by the sample at which it begins. Pieces listed here
+        start at that gain; others are added. Parts of a mix that share it add up to the mix.
 
     Yields
     ------
     ndarray of float32, shape (samples, 2)
-        All of one size, but for the last.
+        All of one size except the last.
     """
     size = _piece_size(events, start)
     jobs = _jobs(events, notes, start, size)
@@ -118,7 +127,7 @@ def midirenderer(
 
 
 def _piece_size(events: TimedEvents, start: int) -> int:
-    """The samples between the starts of two pieces.
+    """Choose the number of samples between the starts of two pieces.
 
     It depends on the performance alone, so that parts of a mix are cut where the mix is.
     """
@@ -132,7 +141,7 @@ def _padded(x: Samples, size: int) -> Samples:
 
 
 def _jobs(events: TimedEvents, notes: NDArray[np.bool_], start: int, size: int) -> list[_Job]:
-    """The pieces, in layers of some of the notes where the renderer has too few voices for all."""
+    """List the pieces, split into layers where the renderer has too few voices for all notes."""
     out = []
     where = np.flatnonzero(notes)
     number = (np.rint(events.note_on_s[where] * RATE).astype(np.int64) - start) // size
@@ -154,7 +163,7 @@ def _jobs(events: TimedEvents, notes: NDArray[np.bool_], start: int, size: int) 
 
 
 def _most_at_once(events: TimedEvents, notes: NDArray[np.int64]) -> int:
-    """The most notes that sound together, ringing on included."""
+    """Count the most notes that sound together, including those ringing on."""
     on = np.sort(events.note_on_s[notes])
     off = np.sort(events.note_off_s[notes] + _RING_S)
     return int((np.arange(1, len(on) + 1) - np.searchsorted(off, on, side="right")).max())
@@ -163,7 +172,7 @@ def _most_at_once(events: TimedEvents, notes: NDArray[np.int64]) -> int:
 def _finished(
     pool: Pool, events: TimedEvents, job: _Job, x: NDArray[np.int16], levels: dict[int, int]
 ) -> Samples:
-    """The sound of a piece, rendered again where it clipped or was cut off."""
+    """Finish a piece: render it again if it clipped or was cut off."""
     start, notes = job
     level, tail = levels.get(start, 0), 0
     while True:
@@ -189,7 +198,7 @@ def fluidsynth(
     font: SoundFont,
     levels: dict[int, int] | None = None,
 ) -> Iterator[Samples]:
-    """The same by the program FluidSynth, which does not clip.
+    """Do the same with the program FluidSynth, which does not clip.
 
     Raises
     ------
@@ -228,3 +237,39 @@ def fluidsynth(
             while block := stream.read(PIECE * 8):
                 usable = len(block) // 8 * 8
                 yield np.frombuffer(block[:usable], "<f4").reshape(-1, 2)
+
+
+def midi_piece(events: TimedEvents, notes: NDArray[np.bool_], start: int, tail_s: float) -> bytes:
+    """Make a MIDI file (format 0) of some notes of a performance and all its other messages.
+
+    Parameters
+    ----------
+    events : TimedEvents
+    notes : ndarray of bool, shape (notes,)
+        Which notes.
+    start : int
+        The sample at which the piece begins, a multiple of `BLOCK`; earlier messages come first.
+    tail_s : float
+        Silence after the end of the last note.
+    """
+    on, off = events.ons[notes], events.offs[notes]
+    last_s = float(events.note_off_s[notes].max()) if len(on) else start / RATE
+    controls = events.controls[events.time_s[events.controls] <= last_s]
+    # the renderer acts on an event at the first block on or after its time, half a block late on
+    # average: so events are half a block early, and half a sample more, so that none falls on the
+    # edge between two blocks, where rounding would decide
+    ends, others, begins = (
+        np.maximum(
+            (np.rint(events.time_s[e] * RATE).astype(np.int64) - start - BLOCK // 2) * _TICKS - 1, 0
+        )
+        for e in (off, controls, on)
+    )
+    # note-offs first within a tick, then what shapes the notes that begin
+    order = np.concatenate([off, controls, on])
+    tick = np.concatenate([np.maximum(ends, begins + 1), others, begins])
+    by = np.argsort(tick, kind="stable")
+    end = int(np.ceil((last_s + tail_s) * RATE)) - start
+    end = -(-end // BLOCK) * BLOCK
+    return single_track(
+        MidiEvents(tick[by], events.message[order[by]]), end * _TICKS, _DIVISION, _TEMPO
+    )
