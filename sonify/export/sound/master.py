@@ -180,10 +180,11 @@ def _rendered(
     at = grid
     for block in engine(events, within, grid, font, levels):
         part = ringing[at - grid :][: len(block)]
-        out = block.copy() if len(part) else block
-        out[: len(part)] += part
-        yield out[max(origin - at, 0) :]
-        at += len(out)
+        if len(part):
+            block = block.copy()
+            block[: len(part)] += part
+        yield block[max(origin - at, 0) :]
+        at += len(block)
     if at - grid < len(ringing):
         yield ringing[max(at, origin) - grid :]
 
