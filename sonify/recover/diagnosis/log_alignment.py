@@ -15,7 +15,7 @@ from sonify.recover.diagnosis.row_order import LOST_ROWS, align_reading_on, alig
 from sonify.recover.diagnosis.source import LogRecording
 from sonify.recover.diagnosis.timing_model import times_of
 from sonify.recover.signal.averages import Integral
-from sonify.recover.signal.levels import binned, hole_delay, hole_levels
+from sonify.recover.signal.levels import BINS, binned, hole_delay, hole_levels
 from sonify.recover.signal.pulses import FEWEST, PulseClock, find_pulses, number_pulses, settle_gaps
 from sonify.recover.signal.slicer import soft_bits, two_levels
 
@@ -42,10 +42,8 @@ LEAST_ROWS = 2
 WINDOW = 0.22
 """Share of a position averaged for its level, if the player's profile does not say it."""
 
-TRACE = 48
-"""Samples of a trace in the eye diagram."""
-
 MOST_TRACES = 4000
+"""Positions drawn in the eye diagram."""
 
 
 @dataclass(frozen=True)
@@ -124,9 +122,9 @@ def _cells(log: LogRecording, clock: PulseClock, delay_s: float) -> Reals:
     return binned(log.data[first:end], phase, 0, count, delay_s / float(np.median(period)))
 
 
-def _evidence(log: LogRecording, clock: PulseClock, delay_s: float) -> Reals:
+def _evidence(cells: Reals, clock: PulseClock) -> Reals:
     """The evidence for a hole in each slot, from -1 to 1."""
-    bits = soft_bits(*hole_levels(_cells(log, clock, delay_s)))
+    bits = soft_bits(*hole_levels(cells))
     # the clock's holes and the data's are of the same level
     return np.clip(2 * bits.level - 1, -1, 1) * (1 if bits.low == clock.low else -1)
 
@@ -160,8 +158,9 @@ def observe_log(
         No pulses, or less than half a row of them.
     """
     clock, delay, remarks = _follow(log, design, period_s, delay_s)
-    clock = settle_gaps(clock, _evidence(log, clock, delay), design.grid)
-    seen = _evidence(log, clock, delay)
+    clock = settle_gaps(clock, _evidence(_cells(log, clock, delay), clock), design.grid)
+    cells = _cells(log, clock, delay)
+    seen = _evidence(cells, clock)
     low, n, period = clock.low, design.positions, clock.period
     sums = Integral(log.data, log.rate)
     at = clock.slot_s + delay
@@ -198,9 +197,8 @@ def observe_log(
         out[rows, place] = np.where(there[:, :n], values[slot[:, :n]], np.nan)
         return out
 
-    passed = by_place(clock.slot_s)
     truth = design.grid[alignment.seen_row]
-    traces, trace_bits = _traces(log, passed + delay, truth)
+    traces, trace_bits = _traces(cells, by_place(np.arange(len(seen), dtype=float)), truth)
     return Observed(
         kind="log",
         bits=bits,
@@ -270,16 +268,11 @@ def _align(seen: Reals, design: Design, phase: int, clock: PulseClock) -> Alignm
     return late if enough and late.agreement >= SURE and better else alignment
 
 
-def _traces(
-    log: LogRecording, middle_s: Reals, truth: NDArray[np.int8]
-) -> tuple[Reals, NDArray[np.int8]]:
-    """The data channel for one and a half positions around the places that were read, shape
-    (traces, TRACE), and what their bits should be."""
-    steps = np.diff(middle_s, axis=1)
-    period = float(np.median(steps[np.isfinite(steps)])) if np.isfinite(steps).any() else 0.0
-    read = np.flatnonzero(np.isfinite(middle_s))
-    if len(read) > MOST_TRACES:
-        read = read[np.linspace(0, len(read) - 1, MOST_TRACES).astype(int)]
-    at = middle_s.reshape(-1)[read, None] + np.linspace(-0.75, 0.75, TRACE) * period
-    index = np.clip(np.rint(at * log.rate).astype(np.int64), 0, len(log.data) - 1)
-    return log.data[index].astype(np.float64), truth.reshape(-1)[read]
+def _traces(cells: Reals, slots: Reals, truth: NDArray[np.int8]) -> tuple[Reals, NDArray[np.int8]]:
+    """The data channel for one and a half positions around the slots that were read, shape
+    (traces, parts), and what their bits should be."""
+    read = np.flatnonzero(np.isfinite(slots))
+    read = read[:: max(1, -(-len(read) // MOST_TRACES))]
+    first = slots.reshape(-1)[read].astype(np.int64) * BINS - BINS // 4
+    at = np.clip(first[:, None] + np.arange(BINS + BINS // 2), 0, cells.size - 1)
+    return cells.reshape(-1)[at], truth.reshape(-1)[read]

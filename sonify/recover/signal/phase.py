@@ -44,7 +44,7 @@ JITTER = 0.02
 
 @dataclass(frozen=True, eq=False)
 class PhaseClock:
-    """The phase of a stretch of log.
+    """The clock row of a log.
 
     Attributes
     ----------
@@ -54,14 +54,11 @@ class PhaseClock:
         Amplitude of the clock's tone, 1 as usual.
     low : bool
         Whether holes read low.
-    sure_low : bool
-        Whether the log shows that clearly.
     """
 
     phase: Reals
     strength: Reals
     low: bool
-    sure_low: bool
 
 
 def _widening(y: Reals, period: float) -> float:
@@ -126,10 +123,8 @@ def _frequency(x: Reals, period: float, low: float, high: float, wide: float) ->
     return out
 
 
-def follow_phase(
-    x: NDArray[np.float32], period: float, low: float, high: float, want_low: bool | None = None
-) -> PhaseClock:
-    """Follow the clock row through a stretch of log.
+def follow_phase(x: NDArray[np.float32], period: float, low: float, high: float) -> PhaseClock:
+    """Follow the clock row through a log.
 
     Parameters
     ----------
@@ -139,8 +134,6 @@ def follow_phase(
         Samples per position, roughly.
     low, high : float
         The range of frequencies to search, in positions per sample.
-    want_low : bool, optional
-        Whether holes read low, if that is known and this stretch does not show it.
     """
     y: Reals = x - running_mean(x, round(6 * period))
     wide = _widening(y, period)
@@ -158,16 +151,13 @@ def follow_phase(
         at = np.arange(len(phase))
         phase[weak] = np.interp(at[weak], at[~weak], phase[~weak])
     phase = np.maximum.accumulate(phase)
-    is_low, sure = _polarity(y, phase)
-    if want_low is not None and not sure:
-        is_low = want_low
-    return PhaseClock(phase - 0.5 if is_low else phase, strength, is_low, sure)
+    is_low = _reads_low(y, phase)
+    return PhaseClock(phase - 0.5 if is_low else phase, strength, is_low)
 
 
-def _polarity(y: Reals, phase: Reals) -> tuple[bool, bool]:
-    """Whether holes read low, from the mean shape of a position, and whether that is clear."""
+def _reads_low(y: Reals, phase: Reals) -> bool:
+    """Whether holes read low, from the mean shape of a position."""
     place = np.floor((phase % 1) * 64).astype(int) % 64
     fold = np.bincount(place, y, 64) / np.maximum(np.bincount(place, minlength=64), 1)
     fold = (np.roll(fold, 1) + fold + np.roll(fold, -1)) / 3
-    share = float((fold < (fold.max() + fold.min()) / 2).mean())
-    return share < HOLE_SHARE, abs(share - 0.5) > 0.03
+    return float((fold < (fold.max() + fold.min()) / 2).mean()) < HOLE_SHARE
