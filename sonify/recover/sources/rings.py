@@ -1,13 +1,22 @@
-"""Rings of holes: found by radius, tested for even spacing, laid on a ladder of rows."""
+"""Rings of holes: by radius, tested for even spacing, and as evenly pitched rows."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Ring", "common_positions", "evenly_spaced", "phase_of", "rings_of", "row_ladder"]
+__all__ = [
+    "Ladder",
+    "Ring",
+    "common_positions",
+    "evenly_spaced",
+    "phase_of",
+    "rings_of",
+    "row_ladder",
+]
 
 Floats = NDArray[np.float64]
 
@@ -65,58 +74,57 @@ def common_positions(angles: Floats, most: int = 4096) -> tuple[int, float]:
     return 0, 0.0
 
 
+class Ladder(NamedTuple):
+    """The radii of the rows, outermost first; rings that are not rows; what to say about them;
+    and whether the rows are evenly pitched."""
+
+    radii: Floats
+    strays: list[Ring]
+    notes: list[str]
+    even: bool
+
+
 def row_ladder(
     rings: list[Ring], positions: int, hole: float, clock_radius: float | None
-) -> tuple[Floats, list[Ring], list[str]]:
-    """The radii of the rows, outermost first, with rows that have no hole put in.
-
-    Returns
-    -------
-    radii : ndarray, shape (rows,)
-    strays : list of Ring
-        Rings that are no row.
-    notes : list of str
-    """
-    notes: list[str] = []
+) -> Ladder:
+    """The rows that rings make, with rows that have no hole put in."""
     strong = [r for r in rings if len(r.members) >= max(2, 0.12 * positions)]
     if len(strong) < 2:
-        # a short text: its last row may have a hole or two
+        # a short text: its last row may have only a hole or two
         strong = sorted(rings, key=lambda r: -len(r.members))[:2]
         strong.sort(key=lambda r: -r.radius)
+    weak = [r for r in rings if r not in strong]
     radii = np.array([r.radius for r in strong])
     if len(radii) < 2:
-        weak = [r for r in rings if r is not strong[0]]
-        return radii, weak, notes
+        return Ladder(radii, weak, [], True)
     gaps = -np.diff(radii)
-    pitch = float(gaps.min())
-    steps = np.rint(gaps / pitch)
-    if np.abs(gaps / pitch - steps).max() < 0.2:
-        pitch = float(gaps.sum() / steps.sum())
-        rungs = np.concatenate([[0.0], np.cumsum(steps)])
-        # rows with few holes may lie past the outermost or innermost of the others
-        weak = [r for r in rings if not any(r is s for s in strong)]
-        strays = []
-        for ring in weak:
-            rung = (radii[0] - ring.radius) / pitch
-            if abs(rung - round(rung)) * pitch < 0.2 * hole and not (
-                clock_radius is not None
-                and (clock_radius - radii[0]) * (clock_radius - ring.radius) < 0
-            ):
-                rungs = np.append(rungs, round(rung))
-            else:
-                strays.append(ring)
-        first, last = rungs.min(), rungs.max()
-        all_rungs = np.arange(first, last + 1)
-        empty = np.setdiff1d(all_rungs, rungs)
-        out = radii[0] - all_rungs * pitch
-        if len(empty):
-            notes.append(
-                f"{len(empty)} rows have no hole at all, by the even pitch of the others: "
-                + ", ".join(str(int(e - first) + 1) for e in empty[:12])
-            )
-        # where rings were seen, their own radius is better than the ladder's
-        for ring in strong:
-            out[round((radii[0] - ring.radius) / pitch - first)] = ring.radius
-        return out, strays, notes
-    notes.append("the rows are not evenly pitched; each is taken where its holes are")
-    return np.array([r.radius for r in rings]), [], notes
+    steps = np.rint(gaps / gaps.min())
+    if np.abs(gaps / gaps.min() - steps).max() >= 0.2:
+        note = "the rows are not evenly pitched; each is taken where its holes are"
+        return Ladder(np.array([r.radius for r in rings]), [], [note], False)
+    pitch = float(gaps.sum() / steps.sum())
+    rungs = np.concatenate([[0.0], np.cumsum(steps)])
+    # rows with few holes may lie past the outermost or innermost of the others
+    strays = []
+    for ring in weak:
+        rung = (radii[0] - ring.radius) / pitch
+        beyond_clock = (
+            clock_radius is not None
+            and (clock_radius - radii[0]) * (clock_radius - ring.radius) < 0
+        )
+        if abs(rung - round(rung)) * pitch < 0.2 * hole and not beyond_clock:
+            rungs = np.append(rungs, round(rung))
+        else:
+            strays.append(ring)
+    first = rungs.min()
+    every = np.arange(first, rungs.max() + 1)
+    out = radii[0] - every * pitch
+    # where rings were seen, their own radius is better than the ladder's
+    for ring in strong:
+        out[round((radii[0] - ring.radius) / pitch - first)] = ring.radius
+    empty = (np.setdiff1d(every, rungs) - first + 1).astype(int)
+    notes = []
+    if len(empty):
+        which = ", ".join(map(str, empty[:12]))
+        notes = [f"rows without a hole, judging by the even pitch of the others: {which}"]
+    return Ladder(out, strays, notes, True)

@@ -216,17 +216,18 @@ def sighting_of_rounds(rounds: Rounds, path: object) -> Sighting:
         )
     data_rings = [r for r in seen.rings if r is not clock]
     off_grid = [r for r in data_rings if _off_grid(seen.angle, r, positions, phase, hole)]
-    radii, strays, more = row_ladder(
+    ladder = row_ladder(
         [r for r in data_rings if r not in off_grid],
         positions,
         hole,
         clock.radius if clock else None,
     )
+    radii = ladder.radii
     check_size(len(radii), positions, path)
-    members = [r.members for r in strays + off_grid]
+    members = [r.members for r in ladder.strays + off_grid]
     stray = np.isin(data, np.concatenate(members)) if members else np.zeros(len(data), bool)
     bits, confidence, odd = _fill(seen, data, stray, radii, positions, phase, hole)
-    notes += more + odd
+    notes += ladder.notes + odd
     off = (phase + 0.5) % 1 - 0.5
     if abs(off) > 0.02:
         notes.append(

@@ -1,4 +1,4 @@
-"""What was seen in a photograph, drawn over it."""
+"""The rows, positions and bits seen in a photograph, drawn over it."""
 
 from __future__ import annotations
 

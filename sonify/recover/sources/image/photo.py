@@ -28,12 +28,12 @@ __all__ = ["read_photograph"]
 Floats = NDArray[np.float64]
 
 SMALL_HOLE = 3.2
-"""Radius of a hole in pixels below which the picture is looked at larger."""
+"""Radius of a hole in pixels below which the picture is read at a larger size."""
 LARGER = 4400
 CLEAR = 0.03
-"""Error of a view, in steps of the clock row, that leaves no wish for a better one."""
+"""Error of a view, in steps of the clock row, below which no better one is looked for."""
 APART = 1.4
-"""Standard deviations between holes and webs below which all is in doubt."""
+"""Standard deviations between holes and webs below which all bits are doubtful."""
 
 
 def read_photograph(
@@ -47,12 +47,12 @@ def read_photograph(
     positions : int, optional
         Holes of the clock row, where they are known.
     overlay : path, optional
-        Where to write the picture with all that was seen.
+        Where to write the picture with everything that was seen.
 
     Raises
     ------
     InputError
-        What was looked for and not found, and what to do.
+        What is missing, and what to do.
     """
     path = Path(path)
     picture = open_picture(path)
@@ -67,8 +67,8 @@ def read_photograph(
     radii, notes = find_rows(image, view)
     if len(radii) == 0:
         raise InputError(
-            f"a clock row of {view.positions} holes was found, but no row with bits beside it; "
-            "take the picture closer, sharper and in even light",
+            f"a clock row of {view.positions} holes was found, but no data row beside it; take the "
+            "picture closer, sharper and in even light",
             file=path,
         )
     check_size(len(radii), view.positions, path)
@@ -78,14 +78,16 @@ def read_photograph(
     holes, confidence, apart = _judged(image, view, radii)
     if apart < APART:
         confidence = confidence * np.float32(max(0.0, apart / APART - 0.3))
-        notes.append("holes and material look much alike here; use more light or a plain table")
+        notes.append("holes and material look much the same; use more light or a plain background")
     shift = 0 if mark is None else mark[0]
     holes, confidence = np.roll(holes, -shift, axis=1), np.roll(confidence, -shift, axis=1)
     outside = int((confidence == 0).sum())
     if outside:
-        notes.append(f"{outside} places lie outside of the picture or can't be told")
+        notes.append(f"{outside} positions lie outside the picture or can't be judged")
     if mark is None:
-        notes.append("no index mark was seen, so where rows begin follows from the message alone")
+        notes.append(
+            "no index mark was seen, so the start of the rows follows from the message alone"
+        )
     missing = view.positions - view.seen
     if missing:
         notes.append(f"{missing} of {view.positions} clock holes were not seen")
@@ -135,12 +137,13 @@ def _disc_in(picture: Picture, positions: int | None) -> tuple[View, NDArray[np.
             part = part or best
     if part is not None:
         return (
-            f"only {part.seen} of about {part.positions} holes of the clock row are in view; at "
-            "least 60 % are needed, so take the whole disc"
+            f"only {part.seen} of about {part.positions} holes of the clock row are in view, and "
+            "at least 60 % are needed; photograph the whole disc"
         )
     return (
         "no clock row was found (a closed ring of evenly spaced holes was looked for, among "
-        f"{spots_seen} round spots); take the disc from the front, whole, sharp and in even light"
+        f"{spots_seen} round spots); photograph the whole disc from the front, sharp and in even "
+        "light"
     )
 
 
@@ -224,16 +227,15 @@ def _further_rows(image: NDArray[np.float32], view: View, radii: Floats, mark: i
 
 
 def _centred(image: NDArray[np.float32], view: View, points: Floats) -> NDArray[np.bool_]:
-    """Whether what is seen near places of the plane lies in their middle, as a hole does."""
+    """Whether what is seen at places of the plane is centred on them, as a hole is."""
     pixels, fine = _centres(image, view, points)
-    inverse: Floats = np.asarray(np.linalg.inv(view.matrix), np.float64)
-    back = project(inverse, pixels)
-    near: NDArray[np.bool_] = np.linalg.norm(back - points, axis=1) < 0.25 * view.hole
+    away = np.linalg.norm(view.plane(pixels) - points, axis=1)
+    near: NDArray[np.bool_] = away < 0.25 * view.hole
     return fine & near
 
 
 def _refined(image: NDArray[np.float32], view: View, radii: Floats) -> tuple[View, Floats]:
-    """The view again, from all holes that stand out clearly, each at its centre of gravity."""
+    """The view, fitted again to the centres of all holes that stand out clearly."""
     n = view.positions
     every = np.concatenate([[1.0], radii])
     for _ in range(2):
@@ -246,9 +248,7 @@ def _refined(image: NDArray[np.float32], view: View, radii: Floats) -> tuple[Vie
         row = np.broadcast_to(np.arange(len(every))[:, None], sure.shape)[sure][fine]
         angle = np.arctan2(points[fine][:, 1], points[fine][:, 0])
         # the radii of the rows from where their holes lie, then the view from all of them
-        inverse: Floats = np.asarray(np.linalg.inv(view.matrix), np.float64)
-        back = project(inverse, pixels[fine])
-        seen = np.linalg.norm(back, axis=1)
+        seen = np.linalg.norm(view.plane(pixels[fine]), axis=1)
         for k in range(1, len(every)):
             if (row == k).sum() >= 3:
                 every[k] = float(np.median(seen[row == k]))

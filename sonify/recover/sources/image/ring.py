@@ -58,6 +58,10 @@ class View:
     error: float
     hole: float
 
+    def plane(self, pixels: Floats) -> Floats:
+        """Where points of the picture lie in the disc's plane, shape (..., 2)."""
+        return project(np.asarray(np.linalg.inv(self.matrix), np.float64), pixels)
+
 
 def project(matrix: Floats, points: Floats) -> Floats:
     """Points of the disc's plane in the picture, shape (..., 2)."""

@@ -163,10 +163,8 @@ def find_rows(image: NDArray[np.float32], view: View) -> tuple[Floats, list[str]
     rows = max(sides, key=lambda side: sum(len(r.members) for r in side))
     if not rows:
         return np.empty(0), []
-    found, _, notes = row_ladder(rows, view.positions, 2 * r, 1.0)
-    if notes and notes[-1].startswith("the rows are not evenly"):
-        found, notes = _evenly(rows, view), []
-    return found, notes
+    ladder = row_ladder(rows, view.positions, 2 * r, 1.0)
+    return (ladder.radii, ladder.notes) if ladder.even else (_evenly(rows, view), [])
 
 
 def _evenly(rows: list[Ring], view: View) -> Floats:
