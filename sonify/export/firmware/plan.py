@@ -28,11 +28,11 @@ from sonify.ranges import chosen
 
 __all__ = ["FILLS", "RAM", "FirmwarePlan", "VoicePlan", "plan_of"]
 
+# bytes of RAM that the core keeps to
 RAM = 2048
-"""Bytes of RAM that the core keeps to."""
 
+# bytes of RAM to leave for the caller if the room for a message is not given
 CALLER = 256
-"""Bytes of RAM to leave for the caller if the room for a message is not given."""
 
 _HALT_POSITIONS, _HALT_S = 16, 2.0
 _STACK, _STACK_CHANCE = 200, 20

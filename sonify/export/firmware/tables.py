@@ -20,8 +20,8 @@ _NOTE = "/* Made by sonify from a disc's code and a preset. Make it again rather
 _ALPHABETS = ("none", "ascii", "ita2", "utf-8")
 _SIZES = {"uint8_t": 1, "uint16_t": 2, "uint32_t": 4}
 
+# sizes of the structures in player_tables.h; a voice's leads apart
 _VOICE_BYTES, _RULE_BYTES, _LEAD_BYTES = 14, 12, 12
-"""Sizes of the structures in player_tables.h; a voice's leads apart."""
 
 
 def config_h(plan: FirmwarePlan, template: str) -> str:

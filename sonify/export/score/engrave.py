@@ -30,8 +30,8 @@ _BOLD = {"ending", "fing", "reh", "tempo"}
 _ITALIC = {"dir", "dynam", "mNum"}
 # verovio writes the note of a tempo mark in a music font; common text fonts have these two
 _MUSIC_TEXT = dict(zip("\ueca5\ueca7\ue1d5\ue1d7\uecb7\ue1e7", "♩♪♩♪..", strict=True))
+# units of a page's drawing per pixel of 1/96 inch
 UNITS = 25.0
-"""Units of a page's drawing per pixel of 1/96 inch."""
 
 
 @dataclass(frozen=True)

@@ -28,8 +28,8 @@ if TYPE_CHECKING:
 
 __all__ = ["MAX_EVENTS", "musicxml"]
 
+# own limit
 MAX_EVENTS = 20_000
-"""Own limit."""
 
 _SPACE = "\u2423"
 _DRUM_LINE = ("B", 4)

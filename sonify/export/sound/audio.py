@@ -22,23 +22,23 @@ __all__ = [
     "fold",
 ]
 
+# samples per second of all rendering
 RATE = 48000
-"""Samples per second of all rendering."""
 
 Samples = NDArray[np.float32]
 """Shape (samples, 2), full scale at 1.0."""
 
+# the most samples between the starts of two pieces of a long performance: own choice
 PIECE = 30 * RATE
-"""The most samples between the starts of two pieces of a long performance: own choice."""
 
+# samples to handle at a time; few enough to stay in the processor's cache
 STRIDE = 2 * RATE
-"""Samples to handle at a time; few enough to stay in the processor's cache."""
 
+# bytes of rendered sound to keep in memory: own choice
 IN_MEMORY = 96 << 20
-"""Bytes of rendered sound to keep in memory: own choice."""
 
+# bytes of a sample of both channels
 _FRAME = 8
-"""Bytes of a sample of both channels."""
 
 
 class Audio(Protocol):

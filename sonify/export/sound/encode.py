@@ -53,8 +53,8 @@ KINDS: dict[str, Kind] = {
 _PCM = {16: "pcm_s16le", 24: "pcm_s24le", 32: "pcm_f32le"}
 _FORMATS = {16: "s16", 24: "s32", 32: "flt"}
 _WAV_LIMIT = 0xFFFFFFFF - 4096
+# FFmpeg's AV_CODEC_FLAG_BITEXACT
 _BITEXACT = 1 << 23
-"""FFmpeg's AV_CODEC_FLAG_BITEXACT."""
 
 
 def encode(

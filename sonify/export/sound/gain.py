@@ -23,8 +23,8 @@ __all__ = ["Level", "level"]
 
 Floats = NDArray[np.float64]
 
+# cells on either side of a peak over which the gain is reduced: 24 ms, own choice
 _LOOK = 12
-"""Cells on either side of a peak over which the gain is reduced: 24 ms, own choice."""
 
 _REACH = _LOOK + 1
 _AROUND = _LOOK + _REACH

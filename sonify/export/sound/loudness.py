@@ -17,8 +17,8 @@ from sonify.export.sound.audio import PIECE, RATE, STRIDE, Audio, StoredAudio
 
 __all__ = ["CELL", "Meter", "integrated", "steps_of", "true_peaks"]
 
+# samples in a cell, the resolution of levels: 2 ms, so that 50 make a gating step
 CELL = 96
-"""Samples in a cell, the resolution of levels: 2 ms, so that 50 make a gating step."""
 
 Floats = NDArray[np.float64]
 
@@ -53,13 +53,13 @@ def _interpolation() -> NDArray[np.float32]:
     return out.reshape(CELL + _REACH - 1, -1)
 
 
+# cells of a gating step, 100 ms; four of them are a gating block
 STEP = 50
-"""Cells of a gating step, 100 ms; four of them are a gating block."""
 
 _WINDOW = 4
 _PART = 1000 * STEP
+# bytes of cells that are kept in memory, those of half an hour
 _KEPT = 8 << 20
-"""Bytes of cells that are kept in memory, those of half an hour."""
 
 _GATE = -70.0
 _RELATIVE = -10.0

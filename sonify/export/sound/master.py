@@ -34,14 +34,14 @@ if TYPE_CHECKING:
 
 __all__ = ["Master", "mastered", "stem_audio"]
 
+# own limit: more would need more memory than small computers have
 MAX_EVENTS = 4_000_000
-"""Own limit: more would need more memory than small computers have."""
 
+# own limit: longer notes end here; instruments fall silent long before
 MAX_NOTE_S = 240.0
-"""Own limit: longer notes end here; instruments fall silent long before."""
 
+# how long before a range its first ringing notes may have ended: own choice
 _RING_BEFORE_S = 4.0
-"""How long before a range its first ringing notes may have ended: own choice."""
 
 _RENDERERS = {"midirenderer": midirenderer, "fluidsynth": fluidsynth}
 _FADE = RATE // 100

@@ -14,8 +14,8 @@ if TYPE_CHECKING:
 
 __all__ = ["MAX_LENGTH_S", "SoundOptions", "span_of"]
 
+# own limit
 MAX_LENGTH_S = 12 * 3600
-"""Own limit."""
 
 
 class SoundOptions(Settings, frozen=True):

@@ -16,8 +16,8 @@ __all__ = ["end", "make_ready", "most", "renderer"]
 
 _MOST = 4
 _WORKER = Path(__file__).with_name("worker.py")
+# bytes that a pipe holds, where that can be set: SoundFonts and sound pass in a few turns
 _PIPE = 1 << 20
-"""Bytes that a pipe holds, where that can be set: SoundFonts and sound pass in a few turns."""
 
 _ready: list[subprocess.Popen[bytes]] = []
 

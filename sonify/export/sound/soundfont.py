@@ -31,11 +31,11 @@ from sonify.midi.general_midi import PROGRAMS
 __all__ = ["TABLE", "SoundFont", "checksum", "corrections", "load_soundfont", "untuned_default"]
 
 DEFAULT = "general-midi"
+# cents to add to each zone of the SoundFont that ships, made by `tests.benchmarks.tuning`
 TABLE = Path(__file__).with_name("general_midi_tuning.txt")
-"""Cents to add to each zone of the SoundFont that ships, made by `tests.benchmarks.tuning`."""
 
+# own limit; a RIFF file can have twice as many
 _MAX_BYTES = 1 << 31
-"""Own limit; a RIFF file can have twice as many."""
 
 _ATTENUATION, _INSTRUMENT, _FINE_TUNE, _SAMPLE = 48, 41, 52, 53
 _PRESET = np.dtype(

@@ -29,43 +29,43 @@ from sonify.midi.writer import single_track
 
 __all__ = ["BLOCK", "fluidsynth", "midi_piece", "midirenderer"]
 
+# samples after which midirenderer looks for events
 BLOCK = 64
-"""Samples after which midirenderer looks for events."""
 
+# ticks per sample in the files that are rendered
 _TICKS = 2
-"""Ticks per sample in the files that are rendered."""
 
 _DIVISION = 24000
 _TEMPO = 1_000_000 * _DIVISION // (_TICKS * RATE)
 
+# pieces come in multiples of this, so that two or four renderers finish together
 _SHARES = 4
-"""Pieces come in multiples of this, so that two or four renderers finish together."""
 
+# samples up to which four pieces are enough
 _IN_FOUR = 5 * PIECE
-"""Samples up to which four pieces are enough."""
 
+# the gains in dB at which a piece is rendered, each tried if the one before clipped
 _GAINS = (12.0, 6.0, 0.0, -12.0)
-"""The gains in dB at which a piece is rendered, each tried if the one before clipped."""
 
 _CLIPPED = 32600
+# the silence after the last note, each tried if the one before cut off sound
 _TAILS_S = (2.0, 8.0, 30.0)
-"""The silence after the last note, each tried if the one before cut off sound."""
 
 _FLUID_LEAD = 3 * BLOCK
+# samples by which FluidSynth starts notes late, besides half a block: measured with 2.3.1
 _FLUID_LATE = 103
-"""Samples by which FluidSynth starts notes late, besides half a block: measured with 2.3.1."""
 
+# 16-bit steps at +12 dB: below -92 dBFS, where the music itself is at about -35
 _SILENT = 4
-"""16-bit steps at +12 dB: below -92 dBFS, where the music itself is at about -35."""
 
+# the most voices that midirenderer plays at once
 _POLYPHONY = 64
-"""The most voices that midirenderer plays at once."""
 
+# assumed voices per note: own choice, as many instruments have two layers
 _LAYERS = 2
-"""Assumed voices per note: own choice, as many instruments have two layers."""
 
+# assumed time that a note keeps its voices after its end: own choice
 _RING_S = 1.5
-"""Assumed time that a note keeps its voices after its end: own choice."""
 
 
 _Job = tuple[int, NDArray[np.bool_]]
