@@ -20,28 +20,6 @@ if TYPE_CHECKING:
     from sonify.disc.disc import Disc
     from sonify.performance import Performance
 
-__all__ = [
-    "AS_JSON",
-    "DEFAULT_FOLDER",
-    "RANGE",
-    "ROWS",
-    "SETTINGS",
-    "Request",
-    "caution",
-    "cautions_shown",
-    "chosen",
-    "disc_command",
-    "length",
-    "option_name",
-    "output_option",
-    "plain",
-    "print_json",
-    "result",
-    "rows_shown",
-    "size",
-    "with_options",
-]
-
 DEFAULT_FOLDER = Path("out")
 PICTURE = 64, 160
 """The most rows, and positions of each, that reports show as a picture of the bits."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 import click
 from click import option
@@ -35,43 +35,34 @@ __all__ = ["code_options", "encode", "settings_from"]
 MOST_TEXT_BYTES = 64 * 1024 * 1024
 
 
-class _Option(NamedTuple):
-    """An option that is a setting: its name, its section, its type and its help."""
-
-    name: str
-    section: str
-    kind: type
-    help: str
-
-
 OPTIONS = (
-    _Option("alphabet", "code", str, "ascii (7 bits), ita2 (5 bits, capitals only) or utf-8."),
-    _Option("bit-order", "code", str, "high-first or low-first."),
-    _Option("framing", "code", str, "plain, or framed (SYN SYN STX text ETX)."),
-    _Option("check", "code", str, "none, parity, crc-16, or reed-solomon (restores a lost row)."),
-    _Option("redundancy", "code", float, "With reed-solomon: the least share of check symbols."),
-    _Option("positions", "fit", int, "Positions per row."),
-    _Option("reading", "layout", str, "outside-in or inside-out."),
-    _Option("turning", "layout", str, "clockwise or anticlockwise, seen from the front."),
-    _Option("hole-means", "layout", int, "What a hole means, 1 or 0."),
-    _Option("outer-diameter", "fit", float, "Diameter of the disc, in mm. [default: smallest]"),
-    _Option("bore-diameter", "fit", float, "Diameter of the bore, in mm."),
-    _Option("hole-diameter", "fit", float, "Diameter of the holes, in mm."),
-    _Option("least-web", "fit", float, "Least material around holes and at edges, in mm."),
-    _Option("clock-radius", "fit", float, "Radius of the clock row, in mm."),
-    _Option("first-row-radius", "fit", float, "Radius of the row read first, in mm."),
-    _Option("row-pitch", "fit", float, "Distance between rows, in mm."),
+    ("alphabet", "code", str, "ascii (7 bits), ita2 (5 bits, capitals only) or utf-8."),
+    ("bit-order", "code", str, "high-first or low-first."),
+    ("framing", "code", str, "plain, or framed (SYN SYN STX text ETX)."),
+    ("check", "code", str, "none, parity, crc-16, or reed-solomon (restores a lost row)."),
+    ("redundancy", "code", float, "With reed-solomon: the least share of check symbols."),
+    ("positions", "fit", int, "Positions per row."),
+    ("reading", "layout", str, "outside-in or inside-out."),
+    ("turning", "layout", str, "clockwise or anticlockwise, seen from the front."),
+    ("hole-means", "layout", int, "What a hole means, 1 or 0."),
+    ("outer-diameter", "fit", float, "Diameter of the disc, in mm. [default: smallest]"),
+    ("bore-diameter", "fit", float, "Diameter of the bore, in mm."),
+    ("hole-diameter", "fit", float, "Diameter of the holes, in mm."),
+    ("least-web", "fit", float, "Least material around holes and at edges, in mm."),
+    ("clock-radius", "fit", float, "Radius of the clock row, in mm."),
+    ("first-row-radius", "fit", float, "Radius of the row read first, in mm."),
+    ("row-pitch", "fit", float, "Distance between rows, in mm."),
 )
-"""The settings' types check the values."""
+"""Name, the settings it belongs to, type, and help. The settings' types check the values."""
 
 
 def code_options(names: Iterable[str] | None = None) -> list[Decorator]:
     """The options of the table, or those of these names."""
     metavar = {str: "NAME", int: "N", float: "X"}
     return [
-        option(f"--{o.name}", type=o.kind, metavar=metavar[o.kind], help=o.help)
-        for o in OPTIONS
-        if names is None or o.name in names
+        option(f"--{name}", type=kind, metavar=metavar[kind], help=help)
+        for name, _, kind, help in OPTIONS
+        if names is None or name in names
     ]
 
 
@@ -85,10 +76,10 @@ def settings_from(
     from sonify.settings import convert
 
     tables: dict[str, dict[str, Any]] = {"code": {}, "layout": {}, "fit": {}}
-    for o in OPTIONS:
-        value = given.get(o.name.replace("-", "_"))
+    for name, section, _, _ in OPTIONS:
+        value = given.get(name.replace("-", "_"))
         if value is not None:
-            tables[o.section][o.name] = value
+            tables[section][name] = value
     tables["fit"]["keep-out"] = [_keep_out(k) for k in keep_outs]
     try:
         code, layout = convert(tables["code"], Code), convert(tables["layout"], Layout)

@@ -8,7 +8,7 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 from click import FloatRange, option
@@ -84,9 +84,9 @@ def play(
         raise InputError("MIDI clock goes to a port; give --port or --virtual", place="--clock")
     show = request.perform()
     if to_port is None:
-        _speakers(show, from_row, speed, loop)
+        _speakers(show, loop, from_row, speed)
     else:
-        _port(show, to_port, virtual is not None, clock, from_row, speed, loop)
+        _port(show, loop, to_port, virtual is not None, from_row=from_row, speed=speed, clock=clock)
 
 
 @disc_command(
@@ -156,7 +156,7 @@ def stopped() -> Iterator[threading.Event]:
             signal.signal(number, old)
 
 
-def _speakers(show: Performance, from_row: int, speed: float, loop: bool) -> None:
+def _speakers(show: Performance, loop: bool, from_row: int, speed: float) -> None:
     from sonify.export.sound.master import mastered
     from sonify.export.sound.options import SoundOptions, span_of
     from sonify.live.schedule import row_start
@@ -182,21 +182,15 @@ def _speakers(show: Performance, from_row: int, speed: float, loop: bool) -> Non
 
 
 def _port(
-    show: Performance,
-    name: str,
-    virtual: bool,
-    clock: bool,
-    from_row: int,
-    speed: float,
-    loop: bool,
+    show: Performance, loop: bool, name: str, virtual: bool, *, speed: float, **options: Any
 ) -> None:
     from sonify.live.ports import open_port
     from sonify.live.schedule import schedule_of
     from sonify.live.sender import Sender, punctual
     from sonify.midi.bandwidth import caution_of, traffic_of
 
-    schedule = schedule_of(show, from_row=from_row, speed=speed, clock=clock)
-    clocks = show.grid.ticks_per_quarter / 24 if clock else None
+    schedule = schedule_of(show, speed=speed, **options)
+    clocks = show.grid.ticks_per_quarter / 24 if options["clock"] else None
     traffic = traffic_of(show.events, show.tick_s / speed, clocks)
     with stopped() as stop, contextlib.closing(open_port(name, virtual=virtual)) as port:
         click.echo(traffic.line(), err=True)

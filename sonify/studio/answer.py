@@ -59,7 +59,6 @@ def answer(document: Document, command: Command) -> bytes:
         "light_level": lights["level"],
         "caption_s": show.captions["time_s"],
         "caption_point": show.captions["codepoint"],
-        "caption_state": show.captions["state"],
         "seen": Mounting.of(show.setup.light, show.setup.player.matrix)
         .leds(np.arange(show.setup.player.matrix.lamps))
         .astype("i4"),
@@ -74,7 +73,7 @@ def answer(document: Document, command: Command) -> bytes:
 def facts(document: Document, show: Performance) -> dict[str, Any]:
     """What the page needs besides the arrays."""
     from sonify.midi.channels import DRUM_CHANNEL
-    from sonify.music.theory.scales import find_scale, note_name, note_number
+    from sonify.music.theory.scales import find_scale, note_number
     from sonify.studio.samples import keys_of
 
     disc, setup, notes, scroll = show.disc, show.setup, show.notes, show.scroll
@@ -89,25 +88,19 @@ def facts(document: Document, show: Performance) -> dict[str, Any]:
         "unknown": int((disc.grid < 0).sum()),
         "clockwise": disc.layout.turning == "clockwise",
         "holeMeans": disc.layout.hole_means,
-        "outsideIn": disc.layout.reading == "outside-in",
         "geometry": sizes_of(show),
         "positionS": show.timeline.position_s,
         "readS": show.read_s,
-        "messageS": show.message_s,
         "durationS": show.duration_s,
         "soundS": float((notes["onset_s"] + notes["duration_s"]).max()) if len(notes) else 0.0,
         "tempo": show.tempo_bpm,
         "metre": "{}/{}".format(*show.grid.metre),
-        "barS": float(show.grid.bar_ticks * show.tick_s),
         "rowIsBars": show.grid.row_is_bars,
         "low": low,
         "high": high,
-        "lowName": note_name(low),
-        "highName": note_name(high),
         "voices": [
             {
                 "name": p.name,
-                "channel": p.channel,
                 "instrument": 128 if p.channel == DRUM_CHANNEL else p.program,
                 "notes": len(p),
                 "range": _range(p),

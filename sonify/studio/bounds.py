@@ -1,4 +1,4 @@
-"""What the page may ask of the server's memory, told from the settings before anything is made."""
+"""Limits on the memory that a page may use, checked on the settings before anything is made."""
 
 from __future__ import annotations
 
@@ -44,13 +44,13 @@ def check_bounds(disc: Disc, setup: Setup) -> None:
         if notes > MAX_NOTES:
             raise InputError(
                 f"up to {notes:,} notes are too many for the page; at most {MAX_NOTES:,}. "
-                "Let its rules repeat less",
+                "Use rules that repeat less",
                 place=f"music.voice[{n}].rhythm",
             )
     matrix = setup.player.matrix
     writes = disc.grid.size * matrix.height + disc.rows * matrix.width
     if writes > MAX_WRITES:
         raise InputError(
-            "so many bits on so many lamps are too much for the page; take a smaller matrix",
+            "so many bits on so many lamps are too much for the page; use a smaller matrix",
             place="player.matrix.height",
         )

@@ -23,25 +23,6 @@ if TYPE_CHECKING:
     from sonify.performance import Performance
     from sonify.setup import Setup
 
-__all__ = [
-    "MAX_POSITIONS",
-    "Command",
-    "Document",
-    "disc_document",
-    "disc_table",
-    "flash_key",
-    "lay",
-    "names_that_ship",
-    "preset_toml",
-    "recipe",
-    "refuse_paths",
-    "safe_name",
-    "show_of",
-    "starting",
-    "trusted",
-    "understand",
-]
-
 MAX_POSITIONS = 400_000
 """The most positions that the page accepts; the commands accept more."""
 

@@ -1,8 +1,8 @@
 """Flashing on the page: whether a show is over WCAG's threshold, and the settings that calm it.
 
-The matrix is taken to be two thirds as wide as a screen of 1024 by 768 pixels, the display of the
-threshold's figures. A quick bound comes with every answer; where it can't rule flashing out, the
-show is measured as clips are.
+The matrix is assumed to be two thirds as wide as a screen of 1024 by 768 pixels, to which the
+threshold refers. Every answer has a quick bound; if that can't rule flashing out, the show is
+measured like a clip.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ def ramp(look: Look) -> list[str]:
 
 
 def may_flash(show: Performance) -> bool:
-    """Whether the threshold could be passed: never a wrong no."""
+    """Whether the show might be over the threshold; a no is always right."""
     return len(_suspects(show)) > 0
 
 
@@ -58,7 +58,7 @@ class _Limit(NamedTuple):
 
 
 def _suspects(show: Performance) -> NDArray[np.float64]:
-    """The spans in which the threshold could be passed, shape (spans, 2), in s.
+    """The spans in which the show might be over the threshold, shape (spans, 2), in s.
 
     A flash is a pair of opposing changes, and only lamps that change often enough within a
     second, or enough of them at one moment, can flash a quarter of a field.
@@ -134,7 +134,7 @@ _known: dict[tuple[object, ...], NDArray[np.float64]] = {}
 
 
 def _of_message(show: Performance, limit: _Limit) -> NDArray[np.float64]:
-    """The same of the message; known ones are remembered."""
+    """The same for the message, with a cache."""
     scroll = show.scroll
     if scroll is None:
         return np.zeros(0)

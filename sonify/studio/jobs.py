@@ -43,11 +43,9 @@ class Job:
 
     def facts(self) -> dict[str, Any]:
         """What the page is told about the job."""
-        out = {"id": self.id, "state": self.state, "progress": self.progress}
-        for key in ("error", "place", "file", "size", "cautions", "notes"):
-            if key in self.said:
-                out[key] = self.said[key]
-        return out
+        told = ("error", "place", "file", "size", "cautions", "notes")
+        state = {"id": self.id, "state": self.state, "progress": self.progress}
+        return state | {k: v for k, v in self.said.items() if k in told}
 
 
 class Jobs:
@@ -126,13 +124,12 @@ class Jobs:
             path = job.folder / str(job.said["file"])
             if path.is_file():
                 job.said["size"] = path.stat().st_size
+        if not job.said.keys() & {"error", "file", "disc", "setup", "flash"}:
+            job.said["error"] = "the job ended without a result"
         if "error" in job.said:
             job.state = "failed"
-        elif job.said.keys() & {"file", "disc", "setup", "flash"}:
-            job.state, job.progress = "done", 1.0
         else:
-            job.state = "failed"
-            job.said["error"] = "the job ended without a result"
+            job.state, job.progress = "done", 1.0
 
     async def _listen(self, job: Job) -> None:
         assert job.process is not None

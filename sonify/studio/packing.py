@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["pack", "unpack"]
+__all__ = ["pack"]
 
 
 def pack(header: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> bytes:
@@ -33,15 +33,3 @@ def pack(header: Mapping[str, Any], arrays: Mapping[str, NDArray[Any]]) -> bytes
     lead = head.encode("utf-8")
     lead += b" " * (-(len(lead) + 4) % 8)
     return b"".join([len(lead).to_bytes(4, "little"), lead, *blocks])
-
-
-def unpack(data: bytes) -> tuple[dict[str, Any], dict[str, NDArray[Any]]]:
-    """The header and arrays of a packed answer."""
-    size = int.from_bytes(data[:4], "little")
-    header = json.loads(data[4 : 4 + size])
-    base = 4 + size
-    arrays = {
-        name: np.frombuffer(data, f"<{kind}", count, base + at)
-        for name, kind, at, count in header["arrays"]
-    }
-    return header, arrays

@@ -48,18 +48,14 @@ def listen(host: str, port: int) -> socket.socket:
     OutputError
         The address or port is not available.
     """
+    family = socket.AF_INET6 if ":" in host else socket.AF_INET
     try:
-        found = socket.getaddrinfo(host.strip("[]"), port, type=socket.SOCK_STREAM)[0]
-        sock = socket.socket(found[0], socket.SOCK_STREAM)
-        sock.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
-        sock.bind(found[4])
+        return socket.create_server((host.strip("[]"), port), family=family, backlog=512)
     except OSError as e:
         raise OutputError(
             f"can't listen on {host}:{port} ({e.strerror or e})",
             hint="give another {port}, or 0 for any free one" if port else "",
         ) from None
-    sock.listen(512)
-    return sock
 
 
 def run(

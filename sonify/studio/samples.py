@@ -1,16 +1,13 @@
-"""Single notes as sound, for the page to play: rendered by the renderer that writes the files.
+"""Single notes as sound, for the page to play, from the renderer that writes the files.
 
 The page plays notes, not a finished recording: a change of rhythm, scale or speed needs no new
-sound at all, and a note it has not had yet is there in some 10 ms, where a whole piece would have
-to be rendered and sent again. Notes are rendered dry, held, and once per instrument and pitch;
-how a note dies away when it is let go, and the room, are measured from the same renderer, so that
-the page sounds as the file will.
+sound, and a new note takes about 10 ms, where a whole piece would have to be rendered and sent
+again. Notes are rendered dry and held, once per instrument and pitch. Their release and the
+reverberation are measured from the same renderer, so that the page sounds like the file.
 """
 
 from __future__ import annotations
 
-import threading
-from collections import OrderedDict
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
@@ -46,9 +43,7 @@ _ROOM_SEND = 40
 
 Sound = NDArray[np.float32]
 
-_cache: OrderedDict[tuple[int, int, float], tuple[NDArray[np.int16], float]] = OrderedDict()
-_lock = threading.Lock()
-_held_bytes = 0
+_cache: dict[tuple[int, int, float], tuple[NDArray[np.int16], float]] = {}
 
 
 def keys_of(show: Performance) -> list[list[float]]:
@@ -93,9 +88,9 @@ def _note(
 
 @lru_cache(maxsize=512)
 def release_s(instrument: int, pitch: int) -> float:
-    """In what time a note falls by a factor e when it is let go, in s.
+    """How long a released note takes to fall by a factor e, in s.
 
-    A let-go note over a held one is the release alone, and that falls evenly in dB.
+    A released note divided by a held one is the release alone, which falls evenly in dB.
     """
     hold, tail = 0.3, 1.2
     held = _note(instrument, pitch, hold + tail, _TAIL_S)
@@ -114,7 +109,7 @@ def release_s(instrument: int, pitch: int) -> float:
     a, b = level(held), level(gone)
     good = (a > 1e-4) & (b > 1e-4)
     if good.sum() < 3:
-        # gone within a block or two, or so short that letting go changes nothing
+        # it ends within a block or two, or is so short that the release changes nothing
         return 0.02 if instrument != DRUMS else 1.0
     time = np.arange(count)[good] * block / RATE
     slope = np.polyfit(time, np.log(b[good] / a[good]), 1)[0]
@@ -123,12 +118,9 @@ def release_s(instrument: int, pitch: int) -> float:
 
 def _sample(instrument: int, pitch: int, hold: float) -> tuple[NDArray[np.int16], float]:
     """A held note as 16-bit stereo, without the silence at its end, and its release."""
-    global _held_bytes
-    key = (instrument, pitch, hold)
-    with _lock:
-        if key in _cache:
-            _cache.move_to_end(key)
-            return _cache[key]
+    known = _cache.get((instrument, pitch, hold))
+    if known is not None:
+        return known
     sound = _note(instrument, pitch, hold, _TAIL_S)
     loud = np.flatnonzero(np.abs(sound).max(axis=1) > 3e-4)
     sound = sound[: int(loud[-1]) + 1 if len(loud) else 1]
@@ -136,12 +128,9 @@ def _sample(instrument: int, pitch: int, hold: float) -> tuple[NDArray[np.int16]
     if hold == MAX_HOLD_S and len(pcm) > RATE * 20:
         pcm = _endless(pcm)
     made = (pcm, release_s(instrument, pitch))
-    with _lock:
-        _cache[key] = made
-        _held_bytes += pcm.nbytes
-        while _held_bytes > _CACHE_BYTES and len(_cache) > 1:
-            _, (old, _r) = _cache.popitem(last=False)
-            _held_bytes -= old.nbytes
+    if sum(held.nbytes for held, _ in list(_cache.values())) > _CACHE_BYTES:
+        _cache.clear()
+    _cache[instrument, pitch, hold] = made
     return made
 
 

@@ -157,16 +157,16 @@ def tables() -> dict[str, Any]:
         "geometry": Geometry,
         "fit": FitSpec,
     }
+    own = {
+        f.encode_name: f.type
+        for f in msgspec.structs.fields(Setup)
+        if isinstance(f.type, type) and issubclass(f.type, msgspec.Struct)
+    }
     # the other sections are about files
-    extra = []
-    for f in msgspec.structs.fields(Setup):
-        if isinstance(f.type, type) and issubclass(f.type, msgspec.Struct):
-            if f.encode_name not in (*sections, "light"):
-                extra.append(f.encode_name)
-            sections.setdefault(f.encode_name, f.type)
+    extra = [name for name in own if name not in (*sections, "light")]
     return {
         "version": __version__,
-        "sections": {name: fields_of(kind, name) for name, kind in sections.items()},
+        "sections": {name: fields_of(kind, name) for name, kind in (own | sections).items()},
         "scales": [
             {
                 "name": s.name,
@@ -186,6 +186,6 @@ def tables() -> dict[str, Any]:
         "locks": LOCKS,
         "drums": [{"name": name, "note": note} for name, note in DRUMS.items()],
         "presets": [{"name": s.name, "kind": s.kind, "about": s.about} for s in shipped()],
-        "extra": [name for name in sections if name in extra],
+        "extra": extra,
         "downloads": downloads(),
     }

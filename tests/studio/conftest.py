@@ -15,13 +15,26 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
+import numpy as np
 import pytest
 
 from tests.conftest import CHROMIUM
 
-__all__ = ["CHROMIUM", "ROOT", "Answer", "Page", "Studio", "begin"]
+__all__ = ["CHROMIUM", "ROOT", "Answer", "Page", "Studio", "begin", "unpack"]
 
 ROOT = Path(__file__).parents[2]
+
+
+def unpack(data: bytes) -> tuple[dict[str, Any], dict[str, Any]]:
+    """The header and arrays of a packed answer."""
+    size = int.from_bytes(data[:4], "little")
+    header = json.loads(data[4 : 4 + size])
+    base = 4 + size
+    arrays = {
+        name: np.frombuffer(data, f"<{kind}", count, base + at)
+        for name, kind, at, count in header["arrays"]
+    }
+    return header, arrays
 
 
 @dataclass

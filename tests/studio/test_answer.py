@@ -15,8 +15,8 @@ from sonify.settings import convert, parse_assignment, to_builtins
 from sonify.setup import load_setup
 from sonify.studio.answer import answer, turning
 from sonify.studio.document import Document, lay, preset_toml, recipe, starting
-from sonify.studio.packing import pack, unpack
-from tests.studio.conftest import Studio
+from sonify.studio.packing import pack
+from tests.studio.conftest import Studio, unpack
 
 
 def document(disc: str, *presets: str) -> Document:

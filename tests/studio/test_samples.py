@@ -12,9 +12,8 @@ from sonify.export.sound.pool import rendered
 from sonify.export.sound.soundfont import load_soundfont
 from sonify.midi.events import events_at, merged, note_events
 from sonify.midi.writer import single_track
-from sonify.studio.packing import unpack
 from sonify.studio.samples import RATE, VELOCITY, _note, keys_of, room, samples
-from tests.studio.conftest import Page
+from tests.studio.conftest import Page, unpack
 
 
 def played(notes: list[tuple[float, float, int, int]], instrument: int, end: float) -> np.ndarray:
