@@ -112,14 +112,9 @@ def _frequency(x: Reals, period: float, low: float, high: float, wide: float) ->
         hop = max(1, size // 4)
     bins = np.exp(np.arange(np.log(low), np.log(high), BIN))
     power = _spectra(x, size, hop, bins)
-    # between bins, by a parabola through the neighbours
-    inner = np.clip(_best_path(power), 1, len(bins) - 2)
-    rows = np.arange(len(power))
-    a, b, c = (np.log(power[rows, inner + d] + 1e-12) for d in (-1, 0, 1))
-    curve = np.minimum(a - 2 * b + c, -1e-12)
-    shift = np.clip(0.5 * (a - c) / curve, -1, 1) * (a - 2 * b + c < 0)
-    found = np.exp(np.log(bins[0]) + BIN * (inner + shift))
-    out: Reals = np.interp(np.arange(len(x)), rows * hop + size / 2, found)
+    path = _best_path(power)
+    middle = np.arange(len(power)) * hop + size / 2
+    out: Reals = np.interp(np.arange(len(x)), middle, bins[path])
     return out
 
 
