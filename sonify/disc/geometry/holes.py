@@ -30,7 +30,7 @@ def holes_of(disc: Disc, geometry: Geometry) -> NDArray[np.void]:
     """The holes of a disc: an array of `HOLES`, the data rows in the order of reading, then the
     clock row.
 
-    A bit that nobody could read has no hole.
+    An unknown bit has no hole.
 
     Raises
     ------
@@ -44,16 +44,12 @@ def holes_of(disc: Disc, geometry: Geometry) -> NDArray[np.void]:
         raise InputError(f"{count:,} holes are too many to draw; at most {MAX_HOLES:,}")
     row, position = np.nonzero(meant)
     out = np.zeros(count, HOLES)
-    data, clock = out[: len(row)], out[len(row) :]
-    data["row"], data["position"] = row, position
-    clock["row"], clock["position"] = -1, np.arange(disc.positions)
-    clock["kind"] = CLOCK
-    radius = np.concatenate(
-        (
-            row_radii(geometry, disc.layout, disc.rows)[row],
-            np.full(disc.positions, geometry.clock_radius),
-        )
-    )
+    out["row"] = np.append(row, np.full(disc.positions, -1))
+    out["position"] = np.append(position, np.arange(disc.positions))
+    out["kind"] = np.where(out["row"] < 0, CLOCK, DATA)
+    # the clock row is row -1
+    radii = row_radii(geometry, disc.layout, disc.rows)
+    radius = np.append(radii, geometry.clock_radius)[out["row"]]
     # clockwise from twelve o'clock, as Layout.angle has it for one position
     turn = 2 * np.pi * out["position"] / disc.positions
     angle = -turn if disc.layout.turning == "clockwise" else turn

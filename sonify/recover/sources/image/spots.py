@@ -1,4 +1,4 @@
-"""Spots: round patches that are darker or brighter than what lies about them."""
+"""Spots: round patches that are darker or brighter than their surroundings."""
 
 from __future__ import annotations
 
@@ -27,12 +27,8 @@ class Spots:
 def _components(mask: NDArray[np.uint8], largest: float) -> tuple[NDArray[np.float64], ...]:
     import cv2
 
-    count, _, stats, centres = cv2.connectedComponentsWithStats(mask, connectivity=4)
-    if count <= 1:
-        return np.empty((0, 2)), np.empty(0), np.empty(0)
-    width = stats[1:, cv2.CC_STAT_WIDTH].astype(float)
-    height = stats[1:, cv2.CC_STAT_HEIGHT].astype(float)
-    area = stats[1:, cv2.CC_STAT_AREA].astype(float)
+    _, _, stats, centres = cv2.connectedComponentsWithStats(mask, connectivity=4)
+    _, _, width, height, area = stats[1:].T.astype(float)  # CC_STAT_WIDTH, _HEIGHT and _AREA
     fill = area / (width * height)
     ratio = width / height
     # an ellipse fills pi/4 of its box; a slanted one less of it
@@ -42,7 +38,7 @@ def _components(mask: NDArray[np.uint8], largest: float) -> tuple[NDArray[np.flo
 
 
 def find_spots(channel: NDArray[np.uint8], dark: bool) -> Spots:
-    """Spots darker (or brighter) than the mean about them, at several sizes.
+    """Spots darker (or brighter) than the mean around them, at several sizes.
 
     Parameters
     ----------
@@ -58,22 +54,16 @@ def find_spots(channel: NDArray[np.uint8], dark: bool) -> Spots:
 
     side = min(channel.shape)
     smooth = cv2.GaussianBlur(channel, (3, 3), 0)
-    centres, areas, off = [], [], []
+    found = []
     for share in (24, 12, 6):
         window = max(11, side // share)
         mean = cv2.blur(smooth, (window, window))
-        if dark:
-            step = cv2.subtract(mean, smooth)
-        else:
-            step = cv2.subtract(smooth, mean)
-        # a hole stands out by more than the surface's own unrest
+        step = cv2.subtract(mean, smooth) if dark else cv2.subtract(smooth, mean)
+        # a hole stands out by more than the texture of the surface
         limit = max(5.0, 0.35 * float(np.percentile(step[::4, ::4], 98)))
         mask = (step > limit).astype(np.uint8)
-        c, a, f = _components(mask, (window * 0.8) ** 2)
-        centres.append(c)
-        areas.append(a)
-        off.append(f)
-    return _once(np.concatenate(centres), np.concatenate(areas), np.concatenate(off))
+        found.append(_components(mask, (window * 0.8) ** 2))
+    return _once(*map(np.concatenate, zip(*found, strict=True)))
 
 
 def _once(
