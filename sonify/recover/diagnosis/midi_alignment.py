@@ -104,19 +104,14 @@ def observe_midi(
     """
     notes = recording.notes[listening.of(recording.notes)]
     channel = listening.channels[0] + 1
-    if not len(notes):
+    n, count = design.positions, len(notes)
+    if count < FEWEST:
         others = ", ".join(str(c + 1) for c in np.unique(recording.notes["channel"]))
         raise InputError(
-            f"it has no notes of '{listening.name}' on channel {channel}, but on {others}",
+            f"it has {count or 'no'} notes of '{listening.name}' on channel {channel} and should "
+            f"have about {int((design.grid == 1).sum())}; its notes are on {others}",
             file=recording.path,
             hint="give the {preset} that the player has",
-        )
-    n = design.positions
-    if len(notes) < FEWEST:
-        raise InputError(
-            f"it has {len(notes)} note{'s' * (len(notes) != 1)} on channel {channel}, too few to "
-            f"align; about {int((design.grid == 1).sum())} are expected",
-            file=recording.path,
         )
     track = _Track(notes, *numbered(notes["on_s"], period_s, n, listening.swing))
     if not listening.swing:

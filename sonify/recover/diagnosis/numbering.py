@@ -181,7 +181,7 @@ def mended_start(
     expected = design.grid[int(alignment.seen_row[0]), alignment.places(design)[0]] == 1
     heard = np.zeros(n, bool)
     inside = slot[row] - start
-    heard[inside[(inside >= 0) & (inside < n)]] = True
+    heard[inside[inside >= 0]] = True
     if len(row) < 8:
         return slot, astray
     outside = int((inside < 0).sum()) + int(astray[: int(row[-1])].sum())
@@ -189,12 +189,10 @@ def mended_start(
         return slot, astray
     anchor = int(row[int(0.75 * len(row))])
     index = np.flatnonzero(np.append(np.diff(t[: anchor + 1]) > 1e-3, True))
-    ahead = t[anchor + 1 : anchor + 7]
-    if len(ahead) < 2:
-        return slot, astray
-    period = float((ahead[-1] - t[anchor]) / max(1, slot[anchor + len(ahead)] - slot[anchor]))
+    ahead = min(anchor + 6, len(t) - 1)
+    period = float(t[ahead] - t[anchor]) / max(1, int(slot[ahead] - slot[anchor]))
     found = None
-    if 0 < period < np.inf:
+    if period > 0 and ahead > anchor + 1:
         found = _way_back(t[index], int(slot[anchor] - start), period, expected)
     if found is None:
         return slot, astray
