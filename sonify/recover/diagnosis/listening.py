@@ -112,9 +112,7 @@ def voices_of(show: Performance, merged: int | None = None) -> list[Listening]:
         if not len(part):
             continue
         one = _listening(show, n)
-        if merged is not None:
-            one = replace(one, channels=(merged,))
-        one = _alone(show, one, merged)
+        one = _alone(show, one if merged is None else replace(one, channels=(merged,)), merged)
         worth = _worth(show, one)
         one = replace(one, vague=not one.exact and worth < VAGUE, again=again)
         found.append(((one.exact, float(one.tells.mean()), worth, len(part)), one))
@@ -122,10 +120,6 @@ def voices_of(show: Performance, merged: int | None = None) -> list[Listening]:
         raise InputError("nothing sounds with this preset, so its notes tell nothing of the disc")
     found.sort(key=lambda f: f[0], reverse=True)
     return [one for _, one in found]
-
-
-def _keys(part: Part) -> set[int]:
-    return set(part.keys.tolist())
 
 
 def _alone(show: Performance, one: Listening, merged: int | None) -> Listening:
@@ -138,12 +132,12 @@ def _alone(show: Performance, one: Listening, merged: int | None) -> Listening:
     ]
     if not others:
         return one
-    keys = _keys(mine)
+    keys = np.unique(mine.keys)
     if one.exact:
-        keys |= _keys(_all_on(show, one.voice).parts[one.voice])
-    if keys & set().union(*map(_keys, others)):
+        keys = np.union1d(keys, _all_on(show, one.voice).parts[one.voice].keys)
+    if np.isin(keys, np.concatenate([p.keys for p in others])).any():
         return replace(one, exact=False, about=f"'{mine.name}' shares its channel")
-    return replace(one, keys=tuple(sorted(keys)))
+    return replace(one, keys=tuple(keys.tolist()))
 
 
 def _worth(show: Performance, one: Listening) -> float:

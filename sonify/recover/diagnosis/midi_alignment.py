@@ -108,8 +108,9 @@ def observe_midi(
     if count < FEWEST:
         others = ", ".join(str(c + 1) for c in np.unique(recording.notes["channel"]))
         raise InputError(
-            f"it has {count or 'no'} notes of '{listening.name}' on channel {channel} and should "
-            f"have about {int((design.grid == 1).sum())}; its notes are on {others}",
+            f"it has {count or 'no'} note{'s' * (count != 1)} of '{listening.name}' on channel "
+            f"{channel} and should have about {int((design.grid == 1).sum())}; its notes are on "
+            f"{others}",
             file=recording.path,
             hint="give the {preset} that the player has",
         )

@@ -184,9 +184,6 @@ def units_of(lines: Bits, code: Code) -> tuple[NDArray[np.int64], NDArray[np.boo
     if code.bit_order == "high-first":
         powers = powers[::-1]
     units: NDArray[np.int64] = (cells[:, :, :data] > 0) @ powers
-    parity: Bits = np.full(units.shape, -1, np.int8)
-    if width > data:
-        whole = (cells >= 0).all(axis=2)
-        even = (cells > 0).sum(axis=2) % 2 == 0
-        parity = np.where(whole, even, -1).astype(np.int8)
-    return units, known, parity
+    whole = (cells >= 0).all(axis=2) & (width > data)
+    even = (cells > 0).sum(axis=2) % 2 == 0
+    return units, known, np.where(whole, even, -1).astype(np.int8)

@@ -259,7 +259,7 @@ def test_a_take_of_another_disc(run, tmp_path):
         compare(sonify.perform(other, ["usual"]), path)
 
 
-def test_files_that_are_no_take(run, tmp_path):
+def test_files_that_are_no_recording(run, tmp_path):
     assert "no such file" in refused(run, tmp_path / "none.mid")
     assert "a recording is a MIDI file" in refused(run, tmp_path / "x.txt")
     (tmp_path / "empty.mid").write_bytes(b"")
