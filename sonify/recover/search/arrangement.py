@@ -180,10 +180,10 @@ def units_of(lines: Bits, code: Code) -> tuple[NDArray[np.int64], NDArray[np.boo
     count = lines.shape[1] // width
     cells = lines[:, : count * width].reshape(len(lines), count, width)
     known: NDArray[np.bool_] = np.all(cells[:, :, :data] >= 0, axis=2)
-    powers = 1 << np.arange(data)
-    if code.bit_order == "high-first":
-        powers = powers[::-1]
+    powers = 1 << np.arange(data)[:: -1 if code.bit_order == "high-first" else 1]
     units: NDArray[np.int64] = (cells[:, :, :data] > 0) @ powers
-    whole = (cells >= 0).all(axis=2) & (width > data)
-    even = (cells > 0).sum(axis=2) % 2 == 0
-    return units, known, np.where(whole, even, -1).astype(np.int8)
+    parity: Bits = np.full(units.shape, -1, np.int8)
+    if width > data:
+        even = (cells > 0).sum(axis=2) % 2 == 0
+        parity = np.where((cells >= 0).all(axis=2), even, -1).astype(np.int8)
+    return units, known, parity
