@@ -9,11 +9,12 @@ from __future__ import annotations
 import contextlib
 import gc
 import itertools
+import math
 import os
 import sys
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
 from sonify.errors import OutputError
@@ -72,22 +73,13 @@ class Sender(threading.Thread):
     port : MidiPort
     loop : bool
         Repeat until stopped.
-    now : callable
-        The clock, in s.
     """
 
-    def __init__(
-        self,
-        schedule: Schedule,
-        port: MidiPort,
-        *,
-        loop: bool = False,
-        now: Callable[[], float] = time.monotonic,
-    ) -> None:
+    def __init__(self, schedule: Schedule, port: MidiPort, *, loop: bool = False) -> None:
         super().__init__(name="sender", daemon=True)
-        self._schedule, self._port, self._loop, self._now = schedule, port, loop, now
+        self._schedule, self._port, self._loop = schedule, port, loop
         self._halt = threading.Event()
-        self._start_s: float | None = None
+        self._start_s = math.inf
         self._sounding: dict[tuple[int, int], None] = {}
         self._clock_on = False
         self.error: OutputError | None = None
@@ -99,9 +91,7 @@ class Sender(threading.Thread):
     def position_s(self) -> float:
         """The position in the piece, in s."""
         s = self._schedule
-        if self._start_s is None:
-            return s.start_s
-        gone = max(0.0, self._now() - self._start_s)
+        gone = max(0.0, time.monotonic() - self._start_s)
         if self._loop and s.period_s > 0:
             gone %= s.period_s
         return s.start_s + gone * s.speed
@@ -119,7 +109,7 @@ class Sender(threading.Thread):
 
     def _play(self) -> None:
         s = self._schedule
-        start = self._start_s = self._now() + _LEAD_S
+        start = self._start_s = time.monotonic() + _LEAD_S
         times = s.time_s.tolist()
         for begin in (start + k * s.period_s for k in itertools.count()):
             for after, data in zip(times, s.messages, strict=True):
@@ -132,7 +122,7 @@ class Sender(threading.Thread):
 
     def _wait(self, due: float) -> bool:
         """Wait until a time; false if stopped."""
-        while (left := due - self._now()) > 0:
+        while (left := due - time.monotonic()) > 0:
             if left > _SPIN_S and self._halt.wait(left - _SPIN_S):
                 return False
         return not self._halt.is_set()
