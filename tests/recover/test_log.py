@@ -10,6 +10,7 @@ import pytest
 import sonify
 from sonify.errors import InputError
 from sonify.recover.search.find import find_message
+from sonify.recover.signal.slicer import best_threshold
 from sonify.recover.sources.log.trace import trace_log
 from sonify.recover.sources.options import ReadOptions
 from sonify.recover.sources.source import read_source
@@ -243,3 +244,9 @@ def test_bad_tables_and_sounds(disc, tmp_path):
 def test_a_log_that_begins_with_its_first_row(log, tmp_path):
     """What passes as the stage leaves looks like the row's end here; its first bits are kept."""
     assert one("none", log, tmp_path)[0] == "right"
+
+
+def test_a_threshold_between_levels_that_do_not_differ():
+    point, rate = best_threshold(np.full(4, 1.0), np.full(6, 1.0))
+    assert point == pytest.approx(1.0)
+    assert rate == pytest.approx(0.5, abs=0.1)

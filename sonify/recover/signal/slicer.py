@@ -112,7 +112,7 @@ def best_threshold(ones: Reals, zeros: Reals) -> tuple[float, float]:
     weight = math.log(max(p1, 1e-9) / max(1 - p1, 1e-9) * s0 / s1)
     c = m0**2 / (2 * s0**2) - m1**2 / (2 * s1**2) + weight
     middle = (m1 * s0 + m0 * s1) / (s0 + s1)
-    if abs(a) < 1e-12 * abs(b):
+    if abs(a) <= 1e-12 * abs(b):
         point = -c / b if b else middle
     else:
         root = math.sqrt(max(b * b - 4 * a * c, 0))
