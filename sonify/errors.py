@@ -15,6 +15,7 @@ __all__ = [
     "OutputError",
     "SonifyError",
     "close_matches",
+    "look_up",
     "plural",
 ]
 

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 import click
 from click import Choice, option
 
-from sonify.errors import InputError, close_matches
+from sonify.errors import InputError, close_matches, look_up
 
 __all__ = ["presets"]
 
@@ -32,18 +32,14 @@ def presets(name: str | None, discs: bool, kind: str | None, what: str | None) -
       sonify presets music-box > mine.toml
       sonify presets --list scales
     """
-    from sonify.music.listing import LISTS, listed
     from sonify.presets import shipped
 
     if kind is not None and (discs or name is not None):
         raise InputError("it filters the list of presets, so give it alone", place="--kind")
     if what is not None:
-        if what not in LISTS:
-            near = close_matches(what, LISTS)
-            raise InputError(
-                f"there is no list of '{what}'{near}; one of: {', '.join(LISTS)}", place="--list"
-            )
-        _print(listed(what))
+        from sonify.music.listing import LISTS
+
+        _print(look_up(LISTS, what, "list of", place="--list")())
         return
     everything = shipped()
     if name is None:

@@ -14,7 +14,7 @@ from sonify.music.rhythm.rules import RULES, Rule
 from sonify.music.sources import SOURCES
 from sonify.music.theory.scale_table import ALIASES, SCALES
 
-__all__ = ["LISTS", "listed"]
+__all__ = ["LISTS"]
 
 Rows = list[tuple[str, str]]
 
@@ -57,8 +57,4 @@ LISTS: dict[str, Callable[[], Rows]] = {
     "programs": lambda: [(name, str(n + 1)) for n, name in enumerate(PROGRAMS)],
     "drums": lambda: [(name, str(n)) for name, n in DRUMS.items()],
 }
-
-
-def listed(what: str) -> Rows:
-    """The names in one of `LISTS`, with a few words on each."""
-    return LISTS[what]()
+"""What makes each list: names, with a few words on each."""
