@@ -10,7 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import RANGE_HINT, InputError
-from sonify.export import clip
 from sonify.export.animation.frames import Animation, Patch
 from sonify.export.animation.metered import Metered
 from sonify.export.animation.moving import ENCODERS, encode
@@ -95,6 +94,8 @@ def write_matrix(
         )
     look = show.setup.light
     if not animated or not options.plain or not look.plain or look.fade > 0:
+        from sonify.export import clip
+
         return clip.write(show, path, options, what)
     painter = Painter(look, show.setup.player.matrix)
     metered = Metered(*painter.size, painter.palette)
