@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from sonify.errors import InputError
 from sonify.recover.diagnosis.alignment import Alignment, Design, turn_phase
+from sonify.recover.diagnosis.gaps import settle_gaps
 from sonify.recover.diagnosis.next_position import align_next_position
 from sonify.recover.diagnosis.observed import Levels, Observed
 from sonify.recover.diagnosis.row_order import LOST_ROWS, align_reading_on, align_rows
@@ -16,7 +17,7 @@ from sonify.recover.diagnosis.source import LogRecording
 from sonify.recover.diagnosis.timing_model import times_of
 from sonify.recover.signal.averages import Integral
 from sonify.recover.signal.levels import BINS, binned, hole_delay, hole_levels
-from sonify.recover.signal.pulses import FEWEST, PulseClock, find_pulses, number_pulses, settle_gaps
+from sonify.recover.signal.pulses import FEWEST, PulseClock, find_pulses, number_pulses
 from sonify.recover.signal.slicer import soft_bits, two_levels
 
 __all__ = ["Sampling", "observe_log"]
@@ -158,9 +159,13 @@ def observe_log(
         No pulses, or less than half a row of them.
     """
     clock, delay, remarks = _follow(log, design, period_s, delay_s)
-    clock = settle_gaps(clock, _evidence(_cells(log, clock, delay), clock), design.grid)
     cells = _cells(log, clock, delay)
     seen = _evidence(cells, clock)
+    settled = settle_gaps(clock, seen, design.grid)
+    if settled is not clock:
+        clock = settled
+        cells = _cells(log, clock, delay)
+        seen = _evidence(cells, clock)
     low, n, period = clock.low, design.positions, clock.period
     sums = Integral(log.data, log.rate)
     at = clock.slot_s + delay

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from itertools import pairwise
+from typing import Self
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from sonify.recover.signal.averages import running_mean
 from sonify.recover.signal.slicer import HOLE_SHARE, two_levels
 
-__all__ = ["PulseClock", "find_pulses", "number_pulses", "settle_gaps"]
+__all__ = ["PulseClock", "find_pulses", "number_pulses", "usual_gaps"]
 
 Reals = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -25,20 +25,20 @@ SMOOTH = 0.05
 """Share of a position over which the clock channel is averaged: far less than a hole's passage."""
 
 LONGEST_SMOOTH = 0.7
-"""The same where there is noise, as a share of a hole's passage: more would flatten it."""
+"""The most where there is noise, as a share of a hole's passage: more would flatten it."""
 
 CALM = 0.033
-"""Noise, as a share of the swing, from which a third of the hysteresis on is averaged away."""
+"""Noise, as a share of the swing, down to which the channel is averaged: a third of `BAND`."""
 
 BAND = 0.1
 """Half of a comparator's hysteresis, as a share of the swing (common practice, no source)."""
 
 SIGMAS = 2.5
-"""Standard deviations of the noise that the hysteresis holds back: one sample in 30,000 is beyond
-(normal distribution)."""
+"""Standard deviations of the averaged noise that the hysteresis holds back: one sample in 161 is
+beyond (normal distribution)."""
 
 MOST_BAND = 0.2
-"""The most of it: a third of the swing is left for the pulses on either side."""
+"""The most of it: 0.3 of the swing is left on either side, so that averaged pulses still pass."""
 
 SHORTEST = 0.12
 """Of the usual length: a shorter pulse is noise."""
@@ -51,12 +51,6 @@ AROUND = 6
 
 WITHIN = 0.25
 """Of a position: how well missing pulses must fit into a gap."""
-
-GAP = 1.4
-"""Of a position: in a longer gap between two pulses, others may be missing."""
-
-AWRY = 6.0
-"""Bits of evidence that it takes to believe in pulses that do not fit into their gap."""
 
 FEWEST = 8
 """Pulses from which a speed can be estimated."""
@@ -88,6 +82,16 @@ class PulseClock:
     slot_s: Reals
     missing: Index
     low: bool
+
+    @classmethod
+    def numbered(
+        cls, pulse_s: Reals, pulse_slot: Index, extra: NDArray[np.bool_], low: bool
+    ) -> Self:
+        """A clock whose missing pulses lie evenly between their neighbours."""
+        slot = pulse_slot[~extra]
+        every = np.arange(int(slot[-1]) + 1)
+        times = np.interp(every, slot, pulse_s[~extra])
+        return cls(pulse_s, pulse_slot, extra, times, np.setdiff1d(every, slot), low)
 
     @property
     def doubled(self) -> Index:
@@ -159,7 +163,7 @@ def number_pulses(pulses: Reals, lengths: Reals, low: bool) -> PulseClock:
     while True:
         kept = np.flatnonzero(good)
         gaps = np.diff(pulses[kept])
-        usual = _usual_gaps(gaps)
+        usual = usual_gaps(gaps)
         close = np.flatnonzero(gaps < TWICE * usual)
         if not len(close):
             break
@@ -170,90 +174,14 @@ def number_pulses(pulses: Reals, lengths: Reals, low: bool) -> PulseClock:
     ratio = gaps / usual
     fits = (ratio > 2 - WITHIN) & (np.abs(ratio - np.rint(ratio)) < WITHIN)
     number = np.concatenate([[0], np.cumsum(np.where(fits, np.rint(ratio), 1))])
-    every = np.arange(int(number[-1]) + 1)
-    times = np.interp(every, number, pulses[good])
     slot = np.rint(np.interp(pulses, pulses[good], number)).astype(np.int64)
-    return PulseClock(pulses, slot, ~good, times, np.setdiff1d(every, slot[good]), low)
+    return PulseClock.numbered(pulses, slot, ~good, low)
 
 
-def _usual_gaps(gaps: Reals) -> Reals:
+def usual_gaps(gaps: Reals) -> Reals:
     """The median of the gaps around each; it follows a speed that rises or falls, and passes over
     missing pulses and pauses."""
     around = min(AROUND, len(gaps) - 1)
     padded = np.pad(gaps, around, mode="reflect", reflect_type="odd")
     out: Reals = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * around + 1), axis=1)
-    return out
-
-
-def settle_gaps(clock: PulseClock, seen: Reals, grid: NDArray[np.int8]) -> PulseClock:
-    """Tell missing pulses from pauses by the disc: after either, what is read must still fit it.
-
-    Parameters
-    ----------
-    clock : PulseClock
-    seen : ndarray, shape (slots,)
-        The evidence for a hole in each slot, -1 to 1.
-    grid : ndarray of int8, shape (rows, positions)
-        The disc: 1, 0, -1 for unknown.
-
-    Returns
-    -------
-    PulseClock
-        With the number of missing pulses in each gap that fits best (dynamic programming over the
-        angle of the disc after each gap; A. J. Viterbi, 1967).
-    """
-    good = np.flatnonzero(~clock.extra)
-    slot, time = clock.pulse_slot[good], clock.pulse_s[good]
-    steps, gone = np.diff(slot), np.diff(time)
-    ratio = gone / _usual_gaps(gone)
-    gaps = np.flatnonzero((ratio > GAP) | (steps > 1))
-    if not len(gaps):
-        return clock
-    n = grid.shape[1]
-    signs = np.where(grid < 0, 0.0, 2.0 * grid - 1)
-    spectrum = np.conj(np.fft.rfft(signs, axis=1))
-    value = np.nan_to_num(seen[slot])
-    edges = [0, *(gaps + 1).tolist(), len(good)]
-    score, came = np.zeros(n), []
-    for part, (a, b) in enumerate(pairwise(edges)):
-        if part:
-            k = int(gaps[part - 1])
-            near = int(max(1, round(ratio[k])))
-            ways = sorted({1, near, int(steps[k])})
-            cost = [AWRY * min(1.0, abs(w - ratio[k])) for w in ways]
-            # pulse b stands `way` positions after pulse a
-            both = np.array([np.roll(score, w - 1) - c for w, c in zip(ways, cost, strict=True)])
-            pick = np.argmax(both, axis=0)
-            came.append((ways, pick))
-            score = both[pick, np.arange(n)]
-        score = score + _fits(value[a:b], spectrum, n, a)
-    at = int(np.argmax(score))
-    new = steps.copy()
-    for part in range(len(gaps), 0, -1):
-        ways, pick = came[part - 1]
-        way = ways[int(pick[at])]
-        new[gaps[part - 1]] = way
-        at = (at - (way - 1)) % n
-    if (new == steps).all():
-        return clock
-    moved = np.concatenate([[0], np.cumsum(new)])
-    shift = np.interp(np.arange(len(clock.pulse_s)), good, moved - (slot - slot[0]))
-    numbers = clock.pulse_slot - int(slot[0]) + np.rint(shift).astype(np.int64)
-    numbers[good] = moved
-    every = np.arange(int(moved[-1]) + 1)
-    return PulseClock(
-        clock.pulse_s, numbers, clock.extra, np.interp(every, moved, time),
-        np.setdiff1d(every, moved), clock.low,
-    )  # fmt: skip
-
-
-def _fits(value: Reals, spectrum: NDArray[np.complex128], n: int, first: int) -> Reals:
-    """How well a run of bits fits the best row of the disc, turn by turn, for each angle at which
-    pulse 0 would have been; the run begins with pulse `first`."""
-    out = np.zeros(n)
-    for a in range(0, len(value), n):
-        turn = np.zeros(n)
-        part = value[a : a + n]
-        turn[(first + a + np.arange(len(part))) % n] = part
-        out += np.fft.irfft(np.conj(np.fft.rfft(turn)) * np.conj(spectrum), n, axis=1).max(axis=0)
     return out

@@ -1,0 +1,90 @@
+"""Gaps in the clock row: missing pulses, told from pauses by the disc."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.recover.diagnosis.alignment import signs_of
+from sonify.recover.signal.pulses import PulseClock, usual_gaps
+
+__all__ = ["settle_gaps"]
+
+Reals = NDArray[np.float64]
+
+GAP = 1.4
+"""Of a position: in a longer gap between two pulses, others may be missing."""
+
+AWRY = 6.0
+"""Bits of evidence that it takes to believe in pulses that do not fit into their gap."""
+
+
+def settle_gaps(clock: PulseClock, seen: Reals, grid: NDArray[np.int8]) -> PulseClock:
+    """Tell missing pulses from pauses by the disc: after either, what is read must still fit it.
+
+    Parameters
+    ----------
+    clock : PulseClock
+    seen : ndarray, shape (slots,)
+        The evidence for a hole in each slot, -1 to 1.
+    grid : ndarray of int8, shape (rows, positions)
+        The disc: 1, 0, -1 for unknown.
+
+    Returns
+    -------
+    PulseClock
+        With the number of missing pulses in each gap that fits best (dynamic programming over the
+        angle of the disc after each gap; A. J. Viterbi, 1967).
+    """
+    good = np.flatnonzero(~clock.extra)
+    slot = clock.pulse_slot[good]
+    steps, gone = np.diff(slot), np.diff(clock.pulse_s[good])
+    ratio = gone / usual_gaps(gone)
+    gaps = np.flatnonzero((ratio > GAP) | (steps > 1))
+    if not len(gaps):
+        return clock
+    n = grid.shape[1]
+    spectrum = np.fft.rfft(signs_of(grid), axis=1)
+    value = np.nan_to_num(seen[slot])
+    edges = [0, *(gaps + 1).tolist(), len(good)]
+    score, came = np.zeros(n), []
+    for part, (a, b) in enumerate(pairwise(edges)):
+        if part:
+            k = int(gaps[part - 1])
+            near = int(max(1, round(ratio[k])))
+            ways = sorted({1, near, int(steps[k])})
+            cost = [AWRY * min(1.0, abs(w - ratio[k])) for w in ways]
+            # pulse b stands `way` positions after pulse a
+            both = np.array([np.roll(score, w - 1) - c for w, c in zip(ways, cost, strict=True)])
+            pick = np.argmax(both, axis=0)
+            came.append((ways, pick))
+            score = both[pick, np.arange(n)]
+        score = score + _fits(value[a:b], spectrum, n, a)
+    at = int(np.argmax(score))
+    new = steps.copy()
+    for part in range(len(gaps), 0, -1):
+        ways, pick = came[part - 1]
+        way = ways[int(pick[at])]
+        new[gaps[part - 1]] = way
+        at = (at - (way - 1)) % n
+    if (new == steps).all():
+        return clock
+    moved = np.concatenate([[0], np.cumsum(new)])
+    shift = np.interp(np.arange(len(clock.pulse_s)), good, moved - (slot - slot[0]))
+    numbers = clock.pulse_slot - int(slot[0]) + np.rint(shift).astype(np.int64)
+    numbers[good] = moved
+    return PulseClock.numbered(clock.pulse_s, numbers, clock.extra, clock.low)
+
+
+def _fits(value: Reals, spectrum: NDArray[np.complex128], n: int, first: int) -> Reals:
+    """How well a run of bits fits the best row of the disc, turn by turn, for each angle at which
+    pulse 0 would have been; the run begins with pulse `first`."""
+    out = np.zeros(n)
+    for a in range(0, len(value), n):
+        turn = np.zeros(n)
+        part = value[a : a + n]
+        turn[(first + a + np.arange(len(part))) % n] = part
+        out += np.fft.irfft(np.conj(np.fft.rfft(turn)) * spectrum, n, axis=1).max(axis=0)
+    return out
