@@ -129,15 +129,16 @@ def open_table(path: Path, rate: float | None) -> Samples:
     a line for each sample, or for each change of a digital signal."""
     with path.open("rb") as f:
         head, number = _header(f)
-        if is_edge_list(_split(head)[1]):
-            return open_edge_list(path, *_split(head), f.read(), number + 1)
-        separator, at = _columns(head, number, path)
+        separator, names = _split(head)
+        if is_edge_list(names):
+            return open_edge_list(path, separator, names, f.read(), number + 1)
+        at = _columns(names, number, path)
         blocks, times, line = list[Floats](), list[NDArray[np.float64]](), number + 1
         while text := f.read(CHUNK):
             text += f.readline(MAX_LINE)
             if not blocks:
                 comma = separator != "," and b"," in text[:SOME] and b"." not in text[:SOME]
-                parser = _Parser(path, separator, len(head.split(separator)), comma)
+                parser = _Parser(path, separator, len(names), comma)
             values = parser.numbers(text, line)
             if at.time is not None:
                 times.append(values[:, at.time])
@@ -152,9 +153,8 @@ def open_table(path: Path, rate: float | None) -> Samples:
     return Samples(path, len(both), rate, lambda start, count: both[start : start + count])
 
 
-def _columns(head: str, number: int, path: Path) -> tuple[str, Channels]:
-    """The separator and the columns of the header, which is line `number`."""
-    separator, names = _split(head)
+def _columns(names: list[str], number: int, path: Path) -> Channels:
+    """The columns of the header, which is line `number`."""
     at = Channels.named(names)
     if len(at.both) < 2:
         raise InputError(
@@ -164,4 +164,4 @@ def _columns(head: str, number: int, path: Path) -> tuple[str, Channels]:
             place=f"line {number}",
             hint="without times, name clock,data and give {sample-rate}",
         )
-    return separator, at
+    return at
