@@ -18,13 +18,16 @@ from sonify.recover.sources.log.samples import CLOCK, DATA, Channels, Floats, Sa
 __all__ = ["changes_only", "edges_of", "is_edge_list", "open_dump", "open_edge_list"]
 
 PER_PERIOD = 64
-"""Samples in the usual time from one clock pulse to the next; finer times are rounded to these."""
+"""Samples in the usual time from one clock pulse to the next: times are rounded to less than 1 % of
+a position, far less than the passage of a hole."""
 
 MOSTLY = 0.9
 """Share of lines that change a level, from which a table is one of changes: a sampled log with as
 few as two samples between changes has a share of one half."""
 
 MOST_FRAMES = 100_000_000
+"""Samples of a log at most: 800 MB as two channels of 32-bit numbers (own limit)."""
+
 CHANNELS = ("clock", "data")
 UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "ps": 1e-12, "fs": 1e-15}
 
