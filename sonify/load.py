@@ -24,7 +24,7 @@ __all__ = ["find_in", "load_disc", "read_disc_file", "save_disc"]
 def load_disc(source: str | Path) -> Disc:
     """A disc from the name of one that ships, from a disc file, or from any other source.
 
-    A drawing (.svg .dxf, a .csv of holes), a photograph, a detector log (.csv .npy .wav), a
+    A drawing (.svg .dxf, a .csv of holes), a photograph, a detector log (.csv .vcd .npy .wav), a
     recording (.mid) and a grid (.txt .csv .npy) are read as `sonify read` does without options.
 
     Parameters

@@ -49,8 +49,8 @@ def compare(
 ) -> None:
     """Find out which bits a real player got wrong, where, when and why.
 
-    RECORDING is a MIDI file recorded from the player's MIDI output, or a detector log (.csv, .npy
-    or .wav). Give the presets and settings that the player used.
+    RECORDING is a MIDI file recorded from the player's MIDI output, or a detector log (.csv, .vcd,
+    .npy or .wav). Give the presets and settings that the player used.
 
     Caution: before you open the player, unplug it, keep laser beams out of every eye (see the
     classes of IEC 60825-1), and keep hands and hair away from turning parts. Follow your local

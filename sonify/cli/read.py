@@ -158,7 +158,7 @@ def read(
       sonify read photo.jpg -o disc.toml --overlay seen.png
       sonify read cut.dxf
       sonify read log.csv --positions 56
-      sonify read take.mid --preset music-box -o disc.toml
+      sonify read recording.mid --preset music-box -o disc.toml
     """
     from sonify.cli.outputs import destination
     from sonify.load import find_in, save_disc
