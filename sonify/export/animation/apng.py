@@ -105,9 +105,8 @@ def _data(pixels: Pixels) -> bytes:
 
     image, still = Image.fromarray(pixels), io.BytesIO()
     if pixels.ndim == 2:
-        image.putpalette(
-            bytes(768)
-        )  # so that rows are stored without a filter, which suits indices
+        # with a palette, Pillow stores rows without a filter, which suits indices
+        image.putpalette(bytes(768))
         image.save(still, "PNG", bits=8, compress_level=9)
     else:
         image.save(still, "PNG")

@@ -20,7 +20,7 @@ VOWEL, CONSONANT, CAPITAL_VOWEL, CAPITAL_CONSONANT, DIGIT, BLANK, SIGN, LEAD, TA
 
 # shares of what follows (small letter, capital, digit, blank, sign, lead, tail, odd) each of these
 _FOLLOWS = {
-    # in text with capitals and small letters,
+    # in text of capitals and small letters
     "mixed": (
         (0.770, 0.006, 0.004, 0.150, 0.060, 0.010, 0.0, 1e-4),
         (0.700, 0.100, 0.015, 0.120, 0.055, 0.010, 0.0, 1e-4),
@@ -31,7 +31,7 @@ _FOLLOWS = {
         (0.500, 0.080, 0.030, 0.170, 0.090, 0.030, 0.1, 1e-4),
         (0.200, 0.200, 0.200, 0.200, 0.100, 0.010, 0.0, 1e-1),
     ),
-    # and in text of capitals
+    # in text of capitals only
     "capitals": (
         (0.100, 0.300, 0.100, 0.300, 0.100, 0.010, 0.0, 1e-4),
         (0.001, 0.775, 0.006, 0.155, 0.055, 0.010, 0.0, 1e-4),
