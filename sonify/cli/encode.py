@@ -132,7 +132,8 @@ def encode(
 
     TEXT is the message, or - for standard input. What you leave open is calculated: the smallest
     disc that holds the text or, with --outer-diameter, the layout with the widest webs. By default
-    a disc has ascii, plain framing, no check, holes of 3 mm, webs of 1.5 mm and a bore of 8 mm.
+    a disc uses ascii with plain framing and no check, and has holes of 3 mm, webs of 1.5 mm and a
+    bore of 8 mm.
 
     \b
     Examples:
@@ -243,8 +244,9 @@ def _lines(disc: Disc, facts: dict[str, Any], shop: Workshop) -> list[str]:
         ("bits", f"{facts['bits']:,} on {rows} of {positions}"),
         (
             "spare",
-            f"{plural(facts['spare_units'], unit)} on these rows; the disc could hold "
-            f"{facts['spare_units_on_disc']:,} more with webs of {facts['least_web']:g} mm",
+            f"{plural(facts['spare_units'], unit)} on these rows; "
+            f"{facts['spare_units_on_disc']:,} in the fullest layout of this size, with webs of "
+            f"{facts['least_web']:g} mm",
         ),
         *geometry_lines(shop),
         ("reading", f"{length(facts['read_s'])} at {facts['rpm']:g} rpm"),

@@ -236,7 +236,7 @@ def sighting_of_rounds(rounds: Rounds, path: object) -> Sighting:
         )
     geometry = _geometry(outline, others, seen, clock, radii, hole, notes)
     if rounds.ignored:
-        notes.append(f"{plural(rounds.ignored, 'closed outline')} not round, left out")
+        notes.append(f"left out because not round: {plural(rounds.ignored, 'closed outline')}")
     return Sighting(
         kind="drawing",
         holes=bits,
