@@ -90,6 +90,18 @@ def test_presets_are_one_a_line_name_first(run):
     assert [line.split()[0] for line in discs] == [p.stem for p in DISCS]
 
 
+def test_presets_are_listed_without_the_libraries_that_make_music():
+    command = (
+        "import sys; from sonify.cli.app import sonify; sonify(['presets'], standalone_mode=False)"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", f"{command}; print(*sys.modules, file=sys.stderr)"],
+        capture_output=True, text=True, check=True,
+    )  # fmt: skip
+    assert "music-box" in done.stdout
+    assert not {"numpy", "scipy", "mido"} & set(done.stderr.split())
+
+
 @pytest.mark.parametrize("path", MUSIC + PLAYERS + LOOKS, ids=lambda p: p.stem)
 def test_a_preset_in_full_is_its_file_and_works(run, path):
     result = run("presets", path.stem)
