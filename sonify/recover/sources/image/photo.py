@@ -23,7 +23,7 @@ from sonify.recover.sources.image.sites import (
 )
 from sonify.recover.sources.image.spots import find_spots
 
-__all__ = ["read_photograph"]
+__all__ = ["find_disc", "read_photograph"]
 
 Floats = NDArray[np.float64]
 
@@ -55,14 +55,7 @@ def read_photograph(
         What is missing, and what to do.
     """
     path = Path(path)
-    picture = open_picture(path)
-    found = _disc_in(picture, positions)
-    if isinstance(found, str) and picture.scale > 1.3:
-        picture = open_picture(path, LARGER)
-        found = _disc_in(picture, positions)
-    if isinstance(found, str):
-        raise InputError(found, file=path)
-    view, channel = found
+    picture, view, channel = find_disc(path, positions)
     image = channel.astype(np.float32) + 6.0
     radii, notes = find_rows(image, view)
     if len(radii) == 0:
@@ -110,6 +103,24 @@ def read_photograph(
 
         write_overlay(picture, view, radii, sighting, shift, overlay)
     return sighting
+
+
+def find_disc(path: Path, positions: int | None) -> tuple[Picture, View, NDArray[np.uint8]]:
+    """A photograph, how the disc lies in it, and the channel that shows it best.
+
+    Raises
+    ------
+    InputError
+        No disc is seen.
+    """
+    picture = open_picture(path)
+    found = _disc_in(picture, positions)
+    if isinstance(found, str) and picture.scale > 1.3:
+        picture = open_picture(path, LARGER)
+        found = _disc_in(picture, positions)
+    if isinstance(found, str):
+        raise InputError(found, file=path)
+    return picture, *found
 
 
 def _disc_in(picture: Picture, positions: int | None) -> tuple[View, NDArray[np.uint8]] | str:
