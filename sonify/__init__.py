@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from sonify.errors import Caution, InputError, OutputError, SonifyError
     from sonify.load import load_disc, save_disc
     from sonify.performance import Performance, perform
-    from sonify.setup import Setup, load_setup
+    from sonify.performance_settings import Setup, load_setup
 
 __version__ = "0.1.0"
 
@@ -34,7 +34,7 @@ _PUBLIC = {
     "errors": ("Caution", "InputError", "OutputError", "SonifyError"),
     "load": ("load_disc", "save_disc"),
     "performance": ("Performance", "perform"),
-    "setup": ("Setup", "load_setup"),
+    "performance_settings": ("Setup", "load_setup"),
 }
 
 __all__ = [
@@ -45,7 +45,7 @@ __all__ = [
 
 
 def _save(*args: Any) -> Any:
-    from sonify.export import save
+    from sonify.export.file_formats import save
 
     return save(*args)
 

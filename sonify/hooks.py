@@ -1,6 +1,7 @@
 """What a lower layer calls in a higher one; the package's root fills it in.
 
-`save` is `sonify.export.save`, which `Performance.save` calls without knowing any export.
+`save` is that of `sonify.export.file_formats`: `Performance.save` calls it without importing any
+export.
 """
 
 from __future__ import annotations

@@ -67,7 +67,7 @@ def read_disc_file(path: Path) -> Disc:
         With the file, the place in it, what is wrong and what would be right. A preset is
         refused as such.
     """
-    from sonify.setup import Setup
+    from sonify.performance_settings import Setup
 
     table = load_toml(path)
     if (

@@ -17,14 +17,14 @@ from numpy.typing import NDArray
 
 import sonify.hooks as hooks
 from sonify.disc.disc import Disc
+from sonify.disc_player.timeline import Timeline, read_times, reading_of
 from sonify.light.lights import fill_lights, find_fill
 from sonify.midi.events import TimedEvents, timed
 from sonify.midi.tempo import TempoMap, even_tempo
 from sonify.music.bit_stream import BitStream
 from sonify.music.metre import Grid, grid_of, rows_to_bars
 from sonify.music.notes import Part, make_parts, notes_of
-from sonify.player.timeline import Timeline, read_times, reading_of
-from sonify.setup import Setup, load_setup
+from sonify.performance_settings import Setup, load_setup
 
 if TYPE_CHECKING:
     from sonify.light.scroll import Scroll

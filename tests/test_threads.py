@@ -11,7 +11,7 @@ from concurrent.futures import ThreadPoolExecutor
 from threading import Barrier
 
 from sonify.settings import convert
-from sonify.setup import Setup
+from sonify.performance_settings import Setup
 
 sys.setswitchinterval(1e-6)
 together = Barrier(8)

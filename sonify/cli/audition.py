@@ -82,9 +82,9 @@ def candidates_of(
     """What is compared: each musical preset with the other presets, or variations of them."""
     from sonify.export.audition import Candidate
     from sonify.music.vary import variation
+    from sonify.performance_settings import load_setup
     from sonify.presets import find_preset, shipped
     from sonify.settings import load_toml
-    from sonify.setup import load_setup
 
     music: dict[str, str] = {}
     base: tuple[str, ...] = ()

@@ -70,9 +70,9 @@ def draw(
     """
     from sonify.atomic import whole
     from sonify.disc.geometry.cautions import derived_note, workshop
-    from sonify.export import drawing as drawings
+    from sonify.export.drawing import drawing_formats as drawings
     from sonify.export.drawing.drawing import drawing_of
-    from sonify.setup import load_setup
+    from sonify.performance_settings import load_setup
 
     kind = drawings.kind_of("-.svg" if output == "-" else output or "disc.svg")
     for name, value in options.items():

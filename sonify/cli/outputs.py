@@ -74,7 +74,7 @@ def write_one(
 
     Without `seconds`, the line has the length that the writer reports.
     """
-    from sonify.export import WRITERS, run
+    from sonify.export.file_formats import WRITERS, run
 
     row = next(w for w in WRITERS if w.what == what)
     usual = f"{show.disc.name}{row.ending}{row.suffixes[0]}"

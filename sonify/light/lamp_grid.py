@@ -14,10 +14,10 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.light.lamp import Lamp
+from sonify.disc_player.profile import Matrix
+from sonify.light.lamp_shapes import Lamp
 from sonify.light.look import F32, Look
 from sonify.light.mounting import Mounting
-from sonify.player.profile import Matrix
 
 __all__ = ["Axis", "Band", "Box", "Kind", "LampGrid", "fitted", "grain_of", "size_of"]
 
@@ -27,7 +27,7 @@ Box = tuple[int, int, int, int]
 # In video, sizes are multiples of this if lamps are large enough, so that tiles begin on whole
 # chroma samples and on whole cells of the flash meter.
 _GRAIN = 4
-# The margin in lamps that a glow needs to die away; see `lamp.REACH`.
+# The margin in lamps that a glow needs to die away; see `lamp_shapes.REACH`.
 _GLOW_MARGIN = 0.5
 
 

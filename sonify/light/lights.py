@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.disc_player.profile import Matrix
+from sonify.disc_player.timeline import Timeline
 from sonify.errors import InputError, look_up
-from sonify.player.profile import Matrix
-from sonify.player.timeline import Timeline
 
 __all__ = ["FILLS", "LIGHTS", "Fill", "fill_lights", "find_fill", "states_at"]
 

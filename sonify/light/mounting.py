@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.disc_player.profile import Matrix
 from sonify.light.look import Look
-from sonify.player.profile import Matrix
 
 __all__ = ["Mounting"]
 

@@ -10,10 +10,10 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.disc_player.profile import Matrix
 from sonify.light.lamp_grid import Box, LampGrid
 from sonify.light.look import Look, from_linear
 from sonify.light.renderer import Arrays, Renderer, shades, tiled
-from sonify.player.profile import Matrix
 
 __all__ = ["Painter"]
 

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.lib.stride_tricks import as_strided
 from numpy.typing import NDArray
 
+from sonify.disc_player.profile import Matrix
 from sonify.errors import InputError
 from sonify.light.cells import means
 from sonify.light.lamp_grid import Box, fitted, grain_of
@@ -16,7 +17,6 @@ from sonify.light.look import F32, Look, from_linear, linear, to_linear
 from sonify.light.mounting import Mounting
 from sonify.light.planes import Picture, halved, over
 from sonify.light.renderer import Arrays, Renderer, shades, tiled
-from sonify.player.profile import Matrix
 
 __all__ = ["Panel"]
 

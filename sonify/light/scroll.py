@@ -8,8 +8,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.disc_player.profile import Matrix
 from sonify.light.lights import LIGHTS, LIT
-from sonify.player.profile import Matrix
 
 __all__ = ["OWN_LETTERS", "Scroll", "scroll_of"]
 

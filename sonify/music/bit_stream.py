@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.player.timeline import Timeline
+from sonify.disc_player.timeline import Timeline
 
 __all__ = ["Before", "BitStream", "Events", "rank_in"]
 

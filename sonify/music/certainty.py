@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 from sonify.music.notes import rules_of, scheme_of
 from sonify.music.settings import Voice
-from sonify.music.sources import find_source
+from sonify.music.voice_sources import find_source
 
 __all__ = ["Certainty", "certainty_of", "tells_position"]
 

@@ -11,8 +11,8 @@ import msgspec
 from sonify.midi.general_midi import DRUMS, PROGRAMS
 from sonify.music.pitch.schemes import SCHEMES, Scheme
 from sonify.music.rhythm.rules import RULES, Rule
-from sonify.music.sources import SOURCES
 from sonify.music.theory.scale_table import ALIASES, SCALES
+from sonify.music.voice_sources import SOURCES
 
 __all__ = ["LISTS"]
 

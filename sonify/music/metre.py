@@ -9,10 +9,10 @@ from fractions import Fraction
 
 import numpy as np
 
+from sonify.disc_player.profile import Player
+from sonify.disc_player.timeline import Timeline
 from sonify.errors import InputError
 from sonify.music.settings import Music
-from sonify.player.profile import Player
-from sonify.player.timeline import Timeline
 
 __all__ = ["TICKS_PER_QUARTER", "Grid", "grid_of", "rows_to_bars"]
 

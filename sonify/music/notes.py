@@ -20,9 +20,9 @@ from sonify.music.pitch.scheme import Frame, Pitches, pitches_of
 from sonify.music.pitch.schemes import SCHEMES, Scheme
 from sonify.music.rhythm.rules import RULES, Rule
 from sonify.music.settings import Music, Voice
-from sonify.music.sources import find_source
 from sonify.music.theory.scales import find_scale, note_number
 from sonify.music.theory.tuning import concert_shift
+from sonify.music.voice_sources import find_source
 from sonify.ranges import chosen
 
 __all__ = [

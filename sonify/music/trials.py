@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.disc_player.timeline import Timeline
 from sonify.music.bit_stream import Before, BitStream, Index
-from sonify.player.timeline import Timeline
 
 __all__ = ["Before", "Trials"]
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
-from sonify.light.lamp import REACH, Lamp
+from sonify.light.lamp_shapes import REACH, Lamp
 from sonify.light.look import BRIGHTEST
 from sonify.light.mounting import Mounting
 from sonify.settings import to_builtins

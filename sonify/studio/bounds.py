@@ -7,7 +7,7 @@ import math
 from sonify.disc.disc import Disc
 from sonify.errors import InputError
 from sonify.music.notes import rules_of
-from sonify.setup import Setup
+from sonify.performance_settings import Setup
 
 __all__ = ["check_bounds"]
 

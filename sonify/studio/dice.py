@@ -40,8 +40,8 @@ def roll(setup: dict[str, Any], seed: int, locks: set[str]) -> dict[str, Any]:
     """
     from sonify.light.lights import FILLS
     from sonify.music.vary import drawn
+    from sonify.performance_settings import Setup
     from sonify.presets import shipped
-    from sonify.setup import Setup
     from sonify.studio.document import lay
 
     rng = random.Random(f"{seed}")

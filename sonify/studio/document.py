@@ -21,7 +21,7 @@ from sonify.settings import Settings, convert, merge, to_builtins
 if TYPE_CHECKING:
     from sonify.disc.disc import Disc
     from sonify.performance import Performance
-    from sonify.setup import Setup
+    from sonify.performance_settings import Setup
 
 MAX_POSITIONS = 400_000
 """The most positions that the page accepts; the commands accept more."""
@@ -74,7 +74,7 @@ def understand(document: Document) -> tuple[Disc, Setup]:
     InputError
         With the place in the document; places in the disc begin with `disc.`.
     """
-    from sonify.setup import Setup
+    from sonify.performance_settings import Setup
     from sonify.studio.bounds import check_bounds
 
     disc = disc_of(document)
@@ -196,9 +196,9 @@ def lay(setup: dict[str, Any], name: str) -> dict[str, Any]:
 
     A music preset replaces all music settings, and a look all settings of the look.
     """
+    from sonify.performance_settings import Setup
     from sonify.presets import shipped
     from sonify.settings import load_toml
-    from sonify.setup import Setup
 
     one = next((s for s in shipped() if s.name == name and s.kind != "disc"), None)
     if one is None:
@@ -213,7 +213,7 @@ def lay(setup: dict[str, Any], name: str) -> dict[str, Any]:
 
 def starting(source: str | None, presets: tuple[str, ...]) -> dict[str, Any]:
     """The document that a page opens with, as builtins."""
-    from sonify.setup import load_setup
+    from sonify.performance_settings import load_setup
 
     setup = to_builtins(load_setup(presets))
     setup.pop("about", None)
@@ -255,7 +255,7 @@ def preset_toml(document: Document) -> str:
     """The settings as a preset file."""
     import tomli_w
 
-    from sonify.setup import Setup
+    from sonify.performance_settings import Setup
 
     _, setup = understand(_without_muted(document))
     table = trimmed(to_builtins(setup), to_builtins(Setup()))
@@ -280,7 +280,7 @@ def trimmed(table: dict[str, Any], plain: dict[str, Any]) -> dict[str, Any]:
 @lru_cache(maxsize=64)
 def _shipped_settings(presets: tuple[str, ...]) -> dict[str, Any]:
     """The settings of shipped presets."""
-    from sonify.setup import load_setup
+    from sonify.performance_settings import load_setup
 
     known = names_that_ship("music", "player", "look")
     for name in presets:

@@ -33,8 +33,8 @@ MOVING = ("lights", "message", "clip")
 
 def _offered() -> dict[str, dict[str, str]]:
     """The suffixes of each download, each with what follows the disc's name in a file name."""
-    from sonify.export import FOLDER, WRITERS
-    from sonify.export.drawing import DRAWINGS
+    from sonify.export.drawing.drawing_formats import DRAWINGS
+    from sonify.export.file_formats import FOLDER, WRITERS
 
     out: dict[str, dict[str, str]] = {}
     for w in WRITERS:
@@ -83,7 +83,7 @@ def write_download(
         Its path, and notes on it for the user.
     """
     from sonify.disc.file import disc_to_toml
-    from sonify.export import run
+    from sonify.export.file_formats import run
     from sonify.studio.document import preset_toml, show_of, understand
 
     path = folder / file_name(document, what, suffix)
@@ -108,8 +108,8 @@ def write_download(
 def _drawn(document: Document, suffix: str) -> bytes:
     """The drawing of the document's disc, with the defaults of the command `draw`."""
     from sonify.disc.geometry.cautions import geometry_of
-    from sonify.export.drawing import draw
     from sonify.export.drawing.drawing import drawing_of
+    from sonify.export.drawing.drawing_formats import draw
     from sonify.studio.document import understand
 
     disc, _ = understand(document)

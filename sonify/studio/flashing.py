@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.light.flash import CHANGE, FIELD, FIELD_SHARE, MOST_FLASHES, RED_SHARE, WINDOW_S
-from sonify.light.lamp import Lamp
 from sonify.light.lamp_grid import size_of
+from sonify.light.lamp_shapes import Lamp
 from sonify.light.look import BRIGHTEST, LUMINANCE, Look, from_linear, hex_of, linear
 
 if TYPE_CHECKING:

@@ -52,7 +52,7 @@ def receive(path: Path, setup: dict[str, Any], hints: dict[str, Any]) -> dict[st
         The file can't be read.
     """
     from sonify.load import read_disc_file
-    from sonify.setup import Setup
+    from sonify.performance_settings import Setup
 
     try:
         if path.suffix == ".toml":

@@ -133,17 +133,17 @@ def tables() -> dict[str, Any]:
     from sonify.disc.geometry.fit import FitSpec
     from sonify.disc.layout import Layout
     from sonify.disc.sizes import Geometry
+    from sonify.disc_player.profile import Matrix, Player
     from sonify.light.lights import FILLS
     from sonify.midi.general_midi import DRUMS, FAMILIES, PROGRAMS
     from sonify.music.pitch.scheme import Scheme
     from sonify.music.pitch.schemes import SCHEMES
     from sonify.music.rhythm.rules import RULES
     from sonify.music.settings import Music, Voice
-    from sonify.music.sources import SOURCES
     from sonify.music.theory.scales import SCALES
-    from sonify.player.profile import Matrix, Player
+    from sonify.music.voice_sources import SOURCES
+    from sonify.performance_settings import Setup
     from sonify.presets import shipped
-    from sonify.setup import Setup
     from sonify.studio.dice import LOCKS
     from sonify.studio.downloads import downloads
 

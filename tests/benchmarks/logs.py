@@ -18,8 +18,8 @@ from pathlib import Path
 import numpy as np
 
 import sonify
+from sonify.disc_player.profile import Player
 from sonify.errors import InputError
-from sonify.player.profile import Player
 from sonify.recover.search.find import find_message
 from sonify.recover.sources.log.log import sighting_of_trace
 from sonify.recover.sources.log.trace import trace_log

@@ -8,10 +8,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from sonify.disc_player.profile import Matrix
 from sonify.light.look import Look, colour, from_linear, to_linear
 from sonify.light.paint import Painter
-from sonify.player.profile import Matrix
-from sonify.setup import load_setup
+from sonify.performance_settings import load_setup
 from tests.shipped import LOOKS
 
 looks = st.builds(

@@ -8,15 +8,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import sonify
+from sonify.disc_player.profile import Player
+from sonify.disc_player.timeline import read_times
 from sonify.errors import InputError
 from sonify.music.metre import grid_of, parse_step, rows_to_bars
 from sonify.music.pitch.schemes import SCHEMES
 from sonify.music.rhythm.rules import RULES
 from sonify.music.settings import Music
-from sonify.music.sources import SOURCES
 from sonify.music.theory.scales import SCALES, degrees_to_pitch, note_name, note_number
-from sonify.player.profile import Player
-from sonify.player.timeline import read_times
+from sonify.music.voice_sources import SOURCES
 
 ROOTS = ["C", "D", "E-", "F#", "A", "B-"]
 

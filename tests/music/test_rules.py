@@ -17,7 +17,7 @@ from sonify.errors import InputError
 from sonify.export.midi import midi_bytes
 from sonify.music.pitch.schemes import SCHEMES
 from sonify.music.rhythm.rules import RULES, Rule
-from sonify.music.sources import SOURCES, Source
+from sonify.music.voice_sources import SOURCES, Source
 
 NEEDED = {"pattern": {"pattern": "x.xx."}}
 ROWS = st.integers(8, 40).flatmap(

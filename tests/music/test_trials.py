@@ -6,16 +6,16 @@ import numpy as np
 import pytest
 
 import sonify
+from sonify.disc_player.profile import Player
+from sonify.disc_player.timeline import read_times
 from sonify.music.bit_stream import BitStream
 from sonify.music.metre import grid_of, rows_to_bars
 from sonify.music.notes import events_of, make_parts
 from sonify.music.pitch.schemes import SCHEMES
 from sonify.music.rhythm.rules import RULES
 from sonify.music.settings import Music, Voice
-from sonify.music.sources import SOURCES
 from sonify.music.trials import Before, Trials
-from sonify.player.profile import Player
-from sonify.player.timeline import read_times
+from sonify.music.voice_sources import SOURCES
 from tests.shipped import MUSIC
 
 ROWS, POSITIONS = 9, 22

@@ -6,7 +6,7 @@ import pytest
 
 import sonify
 from sonify.music.vary import variation
-from sonify.setup import load_setup
+from sonify.performance_settings import load_setup
 from tests.shipped import MUSIC
 
 

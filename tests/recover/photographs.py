@@ -257,8 +257,8 @@ TEXTS = [
 def random_disc(rng: np.random.Generator):
     """A disc of some size, with a message in some code, and its drawing as SVG."""
     import sonify
-    from sonify.export.drawing import draw
     from sonify.export.drawing.drawing import drawing_of
+    from sonify.export.drawing.drawing_formats import draw
 
     text = str(rng.choice(TEXTS))
     kind = rng.integers(4)

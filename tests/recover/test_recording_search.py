@@ -6,14 +6,14 @@ import numpy as np
 import pytest
 
 import sonify
+from sonify.disc_player.timeline import read_times
 from sonify.music.metre import grid_of, rows_to_bars
 from sonify.music.notes import untuned_parts
 from sonify.music.trials import Trials
-from sonify.player.timeline import read_times
+from sonify.performance_settings import load_setup
 from sonify.recover.sources.midi.matcher import Matcher, Tolerance
 from sonify.recover.sources.midi.search import SearchLimits, search
 from sonify.recover.sources.midi.trial_notes import Budget, NoteEvents
-from sonify.setup import load_setup
 from tests.shipped import MUSIC
 
 LIMITS = SearchLimits(margin=0.4, per_row=2.5, width=512)

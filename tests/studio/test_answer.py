@@ -11,8 +11,8 @@ import pytest
 
 import sonify
 from sonify.cli.command_line import command_line
+from sonify.performance_settings import load_setup
 from sonify.settings import convert, parse_assignment, to_builtins
-from sonify.setup import load_setup
 from sonify.studio.answer import answer, turning
 from sonify.studio.document import Document, lay, preset_toml, recipe, starting
 from sonify.studio.packing import pack
@@ -184,11 +184,11 @@ def test_every_control_has_a_name_and_plain_words(studio: Studio) -> None:
 
 
 def test_tables_name_all_that_there_is(studio: Studio) -> None:
-    from sonify.export import WRITERS
+    from sonify.export.file_formats import WRITERS
     from sonify.music.pitch.schemes import SCHEMES
     from sonify.music.rhythm.rules import RULES
-    from sonify.music.sources import SOURCES
     from sonify.music.theory.scales import SCALES
+    from sonify.music.voice_sources import SOURCES
 
     tables = studio.ask("GET", "/api/tables").json
     for name, want in (

@@ -13,9 +13,9 @@ import numpy as np
 import pytest
 
 import sonify
+from sonify.performance_settings import load_setup
 from sonify.recover.sources.source import KINDS
 from sonify.settings import convert, to_builtins
-from sonify.setup import load_setup
 from sonify.studio.downloads import downloads
 from tests.studio.conftest import Page, Studio
 
@@ -57,8 +57,8 @@ def made(kind: str, disc: sonify.Disc, folder: Path) -> Path:
     path = folder / f"note{kind}"
     if kind in (".svg", ".dxf", ".csv", ".png"):
         from sonify.disc.geometry.cautions import geometry_of
-        from sonify.export.drawing import draw
         from sonify.export.drawing.drawing import drawing_of
+        from sonify.export.drawing.drawing_formats import draw
 
         path.write_bytes(draw(drawing_of(disc, geometry_of(disc)[0]), kind))
     elif kind == ".toml":

@@ -30,7 +30,7 @@ from sonify.light.planes import Format, Picture
 from sonify.light.typeface import Typeface
 
 if TYPE_CHECKING:
-    from sonify.setup import Setup
+    from sonify.performance_settings import Setup
 
 __all__ = ["Film", "calm_job", "ground_picture", "measured"]
 

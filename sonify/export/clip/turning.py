@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.player.timeline import Timeline
+from sonify.disc_player.timeline import Timeline
 
 if TYPE_CHECKING:
     from sonify.performance import Performance

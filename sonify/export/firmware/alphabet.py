@@ -5,9 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 
 from sonify.disc.code.alphabets import ITA2_FIGURES, ITA2_LETTERS
+from sonify.disc_player.profile import Matrix
 from sonify.light.letters import Letters, load_letters
 from sonify.light.scroll import OWN_LETTERS
-from sonify.player.profile import Matrix
 
 __all__ = ["characters_of", "ita2_table", "letters_of"]
 

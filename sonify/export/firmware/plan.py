@@ -8,6 +8,7 @@ from typing import NoReturn
 
 import numpy as np
 
+from sonify.disc_player.timeline import read_times
 from sonify.errors import InputError
 from sonify.export.firmware.alphabet import letters_of
 from sonify.export.firmware.keys import Sounds, allocation_of, sounds_of
@@ -20,10 +21,9 @@ from sonify.music.notes import assign_channels, rules_of, scheme_of
 from sonify.music.pitch.scheme import Frame
 from sonify.music.rhythm.following import ONE, Follower, Mask
 from sonify.music.settings import Voice
-from sonify.music.sources import find_source
 from sonify.music.theory.scales import find_scale, note_number
+from sonify.music.voice_sources import find_source
 from sonify.performance import Performance
-from sonify.player.timeline import read_times
 from sonify.ranges import chosen
 
 __all__ = ["FILLS", "RAM", "FirmwarePlan", "VoicePlan", "plan_of"]

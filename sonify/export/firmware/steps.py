@@ -10,7 +10,7 @@ from sonify.music.curves import Curve
 from sonify.music.machine import Lead, Machine, Refusal, common
 from sonify.music.rhythm.following import Follower, Mask, Step
 from sonify.music.rhythm.rule import Rule
-from sonify.music.sources import Source
+from sonify.music.voice_sources import Source
 
 __all__ = ["MOST_LOUD", "steps_of"]
 

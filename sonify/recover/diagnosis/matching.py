@@ -8,9 +8,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.disc_player.timeline import read_times
 from sonify.errors import InputError
 from sonify.performance import Performance
-from sonify.player.timeline import read_times
 from sonify.recover.diagnosis.alignment import Design
 from sonify.recover.diagnosis.fits import fit_of
 from sonify.recover.diagnosis.listening import Listening, merged_on, voices_of

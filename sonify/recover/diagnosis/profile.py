@@ -9,7 +9,7 @@ import msgspec
 import numpy as np
 
 from sonify.atomic import whole
-from sonify.player.profile import Player
+from sonify.disc_player.profile import Player
 from sonify.recover.diagnosis.result import Comparison
 from sonify.settings import to_builtins
 

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from sonify.setup import Setup
+    from sonify.performance_settings import Setup
 
 __all__ = ["ReadOptions"]
 
@@ -41,7 +41,7 @@ class ReadOptions:
 
     def setup(self) -> Setup:
         """The presets with the single settings laid over them."""
+        from sonify.performance_settings import load_setup
         from sonify.settings import parse_assignment
-        from sonify.setup import load_setup
 
         return load_setup(self.presets, dict(parse_assignment(s) for s in self.settings))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv as table
 import io
 
-from sonify.export.drawing import draw
+from sonify.export.drawing.drawing_formats import draw
 from tests.export.drawing.expected import same
 
 

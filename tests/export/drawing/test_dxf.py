@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from sonify.export.drawing import draw
 from sonify.export.drawing.drawing import GROUPS
+from sonify.export.drawing.drawing_formats import draw
 from tests.export.drawing.expected import same
 
 

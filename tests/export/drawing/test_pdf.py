@@ -9,8 +9,8 @@ import pytest
 
 from sonify.disc.disc import Disc
 from sonify.disc.sizes import Geometry
-from sonify.export.drawing import draw
 from sonify.export.drawing.drawing import GROUPS, drawing_of
+from sonify.export.drawing.drawing_formats import draw
 from sonify.export.drawing.pdf import BAR, PAPERS, POINT, sheets
 from tests.export.drawing.expected import DISC, MICRON, TEXT, expected, same
 

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from sonify.export.drawing import draw
 from sonify.export.drawing.drawing import drawing_of
+from sonify.export.drawing.drawing_formats import draw
 from sonify.export.drawing.png import MATERIALS
 from tests.export.drawing.expected import DISC
 

@@ -7,8 +7,8 @@ import pytest
 from sonify.disc.disc import Disc
 from sonify.disc.sizes import Geometry
 from sonify.errors import InputError
-from sonify.export.drawing import DRAWINGS, draw, kind_of
 from sonify.export.drawing.drawing import drawing_of
+from sonify.export.drawing.drawing_formats import DRAWINGS, draw, kind_of
 from tests.export.drawing.expected import DISC, TEXT
 
 

@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from sonify.export.drawing import draw
 from sonify.export.drawing.drawing import GROUPS, drawing_of
+from sonify.export.drawing.drawing_formats import draw
 from tests.export.drawing.expected import DISC, expected, same
 
 

@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.disc_player.profile import Player
 from sonify.errors import Caution, InputError
-from sonify.player.profile import Player
 from sonify.recover.sighting import Sighting, check_size
 from sonify.recover.sources.log.passes import (
     Rows,

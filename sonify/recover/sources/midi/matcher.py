@@ -13,12 +13,12 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.disc_player.timeline import Timeline
 from sonify.music.certainty import Certainty, certainty_of, tells_position
 from sonify.music.metre import Grid
 from sonify.music.notes import DRUM_CHANNEL, assign_channels, needs_bends
 from sonify.music.settings import Music
 from sonify.music.trials import Before, Trials
-from sonify.player.timeline import Timeline
 from sonify.recover.sources.midi.trial_notes import (
     Budget,
     NoteEvents,

@@ -10,15 +10,15 @@ from functools import reduce
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.disc_player.timeline import Timeline, read_times
 from sonify.music.metre import Grid, grid_of, rows_to_bars
 from sonify.music.settings import Music
 from sonify.music.trials import Trials
-from sonify.player.timeline import Timeline, read_times
+from sonify.performance_settings import Setup
 from sonify.recover.sources.midi.matcher import MOST_AHEAD
 from sonify.recover.sources.midi.position_clock import PositionClock, windows
 from sonify.recover.sources.midi.trial_notes import NoteEvents, TrialNotes, notes_of_trials
 from sonify.recover.sources.options import ReadOptions
-from sonify.setup import Setup
 
 __all__ = ["Placement", "aligned", "likeliest", "on_positions", "placements", "units_of"]
 

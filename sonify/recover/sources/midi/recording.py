@@ -31,7 +31,7 @@ from sonify.recover.sources.midi.trial_notes import BEND_STEPS, Budget, NoteEven
 from sonify.recover.sources.options import ReadOptions
 
 if TYPE_CHECKING:
-    from sonify.setup import Setup
+    from sonify.performance_settings import Setup
 
 __all__ = ["read_recording"]
 

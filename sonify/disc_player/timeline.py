@@ -13,7 +13,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.player.profile import Player
+from sonify.disc_player.profile import Player
 from sonify.ranges import row_range
 
 __all__ = ["READING", "Timeline", "read_times", "reading_of"]

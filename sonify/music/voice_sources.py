@@ -1,4 +1,4 @@
-"""Sources: the places of a reading at which a voice sounds. One table row for each source."""
+"""What makes a voice sound: ones, zeros, row starts and so on. `SOURCES` is the table."""
 
 from __future__ import annotations
 

@@ -1,21 +1,64 @@
-"""One lamp: how much of each pixel it covers, and the light that it throws around it."""
+"""Lamp shapes, and the picture of one lamp: what it covers and the light around it.
+
+To add a shape, add its row to `SHAPES`, its name and meaning to `Look.shape`, and its outline to
+`studio/static/draw-matrix.js`.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sonify.light.look import Look
 
-__all__ = ["REACH", "Lamp"]
+__all__ = ["REACH", "SHAPES", "Lamp", "LampShape"]
+
+F64 = NDArray[np.float64]
 
 _FINE = 4  # samples a pixel edge, to find how much of a pixel a lamp covers
 # how far a glow reaches from a lamp's centre, and over which distance it falls by e, in lamps
 REACH = 1.0
 _FALL = 0.14
+
+
+class LampShape(NamedTuple):
+    """The signed distance from a lamp's edge at |x| and |y| from its centre, given its radius; and
+    the light within it at such a distance. All are in lamps."""
+
+    distance: Callable[[F64, F64, float], F64]
+    light: Callable[[F64], F64]
+
+
+def _circle(x: F64, y: F64, radius: float) -> F64:
+    return np.hypot(x, y) - radius
+
+
+def _rounded_square(x: F64, y: F64, radius: float) -> F64:
+    corner = min(0.08, radius)
+    dx, dy = np.maximum(x - radius + corner, 0), np.maximum(y - radius + corner, 0)
+    outside: F64 = np.hypot(dx, dy) - corner
+    return np.where((dx == 0) | (dy == 0), np.maximum(x, y) - radius, outside)
+
+
+def _even(distance: F64) -> F64:
+    return np.ones_like(distance)
+
+
+def _frosted(distance: F64) -> F64:
+    # a diffuser spreads the light over its tile, brightest in the middle
+    return np.clip(1 - 0.55 * np.clip((distance + 0.5) / 0.5, 0, 1) ** 2, 0, 1)
+
+
+SHAPES: dict[str, LampShape] = {
+    "round": LampShape(_circle, _even),
+    "square": LampShape(_rounded_square, _even),
+    "diffused": LampShape(_circle, _frosted),
+}
 
 
 @dataclass(frozen=True)
@@ -30,27 +73,20 @@ class Lamp:
     look: Look
 
     @property
-    def _distance(self) -> NDArray[np.float64]:
+    def _distance(self) -> F64:
         """Signed distance in lamps from a lamp's edge, at fine samples, shape (3sF, 3sF)."""
         s = self.look.pixels
         at = (np.arange(3 * s * _FINE) + 0.5) / (s * _FINE) - 1.5
         x, y = np.abs(at)[None, :], np.abs(at)[:, None]
-        radius = (1 - self.look.gap) / 2
-        if self.look.shape == "square":
-            corner = min(0.08, radius)
-            dx, dy = np.maximum(x - radius + corner, 0), np.maximum(y - radius + corner, 0)
-            out: NDArray[np.float64] = np.hypot(dx, dy) - corner
-            inside = np.maximum(x, y) - radius
-            return np.where((dx == 0) | (dy == 0), inside, out)
-        return np.hypot(x, y) - radius
+        return SHAPES[self.look.shape].distance(x, y, (1 - self.look.gap) / 2)
 
-    def _mean(self, fine: NDArray[np.float64]) -> NDArray[np.float64]:
+    def _mean(self, fine: F64) -> F64:
         n = len(fine) // _FINE
-        out: NDArray[np.float64] = fine.reshape(n, _FINE, n, _FINE).mean(axis=(1, 3))
+        out: F64 = fine.reshape(n, _FINE, n, _FINE).mean(axis=(1, 3))
         return out
 
     @cached_property
-    def cover(self) -> NDArray[np.float64]:
+    def cover(self) -> F64:
         """How much of each pixel of its tile the lamp covers, shape (s, s)."""
         s = self.look.pixels
         return self._mean((self._distance <= 0).astype(float))[s : 2 * s, s : 2 * s]
@@ -64,24 +100,20 @@ class Lamp:
         fade = _fade(np.hypot(at[None, :], at[:, None]))
         return (light * fade).astype(np.float32)
 
-    def profile(self, steps: int) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def profile(self, steps: int) -> tuple[F64, F64]:
         """Its light from its middle to its edge, and its glow from there to `REACH`, each shape
         (steps + 1,)."""
         edge = (1 - self.look.gap) / 2
         lens, halo = np.linspace(0, edge, steps + 1), np.linspace(edge, REACH, steps + 1)
         return self._inside(lens - edge), self._glow(halo - edge) * _fade(halo)
 
-    def _inside(self, distance: NDArray[np.float64]) -> NDArray[np.float64]:
-        if self.look.shape != "diffused":
-            return (distance <= 0).astype(float)
-        # a diffuser spreads the light over its tile, brightest in the middle
-        spread = 1 - 0.55 * np.clip((distance + 0.5) / 0.5, 0, 1) ** 2
-        return np.clip(spread, 0, 1) * (distance <= 0)
+    def _inside(self, distance: F64) -> F64:
+        return SHAPES[self.look.shape].light(distance) * (distance <= 0)
 
-    def _glow(self, distance: NDArray[np.float64]) -> NDArray[np.float64]:
+    def _glow(self, distance: F64) -> F64:
         return self.look.glow * 0.5 * np.exp(-np.maximum(distance, 0) / _FALL)
 
 
-def _fade(away: NDArray[np.float64]) -> NDArray[np.float64]:
+def _fade(away: F64) -> F64:
     """A share of light that dies away before it reaches the middle of a neighbour."""
     return np.clip((REACH - away) / 0.4, 0, 1)

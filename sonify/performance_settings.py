@@ -6,12 +6,12 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any
 
+from sonify.disc_player.profile import Player
 from sonify.errors import InputError
 from sonify.light.clip_settings import Clip
 from sonify.light.look import Look
 from sonify.music.settings import Music
 from sonify.music.sound_settings import Sound
-from sonify.player.profile import Player
 from sonify.presets import find_preset
 from sonify.settings import Settings, assign, convert, load_toml, merge, to_builtins
 

@@ -7,8 +7,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from sonify.player.profile import Player
-from sonify.player.timeline import read_times, reading_of
+from sonify.disc_player.profile import Player
+from sonify.disc_player.timeline import read_times, reading_of
 from tests.simulation import SimulatedDisc, read
 
 

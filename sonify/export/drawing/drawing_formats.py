@@ -1,0 +1,60 @@
+"""Drawings of a disc: one file per kind, found by suffix. `DRAWINGS` is the table."""
+
+from __future__ import annotations
+
+import importlib
+from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
+
+from sonify.errors import InputError
+
+if TYPE_CHECKING:
+    from sonify.export.drawing.drawing import Drawing
+
+__all__ = ["DRAWINGS", "Kind", "draw", "kind_of"]
+
+
+class Kind(NamedTuple):
+    """One kind of drawing: its module and function (of the same name), the options it takes
+    beside the drawing, and whether it is made to cut by."""
+
+    module: str
+    options: tuple[str, ...] = ()
+    to_cut: bool = True
+
+
+DRAWINGS: dict[str, Kind] = {
+    ".svg": Kind("svg"),
+    ".dxf": Kind("dxf"),
+    ".pdf": Kind("pdf", ("paper",)),
+    ".png": Kind("png", ("size", "material"), False),
+    ".csv": Kind("csv"),
+}
+
+
+def kind_of(path: str | Path) -> Kind:
+    """The kind of drawing of a file's suffix.
+
+    Raises
+    ------
+    InputError
+        With the suffixes that are known.
+    """
+    suffix = Path(path).suffix
+    found = DRAWINGS.get(suffix.casefold())
+    if found is None:
+        wrong = f"'{suffix}' is not a kind of drawing" if suffix else "a drawing needs a suffix"
+        raise InputError(f"{wrong}; use one of: {', '.join(DRAWINGS)}", file=path)
+    return found
+
+
+def draw(drawing: Drawing, suffix: str, **options: object) -> bytes:
+    """The bytes of a drawing's file.
+
+    Options that its kind does not take are ignored.
+    """
+    kind = kind_of(Path(f"drawing{suffix}"))
+    module = importlib.import_module(f"sonify.export.drawing.{kind.module}")
+    given = {k: v for k, v in options.items() if k in kind.options and v is not None}
+    out: bytes = getattr(module, kind.module)(drawing, **given)
+    return out

@@ -1,0 +1,101 @@
+"""The table of file formats, `WRITERS`: each output, its suffixes, and the module that writes it.
+
+A writer is a module with `write(show, path, options)` and `Options`, imported when it is used.
+Drawings of the disc have a table of their own in `drawing/drawing_formats.py`.
+"""
+
+from __future__ import annotations
+
+import importlib
+import os
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from sonify.errors import InputError, close_matches
+
+if TYPE_CHECKING:
+    from sonify.performance import Performance
+
+__all__ = ["FOLDER", "WRITERS", "Writer", "find_writer", "run", "save"]
+
+
+@dataclass(frozen=True)
+class Writer:
+    """One kind of output.
+
+    Attributes
+    ----------
+    what : str
+        What of the performance it writes.
+    suffixes : tuple of str
+        The kinds of file it makes; the first is the usual one.
+    module : str
+        Where its `write` and `Options` are.
+    ending : str
+        What is put behind the disc's name when a file is named by itself.
+    """
+
+    what: str
+    suffixes: tuple[str, ...]
+    module: str
+    ending: str = ""
+
+
+_MOVING = (".gif", ".png", ".webp", ".mp4", ".webm", ".mov", "/")
+
+WRITERS: tuple[Writer, ...] = (
+    Writer("midi", (".mid", ".midi"), "sonify.export.midi"),
+    Writer("lights", _MOVING, "sonify.export.lights", "-lights"),
+    Writer("message", _MOVING, "sonify.export.message", "-message"),
+    Writer(
+        "clip",
+        (".mp4", ".webm", ".mov", ".gif", ".png", ".webp", "/"),
+        "sonify.export.clip",
+        "-clip",
+    ),
+    Writer("sound", (".wav", ".flac", ".opus", ".mp3", ".m4a"), "sonify.export.sound.file"),
+    Writer("score", (".musicxml", ".svg", ".png", ".pdf"), "sonify.export.score", "-score"),
+)
+
+
+FOLDER = "/"
+"""The suffix, in the table, of a folder of pictures: a path that ends like this."""
+
+
+def find_writer(path: str | Path, what: str | None = None) -> Writer:
+    """The writer for a file's suffix (the first in the table that has it).
+
+    Raises
+    ------
+    InputError
+        With the suffixes that are offered.
+    """
+    rows = [w for w in WRITERS if what is None or w.what == what]
+    if not rows:
+        near = close_matches(what or "", {w.what for w in WRITERS})
+        raise InputError(f"there is no output '{what}'{near}")
+    suffix = FOLDER if str(path).endswith(("/", os.sep)) else Path(path).suffix.casefold()
+    for row in rows:
+        if suffix in row.suffixes:
+            return row
+    path = Path(path)
+    offered = ", ".join(dict.fromkeys(s for w in rows for s in w.suffixes if s != FOLDER))
+    shown = f"'{path.suffix}' is not offered" if path.suffix else "a suffix is needed"
+    raise InputError(f"{shown}{f' for {what}' if what else ''}; one of: {offered}", file=path)
+
+
+def save(show: Performance, path: str | Path, what: str | None, options: Mapping[str, Any]) -> Path:
+    """Write a performance to a file. See `Performance.save`."""
+    run(show, path, what, options)
+    return Path(path)
+
+
+def run(show: Performance, path: str | Path, what: str | None, options: Mapping[str, Any]) -> Any:
+    """Write a performance to a file, and give what its writer says of it."""
+    from sonify.settings import convert
+
+    module = importlib.import_module(find_writer(path, what).module)
+    given = {key.replace("_", "-"): value for key, value in options.items()}
+    return module.write(show, Path(path), convert(given, module.Options))
