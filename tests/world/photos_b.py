@@ -226,7 +226,9 @@ def _seen_bits(
     return out[: cut.size].reshape(cut.shape)
 
 
-def _attempt(rng: Rng, disc: Disc, good: bool, mild: float, *, last: bool) -> Picture | None:
+def _attempt(
+    rng: Rng, disc: Disc, good: bool, mild: float, *, last: bool
+) -> tuple[Picture, Reals] | None:
     """One picture, or None if a person could not read it and it is not the last attempt."""
     c = _conditions(rng, good, mild)
     g = disc.geometry
@@ -296,7 +298,8 @@ def _attempt(rng: Rng, disc: Disc, good: bool, mild: float, *, last: bool) -> Pi
         turned=float(np.degrees(turn_by)), tilt=float(np.degrees(c["tilt"])), mild=mild,
         rim_pixels=camera.pixels(np.zeros((1, 2)))[0].tolist(), diameter_pixels=2 * rim * scale,
     )  # fmt: skip
-    return Picture(image, jpeg, disc, grid, disc.given_message, c, readable)
+    made = Picture(image, jpeg, disc, grid, disc.given_message, c, readable)
+    return made, camera.pixels(sites(disc)[0] @ turn.T)
 
 
 def _grid(canvas: Canvas) -> Reals:
@@ -360,8 +363,8 @@ def _exposed(
     return light
 
 
-def picture(seed: int) -> Picture:
-    """The photograph of a seed; the same on every machine."""
+def scene(seed: int) -> tuple[Picture, Reals]:
+    """The photograph of a seed, and the pixels of each data place in the upright image."""
     rng = np.random.default_rng([seed, LETTER_NUMBER])
     good = bool(rng.random() < 0.25)
     disc = disc_of(rng, largest_bits=2400)
@@ -370,3 +373,8 @@ def picture(seed: int) -> Picture:
         if made is not None:
             return made
     raise AssertionError("the last attempt is always taken")
+
+
+def picture(seed: int) -> Picture:
+    """The photograph of a seed; the same on every machine."""
+    return scene(seed)[0]
