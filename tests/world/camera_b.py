@@ -14,7 +14,7 @@
 from __future__ import annotations
 
 import io
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -87,23 +87,30 @@ class Camera:
         gain = np.divide(bent, r, out=np.ones_like(r), where=r > 1e-12) * self.focal
         return np.stack((x * gain + (self.width - 1) / 2, y * gain + (self.height - 1) / 2), -1)
 
-    def maps(self, every: int = 8) -> tuple[Floats, Floats, tuple[int, int, int, int]]:
+    def maps(self, every: int) -> tuple[Floats, Floats]:
         """Plane coordinates and cosines of a coarse grid with one cell to spare on each side."""
         h, w = -(-self.height // every) + 2, -(-self.width // every) + 2
         u = (np.arange(w) - 1 + 0.5) * every - 0.5
         v = (np.arange(h) - 1 + 0.5) * every - 0.5
         where, cos = self.plane(*np.meshgrid(u, v))
-        return (
-            where.astype(np.float32),
-            cos.astype(np.float32),
-            (every, every, h * every, w * every),
-        )
+        return where.astype(np.float32), cos.astype(np.float32)
 
-    def full(self, coarse: Floats, every: int = 8) -> Floats:
-        """A coarse field of `maps` for every pixel."""
-        h, w = coarse.shape[:2]
-        big = cv2.resize(coarse, (w * every, h * every), interpolation=cv2.INTER_LINEAR)
-        return big[every : every + self.height, every : every + self.width]
+    def strip(self, coarse: Floats, rows: slice, every: int) -> Floats:
+        """A coarse field of `maps` for each pixel of some rows, which begin with a whole cell."""
+        first, last = rows.start // every, -(-rows.stop // every) + 2
+        part = np.ascontiguousarray(coarse[first:last])
+        h, w = part.shape
+        big = cv2.resize(part, (w * every, h * every), interpolation=cv2.INTER_LINEAR)
+        return big[every : every + rows.stop - rows.start, every : every + self.width]
+
+    def smaller(self, fewer: int) -> Camera:
+        """The same view with `fewer` times fewer pixels each way."""
+        return replace(
+            self,
+            width=self.width // fewer,
+            height=self.height // fewer,
+            focal=self.focal / fewer,
+        )
 
 
 def blurred(light: Floats, defocus: float, motion: float, way: float) -> Floats:

@@ -36,7 +36,7 @@ def lookup(levels: Reals, places: Reals, bits: NDArray[np.int8]) -> NDArray[np.b
     return (likeness[1] < likeness[0]) == (bits == 1)
 
 
-@pytest.mark.parametrize("seed", [5, 11, 28, 113])
+@pytest.mark.parametrize("seed", [5, 22, 28, 113])
 def test_photographs_show_their_grid(seed: int) -> None:
     picture, places = scene(seed)
     again, _ = scene(seed)
