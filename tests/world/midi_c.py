@@ -27,7 +27,6 @@ from numpy.typing import NDArray
 
 import sonify
 from sonify.performance import Performance
-from sonify.player.timeline import Timeline
 from tests.world.disc_c import LETTER, disc, with_grid
 from tests.world.faults_c import MACHINE
 from tests.world.notes_c import Song, file, song
@@ -68,10 +67,9 @@ def _played(made: Plan, ran: Run, grid: NDArray[np.int8], preset: str) -> Perfor
     show = sonify.perform(
         with_grid(made.disc, grid), [preset], settings | {"music.timing": "player"}
     )
-    n = made.disc.positions
     starts = ran.work.starts - ran.work.starts[0]
-    timeline = Timeline(n, show.timeline.position_s, starts, starts % n)
-    return replace(show, timeline=timeline)
+    first = starts % made.disc.positions
+    return replace(show, timeline=replace(show.timeline, row_slot=starts, row_first=first))
 
 
 def _clear(show: Performance) -> bool:
