@@ -15,9 +15,11 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 from PIL import Image, ImageOps
+from scipy.ndimage import uniform_filter
 from scipy.spatial import cKDTree
 
 from tests.world import machine_b
+from tests.world.camera_b import linear
 from tests.world.daw_b import take as daw_take
 from tests.world.photos_b import scene
 from tests.world.plant_b import Run, decode
@@ -47,7 +49,8 @@ def test_photographs_show_their_grid(seed: int) -> None:
     assert picture.image.shape[2] == 3
     assert picture.grid.shape == picture.disc.grid.shape
     assert picture.readable
-    grey = picture.image.astype(float).mean(axis=2)
+    side = max(1, int(picture.conditions["pixels_a_hole"] / 2))
+    grey = uniform_filter(linear(picture.image).mean(axis=2), side)
     u, v = np.rint(places.reshape(-1, 2)).astype(int).T
     at = grey[np.clip(v, 0, len(grey) - 1), np.clip(u, 0, grey.shape[1] - 1)]
     right = lookup(at, places.reshape(-1, 2), picture.grid.reshape(-1))
