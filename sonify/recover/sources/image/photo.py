@@ -9,14 +9,13 @@ from numpy.typing import NDArray
 
 from sonify.errors import Caution, InputError
 from sonify.recover.sighting import Sighting, check_size
+from sonify.recover.sources.image.front import find_rows, front_of
 from sonify.recover.sources.image.image import Picture, open_picture
 from sonify.recover.sources.image.ring import View, circle_points, find_ring, fit_view, project
 from sonify.recover.sources.image.sites import (
     Looks,
     decide,
-    find_rows,
     index_mark,
-    innermost,
     look,
     plane_points,
     sample,
@@ -57,7 +56,7 @@ def read_photograph(
     path = Path(path)
     picture, view, channel = find_disc(path, positions)
     image = channel.astype(np.float32) + 6.0
-    radii, notes = find_rows(image, view)
+    radii, notes = find_rows(front_of(image, view), view)
     if len(radii) == 0:
         raise InputError(
             f"a clock row of {view.positions} holes was found, but no data row beside it; take the "
@@ -67,7 +66,6 @@ def read_photograph(
     check_size(len(radii), view.positions, path)
     view, radii = _refined(image, view, radii)
     mark = index_mark(image, view, radii)
-    radii = _further_rows(image, view, radii, -1 if mark is None else mark[0])
     holes, confidence, apart = _judged(image, view, radii)
     if apart < APART:
         confidence = confidence * np.float32(max(0.0, apart / APART - 0.3))
@@ -205,44 +203,6 @@ def _judged(
     holes, confidence, apart = decide(clock, sites)
     shape = (len(radii), n)
     return holes.reshape(shape), confidence.reshape(shape), apart
-
-
-def _further_rows(image: NDArray[np.float32], view: View, radii: Floats, mark: int) -> Floats:
-    """The rows, with those beyond the first and the last that have a hole or two only.
-
-    What stands at position `mark` alone is the index mark.
-    """
-    if len(radii) < 2:
-        return radii
-    pitch = float((radii[0] - radii[-1]) / (len(radii) - 1))
-    least, most = innermost(view), 1.9
-    clear = 1.8 * view.hole
-    out = list(radii)
-    for sign, end in ((-1, -1), (1, 0)):
-        for ahead in (1, 2, 3):
-            radius = radii[end] + sign * ahead * pitch
-            past_clock = (radius - 1.0) * (radii[end] - 1.0) <= 0 or abs(radius - 1.0) < clear
-            if not least < radius < most or past_clock:
-                break
-            holes, confidence, _ = _judged(image, view, np.sort([*out, radius])[::-1])
-            row = int(np.flatnonzero(np.sort([*out, radius])[::-1] == radius)[0])
-            at = np.flatnonzero((holes[row] == 1) & (confidence[row] > 0.9))
-            if len(at) < 3:
-                at = at[
-                    _centred(image, view, plane_points(view.positions, np.array([radius]))[0, at])
-                ]
-            if len(at) and not (len(at) == 1 and at[0] == mark):
-                out += [radii[end] + sign * k * pitch for k in range(1, ahead + 1)]
-                return _further_rows(image, view, np.sort(np.unique(out))[::-1], mark)
-    return radii
-
-
-def _centred(image: NDArray[np.float32], view: View, points: Floats) -> NDArray[np.bool_]:
-    """Whether what is seen at places of the plane is centred on them, as a hole is."""
-    pixels, fine = _centres(image, view, points)
-    away = np.linalg.norm(view.plane(pixels) - points, axis=1)
-    near: NDArray[np.bool_] = away < 0.25 * view.hole
-    return fine & near
 
 
 def _refined(image: NDArray[np.float32], view: View, radii: Floats) -> tuple[View, Floats]:

@@ -7,16 +7,14 @@ looks like, so nothing is assumed of light, material or what shows through the h
 from __future__ import annotations
 
 import warnings
-from itertools import product
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sonify.recover.sources.image.ring import View, project
-from sonify.recover.sources.rings import Ring, row_ladder
 
-__all__ = ["Looks", "decide", "find_rows", "index_mark", "innermost", "look", "plane_points"]
+__all__ = ["Looks", "decide", "index_mark", "look", "plane_points"]
 
 Floats = NDArray[np.float64]
 
@@ -103,86 +101,6 @@ def look(image: NDArray[np.float32], view: View, points: Floats, around: Floats)
     return Looks(
         np.where(inside, step, 0.0).astype(float), np.where(inside, edge, 0.0).astype(float), inside
     )
-
-
-def _scan(image: NDArray[np.float32], view: View, radii: Floats) -> Floats:
-    """For each radius and position, how much a hole there would stand out, shape (radii, N)."""
-    points = plane_points(view.positions, radii)
-    r = view.hole
-    inner = sample(image, project(view.matrix, points[:, :, None, :] + r * INNER[::2]))
-    outer = sample(image, project(view.matrix, points[:, :, None, :] + 1.45 * r * RIM[::2]))
-    with np.errstate(all="ignore"):
-        out: Floats = np.log(inner.mean(axis=2) / outer.mean(axis=2)).astype(float)
-    return np.where(np.isfinite(out), out, 0.0)
-
-
-def innermost(view: View) -> float:
-    """The least radius at which there is room for all positions side by side."""
-    return max(2.2 * view.hole, 2 * view.hole * 1.02 * view.positions / (2 * np.pi))
-
-
-def find_rows(image: NDArray[np.float32], view: View) -> tuple[Floats, list[str]]:
-    """Radii of the rows, outermost first, in radii of the clock row."""
-    r = view.hole
-    step = r / 5
-    low = innermost(view)
-    radii = np.arange(low, 1.9, step)
-    stands = _scan(image, view, radii)
-    clock = _scan(image, view, np.array([1.0]))[0]
-    usual = float(np.median(clock[clock != 0])) if (clock != 0).any() else 0.0
-    if usual == 0:
-        return np.empty(0), []
-    share = np.clip(stands / usual, 0, 1.3)
-    # a hole here, and no less than a little way in or out
-    reach = max(1, round(0.6 * r / step))
-    peak = np.ones(share.shape, bool)
-    for d in range(1, reach + 1):
-        peak[d:] &= share[d:] >= share[:-d]
-        peak[:-d] &= share[:-d] >= share[d:]
-    sure = peak & (share > 0.55)
-    weight = np.where(sure, share, 0.0).sum(axis=1)
-    smooth = np.convolve(weight, [0.5, 1, 1, 1, 0.5], "same")
-    rows: list[Ring] = []
-    order = np.argsort(-smooth)
-    taken = np.zeros(len(radii), bool)
-    apart = max(1, round(1.6 * r / step))
-    for k in order:
-        if smooth[k] < 0.8:
-            break
-        if taken[k] or abs(radii[k] - 1.0) < 1.6 * r:
-            continue
-        part = slice(max(0, k - 2), k + 3)
-        taken[max(0, k - apart) : k + apart + 1] = True
-        w = weight[part]
-        members = np.flatnonzero(sure[part].any(axis=0))
-        if w.sum() > 0 and len(members):
-            rows.append(Ring(float((w * radii[part]).sum() / w.sum()), members))
-    rows.sort(key=lambda ring: -ring.radius)
-    # the side of the clock row on which most holes are
-    sides = [r for r in rows if r.radius < 1], [r for r in rows if r.radius > 1]
-    rows = max(sides, key=lambda side: sum(len(r.members) for r in side))
-    if not rows:
-        return np.empty(0), []
-    ladder = row_ladder(rows, view.positions, 2 * r, 1.0)
-    return (ladder.radii, ladder.notes) if ladder.even else (_evenly(rows, view), [])
-
-
-def _evenly(rows: list[Ring], view: View) -> Floats:
-    """The even ladder that takes in the most holes of uneven rings."""
-    radii = np.array([r.radius for r in rows])
-    many = np.array([len(r.members) for r in rows], float)
-    best: tuple[float, Floats] = (-1.0, radii)
-    r = view.hole
-    for first, pitch in product(radii, np.arange(2.2 * r, 8 * r, 0.05 * r)):
-        rung = (first - radii) / pitch
-        fits = np.abs(rung - np.rint(rung)) * pitch < 0.35 * r
-        seen = np.rint(rung[fits])
-        rungs = np.arange(seen.min(), seen.max() + 1)
-        count = float((many * fits).sum())
-        count -= 0.3 * view.positions * len(np.setdiff1d(rungs, seen))
-        if count > best[0]:
-            best = (count, first - rungs * pitch)
-    return best[1]
 
 
 def decide(clock: Looks, sites: Looks) -> tuple[NDArray[np.int8], NDArray[np.float32], float]:

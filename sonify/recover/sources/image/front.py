@@ -1,0 +1,154 @@
+"""The disc seen straight from the front, and everything on it that looks like a clock hole.
+
+The clock row shows what a hole looks like in this picture, whatever the light, the material and
+the focus: the median of its holes is the template of a matched filter. Engraving, grain and glare
+are unlike it, or do not lie on the grid of the positions.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.recover.sources.image.ring import View, project
+from sonify.recover.sources.rings import Ring, rings_of, row_ladder
+
+__all__ = ["find_rows", "front_of", "innermost"]
+
+Floats = NDArray[np.float64]
+
+HOLE = 5.0
+"""Radius of a hole in pixels of the front view: the template is then 15 pixels wide, which shows
+the shape of a hole, and a disc of 120 positions is about 800 pixels across."""
+FARTHEST = 1.9
+"""Radius of the outermost row that is looked for, in radii of the clock row."""
+ON_GRID = 0.35
+"""Radii of a hole by which a hole may be off its place; the worst of 2,000 holes was 0.3."""
+LARGEST = 4000  # pixels across
+
+
+class Front(NamedTuple):
+    """What looks like a clock hole: places in the disc's plane, and whether on the grid."""
+
+    radius: Floats
+    position: Floats
+    on_grid: NDArray[np.bool_]
+
+
+def innermost(view: View) -> float:
+    """The least radius at which there is room for all positions side by side."""
+    return max(2.2 * view.hole, 2 * view.hole * 1.02 * view.positions / (2 * np.pi))
+
+
+def _straightened(image: NDArray[np.float32], view: View) -> tuple[NDArray[np.float32], float]:
+    """The logarithm of the picture, seen from the front; pixels for one unit of the plane."""
+    import cv2
+
+    h, w = image.shape
+    edge = np.array([[x, y] for x in (0, w / 2, w) for y in (0, h / 2, h)])
+    reach = min(FARTHEST, float(np.nanmax(np.linalg.norm(view.plane(edge), axis=1))))
+    scale = min(HOLE / view.hole, LARGEST / (2 * reach))
+    half = int(np.ceil(reach * scale))
+    axis = np.arange(-half, half + 1) / scale
+    where = project(view.matrix, np.stack(np.meshgrid(axis, axis), axis=-1))
+    middle = project(view.matrix, np.array([[-1.0, 0.0], [1.0, 0.0], [0.0, -1.0], [0.0, 1.0]]))
+    across = np.linalg.norm(middle[[1, 3]] - middle[[0, 2]], axis=1).mean() / 2
+    shrink = 1.2 * scale / across
+    if shrink < 0.8:
+        image = cv2.resize(image, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
+        where = (where + 0.5) * shrink - 0.5
+    where = where.astype(np.float32)
+    flat = cv2.remap(
+        image, where[..., 0], where[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
+    )
+    return np.log(flat), scale
+
+
+def front_of(image: NDArray[np.float32], view: View) -> Front:
+    """Everything on the disc that looks like a clock hole.
+
+    Parameters
+    ----------
+    image : ndarray of float32
+        With the brightness from 1 on.
+    view : View
+    """
+    import cv2
+
+    flat, scale = _straightened(image, view)
+    half = len(flat) // 2
+    n = view.positions
+    angle = 2 * np.pi * np.arange(n) / n
+    clock = half + scale * np.column_stack([np.cos(angle), np.sin(angle)])
+    reach = round(1.5 * scale * view.hole)
+    side = 2 * reach + 1
+    patches = np.stack([cv2.getRectSubPix(flat, (side, side), (x, y)) for x, y in clock])
+    template = np.median(patches - patches.mean(axis=(1, 2), keepdims=True), axis=0)
+    like = cv2.matchTemplate(flat, template, cv2.TM_CCOEFF_NORMED)
+    size = cv2.matchTemplate(flat, template, cv2.TM_CCOEFF)
+    near = np.rint(clock).astype(int) - reach
+    around = np.stack([like[y - 1 : y + 2, x - 1 : x + 2].max() for x, y in near])
+    strong = np.median(size[near[:, 1], near[:, 0]])
+    middle, low = np.percentile(around, (50, 10))
+    # as far below the middle again as one clock hole in ten is
+    limit = max(0.5, 2 * low - middle)
+    close = np.ones((2 * (reach // 2) + 1,) * 2, np.uint8)
+    peak = (like == cv2.dilate(like, close)) & (like > limit) & (size > 0.4 * strong)
+    y, x = np.nonzero(peak)
+    plane = (np.column_stack([x, y]) + reach - half) / scale
+    radius = np.hypot(*plane.T)
+    turn = np.arctan2(plane[:, 1], plane[:, 0]) * n / (2 * np.pi)
+    position = np.rint(turn)
+    off = np.abs(turn - position) * 2 * np.pi * radius / n
+    return Front(radius, position % n, off < ON_GRID * view.hole)
+
+
+def find_rows(front: Front, view: View) -> tuple[Floats, list[str]]:
+    """Radii of the rows, outermost first, in radii of the clock row, and what to say of them."""
+    sides = []
+    for sign in (1, -1):
+        away = sign * (1.0 - front.radius)
+        side = (away > 1.6 * view.hole) & (front.radius > innermost(view))
+        sides.append(_ladder(front, view, side))
+    # rows stand on one side of the clock row, or on both
+    radii = np.concatenate([sides[1][0], sides[0][0]])
+    return radii, sides[0][1] + sides[1][1]
+
+
+def _ladder(front: Front, view: View, side: NDArray[np.bool_]) -> tuple[Floats, list[str]]:
+    """The rows on one side of the clock row."""
+    hole = 2 * view.hole
+    which = np.flatnonzero(side & front.on_grid)
+    if len(which) == 0:
+        return np.empty(0), []
+    stray = front.radius[side & ~front.on_grid]
+    rings = []
+    for ring in rings_of(front.radius[which], hole):
+        members = np.unique(front.position[which[ring.members]])
+        near = int((np.abs(stray - ring.radius) < hole).sum())
+        # of strays about as many lie on the grid by chance
+        chance = 2 * ON_GRID * view.hole / (2 * np.pi * ring.radius / view.positions)
+        if len(members) > 3 * near * chance:
+            rings.append(Ring(ring.radius, members))
+    full = [r for r in rings if len(r.members) >= max(3, 0.12 * view.positions)]
+    if not full:
+        return (np.array([r.radius for r in rings]), []) if len(rings) == 1 else (np.empty(0), [])
+    if len(full) > 1:
+        rings = _together(rings, full)
+    ladder = row_ladder(rings, view.positions, hole, 1.0)
+    return ladder.radii, ladder.notes
+
+
+def _together(rings: list[Ring], full: list[Ring]) -> list[Ring]:
+    """Rings without those that lie more than two rows away from all others."""
+    pitch = float(np.min(-np.diff([r.radius for r in full])))
+    first, last = full[0].radius, full[-1].radius
+    kept = [r for r in rings if last <= r.radius <= first]
+    for r in sorted(rings, key=lambda r: min(abs(r.radius - first), abs(r.radius - last))):
+        if r in kept:
+            continue
+        if min(abs(r.radius - k.radius) for k in kept) < 1.5 * pitch:
+            kept.append(r)
+    return sorted(kept, key=lambda r: -r.radius)
