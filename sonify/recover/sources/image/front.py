@@ -33,7 +33,7 @@ class Front(NamedTuple):
     """What looks like a clock hole: places in the disc's plane, and whether on the grid."""
 
     radius: Floats
-    position: Floats
+    position: NDArray[np.int64]
     on_grid: NDArray[np.bool_]
 
 
@@ -57,12 +57,11 @@ def _straightened(image: NDArray[np.float32], view: View) -> tuple[NDArray[np.fl
     across = np.linalg.norm(middle[[1, 3]] - middle[[0, 2]], axis=1).mean() / 2
     shrink = 1.2 * scale / across
     if shrink < 0.8:
-        image = cv2.resize(image, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
+        small = cv2.resize(image, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
+        image = np.asarray(small, np.float32)
         where = (where + 0.5) * shrink - 0.5
-    where = where.astype(np.float32)
-    flat = cv2.remap(
-        image, where[..., 0], where[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE
-    )
+    x, y = np.moveaxis(where.astype(np.float32), -1, 0)
+    flat = cv2.remap(image, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
     return np.log(flat), scale
 
 
@@ -100,7 +99,7 @@ def front_of(image: NDArray[np.float32], view: View) -> Front:
     plane = (np.column_stack([x, y]) + reach - half) / scale
     radius = np.hypot(*plane.T)
     turn = np.arctan2(plane[:, 1], plane[:, 0]) * n / (2 * np.pi)
-    position = np.rint(turn)
+    position = np.rint(turn).astype(np.int64)
     off = np.abs(turn - position) * 2 * np.pi * radius / n
     return Front(radius, position % n, off < ON_GRID * view.hole)
 
