@@ -4,9 +4,9 @@
 `notes_b` the recorded notes. Ranges of a healthy, cheap machine are the task's where it gives one
 (clock jitter to 10 % of a position, flutter to 5 %, drift to 20 %, signal to noise from 12 dB up);
 the rest is said at its place or is common practice without a source. Healthy means: an ideal
-decoder gets every bit. A fault means: it gets some wrong, or the fault is a clear departure from
-what was set (`faults_b.KEEPS_BITS` and late or lost notes). Severity runs from 0 to 1, and is
-raised until there is harm.
+decoder gets every bit. A fault means: it gets some wrong, each of two faults by itself, or the
+fault is a clear departure from what was set (`faults_b.KEEPS_BITS`, and late or lost notes).
+Severity runs from 0 to 1, and is raised until there is harm.
 
 `grid_read` has, for each row and position in the player's order, the bit that the machine's signal
 gives where the player samples it: the mean over the middle of the hole's passage against the
@@ -73,7 +73,7 @@ def _channel(rng: Rng, hole: float, pitch: float, mild: float) -> Channel:
     gain = float(rng.uniform(0.35, 0.75)) * (supply - offset)
     spot = hole * float(rng.uniform(0.3, 0.9))
     spot = min(spot, 2 * pitch - hole - 0.05 * hole)  # else it would see the next row
-    snr = 12 + 33 * (1 - mild * float(rng.uniform(0, 1)) ** 0.5)
+    snr = 45 - 33 * mild * float(rng.uniform(0, 1))
     return Channel(
         spot=spot,
         aside=float(rng.uniform(-0.08, 0.08)) * hole,
@@ -106,26 +106,25 @@ def plant_of(rng: Rng, mild: float, kind: str) -> Plant:
         disc=disc, holes=disc.grid == disc.layout.hole_means, rpm=rpm, row_start=row_start,
         stage=stage, settle=settle, rng=rng,
     )  # fmt: skip
-    harm = mild * float(rng.uniform(0.2, 1.0))
-    p.data = _channel(rng, g.hole_diameter, g.row_pitch, harm)
-    p.clock = _channel(rng, g.hole_diameter, 9 * g.hole_diameter, harm)
+    p.data = _channel(rng, g.hole_diameter, g.row_pitch, mild)
+    p.clock = _channel(rng, g.hole_diameter, 9 * g.hole_diameter, mild)
     p.clock.supply = p.data.supply
     p.clock.gain = float(np.clip(p.clock.gain, 0.35 * p.data.supply, 0.75 * p.data.supply))
     trend = rng.uniform(-1, 1, 8) * 0.3 + np.linspace(0, 1, 8) * rng.choice([-1, 1])
-    p.drift = trend * harm * float(rng.uniform(0, 0.14))
-    p.flutter, p.gear = harm * rng.uniform(0, 0.05, 2) / [1, 2]
+    p.drift = trend / np.ptp(trend) * mild * float(rng.uniform(0, 0.2))
+    p.flutter, p.gear = mild * rng.uniform(0, 0.05, 2) / [1, 2]
     p.gear_teeth = int(rng.integers(2, 14))
-    p.wander = (harm * float(rng.uniform(0, 0.03)), float(rng.uniform(0.1, 3)))
-    jitter = harm * float(rng.uniform(0.002, 0.035))
+    p.wander = (mild * float(rng.uniform(0, 0.03)), float(rng.uniform(0.1, 3)))
+    jitter = mild * float(rng.uniform(0.002, 0.05))
     p.clock_error = np.clip(rng.normal(0, jitter, n), -0.1, 0.1)
     p.hole_error = np.clip(rng.normal(0, jitter, disc.grid.shape), -0.1, 0.1)
-    p.eccentric = (harm * float(rng.uniform(0, 0.08)) * g.hole_diameter, float(rng.random()))
-    p.warp = (harm * float(rng.uniform(0, 0.12)), float(rng.random()), int(rng.integers(1, 3)))
+    p.eccentric = (mild * float(rng.uniform(0, 0.08)) * g.hole_diameter, float(rng.random()))
+    p.warp = (mild * float(rng.uniform(0, 0.12)), float(rng.random()), int(rng.integers(1, 3)))
     p.clock_open = np.ones(n, bool)
     p.order = list(range(disc.rows))
-    p.rest = rng.uniform(-0.1, 0.1, disc.rows) * harm * g.hole_diameter
+    p.rest = rng.uniform(-0.1, 0.1, disc.rows) * mild * g.hole_diameter
     p.travel = float(rng.uniform(0.4, 0.75))
-    p.misaligned = harm * float(rng.uniform(-0.15, 0.15))
+    p.misaligned = mild * float(rng.uniform(-0.15, 0.15))
     p.lead = float(rng.uniform(0.05, 2.0))
     if rng.random() < 0.12:
         p.spin_up = float(rng.uniform(0.1, 0.5)) * 60 / rpm
@@ -234,6 +233,33 @@ def _kind(rng: Rng, faults: tuple[str, ...]) -> str:
     return str(rng.choice(DIGITAL))
 
 
+def _break(
+    rng: Rng, p: Plant, faults: tuple[str, ...], u: float, rate: float
+) -> dict[str, Any] | None:
+    """Give a machine its faults; None if it was not sound before, or one of two does no harm."""
+    if not faults:
+        return {}
+
+    def misread(p: Plant) -> bool:
+        level = p.believed.get("threshold", p.data.middle)
+        return bool(np.any(decode(run(copy.deepcopy(p), rate), p.disc, level) != p.disc.grid))
+
+    if misread(p):
+        return None
+    sound, where = copy.deepcopy(p), {}
+    for fault in faults:
+        if fault not in LOG_FAULTS:
+            continue
+        seed = int(rng.integers(2**62))
+        where[fault] = LOG_FAULTS[fault](p, np.random.default_rng(seed), u)
+        if len(faults) > 1 and fault not in KEEPS_BITS:
+            alone = copy.deepcopy(sound)
+            LOG_FAULTS[fault](alone, np.random.default_rng(seed), u)
+            if not misread(alone):
+                return None
+    return where.get(faults[0], {}) if len(faults) == 1 else where
+
+
 def make(seed: int, faults: tuple[str, ...]) -> tuple[Take, Run | None, Plant]:
     """A take with these faults, its run (None for MIDI) and its machine; for tests, too."""
     name = list(map(ord, "+".join(faults)))
@@ -253,17 +279,11 @@ def make(seed: int, faults: tuple[str, ...]) -> tuple[Take, Run | None, Plant]:
         least = 1000.0 if "lamp-hum" in faults else 10.0
         rate = _rate(rng, p, least)
         try:
-            sound = run(copy.deepcopy(p), rate)
+            where = _break(rng, p, faults, min(1.0, severity + 0.05 * attempt), rate)
         except RuntimeError:
             continue
-        if faults and np.any(decode(sound, p.disc, p.data.middle) != p.disc.grid):
+        if where is None:
             continue
-        where: dict[str, Any] = {}
-        for fault in faults:
-            if fault in LOG_FAULTS:
-                where[fault] = LOG_FAULTS[fault](p, rng, min(1.0, severity + 0.05 * attempt))
-        if len(faults) == 1:
-            where = where.get(faults[0], {})
         settings = _settings(p, rpm)
         reading = p.rows * (1 + (p.row_start == "index") * (1 + (p.stage + p.settle) * p.rpm / 60))
         if reading * 60 / p.rpm * rate > 2 * MOST_SAMPLES:

@@ -94,17 +94,17 @@ def channels(name: str, data: bytes, supply: float) -> Reals:
 
 
 def bits_in(take: machine_b.Take, run: Run, supply: float, threshold: float) -> NDArray[np.int8]:
-    """What a log holds at the true times, by an evenly resampled copy."""
+    """What a log holds at the true times, sampled evenly."""
     ((name, data),) = take.files.items()
     log = channels(name, data, supply)
-    digital = take.conditions["kind"] in machine_b.DIGITAL
-    if digital:
+    if take.conditions["kind"] in machine_b.DIGITAL:
         threshold = 0.5
     t = run.time
-    if digital or "drops" in take.conditions:
-        level = log[np.clip(np.searchsorted(log[:, 0], t + 1e-7, "right") - 1, 0, None), 2]
+    if len(log) == len(t):
+        level = log[:, 2]
     else:
-        level = np.interp(t, log[:, 0], log[:, 2])
+        # changes only: each level holds until the next one
+        level = log[np.clip(np.searchsorted(log[:, 0], t + 1e-7, "right") - 1, 0, None), 2]
     if take.conditions["kind"] == "npy-counts":
         level = level * supply / 2 ** take.conditions["bits"]
     copy = Run(run.rate, level, run.clock, run.sampled, run.passage, run.begin, run.end)
