@@ -1,8 +1,9 @@
 """The face of a disc as a texture: material, grain, engraving, cut edges, blocked and torn holes.
 
-Layers: the disc's own coded colour (walls of holes included), and `through`, the share of the
-table's light that comes through. A hole of depth h seen along a slant shows the table only where
-its upper and lower edges overlap; that table lies in the shade of the hole's wall.
+Scratches and pencil strokes may cross it. Layers: the disc's own coded colour (walls of holes
+included), and `through`, the share of the table's light that comes through. A hole of depth h seen
+along a slant shows the table only where its upper and lower edges overlap; that table lies in the
+shade of the hole's wall.
 
 Sheets of 0.3 to 5 mm; char at laser-cut edges of wood and card, bright edges of acrylic (light
 guided in the sheet leaves at its edges): from memory.
@@ -110,6 +111,24 @@ def engraved(rng: Rng, disc: Disc, canvas: Canvas, marks: set[str]) -> None:
         cv2.putText(canvas.pixels, text, (int(x), int(y)), font, scale, 255, thick, cv2.LINE_AA)
 
 
+def _scribbled(rng: Rng, rim: float, size: int, scratches: int, pencil: int) -> Floats:
+    """Straight scratches of 0.05 to 0.3 mm, bright or dark, and curved pencil strokes."""
+    tone = np.ones((size, size), np.float32)
+    for number in range(scratches + pencil):
+        lines = _empty(rim * 1.02, size)
+        a, b = rng.uniform(-rim, rim, (2, 2))
+        along = np.linspace(0, 1, 30)[:, None]
+        if number < scratches:
+            lines.line(a + (b - a) * along * rng.uniform(0.05, 0.8), rng.uniform(0.05, 0.3), 255)
+            change = rng.uniform(-0.35, 0.35)
+        else:
+            bow = rng.normal(0, 0.2 * rim, 2) * np.sin(np.pi * along * rng.uniform(0.5, 3))
+            lines.line(a + (b - a) * along + bow, rng.uniform(0.3, 0.8), 255)
+            change = -rng.uniform(0.15, 0.6)
+        tone *= 1 + np.float32(change / 255) * lines.pixels
+    return tone
+
+
 @dataclass(frozen=True)
 class Face:
     """Layers in the disc's own coordinates: coded RGB and `through`, both bytes, and their map."""
@@ -121,7 +140,7 @@ class Face:
 def face_of(
     rng: Rng, disc: Disc, cut: NDArray[np.int8], torn: NDArray[np.bool_], size: int, *,
     material: Material, colour: Reals, lean: Reals, light: Reals, depth: float, shade: float,
-    marks: set[str],
+    marks: set[str], scratches: int, pencil: int,
 ) -> Face:  # fmt: skip
     """Paint a disc.
 
@@ -165,6 +184,7 @@ def face_of(
         engraved(rng, disc, lines, marks)
         tone = 0.45 if colour.mean() > 60 else 2.2
         face *= 1 + np.float32(tone - 1) * (lines.pixels.astype(np.float32) / 255)
+    face *= _scribbled(rng.spawn(1)[0], rim, size, scratches, pencil)
     burn = cv2.GaussianBlur(holes, (0, 0), max(0.5, 0.2 / mm))
     face *= 1 + np.float32((material.edge - 1) * 0.35) * burn
     body = (inside - holes) * face + (holes - seen) * np.float32(material.edge)

@@ -91,7 +91,7 @@ def painted(scene: Scene, c: dict[str, Any], camera: Camera, where: Floats) -> t
     face = face_of(
         rng, scene.disc, scene.cut, scene.torn, size, material=material, colour=scene.body,
         lean=lean @ scene.turn, light=light @ scene.turn, depth=material.thick + c["above"],
-        shade=scene.shade, marks=set(c["marks"]),
+        shade=scene.shade, marks=set(c["marks"]), scratches=c["scratches"], pencil=c["pencil"],
     )  # fmt: skip
     flat = where.reshape(-1, 2)
     low = np.maximum(flat.min(axis=0), -4 * rim)
@@ -115,6 +115,12 @@ def painted(scene: Scene, c: dict[str, Any], camera: Camera, where: Floats) -> t
         dark[np.hypot(x, y) < rim] = 0
         gain = ((1 - dark) ** (1 / 2.2)).astype(np.float32)
         under.pixels[:] = (under.pixels * gain[..., None]).astype(np.uint8)
+    if c["spindle"] and not c["backlit"]:
+        # the axle of a player fills the bore; its end is chamfered metal
+        assert scene.disc.geometry is not None
+        bore = scene.disc.geometry.bore_diameter / 2
+        for share, tone in ((0.96, 120), (0.8, 175), (0.3, 90)):
+            under.circle(np.zeros(2), share * bore, (tone, tone, tone))
     return face, under
 
 

@@ -98,6 +98,10 @@ def _conditions(rng: Rng, good: bool, mild: float) -> dict[str, Any]:
     c["k"] = float(rng.uniform(-0.04, 0.04 + 0.12 * mild))
     c["focal"] = float(rng.uniform(0.65, 1.6))
     c["warmth"] = float(rng.normal(0, 0.12 * mild))
+    more = rng.spawn(1)[0]
+    c["spindle"] = bool(more.random() < 0.25)
+    c["scratches"] = int(more.integers(1, 30)) if more.random() < 0.25 and not good else 0
+    c["pencil"] = int(more.integers(1, 5)) if more.random() < 0.15 and not good else 0
     if good:
         c.update(
             table="plain", pattern=0.03, contrast=float(rng.uniform(3, 12)), glare=0.0, motion=0.0,

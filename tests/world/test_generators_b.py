@@ -18,9 +18,11 @@ from PIL import Image, ImageOps
 from scipy.ndimage import uniform_filter
 from scipy.spatial import cKDTree
 
+from sonify.disc.geometry.holes import holes_of
 from tests.world import machine_b
 from tests.world.camera_b import linear
 from tests.world.daw_b import take as daw_take
+from tests.world.disc_b import disc_of, sites
 from tests.world.photos_b import scene
 from tests.world.plant_b import Run, decode
 
@@ -55,6 +57,18 @@ def test_photographs_show_their_grid(seed: int) -> None:
     at = grey[np.clip(v, 0, len(grey) - 1), np.clip(u, 0, grey.shape[1] - 1)]
     right = lookup(at, places.reshape(-1, 2), picture.grid.reshape(-1))
     assert right.mean() > 0.97
+
+
+@pytest.mark.parametrize("seed", range(1, 20, 3))
+def test_own_geometry_is_that_of_the_drawings(seed: int) -> None:
+    disc = disc_of(np.random.default_rng([seed, 2]))
+    assert disc.geometry is not None
+    drawn = holes_of(disc, disc.geometry)
+    data, clock = sites(disc)
+    own = np.concatenate((data[disc.grid == disc.layout.hole_means], clock))
+    there = np.column_stack((drawn["x_mm"], drawn["y_mm"]))
+    assert len(own) == len(there)
+    assert cKDTree(there).query(own)[0].max() < 1e-6
 
 
 def table(text: str) -> Reals:
