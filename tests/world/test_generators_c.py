@@ -12,8 +12,10 @@ import wave
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from PIL import Image, ImageOps
 
 from tests.world.machine_c import FAULTS, Take, faulty, healthy, two_faults
+from tests.world.photos_c import Picture, picture
 
 Reals = NDArray[np.float64]
 
@@ -124,3 +126,23 @@ def test_two_faults_come_from_different_places() -> None:
     take = two_faults(4)
     assert len(set(take.faults)) == 2
     assert set(take.where) == set(take.faults)
+
+
+@pytest.fixture(scope="module")
+def pictures() -> list[Picture]:
+    return [picture(seed) for seed in (13, 19, 22)]
+
+
+def test_pictures_are_what_viewers_show(pictures: list[Picture]) -> None:
+    for made in pictures:
+        shown = ImageOps.exif_transpose(Image.open(io.BytesIO(made.jpeg)))
+        assert np.array_equal(np.asarray(shown), made.image)
+        assert made.image.dtype == np.uint8
+        assert made.readable
+        assert made.conditions["hole_px"] >= 4
+        changed = int((made.grid != made.disc.grid).sum())
+        assert changed == made.conditions["blocked"] <= 3
+
+
+def test_pictures_repeat_themselves(pictures: list[Picture]) -> None:
+    assert picture(19).jpeg == pictures[1].jpeg
