@@ -1,4 +1,4 @@
-"""Moving pictures to the file that their suffix asks for. A table, one row a suffix."""
+"""The table of animation encoders, one for each suffix."""
 
 from __future__ import annotations
 
@@ -7,9 +7,9 @@ from collections.abc import Callable, Iterator
 from dataclasses import replace
 from pathlib import Path
 
-from sonify.atomic import whole
+from sonify.atomic import atomic_write
 from sonify.export.animation.frames import Animation, Patch
-from sonify.export.animation.patch_comment import PLACEHOLDER, stamp
+from sonify.export.animation.patch_comment import PLACEHOLDER, patch_comment
 from sonify.progress import report
 
 __all__ = ["ENCODERS", "encode"]
@@ -22,7 +22,7 @@ ENCODERS = {
 
 
 def encode(animation: Animation, path: Path, comment: Callable[[], str]) -> None:
-    """Write an animation with a comment, which is asked for when all the rest is written."""
+    """Write an animation with a comment; `comment` is called when all the rest is written."""
     module, function = ENCODERS[path.suffix.casefold()]
     encoder = getattr(importlib.import_module(module), function)
 
@@ -31,7 +31,7 @@ def encode(animation: Animation, path: Path, comment: Callable[[], str]) -> None
             report(min(patch.time_s / animation.end_s, 1.0) if animation.end_s else 1.0)
             yield patch
 
-    with whole(path) as beside:
+    with atomic_write(path) as beside:
         with open(beside, "wb") as out:
             encoder(replace(animation, patches=reported(), comment=PLACEHOLDER), out)
-        stamp(beside, comment())
+        patch_comment(beside, comment())

@@ -1,63 +1,41 @@
-"""A comment that is known only when its file is done.
+"""Patch the comment of a finished file, as its figures are known only then.
 
-A comment of a fixed length is written first and replaced in place: as long as it is, no other
-byte of the file moves.
+A placeholder of fixed length is written first and then overwritten, so no other byte moves.
 """
 
 from __future__ import annotations
 
 import mmap
 import zlib
-from collections.abc import Iterator
 from pathlib import Path
-from typing import BinaryIO
 
-__all__ = ["PLACEHOLDER", "stamp"]
+__all__ = ["PLACEHOLDER", "patch_comment"]
 
 SIZE = 240
-# What stands in the file until then.
+# The comment until then.
 PLACEHOLDER = "comment to come ".ljust(SIZE, ".")
 
-_PIECE = 1 << 20
 
+def patch_comment(path: Path, text: str) -> bool:
+    """Replace the placeholder with a text, and return whether there was one.
 
-def stamp(path: Path, text: str) -> bool:
-    """Put a text in the place of the placeholder; whether there was one.
-
-    The text is plain ASCII then, cut or filled up with spaces.
+    The text becomes plain ASCII, cut off or padded with spaces.
     """
-    new = text.encode("ascii", "replace")[:SIZE].ljust(SIZE)
-    with open(path, "r+b") as file:
-        png = file.read(8) == b"\x89PNG\r\n\x1a\n"
-        places = list(_places(file, PLACEHOLDER.encode()))
-        for at in places:
-            file.seek(at)
-            file.write(new)
-        file.flush()
-        if png and places:
-            with mmap.mmap(file.fileno(), 0) as data:
-                for at in places:
-                    _mend_chunk(data, at)
-    return bool(places)
-
-
-def _places(file: BinaryIO, text: bytes) -> Iterator[int]:
-    """Where a text stands in a file, read piece by piece: a clip may be larger than memory."""
-    start, piece = 0, b""
-    file.seek(0)
-    while more := file.read(_PIECE):
-        # what a piece's end cuts in two is found with the next one
-        kept = piece[-(len(text) - 1) :] if piece else b""
-        begin, piece = start - len(kept), kept + more
-        at = piece.find(text)
+    old, new = PLACEHOLDER.encode(), text.encode("ascii", "replace")[:SIZE].ljust(SIZE)
+    # mapped, not read: a clip may be larger than memory
+    with open(path, "r+b") as file, mmap.mmap(file.fileno(), 0) as data:
+        png = data[:8] == b"\x89PNG\r\n\x1a\n"
+        first = at = data.find(old)
         while at >= 0:
-            yield begin + at
-            at = piece.find(text, at + len(text))
-        start += len(more)
+            data[at : at + SIZE] = new
+            if png:
+                _correct_crc(data, at)
+            at = data.find(old, at + SIZE)
+    return first >= 0
 
 
-def _mend_chunk(data: mmap.mmap, at: int) -> None:
-    """Give the PNG chunk that holds a place its right check (PNG specification, 5.3)."""
+def _correct_crc(data: mmap.mmap, at: int) -> None:
+    """Correct the CRC of the PNG chunk around an index (PNG specification, 5.3)."""
     begin = 8
     while begin < len(data):
         size = int.from_bytes(data[begin : begin + 4], "big")

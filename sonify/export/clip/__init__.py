@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 from sonify.errors import InputError
 from sonify.export.animation.moving import ENCODERS
 from sonify.export.animation.options import ClipOptions as Options
-from sonify.export.animation.patch_comment import PLACEHOLDER, stamp
+from sonify.export.animation.patch_comment import PLACEHOLDER, patch_comment
 from sonify.export.animation.webp import LARGEST as WEBP_LARGEST
 from sonify.export.clip.film import Film, calm_job, ground_picture
 from sonify.export.clip.job import Job
@@ -70,7 +70,7 @@ def write(show: Performance, path: Path, options: Options, what: str = "clip") -
 
 
 def _write_video(job: Job, plan: FramePlan, path: Path) -> Flashing:
-    from sonify.atomic import whole
+    from sonify.atomic import atomic_write
     from sonify.export.clip.soundtrack import Soundtrack
     from sonify.export.clip.video import VideoSink, av_errors, format_of
 
@@ -78,7 +78,7 @@ def _write_video(job: Job, plan: FramePlan, path: Path) -> Flashing:
     format = format_of(kind, job.look.clear)
     ground = ground_picture(job.look, format, *job.size)
     title = title_of(job.show)
-    with whole(path) as beside:
+    with atomic_write(path) as beside:
         sound = Soundtrack(job.show, plan) if job.sound else None
         with av_errors(path):
             sink = VideoSink(
@@ -88,14 +88,14 @@ def _write_video(job: Job, plan: FramePlan, path: Path) -> Flashing:
             with sink:
                 film = Film(job, plan, format, sink.on(ground))
                 roll(film.frames(), plan, sink, sound)
-        stamp(beside, comment_of(title, film.meter.worst))
+        patch_comment(beside, comment_of(title, film.meter.worst))
     return film.meter.worst
 
 
 def roll(
     frames: Iterable[bool], plan: FramePlan, sink: VideoSink, sound: Soundtrack | None
 ) -> None:
-    """Send all frames, and the sound a second ahead of them."""
+    """Send all frames, with the sound a second ahead."""
     second = max(1, round(plan.fps))
     for k, changed in enumerate(frames):
         if k % second == 0:

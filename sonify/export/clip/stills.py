@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from sonify.atomic import cannot_write, make_folder
 from sonify.errors import OutputError
 from sonify.export.animation.frames import Animation, Patch
-from sonify.export.animation.patch_comment import PLACEHOLDER, stamp
+from sonify.export.animation.patch_comment import PLACEHOLDER, patch_comment
 from sonify.export.clip.film import Film
 from sonify.export.outcome import comment_of, title_of
 from sonify.light.look import colour
@@ -55,7 +55,7 @@ def write_folder(film: Film, folder: Path) -> None:
         report(1.0)
         text = comment_of(title, film.meter.worst)
         for path in beside.iterdir():
-            stamp(path, text)
+            patch_comment(path, text)
         for path in old:
             path.unlink()
         if folder.is_dir():
@@ -68,7 +68,7 @@ def write_folder(film: Film, folder: Path) -> None:
 
 
 def _same(last: Path, path: Path) -> None:
-    """The same picture once more, without its own space on the disk where that goes."""
+    """Store the same picture again, as a hard link where possible."""
     try:
         os.link(last, path)
     except OSError:
@@ -76,7 +76,7 @@ def _same(last: Path, path: Path) -> None:
 
 
 def _checked(folder: Path) -> list[Path]:
-    """The pictures of an earlier clip in a folder, which are replaced.
+    """The pictures of an earlier clip in a folder, to be replaced.
 
     Raises
     ------
@@ -126,7 +126,7 @@ def _indexed(planes: list[NDArray[Any]], table: NDArray[np.uint8]) -> NDArray[np
 
 
 def _palette(film: Film) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
-    """Up to 256 colours that suit a clip, and the nearest for each colour of six bits."""
+    """Up to 256 colours that suit a clip, and for each colour of six bits the nearest of them."""
     from PIL import Image
 
     look = film.around.look
@@ -142,7 +142,7 @@ def _palette(film: Film) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
         grid = np.stack(np.meshgrid([at[r]], at, at, indexing="ij"), -1).reshape(-1, 3)
         distance = (own**2).sum(1)[None] - 2 * grid @ own.T
         table[r << 12 : (r + 1) << 12] = distance.argmin(1)
-    # colours that must come out as they are
+    # colours that must come out exactly
     for rgb in fixed:
         k = int(np.flatnonzero((palette == np.array(rgb)).all(axis=1))[0])
         r, g, b = (v >> 2 for v in rgb)
