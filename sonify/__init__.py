@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 __version__ = "0.1.0"
 
-# what the package offers, and where it is; imported when first asked for
+# the package's public names by module, imported on first use
 _PUBLIC = {
     "disc.code.code": ("Code",),
     "disc.disc": ("Disc",),

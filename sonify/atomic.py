@@ -1,4 +1,4 @@
-"""Outputs that are whole or not there: written beside their place and moved when done."""
+"""Atomic writes: a file is written to a temporary path and then moved into place."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from pathlib import Path
 
 from sonify.errors import OutputError
 
-__all__ = ["cannot_write", "make_folder", "whole"]
+__all__ = ["atomic_write", "cannot_write", "make_folder"]
 
 
 _REASONS = {
@@ -23,13 +23,13 @@ _REASONS = {
 
 
 def cannot_write(error: OSError, path: Path) -> OutputError:
-    """An operating system's error as one line."""
+    """An error of the operating system as one line."""
     usual = f"it can't be written ({error.strerror or error})"
     return OutputError(_REASONS.get(error.errno or 0, usual), file=path)
 
 
 def make_folder(path: Path) -> None:
-    """Make a folder and those above it, if they are not there.
+    """Make a folder and its parents, unless they exist.
 
     Raises
     ------
@@ -44,28 +44,23 @@ def make_folder(path: Path) -> None:
         raise cannot_write(e, path) from None
 
 
-def _mark() -> str:
-    """Something that no file beside is likely to be called."""
-    return os.urandom(4).hex()
-
-
 @contextlib.contextmanager
-def whole(path: str | Path) -> Iterator[Path]:
-    """A temporary path to write to; it takes the place of `path` when all went well.
+def atomic_write(path: str | Path) -> Iterator[Path]:
+    """A temporary path to write to; at the end, its file replaces the one at `path`.
 
-    After an error, a full disk or an interrupt, the old file is as it was and the temporary one
-    is gone.
+    After an error, a full disk or an interrupt, the old file is unchanged and the temporary one
+    is deleted.
 
     Raises
     ------
     OutputError
-        The place can't be written.
+        The path can't be written.
     """
     path = Path(path)
     if path.is_dir():
         raise OutputError("this is a folder; give the name of a file", file=path)
     make_folder(path.parent)
-    beside = path.with_name(f".{path.stem[:40]}-{_mark()}{path.suffix}")
+    beside = path.with_name(f".{path.stem[:40]}-{os.urandom(4).hex()}{path.suffix}")
     try:
         try:
             yield beside

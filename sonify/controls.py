@@ -1,9 +1,9 @@
-"""What a setting is called and what it does, for the page's controls.
+"""The labels and help of settings, for the page's controls.
 
-The words stand under "Attributes" in the docstring of the setting's class, as NumPy style has it:
-the label in place of the type (without one it is the setting's key), then the help, then what each
-choice means, in lines such as ``- up: low to high``. A type that several classes share carries its
-words itself (`control`). Numbers and limits stand with the type.
+They are written under "Attributes" in the docstring of the setting's class, in NumPy style: the
+label in place of the type (without one, the label is the setting's key), then the help, then the
+meaning of each choice, in lines such as ``- up: low to high``. A type that several classes share
+has its own label and help (`control`). Numbers and limits are given with the type.
 """
 
 from __future__ import annotations
@@ -31,28 +31,28 @@ class Words(NamedTuple):
 
 def control(label: str = "", help: str = "", step: float | None = None, unit: str = "",
             soft: tuple[float, float] | None = None, **limits: Any) -> msgspec.Meta:  # fmt: skip
-    """The limits of a setting and how its control moves, for use in `Annotated`.
+    """The limits of a setting and the steps of its control, for use in `Annotated`.
 
     Parameters
     ----------
     label, help : str
-        Only where the docstring of the setting's class does not say them.
+        Only where the docstring of the setting's class does not have them.
     step : float, optional
-        What one press moves it by.
+        The change that one press makes.
     unit : str
     soft : tuple of float, optional
-        The range that a slider spans; the number beside it takes all that is allowed.
+        The range of the slider; the number field beside it accepts all that the limits allow.
     **limits
         Limits as in `msgspec.Meta`: ge, gt, le, lt, min_length, max_length.
     """
-    moves = {"step": step, "unit": unit or None, "soft": soft}
-    extra = {k: v for k, v in moves.items() if v is not None}
+    given = {"step": step, "unit": unit or None, "soft": soft}
+    extra = {k: v for k, v in given.items() if v is not None}
     return msgspec.Meta(title=label or None, description=help or None, extra=extra, **limits)
 
 
 @cache
 def words_of(kind: type) -> dict[str, Words]:
-    """The words in the docstrings of a class and those it derives from, by attribute."""
+    """The words in the docstrings of a class and its bases, by attribute."""
     out = {}
     for one in reversed(kind.__mro__[:-1]):
         _, _, section = inspect.cleandoc(one.__doc__ or "").partition("Attributes\n----------\n")

@@ -1,4 +1,4 @@
-"""The errors that a user may see: one line each, and an exit status."""
+"""The errors that a user may see: one line and an exit status each."""
 
 from __future__ import annotations
 
@@ -26,14 +26,14 @@ _BRACED = re.compile(r"\{([a-z.-]+)\}")
 
 T = TypeVar("T")
 Naming = Callable[[str], str]
-"""What a face calls the setting or argument of a key: an option, or a label of the page."""
+"""The name that a user interface has for the setting or argument of a key: an option or label."""
 
 
 class _Told(Exception):
-    """A text for a person, with the keys of what it is about as data.
+    """A text for a person, with the keys of the settings that it is about as data.
 
-    `hint` may name keys in braces, as in ``"give {positions}"``. The command line and the page
-    each put their own name for a key in its place.
+    `hint` may have keys in braces, as in ``"give {positions}"``. The command line and the page
+    each replace a key by their own name for it.
     """
 
     def __init__(
@@ -53,7 +53,7 @@ class _Told(Exception):
         super().__init__(what)
 
     def say(self, naming: Naming = str) -> str:
-        """The line to show, with each key as `naming` names it."""
+        """The line to show, with the name that `naming` gives each key."""
         key = self.key and ", ".join(naming(k) for k in self.key.split(", "))
         hint = _BRACED.sub(lambda m: naming(m[1]), self.hint)
         what = f"{self.what}; {hint}" if hint else self.what
@@ -71,9 +71,9 @@ class SonifyError(_Told):
     what : str
         What is wrong, and what would be right.
     file : str, optional
-        The file it is about.
+        The file that is wrong.
     place : str, optional
-        The field, line or place in that file.
+        The field or line in that file.
     key : str, optional
         The setting or argument it is about, such as ``"positions"`` or ``"music.timing"``;
         several are separated by ``", "``.
@@ -84,7 +84,7 @@ class SonifyError(_Told):
     exit_status = 1
 
     def at(self, file: object) -> Self:
-        """The same error, about a file (unchanged if it names one already)."""
+        """The same error with a file (unchanged if it has one already)."""
         if self.file is not None:
             return self
         return type(self)(self.what, file=file, place=self.place, key=self.key, hint=self.hint)
@@ -101,11 +101,11 @@ class OutputError(SonifyError):
 
 
 class Caution(_Told, UserWarning):
-    """Something that the user should know, though the work goes on. Takes what errors take."""
+    """Something that the user should know, though it stops nothing. It has what errors have."""
 
 
 def close_matches(word: str, known: Iterable[str]) -> str:
-    """`` (did you mean a, b?)`` for the names that look like `word`, or an empty text."""
+    """`` (did you mean a, b?)`` with the names that are like `word`, or an empty text."""
     names = list(known)
     folded = {n.casefold(): n for n in names}
     near = difflib.get_close_matches(word.casefold(), folded, n=3, cutoff=0.55)
@@ -120,7 +120,7 @@ def plural(count: int, what: str) -> str:
 
 
 def look_up(table: Mapping[str, T], name: str, what: str, place: str | None) -> T:
-    """The row of a name, or an `InputError` with the names that come close and all there are."""
+    """The row of a name, or an `InputError` that lists similar names and all names."""
     if name not in table:
         near = close_matches(name, table)
         raise InputError(

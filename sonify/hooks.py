@@ -1,7 +1,6 @@
-"""What a lower layer calls in a higher one; the package's root fills it in.
+"""What a lower layer calls in a higher one; `sonify/__init__.py` sets it.
 
-`save` is that of `sonify.export.file_formats`: `Performance.save` calls it without importing any
-export.
+`save` is the function of `sonify.export.file_formats`; so `Performance.save` imports no export.
 """
 
 from __future__ import annotations

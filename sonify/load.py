@@ -1,4 +1,4 @@
-"""Discs from any source, and back to a disc file."""
+"""Load a disc from any source, and save it as a disc file."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import warnings
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sonify.atomic import whole
+from sonify.atomic import atomic_write
 from sonify.disc.disc import Disc
 from sonify.disc.file import disc_from_table, disc_to_toml
 from sonify.errors import InputError
@@ -38,7 +38,7 @@ def load_disc(source: str | Path) -> Disc:
     Raises
     ------
     InputError
-        There is no such file, or it holds no disc; with the place in it.
+        There is no such file, or it holds no disc; the message names the place in the file.
 
     Warns
     -----
@@ -64,8 +64,7 @@ def read_disc_file(path: Path) -> Disc:
     Raises
     ------
     InputError
-        With the file, the place in it, what is wrong and what would be right. A preset is
-        refused as such.
+        With the file, the place in it, what is wrong and what would be right.
     """
     from sonify.performance_settings import Setup
 
@@ -84,22 +83,22 @@ def find_in(
     wanted: Wanted | None = None,
     threshold: float | None = None,
 ) -> Found:
-    """A disc from a source other than a disc file, with everything that was seen.
+    """A disc from a source other than a disc file, with everything that was found.
 
     Parameters
     ----------
     source : str or Path
     options : ReadOptions, optional
-        What helps its reader.
+        What helps the reader.
     wanted : Wanted, optional
-        What is known of its arrangement and its code.
+        What is known about the arrangement and the code.
     threshold : float, optional
         The confidence (0 to 1) below which a bit is unknown.
 
     Raises
     ------
     InputError
-        What is missing, and what to do.
+        It can't be read; the message says what is missing and what to do.
     """
     from sonify.recover.search.find import find_message
     from sonify.recover.sighting import THRESHOLD
@@ -128,6 +127,6 @@ def save_disc(disc: Disc, path: str | Path) -> Path:
     """
     path = Path(path)
     text = disc_to_toml(disc)
-    with whole(path) as beside:
+    with atomic_write(path) as beside:
         beside.write_text(text, encoding="utf-8")
     return path

@@ -1,7 +1,7 @@
 """The performance: the one object that every writer takes.
 
-Everything that can be heard or seen is derived here from one timeline, so that no two outputs can
-disagree on when a note sounds or a lamp lights.
+Everything heard or seen is derived here from one timeline, so that all outputs agree on when a
+note sounds or a lamp lights.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 import sonify.hooks as hooks
 from sonify.disc.disc import Disc
 from sonify.disc_player.timeline import Timeline, read_times, reading_of
-from sonify.light.lights import fill_lights, find_fill
+from sonify.light.fill_rules import fill_lights, find_fill
 from sonify.midi.events import TimedEvents, timed
 from sonify.midi.tempo import TempoMap, even_tempo
 from sonify.music.bit_stream import BitStream
@@ -40,7 +40,7 @@ _NO_CODE_UNIT = 8
 
 @dataclass(frozen=True, eq=False)
 class Performance:
-    """A disc as a player plays it.
+    """A disc, as a player with these settings plays it.
 
     Attributes
     ----------
@@ -60,7 +60,7 @@ class Performance:
 
     @cached_property
     def bit_stream(self) -> BitStream:
-        """The disc as music sees it."""
+        """The disc's bits in order of reading, from which the music is made."""
         decoding = self.disc.decoding
         return BitStream(
             bits=self.timeline.in_order(self.disc.grid),
@@ -71,7 +71,7 @@ class Performance:
 
     @property
     def unit_bits(self) -> int:
-        """Bits of a character's code unit; 8 on a disc without a code."""
+        """Bits per code unit; 8 on a disc without a code."""
         return _NO_CODE_UNIT if self.disc.code is None else self.disc.code.unit_bits
 
     @cached_property
@@ -128,7 +128,7 @@ class Performance:
 
     @cached_property
     def captions(self) -> NDArray[np.void]:
-        """The characters at the moments at which they are decoded: an array of `CAPTIONS`."""
+        """The characters at the times at which they are decoded: an array of `CAPTIONS`."""
         characters = None if self.disc.decoding is None else self.disc.decoding.characters
         out = np.empty(0 if characters is None else len(characters), CAPTIONS)
         if characters is not None:
@@ -181,12 +181,12 @@ class Performance:
 
     @property
     def tempo_bpm(self) -> float:
-        """Quarter notes a minute."""
+        """Quarter notes per minute."""
         return 60.0 * self.grid.step_beats / self.timeline.position_s
 
     @property
     def cautions(self) -> list[str]:
-        """What is missing from the sound or the light, in a sentence each."""
+        """What is missing from the sound or the light, one sentence each."""
         out = []
         unknown = int((self.disc.grid < 0).sum())
         if unknown:
@@ -209,9 +209,9 @@ class Performance:
         ----------
         path : str or Path
         what : str, optional
-            What of the performance, where a suffix serves several: "lights" or "message".
+            Which part of the performance, where a suffix is ambiguous: "lights" or "message".
         **options
-            Of the writer.
+            The writer's options.
 
         Returns
         -------

@@ -1,4 +1,4 @@
-"""All settings of a performance: presets laid over each other, then single settings."""
+"""All settings of a performance: presets merged in order, then single settings."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ __all__ = ["Setup", "load_setup"]
 
 
 class Setup(Settings, frozen=True):
-    """What a preset may hold; each section belongs to the folder it is about."""
+    """The sections of a preset; the folder that uses a section defines it."""
 
     about: str = ""
     player: Player = Player()
@@ -32,7 +32,7 @@ class Setup(Settings, frozen=True):
 def load_setup(
     presets: Iterable[str | Path] = (), settings: Mapping[str, Any] | None = None
 ) -> Setup:
-    """Lay presets over each other and single settings over them.
+    """Merge presets in order, and single settings on top.
 
     Parameters
     ----------
@@ -48,7 +48,7 @@ def load_setup(
     Raises
     ------
     InputError
-        With the file and the place in it.
+        A preset or setting is wrong; with the file and the place in it.
     """
     data: dict[str, Any] = {}
     for preset in presets:
@@ -57,7 +57,7 @@ def load_setup(
         for key in ("message", "bits"):
             if key in table:
                 raise InputError(
-                    f"it holds '{key}', as a disc does; a preset names no disc", file=path
+                    f"it has '{key}', as a disc file does; give it as the disc", file=path
                 )
         convert(table, Setup, path)
         data = merge(data, table)
@@ -65,7 +65,7 @@ def load_setup(
     if not settings:
         return convert(data, Setup)
     if "music.voice" not in settings and any(k.startswith("music.voice.") for k in settings):
-        # a single voice's setting changes one of the voices that there are
+        # the setting of a single voice changes one of the existing voices
         data = merge({"music": {"voice": to_builtins(Music().voice)}}, data)
     for key, value in settings.items():
         data = assign(data, key, value)

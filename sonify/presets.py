@@ -1,4 +1,4 @@
-"""What ships with the package: presets, players, looks and discs, found by name."""
+"""Find the presets and discs that ship with the package by name."""
 
 from __future__ import annotations
 
@@ -12,12 +12,12 @@ from sonify.settings import load_toml
 __all__ = ["KINDS", "Shipped", "find_disc", "find_preset", "folder", "shipped"]
 
 KINDS = {"music": "music", "players": "player", "looks": "look", "discs": "disc"}
-"""Folder of `presets/` to the kind of thing in it."""
+"""The folders in `presets/`, and what each holds."""
 
 
 @dataclass(frozen=True)
 class Shipped:
-    """One thing that ships."""
+    """A preset or disc that ships."""
 
     name: str
     kind: str
@@ -25,14 +25,14 @@ class Shipped:
 
     @property
     def about(self) -> str:
-        """What it is like, in one line."""
+        """Its description, in one line."""
         data = load_toml(self.path)
         return str(data.get("about") or data.get("title") or "")
 
 
 @lru_cache(maxsize=1)
 def folder() -> Path:
-    """The folder of the presets that ship, installed or in a working tree."""
+    """The folder of presets, in the installed package or in a working tree."""
     here = Path(__file__).parent
     inside = here / "presets"
     return inside if inside.is_dir() else here.parent / "presets"
@@ -40,7 +40,7 @@ def folder() -> Path:
 
 @lru_cache(maxsize=1)
 def shipped() -> tuple[Shipped, ...]:
-    """All that ships, by kind and then by name."""
+    """All presets and discs that ship, by kind and then by name."""
     return tuple(
         Shipped(path.stem, kind, path)
         for sub, kind in KINDS.items()
@@ -50,7 +50,7 @@ def shipped() -> tuple[Shipped, ...]:
 
 def _find(name: str, kinds: tuple[str, ...], what: str) -> Path:
     path = Path(name)
-    # a plain word is a name that ships; anything that looks like a path is one
+
     for one in shipped():
         if one.name == name and one.kind in kinds:
             return one.path

@@ -1,4 +1,4 @@
-"""How far a long piece of work has come, for whoever wants to show or stop it."""
+"""The progress of a long piece of work, for those who show or stop it."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ _WATCHER: ContextVar[Callable[[float], None] | None] = ContextVar("watcher", def
 
 @contextlib.contextmanager
 def watching(watcher: Callable[[float], None]) -> Iterator[None]:
-    """Tell `watcher` the share that is done, 0 to 1; what it raises stops the work."""
+    """Call `watcher` with the share that is done, 0 to 1; an exception from it stops the work."""
     token = _WATCHER.set(watcher)
     try:
         yield
@@ -22,7 +22,7 @@ def watching(watcher: Callable[[float], None]) -> Iterator[None]:
 
 
 def report(share: float) -> None:
-    """Say how far the work has come."""
+    """Report the share that is done, 0 to 1."""
     watcher = _WATCHER.get()
     if watcher is not None:
         watcher(share)

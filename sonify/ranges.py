@@ -1,4 +1,4 @@
-"""Choices of rows, positions and other numbered things, written as "1-4, 7, 9-" or "odd"."""
+"""Lists of rows, positions or other numbers, such as "1-4, 7, 9-" or "odd"."""
 
 from __future__ import annotations
 
@@ -16,15 +16,15 @@ _WORDS = {"odd": "1-/2", "even": "2-/2", "all": "1-"}
 
 
 def chosen(text: str, count: int, place: str) -> NDArray[np.bool_]:
-    """Which of `count` things, numbered from 1, a text names; shape (count,).
+    """Which of `count` things, numbered from 1, a list names; shape (count,).
 
-    Parts are separated by commas: a number or a range (without an end it goes to the last one). A
-    slash and a number after a range takes every second, third, ... of it.
+    The list has numbers and ranges, separated by commas. A range without an end goes to the last
+    number; a slash and a number after it selects every second, third, ... one.
 
     Raises
     ------
     InputError
-        A part that is neither.
+        A part is neither a number nor a range.
 
     Examples
     --------
@@ -37,14 +37,14 @@ def chosen(text: str, count: int, place: str) -> NDArray[np.bool_]:
         found = _RANGE.fullmatch(_WORDS.get(word, word))
         if not word or not found or not (found[1] or found[2]):
             raise InputError(
-                f"'{part.strip()}' is not a choice; write numbers from 1 and ranges such as "
-                "1-4, 7, 9-, every other one as 1-/2, or odd or even",
+                f"'{part.strip()}' is neither a number nor a range; write numbers from 1 and "
+                "ranges such as 1-4, 7, 9-, every other one as 1-/2, or odd or even",
                 place=place,
             )
         first, last, step = _bounds(found, count)
         if first < 1 or step < 1 or (found[3] and last < first):
             raise InputError(
-                f"'{part.strip()}' is not possible; numbers count from 1 and ranges rise",
+                f"'{part.strip()}' is not possible; numbers count from 1, and ranges ascend",
                 place=place,
             )
         out[first - 1 : last : step] = True
@@ -57,7 +57,7 @@ def row_range(text: str, rows: int) -> tuple[int, int]:
     Raises
     ------
     InputError
-        Not a range, or rows that the disc does not have.
+        It is not a range, or the disc does not have these rows.
     """
     found = _RANGE.fullmatch(text.strip())
     if not found or found[4] or not (found[1] or found[3]):

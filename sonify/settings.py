@@ -1,7 +1,7 @@
 """What all settings share: typed, frozen, kebab-case in files, and no unknown keys.
 
-A folder owns the section that belongs to it and derives it from `Settings`. This module only
-turns tables into those types, and what goes wrong on the way into one line.
+Each folder defines its own sections, derived from `Settings`. This module only converts tables to
+those types, and reports what is wrong in one line.
 """
 
 from __future__ import annotations
@@ -41,7 +41,7 @@ _UNREADABLE = {
 
 
 def read_text(path: Path) -> str:
-    """The text of a UTF-8 file; anything that keeps it from being read is an `InputError`."""
+    """The text of a UTF-8 file; an `InputError` if it can't be read."""
     try:
         if path.is_dir():
             raise InputError("this is a folder; a file is needed", file=path)
@@ -64,7 +64,7 @@ def load_toml(path: Path) -> dict[str, Any]:
     Raises
     ------
     InputError
-        Missing, unreadable, not UTF-8, or not TOML (with line and column).
+        The file is missing, unreadable, not UTF-8 or not TOML (with line and column).
     """
     text = read_text(path)
     try:
@@ -93,14 +93,14 @@ _BOUNDS = {"<=": "at most", ">=": "at least", "<": "less than", ">": "more than"
 
 
 def _parts(kind: Any) -> Iterator[Any]:
-    """A type and the types and choices that it is made of."""
+    """A type, and the types and choices that it consists of."""
     yield kind
     for one in getattr(kind, "__args__", ()):
         yield from _parts(one)
 
 
 def _fields(kind: Any) -> dict[str, Any]:
-    """The types of a section's settings by their keys; none if there is no section in `kind`."""
+    """The types of a section's settings by their keys; empty if `kind` has no section."""
     for one in _parts(kind):
         if isinstance(one, type) and issubclass(one, msgspec.Struct):
             return {f.encode_name: f.type for f in msgspec.structs.fields(one)}
@@ -129,7 +129,7 @@ def _say(error: str, kind: Any, data: Any) -> tuple[str, str]:
     if found := re.match(r"Object (contains unknown|missing required) field `(.*)`", what):
         where = f"[{place}]" if place else "top level"
         if found[1].startswith("missing"):
-            return f"the key '{found[2]}' is needed and missing", where
+            return f"the key '{found[2]}' is missing", where
         keys = list(_fields(here))
         hint = close_matches(found[2], keys) or (f"; known here: {', '.join(keys)}" if keys else "")
         return f"unknown key '{found[2]}'{hint}", where
@@ -157,7 +157,7 @@ def _short(value: Any) -> str:
 
 def _refuse_unreal(data: Any, place: str, file: object) -> None:
     if isinstance(data, float) and not math.isfinite(data):
-        raise InputError(f"{data} is not a number to work with", file=file, place=place or None)
+        raise InputError(f"{data} is not a finite number", file=file, place=place or None)
     if isinstance(data, Mapping):
         for key, value in data.items():
             _refuse_unreal(value, f"{place}.{key}" if place else str(key), file)
@@ -171,9 +171,9 @@ _MAKING_READY = threading.Lock()
 
 
 def _make_ready(kind: Any) -> None:
-    """Let msgspec work out what `kind` holds, once, in one thread.
+    """Let msgspec analyse `kind` once, in one thread.
 
-    msgspec does so at the first conversion; in several threads at once that can crash Python.
+    It does so at the first conversion; in several threads at once that can crash Python.
     """
     if kind not in _READY:
         with _MAKING_READY:
@@ -187,7 +187,7 @@ def convert(data: Mapping[str, Any], kind: type[T], file: object = None) -> T:
     Raises
     ------
     InputError
-        With the place of the first thing that does not fit, and what would.
+        With the place of the first wrong value, and what would be right.
     """
     _refuse_unreal(data, "", file)
     _make_ready(kind)
@@ -199,7 +199,7 @@ def convert(data: Mapping[str, Any], kind: type[T], file: object = None) -> T:
 
 
 def _copied(value: Any, with_none: bool = True) -> Any:
-    """A copy of tables and lists, all the way down."""
+    """A deep copy of tables and lists."""
     if isinstance(value, Mapping):
         pairs = value.items()
         return {k: _copied(v, with_none) for k, v in pairs if with_none or v is not None}
@@ -209,12 +209,12 @@ def _copied(value: Any, with_none: bool = True) -> Any:
 
 
 def to_builtins(value: Any) -> Any:
-    """Settings as plain tables with their names in files, without what is None."""
+    """Settings as plain tables with the keys that files have, without those that are None."""
     return _copied(msgspec.to_builtins(value), with_none=False)
 
 
 def merge(below: Mapping[str, Any], above: Mapping[str, Any]) -> dict[str, Any]:
-    """Lay one table over another: tables join key by key, all else is replaced whole."""
+    """Two tables as one: tables in both are merged, and other values come from `above`."""
     out = dict(below)
     for key, value in above.items():
         old = out.get(key)
@@ -226,7 +226,7 @@ def merge(below: Mapping[str, Any], above: Mapping[str, Any]) -> dict[str, Any]:
 
 
 def parse_assignment(text: str) -> tuple[str, Any]:
-    """`section.key=value` as a dotted key and a TOML value (or else the bare text)."""
+    """`section.key=value` as a dotted key and a TOML value, or a text if it is not TOML."""
     key, sign, value = text.partition("=")
     key, value = key.strip(), value.strip()
     if not sign or not key or not value:

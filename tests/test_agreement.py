@@ -13,7 +13,7 @@ import pytest
 from PIL import Image, ImageSequence
 
 import sonify
-from sonify.light.lights import FILLS
+from sonify.light.fill_rules import FILLS
 from sonify.light.paint import Painter
 from tests import simulation
 from tests.shipped import DISCS, PLAYERS, player_table

@@ -27,17 +27,17 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "clip": ("light", "Make a video of the show with its sound."),
     "play": ("play", "Play the disc now, through the speakers or a MIDI port."),
     "watch": ("play", "Watch the LED matrix in the terminal."),
-    "studio": ("studio", "Shape music and light on a page in your browser."),
+    "studio": ("studio", "Edit music and light on a page in your browser."),
     "audition": ("audition", "Compare many presets on one page."),
     "presets": ("presets", "List the presets and discs that ship."),
-    "encode": ("encode", "Turn a message into a disc that can be cut."),
-    "draw": ("draw", "Draw a disc at its real size, to cut it."),
+    "encode": ("encode", "Turn a message into a disc that you can cut."),
+    "draw": ("draw", "Draw a disc at actual size, for cutting."),
     "inspect": ("inspect", "Show a disc's message, bits, sizes and times."),
     "read": ("read", "Read a disc back from a photograph, drawing, log or recording."),
     "compare": ("compare", "Find out which bits a real player got wrong, and why."),
     "firmware": ("firmware", "Write the mapping as C for a real player."),
 }
-"""Name of a command to its module in `sonify.cli` and its line in the list."""
+"""Each command's module in `sonify.cli`, and its line in the list."""
 
 
 class _Lazy(click.Group):
@@ -77,11 +77,11 @@ def sonify() -> None:
     """Turn a punched disc into the music and light show that a disc player makes of it.
 
     DISC is a disc file, or the name of a disc that ships (`sonify presets --discs`). Presets
-    shape the music, the player and the look: use --preset as often as you like (later ones win)
+    define the music, the player and the look: give --preset as often as you like (later ones win)
     and change single settings with --set section.key=value.
 
     Caution: moving light can harm people with photosensitive epilepsy, and sudden loud sound
-    can hurt ears. Check what you made before you show it to others.
+    can damage hearing. Check what you made before you show it to others.
     """
 
 

@@ -43,12 +43,12 @@ def audition(
     seconds: float,
     bitrate: int,
 ) -> None:
-    """Write a page that helps you choose a mapping: sound, notes, matrix and figures of each.
+    """Write a page to choose a mapping by: sound, notes, matrix and figures of each.
 
-    Name the musical presets to compare, or all that ship are compared. Presets for the player or
-    the look apply to all of them. The page is one file and works offline.
+    Name the musical presets to compare; otherwise all that ship are compared. Presets for the
+    player or the look apply to all of them. The page is one file and works offline.
 
-    Caution: start at a low volume; sudden loud sound can hurt ears.
+    Caution: start at a low volume; sudden loud sound can damage hearing.
 
     \b
     Examples:
@@ -79,7 +79,7 @@ def audition(
 def candidates_of(
     presets: tuple[str, ...], settings: dict[str, object], search: int | None, seed: int
 ) -> list[Candidate]:
-    """What is compared: each musical preset with the other presets, or variations of them."""
+    """What is compared: each musical preset on top of the other presets, or variations of them."""
     from sonify.export.audition import Candidate
     from sonify.music.vary import variation
     from sonify.performance_settings import load_setup

@@ -1,4 +1,4 @@
-"""A command line as text, for pages that show how to make the same by command."""
+"""A command line as text, for pages that show the command that gives the same result."""
 
 from __future__ import annotations
 

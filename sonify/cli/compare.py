@@ -36,8 +36,10 @@ __all__ = ["compare"]
         help="How long it averages for each bit, as a share of a position. [default: "
         "player.sample-width, or 0.22]",
     ),
-    option("--sample-rate", type=float, metavar="HZ", help="Samples per second, if the log has no "
-           "times."),
+    option(
+        "--sample-rate", type=float, metavar="HZ",
+        help="Samples per second, if the log has no times.",
+    ),
 )  # fmt: skip
 def compare(
     request: Request,
@@ -52,9 +54,9 @@ def compare(
     RECORDING is a MIDI file recorded from the player's MIDI output, or a detector log (.csv, .vcd,
     .npy or .wav). Give the presets and settings that the player used.
 
-    Caution: before you open the player, unplug it, keep laser beams out of every eye (see the
-    classes of IEC 60825-1), and keep hands and hair away from turning parts. Follow your local
-    rules first.
+    Caution: unplug the player before you open it, protect all eyes from laser beams (see the
+    classes of IEC 60825-1), and keep hands and hair away from rotating parts. Your local rules
+    come first.
 
     \b
     Examples:

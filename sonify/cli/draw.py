@@ -1,4 +1,4 @@
-"""`sonify draw`: a disc at 1:1, to cut, and as a picture."""
+"""`sonify draw`: a disc at actual size for cutting, or as a picture."""
 
 from __future__ import annotations
 
@@ -16,11 +16,11 @@ from sonify.errors import InputError
 __all__ = ["draw"]
 
 SAFETY = (
-    "Caution: cutting machines, their fumes and dust, and turning discs can hurt people. Follow "
+    "Caution: cutting machines, their fumes and dust, and spinning discs can injure people. Follow "
     "the machine's manual and your local rules. Know what your material gives off (never cut PVC "
-    "with a laser: it gives off chlorine) and extract the fumes. Never leave a laser cutter alone. "
-    "Protect your eyes and take off burrs. Guard a turning disc, and keep hair, sleeves and "
-    "fingers away from it. Ask a qualified person when in doubt."
+    "with a laser: it gives off chlorine) and extract the fumes. Never leave a laser cutter "
+    "unattended. Wear eye protection and remove burrs. Guard a spinning disc, and keep hair, "
+    "sleeves and fingers away from it. Ask a qualified person when in doubt."
 )
 
 
@@ -55,12 +55,12 @@ def draw(
     least_web: float,
     **options: Any,
 ) -> None:
-    """Draw the disc at its real size, to cut it, or as a picture of the finished disc.
+    """Draw the disc at actual size for cutting, or as a picture of the finished disc.
 
     Groups or layers follow the order of work: engraving, index mark, keep-outs, holes, clock row,
-    bore and outline. If the disc file has no sizes, sizes that fit are used. You are warned of
-    thin webs, holes that touch or are cut off, rows that are mostly open, and a disc that is out
-    of balance at the player's speed (set it with --preset or --set player.rpm=20).
+    bore and outline. If the disc file has no sizes, sizes that fit are used. Warnings tell of thin
+    webs, holes that touch or are cut off, rows that are mostly open, and a disc that is out of
+    balance at the player's speed (set it with --preset or --set player.rpm=20).
 
     \b
     Examples:
@@ -68,7 +68,7 @@ def draw(
       sonify draw note.toml -o note.pdf --paper letter --side back
       sonify draw note.toml -o note.png --material brass
     """
-    from sonify.atomic import whole
+    from sonify.atomic import atomic_write
     from sonify.disc.geometry.cautions import derived_note, workshop
     from sonify.export.drawing import drawing_formats as drawings
     from sonify.export.drawing.drawing import drawing_of
@@ -94,7 +94,7 @@ def draw(
     drawing = drawing_of(disc, shop.geometry, side=side, kerf=kerf or 0.0)
     with progress_shown("drawing"):
         data = drawings.draw(drawing, f".{kind.module}", **options)
-    with destination(output, f"{disc.name}.svg") as path, whole(path) as beside:
+    with destination(output, f"{disc.name}.svg") as path, atomic_write(path) as beside:
         beside.write_bytes(data)
     if output != "-":
         holes = sum(len(drawing.circles[g]) for g in ("holes", "clock-row"))

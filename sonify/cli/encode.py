@@ -1,4 +1,4 @@
-"""`sonify encode`: a message to a disc that can be cut."""
+"""`sonify encode`: from a message to a disc that can be cut."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ OPTIONS = (
     ("first-row-radius", "fit", float, "Radius of the row read first, in mm."),
     ("row-pitch", "fit", float, "Distance between rows, in mm."),
 )
-"""Name, the settings it belongs to, type, and help. The settings' types check the values."""
+"""Name, section, type and help of each. The sections' types check the values."""
 
 
 def code_options(names: Iterable[str] | None = None) -> list[Decorator]:
@@ -69,7 +69,7 @@ def code_options(names: Iterable[str] | None = None) -> list[Decorator]:
 def settings_from(
     given: Mapping[str, Any], keep_outs: Iterable[str] = ()
 ) -> tuple[Code, Layout, FitSpec]:
-    """The settings that options of the table give."""
+    """The settings that the options of the table give."""
     from sonify.disc.code.code import Code
     from sonify.disc.geometry.capacity import FitSpec
     from sonify.disc.layout import Layout
@@ -104,12 +104,12 @@ def _keep_out(text: str) -> dict[str, float]:
 @click.argument("text", required=False)
 @with_options(
     option("-o", "--output", metavar="FILE", help="The disc file. [default: out/disc.toml]"),
-    option("--text-file", metavar="FILE", help="Take the text from a file (UTF-8)."),
+    option("--text-file", metavar="FILE", help="Read the text from a file (UTF-8)."),
     option("--title", default="", help="The disc's title, for engraving."),
     *code_options(),
     option(
         "--keep-out", "keep_outs", multiple=True, metavar="R,ANGLE,D",
-        help="Keep a place clear for a magnet or a screw: radius in mm, degrees clockwise from "
+        help="Keep an area clear for a magnet or a screw: radius in mm, degrees clockwise from "
         "twelve o'clock, diameter in mm. Repeatable.",
     ),
     option("--sizes", is_flag=True, help="List how many characters fit on discs of many sizes."),
@@ -128,12 +128,12 @@ def encode(
     as_json: bool,
     **given: Any,
 ) -> None:
-    """Turn a message into a disc that can be cut, holds together, and can be read back.
+    """Turn a message into a disc that you can cut and read back.
 
-    TEXT is the message, or - for standard input. What you leave open is calculated: the smallest
-    disc that holds the text or, with --outer-diameter, the layout with the widest webs. By default
-    a disc uses ascii with plain framing and no check, and has holes of 3 mm, webs of 1.5 mm and a
-    bore of 8 mm.
+    TEXT is the message, or - for standard input. Sizes that you don't give are calculated: the
+    smallest disc that holds the text or, with --outer-diameter, the layout with the widest webs.
+    By default a disc uses ascii with plain framing and no check, and has holes of 3 mm, webs of
+    1.5 mm and a bore of 8 mm.
 
     \b
     Examples:
@@ -173,7 +173,7 @@ def encode(
 
 
 def _text(text: str | None, text_file: str | None, *, needed: bool) -> str:
-    """The message, without the last line end of a file."""
+    """The message, without the line end at the end of a file."""
     from sonify.settings import read_text
 
     if text is not None and text_file is not None:

@@ -19,20 +19,20 @@ __all__ = ["firmware"]
     ),
     option(
         "--text", type=IntRange(1, 60_000), metavar="BYTES",
-        help="Room for the message. [default: what fits in 2 KB of RAM, at most 1024]",
+        help="Space for the message. [default: what fits in 2 KB of RAM, at most 1024]",
     ),
     option("--force", is_flag=True, help="Write even if the folder is not empty."),
 )  # fmt: skip
 def firmware(request: Request, folder: str, prefix: str, text: int | None, force: bool) -> None:
-    """Write the mapping as portable C99 for a microcontroller, to build into a real player.
+    """Write the mapping as portable C99 for the microcontroller of a real player.
 
     You get tables, the core of a player, an example, and notes on the wiring. The firmware plays
-    any disc with the same code and positions; it does not contain the disc's content. Rules that
+    any disc with the same code and positions; it does not contain this disc's bits. Rules that
     need bits before they are read are refused, with the reason.
 
-    Caution: laser beams can blind (never into the eye; see the classes of IEC 60825-1), mains
-    voltage can kill, and turning parts can catch hair and sleeves. Fit guards, and follow your
-    local rules first.
+    Caution: laser beams can blind (keep them out of eyes; see the classes of IEC 60825-1), mains
+    voltage can kill, and rotating parts can catch hair and sleeves. Fit guards. Your local rules
+    come first.
 
     \b
     Examples:
@@ -55,6 +55,6 @@ def firmware(request: Request, folder: str, prefix: str, text: int | None, force
         )
     if plan.needed > plan.text:
         caution(
-            f"this disc's message takes {plan.needed:,} bytes but there is room for only "
-            f"{plan.text:,}, so it would be cut; add --text {plan.needed}"
+            f"this disc's message takes {plan.needed:,} bytes but there is space for only "
+            f"{plan.text:,}, so it would be cut off; add --text {plan.needed}"
         )

@@ -1,4 +1,4 @@
-"""`sonify inspect`: what a disc says, its sizes, and how long it takes."""
+"""`sonify inspect`: a disc's message, sizes and times."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ MOST_CHARACTERS = 400
 
 @disc_command(*SETTINGS, AS_JSON)
 def inspect(request: Request, as_json: bool) -> None:
-    """Show a disc's message, code, bits, sizes and times, and what to watch out for.
+    """Show a disc's message, code, bits, sizes and times, with cautions.
 
     Characters that failed are shown [in brackets], as read. Repairs and failures are listed by
     character, row and position, counted from 1 (from 0 with --json).
@@ -112,7 +112,7 @@ def _facts(show: Performance, shop: Workshop | None, traffic: Traffic) -> dict[s
 
 
 def _cautions(show: Performance, traffic: Traffic) -> list[str]:
-    """What to know before you go on."""
+    """The cautions on the performance."""
     out = show.cautions
     if not show.grid.row_is_bars:
         out.append("no common metre makes a row whole bars; bar lines fall inside rows")
@@ -148,14 +148,14 @@ def _lines(
         lines.extend(f"{name:<10} {line}" for name, line in geometry_lines(shop))
     lines.append(
         f"reading    {length(facts['read_s'])} at {facts['rpm']:g} rpm, "
-        f"{facts['position_s'] * 1000:.1f} ms a position"
+        f"{facts['position_s'] * 1000:.1f} ms per position"
     )
     if facts["message_s"] is not None:
         start, end = length(facts["message_s"]), length(facts["duration_s"])
         lines.append(f"message    scrolls from {start} to {end}")
     lines.append(
         f"music      {facts['notes']:,} notes, {facts['root']} {facts['scale']}, "
-        f"{facts['metre']}, {facts['tempo_bpm']:.1f} quarter notes a minute"
+        f"{facts['metre']}, {facts['tempo_bpm']:.1f} quarter notes per minute"
     )
     for voice in facts["voices"]:
         lines.append(f"  voice    {voice['name']}: {voice['notes']:,}, channel {voice['channel']}")

@@ -22,9 +22,9 @@ from sonify.light.clip_settings import VIEWS
 __all__ = ["clip", "lights", "message"]
 
 FLASHING = (
-    "Caution: flashing light can harm people with photosensitive epilepsy. Every picture is "
+    "Caution: flashing light can harm people with photosensitive epilepsy. Every animation is "
     "measured against WCAG 2.2 SC 2.3.1, and the flashes of its worst second are printed; --calm "
-    "softens it until it passes. Broadcasters and venues have rules of their own: ask them."
+    "softens it until it passes. Broadcasters and venues have their own rules: ask them."
 )
 
 FOLDER = "DIR/ for a folder of numbered pictures"
@@ -42,14 +42,14 @@ PICTURE: tuple[Decorator, ...] = (
     ),
     option(
         "--quality", type=Choice(["rough", "normal", "fine"]),
-        help="From rough (made fast) to fine (a large file). [default: normal]",
+        help="From rough (quick to make) to fine (a large file). [default: normal]",
     ),
     option("--calm", is_flag=True, help="Soften what flashes until it passes."),
 )  # fmt: skip
 
 LOOP = option(
     "--loop", type=IntRange(0, 65535), default=0, metavar="N",
-    help="Play it N times; 0 for ever (in video: once).",
+    help="Play it N times; 0 means forever (in video: once).",
 )  # fmt: skip
 
 
@@ -96,14 +96,14 @@ def message(request: Request, output: str | None, **options: Any) -> None:
     *SETTINGS,
     option(
         "--views", metavar="LIST",
-        help=f"Some of {','.join(VIEWS)}; the first gets the most room.",
+        help=f"Any of {','.join(VIEWS)}; the first gets the most space.",
     ),
     *RANGE,
     *PICTURE,
     option(
         "--loop", type=IntRange(0, 65535), metavar="N",
-        help="Play it N times: a video holds all passes; in .gif, .png and .webp 0 means for ever. "
-        "[default: 1, or for ever]",
+        help="Play it N times: a video holds all passes; in .gif, .png and .webp 0 means forever. "
+        "[default: 1, or forever]",
     ),
     option("--subtitles", is_flag=True, help="Also write the message as .srt and .vtt captions."),
     option("--silent", is_flag=True, help="Leave out the sound."),

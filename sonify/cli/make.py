@@ -1,4 +1,4 @@
-"""`sonify make`: everything that a disc becomes, in a folder."""
+"""`sonify make`: a disc's music and light show in a folder."""
 
 from __future__ import annotations
 
@@ -24,15 +24,15 @@ USUAL = ("midi", "lights", "message", "sound")
         help="The folder to write to.",
     ),
     *SETTINGS,
-    option("--only", metavar="LIST", help=f"Some of {','.join(PARTS)}. [default: all but clip]"),
+    option("--only", metavar="LIST", help=f"Any of {','.join(PARTS)}. [default: all but clip]"),
 )  # fmt: skip
 def make(request: Request, folder: str, only: str | None) -> None:
     """Make a disc's music and light show: a MIDI file, two animations and a sound file.
 
-    The animations show the LED matrix as it fills, and the message as it scrolls by.
+    The animations show how the LED matrix fills and how the message scrolls.
 
-    Caution: moving light can harm people with photosensitive epilepsy, and loud sound can hurt
-    ears. Turn the volume down before you play it.
+    Caution: moving light can harm people with photosensitive epilepsy, and loud sound can damage
+    hearing. Turn the volume down before you play it.
 
     \b
     Examples:

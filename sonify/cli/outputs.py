@@ -1,4 +1,4 @@
-"""What commands that write files share; and `sonify midi`."""
+"""What the commands that write files share, and `sonify midi`."""
 
 from __future__ import annotations
 
@@ -34,20 +34,20 @@ if TYPE_CHECKING:
 __all__ = ["caution_letters", "destination", "midi", "write_one"]
 
 PICTURES = ("clip", "lights", "message")
-"""Outputs that may be a folder of pictures, when the name ends with a slash."""
+"""Outputs that are a folder of pictures if the name ends with a slash."""
 
 LOUD_LUFS = -10.0
-"""From memory: louder than streamed music, which is mostly brought to -14 LUFS."""
+"""From memory: well above streamed music, most of which is normalised to -14 LUFS."""
 
 
 @contextlib.contextmanager
 def destination(
     output: str | None, usual: str, *, base: Path = DEFAULT_FOLDER, pictures: bool = False
 ) -> Iterator[Path]:
-    """The path to write to: the file `usual` in `base` by default, or in a folder.
+    """The path to write to: `output`, or the file `usual` in that folder, or in `base`.
 
     For `-` it is a temporary file, which is then copied to standard output. With `pictures`, a
-    folder that ends with a slash is itself the path.
+    name that ends with a slash is itself the path.
     """
     if output == "-":
         with tempfile.TemporaryDirectory() as temporary:
@@ -70,9 +70,9 @@ def write_one(
     base: Path = DEFAULT_FOLDER,
     **options: Any,
 ) -> None:
-    """Write one output to its `destination` and print its line.
+    """Write one output to its `destination` and print a line with its length.
 
-    Without `seconds`, the line has the length that the writer reports.
+    Without `seconds`, the length is the one that the writer reports.
     """
     from sonify.export.file_formats import WRITERS, run
 
@@ -96,7 +96,7 @@ def write_one(
 
 
 def _say_sound(path: Path | None, done: Master) -> None:
-    """Print a sound file's line, and cautions on its level."""
+    """Print a line for a sound file, and cautions about its level."""
     level = done.level
     silent = level.peak_db == float("-inf")
     if path is not None:
@@ -107,15 +107,15 @@ def _say_sound(path: Path | None, done: Master) -> None:
         return
     if level.short_db > 0.2:
         caution(
-            f"the sound is {level.short_db:.1f} LU quieter than you asked for: to be louder, its "
-            "peaks would have to be cut by more than 12 dB"
+            f"the sound is {level.short_db:.1f} LU quieter than you asked for: if it were louder, "
+            "its peaks would have to be reduced by more than 12 dB"
         )
     if level.lufs > LOUD_LUFS:
         caution("this is loud; turn the volume down before you play it")
 
 
 def _say_picture(outcome: Outcome) -> None:
-    """Print what a moving picture flashes, what was softened, and the files beside it."""
+    """Print an animation's other files, what was softened, and how much it flashes."""
     for path in outcome.beside:
         click.echo(str(path))
     if outcome.changes:
@@ -127,7 +127,7 @@ def _say_picture(outcome: Outcome) -> None:
 
 
 def caution_letters(show: Performance) -> None:
-    """Warn of characters in the message that the matrix font lacks."""
+    """Warn about characters of the message that the matrix font lacks."""
     missing = () if show.scroll is None else show.scroll.missing
     if missing:
         shown = " ".join(c if c.isprintable() else f"U+{ord(c):04X}" for c in missing[:12])
@@ -138,7 +138,7 @@ def caution_letters(show: Performance) -> None:
 
 
 def caution_wire(show: Performance) -> None:
-    """Warn where a player that sends over a 5-pin MIDI line would fall behind."""
+    """Warn if a player that sends over a 5-pin MIDI line would fall behind."""
     from sonify.midi.bandwidth import caution_of, keeps_up, traffic_of
 
     if not keeps_up(((p.on, p.off) for p in show.parts), show.tick_s):
@@ -157,7 +157,7 @@ def midi(request: Request, output: str | None, only_notes: bool) -> None:
 
     The file is a Standard MIDI file of format 1 with one track per voice. A first track holds
     title, tempo, metre, key, a marker for each row, and each character of the message as a lyric
-    at the moment when it is read. Rests fill the last bar, so that the file loops seamlessly.
+    at the time when it is read. Rests fill the last bar, so the file loops seamlessly.
 
     \b
     Examples:

@@ -38,7 +38,7 @@ SPEED = option(
     SPEED,
     option("--port", metavar="NAME", help="Send MIDI to this port instead of playing sound."),
     option("--virtual", metavar="NAME", help="Create a MIDI port with this name and send to it."),
-    option("--list-ports", is_flag=True, help="List the ports that take MIDI, one a line."),
+    option("--list-ports", is_flag=True, help="List the MIDI output ports, one per line."),
     option("--clock", is_flag=True, help="Also send MIDI clock, start and stop to the port."),
     disc_needed=False,
 )
@@ -54,11 +54,11 @@ def play(
 ) -> None:
     """Play the disc now, through the speakers or live to a MIDI port.
 
-    The terminal shows the LED matrix as it plays. Ctrl-C stops at any moment and leaves no note
+    The terminal shows the LED matrix as it plays. Ctrl-C stops at any time and leaves no note
     hanging.
 
-    Caution: loud sound can hurt ears. Turn the volume down first, on headphones above all. Moving
-    light can harm people with photosensitive epilepsy.
+    Caution: loud sound can damage hearing. Turn the volume down first, especially on headphones.
+    Moving light can harm people with photosensitive epilepsy.
 
     \b
     Examples:
@@ -73,7 +73,7 @@ def play(
         for name in names:
             click.echo(name)
         if not names:
-            click.echo("there are no MIDI ports here; --virtual NAME makes one", err=True)
+            click.echo("there are no MIDI ports here; --virtual NAME creates one", err=True)
         return
     if not request.disc:
         raise InputError("give a disc file, or the name of a disc that ships", place="DISC")
@@ -101,7 +101,7 @@ def play(
 def watch(request: Request, from_s: float, speed: float, loop: bool) -> None:
     """Watch the LED matrix in the terminal, in real time and without sound.
 
-    Terminals with true colour show the look; others show plain characters. The message appears
+    Terminals with 24-bit colour show the look; others show plain characters. The message appears
     below as it is decoded. Ctrl-C stops and restores the screen.
 
     Caution: moving light can harm people with photosensitive epilepsy.
@@ -142,7 +142,7 @@ def watch(request: Request, from_s: float, speed: float, loop: bool) -> None:
 
 @contextlib.contextmanager
 def stopped() -> Iterator[threading.Event]:
-    """An event that Ctrl-C and a request to end set, instead of an exception anywhere."""
+    """An event that Ctrl-C and signals to end set, so that they raise no exception."""
     event = threading.Event()
     before = {}
     for name in ("SIGINT", "SIGTERM", "SIGHUP"):
@@ -220,7 +220,7 @@ def _follow(
     done: Callable[[], bool],
     stop: threading.Event,
 ) -> None:
-    """Say what plays, and show the matrix until it is over; without `seconds` it never is."""
+    """Print what plays, and show the matrix until the end; without `seconds` there is none."""
     long = "until Ctrl-C" if seconds is None else length(seconds)
     click.echo(f"playing {show.disc.title or show.disc.name}: {where}, {long}", err=True)
     if not sys.stdout.isatty():
@@ -243,7 +243,7 @@ def _show_matrix(
     place: Callable[[], float | None],
     words: Callable[[float], str],
 ) -> None:
-    """Draw the matrix, and `words` below it, at the time that `place` gives until it gives None."""
+    """Draw the matrix at the time `place()`, with `words` below, until that time is None."""
     import numpy as np
 
     from sonify.light.mounting import Mounting

@@ -1,4 +1,4 @@
-"""`sonify presets`: what ships."""
+"""`sonify presets`: the presets and discs that ship."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ __all__ = ["presets"]
 @option("--discs", is_flag=True, help="List the discs that ship.")
 @option(
     "--list", "what", metavar="WHAT",
-    help="List what a preset may name: scales, schemes, rules, sources, programs or drums.",
+    help="List names for use in presets: scales, schemes, rules, sources, programs or drums.",
 )  # fmt: skip
 def presets(name: str | None, discs: bool, kind: str | None, what: str | None) -> None:
     """List the presets that ship, or print one in full.
@@ -35,7 +35,7 @@ def presets(name: str | None, discs: bool, kind: str | None, what: str | None) -
     from sonify.presets import shipped
 
     if kind is not None and (discs or name is not None):
-        raise InputError("it filters the list of presets, so give it alone", place="--kind")
+        raise InputError("it filters the list of presets; give it alone", place="--kind")
     if what is not None:
         from sonify.music.listing import LISTS
 

@@ -16,7 +16,7 @@ _WIDE = 28
 
 @contextlib.contextmanager
 def progress_shown(label: str) -> Iterator[None]:
-    """Show how far the work inside has come, if stderr is a terminal."""
+    """Show the progress of the work inside, if stderr is a terminal."""
     if not sys.stderr.isatty():
         yield
         return

@@ -1,4 +1,4 @@
-"""`sonify read`: a photograph, drawing, log, recording or grid to a disc."""
+"""`sonify read`: from a photograph, drawing, log, recording or grid to a disc."""
 
 from __future__ import annotations
 
@@ -67,7 +67,7 @@ def _facts(found: Found, source: str) -> dict[str, Any]:
 
 
 def _text(found: Found) -> str:
-    """The same for people, who count rows from 1."""
+    """The same for people."""
     from sonify.disc.report import plural
 
     disc, seen, code = found.disc, found.sighting, found.disc.code
@@ -84,8 +84,8 @@ def _text(found: Found) -> str:
         ]
     lines += [
         f"arranged   {found.arrangement}",
-        f"confidence {seen.confidence.mean():.3f} on average, {seen.confidence.min():.3f} at "
-        f"least; {plural(int((disc.grid < 0).sum()), 'bit')} unknown",
+        f"confidence {seen.confidence.mean():.3f} on average, lowest {seen.confidence.min():.3f}; "
+        f"{plural(int((disc.grid < 0).sum()), 'bit')} unknown",
     ]
     measured = {
         name.replace("_", " "): value
@@ -117,8 +117,8 @@ def _text(found: Found) -> str:
     option("-o", "--output", metavar="FILE", help="The disc file, .toml; - for standard output."),
     *SETTINGS,
     AS_JSON,
-    option("--overlay", metavar="FILE", help="Draw what was seen over the photograph, as .png."),
-    option("--start", type=int, metavar="K", help="The position at which rows start (from 0)."),
+    option("--overlay", metavar="FILE", help="Draw what was found over the photograph, as .png."),
+    option("--start", type=int, metavar="N", help="The position at which rows start."),
     *code_options(WANTED),
     option("--positions", type=int, metavar="N", help="Positions per row, if you know them."),
     option("--rows", type=int, metavar="N", help="Rows on the disc, if you know them (recording)."),
@@ -147,11 +147,11 @@ def read(
 ) -> None:
     """Read a disc back from a photograph, drawing, detector log, MIDI recording or grid.
 
-    The suffix of SOURCE tells its kind. You are told what was repaired and what is in doubt; bits
-    that are too uncertain are unknown. A framed message shows by itself how it is arranged; for a
-    plain one the most plausible arrangement is taken, others are listed, and options such as
-    --start and --turning settle it. For a recording or a log, --preset names the presets that
-    the player used.
+    The suffix of SOURCE tells its kind. Repairs and doubts are reported; bits that are too
+    uncertain are unknown. The frame of a framed message shows how the message is arranged. For a
+    plain message the most plausible arrangement wins and others are listed; options such as
+    --start and --turning decide it. For a recording or a log, name the presets that the player
+    used with --preset.
 
     \b
     Examples:
@@ -168,7 +168,8 @@ def read(
     settings_from(wanted)
     place = None if overlay is None else Path(overlay)
     options = ReadOptions(positions, rows, sample_rate, presets, assignments, place)
-    found = find_in(source, options, Wanted(start=start, **wanted), threshold)
+    first = None if start is None else start - 1
+    found = find_in(source, options, Wanted(start=first, **wanted), threshold)
     to_stderr = output == "-"
     if as_json:
         print_json(_facts(found, source), err=to_stderr)

@@ -1,4 +1,4 @@
-"""`sonify score`: the music to read."""
+"""`sonify score`: a disc's music in staff notation."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ __all__ = ["score"]
 def score(request: Request, output: str | None, **options: Any) -> None:
     """Write the music in staff notation, one staff per voice, with the message as lyrics.
 
-    Notation programs open MusicXML; the other kinds are engraved, ready to read or print. Swing,
+    Notation programs open MusicXML; the other formats are engraved, ready to read or print. Swing,
     gate and humanising are written as straight notes with a direction in words.
 
     \b

@@ -25,7 +25,7 @@ __all__ = ["sound"]
         "--loop", type=IntRange(0, 10_000), default=1, metavar="N",
         help="Play it N times; 0 makes one pass that players can repeat seamlessly.",
     ),
-    option("--loudness", metavar="LUFS", help="Such as -16, or off to leave it. [default: -14]"),
+    option("--loudness", metavar="LUFS", help="Such as -16; off changes nothing. [default: -14]"),
     option("--stems", metavar="DIR", help="Also write a file per voice; they add up to the mix."),
     option("--bits", type=Choice(["16", "24", "32"]), help="Bits per sample of .wav and .flac."),
     option("--soundfont", metavar="FILE", help="Use this SoundFont (.sf2)."),
@@ -45,11 +45,11 @@ def sound(
 ) -> None:
     """Write the disc's music as a sound file.
 
-    It sounds like the file that `sonify midi` writes. The loudness is -14 LUFS (ITU-R BS.1770)
-    with true peaks below -1 dBTP; the last notes ring out. You need to install nothing else.
+    It plays the notes that `sonify midi` writes. The loudness is -14 LUFS (ITU-R BS.1770) with
+    true peaks below -1 dBTP; the last notes ring out. No other program is needed.
 
-    Caution: loud sound can hurt ears. Turn the volume down before you play a new sound, on
-    headphones above all.
+    Caution: loud sound can damage hearing. Turn the volume down before you play a new sound,
+    especially on headphones.
 
     \b
     Examples:

@@ -1,4 +1,4 @@
-"""`sonify studio`: the page."""
+"""`sonify studio`: the page in the browser."""
 
 from __future__ import annotations
 
@@ -14,25 +14,25 @@ __all__ = ["studio"]
 
 @disc_command(
     SETTINGS[0],
-    option("--no-open", is_flag=True, help="Print the address and open no browser."),
+    option("--no-open", is_flag=True, help="Print the address without opening a browser."),
     option(
         "--port", type=IntRange(0, 65535), default=0, metavar="N",
         help="The port to listen on. [default: any free one]",
     ),
     option(
         "--host", default="127.0.0.1", show_default=True, metavar="ADDRESS",
-        help="The address to listen on. If others can reach it, the page needs a token.",
+        help="The address to listen on. If other computers can reach it, the page needs a token.",
     ),
     disc_needed=False,
 )  # fmt: skip
 def studio(request: Request, port: int, host: str, no_open: bool) -> None:
-    """Shape a disc's music and light by ear and eye, on a page in your browser.
+    """Edit a disc's music and light by ear and eye, on a page in your browser.
 
-    This starts a small server, prints the page's address and opens it; Ctrl-C ends it. Nothing
-    leaves your machine, and nothing is saved but what you download.
+    This starts a small server, prints the page's address and opens it; Ctrl-C stops the server.
+    Nothing leaves your computer, and only what you download is saved.
 
     Caution: moving light can harm people with photosensitive epilepsy, and sudden loud sound
-    can hurt ears.
+    can damage hearing.
 
     \b
     Examples:
@@ -49,7 +49,7 @@ def studio(request: Request, port: int, host: str, no_open: bool) -> None:
     def ready(address: str) -> None:
         click.echo(address)
         if not is_loopback(host):
-            caution("whoever has this address with its token can use the page")
+            caution("anyone who has this address with its token can use the page")
         if not no_open:
             import threading
             import webbrowser

@@ -1,4 +1,4 @@
-"""The disc: a grid of bits, and what is known of its code, layout and geometry."""
+"""The disc: a grid of bits with its code, layout and geometry, if known."""
 
 from __future__ import annotations
 
@@ -33,12 +33,12 @@ class Disc:
     code : Code or None
         None for bare bits, which have no message.
     geometry : Geometry or None
-        None where no sizes were given.
+        None if no sizes were given.
     title : str
     credits : tuple of str
         Lines for the end of a clip.
     name : str
-        A short name for files made from this disc.
+        A short name, used for files made from this disc.
     given_message : str or None
         The message that the disc was made from, if it was.
     """
@@ -130,7 +130,7 @@ class Disc:
     ) -> Disc:
         """A disc from its bits: one string of 0, 1 and ? for each row, or a grid.
 
-        Without a layout, the rows' own length gives the positions.
+        Without a layout, the length of the rows gives the positions.
 
         Raises
         ------

@@ -1,4 +1,4 @@
-"""The layout: how rows and positions lie on a disc, and which way they pass the detectors."""
+"""The layout: how rows and positions lie on a disc, and in which order they are read."""
 
 from __future__ import annotations
 
@@ -17,8 +17,8 @@ class Layout(Settings, frozen=True):
     """The `[layout]` section.
 
     Row 0 is the row read first: the outermost with `outside-in`, the innermost with
-    `inside-out`. Position 0 lies at twelve o'clock. On a disc that turns clockwise the
-    positions follow each other anticlockwise, so that they pass a detector in their order.
+    `inside-out`. Position 0 lies at twelve o'clock. On a disc that turns clockwise, the positions
+    run anticlockwise, so that they pass a detector in order.
 
     Attributes
     ----------

@@ -132,7 +132,7 @@ def decoding_lines(disc: Disc) -> list[str]:
 
 
 def _listed(values: list[int]) -> str:
-    """Rising numbers, with runs as ranges: 1 to 4, 7, 9."""
+    """Numbers in ascending order, with runs as ranges: 1 to 4, 7, 9."""
     groups = groupby(enumerate(values), key=lambda pair: pair[1] - pair[0])
     runs = [[value for _, value in group] for _, group in groups]
     shown = [f"{r[0]:,}" + (f" to {r[-1]:,}" if len(r) > 1 else "") for r in runs[:MOST_LISTED]]

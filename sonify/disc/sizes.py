@@ -45,7 +45,7 @@ class KeepOut(Settings, frozen=True):
 class Geometry(Settings, frozen=True):
     """The `[geometry]` section. All lengths in mm.
 
-    Rows follow the one read first inwards or outwards as the layout says.
+    The layout says whether rows follow the first one inwards or outwards.
 
     Attributes
     ----------
@@ -60,7 +60,7 @@ class Geometry(Settings, frozen=True):
     row_pitch
         The distance from row to row.
     hole_diameter
-        Of all holes.
+        The diameter of all holes.
     """
 
     outer_diameter: Outer = 180.0
@@ -73,12 +73,12 @@ class Geometry(Settings, frozen=True):
 
 
 class FitSpec(Settings, frozen=True):
-    """What a disc must be like, in mm. What is None is chosen.
+    """Requirements for a disc, in mm. Sizes that are None are calculated.
 
     Attributes
     ----------
     hole_diameter
-        Of all holes.
+        The diameter of all holes.
     least_web : Minimum web
         The least material between holes and to every edge.
     bore_diameter
@@ -105,7 +105,7 @@ def _refuse(key: str, what: str) -> InputError:
 
 
 def check_geometry(g: Geometry | FitSpec) -> None:
-    """Refuse sizes that contradict each other, whatever is on the disc.
+    """Refuse sizes that contradict each other, whatever the disc holds.
 
     Raises
     ------

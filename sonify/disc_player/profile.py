@@ -44,8 +44,8 @@ class Matrix(Settings, frozen=True):
 class Player(Settings, frozen=True):
     """The `[player]` section. Times in s.
 
-    The data detector sees a hole `delay` later than the clock detector does. That moves no note, as
-    a bit is read when its hole passes, but tells readers of logs where to look.
+    The data detector sees a hole `delay` later than the clock detector does. That moves no notes,
+    as a bit is read when its hole passes, but tells readers of logs where to look.
 
     Attributes
     ----------

@@ -1,7 +1,7 @@
 """Reading: when each position of each row passes the detector.
 
-All times are whole multiples of the time that one position lasts, T = 60 / (rpm * positions). So a
-`Timeline` counts in those *slots*, and only `time_s` turns them into seconds: no error adds up.
+All times are whole multiples of the time that one position lasts, T = 60 / (rpm * positions). A
+`Timeline` counts in these *slots* and converts them to seconds last, so that errors don't add up.
 """
 
 from __future__ import annotations
@@ -31,13 +31,13 @@ class Timeline:
     Attributes
     ----------
     positions : int
-        Positions a row.
+        Positions per row.
     position_s : float
         How long a position lasts, T, in s.
     row_slot : ndarray of int64, shape (rows,)
         The slot in which each row's first position is read. Slot k lies at k * T.
     row_first : ndarray of int64, shape (rows,)
-        Which position of the row that is.
+        Which position of the row is read first, counted from 0.
     """
 
     positions: int
@@ -62,7 +62,7 @@ class Timeline:
 
     @cached_property
     def straight(self) -> bool:
-        """Whether every row is read from its position 0 on."""
+        """Whether every row is read from its position 0."""
         return not self.row_first.any()
 
     def row_start_s(self) -> NDArray[np.float64]:
@@ -137,7 +137,7 @@ def read_times(rows: int, positions: int, player: Player) -> Timeline:
 
 
 def reading_of(grid: NDArray[np.int8], timeline: Timeline) -> NDArray[np.void]:
-    """The reading of a grid: an array of `READING`, in the order of time.
+    """The reading of a grid: an array of `READING`, in order of time.
 
     Parameters
     ----------

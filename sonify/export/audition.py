@@ -1,6 +1,6 @@
 """The audition: one page with a disc under many presets, to hear, compare and choose.
 
-The page needs nothing else: sound, pictures, style and script are inside it.
+The page is a single file: sound, pictures, style and script are inside it.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.atomic import whole
+from sonify.atomic import atomic_write
 from sonify.errors import InputError
 from sonify.music.measures import measured
 from sonify.progress import report
@@ -32,7 +32,7 @@ __all__ = ["Candidate", "audition", "notes_picture"]
 MAX_CANDIDATES = 200
 _TEMPLATE = Path(__file__).with_name("audition.html")
 _ROLL = (720, 132)
-# colours that stand apart on light and dark backgrounds, one per voice
+# colours that are distinct on light and dark backgrounds, one per voice
 _INKS = (
     (46, 110, 142), (196, 98, 45), (92, 128, 62), (140, 84, 150), (176, 140, 36), (60, 140, 130),
     (176, 72, 96), (104, 104, 116),
@@ -68,14 +68,14 @@ def audition(
     command : callable
         Gives the command line that makes a candidate.
     seconds : float
-        The most that is heard of each.
+        How much of each is heard at most.
     bitrate : int
         Of the sound, in kbit/s.
 
     Raises
     ------
     InputError
-        None, more than a page can hold, or settings that can't be.
+        No candidates, too many, or settings that are not possible.
     """
     from sonify.export.sound.renderers import most
 
@@ -104,7 +104,7 @@ def audition(
         "CARDS": "\n".join(cards),
     }.items():
         text = text.replace(f"<!--{name}-->", value)
-    with whole(path) as beside:
+    with atomic_write(path) as beside:
         beside.write_text(text, encoding="utf-8")
 
 
@@ -139,7 +139,7 @@ def notes_picture(show: Performance, seconds: float) -> NDArray[np.uint8]:
         else:
             top = ((high - part.pitch) / (high - low) * (floor - thick)).astype(np.int64)
             tall = thick
-        # one entry and one exit a note, summed over time, instead of a loop over notes
+        # +1 where a note starts and -1 where it ends, summed over time, instead of a loop
         lines = np.zeros((height + 1, width + 1), np.int32)
         np.add.at(lines, (top, left), 1)
         np.add.at(lines, (top, right), -1)
@@ -153,7 +153,7 @@ def notes_picture(show: Performance, seconds: float) -> NDArray[np.uint8]:
 
 def matrix_picture(show: Performance) -> NDArray[np.uint8]:
     """Paint the matrix when the last row has been read, in RGB."""
-    from sonify.light.lights import states_at
+    from sonify.light.fill_rules import states_at
     from sonify.light.paint import Painter
 
     matrix = show.setup.player.matrix
@@ -194,7 +194,7 @@ def _card(
     roll, matrix = _png(notes_picture(show, heard)), _png(matrix_picture(show), (480, 240))
     name = html.escape(candidate.name)
     facts = (
-        ("notes a second", f"{m.density:.1f}"),
+        ("notes per second", f"{m.density:.1f}"),
         ("range", f"{m.lowest} to {m.highest}" if m.lowest else "drums only"),
         ("rests", f"{m.rests:.0%}"),
         ("mean interval", f"{m.interval:.1f} semitones"),

@@ -34,7 +34,7 @@ class Writer:
     module : str
         Where its `write` and `Options` are.
     ending : str
-        What is put behind the disc's name when a file is named by itself.
+        What follows the disc's name in a default file name.
     """
 
     what: str
@@ -61,7 +61,7 @@ WRITERS: tuple[Writer, ...] = (
 
 
 FOLDER = "/"
-"""The suffix, in the table, of a folder of pictures: a path that ends like this."""
+"""Stands in the table for a folder of pictures: a path that ends with a slash."""
 
 
 def find_writer(path: str | Path, what: str | None = None) -> Writer:
@@ -93,7 +93,7 @@ def save(show: Performance, path: str | Path, what: str | None, options: Mapping
 
 
 def run(show: Performance, path: str | Path, what: str | None, options: Mapping[str, Any]) -> Any:
-    """Write a performance to a file, and give what its writer says of it."""
+    """Write a performance to a file, and return what its writer reports."""
     from sonify.settings import convert
 
     module = importlib.import_module(find_writer(path, what).module)

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Options", "State", "patches", "states", "write", "write_matrix"]
 
-# Own limit: a GIF of so many pictures takes some minutes.
+# Own limit: a GIF of that many pictures takes some minutes.
 MAX_FRAMES = 50_000
 
 # A time in s, and the levels of all lamps from then on, shape (height, width).
@@ -40,7 +40,7 @@ def states(show: Performance, start: float, end: float) -> Iterator[State]:
     now: NDArray[np.uint8] = np.zeros(matrix.lamps, np.uint8)
     first = int(np.searchsorted(time, start, side="right"))
     stop = int(np.searchsorted(time, end, side="left"))
-    # of several changes of a lamp, the last one in time stands
+    # of several changes of a lamp, the last one counts
     now[led[:first]] = level[:first]
     grid = now.reshape(matrix.height, matrix.width)
     yield 0.0, grid
@@ -51,7 +51,7 @@ def states(show: Performance, start: float, end: float) -> Iterator[State]:
 
 
 def patches(painter: Painter, states: Iterable[State]) -> Iterator[Patch]:
-    """The whole picture at first, then the parts that change."""
+    """The whole picture first, then the parts that change."""
     for time_s, levels in states:
         if (part := painter.update(levels)) is not None:
             yield Patch(time_s, *part)
@@ -65,7 +65,7 @@ def write(show: Performance, path: Path, options: Options) -> Outcome:
     InputError
         A range outside the piece, or a piece too long for this kind of file.
     """
-    # the last picture stays for as long as the player rests before the message
+    # the last picture stays during the player's pause before the message
     start, end = span_of(show, options, show.message_s)
     count = round((end - start) / show.timeline.position_s)
     return write_matrix(show, path, options, "lights", states(show, start, end), count, end - start)
@@ -82,7 +82,7 @@ def write_matrix(
 ) -> Outcome:
     """Write the matrix in some states, at most `count` of them.
 
-    What a palette and single changes can't show is written as a clip is, frame by frame.
+    What a palette and single changes can't show is written frame by frame, like a clip.
     """
     animated = path.suffix.casefold() in ENCODERS
     if animated and count > MAX_FRAMES:

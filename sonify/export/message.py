@@ -1,4 +1,4 @@
-"""The message as it scrolls, as a moving picture."""
+"""The scrolling message as a moving picture."""
 
 from __future__ import annotations
 

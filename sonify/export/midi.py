@@ -1,7 +1,7 @@
 """Standard MIDI files.
 
-Source: Standard MIDI Files 1.0 (RP-001, MIDI Manufacturers Association). Format 1: a first track
-with what belongs to the whole piece, then one track per voice.
+Source: Standard MIDI Files 1.0 (RP-001, MIDI Manufacturers Association). Format 1: a track for the
+whole piece, then one track per voice.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.atomic import whole
+from sonify.atomic import atomic_write
 from sonify.midi.channels import BEND_RANGE
 from sonify.midi.events import MidiEvents, events_at, merged
 from sonify.midi.tempo import TempoMap
@@ -31,11 +31,13 @@ __all__ = ["Options", "midi_bytes", "write"]
 Ints = NDArray[np.int64]
 
 _TEXT, _NAME, _LYRIC, _MARKER, _TEMPO, _METRE, _KEY = 0x01, 0x03, 0x05, 0x06, 0x51, 0x58, 0x59
-_BEND_TEXT = "fractional pitches: bend range {} semitones (RPN 0), a bend a channel, on channels {}"
+_BEND_TEXT = (
+    "fractional pitches: bend range {} semitones (RPN 0), one bend per channel, channels {}"
+)
 
 
 class Options(Settings, frozen=True):
-    """`only_notes` leaves out all but the notes and the tempo that their times need."""
+    """`only_notes` leaves out everything but the notes and the tempo events that they need."""
 
     only_notes: bool = False
 
@@ -43,7 +45,7 @@ class Options(Settings, frozen=True):
 def write(show: Performance, path: Path, options: Options) -> None:
     """Write a performance as a Standard MIDI File."""
     data = midi_bytes(show, options)
-    with whole(path) as beside, open(beside, "wb") as out:
+    with atomic_write(path) as beside, open(beside, "wb") as out:
         for block in data:
             out.write(block)
 
@@ -117,7 +119,7 @@ def _markers(show: Performance) -> MidiEvents:
 
 
 def _lyrics(show: Performance) -> MidiEvents:
-    """The message's characters at the moments at which their last bits are read, in UTF-8."""
+    """The message's characters in UTF-8, each when its last bit is read."""
     slot = show.character_slots()
     order = np.argsort(slot, kind="stable")
     text, size = utf8(show.captions["codepoint"][order].astype(np.int64))

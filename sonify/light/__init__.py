@@ -1,1 +1,1 @@
-"""The light show: the matrix over time, the letters, the look of a lamp, frames."""
+"""The light show: fill rules, letters, lamp shapes, the look, painting and the flash meter."""

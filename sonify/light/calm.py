@@ -1,4 +1,4 @@
-"""Calming: a show's settings changed step by step until it is within the flash threshold."""
+"""Calming: changes a show's settings step by step until it is within the flash threshold."""
 
 from __future__ import annotations
 
@@ -17,18 +17,18 @@ __all__ = ["SHARE", "Calmed", "calmed"]
 
 S = TypeVar("S", bound=msgspec.Struct)
 
-# The key of the share of the picture's sides that is used; it is no setting.
+# The key of the share of the picture's sides that is used; it is not a setting.
 SHARE = "share"
 
 
 def _paler(lamp: str) -> str:
-    # a colour mixed with so much white is no saturated red, so it can't flash red
+    # with this much white a colour is not a saturated red, so it can't flash red
     own = np.array(colour(lamp))
     return hex_of(np.rint(own + (255 - own) * 0.6))
 
 
-# The key that each step changes, and its new value. Tried in this order, each on top of those
-# before; own choice: what changes a show's character least comes first.
+# The key that each step changes, and its new value. Tried in this order, each on top of the
+# previous ones; own choice: what changes a show's character least comes first.
 _STEPS: tuple[tuple[str, Callable[[Any], Any]], ...] = (
     ("light.fade", lambda v: max(v, 0.15)),
     ("player.matrix.scroll", lambda v: round(v * 0.75, 2)),
@@ -47,7 +47,7 @@ _STEPS: tuple[tuple[str, Callable[[Any], Any]], ...] = (
 
 _TEXTS = {
     "light.fade": "lamps take {:g} s to change",
-    "player.matrix.scroll": "the message scrolls at {:g} columns a second",
+    "player.matrix.scroll": "the message scrolls at {:g} columns per second",
     SHARE: "the views take {:.0%} of the picture's sides",
     "light.brightness": f"brightness is {{}} of {BRIGHTEST}",
     "light.lamp": "the lamps are paler, {}",
@@ -56,7 +56,7 @@ _TEXTS = {
 
 @dataclass(frozen=True)
 class Calmed(Generic[S]):
-    """What came of calming a show.
+    """The result of calming a show.
 
     Attributes
     ----------

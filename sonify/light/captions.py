@@ -1,7 +1,7 @@
-"""What was decoded at a moment: the characters so far, in their places.
+"""The characters decoded so far at any moment, in their places.
 
-Where a row is read from the middle of a character on, that character is complete only when the
-row is; until then a dot stands in for it.
+If reading of a row starts in the middle of a character, that character is complete only at the end
+of the row; until then a dot takes its place.
 """
 
 from __future__ import annotations
@@ -25,13 +25,13 @@ class Decoded:
     Attributes
     ----------
     text : str
-        All of it; what can't be printed is a space.
+        The whole message, with a space for each character that can't be printed.
     order : ndarray of int64
-        Which character is decoded as the first, second and so on.
+        Which character is decoded first, second and so on.
     times : ndarray of float64
-        When, rising.
+        When, in ascending order.
     failed : ndarray of bool
-        For each character whether it can't be read.
+        Whether each character can't be read.
     """
 
     def __init__(self, captions: NDArray[np.void]) -> None:
@@ -49,15 +49,15 @@ class Decoded:
         return len(self.text)
 
     def count(self, time_s: float) -> int:
-        """How many are decoded at a moment."""
+        """How many characters are decoded at a moment."""
         return int(np.searchsorted(self.times, time_s, side="right"))
 
     def end(self, count: int) -> int:
-        """Behind the last character of which `count` decoded ones are."""
+        """One past the last place among the first `count` decoded characters."""
         return int(self._far[count - 1]) + 1 if count else 0
 
     def shown(self, count: int, start: int = 0) -> str:
-        """What is known after `count` of them, from a character on."""
+        """The text from `start` on, as known after `count` decoded characters."""
         end = self.end(count)
         ready = self._rank[start:end] < count
         text = self.text[start:end]

@@ -1,4 +1,4 @@
-"""The light of a picture by the flash meter's cells, from its planes."""
+"""The light of a picture in the flash meter's cells."""
 
 from __future__ import annotations
 
@@ -32,8 +32,8 @@ def means(fine: F32, cell: int) -> F32:
 def cells_of(picture: Picture, box: Box, cell: int) -> tuple[int, int, F32]:
     """The linear light of the cells that a rectangle of pixels touches.
 
-    What has no coverage counts as black. A cell's colour is the mean of its pixels' numbers; they
-    are under 0.1 degree.
+    Pixels without coverage count as black. A cell's colour is the mean of its pixels' encoded
+    values, because a cell is smaller than 0.1 degree.
 
     Returns
     -------

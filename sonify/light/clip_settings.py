@@ -42,8 +42,8 @@ _THOUSANDTHS = {f"{n * 1000 / 1001:.2f}": n for n in (24, 30, 48, 60, 120)}
 class Clip(Settings, frozen=True):
     """The `[clip]` section.
 
-    The title has time of its own before the other views, or after them if it is listed last.
-    Without the message the clip ends when the disc has been read.
+    The title is shown before the other views, or after them if it is listed last. Without the
+    message, the clip ends when the disc has been read.
 
     Attributes
     ----------
@@ -64,9 +64,9 @@ class Clip(Settings, frozen=True):
     quality
         Encoding time against file size.
 
-        - rough: quick to make
+        - rough: fast
         - normal: right for most uses
-        - fine: slow and large
+        - fine: slow, large files
     """
 
     size: str = "landscape"
@@ -124,7 +124,7 @@ def frame_rate(fps: float) -> Fraction:
             return exact
     if fps != round(fps) or not 24 <= fps <= 120:
         raise InputError(
-            f"{fps:g} frames a second is not available; give a whole number from 24 to 120, or "
+            f"{fps:g} frames per second is not available; give a whole number from 24 to 120, or "
             "23.976, 29.97 or 59.94",
             key="fps",
         )

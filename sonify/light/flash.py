@@ -1,4 +1,4 @@
-"""The flash meter: a moving picture against the thresholds for general and red flashes.
+"""The flash meter: compares a moving picture with the thresholds for general and red flashes.
 
 Source: Web Content Accessibility Guidelines (WCAG) 2.2, W3C Recommendation, success criterion
 2.3.1, with its definitions of "general flash and red flash thresholds" and "relative luminance":
@@ -8,15 +8,15 @@ Source: Web Content Accessibility Guidelines (WCAG) 2.2, W3C Recommendation, suc
 - a red flash is a pair of opposing changes that go to or from a saturated red, R / (R + G + B) at
   least 0.8, by more than 0.2 in the CIE 1976 UCS chromaticity diagram;
 - more than three of either within one second, on more than 25 % of any field of 10 degrees at
-  once, are over the threshold. 341 by 256 pixels of a display of 1024 by 768 stand for that field.
+  once, are over the threshold. That field is 341 by 256 pixels of a display of 1024 by 768.
 - a fine, balanced pattern of squares under 0.1 degree does not count.
 
-The measure is taken on cells: single pixels of a small picture, and of a large one the mean light
-of squares under 0.1 degree. A picture larger than 1024 by 768 is taken as shown to fill such a
-display, a smaller one as it is. Both places that flash by themselves and places that flash in
-turn within one field are counted.
+The unit is a cell: a pixel of a small picture, or a square under 0.1 degree of a large one, with
+its mean light. A picture larger than 1024 by 768 is assumed to fill such a display, a smaller one
+to be shown at its own size. Places that flash by themselves count, and so do places that flash in
+turn within one field.
 
-It is a measure of the picture alone. It does not replace the rules of a broadcaster or a venue.
+Only the picture is measured. This does not replace the rules of a broadcaster or a venue.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ RED_SHARE = 0.8
 RED_CHANGE = 0.2
 WINDOW_S = 1.0
 
-_WHITE_U, _WHITE_V = 0.19784, 0.46834  # D65, taken for black, which has no colour
+_WHITE_U, _WHITE_V = 0.19784, 0.46834  # D65, used for black, which has no colour
 _EDGE = 1e-6
 _FINEST = 0.07  # degrees; squares under 0.1 may be averaged
 
@@ -70,9 +70,9 @@ class Flashing:
     time_s : float
         When that second begins.
     flashes : int
-        The most flashes in it, on more than a quarter of a field where there are such.
+        The most flashes in it, if possible on more than a quarter of a field.
     share : float
-        The largest share of a field of 10 degrees that flashed as often at once.
+        The largest share of a field of 10 degrees that flashed that often at once.
     over : bool
         Whether that is over the threshold.
     """
@@ -153,7 +153,7 @@ class _Tally:
             if found._rank > self.worst._rank:
                 self.worst = found
             if self.worst.share > FIELD_SHARE and flashes <= self.worst.flashes:
-                return  # fewer flashes on more of the field are no worse
+                return  # fewer flashes on more of the field are not worse
 
     def _found(self, time_s: float, flashes: int, share: float) -> Flashing:
         over = flashes > MOST_FLASHES and share > FIELD_SHARE
@@ -169,7 +169,7 @@ class _Tally:
         return float(sums.max())
 
     def _by_field(self, time_s: float, ys: slice, xs: slice, up: Mask, down: Mask) -> None:
-        """Changes of one direction that fill a quarter of a field, wherever in it they are."""
+        """Count changes in one direction that fill a quarter of a field, wherever they are."""
         now = np.zeros_like(self.last)
         for sign, mask in ((1, up), (-1, down)):
             whole = np.zeros(self.count.shape, bool)
@@ -211,7 +211,7 @@ class FlashMeter:
     width, height : int
         Of the picture, in pixels.
     zoom : float
-        How many pixels of what is shown one pixel of this picture stands for.
+        How many pixels on the screen one pixel of this picture stands for.
 
     Attributes
     ----------
@@ -240,12 +240,12 @@ class FlashMeter:
         self._ref: F32 = np.zeros((3, *self.shape), np.float32)  # share of red, u', v'
 
     def add(self, time_s: float, x: int, y: int, rgb: F32) -> None:
-        """A part of the picture has changed.
+        """Measure a part of the picture that has changed.
 
         Parameters
         ----------
         time_s : float
-            When; never before the last time.
+            When it changed; never before the last time.
         x, y : int
             Its top left cell.
         rgb : ndarray of float32, shape (3, h, w)
@@ -262,7 +262,7 @@ class FlashMeter:
         self._rgb[:, ys, xs] = rgb
 
     def add_plain(self, time_s: float, x: int, y: int, luminance: F32) -> None:
-        """A part of a picture in which no colour is a saturated red has changed.
+        """Measure a changed part of a picture in which no colour is a saturated red.
 
         Parameters
         ----------
@@ -302,7 +302,7 @@ class FlashMeter:
         far = np.hypot(u - ref[1], v - ref[2]) > RED_CHANGE
         to_red = ~is_red & saturated & far
         from_red = is_red & far
-        # what is not red is remembered at its least red, and what is red at its reddest
+        # remember the least red of what is not red, and the reddest of what is red
         less = ~is_red & ~to_red & (share < ref[0])
         more = is_red & ~from_red & (share > ref[0])
         new = to_red | from_red | less | more

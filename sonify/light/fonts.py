@@ -28,12 +28,12 @@ _WANTED = "give a BDF, TrueType (.ttf) or OpenType (.otf) font"
 
 
 class FontError(InputError, ValueError):
-    """A font file that cannot be used; the message names the file and what would be right."""
+    """A font file that cannot be used; the message names the file and what is needed."""
 
 
 @dataclass(frozen=True)
 class _Ink:
-    """A glyph by itself: its pixels, and where their top left corner lies from the origin."""
+    """A glyph: its pixels, and where their top left corner lies from the origin."""
 
     pixels: BoolArray
     left: int
@@ -59,9 +59,9 @@ def load_font(path: str | Path, height: int, characters: str = ASCII, others: st
     height : int
         Rows of the matrix.
     characters : str
-        The characters that must fit those rows whole, printable ASCII by default.
+        The characters that must fit those rows, printable ASCII by default.
     others : str
-        More characters to draw; what is higher than the first ones is cropped.
+        More characters to draw; parts that are higher than the first ones are cropped.
 
     Returns
     -------
@@ -71,8 +71,8 @@ def load_font(path: str | Path, height: int, characters: str = ASCII, others: st
     Raises
     ------
     FontError
-        If the file cannot be read, is no font, is cut short, has none of the characters, or does
-        not fit the rows.
+        If the file cannot be read, is not a font, is cut short, has none of the characters, or
+        does not fit the rows.
     """
     path = Path(path)
     if not 1 <= height <= MAX_HEIGHT:
@@ -107,7 +107,7 @@ def _file_bytes(path: Path) -> bytes:
 def _fit(
     path: Path, glyphs: dict[int, _Ink], box: tuple[int, int] | None, height: int, characters: str
 ) -> Letters:
-    """Place glyphs on a common baseline, in the font's own (ascent, descent) if the rows allow."""
+    """Place glyphs on one baseline, with the font's own (ascent, descent) if the rows allow."""
     needed = [glyphs[code] for code in {ord(char) for char in characters} if code in glyphs]
     inked = [glyph for glyph in needed if glyph.pixels.any()]
     if not inked:
@@ -149,7 +149,7 @@ def _picture(glyph: _Ink, ascent: int, rows: int) -> BoolArray:
 
 
 def _read_bdf(path: Path, data: bytes) -> tuple[dict[int, _Ink], tuple[int, int] | None]:
-    """The glyphs by code point, and (ascent, descent) of the font where it gives them."""
+    """The glyphs by code point, and (ascent, descent) of the font if it gives them."""
     text = data.decode("latin-1")
     if not re.search(r"^\s*ENDFONT\s*$", text, re.MULTILINE):
         raise FontError(
@@ -195,7 +195,7 @@ def _bdf_glyph(table: dict[str, list[str]], rows: list[str]) -> _Ink:
 
 
 def _bdf_code_point(font: dict[str, list[str]], encoding: int) -> int:
-    """Turn an ENCODING into a code point: ISO 8859 parts by their table, all else as it stands."""
+    """Turn an ENCODING into a code point: ISO 8859 parts by their table, anything else as it is."""
     registry = " ".join(font.get("CHARSET_REGISTRY", [])).strip('"').upper()
     part = " ".join(font.get("CHARSET_ENCODING", [])).strip('"')
     if registry == "ISO8859" and part.isdecimal() and 0 <= encoding < 256:
@@ -246,7 +246,7 @@ def _draw_outlines(path: Path, height: int, characters: str, others: str) -> dic
 
 
 def _covered(font: ImageFont.FreeTypeFont, characters: str) -> list[str]:
-    """Find which characters the font has: those drawn unlike one that is never assigned."""
+    """Find the characters that the font has: those drawn unlike one that is never assigned."""
 
     def drawn(char: str) -> tuple[float, bytes]:
         _bounds(font, char)
@@ -258,7 +258,7 @@ def _covered(font: ImageFont.FreeTypeFont, characters: str) -> list[str]:
 
 
 def _bounds(font: ImageFont.FreeTypeFont, char: str) -> tuple[int, int, int, int]:
-    """Return left, top, right, bottom from the origin; no damaged font may ask for a huge image."""
+    """Return left, top, right, bottom from the origin; refuse the huge boxes of damaged fonts."""
     left, top, right, bottom = (int(s) for s in font.getbbox(char, mode="1", anchor="ls"))
     if max(-left, -top, right, bottom) > 32 * font.size:
         raise OSError(f"its U+{ord(char):04X} is out of all proportion")

@@ -27,7 +27,7 @@ Box = tuple[int, int, int, int]
 # In video, sizes are multiples of this if lamps are large enough, so that tiles begin on whole
 # chroma samples and on whole cells of the flash meter.
 _GRAIN = 4
-# The margin in lamps that a glow needs to die away; see `lamp_shapes.REACH`.
+# The margin in lamps that a glow needs to fade out; see `lamp_shapes.REACH`.
 _GLOW_MARGIN = 0.5
 
 
@@ -103,7 +103,7 @@ class Axis:
 
 @dataclass(frozen=True, eq=False)
 class LampGrid:
-    """The lamps of a matrix on a picture, as they are seen.
+    """The lamps of a matrix on a picture, as seen by the viewer.
 
     Attributes
     ----------
@@ -119,12 +119,12 @@ class LampGrid:
 
     @classmethod
     def exact(cls, look: Look, matrix: Matrix) -> LampGrid:
-        """With the look's own distances, to the pixel."""
+        """The grid with the look's own distances, exact to the pixel."""
         return cls._of(look, matrix, look.margin, 1)
 
     @classmethod
     def even(cls, look: Look, matrix: Matrix) -> LampGrid:
-        """With distances that suit video, and room for the glow at the edges."""
+        """The grid with distances that suit video, and room for the glow at the edges."""
         margin = max(look.margin, _GLOW_MARGIN if look.glow else 0.0)
         return cls._of(look, matrix, margin, grain_of(look.pixels))
 
@@ -168,7 +168,7 @@ class LampGrid:
 
 
 def grain_of(pixels: int) -> int:
-    """The grain of a video picture with lamps so many pixels apart."""
+    """The grain of a video picture with lamps that many pixels apart."""
     return _GRAIN if pixels >= 4 * _GRAIN and pixels % _GRAIN == 0 else 2
 
 

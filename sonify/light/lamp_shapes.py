@@ -1,7 +1,7 @@
 """Lamp shapes, and the picture of one lamp: what it covers and the light around it.
 
-To add a shape, add its row to `SHAPES`, its name and meaning to `Look.shape`, and its outline to
-`studio/static/draw-matrix.js`.
+To add a shape, add its row to `SHAPES` and its name and meaning to `Look.shape`. A new outline also
+goes into `studio/static/draw-matrix.js`.
 """
 
 from __future__ import annotations
@@ -20,15 +20,16 @@ __all__ = ["REACH", "SHAPES", "Lamp", "LampShape"]
 
 F64 = NDArray[np.float64]
 
-_FINE = 4  # samples a pixel edge, to find how much of a pixel a lamp covers
-# how far a glow reaches from a lamp's centre, and over which distance it falls by e, in lamps
+_FINE = 4  # samples per side of a pixel, to find how much of it a lamp covers
+# how far a glow reaches from a lamp's centre, and the distance over which it falls by a factor e,
+# in lamps
 REACH = 1.0
 _FALL = 0.14
 
 
 class LampShape(NamedTuple):
-    """The signed distance from a lamp's edge at |x| and |y| from its centre, given its radius; and
-    the light within it at such a distance. All are in lamps."""
+    """The signed distance from a lamp's edge (below 0 inside), from |x|, |y| and the radius; and
+    the light inside by that distance. Lengths are in lamps."""
 
     distance: Callable[[F64, F64, float], F64]
     light: Callable[[F64], F64]
@@ -115,5 +116,5 @@ class Lamp:
 
 
 def _fade(away: F64) -> F64:
-    """A share of light that dies away before it reaches the middle of a neighbour."""
+    """A factor that fades light out before it reaches the middle of a neighbour."""
     return np.clip((REACH - away) / 0.4, 0, 1)

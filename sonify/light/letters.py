@@ -1,6 +1,6 @@
 """The letters of the LED matrix: pictures of characters, and text set in them.
 
-The set that ships is drawn in ``letters.txt`` beside this file, which explains its own form.
+The set that ships is drawn in ``letters.txt`` beside this file, which explains its own format.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ class Letters:
         return [*(self.pictures[code] for code in sorted(self.pictures)), self.box]
 
     def covers(self, char: str) -> bool:
-        """Whether a character is shown as itself: False where the box takes its place."""
+        """Whether a character has a picture of its own, and not the box."""
         return ord(char.translate(_AS_SPACE)) in self.pictures
 
     def glyph(self, char: str) -> BoolArray:
@@ -87,8 +87,8 @@ def missing(text: str, letters: Letters) -> list[str]:
 def text_columns(text: str, letters: Letters, height: int = 8) -> tuple[BoolArray, IntArray]:
     """Set a text as one long strip of columns.
 
-    Tab, line feed and carriage return are one space wide each; any other character without a
-    picture is the box. Letters lower than the strip are centred in it, the odd row below them.
+    Tab, line feed and carriage return are shown as a space; any other character without a picture
+    as the box. Letters lower than the strip are centred, with the odd row below.
 
     Returns
     -------
@@ -105,7 +105,7 @@ def text_columns(text: str, letters: Letters, height: int = 8) -> tuple[BoolArra
     if height < letters.height:
         raise InputError(
             f"the letters are {letters.height} rows high and the matrix has {height}; "
-            f"give it at least {letters.height} rows or use lower letters"
+            f"give it at least {letters.height} rows or use smaller letters"
         )
     above = (height - letters.height) // 2
     below, gap = height - letters.height - above, letters.spacing

@@ -33,10 +33,10 @@ F32 = NDArray[np.float32]
 _HEX = "^#[0-9a-fA-F]{6}$"
 Colour = Annotated[str, msgspec.Meta(pattern=_HEX)]
 
-# Brightness has this many steps, as LED drivers have it: the share of time that a lamp is on.
+# Brightness has this many steps, as in LED drivers: the share of time that a lamp is on.
 BRIGHTEST = 16
 
-# The background of a picture that is to be laid over another one.
+# The background of a picture to be laid over another one.
 NO_BACKGROUND = "none"
 
 # The weights of linear red, green and blue in relative luminance (WCAG 2.2; ITU-R BT.709).
@@ -73,7 +73,7 @@ class Look(Settings, frozen=True):
     margin : Border
         The width of the frame, in lamps.
     brightness
-        In sixteen steps, as LED drivers have it.
+        In sixteen steps, as in LED drivers.
     fade
         The time a lamp takes to change.
     turned : Rotation
@@ -121,7 +121,7 @@ class Look(Settings, frozen=True):
 
     @property
     def ground(self) -> str:
-        """The colour behind the lamps, black where there is none."""
+        """The colour behind the lamps; black if there is none."""
         return self.background if self.plain else "#000000"
 
 

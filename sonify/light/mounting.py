@@ -1,4 +1,4 @@
-"""Mounting: where the player's lamps are when the matrix is turned or seen from behind."""
+"""Mounting: where the player's lamps are if the matrix is turned or seen from behind."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ __all__ = ["Mounting"]
 
 @dataclass(frozen=True)
 class Mounting:
-    """How a matrix is mounted: mirrored left to right first, and then turned clockwise.
+    """How a matrix is mounted: first mirrored left to right, then turned clockwise.
 
     Attributes
     ----------

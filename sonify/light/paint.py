@@ -23,7 +23,7 @@ LIGHTS = 16
 
 
 class Painter(Renderer):
-    """Paints a matrix in palette indices. A background that is no plain colour is black.
+    """Paints a matrix in palette indices. A background that is not a plain colour becomes black.
 
     Parameters
     ----------
@@ -58,8 +58,8 @@ class Painter(Renderer):
         Returns
         -------
         tuple or None
-            Column and row of the top left pixel of the changed part, and its palette indices. At
-            first that is the whole picture. None if nothing changed.
+            Column and row of the top left pixel of the changed part, and its palette indices; the
+            whole picture the first time. None if nothing changed.
         """
         first = self._shown is None
         box = self._update(levels)
@@ -69,8 +69,8 @@ class Painter(Renderer):
         return x, y, self._canvas[y : y + h, x : x + w].copy()
 
     def _index(self, step: NDArray[np.uint16], cover: NDArray[np.uint16]) -> NDArray[np.uint16]:
-        # a lamp itself has all steps of light, the glow around it every other one: twice as many
-        # would make files half as large again and show nothing more
+        # a lamp itself has all steps of light, the glow around it every other one: all of them
+        # would make files half as large again without a visible difference
         glow = (cover < (COVERS - 1) * LIGHTS) & (step < LIGHTS - 1)
         return super()._index(np.where(glow, step // 2 * 2, step), cover)
 

@@ -21,7 +21,7 @@ from sonify.light.renderer import Arrays, Renderer, shades, tiled
 __all__ = ["Panel"]
 
 COVERS = 16
-# Finer than what 8 bits a component tell apart in a glow (compared by eye).
+# Finer than 8 bits per component can show in a glow (compared by eye).
 LIGHTS = 128
 _MOST_WINDOWS = 1024
 
@@ -36,7 +36,7 @@ class Panel(Renderer):
     picture : Picture
         What it is painted on.
     box : tuple of int
-        The rectangle that it may take; the matrix lies in the middle of it.
+        The rectangle that it may take; the matrix is centred in it.
     cell : int
         Side of the flash meter's cells in pixels.
 
@@ -64,7 +64,7 @@ class Panel(Renderer):
         self.x = (x + (w - wide) // 2) // step * step
         self.y = (y + (h - high) // 2) // step * step
         self.box: Box = (self.x, self.y, wide, high)
-        # light by cells is kept with the tiles where these begin on whole cells
+        # light by cells is kept with the tiles if these begin on whole cells
         in_place = all(v % cell == 0 for v in (self.x, self.y, grid.look.pixels, grain))
         self.cell = cell if in_place and grid.look.pixels >= cell else 0
         self._windows: dict[Box, Arrays] = {}
@@ -88,8 +88,8 @@ class Panel(Renderer):
         Returns
         -------
         tuple or None
-            The rectangle that was painted, and its linear light by cells, shape (3, h, w), where
-            tiles begin on whole cells. None if nothing changed.
+            The rectangle that was painted, and its linear light by cells, shape (3, h, w), if tiles
+            begin on whole cells. None if nothing changed.
         """
         if self._shown is None:
             self.picture.clear(*self.box)
@@ -104,7 +104,7 @@ class Panel(Renderer):
 
     @cached_property
     def _table(self) -> tuple[NDArray[Any], F32, F32]:
-        """For each shade the components' numbers, coverage, and linear light on the ground.
+        """For each shade, the components' numbers, coverage, and linear light on the background.
 
         Shapes (n, 3), (n,), (3, n).
         """
@@ -118,15 +118,15 @@ class Panel(Renderer):
             part = (unlit * cover * (1 - light) + lit * light).reshape(-1, 3)
             straight = from_linear(part / np.maximum(whole, 1e-9)[:, None])
             straight[0] = straight[1]
-            # coverage as the eye sees it, since pictures are laid over each other without
-            # turning them into linear light
+            # gamma-encoded coverage, because pictures are usually laid over each other without
+            # conversion to linear light
             alpha = from_linear(whole)
             mixed = to_linear(straight * alpha[:, None])
         numbers = self.picture.format.nearest(straight)
         return numbers, alpha.astype(np.float32), np.ascontiguousarray(mixed.T, np.float32)
 
     def _finish(self, index: NDArray[np.uint16]) -> Arrays:
-        """The planes, and with cells their light behind them; over an image the bare indices."""
+        """The planes, then the light of cells if they are kept; over an image the bare indices."""
         if not self.look.plain and not self.look.clear:
             return [index]
         numbers, alpha, mixed = self._table
@@ -168,7 +168,7 @@ class Panel(Renderer):
         return x, y, int(xe[left + n]) - x, int(ye[top + m]) - y
 
     def _windows_of(self, part: Box) -> Arrays:
-        """The planes, and the light by cells, where tiles are: shapes (rows, columns, ...)."""
+        """Views of the planes, and of the light by cells, as tiles: shapes (rows, columns, ...)."""
         _, _, n, m = part
         x, y, w, h = self._pixels(part)
         planes = self.picture.cut(self.picture.planes, self.x + x, self.y + y, w, h)

@@ -1,8 +1,8 @@
 """Planes: a picture as an encoder takes it, one array for each of its components.
 
-A `Format` says how colours become the numbers of the planes: YUV after ITU-R BT.709 (limited
-range) with or without subsampled chroma, or plain RGB; with a plane of coverage where wanted.
-Colours are sRGB values from 0 to 1, as they stand in a look's hex digits.
+A `Format` defines how colours become the numbers of the planes: YUV after ITU-R BT.709 (limited
+range) with or without subsampled chroma, or plain RGB; optionally with a plane of coverage. Colours
+are sRGB values from 0 to 1, as in a look's hex digits.
 """
 
 from __future__ import annotations
@@ -19,7 +19,7 @@ from sonify.light.look import F32, LUMINANCE
 
 __all__ = ["FORMATS", "Format", "Picture", "Planes"]
 
-# Arrays of the components, chroma at half size where it is subsampled; coverage comes last.
+# Arrays of the components, with chroma at half size if it is subsampled; coverage comes last.
 Planes = list[NDArray[Any]]
 
 # ITU-R BT.709, item 3.2 and 3.3
@@ -53,7 +53,7 @@ class Format:
 
     @property
     def dtype(self) -> type[np.unsignedinteger[Any]]:
-        """Of the planes."""
+        """The type of the planes."""
         return np.uint8 if self.bits == 8 else np.uint16
 
     @property
@@ -93,7 +93,7 @@ class Format:
         return out
 
     def nearest(self, rgb: NDArray[Any]) -> NDArray[Any]:
-        """For colours, shape (n, 3), the whole numbers that come nearest when turned back."""
+        """For colours, shape (n, 3), the whole numbers that convert back to the nearest colours."""
         values = self.values(rgb)
         if not self.yuv or self.bits > 8:
             return np.rint(values).astype(self.dtype)
@@ -109,7 +109,7 @@ class Format:
         return best.astype(self.dtype)
 
     def empty(self, width: int, height: int) -> Planes:
-        """Planes of a size (even where chroma is at half size)."""
+        """Planes of a size, which must be even if chroma is at half size."""
         k = 2 if self.half else 1
         shapes = [(height, width), (height // k, width // k), (height // k, width // k)]
         if self.alpha:
@@ -130,7 +130,7 @@ FORMATS = {
 
 
 def halved(full: F32) -> F32:
-    """The mean of each two by two, shape (h, w) to (h / 2, w / 2)."""
+    """The mean of each two by two pixels, shape (h, w) to (h / 2, w / 2)."""
     rows = full[0::2] + full[1::2]
     out: F32 = rows[:, 0::2] + rows[:, 1::2]
     out *= np.float32(0.25)
@@ -156,7 +156,7 @@ class Picture:
     width, height : int
     planes : list of ndarray
     ground : list of ndarray
-        The same without anything on it; not to be written to.
+        The planes of the empty background; read-only.
     """
 
     format: Format
@@ -169,14 +169,14 @@ class Picture:
     def on_colour(
         cls, format: Format, width: int, height: int, rgb: NDArray[Any], cover: float = 1.0
     ) -> Picture:
-        """A picture of one colour; with a cover of 0, of none."""
+        """A picture of one colour; with a cover of 0, of no colour."""
         planes = format.empty(width, height)
         numbers = [*format.nearest(np.asarray(rgb)[None])[0]]
         if format.alpha:
             numbers.append(round(cover * format.top))
         for plane, number in zip(planes, numbers, strict=True):
             plane[:] = number
-        # one number seen all over the plane: a plane of a large picture takes many megabytes
+        # one number broadcast to the plane, because a plane of a large picture takes many megabytes
         ground = [np.broadcast_to(plane[0, 0].copy(), plane.shape) for plane in planes]
         return cls(format, width, height, planes, ground)
 
@@ -202,7 +202,7 @@ class Picture:
         return 2 if self.format.half and k in (1, 2) else 1
 
     def cut(self, planes: Planes, x: int, y: int, w: int, h: int) -> Planes:
-        """The part of planes that a rectangle of pixels covers (even where it must be)."""
+        """The part of planes that a rectangle of pixels covers."""
         out = []
         for k, plane in enumerate(planes):
             s = self.step(k)
@@ -210,7 +210,7 @@ class Picture:
         return out
 
     def clear(self, x: int, y: int, w: int, h: int) -> None:
-        """Take away all that is on a rectangle."""
+        """Clear a rectangle."""
         for plane, ground in zip(
             self.cut(self.planes, x, y, w, h), self.cut(self.ground, x, y, w, h), strict=True
         ):

@@ -1,8 +1,8 @@
-"""The renderer of the lamps: it paints tiles, and only where a lamp on or near them changed.
+"""The renderer of the lamps: it paints tiles, and only those with a changed lamp on or near them.
 
-The picture of a tile depends on nine levels only (see `lamp_grid`). It is made once for each
-pattern of nine lamps that are lit or dark, and then copied. What a tile is made of is up to a back
-end: the colours of a palette in `paint`, the planes of a video encoder in `panel`.
+The picture of a tile depends on only nine levels (see `lamp_grid`). It is made once for each
+pattern of nine lamps that are lit or dark, and then copied. A back end decides what a tile consists
+of: colours of a palette in `paint`, planes of a video encoder in `panel`.
 """
 
 from __future__ import annotations
@@ -22,13 +22,13 @@ __all__ = ["EVEN", "Arrays", "Renderer", "shades", "tiled"]
 
 Arrays = list[NDArray[Any]]
 
-# Steps of light are even in light ** (1 / EVEN), about the eye's own scale, so that a glow shows
-# no rings (the exponent of common displays, common practice).
+# Steps of light are even in light ** (1 / EVEN), which is roughly how the eye works, so that a glow
+# shows no rings (the exponent of common displays, common practice).
 EVEN = 2.2
 _FINE = 4096
 _PATTERNS = 1 << 9
 _BITS = 1 << np.arange(9)
-# Bytes of tiles to keep; beyond that they are made anew (own choice).
+# Bytes of tiles to keep; beyond that they are made again (own choice).
 _MOST_KEPT = 32 << 20
 
 
@@ -67,7 +67,7 @@ class _Tiles:
 
     def keep(self, patterns: NDArray[np.int64], arrays: Arrays) -> None:
         if not self.arrays:
-            # room for all: memory that nothing is written to is not taken
+            # room for all: untouched memory costs nothing
             self.arrays = [np.empty((_PATTERNS, *a.shape[1:]), a.dtype) for a in arrays]
         last = self.used + len(patterns)
         for kept, new in zip(self.arrays, arrays, strict=True):
@@ -77,7 +77,7 @@ class _Tiles:
 
 
 class Renderer(ABC):
-    """Paints a matrix; levels are given as the player counts its lamps.
+    """Paints a matrix; levels are given in the player's order of lamps.
 
     Parameters
     ----------
@@ -105,8 +105,8 @@ class Renderer(ABC):
 
     @abstractmethod
     def _place(self, part: Box, arrays: Arrays) -> None:
-        """Put arrays of shape (n, m, ...) where n by m tiles are: columns and rows of lamps, as
-        left, top, width and height."""
+        """Put arrays of shape (n, m, ...) where n by m tiles are. `part` is in columns and rows of
+        lamps: left, top, width and height."""
 
     def _index(self, step: NDArray[np.uint16], cover: NDArray[np.uint16]) -> NDArray[np.uint16]:
         """The indices of shades, from steps of light and the indices of cover without light."""
@@ -116,11 +116,11 @@ class Renderer(ABC):
     # ---- painting ----
 
     def forget(self) -> None:
-        """Paint all of it again next time."""
+        """Paint everything again next time."""
         self._shown = None
 
     def _update(self, levels: NDArray[np.uint8]) -> Box | None:
-        """Paint levels of shape (height, width); the rectangle of pixels that was painted."""
+        """Paint levels of shape (height, width), and return the rectangle of pixels painted."""
         seen = self.mounting.levels(levels)
         near = np.pad(seen, 1)
         changed = np.ones(seen.shape, bool)
@@ -185,7 +185,7 @@ class Renderer(ABC):
 
     def _make(self, tiles: _Tiles, nine: NDArray[np.uint8]) -> Arrays:
         levels = nine.astype(np.float32) / np.float32(255)
-        # no matrix product: its threads would spin on where the encoder could work
+        # not a matrix product, whose threads would keep spinning while the encoder needs the cores
         light = np.einsum("nk,kyx->nyx", levels, tiles.kernels)
         np.minimum(light, 1, out=light)
         light *= _FINE
@@ -194,7 +194,7 @@ class Renderer(ABC):
 
 
 def _distinct(nine: NDArray[np.uint8]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Where each distinct row of nine levels stands first, and which of those each row is."""
+    """Where each distinct row of nine levels occurs first, and which of these each row is."""
     present = np.zeros(256, bool)
     present[nine] = True
     rank = np.cumsum(present) - 1

@@ -1,4 +1,4 @@
-"""The scroll: the message moving across the matrix, a column at a time."""
+"""The scroll: the message moving across the matrix column by column."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.disc_player.profile import Matrix
-from sonify.light.lights import LIGHTS, LIT
+from sonify.light.fill_rules import LIGHTS, LIT
 
 __all__ = ["OWN_LETTERS", "Scroll", "scroll_of"]
 
@@ -30,9 +30,9 @@ class Scroll:
     width : int
         Of the matrix.
     start_s, column_s : float
-        When the first column shows at the right edge, and how long a step of one column lasts.
+        When the first column appears at the right edge, and how long a step of one column lasts.
     missing : tuple of str
-        Characters that the letters lack; they show as a box.
+        Characters without a letter; they show as a box.
     """
 
     columns: NDArray[np.bool_]
@@ -49,7 +49,7 @@ class Scroll:
 
     @property
     def steps(self) -> int:
-        """How many steps it takes until the last column has left."""
+        """The number of steps until the last column has left."""
         return int(self.columns.shape[1]) + self.width
 
     @property
@@ -60,7 +60,7 @@ class Scroll:
     def levels(self, step: int) -> NDArray[np.uint8]:
         """The lamps' levels at a step, shape (height, width).
 
-        At step k the message's column j stands in the matrix column width - 1 + j - k.
+        At step k the message's column j is at the matrix column width - 1 + j - k.
         """
         out = np.zeros((self.height, self.width), np.uint8)
         first = step - self.width + 1

@@ -1,4 +1,4 @@
-"""A sheet: flat shapes and text on a picture, painted only where they change."""
+"""A sheet: flat shapes and text on a picture, of which only changes are painted."""
 
 from __future__ import annotations
 
@@ -90,7 +90,7 @@ class Sheet:
         Parameters
         ----------
         strength : float
-            Of all the ink, from 0 to 1.
+            The strength of all ink, from 0 to 1.
 
         Returns
         -------

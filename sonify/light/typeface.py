@@ -1,4 +1,4 @@
-"""Letters for titles and captions: the matrix's own ones, enlarged, or a font file's."""
+"""Letters for titles and captions: those of the matrix, enlarged, or those of a font file."""
 
 from __future__ import annotations
 
@@ -69,7 +69,7 @@ class Typeface:
     def line(self, text: str, height: int) -> Mask:
         """A line of text whose capitals are `height` pixels high.
 
-        The mask is taller than that by what hangs below the line; see `box`.
+        The mask is taller, with room for descenders; see `box`.
         """
         if not text:
             return np.zeros((self.box(height), 1), np.uint8)
@@ -104,7 +104,7 @@ class Typeface:
         return max(1, height // 7) if self.name == OWN_TYPE else 0
 
     def wrapped(self, text: str, height: int, width: int) -> list[str]:
-        """A text in lines that fit a width; words too long for one are cut."""
+        """A text in lines that fit a width; longer words are broken."""
         out: list[str] = []
         for paragraph in text.splitlines() or [""]:
             line = ""

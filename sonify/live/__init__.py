@@ -1,1 +1,1 @@
-"""Playing live: to MIDI ports, to the machine's speakers, with the matrix in the terminal."""
+"""Playing live: over MIDI ports or the computer's speakers, with the matrix in the terminal."""

@@ -1,4 +1,4 @@
-"""The lamps at any moment of a performance, looked up quickly as time goes on."""
+"""The lamps at any moment of a performance."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ __all__ = ["Lamps"]
 
 
 class Lamps:
-    """Levels of the matrix; asking for later moments in turn costs only what changes between."""
+    """Levels of the matrix. Moments asked for in ascending order cost only the changes between."""
 
     def __init__(self, show: Performance) -> None:
         m = show.setup.player.matrix

@@ -1,7 +1,7 @@
-"""MIDI ports: which there are, and opening one.
+"""List and open MIDI ports.
 
-Ports are mido's. It uses python-rtmidi, or, where that is not installed, rtmidi2; the environment
-variable MIDO_BACKEND names another, as mido's own documentation says.
+mido opens the ports. It uses python-rtmidi or, where that is not installed, rtmidi2; the
+environment variable MIDO_BACKEND names another backend, as mido's documentation says.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ __all__ = ["MidiPort", "list_ports", "open_port"]
 
 @contextlib.contextmanager
 def quiet() -> Iterator[None]:
-    """Drop what libraries write to stderr by themselves."""
+    """Drop what libraries print to stderr."""
     try:
         sys.stderr.flush()
         saved = os.dup(2)
@@ -47,8 +47,8 @@ def _backend() -> Any:
     if importlib.util.find_spec("rtmidi2") is not None:
         return mido.Backend("sonify.live.rtmidi2_ports", load=True)
     raise OutputError(
-        "this machine has no library for MIDI ports; install python-rtmidi or rtmidi2, or write a "
-        "file with `sonify midi`"
+        "this computer has no library for MIDI ports; install python-rtmidi or rtmidi2, or write "
+        "a MIDI file"
     )
 
 
@@ -62,7 +62,7 @@ def list_ports() -> list[str]:
     Raises
     ------
     OutputError
-        The machine's MIDI system can't be reached.
+        The computer's MIDI system can't be reached.
     """
     backend = _backend()
     with quiet():
@@ -70,8 +70,7 @@ def list_ports() -> list[str]:
             return list(dict.fromkeys(backend.get_output_names()))
         except Exception as e:
             raise OutputError(
-                f"this machine's MIDI ports can't be reached ({_says(e)}); "
-                "write a file with `sonify midi`"
+                f"this computer's MIDI ports can't be reached ({_says(e)}); write a MIDI file"
             ) from None
 
 
@@ -81,7 +80,7 @@ class MidiPort:
     Parameters
     ----------
     port
-        Of mido.
+        mido's.
     name : str
     """
 
@@ -92,24 +91,24 @@ class MidiPort:
         self._message = Message.from_bytes
 
     def send(self, data: bytes) -> None:
-        """Send one message, at once."""
+        """Send one message immediately."""
         self._port.send(self._message(data))
 
     def close(self) -> None:
-        """Give the port back."""
+        """Close the port."""
         with contextlib.suppress(Exception):
             self._port.close()
 
 
 def open_port(name: str, *, virtual: bool = False) -> MidiPort:
-    """Open a port by its name, or by a part that only one has; or make one.
+    """Open a port by its name or by a part of its name that no other port has, or create one.
 
     Raises
     ------
     InputError
-        No such port; the message lists those that there are.
+        There is no such port; the message lists the ports.
     OutputError
-        It can't be opened or made.
+        It can't be opened or created.
     """
     backend = _backend()
     if not virtual:
@@ -119,8 +118,8 @@ def open_port(name: str, *, virtual: bool = False) -> MidiPort:
             return MidiPort(backend.open_output(name, virtual=virtual), name)
         except Exception as e:
             why = (
-                f"made ({_says(e)}); virtual ports need ALSA, JACK or Core MIDI, which this "
-                "machine may not have"
+                f"created ({_says(e)}); virtual ports need ALSA, JACK or Core MIDI, which this "
+                "computer may not have"
             )
             why = why if virtual else f"opened ({_says(e)})"
             raise OutputError(f"the port '{name}' can't be {why}") from None
@@ -135,10 +134,10 @@ def _found(name: str) -> str:
     listed = ", ".join(f"'{p}'" for p in known)
     hint = ""
     if not known:
-        what = f"there is no port '{name}', nor any other"
-        hint = "connect an instrument, or make a port with {virtual}"
+        what = f"there is no port '{name}', and no other"
+        hint = "connect an instrument, or create a port with {virtual}"
     elif near:
-        what = f"'{name}' is part of several ports' names; one of: {listed}"
+        what = f"'{name}' matches several ports; one of: {listed}"
     else:
         what = f"there is no port '{name}'{close_matches(name, known)}; there are: {listed}"
     raise InputError(what, key="port", hint=hint)

@@ -10,7 +10,7 @@ __all__ = ["Output", "get_devices"]
 
 
 def get_devices(**_: Any) -> list[dict[str, Any]]:
-    """The ports that there are, as mido wants them."""
+    """The ports, in the form that mido expects."""
     import rtmidi2
 
     inputs, outputs = list(rtmidi2.get_in_ports()), list(rtmidi2.get_out_ports())
@@ -21,7 +21,7 @@ def get_devices(**_: Any) -> list[dict[str, Any]]:
 
 
 class Output(BaseOutput):  # type: ignore[misc]
-    """A port that takes messages."""
+    """An output port."""
 
     def _open(self, virtual: bool = False, **_: Any) -> None:
         import rtmidi2

@@ -1,7 +1,7 @@
 """The messages to send over a MIDI port, and when.
 
-Source: MIDI 1.0 Detailed Specification (MIDI Manufacturers Association), system real time
-messages: 24 timing clocks per quarter note, start, continue and stop; song position in MIDI beats
+Source: MIDI 1.0 Detailed Specification (MIDI Manufacturers Association): the real-time messages
+timing clock (24 per quarter note), start, continue and stop, and the song position, in MIDI beats
 of six clocks.
 """
 
@@ -35,10 +35,10 @@ class Schedule:
     Attributes
     ----------
     time_s : ndarray of float64, shape (messages,)
-        From the start of the pass, at the speed of playing.
+        From the start of the pass, at the playing speed.
     messages : list of bytes
     period_s : float
-        The length of a pass, at the speed of playing.
+        The length of a pass, at the playing speed.
     start_s : float
         Where in the piece it begins.
     speed : float
@@ -78,11 +78,11 @@ def schedule_of(
     ----------
     show : Performance
     from_row : int
-        Counted from 1. Programs and controllers set before it are set at its start.
+        Counted from 1. Programs and controllers that earlier rows set are set at its start.
     speed : float
         1 is as written.
     clock : bool
-        With MIDI clock, start and stop.
+        Also send MIDI clock, start and stop.
     """
     events, start = show.events, row_start(show, from_row)
     # rounding of the tempo must not drop the first note of the row
@@ -94,7 +94,7 @@ def schedule_of(
     if clock:
         first = int(show.timeline.row_slot[from_row - 1]) * show.grid.step_ticks
         clock_s, clocks = _clock(show, first)
-        # clocks first, where they are due together with notes
+        # a clock goes before notes that are due at the same time
         time, messages = np.append(clock_s, time), clocks + messages
         order = np.argsort(time, kind="stable")
         time, messages = time[order], [messages[k] for k in order.tolist()]
@@ -103,7 +103,7 @@ def schedule_of(
 
 
 def _clock(show: Performance, first: int) -> tuple[NDArray[np.float64], list[bytes]]:
-    """Times and messages of start (or where to go on) and the clock, from a tick to the end."""
+    """Times and messages of start (or position and continue) and the clock, from a tick on."""
     step = show.grid.ticks_per_quarter / CLOCKS_PER_QUARTER
     beat = step * CLOCKS_PER_BEAT
     at = round(first / beat)

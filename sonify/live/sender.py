@@ -1,7 +1,7 @@
-"""Sends a schedule over a port, each message at its time, and leaves no note sounding.
+"""Sends a schedule over a port, each message on time, and leaves no note sounding.
 
-All times count from one start on one monotonic clock, so delays never add up. Sleeps end a little
-late, so the thread sleeps until shortly before a message is due and then watches the clock.
+All times count from one start on one monotonic clock, so delays don't add up. Sleeps end a little
+late, so the thread sleeps until shortly before a message is due and then polls the clock.
 """
 
 from __future__ import annotations
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 __all__ = ["Sender", "punctual"]
 
 _SPIN_S = 0.0008
-"""How long before a message the thread starts to watch the clock: own choice."""
+"""How long before a message the thread starts to poll the clock: own choice."""
 
 _LEAD_S = 0.05
 """From the start of the thread to the first message: own choice."""
@@ -41,8 +41,8 @@ ALL_NOTES_OFF = 123
 
 @contextlib.contextmanager
 def punctual() -> Iterator[None]:
-    """Settings for punctual sending: fast thread switching, no garbage collection of old objects,
-    and high priority for this thread too, as it may hold Python's lock."""
+    """Punctual sending: fast thread switching, no garbage collection of older objects, and high
+    priority for the calling thread too, as it may hold Python's lock."""
     before = sys.getswitchinterval()
     gc.collect()
     gc.freeze()
@@ -105,7 +105,7 @@ class Sender(threading.Thread):
             finally:
                 self._silence()
         except Exception as e:
-            self.error = OutputError(f"the MIDI port no longer takes messages ({e})")
+            self.error = OutputError(f"the MIDI port no longer accepts messages ({e})")
 
     def _play(self) -> None:
         s = self._schedule
@@ -129,7 +129,7 @@ class Sender(threading.Thread):
 
     def _send(self, data: bytes) -> None:
         kind, channel = data[0] & 0xF0, data[0] & 15
-        # before sending: an error must not hide a note that sounds
+        # noted before sending, so that after an error the note is still stopped
         if kind == 0x90 and data[2]:
             self._sounding[channel, data[1]] = None
         elif data[0] in (START, CONTINUE):

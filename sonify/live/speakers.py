@@ -1,7 +1,7 @@
-"""The machine's speakers.
+"""The computer's speakers.
 
-miniaudio is a wheel that needs nothing installed and finds PulseAudio, ALSA, JACK, Core Audio or
-WASAPI by itself. Where it has no wheel, samples go to a player that most Linux systems have.
+miniaudio comes as a wheel without dependencies and finds PulseAudio, ALSA, JACK, Core Audio or
+WASAPI. Where there is no wheel, samples go to a program that most Linux systems have.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ __all__ = ["Endless", "open_speakers"]
 _BUFFER_MS = 80
 _AHEAD = RATE // 2
 _RING_S = 6.0
-# the systems' own first, and none that plays into nothing
+# the operating systems' own first; the null device is left out
 _SYSTEMS = ("WASAPI", "COREAUDIO", "PULSEAUDIO", "ALSA", "JACK", "DSOUND", "WINMM", "SNDIO", "OSS")
 _PLAYERS = (
     ("aplay", "-q", "-t", "raw", "-f", "FLOAT_LE", "-c", "2", "-r", str(RATE), "-"),
@@ -37,7 +37,7 @@ _NO_SOUND = "write a sound file instead, or send to a MIDI port with {port}"
 
 
 class Endless:
-    """Sound that repeats for ever: some passes, of which the last but one is repeated.
+    """Sound that repeats without end: a few passes, the last but one of them repeated.
 
     Parameters
     ----------
@@ -56,7 +56,7 @@ class Endless:
 
     @staticmethod
     def passes(period_s: float) -> int:
-        """How many passes it takes until one sounds like the next, and one more to ring out."""
+        """How many passes are needed: until one sounds like the next, and one more to ring out."""
         return int(_RING_S / period_s) + 3
 
     def read(self, start: int, end: int) -> Samples:
@@ -109,7 +109,7 @@ class _Miniaudio:
                     app_name="sonify",
                 )
             except Exception as e:
-                raise OutputError("this machine has no sound device", hint=_NO_SOUND) from e
+                raise OutputError("this computer has no sound device", hint=_NO_SOUND) from e
         self._feed = _Feed(source)
         self._mark = (0, 0.0)
 
@@ -131,17 +131,17 @@ class _Miniaudio:
                 raise OutputError(f"the sound device can't be started ({e})", hint=_NO_SOUND) from e
 
     def position_s(self) -> float:
-        """How much has been heard, in s."""
+        """How much has been played, in s."""
         given, when = self._mark
         late = _BUFFER_MS / 1000
         return max(0.0, given / RATE - late + min(time.monotonic() - when, late)) if given else 0.0
 
     def done(self) -> bool:
-        """Whether all has been heard."""
+        """Whether everything has been played."""
         return self.position_s() >= self._feed.size / RATE
 
     def close(self) -> None:
-        """Stop at once."""
+        """Stop immediately."""
         with quiet(), contextlib.suppress(Exception):
             self._device.close()
 
@@ -175,18 +175,18 @@ class _Program:
             errors = self._process.stderr.read() if self._process.stderr else b""
             says = errors.decode("utf-8", "replace").strip().splitlines()
             why = f" ({self._name}: {says[-1]})" if says else ""
-            raise OutputError(f"this machine has no sound device{why}", hint=_NO_SOUND)
+            raise OutputError(f"this computer has no sound device{why}", hint=_NO_SOUND)
 
     def position_s(self) -> float:
-        """How much has been heard, in s."""
+        """How much has been played, in s."""
         return time.monotonic() - self._start_s if self._start_s else 0.0
 
     def done(self) -> bool:
-        """Whether all has been heard."""
+        """Whether everything has been played."""
         return self._process.poll() is not None
 
     def close(self) -> None:
-        """Stop at once."""
+        """Stop immediately."""
         self._process.kill()
         self._process.wait()
         if self._process.stderr is not None:
@@ -194,12 +194,12 @@ class _Program:
 
 
 def open_speakers(source: Source) -> _Miniaudio | _Program:
-    """The machine's speakers, ready to play a source.
+    """The computer's speakers, ready to play a source.
 
     Raises
     ------
     OutputError
-        There is no sound device; the message says how to write a file.
+        There is no sound device; the hint says what to do instead.
     """
     if importlib.util.find_spec("miniaudio") is not None:
         return _Miniaudio(source)
@@ -207,6 +207,6 @@ def open_speakers(source: Source) -> _Miniaudio | _Program:
     if command is not None:
         return _Program(source, command)
     raise OutputError(
-        "this machine has no way to play sound; install miniaudio (pip) or alsa-utils",
+        "this computer has no program that plays sound; install miniaudio (pip) or alsa-utils",
         hint=_NO_SOUND,
     )

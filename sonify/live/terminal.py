@@ -1,7 +1,7 @@
-"""The matrix in a terminal: drawn in place, in true colour where there is one.
+"""The matrix in a terminal, drawn in place, in 24-bit colour where the terminal has it.
 
-Escape sequences: ECMA-48 (cursor up, erase in line, select graphic rendition); 24-bit colour and
-hiding the cursor are common practice, no source.
+Escape sequences: ECMA-48 (cursor up, erase in line, select graphic rendition). 24-bit colour and
+hiding the cursor are common practice without a source.
 """
 
 from __future__ import annotations
@@ -31,9 +31,9 @@ def has_true_colour() -> bool:
 
 
 class Screen:
-    """A matrix of lamps on a terminal, with a line of text under it.
+    """A matrix of lamps in a terminal, with a line of text below it.
 
-    Use it as a context manager, so that the cursor comes back below the picture.
+    Use it as a context manager, so that the cursor is shown again below the picture.
 
     Parameters
     ----------
@@ -61,7 +61,7 @@ class Screen:
         self._out.flush()
 
     def draw(self, levels: Levels, line: str = "") -> None:
-        """Show levels, shape (height, width), and a line of text; nothing where nothing changed."""
+        """Show levels, shape (height, width), and a line of text, if they have changed."""
         size = tuple(shutil.get_terminal_size())
         last, self._last = self._last, (size, levels.tobytes(), line)
         if self._last == last:
@@ -74,7 +74,7 @@ class Screen:
         self._out.flush()
 
     def _rows(self, levels: Levels, columns: int, lines: int) -> list[str]:
-        """The picture's lines: two columns per lamp, or one column for two lamps."""
+        """The lines: two columns per lamp, or one column for two lamps one above the other."""
         if self._width * 2 < columns and self._height + 1 < lines:
             return [self._wide(row) for row in levels]
         if self._marks and self._colour and self._width < columns and self._height // 2 + 1 < lines:

@@ -1,8 +1,8 @@
 """How much of a 5-pin MIDI line a piece needs, and how late its notes arrive.
 
 Source: MIDI 1.0 Detailed Specification (MIDI Manufacturers Association): 31,250 bit/s and ten bits
-per byte, so 320 µs per byte; under running status a message leaves out its status if the message
-before had the same, and a note may be ended by a note-on of velocity 0.
+per byte, so 320 µs per byte; with running status, a message omits its status byte if the message
+before it had the same, and a note-on of velocity 0 may end a note.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ WINDOW_S = 0.1
 """The time over which the load is measured: own choice."""
 
 LATE_S = 0.010
-"""From this delay on a note sounds late beside others: common practice, no source."""
+"""From this delay on, a note sounds late beside others: common practice, no source."""
 
 Floats = NDArray[np.float64]
 
@@ -34,7 +34,7 @@ class LineLoad:
     Attributes
     ----------
     fullest : float
-        The share of the line that the fullest 100 ms take; above 1, more than it can carry.
+        The share of the line that the busiest 100 ms take; above 1, more than it can carry.
     fullest_s : float
         When those 100 ms begin.
     late_s : float
@@ -99,7 +99,7 @@ def line_load(time_s: Floats, size: Floats, note: NDArray[np.bool_]) -> LineLoad
     Parameters
     ----------
     time_s : ndarray of float64, shape (messages,)
-        When each is due, rising.
+        When each is due, in ascending order.
     size : ndarray of float64, shape (messages,)
         In bytes.
     note : ndarray of bool, shape (messages,)
@@ -123,7 +123,7 @@ def line_load(time_s: Floats, size: Floats, note: NDArray[np.bool_]) -> LineLoad
 
 
 def keeps_up(voices: Iterable[tuple[Ints, Ints]], tick_s: float) -> bool:
-    """Whether no note can be late, found without counting messages; True only if that is certain.
+    """Whether no note can be late, without counting messages; True only if that is certain.
 
     A voice that plays one note at a time sends at most an on, a bend and an off per note, and two
     notes' worth arrives before the next.
@@ -143,7 +143,7 @@ def keeps_up(voices: Iterable[tuple[Ints, Ints]], tick_s: float) -> bool:
 
 
 def caution_of(traffic: Traffic) -> str | None:
-    """What to tell a user whose piece is too much for a 5-pin line; None if it is not."""
+    """A caution if a piece is too much for a 5-pin line, else None."""
     worst, best = traffic.full, traffic.running
     if worst.late_s <= LATE_S and worst.fullest <= 1.0:
         return None
@@ -156,5 +156,5 @@ def caution_of(traffic: Traffic) -> str | None:
         return f"{says}; with running status only {best.late_s * 1000:.0f} ms"
     return (
         f"{says}; with running status {best.fullest:.0%} and {best.late_s * 1000:.0f} ms: a real "
-        "player could not send this in time; take fewer voices or a slower player"
+        "player could not send this in time; use fewer voices or a slower player"
     )

@@ -1,9 +1,9 @@
 """Fractional pitches: which key, bend and channel each note gets.
 
 MIDI bends a whole channel, so notes that sound together with different bends need a channel each.
-Where channels suffice for every bend that the mapping can ask for, each has a channel of its own,
-the same for every disc: a machine that has not read the disc yet can do so too. Otherwise what the
-disc needs decides: a channel for every bend that it uses, or notes take channels by turns.
+If there are enough channels for every bend that the mapping may need, each bend has its own
+channel, the same for every disc, so that a machine that has not read the disc yet can do the same.
+Otherwise the disc decides: a channel for every bend that it uses, or notes take channels in turn.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ __all__ = [
 ]
 
 _SPARE = 4
-"""Channels beyond the fewest that a voice takes where they can't suffice for all its bends."""
+"""How many spare channels a voice takes if there are too few for all its bends."""
 
 Ints = NDArray[np.int64]
 
@@ -58,7 +58,7 @@ class Tuned:
     ----------
     channel, key : ndarray of uint8
     bend : ndarray of int16
-        -8192 to 8191, a full bend being `BEND_RANGE` semitones.
+        -8192 to 8191; a full bend is `BEND_RANGE` semitones.
     channels : tuple of int
         All channels that the voice uses, its own first.
     """
@@ -71,7 +71,7 @@ class Tuned:
 
 @dataclass(frozen=True, eq=False)
 class ChannelAllocation:
-    """A channel for each bend of a voice: bends and channels, one for one, its own first."""
+    """A channel for each bend of a voice: bends and their channels, its own first."""
 
     bends: tuple[int, ...]
     channels: tuple[int, ...]
@@ -88,8 +88,8 @@ class ChannelAllocation:
 class _Need:
     """What a voice needs: its keys and bends, and stretches of one bend that must not share.
 
-    `bends` are those that it uses, that of its own channel first; `least` is how many stretches
-    sound together at most, the first time at stretch `crowded`.
+    `bends` are those that it uses, that of its own channel first; `least` is the most stretches
+    that sound together, first at stretch `crowded`.
     """
 
     s: Sounding
@@ -109,7 +109,7 @@ def bent(voices: list[Sounding]) -> list[Tuned | None]:
     Raises
     ------
     InputError
-        More differently bent notes sound together than there are channels; says which voice.
+        More differently bent notes sound together than there are channels, and in which voice.
     """
     allocations = _allocations(voices)
     if allocations is not None:
@@ -129,7 +129,7 @@ def bent(voices: list[Sounding]) -> list[Tuned | None]:
     for k, n in needs.items():
         more = len(n.bends) - len(have[k])
         if more > len(free):
-            # too few for one per bend: some to spare, so that notes can ring out
+            # too few for one per bend: take some spare ones, so that notes can ring out
             more = min(_SPARE, len(free))
         have[k] += [free.pop(0) for _ in range(more)]
     return [_tuned(needs[k], have[k]) if k in needs else None for k in range(len(voices))]
@@ -140,14 +140,14 @@ def _free(channels: list[int]) -> list[int]:
 
 
 def bend_of(pitch: NDArray[np.float64]) -> tuple[NDArray[np.uint8], Ints]:
-    """The keys and bends that sound pitches."""
+    """The keys and bends that give pitches."""
     key = np.clip(np.rint(pitch), 0, 127)
     bend = np.rint((pitch - key) * (BEND_CENTRE / BEND_RANGE)).astype(np.int64)
     return key.astype(np.uint8), bend
 
 
 def _by_size(bends: Ints) -> tuple[int, ...]:
-    """Each bend once; no bend, which belongs on the voice's own channel, comes first."""
+    """Each bend once; 0, which belongs on the voice's own channel, comes first."""
     return tuple(sorted(set(bends.tolist()), key=lambda b: (abs(b), b)))
 
 
@@ -166,7 +166,7 @@ def allocate_channels(
     Returns
     -------
     list of ChannelAllocation or None
-        None for a voice that never needs a bend; None for all if channels don't suffice or
+        None for a voice that never needs a bend; None for all if there are too few channels or
         voices would have to share one.
     """
     bends = [(0,) if p is None else _by_size(bend_of(p)[1]) or (0,) for p in pitch_sets]
@@ -236,7 +236,7 @@ def _too_many(n: _Need, have: int) -> InputError:
     return InputError(
         f"voice '{n.s.name}' has {n.least} differently bent notes sounding together (MIDI notes "
         f"{names}), and {have} channels are left for them; shorten its notes, use fewer voices, "
-        "or take a scale that needs fewer bends",
+        "or use a scale that needs fewer bends",
         place=f"music.voice[{n.s.number}]",
     )
 
@@ -250,13 +250,13 @@ def _tuned(n: _Need, channels: list[int]) -> Tuned:
 
 
 def _by_turns(n: _Need, count: int) -> Ints:
-    """A lane for each stretch, in the order of starts, no two at once in one lane."""
-    lane = np.arange(len(n.start)) % count
+    """Which of `count` channels each stretch takes, so that no channel has two at once."""
+    taken = np.arange(len(n.start)) % count
     if bool((n.start[count:] >= n.stop[:-count]).all()):
-        return lane
-    # stretches of very different lengths: always the lane that has been silent longest
+        return taken
+    # stretches of very different lengths: always the channel that has been silent longest
     waiting = [(-1, c) for c in range(count)]
     for k, stop in enumerate(n.stop.tolist()):
-        _, lane[k] = heapq.heappop(waiting)
-        heapq.heappush(waiting, (stop, int(lane[k])))
-    return lane
+        _, taken[k] = heapq.heappop(waiting)
+        heapq.heappush(waiting, (stop, int(taken[k])))
+    return taken

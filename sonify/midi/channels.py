@@ -17,7 +17,7 @@ BEND_RANGE = 2
 """Semitones of a full bend, set by registered parameter 0; General MIDI starts with the same."""
 
 BEND_CENTRE = 8192
-"""The 14-bit value of no bend; a full bend is as far from it."""
+"""The 14-bit value of no bend; a full bend is this far from it."""
 
 
 _SET_RANGE = ((101, 0), (100, 0), (6, BEND_RANGE), (38, 0), (101, 127), (100, 127))

@@ -19,7 +19,7 @@ Floats = NDArray[np.float64]
 Bytes = NDArray[np.uint8]
 
 _RELEASE = 64
-"""The velocity of a note-off that measures none (MIDI 1.0 Detailed Specification)."""
+"""The release velocity where none is measured (MIDI 1.0 Detailed Specification)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,7 +30,7 @@ class MidiEvents:
     ----------
     tick : ndarray of int64, shape (events,)
     message : ndarray of uint8, shape (events, width)
-        Status and data bytes, filled up with 0.
+        Status and data bytes, padded with 0.
     size : ndarray of int64, shape (events,), optional
         Bytes per message; without it, all are channel messages.
     """
@@ -78,11 +78,11 @@ def note_events(
     Parameters
     ----------
     on, off : ndarray of int64, shape (notes,)
-        Ticks, `on` rising and each `off` after its `on`.
+        Ticks; `on` ascending, and each `off` after its `on`.
     channel : int or ndarray of uint8, shape (notes,)
     key, velocity : ndarray of uint8, shape (notes,)
     bend : ndarray of int16, shape (notes,), optional
-        -8192 to 8191. A channel's bend is sent where it changes.
+        -8192 to 8191. A channel's bend is sent only where it changes.
 
     Returns
     -------
@@ -146,7 +146,7 @@ class TimedEvents:
 
     @cached_property
     def kind(self) -> Bytes:
-        """The upper half of each status."""
+        """The kind of each message: the upper four bits of its status byte."""
         out: Bytes = self.message[:, 0] & np.uint8(0xF0)
         return out
 
@@ -187,7 +187,7 @@ class TimedEvents:
         return self.time_s[self.offs]
 
     def programs(self) -> list[tuple[int, bool]]:
-        """The programs (0 to 127) that notes sound with, and whether they are drums."""
+        """The programs (0 to 127) that notes use, and whether they are drum kits."""
         out = set()
         # counted, not np.unique: that imports masked arrays, 5 ms of a command's start
         for c in np.flatnonzero(np.bincount(self.channel[self.ons], minlength=16)).tolist():

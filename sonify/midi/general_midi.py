@@ -31,7 +31,7 @@ def program_number(program: str | int, place: str = "program") -> int:
     Raises
     ------
     InputError
-        With the names that come close.
+        No such name or number; the message lists similar names.
     """
     return _number(program, _NUMBERS, "program", (1, 128), place) - 1
 
@@ -42,7 +42,7 @@ def drum_note(drum: str | int, place: str = "drum") -> int:
     Raises
     ------
     InputError
-        With the names that come close.
+        No such name or number; the message lists similar names.
     """
     return _number(drum, DRUMS, "drum", (0, 127), place)
 

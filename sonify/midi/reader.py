@@ -1,7 +1,7 @@
 """The one reader of Standard MIDI Files.
 
-Source: Standard MIDI Files 1.0 (RP-001, MIDI Manufacturers Association). mido takes the bytes
-apart; here ticks become seconds, by the tempo events or by film frames.
+Source: Standard MIDI Files 1.0 (RP-001, MIDI Manufacturers Association). mido parses the bytes;
+ticks become seconds here, by the tempo events or by film frames.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ class MidiFile:
     beat : ndarray of float64, shape (messages,)
         In quarter notes; all 0 in a file that counts film frames.
     message : ndarray of uint8, shape (messages, 3)
-        Status and data bytes, filled up with 0.
+        Status and data bytes, padded with 0.
     end_s, end_beat : float
         The end of the longest track.
     longest_tick_s : float
@@ -58,7 +58,7 @@ def read_midi(path: Path) -> MidiFile:
     Raises
     ------
     InputError
-        No such file, not a MIDI file, or one that is damaged, too large or of format 2.
+        There is no such file, or it is not a MIDI file, or damaged, too large or of format 2.
     """
     import mido
 

@@ -32,7 +32,7 @@ class TempoMap:
     Attributes
     ----------
     tick : ndarray of int64, shape (changes,)
-        Rising, from 0.
+        Ascending, from 0.
     tempo : ndarray of int64, shape (changes,)
         In microseconds per quarter note.
     ticks_per_quarter : float
@@ -52,7 +52,7 @@ class TempoMap:
 
 
 def even_tempo(exact: float, sections: Ints, end_tick: int, ticks_per_quarter: int) -> TempoMap:
-    """A tempo map for an even tempo that need not be whole.
+    """A tempo map for a constant tempo that need not be a whole number.
 
     Where rounding the tempo to whole microseconds would add up to more than 5 ms in an hour,
     sections alternate between the whole numbers below and above it, so that no section begins more
@@ -63,7 +63,7 @@ def even_tempo(exact: float, sections: Ints, end_tick: int, ticks_per_quarter: i
     exact : float
         In microseconds per quarter note.
     sections : ndarray of int64, shape (sections,)
-        The ticks at which sections start, rising from 0.
+        The ticks at which sections start, ascending from 0.
     end_tick : int
         The end of the last one.
     ticks_per_quarter : int
@@ -77,7 +77,7 @@ def even_tempo(exact: float, sections: Ints, end_tick: int, ticks_per_quarter: i
         way = "longer" if exact > MAX_TEMPO else "shorter"
         raise InputError(
             f"a quarter note would last {exact / 1e6:.3g} s, and a MIDI file holds up to "
-            f"{MAX_TEMPO / 1e6:.1f} s; take a {way} note value for a position",
+            f"{MAX_TEMPO / 1e6:.1f} s; use a {way} note value for a position",
             place="music.step",
         )
     if abs(round(exact) - exact) <= exact * _DRIFT:

@@ -17,7 +17,7 @@ __all__ = ["file_blocks", "meta", "packed", "single_track", "vlq"]
 
 MAX_DELTA = 0x0FFFFFFF
 _CHUNK = 1 << 15
-"""MidiEvents packed at a time, so few that they stay in the processor's cache."""
+"""How many events are packed at a time: few enough to stay in the processor's cache."""
 
 
 def vlq(value: NDArray[np.int64]) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
@@ -48,12 +48,12 @@ def meta(kind: int, data: bytes) -> bytes:
 
 
 def packed(events: MidiEvents) -> Iterator[bytes]:
-    """Events with the ticks since the one before, as blocks of bytes.
+    """Events, each after the ticks since the previous one, as blocks of bytes.
 
     Raises
     ------
     InputError
-        A rest too long for a file.
+        A rest is too long for a file.
     """
     before = 0
     for at in range(0, len(events.tick), _CHUNK):
@@ -62,7 +62,7 @@ def packed(events: MidiEvents) -> Iterator[bytes]:
         delta = np.diff(tick, prepend=before)
         before = int(tick[-1])
         if int(delta.max()) > MAX_DELTA:
-            raise InputError("a rest is too long for a MIDI file; take a longer step")
+            raise InputError("a rest is too long for a MIDI file; use a longer step")
         size = sizes(message) if events.size is None else events.size[some]
         lead, used = vlq(delta)
         width = lead.shape[1]

@@ -18,7 +18,7 @@ Reals = NDArray[np.float64]
 
 
 def rank_in(group: NDArray[Any]) -> Index:
-    """Each item's number within its group, from 0; equal values in succession are a group."""
+    """Each item's number within its run of equal values, from 0."""
     at = np.arange(len(group))
     new = np.ones(len(group), bool)
     new[1:] = group[1:] != group[:-1]
@@ -28,12 +28,12 @@ def rank_in(group: NDArray[Any]) -> Index:
 
 @dataclass(frozen=True, eq=False)
 class Before:
-    """What schemes remember of the bits before the rows of a trial, shape (trials,).
+    """What pitch schemes need to know of the bits before each trial; shapes are (trials,).
 
     Attributes
     ----------
     ones, zeros : ndarray of int64
-        Their numbers.
+        How many there were.
     run : ndarray of int64
         Length of the last run of equal bits.
     last : ndarray of int64
@@ -50,7 +50,7 @@ class Before:
 
     @classmethod
     def of(cls, bits: NDArray[np.int8]) -> Before:
-        """The summary of bits in the order of reading, shape (trials, bits)."""
+        """What bits in the order of reading, shape (trials, bits), leave behind."""
         lots, count = bits.shape
         if not count:
             none = np.zeros(lots, np.int64)
@@ -67,7 +67,7 @@ class Before:
         return Before(*(getattr(self, f.name)[which] for f in fields(self)))
 
     def repeated(self, times: int) -> Before:
-        """Each trial repeated so many times."""
+        """Each trial, `times` times over."""
         return self.keep(np.repeat(np.arange(len(self.ones)), times))
 
 
@@ -88,9 +88,9 @@ class BitStream:
     characters : ndarray of CHARACTERS or None
         The decoded characters; their bits are indices into the grid, row by row.
     trials : int
-        How many discs of the same size follow one another (see `sonify.music.trials`).
+        The number of discs of the same size laid end to end (see `sonify.music.trials`).
     first_row : int
-        The row with which each of them begins.
+        The row at which each of them begins.
     before : Before
         What was read before that row.
     """
@@ -124,7 +124,7 @@ class BitStream:
 
     @property
     def lines(self) -> int:
-        """Number of lines: stretches as long as a row. Trials have several for each row."""
+        """Number of lines, each as long as a row. In trials, a row has several."""
         return self.timeline.rows
 
     def line(self, index: Index) -> Index:
@@ -132,11 +132,11 @@ class BitStream:
         return index // self.positions
 
     def line_start(self, index: Index) -> Index:
-        """The slots at which the lines that positions lie in start."""
+        """The slots at which those lines start."""
         return self.timeline.row_slot[self.line(index)]
 
     def nth(self, index: Index) -> Index:
-        """Their numbers in the whole reading, from 0."""
+        """The numbers of positions in the whole reading, from 0."""
         return index
 
     def since_start(self, slot: NDArray[Any]) -> NDArray[Any]:
@@ -160,7 +160,7 @@ class BitStream:
         return out
 
     def position(self, index: Index) -> Index:
-        """Their positions within their rows."""
+        """Positions within their rows."""
         line, step = np.divmod(index, self.positions)
         if self.timeline.straight:
             return step
@@ -168,17 +168,17 @@ class BitStream:
         return out
 
     def place(self, index: Index) -> Index:
-        """Their indices into the grid, row by row."""
+        """Indices into the grid, row by row."""
         if self.timeline.straight:
             return self.nth(index)
         return self.row(index) * self.positions + self.position(index)
 
     def in_character(self, index: Index) -> Index:
-        """Their places within their code units, 0 for the first bit."""
+        """Places within code units, 0 for the first bit."""
         return self.place(index) % self.unit_bits
 
     def character(self, index: Index) -> Index:
-        """The code units that they belong to, from 0 in the order of the grid."""
+        """The code units that positions belong to, from 0 in the order of the grid."""
         return self.place(index) // self.unit_bits
 
     @cached_property
@@ -201,7 +201,7 @@ class BitStream:
         return out
 
     def value(self, index: Index, back: int = 0) -> Index:
-        """The values of their code units, or of those `back` before; 0 before the first."""
+        """The values of code units, or of those `back` units earlier; 0 before the first."""
         unit = self.character(index) - back
         at = np.maximum(unit - self.first_row * self.positions // self.unit_bits, 0)
         return np.where(unit >= 0, self.unit_values[index // self.span, at], 0)
@@ -209,8 +209,7 @@ class BitStream:
     def character_starts(self) -> Index:
         """The first bit of each code unit, in the order of reading.
 
-        All code units, whether or not they turn out to be characters: a machine can't know
-        about the fill of the last row before it has read it.
+        Filling counts too, because a machine can't know it as such before it has read it.
         """
         return np.flatnonzero(self.in_character(np.arange(len(self.bits))) == 0)
 
@@ -229,7 +228,7 @@ class BitStream:
         return self._counted(self._each > 0, self.before.ones)
 
     def ones_until(self, index: Index) -> Index:
-        """Number of ones read so far, their own bits included."""
+        """Number of ones read so far, the positions' own bits included."""
         return self._ones[index]
 
     def steps_until(self, index: Index, up: int, down: int) -> Index:
@@ -245,7 +244,7 @@ class BitStream:
         return out
 
     def run_until(self, index: Index) -> Index:
-        """Number of equal bits read right before them."""
+        """How long the run of equal bits already was before each position."""
         each = self._each
         new = np.ones(each.shape, bool)
         new[:, 1:] = each[:, 1:] != each[:, :-1]
@@ -257,7 +256,7 @@ class BitStream:
         return out
 
     def gap_until(self, index: Index) -> Index:
-        """Number of positions between them and the last one before; 0 if there is none."""
+        """Number of positions since the previous one; 0 if there was none."""
         at = np.arange(self.span)
         last = np.maximum.accumulate(np.where(self._each > 0, at, -1), axis=1)
         before = np.concatenate([np.full((self.trials, 1), -1), last[:, :-1]], axis=1)
@@ -267,7 +266,7 @@ class BitStream:
         return out
 
     def recent(self, index: Index, window: int) -> tuple[Index, Index]:
-        """Number of ones in the last `window` positions, their own included, and of positions."""
+        """Number of ones in the last `window` positions up to each, and of those positions."""
         begin = index // self.span * self.span
         first = np.maximum(index + 1 - window, begin)
         before = self.before.ones[begin // self.span]
@@ -300,12 +299,12 @@ class Events:
     shift: Index
 
     @classmethod
-    def at(cls, index: Index, material: BitStream) -> Events:
+    def at(cls, index: Index, m: BitStream) -> Events:
         """An event of one step at each of these positions."""
         n = len(index)
         return cls(
             index=index,
-            onset=material.slot(index).astype(np.float64),
+            onset=m.slot(index).astype(np.float64),
             length=np.broadcast_to(np.float64(1.0), n),
             velocity_scale=np.broadcast_to(np.float64(1.0), n),
             shift=np.broadcast_to(np.int64(0), n),

@@ -25,7 +25,7 @@ class Certainty(NamedTuple):
         "own" bit, the "unit" (the code unit of the character), the "row", or "both": the code
         unit in which the row ends.
     heard : str
-        The same for the position in which a note is heard.
+        The same for the position at which a note sounds.
     early : float
         How many positions before its own a note may be heard.
     """

@@ -21,7 +21,7 @@ Level = Annotated[float, msgspec.Meta(ge=0, le=2)]
 class Curve(Settings, frozen=True):
     """A velocity curve: `points` spread evenly over a character, a row, the rows or the piece.
 
-    Between points it is straight; 1 is the voice's own velocity, 0.5 half of it. "position" spreads
+    It is interpolated linearly; 1 is the voice's own velocity, 0.5 half of it. "position" spreads
     the points over the positions of a turn (where on the disc a hole lies), "row" over the time
     from a row's start to its end, "rows" over the rows from first to last.
     """
@@ -49,22 +49,22 @@ class Curve(Settings, frozen=True):
         else:
             what = "the rows" if self.over == "rows" else "the piece"
             raise Refusal(
-                f"a velocity curve over {what}: how long the disc is shows only at its end"
+                f"a velocity curve over {what}: the disc's length is known only at its end"
             )
 
     def _follow_row(self, f: Follower) -> None:
-        """Over the time of a row each kind of note begins at another point of the curve."""
+        """Each kind of note in a row begins at a point of its own of the curve."""
         count = f.machine.positions
         for factors, onsets in zip(f.factors, f.onsets, strict=True):
             if onsets is None:
                 raise Refusal(
-                    "a velocity curve over rows of notes that are struck again, one by one or by "
-                    "chance: each would need a table (take a curve over position or character)"
+                    "a velocity curve over the row, with notes repeated one by one or at random: "
+                    "each would need a table (use a curve over position or character)"
                 )
             factors.append((Lead("STEP", count), self.along(onsets, count)))
 
     def along(self, at: NDArray[Any], count: int) -> NDArray[np.float64]:
-        """The factors at numbers from 0 up to `count`."""
+        """The factors at numbers from 0 to `count` - 1."""
         share = np.clip(at / max(count - 1, 1), 0.0, 1.0)
         out: NDArray[np.float64] = np.interp(
             share, np.linspace(0, 1, len(self.points)), np.asarray(self.points)

@@ -57,4 +57,4 @@ LISTS: dict[str, Callable[[], Rows]] = {
     "programs": lambda: [(name, str(n + 1)) for n, name in enumerate(PROGRAMS)],
     "drums": lambda: [(name, str(n)) for name, n in DRUMS.items()],
 }
-"""What makes each list: names, with a few words on each."""
+"""The function that makes each list: names, each with a short description."""

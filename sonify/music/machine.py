@@ -41,7 +41,8 @@ class Refusal(Exception):
 
 @dataclass(frozen=True)
 class Machine:
-    """What of the disc and the player tables and rules depend on; `gap` lies between two rows."""
+    """What tables and rules depend on: positions a row, bits a code unit, whether every row starts
+    at position 0, and the positions that pass between two rows."""
 
     positions: int
     unit_bits: int
@@ -56,7 +57,7 @@ class Machine:
 
 @dataclass(frozen=True)
 class Lead:
-    """The way through a table.
+    """How a table is stepped through.
 
     Attributes
     ----------
@@ -116,7 +117,7 @@ _COUNTS: dict[str, Callable[[Lead, BitStream, Index], Index]] = {
     "ONES": lambda lead, m, i: np.maximum(m.ones_until(i) - 1, 0),
     "DENSITY": _density,
 }
-"""What the core counts, from a bit stream. Bars and notes are counted by those who know them."""
+"""What the core counts, from a bit stream. Bars and notes are counted where they are known."""
 
 NOTHING = Lead()
 
@@ -142,7 +143,7 @@ def along(lead: Lead, values: Index, row_step: int = 0) -> Degrees:
 def eventually_periodic(
     entry: Callable[[Index], NDArray[np.generic]], most: int
 ) -> tuple[int, int]:
-    """Length and turning point of the shortest table that gives a sequence.
+    """The length of the shortest table that gives a sequence, and the entry it loops back to.
 
     Parameters
     ----------

@@ -162,29 +162,29 @@ def assign_channels(voices: tuple[Voice, ...]) -> list[int]:
     return out
 
 
-def make_parts(music: Music, material: BitStream, grid: Grid) -> list[Part]:
+def make_parts(music: Music, m: BitStream, grid: Grid) -> list[Part]:
     """The notes of all voices.
 
     Parameters
     ----------
     music : Music
-    material : BitStream
+    m : BitStream
     grid : Grid
 
     Returns
     -------
     list of Part
-        One a voice. Two notes of one pitch never overlap on one channel.
+        One for each voice. Two notes of one pitch never overlap on one channel.
 
     Raises
     ------
     InputError
         An unknown scale, root, source, scheme, rule or program, with its place.
     """
-    parts = untuned_parts(music, material, grid)
+    parts = untuned_parts(music, m, grid)
     if not needs_bends(music):
         return parts
-    pitch_sets = voice_pitch_sets(music, material.unit_bits, grid)
+    pitch_sets = voice_pitch_sets(music, m.unit_bits, grid)
     tuned = bent([
         Sounding(p.name, p.number, p.channel, p.voice.drum is not None, p.on, p.off, p.pitch, known)
         for p, known in zip(parts, pitch_sets, strict=True)
@@ -197,10 +197,10 @@ def needs_bends(music: Music) -> bool:
     return not find_scale(music.scale).in_twelve or bool(concert_shift(music.concert_pitch))
 
 
-def untuned_parts(music: Music, material: BitStream, grid: Grid) -> list[Part]:
-    """The notes of all voices as `make_parts` gives them, before channels are bent."""
+def untuned_parts(music: Music, m: BitStream, grid: Grid) -> list[Part]:
+    """The notes of all voices, as `make_parts` gives them but without bends."""
     channels = assign_channels(music.voice)
-    parts = [_part(music, n, channels[n], grid, material) for n in range(len(channels))]
+    parts = [_part(music, n, channels[n], grid, m) for n in range(len(channels))]
     return _without_overlaps(parts)
 
 
@@ -216,8 +216,8 @@ def _in_concert_pitch(pitch: Pitches, music: Music) -> Pitches:
 
 
 def voice_pitch_sets(music: Music, unit_bits: int, grid: Grid) -> list[Pitches | None]:
-    """All pitches that each voice can sound, whatever is read; None for drums and
-    where the pitch scheme does not know them."""
+    """All pitches that each voice can sound, whatever is read; None for drums and where the pitch
+    scheme can't tell."""
     out: list[Pitches | None] = []
     for n, voice in enumerate(music.voice):
         place, pitch = f"music.voice[{n}]", None
@@ -266,7 +266,7 @@ def events_of(voice: Voice, place: str, m: BitStream) -> Events:
 
 
 def _filter(voice: Voice, place: str, m: BitStream) -> NDArray[np.bool_] | None:
-    """Which positions, in the order of reading, a voice may sound; None for all."""
+    """Whether a voice may sound each position, in order of reading; None if it may sound all."""
     out: NDArray[np.bool_] | None = None
     filters = (
         ("rows", voice.rows, m.rows, m.row),
@@ -324,9 +324,7 @@ def _without_overlaps(parts: list[Part]) -> list[Part]:
     return out
 
 
-def notes_of(
-    parts: list[Part], material: BitStream, grid: Grid, position_s: float
-) -> NDArray[np.void]:
+def notes_of(parts: list[Part], m: BitStream, grid: Grid, position_s: float) -> NDArray[np.void]:
     """All notes as one array of `NOTES`, by onset and then by voice."""
     out = np.empty(sum(len(p) for p in parts), NOTES)
     tick_s = grid.tick_s(position_s)
@@ -339,7 +337,7 @@ def notes_of(
             part[f"{name}_s"], part[f"{name}_beat"] = ticks * tick_s, ticks * tick_beat
         part["pitch"], part["velocity"], part["voice"] = p.pitch, p.velocity, p.number
         part["channel"] = p.note_channels
-        part["row"], part["position"] = material.row(p.index), material.position(p.index)
+        part["row"], part["position"] = m.row(p.index), m.position(p.index)
     if len(parts) > 1:
         on = np.concatenate([p.on for p in parts])
         out = out[np.argsort(on, kind="stable")]

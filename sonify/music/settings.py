@@ -78,8 +78,8 @@ class Voice(Settings, frozen=True):
 class Music(Settings, frozen=True):
     """The `[music]` section.
 
-    A `scale` is a name or a table (see `sonify.music.theory.tuning.OwnScale`). Without voices of
-    its own a piece has one, as the plain player: a note for each one.
+    A `scale` is a name or a table (see `sonify.music.theory.tuning.OwnScale`). A piece without
+    voices gets one, as on the plain player: a note for each one.
 
     Attributes
     ----------

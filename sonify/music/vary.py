@@ -78,7 +78,7 @@ def variation(music: Music, seed: int) -> dict[str, Any]:
     tune = next(
         (n for n in pitched if music.voice[n].source != "clock"), pitched[0] if pitched else 0
     )
-    # make every draw in the same order, so that a seed means the same for all presets
+    # draw everything in the same order, so that a seed means the same for all presets
     root, scale = rng.choice(_ROOTS), rng.choice(_SCALES)
     line, rhythm, program = rng.choice(_LINES), rng.choice(_RHYTHMS), rng.choice(_PROGRAMS)
     out: dict[str, Any] = {"music.root": f"{root}{octave}"}
@@ -87,7 +87,7 @@ def variation(music: Music, seed: int) -> dict[str, Any]:
     if chords is None:
         out["music.scale"] = scale
     else:
-        # where others play chords, the tune follows them
+        # where other voices play chords, the tune follows them
         pitch = {**chords, "line": pitch}
     voice = f"music.voice.{tune}"
     if pitched:
@@ -122,7 +122,7 @@ def drawn(music: dict[str, Any], seed: int, locks: Collection[str] = ()) -> dict
     dict
     """
     rng = random.Random(f"music {seed}")
-    # make every draw whether it is used or not, so that a lock changes nothing else
+    # draw everything, used or not, so that a lock changes nothing else
     scale = {"root": f"{rng.choice(_ROOTS)}{rng.choice((3, 4))}", "scale": rng.choice(_SCALES)}
     time = {
         "step": rng.choice(("1/16", "1/16", "1/8", "1/12")),
@@ -145,7 +145,7 @@ def drawn(music: dict[str, Any], seed: int, locks: Collection[str] = ()) -> dict
 
 
 def _voices(rng: random.Random) -> list[dict[str, Any]]:
-    """A tune, mostly with a low voice under it, and now and then a high one above."""
+    """A tune, usually with a low voice below it and sometimes a high one above."""
     ground: dict[str, Any] = {
         "name": "ground", "program": rng.choice(_PROGRAMS), "octave": -1, "velocity": 72,
         "source": rng.choice(("row-starts", "character-starts")),

@@ -20,7 +20,7 @@ Index = NDArray[np.int64]
 
 @dataclass(frozen=True)
 class Source:
-    """One source.
+    """One source of a voice's notes.
 
     Attributes
     ----------
@@ -28,16 +28,16 @@ class Source:
     places : callable
         The indices of its places in the order of reading, from the bit stream.
     core : str
-        What a machine's core sounds for it, as in the names `PLAYER_FROM_...`; empty if it can't
-        follow it bit by bit.
+        Its name in the firmware's core, as in `PLAYER_FROM_...`; empty if a machine can't follow
+        it bit by bit.
     follow : callable or None
-        Adds the steps that a machine's core takes before any rule.
+        Adds the steps that the core takes before any rule.
     begins : str
         Whether its events begin when their "place" is read, or at the "start" or the "end" of its
         row.
     length : callable or None
-        How many slots its events last, from the bit stream and the gaps after their rows; if None,
-        one.
+        How many slots its events last, from the bit stream and the gaps after their rows; one if
+        None.
     why_not : str
         Why a machine can't follow it.
     """
@@ -123,8 +123,8 @@ def _after_row(f: Follower, source: str = "row-end-chords") -> None:
 
 
 _ROWS = (
-    Source("ones", "every one that is read", _bits(1), "ONES"),
-    Source("zeros", "every zero that is read", _bits(0), "ZEROS"),
+    Source("ones", "every 1 that is read", _bits(1), "ONES"),
+    Source("zeros", "every 0 that is read", _bits(0), "ZEROS"),
     Source("unknown", "every bit that could not be read", _bits(-1), "UNKNOWN"),
     Source("clock", "every hole of the clock row", lambda m: np.arange(len(m.bits)), "CLOCK"),
     Source("row-starts", "the first position read of each row", _row_starts, "ROW_STARTS",
@@ -141,7 +141,7 @@ _ROWS = (
     Source("row-end-chords", "all ones of a row at once, when it has been read and the stage moves "
            "on", _bits(1), "ONES", _after_row,
            begins="end", length=lambda m, gap: np.where(gap > 0, gap, m.unit_bits)),
-    Source("drone", "one long tone a row, held until the next row begins", _row_starts,
+    Source("drone", "one long tone for each row, held until the next row begins", _row_starts,
            "ROW_STARTS", _held_drone, length=lambda m, gap: gap + m.positions),
 )  # fmt: skip
 

@@ -23,8 +23,8 @@ THRESHOLD = 0.7
 class Sighting:
     """What a reader saw.
 
-    The rows come outermost first and the positions anticlockwise, as on a disc with the default
-    layout; where the source is a log or a recording, both come in the order of time.
+    Rows are listed outermost first and positions anticlockwise, as on a disc with the default
+    layout; from a log or a recording, both are in the order of time.
 
     Attributes
     ----------
@@ -41,9 +41,9 @@ class Sighting:
     sense_known : bool
         Whether `holes` already says what is a one.
     geometry : Geometry or None
-        Sizes in mm, where the source has them.
+        Sizes in mm, if the source has them.
     code : Code or None
-        The code, where the source says it.
+        The code, if the source names it.
     title : str
     cautions : tuple of Caution
         What was repaired and what is in doubt.

@@ -172,7 +172,7 @@ def sizes_of(show: Performance) -> dict[str, Any]:
         shop = workshop(disc, rpm=show.setup.player.rpm)
         told = shop.cautions
     except InputError as e:
-        # the music needs no disc that can be cut; it is drawn with calculated sizes
+        # the music does not need a disc that can be cut; draw it with calculated sizes
         told = [f"the disc can't be cut: {said(e)}"]
         shop = workshop(replace(disc, geometry=None), rpm=show.setup.player.rpm)
     g = shop.geometry

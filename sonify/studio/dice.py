@@ -1,4 +1,4 @@
-"""The dice: a document changed at random from a seed, except for what is locked."""
+"""The dice: random settings from a seed, except for what is locked."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ LOCKS: dict[str, str] = {
     "player": "the player's speed",
     "lamps": "matrix and look",
 }
-"""What a lock keeps the dice away from."""
+"""What each lock protects from the dice."""
 
 
 def roll(setup: dict[str, Any], seed: int, locks: set[str]) -> dict[str, Any]:
@@ -38,7 +38,7 @@ def roll(setup: dict[str, Any], seed: int, locks: set[str]) -> dict[str, Any]:
     dict
         A settings table.
     """
-    from sonify.light.lights import FILLS
+    from sonify.light.fill_rules import FILLS
     from sonify.music.vary import drawn
     from sonify.performance_settings import Setup
     from sonify.presets import shipped
@@ -48,7 +48,7 @@ def roll(setup: dict[str, Any], seed: int, locks: set[str]) -> dict[str, Any]:
     full: dict[str, Any] = to_builtins(
         convert({k: v for k, v in setup.items() if k != "about"}, Setup)
     )
-    # make every draw whether it is used or not, so that a lock changes nothing else
+    # draw everything, used or not, so that a lock changes nothing else
     rpm = round(rng.uniform(5, 16) * 2) / 2
     fill = rng.choice(list(FILLS))
     look = rng.choice([s.name for s in shipped() if s.kind == "look"])

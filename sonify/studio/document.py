@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from sonify.performance_settings import Setup
 
 MAX_POSITIONS = 400_000
-"""The most positions that the page accepts; the commands accept more."""
+"""The most positions that the page accepts; the command line accepts more."""
 
 FIRST_DISC = "cairn-middle"
 
@@ -89,7 +89,7 @@ def _check_size(disc: Disc, place: str | None = None) -> None:
     if disc.grid.size > MAX_POSITIONS:
         raise InputError(
             f"{disc.grid.size:,} positions are too many for the page; at most {MAX_POSITIONS:,}. "
-            "The commands accept more: try `sonify midi`",
+            "The command line accepts more",
             place=place,
         )
 
@@ -129,7 +129,7 @@ _SUFFIXES = frozenset(
 )  # fmt: skip
 
 trusted: set[str] = set()
-"""Paths from the command's own arguments, which the page may use."""
+"""Paths from the presets that the studio was started with; the page may use them."""
 
 
 def _texts(table: Any, place: str = "", key: str = "") -> Iterator[tuple[str, str, str]]:
@@ -145,7 +145,7 @@ def _texts(table: Any, place: str = "", key: str = "") -> Iterator[tuple[str, st
 
 
 def refuse_paths(table: dict[str, Any]) -> None:
-    """Refuse settings by which the page would open a file of its choice.
+    """Refuse settings that would make the server open a file of the page's choice.
 
     Raises
     ------
@@ -155,8 +155,8 @@ def refuse_paths(table: dict[str, Any]) -> None:
         path = key in _PATH_KEYS and value not in _NO_PATHS
         if (path or Path(value).suffix.casefold() in _SUFFIXES) and value not in trusted:
             raise InputError(
-                "the page can't open files by path; put the path in a preset and start with "
-                "`sonify studio -p your.toml`",
+                "the page can't open files by path; put the path in a preset and start the studio "
+                "with it",
                 place=place,
             )
 

@@ -43,12 +43,12 @@ def ramp(look: Look) -> list[str]:
 
 
 def may_flash(show: Performance) -> bool:
-    """Whether the show might be over the threshold; a no is always right."""
+    """Whether the show might be over the threshold; if not, it certainly is not."""
     return len(_suspects(show)) > 0
 
 
 class _Limit(NamedTuple):
-    """A quarter of a field in lamps, the matrix's lamps down and across, and a field's; and
+    """A quarter of a field in lamps; the lamps of the matrix and of a field, down and across; and
     how far apart in s changes may be to count as within one second."""
 
     quarter: float
@@ -88,13 +88,13 @@ def _suspects(show: Performance) -> NDArray[np.float64]:
 
 
 def _moments(changes: NDArray[np.void], limit: _Limit) -> NDArray[np.float64]:
-    """Moments at which so many lamps could have flashed too often."""
+    """Moments at which enough lamps may have flashed too often."""
     none = np.zeros(0)
     time, led, lit = changes["time_s"], changes["led"], changes["level"] > 0
     often = 2 * (MOST_FLASHES + 1) - 1
     if len(time) <= max(often, limit.quarter):
         return none
-    # many lamps one way at one moment, again and again
+    # many lamps that change the same way at one moment, again and again
     moment = np.cumsum(np.diff(time, prepend=time[0]) > 0)
     size = int(moment[-1]) + 1
     ups = np.bincount(moment, lit, size)
@@ -111,9 +111,9 @@ def _moments(changes: NDArray[np.void], limit: _Limit) -> NDArray[np.float64]:
 
 
 def _crowds(end: NDArray[np.float64], who: NDArray[np.int64], limit: _Limit) -> NDArray[np.float64]:
-    """Moments at which lamps that were quick at those times crowd in one field."""
+    """Moments at which lamps that changed quickly at the times `end` crowd in one field."""
     down, across = limit.shape
-    # such a lamp counts for a second, told in quarters
+    # such a lamp counts for a second, in quarters
     ahead = math.ceil(4 * limit.window) + 1
     zero = float(end.min())
     bucket = np.floor((end - zero) * 4).astype(np.int64)[:, None] + np.arange(ahead)
@@ -134,7 +134,7 @@ _known: dict[tuple[object, ...], NDArray[np.float64]] = {}
 
 
 def _of_message(show: Performance, limit: _Limit) -> NDArray[np.float64]:
-    """The same for the message, with a cache."""
+    """The same moments for the message, with a cache."""
     scroll = show.scroll
     if scroll is None:
         return np.zeros(0)
@@ -160,19 +160,19 @@ def _lamp_area(show: Performance) -> float:
 
 
 def _tile(show: Performance) -> float:
-    """From lamp to lamp on that screen, in pixels."""
+    """The distance from lamp to lamp on that screen, in pixels."""
     look = msgspec.structs.replace(show.setup.light, pixels=GRAIN)
     return SHOWN / size_of(look, show.setup.player.matrix)[0] * GRAIN
 
 
 def _measured(show: Performance) -> Flashing:
-    """The worst second of the matrix as the page shows it, of those that could be over."""
+    """The worst of the seconds that could be over, for the matrix as the page shows it."""
     from sonify.export.animation.options import ClipOptions
     from sonify.export.clip.film import measured
     from sonify.export.clip.job import Job
     from sonify.light.flash import Flashing
 
-    # without modules there are fewer kinds of tiles, and so less work
+    # without modules there are fewer kinds of tiles to paint
     light = msgspec.structs.replace(show.setup.light, pixels=GRAIN, module=0)
     small = replace(show, setup=msgspec.structs.replace(show.setup, light=light))
     worst = Flashing("general", 0.0, 0, 0.0, False)
@@ -190,7 +190,7 @@ def _rank(flashing: Flashing) -> tuple[bool, int, float]:
 
 
 def check(show: Performance) -> dict[str, Any]:
-    """What the page is told of a show's flashing.
+    """How a show flashes, for the page.
 
     Returns
     -------

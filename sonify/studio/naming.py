@@ -1,4 +1,4 @@
-"""Errors and cautions in the page's words: a setting is called what its control is called."""
+"""Errors and cautions in the page's words: a setting is called by the label of its control."""
 
 from __future__ import annotations
 

@@ -80,8 +80,8 @@ def _note(
         setup.append(bytes((0xC0, instrument)))
     # a tick is a millisecond
     on, off = np.array([0]), np.array([round(hold * 1000)])
-    key, force = np.array([pitch], np.uint8), np.array([velocity], np.uint8)
-    events = merged([events_at(0, setup), note_events(on, off, channel, key, force)])
+    key, strength = np.array([pitch], np.uint8), np.array([velocity], np.uint8)
+    events = merged([events_at(0, setup), note_events(on, off, channel, key, strength)])
     midi = single_track(events, round((hold + tail) * 1000), 1000, 1_000_000)
     return rendered(load_soundfont().data, midi).astype(np.float32) / np.float32(32768)
 
@@ -155,7 +155,7 @@ def samples(wanted: list[tuple[int, int, float]]) -> bytes:
     Raises
     ------
     InputError
-        Too many, or none such.
+        Too many notes, or values out of range.
     """
     if len(wanted) > MAX_KEYS:
         raise InputError(f"{len(wanted)} notes are too many at once; up to {MAX_KEYS}")

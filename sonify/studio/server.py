@@ -1,6 +1,6 @@
-"""The studio's server, which answers documents with arrays.
+"""The studio's server: a document goes in, arrays come out.
 
-It keeps nothing about a page except the jobs that it runs.
+It keeps nothing about a page except its running jobs.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ MAX_VALUE = 20_000
 
 T = TypeVar("T")
 
-# a system's own table may lack these or say otherwise
+# a system's own table may lack these or differ
 mimetypes.add_type("text/javascript", ".js")
 mimetypes.add_type("font/woff2", ".woff2")
 
@@ -207,7 +207,7 @@ class _Server:
         return JSONResponse(await self._result(spec, LONGEST_READ_S, data))
 
     async def download(self, request: Request) -> Response:
-        """Start to make a download."""
+        """Start a job that makes a download."""
         from sonify.studio.downloads import file_name
 
         sent = await _sent(request, _Download)
@@ -233,7 +233,7 @@ class _Server:
     async def _result(
         self, spec: dict[str, Any], longest_s: float, data: bytes | None = None
     ) -> dict[str, Any]:
-        """What a job says at its end.
+        """The result of a job.
 
         Raises
         ------

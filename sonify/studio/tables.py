@@ -1,7 +1,7 @@
-"""The data that the page makes its controls from: all tables and settings types.
+"""The data from which the page makes its controls: all tables and settings types.
 
 Names, limits and choices come from the settings' types, labels and help from their docstrings
-(`sonify.controls`). So a new scale, scheme, rule or setting shows up in the page by itself.
+(`sonify.controls`). So a new scale, scheme, rule or setting appears on the page by itself.
 """
 
 from __future__ import annotations
@@ -134,7 +134,7 @@ def tables() -> dict[str, Any]:
     from sonify.disc.layout import Layout
     from sonify.disc.sizes import Geometry
     from sonify.disc_player.profile import Matrix, Player
-    from sonify.light.lights import FILLS
+    from sonify.light.fill_rules import FILLS
     from sonify.midi.general_midi import DRUMS, FAMILIES, PROGRAMS
     from sonify.music.pitch.scheme import Scheme
     from sonify.music.pitch.schemes import SCHEMES

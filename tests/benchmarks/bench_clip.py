@@ -98,8 +98,8 @@ def by_pillow(job: Job, path: Path) -> None:
     plan = plan_of(job, ".mp4")
     show, look = job.show, job.look
     matrix = show.setup.player.matrix
+    from sonify.light.fill_rules import states_at
     from sonify.light.lamp_grid import fitted
-    from sonify.light.lights import states_at
     from sonify.light.look import colour
 
     grid = fitted(look, matrix, 1832, 992)

@@ -20,7 +20,7 @@ import sonify
 from sonify.export import lights, message
 from sonify.export.animation.frames import Animation, Patch
 from sonify.export.animation.gif import encode_gif
-from sonify.light.lights import states_at
+from sonify.light.fill_rules import states_at
 from sonify.light.paint import Painter
 from sonify.performance import Performance
 from tests.benchmarks.measure import alternating

@@ -114,7 +114,7 @@ def test_a_wrong_setting(run, disc, tmp_path, arguments, parts):
 
 def test_a_preset_that_names_a_disc(run, disc):
     path = disc()
-    check(run("midi", path, "--preset", path), 2, "a preset names no disc")
+    check(run("midi", path, "--preset", path), 2, "give it as the disc")
 
 
 def test_an_unknown_disc_and_command_have_close_matches(run):
@@ -193,13 +193,13 @@ def test_a_full_disk_leaves_the_old_file(run, disc, tmp_path, full_disk, command
 
 
 def test_an_interrupt_leaves_the_old_file(tmp_path):
-    from sonify.atomic import whole
+    from sonify.atomic import atomic_write
 
     target = tmp_path / "a.bin"
     target.write_text("the old one")
 
     def stopped_half_way():
-        with whole(target) as beside:
+        with atomic_write(target) as beside:
             beside.write_text("half of the ne")
             raise KeyboardInterrupt
 

@@ -462,7 +462,7 @@ def test_no_wrong_message_is_passed(check: str, framing: str) -> None:
         ),
         ("A\0B", Code(), "character code 0"),
         ("A", Code(alphabet="ita2", framing="framed"), "which ita2 lacks"),
-        ("A", Code(redundancy=0.5), "redundancy is for the check reed-solomon"),
+        ("A", Code(redundancy=0.5), "redundancy goes with the check reed-solomon"),
     ],
 )
 def test_refusals(text: str, code: Code, says: str) -> None:

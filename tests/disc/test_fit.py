@@ -151,7 +151,7 @@ def test_a_text_too_long_says_by_how_much_and_what_would_do():
     held = characters_that_fit(text, Code(), room_on(wish, Code()).units)
     assert f"100 characters are {100 - held} too many" in said
     assert f"holds {held}" in said
-    numbers = [w.rstrip(",") for w in said.split("what would do: ")[1].split()]
+    numbers = [w.rstrip(",") for w in said.split("what would help: ")[1].split()]
     diameter = float(numbers[numbers.index("disc") + 2])
     hole = float(numbers[numbers.index("holes") + 2])
     # each of them does, and the next smaller disc and the next larger hole do not

@@ -297,5 +297,5 @@ def test_too_many_holes_are_refused():
 
 def test_holes_that_lie_on_each_other_everywhere_are_refused_in_bounded_memory():
     disc = Disc.from_bits(["1" * 90_000])
-    with pytest.raises(InputError, match="lie on each other"):
+    with pytest.raises(InputError, match="holes overlap all over the disc"):
         mass_of(disc, Geometry())

@@ -93,9 +93,9 @@ def _rule(r: random.Random) -> list[Any]:
         {"rule": "swing", "amount": round(r.uniform(0.5, 0.8), 2)},
         {"rule": "accents", "pattern": pattern,
          "by": r.choice(("position", "place", "character", "row", "note"))},
-        {"rule": "ghosts", "force": _share(r)},
+        {"rule": "ghosts", "velocity-scale": _share(r)},
         {"rule": "layered", "shifts": [r.randint(-4, 9) for _ in range(r.randint(1, 3))],
-         "force": _share(r)},
+         "velocity-scale": _share(r)},
         {"rule": "echoes", "count": r.randint(1, 3), "delay": round(r.uniform(0.3, 9), 2),
          "fade": _share(r), "shift": r.choice((0, 0, 2, -3))},
         {"rule": "repeat", "times": r.randint(1, 5), "fade": _share(r)},
@@ -107,7 +107,7 @@ def _rule(r: random.Random) -> list[Any]:
     rule = table[at]
     if rule is None:
         time = r.choice((0, 0.1, 0.5))
-        chance = {"rule": "humanise", "time": time, "force": _share(r), "seed": r.randint(0, 9)}
+        chance = {"rule": "humanise", "time": time, "velocity": _share(r), "seed": r.randint(0, 9)}
         return [{"rule": "entry", "steps": time}, chance] if time else [chance]
     return [rule]
 

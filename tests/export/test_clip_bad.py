@@ -29,7 +29,7 @@ QUICK = ("-p", "quick", "--size", "160x90", "--fps", "24")
         (["--size", "landscap"], "is not a size (did you mean landscape?)"),
         (["--size", "10"], "is not a size"),
         (["--fps", "0"], "fps"),
-        (["--fps", "1000"], "1000 frames a second is not available; give a whole number from 24"),
+        (["--fps", "1000"], "1000 frames per second is not available; give a whole number from 24"),
         (["--fps", "25.5"], "23.976, 29.97 or 59.94"),
         (["--from", "900"], "is empty; the piece goes from 0 to"),
         (["--from", "3", "--to", "2"], "is empty"),

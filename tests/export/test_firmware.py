@@ -134,7 +134,7 @@ CHAINS = {
         {"rule": "accents", "pattern": [1.0, 0.55], "by": "character"},
     ],
     "accents by note": ["changes", {"rule": "accents", "pattern": [1.0, 0.5, 0.7], "by": "note"}],
-    "ghosts": [{"rule": "ghosts", "force": 0.4}],
+    "ghosts": [{"rule": "ghosts", "velocity-scale": 0.4}],
     "accents, ghosts": [{"rule": "accents"}, "ghosts", {"rule": "gate", "amount": 0.5}],
     "echoes": [{"rule": "echoes", "count": 3, "delay": 2.5, "shift": 2}],
     "echoes that meet notes": [{"rule": "echoes", "count": 2, "delay": 3, "fade": 1.0}],
@@ -193,7 +193,7 @@ CHAINS = {
     "joined, ghosts, held": ["joined", "ghosts", "held"],
     "layered, ghosts": [{"rule": "layered", "shifts": [4]}, "ghosts"],
     "echoes, ghosts": [{"rule": "echoes", "count": 1, "delay": 2.5}, "ghosts"],
-    "louder by chance": [{"rule": "humanise", "time": 0, "force": 0.9}, "ghosts"],
+    "louder by chance": [{"rule": "humanise", "time": 0, "velocity": 0.9}, "ghosts"],
     "chords by chance": [
         {"rule": "layered", "shifts": [2, 4]}, {"rule": "entry", "steps": 0.2},
         {"rule": "humanise", "time": 0.2, "seed": 5},
@@ -203,7 +203,7 @@ CHAINS = {
         {"rule": "gate", "amount": 1.5},
     ],
     "by chance, echoes, repeat": [
-        {"rule": "entry", "steps": 0.3}, {"rule": "humanise", "time": 0.3, "force": 0.5},
+        {"rule": "entry", "steps": 0.3}, {"rule": "humanise", "time": 0.3, "velocity": 0.5},
         {"rule": "echoes", "count": 1}, "repeat", "breath",
     ],
     "echoes, breath": [{"rule": "echoes", "count": 2, "delay": 3.5}, "breath"],
@@ -701,9 +701,12 @@ REFUSED = {
     "rings on": (voice(source="row-end-chords", rhythm=["strum"]), "a length first"),
     "held chords": (
         voice(source="row-end-chords", rhythm=[{"rule": "held", "across": True}]),
-        "take length",
+        "use length",
     ),
-    "curve": (voice(curves=[{"over": "piece", "points": [0, 1]}]), "how long the disc is"),
+    "curve": (
+        voice(curves=[{"over": "piece", "points": [0, 1]}]),
+        "the disc's length is known only",
+    ),
     "bars": ({"music.timing": "bars"}, "give music.timing=player"),
     "bends": (
         {"music.scale": {"divisions": 31}, **voice(pitch={"scheme": "density", "span": 20})},
@@ -752,7 +755,7 @@ def bad(*args: str) -> InputError:
     [
         ("int", "keyword"),
         ("string", "collide with the header <string.h>"),
-        ("stream", "keeps for its library"),
+        ("stream", "reserves for its library"),
         ("9lives", "can't begin names"),
         ("Hut", "can't begin names"),
         ("", "can't begin names"),

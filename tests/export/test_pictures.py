@@ -12,7 +12,7 @@ import pytest
 from PIL import Image, ImageSequence
 
 import sonify
-from sonify.light.lights import states_at
+from sonify.light.fill_rules import states_at
 from sonify.light.paint import Painter
 
 ffmpeg = pytest.mark.skipif(

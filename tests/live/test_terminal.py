@@ -16,7 +16,7 @@ import numpy as np
 import pytest
 
 import sonify
-from sonify.light.lights import states_at
+from sonify.light.fill_rules import states_at
 from sonify.live.matrix import Lamps
 from sonify.live.terminal import Screen
 

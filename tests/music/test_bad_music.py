@@ -74,7 +74,7 @@ VOICES = [
     ({"drum": ["closed hi hat", "snar"]}, ["drum[1]"]),
     ({"curves": [{"over": "rwo"}]}, ["curves[0].over", "row"]),
     ({"curves": [{"points": []}]}, ["curves[0].points"]),
-    ({"places": "9-8"}, ["places", "ranges rise"]),
+    ({"places": "9-8"}, ["places", "ranges ascend"]),
 ]
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 import sonify
-from sonify.light.lights import states_at
+from sonify.light.fill_rules import states_at
 from sonify.settings import convert
 from tests.studio.conftest import Page, Studio
 

@@ -1,4 +1,4 @@
-"""Alphabets: which characters there are, and their code units.
+"""The table of alphabets: their characters and code units.
 
 Sources: ascii is ISO/IEC 646 (International Reference Version, 7 bits); ita2 is the International
 Telegraph Alphabet No. 2 of ITU-T S.1 (5 units, letters and figures case); utf-8 is RFC 3629.
@@ -12,7 +12,7 @@ __all__ = ["ALPHABETS", "FIGURES", "ITA2_FIGURES", "ITA2_LETTERS", "LETTERS", "A
 
 # ITU-T S.1, code elements 1 to 5 as bits 0 to 4: index is the value of the five elements.
 # "\0" no action, "\x0f" letters shift, "\x0e" figures shift, "\x05" who are you.
-# Figures case of F, G and H is left to national use by S.1: nothing is sent there.
+# S.1 leaves the figures case of F, G and H to national use: nothing is sent there.
 LETTERS = 0x1F
 FIGURES = 0x1B
 ITA2_LETTERS = "\0E\nA SIU\rDRJNFCKTZLWHYPQOBG\x0eMXV\x0f"

@@ -1,12 +1,11 @@
-"""Checks: what is added to a text so that damage is seen or repaired.
+"""Checks: what is added to a text so that damage can be detected or repaired.
 
 * parity: one bit after the bits of each code unit, so that the number of ones is even (the
   character structure of ISO 1177, the parity sense of ISO 1745).
 * crc-16: CRC-16/IBM-3740 of the catalogue of parametrised CRC algorithms (G. Cook): polynomial
   1021, initial value FFFF, no reflection, no final inversion; check value 29B1 over "123456789".
-  It covers the code units, one byte each, of the text (with ETX, where the text is framed:
-  ISO 1745), and is written as code units whose highest bit is one, so that it is never taken
-  for padding.
+  It covers the code units of the text, one byte each (and ETX if the text is framed: ISO 1745),
+  and is written as code units whose highest bit is one, so that it is never taken for padding.
 * reed-solomon: see `sonify.disc.code.reed_solomon`.
 """
 
@@ -41,8 +40,8 @@ def crc_units_count(width: int) -> int:
 
 
 def crc_units(units: NDArray[np.uint8], width: int) -> NDArray[np.uint8]:
-    """The CRC over `units` as code units of `width` bits, high bits first, each marked by a one
-    in its highest bit."""
+    """The CRC over `units` as code units of `width` bits, high bits first, each with a one as its
+    highest bit."""
     part = width - 1
     value = crc16(units)
     shifts = range(part * (crc_units_count(width) - 1), -1, -part)
@@ -50,5 +49,5 @@ def crc_units(units: NDArray[np.uint8], width: int) -> NDArray[np.uint8]:
 
 
 def most_unknown(units: int) -> int:
-    """How many unknown bits a CRC over so many code units can settle without fail."""
+    """How many unknown bits a CRC over that many code units can determine with certainty."""
     return 3 if units <= DISTANCE_4_BYTES else 1

@@ -1,9 +1,9 @@
 """The `[code]` section: how a message is written as bits.
 
-A message becomes *code units* by its alphabet, a framing and a check are added, units become bits
-in the bit order, and bits fill the rows. In every code the units follow each other without gaps
-from the first bit on, so bit `i` of a grid read row by row is bit `i % code.unit_bits` of its
-unit (`Code.place`).
+The alphabet turns a message into *code units*, a framing and a check are added, the bit order turns
+units into bits, and bits fill the rows. In every code, units follow each other without gaps from
+the first bit on, so bit `i` of a grid read row by row is bit `i % code.unit_bits` of its unit
+(`Code.place`).
 """
 
 from __future__ import annotations
@@ -76,19 +76,19 @@ class Code(Settings, frozen=True):
 
     @property
     def unit_bits(self) -> int:
-        """Bits on the disc of one code unit, its parity bit included."""
+        """Bits of one code unit on the disc, including its parity bit."""
         return self.data_bits + self.parity
 
     @property
     def share(self) -> float:
-        """The redundancy that holds."""
+        """The redundancy in effect."""
         return DEFAULT_REDUNDANCY if self.redundancy is None else self.redundancy
 
     def place(self, index: Index) -> Index:
         """The place within its code unit of the bit at an index of the grid read row by row.
 
-        0 is the bit that is read first. The parity bit, where there is one, comes last. The
-        check symbols of reed-solomon, which are no characters, are counted on like text.
+        0 is the bit that is read first. The parity bit, if there is one, comes last. The check
+        symbols of reed-solomon, which are not characters, are counted like text.
         """
         return index % self.unit_bits
 
@@ -108,6 +108,6 @@ def check_code(code: Code) -> None:
         )
     if code.redundancy is not None and code.check != "reed-solomon":
         raise InputError(
-            f"redundancy is for the check reed-solomon and not for {code.check}; leave it out",
+            f"redundancy goes with the check reed-solomon, not with {code.check}; leave it out",
             place="code.redundancy",
         )

@@ -1,4 +1,4 @@
-"""Decoding: the characters that the bits give, the repairs, and what no check confirms."""
+"""Decoding: the characters in the bits, the repairs, and what no check confirms."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from sonify.disc.code import reed_solomon
 from sonify.disc.code.alphabets import FIGURES, LETTERS
 from sonify.disc.code.code import Code, check_code
 from sonify.disc.code.framing import FRAMINGS
-from sonify.disc.code.text_span import could_be, likely_span, mend_parity, tidy, vouched_span
+from sonify.disc.code.text_span import confirmed_span, could_be, likely_span, mend_parity, tidy
 from sonify.disc.code.units import CHARACTERS_OF, UNKNOWN_CHAR, Found, bits_to_units, cells_of
 from sonify.errors import plural
 
@@ -36,10 +36,9 @@ CHARACTERS = np.dtype(
         ("as_read", "i4"),
     ]
 )
-"""One decoded character: the first and last of its bits, as indices into the grid read row by
-row, its Unicode code point, what became of it (`GOOD`, `REPAIRED` or `FAILED`), and the code
-point that its bits give whatever a check says. The code point of a failed character is
-U+FFFD."""
+"""One decoded character: the first and last of its bits, as indices into the grid read row by row;
+its Unicode code point; its state (`GOOD`, `REPAIRED` or `FAILED`); and the code point that its bits
+give whatever a check says. The code point of a failed character is U+FFFD."""
 
 GOOD, REPAIRED, FAILED = 0, 1, 2
 
@@ -62,13 +61,13 @@ class Decoding:
         Indices of bits that stay unknown, and of all bits of a code unit whose parity, or of a
         symbol whose codeword, is wrong.
     verdict : str
-        ``valid``: a check confirms the message as it was read. ``repaired``: a check
-        confirms it after repair. ``failed``: some characters could not be read, or a check
-        fails. ``unchecked``: the message can be read, but there is no check.
+        ``valid``: a check confirms the message as read. ``repaired``: a check confirms it after
+        repair. ``failed``: some characters could not be read, or a check failed. ``unchecked``:
+        the message can be read, but there is no check.
     reasons : tuple of str
         Why it failed, in plain words.
     bits : ndarray of int8, shape (bits,), or None
-        The bits with all repairs; None where there were none.
+        The bits with all repairs; None if there were none.
     """
 
     characters: NDArray[np.void]
@@ -85,7 +84,7 @@ class Decoding:
 
     @cached_property
     def as_read(self) -> str:
-        """The message as its bits give it, whatever a check says of it."""
+        """The message that its bits give, whatever a check says."""
         return _text(self.characters["as_read"])
 
     @property
@@ -115,9 +114,9 @@ def decode_grid(grid: Bits, code: Code) -> Decoding:
     Returns
     -------
     Decoding
-        A character is `FAILED` if it has an unknown bit that could not be repaired, if the
-        alphabet does not have it, or if its check does not confirm it. The zeros that pad the
-        last row are not characters.
+        A character is `FAILED` if it has an unknown bit that could not be repaired, if it is not in
+        the alphabet, or if its check does not confirm it. The zeros that pad the last row are not
+        characters.
     """
     check_code(code)
     flat = grid.reshape(-1)
@@ -145,27 +144,27 @@ def _decoded(
     text_bits: int | None = None,
     reasons: list[str] | None = None,
 ) -> Decoding:
-    """The bits as read, what reed-solomon made of them, how many are text (None: all), and why
-    no check can confirm it."""
+    """Decode the bits as read, given what reed-solomon made of them, how many are text (None: all),
+    and why no check can confirm it."""
     reasons = reasons or []
     width = code.unit_bits
     bits = flat if repair is None else repair.bits
     bad = None if repair is None else repair.bad
-    vouched = repair is not None and repair.valid
+    confirmed = repair is not None and repair.valid
     text = given = bits if text_bits is None else bits[:text_bits]
     wrong = np.zeros(len(text) // width, bool)
     if code.parity:
         text, wrong = mend_parity(text, code)
     span = None
     if code.check == "crc-16":
-        span = vouched_span(text, code)
-        vouched = span is not None
+        span = confirmed_span(text, code)
+        confirmed = span is not None
         if span is None:
             reasons.append("crc-16 does not match, so any character may be wrong")
     units, known = bits_to_units(text, code)
     if span is None:
         span = likely_span(text, units, known, code, wrong, reasons)
-    text = tidy(span, code, reasons, vouched)
+    text = tidy(span, code, reasons, confirmed)
     if text is not given:
         units, known = bits_to_units(text, code)
 
@@ -183,14 +182,14 @@ def _decoded(
         read = characters_of(units[part], known[part], (shift & ~known)[part])
     ok = found.ok & ~np.isin(found.points, [ord(c) for c in FRAMINGS[code.framing].reserved])
     whole = code.check in ("crc-16", "reed-solomon")
-    if whole and not vouched and bad is None:
+    if whole and not confirmed and bad is None:
         ok[:] = False
 
     after = flat if text is flat else np.concatenate((text, bits[len(text) :]))
     changed = after != flat
     failed = after < 0
     if bad is None:
-        failed[span.stop * width : len(text)] = False  # padding, which says nothing
+        failed[span.stop * width : len(text)] = False  # padding does not count
         if wrong.any():
             failed[: len(wrong) * width] |= np.repeat(wrong, width)
     else:
@@ -207,7 +206,7 @@ def _decoded(
     out["state"] = np.where(ok, np.where(touched, REPAIRED, GOOD), FAILED)
     out["as_read"] = _as_read(found, read)
     lost = int(np.count_nonzero(~ok))
-    if lost and (vouched or not whole):
+    if lost and (confirmed or not whole):
         reasons.append(f"{plural(lost, 'character')} can't be read")
     verdict: Verdict = "valid"
     if reasons or lost:

@@ -40,7 +40,7 @@ def message_units(text: str, code: Code) -> NDArray[np.uint8]:
 
 
 def rows_for(units: int, code: Code, positions: int) -> int:
-    """The fewest rows that hold so many code units, framing and CRC included."""
+    """The fewest rows that hold that many code units, including framing and CRC."""
     bits = units * code.unit_bits
     if code.check == "reed-solomon":
         return reed_solomon.rows_for(bits, positions, code.share)
@@ -48,21 +48,21 @@ def rows_for(units: int, code: Code, positions: int) -> int:
 
 
 def room(rows: int, positions: int, code: Code) -> int:
-    """How many code units fit on a grid, framing and CRC included."""
+    """How many code units fit on a grid, including framing and CRC."""
     if code.check == "reed-solomon":
         return reed_solomon.plan(rows, positions, code.share).data_bits // code.unit_bits
     return rows * positions // code.unit_bits
 
 
 def encode_grid(text: str, code: Code, positions: int) -> Bits:
-    """A message as a grid, on as few rows as hold it.
+    """A message as a grid with as few rows as possible.
 
     Parameters
     ----------
     text : str
     code : Code
     positions : int
-        Of a row.
+        Positions of a row.
 
     Returns
     -------

@@ -2,8 +2,8 @@
 
 `framed` follows the basic mode of ISO 1745: SYN SYN STX text ETX, with the control characters
 of ISO/IEC 646. A reader that finds two SYN and one STX knows where the text begins, which way
-the positions run, what a hole means and which bit of a character comes first, for no turn,
-mirroring or inversion of these three characters gives them again.
+the positions run, what a hole means and which bit of a character comes first, because no rotation,
+mirroring or inversion of these three characters yields the same bits.
 """
 
 from __future__ import annotations
@@ -39,8 +39,7 @@ class Framing(NamedTuple):
     head : tuple of int
         Code units before the text.
     end : int or None
-        The code unit after the text; None where the text ends with its last unit that is not
-        zero.
+        The code unit after the text; None if the text ends with its last unit that is not zero.
     reserved : dict
         Characters that the text may not contain, with their names.
     """

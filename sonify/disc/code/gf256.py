@@ -3,10 +3,10 @@
 The field is GF(2)[x] / (x^8 + x^4 + x^3 + x^2 + 1) with the generator 2, and the roots of the
 code's generator polynomial are 2^0, 2^1, ... (the field and the code of ISO/IEC 18004).
 
-Each step is done for all codewords at once: a disc of ten million bits has thousands. The method
-is that of R. E. Blahut, *Theory and Practice of Error Control Codes* (1983): the
-Berlekamp-Massey algorithm started from the erasure locator, a search for the roots at every
-place, and Forney's formula for the values.
+Each step handles all codewords at once: a disc of ten million bits has thousands. The method is
+that of R. E. Blahut, *Theory and Practice of Error Control Codes* (1983): the Berlekamp-Massey
+algorithm started from the erasure locator, a search for roots at every place, and Forney's formula
+for the values.
 """
 
 from __future__ import annotations
@@ -100,15 +100,15 @@ def syndromes(words: Symbols, count: int) -> Symbols:
 
 
 class Corrected(NamedTuple):
-    """What became of codewords.
+    """Codewords after correction.
 
     Attributes
     ----------
     words : ndarray of uint8, shape (codewords, symbols)
-        Corrected where `ok`, as they came elsewhere.
+        Corrected if `ok`, otherwise unchanged.
     ok : ndarray of bool, shape (codewords,)
     spare : ndarray of int64, shape (codewords,)
-        Check symbols that the correction did not need, and that confirm it.
+        Check symbols that the correction did not need and that confirm it.
     """
 
     words: Symbols
@@ -125,13 +125,13 @@ def correct(words: Symbols, count: int, erased: NDArray[np.bool_] | None = None)
         Data symbols, then `count` check symbols.
     count : int
     erased : ndarray of bool, shape (codewords, symbols), optional
-        Symbols known to be unknown.
+        The unknown symbols.
 
     Returns
     -------
     Corrected
-        A codeword beyond the bound is either refused (`ok` false) or, as with every code of
-        this kind, taken for another one, which only a check of the whole can detect.
+        A codeword beyond the bound is either rejected (`ok` false) or, as with every such code,
+        taken for another one, which only a check of the whole text can detect.
     """
     words = np.array(words, np.uint8)
     erased = np.zeros(words.shape, bool) if erased is None else erased
@@ -190,7 +190,7 @@ def _locator(
 def _solve(
     words: Symbols, wrong: Symbols, count: int, erased: NDArray[np.bool_]
 ) -> tuple[Symbols, NDArray[np.bool_], NDArray[np.int64]]:
-    """Codewords corrected, whether that is so, and the check symbols that it took."""
+    """The corrected codewords, whether each succeeded, and the check symbols it needed."""
     m, n = words.shape
     erasures = erased.sum(axis=1)
     start = _erasure_locator(erased, count)

@@ -1,9 +1,9 @@
 """The reed-solomon check: lets a disc lose a whole row.
 
-The grid, read row by row, is cut into symbols of eight bits: the text, padded with zeros, a CRC-32
-over it, and the check symbols. Symbols go to the codewords in turn, so that those of one row are
-spread evenly: no codeword loses more symbols with a row than it has check symbols. The CRC detects
-a codeword that was taken for another one, which a Reed-Solomon code alone can't.
+The grid, read row by row, is divided into symbols of eight bits: the text, padded with zeros, a
+CRC-32 over it, and the check symbols. Symbols are dealt to the codewords in turn, so that each row
+is spread evenly: no codeword loses more symbols with a row than it has check symbols. The CRC
+detects a codeword that was taken for another one, which a Reed-Solomon code alone can't.
 
 The CRC is CRC-32/ISO-HDLC of the catalogue of parametrised CRC algorithms (G. Cook), check value
 CBF43926 over "123456789".
@@ -30,8 +30,7 @@ Kind = TypeVar("Kind", np.uint8, np.bool_, np.int64)
 DEFAULT_REDUNDANCY = 0.25
 CRC_SYMBOLS = 4
 TRUSTED_SPARE = 4
-"""Check symbols left over that vouch for a codeword without the CRC: one in 2^32 passes by
-chance."""
+"""Spare check symbols that confirm a codeword without the CRC: one in 2^32 passes by chance."""
 MOST_TRIALS = 1_000_000
 MOST_SUSPECTS = 64
 SCAN = 64
@@ -45,7 +44,7 @@ class Plan:
     ----------
     rows, positions : int
     symbols : int
-        Of eight bits, in all the grid. Up to seven bits at its end stay zero.
+        Symbols of eight bits in the whole grid. Up to seven bits at its end stay zero.
     codewords : int
     length : int
         Symbols of the longest codeword, at most 255.
@@ -72,7 +71,7 @@ class Plan:
 
     @property
     def data_bits(self) -> int:
-        """Bits of text and its filling; 0 where nothing fits."""
+        """Bits of text and its filling; 0 if nothing fits."""
         return 8 * self.data_symbols if self.fits else 0
 
     @property
@@ -85,13 +84,13 @@ class Plan:
 def plan(rows: int, positions: int, redundancy: float) -> Plan:
     """The plan of a grid.
 
-    `redundancy` is the least share of check symbols; where the rows are few it is raised until
-    the loss of any one row can be repaired.
+    `redundancy` is the least share of check symbols; with few rows it is raised until the loss of
+    any one row can be repaired.
     """
     symbols = rows * positions // 8
     codewords = max(1, ceil(symbols / gf256.LONGEST))
     length = ceil(symbols / codewords)
-    # where rows begin within a symbol comes round every eight rows
+    # where rows begin within a symbol repeats every eight rows
     touched = max(
         (min((r + 1) * positions, 8 * symbols) - 1) // 8 - r * positions // 8 + 1
         for r in range(min(rows, 8))
@@ -102,7 +101,7 @@ def plan(rows: int, positions: int, redundancy: float) -> Plan:
 
 
 def rows_for(bits: int, positions: int, redundancy: float) -> int:
-    """The fewest rows that hold so many bits of text."""
+    """The fewest rows that hold that many bits of text."""
     least = 8 * CRC_SYMBOLS + bits
     low = max(2, ceil(max(least, least / (1 - redundancy) - 8) / positions))
     fails, high = low - 1, low
@@ -112,7 +111,7 @@ def rows_for(bits: int, positions: int, redundancy: float) -> int:
         middle = (fails + high) // 2
         enough = plan(middle, positions, redundancy).data_bits >= bits
         fails, high = (fails, middle) if enough else (middle, high)
-    # roundings make one row more hold less here and there, so the last stretch is walked
+    # because of rounding, one more row sometimes holds less, so try the last stretch one by one
     for rows in range(max(low, high - SCAN), high):
         if plan(rows, positions, redundancy).data_bits >= bits:
             return rows
@@ -178,15 +177,15 @@ class Repair:
 def repair(flat: Bits, plan: Plan) -> Repair:
     """Check and repair the bits of a grid; -1 is an erasure.
 
-    If the checks fail, each row in turn is taken for lost: a stage beside its row gives wrong
-    bits and no unknown ones.
+    If the checks fail, each row in turn is taken as lost: a stage beside its row gives wrong bits,
+    not unknown ones.
     """
     used = flat[: 8 * plan.symbols].reshape(-1, 8)
     erased = np.any(used < 0, axis=1)
     words = _words(np.packbits(used > 0, axis=1)[:, 0], plan)
     marks = _words(erased, plan)
     found = gf256.correct(words, plan.checks, marks)
-    whole = found.words if _vouched(found, plan) else _without_a_row(words, erased, found, plan)
+    whole = found.words if _confirmed(found, plan) else _without_a_row(words, erased, found, plan)
     bad = np.zeros(len(flat), bool)
     if whole is not None:
         return Repair(_bits(whole, plan), bad, True, 0)
@@ -199,7 +198,7 @@ def repair(flat: Bits, plan: Plan) -> Repair:
     return Repair(bits, bad, False, int(np.count_nonzero(~found.ok)))
 
 
-def _vouched(found: gf256.Corrected, plan: Plan) -> bool:
+def _confirmed(found: gf256.Corrected, plan: Plan) -> bool:
     symbols = _symbols(found.words, plan)[: plan.data_symbols + CRC_SYMBOLS]
     data, crc = symbols[:-CRC_SYMBOLS], symbols[-CRC_SYMBOLS:]
     return bool(found.ok.all() and np.array_equal(crc, _crc(data)))
@@ -208,13 +207,13 @@ def _vouched(found: gf256.Corrected, plan: Plan) -> bool:
 def _without_a_row(
     words: NDArray[np.uint8], erased: NDArray[np.bool_], found: gf256.Corrected, plan: Plan
 ) -> NDArray[np.uint8] | None:
-    """The codewords that leaving one row out gives, if all rows that can be left out agree."""
+    """The codewords found by leaving out one row, if all rows with which this works agree."""
     if plan.rows * plan.length > MOST_TRIALS:
         return None
     first = np.arange(plan.rows)[:, None] * plan.positions // 8
     last = (np.arange(1, plan.rows + 1)[:, None] * plan.positions - 1) // 8
     at = np.arange(plan.symbols)
-    # the codeword in the worst state rules out most rows at little cost
+    # the worst codeword rules out most rows cheaply
     worst = int(np.argmin(np.where(found.ok, found.spare, -1)))
     own = _words(at + 1, plan)[worst] - 1
     masks = (own >= first) & (own <= last) | _words(erased, plan)[worst]
@@ -223,6 +222,6 @@ def _without_a_row(
     for row in np.flatnonzero(trial.ok)[:MOST_SUSPECTS]:
         gone = (at >= first[row]) & (at <= last[row]) | erased
         whole = gf256.correct(words, plan.checks, _words(gone, plan))
-        if _vouched(whole, plan):
+        if _confirmed(whole, plan):
             passed[whole.words.tobytes()] = whole.words
     return next(iter(passed.values())) if len(passed) == 1 else None

@@ -1,4 +1,4 @@
-"""Where in the code units the text is, and what follows from that for wrong or unknown bits."""
+"""Where in the code units the text is, and what that says about wrong or unknown bits."""
 
 from __future__ import annotations
 
@@ -14,17 +14,17 @@ from sonify.disc.code.code import Code
 from sonify.disc.code.framing import FRAMINGS
 from sonify.disc.code.units import bits_to_units, cells_of, units_to_bits
 
-__all__ = ["Span", "could_be", "likely_span", "mend_parity", "tidy", "vouched_span"]
+__all__ = ["Span", "confirmed_span", "could_be", "likely_span", "mend_parity", "tidy"]
 
 Bits = NDArray[np.int8]
 Flags = NDArray[np.bool_]
 Units = NDArray[np.uint8]
 
 HEAD_SLIPS = 2
-"""Wrong bits at which SYN SYN STX still counts as seen: read one unit late, turned round or
-inverted, it differs in more."""
+"""The most wrong bits with which SYN SYN STX still counts as seen: if read one unit late, rotated
+or inverted, it differs in more."""
 MOST_ENDS = 32
-"""Places that are tried as the end of a text whose ETX is in doubt."""
+"""The most places to try as the end of a text whose ETX is in doubt."""
 
 
 def could_be(bits: Bits, units: tuple[int, ...], code: Code, wrong: int) -> Flags:
@@ -47,8 +47,8 @@ def _end_of(units: Units, known: Flags) -> int:
 
 
 class Span(NamedTuple):
-    """Where the text is: code units from `start` to `end`, with its check up to `stop`, and the
-    bits that say so."""
+    """Where the text is: code units from `start` to `end`, with its check up to `stop`; and the
+    bits that this is based on."""
 
     start: int
     end: int
@@ -70,8 +70,8 @@ def mend_parity(bits: Bits, code: Code) -> tuple[Bits, Flags]:
 
 
 def _filled(bits: Bits, start: int, stop: int, code: Code) -> Iterator[Bits]:
-    """The bits with each way to fill in unknown ones between two units, if they are few enough
-    for a CRC."""
+    """The bits with every way to fill in unknown ones between two units, if they are few enough for
+    a CRC."""
     low, high = start * code.unit_bits, stop * code.unit_bits
     unknown = np.flatnonzero(bits[low:high] < 0) + low
     if len(unknown) <= most_unknown(stop - start):
@@ -82,7 +82,7 @@ def _filled(bits: Bits, start: int, stop: int, code: Code) -> Iterator[Bits]:
 
 
 def _spans_to_try(bits: Bits, code: Code) -> Iterator[Span]:
-    """Texts with a CRC, with each way to fill in the few unknown bits."""
+    """Texts with a CRC, with every way to fill in a few unknown bits."""
     width = code.unit_bits
     check = crc_units_count(code.data_bits)
     framing = FRAMINGS[code.framing]
@@ -103,7 +103,7 @@ def _spans_to_try(bits: Bits, code: Code) -> Iterator[Span]:
             yield Span(start, end, stop, filled)
 
 
-def vouched_span(bits: Bits, code: Code) -> Span | None:
+def confirmed_span(bits: Bits, code: Code) -> Span | None:
     """The one text that its CRC confirms; None if there is none or more than one."""
     passed: dict[bytes, Span] = {}
     framed = FRAMINGS[code.framing].end is not None
@@ -119,7 +119,7 @@ def vouched_span(bits: Bits, code: Code) -> Span | None:
 def likely_span(
     bits: Bits, units: Units, known: Flags, code: Code, wrong: Flags, reasons: list[str]
 ) -> Span:
-    """Where the text is if no CRC says so."""
+    """Where the text probably is if no CRC decides it."""
     width = code.unit_bits
     framing = FRAMINGS[code.framing]
     known = known & ~wrong
@@ -132,7 +132,7 @@ def likely_span(
     if len(ends) and ends[-1] >= start:
         at = int(ends[-1])
         return Span(start, at, min(at + 1 + check, len(units)), bits)
-    # an ETX with unknown bits: a text must have one, so if only one place can be it, it is
+    # an ETX with unknown bits: a text must have one, so if only one place can be it, that is it
     if end > start and not check:
         ones = np.flatnonzero(np.any(cells_of(bits, code) > 0, axis=1))
         surely = int(np.max(ones, initial=start))
@@ -148,8 +148,8 @@ def likely_span(
     return Span(start, max(start, end - check), end, bits)
 
 
-def tidy(span: Span, code: Code, reasons: list[str], vouched: bool) -> Bits:
-    """The bits with the head and the padding corrected as the framing demands."""
+def tidy(span: Span, code: Code, reasons: list[str], confirmed: bool) -> Bits:
+    """The bits with the head and the padding corrected according to the framing."""
     framing = FRAMINGS[code.framing]
     if not framing.head:
         return span.bits
@@ -157,12 +157,12 @@ def tidy(span: Span, code: Code, reasons: list[str], vouched: bool) -> Bits:
     head = _pattern(framing.head, code)
     seen = bits[: len(head)]
     slips = np.count_nonzero((seen >= 0) & (seen != head[: len(seen)]))
-    if vouched or (slips <= HEAD_SLIPS and np.count_nonzero(seen < 0) <= len(head) // 2):
+    if confirmed or (slips <= HEAD_SLIPS and np.count_nonzero(seen < 0) <= len(head) // 2):
         seen[:] = head[: len(seen)]
     else:
         reasons.append("it does not begin with SYN SYN STX")
     rest = bits[span.stop * code.unit_bits :]
-    if vouched or not np.any(rest > 0):
+    if confirmed or not np.any(rest > 0):
         rest[:] = 0
     else:
         reasons.append("something follows the end of the text")

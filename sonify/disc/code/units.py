@@ -1,6 +1,6 @@
 """Code units: characters to units and bits, and back.
 
-Every step is vectorised: discs have up to a hundred million bits.
+Every step is vectorised, because discs have up to a hundred million bits.
 """
 
 from __future__ import annotations
@@ -72,7 +72,7 @@ def _ita2_units(chars: str) -> NDArray[np.int8]:
 
 
 def to_units(text: str, alphabet_name: str) -> NDArray[np.uint8]:
-    """The message's code units, shifts included."""
+    """The message's code units, including shifts."""
     if alphabet_name != "ita2":
         return np.frombuffer(text.encode(alphabet_name), np.uint8)
     points = np.frombuffer(text.encode("ascii"), np.uint8)
@@ -91,7 +91,7 @@ def to_units(text: str, alphabet_name: str) -> NDArray[np.uint8]:
 
 
 def units_to_bits(units: NDArray[np.uint8], code: Code) -> Bits:
-    """Code units as bits, each with its parity bit where the code has one."""
+    """Code units as bits, each with its parity bit if the code has one."""
     bits = np.unpackbits(units[:, None], axis=1)[:, 8 - code.data_bits :]
     if code.bit_order == "low-first":
         bits = bits[:, ::-1]
@@ -107,7 +107,7 @@ def cells_of(bits: Bits, code: Code) -> Bits:
 
 
 def bits_to_units(bits: Bits, code: Code) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
-    """Whole code units from bits, parity bits left out, and whether all bits of each are known."""
+    """Whole code units from bits, without parity bits, and whether all bits of each are known."""
     cells = cells_of(bits, code)
     known: NDArray[np.bool_] = np.all(cells >= 0, axis=1)
     ones = cells[:, : code.data_bits] > 0
@@ -119,8 +119,8 @@ def bits_to_units(bits: Bits, code: Code) -> tuple[NDArray[np.uint8], NDArray[np
 
 
 class Found(NamedTuple):
-    """Characters in code units: where each begins, how many units it has, its code point, and
-    whether that is certain. Shape (characters,) each."""
+    """Characters in code units: the first unit of each, its number of units, its code point, and
+    whether that is certain. All have shape (characters,)."""
 
     first: NDArray[np.int64]
     length: NDArray[np.int64]
@@ -138,8 +138,8 @@ def _ascii_characters(units: Units, known: Flags, shift: Flags) -> Found:
 
 
 def _ita2_characters(units: Units, known: Flags, shift: Flags) -> Found:
-    """`shift` marks units that can't be trusted and might be a shift: until the next shift, what
-    differs between the two cases is uncertain."""
+    """`shift` marks untrusted units that might be a shift: until the next shift, characters that
+    differ between the two cases are uncertain."""
     shifts = known & ((units == LETTERS) | (units == FIGURES))
     n = np.arange(len(units))
     last = np.maximum.accumulate(np.where(shifts, n, -1))
@@ -155,7 +155,7 @@ def _ita2_characters(units: Units, known: Flags, shift: Flags) -> Found:
 
 def _utf8_characters(units: Units, known: Flags, shift: Flags) -> Found:
     """Well-formed byte sequences; every other byte is one failed character."""
-    # FF is in no well-formed sequence (RFC 3629), and surrogates stand for failed bytes
+    # FF occurs in no well-formed sequence (RFC 3629), and surrogates stand for failed bytes
     text = (
         np.where(known, units, 0xFF).astype(np.uint8).tobytes().decode("utf-8", "surrogateescape")
     )

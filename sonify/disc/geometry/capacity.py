@@ -1,4 +1,4 @@
-"""How much a disc holds: its free rings, and the trade-off of holes, webs and size."""
+"""How much a disc holds: its free rings, and the trade-off between holes, webs and size."""
 
 from __future__ import annotations
 
@@ -21,12 +21,12 @@ __all__ = ["SLACK", "FitSpec", "Room", "bands_of", "characters_that_fit", "room_
 SLACK = 1e-7
 """Differences between sizes below this are rounding errors."""
 TRIES = {"reed-solomon": 2000}
-"""Layouts that are tried in full, by check; 24 for the others. The number of bits decides but for
-rounding, and with reed-solomon the rows."""
+"""How many layouts are tried in full, by check; 24 for the others. Apart from rounding, the number
+of bits decides; with reed-solomon the rows matter too."""
 
 
 class Room(NamedTuple):
-    """What a disc holds at most: code units, on so many positions and rows."""
+    """What a disc holds at most, in code units, and with how many positions and rows."""
 
     units: int
     positions: int
@@ -34,7 +34,7 @@ class Room(NamedTuple):
 
 
 def turn_of(positions: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Radius of a row over the chord between its neighbouring positions."""
+    """The radius of a row divided by the chord between neighbouring positions."""
     safe = np.maximum(positions, 2)
     return np.where(positions < 2, 0.0, 1 / (2 * np.sin(np.pi / safe)))
 
@@ -74,7 +74,7 @@ def room_on(spec: FitSpec, code: Code) -> Room:
 
 
 def characters_that_fit(text: str, code: Code, units: int) -> int:
-    """How many characters of a text, from its start, fit in so many code units."""
+    """How many characters of a text, from its start, fit in `units` code units."""
     ends = range(1, len(text) + 1)
     return bisect_right(ends, units, key=lambda end: len(message_units(text[:end], code)))
 

@@ -22,21 +22,21 @@ LEAST_WEB = 1.5
 """Webs thinner than this, in mm, get a caution if no other limit is given. Common practice for
 wood and acrylic of about 3 mm; no source."""
 MOSTLY_GONE = 0.6
-"""Share of a row's circle that is cut away from which the row gets a caution."""
+"""A row gets a caution if at least this share of its circle is cut away."""
 OFF_CENTRE = 0.01
-"""Offset of the centre of mass over the radius from which it gets a caution."""
+"""The disc gets a caution if its centre of mass is off by at least this share of the radius."""
 GRADE = 6.3
-"""Offset times angular speed in mm/s from which it gets a caution: balance quality grade G 6.3 of
-ISO 21940-11, which that standard names for machinery in general."""
+"""The disc gets a caution from this product of offset and angular speed on, in mm/s: balance
+quality grade G 6.3 of ISO 21940-11, which that standard names for machinery in general."""
 MOST_CAUTIONS = 8
-"""Of one kind."""
+"""The most cautions of one kind."""
 
 
 class Workshop(NamedTuple):
     """What to know before a disc is cut.
 
-    Its geometry, and whether that was derived; webs; mass; for each row the share of its circle
-    that is cut away; the force of the imbalance in newtons for each kg of disc; and cautions.
+    Its geometry, and whether that was derived; webs; mass; the share of each row's circle that is
+    cut away; the force of the imbalance in newtons for each kg of disc; and cautions.
     """
 
     geometry: Geometry

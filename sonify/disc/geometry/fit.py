@@ -1,12 +1,12 @@
 """Fit: positions, rows and radii for a text on a disc.
 
 Without an outer diameter, the result is the smallest disc that holds the text; with one, it is
-the layout with the widest webs. The rows lie at equal steps between the bore and the clock row,
+the layout with the widest webs. The rows are evenly spaced between the bore and the clock row,
 which is the outermost, and all on the same side of any keep-out. The chord between neighbouring
 holes of the innermost row limits the positions.
 
-With holes of diameter d, webs of at least w, q = d + w, N positions and R rows, of which the
-innermost has the radius a:
+With holes of diameter d, webs of at least w, q = d + w, N positions and R rows, the innermost with
+radius a:
 
     2 a sin(pi / N) >= q        neighbours in the innermost row
     a - d/2 - w >= bore / 2     the bore
@@ -39,14 +39,14 @@ Reals = NDArray[np.float64]
 Index = NDArray[np.int64]
 
 GRAIN = 0.1
-"""Radii and diameters that are chosen are rounded to this, in mm."""
+"""Calculated radii and diameters are rounded to this, in mm."""
 HOLE_GRAIN = 0.05
 SMALLEST_HOLE = 0.2
 RADII = ("clock_radius", "first_row_radius", "row_pitch")
 
 
 class Fit(NamedTuple):
-    """A layout and a geometry that hold the text on so many rows."""
+    """A layout and a geometry that hold the text, and the number of rows."""
 
     layout: Layout
     geometry: Geometry
@@ -71,7 +71,7 @@ def _up(value: Reals) -> Reals:
 def _roomiest(
     spec: FitSpec, band: tuple[float, float], n: Index, rows: Index, inwards: bool
 ) -> _Candidates:
-    """All webs as wide as the one that limits them."""
+    """Candidates in which all webs are as wide as the tightest one allows."""
     d = spec.hole_diameter
     low, high = band
     q = np.minimum((high + d / 2) / (1 + rows + turn_of(n)), (high + d - low) / (rows + 2))
@@ -91,7 +91,7 @@ def _tightest(
     inwards: bool,
     clock_inside: bool,
 ) -> _Candidates:
-    """As small as the given radii and the least web allow."""
+    """Candidates as small as the given radii and the least web allow."""
     d, w = spec.hole_diameter, spec.least_web
     low, high = band
     q = d + w
@@ -138,7 +138,7 @@ def _positions_to_try(spec: FitSpec, units: int, code: Code) -> Index:
     bits = units * code.unit_bits
     best = np.sqrt(2 * np.pi * bits)
     high = 3 * best + 24
-    solved = code.check == "reed-solomon"  # whose rows are found one number at a time
+    solved = code.check == "reed-solomon"  # its rows are found for one number at a time
     near = np.linspace(0.3 * best, high, 3000) if solved else np.arange(0.3 * best, high)
     wide = np.arange(1, 400) if bits < 20_000 else np.arange(0)
     far = np.geomspace(1, max(2, bits), 1000) if spec.keep_out else np.arange(0)
@@ -188,7 +188,7 @@ def fit(text: str, code: Code, layout: Layout, spec: FitSpec) -> Fit:
 
 
 def _best(spec: FitSpec, n: Index, rows: Index, layout: Layout) -> Fit | None:
-    """The best of the candidates in the best of the free rings."""
+    """The best candidate in the best free ring."""
     inwards = layout.reading == "outside-in"
     pinned = any(getattr(spec, key) is not None for key in RADII)
     best: tuple[tuple[float, int], Fit] | None = None
@@ -237,7 +237,7 @@ def _too_long(text: str, units: int, code: Code, layout: Layout, spec: FitSpec) 
     if spec.outer_diameter is None:
         return InputError(
             f"{count} need a disc of more than {LARGEST / 1000:g} m with holes of {hole:g} mm and "
-            f"webs of {web:g} mm; use smaller ones or a shorter text",
+            f"webs of {web:g} mm; use smaller holes and webs or a shorter text",
             place="message",
         )
     fits = characters_that_fit(text, code, room_on(spec, code).units)
@@ -245,7 +245,7 @@ def _too_long(text: str, units: int, code: Code, layout: Layout, spec: FitSpec) 
     return InputError(
         f"{count} are {len(text) - fits:,} too many: a disc of {spec.outer_diameter:g} mm with "
         f"holes of {hole:g} mm and webs of {web:g} mm holds {fits:,}"
-        + (f"; what would do: {would}" if would else ""),
+        + (f"; what would help: {would}" if would else ""),
         place="message",
     )
 
@@ -257,7 +257,7 @@ def _what_would_do(
     with suppress(InputError):
         larger = fit(text, code, layout, msgspec.structs.replace(spec, outer_diameter=None))
         yield f"a disc of {larger.geometry.outer_diameter:g} mm"
-    # the webs as they are, or else in proportion to the holes
+    # keep the webs, or else scale them with the holes
     for share in (0.0, spec.least_web / spec.hole_diameter):
         steps = range(round(SMALLEST_HOLE / HOLE_GRAIN),
                       int(spec.hole_diameter / HOLE_GRAIN - SLACK) + 1)  # fmt: skip

@@ -28,9 +28,7 @@ MAX_HOLES = 200_000
 
 def holes_of(disc: Disc, geometry: Geometry) -> NDArray[np.void]:
     """The holes of a disc: an array of `HOLES`, the data rows in the order of reading, then the
-    clock row.
-
-    An unknown bit has no hole.
+    clock row. Unknown bits have no hole.
 
     Raises
     ------
@@ -50,7 +48,7 @@ def holes_of(disc: Disc, geometry: Geometry) -> NDArray[np.void]:
     # the clock row is row -1
     radii = row_radii(geometry, disc.layout, disc.rows)
     radius = np.append(radii, geometry.clock_radius)[out["row"]]
-    # clockwise from twelve o'clock, as Layout.angle has it for one position
+    # clockwise from twelve o'clock, like Layout.angle for one position
     turn = 2 * np.pi * out["position"] / disc.positions
     angle = -turn if disc.layout.turning == "clockwise" else turn
     out["x_mm"] = radius * np.sin(angle)

@@ -1,4 +1,4 @@
-"""The centre of mass of a disc. Exact for circles, even where they overlap."""
+"""The centre of mass of a disc, exact for circles even where they overlap."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ TURN = 2 * pi
 
 @dataclass(frozen=True)
 class Mass:
-    """What is left of a disc, with holes and bore cut: keep-outs count as material.
+    """The material left of a disc after holes and bore are cut; keep-outs count as material.
 
     Attributes
     ----------
@@ -53,8 +53,8 @@ class Mass:
 def mass_of(disc: Disc, geometry: Geometry) -> Mass:
     """Area and centre of mass of the material, exact also where holes overlap.
 
-    By Green's theorem along the boundary: the arcs of the rim outside every hole, and the arcs
-    of holes and bore inside the rim and outside all others, run the other way round.
+    By Green's theorem along the boundary: the arcs of the rim outside every hole, and, in the
+    opposite direction, the arcs of holes and bore inside the rim and outside all others.
     """
     holes = holes_of(disc, geometry)
     size = np.full(len(holes), geometry.hole_diameter / 2)
@@ -122,7 +122,7 @@ def _bare(circle: Reals, others: list[Reals], rim: float | None) -> list[tuple[f
 
 
 def _green(circle: Reals, start: float, end: float) -> Reals:
-    """Area, and first moments about both axes, that an arc run anticlockwise bounds."""
+    """An anticlockwise arc's contribution to the area and the first moments about both axes."""
     x, y, r = circle.tolist()
     a = np.array([start, end])
     s, c = np.sin(a), np.cos(a)

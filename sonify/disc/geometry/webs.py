@@ -1,4 +1,4 @@
-"""Webs: the material between holes. Exact, since all outlines are circles."""
+"""Webs: the material between holes, exact because all outlines are circles."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ def close_pairs(x: Reals, y: Reals, reach: float) -> Pairs:
     Raises
     ------
     InputError
-        Too many pairs: holes lie on each other everywhere.
+        Too many pairs: holes overlap everywhere.
     """
     column = np.floor((x - x.min(initial=0)) / reach).astype(np.int64)
     line = np.floor((y - y.min(initial=0)) / reach).astype(np.int64)
@@ -55,7 +55,7 @@ def close_pairs(x: Reals, y: Reals, reach: float) -> Pairs:
         total += int(count.sum())
         if total > MAX_PAIRS:
             raise InputError(
-                "holes lie on each other all over the disc; use fewer positions or smaller holes",
+                "holes overlap all over the disc; use fewer positions or smaller holes",
                 place="geometry.hole-diameter",
             )
         one = np.repeat(np.arange(len(keys)), count)
@@ -71,8 +71,8 @@ def close_pairs(x: Reals, y: Reals, reach: float) -> Pairs:
 
 
 class Edge(NamedTuple):
-    """One side of a web: `hole`, `clock`, `bore`, `rim` or `keep-out`, with row and position of
-    a hole or the number of a keep-out."""
+    """One side of a web: `hole`, `clock`, `bore`, `rim` or `keep-out`, with the row and position of
+    a hole, or the number of a keep-out as `row`."""
 
     kind: str
     row: int = -1
@@ -89,7 +89,7 @@ class Edge(NamedTuple):
 
 @dataclass(frozen=True)
 class Web:
-    """A web of material: its width in mm (below 0 where its sides overlap), and its sides."""
+    """A web of material: its width in mm (below 0 if its sides overlap), and its sides."""
 
     width: float
     one: Edge
@@ -108,7 +108,7 @@ class Webs:
     thinnest : Web
         Keep-outs count as sides.
     thin : int
-        How many webs are thinner than the limit (those that touch are not counted).
+        How many webs are thinner than the limit, without holes that touch.
     touching : int
         Pairs of holes that touch or overlap.
     first_touching : Web or None
@@ -185,7 +185,7 @@ def webs_of(disc: Disc, geometry: Geometry, limit: float = 0.0) -> Webs:
 
 
 def _nearest(x: Reals, y: Reals, reach: float, most: float) -> Pairs:
-    """All pairs within `reach`, or, if there are none, within the least reach that has some."""
+    """All pairs within `reach`; if there are none, within twice as much, and so on."""
     while True:
         pairs = close_pairs(x, y, reach * (1 + 1e-9) + 1e-9)
         if len(pairs.first) or reach > most:

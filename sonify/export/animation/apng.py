@@ -3,10 +3,10 @@
 Source: *Portable Network Graphics (PNG) Specification (Third Edition)*, W3C Recommendation: chunks
 acTL, fcTL and fdAT.
 
-A palette is stored with 8 bits a pixel: at fewer bits ffmpeg (seen in version 5.1) puts a
-rectangle that is not the whole picture in the wrong place, and deflate makes up for most of the
-difference. A change is stored as its rectangle, which replaces what was there. A delay is the
-fraction nearest to the exact time that is left to the next change, so errors do not add up.
+A palette is stored with 8 bits a pixel: with fewer, ffmpeg (seen in version 5.1) misplaces any
+rectangle smaller than the picture, and deflate makes up for most of the difference. A change is
+stored as its rectangle, which replaces what was there. A delay is the fraction nearest to the exact
+time left to the next change, so errors do not add up.
 Browsers show a delay of 10 ms or less as 100 ms (common practice, no source), so nothing shorter
 than 11 ms is stored.
 """

@@ -66,11 +66,11 @@ class Animation:
     end_s
         Time in seconds until which the last patch stays.
     loop
-        How often it plays in all, at most 65535: 0 for ever, None once.
+        How often it plays in all, at most 65535: 0 forever, None once.
     comment
         Free text kept in the file; "" for none.
     quality
-        "rough" is lossy where the format can be; "fine" takes longest and makes the smallest file.
+        "rough" is lossy if the format allows it; "fine" takes longest and makes the smallest file.
 
     Raises
     ------
@@ -113,12 +113,12 @@ class Change:
 def changes(
     animation: Animation, rate: int, *, shortest: int = 1, longest: int, even: bool = False
 ) -> Iterator[Change]:
-    """Plan the images to store, with whole delays and cropped to what changed.
+    """Plan the images to store, with whole delays, cropped to what changed.
 
-    A patch that comes less than ``shortest`` ticks after the image before joins it, so it shows
-    early by less than that; the last image is moved early by as much where the end is too near.
-    A patch that changes nothing lengthens the delay before it. A delay over ``longest`` is stored
-    in pieces, with one unchanged pixel each. Memory is three pictures, whatever the length.
+    A patch less than ``shortest`` ticks after the previous image joins it, so it shows early by
+    less than that; the last image is moved early by as much if the end is too near. A patch that
+    changes nothing lengthens the delay before it. A delay over ``longest`` is stored in pieces,
+    with one unchanged pixel each. Memory is three pictures, whatever the length.
 
     Parameters
     ----------
@@ -169,7 +169,7 @@ def changes(
         at = total if patch is None else min(tick(patch.time_s), total - shortest)
         if patch is None or at - group_at >= shortest:
             if group_at == 0:
-                # what joins the first image lies under no other
+                # what joins the first image belongs to it
                 shown[...] = canvas
                 ready = (0, 0, shown.copy(), None)
             elif (found := changed()) is not None:
@@ -185,7 +185,7 @@ def changes(
 
 
 def cached(code: Callable[[Pixels], T]) -> Callable[[Pixels], T]:
-    """Keep the code of small pictures, as the same lamps change again and again."""
+    """Cache the code of small pictures, because the same lamps change again and again."""
 
     @functools.lru_cache(maxsize=_CACHED_PICTURES)
     def kept(shape: tuple[int, ...], pixels: bytes) -> T:

@@ -33,8 +33,8 @@ AHEAD_PIXELS = 8_000_000
 def encode_gif(animation: Animation, out: BinaryIO) -> None:
     """Write an animation as GIF 89a.
 
-    Memory does not grow with the number of patches. The order of the palette in
-    the file is by use in the first patches, as low indices make short codes.
+    Memory does not grow with the number of patches. The palette in the file is
+    ordered by use in the first patches, because low indices make short codes.
 
     Parameters
     ----------
@@ -54,7 +54,7 @@ def encode_gif(animation: Animation, out: BinaryIO) -> None:
 def _ordered(animation: Animation, palette: Pixels) -> Animation:
     """Sort the palette by the number of patches that use each colour.
 
-    If all the patches were seen, the colours that none uses are left out.
+    If all patches were seen, unused colours are left out.
     """
     patches = iter(animation.patches)
     ahead: list[Patch] = []

@@ -3,11 +3,10 @@
 Source of the code rules: *Graphics Interchange Format, Version 89a*, CompuServe, 31 July 1990,
 sections 22 and appendix F.
 
-Pillow's coder, in C, makes the codes: a coder in Python took 20 to 60 ms for a picture of
-640 x 160 pixels, Pillow's takes under 1 ms. Pillow's own GIF writer does not serve here: it takes
-whole frames, and stores either all pixels of a rectangle or only the changed ones. A pixel that
-does not change may be stored in its colour or as transparent, and neither is always smaller; see
-`GAPS`.
+Pillow's coder, in C, makes the codes: for a picture of 640 x 160 pixels it takes under 1 ms, where
+a coder in Python took 20 to 60 ms. Pillow's own GIF writer does not do: it takes whole frames, and
+stores either all pixels of a rectangle or only the changed ones. An unchanged pixel may be stored
+in its colour or as transparent, and neither is always smaller; see `GAPS`.
 """
 
 from __future__ import annotations
@@ -24,11 +23,11 @@ from sonify.export.animation.frames import Mask, Pixels
 #
 # Measured on `message cairn-middle` (525 pictures) and the same in the look `glacier`: 1 alone
 # gives 5.51 and 1.67 MB, 9 alone 5.42 and 1.73 MB; a third rule (5, 25 or all opaque) gains under
-# 0.1 % and costs a sixth of the time. Going on with a full table, and choosing pixel by pixel,
-# saved 3 to 6 % more at three to four times the time (9.5 s against 2.8 s).
+# 0.1 % and costs a sixth of the time. Continuing with a full table, and choosing pixel by pixel,
+# saved 3 to 6 % more but took three to four times as long (9.5 s against 2.8 s).
 GAPS = (1, 9)
 
-# Images of up to this many pixels are kept, as the same lamps change again and again.
+# Images of up to this many pixels are cached, because the same lamps change again and again.
 SMALL = 4096
 
 # Entries of a full table (appendix F: codes have at most 12 bits).
@@ -39,7 +38,7 @@ Raster = tuple[bytes, int | None]
 
 
 def code_size(largest: int) -> int:
-    """Return the least minimum code size for indices up to `largest`."""
+    """Return the smallest minimum code size for indices up to `largest`."""
     return max(2, largest.bit_length())
 
 
@@ -91,7 +90,7 @@ def _closed(keep: Mask, length: int) -> Mask:
 
 
 def present(pixels: Pixels) -> Mask:
-    """Return which of the 256 indices the pixels have."""
+    """Return which of the 256 indices occur in the pixels."""
     found = np.zeros(256, np.bool_)
     found[pixels] = True
     return found
@@ -122,10 +121,10 @@ def _coded(pixels: Pixels) -> bytes:
 
 
 def _end_fits(data: bytes, size: int) -> bool:
-    """Whether a decoder finds the end code whole.
+    """Whether the end code is complete.
 
     The last code of an image may make codes one bit longer. Pillow writes the end code without
-    that bit. It is zero, so it is missing only where the end code fills its byte.
+    that bit. It is zero, so it is missing only if the end code fills its byte.
     """
     begins, widths = _codes_of_a_table(size)
     # the end code is the last thing in the data, and its highest bit is bit `size`
@@ -139,7 +138,7 @@ def _end_fits(data: bytes, size: int) -> bool:
 def _codes_of_a_table(size: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
     """Where codes begin after a clear code, and their widths, in bits.
 
-    The last one is the clear code that Pillow writes as soon as its table is full.
+    The last one is the clear code that Pillow writes when its table is full.
     """
     highest = np.arange(TABLE - (1 << size), dtype=np.int64) + (1 << size) + 1
     widths = size + 1 + np.searchsorted(1 << np.arange(size + 1, 12), highest, side="right")

@@ -1,4 +1,4 @@
-"""Patches of a picture measured by the flash meter on their way to an encoder."""
+"""Measures the patches of a picture with the flash meter on their way to an encoder."""
 
 from __future__ import annotations
 

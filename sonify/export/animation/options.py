@@ -1,4 +1,4 @@
-"""The options of all moving pictures, and the part of the performance that they choose."""
+"""The options of all moving pictures, and the part of the performance that they select."""
 
 from __future__ import annotations
 
@@ -22,8 +22,8 @@ class ClipOptions(Settings, frozen=True):
     """How to write a moving picture. `size`, `fps` and `quality` default to `[clip]`.
 
     `from_s` and `to_s` (in s) or `rows` ("2-5", counted from 1) choose a range. `loop` is how often
-    it plays (0: for ever, where the format can say so). `calm` reduces flashing until it is within
-    the threshold, `subtitles` writes captions beside the file, `sound` adds sound.
+    it plays (0: forever, if the format can say so). `calm` reduces flashing to within the
+    threshold, `subtitles` writes captions beside the file, `sound` adds sound.
     """
 
     size: str | None = None

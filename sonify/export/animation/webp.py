@@ -3,10 +3,10 @@
 Sources: *WebP Container Specification* (Google, developers.google.com/speed/webp) and RFC 9649,
 *WebP Image Format*.
 
-Pillow's own animation writer wants every whole frame, so only the picture data of each rectangle
-comes from Pillow, and the container is written here. Places of rectangles are even numbers there.
-Delays are whole milliseconds, at least 11 as browsers show 10 ms or less as 100 ms (common
-practice, no source). The comment is kept as a description in XMP (ISO 16684-1).
+Pillow's own animation writer needs every whole frame, so only the picture data of each rectangle
+comes from Pillow, and the container is written here. The corners of rectangles are even numbers.
+Delays are whole milliseconds, at least 11, because browsers show 10 ms or less as 100 ms (common
+practice, no source). The comment is stored as a description in XMP (ISO 16684-1).
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ SHORTEST = 11
 LONGEST = (1 << 24) - 1
 LARGEST = 16383
 
-# Options of Pillow's coder. Beyond method 4 it takes a hundred times as long for nothing.
+# Options of Pillow's coder. Methods above 4 take a hundred times as long for no gain.
 _QUALITY: dict[str, dict[str, Any]] = {
     "rough": {"quality": 80, "method": 2},
     "normal": {"lossless": True, "quality": 40, "method": 2},

@@ -1,8 +1,8 @@
-"""The disc's picture, as a shutter that is open for a whole frame sees it turn.
+"""The disc's picture, blurred as by a shutter that is open for a whole frame.
 
-The disc turns evenly, so its blur turns with it: one blurred picture is made, and only turned for
+The disc turns evenly, so its blur turns with it: one blurred picture is made and then turned for
 each frame. A hole is a circle on a row; the share of the open shutter for which a pixel sees
-through it is an arc's length, and is reckoned exactly.
+through it is the length of an arc, and is computed exactly.
 """
 
 from __future__ import annotations
@@ -25,9 +25,9 @@ _FINE = 3
 _BAND = 32
 # How much of its light a hole throws on what is around it.
 _HALO = 0.30
-# By how much less than a flash (0.1) what turns may differ in relative luminance.
+# How much moving parts may differ in relative luminance: less than a flash (0.1).
 _STEP = 0.095
-# A material from this relative luminance on is light.
+# Materials from this relative luminance on are light.
 _LIGHT = 0.2
 
 
@@ -40,10 +40,10 @@ class Glow:
 
     @classmethod
     def of(cls, material: DiscMaterial, lamp: NDArray[np.float64], dim: float) -> Glow:
-        """Colours that tell what was read.
+        """Colours that show what was read.
 
-        On a dark material they differ by too little to flash as the disc turns. On a light one
-        that would hardly be seen: there they do so only where glows are dimmed.
+        On a dark material they differ by too little to flash as the disc turns. On a light one that
+        would be hard to see, so there it holds only if glows are dimmed.
         """
         own = material.luminance
         if own < _LIGHT:
@@ -59,7 +59,7 @@ class Glow:
 
 
 def _at(rgb: NDArray[np.float64], luminance: float) -> NDArray[np.float64]:
-    """A colour at a luminance, paler where it can't be as bright otherwise."""
+    """A colour at a luminance, paler if it can't be that bright otherwise."""
     own = float(rgb @ LUMINANCE)
     out = rgb * (luminance / max(own, 1e-6))
     top = float(out.max())
@@ -73,7 +73,7 @@ def _at(rgb: NDArray[np.float64], luminance: float) -> NDArray[np.float64]:
 
 @dataclass(frozen=True, eq=False)
 class DiscArt:
-    """A disc at a size, turned by nothing, with its blur.
+    """A disc at a size, not turned, with its blur.
 
     Attributes
     ----------
@@ -86,7 +86,7 @@ class DiscArt:
     scale : float
         Pixels a mm.
     blur : float
-        By how much the disc turns while the shutter is open, in radians.
+        How far the disc turns while the shutter is open, in radians.
     ground : ndarray of float64, shape (3,)
         The colour around it, in linear light.
     """
@@ -117,7 +117,7 @@ class DiscArt:
 
     @cached_property
     def _order(self) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
-        """Radii of all rows and the clock row (-1), rising."""
+        """Radii of all rows and the clock row (-1), in ascending order."""
         radii = np.append(self.radii, self.geometry.clock_radius * self.scale)
         rows = np.append(np.arange(self.disc.rows), -1)
         order = np.argsort(radii)
@@ -166,7 +166,7 @@ class DiscArt:
         holes: NDArray[np.bool_],
         total: NDArray[np.float64],
     ) -> NDArray[np.float64]:
-        """The length of open arc up to an angle, from twelve o'clock on."""
+        """The length of open arc from twelve o'clock to an angle."""
         n = self.disc.positions
         pitch = 2 * math.pi / n
         half = np.minimum(half, pitch / 2)
@@ -206,14 +206,14 @@ class DiscArt:
         return out
 
     def _fittings(self, out: F32) -> None:
-        """Rim, bore, hub and keep-outs, and the ground with a soft shadow around the disc."""
+        """Rim, bore, hub and keep-outs, and the background with a soft shadow around the disc."""
         g, s = self.geometry, self.scale
         at = np.arange(self.side) + 0.5 - self.side / 2
         rim, bore = g.outer_diameter / 2 * s, g.bore_diameter / 2 * s
         mean = self.material.mean
         for keep in g.keep_out:
             angle = math.radians(keep.angle)
-            # a magnet or a screw: smeared along its way like all else
+            # a magnet or a screw: smeared along its path like everything else
             smear = max(1, int(self.blur * keep.radius * s / 2))
             for k in range(smear):
                 a = angle + self.blur * ((k + 0.5) / smear - 0.5)

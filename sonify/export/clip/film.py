@@ -1,4 +1,4 @@
-"""The film: the views of a clip on one picture, frame after frame."""
+"""The film: the views of a clip on one picture, frame by frame."""
 
 from __future__ import annotations
 
@@ -36,7 +36,7 @@ __all__ = ["Film", "calm_job", "ground_picture", "measured"]
 
 
 class Film:
-    """A clip's frames, one after the other on one picture.
+    """A clip's frames, painted in turn on one picture.
 
     Parameters
     ----------
@@ -53,7 +53,7 @@ class Film:
         What the last frame shows.
     meter : FlashMeter
     views : list of View
-        What the last frame was painted by.
+        The views that painted the last frame.
     changed : list of tuple
         The rectangles of pixels that the last frame painted.
     """
@@ -73,7 +73,7 @@ class Film:
         self._piece: list[View] = []
 
     def frames(self, numbers: Collection[int] | None = None) -> Iterator[bool]:
-        """Bring the picture to each frame in turn, or to some; whether it changed."""
+        """Paint each frame in turn, or only some, and yield whether the picture changed."""
         whole = (0, 0, self.picture.width, self.picture.height)
         c = self.meter.cell
         for part in self.plan.parts:
@@ -136,7 +136,7 @@ class Film:
             elif "matrix" in names:
                 views.append(MessageView(around, (x, y, bw, bh)))
             else:
-                # the scroll has no lamps of its own to run over: they go below the captions
+                # no matrix to scroll across: put one below the captions
                 views.append(MessageView(around, (x, y, bw, upper)))
                 below = (x, y + upper, bw, bh - upper)
                 views.append(MatrixView(around, below, reading=False))
@@ -149,7 +149,7 @@ _SHAPES = {
     "notes": Shape(1.2, 4.5, 0.8),
     "message": Shape(2.6, 9.0, 0.28),
 }
-_FIRST = 1.5  # by how much more the first view weighs
+_FIRST = 1.5  # the first view weighs this much more
 _VIEWS = {"matrix": MatrixView, "disc": DiscView, "notes": NotesView}
 
 
@@ -181,7 +181,7 @@ def ground_picture(look: Look, format: Format, width: int, height: int) -> Pictu
     Raises
     ------
     InputError
-        A background that is no colour, no picture and not none.
+        The background is not a colour, a picture or none.
     """
     if look.plain or look.clear:
         rgb = np.array(colour(look.ground)) / 255

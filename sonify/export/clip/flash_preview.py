@@ -23,10 +23,10 @@ MOST_POSITIONS = 200_000
 
 
 def flashing_of(show: Performance) -> Flashing | None:
-    """The worst second of the beginning of the reading and of the scroll, as a clip shows them.
+    """The worst second at the beginning of the reading and of the scroll, as a clip shows them.
 
-    The picture has the clip's proportions on a display of 1024 by 768, which is what the flash
-    meter takes as a measure. None for a disc that is too large to tell quickly.
+    The picture has the clip's proportions on a display of 1024 by 768, to which the flash meter
+    refers. None for a disc that is too large to measure quickly.
     """
     if show.disc.grid.size > MOST_POSITIONS:
         return None

@@ -1,7 +1,7 @@
 """Where views lie on a picture of any size.
 
-All ways to cut the picture in two, again and again, are tried; the one stays in which the views,
-each within the proportions that suit it, are largest, the first view above all.
+All ways to cut the picture in two repeatedly are tried. The best one makes the views, each within
+the proportions that suit it, as large as possible, above all the first view.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ _STRIP = 0.5
 
 @dataclass(frozen=True)
 class Shape:
-    """The proportions (width by height) between which a view looks well, and its weight."""
+    """The range of proportions (width by height) in which a view looks good, and its weight."""
 
     narrow: float
     wide: float
@@ -57,7 +57,7 @@ def lay_out(shapes: list[Shape], width: int, height: int) -> list[Box]:
 
 
 def _gathered(places: list[Box], gap: int, height: int) -> list[Box]:
-    """Views that lie below each other moved together, into the middle of the height."""
+    """Views that lie below each other, moved together and centred vertically."""
     below = all(a[1] + a[3] <= b[1] for a, b in itertools.pairwise(places))
     if not below:
         return places
@@ -74,7 +74,7 @@ def _gathered(places: list[Box], gap: int, height: int) -> list[Box]:
 
 
 def _value(shapes: list[Shape], places: list[Place], small: float) -> float:
-    """How well views fill their places; one that gets hardly any room counts heavily."""
+    """How well views fill their places, with a penalty for any that is too small."""
     value = 0.0
     for shape, (_, _, w, h) in zip(shapes, places, strict=True):
         a, b = shape.inside(w, h)

@@ -19,11 +19,11 @@ class DiscMaterial:
     Attributes
     ----------
     light, dark : str
-        The colours between which its grain goes.
+        The colours between which its grain varies.
     grain : str
         "mottled", "long" or "round".
     contrast : float
-        How far the grain goes towards either, from 0 to 1.
+        How far the grain goes towards them, from 0 to 1.
     """
 
     light: str
@@ -42,7 +42,7 @@ class DiscMaterial:
         return float(self.mean @ LUMINANCE)
 
     def field(self, side: int, seed: int = 7) -> F32:
-        """A square of it in linear light, shape (side, side, 3)."""
+        """A square piece in linear light, shape (side, side, 3)."""
         rng = np.random.default_rng(seed)
         if self.grain == "round":
             grain = _rings(side, rng)
@@ -60,7 +60,7 @@ class DiscMaterial:
 
 
 def _noise(side: int, rng: np.random.Generator, across: int, down: int) -> F32:
-    """Smooth noise about -1 to 1 with so many knots across and down."""
+    """Smooth noise of about -1 to 1 with that many knots across and down."""
     import cv2
 
     small = rng.standard_normal((min(down, side), min(across, side))).astype(np.float32) * 0.5
@@ -69,7 +69,7 @@ def _noise(side: int, rng: np.random.Generator, across: int, down: int) -> F32:
 
 
 def _rings(side: int, rng: np.random.Generator) -> F32:
-    """Fine rings, as a lathe leaves them."""
+    """Fine rings, like those that a lathe leaves."""
     at = (np.arange(side, dtype=np.float32) - (side - 1) / 2) / (side / 2)
     radius = np.hypot(at[None], at[:, None])
     knots = rng.standard_normal(240) * 0.5

@@ -1,7 +1,7 @@
-"""Memory that is free goes back to the system, where the C library would keep it.
+"""Give free memory back to the system where the C library would keep it.
 
-The C library of GNU keeps what was freed for later (malloc_trim(3), mallopt(3)). On others these
-do nothing.
+The GNU C library keeps freed memory for later (malloc_trim(3), mallopt(3)). With other libraries
+these functions do nothing.
 """
 
 from __future__ import annotations
@@ -16,15 +16,15 @@ _LARGE = 1 << 20
 
 
 def give_back() -> None:
-    """Give back what is free now, after work that took much memory for a while."""
+    """Give back what is free now, after work that took much memory."""
     with contextlib.suppress(OSError, AttributeError, TypeError):
         ctypes.CDLL(None).malloc_trim(0)
 
 
 def give_back_large() -> None:
-    """From now on give back pieces of a megabyte and more as soon as they are free.
+    """From now on, give back pieces of a megabyte and more as soon as they are free.
 
-    Between frames that come and go, memory would otherwise grow with a clip's length.
+    Otherwise memory would grow with a clip's length, because every frame is allocated anew.
     """
     with contextlib.suppress(OSError, AttributeError, TypeError):
         ctypes.CDLL(None).mallopt(_MMAP_THRESHOLD, _LARGE)

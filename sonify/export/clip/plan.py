@@ -1,7 +1,7 @@
 """The plan of a clip: what each frame shows.
 
-Frame k stands for the time from k / fps to (k + 1) / fps and shows the middle of it, so whatever
-happens is first seen in a frame that begins at most half a frame away from it.
+Frame k stands for the time from k / fps to (k + 1) / fps and shows its middle, so every event first
+appears in a frame that begins at most half a frame away from it.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from sonify.light.clip_settings import frame_rate
 
 __all__ = ["FramePlan", "Segment", "plan_of"]
 
-STILL_FPS = 25.0  # frames a second of .gif, .png and .webp where none are given (own choice)
+STILL_FPS = 25.0  # frames a second of .gif, .png and .webp if not given (own choice)
 GIF_MOST_FPS = 50  # browsers show GIF delays under 2/100 s as 10/100 s (common practice, no source)
 RING_S = 1.5  # how long the last note of a clip without a message may ring
 MAX_FRAMES = 12 * 3600 * 120

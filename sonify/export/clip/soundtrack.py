@@ -20,12 +20,12 @@ __all__ = ["RATE", "Soundtrack"]
 
 RATE = 48_000
 _FADE = RATE // 50
-# Bytes of sound that are kept in memory, where an encoder wants most of it.
+# Bytes of sound that are kept in memory, most of which the encoder needs.
 _IN_MEMORY = 8 << 20
 
 
 class Soundtrack:
-    """The finished sound of a clip's range, laid where its pieces begin.
+    """The finished sound of a clip's range, placed where its pieces begin.
 
     Parameters
     ----------
@@ -57,7 +57,7 @@ class Soundtrack:
                 if a < b:
                     out[a + start - begin : b + start - begin] += self.master.read(a, b)
         if end > self.size - _FADE:
-            # what still rings at the end of the file goes without a click
+            # fade out what still rings at the end of the file
             left = np.clip((self.size - np.arange(begin, end)) / _FADE, 0, 1)
             out *= left[:, None].astype(np.float32)
         return out

@@ -14,7 +14,7 @@ __all__ = ["Stage"]
 
 _METAL = (150, 156, 164)
 _SPOT = (255, 128, 96)
-_AFTER_S = 0.22  # how long the diffuser's flare at the spot takes to die away
+_AFTER_S = 0.22  # how long the diffuser's flare at the spot takes to fade by a factor e
 
 
 class Stage:
@@ -75,14 +75,14 @@ class Stage:
         return np.clip(colours, 0, 1), cover.astype(np.float32)
 
     def paint(self, position: float, row: float, time_s: float) -> None:
-        """Paint all of it over the disc as it stands on the picture now.
+        """Paint the stage over the disc as the picture shows it now.
 
         Parameters
         ----------
         position : float
-            That is at the detectors.
+            The position at the detectors.
         row : float
-            Over which the carriage stands.
+            The row over which the carriage stands.
         time_s : float
         """
         art = self.art
@@ -106,7 +106,7 @@ class Stage:
             self._dot(y, max(1.2, art.hole * 0.38), _SPOT, 0.35 if hollow else 0.95)
 
     def _lay_metal(self, data: float) -> None:
-        """Rails, heads and carriage; they are made anew only where the carriage moves."""
+        """Paint rails, heads and carriage; they are redrawn only if the carriage has moved."""
         picture = self.picture
         if data != self._data:
             self._data = data
@@ -117,7 +117,7 @@ class Stage:
             plane[:] = plane * kept + added
 
     def _make_metal(self, data: float) -> list[tuple[F32, F32]]:
-        """For each plane the share to keep of what lies below, and what to add (0.5 to round)."""
+        """For each plane, the share to keep of what lies below and what to add (0.5 to round)."""
         fmt, u, hole = self.picture.format, self.unit, self.art.hole
         gx, gy = self._grid()
         carriage = _ring(gx, gy, data, hole * 1.9 + 1.2 * u, 0.8 * u)

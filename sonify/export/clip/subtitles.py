@@ -1,6 +1,6 @@
 """Captions beside a clip: SubRip (.srt) and WebVTT (.vtt).
 
-Sources: WebVTT, W3C Candidate Recommendation; SubRip has no standard, it is written as players
+Sources: WebVTT, W3C Candidate Recommendation. SubRip has no standard; it is written the way players
 read it (common practice).
 """
 
@@ -9,7 +9,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sonify.atomic import whole
+from sonify.atomic import atomic_write
 from sonify.export.clip.plan import FramePlan
 from sonify.light.captions import Decoded
 
@@ -27,7 +27,7 @@ Cue = tuple[float, float, str]
 
 
 def lines_of(text: str) -> list[tuple[int, int]]:
-    """Where lines begin and end, broken between words where they can be."""
+    """Where lines begin and end, broken between words if possible."""
     out = []
     start = 0
     while start < len(text):
@@ -41,7 +41,7 @@ def lines_of(text: str) -> list[tuple[int, int]]:
 
 
 def cues_of(show: Performance, plan: FramePlan) -> list[Cue]:
-    """When which text is to be seen, in s of the clip: each line grows character by character."""
+    """When each text is shown, in s of the clip; lines grow character by character."""
     decoded = Decoded(show.captions)
     if not len(decoded):
         return []
@@ -72,7 +72,7 @@ def _clock(seconds: float, point: str) -> str:
 
 
 def write_subtitles(show: Performance, plan: FramePlan, path: Path) -> tuple[Path, ...]:
-    """Write .srt and .vtt beside a clip; where they are."""
+    """Write .srt and .vtt beside a clip, and return their paths."""
     cues = cues_of(show, plan)
     srt, vtt = [], ["WEBVTT\n"]
     for n, (a, b, text) in enumerate(cues, 1):
@@ -82,7 +82,7 @@ def write_subtitles(show: Performance, plan: FramePlan, path: Path) -> tuple[Pat
     out = []
     for suffix, parts in ((".srt", srt), (".vtt", vtt)):
         target = path.with_name(path.stem + suffix)
-        with whole(target) as beside:
+        with atomic_write(target) as beside:
             beside.write_text("\n".join(parts) + ("\n" if parts else ""), encoding="utf-8")
         out.append(target)
     return tuple(out)

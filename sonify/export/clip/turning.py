@@ -1,4 +1,4 @@
-"""How the disc stands, and where the stage is, at any moment."""
+"""How far the disc has turned, and where the stage is, at any moment."""
 
 from __future__ import annotations
 
@@ -20,9 +20,8 @@ __all__ = ["Turning", "stage_row"]
 class Turning:
     """The turning disc, counted in positions.
 
-    While a row is read the disc turns by one position in each slot. Between rows it turns at the
-    same speed where that brings the next row's first position to the detector, and else by what
-    is nearest to it.
+    While a row is read, the disc turns by one position in each slot. Between rows it turns at the
+    speed nearest to this one that brings the next row's first position to the detector.
 
     Attributes
     ----------
@@ -51,7 +50,7 @@ class Turning:
         return cls(slots, positions, t.position_s)
 
     def position(self, time_s: float) -> float:
-        """The position at the detector, not taken back to one turn."""
+        """The position at the detector, counted on over all turns."""
         slot = time_s / self.position_s
         if slot <= self.slots[0]:
             return float(self.positions[0] + slot - self.slots[0])
@@ -61,7 +60,7 @@ class Turning:
 
 
 def stage_row(show: Performance, time_s: float) -> float:
-    """Over which row the stage stands; between two while it moves."""
+    """The row over which the stage stands; a fraction while it moves."""
     t = show.timeline
     starts = t.row_start_s()
     row = int(np.searchsorted(starts, time_s, side="right")) - 1

@@ -1,4 +1,4 @@
-"""Video files: frames in the encoder's own planes, sent again where nothing changed."""
+"""Video files: frames in the encoder's own planes, sent again if nothing changed."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ RATE = 48_000
 # Samples of a packet of sound.
 _PACKET = 1024
 
-# Pixels of a picture up to which the encoder may keep many frames.
+# For pictures of up to this many pixels, the encoder may keep many frames.
 LARGE = 1920 * 1088
 
 _BT709 = 1
@@ -40,15 +40,15 @@ class Kind:
     format, clear_format : str
         Of the frames, with a background and without one.
     container : dict
-        ClipOptions of the file.
+        Options of the file.
     quality : dict
-        For each quality the options of the video encoder.
+        For each quality, the options of the video encoder.
     large : dict
-        What is added to them for pictures of more than `LARGE` pixels.
+        Options added for pictures of more than `LARGE` pixels.
     bit_rate : int
         Of the sound, in bit/s.
     frames_held : bool
-        Whether the encoder goes on reading a frame after it was sent.
+        Whether the encoder may still read a frame after it was sent.
     """
 
     video: str
@@ -62,26 +62,26 @@ class Kind:
     frames_held: bool = False
 
 
-# chroma as fine as it goes and no tricks that please the eye in films: flat colours stay true
+# the finest chroma and no psychovisual tricks, so that flat colours stay true
 _TRUE = "chroma-qp-offset=-12:psy=0"
 
 
 def _h264(preset: str, crf: int) -> dict[str, str]:
-    # few frames are looked at ahead, since each takes some 7 MB
+    # a short lookahead, because each frame takes about 7 MB
     return {
         "preset": preset, "crf": str(crf), "profile": "high",
         "x264-params": f"{_TRUE}:rc-lookahead=5",
     }  # fmt: skip
 
 
-# a frame of 2160p takes some 30 MB: none is looked at ahead, and none waits for a later one
+# a frame of 2160p takes about 30 MB: no lookahead, and no frame waits for a later one
 _H264_LARGE = {
     "x264-params": f"{_TRUE}:rc-lookahead=0:sync-lookahead=0:mbtree=0:bframes=0",
 }
 
 
 def _vp9(speed: int, crf: int) -> dict[str, str]:
-    # to look ahead changes nothing at a set quality, and each frame would take some 5 MB
+    # lookahead changes nothing at constant quality, and each frame would take about 5 MB
     return {
         "deadline": "good", "cpu-used": str(speed), "crf": str(crf), "b": "0", "row-mt": "1",
         "tile-columns": "2", "auto-alt-ref": "0", "lag-in-frames": "0",
@@ -210,7 +210,7 @@ class VideoSink:
         return stream
 
     def on(self, picture: Picture) -> Picture:
-        """A picture of the same format, from now on painted straight into the encoder's frame."""
+        """Have a picture of the same format painted straight into the encoder's frame."""
         own = views_of(self.frame, self.format)
         for plane, old in zip(own, picture.planes, strict=True):
             plane[:] = old
@@ -221,7 +221,7 @@ class VideoSink:
         """Send what the planes show as the next frame."""
         frame = self.frame
         if self.kind.frames_held:
-            # the encoder may still read the last one: painting goes on in one of our own
+            # the encoder may still read the last one, so send a copy
             if changed or self._sent is self.frame:
                 self._sent = blank_frame(*self.size, self.format.name)
                 for new, old in zip(
@@ -236,7 +236,7 @@ class VideoSink:
 
     def add_sound(self, samples: NDArray[np.float32]) -> None:
         """Add sound, shape (samples, 2)."""
-        # in short packets: pictures are kept back until the packet that goes before them is whole
+        # in short packets, because pictures wait until the packet before them is complete
         if self.sound is not None:
             for a in range(0, len(samples), _PACKET):
                 self._add_packet(samples[a : a + _PACKET])
@@ -275,7 +275,7 @@ class VideoSink:
 
 @contextlib.contextmanager
 def av_errors(path: Path) -> Iterator[None]:
-    """What an encoder or a full disk says, as one line."""
+    """Turn errors of an encoder or a full disk into one line."""
     import av
 
     from sonify.atomic import cannot_write
@@ -285,4 +285,4 @@ def av_errors(path: Path) -> Iterator[None]:
     except av.error.FFmpegError as e:
         if isinstance(e, OSError) and e.errno:
             raise cannot_write(OSError(e.errno, e.strerror), path) from None
-        raise OutputError(f"the encoder gave up ({e})", file=path) from None
+        raise OutputError(f"the encoder failed ({e})", file=path) from None

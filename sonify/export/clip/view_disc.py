@@ -1,7 +1,7 @@
-"""The view `disc`: the disc from the front, turning as it is read.
+"""The view `disc`: the disc seen from the front, turning as it is read.
 
-The stage moves from row to row, two spots show where the detectors look, and a hole that was read
-lets the light of the diffuser behind it through from then on.
+The stage moves from row to row, two spots show where the detectors look, and a hole that has been
+read lets the light of the diffuser behind it through.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from sonify.light.planes import Planes, halved
 __all__ = ["DiscView"]
 
 _ROOM = 0.055  # of the disc's diameter, above it for the stage
-# With more holes at once than this, all light is reckoned anew.
+# With more holes at once than this, all light is computed anew.
 _BULK = 400
 
 
@@ -69,7 +69,7 @@ class DiscView:
         self.forget()
 
     def forget(self) -> None:
-        """Paint all of it again next time."""
+        """Paint everything again next time."""
         self._seen = 0
         self._light = np.zeros((self.side, self.side), np.float32)
         self._faces: list[NDArray[Any]] = []
@@ -77,7 +77,7 @@ class DiscView:
     # ---- the disc's own picture, in planes ----
 
     def _cover(self, look: Look) -> None:
-        """For each plane how much of it the disc covers; None where the ground is one colour."""
+        """How much of each plane the disc covers; None if the background is one colour."""
         self._covers: Planes | None = None
         if look.plain:
             return
@@ -93,7 +93,7 @@ class DiscView:
             self._covers.append(outline)
 
     def _renew(self, x0: int, y0: int, x1: int, y1: int) -> None:
-        """Bring a part of the picture in planes up to its light."""
+        """Update a part of the picture in planes to the current light."""
         fmt = self.picture.format
         step = max(2, (1 << 18) // max(x1 - x0, 1) & ~1)
         for y in range(y0, y1, step):
@@ -125,7 +125,7 @@ class DiscView:
             self._renew(*box)
 
     def _shine(self, read: Any, box: tuple[int, int, int, int]) -> None:
-        """Let the light of some holes through, onto a part of the picture."""
+        """Let the light of some holes through onto a part of the picture."""
         if len(read):
             seen = np.zeros_like(self.art.holes)
             seen[self._row[read], self._position[read]] = True
@@ -144,7 +144,7 @@ class DiscView:
 
     def _turn(self, position: float) -> None:
         cv2, side, picture = self._cv2, self.side, self.picture
-        # positions pass the detector in their order: the disc turns against their sense
+        # positions pass the detector in order, so the disc turns against their direction
         turn = -self.art.sense * 2 * math.pi * (position / self.art.disc.positions)
         cos, sin = math.cos(turn), math.sin(turn)
         box = (self.x, self.y, side, side)
@@ -182,7 +182,7 @@ _SRGB = from_linear(np.linspace(0, 1, _TABLE + 1) ** 2).astype(np.float32)
 
 
 def _seen(light: F32) -> F32:
-    """Linear light as sRGB values from 0 to 1, by a table that is even for the eye."""
+    """Linear light as sRGB values from 0 to 1, by a table with perceptually even steps."""
     index = np.sqrt(np.clip(light, 0, 1))
     index *= _TABLE
     index += 0.5

@@ -1,4 +1,4 @@
-"""The view `matrix`: the lamps while the disc is read, and then the message scrolling by."""
+"""The view `matrix`: the lamps while the disc is read, then the scrolling message."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ class MatrixView:
         self._moving = False
 
     def _follow(self, time_s: float) -> bool:
-        """Bring the wanted levels up to a moment; whether they changed."""
+        """Bring the wanted levels up to a moment, and return whether they changed."""
         scroll = self.scroll
         if scroll is not None and time_s >= scroll.start_s:
             step = int((time_s - scroll.start_s) / scroll.column_s + 1e-9)
@@ -51,7 +51,7 @@ class MatrixView:
             return self._step != before
         stop = int(np.searchsorted(self._time, time_s, side="right"))
         fresh = slice(self._at, stop)
-        # of several changes of one lamp the last one stands
+        # of several changes of one lamp, the last one counts
         self._wanted.reshape(-1)[self._led[fresh]] = self._level[fresh]
         before, self._at = self._at, stop
         return stop != before

@@ -1,4 +1,4 @@
-"""The view `message`: the characters appearing one by one as they are decoded."""
+"""The view `message`: characters that appear one by one as they are decoded."""
 
 from __future__ import annotations
 
@@ -26,12 +26,12 @@ class MessageView(SheetView):
         self._lay_out()
 
     def _lay_out(self) -> None:
-        """The height of a line, and where each character stands."""
+        """Find the height of a line and the place of each character."""
         face, sheet = self.face, self.sheet
         text = self.decoded.text
         of_most = sheet.height / (_MOST_LINES * _LINE)
         height = face.unit(max(7, int(of_most)))
-        # as large as the whole message fits, within reason; a long one rolls
+        # as large as the whole message fits, within limits; a long one scrolls up
         for lines in range(1, _MOST_LINES + 1):
             tried = face.unit(min(int(sheet.height / (lines * _LINE)), sheet.width // 16))
             if tried <= height:

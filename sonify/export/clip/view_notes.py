@@ -1,7 +1,7 @@
-"""The view `notes`: the notes as they sound, a lane a voice, over the row that they come from.
+"""The view `notes`: the notes as they sound, one lane for each voice, for the current row.
 
 A lane shows one row of the disc from its first position to the next row's first, so that a note
-stands where its hole lies in the row. Below the lanes stand the row's characters as they are
+appears where its hole lies in the row. Below the lanes are the row's characters as they are
 decoded.
 """
 
@@ -113,7 +113,7 @@ class NotesView(SheetView):
         self.base: NDArray[np.uint8] = np.zeros_like(self.sheet.ink)
 
     def x(self, time_s: float) -> int:
-        """Where a moment of the present row stands."""
+        """Where a moment of the current row lies."""
         a, b = self.edges[self.window], self.edges[self.window + 1]
         share = min(max((time_s - a) / (b - a), 0.0), 1.0)
         return self.left + int((self.right - self.left) * share + 0.5)
@@ -153,7 +153,7 @@ class NotesView(SheetView):
         return self.sheet.show()
 
     def _frame(self) -> None:
-        """What stands still while a row is read."""
+        """Draw what stays the same while a row is read."""
         sheet, face = self.sheet, self.face
         sheet.wipe()
         for lane in self.lanes:
@@ -174,7 +174,7 @@ class NotesView(SheetView):
         ink[max(y, 0) : y + self.tall, x : max(until, x + 3)] = colour * LEVELS + _FULL
 
     def _letter(self, k: int) -> None:
-        """A character below the lanes, where its last bit lies."""
+        """Draw a character below the lanes, where its last bit lies."""
         code = self.decoded.text[self.decoded.order[k]]
         if code != " ":
             mask = self.face.line(code, self.small)
@@ -183,7 +183,7 @@ class NotesView(SheetView):
             self.sheet.ink = own
 
     def _tell(self, sounding: NDArray[np.int64]) -> None:
-        """The names of the notes that sound, and where the newest comes from."""
+        """Write the names of the notes that sound, and where the newest comes from."""
         face = self.face
         names: dict[int, list[str]] = {}
         for k in sounding.tolist():
@@ -214,7 +214,7 @@ class NotesView(SheetView):
 
 
 def colours_of(lamp: RGB, count: int, ground: RGB) -> list[RGB]:
-    """Colours for voices: the lamps' own, and others around the wheel as bright as it is."""
+    """Colours for voices: the lamps' own, and others of equal brightness around the wheel."""
     h, light, s = colorsys.rgb_to_hls(*(v / 255 for v in lamp))
     dark = sum(ground) < 384
     light = min(max(light, 0.55), 0.75) if dark else min(max(light, 0.3), 0.45)

@@ -1,4 +1,4 @@
-"""The view `title`: the disc's title, and after the piece its credits."""
+"""The view `title`: the disc's title before the piece, or its credits after it."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ class TitleView(SheetView):
             top += height + gap
 
     def show(self, time_s: float) -> Painted:
-        """Paint the title as it is at a moment since its beginning."""
+        """Paint the title as it is some time after its beginning."""
         fade = min(_FADE_S, self.seconds / 4)
         share = max(0.0, min(1.0, time_s / fade, (self.seconds - time_s) / fade))
         share = round(share * _STEPS) / _STEPS

@@ -1,4 +1,4 @@
-"""What views share."""
+"""What all views share."""
 
 from __future__ import annotations
 
@@ -66,14 +66,14 @@ class Surroundings:
 
     @property
     def text(self) -> RGB:
-        """The colour of text: what was chosen, or light on dark and dark on light."""
+        """The colour of text: as chosen, or else light on dark and dark on light."""
         if self.clip.text is not None:
             return colour(self.clip.text)
         dark = sum(self.ground) < 384 or not self.look.plain
         return mixed(self.lamp, (255, 255, 255) if dark else (0, 0, 0), 0.72)
 
     def quiet(self, share: float) -> RGB:
-        """The colour of quieter text; over a picture or no background it stays as strong."""
+        """The colour of fainter text; over a picture or no background it stays strong."""
         return mixed(self.ground, self.text, share if self.look.plain else max(share, 0.85))
 
 
@@ -90,7 +90,7 @@ class View(Protocol):
 
 
 class SheetView:
-    """A view of text and flat shapes, painted only where its state has changed."""
+    """A view of text and flat shapes, painted only if its state has changed."""
 
     def __init__(self, around: Surroundings, box: Box, colours: Sequence[RGB]) -> None:
         self.sheet = Sheet(around.picture, box, colours)
@@ -112,5 +112,5 @@ class SheetView:
 
 
 def mixed(a: RGB, b: RGB, share: float) -> RGB:
-    """A colour between two: `share` of b."""
+    """A mixture of two colours, with `share` of b."""
     return tuple(round(x + (y - x) * share) for x, y in zip(a, b, strict=True))  # type: ignore[return-value]

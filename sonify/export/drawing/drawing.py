@@ -25,8 +25,8 @@ Reals = NDArray[np.float64]
 class Group(NamedTuple):
     """One group (in SVG) or layer (in DXF) of a drawing.
 
-    The colours only tell groups apart: `#rrggbb`, and a number of the AutoCAD Color Index, which
-    DXF uses.
+    The colours only tell groups apart: `#rrggbb` for SVG and PDF, and a DXF colour number (group
+    code 62) for DXF.
     """
 
     id: str
@@ -47,7 +47,7 @@ GROUPS: dict[str, Group] = {
         Group("outline", "outline", "#000000", 7),
     )
 }
-"""In the order of work: first what is engraved, then what is cut, from the inside outwards."""
+"""In the order of work: first engraving, then cutting, from the inside outwards."""
 
 CIRCLES = np.dtype([("x_mm", "f8"), ("y_mm", "f8"), ("diameter_mm", "f8"), ("row", "i4")])
 """One circle of a drawing. The row is that of a data hole, and -1 elsewhere."""
@@ -111,7 +111,7 @@ def drawing_of(
     side : str
         The back is mirrored.
     kerf : float
-        Width of the cut in mm. Holes and bore are drawn smaller by it and the outline larger, so
+        Width of the cut in mm. Holes and bore are drawn smaller by this, and the outline larger, so
         that the finished disc has the sizes of the geometry.
 
     Raises
@@ -166,11 +166,11 @@ def _circles(holes: NDArray[np.void], diameter: float) -> NDArray[np.void]:
 # --- index mark and engraving -------------------------------------------------------------------
 
 CLEAR = 0.5
-"""Between marks and edges, in mm. This and the sizes below: chosen by eye."""
+"""The distance between marks and edges, in mm. This and the sizes below are chosen by eye."""
 SMALLEST_MARK, LARGEST_MARK = 0.6, 4.0
 SMALLEST_TEXT, LARGEST_TEXT = 1.2, 6.0
 TEXT_SHARE = 0.8
-"""Of the width that is free, at most."""
+"""The most of the free width that text takes."""
 
 
 def _is_clear(points: Reals, reach: float, g: Geometry) -> bool:
@@ -183,13 +183,13 @@ def _marks(
 ) -> list[Line]:
     """The index mark and the arrow that shows which way the disc turns."""
     sizes = [min(LARGEST_MARK, high - low - 2 * CLEAR) for low, high in (rim, hub)]
-    # a triangle at twelve o'clock, that points from the rim or else from the hub to the holes
+    # a triangle at twelve o'clock that points from the rim, or else from the hub, to the holes
     mark = None
     for size, tip, base in (
         (sizes[0], rim[0] + CLEAR, rim[0] + CLEAR + sizes[0]),
         (sizes[1], hub[1] - CLEAR, hub[1] - CLEAR - sizes[1]),
     ):
-        # the corners at the base lie further out than its middle
+        # the corners at the base lie further out than the middle of the base
         corner = float(np.hypot(size / 2, base))
         if base > tip and corner > g.outer_diameter / 2 - CLEAR / 2:
             base -= corner - base
@@ -238,7 +238,7 @@ def _title(text: str, g: Geometry, hub: tuple[float, float], said: list[str]) ->
         if fits and _is_clear(np.column_stack((x, np.full_like(x, middle))), height, g):
             missing = missing_letters(text)
             if missing:
-                said.append(f"the letters have no {' '.join(missing[:12])}; a box is drawn instead")
+                said.append(f"there are no letters for {' '.join(missing[:12])}; a box is drawn")
             drawn = strokes(text, 0.0, middle, height)
             return [Line("engraving", points, closed) for points, closed in drawn]
     said.append("there is no room for the title inside the innermost row")

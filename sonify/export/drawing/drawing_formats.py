@@ -1,4 +1,4 @@
-"""Drawings of a disc: one file per kind, found by suffix. `DRAWINGS` is the table."""
+"""The table of drawing formats, `DRAWINGS`: a module for each suffix."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ __all__ = ["DRAWINGS", "Kind", "draw", "kind_of"]
 
 
 class Kind(NamedTuple):
-    """One kind of drawing: its module and function (of the same name), the options it takes
-    beside the drawing, and whether it is made to cut by."""
+    """One kind of drawing: its module and function (of the same name), the options it takes, and
+    whether a machine can cut from it."""
 
     module: str
     options: tuple[str, ...] = ()

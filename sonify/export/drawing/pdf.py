@@ -1,4 +1,4 @@
-"""The drawing as PDF at 1:1, on as many pages as it takes, each with a bar to check the printer."""
+"""The drawing as PDF at 1:1, on as many pages as needed, each with a bar to check the printer."""
 
 from __future__ import annotations
 
@@ -33,16 +33,16 @@ BAR = 50.0
 CROSS = 4.0
 HAIRLINE = 0.1
 BULGE = 4 / 3 * (2**0.5 - 1)
-"""How far the handles of a quarter circle reach, over its radius: the usual cubic one, which
-leaves the circle by at most 0.03 % between its ends."""
+"""The length of a quarter circle's handles, over its radius: the usual cubic, which departs from
+the circle by at most 0.03 %."""
 MOST_SHEETS = 400
 """More than anyone would glue together."""
 QUARTERS = np.array([[1, 0], [0, 1], [-1, 0], [0, -1], [1, 0]])
 
 
 class Sheet(NamedTuple):
-    """One page: its size, which part of the drawing its frame shows, and its place among the
-    others. All in mm; `x`, `y` is the lower left corner of the part."""
+    """One page: its size, the part of the drawing that it shows, and its place among the others.
+    All in mm; `x`, `y` is the lower left corner of the part."""
 
     width: float
     height: float
@@ -132,7 +132,7 @@ def _page(drawing: Drawing, sheet: Sheet, columns: int, lines: int) -> list[str]
     for x, y in _crosses(sheet, columns, lines):
         for step in ((CROSS, 0.0), (0.0, CROSS)):
             out.append(_line(np.array([(x, y)]) + np.outer((-1, 1), step), " S"))
-    # the bar to check the printer by
+    # the bar for checking the printer
     x, y = sheet.x, sheet.y - FOOT + 4.0
     out += ["0.2 w", _line(np.array([(x, y), (x + BAR, y)]), "")]
     for k in range(6):
@@ -161,7 +161,7 @@ def _circles(circles: NDArray[np.void], sheet: Sheet) -> list[str]:
 
 
 def _foot(document: Any, drawing: Drawing, sheet: Sheet, columns: int, lines: int) -> None:
-    """What the bar is for, and which page this is."""
+    """Write what the bar is for, and which page this is."""
     x, y = BORDER * POINT, (sheet.height - BORDER - 4.0) * POINT
     document.set_font("Helvetica", size=7)
     document.text(
@@ -175,7 +175,7 @@ def _foot(document: Any, drawing: Drawing, sheet: Sheet, columns: int, lines: in
             f"  -  page {sheet.line * columns + sheet.column + 1} of {columns * lines}: "
             f"column {sheet.column + 1} of {columns}, line {sheet.line + 1} of {lines}"
         )
-    # the standard typefaces of PDF have Latin-1 only
+    # PDF's standard typefaces have only Latin-1
     about = "".join(c if c.isprintable() else " " for c in about)
     about = about.encode("latin-1", "replace").decode("latin-1")
     room = (sheet.width - 2 * BORDER - BAR - 6) * POINT
@@ -185,7 +185,7 @@ def _foot(document: Any, drawing: Drawing, sheet: Sheet, columns: int, lines: in
 
 
 def _crosses(sheet: Sheet, columns: int, lines: int) -> list[tuple[float, float]]:
-    """Register marks in the middle of each overlap: the same places on both pages."""
+    """Register marks in the middle of each overlap, at the same places on both pages."""
     sides_x = ((sheet.column > 0, sheet.x + OVERLAP / 2),
                (sheet.column < columns - 1, sheet.x + sheet.across - OVERLAP / 2))  # fmt: skip
     sides_y = ((sheet.line > 0, sheet.y + sheet.up - OVERLAP / 2),

@@ -21,7 +21,7 @@ SMALLEST, LARGEST = 64, 4000
 MARGIN = 0.06
 """Of the picture's size, on each side."""
 LIGHT = np.array([-0.62, 0.62], np.float32)
-"""Where the light comes from: x to the right, y up."""
+"""The direction that light comes from: x to the right, y up."""
 BAND = 256
 
 
@@ -42,7 +42,7 @@ class Material(NamedTuple):
 
 
 def _noise(size: int, across: float, up: float, rng: np.random.Generator) -> Field:
-    """Smooth noise with so many waves across and up, from about -1 to 1."""
+    """Smooth noise from about -1 to 1, with that many waves across and up."""
     from PIL import Image
 
     shape = (max(2, round(up)) + 1, max(2, round(across)) + 1)
@@ -86,7 +86,7 @@ MATERIALS: dict[str, Material] = {
     "brass": Material("#cda850", "#e9cf86", "#6f5720", "#2d3238", 0.6, 1.5, _brushed),
     "steel": Material("#b4babf", "#d8dde1", "#4a5056", "#2d3238", 0.6, 1.5, _brushed),
 }
-"""Colours and strengths: chosen by eye."""
+"""Colours and strengths are chosen by eye."""
 
 
 def png(drawing: Drawing, size: int = 1600, material: str = "birch") -> bytes:
@@ -118,7 +118,7 @@ def _rgb(colour: str) -> Field:
 
 
 def _paint(drawing: Drawing, size: int, material: Material) -> NDArray[np.uint8]:
-    """Material over table, its edges lit and tinted.
+    """Paint the material over the table, with its edges lit and tinted.
 
     Colours take three times the memory of a field, so they are mixed band by band.
     """

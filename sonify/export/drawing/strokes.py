@@ -1,7 +1,6 @@
 """Text as strokes: the letters of the matrix drawn as lines one tool wide.
 
-A machine engraves them without a typeface. Neighbouring lamps are joined into lines as long as
-possible.
+So a machine needs no typeface. Neighbouring lamps are joined into the longest possible lines.
 """
 
 from __future__ import annotations
@@ -23,7 +22,7 @@ DOT = 0.25
 
 
 def missing_letters(text: str) -> str:
-    """The characters of a text that the letters lack; a box is drawn instead."""
+    """The characters of a text that have no letter; a box is drawn instead."""
     from sonify.light.letters import load_letters
 
     letters = load_letters()
@@ -31,7 +30,7 @@ def missing_letters(text: str) -> str:
 
 
 def width_of(text: str, height: float) -> float:
-    """The width of a text whose capitals are `height` high, from first to last stroke."""
+    """The width of a text from first to last stroke, with capitals of a height."""
     from sonify.light.letters import load_letters
 
     letters = load_letters()
@@ -69,7 +68,7 @@ def _lines(picture: bytes, wide: int) -> list[tuple[Reals, bool]]:
     for x, y in sorted(lamps):
         for dx, dy in ((1, 0), (0, 1), (1, 1), (-1, 1)):
             other = (x + dx, y + dy)
-            # diagonals only where no straight lines lead round the corner
+            # diagonals only where no straight lines connect the two
             corner = dx and dy and ((x + dx, y) in lamps or (x, y + dy) in lamps)
             if other in lamps and not corner:
                 open_ends[x, y].append(other)
@@ -80,7 +79,7 @@ def _lines(picture: bytes, wide: int) -> list[tuple[Reals, bool]]:
         if not ends
     ]
     while any(open_ends.values()):
-        # start at an end, or else where three lines meet, or else anywhere on a ring
+        # start at an end, else where three lines meet, else anywhere on a ring
         start = min(
             (p for p, e in open_ends.items() if e),
             key=lambda p: (len(open_ends[p]) % 2 == 0, len(open_ends[p]), p),
@@ -101,7 +100,7 @@ def _lines(picture: bytes, wide: int) -> list[tuple[Reals, bool]]:
 
 
 def _straight(line: Reals, closed: bool) -> Reals:
-    """A line without the points at which it does not turn."""
+    """A line without the points at which it goes straight on."""
     before = line - np.roll(line, 1, axis=0)
     after = np.roll(line, -1, axis=0) - line
     turns = np.any(np.abs(before - after) > 1e-9, axis=1)

@@ -14,7 +14,7 @@ MARGIN = 1.0
 
 
 def svg(drawing: Drawing) -> bytes:
-    """The drawing as an SVG document. y runs down in SVG, so its sign is changed here."""
+    """The drawing as an SVG document. In SVG y runs down, so its sign changes here."""
     reach = drawing.reach + MARGIN
     size, corner = _number(2 * reach), _number(-reach)
     kerf = f"Compensated for a kerf of {drawing.kerf:g} mm. " if drawing.kerf else ""
@@ -51,7 +51,7 @@ def svg(drawing: Drawing) -> bytes:
 
 
 def _number(value: float) -> str:
-    """At most a millionth of a mm off, and exact where the value is short."""
+    """A number rounded to a millionth of a mm."""
     text = f"{value:.6f}".rstrip("0").rstrip(".")
     return "0" if text == "-0" else text
 

@@ -1,4 +1,4 @@
-"""The mapping for a real player: C tables made from a preset, and a portable core in C99."""
+"""Firmware for a real player: C tables made from a preset, and a portable core in C99."""
 
 from __future__ import annotations
 

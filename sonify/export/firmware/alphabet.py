@@ -13,7 +13,7 @@ __all__ = ["characters_of", "ita2_table", "letters_of"]
 
 _NOT_CHARACTERS = "\0\x0e\x0f\ufffd"
 _UNICODE = "".join(map(chr, range(0x20, 0x2700)))  # the scripts of Europe, signs and symbols
-# the most characters that the core takes from a large font, in the order of Unicode
+# the most characters taken from a large font, in the order of Unicode
 _MOST = 600
 
 

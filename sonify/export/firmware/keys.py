@@ -82,7 +82,7 @@ def allocation_of(
     count = sum(max(1, len(set(bend_of(r)[1].tolist()))) for r in pitch_sets if r is not None)
     raise Refusal(
         f"tones between the keys with {count} bends: MIDI has {_CHANNELS_FREE} channels for them, "
-        "and which of them a disc needs shows only at its end (use fewer voices, or a scheme or "
+        "and which ones a disc needs is known only at its end (use fewer voices, or a scheme or "
         "scale of fewer tones)"
     )
 
@@ -123,7 +123,7 @@ def sounds_of(
             low, high = (round(bound + shift) for bound in t.led)
             led = max(0, low), min(127, high)
         if several and led is not None:
-            # all keys of its range one after the other, so that leading counts in sounds too
+            # all keys of its range in order, so that leading works on numbers of sounds too
             first = len(pairs)
             pairs |= {(k, -1 - n): first + k - led[0] for k in range(led[0], led[1] + 1)}
             table = key.astype(np.int64) - led[0] + first

@@ -26,7 +26,7 @@ HEADERS = frozenset(
         "pthread", "fcntl", "termios",
     ]
 )  # fmt: skip
-# ISO/IEC 9899:1999, 7.26: names that begin so are kept for the library
+# ISO/IEC 9899:1999, 7.26: names that begin like this are reserved for the library
 _KEPT = re.compile(r"(str|mem|wcs|is|to)[a-z]")
 _NAME = re.compile(r"[a-z][a-z0-9_]{0,23}")
 
@@ -48,7 +48,7 @@ def check_prefix(prefix: str) -> str:
         (prefix in HEADERS, f"would collide with the header <{prefix}.h>"),
         (
             _KEPT.match(prefix),
-            "begins like names that C keeps for its library (str, mem, wcs, is or to, then a "
+            "begins like names that C reserves for its library (str, mem, wcs, is or to, then a "
             "letter)",
         ),
     )

@@ -1,4 +1,4 @@
-"""All that the C tables need of a performance, or why a machine can't follow it."""
+"""What the C tables need from a performance, or why a machine can't follow it."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ from sonify.ranges import chosen
 
 __all__ = ["FILLS", "RAM", "FirmwarePlan", "VoicePlan", "plan_of"]
 
-# bytes of RAM that the core keeps to
+# the core's limit, in bytes
 RAM = 2048
 
 # bytes of RAM to leave for the caller if the room for a message is not given
@@ -62,7 +62,7 @@ class VoicePlan:
 
 @dataclass(frozen=True, eq=False)
 class FirmwarePlan:
-    """All that the C tables need.
+    """What the C tables need.
 
     Attributes
     ----------
@@ -95,8 +95,8 @@ class FirmwarePlan:
 
     @property
     def human(self) -> bool:
-        """Whether chance changes some notes."""
-        return any(s.op in ("SHAKE", "FORCE") for v in self.voices for s in v.steps.steps)
+        """Whether some notes vary at random."""
+        return any(s.op in ("SHAKE", "VELOCITY") for v in self.voices for s in v.steps.steps)
 
     @property
     def past(self) -> int:
@@ -119,13 +119,13 @@ class FirmwarePlan:
 
     @property
     def stack(self) -> int:
-        """The most stack it takes, in bytes (estimate): repeated notes pass the rules again."""
+        """The most stack it takes, in bytes (estimate). Repeated notes pass the rules again."""
         again = [sum(s.op in ("ECHOES", "REPEAT") for s in v.steps.steps) for v in self.voices]
         return _STACK + _STACK_CHANCE * self.human + _STACK_AGAIN * max(again, default=0)
 
     @property
     def needed(self) -> int:
-        """Bytes that this disc's message takes while it is decoded, with framing and shifts."""
+        """Bytes that decoding this disc's message takes, with framing and shifts."""
         last = np.flatnonzero(self.show.disc.grid.reshape(-1))
         if self.alphabet == "none" or not len(last):
             return 0
@@ -199,7 +199,7 @@ def _refuse(*reasons: str, hint: str = "") -> NoReturn:
 
 
 def _beyond(show: Performance) -> list[str]:
-    """What of the disc and the player is beyond the core."""
+    """What the core can't do of what the disc and the player ask for."""
     grid, fill = show.grid, show.setup.player.matrix.fill
     positions, lamps = show.disc.positions, show.setup.player.matrix.lamps
     code = show.disc.code
@@ -214,9 +214,9 @@ def _beyond(show: Performance) -> list[str]:
         (show.setup.music.timing == "bars", bars),
         (positions > MOST_POSITIONS, f"{positions:,} positions, over {MOST_POSITIONS:,}"),
         (lamps > MOST_LAMPS, f"{lamps:,} lamps, over {MOST_LAMPS:,}"),
-        (fill not in FILLS, f"the core does not know the fill rule '{fill}'"),
-        (fine, "so fine a metre needs more ticks per position than the core counts"),
-        (framing not in ("plain", "framed"), f"the core does not know the framing '{framing}'"),
+        (fill not in FILLS, f"the core does not have the fill rule '{fill}'"),
+        (fine, "a metre this fine needs more ticks per position than the core counts"),
+        (framing not in ("plain", "framed"), f"the core does not have the framing '{framing}'"),
         (check not in ("none", "parity", "crc-16"), repaired),
     )
     return [reason for refused, reason in checks if refused]
@@ -264,9 +264,9 @@ def _check_led(steps: Follower, tones: Tones, machine: Machine) -> None:
     what = ""
     for s in steps.steps:
         if s.op == "REPEAT" or (s.op == "ECHOES" and s.c):
-            what = "echoes of tones led from one to the next: others come between"
+            what = "echoes of tones led from one to the next: other tones come in between"
         if s.op == "STRUM" and (s.d or s.a * s.c >= ONE):
-            what = "a strum in another order than that in which its tones are led"
+            what = "a strum in a different order from that in which its tones are led"
     if steps.mixed:
         what = f"tones led from one to the next, where '{steps.mixed}' changes their order"
     if tones.by_value and machine.positions % machine.unit_bits:
@@ -292,7 +292,7 @@ def _check_late(voice: Voice, steps: Follower, tones: Tones, machine: Machine) -
     if steps.room < wait - 1e-9 and not (whole and steps.when_over):
         raise Refusal(
             f"a tone by a character's value, which is known only when its last bit has been read "
-            f'(add {{ rule = "entry", steps = {wait:g} }} to its rhythm, or take last-character)'
+            f'(add {{ rule = "entry", steps = {wait:g} }} to its rhythm, or use last-character)'
         )
     if tones.leads[1].count * tones.leads[2].count > 256:
         raise Refusal("a tone by a character's value in more than 256 chords and places")

@@ -1,4 +1,4 @@
-"""A voice's rules and curves as steps of the core, and all velocities that can come."""
+"""A voice's rules and curves as steps of the core, and all velocities it may play."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ def steps_of(
     for rule in rules:
         rule.follow(f)
     if f.ghosts:
-        # zeros that a rule added are kept to the voice's places too
+        # zeros that a rule added must lie in the voice's places too
         f.steps += filters
     for curve in curves:
         curve.follow(f)
@@ -63,7 +63,7 @@ def steps_of(
 
 
 def _velocities(f: Follower, velocity: int) -> None:
-    """All velocities that can come, along the leads of all factors."""
+    """All velocities that may be played, along the leads of all factors."""
     leads: list[Lead] = []
     for lead in (lead for factors in f.factors for lead, _ in factors if lead.by != "NOTHING"):
         both = [common(other, lead) for other in leads]
@@ -73,7 +73,7 @@ def _velocities(f: Follower, velocity: int) -> None:
         else:
             leads[n] = both[n] or lead
     if len(leads) > MOST_LOUD:
-        raise Refusal(f"its loudness goes by {len(leads)} things; the core takes {MOST_LOUD}")
+        raise Refusal(f"its loudness depends on {len(leads)} counts; the core takes {MOST_LOUD}")
     counts = [lead.count for lead in leads]
     size = len(f.factors) * math.prod(counts)
     if size > MOST_VELOCITIES:

@@ -16,16 +16,16 @@ from sonify.music.machine import NOTHING, Lead
 
 __all__ = ["config_h", "opening_bytes", "table_bytes", "tables_c"]
 
-_NOTE = "/* Made by sonify from a disc's code and a preset. Make it again rather than edit it. */"
+_NOTE = "/* Made by sonify from a disc's code and a preset. Don't edit it; make it again. */"
 _ALPHABETS = ("none", "ascii", "ita2", "utf-8")
 _SIZES = {"uint8_t": 1, "uint16_t": 2, "uint32_t": 4}
 
-# sizes of the structures in player_tables.h; a voice's leads apart
+# sizes of the structures in player_tables.h; a voice without its leads
 _VOICE_BYTES, _RULE_BYTES, _LEAD_BYTES = 14, 12, 12
 
 
 def config_h(plan: FirmwarePlan, template: str) -> str:
-    """Fill the template of the header of sizes and speeds."""
+    """Fill in the header of sizes and speeds."""
     show, letters = plan.show, plan.letters
     code, matrix, grid = show.disc.code, show.setup.player.matrix, show.grid
     parity = code is not None and code.check == "parity"
@@ -35,7 +35,7 @@ def config_h(plan: FirmwarePlan, template: str) -> str:
     ms = 1000 * show.timeline.position_s
     rate = grid.step_ticks / ms
     whole = int(rate)
-    # rounded up, so that what is due on the millisecond is not a millisecond late
+    # rounded up, so that what is due at a millisecond is not one late
     part = min(int((rate - whole) * 2**32) + 1, 2**32 - 1)
     position, position_part = _q16(ms)
     pause, pause_part = _q16(1000 * show.setup.player.message_pause)
@@ -51,7 +51,7 @@ def config_h(plan: FirmwarePlan, template: str) -> str:
         ("ALPHABET", f"PLAYER_ALPHABET_{plan.alphabet.upper().replace('-', '')}", ""),
         ("CODED", int(code is not None), "whether the bits carry a message"),
         ("UNIT_BITS", show.unit_bits, "bits of a character"),
-        ("DATA_BITS", show.unit_bits - parity, "... its parity apart"),
+        ("DATA_BITS", show.unit_bits - parity, "... without parity"),
         ("PARITY", int(parity), "1: an even parity bit each"),
         ("FRAMED", int(code is not None and code.framing == "framed"), "1: SYN SYN STX text ETX"),
         ("CRC", int(code is not None and code.check == "crc-16"), "1: a CRC-16 at the end"),
@@ -60,25 +60,25 @@ def config_h(plan: FirmwarePlan, template: str) -> str:
         ("STEP_TICKS", _u32(grid.step_ticks), "ticks a position"),
         ("BAR_TICKS", _u32(grid.bar_ticks), "ticks a bar"),
         ("TICK_RATE", _u32(whole), "ticks a millisecond"),
-        ("TICK_RATE_PART", _u32(part), "... and 2^-32ths of one"),
-        ("POSITION_MS", position, "a position lasts"),
+        ("TICK_RATE_PART", _u32(part), "... and 2^-32ths of a tick"),
+        ("POSITION_MS", position, "how long a position lasts"),
         ("POSITION_PART", position_part, "... and 65536ths of a millisecond"),
-        ("STALL_TICKS", _u32(plan.stall_ticks), "without a position, all notes end"),
+        ("STALL_TICKS", _u32(plan.stall_ticks), "all notes end after as long without a position"),
         ("HALT_TICKS", _u32(plan.halt_ticks), "... while a row is read"),
         ("PAUSE_MS", pause, "before the message"),
         ("PAUSE_PART", pause_part, "... and 65536ths of a millisecond"),
-        ("COLUMN_MS", column, "the message moves a column"),
+        ("COLUMN_MS", column, "time for the message to move a column"),
         ("COLUMN_PART", column_part, "... and 65536ths of a millisecond"),
         ("LETTERS", len(letters.pictures), "letters, and one for all others"),
         ("LETTER_HEIGHT", letters.height, ""),
         ("LETTER_BYTES", -(-letters.height // 8), "a column"),
         ("LETTER_TOP", (matrix.height - letters.height) // 2, "first row of a letter"),
         ("LETTER_GAP", letters.spacing, "columns between letters"),
-        ("PAST", f"{plan.past}U", "of the last bits are kept"),
-        ("NOTES", plan.notes, "that are due or sound at once, at most"),
-        ("TEXT", plan.text, "bytes of a message, at most"),
+        ("PAST", f"{plan.past}U", "how many of the last bits are kept"),
+        ("NOTES", plan.notes, "the most that are due or sound at once"),
+        ("TEXT", plan.text, "the most bytes of a message"),
         ("VALUES", int(by_value), "1: tones by the value of a character"),
-        ("HUMAN", int(plan.human), "1: chance moves or shapes notes"),
+        ("HUMAN", int(plan.human), "1: notes vary at random"),
         ("BENT", int(bool(plan.sounds.bends)), "1: tones between the keys"),
         ("SOUNDS", len(plan.sounds.pairs), "0: a voice has one channel for all its tones"),
         ("PERIOD", plan.period, "semitones after which the scale repeats"),
@@ -131,7 +131,7 @@ def _tables(plan: FirmwarePlan) -> tuple[list[str], list[str], list[_Array]]:
     voices: list[str] = []
     tones: list[int] = []
     velocities: list[int] = []
-    # all masks' bits, one after the other, each kept once
+    # the bits of all masks, equal ones only once
     bits: list[bool] = []
     offsets: dict[tuple[bool, ...], int] = {}
     sounds, letters = plan.sounds, plan.letters
@@ -176,8 +176,8 @@ def _tables(plan: FirmwarePlan) -> tuple[list[str], list[str], list[_Array]]:
         ("uint8_t", "sounds", "", "the sounds: MIDI note, channel", pairs),
         ("uint16_t", "bends", "16", "each channel's bend; 8192 is none", bends),
         (loudness, "velocities", "", "", velocities),
-        ("uint8_t", "masks", "", "where rules let notes through, a bit a count", masks),
-        ("uint8_t", "opening", "", "programs, volumes and stereo places; 255 ends it", opening),
+        ("uint8_t", "masks", "", "where rules let notes through, a bit for each count", masks),
+        ("uint8_t", "opening", "", "programs, volumes and panning; 255 ends it", opening),
         ("uint16_t", "letter_codes", "PLAYER_LETTERS", "code points of the letters", codes),
         ("uint16_t", "letter_starts", "PLAYER_LETTERS + 2", "their first columns", starts),
         ("uint8_t", "letter_columns", "", "their columns, lowest bit on top", columns),
@@ -204,7 +204,7 @@ def tables_c(plan: FirmwarePlan) -> str:
 
 
 def opening_bytes(plan: FirmwarePlan) -> list[int]:
-    """List what is sent before the first note: bend ranges, programs, volumes, stereo places."""
+    """List what is sent before the first note: bend ranges, programs, volumes, panning."""
     out: list[int] = []
     for v, channels in zip(plan.voices, plan.sounds.channels, strict=True):
         program = v.program if v.voice.drum is None else None

@@ -1,7 +1,7 @@
 """A voice's pitches as leads and a table of tones.
 
-Each scheme says what the core has to count for it and which degrees that gives. The scheme itself
-works out the tones, so that range, folding and chords are the same.
+Each scheme says what the core has to count and which degrees follow. The scheme itself computes the
+tones, so that range, folding and chords are the same.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ class Tones:
     leads : tuple of three Leads
         Through a table, from one table to the next, and from one set of tables to the next.
     pitch : ndarray of float64, shape (levels, third count, second count, first count)
-        MIDI note numbers; a level for each echo if they are shifted, else one.
+        MIDI note numbers; one level, or one for each echo if echoes are shifted.
     led : tuple of float or None
         Lowest and highest pitch if each tone goes to the octave nearest to the one before.
     """
@@ -118,7 +118,7 @@ def _of_degrees(
 
     if not step:
         return (found.first, found.second, third), of_rows(np.zeros(1, np.int64))[0]
-    # a table for each row until they come again
+    # a table for each row until the tables repeat
     size = of_rows(np.zeros(1, np.int64)).size
     count, back = eventually_periodic(of_rows, min(MAX_TABLE // size, 512))
     if chord_of_row:

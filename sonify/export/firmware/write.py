@@ -158,7 +158,7 @@ def write_firmware(
     check_prefix(prefix)
     if folder.is_dir() and any(folder.iterdir()) and not force:
         raise InputError(
-            "the folder is not empty", file=folder, hint="take another, or give {force}"
+            "the folder is not empty", file=folder, hint="use another, or give {force}"
         )
     plan = plan_of(show, text)
     files = firmware_files(plan, prefix)
@@ -168,7 +168,7 @@ def write_firmware(
             for name, content in files.items():
                 Path(new, name).write_text(content, encoding="utf-8")
                 if (folder / name).is_dir():
-                    raise OutputError("this is a folder; a file is to go here", file=folder / name)
+                    raise OutputError("there is a folder where a file must go", file=folder / name)
             for name in files:
                 os.replace(Path(new, name), folder / name)
     except OSError as e:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import msgspec
 
-from sonify.atomic import whole
+from sonify.atomic import atomic_write
 from sonify.errors import OutputError
 from sonify.settings import Settings
 
@@ -22,7 +22,7 @@ MAX_PIXELS = 150_000_000
 
 
 class Options(Settings, frozen=True):
-    """`rows` keeps to some rows, such as "1-4"; `zoom` is pixels of a .png per 1/96 inch."""
+    """`rows` chooses some rows, such as "1-4"; `zoom` is pixels of a .png per 1/96 inch."""
 
     rows: str | None = None
     zoom: Annotated[float, msgspec.Meta(gt=0, le=8)] = 2.0
@@ -31,7 +31,7 @@ class Options(Settings, frozen=True):
 def write(show: Performance, path: Path, options: Options) -> None:
     """Write the score of a performance; the kind of file follows the suffix."""
     data = score_bytes(show, path.suffix.casefold(), options)
-    with whole(path) as beside:
+    with atomic_write(path) as beside:
         beside.write_bytes(data)
 
 
@@ -65,7 +65,7 @@ def score_bytes(show: Performance, suffix: str, options: Options | None = None) 
 
 
 def _fonts() -> dict[str, Path]:
-    """DejaVu Serif, which comes along with matplotlib, on which music21 depends."""
+    """DejaVu Serif, which comes with matplotlib, on which music21 depends."""
     spec = importlib.util.find_spec("matplotlib")
     if spec is None or spec.origin is None:
         raise OutputError("the fonts of matplotlib are missing; install it, or write .svg")

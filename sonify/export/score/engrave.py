@@ -1,7 +1,7 @@
 """A score engraved by verovio, as pages that all renderers draw alike.
 
-Verovio's SVG relies on nested viewports, style sheets and nested text spans, on which small SVG
-renderers differ. `Page` holds the same drawing in plain terms: shapes, uses of glyphs, and texts
+Verovio's SVG uses nested viewports, style sheets and nested text spans, which small SVG renderers
+treat differently. `Page` holds the same drawing in plain terms: shapes, uses of glyphs, and texts
 with their own place and font.
 """
 
@@ -131,7 +131,7 @@ def _element(tag: str, attributes: dict[str, str]) -> str:
 
 
 def _text(node: Any, page: Page, at: tuple[float, float], kind: str) -> None:
-    """Put a text's nested spans together."""
+    """Join a text's nested spans."""
     where = {"x": "0", "y": "0", "text-anchor": "start", "font-size": "0px"}
     words, sizes = "", []
     for span in (node, *node.iter(f"{_SVG}tspan")):

@@ -98,8 +98,8 @@ def _music21() -> Any:
 def _words(show: Performance, voice: Staff, bars: range) -> dict[int, str]:
     """The message's characters by the number of the event that carries them.
 
-    A character stands under the first note that begins while it is read, or else under the last
-    note before; several may share a note.
+    A character stands below the first note that begins while it is read, or else below the last
+    note before that; several may share a note.
     """
     if show.disc.decoding is None:
         return {}
@@ -142,7 +142,7 @@ class _Writer:
             self.line = {kit[0]: _DRUM_LINE}
 
     def part(self, number: int, words: dict[int, str]) -> Any:
-        """The whole staff, with words under its notes by the number of the event."""
+        """The whole staff, with words below its notes by the number of the event."""
         m, voice = self.m, self.voice
         part = m.stream.Part(id=f"P{number + 1}")
         player = m.instrument.UnpitchedPercussion() if voice.drum else m.instrument.Instrument()
@@ -172,7 +172,7 @@ class _Writer:
         return part
 
     def _head(self, first: bool) -> None:
-        """Clef, key, metre, and over the first staff the tempo; directions in words."""
+        """Add clef, key, metre, directions in words, and above the first staff the tempo."""
         m, measure = self.m, self.measures[0]
         measure.insert(0, m.clef.PercussionClef() if self.voice.drum else self._clef())
         if not self.voice.drum and self.has_key:
@@ -231,7 +231,8 @@ class _Writer:
                     one.lyrics = [m.note.Lyric(text=word, applyRaw=True, syllabic="single")]
                 if "staccato" in self.voice.marks:
                     one.articulations.append(m.articulations.Staccato())
-                # over a tone between the quarter tones, how far it lies from its sign
+                # above a tone between the quarter tones, the cents by which it differs from its
+                # sign
                 off = [round(100 * (p - round(2 * p) / 2)) for p in event.pitches]
                 if not self.voice.drum and any(abs(c) >= 2 for c in off):
                     words = " ".join(f"{c:+d}" for c in off)
@@ -255,7 +256,7 @@ class _Writer:
     def _tone(self, number: float, length: Fraction) -> Any:
         letter, alter, octave = spell(round(number), self.sharps, self.minor)
         tone = self.m.pitch.Pitch(step=letter, octave=octave)
-        # an accidental always, so that a natural can be shown where it is needed
+        # always an accidental, so that a natural can be shown where it is needed
         quarters = round(2 * (alter + number - round(number))) / 2
         tone.accidental = self.m.pitch.Accidental(_QUARTERS.get(quarters, round(quarters)))
         one = self.m.note.Note(quarterLength=length)
@@ -280,7 +281,7 @@ class _Writer:
         if pattern not in self.beams:
             try:
                 self.beams[pattern] = self.signature.getBeams([one for _, one in symbols])
-            except Exception:  # music21 has no beams for some odd metres; flags are right too
+            except Exception:  # music21 has no beams for some odd metres; flags are correct too
                 self.beams[pattern] = [None] * len(symbols)
         beams: list[Any] = copy.deepcopy(self.beams[pattern])
         return beams
@@ -298,7 +299,7 @@ class _Writer:
                 shown[spot] = now
 
     def _rows(self) -> None:
-        """A rehearsal mark where each row begins."""
+        """Add a rehearsal mark where each row begins."""
         step = self.show.grid.step * 4
         for row, slot in enumerate(self.show.timeline.row_slot.tolist()):
             bar, offset = divmod(slot * step, self.bar)
@@ -308,7 +309,7 @@ class _Writer:
 
 
 def _exported(score: Any) -> bytes:
-    """The bytes of a score, the same for the same score: no date, no random names."""
+    """The bytes of a score, always the same for the same score: no date, no random names."""
     exporter = _music21().musicxml.m21ToXml.ScoreExporter(score, makeNotation=False)
     exporter.parse()
     data: bytes = exporter.asBytes(noCopy=False)
@@ -317,6 +318,6 @@ def _exported(score: Any) -> bytes:
         rb'<creator type="composer">Music21</creator>',
     ):
         data = re.sub(rb"\s*" + pattern, b"", data)
-    # the voices' own MIDI channels, in place of those that music21 gives out
+    # the voices' own MIDI channels instead of those that music21 assigns
     channels = iter([p.getInstrument().midiChannel + 1 for p in score.parts])
     return re.sub(rb"(?<=<midi-channel>)\d+", lambda _: b"%d" % next(channels), data)

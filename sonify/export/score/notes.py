@@ -1,8 +1,8 @@
-"""The notes of a score: what is meant, in note values, staff by staff and bar by bar.
+"""The notes of a score as they are written: in note values, staff by staff and bar by bar.
 
-Rules that shape the playing and not the writing (swing, humanising, a gate under 1) are left out,
-so that a swung eighth is written as an eighth. Drum strokes have no length of their own; they are
-written up to the next one or the end of their beat.
+Rules that affect only how notes are played (swing, humanising, a gate under 1) are left out, so
+that a swung eighth is written as an eighth. Drum strokes have no length of their own; they last to
+the next one or the end of their beat.
 """
 
 from __future__ import annotations
@@ -52,7 +52,7 @@ class Staff:
     events : list of Event
         In the order of starts; none overlaps the next.
     marks : tuple of str
-        Words for the playing: "swing", "staccato", "strum".
+        Words on how to play: "swing", "staccato", "strum".
     """
 
     name: str
@@ -64,7 +64,7 @@ class Staff:
 
 
 def staves(show: Performance) -> list[Staff]:
-    """The voices of a performance as they are meant; voices without notes are left out."""
+    """The voices of a performance as they are written; voices without notes are left out."""
     music = show.setup.music
     plain = []
     for voice in music.voice:
@@ -72,7 +72,7 @@ def staves(show: Performance) -> list[Staff]:
         kinds = rules_of(voice, "music.voice")
         kept = tuple(given for given, r in zip(rules, kinds, strict=True) if r.written())
         plain.append(msgspec.structs.replace(voice, rhythm=kept))
-    # errors in the settings are those of the performance itself
+    # let the performance itself report errors in the settings
     _ = show.parts
     meant = msgspec.structs.replace(music, voice=tuple(plain), concert_pitch=440.0)
     parts = make_parts(meant, show.bit_stream, show.grid)
@@ -100,9 +100,9 @@ def _staff(part: Part, played: Part, show: Performance) -> Staff:
 
 
 def _unit(part: Part, step: int) -> int:
-    """Into how many parts a step is cut so that all notes begin on one; ends are rounded."""
+    """The number of parts into which a step is divided so that every note begins on one."""
     for split in _SPLITS:
-        # ticks are whole, so that thirds of an odd step may be half a tick off
+        # ticks are whole, so thirds of an odd step may be half a tick off
         size = step / split
         if (np.abs(part.on - np.rint(part.on / size) * size) <= 0.75).all():
             return split
@@ -156,13 +156,13 @@ def _beat_end(start: Time, metre: tuple[int, int]) -> Time:
 
 
 def _odd(value: Time) -> int:
-    """The odd part of a denominator: over 1 for what only a tuplet can write."""
+    """The odd part of a denominator: over 1 if only a tuplet can write the value."""
     return value.denominator // (value.denominator & -value.denominator)
 
 
 @lru_cache(maxsize=65536)
 def _in_bar(start: Time, end: Time, metre: tuple[int, int]) -> tuple[tuple[Time, Time], ...]:
-    """Offsets and lengths of symbols from `start` to `end` of a bar, so that beats show."""
+    """Offsets and lengths of symbols from `start` to `end` of a bar that make its beats visible."""
     edges = _edges(metre)
     out = []
     at = start
@@ -170,7 +170,7 @@ def _in_bar(start: Time, end: Time, metre: tuple[int, int]) -> tuple[tuple[Time,
         after = next(e for e in edges if e > at)
         room = min(end, after) - at
         if _odd(room) > 1 or _odd(at) > 1:
-            # the longest symbol of a tuplet that fits in what is left of a beat
+            # the longest symbol of a tuplet that fits in the rest of a beat
             odd = max(_odd(value) for value in (at, room, after - at))
             fit = [s for s in (Fraction(2) ** k / odd for k in range(4, -6, -1)) if s <= room]
         elif at in edges:
@@ -184,7 +184,7 @@ def _in_bar(start: Time, end: Time, metre: tuple[int, int]) -> tuple[tuple[Time,
 
 
 def pieces(start: Time, end: Time, metre: tuple[int, int]) -> list[Piece]:
-    """The symbols that write what lasts from `start` to `end`, cut at bar lines and beats."""
+    """The symbols for a note or rest from `start` to `end`, split at bar lines and beats."""
     bar_length = Fraction(4 * metre[0], metre[1])
     out = []
     at = start

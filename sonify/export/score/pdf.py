@@ -2,7 +2,7 @@
 
 Source: ISO 32000-1:2008, 8.4 and 8.5 (graphics state, path construction and painting). svgelements
 reads the drawing, and fpdf2 makes the file, its pages and its fonts. fpdf2's own reader of drawings
-copies every object many times over, and takes six times as long.
+copies every object many times and takes six times as long.
 """
 
 from __future__ import annotations
@@ -36,7 +36,7 @@ def pdf(pages: list[Page], title: str, fonts: dict[str, Path]) -> bytes:
     for chatty in ("fpdf", "fontTools"):
         logging.getLogger(chatty).setLevel(logging.ERROR)
     out = FPDF(unit="pt")
-    # the same score gives the same bytes
+    # so that the same score gives the same bytes
     out.set_creation_date(datetime.datetime(2000, 1, 1, tzinfo=datetime.UTC))
     out.set_title(title)
     out.set_auto_page_break(False)
@@ -56,7 +56,7 @@ def pdf(pages: list[Page], title: str, fonts: dict[str, Path]) -> bytes:
 
 
 def _drawing(page: Page) -> list[str]:
-    """A page's operators. Its own units run down the page, a PDF's up."""
+    """A page's operators. Its own y axis points down, PDF's up."""
     import svgelements
 
     out = [f"q {_POINTS:.6f} 0 0 {-_POINTS:.6f} 0 {page.height * _POINTS:.3f} cm 0 g 0 G"]

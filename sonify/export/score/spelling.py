@@ -6,7 +6,7 @@ from functools import lru_cache
 
 __all__ = ["spell"]
 
-# F C G D A E B, of which each seven more fifths is a sharp and each seven fewer a flat
+# F C G D A E B: seven fifths up is a sharp, seven fifths down a flat
 _LETTERS = "FCGDAEB"
 
 
@@ -23,7 +23,7 @@ def spell(key: int, sharps: int, minor: bool) -> tuple[str, int, int]:
     (('C', 1, 4), ('D', -1, 4))
     """
     lowest = sharps - (3 if minor else 4)
-    # on the line of fifths C is 0 and each pitch class is 7 fifths times its semitones
+    # on the line of fifths, C is 0 and each pitch class lies 7 times its semitones away
     place = lowest + (key * 7 - lowest) % 12
     letter = _LETTERS[(place + 1) % 7]
     alter = (place + 1) // 7

@@ -1,1 +1,1 @@
-"""Sound: the performance through a SoundFont, at a set loudness, as a file or as samples."""
+"""Sound: the performance through a SoundFont at a given loudness, as a file or as samples."""

@@ -1,4 +1,4 @@
-"""Samples, and rendered sound stored within a memory limit, to be read as often as needed."""
+"""Samples, and rendered sound stored within a memory limit."""
 
 from __future__ import annotations
 
@@ -110,7 +110,7 @@ class LoopedAudio:
 
 
 def fold(one: Audio, period: int, in_memory: int = IN_MEMORY) -> StoredAudio:
-    """Make sound of `period` samples that repeats without a seam: its end is added to its start."""
+    """Make sound of `period` samples that repeats seamlessly: its tail is added to its start."""
     out = StoredAudio(in_memory)
     for a in range(0, period, PIECE):
         b = min(a + PIECE, period)

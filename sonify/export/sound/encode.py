@@ -88,7 +88,7 @@ def encode(
 
     kind = KINDS.get(path.suffix.casefold())
     if kind is None:
-        raise InputError(f"'{path.suffix}' is no kind of sound file; one of: {', '.join(KINDS)}")
+        raise InputError(f"'{path.suffix}' is not a kind of sound file; use {', '.join(KINDS)}")
     for name, value, unit, held in (
         ("rate", sound.rate, "samples/s", kind.rates),
         ("bits", sound.bits, "bits per sample", kind.bits or (sound.bits,)),
@@ -101,7 +101,7 @@ def encode(
     bits = sound.bits if kind.bits else 0
     form = _FORMATS.get(bits, "flt" if kind.codec == "libopus" else "fltp")
     dither = np.random.Generator(np.random.SFC64(20)) if bits == 16 else None
-    # no dates, no random numbers: the same sound gives the same bytes
+    # no dates and no random numbers, so that the same sound gives the same bytes
     options = {"fflags": "+bitexact"}
     with av.open(str(path), "w", format=kind.container, container_options=options) as out:
         out.metadata.update(tags)

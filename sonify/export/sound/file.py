@@ -7,7 +7,7 @@ import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sonify.atomic import whole
+from sonify.atomic import atomic_write
 from sonify.export.sound.audio import STRIDE, blocks_of
 from sonify.export.sound.encode import encode
 from sonify.export.sound.master import Master, mastered, stem_audio
@@ -23,14 +23,14 @@ def write(show: Performance, path: Path, options: Options) -> Master:
     """Write a performance's sound and its stems, and return the sound."""
     sound, title = show.setup.sound, show.disc.title or show.disc.name
     done = mastered(show, options)
-    with whole(path) as beside:
+    with atomic_write(path) as beside:
         encode(beside, blocks_of(done, STRIDE), sound, {"title": title})
     if options.stems is not None:
         for number, stem in enumerate(stem_audio(show, options, done)):
             voice = show.parts[number].name
             name = re.sub(r"[^\w.-]+", "-", voice).strip("-") or "voice"
             file = f"{show.disc.name}-{number + 1:02d}-{name}{path.suffix}"
-            with whole(Path(options.stems, file)) as beside:
+            with atomic_write(Path(options.stems, file)) as beside:
                 tags = {"title": f"{title}: {voice}"}
                 encode(beside, blocks_of(stem, STRIDE), sound, tags)
     return done

@@ -63,14 +63,14 @@ class Curve:
             return None
         wanted = np.ones(last + _AROUND - start)
         wanted[self.loud[low:high] - start] = np.minimum(need, 1.0)
-        # as low as any cell in reach needs it, then smoothed: never more than a cell allows
+        # as low as any cell in reach needs, then smoothed: never higher than a cell allows
         lowest = np.lib.stride_tricks.sliding_window_view(wanted, 2 * _REACH + 1).min(axis=1)
         window = np.hanning(2 * _LOOK + 3)[1:-1]
         out: Floats = np.convolve(lowest, window / window.sum(), mode="valid")
         return self.gain * np.minimum(out, 1.0)
 
     def energies(self, meter: Meter) -> Iterator[NDArray[np.floating]]:
-        """The energies of cells with the gain on, part after part."""
+        """The energies of cells after the gain, part by part."""
         for a, energy, _ in meter.parts():
             own = self.at(a, a + len(energy))
             yield energy * np.square(self.gain if own is None else own)

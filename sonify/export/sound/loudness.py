@@ -45,7 +45,7 @@ _REACH = _TAPS.shape[1]
 
 @cache
 def _interpolation() -> NDArray[np.float32]:
-    """The filter as a matrix: from the samples of a cell and its surroundings to those between."""
+    """The filter as a matrix: from the samples in and around a cell to those in between."""
     out = np.zeros((CELL + _REACH - 1, len(_TAPS), CELL), np.float32)
     at = np.arange(CELL)
     for k in range(_REACH):
@@ -58,7 +58,7 @@ STEP = 50
 
 _WINDOW = 4
 _PART = 1000 * STEP
-# bytes of cells that are kept in memory, those of half an hour
+# bytes of cells that are kept in memory: half an hour
 _KEPT = 8 << 20
 
 _GATE = -70.0
@@ -106,7 +106,7 @@ class Meter:
             self._cells.add(np.stack([np.einsum("ij,ij->i", y, y), peak], axis=1))
 
     def parts(self) -> Iterator[tuple[int, NDArray[np.float32], NDArray[np.float32]]]:
-        """Part by part: its first cell, at the start of a step; energies; and peaks."""
+        """The first cell (at the start of a step), energies and peaks of each part."""
         for a in range(0, len(self), _PART):
             both = self._cells.read(a, min(a + _PART, len(self)))
             yield a, both[:, 0], both[:, 1]

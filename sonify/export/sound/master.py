@@ -37,7 +37,7 @@ __all__ = ["Master", "mastered", "stem_audio"]
 # own limit: more would need more memory than small computers have
 MAX_EVENTS = 4_000_000
 
-# own limit: longer notes end here; instruments fall silent long before
+# own limit: longer notes end here; instruments fall silent long before that
 MAX_NOTE_S = 240.0
 
 # how long before a range its first ringing notes may have ended: own choice
@@ -57,9 +57,9 @@ class Master:
     audio : Audio
     level : Level
     size : int
-        In samples, ringing out included.
+        In samples, including the ringing out.
     levels : dict of int to int
-        What the renderer needs to render parts of it alike.
+        What the renderer needs to render parts at the same level.
     """
 
     audio: Audio
@@ -69,7 +69,7 @@ class Master:
 
     @property
     def seconds(self) -> float:
-        """Its length, ringing out included."""
+        """Its length, including the ringing out."""
         return self.size / RATE
 
     def read(self, start: int, end: int) -> Samples:
@@ -82,7 +82,7 @@ def mastered(
     options: SoundOptions | None = None,
     in_memory: int = IN_MEMORY,
 ) -> Master:
-    """Render a performance's sound at its loudness, at 48,000 samples/s, until it has rung out.
+    """Render a performance's sound at the loudness set, at 48,000 samples/s, until it rings out.
 
     Parameters
     ----------
@@ -123,15 +123,14 @@ def _prepared(show: Performance, options: SoundOptions) -> tuple[TimedEvents, tu
     span = span_of(show, options)
     if show.disc.grid.size > 20 * MAX_LENGTH_S * 10 or show.music_s > 30 * MAX_LENGTH_S:
         raise InputError(
-            f"the sound would be {show.music_s / 3600:,.0f} hours long; take a disc of fewer rows"
+            f"the sound would be {show.music_s / 3600:,.0f} hours long; use a disc with fewer rows"
         )
     if 2 * sum(map(len, show.parts)) > MAX_EVENTS:
         raise InputError(
-            f"the piece has more than {MAX_EVENTS:,} events, too many to render; "
-            "take a smaller disc"
+            f"the piece has more than {MAX_EVENTS:,} events, too many to render; use a smaller disc"
         )
     events = show.events
-    # notes end with the range, or after the longest that is rendered
+    # notes end with the range, or after `MAX_NOTE_S`
     time, off = events.time_s.copy(), events.offs
     time[off] = np.minimum(np.minimum(time[off], span[1]), events.note_on_s + MAX_NOTE_S)
     speed = options.speed
@@ -146,9 +145,9 @@ def _rendered(
     levels: dict[int, int],
     notes: NDArray[np.bool_] | None = None,
 ) -> Iterator[Samples]:
-    """Render a range until it has rung out.
+    """Render a range until it rings out.
 
-    What already sounds when the range begins fades in within 10 ms.
+    Notes that already sound when the range begins fade in within 10 ms.
 
     Parameters
     ----------
@@ -168,7 +167,7 @@ def _rendered(
     within = chosen & (on >= span[0] - tiny) & (on < span[1] - tiny)
     before = chosen & (on < span[0] - tiny) & (off + _RING_BEFORE_S > span[0])
     origin = round(span[0] * RATE)
-    # in step with the blocks of the whole piece, so that a part sounds as it does in the whole
+    # aligned with the blocks of the whole piece, so that a part sounds as it does there
     grid = origin // BLOCK * BLOCK
     ringing = np.zeros((0, 2), np.float32)
     if before.any():
@@ -196,13 +195,13 @@ def _looped(
     measured: bool,
     in_memory: int,
 ) -> Meter:
-    """A range's sound, stored and looped, in a meter that may have measured it."""
+    """A range's sound, stored and looped, in a meter that has measured it if `measured`."""
     one, length = StoredAudio(in_memory), (span[1] - span[0]) * RATE
     least = round(length)
     meter = Meter(one)
     for block in blocks:
         one.add(block)
-        # while the next piece is being rendered; sound that is looped is measured at the end
+        # measure while the next piece is being rendered; looped sound is measured at the end
         if measured and loop == 1:
             meter.measure()
     quiet = np.zeros((PIECE, 2), np.float32)

@@ -1,4 +1,4 @@
-"""The options of sound, and the part of the piece that they choose."""
+"""The options of sound, and the part of the piece that they select."""
 
 from __future__ import annotations
 
@@ -22,9 +22,9 @@ class SoundOptions(Settings, frozen=True):
     """How to write the sound.
 
     `from_s` and `to_s` (in s) or `rows` ("2-5", counted from 1) choose a range. `loop` is how often
-    it plays; 0 makes one pass that repeats without a seam: its end rings on in its start. `speed` 2
+    it plays; 0 makes one pass that repeats seamlessly: its end rings on in its start. `speed` 2
     plays twice as fast at the same pitch. `stems` is a folder for one file per voice; together they
-    give the mix.
+    make up the mix.
     """
 
     from_s: float | None = None

@@ -1,4 +1,4 @@
-"""Renders pieces side by side, in other processes where that is worth starting them."""
+"""Renders pieces in parallel, in other processes if there are several pieces."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ class Pool:
         end(self._processes)
 
     def submit(self, font: int, midi: bytes) -> Future[NDArray[np.int16]]:
-        """Ask for the samples of a MIDI file, shape (samples, 2)."""
+        """Render a MIDI file in another process: samples, shape (samples, 2)."""
         return self._threads.submit(self._render, font, midi)
 
     def _render(self, font: int, midi: bytes) -> NDArray[np.int16]:

@@ -16,14 +16,14 @@ __all__ = ["end", "make_ready", "most", "renderer"]
 
 _MOST = 4
 _WORKER = Path(__file__).with_name("worker.py")
-# bytes that a pipe holds, where that can be set: SoundFonts and sound pass in a few turns
+# bytes that a pipe holds, where that can be set, so that SoundFonts and sound pass in a few turns
 _PIPE = 1 << 20
 
 _ready: list[subprocess.Popen[bytes]] = []
 
 
 def make_ready() -> None:
-    """Start the processes that the next pool will want, while there is other work to do."""
+    """Start the processes that the next pool will need, while there is other work to do."""
     if _ready or most() == 1:
         return
     with contextlib.suppress(OSError):
@@ -44,14 +44,14 @@ def renderer() -> subprocess.Popen[bytes]:
 
 
 def _start() -> subprocess.Popen[bytes]:
-    # much of a short rendering's time goes into memory that comes in pages of 4 kB; glibc then
-    # asks for large ones (glibc manual, 3.6 Memory Allocation Tunables), others ignore this
+    # a short rendering spends much of its time on memory pages of 4 kB; with this setting glibc
+    # asks for large ones (glibc manual, 3.6 Memory Allocation Tunables); others ignore it
     tunables = [os.environ.get("GLIBC_TUNABLES"), "glibc.malloc.hugetlb=1"]
     own = {
         "GLIBC_TUNABLES": ":".join(t for t in tunables if t),
         "PYTHONPATH": os.pathsep.join(p for p in sys.path if p),
     }
-    # -P: the worker's own folder is no place to import from
+    # -P: don't import from the worker's own folder
     command = [sys.executable, "-P", str(_WORKER)]
     pipe, none = subprocess.PIPE, subprocess.DEVNULL
     return subprocess.Popen(
@@ -60,7 +60,7 @@ def _start() -> subprocess.Popen[bytes]:
 
 
 def end(processes: list[subprocess.Popen[bytes]]) -> None:
-    """End processes; they hold nothing that would have to be saved."""
+    """End processes; they hold nothing that must be saved."""
     for process in processes:
         process.kill()
         # closes the pipes and waits

@@ -1,8 +1,8 @@
 """SoundFont files: their contents, copies that are louder or retuned, and the one that ships.
 
-The recordings in the SoundFont that ships are a few cents off pitch. Two programs would beat
-against each other, and tunings other than twelve tones could not be heard as such, so it is put in
-tune.
+The recordings in the SoundFont that ships are a few cents off pitch, so it is retuned. Otherwise
+two programs would beat against each other, and tunings other than twelve tones could not be
+recognised.
 
 Source: SoundFont Technical Specification 2.04 (E-mu Systems, 2006): RIFF form `sfbk`; in its list
 `pdta` the presets (`phdr`), their zones (`pbag`) and those zones' generators (`pgen`); generator
@@ -46,7 +46,7 @@ _DRUM_BANK = 128
 
 @dataclass(frozen=True, eq=False)
 class SoundFont:
-    """A SoundFont's bytes and the places of its lists.
+    """A SoundFont's bytes, and where its lists are.
 
     Attributes
     ----------
@@ -99,8 +99,8 @@ class SoundFont:
         """The same SoundFont with every preset louder.
 
         The renderer gives 16 bits, of which a soft note at the usual level would use only a few.
-        So the level is raised before and lowered after. Renderers apply 0.4 dB for each dB of
-        attenuation (common practice, no source).
+        So the level is raised before rendering and lowered afterwards. Renderers apply 0.4 dB for
+        each dB of attenuation (common practice, no source).
         """
         amount = round(-decibels * 10 / 0.4)
         if not amount:
@@ -111,7 +111,7 @@ class SoundFont:
         for first, last in pairwise(starts):
             for zone in range(first, min(last, len(bags) - 1)):
                 kinds = gens[bags[zone] : bags[zone + 1]]
-                # a preset's first zone is for all others if it names no instrument
+                # a preset's first zone applies to all others if it names no instrument
                 if zone == first:
                     common = _INSTRUMENT not in kinds
                 if _ATTENUATION in kinds or not common or _INSTRUMENT not in kinds:
@@ -133,7 +133,7 @@ class SoundFont:
         gens[have, 1] += np.array([amounts.get(zone, 0) for zone in owner], np.int64)
         zones = np.array(sorted(amounts.keys() - set(owner)), np.int64)
         rows = np.array([(generator, amounts[z]) for z in zones.tolist()], np.int64).reshape(-1, 2)
-        # the last generator of a zone names its instrument or sample; what is new comes before it
+        # the last generator of a zone names its instrument or sample; new ones come before it
         ends = bags[zones + 1, 0]
         named = (ends > bags[zones, 0]) & np.isin(gens[ends - 1, 0], (_INSTRUMENT, _SAMPLE))
         gens = np.insert(gens, ends - named, rows, axis=0)
@@ -251,7 +251,7 @@ def load_soundfont(name: str = DEFAULT) -> SoundFont:
     Raises
     ------
     InputError
-        No such file, or not a whole SoundFont 2.
+        No such file, or not a complete SoundFont 2.
     """
     return _tuned(untuned_default()) if name == DEFAULT else read_soundfont(Path(name))
 
@@ -275,7 +275,7 @@ def _tuned(font: SoundFont) -> SoundFont:
 
 
 def checksum(data: bytes) -> str:
-    """Identify a SoundFont in the table."""
+    """The checksum by which the table identifies a SoundFont."""
     return f"{zlib.crc32(data):08x}"
 
 

@@ -1,8 +1,8 @@
-"""Renders events through a SoundFont piece by piece, so that memory stays flat.
+"""Renders events through a SoundFont piece by piece, so that memory stays constant.
 
-A synthesizer's notes simply add up. So a performance is cut into pieces by where notes begin, each
-piece is rendered until its last note has rung out, and the pieces are mixed at their places: the
-same sound as in one pass, in less memory and on several cores.
+A synthesizer's notes simply add up. So a performance is divided into pieces by where notes begin,
+each piece is rendered until its last note has rung out, and the pieces are mixed: the same sound as
+in one pass, with less memory and on several cores.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ from sonify.midi.writer import single_track
 
 __all__ = ["BLOCK", "fluidsynth", "midi_piece", "midirenderer"]
 
-# samples after which midirenderer looks for events
+# samples between the moments at which midirenderer looks for events
 BLOCK = 64
 
 # ticks per sample in the files that are rendered
@@ -41,7 +41,7 @@ _TEMPO = 1_000_000 * _DIVISION // (_TICKS * RATE)
 # pieces come in multiples of this, so that two or four renderers finish together
 _SHARES = 4
 
-# samples up to which four pieces are enough
+# sound of up to this many samples is divided into four pieces
 _IN_FOUR = 5 * PIECE
 
 # the gains in dB at which a piece is rendered, each tried if the one before clipped
@@ -61,7 +61,7 @@ _SILENT = 4
 # the most voices that midirenderer plays at once
 _POLYPHONY = 64
 
-# assumed voices per note: own choice, as many instruments have two layers
+# assumed voices per note: own choice, because many instruments have two layers
 _LAYERS = 2
 
 # assumed time that a note keeps its voices after its end: own choice
@@ -96,7 +96,7 @@ def midirenderer(
     Yields
     ------
     ndarray of float32, shape (samples, 2)
-        All of one size except the last.
+        All of the same size except the last.
     """
     size = _piece_size(events, start)
     jobs = _jobs(events, notes, start, size)
@@ -129,7 +129,7 @@ def midirenderer(
 def _piece_size(events: TimedEvents, start: int) -> int:
     """Choose the number of samples between the starts of two pieces.
 
-    It depends on the performance alone, so that parts of a mix are cut where the mix is.
+    It depends only on the performance, so that parts of a mix are divided at the same places.
     """
     whole = max(round(events.end_s * RATE) - start, 1)
     count = _SHARES if whole <= _IN_FOUR else -(-whole // (PIECE * _SHARES)) * _SHARES
@@ -141,7 +141,7 @@ def _padded(x: Samples, size: int) -> Samples:
 
 
 def _jobs(events: TimedEvents, notes: NDArray[np.bool_], start: int, size: int) -> list[_Job]:
-    """List the pieces, split into layers where the renderer has too few voices for all notes."""
+    """List the pieces, split into layers if the renderer has too few voices for all notes."""
     out = []
     where = np.flatnonzero(notes)
     number = (np.rint(events.note_on_s[where] * RATE).astype(np.int64) - start) // size
@@ -198,7 +198,7 @@ def fluidsynth(
     font: SoundFont,
     levels: dict[int, int] | None = None,
 ) -> Iterator[Samples]:
-    """Do the same with the program FluidSynth, which does not clip.
+    """Render with the program FluidSynth, which does not clip.
 
     Raises
     ------
@@ -256,7 +256,7 @@ def midi_piece(events: TimedEvents, notes: NDArray[np.bool_], start: int, tail_s
     last_s = float(events.note_off_s[notes].max()) if len(on) else start / RATE
     controls = events.controls[events.time_s[events.controls] <= last_s]
     # the renderer acts on an event at the first block on or after its time, half a block late on
-    # average: so events are half a block early, and half a sample more, so that none falls on the
+    # average; so make events half a block early, and half a sample more, so that none falls on the
     # edge between two blocks, where rounding would decide
     ends, others, begins = (
         np.maximum(

@@ -1,7 +1,7 @@
-"""A process that renders MIDI files: requests come on stdin, answers go to stdout, both in marshal.
+"""A process that renders MIDI files: requests on stdin, answers on stdout, both in marshal.
 
-It is run as a script and imports nothing but the renderer, so that it starts at once. The renderer
-holds Python's lock while it works, so threads would not do.
+It runs as a script and imports only the renderer, so that it starts at once. The renderer holds
+Python's lock while it works, so threads would not help.
 
 A request is a tuple: the number of a SoundFont, its bytes (None if they were sent before), and a
 MIDI file. The answer is that of `render`.
@@ -24,7 +24,7 @@ def render(font: bytes, midi: bytes) -> bytes | str:
     except (KeyboardInterrupt, MemoryError):
         raise
     except BaseException as e:
-        # a panic in the renderer is no Exception
+        # a panic in the renderer is not an Exception
         return str(e) or type(e).__name__
     return out
 
@@ -32,7 +32,7 @@ def render(font: bytes, midi: bytes) -> bytes | str:
 def main() -> None:
     """Serve until stdin ends."""
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    # here, while there is nothing to render yet; `render` says what is wrong with it
+    # import it while there is nothing to render yet; `render` reports if it is missing
     with contextlib.suppress(ImportError):
         import midirenderer  # noqa: F401
     fonts: dict[int, bytes] = {}

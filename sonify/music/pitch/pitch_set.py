@@ -1,4 +1,4 @@
-"""All pitches that a voice can sound, whatever is read: what its channels must be ready for."""
+"""All pitches that a voice can sound, whatever is read: channels are allocated for them."""
 
 from __future__ import annotations
 
@@ -26,8 +26,8 @@ def pitch_set(scheme: Scheme, rules: list[Rule], unit_bits: int, frame: Frame) -
     Returns
     -------
     ndarray of float64, shape (pitches,), or None
-        Rising; None if the scheme does not know them. A scheme that gives each row other tones
-        is followed over 256 rows.
+        Rising; None if the scheme can't tell. A scheme whose tones move from row to row is
+        followed over 256 rows.
     """
     shifts = {0}
     for rule in rules:

@@ -39,7 +39,7 @@ Span = Annotated[
 Degree = Annotated[int, msgspec.Meta(ge=-64, le=64)]
 
 ROWS = 256
-"""As many rows are looked at where each lies some degrees from the one before."""
+"""How many rows are considered where each lies some degrees from the one before."""
 
 
 @dataclass(frozen=True)
@@ -78,7 +78,7 @@ class Scheme(Settings, frozen=True, tag_field="scheme", tag="none"):
     Attributes
     ----------
     range
-        The lowest and the highest note, such as C3, E5. Empty: as it comes.
+        The lowest and the highest note, such as C3, E5. Empty: no limits.
     fold : Out of range
         How a note outside the range comes back.
 
@@ -86,10 +86,10 @@ class Scheme(Settings, frozen=True, tag_field="scheme", tag="none"):
         - turn: turning back at the ends
         - nearest: to the nearest note inside
     leading
-        Whether a note follows the one before it in its row.
+        In which octave a note sounds.
 
-        - free: each as its scheme says
-        - nearest: in the octave nearest to the one before
+        - free: the one that the scheme gives
+        - nearest: the one nearest to the note before it in its row
     """
 
     range: tuple[str, str] | None = None
@@ -112,9 +112,9 @@ class Scheme(Settings, frozen=True, tag_field="scheme", tag="none"):
     def sounding(
         self, degrees: Index, shift: Index, frame: Frame, chord: Index | None = None
     ) -> Pitches:
-        """MIDI note numbers of ready degrees, `shift` away, before range and voice-leading.
+        """MIDI note numbers of given degrees, `shift` away, before range and voice-leading.
 
-        Schemes with chords take the number of each one's chord.
+        Schemes with chords also take the number of the chord for each.
         """
         return degrees_to_pitch(shifted(degrees, shift), frame.scale, frame.root)
 
@@ -123,7 +123,7 @@ class Scheme(Settings, frozen=True, tag_field="scheme", tag="none"):
         return self
 
     def chord_lead(self, frame: Frame) -> Lead:
-        """What moves on from chord to chord, and how many there are."""
+        """What advances the chords, and how many there are."""
         return NOTHING
 
     def waits_for_character(self) -> bool:
@@ -165,7 +165,7 @@ class Scheme(Settings, frozen=True, tag_field="scheme", tag="none"):
         Raises
         ------
         InputError
-            Ends that are no notes or the wrong way round, or no tone of the scale between them.
+            The ends are not notes or in the wrong order, or the range holds no tone of the scale.
         """
         if self.range is None:
             return None

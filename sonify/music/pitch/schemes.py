@@ -1,6 +1,6 @@
 """Pitch schemes: which scale degree a place sounds.
 
-One class a scheme; the table `SCHEMES` is filled at the end. To add one, write its class (see
+One class for each; `SCHEMES` is filled at the end. To add one, write its class (see
 `sonify.music.pitch.scheme`) and name it there.
 """
 
@@ -209,14 +209,14 @@ class Gap(Counted, frozen=True, tag="gap"):
 
 
 class Count(Counted, frozen=True, tag="count"):
-    """Every one moves on along a ladder of notes, a step or more at a time.
+    """Each one moves a step or more along a ladder of notes.
 
     Attributes
     ----------
     step
-        How many scale degrees each one moves on.
+        How many scale degrees each one moves.
     turn : Turn back
-        Whether it goes back down at the top, or begins again below.
+        Whether it turns back at the top or starts again at the bottom.
     """
 
     span: Span = 8
@@ -231,7 +231,7 @@ class Count(Counted, frozen=True, tag="count"):
 
 
 class Density(Counted, frozen=True, tag="density"):
-    """The density of the last ones gives the degree: the line rises where they crowd.
+    """The density of recent ones gives the degree: the line rises where they crowd.
 
     Attributes
     ----------
@@ -272,7 +272,7 @@ class ToneTable(Counted, frozen=True, tag="table"):
     notes
         Or a list of notes by name, such as D4, F4, A4.
     by : Chosen by
-        What moves on to the next of the list.
+        What chooses the entry of the list.
 
         - position: the position in the row
         - place: the place in the character

@@ -144,8 +144,8 @@ class Even(_Cycle, frozen=True, tag="even"):
         How many steps of the cycle may sound.
     steps
         How many steps the cycle has.
-    turn : Turned by
-        How many steps later the cycle begins.
+    turn : Rotated by
+        How many steps into the cycle a row begins.
     """
 
     notes: Annotated[int, control(step=1, soft=(0, 16), ge=0, le=256)] = 3

@@ -77,17 +77,17 @@ class Layered(Rule, frozen=True, tag="layered"):
     ----------
     shifts_by : Above
         How many scale degrees above it each added note lies, such as 2, 4.
-    force : Loudness
+    velocity_scale : Loudness
         How loud the added notes are compared with the first.
     """
 
     shifts_by: Annotated[
         tuple[Annotated[int, msgspec.Meta(ge=-24, le=24)], ...], control(min_length=1, max_length=8)
     ] = msgspec.field(name="shifts", default=(2, 4))
-    force: Annotated[float, control(step=0.05, gt=0, le=1)] = 0.85
+    velocity_scale: Annotated[float, control(step=0.05, gt=0, le=1)] = 0.85
 
     def apply(self, e: Events, m: BitStream) -> Events:
-        scale = e.velocity_scale * self.force
+        scale = e.velocity_scale * self.velocity_scale
         return Events.joined(
             [e, *(e.but(shift=e.shift + s, velocity_scale=scale) for s in self.shifts_by)]
         )
@@ -95,7 +95,7 @@ class Layered(Rule, frozen=True, tag="layered"):
     def follow(self, f: Follower) -> None:
         count = len(self.shifts_by)
         onsets = list(f.onsets)
-        stride = f.levels("layered", [self.force] * count, self.shifts_by)
+        stride = f.levels("layered", [self.velocity_scale] * count, self.shifts_by)
         f.onsets += onsets * count
         f.add(Step("ECHOES", a=count, b=stride))
         f.copies = [copy for copy in f.copies for _ in range(count + 1)]
@@ -146,7 +146,7 @@ class Repeat(Rule, frozen=True, tag="repeat"):
         f.need_length("repeat")
         if f.after == "row-end-chords" and not f.fixed:
             raise Refusal(
-                "'repeat' of row-end-chords: how long the last row's rings shows only at the "
+                "'repeat' of row-end-chords: how long the last row's rings is known only at the "
                 "disc's end (give them a length first)"
             )
         ks = range(1, self.times)
@@ -170,16 +170,16 @@ class Ghosts(Rule, frozen=True, tag="ghosts"):
 
     Attributes
     ----------
-    force : Loudness
+    velocity_scale : Loudness
         How loud the zeros are compared with the ones.
     """
 
-    force: Annotated[float, control(step=0.05, gt=0, le=1)] = 0.35
+    velocity_scale: Annotated[float, control(step=0.05, gt=0, le=1)] = 0.35
 
     def apply(self, e: Events, m: BitStream) -> Events:
         zeros = np.flatnonzero(m.bits == 0)
         zeros = zeros[~np.isin(zeros, e.index)]
-        soft = Events.at(zeros, m).but(velocity_scale=np.full(len(zeros), self.force))
+        soft = Events.at(zeros, m).but(velocity_scale=np.full(len(zeros), self.velocity_scale))
         return Events.joined([e, soft])
 
     def follow(self, f: Follower) -> None:
@@ -188,7 +188,7 @@ class Ghosts(Rule, frozen=True, tag="ghosts"):
                 "'ghosts' after row-changes: whether a row's last zero sounds for itself depends "
                 "on whether another row follows"
             )
-        f.add(Step("GHOSTS", b=f.add_level("ghosts", self.force)))
+        f.add(Step("GHOSTS", b=f.add_level("ghosts", self.velocity_scale)))
         f.ghosts = True
         if f.copies[0].delay >= 1:
             f.order = f.order or "ghosts"

@@ -1,6 +1,6 @@
-"""A voice's rules as steps of a machine's core, and the notes that it keeps in mind.
+"""A voice's rhythm rules as steps of the firmware's core.
 
-`Follower` goes through a voice's rules. It keeps track of what the machine knows after each:
+Each rule adds its steps to a `Follower`, which tracks what the machine knows after each rule:
 whether a note's length is known yet, whether notes still come in the order of their positions, and
 how loud each level (a note, its echoes, ghosts) may be.
 """
@@ -55,19 +55,21 @@ class Step:
 
 @dataclass(frozen=True)
 class Copy:
-    """A kind of note: its beginning after its place and its length, in positions, at most.
+    """A kind of note that a place makes.
 
     Attributes
     ----------
     delay, length : float
-        Where the next note ends it (`open`), `length` is the share of the time until then.
+        The most positions from its place to its beginning, and from there to its end. If it is
+        `open`, `length` is a share of the time to the next note instead.
     open : bool
+        Whether the next note ends it.
     spacing : int
-        Positions from one place that sounds, or one lot of them, to the next, at least.
+        The fewest positions from one place that sounds, or one lot of them, to the next.
     lot : int
         How many places there are in a lot.
     together : bool
-        Whether a lot begins at one time: of one tone only one note is kept then.
+        Whether a lot begins at one time: then only one note of each tone is kept.
     """
 
     delay: float
@@ -78,21 +80,21 @@ class Copy:
     together: bool = False
 
     def notes(self, positions: int, tones: int) -> int:
-        """The most of them that are due or sounding at once."""
+        """The most of these notes that are due or sounding at once."""
         lot = min(self.lot, tones) if self.together else self.lot
         if not self.open:
             return lot * math.ceil((self.delay + self.length) / self.spacing + 1e-9)
         ends = 1
         if self.length > 1:
-            # one that rings on sounds as long as those after it are together shorter than
-            # its rest: so many fit into four rows, each the longest that can be
+            # a note rings on while those after it last less than the rest of it together; this
+            # many fit into four rows if each is as long as it can be
             ends += math.ceil(math.log(4 * positions) / math.log(self.length / (self.length - 1)))
         return lot * (math.ceil(self.delay / self.spacing + 1e-9) + min(ends, 4 * positions))
 
 
 @dataclass
 class Follower:
-    """A voice's rules as the core takes them, and what the machine knows of its notes by then.
+    """The steps of a voice so far, and what the machine knows of its notes after them.
 
     Attributes
     ----------
@@ -101,39 +103,38 @@ class Follower:
     shifts : list of int
         Degrees by which each level is moved.
     loud : list of Lead
-        Up to three, through the velocities.
+        Up to three counts that the velocities depend on.
     velocities : ndarray of float64, shape (levels, ...)
-        Not rounded. One axis a level, then an axis for each lead, the last lead first.
+        Not rounded. The first axis is the level; the others are the leads, the last one first.
     by_chance : list of bool
-        Whether chance makes the notes of each level softer or louder.
+        Whether the velocities of each level vary at random.
     copies : list of Copy
         Each kind of note that one place makes.
     room : float
-        Positions from a note's place to its beginning, at least.
+        The fewest positions from a note's place to its beginning.
     when_over : bool
-        Whether they begin when the row is over.
+        Whether notes begin when the row is over.
     mixed : str
-        The rule that may bring notes into another order than their places have.
+        The rule that may put notes into another order than that of their places.
     shortest : float
-        Positions from a note's place to its end, at least.
+        The fewest positions from a note's place to its end.
     near : float
-        Positions from one note to the next, at least.
+        The fewest positions from one note to the next.
     open : str
-        The rule after which lengths are not known at the beginning.
+        The rule after which a note's length is not known when it begins.
     order : str
         The rule after which notes no longer come in the order of their places.
     after : str
         The source whose notes come when the row is over.
     chord : tuple of int or None
-        Notes that begin together, and levels between them.
+        How many notes begin together, and how many levels lie between them.
     doubled : int
-        How many rules make notes of notes.
+        How many rules copy notes.
     moved, shaken, fixed, ghosts, twice : bool
-        Whether a rule moved notes, chance moved them, a rule gave all of them a length, zeros sound
-        too, and notes are layered twice (the core makes their notes in turns).
+        Whether a rule moved notes; a rule moved them at random; a rule gave all of them a length;
+        zeros sound too; notes are layered twice (the core makes their notes in turns).
     onsets : list of ndarray or None
-        For each level, when a note begins, in positions, by the step of its row; None if that is
-        not known.
+        For each level, when notes begin, in positions, by the step of the row; None if unknown.
     factors : list of list
         For each level, factors as (lead, values) in the order in which they are multiplied.
     """
@@ -167,11 +168,11 @@ class Follower:
         self.onsets = [self.own_onsets()]
 
     def own_onsets(self) -> Reals:
-        """The beginnings of notes at their own positions."""
+        """When notes at their own positions begin."""
         return np.arange(self.machine.positions, dtype=np.float64)
 
     def velocity_table(self, human: bool) -> NDArray[np.int64]:
-        """The velocities as the core takes them: rounded, or `human`, * 2^20 before chance."""
+        """The velocities for the core: rounded; if `human`, times 2^20, before chance."""
         rounded = np.clip(np.rint(self.velocities), 1, 127)
         if not human:
             return rounded.astype(np.int64)
@@ -186,14 +187,14 @@ class Follower:
         Parameters
         ----------
         positions : int
-            Of a row.
+            Positions a row.
         tones : int
-            How many different ones there are.
+            How many different tones there are.
         """
         return 1 + sum(c.notes(positions, tones) for c in self.copies)
 
     def need_order(self, name: str, chords: bool = False) -> None:
-        """Refuse notes that come between; `chords` where several at one place do no harm."""
+        """Refuse notes out of order; `chords` allows several notes at one place."""
         if self.order and not (chords and self.order == "layered" and not self.twice):
             if self.order == "humanise":
                 raise Refusal(
@@ -201,8 +202,8 @@ class Follower:
                     "places (put humanise last)"
                 )
             raise Refusal(
-                f"'{name}' after '{self.order}': the core takes its rules when a place is read, "
-                f"and others come between later (put '{name}' before '{self.order}')"
+                f"'{name}' after '{self.order}': the core applies its rules when a place is read, "
+                f"and other notes come in between later (put '{name}' before '{self.order}')"
             )
 
     def need_length(self, name: str) -> None:
@@ -213,11 +214,11 @@ class Follower:
             )
 
     def need_straight(self, name: str) -> None:
-        """Refuse notes that chance has moved."""
+        """Refuse notes that were moved at random."""
         if self.shaken:
             raise Refusal(
-                f"'{name}' after 'humanise': the core moves notes by chance last (put humanise "
-                "last)"
+                f"'{name}' after 'humanise': the core moves notes at random only at the end (put "
+                "humanise last)"
             )
 
     def add(self, step: Step) -> None:
@@ -236,11 +237,11 @@ class Follower:
         self.change_copies(length=lambda c: change(c.length))
 
     def later(self, steps: float) -> None:
-        """Notes begin up to so many positions later."""
+        """Let notes begin up to `steps` positions later."""
         self.change_copies(delay=lambda c: c.delay + steps)
 
     def opened(self, rule: str) -> None:
-        """From here on the next note ends each one."""
+        """Let the next note end each one from here on."""
         self.open = rule
         self.change_copies(length=lambda c: 1.0, open=lambda c: True)
 
@@ -254,10 +255,10 @@ class Follower:
         self.onsets = [None if o is None else change(o) for o in self.onsets]
 
     def levels(self, name: str, fades: Sequence[float], shifts: Sequence[int]) -> int:
-        """Add a copy of all levels for each fade and shift; how far apart two copies are."""
+        """Add a copy of all levels for each fade and shift, and return how far apart copies are."""
         self.doubled += 1
         if self.doubled > 2:
-            raise Refusal("more than two rules that make notes of notes: RAM holds no more of them")
+            raise Refusal("more than two rules that copy notes: RAM has no room for more")
         have = len(self.shifts)
         if have * (len(fades) + 1) > MOST_LEVELS:
             raise Refusal(f"'{name}' makes more than {MOST_LEVELS} kinds of echo")
@@ -269,7 +270,7 @@ class Follower:
         return have
 
     def add_level(self, name: str, scale: float) -> int:
-        """Add one level of notes at their own positions; its number."""
+        """Add one level of notes at their own positions, and return its number."""
         level = len(self.shifts)
         if level >= MOST_LEVELS:
             raise Refusal(f"'{name}' makes too many kinds of note")

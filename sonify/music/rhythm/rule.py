@@ -21,7 +21,7 @@ ROW = math.inf
 """What `early` returns for a rule that may sound a bit before anything of its row is read."""
 
 Seed = Annotated[
-    int, control("Seed", "The same seed gives the same chances.", 1, soft=(0, 99), ge=0, le=2**31)
+    int, control("Seed", "The same seed, the same choices.", 1, soft=(0, 99), ge=0, le=2**31)
 ]
 
 
@@ -37,7 +37,7 @@ class Rule(Settings, frozen=True, tag_field="rule", tag="none"):
     why_not : str
         Why a machine can't follow it, where it defines no `follow`.
     tells : str
-        Whether its notes tell the bits: "never", "always", "first" (as a voice's first rule), or
+        Whether its notes reveal the bits: "never", "always", "first" (as a voice's first rule), or
         "apart" (unless the voice's first rule joins notes).
     stays : bool
         Whether it leaves notes at their positions and pitches (it may drop some).
@@ -93,7 +93,7 @@ class Rule(Settings, frozen=True, tag_field="rule", tag="none"):
         return 0.0
 
     def loses(self, before: Sequence[Rule]) -> str | None:
-        """Why its notes, after the rules before it, don't tell the bits; None if they do."""
+        """Why its notes, after the rules before it, don't reveal the bits; None if they do."""
         joined = bool(before) and before[0].joins
         known = {"never": False, "always": True, "first": not before, "apart": not joined}
         return (
@@ -101,11 +101,11 @@ class Rule(Settings, frozen=True, tag_field="rule", tag="none"):
         )
 
     def swing(self) -> float:
-        """The share of two positions that the first one gets where the second comes late, or 0."""
+        """The first position's share of two where the second comes late, or 0."""
         return 0.0
 
     def copies(self) -> int:
-        """How many notes it makes of one at most."""
+        """The most notes that it makes of one."""
         return 1
 
     def shifts(self, shifts: set[int]) -> set[int]:

@@ -90,16 +90,16 @@ class Held(Rule, frozen=True, tag="held"):
         if f.after:
             if self.across:
                 raise Refusal(
-                    f"'held' across rows after '{f.after}': the core holds no note that comes when "
-                    "its row is over (take length)"
+                    f"'held' across rows after '{f.after}': the core can't hold a note that comes "
+                    "when its row is over (use length)"
                 )
             return  # nothing is left of the row to be held in
         if f.open and f.copies[0].delay >= 1:
             raise Refusal(
                 f"'held' after '{f.open}' notes that come late: one that comes after its row keeps "
-                f"its own length, which '{f.open}' tells later (put entry last)"
+                f"its own length, which is known only later (put entry last)"
             )
-        # from here on the next note ends each one, whatever ended it before
+        # from here on, each note lasts until the next one, whatever ended it before
         f.steps = [
             Step("JOINED", a=1) if s.op == "JOINED" else s for s in f.steps if s.op != "HELD"
         ]
@@ -174,7 +174,7 @@ class Accents(Rule, frozen=True, tag="accents"):
     pattern
         How loud each position is, repeated: 1 as set, 0.5 half as loud.
     by : Counted by
-        What moves on to the next of the pattern.
+        What moves the pattern on.
 
         - position: the position in the row
         - place: the place in the character
@@ -206,7 +206,7 @@ class Accents(Rule, frozen=True, tag="accents"):
         lead = self._lead(len(cycle))
         if self.by == "note":
             f.need_order("accents by note", chords=True)
-            # the number of the rule is put in where the voice's rules are laid down
+            # the rule's number is filled in when the voice's rules are laid out
             lead = replace(lead, up=len(f.steps))
             f.add(Step("COUNT"))
         f.multiply(lead, cycle)

@@ -82,7 +82,7 @@ class Swing(Rule, frozen=True, tag="swing"):
 
     def loses(self, before: Sequence[Rule]) -> str | None:
         if self.amount > _MOST_SWING:
-            return "so strong a swing hides which position a note is"
+            return "a swing this strong hides which position a note belongs to"
         return None
 
     def swing(self) -> float:
@@ -132,7 +132,7 @@ class DoubleTime(Rule, frozen=True, tag="double-time"):
 
 
 class Entry(Rule, frozen=True, tag="entry"):
-    """All notes enter some steps later, as the following voice of a canon does.
+    """All notes enter some steps later, like the second voice of a canon.
 
     Attributes
     ----------
@@ -189,7 +189,9 @@ class Strum(Rule, frozen=True, tag="strum"):
         if not f.order:
             return  # no two notes begin together
         if f.order != "layered" or f.chord is None:
-            raise Refusal("'strum' but for chords that are all alike, as 'layered' makes them")
+            raise Refusal(
+                "'strum' works only on chords that are all alike, as 'layered' makes them"
+            )
         count, levels = f.chord
         down = self.way == "down"
         f.add(Step("STRUM", a=count - 1, b=levels, c=q16(self.step), d=int(down)))
@@ -207,7 +209,7 @@ class Strum(Rule, frozen=True, tag="strum"):
         if self.way == "down":
             raise Refusal(
                 "'strum' downwards of row-end-chords: the core counts their notes from the first "
-                'one up (take way = "up")'
+                'one up (use way = "up")'
             )
         if not f.fixed:
             raise Refusal(
@@ -231,13 +233,13 @@ class Strum(Rule, frozen=True, tag="strum"):
 
 
 class Humanise(Rule, frozen=True, tag="humanise"):
-    """Small random differences in time and loudness; the same seed gives the same ones.
+    """Small random differences in time and loudness, the same for the same seed.
 
     Attributes
     ----------
     time
         How far notes stray in time, in steps.
-    force : Loudness
+    velocity : Loudness
         How much their loudness strays.
     """
 
@@ -246,48 +248,48 @@ class Humanise(Rule, frozen=True, tag="humanise"):
     by_neighbours: ClassVar[bool] = True
 
     time: Annotated[float, control(step=0.01, ge=0, le=0.5)] = 0.08
-    force: Annotated[float, control(step=0.01, ge=0, le=1)] = 0.12
+    velocity: Annotated[float, control(step=0.01, ge=0, le=1)] = 0.12
     seed: Seed = 1
 
     def apply(self, e: Events, m: BitStream) -> Events:
         key = m.nth(e.index) * 64 + rank_in(e.index) % 64
 
         def around(lot: int) -> Reals:
-            # two chances added: small differences are likelier than large ones
+            # the sum of two random numbers: small differences are likelier than large ones
             out: Reals = chance(self.seed, key, lot) + chance(self.seed, key, lot + 1) - 1
             return out
 
         first = e.onset - m.since_start(e.onset)
         onset = np.maximum(e.onset + self.time * around(2), first)
-        scale = e.velocity_scale * (1 + self.force * around(4))
+        scale = e.velocity_scale * (1 + self.velocity * around(4))
         return e.but(onset=onset, velocity_scale=scale).sorted()
 
     def follow(self, f: Follower) -> None:
-        if not self.time and not self.force:
+        if not self.time and not self.velocity:
             return
         f.need_order("humanise", chords=True)
         chord = f.order == "layered"
         if chord and (f.ghosts or f.chord is None or f.after == "row-end-chords"):
             raise Refusal(
-                "'humanise' of chords that are not all alike: which chance each note has depends "
-                "on those that sound beside it (put layered last)"
+                "'humanise' of chords that are not all alike: each note's random number depends "
+                "on the notes that sound with it (put layered last)"
             )
         if self.time:
             self._shake(f, chord)
-        if self.force:
-            f.add(Step("FORCE", a=int(chord), c=round(self.force * _UNIT), d=self.seed))
+        if self.velocity:
+            f.add(Step("VELOCITY", a=int(chord), c=round(self.velocity * _UNIT), d=self.seed))
             f.by_chance = [True for _ in f.by_chance]
 
     def _shake(self, f: Follower, chord: bool) -> None:
         if f.room < self.time - 1e-9:
             raise Refusal(
                 f"the rhythm rule 'humanise': {self.why_not} (put "
-                f'{{ rule = "entry", steps = {self.time:g} }} before it, or take time = 0)'
+                f'{{ rule = "entry", steps = {self.time:g} }} before it, or set time = 0)'
             )
         if (f.open and chord) or (f.after == "row-end-chords" and not f.fixed):
             raise Refusal(
-                "'humanise' in time of chords whose end shows later: the core keeps one difference "
-                "a voice in mind (give them a length first, or take time = 0)"
+                "'humanise' in time of chords whose end is known only later: the core keeps one "
+                "difference for each voice (give them a length first, or set time = 0)"
             )
         f.add(Step("SHAKE", a=int(chord), c=round(self.time * _UNIT), d=self.seed))
         f.onsets = [None for _ in f.onsets]

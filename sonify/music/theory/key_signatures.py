@@ -1,4 +1,4 @@
-"""Key signatures: what a scale on a root has in front of its staves."""
+"""Key signatures: the sharps or flats of a scale on its root."""
 
 from __future__ import annotations
 

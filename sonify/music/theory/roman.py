@@ -1,10 +1,10 @@
 """Chords written as roman numerals.
 
 The numerals are those of textbooks: upper case is a major triad, lower case a minor one; `o` is
-diminished, `ø` (or `/o`) half-diminished, `+` augmented; figures 6, 64, 7, 65, 43, 42 and 9 tell
-inversion and seventh; `maj7`, `sus2` and `sus4` as written; `b` or `#` before the numeral moves its
-root; `V/V` is the dominant of the dominant. In minor, VI and VII stand on the natural minor's sixth
-and seventh, vi and vii on the raised ones.
+diminished, `ø` (or `/o`) half-diminished, `+` augmented; the figures 6, 64, 7, 65, 43, 42 and 9
+give inversion and seventh; `maj7`, `sus2` and `sus4` as usual; `b` or `#` before the numeral moves
+its root; `V/V` is the dominant of the dominant. In minor, VI and VII stand on the natural minor's
+sixth and seventh, vi and vii on the raised ones.
 """
 
 from __future__ import annotations
@@ -57,7 +57,7 @@ def parse_numeral(text: str, minor: bool) -> Chord | int:
 
 
 def _split(text: str) -> tuple[str, str, str]:
-    """Head, slash and key of a numeral such as V7/ii; `/o` is a quality and no slash."""
+    """Head, slash and key of a numeral such as V7/ii; `/o` is a quality, not a slash."""
     at = next((k for k, c in enumerate(text) if c == "/" and text[k + 1 : k + 2] != "o"), None)
     return (text, "", "") if at is None else (text[:at], "/", text[at + 1 :])
 
@@ -115,7 +115,7 @@ def _scale_tone(degree: int, minor: bool) -> int:
 
 
 def _seventh(found: re.Match[str], in_key: int, triad: Chord) -> int:
-    """The key's own seventh, but for what the numeral says of it."""
+    """The key's own seventh, unless the numeral says otherwise."""
     if found["seventh"]:
         return 11
     if found["quality"] in ("o", "°"):

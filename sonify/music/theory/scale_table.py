@@ -1,9 +1,9 @@
-"""The scales that have names: a table, one row a scale.
+"""The table of named scales, one row each.
 
-Names and tones are the usual ones of music theory. The tests hold the modes against music21's and
-Messiaen's modes against his book. The maqam rows are the quarter-tone spellings in common use.
+Names and tones are the usual ones of music theory. The tests compare the modes with music21's and
+Messiaen's modes with his book. The maqam rows are the quarter-tone spellings in common use.
 Slendro is the one that Ellis measured (in Helmholtz, On the Sensations of Tone, no. 94), pelog
-the average of 39 gamelans by Kunst (1949), both as the Scala archive has them.
+Kunst's average of 39 gamelans (1949), both as in the Scala archive.
 """
 
 from __future__ import annotations
@@ -28,8 +28,8 @@ class Scale:
         For scales that have a key signature: fifths to add to the root's own major key
         (dorian -2, natural minor -3).
     mode : str
-        "minor" where that signature is the one of the root's minor key, else "major": a key
-        signature of a MIDI file knows those two.
+        "minor" if that signature is the one of the root's minor key, else "major": MIDI files
+        distinguish only these two.
     period : float
         After how many semitones the scale repeats.
     """

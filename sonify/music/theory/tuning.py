@@ -22,8 +22,8 @@ class OwnScale(Settings, frozen=True):
 
     Exactly one of `semitones`, `cents`, `ratios` and `divisions` gives its tones, from 0 (or
     "1/1") at the root upwards. `period` is the interval after which it repeats, in the same
-    unit: an octave if it is not given. With `divisions`, the interval `of` ("2/1") is cut in
-    that many even steps, and `steps` picks some of them.
+    unit: an octave if it is not given. With `divisions`, the interval `of` ("2/1") is divided
+    into that many equal steps, and `steps` picks some of them.
     """
 
     name: str = "own"

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from sonify.atomic import whole
+from sonify.atomic import atomic_write
 from sonify.errors import InputError
 from sonify.recover.diagnosis.report_picture import draw_report, rate_in_words
 
@@ -45,7 +45,7 @@ def write_report(comparison: Comparison, path: str | Path) -> Path:
         shown = f"'{path.suffix}' is not offered" if path.suffix else "a suffix is needed"
         raise InputError(f"{shown} for a report; one of: {', '.join(SUFFIXES)}", file=path)
     data = make(comparison)
-    with whole(path) as beside:
+    with atomic_write(path) as beside:
         beside.write_bytes(data)
     return path
 

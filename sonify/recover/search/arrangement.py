@@ -22,7 +22,7 @@ Bits = NDArray[np.int8]
 T = TypeVar("T", str, int)
 
 ELSEWHERE = 8.0
-"""Bits of evidence by which a start elsewhere must beat one at the mark."""
+"""How many bits of evidence more a start elsewhere needs than one at the mark."""
 
 
 @dataclass(frozen=True)
@@ -39,7 +39,7 @@ class Arrangement:
 
     def __str__(self) -> str:
         return (
-            f"start {self.start}, turning {self.turning}, {self.reading}, "
+            f"start {self.start + 1}, turning {self.turning}, {self.reading}, "
             f"a hole means {self.hole_means}"
         )
 
@@ -73,7 +73,7 @@ class Candidate:
     code : Code
     text : str
     score : float
-        Bits of evidence, less the cost of trying so many ways; each bit doubles the odds against
+        Bits of evidence, minus the cost of trying many ways; each bit doubles the odds against
         chance.
     why : str
         The score in words.
@@ -133,7 +133,7 @@ def arrange(bits: Bits, how: Arrangement) -> Bits:
 
 
 def space_of(sighting: Sighting, wanted: Wanted, wide: bool) -> Space:
-    """The arrangements that are open; with `wide`, all that the user has not ruled out."""
+    """The arrangements still open; with `wide`, all that the user has not ruled out."""
 
     def open_ways(settled: T | None, known: bool, ways: tuple[T, T]) -> tuple[T, ...]:
         if settled is not None:
@@ -146,7 +146,7 @@ def space_of(sighting: Sighting, wanted: Wanted, wide: bool) -> Space:
     if wanted.start is not None:
         if not 0 <= wanted.start < sighting.positions:
             raise InputError(
-                f"{wanted.start} is no position; this disc has 0 to {sighting.positions - 1}",
+                f"{wanted.start + 1} is not a position; this disc has 1 to {sighting.positions}",
                 key="start",
             )
         starts = np.array([wanted.start])

@@ -1,7 +1,8 @@
 """Find the message: where the reading starts, which way it runs, and in which code.
 
-A framed message shows this itself. For plain ones, all combinations of start, direction, order of
-rows, meaning of a hole, bit order and alphabet are tried and judged by how plausible the text is.
+The frame of a framed message shows this. For a plain one, all combinations of start, direction,
+order of rows, meaning of a hole, bit order and alphabet are tried, and the most plausible text
+wins.
 """
 
 from __future__ import annotations
@@ -25,12 +26,12 @@ __all__ = ["Arrangement", "Candidate", "Found", "Wanted", "arrange", "find_messa
 Bits = NDArray[np.int8]
 
 SURE = 12.0
-"""Bits of evidence from which on a message is believed. Down to as many against it, one that no
-other way to read the disc comes near is given with a caution: so are 1 in 120 discs of chance."""
+"""A message is accepted above this many bits of evidence. Down to as many against it, it is given
+with a caution if no other reading comes near; so are 1 in 120 random discs."""
 SURE_FRAMED = 6.0
-"""The same for a framed one."""
+"""The same for a framed message."""
 RIVAL = 8.0
-"""Bits of evidence by which the next candidate must be behind, not to be mentioned."""
+"""The next candidate is mentioned if it lies fewer bits of evidence behind."""
 SHOWN = 5
 
 
@@ -116,7 +117,7 @@ def find_message(
 
 
 def _wants_a_row(disc: Disc) -> bool:
-    """Whether a message breaks off within a character, or its check asks for more."""
+    """Whether a message breaks off within a character, or its check fails without more bits."""
     if disc.code is None or disc.decoding is None:
         return False
     if disc.code.check in ("crc-16", "reed-solomon") or disc.code.framing == "framed":
@@ -164,7 +165,7 @@ def _cautions(
         hint = "{alphabet}, {start}, {turning}, {reading} and {hole-means} settle it"
         out = [Caution(no_message, hint=hint)]
         if not sighting.start_known:
-            out.append(Caution("nothing says where its rows begin", hint="{start} settles it"))
+            out.append(Caution("nothing shows where the rows begin", hint="{start} settles it"))
         return out
     out = []
     rival = next((c for c in candidates if c is not chosen), None)
@@ -172,15 +173,15 @@ def _cautions(
         text = f"'{rival.text[:40]}' ({rival.arrangement})"
         out.append(Caution(f"another way to read it is nearly as plausible: {text}"))
     if not _sure(chosen):
-        out.append(Caution("its message hardly stands out from chance"))
+        out.append(Caution("the message barely stands out from chance"))
     if sighting.start_known and chosen.arrangement.start != 0:
-        where = f"position {chosen.arrangement.start} (counted from 0)"
+        where = f"position {chosen.arrangement.start + 1}"
         out.append(Caution(f"the message starts at {where}, not at the index mark"))
     return out
 
 
 def _fixed(sighting: Sighting, wanted: Wanted) -> Arrangement:
-    """The arrangement when there is no message to go by."""
+    """The arrangement if no message decides it."""
     space_of(sighting, wanted, wide=False)
     return Arrangement(
         wanted.start or 0,

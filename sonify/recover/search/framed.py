@@ -1,4 +1,4 @@
-"""Framed messages: those that show themselves where they start and how they run."""
+"""Framed messages, whose frame shows where they start and how they run."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ Bits = NDArray[np.int8]
 
 MOST_HEADS = 8
 SLIPS = 3
-"""Wrong bits at which SYN SYN STX still counts as seen."""
+"""The most wrong bits with which SYN SYN STX still counts as seen."""
 
 
 def _head(code: Code) -> Bits:

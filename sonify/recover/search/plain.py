@@ -1,4 +1,4 @@
-"""Plain messages: all ways to read them, judged by how plausible the text is."""
+"""Plain messages: every way to read them, judged by how plausible the text is."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ _CHECKED = {"crc-16": (16.0, 8.0, -20.0), "reed-solomon": (40.0, 32.0, -40.0)}
 
 
 def habit(how: Arrangement, code: Code, space: Space) -> float:
-    """Bits of evidence that an unusual way lacks beside the usual one."""
+    """How many bits of evidence less an unusual way has than the usual one."""
     cost = space.start_cost * (how.start != 0)
     cost += 3.0 * (how.turning != "clockwise")
     cost += 2.0 * (how.reading != "outside-in")
@@ -58,7 +58,7 @@ def text_evidence(lines: Bits, code: Code) -> NDArray[np.float64]:
     units, known, parity = units_of(lines, code)
     score = evidence(units, known, code.alphabet, code.data_bits)
     if code.check == "parity":
-        # chance gets the parity right half the time; a real message rarely has it wrong
+        # at random, parity is right half the time; in a real message it is rarely wrong
         meant = units != 0
         score = score + (0.97 * ((parity == 1) & meant) - 4.6 * (parity == 0)).sum(axis=1)
     return score
@@ -84,7 +84,7 @@ def shares_of(rows: int, positions: int) -> Iterator[float | None]:
 
 
 def codes_of(wanted: Wanted, framing: str = "plain") -> list[Code]:
-    """The codes to screen: checks of whole texts are tried afterwards, on the best of them."""
+    """The codes to screen; checks of whole texts are tried afterwards on the best ones."""
     alphabets = (wanted.alphabet,) if wanted.alphabet else tuple(ALPHABETS)
     orders = (wanted.bit_order,) if wanted.bit_order else ("high-first", "low-first")
     checks: tuple[str, ...] = ("none", "parity")
@@ -139,7 +139,7 @@ def judged(bits: Bits, space: Space, lead: float, how: Arrangement, code: Code) 
         score += float(text_evidence(line[None], code)[0])
     text = decoding.text
     usual = sum(c.isalnum() or c in USUAL for c in text)
-    why += f"{usual} of {len(text)} characters are letters, digits, blanks or usual signs"
+    why += f"{usual} of {len(text)} characters are letters, digits, spaces or common punctuation"
     if unread := text.count("\ufffd"):
         why += f", {unread} can't be read"
     if odd := sum(not c.isprintable() and c not in "\r\n\ufffd" for c in text):

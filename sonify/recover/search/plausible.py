@@ -1,7 +1,7 @@
 """How plausible code units are as text: bits of evidence, compared with random units.
 
 A character is judged by its kind, given the kind before it, and by how common it is among its kind.
-The tables are rough on purpose: they fit notices and numbers in European languages. The letter
+The tables are deliberately rough: they fit notices and numbers in European languages. The letter
 counts are those of English, mixed with an even spread, from memory (common practice, no source).
 """
 
@@ -46,8 +46,8 @@ _FOLLOWS = {
 _VOWELS_AFTER = (0.16, 0.54, 0.16, 0.54, *[0.36] * 6)
 """The share of vowels among the letters that follow each kind."""
 _VOWELS = "aeiouy"
-_FIRST = BLANK  # a message begins as a word does
-# common letters first; how often each is, in 1000
+_FIRST = BLANK  # a message begins like a word
+# how often each letter occurs, in 1000
 _LETTERS = {
     **{"e": 120, "t": 91, "a": 81, "o": 77, "i": 73, "n": 70, "s": 63, "r": 60, "h": 59},
     **{"l": 40, "d": 43, "u": 27, "c": 29, "m": 26, "f": 23, "p": 18, "g": 20, "w": 21},
@@ -120,7 +120,7 @@ def evidence(
     units : ndarray of int, shape (lines, units)
         Check bits removed.
     known : ndarray of bool, shape (lines, units)
-        Units with an unknown bit say nothing.
+        Units with an unknown bit don't count.
     alphabet : str
     width : int
         Bits of a unit on the disc.
@@ -128,8 +128,8 @@ def evidence(
     Returns
     -------
     ndarray
-        log2 of how much more likely the units are as a message than as even chance. Zeros at
-        the end are filling, and say nothing either.
+        log2 of how much more likely the units are as a message than as random bits. Zeros at the
+        end are filling and don't count either.
     """
     kinds, shares = _table(alphabet)
     units = units.astype(np.int64)
@@ -165,6 +165,6 @@ def evidence(
 
 
 def _latest(values: NDArray[np.int64], which: NDArray[np.bool_]) -> NDArray[np.int64]:
-    """The latest of some values up to each place of a line; the first value counts always."""
+    """The latest value that `which` marks up to each place of a line; the first always counts."""
     last = np.maximum.accumulate(np.where(which, np.arange(values.shape[1]), 0), axis=1)
     return np.take_along_axis(values, last, axis=1)

@@ -23,7 +23,7 @@ _GAPS = re.compile(r"[\s,;|]+")
 
 
 def sighting_of_grid(holes: NDArray[np.int8], *cautions: Caution) -> Sighting:
-    """A grid of bits as given: certain, but for the unknown ones."""
+    """A grid of bits as given: certain except for the unknown ones."""
     return Sighting(
         kind="grid",
         holes=holes,
@@ -65,9 +65,9 @@ def _marks(lines: list[tuple[int, str]], path: Path) -> tuple[str, str]:
 def read_grid_text(path: Path) -> Sighting:
     """A grid in a .txt or .csv file: one line for each row.
 
-    Two marks (0 and 1, or such as ``.`` and ``#``), ``?`` for unknown; blanks, commas, semicolons
-    and bars between them are ignored, as are empty lines and comments (``# ...``, ``// ...``,
-    ``; ...``).
+    Two marks (0 and 1, or others such as ``.`` and ``#``), ``?`` for unknown; spaces, commas,
+    semicolons and bars between them are ignored, as are empty lines and comments (``# ...``,
+    ``// ...``, ``; ...``).
 
     Raises
     ------

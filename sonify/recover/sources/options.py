@@ -1,4 +1,4 @@
-"""What helps the readers of sources."""
+"""Options for the readers of sources."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class ReadOptions:
     presets : tuple of str
         The presets that the player played with (log, recording).
     settings : tuple of str
-        Single settings over them, ``section.key=value``.
+        Single settings that override them, ``section.key=value``.
     overlay : Path
         Where to write a photograph's overlay.
     """

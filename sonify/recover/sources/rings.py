@@ -1,4 +1,4 @@
-"""Rings of holes: by radius, tested for even spacing, and as evenly pitched rows."""
+"""Rings of holes: grouped by radius, tested for even spacing, and fitted to evenly pitched rows."""
 
 from __future__ import annotations
 
@@ -30,7 +30,7 @@ class Ring:
 
 
 def rings_of(radius: Floats, hole: float) -> list[Ring]:
-    """Holes gathered by radius, outermost first; a step of 0.4 holes begins a new ring."""
+    """Holes grouped by radius, outermost first; a step of 0.4 hole diameters begins a new ring."""
     order = np.argsort(-radius, kind="stable")
     steps = np.flatnonzero(-np.diff(radius[order]) > 0.4 * hole) + 1
     return [Ring(float(np.median(radius[m])), m) for m in np.split(order, steps) if len(m)]
@@ -64,7 +64,7 @@ def common_positions(angles: Floats, most: int = 4096) -> tuple[int, float]:
     turns = np.exp(2j * np.pi * angles / 360)
     power = np.ones_like(turns)
     limit = min(most, max(16, 4 * n))
-    # as many free places as holes would fit anything
+    # a grid with far more places than holes would fit anything
     for count in range(1, limit + 1):
         power = power * turns
         if count < 3:
@@ -87,7 +87,7 @@ class Ladder(NamedTuple):
 def row_ladder(
     rings: list[Ring], positions: int, hole: float, clock_radius: float | None
 ) -> Ladder:
-    """The rows that rings make, with rows that have no hole put in."""
+    """The rows that rings form, with rows that have no hole filled in."""
     strong = [r for r in rings if len(r.members) >= max(2, 0.12 * positions)]
     if len(strong) < 2:
         # a short text: its last row may have only a hole or two

@@ -40,8 +40,7 @@ def _log(path: Path, options: ReadOptions) -> Sighting:
     from sonify.recover.sources.log.log import sighting_of_trace
     from sonify.recover.sources.log.trace import trace_log
 
-    told = options.presets or options.settings
-    player = options.setup().player if told else None
+    player = options.setup().player if options.presets or options.settings else None
     trace = trace_log(path, options.sample_rate)
     return sighting_of_trace(trace, path, options.positions, player)
 
@@ -71,7 +70,7 @@ def _table(path: Path, options: ReadOptions) -> Sighting:
         return _log(path, options)
     if any(c.isalpha() for c in first) and len(set(first) - set(" ,;\t|?")) > 4:
         raise InputError(
-            "its header is of no known table: a table of holes has x_mm, y_mm, diameter_mm; a "
+            "its header matches no known table: a table of holes has x_mm, y_mm, diameter_mm; a "
             "detector log has time, clock, data; a grid has no header",
             file=path,
             place="line 1",
@@ -128,7 +127,7 @@ MAGIC = {
     b"RIFFWEBP": ".webp",
     b"RIFFWAVE": ".wav",
 }
-"""First bytes of a file (of RIFF, without its length), and the suffix that it should have."""
+"""The first bytes of a file (RIFF without its length), and the suffix that it should have."""
 
 
 def kind_of(path: Path) -> Reader | None:

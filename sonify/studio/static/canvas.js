@@ -5,8 +5,8 @@ const watch = new ResizeObserver((entries) => {
   for (const e of entries) sizes.set(e.target, [e.contentRect.width, e.contentRect.height]);
 });
 
-/** Fit a canvas to the size it has on the page; true when that changed. Sizes are watched, not
- * asked for: asking in every frame would have the page laid out again each time. */
+/** Fit a canvas to its size on the page; true if that changed. Sizes are observed, not queried: a
+ * query in every frame would force a layout each time. */
 export function fit(canvas) {
   if (!sizes.has(canvas)) {
     sizes.set(canvas, [canvas.clientWidth, canvas.clientHeight]);
@@ -24,7 +24,7 @@ export function fit(canvas) {
 
 let cache = new Map();
 
-/** A colour of the style sheet by its name. */
+/** A colour of the style sheet by name. */
 export function colour(name) {
   if (!cache.has(name)) {
     cache.set(name, getComputedStyle(document.documentElement).getPropertyValue(`--${name}`).trim());

@@ -45,7 +45,7 @@ export function size(bytes) {
   return `${(bytes / 1e6).toFixed(1)} MB`;
 }
 
-/** A select from `{ name, about }` rows (or groups of them), with what the chosen one is like. */
+/** A select from `{ name, about }` rows (or groups of them), with a description of the choice. */
 export function chooser(rows, value, onchange, options = {}) {
   const about = h("p.about", { id: uid("about") });
   const select = h("select", { id: uid("choose"), ...options, "aria-describedby": about.id });

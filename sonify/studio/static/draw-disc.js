@@ -1,11 +1,11 @@
-// The disc from the front, turning; what was read glows.
+// The disc seen from the front, turning; holes that have been read glow.
 
 import { lower } from "./timeline.js";
 import { colour, fit, still } from "./canvas.js";
 
 const TURN = 2 * Math.PI;
 
-/** The value at x of straight lines through points. */
+/** The value at x, interpolated linearly between points. */
 export function along(xs, ys, x) {
   const k = Math.max(1, Math.min(xs.length - 1, lower(xs, x)));
   const t = (x - xs[k - 1]) / (xs[k] - xs[k - 1] || 1);
@@ -23,7 +23,7 @@ export class DiscView {
 
   setShow(show) {
     this.show = show;
-    // the plate is made anew only for another disc
+    // redraw the plate only for another disc
     const key = JSON.stringify([show.document.disc, show.document.fit]);
     if (key !== this.key) this.stale = true;
     this.key = key;
@@ -100,7 +100,7 @@ export class DiscView {
     }
     p.fill();
     p.globalCompositeOperation = "source-over";
-    // unknown places
+    // unknown bits
     p.fillStyle = colour("unknown");
     p.beginPath();
     for (let k = 0; k < bits.length; k++) {

@@ -3,7 +3,7 @@
 import { lower } from "./timeline.js";
 import { fit } from "./canvas.js";
 
-/** A share of light as the last two digits of a colour, in the screen's numbers (IEC 61966-2-1). */
+/** A share of linear light as the last two digits of a colour (sRGB, IEC 61966-2-1). */
 function alpha(light) {
   const seen = light <= 0.0031308 ? 12.92 * light : 1.055 * light ** (1 / 2.4) - 0.055;
   return Math.round(255 * seen).toString(16).padStart(2, "0");
@@ -29,7 +29,7 @@ export class MatrixView {
       && JSON.stringify([this.show.look, this.show.matrix]) === JSON.stringify([look, show.matrix]);
     this.show = show;
     const lamps = show.matrix.width * show.matrix.height;
-    // each lamp goes from a level to another, beginning at some time; lamps count as they are seen
+    // each lamp fades from one level to another, starting at `since`; lamps are numbered as seen
     this.levels = new Uint8Array(lamps);
     this.from = new Uint8Array(lamps);
     this.to = new Uint8Array(lamps);
@@ -80,7 +80,7 @@ export class MatrixView {
     this.drawn = false;
   }
 
-  /** The levels of all lamps at a place, as they are seen: what the server sent, up to there. */
+  /** The levels of all lamps, numbered as seen, at a time of the show. */
   levelsAt(place) {
     const s = this.show;
     const count = lower(s.light_s, place + 1e-6);
@@ -92,7 +92,7 @@ export class MatrixView {
     }
     this.upTo = count;
     if (step > this.step) {
-      // a few steps back are enough to know how far fading lamps have come
+      // a few steps back show how far fading lamps have come
       const far = Math.ceil(s.look.fade / s.scroll.columnS) + 1;
       for (let k = Math.max(this.step + 1, step - far); k <= step; k++) this.scrollTo(k);
       this.step = step;
@@ -150,8 +150,7 @@ export class MatrixView {
     }
     c.beginPath();
     this.lens(c, mid, mid, size, look.shape);
-    c.fillStyle = look.shape === "diffused" ? radial(c, mid, 0, half, look.ramp[level], look.lens)
-      : look.ramp[level];
+    c.fillStyle = radial(c, mid, 0, half, look.ramp[level], look.lens);
     c.fill();
     this.sprites.set(level, sprite);
     return sprite;
@@ -216,7 +215,7 @@ export class MatrixView {
     c.drawImage(sprite, Math.round(x - sprite.width / 2), Math.round(y - sprite.height / 2));
   }
 
-  /** Paint a lamp and what its light reaches anew. */
+  /** Repaint a lamp and everything its light reaches. */
   around(c, lamp) {
     const { across, down } = this.show.look;
     const [column, row] = [lamp % across, Math.floor(lamp / across)];

@@ -1,5 +1,5 @@
-// The trail: the whole piece as a ridge line with its notes above it. And the notes around the
-// place that is heard now.
+// The trail: the whole piece as a ridge line with its notes above it; and the notes around the
+// current time.
 
 import { lower } from "./timeline.js";
 import { colour, fit, voiceColour } from "./canvas.js";
@@ -8,8 +8,8 @@ const NEAR_BEFORE_S = 1.6;
 const NEAR_AFTER_S = 4.4;
 const MAX_MARKS = 30000;
 
-/** Write texts at their places; null, and nothing written, if more than one in five has no room
- * (unless `some` will do). */
+/** Write texts at their places. If more than one in five has no room, write nothing and return null,
+ * unless `some` is enough. */
 function place(c, texts, size, some) {
   let free = 0;
   const fits = [];
@@ -45,7 +45,7 @@ export class TrailView {
   time(x) { return (x / this.canvas.width) * this.end; }
   get end() { return Math.max(this.show.durationS, this.show.soundS, 1e-6); }
 
-  /** The ridge: how thickly the notes lie along the piece, smoothed. */
+  /** The ridge: the density of notes along the piece, smoothed. */
   profile() {
     const { show } = this;
     const count = 240;
@@ -108,7 +108,7 @@ export class TrailView {
       c.fillRect(this.x(show.onset[k]), y, Math.max(1, this.x(show.duration[k]) - 0.5), thick);
     }
     c.globalAlpha = 1;
-    // a further ridge, and the one that is walked
+    // a distant ridge, and the one that the piece walks along
     c.fillStyle = colour("far-ridge");
     c.beginPath();
     c.moveTo(0, h);
@@ -140,7 +140,7 @@ export class TrailView {
         c.fill();
       }
     }
-    // the message's words where they are read, as many as have room
+    // the message's words where they are read, if most have room
     const size = Math.max(10, Math.min(h * 0.1, 15 * Math.min(window.devicePixelRatio || 1, 2.5)));
     c.font = `500 ${size}px Atkinson, sans-serif`;
     c.textAlign = "left";
@@ -148,7 +148,7 @@ export class TrailView {
     const words = this.words().map(([at, text]) => [Math.max(size * 0.4, this.x(at)), text]);
     let free = place(c, words, size, false);
     if (free === null) {
-      // too many to read: the rows are numbered instead
+      // too many to read: number the rows instead
       const least = Math.max(1, (size * 5) / Math.max(1e-6, gap));
       const by = [1, 2, 5, 10, 20, 50, 100, 200, 500, 1000].find((n) => n >= least) ?? 5000;
       const marks = [];
@@ -186,7 +186,7 @@ export class TrailView {
     let anew = fit(this.canvas) || this.stale;
     if (anew) this.paint();
     anew = fit(this.walk) || anew;
-    // a step of half a pixel is the least that can be seen
+    // draw again only after a step of half a pixel
     const state = `${Math.round(this.x(place) * 2)} ${loop}`;
     if (!anew && state === this.state) return;
     this.state = state;
@@ -247,7 +247,7 @@ export class NearView {
     c.clearRect(0, 0, w, h);
     const perS = w / (NEAR_BEFORE_S + NEAR_AFTER_S);
     const x = (t) => (t - place + NEAR_BEFORE_S) * perS;
-    // rows begin at the upright lines
+    // vertical lines where rows begin
     c.strokeStyle = colour("line");
     c.lineWidth = 1;
     const firstRow = lower(show.row_s, place - NEAR_BEFORE_S);

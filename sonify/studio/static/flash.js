@@ -8,18 +8,18 @@ const WAIT_MS = 600; // after the last change, before a show that is not playing
 
 export class FlashCheck {
   constructor() {
-    this.agreed = new Set(); // keys of what may be played although it flashes
+    this.agreed = new Set(); // keys of shows that may be played although they flash
     this.measured = new Map(); // what is known of a show's flashing, by its key
     this.measuring = null;
     this.timer = 0;
   }
 
-  /** Whether a show may be played without another word. */
+  /** Whether a show may be played without asking. */
   allows(show) { return !show.mayFlash || this.agreed.has(show.flashKey); }
 
   knows(show) { return this.measured.has(show.flashKey); }
 
-  /** What a show flashes; null if that is within the threshold. */
+  /** How a show flashes; null if it is within the threshold. */
   async measure(show) {
     if (!show.mayFlash) return null;
     const key = show.flashKey;
@@ -37,7 +37,7 @@ export class FlashCheck {
     return found.over ? found : null;
   }
 
-  /** Measure ahead, so that Play need not wait; `found` is called if the show flashes. */
+  /** Measure in advance, so that Play need not wait; `found` is called if the show flashes. */
   watch(show, playing, found) {
     clearTimeout(this.timer);
     if (this.allows(show)) return;

@@ -297,5 +297,5 @@ async function begin() {
 
 begin();
 
-// for the tests, to look at and not to change
+// for the tests, read-only
 window.studio = { sound, views: { disc, matrix, trail, near }, frames, get store() { return store; }, get show() { return show; } };

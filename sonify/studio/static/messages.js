@@ -9,8 +9,8 @@ const TOLD_MS = 5000;
 
 let told = 0;
 
-/** Show what happened. A narrow page shows it for a while only, and not at all if it is `quiet`,
- * because it can be seen anyway. */
+/** Show what happened. A narrow page shows it only for a while, and not at all if `quiet`, which is
+ * for what can be seen anyway. */
 export function tell(text, quiet = false) {
   $("state").textContent = text;
   $("state").title = text;

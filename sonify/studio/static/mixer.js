@@ -30,7 +30,7 @@ export class Mixer {
         gain: 2, channelCount: 1, channelCountMode: "explicit", channelInterpretation: "speakers",
       });
       this.mix.connect(sum).connect(room).connect(this.master);
-    } catch { /* without a room, then */ }
+    } catch { /* play without the room */ }
   }
 
   voice(n) {

@@ -1,12 +1,12 @@
 // One sounding note: an audio source with its own gain.
 
-const FADE_IN_S = 0.015; // of a note that is joined in the middle
+const FADE_IN_S = 0.015; // of a note that starts in its middle
 const SILENT = 1e-4; // -80 dB
 
 /** Start a note.
  *
  * `sound` comes from `Samples`, `detune` is in semitones, `at` is the context time to start at,
- * `late` by how much the note's beginning is missed then, and `off` when it ends. */
+ * `late` how far into the note that is, and `off` when it ends. */
 export function sounded(out, sound, detune, strength, { at, late, off }) {
   const c = out.context;
   const source = new AudioBufferSourceNode(c, { buffer: sound.buffer, playbackRate: 2 ** (detune / 12) });
@@ -19,7 +19,7 @@ export function sounded(out, sound, detune, strength, { at, late, off }) {
   const gain = new GainNode(c, { gain: middle ? 0 : strength });
   source.connect(gain).connect(out);
   const end = Math.max(off, at + (middle ? FADE_IN_S : 0.02));
-  // not a linear ramp: one that is cancelled falls back to its start value with a click
+  // not a linear ramp: if cancelled, it would jump back to its start value with a click
   if (middle) gain.gain.setTargetAtTime(strength, at, FADE_IN_S / 3);
   else gain.gain.setValueAtTime(strength, end);
   source.start(at, middle ? into(source, late * source.playbackRate.value) : 0);

@@ -56,7 +56,7 @@ export function discPanel(panel, store, tables, tell) {
   const code = section("code");
   const layout = section("layout");
   const geometry = section("geometry");
-  const wishes = fields(tables.sections.fit.filter((f) => f.control !== "skip"), "disc.fit",
+  const specs = fields(tables.sections.fit.filter((f) => f.control !== "skip"), "disc.fit",
     (key, v) => store.change(key, (d) => {
       d.fit = { ...d.fit };
       if (v === undefined) delete d.fit[key];
@@ -83,11 +83,11 @@ export function discPanel(panel, store, tables, tell) {
     h("div.pills", { role: "radiogroup", "aria-label": "Sizes" },
       h("label.pill", {}, found, h("span", {}, "fit the message")), h("label.pill", {}, set, h("span", {}, "manual"))));
   const byHand = h("div", {}, geometry.elements);
-  const byWish = h("div", {}, wishes.elements);
+  const byFit = h("div", {}, specs.elements);
   const derived = h("p.help", {});
   const shop = h("ul.shop", { "aria-label": "Cautions for cutting" });
 
-  // what a file may not say by itself
+  // hints for what a file may not tell
   const hint = (label, help, most) => {
     const box = h("input", { type: "number", id: uid("hint"), min: 1, max: most, step: 1 });
     return { box, element: h("div.field", {}, h("label", { htmlFor: box.id }, label), box, h("p.help", {}, help)) };
@@ -153,7 +153,7 @@ export function discPanel(panel, store, tables, tell) {
       h("p.help", {}, "Used in files; not on the disc.")),
     h("details.more", {}, h("summary", {}, "Code"), h("div.inside", {}, code.elements)),
     h("details.more", {}, h("summary", {}, "Rows and positions"), h("div.inside", {}, layout.elements)),
-    h("details.more", {}, h("summary", {}, "Sizes"), h("div.inside", {}, sizes, derived, byWish, byHand)),
+    h("details.more", {}, h("summary", {}, "Sizes"), h("div.inside", {}, sizes, derived, byFit, byHand)),
     shop,
   );
 
@@ -168,12 +168,12 @@ export function discPanel(panel, store, tables, tell) {
       pick.sync(d.shipped ?? "");
       code.sync(d.disc.code);
       layout.sync(d.disc.layout);
-      wishes.sync(d.fit);
+      specs.sync(d.fit);
       const fitted = d.fit !== null && d.disc.message !== undefined;
       found.checked = fitted;
       found.disabled = d.disc.message === undefined;
       set.checked = !fitted;
-      byWish.hidden = !fitted;
+      byFit.hidden = !fitted;
       byHand.hidden = fitted;
       const positions = panel.querySelector('[data-place="disc.layout.positions"]');
       positions.hidden = fitted;

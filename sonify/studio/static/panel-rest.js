@@ -90,7 +90,7 @@ export function downloadsPanel(panel, store, tables, tell) {
     const said = h("p.fact", { role: "status" });
     const calm = row.calm ? h("input", { type: "checkbox", id: uid("calm") }) : null;
     let running = null; // the run in progress; its `id` follows from the server
-    // the server keeps a file as long as it is asked about it; after a minute the link ends
+    // the server keeps a file as long as the page asks about it; after a minute the link is removed
     const keep = async (id, link) => {
       for (let k = 0; k < 12 && link.isConnected; k++) {
         await new Promise((done) => setTimeout(done, 5000));

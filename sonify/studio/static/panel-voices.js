@@ -3,7 +3,7 @@
 import { chooser, h, uid, words } from "./dom.js";
 import { fields } from "./fields.js";
 
-const LEAST = "acoustic grand piano";
+const DEFAULT_PROGRAM = "acoustic grand piano";
 const asScheme = (p) => (typeof p === "string" ? { scheme: p } : p ?? { scheme: "row-ladder" });
 const asRule = (r) => (typeof r === "string" ? { rule: r } : r);
 const asRules = (r) => (typeof r === "string" ? [r] : r ?? []).map(asRule);
@@ -88,7 +88,7 @@ export function voicesPanel(panel, store, tables, solo, tell) {
       rows: tables.programs.slice(k * 8, k * 8 + 8).map((p) => ({ name: p, label: p })),
     }));
     const name = typeof voice.program === "number" ? tables.programs[voice.program - 1] : voice.program;
-    const program = chooser(families, name ?? LEAST, (v) => edit(n, "program", (x) => { x.program = v; }));
+    const program = chooser(families, name ?? DEFAULT_PROGRAM, (v) => edit(n, "program", (x) => { x.program = v; }));
     // with several drums, the pitch scheme selects among them
     const drums = tables.drums.map((d) => ({ name: d.name, label: d.name }));
     const drumName = (d) => (Array.isArray(d) ? d.map(drumName).join(", ")
@@ -118,7 +118,7 @@ export function voicesPanel(panel, store, tables, solo, tell) {
         h("p.help", {}, isDrum ? own.drum.help : own.program.help)),
       sync: (v) => {
         if (isDrum) drum.sync(drumName(v.drum));
-        else program.sync(typeof v.program === "number" ? tables.programs[v.program - 1] : v.program ?? LEAST);
+        else program.sync(typeof v.program === "number" ? tables.programs[v.program - 1] : v.program ?? DEFAULT_PROGRAM);
       },
     };
   }
@@ -127,7 +127,7 @@ export function voicesPanel(panel, store, tables, solo, tell) {
     const now = asScheme(voice.pitch);
     const row = tables.schemes.find((s) => s.name === now.scheme);
     const pick = chooser(tables.schemes, now.scheme, (v) => edit(n, "scheme", (x) => {
-      // settings that the new scheme has as well are kept
+      // keep the settings that the new scheme has too
       const old = asScheme(x.pitch);
       const fresh = tables.schemes.find((s) => s.name === v).fields;
       x.pitch = { scheme: v };
@@ -270,7 +270,7 @@ export function voicesPanel(panel, store, tables, solo, tell) {
     };
   }
 
-  /** The settings that decide which controls there are. */
+  /** The settings that decide which controls are shown. */
   const structure = () => JSON.stringify(voices().map((v) => [
     asScheme(v.pitch).scheme, asRules(v.rhythm).map((r) => r.rule), Array.isArray(v.drum) ? "drums" : v.drum !== undefined && v.drum !== null,
   ]));

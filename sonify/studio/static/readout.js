@@ -8,7 +8,7 @@ const MINI_HEIGHT = 80;
 
 export class Readout {
   constructor() {
-    this.sliding = false; // while the user drags the slider it is not moved
+    this.sliding = false; // don't move the slider while the user drags it
     this.reset();
   }
 
@@ -49,7 +49,7 @@ export class Readout {
   }
 }
 
-/** Copy the matrix to a small canvas, for while the large one is out of sight. */
+/** Copy the matrix to a small canvas that is shown while the large one is out of sight. */
 export function drawMini(from, to) {
   const width = Math.round((MINI_HEIGHT * from.width) / from.height);
   if (to.width !== width || to.height !== MINI_HEIGHT) {

@@ -1,9 +1,9 @@
-// The sounds of single notes: asked of the server as they are needed, and kept.
+// The sounds of single notes, requested from the server as needed and cached.
 
 import { postPacked } from "./api.js";
 import { lower } from "./timeline.js";
 
-const CHUNK = 6; // sounds in a question, while many are missing
+const CHUNK = 6; // sounds in a request, while many are missing
 const CACHE_BYTES = 300e6;
 
 /** Events: `notes` when sounds arrived. */
@@ -81,6 +81,6 @@ export class Samples extends EventTarget {
         this.bytes -= old.buffer.length * old.buffer.numberOfChannels * 4;
       }
       this.dispatchEvent(new Event("notes"));
-    } catch { /* asked for again with the next show */ }
+    } catch { /* requested again with the next show */ }
   }
 }

@@ -1,6 +1,6 @@
 // Playing: schedules the notes of a show on the audio clock.
 //
-// Everything that moves on the page follows `place()`, the place in the piece that is heard now.
+// Everything that moves on the page follows `place()`, the place in the piece heard now.
 
 import { Mixer } from "./mixer.js";
 import { fadeOut, finish, resize, sounded, cancel } from "./note.js";
@@ -12,7 +12,7 @@ const AHEAD_S = 0.16;
 const AHEAD_HIDDEN_S = 2.5; // the timers of hidden tabs fire once per second
 const TICK_MS = 35;
 const TICK_HIDDEN_MS = 500;
-const LATE_S = 0.12; // a note that is later than this is left out, if it is short
+const LATE_S = 0.12; // a short note that would start later than this is left out
 const SPARE_S = 0.02; // a note that begins sooner than this is not cancelled
 
 export class Sound extends EventTarget {
@@ -132,7 +132,7 @@ export class Sound extends EventTarget {
     if (this.show) this.samples.want(this.show, this.place(), this.pace);
   }
 
-  /** Begin at a place now; notes that already sound there are joined in the middle. */
+  /** Begin at a place now; notes that already sound there start in their middle. */
   begin(place) {
     const time = this.context.currentTime + 0.012;
     this.range = loopRange(this.show, this.loop, place);
@@ -146,8 +146,8 @@ export class Sound extends EventTarget {
   /** Continue from an old show in this one, with the current pace and loop, without a jump.
    *
    * The next SPARE_S stay as scheduled, because they are already on their way to the speakers.
-   * Going back to the place that is heard now would strike their notes twice and stall the music
-   * while a control is dragged. */
+   * Going back to the place heard now would strike their notes twice, and stall the music while a
+   * control is dragged. */
   goOn(old) {
     const { show } = this;
     const time = this.context.currentTime + SPARE_S;
@@ -170,8 +170,8 @@ export class Sound extends EventTarget {
     this.tick();
   }
 
-  /** Cancel the notes that have not begun by then. Of those that sound, keep what this show has
-   * too and end the rest; then join what is missing. */
+  /** Cancel the notes that have not begun by then. Of those that sound, keep the ones that this show
+   * has too and end the rest; then start what is missing. */
   keep(time, place) {
     const by = new Map();
     for (const note of this.sounding) {

@@ -1,4 +1,4 @@
-// Light and dark colours: as the system has it, or as chosen here.
+// Light and dark colours: the system's choice, or the user's.
 
 import { forgetColours } from "./canvas.js";
 

@@ -3,7 +3,7 @@
 export const SAME_S = 1e-6; // times nearer than this are the same
 export const DRUMS = 128; // the instrument number of the drum kit
 
-/** The first index whose value is not below x. */
+/** The first index whose value is at least x. */
 export function lower(sorted, x) {
   let lo = 0;
   let hi = sorted.length;
@@ -18,7 +18,7 @@ export function lower(sorted, x) {
 /** The place that a segment of the schedule has reached at a context time. */
 export const placeIn = (segment, time) => segment.place + Math.max(0, time - segment.time) * segment.pace;
 
-/** The notes that began before a place and still sound there. Drums are struck and over. */
+/** The notes that began before a place and still sound there; drums never do. */
 export function held(show, place) {
   show.longest ??= show.duration.reduce((a, b) => Math.max(a, b), 0);
   const out = [];

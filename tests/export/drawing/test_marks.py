@@ -57,7 +57,7 @@ def test_the_title_is_seen_the_right_way_round_on_both_sides():
     for front, back in zip(*title, strict=True):
         assert np.array_equal(front, back)
     odd = Disc.from_message(TEXT, geometry=Geometry(), title="Cairn 山")
-    assert any("the letters have no 山" in c for c in drawing_of(odd, odd.geometry).cautions)
+    assert any("there are no letters for 山" in c for c in drawing_of(odd, odd.geometry).cautions)
 
 
 def test_marks_touch_no_hole_and_stay_on_the_disc():

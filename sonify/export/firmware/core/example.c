@@ -1,5 +1,5 @@
-/* The core on a computer: reads rows of 0, 1 and ? from standard input, turns the disc in its
- * mind, and prints what the player would do, a line each: milliseconds, then
+/* The core on a computer: reads rows of 0, 1 and ? from standard input, simulates the disc, and
+ * prints what the player would do, one event a line: milliseconds, then
  *   midi 90 3E 54     lamp 17 255     message GOOD ...
  *
  *   cc -std=c99 player.c player_tables.c example.c -o example && ./example < rows.txt
@@ -44,7 +44,7 @@ void player_message(const uint8_t *text, uint16_t length, uint8_t state)
     printf("\n");
 }
 
-/* Milliseconds of a number of positions, from the first on, so that no rounding adds up. */
+/* The time of a position in milliseconds, computed from the start so that no error adds up. */
 static unsigned long time_of(unsigned long positions)
 {
     uint64_t parts = (uint64_t)positions * ((PLAYER_POSITION_MS << 16) + PLAYER_POSITION_PART);

@@ -1,20 +1,20 @@
-/* A disc player's core: what it remembers, and reading. See player.h; its parts are the files
- * that it includes, the tables are in player_tables.c. */
+/* A disc player's core: its state, and reading. See player.h. The .inc files are its parts;
+ * player_tables.c holds the tables. */
 
 #include "player.h"
 #include "player_tables.h"
 
 #include <stddef.h>
 
-/* ---- what is remembered ---- */
+/* ---- state ---- */
 
 #define FREE 0U
 #define COMING 1U   /* its note-on is due at `on` */
 #define SOUNDING 2U /* its note-off is due at `off` */
-#define WAITING 4U  /* ... unless the next position lengthens it */
+#define WAITING 4U  /* the next position may lengthen it */
 #define OPEN 8U     /* a rule of its voice may still change its end */
-#define IF_MORE 16U /* ... and it sounds only if another row follows */
-#define PENDING 32U /* its tone shows when its character has been read */
+#define IF_MORE 16U /* it sounds only if another row follows */
+#define PENDING 32U /* its tone is known when its character has been read */
 #define STATE 3U
 
 typedef struct {
@@ -27,25 +27,25 @@ typedef struct {
     uint8_t state;
 } note;
 
-/* A voice's; times in 65536ths of a position from the row's start. */
+/* A voice's state; times are in 65536ths of a position from the row's start. */
 typedef struct {
     uint32_t base;   /* start of that row, in ticks */
     uint32_t start;  /* of its last note, where a rule began to lengthen it */
     uint32_t limit;  /* where a rule ends it at the latest */
-    uint32_t alone;  /* how long what is held would last if nothing told */
+    uint32_t alone;  /* the length of a held note before `held` changed it */
     uint16_t last;   /* step of the last event that was joined */
     uint16_t walk;
     uint16_t led;    /* notes led in this row */
     uint8_t before;  /* the tone before */
     uint8_t rule;    /* the rule that lengthens or cuts it */
     uint8_t running; /* whether `last` counts */
-    uint8_t far;     /* the last rule that this position's event came to, and 1 */
+    uint8_t far;     /* 1 + the last rule that this position's event reached */
 #if PLAYER_HUMAN
-    int32_t shaken;  /* by how much chance moved its last note, in 2^-32ths of a position */
+    int32_t shaken;  /* the random shift of its last note, in 2^-32ths of a position */
 #endif
 } memory;
 
-/* One event on its way through a voice's rules; times as `onset` above. */
+/* One event on its way through a voice's rules; times as above. */
 typedef struct {
     uint32_t onset;
     uint32_t length;
@@ -55,7 +55,7 @@ typedef struct {
     uint8_t lengthens; /* 1 + the rule whose later events may change its end */
 #if PLAYER_HUMAN
     uint16_t fine;     /* 65536ths of `onset` */
-    uint32_t chance;   /* what its velocity is multiplied by, * 2^31 */
+    uint32_t chance;   /* the random factor on its velocity, * 2^31 */
 #endif
 } event;
 
@@ -73,14 +73,14 @@ static uint8_t row_bits[(PLAYER_POSITIONS + 7) / 8];
 static uint8_t row_known[(PLAYER_POSITIONS + 7) / 8];
 
 static uint32_t tick;      /* of the last position */
-static uint32_t gone;      /* ticks since, and 2^-32ths of one */
+static uint32_t gone;      /* ticks since then, and 2^-32ths of a tick */
 static uint32_t gone_part;
-static uint32_t quiet;     /* milliseconds since */
-static uint32_t tick_rate; /* ticks a millisecond, and 2^-32ths of one */
+static uint32_t quiet;     /* milliseconds since then */
+static uint32_t tick_rate; /* ticks a millisecond, and 2^-32ths of a tick */
 static uint32_t tick_rate_part;
 static uint32_t soonest;   /* nothing is due before */
 static uint32_t row_tick;
-static uint32_t read_count; /* positions read in all, modulo the lamps of a fill that counts */
+static uint32_t read_count; /* the next lamp, for fills that count positions */
 static uint32_t run;
 static uint32_t gap;       /* positions since the last one */
 static uint32_t ones;
@@ -90,20 +90,20 @@ static uint32_t read_index; /* positions read in all */
 static uint16_t bent;      /* channels whose bend was sent */
 #endif
 #if PLAYER_PAST
-static uint8_t past[PLAYER_PAST / 8]; /* the last bits, in turn */
+static uint8_t past[PLAYER_PAST / 8]; /* the last bits, as a ring */
 #endif
 static uint16_t row;
 static uint16_t step;  /* positions read of this row */
 static uint16_t place; /* of the last position, counted by the clock row */
 static uint8_t before; /* the last bit */
-static uint8_t same;   /* whether this one is like it */
+static uint8_t same;   /* whether this bit equals it */
 static uint8_t phase;
 static uint8_t scrolling; /* 1 before the message's first step, 2 after it */
 
 #define IDLE 0U    /* nothing seen yet */
 #define BETWEEN 1U /* between rows */
 #define READING 2U
-#define FULL 3U    /* a row was read to its end */
+#define FULL 3U    /* the row has been read to its end */
 #define OVER 4U
 
 #include "player_lamps.inc"
@@ -190,7 +190,7 @@ void player_position(uint8_t bit)
         tick = 0;
         place = 0;
     } else {
-        /* clock holes that nobody told of: as many as the time says, at least this one */
+        /* clock holes that were not reported: as many as fit the time, but at least this one */
         uint32_t ahead = (gone + PLAYER_STEP_TICKS / 2) / PLAYER_STEP_TICKS;
 
         if (ahead < 1 || (phase == READING && ahead < 3)) {
@@ -232,7 +232,7 @@ void player_row_end(void)
     }
 }
 
-/* When the last row that was read is over. */
+/* When the last row that was read ends. */
 static uint32_t row_over(void)
 {
     return row_tick + (uint32_t)step * PLAYER_STEP_TICKS;
@@ -248,7 +248,7 @@ void player_disc_end(void)
     }
     player_row_end();
     phase = OVER;
-    /* the last character ends with zeros */
+    /* zeros complete the last character */
     resolve((uint8_t)((PLAYER_UNIT_BITS - read_index % PLAYER_UNIT_BITS) % PLAYER_UNIT_BITS));
     for (k = 0; k < PLAYER_NOTES; k++) {
         if (notes[k].state & IF_MORE) {
@@ -260,7 +260,7 @@ void player_disc_end(void)
         const PLAYER_SPACE player_rule *r = &player_rules[m->rule];
 
         if (is_across(m->rule)) {
-            /* what is held across rows ends with the last one */
+            /* a note held across rows ends with the last row */
             end_held(k, m, end, 0);
         } else if (PLAYER_READ8(&r->op) == PLAYER_RULE_AFTER) {
             set_end(k, m, m->start + PLAYER_READ32(&r->d), 0);
@@ -291,7 +291,7 @@ void player_millisecond(void)
         no_more_waiting();
     }
     if (gone >= (phase == READING ? PLAYER_HALT_TICKS : PLAYER_STALL_TICKS) && phase != OVER) {
-        player_silence(); /* the disc stands still: let nothing hang */
+        player_silence(); /* the disc stands still: leave no note hanging */
     }
     if (phase == OVER) {
         scroll();

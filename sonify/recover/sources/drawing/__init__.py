@@ -1,1 +1,1 @@
-"""Drawings: the round things in an SVG, a DXF or a table of holes, and the disc that they make."""
+"""Drawings: the round outlines in an SVG, a DXF or a table of holes, and the disc they form."""

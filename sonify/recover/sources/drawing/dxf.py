@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
-from sonify.recover.sources.drawing.rounds import Rounds, rounds_of
+from sonify.recover.sources.drawing.rounds import Rounds, check_bytes, rounds_of
 
 __all__ = ["read_dxf"]
 
@@ -35,23 +35,18 @@ def _flat(entities: Any, path: Path, depth: int = 0) -> Iterator[Any]:
 
 
 def read_dxf(path: Path) -> Rounds:
-    """Every circle, and every line that is round to 5 %, with blocks and units applied.
+    """Every circle, and every line that is round within 5 %, with blocks and units applied.
 
     Raises
     ------
     InputError
-        Not a DXF drawing, or more entities than can be meant.
+        Not a DXF drawing, or far too many entities.
     """
     from ezdxf import recover
     from ezdxf.lldxf.const import DXFError
     from ezdxf.path import make_path
 
-    if path.stat().st_size > MAX_BYTES:
-        raise InputError(
-            f"{path.stat().st_size:,} bytes are too many for a drawing of a disc; "
-            f"at most {MAX_BYTES:,}",
-            file=path,
-        )
+    check_bytes(path, MAX_BYTES)
     try:
         doc, _ = recover.readfile(str(path))
     except (DXFError, OSError, ValueError, KeyError, IndexError, TypeError) as e:

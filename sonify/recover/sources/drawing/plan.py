@@ -58,7 +58,7 @@ def _place(circle: np.void) -> str:
 
 
 def typical(diameters: Floats) -> float:
-    """The diameter that most circles have, to 15 %."""
+    """The diameter that most circles have, within 15 %."""
     logs = np.sort(np.log(diameters))
     last = np.searchsorted(logs, logs + np.log(1.15), "right")
     at = int(np.argmax(last - np.arange(len(logs))))
@@ -116,7 +116,7 @@ def _clock_of(rings: list[Ring], angle: Floats) -> tuple[Ring | None, int]:
 
 
 def best_view(holes: NDArray[np.void], outline: NDArray[np.void] | None, hole: float) -> Seen:
-    """The holes from the first centre from which there is a clock row."""
+    """The holes as seen from the first centre that shows a clock row."""
     views = []
     if outline is not None:
         views.append(Seen.of(holes, (float(outline["x"]), float(outline["y"])), hole))
@@ -139,7 +139,7 @@ def _few(lines: list[str]) -> list[str]:
 
 
 def sighting_of_rounds(rounds: Rounds, path: object) -> Sighting:
-    """The disc that a drawing's circles make.
+    """The disc that a drawing's circles form.
 
     Raises
     ------
@@ -159,7 +159,7 @@ def sighting_of_rounds(rounds: Rounds, path: object) -> Sighting:
     hole = typical(circles["diameter"])
     is_hole = np.abs(np.log(circles["diameter"] / hole)) < np.log(1.3)
     others, holes = circles[~is_hole], circles[is_hole]
-    # holes that lie on another to a quarter of their diameter are the same hole
+    # holes closer than a quarter of their diameter are the same hole
     try:
         again = np.unique(close_pairs(holes["x"], holes["y"], 0.25 * hole).second)
     except InputError as e:
@@ -270,7 +270,7 @@ def _fill(
     phase: float,
     hole: float,
 ) -> tuple[NDArray[np.int8], NDArray[np.float32], list[str]]:
-    """Each hole to its place, and what is odd about it."""
+    """The holes at their rows and positions, and notes on what is odd about them."""
     turn = -(seen.angle[data] / 360 * positions - phase)
     place = np.rint(turn).astype(np.int64)
     row = np.argmin(np.abs(seen.radius[data][:, None] - radii), axis=1)
@@ -298,7 +298,7 @@ def _fill(
     size = np.abs(np.log(seen.circles["diameter"][data] / hole)) > np.log(1.1)
     for k in np.flatnonzero(size & there):
         at = f"row {row[k] + 1}, position {place[k] + 1}"
-        notes.append(f"a hole is of another size at {at}: {_place(seen.circles[data[k]])}")
+        notes.append(f"a hole has another size at {at}: {_place(seen.circles[data[k]])}")
     overlaps = []
     for r, radius in enumerate(radii):
         both = (holes[r] == 1) & (np.roll(holes[r], -1) == 1)

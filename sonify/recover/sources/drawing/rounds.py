@@ -1,28 +1,31 @@
-"""Outlines that are circles to a given accuracy, however they were drawn."""
+"""Outlines that are circles within a given accuracy, however they were drawn."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import product
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["CIRCLES", "Rounds", "rounds_of"]
+from sonify.errors import InputError
+
+__all__ = ["CIRCLES", "Rounds", "check_bytes", "rounds_of"]
 
 CIRCLES = np.dtype([("x", "f8"), ("y", "f8"), ("diameter", "f8")])
 """Circles in mm: x to the right, y up."""
 
 ROUND_TO = 0.05
-"""An outline is round when no radius is off the mean by more than this share."""
+"""An outline is round if no radius differs from the mean by more than this share."""
 
 Line = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
 class Rounds:
-    """What was round in a drawing, and how much was not.
+    """The circles of a drawing, and how many outlines are not round.
 
     Attributes
     ----------
@@ -38,6 +41,15 @@ class Rounds:
     ignored: int = 0
     open_lines: int = 0
     notes: tuple[str, ...] = ()
+
+
+def check_bytes(path: Path, most: int) -> None:
+    """Refuse a file that is too large for a drawing of a disc."""
+    size = path.stat().st_size
+    if size > most:
+        raise InputError(
+            f"{size:,} bytes are too many for a drawing of a disc; at most {most:,}", file=path
+        )
 
 
 def _fit(line: Line) -> tuple[float, float, float, float]:
@@ -58,7 +70,7 @@ def _fit(line: Line) -> tuple[float, float, float, float]:
     mean = (low + high) / 2
     if mean <= 0:
         return 0.0, 0.0, 0.0, np.inf
-    # what turns about its centre more or less than once is no circle
+    # an outline that does not go around its centre exactly once is not a circle
     around = np.angle(np.exp(1j * np.diff(np.arctan2(y - cy, x - cx), append=np.nan)))[:-1].sum()
     once = abs(abs(around) - 2 * np.pi) < 2.0
     # the corners of a fine polygon lie on the circle that was meant
@@ -109,10 +121,11 @@ def rounds_of(
     ignored: int = 0,
     notes: Iterable[str] = (),
 ) -> Rounds:
-    """Circles (x, y, diameter), and those among outlines that are closed or in pieces.
+    """Exact circles (x, y, diameter), and those among outlines that are closed or in pieces.
 
-    An outline, shape (points, 2), whose ends meet to 2 % of its size is closed. Pieces (the two
-    halves of a circle, say) are joined where their ends meet. `scale` gives the mm of x and y.
+    An outline, shape (points, 2), is closed if its ends meet within 2 % of its size. Pieces (such
+    as the two halves of a circle) are joined where their ends meet. `scale` is the mm per unit of x
+    and of y.
     """
     pieces: list[Line] = []
     outlines: list[Line] = []

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
-from sonify.recover.sources.drawing.rounds import Rounds, rounds_of
+from sonify.recover.sources.drawing.rounds import Rounds, check_bytes, rounds_of
 
 __all__ = ["read_svg"]
 
@@ -27,8 +27,8 @@ _UNIT = re.compile(r"^\s*[-+0-9.eE]+\s*(mm|cm|in|pt|pc|px|q)\s*$", re.IGNORECASE
 
 
 def _root_of(data: bytes, path: Path) -> dict[str, str]:
-    """The attributes of the root, after a first look that takes no memory and refuses what must
-    not be in a drawing."""
+    """The attributes of the root, after a first pass that needs no memory and refuses what must not
+    be in a drawing."""
     elements = depth = 0
     root: dict[str, str] | None = None
 
@@ -79,7 +79,7 @@ def _hidden(element: Any) -> bool:
 
 
 def _circle_of(shape: Any) -> tuple[float, float, float] | None:
-    """Circle and ellipse elements, without sampling them, where that is exact."""
+    """The circle that a circle or ellipse element draws; None if it is not round."""
     m = shape.transform
     across = np.array([[m.a, m.c], [m.b, m.d]]) @ np.diag([float(shape.rx), float(shape.ry)])
     long, short = np.linalg.svd(across, compute_uv=False)
@@ -91,7 +91,7 @@ def _circle_of(shape: Any) -> tuple[float, float, float] | None:
 
 
 def _sampled(path: Any) -> Iterator[NDArray[np.float64]]:
-    """The outlines of a path as points, finely enough to tell a circle from a polygon."""
+    """The outlines of a path as points, fine enough to tell a circle from a polygon."""
     import svgelements as se
 
     straight = (se.Move, se.Line, se.Close)
@@ -109,24 +109,19 @@ def _sampled(path: Any) -> Iterator[NDArray[np.float64]]:
 
 
 def read_svg(path: Path) -> Rounds:
-    """Every circle, and every path that is round to 5 %, with transforms and units applied.
+    """Every circle, and every path that is round within 5 %, with transforms and units applied.
 
     Raises
     ------
     InputError
-        Not an SVG drawing, entities, or more elements than can be meant.
+        Not an SVG drawing, XML entities in it, or far too many elements.
     """
     import svgelements as se
 
-    if path.stat().st_size > MAX_BYTES:
-        raise InputError(
-            f"{path.stat().st_size:,} bytes are too many for a drawing of a disc; "
-            f"at most {MAX_BYTES:,}",
-            file=path,
-        )
+    check_bytes(path, MAX_BYTES)
     data = path.read_bytes()
     root = _root_of(data, path)
-    # a drawing without units is its user units, and not px of a page
+    # in a drawing without units, numbers count as written and not as px
     has_unit = any(_UNIT.match(root.get(key, "")) for key in ("width", "height"))
     scale = MM_PER_PX if has_unit else 1.0
     notes = () if has_unit else ("the drawing names no unit; its numbers are taken as mm",)

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.atomic import whole
+from sonify.atomic import atomic_write
 from sonify.recover.sighting import THRESHOLD, Sighting
 from sonify.recover.sources.image.image import Picture
 from sonify.recover.sources.image.ring import View, project
@@ -53,5 +53,5 @@ def write_overlay(
             if bit < 0:
                 draw.line([tuple(around[3]), tuple(around[15])], fill=DOUBT, width=2)
                 draw.line([tuple(around[9]), tuple(around[21])], fill=DOUBT, width=2)
-    with whole(path) as beside:
+    with atomic_write(path) as beside:
         image.save(beside, "PNG")

@@ -1,7 +1,7 @@
-"""Fill rules: how bits populate the lamps, and what happens when the matrix is full.
+"""Fill rules: how bits fill the lamps, and what happens when the matrix is full.
 
-Each rule turns a reading into *writes* (at a time, a lamp gets a level) and *wipes* (at a time, all
-lamps or some go out); `changes` keeps of those only what a person would see change.
+Each rule turns a reading into *writes* (a lamp gets a level) and *wipes* (all or some lamps go
+out), each at a time; `changes` keeps only those that change a lamp. `FILLS` is the table.
 """
 
 from __future__ import annotations
@@ -60,7 +60,7 @@ def _plain(bits: NDArray[np.int8], timeline: Timeline, led: Index) -> Writes:
 def _with_before(
     plain: Writes, at: Index, led: Index, lit: NDArray[np.bool_] | bool = False
 ) -> Writes:
-    """The writes, and before those of indices `at` writes to other lamps.
+    """The writes, with writes to other lamps inserted before the indices `at`.
 
     `led` and `lit` are of shape (len(at), lamps), or of one that broadcasts to it.
     """
@@ -110,7 +110,7 @@ def _characters(bits: NDArray[np.int8], t: Timeline, m: Matrix, unit: int) -> Wr
     if each > m.width:
         raise InputError(
             f"a character needs {each} columns of {m.height} lamps and the matrix has {m.width}; "
-            "make it wider or take another fill rule",
+            "make it wider or use another fill rule",
             place="player.matrix.fill",
         )
     x = (character % (m.width // each)) * each + sub
@@ -124,7 +124,7 @@ def _rolling(bits: NDArray[np.int8], t: Timeline, m: Matrix, _unit: int) -> Writ
     at = np.arange(m.lamps, n, m.width)
     if not len(at):
         return plain
-    # at a roll every lamp shows what stood in the line below it; the last line goes out
+    # at a roll every lamp takes the state of the lamp below it; the last line goes out
     picture = np.zeros(-(-n // m.width) * m.width, bool)
     picture[:n] = bits > 0
     seen = (at - m.lamps + m.width)[:, None] + np.arange(m.lamps)
@@ -137,8 +137,8 @@ def _rolling(bits: NDArray[np.int8], t: Timeline, m: Matrix, _unit: int) -> Writ
 _TABLE = (
     Fill(
         "rows",
-        "a matrix row for each disc row; past the right edge a row goes on at the left, over what "
-        "stood there; below the last row it begins again at the top, in a row wiped first",
+        "a matrix row for each disc row; past the right edge a row continues from the left over "
+        "its own lamps; after the last matrix row it starts again at the top, in a wiped row",
         _rows,
     ),
     Fill(
@@ -153,7 +153,7 @@ _TABLE = (
     ),
     Fill(
         "furrows",
-        "every other matrix row runs back, as a plough does; a full matrix is wiped",
+        "every other matrix row runs backwards, like a plough; a full matrix is wiped",
         _furrows,
     ),
     Fill(
@@ -164,7 +164,7 @@ _TABLE = (
     ),
     Fill(
         "rolling",
-        "left to right; a full matrix moves up by one row, and the lowest goes on",
+        "left to right; a full matrix moves up by one row, and the lowest is filled again",
         _rolling,
     ),
 )
@@ -194,14 +194,14 @@ def fill_lights(
     Returns
     -------
     ndarray of LIGHTS
-        By time, and within one time by lamp. All lamps are dark before.
+        By time, and at one time by lamp. All lamps are dark at first.
     """
     writes = find_fill(matrix.fill).writes(bits, timeline, matrix, unit_bits)
     return changes(writes, timeline.position_s, matrix.lamps)
 
 
 def changes(w: Writes, position_s: float, lamps: int) -> NDArray[np.void]:
-    """Of all writes, the ones that change a lamp; of several to one lamp at once, the last."""
+    """The writes that change a lamp; of several to one lamp at one time, only the last counts."""
     key = w.led.astype(np.uint16) if lamps <= 65536 else w.led
     order = np.argsort(key, kind="stable")
     led, slot, lit = w.led[order], w.slot[order], w.lit[order]

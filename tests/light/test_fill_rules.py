@@ -9,8 +9,8 @@ from hypothesis import strategies as st
 
 import sonify
 from sonify.errors import InputError
+from sonify.light.fill_rules import FILLS, states_at
 from sonify.light.letters import load_letters
-from sonify.light.lights import FILLS, states_at
 from tests.simulation import SimulatedDisc, lamp_memory
 
 
