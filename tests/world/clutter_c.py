@@ -120,7 +120,7 @@ def hand(rng: Rng, light: Floats, view: View, disc: sonify.Disc) -> NDArray[np.b
     against = -1 if disc.layout.turning == "clockwise" else 1
     theta = math.pi / 2 - against * 2 * math.pi * np.arange(n) / n
     for _ in range(int(rng.integers(1, 4))):
-        wide = float(rng.uniform(0.07, 0.12)) * rim
+        wide = min(float(rng.uniform(7, 11)), 0.3 * rim)  # half a finger, in mm
         tip = reach + wide / 2 + float(rng.uniform(0.0, 0.06)) * rim
         turn = where + float(rng.uniform(-0.35, 0.35))
         arc = np.linspace(-math.pi / 2, math.pi / 2, 14)

@@ -144,8 +144,8 @@ def _lay(
 
 def _fading(mask: Pixels) -> Pixels:
     """A mask that is open at its sides, whatever was blurred into them."""
-    axis = np.abs(np.arange(len(mask)) / (len(mask) / 2) - 1)
-    fade = np.clip((1 - np.maximum(axis[:, None], axis)) / 0.15, 0, 1)
+    axis = (np.arange(len(mask)) + 0.5) / (len(mask) / 2) - 1
+    fade = np.clip((1 - np.hypot(axis[:, None], axis)) / 0.15, 0, 1)
     return np.round(255 - (255.0 - mask) * fade * fade * (3 - 2 * fade)).astype(np.uint8)
 
 
@@ -218,8 +218,9 @@ def _difference(picture: Pixels, view: View, made: sonify.Disc, row: Any, positi
 
 def _readable(
     picture: Pixels, view: View, made: sonify.Disc, holes: NDArray[np.bool_], hidden: Any
-) -> tuple[bool, float]:
-    """Whether a person could read it, and how far the weakest hole exceeds the noise."""
+) -> tuple[bool, float, float]:
+    """Whether a person could read it, how far the weakest hole exceeds the noise, and by how many
+    grey levels holes differ from what is round them."""
     whole = np.vstack([holes, ~hidden])
     row, position = np.nonzero(whole)
     hole = _difference(picture, view, made, row, position)
@@ -236,7 +237,7 @@ def _readable(
         and float(seen.min()) >= 3 * noise
         and float(np.abs(none - middle).max()) <= 0.5 * fifth
     )
-    return good, float(seen.min()) / noise
+    return good, float(seen.min()) / noise, float(np.median(seen))
 
 
 def _attempt(seed: int, number: int) -> Picture | None:
@@ -393,7 +394,7 @@ def _attempt(seed: int, number: int) -> Picture | None:
         orientation=int(rng.choice([1, 3, 6, 8], p=[0.55, 0.1, 0.25, 0.1])),
     )  # fmt: skip
     seen, data = jpeg(develop(rng, light, camera), camera)
-    good, margin = _readable(seen, view, made, holes, hidden)
+    good, margin, levels = _readable(seen, view, made, holes, hidden)
     return Picture(
         image=seen,
         jpeg=data,
@@ -403,7 +404,8 @@ def _attempt(seed: int, number: int) -> Picture | None:
         conditions={
             "hardships": tuple(sorted(hard)), "ordinary": ordinary, "material": material.name,
             "table": kind, "megapixels": width * height / 1e6, "hole_px": wide, "fill": fill,
-            "tilt_deg": math.degrees(tilt), "k1": k1, "quality": camera.quality, "margin": margin,
+            "tilt_deg": math.degrees(tilt), "k1": k1, "quality": camera.quality,
+            "margin": margin, "levels": levels,
             "electrons": camera.electrons, "thick": thick, "gap": gap, "tries": number + 1,
             "blocked": int((grid != made.grid).sum()), "torn": torn, "exif": camera.orientation,
         },

@@ -9,11 +9,14 @@ from __future__ import annotations
 import io
 import wave
 
+import mido
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 from PIL import Image, ImageOps
 
+import sonify
+from tests.world.daw_c import daw
 from tests.world.machine_c import FAULTS, Take, faulty, healthy, two_faults
 from tests.world.photos_c import Picture, picture
 
@@ -146,3 +149,30 @@ def test_pictures_are_what_viewers_show(pictures: list[Picture]) -> None:
 
 def test_pictures_repeat_themselves(pictures: list[Picture]) -> None:
     assert picture(19).jpeg == pictures[1].jpeg
+
+
+@pytest.mark.parametrize("seed", [1, 2, 4, 10, 23, 31])
+def test_files_of_music_programs_hold_the_piece(seed: int) -> None:
+    disc, presets, data = daw(seed)
+    assert data == daw(seed)[2]
+    assert disc.grid.size <= 500
+    file = mido.MidiFile(file=io.BytesIO(data))
+    starts = [m for t in file.tracks for m in t if m.type == "note_on" and m.velocity]
+    ends = [
+        m
+        for t in file.tracks
+        for m in t
+        if m.type == "note_off" or (m.type == "note_on" and not m.velocity)
+    ]
+    assert len(starts) == len(ends)
+    notes = len(sonify.perform(disc, presets).notes)
+    assert abs(len(starts) - notes) <= 1 + 0.05 * notes
+
+
+def test_recorded_notes_tell_of_what_was_read() -> None:
+    """Without loss, the machine plays one note or more for each one that it reads."""
+    take = faulty(2, "extra-hole")
+    assert take.conditions["kind"] == "midi"
+    file = mido.MidiFile(file=io.BytesIO(take.files["recording.mid"]))
+    heard = sum(m.type == "note_on" and m.velocity > 0 for t in file.tracks for m in t)
+    assert heard >= np.count_nonzero(take.grid_read == 1) * 0.97
