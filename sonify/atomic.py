@@ -44,6 +44,11 @@ def make_folder(path: Path) -> None:
         raise cannot_write(e, path) from None
 
 
+def _mark() -> str:
+    """A random part of a temporary file's name."""
+    return os.urandom(4).hex()
+
+
 @contextlib.contextmanager
 def atomic_write(path: str | Path) -> Iterator[Path]:
     """A temporary path to write to; at the end, its file replaces the one at `path`.
@@ -60,7 +65,7 @@ def atomic_write(path: str | Path) -> Iterator[Path]:
     if path.is_dir():
         raise OutputError("this is a folder; give the name of a file", file=path)
     make_folder(path.parent)
-    beside = path.with_name(f".{path.stem[:40]}-{os.urandom(4).hex()}{path.suffix}")
+    beside = path.with_name(f".{path.stem[:40]}-{_mark()}{path.suffix}")
     try:
         try:
             yield beside

@@ -158,12 +158,12 @@ def stopped() -> Iterator[threading.Event]:
 
 def _speakers(show: Performance, loop: bool, from_row: int, speed: float) -> None:
     from sonify.export.sound.master import mastered
-    from sonify.export.sound.options import SoundOptions, span_of
+    from sonify.export.sound.options import SoundOptions, sound_span
     from sonify.live.schedule import row_start
     from sonify.live.speakers import Endless, open_speakers
 
     start = row_start(show, from_row)
-    begin, end = span_of(show, SoundOptions(from_s=start, speed=speed))
+    begin, end = sound_span(show, SoundOptions(from_s=start, speed=speed))
     period = (end - begin) / speed
     times = Endless.passes(period) if loop else 1
     with cautions_shown():

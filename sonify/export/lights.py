@@ -14,8 +14,8 @@ from sonify.export.animation.frames import Animation, Patch
 from sonify.export.animation.metered import Metered
 from sonify.export.animation.moving import ENCODERS, encode
 from sonify.export.animation.options import ClipOptions as Options
-from sonify.export.animation.options import span_of
 from sonify.export.outcome import Outcome, comment_of, title_of
+from sonify.export.span import span_of
 from sonify.light.paint import Painter
 
 if TYPE_CHECKING:
@@ -66,7 +66,7 @@ def write(show: Performance, path: Path, options: Options) -> Outcome:
         A range outside the piece, or a piece too long for this kind of file.
     """
     # the last picture stays during the player's pause before the message
-    start, end = span_of(show, options, show.message_s)
+    start, end = span_of(show, options, show.message_s, show.message_s)
     count = round((end - start) / show.timeline.position_s)
     return write_matrix(show, path, options, "lights", states(show, start, end), count, end - start)
 

@@ -111,7 +111,7 @@ def picture_size(text: str) -> tuple[int, int]:
 
 
 def frame_rate(fps: float) -> Fraction:
-    """The exact number of frames a second: 59.94 is 60000/1001.
+    """The exact number of frames per second: 59.94 is 60000/1001.
 
     Raises
     ------

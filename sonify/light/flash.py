@@ -35,7 +35,7 @@ SCREEN = (1024, 768)
 # A field of 10 degrees on that screen, in pixels.
 FIELD = (341, 256)
 FIELD_SHARE = 0.25
-# Flashes a second that are still within the threshold.
+# Flashes per second that are still within the threshold.
 MOST_FLASHES = 3
 CHANGE = 0.1
 BRIGHT = 0.8
@@ -101,7 +101,8 @@ class Flashing:
         return f"{self.short} (threshold: more than {MOST_FLASHES} on more than {FIELD_SHARE:.0%})"
 
     @property
-    def _rank(self) -> tuple[bool, bool, int, float]:
+    def rank(self) -> tuple[bool, bool, int, float]:
+        """Higher for worse flashing."""
         return (self.over, self.share > FIELD_SHARE, self.flashes, self.share)
 
 
@@ -150,7 +151,7 @@ class _Tally:
         for flashes in range(int(part.max()) // 2, 0, -1):
             mask = self.count >= 2 * flashes
             found = self._found(time_s, flashes, self._largest(mask) * FIELD_SHARE / self.area)
-            if found._rank > self.worst._rank:
+            if found.rank > self.worst.rank:
                 self.worst = found
             if self.worst.share > FIELD_SHARE and flashes <= self.worst.flashes:
                 return  # fewer flashes on more of the field are not worse
@@ -191,7 +192,7 @@ class _Tally:
         if flashes > MOST_FLASHES:
             cells = max(int(np.count_nonzero(up)), int(np.count_nonzero(down)))
             found = self._found(time_s, flashes, cells * FIELD_SHARE / self.area)
-            if found._rank > self.worst._rank:
+            if found.rank > self.worst.rank:
                 self.worst = found
 
 
@@ -316,7 +317,7 @@ class FlashMeter:
     def worst(self) -> Flashing:
         """The worst second, of general or of red flashes."""
         general, red = self._general.worst, self._red.worst
-        return red if red._rank > general._rank else general
+        return red if red.rank > general.rank else general
 
     @property
     def over(self) -> bool:

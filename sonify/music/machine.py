@@ -41,8 +41,8 @@ class Refusal(Exception):
 
 @dataclass(frozen=True)
 class Machine:
-    """What tables and rules depend on: positions a row, bits a code unit, whether every row starts
-    at position 0, and the positions that pass between two rows."""
+    """What tables and rules depend on: positions per row, bits per code unit, whether every row
+    starts at position 0, and the positions that pass between two rows."""
 
     positions: int
     unit_bits: int

@@ -179,14 +179,12 @@ def _measured(show: Performance) -> Flashing:
     for begin, end in _suspects(show).tolist():
         options = ClipOptions(fps=FPS, from_s=max(begin, 0.0), to_s=end)
         found = measured(Job(small, options, "matrix", zoom=_tile(show) / GRAIN), ".mp4")
-        worst = max(worst, replace(found, time_s=found.time_s + max(begin, 0.0)), key=_rank)
+        worst = max(
+            worst, replace(found, time_s=found.time_s + max(begin, 0.0)), key=lambda f: f.rank
+        )
         if worst.over:
             break
     return worst
-
-
-def _rank(flashing: Flashing) -> tuple[bool, int, float]:
-    return flashing.over, flashing.flashes, flashing.share
 
 
 def check(show: Performance) -> dict[str, Any]:

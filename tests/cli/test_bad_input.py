@@ -143,7 +143,7 @@ def test_a_range_that_is_not_there(run, disc, tmp_path):
     out = tmp_path / "a.gif"
     check(run("lights", disc(), "-o", out, "--rows", "3-4"), 2, "rows 1 to 2")
     check(run("lights", disc(), "-o", out, "--rows", "x"), 2, "not a range of rows")
-    check(run("lights", disc(), "-o", out, "--from", "900"), 2, "is empty")
+    check(run("lights", disc(), "-o", out, "--from", "900"), 2, "is not a range of this piece")
     assert not out.exists()
 
 

@@ -46,7 +46,7 @@ def test_no_ports_at_all(run, monkeypatch):
     result = run("play", "cairn-small", "--port", "x")
     assert result.status == 2
     assert result.err.count("\n") == 1
-    assert "nor any other" in result.err
+    assert "and no other" in result.err
     listed = run("play", "--list-ports")
     assert (listed.status, listed.out) == (0, "")
     assert "no MIDI ports" in listed.err

@@ -63,7 +63,7 @@ def checks(data: Symbols, count: int) -> Symbols:
     ----------
     data : ndarray of uint8, shape (codewords, symbols)
     count : int
-        Check symbols a codeword.
+        Check symbols per codeword.
 
     Returns
     -------

@@ -49,7 +49,7 @@ class Plan:
     length : int
         Symbols of the longest codeword, at most 255.
     checks : int
-        Check symbols a codeword.
+        Check symbols per codeword.
     """
 
     rows: int

@@ -3,7 +3,7 @@
 Source: *Portable Network Graphics (PNG) Specification (Third Edition)*, W3C Recommendation: chunks
 acTL, fcTL and fdAT.
 
-A palette is stored with 8 bits a pixel: with fewer, ffmpeg (seen in version 5.1) misplaces any
+A palette is stored with 8 bits per pixel: with fewer, ffmpeg (seen in version 5.1) misplaces any
 rectangle smaller than the picture, and deflate makes up for most of the difference. A change is
 stored as its rectangle, which replaces what was there. A delay is the fraction nearest to the exact
 time left to the next change, so errors do not add up.

@@ -44,4 +44,4 @@ def flashing_of(show: Performance) -> Flashing | None:
     for start, end in ranges:
         options = ClipOptions(size=size, from_s=start, to_s=end, sound=False)
         found.append(measured(Job(one, options, "clip"), ".mp4"))
-    return max(found, key=lambda f: (f.over, f.flashes, f.share))
+    return max(found, key=lambda f: f.rank)

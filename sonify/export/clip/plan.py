@@ -12,13 +12,14 @@ from fractions import Fraction
 
 from sonify.errors import RANGE_HINT, InputError
 from sonify.export.animation.moving import ENCODERS
-from sonify.export.animation.options import needed_scroll, span_of
+from sonify.export.animation.options import needed_scroll
 from sonify.export.clip.job import Job
+from sonify.export.span import span_of
 from sonify.light.clip_settings import frame_rate
 
 __all__ = ["FramePlan", "Segment", "plan_of"]
 
-STILL_FPS = 25.0  # frames a second of .gif, .png and .webp if not given (own choice)
+STILL_FPS = 25.0  # frames per second of .gif, .png and .webp if not given (own choice)
 GIF_MOST_FPS = 50  # browsers show GIF delays under 2/100 s as 10/100 s (common practice, no source)
 RING_S = 1.5  # how long the last note of a clip without a message may ring
 MAX_FRAMES = 12 * 3600 * 120
@@ -104,7 +105,7 @@ def plan_of(job: Job, suffix: str) -> FramePlan:
         scroll = needed_scroll(show)
         start, end = scroll.start_s, scroll.end_s
     else:
-        start, end = span_of(show, options, _piece_end(job))
+        start, end = span_of(show, options, _piece_end(job), show.message_s)
     frames = max(1, math.ceil((end - start) * fps - _FUZZ))
     kinds = [("piece", frames, start)] * (1 if moving else max(1, options.loop or 1))
     if views[0] == "title":

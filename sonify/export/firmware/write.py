@@ -78,7 +78,7 @@ def _readme(plan: FirmwarePlan, text: str) -> str:
     coded = "none: bare bits, which carry no message"
     if code is not None:
         coded = f"{code.alphabet}, {code.bit_order.removesuffix('-first')} bit first, "
-        coded += f"{show.unit_bits} bits a character"
+        coded += f"{show.unit_bits} bits per character"
         coded += {"parity": ", even parity"}.get(code.check, "")
         coded += {"framed": ", SYN SYN STX text ETX"}.get(code.framing, "")
         coded += {"crc-16": ", CRC-16"}.get(code.check, "")

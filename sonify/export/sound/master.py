@@ -23,7 +23,7 @@ from sonify.export.sound.audio import (
 )
 from sonify.export.sound.gain import Level, level
 from sonify.export.sound.loudness import Meter
-from sonify.export.sound.options import MAX_LENGTH_S, SoundOptions, span_of
+from sonify.export.sound.options import MAX_LENGTH_S, SoundOptions, sound_span
 from sonify.export.sound.soundfont import load_soundfont
 from sonify.export.sound.synth import BLOCK, fluidsynth, midirenderer
 from sonify.midi.events import TimedEvents
@@ -120,7 +120,7 @@ def stem_audio(show: Performance, options: SoundOptions, mix: Master) -> Iterato
 
 def _prepared(show: Performance, options: SoundOptions) -> tuple[TimedEvents, tuple[float, float]]:
     """The events to render and their range, at the speed at which they are played."""
-    span = span_of(show, options)
+    span = sound_span(show, options)
     if show.disc.grid.size > 20 * MAX_LENGTH_S * 10 or show.music_s > 30 * MAX_LENGTH_S:
         raise InputError(
             f"the sound would be {show.music_s / 3600:,.0f} hours long; use a disc with fewer rows"

@@ -187,7 +187,7 @@ class Follower:
         Parameters
         ----------
         positions : int
-            Positions a row.
+            Positions per row.
         tones : int
             How many different tones there are.
         """

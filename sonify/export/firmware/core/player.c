@@ -300,7 +300,7 @@ void player_millisecond(void)
 
 void player_period(uint32_t microseconds)
 {
-    /* ticks a millisecond = ticks a position * 1000 / microseconds */
+    /* ticks per millisecond = ticks per position * 1000 / microseconds */
     uint32_t top = PLAYER_STEP_TICKS * UINT32_C(1000);
     uint32_t rest;
     uint8_t k;

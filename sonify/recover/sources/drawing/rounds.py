@@ -32,14 +32,11 @@ class Rounds:
     circles : ndarray of CIRCLES
     ignored : int
         Closed outlines that are not round.
-    open_lines : int
-        Lines that enclose nothing.
     notes : tuple of str
     """
 
     circles: NDArray[np.void]
     ignored: int = 0
-    open_lines: int = 0
     notes: tuple[str, ...] = ()
 
 
@@ -78,10 +75,10 @@ def _fit(line: Line) -> tuple[float, float, float, float]:
     return float(cx), float(cy), diameter, (high - low) / 2 / mean if once else np.inf
 
 
-def _join(pieces: list[Line]) -> tuple[list[Line], int]:
-    """Open lines joined end to end where the ends meet; the closed ones and a count of the rest."""
+def _join(pieces: list[Line]) -> list[Line]:
+    """The outlines that open lines form, joined end to end where the ends meet."""
     if not pieces:
-        return [], 0
+        return []
     step = max(1e-4 * max(float(np.ptp(p, axis=0).max()) for p in pieces), 1e-6)
     cells = [np.rint(p[[0, -1]] / step).astype(np.int64).tolist() for p in pieces]
     ends: dict[tuple[int, int], list[tuple[int, int]]] = {}
@@ -91,7 +88,6 @@ def _join(pieces: list[Line]) -> tuple[list[Line], int]:
 
     used: set[int] = set()
     closed: list[Line] = []
-    left = 0
     for n, piece in enumerate(pieces):
         if n in used:
             continue
@@ -105,13 +101,12 @@ def _join(pieces: list[Line]) -> tuple[list[Line], int]:
             near = (e for dx, dy in around for e in ends.get((x + dx, y + dy), ()))
             found = next((e for e in near if e[0] not in used), None)
             if found is None:
-                left += 1
                 break
             m, end = found
             used.add(m)
             chain.append(pieces[m][::-1] if end else pieces[m])
             x, y = cells[m][1 - end]
-    return closed, left
+    return closed
 
 
 def rounds_of(
@@ -137,9 +132,8 @@ def rounds_of(
             outlines.append(line[:-1])
         else:
             pieces.append(line)
-    closed, left = _join(pieces)
     found = list(exact)
-    for line in outlines + closed:
+    for line in outlines + _join(pieces):
         x, y, diameter, off = _fit(line)
         if off <= ROUND_TO and len(line) >= 6:
             found.append((x, y, diameter))
@@ -149,4 +143,4 @@ def rounds_of(
     circles["x"] *= scale[0]
     circles["y"] *= scale[1]
     circles["diameter"] *= scale[0]
-    return Rounds(circles, ignored, left, tuple(notes))
+    return Rounds(circles, ignored, tuple(notes))
