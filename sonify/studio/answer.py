@@ -24,8 +24,6 @@ if TYPE_CHECKING:
 
 __all__ = ["answer", "turning"]
 
-MAX_SCROLL_COLUMNS = 200_000
-
 
 def answer(document: Document, command: Command) -> bytes:
     """A document's reading, notes, lights, scroll and captions, packed.

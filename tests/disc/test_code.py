@@ -358,7 +358,7 @@ def test_crc_mends_up_to_three_unknown_bits(framing: str, alphabet: str) -> None
         assert np.array_equal(found.repaired_bits, at)
 
 
-def test_crc_vouches_for_no_character_when_it_fails() -> None:
+def test_a_failed_crc_confirms_no_character() -> None:
     code = Code(check="crc-16")
     grid = encode_grid("FOG ON TOP", code, 16).copy()
     grid[0, 3] ^= 1
@@ -477,7 +477,7 @@ def test_too_many_bits_are_refused_before_memory_is_taken() -> None:
         encode_grid("A", Code(), 100_000_001)
 
 
-def test_a_grid_too_small_for_reed_solomon_is_not_vouched_for() -> None:
+def test_a_grid_too_small_for_reed_solomon_is_not_confirmed() -> None:
     found = decode_grid(np.ones((1, 14), np.int8), Code(check="reed-solomon"))
     assert found.verdict == "failed"
     assert "too small" in found.reasons[0]

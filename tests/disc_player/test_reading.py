@@ -43,7 +43,7 @@ def test_every_position_is_read_once():
 
 
 def test_the_index_is_waited_for():
-    """10 turns a minute, a turn of 6 s: 1 s of moving costs a whole turn more."""
+    """10 turns per minute, 6 s per turn: 1 s of moving costs a whole turn more."""
     t = read_times(3, 56, Player(rpm=10, stage=0.8, settle=0.2))
     np.testing.assert_allclose(t.row_start_s(), [0, 12, 24])
     t = read_times(3, 56, Player(rpm=10, stage=0, settle=0))

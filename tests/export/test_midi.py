@@ -72,7 +72,7 @@ def test_the_tests_own_reader_reads_the_specifications_examples():
 
 
 def test_the_first_track_begins_as_the_specifications_example():
-    """Four four at 120 quarters a minute: sixteen positions a turn, 30 turns a minute."""
+    """4/4 at 120 quarter notes per minute: sixteen positions per turn, 30 turns per minute."""
     disc = sonify.Disc.from_message("FOG", layout=sonify.Layout(positions=16))
     data = file_of(sonify.perform(disc, settings={"player.rpm": 30.0}))
     assert FORMAT_1[:10] == data[:10]

@@ -18,13 +18,13 @@ from sonify.light.letters import load_letters, missing, text_columns
 REQUIRED = [*map(chr, range(0x20, 0x7F)), *map(chr, range(0xA0, 0x100))]
 # Unicode Standard Annex #14: these two differ from their plain partners in line breaking only.
 ALIKE = {(" ", "\u00a0"), ("-", "\u00ad")}
-DEJAVU = Path("/usr/share/fonts/truetype/dejavu/DejaVuSans.ttf")
+SYSTEM_FONT = Path("/usr/share/fonts/truetype/dejavu/DejaVuSans.ttf")
 
-# The shape of the example in "Glyph Bitmap Distribution Format (BDF) Specification", version 2.2,
-# Adobe Systems, 1993 ("j" and "quoteright" of a 24-point Helvetica); written from memory.
-ADOBE_EXAMPLE = """STARTFONT 2.1
+# After the example in "Glyph Bitmap Distribution Format (BDF) Specification", version 2.2 (1993),
+# with "j" and "quoteright"; written from memory.
+BDF_EXAMPLE = """STARTFONT 2.1
 COMMENT This is a sample font in 2.1 format.
-FONT -Adobe-Helvetica-Bold-R-Normal--24-240-75-75-P-65-ISO8859-1
+FONT -Sample-Plain-Bold-R-Normal--24-240-75-75-P-65-ISO8859-1
 SIZE 24 75 75
 FONTBOUNDINGBOX 9 24 -2 -6
 STARTPROPERTIES 4
@@ -256,7 +256,7 @@ def test_pictures_cannot_be_changed_by_accident():
 
 
 def test_bdf_example_is_placed_by_its_boxes(tmp_path):
-    path = _written(tmp_path, "sample.bdf", ADOBE_EXAMPLE)
+    path = _written(tmp_path, "sample.bdf", BDF_EXAMPLE)
     letters = load_font(path, 32)
     assert letters.height == 24  # FONT_ASCENT 18 and FONT_DESCENT 6
     assert letters.characters == " 'j"
@@ -282,7 +282,7 @@ def test_bdf_example_is_placed_by_its_boxes(tmp_path):
 def test_bdf_agrees_with_pillow(tmp_path):
     from PIL.BdfFontFile import BdfFontFile
 
-    path = _written(tmp_path, "sample.bdf", ADOBE_EXAMPLE)
+    path = _written(tmp_path, "sample.bdf", BDF_EXAMPLE)
     letters = load_font(path, 24)
     with path.open("rb") as stream:
         theirs = BdfFontFile(stream)
@@ -368,9 +368,9 @@ def test_outline_font_covers_what_its_character_map_says(outline):
     _agrees_with_fonttools(outline, 12)
 
 
-@pytest.mark.skipif(not DEJAVU.exists(), reason="needs the Debian package fonts-dejavu-core")
-def test_dejavu_covers_what_its_character_map_says():
-    _agrees_with_fonttools(DEJAVU, 8)
+@pytest.mark.skipif(not SYSTEM_FONT.exists(), reason="needs the Debian package fonts-dejavu-core")
+def test_a_system_font_covers_what_its_character_map_says():
+    _agrees_with_fonttools(SYSTEM_FONT, 8)
 
 
 @pytest.mark.parametrize("height", [8, 16, 24])
@@ -416,9 +416,9 @@ def test_fewer_characters_can_be_larger(outline):
         (b"wind SW 6\n", "not a font that can be read here"),
         (base64.b64decode("iVBORw0KGgoAAAANSUhEUg=="), "not a font that can be read here"),
         (b"STARTFONT 2.1\nENDFONT\n", "no glyph with an encoding"),
-        (ADOBE_EXAMPLE[:300].encode(), "cut short"),
+        (BDF_EXAMPLE[:300].encode(), "cut short"),
         (
-            ADOBE_EXAMPLE.replace("106", "-1").replace(" 39", " 8217").encode(),
+            BDF_EXAMPLE.replace("106", "-1").replace(" 39", " 8217").encode(),
             "none of the characters",
         ),
         (b"\x00\x01\x00\x00", "cut short or damaged"),

@@ -129,7 +129,7 @@ def test_endless_goes_on_without_a_seam():
     endless = Endless(sound, period, times)
     n = int(period * RATE)
     settled = (times - 2) * n
-    # the passes as rendered, and then the settled one for ever
+    # the passes as rendered, and then the settled one without end
     assert np.array_equal(endless.read(0, settled), sound.read(0, settled))
     later = endless.read(settled + 40 * n, settled + 41 * n)
     assert np.array_equal(later, sound.read(settled, settled + n))

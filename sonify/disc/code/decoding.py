@@ -14,7 +14,13 @@ from sonify.disc.code.alphabets import FIGURES, LETTERS
 from sonify.disc.code.code import Code, check_code
 from sonify.disc.code.framing import FRAMINGS
 from sonify.disc.code.text_span import confirmed_span, could_be, likely_span, mend_parity, tidy
-from sonify.disc.code.units import CHARACTERS_OF, UNKNOWN_CHAR, Found, bits_to_units, cells_of
+from sonify.disc.code.units import (
+    CHARACTERS_OF,
+    UNKNOWN_CHAR,
+    FoundCharacters,
+    bits_to_units,
+    cells_of,
+)
 from sonify.errors import plural
 
 __all__ = [
@@ -219,7 +225,7 @@ def _decoded(
     return Decoding(out, repaired, np.flatnonzero(failed), verdict, tuple(reasons), mended)
 
 
-def _as_read(found: Found, read: Found) -> Indices:
+def _as_read(found: FoundCharacters, read: FoundCharacters) -> Indices:
     """The code points that the bits give, at the characters that were found."""
     points = np.where(read.ok, read.points, UNKNOWN_CHAR)
     if read is found:

@@ -118,7 +118,7 @@ def bits_to_units(bits: Bits, code: Code) -> tuple[NDArray[np.uint8], NDArray[np
     return np.packbits(padded, axis=1)[:, 0], known
 
 
-class Found(NamedTuple):
+class FoundCharacters(NamedTuple):
     """Characters in code units: the first unit of each, its number of units, its code point, and
     whether that is certain. All have shape (characters,)."""
 
@@ -132,12 +132,12 @@ Units = NDArray[np.uint8]
 Flags = NDArray[np.bool_]
 
 
-def _ascii_characters(units: Units, known: Flags, shift: Flags) -> Found:
+def _ascii_characters(units: Units, known: Flags, shift: Flags) -> FoundCharacters:
     first = np.arange(len(units))
-    return Found(first, np.ones_like(first), units.astype(np.int64), known & (units != 0))
+    return FoundCharacters(first, np.ones_like(first), units.astype(np.int64), known & (units != 0))
 
 
-def _ita2_characters(units: Units, known: Flags, shift: Flags) -> Found:
+def _ita2_characters(units: Units, known: Flags, shift: Flags) -> FoundCharacters:
     """`shift` marks untrusted units that might be a shift: until the next shift, characters that
     differ between the two cases are uncertain."""
     shifts = known & ((units == LETTERS) | (units == FIGURES))
@@ -150,10 +150,10 @@ def _ita2_characters(units: Units, known: Flags, shift: Flags) -> Found:
     first = np.flatnonzero(~shifts)
     ok = known & (points != 0) & (points != UNKNOWN_CHAR)
     ok &= ~doubt | (table[0, units] == table[1, units])
-    return Found(first, np.ones_like(first), points[first], ok[first])
+    return FoundCharacters(first, np.ones_like(first), points[first], ok[first])
 
 
-def _utf8_characters(units: Units, known: Flags, shift: Flags) -> Found:
+def _utf8_characters(units: Units, known: Flags, shift: Flags) -> FoundCharacters:
     """Well-formed byte sequences; every other byte is one failed character."""
     # FF occurs in no well-formed sequence (RFC 3629), and surrogates stand for failed bytes
     text = (
@@ -164,7 +164,8 @@ def _utf8_characters(units: Units, known: Flags, shift: Flags) -> Found:
     length = 1 + (points >= 0x80) + (points >= 0x800) + (points >= 0x10000)
     length[failed] = 1
     first = np.cumsum(length) - length
-    return Found(first, length, np.where(failed, UNKNOWN_CHAR, points), ~failed & (points != 0))
+    points, good = np.where(failed, UNKNOWN_CHAR, points), ~failed & (points != 0)
+    return FoundCharacters(first, length, points, good)
 
 
 CHARACTERS_OF = {

@@ -107,7 +107,7 @@ class HalfTime(Rule, frozen=True, tag="half-time"):
         f.need_straight("half-time")
         f.add(Step("HALF"))
         f.move(lambda onset: 2 * onset)
-        # a note waits until the place that it moves to: a quarter row of notes at the most
+        # a note waits until the place that it moves to: at most a quarter of a row of notes
         f.later(f.machine.positions / 4)
         f.shortest *= 2
         f.change_copies(length=lambda c: c.length if c.open else 2 * c.length)
