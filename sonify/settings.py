@@ -6,7 +6,6 @@ those types, and reports what is wrong in one line.
 
 from __future__ import annotations
 
-import errno
 import math
 import re
 import threading
@@ -18,6 +17,7 @@ from typing import Any, TypeVar
 import msgspec
 
 from sonify.errors import InputError, close_matches
+from sonify.input_file import input_file
 
 __all__ = ["Settings", "assign", "convert", "load_toml", "merge", "parse_assignment", "to_builtins"]
 
@@ -33,29 +33,15 @@ class Settings(
 T = TypeVar("T")
 
 
-_UNREADABLE = {
-    errno.ENOENT: "there is no such file",
-    errno.EACCES: "it may not be read (permission denied)",
-    errno.EPERM: "it may not be read (permission denied)",
-}
-
-
 def read_text(path: Path) -> str:
     """The text of a UTF-8 file; an `InputError` if it can't be read."""
+    with input_file(path, MAX_TOML_BYTES):
+        data = path.read_bytes()
     try:
-        if path.is_dir():
-            raise InputError("this is a folder; a file is needed", file=path)
-        size = path.stat().st_size
-        if size > MAX_TOML_BYTES:
-            raise InputError(
-                f"{size:,} bytes are too many; at most {MAX_TOML_BYTES:,} are read", file=path
-            )
-        return path.read_bytes().decode("utf-8")
+        return data.decode("utf-8")
     except UnicodeDecodeError as e:
         what = f"byte {e.start} is not UTF-8; save the file as UTF-8 text"
-    except OSError as e:
-        what = _UNREADABLE.get(e.errno or 0, f"it can't be read ({e.strerror or e})")
-    raise InputError(what, file=path)
+        raise InputError(what, file=path) from None
 
 
 def load_toml(path: Path) -> dict[str, Any]:

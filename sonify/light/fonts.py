@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from sonify.errors import InputError
+from sonify.input_file import input_file
 from sonify.light.letters import BoolArray, Letters
 
 if TYPE_CHECKING:
@@ -89,16 +90,8 @@ def load_font(path: str | Path, height: int, characters: str = ASCII, others: st
 
 
 def _file_bytes(path: Path) -> bytes:
-    try:
-        size = path.stat().st_size
-        if size > MAX_FILE_BYTES:
-            raise FontError(
-                f"the file has {size} bytes; a font of at most {MAX_FILE_BYTES} is read", file=path
-            )
+    with input_file(path, MAX_FILE_BYTES):
         data = path.read_bytes()
-    except OSError as error:
-        reason = (error.strerror or "unknown reason").lower()
-        raise FontError(f"the font cannot be read ({reason}); {_WANTED}", file=path) from None
     if not data.strip():
         raise FontError(f"the file is empty; {_WANTED}", file=path)
     return data

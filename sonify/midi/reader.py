@@ -6,6 +6,7 @@ ticks become seconds here, by the tempo events or by film frames.
 
 from __future__ import annotations
 
+import io
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -13,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
+from sonify.input_file import input_file
 from sonify.midi.tempo import DEFAULT_TEMPO, TempoMap
 
 __all__ = ["MAX_BYTES", "MidiFile", "read_midi"]
@@ -62,13 +64,10 @@ def read_midi(path: Path) -> MidiFile:
     """
     import mido
 
+    with input_file(path, MAX_BYTES):
+        data = io.BytesIO(path.read_bytes())
     try:
-        size = path.stat().st_size
-        if size > MAX_BYTES:
-            raise InputError(f"it has {size:,} bytes; at most {MAX_BYTES:,} are read", file=path)
-        file = mido.MidiFile(str(path), clip=True)
-    except FileNotFoundError:
-        raise InputError("there is no such file", file=path) from None
+        file = mido.MidiFile(file=data, clip=True)
     # what mido raises for files that are cut off or damaged
     except (OSError, EOFError, ValueError, LookupError, TypeError, AttributeError) as e:
         raise InputError(

@@ -210,7 +210,7 @@ def test_draw_says_its_cautions_and_its_help_the_dangers(run, tmp_path):
     assert result.status == 0
     assert "thinner than 2 mm" in result.err
     text = " ".join(run("draw", "--help").out.split())
-    for part in ("fumes", "manual", "local rules", "PVC", "turning disc", "qualified person"):
+    for part in ("fumes", "manual", "local rules", "PVC", "spinning disc", "qualified person"):
         assert part in text
 
 
@@ -334,7 +334,7 @@ def refused(run, tmp_path):
         ),
         (["A", "--keep-out", "70,0,20", "--clock-radius", "75"], ("on the clock row",)),
         (["A", "--keep-out", "here"], ("--keep-out", "radius,angle,diameter")),
-        (["A", "--keep-out", "20,nan,4"], ("--keep-out", "not a number")),
+        (["A", "--keep-out", "20,nan,4"], ("--keep-out", "not a finite number")),
         (["E" * 300_000, "--hole-diameter", "9"], ("more than 10 m",)),
     ],
     ids=lambda v: " ".join(v)[:50] if isinstance(v, list) else "",
@@ -354,7 +354,7 @@ def test_encode_refuses_a_suffix_that_is_not_offered(refused, tmp_path):
         ("bore-diameter = 300.0", ("bore-diameter", "leaves nothing")),
         ("outer-diameter = -1.0", ("outer-diameter", "more than 0")),
         ("outer-diameter = 0.0", ("outer-diameter", "more than 0")),
-        ("outer-diameter = inf", ("outer-diameter", "not a number")),
+        ("outer-diameter = inf", ("outer-diameter", "not a finite number")),
         ("outer-diameter = 1e30", ("outer-diameter", "at most 10000")),
         ("keep-out = [{radius = 88.0, angle = 0.0, diameter = 9.0}]", ("keep-out[0]", "reaches")),
         ("keep-out = [{radius = 82.0, angle = 0.0, diameter = 9.0}]", ("on the clock row",)),

@@ -62,7 +62,7 @@ def test_a_compressed_one(run, tmp_path, good):
 
 
 def test_none_and_a_folder(run, tmp_path):
-    refused(run, tmp_path, tmp_path / "none.sf2", "none.sf2", "no such SoundFont")
+    refused(run, tmp_path, tmp_path / "none.sf2", "none.sf2", "no such file")
     (tmp_path / "folder").mkdir()
     refused(run, tmp_path, tmp_path / "folder", "folder")
 

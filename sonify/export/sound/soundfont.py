@@ -26,6 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
+from sonify.input_file import input_file
 from sonify.midi.general_midi import PROGRAMS
 
 __all__ = ["TABLE", "SoundFont", "checksum", "corrections", "load_soundfont", "untuned_default"]
@@ -171,21 +172,13 @@ def read_soundfont(path: Path) -> SoundFont:
     InputError
         No such file, or not a complete SoundFont 2.
     """
-    try:
+    with input_file(path, _MAX_BYTES):
         stat = path.stat()
         return _read(path, stat.st_mtime_ns, stat.st_size)
-    except FileNotFoundError:
-        raise InputError("there is no such SoundFont", file=path) from None
-    except IsADirectoryError:
-        raise InputError("this is a folder; a SoundFont file (.sf2) is needed", file=path) from None
-    except OSError as e:
-        raise InputError(f"it can't be read ({e.strerror or e})", file=path) from None
 
 
 @lru_cache(maxsize=2)
 def _read(path: Path, changed: int, size: int) -> SoundFont:
-    if size > _MAX_BYTES:
-        raise InputError(f"{size:,} bytes are too many; at most {_MAX_BYTES:,}", file=path)
     data = path.read_bytes()
     return SoundFont(path, data, _chunks(data, path))
 

@@ -6,6 +6,7 @@ from collections.abc import Callable
 from pathlib import Path
 
 from sonify.errors import InputError, close_matches
+from sonify.input_file import input_file
 from sonify.recover.sighting import Sighting
 from sonify.recover.sources.options import ReadOptions
 
@@ -160,11 +161,7 @@ def read_source(path: str | Path, options: ReadOptions | None = None) -> Sightin
         A missing file, a folder, an unknown kind of file, or what its reader could not find.
     """
     path = Path(path)
-    if path.is_dir():
-        raise InputError("this is a folder; a file is needed", file=path)
-    if not path.exists():
-        raise InputError("there is no such file", file=path)
-    try:
+    with input_file(path):
         reader = kind_of(path)
         if reader is None:
             near = close_matches(path.suffix.casefold(), KINDS) if path.suffix else ""
@@ -177,7 +174,3 @@ def read_source(path: str | Path, options: ReadOptions | None = None) -> Sightin
         if path.stat().st_size == 0:
             raise InputError("it is empty", file=path)
         return reader(path, options or ReadOptions())
-    except PermissionError:
-        raise InputError("it may not be read (permission denied)", file=path) from None
-    except OSError as e:
-        raise InputError(f"it can't be read ({e.strerror or e})", file=path) from None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -10,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
-from sonify.recover.sources.drawing.rounds import Rounds, check_bytes, rounds_of
+from sonify.input_file import input_file
+from sonify.recover.sources.drawing.rounds import Rounds, rounds_of
 
 __all__ = ["read_dxf"]
 
@@ -46,9 +48,10 @@ def read_dxf(path: Path) -> Rounds:
     from ezdxf.lldxf.const import DXFError
     from ezdxf.path import make_path
 
-    check_bytes(path, MAX_BYTES)
+    with input_file(path, MAX_BYTES):
+        data = io.BytesIO(path.read_bytes())
     try:
-        doc, _ = recover.readfile(str(path))
+        doc, _ = recover.read(data)
     except (DXFError, OSError, ValueError, KeyError, IndexError, TypeError) as e:
         raise InputError(
             f"this is not a DXF drawing that can be read ({str(e) or type(e).__name__})", file=path

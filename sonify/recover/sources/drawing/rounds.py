@@ -5,14 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import product
-from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.errors import InputError
-
-__all__ = ["CIRCLES", "Rounds", "check_bytes", "rounds_of"]
+__all__ = ["CIRCLES", "Rounds", "rounds_of"]
 
 CIRCLES = np.dtype([("x", "f8"), ("y", "f8"), ("diameter", "f8")])
 """Circles in mm: x to the right, y up."""
@@ -38,15 +35,6 @@ class Rounds:
     circles: NDArray[np.void]
     ignored: int = 0
     notes: tuple[str, ...] = ()
-
-
-def check_bytes(path: Path, most: int) -> None:
-    """Refuse a file that is too large for a drawing of a disc."""
-    size = path.stat().st_size
-    if size > most:
-        raise InputError(
-            f"{size:,} bytes are too many for a drawing of a disc; at most {most:,}", file=path
-        )
 
 
 def _fit(line: Line) -> tuple[float, float, float, float]:

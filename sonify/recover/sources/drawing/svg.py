@@ -13,7 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
-from sonify.recover.sources.drawing.rounds import Rounds, check_bytes, rounds_of
+from sonify.input_file import input_file
+from sonify.recover.sources.drawing.rounds import Rounds, rounds_of
 
 __all__ = ["read_svg"]
 
@@ -118,8 +119,8 @@ def read_svg(path: Path) -> Rounds:
     """
     import svgelements as se
 
-    check_bytes(path, MAX_BYTES)
-    data = path.read_bytes()
+    with input_file(path, MAX_BYTES):
+        data = path.read_bytes()
     root = _root_of(data, path)
     # in a drawing without units, numbers count as written and not as px
     has_unit = any(_UNIT.match(root.get(key, "")) for key in ("width", "height"))
