@@ -117,7 +117,7 @@ def test_inspect_shows_the_message_and_the_bits(run):
     disc = sonify.load_disc("cairn-small")
     for row in disc.grid:
         assert "".join("?.#"[b + 1] for b in row) in result.out
-    assert "140.0 quarter notes a minute" in result.out
+    assert "140.0 quarter notes per minute" in result.out
     result = run("inspect", "cairn-quilt")
     assert "2 bits are unknown" in result.err
 
