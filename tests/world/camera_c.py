@@ -7,7 +7,7 @@
   corners as the fourth power of the cosine, and a part of all light spread over the picture
   (veiling glare).
 - Sensor: colour filters in a Bayer pattern, shot noise (variance equal to the number of
-  electrons), read noise. Electrons at saturation 500 to 12,000: a small sensor from bad to good
+  electrons), read noise. Electrons at saturation 150 to 12,000: a small sensor from bad to good
   light, from memory.
 - Steps: white balance, demosaicking, noise reduction, sharpening, the transfer curve of sRGB (IEC
   61966-2-1) with an S-shaped contrast, JPEG with halved colour in most.

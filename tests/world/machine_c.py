@@ -132,6 +132,8 @@ def _take(seed: int, tag: int, made: Plan, ran: Run, faults: tuple[str, ...], wh
         conditions=made.conditions
         | {
             "kind": made.kind,
+            "drift": made.drive.drift,
+            "flutter": made.drive.flutter + made.drive.pulley_flutter,
             "rate": ran.rate,
             "row_start": made.row_start,
             "passes_s": ran.passes_s,

@@ -240,6 +240,18 @@ def _readable(
     return good, float(seen.min()) / noise, float(np.median(seen))
 
 
+def _alike(rng: Rng, how: Light, made: sonify.Disc, deep: float) -> float:
+    """How bright a table is, over its disc, so that holes hardly differ from the face."""
+    g = made.geometry
+    assert g is not None
+    ratio = float(np.exp(rng.choice([-1, 1]) * rng.uniform(0.08, 0.45)))
+    if rng.random() < 0.35:  # the same material, whatever the holes look like then
+        return ratio
+    r = g.hole_diameter / 2
+    lit = max(0.0, 1 - deep * math.hypot(*how.towards) / (1.6 * r))
+    return ratio / max(0.15, how.direct * lit + (1 - how.direct) * r * r / (r * r + deep * deep))
+
+
 def _attempt(seed: int, number: int) -> Picture | None:
     rng = np.random.default_rng([seed, LETTER, 20, number])
     # whether it is an ordinary picture is settled once for a seed
@@ -294,29 +306,26 @@ def _attempt(seed: int, number: int) -> Picture | None:
     thick = float(rng.uniform(0.3, 1.2) if material.name in ("card", "paper", "grey card")
                   else rng.uniform(1.0, 6.0))  # fmt: skip
     gap = float(rng.choice([0.0, rng.uniform(0.0, 2.0), rng.uniform(2.0, 15.0)]))
-    own = np.array(material.albedo)
-    grey = np.array([1.0, 1.0, 1.0]) * float(np.exp(rng.uniform(math.log(0.03), math.log(0.8))))
-    table = np.clip(grey * rng.uniform(0.75, 1.15, 3), 0.02, 0.9)
     if "same-tone" in hard:
-        thick *= float(rng.uniform(0.2, 1.0))
-        ratio_of = float(np.exp(rng.choice([-1, 1]) * rng.uniform(0.05, 0.4)))
-        if rng.random() < 0.5:
-            # what comes back from the bottom of a hole, as a share of what the table would give
-            r, t = g.hole_diameter / 2, thick + gap
-            ratio_of /= max(0.2, 0.5 + 0.5 * r * r / (r * r + t * t))
-        table = np.clip(own * ratio_of * rng.uniform(0.97, 1.03, 3), 0.02, 0.9)
-    elif ordinary:
-        bright = own.mean() > 0.25
-        table = np.clip(rng.uniform(0.9, 1.1, 3) * (0.05 if bright else 0.6), 0.02, 0.9)
+        thick, gap = thick * float(rng.uniform(0.15, 1.0)), gap * float(rng.integers(0, 2))
+    deep = thick + gap
     backing = float(rng.uniform(0.6, 2.0)) if "back-lit" in hard else 0.0
     angle, low = rng.uniform(0, 2 * math.pi), math.tan(math.radians(rng.uniform(8, 60)))
     how = Light(
-        direct=float(rng.uniform(0.2, 0.85)),
+        direct=float(rng.uniform(0.05, 0.5) if "same-tone" in hard else rng.uniform(0.2, 0.85)),
         towards=(low * math.cos(angle), low * math.sin(angle)),
         penumbra=float(rng.uniform(0.02, 0.35)),
         behind=backing,
     )
-    grain = (level(0.08, 0.3) if "grain" in hard else float(rng.uniform(0.01, 0.06))) * (
+    own = np.array(material.albedo)
+    grey = np.array([1.0, 1.0, 1.0]) * float(np.exp(rng.uniform(math.log(0.03), math.log(0.8))))
+    table = np.clip(grey * rng.uniform(0.75, 1.15, 3), 0.02, 0.9)
+    if "same-tone" in hard:
+        table = np.clip(own * _alike(rng, how, made, deep) * rng.uniform(0.97, 1.03, 3), 0.02, 0.9)
+    elif ordinary:
+        bright = own.mean() > 0.25
+        table = np.clip(rng.uniform(0.9, 1.1, 3) * (0.05 if bright else 0.6), 0.02, 0.9)
+    grain = (level(0.1, 0.45) if "grain" in hard else float(rng.uniform(0.01, 0.06))) * (
         1.0 if material.grain != "plain" else 0.5
     )
     holes = made.grid == made.layout.hole_means
@@ -336,7 +345,6 @@ def _attempt(seed: int, number: int) -> Picture | None:
 
     # light, from the table upwards
     kind = str(rng.choice(TILES[1:])) if "pattern" in hard else str(rng.choice(["plain", "wood"]))
-    deep = thick + gap
     if backing:
         kind, table = "plain", np.full(3, backing)
     repeat = rim * float(rng.uniform(0.5, 3.0))
@@ -382,14 +390,14 @@ def _attempt(seed: int, number: int) -> Picture | None:
         motion_towards=float(rng.uniform(0, math.pi)),
         veil=float(rng.uniform(0.03, 0.1) if backing else rng.uniform(0.0, 0.04)),
         exposure=float(rng.uniform(0.55, 1.0)),
-        electrons=float(500 * 5 ** rng.random() if "dark" in hard else 3000 * 4 ** rng.random()),
+        electrons=float(150 * 10 ** rng.random() if "dark" in hard else 3000 * 4 ** rng.random()),
         read_noise=float(rng.uniform(2, 7)),
         denoise=float(rng.uniform(0, 0.9)),
         sharpen=float(rng.uniform(0, 0.9)),
         contrast=float(rng.uniform(0, 0.6)),
         tint=tuple(rng.uniform(0.88, 1.12, 3).tolist()),
         vignette=float(rng.uniform(0.15, 0.6)),
-        quality=int(rng.integers(40, 70) if "jpeg" in hard else rng.integers(75, 96)),
+        quality=int(rng.integers(40, 62) if "jpeg" in hard else rng.integers(75, 96)),
         full_colour=bool(rng.random() < 0.2),
         orientation=int(rng.choice([1, 3, 6, 8], p=[0.55, 0.1, 0.25, 0.1])),
     )  # fmt: skip

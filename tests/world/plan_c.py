@@ -298,7 +298,8 @@ def rate_of(plan: Plan, rng: np.random.Generator, length_s: float) -> float:
     digital = plan.kind in ("digital", "edges", "vcd")
     want = float(rng.uniform(30, 90) if digital else rng.uniform(14, 50)) / plan.position_s
     want *= max(1.0, 0.4 / plan.narrow)
-    want = max(want, plan.rate_floor)
+    # loggers that write .wav files take a thousand samples a second or more
+    want = max(want, plan.rate_floor, 1000.0 * (plan.kind == "wav"))
     most = (250_000 if plan.kind in ("csv", "digital") else MOST_SAMPLES) / length_s
     usual = [r for r in _RATES if r >= want] or [_RATES[-1]]
     fit = [r for r in usual if r <= most]
