@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.result import Comparison
+from sonify.recover.diagnosis.safety import SAFETY
 
 __all__ = ["facts"]
 
@@ -47,6 +48,7 @@ def facts(c: Comparison) -> dict[str, Any]:
             }
             for one in c.causes
         ],
+        "safety": list(SAFETY) if c.causes else [],
         "rpm": m.rpm,
         "drift": m.drift,
         "flutter": m.flutter,
@@ -55,6 +57,7 @@ def facts(c: Comparison) -> dict[str, Any]:
         "row_start_s": plain(m.row_start_s),
         "row_change_s": plain(m.change_s),
         "delay_s": c.delay_s,
+        "clock_jitter": c.clock_jitter,
         "margins": None
         if c.margins is None
         else {

@@ -6,21 +6,23 @@ import base64
 import difflib
 import html
 import json
+from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
 from sonify.atomic import atomic_write
 from sonify.errors import InputError
 from sonify.recover.diagnosis.report_picture import draw_report, rate_in_words
+from sonify.recover.diagnosis.safety import SAFETY
 
 if TYPE_CHECKING:
     from sonify.recover.diagnosis.result import Comparison
 
-__all__ = ["SUFFIXES", "report_lines", "write_report"]
+__all__ = ["as_json", "printable", "report_lines", "write_report", "written"]
 
-SUFFIXES = (".html", ".png", ".json")
+T = TypeVar("T")
 
 MOST_ERRORS = 400
 """Errors listed in a page: what a person scrolls through."""
@@ -29,7 +31,13 @@ KIND = {"log": "detector log", "midi": "MIDI file"}
 
 
 def write_report(comparison: Comparison, path: str | Path) -> Path:
-    """Write the report of a comparison; the kind follows the suffix.
+    """Write the report of a comparison; the kind follows the suffix, as `written` has it."""
+    makers = {".html": _html, ".htm": _html, ".png": draw_report, ".json": _json}
+    return written(comparison, makers, path)
+
+
+def written(what: T, makers: Mapping[str, Callable[[T], bytes]], path: str | Path) -> Path:
+    """Write a file by the maker of its suffix.
 
     Raises
     ------
@@ -39,12 +47,11 @@ def write_report(comparison: Comparison, path: str | Path) -> Path:
         The file can't be written.
     """
     path = Path(path)
-    makers = {".html": _html, ".htm": _html, ".png": draw_report, ".json": _json}
     make = makers.get(path.suffix.casefold())
     if make is None:
         shown = f"'{path.suffix}' is not offered" if path.suffix else "a suffix is needed"
-        raise InputError(f"{shown} for a report; one of: {', '.join(SUFFIXES)}", file=path)
-    data = make(comparison)
+        raise InputError(f"{shown} for a report; one of: {', '.join(makers)}", file=path)
+    data = make(what)
     with atomic_write(path) as beside:
         beside.write_bytes(data)
     return path
@@ -53,10 +60,15 @@ def write_report(comparison: Comparison, path: str | Path) -> Path:
 def _json(c: Comparison) -> bytes:
     from sonify.recover.diagnosis.facts import facts
 
-    return (json.dumps(facts(c), ensure_ascii=False, indent=1) + "\n").encode()
+    return as_json(facts(c))
 
 
-def _printable(text: str | None) -> str:
+def as_json(facts: dict[str, Any]) -> bytes:
+    """Facts as a JSON file."""
+    return (json.dumps(facts, ensure_ascii=False, indent=1) + "\n").encode()
+
+
+def printable(text: str | None) -> str:
     if text is None:
         return "none: bare bits"
     return "".join(ch if ch.isprintable() else "\u00b7" for ch in text)
@@ -88,6 +100,8 @@ def _measures(c: Comparison) -> list[tuple[str, str]]:
         out.append(("Between rows", f"{np.median(change):.3f} s {span}"))
     if c.delay_s is not None:
         out.append(("Data after clock", f"{1000 * c.delay_s:+.1f} ms"))
+    if c.clock_jitter is not None:
+        out.append(("Clock jitter", f"{c.clock_jitter:.1%} of a position (standard deviation)"))
     if c.margins is not None:
         g = c.margins
         out += [
@@ -103,9 +117,9 @@ def report_lines(c: Comparison, most: int = 12) -> list[str]:
     right = "" if c.right is None else f"; {_right(c)}"
     out = [f"{c.path.name}: a {KIND[c.kind]} of {_title(c)}{right}"]
     out += [f"{name.lower():<17}{value}" for name, value in _measures(c)]
-    out.append(f"{'message':<17}{_printable(c.message)}")
+    out.append(f"{'message':<17}{printable(c.message)}")
     if c.message_read != c.message:
-        out.append(f"{'as read':<17}{_printable(c.message_read)}")
+        out.append(f"{'as read':<17}{printable(c.message_read)}")
     out.append(f"{'errors':<17}{len(c.errors)}")
     for e in c.errors[:most]:
         row, position, kind, character, time = _error(c, e)
@@ -120,6 +134,7 @@ def report_lines(c: Comparison, most: int = 12) -> list[str]:
         out.append(f"{'or' if k else 'cause':<17}{cause.title}")
         out += [f"  - {line}" for line in cause.evidence]
         out += [f"  try: {line}" for line in cause.try_this if k == 0]
+        out += [f"  safety: {line}" for line in SAFETY if k == 0]
     return out
 
 
@@ -129,7 +144,7 @@ def _error(c: Comparison, e: np.void) -> tuple[int, int, str, str, str]:
     k = c.character_at(row, position)
     character = ""
     if k is not None and c.message is not None:
-        character = f"{k + 1} '{_printable(c.message[k : k + 1])}'"
+        character = f"{k + 1} '{printable(c.message[k : k + 1])}'"
     time = f"{float(e['time_s']):.2f} s" if np.isfinite(e["time_s"]) else ""
     return row + 1, position + 1, str(e["kind"]), character, time
 
@@ -153,7 +168,7 @@ def _marked(wanted: str, read: str) -> str:
     """The message as read, with the characters that differ marked."""
     out = []
     for op, _, _, b0, b1 in difflib.SequenceMatcher(None, wanted, read, False).get_opcodes():
-        piece = html.escape(_printable(read[b0:b1]))
+        piece = html.escape(printable(read[b0:b1]))
         out.append(piece if op == "equal" else f'<span class="off">{piece}</span>')
     return "".join(out)
 
@@ -175,6 +190,8 @@ def _html(c: Comparison) -> bytes:
         f"{_items([*one.evidence, *(f'Try: {line}' for line in one.try_this)])}</ul></li>"
         for one in c.causes
     )
+    if causes:
+        causes = f'<ol class="causes">{causes}</ol><h3>Safety</h3><ul>{_items(list(SAFETY))}</ul>'
     errors = "".join(
         "<tr>" + "".join(f"<td>{html.escape(str(x))}</td>" for x in _error(c, e)) + "</tr>"
         for e in c.errors[:MOST_ERRORS]
@@ -188,7 +205,7 @@ def _html(c: Comparison) -> bytes:
         text = "<p>The disc has no message: bare bits.</p>"
     else:
         text = (
-            f'<p>As designed</p><p class="message">{html.escape(_printable(c.message))}</p>'
+            f'<p>As designed</p><p class="message">{html.escape(printable(c.message))}</p>'
             f'<p>As read</p><p class="message">{_marked(c.message, c.message_read or "")}</p>'
         )
     page = f"""<!doctype html>
@@ -196,7 +213,7 @@ def _html(c: Comparison) -> bytes:
 <title>{title}</title><style>{_STYLE}</style></head><body><main>
 <h1>{title}</h1>
 <h2>Likely cause</h2>
-{f'<ol class="causes">{causes}</ol>' if causes else "<p>No fault found.</p>"}
+{causes or "<p>No fault found.</p>"}
 {"".join(f"<p class='faint'>{html.escape(x)}.</p>" for x in c.cautions)}
 <h2>The reading</h2>
 <div class="picture" tabindex="0" role="region" aria-label="The reading, as a picture">
@@ -208,9 +225,6 @@ def _html(c: Comparison) -> bytes:
 <h2>Errors: {len(c.errors)}</h2>
 {errors or "<p>None.</p>"}
 {f"<p>... and {more} more.</p>" if more > 0 else ""}
-<p class="faint">Before you open the player: keep laser beams, reflected ones too, out of every eye
-(laser classes: IEC 60825-1); unplug it from the mains; keep hands, hair and sleeves away from
-moving parts. Local rules come first.</p>
 </main></body></html>
 """
     return page.encode()

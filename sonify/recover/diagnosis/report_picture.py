@@ -25,6 +25,9 @@ KINDS = {
 }
 """What a place of the grid shows, and its colour."""
 
+# Of missed and added bits and wrong pitches, for those who see no colours.
+ERROR_MARKS = "x+1"
+
 INK, FAINT, LINE, SECOND = "#20242a", "#d7dce2", "#1769aa", "#2a8c5a"
 
 STYLE: Any = {
@@ -61,10 +64,10 @@ def draw_report(c: Comparison) -> bytes:
     from matplotlib.figure import Figure
 
     rows, n = min(c.truth.shape[0], MOST_ROWS), min(c.truth.shape[1], MOST_POSITIONS)
-    heights = [max(1.0, min(0.17, (WIDE - 1) / n) * rows), 2.0]
-    panels = "gg;ss"
+    high = max(1.0, min(0.17, (WIDE - 1) / n) * rows)
+    heights, panels = [high, 2.0], "gggggg;ssssss"
     if c.margins is not None:
-        heights, panels = [*heights, 2.0], f"{panels};le"
+        heights, panels = [high, high, 2.0, 2.0], "gggggg;ddddrr;sssjjj;llleee"
     with rc_context(STYLE):
         size = WIDE, sum(heights) + 0.8 * len(heights)
         figure = Figure(figsize=size, dpi=DPI, layout="constrained")
@@ -72,6 +75,8 @@ def draw_report(c: Comparison) -> bytes:
         _grid(axes["g"], c, rows, n)
         _speed(axes["s"], c)
         if c.margins is not None and c.seen.levels is not None:
+            _depth(axes["d"], axes["r"], c.seen.levels, c.margins, rows, n)
+            _jitter(axes["j"], c)
             _histogram(axes["l"], c.margins)
             _eye(axes["e"], c.seen.levels, c.margins)
         out = io.BytesIO()
@@ -93,6 +98,10 @@ def _grid(ax: Axes, c: Comparison, rows: int, n: int) -> None:
         look[:rows, :n], ListedColormap(list(KINDS.values())), vmin=-0.5, vmax=len(KINDS) - 0.5,
         interpolation="nearest", extent=(0.5, n + 0.5, rows + 0.5, 0.5), aspect="auto",
     )  # fmt: skip
+    for k, mark in enumerate(ERROR_MARKS, names.index("missed")):
+        r, p = np.nonzero(look[:rows, :n] == k)
+        size = min(9.0, 0.6 * 72 * (WIDE - 1) / n)
+        ax.plot(p + 1, r + 1, mark, color="white", markersize=size, markeredgewidth=size / 6)
     if n <= 150:
         ax.set_xticks(np.arange(n + 1) + 0.5, minor=True)
         ax.set_yticks(np.arange(rows + 1) + 0.5, minor=True)
@@ -103,10 +112,43 @@ def _grid(ax: Axes, c: Comparison, rows: int, n: int) -> None:
     name = c.show.disc.title or c.show.disc.name
     ax.set_title(f"{name}: {count} wrong bit{'s' * (count != 1)}{shown}", pad=24)
     ax.set(xlabel="position", ylabel="row")
+    ax.locator_params(axis="y", integer=True)
     ax.legend(
         handles=[Patch(color=colour, label=name) for name, colour in KINDS.items()],
         loc="lower left", bbox_to_anchor=(0, 1), ncols=len(KINDS), frameon=False, borderpad=0,
     )  # fmt: skip
+
+
+def _depth(ax: Axes, by_row: Axes, v: Levels, m: Margins, rows: int, n: int) -> None:
+    """How far the level moves at each hole, in the swing of the best ones, and row by row."""
+    zero, one = np.median(m.zeros), np.percentile(m.ones, 10 if v.low else 90)
+    depth = np.where(v.truth == 1, (v.level - zero) / (one - zero), np.nan)[:rows, :n]
+    picture = ax.imshow(
+        depth, "cividis", vmin=0, vmax=1, interpolation="nearest",
+        extent=(0.5, n + 0.5, rows + 0.5, 0.5), aspect="auto",
+    )  # fmt: skip
+    ax.figure.colorbar(picture, ax=ax, pad=0.01)
+    ax.set_title("Depth of each hole: 1 is a good hole, 0 is solid material")
+    ax.set(xlabel="position", ylabel="row")
+    for r in range(rows):
+        told = depth[r][np.isfinite(depth[r])]
+        if len(told):
+            by_row.plot(np.percentile(told, (10, 90)), (r + 1, r + 1), color=FAINT, linewidth=3)
+            by_row.plot(np.median(told), r + 1, "o", color=LINE, markersize=3)
+    by_row.axvline((m.threshold - zero) / (one - zero), color=KINDS["missed"], linewidth=1)
+    by_row.set(xlim=(-0.05, 1.2), ylim=(rows + 0.5, 0.5), xlabel="red: threshold")
+    by_row.set_title("Median by row")
+    for one_of in (ax, by_row):
+        one_of.locator_params(axis="y", integer=True)
+    by_row.grid()
+
+
+def _jitter(ax: Axes, c: Comparison) -> None:
+    position, off = c.jitter
+    ax.plot(1 + position, 100 * off, ".", color=LINE, markersize=2)
+    ax.set_title(f"Clock jitter: {c.clock_jitter or 0:.1%} of a position")
+    ax.set(xlabel="position", ylabel="% late")
+    ax.grid()
 
 
 def _speed(ax: Axes, c: Comparison) -> None:

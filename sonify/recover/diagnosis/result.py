@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.disc.code.decoding import Decoding
 from sonify.disc.disc import Disc
 from sonify.performance import Performance
 from sonify.recover.diagnosis.causes import Finding
@@ -17,7 +18,7 @@ from sonify.recover.diagnosis.observed import Levels, Observed
 from sonify.recover.diagnosis.recount import Miscount
 from sonify.recover.signal.slicer import best_threshold
 
-__all__ = ["ERRORS", "Comparison", "Margins", "margins_of"]
+__all__ = ["ERRORS", "Comparison", "Margins", "character_at", "margins_of"]
 
 ERRORS = np.dtype([("row", "i4"), ("position", "i4"), ("kind", "U6"), ("time_s", "f8")])
 """One wrong bit: row and position from 0, kind missed, added or wrong."""
@@ -134,6 +135,30 @@ class Comparison:
         return None if self.seen.levels is None else self.seen.levels.delay_s
 
     @property
+    def jitter(self) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+        """The positions of the clock pulses, and how late each comes against a smooth motion
+        through the eight around it, in positions."""
+        slot, time = self.seen.beat_slot, self.seen.beat_s
+        away = np.r_[-4:0, 1:5]
+        fit = np.linalg.pinv(np.vander(away, 3))[-1]
+        times = np.convolve(time, np.insert(fit, 4, 0), "valid")
+        at = slice(4, len(slot) - 4)
+        steady = slot[8:] - slot[:-8] == 8
+        late = (time[at] - times) / ((time[8:] - time[:-8]) / 8)
+        # the smooth motion has a share of the jitter of those eight
+        late /= np.sqrt(1 + fit @ fit)
+        n = self.truth.shape[1]
+        return (slot[at][steady] + self.seen.alignment.phase) % n, late[steady]
+
+    @property
+    def clock_jitter(self) -> float | None:
+        """Its standard deviation, whatever a few odd pulses say; None from a MIDI file, whose notes
+        are too few."""
+        off = self.jitter[1]
+        told = self.kind == "log" and len(off)
+        return 1.4826 * float(np.median(np.abs(off))) if told else None
+
+    @property
     def row_change_s(self) -> NDArray[np.float64]:
         """From the last position of each row to the first of the next, in s, where known."""
         change = self.motion.change_s
@@ -142,8 +167,12 @@ class Comparison:
     def character_at(self, row: int, position: int) -> int | None:
         """Which character of the message a place belongs to, from 0; None for none."""
         decoding = self.show.disc.decoding
-        if decoding is None or not len(decoding.characters):
-            return None
         at = row * self.truth.shape[1] + position
-        k = int(np.searchsorted(decoding.characters["first_bit"], at, "right")) - 1
-        return None if k < 0 or at > int(decoding.characters["last_bit"][k]) else k
+        return None if decoding is None else character_at(decoding, at)
+
+
+def character_at(decoding: Decoding, bit: int) -> int | None:
+    """Which character holds a bit of the grid, both from 0; None for none."""
+    first, last = decoding.characters["first_bit"], decoding.characters["last_bit"]
+    k = int(np.searchsorted(first, bit, "right")) - 1
+    return None if k < 0 or bit > int(last[k]) else k

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import html
 import json
 import math
 import shutil
 
+import matplotlib
 import mido
 import numpy as np
 import pytest
+from PIL import Image
 
 import sonify
 from sonify.errors import InputError
@@ -206,8 +209,6 @@ def test_what_the_core_plays_is_the_disc(tmp_path):
 
 
 def test_the_command_its_reports_and_its_player(run, tmp_path):
-    from PIL import Image
-
     disc = sonify.load_disc("cairn-middle")
     p = int(np.flatnonzero(disc.grid[3] == 1)[4])
     recording = Machine(disc.grid.tolist(), 7, rpm=9.8, blocked={(3, p)}).run()
@@ -237,6 +238,55 @@ def test_the_command_its_reports_and_its_player(run, tmp_path):
     assert abs(told["rpm"] - 9.8) < 0.01
     done = run("inspect", "cairn-middle", "-p", tmp_path / "mine.toml", "--json")
     assert abs(json.loads(done.out)["rpm"] - 9.8) < 0.01
+
+
+def test_a_fade_row_by_row_shows_in_the_picture_and_safety_notes_stand_beside_repairs(
+    run, tmp_path
+):
+    """Depth is drawn in a colour scale of Matplotlib; its ends are found in the picture."""
+    disc = sonify.load_disc("cairn-middle")
+    fade = {r: 0.5 * r / (disc.rows - 1) for r in range(disc.rows)}
+    machine = Machine(disc.grid.tolist(), 7, stage_error=fade)
+    path = machine.run().write_log(tmp_path / "fade.npy")
+    done = run("compare", "cairn-middle", path, "-p", "usual", "-o", tmp_path / "r.png")
+    assert done.status == 0, done.err
+    with Image.open(tmp_path / "r.png") as picture:
+        seen = np.asarray(picture.convert("RGB"), int)[:, : int(0.55 * picture.width)]
+    colours = matplotlib.colormaps["cividis"]([1.0, 0.0], bytes=True)[:, :3].astype(int)
+    deep, flat = (np.nonzero(np.abs(seen - c).max(axis=-1) < 8)[0] for c in colours)
+    assert len(deep) > 1000
+    assert len(flat) > 1000
+    assert deep.mean() + 15 < flat.mean()
+    notes = [line for line in done.out.splitlines() if line.startswith("  safety: ")]
+    assert len(notes) == 5
+    assert "never against the sun or a laser" in notes[3]
+    told = json.loads(run("compare", "cairn-middle", path, "-p", "usual", "--json").out)
+    assert [f"  safety: {line}" for line in told["safety"]] == notes
+    run("compare", "cairn-middle", path, "-p", "usual", "-o", tmp_path / "r.html")
+    page = html.unescape((tmp_path / "r.html").read_text())
+    assert all(line in page for line in told["safety"])
+
+
+@pytest.mark.parametrize("jitter", [0.0, 0.03])
+def test_clock_jitter_is_measured(tmp_path, jitter):
+    """A log made here: pulses at even times but for jitter, and each row in every other turn."""
+    disc, rate = sonify.load_disc("cairn-middle"), 4000
+    step = 60 / 10 / disc.positions
+    count = 2 * disc.rows * disc.positions
+    late = np.random.default_rng(5).normal(0, jitter, count)
+    log = np.full((int((count + 2) * step * rate), 3), 3.0)
+    log[:, 0] = np.arange(len(log)) / rate
+    half = int(0.2 * step * rate)
+    for k in range(count):
+        turn, position = divmod(k, disc.positions)
+        middle = int((k + 1 + late[k]) * step * rate)
+        hole = turn % 2 == 0 and disc.grid[turn // 2, position] == 1
+        for channel in (1, 2) if hole else (1,):
+            log[middle - half : middle + half, channel] = 0.5
+    np.save(tmp_path / "log.npy", log)
+    seen = compare(sonify.perform(disc, ["usual"]), tmp_path / "log.npy")
+    assert len(seen.errors) == 0
+    assert seen.clock_jitter == pytest.approx(jitter, rel=0.1, abs=0.002)
 
 
 # ---- bad input ----
