@@ -66,13 +66,10 @@ def read_disc_file(path: Path) -> Disc:
     InputError
         With the file, the place in it, what is wrong and what would be right.
     """
-    from sonify.performance_settings import Setup
+    from sonify.performance_settings import is_preset
 
     table = load_toml(path)
-    if (
-        not {"message", "bits"} & table.keys()
-        and set(Setup.__struct_encode_fields__) & table.keys()
-    ):
+    if is_preset(table):
         raise InputError("this is a preset, not a disc", file=path, hint="give it with {preset}")
     return disc_from_table(table, name=path.stem, file=path)
 

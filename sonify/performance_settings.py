@@ -15,7 +15,7 @@ from sonify.music.sound_settings import Sound
 from sonify.presets import find_preset
 from sonify.settings import Settings, assign, convert, load_toml, merge, to_builtins
 
-__all__ = ["Setup", "load_setup"]
+__all__ = ["Setup", "is_preset", "load_setup"]
 
 
 class Setup(Settings, frozen=True):
@@ -27,6 +27,12 @@ class Setup(Settings, frozen=True):
     light: Look = Look()
     sound: Sound = Sound()
     clip: Clip = Clip()
+
+
+def is_preset(table: Mapping[str, Any]) -> bool:
+    """Whether a table is a preset and not a disc."""
+    sections = set(Setup.__struct_encode_fields__) - {"about"}
+    return not {"message", "bits"} & table.keys() and not sections.isdisjoint(table)
 
 
 def load_setup(

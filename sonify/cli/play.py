@@ -222,7 +222,7 @@ def _follow(
 ) -> None:
     """Print what plays, and show the matrix until the end; without `seconds` there is none."""
     long = "until Ctrl-C" if seconds is None else length(seconds)
-    click.echo(f"playing {show.disc.title or show.disc.name}: {where}, {long}", err=True)
+    click.echo(f"playing {show.disc.display_name}: {where}, {long}", err=True)
     if not sys.stdout.isatty():
         while not done() and not stop.wait(_FRAME_S):
             pass

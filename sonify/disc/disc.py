@@ -69,6 +69,11 @@ class Disc:
         grid.setflags(write=False)
 
     @property
+    def display_name(self) -> str:
+        """The title, or else the name."""
+        return self.title or self.name
+
+    @property
     def rows(self) -> int:
         """How many data rows there are."""
         return int(self.grid.shape[0])

@@ -97,7 +97,7 @@ def audition(
             report(len(cards) / len(candidates))
     text = _TEMPLATE.read_text(encoding="utf-8")
     for name, value in {
-        "TITLE": html.escape(disc.title or disc.name),
+        "TITLE": html.escape(disc.display_name),
         "MESSAGE": html.escape(disc.message or "bare bits, without a message"),
         "COUNT": str(len(cards)),
         "KEYS": "".join(f"<option>{html.escape(k)}</option>" for k in sorted(keys)),

@@ -14,7 +14,7 @@ from sonify.export.animation.frames import Animation, Patch
 from sonify.export.animation.metered import Metered
 from sonify.export.animation.moving import ENCODERS, encode
 from sonify.export.animation.options import ClipOptions as Options
-from sonify.export.outcome import Outcome, comment_of, title_of
+from sonify.export.outcome import Outcome, comment_of
 from sonify.export.span import span_of
 from sonify.light.paint import Painter
 
@@ -106,7 +106,7 @@ def write_matrix(
         end_s=seconds,
         loop=options.loop or 0,
     )
-    encode(animation, path, lambda: comment_of(title_of(show), metered.worst))
+    encode(animation, path, lambda: comment_of(show.disc.display_name, metered.worst))
     return Outcome(metered.worst, seconds)
 
 

@@ -88,7 +88,7 @@ def _conductor(show: Performance, only_notes: bool) -> list[MidiEvents]:
     # 24 MIDI clocks and 8 thirty-seconds per quarter note
     clocks = min(255, max(1, 96 // value))
     head = [
-        meta(_NAME, (show.disc.title or show.disc.name).encode("utf-8")),
+        meta(_NAME, (show.disc.display_name).encode("utf-8")),
         meta(_METRE, bytes((beats, value.bit_length() - 1, clocks, 8))),
     ]
     key = key_signature(find_scale(music.scale), note_number(music.root), music.root)

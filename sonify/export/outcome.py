@@ -4,14 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from sonify.light.flash import Flashing
 
-if TYPE_CHECKING:
-    from sonify.performance import Performance
-
-__all__ = ["Outcome", "comment_of", "title_of"]
+__all__ = ["Outcome", "comment_of"]
 
 
 @dataclass(frozen=True)
@@ -34,11 +30,6 @@ class Outcome:
     seconds: float
     changes: tuple[str, ...] = ()
     beside: tuple[Path, ...] = ()
-
-
-def title_of(show: Performance) -> str:
-    """The title that a file carries."""
-    return show.disc.title or show.disc.name
 
 
 def comment_of(title: str, flashing: Flashing) -> str:

@@ -78,7 +78,7 @@ def facts(document: Document, show: Performance) -> dict[str, Any]:
     matrix, scale = setup.player.matrix, find_scale(setup.music.scale)
     low, high = (int(notes["pitch"].min()), int(notes["pitch"].max())) if len(notes) else (60, 60)
     return {
-        "title": disc.title or disc.name,
+        "title": disc.display_name,
         "message": disc.message,
         "rows": disc.rows,
         "positions": disc.positions,

@@ -45,9 +45,7 @@ def roll(setup: dict[str, Any], seed: int, locks: set[str]) -> dict[str, Any]:
     from sonify.studio.document import lay
 
     rng = random.Random(f"{seed}")
-    full: dict[str, Any] = to_builtins(
-        convert({k: v for k, v in setup.items() if k != "about"}, Setup)
-    )
+    full: dict[str, Any] = to_builtins(convert(setup, Setup))
     # draw everything, used or not, so that a lock changes nothing else
     rpm = round(rng.uniform(5, 16) * 2) / 2
     fill = rng.choice(list(FILLS))

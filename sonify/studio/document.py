@@ -80,7 +80,7 @@ def understand(document: Document) -> tuple[Disc, Setup]:
     disc = disc_of(document)
     _check_size(disc, "disc.message")
     refuse_paths(document.setup)
-    setup = convert({k: v for k, v in document.setup.items() if k != "about"}, Setup)
+    setup = convert(document.setup, Setup)
     check_bounds(disc, setup)
     return disc, setup
 

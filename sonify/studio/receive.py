@@ -52,13 +52,12 @@ def receive(path: Path, setup: dict[str, Any], hints: dict[str, Any]) -> dict[st
         The file can't be read.
     """
     from sonify.load import read_disc_file
-    from sonify.performance_settings import Setup
+    from sonify.performance_settings import Setup, is_preset
 
     try:
         if path.suffix == ".toml":
             table = load_toml(path)
-            sections = set(Setup.__struct_encode_fields__) - {"about"}
-            if not {"message", "bits"} & table.keys() and sections & table.keys():
+            if is_preset(table):
                 convert(table, Setup, path)
                 refuse_paths(table)
                 table.pop("about", None)

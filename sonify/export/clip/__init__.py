@@ -15,7 +15,7 @@ from sonify.export.clip.film import Film, calm_job, ground_picture
 from sonify.export.clip.job import Job
 from sonify.export.clip.plan import FramePlan, plan_of
 from sonify.export.clip.video import KINDS
-from sonify.export.outcome import Outcome, comment_of, title_of
+from sonify.export.outcome import Outcome, comment_of
 from sonify.light.flash import Flashing
 from sonify.progress import report
 
@@ -77,7 +77,7 @@ def _write_video(job: Job, plan: FramePlan, path: Path) -> Flashing:
     kind = KINDS[path.suffix.casefold()]
     format = format_of(kind, job.look.clear)
     ground = ground_picture(job.look, format, *job.size)
-    title = title_of(job.show)
+    title = job.show.disc.display_name
     with atomic_write(path) as beside:
         sound = Soundtrack(job.show, plan) if job.sound else None
         with av_errors(path):

@@ -19,7 +19,7 @@ from sonify.errors import OutputError
 from sonify.export.animation.frames import Animation, Patch
 from sonify.export.animation.patch_comment import PLACEHOLDER, patch_comment
 from sonify.export.clip.film import Film
-from sonify.export.outcome import comment_of, title_of
+from sonify.export.outcome import comment_of
 from sonify.light.look import colour
 from sonify.progress import report
 
@@ -32,7 +32,7 @@ def write_folder(film: Film, folder: Path) -> None:
     """Write a folder of PNGs, one for each frame; all of them or none."""
     from PIL import Image, PngImagePlugin
 
-    title = title_of(film.job.show)
+    title = film.job.show.disc.display_name
 
     old = _checked(folder)
     make_folder(folder.parent)
@@ -116,7 +116,7 @@ def write_animation(film: Film, path: Path) -> None:
         picture.width, picture.height, colours and colours[0], patches(), plan.seconds,
         loop=job.options.loop or 0, quality=job.quality,
     )  # fmt: skip
-    encode(animation, path, lambda: comment_of(title_of(job.show), film.meter.worst))
+    encode(animation, path, lambda: comment_of(job.show.disc.display_name, film.meter.worst))
 
 
 def _indexed(planes: list[NDArray[Any]], table: NDArray[np.uint8]) -> NDArray[np.uint8]:

@@ -51,7 +51,7 @@ class TitleView(SheetView):
 def lines_of(show: Performance, kind: str) -> list[tuple[str, float, int]]:
     """The lines of a title or of the credits: text, size and ink."""
     disc = show.disc
-    title = disc.title or disc.name
+    title = disc.display_name
     if kind == "title":
         rows = f"{disc.rows} row{'s' if disc.rows != 1 else ''} of {disc.positions} positions"
         return [(title, 1.0, _TEXT), (rows, 0.42, _QUIET)]

@@ -150,7 +150,7 @@ def drawing_of(
     # the title is engraved on the side that is seen, so it is not mirrored
     lines += _title(disc.title, geometry, hub, cautions)
     return Drawing(
-        disc.title or disc.name, side, geometry.outer_diameter, kerf, circles, lines,
+        disc.display_name, side, geometry.outer_diameter, kerf, circles, lines,
         tuple(cautions),
     )  # fmt: skip
 

@@ -54,7 +54,7 @@ def score_bytes(show: Performance, suffix: str, options: Options | None = None) 
     from sonify.export.score.engrave import engraved, svg
 
     pages = engraved(xml, paged=suffix == ".pdf")
-    title = show.disc.title or show.disc.name
+    title = show.disc.display_name
     if suffix == ".svg":
         return svg(pages, title).encode("utf-8")
     if suffix == ".pdf":

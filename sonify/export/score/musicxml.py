@@ -78,7 +78,7 @@ def musicxml(show: Performance, rows: str | None = None) -> bytes:
         ends = [v.events[-1].start + v.events[-1].length for v in voices]
         last = int(-(-max(show.timeline.end_slot * step, *ends) // bar))
     score = m.stream.Score()
-    title = show.disc.title or show.disc.name
+    title = show.disc.display_name
     score.metadata = m.metadata.Metadata(title=title, movementName=title)
     sung = next((k for k, v in enumerate(voices) if not v.drum), 0)
     for k, voice in enumerate(voices):

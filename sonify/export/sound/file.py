@@ -21,7 +21,7 @@ __all__ = ["Options", "compressed", "write"]
 
 def write(show: Performance, path: Path, options: Options) -> Master:
     """Write a performance's sound and its stems, and return the sound."""
-    sound, title = show.setup.sound, show.disc.title or show.disc.name
+    sound, title = show.setup.sound, show.disc.display_name
     done = mastered(show, options)
     with atomic_write(path) as beside:
         encode(beside, blocks_of(done, STRIDE), sound, {"title": title})
@@ -52,7 +52,7 @@ def compressed(
     """
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder, f"sound{kind}")
-        tags = {"title": show.disc.title or show.disc.name}
+        tags = {"title": show.disc.display_name}
         blocks = blocks_of(mastered(show, options), STRIDE)
         encode(path, blocks, show.setup.sound, tags, bitrate)
         return path.read_bytes()
