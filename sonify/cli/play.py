@@ -246,12 +246,12 @@ def _show_matrix(
     """Draw the matrix at the time `place()`, with `words` below, until that time is None."""
     import numpy as np
 
+    from sonify.light.lamp_levels import LampLevels
     from sonify.light.mounting import Mounting
-    from sonify.live.matrix import Lamps
     from sonify.live.terminal import Screen
 
     mounting = Mounting.of(show.setup.light, show.setup.player.matrix)
-    lamps = Lamps(show)
+    lamps = LampLevels(show.lights, show.setup.player.matrix, show.scroll)
     with Screen(sys.stdout, *mounting.size, show.setup.light) as screen:
         while not stop.is_set():
             now = place()

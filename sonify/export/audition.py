@@ -153,15 +153,13 @@ def notes_picture(show: Performance, seconds: float) -> NDArray[np.uint8]:
 
 def matrix_picture(show: Performance) -> NDArray[np.uint8]:
     """Paint the matrix when the last row has been read, in RGB."""
-    from sonify.light.fill_rules import states_at
+    from sonify.light.lamp_levels import LampLevels
     from sonify.light.paint import Painter
 
     matrix = show.setup.player.matrix
     painter = Painter(show.setup.light, matrix)
-    levels = states_at(show.lights, np.array([show.read_s]), matrix.lamps)[0]
-    picture: NDArray[np.uint8] = painter.palette[
-        painter.picture(levels.reshape(matrix.height, matrix.width))
-    ]
+    levels = LampLevels(show.lights, matrix).at(show.read_s)
+    picture: NDArray[np.uint8] = painter.palette[painter.picture(levels)]
     return picture
 
 

@@ -16,6 +16,7 @@ from sonify.export.animation.moving import ENCODERS, encode
 from sonify.export.animation.options import ClipOptions as Options
 from sonify.export.outcome import Outcome, comment_of
 from sonify.export.span import span_of
+from sonify.light.lamp_levels import LampLevels
 from sonify.light.paint import Painter
 
 if TYPE_CHECKING:
@@ -32,22 +33,11 @@ State = tuple[float, NDArray[np.uint8]]
 
 def states(show: Performance, start: float, end: float) -> Iterator[State]:
     """The levels at `start`, then at each change until `end`; times count from `start`."""
-    lights = show.lights
-    matrix = show.setup.player.matrix
-    time = np.ascontiguousarray(lights["time_s"])
-    led = np.ascontiguousarray(lights["led"])
-    level = np.ascontiguousarray(lights["level"])
-    now: NDArray[np.uint8] = np.zeros(matrix.lamps, np.uint8)
-    first = int(np.searchsorted(time, start, side="right"))
-    stop = int(np.searchsorted(time, end, side="left"))
-    # of several changes of a lamp, the last one counts
-    now[led[:first]] = level[:first]
-    grid = now.reshape(matrix.height, matrix.width)
-    yield 0.0, grid
-    moments = np.flatnonzero(np.diff(time[first:stop], prepend=-1.0)) + first
-    for a, b in zip(moments, np.append(moments[1:], stop), strict=True):
-        now[led[a:b]] = level[a:b]
-        yield float(time[a]) - start, grid
+    lamps = LampLevels(show.lights, show.setup.player.matrix)
+    yield 0.0, lamps.at(start)
+    changes = lamps.time[(lamps.time > start) & (lamps.time < end)]
+    for time_s in changes[np.diff(changes, prepend=-1.0) > 0].tolist():
+        yield time_s - start, lamps.at(time_s)
 
 
 def patches(painter: Painter, states: Iterable[State]) -> Iterator[Patch]:

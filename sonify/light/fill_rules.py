@@ -16,7 +16,7 @@ from sonify.disc_player.profile import Matrix
 from sonify.disc_player.timeline import Timeline
 from sonify.errors import InputError, look_up
 
-__all__ = ["FILLS", "LIGHTS", "Fill", "fill_lights", "find_fill", "states_at"]
+__all__ = ["FILLS", "LIGHTS", "Fill", "fill_lights", "find_fill"]
 
 # One lamp that changes: when, which (y * width + x), and its level from 0 to 255.
 LIGHTS = np.dtype([("time_s", "f8"), ("led", "i4"), ("level", "u1")])
@@ -217,23 +217,4 @@ def changes(w: Writes, position_s: float, lamps: int) -> NDArray[np.void]:
     out["time_s"] = slot[by_time] * position_s
     out["led"] = led[by_time]
     out["level"] = lit[by_time] * np.uint8(LIT)
-    return out
-
-
-def states_at(
-    lights: NDArray[np.void], times: NDArray[np.float64], lamps: int
-) -> NDArray[np.uint8]:
-    """The levels of all lamps at some moments, shape (times, lamps).
-
-    A lamp that changes at exactly a moment has its new level then.
-    """
-    order = np.argsort(times, kind="stable")
-    out = np.zeros((len(times), lamps), np.uint8)
-    ends = np.searchsorted(lights["time_s"], times[order], side="right")
-    now = np.zeros(lamps, np.uint8)
-    start = 0
-    for k, end in zip(order, ends, strict=True):
-        now[lights["led"][start:end]] = lights["level"][start:end]
-        out[k] = now
-        start = int(end)
     return out

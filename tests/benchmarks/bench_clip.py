@@ -98,9 +98,9 @@ def by_pillow(job: Job, path: Path) -> None:
     plan = plan_of(job, ".mp4")
     show, look = job.show, job.look
     matrix = show.setup.player.matrix
-    from sonify.light.fill_rules import states_at
     from sonify.light.lamp_grid import fitted
     from sonify.light.look import colour
+    from tests.lamps import states_at
 
     grid = fitted(look, matrix, 1832, 992)
     assert grid is not None

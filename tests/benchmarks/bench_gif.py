@@ -20,10 +20,10 @@ import sonify
 from sonify.export import lights, message
 from sonify.export.animation.frames import Animation, Patch
 from sonify.export.animation.gif import encode_gif
-from sonify.light.fill_rules import states_at
 from sonify.light.paint import Painter
 from sonify.performance import Performance
 from tests.benchmarks.measure import alternating
+from tests.lamps import states_at
 
 RATE, SECONDS = 25, 60
 # a player that never waits, so that there is something to write all the time

@@ -11,7 +11,7 @@ import numpy as np
 import sonify
 from sonify.export.firmware import plan_of
 from sonify.export.firmware.write import firmware_files
-from sonify.light.fill_rules import states_at
+from tests.lamps import states_at
 
 HERE = Path(__file__).parent
 STRICT = ["-std=c99", "-pedantic", "-Wall", "-Wextra", "-Werror"]

@@ -12,8 +12,8 @@ import pytest
 from PIL import Image, ImageSequence
 
 import sonify
-from sonify.light.fill_rules import states_at
 from sonify.light.paint import Painter
+from tests.lamps import states_at
 
 ffmpeg = pytest.mark.skipif(
     shutil.which("ffmpeg") is None, reason="ffmpeg is not installed (Debian's package ffmpeg)"

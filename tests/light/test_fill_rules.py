@@ -9,8 +9,9 @@ from hypothesis import strategies as st
 
 import sonify
 from sonify.errors import InputError
-from sonify.light.fill_rules import FILLS, states_at
+from sonify.light.fill_rules import FILLS
 from sonify.light.letters import load_letters
+from tests.lamps import states_at
 from tests.simulation import SimulatedDisc, lamp_memory
 
 

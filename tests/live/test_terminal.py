@@ -16,9 +16,9 @@ import numpy as np
 import pytest
 
 import sonify
-from sonify.light.fill_rules import states_at
-from sonify.live.matrix import Lamps
+from sonify.light.lamp_levels import LampLevels
 from sonify.live.terminal import Screen
+from tests.lamps import states_at
 
 ROOT = Path(__file__).parents[2]
 
@@ -48,7 +48,7 @@ def test_lamps_at_any_moment_are_those_of_the_performance():
     rng = np.random.default_rng(2)
     times = np.sort(rng.uniform(0, show.read_s, 60))
     want = states_at(show.lights, times, m.lamps)
-    lamps = Lamps(show)
+    lamps = LampLevels(show.lights, show.setup.player.matrix, show.scroll)
     for t, levels in zip(times, want, strict=True):
         assert np.array_equal(lamps.at(float(t)).ravel(), levels)
     # back again, as a loop does

@@ -142,8 +142,8 @@ def test_lamps_that_fade_are_between_dark_and_lit_on_the_canvas(page: Page) -> N
 
 @pytest.mark.parametrize(("turned", "mirrored"), [(90, False), (180, True), (270, True)])
 def test_mounting_moves_the_lamps(page: Page, turned: int, mirrored: bool) -> None:
-    from sonify.light.fill_rules import states_at
     from sonify.light.mounting import Mounting
+    from tests.lamps import states_at
 
     change = """([t, m]) => studio.store.change("mounting", (d) => {
       d.setup.light.turned = t;

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 
 import sonify
-from sonify.light.fill_rules import states_at
 from sonify.settings import convert
+from tests.lamps import states_at
 from tests.studio.conftest import Page, Studio
 
 LOUD = """async () => {
