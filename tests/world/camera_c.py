@@ -187,9 +187,13 @@ def _kernel(defocus: float, motion: float, towards: float) -> Floats:
     return (k / k.sum()).astype(np.float32)
 
 
+_PEDESTAL = 0.03
+"""Added to the raw picture and taken off later: it keeps the noise of black; share of white."""
+
+
 def _transfer(contrast: float) -> Pixels:
-    """Linear light in 16 bits to sRGB in 8 bits."""
-    x = np.linspace(0, 1, 65536)
+    """Linear light in 16 bits, white short of their end by the pedestal, to sRGB in 8 bits."""
+    x = np.minimum(np.linspace(0, 1 + _PEDESTAL, 65536), 1)
     y = np.where(x <= 0.0031308, 12.92 * x, 1.055 * x ** (1 / 2.4) - 0.055)
     bent = y * y * (3 - 2 * y)
     return np.round(255 * ((1 - contrast) * y + contrast * bent)).astype(np.uint8)
@@ -228,12 +232,10 @@ def develop(rng: Rng, light: Floats, camera: Camera) -> Pixels:
     noise = rng.standard_normal((height, width), np.float32)
     noise *= cv2.sqrt(raw + np.float32(camera.read_noise**2))
     raw += noise
-    # a pedestal keeps the noise of black
-    pedestal = 0.03
     for dy, dx, c in places:
         raw[dy::2, dx::2] *= np.float32(camera.tint[c] / sense[c])
-    raw *= np.float32(65535 / (1 + pedestal) / camera.electrons)
-    base = round(pedestal / (1 + pedestal) * 65535)
+    raw *= np.float32(65535 / (1 + _PEDESTAL) / camera.electrons)
+    base = round(_PEDESTAL / (1 + _PEDESTAL) * 65535)
     raw += np.float32(base)
     sixteen = np.clip(raw, 0, 65535, out=raw).astype(np.uint16)
     rgb = cv2.demosaicing(sixteen, cv2.COLOR_BayerRGGB2RGB)

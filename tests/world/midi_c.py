@@ -6,11 +6,11 @@ own. The wire is MIDI 1.0 (31,250 baud, three bytes a message: 0.96 ms); its jit
 is common practice, no source.
 
 - midi-lost-note-offs: a share of note-offs is lost; their notes hang.
-- midi-lost-notes: a share of note-ons is lost, in bursts or singly, their note-offs with them or
-  not.
+- midi-lost-notes: a share of notes is lost, in bursts or singly, their note-offs with them.
 - midi-rows-missing: the recorder stopped early or started late, or the cable was out for some
   rows.
-- midi-late: a buffer stalls now and then and lets go of all that has gathered at once.
+- midi-late: a buffer stalls now and then, for half a position or longer, and lets go of all that
+  has gathered at once; a note comes late by a third of a position or more.
 
 A row that the recorder has not heard is -1 in `grid_read`; a one whose notes are all lost is 0.
 """
@@ -93,14 +93,14 @@ def _in_time(made: Plan, ran: Run, show: Performance, heard: Song) -> Song:
         heard.control_at / step, slots, times) - 0.002))  # fmt: skip
 
 
-def _lost_note_offs(heard: Song, rng: Rng, rows: int, grid: NDArray[np.int8]) -> tuple[Song, Any]:
+def _lost_note_offs(heard: Song, rng: Rng, made: Plan, grid: NDArray[np.int8]) -> tuple[Song, Any]:
     share = 0.02 * 25 ** float(rng.random())
     gone = rng.random(len(heard.on)) < share
     gone[rng.integers(len(gone))] = True
     return replace(heard, ended=~gone), (100 * float(gone.mean()), "% of note-offs", None)
 
 
-def _lost_notes(heard: Song, rng: Rng, rows: int, grid: NDArray[np.int8]) -> tuple[Song, Any]:
+def _lost_notes(heard: Song, rng: Rng, made: Plan, grid: NDArray[np.int8]) -> tuple[Song, Any]:
     share = 0.01 * 35 ** float(rng.random())
     n = len(heard.on)
     if rng.random() < 0.5:
@@ -119,7 +119,8 @@ def _lost_notes(heard: Song, rng: Rng, rows: int, grid: NDArray[np.int8]) -> tup
     return left, (100 * float(gone.mean()), "% of notes", int(lost.row[0]))
 
 
-def _rows_missing(heard: Song, rng: Rng, rows: int, grid: NDArray[np.int8]) -> tuple[Song, Any]:
+def _rows_missing(heard: Song, rng: Rng, made: Plan, grid: NDArray[np.int8]) -> tuple[Song, Any]:
+    rows = made.disc.rows
     count = int(rng.integers(1, max(2, rows // 2 + 1)))
     way = rng.random()
     first = (
@@ -130,8 +131,8 @@ def _rows_missing(heard: Song, rng: Rng, rows: int, grid: NDArray[np.int8]) -> t
     return heard.keep(~gone), (count, "rows", first)
 
 
-def _late(heard: Song, rng: Rng, rows: int, grid: NDArray[np.int8]) -> tuple[Song, Any]:
-    length = 0.04 * 15 ** float(rng.random())
+def _late(heard: Song, rng: Rng, made: Plan, grid: NDArray[np.int8]) -> tuple[Song, Any]:
+    length = max(0.03, 0.5 * made.position_s) * 12 ** float(rng.random())
     end = float(heard.on[-1])
     count = max(2, int(end / 12 * float(rng.uniform(0.3, 2))))
     starts = np.sort(rng.choice(heard.on, count) - rng.uniform(0, length * 0.7, count))
@@ -145,8 +146,12 @@ def _late(heard: Song, rng: Rng, rows: int, grid: NDArray[np.int8]) -> tuple[Son
             out[stuck] = high + 0.00096 * np.argsort(np.argsort(out[stuck], kind="stable"))
         return out
 
-    row = int(heard.row[np.searchsorted(heard.on, starts[0]) % len(heard.row)])
-    return heard.at(through(heard.on), through(heard.off)), (length, "s", row)
+    late = through(heard.on) - heard.on
+    worst = int(np.argmax(late))
+    if late[worst] < made.position_s / 3:
+        return heard.keep(np.zeros(len(heard.on), np.bool_)), (0.0, "s", None)
+    told = (float(late[worst]), "s", int(heard.row[worst]))
+    return heard.at(through(heard.on), through(heard.off)), told
 
 
 _WIRE = dict(zip(MIDI, (_lost_note_offs, _lost_notes, _rows_missing, _late), strict=True))
@@ -176,7 +181,7 @@ def midi_take(seed: int, fault: str | None) -> Notes:
         heard = _in_time(made, ran, show, song(show))
         where: dict[str, Any] = made.where
         if fault in _WIRE:
-            heard, (size, unit, row) = _WIRE[fault](heard, rng, made.disc.rows, grid)
+            heard, (size, unit, row) = _WIRE[fault](heard, rng, made, grid)
             where = {"row": row, "position": None, "size": size, "unit": unit}
             if len(heard.on) < 8:
                 continue
