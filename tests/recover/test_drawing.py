@@ -31,7 +31,7 @@ def test_svg(name, tmp_path):
     assert g.first_row_radius == pytest.approx(by_hand.FIRST, abs=1e-3)
     assert g.row_pitch == pytest.approx(by_hand.PITCH, abs=1e-3)
     assert g.hole_diameter == pytest.approx(by_hand.HOLE, rel=2e-3)
-    says_mm = any("taken as mm" in str(n) for n in seen.cautions)
+    says_mm = any("read as mm" in str(n) for n in seen.cautions)
     assert says_mm == (name == "no-units")
 
 
@@ -85,7 +85,7 @@ def test_dxf(units, scale, how, tmp_path):
     np.testing.assert_array_equal(seen.bits(), WANT)
     assert seen.geometry.clock_radius == pytest.approx(by_hand.CLOCK, abs=1e-2)
     assert seen.geometry.hole_diameter == pytest.approx(by_hand.HOLE, rel=0.03)
-    assert any("taken as mm" in str(n) for n in seen.cautions) == (units == 0)
+    assert any("read as mm" in str(n) for n in seen.cautions) == (units == 0)
 
 
 def table(extra=(), grid=by_hand.GRID):

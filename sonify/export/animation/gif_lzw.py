@@ -4,9 +4,9 @@ Source of the code rules: *Graphics Interchange Format, Version 89a*, CompuServe
 sections 22 and appendix F.
 
 Pillow's coder, in C, makes the codes: for a picture of 640 x 160 pixels it takes under 1 ms, where
-a coder in Python took 20 to 60 ms. Pillow's own GIF writer does not do: it takes whole frames, and
-stores either all pixels of a rectangle or only the changed ones. An unchanged pixel may be stored
-in its colour or as transparent, and neither is always smaller; see `GAPS`.
+a coder in Python took 20 to 60 ms. Pillow's own GIF writer is not enough: it accepts whole frames,
+and stores either all pixels of a rectangle or only the changed ones. An unchanged pixel may be
+stored in its colour or as transparent, and neither is always smaller; see `GAPS`.
 """
 
 from __future__ import annotations

@@ -58,7 +58,7 @@ class Progression(Scheme, frozen=True, tag="progression"):
         inner = one_of(SCHEMES, "scheme", self.line, place)
         if isinstance(inner, Progression):
             raise InputError(
-                "a progression can't be the line of another; take place, walk or number",
+                "a progression can't be the line of another; use place, walk or number",
                 place=place,
             )
         return inner

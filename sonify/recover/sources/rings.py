@@ -100,7 +100,7 @@ def row_ladder(
     gaps = -np.diff(radii)
     steps = np.rint(gaps / gaps.min())
     if np.abs(gaps / gaps.min() - steps).max() >= 0.2:
-        note = "the rows are not evenly pitched; each is taken where its holes are"
+        note = "the rows are not evenly pitched; each is placed where its holes are"
         return Ladder(np.array([r.radius for r in rings]), [], [note], False)
     pitch = float(gaps.sum() / steps.sum())
     rungs = np.concatenate([[0.0], np.cumsum(steps)])

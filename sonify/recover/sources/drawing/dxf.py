@@ -60,7 +60,7 @@ def read_dxf(path: Path) -> Rounds:
     unit = int(doc.header.get("$INSUNITS", 0))
     scale = UNITS.get(unit, 1.0)
     if unit not in UNITS:
-        notes.append("the drawing names no unit; its numbers are taken as mm")
+        notes.append("the drawing names no unit; its numbers are read as mm")
     exact: list[tuple[float, float, float]] = []
     lines: list[NDArray[np.float64]] = []
     odd = 0

@@ -232,7 +232,7 @@ def sighting_of_rounds(rounds: Rounds, path: object) -> Sighting:
     if abs(off) > 0.02:
         notes.append(
             f"no position is at twelve o'clock; the nearest, {off * 360 / positions:+.2f} degrees "
-            "from it, is taken for position 1"
+            "from it, counts as position 1"
         )
     geometry = _geometry(outline, others, seen, clock, radii, hole, notes)
     if rounds.ignored:

@@ -125,7 +125,7 @@ def read_svg(path: Path) -> Rounds:
     # in a drawing without units, numbers count as written and not as px
     has_unit = any(_UNIT.match(root.get(key, "")) for key in ("width", "height"))
     scale = MM_PER_PX if has_unit else 1.0
-    notes = () if has_unit else ("the drawing names no unit; its numbers are taken as mm",)
+    notes = () if has_unit else ("the drawing names no unit; its numbers are read as mm",)
     exact: list[tuple[float, float, float]] = []
     lines: list[NDArray[np.float64]] = []
     flat = 0
