@@ -143,11 +143,11 @@ def rows_to_bars(timeline: Timeline, grid: Grid, player: Player) -> Timeline:
     A rest is the fewest whole beats that cover the stage's move and settling and bring the next
     row to a bar line; where no whole beats can do that, the fewest that cover the move.
     """
-    beat = Fraction(1, grid.metre[1]) / grid.step  # in slots
+    beat, bar = Fraction(1, grid.metre[1]) / grid.step, grid.bar / grid.step  # in slots
     unit = beat.numerator  # slots in the shortest rest of whole beats
     move = math.ceil((player.stage + player.settle) / timeline.position_s - 1e-9)
     fewest = math.ceil(move / unit) * unit
     gaps = (fewest + extra * unit for extra in range(grid.metre[0] * 64))
-    whole = (g for g in gaps if not (timeline.positions + g) * grid.step % grid.bar)
+    whole = (g for g in gaps if not (timeline.positions + g) * bar.denominator % bar.numerator)
     on = timeline.positions + next(whole, fewest)
     return replace(timeline, row_slot=np.arange(timeline.rows, dtype=np.int64) * on)

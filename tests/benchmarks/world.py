@@ -1,10 +1,11 @@
 """What the readers and the diagnosis make of the generators in tests/world.
 
-    python -m tests.benchmarks.world photos|healthy|faulty [letters] [first:last] [--held-back]
+    python -m tests.benchmarks.world photos|healthy|faulty|daw [letters] [first:last] [--held-back]
                                      [--keep FOLDER] [--say]
 
 Every third seed (0, 3, 6 ...) is left out, unless --held-back asks for just these. The table has
 one row a generator, and for faults one row a fault. --keep writes the inputs that failed to FOLDER.
+With the word `told`, a daw file is read with its disc's positions and rows given.
 """
 
 from __future__ import annotations
@@ -137,6 +138,86 @@ def photos(letter: str, run: Iterator[int], keep: Path | None, say: bool) -> Non
     )
 
 
+def read_back(made: Any, path: Path, told: bool) -> tuple[str, float, str]:
+    """What became of a MIDI file (right, doubted, refused, wrong), the share of the bits that came
+    back, and what was said of it."""
+    from sonify.recover.sources.options import ReadOptions
+    from sonify.recover.sources.source import read_source
+
+    disc, presets, data = made
+    path.write_bytes(data)
+    known = (disc.positions, disc.rows) if told else (None, None)
+    try:
+        seen = read_source(path, ReadOptions(*known, presets=tuple(presets)))
+    except InputError as e:
+        return "refused", 0.0, str(e)
+    except Exception as e:  # what a person would see as a traceback counts as a failure
+        return "refused", 0.0, repr(e)
+    bits, said = seen.bits(), "; ".join(map(str, seen.cautions))
+    doubts = ((bits < 0) & (seen.confidence > 0)).sum()
+    if bits.shape != disc.grid.shape:
+        verdict, share = "wrong", 0.0
+        said = f"{bits.shape} for {disc.grid.shape}; {said}"
+    else:
+        wrong = int(((bits >= 0) & (disc.grid >= 0) & (bits != disc.grid)).sum())
+        share = float((bits >= 0).mean())
+        verdict = "wrong" if wrong else "doubted" if doubts else "right"
+        said = f"{wrong} wrong, {doubts} in doubt of {bits.size}; {said}"
+    if verdict == "wrong" and "differ from the preset's" in said:
+        verdict = "doubted"
+    return verdict, share, said
+
+
+def proposed(made: Any, path: Path, seed: int) -> tuple[bool, bool, float]:
+    """Whether a wrong preset is recognised, whether the right one is proposed instead, and the
+    processor time of it."""
+    from sonify.presets import shipped
+
+    disc, presets, data = made
+    names = [s.name for s in shipped() if s.kind == "music" and s.name not in presets]
+    other = names[seed % len(names)]
+    begin = time.process_time()
+    verdict, _, said = read_back((disc, (other,), data), path, False)
+    took = time.process_time() - begin
+    return verdict == "refused", f"'{presets[0]}'" in said, took
+
+
+def daw(letter: str, run: Iterator[int], keep: Path | None, say: bool, told: bool) -> None:
+    """One row a generator of MIDI files as a DAW exports them, and one for wrong presets."""
+    world = importlib.import_module(f"tests.world.daw_{letter}")
+    tally: Counter[str] = Counter()
+    took, shares, others = [], [], []
+    with tempfile.TemporaryDirectory() as name:
+        path = Path(name) / "t.mid"
+        for seed in run:
+            made = world.daw(seed)
+            begin = time.process_time()
+            verdict, share, said = read_back(made, path, told)
+            took.append(time.process_time() - begin)
+            shares.append(share)
+            tally[verdict] += 1
+            if verdict != "right":
+                if say:
+                    print(f"  {letter} {seed} {made[1]} {took[-1]:.1f} s: {verdict}: {said}",
+                          flush=True)  # fmt: skip
+                if keep:
+                    (keep / f"{letter}-{seed}-{verdict}.mid").write_bytes(made[2])
+            others.append(proposed(made, path, seed))
+    count = sum(tally.values())
+    print(
+        f"daw {letter}: {count} files, {tally['right']} right "
+        f"({100 * tally['right'] / max(1, count):.1f} %), {tally['doubted']} doubted, "
+        f"{tally['refused']} refused, {tally['wrong']} silently wrong; "
+        f"{100 * np.mean(shares):.1f} % of the bits; "
+        f"median {np.median(took):.2f} s of processor time, longest {max(took):.2f} s"
+    )
+    refused, right, times = map(np.array, zip(*others, strict=True))
+    print(
+        f"  with a wrong preset: {refused.sum()} of {count} recognised, the right one proposed in "
+        f"{right.sum()}; median {np.median(times):.2f} s, longest {times.max():.2f} s"
+    )
+
+
 def takes(
     letter: str, kind: str, run: Iterator[int], keep: Path | None, say: bool, wanted: list[str]
 ) -> None:
@@ -193,6 +274,8 @@ def main() -> None:
         run = seeds(first, last, "--held-back" in sys.argv)
         if kind == "photos":
             photos(letter, run, keep, say)
+        elif kind == "daw":
+            daw(letter, run, keep, say, "told" in wanted)
         else:
             takes(letter, kind, run, keep, say, wanted)
 

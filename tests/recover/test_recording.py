@@ -92,15 +92,13 @@ def test_the_positions_follow_from_the_rows(tmp_path):
 
 
 def test_a_note_that_never_arrived_is_said(tmp_path):
-    """Notes are missing: bits near them are in doubt, and no other bit is wrong."""
+    """Notes are missing, but other voices tell their bits: all come back, a little less sure."""
     disc = sonify.load_disc("cairn-small")
     show = sonify.perform(disc, presets=["ridge-run"])
     record(show.save(tmp_path / "a.mid"), tmp_path / "t.mid", lose=0.02, seed=4)
     seen = read_source(tmp_path / "t.mid", ReadOptions(positions=56, presets=("ridge-run",)))
-    bits = seen.bits()
-    wrong = (bits >= 0) & (bits != disc.grid)
-    assert not wrong.any()
-    assert 0 < (bits < 0).sum() < 40
+    np.testing.assert_array_equal(seen.bits(), disc.grid)
+    assert (seen.confidence < 0.99).all()
     assert any("differ from the preset's" in str(n) for n in seen.cautions)
 
 

@@ -11,7 +11,7 @@ from sonify.music.metre import grid_of, rows_to_bars
 from sonify.music.notes import untuned_parts
 from sonify.music.trials import Trials
 from sonify.performance_settings import load_setup
-from sonify.recover.sources.midi.matcher import Matcher, Tolerance
+from sonify.recover.sources.midi.matcher import COSTS, Matcher, Tolerance
 from sonify.recover.sources.midi.search import SearchLimits, search
 from sonify.recover.sources.midi.trial_notes import Budget, NoteEvents
 from tests.shipped import MUSIC
@@ -102,7 +102,7 @@ def test_a_note_more_or_less_costs_one():
 
     def cost(notes):
         matcher = matcher_of(notes, setup, timeline, grid, 7).ending(2)
-        return float(matcher.whole(bits[None])[0][0])
+        return float((COSTS @ matcher.whole(bits[None])[0])[0])
 
     assert cost(notes) == 0
     assert cost(notes[1:]) == 1

@@ -16,18 +16,23 @@ from numpy.typing import NDArray
 from sonify.disc_player.timeline import Timeline
 from sonify.music.certainty import Certainty, certainty_of, tells_position
 from sonify.music.metre import Grid
-from sonify.music.notes import DRUM_CHANNEL, assign_channels, needs_bends
+from sonify.music.notes import assign_channels
 from sonify.music.settings import Music
 from sonify.music.trials import Before, Trials
 from sonify.recover.sources.midi.trial_notes import (
     Budget,
+    Lanes,
     NoteEvents,
     TrialNotes,
+    code_of,
+    lane_of,
+    lanes_for,
+    nearest,
     notes_of_trials,
     signatures,
 )
 
-__all__ = ["MOST_AHEAD", "UNREADABLE", "WAYS", "Matcher", "Tolerance"]
+__all__ = ["COSTS", "MOST_AHEAD", "UNREADABLE", "WAYS", "Matcher", "Tolerance"]
 
 Bits = NDArray[np.int8]
 Ints = NDArray[np.int64]
@@ -43,11 +48,11 @@ WRONG_SHAPE = 0.5
 UNREADABLE = 0.6
 """The cost of an unreadable bit: more than a wrong length, so that it is used only where it
 explains a note."""
+COSTS = np.array([1.0, 1.0, WRONG_SHAPE, UNREADABLE])
+"""The cost of each kind of difference of a whole disc."""
 _RANK = ("own", "unit", "row", "both")
 _LONGEST = 1 << 20
 """Ticks: the length of all notes that last longer, so that their lengths count as equal."""
-_TICK_BITS = 34
-"""Bits of a note's code that hold its tick; key and bend take 21 more, the lane the rest."""
 
 
 @dataclass(frozen=True)
@@ -75,17 +80,19 @@ class Matcher:
     tolerance : Tolerance
     budget : Budget
         Charged with the notes that trials make.
+    lanes : Lanes, optional
+        What tells notes apart; by default, channels as the mapping gives them.
     """
 
     def __init__(
         self, recorded: NoteEvents, music: Music, timeline: Timeline, grid: Grid, unit_bits: int,
-        tolerance: Tolerance, budget: Budget,
+        tolerance: Tolerance, budget: Budget, lanes: Lanes | None = None,
     ) -> None:  # fmt: skip
         self.recorded, self.music, self.timeline, self.grid = recorded, music, timeline, grid
         self.unit_bits, self.tolerance, self.budget = unit_bits, tolerance, budget
         self.positions = timeline.positions
         self.total = timeline.rows * timeline.positions
-        self.bends = needs_bends(music)
+        self.lanes = lanes or lanes_for(music)[0]
         kinds = [certainty_of(v, n) for n, v in enumerate(music.voice)]
         certain = self._certain()
         self.certain = np.stack([certain[k.key] for k in kinds])
@@ -111,7 +118,7 @@ class Matcher:
     def _sort(self, recorded: NoteEvents) -> None:
         """Sort the recorded notes by code; of those that can't be told apart the loudest counts."""
         lane = self._lanes(recorded.channel)
-        code = self._code(lane, recorded.tone, np.rint(recorded.on).astype(np.int64))
+        code = code_of(lane, recorded.tone, np.rint(recorded.on).astype(np.int64))
         order = np.argsort(code, kind="stable")
         group = np.cumsum(np.append(0, np.diff(code[order]) > self.tolerance.on))
         best = np.lexsort((recorded.off[order], recorded.velocity[order], group))
@@ -156,12 +163,7 @@ class Matcher:
         return np.where(key[at] == want, nth[at] + 1, (row + 1) * self.positions)
 
     def _lanes(self, channel: Ints) -> Ints:
-        """What equal notes must share: the channel, or with bends only whether they are drums."""
-        return np.where(channel == DRUM_CHANNEL, 1, 0) if self.bends else channel
-
-    @staticmethod
-    def _code(lane: Ints, tone: Ints, tick: Ints) -> Ints:
-        return ((lane << 21) + tone << _TICK_BITS) + tick
+        return lane_of(channel, self.lanes)
 
     def _reach(self, rng: np.random.Generator) -> tuple[int, int]:
         """How many rows later the notes of a position may begin, and within how many rows every
@@ -186,14 +188,8 @@ class Matcher:
 
     def _matched(self, notes: TrialNotes) -> Ints:
         """Which recorded note each note of a trial is, -1 for none."""
-        code = self._code(self._lanes(notes.channel), notes.tone, notes.on)
-        if not len(self.code):
-            return np.full(len(code), -1)
-        right = np.clip(np.searchsorted(self.code, code), 0, len(self.code) - 1)
-        left = np.maximum(right - 1, 0)
-        nearer = np.where(np.abs(self.code[left] - code) < np.abs(self.code[right] - code),
-                          left, right)  # fmt: skip
-        return np.where(np.abs(self.code[nearer] - code) <= self.tolerance.on, nearer, -1)
+        code = code_of(self._lanes(notes.channel), notes.tone, notes.on)
+        return nearest(self.code, code, self.tolerance.on)
 
     def judge(
         self, beginnings: Bits, before: Before, known: int, row: int, ways: int = WAYS
@@ -251,7 +247,8 @@ class Matcher:
         """The same for a reading of so many rows."""
         short = self.timeline.first_rows(rows)
         return Matcher(
-            self.recorded, self.music, short, self.grid, self.unit_bits, self.tolerance, self.budget
+            self.recorded, self.music, short, self.grid, self.unit_bits, self.tolerance,
+            self.budget, self.lanes,
         )  # fmt: skip
 
     def first_row(self, row: int) -> int:
@@ -310,7 +307,9 @@ class Matcher:
         """Some notes in such an order that where voices share a lane the loudest is written last,
         and stays."""
         use = np.flatnonzero(which)
-        return use[np.lexsort((notes.length[use], notes.velocity[use]))] if self.bends else use
+        if self.lanes == "channel":
+            return use
+        return use[np.lexsort((notes.length[use], notes.velocity[use]))]
 
     def _wrong_length(self, length: Ints, of: Ints) -> Mask:
         wrong: Mask = np.abs(length - (self.off - self.on)[of]) > self.tolerance.off
@@ -320,30 +319,42 @@ class Matcher:
         wrong: Mask = np.abs(velocity - self.velocity[of]) > self.tolerance.velocity
         return wrong
 
-    def whole(self, bits: Bits) -> tuple[Reals, list[Ints]]:
-        """What whole discs cost, and the slots of their differences.
+    def whole(self, bits: Bits) -> tuple[Reals, Ints]:
+        """How whole discs differ from the recording, and at which slots the first one does.
 
         Parameters
         ----------
         bits : ndarray of int8, shape (trials, positions of the reading)
+
+        Returns
+        -------
+        differences : ndarray of float64, shape (4, trials)
+            The number of recorded notes that a disc does not make, of its notes that were not
+            recorded, of wrong lengths and velocities, and of unreadable bits.
+        slots : ndarray of int64
         """
+        lots = len(bits)
         notes = self._notes(Trials.side_by_side(bits, self.timeline, self.unit_bits))
         match = self._matched(notes)
-        costs, places = UNREADABLE * (bits < 0).sum(axis=1).astype(np.float64), []
-        for k in range(len(bits)):
-            found = self._loudest_last(notes, (notes.trial == k) & (match >= 0))
-            which = np.full(len(self.code), -1)
-            which[match[found]] = found
-            missed, got = which < 0, np.flatnonzero(which >= 0)
-            surplus = notes.on[(notes.trial == k) & (match < 0)]
-            length = notes.length[which[got]]
-            long = self._wrong_length(length, got)
-            loud = self._wrong_velocity(notes.velocity[which[got]], got)
-            costs[k] += missed.sum() + len(surplus) + WRONG_SHAPE * (long.sum() + loud.sum())
-            ends = self.off[got[long]], (self.on[got] + length)[long]
-            off = [self.on[missed], surplus, self.on[got[long | loud]], *ends]
-            places.append(np.floor(np.concatenate(off) / self.grid.step_ticks).astype(np.int64))
-        return costs, places
+        use = self._loudest_last(notes, match >= 0)
+        which = np.full((lots, len(self.code)), -1)
+        which[notes.trial[use], match[use]] = use
+        trial, got = (which >= 0).nonzero()
+        note = which[trial, got]
+        length = notes.length[note]
+        long = self._wrong_length(length, got)
+        shape = long * 1.0 + self._wrong_velocity(notes.velocity[note], got)
+        differences = np.stack([
+            (which < 0).sum(axis=1),
+            np.bincount(notes.trial[match < 0], minlength=lots),
+            np.bincount(trial, shape, minlength=lots),
+            (bits < 0).sum(axis=1),
+        ])  # fmt: skip
+        long, odd = long & (trial == 0), (shape > 0) & (trial == 0)
+        ends = self.off[got[long]], (self.on[got] + length)[long]
+        surplus = notes.on[(notes.trial == 0) & (match < 0)]
+        off = [self.on[which[0] < 0], surplus, self.on[got[odd]], *ends]
+        return differences, np.floor(np.concatenate(off) / self.grid.step_ticks).astype(np.int64)
 
 
 def _ways(rng: np.random.Generator, most: int) -> Bits:

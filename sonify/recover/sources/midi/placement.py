@@ -2,39 +2,42 @@
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Callable
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import reduce
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
 from sonify.disc_player.timeline import Timeline, read_times
 from sonify.music.metre import Grid, grid_of, rows_to_bars
-from sonify.music.settings import Music
-from sonify.music.trials import Trials
 from sonify.performance_settings import Setup
-from sonify.recover.sources.midi.matcher import MOST_AHEAD
+from sonify.recover.sources.midi.expectation import EXACT, Expectation, random_discs
+from sonify.recover.sources.midi.matcher import MOST_AHEAD, Tolerance
 from sonify.recover.sources.midi.position_clock import PositionClock, windows
-from sonify.recover.sources.midi.trial_notes import NoteEvents, TrialNotes, notes_of_trials
+from sonify.recover.sources.midi.trial_notes import BEND_STEPS, Lanes, NoteEvents
 from sonify.recover.sources.options import ReadOptions
 
-__all__ = ["Placement", "aligned", "likeliest", "on_positions", "placements", "units_of"]
+__all__ = ["Placement", "on_positions", "placements", "timeline_of"]
 
+UNITS = (7, 8, 5)  # bits of a code unit in the alphabets, the commonest first
 MOST_ROWS = 4096  # far more than fit on any disc at a row pitch that can be cut
-TRIED = 36  # placements that are searched
-FIRST_NOTES = 2  # slots of the first note that are tried for each number of positions at a time
-LOOKED_AT = 2000  # placements that are compared with the notes that always sound
+COUNTS = (4, 200)  # positions that a row may have, if neither the speed nor the user tells
+TEMPO = 0.25  # standard deviation of the logarithm of a changed tempo: own guess, no source
 SPEED = (0.78, 1.28)  # how far a player's speed may be from its profile, as a factor
-BETWEEN = 0.35  # share of notes between rows from which on a placement is out
+BETWEEN = 0.1  # share of notes between rows, beyond the mapping's own, from which on it is out
+LEAD = 16  # slots of a row in which its first note begins
+FIT = 0.1  # share of notes that the mapping never makes, below which a placement fits
+TRIED = 16  # placements that are searched
 FIRST_ROWS = 4  # rows of the random discs that show what a mapping does
-RANDOM_DISCS = 6
+ROW = 56  # and their positions
+NOTES_THERE = 300  # about as many notes do they have
 FEWEST = 12  # onsets from which on the speed can be told
 SMOOTHED = 15  # notes over which deviations from the grid are averaged: a third of a row or so
+PLAYED = 0.2, 0.35, 1.0
+"""How far a player's notes may be off: onsets and ends in steps, velocities."""
 
 Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,25 +49,48 @@ class Placement:
     timeline : Timeline
         Has more rows than notes begin in, so that later rows may still produce some.
     grid : Grid
+    unit_bits : int
+        Bits of a code unit.
     used : int
         Rows in which notes begin.
-    first : int
-        The slot of the first note.
-    outside : float
-        The share of notes that fall between rows.
+    late : int
+        How many slots after the start of the reading the recording began.
+    recorded : NoteEvents
+        The notes on the ticks of the reading.
+    tolerance : Tolerance
+    lanes : Lanes
+    score : float
+        The logarithm of its likelihood.
+    strange : float
+        The share of the notes that the mapping never makes there.
+    table : Expectation
     """
 
     timeline: Timeline
     grid: Grid
+    unit_bits: int
     used: int
-    first: int
-    outside: float
+    late: int
+    recorded: NoteEvents
+    tolerance: Tolerance
+    lanes: Lanes
+    score: float
+    strange: float
+    table: Expectation
+
+    @property
+    def exact(self) -> bool:
+        """Whether the notes lie where the mapping puts them, to the tick."""
+        return self.tolerance.on <= EXACT
 
 
-def _timeline(setup: Setup, rows: int, positions: int, position_s: float) -> tuple[Timeline, Grid]:
-    import msgspec
-
-    player = msgspec.structs.replace(setup.player, rpm=60.0 / (position_s * positions))
+def timeline_of(
+    setup: Setup, rows: int, positions: int, position_s: float | None
+) -> tuple[Timeline, Grid]:
+    """The reading of a player at its own speed, or of one whose positions last `position_s`."""
+    player = setup.player
+    if position_s is not None:
+        player = msgspec.structs.replace(player, rpm=60.0 / (position_s * positions))
     grid = grid_of(setup.music, positions)
     timeline = read_times(rows, positions, player)
     if setup.music.timing == "bars":
@@ -73,137 +99,136 @@ def _timeline(setup: Setup, rows: int, positions: int, position_s: float) -> tup
 
 
 def placements(
-    clock: PositionClock, setup: Setup, options: ReadOptions, begins: int
+    notes: NDArray[np.void], clock: PositionClock, setup: Setup, options: ReadOptions, lanes: Lanes
 ) -> list[Placement]:
-    """All ways to lay the notes on a disc, the best first.
-
-    Parameters
-    ----------
-    clock : PositionClock
-    setup : Setup
-    options : ReadOptions
-        With positions and rows, as far as they are known.
-    begins : int
-        The slot of the first note; certain if the clock is exact, and else true if the recording
-        began with the reading.
-    """
+    """The likeliest ways to lay the notes on a disc, the best first."""
     about = setup.player.turn_s / clock.position_s
-    counts = [options.positions or max(1, round(about))]
-    if options.positions is None and not clock.exact:
-        low, high = (int(about * s) for s in SPEED)
-        counts = sorted(range(max(4, low), high + 2), key=lambda c: abs(c - round(about)))
-    slots = np.rint(clock.onset).astype(np.int64)
-    slots -= slots.min()
-    length = int(slots.max()) + 1 + begins * clock.exact
-    out: list[Placement] = []
+    counts: Sequence[int] = range(COUNTS[0], COUNTS[1] + 1)
+    if options.positions:
+        counts = [options.positions]
+    elif not clock.exact:
+        counts = range(max(COUNTS[0], int(about * SPEED[0])), int(about * SPEED[1]) + 2)
+    begins = round(float(notes["on_s"][0]) / clock.position_s)
+    if clock.exact:
+        begins = int(np.floor(clock.onset.min() + 0.5))
+    starts = [range(max(counts))]
+    if clock.exact:
+        # as the file has it, or with its beginning moved or cut off
+        starts = [range(begins, begins + 1), range(LEAD)]
+    found: list[Placement] = []
+    for firsts in starts:
+        if clock.exact and not options.positions and abs(about - round(about)) < 0.001 * about:
+            # the file's tempo is the player's
+            found = _placed(notes, clock, setup, [round(about)], firsts, begins, lanes)
+        if not found or found[0].strange > FIT:
+            found += _placed(notes, clock, setup, counts, firsts, begins, lanes)
+            found = sorted(found, key=lambda p: -p.score)[:TRIED]
+        if found and found[0].strange < FIT:
+            break
+    position_s = None if clock.exact else clock.position_s
+    return [_settled(p, setup, position_s, options.rows) for p in found]
+
+
+def _placed(
+    notes: NDArray[np.void], clock: PositionClock, setup: Setup, counts: Sequence[int],
+    firsts: range, begins: int, lanes: Lanes,
+) -> list[Placement]:  # fmt: skip
+    """The likeliest placements with some numbers of positions and slots of the first note."""
+    position_s = None if clock.exact else clock.position_s
+    onset = clock.onset - np.rint(clock.onset.min())
+    slots = np.rint(onset).astype(np.int64)
+    units, between = _units(setup, lanes)
+    found: list[Placement] = []
     for count in counts:
-        stride = int(_timeline(setup, 2, count, clock.position_s)[0].row_slot[1])
-        most = min(MOST_ROWS, length // max(stride, 1) + 2)
-        timeline, _ = _timeline(setup, most, count, clock.position_s)
-        starts = {begins} if clock.exact else set(range(min(count, stride)))
-        for first in starts | ({begins} & set(range(count))):
-            at = slots + first
-            row = np.searchsorted(timeline.row_slot, at, "right") - 1
-            outside = float(1 - (at - timeline.row_slot[row] < count).mean())
-            if clock.exact or outside < BETWEEN:
-                used = options.rows or int(row.max()) + 1
-                fit, grid = _timeline(setup, used + 1 + MOST_AHEAD, count, clock.position_s)
-                out.append(Placement(fit, grid, used, first, outside))
+        most = min(MOST_ROWS, (int(slots.max()) + begins) // count + 2)
+        timeline, grid = timeline_of(setup, most, count, position_s)
+        good = {}
+        for first in firsts[: int(timeline.row_slot[1])]:
+            row = np.searchsorted(timeline.row_slot, slots + first, "right") - 1
+            if (slots + first - timeline.row_slot[row] >= count).mean() < BETWEEN + between:
+                good[first] = int(row.max()) + 1
+        prior = (np.log(count * clock.position_s / setup.player.turn_s) / TEMPO) ** 2 / 2
+        for unit in units if good else ():
+            rows = max(good.values())
+            seen = random_discs(setup.music, timeline, grid, unit, rows, len(notes))
+            table = Expectation.of(seen, grid.step_ticks, lanes)
+            for first, used in good.items():
+                on = (onset + first) * grid.step_ticks
+                recorded = NoteEvents(
+                    on,
+                    on + clock.length * grid.step_ticks,
+                    notes["pitch"].astype(np.int64) * BEND_STEPS + notes["bend"],
+                    notes["velocity"].astype(np.int64),
+                    notes["channel"].astype(np.int64),
+                )
+                likelihood, strange = table.likelihood(recorded)
+                found.append(
+                    Placement(
+                        timeline, grid, unit, used, abs(first - begins), recorded,
+                        Tolerance(*PLAYED), lanes, likelihood - prior, strange, table,
+                    )
+                )  # fmt: skip
+        found = sorted(found, key=lambda p: -p.score)[:TRIED]
+    return found
 
-    def cost(p: Placement) -> tuple[float, float, int]:
-        # few notes between rows, a count near the player's, and a start near the recording's
-        away, late = float(abs(np.log(p.timeline.positions / about))), abs(p.first - begins)
-        return round(6 * p.outside + 10 * away + 0.01 * late, 4), late, p.first
 
-    return sorted(out, key=cost)[:LOOKED_AT]
-
-
-def _random_discs(
-    music: Music, timeline: Timeline, grid: Grid, unit_bits: int, seed: int, rows: int,
-    count: int = RANDOM_DISCS, constant: bool = False,
-) -> TrialNotes:  # fmt: skip
-    """The notes of the first rows of random discs; with `constant`, the first disc is all zeros
-    and the second all ones."""
-    bits = np.random.default_rng(seed).integers(0, 2, (count, rows * timeline.positions), np.int8)
-    if constant:
-        bits[0], bits[1] = 0, 1
-    return notes_of_trials(music, Trials.side_by_side(bits, timeline, unit_bits), grid)
+def _units(setup: Setup, lanes: Lanes) -> tuple[list[int], float]:
+    """Those sizes of a code unit that give different music, and the share of its notes that begin
+    between rows."""
+    timeline, grid = timeline_of(setup, FIRST_ROWS, ROW, None)
+    seen: dict[bytes, int] = {}
+    for unit in UNITS:
+        notes = random_discs(setup.music, timeline, grid, unit, FIRST_ROWS, NOTES_THERE)
+        table = Expectation.of(notes, grid.step_ticks, lanes)
+        seen.setdefault(table.code.tobytes() + table.chance.tobytes(), unit)
+    slots = notes.on / grid.step_ticks
+    row = np.searchsorted(timeline.row_slot, slots, "right") - 1
+    return list(seen.values()), float((slots - timeline.row_slot[row] > ROW - 0.5).mean())
 
 
-def on_positions(notes: NDArray[np.void], setup: Setup, positions: int) -> NDArray[np.bool_] | None:
-    """Which recorded notes have a channel and key that the mapping never puts between positions.
+def _settled(
+    place: Placement, setup: Setup, position_s: float | None, rows: int | None
+) -> Placement:
+    """The same with the rows that later notes may come from, and how exactly the notes fit."""
+    used = rows or place.used
+    timeline, grid = timeline_of(setup, used + 1 + MOST_AHEAD, place.timeline.positions, position_s)
+    if position_s is None:
+        tolerance, recorded = place.table.tolerance(place.recorded), place.recorded
+    else:
+        on, off, velocity = PLAYED
+        tolerance = Tolerance(on * grid.step_ticks, off * grid.step_ticks, velocity)
+        recorded = _aligned(place.recorded, np.unique(place.table.tick), grid.step_ticks)
+    return replace(place, timeline=timeline, used=used, recorded=recorded, tolerance=tolerance)
 
-    None if those are too few to go by.
+
+def on_positions(
+    notes: NDArray[np.void], onset: Floats, setup: Setup, positions: int
+) -> tuple[NDArray[np.bool_] | None, bool]:
+    """Which recorded notes have a channel and key that the mapping never puts between positions
+    (None if those are too few to go by), and whether onsets in positions keep the mapping's time.
     """
-    timeline, grid = _timeline(setup, FIRST_ROWS, positions, setup.player.turn_s / positions)
-    trial = _random_discs(setup.music, timeline, grid, 7, 13, FIRST_ROWS)
+    timeline, grid = timeline_of(setup, FIRST_ROWS, positions, None)
+    trial = random_discs(setup.music, timeline, grid, 7, FIRST_ROWS, NOTES_THERE)
     between = (trial.channel * 128 + trial.key)[trial.on % grid.step_ticks > 0]
     out: NDArray[np.bool_] = ~np.isin(notes["channel"].astype(int) * 128 + notes["pitch"], between)
-    return out if len(np.unique(notes["on_s"][out])) >= FEWEST else None
+    own, seen = (np.abs(np.exp(2j * np.pi * x).mean()) for x in (trial.on / grid.step_ticks, onset))
+    return out if len(np.unique(notes["on_s"][out])) >= FEWEST else None, bool(seen > own / 2)
 
 
-def _first_notes(music: Music, place: Placement, unit_bits: int) -> list[Ints]:
-    """The first rows' notes of each random disc, as tick * 128 + key."""
-    rows = min(FIRST_ROWS, place.used)
-    notes = _random_discs(music, place.timeline, place.grid, unit_bits, 11, rows, constant=True)
-    return [(notes.on * 128 + notes.key)[notes.trial == k] for k in range(RANDOM_DISCS)]
-
-
-def _from_nearest(at: Floats, grid: NDArray[np.float64] | Ints) -> Floats:
+def _from_nearest(at: Floats, grid: NDArray[np.int64]) -> Floats:
     """How far points lie after the nearest of several sorted ones."""
     right = np.clip(np.searchsorted(grid, at), 1, len(grid) - 1)
     before, after = at - grid[right - 1], grid[right] - at
     return np.where(before <= after, before, -after)
 
 
-def _share(recorded: NoteEvents, first_notes: list[Ints], step: int) -> float:
-    """The share of the notes that sound in the first rows whatever the bits are that was
-    recorded."""
-    always = reduce(np.intersect1d, [c // 128 for c in first_notes]).astype(np.float64)
-    if not len(always):
-        return 1.0
-    return float((np.abs(_from_nearest(always, np.sort(recorded.on))) <= 0.25 * step).mean())
-
-
-def likeliest(
-    places: list[Placement], on_grid: Callable[[Placement], NoteEvents], music: Music
-) -> list[Placement]:
-    """The placements on which the notes that always sound were recorded.
-
-    The best first notes for each number of positions come first, then the next best.
-    """
-    if len(places) < 2:
-        return places
-    first: dict[int, list[Ints]] = {}
-    share = []
-    for p in places:
-        count = p.timeline.positions
-        if count not in first:
-            first[count] = _first_notes(music, p, 7)
-        share.append(round(_share(on_grid(p), first[count], p.grid.step_ticks), 1))
-    best = max(share)
-    turn: Counter[int] = Counter()
-    ranked = []
-    for k in sorted(range(len(places)), key=lambda k: -share[k]):
-        if share[k] >= best - 0.3:
-            count = places[k].timeline.positions
-            ranked.append((turn[count] // FIRST_NOTES, -share[k], k))
-            turn[count] += 1
-    return [places[k] for _, _, k in sorted(ranked)[:TRIED]]
-
-
-def aligned(recorded: NoteEvents, music: Music, place: Placement, unit_bits: int) -> NoteEvents:
+def _aligned(recorded: NoteEvents, ticks: NDArray[np.int64], step: int) -> NoteEvents:
     """Shift notes onto the ticks at which the mapping puts notes.
 
     Swung, strummed or humanised notes lie beside the even grid that the position clock follows,
-    so the clock comes out a little early or late in places. The notes of random discs show at
-    which ticks notes occur at all. Recorded notes are shifted by the median of their distances
-    from those over `SMOOTHED` notes.
+    so the clock comes out a little early or late in places. Recorded notes are shifted by the
+    median of their distances from those ticks over `SMOOTHED` notes.
     """
-    notes = _random_discs(
-        music, place.timeline, place.grid, unit_bits, 12, place.timeline.rows, 2 * RANDOM_DISCS
-    )
-    ticks, step = np.unique(notes.on), place.grid.step_ticks
     if len(ticks) < 2:
         return recorded
     on = recorded.on
@@ -219,18 +244,3 @@ def aligned(recorded: NoteEvents, music: Music, place: Placement, unit_bits: int
         left = _from_nearest(on, ticks)[order]
         on[order] -= np.median(windows(left, width, "reflect"), axis=1)
     return replace(recorded, on=on, off=recorded.off + (on - recorded.on))
-
-
-def units_of(
-    music: Music, place: Placement, recorded: NoteEvents, units: tuple[int, ...]
-) -> list[int]:
-    """Those sizes of a code unit that give different music, the likeliest first."""
-    share: dict[int, float] = {}
-    seen: list[list[Ints]] = []
-    for unit in units:
-        first = _first_notes(music, place, unit)
-        if not any(all(map(np.array_equal, first, other)) for other in seen):
-            seen.append(first)
-            share[unit] = round(_share(recorded, first, place.grid.step_ticks), 2)
-    best = max(share.values())
-    return sorted((u for u in share if share[u] > best - 0.3), key=lambda u: -share[u])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,22 +13,16 @@ from numpy.typing import NDArray
 from sonify.errors import Caution, InputError
 from sonify.music.metre import grid_of
 from sonify.recover.search.plain import best_text_evidence
-from sonify.recover.sighting import Sighting, check_size
+from sonify.recover.sighting import THRESHOLD, Sighting, check_size
+from sonify.recover.sources.midi.doubt import refined
+from sonify.recover.sources.midi.likeness import likeness, likest_preset
 from sonify.recover.sources.midi.lost import lost_by
-from sonify.recover.sources.midi.matcher import UNREADABLE, Matcher, Tolerance
+from sonify.recover.sources.midi.matcher import UNREADABLE, Matcher
 from sonify.recover.sources.midi.note_events import read_recorded_midi
-from sonify.recover.sources.midi.placement import (
-    SPEED,
-    Placement,
-    aligned,
-    likeliest,
-    on_positions,
-    placements,
-    units_of,
-)
+from sonify.recover.sources.midi.placement import SPEED, Placement, on_positions, placements
 from sonify.recover.sources.midi.position_clock import PositionClock, beat_clock, recovered_clocks
 from sonify.recover.sources.midi.search import SearchLimits, Solution, search
-from sonify.recover.sources.midi.trial_notes import BEND_STEPS, Budget, NoteEvents
+from sonify.recover.sources.midi.trial_notes import Budget, lanes_for
 from sonify.recover.sources.options import ReadOptions
 
 if TYPE_CHECKING:
@@ -35,8 +30,6 @@ if TYPE_CHECKING:
 
 __all__ = ["read_recording"]
 
-UNITS = (7, 8, 5)
-"""Bits of a code unit in the alphabets, the commonest first."""
 EXACT = 1e-9
 FIT = 0.02
 """Differences per note below which the music is the preset's."""
@@ -44,14 +37,20 @@ CLEAR = 0.1
 """The same if the file's own beats fit."""
 POOR = 0.4
 """Differences per note above which a recording is refused: other presets' leave more."""
-MOST_NOTES = 50_000_000
+MOST_NOTES = 100_000_000
 """Notes of trial discs after which no further placement is searched."""
+STRANGE = 0.4
+"""Share of notes that the mapping never makes above which they are not the preset's."""
+UNLIKELY = 30.0
+"""How much less likely than the best a placement may be to be searched, as a logarithm."""
+SHORTEST = 5
+"""Bits from which on there may be text: the shortest code unit."""
+ODDS = 10.0
+"""How much likelier than the given preset another one must be, as a logarithm: 22,000 to 1."""
 HELD_OUT = 4
 """Placements that the wider searches look at: those that held out longest in the one before."""
 ROW = 56
 """Positions of a row, to see which notes of a preset lie on positions, if they are not known."""
-DOUBT = 2
-"""Slots around a difference in which bits are in doubt."""
 FEWEST = 4
 """Notes from which on the speed can be told: three gaps."""
 
@@ -59,29 +58,19 @@ FEWEST = 4
 _SEARCHES = (
     # nothing missing, as a program writes it and as a player plays it undisturbed
     SearchLimits(margin=0.4, per_row=2.5, width=512),
+    # notes lost or added on the way; the cost per row follows from the notes per row
+    SearchLimits(margin=1.6, per_row=0.0, width=16),
     # unreadable bits, which sound neither as ones nor as zeros
     SearchLimits(margin=1.6, per_row=2.5, width=64, symbols=(0, 1, -1)),
-    # notes lost or added on the way; the cost per row follows from the notes per row
-    SearchLimits(margin=1.6, per_row=0.0, width=48),
 )
-
-
-@dataclass(frozen=True, eq=False)
-class _Way:
-    """One way to lay a recording on a disc."""
-
-    place: Placement
-    recorded: NoteEvents
-    clock: PositionClock
-    unit_bits: int
-    off: int
 
 
 @dataclass(frozen=True, eq=False)
 class _Reading:
     """One way to read a recording, and how many differences per note are left."""
 
-    way: _Way
+    place: Placement
+    clock: PositionClock
     solution: Solution
     left: float
     score: float
@@ -114,6 +103,13 @@ def read_recording(path: str | Path, options: ReadOptions) -> Sighting:
     # notes without an end sound to the end of the file
     for name, end in (("off_s", recording.seconds), ("off_beat", recording.beats)):
         notes[name] = np.where(np.isnan(notes[name]), end, notes[name])
+    name, best = likest_preset(notes)
+    if best > likeness(notes, setup) + ODDS:
+        raise InputError(
+            f"its notes are not those of this preset; of those that ship, '{name}' fits best",
+            file=path,
+            hint="give the {preset} that it was played with",
+        )
     budget = Budget(MOST_NOTES)
     found: list[_Reading] = []
     for clock in _clocks(notes, setup, options, path):
@@ -132,9 +128,9 @@ def read_recording(path: str | Path, options: ReadOptions) -> Sighting:
     if why:
         hint = "give the {preset} that it was played with, and {positions}"
         raise InputError(why, file=path, hint=hint)
-    best = _best(found)
-    check_size(best.solution.rows, best.way.place.timeline.positions, path)
-    return _sighting(best, setup, options, recording.remarks)
+    reading = _best(found)
+    check_size(reading.solution.rows, reading.place.timeline.positions, path)
+    return _sighting(reading, setup, options, recording.remarks, budget)
 
 
 def _best(found: list[_Reading]) -> _Reading:
@@ -143,15 +139,14 @@ def _best(found: list[_Reading]) -> _Reading:
 
 def _clocks(
     notes: NDArray[np.void], setup: Setup, options: ReadOptions, path: Path
-) -> list[PositionClock]:
+) -> Iterator[PositionClock]:
     """The likely position clocks: the file's own beats, then those that the onsets suggest."""
-    out = []
     turn_s, positions = setup.player.turn_s, options.positions
-    exact = beat_clock(notes, grid_of(setup.music, 1).step_beats)
-    if exact is not None:
-        count = turn_s / exact.position_s
-        if positions is not None or abs(count - round(count)) < 0.01 * count:
-            out.append(exact)
+    beats = beat_clock(notes, grid_of(setup.music, 1).step_beats)
+    onset = notes["on_s"] if beats is None else beats.onset
+    steady, in_time = on_positions(notes, onset, setup, positions or ROW)
+    if beats is not None and in_time:
+        yield beats
     # discs have some two dozen to two hundred positions
     fewest, most = (24, 200) if positions is None else (positions, positions)
     low, high = turn_s / 640, turn_s / 6
@@ -163,13 +158,12 @@ def _clocks(
         return float(max(0.0, np.log(fewest / count), np.log(count / most)))
 
     try:
-        steady = on_positions(notes, setup, positions or ROW)
         found = recovered_clocks(notes["on_s"], notes["off_s"], low, high, path, steady)
     except InputError:
-        if not out:
+        if beats is None or not in_time:
             raise
-        return out
-    return out + sorted(found, key=oddness)
+        return
+    yield from sorted(found, key=oddness)
 
 
 def _read_by(
@@ -177,69 +171,55 @@ def _read_by(
     budget: Budget,
 ) -> list[_Reading]:  # fmt: skip
     """The readings by one clock."""
-    if clock.exact:
-        begins = int(np.floor(clock.onset.min() + 0.5))
-    else:
-        begins = round(float(notes["on_s"][0]) / clock.position_s)
-    music = setup.music
-    ways = []
-    places = placements(clock, setup, options, begins)
-    for place in likeliest(places, lambda p: _on_grid(p, notes, clock), music):
-        recorded = _on_grid(place, notes, clock)
-        for unit_bits in units_of(music, place, recorded, UNITS):
-            moved = recorded if clock.exact else aligned(recorded, music, place, unit_bits)
-            ways.append(_Way(place, moved, clock, unit_bits, abs(place.first - begins)))
+    places: list[Placement] = []
+    for lanes in lanes_for(setup.music):
+        places = placements(notes, clock, setup, options, lanes)
+        if places and places[0].strange < STRANGE:
+            break
+    places = [p for p in places if p.strange < STRANGE and p.score > places[0].score - UNLIKELY]
     out: list[_Reading] = []
-    for limits in _SEARCHES:
-        if -1 in limits.symbols and not clock.exact:
+    for limits in _SEARCHES if places else ():
+        if -1 in limits.symbols and (out or not clock.exact or not places[0].exact):
             continue
-        far: list[tuple[int, _Way]] = []
-        for way in ways:
-            one = _searched(way, setup, limits, budget)
+        far: list[tuple[float, Placement]] = []
+        for n, place in enumerate(places):
+            budget.stop = budget.left - budget.left // (len(places) - n + 1)
+            one = _searched(place, clock, setup, limits, budget)
+            budget.stop = 0
             if isinstance(one, int):
-                far.append((one, way))
+                far.append((1 / one, place))
             else:
-                far.append((len(one.solution.bits), way))
+                far.append((one.left - 1, place))
                 out.append(one)
             if budget.spent or (out and _best(out).left < EXACT):
                 return out
-        if out and _best(out).left < FIT and not clock.exact:
-            return out
-        ways = [way for _, way in sorted(far, key=lambda f: -f[0])[:HELD_OUT]]
+        if out and _best(out).left < FIT:
+            break
+        places = [place for _, place in sorted(far, key=lambda f: f[0])[:HELD_OUT]]
     return out
 
 
-def _searched(way: _Way, setup: Setup, limits: SearchLimits, budget: Budget) -> _Reading | int:
-    place, recorded, step = way.place, way.recorded, way.place.grid.step_ticks
-    exact, played = Tolerance(2.0, 2.0, 0.0), Tolerance(0.2 * step, 0.35 * step, 1.0)
-    matcher = Matcher(
-        recorded, setup.music, place.timeline, place.grid, way.unit_bits,
-        exact if way.clock.exact else played, budget,
-    )  # fmt: skip
-    per_row = limits.per_row or 2.0 + 0.25 * len(recorded) / place.used
-    found = search(matcher, place.used, replace(limits, per_row=per_row))
+def _searched(
+    place: Placement, clock: PositionClock, setup: Setup, limits: SearchLimits, budget: Budget
+) -> _Reading | int:
+    count = len(place.recorded)
+    per_row = limits.per_row or 2.0 + 0.25 * count / place.used
+    found = search(_matcher(place, setup, budget), place.used, replace(limits, per_row=per_row))
     if isinstance(found, int):
         return found
     # what unreadable bits cost is no difference between notes
     cost = found.cost - UNREADABLE * float((found.bits < 0).sum())
     line = _grid(np.where(found.lost, np.int8(-1), found.bits), place, found.rows).reshape(1, -1)
-    text = best_text_evidence(line) if line.size >= min(UNITS) else 0.0
-    score = 40 * cost / len(recorded) - 0.02 * text + 0.5 * (way.off > 0)
-    return _Reading(way, found, cost / max(1, len(recorded)), score)
+    text = best_text_evidence(line) if line.size >= SHORTEST else 0.0
+    score = 40 * cost / count - 0.02 * text + 0.5 * (place.late > 0)
+    return _Reading(place, clock, found, cost / count, score)
 
 
-def _on_grid(place: Placement, notes: NDArray[np.void], clock: PositionClock) -> NoteEvents:
-    onset = clock.onset
-    if not clock.exact:
-        onset = onset - np.rint(onset.min()) + place.first
-    step = place.grid.step_ticks
-    return NoteEvents(
-        onset * step,
-        (onset + clock.length) * step,
-        notes["pitch"].astype(np.int64) * BEND_STEPS + notes["bend"],
-        notes["velocity"].astype(np.int64),
-        notes["channel"].astype(np.int64),
-    )
+def _matcher(place: Placement, setup: Setup, budget: Budget) -> Matcher:
+    return Matcher(
+        place.recorded, setup.music, place.timeline, place.grid, place.unit_bits, place.tolerance,
+        budget, place.lanes,
+    )  # fmt: skip
 
 
 def _grid(values: NDArray[Any], place: Placement, rows: int) -> NDArray[Any]:
@@ -250,22 +230,23 @@ def _grid(values: NDArray[Any], place: Placement, rows: int) -> NDArray[Any]:
 
 
 def _sighting(
-    best: _Reading, setup: Setup, options: ReadOptions, remarks: tuple[str, ...]
+    best: _Reading, setup: Setup, options: ReadOptions, remarks: tuple[str, ...], budget: Budget
 ) -> Sighting:
-    way, found, clock = best.way, best.solution, best.way.clock
-    place, positions = way.place, way.place.timeline.positions
-    confidence = np.where(found.lost, 0.0, 0.99)
+    place, found, clock = best.place, best.solution, best.clock
+    positions = place.timeline.positions
+    confidence = np.full(len(found.bits), 0.99)
     says = list(remarks)
-    if best.left > 0 and len(found.off):
-        slots = place.timeline.slots()[: len(found.bits)]
-        near = np.abs(slots - found.off[:, None]).min(axis=0) <= DOUBT
-        confidence[~found.lost] -= min(0.2, best.left)
-        confidence[near] = np.minimum(confidence[near], 0.5)
-        doubtful = int((near & ~found.lost).sum())
+    if best.left > 0:
+        matcher = _matcher(place, setup, budget).ending(found.rows)
+        found, confidence = refined(matcher, found)
+        unsure = (confidence < THRESHOLD) & ~found.lost
+        wrong = float((1 - confidence)[~unsure & ~found.lost].sum())
         says.append(
             f"the notes differ from the preset's ({best.left:.3f} differences per note): some are "
-            f"missing, added or changed, and {doubtful} bits near them are in doubt"
+            f"missing, added or changed; {int(unsure.sum())} bits are in doubt, and of the others "
+            f"{wrong:.1f} may be wrong"
         )
+    confidence[found.lost] = 0.0
     if unreadable := int((found.bits < 0).sum()):
         says.append(f"{unreadable} bits sound neither as ones nor as zeros; they are unreadable")
     lost = np.flatnonzero(found.lost)

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.music.trials import Before
-from sonify.recover.sources.midi.matcher import WAYS, Matcher, Reals
+from sonify.recover.sources.midi.matcher import COSTS, WAYS, Matcher, Reals
 
 __all__ = ["SearchLimits", "Solution", "search"]
 
@@ -215,8 +215,9 @@ def _thinned(beam: _Beam, known: int, width: int) -> _Beam:
 
 def _best_of(matcher: Matcher, beam: _Beam, rows: int) -> Solution:
     """The whole disc that fits best, with what else it may be."""
-    cost, off = matcher.whole(beam.bits)
+    cost = COSTS @ matcher.whole(beam.bits)[0]
     at = int(np.argmin(cost))
+    _, off = matcher.whole(beam.bits[at : at + 1])
     alike = np.flatnonzero(cost <= cost[at] + _SAME)
     lost = beam.lost[alike].any(axis=0) | (beam.bits[alike] != beam.bits[at]).any(axis=0)
-    return Solution(beam.bits[at], lost, rows, float(cost[at]), off[at], beam.crowded)
+    return Solution(beam.bits[at], lost, rows, float(cost[at]), off, beam.crowded)

@@ -2,18 +2,31 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sonify.midi.bends import bend_of
 from sonify.music.metre import Grid
-from sonify.music.notes import untuned_parts
+from sonify.music.notes import DRUM_CHANNEL, needs_bends, untuned_parts
 from sonify.music.settings import Music
 from sonify.music.trials import Trials
 
-__all__ = ["BEND_STEPS", "Budget", "NoteEvents", "TrialNotes", "notes_of_trials", "signatures"]
+__all__ = [
+    "BEND_STEPS",
+    "Budget",
+    "Lanes",
+    "NoteEvents",
+    "TrialNotes",
+    "code_of",
+    "lane_of",
+    "lanes_for",
+    "nearest",
+    "notes_of_trials",
+    "signatures",
+]
 
 Ints = NDArray[np.int64]
 Reals = NDArray[np.float64]
@@ -21,20 +34,34 @@ Reals = NDArray[np.float64]
 BEND_STEPS = 16384
 """Values of a pitch bend, of 14 bits (MIDI 1.0)."""
 
+TICK_BITS = 34
+"""Bits of a note's code that hold its tick; key and bend take 21 more, the lane the rest."""
+
+Lanes = Literal["channel", "drums", "one"]
+"""What notes that are the same must share: the channel; or only whether they are drums, where bends
+move notes between channels or a program gave them others; or nothing, where all were merged."""
+
 
 @dataclass
 class Budget:
     """How many notes of trial discs may still be compared.
 
     A count and not a time, so that a slow machine gives the same answer.
+
+    Attributes
+    ----------
+    left : int
+    stop : int
+        What one search must leave to the next.
     """
 
     left: int
+    stop: int = 0
 
     @property
     def spent(self) -> bool:
         """Whether nothing is left."""
-        return self.left <= 0
+        return self.left <= self.stop
 
 
 @dataclass(frozen=True, eq=False)
@@ -89,6 +116,10 @@ class TrialNotes:
     def __len__(self) -> int:
         return len(self.on)
 
+    def take(self, which: Ints) -> TrialNotes:
+        """Some of the notes."""
+        return TrialNotes(*(getattr(self, f.name)[which] for f in fields(self)))
+
     @property
     def key(self) -> Ints:
         """The keys: MIDI note numbers."""
@@ -113,6 +144,33 @@ def notes_of_trials(music: Music, trials: Trials, grid: Grid) -> TrialNotes:
         np.repeat(np.arange(len(parts)), count),
         trials.nth(index),
     )
+
+
+def lanes_for(music: Music) -> list[Lanes]:
+    """How notes may have to be told apart, the strictest way first."""
+    return ["drums", "one"] if needs_bends(music) else ["channel", "drums", "one"]
+
+
+def lane_of(channel: Ints, lanes: Lanes) -> Ints:
+    """The lanes of notes."""
+    if lanes == "channel":
+        return channel
+    return np.where(channel == DRUM_CHANNEL, 1, 0) if lanes == "drums" else 0 * channel
+
+
+def code_of(lane: Ints, tone: Ints, tick: Ints) -> Ints:
+    """Numbers for notes that are near for notes that differ in their ticks only."""
+    return ((lane << 21) + tone << TICK_BITS) + tick
+
+
+def nearest(among: Ints, code: Ints, within: float) -> Ints:
+    """Which of some sorted codes is the nearest one to each code, -1 if none is near."""
+    if not len(among):
+        return np.full(len(code), -1)
+    right = np.clip(np.searchsorted(among, code), 0, len(among) - 1)
+    left = np.maximum(right - 1, 0)
+    found = np.where(np.abs(among[left] - code) < np.abs(among[right] - code), left, right)
+    return np.where(np.abs(among[found] - code) <= within, found, -1)
 
 
 def _mixed(x: NDArray[np.uint64]) -> NDArray[np.uint64]:

@@ -1,0 +1,87 @@
+"""How sure each bit of a disc is that was found for a recording with missing or added notes.
+
+Discs that differ from it in a few bits that lie near each other are compared with the recording.
+One that fits better takes its place; how much worse the others fit says how sure the bits are.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.recover.sources.midi.expectation import EXACT
+from sonify.recover.sources.midi.matcher import COSTS, Matcher, Reals
+from sonify.recover.sources.midi.search import Solution
+
+__all__ = ["refined"]
+
+Bits = NDArray[np.int8]
+
+NEAR = 8  # bits that are changed together lie within a code unit, as its pitch follows from it
+AT_ONCE = 100_000  # bits that are compared at once: some 30 MB of notes
+MOST = 4_000_000  # bits of discs that are compared: all for a disc of 500 bits
+ROUNDS = 30  # times that a better disc may take the place of the found one
+
+
+def _changes(matcher: Matcher, off: NDArray[np.int64]) -> NDArray[np.bool_]:
+    """Which bits to change: single ones, pairs, runs, and the rest of a row; those near the
+    differences first."""
+    count, positions = matcher.total, matcher.positions
+    at = np.arange(count)
+    changes = [at == at[:, None]]
+    for k in range(1, NEAR):
+        ahead = at == at[:-k, None] + k
+        changes.append(changes[0][:-k] | ahead)
+        if k > 1:
+            changes.append((at >= at[:-k, None]) & (at <= at[:-k, None] + k))
+    changes.append((at >= at[:, None]) & (at // positions == at[:, None] // positions))
+    out = np.concatenate(changes)
+    far = np.abs(matcher.timeline.slots() - off[:, None]).min(axis=0, initial=1 << 30)
+    most = max(1, MOST // count)
+    if len(out) <= most:
+        return out
+    return out[np.argsort(far[out.argmax(axis=1)], kind="stable")[:most]]
+
+
+def refined(matcher: Matcher, found: Solution) -> tuple[Solution, Reals]:
+    """A disc that fits at least as well, and the probability of each of its bits.
+
+    Parameters
+    ----------
+    matcher : Matcher
+        On a timeline of the disc's rows.
+    found : Solution
+
+    Returns
+    -------
+    Solution
+    probability : ndarray of float64, shape (bits,)
+    """
+    changes = _changes(matcher, found.off)
+    # an unreadable bit is silent; only in a file that is exact otherwise is that likely
+    silent = changes[changes.sum(axis=1) == (1 if matcher.tolerance.on <= EXACT else -1)]
+    best = found.bits
+    base = matcher.whole(best[None])[0][:, 0]
+    for _ in range(ROUNDS):
+        rate = np.log((COSTS @ base + 1) / (len(matcher.code) + 2))
+        # a note is added anywhere, but goes missing where it was
+        weights = rate * COSTS - np.log([len(matcher.code), 1, 1, 1])
+        discs = np.where(changes, best != 1, best).astype(np.int8)
+        discs = np.concatenate([discs, np.where(silent, np.int8(-1), best)])
+        log = weights @ (_differences(matcher, discs) - base[:, None])
+        at = int(np.argmax(log))
+        if log[at] <= 1e-6:
+            break
+        best = discs[at]
+        base = matcher.whole(best[None])[0][:, 0]
+    against = np.exp(rate) + np.exp(np.minimum(log, 0.0)) @ np.concatenate([changes, silent])
+    off = matcher.whole(best[None])[1]
+    return replace(found, bits=best, cost=float(COSTS @ base), off=off), 1 / (1 + against)
+
+
+def _differences(matcher: Matcher, discs: Bits) -> Reals:
+    lots = max(1, AT_ONCE // discs.shape[1])
+    parts = [matcher.whole(discs[k : k + lots])[0] for k in range(0, len(discs), lots)]
+    return np.concatenate(parts, axis=1)

@@ -1,0 +1,123 @@
+"""Which notes a mapping makes, and how often: what recorded notes are compared with before the bits
+are known."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.disc_player.timeline import Timeline
+from sonify.music.metre import Grid
+from sonify.music.settings import Music
+from sonify.music.trials import Trials
+from sonify.recover.sources.midi.matcher import Tolerance
+from sonify.recover.sources.midi.trial_notes import (
+    Lanes,
+    NoteEvents,
+    TrialNotes,
+    code_of,
+    lane_of,
+    nearest,
+    notes_of_trials,
+)
+
+__all__ = ["EXACT", "Expectation", "random_discs"]
+
+Ints = NDArray[np.int64]
+Reals = NDArray[np.float64]
+
+NOTES = 8000  # of random discs: more show rarer notes, and take longer
+DISCS = 16, 256  # random discs, at least and at most
+CHANCE = 0.001  # of a note that none of the discs has: one in a hundred is added, anywhere
+SURE = 0.99  # the chance of a note that all of them have: one in a hundred is missing
+EXACT = (
+    2.0  # how far a file's notes may be off in ticks, if no one edited it: rounding of both ends
+)
+NEAR = 0.4  # how far a note may be moved, in steps: 10 ms at 40 positions a second
+
+
+def random_discs(
+    music: Music, timeline: Timeline, grid: Grid, unit_bits: int, rows: int, like: int
+) -> TrialNotes:
+    """The notes of the first rows of random discs, so many that about `NOTES` come out if each
+    disc has as many as `like`."""
+    count = int(np.clip(NOTES // like, *DISCS))
+    bits = np.random.default_rng(11).integers(0, 2, (count, rows * timeline.positions), np.int8)
+    return notes_of_trials(music, Trials.side_by_side(bits, timeline, unit_bits), grid)
+
+
+@dataclass(frozen=True, eq=False)
+class Expectation:
+    """The notes of random discs, and in how many of the discs each occurs.
+
+    Attributes
+    ----------
+    notes : TrialNotes
+        Sorted by code.
+    first : ndarray of int64, shape (different notes,)
+        Where each begins in `notes`.
+    code, tick : ndarray of int64
+    chance : ndarray of float64
+        Of each different note.
+    step : int
+        Ticks of a position.
+    lanes : Lanes
+    """
+
+    notes: TrialNotes
+    first: Ints
+    code: Ints
+    tick: Ints
+    chance: Reals
+    step: int
+    lanes: Lanes
+
+    @classmethod
+    def of(cls, notes: TrialNotes, step: int, lanes: Lanes) -> Expectation:
+        """What random discs let expect."""
+        code = code_of(lane_of(notes.channel, lanes), notes.tone, notes.on)
+        order = np.lexsort((notes.trial, code))
+        notes, code = notes.take(order), code[order]
+        new = np.append(True, np.diff(code) != 0)
+        first = np.flatnonzero(new)
+        count = np.add.reduceat(new | np.append(True, np.diff(notes.trial) != 0), first)
+        chance = np.minimum(count / (notes.trial.max() + 1), SURE)
+        return cls(notes, first, code[first], notes.on[first], chance, step, lanes)
+
+    def _near(self, recorded: NoteEvents) -> Ints:
+        on = np.rint(recorded.on).astype(np.int64)
+        code = code_of(lane_of(recorded.channel, self.lanes), recorded.tone, on)
+        return nearest(self.code, code, NEAR * self.step)
+
+    def likelihood(self, recorded: NoteEvents) -> tuple[float, float]:
+        """The logarithm of the likelihood of recorded notes, as if notes did not depend on each
+        other, and the share of those that no disc has."""
+        near = self._near(recorded)
+        hit = np.unique(near[near >= 0])
+        strange = len(near) - len(hit)
+        chance = self.chance[hit]
+        silent = self.chance[self.tick < recorded.on.max() + self.step]
+        log = np.log(chance / (1 - chance)).sum() + np.log(1 - silent).sum()
+        return float(log + strange * np.log(CHANCE)), strange / len(near)
+
+    def tolerance(self, recorded: NoteEvents) -> Tolerance:
+        """How far the recorded notes that fit differ from those that the mapping makes."""
+        near = self._near(recorded)
+        here = near >= 0
+        if not here.any():
+            return Tolerance(EXACT, EXACT, 0.0)
+        # of rare notes the discs do not show all lengths
+        here[here] = self.chance[near[here]] >= np.median(self.chance[near[here]])
+        of = near[here]
+
+        def beyond(seen: Reals | Ints, made: Ints) -> float:
+            low, high = (f.reduceat(made, self.first)[of] for f in (np.minimum, np.maximum))
+            return float(np.quantile(np.maximum(low - seen, seen - high), 0.9))
+
+        on = 1.5 * float(np.quantile(np.abs(recorded.on[here] - self.tick[of]), 0.9))
+        on = max(EXACT, min(on, NEAR * self.step))
+        length = beyond((recorded.off - recorded.on)[here], self.notes.length)
+        velocity = beyond(recorded.velocity[here], self.notes.velocity)
+        return Tolerance(on, max(on, 1.5 * length), max(0.0, 1.5 * velocity))
