@@ -22,7 +22,7 @@ Bits = NDArray[np.int8]
 NEAR = 8  # bits that are changed together lie within a code unit, as its pitch follows from it
 AT_ONCE = 100_000  # bits that are compared at once: some 30 MB of notes
 MOST = 4_000_000  # bits of discs that are compared: all for a disc of 500 bits
-ROUNDS = 30  # times that a better disc may take the place of the found one
+ROUNDS = 8  # times that a better disc may take the place of the found one
 
 
 def _changes(matcher: Matcher, off: NDArray[np.int64]) -> NDArray[np.bool_]:

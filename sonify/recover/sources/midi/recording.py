@@ -179,8 +179,11 @@ def _read_by(
     places = [p for p in places if p.strange < STRANGE and p.score > places[0].score - UNLIKELY]
     out: list[_Reading] = []
     for limits in _SEARCHES if places else ():
-        if -1 in limits.symbols and (out or not clock.exact or not places[0].exact):
-            continue
+        if out and _best(out).left < FIT:
+            break
+        # unreadable bits are likelier than missing notes only in a file that no one edited
+        if -1 in limits.symbols and not (clock.exact and places[0].exact):
+            break
         far: list[tuple[float, Placement]] = []
         for n, place in enumerate(places):
             budget.stop = budget.left - budget.left // (len(places) - n + 1)
@@ -193,8 +196,6 @@ def _read_by(
                 out.append(one)
             if budget.spent or (out and _best(out).left < EXACT):
                 return out
-        if out and _best(out).left < FIT:
-            break
         places = [place for _, place in sorted(far, key=lambda f: f[0])[:HELD_OUT]]
     return out
 
@@ -236,7 +237,7 @@ def _sighting(
     positions = place.timeline.positions
     confidence = np.full(len(found.bits), 0.99)
     says = list(remarks)
-    if best.left > 0:
+    if best.left > EXACT:
         matcher = _matcher(place, setup, budget).ending(found.rows)
         found, confidence = refined(matcher, found)
         unsure = (confidence < THRESHOLD) & ~found.lost
