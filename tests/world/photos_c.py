@@ -193,8 +193,10 @@ def _mirror(rng: Rng, view: View, hard: set[str]) -> Floats | None:
     return cv2.resize(out, (view.width, view.height))
 
 
-def _difference(picture: Pixels, view: View, made: sonify.Disc, row: Any, position: Any) -> Reals:
-    """At each place, the mean of the picture in the hole less that in a ring round it."""
+def _levels(
+    picture: Pixels, view: View, made: sonify.Disc, row: Any, position: Any
+) -> tuple[Reals, Reals]:
+    """At each place, the mean of the picture in the hole, and that in a ring round it."""
     g, at = made.geometry, places(made)
     assert g is not None
     radii = np.append(at.rows, at.clock)[row]
@@ -213,19 +215,20 @@ def _difference(picture: Pixels, view: View, made: sonify.Disc, row: Any, positi
         got = cv2.remap(grey, q[..., 0], q[..., 1], cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
         return got.mean(axis=1)
 
-    return mean(inner, inner_turn).astype(float) - mean(ring, turn).astype(float)
+    return mean(inner, inner_turn).astype(float), mean(ring, turn).astype(float)
 
 
 def _readable(
     picture: Pixels, view: View, made: sonify.Disc, holes: NDArray[np.bool_], hidden: Any
 ) -> tuple[bool, float, float]:
-    """Whether a person could read it, how far the weakest hole exceeds the noise, and by how many
-    grey levels holes differ from what is round them."""
+    """Whether a person could read it, how far the weakest hole exceeds the noise, and the contrast
+    of holes (the brighter over the darker, by the inverse of sRGB)."""
     whole = np.vstack([holes, ~hidden])
     row, position = np.nonzero(whole)
-    hole = _difference(picture, view, made, row, position)
+    inside, around = _levels(picture, view, made, row, position)
+    hole = inside - around
     row, position = np.nonzero(~holes)
-    none = _difference(picture, view, made, row, position)
+    none = np.subtract(*_levels(picture, view, made, row, position))
     if len(none) < 6:
         none = np.append(none, np.zeros(6))
     middle = float(np.median(none))
@@ -237,7 +240,9 @@ def _readable(
         and float(seen.min()) >= 3 * noise
         and float(np.abs(none - middle).max()) <= 0.5 * fifth
     )
-    return good, float(seen.min()) / noise, float(np.median(seen))
+    light = ((np.array([inside, around]) / 255 + 0.055) / 1.055) ** 2.4 + 1e-3
+    contrast = float(np.exp(np.median(np.abs(np.log(light[0] / light[1])))))
+    return good, float(seen.min()) / noise, contrast
 
 
 def _alike(rng: Rng, how: Light, made: sonify.Disc, deep: float) -> float:
@@ -307,7 +312,9 @@ def _attempt(seed: int, number: int) -> Picture | None:
                   else rng.uniform(1.0, 6.0))  # fmt: skip
     gap = float(rng.choice([0.0, rng.uniform(0.0, 2.0), rng.uniform(2.0, 15.0)]))
     if "same-tone" in hard:
-        thick, gap = thick * float(rng.uniform(0.15, 1.0)), gap * float(rng.integers(0, 2))
+        # holes wide for their depth, so that light reaches their bottom
+        thick = min(thick, g.hole_diameter / 2 * float(rng.uniform(0.15, 1.2)))
+        gap *= float(rng.random() < 0.25)
     deep = thick + gap
     backing = float(rng.uniform(0.6, 2.0)) if "back-lit" in hard else 0.0
     angle, low = rng.uniform(0, 2 * math.pi), math.tan(math.radians(rng.uniform(8, 60)))
@@ -352,9 +359,9 @@ def _attempt(seed: int, number: int) -> Picture | None:
     turned = float(rng.uniform(0, 2 * math.pi))
     along, across = (len(cloth) / repeat * f(turned) for f in (math.cos, math.sin))
     x, y = view.rays(
-        -deep, (0, 0, width, height), np.array([[along, -across, 9e3], [across, along, 9e3]]), 2
+        -deep, (0, 0, width, height), np.array([[along, -across, 0.0], [across, along, 0.0]]), 2
     )
-    half = cv2.remap(cloth, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_WRAP)
+    half = cv2.remap(cloth, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REFLECT)
     light = np.empty((3, height, width), np.float32)
     for c, plane in enumerate(cv2.split(half)):
         cv2.resize(plane, (width, height), dst=light[c])
@@ -402,7 +409,7 @@ def _attempt(seed: int, number: int) -> Picture | None:
         orientation=int(rng.choice([1, 3, 6, 8], p=[0.55, 0.1, 0.25, 0.1])),
     )  # fmt: skip
     seen, data = jpeg(develop(rng, light, camera), camera)
-    good, margin, levels = _readable(seen, view, made, holes, hidden)
+    good, margin, contrast = _readable(seen, view, made, holes, hidden)
     return Picture(
         image=seen,
         jpeg=data,
@@ -413,7 +420,7 @@ def _attempt(seed: int, number: int) -> Picture | None:
             "hardships": tuple(sorted(hard)), "ordinary": ordinary, "material": material.name,
             "table": kind, "megapixels": width * height / 1e6, "hole_px": wide, "fill": fill,
             "tilt_deg": math.degrees(tilt), "k1": k1, "quality": camera.quality,
-            "margin": margin, "levels": levels,
+            "margin": margin, "contrast": contrast,
             "electrons": camera.electrons, "thick": thick, "gap": gap, "tries": number + 1,
             "blocked": int((grid != made.grid).sum()), "torn": torn, "exif": camera.orientation,
         },
