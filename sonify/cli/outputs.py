@@ -25,6 +25,7 @@ from sonify.cli.common import (
     result,
 )
 from sonify.cli.progress import progress_shown
+from sonify.export.file_formats import MOVING, WRITERS, run
 
 if TYPE_CHECKING:
     from sonify.export.outcome import Outcome
@@ -32,9 +33,6 @@ if TYPE_CHECKING:
     from sonify.performance import Performance
 
 __all__ = ["caution_letters", "destination", "midi", "write_one"]
-
-PICTURES = ("clip", "lights", "message")
-"""Outputs that are a folder of pictures if the name ends with a slash."""
 
 LOUD_LUFS = -10.0
 """From memory: well above streamed music, most of which is normalised to -14 LUFS."""
@@ -74,11 +72,9 @@ def write_one(
 
     Without `seconds`, the length is the one that the writer reports.
     """
-    from sonify.export.file_formats import WRITERS, run
-
     row = next(w for w in WRITERS if w.what == what)
     usual = f"{show.disc.name}{row.ending}{row.suffixes[0]}"
-    pictures = what in PICTURES and str(output).endswith(("/", os.sep))
+    pictures = what in MOVING and str(output).endswith(("/", os.sep))
     with (
         destination(output, usual, base=base, pictures=pictures) as path,
         cautions_shown(),
@@ -91,7 +87,7 @@ def write_one(
         return
     if shown is not None:
         result(shown, outcome.seconds if seconds is None else seconds)
-    if what in PICTURES:
+    if what in MOVING:
         _say_picture(outcome)
 
 

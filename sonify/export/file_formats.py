@@ -18,7 +18,7 @@ from sonify.errors import InputError, close_matches
 if TYPE_CHECKING:
     from sonify.performance import Performance
 
-__all__ = ["FOLDER", "WRITERS", "Writer", "find_writer", "run", "save"]
+__all__ = ["FOLDER", "MOVING", "WRITERS", "Writer", "find_writer", "run", "save"]
 
 
 @dataclass(frozen=True)
@@ -62,6 +62,9 @@ WRITERS: tuple[Writer, ...] = (
 
 FOLDER = "/"
 """Stands in the table for a folder of pictures: a path that ends with a slash."""
+
+MOVING = tuple(w.what for w in WRITERS if FOLDER in w.suffixes)
+"""The moving pictures."""
 
 
 def find_writer(path: str | Path, what: str | None = None) -> Writer:

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sonify.errors import Caution, InputError
+from sonify.export.file_formats import FOLDER, MOVING, WRITERS, run
 
 if TYPE_CHECKING:
     from sonify.studio.document import Document
@@ -27,14 +28,10 @@ _WORDS = {
 }
 """Label and help."""
 
-MOVING = ("lights", "message", "clip")
-"""Outputs that can flash and can be calmed."""
-
 
 def _offered() -> dict[str, dict[str, str]]:
     """The suffixes of each download, each with what follows the disc's name in a file name."""
     from sonify.export.drawing.drawing_formats import DRAWINGS
-    from sonify.export.file_formats import FOLDER, WRITERS
 
     out: dict[str, dict[str, str]] = {}
     for w in WRITERS:
@@ -83,7 +80,6 @@ def write_download(
         Its path, and notes on it for the user.
     """
     from sonify.disc.file import disc_to_toml
-    from sonify.export.file_formats import run
     from sonify.studio.document import preset_toml, show_of, understand
 
     path = folder / file_name(document, what, suffix)
