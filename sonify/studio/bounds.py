@@ -33,13 +33,13 @@ def check_bounds(disc: Disc, setup: Setup) -> None:
         )
     notes = 0
     for n, voice in enumerate(voices):
-        rules = (voice.rhythm,) if isinstance(voice.rhythm, str) else voice.rhythm
+        rules = rules_of(voice, f"music.voice[{n}]")
         if len(rules) > MAX_RULES:
             raise InputError(
                 f"{len(rules)} rules are too many for the page; at most {MAX_RULES}",
                 place=f"music.voice[{n}].rhythm",
             )
-        growth = math.prod(r.copies() for r in rules_of(voice, f"music.voice[{n}]"))
+        growth = math.prod(r.copies() for r in rules)
         notes += growth * disc.grid.size
         if notes > MAX_NOTES:
             raise InputError(
