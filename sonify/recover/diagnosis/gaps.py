@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.alignment import signs_of
-from sonify.recover.signal.pulses import PulseClock, usual_gaps
+from sonify.recover.signal.clock import PulseClock, usual_gaps
 
 __all__ = ["settle_gaps"]
 
@@ -75,7 +75,7 @@ def settle_gaps(clock: PulseClock, seen: Reals, grid: NDArray[np.int8]) -> Pulse
     shift = np.interp(np.arange(len(clock.pulse_s)), good, moved - (slot - slot[0]))
     numbers = clock.pulse_slot - int(slot[0]) + np.rint(shift).astype(np.int64)
     numbers[good] = moved
-    return PulseClock.numbered(clock.pulse_s, numbers, clock.extra, clock.low)
+    return clock.renumbered(numbers)
 
 
 def _fits(value: Reals, spectrum: NDArray[np.complex128], n: int, first: int) -> Reals:

@@ -16,8 +16,8 @@ from sonify.recover.diagnosis.row_order import LOST_ROWS, align_reading_on, alig
 from sonify.recover.diagnosis.source import LogRecording
 from sonify.recover.diagnosis.timing_model import times_of
 from sonify.recover.signal.averages import Integral
-from sonify.recover.signal.levels import BINS, binned, hole_delay, hole_levels
-from sonify.recover.signal.pulses import FEWEST, PulseClock, find_pulses, number_pulses
+from sonify.recover.signal.clock import PulseClock, follow_clock
+from sonify.recover.signal.levels import BINS, cells_of, hole_delay, hole_levels
 from sonify.recover.signal.slicer import soft_bits, two_levels
 
 __all__ = ["Sampling", "observe_log"]
@@ -87,40 +87,22 @@ def _follow(
     low: bool | None = None
     remarks: tuple[str, ...] = ()
     for _ in range(2):
-        pulses, lengths, low = find_pulses(log.clock, log.rate, period_s, low)
-        if len(pulses) < FEWEST:
-            raise InputError(
-                f"the clock channel has {len(pulses) or 'no'} pulses; check the clock detector's "
-                "light and wiring, and which channel is which",
-                file=log.path,
-            )
-        clock = number_pulses(pulses, lengths, low)
+        clock = follow_clock(log.clock, log.rate, period_s, log.path, low)
         count = len(clock.slot_s)
         if count < design.positions // 2:
             raise InputError(
                 f"{count} positions passed and a row has {design.positions}: too little to compare",
                 file=log.path,
             )
-        delay = hole_delay(_cells(log, clock, about_s))
+        delay = hole_delay(cells_of(log.data, log.rate, clock, about_s))
         if abs(delay) < AT_WEB:
             break
-        low = not low
+        low = not clock.low
         remarks = (
             f"holes read {'low' if low else 'high'} on the clock channel; if the machine takes "
             "that for material, swap its comparator's inputs",
         )
     return clock, about_s + delay * float(np.median(clock.period)), remarks
-
-
-def _cells(log: LogRecording, clock: PulseClock, delay_s: float) -> Reals:
-    """The data channel in small parts of each slot."""
-    count, period = len(clock.slot_s), clock.period
-    ends = clock.slot_s[[0, -1]] + period[[0, -1]] * (-1, 1)
-    first, end = np.clip(np.ceil(ends * log.rate), 0, len(log.data)).astype(int)
-    passed = np.concatenate([ends[:1], clock.slot_s, ends[1:]])
-    time = (np.arange(first, end) + 0.5) / log.rate
-    phase = np.interp(time, passed, np.arange(-1, count + 1))
-    return binned(log.data[first:end], phase, 0, count, delay_s / float(np.median(period)))
 
 
 def _evidence(cells: Reals, clock: PulseClock) -> Reals:
@@ -159,12 +141,12 @@ def observe_log(
         No pulses, or less than half a row of them.
     """
     clock, delay, remarks = _follow(log, design, period_s, delay_s)
-    cells = _cells(log, clock, delay)
+    cells = cells_of(log.data, log.rate, clock, delay)
     seen = _evidence(cells, clock)
     settled = settle_gaps(clock, seen, design.grid)
     if settled is not clock:
         clock = settled
-        cells = _cells(log, clock, delay)
+        cells = cells_of(log.data, log.rate, clock, delay)
         seen = _evidence(cells, clock)
     low, n, period = clock.low, design.positions, clock.period
     sums = Integral(log.data, log.rate)

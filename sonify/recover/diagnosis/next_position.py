@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.alignment import Alignment, Design, agreement
 from sonify.recover.diagnosis.starts import Pulses, settled
-from sonify.recover.signal.pulses import PulseClock
+from sonify.recover.signal.clock import PulseClock
 
 __all__ = ["align_next_position"]
 

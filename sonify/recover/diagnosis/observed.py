@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.alignment import Alignment
 from sonify.recover.diagnosis.timing_model import TimingModel, times_of
-from sonify.recover.signal.pulses import PulseClock
+from sonify.recover.signal.clock import PulseClock
 
 __all__ = ["Levels", "NotesBySlot", "Observed", "Wire"]
 

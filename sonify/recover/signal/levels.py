@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.recover.signal.averages import Integral, running_mean
+from sonify.recover.signal.clock import PulseClock
 
-__all__ = ["BINS", "binned", "hole_delay", "hole_levels"]
+__all__ = ["BINS", "cells_of", "hole_delay", "hole_levels"]
 
 Reals = NDArray[np.float64]
 
@@ -28,22 +29,28 @@ WEB = 0.40
 """From this distance from a hole's middle on, in positions, there is only web."""
 
 
-def binned(x: NDArray[np.float32], phase: Reals, first: int, count: int, delay: float) -> Reals:
-    """Means of the signal over 32nds of each position, shape (positions, BINS).
+def cells_of(x: NDArray[np.float32], rate: float, clock: PulseClock, delay_s: float) -> Reals:
+    """Means of a channel over 32nds of each position, shape (positions, BINS).
 
     Bin edges between samples take their share of a sample, so that no noise counts twice.
 
     Parameters
     ----------
-    x, phase : ndarray, shape (samples,)
-        The signal, and how many positions had passed at each sample.
-    first, count : int
-        The first position, and how many.
-    delay : float
-        How much later than the clock's the holes pass, in positions.
+    x : ndarray, shape (samples,)
+    rate : float
+        Samples per second.
+    clock : PulseClock
+    delay_s : float
+        How much later than the clock's the channel's holes pass, in s.
     """
-    edges = first + delay - 0.5 + np.arange(count * BINS + 1) / BINS
-    at = np.interp(edges, phase, np.arange(len(phase)) + 0.5)
+    count = len(clock.slot_s)
+    phase = clock.phase((np.arange(len(x)) + 0.5) / rate)
+    # only where it rises can a phase be looked up
+    inside = slice(
+        int(np.searchsorted(phase, phase[0], "right")), np.searchsorted(phase, phase[-1])
+    )
+    edges = np.arange(count * BINS + 1) / BINS - 0.5 + delay_s / float(np.median(clock.period))
+    at = np.interp(edges, phase[inside], np.arange(len(x))[inside] + 0.5)
     widths = np.diff(at)
     means = np.diff(Integral(x).at(at)) / np.maximum(widths, 1e-9)
     # before the first sample and after the last, the level is as there

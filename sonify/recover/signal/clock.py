@@ -1,0 +1,427 @@
+"""Clock recovery: the clock row's pulses, and the position that each belongs to.
+
+A comparator with hysteresis finds pulses in the clock channel, averaged as far as its noise asks.
+The pulses are then numbered by dynamic programming over all of them (A. J. Viterbi, 1967): each
+path carries its own phase-locked loop ("per-survivor processing", R. Raheli et al., 1995), which
+predicts the next pulse from those before. So a path knows missing pulses, second pulses, pauses
+and changes of speed from each other by their likelihood, in clean logs and in noise alike.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any, NamedTuple, Self
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.errors import InputError
+from sonify.recover.signal.averages import Integral, running_mean
+from sonify.recover.signal.slicer import HOLE_SHARE, two_levels
+
+__all__ = ["PulseClock", "follow_clock", "usual_gaps"]
+
+Reals = NDArray[np.float64]
+Index = NDArray[np.int64]
+
+SMOOTH = 0.05
+"""Share of a position over which the clock channel is averaged: far less than a hole's passage."""
+
+PART, TONE = 0.25, 0.4
+"""Averaged over a quarter of a position, a channel whose holes take 0.2 to 0.5 of it has a standard
+deviation of 0.35 to 0.46 of its swing (derived)."""
+
+LONGEST_SMOOTH = 0.7
+"""The most where there is noise, as a share of a hole's passage: more would flatten it."""
+
+CALM = 0.033
+"""Noise, as a share of the swing, down to which the channel is averaged: a third of `BAND`."""
+
+BAND = 0.1
+"""Half of a comparator's hysteresis, as a share of the swing (common practice, no source)."""
+
+SIGMAS = 2.5
+"""Standard deviations of the averaged noise that the hysteresis holds back: one sample in 161 is
+beyond (normal distribution)."""
+
+MOST_BAND = 0.2
+"""The most of it: 0.3 of the swing is left on either side, so that averaged pulses still pass."""
+
+SHORTEST = 0.12
+"""Of the usual length: a shorter pulse is noise."""
+
+FEWEST = 8
+"""Pulses from which a speed can be estimated."""
+
+JITTER = 0.12
+"""Standard deviation, in positions, of a pulse about its prediction, until it is measured: that of
+a cheap motor, whose pulses jitter by up to a tenth (common practice, no source)."""
+
+LEAST_JITTER, MOST_JITTER = 0.03, 0.2
+"""Bounds of that measure: a quarter of a position's 1/8 that a few samples resolve; more than 0.2
+would not tell a missing pulse from a late one."""
+
+SURE = 8.0
+"""Evidence that a pulse is one, in nats, at most: one in 3000 is something else."""
+
+MISSING, ALSO_MISSING = 4.0, 1.0
+"""Prices of a missing pulse and of each further one in a run, in nats: one in 55 is missing, and
+dirt that covers one hole covers its neighbour as well in one case of 3."""
+
+PAUSE = 9.5
+"""Price of a pause of any length, in nats: one in 750 gaps is one (exp -6.6), of a length equally
+likely up to some 18 positions (exp -2.9)."""
+
+NEW_SPEED = 8.5
+"""Price of a sudden change of speed, in nats: one in 2000 positions (exp -7.6), the new one anything
+from 0.4 to 2.5 of the old one."""
+
+LEAST_SPREAD = 0.12
+"""Of the swing: standard deviation of a hole's depth without noise, as clock holes are never quite
+alike (own estimate)."""
+
+SHALLOW = 2.0
+"""Evidence against a shallow pulse, in nats, at most: less than a missing pulse's price, so that
+one in its place is still taken."""
+
+BINS = 32
+"""Samples of a position among which peaks are sought."""
+
+APART = 0.3
+"""Positions around a peak without a higher one."""
+
+LOWEST = 0.3
+"""Of the swing: a peak below is none."""
+
+HELD = 2.0
+"""Of the usual length: during a longer pulse the disc stood still."""
+
+BEFORE = 8
+"""Pulses before one that its position may be counted from: noise makes two or three a position."""
+
+GAINS = 0.6, 0.1
+"""Gain of a path's loop for its phase in clean logs and in those whose jitter is all noise. The
+gain for its period follows from it (T. R. Benedict and G. W. Bordner, 1962; from memory)."""
+
+AROUND = 6
+"""Gaps on either side that tell the usual one."""
+
+STEADY = 0.02
+"""Positions by which noise may move the clock; with more noise, more pulses are averaged."""
+
+ENOUGH = 2 * math.pi
+"""Positions averaged at the most, as a multiple of the least: a twentieth of the usual turn."""
+
+
+@dataclass(frozen=True, eq=False)
+class PulseClock:
+    """The clock row as it was seen.
+
+    Attributes
+    ----------
+    pulse_s : ndarray
+        The middle of every pulse, in s.
+    pulse_slot : ndarray of int64
+        How many positions had passed, counted through missing and doubled pulses.
+    extra : ndarray of bool
+        Pulses that belong to no position.
+    slot_s : ndarray, shape (slots,)
+        When each position passed; a missing one lies between its neighbours.
+    missing : ndarray of int64
+        Slots without a pulse.
+    low : bool
+        Whether holes read low.
+    noise : float
+        Standard deviation of a pulse's time that noise explains, in positions.
+    """
+
+    pulse_s: Reals
+    pulse_slot: Index
+    extra: NDArray[np.bool_]
+    slot_s: Reals
+    missing: Index
+    low: bool
+    noise: float
+
+    @classmethod
+    def numbered(
+        cls, pulse_s: Reals, pulse_slot: Index, extra: NDArray[np.bool_], low: bool, noise: float
+    ) -> Self:
+        """A clock whose missing pulses lie evenly between their neighbours."""
+        slot = pulse_slot[~extra]
+        every = np.arange(int(slot[-1]) + 1)
+        times = _calmed(np.interp(every, slot, pulse_s[~extra]), noise)
+        return cls(pulse_s, pulse_slot, extra, times, np.setdiff1d(every, slot), low, noise)
+
+    def renumbered(self, pulse_slot: Index) -> PulseClock:
+        """The same pulses with other numbers."""
+        return PulseClock.numbered(self.pulse_s, pulse_slot, self.extra, self.low, self.noise)
+
+    @property
+    def doubled(self) -> Index:
+        """Slots with a pulse after the first."""
+        every = np.arange(len(self.slot_s))
+        at = np.interp(self.pulse_s[self.extra], self.slot_s, every)
+        return np.rint(at - 0.25).astype(np.int64)
+
+    @property
+    def period(self) -> Reals:
+        """How long a position lasts at each slot, in s."""
+        out: Reals = np.gradient(self.slot_s)
+        return out
+
+    def pauses(self, longest: float) -> list[tuple[float, float]]:
+        """When no pulse came for more than `longest` positions, and for how long, in s."""
+        good = self.pulse_s[~self.extra]
+        gaps = np.diff(good)
+        at = np.flatnonzero(gaps > longest * float(np.median(self.period)))
+        return list(zip(good[at].tolist(), gaps[at].tolist(), strict=True))
+
+    def phase(self, time_s: NDArray[Any]) -> Reals:
+        """How many positions had passed at some moments, up to one before the first pulse and one
+        after the last."""
+        ends = self.slot_s[[0, -1]] + self.period[[0, -1]] * (-1, 1)
+        passed = np.concatenate([ends[:1], self.slot_s, ends[1:]])
+        out: Reals = np.interp(time_s, passed, np.arange(-1.0, len(self.slot_s) + 1))
+        return out
+
+
+def _calmed(times: Reals, noise: float) -> Reals:
+    """Times of positions without what noise adds to them; `noise` is in positions.
+
+    Noise and a motor's jitter both move pulses. The share of noise in their second differences is
+    the share by which they are replaced by running means (Wiener's filter).
+    """
+    if len(times) < 2 * FEWEST or noise < STEADY:
+        return times
+    bend = np.diff(times, 2)
+    period = float(np.median(np.diff(times)))
+    usual = (1.4826 * float(np.median(np.abs(bend)))) ** 2
+    share = min(1.0, 6 * (noise * period) ** 2 / max(usual, 1e-30))
+    width = int(min((noise / STEADY) ** 2, ENOUGH * 4)) | 1
+    line = times[0] + (times[-1] - times[0]) * np.linspace(0, 1, len(times))
+    smooth = line + running_mean(running_mean(times - line, width), width)
+    out: Reals = times + share * (smooth - times)
+    return out
+
+
+class _Pulses(NamedTuple):
+    """What a comparator sees: middles and lengths of pulses, in s; the evidence for each, in nats;
+    and the standard deviation of a middle by the channel's noise, in s."""
+
+    middle: Reals
+    length: Reals
+    evidence: Reals
+    noise_s: float
+
+
+def _comparator(x: NDArray[np.float32], rate: float, period_s: float, low: bool) -> _Pulses:
+    """The pulses of the clock channel, `rate` samples per second."""
+    bottom, top = two_levels(x)
+    # differences of neighbouring samples are noise but for the few at edges
+    spread = 1.4826 * float(np.median(np.abs(np.diff(x)))) / math.sqrt(2)
+    # of a channel that is mostly noise, two levels are those of the noise
+    some = max(1, int(PART * period_s * rate))
+    tone = math.sqrt(max(float(running_mean(x, some).var()) - spread**2 / some, 0.0))
+    noise = spread / max(min(top - bottom, tone / TONE), 1e-30)
+    below = float(np.mean(x < (bottom + top) / 2))
+    hole = max(1.0, min(below, 1 - below) * period_s * rate)
+    wide = int(max(1, SMOOTH * period_s * rate, min((noise / CALM) ** 2, LONGEST_SMOOTH * hole)))
+    y = running_mean(x, wide)
+    # averaged, narrow pulses are less deep
+    bottom, top = two_levels(y)
+    y = (y - bottom) / max(top - bottom, 1e-30)
+    y = 1 - y if low else y
+    band = SIGMAS * noise / math.sqrt(wide)
+    if band < MOST_BAND:
+        middle, length = _excursions(y, rate, max(BAND, band))
+    else:
+        middle = _peaks(y, rate, period_s)
+        length = np.full(len(middle), hole / rate)
+    depth = Integral(y, rate).mean(middle - hole / 2 / rate, middle + hole / 2 / rate)
+    unsure = max(noise / math.sqrt(hole), LEAST_SPREAD)
+    evidence = np.clip((np.nan_to_num(depth) - 0.5) / unsure**2, -SHALLOW, SURE)
+    # an edge is off by the noise over the slope, and a middle by half the sum of two edges
+    return _Pulses(middle, length, evidence, noise * math.sqrt(wide / 2) / rate)
+
+
+def _excursions(y: Reals, rate: float, half: float) -> tuple[Reals, Reals]:
+    """Middles and lengths of pulses, in s, as a comparator with that much hysteresis sees them;
+    levels are 0 at webs and 1 at holes."""
+    # between the two thresholds the state is the last one that was clear
+    clear = np.flatnonzero(np.abs(y - 0.5) > half)
+    if not len(clear):
+        return np.zeros(0), np.zeros(0)
+    last = np.searchsorted(clear, np.arange(len(y)), "right") - 1
+    high = (last >= 0) & (y[clear[np.maximum(last, 0)]] > 0.5)
+    edge = np.flatnonzero(np.diff(high.astype(np.int8)))
+    # the middle of the two samples beside each edge
+    times = (edge + 1.0) / rate
+    rises, falls = times[high[edge + 1]], times[~high[edge + 1]]
+    falls = falls[np.searchsorted(falls, rises[:1]).sum() :]
+    n = min(len(rises), len(falls))
+    middle, length = (rises[:n] + falls[:n]) / 2, falls[:n] - rises[:n]
+    if n < FEWEST:
+        return middle, length
+    keep = length > SHORTEST * float(np.median(length))
+    middle, length = middle[keep], length[keep]
+    usual = float(np.median(length))
+    begin, end = times[0] - usual / 2, times[-1] + usual / 2
+    if high[0] and begin > 0:  # the log begins in this pulse
+        middle, length = np.append(begin, middle), np.append(usual, length)
+    if high[-1] and end < len(y) / rate:
+        middle, length = np.append(middle, end), np.append(length, usual)
+    return middle, length
+
+
+def _peaks(y: Reals, rate: float, period_s: float) -> Reals:
+    """When noisy levels are highest within the part of a position around, in s."""
+    step = max(1, int(period_s * rate / BINS))
+    z = y[: len(y) // step * step].reshape(-1, step).mean(axis=1)
+    near = max(1, int(APART * period_s * rate / step))
+    around = np.lib.stride_tricks.sliding_window_view(np.pad(z, near, mode="edge"), 2 * near + 1)
+    at = np.flatnonzero((z == around.max(axis=1)) & (z > LOWEST))
+    out: Reals = (at + 0.5) * step / rate
+    return out
+
+
+def _path(
+    into: list[float], out: list[float], evidence: list[float], period: float, jitter: float,
+    gain: float,
+) -> tuple[list[int], list[int], list[float]]:  # fmt: skip
+    """The likeliest pulses that are positions, how many positions each is after the one before, and
+    how far each is from its prediction, in positions.
+
+    Times run backwards, from the usual speed to that of a motor's start. Each pulse keeps two
+    paths, with where and how fast their loops are: the best one, and the best one that takes a new
+    speed.
+    """
+    follow, turn = gain, gain**2 / (2 - gain)
+    inverse, norm = 0.5 / jitter**2, math.log(jitter * math.sqrt(2 * math.pi))
+    nothing = (-math.inf, 0.0, period)
+    kept: list[tuple[tuple[float, float, float], tuple[float, float, float]]] = []
+    came: list[list[tuple[int, int, int, float]]] = []
+    for j, (t, ends) in enumerate(zip(into, out, strict=True)):
+        best, back = (0.0, ends, period), (-1, 0, 0, 0.0)
+        new, new_back = nothing, (-1, 0, 0, 0.0)
+        sure = 0
+        for i in range(j - 1, -1, -1):
+            gap = t - out[i]
+            for k, (score, at, length) in enumerate(kept[i]):
+                if score == -math.inf:
+                    continue
+                if score - NEW_SPEED > new[0] and 0.4 < gap / length < 2.5:
+                    new, new_back = (score - NEW_SPEED, ends, gap), (i, k, 1, 0.0)
+                passed = (t - at) / length
+                steps = max(1, int(passed + 0.5))
+                off = passed - steps
+                price = off * off * inverse + norm
+                if steps > 1:
+                    price += MISSING + ALSO_MISSING * (steps - 2)
+                if price < PAUSE:
+                    where = at + (steps + follow * off) * length + ends - t
+                    found = (score - price, where, length * (1 + turn * off / steps))
+                elif passed > 1:
+                    steps, found = 1, (score - PAUSE, ends, length)
+                else:
+                    continue
+                if found[0] > best[0]:
+                    best, back = found, (i, k, steps, off)
+            sure += evidence[i] >= SURE
+            if sure > 2 or j - i > BEFORE:
+                break
+        more = evidence[j]
+        kept.append(((best[0] + more, *best[1:]), (new[0] + more, *new[1:])))
+        came.append([back, new_back])
+    at, k = max(((j, k) for j in range(len(kept)) for k in (0, 1)), key=lambda w: kept[w[0]][w[1]])
+    pulses, steps_of, offs = [at], list[int](), list[float]()
+    while (back := came[at][k])[0] >= 0:
+        at, k, steps, off = back
+        pulses.append(at)
+        steps_of.append(steps)
+        offs.append(off)
+    return pulses[::-1], steps_of[::-1], offs[::-1]
+
+
+def _numbered(pulses: _Pulses, period_s: float, low: bool) -> PulseClock:
+    """Number at least `FEWEST` pulses."""
+    usual = float(np.median(pulses.length))
+    # a disc that stands still with a hole under the detector makes a long pulse
+    held = np.where(pulses.length > HELD * usual, (pulses.length - usual) / 2, 0.0)
+    into, out = (-(pulses.middle + held))[::-1].tolist(), (-(pulses.middle - held))[::-1].tolist()
+    evidence = pulses.evidence[::-1].tolist()
+    jitter, gain = JITTER, GAINS[0]
+    noise = pulses.noise_s / period_s
+    for _ in range(2):
+        kept, steps, offs = _path(into, out, evidence, period_s, jitter, gain)
+        measured = 1.4826 * float(np.median(np.abs(offs))) if offs else JITTER
+        share = min(1.0, (noise / max(measured, 1e-9)) ** 2)
+        gain = GAINS[0] + share * (GAINS[1] - GAINS[0])
+        jitter = float(np.clip(1.5 * measured, LEAST_JITTER, MOST_JITTER))
+    n = len(pulses.middle)
+    good = n - 1 - np.array(kept)[::-1]
+    slot = np.concatenate([[0], np.cumsum(steps[::-1])]).astype(np.int64)
+    extra = np.ones(n, bool)
+    extra[good] = False
+    every = np.rint(np.interp(pulses.middle, pulses.middle[good], slot)).astype(np.int64)
+    return PulseClock.numbered(pulses.middle, every, extra, low, noise)
+
+
+def _reads_low(x: NDArray[np.float32], phase: Reals) -> bool:
+    """Whether holes read low, from the mean shape of a position."""
+    place = np.floor((phase % 1) * 64).astype(int) % 64
+    fold = np.bincount(place, x, 64) / np.maximum(np.bincount(place, minlength=64), 1)
+    fold = (np.roll(fold, 1) + fold + np.roll(fold, -1)) / 3
+    return float((fold < (fold.max() + fold.min()) / 2).mean()) < HOLE_SHARE
+
+
+def follow_clock(
+    x: NDArray[np.float32], rate: float, period_s: float, path: object, low: bool | None = None
+) -> PulseClock:
+    """Find the clock row's pulses and number them.
+
+    Parameters
+    ----------
+    x : ndarray, shape (samples,)
+        The clock channel.
+    rate : float
+        Samples per second.
+    period_s : float
+        How long a position lasts, roughly, in s.
+    path : path
+    low : bool, optional
+        Whether holes read low; found from the log if not given.
+
+    Raises
+    ------
+    InputError
+        Fewer than `FEWEST` pulses.
+    """
+    sense = low
+    if sense is None:
+        y = running_mean(x, int(SMOOTH * period_s * rate))
+        sense = float(np.mean(y < sum(two_levels(y)) / 2)) < HOLE_SHARE
+    time = (np.arange(len(x)) + 0.5) / rate
+    for _ in range(2):
+        pulses = _comparator(x, rate, period_s, sense)
+        if len(pulses.middle) < FEWEST:
+            raise InputError(
+                f"the clock channel has {len(pulses.middle) or 'no'} pulses; check the clock "
+                "detector's light and wiring, and which channel is which",
+                file=path,
+            )
+        clock = _numbered(pulses, period_s, sense)
+        if low is not None or _reads_low(x, clock.phase(time)) == sense:
+            break
+        sense = not sense
+    return clock
+
+
+def usual_gaps(gaps: Reals) -> Reals:
+    """The median of the gaps around each; it follows a speed that rises or falls, and passes over
+    missing pulses and pauses."""
+    around = min(AROUND, len(gaps) - 1)
+    padded = np.pad(gaps, around, mode="reflect", reflect_type="odd")
+    out: Reals = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * around + 1), axis=1)
+    return out
