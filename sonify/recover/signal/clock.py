@@ -48,6 +48,11 @@ beyond (normal distribution)."""
 MOST_BAND = 0.2
 """The most of it: 0.3 of the swing is left on either side, so that averaged pulses still pass."""
 
+MOST_NOISE = 0.086
+"""Averaged noise, as a share of the swing, up to which a comparator counts well: from either level
+to the farther threshold it is then 3.5 standard deviations, beyond which one sample in 4000 lies
+(0.3 of the swing; normal distribution)."""
+
 SHORTEST = 0.12
 """Of the usual length: a shorter pulse is noise."""
 
@@ -74,8 +79,12 @@ PAUSE = 9.5
 likely up to some 18 positions (exp -2.9)."""
 
 NEW_SPEED = 8.5
-"""Price of a sudden change of speed, in nats: one in 2000 positions (exp -7.6), the new one anything
-from 0.4 to 2.5 of the old one."""
+"""Price of a sudden change of speed, in nats: one in 2000 positions (exp -7.6), by any factor up to
+2.5 (exp -0.9)."""
+
+FASTEST, SLOWEST = 0.6, 8.0
+"""Bounds of a new length of a position, as shares of the usual: motors start slowly and never race
+(common practice, no source)."""
 
 LEAST_SPREAD = 0.12
 """Of the swing: standard deviation of a hole's depth without noise, as clock holes are never quite
@@ -92,7 +101,7 @@ APART = 0.3
 """Positions around a peak without a higher one."""
 
 LOWEST = 0.3
-"""Of the swing: a peak below is none."""
+"""Of the swing: a peak below, or 4 standard deviations of noise below a hole's level, is none."""
 
 HELD = 2.0
 """Of the usual length: during a longer pulse the disc stood still."""
@@ -208,12 +217,14 @@ def _calmed(times: Reals, noise: float) -> Reals:
 
 class _Pulses(NamedTuple):
     """What a comparator sees: middles and lengths of pulses, in s; the evidence for each, in nats;
-    and the standard deviation of a middle by the channel's noise, in s."""
+    the standard deviation of a middle by the channel's noise, in s; and whether second pulses can
+    be told from noise."""
 
     middle: Reals
     length: Reals
     evidence: Reals
     noise_s: float
+    clear: bool
 
 
 def _comparator(x: NDArray[np.float32], rate: float, period_s: float, low: bool) -> _Pulses:
@@ -233,17 +244,18 @@ def _comparator(x: NDArray[np.float32], rate: float, period_s: float, low: bool)
     bottom, top = two_levels(y)
     y = (y - bottom) / max(top - bottom, 1e-30)
     y = 1 - y if low else y
-    band = SIGMAS * noise / math.sqrt(wide)
-    if band < MOST_BAND:
-        middle, length = _excursions(y, rate, max(BAND, band))
+    left = noise / math.sqrt(wide)
+    clear = left < MOST_NOISE
+    if clear:
+        middle, length = _excursions(y, rate, float(np.clip(SIGMAS * left, BAND, MOST_BAND)))
     else:
-        middle = _peaks(y, rate, period_s)
+        middle = _peaks(y, rate, period_s, max(LOWEST, 1 - 4 * left))
         length = np.full(len(middle), hole / rate)
     depth = Integral(y, rate).mean(middle - hole / 2 / rate, middle + hole / 2 / rate)
     unsure = max(noise / math.sqrt(hole), LEAST_SPREAD)
     evidence = np.clip((np.nan_to_num(depth) - 0.5) / unsure**2, -SHALLOW, SURE)
     # an edge is off by the noise over the slope, and a middle by half the sum of two edges
-    return _Pulses(middle, length, evidence, noise * math.sqrt(wide / 2) / rate)
+    return _Pulses(middle, length, evidence, noise * math.sqrt(wide / 2) / rate, clear)
 
 
 def _excursions(y: Reals, rate: float, half: float) -> tuple[Reals, Reals]:
@@ -275,13 +287,14 @@ def _excursions(y: Reals, rate: float, half: float) -> tuple[Reals, Reals]:
     return middle, length
 
 
-def _peaks(y: Reals, rate: float, period_s: float) -> Reals:
-    """When noisy levels are highest within the part of a position around, in s."""
+def _peaks(y: Reals, rate: float, period_s: float, lowest: float) -> Reals:
+    """When noisy levels are highest within the part of a position around, and not below `lowest`,
+    in s."""
     step = max(1, int(period_s * rate / BINS))
     z = y[: len(y) // step * step].reshape(-1, step).mean(axis=1)
     near = max(1, int(APART * period_s * rate / step))
     around = np.lib.stride_tricks.sliding_window_view(np.pad(z, near, mode="edge"), 2 * near + 1)
-    at = np.flatnonzero((z == around.max(axis=1)) & (z > LOWEST))
+    at = np.flatnonzero((z == around.max(axis=1)) & (z > lowest))
     out: Reals = (at + 0.5) * step / rate
     return out
 
@@ -311,7 +324,7 @@ def _path(
             for k, (score, at, length) in enumerate(kept[i]):
                 if score == -math.inf:
                     continue
-                if score - NEW_SPEED > new[0] and 0.4 < gap / length < 2.5:
+                if score - NEW_SPEED > new[0] and FASTEST < gap / period < SLOWEST:
                     new, new_back = (score - NEW_SPEED, ends, gap), (i, k, 1, 0.0)
                 passed = (t - at) / length
                 steps = max(1, int(passed + 0.5))
@@ -359,13 +372,14 @@ def _numbered(pulses: _Pulses, period_s: float, low: bool) -> PulseClock:
         share = min(1.0, (noise / max(measured, 1e-9)) ** 2)
         gain = GAINS[0] + share * (GAINS[1] - GAINS[0])
         jitter = float(np.clip(1.5 * measured, LEAST_JITTER, MOST_JITTER))
-    n = len(pulses.middle)
-    good = n - 1 - np.array(kept)[::-1]
-    slot = np.concatenate([[0], np.cumsum(steps[::-1])]).astype(np.int64)
-    extra = np.ones(n, bool)
-    extra[good] = False
-    every = np.rint(np.interp(pulses.middle, pulses.middle[good], slot)).astype(np.int64)
-    return PulseClock.numbered(pulses.middle, every, extra, low, noise)
+    extra = np.ones(len(pulses.middle), bool)
+    extra[len(extra) - 1 - np.array(kept)] = False
+    slot = np.concatenate([[0], np.cumsum(steps[::-1])])
+    middle = pulses.middle
+    if not pulses.clear:
+        middle, extra = middle[~extra], np.zeros(len(slot), bool)
+    every = np.rint(np.interp(middle, middle[~extra], slot)).astype(np.int64)
+    return PulseClock.numbered(middle, every, extra, low, noise)
 
 
 def _reads_low(x: NDArray[np.float32], phase: Reals) -> bool:
