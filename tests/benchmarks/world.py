@@ -86,7 +86,8 @@ def diagnosed(made: Any, folder: Path) -> tuple[list[str], int, int, bool, str]:
     path = folder / name
     path.write_bytes(data)
     presets = getattr(made, "presets", ())
-    show = perform(made.disc, presets=list(presets), settings=made.settings)
+    settings = {k if "." in k else f"player.{k}": v for k, v in made.settings.items()}
+    show = perform(made.disc, presets=list(presets), settings=settings)
     try:
         # a sound file has units of its own
         volts = None if name.endswith(".wav") else getattr(made, "threshold", None)

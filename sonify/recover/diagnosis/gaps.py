@@ -1,4 +1,4 @@
-"""Gaps in the clock row: missing pulses, told from pauses by the disc."""
+"""Gaps in the clock row: missing pulses, pauses and false pulses, told apart by the disc."""
 
 from __future__ import annotations
 
@@ -14,15 +14,17 @@ __all__ = ["settle_gaps"]
 
 Reals = NDArray[np.float64]
 
-GAP = 1.4
-"""Of a position: in a longer gap between two pulses, others may be missing."""
+NEAR, GAP = 0.64, 1.4
+"""Of a position: of two pulses that are nearer, one may be no position; in a longer gap, pulses may
+be missing."""
 
 AWRY = 6.0
 """Bits of evidence that it takes to believe in pulses that do not fit into their gap."""
 
 
 def settle_gaps(clock: PulseClock, seen: Reals, grid: NDArray[np.int8]) -> PulseClock:
-    """Tell missing pulses from pauses by the disc: after either, what is read must still fit it.
+    """Tell missing pulses, pauses and false pulses apart by the disc, which must fit what is read
+    after them.
 
     Parameters
     ----------
@@ -35,14 +37,14 @@ def settle_gaps(clock: PulseClock, seen: Reals, grid: NDArray[np.int8]) -> Pulse
     Returns
     -------
     PulseClock
-        With the number of missing pulses in each gap that fits best (dynamic programming over the
-        angle of the disc after each gap; A. J. Viterbi, 1967).
+        With the number of positions in each gap that fits best (dynamic programming over the angle
+        of the disc after each gap; A. J. Viterbi, 1967).
     """
     good = np.flatnonzero(~clock.extra)
     slot = clock.pulse_slot[good]
     steps, gone = np.diff(slot), np.diff(clock.pulse_s[good])
     ratio = gone / usual_gaps(gone)
-    gaps = np.flatnonzero((ratio > GAP) | (steps > 1))
+    gaps = np.flatnonzero((ratio > GAP) | (ratio < NEAR) | (steps > 1))
     if not len(gaps):
         return clock
     n = grid.shape[1]
@@ -53,7 +55,7 @@ def settle_gaps(clock: PulseClock, seen: Reals, grid: NDArray[np.int8]) -> Pulse
     for part, (a, b) in enumerate(pairwise(edges)):
         if part:
             k = int(gaps[part - 1])
-            near = int(max(1, round(ratio[k])))
+            near = round(float(ratio[k])) if ratio[k] > NEAR else 0
             ways = sorted({1, near, int(steps[k])})
             cost = [AWRY * min(1.0, abs(w - ratio[k])) for w in ways]
             # pulse b stands `way` positions after pulse a
@@ -75,7 +77,9 @@ def settle_gaps(clock: PulseClock, seen: Reals, grid: NDArray[np.int8]) -> Pulse
     shift = np.interp(np.arange(len(clock.pulse_s)), good, moved - (slot - slot[0]))
     numbers = clock.pulse_slot - int(slot[0]) + np.rint(shift).astype(np.int64)
     numbers[good] = moved
-    return clock.renumbered(numbers)
+    extra = clock.extra.copy()
+    extra[good[1:][new == 0]] = True
+    return clock.renumbered(numbers, extra)
 
 
 def _fits(value: Reals, spectrum: NDArray[np.complex128], n: int, first: int) -> Reals:

@@ -21,7 +21,7 @@ Signs = NDArray[np.int8]
 # The prices below are shares of a row's bits. They were chosen on recordings of the simulated
 # player in tests/recover/diagnosis/machine.py, with each fault at each strength.
 
-LATE = 0.03  # of each slot between a row's start and where it should be
+LATE = 0.03  # of each slot (or turn, if rows wait for the index) that a row starts late or early
 SURE_LATE = 0.2  # the same, once the time of the stage's move is known
 OTHER_ROW = 0.02  # of reading another row than the one that is due
 CHANGE = 0.12  # of a change to another row and back
@@ -229,7 +229,8 @@ def _best_order(
     steps = steps[(steps < max(count, 2)) & (steps * unit >= min(design.least, design.step))]
     if not len(steps):
         steps = np.array([1])
-    late = steps[:, None] * unit - ahead[None, :]
+    # of a row that waits for the index, a turn late is one chance; else each slot is
+    late = (steps[:, None] * unit - ahead[None, :]) / unit
     far = np.abs(late)
     if off is None:
         price = (LATE * np.minimum(far, 12.0) + 0.004 * far).astype(np.float32)

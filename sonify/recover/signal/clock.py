@@ -63,9 +63,9 @@ JITTER = 0.12
 """Standard deviation, in positions, of a pulse about its prediction, until it is measured: that of
 a cheap motor, whose pulses jitter by up to a tenth (common practice, no source)."""
 
-LEAST_JITTER, MOST_JITTER = 0.03, 0.2
-"""Bounds of that measure: a quarter of a position's 1/8 that a few samples resolve; more than 0.2
-would not tell a missing pulse from a late one."""
+LEAST_JITTER, MOST_JITTER = 0.08, 0.2
+"""Bounds of that measure: even a steady motor's belt slips now and then; more than 0.2 would not
+tell a missing pulse from a late one."""
 
 SURE = 8.0
 """Evidence that a pulse is one, in nats, at most: one in 3000 is something else."""
@@ -103,7 +103,7 @@ APART = 0.3
 LOWEST = 0.3
 """Of the swing: a peak below, or 4 standard deviations of noise below a hole's level, is none."""
 
-HELD = 2.0
+HELD = 1.25
 """Of the usual length: during a longer pulse the disc stood still."""
 
 BEFORE = 8
@@ -143,6 +143,8 @@ class PulseClock:
         Whether holes read low.
     noise : float
         Standard deviation of a pulse's time that noise explains, in positions.
+    clear : bool
+        Whether missing and second pulses can be told from noise.
     """
 
     pulse_s: Reals
@@ -152,20 +154,27 @@ class PulseClock:
     missing: Index
     low: bool
     noise: float
+    clear: bool
 
     @classmethod
     def numbered(
-        cls, pulse_s: Reals, pulse_slot: Index, extra: NDArray[np.bool_], low: bool, noise: float
-    ) -> Self:
+        cls, pulse_s: Reals, pulse_slot: Index, extra: NDArray[np.bool_], low: bool, noise: float,
+        clear: bool,
+    ) -> Self:  # fmt: skip
         """A clock whose missing pulses lie evenly between their neighbours."""
+        if not clear:
+            pulse_s, pulse_slot, extra = pulse_s[~extra], pulse_slot[~extra], extra[~extra]
         slot = pulse_slot[~extra]
         every = np.arange(int(slot[-1]) + 1)
         times = _calmed(np.interp(every, slot, pulse_s[~extra]), noise)
-        return cls(pulse_s, pulse_slot, extra, times, np.setdiff1d(every, slot), low, noise)
+        missing = np.setdiff1d(every, slot)[: None if clear else 0]
+        return cls(pulse_s, pulse_slot, extra, times, missing, low, noise, clear)
 
-    def renumbered(self, pulse_slot: Index) -> PulseClock:
+    def renumbered(self, pulse_slot: Index, extra: NDArray[np.bool_]) -> PulseClock:
         """The same pulses with other numbers."""
-        return PulseClock.numbered(self.pulse_s, pulse_slot, self.extra, self.low, self.noise)
+        return PulseClock.numbered(
+            self.pulse_s, pulse_slot, extra, self.low, self.noise, self.clear
+        )
 
     @property
     def doubled(self) -> Index:
@@ -276,9 +285,9 @@ def _excursions(y: Reals, rate: float, half: float) -> tuple[Reals, Reals]:
     middle, length = (rises[:n] + falls[:n]) / 2, falls[:n] - rises[:n]
     if n < FEWEST:
         return middle, length
-    keep = length > SHORTEST * float(np.median(length))
-    middle, length = middle[keep], length[keep]
     usual = float(np.median(length))
+    keep = length > SHORTEST * usual
+    middle, length = middle[keep], length[keep]
     begin, end = times[0] - usual / 2, times[-1] + usual / 2
     if high[0] and begin > 0:  # the log begins in this pulse
         middle, length = np.append(begin, middle), np.append(usual, length)
@@ -301,14 +310,14 @@ def _peaks(y: Reals, rate: float, period_s: float, lowest: float) -> Reals:
 
 def _path(
     into: list[float], out: list[float], evidence: list[float], period: float, jitter: float,
-    gain: float,
+    gain: float, starts: bool,
 ) -> tuple[list[int], list[int], list[float]]:  # fmt: skip
     """The likeliest pulses that are positions, how many positions each is after the one before, and
     how far each is from its prediction, in positions.
 
     Times run backwards, from the usual speed to that of a motor's start. Each pulse keeps two
     paths, with where and how fast their loops are: the best one, and the best one that takes a new
-    speed.
+    speed, if the motor `starts`: in noise nobody can tell that from missing pulses.
     """
     follow, turn = gain, gain**2 / (2 - gain)
     inverse, norm = 0.5 / jitter**2, math.log(jitter * math.sqrt(2 * math.pi))
@@ -324,7 +333,7 @@ def _path(
             for k, (score, at, length) in enumerate(kept[i]):
                 if score == -math.inf:
                     continue
-                if score - NEW_SPEED > new[0] and FASTEST < gap / period < SLOWEST:
+                if starts and score - NEW_SPEED > new[0] and FASTEST < gap / period < SLOWEST:
                     new, new_back = (score - NEW_SPEED, ends, gap), (i, k, 1, 0.0)
                 passed = (t - at) / length
                 steps = max(1, int(passed + 0.5))
@@ -361,13 +370,13 @@ def _numbered(pulses: _Pulses, period_s: float, low: bool) -> PulseClock:
     """Number at least `FEWEST` pulses."""
     usual = float(np.median(pulses.length))
     # a disc that stands still with a hole under the detector makes a long pulse
-    held = np.where(pulses.length > HELD * usual, (pulses.length - usual) / 2, 0.0)
+    held: Reals = np.where(pulses.length > HELD * usual, (pulses.length - usual) / 2, 0.0)
     into, out = (-(pulses.middle + held))[::-1].tolist(), (-(pulses.middle - held))[::-1].tolist()
     evidence = pulses.evidence[::-1].tolist()
     jitter, gain = JITTER, GAINS[0]
     noise = pulses.noise_s / period_s
     for _ in range(2):
-        kept, steps, offs = _path(into, out, evidence, period_s, jitter, gain)
+        kept, steps, offs = _path(into, out, evidence, period_s, jitter, gain, pulses.clear)
         measured = 1.4826 * float(np.median(np.abs(offs))) if offs else JITTER
         share = min(1.0, (noise / max(measured, 1e-9)) ** 2)
         gain = GAINS[0] + share * (GAINS[1] - GAINS[0])
@@ -375,11 +384,8 @@ def _numbered(pulses: _Pulses, period_s: float, low: bool) -> PulseClock:
     extra = np.ones(len(pulses.middle), bool)
     extra[len(extra) - 1 - np.array(kept)] = False
     slot = np.concatenate([[0], np.cumsum(steps[::-1])])
-    middle = pulses.middle
-    if not pulses.clear:
-        middle, extra = middle[~extra], np.zeros(len(slot), bool)
-    every = np.rint(np.interp(middle, middle[~extra], slot)).astype(np.int64)
-    return PulseClock.numbered(middle, every, extra, low, noise)
+    every = np.rint(np.interp(pulses.middle, pulses.middle[~extra], slot)).astype(np.int64)
+    return PulseClock.numbered(pulses.middle, every, extra, low, noise, pulses.clear)
 
 
 def _reads_low(x: NDArray[np.float32], phase: Reals) -> bool:

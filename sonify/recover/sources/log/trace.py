@@ -27,9 +27,6 @@ a hole."""
 EDGE = 0.05
 """Positions by which a hole's middle may lie outside the log and still be read."""
 
-CLEAN = 0.02
-"""Positions by which noise moves pulses, up to which second pulses can be told from noise."""
-
 LOST = 6
 """Positions without any clock after which the count is in doubt."""
 
@@ -113,6 +110,6 @@ def trace_log(path: str | Path, sample_rate: float | None = None) -> Trace:
         what = plural(len(clock.missing), "clock pulse")
         cautions.append(Caution(f"{what} missing; put in from the even spacing"))
     doubled = int(clock.extra.sum())
-    if doubled and clock.noise < CLEAN:
+    if doubled:
         cautions.append(Caution(f"{plural(doubled, 'clock pulse')} doubled; each counted once"))
     return Trace(out, delay / period, bits.noise, (clock.low, bits.low), lost, tuple(cautions))
