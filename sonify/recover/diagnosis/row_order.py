@@ -22,6 +22,7 @@ Signs = NDArray[np.int8]
 # player in tests/recover/diagnosis/machine.py, with each fault at each strength.
 
 LATE = 0.03  # of each slot (or turn, if rows wait for the index) that a row starts late or early
+PAUSE, AFTER = 0.1, 0.001  # of a pause, and of each slot of it: less than a change to another row
 SURE_LATE = 0.2  # the same, once the time of the stage's move is known
 OTHER_ROW = 0.02  # of reading another row than the one that is due
 CHANGE = 0.12  # of a change to another row and back
@@ -233,12 +234,12 @@ def _best_order(
     late = (steps[:, None] * unit - ahead[None, :]) / unit
     far = np.abs(late)
     if off is None:
-        price = (LATE * np.minimum(far, 12.0) + 0.004 * far).astype(np.float32)
+        price = (np.minimum(LATE * far, PAUSE) + AFTER * far).astype(np.float32)
     else:
         # whether a position has just passed or not is a matter of chance
         one = np.where(late < 0, off[0], off[1]) * (far > 0)
         more = np.clip(far - 1, 0, None)
-        price = (one + SURE_LATE * np.minimum(more, 11) + 0.004 * more).astype(np.float32)
+        price = (np.minimum(one + SURE_LATE * more, PAUSE) + AFTER * more).astype(np.float32)
 
     def gain(r: int, other: int) -> NDArray[Any]:
         if not 0 <= r + other < rows:

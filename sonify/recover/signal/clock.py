@@ -300,11 +300,11 @@ def _peaks(y: Reals, rate: float, period_s: float, lowest: float) -> Reals:
     """When noisy levels are highest within the part of a position around, and not below `lowest`,
     in s."""
     step = max(1, int(period_s * rate / BINS))
-    z = y[: len(y) // step * step].reshape(-1, step).mean(axis=1)
+    z: Reals = y[: len(y) // step * step].reshape(-1, step).mean(axis=1)
     near = max(1, int(APART * period_s * rate / step))
     around = np.lib.stride_tricks.sliding_window_view(np.pad(z, near, mode="edge"), 2 * near + 1)
     at = np.flatnonzero((z == around.max(axis=1)) & (z > lowest))
-    out: Reals = (at + 0.5) * step / rate
+    out: Reals = ((at + 0.5) * step / rate).astype(np.float64)
     return out
 
 
