@@ -31,6 +31,10 @@ LATE_ROWS = 2
 SURE = 0.9
 """Share of correct bits from which the rows are surely in place."""
 
+LITTLE = 0.01
+"""Share of correct bits by which an order of rows without a missed step may be worse than one with:
+a tenth of `SURE`'s distance from a perfect reading."""
+
 AT_WEB = 0.4
 """Positions from the profile's delay from which on data holes pass with the clock's webs."""
 
@@ -236,13 +240,18 @@ def _align(seen: Reals, design: Design, phase: int, clock: PulseClock) -> Alignm
     """When each row was read; a log may start many rows late."""
     n = design.positions
 
-    def align(lost: int) -> Alignment:
+    def align(lost: int, pauses: bool = False) -> Alignment:
         if design.index:
-            return align_rows(seen, design, phase, turning=True, lost=lost)
+            return align_rows(seen, design, phase, turning=True, lost=lost, pauses=pauses)
         passed = times_of(np.arange(-n, len(seen) + 5 * n), clock.slot_s)
-        return align_reading_on(seen, design, phase, passed, lost)
+        return align_reading_on(seen, design, phase, passed, lost, pauses)
 
     alignment = align(LOST_ROWS)
+    if alignment.rows_off:
+        # the player may have waited between rows instead of missing a step
+        waited = align(LOST_ROWS, pauses=True)
+        if not waited.rows_off and waited.agreement > alignment.agreement - LITTLE:
+            alignment = waited
     sure = alignment.agreement >= SURE
     if sure and alignment.start[0] > -LATE_ROWS * design.step:
         return alignment

@@ -21,7 +21,8 @@ Signs = NDArray[np.int8]
 # The prices below are shares of a row's bits. They were chosen on recordings of the simulated
 # player in tests/recover/diagnosis/machine.py, with each fault at each strength.
 
-LATE = 0.03  # of each slot (or turn, if rows wait for the index) that a row starts late or early
+LATE = 0.03  # of each slot between a row's start and where it should be
+LONG, FAR = 12, 0.004  # slots from which on only so much is added for each
 PAUSE, AFTER = 0.1, 0.001  # of a pause, and of each slot of it: less than a change to another row
 SURE_LATE = 0.2  # the same, once the time of the stage's move is known
 OTHER_ROW = 0.02  # of reading another row than the one that is due
@@ -76,6 +77,7 @@ def align_rows(
     following: tuple[Index, Reals, Reals] | None = None,
     wrong: float = 0.01,
     lost: int = LOST_ROWS,
+    pauses: bool = False,
 ) -> Alignment:
     """Find when each row was read.
 
@@ -96,6 +98,8 @@ def align_rows(
         The share of wrong bits that is usual in this recording.
     lost : int
         How many rows late the recording may start.
+    pauses : bool
+        Whether the player may wait for long between rows: a log shows what passes then.
     """
     rows, n = design.grid.shape
     margin = lost * design.step
@@ -113,7 +117,7 @@ def align_rows(
         off = np.full((2, len(allowed)), 0.5)
         off[:, inside] = following[1][slot], following[2][slot]
         off = _slot_prices(off, n, wrong)
-    chosen, other = _best_order(fit[allowed], first, allowed, ahead, design, off)
+    chosen, other = _best_order(fit[allowed], first, allowed, ahead, design, off, pauses)
     start, seen_row = allowed[chosen] - margin, np.arange(rows) + other
     found = agreement(seen, design, phase, turning, start, seen_row)
     return Alignment(start, seen_row, phase, found)
@@ -131,13 +135,18 @@ def _slot_prices(off: Reals, n: int, wrong: float) -> Reals:
 
 
 def align_reading_on(
-    seen: Signs | Reals, design: Design, phase: int, passed: Reals, lost: int = LOST_ROWS
+    seen: Signs | Reals,
+    design: Design,
+    phase: int,
+    passed: Reals,
+    lost: int = LOST_ROWS,
+    pauses: bool = False,
 ) -> Alignment:
     """The same for a player that reads on at the next position.
 
     Parameters
     ----------
-    seen, design, phase, lost
+    seen, design, phase, lost, pauses
         As for `align_rows`.
     passed : ndarray
         When the slots passed, in s, from a turn before the first one on.
@@ -147,7 +156,8 @@ def align_reading_on(
     move_s, wrong = _usual_move(
         seen, design, phase, passed, max(n, (lost - LOST_ROWS) * design.step)
     )
-    return align_rows(seen, design, phase, True, _following(passed, n, slots, move_s), wrong, lost)
+    following = _following(passed, n, slots, move_s)
+    return align_rows(seen, design, phase, True, following, wrong, lost, pauses)
 
 
 def _following(
@@ -196,6 +206,13 @@ def _usual_move(
     return float((moves[best[0]] + moves[best[-1]]) / 2), wrong
 
 
+def _late(price: Reals, slots: Reals, pauses: bool) -> NDArray[np.float32]:
+    """The price of starts so many slots late or early."""
+    if pauses:
+        return (np.minimum(price, PAUSE) + AFTER * slots).astype(np.float32)
+    return (price + FAR * slots).astype(np.float32)
+
+
 def _best_order(
     fit: NDArray[np.float32],
     first: NDArray[np.bool_],
@@ -203,6 +220,7 @@ def _best_order(
     ahead: Index,
     design: Design,
     off: Reals | None,
+    pauses: bool,
 ) -> tuple[Index, Index]:
     """The start of each reading, among the candidates, and how many rows the stage was off.
 
@@ -220,6 +238,7 @@ def _best_order(
     design : Design
     off : ndarray, shape (2, candidates), optional
         The prices of one slot less and one slot more, where they are known.
+    pauses : bool
     """
     count, rows = fit.shape
     n = design.positions
@@ -230,16 +249,17 @@ def _best_order(
     steps = steps[(steps < max(count, 2)) & (steps * unit >= min(design.least, design.step))]
     if not len(steps):
         steps = np.array([1])
-    # of a row that waits for the index, a turn late is one chance; else each slot is
-    late = (steps[:, None] * unit - ahead[None, :]) / unit
+    late = steps[:, None] * unit - ahead[None, :]
+    if pauses:  # a row that waits for the index is whole turns late
+        late = late // unit
     far = np.abs(late)
     if off is None:
-        price = (np.minimum(LATE * far, PAUSE) + AFTER * far).astype(np.float32)
+        price = _late(LATE * np.minimum(far, LONG), far, pauses)
     else:
         # whether a position has just passed or not is a matter of chance
         one = np.where(late < 0, off[0], off[1]) * (far > 0)
         more = np.clip(far - 1, 0, None)
-        price = (np.minimum(one + SURE_LATE * more, PAUSE) + AFTER * more).astype(np.float32)
+        price = _late(one + SURE_LATE * np.minimum(more, LONG), more, pauses)
 
     def gain(r: int, other: int) -> NDArray[Any]:
         if not 0 <= r + other < rows:
