@@ -133,9 +133,10 @@ def agreement(
     inside = (slot >= 0) & (slot < len(seen))
     bits = np.where(inside, np.sign(seen[np.clip(slot, 0, len(seen) - 1)]), 0)
     place = (slot + phase) % n if turning else np.broadcast_to(np.arange(n), slot.shape)
-    right = (bits * signs_of(design.grid)[seen_row[:, None], place]).sum(axis=1)
-    there = inside.any(axis=1)
-    share = right[there] / inside[there].sum(axis=1) if there.any() else np.zeros(1)
+    signs = signs_of(design.grid)[seen_row[:, None], place]
+    known = (inside & (signs != 0)).sum(axis=1)
+    there = known > 0
+    share = (bits * signs).sum(axis=1)[there] / known[there] if there.any() else np.zeros(1)
     return float(0.5 + share.mean() / 2)
 
 

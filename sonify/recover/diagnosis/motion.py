@@ -124,7 +124,8 @@ def _start(slot: Reals, time: Reals, first: float, n: int, settled: float) -> tu
     s, t = slot[at : at + 6], time[at : at + 6]
     if s[-1] - s[0] > n // 2:
         return 1.0, 0.0
-    begin = float((s[-1] - s[0]) * usual / (t[-1] - t[0]))
+    # a stop between two of them is no slow start
+    begin = float(np.median(np.diff(s) * usual / np.diff(t)))
     s, t = slot[at : at + n], time[at : at + n]
     reached = np.flatnonzero(np.diff(s) * usual / np.diff(t) > SETTLED)
     return begin, float(t[int(reached[0]) if len(reached) else -1] - t[0])

@@ -104,6 +104,8 @@ def align_rows(
     rows, n = design.grid.shape
     margin = lost * design.step
     fit = _windows(seen, design, phase, turning, margin)
+    if pauses:  # a position that may hold anything fits whatever is there
+        fit += np.float32((design.grid < 0).mean(axis=1))
     allowed = np.arange(len(fit))
     if turning and design.index:
         allowed = allowed[(allowed - margin + phase) % n == 0]
