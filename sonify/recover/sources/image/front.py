@@ -15,15 +15,13 @@ from numpy.typing import NDArray
 from sonify.recover.sources.image.ring import View, project
 from sonify.recover.sources.rings import Ring, rings_of, row_ladder
 
-__all__ = ["find_rows", "front_of", "innermost"]
+__all__ = ["find_rows"]
 
 Floats = NDArray[np.float64]
 
 HOLE = 5.0
 """Radius of a hole in pixels of the front view: the template is then 15 pixels wide, which shows
 the shape of a hole, and a disc of 120 positions is about 800 pixels across."""
-FARTHEST = 1.9
-"""Radius of the outermost row that is looked for, in radii of the clock row."""
 ON_GRID = 0.35
 """Radii of a hole by which a hole may be off its place; the worst of 2,000 holes was 0.3."""
 LARGEST = 4000  # pixels across
@@ -37,18 +35,17 @@ class Front(NamedTuple):
     on_grid: NDArray[np.bool_]
 
 
-def innermost(view: View) -> float:
+def _innermost(view: View) -> float:
     """The least radius at which there is room for all positions side by side."""
     return max(2.2 * view.hole, 2 * view.hole * 1.02 * view.positions / (2 * np.pi))
 
 
-def _straightened(image: NDArray[np.float32], view: View) -> tuple[NDArray[np.float32], float]:
+def _straightened(
+    image: NDArray[np.float32], view: View, reach: float
+) -> tuple[NDArray[np.float32], float]:
     """The logarithm of the picture, seen from the front; pixels for one unit of the plane."""
     import cv2
 
-    h, w = image.shape
-    edge = np.array([[x, y] for x in (0, w / 2, w) for y in (0, h / 2, h)])
-    reach = min(FARTHEST, float(np.nanmax(np.linalg.norm(view.plane(edge), axis=1))))
     scale = min(HOLE / view.hole, LARGEST / (2 * reach))
     half = int(np.ceil(reach * scale))
     axis = np.arange(-half, half + 1) / scale
@@ -65,38 +62,31 @@ def _straightened(image: NDArray[np.float32], view: View) -> tuple[NDArray[np.fl
     return np.log(flat), scale
 
 
-def front_of(image: NDArray[np.float32], view: View) -> Front:
-    """Everything on the disc that looks like a clock hole.
-
-    Parameters
-    ----------
-    image : ndarray of float32
-        With the brightness from 1 on.
-    view : View
-    """
+def _front_of(image: NDArray[np.float32], view: View, reach: float) -> Front:
+    """Everything that looks like a clock hole, as far out as `reach`."""
     import cv2
 
-    flat, scale = _straightened(image, view)
+    flat, scale = _straightened(image, view, reach)
     half = len(flat) // 2
     n = view.positions
     angle = 2 * np.pi * np.arange(n) / n
     clock = half + scale * np.column_stack([np.cos(angle), np.sin(angle)])
-    reach = round(1.5 * scale * view.hole)
-    side = 2 * reach + 1
+    edge = round(1.5 * scale * view.hole)
+    side = 2 * edge + 1
     patches = np.stack([cv2.getRectSubPix(flat, (side, side), (x, y)) for x, y in clock])
     template = np.median(patches - patches.mean(axis=(1, 2), keepdims=True), axis=0)
     like = cv2.matchTemplate(flat, template, cv2.TM_CCOEFF_NORMED)
     size = cv2.matchTemplate(flat, template, cv2.TM_CCOEFF)
-    near = np.rint(clock).astype(int) - reach
+    near = np.rint(clock).astype(int) - edge
     around = np.stack([like[y - 1 : y + 2, x - 1 : x + 2].max() for x, y in near])
     strong = np.median(size[near[:, 1], near[:, 0]])
     middle, low = np.percentile(around, (50, 10))
     # as far below the middle again as one clock hole in ten is
     limit = max(0.5, 2 * low - middle)
-    close = np.ones((2 * (reach // 2) + 1,) * 2, np.uint8)
+    close = np.ones((2 * (edge // 2) + 1,) * 2, np.uint8)
     peak = (like == cv2.dilate(like, close)) & (like > limit) & (size > 0.4 * strong)
     y, x = np.nonzero(peak)
-    plane = (np.column_stack([x, y]) + reach - half) / scale
+    plane = (np.column_stack([x, y]) + edge - half) / scale
     radius = np.hypot(*plane.T)
     turn = np.arctan2(plane[:, 1], plane[:, 0]) * n / (2 * np.pi)
     position = np.rint(turn).astype(np.int64)
@@ -104,16 +94,40 @@ def front_of(image: NDArray[np.float32], view: View) -> Front:
     return Front(radius, position % n, off < ON_GRID * view.hole)
 
 
-def find_rows(front: Front, view: View) -> tuple[Floats, list[str]]:
-    """Radii of the rows, outermost first, in radii of the clock row, and what to say of them."""
-    sides = []
-    for sign in (1, -1):
-        away = sign * (1.0 - front.radius)
-        side = (away > 1.6 * view.hole) & (front.radius > innermost(view))
-        sides.append(_ladder(front, view, side))
+def find_rows(
+    image: NDArray[np.float32], view: View, reach: float
+) -> tuple[Floats, list[str], float]:
+    """Radii of the rows, outermost first, in radii of the clock row, and what to say of them.
+
+    Last comes the radius of the ring with the most holes, which is the clock row; 1 if the view
+    is right.
+
+    Parameters
+    ----------
+    image : ndarray of float32
+        With the brightness from 1 on.
+    view : View
+    reach : float
+        Radius of the outermost row that is looked for.
+    """
+    h, w = image.shape
+    edge = np.array([[x, y] for x in (0, w / 2, w) for y in (0, h / 2, h)])
+    farthest = float(np.nanmax(np.linalg.norm(view.plane(edge), axis=1)))
+    front = _front_of(image, view, min(reach, farthest))
     # rows stand on one side of the clock row, or on both
-    radii = np.concatenate([sides[1][0], sides[0][0]])
-    return radii, sides[0][1] + sides[1][1]
+    outer = _ladder(front, view, front.radius - 1.0 > 1.6 * view.hole)
+    inner = _ladder(
+        front, view, (1.0 - front.radius > 1.6 * view.hole) & (front.radius > _innermost(view))
+    )
+    radii = np.concatenate([outer[0], inner[0]])
+    fullest = max((1.0, *radii), key=lambda r: (_holes_at(front, view, r), r == 1.0))
+    return radii, outer[1] + inner[1], float(fullest)
+
+
+def _holes_at(front: Front, view: View, radius: float) -> int:
+    """At how many positions of a ring there is a hole."""
+    at = front.on_grid & (np.abs(front.radius - radius) < 0.6 * view.hole)
+    return len(np.unique(front.position[at]))
 
 
 def _ladder(front: Front, view: View, side: NDArray[np.bool_]) -> tuple[Floats, list[str]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,9 +10,16 @@ from numpy.typing import NDArray
 
 from sonify.errors import Caution, InputError
 from sonify.recover.sighting import Sighting, check_size
-from sonify.recover.sources.image.front import find_rows, front_of
+from sonify.recover.sources.image.front import find_rows
 from sonify.recover.sources.image.image import Picture, open_picture
-from sonify.recover.sources.image.ring import View, circle_points, find_ring, fit_view, project
+from sonify.recover.sources.image.ring import (
+    View,
+    circle_points,
+    find_ring,
+    find_spokes,
+    fit_view,
+    project,
+)
 from sonify.recover.sources.image.sites import (
     Looks,
     decide,
@@ -29,6 +37,22 @@ Floats = NDArray[np.float64]
 SMALL_HOLE = 3.2
 """Radius of a hole in pixels below which the picture is read at a larger size."""
 LARGER = 4400
+FEW = 16
+"""Positions below which holes of chance can look like a clock row, unless they lie very evenly."""
+COARSE = 1200  # pixels of the longer side, on which the disc is looked for first
+REACHES = (1.9, 3.8, 7.6)
+"""Radii of the clock row within which rows are looked for: further out while there are some, and
+from what the nearer ones have told of the view."""
+WAYS = (
+    ("light", False, find_ring),
+    ("light", False, find_spokes),
+    ("light", True, find_ring),
+    ("red-green", False, find_ring),
+    ("yellow-blue", False, find_ring),
+    ("red-green", False, find_spokes),
+    ("yellow-blue", False, find_spokes),
+)
+"""Channels, whether at full size, and what is looked for: the likeliest and quickest first."""
 CLEAR = 0.03
 """Error of a view, in steps of the clock row, below which no better one is looked for."""
 APART = 1.4
@@ -56,15 +80,22 @@ def read_photograph(
     path = Path(path)
     picture, view, channel = find_disc(path, positions)
     image = channel.astype(np.float32) + 6.0
-    radii, notes = find_rows(front_of(image, view), view)
-    if len(radii) == 0:
-        raise InputError(
-            f"a clock row of {view.positions} holes was found, but no data row beside it; take the "
-            "picture closer, sharper and in even light",
-            file=path,
-        )
-    check_size(len(radii), view.positions, path)
-    view, radii = _refined(image, view, radii)
+    for reach in REACHES:
+        radii, notes, fullest = find_rows(image, view, reach)
+        if fullest != 1.0:
+            matrix = view.matrix @ np.diag([fullest, fullest, 1.0])
+            view = replace(view, matrix=matrix, hole=view.hole / fullest)
+            radii, notes, _ = find_rows(image, view, reach)
+        if len(radii) == 0:
+            raise InputError(
+                f"a clock row of {view.positions} holes was found, but no data row beside it; take "
+                "the picture closer, sharper and in even light",
+                file=path,
+            )
+        check_size(len(radii), view.positions, path)
+        view, radii = _refined(image, view, radii)
+        if radii[0] < 0.7 * reach:
+            break
     mark = index_mark(image, view, radii)
     holes, confidence, apart = _judged(image, view, radii)
     if apart < APART:
@@ -123,30 +154,39 @@ def find_disc(path: Path, positions: int | None) -> tuple[Picture, View, NDArray
 
 def _disc_in(picture: Picture, positions: int | None) -> tuple[View, NDArray[np.uint8]] | str:
     """The best view of a disc in any channel, or why there is none."""
+    import cv2
+
     spots_seen = 0
-    part: View | None = None
-    for name in ("light", "red-green", "yellow-blue"):
-        channel = picture.channel(name)
-        best: View | None = None
-        for dark in (True, False):
-            if best is not None and best.seen == best.positions and best.error < CLEAR:
-                break
-            spots = find_spots(channel, dark)
+    best: View | None = None
+    longest = max(picture.colour.shape)
+    for name, fine, find in WAYS:
+        if fine and longest <= COARSE:
+            continue
+        shrink = 1.0 if fine else min(1.0, COARSE / longest)
+        channel = small = picture.channel(name)
+        if shrink < 1:
+            small = np.asarray(
+                cv2.resize(channel, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
+            )
+        for spots in find_spots(small):
             spots_seen = max(spots_seen, len(spots))
-            for view in find_ring(spots, channel.shape[:2]):
+            for view in find(spots, small.shape[:2]):
                 if positions is not None and view.positions != positions:
                     continue
                 if best is None or _standing(view) > _standing(best):
                     best = view
-        if best is not None:
-            if best.seen >= 0.6 * best.positions:
-                if _hole_pixels(best) < SMALL_HOLE and picture.scale > 1.3:
-                    return "its holes are too small in the picture"
-                return best, channel
-            part = part or best
-    if part is not None:
+            if best is not None and best.seen >= 0.9 * best.positions and best.error < CLEAR:
+                break
+        if best is None or (best.positions < FEW and best.error > CLEAR):
+            continue
+        if best.seen >= 0.6 * best.positions:
+            best = replace(best, matrix=_enlarging(1 / shrink) @ best.matrix)
+            if _hole_pixels(best) < SMALL_HOLE and picture.scale > 1.3:
+                return "its holes are too small in the picture"
+            return best, channel
+    if best is not None:
         return (
-            f"only {part.seen} of about {part.positions} holes of the clock row are in view, and "
+            f"only {best.seen} of about {best.positions} holes of the clock row are in view, and "
             "at least 60 % are needed; photograph the whole disc"
         )
     return (
@@ -154,6 +194,12 @@ def _disc_in(picture: Picture, positions: int | None) -> tuple[View, NDArray[np.
         f"{spots_seen} round spots); photograph the whole disc from the front, sharp and in even "
         "light"
     )
+
+
+def _enlarging(scale: float) -> Floats:
+    """The matrix that takes pixels of a picture to those of a larger one."""
+    half = (scale - 1) / 2
+    return np.array([[scale, 0.0, half], [0.0, scale, half], [0.0, 0.0, 1.0]])
 
 
 def _standing(view: View) -> float:

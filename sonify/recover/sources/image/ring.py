@@ -13,19 +13,20 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.recover.sources.image.spokes import rings_about
 from sonify.recover.sources.image.spots import Spots
 
-__all__ = ["View", "find_ring", "fit_view", "project"]
+__all__ = ["View", "find_ring", "find_spokes", "fit_view", "project"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-REACHES = ((8, 14.0, 1.9), (28, 45.0, 1.9), (28, 45.0, 2.8))
+REACHES = ((8, 14.0, 1.9), (28, 45.0, 2.8))
 """Neighbours of a spot that are looked at, how far off in radii, and the most that a spot's
 area differs from the next one's: the strictest first."""
+FITTED = 24  # spots of a chain by which counts of positions are compared
+MOST_CONTRAST = 3.0  # ratio of neighbours: what shows through holes may be patterned
 STRAIGHT = 0.45  # off the straight way, as a share of a step
-CROWD = 1000
-"""Spots above which only near neighbours are looked at: so many holes lie close together."""
 SHORTEST = 6
 FEWEST = 10  # positions
 MOST_OFF_RAYS = 0.17  # of the other holes, in positions; 0.25 is chance
@@ -105,6 +106,7 @@ def _pairs(spots: Spots, neighbours: int, longest: float, alike: float) -> tuple
     long = np.hypot(step[:, 0], step[:, 1])
     radius = np.sqrt(spots.area / np.pi)
     same = np.abs(np.log(spots.area[a] / spots.area[b])) < np.log(alike)
+    same &= np.abs(np.log(spots.contrast[a] / spots.contrast[b])) < np.log(MOST_CONTRAST)
     ok = same & (long < longest * radius[a]) & (long > 1.6 * radius[a])
     # no step over a spot that lies midway
     middle = (xy[near] + xy[:, None, :]) / 2
@@ -123,7 +125,7 @@ def _pairs(spots: Spots, neighbours: int, longest: float, alike: float) -> tuple
 
 
 def _chains(
-    spots: Spots, neighbours: int, longest: float, alike: float, most: int = 12
+    spots: Spots, neighbours: int, longest: float, alike: float, most: int = 6
 ) -> list[tuple[Ints, bool]]:
     """Chains of spots, the longest first, and whether each closes on itself."""
     a, follow = _pairs(spots, neighbours, longest, alike)
@@ -215,19 +217,34 @@ def _grown(spots: Spots, chain: Ints) -> tuple[Ints, Ints, int]:
     return np.array(which), np.array(place), 0
 
 
+def _counts(xy: Floats, place: Ints) -> range:
+    """The counts of positions that the arc of a chain allows, as an ellipse through it shows."""
+    import cv2
+
+    span = int(place.max()) + 1
+    (x, y), axes, turn = cv2.fitEllipseDirect(xy.astype(np.float32))
+    c, s = np.cos(np.radians(turn)), np.sin(np.radians(turn))
+    flat = (xy - [x, y]) @ np.array([[c, -s], [s, c]]) / np.maximum(axes, 1e-6)
+    arc = np.ptp(np.unwrap(np.arctan2(flat[:, 1], flat[:, 0])))
+    about = 2 * np.pi * float(np.ptp(place)) / max(float(arc), 1e-6)
+    # perspective makes positions of one side look up to a seventh further apart
+    low, high = (min(about * k, 3.0 * span) for k in (6 / 7, 7 / 6))
+    return range(max(span, int(low)), max(span, int(high)) + 2)
+
+
 def _best_count(spots: Spots, chain: Ints, place: Ints) -> int:
     """How many positions the ring has, of which the chain shows a part.
 
     Counts near the right one fit the chain itself nearly as well; the other holes, which lie at
     the same angles, decide among them.
     """
-    span = int(place.max()) + 1
     xy = spots.centre[chain]
+    some = np.unique(np.linspace(0, len(chain) - 1, FITTED).astype(int))
     tried: list[tuple[float, int, Floats]] = []
-    for count in range(span, 3 * span):
-        plane = circle_points(count, place)
-        matrix = fit_view(plane, xy)
-        off = float(np.sqrt(((project(matrix, plane) - xy) ** 2).sum(axis=1).mean()))
+    for count in _counts(xy, place):
+        plane = circle_points(count, place[some])
+        matrix = fit_view(plane, xy[some])
+        off = float(np.sqrt(((project(matrix, plane) - xy[some]) ** 2).sum(axis=1).mean()))
         tried.append((off if np.isfinite(off) else np.inf, count, matrix))
     tried.sort(key=lambda t: t[0])
     step = float(np.median(np.linalg.norm(np.diff(xy, axis=0), axis=1)))
@@ -268,13 +285,17 @@ def find_ring(spots: Spots, shape: tuple[int, int]) -> list[View]:
         return []
     found: list[View] = []
     for neighbours, longest, alike in REACHES:
-        if neighbours > REACHES[0][0] and len(spots) > CROWD:
-            break
         found += _rings(spots, shape, neighbours, longest, alike)
         found.sort(key=lambda v: -v.seen)
         if found and found[0].seen >= max(16, 0.8 * found[0].positions):
             break
     return found
+
+
+def find_spokes(spots: Spots, shape: tuple[int, int]) -> list[View]:
+    """The same, where holes are nearest to others of their own position."""
+    views = [_settled(spots, *ring, shape) for ring in rings_about(spots, FEWEST)]
+    return [view for view in views if view is not None]
 
 
 def _rings(
@@ -346,7 +367,8 @@ def _settled(
         step = np.linalg.norm(where - np.roll(where, 1, axis=0), axis=1)
         away = np.linalg.norm(xy[fit][:, None, :] - where[None, :, :], axis=2)
         nearest = np.argmin(away, axis=0)
-        close = away[nearest, every] < 0.25 * step
+        # where positions are few, the next row is nearer than a quarter of a step
+        close = away[nearest, every] < np.minimum(0.25 * step, 2 * np.sqrt(usual / np.pi))
         if close.sum() < max(FEWEST, 0.4 * count):
             return None
         which, at = fit[nearest[close]], every[close]
