@@ -15,7 +15,8 @@ from sonify.disc.disc import Disc
 from sonify.disc.geometry.holes import CLOCK, holes_of
 from sonify.disc.sizes import Geometry
 from sonify.errors import InputError
-from sonify.export.drawing.strokes import missing_letters, strokes, width_of
+from sonify.export.drawing.strokes import strokes, width_of
+from sonify.light.letters import load_letters, missing
 
 __all__ = ["CIRCLES", "GROUPS", "Drawing", "Group", "Line", "drawing_of"]
 
@@ -236,9 +237,9 @@ def _title(text: str, g: Geometry, hub: tuple[float, float], said: list[str]) ->
         x = np.linspace(-half, half, 2 + int(2 * half / height))
         fits = np.hypot(half / TEXT_SHARE, top + height) <= hub[1] - CLEAR
         if fits and _is_clear(np.column_stack((x, np.full_like(x, middle))), height, g):
-            missing = missing_letters(text)
-            if missing:
-                said.append(f"there are no letters for {' '.join(missing[:12])}; a box is drawn")
+            lacking = missing(text, load_letters())
+            if lacking:
+                said.append(f"there are no letters for {' '.join(lacking[:12])}; a box is drawn")
             drawn = strokes(text, 0.0, middle, height)
             return [Line("engraving", points, closed) for points, closed in drawn]
     said.append("there is no room for the title inside the innermost row")

@@ -10,7 +10,9 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["missing_letters", "strokes", "width_of"]
+from sonify.light.letters import load_letters
+
+__all__ = ["strokes", "width_of"]
 
 Reals = NDArray[np.float64]
 Lamp = tuple[int, int]
@@ -21,18 +23,8 @@ DOT = 0.25
 """Half the width of a lamp that stands alone, in steps."""
 
 
-def missing_letters(text: str) -> str:
-    """The characters of a text that have no letter; a box is drawn instead."""
-    from sonify.light.letters import load_letters
-
-    letters = load_letters()
-    return "".join(dict.fromkeys(c for c in text if not letters.covers(c)))
-
-
 def width_of(text: str, height: float) -> float:
     """The width of a text from first to last stroke, with capitals of a height."""
-    from sonify.light.letters import load_letters
-
     letters = load_letters()
     lamps = sum(letters.glyph(c).shape[1] + letters.spacing for c in text) - letters.spacing
     return float(max(0, lamps - 1) * height / RISE)
@@ -45,8 +37,6 @@ def strokes(text: str, x: float, y: float, height: float) -> list[tuple[Reals, b
     -------
     list of (ndarray of float64, shape (points, 2); whether it is closed)
     """
-    from sonify.light.letters import load_letters
-
     letters = load_letters()
     step = height / RISE
     left = x - width_of(text, height) / 2
