@@ -160,7 +160,7 @@ _WIRE = dict(zip(MIDI, (_lost_note_offs, _lost_notes, _rows_missing, _late), str
 def midi_take(seed: int, fault: str | None) -> Notes:
     """A recording of notes, with one of `MIDI` or `ALSO`, or healthy."""
     tag = zlib.crc32((fault or "healthy").encode())
-    for number in range(100):
+    for number in range(300):
         rng = np.random.default_rng([seed, LETTER, 7, tag, number])
         made = plan(rng, disc(rng, most_bits=1500), "edges")
         sound = run(np.random.default_rng([seed, LETTER, 6, number]), made)
@@ -209,4 +209,4 @@ def midi_take(seed: int, fault: str | None) -> Notes:
             conditions={"preset": preset, "passes_s": ran.passes_s, "starts": ran.work.starts},
             presets=(preset,),
         )
-    raise AssertionError(f"no recording of {fault} in a hundred")
+    raise AssertionError(f"no recording of {fault} in three hundred")

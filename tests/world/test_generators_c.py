@@ -121,7 +121,7 @@ def test_a_fault_does_harm_and_shows_in_the_file(fault: str) -> None:
 
 
 def test_takes_repeat_themselves() -> None:
-    for made in (healthy, two_faults, lambda seed: faulty(seed, "midi-late")):
+    for made in (healthy, lambda seed: faulty(seed, "midi-lost-notes")):
         assert made(2).files == made(2).files
 
 
