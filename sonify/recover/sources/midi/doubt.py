@@ -6,6 +6,7 @@ One that fits better takes its place; how much worse the others fit says how sur
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -22,6 +23,7 @@ Bits = NDArray[np.int8]
 NEAR = 8  # bits that are changed together lie within a code unit, as its pitch follows from it
 AT_ONCE = 100_000  # bits that are compared at once: some 30 MB of notes
 MOST = 4_000_000  # bits of discs that are compared: all for a disc of 500 bits
+MOST_LOG = 20.0  # logarithms of odds are cut off here
 ROUNDS = 8  # times that a better disc may take the place of the found one
 
 
@@ -45,7 +47,9 @@ def _changes(matcher: Matcher, off: NDArray[np.int64]) -> NDArray[np.bool_]:
     return out[np.argsort(far[out.argmax(axis=1)], kind="stable")[:most]]
 
 
-def refined(matcher: Matcher, found: Solution) -> tuple[Solution, Reals]:
+def refined(
+    matcher: Matcher, found: Solution, text: Callable[[Bits], Reals]
+) -> tuple[Solution, Reals]:
     """A disc that fits at least as well, and the probability of each of its bits.
 
     Parameters
@@ -53,6 +57,8 @@ def refined(matcher: Matcher, found: Solution) -> tuple[Solution, Reals]:
     matcher : Matcher
         On a timeline of the disc's rows.
     found : Solution
+    text : callable
+        The logarithm of the likelihood of discs as text, up to a constant.
 
     Returns
     -------
@@ -76,9 +82,16 @@ def refined(matcher: Matcher, found: Solution) -> tuple[Solution, Reals]:
             break
         best = discs[at]
         base = matcher.whole(best[None])[0][:, 0]
-    against = np.exp(rate) + np.exp(np.minimum(log, 0.0)) @ np.concatenate([changes, silent])
+    # what reads better as text puts bits in doubt, but does not change them
+    known = np.concatenate([best[None], discs])
+    known[:, found.lost] = -1
+    likely = text(known)
+    log = np.minimum(log + np.maximum(likely[1:] - likely[0], 0.0), MOST_LOG)
+    odds, where = np.exp(log), np.concatenate([changes, silent])
+    against = np.exp(rate) + odds @ where
     off = matcher.whole(best[None])[1]
-    return replace(found, bits=best, cost=float(COSTS @ base), off=off), 1 / (1 + against)
+    solution = replace(found, bits=best, cost=float(COSTS @ base), off=off)
+    return solution, 1 / (1 + against)
 
 
 def _differences(matcher: Matcher, discs: Bits) -> Reals:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -12,12 +12,13 @@ from numpy.typing import NDArray
 
 from sonify.errors import Caution, InputError
 from sonify.music.metre import grid_of
-from sonify.recover.search.plain import best_text_evidence
+from sonify.recover.search.arrangement import Wanted
+from sonify.recover.search.plain import codes_of, text_evidence
 from sonify.recover.sighting import THRESHOLD, Sighting, check_size
 from sonify.recover.sources.midi.doubt import refined
 from sonify.recover.sources.midi.likeness import likeness, likest_preset
 from sonify.recover.sources.midi.lost import lost_by
-from sonify.recover.sources.midi.matcher import UNREADABLE, Matcher
+from sonify.recover.sources.midi.matcher import UNREADABLE, Matcher, Reals
 from sonify.recover.sources.midi.note_events import read_recorded_midi
 from sonify.recover.sources.midi.placement import SPEED, Placement, on_positions, placements
 from sonify.recover.sources.midi.position_clock import PositionClock, beat_clock, recovered_clocks
@@ -43,8 +44,8 @@ STRANGE = 0.4
 """Share of notes that the mapping never makes above which they are not the preset's."""
 UNLIKELY = 30.0
 """How much less likely than the best a placement may be to be searched, as a logarithm."""
-SHORTEST = 5
-"""Bits from which on there may be text: the shortest code unit."""
+OWN = 0.001
+"""A tempo that differs by less is the player's."""
 ODDS = 10.0
 """How much likelier than the given preset another one must be, as a logarithm: 22,000 to 1."""
 HELD_OUT = 4
@@ -210,8 +211,8 @@ def _searched(
         return found
     # what unreadable bits cost is no difference between notes
     cost = found.cost - UNREADABLE * float((found.bits < 0).sum())
-    line = _grid(np.where(found.lost, np.int8(-1), found.bits), place, found.rows).reshape(1, -1)
-    text = best_text_evidence(line) if line.size >= SHORTEST else 0.0
+    known = np.where(found.lost, np.int8(-1), found.bits)[None]
+    text = float(_text(place, known)(known)[0])
     score = 40 * cost / count - 0.02 * text + 0.5 * (place.late > 0)
     return _Reading(place, clock, found, cost / count, score)
 
@@ -221,6 +222,21 @@ def _matcher(place: Placement, setup: Setup, budget: Budget) -> Matcher:
         place.recorded, setup.music, place.timeline, place.grid, place.unit_bits, place.tolerance,
         budget, place.lanes,
     )  # fmt: skip
+
+
+def _text(place: Placement, disc: NDArray[np.int8]) -> Callable[[NDArray[np.int8]], Reals]:
+    """Bits of evidence that discs like this one are text, in its likeliest plain code."""
+
+    def lines(discs: NDArray[np.int8]) -> NDArray[np.int8]:
+        out = np.empty_like(discs)
+        out[:, place.timeline.places()[: discs.shape[1]]] = discs
+        return out
+
+    codes = [c for c in codes_of(Wanted()) if disc.size >= c.unit_bits]
+    if not codes:
+        return lambda discs: np.zeros(len(discs))
+    code = max(codes, key=lambda c: float(text_evidence(lines(disc), c)[0]))
+    return lambda discs: text_evidence(lines(discs), code)
 
 
 def _grid(values: NDArray[Any], place: Placement, rows: int) -> NDArray[Any]:
@@ -237,15 +253,20 @@ def _sighting(
     positions = place.timeline.positions
     confidence = np.full(len(found.bits), 0.99)
     says = list(remarks)
-    if best.left > EXACT:
+    off = 60 / (clock.position_s * positions) / setup.player.rpm - 1
+    edited = clock.exact and not (place.exact and abs(off) < OWN)
+    if best.left > EXACT or edited:
         matcher = _matcher(place, setup, budget).ending(found.rows)
-        found, confidence = refined(matcher, found)
+        evidence = _text(place, np.where(found.lost, np.int8(-1), found.bits)[None])
+        found, confidence = refined(matcher, found, lambda discs: evidence(discs) * np.log(2))
         unsure = (confidence < THRESHOLD) & ~found.lost
         wrong = float((1 - confidence)[~unsure & ~found.lost].sum())
+        what = f"the notes differ from the preset's ({best.left:.3f} differences per note)"
+        if best.left <= EXACT:
+            what = "the file was edited, and a note that was taken out may have left no trace"
         says.append(
-            f"the notes differ from the preset's ({best.left:.3f} differences per note): some are "
-            f"missing, added or changed; {int(unsure.sum())} bits are in doubt, and of the others "
-            f"{wrong:.1f} may be wrong"
+            f"{what}: {int(unsure.sum())} bits are in doubt, and of the others {wrong:.1f} may be "
+            "wrong"
         )
     confidence[found.lost] = 0.0
     if unreadable := int((found.bits < 0).sum()):
@@ -260,8 +281,7 @@ def _sighting(
             "unknown"
         )
     rpm = 60 / (clock.position_s * positions)
-    off = rpm / setup.player.rpm - 1
-    if abs(off) > 0.001:
+    if abs(off) > OWN:
         says.append(f"the player turned at {rpm:.3f} rpm, {100 * off:+.2f} % off its profile")
     cautions = list(map(Caution, says))
     if options.positions is None and not clock.exact:
