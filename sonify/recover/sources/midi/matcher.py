@@ -39,20 +39,20 @@ Ints = NDArray[np.int64]
 Reals = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
+# In how many ways the rest of a disc is filled in: those of `_ways`
 WAYS = 10
-"""In how many ways the rest of a disc is filled in: those of `_ways`."""
+# The most rows to look ahead, for voices that sound in some rows only: a bar of rows in 4/4
 MOST_AHEAD = 4
-"""The most rows to look ahead, for voices that sound in some rows only: a bar of rows in 4/4."""
+# The cost of a wrong length or velocity; a missing or a surplus note costs 1
 WRONG_SHAPE = 0.5
-"""The cost of a wrong length or velocity; a missing or a surplus note costs 1."""
+# The cost of an unreadable bit: more than a wrong length, so that it is used only where it
+# explains a note
 UNREADABLE = 0.6
-"""The cost of an unreadable bit: more than a wrong length, so that it is used only where it
-explains a note."""
+# The cost of each kind of difference of a whole disc
 COSTS = np.array([1.0, 1.0, WRONG_SHAPE, UNREADABLE])
-"""The cost of each kind of difference of a whole disc."""
 _RANK = ("own", "unit", "row", "both")
+# Ticks: the length of all notes that last longer, so that their lengths count as equal
 _LONGEST = 1 << 20
-"""Ticks: the length of all notes that last longer, so that their lengths count as equal."""
 
 
 @dataclass(frozen=True)

@@ -16,22 +16,22 @@ from sonify.midi.reader import MidiFile, read_midi
 
 __all__ = ["NOTE", "MidiRecording", "read_recorded_midi"]
 
+# One recorded note. Beats are quarter notes of the file, bends are for a range of two semitones;
+# ends are nan where no note-off came.
 NOTE = np.dtype(
     [
         *(("on_s", "f8"), ("off_s", "f8"), ("on_beat", "f8"), ("off_beat", "f8")),
         *(("pitch", "i2"), ("bend", "i4"), ("velocity", "u1"), ("channel", "u1")),
     ]
 )
-"""One recorded note. Beats are quarter notes of the file, bends are for a range of two semitones;
-ends are nan where no note-off came."""
 
+# A message that repeats another within this time, in s, is its duplicate: a few times the 1 ms
+# that a three-byte message takes at 31.25 kbit/s (MIDI 1.0)
 TWIN_S = 0.005
-"""A message that repeats another within this time, in s, is its duplicate: a few times the 1 ms
-that a three-byte message takes at 31.25 kbit/s (MIDI 1.0)."""
 
+# The share of messages that must be duplicates before any of them is dropped: nearly half of all
+# where two inputs were recorded
 TWINS = 0.45
-"""The share of messages that must be duplicates before any of them is dropped: nearly half of all
-where two inputs were recorded."""
 
 
 @dataclass(frozen=True, eq=False)

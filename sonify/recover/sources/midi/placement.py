@@ -34,8 +34,8 @@ ROW = 56  # and their positions
 NOTES_THERE = 300  # about as many notes do they have
 FEWEST = 12  # onsets from which on the speed can be told
 SMOOTHED = 15  # notes over which deviations from the grid are averaged: a third of a row or so
+# How far a player's notes may be off: onsets and ends in steps, velocities
 PLAYED = 0.2, 0.35, 1.0
-"""How far a player's notes may be off: onsets and ends in steps, velocities."""
 
 Floats = NDArray[np.float64]
 

@@ -32,28 +32,28 @@ if TYPE_CHECKING:
 __all__ = ["read_recording"]
 
 EXACT = 1e-9
+# Differences per note below which the music is the preset's
 FIT = 0.02
-"""Differences per note below which the music is the preset's."""
+# The same if the file's own beats fit
 CLEAR = 0.1
-"""The same if the file's own beats fit."""
+# Differences per note above which a recording is refused: other presets' leave more
 POOR = 0.4
-"""Differences per note above which a recording is refused: other presets' leave more."""
+# Notes of trial discs after which no further placement is searched
 MOST_NOTES = 100_000_000
-"""Notes of trial discs after which no further placement is searched."""
+# Share of notes that the mapping never makes above which they are not the preset's
 STRANGE = 0.4
-"""Share of notes that the mapping never makes above which they are not the preset's."""
+# How much less likely than the best a placement may be to be searched, as a logarithm
 UNLIKELY = 30.0
-"""How much less likely than the best a placement may be to be searched, as a logarithm."""
+# A tempo that differs by less is the player's
 OWN = 0.001
-"""A tempo that differs by less is the player's."""
+# How much likelier than the given preset another one must be, as a logarithm: 22,000 to 1
 ODDS = 10.0
-"""How much likelier than the given preset another one must be, as a logarithm: 22,000 to 1."""
+# Placements that the wider searches look at: those that held out longest in the one before
 HELD_OUT = 4
-"""Placements that the wider searches look at: those that held out longest in the one before."""
+# Positions of a row, to see which notes of a preset lie on positions, if they are not known
 ROW = 56
-"""Positions of a row, to see which notes of a preset lie on positions, if they are not known."""
+# Notes from which on the speed can be told: three gaps
 FEWEST = 4
-"""Notes from which on the speed can be told: three gaps."""
 
 
 _SEARCHES = (

@@ -22,12 +22,12 @@ Bits = NDArray[np.int8]
 Ints = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 
+# Positions of trials that are made side by side: a few megabytes of notes
 AT_ONCE = 20_000
-"""Positions of trials that are made side by side: a few megabytes of notes."""
+# The most bits to add at once; 2 ** 6 branches of each beginning
 MOST_STEPS = 6
-"""The most bits to add at once; 2 ** 6 branches of each beginning."""
+# How many rows before the row of the last note the reading may have ended
 ENDS = 3
-"""How many rows before the row of the last note the reading may have ended."""
 _SAME = 1e-6  # costs that differ by less are equal
 
 

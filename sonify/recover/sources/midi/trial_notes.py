@@ -31,15 +31,15 @@ __all__ = [
 Ints = NDArray[np.int64]
 Reals = NDArray[np.float64]
 
+# Values of a pitch bend, of 14 bits (MIDI 1.0)
 BEND_STEPS = 16384
-"""Values of a pitch bend, of 14 bits (MIDI 1.0)."""
 
+# Bits of a note's code that hold its tick; key and bend take 21 more, the lane the rest
 TICK_BITS = 34
-"""Bits of a note's code that hold its tick; key and bend take 21 more, the lane the rest."""
 
+# What notes that are the same must share: the channel; or only whether they are drums, where bends
+# move notes between channels or a program gave them others; or nothing, where all were merged
 Lanes = Literal["channel", "drums", "one"]
-"""What notes that are the same must share: the channel; or only whether they are drums, where bends
-move notes between channels or a program gave them others; or nothing, where all were merged."""
 
 
 @dataclass
