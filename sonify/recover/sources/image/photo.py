@@ -40,9 +40,9 @@ LARGER = 4400
 FEW = 16
 """Positions below which holes of chance can look like a clock row, unless they lie very evenly."""
 COARSE = 1200  # pixels of the longer side, on which the disc is looked for first
-REACHES = (1.9, 3.8, 7.6)
-"""Radii of the clock row within which rows are looked for: further out while there are some, and
-from what the nearer ones have told of the view."""
+REACHES = (1.9, 1.9, 3.8, 7.6)
+"""Radii of the clock row within which rows are looked for: again with what the first rows have told
+of the view, and further out while there are some."""
 WAYS = (
     ("light", False, find_ring),
     ("light", False, find_spokes),
@@ -80,7 +80,7 @@ def read_photograph(
     path = Path(path)
     picture, view, channel = find_disc(path, positions)
     image = channel.astype(np.float32) + 6.0
-    for reach in REACHES:
+    for again, reach in enumerate(REACHES):
         radii, notes, fullest = find_rows(image, view, reach)
         if fullest != 1.0:
             matrix = view.matrix @ np.diag([fullest, fullest, 1.0])
@@ -94,7 +94,7 @@ def read_photograph(
             )
         check_size(len(radii), view.positions, path)
         view, radii = _refined(image, view, radii)
-        if radii[0] < 0.7 * reach:
+        if again and radii[0] < 0.7 * reach:
             break
     mark = index_mark(image, view, radii)
     holes, confidence, apart = _judged(image, view, radii)

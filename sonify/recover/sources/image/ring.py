@@ -21,7 +21,7 @@ __all__ = ["View", "find_ring", "find_spokes", "fit_view", "project"]
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-REACHES = ((8, 14.0, 1.9), (28, 45.0, 2.8))
+REACHES = ((8, 14.0, 1.9), (28, 45.0, 1.9), (28, 45.0, 2.8))
 """Neighbours of a spot that are looked at, how far off in radii, and the most that a spot's
 area differs from the next one's: the strictest first."""
 FITTED = 24  # spots of a chain by which counts of positions are compared
