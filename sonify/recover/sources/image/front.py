@@ -37,6 +37,7 @@ class Front(NamedTuple):
     radius: Floats
     position: NDArray[np.int64]
     on_grid: NDArray[np.bool_]
+    sure: NDArray[np.bool_]
 
 
 def _innermost(view: View) -> float:
@@ -86,7 +87,8 @@ def _front_of(image: NDArray[np.float32], view: View, reach: float) -> Front:
     strong = np.median(size[near[:, 1], near[:, 0]])
     middle, low = np.percentile(around, (50, 10))
     # as far below the middle again as one clock hole in ten is
-    limit = float(np.clip(2 * low - middle, *ALIKE))
+    strict = 2 * low - middle
+    limit = float(np.clip(strict, *ALIKE))
     close = np.ones((2 * (edge // 2) + 1,) * 2, np.uint8)
     peak = (like == cv2.dilate(like, close)) & (like > limit) & (size > 0.4 * strong)
     y, x = np.nonzero(peak)
@@ -95,7 +97,7 @@ def _front_of(image: NDArray[np.float32], view: View, reach: float) -> Front:
     turn = np.arctan2(plane[:, 1], plane[:, 0]) * n / (2 * np.pi)
     position = np.rint(turn).astype(np.int64)
     off = np.abs(turn - position) * 2 * np.pi * radius / n
-    return Front(radius, position % n, off < ON_GRID * view.hole)
+    return Front(radius, position % n, off < ON_GRID * view.hole, like[y, x] > strict)
 
 
 def find_rows(
@@ -152,7 +154,9 @@ def _ladder(front: Front, view: View, side: NDArray[np.bool_]) -> tuple[Floats, 
         near = int((np.abs(stray - ring.radius) < hole).sum())
         # of strays about as many lie on the grid by chance
         chance = 2 * ON_GRID * view.hole / (2 * np.pi * ring.radius / view.positions)
-        if len(members) > 3 * near * chance:
+        # a lone one may be a stroke of engraving
+        alone = len(members) == 1 and not front.sure[which[ring.members]].any()
+        if len(members) > 3 * near * chance and not alone:
             rings.append(Ring(ring.radius, members))
     full = [r for r in rings if len(r.members) >= max(3, 0.12 * view.positions)]
     if not full:
