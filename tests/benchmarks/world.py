@@ -141,7 +141,7 @@ def photos(letter: str, run: Iterator[int], keep: Path | None, say: bool) -> Non
 
 def read_back(made: Any, path: Path, told: bool) -> tuple[str, float, str]:
     """What became of a MIDI file (right, doubted, refused, wrong), the share of the bits that came
-    back, and what was said of it."""
+    back, and what was said of it. Wrong bits are doubted if it is said that some may be wrong."""
     from sonify.recover.sources.options import ReadOptions
     from sonify.recover.sources.source import read_source
 
@@ -164,7 +164,7 @@ def read_back(made: Any, path: Path, told: bool) -> tuple[str, float, str]:
         share = float((bits >= 0).mean())
         verdict = "wrong" if wrong else "doubted" if doubts else "right"
         said = f"{wrong} wrong, {doubts} in doubt of {bits.size}; {said}"
-    if verdict == "wrong" and "differ from the preset's" in said:
+    if verdict == "wrong" and "may be wrong" in said:
         verdict = "doubted"
     return verdict, share, said
 

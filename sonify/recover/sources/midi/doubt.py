@@ -23,6 +23,7 @@ Bits = NDArray[np.int8]
 NEAR = 8  # bits that are changed together lie within a code unit, as its pitch follows from it
 AT_ONCE = 100_000  # bits that are compared at once: some 30 MB of notes
 MOST = 4_000_000  # bits of discs that are compared: all for a disc of 500 bits
+TRUST = 0.5  # weight of text: its tables are rough, and fit no language well
 MOST_LOG = 20.0  # logarithms of odds are cut off here
 ROUNDS = 8  # times that a better disc may take the place of the found one
 
@@ -82,13 +83,13 @@ def refined(
             break
         best = discs[at]
         base = matcher.whole(best[None])[0][:, 0]
-    # what reads better as text puts bits in doubt, but does not change them
+    # a single bit that would read better as text is in doubt, but is not changed
+    where = np.concatenate([changes, silent])
     known = np.concatenate([best[None], discs])
     known[:, found.lost] = -1
     likely = text(known)
-    log = np.minimum(log + np.maximum(likely[1:] - likely[0], 0.0), MOST_LOG)
-    odds, where = np.exp(log), np.concatenate([changes, silent])
-    against = np.exp(rate) + odds @ where
+    gain = TRUST * np.maximum(likely[1:] - likely[0], 0.0) * (where.sum(axis=1) == 1)
+    against = np.exp(rate) + np.exp(np.minimum(log + gain, MOST_LOG)) @ where
     off = matcher.whole(best[None])[1]
     solution = replace(found, bits=best, cost=float(COSTS @ base), off=off)
     return solution, 1 / (1 + against)
