@@ -102,8 +102,10 @@ def test_a_note_that_never_arrived_is_said(tmp_path):
     assert any("differ from the preset's" in str(n) for n in seen.cautions)
 
 
-@pytest.mark.parametrize("preset", ["ridge-run", "music-box", "seven-peaks"])
-@pytest.mark.parametrize("channels", ["kept", "merged"])
+@pytest.mark.parametrize(
+    ("preset", "channels"),
+    [("ridge-run", "kept"), ("music-box", "kept"), ("seven-peaks", "merged")],
+)
 def test_a_file_that_a_daw_exported_comes_back(preset, channels, tmp_path):
     """Another tempo, four bars ahead, notes up to 10 ms off, on their channels or all on one."""
     import mido
@@ -132,7 +134,7 @@ def test_a_file_that_a_daw_exported_comes_back(preset, channels, tmp_path):
     bits = seen.bits()
     assert bits.shape == disc.grid.shape
     assert not ((bits >= 0) & (bits != disc.grid)).any()
-    assert channels == "merged" or (bits >= 0).mean() > 0.9
+    assert (bits >= 0).mean() > 0.9
     assert any("the file was edited" in str(n) or "differ" in str(n) for n in seen.cautions)
 
 
