@@ -32,7 +32,7 @@ SAME_CAUSE = {
     "disc-other": ("disc-other", "refused"),
     "data-stuck": ("data-stuck", "data-dead"),
     "threshold-off": ("threshold",),
-    "threshold-outside": ("threshold",),
+    "threshold-outside": ("threshold-outside", "threshold"),
     "warped-disc": ("warped-disc", "off-centre"),
     "blocked-hole": ("hole",),
     "extra-hole": ("hole",),

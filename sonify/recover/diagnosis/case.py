@@ -45,6 +45,8 @@ class Case:
     agreement : dict of str to float
         For each way that was tried.
     miscount : Miscount or None
+    rpm : float
+        The speed that is set, in turns per minute.
     """
 
     seen: Observed
@@ -55,6 +57,7 @@ class Case:
     variant: str
     agreement: dict[str, float]
     miscount: Miscount | None
+    rpm: float
 
     @cached_property
     def wrong(self) -> NDArray[np.bool_]:
@@ -109,11 +112,15 @@ class LevelSigns:
     ----------
     depth : ndarray, shape (rows,)
         How deep each row's holes look, 1 as usual.
+    wave : float
+        By how much the material's level swings once a turn.
     drift : float
         By how much the material's level moves towards the holes' during the recording, from the
         first rows to the last; below 0 away from it.
     threshold_place : float or None
         How far the threshold lies from the material's level (0) to the holes' (1).
+    threshold_given : bool
+        Whether the threshold is the machine's own.
     shift : float
         By how much the material's level is off where bits are wrong, in the middle.
     shifted : bool
@@ -131,6 +138,10 @@ class LevelSigns:
             row = np.nanmean(np.where(ones, height, np.nan), axis=1)
             self.depth: Reals = row / np.nanmedian(row)
             swing = float(np.nanmedian(height[ones])) if ones.any() else 1.0
+            turn = np.nanmean(v.web - np.nanmedian(v.web, axis=1, keepdims=True), axis=0)
+            wave = np.nanmean(turn * np.exp(-2j * np.pi * np.arange(len(turn)) / len(turn)))
+            # from the top of the wave to its bottom
+            self.wave = 4 * float(abs(wave)) / swing if swing else 0.0
             material = np.nanmedian(v.web, axis=1)
             usual = float(np.nanmedian(v.web))
             spread = 1.4826 * float(np.nanmedian(np.abs(v.web - usual)))
@@ -145,6 +156,7 @@ class LevelSigns:
         self.fades = abs(self.drift) > FADES
         ends = [x[np.isfinite(x)] for x in (v.level[ones], v.level[v.truth == 0])]
         self.threshold_place = None
+        self.threshold_given = v.given
         if len(ends[0]) and len(ends[1]):
             one, zero = float(np.mean(ends[0])), float(np.mean(ends[1]))
             self.threshold_place = (v.threshold - zero) / (one - zero) if one != zero else None

@@ -37,7 +37,7 @@ SURE = 0.9
 """Share of what a voice's notes hold that a recording must give, if they don't give the bits and
 rows may start anywhere."""
 
-OF_MOTION = ("wire", "slow-start", "off-centre")
+OF_MOTION = ("wire", "slow-start", "off-centre", "motor-off-speed", "motor-drift")
 """Causes that show even if no note can be assigned to its place."""
 
 Flags = NDArray[np.bool_]
@@ -126,7 +126,8 @@ def _result(
     known = (truth >= 0) & (seen.bits >= 0) & (not vague)
     missed, added = known & (truth == 1) & (seen.bits == 0), known & (truth == 0) & (seen.bits == 1)
     motion = motion_of(seen, design)
-    case = Case(seen, design, motion, missed, added, found.variant, found.agreement, miscount)
+    rpm = show.setup.player.rpm
+    case = Case(seen, design, motion, missed, added, found.variant, found.agreement, miscount, rpm)
     causes = likely_causes(case)
     if vague:
         causes = [c for c in causes if c.name in OF_MOTION]

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from sonify.recover.diagnosis.case import Case
-from sonify.recover.diagnosis.causes.cause import Cause, Finding, percent
+from sonify.recover.diagnosis.causes.cause import PATTERN, Cause, Finding, percent
 
-__all__ = ["OffCentre", "SlowStart"]
+__all__ = ["MotorDrift", "MotorSpeed", "OffCentre", "SlowStart", "WarpedDisc"]
 
 SLOW = 0.88
 """Of the settled speed: a start below this is slow."""
@@ -15,6 +15,16 @@ SLOW = 0.88
 SWING = 0.055
 """Of the speed: motors and belts of cheap players swing by up to a twentieth (common practice, no
 source), measured to a tenth of that; a larger swing once a turn is a sign of an off-centre disc."""
+
+OFF_SPEED = 0.08
+"""Of the speed that is set: cheap motors differ by less (common practice, no source)."""
+
+DRIFT = 0.22
+"""Of the speed: cheap motors change by up to a fifth (common practice, no source), measured to a
+tenth of that."""
+
+WAVE = 0.5
+"""Of a hole's depth: from such a swing once a turn on, no threshold is right all round."""
 
 SOME_SWING = 0.006
 """Of the speed: a swing that shows, though motors alone may cause it."""
@@ -33,7 +43,8 @@ class SlowStart(Cause):
     def find(self, case: Case, share: float) -> Finding | None:
         """By the speed at the first positions."""
         m = case.motion
-        if not m.start < SLOW:
+        # a speed that rises all the time is no slow start
+        if not m.start < SLOW * min(1.0, 1 - m.drift / 2):
             return None
         return self.found(
             4.0 + 4.0 * (1 - m.start),
@@ -89,3 +100,68 @@ def _gathering(case: Case) -> tuple[float, float, int]:
         middle = float(np.angle(mean) / (2 * np.pi * parts) * n % (n / parts))
         best = max(best, (float(abs(mean - base)), middle, parts), key=lambda b: b[0])
     return best
+
+
+class WarpedDisc(Cause):
+    """The light that comes back swings once a turn."""
+
+    name = "warped-disc"
+    title = "the disc is warped or not flat on its hub: it nears and leaves the detectors"
+    repairs = (
+        "lay the disc on a flat table and look for a gap; press it flat, or cut it from stiffer "
+        "material",
+        "clean the hub, and tighten its nut evenly",
+    )
+
+    def find(self, case: Case, share: float) -> Finding | None:
+        """By the swing of the material's level."""
+        levels = case.levels
+        if levels is None or levels.wave < WAVE:
+            return None
+        return self.found(
+            4.5 if case.count else 1.0,
+            f"the level of the solid material swings by {percent(levels.wave)} of a hole's depth "
+            "once a turn",
+        )
+
+
+class MotorSpeed(Cause):
+    """Another speed than the one that was set."""
+
+    name = "motor-off-speed"
+    title = "the motor does not turn at the speed that is set"
+    repairs = (
+        "set player.rpm to the speed measured, or adjust the motor until it fits",
+        "check the supply's voltage and the belt's pulleys",
+    )
+
+    def find(self, case: Case, share: float) -> Finding | None:
+        """By the mean speed."""
+        off = case.motion.rpm / case.rpm - 1 if case.rpm else 0.0
+        if abs(off) < OFF_SPEED:
+            return None
+        return self.found(
+            PATTERN + 0.2,
+            f"the disc turns at {case.motion.rpm:.3g} rpm and {case.rpm:.3g} rpm are set: "
+            f"{percent(abs(off))} too {'fast' if off > 0 else 'slow'}",
+        )
+
+
+class MotorDrift(Cause):
+    """A speed that changes over the reading."""
+
+    name = "motor-drift"
+    title = "the motor's speed drifts while the disc is read"
+    repairs = (
+        "let the motor warm up for some minutes before reading",
+        "look for a slipping belt, a dry bearing and a supply that sags",
+    )
+
+    def find(self, case: Case, share: float) -> Finding | None:
+        """By the change from the beginning to the end."""
+        drift = case.motion.drift
+        if abs(drift) < DRIFT:
+            return None
+        way = "rises" if drift > 0 else "falls"
+        said = f"the speed {way} by {percent(abs(drift))} from the first row to the last"
+        return self.found(PATTERN + 0.3, said)
