@@ -112,8 +112,6 @@ class LevelSigns:
     ----------
     depth : ndarray, shape (rows,)
         How deep each row's holes look, 1 as usual.
-    wave : float
-        By how much the material's level swings once a turn.
     drift : float
         By how much the material's level moves towards the holes' during the recording, from the
         first rows to the last; below 0 away from it.
@@ -138,10 +136,6 @@ class LevelSigns:
             row = np.nanmean(np.where(ones, height, np.nan), axis=1)
             self.depth: Reals = row / np.nanmedian(row)
             swing = float(np.nanmedian(height[ones])) if ones.any() else 1.0
-            turn = np.nanmean(v.web - np.nanmedian(v.web, axis=1, keepdims=True), axis=0)
-            wave = np.nanmean(turn * np.exp(-2j * np.pi * np.arange(len(turn)) / len(turn)))
-            # from the top of the wave to its bottom
-            self.wave = 4 * float(abs(wave)) / swing if swing else 0.0
             material = np.nanmedian(v.web, axis=1)
             usual = float(np.nanmedian(v.web))
             spread = 1.4826 * float(np.nanmedian(np.abs(v.web - usual)))

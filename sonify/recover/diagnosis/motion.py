@@ -18,6 +18,10 @@ Reals = NDArray[np.float64]
 SETTLED = 0.9
 """Of the settled speed: a motor that is below this at first starts slowly."""
 
+PAUSED = 0.4
+"""Of the usual speed: a part whose speed is farther from it holds a pause, as motors drift by less
+(common practice, no source)."""
+
 
 @dataclass(frozen=True, eq=False)
 class Motion:
@@ -68,6 +72,8 @@ def motion_of(seen: Observed, design: Design) -> Motion:
     curve_s, curve_rpm = _curve(slot, time, n)
     settled = float(np.median(curve_rpm)) if len(curve_rpm) else float("nan")
     begin, reach = _start(slot, time, float(seen.alignment.start[0]), n, settled)
+    # without the turn in which a motor starts slowly
+    steady = curve_s > time[0] + (60 / settled if begin < SETTLED else 0.0)
     timing = seen.timing or fit_timing(seen.beat_slot, time, n)
     # the slots and times of each reading's first and last position
     span = np.array([[0.0, n - 1.0]] * rows) if seen.span is None else seen.span
@@ -91,7 +97,7 @@ def motion_of(seen: Observed, design: Design) -> Motion:
     fastest = int(np.argmin(sine * np.cos(angle) - cosine * np.sin(angle)))
     return Motion(
         rpm=rpm,
-        drift=_drift(slot, time, n, begin < SETTLED),
+        drift=_drift(curve_s[steady], curve_rpm[steady]),
         flutter=2 * np.pi * float(np.hypot(sine, cosine)) * rpm / 60,
         flutter_phase=float((fastest + seen.alignment.phase) % n),
         start=begin,
@@ -131,16 +137,11 @@ def _start(slot: Reals, time: Reals, first: float, n: int, settled: float) -> tu
     return begin, float(t[int(reached[0]) if len(reached) else -1] - t[0])
 
 
-def _drift(slot: Reals, time: Reals, n: int, slow: bool) -> float:
-    """Change of speed from the first turn to the last, by a line through whole turns' speeds."""
-    if slow:
-        keep = slot > slot[0] + n
-        slot, time = slot[keep], time[keep]
-    if len(slot) < 8 or slot[-1] - slot[0] < 2 * n:
+def _drift(time: Reals, rpm: Reals) -> float:
+    """Change of speed over the recording, as a share of it, by a line through all but pauses."""
+    usual = float(np.median(rpm)) if len(rpm) else 0.0
+    keep = np.abs(rpm - usual) < PAUSED * usual
+    if np.count_nonzero(keep) < 3:
         return 0.0
-    times = np.interp(np.arange(slot[0], slot[-1], n), slot, time)
-    speed = 1 / np.diff(times)
-    if len(speed) < 3:
-        return 0.0
-    slope, _ = np.polyfit((times[1:] + times[:-1]) / 2, speed, 1)
-    return float(slope * (time[-1] - time[0]) / speed.mean())
+    slope, _ = np.polyfit(time[keep] - time[0], rpm[keep], 1)
+    return float(slope * (time[-1] - time[0]) / usual)

@@ -23,7 +23,6 @@ from sonify.recover.diagnosis.causes.motor import (
     MotorSpeed,
     OffCentre,
     SlowStart,
-    WarpedDisc,
 )
 from sonify.recover.diagnosis.causes.noise import Noise
 from sonify.recover.diagnosis.causes.settings import BitOrder, Inverted, Turned
@@ -41,7 +40,6 @@ CAUSES: tuple[Cause, ...] = (
     ThresholdOutside(),
     RowsSwapped(),
     Wire(),
-    WarpedDisc(),
     MotorSpeed(),
     MotorDrift(),
     SlowStart(),
