@@ -35,6 +35,10 @@ LITTLE = 0.01
 """Share of correct bits by which an order of rows without a missed step may be worse than one with:
 a tenth of `SURE`'s distance from a perfect reading."""
 
+MOST_WEB = 0.3
+"""Share of the time from which on a level may be that of holes or of webs: neither holes nor webs
+take more than 0.7 of a position (common practice, no source)."""
+
 AT_WEB = 0.4
 """Positions from the profile's delay from which on data holes pass with the clock's webs."""
 
@@ -99,7 +103,8 @@ def _follow(
                 file=log.path,
             )
         delay = hole_delay(cells_of(log.data, log.rate, clock, about_s))
-        if abs(delay) < AT_WEB:
+        below = float(np.mean(log.clock < sum(two_levels(log.clock)) / 2))
+        if abs(delay) < AT_WEB or not MOST_WEB < below < 1 - MOST_WEB:
             break
         low = not clock.low
         remarks = (
