@@ -42,6 +42,9 @@ take more than 0.7 of a position (common practice, no source)."""
 AT_WEB = 0.4
 """Positions from the profile's delay from which on data holes pass with the clock's webs."""
 
+BETWEEN = 0.25
+"""The same if holes read low on one channel and high on the other: nearer to webs than to holes."""
+
 LEAST_PART = 3
 """Positions of a row that must be in the log: of fewer, nobody can tell whether they were read."""
 
@@ -103,15 +106,18 @@ def _follow(
                 file=log.path,
             )
         delay = hole_delay(cells_of(log.data, log.rate, clock, about_s))
+        later = about_s + delay * float(np.median(clock.period))
+        bits = soft_bits(*hole_levels(cells_of(log.data, log.rate, clock, later)))
         below = float(np.mean(log.clock < sum(two_levels(log.clock)) / 2))
-        if abs(delay) < AT_WEB or not MOST_WEB < below < 1 - MOST_WEB:
+        far = abs(delay) > (AT_WEB if bits.low == clock.low else BETWEEN)
+        if not far or not MOST_WEB < below < 1 - MOST_WEB:
             break
         low = not clock.low
         remarks = (
             f"holes read {'low' if low else 'high'} on the clock channel; if the machine takes "
             "that for material, swap its comparator's inputs",
         )
-    return clock, about_s + delay * float(np.median(clock.period)), remarks
+    return clock, later, remarks
 
 
 def _evidence(cells: Reals, clock: PulseClock) -> Reals:
