@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
+from sonify.input_file import input_file
 from sonify.recover.sources.midi.note_events import MidiRecording, read_recorded_midi
 
 __all__ = ["LogRecording", "MidiRecording", "load_recording"]
@@ -47,13 +48,10 @@ def load_recording(
             f"({', '.join(LOGS)})",
             file=path,
         )
-    if path.is_dir():
-        raise InputError("this is a folder; a file is needed", file=path)
-    if not path.exists():
-        raise InputError("there is no such file", file=path)
-    if path.stat().st_size == 0:
-        raise InputError("the file is empty; record it again", file=path)
-    return read_recorded_midi(path) if suffix in MIDI else _log(path, sample_rate)
+    with input_file(path):
+        if path.stat().st_size == 0:
+            raise InputError("the file is empty; record it again", file=path)
+        return read_recorded_midi(path) if suffix in MIDI else _log(path, sample_rate)
 
 
 def _log(path: Path, sample_rate: float | None) -> LogRecording:

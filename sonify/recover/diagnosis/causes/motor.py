@@ -24,6 +24,9 @@ DRIFT = 0.22
 """Of the speed: cheap motors change by up to a fifth (common practice, no source), measured to a
 tenth of that."""
 
+FEWEST = 8
+"""Moments at which the speed must be known (own choice)."""
+
 SOME_SWING = 0.006
 """Of the speed: a swing that shows, though motors alone may cause it."""
 
@@ -100,6 +103,12 @@ def _gathering(case: Case) -> tuple[float, float, int]:
     return best
 
 
+def _measured(case: Case) -> bool:
+    """Whether the recording tells the speed: notes that are numbered wrong do not."""
+    enough = len(case.motion.curve_rpm) >= FEWEST
+    return enough and (case.seen.kind == "log" or not case.count)
+
+
 class MotorSpeed(Cause):
     """Another speed than the one that was set."""
 
@@ -112,10 +121,9 @@ class MotorSpeed(Cause):
 
     def find(self, case: Case, share: float) -> Finding | None:
         """By the usual speed."""
-        usual = float(np.median(case.motion.curve_rpm))
+        usual = float(np.median(case.motion.curve_rpm)) if _measured(case) else case.rpm
         off = usual / case.rpm - 1
-        # notes that are numbered wrong give a wrong speed
-        if abs(off) < OFF_SPEED or (case.seen.kind == "midi" and case.count):
+        if abs(off) < OFF_SPEED:
             return None
         return self.found(
             PATTERN + 0.2,
@@ -137,7 +145,7 @@ class MotorDrift(Cause):
     def find(self, case: Case, share: float) -> Finding | None:
         """By the change from the beginning to the end."""
         drift = case.motion.drift
-        if abs(drift) < DRIFT or (case.seen.kind == "midi" and case.count):
+        if abs(drift) < DRIFT or not _measured(case):
             return None
         way = "rises" if drift > 0 else "falls"
         said = f"the speed {way} by {percent(abs(drift))} from the first row to the last"
