@@ -117,8 +117,6 @@ class LevelSigns:
         first rows to the last; below 0 away from it.
     threshold_place : float or None
         How far the threshold lies from the material's level (0) to the holes' (1).
-    threshold_given : bool
-        Whether the threshold is the machine's own.
     shift : float
         By how much the material's level is off where bits are wrong, in the middle.
     shifted : bool
@@ -150,7 +148,6 @@ class LevelSigns:
         self.fades = abs(self.drift) > FADES
         ends = [x[np.isfinite(x)] for x in (v.level[ones], v.level[v.truth == 0])]
         self.threshold_place = None
-        self.threshold_given = v.given
         if len(ends[0]) and len(ends[1]):
             one, zero = float(np.mean(ends[0])), float(np.mean(ends[1]))
             self.threshold_place = (v.threshold - zero) / (one - zero) if one != zero else None

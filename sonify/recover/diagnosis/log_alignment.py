@@ -219,7 +219,6 @@ def observe_log(
             seen=np.nan_to_num(by_place(np.sign(seen))).astype(np.int8),
             truth=truth,
             threshold=used,
-            given=threshold is not None,
             low=low,
             traces=traces,
             trace_bits=trace_bits,

@@ -33,8 +33,6 @@ class Levels:
         1 where a hole passed, by the row that was under the detector; -1 unknown.
     threshold : float
         What bits were told by.
-    given : bool
-        Whether that is the machine's own.
     low : bool
         Whether holes read low.
     traces : ndarray, shape (traces, samples)
@@ -50,7 +48,6 @@ class Levels:
     seen: NDArray[np.int8]
     truth: NDArray[np.int8]
     threshold: float
-    given: bool
     low: bool
     traces: Reals
     trace_bits: NDArray[np.int8]

@@ -17,7 +17,7 @@ from sonify.recover.diagnosis.causes.cause import (
 )
 from sonify.recover.diagnosis.causes.clock import ClockDoubled, ClockMissing
 from sonify.recover.diagnosis.causes.hole import Hole
-from sonify.recover.diagnosis.causes.light import AmbientLight, Threshold, ThresholdOutside
+from sonify.recover.diagnosis.causes.light import AmbientLight, Threshold
 from sonify.recover.diagnosis.causes.motor import (
     MotorDrift,
     MotorSpeed,
@@ -26,7 +26,7 @@ from sonify.recover.diagnosis.causes.motor import (
 )
 from sonify.recover.diagnosis.causes.noise import Noise
 from sonify.recover.diagnosis.causes.settings import BitOrder, Inverted, Turned
-from sonify.recover.diagnosis.causes.stage import RowsSwapped, Stage
+from sonify.recover.diagnosis.causes.stage import Stage
 from sonify.recover.diagnosis.causes.wire import Wire
 
 __all__ = ["CAUSES", "Cause", "Finding", "likely_causes"]
@@ -37,8 +37,6 @@ CAUSES: tuple[Cause, ...] = (
     BitOrder(),
     ClockMissing(),
     ClockDoubled(),
-    ThresholdOutside(),
-    RowsSwapped(),
     Wire(),
     MotorSpeed(),
     MotorDrift(),

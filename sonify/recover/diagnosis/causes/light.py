@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from sonify.recover.diagnosis.case import Case, LevelSigns
-from sonify.recover.diagnosis.causes.cause import CERTAIN, Cause, Finding, PatternCause, percent
+from sonify.recover.diagnosis.causes.cause import Finding, PatternCause, percent
 from sonify.recover.diagnosis.error_pattern import (
     MANY,
     STRAY,
@@ -17,13 +17,10 @@ from sonify.recover.diagnosis.error_pattern import (
     share_between,
 )
 
-__all__ = ["AmbientLight", "Threshold", "ThresholdOutside"]
+__all__ = ["AmbientLight", "Threshold"]
 
 SEEN = 8.0
 """Weight of the evidence in a log's levels, as a logarithm: it outweighs most patterns."""
-
-BEYOND = 0.05
-"""Of the swing: a threshold this far past a level is passed by none of it."""
 
 SHARE = (0.02, 0.6)
 """The share of bits that a wrong threshold gets wrong: one row's worth to most."""
@@ -127,25 +124,3 @@ class Threshold(PatternCause):
         if found is not None and case.levels is not None and case.levels.fades:
             return replace(found, try_this=self.repairs[::-1])
         return found
-
-
-class ThresholdOutside(Cause):
-    """A threshold beyond both levels."""
-
-    name = "threshold-outside"
-    title = "the threshold of the data detector lies outside all its levels"
-    repairs = Threshold.repairs
-
-    def find(self, case: Case, share: float) -> Finding | None:
-        """Certain by where the threshold lies."""
-        levels = case.levels
-        place = None if levels is None else levels.threshold_place
-        if levels is None or place is None or not levels.threshold_given:
-            return None
-        if -BEYOND < place < 1 + BEYOND or not case.count:
-            return None
-        return self.found(
-            CERTAIN,
-            f"the threshold lies at {percent(place)} of the way from the material's level to the "
-            "holes', so all bits read alike",
-        )

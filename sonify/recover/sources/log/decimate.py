@@ -48,8 +48,8 @@ def _strongest(x: NDArray[np.float64]) -> tuple[float, float]:
     return centre / n, float(z[at])
 
 
-def probe(samples: Samples, path: object) -> tuple[float, float, float]:
-    """The lowest, middle and highest frequency of the clock row, in positions per sample.
+def probe(samples: Samples, path: object) -> tuple[float, float]:
+    """The middle and highest frequency of the clock row, in positions per sample.
 
     Raises
     ------
@@ -94,7 +94,7 @@ def probe(samples: Samples, path: object) -> tuple[float, float, float]:
             "needed; sample faster or turn slower",
             file=path,
         )
-    return min(near), middle, max(near)
+    return middle, max(near)
 
 
 def coarse(samples: Samples, step: int) -> Floats:

@@ -87,7 +87,7 @@ def trace_log(path: str | Path, sample_rate: float | None = None) -> Trace:
     """
     path = Path(path)
     samples = open_samples(path, sample_rate)
-    _, middle, high = probe(samples, path)
+    middle, high = probe(samples, path)
     step = max(1, int(1 / (high * 1.1) / PER_PERIOD))
     both, rate = coarse(samples, step), samples.rate / step
     clock = follow_clock(both[:, 0], rate, 1 / (middle * samples.rate), path)
