@@ -293,3 +293,29 @@ def test_what_is_wrong_with_a_table_is_told_with_its_line(tmp_path):
     path.write_text("# a\n\ntime,clock,data\n0,1,2\n0.1,1,2\n0.2,1\n" + "0.3,1,2\n" * 30)
     with pytest.raises(InputError, match="line 6: 3 numbers are needed"):
         compare(show, path)
+
+
+@pytest.mark.parametrize("start", PLAYERS)
+@pytest.mark.parametrize("faster", [0.8, 1.05, 1.2])
+def test_a_motor_that_turns_at_another_speed(faster, start, tmp_path):
+    """The message is still right, as pulses are counted."""
+    rpm = faster * PLAYERS[start]["rpm"]
+    show, recording = a_take(start, rpm=rpm)
+    seen = compare(show, recording.write_log(tmp_path / "log.npy"))
+    assert len(seen.errors) == 0
+    if faster == 1.05:
+        assert not seen.causes
+    else:
+        assert [c.name for c in seen.causes] == ["motor-off-speed"]
+        assert f"the disc turns at {rpm:.3g} rpm" in seen.causes[0].evidence[0]
+
+
+@pytest.mark.parametrize(("drift", "named"), [(0.2, False), (0.6, True)])
+def test_a_motor_that_drifts(drift, named, tmp_path):
+    show, recording = a_take("index", drift=drift)
+    seen = compare(show, recording.write_log(tmp_path / "log.npy"))
+    assert len(seen.errors) == 0
+    row_s = np.nanmax(recording.times, axis=1) - np.nanmin(recording.times, axis=1)
+    true = 2 * (row_s[0] - row_s[-1]) / (row_s[0] + row_s[-1])
+    assert seen.motion.drift == pytest.approx(true, rel=0.2, abs=0.02)
+    assert ("motor-drift" in [c.name for c in seen.causes]) == named

@@ -16,13 +16,12 @@ SWING = 0.055
 """Of the speed: motors and belts of cheap players swing by up to a twentieth (common practice, no
 source), measured to a tenth of that; a larger swing once a turn is a sign of an off-centre disc."""
 
-OFF_SPEED = 0.13
-"""Of the speed that is set: a cheap motor that drifts by up to a fifth is off by up to a tenth in
-the middle, and differs by some hundredths besides (common practice, no source)."""
+OFF_SPEED = 0.03
+"""Of the speed that is set: motors differ by less (common practice, no source)."""
 
 DRIFT = 0.22
-"""Of the speed: cheap motors change by up to a fifth (common practice, no source), measured to a
-tenth of that."""
+"""Of the speed: cheap motors change by up to a fifth while a disc is read (common practice, no
+source), measured to a tenth of that; in the middle they are then off by half of it."""
 
 FEWEST = 8
 """Moments at which the speed must be known (own choice)."""
@@ -123,7 +122,7 @@ class MotorSpeed(Cause):
         """By the usual speed."""
         usual = float(np.median(case.motion.curve_rpm)) if _measured(case) else case.rpm
         off = usual / case.rpm - 1
-        if abs(off) < OFF_SPEED:
+        if abs(off) < OFF_SPEED + max(DRIFT, abs(case.motion.drift)) / 2:
             return None
         return self.found(
             PATTERN + 0.2,

@@ -32,9 +32,7 @@ NOTES = 8000  # of random discs: more show rarer notes, and take longer
 DISCS = 16, 256  # random discs, at least and at most
 CHANCE = 0.001  # of a note that none of the discs has: one in a hundred is added, anywhere
 SURE = 0.99  # the chance of a note that all of them have: one in a hundred is missing
-EXACT = (
-    2.0  # how far a file's notes may be off in ticks, if no one edited it: rounding of both ends
-)
+EXACT = 2.0  # ticks by which notes of an unedited file may be off: rounding of both ends
 NEAR = 0.4  # how far a note may be moved, in steps: 10 ms at 40 positions a second
 
 
