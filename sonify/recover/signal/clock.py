@@ -119,8 +119,8 @@ AROUND = 6
 STEADY = 0.02
 """Positions by which noise may move the clock; with more noise, more pulses are averaged."""
 
-ENOUGH = 2 * math.pi
-"""Positions averaged at the most, as a multiple of the least: a twentieth of the usual turn."""
+MOST_AVERAGED = 25
+"""Positions averaged at the most: a flutter once a turn is then still followed, as turns have more."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -217,7 +217,7 @@ def _calmed(times: Reals, noise: float) -> Reals:
     period = float(np.median(np.diff(times)))
     usual = (1.4826 * float(np.median(np.abs(bend)))) ** 2
     share = min(1.0, 6 * (noise * period) ** 2 / max(usual, 1e-30))
-    width = int(min((noise / STEADY) ** 2, ENOUGH * 4)) | 1
+    width = int(min((noise / STEADY) ** 2, MOST_AVERAGED)) | 1
     line = times[0] + (times[-1] - times[0]) * np.linspace(0, 1, len(times))
     smooth = line + running_mean(running_mean(times - line, width), width)
     out: Reals = times + share * (smooth - times)
@@ -350,6 +350,7 @@ def _path(
                     continue
                 if found[0] > best[0]:
                     best, back = found, (i, k, steps, off)
+            # a path that passes over three sure pulses is never the best
             sure += evidence[i] >= SURE
             if sure > 2 or j - i > BEFORE:
                 break
