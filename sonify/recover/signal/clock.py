@@ -120,7 +120,7 @@ STEADY = 0.02
 """Positions by which noise may move the clock; with more noise, more pulses are averaged."""
 
 MOST_AVERAGED = 25
-"""Positions averaged at the most: a flutter once a turn is then still followed, as turns have more."""
+"""Positions averaged at the most: less than most turns, so that a flutter is still followed."""
 
 
 @dataclass(frozen=True, eq=False)
