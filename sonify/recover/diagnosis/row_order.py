@@ -22,7 +22,7 @@ Signs = NDArray[np.int8]
 # player in tests/recover/diagnosis/machine.py, with each fault at each strength.
 
 LATE = 0.03  # of each slot between a row's start and where it should be
-LONG, FAR = 12, 0.004  # slots from which on only so much is added for each
+LONG, FAR = 12, 0.004  # slots that count in full, and what each of all slots adds
 PAUSE, AFTER = 0.1, 0.001  # of a pause, and of each slot of it: less than a change to another row
 SURE_LATE = 0.2  # the same, once the time of the stage's move is known
 OTHER_ROW = 0.02  # of reading another row than the one that is due
@@ -261,7 +261,7 @@ def _best_order(
         # whether a position has just passed or not is a matter of chance
         one = np.where(late < 0, off[0], off[1]) * (far > 0)
         more = np.clip(far - 1, 0, None)
-        price = _late(one + SURE_LATE * np.minimum(more, LONG), more, pauses)
+        price = _late(one + SURE_LATE * np.minimum(more, LONG - 1), more, pauses)
 
     def gain(r: int, other: int) -> NDArray[Any]:
         if not 0 <= r + other < rows:
