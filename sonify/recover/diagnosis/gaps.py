@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.alignment import signs_of
-from sonify.recover.signal.clock import PulseClock, usual_gaps
+from sonify.recover.signal.clock import PulseClock
 
 __all__ = ["settle_gaps"]
 
@@ -17,6 +17,9 @@ Reals = NDArray[np.float64]
 NEAR, GAP = 0.64, 1.4
 """Of a position: of two pulses that are nearer, one may be no position; in a longer gap, pulses may
 be missing."""
+
+AROUND = 6
+"""Gaps on either side that tell the usual one."""
 
 AWRY = 6.0
 """Bits of evidence that it takes to believe in pulses that do not fit into their gap."""
@@ -43,7 +46,7 @@ def settle_gaps(clock: PulseClock, seen: Reals, grid: NDArray[np.int8]) -> Pulse
     good = np.flatnonzero(~clock.extra)
     slot = clock.pulse_slot[good]
     steps, gone = np.diff(slot), np.diff(clock.pulse_s[good])
-    ratio = gone / usual_gaps(gone)
+    ratio = gone / _usual(gone)
     gaps = np.flatnonzero((ratio > GAP) | (ratio < NEAR) | (steps > 1))
     if not len(gaps):
         return clock
@@ -91,4 +94,13 @@ def _fits(value: Reals, spectrum: NDArray[np.complex128], n: int, first: int) ->
         part = value[a : a + n]
         turn[(first + a + np.arange(len(part))) % n] = part
         out += np.fft.irfft(np.conj(np.fft.rfft(turn)) * spectrum, n, axis=1).max(axis=0)
+    return out
+
+
+def _usual(gaps: Reals) -> Reals:
+    """The median of the gaps around each; it follows a speed that rises or falls, and passes over
+    missing pulses and pauses."""
+    around = min(AROUND, len(gaps) - 1)
+    padded = np.pad(gaps, around, mode="reflect", reflect_type="odd")
+    out: Reals = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * around + 1), axis=1)
     return out

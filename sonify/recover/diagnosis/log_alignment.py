@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,10 +18,10 @@ from sonify.recover.diagnosis.source import LogRecording
 from sonify.recover.diagnosis.timing_model import times_of
 from sonify.recover.signal.averages import Integral
 from sonify.recover.signal.clock import PulseClock, follow_clock
-from sonify.recover.signal.levels import BINS, cells_of, hole_delay, hole_levels
+from sonify.recover.signal.levels import BINS, aligned_cells, cells_of, hole_levels
 from sonify.recover.signal.slicer import soft_bits, two_levels
 
-__all__ = ["Sampling", "observe_log"]
+__all__ = ["Followed", "Sampling", "follow_log", "observe_log"]
 
 Reals = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -87,29 +88,51 @@ class Sampling:
         return sums.held(middle - half, middle + half)
 
 
-def _follow(
-    log: LogRecording, design: Design, period_s: float, about_s: float
-) -> tuple[PulseClock, float, tuple[str, ...]]:
-    """The clock's pulses, how much later the data detector sees holes (in s), and remarks.
+class Followed(NamedTuple):
+    """A log by its clock, whatever the disc: the pulses, how much later the data detector sees
+    holes, in s, the data channel in small parts of each slot, and remarks."""
+
+    clock: PulseClock
+    delay_s: float
+    cells: Reals
+    remarks: tuple[str, ...]
+
+
+def follow_log(log: LogRecording, positions: int, period_s: float, about_s: float) -> Followed:
+    """Follow the clock of a log and find where holes pass in its data channel.
 
     Data holes pass with the clock's holes. If they seem to pass with its webs, holes are of the
     other level than their length suggests.
+
+    Parameters
+    ----------
+    log : LogRecording
+    positions : int
+        Of a row.
+    period_s : float
+        How long a position should last.
+    about_s : float
+        The delay in the player's profile, where the search starts.
+
+    Raises
+    ------
+    InputError
+        No pulses, or less than half a row of them.
     """
     low: bool | None = None
     remarks: tuple[str, ...] = ()
+    below = float(np.mean(log.clock < sum(two_levels(log.clock)) / 2))
     for _ in range(2):
         clock = follow_clock(log.clock, log.rate, period_s, log.path, low)
         count = len(clock.slot_s)
-        if count < design.positions // 2:
+        if count < positions // 2:
             raise InputError(
-                f"{count} positions passed and a row has {design.positions}: too little to compare",
+                f"{count} positions passed and a row has {positions}: too little to compare",
                 file=log.path,
             )
-        delay = hole_delay(cells_of(log.data, log.rate, clock, about_s))
-        later = about_s + delay * float(np.median(clock.period))
-        bits = soft_bits(*hole_levels(cells_of(log.data, log.rate, clock, later)))
-        below = float(np.mean(log.clock < sum(two_levels(log.clock)) / 2))
-        far = abs(delay) > (AT_WEB if bits.low == clock.low else BETWEEN)
+        cells, delay = aligned_cells(log.data, log.rate, clock, about_s)
+        same = soft_bits(*hole_levels(cells)).low == clock.low
+        far = abs(delay - about_s) > (AT_WEB if same else BETWEEN) * clock.usual_s
         if not far or not MOST_WEB < below < 1 - MOST_WEB:
             break
         low = not clock.low
@@ -117,7 +140,7 @@ def _follow(
             f"holes read {'low' if low else 'high'} on the clock channel; if the machine takes "
             "that for material, swap its comparator's inputs",
         )
-    return clock, later, remarks
+    return Followed(clock, delay, cells, remarks)
 
 
 def _evidence(cells: Reals, clock: PulseClock) -> Reals:
@@ -129,10 +152,9 @@ def _evidence(cells: Reals, clock: PulseClock) -> Reals:
 
 def observe_log(
     log: LogRecording,
+    followed: Followed,
     design: Design,
-    period_s: float,
     threshold: float | None,
-    delay_s: float,
     sampling: Sampling,
 ) -> Observed:
     """Read a log as the machine did.
@@ -140,23 +162,14 @@ def observe_log(
     Parameters
     ----------
     log : LogRecording
+    followed : Followed
     design : Design
         With a hole as 1.
-    period_s : float
-        How long a position should last.
     threshold : float or None
         The machine's own threshold, in the log's units; found from the log if None.
-    delay_s : float
-        The delay in the player's profile, where the search starts.
     sampling : Sampling
-
-    Raises
-    ------
-    InputError
-        No pulses, or less than half a row of them.
     """
-    clock, delay, remarks = _follow(log, design, period_s, delay_s)
-    cells = cells_of(log.data, log.rate, clock, delay)
+    clock, delay, cells, remarks = followed
     seen = _evidence(cells, clock)
     settled = settle_gaps(clock, seen, design.grid)
     if settled is not clock:

@@ -14,7 +14,7 @@ from sonify.performance import Performance
 from sonify.recover.diagnosis.alignment import Design
 from sonify.recover.diagnosis.fits import fit_of
 from sonify.recover.diagnosis.listening import Listening, merged_on, voices_of
-from sonify.recover.diagnosis.log_alignment import Sampling, observe_log
+from sonify.recover.diagnosis.log_alignment import Sampling, follow_log, observe_log
 from sonify.recover.diagnosis.midi_alignment import observe_midi
 from sonify.recover.diagnosis.observed import Observed
 from sonify.recover.diagnosis.readings import one_reading
@@ -115,9 +115,10 @@ def match(observe: Observe, seen: Observed, design: Design, unit: int) -> Match:
 def log_reader(
     log: LogRecording, show: Performance, threshold: float | None, sampling: Sampling
 ) -> Observe:
-    """What reads a log by a design."""
+    """What reads a log by a design; its clock is followed once."""
     period, delay = show.timeline.position_s, show.setup.player.delay
-    return lambda design: observe_log(log, design, period, threshold, delay, sampling)
+    followed = follow_log(log, show.disc.positions, period, delay)
+    return lambda design: observe_log(log, followed, design, threshold, sampling)
 
 
 def _midi_reader(midi: MidiRecording, voice: Listening, show: Performance) -> Observe:

@@ -20,7 +20,7 @@ from sonify.errors import InputError
 from sonify.recover.signal.averages import Integral, running_mean
 from sonify.recover.signal.slicer import HOLE_SHARE, two_levels
 
-__all__ = ["PulseClock", "follow_clock", "usual_gaps"]
+__all__ = ["PulseClock", "follow_clock"]
 
 Reals = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -113,9 +113,6 @@ GAINS = 0.6, 0.1
 """Gain of a path's loop for its phase in clean logs and in those whose jitter is all noise. The
 gain for its period follows from it (T. R. Benedict and G. W. Bordner, 1962; from memory)."""
 
-AROUND = 6
-"""Gaps on either side that tell the usual one."""
-
 STEADY = 0.02
 """Positions by which noise may move the clock; with more noise, more pulses are averaged."""
 
@@ -189,19 +186,36 @@ class PulseClock:
         out: Reals = np.gradient(self.slot_s)
         return out
 
+    @property
+    def usual_s(self) -> float:
+        """How long a position usually lasts, in s."""
+        return float(np.median(self.period))
+
     def pauses(self, longest: float) -> list[tuple[float, float]]:
         """When no pulse came for more than `longest` positions, and for how long, in s."""
         good = self.pulse_s[~self.extra]
         gaps = np.diff(good)
-        at = np.flatnonzero(gaps > longest * float(np.median(self.period)))
+        at = np.flatnonzero(gaps > longest * self.usual_s)
         return list(zip(good[at].tolist(), gaps[at].tolist(), strict=True))
 
-    def phase(self, time_s: NDArray[Any]) -> Reals:
-        """How many positions had passed at some moments, up to one before the first pulse and one
-        after the last."""
+    @property
+    def _passed(self) -> tuple[Reals, Reals]:
+        """Slots, one before the first and one after the last too, and when they passed, in s."""
         ends = self.slot_s[[0, -1]] + self.period[[0, -1]] * (-1, 1)
-        passed = np.concatenate([ends[:1], self.slot_s, ends[1:]])
-        out: Reals = np.interp(time_s, passed, np.arange(-1.0, len(self.slot_s) + 1))
+        return (
+            np.arange(-1.0, len(self.slot_s) + 1),
+            np.concatenate([ends[:1], self.slot_s, ends[1:]]),
+        )
+
+    def phase(self, time_s: NDArray[Any]) -> Reals:
+        """How many positions had passed at some moments."""
+        slot, passed = self._passed
+        out: Reals = np.interp(time_s, passed, slot)
+        return out
+
+    def times(self, slot: NDArray[Any]) -> Reals:
+        """When slots passed, in s; parts of a slot too."""
+        out: Reals = np.interp(slot, *self._passed)
         return out
 
 
@@ -437,12 +451,3 @@ def follow_clock(
             break
         sense = not sense
     return clock
-
-
-def usual_gaps(gaps: Reals) -> Reals:
-    """The median of the gaps around each; it follows a speed that rises or falls, and passes over
-    missing pulses and pauses."""
-    around = min(AROUND, len(gaps) - 1)
-    padded = np.pad(gaps, around, mode="reflect", reflect_type="odd")
-    out: Reals = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * around + 1), axis=1)
-    return out

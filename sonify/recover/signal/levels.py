@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from sonify.recover.signal.averages import Integral, running_mean
 from sonify.recover.signal.clock import PulseClock
 
-__all__ = ["BINS", "cells_of", "hole_delay", "hole_levels"]
+__all__ = ["BINS", "aligned_cells", "cells_of", "hole_levels"]
 
 Reals = NDArray[np.float64]
 
@@ -44,13 +44,8 @@ def cells_of(x: NDArray[np.float32], rate: float, clock: PulseClock, delay_s: fl
         How much later than the clock's the channel's holes pass, in s.
     """
     count = len(clock.slot_s)
-    phase = clock.phase((np.arange(len(x)) + 0.5) / rate)
-    # only where it rises can a phase be looked up
-    inside = slice(
-        int(np.searchsorted(phase, phase[0], "right")), np.searchsorted(phase, phase[-1])
-    )
-    edges = np.arange(count * BINS + 1) / BINS - 0.5 + delay_s / float(np.median(clock.period))
-    at = np.interp(edges, phase[inside], np.arange(len(x))[inside] + 0.5)
+    edges = np.arange(count * BINS + 1) / BINS - 0.5 + delay_s / clock.usual_s
+    at = np.clip(clock.times(edges) * rate, 0, len(x))
     widths = np.diff(at)
     means = np.diff(Integral(x).at(at)) / np.maximum(widths, 1e-9)
     # before the first sample and after the last, the level is as there
@@ -59,6 +54,15 @@ def cells_of(x: NDArray[np.float32], rate: float, clock: PulseClock, delay_s: fl
         means = np.interp(np.arange(len(means)), real, means[real])
     out: Reals = means.reshape(count, BINS)
     return out
+
+
+def aligned_cells(
+    x: NDArray[np.float32], rate: float, clock: PulseClock, about_s: float = 0.0
+) -> tuple[Reals, float]:
+    """The means of `cells_of` with holes in the middle of their positions, and how much later than
+    the clock's they pass, in s: within half a position of `about_s`."""
+    delay = about_s + hole_delay(cells_of(x, rate, clock, about_s)) * clock.usual_s
+    return cells_of(x, rate, clock, delay), delay
 
 
 def hole_delay(cells: Reals) -> float:

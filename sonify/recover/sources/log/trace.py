@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from sonify.disc.report import plural
 from sonify.errors import Caution
 from sonify.recover.signal.clock import follow_clock
-from sonify.recover.signal.levels import cells_of, hole_delay, hole_levels
+from sonify.recover.signal.levels import aligned_cells, hole_levels
 from sonify.recover.signal.slicer import soft_bits
 from sonify.recover.sources.log.decimate import PER_PERIOD, coarse, probe
 from sonify.recover.sources.log.files import open_samples
@@ -91,9 +91,8 @@ def trace_log(path: str | Path, sample_rate: float | None = None) -> Trace:
     step = max(1, int(1 / (high * 1.1) / PER_PERIOD))
     both, rate = coarse(samples, step), samples.rate / step
     clock = follow_clock(both[:, 0], rate, 1 / (middle * samples.rate), path)
-    period = float(np.median(clock.period))
-    delay = hole_delay(cells_of(both[:, 1], rate, clock, 0.0)) * period
-    bits = soft_bits(*hole_levels(cells_of(both[:, 1], rate, clock, delay)))
+    cells, delay = aligned_cells(both[:, 1], rate, clock)
+    bits, period = soft_bits(*hole_levels(cells)), clock.usual_s
     out = np.empty(len(clock.slot_s), PASSED)
     out["time_s"], out["level"], out["odds"] = clock.slot_s, bits.level, bits.odds
     seen = clock.slot_s + delay
