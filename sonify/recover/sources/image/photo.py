@@ -28,7 +28,7 @@ from sonify.recover.sources.image.sites import (
     plane_points,
     sample,
 )
-from sonify.recover.sources.image.spots import find_spots
+from sonify.recover.sources.image.spots import Spots, find_spots
 
 __all__ = ["find_disc", "read_photograph"]
 
@@ -154,23 +154,19 @@ def find_disc(path: Path, positions: int | None) -> tuple[Picture, View, NDArray
 
 def _disc_in(picture: Picture, positions: int | None) -> tuple[View, NDArray[np.uint8]] | str:
     """The best view of a disc in any channel, or why there is none."""
-    import cv2
-
-    spots_seen = 0
+    looks: dict[tuple[str, bool], tuple[NDArray[np.uint8], tuple[int, int], list[Spots]]] = {}
     best: View | None = None
     longest = max(picture.colour.shape)
     for name, fine, find in WAYS:
         if fine and longest <= COARSE:
             continue
         shrink = 1.0 if fine else min(1.0, COARSE / longest)
-        channel = small = picture.channel(name)
-        if shrink < 1:
-            small = np.asarray(
-                cv2.resize(channel, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
-            )
-        for spots in find_spots(small):
-            spots_seen = max(spots_seen, len(spots))
-            for view in find(spots, small.shape[:2]):
+        if (name, fine) not in looks:
+            channel = picture.channel(name)
+            looks[name, fine] = (channel, *_spots_in(channel, shrink))
+        channel, shape, both = looks[name, fine]
+        for spots in both:
+            for view in find(spots, shape):
                 if positions is not None and view.positions != positions:
                     continue
                 if best is None or _standing(view) > _standing(best):
@@ -189,11 +185,23 @@ def _disc_in(picture: Picture, positions: int | None) -> tuple[View, NDArray[np.
             f"only {best.seen} of about {best.positions} holes of the clock row are in view, and "
             "at least 60 % are needed; photograph the whole disc"
         )
+    spots_seen = max(len(spots) for *_, both in looks.values() for spots in both)
     return (
         "no clock row was found (a closed ring of evenly spaced holes was looked for, among "
         f"{spots_seen} round spots); photograph the whole disc from the front, sharp and in even "
         "light"
     )
+
+
+def _spots_in(channel: NDArray[np.uint8], shrink: float) -> tuple[tuple[int, int], list[Spots]]:
+    """The size of a channel made smaller, and its dark and bright spots."""
+    import cv2
+
+    if shrink < 1:
+        small = cv2.resize(channel, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
+        channel = np.asarray(small, np.uint8)
+    height, width = channel.shape
+    return (height, width), list(find_spots(channel))
 
 
 def _enlarging(scale: float) -> Floats:
