@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 import numpy as np
@@ -134,7 +135,7 @@ class Comparison:
         """How much later the data detector sees a hole, in s; None from a MIDI file."""
         return None if self.seen.levels is None else self.seen.levels.delay_s
 
-    @property
+    @cached_property
     def jitter(self) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
         """The positions of the clock pulses, and how late each comes against a smooth motion
         through the eight around it, in positions."""

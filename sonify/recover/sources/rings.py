@@ -75,13 +75,11 @@ def common_positions(angles: Floats, most: int = 4096) -> tuple[int, float]:
 
 
 class Ladder(NamedTuple):
-    """The radii of the rows, outermost first; rings that are not rows; what to say about them;
-    and whether the rows are evenly pitched."""
+    """The radii of the rows, outermost first; rings that are not rows; what to say about them."""
 
     radii: Floats
     strays: list[Ring]
     notes: list[str]
-    even: bool
 
 
 def row_ladder(
@@ -96,12 +94,12 @@ def row_ladder(
     weak = [r for r in rings if r not in strong]
     radii = np.array([r.radius for r in strong])
     if len(radii) < 2:
-        return Ladder(radii, weak, [], True)
+        return Ladder(radii, weak, [])
     gaps = -np.diff(radii)
     steps = np.rint(gaps / gaps.min())
     if np.abs(gaps / gaps.min() - steps).max() >= 0.2:
         note = "the rows are not evenly pitched; each is placed where its holes are"
-        return Ladder(np.array([r.radius for r in rings]), [], [note], False)
+        return Ladder(np.array([r.radius for r in rings]), [], [note])
     pitch = float(gaps.sum() / steps.sum())
     rungs = np.concatenate([[0.0], np.cumsum(steps)])
     # rows with few holes may lie past the outermost or innermost of the others
@@ -127,4 +125,4 @@ def row_ladder(
     if len(empty):
         which = ", ".join(map(str, empty[:12]))
         notes = [f"rows without a hole, judging by the even pitch of the others: {which}"]
-    return Ladder(out, strays, notes, True)
+    return Ladder(out, strays, notes)

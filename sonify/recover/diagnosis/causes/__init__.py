@@ -18,12 +18,7 @@ from sonify.recover.diagnosis.causes.cause import (
 from sonify.recover.diagnosis.causes.clock import ClockDoubled, ClockMissing
 from sonify.recover.diagnosis.causes.hole import Hole
 from sonify.recover.diagnosis.causes.light import AmbientLight, Threshold
-from sonify.recover.diagnosis.causes.motor import (
-    MotorDrift,
-    MotorSpeed,
-    OffCentre,
-    SlowStart,
-)
+from sonify.recover.diagnosis.causes.motor import MotorDrift, MotorSpeed, OffCentre, SlowStart
 from sonify.recover.diagnosis.causes.noise import Noise
 from sonify.recover.diagnosis.causes.settings import BitOrder, Inverted, Turned
 from sonify.recover.diagnosis.causes.stage import Stage

@@ -120,7 +120,9 @@ class MotorSpeed(Cause):
 
     def find(self, case: Case, share: float) -> Finding | None:
         """By the usual speed."""
-        usual = float(np.median(case.motion.curve_rpm)) if _measured(case) else case.rpm
+        if not _measured(case):
+            return None
+        usual = float(np.median(case.motion.curve_rpm))
         off = usual / case.rpm - 1
         if abs(off) < OFF_SPEED + max(DRIFT, abs(case.motion.drift)) / 2:
             return None

@@ -137,6 +137,8 @@ def _placed(
     position_s = None if clock.exact else clock.position_s
     onset = clock.onset - np.rint(clock.onset.min())
     slots = np.rint(onset).astype(np.int64)
+    tone = notes["pitch"].astype(np.int64) * BEND_STEPS + notes["bend"]
+    velocity, channel = (notes[name].astype(np.int64) for name in ("velocity", "channel"))
     units, between = _units(setup, lanes)
     found: list[Placement] = []
     for count in counts:
@@ -154,13 +156,8 @@ def _placed(
             table = Expectation.of(seen, grid.step_ticks, lanes)
             for first, used in good.items():
                 on = (onset + first) * grid.step_ticks
-                recorded = NoteEvents(
-                    on,
-                    on + clock.length * grid.step_ticks,
-                    notes["pitch"].astype(np.int64) * BEND_STEPS + notes["bend"],
-                    notes["velocity"].astype(np.int64),
-                    notes["channel"].astype(np.int64),
-                )
+                off = on + clock.length * grid.step_ticks
+                recorded = NoteEvents(on, off, tone, velocity, channel)
                 likelihood, strange = table.likelihood(recorded)
                 found.append(
                     Placement(
