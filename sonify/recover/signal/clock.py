@@ -1,63 +1,29 @@
 """Clock recovery: the clock row's pulses, and the position that each belongs to.
 
-A comparator with hysteresis finds pulses in the clock channel, averaged as far as its noise asks.
-The pulses are then numbered by dynamic programming over all of them (A. J. Viterbi, 1967): each
-path carries its own phase-locked loop ("per-survivor processing", R. Raheli et al., 1995), which
-predicts the next pulse from those before. So a path knows missing pulses, second pulses, pauses
-and changes of speed from each other by their likelihood, in clean logs and in noise alike.
+`pulses` finds them. They are numbered by dynamic programming over all of them (A. J. Viterbi,
+1967): each path carries its own phase-locked loop ("per-survivor processing", R. Raheli et al.,
+1995), which predicts the next pulse from those before. So missing pulses, second pulses, pauses and
+changes of speed are told apart by their likelihood, in clean logs and in noise alike.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any, NamedTuple, Self
+from typing import Any, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
-from sonify.recover.signal.averages import Integral, running_mean
+from sonify.recover.signal.averages import running_mean
+from sonify.recover.signal.pulses import FEWEST, SMOOTH, SURE, Pulses, find_pulses
 from sonify.recover.signal.slicer import HOLE_SHARE, two_levels
 
 __all__ = ["PulseClock", "follow_clock"]
 
 Reals = NDArray[np.float64]
 Index = NDArray[np.int64]
-
-SMOOTH = 0.05
-"""Share of a position over which the clock channel is averaged: far less than a hole's passage."""
-
-PART, TONE = 0.25, 0.4
-"""Averaged over a quarter of a position, a channel whose holes take 0.2 to 0.5 of it has a standard
-deviation of 0.35 to 0.46 of its swing (derived)."""
-
-LONGEST_SMOOTH = 0.7
-"""The most where there is noise, as a share of a hole's passage: more would flatten it."""
-
-CALM = 0.033
-"""Noise, as a share of the swing, down to which the channel is averaged: a third of `BAND`."""
-
-BAND = 0.1
-"""Half of a comparator's hysteresis, as a share of the swing (common practice, no source)."""
-
-SIGMAS = 2.5
-"""Standard deviations of the averaged noise that the hysteresis holds back: one sample in 161 is
-beyond (normal distribution)."""
-
-MOST_BAND = 0.2
-"""The most of it: 0.3 of the swing is left on either side, so that averaged pulses still pass."""
-
-MOST_NOISE = 0.086
-"""Averaged noise, as a share of the swing, up to which a comparator counts well: from either level
-to the farther threshold it is then 3.5 standard deviations, beyond which one sample in 4000 lies
-(0.3 of the swing; normal distribution)."""
-
-SHORTEST = 0.12
-"""Of the usual length: a shorter pulse is noise."""
-
-FEWEST = 8
-"""Pulses from which a speed can be estimated."""
 
 JITTER = 0.12
 """Standard deviation, in positions, of a pulse about its prediction, until it is measured: that of
@@ -66,9 +32,6 @@ a cheap motor, whose pulses jitter by up to a tenth (common practice, no source)
 LEAST_JITTER, MOST_JITTER = 0.08, 0.2
 """Bounds of that measure: even a steady motor's belt slips now and then; more than 0.2 would not
 tell a missing pulse from a late one."""
-
-SURE = 8.0
-"""Evidence that a pulse is one, in nats, at most: one in 3000 is something else."""
 
 MISSING, ALSO_MISSING = 4.0, 1.0
 """Prices of a missing pulse and of each further one in a run, in nats: one in 55 is missing, and
@@ -85,23 +48,6 @@ NEW_SPEED = 8.5
 FASTEST, SLOWEST = 0.6, 8.0
 """Bounds of a new length of a position, as shares of the usual: motors start slowly and never race
 (common practice, no source)."""
-
-LEAST_SPREAD = 0.12
-"""Of the swing: standard deviation of a hole's depth without noise, as clock holes are never quite
-alike (own estimate)."""
-
-SHALLOW = 2.0
-"""Evidence against a shallow pulse, in nats, at most: less than a missing pulse's price, so that
-one in its place is still taken."""
-
-BINS = 32
-"""Samples of a position among which peaks are sought."""
-
-APART = 0.3
-"""Positions around a peak without a higher one."""
-
-LOWEST = 0.3
-"""Of the swing: a peak below, or 4 standard deviations of noise below a hole's level, is none."""
 
 HELD = 1.25
 """Of the usual length: during a longer pulse the disc stood still."""
@@ -202,10 +148,8 @@ class PulseClock:
     def _passed(self) -> tuple[Reals, Reals]:
         """Slots, one before the first and one after the last too, and when they passed, in s."""
         ends = self.slot_s[[0, -1]] + self.period[[0, -1]] * (-1, 1)
-        return (
-            np.arange(-1.0, len(self.slot_s) + 1),
-            np.concatenate([ends[:1], self.slot_s, ends[1:]]),
-        )
+        slots = np.arange(-1.0, len(self.slot_s) + 1)
+        return slots, np.concatenate([ends[:1], self.slot_s, ends[1:]])
 
     def phase(self, time_s: NDArray[Any]) -> Reals:
         """How many positions had passed at some moments."""
@@ -238,90 +182,6 @@ def _calmed(times: Reals, noise: float) -> Reals:
     return out
 
 
-class _Pulses(NamedTuple):
-    """What a comparator sees: middles and lengths of pulses, in s; the evidence for each, in nats;
-    the standard deviation of a middle by the channel's noise, in s; and whether second pulses can
-    be told from noise."""
-
-    middle: Reals
-    length: Reals
-    evidence: Reals
-    noise_s: float
-    clear: bool
-
-
-def _comparator(x: NDArray[np.float32], rate: float, period_s: float, low: bool) -> _Pulses:
-    """The pulses of the clock channel, `rate` samples per second."""
-    bottom, top = two_levels(x)
-    # third differences pass noise, whose variance they make 20 times as large, and little else
-    spread = 1.4826 * float(np.median(np.abs(np.diff(x, 3)))) / math.sqrt(20)
-    # of a channel that is mostly noise, two levels are those of the noise
-    some = max(1, int(PART * period_s * rate))
-    tone = math.sqrt(max(float(running_mean(x, some).var()) - spread**2 / some, 0.0))
-    noise = spread / max(min(top - bottom, tone / TONE), 1e-30)
-    below = float(np.mean(x < (bottom + top) / 2))
-    hole = max(1.0, min(below, 1 - below) * period_s * rate)
-    wide = int(max(1, SMOOTH * period_s * rate, min((noise / CALM) ** 2, LONGEST_SMOOTH * hole)))
-    y = running_mean(x, wide)
-    # averaged, narrow pulses are less deep
-    bottom, top = two_levels(y)
-    y = (y - bottom) / max(top - bottom, 1e-30)
-    y = 1 - y if low else y
-    left = noise / math.sqrt(wide)
-    clear = left < MOST_NOISE
-    if clear:
-        middle, length = _excursions(y, rate, float(np.clip(SIGMAS * left, BAND, MOST_BAND)))
-    else:
-        middle = _peaks(y, rate, period_s, max(LOWEST, 1 - 4 * left))
-        length = np.full(len(middle), hole / rate)
-    depth = Integral(y, rate).mean(middle - hole / 2 / rate, middle + hole / 2 / rate)
-    unsure = max(noise / math.sqrt(hole), LEAST_SPREAD)
-    evidence = np.clip((np.nan_to_num(depth) - 0.5) / unsure**2, -SHALLOW, SURE)
-    # an edge is off by the noise over the slope, and a middle by half the sum of two edges
-    return _Pulses(middle, length, evidence, noise * math.sqrt(wide / 2) / rate, clear)
-
-
-def _excursions(y: Reals, rate: float, half: float) -> tuple[Reals, Reals]:
-    """Middles and lengths of pulses, in s, as a comparator with that much hysteresis sees them;
-    levels are 0 at webs and 1 at holes."""
-    # between the two thresholds the state is the last one that was clear
-    clear = np.flatnonzero(np.abs(y - 0.5) > half)
-    if not len(clear):
-        return np.zeros(0), np.zeros(0)
-    last = np.searchsorted(clear, np.arange(len(y)), "right") - 1
-    high = (last >= 0) & (y[clear[np.maximum(last, 0)]] > 0.5)
-    edge = np.flatnonzero(np.diff(high.astype(np.int8)))
-    # the middle of the two samples beside each edge
-    times = (edge + 1.0) / rate
-    rises, falls = times[high[edge + 1]], times[~high[edge + 1]]
-    falls = falls[np.searchsorted(falls, rises[:1]).sum() :]
-    n = min(len(rises), len(falls))
-    middle, length = (rises[:n] + falls[:n]) / 2, falls[:n] - rises[:n]
-    if n < FEWEST:
-        return middle, length
-    usual = float(np.median(length))
-    keep = length > SHORTEST * usual
-    middle, length = middle[keep], length[keep]
-    begin, end = times[0] - usual / 2, times[-1] + usual / 2
-    if high[0] and begin > 0:  # the log begins in this pulse
-        middle, length = np.append(begin, middle), np.append(usual, length)
-    if high[-1] and end < len(y) / rate:
-        middle, length = np.append(middle, end), np.append(length, usual)
-    return middle, length
-
-
-def _peaks(y: Reals, rate: float, period_s: float, lowest: float) -> Reals:
-    """When noisy levels are highest within the part of a position around, and not below `lowest`,
-    in s."""
-    step = max(1, int(period_s * rate / BINS))
-    z: Reals = y[: len(y) // step * step].reshape(-1, step).mean(axis=1)
-    near = max(1, int(APART * period_s * rate / step))
-    around = np.lib.stride_tricks.sliding_window_view(np.pad(z, near, mode="edge"), 2 * near + 1)
-    at = np.flatnonzero((z == around.max(axis=1)) & (z > lowest))
-    out: Reals = ((at + 0.5) * step / rate).astype(np.float64)
-    return out
-
-
 def _path(
     into: list[float], out: list[float], evidence: list[float], period: float, jitter: float,
     gain: float, starts: bool,
@@ -345,8 +205,6 @@ def _path(
         for i in range(j - 1, -1, -1):
             gap = t - out[i]
             for k, (score, at, length) in enumerate(kept[i]):
-                if score == -math.inf:
-                    continue
                 if starts and score - NEW_SPEED > new[0] and FASTEST < gap / period < SLOWEST:
                     new, new_back = (score - NEW_SPEED, ends, gap), (i, k, 1, 0.0)
                 passed = (t - at) / length
@@ -368,8 +226,7 @@ def _path(
             sure += evidence[i] >= SURE
             if sure > 2 or j - i > BEFORE:
                 break
-        more = evidence[j]
-        kept.append(((best[0] + more, *best[1:]), (new[0] + more, *new[1:])))
+        kept.append(((best[0] + evidence[j], *best[1:]), (new[0] + evidence[j], *new[1:])))
         came.append([back, new_back])
     at, k = max(((j, k) for j in range(len(kept)) for k in (0, 1)), key=lambda w: kept[w[0]][w[1]])
     pulses, steps_of, offs = [at], list[int](), list[float]()
@@ -381,7 +238,7 @@ def _path(
     return pulses[::-1], steps_of[::-1], offs[::-1]
 
 
-def _numbered(pulses: _Pulses, period_s: float, low: bool) -> PulseClock:
+def _numbered(pulses: Pulses, period_s: float, low: bool) -> PulseClock:
     """Number at least `FEWEST` pulses."""
     usual = float(np.median(pulses.length))
     # a disc that stands still with a hole under the detector makes a long pulse
@@ -439,7 +296,7 @@ def follow_clock(
         sense = float(np.mean(y < sum(two_levels(y)) / 2)) < HOLE_SHARE
     time = (np.arange(len(x)) + 0.5) / rate
     for _ in range(2):
-        pulses = _comparator(x, rate, period_s, sense)
+        pulses = find_pulses(x, rate, period_s, sense)
         if len(pulses.middle) < FEWEST:
             raise InputError(
                 f"the clock channel has {len(pulses.middle) or 'no'} pulses; check the clock "

@@ -99,15 +99,11 @@ def trace_log(path: str | Path, sample_rate: float | None = None) -> Trace:
     lost = (seen < -EDGE * period) | (seen > len(both) / rate + EDGE * period)
     cautions = [Caution(text) for text in samples.remarks]
     for at, pause in clock.pauses(LOST):
-        cautions.append(
-            Caution(
-                f"no clock pulse came for {pause:.2f} s after {at:.2f} s; the count after that is "
-                "in doubt"
-            )
-        )
+        said = f"no clock pulse came for {pause:.2f} s after {at:.2f} s"
+        cautions.append(Caution(f"{said}; the count after that is in doubt"))
     if len(clock.missing):
-        what = plural(len(clock.missing), "clock pulse")
-        cautions.append(Caution(f"{what} missing; put in from the even spacing"))
+        missing = plural(len(clock.missing), "clock pulse")
+        cautions.append(Caution(f"{missing} missing; put in from the even spacing"))
     doubled = int(clock.extra.sum())
     if doubled:
         cautions.append(Caution(f"{plural(doubled, 'clock pulse')} doubled; each counted once"))
