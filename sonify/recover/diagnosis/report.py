@@ -6,8 +6,9 @@ import base64
 import difflib
 import html
 import json
+from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
@@ -19,7 +20,9 @@ from sonify.recover.diagnosis.safety import SAFETY
 if TYPE_CHECKING:
     from sonify.recover.diagnosis.result import Comparison
 
-__all__ = ["report_lines", "write_report"]
+__all__ = ["as_json", "printable", "report_lines", "write_report", "written"]
+
+T = TypeVar("T")
 
 MOST_ERRORS = 400
 """Errors listed in a page: what a person scrolls through."""
@@ -28,7 +31,13 @@ KIND = {"log": "detector log", "midi": "MIDI file"}
 
 
 def write_report(comparison: Comparison, path: str | Path) -> Path:
-    """Write the report of a comparison; the kind follows the suffix.
+    """Write the report of a comparison; the kind follows the suffix, as `written` has it."""
+    makers = {".html": _html, ".htm": _html, ".png": draw_report, ".json": _json}
+    return written(comparison, makers, path)
+
+
+def written(what: T, makers: Mapping[str, Callable[[T], bytes]], path: str | Path) -> Path:
+    """Write a file by the maker of its suffix.
 
     Raises
     ------
@@ -38,12 +47,11 @@ def write_report(comparison: Comparison, path: str | Path) -> Path:
         The file can't be written.
     """
     path = Path(path)
-    makers = {".html": _html, ".htm": _html, ".png": draw_report, ".json": _json}
     make = makers.get(path.suffix.casefold())
     if make is None:
         shown = f"'{path.suffix}' is not offered" if path.suffix else "a suffix is needed"
         raise InputError(f"{shown} for a report; one of: {', '.join(makers)}", file=path)
-    data = make(comparison)
+    data = make(what)
     with atomic_write(path) as beside:
         beside.write_bytes(data)
     return path
@@ -52,10 +60,15 @@ def write_report(comparison: Comparison, path: str | Path) -> Path:
 def _json(c: Comparison) -> bytes:
     from sonify.recover.diagnosis.facts import facts
 
-    return (json.dumps(facts(c), ensure_ascii=False, indent=1) + "\n").encode()
+    return as_json(facts(c))
 
 
-def _printable(text: str | None) -> str:
+def as_json(facts: dict[str, Any]) -> bytes:
+    """Facts as a JSON file."""
+    return (json.dumps(facts, ensure_ascii=False, indent=1) + "\n").encode()
+
+
+def printable(text: str | None) -> str:
     if text is None:
         return "none: bare bits"
     return "".join(ch if ch.isprintable() else "\u00b7" for ch in text)
@@ -104,9 +117,9 @@ def report_lines(c: Comparison, most: int = 12) -> list[str]:
     right = "" if c.right is None else f"; {_right(c)}"
     out = [f"{c.path.name}: a {KIND[c.kind]} of {_title(c)}{right}"]
     out += [f"{name.lower():<17}{value}" for name, value in _measures(c)]
-    out.append(f"{'message':<17}{_printable(c.message)}")
+    out.append(f"{'message':<17}{printable(c.message)}")
     if c.message_read != c.message:
-        out.append(f"{'as read':<17}{_printable(c.message_read)}")
+        out.append(f"{'as read':<17}{printable(c.message_read)}")
     out.append(f"{'errors':<17}{len(c.errors)}")
     for e in c.errors[:most]:
         row, position, kind, character, time = _error(c, e)
@@ -131,7 +144,7 @@ def _error(c: Comparison, e: np.void) -> tuple[int, int, str, str, str]:
     k = c.character_at(row, position)
     character = ""
     if k is not None and c.message is not None:
-        character = f"{k + 1} '{_printable(c.message[k : k + 1])}'"
+        character = f"{k + 1} '{printable(c.message[k : k + 1])}'"
     time = f"{float(e['time_s']):.2f} s" if np.isfinite(e["time_s"]) else ""
     return row + 1, position + 1, str(e["kind"]), character, time
 
@@ -155,7 +168,7 @@ def _marked(wanted: str, read: str) -> str:
     """The message as read, with the characters that differ marked."""
     out = []
     for op, _, _, b0, b1 in difflib.SequenceMatcher(None, wanted, read, False).get_opcodes():
-        piece = html.escape(_printable(read[b0:b1]))
+        piece = html.escape(printable(read[b0:b1]))
         out.append(piece if op == "equal" else f'<span class="off">{piece}</span>')
     return "".join(out)
 
@@ -192,7 +205,7 @@ def _html(c: Comparison) -> bytes:
         text = "<p>The disc has no message: bare bits.</p>"
     else:
         text = (
-            f'<p>As designed</p><p class="message">{html.escape(_printable(c.message))}</p>'
+            f'<p>As designed</p><p class="message">{html.escape(printable(c.message))}</p>'
             f'<p>As read</p><p class="message">{_marked(c.message, c.message_read or "")}</p>'
         )
     page = f"""<!doctype html>

@@ -9,6 +9,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.disc.code.decoding import Decoding
 from sonify.disc.disc import Disc
 from sonify.performance import Performance
 from sonify.recover.diagnosis.causes import Finding
@@ -18,7 +19,7 @@ from sonify.recover.diagnosis.observed import Levels, Observed
 from sonify.recover.diagnosis.recount import Miscount
 from sonify.recover.signal.slicer import best_threshold
 
-__all__ = ["ERRORS", "Comparison", "Margins", "margins_of"]
+__all__ = ["ERRORS", "Comparison", "Margins", "character_at", "margins_of"]
 
 ERRORS = np.dtype([("row", "i4"), ("position", "i4"), ("kind", "U6"), ("time_s", "f8")])
 """One wrong bit: row and position from 0, kind missed, added or wrong."""
@@ -167,8 +168,12 @@ class Comparison:
     def character_at(self, row: int, position: int) -> int | None:
         """Which character of the message a place belongs to, from 0; None for none."""
         decoding = self.show.disc.decoding
-        if decoding is None or not len(decoding.characters):
-            return None
         at = row * self.truth.shape[1] + position
-        k = int(np.searchsorted(decoding.characters["first_bit"], at, "right")) - 1
-        return None if k < 0 or at > int(decoding.characters["last_bit"][k]) else k
+        return None if decoding is None else character_at(decoding, at)
+
+
+def character_at(decoding: Decoding, bit: int) -> int | None:
+    """Which character holds a bit of the grid, both from 0; None for none."""
+    first, last = decoding.characters["first_bit"], decoding.characters["last_bit"]
+    k = int(np.searchsorted(first, bit, "right")) - 1
+    return None if k < 0 or bit > int(last[k]) else k

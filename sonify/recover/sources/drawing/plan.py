@@ -21,7 +21,7 @@ from sonify.recover.sources.rings import (
     row_ladder,
 )
 
-__all__ = ["sighting_of_rounds"]
+__all__ = ["best_view", "sighting_of_rounds", "typical"]
 
 Floats = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -32,7 +32,7 @@ MAX_KEEP_OUTS = 64
 
 
 @dataclass(frozen=True, eq=False)
-class _Seen:
+class Seen:
     """Holes of one size seen from a centre (angles clockwise from twelve o'clock), their rings,
     and the clock row with its count of positions."""
 
@@ -45,7 +45,7 @@ class _Seen:
     positions: int
 
     @classmethod
-    def of(cls, circles: NDArray[np.void], centre: tuple[float, float], hole: float) -> _Seen:
+    def of(cls, circles: NDArray[np.void], centre: tuple[float, float], hole: float) -> Seen:
         """Holes as they are seen from a centre."""
         x, y = circles["x"] - centre[0], circles["y"] - centre[1]
         radius, angle = np.hypot(x, y), np.degrees(np.arctan2(x, y)) % 360
@@ -57,7 +57,7 @@ def _place(circle: np.void) -> str:
     return "x {:.2f}, y {:.2f} mm, diameter {:.2f} mm".format(*circle.tolist())
 
 
-def _typical(diameters: Floats) -> float:
+def typical(diameters: Floats) -> float:
     """The diameter that most circles have, within 15 %."""
     logs = np.sort(np.log(diameters))
     last = np.searchsorted(logs, logs + np.log(1.15), "right")
@@ -115,19 +115,19 @@ def _clock_of(rings: list[Ring], angle: Floats) -> tuple[Ring | None, int]:
     return max(edge, key=lambda r: r.radius), most
 
 
-def _best_view(holes: NDArray[np.void], outline: NDArray[np.void] | None, hole: float) -> _Seen:
+def best_view(holes: NDArray[np.void], outline: NDArray[np.void] | None, hole: float) -> Seen:
     """The holes as seen from the first centre that shows a clock row."""
     views = []
     if outline is not None:
-        views.append(_Seen.of(holes, (float(outline["x"]), float(outline["y"])), hole))
+        views.append(Seen.of(holes, (float(outline["x"]), float(outline["y"])), hole))
     if not views or views[0].clock is None:
-        views.append(_Seen.of(holes, _guess_centre(holes["x"], holes["y"], hole), hole))
+        views.append(Seen.of(holes, _guess_centre(holes["x"], holes["y"], hole), hole))
     seen = next((v for v in views if v.clock is not None), views[0])
     if seen.clock is None:
         return seen
     # the clock row itself gives the best centre
     own = holes[seen.clock.members]
-    again = _Seen.of(holes, _circle_through(own["x"], own["y"]), hole)
+    again = Seen.of(holes, _circle_through(own["x"], own["y"]), hole)
     moved = np.hypot(again.centre[0] - seen.centre[0], again.centre[1] - seen.centre[1])
     return again if moved > 1e-6 and again.clock is not None else seen
 
@@ -156,7 +156,7 @@ def sighting_of_rounds(rounds: Rounds, path: object) -> Sighting:
             "every position, so draw its holes as circles",
             file=path,
         )
-    hole = _typical(circles["diameter"])
+    hole = typical(circles["diameter"])
     is_hole = np.abs(np.log(circles["diameter"] / hole)) < np.log(1.3)
     others, holes = circles[~is_hole], circles[is_hole]
     # holes closer than a quarter of their diameter are the same hole
@@ -175,7 +175,7 @@ def sighting_of_rounds(rounds: Rounds, path: object) -> Sighting:
         ),
         None,
     )
-    seen = _best_view(holes, outline, hole)
+    seen = best_view(holes, outline, hole)
     notes += _few([f"a hole is drawn twice: {_place(one)}" for one in doubled])
     clock, positions = seen.clock, seen.positions
     phase = 0.0
@@ -262,7 +262,7 @@ def _off_grid(angle: Floats, ring: Ring, positions: int, phase: float, hole: flo
 
 
 def _fill(
-    seen: _Seen,
+    seen: Seen,
     data: Index,
     stray: NDArray[np.bool_],
     radii: Floats,
@@ -321,7 +321,7 @@ def _fill(
 def _geometry(
     outline: NDArray[np.void] | None,
     others: NDArray[np.void],
-    seen: _Seen,
+    seen: Seen,
     clock: Ring | None,
     radii: Floats,
     hole: float,

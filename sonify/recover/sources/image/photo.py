@@ -30,7 +30,7 @@ from sonify.recover.sources.image.sites import (
 )
 from sonify.recover.sources.image.spots import Spots, find_spots
 
-__all__ = ["read_photograph"]
+__all__ = ["find_disc", "read_photograph"]
 
 Floats = NDArray[np.float64]
 
@@ -78,7 +78,7 @@ def read_photograph(
         What is missing, and what to do.
     """
     path = Path(path)
-    picture, view, channel = _find_disc(path, positions)
+    picture, view, channel = find_disc(path, positions)
     image = channel.astype(np.float32) + 6.0
     for again, reach in enumerate(REACHES):
         radii, notes, fullest = find_rows(image, view, reach)
@@ -134,7 +134,7 @@ def read_photograph(
     return sighting
 
 
-def _find_disc(path: Path, positions: int | None) -> tuple[Picture, View, NDArray[np.uint8]]:
+def find_disc(path: Path, positions: int | None) -> tuple[Picture, View, NDArray[np.uint8]]:
     """A photograph, how the disc lies in it, and the channel that shows it best.
 
     Raises
