@@ -48,9 +48,9 @@ def load_disc(source: str | Path) -> Disc:
     path = source if isinstance(source, Path) else find_disc(source)
     if path.suffix.casefold() == ".toml" or not path.is_file():
         return read_disc_file(path)
-    from sonify.recover.sources.source import kind_of
+    from sonify.recover.sources.source import KINDS, suffix_of
 
-    if not path.suffix and kind_of(path) is None:
+    if not path.suffix and suffix_of(path) not in KINDS:
         return read_disc_file(path)
     found = find_in(path)
     for caution in (*found.sighting.cautions, *found.cautions):

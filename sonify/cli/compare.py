@@ -1,20 +1,30 @@
-"""`sonify compare`: what the real player did against what it should have done."""
+"""`sonify compare`: what the cut disc or the real player is like, against what it should be."""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 import click
 from click import FloatRange, option
 
-from sonify.cli.common import AS_JSON, SETTINGS, Request, caution, disc_command, print_json
+from sonify.cli.common import (
+    AS_JSON,
+    SETTINGS,
+    Request,
+    caution,
+    cautions_shown,
+    disc_command,
+    print_json,
+)
+from sonify.errors import InputError
 
 __all__ = ["compare"]
 
 
 @disc_command(
-    click.argument("recording"),
+    click.argument("what"),
     option("-o", "--output", metavar="FILE", help="Write a report: .html, .png or .json."),
     *SETTINGS,
     AS_JSON,
@@ -43,16 +53,19 @@ __all__ = ["compare"]
 )  # fmt: skip
 def compare(
     request: Request,
-    recording: str,
+    what: str,
     output: str | None,
     as_json: bool,
     player: str | None,
     **options: Any,
 ) -> None:
-    """Find out which bits a real player got wrong, where, when and why.
+    """Check a cut disc, or find out which bits a real player got wrong, where, when and why.
 
-    RECORDING is a MIDI file recorded from the player's MIDI output, or a detector log (.csv, .vcd,
-    .npy or .wav). Give the presets and settings that the player used.
+    WHAT is a photograph (.jpg, .png and the like) or a drawing (.svg, .dxf, .csv) of the cut disc,
+    or another disc: each hole that is blocked, extra, misplaced or torn is named, with what it does
+    to the message and the music, and -o marks it on the picture. Or it is a MIDI file recorded from
+    the player's MIDI output, or a detector log (.csv, .vcd, .npy or .wav); then give the presets
+    and settings that the player used.
 
     Caution: unplug the player before you open it, protect all eyes from laser beams (see the
     classes of IEC 60825-1), and keep hands and hair away from rotating parts. Your local rules
@@ -60,26 +73,50 @@ def compare(
 
     \b
     Examples:
+      sonify compare my.toml photo.jpg -o marked.png
       sonify compare cairn-middle recording.mid -p usual -o report.html
       sonify compare my.toml log.csv --threshold 1.8 --sample-at 0.004 --sample-width 0.2
       sonify compare my.toml log.csv --write-player mine.toml
     """
-    from sonify.recover import diagnosis
-    from sonify.recover.diagnosis.facts import facts
-    from sonify.recover.diagnosis.profile import write_player
-    from sonify.recover.diagnosis.report import report_lines, write_report
+    from sonify.load import load_disc
+    from sonify.presets import find_disc
+    from sonify.recover.sources.options import ReadOptions
+    from sonify.recover.sources.source import kind_of
 
-    seen = diagnosis.compare(request.perform(), recording, **options)
-    if as_json:
-        print_json(facts(seen))
+    path, show = find_disc(what), request.perform()
+    given = ReadOptions(sample_rate=options["sample_rate"])
+    kind = "disc" if path.suffix.casefold() == ".toml" else kind_of(path, given)
+    seen: Any
+    if kind in ("log", "recording"):
+        from sonify.recover import diagnosis
+        from sonify.recover.diagnosis.facts import facts
+        from sonify.recover.diagnosis.profile import write_player
+        from sonify.recover.diagnosis.report import report_lines, write_report
+
+        tell: tuple[Callable[..., Any], ...] = facts, report_lines, write_report
+        seen = diagnosis.compare(show, path, **options)
     else:
-        click.echo("\n".join(report_lines(seen)))
+        from sonify.recover.survey import survey
+        from sonify.recover.survey.report import survey_facts, survey_lines, write_survey
+
+        for name, value in {"write-player": player, **options}.items():
+            if value is not None:
+                key = name.replace("_", "-")
+                raise InputError(f"it is for recordings, and this is a {kind}", place=f"--{key}")
+        tell = survey_facts, survey_lines, write_survey
+        with cautions_shown():
+            seen = survey(show, path, load_disc(path) if kind in ("disc", "grid") else kind)
+    as_facts, as_lines, write = tell
+    if as_json:
+        print_json(as_facts(seen))
+    else:
+        click.echo("\n".join(as_lines(seen)))
     for line in seen.cautions:
         caution(line)
     if output is not None:
-        write_report(seen, output)
+        write(seen, output)
     if player is not None:
         write_player(seen, Path(player))
     if not as_json:
-        for path in filter(None, (output, player)):
-            click.echo(path)
+        for name in filter(None, (output, player)):
+            click.echo(name)

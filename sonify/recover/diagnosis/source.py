@@ -9,15 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
-from sonify.input_file import input_file
 from sonify.recover.sources.midi.note_events import MidiRecording, read_recorded_midi
+from sonify.recover.sources.options import ReadOptions
+from sonify.recover.sources.source import kind_of
 
 __all__ = ["LogRecording", "MidiRecording", "load_recording"]
 
-MIDI = (".mid", ".midi")
-LOGS = (".csv", ".npy", ".wav", ".vcd")
+# The most samples that a log may have, as all are held in memory: 1.6 GB.
 MAX_SAMPLES = 200_000_000
-"""The most samples that a log may have, as all are held in memory: 1.6 GB."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -41,17 +40,10 @@ def load_recording(
         No such file, not a recording, or nothing in it.
     """
     path = Path(path)
-    suffix = path.suffix.casefold()
-    if suffix not in (*MIDI, *LOGS):
-        raise InputError(
-            "a recording is a MIDI file (.mid) from a player or a detector log "
-            f"({', '.join(LOGS)})",
-            file=path,
-        )
-    with input_file(path):
-        if path.stat().st_size == 0:
-            raise InputError("the file is empty; record it again", file=path)
-        return read_recorded_midi(path) if suffix in MIDI else _log(path, sample_rate)
+    kind = kind_of(path, ReadOptions(sample_rate=sample_rate))
+    if kind not in ("log", "recording"):
+        raise InputError(f"this is a {kind}, and no detector log or MIDI file", file=path)
+    return read_recorded_midi(path) if kind == "recording" else _log(path, sample_rate)
 
 
 def _log(path: Path, sample_rate: float | None) -> LogRecording:

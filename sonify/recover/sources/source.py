@@ -4,13 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from sonify.errors import InputError, close_matches
 from sonify.input_file import input_file
 from sonify.recover.sighting import Sighting
 from sonify.recover.sources.options import ReadOptions
 
-__all__ = ["KINDS", "Reader", "kind_of", "read_source"]
+if TYPE_CHECKING:
+    from sonify.recover.sources.drawing.rounds import Rounds
+
+__all__ = ["KINDS", "READERS", "kind_of", "read_source", "rounds_in", "suffix_of"]
 
 SNIFF = 8192
 
@@ -18,23 +22,13 @@ SNIFF = 8192
 Reader = Callable[[Path, ReadOptions], Sighting]
 
 
-def _grid_text(path: Path, options: ReadOptions) -> Sighting:
-    from sonify.recover.sources.grid import read_grid_text
-
-    return read_grid_text(path)
-
-
-def _array(path: Path, options: ReadOptions) -> Sighting:
-    """A .npy file: a grid, or the samples of a log."""
+def _grid(path: Path, options: ReadOptions) -> Sighting:
+    from sonify.recover.sources.grid import read_grid_array, read_grid_text
     from sonify.recover.sources.log.files import load_array
 
-    array = load_array(path)
-    narrow = array.ndim == 2 and min(array.shape) <= 3 and max(array.shape) >= 512
-    if array.dtype.names or narrow or options.sample_rate is not None:
-        return _log(path, options)
-    from sonify.recover.sources.grid import read_grid_array
-
-    return read_grid_array(array, path)
+    if suffix_of(path) == ".npy":
+        return read_grid_array(load_array(path), path)
+    return read_grid_text(path)
 
 
 def _log(path: Path, options: ReadOptions) -> Sighting:
@@ -46,19 +40,33 @@ def _log(path: Path, options: ReadOptions) -> Sighting:
     return sighting_of_trace(trace, path, options.positions, player)
 
 
-def _drawing(path: Path, options: ReadOptions) -> Sighting:
+def rounds_in(path: Path) -> Rounds:
+    """The circles of a drawing."""
     from sonify.recover.sources.drawing.dxf import read_dxf
-    from sonify.recover.sources.drawing.plan import sighting_of_rounds
     from sonify.recover.sources.drawing.svg import read_svg
+    from sonify.recover.sources.drawing.table import read_table
 
-    read = read_svg if path.suffix.casefold() == ".svg" else read_dxf
-    return sighting_of_rounds(read(path), path)
+    return {".svg": read_svg, ".dxf": read_dxf, ".csv": read_table}[suffix_of(path)](path)
 
 
-def _table(path: Path, options: ReadOptions) -> Sighting:
-    """A .csv file: a drawing's holes, the samples of a log, or a grid."""
+def _drawing(path: Path, options: ReadOptions) -> Sighting:
     from sonify.recover.sources.drawing.plan import sighting_of_rounds
-    from sonify.recover.sources.drawing.table import NEEDED, read_table
+
+    return sighting_of_rounds(rounds_in(path), path)
+
+
+def _kind_of_array(path: Path, options: ReadOptions) -> str:
+    """A .npy file: a grid, or the samples of a log."""
+    from sonify.recover.sources.log.files import load_array
+
+    array = load_array(path)
+    narrow = array.ndim == 2 and min(array.shape) <= 3 and max(array.shape) >= 512
+    return "log" if array.dtype.names or narrow or options.sample_rate is not None else "grid"
+
+
+def _kind_of_table(path: Path) -> str:
+    """A .csv file: a drawing's holes, the samples of a log, or a grid."""
+    from sonify.recover.sources.drawing.table import NEEDED
     from sonify.recover.sources.log.table import PREAMBLE, is_log_header
 
     with path.open("rb") as f:
@@ -66,9 +74,9 @@ def _table(path: Path, options: ReadOptions) -> Sighting:
     lines = [x for x in head.splitlines() if x.strip() and not x.lstrip().startswith("#")]
     first = lines[0].casefold() if lines else ""
     if all(name in first for name in NEEDED):
-        return sighting_of_rounds(read_table(path), path)
+        return "drawing"
     if any(map(is_log_header, lines[:PREAMBLE])):
-        return _log(path, options)
+        return "log"
     if any(c.isalpha() for c in first) and len(set(first) - set(" ,;\t|?")) > 4:
         raise InputError(
             "its header matches no known table: a table of holes has x_mm, y_mm, diameter_mm; a "
@@ -82,7 +90,7 @@ def _table(path: Path, options: ReadOptions) -> Sighting:
             file=path,
             place="line 1",
         )
-    return _grid_text(path, options)
+    return "grid"
 
 
 def _photograph(path: Path, options: ReadOptions) -> Sighting:
@@ -97,25 +105,36 @@ def _recording(path: Path, options: ReadOptions) -> Sighting:
     return read_recording(path, options)
 
 
-KINDS: dict[str, Reader] = {
-    ".txt": _grid_text,
-    ".npy": _array,
-    ".csv": _table,
-    ".svg": _drawing,
-    ".dxf": _drawing,
-    ".wav": _log,
-    ".vcd": _log,
-    ".mid": _recording,
-    ".midi": _recording,
+# The reader of each kind of source.
+READERS: dict[str, Reader] = {
+    "grid": _grid,
+    "drawing": _drawing,
+    "photograph": _photograph,
+    "log": _log,
+    "recording": _recording,
 }
-"""The reader of each suffix. Pictures are those that Pillow opens."""
+
+# The kind of each suffix; what arrays and tables hold is seen inside. Pictures are those that
+# Pillow opens.
+KINDS = {
+    ".txt": "grid",
+    ".npy": "array",
+    ".csv": "table",
+    ".svg": "drawing",
+    ".dxf": "drawing",
+    ".wav": "log",
+    ".vcd": "log",
+    ".mid": "recording",
+    ".midi": "recording",
+}
 
 KINDS |= dict.fromkeys(
     (".jpg", ".jpeg", ".jfif", ".mpo", ".png", ".webp", ".bmp", ".tif", ".tiff", ".gif", ".ppm",
      ".pgm", ".jp2", ".avif", ".heic", ".tga"),
-    _photograph,
+    "photograph",
 )  # fmt: skip
 
+# The first bytes of a file (RIFF without its length), and the suffix that it should have.
 MAGIC = {
     b"\xff\xd8\xff": ".jpg",
     b"\x89PNG": ".png",
@@ -128,11 +147,10 @@ MAGIC = {
     b"RIFFWEBP": ".webp",
     b"RIFFWAVE": ".wav",
 }
-"""The first bytes of a file (RIFF without its length), and the suffix that it should have."""
 
 
-def kind_of(path: Path) -> Reader | None:
-    """The reader of a file, by its suffix or else by its first bytes."""
+def suffix_of(path: Path) -> str:
+    """The suffix of a file, or if that says nothing, the one that its first bytes ask for."""
     suffix = path.suffix.casefold()
     if suffix not in KINDS and path.is_file():
         with path.open("rb") as f:
@@ -140,7 +158,32 @@ def kind_of(path: Path) -> Reader | None:
         if head.startswith(b"RIFF"):
             head = head[:4] + head[8:]
         suffix = next((s for magic, s in MAGIC.items() if head.startswith(magic)), "")
-    return KINDS.get(suffix)
+    return suffix
+
+
+def kind_of(path: Path, options: ReadOptions | None = None) -> str:
+    """Which of `READERS` a file is for.
+
+    Raises
+    ------
+    InputError
+        A missing file, a folder, an empty or an unknown kind of file.
+    """
+    with input_file(path):
+        kind = KINDS.get(suffix_of(path), "")
+        if not kind:
+            near = close_matches(path.suffix.casefold(), KINDS) if path.suffix else ""
+            raise InputError(
+                f"this kind of file can't be read{near}; a disc file is .toml, a grid .txt .csv "
+                ".npy, a drawing .svg .dxf, a photograph .jpg .png and the like, a detector log "
+                ".csv .npy .wav .vcd, a recording .mid",
+                file=path,
+            )
+        if path.stat().st_size == 0:
+            raise InputError("it is empty", file=path)
+        if kind == "table":
+            return _kind_of_table(path)
+        return _kind_of_array(path, options or ReadOptions()) if kind == "array" else kind
 
 
 def read_source(path: str | Path, options: ReadOptions | None = None) -> Sighting:
@@ -158,19 +201,8 @@ def read_source(path: str | Path, options: ReadOptions | None = None) -> Sightin
     Raises
     ------
     InputError
-        A missing file, a folder, an unknown kind of file, or what its reader could not find.
+        As `kind_of`, or what its reader could not find.
     """
-    path = Path(path)
+    path, options = Path(path), options or ReadOptions()
     with input_file(path):
-        reader = kind_of(path)
-        if reader is None:
-            near = close_matches(path.suffix.casefold(), KINDS) if path.suffix else ""
-            raise InputError(
-                f"this kind of file can't be read{near}; a disc file is .toml, a grid .txt .csv "
-                ".npy, a drawing .svg .dxf, a photograph .jpg .png and the like, a detector log "
-                ".csv .npy .wav .vcd, a recording .mid",
-                file=path,
-            )
-        if path.stat().st_size == 0:
-            raise InputError("it is empty", file=path)
-        return reader(path, options or ReadOptions())
+        return READERS[kind_of(path, options)](path, options)

@@ -311,7 +311,8 @@ def test_a_take_of_another_disc(run, tmp_path):
 
 def test_files_that_are_no_recording(run, tmp_path):
     assert "no such file" in refused(run, tmp_path / "none.mid")
-    assert "a recording is a MIDI file" in refused(run, tmp_path / "x.txt")
+    (tmp_path / "notes.odt").write_bytes(b"text")
+    assert "this kind of file can't be read" in refused(run, tmp_path / "notes.odt")
     (tmp_path / "empty.mid").write_bytes(b"")
     assert "empty" in refused(run, tmp_path / "empty.mid")
     (tmp_path / "bad.mid").write_bytes(b"MThd nonsense that is no file")
