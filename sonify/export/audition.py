@@ -20,7 +20,7 @@ from numpy.typing import NDArray
 
 from sonify.atomic import atomic_write
 from sonify.errors import InputError
-from sonify.music.measures import measured
+from sonify.music.measures.piece import measured
 from sonify.progress import report
 
 if TYPE_CHECKING:
@@ -188,7 +188,7 @@ def _card(
     show = perform(disc, candidate.presets, candidate.settings)
     heard = min(seconds, show.music_s)
     sound = _data("audio/ogg", compressed(show, ".opus", bitrate, SoundOptions(to_s=heard)))
-    m = measured(show.parts, show.tick_s, show.read_s)
+    m = measured(show.parts, show.bit_stream, show.grid, show.setup.music)
     roll, matrix = _png(notes_picture(show, heard)), _png(matrix_picture(show), (480, 240))
     name = html.escape(candidate.name)
     facts = (

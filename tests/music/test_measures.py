@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 import sonify
-from sonify.music.measures import key_of, measured
+from sonify.music.measures.key import key_of
+from sonify.music.measures.piece import measured
 
 # J. S. Bach's four-part chorales in music21's corpus; a chorale's last bass note is its tonic
 # (common practice, no source)
@@ -40,7 +41,7 @@ def piece(bits, **voice):
         sonify.Disc.from_bits(bits),
         settings={"music.voice": [voice], "music.root": "C4", "music.scale": "major"},
     )
-    return measured(show.parts, show.grid.tick_s(show.timeline.position_s), show.read_s)
+    return measured(show.parts, show.bit_stream, show.grid, show.setup.music)
 
 
 def test_measures_by_hand():

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from sonify.controls import control
 from sonify.music.bit_stream import BitStream, Events
 from sonify.music.machine import Refusal
+from sonify.music.mixing import GOLDEN, mixed
 from sonify.music.rhythm.following import Follower
 from sonify.settings import Settings
 
@@ -122,16 +123,9 @@ class Rule(Settings, frozen=True, tag_field="rule", tag="none"):
 
 
 def chance(seed: int, index: NDArray[np.int64], lot: int = 0) -> NDArray[np.float64]:
-    """A number from 0 up to 1 for each index, the same for the same seed on every machine.
-
-    The mixing function is that of SplitMix64 (Steele, Lea and Flood, "Fast splittable
-    pseudorandom number generators", OOPSLA 2014).
-    """
+    """A number from 0 up to 1 for each index, the same for the same seed on every machine."""
     with np.errstate(over="ignore"):
         x = index.astype(np.uint64) + np.uint64((seed * 0x9E3779B9 + lot * 0x85EBCA6B) % 2**64)
-        x = (x + np.uint64(1)) * np.uint64(0x9E3779B97F4A7C15)
-        x = (x ^ (x >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
-        x = (x ^ (x >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
-        x ^= x >> np.uint64(31)
+        x = mixed((x + np.uint64(1)) * np.uint64(GOLDEN))
     out: NDArray[np.float64] = (x >> np.uint64(11)).astype(np.float64) * 2.0**-53
     return out

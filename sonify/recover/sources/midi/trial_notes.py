@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from sonify.midi.bends import bend_of
 from sonify.music.metre import Grid
+from sonify.music.mixing import GOLDEN, mixed
 from sonify.music.notes import DRUM_CHANNEL, needs_bends, untuned_parts
 from sonify.music.settings import Music
 from sonify.music.trials import Trials
@@ -173,13 +174,6 @@ def nearest(among: Ints, code: Ints, within: float) -> Ints:
     return np.where(np.abs(among[found] - code) <= within, found, -1)
 
 
-def _mixed(x: NDArray[np.uint64]) -> NDArray[np.uint64]:
-    """The mixing function of SplitMix64 (Steele, Lea and Flood, OOPSLA 2014)."""
-    x = (x ^ (x >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
-    x = (x ^ (x >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
-    return x ^ (x >> np.uint64(31))
-
-
 def signatures(
     notes: TrialNotes, lane: Ints, which: NDArray[np.bool_], trials: int, ways: int
 ) -> NDArray[np.uint64]:
@@ -200,7 +194,7 @@ def signatures(
     sign = np.zeros(len(trial), np.uint64)
     with np.errstate(over="ignore"):
         for part in (tone, notes.on[which], notes.length[which], notes.velocity[which], way):
-            sign = _mixed(sign + part.astype(np.uint64) + np.uint64(0x9E3779B97F4A7C15))
+            sign = mixed(sign + part.astype(np.uint64) + np.uint64(GOLDEN))
         out = np.zeros(trials, np.uint64)
         np.add.at(out, trial, sign)
     return out
