@@ -265,7 +265,7 @@ def perform(
     """
     setup = load_setup(presets, settings) if setup is None else setup
     find_fill(setup.player.matrix.fill)
-    grid = grid_of(setup.music, disc.positions)
+    grid = grid_of(setup.music, disc.positions, disc.rows)
     timeline = read_times(disc.rows, disc.positions, setup.player)
     if setup.music.timing == "bars":
         timeline = rows_to_bars(timeline, grid, setup.player)

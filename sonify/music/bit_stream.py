@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.disc_player.timeline import Timeline
+from sonify.music.form.plan import Plan
 
 __all__ = ["Before", "BitStream", "Events", "rank_in"]
 
@@ -93,6 +94,8 @@ class BitStream:
         The row at which each of them begins.
     before : Before
         What was read before that row.
+    plan : Plan or None
+        The form, for those voices that follow it.
     """
 
     bits: NDArray[np.int8]
@@ -102,6 +105,7 @@ class BitStream:
     trials: int = 1
     first_row: int = 0
     before: Before = _NOTHING
+    plan: Plan | None = None
 
     @property
     def span(self) -> int:
@@ -117,6 +121,12 @@ class BitStream:
     def rows(self) -> int:
         """Number of rows."""
         return self.timeline.rows
+
+    def planned(self, table: int, index: Index) -> Index:
+        """The entries of a table of the plan at positions."""
+        if self.plan is None:
+            return np.zeros_like(index)
+        return self.plan.at(table, self.row(index), index % self.positions)
 
     def row(self, index: Index) -> Index:
         """The rows of positions given by their index in the order of reading."""

@@ -5,9 +5,9 @@ from __future__ import annotations
 import math
 from typing import NamedTuple
 
-from sonify.music.notes import rules_of, scheme_of
 from sonify.music.settings import Voice
 from sonify.music.voice_sources import find_source
+from sonify.music.voices import rules_of, scheme_of
 
 __all__ = ["Certainty", "certainty_of", "tells_position"]
 

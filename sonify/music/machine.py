@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.music.bit_stream import BitStream
+from sonify.music.form.plan import Plan
 
 __all__ = [
     "MAX_TABLE",
@@ -42,12 +43,13 @@ class Refusal(Exception):
 @dataclass(frozen=True)
 class Machine:
     """What tables and rules depend on: positions per row, bits per code unit, whether every row
-    starts at position 0, and the positions that pass between two rows."""
+    starts at position 0, the positions that pass between two rows, and the form."""
 
     positions: int
     unit_bits: int
     straight: bool
     gap: int = 0
+    plan: Plan | None = None
 
     @property
     def stride(self) -> int:
@@ -116,6 +118,7 @@ _COUNTS: dict[str, Callable[[Lead, BitStream, Index], Index]] = {
     "GAP": lambda lead, m, i: m.gap_until(i),
     "ONES": lambda lead, m, i: np.maximum(m.ones_until(i) - 1, 0),
     "DENSITY": _density,
+    "PLAN": lambda lead, m, i: m.planned(lead.up, i),
 }
 """What the core counts, from a bit stream. Bars and notes are counted where they are known."""
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
 import math
-import re
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
@@ -12,7 +12,10 @@ import numpy as np
 from sonify.disc_player.profile import Player
 from sonify.disc_player.timeline import Timeline
 from sonify.errors import InputError
+from sonify.music.form.plan import Plan, plan_for
 from sonify.music.settings import Music
+from sonify.music.theory.note_values import note_value, two_numbers
+from sonify.music.theory.scales import find_scale
 
 __all__ = ["TICKS_PER_QUARTER", "Grid", "grid_of", "rows_to_bars"]
 
@@ -41,12 +44,15 @@ class Grid:
         Of the MIDI file.
     row_is_bars : bool
         Whether a row is a whole number of bars.
+    plan : Plan
+        The form, laid over the rows.
     """
 
     step: Fraction
     metre: tuple[int, int]
     ticks_per_quarter: int
     row_is_bars: bool
+    plan: Plan
 
     @property
     def step_beats(self) -> float:
@@ -73,27 +79,8 @@ class Grid:
         return position_s / self.step_ticks
 
 
-def _two_numbers(text: str) -> tuple[int, int]:
-    """The numbers of a text such as 7/8; 0, 0 if it is none."""
-    found = re.fullmatch(r"\s*(\d{1,4})\s*/\s*(\d{1,4})\s*", text)
-    return (int(found[1]), int(found[2])) if found else (0, 0)
-
-
-def parse_step(text: str) -> Fraction:
-    """A note value such as 1/16 in whole notes."""
-    above, below = _two_numbers(text)
-    step = Fraction(above, below) if below else Fraction(0)
-    if not step:
-        what = f"'{text}' is not a note value; write one such as 1/16 or 1/12"
-    elif not Fraction(1, 256) <= step <= 4:
-        what = f"{text} of a whole note is out of range; give 1/256 to 4/1"
-    else:
-        return step
-    raise InputError(what, place="music.step")
-
-
 def _parse_metre(text: str) -> tuple[int, int]:
-    beats, value = _two_numbers(text)
+    beats, value = two_numbers(text)
     if not value:
         what = f"'{text}' is not a metre; write auto, or one such as 4/4 or 7/8"
     elif not 1 <= beats <= 255 or value not in (1, 2, 4, 8, 16, 32, 64):
@@ -119,35 +106,42 @@ def _auto_metre(row: Fraction) -> tuple[int, int]:
     return (4, 4)
 
 
-def grid_of(music: Music, positions: int) -> Grid:
-    """The grid of beats and ticks for rows of `positions`.
+def grid_of(music: Music, positions: int, rows: int = 1) -> Grid:
+    """The grid of beats and ticks for rows of `positions`, and the form of so many rows.
 
     Raises
     ------
     InputError
         A step or metre that is not possible.
     """
-    step = parse_step(music.step)
+    step = Fraction(1, 16) if music.step == "auto" else note_value(music.step, "music.step")
     row = step * positions
     metre = _auto_metre(row) if music.metre == "auto" else _parse_metre(music.metre)
     least = math.lcm((step * 4).denominator, (Fraction(*metre) * 4).denominator)
     ticks = math.lcm(TICKS_PER_QUARTER, least)
     if ticks > _MAX_TICKS:
         ticks = least * max(1, TICKS_PER_QUARTER // least)
-    return Grid(step, metre, ticks, (row / Fraction(*metre)).denominator == 1)
+    bar = Fraction(*metre)
+    plan = plan_for(
+        music.form, music.harmony, find_scale(music.scale).minor, rows, positions, step, bar,
+        Fraction(1, metre[1]),
+    )  # fmt: skip
+    return Grid(step, metre, ticks, (row / bar).denominator == 1, plan)
 
 
 def rows_to_bars(timeline: Timeline, grid: Grid, player: Player) -> Timeline:
     """The reading with its row changes as whole beats of rest.
 
     A rest is the fewest whole beats that cover the stage's move and settling and bring the next
-    row to a bar line; where no whole beats can do that, the fewest that cover the move.
+    row to a bar line; where no whole beats can do that, the fewest positions that do; where those
+    can't either, the fewest beats that cover the move.
     """
     beat, bar = Fraction(1, grid.metre[1]) / grid.step, grid.bar / grid.step  # in slots
     unit = beat.numerator  # slots in the shortest rest of whole beats
     move = math.ceil((player.stage + player.settle) / timeline.position_s - 1e-9)
     fewest = math.ceil(move / unit) * unit
-    gaps = (fewest + extra * unit for extra in range(grid.metre[0] * 64))
+    beats = (fewest + extra * unit for extra in range(grid.metre[0] * 64))
+    gaps = itertools.chain(beats, range(move, move + bar.numerator))
     whole = (g for g in gaps if not (timeline.positions + g) * bar.denominator % bar.numerator)
     on = timeline.positions + next(whole, fewest)
     return replace(timeline, row_slot=np.arange(timeline.rows, dtype=np.int64) * on)

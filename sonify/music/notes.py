@@ -13,16 +13,16 @@ from sonify.midi.channels import CHANNELS, DRUM_CHANNEL, channel_setup
 from sonify.midi.events import MidiEvents, events_at, merged, note_events
 from sonify.midi.general_midi import drum_note, program_number
 from sonify.music.bit_stream import BitStream, Events
+from sonify.music.ending import Final, ending_of, sounding_sets
+from sonify.music.form.plan import DENSITY, DYNAMICS, REGISTER, SECTION, Plan
 from sonify.music.metre import Grid
-from sonify.music.named import one_of
-from sonify.music.pitch.pitch_set import pitch_set
-from sonify.music.pitch.scheme import Frame, Pitches, pitches_of
-from sonify.music.pitch.schemes import SCHEMES, Scheme
-from sonify.music.rhythm.rules import RULES, Rule
+from sonify.music.pitch.scheme import Pitches, pitches_of
+from sonify.music.pitch.schemes import Scheme
 from sonify.music.settings import Music, Voice
-from sonify.music.theory.scales import find_scale, note_number
+from sonify.music.theory.scales import find_scale, fold
 from sonify.music.theory.tuning import concert_shift
 from sonify.music.voice_sources import find_source
+from sonify.music.voices import frame_of, in_concert_pitch, rules_of, scheme_of
 from sonify.ranges import chosen
 
 __all__ = [
@@ -33,7 +33,6 @@ __all__ = [
     "needs_bends",
     "notes_of",
     "untuned_parts",
-    "voice_pitch_sets",
 ]
 
 NOTES = np.dtype([
@@ -124,17 +123,6 @@ class Part:
         return merged([events_at(0, self.channel_setup()), self.note_events()])
 
 
-def scheme_of(voice: Voice, place: str) -> Scheme:
-    """A voice's pitch scheme."""
-    return one_of(SCHEMES, "scheme", voice.pitch, f"{place}.pitch")
-
-
-def rules_of(voice: Voice, place: str) -> list[Rule]:
-    """A voice's rhythm rules, in order."""
-    given = (voice.rhythm,) if isinstance(voice.rhythm, str) else voice.rhythm
-    return [one_of(RULES, "rule", rule, f"{place}.rhythm[{n}]") for n, rule in enumerate(given)]
-
-
 def assign_channels(voices: tuple[Voice, ...]) -> list[int]:
     """A channel for each voice: its own, or the lowest that is free; drums share channel 10.
 
@@ -184,7 +172,7 @@ def make_parts(music: Music, m: BitStream, grid: Grid) -> list[Part]:
     parts = untuned_parts(music, m, grid)
     if not needs_bends(music):
         return parts
-    pitch_sets = voice_pitch_sets(music, m.unit_bits, grid)
+    pitch_sets = sounding_sets(music, m.unit_bits, grid)
     tuned = bent([
         Sounding(p.name, p.number, p.channel, p.voice.drum is not None, p.on, p.off, p.pitch, known)
         for p, known in zip(parts, pitch_sets, strict=True)
@@ -200,59 +188,49 @@ def needs_bends(music: Music) -> bool:
 def untuned_parts(music: Music, m: BitStream, grid: Grid) -> list[Part]:
     """The notes of all voices, as `make_parts` gives them but without bends."""
     channels = assign_channels(music.voice)
+    m = replace(m, plan=grid.plan)
     parts = [_part(music, n, channels[n], grid, m) for n in range(len(channels))]
+    if music.form.ending != "none":
+        finals = ending_of(music, m.unit_bits, grid, m.positions)
+        parts = [_ended(p, notes, m, grid) for p, notes in zip(parts, finals, strict=True)]
     return _without_overlaps(parts)
-
-
-def _frame(music: Music, n: int, grid: Grid) -> Frame:
-    voice = music.voice[n]
-    root = float(note_number(music.root)) + 12 * voice.octave
-    return Frame(find_scale(music.scale), root, grid, f"music.voice[{n}].pitch")
-
-
-def _in_concert_pitch(pitch: Pitches, music: Music) -> Pitches:
-    shift = concert_shift(music.concert_pitch)
-    return np.clip(pitch + shift, 0.0, 127.0) if shift else pitch
-
-
-def voice_pitch_sets(music: Music, unit_bits: int, grid: Grid) -> list[Pitches | None]:
-    """All pitches that each voice can sound, whatever is read; None for drums and where the pitch
-    scheme can't tell."""
-    out: list[Pitches | None] = []
-    for n, voice in enumerate(music.voice):
-        place, pitch = f"music.voice[{n}]", None
-        if voice.drum is None:
-            scheme, rules = scheme_of(voice, place), rules_of(voice, place)
-            pitch = pitch_set(scheme, rules, unit_bits, _frame(music, n, grid))
-        out.append(None if pitch is None else _in_concert_pitch(pitch, music))
-    return out
 
 
 def _part(music: Music, n: int, channel: int, grid: Grid, m: BitStream) -> Part:
     voice, place = music.voice[n], f"music.voice[{n}]"
     program = program_number(voice.program, f"{place}.program")
     scheme = scheme_of(voice, place)
-    e = events_of(voice, place, m)
+    e = events_of(voice, place, m, n)
     on = np.rint(e.onset * grid.step_ticks).astype(np.int64)
     off = np.maximum(np.rint(e.end * grid.step_ticks).astype(np.int64), on + 1)
     if voice.drum is not None:
         pitch = _drums(voice, scheme, e, m, place)
     else:
-        pitch = pitches_of(scheme, m, e.index, e.shift, _frame(music, n, grid))
-        pitch = _in_concert_pitch(pitch, music)
+        pitch = pitches_of(scheme, m, e.index, e.shift, frame_of(music, n, grid))
+        if "register" in voice.arcs and any(grid.plan.registers):
+            octaves = np.asarray(grid.plan.registers)[m.planned(REGISTER, e.index)]
+            pitch = fold(pitch + 12.0 * octaves)
+        pitch = in_concert_pitch(pitch, music)
     scale = e.velocity_scale
+    if "dynamics" in voice.arcs and grid.plan.dynamics != (1.0,):
+        scale = scale * np.asarray(grid.plan.dynamics)[m.planned(DYNAMICS, e.index)]
     for curve in voice.curves:
         scale = scale * curve.scale(e, m)
     velocity = np.clip(np.rint(voice.velocity * scale), 1, 127).astype(np.uint8)
     return Part(voice, n, channel, program, e.index, on, off, pitch, velocity)
 
 
-def events_of(voice: Voice, place: str, m: BitStream) -> Events:
-    """A voice's events: its source, kept to its rows and places, through its rules."""
+def events_of(voice: Voice, place: str, m: BitStream, number: int = 0) -> Events:
+    """The events of a voice of this number: its source, kept to its rows and places, through its
+    rules."""
     e = find_source(voice.source, f"{place}.source").events(m)
-    keep = _filter(voice, place, m)
+    keep = _filter(voice, place, m, number)
     if keep is not None:
         e = e.keep(keep[e.index])
+    thin = thinning(voice, m.plan)
+    if thin and m.plan is not None:
+        at = m.planned(DENSITY, e.index)
+        e = e.keep(m.plan.places(m.positions)[e.index % m.positions] <= np.asarray(thin)[at])
     for n, rule in enumerate(rules_of(voice, place)):
         try:
             e = rule.apply(e, m)
@@ -265,9 +243,28 @@ def events_of(voice: Voice, place: str, m: BitStream) -> Events:
     return e
 
 
-def _filter(voice: Voice, place: str, m: BitStream) -> NDArray[np.bool_] | None:
+def thinning(voice: Voice, plan: Plan | None) -> tuple[float, ...]:
+    """The shares of metrical places by which a voice is thinned; empty if it is not."""
+    if plan is None or "density" not in voice.arcs or plan.densities == (1.0,):
+        return ()
+    return plan.densities
+
+
+def sections_of(voice: Voice, number: int, plan: Plan, place: str) -> NDArray[np.bool_] | None:
+    """In which sections of the form a voice of this number plays; None for all."""
+    if voice.sections is not None:
+        return plan.in_sections(voice.sections, f"{place}.sections")
+    if plan.staggered and number:
+        return np.arange(len(plan.labels)) >= min(number, len(plan.labels) - 1)
+    return None
+
+
+def _filter(voice: Voice, place: str, m: BitStream, number: int) -> NDArray[np.bool_] | None:
     """Whether a voice may sound each position, in order of reading; None if it may sound all."""
     out: NDArray[np.bool_] | None = None
+    plays = None if m.plan is None else sections_of(voice, number, m.plan, place)
+    if plays is not None:
+        out = plays[m.planned(SECTION, np.arange(len(m.bits)))]
     filters = (
         ("rows", voice.rows, m.rows, m.row),
         ("positions", voice.positions, m.positions, m.position),
@@ -289,6 +286,30 @@ def _drums(voice: Voice, scheme: Scheme, e: Events, m: BitStream, place: str) ->
     kit = [float(drum_note(d, f"{place}.drum[{k}]")) for k, d in enumerate(voice.drum)]
     out: Pitches = np.asarray(kit)[(scheme.degrees(m, e.index) + e.shift) % len(kit)]
     return out
+
+
+def _ended(part: Part, finals: list[Final], m: BitStream, grid: Grid) -> Part:
+    """A part with the notes of the ending, which belong to the last position of the last row."""
+    lines = np.arange(m.lines)
+    lines = lines[m.row(lines * m.positions) == grid.plan.rows - 1]
+    if not finals or not len(lines):
+        return part
+    on, length, pitch, velocity = (np.array(column) for column in zip(*finals, strict=True))
+    begin = np.repeat(m.timeline.row_slot[lines] * grid.step_ticks, len(finals))
+    tile = len(lines)
+    start = np.concatenate([part.on, begin + np.tile(on, tile)])
+    order = np.argsort(start, kind="stable")
+    index = np.repeat((lines + 1) * m.positions - 1, len(finals))
+    columns = (
+        (part.index, index),
+        (part.off, begin + np.tile(on + length, tile)),
+        (part.pitch, np.tile(pitch, tile)),
+        (part.velocity, np.tile(velocity, tile).astype(np.uint8)),
+    )
+    others = [np.concatenate(pair)[order] for pair in columns]
+    return replace(
+        part, on=start[order], index=others[0], off=others[1], pitch=others[2], velocity=others[3]
+    )
 
 
 def _without_overlaps(parts: list[Part]) -> list[Part]:

@@ -6,6 +6,7 @@ from typing import Annotated, Any, Literal
 
 from sonify.controls import control
 from sonify.music.curves import Curve
+from sonify.music.form.settings import Form, Harmony
 from sonify.music.theory.tuning import OwnScale
 from sonify.settings import Settings
 
@@ -56,6 +57,12 @@ class Voice(Settings, frozen=True):
         For example 1-28 or even. Empty: all.
     places : Only bits
         Bits of a character, for example 1-3. Empty: all.
+    sections : Only sections
+        Sections of the form in which the voice plays, such as A B', A* or 2-. Empty: all.
+    arcs : Follows
+        The arcs of the form that the voice follows: dynamics, register, density.
+    ending : Plays the ending
+        Whether the voice has a tone of the last chord. Drums strike once.
     """
 
     name: str = ""
@@ -73,6 +80,9 @@ class Voice(Settings, frozen=True):
     rows: str | None = None
     positions: str | None = None
     places: str | None = None
+    sections: str | None = None
+    arcs: tuple[Literal["dynamics", "register", "density"], ...] = ("dynamics",)
+    ending: bool | None = None
 
 
 class Music(Settings, frozen=True):
@@ -90,8 +100,8 @@ class Music(Settings, frozen=True):
     concert_pitch
         The frequency of A4.
     step
-        The note value of one position. It sets the notation; the speed of the player sets how fast
-        the notes come.
+        The note value of one position, or auto: the one that brings the tempo nearest to 110. It
+        sets the notation; the speed of the player sets how fast the notes come.
     timing
         What happens to the pause while the stage moves to the next row.
 
@@ -107,6 +117,8 @@ class Music(Settings, frozen=True):
     step: str = "1/16"
     timing: Literal["player", "bars"] = "player"
     metre: str = "auto"
+    form: Form = Form()
+    harmony: Harmony = Harmony()
     voice: tuple[Voice, ...] = (Voice(name="bells", program="vibraphone", pitch="place"),)
 
     @property

@@ -6,7 +6,7 @@ import math
 
 from sonify.disc.disc import Disc
 from sonify.errors import InputError
-from sonify.music.notes import rules_of
+from sonify.music.voices import rules_of
 from sonify.performance_settings import Setup
 
 __all__ = ["check_bounds"]

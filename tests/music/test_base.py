@@ -11,7 +11,7 @@ import sonify
 from sonify.disc_player.profile import Player
 from sonify.disc_player.timeline import read_times
 from sonify.errors import InputError
-from sonify.music.metre import grid_of, parse_step, rows_to_bars
+from sonify.music.metre import grid_of, rows_to_bars
 from sonify.music.pitch.schemes import SCHEMES
 from sonify.music.rhythm.rules import RULES
 from sonify.music.settings import Music
@@ -163,18 +163,18 @@ def test_auto_metre_makes_a_row_whole_bars():
 @pytest.mark.parametrize("positions", [7, 16, 48, 50, 53, 56, 112])
 @pytest.mark.parametrize("metre", ["auto", "4/4", "7/8"])
 @pytest.mark.parametrize("step", ["1/16", "1/8", "1/12"])
-def test_in_bars_a_row_change_is_whole_beats_of_rest(positions, metre, step):
+def test_in_bars_a_row_begins_on_a_bar_line(positions, metre, step):
     music = Music(timing="bars", metre=metre, step=step)
     player = Player()
     grid = grid_of(music, positions)
     t = rows_to_bars(read_times(4, positions, player), grid, player)
     gaps = np.diff(t.row_slot) - positions
     assert len(set(gaps.tolist())) == 1
-    beats = int(gaps[0]) * parse_step(step) * grid.metre[1]
-    assert beats.denominator == 1
     assert int(gaps[0]) * t.position_s >= player.stage + player.settle - 1e-9
-    if (positions * grid.step * grid.metre[1]).denominator == 1:
+    if (grid.bar / grid.step).denominator == 1:
         assert (int(t.row_slot[1]) * grid.step / grid.bar).denominator == 1
+    if (positions * grid.step * grid.metre[1]).denominator == 1:
+        assert (int(gaps[0]) * grid.step * grid.metre[1]).denominator == 1
 
 
 def test_of_notes_that_start_together_on_one_pitch_the_loudest_stays():

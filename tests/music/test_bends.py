@@ -13,8 +13,9 @@ from hypothesis import strategies as st
 import sonify
 from sonify.export.midi import Options, midi_bytes
 from sonify.midi.bends import Sounding, bent
-from sonify.music.notes import untuned_parts, voice_pitch_sets
+from sonify.music.notes import untuned_parts
 from sonify.music.pitch.schemes import SCHEMES as SCHEME_NAMES
+from sonify.music.voices import voice_pitch_sets
 
 
 def pitches_in(show, **options):

@@ -15,11 +15,11 @@ from sonify.errors import InputError
 from sonify.export.firmware import plan_of
 from sonify.music.bit_stream import BitStream, Events, Index
 from sonify.music.machine import Degrees, Lead, along
-from sonify.music.notes import voice_pitch_sets
 from sonify.music.pitch.scheme import SCHEMES, Counted, Scheme, Span
 from sonify.music.rhythm.following import Follower
 from sonify.music.rhythm.rule import Rule
 from sonify.music.rhythm.rules import RULES
+from sonify.music.voices import voice_pitch_sets
 from sonify.recover.sources.options import ReadOptions
 from sonify.recover.sources.source import read_source
 from sonify.studio.bounds import check_bounds

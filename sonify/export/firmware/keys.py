@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 from sonify.export.firmware.tones import Tones
 from sonify.midi.bends import ChannelAllocation, allocate_channels, bend_of
 from sonify.midi.channels import BEND_CENTRE
+from sonify.music.ending import sounding_sets
 from sonify.music.machine import Refusal
 from sonify.music.metre import Grid
-from sonify.music.notes import needs_bends, voice_pitch_sets
+from sonify.music.notes import needs_bends
 from sonify.music.settings import Music
 from sonify.music.theory.tuning import concert_shift
 
@@ -67,7 +68,7 @@ def allocation_of(
     """
     if not needs_bends(music):
         return [None] * len(channels)
-    pitch_sets = voice_pitch_sets(music, unit_bits, grid)
+    pitch_sets = sounding_sets(music, unit_bits, grid)
     for voice, pitches in zip(music.voice, pitch_sets, strict=True):
         if pitches is None and voice.drum is None:
             raise Refusal("tones between the keys of a pitch scheme that does not list its pitches")

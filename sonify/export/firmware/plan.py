@@ -17,12 +17,13 @@ from sonify.export.firmware.tones import Tones, tones_of
 from sonify.light.letters import Letters
 from sonify.midi.general_midi import program_number
 from sonify.music.machine import Machine, Refusal, eventually_periodic
-from sonify.music.notes import assign_channels, rules_of, scheme_of
+from sonify.music.notes import assign_channels
 from sonify.music.pitch.scheme import Frame
 from sonify.music.rhythm.following import ONE, Follower, Mask
 from sonify.music.settings import Voice
 from sonify.music.theory.scales import find_scale, note_number
 from sonify.music.voice_sources import find_source
+from sonify.music.voices import rules_of, scheme_of
 from sonify.performance import Performance
 from sonify.ranges import chosen
 

@@ -16,7 +16,8 @@ from typing import TYPE_CHECKING
 import msgspec
 import numpy as np
 
-from sonify.music.notes import Part, make_parts, rules_of
+from sonify.music.notes import Part, make_parts
+from sonify.music.voices import rules_of
 
 if TYPE_CHECKING:
     from sonify.performance import Performance

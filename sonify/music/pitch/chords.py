@@ -9,6 +9,7 @@ import numpy as np
 from sonify.controls import control
 from sonify.errors import InputError
 from sonify.music.bit_stream import BitStream
+from sonify.music.form.plan import CHORD
 from sonify.music.machine import Degrees, Index, Lead
 from sonify.music.named import one_of
 from sonify.music.pitch.scheme import (
@@ -21,7 +22,7 @@ from sonify.music.pitch.scheme import (
     reflect,
     shifted,
 )
-from sonify.music.theory.roman import parse_chords
+from sonify.music.theory.roman import Chord, parse_chords
 from sonify.music.theory.scales import fold, tones_between
 
 __all__ = ["Arpeggio", "Progression"]
@@ -36,7 +37,7 @@ class Progression(Scheme, frozen=True, tag="progression"):
     Attributes
     ----------
     chords
-        In roman numerals, such as i VI III VII.
+        In roman numerals, such as i VI III VII. Empty: those of the harmony section.
     each : A new chord
         What brings the next chord.
 
@@ -73,18 +74,26 @@ class Progression(Scheme, frozen=True, tag="progression"):
         return self.inner().degrees(m, index)
 
     def chord_lead(self, frame: Frame) -> Lead:
-        count = len(parse_chords(self.chords, frame.minor, f"{frame.place}.chords"))
-        return Lead(self.each.upper(), count, hold=self.hold)
-
-    def pitches(self, m: BitStream, index: Index, shift: Index, frame: Frame) -> Pitches:
         if not self.chords.strip():
+            return Lead("PLAN", len(self._chords(frame)), up=CHORD)
+        return Lead(self.each.upper(), len(self._chords(frame)), hold=self.hold)
+
+    def _chords(self, frame: Frame) -> tuple[Chord, ...]:
+        """Its own chords, or those of the plan."""
+        if self.chords.strip():
+            return parse_chords(self.chords, frame.minor, f"{frame.place}.chords")
+        if not frame.grid.plan.chords:
             raise InputError(
-                "the key 'chords' is needed: roman numerals such as \"i VI III VII\"",
+                "the key 'chords' is needed, here or under [music.harmony]: roman numerals such "
+                'as "i VI III VII"',
                 place=f"{frame.place}.chords",
             )
+        return frame.grid.plan.chords
+
+    def pitches(self, m: BitStream, index: Index, shift: Index, frame: Frame) -> Pitches:
         degrees = self.inner(f"{frame.place}.line").degrees(m, index)
         lead = self.chord_lead(frame)
-        if self.each == "bar":
+        if lead.by == "BAR":
             ticks = m.since_start(m.slot(index)) * frame.grid.step_ticks
             chord = ticks // frame.grid.bar_ticks // lead.hold % lead.count
         else:
@@ -95,7 +104,7 @@ class Progression(Scheme, frozen=True, tag="progression"):
         self, degrees: Index, shift: Index, frame: Frame, chord: Index | None = None
     ) -> Pitches:
         tone = shifted(degrees, shift)
-        chords = parse_chords(self.chords, frame.minor, f"{frame.place}.chords")
+        chords = self._chords(frame)
         number = np.zeros_like(tone) if chord is None else chord % len(chords)
         size = np.array([len(c) for c in chords])
         table = np.zeros((len(chords), int(size.max())))

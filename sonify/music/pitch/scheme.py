@@ -64,8 +64,7 @@ class Frame:
     @property
     def minor(self) -> bool:
         """Whether chords are those of a minor key: a minor third and no major one."""
-        thirds = {round(s) for s in self.scale.semitones}
-        return 3 in thirds and 4 not in thirds
+        return self.scale.minor
 
 
 class Scheme(Settings, frozen=True, tag_field="scheme", tag="none"):

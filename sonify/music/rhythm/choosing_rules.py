@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from typing import Annotated, ClassVar
+from fractions import Fraction
+from typing import Annotated, ClassVar, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,8 +12,10 @@ from numpy.typing import NDArray
 from sonify.controls import control
 from sonify.errors import InputError
 from sonify.music.bit_stream import BitStream, Events, rank_in
+from sonify.music.form.plan import Plan
 from sonify.music.rhythm.even import even_pattern
 from sonify.music.rhythm.following import Follower, Mask, Step
+from sonify.music.rhythm.note_lengths import value_positions
 from sonify.music.rhythm.rule import Rule, Seed, chance
 
 __all__ = ["Breath", "Changes", "Each", "Even", "Pattern", "Sparse", "Thinned"]
@@ -105,12 +108,22 @@ class _Cycle(_Choosing, frozen=True, tag="none"):
         """Which steps of the cycle may sound."""
         raise NotImplementedError
 
+    def of_row(self, positions: int, plan: Plan | None) -> NDArray[np.bool_]:
+        """Which steps of a row may sound, or as many as come before they repeat."""
+        return self.cycle()
+
     def apply(self, e: Events, m: BitStream) -> Events:
-        cycle = self.cycle()
+        cycle = self.of_row(m.positions, m.plan)
         return e.keep(cycle[(e.index % m.positions) % len(cycle)])
 
     def follow(self, f: Follower) -> None:
-        f.add(Step("MASK", mask=Mask("STEP", tuple(self.cycle().tolist()))))
+        cycle = self.of_row(f.machine.positions, f.machine.plan)
+        f.add(Step("MASK", mask=Mask("STEP", tuple(cycle.tolist()))))
+        there = np.flatnonzero(cycle)
+        if f.copies and not f.after and len(there):
+            # at least as far apart as the marks of the cycle are, round its end too
+            apart = int(np.diff(there, append=there[0] + len(cycle)).min())
+            f.change_copies(spacing=lambda c: max(c.spacing, apart))
 
 
 class Pattern(_Cycle, frozen=True, tag="pattern"):
@@ -120,9 +133,36 @@ class Pattern(_Cycle, frozen=True, tag="pattern"):
     ----------
     pattern
         An x sounds and a dot rests; the pattern repeats.
+    value : Each mark lasts
+        A note value, such as 1/8. Empty: one position.
+    per : Begins with
+        Where the pattern begins again.
+
+        - row: with each row
+        - bar: with each bar, so that it fits every metre
     """
 
     pattern: str = ""
+    value: str = ""
+    per: Literal["row", "bar"] = "row"
+
+    def of_row(self, positions: int, plan: Plan | None) -> NDArray[np.bool_]:
+        if not self.value and self.per == "row":
+            return self.cycle()
+        marks = self.cycle()
+        each = value_positions(self.value, plan, "value") if self.value else Fraction(1)
+        bar = Fraction(16) if plan is None else plan.bar
+        out = np.zeros(positions, bool)
+        for step in range(positions):
+            at = Fraction(step)
+            if self.per == "bar":
+                at %= bar
+            mark, within = divmod(at, each)
+            # where positions are coarser than marks, the first position at or after a mark has it
+            before = (at - 1) // each if at >= 1 else -1
+            crossed = marks[np.arange(before + 1, mark + 1) % len(marks)]
+            out[step] = bool(crossed.any()) and (within < 1)
+        return out
 
     def cycle(self) -> NDArray[np.bool_]:
         beats = self.pattern.replace(" ", "").replace("|", "")

@@ -6,13 +6,10 @@ import math
 from collections.abc import Sequence
 from typing import Annotated, ClassVar, Literal
 
-import numpy as np
-from numpy.typing import NDArray
-
 from sonify.controls import control
 from sonify.music.bit_stream import BitStream, Events
+from sonify.music.chance import chance
 from sonify.music.machine import Refusal
-from sonify.music.mixing import GOLDEN, mixed
 from sonify.music.rhythm.following import Follower
 from sonify.settings import Settings
 
@@ -120,12 +117,3 @@ class Rule(Settings, frozen=True, tag_field="rule", tag="none"):
     def mark(self) -> str:
         """The word for it in a score, if it has one."""
         return ""
-
-
-def chance(seed: int, index: NDArray[np.int64], lot: int = 0) -> NDArray[np.float64]:
-    """A number from 0 up to 1 for each index, the same for the same seed on every machine."""
-    with np.errstate(over="ignore"):
-        x = index.astype(np.uint64) + np.uint64((seed * 0x9E3779B9 + lot * 0x85EBCA6B) % 2**64)
-        x = mixed((x + np.uint64(1)) * np.uint64(GOLDEN))
-    out: NDArray[np.float64] = (x >> np.uint64(11)).astype(np.float64) * 2.0**-53
-    return out

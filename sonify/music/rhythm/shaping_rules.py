@@ -11,8 +11,10 @@ import numpy as np
 
 from sonify.controls import control
 from sonify.music.bit_stream import BitStream, Events, rank_in
+from sonify.music.form.plan import Plan
 from sonify.music.machine import Lead, Refusal
 from sonify.music.rhythm.following import Follower, Step, q16
+from sonify.music.rhythm.note_lengths import value_positions
 from sonify.music.rhythm.rule import Rule
 
 __all__ = ["Accents", "Gate", "Held", "Joined", "Length"]
@@ -143,27 +145,34 @@ class Gate(Rule, frozen=True, tag="gate"):
 
 
 class Length(Rule, frozen=True, tag="length"):
-    """Every note lasts a fixed number of steps.
+    """Every note lasts a fixed number of steps, or a note value.
 
     Attributes
     ----------
     steps
         How many steps every note lasts.
+    value : Or note value
+        Such as 1/4, in place of steps.
     """
 
     tells = "apart"
     stays: ClassVar[bool] = True
 
     steps: Annotated[float, control(step=0.25, soft=(0.25, 32), gt=0, le=4096)] = 1.0
+    value: str = ""
+
+    def _steps(self, plan: Plan | None) -> float:
+        return float(value_positions(self.value, plan, "value")) if self.value else self.steps
 
     def apply(self, e: Events, m: BitStream) -> Events:
-        return e.but(length=np.broadcast_to(np.float64(self.steps), len(e)))
+        return e.but(length=np.broadcast_to(np.float64(self._steps(m.plan)), len(e)))
 
     def follow(self, f: Follower) -> None:
-        f.add(Step("LENGTH", c=q16(self.steps)))
+        steps = self._steps(f.machine.plan)
+        f.add(Step("LENGTH", c=q16(steps)))
         f.open, f.fixed = "", True
-        f.shortest = self.steps
-        f.change_copies(length=lambda c: self.steps, open=lambda c: False)
+        f.shortest = steps
+        f.change_copies(length=lambda c: steps, open=lambda c: False)
 
 
 class Accents(Rule, frozen=True, tag="accents"):

@@ -10,9 +10,11 @@ from numpy.typing import NDArray
 
 from sonify.controls import control
 from sonify.music.bit_stream import BitStream, Events, rank_in
+from sonify.music.form.plan import Plan
 from sonify.music.machine import Refusal
 from sonify.music.rhythm.even import even_pattern
 from sonify.music.rhythm.following import Follower, Step, q16
+from sonify.music.rhythm.note_lengths import value_positions
 from sonify.music.rhythm.rule import ROW, Rule, Seed, chance
 
 __all__ = ["DoubleTime", "Entry", "HalfTime", "Humanise", "Spread", "Strum", "Swing"]
@@ -138,18 +140,25 @@ class Entry(Rule, frozen=True, tag="entry"):
     ----------
     steps
         How many steps later.
+    value : Or note value
+        Such as 1/1, in place of steps.
     """
 
     steps: Annotated[float, control(step=1, soft=(1, 64), gt=0, le=4096)] = 8.0
+    value: str = ""
+
+    def _steps(self, plan: Plan | None) -> float:
+        return float(value_positions(self.value, plan, "value")) if self.value else self.steps
 
     def apply(self, e: Events, m: BitStream) -> Events:
-        return e.but(onset=e.onset + self.steps)
+        return e.but(onset=e.onset + self._steps(m.plan))
 
     def follow(self, f: Follower) -> None:
-        f.add(Step("ENTRY", c=q16(self.steps)))
-        f.move(lambda onset: onset + self.steps)
-        f.later(self.steps)
-        f.room += self.steps
+        steps = self._steps(f.machine.plan)
+        f.add(Step("ENTRY", c=q16(steps)))
+        f.move(lambda onset: onset + steps)
+        f.later(steps)
+        f.room += steps
 
 
 class Strum(Rule, frozen=True, tag="strum"):

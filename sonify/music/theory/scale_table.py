@@ -46,6 +46,12 @@ class Scale:
         """Whether all its tones are tones of the twelve, so that no bend is needed."""
         return all(float(s).is_integer() for s in (*self.semitones, self.period))
 
+    @property
+    def minor(self) -> bool:
+        """Whether chords are those of a minor key: a minor third and no major one."""
+        thirds = {round(s) for s in self.semitones}
+        return 3 in thirds and 4 not in thirds
+
 
 def _divided(name: str, count: int, interval: float, about: str) -> Scale:
     tones = tuple(interval * k / count for k in range(count))

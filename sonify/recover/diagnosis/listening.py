@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
-from sonify.music.notes import Part, rules_of
+from sonify.music.notes import Part
+from sonify.music.voices import rules_of
 from sonify.performance import Performance
 from sonify.recover.sources.midi.lost import why_lost
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from sonify.music.notes import rules_of
 from sonify.music.settings import Music, Voice
+from sonify.music.voices import rules_of
 
 __all__ = ["lost_by", "why_lost"]
 

@@ -1,0 +1,1 @@
+"""Form: sections, phrases, arcs and harmony laid over the rows of a disc."""
