@@ -80,7 +80,8 @@ def schedule(
             order.append(np.full(len(between), 1.0))
             codes.append(b"-" * len(between))
     between_rows = any(
-        v.source in ("row-changes", "row-end-chords") for v in show.setup.music.voice
+        v.source in ("row-changes", "row-end-chords") or "vamp" in str(v.rhythm)
+        for v in show.setup.music.voice
     )
     over = t.end_slot if told and not between_rows else t.end_slot - 0.9
     times.append(np.array([start + over * slot_ms]))

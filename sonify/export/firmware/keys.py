@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -54,6 +54,19 @@ class Sounds:
     pairs: list[tuple[int, int]]
     bends: dict[int, int]
     channels: list[tuple[int, ...]]
+    bend_channels: list[dict[int, int]] = field(default_factory=list)
+
+    def number(self, voice: int, pitch: float) -> int:
+        """The key of a sounding pitch of a voice, or the number of its sound."""
+        key, bend = (int(x[0]) for x in bend_of(np.array([pitch])))
+        if not self.pairs:
+            return key
+        channel = self.bend_channels[voice].get(bend, self.channels[voice][0])
+        if (key, channel) not in self.pairs:
+            self.pairs.append((key, channel))
+        if len(self.pairs) > MOST_SOUNDS:
+            raise Refusal(f"more than {MOST_SOUNDS} tones of different bends in all voices")
+        return self.pairs.index((key, channel))
 
 
 def allocation_of(
@@ -139,4 +152,7 @@ def sounds_of(
         keys.append(Keys(table.astype(np.uint8), led))
     own = [(k, c if c >= 0 else channels[-1 - c]) for k, c in pairs]
     chans = [(c,) if e is None else e.channels for c, e in zip(channels, allocations, strict=True)]
-    return Sounds(keys, own, bends, chans)
+    by_bend = [
+        {} if e is None else dict(zip(e.bends, e.channels, strict=True)) for e in allocations
+    ]
+    return Sounds(keys, own, bends, chans, by_bend)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import NoReturn
 
 import numpy as np
@@ -16,10 +17,12 @@ from sonify.export.firmware.steps import steps_of
 from sonify.export.firmware.tones import Tones, tones_of
 from sonify.light.letters import Letters
 from sonify.midi.general_midi import program_number
+from sonify.music.ending import Final, ending_of
+from sonify.music.form.plan import DENSITY, SECTION, Plan
 from sonify.music.machine import Machine, Refusal, eventually_periodic
-from sonify.music.notes import assign_channels
+from sonify.music.notes import assign_channels, sections_of, thinning
 from sonify.music.pitch.scheme import Frame
-from sonify.music.rhythm.following import ONE, Follower, Mask
+from sonify.music.rhythm.following import ONE, Follower, Mask, Step
 from sonify.music.settings import Voice
 from sonify.music.theory.scales import find_scale, note_number
 from sonify.music.voice_sources import find_source
@@ -60,6 +63,11 @@ class VoicePlan:
     steps: Follower
     tones: Tones
 
+    @property
+    def vamp(self) -> int:
+        """How many positions it repeats while the stage moves; 0 for none."""
+        return next((s.c for s in self.steps.steps if s.op == "VAMP"), 0)
+
 
 @dataclass(frozen=True, eq=False)
 class FirmwarePlan:
@@ -77,6 +85,8 @@ class FirmwarePlan:
         The usual number of positions between two rows.
     notes, text : int
         Room for notes that are due or sounding, and for characters.
+    finals : list of (int, int, Final)
+        The notes of the ending, with their voices and keys (or sounds).
     """
 
     show: Performance
@@ -87,6 +97,29 @@ class FirmwarePlan:
     gap_slots: int
     notes: int
     text: int = 1
+    finals: list[tuple[int, int, Final]] = field(default_factory=list)
+
+    @property
+    def form(self) -> Plan:
+        """The form."""
+        return self.show.grid.plan
+
+    @cached_property
+    def planned(self) -> list[int]:
+        """The tables of the form that the voices follow."""
+        leads = [x for v in self.voices for x in (*v.tones.leads, *v.steps.loud)]
+        masks = [s.mask for v in self.voices for s in v.steps.steps if s.mask is not None]
+        found = {x.up for x in leads if x.by == "PLAN"}
+        return sorted(found | {m.back for m in masks if m.by == "PLAN"})
+
+    def plan_values(self) -> list[int]:
+        """The tables of the form that the voices follow, one after another."""
+        return [int(x) for table in self.planned for x in self.form.tables[table]]
+
+    @property
+    def vamps(self) -> bool:
+        """Whether notes come again while the stage moves."""
+        return any(v.vamp for v in self.voices)
 
     @property
     def alphabet(self) -> str:
@@ -141,7 +174,7 @@ class FirmwarePlan:
         per_voice = (31 if self.human else 27) * len(self.voices) + 2 * (rules + 1)
         bent = 2 if self.sounds.bends else 0
         fixed = per_voice + lamps + 2 * row + self.past // 8 + 96 + bent
-        return fixed + self.text + 13 * self.notes
+        return fixed + self.text + (13 + self.vamps) * self.notes
 
 
 def plan_of(show: Performance, text: int | None = None) -> FirmwarePlan:
@@ -164,14 +197,15 @@ def plan_of(show: Performance, text: int | None = None) -> FirmwarePlan:
     scale = find_scale(music.scale)
     straight = player.row_start == "index"
     gap = int(read_times(2, disc.positions, player).row_slot[1]) - disc.positions
-    machine = Machine(disc.positions, show.unit_bits, straight, gap)
+    plan = show.grid.plan
+    machine = Machine(disc.positions, show.unit_bits, straight, gap, plan)
     frame = Frame(scale, float(note_number(music.root)), show.grid)
     channels = assign_channels(music.voice)
     voices = []
     for n, voice in enumerate(music.voice):
         name = voice.name or f"voice {n + 1}"
         try:
-            voices.append(_voice(voice, name, f"music.voice[{n}]", frame, machine))
+            voices.append(_voice(voice, n, name, frame, machine))
         except Refusal as reason:
             reasons.append(f"voice '{name}': {reason}")
     try:
@@ -185,14 +219,19 @@ def plan_of(show: Performance, text: int | None = None) -> FirmwarePlan:
         _refuse(*reasons, hint="give {music.timing}=player" if music.timing == "bars" else "")
     pairs = zip(voices, sounds.keys, strict=True)
     notes = sum(v.steps.notes(disc.positions, len(np.unique(k.table))) for v, k in pairs)
+    ending = ending_of(music, show.unit_bits, show.grid, disc.positions)
+    finals = [(n, sounds.number(n, f.pitch), f) for n, each in enumerate(ending) for f in each]
+    notes = max(notes, len(finals))
     letters = letters_of("none" if disc.code is None else disc.code.alphabet, player.matrix)
     period = max(1, round(scale.period))
-    plan = FirmwarePlan(show, voices, sounds, letters, period, gap, max(4, notes))
-    _check_counts(plan)
+    firmware = FirmwarePlan(
+        show, voices, sounds, letters, period, gap, max(4, notes), finals=finals
+    )
+    _check_counts(firmware)
     if disc.code is None:
-        return plan
-    free = RAM - CALLER - plan.stack - plan.ram + plan.text
-    return replace(plan, text=max(LEAST_TEXT, min(MOST_TEXT, free)) if text is None else text)
+        return firmware
+    free = RAM - CALLER - firmware.stack - firmware.ram + firmware.text
+    return replace(firmware, text=max(LEAST_TEXT, min(MOST_TEXT, free)) if text is None else text)
 
 
 def _refuse(*reasons: str, hint: str = "") -> NoReturn:
@@ -244,13 +283,15 @@ def _check_counts(plan: FirmwarePlan) -> None:
             )
 
 
-def _voice(voice: Voice, name: str, place: str, frame: Frame, machine: Machine) -> VoicePlan:
+def _voice(voice: Voice, number: int, name: str, frame: Frame, machine: Machine) -> VoicePlan:
+    place = f"music.voice[{number}]"
     source = find_source(voice.source, f"{place}.source")
     if not source.core:
         raise Refusal(f"the source '{source.name}': {source.why_not}")
     own = Frame(frame.scale, frame.root + 12 * voice.octave, frame.grid, f"{place}.pitch")
-    masks = _filters(voice, place, machine)
-    steps = steps_of(rules_of(voice, place), voice.velocity, voice.curves, masks, source, machine)
+    filters = [Step("MASK", mask=m) for m in _filters(voice, place, machine)]
+    filters += _by_form(voice, number, place, machine)
+    steps = steps_of(rules_of(voice, place), voice, filters, source, machine)
     tones = tones_of(voice, scheme_of(voice, place), steps.shifts, machine, own)
     if tones.led is not None:
         _check_led(steps, tones, machine)
@@ -301,7 +342,7 @@ def _check_late(voice: Voice, steps: Follower, tones: Tones, machine: Machine) -
 
 def _filters(voice: Voice, place: str, machine: Machine) -> list[Mask]:
     """Where a voice may sound."""
-    out = []
+    out: list[Mask] = []
     if voice.rows is not None:
         which = chosen(voice.rows, 4 * _ROWS_SEEN, f"{place}.rows")
         try:
@@ -316,4 +357,23 @@ def _filters(voice: Voice, place: str, machine: Machine) -> list[Mask]:
         if picks is not None:
             which = chosen(picks, size, f"{place}.{by.lower()}s")
             out.append(Mask(by, tuple(which[:size].tolist())))
+    return out
+
+
+def _by_form(voice: Voice, number: int, place: str, machine: Machine) -> list[Step]:
+    """The steps that keep a voice to its sections and thin it as the form asks."""
+    plan = machine.plan
+    assert plan is not None
+    out = []
+    plays = sections_of(voice, number, plan, place)
+    if plays is not None:
+        out.append(Step("MASK", mask=Mask("PLAN", tuple(plays.tolist()), SECTION)))
+    fine = plan.places(machine.positions)
+    shares = thinning(voice, plan)
+    for n, share in enumerate(shares):
+        kept = tuple((fine <= share).tolist())
+        if not all(kept):
+            level = tuple(k == n for k in range(len(shares)))
+            out.append(Step("WHEN", mask=Mask("PLAN", level, DENSITY)))
+            out.append(Step("MASK", mask=Mask("STEP", kept)))
     return out

@@ -6,10 +6,11 @@ import math
 
 import numpy as np
 
-from sonify.music.curves import Curve
+from sonify.music.form.plan import DYNAMICS
 from sonify.music.machine import Lead, Machine, Refusal, common
-from sonify.music.rhythm.following import Follower, Mask, Step
+from sonify.music.rhythm.following import Follower, Step
 from sonify.music.rhythm.rule import Rule
+from sonify.music.settings import Voice
 from sonify.music.voice_sources import Source
 
 __all__ = ["MOST_LOUD", "steps_of"]
@@ -20,9 +21,8 @@ MOST_LOUD = 3
 
 def steps_of(
     rules: list[Rule],
-    velocity: int,
-    curves: tuple[Curve, ...],
-    masks: list[Mask],
+    voice: Voice,
+    filters: list[Step],
     source: Source,
     machine: Machine,
 ) -> Follower:
@@ -31,10 +31,8 @@ def steps_of(
     Parameters
     ----------
     rules : list of Rule
-    velocity : int
-        The voice's.
-    curves : tuple of Curve
-    masks : list of Mask
+    voice : Voice
+    filters : list of Step
         Where the voice may sound.
     source : Source
         The voice's.
@@ -46,7 +44,6 @@ def steps_of(
         What can't be followed, and why.
     """
     f = Follower(machine)
-    filters = [Step("MASK", mask=m) for m in masks]
     # a drone ends where the next row begins, whether the voice sounds there or not
     if source.follow is not None:
         source.follow(f)
@@ -56,9 +53,12 @@ def steps_of(
     if f.ghosts:
         # zeros that a rule added must lie in the voice's places too
         f.steps += filters
-    for curve in curves:
+    plan = machine.plan
+    if plan is not None and "dynamics" in voice.arcs and plan.dynamics != (1.0,):
+        f.multiply(Lead("PLAN", len(plan.dynamics), up=DYNAMICS), np.asarray(plan.dynamics))
+    for curve in voice.curves:
         curve.follow(f)
-    _velocities(f, velocity)
+    _velocities(f, voice.velocity)
     return f
 
 

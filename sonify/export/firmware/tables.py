@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from fractions import Fraction
 
 import numpy as np
@@ -21,7 +22,7 @@ _ALPHABETS = ("none", "ascii", "ita2", "utf-8")
 _SIZES = {"uint8_t": 1, "uint16_t": 2, "uint32_t": 4}
 
 # sizes of the structures in player_tables.h; a voice without its leads
-_VOICE_BYTES, _RULE_BYTES, _LEAD_BYTES = 14, 12, 12
+_VOICE_BYTES, _RULE_BYTES, _LEAD_BYTES, _FINAL_BYTES = 16, 12, 12, 12
 
 
 def config_h(plan: FirmwarePlan, template: str) -> str:
@@ -82,6 +83,12 @@ def config_h(plan: FirmwarePlan, template: str) -> str:
         ("BENT", int(bool(plan.sounds.bends)), "1: tones between the keys"),
         ("SOUNDS", len(plan.sounds.pairs), "0: a voice has one channel for all its tones"),
         ("PERIOD", plan.period, "semitones after which the scale repeats"),
+        ("PLAN_ROWS", f"{len(plan.planned) and plan.form.rows}U", "rows of the form; 0: none"),
+        ("PLAN_CELLS", f"{plan.form.cells}U", "bars of a row"),
+        ("CELL", _u32(plan.form.cell.numerator), "positions of such a bar ..."),
+        ("CELL_PARTS", _u32(plan.form.cell.denominator), "... divided by this"),
+        ("VAMP", int(plan.vamps), "1: notes come again while the stage moves"),
+        ("FINALS", len(plan.finals), "notes of the ending"),
         ("RULES", sum(len(v.steps.steps) for v in plan.voices), ""),
         ("VOICES", len(plan.voices), ""),
     ]
@@ -108,9 +115,23 @@ def _q16(ms: float) -> tuple[str, str]:
     return _u32(whole >> 16), f"{whole & 0xFFFF}U"
 
 
-def _lead(lead: Lead, first_rule: int) -> str:
-    up = lead.up + first_rule if lead.by == "NOTE" else lead.up
-    return f"{{{lead.count}, {lead.back}, {lead.hold}, {up}, {lead.down}, PLAYER_BY_{lead.by}, 0}}"
+@dataclass(frozen=True)
+class _Leads:
+    """Writes the leads of a voice."""
+
+    first_rule: int
+    planned: Sequence[int]
+
+    def _up(self, lead: Lead) -> int:
+        if lead.by == "PLAN":
+            return self.planned.index(lead.up)
+        return lead.up + self.first_rule if lead.by == "NOTE" else lead.up
+
+    def __call__(self, leads: Sequence[Lead]) -> str:
+        return ",\n      ".join(
+            f"{{{x.count}, {x.back}, {x.hold}, {self._up(x)}, {x.down}, PLAYER_BY_{x.by}, 0}}"
+            for x in leads
+        )
 
 
 def _array(kind: str, name: str, size: str, about: str, values: Sequence[int]) -> list[str]:
@@ -145,17 +166,20 @@ def _tables(plan: FirmwarePlan) -> tuple[list[str], list[str], list[_Array]]:
                     bits += s.mask.bits
                 a = f"PLAYER_BY_{s.mask.by}"
                 b, c, d = len(s.mask.bits), offsets[s.mask.bits], s.mask.back
+                if s.mask.by == "PLAN":
+                    d = plan.planned.index(d)
             rules.append(f"    {{{c}UL, {d}UL, {b}, PLAYER_RULE_{s.op}, {a}}},")
         loud = [*v.steps.loud, *[NOTHING] * MOST_LOUD][:MOST_LOUD]
         size = keys.table[0].size if len(keys.table) > 1 else 0
         low, high = keys.led or (0, 0)
+        written = _Leads(first, plan.planned)
         comment = v.name.replace("*/", "* /").replace("\n", " ").encode("ascii", "replace").decode()
         voices += [
             f"    /* {comment} */",
-            "    {{" + ",\n      ".join(_lead(one, first) for one in v.tones.leads) + "},",
-            "     {" + ",\n      ".join(_lead(one, first) for one in loud) + "},",
-            f"     {len(tones)}, {size}, {len(velocities)}, PLAYER_FROM_{v.source}, {channels[0]}, "
-            f"{plan.show.unit_bits}, {first}, {len(rules) - first}, "
+            "    {{" + written(v.tones.leads) + "},",
+            "     {" + written(loud) + "},",
+            f"     {len(tones)}, {size}, {len(velocities)}, {v.vamp}, PLAYER_FROM_{v.source}, "
+            f"{channels[0]}, {plan.show.unit_bits}, {first}, {len(rules) - first}, "
             f"{int(keys.led is not None)}, {low}, {high}}},",
         ]
         tones += keys.table.reshape(-1).tolist()
@@ -176,6 +200,7 @@ def _tables(plan: FirmwarePlan) -> tuple[list[str], list[str], list[_Array]]:
         ("uint8_t", "sounds", "", "the sounds: MIDI note, channel", pairs),
         ("uint16_t", "bends", "16", "each channel's bend; 8192 is none", bends),
         (loudness, "velocities", "", "", velocities),
+        ("uint8_t", "plan", "", "the form, table by table", plan.plan_values()),
         ("uint8_t", "masks", "", "where rules let notes through, a bit for each count", masks),
         ("uint8_t", "opening", "", "programs, volumes and panning; 255 ends it", opening),
         ("uint16_t", "letter_codes", "PLAYER_LETTERS", "code points of the letters", codes),
@@ -197,6 +222,12 @@ def tables_c(plan: FirmwarePlan) -> str:
         "const PLAYER_SPACE player_rule player_rules[PLAYER_RULES + 1] PLAYER_TABLE = {",
         *rules,
         *("    {0UL, 0UL, 0, 0, 0},", "};", ""),
+        "const PLAYER_SPACE player_final player_finals[PLAYER_FINALS + 1] PLAYER_TABLE = {",
+        *(
+            f"    {{{f.on}UL, {f.length}UL, {key}, {f.velocity}, {n}, 0}},"
+            for n, key, f in plan.finals
+        ),
+        *("    {0UL, 0UL, 0, 0, 0, 0},", "};", ""),
     ]
     for each in arrays:
         lines += _array(*each)
@@ -221,4 +252,5 @@ def table_bytes(plan: FirmwarePlan) -> int:
     _, rules, arrays = _tables(plan)
     voice = _VOICE_BYTES + (3 + MOST_LOUD) * _LEAD_BYTES
     fixed = voice * len(plan.voices) + _RULE_BYTES * (len(rules) + 1)
+    fixed += _FINAL_BYTES * (len(plan.finals) + 1)
     return fixed + sum(_SIZES[kind] * len(values) for kind, _, _, _, values in arrays)

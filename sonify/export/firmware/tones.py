@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.midi.general_midi import drum_note
+from sonify.music.form.plan import REGISTER, SOUNDING
 from sonify.music.machine import (
     MAX_TABLE,
     NOTHING,
@@ -23,6 +24,7 @@ from sonify.music.machine import (
 )
 from sonify.music.pitch.scheme import Frame, Scheme, led_bounds, within
 from sonify.music.settings import Voice
+from sonify.music.theory.scales import fold
 
 __all__ = ["Tones", "tones_of"]
 
@@ -83,6 +85,23 @@ def tones_of(
     return Tones(leads, pitch, led_bounds(scheme, frame) if led else None)
 
 
+def _with_registers(
+    voice: Voice, scheme: Scheme, machine: Machine, frame: Frame
+) -> tuple[Lead, Index]:
+    """What advances the chords, and the octaves of the form that go with each of them."""
+    lead, plan = scheme.chord_lead(frame), machine.plan
+    if plan is None or "register" not in voice.arcs or not any(plan.registers):
+        return lead, np.zeros(1, np.int64)
+    octaves = np.asarray(plan.registers, np.int64)
+    if scheme.leading == "nearest":
+        raise Refusal('tones that are led, in registers of the form (use leading = "free")')
+    if lead.by == "PLAN":
+        return Lead("PLAN", plan.count(SOUNDING), up=SOUNDING), octaves
+    if lead.count == 1:
+        return Lead("PLAN", len(octaves), up=REGISTER), octaves
+    raise Refusal("registers of the form on chords of its own (use those of [music.harmony])")
+
+
 def _of_degrees(
     voice: Voice, scheme: Scheme, levels: list[int], machine: Machine, frame: Frame
 ) -> tuple[tuple[Lead, Lead, Lead], NDArray[np.float64]]:
@@ -96,12 +115,16 @@ def _of_degrees(
             return out
 
     else:
-        third = scheme.chord_lead(frame)
+        third, octaves = _with_registers(voice, scheme, machine, frame)
 
         def tones(degrees: Index, chord: Index, shift: int) -> NDArray[np.float64]:
             flat = degrees.reshape(-1)
-            pitch = scheme.sounding(flat, np.full(len(flat), shift), frame, chord.reshape(-1))
-            return within(scheme, pitch, frame).reshape(degrees.shape)
+            chord, octave = np.divmod(chord.reshape(-1), len(octaves))
+            pitch = scheme.sounding(flat, np.full(len(flat), shift), frame, chord)
+            pitch = within(scheme, pitch, frame)
+            if len(octaves) > 1 or octaves[0]:
+                pitch = fold(pitch + 12.0 * octaves[octave])
+            return pitch.reshape(degrees.shape)
 
     chords, step = third.count, found.row_step
     chord_of_row = third.hold if step and third.by == "ROW" else 0

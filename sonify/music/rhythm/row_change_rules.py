@@ -19,6 +19,9 @@ from sonify.music.rhythm.rule import Rule
 __all__ = ["PickUp", "Roll", "Vamp"]
 
 
+_MOST_AGAIN = 255
+
+
 class Vamp(Rule, frozen=True, tag="vamp"):
     """While the stage moves, the voice repeats what it last played, until the next row begins.
 
@@ -86,7 +89,9 @@ class Vamp(Rule, frozen=True, tag="vamp"):
         if f.after:
             raise Refusal(f"'vamp' after '{f.after}': it sounds while the stage moves already")
         unit = self.unit(m.positions, m.gap, m.plan)
-        f.add(Step("VAMP", a=0, c=unit, d=m.positions - unit))
+        if m.gap // unit > _MOST_AGAIN:
+            raise Refusal(f"'vamp' of {unit} positions: the core repeats up to {_MOST_AGAIN} times")
+        f.add(Step("VAMP", c=unit, d=m.positions - unit))
         f.copies += [Copy(0.0, float(unit), spacing=c.spacing, lot=c.lot) for c in f.copies]
         f.onsets = [None for _ in f.onsets]
         f.order = f.order or "vamp"

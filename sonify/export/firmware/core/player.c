@@ -25,6 +25,9 @@ typedef struct {
     uint8_t voice;
     uint8_t level; /* which echo */
     uint8_t state;
+#if PLAYER_VAMP
+    uint8_t again; /* how often it comes again before the next row */
+#endif
 } note;
 
 /* A voice's state; times are in 65536ths of a position from the row's start. */
@@ -53,6 +56,9 @@ typedef struct {
     uint8_t level; /* which echo */
     uint8_t marks;     /* WAITING, IF_MORE */
     uint8_t lengthens; /* 1 + the rule whose later events may change its end */
+#if PLAYER_VAMP
+    uint8_t again;
+#endif
 #if PLAYER_HUMAN
     uint16_t fine;     /* 65536ths of `onset` */
     uint32_t chance;   /* the random factor on its velocity, * 2^31 */
@@ -238,6 +244,37 @@ static uint32_t row_over(void)
     return row_tick + (uint32_t)step * PLAYER_STEP_TICKS;
 }
 
+#if PLAYER_FINALS
+/* The chord after the last row. */
+static void begin_ending(void)
+{
+    uint8_t j;
+    uint8_t k = 0;
+
+    for (j = 0; j < PLAYER_FINALS; j++) {
+        const PLAYER_SPACE player_final *f = &player_finals[j];
+
+        while (k < PLAYER_NOTES && notes[k].state != FREE) {
+            k++;
+        }
+        if (k == PLAYER_NOTES) {
+            return;
+        }
+        notes[k].on = row_tick + PLAYER_READ32(&f->on);
+        notes[k].off = notes[k].on + PLAYER_READ32(&f->length);
+        notes[k].pitch = (uint8_t)PLAYER_READ8(&f->pitch);
+        notes[k].velocity = (uint8_t)PLAYER_READ8(&f->velocity);
+        notes[k].voice = (uint8_t)PLAYER_READ8(&f->voice);
+        notes[k].level = 0;
+        notes[k].state = COMING;
+#if PLAYER_VAMP
+        notes[k].again = 0;
+#endif
+    }
+    soonest = tick;
+}
+#endif
+
 void player_disc_end(void)
 {
     uint32_t end = row_over();
@@ -251,6 +288,9 @@ void player_disc_end(void)
     /* zeros complete the last character */
     resolve((uint8_t)((PLAYER_UNIT_BITS - read_index % PLAYER_UNIT_BITS) % PLAYER_UNIT_BITS));
     for (k = 0; k < PLAYER_NOTES; k++) {
+#if PLAYER_VAMP
+        notes[k].again = 0;
+#endif
         if (notes[k].state & IF_MORE) {
             drop(k);
         }
@@ -266,6 +306,9 @@ void player_disc_end(void)
             set_end(k, m, m->start + PLAYER_READ32(&r->d), 0);
         }
     }
+#if PLAYER_FINALS
+    begin_ending();
+#endif
     decode_end();
     if ((int32_t)(tick + gone + PLAYER_STEP_TICKS / 2 - end) >= 0) {
         sound_until(end, 1);

@@ -32,6 +32,7 @@
 #define PLAYER_BY_LAST_UNIT 13 /* the character before, as a number */
 #define PLAYER_BY_NOTE 14     /* notes of the row so far, as rule `up` counts them */
 #define PLAYER_BY_VALUE 15    /* the character as a number, known with its last bit */
+#define PLAYER_BY_PLAN 16     /* what the form says of this bar of this row; up: which table of it */
 
 /* What a rule does. Times are in 65536ths of a position. */
 #define PLAYER_RULE_CHANGES 0 /* only where the bit differs from the one before */
@@ -57,6 +58,9 @@
 #define PLAYER_RULE_SHAKE 18  /* earlier or later at random, up to c * 2^-31; d: seed; a: 1 if each
                                * note of a chord has a random number of its own */
 #define PLAYER_RULE_VELOCITY 19 /* softer or louder at random, up to c * 2^-31; d and a as above */
+
+#define PLAYER_RULE_WHEN 20 /* the next rule holds only where this mask lets notes through */
+#define PLAYER_RULE_VAMP 21 /* from step d on, notes come again every c positions until the next row */
 
 #define PLAYER_NO_LETTER UINT32_C(0xFFFFFFFF)
 
@@ -85,6 +89,7 @@ typedef struct {
     uint16_t tones;      /* where its tables begin in player_tones ... */
     uint16_t echo_tones; /* ... and how far apart those of two levels are */
     uint16_t velocities; /* where its velocities begin in player_velocities */
+    uint16_t vamp;       /* how many positions it repeats while the stage moves */
     uint8_t source;
     uint8_t channel;
     uint8_t unit_bits; /* of a character */
@@ -94,6 +99,16 @@ typedef struct {
     uint8_t low;       /* range of led tones */
     uint8_t high;
 } player_voice;
+
+/* A note of the ending; times in ticks from the start of the last row. */
+typedef struct {
+    uint32_t on;
+    uint32_t length;
+    uint8_t pitch; /* as in player_tones */
+    uint8_t velocity;
+    uint8_t voice;
+    uint8_t spare;
+} player_final;
 
 extern const PLAYER_SPACE player_voice player_voices[PLAYER_VOICES] PLAYER_TABLE;
 extern const PLAYER_SPACE player_rule player_rules[PLAYER_RULES + 1] PLAYER_TABLE;
@@ -105,6 +120,8 @@ extern const PLAYER_SPACE uint32_t player_velocities[] PLAYER_TABLE; /* * 2^20, 
 #else
 extern const PLAYER_SPACE uint8_t player_velocities[] PLAYER_TABLE;
 #endif
+extern const PLAYER_SPACE uint8_t player_plan[] PLAYER_TABLE; /* the form, table by table */
+extern const PLAYER_SPACE player_final player_finals[PLAYER_FINALS + 1] PLAYER_TABLE;
 extern const PLAYER_SPACE uint8_t player_masks[] PLAYER_TABLE;
 extern const PLAYER_SPACE uint8_t player_opening[] PLAYER_TABLE; /* sent at the start; 255 ends it */
 extern const PLAYER_SPACE uint16_t player_letter_codes[PLAYER_LETTERS] PLAYER_TABLE;
