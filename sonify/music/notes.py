@@ -18,6 +18,7 @@ from sonify.music.form.plan import DENSITY, DYNAMICS, REGISTER, SECTION, Plan
 from sonify.music.metre import Grid
 from sonify.music.pitch.scheme import Pitches, pitches_of
 from sonify.music.pitch.schemes import Scheme
+from sonify.music.rhythm.row_change_rules import Vamp
 from sonify.music.settings import Music, Voice
 from sonify.music.theory.scales import find_scale, fold
 from sonify.music.theory.tuning import concert_shift
@@ -206,7 +207,8 @@ def _part(music: Music, n: int, channel: int, grid: Grid, m: BitStream) -> Part:
     if voice.drum is not None:
         pitch = _drums(voice, scheme, e, m, place)
     else:
-        pitch = pitches_of(scheme, m, e.index, e.shift, frame_of(music, n, grid))
+        again = any(isinstance(rule, Vamp) for rule in rules_of(voice, place))
+        pitch = pitches_of(scheme, m, e.index, e.shift, frame_of(music, n, grid), again)
         if "register" in voice.arcs and any(grid.plan.registers):
             octaves = np.asarray(grid.plan.registers)[m.planned(REGISTER, e.index)]
             pitch = fold(pitch + 12.0 * octaves)

@@ -206,6 +206,16 @@ CHAINS = {
         {"rule": "entry", "steps": 0.3}, {"rule": "humanise", "time": 0.3, "velocity": 0.5},
         {"rule": "echoes", "count": 1}, "repeat", "breath",
     ],
+    "vamp": ["vamp"],
+    "joined, vamp": ["joined", {"rule": "gate", "amount": 1.5}, {"rule": "vamp", "bars": 2}],
+    "held, vamp": ["held", {"rule": "vamp", "bars": 0}],
+    "layered, vamp": [{"rule": "layered", "shifts": [2, 4]}, "vamp"],
+    "length, vamp": [{"rule": "length", "value": "1/2"}, "vamp"],
+    "pattern by bars": [{"rule": "pattern", "pattern": "x.x..x", "value": "1/8", "per": "bar"}],
+    "length, roll": [
+        {"rule": "pattern", "pattern": "x......."}, {"rule": "length", "value": "3/8"},
+        {"rule": "roll", "value": "1/16", "shift": 1},
+    ],
     "echoes, breath": [{"rule": "echoes", "count": 2, "delay": 3.5}, "breath"],
     "joined, echoes, breath": ["joined", {"rule": "echoes", "count": 2, "delay": 3.5}, "breath"],
 }  # fmt: skip
@@ -218,6 +228,24 @@ def test_rules(chain, tmp_path):
     show = performance("cairn-small", ["quick"], **voice(pitch=pitch, rhythm=CHAINS[chain]))
     assert len(show.notes) > 5
     play(show, tmp_path, told=chain < "h")
+
+
+FILLS_IN = {
+    "pick-up": [{"rule": "pick-up", "value": "1/4"}],
+    "pick-up, roll": [{"rule": "pick-up", "value": "1/2"}, {"rule": "roll", "value": "1/16"}],
+    "roll": [{"rule": "roll", "value": "1/8", "first": 0.3, "shift": -1}],
+}
+
+
+@needs_gcc
+@pytest.mark.parametrize("player", ["quick", "usual"])
+@pytest.mark.parametrize("chain", FILLS_IN, ids=lambda c: c.replace(" ", "-"))
+def test_fills_while_the_stage_moves(chain, player, tmp_path):
+    show = performance(
+        "cairn-middle", [player], **voice(source="row-changes", rhythm=FILLS_IN[chain])
+    )
+    assert len(show.notes) >= show.disc.rows - 1
+    play(show, tmp_path)
 
 
 SCHEMES = {
@@ -282,7 +310,8 @@ def test_every_scheme_and_rule_is_tried_or_refused():
         "character",
         "arpeggio",
     }
-    tried = {r if isinstance(r, str) else r["rule"] for c in CHAINS.values() for r in c} | {"each"}
+    chains = [*CHAINS.values(), *FILLS_IN.values()]
+    tried = {r if isinstance(r, str) else r["rule"] for c in chains for r in c} | {"each"}
     refused = {name for name, r in ALL_RULES.items() if r.follow is Rule.follow}
     assert tried | refused == set(ALL_RULES)
     assert refused == {"spread", "double-time"}

@@ -30,6 +30,7 @@ Index = NDArray[np.int64]
 Pitches = NDArray[np.float64]
 
 _PHRASE = 256
+_SHIFTS = 4096  # more than degrees can be shifted by
 _NO_SHIFT = np.zeros(0, np.int64)
 Span = Annotated[
     int,
@@ -230,7 +231,9 @@ def shifted(degrees: Index, shift: Index) -> Index:
     return degrees + shift
 
 
-def pitches_of(scheme: Scheme, m: BitStream, index: Index, shift: Index, frame: Frame) -> Pitches:
+def pitches_of(
+    scheme: Scheme, m: BitStream, index: Index, shift: Index, frame: Frame, once: bool = False
+) -> Pitches:
     """The pitches of a voice, within its range and led as its scheme asks.
 
     Parameters
@@ -242,12 +245,22 @@ def pitches_of(scheme: Scheme, m: BitStream, index: Index, shift: Index, frame: 
     shift : ndarray of int64, shape (notes,)
         Degrees to add.
     frame : Frame
+    once : bool
+        Whether notes of one position and shift keep the pitch of the first of them.
 
     Returns
     -------
     ndarray of float64, shape (notes,)
         MIDI note numbers within 0 to 127.
     """
+    if once and scheme.leading != "free" and len(index):
+        key = index * _SHIFTS + shift
+        _, first, which = np.unique(key, return_index=True, return_inverse=True)
+        order = np.argsort(first)
+        of_first = pitches_of(scheme, m, index[first[order]], shift[first[order]], frame)
+        place = np.empty_like(order)
+        place[order] = np.arange(len(order))
+        return of_first[place[which.reshape(-1)]]
     pitch = within(scheme, scheme.pitches(m, index, shift, frame), frame)
     if scheme.leading == "free" or not len(pitch):
         return pitch
