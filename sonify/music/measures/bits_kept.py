@@ -13,9 +13,10 @@ from numpy.typing import NDArray
 from sonify.music.bit_stream import BitStream
 from sonify.music.metre import Grid
 from sonify.music.mixing import GOLDEN, mixed
-from sonify.music.notes import scheme_of, untuned_parts
+from sonify.music.notes import untuned_parts
 from sonify.music.settings import Music, Voice
 from sonify.music.trials import Before, Trials
+from sonify.music.voices import scheme_of
 
 __all__ = ["bits_kept"]
 

@@ -260,7 +260,8 @@ def pitches_of(
         of_first = pitches_of(scheme, m, index[first[order]], shift[first[order]], frame)
         place = np.empty_like(order)
         place[order] = np.arange(len(order))
-        return of_first[place[which.reshape(-1)]]
+        out: Pitches = of_first[place[which.reshape(-1)]]
+        return out
     pitch = within(scheme, scheme.pitches(m, index, shift, frame), frame)
     if scheme.leading == "free" or not len(pitch):
         return pitch
