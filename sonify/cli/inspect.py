@@ -30,6 +30,8 @@ from sonify.disc.report import (
 from sonify.errors import InputError
 from sonify.export.clip.flash_preview import flashing_of
 from sonify.midi.bandwidth import Traffic, caution_of, traffic_of
+from sonify.music.measures.bits_kept import bits_kept
+from sonify.music.measures.letters import traceability
 from sonify.music.theory.scales import note_name
 
 if TYPE_CHECKING:
@@ -39,6 +41,9 @@ if TYPE_CHECKING:
 __all__ = ["inspect"]
 
 MOST_CHARACTERS = 400
+
+BITS_TRIED = 500
+"""How many bits are tried for how many the notes keep: about a second of work."""
 
 
 @disc_command(*SETTINGS, AS_JSON)
@@ -63,7 +68,7 @@ def inspect(request: Request, as_json: bool) -> None:
     except InputError as e:
         cautions = [f"it can't be cut: {e}"]
     traffic = traffic_of(show.events, show.tick_s)
-    facts = _facts(show, shop, traffic)
+    facts = _facts(show, shop, traffic) | _heard(show)
     facts["cautions"] = [*_cautions(show, traffic), *cautions]
     if as_json:
         print_json(facts)
@@ -108,6 +113,18 @@ def _facts(show: Performance, shop: Workshop | None, traffic: Traffic) -> dict[s
         "code": code_facts(disc),
         "decoding": decoding_facts(disc),
         "geometry": None if shop is None else geometry_facts(shop),
+    }
+
+
+def _heard(show: Performance) -> dict[str, Any]:
+    """How much of the message the notes tell."""
+    told, voice = traceability(show.parts, show.bit_stream, show.grid.step_ticks)
+    kept, tried = bits_kept(show.setup.music, show.bit_stream, show.grid, BITS_TRIED)
+    return {
+        "traceability": None if show.disc.message is None else round(told, 3),
+        "traced_in": voice or None,
+        "bits_kept": kept,
+        "bits_tried": tried,
     }
 
 
@@ -159,6 +176,13 @@ def _lines(
     )
     for voice in facts["voices"]:
         lines.append(f"  voice    {voice['name']}: {voice['notes']:,}, channel {voice['channel']}")
+    if facts["traceability"] is not None:
+        by = f", by {facts['traced_in']}" if facts["traced_in"] else ""
+        lines.append(f"  letters  heard {facts['traceability']:.2f} above chance, of 1{by}")
+    of = "" if facts["bits_tried"] + facts["unknown"] == facts["bits"] else " tried"
+    lines.append(
+        f"  bits     {facts['bits_kept']:,} of {facts['bits_tried']:,}{of} kept by the notes"
+    )
     if facts["notes"]:
         lines.append(f"  range    {facts['lowest']} to {facts['highest']}")
         lines.append(f"wire       {traffic.line()}")

@@ -11,7 +11,7 @@ import io
 import json
 from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,6 +20,8 @@ from numpy.typing import NDArray
 
 from sonify.atomic import atomic_write
 from sonify.errors import InputError
+from sonify.music.measures.bits_kept import bits_kept
+from sonify.music.measures.nearness import Profile, nearness, profile_of_parts
 from sonify.music.measures.piece import measured
 from sonify.progress import report
 
@@ -27,11 +29,13 @@ if TYPE_CHECKING:
     from sonify.disc.disc import Disc
     from sonify.performance import Performance
 
-__all__ = ["Candidate", "audition", "notes_picture"]
+__all__ = ["Candidate", "audition", "nearest_first", "notes_picture"]
 
 MAX_CANDIDATES = 200
 _TEMPLATE = Path(__file__).with_name("audition.html")
 _ROLL = (720, 132)
+BITS_TRIED = 100
+"""How many bits are tried for the share that is kept: a tenth of a second of work."""
 # colours that are distinct on light and dark backgrounds, one per voice
 _INKS = (
     (46, 110, 142), (196, 98, 45), (92, 128, 62), (140, 84, 150), (176, 140, 36), (60, 140, 130),
@@ -41,12 +45,14 @@ _INKS = (
 
 @dataclass(frozen=True)
 class Candidate:
-    """One way to play the disc: its name, a word about it, presets and single settings."""
+    """One way to play the disc: its name, a word about it, presets and single settings, and how
+    near it is to what was asked for, if anything was."""
 
     name: str
     about: str
     presets: tuple[str, ...]
     settings: Mapping[str, Any] = field(default_factory=dict)
+    nearness: float | None = None
 
 
 def audition(
@@ -106,6 +112,18 @@ def audition(
         text = text.replace(f"<!--{name}-->", value)
     with atomic_write(path) as beside:
         beside.write_text(text, encoding="utf-8")
+
+
+def nearest_first(disc: Disc, candidates: list[Candidate], like: Profile) -> list[Candidate]:
+    """The candidates with their nearness to some music, the nearest one first."""
+    from sonify.performance import perform
+
+    out = []
+    for candidate in candidates:
+        show = perform(disc, candidate.presets, candidate.settings)
+        mine = profile_of_parts(show.parts, show.grid, show.tick_s)
+        out.append(replace(candidate, nearness=nearness(mine, like)))
+    return sorted(out, key=lambda c: -(c.nearness or 0.0))
 
 
 def notes_picture(show: Performance, seconds: float) -> NDArray[np.uint8]:
@@ -191,21 +209,35 @@ def _card(
     m = measured(show.parts, show.bit_stream, show.grid, show.setup.music)
     roll, matrix = _png(notes_picture(show, heard)), _png(matrix_picture(show), (480, 240))
     name = html.escape(candidate.name)
-    facts = (
+    kept, tried = bits_kept(show.setup.music, show.bit_stream, show.grid, BITS_TRIED)
+    facts = [
         ("notes per second", f"{m.density:.1f}"),
+        ("density varies by", f"{m.density_arc:.0%}"),
+        ("velocity varies by", f"{m.dynamics_arc:.1f}"),
         ("range", f"{m.lowest} to {m.highest}" if m.lowest else "drums only"),
         ("rests", f"{m.rests:.0%}"),
+        ("longest rest", f"{m.silence:g} beats"),
         ("mean interval", f"{m.interval:.1f} semitones"),
         ("repetition", f"{m.repetition:.0%}"),
+        ("bars alike in phrases", f"{m.within:.0%}"),
+        ("phrases that return", f"{m.between:.0%}"),
         ("key", m.key or "none"),
         ("clarity", f"{m.clarity:.2f}"),
+        ("ending", m.ending or "none"),
+        ("letters heard", f"{m.traceability:.0%}"),
+        ("bits kept", f"{kept / tried:.0%}" if tried else "none"),
         ("voices", f"{m.voices}{' with drums' if m.drums else ''}"),
-    )
+    ]
+    if candidate.nearness is not None:
+        facts.insert(0, ("nearness", f"{candidate.nearness:.2f}"))
     shown = "".join(f"<div><dt>{k}</dt><dd>{html.escape(v)}</dd></div>" for k, v in facts)
     sort = {
         "name": candidate.name, "order": number, "density": m.density, "span": m.span,
         "rests": m.rests, "interval": m.interval, "repetition": m.repetition, "key": m.key,
-        "clarity": m.clarity, "drums": m.drums, "voices": m.voices,
+        "clarity": m.clarity, "drums": m.drums, "voices": m.voices, "arc": m.density_arc,
+        "dynamics": m.dynamics_arc, "silence": m.silence, "within": m.within,
+        "between": m.between, "ending": m.ending, "letters": m.traceability,
+        "kept": kept / max(1, tried), "nearness": candidate.nearness or 0.0,
     }  # fmt: skip
     data = html.escape(json.dumps(sort), quote=True)
     return (

@@ -13,9 +13,15 @@ import numpy as np
 import pytest
 
 import sonify
-from sonify.cli.audition import candidates_of
+from sonify.cli.audition import candidates_of, profile_of_file, relatives_of
 from sonify.cli.command_line import command_line, toml_value
-from sonify.export.audition import MAX_CANDIDATES, Candidate, audition, notes_picture
+from sonify.export.audition import (
+    MAX_CANDIDATES,
+    Candidate,
+    audition,
+    nearest_first,
+    notes_picture,
+)
 from sonify.export.midi import midi_bytes
 from sonify.progress import watching
 from tests.shipped import MUSIC
@@ -122,6 +128,39 @@ def test_without_presets_all_that_ship_are_compared():
     assert all(c.presets[0] == "slow" for c in candidates_of(("slow",), {}, None, 1))
 
 
+def test_close_variations_of_a_preset_come_after_it():
+    found = relatives_of("music-box", ("slow",), {"music.root": "E4"}, 5, 0.2, 3)
+    assert [c.name for c in found] == ["music-box", *(f"music-box 300{n}" for n in range(5))]
+    assert all(c.presets == ("slow", "music-box") for c in found)
+    assert all(c.settings["music.root"] == "E4" for c in found)
+    assert len({str(c.settings) for c in found}) == 6
+    with pytest.raises(sonify.InputError, match="'slow' has no music"):
+        relatives_of("slow", (), {}, 5, 0.2, 3)
+
+
+@pytest.mark.parametrize("name", ["gong-terrace", "telegraph", "ridge-run"])
+def test_a_preset_is_nearest_to_its_own_file(name, tmp_path):
+    disc = sonify.load_disc("cairn-middle")
+    path = sonify.perform(disc, ["usual", name]).save(tmp_path / "own.mid")
+    candidates = candidates_of(("usual",), {}, None, 1)
+    ranked = nearest_first(sonify.load_disc("cairn-small"), candidates, profile_of_file(path))
+    assert ranked[0].name == name
+    assert ranked[0].nearness > 0.9
+    assert [c.nearness for c in ranked] == sorted((c.nearness for c in ranked), reverse=True)
+
+
+def test_the_nearest_comes_first_on_the_page(run, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    path = sonify.perform(sonify.load_disc("cairn-small"), ["tin-roof"]).save("tune.mid")
+    result = run("audition", "cairn-small", "-p", "music-box", "-p", "tin-roof", "--like", path,
+                 "--seconds", "1", "-o", "page.html")  # fmt: skip
+    assert result.status == 0, result.err
+    text = (tmp_path / "page.html").read_text(encoding="utf-8")
+    assert re.findall(r"<h2>(.*?)</h2>", text) == ["tin-roof", "music-box"]
+    assert "<dt>nearness</dt><dd>1.00</dd>" in text
+    assert "<dt>letters heard</dt>" in text
+
+
 def test_settings_are_written_as_toml():
     import tomllib
 
@@ -137,6 +176,9 @@ def test_settings_are_written_as_toml():
         (["-p", "no-such"], ["no-such"]),
         (["--set", "music.root=H1"], ["music.root"]),
         (["--search", "0"], ["--search"]),
+        (["--vary", "slow"], ["--vary", "no music"]),
+        (["--vary", "music-box", "--search", "3"], ["--search"]),
+        (["--like", "none.mid"], ["none.mid"]),
     ],
 )
 def test_bad_calls_are_told_in_a_line(run, tmp_path, monkeypatch, arguments, parts):

@@ -5,6 +5,8 @@ from __future__ import annotations
 import pytest
 
 import sonify
+from sonify.music.measures.nearness import piece_distance, profile_of_parts
+from sonify.music.relatives import relative
 from sonify.music.vary import variation
 from sonify.performance_settings import load_setup
 from tests.shipped import MUSIC
@@ -31,3 +33,48 @@ def test_where_others_play_chords_the_tune_goes_along():
     found = variation(load_setup(["music-box"]).music, 3)
     assert "chords" not in found["music.voice.0.pitch"]
     assert "music.scale" in found
+
+
+def profile(preset, settings=()):
+    show = sonify.perform(sonify.load_disc("cairn-small"), [preset], dict(settings))
+    assert len(show.notes) > 5
+    return profile_of_parts(show.parts, show.grid, show.tick_s)
+
+
+@pytest.mark.parametrize("preset", [p.stem for p in MUSIC])
+def test_relatives_play_and_lie_further_away_the_larger_the_amount(preset):
+    music, own = load_setup([preset]).music, profile(preset)
+    apart = []
+    for amount in (0.1, 1.0):
+        found = [relative(music, seed, amount) for seed in range(6)]
+        assert found == [relative(music, seed, amount) for seed in range(6)]
+        assert all(found)
+        apart.append(sum(piece_distance(own, profile(preset, f)) for f in found))
+    assert apart[0] < apart[1]
+
+
+def test_relatives_are_nearer_than_variations():
+    close = far = 0.0
+    for preset in ("music-box", "ridge-run", "koto-pond"):
+        music, own = load_setup([preset]).music, profile(preset)
+        for seed in range(6):
+            close += piece_distance(own, profile(preset, relative(music, seed, 0.2)))
+            far += piece_distance(own, profile(preset, variation(music, seed)))
+    assert close < far / 3
+
+
+def test_an_amount_of_nothing_still_makes_a_difference():
+    music = load_setup(["music-box"]).music
+    assert len({str(relative(music, seed, 0.0)) for seed in range(20)}) > 8
+
+
+def test_chords_are_turned_for_all_voices_together():
+    music = load_setup(["organ-loft"]).music
+    turned = 0
+    for seed in range(12):
+        found = relative(music, seed, 1.0)
+        chords = {v["chords"] for k, v in found.items() if k.endswith(".pitch")}
+        turned += chords != {"i VI iv V"}
+        assert len(chords) == 1
+        assert "music.scale" not in found
+    assert turned > 4

@@ -91,11 +91,19 @@ def _mark_lost(
     every = np.concatenate([_flips(w - begin, end - begin) for w in _windows(m, row, units)])
     every &= m.bits[begin:end] >= 0
     every = every[every.any(axis=1)]
-    lots = max(1, AT_ONCE // (end - begin))
-    for first in range(0, len(every), lots):
-        flip = every[first : first + lots]
-        for mine, same in zip(lost, _same(music, m, grid, flip, row), strict=True):
-            mine[begin:end] |= flip[same].any(axis=0)
+    # a change within a row mostly shows there; where it always does in some voice, all is told
+    alone = ~every[:, m.positions :].any(axis=1)
+    own = every[alone]
+    unheard = _same_by_voice(music, m, grid, own[:, : m.positions], row)
+    if end - begin > m.positions and unheard.any(axis=1).all():
+        every = np.concatenate([every[~alone], own[unheard.any(axis=0)]])
+    else:
+        every = every[~alone]
+        for mine, these in zip(lost, unheard, strict=True):
+            mine[begin:end] |= own[these].any(axis=0)
+    same = _same_by_voice(music, m, grid, every, row)
+    for mine, these in zip(lost, same, strict=True):
+        mine[begin:end] |= every[these].any(axis=0)
 
 
 def _flips(window: Ints, span: int) -> NDArray[np.bool_]:
@@ -106,10 +114,19 @@ def _flips(window: Ints, span: int) -> NDArray[np.bool_]:
     return out
 
 
+def _same_by_voice(
+    music: Music, m: BitStream, grid: Grid, flips: NDArray[np.bool_], row: int
+) -> NDArray[np.bool_]:
+    """Which discs with some bits from a row on flipped make the same notes, (voices, discs)."""
+    lots = max(1, AT_ONCE // flips.shape[1])
+    some = [_same(music, m, grid, flips[k : k + lots], row) for k in range(0, len(flips), lots)]
+    none = np.zeros((len(music.voice), 0), bool)
+    return np.concatenate([none, *some], axis=1)
+
+
 def _same(
     music: Music, m: BitStream, grid: Grid, flip: NDArray[np.bool_], row: int
-) -> list[NDArray[np.bool_]]:
-    """For each voice, which discs with some bits from a row on flipped make the same notes."""
+) -> NDArray[np.bool_]:
     begin = row * m.positions
     mine = m.bits[begin : begin + flip.shape[1]]
     bits = np.where(np.vstack([np.zeros_like(flip[:1]), flip]), 1 - mine, mine).astype(np.int8)
@@ -127,4 +144,4 @@ def _same(
                 sign = mixed(sign + column.astype(np.uint64) + np.uint64(GOLDEN))
             np.add.at(total, trial, sign)
         out.append(total[1:] == total[0])
-    return out
+    return np.stack(out)

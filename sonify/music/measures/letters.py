@@ -50,7 +50,7 @@ def adjusted_information(letters: Ints, figures: Ints) -> float:
     told = float((together / n * np.log(together * n / chance)).sum())
     expected = _expected(size_a, size_b, n)
     room = entropy - expected
-    return (told - expected) / room if room > 1e-9 else 0.0
+    return round((told - expected) / room, 12) + 0.0 if room > 1e-9 else 0.0
 
 
 def _expected(size_a: Ints, size_b: Ints, n: int) -> float:
@@ -102,7 +102,8 @@ def traceability(parts: list[Part], m: BitStream, step_ticks: int) -> tuple[floa
         for figures in _figures(part, m, step_ticks, units):
             for late in (0, 1):
                 told, heard = values[: len(values) - late], figures[late:]
-                best = max(best, (adjusted_information(told, heard), part.name))
+                share = adjusted_information(told, heard)
+                best = (share, part.name) if share > best[0] else best
     return best
 
 
