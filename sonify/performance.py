@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 import sonify.hooks as hooks
+from sonify.disc.code.units import space_value
 from sonify.disc.disc import Disc
 from sonify.disc_player.timeline import Timeline, read_times, reading_of
 from sonify.light.fill_rules import fill_lights, find_fill
@@ -67,6 +68,7 @@ class Performance:
             timeline=self.timeline,
             unit_bits=self.unit_bits,
             characters=None if decoding is None else decoding.characters,
+            space=None if self.disc.code is None else space_value(self.disc.code),
         )
 
     @property

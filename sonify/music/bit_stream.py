@@ -17,6 +17,9 @@ __all__ = ["Before", "BitStream", "Events", "rank_in"]
 Index = NDArray[np.int64]
 Reals = NDArray[np.float64]
 
+_SPACES = {5: 4, 7: 32, 8: 32}
+"""A space as a code unit of so many bits, where the code is not known: ITU-T S.1, ISO/IEC 646."""
+
 
 def rank_in(group: NDArray[Any]) -> Index:
     """Each item's number within its run of equal values, from 0."""
@@ -88,6 +91,8 @@ class BitStream:
         Bits of a character's code unit (8 on a disc without a code).
     characters : ndarray of CHARACTERS or None
         The decoded characters; their bits are indices into the grid, row by row.
+    space : int or None
+        The value of a space's code unit, if the code is known.
     trials : int
         The number of discs of the same size laid end to end (see `sonify.music.trials`).
     first_row : int
@@ -102,6 +107,7 @@ class BitStream:
     timeline: Timeline
     unit_bits: int
     characters: NDArray[np.void] | None = None
+    space: int | None = None
     trials: int = 1
     first_row: int = 0
     before: Before = _NOTHING
@@ -215,6 +221,40 @@ class BitStream:
         unit = self.character(index) - back
         at = np.maximum(unit - self.first_row * self.positions // self.unit_bits, 0)
         return np.where(unit >= 0, self.unit_values[index // self.span, at], 0)
+
+    @cached_property
+    def _word_starts(self) -> Index:
+        """The unit in which the word of each unit began, shape (trials, units); a space is one."""
+        values = self.unit_values
+        known = _SPACES.get(self.unit_bits, -1) if self.space is None else self.space
+        space = values == known
+        new = space.copy()
+        new[:, 1:] |= space[:, :-1]
+        at = np.arange(values.shape[1])
+        out: Index = np.maximum.accumulate(np.where(new, at, 0), axis=1)
+        return out
+
+    def motif_value(self, index: Index, of: str, back: int = 0) -> Index:
+        """The value of the code unit that gives a motif at each position.
+
+        Parameters
+        ----------
+        index : ndarray of int64
+        of : str
+            "letter": the position's own unit. "word": the first one of its word. "row": the one
+            in which its row begins.
+        back : int
+            How many units earlier.
+        """
+        if of == "letter":
+            return self.value(index, back)
+        if of == "row":
+            return self.value(index - index % self.positions, back)
+        first = self.first_row * self.positions // self.unit_bits
+        unit = np.maximum(self.character(index) - back - first, 0)
+        trial = index // self.span
+        out: Index = self.unit_values[trial, self._word_starts[trial, unit]]
+        return out
 
     def character_starts(self) -> Index:
         """The first bit of each code unit, in the order of reading.

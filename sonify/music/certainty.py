@@ -48,6 +48,7 @@ def certainty_of(voice: Voice, n: int) -> Certainty:
         ends_later |= rule.ends_later
         reordered |= rule.reorders
     by_unit = scheme is not None and scheme.waits_for_character()
+    by_unit |= any(rule.waits_for_character() for rule in rules)
     by_row |= reordered and scheme is not None and scheme.leading == "nearest"
     early = [rule.early() for rule in rules]
     anywhere = find_source(voice.source, f"{place}.source").by_row or math.inf in early

@@ -71,6 +71,7 @@ def plain(rows, scheme):
                 "count": reflected(max(count - 1, 0), 8),
                 "density": int(sum(window) * 14 / len(window) + 0.5),
                 "arpeggio": value % 7 + 2 * (place % 4),
+                "motif": (5, 4, 0, 2, -1, -2, 1, 3)[value // 32] + LINES[value // 4 % 8][place],
                 "one-tone": 0,
             }[scheme]
         )
@@ -79,6 +80,11 @@ def plain(rows, scheme):
     return out
 
 
+LINES = (
+    (0, 1, 2, 3, 4, 3, 2, 1), (0, -1, -2, -3, -4, -3, -2, -1), (0, 2, 4, 2, 0, 2, 4, 2),
+    (0, -1, 0, 1, 2, 1, 0, -1), (0, 1, 0, -1, -2, -1, 0, 1), (0, 4, 3, 2, 1, 0, 1, 2),
+    (0, 2, 1, 3, 2, 4, 3, 1), (0, -3, -2, -1, 0, 1, 0, -1),
+)  # fmt: skip
 NAMES = sorted(set(SCHEMES) - {"progression", "table"})
 
 

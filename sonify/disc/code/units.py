@@ -22,6 +22,7 @@ __all__ = [
     "bits_to_units",
     "cells_of",
     "check_text",
+    "space_value",
     "to_units",
     "units_to_bits",
 ]
@@ -98,6 +99,12 @@ def units_to_bits(units: NDArray[np.uint8], code: Code) -> Bits:
     if code.parity:
         bits = np.hstack((bits, ODD[units][:, None]))
     return np.ascontiguousarray(bits).reshape(-1).view(np.int8)
+
+
+def space_value(code: Code) -> int:
+    """The value of a space as a code unit, its first bit the highest."""
+    bits = units_to_bits(to_units(" ", code.alphabet), code)[: code.unit_bits]
+    return int(bits @ (1 << np.arange(code.unit_bits - 1, -1, -1)))
 
 
 def cells_of(bits: Bits, code: Code) -> Bits:

@@ -7,6 +7,8 @@ for the whole unit. The search of `sonify read` compares whole discs, but takes 
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -16,7 +18,7 @@ from sonify.music.mixing import GOLDEN, mixed
 from sonify.music.notes import untuned_parts
 from sonify.music.settings import Music, Voice
 from sonify.music.trials import Before, Trials
-from sonify.music.voices import scheme_of
+from sonify.music.voices import rules_of, scheme_of
 
 __all__ = ["bits_kept"]
 
@@ -31,7 +33,7 @@ MOST_UNIT_BITS = 8
 """The most bits of a code unit that are tried in all ways."""
 
 ROWS = 2
-"""How many rows are compared: a window's own, and the next for notes that come late."""
+"""How many rows are compared from a window's own on: the next one for notes that come late."""
 
 AT_ONCE = 400_000
 """The most positions of trial discs that are made side by side: some tens of megabytes."""
@@ -68,6 +70,8 @@ def bits_kept(music: Music, m: BitStream, grid: Grid, most: int = 0) -> tuple[in
 
 def _waits(voice: Voice) -> bool:
     """Whether its notes depend on whole code units."""
+    if any(rule.waits_for_character() for rule in rules_of(voice, "music.voice")):
+        return True
     pitched = voice.drum is None or isinstance(voice.drum, tuple)
     return pitched and scheme_of(voice, "music.voice").waits_for_character()
 
@@ -127,11 +131,17 @@ def _same_by_voice(
 def _same(
     music: Music, m: BitStream, grid: Grid, flip: NDArray[np.bool_], row: int
 ) -> NDArray[np.bool_]:
-    begin = row * m.positions
+    # a unit that ends in this row may have notes in the row before
+    split = row > 0 and row * m.positions % m.unit_bits > 0
+    lead = m.positions if split and any(_waits(v) for v in music.voice) else 0
+    begin = row * m.positions - lead
+    flip = np.pad(flip, ((0, 0), (lead, 0)))
     mine = m.bits[begin : begin + flip.shape[1]]
     bits = np.where(np.vstack([np.zeros_like(flip[:1]), flip]), 1 - mine, mine).astype(np.int8)
     before = Before.of(m.bits[None, :begin]).repeated(len(bits))
-    trials = Trials.side_by_side(bits, m.timeline, m.unit_bits, row, before)
+    first = begin // m.positions
+    trials = Trials.side_by_side(bits, m.timeline, m.unit_bits, first, before)
+    trials = replace(trials, space=m.space)
     out = []
     for part in untuned_parts(music, trials, grid):
         trial = part.index // trials.span

@@ -82,6 +82,10 @@ class Rule(Settings, frozen=True, tag_field="rule", tag="none"):
         """
         raise Refusal(f"the rhythm rule '{self.name}': {self.why_not}")
 
+    def waits_for_character(self) -> bool:
+        """Whether its notes are certain only when their character has been read."""
+        return False
+
     def waits_for_row(self) -> bool:
         """Whether its notes are certain only when the row has been read."""
         return False
