@@ -36,6 +36,8 @@ class Design:
         The time of the stage's move with settling, in s.
     least : int
         The least slots from one row's start to the next one's, as the stage takes its time.
+    stage_s : float
+        The time of the stage's move alone, in s.
     """
 
     grid: Signs
@@ -43,6 +45,7 @@ class Design:
     index: bool
     move_s: float = 1.0
     least: int = 0
+    stage_s: float = 1.0
 
     @property
     def rows(self) -> int:
@@ -69,12 +72,15 @@ class Alignment:
         Slot k is position (k + phase) % positions.
     agreement : float
         Share of the observed bits that are correct; 0.5 is chance.
+    turning : bool
+        Whether the phase can be trusted through the whole recording.
     """
 
     start: Index
     seen_row: Index
     phase: int
     agreement: float
+    turning: bool = False
 
     @property
     def rows_off(self) -> int:
@@ -83,7 +89,8 @@ class Alignment:
 
     def places(self, design: Design) -> Index:
         """The position at which each reading counts its slots, shape (rows, positions)."""
-        first = np.zeros_like(self.start) if design.index else self.start + self.phase
+        fixed = design.index and not self.turning
+        first = np.zeros_like(self.start) if fixed else self.start + self.phase
         return (first[:, None] + np.arange(design.positions)) % design.positions
 
 

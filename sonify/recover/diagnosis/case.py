@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import warnings
 from dataclasses import dataclass
 from functools import cached_property
@@ -22,6 +23,9 @@ Reals = NDArray[np.float64]
 
 # Bounds between the levels of sound and faulty simulated players, each fault at each strength
 # (tests/benchmarks/takes.py).
+
+MISREAD = math.log(19)  # what a bit weighs of which one in twenty is wrong, as a logarithm
+ELSEWHERE = math.log(50)  # how rare a reading of another row is than the one due
 
 SHIFTED = 0.6  # of the errors: from this share on, the material's level is off where bits are wrong
 MIDDLE = (0.3, 0.7)  # of the way from the material's level to the holes': a good threshold
@@ -87,6 +91,19 @@ class Case:
     def levels(self) -> LevelSigns | None:
         """What the levels of a log show besides its bits."""
         return None if self.seen.levels is None else LevelSigns(self.seen.levels, self.at)
+
+    @cached_property
+    def shown(self) -> Index:
+        """The row that each reading saw; -1 for solid material."""
+        if self.seen.stage is not None:
+            return self.seen.stage.shown
+        rows, n = self.design.rows, self.design.positions
+        heard = self.seen.under[:, None, :n]
+        meant = self.design.grid[:, self.seen.alignment.places(self.design)].swapaxes(0, 1)
+        wrong = ((heard >= 0) & (meant >= 0) & (heard != meant)).sum(axis=2)
+        gain = (np.diag(wrong)[:, None] - wrong) * MISREAD
+        best = np.argmax(gain, axis=1)
+        return np.where(gain.max(axis=1) > ELSEWHERE + math.log(rows), best, np.arange(rows))
 
     @cached_property
     def other_rows(self) -> Index:

@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
-from sonify.recover.diagnosis.alignment import Alignment, Design, turn_phase
+from sonify.recover.diagnosis.alignment import Alignment, Design, agreement, turn_phase
 from sonify.recover.diagnosis.gaps import settle_gaps
 from sonify.recover.diagnosis.next_position import align_next_position
 from sonify.recover.diagnosis.observed import Levels, Observed
 from sonify.recover.diagnosis.row_order import LOST_ROWS, align_reading_on, align_rows
 from sonify.recover.diagnosis.source import LogRecording
+from sonify.recover.diagnosis.stage_path import StagePath, follow_stage
 from sonify.recover.diagnosis.timing_model import times_of
+from sonify.recover.diagnosis.under_detector import BLANK, dwells_of
 from sonify.recover.signal.averages import Integral
 from sonify.recover.signal.clock import PulseClock, follow_clock
 from sonify.recover.signal.levels import BINS, aligned_cells, cells_of, hole_levels
@@ -31,10 +33,6 @@ LATE_ROWS = 2
 
 SURE = 0.9
 """Share of correct bits from which the rows are surely in place."""
-
-LITTLE = 0.01
-"""Share of correct bits by which an order of rows without a missed step may be worse than one with:
-a tenth of `SURE`'s distance from a perfect reading."""
 
 MOST_WEB = 0.3
 """Share of the time from which on a level may be that of holes or of webs: neither holes nor webs
@@ -189,17 +187,25 @@ def observe_log(
     used = middle if threshold is None else threshold
     phase, _ = turn_phase(seen, design.grid)
     good = ~clock.extra
-    alignment = _align(seen, design, phase, clock)
-    if design.index:
+    passed = times_of(np.arange(-n, len(seen) + 5 * n), clock.slot_s)
+    stays = dwells_of(seen, design.grid, phase)
+    stage = follow_stage(stays, design, phase, passed, len(seen))
+    if stage is None:
+        alignment = _align(seen, design, phase, passed)
+    else:
+        alignment = _alignment_of(stage, seen, design, phase)
+    if design.index or (stage is not None and not stage.usual_timing(design)):
         at_start = np.searchsorted(clock.pulse_slot[good], alignment.start)
         first = np.append(np.flatnonzero(good), len(clock.pulse_s))[at_start]
     else:
         alignment, first = align_next_position(seen, design, alignment, clock)
+    index = design.index if stage is None else stage.index
+    alignment = replace(alignment, turning=True)
     # a doubled pulse has a sample of its own
     own = sampling.levels(sums, clock, clock.pulse_s, delay)
     pulse_hole = np.where(np.isfinite(own), (own < used) == low, -1).astype(np.int8)
     hole = np.where(np.isfinite(level), (level < used) == low, -1).astype(np.int8)
-    bits, time = _counted(clock, pulse_hole, design, alignment, first)
+    bits, time = _counted(clock, pulse_hole, replace(design, index=index), alignment, first)
     slot = alignment.start[:, None] + np.arange(n + 3)
     there = (slot >= 0) & (slot < len(seen))
     there[there[:, :n].sum(axis=1) < LEAST_PART] = False
@@ -225,6 +231,7 @@ def observe_log(
         alignment=alignment,
         told=1.0,
         remarks=remarks,
+        stage=stage,
         clock=clock,
         levels=Levels(
             level=by_place(level),
@@ -260,22 +267,23 @@ def _counted(
     return bits, time
 
 
-def _align(seen: Reals, design: Design, phase: int, clock: PulseClock) -> Alignment:
-    """When each row was read; a log may start many rows late."""
+def _alignment_of(stage: StagePath, seen: Reals, design: Design, phase: int) -> Alignment:
+    """The readings on the stage's path; material beyond the rows counts as the row that was due."""
+    shown = np.where(stage.shown == BLANK, np.arange(design.rows), stage.shown)
+    found = agreement(seen, design, phase, True, stage.start, shown)
+    return Alignment(stage.start, shown, phase, found)
+
+
+def _align(seen: Reals, design: Design, phase: int, passed: Reals) -> Alignment:
+    """When each row was read, by the rows alone; a log may start many rows late."""
     n = design.positions
 
-    def align(lost: int, pauses: bool = False) -> Alignment:
+    def align(lost: int) -> Alignment:
         if design.index:
-            return align_rows(seen, design, phase, turning=True, lost=lost, pauses=pauses)
-        passed = times_of(np.arange(-n, len(seen) + 5 * n), clock.slot_s)
-        return align_reading_on(seen, design, phase, passed, lost, pauses)
+            return align_rows(seen, design, phase, turning=True, lost=lost)
+        return align_reading_on(seen, design, phase, passed, lost)
 
     alignment = align(LOST_ROWS)
-    if alignment.rows_off:
-        # the player may have waited between rows instead of missing a step
-        waited = align(LOST_ROWS, pauses=True)
-        if not waited.rows_off and waited.agreement > alignment.agreement - LITTLE:
-            alignment = waited
     sure = alignment.agreement >= SURE
     if sure and alignment.start[0] > -LATE_ROWS * design.step:
         return alignment

@@ -52,7 +52,7 @@ def design_of(show: Performance, listening: Listening | None) -> Design:
     elif show.disc.layout.hole_means == 0:
         grid = flipped(grid)
     least = positions + int(0.4 * move / show.timeline.position_s)
-    return Design(grid, step, player.row_start == "index", move, least)
+    return Design(grid, step, player.row_start == "index", move, least, player.stage)
 
 
 def flipped(grid: Grid) -> Grid:

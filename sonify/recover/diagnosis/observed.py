@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.alignment import Alignment
+from sonify.recover.diagnosis.stage_path import StagePath
 from sonify.recover.diagnosis.timing_model import TimingModel, times_of
 from sonify.recover.signal.clock import PulseClock
 
@@ -152,6 +153,8 @@ class Observed:
     loose : Alignment or None
         The alignment by the notes alone, if `alignment` also relies on the player's counting,
         which may be wrong.
+    stage : StagePath or None
+        How the stage moved, if a log shows all rows.
     remarks : tuple of str
         What else the user should know.
     """
@@ -174,4 +177,5 @@ class Observed:
     heard: NotesBySlot | None = None
     timing: TimingModel | None = None
     loose: Alignment | None = None
+    stage: StagePath | None = None
     remarks: tuple[str, ...] = ()

@@ -23,7 +23,6 @@ Signs = NDArray[np.int8]
 
 LATE = 0.03  # of each slot between a row's start and where it should be
 LONG, FAR = 12, 0.004  # slots that count in full, and what each of all slots adds
-PAUSE, AFTER = 0.1, 0.001  # of a pause, and of each slot of it: less than a change to another row
 SURE_LATE = 0.2  # the same, once the time of the stage's move is known
 OTHER_ROW = 0.02  # of reading another row than the one that is due
 CHANGE = 0.12  # of a change to another row and back
@@ -77,7 +76,6 @@ def align_rows(
     following: tuple[Index, Reals, Reals] | None = None,
     wrong: float = 0.01,
     lost: int = LOST_ROWS,
-    pauses: bool = False,
 ) -> Alignment:
     """Find when each row was read.
 
@@ -98,14 +96,10 @@ def align_rows(
         The share of wrong bits that is usual in this recording.
     lost : int
         How many rows late the recording may start.
-    pauses : bool
-        Whether the player may wait for long between rows: a log shows what passes then.
     """
     rows, n = design.grid.shape
     margin = lost * design.step
     fit = _windows(seen, design, phase, turning, margin)
-    if pauses:  # a position that may hold anything fits whatever is there
-        fit += np.float32((design.grid < 0).mean(axis=1))
     allowed = np.arange(len(fit))
     if turning and design.index:
         allowed = allowed[(allowed - margin + phase) % n == 0]
@@ -119,7 +113,7 @@ def align_rows(
         off = np.full((2, len(allowed)), 0.5)
         off[:, inside] = following[1][slot], following[2][slot]
         off = _slot_prices(off, n, wrong)
-    chosen, other = _best_order(fit[allowed], first, allowed, ahead, design, off, pauses)
+    chosen, other = _best_order(fit[allowed], first, allowed, ahead, design, off)
     start, seen_row = allowed[chosen] - margin, np.arange(rows) + other
     found = agreement(seen, design, phase, turning, start, seen_row)
     return Alignment(start, seen_row, phase, found)
@@ -142,13 +136,12 @@ def align_reading_on(
     phase: int,
     passed: Reals,
     lost: int = LOST_ROWS,
-    pauses: bool = False,
 ) -> Alignment:
     """The same for a player that reads on at the next position.
 
     Parameters
     ----------
-    seen, design, phase, lost, pauses
+    seen, design, phase, lost
         As for `align_rows`.
     passed : ndarray
         When the slots passed, in s, from a turn before the first one on.
@@ -159,7 +152,7 @@ def align_reading_on(
         seen, design, phase, passed, max(n, (lost - LOST_ROWS) * design.step)
     )
     following = _following(passed, n, slots, move_s)
-    return align_rows(seen, design, phase, True, following, wrong, lost, pauses)
+    return align_rows(seen, design, phase, True, following, wrong, lost)
 
 
 def _following(
@@ -208,13 +201,6 @@ def _usual_move(
     return float((moves[best[0]] + moves[best[-1]]) / 2), wrong
 
 
-def _late(price: Reals, slots: Reals, pauses: bool) -> NDArray[np.float32]:
-    """The price of starts so many slots late or early."""
-    if pauses:
-        return (np.minimum(price, PAUSE) + AFTER * slots).astype(np.float32)
-    return (price + FAR * slots).astype(np.float32)
-
-
 def _best_order(
     fit: NDArray[np.float32],
     first: NDArray[np.bool_],
@@ -222,7 +208,6 @@ def _best_order(
     ahead: Index,
     design: Design,
     off: Reals | None,
-    pauses: bool,
 ) -> tuple[Index, Index]:
     """The start of each reading, among the candidates, and how many rows the stage was off.
 
@@ -240,7 +225,6 @@ def _best_order(
     design : Design
     off : ndarray, shape (2, candidates), optional
         The prices of one slot less and one slot more, where they are known.
-    pauses : bool
     """
     count, rows = fit.shape
     n = design.positions
@@ -252,16 +236,15 @@ def _best_order(
     if not len(steps):
         steps = np.array([1])
     late = steps[:, None] * unit - ahead[None, :]
-    if pauses:  # a row that waits for the index is whole turns late
-        late = late // unit
     far = np.abs(late)
     if off is None:
-        price = _late(LATE * np.minimum(far, LONG), far, pauses)
+        price = LATE * np.minimum(far, LONG) + FAR * far
     else:
         # whether a position has just passed or not is a matter of chance
         one = np.where(late < 0, off[0], off[1]) * (far > 0)
         more = np.clip(far - 1, 0, None)
-        price = _late(one + SURE_LATE * np.minimum(more, LONG - 1), more, pauses)
+        price = one + SURE_LATE * np.minimum(more, LONG - 1) + FAR * more
+    price = price.astype(np.float32)
 
     def gain(r: int, other: int) -> NDArray[Any]:
         if not 0 <= r + other < rows:

@@ -20,8 +20,8 @@ from sonify.recover.diagnosis.causes.hole import Hole
 from sonify.recover.diagnosis.causes.light import AmbientLight, Threshold
 from sonify.recover.diagnosis.causes.motor import MotorDrift, MotorSpeed, OffCentre, SlowStart
 from sonify.recover.diagnosis.causes.noise import Noise
-from sonify.recover.diagnosis.causes.settings import BitOrder, Inverted, Turned
-from sonify.recover.diagnosis.causes.stage import Stage
+from sonify.recover.diagnosis.causes.settings import BitOrder, Inverted, RowStart, Turned
+from sonify.recover.diagnosis.causes.stage import RowsSwapped, Stage, StageEarly, StageLate
 from sonify.recover.diagnosis.causes.wire import Wire
 
 __all__ = ["CAUSES", "Cause", "Finding", "likely_causes"]
@@ -30,6 +30,7 @@ CAUSES: tuple[Cause, ...] = (
     Inverted(),
     Turned(),
     BitOrder(),
+    RowStart(),
     ClockMissing(),
     ClockDoubled(),
     Wire(),
@@ -37,6 +38,9 @@ CAUSES: tuple[Cause, ...] = (
     MotorDrift(),
     SlowStart(),
     OffCentre(),
+    RowsSwapped(),
+    StageEarly(),
+    StageLate(),
     Stage(),
     AmbientLight(),
     Threshold(),

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from sonify.recover.diagnosis.case import Case
 from sonify.recover.diagnosis.causes.cause import CERTAIN, Cause, Finding, percent
 
-__all__ = ["BitOrder", "Inverted", "Turned"]
+__all__ = ["BitOrder", "Inverted", "RowStart", "Turned"]
 
 
 class _Setting(Cause):
@@ -44,3 +46,24 @@ class BitOrder(_Setting):
     name = "bit-order"
     title = "the bits of each character come in the wrong order"
     repairs = ("set bit-order in the disc file's [code] to the order that the disc was cut with",)
+
+
+class RowStart(Cause):
+    """Rows that start otherwise than the player is set to."""
+
+    name = "row-start"
+    title = "the player starts its rows otherwise than player.row-start says"
+    repairs = ("set player.row-start in the player's preset to what the evidence says",)
+
+    def find(self, case: Case, share: float) -> Finding | None:
+        """Certain by when the stage moved."""
+        stage, n = case.seen.stage, case.design.positions
+        if stage is None or stage.index == case.design.index:
+            return None
+        usual = float(np.median(np.diff(stage.start)))
+        if stage.index:
+            said = f"rows start {usual / n:.0f} turns after each other, at the index"
+        else:
+            said = f"rows start {usual:.0f} positions after each other, and a turn has {n}"
+        name = "index" if stage.index else "next-position"
+        return self.found(CERTAIN - 0.5, f"{said}: player.row-start is '{name}' in truth")

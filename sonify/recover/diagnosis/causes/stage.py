@@ -5,13 +5,15 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.case import Case, LevelSigns
-from sonify.recover.diagnosis.causes.cause import CERTAIN, Finding, PatternCause, percent
+from sonify.recover.diagnosis.causes.cause import CERTAIN, Cause, Finding, PatternCause, percent
 from sonify.recover.diagnosis.causes.light import SEEN
 from sonify.recover.diagnosis.error_pattern import MANY, ErrorPattern
+from sonify.recover.diagnosis.under_detector import BLANK
 
-__all__ = ["Stage"]
+__all__ = ["RowsSwapped", "Stage", "StageEarly", "StageLate"]
 
 SHALLOW = 0.8
 """Of the usual depth of holes: in a shallower row the detector is beside the row's middle."""
@@ -28,6 +30,7 @@ class Stage(PatternCause):
     )
     prior = 0.5
     fewest = MANY
+    group = "stage"
 
     def log_likelihood(self, errors: ErrorPattern, levels: LevelSigns | None) -> float | None:
         """Errors in any one row; its holes then look shallow."""
@@ -71,3 +74,107 @@ class Stage(PatternCause):
             f"the stage stopped {'short of' if short else 'past'} row {first}, so row "
             + (f"{first - 1} was read twice" if short else f"{first} was skipped"),
         )
+
+
+class RowsSwapped(Cause):
+    """Rows that took each other's places."""
+
+    name = "rows-swapped"
+    title = "rows are in each other's places"
+    repairs = (
+        "compare the holes of the rows named with the drawing: they may have been cut in the wrong "
+        "order, or the disc file changed since",
+        "if the disc is right, watch the stage at these rows: it passes a row and comes back",
+    )
+    group = "stage"
+
+    def find(self, case: Case, share: float) -> Finding | None:
+        """Certain if all rows were read, in another order than due."""
+        shown, due = case.shown, np.arange(case.design.rows)
+        at = np.flatnonzero(shown != due)
+        if not len(at) or (np.sort(shown) != due).any():
+            return None
+        said = [f"row {shown[r] + 1} was read where row {r + 1} is due" for r in at[:4].tolist()]
+        return self.found(CERTAIN, "; ".join(said) + "; ..." * (len(at) > 4))
+
+
+class _Untimely(Cause):
+    """A stage that is not at its row while that is read."""
+
+    group = "stage"
+    rows_off: int
+    beginning: str
+    shift: str
+
+    def moments(self, case: Case) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+        """The rows concerned, and by how many positions."""
+        raise NotImplementedError
+
+    def find(self, case: Case, share: float) -> Finding | None:
+        """Certain by the path of the stage in a log."""
+        stage = case.seen.stage
+        if stage is None:
+            return None
+        if stage.shown[0 if self.rows_off < 0 else -1] == BLANK:
+            return self.found(CERTAIN - 1, self.beginning)
+        at, by = self.moments(case)
+        if not len(at):
+            return None
+        ms = 60e3 / (case.motion.rpm * case.design.positions)
+        named = ", ".join(str(r + 1) for r in at[:8].tolist()) + ", ..." * (len(at) > 8)
+        return self.found(
+            CERTAIN - 1,
+            f"{self.shift} by {by.min():.0f} to {by.max():.0f} positions, in the middle "
+            f"{np.median(by) * ms:.0f} ms, at row{'s' * (len(at) != 1)} {named}",
+        )
+
+
+class StageEarly(_Untimely):
+    """A stage that leaves a row before its end, or begins a row too early."""
+
+    name = "stage-early"
+    title = "the stage is early: it leaves rows before they are read, or begins before the first"
+    repairs = (
+        "let the stage start only when the last position has been sampled: count the pulses of "
+        "the row, not the time",
+        "if it is a whole row off, find the end stop again, and move the first row's place by one "
+        "row pitch",
+    )
+    rows_off = -1
+    beginning = (
+        "solid material was under the detector where row 1 is due, and each later reading saw the "
+        "row before the one due: the stage begins one row pitch too early"
+    )
+    shift = "the stage left before the reading's end"
+
+    def moments(self, case: Case) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+        """By how many positions before the end of a reading it left."""
+        stage = case.seen.stage
+        assert stage is not None
+        return stage.early, -stage.left[stage.early]
+
+
+class StageLate(_Untimely):
+    """A stage that comes to a row after its beginning, or begins a row too late."""
+
+    name = "stage-late"
+    title = "the stage is late: it comes when rows are being read, or begins after the first"
+    repairs = (
+        "give the stage more time: raise player.stage or player.settle above the time measured",
+        "start its move as soon as the row's last position has been sampled; look for what holds "
+        "it up (friction, a weak supply, a slow ramp)",
+        "if it is a whole row off, find the end stop again, and move the first row's place by one "
+        "row pitch",
+    )
+    rows_off = 1
+    beginning = (
+        "each reading saw the row after the one due, and the last one solid material: the stage "
+        "begins one row pitch too late"
+    )
+    shift = "the stage came after the reading's beginning"
+
+    def moments(self, case: Case) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
+        """By how many positions after the beginning of a reading it came."""
+        stage = case.seen.stage
+        assert stage is not None
+        return stage.late, stage.came[stage.late]
