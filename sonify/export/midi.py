@@ -63,12 +63,13 @@ def midi_bytes(show: Performance, options: Options | None = None) -> list[bytes]
     conductor = merged(_conductor(show, only_notes))
     tracks = [track_blocks(packed(conductor), int(conductor.tick[-1]), end)]
     for part in show.parts:
-        last = int(part.off.max()) if len(part) else 0
-        tracks.append(track_blocks(_voice(part, only_notes), last, end))
+        played = part.note_events() if only_notes else part.moving_events()
+        last = int(played.tick.max(initial=0))
+        tracks.append(track_blocks(_voice(part, played, only_notes), last, end))
     return file_blocks(1, show.grid.ticks_per_quarter, tracks)
 
 
-def _voice(part: Part, only_notes: bool) -> Iterator[bytes]:
+def _voice(part: Part, played: MidiEvents, only_notes: bool) -> Iterator[bytes]:
     head = []
     if not only_notes:
         head.append(meta(_NAME, part.name.encode("utf-8")))
@@ -77,7 +78,7 @@ def _voice(part: Part, only_notes: bool) -> Iterator[bytes]:
             head.append(meta(_TEXT, _BEND_TEXT.format(BEND_RANGE, channels).encode("ascii")))
     head += part.channel_setup(only_bends=only_notes)
     yield from (b"\0" + message for message in head)
-    yield from packed(part.note_events())
+    yield from packed(played)
 
 
 def _conductor(show: Performance, only_notes: bool) -> list[MidiEvents]:

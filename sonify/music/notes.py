@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +15,7 @@ from sonify.midi.channels import CHANNELS, DRUM_CHANNEL, channel_setup
 from sonify.midi.events import MidiEvents, events_at, merged, note_events
 from sonify.midi.general_midi import drum_note, program_number
 from sonify.music.bit_stream import BitStream, Events
+from sonify.music.controllers import Controller
 from sonify.music.ending import Final, ending_of, sounding_sets
 from sonify.music.form.plan import DENSITY, DYNAMICS, REGISTER, SECTION, Plan
 from sonify.music.metre import Grid
@@ -63,6 +66,8 @@ class Part:
     velocity : ndarray of uint8
     tuned : Tuned or None
         Channels, keys and bends of the notes, where some of them need a bend.
+    moves : tuple of callables
+        Each gives the messages of a controller that moves, for some channels.
     """
 
     voice: Voice
@@ -75,6 +80,7 @@ class Part:
     pitch: NDArray[np.float64]
     velocity: NDArray[np.uint8]
     tuned: Tuned | None = None
+    moves: tuple[Callable[[Sequence[int]], MidiEvents], ...] = ()
 
     def __len__(self) -> int:
         return len(self.on)
@@ -119,9 +125,15 @@ class Part:
         channel, bend = (self.channel, None) if t is None else (t.channel, t.bend)
         return note_events(self.on, self.off, channel, self.keys, self.velocity, bend)
 
+    def moving_events(self) -> MidiEvents:
+        """The notes, their bends, and the controllers that move."""
+        notes = self.note_events()
+        moves = [move(self.channels) for move in self.moves]
+        return merged([*moves, notes]) if moves else notes
+
     def events(self) -> MidiEvents:
         """All MIDI messages of the voice."""
-        return merged([events_at(0, self.channel_setup()), self.note_events()])
+        return merged([events_at(0, self.channel_setup()), self.moving_events()])
 
 
 def assign_channels(voices: tuple[Voice, ...]) -> list[int]:
@@ -170,7 +182,7 @@ def make_parts(music: Music, m: BitStream, grid: Grid) -> list[Part]:
     InputError
         An unknown scale, root, source, scheme, rule or program, with its place.
     """
-    parts = untuned_parts(music, m, grid)
+    parts = [replace(p, moves=_moves(music, p, m, grid)) for p in untuned_parts(music, m, grid)]
     if not needs_bends(music):
         return parts
     pitch_sets = sounding_sets(music, m.unit_bits, grid)
@@ -179,6 +191,16 @@ def make_parts(music: Music, m: BitStream, grid: Grid) -> list[Part]:
         for p, known in zip(parts, pitch_sets, strict=True)
     ])  # fmt: skip
     return [replace(p, tuned=t) for p, t in zip(parts, tuned, strict=True)]
+
+
+def _moves(
+    music: Music, part: Part, m: BitStream, grid: Grid
+) -> tuple[Callable[[Sequence[int]], MidiEvents], ...]:
+    """The controllers that move in a voice: its own, and the brightness of the form."""
+    moving = part.voice.controllers
+    if music.form.brightness and part.voice.drum is None:
+        moving = (Controller(send="brightness", points=music.form.brightness), *moving)
+    return tuple(partial(c.events, m, grid.step_ticks) for c in moving)
 
 
 def needs_bends(music: Music) -> bool:

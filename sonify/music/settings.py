@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Annotated, Any, Literal
 
 from sonify.controls import control
+from sonify.music.controllers import Controller
 from sonify.music.curves import Curve
 from sonify.music.form.settings import Form, Harmony
 from sonify.music.theory.tuning import OwnScale
@@ -51,6 +52,9 @@ class Voice(Settings, frozen=True):
     curves
         How the velocity changes over a character, a row or the piece, for example
         [{ over = "row", points = [0.6, 1, 0.6] }].
+    controllers
+        MIDI controllers that move, for example
+        [{ send = "expression", over = "row", points = [0.7, 1] }].
     rows : Only rows
         For example 1-4, 7, 9- or odd. Empty: all.
     positions : Only positions
@@ -77,6 +81,7 @@ class Voice(Settings, frozen=True):
     pan: Annotated[float, control(step=0.1, ge=-1, le=1)] | None = None
     volume: Annotated[int, control(step=1, ge=0, le=127)] | None = None
     curves: tuple[Curve, ...] = ()
+    controllers: tuple[Controller, ...] = ()
     rows: str | None = None
     positions: str | None = None
     places: str | None = None

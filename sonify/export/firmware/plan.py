@@ -250,7 +250,10 @@ def _beyond(show: Performance) -> list[str]:
         f"the check '{check}': the core does not repair bits, and would show a message that it "
         "can't check; use parity or crc-16"
     )
+    moving = bool(show.setup.music.form.brightness)
+    moving |= any(v.controllers for v in show.setup.music.voice)
     checks = (
+        (moving, "controllers that move (controllers, form.brightness): the core sends notes only"),
         (show.setup.music.timing == "bars", bars),
         (positions > MOST_POSITIONS, f"{positions:,} positions, over {MOST_POSITIONS:,}"),
         (lamps > MOST_LAMPS, f"{lamps:,} lamps, over {MOST_LAMPS:,}"),

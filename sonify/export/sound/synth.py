@@ -48,6 +48,10 @@ _IN_FOUR = 5 * PIECE
 _GAINS = (12.0, 6.0, 0.0, -12.0)
 
 _CLIPPED = 32600
+
+# the controller of the sustain pedal (MIDI 1.0)
+_SUSTAIN = 64
+
 # the silence after the last note, each tried if the one before cut off sound
 _TAILS_S = (2.0, 8.0, 30.0)
 
@@ -254,7 +258,11 @@ def midi_piece(events: TimedEvents, notes: NDArray[np.bool_], start: int, tail_s
     """
     on, off = events.ons[notes], events.offs[notes]
     last_s = float(events.note_off_s[notes].max()) if len(on) else start / RATE
-    controls = events.controls[events.time_s[events.controls] <= last_s]
+    controls = events.controls
+    heard = events.time_s[controls] <= last_s
+    # a pedal that is released later must be, or its notes ring on
+    pedal = (events.kind[controls] == 0xB0) & (events.message[controls, 1] == _SUSTAIN)
+    controls = controls[heard | pedal & (events.time_s[controls] <= last_s + tail_s)]
     # the renderer acts on an event at the first block on or after its time, half a block late on
     # average; so make events half a block early, and half a sample more, so that none falls on the
     # edge between two blocks, where rounding would decide
