@@ -12,6 +12,7 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -25,6 +26,7 @@ from sonify.midi.tempo import TempoMap, even_tempo
 from sonify.music.bit_stream import BitStream
 from sonify.music.metre import Grid, grid_of, rows_to_bars
 from sonify.music.notes import Part, make_parts, notes_of
+from sonify.music.tempo import timed as timed_music
 from sonify.performance_settings import Setup, load_setup
 
 if TYPE_CHECKING:
@@ -52,12 +54,15 @@ class Performance:
         When rows are read.
     grid : Grid
         Beats, bars and ticks.
+    said : tuple of str
+        What was chosen for a tempo or length that was asked for.
     """
 
     disc: Disc
     setup: Setup
     timeline: Timeline
     grid: Grid
+    said: tuple[str, ...] = ()
 
     @cached_property
     def bit_stream(self) -> BitStream:
@@ -267,8 +272,10 @@ def perform(
     """
     setup = load_setup(presets, settings) if setup is None else setup
     find_fill(setup.player.matrix.fill)
+    timing = timed_music(setup.music, setup.player, disc.rows, disc.positions)
+    setup = msgspec.structs.replace(setup, music=timing.music, player=timing.player)
     grid = grid_of(setup.music, disc.positions, disc.rows)
     timeline = read_times(disc.rows, disc.positions, setup.player)
     if setup.music.timing == "bars":
         timeline = rows_to_bars(timeline, grid, setup.player)
-    return Performance(disc, setup, timeline, grid)
+    return Performance(disc, setup, timeline, grid, timing.said)

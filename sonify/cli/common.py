@@ -51,7 +51,10 @@ class Request(NamedTuple):
         from sonify.performance import perform
 
         settings = self._replace(assignments=(*self.assignments, *own)).settings
-        return perform(self.load(), self.presets, settings)
+        show = perform(self.load(), self.presets, settings)
+        for line in show.said:
+            click.echo(line, err=True)
+        return show
 
 
 SETTINGS: tuple[Decorator, ...] = (
@@ -64,6 +67,19 @@ SETTINGS: tuple[Decorator, ...] = (
         help="One setting, such as music.root=E3 or player.rpm=20; wins over presets. Repeatable.",
     ),
 )  # fmt: skip
+
+TIMED: tuple[Decorator, ...] = (
+    *SETTINGS,
+    option(
+        "--bpm", "music_bpm", type=click.FloatRange(20, 400), metavar="N",
+        help="The tempo in quarters a minute, as near as the player's speeds allow.",
+    ),
+    option(
+        "--seconds", "music_seconds", type=click.FloatRange(0, min_open=True), metavar="S",
+        help="How long the disc is read, as near as the player's speeds allow.",
+    ),
+)  # fmt: skip
+"""`SETTINGS`, and the tempo and length of the music."""
 
 ROWS = option("--rows", metavar="A-B", help="Only these rows, counted from 1.")
 
@@ -92,8 +108,13 @@ def disc_command(
     def decorate(function: Callable[..., None]) -> click.Command:
         @functools.wraps(function)
         def called(
-            disc: str, presets: tuple[str, ...] = (), assignments: tuple[str, ...] = (), **own: Any
-        ) -> None:
+            disc: str, presets: tuple[str, ...] = (), assignments: tuple[str, ...] = (),
+            music_bpm: float | None = None, music_seconds: float | None = None, **own: Any,
+        ) -> None:  # fmt: skip
+            if music_bpm is not None:
+                assignments += (f"music.tempo={music_bpm}",)
+            if music_seconds is not None:
+                assignments += (f'music.length="{music_seconds:g} s"',)
             function(Request(disc, presets, assignments), **own)
 
         argument = click.argument("disc", required=disc_needed)

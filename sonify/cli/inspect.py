@@ -9,7 +9,7 @@ import click
 
 from sonify.cli.common import (
     AS_JSON,
-    SETTINGS,
+    TIMED,
     Request,
     caution,
     disc_command,
@@ -46,7 +46,7 @@ BITS_TRIED = 500
 """How many bits are tried for how many the notes keep: about a second of work."""
 
 
-@disc_command(*SETTINGS, AS_JSON)
+@disc_command(*TIMED, AS_JSON)
 def inspect(request: Request, as_json: bool) -> None:
     """Show a disc's message, code, bits, sizes and times, with cautions.
 

@@ -16,7 +16,7 @@ from click import option
 
 from sonify.cli.common import (
     DEFAULT_FOLDER,
-    SETTINGS,
+    TIMED,
     Request,
     caution,
     cautions_shown,
@@ -145,7 +145,7 @@ def caution_wire(show: Performance) -> None:
 
 @disc_command(
     output_option("The file, .mid; - for standard output. [default: out/DISC.mid]"),
-    *SETTINGS,
+    *TIMED,
     option("--only-notes", is_flag=True, help="Leave out everything but the notes and the tempo."),
 )
 def midi(request: Request, output: str | None, only_notes: bool) -> None:

@@ -6,7 +6,7 @@ from typing import Any
 
 from click import FloatRange, option
 
-from sonify.cli.common import ROWS, SETTINGS, Request, disc_command, output_option
+from sonify.cli.common import ROWS, TIMED, Request, disc_command, output_option
 from sonify.cli.outputs import write_one
 
 __all__ = ["score"]
@@ -14,7 +14,7 @@ __all__ = ["score"]
 
 @disc_command(
     output_option("The file: .musicxml, .svg, .png or .pdf. [default: out/DISC-score.musicxml]"),
-    *SETTINGS,
+    *TIMED,
     ROWS,
     option(
         "--zoom", type=FloatRange(0, 8, min_open=True), default=2.0, show_default=True,

@@ -4,10 +4,15 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
+import msgspec
+
 from sonify.controls import control
 from sonify.settings import Settings
 
 __all__ = ["Matrix", "Player"]
+
+
+Rpm = Annotated[float, msgspec.Meta(gt=0, le=10_000)]
 
 
 class Matrix(Settings, frozen=True):
@@ -51,6 +56,9 @@ class Player(Settings, frozen=True):
     ----------
     rpm : Speed
         Turns of the disc per minute.
+    rpm_range : Speeds allowed
+        The lowest and highest speed that a tempo or length of the music may choose. Empty: the
+        speed stays.
     row_start : Next row starts
         Where reading continues after the stage has moved.
 
@@ -74,6 +82,7 @@ class Player(Settings, frozen=True):
     """
 
     rpm: Annotated[float, control(step=0.5, unit="rpm", soft=(1, 60), gt=0, le=10_000)] = 10.0
+    rpm_range: tuple[Rpm, Rpm] | None = None
     row_start: Literal["index", "next-position"] = "index"
     stage: Annotated[float, control(step=0.05, unit="s", soft=(0, 5), ge=0, le=3600)] = 0.8
     settle: Annotated[float, control(step=0.05, unit="s", soft=(0, 2), ge=0, le=3600)] = 0.2

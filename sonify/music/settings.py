@@ -112,6 +112,12 @@ class Music(Settings, frozen=True):
 
         - player: as the player reads, with all pauses
         - bars: pauses become whole beats, so each row starts on a bar line
+    tempo
+        Quarters a minute. The step, and the speed if the player allows it, are chosen for it.
+        Empty: as the player's speed gives it.
+    length
+        How long the disc is read, such as 90 s or 32 bars. The speed is chosen for it, if the
+        player allows it.
     metre
         The time signature. Auto finds one in which a row is a whole number of bars.
     """
@@ -121,6 +127,10 @@ class Music(Settings, frozen=True):
     concert_pitch: Annotated[float, control(step=0.5, unit="Hz", ge=390, le=490)] = 440.0
     step: str = "1/16"
     timing: Literal["player", "bars"] = "player"
+    tempo: Annotated[float, control(step=1, unit="bpm", soft=(40, 200), ge=20, le=400)] | None = (
+        None
+    )
+    length: str | None = None
     metre: str = "auto"
     form: Form = Form()
     harmony: Harmony = Harmony()

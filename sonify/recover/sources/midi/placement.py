@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from sonify.disc_player.timeline import Timeline, read_times
 from sonify.music.metre import Grid, grid_of, rows_to_bars
+from sonify.music.tempo import timed
 from sonify.performance_settings import Setup
 from sonify.recover.sources.midi.expectation import EXACT, Expectation, random_discs
 from sonify.recover.sources.midi.matcher import MOST_AHEAD, Tolerance
@@ -91,7 +92,9 @@ def timeline_of(
     player = setup.player
     if position_s is not None:
         player = msgspec.structs.replace(player, rpm=60.0 / (position_s * positions))
-    grid = grid_of(setup.music, positions)
+    timing = timed(setup.music, player, rows, positions)
+    player = timing.player
+    grid = grid_of(timing.music, positions, rows)
     timeline = read_times(rows, positions, player)
     if setup.music.timing == "bars":
         timeline = rows_to_bars(timeline, grid, player)
