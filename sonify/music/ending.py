@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from fractions import Fraction
 from typing import NamedTuple
 
@@ -110,6 +111,7 @@ def ending_of(music: Music, unit_bits: int, grid: Grid, positions: int) -> list[
         length = bar * music.form.ending_bars if last else bar
         on, off = (round(t * grid.step_ticks) for t in (start, start + length))
         start += length
+        bass = 0.0
         for rank, n in enumerate(order):
             root, home, low, high = homes[n]
             voice = music.voice[n]
@@ -119,6 +121,12 @@ def ending_of(music: Music, unit_bits: int, grid: Grid, positions: int) -> list[
             if any(isinstance(r, Layered) for r in rules_of(voice, f"music.voice[{n}]")):
                 wanted = sorted({t % 12 for t in tones})
             pitches = {_near(t, root, home, low, high, scale.period) for t in wanted}
+            if rank == 0:
+                bass = min(pitches)
+            # nothing goes below the bass
+            pitches = {
+                p + scale.period * max(0, math.ceil((bass - p) / scale.period)) for p in pitches
+            }
             for pitch in sorted(pitches):
                 sounding = float(in_concert_pitch(np.array([pitch]), music)[0])
                 out[n].append(Final(on, off - on, sounding, level))

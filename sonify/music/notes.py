@@ -215,7 +215,11 @@ def untuned_parts(music: Music, m: BitStream, grid: Grid) -> list[Part]:
     parts = [_part(music, n, channels[n], grid, m) for n in range(len(channels))]
     if music.form.ending != "none":
         finals = ending_of(music, m.unit_bits, grid, m.positions)
-        parts = [_ended(p, notes, m, grid) for p, notes in zip(parts, finals, strict=True)]
+        first = min((f.on for notes in finals for f in notes), default=0)
+        if first:
+            parts = [
+                _ended(p, notes, first, m, grid) for p, notes in zip(parts, finals, strict=True)
+            ]
     return _without_overlaps(parts)
 
 
@@ -312,11 +316,29 @@ def _drums(voice: Voice, scheme: Scheme, e: Events, m: BitStream, place: str) ->
     return out
 
 
-def _ended(part: Part, finals: list[Final], m: BitStream, grid: Grid) -> Part:
-    """A part with the notes of the ending, which belong to the last position of the last row."""
+def _ended(part: Part, finals: list[Final], first: int, m: BitStream, grid: Grid) -> Part:
+    """A part with the notes of the ending, which begins at tick `first` of the last row and
+    belongs to that row's last position."""
     lines = np.arange(m.lines)
     lines = lines[m.row(lines * m.positions) == grid.plan.rows - 1]
-    if not finals or not len(lines):
+    if not len(lines):
+        return part
+    # what would begin after the last chord is left out
+    cut = np.full(m.trials, np.iinfo(np.int64).max)
+    cut[lines * m.positions // m.span] = m.timeline.row_slot[lines] * grid.step_ticks + first
+    last = np.zeros(m.trials, np.int64)
+    last[lines * m.positions // m.span] = (lines + 1) * m.positions - 1
+    trial = part.index // m.span
+    keep = (part.on < cut[trial]) | (part.index > last[trial])
+    if not keep.all():
+        part = replace(
+            part,
+            **{
+                name: getattr(part, name)[keep]
+                for name in ("index", "on", "off", "pitch", "velocity")
+            },
+        )
+    if not finals:
         return part
     on, length, pitch, velocity = (np.array(column) for column in zip(*finals, strict=True))
     begin = np.repeat(m.timeline.row_slot[lines] * grid.step_ticks, len(finals))

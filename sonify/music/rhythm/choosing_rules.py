@@ -75,7 +75,11 @@ class Thinned(_Choosing, frozen=True, tag="thinned"):
         f.need_order("thinned", chords=True)
         f.chord = None
         f.add(Step("THINNED", b=self.every, c=self.first % self.every))
-        f.change_copies(lot=lambda c: -(-c.lot // self.every))
+        far = f.machine.gap + 1  # each row is counted anew
+        f.change_copies(
+            lot=lambda c: -(-c.lot // self.every),
+            spacing=lambda c: max(c.spacing, min(c.spacing * self.every, far) if c.lot == 1 else 1),
+        )
 
 
 class Sparse(_Choosing, frozen=True, tag="sparse"):
@@ -122,7 +126,9 @@ class _Cycle(_Choosing, frozen=True, tag="none"):
         there = np.flatnonzero(cycle)
         if f.copies and not f.after and len(there):
             # at least as far apart as the marks of the cycle are, round its end too
-            apart = int(np.diff(there, append=there[0] + len(cycle)).min())
+            m = f.machine
+            again = m.stride if len(cycle) >= m.positions else len(cycle)
+            apart = int(np.diff(there, append=there[0] + again).min())
             f.change_copies(spacing=lambda c: max(c.spacing, apart))
 
 

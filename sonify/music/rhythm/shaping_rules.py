@@ -56,6 +56,9 @@ class Joined(Rule, frozen=True, tag="joined"):
             )
         f.add(Step("JOINED"))
         f.opened("joined")
+        if f.machine.gap and not f.moved:
+            # something lies between two runs
+            f.change_copies(spacing=lambda c: max(c.spacing, 2))
 
 
 class Held(Rule, frozen=True, tag="held"):

@@ -248,9 +248,16 @@ static uint32_t row_over(void)
 /* The chord after the last row. */
 static void begin_ending(void)
 {
+    uint32_t begin = row_tick + PLAYER_READ32(&player_finals[0].on);
     uint8_t j;
-    uint8_t k = 0;
+    uint8_t k;
 
+    for (k = 0; k < PLAYER_NOTES; k++) {
+        if ((notes[k].state & STATE) == COMING && (int32_t)(notes[k].on - begin) >= 0) {
+            let_go(k); /* what would begin after the last chord is left out */
+        }
+    }
+    k = 0;
     for (j = 0; j < PLAYER_FINALS; j++) {
         const PLAYER_SPACE player_final *f = &player_finals[j];
 
