@@ -92,7 +92,12 @@ class Vamp(Rule, frozen=True, tag="vamp"):
         if m.gap // unit > _MOST_AGAIN:
             raise Refusal(f"'vamp' of {unit} positions: the core repeats up to {_MOST_AGAIN} times")
         f.add(Step("VAMP", c=unit, d=m.positions - unit))
-        f.copies += [Copy(0.0, float(unit), spacing=c.spacing, lot=c.lot) for c in f.copies]
+        kept = [s.mask.bits for s in f.steps if s.mask is not None and s.mask.by == "STEP"]
+        tail = np.arange(m.positions - unit, m.positions)
+        places = min([unit, *(int(np.array(b)[tail % len(b)].sum()) for b in kept[:1])])
+        for c in list(f.copies):
+            waiting = min(places, -(-unit // c.spacing)) * c.lot
+            f.copies.append(Copy(0.0, 0.5, lot=waiting))
         f.onsets = [None for _ in f.onsets]
         f.order = f.order or "vamp"
 
@@ -188,9 +193,9 @@ class Roll(Rule, frozen=True, tag="roll"):
         count = max(1, int(long / every + 1e-9))
         every = min(every, long)
         fades = self._fades(count)
-        f.factors = [[*levels, (NOTHING, np.array([fades[0]]))] for levels in f.factors]
-        rest = [fade / fades[0] for fade in fades[1:]]
-        stride = f.levels("roll", rest, [k * self.shift for k in range(1, count)])
+        stride = f.levels("roll", fades[1:], [k * self.shift for k in range(1, count)])
+        first = (NOTHING, np.array([fades[0]]))
+        f.factors[:stride] = [[*levels, first] for levels in f.factors[:stride]]
         f.add(Step("LENGTH", c=q16(count * every)))
         f.add(Step("REPEAT", a=count, b=stride))
         f.copies = [
