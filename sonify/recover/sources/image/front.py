@@ -19,9 +19,9 @@ __all__ = ["find_rows"]
 
 Floats = NDArray[np.float64]
 
-HOLE = 5.0
-"""Radius of a hole in pixels of the front view: the template is then 15 pixels wide, which shows
-the shape of a hole, and a disc of 120 positions is about 800 pixels across."""
+HOLE = 3.5
+"""Radius of a hole in pixels of the front view: the template is then 11 pixels wide, which shows
+the shape of a hole, and a disc of 120 positions is about 600 pixels across."""
 ON_GRID = 0.35
 """Radii of a hole by which a hole may be off its place; in 11 pictures no hole of a row was further
 off."""
@@ -53,18 +53,17 @@ def _straightened(
 
     scale = min(HOLE / view.hole, LARGEST / (2 * reach))
     half = int(np.ceil(reach * scale))
-    axis = np.arange(-half, half + 1) / scale
-    where = project(view.matrix, np.stack(np.meshgrid(axis, axis), axis=-1))
+    there = view.matrix @ [[1 / scale, 0, -half / scale], [0, 1 / scale, -half / scale], [0, 0, 1]]
     middle = project(view.matrix, np.array([[-1.0, 0.0], [1.0, 0.0], [0.0, -1.0], [0.0, 1.0]]))
     across = np.linalg.norm(middle[[1, 3]] - middle[[0, 2]], axis=1).mean() / 2
     shrink = 1.2 * scale / across
     if shrink < 0.8:
         small = cv2.resize(image, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
         image = np.asarray(small, np.float32)
-        where = (where + 0.5) * shrink - 0.5
-    x, y = np.moveaxis(where.astype(np.float32), -1, 0)
-    flat = cv2.remap(image, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)
-    return np.log(flat), scale
+        there = [[shrink, 0, (shrink - 1) / 2], [0, shrink, (shrink - 1) / 2], [0, 0, 1]] @ there
+    size, how = (2 * half + 1, 2 * half + 1), cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+    flat = cv2.warpPerspective(image, there, size, flags=how, borderMode=cv2.BORDER_REPLICATE)
+    return cv2.log(flat), scale
 
 
 def _front_of(image: NDArray[np.float32], view: View, reach: float) -> Front:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -12,13 +13,16 @@ from sonify.errors import Caution, InputError
 from sonify.recover.sighting import Sighting, check_size
 from sonify.recover.sources.image.front import find_rows
 from sonify.recover.sources.image.image import Picture, open_picture
+from sonify.recover.sources.image.outline import outlines_in, rings_within
 from sonify.recover.sources.image.ring import (
+    FEWEST,
     View,
     circle_points,
     find_ring,
     find_spokes,
     fit_view,
     project,
+    settled,
 )
 from sonify.recover.sources.image.sites import (
     Looks,
@@ -43,16 +47,6 @@ COARSE = 1200  # pixels of the longer side, on which the disc is looked for firs
 REACHES = (1.9, 1.9, 3.8, 7.6)
 """Radii of the clock row within which rows are looked for: again with what the first rows have told
 of the view, and further out while there are some."""
-WAYS = (
-    ("light", False, find_ring),
-    ("light", False, find_spokes),
-    ("light", True, find_ring),
-    ("red-green", False, find_ring),
-    ("yellow-blue", False, find_ring),
-    ("red-green", False, find_spokes),
-    ("yellow-blue", False, find_spokes),
-)
-"""Channels, whether at full size, and what is looked for: the likeliest and quickest first."""
 CLEAR = 0.03
 """Error of a view, in steps of the clock row, below which no better one is looked for."""
 APART = 1.4
@@ -154,29 +148,26 @@ def find_disc(path: Path, positions: int | None) -> tuple[Picture, View, NDArray
 
 def _disc_in(picture: Picture, positions: int | None) -> tuple[View, NDArray[np.uint8]] | str:
     """The best view of a disc in any channel, or why there is none."""
-    looks: dict[tuple[str, bool], tuple[NDArray[np.uint8], tuple[int, int], list[Spots]]] = {}
     best: View | None = None
-    longest = max(picture.colour.shape)
-    for name, fine, find in WAYS:
-        if fine and longest <= COARSE:
+    spots_seen = 0
+    channels: dict[str, NDArray[np.uint8]] = {}
+    for find, name, fine in WAYS:
+        if name not in channels:
+            channels[name] = picture.channel(name)
+        channel = channels[name]
+        if fine and max(channel.shape) <= COARSE:
             continue
-        shrink = 1.0 if fine else min(1.0, COARSE / longest)
-        if (name, fine) not in looks:
-            channel = picture.channel(name)
-            looks[name, fine] = (channel, *_spots_in(channel, shrink))
-        channel, shape, both = looks[name, fine]
-        for spots in both:
-            for view in find(spots, shape):
-                if positions is not None and view.positions != positions:
-                    continue
-                if best is None or _standing(view) > _standing(best):
-                    best = view
-            if best is not None and best.seen >= 0.9 * best.positions and best.error < CLEAR:
+        for view, among in find(channel, COARSE if not fine else max(channel.shape)):
+            spots_seen = max(spots_seen, among)
+            if view is None or (positions is not None and view.positions != positions):
+                continue
+            if best is None or _standing(view) > _standing(best):
+                best = view
+            if _clear(best):
                 break
         if best is None or (best.positions < FEW and best.error > CLEAR):
             continue
         if best.seen >= 0.6 * best.positions:
-            best = replace(best, matrix=_enlarging(1 / shrink) @ best.matrix)
             if _hole_pixels(best) < SMALL_HOLE and picture.scale > 1.3:
                 return "its holes are too small in the picture"
             return best, channel
@@ -185,12 +176,21 @@ def _disc_in(picture: Picture, positions: int | None) -> tuple[View, NDArray[np.
             f"only {best.seen} of about {best.positions} holes of the clock row are in view, and "
             "at least 60 % are needed; photograph the whole disc"
         )
-    spots_seen = max(len(spots) for *_, both in looks.values() for spots in both)
     return (
         "no clock row was found (a closed ring of evenly spaced holes was looked for, among "
         f"{spots_seen} round spots); photograph the whole disc from the front, sharp and in even "
         "light"
     )
+
+
+def _clear(view: View) -> bool:
+    return view.seen >= 0.9 * view.positions and view.error < CLEAR
+
+
+def _enlarging(scale: float) -> Floats:
+    """The matrix that takes pixels of a picture to those of a larger one."""
+    half = (scale - 1) / 2
+    return np.array([[scale, 0.0, half], [0.0, scale, half], [0.0, 0.0, 1.0]])
 
 
 def _spots_in(channel: NDArray[np.uint8], shrink: float) -> tuple[tuple[int, int], list[Spots]]:
@@ -204,10 +204,59 @@ def _spots_in(channel: NDArray[np.uint8], shrink: float) -> tuple[tuple[int, int
     return (height, width), list(find_spots(channel))
 
 
-def _enlarging(scale: float) -> Floats:
-    """The matrix that takes pixels of a picture to those of a larger one."""
-    half = (scale - 1) / 2
-    return np.array([[scale, 0.0, half], [0.0, scale, half], [0.0, 0.0, 1.0]])
+def _by_outline(channel: NDArray[np.uint8], longest: int) -> Iterator[tuple[View | None, int]]:
+    """Views of discs whose outlines are seen, each looked at closely."""
+    done: list[tuple[Floats, Floats, list[Spots], tuple[int, int], Floats]] = []
+    tried = set()
+    for outline in outlines_in(channel):
+        half = np.linalg.norm(outline[:2, :2], axis=1)
+        low, high = outline[:2, 2] - half, outline[:2, 2] + half
+        for region in done:
+            # another outline of the same disc
+            if (region[0] < low + 0.05 * half).all() and (region[1] > high - 0.05 * half).all():
+                break
+        else:
+            first = np.maximum(low - 0.1 * half, 0).astype(int)
+            last = np.minimum(high + 0.1 * half, channel.shape[::-1]).astype(int)
+            part = channel[first[1] : last[1], first[0] : last[0]]
+            shrink = min(1.0, longest / max(part.shape))
+            shape, both = _spots_in(part, shrink)
+            there = np.array([[1, 0, first[0]], [0, 1, first[1]], [0, 0, 1.0]])
+            region = (first, last, both, shape, there @ _enlarging(1 / shrink))
+            done.append(region)
+        _, _, both, shape, there = region
+        for k, spots in enumerate(both):
+            for which, place, count in rings_within(spots, np.linalg.inv(there) @ outline, FEWEST):
+                key = (id(both), k, count, which.tobytes())
+                if key in tried:
+                    continue
+                tried.add(key)
+                view = settled(spots, which, place, count, shape)
+                yield view and replace(view, matrix=there @ view.matrix), len(spots)
+
+
+def _by_spots(channel: NDArray[np.uint8], longest: int) -> Iterator[tuple[View | None, int]]:
+    """Views of discs by rings or spokes of spots anywhere in the picture."""
+    shrink = min(1.0, longest / max(channel.shape))
+    shape, both = _spots_in(channel, shrink)
+    for find in (find_ring, find_spokes):
+        for spots in both:
+            yield None, len(spots)
+            for view in find(spots, shape):
+                yield replace(view, matrix=_enlarging(1 / shrink) @ view.matrix), len(spots)
+
+
+WAYS = (
+    (_by_outline, "light", False),
+    (_by_spots, "light", False),
+    (_by_outline, "red-green", False),
+    (_by_outline, "yellow-blue", False),
+    (_by_spots, "light", True),
+    (_by_spots, "red-green", False),
+    (_by_spots, "yellow-blue", False),
+)
+"""What is looked for, in which channel, and whether at full size: the likeliest and quickest
+first."""
 
 
 def _standing(view: View) -> float:

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from sonify.recover.sources.image.spokes import rings_about
 from sonify.recover.sources.image.spots import Spots
 
-__all__ = ["View", "find_ring", "find_spokes", "fit_view", "project"]
+__all__ = ["FEWEST", "View", "find_ring", "find_spokes", "fit_view", "project", "settled"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -30,6 +30,7 @@ STRAIGHT = 0.45  # off the straight way, as a share of a step
 SHORTEST = 6
 FEWEST = 10  # positions
 MOST_OFF_RAYS = 0.17  # of the other holes, in positions; 0.25 is chance
+SIDES = (0.2, 0.97), (1.03, 5.0)  # of the ring, in its radii, where rows may be
 MOST_ERROR = 0.07  # of the clock holes, in steps of their row
 
 
@@ -259,17 +260,17 @@ def _best_count(spots: Spots, chain: Ints, place: Ints) -> int:
 
 
 def _off_rays(xy: Floats, count: int, matrix: Floats) -> float:
-    """How far spots inside the ring lie from its rays, on average, in positions (0 to 0.5)."""
+    """How far spots on the side of the ring where the rows are lie from its rays, on average, in
+    positions (0 to 0.5)."""
     try:
         inverse: Floats = np.asarray(np.linalg.inv(matrix), np.float64)
     except np.linalg.LinAlgError:
         return 0.5
     x, y = project(inverse, xy).T
-    inside = (np.hypot(x, y) < 0.97) & (np.hypot(x, y) > 0.2)
-    if inside.sum() < 8:
-        return 0.12
-    turn = np.arctan2(y[inside], x[inside]) * count / (2 * np.pi)
-    return float(np.abs(turn - np.rint(turn)).mean())
+    turn, far = np.arctan2(y, x) * count / (2 * np.pi), np.hypot(x, y)
+    off = np.abs(turn - np.rint(turn))
+    sides = [off[(far > low) & (far < high)] for low, high in SIDES]
+    return min((float(side.mean()) for side in sides if len(side) >= 8), default=0.12)
 
 
 def find_ring(spots: Spots, shape: tuple[int, int]) -> list[View]:
@@ -294,7 +295,7 @@ def find_ring(spots: Spots, shape: tuple[int, int]) -> list[View]:
 
 def find_spokes(spots: Spots, shape: tuple[int, int]) -> list[View]:
     """The same, where holes are nearest to others of their own position."""
-    views = [_settled(spots, *ring, shape) for ring in rings_about(spots, FEWEST)]
+    views = [settled(spots, *ring, shape) for ring in rings_about(spots, FEWEST)]
     return [view for view in views if view is not None]
 
 
@@ -343,13 +344,13 @@ def _views_of(spots: Spots, core: Ints, closed: bool, shape: tuple[int, int]) ->
     for chain, place, count in ways:
         if not 1.2 < _turned(spots.centre[chain]) < 7.2:
             continue
-        view = _settled(spots, chain, place, count or _best_count(spots, chain, place), shape)
+        view = settled(spots, chain, place, count or _best_count(spots, chain, place), shape)
         if view is not None:
             out.append(view)
     return out
 
 
-def _settled(
+def settled(
     spots: Spots, chain: Ints, place: Ints, count: int, shape: tuple[int, int]
 ) -> View | None:
     """The view that a chain gives, with all spots that lie on its ring."""
@@ -357,7 +358,11 @@ def _settled(
         return None
     xy = spots.centre
     usual = float(np.median(spots.area[chain]))
-    fit = np.flatnonzero(np.abs(np.log(spots.area / usual)) < np.log(4.0))
+    # what else lies near a hole, grain or its own shaded side, is fainter
+    like = spots.contrast > np.median(spots.contrast[chain]) / MOST_CONTRAST
+    fit = np.flatnonzero(like & (np.abs(np.log(spots.area / usual)) < np.log(4.0)))
+    # between two spots of one hole, that of the usual size
+    odd = 0.1 * np.abs(np.log(spots.area[fit] / usual))[:, None]
     matrix = fit_view(circle_points(count, place), xy[chain])
     every = np.arange(count)
     for _ in range(3):
@@ -366,7 +371,7 @@ def _settled(
             return None
         step = np.linalg.norm(where - np.roll(where, 1, axis=0), axis=1)
         away = np.linalg.norm(xy[fit][:, None, :] - where[None, :, :], axis=2)
-        nearest = np.argmin(away, axis=0)
+        nearest = np.argmin(away + odd * step, axis=0)
         # where positions are few, the next row is nearer than a quarter of a step
         close = away[nearest, every] < np.minimum(0.25 * step, 2 * np.sqrt(usual / np.pi))
         if close.sum() < max(FEWEST, 0.4 * count):
@@ -374,15 +379,21 @@ def _settled(
         which, at = fit[nearest[close]], every[close]
         plane = circle_points(count, at)
         matrix = fit_view(plane, xy[which])
-    off = np.linalg.norm(project(matrix, plane) - xy[which], axis=1) / step[at]
+        # a neighbour in place of a hole that is not seen does not count
+        off = np.linalg.norm(project(matrix, plane) - xy[which], axis=1) / step[at]
+        good = off < 3 * np.median(off) + 0.01
+        which, at, plane, off = which[good], at[good], plane[good], off[good]
+        matrix = fit_view(plane, xy[which])
+    if not np.isfinite(matrix).all():
+        return None
     error = float(np.sqrt(np.mean(off**2)))
     if error > MOST_ERROR:
         return None
-    others = np.setdiff1d(np.flatnonzero(np.abs(np.log(spots.area / usual)) < np.log(3.0)), which)
+    others = np.setdiff1d(fit, which)
     if _off_rays(xy[others], count, matrix) > MOST_OFF_RAYS:
         return None
     inside = ((where >= 0) & (where < shape[::-1])).all(axis=1)
-    if close.sum() < 0.6 * inside.sum():
+    if len(which) < 0.6 * inside.sum():
         return None
     # pixels a unit of the plane, from how areas grow there
     eps = 1e-4
@@ -391,4 +402,4 @@ def _settled(
     dy = (project(matrix, plane + up) - project(matrix, plane)) / eps
     growth = np.abs(dx[:, 0] * dy[:, 1] - dx[:, 1] * dy[:, 0])
     hole = float(np.median(np.sqrt(spots.area[which] / np.pi / growth)))
-    return View(matrix, count, int(close.sum()), error, hole)
+    return View(matrix, count, len(which), error, hole)

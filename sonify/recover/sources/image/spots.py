@@ -121,7 +121,8 @@ def _extrema(
 
 
 def _strongest(found: list[Floats], longest: int) -> Spots:
-    """The strongest spots of each tile, so that a patterned table can't crowd out a pale disc."""
+    """The strongest spots of the picture and of each tile, so that neither a patterned table can
+    crowd out a pale disc, nor the grain of a wide table a small one."""
     every = np.concatenate(found)
     every = every[np.argsort(-every[:, 3], kind="stable")]
     tile = (every[:, :2] * TILES / longest).astype(int) @ [1, TILES + 1]
@@ -134,11 +135,15 @@ def _strongest(found: list[Floats], longest: int) -> Spots:
     usual = np.empty(len(every))
     usual[order] = every[order[np.minimum(first + USUAL, last)], 3]
     every, rank = every[every[:, 3] > FAINT * usual], rank[every[:, 3] > FAINT * usual]
-    every = every[np.argsort(rank, kind="stable")[:MOST]]
+    every = every[
+        np.sort(np.r_[: min(MOST // 2, len(every)), np.argsort(rank, kind="stable")[: MOST // 2]])
+    ]
+    every = every[np.unique(every, axis=0, return_index=True)[1]]
     every = every[np.argsort(-every[:, 3], kind="stable")]
-    # each once, at the size at which it is strongest
+    # each once, at the size at which it is strongest; a stronger one of half its size lies in it
     radius = np.sqrt(every[:, 2] / np.pi)
     x, y = every[:, 0], every[:, 1]
     near = (x[:, None] - x) ** 2 + (y[:, None] - y) ** 2 < (0.8 * radius[:, None]) ** 2
+    near &= radius[:, None] < 2 * radius
     every = every[~np.tril(near, -1).any(axis=1)]
     return Spots(every[:, :2], every[:, 2], every[:, 3])
