@@ -140,10 +140,10 @@ def _strongest(found: list[Floats], longest: int) -> Spots:
     ]
     every = every[np.unique(every, axis=0, return_index=True)[1]]
     every = every[np.argsort(-every[:, 3], kind="stable")]
-    # each once, at the size at which it is strongest; a stronger one of half its size lies in it
+    # each once, at the size at which it is strongest; much smaller, it is the hole's shaded side
     radius = np.sqrt(every[:, 2] / np.pi)
     x, y = every[:, 0], every[:, 1]
     near = (x[:, None] - x) ** 2 + (y[:, None] - y) ** 2 < (0.8 * radius[:, None]) ** 2
-    near &= radius[:, None] < 2 * radius
+    near &= radius[:, None] < 1.4 * radius
     every = every[~np.tril(near, -1).any(axis=1)]
     return Spots(every[:, :2], every[:, 2], every[:, 3])
