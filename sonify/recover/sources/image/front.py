@@ -20,8 +20,10 @@ __all__ = ["find_rows"]
 Floats = NDArray[np.float64]
 
 HOLE = 3.5
-"""Radius of a hole in pixels of the front view: the template is then 11 pixels wide, which shows
+"""Radius of a hole in pixels of the front view: the template is then 9 pixels wide, which shows
 the shape of a hole, and a disc of 120 positions is about 600 pixels across."""
+AROUND = 1.25
+"""Half the width of the template in radii of a hole: webs are as narrow as half a hole."""
 ON_GRID = 0.35
 """Radii of a hole by which a hole may be off its place; in 11 pictures no hole of a row was further
 off."""
@@ -75,7 +77,7 @@ def _front_of(image: NDArray[np.float32], view: View, reach: float) -> Front:
     n = view.positions
     angle = 2 * np.pi * np.arange(n) / n
     clock = half + scale * np.column_stack([np.cos(angle), np.sin(angle)])
-    edge = round(1.5 * scale * view.hole)
+    edge = round(AROUND * scale * view.hole)
     side = 2 * edge + 1
     patches = np.stack([cv2.getRectSubPix(flat, (side, side), (x, y)) for x, y in clock])
     template = np.median(patches - patches.mean(axis=(1, 2), keepdims=True), axis=0)
@@ -118,7 +120,7 @@ def find_rows(
     h, w = image.shape
     edge = np.array([[x, y] for x in (0, w / 2, w) for y in (0, h / 2, h)])
     farthest = float(np.nanmax(np.linalg.norm(view.plane(edge), axis=1)))
-    front = _front_of(image, view, min(reach, farthest))
+    front = _front_of(image, view, min(reach, farthest, view.rim))
     # rows stand on one side of the clock row, or on both
     outer = _ladder(front, view, front.radius - 1.0 > 1.6 * view.hole)
     inner = _ladder(

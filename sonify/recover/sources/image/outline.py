@@ -40,8 +40,9 @@ EVEN = 0.12
 """Root mean square of the gaps of a ring, in positions; 0.29 is chance."""
 
 
-def outlines_in(channel: NDArray[np.uint8]) -> list[Floats]:
-    """Ellipses, the clearest first, as matrices from the unit circle to pixels."""
+def outlines_in(channel: NDArray[np.uint8]) -> list[tuple[Floats, float]]:
+    """Ellipses, the clearest first, as matrices from the unit circle to pixels, and how much of each
+    is seen."""
     import cv2
 
     shrink = min(1.0, SIDE / max(channel.shape))
@@ -73,7 +74,7 @@ def outlines_in(channel: NDArray[np.uint8]) -> list[Floats]:
     found.sort(key=lambda one: -one[0])
     half = 0.5 / shrink - 0.5
     back = np.array([[1 / shrink, 0, half], [0, 1 / shrink, half], [0, 0, 1.0]])
-    return [back @ matrix for _, matrix in found]
+    return [(back @ matrix, covered) for covered, matrix in found]
 
 
 def _opposite(

@@ -49,6 +49,9 @@ REACHES = (1.9, 1.9, 3.8, 7.6)
 of the view, and further out while there are some."""
 CLEAR = 0.03
 """Error of a view, in steps of the clock row, below which no better one is looked for."""
+RIM = 0.6
+"""The share of an outline that is seen, above which no row is looked for outside of it: a hand and
+the picture's edge take a third."""
 APART = 1.4
 """Standard deviations between holes and webs below which all bits are doubtful."""
 
@@ -157,14 +160,15 @@ def _disc_in(picture: Picture, positions: int | None) -> tuple[View, NDArray[np.
         channel = channels[name]
         if fine and max(channel.shape) <= COARSE:
             continue
-        for view, among in find(channel, COARSE if not fine else max(channel.shape)):
+        for views, among in find(channel, max(channel.shape) if fine else COARSE):
             spots_seen = max(spots_seen, among)
-            if view is None or (positions is not None and view.positions != positions):
-                continue
-            if best is None or _standing(view) > _standing(best):
-                best = view
-            if _clear(best):
+            views = [v for v in views if positions is None or v.positions == positions]
+            # walls of holes make rings too, beside the holes and fainter
+            clear = [v for v in views if _clear(v)]
+            if clear:
+                best = max(clear, key=lambda v: v.strength)
                 break
+            best = max((v for v in (best, *views) if v), key=_standing, default=None)
         if best is None or (best.positions < FEW and best.error > CLEAR):
             continue
         if best.seen >= 0.6 * best.positions:
@@ -204,11 +208,12 @@ def _spots_in(channel: NDArray[np.uint8], shrink: float) -> tuple[tuple[int, int
     return (height, width), list(find_spots(channel))
 
 
-def _by_outline(channel: NDArray[np.uint8], longest: int) -> Iterator[tuple[View | None, int]]:
+def _by_outline(channel: NDArray[np.uint8], longest: int) -> Iterator[tuple[list[View], int]]:
     """Views of discs whose outlines are seen, each looked at closely."""
     done: list[tuple[Floats, Floats, list[Spots], tuple[int, int], Floats]] = []
     tried = set()
-    for outline in outlines_in(channel):
+    outlines = outlines_in(channel)
+    for outline, _ in outlines:
         half = np.linalg.norm(outline[:2, :2], axis=1)
         low, high = outline[:2, 2] - half, outline[:2, 2] + half
         for region in done:
@@ -225,6 +230,7 @@ def _by_outline(channel: NDArray[np.uint8], longest: int) -> Iterator[tuple[View
             region = (first, last, both, shape, there @ _enlarging(1 / shrink))
             done.append(region)
         _, _, both, shape, there = region
+        views: list[View] = []
         for k, spots in enumerate(both):
             for which, place, count in rings_within(spots, np.linalg.inv(there) @ outline, FEWEST):
                 key = (id(both), k, count, which.tobytes())
@@ -232,18 +238,36 @@ def _by_outline(channel: NDArray[np.uint8], longest: int) -> Iterator[tuple[View
                     continue
                 tried.add(key)
                 view = settled(spots, which, place, count, shape)
-                yield view and replace(view, matrix=there @ view.matrix), len(spots)
+                if view is not None:
+                    view = replace(view, matrix=there @ view.matrix)
+                    views.append(replace(view, rim=_rim(view, outline, outlines)))
+                    if _clear(view):
+                        break
+        yield views, max(map(len, both))
 
 
-def _by_spots(channel: NDArray[np.uint8], longest: int) -> Iterator[tuple[View | None, int]]:
+def _rim(view: View, outline: Floats, outlines: list[tuple[Floats, float]]) -> float:
+    """The radius of the widest of the outlines about the same middle that are well seen."""
+    turn = np.linspace(0, 2 * np.pi, 60, endpoint=False)
+    circle = np.column_stack([np.cos(turn), np.sin(turn), np.ones(60)])
+    radii = [
+        float(np.median(np.linalg.norm(view.plane((circle @ other.T)[:, :2]), axis=1)))
+        for other, covered in outlines
+        if covered > RIM and np.linalg.norm(np.linalg.solve(outline, other[:, 2])[:2]) < 0.15
+    ]
+    return max(radii, default=np.inf)
+
+
+def _by_spots(channel: NDArray[np.uint8], longest: int) -> Iterator[tuple[list[View], int]]:
     """Views of discs by rings or spokes of spots anywhere in the picture."""
     shrink = min(1.0, longest / max(channel.shape))
     shape, both = _spots_in(channel, shrink)
     for find in (find_ring, find_spokes):
         for spots in both:
-            yield None, len(spots)
-            for view in find(spots, shape):
-                yield replace(view, matrix=_enlarging(1 / shrink) @ view.matrix), len(spots)
+            views = [
+                replace(v, matrix=_enlarging(1 / shrink) @ v.matrix) for v in find(spots, shape)
+            ]
+            yield views, len(spots)
 
 
 WAYS = (
@@ -301,8 +325,7 @@ def _judged(
     every = np.concatenate([[1.0], radii])
     places = plane_points(n, every).reshape(-1, 2)
     seen = look(image, view, places, _surroundings(view, every).reshape(len(places), -1, 2))
-    clock = Looks(seen.step[:n], seen.edge[:n], seen.inside[:n])
-    sites = Looks(seen.step[n:], seen.edge[n:], seen.inside[n:])
+    clock, sites = Looks(*(v[:n] for v in seen)), Looks(*(v[n:] for v in seen))
     holes, confidence, apart = decide(clock, sites)
     shape = (len(radii), n)
     return holes.reshape(shape), confidence.reshape(shape), apart

@@ -52,6 +52,11 @@ class View:
         Root mean square distance of those from their places, in steps of the clock row.
     hole : float
         Radius of a hole, in radii of the clock row.
+    strength : float
+        Contrast of a hole times its radius in pixels of the picture it was found in, for all spots
+        that lie on the positions' rays.
+    rim : float
+        Radius of the disc's outline, if it is seen.
     """
 
     matrix: Floats
@@ -59,6 +64,8 @@ class View:
     seen: int
     error: float
     hole: float
+    strength: float = 0.0
+    rim: float = np.inf
 
     def plane(self, pixels: Floats) -> Floats:
         """Where points of the picture lie in the disc's plane, shape (..., 2)."""
@@ -256,21 +263,22 @@ def _best_count(spots: Spots, chain: Ints, place: Ints) -> int:
     usual = float(np.median(spots.area[chain]))
     fit = np.abs(np.log(spots.area / usual)) < np.log(3.0)
     fit[chain] = False
-    return min(near, key=lambda t: _off_rays(spots.centre[fit], t[1], t[2]) + t[0] / step)[1]
+    return min(near, key=lambda t: _off_rays(spots.centre[fit], t[1], t[2])[0] + t[0] / step)[1]
 
 
-def _off_rays(xy: Floats, count: int, matrix: Floats) -> float:
+def _off_rays(xy: Floats, count: int, matrix: Floats) -> tuple[float, int]:
     """How far spots on the side of the ring where the rows are lie from its rays, on average, in
-    positions (0 to 0.5)."""
+    positions (0 to 0.5), and how many more lie on these than beside them."""
     try:
         inverse: Floats = np.asarray(np.linalg.inv(matrix), np.float64)
     except np.linalg.LinAlgError:
-        return 0.5
+        return 0.5, 0
     x, y = project(inverse, xy).T
     turn, far = np.arctan2(y, x) * count / (2 * np.pi), np.hypot(x, y)
     off = np.abs(turn - np.rint(turn))
     sides = [off[(far > low) & (far < high)] for low, high in SIDES]
-    return min((float(side.mean()) for side in sides if len(side) >= 8), default=0.12)
+    some = [(float(side.mean()), max(0, int(np.sign(0.25 - side).sum()))) for side in sides if len(side) >= 8]
+    return min(some, default=(0.12, 0))
 
 
 def find_ring(spots: Spots, shape: tuple[int, int]) -> list[View]:
@@ -390,7 +398,8 @@ def settled(
     if error > MOST_ERROR:
         return None
     others = np.setdiff1d(fit, which)
-    if _off_rays(xy[others], count, matrix) > MOST_OFF_RAYS:
+    off_rays, on_rays = _off_rays(xy[others], count, matrix)
+    if off_rays > MOST_OFF_RAYS:
         return None
     inside = ((where >= 0) & (where < shape[::-1])).all(axis=1)
     if len(which) < 0.6 * inside.sum():
@@ -402,4 +411,6 @@ def settled(
     dy = (project(matrix, plane + up) - project(matrix, plane)) / eps
     growth = np.abs(dx[:, 0] * dy[:, 1] - dx[:, 1] * dy[:, 0])
     hole = float(np.median(np.sqrt(spots.area[which] / np.pi / growth)))
-    return View(matrix, count, len(which), error, hole)
+    strength = float(np.median(spots.contrast[which] * np.sqrt(spots.area[which])))
+    strength *= len(which) + on_rays
+    return View(matrix, count, len(which), error, hole, strength)

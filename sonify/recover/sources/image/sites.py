@@ -64,12 +64,16 @@ class Looks(NamedTuple):
         How much darker (below 0) or brighter than its surroundings a place is, as a logarithm.
     edge : ndarray
         The contrast across its rim, as a logarithm.
+    rough : ndarray
+        How unlike its surroundings its parts are, as a logarithm: a hole's wall may be as bright
+        as its bottom is dark.
     inside : ndarray of bool
         Whether it lies in the picture.
     """
 
     step: Floats
     edge: Floats
+    rough: Floats
     inside: NDArray[np.bool_]
 
 
@@ -97,16 +101,15 @@ def look(image: NDArray[np.float32], view: View, points: Floats, around: Floats)
         about = np.where(np.isfinite(near), near, rim_out.mean(axis=1))
         step = np.log(inner.mean(axis=1) / about)
         edge = np.log(rim_in / rim_out).mean(axis=1)
+        rough = np.sqrt((np.log(inner / about[:, None]) ** 2).mean(axis=1))
     inside &= np.isfinite(step) & np.isfinite(edge)
-    return Looks(
-        np.where(inside, step, 0.0).astype(float), np.where(inside, edge, 0.0).astype(float), inside
-    )
+    return Looks(*(np.where(inside, v, 0.0).astype(float) for v in (step, edge, rough)), inside)
 
 
 def decide(clock: Looks, sites: Looks) -> tuple[NDArray[np.int8], NDArray[np.float32], float]:
     """Holes and confidence of the sites.
 
-    Two classes, each a normal distribution of step and edge: holes as the clock row shows them,
+    Two classes, each a normal distribution of the looks: holes as the clock row shows them,
     and webs; refined by expectation and maximisation over all sites.
 
     Returns
@@ -116,15 +119,15 @@ def decide(clock: Looks, sites: Looks) -> tuple[NDArray[np.int8], NDArray[np.flo
     apart : float
         How far the classes lie apart, in standard deviations.
     """
-    x = np.column_stack([sites.step, sites.edge])
-    known = np.column_stack([clock.step, clock.edge])[clock.inside]
+    x = np.column_stack(sites[:3])
+    known = np.column_stack(clock[:3])[clock.inside]
     hole = np.median(known, axis=0)
     usable = sites.inside
     # the side of zero on which holes lie, and the part of sites that is surely not there
     toward = hole / np.abs(hole).max()
     along = x @ toward / (hole @ toward)
     webs = usable & (along < 0.4)
-    web = np.median(x[webs], axis=0) if webs.any() else np.zeros(2)
+    web = np.median(x[webs], axis=0) if webs.any() else np.zeros(3)
     spread = _covariance(known - hole, hole - web)
     spread_web = _covariance(x[webs] - web, hole - web) if webs.sum() > 3 else spread
 
