@@ -65,7 +65,7 @@ def _straightened(
         there = [[shrink, 0, (shrink - 1) / 2], [0, shrink, (shrink - 1) / 2], [0, 0, 1]] @ there
     size, how = (2 * half + 1, 2 * half + 1), cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
     flat = cv2.warpPerspective(image, there, size, flags=how, borderMode=cv2.BORDER_REPLICATE)
-    return cv2.log(flat), scale
+    return np.asarray(cv2.log(flat), np.float32), scale
 
 
 def _front_of(image: NDArray[np.float32], view: View, reach: float) -> Front:
@@ -120,7 +120,7 @@ def find_rows(
     h, w = image.shape
     edge = np.array([[x, y] for x in (0, w / 2, w) for y in (0, h / 2, h)])
     farthest = float(np.nanmax(np.linalg.norm(view.plane(edge), axis=1)))
-    front = _front_of(image, view, min(reach, farthest, view.rim))
+    front = _front_of(image, view, max(min(reach, farthest, view.rim), 1 + 2 * view.hole))
     # rows stand on one side of the clock row, or on both
     outer = _ladder(front, view, front.radius - 1.0 > 1.6 * view.hole)
     inner = _ladder(

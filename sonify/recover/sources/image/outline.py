@@ -41,8 +41,8 @@ EVEN = 0.12
 
 
 def outlines_in(channel: NDArray[np.uint8]) -> list[tuple[Floats, float]]:
-    """Ellipses, the clearest first, as matrices from the unit circle to pixels, and how much of each
-    is seen."""
+    """Ellipses, the clearest first: matrices from the unit circle to pixels, and the share of each
+    that is seen."""
     import cv2
 
     shrink = min(1.0, SIDE / max(channel.shape))
@@ -60,8 +60,8 @@ def outlines_in(channel: NDArray[np.uint8]) -> list[tuple[Floats, float]]:
     if len(x) > EDGES:
         keep = np.argpartition(-size[y, x], EDGES)[:EDGES]
         y, x = y[keep], x[keep]
-    xy = np.column_stack([x, y]).astype(np.float32)
-    g = np.column_stack([dx[y, x], dy[y, x]]) / size[y, x, None]
+    xy = np.column_stack([x, y]).astype(float)
+    g = np.column_stack([dx[y, x], dy[y, x]]).astype(float) / size[y, x, None]
     heading = np.arctan2(g[:, 1], g[:, 0]) % (2 * np.pi)
     a, b = _opposite(xy, g, (heading * HEADINGS / (2 * np.pi)).astype(int) % HEADINGS, small.shape)
     if len(a) == 0:
@@ -77,9 +77,7 @@ def outlines_in(channel: NDArray[np.uint8]) -> list[tuple[Floats, float]]:
     return [(back @ matrix, covered) for covered, matrix in found]
 
 
-def _opposite(
-    xy: NDArray[np.float32], g: NDArray[np.float32], way: Ints, shape: tuple[int, ...]
-) -> tuple[Ints, Ints]:
+def _opposite(xy: Floats, g: Floats, way: Ints, shape: tuple[int, ...]) -> tuple[Ints, Ints]:
     """Pairs of edge points with opposite gradients that face each other."""
     first, second = [], []
     for k in range(HEADINGS // 2):
@@ -97,7 +95,7 @@ def _opposite(
     return np.concatenate(first or [way[:0]]), np.concatenate(second or [way[:0]])
 
 
-def _peaks(middle: NDArray[np.float32], heading: Floats, shape: tuple[int, ...]) -> list[Floats]:
+def _peaks(middle: Floats, heading: Floats, shape: tuple[int, ...]) -> list[Floats]:
     """Where midpoints of the most headings meet."""
     import cv2
 
@@ -118,7 +116,7 @@ def _peaks(middle: NDArray[np.float32], heading: Floats, shape: tuple[int, ...])
     return out
 
 
-def _ellipses(a: NDArray[np.float32], b: NDArray[np.float32]) -> list[tuple[float, Floats]]:
+def _ellipses(a: Floats, b: Floats) -> list[tuple[float, Floats]]:
     """The ellipses about one centre on which the most pairs lie, and how much of each is seen."""
     if len(a) < 12:
         return []
@@ -180,8 +178,9 @@ def _boosted(points: Floats, v: Floats) -> Floats:
     gamma = 1 / np.sqrt(1 - square)
     along = v @ points.T
     scale = np.where(square > 0, (gamma - 1) / np.maximum(square, 1e-12), 0.0)
-    out: Floats = points + (scale[:, None] * along - gamma[:, None])[:, :, None] * v[:, None]
-    return out / (gamma[:, None] * (1 - along))[:, :, None]
+    moved = points + (scale[:, None] * along - gamma[:, None])[:, :, None] * v[:, None]
+    out: Floats = moved / (gamma[:, None] * (1 - along))[:, :, None]
+    return out
 
 
 def rings_within(spots: Spots, outline: Floats, fewest: int) -> Iterator[tuple[Ints, Ints, int]]:
@@ -253,7 +252,8 @@ def _apart(which: Ints, points: Floats, odd: Floats, hole: float) -> tuple[Ints,
         odder = np.where(odd > odd[after], np.arange(len(which)), after)[near]
         if len(odder) == 0:
             break
-        which, points, odd = (np.delete(one, odder, axis=0) for one in (which, points, odd))
+        kept = np.setdiff1d(np.arange(len(which)), odder)
+        which, points, odd = which[kept], points[kept], odd[kept]
     return which, points
 
 

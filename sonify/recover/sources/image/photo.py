@@ -25,10 +25,10 @@ from sonify.recover.sources.image.ring import (
     settled,
 )
 from sonify.recover.sources.image.sites import (
-    Looks,
     decide,
     index_mark,
     look,
+    part_of,
     plane_points,
     sample,
 )
@@ -52,6 +52,9 @@ CLEAR = 0.03
 RIM = 0.6
 """The share of an outline that is seen, above which no row is looked for outside of it: a hand and
 the picture's edge take a third."""
+LEAST = 3  # holes of a row at the rim: the index mark may look like one or two
+HIDDEN = 0.01  # of clock holes may be hidden and look like none
+NEAR = 3.0  # difference of log likelihoods, 20 to 1, below which another row may be the clock row
 APART = 1.4
 """Standard deviations between holes and webs below which all bits are doubtful."""
 
@@ -77,22 +80,15 @@ def read_photograph(
     path = Path(path)
     picture, view, channel = find_disc(path, positions)
     image = channel.astype(np.float32) + 6.0
-    for again, reach in enumerate(REACHES):
-        radii, notes, fullest = find_rows(image, view, reach)
-        if fullest != 1.0:
-            matrix = view.matrix @ np.diag([fullest, fullest, 1.0])
-            view = replace(view, matrix=matrix, hole=view.hole / fullest)
-            radii, notes, _ = find_rows(image, view, reach)
-        if len(radii) == 0:
-            raise InputError(
-                f"a clock row of {view.positions} holes was found, but no data row beside it; take "
-                "the picture closer, sharper and in even light",
-                file=path,
-            )
-        check_size(len(radii), view.positions, path)
-        view, radii = _refined(image, view, radii)
-        if again and radii[0] < 0.7 * reach:
-            break
+    view, radii, notes = _rows_in(image, view, path)
+    fuller, second = _clock_of(image, view, radii)
+    if fuller != 1.0:
+        view, radii, notes = _rows_in(image, view.measured_by(fuller), path)
+        _, second = _clock_of(image, view, radii)
+    if second is not None:
+        notes.append(
+            f"row {second + 1} has a hole at nearly every position too; it may be the clock row"
+        )
     mark = index_mark(image, view, radii)
     holes, confidence, apart = _judged(image, view, radii)
     if apart < APART:
@@ -129,6 +125,50 @@ def read_photograph(
 
         write_overlay(picture, view, radii, sighting, shift, overlay)
     return sighting
+
+
+def _rows_in(image: NDArray[np.float32], view: View, path: Path) -> tuple[View, Floats, list[str]]:
+    """The rows about a clock row, and the view refined by their holes."""
+    for again, reach in enumerate(REACHES):
+        radii, notes, fullest = find_rows(image, view, reach)
+        if fullest != 1.0:
+            view = view.measured_by(fullest)
+            radii, notes, _ = find_rows(image, view, reach)
+        if len(radii) == 0:
+            raise InputError(
+                f"a clock row of {view.positions} holes was found, but no data row beside it; take "
+                "the picture closer, sharper and in even light",
+                file=path,
+            )
+        check_size(len(radii), view.positions, path)
+        view, radii = _refined(image, view, radii)
+        if again and radii[0] < 0.7 * reach:
+            break
+    return view, _to_the_rim(image, view, radii), notes
+
+
+def _to_the_rim(image: NDArray[np.float32], view: View, radii: Floats) -> Floats:
+    """The rows, with those so near the rim that holes there are unlike the clock row's."""
+    while len(radii) > 1:
+        more = np.r_[2 * radii[0] - radii[1], radii]
+        if not 1 + 1.6 * view.hole < more[0] < view.rim - view.hole < np.inf:
+            break
+        holes, confidence, _ = _judged(image, view, more)
+        if (holes[0] * confidence[0] > 0.9).sum() < LEAST:
+            break
+        radii = more
+    return radii
+
+
+def _clock_of(image: NDArray[np.float32], view: View, radii: Floats) -> tuple[float, int | None]:
+    """The radius of the row that is likeliest to have a hole at each position, and the data row
+    that is nearly as likely to."""
+    holes, confidence, _ = _judged(image, view, np.r_[1.0, radii])
+    full = np.clip(0.5 + np.where(holes == 1, 0.5, -0.5) * confidence, HIDDEN, 1)
+    likely = np.log(full).sum(axis=1)
+    order = np.argsort(-likely, kind="stable")
+    near = likely[order[1]] > likely[order[0]] - NEAR
+    return (1.0, *radii)[order[0]], int(max(order[:2])) - 1 if near else None
 
 
 def find_disc(path: Path, positions: int | None) -> tuple[Picture, View, NDArray[np.uint8]]:
@@ -255,7 +295,8 @@ def _rim(view: View, outline: Floats, outlines: list[tuple[Floats, float]]) -> f
         for other, covered in outlines
         if covered > RIM and np.linalg.norm(np.linalg.solve(outline, other[:, 2])[:2]) < 0.15
     ]
-    return max(radii, default=np.inf)
+    rim = max(radii, default=np.inf)
+    return rim if rim > 1 + view.hole else np.inf
 
 
 def _by_spots(channel: NDArray[np.uint8], longest: int) -> Iterator[tuple[list[View], int]]:
@@ -308,7 +349,7 @@ def _tilt(view: View) -> float:
 
 def _surroundings(view: View, radii: Floats) -> Floats:
     """Four places of bare material about each site, shape (rows, positions, 4, 2)."""
-    edges = np.array([np.inf, *np.sort([*radii, 1.0])[::-1], -np.inf])
+    edges = np.array([view.rim, *np.sort([*radii, 1.0])[::-1], -np.inf])
     at = np.argmin(np.abs(edges[1:-1] - radii[:, None]), axis=1)
     out, into = edges[at] - radii, radii - edges[at + 2]
     most = 1.5 * np.minimum(out, into)
@@ -325,8 +366,7 @@ def _judged(
     every = np.concatenate([[1.0], radii])
     places = plane_points(n, every).reshape(-1, 2)
     seen = look(image, view, places, _surroundings(view, every).reshape(len(places), -1, 2))
-    clock, sites = Looks(*(v[:n] for v in seen)), Looks(*(v[n:] for v in seen))
-    holes, confidence, apart = decide(clock, sites)
+    holes, confidence, apart = decide(part_of(seen, slice(n)), part_of(seen, slice(n, None)))
     shape = (len(radii), n)
     return holes.reshape(shape), confidence.reshape(shape), apart
 
@@ -356,7 +396,7 @@ def _refined(image: NDArray[np.float32], view: View, radii: Floats) -> tuple[Vie
         matrix = fit_view(plane[good], pixels[fine][good])
         step = np.linalg.norm(np.diff(project(matrix, circle_points(n, np.arange(2))), axis=0))
         error = float(np.sqrt(np.mean(off[good] ** 2)) / step)
-        view = View(matrix, n, view.seen, error, view.hole)
+        view = replace(view, matrix=matrix, error=error)
     return view, every[1:]
 
 

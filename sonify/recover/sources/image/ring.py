@@ -8,7 +8,7 @@ linear transformation over 24 photographs, with the same bits read.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -66,6 +66,15 @@ class View:
     hole: float
     strength: float = 0.0
     rim: float = np.inf
+
+    def measured_by(self, radius: float) -> View:
+        """The view whose clock row has another radius."""
+        return replace(
+            self,
+            matrix=self.matrix @ np.diag([radius, radius, 1.0]),
+            hole=self.hole / radius,
+            rim=self.rim / radius,
+        )
 
     def plane(self, pixels: Floats) -> Floats:
         """Where points of the picture lie in the disc's plane, shape (..., 2)."""
@@ -277,7 +286,11 @@ def _off_rays(xy: Floats, count: int, matrix: Floats) -> tuple[float, int]:
     turn, far = np.arctan2(y, x) * count / (2 * np.pi), np.hypot(x, y)
     off = np.abs(turn - np.rint(turn))
     sides = [off[(far > low) & (far < high)] for low, high in SIDES]
-    some = [(float(side.mean()), max(0, int(np.sign(0.25 - side).sum()))) for side in sides if len(side) >= 8]
+    some = [
+        (float(side.mean()), max(0, int(np.sign(0.25 - side).sum())))
+        for side in sides
+        if len(side) >= 8
+    ]
     return min(some, default=(0.12, 0))
 
 

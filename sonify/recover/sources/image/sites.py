@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from sonify.recover.sources.image.ring import View, project
 
-__all__ = ["Looks", "decide", "index_mark", "look", "plane_points"]
+__all__ = ["decide", "index_mark", "look", "part_of", "plane_points"]
 
 Floats = NDArray[np.float64]
 
@@ -77,6 +77,12 @@ class Looks(NamedTuple):
     inside: NDArray[np.bool_]
 
 
+def part_of(looks: Looks, which: slice) -> Looks:
+    """Some of the places."""
+    step, edge, rough, inside = looks
+    return Looks(step[which], edge[which], rough[which], inside[which])
+
+
 def look(image: NDArray[np.float32], view: View, points: Floats, around: Floats) -> Looks:
     """How places in the plane look.
 
@@ -103,7 +109,8 @@ def look(image: NDArray[np.float32], view: View, points: Floats, around: Floats)
         edge = np.log(rim_in / rim_out).mean(axis=1)
         rough = np.sqrt((np.log(inner / about[:, None]) ** 2).mean(axis=1))
     inside &= np.isfinite(step) & np.isfinite(edge)
-    return Looks(*(np.where(inside, v, 0.0).astype(float) for v in (step, edge, rough)), inside)
+    step, edge, rough = (np.where(inside, v, 0.0).astype(float) for v in (step, edge, rough))
+    return Looks(step, edge, rough, inside)
 
 
 def decide(clock: Looks, sites: Looks) -> tuple[NDArray[np.int8], NDArray[np.float32], float]:
