@@ -55,6 +55,7 @@ the picture's edge take a third."""
 LEAST = 3  # holes of a row at the rim: the index mark may look like one or two
 HIDDEN = 0.01  # of clock holes may be hidden and look like none
 NEAR = 3.0  # difference of log likelihoods, 20 to 1, below which another row may be the clock row
+EXACT = 0.005  # error of a view, in steps, below which centres of spots are no more exact
 APART = 1.4
 """Standard deviations between holes and webs below which all bits are doubtful."""
 
@@ -203,10 +204,10 @@ def _disc_in(picture: Picture, positions: int | None) -> tuple[View, NDArray[np.
         for views, among in find(channel, max(channel.shape) if fine else COARSE):
             spots_seen = max(spots_seen, among)
             views = [v for v in views if positions is None or v.positions == positions]
-            # walls of holes make rings too, beside the holes and fainter
+            # walls of holes and webs make rings too, fainter and less even
             clear = [v for v in views if _clear(v)]
             if clear:
-                best = max(clear, key=lambda v: v.strength)
+                best = max(clear, key=lambda v: v.strength / max(v.error, EXACT))
                 break
             best = max((v for v in (best, *views) if v), key=_standing, default=None)
         if best is None or (best.positions < FEW and best.error > CLEAR):
