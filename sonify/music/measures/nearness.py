@@ -31,6 +31,7 @@ FAR_REGISTER = 36.0
 """How many semitones of register are as far as can be: three octaves. Own choice."""
 
 _PHASES = 12
+_DRUMS = 128
 _GAPS = np.arange(-4.5, 4.0)
 
 
@@ -50,7 +51,7 @@ class Profile:
         Where in the beat notes begin, in twelfths; and how far apart they begin, in octaves of a
         beat. Each half sums to 1.
     colour : frozenset of int
-        The groups of eight General MIDI instruments that play; 16 for drums.
+        The General MIDI programs that play, 0 to 127; 128 for drums.
     """
 
     key: Reals
@@ -103,7 +104,7 @@ def profile_of_parts(parts: list[Part], grid: Grid, tick_s: float) -> Profile:
     on, off, pitch = map(np.concatenate, columns)
     drum = np.repeat([p.channel == DRUM_CHANNEL for p in parts], [len(p) for p in parts])
     quarter = grid.ticks_per_quarter
-    colour = frozenset(16 if p.channel == DRUM_CHANNEL else p.program // 8 for p in parts)
+    colour = frozenset(_DRUMS if p.channel == DRUM_CHANNEL else p.program for p in parts)
     return profile_of(
         on / quarter, (off - on) / quarter, pitch, drum, int(off.max()) * tick_s, colour
     )
@@ -153,8 +154,14 @@ def nearness(a: Profile, b: Profile) -> float:
     return 1 - float(np.mean(list(distances(a, b).values())))
 
 
+def _unmatched(some: frozenset[int], others: frozenset[int]) -> float:
+    """The share of instruments that others lack; half where they have one of its family."""
+    families = {p // 8 for p in others}
+    lacking = [0.0 if p in others else 0.5 if p // 8 in families else 1.0 for p in some]
+    return sum(lacking) / max(1, len(lacking))
+
+
 def piece_distance(a: Profile, b: Profile) -> float:
     """How different two pieces sound in any key, their instruments counted: 0 to 1."""
-    both = a.colour | b.colour
-    colour = 1 - len(a.colour & b.colour) / len(both) if both else 0.0
+    colour = (_unmatched(a.colour, b.colour) + _unmatched(b.colour, a.colour)) / 2
     return float(np.mean([*distances(a, b, transposed=True).values(), colour]))
