@@ -33,8 +33,8 @@ MEDIAN = 0.425
 """The median distance between two of the 25 presets on these discs when this was first measured."""
 
 HEAD = (
-    "preset            key   bpm  dens  arc  dyn  reg span rest  sil with betw  chg   ret end  trace"
-    "   kept     mach  near"
+    "preset            key   bpm  dens  arc  dyn  reg span rest  sil with betw  chg   ret end "
+    " trace   kept     mach  near"
 )
 
 EIGHT = 8
