@@ -22,7 +22,12 @@ AROUND = 6
 """Gaps on either side that tell the usual one."""
 
 AWRY = 6.0
-"""Bits of evidence that it takes to believe in pulses that do not fit into their gap."""
+"""Bits of evidence that it takes to believe in pulses that do not fit into their gap; twice as many
+for a pause in which some pulses, but not all, were lost, or came of noise."""
+
+MOST = 20
+"""Pulses that may be lost in a pause, or come of noise while the disc stands at a hole's edge; more
+would be another fault (a choice that keeps the search short)."""
 
 
 def settle_gaps(clock: PulseClock, seen: Reals, grid: NDArray[np.int8]) -> PulseClock:
@@ -59,8 +64,10 @@ def settle_gaps(clock: PulseClock, seen: Reals, grid: NDArray[np.int8]) -> Pulse
         if part:
             k = int(gaps[part - 1])
             near = round(float(ratio[k])) if ratio[k] > NEAR else 0
-            ways = sorted({1, near, int(steps[k])})
-            cost = [AWRY * min(1.0, abs(w - ratio[k])) for w in ways]
+            likely = {1, near, int(steps[k])}
+            stopped = ratio[k] > GAP  # then noise may make pulses, too
+            ways = sorted(likely | ({*range(-MOST, min(near, MOST) + 2)} if stopped else set()))
+            cost = [AWRY * (min(1.0, abs(w - ratio[k])) + (w not in likely)) for w in ways]
             # pulse b stands `way` positions after pulse a
             both = np.array([np.roll(score, w - 1) - c for w, c in zip(ways, cost, strict=True)])
             pick = np.argmax(both, axis=0)
@@ -77,12 +84,15 @@ def settle_gaps(clock: PulseClock, seen: Reals, grid: NDArray[np.int8]) -> Pulse
     if (new == steps).all():
         return clock
     moved = np.concatenate([[0], np.cumsum(new)])
+    # pulses of noise come before the one that counts
+    after = np.append(np.minimum.accumulate(moved[:0:-1])[::-1], moved[-1] + 1)
+    extra = clock.extra.copy()
+    extra[good[1:][new == 0]] = True
+    extra[good[(moved >= after) & np.append(new != 0, True)]] = True
     shift = np.interp(np.arange(len(clock.pulse_s)), good, moved - (slot - slot[0]))
     numbers = clock.pulse_slot - int(slot[0]) + np.rint(shift).astype(np.int64)
     numbers[good] = moved
-    extra = clock.extra.copy()
-    extra[good[1:][new == 0]] = True
-    return clock.renumbered(numbers, extra)
+    return clock.renumbered(numbers - int(numbers[~extra].min()), extra)
 
 
 def _fits(value: Reals, spectrum: NDArray[np.complex128], n: int, first: int) -> Reals:

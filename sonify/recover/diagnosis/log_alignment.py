@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
@@ -36,7 +37,8 @@ SURE = 0.9
 
 MOST_WEB = 0.3
 """Share of the time from which on a level may be that of holes or of webs: neither holes nor webs
-take more than 0.7 of a position (common practice, no source)."""
+take more than 0.7 of a position (common practice, no source). Where the two channels disagree on the
+level, a comparator near its limit may make either as long."""
 
 AT_WEB = 0.4
 """Positions from the profile's delay from which on data holes pass with the clock's webs."""
@@ -52,6 +54,13 @@ LEAST_ROWS = 2
 
 WINDOW = 0.22
 """Share of a position averaged for its level, if the player's profile does not say it."""
+
+UNSURE = 2.0
+"""Standard deviations by which a pulse may be early or late (all but one in twenty are nearer)."""
+
+STOPPED = 2.5
+"""Positions without a pulse from which on the disc stood still, if none is missing: two pulses that
+jitter are nearer, and so are those on either side of one that is missing."""
 
 MOST_TRACES = 4000
 """Positions drawn in the eye diagram."""
@@ -79,7 +88,7 @@ class Sampling:
         Where the sampling is known, the log's samples are taken for the machine's own: it averages
         some of them, and sees an edge of the clock at the first sample past it.
         """
-        half = (self.width or WINDOW) / 2 * np.interp(pulse_s, clock.slot_s, clock.period)
+        half = (self.width or WINDOW) / 2 * np.interp(pulse_s, clock.slot_s, _passing(clock))
         if self.at_s is None and self.width is None:
             return sums.mean(pulse_s + delay_s - half, pulse_s + delay_s + half)
         middle = pulse_s + (delay_s if self.at_s is None else self.at_s + 0.5 / sums.rate)
@@ -131,7 +140,7 @@ def follow_log(log: LogRecording, positions: int, period_s: float, about_s: floa
         cells, delay = aligned_cells(log.data, log.rate, clock, about_s)
         same = soft_bits(*hole_levels(cells)).low == clock.low
         far = abs(delay - about_s) > (AT_WEB if same else BETWEEN) * clock.usual_s
-        if not far or not MOST_WEB < below < 1 - MOST_WEB:
+        if not far or (same and not MOST_WEB < below < 1 - MOST_WEB):
             break
         low = not clock.low
         remarks = (
@@ -139,6 +148,13 @@ def follow_log(log: LogRecording, positions: int, period_s: float, about_s: floa
             "that for material, swap its comparator's inputs",
         )
     return Followed(clock, delay, cells, remarks)
+
+
+def _passing(clock: PulseClock) -> Reals:
+    """How long a position lasts at each slot, in s, whatever the disc waits before it or after."""
+    gaps = np.diff(clock.slot_s)
+    out: Reals = np.minimum(np.append(gaps[:1], gaps), np.append(gaps, gaps[-1:]))
+    return out
 
 
 def _evidence(cells: Reals, clock: PulseClock) -> Reals:
@@ -174,7 +190,7 @@ def observe_log(
         clock = settled
         cells = cells_of(log.data, log.rate, clock, delay)
         seen = _evidence(cells, clock)
-    low, n, period = clock.low, design.positions, clock.period
+    low, n, period = clock.low, design.positions, _passing(clock)
     sums = Integral(log.data, log.rate)
     at = clock.slot_s + delay
     # the level at each hole's place, and that of the webs beside it
@@ -202,10 +218,11 @@ def observe_log(
     index = design.index if stage is None else stage.index
     alignment = replace(alignment, turning=True)
     # a doubled pulse has a sample of its own
-    own = sampling.levels(sums, clock, clock.pulse_s, delay)
-    pulse_hole = np.where(np.isfinite(own), (own < used) == low, -1).astype(np.int8)
+    pulse_hole, unsure = _sampled(sampling, sums, clock, delay, used)
     hole = np.where(np.isfinite(level), (level < used) == low, -1).astype(np.int8)
     bits, time = _counted(clock, pulse_hole, replace(design, index=index), alignment, first)
+    doubtful = _counted(clock, unsure, replace(design, index=index), alignment, first)[0] > 0
+    bits[doubtful & (bits != design.grid)] = -1
     slot = alignment.start[:, None] + np.arange(n + 3)
     there = (slot >= 0) & (slot < len(seen))
     there[there[:, :n].sum(axis=1) < LEAST_PART] = False
@@ -245,6 +262,25 @@ def observe_log(
             delay_s=delay,
         ),
     )
+
+
+def _sampled(
+    sampling: Sampling, sums: Integral, clock: PulseClock, delay_s: float, threshold: float
+) -> tuple[NDArray[np.int8], NDArray[np.int8]]:
+    """The bit of each pulse, -1 for unknown; and where a pulse that jitters, or a disc that stands
+    still beside it, could have given the other one, if the log does not tell the machine's own
+    moments."""
+    jitter = UNSURE * 1.4826 * float(np.median(np.abs(np.diff(clock.pulse_s, 2)))) / math.sqrt(6)
+    told = sampling.at_s is not None or sampling.width is not None
+    moments = [clock.pulse_s + away for away in ((0,) if told else (0, -jitter, jitter))]
+    levels = np.stack([sampling.levels(sums, clock, at, delay_s) for at in moments])
+    hole = np.where(np.isfinite(levels), (levels < threshold) == clock.low, -1).astype(np.int8)
+    good = np.flatnonzero(~clock.extra)
+    still = np.diff(clock.pulse_s[good]) > STOPPED * clock.usual_s
+    beside = np.zeros(len(clock.pulse_s), bool)
+    for a in np.flatnonzero(still).tolist():
+        beside[good[max(a - 1, 0)] : good[min(a + 2, len(good) - 1)] + 1] = True
+    return hole[0], ((hole != hole[0]).any(axis=0) | (beside & (not told))).astype(np.int8)
 
 
 def _counted(
