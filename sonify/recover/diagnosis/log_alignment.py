@@ -37,8 +37,8 @@ SURE = 0.9
 
 MOST_WEB = 0.3
 """Share of the time from which on a level may be that of holes or of webs: neither holes nor webs
-take more than 0.7 of a position (common practice, no source). Where the two channels disagree on the
-level, a comparator near its limit may make either as long."""
+take more than 0.7 of a position (common practice, no source). Where the two channels disagree on
+the level, a comparator near its limit may make either as long."""
 
 AT_WEB = 0.4
 """Positions from the profile's delay from which on data holes pass with the clock's webs."""
