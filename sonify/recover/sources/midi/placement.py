@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
@@ -86,15 +87,16 @@ class Placement:
 
 
 def timeline_of(
-    setup: Setup, rows: int, positions: int, position_s: float | None
+    setup: Setup, rows: int, positions: int, position_s: float | None, form_rows: int = 0
 ) -> tuple[Timeline, Grid]:
-    """The reading of a player at its own speed, or of one whose positions last `position_s`."""
+    """The reading of a player at its own speed, or of one whose positions last `position_s`; the
+    form lies over `form_rows`, or all of them."""
     player = setup.player
     if position_s is not None:
         player = msgspec.structs.replace(player, rpm=60.0 / (position_s * positions))
     timing = timed(setup.music, player, rows, positions)
     player = timing.player
-    grid = grid_of(timing.music, positions, rows)
+    grid = grid_of(timing.music, positions, form_rows or rows)
     timeline = read_times(rows, positions, player)
     if setup.music.timing == "bars":
         timeline = rows_to_bars(timeline, grid, player)
@@ -153,8 +155,12 @@ def _placed(
             if (slots + first - timeline.row_slot[row] >= count).mean() < BETWEEN + between:
                 good[first] = int(row.max()) + 1
         prior = (np.log(count * clock.position_s / setup.player.turn_s) / TEMPO) ** 2 / 2
-        for unit in units if good else ():
-            rows = max(good.values())
+        most_used = max(good.values(), default=0)
+        # notes of an ending may look like those of one more row
+        less = (0, 1) if setup.music.form.ending != "none" and most_used > 1 else (0,)
+        for unit, fewer in itertools.product(units if good else (), less):
+            rows = most_used - fewer
+            _, grid = timeline_of(setup, most, count, position_s, rows)
             seen = random_discs(setup.music, timeline, grid, unit, rows, len(notes))
             table = Expectation.of(seen, grid.step_ticks, lanes)
             for first, used in good.items():
@@ -164,7 +170,7 @@ def _placed(
                 likelihood, strange = table.likelihood(recorded)
                 found.append(
                     Placement(
-                        timeline, grid, unit, used, abs(first - begins), recorded,
+                        timeline, grid, unit, max(1, used - fewer), abs(first - begins), recorded,
                         Tolerance(*PLAYED), lanes, likelihood - prior, strange, table,
                     )
                 )  # fmt: skip
@@ -191,7 +197,9 @@ def _settled(
 ) -> Placement:
     """The same with the rows that later notes may come from, and how exactly the notes fit."""
     used = rows or place.used
-    timeline, grid = timeline_of(setup, used + 1 + MOST_AHEAD, place.timeline.positions, position_s)
+    timeline, grid = timeline_of(
+        setup, used + 1 + MOST_AHEAD, place.timeline.positions, position_s, used
+    )
     if position_s is None:
         tolerance, recorded = place.table.tolerance(place.recorded), place.recorded
     else:
