@@ -169,6 +169,14 @@ class BitStream:
         """Slots from each line's end to the next row's start; 0 after the last."""
         return self.timeline.gaps
 
+    @cached_property
+    def moves(self) -> Index:
+        """Slots in which the stage moves on after each line; 0 after the last row of the form."""
+        if self.plan is None or not self.plan.closed:
+            return self.gaps
+        row = self.row(np.arange(self.lines) * self.positions)
+        return np.where(row == self.plan.rows - 1, 0, self.gaps)
+
     def slot(self, index: Index) -> Index:
         """The slots in which positions are read."""
         line, step = np.divmod(index, self.positions)

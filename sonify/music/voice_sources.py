@@ -63,7 +63,7 @@ class Source:
             onset = m.line_start(e.index) + (m.positions if self.begins == "end" else 0)
             e = e.but(onset=onset.astype(np.float64))
         if self.length is not None:
-            e = e.but(length=self.length(m, m.gaps[m.line(e.index)]).astype(np.float64))
+            e = e.but(length=self.length(m, m.moves[m.line(e.index)]).astype(np.float64))
         return e
 
 
@@ -133,7 +133,7 @@ _ROWS = (
     Source("character-starts", "the first bit of each code unit", BitStream.character_starts,
            "UNIT_STARTS", _once_a_character),
     Source("row-changes", "the stage's move from one row to the next, as long as it takes",
-           lambda m: _row_ends(m)[m.gaps > 0], "ROW_ENDS", _between_rows,
+           lambda m: _row_ends(m)[m.moves > 0], "ROW_ENDS", _between_rows,
            begins="end", length=lambda m, gap: gap),
     Source("row-chords", "all ones of a row at once, as a chord that lasts while the row is read",
            _bits(1), begins="start", length=lambda m, gap: np.full(len(gap), m.positions),

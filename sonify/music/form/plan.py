@@ -58,6 +58,8 @@ class Plan:
     chords : tuple of Chord
     staggered : bool
         Whether voices enter one by one.
+    closed : bool
+        Whether the piece ends with the plan's last row, so that no stage moves after it.
     """
 
     rows: int
@@ -73,6 +75,7 @@ class Plan:
     densities: tuple[float, ...]
     chords: tuple[Chord, ...]
     staggered: bool
+    closed: bool
 
     def count(self, table: int) -> int:
         """How many different numbers a table has."""
@@ -212,4 +215,5 @@ def plan_for(
         rows, cells, cell, bar_steps, beat / step, step, labels,
         (section, dynamic, register, density, chord, sounding), dynamics,
         tuple(int(r) for r in registers), densities, chords, full.entries == "staggered",
+        form.plan != "none" or form.ending != "none",
     )  # fmt: skip

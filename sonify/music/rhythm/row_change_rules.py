@@ -53,15 +53,11 @@ class Vamp(Rule, frozen=True, tag="vamp"):
         return positions
 
     def apply(self, e: Events, m: BitStream) -> Events:
-        gaps = m.gaps
-        if m.plan is not None:
-            # the last row of the form is followed by the ending, not by a move
-            last = m.row(np.arange(m.lines) * m.positions) % m.plan.rows == m.plan.rows - 1
-            gaps = np.where(last, 0, gaps)
+        gaps = m.moves
         most = int(gaps.max(initial=0))
-        if not len(e) or not most:
+        if not len(e):
             return e
-        unit = self.unit(m.positions, most, m.plan)
+        unit = self.unit(m.positions, int(m.gaps.max(initial=0)), m.plan)
         step = e.index % m.positions
         tail = step >= m.positions - unit
         e = e.but(length=np.where(tail, np.minimum(e.length, unit), e.length))

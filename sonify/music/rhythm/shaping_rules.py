@@ -84,7 +84,13 @@ class Held(Rule, frozen=True, tag="held"):
             return e
         until = (m.line_start(e.index) + m.positions).astype(np.float64)
         if self.across:
+            over = until.copy()
             until[:-1], until[-1] = e.onset[1:], m.timeline.end_slot
+            if m.plan is not None and m.plan.closed:
+                # the last note of the form ends with its last row
+                row = m.row(e.index)
+                last = (row == m.plan.rows - 1) & (np.append(row[1:], -1) != row)
+                until[last] = over[last]
         else:
             until[:-1] = np.minimum(until[:-1], np.maximum(e.onset[1:], e.onset[:-1]))
         length = np.minimum(until - e.onset, self.longest)
