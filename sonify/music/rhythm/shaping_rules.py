@@ -85,7 +85,10 @@ class Held(Rule, frozen=True, tag="held"):
         until = (m.line_start(e.index) + m.positions).astype(np.float64)
         if self.across:
             over = until.copy()
-            until[:-1], until[-1] = e.onset[1:], m.timeline.end_slot
+            trial = e.index // m.span
+            ends = np.append(trial[1:], -1) != trial
+            until[:-1] = e.onset[1:]
+            until[ends] = (e.onset - m.since_start(e.onset))[ends] + m.end_slot
             if m.plan is not None and m.plan.closed:
                 # the last note of the form ends with its last row
                 row = m.row(e.index)
