@@ -39,7 +39,7 @@ def write(show: Performance, path: Path, options: Options) -> Master:
 def compressed(
     show: Performance, kind: str, bitrate: int | None = None, options: Options | None = None
 ) -> bytes:
-    """Encode a performance's sound as the bytes of a file.
+    """Encode a performance's sound quickly, as the bytes of a file.
 
     Parameters
     ----------
@@ -54,5 +54,5 @@ def compressed(
         path = Path(folder, f"sound{kind}")
         tags = {"title": show.disc.display_name}
         blocks = blocks_of(mastered(show, options), STRIDE)
-        encode(path, blocks, show.setup.sound, tags, bitrate)
+        encode(path, blocks, show.setup.sound, tags, bitrate, quick=True)
         return path.read_bytes()

@@ -9,6 +9,7 @@ Machine Learning Research 11 (2010), with the entropy of the letters as the uppe
 
 from __future__ import annotations
 
+from functools import lru_cache
 from math import lgamma, log
 
 import numpy as np
@@ -25,13 +26,15 @@ MOST_LETTERS = 2000
 """Only so many letters from the start are compared. Own limit: about a second of work."""
 
 
-def adjusted_information(letters: Ints, figures: Ints) -> float:
+def adjusted_information(letters: Ints, figures: Ints, least: float = 0.0) -> float:
     """What figures tell of letters, adjusted for chance.
 
     Parameters
     ----------
     letters, figures : ndarray of int64, shape (n,)
         Labels; what they are does not matter.
+    least : float
+        The result is 0 where it can't be more than this, which saves most of the work.
 
     Returns
     -------
@@ -48,6 +51,9 @@ def adjusted_information(letters: Ints, figures: Ints) -> float:
     pair, together = np.unique(a * len(size_b) + b, return_counts=True)
     chance = size_a[pair // len(size_b)] * size_b[pair % len(size_b)]
     told = float((together / n * np.log(together * n / chance)).sum())
+    # less chance, the share only falls
+    if told <= least * entropy + 1e-9:
+        return 0.0
     expected = _expected(size_a, size_b, n)
     room = entropy - expected
     return round((told - expected) / room, 12) + 0.0 if room > 1e-9 else 0.0
@@ -56,7 +62,7 @@ def adjusted_information(letters: Ints, figures: Ints) -> float:
 def _expected(size_a: Ints, size_b: Ints, n: int) -> float:
     """The mean mutual information of labels dealt out at random in these numbers, in nats: Vinh,
     Epps and Bailey's theorem 1. Groups of equal sizes are counted once."""
-    fact = np.array([lgamma(k + 1) for k in range(n + 1)])
+    fact = _log_factorials(n)
     total = 0.0
     for one, times_one in zip(*np.unique(size_a, return_counts=True), strict=True):
         for two, times_two in zip(*np.unique(size_b, return_counts=True), strict=True):
@@ -70,6 +76,11 @@ def _expected(size_a: Ints, size_b: Ints, n: int) -> float:
             gain = k / n * (np.log(k) + log(n) - log(int(one)) - log(int(two)))
             total += float((gain * probability).sum()) * int(times_one) * int(times_two)
     return total
+
+
+@lru_cache(maxsize=8)
+def _log_factorials(n: int) -> NDArray[np.float64]:
+    return np.array([lgamma(k + 1) for k in range(n + 1)])
 
 
 def traceability(parts: list[Part], m: BitStream, step_ticks: int) -> tuple[float, str]:
@@ -102,7 +113,7 @@ def traceability(parts: list[Part], m: BitStream, step_ticks: int) -> tuple[floa
         for figures in _figures(part, m, step_ticks, units):
             for late in (0, 1):
                 told, heard = values[: len(values) - late], figures[late:]
-                share = adjusted_information(told, heard)
+                share = adjusted_information(told, heard, best[0])
                 best = (share, part.name) if share > best[0] else best
     return best
 
