@@ -82,20 +82,20 @@ def read_photograph(
     picture, view, channel = find_disc(path, positions)
     image = channel.astype(np.float32) + 6.0
     view, radii, notes = _rows_in(image, view, path)
-    fuller, second = _clock_of(image, view, radii)
+    fuller, second, hidden = _clock_of(image, view, radii)
     if fuller != 1.0:
         view, radii, notes = _rows_in(image, view.measured_by(fuller), path)
-        _, second = _clock_of(image, view, radii)
+        _, second, hidden = _clock_of(image, view, radii)
     if second is not None:
         notes.append(
             f"row {second + 1} has a hole at nearly every position too; it may be the clock row"
         )
-    mark = index_mark(image, view, radii)
+    mark = index_mark(image, view, radii, hidden)
     holes, confidence, apart = _judged(image, view, radii)
     if apart < APART:
         confidence = confidence * np.float32(max(0.0, apart / APART - 0.3))
         notes.append("holes and material look much the same; use more light or a plain background")
-    shift = 0 if mark is None else mark[0]
+    shift = mark or 0
     holes, confidence = np.roll(holes, -shift, axis=1), np.roll(confidence, -shift, axis=1)
     outside = int((confidence == 0).sum())
     if outside:
@@ -161,15 +161,18 @@ def _to_the_rim(image: NDArray[np.float32], view: View, radii: Floats) -> Floats
     return radii
 
 
-def _clock_of(image: NDArray[np.float32], view: View, radii: Floats) -> tuple[float, int | None]:
-    """The radius of the row that is likeliest to have a hole at each position, and the data row
-    that is nearly as likely to."""
+def _clock_of(
+    image: NDArray[np.float32], view: View, radii: Floats
+) -> tuple[float, int | None, NDArray[np.bool_]]:
+    """The radius of the row that is likeliest to have a hole at each position, the data row that
+    is nearly as likely to, and where holes of the clock row are not seen."""
     holes, confidence, _ = _judged(image, view, np.r_[1.0, radii])
     full = np.clip(0.5 + np.where(holes == 1, 0.5, -0.5) * confidence, HIDDEN, 1)
     likely = np.log(full).sum(axis=1)
     order = np.argsort(-likely, kind="stable")
     near = likely[order[1]] > likely[order[0]] - NEAR
-    return (1.0, *radii)[order[0]], int(max(order[:2])) - 1 if near else None
+    hidden = holes[0] * confidence[0] < 0.9
+    return (1.0, *radii)[order[0]], int(max(order[:2])) - 1 if near else None, hidden
 
 
 def find_disc(path: Path, positions: int | None) -> tuple[Picture, View, NDArray[np.uint8]]:

@@ -190,27 +190,33 @@ def _log_normal(x: Floats, middle: Floats, spread: Floats) -> Floats:
     return out
 
 
-def index_mark(image: NDArray[np.float32], view: View, radii: Floats) -> tuple[int, float] | None:
-    """The position at which a mark stands beside the rows, and how far it stands out.
+def index_mark(
+    image: NDArray[np.float32], view: View, radii: Floats, hidden: NDArray[np.bool_]
+) -> int | None:
+    """The position at which a mark stands beside the rows.
 
-    Looked for outside of the outermost holes and inside of the innermost, at every position.
+    Looked for between the outermost holes and the rim, then inside of the innermost, at every
+    position but those where something may lie over the disc.
     """
     r = view.hole
     every = np.concatenate([radii, [1.0]])
-    best: tuple[int, float] | None = None
     across = np.linspace(-1.0, 1.0, 9)
     angle = 2 * np.pi * np.arange(view.positions) / view.positions
-    for edge, sign in ((every.max(), 1), (every.min(), -1)):
-        rho = edge + sign * r * np.arange(1.25, 4.6, 0.25)
-        rho = rho[rho > 0.03]
-        if len(rho) < 4:
+    best: tuple[float, int] | None = None
+    for edge, end in ((every.max(), view.rim - 0.2 * r), (every.min(), 0.03)):
+        first, last = sorted(
+            (edge, min(end, edge + 4.6 * r) if end > edge else max(end, edge - 4.6 * r))
+        )
+        rho = np.linspace(first, last, 16)
+        rho = rho[np.abs(rho - edge) > 1.2 * r]
+        if best is not None or len(rho) < 4:
             continue
         turn = angle[:, None, None] + across[None, None, :] * r / edge
         at = rho[None, :, None]
         points = np.stack(np.broadcast_arrays(at * np.cos(turn), at * np.sin(turn)), axis=-1)
         with np.errstate(all="ignore"):
             patch = np.log(sample(image, project(view.matrix, points)))
-        fine = np.isfinite(patch).all(axis=2)
+        fine = np.isfinite(patch).all(axis=2) & ~hidden[:, None]
         patch = np.where(np.isfinite(patch), patch, 0.0)
         # how uneven each strip across a position is, and how unlike the usual strip there
         shape = patch - np.median(patch, axis=2, keepdims=True)
@@ -222,11 +228,8 @@ def index_mark(image: NDArray[np.float32], view: View, radii: Floats) -> tuple[i
         z = (unlike - typical) / wide
         for strip in z.T:
             k = int(np.argmax(strip))
-            rest = max(float(np.delete(strip, k).max()), 1.0)
-            if (
-                strip[k] > 5
-                and strip[k] > 1.6 * rest
-                and (best is None or strip[k] / rest > best[1])
-            ):
-                best = (k, float(strip[k] / rest))
-    return best
+            # a mark may reach its neighbours
+            rest = max(float(np.delete(np.roll(strip, 1 - k), range(3)).max()), 1.0)
+            if strip[k] > max(5, 1.6 * rest):
+                best = max(best or (0.0, 0), (float(strip[k] / rest), k))
+    return best and best[1]
