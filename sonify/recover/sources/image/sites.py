@@ -24,6 +24,9 @@ INNER = np.array(
     + [(0.72 * np.cos(a), 0.72 * np.sin(a)) for a in np.arange(8) * np.pi / 4]
 )
 """Points inside a hole, in its radii."""
+STANDS_OUT = 5.0
+"""Standard deviations by which an index mark stands out: chance gives one in a million, and a disc
+has up to some ten thousand places to look at."""
 RIM = np.array([(np.cos(a), np.sin(a)) for a in np.arange(12) * np.pi / 6])
 
 
@@ -230,6 +233,8 @@ def index_mark(
             k = int(np.argmax(strip))
             # a mark may reach its neighbours
             rest = max(float(np.delete(np.roll(strip, 1 - k), range(3)).max()), 1.0)
-            if strip[k] > max(5, 1.6 * rest):
+            # engraving goes on beside a position at which it stands out
+            beside = z[(k + np.array([-3, -2, 2, 3])) % len(z)].max()
+            if strip[k] > max(STANDS_OUT, 1.6 * rest) and beside < STANDS_OUT:
                 best = max(best or (0.0, 0), (float(strip[k] / rest), k))
     return best and best[1]
