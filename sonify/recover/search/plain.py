@@ -64,6 +64,19 @@ def text_evidence(lines: Bits, code: Code) -> NDArray[np.float64]:
     return score
 
 
+def filling(lines: Bits, unit_bits: int, positions: int) -> NDArray[np.float64]:
+    """Bits of evidence that the zeros after the last character fill up the last row.
+
+    By chance, they are as likely as zeros are among all bits; any length of a text is as likely.
+    """
+    size = lines.shape[1]
+    last = size - np.argmax(lines[:, ::-1] != 0, axis=1)
+    zeros = np.clip(size - -(-last // unit_bits) * unit_bits, 0, positions - 1)
+    chance = np.clip((lines == 0).mean(axis=1), 0.5, 1.0)
+    out: NDArray[np.float64] = np.maximum(zeros * -np.log2(chance) - np.log2(positions), 0.0)
+    return out
+
+
 def best_text_evidence(lines: Bits) -> float:
     """The most evidence that any line has in any plain code."""
     codes = [c for c in codes_of(Wanted()) if lines.shape[1] >= c.unit_bits]
@@ -107,6 +120,8 @@ def _screen(
             if lines.shape[1] < code.unit_bits:
                 continue
             scores = text_evidence(lines, code)
+            if lines.shape[1] == bits.size:
+                scores = scores + filling(lines, code.unit_bits, bits.shape[1])
             for k in np.argsort(-scores)[:3]:
                 at = replace(how, start=int(starts[k]))
                 ways.append((float(scores[k]) - habit(at, code, space), at, code))
@@ -137,6 +152,8 @@ def judged(bits: Bits, space: Space, lead: float, how: Arrangement, code: Code) 
         line = line[first[0] : after[-1]] if len(characters) else line[:0]
     if len(line) >= code.unit_bits:
         score += float(text_evidence(line[None], code)[0])
+        if line.size == grid.size:
+            score += float(filling(line[None], code.unit_bits, grid.shape[1])[0])
     text = decoding.text
     usual = sum(c.isalnum() or c in USUAL for c in text)
     why += f"{usual} of {len(text)} characters are letters, digits, spaces or common punctuation"
