@@ -5,7 +5,8 @@
 
 Every third seed (0, 3, 6 ...) is left out, unless --held-back asks for just these. The table has
 one row a generator, and for faults one row a fault. --keep writes the inputs that failed to FOLDER.
-With the word `told`, a daw file is read with its disc's positions and rows given.
+Below the row of photographs stands how often bits of a confidence are right. With the word `told`,
+a daw file is read with its disc's positions and rows given.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ import time
 import warnings
 from collections import Counter
 from collections.abc import Iterator
+from itertools import pairwise, product
 from pathlib import Path
 from typing import Any
 
@@ -48,8 +50,34 @@ def seeds(first: int, last: int, held_back: bool) -> Iterator[int]:
     return (s for s in range(first, last) if (s % 3 == 0) == held_back)
 
 
-def photograph(made: Any, folder: Path) -> tuple[str, str]:
-    """What became of a picture (right, doubted, refused, wrong), and what was said of it."""
+CONFIDENCES = (0.5, 0.9, 0.99, 1.0001)
+"""Bounds of the rows of the table that tells how often bits of a confidence are right."""
+
+
+def reliability(
+    holes: np.ndarray, confidence: np.ndarray, grid: np.ndarray
+) -> list[tuple[int, int]] | None:
+    """How many bits there are between two confidences, and how many of them are right, however
+    the disc is turned; None if it has another shape."""
+    if holes.shape != grid.shape:
+        return None
+    best: tuple[int, list[tuple[int, int]]] | None = None
+    for rows, way, sense in product((1, -1), (1, -1), (0, 1)):
+        placed, sure = (v[::rows, ::way] for v in (holes ^ sense, confidence))
+        for start in range(grid.shape[1]):
+            right = np.roll(placed, start, axis=1) == grid
+            if best is not None and right.sum() <= best[0]:
+                continue
+            turned = np.roll(sure, start, axis=1)
+            bins = [(turned >= low) & (turned < high) for low, high in pairwise(CONFIDENCES)]
+            best = int(right.sum()), [(int(b.sum()), int((b & right).sum())) for b in bins]
+    assert best is not None
+    return best[1]
+
+
+def photograph(made: Any, folder: Path) -> tuple[str, str, list[tuple[int, int]] | None]:
+    """What became of a picture (right, doubted, refused, wrong), what was said of it, and how
+    many bits of each confidence are right, unless it is refused or has another shape."""
     from sonify.recover.search.find import find_message
     from sonify.recover.sources.image.photo import read_photograph
 
@@ -65,15 +93,16 @@ def photograph(made: Any, folder: Path) -> tuple[str, str]:
         sighting = read_photograph(path)
         found = find_message(sighting)
     except InputError as e:
-        return "refused", str(e)
+        return "refused", str(e), None
+    bits = reliability(sighting.holes, sighting.confidence, made.grid)
     grid, decoding = found.disc.grid, found.disc.decoding
     said = "; ".join(map(str, (*sighting.cautions, *found.cautions)))
     right = made.message is not None and found.disc.message == made.message
     same = grid.shape == made.grid.shape and not ((grid >= 0) & (grid != made.grid)).any()
     if right or same:
-        return "right", said
+        return "right", said, bits
     doubt = found.cautions or sighting.cautions or (decoding and decoding.verdict == "failed")
-    return "doubted" if doubt else "wrong", f"{grid.shape} for {made.grid.shape}; {said}"
+    return "doubted" if doubt else "wrong", f"{grid.shape} for {made.grid.shape}; {said}", bits
 
 
 def diagnosed(made: Any, folder: Path) -> tuple[list[str], int, int, bool, str]:
@@ -110,16 +139,19 @@ def photos(letter: str, run: Iterator[int], keep: Path | None, say: bool) -> Non
     """One row a generator of photographs."""
     world = importlib.import_module(f"tests.world.photos_{letter}")
     tally: Counter[str] = Counter()
-    took = []
+    took, other = [], 0
+    sure = np.zeros((len(CONFIDENCES) - 1, 2), int)
     with tempfile.TemporaryDirectory() as name:
         for seed in run:
             made = world.picture(seed)
             if not made.readable:
                 continue
             begin = time.process_time()
-            verdict, said = photograph(made, Path(name))
+            verdict, said, bits = photograph(made, Path(name))
             took.append(time.process_time() - begin)
             tally[verdict] += 1
+            other += bits is None and verdict != "refused"
+            sure += np.array(bits or np.zeros_like(sure))
             if verdict != "right":
                 if say:
                     print(f"  {letter} {seed}: {verdict}: {said}", flush=True)
@@ -137,6 +169,10 @@ def photos(letter: str, run: Iterator[int], keep: Path | None, say: bool) -> Non
         f"{tally['refused']} refused, {tally['wrong']} silently wrong; "
         f"median {np.median(took):.2f} s of processor time, longest {max(took):.2f} s"
     )
+    for (low, high), (bits, right) in zip(pairwise(CONFIDENCES), sure.tolist(), strict=True):
+        share = f"{100 * right / bits:.2f} %" if bits else "-"
+        print(f"  confidence {low:.2f} to {min(high, 1):.2f}: {bits:>6} bits, {share} right")
+    print(f"  {other} pictures with another number of rows or positions are not counted in these")
 
 
 def read_back(made: Any, path: Path, told: bool) -> tuple[str, float, str]:
