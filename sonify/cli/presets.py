@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 
 import click
 from click import Choice, option
@@ -20,7 +20,13 @@ __all__ = ["presets"]
     "--list", "what", metavar="WHAT",
     help="List names for use in presets: scales, schemes, rules, sources, programs or drums.",
 )  # fmt: skip
-def presets(name: str | None, discs: bool, kind: str | None, what: str | None) -> None:
+@option(
+    "--machine", metavar="DISC",
+    help="Say of each musical preset whether a machine can play it on a disc, and if not, why.",
+)  # fmt: skip
+def presets(
+    name: str | None, discs: bool, kind: str | None, what: str | None, machine: str | None
+) -> None:
     """List the presets that ship, or print one in full.
 
     A preset is a TOML file: print one, save it, change it, and give it to --preset.
@@ -31,6 +37,7 @@ def presets(name: str | None, discs: bool, kind: str | None, what: str | None) -
       sonify presets --kind music
       sonify presets music-box > mine.toml
       sonify presets --list scales
+      sonify presets --machine cairn-small
     """
     from sonify.presets import shipped
 
@@ -40,6 +47,11 @@ def presets(name: str | None, discs: bool, kind: str | None, what: str | None) -
         from sonify.music.listing import LISTS
 
         _print(look_up(LISTS, what, "list of", place="--list")())
+        return
+    if machine is not None:
+        if name is not None or discs or kind is not None:
+            raise InputError("it lists the musical presets; give it alone", place="--machine")
+        _print(_on_machine(machine))
         return
     everything = shipped()
     if name is None:
@@ -54,6 +66,26 @@ def presets(name: str | None, discs: bool, kind: str | None, what: str | None) -
         near = close_matches(name, [s.name for s in everything])
         raise InputError(f"nothing that ships is called '{name}'{near}; see `sonify presets`")
     click.echo(found.path.read_text(encoding="utf-8"), nl=False)
+
+
+def _on_machine(disc_name: str) -> Iterator[tuple[str, str]]:
+    """The musical presets, and what keeps a machine from playing a disc with each."""
+    from sonify.export.firmware import plan_of
+    from sonify.load import load_disc
+    from sonify.performance import perform
+    from sonify.presets import shipped
+
+    disc = load_disc(disc_name)
+    for preset in shipped():
+        if preset.kind == "music":
+            # a machine keeps its own time, whatever the preset says
+            show = perform(disc, [preset.name], {"music.timing": "player"})
+            try:
+                plan_of(show)
+            except InputError as e:
+                yield preset.name, f"no   {e.what}"
+            else:
+                yield preset.name, "yes"
 
 
 def _print(rows: Iterable[tuple[str, str]]) -> None:

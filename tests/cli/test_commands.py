@@ -90,6 +90,15 @@ def test_presets_are_one_a_line_name_first(run):
     assert [line.split()[0] for line in discs] == [p.stem for p in DISCS]
 
 
+def test_presets_say_what_a_machine_can_play(run):
+    lines = run("presets", "--machine", "cairn-small").out.splitlines()
+    assert [line.split()[0] for line in lines] == [p.stem for p in MUSIC]
+    assert sum(line.split()[1] == "yes" for line in lines) >= 18
+    bad = run("presets", "--machine", "no-such-disc")
+    assert bad.status == 2
+    assert run("presets", "music-box", "--machine", "cairn-small").status == 2
+
+
 def test_presets_are_listed_without_the_libraries_that_make_music():
     command = (
         "import sys; from sonify.cli.app import sonify; sonify(['presets'], standalone_mode=False)"
