@@ -378,7 +378,15 @@ class Events:
 
     def keep(self, which: NDArray[np.bool_] | Index) -> Events:
         """Only these events."""
-        return Events(*(getattr(self, f.name)[which] for f in fields(self)))
+        index = self.index[which]
+
+        def kept(column: NDArray[Any]) -> NDArray[Any]:
+            # a column of one value needs no copy
+            same = column.strides == (0,) and len(column)
+            return np.broadcast_to(column[0], len(index)) if same else column[which]
+
+        others = (kept(getattr(self, f.name)) for f in fields(self) if f.name != "index")
+        return Events(index, *others)
 
     def but(self, **arrays: NDArray[np.float64] | NDArray[np.int64]) -> Events:
         """The same events with some arrays replaced."""
