@@ -24,6 +24,7 @@ from sonify.music.pitch.scheme import (
 )
 from sonify.music.theory.roman import Chord, parse_chords
 from sonify.music.theory.scales import fold, tones_between
+from sonify.music.theory.voicing import voiced
 
 __all__ = ["Arpeggio", "Progression"]
 
@@ -48,12 +49,19 @@ class Progression(Scheme, frozen=True, tag="progression"):
         How many of these a chord lasts.
     line
         The scheme that walks over the chord's tones.
+    voicing
+        How the tones of a chord lie.
+
+        - written: as the numerals say, from the lowest tone up
+        - smooth: in the close position that moves least from chord to chord
+        - strict: the same, without parallel fifths and octaves where that can be
     """
 
     chords: str = ""
     each: Literal["row", "character", "bar"] = "row"
     hold: Annotated[int, control(step=1, soft=(1, 16), ge=1, le=1024)] = 1
     line: str | dict[str, Any] = "place"
+    voicing: Literal["written", "smooth", "strict"] = "written"
 
     def inner(self, place: str = "line") -> Scheme:
         inner = one_of(SCHEMES, "scheme", self.line, place)
@@ -90,6 +98,15 @@ class Progression(Scheme, frozen=True, tag="progression"):
             )
         return frame.grid.plan.chords
 
+    def _voiced(self, frame: Frame) -> tuple[Chord, ...]:
+        """The chords as they are voiced."""
+        chords = self._chords(frame)
+        if self.voicing == "written":
+            return chords
+        own = bool(self.chords.strip())
+        order = range(len(chords) + 1) if own else frame.grid.plan.tables[CHORD].tolist()
+        return voiced(chords, tuple(n % len(chords) for n in order), self.voicing == "strict")
+
     def pitches(self, m: BitStream, index: Index, shift: Index, frame: Frame) -> Pitches:
         degrees = self.inner(f"{frame.place}.line").degrees(m, index)
         lead = self.chord_lead(frame)
@@ -104,7 +121,7 @@ class Progression(Scheme, frozen=True, tag="progression"):
         self, degrees: Index, shift: Index, frame: Frame, chord: Index | None = None
     ) -> Pitches:
         tone = shifted(degrees, shift)
-        chords = self._chords(frame)
+        chords = self._voiced(frame)
         number = np.zeros_like(tone) if chord is None else chord % len(chords)
         size = np.array([len(c) for c in chords])
         table = np.zeros((len(chords), int(size.max())))
