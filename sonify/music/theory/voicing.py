@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Sequence
 from functools import lru_cache
-from itertools import combinations
+from itertools import combinations, pairwise
 
 from sonify.music.theory.roman import Chord
 
@@ -79,7 +79,7 @@ def voiced(chords: tuple[Chord, ...], order: tuple[int, ...], strict: bool) -> t
     """
     if not order:
         return chords
-    changes = Counter((a, b) for a, b in zip(order, order[1:], strict=False) if a != b)
+    changes = Counter((a, b) for a, b in pairwise(order) if a != b)
     first = chords[order[0]]
     tones = sorted({t % 12 for t in first})
     turn = tones.index(first[0] % 12)
