@@ -145,6 +145,7 @@ def _placed(
     tone = notes["pitch"].astype(np.int64) * BEND_STEPS + notes["bend"]
     velocity, channel = (notes[name].astype(np.int64) for name in ("velocity", "channel"))
     units, between = _units(setup, lanes)
+    form = _ends(setup)
     found: list[Placement] = []
     for count in counts:
         most = min(MOST_ROWS, (int(slots.max()) + begins) // count + 2)
@@ -155,27 +156,40 @@ def _placed(
             if (slots + first - timeline.row_slot[row] >= count).mean() < BETWEEN + between:
                 good[first] = int(row.max()) + 1
         prior = (np.log(count * clock.position_s / setup.player.turn_s) / TEMPO) ** 2 / 2
-        most_used = max(good.values(), default=0)
-        # notes of an ending may look like those of one more row
-        less = (0, 1) if setup.music.form.ending != "none" and most_used > 1 else (0,)
-        for unit, fewer in itertools.product(units if good else (), less):
-            rows = most_used - fewer
+        for unit, rows in itertools.product(units, _rows_of(setup, good)):
             _, grid = timeline_of(setup, most, count, position_s, rows)
             seen = random_discs(setup.music, timeline, grid, unit, rows, len(notes))
             table = Expectation.of(seen, grid.step_ticks, lanes)
             for first, used in good.items():
+                if form and rows not in (used, used - 1):
+                    continue
                 on = (onset + first) * grid.step_ticks
                 off = on + clock.length * grid.step_ticks
                 recorded = NoteEvents(on, off, tone, velocity, channel)
                 likelihood, strange = table.likelihood(recorded)
                 found.append(
                     Placement(
-                        timeline, grid, unit, max(1, used - fewer), abs(first - begins), recorded,
-                        Tolerance(*PLAYED), lanes, likelihood - prior, strange, table,
+                        timeline, grid, unit, rows if form else used, abs(first - begins),
+                        recorded, Tolerance(*PLAYED), lanes, likelihood - prior, strange, table,
                     )
                 )  # fmt: skip
         found = sorted(found, key=lambda p: -p.score)[:TRIED]
     return found
+
+
+def _ends(setup: Setup) -> bool:
+    """Whether the music depends on how many rows there are, and ends after the last one."""
+    form = setup.music.form
+    return form.ending != "none" or form.plan != "none"
+
+
+def _rows_of(setup: Setup, good: dict[int, int]) -> list[int]:
+    """The numbers of rows over which the form may lie, given those that notes begin in."""
+    rows = set(good.values())
+    if not _ends(setup):
+        return [max(rows)] if rows else []
+    # notes of an ending may look like those of one more row
+    return sorted(rows | {n - 1 for n in rows if n > 1})
 
 
 def _units(setup: Setup, lanes: Lanes) -> tuple[list[int], float]:
