@@ -19,7 +19,7 @@ from sonify.errors import InputError
 from sonify.music.metre import grid_of, rows_to_bars
 from sonify.music.settings import Music
 
-__all__ = ["USUAL_TEMPO", "Timing", "timed"]
+__all__ = ["STEPS", "USUAL_TEMPO", "Timing", "timed"]
 
 USUAL_TEMPO = 110.0
 """Quarters a minute that `step = "auto"` comes nearest to: the middle, by ratio, of 60 to 200 (own

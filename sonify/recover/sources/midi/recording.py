@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from sonify.errors import Caution, InputError
 from sonify.music.metre import grid_of
+from sonify.music.tempo import STEPS, timed
 from sonify.recover.search.arrangement import Wanted
 from sonify.recover.search.plain import codes_of, text_evidence
 from sonify.recover.sighting import THRESHOLD, Sighting, check_size
@@ -36,6 +37,9 @@ EXACT = 1e-9
 FIT = 0.02
 # The same if the file's own beats fit
 CLEAR = 0.1
+FEWEST_POSITIONS, MOST_POSITIONS = 24, 200  # that discs have, from two dozen to two hundred
+SWUNG_OFF = 0.2  # of a position: notes this near lie on it
+MOST_OFF = 0.1  # share of notes that may lie beside positions that are too long
 # Differences per note above which a recording is refused: other presets' leave more
 POOR = 0.4
 # Notes of trial discs after which no further placement is searched
@@ -143,13 +147,17 @@ def _clocks(
 ) -> Iterator[PositionClock]:
     """The likely position clocks: the file's own beats, then those that the onsets suggest."""
     turn_s, positions = setup.player.turn_s, options.positions
-    beats = beat_clock(notes, grid_of(setup.music, 1).step_beats)
-    onset = notes["on_s"] if beats is None else beats.onset
-    steady, in_time = on_positions(notes, onset, setup, positions or ROW)
-    if beats is not None and in_time:
-        yield beats
-    # discs have some two dozen to two hundred positions
-    fewest, most = (24, 200) if positions is None else (positions, positions)
+    steady, in_time = None, False
+    for step_beats in _step_beats(notes, setup, positions):
+        beats = beat_clock(notes, step_beats)
+        onset = notes["on_s"] if beats is None else beats.onset
+        steady, keeps = on_positions(notes, onset, setup, positions or ROW)
+        in_time |= keeps and beats is not None
+        if beats is not None and keeps:
+            yield beats
+    fewest, most = (
+        (FEWEST_POSITIONS, MOST_POSITIONS) if positions is None else (positions, positions)
+    )
     low, high = turn_s / 640, turn_s / 6
     if positions is not None:
         low, high = (turn_s / positions * s for s in SPEED)
@@ -161,10 +169,27 @@ def _clocks(
     try:
         found = recovered_clocks(notes["on_s"], notes["off_s"], low, high, path, steady)
     except InputError:
-        if beats is None or not in_time:
+        if not in_time:
             raise
         return
     yield from sorted(found, key=oddness)
+
+
+def _step_beats(notes: NDArray[np.void], setup: Setup, positions: int | None) -> list[float]:
+    """How many quarters a position may last, the likeliest first: the preset's step, or where that
+    is chosen by the number of positions, all steps that leave a usual number of them."""
+    music, player = setup.music, setup.player
+    if music.step != "auto" or positions is not None:
+        settled = timed(music, player, 1, positions or ROW)
+        return [grid_of(settled.music, 1).step_beats]
+    last = int(np.argmax(notes["on_beat"]))
+    beat_s = float(notes["on_s"][last] / max(notes["on_beat"][last], 1e-9))
+    counts = {float(s * 4): player.turn_s / max(beat_s * float(s * 4), 1e-9) for s in STEPS}
+    usual = [b for b, n in counts.items() if FEWEST_POSITIONS - 0.5 <= n <= MOST_POSITIONS + 0.5]
+    apart = [np.abs(notes["on_beat"] / b - np.rint(notes["on_beat"] / b)) for b in usual]
+    there = [float((a < SWUNG_OFF).mean()) for a in apart]
+    # the longest position on which notes lie as well as on any shorter one
+    return [b for b, share in zip(usual, there, strict=True) if share > max(there) - MOST_OFF]
 
 
 def _read_by(
