@@ -58,6 +58,8 @@ def relative(music: Music, seed: int, amount: float) -> dict[str, Any]:
             break
         change(rng)
     out = {f"music.{k}": table[k] for k in ("root", "scale") if table[k] != before[k]}
+    if table["harmony"] != before["harmony"]:
+        out["music.harmony.chords"] = table["harmony"]["chords"]
     for n, (voice, old) in enumerate(zip(table["voice"], before["voice"], strict=True)):
         out |= {f"music.voice.{n}.{k}": v for k, v in voice.items() if v != old.get(k)}
     return out
@@ -66,10 +68,16 @@ def relative(music: Music, seed: int, amount: float) -> dict[str, Any]:
 def _changes(music: dict[str, Any], far: int) -> Iterator[Change]:
     """All small changes that can be made to a `[music]` table, in place."""
     chords = [t for v in music["voice"] if (t := _progression(v)) is not None]
+    chords = [t if "chords" in t else music["harmony"] for t in chords]
+    # voices may share the chords of the piece, which are turned once
+    chords = [
+        t for n, t in enumerate(chords) if all(t is not u for u in chords[:n]) and t.get("chords")
+    ]
     yield lambda rng: music.update(root=_near_root(music["root"], rng))
+    played = any(_progression(v) is not None for v in music["voice"])
     if chords:
         yield lambda rng: _turn_chords(chords, rng)
-    elif near := _near_scales(music["scale"]):
+    elif not played and (near := _near_scales(music["scale"])):
         yield _chosen(music, "scale", near)
     for voice in music["voice"]:
         yield _moved(voice, "velocity", 4, 1, 127, far)
@@ -89,8 +97,8 @@ def _changes(music: dict[str, Any], far: int) -> Iterator[Change]:
 
 def _progression(voice: dict[str, Any]) -> dict[str, Any] | None:
     pitch = voice["pitch"]
-    found = isinstance(pitch, dict) and "chords" in pitch and voice.get("drum") is None
-    return pitch if found else None
+    found = isinstance(pitch, dict) and pitch["scheme"] == "progression"
+    return pitch if found and voice.get("drum") is None else None
 
 
 def _as_table(value: str | dict[str, Any], tag: str) -> dict[str, Any]:
