@@ -330,14 +330,12 @@ def _ended(part: Part, finals: list[Final], first: int, m: BitStream, grid: Grid
     last[lines * m.positions // m.span] = (lines + 1) * m.positions - 1
     trial = part.index // m.span
     keep = (part.on < cut[trial]) | (part.index > last[trial])
-    if not keep.all():
-        part = replace(
-            part,
-            **{
-                name: getattr(part, name)[keep]
-                for name in ("index", "on", "off", "pitch", "velocity")
-            },
-        )
+    # ... and what sounds ends with it
+    off = np.where(part.index > last[trial], part.off, np.minimum(part.off, cut[trial]))
+    part = replace(
+        part, index=part.index[keep], on=part.on[keep], off=off[keep], pitch=part.pitch[keep],
+        velocity=part.velocity[keep],
+    )  # fmt: skip
     if not finals:
         return part
     on, length, pitch, velocity = (np.array(column) for column in zip(*finals, strict=True))

@@ -254,7 +254,10 @@ static void begin_ending(void)
 
     for (k = 0; k < PLAYER_NOTES; k++) {
         if ((notes[k].state & STATE) == COMING && (int32_t)(notes[k].on - begin) >= 0) {
-            let_go(k); /* what would begin after the last chord is left out */
+            let_go(k); /* what would begin after the last chord is left out ... */
+        }
+        if ((int32_t)(notes[k].off - begin) > 0) {
+            notes[k].off = begin; /* ... and what sounds ends with it */
         }
     }
     k = 0;
