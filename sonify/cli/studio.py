@@ -41,10 +41,10 @@ def studio(request: Request, port: int, host: str, no_open: bool) -> None:
       sonify studio my.toml --port 8123 --no-open
     """
     from sonify.cli.command_line import command_line
-    from sonify.studio.document import starting
+    from sonify.studio.document import FIRST_PRESETS, starting
     from sonify.studio.run import is_loopback, run
 
-    start = starting(request.disc, request.presets)
+    start = starting(request.disc, request.presets or FIRST_PRESETS)
 
     def ready(address: str) -> None:
         click.echo(address)

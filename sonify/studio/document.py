@@ -27,6 +27,7 @@ MAX_POSITIONS = 400_000
 """The most positions that the page accepts; the command line accepts more."""
 
 FIRST_DISC = "cairn-middle"
+FIRST_PRESETS = ("hut-band",)
 
 Recipe = tuple[str, tuple[str, ...], dict[str, Any]]
 """What makes a document's files: a disc, presets that ship, and single settings over them."""
