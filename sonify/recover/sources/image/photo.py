@@ -56,6 +56,8 @@ LEAST = 3  # holes of a row at the rim: the index mark may look like one or two
 HIDDEN = 0.01  # of clock holes may be hidden and look like none
 NEAR = 3.0  # difference of log likelihoods, 20 to 1, below which another row may be the clock row
 EXACT = 0.005  # error of a view, in steps, below which centres of spots are no more exact
+INNER = 1.5  # radii of the rim, above which it tells more of the view than the clock row
+RIM_FITS = 6  # rounds, by which the fit to the rim moves no more
 APART = 1.4
 """Standard deviations between holes and webs below which all bits are doubtful."""
 
@@ -130,7 +132,8 @@ def read_photograph(
 
 def _rows_in(image: NDArray[np.float32], view: View, path: Path) -> tuple[View, Floats, list[str]]:
     """The rows about a clock row, and the view refined by their holes."""
-    for again, reach in enumerate(REACHES):
+    reaches = (view.rim, view.rim) if view.rim < np.inf else REACHES
+    for again, reach in enumerate(reaches):
         radii, notes, fullest = find_rows(image, view, reach)
         if fullest != 1.0:
             view = view.measured_by(fullest)
@@ -284,23 +287,38 @@ def _by_outline(channel: NDArray[np.uint8], longest: int) -> Iterator[tuple[list
                 view = settled(spots, which, place, count, shape)
                 if view is not None:
                     view = replace(view, matrix=there @ view.matrix)
-                    views.append(replace(view, rim=_rim(view, outline, outlines)))
+                    views.append(_rimmed(view, outline, outlines))
                     if _clear(view):
                         break
         yield views, max(map(len, both))
 
 
-def _rim(view: View, outline: Floats, outlines: list[tuple[Floats, float]]) -> float:
-    """The radius of the widest of the outlines about the same middle that are well seen."""
+def _rimmed(view: View, outline: Floats, outlines: list[tuple[Floats, float]]) -> View:
+    """The view with the rim: the widest of the outlines about the same middle that are well seen.
+
+    About a small clock row, the rim tells the perspective best.
+    """
     turn = np.linspace(0, 2 * np.pi, 60, endpoint=False)
     circle = np.column_stack([np.cos(turn), np.sin(turn), np.ones(60)])
-    radii = [
-        float(np.median(np.linalg.norm(view.plane((circle @ other.T)[:, :2]), axis=1)))
+    around = [
+        (circle @ other.T)[:, :2]
         for other, covered in outlines
         if covered > RIM and np.linalg.norm(np.linalg.solve(outline, other[:, 2])[:2]) < 0.15
     ]
-    rim = max(radii, default=np.inf)
-    return rim if rim > 1 + view.hole else np.inf
+    if not around:
+        return view
+    pixels = max(around, key=np.ptp)
+    clock = circle_points(view.positions, np.arange(view.positions))
+    both = np.concatenate([project(view.matrix, clock), pixels])
+    for _ in range(RIM_FITS):
+        plane = view.plane(pixels)
+        far = np.linalg.norm(plane, axis=1, keepdims=True)
+        view = replace(view, rim=float(np.median(far)))
+        if not INNER < view.rim < np.inf:
+            break
+        matrix = fit_view(np.concatenate([clock, view.rim * plane / far]), both)
+        view = replace(view, matrix=matrix)
+    return view if view.rim > 1 + view.hole else replace(view, rim=np.inf)
 
 
 def _by_spots(channel: NDArray[np.uint8], longest: int) -> Iterator[tuple[list[View], int]]:
