@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import struct
 import zlib
 
@@ -12,6 +13,8 @@ from PIL import Image
 
 import sonify
 from sonify.errors import InputError
+from sonify.export.drawing.drawing import drawing_of
+from sonify.export.drawing.drawing_formats import draw
 from sonify.recover.search.find import find_message
 from sonify.recover.sources.options import ReadOptions
 from sonify.recover.sources.source import read_source
@@ -39,6 +42,8 @@ HARD = {
     "uneven light and shadow": Shot(light=0.6, shadow=0.5, roll=200, light_from=40),
     "blurred, noisy, squeezed": Shot(blur=0.35, noise=8, quality=40, roll=33),
     "busy table, wood grain": Shot(busy=True, grain=0.12, roll=280),
+    "small on a wide table": Shot(fill=0.4, noise=5, width=2000, height=1500, away=(0.6, -0.5)),
+    "little contrast": Shot(material=(128, 126, 122), table=(96, 95, 92), grain=0, noise=2),
     "part of the rim out of view": Shot(fill=0.98, away=(0.0, 0.09), roll=150),
 }
 
@@ -53,6 +58,30 @@ def test_no_bit_is_wrong(name, disc, tmp_path):
     if "out of view" not in name:
         assert known.all()
         assert found.disc.message == made.message
+
+
+@pytest.mark.parametrize("inner", [False, True])
+def test_few_positions_and_many_rows(inner, tmp_path):
+    """Holes are nearest to those of their own position, and an inner clock row is a tenth as wide
+    as the disc."""
+    disc = sonify.Disc.from_message(
+        "Soup from eleven, bread while it lasts.", layout=sonify.Layout(positions=14)
+    )
+    outermost = 16.0 + 3.5 * disc.rows
+    geometry = sonify.Geometry(
+        outer_diameter=2 * (outermost + 10.0),
+        bore_diameter=8.0,
+        clock_radius=10.0 if inner else outermost + 6.0,
+        first_row_radius=outermost,
+        row_pitch=3.5,
+        hole_diameter=2.0,
+    )
+    svg = draw(drawing_of(disc, geometry), ".svg").decode()
+    page = -float(re.search(r'viewBox="(-[\d.]+) ', svg).group(1))
+    made = disc, geometry, svg, page
+    found = read(tmp_path, made, Shot(width=1800, height=1350, tilt=20, axis=40, noise=3))
+    np.testing.assert_array_equal(found.disc.grid, disc.grid)
+    assert found.disc.message == disc.message
 
 
 @pytest.mark.parametrize("seed", range(3))

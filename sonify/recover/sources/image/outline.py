@@ -31,7 +31,7 @@ WAVES = (0, 0.0), (1, 0.0), (1, np.pi / 2), (2, 0.0), (2, np.pi / 2)
 COVERED = 0.35  # of an outline's directions that must be seen
 BOOSTS = 0.21, 15
 """How far perspective moves the middle in radii, at most, and steps of it each way."""
-RINGS = 6
+RINGS = 5
 ALIKE = 0.5
 """Ratio of two holes' radii as a logarithm: 1.2 by perspective, 1.2 by measuring, and as much again
 between groups."""
@@ -227,18 +227,23 @@ def _rings_of(
     count = np.bincount((np.arange(len(v))[:, None] * wide + ring).ravel(), minlength=len(v) * wide)
     count = count.reshape(len(v), wide)
     count[:, 1:] += count[:, :-1]
-    for _ in range(RINGS):
-        k, at = np.unravel_index(int(np.argmax(count)), count.shape)
-        if count[k, at] < fewest:
-            return
-        curve = _curve(moved[k], hole, at * hole)
-        points = _boosted(plane[wider], v[k : k + 1])[0]
-        on = np.abs(np.linalg.norm(points, axis=1) - curve(points)) < 0.8 * hole
-        found = _around(*_apart(wider[on], points[on], odd[on], hole), fewest)
-        if found is not None:
-            yield found
-        # rings of other spots next, or these under quite another perspective
-        count[np.linalg.norm(v - v[k], axis=1) < BOOSTS[0] / 3, max(0, at - 2) : at + 3] = 0
+    # most of all, and most against spots spread evenly over the disc
+    chance = len(inner) * 4 * np.arange(wide) * hole**2
+    excess = (count - chance) / np.sqrt(chance + 1)
+    for standing in (count.copy(), np.where(count < fewest, 0, excess)):
+        for _ in range(RINGS):
+            k, at = np.unravel_index(int(np.argmax(standing)), count.shape)
+            if count[k, at] < fewest or standing[k, at] <= 0:
+                break
+            curve = _curve(moved[k], hole, at * hole)
+            points = _boosted(plane[wider], v[k : k + 1])[0]
+            on = np.abs(np.linalg.norm(points, axis=1) - curve(points)) < 0.8 * hole
+            found = _around(*_apart(wider[on], points[on], odd[on], hole), fewest)
+            if found is not None:
+                yield found
+            # rings of other spots next, or these under quite another perspective
+            near = np.linalg.norm(v - v[k], axis=1) < BOOSTS[0] / 3
+            standing[near, max(0, at - 2) : at + 3] = 0
 
 
 def _apart(which: Ints, points: Floats, odd: Floats, hole: float) -> tuple[Ints, Floats]:

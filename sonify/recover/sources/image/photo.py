@@ -32,7 +32,7 @@ from sonify.recover.sources.image.sites import (
     plane_points,
     sample,
 )
-from sonify.recover.sources.image.spots import Spots, find_spots
+from sonify.recover.sources.image.spots import MOST, Spots, find_spots
 
 __all__ = ["find_disc", "read_photograph"]
 
@@ -58,6 +58,7 @@ NEAR = 3.0  # difference of log likelihoods, 20 to 1, below which another row ma
 EXACT = 0.005  # error of a view, in steps, below which centres of spots are no more exact
 INNER = 1.5  # radii of the rim, above which it tells more of the view than the clock row
 RIM_FITS = 6  # rounds, by which the fit to the rim moves no more
+FEWER = 1500  # spots among which rings are looked for all over the picture
 APART = 1.4
 """Standard deviations between holes and webs below which all bits are doubtful."""
 
@@ -201,13 +202,11 @@ def _disc_in(picture: Picture, positions: int | None) -> tuple[View, NDArray[np.
     best: View | None = None
     spots_seen = 0
     channels: dict[str, NDArray[np.uint8]] = {}
-    for find, name, fine in WAYS:
+    for find, name in WAYS:
         if name not in channels:
             channels[name] = picture.channel(name)
         channel = channels[name]
-        if fine and max(channel.shape) <= COARSE:
-            continue
-        for views, among in find(channel, max(channel.shape) if fine else COARSE):
+        for views, among in find(channel):
             spots_seen = max(spots_seen, among)
             views = [v for v in views if positions is None or v.positions == positions]
             # walls of holes and webs make rings too, fainter and less even
@@ -244,7 +243,9 @@ def _enlarging(scale: float) -> Floats:
     return np.array([[scale, 0.0, half], [0.0, scale, half], [0.0, 0.0, 1.0]])
 
 
-def _spots_in(channel: NDArray[np.uint8], shrink: float) -> tuple[tuple[int, int], list[Spots]]:
+def _spots_in(
+    channel: NDArray[np.uint8], shrink: float, most: int = MOST
+) -> tuple[tuple[int, int], list[Spots]]:
     """The size of a channel made smaller, and its dark and bright spots."""
     import cv2
 
@@ -252,10 +253,10 @@ def _spots_in(channel: NDArray[np.uint8], shrink: float) -> tuple[tuple[int, int
         small = cv2.resize(channel, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
         channel = np.asarray(small, np.uint8)
     height, width = channel.shape
-    return (height, width), list(find_spots(channel))
+    return (height, width), list(find_spots(channel, most))
 
 
-def _by_outline(channel: NDArray[np.uint8], longest: int) -> Iterator[tuple[list[View], int]]:
+def _by_outline(channel: NDArray[np.uint8]) -> Iterator[tuple[list[View], int]]:
     """Views of discs whose outlines are seen, each looked at closely."""
     done: list[tuple[Floats, Floats, list[Spots], tuple[int, int], Floats]] = []
     tried = set()
@@ -271,7 +272,7 @@ def _by_outline(channel: NDArray[np.uint8], longest: int) -> Iterator[tuple[list
             first = np.maximum(low - 0.1 * half, 0).astype(int)
             last = np.minimum(high + 0.1 * half, channel.shape[::-1]).astype(int)
             part = channel[first[1] : last[1], first[0] : last[0]]
-            shrink = min(1.0, longest / max(part.shape))
+            shrink = min(1.0, COARSE / max(part.shape))
             shape, both = _spots_in(part, shrink)
             there = np.array([[1, 0, first[0]], [0, 1, first[1]], [0, 0, 1.0]])
             region = (first, last, both, shape, there @ _enlarging(1 / shrink))
@@ -321,10 +322,10 @@ def _rimmed(view: View, outline: Floats, outlines: list[tuple[Floats, float]]) -
     return view if view.rim > 1 + view.hole else replace(view, rim=np.inf)
 
 
-def _by_spots(channel: NDArray[np.uint8], longest: int) -> Iterator[tuple[list[View], int]]:
+def _by_spots(channel: NDArray[np.uint8]) -> Iterator[tuple[list[View], int]]:
     """Views of discs by rings or spokes of spots anywhere in the picture."""
-    shrink = min(1.0, longest / max(channel.shape))
-    shape, both = _spots_in(channel, shrink)
+    shrink = min(1.0, COARSE / max(channel.shape))
+    shape, both = _spots_in(channel, shrink, FEWER)
     for find in (find_ring, find_spokes):
         for spots in both:
             views = [
@@ -334,16 +335,14 @@ def _by_spots(channel: NDArray[np.uint8], longest: int) -> Iterator[tuple[list[V
 
 
 WAYS = (
-    (_by_outline, "light", False),
-    (_by_spots, "light", False),
-    (_by_outline, "red-green", False),
-    (_by_outline, "yellow-blue", False),
-    (_by_spots, "light", True),
-    (_by_spots, "red-green", False),
-    (_by_spots, "yellow-blue", False),
+    (_by_outline, "light"),
+    (_by_spots, "light"),
+    (_by_outline, "red-green"),
+    (_by_outline, "yellow-blue"),
+    (_by_spots, "red-green"),
+    (_by_spots, "yellow-blue"),
 )
-"""What is looked for, in which channel, and whether at full size: the likeliest and quickest
-first."""
+"""What is looked for, and in which channel: the likeliest and quickest first."""
 
 
 def _standing(view: View) -> float:

@@ -17,7 +17,7 @@ __all__ = ["Spots", "find_spots"]
 
 Floats = NDArray[np.float64]
 
-MOST = 1500
+MOST = 3000
 FINEST = 1.0  # pixels of the narrowest Gaussian: a hole's radius is then 1.6 pixels
 STEPS = 3  # sizes an octave
 SIGMAS = 4.0
@@ -46,12 +46,14 @@ class Spots:
         return Spots(self.centre[which], self.area[which], self.contrast[which])
 
 
-def find_spots(channel: NDArray[np.uint8]) -> tuple[Spots, Spots]:
+def find_spots(channel: NDArray[np.uint8], most: int = MOST) -> tuple[Spots, Spots]:
     """Dark and bright spots, those that stand out most first.
 
     Parameters
     ----------
     channel : ndarray of uint8, shape (height, width)
+    most : int
+        Spots of each kind.
     """
     import cv2
 
@@ -72,7 +74,8 @@ def find_spots(channel: NDArray[np.uint8]) -> tuple[Spots, Spots]:
                 found[not dark].append(_extrema(near, noise * FINEST / sigmas[k], sigmas[k], scale))
         image = levels[STEPS][::2, ::2]
         scale *= 2
-    return _strongest(found[0], max(channel.shape)), _strongest(found[1], max(channel.shape))
+    longest = max(channel.shape)
+    return _strongest(found[0], longest, most), _strongest(found[1], longest, most)
 
 
 def _noise(step: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -120,7 +123,7 @@ def _extrema(
     return np.column_stack([place, np.pi * radius**2, value]).astype(float)
 
 
-def _strongest(found: list[Floats], longest: int) -> Spots:
+def _strongest(found: list[Floats], longest: int, most: int) -> Spots:
     """The strongest spots of the picture and of each tile, so that neither a patterned table can
     crowd out a pale disc, nor the grain of a wide table a small one."""
     every = np.concatenate(found)
@@ -136,7 +139,7 @@ def _strongest(found: list[Floats], longest: int) -> Spots:
     usual[order] = every[order[np.minimum(first + USUAL, last)], 3]
     every, rank = every[every[:, 3] > FAINT * usual], rank[every[:, 3] > FAINT * usual]
     every = every[
-        np.sort(np.r_[: min(MOST // 2, len(every)), np.argsort(rank, kind="stable")[: MOST // 2]])
+        np.sort(np.r_[: min(most // 2, len(every)), np.argsort(rank, kind="stable")[: most // 2]])
     ]
     every = every[np.unique(every, axis=0, return_index=True)[1]]
     every = every[np.argsort(-every[:, 3], kind="stable")]
