@@ -103,3 +103,12 @@ def test_a_last_row_without_holes_is_added():
     np.testing.assert_array_equal(found.disc.grid, disc.grid)
     assert found.disc.message == TEXT
     assert any("without holes was added" in str(n) for n in found.cautions)
+
+
+def test_zeros_that_fill_up_the_last_row_count():
+    """A short text is told from the same bits read from elsewhere by where its filling ends."""
+    code = sonify.Code(alphabet="ita2")
+    layout = sonify.Layout(positions=71)
+    disc = sonify.Disc.from_message("FOG 12, 980 M", code=code, layout=layout)
+    found = find_message(seen_from(disc.grid, 14))
+    assert found.disc.message == "FOG 12, 980 M"
