@@ -11,12 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.alignment import Design
+from sonify.recover.diagnosis.channels import Channels
 from sonify.recover.diagnosis.error_pattern import ErrorPattern
 from sonify.recover.diagnosis.motion import Motion
 from sonify.recover.diagnosis.observed import Levels, Observed
+from sonify.recover.diagnosis.quiet import Quiet, quiet_of
 from sonify.recover.diagnosis.recount import Miscount
 
-__all__ = ["Case", "LevelSigns"]
+__all__ = ["OFF", "Case", "LevelSigns"]
 
 Index = NDArray[np.int64]
 Reals = NDArray[np.float64]
@@ -30,6 +32,8 @@ ELSEWHERE = math.log(50)  # how rare a reading of another row is than the one du
 SHIFTED = 0.6  # of the errors: from this share on, the material's level is off where bits are wrong
 MIDDLE = (0.3, 0.7)  # of the way from the material's level to the holes': a good threshold
 OFF = 0.12  # of the swing: from this on, the material's level is off
+PART = 16  # places whose levels are averaged to follow the material's
+FAR = 6.0  # standard deviations that lie between the highest and the lowest of a few hundred
 FADES = 0.25  # of the swing: from this on, its level changes during the recording
 
 
@@ -51,6 +55,10 @@ class Case:
     miscount : Miscount or None
     rpm : float
         The speed that is set, in turns per minute.
+    channels : Channels or None
+        What each channel of a log shows by itself.
+    fits : bool
+        Whether the recording is one of this disc by its bits.
     """
 
     seen: Observed
@@ -62,6 +70,20 @@ class Case:
     agreement: dict[str, float]
     miscount: Miscount | None
     rpm: float
+    channels: Channels | None = None
+    fits: bool = True
+
+    @property
+    def harmed(self) -> bool:
+        """Whether anything is wrong with the bits."""
+        return not self.fits or bool(self.count)
+
+    @cached_property
+    def quiet(self) -> Quiet | None:
+        """The data channel of a log, if it falls silent."""
+        if self.channels is None:
+            return None
+        return quiet_of(self.channels, self.seen, 60 / self.rpm, self.fits)
 
     @cached_property
     def wrong(self) -> NDArray[np.bool_]:
@@ -136,6 +158,10 @@ class LevelSigns:
         How far the threshold lies from the material's level (0) to the holes' (1).
     shift : float
         By how much the material's level is off where bits are wrong, in the middle.
+    moved : float
+        By how much the material's level moves over the reading, at most.
+    moves : bool
+        Whether that is much.
     shifted : bool
         Whether it is off at most of them.
     darkened : bool
@@ -152,10 +178,20 @@ class LevelSigns:
             self.depth: Reals = row / np.nanmedian(row)
             swing = float(np.nanmedian(height[ones])) if ones.any() else 1.0
             material = np.nanmedian(v.web, axis=1)
-            usual = float(np.nanmedian(v.web))
+            fine = np.ones(v.web.shape, bool)
+            fine[at] = False
+            # light may be on for most of the reading
+            usual = float(np.nanmedian(v.web[fine if fine.any() else ~fine]))
             spread = 1.4826 * float(np.nanmedian(np.abs(v.web - usual)))
             away = v.web[at] - usual
             far, moved = float(np.nanmedian(np.abs(away))), towards * float(np.nanmedian(away))
+            parts = np.array_split(v.web.reshape(-1), max(1, v.web.size // PART))
+            webs = np.array([np.nanmedian(p) for p in parts])
+            # a median of places scatters by 1.25 times what their mean does
+            inside = [1.25 * 1.4826 * np.nanmedian(np.abs(p - w)) for p, w in zip(parts, webs, strict=True)]
+            chance = FAR * float(np.nanmedian(inside)) / math.sqrt(PART)
+            self.moved = (float(np.nanmax(webs) - np.nanmin(webs)) - chance) / max(swing, 1e-9)
+        self.moves = self.moved > FADES
         material = material[np.isfinite(material)]
         part = max(1, len(material) // 5)
         self.drift = 0.0

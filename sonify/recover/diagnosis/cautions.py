@@ -12,9 +12,16 @@ from sonify.recover.diagnosis.observed import NotesBySlot, Observed
 __all__ = ["cautions_of"]
 
 
-def cautions_of(seen: Observed, design: Design, listening: Listening | None) -> tuple[str, ...]:
+def cautions_of(
+    seen: Observed, design: Design, listening: Listening | None, fits: bool
+) -> tuple[str, ...]:
     """One line for each thing that a report can't say, or assumes."""
     out = list(seen.remarks)
+    if not fits:
+        out.append(
+            "the fault named spoils the recording so much that nothing shows whether it is of this "
+            "disc: repair that first, then record again"
+        )
     if listening is not None and listening.vague:
         out.append(
             f"this preset lost the bits ({listening.about}), and its notes can't be assigned to "

@@ -12,8 +12,9 @@ from sonify.errors import InputError
 from sonify.performance import Performance
 from sonify.recover.diagnosis.alignment import Design
 from sonify.recover.diagnosis.case import Case
-from sonify.recover.diagnosis.causes import likely_causes
+from sonify.recover.diagnosis.causes import Finding, likely_causes
 from sonify.recover.diagnosis.cautions import cautions_of
+from sonify.recover.diagnosis.channels import Channels, channels_of
 from sonify.recover.diagnosis.fits import FITS
 from sonify.recover.diagnosis.listening import Listening
 from sonify.recover.diagnosis.log_alignment import Sampling
@@ -27,7 +28,7 @@ from sonify.recover.diagnosis.matching import (
     why_misfit,
 )
 from sonify.recover.diagnosis.motion import motion_of
-from sonify.recover.diagnosis.recount import Miscount, recounted
+from sonify.recover.diagnosis.recount import recounted
 from sonify.recover.diagnosis.result import ERRORS, Comparison, margins_of
 from sonify.recover.diagnosis.source import MidiRecording, load_recording
 
@@ -82,55 +83,81 @@ def compare(
         player.sample_width if sample_width is None else sample_width,
     )
     listening: Listening | None = None
+    channels: Channels | None = None
     if isinstance(recording, MidiRecording):
         listening, observe, seen, design = best_voice(recording, show)
     else:
         design = design_of(show, None)
-        observe = log_reader(recording, show, threshold, sampling)
+        channels = channels_of(
+            recording.clock,
+            recording.data,
+            recording.rate,
+            show.timeline.position_s,
+            show.disc.positions,
+        )
+        observe = log_reader(recording, show, threshold, sampling, channels)
         seen = observe(design)
-    if listening is None or listening.exact:
+    blind = channels is not None and not channels.data.ever
+    if not blind and (listening is None or listening.exact):
         found = match(observe, seen, design, show.unit_bits)
     else:
         found = Match(seen, design, "normal", {"normal": seen.alignment.agreement})
-    if not found.fit >= FITS and not (listening is not None and listening.vague):
-        about = "" if listening is None or listening.exact else f" ({listening.about})"
-        raise InputError(
-            f"this recording does not fit the disc '{show.disc.name}': it scores "
-            f"{100 * found.fit:.0f} of 100; recordings of other discs score up to 13, recordings "
-            "of this disc with serious faults 36 or more; "
-            f"{why_misfit(recording, show, sampling)}{about}",
-            file=path,
-        )
-    if listening is not None and not listening.exact and found.fit < SURE:
+    fit = found.fit
+    if listening is not None and not listening.exact and fit < SURE:
         cut = bool((found.seen.bits < 0).all(axis=1).any())
         listening = replace(listening, vague=listening.vague or cut or not design.index)
+    vague = listening is not None and listening.vague
     miscount = None
-    fit = found.fit
-    if listening is not None and listening.exact and found.variant == "normal":
+    if fit >= FITS and listening is not None and listening.exact and found.variant == "normal":
         seen, miscount = recounted(found.seen, design, listening.pitch)
         found = replace(found, seen=seen)
-    return _result(show, Path(path), found, design, listening, miscount, fit)
+    seen, design = found.seen, found.design
+    known = (design.grid >= 0) & (seen.bits >= 0)
+    if vague or not (fit >= FITS or blind):
+        known[:] = False
+    missed = known & (design.grid == 1) & (seen.bits == 0)
+    added = known & (design.grid == 0) & (seen.bits == 1)
+    case = Case(
+        seen=seen,
+        design=design,
+        motion=motion_of(seen, design),
+        missed=missed,
+        added=added,
+        variant=found.variant,
+        agreement=found.agreement,
+        miscount=miscount,
+        rpm=player.rpm,
+        channels=channels,
+        fits=fit >= FITS,
+    )
+    causes = likely_causes(case)
+    if vague:
+        causes = [c for c in causes if c.name in OF_MOTION]
+    elif not case.fits:
+        causes = [c for c in causes if c.cause.breaks]
+        if not causes:
+            about = "" if listening is None or listening.exact else f" ({listening.about})"
+            raise InputError(
+                f"this recording does not fit the disc '{show.disc.name}': it scores "
+                f"{100 * fit:.0f} of 100; recordings of other discs score up to 13, recordings "
+                "of this disc with serious faults 36 or more; "
+                f"{why_misfit(recording, show, sampling)}{about}",
+                file=path,
+            )
+    return _result(show, Path(path), found, case, causes, listening, fit)
 
 
 def _result(
     show: Performance,
     path: Path,
     found: Match,
-    design: Design,
+    case: Case,
+    causes: list[Finding],
     listening: Listening | None,
-    miscount: Miscount | None,
     fit: float,
 ) -> Comparison:
-    seen, truth = found.seen, design.grid
-    vague = listening is not None and listening.vague
-    known = (truth >= 0) & (seen.bits >= 0) & (not vague)
-    missed, added = known & (truth == 1) & (seen.bits == 0), known & (truth == 0) & (seen.bits == 1)
-    motion = motion_of(seen, design)
-    rpm = show.setup.player.rpm
-    case = Case(seen, design, motion, missed, added, found.variant, found.agreement, miscount, rpm)
-    causes = likely_causes(case)
-    if vague:
-        causes = [c for c in causes if c.name in OF_MOTION]
+    seen, design, miscount = case.seen, case.design, case.miscount
+    missed, added = case.missed, case.added
     wrong = np.zeros_like(missed)
     if miscount is None and found.variant == "normal" and listening is not None:
         wrong = _wrong_pitches(found, design, listening)
@@ -152,13 +179,13 @@ def _result(
         truth=show.disc.grid,
         bits=bits,
         errors=_errors(missed, added, wrong, seen.time_s),
-        motion=motion,
+        motion=case.motion,
         causes=causes,
         margins=None if seen.levels is None else margins_of(seen.levels),
         seen=seen,
         miscount=miscount,
         listening=listening,
-        cautions=cautions_of(seen, design, listening),
+        cautions=cautions_of(seen, design, listening, case.fits),
         fit=fit,
     )
 

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from sonify.errors import InputError
 from sonify.recover.diagnosis.alignment import Alignment, Design, agreement, turn_phase
+from sonify.recover.diagnosis.channels import white_noise
 from sonify.recover.diagnosis.gaps import settle_gaps
 from sonify.recover.diagnosis.next_position import align_next_position
 from sonify.recover.diagnosis.observed import Levels, Observed
@@ -62,6 +63,13 @@ STOPPED = 2.5
 """Positions without a pulse from which on the disc stood still, if none is missing: two pulses that
 jitter are nearer, and so are those on either side of one that is missing."""
 
+MIDDLE = 0.2
+"""Of the swing: a threshold nearer than this to the middle of the levels is a good one."""
+
+NOISY = 3.0
+"""Standard deviations of a level's noise about the threshold within which it can't be said what the
+machine read; a machine that reads well averages over more of a hole."""
+
 MOST_TRACES = 4000
 """Positions drawn in the eye diagram."""
 
@@ -105,7 +113,9 @@ class Followed(NamedTuple):
     remarks: tuple[str, ...]
 
 
-def follow_log(log: LogRecording, positions: int, period_s: float, about_s: float) -> Followed:
+def follow_log(
+    log: LogRecording, positions: int, period_s: float, about_s: float, *, steady: bool = False
+) -> Followed:
     """Follow the clock of a log and find where holes pass in its data channel.
 
     Data holes pass with the clock's holes. If they seem to pass with its webs, holes are of the
@@ -120,12 +130,17 @@ def follow_log(log: LogRecording, positions: int, period_s: float, about_s: floa
         How long a position should last.
     about_s : float
         The delay in the player's profile, where the search starts.
+    steady : bool
+        The clock channel is silent: positions are taken to pass as they should.
 
     Raises
     ------
     InputError
         No pulses, or less than half a row of them.
     """
+    if steady:
+        clock = PulseClock.steady(period_s, len(log.clock) / log.rate)
+        return Followed(clock, about_s, cells_of(log.data, log.rate, clock, about_s), ())
     low: bool | None = None
     remarks: tuple[str, ...] = ()
     below = float(np.mean(log.clock < sum(two_levels(log.clock)) / 2))
@@ -170,6 +185,7 @@ def observe_log(
     design: Design,
     threshold: float | None,
     sampling: Sampling,
+    last_s: float = math.inf,
 ) -> Observed:
     """Read a log as the machine did.
 
@@ -182,10 +198,14 @@ def observe_log(
     threshold : float or None
         The machine's own threshold, in the log's units; found from the log if None.
     sampling : Sampling
+    last_s : float
+        When the data channel showed a hole for the last time: from there on, rows are taken to be
+        read as designed.
     """
     clock, delay, cells, remarks = followed
     seen = _evidence(cells, clock)
-    settled = settle_gaps(clock, seen, design.grid)
+    blind = not last_s > 0
+    settled = clock if blind else settle_gaps(clock, seen, design.grid)
     if settled is not clock:
         clock = settled
         cells = cells_of(log.data, log.rate, clock, delay)
@@ -199,18 +219,25 @@ def observe_log(
         + sums.mean(at + 0.44 * period, at + 0.56 * period)
     ) / 2
     level = sampling.levels(sums, clock, clock.slot_s, delay)
-    middle = sum(two_levels(level[np.isfinite(level)].astype(np.float32))) / 2
+    levels = two_levels(level[np.isfinite(level)].astype(np.float32))
+    middle = sum(levels) / 2
     used = middle if threshold is None else threshold
-    phase, _ = turn_phase(seen, design.grid)
     good = ~clock.extra
     passed = times_of(np.arange(-n, len(seen) + 5 * n), clock.slot_s)
-    stays = dwells_of(seen, design.grid, phase)
-    stage = follow_stage(stays, design, phase, passed, len(seen))
-    if stage is None:
-        alignment = _align(seen, design, phase, passed)
+    stage = None
+    if blind:
+        every = np.arange(design.rows)
+        phase, alignment = 0, Alignment(every * design.step, every, 0, 0.5)
     else:
-        alignment = _alignment_of(stage, seen, design, phase)
-    if design.index or (stage is not None and not stage.usual_timing(design)):
+        told = seen[: int(np.searchsorted(clock.slot_s, last_s + clock.usual_s)) + 1]
+        phase, _ = turn_phase(told, design.grid)
+        stays = dwells_of(told, design.grid, phase)
+        stage = follow_stage(stays, design, phase, passed, len(told))
+        if stage is None:
+            alignment = _align(told, design, phase, passed)
+        else:
+            alignment = _alignment_of(stage, told, design, phase)
+    if blind or design.index or (stage is not None and not stage.usual_timing(design)):
         at_start = np.searchsorted(clock.pulse_slot[good], alignment.start)
         first = np.append(np.flatnonzero(good), len(clock.pulse_s))[at_start]
     else:
@@ -220,6 +247,13 @@ def observe_log(
     # a doubled pulse has a sample of its own
     pulse_hole, unsure = _sampled(sampling, sums, clock, delay, used)
     hole = np.where(np.isfinite(level), (level < used) == low, -1).astype(np.int8)
+    if sampling == Sampling() and abs(used - middle) < MIDDLE * (levels[1] - levels[0]):
+        # a whole hole shows what a level near the threshold does not
+        near = NOISY * white_noise(log.data) / math.sqrt(WINDOW * clock.usual_s * log.rate)
+        hole = np.where(np.abs(level - used) < near, seen > 0, hole).astype(np.int8)
+        own = sampling.levels(sums, clock, clock.pulse_s, delay)
+        whole = seen[np.clip(clock.pulse_slot, 0, len(seen) - 1)] > 0
+        pulse_hole = np.where(np.abs(own - used) < near, whole, pulse_hole).astype(np.int8)
     bits, time = _counted(clock, pulse_hole, replace(design, index=index), alignment, first)
     doubtful = _counted(clock, unsure, replace(design, index=index), alignment, first)[0] > 0
     bits[doubtful & (bits != design.grid)] = -1

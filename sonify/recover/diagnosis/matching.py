@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
@@ -12,6 +13,7 @@ from sonify.disc_player.timeline import read_times
 from sonify.errors import InputError
 from sonify.performance import Performance
 from sonify.recover.diagnosis.alignment import Design
+from sonify.recover.diagnosis.channels import Channels
 from sonify.recover.diagnosis.fits import fit_of
 from sonify.recover.diagnosis.listening import Listening, merged_on, voices_of
 from sonify.recover.diagnosis.log_alignment import Sampling, follow_log, observe_log
@@ -113,12 +115,19 @@ def match(observe: Observe, seen: Observed, design: Design, unit: int) -> Match:
 
 
 def log_reader(
-    log: LogRecording, show: Performance, threshold: float | None, sampling: Sampling
+    log: LogRecording,
+    show: Performance,
+    threshold: float | None,
+    sampling: Sampling,
+    channels: Channels | None = None,
 ) -> Observe:
-    """What reads a log by a design; its clock is followed once."""
+    """What reads a log by a design; its clock is followed once. If its `channels` show that one is
+    silent, rows are taken to pass as designed."""
     period, delay = show.timeline.position_s, show.setup.player.delay
-    followed = follow_log(log, show.disc.positions, period, delay)
-    return lambda design: observe_log(log, followed, design, threshold, sampling)
+    lost = channels is not None and not channels.clock.ever
+    followed = follow_log(log, show.disc.positions, period, delay, steady=lost)
+    last = math.inf if channels is None else channels.data.last_s
+    return lambda design: observe_log(log, followed, design, threshold, sampling, last)
 
 
 def _midi_reader(midi: MidiRecording, voice: Listening, show: Performance) -> Observe:

@@ -113,6 +113,13 @@ class PulseClock:
         missing = np.setdiff1d(every, slot)[: None if clear else 0]
         return cls(pulse_s, pulse_slot, extra, times, missing, low, noise, clear)
 
+    @classmethod
+    def steady(cls, period_s: float, long_s: float) -> Self:
+        """The clock of a disc that turns evenly for so long."""
+        times = (np.arange(max(2, int(long_s / period_s))) + 0.5) * period_s
+        every = np.arange(len(times))
+        return cls.numbered(times, every, np.zeros(len(times), bool), False, 0.0, False)
+
     def renumbered(self, pulse_slot: Index, extra: NDArray[np.bool_]) -> PulseClock:
         """The same pulses with other numbers."""
         return PulseClock.numbered(
@@ -304,6 +311,12 @@ def follow_clock(
                 file=path,
             )
         clock = _numbered(pulses, period_s, sense)
+        if len(clock.slot_s) < FEWEST:
+            raise InputError(
+                f"the clock channel shows {len(clock.slot_s)} positions in a row; check the clock "
+                "detector's light, threshold and wiring",
+                file=path,
+            )
         if low is not None or _reads_low(x, clock.phase(time)) == sense:
             break
         sense = not sense

@@ -15,6 +15,13 @@ from sonify.recover.diagnosis.causes.cause import (
     PatternCause,
     shares,
 )
+from sonify.recover.diagnosis.causes.channel import (
+    DataDead,
+    DataStuck,
+    LampHum,
+    LampOut,
+    Saturated,
+)
 from sonify.recover.diagnosis.causes.clock import ClockDoubled, ClockMissing
 from sonify.recover.diagnosis.causes.hole import Hole
 from sonify.recover.diagnosis.causes.light import AmbientLight, Threshold
@@ -31,6 +38,11 @@ CAUSES: tuple[Cause, ...] = (
     Turned(),
     BitOrder(),
     RowStart(),
+    DataStuck(),
+    DataDead(),
+    LampOut(),
+    Saturated(),
+    LampHum(),
     ClockMissing(),
     ClockDoubled(),
     Wire(),

@@ -62,12 +62,15 @@ class Cause:
         What to try.
     group : str
         Of causes of one group only the likeliest is listed.
+    breaks : bool
+        Whether it may spoil a recording so much that its bits do not fit the disc.
     """
 
     name: str
     title: str
     repairs: tuple[str, ...]
     group: str = ""
+    breaks: bool = False
 
     def find(self, case: Case, share: float) -> Finding | None:
         """The evidence for this cause in a case; None for none.

@@ -7,8 +7,9 @@ from dataclasses import replace
 
 import numpy as np
 
-from sonify.recover.diagnosis.case import Case, LevelSigns
-from sonify.recover.diagnosis.causes.cause import Finding, PatternCause, percent
+from sonify.recover.diagnosis.case import OFF, Case, LevelSigns
+from sonify.recover.diagnosis.causes.cause import CERTAIN, Finding, PatternCause, percent
+from sonify.recover.diagnosis.causes.channel import quietened
 from sonify.recover.diagnosis.error_pattern import (
     MANY,
     STRAY,
@@ -16,11 +17,15 @@ from sonify.recover.diagnosis.error_pattern import (
     burst_log_likelihood,
     share_between,
 )
+from sonify.recover.diagnosis.quiet import CLIPPED
 
 __all__ = ["AmbientLight", "Threshold"]
 
 SEEN = 8.0
 """Weight of the evidence in a log's levels, as a logarithm: it outweighs most patterns."""
+
+ONE_KIND = 0.8
+"""Share of the errors that are missed ones, or added ones, if a threshold causes them."""
 
 SHARE = (0.02, 0.6)
 """The share of bits that a wrong threshold gets wrong: one row's worth to most."""
@@ -38,6 +43,7 @@ class AmbientLight(PatternCause):
     """A stretch of time in which nearly all bits of one kind are wrong."""
 
     name = "ambient-light"
+    breaks = True
     title = "ambient light reaches the data detector"
     repairs = (
         "shade the detectors or put a cover over them, and see whether the errors go away",
@@ -52,10 +58,21 @@ class AmbientLight(PatternCause):
             return likely
         return None if levels.darkened else likely + (SEEN if levels.shifted else -SEEN)
 
+    def find(self, case: Case, share: float) -> Finding | None:
+        """Certain if the material's level moves and with it the errors come."""
+        v, light = case.levels, quietened(self, case)
+        c = case.channels
+        if light is None and c is not None and v is not None and case.count >= MANY:
+            clipped = c.data.at_limit > CLIPPED
+            if not c.data.digital and (clipped or v.moves):
+                weight = CERTAIN - (0.5 if clipped or v.shift > OFF else 3.0)
+                return self.found(weight, *self.evidence(case))
+        return super().find(case, share) if light is None else light
+
     def evidence(self, case: Case) -> list[str]:
         """When, and what the material showed."""
         out = []
-        if case.levels is not None and case.levels.shifted:
+        if case.levels is not None and case.levels.shift > OFF:
             out.append(
                 "where bits are wrong, the level of the solid material is off by "
                 f"{percent(case.levels.shift)} of the swing"
@@ -74,6 +91,7 @@ class Threshold(PatternCause):
     """Errors of one kind all over the disc."""
 
     name = "threshold"
+    breaks = True
     title = "the threshold of the data detector is too high or too low"
     repairs = (
         "set it halfway between the levels of holes and of solid material",
@@ -119,8 +137,24 @@ class Threshold(PatternCause):
         return out
 
     def find(self, case: Case, share: float) -> Finding | None:
-        """A level that changes by itself is cleaned before the threshold is set again."""
+        """Certain if the threshold lies outside the levels, or far from their middle while they
+        stay. A level that changes by itself is cleaned before the threshold is set again."""
+        found = quietened(self, case)
+        if found is not None:
+            return found
         found = super().find(case, share)
+        v = case.levels
+        if v is not None and v.threshold_off and case.count >= self.fewest and not v.moves:
+            # light that drives a channel to its limit moves all levels past a good threshold
+            assert case.channels is not None
+            if case.channels.data.at_limit > CLIPPED:
+                return found
+            assert v.threshold_place is not None
+            beyond = max(-v.threshold_place, v.threshold_place - 1)
+            one_kind = max(case.missed.sum(), case.added.sum()) > ONE_KIND * case.count
+            if one_kind:
+                weight = CERTAIN - (0.5 if beyond > 0 else 2.0)
+                found = self.found(weight, *self.evidence(case))
         if found is not None and case.levels is not None and case.levels.fades:
             return replace(found, try_this=self.repairs[::-1])
         return found

@@ -2,11 +2,21 @@
 
 from __future__ import annotations
 
+import math
+
 from sonify.recover.diagnosis.case import Case, LevelSigns
-from sonify.recover.diagnosis.causes.cause import PatternCause
+from sonify.recover.diagnosis.causes.cause import CERTAIN, Finding, PatternCause, percent
+from sonify.recover.diagnosis.causes.channel import quietened
 from sonify.recover.diagnosis.error_pattern import MANY, ErrorPattern, share_between
 
 __all__ = ["Noise"]
+
+MUCH_NOISE = 0.3
+"""Of the swing: detectors of cheap players have 0.25 or less, which is 12 dB (common practice, no
+source), measured to a fifth of that."""
+
+CHATTER = 2.2
+"""Changes of a digital channel in a position: two for a hole, and a tenth more for the speed."""
 
 SHARE = (0.005, 0.4)
 """The share of bits that noise gets wrong: from a few in a disc to nearly half."""
@@ -23,11 +33,31 @@ class Noise(PatternCause):
     )
     prior = 0.2
     fewest = MANY
+    breaks = True
 
     def log_likelihood(self, errors: ErrorPattern, levels: LevelSigns | None) -> float | None:
         """All bits equally likely."""
         few = errors.every < self.fewest
         return None if few else share_between(errors.every, errors.bits, *SHARE)
+
+    def find(self, case: Case, share: float) -> Finding | None:
+        """Certain if the log shows more noise than such a detector has."""
+        found = quietened(self, case)
+        if found is not None or case.channels is None:
+            return found or super().find(case, share)
+        data = case.channels.data
+        part = data.usual_noise / max(data.swing, 1e-30)
+        chatters = data.digital and data.edges > CHATTER
+        if not (case.harmed and chatters) and (data.digital or part < MUCH_NOISE):
+            return super().find(case, share)
+        said = (
+            f"the data channel changes {data.edges:.1f} times in a position; holes alone make it "
+            "change twice at the most"
+            if chatters
+            else f"noise of {percent(part)} of the swing between holes and material, or "
+            f"{-20 * math.log10(part):.0f} dB"
+        )
+        return self.found(CERTAIN - (0.5 if case.harmed else 4.0), said, *self.evidence(case))
 
     def evidence(self, case: Case) -> list[str]:
         """How many, either way."""

@@ -1,0 +1,144 @@
+"""The data detector's lamp, wiring and amplifier, and light that flickers."""
+
+from __future__ import annotations
+
+from sonify.recover.diagnosis.case import Case
+from sonify.recover.diagnosis.causes.cause import CERTAIN, Cause, Finding, percent
+from sonify.recover.diagnosis.quiet import CLIPPED
+
+__all__ = ["DataDead", "DataStuck", "LampHum", "LampOut", "Saturated", "quietened"]
+
+MEASURED = CERTAIN + 0.5
+"""Weight of what a channel shows by itself: its bits, and what they fit, may then be chance."""
+
+APART = 0.5
+"""Between the weights of two causes that a silent channel leaves open."""
+
+HUM = 0.05
+"""Of the swing: from this amplitude on, hum that comes with errors is named. Hum below a tenth of
+the way to the threshold, which is half of the swing, does no harm by itself."""
+
+MUCH_HUM = 0.12
+"""The same without errors: it then takes a quarter of the way to the threshold."""
+
+SMALL = 0.5
+"""Of the clock's swing: a clipped channel that swings less has lost its holes to the limit."""
+
+
+LITTLE = 0.15
+"""The same, of the limit itself: detectors use most of their supply (common practice, no
+source)."""
+
+
+def quietened(cause: Cause, case: Case) -> Finding | None:
+    """A finding of a cause that may have silenced the data channel."""
+    quiet = case.quiet
+    if quiet is None or cause.name not in quiet.causes:
+        return None
+    rank = quiet.causes.index(cause.name)
+    when = f"from {quiet.since_s:.1f} s on" if quiet.since_s else "in the whole recording"
+    evidence = [f"the data channel shows no hole {when}; it stays at {quiet.level:.3g}"]
+    if rank:
+        evidence.append("the recording can't tell this from the cause above")
+    others = [name for name in quiet.causes if name != cause.name]
+    tell = [TELL[name] for name in (cause.name, *others) if name in TELL][:1]
+    found = cause.found(MEASURED - APART * rank, *evidence)
+    return Finding(cause, found.weight, found.evidence, (*tell, *found.try_this))
+
+
+TELL = {
+    "data-stuck": "measure the detector's output while you cover and uncover it: it should move",
+    "data-dead": "measure the voltage at the detector's output and at its supply",
+    "lamp-out": (
+        "look at the lamp through a phone's camera, which shows most infrared lamps, or measure "
+        "its current"
+    ),
+    "amplifier-saturated": "measure the amplifier's output with the detector covered",
+    "ambient-light": "cover the detectors and read again",
+}
+"""The measurement that tells each of them from the others."""
+
+
+class DataStuck(Cause):
+    """A channel that never moves."""
+
+    name = "data-stuck"
+    title = "the data detector's output does not move"
+    repairs = (
+        "check the detector's and the comparator's wiring for a short or a wrong pin",
+        "set the threshold between the levels of holes and of solid material",
+    )
+    breaks = True
+
+    def find(self, case: Case, share: float) -> Finding | None:
+        """From a silent channel."""
+        return quietened(self, case)
+
+
+class DataDead(DataStuck):
+    """A channel that falls silent during the reading."""
+
+    name = "data-dead"
+    title = "the data detector stops working during the reading"
+    repairs = (
+        "look for a broken or loose lead between the moving detector and the board",
+        "move the stage by hand from end to end and watch the signal",
+    )
+
+
+class LampOut(DataStuck):
+    """No light."""
+
+    name = "lamp-out"
+    title = "the detector's lamp is out"
+    repairs = ("check the lamp's supply, its leads and its series resistor",)
+
+
+class Saturated(DataStuck):
+    """An amplifier at its limit."""
+
+    name = "amplifier-saturated"
+    title = "the data detector's amplifier is at its limit"
+    repairs = (
+        "turn the gain or the lamp's current down until the highest level stays below the limit",
+    )
+
+    def find(self, case: Case, share: float) -> Finding | None:
+        """From samples that stay at a limit."""
+        found = quietened(self, case)
+        if found is not None or case.channels is None or not case.harmed:
+            return found
+        clock, data = case.channels
+        small = max(SMALL * clock.swing, LITTLE * abs(data.limit))
+        if data.at_limit < CLIPPED or data.swing > small:
+            return None
+        return self.found(
+            MEASURED,
+            f"{percent(data.at_limit)} of the samples are at exactly {data.limit:.3g}, and the "
+            f"data channel swings by {data.swing:.3g}, the clock channel by {clock.swing:.3g}",
+        )
+
+
+class LampHum(Cause):
+    """Lamps that flicker with the mains."""
+
+    name = "lamp-hum"
+    title = "light of lamps that flicker with the mains reaches the detectors"
+    repairs = (
+        "shade the detectors, or switch off lamps nearby and see whether the errors go away",
+        "average each level over a whole flicker period, 10 ms at 50 Hz or 8.3 ms at 60 Hz",
+    )
+    breaks = True
+
+    def find(self, case: Case, share: float) -> Finding | None:
+        """From a line in the spectrum at twice the mains frequency."""
+        if case.channels is None:
+            return None
+        name, c, least = "data", case.channels.data, HUM if case.harmed else MUCH_HUM
+        if case.harmed and c.hum < least * c.swing:
+            name, c = "clock", case.channels.clock
+        part = c.hum / max(c.swing, 1e-30)
+        if part < least:
+            return None
+        said = f"the {name} channel swings by {percent(2 * part)} of its levels at {c.hum_hz:g} Hz"
+        return self.found(MEASURED if part > MUCH_HUM else CERTAIN - 3, said)

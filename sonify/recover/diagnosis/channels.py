@@ -1,0 +1,218 @@
+"""What each channel of a detector log shows by itself, whatever the disc: silence, limits, hum."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+__all__ = ["STILL", "Channel", "Channels", "channels_of", "white_noise"]
+
+Floats = NDArray[np.float32]
+Reals = NDArray[np.float64]
+
+PARTS = 4
+"""Parts of a position whose means are compared: a hole passes in one or two of them."""
+
+SEEN = 3.3
+"""Standard deviations of noise: of 200 differences without holes, the fourth largest is 2.3 and
+stays below this with 99.99 % (normal distribution)."""
+
+SOME = 0.3
+"""Of the usual swing: a turn that swings less holds no hole."""
+
+TOP = 0.98
+"""Share of a turn's differences below its swing: a row with a hole in 25 positions still shows."""
+
+STILL = 0.02
+"""Of the clock's swing: a channel that moves by less is stuck, whatever its converter adds."""
+
+ENDS = [4, 96]
+"""Percentiles of the levels of holes and webs: either is seen for a tenth of the time or more."""
+
+MAINS_HZ = (50.0, 60.0)
+"""Mains frequencies (IEC 60196); lamps flicker at twice that."""
+
+OFF_MAINS = 0.006
+"""By which a mains frequency may be off, as a share (EN 50160 allows 1 % for short times)."""
+
+HUM_S = 4.0
+"""Length of the parts that are transformed to find hum, in s: a quarter of a hertz apart."""
+
+LINE = 4.0
+"""Times the amplitude of its neighbours from which a line stands out: of 40 neighbouring lines of
+noise one in 10^5 does (Rayleigh distribution)."""
+
+
+@dataclass(frozen=True)
+class Channel:
+    """What one channel shows.
+
+    Attributes
+    ----------
+    low, high : float
+        The two levels, where it swings; equal if it never does.
+    last_s : float
+        When a hole was last seen to pass; 0 if none ever was.
+    rest : float
+        The level after that.
+    noise : float
+        Standard deviation of the noise after that.
+    usual_noise : float
+        The same for the whole channel.
+    spread : float
+        From the lowest sample to the highest.
+    long_s : float
+        Length of the recording.
+    edges : float
+        Changes of a digital channel in a position; 0 for others.
+    digital : bool
+        Whether there are only two values, or one.
+    at_limit : float
+        Share of the samples at exactly the highest or the lowest value, whichever is more frequent,
+        of a channel that is not digital.
+    limit : float
+        That value.
+    hum_hz, hum : float
+        The frequency and the amplitude of the strongest hum of lamps, 0 for none.
+    """
+
+    low: float
+    high: float
+    last_s: float
+    long_s: float
+    rest: float
+    noise: float
+    usual_noise: float
+    spread: float
+    edges: float
+    digital: bool
+    at_limit: float
+    limit: float
+    hum_hz: float
+    hum: float
+
+    @property
+    def swing(self) -> float:
+        """From the low level to the high one."""
+        return self.high - self.low
+
+    @property
+    def ever(self) -> bool:
+        """Whether any hole was seen to pass."""
+        return self.last_s > 0
+
+
+class Channels(NamedTuple):
+    """Both channels of a log."""
+
+    clock: Channel
+    data: Channel
+
+
+def channels_of(
+    clock: Floats, data: Floats, rate: float, period_s: float, positions: int
+) -> Channels:
+    """Look at both channels.
+
+    Parameters
+    ----------
+    clock, data : ndarray, shape (samples,)
+    rate : float
+        Samples per second.
+    period_s : float
+        How long a position lasts, roughly, in s.
+    positions : int
+        Of a turn.
+    """
+    first = _channel(clock, rate, period_s, positions, 0.0)
+    return Channels(first, _channel(data, rate, period_s, positions, STILL * first.swing))
+
+
+def _channel(x: Floats, rate: float, period_s: float, positions: int, least: float) -> Channel:
+    """Look at a channel; holes are deeper than `least`."""
+    wide = max(1, int(period_s * rate / PARTS))
+    z = x[: len(x) // wide * wide].reshape(-1, wide).mean(axis=1, dtype=np.float64)
+    half = PARTS // 2
+    moves = np.abs(z[half:] - z[:-half])
+    turn = PARTS * positions
+    count = max(1, len(moves) // turn)
+    turns = np.array_split(moves, count)
+    swings = np.array([np.percentile(t, 100 * TOP) for t in turns])
+    usual_noise = white_noise(x)
+    values = np.unique(x[:: max(1, len(x) // 4096)])
+    digital = len(values) <= 2
+    usual = float(np.percentile(swings, 90))
+    some = max(least, SOME * usual, SEEN * usual_noise * math.sqrt(2 / wide))
+    some = max(some, 1e-6 * float(np.abs(x).max()))
+    active = np.flatnonzero(swings > some)
+    low = high = float(np.median(x))
+    last = -1
+    if len(active):
+        ends = np.cumsum([len(t) for t in turns])
+        begin = int(ends[active[0]] - len(turns[active[0]]))
+        last = int(np.flatnonzero(moves[: ends[active[-1]]] > some)[-1]) + half
+        low, high = (float(v) for v in np.percentile(z[begin : last + 1], ENDS))
+    # a hole's passage may still fade after the last part in which it was seen
+    tail = x[(last + 1 + (half if last >= 0 else 0)) * wide :]
+    limit, share = _limit(x)
+    hz, hum = _hum(x, rate)
+    return Channel(
+        low=low,
+        high=high,
+        last_s=(last + 1) * wide / rate,
+        long_s=len(x) / rate,
+        rest=float(np.median(tail)) if len(tail) else low,
+        noise=white_noise(tail),
+        usual_noise=usual_noise,
+        spread=float(np.ptp(x)),
+        edges=np.count_nonzero(np.diff(x)) * period_s * rate / len(x) if digital else 0.0,
+        digital=digital,
+        at_limit=0.0 if digital else share,
+        limit=limit,
+        hum_hz=hz,
+        hum=hum,
+    )
+
+
+def white_noise(x: Floats) -> float:
+    """Standard deviation of the white noise in a channel: third differences pass it, with 20 times
+    its variance, and little else."""
+    if len(x) < 8:
+        return 0.0
+    return float(1.4826 * np.median(np.abs(np.diff(x.astype(np.float64), 3)))) / math.sqrt(20)
+
+
+def _limit(x: Floats) -> tuple[float, float]:
+    top, bottom = float(x.max()), float(x.min())
+    shares = {v: float(np.mean(x == np.float32(v))) for v in (top, bottom)}
+    value = max(shares, key=lambda v: shares[v])
+    return value, shares[value]
+
+
+def _hum(x: Floats, rate: float) -> tuple[float, float]:
+    """The frequency of the strongest hum and its amplitude."""
+    from scipy.signal import welch
+
+    size = int(min(len(x), HUM_S * rate))
+    if size < 64:
+        return 0.0, 0.0
+    hz, power = welch(x, rate, "hann", size, scaling="spectrum", detrend="constant")
+    amplitude = np.sqrt(2 * power)
+    best = (0.0, 0.0)
+    for mains in MAINS_HZ:
+        lamp = 2 * mains
+        # below twice the lamps' frequency, samples show it folded
+        folded = abs(lamp - round(lamp / rate) * rate)
+        near = max(OFF_MAINS * lamp, 1.5 * hz[1])
+        line = np.flatnonzero(np.abs(hz - folded) <= near)
+        beside = (np.abs(hz - folded) > 2 * near) & (np.abs(hz - folded) < 2 * near + 20 * hz[1])
+        if not len(line) or not beside.any() or folded < 4 * hz[1]:
+            continue
+        k = line[int(np.argmax(amplitude[line]))]
+        if amplitude[k] > LINE * float(np.median(amplitude[beside])) and amplitude[k] > best[1]:
+            best = (lamp, float(amplitude[k]))
+    return best

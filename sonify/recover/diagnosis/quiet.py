@@ -1,0 +1,115 @@
+"""A data channel that shows no holes, all along or from some moment on: what that looks like."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from sonify.recover.diagnosis.channels import STILL, Channel, Channels
+from sonify.recover.diagnosis.observed import Observed
+
+__all__ = ["Quiet", "quiet_of"]
+
+HOLES = 5
+"""Holes that must be missing at the end: if one in twenty is missed, five in a row are missed by
+chance once in three million."""
+
+TURNS = 2.0
+"""Turns without a hole, where the rows can't be told: an empty row at the end is common, two are
+not."""
+
+TOGETHER = 2.0
+"""Turns within which two channels fall silent together: the moments are known to a turn each."""
+
+DROWNED = 0.35
+"""Noise, as a share of the clock's swing, above which it may hide holes: with 12 dB it is 0.25."""
+
+CLIPPED = 0.35
+"""Share of samples at one limit: noise alone, in the middle of its range, leaves one in hundreds
+there, and noise about the limit itself one half."""
+
+BELOW = 0.05
+"""Of the swing below the lower level: darker than anything the disc shows."""
+
+
+@dataclass(frozen=True)
+class Quiet:
+    """A silent data channel.
+
+    Attributes
+    ----------
+    since_s : float
+        From when on; 0 for all along.
+    level : float
+        The level, in the log's units.
+    causes : tuple of str
+        Names of what may cause it, the likeliest first.
+    """
+
+    since_s: float
+    level: float
+    causes: tuple[str, ...]
+
+
+def _silent(c: Channel, turn_s: float) -> bool:
+    return not c.ever or c.long_s - c.last_s > TURNS * turn_s
+
+
+def quiet_of(channels: Channels, seen: Observed, turn_s: float, fits: bool) -> Quiet | None:
+    """Whether the data channel falls silent.
+
+    Parameters
+    ----------
+    channels : Channels
+    seen : Observed
+        By which the missing holes are counted, if the recording `fits` the disc.
+    turn_s : float
+        How long a turn lasts.
+    fits : bool
+    """
+    clock, data = channels
+    if data.ever and data.usual_noise > DROWNED * data.swing:
+        return None
+    # a clock channel has a hole at every position
+    both = clock.long_s - clock.last_s > turn_s / 2
+    both &= abs(clock.last_s - data.last_s) <= TOGETHER * turn_s
+    if data.ever and not (both and _silent(data, turn_s)):
+        if fits:
+            assert seen.levels is not None
+            late = (seen.levels.truth == 1) & (seen.time_s > data.last_s)
+            if np.count_nonzero(late) < HOLES:
+                return None
+        elif not _silent(data, turn_s):
+            return None
+    causes = _whole(clock, data, both) if not data.ever else _from(clock, data, both)
+    return Quiet(data.last_s, data.rest, causes)
+
+
+def _whole(clock: Channel, data: Channel, both: bool) -> tuple[str, ...]:
+    """What may silence a channel all along."""
+    if both and data.digital and clock.digital:
+        lit = ("ambient-light", "lamp-out")
+        return lit if data.rest > 0 else lit[::-1]
+    if data.digital or data.spread < STILL * clock.swing:
+        # a comparator whose threshold is outside all levels gives the same log
+        return ("data-stuck", "amplifier-saturated" if data.rest > 0 else "threshold")
+    if data.at_limit > CLIPPED:
+        return ("amplifier-saturated", "data-stuck")
+    if data.noise > DROWNED * clock.swing:
+        return ("noise", "lamp-out")
+    return ("lamp-out", "data-dead")
+
+
+def _from(clock: Channel, data: Channel, both: bool) -> tuple[str, ...]:
+    """What may silence it from some moment on."""
+    place = (data.rest - data.low) / max(data.swing, 1e-30)
+    lit = place > 0.5
+    if both:
+        return ("ambient-light", "lamp-out") if lit else ("lamp-out", "data-dead")
+    if data.digital:
+        return ("data-dead", "ambient-light" if lit else "lamp-out")
+    if data.at_limit > CLIPPED and data.rest >= data.limit - STILL * clock.swing:
+        saturated = ("amplifier-saturated", "ambient-light")
+        return saturated if data.swing < clock.swing / 2 else saturated[::-1]
+    return ("lamp-out", "data-dead") if place < -BELOW else ("data-dead", "lamp-out")
