@@ -25,9 +25,8 @@ TOGETHER = 2.0
 DROWNED = 0.35
 """Noise, as a share of the clock's swing, above which it may hide holes: with 12 dB it is 0.25."""
 
-CLIPPED = 0.35
-"""Share of samples at one limit: noise alone, in the middle of its range, leaves one in hundreds
-there, and noise about the limit itself one half."""
+CLIPPED = 0.4
+"""Share of samples at one limit: noise about the limit itself leaves one half there."""
 
 BELOW = 0.05
 """Of the swing below the lower level: darker than anything the disc shows."""

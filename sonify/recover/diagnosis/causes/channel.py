@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
+
 from sonify.recover.diagnosis.case import Case
 from sonify.recover.diagnosis.causes.cause import CERTAIN, Cause, Finding, percent
-from sonify.recover.diagnosis.quiet import CLIPPED
+from sonify.recover.diagnosis.quiet import CLIPPED, DROWNED
 
 __all__ = ["DataDead", "DataStuck", "LampHum", "LampOut", "Saturated", "quietened"]
 
@@ -110,6 +112,7 @@ class Saturated(DataStuck):
             return found
         clock, data = case.channels
         small = max(SMALL * clock.swing, LITTLE * abs(data.limit))
+        small = small if data.usual_noise < DROWNED * data.swing else math.inf
         if data.at_limit < CLIPPED or data.swing > small:
             return None
         return self.found(
@@ -138,7 +141,7 @@ class LampHum(Cause):
         if case.harmed and c.hum < least * c.swing:
             name, c = "clock", case.channels.clock
         part = c.hum / max(c.swing, 1e-30)
-        if part < least:
+        if part < least or c.swing < LITTLE * case.channels.clock.swing:
             return None
         said = f"the {name} channel swings by {percent(2 * part)} of its levels at {c.hum_hz:g} Hz"
-        return self.found(MEASURED if part > MUCH_HUM else CERTAIN - 3, said)
+        return self.found(MEASURED + 0.2 if part > MUCH_HUM else CERTAIN - 3, said)

@@ -17,7 +17,7 @@ from sonify.recover.diagnosis.error_pattern import (
     burst_log_likelihood,
     share_between,
 )
-from sonify.recover.diagnosis.quiet import CLIPPED
+from sonify.recover.diagnosis.quiet import CLIPPED, DROWNED
 
 __all__ = ["AmbientLight", "Threshold"]
 
@@ -64,7 +64,8 @@ class AmbientLight(PatternCause):
         c = case.channels
         if light is None and c is not None and v is not None and case.count >= MANY:
             clipped = c.data.at_limit > CLIPPED
-            if not c.data.digital and (clipped or v.moves):
+            calm = c.data.usual_noise < DROWNED * c.data.swing
+            if calm and not c.data.digital and (clipped or v.moves):
                 weight = CERTAIN - (0.5 if clipped or v.shift > OFF else 3.0)
                 return self.found(weight, *self.evidence(case))
         return super().find(case, share) if light is None else light
