@@ -188,8 +188,8 @@ class LevelSigns:
             parts = np.array_split(v.web.reshape(-1), max(1, v.web.size // PART))
             webs = np.array([np.nanmedian(p) for p in parts])
             # a median of places scatters by 1.25 times what their mean does
-            inside = [1.25 * 1.4826 * np.nanmedian(np.abs(p - w)) for p, w in zip(parts, webs, strict=True)]
-            chance = FAR * float(np.nanmedian(inside)) / math.sqrt(PART)
+            inside = [np.nanmedian(np.abs(p - w)) for p, w in zip(parts, webs, strict=True)]
+            chance = FAR * 1.25 * 1.4826 * float(np.nanmedian(inside)) / math.sqrt(PART)
             self.moved = (float(np.nanmax(webs) - np.nanmin(webs)) - chance) / max(swing, 1e-9)
         self.moves = self.moved > FADES
         material = material[np.isfinite(material)]

@@ -66,7 +66,7 @@ class DataStuck(Cause):
 
     name = "data-stuck"
     title = "the data detector's output does not move"
-    repairs = (
+    repairs: tuple[str, ...] = (
         "check the detector's and the comparator's wiring for a short or a wrong pin",
         "set the threshold between the levels of holes and of solid material",
     )
