@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.alignment import Design
 from sonify.recover.diagnosis.channels import Channels
+from sonify.recover.diagnosis.depth import DepthShape, depth_shape
 from sonify.recover.diagnosis.error_pattern import ErrorPattern
 from sonify.recover.diagnosis.motion import Motion
 from sonify.recover.diagnosis.observed import Levels, Observed
@@ -57,6 +58,8 @@ class Case:
         The speed that is set, in turns per minute.
     channels : Channels or None
         What each channel of a log shows by itself.
+    gaps : tuple of tuple of float
+        When samples are missing in a log by its own times, and for how long, in s.
     fits : bool
         Whether the recording is one of this disc by its bits.
     """
@@ -71,6 +74,7 @@ class Case:
     miscount: Miscount | None
     rpm: float
     channels: Channels | None = None
+    gaps: tuple[tuple[float, float], ...] = ()
     fits: bool = True
 
     @property
@@ -126,6 +130,12 @@ class Case:
         gain = (np.diag(wrong)[:, None] - wrong) * MISREAD
         best = np.argmax(gain, axis=1)
         return np.where(gain.max(axis=1) > ELSEWHERE + math.log(rows), best, np.arange(rows))
+
+    @cached_property
+    def depth(self) -> DepthShape | None:
+        """How the depth of a log's holes varies, if some curve explains it."""
+        v = self.seen.levels
+        return None if v is None or not self.fits else depth_shape(v, self.seen.time_s)
 
     @cached_property
     def other_rows(self) -> Index:

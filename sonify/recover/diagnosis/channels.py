@@ -33,6 +33,15 @@ STILL = 0.02
 ENDS = [4, 96]
 """Percentiles of the levels of holes and webs: either is seen for a tenth of the time or more."""
 
+ARCS = 16
+"""Parts of a turn whose swings are compared."""
+
+LEAST_TURNS = 2.5
+"""Turns from which something once a turn can be told from a drift."""
+
+OTHER_SPEED = 1.4
+"""By which the motor may be faster or slower than set, as a factor: more than motors drift."""
+
 MAINS_HZ = (50.0, 60.0)
 """Mains frequencies (IEC 60196); lamps flicker at twice that."""
 
@@ -67,6 +76,8 @@ class Channel:
         From the lowest sample to the highest.
     long_s : float
         Length of the recording.
+    wobble : float
+        By how much its swing rises and falls once a turn, as a share of its mean.
     edges : float
         Changes of a digital channel in a position; 0 for others.
     digital : bool
@@ -88,6 +99,7 @@ class Channel:
     noise: float
     usual_noise: float
     spread: float
+    wobble: float
     edges: float
     digital: bool
     at_limit: float
@@ -169,6 +181,7 @@ def _channel(x: Floats, rate: float, period_s: float, positions: int, least: flo
         noise=white_noise(tail),
         usual_noise=usual_noise,
         spread=float(np.ptp(x)),
+        wobble=_wobble(moves, turn),
         edges=np.count_nonzero(np.diff(x)) * period_s * rate / len(x) if digital else 0.0,
         digital=digital,
         at_limit=0.0 if digital else share,
@@ -176,6 +189,18 @@ def _channel(x: Floats, rate: float, period_s: float, positions: int, least: flo
         hum_hz=hz,
         hum=hum,
     )
+
+
+def _wobble(moves: Reals, turn: int) -> float:
+    """The once-a-turn part of a swing, from `moves` of which a turn has so many."""
+    wide = max(1, turn // ARCS)
+    swing = moves[: len(moves) // wide * wide].reshape(-1, wide).mean(axis=1)
+    turns = len(swing) * wide / turn
+    if turns < LEAST_TURNS:
+        return 0.0
+    spectrum = np.abs(np.fft.rfft((swing - swing.mean()) * np.hanning(len(swing))))
+    near = slice(max(1, int(turns / OTHER_SPEED)), int(turns * OTHER_SPEED) + 2)
+    return float(4 * spectrum[near].max() / len(swing) / max(float(swing.mean()), 1e-30))
 
 
 def white_noise(x: Floats) -> float:

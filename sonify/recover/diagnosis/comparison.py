@@ -30,7 +30,7 @@ from sonify.recover.diagnosis.matching import (
 from sonify.recover.diagnosis.motion import motion_of
 from sonify.recover.diagnosis.recount import recounted
 from sonify.recover.diagnosis.result import ERRORS, Comparison, margins_of
-from sonify.recover.diagnosis.source import MidiRecording, load_recording
+from sonify.recover.diagnosis.source import LogRecording, MidiRecording, load_recording
 
 __all__ = ["compare"]
 
@@ -128,6 +128,7 @@ def compare(
         miscount=miscount,
         rpm=player.rpm,
         channels=channels,
+        gaps=recording.gaps if isinstance(recording, LogRecording) else (),
         fits=fit >= FITS,
     )
     causes = likely_causes(case)

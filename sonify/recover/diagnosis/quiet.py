@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.channels import STILL, Channel, Channels
-from sonify.recover.diagnosis.observed import Observed
+from sonify.recover.diagnosis.observed import Levels, Observed
 
 __all__ = ["Quiet", "quiet_of"]
 
@@ -27,6 +28,9 @@ DROWNED = 0.35
 
 CLIPPED = 0.4
 """Share of samples at one limit: noise about the limit itself leaves one half there."""
+
+FAINT, SIGMAS = 0.05, 5.0
+"""Of the swing, and in standard errors: holes that are deeper than both on average still show."""
 
 BELOW = 0.05
 """Of the swing below the lower level: darker than anything the disc shows."""
@@ -49,6 +53,17 @@ class Quiet:
     since_s: float
     level: float
     causes: tuple[str, ...]
+
+
+def _shallow(v: Levels, data: Channel, late: NDArray[np.bool_]) -> bool:
+    """Whether holes still show after the last one that was deep enough, on average."""
+    holes, webs = (v.level - v.web)[late], (v.level - v.web)[(v.truth == 0)]
+    holes, webs = holes[np.isfinite(holes)], webs[np.isfinite(webs)]
+    if len(holes) < 2 or len(webs) < 2:
+        return False
+    depth = abs(float(np.median(holes) - np.median(webs)))
+    sure = 1.25 * 1.4826 * float(np.median(np.abs(webs - np.median(webs)))) / np.sqrt(len(holes))
+    return depth > max(FAINT * data.swing, SIGMAS * sure)
 
 
 def _silent(c: Channel, turn_s: float) -> bool:
@@ -77,7 +92,7 @@ def quiet_of(channels: Channels, seen: Observed, turn_s: float, fits: bool) -> Q
         if fits:
             assert seen.levels is not None
             late = (seen.levels.truth == 1) & (seen.time_s > data.last_s)
-            if np.count_nonzero(late) < HOLES:
+            if np.count_nonzero(late) < HOLES or _shallow(seen.levels, data, late):
                 return None
         elif not _silent(data, turn_s):
             return None

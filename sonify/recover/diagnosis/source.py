@@ -21,12 +21,14 @@ MAX_SAMPLES = 200_000_000
 
 @dataclass(frozen=True, eq=False)
 class LogRecording:
-    """A detector log: levels in its own units, `rate` samples per second."""
+    """A detector log: levels in its own units, `rate` samples per second, and when samples are
+    missing by the file's own times and for how long, in s."""
 
     path: Path
     clock: NDArray[np.float32]
     data: NDArray[np.float32]
     rate: float
+    gaps: tuple[tuple[float, float], ...] = ()
 
 
 def load_recording(
@@ -60,4 +62,4 @@ def _log(path: Path, sample_rate: float | None) -> LogRecording:
         raise InputError("there are no samples in it; record the detectors again", file=path)
     both = np.concatenate(list(samples.blocks()))
     clock, data = (np.ascontiguousarray(both[:, k]) for k in (0, 1))
-    return LogRecording(path, clock, data, samples.rate)
+    return LogRecording(path, clock, data, samples.rate, tuple(samples.gaps))

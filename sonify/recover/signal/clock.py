@@ -116,7 +116,7 @@ class PulseClock:
     @classmethod
     def steady(cls, period_s: float, long_s: float) -> Self:
         """The clock of a disc that turns evenly for so long."""
-        times: Reals = (np.arange(max(2, int(long_s / period_s))) + 0.5) * period_s
+        times = (np.arange(max(2, int(long_s / period_s)), dtype=np.float64) + 0.5) * period_s
         every = np.arange(len(times))
         return cls.numbered(times, every, np.zeros(len(times), bool), False, 0.0, False)
 

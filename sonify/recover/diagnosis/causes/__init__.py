@@ -20,6 +20,7 @@ from sonify.recover.diagnosis.causes.channel import (
     DataStuck,
     LampHum,
     LampOut,
+    RecorderDrops,
     Saturated,
 )
 from sonify.recover.diagnosis.causes.clock import ClockDoubled, ClockMissing
@@ -27,6 +28,7 @@ from sonify.recover.diagnosis.causes.hole import Hole
 from sonify.recover.diagnosis.causes.light import AmbientLight, Threshold
 from sonify.recover.diagnosis.causes.motor import MotorDrift, MotorSpeed, OffCentre, SlowStart
 from sonify.recover.diagnosis.causes.noise import Noise
+from sonify.recover.diagnosis.causes.path import Backlash, RowPitch, SlowStage, Warped
 from sonify.recover.diagnosis.causes.settings import BitOrder, Inverted, RowStart, Turned
 from sonify.recover.diagnosis.causes.stage import RowsSwapped, Stage, StageEarly, StageLate
 from sonify.recover.diagnosis.causes.wire import Wire
@@ -43,6 +45,11 @@ CAUSES: tuple[Cause, ...] = (
     LampOut(),
     Saturated(),
     LampHum(),
+    RecorderDrops(),
+    RowPitch(),
+    Backlash(),
+    SlowStage(),
+    Warped(),
     ClockMissing(),
     ClockDoubled(),
     Wire(),

@@ -8,7 +8,7 @@ from sonify.recover.diagnosis.case import Case
 from sonify.recover.diagnosis.causes.cause import CERTAIN, Cause, Finding, percent
 from sonify.recover.diagnosis.quiet import CLIPPED, DROWNED
 
-__all__ = ["DataDead", "DataStuck", "LampHum", "LampOut", "Saturated", "quietened"]
+__all__ = ["DataDead", "DataStuck", "LampHum", "LampOut", "RecorderDrops", "Saturated", "quietened"]
 
 MEASURED = CERTAIN + 0.5
 """Weight of what a channel shows by itself: its bits, and what they fit, may then be chance."""
@@ -145,3 +145,27 @@ class LampHum(Cause):
             return None
         said = f"the {name} channel swings by {percent(2 * part)} of its levels at {c.hum_hz:g} Hz"
         return self.found(MEASURED + 0.2 if part > MUCH_HUM else CERTAIN - 3, said)
+
+
+class RecorderDrops(Cause):
+    """Samples that the recorder missed."""
+
+    name = "recorder-drops"
+    title = "the recorder drops samples"
+    repairs = (
+        "record fewer samples per second, or to a faster disk, and close other programs",
+        "the disc and the player may be sound: record again before you adjust anything",
+    )
+    breaks = True
+
+    def find(self, case: Case, share: float) -> Finding | None:
+        """From the log's own times."""
+        if not case.gaps:
+            return None
+        longest = 1000 * max(long for _, long in case.gaps)
+        when = ", ".join(f"{at:.2f} s" for at, _ in case.gaps[:4])
+        return self.found(
+            MEASURED + 0.1,
+            f"by its times, {len(case.gaps)} gaps of up to {longest:.0f} ms are in the log, at "
+            f"{when}",
+        )

@@ -74,6 +74,9 @@ class Samples:
         From a first sample and a count to samples, shape (samples, 2): clock, data.
     remarks : list of str
         Cautions about the samples.
+    gaps : list of tuple of float
+        When samples are missing by the file's own times, and for how long, in s; the level before
+        is held there.
     """
 
     path: Path
@@ -81,6 +84,7 @@ class Samples:
     rate: float
     part: Callable[[int, int], Floats]
     remarks: list[str] = field(default_factory=list)
+    gaps: list[tuple[float, float]] = field(default_factory=list)
 
     def blocks(self, size: int = BLOCK) -> Iterator[Floats]:
         """All samples in order, in blocks.

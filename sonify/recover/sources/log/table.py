@@ -35,6 +35,12 @@ SEPARATORS = (",", ";", "\t", " ")
 PREAMBLE = 60
 """Lines of a recorder's own that may come before the header."""
 
+GAP = 1.5
+"""Usual times between samples from which on at least one is missing: half of one is rounding."""
+
+SELDOM = 0.01
+"""Share of samples before gaps at most: a recorder that misses more keeps no even time."""
+
 
 def _split(head: str) -> tuple[str, list[str]]:
     for separator in SEPARATORS:
@@ -150,7 +156,28 @@ def open_table(path: Path, rate: float | None) -> Samples:
     if times and rate is None and changes_only(both):
         return edges_of(path, np.concatenate(times) * at.unit, both)
     rate = sample_rate(rate, times[0][:SOME] if times else None, at.unit, path)
-    return Samples(path, len(both), rate, lambda start, count: both[start : start + count])
+    gaps: list[tuple[float, float]] = []
+    if times:
+        both, gaps = _filled(both, np.concatenate(times) * at.unit, rate)
+    remarks = [f"{len(gaps)} gaps between samples, near {gaps[0][0]:.3f} s"] if gaps else []
+    return Samples(
+        path, len(both), rate, lambda start, count: both[start : start + count], remarks, gaps
+    )
+
+
+def _filled(
+    both: Floats, times: NDArray[np.float64], rate: float
+) -> tuple[Floats, list[tuple[float, float]]]:
+    """Samples with the level held where the file's times, in s, leave a gap; and those gaps."""
+    steps = np.diff(times) * rate
+    gaps = np.flatnonzero(steps > GAP)
+    # times that are no even grid, apart from a few gaps, say nothing of missing samples
+    if not len(gaps) or len(gaps) > SELDOM * len(steps) or np.percentile(steps, 1) < 1 / GAP:
+        return both, []
+    index = np.concatenate([[0], np.cumsum(np.maximum(1, np.rint(steps)).astype(np.int64))])
+    at = np.searchsorted(index, np.arange(index[-1] + 1), "right") - 1
+    found = [(float(times[k] - times[0]), float((steps[k] - 1) / rate)) for k in gaps]
+    return both[at], found
 
 
 def _columns(names: list[str], number: int, path: Path) -> Channels:

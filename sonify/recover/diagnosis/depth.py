@@ -1,0 +1,126 @@
+"""How the depth of holes in a log varies with row, position and order of reading."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.recover.diagnosis.observed import Levels
+
+__all__ = ["DepthShape", "depth_shape"]
+
+Reals = NDArray[np.float64]
+
+FEWEST = 10
+"""Holes that were read, from which a shape can be told from chance."""
+
+SHALLOW = 0.75
+"""Of the usual depth: the least fitted depth of a shape that is named. A threshold in the middle
+of the levels misses holes below one half."""
+
+GAIN = 0.6
+"""Share of the scatter that is left by a shape that is named; chance leaves 0.8 or more of that of
+`FEWEST` holes to a curve with two more parameters (F distribution, 99 %)."""
+
+PARTLY = (0.1, 0.9)
+"""Of the usual depth: holes that are seen in part."""
+
+ALIKE = 0.2
+"""Of the usual depth: rows after the first that differ by less are all off by the same distance."""
+
+
+@dataclass(frozen=True)
+class DepthShape:
+    """A curve that explains how deep holes look.
+
+    Attributes
+    ----------
+    name : str
+        "rows": holes fade from row to row. "first": the first row is good and all others are alike.
+        "start": each later row starts shallow. "turn": they fade in one part of each turn.
+    least : float
+        The least depth of the curve, as a share of the usual one.
+    at : int
+        The row or position where the curve is lowest, or, for "start", the number of positions
+        until the depth is as usual, from 0.
+    left : float
+        Share of the scatter that the curve leaves.
+    by_row : ndarray, shape (rows,)
+        The median depth of each row; nan for rows without holes.
+    """
+
+    name: str
+    least: float
+    at: int
+    left: float
+    by_row: Reals
+
+
+def _fit(x: Reals, depth: Reals) -> tuple[float, Reals]:
+    curve = x @ np.linalg.lstsq(x, depth, rcond=None)[0]
+    return float(((depth - curve) ** 2).sum()), curve
+
+
+def _start(row: Reals, order: Reals, n: int, depth: Reals) -> tuple[float, float, int]:
+    """The best ramp at the start of each row but the first: what it leaves, its least depth and
+    its length."""
+    best = (math.inf, 1.0, 0)
+    for long in range(1, max(2, n // 2)):
+        ramp = np.where((row > 0) & (order < long), 1 - order / long, 0.0)
+        if not ramp.any():
+            continue
+        left, curve = _fit(np.column_stack([np.ones(len(ramp)), ramp]), depth)
+        if left < best[0] and curve[ramp > 0].mean() < curve[ramp == 0].mean():
+            best = (left, float(curve[ramp > 0].min()), long)
+    return best
+
+
+def depth_shape(v: Levels, time_s: Reals) -> DepthShape | None:
+    """The curve that explains best how deep the holes of a log look; None if none does well.
+
+    Parameters
+    ----------
+    v : Levels
+    time_s : ndarray, shape (rows, positions)
+        When each place was read; nan where it was not.
+    """
+    rows, n = v.level.shape
+    depth = np.abs(v.level - v.web) * np.where((v.level < v.web) == v.low, 1, -1)
+    at = (v.truth == 1) & np.isfinite(depth)
+    if np.count_nonzero(at) < FEWEST:
+        return None
+    usual = float(np.percentile(depth[at], 80))
+    if usual <= 0:
+        return None
+    row, place = (x.astype(float) for x in np.nonzero(at))
+    d = np.clip(depth[at] / usual, -0.5, 1.5)
+    first = np.nanmin(np.where(np.isfinite(time_s), time_s, np.inf), axis=1, keepdims=True)
+    order = np.argsort(np.argsort(np.where(np.isfinite(time_s), time_s - first, np.inf), axis=1))
+    scatter = float(((d - np.median(d)) ** 2).sum())
+    if scatter <= 0.02 * len(d):
+        return None
+    by_row = np.array([np.median(d[row == r]) if (row == r).any() else np.nan for r in range(rows)])
+    one, found = np.ones(len(d)), list[DepthShape]()
+    known = by_row[np.isfinite(by_row)]
+    if rows > 1:
+        left = sum(float(((d[row == r] - by_row[r]) ** 2).sum()) for r in range(rows))
+        low, high = int(np.nanargmin(by_row)), float(np.nanmax(by_row))
+        others = known[1:]
+        falls = float(np.diff(known).max(initial=0.0)) < ALIKE
+        partly = ((known > PARTLY[0]) & (known < PARTLY[1])).any()
+        alike = len(others) > 1 and np.ptp(others) < ALIKE and others.max() < SHALLOW < known[0]
+        name = "first" if alike else "rows"
+        if alike or (falls and partly and high > SHALLOW):
+            found.append(DepthShape(name, float(by_row[low]), low, left / scatter, by_row))
+    if rows > 1:
+        left, least, long = _start(row, order[at].astype(float), n, d)
+        found.append(DepthShape("start", least, long, left / scatter, by_row))
+    angle = 2 * np.pi * place / n
+    left, curve = _fit(np.column_stack([one, np.cos(angle), np.sin(angle)]), d)
+    lowest = int(place[int(np.argmin(curve))])
+    found.append(DepthShape("turn", float(curve.min()), lowest, left / scatter, by_row))
+    found = [f for f in found if f.left < GAIN and f.least < SHALLOW]
+    return min(found, key=lambda f: f.left) if found else None
