@@ -19,7 +19,7 @@ from sonify.recover.diagnosis.observed import Levels, Observed
 from sonify.recover.diagnosis.quiet import Quiet, quiet_of
 from sonify.recover.diagnosis.recount import Miscount
 
-__all__ = ["OFF", "Case", "LevelSigns"]
+__all__ = ["Case", "LevelSigns"]
 
 Index = NDArray[np.int64]
 Reals = NDArray[np.float64]

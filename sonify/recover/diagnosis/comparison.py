@@ -111,7 +111,7 @@ def compare(
     if fit >= FITS and listening is not None and listening.exact and found.variant == "normal":
         seen, miscount = recounted(found.seen, design, listening.pitch)
         found = replace(found, seen=seen)
-    seen, design = found.seen, found.design
+    seen = found.seen
     known = (design.grid >= 0) & (seen.bits >= 0)
     if vague or not (fit >= FITS or blind):
         known[:] = False

@@ -23,7 +23,7 @@ from sonify.recover.diagnosis.causes.channel import (
     RecorderDrops,
     Saturated,
 )
-from sonify.recover.diagnosis.causes.clock import ClockDoubled, ClockMissing
+from sonify.recover.diagnosis.causes.clock import ClockDoubled, ClockLoose, ClockMissing
 from sonify.recover.diagnosis.causes.hole import Hole
 from sonify.recover.diagnosis.causes.light import AmbientLight, Threshold
 from sonify.recover.diagnosis.causes.motor import MotorDrift, MotorSpeed, OffCentre, SlowStart
@@ -51,6 +51,7 @@ CAUSES: tuple[Cause, ...] = (
     SlowStage(),
     Warped(),
     ClockMissing(),
+    ClockLoose(),
     ClockDoubled(),
     Wire(),
     MotorSpeed(),

@@ -3,11 +3,83 @@
 from __future__ import annotations
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.case import Case
 from sonify.recover.diagnosis.causes.cause import CERTAIN, Cause, Finding
 
-__all__ = ["ClockDoubled", "ClockMissing"]
+__all__ = ["ClockDoubled", "ClockLoose", "ClockMissing"]
+
+
+SCATTERED = 2
+"""Odd pulses in different places from which on they are no chance."""
+
+SELDOM = 0.3
+"""Share of the turns in which a pulse is odd at one position: from there on it is that hole's."""
+
+OFF = 0.25
+"""Of a position: jitter of a tenth moves an interval by 0.14, and by this once in 13 times; such an
+interval must also stand out from the others by `SIGMAS`."""
+
+SIGMAS = 5.0
+NEAR = 5  # intervals on either side that give the usual length
+
+
+def _odd(case: Case) -> NDArray[np.int64]:
+    """Slots of pulses that come beside their place, or between two, at no place of their own."""
+    clock = case.seen.clock
+    if clock is None or not clock.clear:
+        return np.zeros(0, np.int64)
+    good = ~clock.extra
+    steps = np.diff(clock.pulse_slot[good])
+    length = np.diff(clock.pulse_s[good]) / np.maximum(steps, 1)
+    if len(length) < 2 * NEAR + 1:
+        return np.zeros(0, np.int64)
+    around = np.lib.stride_tricks.sliding_window_view(np.pad(length, NEAR, "edge"), 2 * NEAR + 1)
+    share = np.diff(clock.pulse_s[good]) / np.median(around, axis=1)
+    jitter = 1.4826 * float(np.median(np.abs(share[steps == 1] - 1))) if (steps == 1).any() else 0.0
+    beside = np.abs(share - np.rint(share)) > max(OFF, SIGMAS * jitter)
+    # a stop makes one interval longer; a pulse beside its place also makes one shorter
+    short = np.flatnonzero(beside & (share < 1))
+    slots = np.concatenate([clock.pulse_slot[good][1:][short], clock.doubled])
+    return np.unique(slots)
+
+
+def _often(case: Case, slots: NDArray[np.int64]) -> tuple[NDArray[np.int64], int]:
+    """How many of some slots are at the position of each, and how many turns were read."""
+    n, start = case.design.positions, case.seen.alignment.start
+    place = (slots + case.seen.alignment.phase) % n
+    turns = max(1, (int(start[-1]) + n - max(0, int(start[0]))) // n)
+    count: NDArray[np.int64] = np.bincount(place, minlength=n)[place]
+    return count, turns
+
+
+def _scattered(case: Case) -> int:
+    """How many pulses are odd at no place of their own."""
+    odd = _odd(case)
+    often, turns = _often(case, odd)
+    return int((often <= max(1, SELDOM * turns)).sum())
+
+
+class ClockLoose(Cause):
+    """Pulses that come beside their places, now here, now there."""
+
+    name = "clock-loose"
+    title = "the clock detector is loose, or its lead has a bad contact"
+    repairs = (
+        "tighten the clock detector's mount, and press its plug and its solder joints while you "
+        "watch the signal",
+    )
+
+    def find(self, case: Case, share: float) -> Finding | None:
+        """From pulses that are odd at no place of their own."""
+        count = _scattered(case)
+        if count < SCATTERED or not case.harmed:
+            return None
+        return self.found(
+            CERTAIN - 0.8,
+            f"{count} clock pulses come beside their places or twice, each at another position",
+        )
 
 
 class ClockMissing(Cause):
@@ -37,7 +109,7 @@ class ClockMissing(Cause):
             return None
         start, n = case.seen.alignment.start, case.design.positions
         begin, end = max(0, int(start[0])), int(start[-1]) + n
-        slots = clock.missing if self.kind == "missing" else clock.doubled
+        slots = clock.missing if self.kind == "missing" else _odd(case)
         slots = slots[(slots >= begin) & (slots < end)]
         if not len(slots):
             return None
@@ -50,9 +122,11 @@ class ClockMissing(Cause):
                 f"in {int(count[p])} of {turns} turns the pulse at position {p + 1} is {self.kind}",
                 moved,
             )
+        if case.count and _scattered(case) >= SCATTERED:
+            return None
         rows = sorted({int(np.searchsorted(start, s, "right")) for s in slots.tolist()})
         return self.found(
-            2.0 if case.count else 0.5,
+            CERTAIN - 1.5 if case.count and len(slots) >= SCATTERED else 2.0 if case.count else 0.5,
             f"{len(slots)} pulse{'s' * (len(slots) != 1)} {self.kind} here and there, near rows "
             + ", ".join(map(str, rows[:8])),
         )

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from sonify.recover.diagnosis.case import OFF, Case, LevelSigns
+from sonify.recover.diagnosis.case import Case, LevelSigns
 from sonify.recover.diagnosis.causes.cause import CERTAIN, Finding, PatternCause, percent
 from sonify.recover.diagnosis.causes.channel import quietened
 from sonify.recover.diagnosis.error_pattern import (
@@ -66,14 +66,14 @@ class AmbientLight(PatternCause):
             clipped = c.data.at_limit > CLIPPED
             calm = c.data.usual_noise < DROWNED * c.data.swing
             if calm and not c.data.digital and (clipped or v.moves):
-                weight = CERTAIN - (0.5 if clipped or v.shift > OFF else 3.0)
+                weight = CERTAIN - (0.5 if clipped or v.shifted else 6.5)
                 return self.found(weight, *self.evidence(case))
         return super().find(case, share) if light is None else light
 
     def evidence(self, case: Case) -> list[str]:
         """When, and what the material showed."""
         out = []
-        if case.levels is not None and case.levels.shift > OFF:
+        if case.levels is not None and case.levels.shifted:
             out.append(
                 "where bits are wrong, the level of the solid material is off by "
                 f"{percent(case.levels.shift)} of the swing"
