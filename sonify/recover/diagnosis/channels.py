@@ -48,6 +48,13 @@ MAINS_HZ = (50.0, 60.0)
 OFF_MAINS = 0.006
 """By which a mains frequency may be off, as a share (EN 50160 allows 1 % for short times)."""
 
+ASTRAY = 0.05
+"""By which the disc's own lines may lie beside multiples of the rate of positions that is set."""
+
+OUTSTANDS = 2.0
+"""Times the disc's next lines from which on a line is more than theirs: those of a rectangular wave
+fall off with their number, from the second on by less than half."""
+
 HUM_S = 4.0
 """Length of the parts that are transformed to find hum, in s: a quarter of a hertz apart."""
 
@@ -171,7 +178,7 @@ def _channel(x: Floats, rate: float, period_s: float, positions: int, least: flo
     # a hole's passage may still fade after the last part in which it was seen
     tail = x[(last + 1 + (half if last >= 0 else 0)) * wide :]
     limit, share = _limit(x)
-    hz, hum = _hum(x, rate)
+    hz, hum = _hum(x, rate, period_s)
     return Channel(
         low=low,
         high=high,
@@ -218,7 +225,7 @@ def _limit(x: Floats) -> tuple[float, float]:
     return value, shares[value]
 
 
-def _hum(x: Floats, rate: float) -> tuple[float, float]:
+def _hum(x: Floats, rate: float, period_s: float) -> tuple[float, float]:
     """The frequency of the strongest hum and its amplitude."""
     size = int(min(len(x), HUM_S * rate))
     if size < 64:
@@ -241,6 +248,13 @@ def _hum(x: Floats, rate: float) -> tuple[float, float]:
         if not len(line) or not beside.any() or folded < 4 * hz[1]:
             continue
         k = line[int(np.argmax(amplitude[line]))]
+        harmonic = folded * period_s
+        if round(harmonic) and abs(harmonic - round(harmonic)) < ASTRAY * harmonic:
+            # holes themselves make lines at multiples of their rate, each like the next
+            step = (harmonic + np.array([[-1.0], [1.0]])) / period_s
+            next_ones = amplitude[(np.abs(hz - step) < ASTRAY * step).any(axis=0)]
+            if amplitude[k] < OUTSTANDS * next_ones.max(initial=0.0):
+                continue
         if amplitude[k] > LINE * float(np.median(amplitude[beside])) and amplitude[k] > best[1]:
             best = (lamp, float(amplitude[k]))
     return best

@@ -28,6 +28,10 @@ GAIN = 0.6
 PARTLY = (0.1, 0.9)
 """Of the usual depth: holes that are seen in part."""
 
+ROWS_GAIN = 0.35
+"""The same for one depth a row, which are many parameters: rows that are taken for others leave
+half of the scatter or more, as half of their bits still agree."""
+
 ALIKE = 0.2
 """Of the usual depth: rows after the first that differ by less are all off by the same distance."""
 
@@ -113,7 +117,7 @@ def depth_shape(v: Levels, time_s: Reals) -> DepthShape | None:
         partly = ((known > PARTLY[0]) & (known < PARTLY[1])).any()
         alike = len(others) > 1 and np.ptp(others) < ALIKE and others.max() < SHALLOW < known[0]
         name = "first" if alike else "rows"
-        if alike or (falls and partly and high > SHALLOW):
+        if left < ROWS_GAIN * scatter and (alike or (falls and partly and high > SHALLOW)):
             found.append(DepthShape(name, float(by_row[low]), low, left / scatter, by_row))
     if rows > 1:
         left, least, long = _start(row, order[at].astype(float), n, d)

@@ -104,7 +104,7 @@ def _whole(clock: Channel, data: Channel, both: bool) -> tuple[str, ...]:
     """What may silence a channel all along."""
     if both and data.digital and clock.digital:
         lit = ("ambient-light", "lamp-out")
-        return lit if data.rest > 0 else lit[::-1]
+        return lit if data.rest == 1 else lit[::-1]
     if data.digital or data.spread < STILL * clock.swing:
         # a comparator whose threshold is outside all levels gives the same log
         return ("data-stuck", "amplifier-saturated" if data.rest > 0 else "threshold")

@@ -214,7 +214,8 @@ def test_levels_as_recorders_bend_them(how, tmp_path):
     both = [DISTORTED[how](t, x, k) for k, x in enumerate((recording.clock, recording.data))]
     seen = compare(show, saved(tmp_path / "a.npy", *both))
     assert len(seen.errors) == 0
-    assert not seen.causes
+    # hum of a third of the swing does no harm here, but leaves little room
+    assert [c.name for c in seen.causes] == (["lamp-hum"] if how == "hum of 100 Hz" else [])
     ones, zeros = np.median(seen.margins.ones), np.median(seen.margins.zeros)
     assert 0.2 < (seen.margins.best - zeros) / (ones - zeros) < 0.85
 
@@ -226,7 +227,7 @@ def test_a_light_that_fades_is_not_taken_for_one_that_shines(share, tmp_path):
     t = np.arange(len(recording.clock)) / 500
     faded = recording.data * (1 - share * t / t[-1])
     seen = compare(show, saved(tmp_path / "a.npy", recording.clock, faded))
-    assert len(seen.errors) > 10
+    assert len(seen.errors) >= 10
     assert set(seen.errors["kind"]) == {"added"}
     assert seen.causes[0].name == "threshold"
     assert "ambient-light" not in [c.name for c in seen.causes]
@@ -288,7 +289,7 @@ def test_what_is_wrong_with_a_table_is_told_with_its_line(tmp_path):
     show, _ = log_of("cairn-small")
     path = tmp_path / "log.csv"
     path.write_text("0.1,2.3,2.4\n0.2,2.2,2.1\n")
-    with pytest.raises(InputError, match="line 1: it has no header"):
+    with pytest.raises(InputError, match="line 1: its columns have no names"):
         compare(show, path)
     path.write_text("# a\n\ntime,clock,data\n0,1,2\n0.1,1,2\n0.2,1\n" + "0.3,1,2\n" * 30)
     with pytest.raises(InputError, match="line 6: 3 numbers are needed"):

@@ -154,7 +154,7 @@ class Threshold(PatternCause):
             beyond = max(-v.threshold_place, v.threshold_place - 1)
             one_kind = max(case.missed.sum(), case.added.sum()) > ONE_KIND * case.count
             if one_kind:
-                weight = CERTAIN - (0.5 if beyond > 0 else 2.0)
+                weight = CERTAIN - (0.5 if beyond > 0 else 4.5)
                 found = self.found(weight, *self.evidence(case))
         if found is not None and case.levels is not None and case.levels.fades:
             return replace(found, try_this=self.repairs[::-1])

@@ -45,7 +45,10 @@ class RowPitch(_Path):
     def find(self, case: Case, share: float) -> Finding | None:
         """Rows that are seen in part are no sign of a detector that fails."""
         found = super().find(case, share)
-        if found is None or case.quiet is None:
+        # a light that fades makes holes shallow as well, and moves the material's level
+        if found is None or case.levels is None or case.levels.moves:
+            return None
+        if case.quiet is None:
             return found
         return self.found(CERTAIN + 0.6, *found.evidence)
 
