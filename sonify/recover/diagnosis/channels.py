@@ -27,6 +27,9 @@ SOME = 0.3
 TOP = 0.98
 """Share of a turn's differences below its swing: a row with a hole in 25 positions still shows."""
 
+ENOUGH = 16
+"""Samples of a position from which noise can be told: two holes' edges touch four samples each."""
+
 STILL = 0.02
 """Of the clock's swing: a channel that moves by less is stuck, whatever its converter adds."""
 
@@ -78,7 +81,7 @@ class Channel:
     noise : float
         Standard deviation of the noise after that.
     usual_noise : float
-        The same for the whole channel.
+        The same for the whole channel; 0 if it has too few samples to tell.
     spread : float
         From the lowest sample to the highest.
     long_s : float
@@ -161,7 +164,8 @@ def _channel(x: Floats, rate: float, period_s: float, positions: int, least: flo
     count = max(1, len(moves) // turn)
     turns = np.array_split(moves, count)
     swings = np.array([np.percentile(t, 100 * TOP) for t in turns])
-    usual_noise = white_noise(x)
+    # of fewer samples, most lie at an edge, and third differences show edges
+    usual_noise = white_noise(x) if period_s * rate >= ENOUGH else 0.0
     values = np.unique(x[:: max(1, len(x) // 4096)])
     digital = len(values) <= 2
     usual = float(np.percentile(swings, 90))

@@ -6,6 +6,7 @@ import math
 
 from sonify.recover.diagnosis.case import Case
 from sonify.recover.diagnosis.causes.cause import CERTAIN, Cause, Finding, percent
+from sonify.recover.diagnosis.error_pattern import MANY
 from sonify.recover.diagnosis.quiet import CLIPPED, DROWNED
 
 __all__ = ["DataDead", "DataStuck", "LampHum", "LampOut", "RecorderDrops", "Saturated", "quietened"]
@@ -137,8 +138,9 @@ class LampHum(Cause):
         """From a line in the spectrum at twice the mains frequency."""
         if case.channels is None:
             return None
-        name, c, least = "data", case.channels.data, HUM if case.harmed else MUCH_HUM
-        if case.harmed and c.hum < least * c.swing:
+        spoilt = not case.fits or case.count >= MANY
+        name, c, least = "data", case.channels.data, HUM if spoilt else MUCH_HUM
+        if spoilt and c.hum < least * c.swing:
             name, c = "clock", case.channels.clock
         part = c.hum / max(c.swing, 1e-30)
         if part < least or c.swing < LITTLE * case.channels.clock.swing:

@@ -65,9 +65,9 @@ class AmbientLight(PatternCause):
         if light is None and c is not None and v is not None and case.count >= MANY:
             clipped = c.data.at_limit > CLIPPED
             calm = c.data.usual_noise < DROWNED * c.data.swing
-            if calm and not c.data.digital and (clipped or v.moves):
-                weight = CERTAIN - (0.5 if clipped or v.shifted else 6.5)
-                return self.found(weight, *self.evidence(case))
+            moved = v.moves and v.shifted and not v.darkened
+            if calm and not c.data.digital and (clipped or moved):
+                return self.found(CERTAIN - 0.5, *self.evidence(case))
         return super().find(case, share) if light is None else light
 
     def evidence(self, case: Case) -> list[str]:
