@@ -63,7 +63,7 @@ def _shallow(v: Levels, data: Channel, late: NDArray[np.bool_]) -> bool:
         return False
     depth = abs(float(np.median(holes) - np.median(webs)))
     sure = 1.25 * 1.4826 * float(np.median(np.abs(webs - np.median(webs)))) / np.sqrt(len(holes))
-    return depth > max(FAINT * data.swing, SIGMAS * sure)
+    return bool(depth > max(FAINT * data.swing, SIGMAS * sure))
 
 
 def _silent(c: Channel, turn_s: float) -> bool:
