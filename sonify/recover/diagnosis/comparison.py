@@ -38,7 +38,7 @@ SURE = 0.9
 """Share of what a voice's notes hold that a recording must give, if they don't give the bits and
 rows may start anywhere."""
 
-OF_MOTION = ("wire", "slow-start", "off-centre", "motor-off-speed", "motor-drift")
+OF_MOTION = ("wire", "midi-late", "slow-start", "off-centre", "motor-off-speed", "motor-drift")
 """Causes that show even if no note can be assigned to its place."""
 
 Flags = NDArray[np.bool_]
@@ -102,18 +102,22 @@ def compare(
         found = match(observe, seen, design, show.unit_bits)
     else:
         found = Match(seen, design, "normal", {"normal": seen.alignment.agreement})
-    fit = found.fit
-    if listening is not None and not listening.exact and fit < SURE:
+    fit, followed = found.fit, found.seen.followed
+    fits = fit >= FITS or followed
+    if listening is not None and followed:
+        listening = replace(listening, vague=False)
+    elif listening is not None and not listening.exact and fit < SURE:
         cut = bool((found.seen.bits < 0).all(axis=1).any())
         listening = replace(listening, vague=listening.vague or cut or not design.index)
     vague = listening is not None and listening.vague
     miscount = None
-    if fit >= FITS and listening is not None and listening.exact and found.variant == "normal":
+    exact = listening is not None and listening.exact and not followed
+    if fits and listening is not None and exact and found.variant == "normal":
         seen, miscount = recounted(found.seen, design, listening.pitch)
         found = replace(found, seen=seen)
     seen = found.seen
     known = (design.grid >= 0) & (seen.bits >= 0)
-    if vague or not (fit >= FITS or blind):
+    if vague or not (fits or blind):
         known[:] = False
     missed = known & (design.grid == 1) & (seen.bits == 0)
     added = known & (design.grid == 0) & (seen.bits == 1)
@@ -129,7 +133,7 @@ def compare(
         rpm=player.rpm,
         channels=channels,
         gaps=recording.gaps if isinstance(recording, LogRecording) else (),
-        fits=fit >= FITS,
+        fits=fits,
     )
     causes = likely_causes(case)
     if vague:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +11,7 @@ from sonify.errors import InputError
 from sonify.music.notes import Part
 from sonify.music.voices import rules_of
 from sonify.performance import Performance
+from sonify.recover.diagnosis.score_following import SCORE
 from sonify.recover.sources.midi.lost import why_lost
 
 __all__ = ["Listening", "merged_on", "voices_of"]
@@ -51,6 +52,8 @@ class Listening:
         Whether its notes come at the same positions in nearly all rows.
     again : int
         How often a note is struck while it sounds, by design.
+    score : ndarray of SCORE, shape (notes,)
+        Its notes, in the order of time.
     """
 
     voice: int
@@ -67,6 +70,7 @@ class Listening:
     swing: float = 0.0
     vague: bool = False
     again: int = 0
+    score: NDArray[np.void] = field(default_factory=lambda: np.zeros(0, SCORE))
 
     def of(self, notes: NDArray[np.void]) -> NDArray[np.bool_]:
         """Which of a recording's notes are this voice's."""
@@ -115,12 +119,36 @@ def voices_of(show: Performance, merged: int | None = None) -> list[Listening]:
         one = _listening(show, n)
         one = _alone(show, one if merged is None else replace(one, channels=(merged,)), merged)
         worth = _worth(show, one)
-        one = replace(one, vague=not one.exact and worth < VAGUE, again=again)
+        one = replace(
+            one,
+            vague=not one.exact and worth < VAGUE,
+            again=again,
+            score=_score(show, part, one.exact),
+        )
         found.append(((one.exact, float(one.tells.mean()), worth, len(part)), one))
     if not found:
         raise InputError("nothing sounds with this preset, so its notes tell nothing of the disc")
     found.sort(key=lambda f: f[0], reverse=True)
     return [one for _, one in found]
+
+
+def _score(show: Performance, part: Part, exact: bool) -> NDArray[np.void]:
+    """The notes of a voice as a player that waits nowhere plays them, with the positions that they
+    tell of: their own bits', or those at which they are struck."""
+    t = show.timeline
+    out = np.zeros(len(part), SCORE)
+    out["slot"], out["key"] = part.on / show.grid.step_ticks, part.keys
+    if exact:
+        place = show.bit_stream.place(part.index)
+        out["row"], out["position"] = np.divmod(place, t.positions)
+        out["beside"] = out["slot"] - t.slot_of(place)
+        return out[np.lexsort((out["slot"], out["row"]))]
+    slot = np.rint(out["slot"]).astype(np.int64)
+    out["beside"] = out["slot"] - slot
+    out["row"] = np.clip(np.searchsorted(t.row_slot, slot, "right") - 1, 0, t.rows - 1)
+    first = t.row_first[out["row"]] - t.row_slot[out["row"]]
+    out["position"] = (first + slot) % t.positions
+    return out[np.argsort(out["slot"], kind="stable")]
 
 
 def _alone(show: Performance, one: Listening, merged: int | None) -> Listening:

@@ -14,12 +14,14 @@ from sonify.errors import InputError
 from sonify.performance import Performance
 from sonify.recover.diagnosis.alignment import Design
 from sonify.recover.diagnosis.channels import Channels
-from sonify.recover.diagnosis.fits import fit_of
+from sonify.recover.diagnosis.fits import FITS, fit_of
 from sonify.recover.diagnosis.listening import Listening, merged_on, voices_of
 from sonify.recover.diagnosis.log_alignment import Sampling, follow_log, observe_log
-from sonify.recover.diagnosis.midi_alignment import observe_midi
+from sonify.recover.diagnosis.midi_alignment import observe_by_score, observe_midi
+from sonify.recover.diagnosis.numbering import first_period
 from sonify.recover.diagnosis.observed import Observed
 from sonify.recover.diagnosis.readings import one_reading
+from sonify.recover.diagnosis.score_following import delivered, follow_score
 from sonify.recover.diagnosis.source import LogRecording, MidiRecording
 
 __all__ = ["Match", "best_voice", "design_of", "log_reader", "match", "why_misfit"]
@@ -167,7 +169,31 @@ def best_voice(
     if best is None:
         assert failed is not None
         raise failed
-    return best
+    voice, observe, seen, design = best
+    n, position_s = show.disc.positions, show.timeline.position_s
+    parts = {}
+    for one in voices if midi.tick_s <= COARSE * position_s else ():
+        notes = midi.notes[one.of(midi.notes)]
+        period = first_period(notes["on_s"], position_s, one.swing)
+        followed = follow_score(one.score, notes["pitch"], notes["on_s"], period, n)
+        if followed is not None:
+            parts[one.voice] = one.score, followed
+    if not parts:
+        return best
+    sent = delivered(list(parts.values()), show.disc.rows, position_s)
+    if voice.voice in parts and (
+        fit_of(seen, design) < FITS or (sent.whole and _contradicts(seen, design))
+    ):
+        seen = observe_by_score(midi, voice, design, parts[voice.voice][1])
+        if sent.whole:  # late notes may lie beside their rows
+            seen = replace(seen, bits=np.where(design.grid == 1, 1, seen.bits).astype(np.int8))
+    return voice, observe, replace(seen, delivery=sent), design
+
+
+def _contradicts(seen: Observed, design: Design) -> bool:
+    """Whether a bit differs from the disc's."""
+    known = (design.grid >= 0) & (seen.bits >= 0)
+    return bool((known & (seen.bits != design.grid)).any())
 
 
 def why_misfit(

@@ -18,9 +18,15 @@ from sonify.recover.diagnosis.alignment import (
 from sonify.recover.diagnosis.cut import aligned_steadily, not_recorded, renumbered
 from sonify.recover.diagnosis.fits import fit_of_notes
 from sonify.recover.diagnosis.listening import Listening
-from sonify.recover.diagnosis.numbering import ASTRAY, across_silence, mended_start, numbered
+from sonify.recover.diagnosis.numbering import (
+    ASTRAY,
+    across_silence,
+    mended_start,
+    numbered,
+)
 from sonify.recover.diagnosis.observed import NotesBySlot, Observed, Wire
 from sonify.recover.diagnosis.row_order import align_reading_on, align_rows
+from sonify.recover.diagnosis.score_following import Followed
 from sonify.recover.diagnosis.source import MidiRecording
 from sonify.recover.diagnosis.starts import IDLE, pulses_of, settled, starts_in_slots
 from sonify.recover.diagnosis.timing_model import (
@@ -31,7 +37,7 @@ from sonify.recover.diagnosis.timing_model import (
     without_slips,
 )
 
-__all__ = ["observe_midi"]
+__all__ = ["observe_by_score", "observe_midi"]
 
 Reals = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -137,6 +143,42 @@ def observe_midi(
         track, alignment, timing, loose = _by_timing(track, listening, design, alignment, timing)
     observed = _observed(recording, listening, design, alignment, track, timing)
     return replace(observed, loose=loose, remarks=recording.remarks)
+
+
+def observe_by_score(
+    recording: MidiRecording, listening: Listening, design: Design, followed: Followed
+) -> Observed:
+    """Read a recording whose notes are known by the score."""
+    notes = recording.notes[listening.of(recording.notes)]
+    n, score, of = design.positions, listening.score, followed.of
+    low, hit = int(followed.slot.min()), of >= 0
+    slot = followed.slot - low
+    order = np.argsort(slot, kind="stable")
+    notes, slot, of, hit = notes[order], slot[order], of[order], hit[order]
+    row, position = score["row"][of[hit]], score["position"][of[hit]]
+    # a rule may add notes that stand for no bit
+    astray = ~hit & (not listening.exact)
+    astray[hit] = design.grid[row, position] == 0
+    track = _Track(notes, slot, astray)
+    phase = int((position[0] - slot[hit][0]) % n)
+    start = np.full(design.rows, -1, np.int64)
+    for r in np.unique(row).tolist():
+        at, place = slot[hit][row == r], position[row == r]
+        if design.index:
+            start[r] = int(np.median(at - place))
+            continue
+        about = start[r - 1] + design.step if r and start[r - 1] >= 0 else at.min()
+        start[r] = np.clip(about, at.max() - n + 1, at.min())
+    known = np.flatnonzero(np.isin(np.arange(design.rows), row))
+    for r in np.setdiff1d(np.arange(design.rows), known).tolist():
+        near = int(known[np.argmin(np.abs(known - r))])
+        start[r] = start[near] + (r - near) * design.step
+    alignment = Alignment(start, np.arange(design.rows), phase, 1.0, turning=True)
+    heard = _ended(track.by_slot(listening.runs).seen, n)
+    alignment = replace(alignment, agreement=agreement_of(heard, design, alignment))
+    timing = None if listening.swing else track.timing(n)
+    observed = _observed(recording, listening, design, alignment, track, timing)
+    return replace(observed, remarks=recording.remarks, followed=True)
 
 
 def _without_slips(track: _Track, n: int) -> _Track:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from sonify.recover.diagnosis.alignment import Alignment, Design, turn_phase
 from sonify.recover.signal.comb import comb_scores
 
-__all__ = ["across_silence", "mended_start", "numbered"]
+__all__ = ["across_silence", "first_period", "mended_start", "numbered"]
 
 Reals = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -26,7 +26,7 @@ MOST_SLIP = 5  # positions that may be lost or gained over a silence
 PERIODS = 0.32  # logarithm of how far the speed may be from the profile's: a factor of 1.38
 
 
-def _first_period(t: Reals, period_s: float, swing: float) -> float:
+def first_period(t: Reals, period_s: float, swing: float) -> float:
     """The length of a position, from the gaps between notes that follow each other soon."""
     gaps = np.diff(t)
     gaps = gaps[(gaps > 0.4 * period_s) & (gaps < 9 * period_s)]
@@ -85,7 +85,7 @@ def numbered(
     swing : float
         The share of two positions that the first one gets, or 0 for notes that don't swing.
     """
-    begin = _first_period(t, period_s, swing)
+    begin = first_period(t, period_s, swing)
     astray_from = SWUNG_ASTRAY if swing else ASTRAY
     start = _calmest(t, begin)
     slot = np.zeros(len(t), np.int64)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.alignment import Alignment
+from sonify.recover.diagnosis.score_following import Delivery
 from sonify.recover.diagnosis.stage_path import StagePath
 from sonify.recover.diagnosis.timing_model import TimingModel, times_of
 from sonify.recover.signal.clock import PulseClock
@@ -155,6 +156,10 @@ class Observed:
         which may be wrong.
     stage : StagePath or None
         How the stage moved, if a log shows all rows.
+    followed : bool
+        Whether the notes were placed by the score.
+    delivery : Delivery or None
+        What became of the notes that were due, if they could be told.
     remarks : tuple of str
         What else the user should know.
     """
@@ -178,4 +183,6 @@ class Observed:
     timing: TimingModel | None = None
     loose: Alignment | None = None
     stage: StagePath | None = None
+    followed: bool = False
+    delivery: Delivery | None = None
     remarks: tuple[str, ...] = ()

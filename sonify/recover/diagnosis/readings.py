@@ -63,7 +63,7 @@ def one_reading(
     if not found:
         return observe(recording)
     found.sort(key=lambda f: f[0])
-    best = max(f[2] for f in found)
+    best = max(0.0, *(f[2] for f in found))
     k = next(k for k, f in enumerate(found) if f[2] >= WHOLE * best)
     begin, end, _, seen = found[k]
     if len(found) == 1:

@@ -31,7 +31,7 @@ from sonify.recover.diagnosis.causes.noise import Noise
 from sonify.recover.diagnosis.causes.path import Backlash, RowPitch, SlowStage, Warped
 from sonify.recover.diagnosis.causes.settings import BitOrder, Inverted, RowStart, Turned
 from sonify.recover.diagnosis.causes.stage import RowsSwapped, Stage, StageEarly, StageLate
-from sonify.recover.diagnosis.causes.wire import Wire
+from sonify.recover.diagnosis.causes.wire import Late, RowsMissing, Wire
 
 __all__ = ["CAUSES", "Cause", "Finding", "likely_causes"]
 
@@ -53,7 +53,9 @@ CAUSES: tuple[Cause, ...] = (
     ClockMissing(),
     ClockLoose(),
     ClockDoubled(),
+    RowsMissing(),
     Wire(),
+    Late(),
     MotorSpeed(),
     MotorDrift(),
     SlowStart(),

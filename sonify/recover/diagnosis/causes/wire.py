@@ -2,10 +2,23 @@
 
 from __future__ import annotations
 
-from sonify.recover.diagnosis.case import Case
-from sonify.recover.diagnosis.causes.cause import CERTAIN, Cause, Finding
+import numpy as np
 
-__all__ = ["Wire"]
+from sonify.recover.diagnosis.case import Case
+from sonify.recover.diagnosis.causes.cause import CERTAIN, PATTERN, Cause, Finding
+
+__all__ = ["Late", "RowsMissing", "Wire"]
+
+MANY = 4
+"""Notes from which on it is likelier that a wire lost them than that as many holes are blocked (a
+guess: a disc has seldom more than three blocked ones)."""
+
+SPREAD, GATHERED = 0.6, 0.28
+"""Lost notes lie in more than this share of the rows, and gather less than this in one part of the
+turn: the bound from which on a disc may be off centre."""
+
+OFTEN = 0.25
+"""The share of late notes where others are missing: next to those, a note may be counted wrong."""
 
 
 class Wire(Cause):
@@ -20,8 +33,9 @@ class Wire(Cause):
 
     def find(self, case: Case, share: float) -> Finding | None:
         """From two such notes on."""
-        w = case.seen.wire
-        if w is None or w.orphans + w.hanging + w.struck_again < 2:
+        w, sent = case.seen.wire, case.seen.delivery
+        lost = 0 if sent is None else sent.lost
+        if w is None or w.orphans + w.hanging + w.struck_again + lost < 2:
             return None
         signs = (
             (w.orphans, "note-offs came without a note"),
@@ -29,6 +43,85 @@ class Wire(Cause):
             (w.struck_again, "notes were struck again while they sounded"),
         )
         evidence = [f"{count} {what}" for count, what in signs if count]
+        certain = bool(evidence)
         if w.lost_on:
             evidence.append(f"at {len(w.lost_on)} places the note-off came but the note did not")
-        return self.found(CERTAIN - 2, *evidence)
+        if sent is not None and lost >= 2:
+            evidence.append(f"{lost} of {sent.due} notes are missing, and no other note came")
+            if sent.split:
+                evidence.append(f"{sent.split} of them are of bits that other voices did sound")
+            elif not certain:
+                evidence.append(
+                    "this recording can't tell them from holes that were not seen: record again; "
+                    "lost notes change their places, such holes don't"
+                )
+        if certain or (sent is not None and sent.split >= 2):
+            return self.found(CERTAIN - 2, *evidence)
+        return self.found(
+            PATTERN + 0.1 if lost >= MANY and _scattered(case) else PATTERN / 2, *evidence
+        )
+
+
+def _scattered(case: Case) -> bool:
+    """Whether errors lie in most rows, and all round the turn."""
+    if not case.count:
+        return True
+    rows, positions = case.at
+    turn = np.exp(2j * np.pi * np.outer((1, 2), positions) / case.design.positions)
+    gathered = float(np.abs(turn.mean(axis=1)).max())
+    return len(np.unique(rows)) > SPREAD * case.design.rows and gathered < GATHERED
+
+
+class RowsMissing(Cause):
+    """Rows of which no note was recorded."""
+
+    name = "midi-rows-missing"
+    title = "rows are missing from the MIDI recording"
+    repairs = (
+        "record again from before the first row until after the message",
+        "if the recording is whole, watch the matrix at these rows: a row that stays dark there "
+        "was not read (light on the detector, a loose lead); one that fills was not sent",
+    )
+
+    def find(self, case: Case, share: float) -> Finding | None:
+        """By rows that are silent as a whole, while notes of the others came as they should."""
+        sent = case.seen.delivery
+        if sent is None or not len(sent.gone):
+            return None
+        named = ", ".join(str(r + 1) for r in sent.gone[:8].tolist())
+        known = np.setdiff1d(np.arange(case.design.rows), sent.gone)
+        at_end = sent.gone.min() < known.min() or sent.gone.max() > known.max()
+        # a row that stays dark between others is the player's as likely as the recorder's
+        return self.found(
+            CERTAIN - 1.5 if at_end else PATTERN - 0.5,
+            f"no note came of row{'s' * (len(sent.gone) != 1)} {named}"
+            + ", ..." * (len(sent.gone) > 8)
+            + f"; of the other rows, {sent.due - sent.lost} of {sent.due} notes came",
+        )
+
+
+class Late(Cause):
+    """Notes that come after their positions."""
+
+    name = "midi-late"
+    title = "notes come late: something between player and recorder holds them up"
+    repairs = (
+        "connect by cable and not by radio, and close other programs that use the interface",
+        "send fewer bytes: fewer voices, no chords on neighbouring positions; 31,250 baud carry "
+        "about 1,000 notes a second",
+    )
+
+    def find(self, case: Case, share: float) -> Finding | None:
+        """By notes later than those before and after them."""
+        sent = case.seen.delivery
+        if sent is None:
+            return None
+        late, came = sent.late_s * 1000, sent.due - sent.lost
+        if len(late) < 2 or len(late) < OFTEN * came * (not sent.whole):
+            return None
+        return self.found(
+            CERTAIN - 2.5,
+            f"{len(late)} of {came} notes came later than their neighbours, by "
+            f"{np.median(late):.0f} ms in the middle and {late.max():.0f} ms at most; "
+            + (f"{sent.lost} did not come" if sent.lost else "all that were due came"),
+        )
