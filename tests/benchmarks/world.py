@@ -175,34 +175,40 @@ def photos(letter: str, run: Iterator[int], keep: Path | None, say: bool) -> Non
     print(f"  {other} pictures with another number of rows or positions are not counted in these")
 
 
-def read_back(made: Any, path: Path, told: bool) -> tuple[str, float, str]:
-    """What became of a MIDI file (right, doubted, refused, wrong), the share of the bits that came
-    back, and what was said of it. Wrong bits are doubted if it is said that some may be wrong."""
+SURE = 0.99  # from this confidence on a bit counts as known
+
+
+def read_back(
+    made: Any, path: Path, told: bool
+) -> tuple[str, float, tuple[np.ndarray, np.ndarray], str]:
+    """What became of a MIDI file, the share of the bits that came back, the confidence of the bits
+    and whether they are right, and what was said of it.
+
+    A file is right if all bits that are given as known are right: those that are not are marked.
+    It is whole if moreover no bit is in doubt; bits that the mapping loses do not count.
+    """
     from sonify.recover.sources.options import ReadOptions
     from sonify.recover.sources.source import read_source
 
     disc, presets, data = made
     path.write_bytes(data)
     known = (disc.positions, disc.rows) if told else (None, None)
+    none = np.zeros(0), np.zeros(0, bool)
     try:
         seen = read_source(path, ReadOptions(*known, presets=tuple(presets)))
     except InputError as e:
-        return "refused", 0.0, str(e)
+        return "refused", 0.0, none, str(e)
     except Exception as e:  # what a person would see as a traceback counts as a failure
-        return "refused", 0.0, repr(e)
-    bits, said = seen.bits(), "; ".join(map(str, seen.cautions))
-    doubts = ((bits < 0) & (seen.confidence > 0)).sum()
-    if bits.shape != disc.grid.shape:
-        verdict, share = "wrong", 0.0
-        said = f"{bits.shape} for {disc.grid.shape}; {said}"
-    else:
-        wrong = int(((bits >= 0) & (disc.grid >= 0) & (bits != disc.grid)).sum())
-        share = float((bits >= 0).mean())
-        verdict = "wrong" if wrong else "doubted" if doubts else "right"
-        said = f"{wrong} wrong, {doubts} in doubt of {bits.size}; {said}"
-    if verdict == "wrong" and "may be wrong" in said:
-        verdict = "doubted"
-    return verdict, share, said
+        return "refused", 0.0, none, repr(e)
+    sure, said = seen.confidence, "; ".join(map(str, seen.cautions))
+    if sure.shape != disc.grid.shape:
+        return "wrong", 0.0, none, f"{sure.shape} for {disc.grid.shape}; {said}"
+    told_of = (seen.holes >= 0) & (disc.grid >= 0) & (sure > 0)
+    right = seen.holes == disc.grid
+    wrong, doubts = (int((told_of & x).sum()) for x in (~right & (sure >= SURE), sure < SURE))
+    verdict = "wrong" if wrong else "right" if doubts else "whole"
+    said = f"{wrong} wrong, {doubts} in doubt of {sure.size}; {said}"
+    return verdict, float((sure >= SURE).mean()), (sure[told_of], right[told_of]), said
 
 
 def proposed(made: Any, path: Path, seed: int) -> tuple[bool, bool, float]:
@@ -214,7 +220,7 @@ def proposed(made: Any, path: Path, seed: int) -> tuple[bool, bool, float]:
     names = [s.name for s in shipped() if s.kind == "music" and s.name not in presets]
     other = names[seed % len(names)]
     begin = time.process_time()
-    verdict, _, said = read_back((disc, (other,), data), path, False)
+    verdict, *_, said = read_back((disc, (other,), data), path, False)
     took = time.process_time() - begin
     return verdict == "refused", f"'{presets[0]}'" in said, took
 
@@ -223,17 +229,18 @@ def daw(letter: str, run: Iterator[int], keep: Path | None, say: bool, told: boo
     """One row a generator of MIDI files as a DAW exports them, and one for wrong presets."""
     world = importlib.import_module(f"tests.world.daw_{letter}")
     tally: Counter[str] = Counter()
-    took, shares, others = [], [], []
+    took, shares, others, bits = [], [], [], []
     with tempfile.TemporaryDirectory() as name:
         path = Path(name) / "t.mid"
         for seed in run:
             made = world.daw(seed)
             begin = time.process_time()
-            verdict, share, said = read_back(made, path, told)
+            verdict, share, checked, said = read_back(made, path, told)
             took.append(time.process_time() - begin)
             shares.append(share)
+            bits.append(checked)
             tally[verdict] += 1
-            if verdict != "right":
+            if verdict != "whole":
                 if say:
                     print(f"  {letter} {seed} {made[1]} {took[-1]:.1f} s: {verdict}: {said}",
                           flush=True)  # fmt: skip
@@ -242,12 +249,16 @@ def daw(letter: str, run: Iterator[int], keep: Path | None, say: bool, told: boo
             others.append(proposed(made, path, seed))
     count = sum(tally.values())
     print(
-        f"daw {letter}: {count} files, {tally['right']} right "
-        f"({100 * tally['right'] / max(1, count):.1f} %), {tally['doubted']} doubted, "
-        f"{tally['refused']} refused, {tally['wrong']} silently wrong; "
-        f"{100 * np.mean(shares):.1f} % of the bits; "
+        f"daw {letter}: {count} files, {tally['right'] + tally['whole']} right "
+        f"({tally['whole']} with no bit in doubt), {tally['refused']} refused, {tally['wrong']} "
+        f"with wrong bits given as known; {100 * np.mean(shares):.1f} % of the bits are known; "
         f"median {np.median(took):.2f} s of processor time, longest {max(took):.2f} s"
     )
+    sure, right = map(np.concatenate, zip(*bits, strict=True))
+    for low, high in pairwise(CONFIDENCES):
+        here = (sure >= low) & (sure < high)
+        share = f"{100 * right[here].mean():.2f} % right" if here.any() else "-"
+        print(f"  confidence {low} to {min(high, 1)}: {here.sum():>6} bits, {share}")
     refused, right, times = map(np.array, zip(*others, strict=True))
     print(
         f"  with a wrong preset: {refused.sum()} of {count} recognised, the right one proposed in "

@@ -6,7 +6,6 @@ One that fits better takes its place; how much worse the others fit says how sur
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -15,17 +14,20 @@ from numpy.typing import NDArray
 from sonify.recover.sources.midi.expectation import EXACT
 from sonify.recover.sources.midi.matcher import COSTS, Matcher, Reals
 from sonify.recover.sources.midi.search import Solution
+from sonify.recover.sources.midi.text_prior import TextPrior
 
 __all__ = ["refined"]
 
 Bits = NDArray[np.int8]
 
+MOST_LOG = 20.0  # logarithms of odds are cut off here
 NEAR = 8  # bits that are changed together lie within a code unit, as its pitch follows from it
 AT_ONCE = 100_000  # bits that are compared at once: some 30 MB of notes
 MOST = 4_000_000  # bits of discs that are compared: all for a disc of 500 bits
-TRUST = 0.5  # weight of text: its tables are rough, and fit no language well
-MOST_LOG = 20.0  # logarithms of odds are cut off here
 ROUNDS = 8  # times that a better disc may take the place of the found one
+# What is expected before a file is seen, as strong as a hundred notes: one in a hundred is missing
+# or added, as the task of the reader has it; so many have a wrong length or velocity
+EDITS, AMONG = 1.0, 100.0
 
 
 def _changes(matcher: Matcher, off: NDArray[np.int64]) -> NDArray[np.bool_]:
@@ -48,9 +50,20 @@ def _changes(matcher: Matcher, off: NDArray[np.int64]) -> NDArray[np.bool_]:
     return out[np.argsort(far[out.argmax(axis=1)], kind="stable")[:most]]
 
 
-def refined(
-    matcher: Matcher, found: Solution, text: Callable[[Bits], Reals]
-) -> tuple[Solution, Reals]:
+def _weights(matcher: Matcher, differences: Reals) -> Reals:
+    """The logarithms of the probabilities of the kinds of difference, by how many there are."""
+    recorded = len(matcher.code)
+    made = recorded + differences[1] - differences[0]
+    added, missing, shape = (differences[:3] + EDITS) / (np.array([recorded, made, made]) + AMONG)
+    unreadable = (differences[3] + EDITS) / (matcher.total + AMONG)
+    # an added note may lie anywhere and have any of the tones
+    places = matcher.total * len(np.unique(matcher.lane * (1 << 21) + matcher.tone))
+    share = added * recorded / places / (1 - missing)
+    odds = np.array([missing / (1 - missing), shape / (1 - shape), unreadable / (1 - unreadable)])
+    return np.log(np.append(share, odds))
+
+
+def refined(matcher: Matcher, found: Solution, text: TextPrior) -> tuple[Solution, Reals]:
     """A disc that fits at least as well, and the probability of each of its bits.
 
     Parameters
@@ -58,8 +71,7 @@ def refined(
     matcher : Matcher
         On a timeline of the disc's rows.
     found : Solution
-    text : callable
-        The logarithm of the likelihood of discs as text, up to a constant.
+    text : TextPrior
 
     Returns
     -------
@@ -69,27 +81,22 @@ def refined(
     changes = _changes(matcher, found.off)
     # an unreadable bit is silent; only in a file that is exact otherwise is that likely
     silent = changes[changes.sum(axis=1) == (1 if matcher.tolerance.on <= EXACT else -1)]
+    where = np.concatenate([changes, silent])
     best = found.bits
     base = matcher.whole(best[None])[0][:, 0]
     for _ in range(ROUNDS):
-        rate = np.log((COSTS @ base + 1) / (len(matcher.code) + 2))
-        # a note is added anywhere, but goes missing where it was
-        weights = rate * COSTS - np.log([len(matcher.code), 1, 1, 1])
         discs = np.where(changes, best != 1, best).astype(np.int8)
         discs = np.concatenate([discs, np.where(silent, np.int8(-1), best)])
-        log = weights @ (_differences(matcher, discs) - base[:, None])
+        log = _weights(matcher, base) @ (_differences(matcher, discs) - base[:, None])
         at = int(np.argmax(log))
         if log[at] <= 1e-6:
             break
         best = discs[at]
         base = matcher.whole(best[None])[0][:, 0]
-    # a single bit that would read better as text is in doubt, but is not changed
-    where = np.concatenate([changes, silent])
     known = np.concatenate([best[None], discs])
     known[:, found.lost] = -1
-    likely = text(known)
-    gain = TRUST * np.maximum(likely[1:] - likely[0], 0.0) * (where.sum(axis=1) == 1)
-    against = np.exp(rate) + np.exp(np.minimum(log + gain, MOST_LOG)) @ where
+    # text puts bits in doubt, but changes none
+    against = np.exp(np.minimum(log + text.gain(known, where), MOST_LOG)) @ where
     off = matcher.whole(best[None])[1]
     solution = replace(found, bits=best, cost=float(COSTS @ base), off=off)
     return solution, 1 / (1 + against)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,17 +13,16 @@ from numpy.typing import NDArray
 from sonify.errors import Caution, InputError
 from sonify.music.metre import grid_of
 from sonify.music.tempo import STEPS, timed
-from sonify.recover.search.arrangement import Wanted
-from sonify.recover.search.plain import codes_of, text_evidence
 from sonify.recover.sighting import THRESHOLD, Sighting, check_size
 from sonify.recover.sources.midi.doubt import refined
 from sonify.recover.sources.midi.likeness import likeness, likest_preset
 from sonify.recover.sources.midi.lost import lost_by
-from sonify.recover.sources.midi.matcher import UNREADABLE, Matcher, Reals
+from sonify.recover.sources.midi.matcher import UNREADABLE, Matcher
 from sonify.recover.sources.midi.note_events import read_recorded_midi
 from sonify.recover.sources.midi.placement import SPEED, Placement, on_positions, placements
 from sonify.recover.sources.midi.position_clock import PositionClock, beat_clock, recovered_clocks
 from sonify.recover.sources.midi.search import SearchLimits, Solution, search
+from sonify.recover.sources.midi.text_prior import TextPrior
 from sonify.recover.sources.midi.trial_notes import Budget, lanes_for
 from sonify.recover.sources.options import ReadOptions
 
@@ -236,8 +235,8 @@ def _searched(
         return found
     # what unreadable bits cost is no difference between notes
     cost = found.cost - UNREADABLE * float((found.bits < 0).sum())
-    known = np.where(found.lost, np.int8(-1), found.bits)[None]
-    text = float(_text(place, known)(known)[0])
+    known = np.where(found.lost, np.int8(-1), found.bits)
+    text = float(TextPrior.of(known, place.timeline.places()).evidence(known[None])[0])
     score = 40 * cost / count - 0.02 * text + 0.5 * (place.late > 0)
     return _Reading(place, clock, found, cost / count, score)
 
@@ -247,21 +246,6 @@ def _matcher(place: Placement, setup: Setup, budget: Budget) -> Matcher:
         place.recorded, setup.music, place.timeline, place.grid, place.unit_bits, place.tolerance,
         budget, place.lanes,
     )  # fmt: skip
-
-
-def _text(place: Placement, disc: NDArray[np.int8]) -> Callable[[NDArray[np.int8]], Reals]:
-    """Bits of evidence that discs like this one are text, in its likeliest plain code."""
-
-    def lines(discs: NDArray[np.int8]) -> NDArray[np.int8]:
-        out = np.empty_like(discs)
-        out[:, place.timeline.places()[: discs.shape[1]]] = discs
-        return out
-
-    codes = [c for c in codes_of(Wanted()) if disc.size >= c.unit_bits]
-    if not codes:
-        return lambda discs: np.zeros(len(discs))
-    code = max(codes, key=lambda c: float(text_evidence(lines(disc), c)[0]))
-    return lambda discs: text_evidence(lines(discs), code)
 
 
 def _grid(values: NDArray[Any], place: Placement, rows: int) -> NDArray[Any]:
@@ -282,8 +266,8 @@ def _sighting(
     edited = clock.exact and not (place.exact and abs(off) < OWN)
     if best.left > EXACT or edited:
         matcher = _matcher(place, setup, budget).ending(found.rows)
-        evidence = _text(place, np.where(found.lost, np.int8(-1), found.bits)[None])
-        found, confidence = refined(matcher, found, lambda discs: evidence(discs) * np.log(2))
+        known = np.where(found.lost, np.int8(-1), found.bits)
+        found, confidence = refined(matcher, found, TextPrior.of(known, place.timeline.places()))
         unsure = (confidence < THRESHOLD) & ~found.lost
         wrong = float((1 - confidence)[~unsure & ~found.lost].sum())
         what = f"the notes differ from the preset's ({best.left:.3f} differences per note)"
