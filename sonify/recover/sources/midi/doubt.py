@@ -50,11 +50,13 @@ def _changes(matcher: Matcher, off: NDArray[np.int64]) -> NDArray[np.bool_]:
     return out[np.argsort(far[out.argmax(axis=1)], kind="stable")[:most]]
 
 
-def _weights(matcher: Matcher, differences: Reals) -> Reals:
-    """The logarithms of the probabilities of the kinds of difference, by how many there are."""
+def _weights(matcher: Matcher, differences: Reals, silent: float = 0.0) -> Reals:
+    """The logarithms of the probabilities of the kinds of difference, by how many there are;
+    `silent` notes would leave no trace if they were missing."""
     recorded = len(matcher.code)
     made = recorded + differences[1] - differences[0]
-    added, missing, shape = (differences[:3] + EDITS) / (np.array([recorded, made, made]) + AMONG)
+    count = np.array([recorded, made - silent, made])
+    added, missing, shape = (differences[:3] + EDITS) / (count + AMONG)
     unreadable = (differences[3] + EDITS) / (matcher.total + AMONG)
     # an added note may lie anywhere and have any of the tones
     places = matcher.total * len(np.unique(matcher.lane * (1 << 21) + matcher.tone))
@@ -78,16 +80,20 @@ def refined(matcher: Matcher, found: Solution, text: TextPrior) -> tuple[Solutio
     Solution
     probability : ndarray of float64, shape (bits,)
     """
-    changes = _changes(matcher, found.off)
+    changes = np.concatenate([found.detours, _changes(matcher, found.off)])
     # an unreadable bit is silent; only in a file that is exact otherwise is that likely
     silent = changes[changes.sum(axis=1) == (1 if matcher.tolerance.on <= EXACT else -1)]
     where = np.concatenate([changes, silent])
+    alone = where.sum(axis=1) == 1
     best = found.bits
     base = matcher.whole(best[None])[0][:, 0]
     for _ in range(ROUNDS):
         discs = np.where(changes, best != 1, best).astype(np.int8)
         discs = np.concatenate([discs, np.where(silent, np.int8(-1), best)])
-        log = _weights(matcher, base) @ (_differences(matcher, discs) - base[:, None])
+        more = _differences(matcher, discs) - base[:, None]
+        # notes that are all that one bit makes
+        traceless = float((more[0] * (alone & (more[1:] <= 0).all(axis=0))).clip(0).sum())
+        log = _weights(matcher, base, traceless) @ more
         at = int(np.argmax(log))
         if log[at] <= 1e-6:
             break

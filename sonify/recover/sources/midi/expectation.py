@@ -33,6 +33,10 @@ DISCS = 16, 256  # random discs, at least and at most
 CHANCE = 0.001  # of a note that none of the discs has: one in a hundred is added, anywhere
 SURE = 0.99  # the chance of a note that all of them have: one in a hundred is missing
 EXACT = 2.0  # ticks by which notes of an unedited file may be off: rounding of both ends
+# Tolerances are 2.9 standard deviations of normal deviations (4 in 1,000 lie beyond), told from
+# those that so large a share of notes keep to: of onsets nearly all, as only near ones are
+# compared; of lengths and velocities fewer, as those of last notes are like no others
+ONSETS, SHAPES = (0.95, 1.5), (0.75, 2.5)
 NEAR = 0.4  # how far a note may be moved, in steps: 10 ms at 40 positions a second
 
 
@@ -106,16 +110,16 @@ class Expectation:
         here = near >= 0
         if not here.any():
             return Tolerance(EXACT, EXACT, 0.0)
+        apart = np.abs(recorded.on[here] - self.tick[near[here]])
+        on = max(EXACT, min(ONSETS[1] * float(np.quantile(apart, ONSETS[0])), NEAR * self.step))
         # of rare notes the discs do not show all lengths
         here[here] = self.chance[near[here]] >= np.median(self.chance[near[here]])
         of = near[here]
 
         def beyond(seen: Reals | Ints, made: Ints) -> float:
             low, high = (f.reduceat(made, self.first)[of] for f in (np.minimum, np.maximum))
-            return float(np.quantile(np.maximum(low - seen, seen - high), 0.9))
+            return float(np.quantile(np.maximum(low - seen, seen - high), SHAPES[0]))
 
-        on = 1.5 * float(np.quantile(np.abs(recorded.on[here] - self.tick[of]), 0.9))
-        on = max(EXACT, min(on, NEAR * self.step))
         length = beyond((recorded.off - recorded.on)[here], self.notes.length)
         velocity = beyond(recorded.velocity[here], self.notes.velocity)
-        return Tolerance(on, max(on, 1.5 * length), max(0.0, 1.5 * velocity))
+        return Tolerance(on, max(on, SHAPES[1] * length), max(0.0, SHAPES[1] * velocity))

@@ -319,6 +319,21 @@ class Matcher:
         wrong: Mask = np.abs(velocity - self.velocity[of]) > self.tolerance.velocity
         return wrong
 
+    def _beside_added(self, which: Ints, trial: Ints, got: Ints, length: Ints) -> Mask:
+        """Which notes overlap one of their tone that no disc makes: which of the two note-offs
+        ends which is then open."""
+        out = np.zeros(len(got), bool)
+        kin = (self.lane << 21) + self.tone
+        for step in (-1, 1):
+            other = np.clip(got + step, 0, len(self.on) - 1)
+            added = (which[trial, other] < 0) & (kin[other] == kin[got])
+            early, late = np.minimum(got, other), np.maximum(got, other)
+            end = self.off[early]
+            if step > 0:
+                end = np.maximum(end, self.on[got] + length)
+            out |= added & (self.on[late] <= end + self.tolerance.off)
+        return out
+
     def whole(self, bits: Bits) -> tuple[Reals, Ints]:
         """How whole discs differ from the recording, and at which slots the first one does.
 
@@ -342,7 +357,7 @@ class Matcher:
         trial, got = (which >= 0).nonzero()
         note = which[trial, got]
         length = notes.length[note]
-        long = self._wrong_length(length, got)
+        long = self._wrong_length(length, got) & ~self._beside_added(which, trial, got, length)
         shape = long * 1.0 + self._wrong_velocity(notes.velocity[note], got)
         differences = np.stack([
             (which < 0).sum(axis=1),

@@ -22,7 +22,7 @@ from sonify.recover.sources.options import ReadOptions
 
 __all__ = ["Placement", "on_positions", "placements", "timeline_of"]
 
-UNITS = (7, 8, 5)  # bits of a code unit in the alphabets, the commonest first
+UNITS = (7, 8, 5, 9, 6)  # bits of a code unit in the alphabets, and with parity; commonest first
 MOST_ROWS = 4096  # far more than fit on any disc at a row pitch that can be cut
 COUNTS = (4, 200)  # positions that a row may have, if neither the speed nor the user tells
 TEMPO = 0.25  # standard deviation of the logarithm of a changed tempo: own guess, no source

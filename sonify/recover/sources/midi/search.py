@@ -7,7 +7,7 @@ mapping loses the bits in which they differ.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import product
 
 import numpy as np
@@ -70,6 +70,8 @@ class Solution:
         The slots of the differences.
     crowded : bool
         Whether more beginnings fitted than could be followed.
+    detours : ndarray of bool, shape (detours, rows * positions)
+        Bits that may all be otherwise at once, at the cost of some difference.
     """
 
     bits: Bits
@@ -78,17 +80,23 @@ class Solution:
     cost: float
     off: Ints
     crowded: bool
+    detours: Mask
 
 
 @dataclass(frozen=True, eq=False)
 class _Beam:
-    """The beginnings that are followed: `bits` and `lost` have the shape (beginnings, bits)."""
+    """The beginnings that are followed: `bits` and `lost` have the shape (beginnings, bits).
+
+    `detours` holds in which bits costlier beginnings differed from the best one where they led to
+    the same end.
+    """
 
     bits: Bits
     lost: Mask
     settled: Reals
     cost: Reals
     crowded: bool = False
+    detours: set[tuple[int, ...]] = field(default_factory=set)
 
     def keep(self, which: Ints) -> _Beam:
         return replace(
@@ -178,7 +186,8 @@ def _grown(
     if after == (row + 1) * matcher.positions:
         # nothing can change the row before any more
         settled = settled + earlier[good]
-    grown = _Beam(bits, beam.lost[parent], settled, cost[good], beam.crowded)
+    lost = beam.lost[parent]
+    grown = _Beam(bits, lost, settled, cost[good], beam.crowded, beam.detours)
     return _thinned(_merged(grown, sign[good], after), after, limits.width)
 
 
@@ -193,8 +202,11 @@ def _merged(beam: _Beam, sign: NDArray[np.uint64], known: int) -> _Beam:
     best = beam.keep(order[first])
     bits, lost = beam.bits[order, :known], beam.lost[order, :known]
     differ = (bits != best.bits[of, :known]) | lost
-    # worse ones are no alternatives
-    differ[beam.cost[order] > best.cost[of] + _SAME] = False
+    # worse ones are no alternatives, but ways to read the notes with one more or less
+    worse = beam.cost[order] > best.cost[of] + _SAME
+    for k in np.flatnonzero(worse & (best.cost[of] <= best.cost.min() + _SAME)):
+        beam.detours.add(tuple(np.flatnonzero(differ[k] & ~best.lost[of[k], :known])))
+    differ[worse] = False
     best.lost[:, :known] = np.logical_or.reduceat(differ, first, axis=0)
     return best
 
@@ -220,4 +232,10 @@ def _best_of(matcher: Matcher, beam: _Beam, rows: int) -> Solution:
     _, off = matcher.whole(beam.bits[at : at + 1])
     alike = np.flatnonzero(cost <= cost[at] + _SAME)
     lost = beam.lost[alike].any(axis=0) | (beam.bits[alike] != beam.bits[at]).any(axis=0)
-    return Solution(beam.bits[at], lost, rows, float(cost[at]), off, beam.crowded)
+    ways = sorted(way for way in beam.detours if way and way[-1] < matcher.total)
+    detours = np.zeros((len(ways), matcher.total), bool)
+    for one, way in zip(detours, ways, strict=True):
+        one[list(way)] = True
+    return Solution(
+        beam.bits[at], lost, rows, float(cost[at]), off, beam.crowded, detours
+    )  # fmt: skip
