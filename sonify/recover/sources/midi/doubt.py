@@ -62,7 +62,8 @@ def _weights(matcher: Matcher, differences: Reals, silent: float = 0.0) -> Reals
     places = matcher.total * len(np.unique(matcher.lane * (1 << 21) + matcher.tone))
     share = added * recorded / places / (1 - missing)
     odds = np.array([missing / (1 - missing), shape / (1 - shape), unreadable / (1 - unreadable)])
-    return np.log(np.append(share, odds))
+    out: Reals = np.log(np.append(share, odds))
+    return out
 
 
 def refined(matcher: Matcher, found: Solution, text: TextPrior) -> tuple[Solution, Reals]:

@@ -63,7 +63,8 @@ class TextPrior:
         so_far = self.evidence(np.where(unit < units[:, None], disc, np.int8(-1)))
         first, after = np.maximum(units - NEAR, 0), np.minimum(units + NEAR + 1, units[-1])
         here = TRUST * np.log(2) * (so_far[after] - so_far[first])
-        return (1 / (1 + np.exp(-here)))[unit]
+        out: Reals = (1 / (1 + np.exp(-here)))[unit]
+        return out
 
     def gain(self, discs: Bits, where: NDArray[np.bool_]) -> Reals:
         """The logarithm of how much likelier all discs but the first are than that one, from
