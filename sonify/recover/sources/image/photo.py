@@ -19,7 +19,6 @@ from sonify.recover.sources.image.ring import (
     View,
     circle_points,
     find_ring,
-    find_spokes,
     fit_view,
     project,
     settled,
@@ -323,15 +322,12 @@ def _rimmed(view: View, outline: Floats, outlines: list[tuple[Floats, float]]) -
 
 
 def _by_spots(channel: NDArray[np.uint8]) -> Iterator[tuple[list[View], int]]:
-    """Views of discs by rings or spokes of spots anywhere in the picture."""
+    """Views of discs by rings of spots anywhere in the picture."""
     shrink = min(1.0, COARSE / max(channel.shape))
     shape, both = _spots_in(channel, shrink, FEWER)
-    for find in (find_ring, find_spokes):
-        for spots in both:
-            views = [
-                replace(v, matrix=_enlarging(1 / shrink) @ v.matrix) for v in find(spots, shape)
-            ]
-            yield views, len(spots)
+    for spots in both:
+        views = find_ring(spots, shape)
+        yield [replace(v, matrix=_enlarging(1 / shrink) @ v.matrix) for v in views], len(spots)
 
 
 WAYS = (

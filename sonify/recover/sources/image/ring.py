@@ -13,10 +13,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.recover.sources.image.spokes import rings_about
 from sonify.recover.sources.image.spots import Spots
 
-__all__ = ["FEWEST", "View", "find_ring", "find_spokes", "fit_view", "project", "settled"]
+__all__ = ["FEWEST", "View", "find_ring", "fit_view", "project", "settled"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -312,12 +311,6 @@ def find_ring(spots: Spots, shape: tuple[int, int]) -> list[View]:
         if found and found[0].seen >= max(16, 0.8 * found[0].positions):
             break
     return found
-
-
-def find_spokes(spots: Spots, shape: tuple[int, int]) -> list[View]:
-    """The same, where holes are nearest to others of their own position."""
-    views = [settled(spots, *ring, shape) for ring in rings_about(spots, FEWEST)]
-    return [view for view in views if view is not None]
 
 
 def _rings(
