@@ -56,6 +56,8 @@ class Case:
     miscount : Miscount or None
     rpm : float
         The speed that is set, in turns per minute.
+    delay_s : float
+        The delay that is set, of the data detector after the clock detector, in s.
     channels : Channels or None
         What each channel of a log shows by itself.
     gaps : tuple of tuple of float
@@ -73,6 +75,7 @@ class Case:
     agreement: dict[str, float]
     miscount: Miscount | None
     rpm: float
+    delay_s: float = 0.0
     channels: Channels | None = None
     gaps: tuple[tuple[float, float], ...] = ()
     fits: bool = True

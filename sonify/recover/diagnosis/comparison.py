@@ -131,6 +131,7 @@ def compare(
         agreement=found.agreement,
         miscount=miscount,
         rpm=player.rpm,
+        delay_s=player.delay,
         channels=channels,
         gaps=recording.gaps if isinstance(recording, LogRecording) else (),
         fits=fits,

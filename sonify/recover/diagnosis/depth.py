@@ -96,10 +96,12 @@ def depth_shape(v: Levels, time_s: Reals) -> DepthShape | None:
     at = (v.truth == 1) & np.isfinite(depth)
     if np.count_nonzero(at) < FEWEST:
         return None
-    usual = float(np.percentile(depth[at], 80))
+    row, place = (x.astype(float) for x in np.nonzero(at))
+    # a row that is read well may be the only one
+    each = [depth[at][row == r] for r in range(rows)]
+    usual = max(float(np.median(x)) for x in each if len(x) >= min(3, max(map(len, each))))
     if usual <= 0:
         return None
-    row, place = (x.astype(float) for x in np.nonzero(at))
     d = np.clip(depth[at] / usual, -0.5, 1.5)
     first = np.nanmin(np.where(np.isfinite(time_s), time_s, np.inf), axis=1, keepdims=True)
     order = np.argsort(np.argsort(np.where(np.isfinite(time_s), time_s - first, np.inf), axis=1))

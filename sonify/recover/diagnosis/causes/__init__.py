@@ -18,6 +18,7 @@ from sonify.recover.diagnosis.causes.cause import (
 from sonify.recover.diagnosis.causes.channel import (
     DataDead,
     DataStuck,
+    FilterDelay,
     LampHum,
     LampOut,
     RecorderDrops,
@@ -45,6 +46,7 @@ CAUSES: tuple[Cause, ...] = (
     LampOut(),
     Saturated(),
     LampHum(),
+    FilterDelay(),
     RecorderDrops(),
     RowPitch(),
     Backlash(),

@@ -9,7 +9,16 @@ from sonify.recover.diagnosis.causes.cause import CERTAIN, Cause, Finding, perce
 from sonify.recover.diagnosis.error_pattern import MANY
 from sonify.recover.diagnosis.quiet import CLIPPED, DROWNED
 
-__all__ = ["DataDead", "DataStuck", "LampHum", "LampOut", "RecorderDrops", "Saturated", "quietened"]
+__all__ = [
+    "DataDead",
+    "DataStuck",
+    "FilterDelay",
+    "LampHum",
+    "LampOut",
+    "RecorderDrops",
+    "Saturated",
+    "quietened",
+]
 
 MEASURED = CERTAIN + 0.5
 """Weight of what a channel shows by itself: its bits, and what they fit, may then be chance."""
@@ -27,6 +36,11 @@ MUCH_HUM = 0.12
 SMALL = 0.5
 """Of the clock's swing: a clipped channel that swings less has lost its holes to the limit."""
 
+
+LATE, SURELY_LATE, MOST_LATE = 0.115, 0.13, 0.45
+"""Positions by which data must come later than set, with errors and without: detectors stand within
+a tenth of a position of their line (common practice, no source). From almost half a position on,
+nobody can tell late from early."""
 
 LITTLE = 0.15
 """The same, of the limit itself: detectors use most of their supply (common practice, no
@@ -147,6 +161,34 @@ class LampHum(Cause):
             return None
         said = f"the {name} channel swings by {percent(2 * part)} of its levels at {c.hum_hz:g} Hz"
         return self.found(MEASURED + 0.2 if part > MUCH_HUM else CERTAIN - 3, said)
+
+
+class FilterDelay(Cause):
+    """Data that come late."""
+
+    name = "filter-delay"
+    title = "the data detector's signal comes late"
+    repairs = (
+        "use a faster filter, or one of the same speed for both detectors",
+        "or set player.delay to the delay measured",
+    )
+    breaks = True
+
+    def find(self, case: Case, share: float) -> Finding | None:
+        """By how much later than the clock's the data channel's holes pass."""
+        v, clock = case.seen.levels, case.seen.clock
+        if v is None or clock is None:
+            return None
+        late = (v.delay_s - case.delay_s) / clock.usual_s
+        if not (LATE if case.harmed else SURELY_LATE) < late < MOST_LATE:
+            return None
+        return self.found(
+            CERTAIN - 0.1 if case.harmed else CERTAIN - 4,
+            f"the data channel's holes pass {1000 * v.delay_s:.1f} ms after the clock's, "
+            f"{percent(late)} of a position later than set",
+            "read the disc at another speed: a filter's delay stays, and that of a detector beside "
+            "its line changes with the speed",
+        )
 
 
 class RecorderDrops(Cause):

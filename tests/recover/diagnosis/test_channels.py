@@ -1,0 +1,132 @@
+"""Faults that a log's channels show by themselves: silence, limits, hum, gaps, depth, delay.
+
+The takes come from this folder's player in the mind, and are bent here, each in one way.
+"""
+
+import numpy as np
+import pytest
+
+import sonify
+from sonify.recover.diagnosis import compare
+from tests.recover.diagnosis.machine import Machine
+
+RATE = 500.0
+RNG = np.random.default_rng(7)
+
+
+def made(stage_error=None):
+    disc = sonify.load_disc("cairn-middle")
+    machine = Machine(disc.grid.tolist(), 7, rate=RATE, noise=0.05, stage_error=stage_error or {})
+    recording = machine.run()
+    return sonify.perform(disc, ["usual"]), recording.clock, recording.data
+
+
+@pytest.fixture(scope="module")
+def take():
+    """A disc, its show, the log's two channels, and the moments of its rows."""
+    return made()
+
+
+def first_cause(take, tmp_path, clock=None, data=None):
+    show, *both = take
+    clock = both[0] if clock is None else clock
+    data = both[1] if data is None else data
+    path = tmp_path / "log.csv"
+    times = np.arange(len(clock)) / RATE
+    np.savetxt(
+        path, np.column_stack([times, clock, data]), "%.5f", ",", header="time,clock,data",
+        comments="",
+    )  # fmt: skip
+    return compare(show, path)
+
+
+def test_a_sound_take_is_accused_of_nothing(take, tmp_path):
+    seen = first_cause(take, tmp_path)
+    assert not seen.causes
+    assert not len(seen.errors)
+
+
+def test_an_output_that_does_not_move(take, tmp_path):
+    stuck = np.full_like(take[2], 4.9)
+    seen = first_cause(take, tmp_path, data=stuck)
+    assert seen.causes[0].name == "data-stuck"
+    assert "4.9" in seen.causes[0].evidence[0]
+    assert seen.causes[0].try_this[0].startswith("measure")
+
+
+def test_a_lamp_that_is_out(take, tmp_path):
+    dark = 0.4 + 0.05 * RNG.standard_normal(len(take[2]))
+    names = [c.name for c in first_cause(take, tmp_path, data=dark).causes]
+    assert names[:2] == ["lamp-out", "data-dead"]
+
+
+def test_a_channel_that_dies_is_dated_and_its_bits_are_found(take, tmp_path):
+    show, _, data = take
+    at = int(0.6 * len(data))
+    broken = data.copy()
+    broken[at:] = 2.9 + 0.05 * RNG.standard_normal(len(data) - at)
+    seen = first_cause(take, tmp_path, data=broken)
+    assert seen.causes[0].name == "data-dead"
+    when = float(seen.causes[0].evidence[0].split("from ")[1].split(" s")[0])
+    assert at / RATE - 4.0 < when <= at / RATE + 0.1
+    late = seen.seen.time_s > at / RATE
+    assert len(seen.errors) == ((show.disc.grid == 1) & late).sum()
+
+
+def test_an_amplifier_at_its_limit(take, tmp_path):
+    clipped = np.minimum(2.75 + 0.02 * take[2] + 0.05 * RNG.standard_normal(len(take[2])), 2.8)
+    assert first_cause(take, tmp_path, data=clipped).causes[0].name == "amplifier-saturated"
+
+
+@pytest.mark.parametrize("hertz", [100, 120])
+def test_hum_of_lamps(take, tmp_path, hertz):
+    _, _, data = take
+    hum = 1.2 * np.sin(2 * np.pi * hertz * np.arange(len(data)) / RATE)
+    cause = first_cause(take, tmp_path, data=data + hum).causes[0]
+    assert cause.name == "lamp-hum"
+    assert f"at {hertz} Hz" in cause.evidence[0]
+
+
+def test_noise(take, tmp_path):
+    noisy = take[2] + 1.5 * RNG.standard_normal(len(take[2]))
+    assert first_cause(take, tmp_path, data=noisy).causes[0].name == "noise"
+
+
+def test_samples_that_the_recorder_missed(take, tmp_path):
+    show, clock, data = take
+    path = tmp_path / "log.csv"
+    keep = np.ones(len(clock), bool)
+    keep[3000:3090] = keep[9000:9050] = False
+    rows = np.column_stack([np.arange(len(clock)) / RATE, clock, data])[keep]
+    np.savetxt(path, rows, "%.5f", ",", header="time,clock,data", comments="")
+    cause = compare(show, path).causes[0]
+    assert cause.name == "recorder-drops"
+    assert "2 gaps of up to 180 ms" in cause.evidence[0]
+
+
+def test_a_stage_whose_step_is_wrong(tmp_path):
+    faded = made({r: 0.05 * r for r in range(20)})
+    assert first_cause(faded, tmp_path).causes[0].name == "wrong-row-pitch"
+
+
+def test_play_in_the_stage(tmp_path):
+    short = made(dict.fromkeys(range(1, 20), 0.3))
+    assert first_cause(short, tmp_path).causes[0].name == "backlash"
+
+
+def test_a_clock_that_the_disc_leaves_once_a_turn(take, tmp_path):
+    _, clock, data = take
+    turn = 6.0 * RATE
+    near = 0.5 + 0.5 * np.cos(2 * np.pi * np.arange(len(clock)) / turn)
+    solid = float(np.median(clock))
+    warped = [solid + (x - solid) * near for x in (clock, data)]
+    seen = first_cause(take, tmp_path, *warped)
+    assert seen.causes[0].name == "warped-disc"
+
+
+def test_data_that_come_late(take, tmp_path):
+    _, _, data = take
+    late = np.roll(data, int(0.25 * 60 / 10 / 56 * RATE))
+    seen = first_cause(take, tmp_path, data=late)
+    assert seen.causes[0].name == "filter-delay"
+    assert "another speed" in seen.causes[0].evidence[1]
