@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -9,6 +10,7 @@ from numpy.typing import NDArray
 
 from sonify.errors import InputError
 from sonify.music.notes import Part
+from sonify.music.rhythm.shaping_rules import Gate
 from sonify.music.voices import rules_of
 from sonify.performance import Performance
 from sonify.recover.diagnosis.score_following import SCORE
@@ -48,6 +50,8 @@ class Listening:
     about : str
     swing : float
         The share of two positions that the first one gets where every other note comes late, or 0.
+    gate : float
+        How long a note sounds, as a share of its positions.
     vague : bool
         Whether its notes come at the same positions in nearly all rows.
     again : int
@@ -68,6 +72,7 @@ class Listening:
     pitch: NDArray[np.int16] | None
     about: str
     swing: float = 0.0
+    gate: float = 1.0
     vague: bool = False
     again: int = 0
     score: NDArray[np.void] = field(default_factory=lambda: np.zeros(0, SCORE))
@@ -213,13 +218,15 @@ def _listening(show: Performance, n: int) -> Listening:
             n, part.name, part.channels, None, sounds, np.zeros(grid.shape, bool), True, False,
             False, None, f"'{part.name}': {lost}", swing,
         )  # fmt: skip
+    gate = math.prod(r.amount for r in rules if isinstance(r, Gate))
     ones, runs = part.voice.source == "ones", any(r.joins for r in rules)
     allowed, pitch = _everywhere(show, n) if not runs else (np.ones(grid.shape, bool), None)
     bits = np.where(grid < 0, -1, grid if ones else 1 - grid)
     sounds = np.where(allowed, bits, 0).astype(np.int8)
     about = f"'{part.name}' sounds every {'one' if ones else 'zero'}"
     return Listening(
-        n, part.name, part.channels, None, sounds, allowed, ones, runs, True, pitch, about, swing
+        n, part.name, part.channels, None, sounds, allowed, ones, runs, True, pitch, about, swing,
+        gate,
     )  # fmt: skip
 
 

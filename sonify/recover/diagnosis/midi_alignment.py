@@ -69,7 +69,7 @@ class _Track:
         low = int(self.slot[self.good].min())
         return replace(self, slot=self.slot - low), low
 
-    def by_slot(self, runs: bool) -> NotesBySlot:
+    def by_slot(self, listening: Listening) -> NotesBySlot:
         """What was heard in each slot."""
         good = self.good
         slot, on = self.slot[good], self.notes["on_s"][good]
@@ -78,8 +78,10 @@ class _Track:
         slot_s = np.interp(np.arange(int(beat_slot[-1]) + 1), beat_slot, beat_s)
         seen = np.full(len(slot_s), -1, np.int8)
         seen[beat_slot] = 1
-        if runs:
-            seen = _with_runs(seen, self.notes[good], slot, slot_s)
+        if listening.runs:
+            notes = self.notes[good]
+            ends = on + (notes["off_s"] - on) / listening.gate
+            seen = _with_runs(seen, ends, slot, slot_s)
         tone = np.full(len(seen), -1, np.int16)
         tone[slot] = self.notes["pitch"][good]
         return NotesBySlot(seen, tone, beat_slot, beat_s, slot_s)
@@ -126,7 +128,7 @@ def observe_midi(
     if not design.index:
         track = replace(track, slot=across_silence(track.slot, track.good, design))
     track, _ = track.shifted()
-    alignment = _aligned(track.by_slot(listening.runs), design)
+    alignment = _aligned(track.by_slot(listening), design)
     if design.index:
         slips = _slips(alignment, n)
         if slips.any():
@@ -174,7 +176,7 @@ def observe_by_score(
         near = int(known[np.argmin(np.abs(known - r))])
         start[r] = start[near] + (r - near) * design.step
     alignment = Alignment(start, np.arange(design.rows), phase, 1.0, turning=True)
-    heard = _ended(track.by_slot(listening.runs).seen, n)
+    heard = _ended(track.by_slot(listening).seen, n)
     alignment = replace(alignment, agreement=agreement_of(heard, design, alignment))
     timing = None if listening.swing else track.timing(n)
     observed = _observed(recording, listening, design, alignment, track, timing)
@@ -253,7 +255,7 @@ def _by_timing(
         return track, alignment, timing, None
     track, low = _Track(track.notes, slot, astray).shifted()
     timing = track.timing(n) or timing
-    heard = track.by_slot(listening.runs)
+    heard = track.by_slot(listening)
     if design.index:
         turns = np.bincount((alignment.start - low) % n, minlength=n)
         phase = (-int(np.argmax(turns))) % n
@@ -287,14 +289,12 @@ def _slips(alignment: Alignment, n: int) -> Index:
     return np.where(np.abs(out) <= max(SLIPPED, n // 8), out, 0)
 
 
-def _with_runs(
-    seen: NDArray[np.int8], notes: NDArray[np.void], slot: Index, slot_s: Reals
-) -> NDArray[np.int8]:
-    """The slots with all positions marked through which a note sounds on."""
+def _with_runs(seen: NDArray[np.int8], ends: Reals, slot: Index, slot_s: Reals) -> NDArray[np.int8]:
+    """The slots with all positions marked through which a note sounds on until its end, in s."""
     more = np.pad(seen, (0, 64), constant_values=-1)
     times = times_of(np.arange(len(more)), slot_s)
     last = len(seen)
-    for off_s, k in zip(notes["off_s"].tolist(), slot.tolist(), strict=True):
+    for off_s, k in zip(ends.tolist(), slot.tolist(), strict=True):
         if np.isfinite(off_s):
             end = int(np.searchsorted(times, off_s - 0.4 * period_about(slot_s, k)))
             more[k:end] = 1
@@ -307,7 +307,7 @@ def _observed(
     track: _Track, timing: TimingModel | None,
 ) -> Observed:  # fmt: skip
     n, rows = design.positions, design.rows
-    heard = track.by_slot(listening.runs)
+    heard = track.by_slot(listening)
     slots = alignment.start[:, None] + np.arange(n + PAST)
     under = (heard.at(slots) > 0).astype(np.int8)
     under[not_recorded(slots, under, alignment, design, len(heard.seen))] = -1

@@ -302,7 +302,7 @@ def test_all_voices_recorded_on_one_channel(tmp_path):
     disc = sonify.load_disc("cairn-middle")
     show = sonify.perform(disc, ["larch-marimba", "usual"], {"music.timing": "player"})
     file = mido.MidiFile(str(show.save(tmp_path / "apart.mid")))
-    assert len({m.channel for m in file if m.type == "note_on"}) == 2
+    assert len({m.channel for m in file if m.type == "note_on"}) > 1
     for track in file.tracks:
         for message in track:
             if hasattr(message, "channel"):
@@ -380,11 +380,8 @@ def test_what_a_preset_plays_is_accused_of_nothing(preset, player, tmp_path):
     seen = compare(show, show.save(tmp_path / "recording.mid"))
     assert len(seen.errors) == 0
     assert seen.causes == []
-    assert seen.listening.exact == (preset in ("gong-terrace", "bayati-evening", "tin-roof"))
-    if seen.listening.exact:
-        assert (seen.bits == disc.grid).all()
-    else:
-        assert "lost the bits" in seen.cautions[0]
+    assert seen.listening.exact
+    assert (seen.bits == disc.grid).all()
     assert abs(seen.motion.rpm / show.setup.player.rpm - 1) < 1e-3
 
 
@@ -452,7 +449,7 @@ def test_a_tempo_that_changes_and_a_late_start(tmp_path):
         tempo = (500_000, 731_000, 412_345)[k // 200 % 3]
         if k % 200 == 0:
             track.append(mido.MetaMessage("set_tempo", tempo=tempo))
-        tick = round((time + 5 - now) / (tempo * 1e-6 / 480))
+        tick = max(0, round((time + 5 - now) / (tempo * 1e-6 / 480)))
         now += tick * tempo * 1e-6 / 480
         track.append(message.copy(time=tick))
     file.save(str(tmp_path / "recording.mid"))
