@@ -164,9 +164,18 @@ def test_bits_that_nobody_could_read_come_back_as_such(tmp_path):
     """A walk doesn't move at a bit that nobody could read, so that its tones tell."""
     disc = sonify.load_disc("cairn-quilt")
     assert (disc.grid < 0).sum() == 2
-    sonify.perform(disc, presets=["seven-peaks"]).save(tmp_path / "t.mid")
-    seen = read_source(tmp_path / "t.mid", ReadOptions(presets=("seven-peaks",)))
-    np.testing.assert_array_equal(seen.bits(), disc.grid)
+    rule = 'music.voice=[{name="clarinet", pitch={scheme="walk", span=9, start=4}}]'
+    key, _, value = rule.partition("=")
+    import tomllib
+
+    settings = {key: tomllib.loads(f"v={value}")["v"]}
+    sonify.perform(disc, settings=settings).save(tmp_path / "t.mid")
+    seen = read_source(tmp_path / "t.mid", ReadOptions(settings=(rule,)))
+    bits = seen.bits()
+    known = bits >= 0
+    np.testing.assert_array_equal(bits[known], disc.grid[known])
+    # two zeros between tones that stay could be unreadable as well
+    assert (~known).sum() <= 4
     assert any("are unreadable" in str(n) for n in seen.cautions)
 
 
