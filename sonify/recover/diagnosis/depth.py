@@ -113,13 +113,14 @@ def depth_shape(v: Levels, time_s: Reals) -> DepthShape | None:
     known = by_row[np.isfinite(by_row)]
     if rows > 1:
         left = sum(float(((d[row == r] - by_row[r]) ** 2).sum()) for r in range(rows))
-        low, high = int(np.nanargmin(by_row)), float(np.nanmax(by_row))
+        low = int(np.nanargmin(by_row))
         others = known[1:]
-        falls = float(np.diff(known).max(initial=0.0)) < ALIKE
+        # holes nearer to the axis pass for longer and look deeper: a rise is no fault
+        falls = known[0] > SHALLOW and float(np.diff(known).max(initial=0.0)) < ALIKE
         partly = ((known > PARTLY[0]) & (known < PARTLY[1])).any()
         alike = len(others) > 1 and np.ptp(others) < ALIKE and others.max() < SHALLOW < known[0]
         name = "first" if alike else "rows"
-        if left < ROWS_GAIN * scatter and (alike or (falls and partly and high > SHALLOW)):
+        if left < ROWS_GAIN * scatter and (alike or (falls and partly)):
             found.append(DepthShape(name, float(by_row[low]), low, left / scatter, by_row))
     if rows > 1:
         left, least, long = _start(row, order[at].astype(float), n, d)
