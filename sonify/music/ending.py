@@ -97,7 +97,7 @@ def ending_of(music: Music, unit_bits: int, grid: Grid, positions: int) -> list[
     fifth in turn, each where the voice usually sounds.
     """
     out: list[list[Final]] = [[] for _ in music.voice]
-    if music.form.ending == "none":
+    if music.form.ending == "none" or not music.voice:
         return out
     scale = frame_of(music, 0, grid).scale
     homes = _homes(music, unit_bits, grid)
