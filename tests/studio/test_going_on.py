@@ -85,4 +85,4 @@ def test_a_long_note_is_joined_in_its_middle_and_changes_at_once(page: Page) -> 
     # and a voice that is taken away falls silent
     page.js("studio.store.set('setup.music.voice', [])")
     page.settled()
-    page.until(f"{HELD}.length === 0", 2)
+    page.until(f"{HELD}.length === 0")
