@@ -76,6 +76,7 @@ def soft_bits(level: Reals, noise: Reals) -> SoftBits:
     top = float(np.percentile(np.abs(level), 99.5))
     if abs(step) > top:
         step = np.sign(step) * top
+    step = step or 1.0  # a channel that never moves
     share = float(np.clip(first / step, 0.02, 0.98))
     for _ in range(30):
         odds = np.clip(step * (level - step / 2) / max(sigma**2, (0.04 * step) ** 2), -60, 60)
