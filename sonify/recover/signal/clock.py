@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, Self
 
 import numpy as np
@@ -64,6 +65,14 @@ STEADY = 0.02
 
 MOST_AVERAGED = 25
 """Positions averaged at the most: less than most turns, so that a flutter is still followed."""
+
+
+BESIDE = 0.25
+"""Of a position: jitter of a tenth moves an interval by 0.14, and by this once in 13 times; such an
+interval must also stand out from the others by `SIGMAS`."""
+
+SIGMAS = 5.0
+NEAR = 5  # intervals on either side that give the usual length
 
 
 @dataclass(frozen=True, eq=False)
@@ -132,6 +141,25 @@ class PulseClock:
         every = np.arange(len(self.slot_s))
         at = np.interp(self.pulse_s[self.extra], self.slot_s, every)
         return np.rint(at - 0.25).astype(np.int64)
+
+    @cached_property
+    def odd(self) -> Index:
+        """Slots of pulses beside their place or between two; none if noise makes such pulses."""
+        good = ~self.extra
+        gaps = np.diff(self.pulse_s[good])
+        steps = np.diff(self.pulse_slot[good])
+        if not self.clear or len(gaps) < 2 * NEAR + 1:
+            return np.zeros(0, np.int64)
+        length = np.pad(gaps / np.maximum(steps, 1), NEAR, "edge")
+        around = np.lib.stride_tricks.sliding_window_view(length, 2 * NEAR + 1)
+        share = gaps / np.median(around, axis=1)
+        single = share[steps == 1]
+        jitter = 1.4826 * float(np.median(np.abs(single - 1))) if len(single) else 0.0
+        beside = np.abs(share - np.rint(share)) > max(BESIDE, SIGMAS * jitter)
+        # a stop makes one interval longer; a pulse beside its place also makes one shorter
+        short = np.flatnonzero(beside & (share < 1))
+        slots = np.concatenate([self.pulse_slot[good][1:][short], self.doubled])
+        return np.unique(slots)
 
     @property
     def period(self) -> Reals:
@@ -313,8 +341,8 @@ def follow_clock(
         clock = _numbered(pulses, period_s, sense)
         if len(clock.slot_s) < FEWEST:
             raise InputError(
-                f"the clock channel shows {len(clock.slot_s)} positions in a row; check the clock "
-                "detector's light, threshold and wiring",
+                f"only {len(clock.slot_s)} of the clock channel's pulses follow one another; check "
+                "the clock detector's light, threshold and wiring",
                 file=path,
             )
         if low is not None or _reads_low(x, clock.phase(time)) == sense:

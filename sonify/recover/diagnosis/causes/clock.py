@@ -17,48 +17,21 @@ SCATTERED = 2
 SELDOM = 0.3
 """Share of the turns in which a pulse is odd at one position: from there on it is that hole's."""
 
-OFF = 0.25
-"""Of a position: jitter of a tenth moves an interval by 0.14, and by this once in 13 times; such an
-interval must also stand out from the others by `SIGMAS`."""
 
-SIGMAS = 5.0
-NEAR = 5  # intervals on either side that give the usual length
-
-
-def _odd(case: Case) -> NDArray[np.int64]:
-    """Slots of pulses that come beside their place, or between two, at no place of their own."""
-    clock = case.seen.clock
-    if clock is None or not clock.clear:
-        return np.zeros(0, np.int64)
-    good = ~clock.extra
-    steps = np.diff(clock.pulse_slot[good])
-    length = np.diff(clock.pulse_s[good]) / np.maximum(steps, 1)
-    if len(length) < 2 * NEAR + 1:
-        return np.zeros(0, np.int64)
-    around = np.lib.stride_tricks.sliding_window_view(np.pad(length, NEAR, "edge"), 2 * NEAR + 1)
-    share = np.diff(clock.pulse_s[good]) / np.median(around, axis=1)
-    jitter = 1.4826 * float(np.median(np.abs(share[steps == 1] - 1))) if (steps == 1).any() else 0.0
-    beside = np.abs(share - np.rint(share)) > max(OFF, SIGMAS * jitter)
-    # a stop makes one interval longer; a pulse beside its place also makes one shorter
-    short = np.flatnonzero(beside & (share < 1))
-    slots = np.concatenate([clock.pulse_slot[good][1:][short], clock.doubled])
-    return np.unique(slots)
-
-
-def _often(case: Case, slots: NDArray[np.int64]) -> tuple[NDArray[np.int64], int]:
-    """How many of some slots are at the position of each, and how many turns were read."""
+def _by_position(case: Case, slots: NDArray[np.int64]) -> tuple[NDArray[np.int64], int]:
+    """How many of some slots are at each position, and how many turns were read."""
     n, start = case.design.positions, case.seen.alignment.start
-    place = (slots + case.seen.alignment.phase) % n
     turns = max(1, (int(start[-1]) + n - max(0, int(start[0]))) // n)
-    count: NDArray[np.int64] = np.bincount(place, minlength=n)[place]
+    count: NDArray[np.int64] = np.bincount((slots + case.seen.alignment.phase) % n, minlength=n)
     return count, turns
 
 
 def _scattered(case: Case) -> int:
     """How many pulses are odd at no place of their own."""
-    odd = _odd(case)
-    often, turns = _often(case, odd)
-    return int((often <= max(1, SELDOM * turns)).sum())
+    if case.seen.clock is None:
+        return 0
+    count, turns = _by_position(case, case.seen.clock.odd)
+    return int(count[count <= max(1, SELDOM * turns)].sum())
 
 
 class ClockLoose(Cause):
@@ -109,12 +82,11 @@ class ClockMissing(Cause):
             return None
         start, n = case.seen.alignment.start, case.design.positions
         begin, end = max(0, int(start[0])), int(start[-1]) + n
-        slots = clock.missing if self.kind == "missing" else _odd(case)
+        slots = clock.missing if self.kind == "missing" else clock.odd
         slots = slots[(slots >= begin) & (slots < end)]
         if not len(slots):
             return None
-        turns = max(1, (end - begin) // n)
-        count = np.bincount((slots + case.seen.alignment.phase) % n, minlength=n)
+        count, turns = _by_position(case, slots)
         p = int(np.argmax(count))
         if count[p] / turns >= 0.5 or (count[p] >= 2 and turns <= 3):
             return self.found(
