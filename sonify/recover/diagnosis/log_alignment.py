@@ -109,11 +109,12 @@ class Sampling:
 
 class Followed(NamedTuple):
     """A log by its clock, whatever the disc: the pulses, how much later the data detector sees
-    holes, in s, the data channel in small parts of each slot, and remarks."""
+    holes, in s, the data channel in small parts of each slot and its white noise, and remarks."""
 
     clock: PulseClock
     delay_s: float
     cells: Reals
+    noise: float
     remarks: tuple[str, ...]
 
 
@@ -142,9 +143,11 @@ def follow_log(
     InputError
         No pulses, or less than half a row of them.
     """
+    noise = white_noise(log.data)
     if steady:
         clock = PulseClock.steady(period_s, len(log.clock) / log.rate)
-        return Followed(clock, about_s, cells_of(log.data, log.rate, clock, about_s), ())
+        cells = cells_of(log.data, log.rate, clock, about_s)
+        return Followed(clock, about_s, cells, noise, ())
     low: bool | None = None
     remarks: tuple[str, ...] = ()
     below = float(np.mean(log.clock < sum(two_levels(log.clock)) / 2))
@@ -166,7 +169,7 @@ def follow_log(
             f"holes read {'low' if low else 'high'} on the clock channel; if the machine takes "
             "that for material, swap its comparator's inputs",
         )
-    return Followed(clock, delay, cells, remarks)
+    return Followed(clock, delay, cells, noise, remarks)
 
 
 def _passing(clock: PulseClock) -> Reals:
@@ -206,7 +209,7 @@ def observe_log(
         When the data channel showed a hole for the last time: from there on, rows are taken to be
         read as designed.
     """
-    clock, delay, cells, remarks = followed
+    clock, delay, cells, noise, remarks = followed
     seen = _evidence(cells, clock)
     blind = not last_s > 0
     settled = clock if blind else settle_gaps(clock, seen, design.grid)
@@ -258,7 +261,7 @@ def observe_log(
     hole = np.where(np.isfinite(level), (level < used) == low, -1).astype(np.int8)
     if sampling == Sampling() and abs(used - middle) < MIDDLE * (levels[1] - levels[0]):
         # a whole hole shows what a level near the threshold does not
-        near = NOISY * white_noise(log.data) / math.sqrt(WINDOW * clock.usual_s * log.rate)
+        near = NOISY * noise / math.sqrt(WINDOW * clock.usual_s * log.rate)
         hole = np.where(np.abs(level - used) < near, seen > 0, hole).astype(np.int8)
         own = sampling.levels(sums, clock, clock.pulse_s, delay)
         whole = seen[np.clip(clock.pulse_slot, 0, len(seen) - 1)] > 0
