@@ -26,7 +26,6 @@ USUAL_TEMPO = 110.0
 choice)."""
 
 STEPS = tuple(Fraction(1, n) for n in (1, 2, 4, 8, 16, 32, 64))
-TEMPOS = (20.0, 400.0)
 
 _HALVINGS = 60
 _CLOSE = 0.005

@@ -129,10 +129,6 @@ class Plan:
                 )
         return out
 
-    def positions_of(self, value: Fraction) -> Fraction:
-        """A note value, in positions."""
-        return value / self.step
-
 
 def _bounds(sections: int, units: int, phrase: int) -> Index:
     """Where sections begin among so many units, and the end; on whole phrases if they can."""

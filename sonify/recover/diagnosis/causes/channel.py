@@ -36,15 +36,14 @@ MUCH_HUM = 0.12
 SMALL = 0.5
 """Of the clock's swing: a clipped channel that swings less has lost its holes to the limit."""
 
+LITTLE = 0.15
+"""The same, of the limit itself: detectors use most of their supply (common practice, no source).
+Of the clock's swing, a channel that swings less tells nothing of its hum."""
 
 LATE, SURELY_LATE, MOST_LATE = 0.115, 0.13, 0.45
 """Positions by which data must come later than set, with errors and without: detectors stand within
 a tenth of a position of their line (common practice, no source). From almost half a position on,
 nobody can tell late from early."""
-
-LITTLE = 0.15
-"""The same, of the limit itself: detectors use most of their supply (common practice, no
-source)."""
 
 
 def quietened(cause: Cause, case: Case) -> Finding | None:
@@ -59,8 +58,7 @@ def quietened(cause: Cause, case: Case) -> Finding | None:
         evidence.append("the recording can't tell this from the cause above")
     others = [name for name in quiet.causes if name != cause.name]
     tell = [TELL[name] for name in (cause.name, *others) if name in TELL][:1]
-    found = cause.found(MEASURED - APART * rank, *evidence)
-    return Finding(cause, found.weight, found.evidence, (*tell, *found.try_this))
+    return Finding(cause, MEASURED - APART * rank, tuple(evidence), (*tell, *cause.repairs))
 
 
 TELL = {
