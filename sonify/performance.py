@@ -24,7 +24,7 @@ from sonify.light.fill_rules import fill_lights, find_fill
 from sonify.midi.events import TimedEvents, timed
 from sonify.midi.tempo import TempoMap, even_tempo
 from sonify.music.bit_stream import BitStream
-from sonify.music.metre import Grid, grid_of, rows_to_bars
+from sonify.music.metre import Grid, grid_of, paced_tempo, rows_to_bars
 from sonify.music.notes import Part, make_parts, notes_of
 from sonify.music.tempo import timed as timed_music
 from sonify.performance_settings import Setup, load_setup
@@ -88,8 +88,12 @@ class Performance:
 
     @property
     def tick_s(self) -> float:
-        """The length of a MIDI tick, in s."""
+        """The length of a MIDI tick at the player's speed, in s."""
         return self.grid.tick_s(self.timeline.position_s)
+
+    def seconds(self, tick: NDArray[Any]) -> NDArray[np.float64]:
+        """The times of MIDI ticks, in s."""
+        return self.timeline.seconds(tick / self.grid.step_ticks)
 
     @property
     def end_tick(self) -> int:
@@ -101,13 +105,15 @@ class Performance:
     @property
     def music_s(self) -> float:
         """The length of the music to the end of its last bar, in s."""
-        return self.end_tick * self.tick_s
+        return float(self.seconds(np.array(self.end_tick)))
 
     @cached_property
     def tempo_map(self) -> TempoMap:
-        """The tempo of the MIDI file, which may alternate from row to row."""
+        """The tempo of the MIDI file: that of the pace, or one that may alternate by rows."""
         t, grid = self.timeline, self.grid
         rows, end = t.row_slot * grid.step_ticks, t.end_slot * grid.step_ticks
+        if t.pace is not None:
+            return paced_tempo(t.pace, grid)
         exact = 1e6 * t.position_s / grid.step_beats
         return even_tempo(exact, rows, end, grid.ticks_per_quarter)
 
@@ -124,7 +130,7 @@ class Performance:
     @cached_property
     def notes(self) -> NDArray[np.void]:
         """All notes: an array of `NOTES`."""
-        return notes_of(self.parts, self.bit_stream, self.grid, self.timeline.position_s)
+        return notes_of(self.parts, self.bit_stream, self.grid)
 
     @cached_property
     def lights(self) -> NDArray[np.void]:
@@ -139,7 +145,7 @@ class Performance:
         characters = None if self.disc.decoding is None else self.disc.decoding.characters
         out = np.empty(0 if characters is None else len(characters), CAPTIONS)
         if characters is not None:
-            out["time_s"] = self.character_slots() * self.timeline.position_s
+            out["time_s"] = self.timeline.seconds(self.character_slots())
             out["codepoint"] = characters["codepoint"]
             out["state"] = characters["state"]
         return out

@@ -67,7 +67,7 @@ def inspect(request: Request, as_json: bool) -> None:
         cautions = shop.cautions
     except InputError as e:
         cautions = [f"it can't be cut: {e}"]
-    traffic = traffic_of(show.events, show.tick_s)
+    traffic = traffic_of(show.events, show.seconds)
     facts = _facts(show, shop, traffic) | _heard(show)
     facts["cautions"] = [*_cautions(show, traffic), *cautions]
     if as_json:

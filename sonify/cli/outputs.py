@@ -137,8 +137,8 @@ def caution_wire(show: Performance) -> None:
     """Warn if a player that sends over a 5-pin MIDI line would fall behind."""
     from sonify.midi.bandwidth import caution_of, keeps_up, traffic_of
 
-    if not keeps_up(((p.on, p.off) for p in show.parts), show.tick_s):
-        late = caution_of(traffic_of(show.events, show.tick_s))
+    if not keeps_up(((p.on, p.off) for p in show.parts), show.grid.tick_s(show.timeline.least_s)):
+        late = caution_of(traffic_of(show.events, show.seconds))
         if late is not None:
             caution(late)
 

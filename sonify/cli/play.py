@@ -191,7 +191,7 @@ def _port(
 
     schedule = schedule_of(show, speed=speed, **options)
     clocks = show.grid.ticks_per_quarter / 24 if options["clock"] else None
-    traffic = traffic_of(show.events, show.tick_s / speed, clocks)
+    traffic = traffic_of(show.events, lambda t: show.seconds(t) / speed, clocks)
     with stopped() as stop, contextlib.closing(open_port(name, virtual=virtual)) as port:
         click.echo(traffic.line(), err=True)
         late = caution_of(traffic)

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,12 +17,44 @@ from numpy.typing import NDArray
 from sonify.disc_player.profile import Player
 from sonify.ranges import row_range
 
-__all__ = ["READING", "Timeline", "read_times", "reading_of"]
+__all__ = ["READING", "Pace", "Timeline", "read_times", "reading_of"]
 
 READING = np.dtype([("time_s", "f8"), ("row", "i4"), ("position", "i4"), ("bit", "i1")])
 """One position read: when, which, and its bit (1, 0, or -1 for unknown)."""
 
 _FUZZ = 1e-9
+
+
+@dataclass(frozen=True, eq=False)
+class Pace:
+    """A speed that changes: from each slot on, a position lasts as long as given.
+
+    Attributes
+    ----------
+    slot : ndarray of float64, shape (changes,)
+        Rising, from 0.
+    position_s : ndarray of float64, shape (changes,)
+    """
+
+    slot: NDArray[np.float64]
+    position_s: NDArray[np.float64]
+
+    @cached_property
+    def time_s(self) -> NDArray[np.float64]:
+        """When each change comes, in s."""
+        return np.concatenate([[0.0], np.cumsum(np.diff(self.slot) * self.position_s[:-1])])
+
+    def seconds(self, slot: NDArray[Any]) -> NDArray[np.float64]:
+        """The times of slots, in s."""
+        k = np.maximum(np.searchsorted(self.slot, slot, side="right") - 1, 0)
+        out: NDArray[np.float64] = self.time_s[k] + (slot - self.slot[k]) * self.position_s[k]
+        return out
+
+    def slots(self, time_s: NDArray[Any]) -> NDArray[np.float64]:
+        """The slots of times in s, in fractions."""
+        k = np.maximum(np.searchsorted(self.time_s, time_s, side="right") - 1, 0)
+        out: NDArray[np.float64] = self.slot[k] + (time_s - self.time_s[k]) / self.position_s[k]
+        return out
 
 
 @dataclass(frozen=True, eq=False)
@@ -33,17 +66,40 @@ class Timeline:
     positions : int
         Positions per row.
     position_s : float
-        How long a position lasts, T, in s.
+        How long a position lasts at the player's speed, T, in s.
     row_slot : ndarray of int64, shape (rows,)
-        The slot in which each row's first position is read. Slot k lies at k * T.
+        The slot in which each row's first position is read. Slot k lies at k * T, or where the
+        pace has it.
     row_first : ndarray of int64, shape (rows,)
         Which position of the row is read first, counted from 0.
+    pace : Pace or None
+        How the speed changes; None if it is even.
     """
 
     positions: int
     position_s: float
     row_slot: NDArray[np.int64]
     row_first: NDArray[np.int64]
+    pace: Pace | None = None
+
+    def seconds(self, slot: NDArray[Any]) -> NDArray[np.float64]:
+        """The times of slots, in s."""
+        if self.pace is not None:
+            return self.pace.seconds(slot)
+        out: NDArray[np.float64] = slot * np.float64(self.position_s)
+        return out
+
+    def slots_at(self, time_s: NDArray[Any]) -> NDArray[np.float64]:
+        """The slots of times in s, in fractions."""
+        if self.pace is not None:
+            return self.pace.slots(time_s)
+        out: NDArray[np.float64] = time_s / np.float64(self.position_s)
+        return out
+
+    @property
+    def least_s(self) -> float:
+        """How long the shortest position lasts, in s."""
+        return self.position_s if self.pace is None else float(self.pace.position_s.min())
 
     @property
     def rows(self) -> int:
@@ -58,7 +114,7 @@ class Timeline:
     @property
     def end_s(self) -> float:
         """When the last position has passed, in s."""
-        return self.end_slot * self.position_s
+        return float(self.seconds(np.array(self.end_slot)))
 
     @cached_property
     def straight(self) -> bool:
@@ -67,8 +123,11 @@ class Timeline:
 
     def row_start_s(self) -> NDArray[np.float64]:
         """When each row's first position is read, in s, shape (rows,)."""
-        out: NDArray[np.float64] = self.row_slot * np.float64(self.position_s)
-        return out
+        return self.seconds(self.row_slot)
+
+    def row_end_s(self) -> NDArray[np.float64]:
+        """When each row's last position has passed, in s, shape (rows,)."""
+        return self.seconds(self.row_slot + self.positions)
 
     def span_of_rows(self, rows: str) -> tuple[float, float]:
         """When the rows of a range such as "2-5" begin and end, in s.
@@ -150,7 +209,7 @@ def reading_of(grid: NDArray[np.int8], timeline: Timeline) -> NDArray[np.void]:
     """
     n = timeline.positions
     out = np.empty((timeline.rows, n), READING)
-    out["time_s"] = (timeline.row_slot[:, None] + np.arange(n)) * timeline.position_s
+    out["time_s"] = timeline.seconds(timeline.row_slot[:, None] + np.arange(n))
     out["row"] = np.arange(timeline.rows)[:, None]
     out["position"] = (timeline.row_first[:, None] + np.arange(n)) % n
     flat = out.reshape(-1)

@@ -142,14 +142,14 @@ def notes_picture(show: Performance, seconds: float) -> NDArray[np.uint8]:
     pitched = [p for p in sounding if p.voice.drum is None]
     drums = [p for p in sounding if p.voice.drum is not None]
     floor = height - 7 * len(drums) - (4 if drums else 0)
-    scale = show.tick_s / seconds * width
+    scale = width / seconds
     if pitched:
         low = min(float(p.pitch.min()) for p in pitched) - 1
         high = max(float(p.pitch.max()) for p in pitched) + 1
         thick = int(np.clip(floor / (high - low), 2, 7))
     for n, part in enumerate(sounding):
-        left = np.clip((part.on * scale).astype(np.int64), 0, width)
-        right = np.clip((part.off * scale).astype(np.int64), left + 1, width)
+        left = np.clip((show.seconds(part.on) * scale).astype(np.int64), 0, width)
+        right = np.clip((show.seconds(part.off) * scale).astype(np.int64), left + 1, width)
         if part.voice.drum is not None:
             right = np.minimum(right, left + 3)
             top = np.full(len(part), floor + 4 + 7 * drums.index(part))

@@ -57,7 +57,7 @@ def write(show: Performance, path: Path, options: Options) -> Outcome:
     """
     # the last picture stays during the player's pause before the message
     start, end = span_of(show, options, show.message_s, show.message_s)
-    count = round((end - start) / show.timeline.position_s)
+    count = round((end - start) / show.timeline.least_s)
     return write_matrix(show, path, options, "lights", states(show, start, end), count, end - start)
 
 

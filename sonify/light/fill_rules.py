@@ -197,10 +197,12 @@ def fill_lights(
         By time, and at one time by lamp. All lamps are dark at first.
     """
     writes = find_fill(matrix.fill).writes(bits, timeline, matrix, unit_bits)
-    return changes(writes, timeline.position_s, matrix.lamps)
+    return changes(writes, timeline.seconds, matrix.lamps)
 
 
-def changes(w: Writes, position_s: float, lamps: int) -> NDArray[np.void]:
+def changes(
+    w: Writes, seconds: Callable[[Index], NDArray[np.float64]], lamps: int
+) -> NDArray[np.void]:
     """The writes that change a lamp; of several to one lamp at one time, only the last counts."""
     key = w.led.astype(np.uint16) if lamps <= 65536 else w.led
     order = np.argsort(key, kind="stable")
@@ -214,7 +216,7 @@ def changes(w: Writes, position_s: float, lamps: int) -> NDArray[np.void]:
     order, led, slot, lit = order[moved], led[moved], slot[moved], lit[moved]
     by_time = np.lexsort((led, slot))
     out = np.empty(len(by_time), LIGHTS)
-    out["time_s"] = slot[by_time] * position_s
+    out["time_s"] = seconds(slot[by_time])
     out["led"] = led[by_time]
     out["level"] = lit[by_time] * np.uint8(LIT)
     return out

@@ -112,5 +112,6 @@ def _clock(show: Performance, first: int) -> tuple[NDArray[np.float64], list[byt
     else:
         head = [bytes((POSITION, at & 0x7F, at >> 7)), bytes((CONTINUE,))]
     count = int(np.ceil((show.end_tick - first) / step - 1e-9))
-    time = np.concatenate([np.zeros(len(head)), np.arange(count) * step * show.tick_s])
+    ticks = show.seconds(first + np.arange(count) * step) - show.seconds(np.array(first))
+    time = np.concatenate([np.zeros(len(head)), ticks])
     return time, head + [bytes((CLOCK,))] * count

@@ -7,7 +7,7 @@ before it had the same, and a note-on of velocity 0 may end a note.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -65,14 +65,16 @@ class Traffic:
         )
 
 
-def traffic_of(events: TimedEvents, tick_s: float, clock_ticks: float | None = None) -> Traffic:
+def traffic_of(
+    events: TimedEvents, seconds: Callable[[Floats], Floats], clock_ticks: float | None = None
+) -> Traffic:
     """The load that a piece's notes and bends (and its MIDI clock, if any) put on a line.
 
     Parameters
     ----------
     events : TimedEvents
-    tick_s : float
-        The length of a tick, in s.
+    seconds : callable
+        The times of ticks, in s.
     clock_ticks : float, optional
         Ticks between two clock messages; without it, none are sent.
     """
@@ -89,7 +91,7 @@ def traffic_of(events: TimedEvents, tick_s: float, clock_ticks: float | None = N
         at = np.searchsorted(tick, clock)
         tick, on = np.insert(tick, at, clock), np.insert(on, at, False)
         size, short = np.insert(size, at, 1.0), np.insert(short, at, 1.0)
-    time = tick * tick_s
+    time = seconds(tick)
     return Traffic(line_load(time, size, on), line_load(time, short, on))
 
 
@@ -133,6 +135,7 @@ def keeps_up(voices: Iterable[tuple[Ints, Ints]], tick_s: float) -> bool:
     voices : iterable of (ndarray, ndarray)
         The ticks at which the notes of each voice begin and end, by onset.
     tick_s : float
+        The length of the shortest tick.
     """
     least, count = LATE_S / tick_s, 0
     for on, off in voices:

@@ -10,14 +10,15 @@ from fractions import Fraction
 import numpy as np
 
 from sonify.disc_player.profile import Player
-from sonify.disc_player.timeline import Timeline
+from sonify.disc_player.timeline import Pace, Timeline
 from sonify.errors import InputError
+from sonify.midi.tempo import MAX_TEMPO, TempoMap
 from sonify.music.form.plan import Plan, plan_for
 from sonify.music.settings import Music
 from sonify.music.theory.note_values import note_value, two_numbers
 from sonify.music.theory.scales import find_scale
 
-__all__ = ["TICKS_PER_QUARTER", "Grid", "grid_of", "rows_to_bars"]
+__all__ = ["TICKS_PER_QUARTER", "Grid", "grid_of", "paced_tempo", "rows_to_bars"]
 
 TICKS_PER_QUARTER = 480
 _MAX_TICKS = 32767
@@ -134,7 +135,8 @@ def rows_to_bars(timeline: Timeline, grid: Grid, player: Player) -> Timeline:
 
     A rest is the fewest whole beats that cover the stage's move and settling and bring the next
     row to a bar line; where no whole beats can do that, the fewest positions that do; where those
-    can't either, the fewest beats that cover the move.
+    can't either, the fewest beats that cover the move. The form may change the speed from beat to
+    beat.
     """
     beat, bar = Fraction(1, grid.metre[1]) / grid.step, grid.bar / grid.step  # in slots
     unit = beat.numerator  # slots in the shortest rest of whole beats
@@ -144,4 +146,22 @@ def rows_to_bars(timeline: Timeline, grid: Grid, player: Player) -> Timeline:
     gaps = itertools.chain(beats, range(move, move + bar.numerator))
     whole = (g for g in gaps if not (timeline.positions + g) * bar.denominator % bar.numerator)
     on = timeline.positions + next(whole, fewest)
-    return replace(timeline, row_slot=np.arange(timeline.rows, dtype=np.int64) * on)
+    line = replace(timeline, row_slot=np.arange(timeline.rows, dtype=np.int64) * on)
+    if grid.plan.pace is None:
+        return line
+    pace = grid.plan.pace[np.arange(line.rows) % grid.plan.rows]
+    beats = np.rint(np.arange(pace.shape[1]) * float(beat * grid.step_ticks))
+    tick = (line.row_slot[:, None] * grid.step_ticks + beats).reshape(-1)
+    # whole microseconds a quarter, so that the MIDI file has the same times to the last digit
+    quarter = 1e6 * line.position_s / grid.step_beats / pace.reshape(-1)
+    tempo = np.rint(quarter).clip(1, MAX_TEMPO)
+    new = np.diff(tempo, prepend=0) != 0
+    changes = Pace(tick[new] / grid.step_ticks, tempo[new] * 1e-6 * grid.step_beats)
+    return replace(line, pace=changes)
+
+
+def paced_tempo(pace: Pace, grid: Grid) -> TempoMap:
+    """A changing speed as the tempo map of a MIDI file."""
+    tick = np.rint(pace.slot * grid.step_ticks).astype(np.int64)
+    tempo = np.rint(pace.position_s * 1e6 / grid.step_beats).astype(np.int64)
+    return TempoMap(tick, tempo, grid.ticks_per_quarter)

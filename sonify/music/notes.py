@@ -389,17 +389,26 @@ def _without_overlaps(parts: list[Part]) -> list[Part]:
     return out
 
 
-def notes_of(parts: list[Part], m: BitStream, grid: Grid, position_s: float) -> NDArray[np.void]:
+def _seconds(p: Part, m: BitStream, grid: Grid) -> tuple[NDArray[np.float64], ...]:
+    """When the notes of a part begin, and how long they last, in s."""
+    if m.timeline.pace is None:
+        tick_s = grid.tick_s(m.timeline.position_s)
+        return p.on * tick_s, (p.off - p.on) * tick_s
+    on, off = (m.timeline.seconds(ticks / grid.step_ticks) for ticks in (p.on, p.off))
+    return on, off - on
+
+
+def notes_of(parts: list[Part], m: BitStream, grid: Grid) -> NDArray[np.void]:
     """All notes as one array of `NOTES`, by onset and then by voice."""
     out = np.empty(sum(len(p) for p in parts), NOTES)
-    tick_s = grid.tick_s(position_s)
     tick_beat = 1.0 / grid.ticks_per_quarter
     start = 0
     for p in parts:
         part = out[start : start + len(p)]
         start += len(p)
         for name, ticks in (("onset", p.on), ("duration", p.off - p.on)):
-            part[f"{name}_s"], part[f"{name}_beat"] = ticks * tick_s, ticks * tick_beat
+            part[f"{name}_beat"] = ticks * tick_beat
+        part["onset_s"], part["duration_s"] = _seconds(p, m, grid)
         part["pitch"], part["velocity"], part["voice"] = p.pitch, p.velocity, p.number
         part["channel"] = p.note_channels
         part["row"], part["position"] = m.row(p.index), m.position(p.index)

@@ -210,8 +210,13 @@ def turning(show: Performance) -> tuple[NDArray[np.float64], NDArray[np.float64]
     ahead = (first[1:] - first[:-1] - 1) % 1.0
     whole = np.maximum(np.rint(gap - ahead), 0)
     turned = np.concatenate((first[:1], first[0] + np.cumsum(1 + ahead + whole)))
-    time = np.stack([start, end], axis=1).reshape(-1) * t.position_s
+    # between changes of speed it turns evenly
+    knots = np.stack([start, end], axis=1).reshape(-1)
     turns = np.stack([turned, turned + 1], axis=1).reshape(-1)
+    if t.pace is not None:
+        slot = np.union1d(knots, t.pace.slot)
+        turns, knots = np.interp(slot, knots, turns), slot
+    time = t.seconds(knots)
     last = max(show.duration_s + 5, time[-1] + 1)
     left = (last - time[-1]) / (n * t.position_s)
     return np.append(time, last), np.append(turns, turns[-1] + left)

@@ -67,7 +67,7 @@ def spans(show: sonify.Performance) -> list[tuple[np.ndarray, np.ndarray]]:
 )
 def test_figures_equal_a_queue_kept_by_hand(disc, presets):
     show = sonify.perform(sonify.load_disc(disc), presets=presets)
-    traffic = traffic_of(show.events, show.tick_s)
+    traffic = traffic_of(show.events, show.seconds)
     for wire, running in ((traffic.full, False), (traffic.running, True)):
         fullest, late = by_hand(show, running)
         assert wire.late_s == pytest.approx(late, abs=2e-5)
@@ -97,9 +97,8 @@ def test_a_full_line_is_a_full_line():
 
 def test_clock_takes_its_share():
     show = sonify.perform(sonify.load_disc("cairn-small"))
-    tick = show.tick_s
-    without = traffic_of(show.events, tick)
-    with_clock = traffic_of(show.events, tick, show.grid.ticks_per_quarter / 24)
+    without = traffic_of(show.events, show.seconds)
+    with_clock = traffic_of(show.events, show.seconds, show.grid.ticks_per_quarter / 24)
     assert with_clock.full.fullest > without.full.fullest
     assert with_clock.full.late_s >= without.full.late_s
 
@@ -113,7 +112,7 @@ BUSY = {
 def test_a_player_that_falls_behind_is_cautioned(run, tmp_path):
     show = sonify.perform(sonify.load_disc("cairn-small"), settings=BUSY)
     tick = show.tick_s
-    says = caution_of(traffic_of(show.events, tick))
+    says = caution_of(traffic_of(show.events, show.seconds))
     assert says is not None
     assert "31,250" in says
     assert not keeps_up(spans(show), tick)
@@ -133,7 +132,7 @@ def test_one_that_keeps_up_is_not(run, tmp_path):
     show = sonify.perform(sonify.load_disc("cairn-small"))
     tick = show.tick_s
     assert keeps_up(spans(show), tick)
-    assert caution_of(traffic_of(show.events, tick)) is None
+    assert caution_of(traffic_of(show.events, show.seconds)) is None
 
 
 def test_the_quick_answer_is_never_wrong():
@@ -142,7 +141,7 @@ def test_the_quick_answer_is_never_wrong():
             show = sonify.perform(sonify.load_disc(disc), settings={"player.rpm": rpm})
             tick = show.tick_s
             if keeps_up(spans(show), tick):
-                assert caution_of(traffic_of(show.events, tick)) is None
+                assert caution_of(traffic_of(show.events, show.seconds)) is None
 
 
 def test_inspect_says_it(run):
@@ -154,5 +153,5 @@ def test_inspect_says_it(run):
 
 def test_nothing_on_the_line():
     show = sonify.perform(sonify.Disc.from_bits(["0000"]))
-    assert traffic_of(show.events, 0.001).full.fullest == 0.0
-    assert traffic_of(timed([], show.tempo_map, 0), 0.001).running.late_s == 0.0
+    assert traffic_of(show.events, show.seconds).full.fullest == 0.0
+    assert traffic_of(timed([], show.tempo_map, 0), show.seconds).running.late_s == 0.0

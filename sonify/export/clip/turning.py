@@ -27,12 +27,12 @@ class Turning:
     ----------
     slots, positions : ndarray of float64
         Knots between which the disc turns evenly.
-    position_s : float
+    timeline : Timeline
     """
 
     slots: NDArray[np.float64]
     positions: NDArray[np.float64]
-    position_s: float
+    timeline: Timeline
 
     @classmethod
     def of(cls, t: Timeline) -> Turning:
@@ -47,11 +47,11 @@ class Turning:
         begin = t.row_first[0] + np.concatenate([[0], np.cumsum(turned + n)])
         slots = np.stack([slot, slot + n], axis=1).reshape(-1).astype(float)
         positions = np.stack([begin, begin + n], axis=1).reshape(-1).astype(float)
-        return cls(slots, positions, t.position_s)
+        return cls(slots, positions, t)
 
     def position(self, time_s: float) -> float:
         """The position at the detector, counted on over all turns."""
-        slot = time_s / self.position_s
+        slot = float(self.timeline.slots_at(np.array(time_s)))
         if slot <= self.slots[0]:
             return float(self.positions[0] + slot - self.slots[0])
         if slot >= self.slots[-1]:
@@ -68,7 +68,7 @@ def stage_row(show: Performance, time_s: float) -> float:
         return 0.0
     if row + 1 >= t.rows:
         return float(t.rows - 1)
-    begin = float(starts[row]) + t.positions * t.position_s
+    begin = float(t.row_end_s()[row])
     left = float(starts[row + 1]) - begin
     move = min(max(show.setup.player.stage, 1e-3), left) if left > 0 else 1e-3
     share = min(max((time_s - begin) / move, 0.0), 1.0)

@@ -62,9 +62,8 @@ class NotesView(SheetView):
         self.notes = notes = show.notes
         self.on = np.ascontiguousarray(notes["onset_s"])
         self.off = self.on + notes["duration_s"]
-        starts = show.timeline.row_start_s()
-        end = max(show.message_s, starts[-1] + show.timeline.positions * show.timeline.position_s)
-        self.edges = np.append(starts, end)
+        end = max(show.message_s, show.timeline.end_s)
+        self.edges = np.append(show.timeline.row_start_s(), end)
         self.decoded = Decoded(show.captions)
         self._lay_out()
         self.forget()

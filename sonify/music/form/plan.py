@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from sonify.errors import InputError
 from sonify.music.form.harmony import chords_of_cells
 from sonify.music.form.named_plans import completed
+from sonify.music.form.pace import pace_of
 from sonify.music.form.settings import Form, Harmony
 from sonify.music.theory.roman import Chord
 
@@ -60,6 +61,8 @@ class Plan:
         Whether voices enter one by one.
     closed : bool
         Whether the piece ends with the plan's last row, so that no stage moves after it.
+    pace : ndarray of float64, shape (rows, beats), or None
+        The tempo of each beat of a row, as a factor; None where it is even.
     """
 
     rows: int
@@ -76,6 +79,7 @@ class Plan:
     chords: tuple[Chord, ...]
     staggered: bool
     closed: bool
+    pace: NDArray[np.float64] | None = None
 
     def count(self, table: int) -> int:
         """How many different numbers a table has."""
@@ -212,4 +216,7 @@ def plan_for(
         (section, dynamic, register, density, chord, sounding), dynamics,
         tuple(int(r) for r in registers), densities, chords, full.entries == "staggered",
         form.plan != "none" or form.ending != "none",
+        pace_of(
+            form, section * (total + 1) + phrase, rows, positions, cell, beat / step, bar_steps
+        ),
     )  # fmt: skip

@@ -49,6 +49,12 @@ class Form(Settings, frozen=True):
         beats, 0.5 beats, 0.25 bars.
     brightness
         Brightness (controller 74) over the piece, 0 to 1. Empty: not sent.
+    tempo
+        The tempo over the piece, with the timing bars: 1 is the player's own.
+    rubato
+        How much slower phrases begin and end than they are in their middle, with the timing bars.
+    ritardando
+        The tempo at the end of the last row, with the timing bars: 1 keeps time, 0.6 is usual.
     entries
         How voices come in.
 
@@ -73,6 +79,9 @@ class Form(Settings, frozen=True):
     register: Annotated[tuple[Octaves, ...], msgspec.Meta(max_length=64)] = ()
     density: Annotated[tuple[Share, ...], msgspec.Meta(max_length=64)] = ()
     brightness: Annotated[tuple[Share, ...], msgspec.Meta(max_length=64)] = ()
+    tempo: Annotated[tuple[Level, ...], msgspec.Meta(max_length=64)] = ()
+    rubato: Annotated[float, control(step=0.05, soft=(0, 0.3), ge=0, le=0.5)] = 0.0
+    ritardando: Annotated[float, control(step=0.05, soft=(0.4, 1), ge=0.3, le=1)] = 1.0
     entries: Literal["sections", "staggered"] | None = None
     ending: Literal["none", "chord", "cadence"] = "none"
     ending_bars: Annotated[int, control(step=1, soft=(1, 4), ge=1, le=16)] = 2

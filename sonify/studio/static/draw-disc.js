@@ -184,7 +184,7 @@ export class DiscView {
     const radii = show.geometry.radii;
     let radius = radii[row];
     const over = place - (show.read_s[n] + show.positionS);
-    if (over > 0 && row + 1 < radii.length && n + 1 < show.read_s.length) {
+    if (over > 0 && row + 1 < radii.length && show.read_row[n + 1] !== row && n + 1 < show.read_s.length) {
       const gap = show.read_s[n + 1] - show.read_s[n] - show.positionS;
       radius += (radii[row + 1] - radius) * Math.min(1, over / Math.max(gap, 1e-6));
     }
