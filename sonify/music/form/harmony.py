@@ -10,7 +10,7 @@ from sonify.music.chance import chance
 from sonify.music.form.settings import Harmony
 from sonify.music.theory.roman import Chord, parse_chords
 
-__all__ = ["FUNCTIONAL", "chords_of_cells", "walk_of"]
+__all__ = ["FUNCTIONAL", "chords_of_cells", "suspended", "walk_of"]
 
 Index = NDArray[np.int64]
 
@@ -37,6 +37,12 @@ FUNCTIONAL: dict[bool, dict[str, dict[str, float]]] = {
 }
 """Weights of the chord that follows each chord, in major (False) and minor (True): tonic to
 predominant to dominant to tonic, with the deceptive cadence (common practice, no source)."""
+
+_BORROWED, _SECONDARY = 2**20, 2**20 + 1
+"""Lots of random numbers that walks, which count theirs by sections, don't reach."""
+
+_PARALLEL = {False: {4: 3, 9: 8, 11: 10}, True: {3: 4, 8: 9, 10: 11}}
+"""The tones of a major key (False) and of a minor one (True) that differ in the parallel key."""
 
 
 def walk_of(harmony: Harmony, minor: bool) -> dict[str, dict[str, float]] | None:
@@ -92,15 +98,17 @@ class _Book:
         self.chords: list[Chord] = []
         self.known: dict[Chord, int] = {}
 
+    def number(self, chord: Chord) -> int:
+        """The number of a chord."""
+        if chord not in self.known:
+            self.known[chord] = len(self.chords)
+            self.chords.append(chord)
+        return self.known[chord]
+
     def numbers(self, text: str, place: str) -> Index:
         """The numbers of the chords of a progression."""
-        out = []
-        for chord in parse_chords(text, self.minor, place):
-            if chord not in self.known:
-                self.known[chord] = len(self.chords)
-                self.chords.append(chord)
-            out.append(self.known[chord])
-        return np.asarray(out, np.int64)
+        chords = parse_chords(text, self.minor, place)
+        return np.asarray([self.number(chord) for chord in chords], np.int64)
 
 
 def _since(scope: Index) -> Index:
@@ -162,9 +170,68 @@ def chords_of_cells(
             own = own or harmony.chords
         numbers = book.numbers(own, place)
         out[mine] = numbers[nth[mine] % len(numbers)]
+    if harmony.borrowed or harmony.secondary:
+        _colour(harmony, minor, book, out, nth)
     if harmony.cadences:
         _close(harmony, minor, book, out, section, both)
     return tuple(book.chords), out
+
+
+def _root(chord: Chord) -> int | None:
+    """The root of a chord with a perfect fifth, as a tone of the key."""
+    tones = {t % 12 for t in chord}
+    fifths = (t % 12 for t in chord if (t + 7) % 12 in tones)
+    return next((t for t in fifths if {(t + 3) % 12, (t + 4) % 12} & tones), None)
+
+
+def _colour(harmony: Harmony, minor: bool, book: _Book, out: Index, nth: Index) -> None:
+    """Borrow chords from the parallel key, and lead to others by their own dominants.
+
+    Tonic and dominant stay, and so does the chord that begins a run. The draws depend on the place
+    within the run, so that what comes again comes with the same colours.
+    """
+    tones, kept = _PARALLEL[minor], (None, 0, 7)
+    borrowed = (chance(harmony.seed, nth, _BORROWED) < harmony.borrowed) & (nth > 0)
+    for n in np.flatnonzero(borrowed).tolist():
+        chord = book.chords[out[n]]
+        if _root(chord) not in kept:
+            moved = tuple(t - t % 12 + tones.get(t % 12, t % 12) for t in chord)
+            out[n] = book.number(moved)
+    leads = (chance(harmony.seed, nth, _SECONDARY) < harmony.secondary) & (nth > 0)
+    for n in np.flatnonzero(leads[:-1] & (nth[1:] > nth[:-1])).tolist():
+        root = _root(book.chords[out[n + 1]])
+        if root is not None and root and out[n] != out[n + 1]:
+            out[n] = book.number(tuple((root + 7) % 12 + t for t in (0, 4, 7, 10)))
+
+
+def suspended(chords: tuple[Chord, ...], chord: Index) -> tuple[tuple[Chord, ...], Index]:
+    """The chords that sound in the first halves of cells, where tones of the ones before are held.
+
+    A suspension is a tone of the chord before that lies a step above a tone of the chord (not its
+    lowest), and falls to it: the fourth species of J. J. Fux, "Gradus ad Parnassum" (1725).
+
+    Parameters
+    ----------
+    chords : tuple of Chord
+    chord : ndarray of int64, shape (cells,)
+        The number of the chord in each cell.
+
+    Returns
+    -------
+    chords, first : tuple of Chord, ndarray of int64
+        All chords, and the number of the one in the first half of each cell.
+    """
+    known = {c: n for n, c in enumerate(chords)}
+    first = chord.copy()
+    for n in np.flatnonzero(np.diff(chord)).tolist():
+        before, after = chords[chord[n]], chords[chord[n + 1]]
+        held, tones = {t % 12 for t in before}, {t % 12 for t in after}
+        for tone, step in ((t, s) for t in after[1:] for s in (1, 2)):
+            if (tone + step) % 12 in held - tones:
+                delayed = tuple(sorted(tone + step if t == tone else t for t in after))
+                first[n + 1] = known.setdefault(delayed, len(known))
+                break
+    return tuple(known), first
 
 
 def _close(

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
-from sonify.music.form.harmony import chords_of_cells
+from sonify.music.form.harmony import chords_of_cells, suspended
 from sonify.music.form.named_plans import completed
 from sonify.music.form.pace import pace_of
 from sonify.music.form.settings import Form, Harmony
@@ -210,13 +210,21 @@ def plan_for(
     registers, register = _levels(octave)
     densities, density = _levels(thin)
     chords, chord = chords_of_cells(harmony, minor, labels, section, phrase, cells)
-    sounding = chord * len(registers) + register
+    pace = pace_of(
+        form, section * (total + 1) + phrase, rows, positions, cell, beat / step, bar_steps
+    )
+    tables = [section, dynamic, register, density, chord]
+    if harmony.suspensions and chords:
+        chords, first = suspended(chords, chord)
+        cell /= 2
+        whole, half = cells, -(-positions * cell.denominator // cell.numerator)
+        at = (np.arange(rows)[:, None] * whole + np.arange(half) // 2).reshape(-1)
+        cells, tables = half, [t[at] for t in tables]
+        tables[CHORD] = np.where(np.arange(rows * half) % half % 2 == 0, first[at], tables[CHORD])
+    sounding = tables[CHORD] * len(registers) + tables[REGISTER]
     return Plan(
         rows, cells, cell, bar_steps, beat / step, step, labels,
-        (section, dynamic, register, density, chord, sounding), dynamics,
+        (*tables, sounding), dynamics,
         tuple(int(r) for r in registers), densities, chords, full.entries == "staggered",
-        form.plan != "none" or form.ending != "none",
-        pace_of(
-            form, section * (total + 1) + phrase, rows, positions, cell, beat / step, bar_steps
-        ),
+        form.plan != "none" or form.ending != "none", pace,
     )  # fmt: skip

@@ -117,6 +117,13 @@ class Harmony(Settings, frozen=True):
         The chord at the end of a phrase. Empty: V.
     full : Full cadence
         The chords at the end of a section. Empty: V I, or V i in minor.
+    suspensions
+        Whether a tone of the chord before is held for the first half of a chord and then falls by
+        a step, such as the fourth to the third, where the chords allow it.
+    secondary : Secondary dominants
+        How often a chord gives way to the dominant seventh of the chord that follows.
+    borrowed : Borrowed chords
+        How often a chord comes from the parallel key, such as iv in place of IV.
     walk
         Instead of `chords`, the chance of each chord after each other one, such as
         { I = { IV = 2, V = 1 } }; "functional" takes a table of common practice.
@@ -132,5 +139,8 @@ class Harmony(Settings, frozen=True):
     cadences: bool = False
     half: str = ""
     full: str = ""
+    suspensions: bool = False
+    secondary: Annotated[float, control(step=0.05, ge=0, le=1)] = 0.0
+    borrowed: Annotated[float, control(step=0.05, ge=0, le=1)] = 0.0
     walk: str | dict[str, dict[str, float]] = ""
     seed: Annotated[int, control(step=1, soft=(0, 99), ge=0, le=2**31)] = 1
