@@ -43,7 +43,7 @@ def fit_of(seen: Observed, design: Design) -> float:
         return fit_of_notes(seen.heard, design, seen.loose or seen.alignment)
     assert seen.levels is not None
     # the machine's threshold says nothing of which disc it is
-    return told(seen.levels.seen, design.grid[seen.alignment.seen_row])
+    return told(seen.levels.seen, seen.levels.truth)
 
 
 def fit_of_notes(heard: NotesBySlot, design: Design, alignment: Alignment) -> float:

@@ -17,6 +17,7 @@ from sonify.recover.diagnosis.next_position import align_next_position
 from sonify.recover.diagnosis.observed import Levels, Observed
 from sonify.recover.diagnosis.row_order import LOST_ROWS, align_reading_on, align_rows
 from sonify.recover.diagnosis.source import LogRecording
+from sonify.recover.diagnosis.stage_move import stage_move
 from sonify.recover.diagnosis.stage_path import StagePath, follow_stage
 from sonify.recover.diagnosis.timing_model import times_of
 from sonify.recover.diagnosis.under_detector import BLANK, dwells_of
@@ -238,12 +239,19 @@ def observe_log(
     else:
         told = seen[: int(np.searchsorted(clock.slot_s, last_s + clock.usual_s)) + 1]
         phase, _ = turn_phase(told, design.grid)
-        stays = dwells_of(told, design.grid, phase)
-        stage = follow_stage(stays, design, phase, passed, len(told))
+        # beyond the rows, a stage that works shows no holes either
+        for part in (told, seen)[: 1 + (len(told) < len(seen))]:
+            stays = dwells_of(part, design.grid, phase)
+            stage = follow_stage(stays, design, phase, passed, len(part))
+            if stage is not None:
+                break
         if stage is None:
             alignment = _align(told, design, phase, passed)
         else:
-            alignment = _alignment_of(stage, told, design, phase)
+            if stage.index == design.index:
+                move = stage_move(seen, design, phase, stage.start, stage.shown, clock.usual_s)
+                stage = replace(stage, move=move)
+            alignment = _alignment_of(stage, seen, design, phase)
         if alignment.rows_off and len(told) < len(seen) - n:
             # nobody saw the stage in the rows after the last hole
             plain = _in_order(told, design, phase)
@@ -282,6 +290,8 @@ def observe_log(
         return out
 
     truth = design.grid[alignment.seen_row]
+    if stage is not None:
+        truth[stage.shown == BLANK] = 0
     traces, trace_bits = _traces(cells, by_place(np.arange(len(seen), dtype=float)), truth)
     return Observed(
         kind="log",
@@ -351,8 +361,9 @@ def _counted(
 
 def _alignment_of(stage: StagePath, seen: Reals, design: Design, phase: int) -> Alignment:
     """The readings on the stage's path; material beyond the rows counts as the row that was due."""
-    shown = np.where(stage.shown == BLANK, np.arange(design.rows), stage.shown)
-    found = agreement(seen, design, phase, True, stage.start, shown)
+    on = stage.shown != BLANK
+    found = agreement(seen, design, phase, True, stage.start[on], stage.shown[on])
+    shown = np.where(on, stage.shown, np.arange(design.rows))
     return Alignment(stage.start, shown, phase, found)
 
 

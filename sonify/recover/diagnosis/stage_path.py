@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.alignment import Design
+from sonify.recover.diagnosis.stage_move import LIKE_PROFILE, StageMove
 from sonify.recover.diagnosis.under_detector import BLANK, Dwell
 from sonify.recover.signal.next_start import next_start
 
@@ -34,10 +35,6 @@ FAULTY = math.log(50)  # a stage, or one step of it, is early or late
 OTHER_START = math.log(33)  # the player starts rows otherwise than it is set to
 CUT = math.log(50)  # a recording begins or ends within a reading
 SNUG = 0.25  # of a turn's positions: by chance, a recording begins or ends with the reading
-
-LIKE_PROFILE = 0.25
-"""Standard deviation of the time of the stage's move around the profile's, as a share of it (common
-practice, no source)."""
 
 WITHIN = (0.1, 0.3, 0.5, 0.7, 0.9)
 """How long before the next position the stage may be ready, in positions."""
@@ -67,6 +64,8 @@ class StagePath:
         Whether each row really waited for the index mark.
     usual : float
         The most slots after a reading's end at which a sound stage is seen to leave.
+    move : StageMove or None
+        How it moves, by all rows together.
     """
 
     start: Index
@@ -75,6 +74,7 @@ class StagePath:
     came: Reals
     index: bool
     usual: float
+    move: StageMove | None = None
 
     @property
     def early(self) -> Index:
@@ -94,7 +94,8 @@ class StagePath:
 
     def usual_timing(self, design: Design) -> bool:
         """Whether rows were read as the player is set to."""
-        return self.timely and self.in_order and self.index == design.index
+        moves = self.move is None or self.move.kind == "sound"
+        return moves and self.timely and self.in_order and self.index == design.index
 
     @property
     def in_order(self) -> bool:
@@ -177,7 +178,9 @@ def follow_stage(
         return None
     # material where a row is due is passed for a whole reading, at least
     moved = dwells[0].row == BLANK or (dwells[-1].row == BLANK and dwells[-1].length >= n - BLUR)
-    due = [np.append(np.arange(1, rows), BLANK), np.append(BLANK, np.arange(rows - 1))]
+    every = np.arange(rows)
+    due = [np.append(BLANK, every[:-1])]  # or one row was skipped, be it the first
+    due += [np.append(np.delete(every, r), BLANK) for r in every[:-1]]
     moved = moved and any(np.array_equal(shown, m) for m in due)
     if not moved and (np.sort(shown) != np.arange(rows)).any():
         return None
@@ -198,10 +201,10 @@ def follow_stage(
                 price += 0.5 * (math.log(move_s / design.move_s) / LIKE_PROFILE) ** 2
                 price += 0.0 if sound else FAULTY + math.log(abs(lead))
                 bound = best[0] - price - 2 * margin
-                way = _followed(player, begin, dwells, lead, sound, bound)
-                cost = price + way.cost + _margins(way.start, n, slots)
-                if way.cost < bound and cost < best[0]:
-                    best = cost, way.start, index
+                for way in _followed(player, begin, dwells, lead, sound, bound):
+                    cost = price + way.cost + _margins(way.start, n, slots)
+                    if cost < best[0]:
+                        best = cost, way.start, index
     start = np.array(best[1], np.int64)
     left, came = np.full(rows, np.nan), np.full(rows, np.nan)
     # where it is open, as near as may be
@@ -226,7 +229,7 @@ def _moves(dwells: list[Dwell], design: Design, passed: Reals) -> list[float]:
 
 def _followed(
     player: _Player, begin: int, dwells: list[Dwell], lead: int, sound: bool, most: float
-) -> _Way:
+) -> list[_Way]:
     """The cheapest readings from a first one on, if the stage leaves so many slots after each;
     whether that is sound, and a cost from which on nobody asks."""
     n = player.design.positions
@@ -250,8 +253,8 @@ def _followed(
                     more[after] = _Way(price, (*before, start, after))
         ways = sorted(more.values(), key=lambda w: w.cost)[:MOST]
         if ways[0].cost >= most:
-            break
-    return ways[0]
+            return []
+    return ways
 
 
 def _away(slot: int, low: int, high: int) -> int:

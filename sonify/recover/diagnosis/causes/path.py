@@ -5,6 +5,7 @@ from __future__ import annotations
 
 from sonify.recover.diagnosis.case import Case
 from sonify.recover.diagnosis.causes.cause import CERTAIN, Cause, Finding, percent
+from sonify.recover.diagnosis.causes.stage import moving
 
 __all__ = ["Backlash", "RowPitch", "SlowStage", "Warped"]
 
@@ -89,6 +90,12 @@ class SlowStage(_Path):
         "give the stage more time: raise player.settle or player.stage to what it needs",
         "look for friction in the stage, or raise its motor's speed",
     )
+
+    def find(self, case: Case, share: float) -> Finding | None:
+        """By how the stage moves, if all rows were seen; else by the depth of the holes."""
+        stage = case.seen.stage
+        sound = stage is None or stage.move is None or stage.move.kind == "sound"
+        return super().find(case, share) if sound else moving(self, "slow", case)
 
     def says(self, case: Case) -> list[str]:
         """How long each row looks shallow."""

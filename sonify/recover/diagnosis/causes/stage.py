@@ -13,7 +13,7 @@ from sonify.recover.diagnosis.causes.light import SEEN
 from sonify.recover.diagnosis.error_pattern import MANY, ErrorPattern
 from sonify.recover.diagnosis.under_detector import BLANK
 
-__all__ = ["RowsSwapped", "Stage", "StageEarly", "StageLate"]
+__all__ = ["RowsSwapped", "Stage", "StageEarly", "StageLate", "moving"]
 
 SHALLOW = 0.8
 """Of the usual depth of holes: in a shallower row the detector is beside the row's middle."""
@@ -98,13 +98,37 @@ class RowsSwapped(Cause):
         return self.found(CERTAIN, "; ".join(said) + "; ..." * (len(at) > 4))
 
 
+def moving(cause: Cause, kind: str, case: Case) -> Finding | None:
+    """A finding of a cause by how the stage moves from row to row."""
+    move = None if case.seen.stage is None else case.seen.stage.move
+    if move is None or kind not in (move.kind, *move.others):
+        return None
+    ms = 60e3 / abs(case.motion.rpm * case.design.positions)
+    when = "before" if move.begins < 0 else "after"
+    said = [
+        f"the stage starts {abs(move.begins) * ms:.0f} ms {when} the end of a row's reading and "
+        f"moves for {move.lasts * ms:.0f} ms; it should move for {move.usual * ms:.0f} ms"
+    ]
+    if move.others:
+        every = " and ".join(f"'{k}'" for k in sorted((move.kind, *move.others)))
+        said.append(
+            f"{every} explain the recording nearly as well: film the stage, and see whether it "
+            "starts at another moment than it should or moves for longer"
+        )
+    return cause.found(CERTAIN - (0.25 if kind == move.kind else 0.4), *said)
+
+
 class _Untimely(Cause):
     """A stage that is not at its row while that is read."""
 
     group = "stage"
-    rows_off: int
+    kind: str
     beginning: str
     shift: str
+
+    def ends(self, rows: int) -> tuple[int, int]:
+        """The first and the last row that it shows if it begins a row off."""
+        raise NotImplementedError
 
     def moments(self, case: Case) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
         """The rows concerned, and by how many positions."""
@@ -115,10 +139,13 @@ class _Untimely(Cause):
         stage = case.seen.stage
         if stage is None:
             return None
-        if stage.shown[0 if self.rows_off < 0 else -1] == BLANK:
+        if (stage.shown[0], stage.shown[-1]) == self.ends(case.design.rows):
             return self.found(CERTAIN - 1, self.beginning)
+        found = moving(self, self.kind, case)
+        if found is not None:
+            return found
         at, by = self.moments(case)
-        if not len(at):
+        if not len(at) or (stage.move is not None and stage.move.kind != "sound"):
             return None
         ms = 60e3 / (case.motion.rpm * case.design.positions)
         named = ", ".join(str(r + 1) for r in at[:8].tolist()) + ", ..." * (len(at) > 8)
@@ -140,12 +167,16 @@ class StageEarly(_Untimely):
         "if it is a whole row off, find the end stop again, and move the first row's place by one "
         "row pitch",
     )
-    rows_off = -1
+    kind = "early"
     beginning = (
         "solid material was under the detector where row 1 is due, and each later reading saw the "
         "row before the one due: the stage begins one row pitch too early"
     )
     shift = "the stage left before the reading's end"
+
+    def ends(self, rows: int) -> tuple[int, int]:
+        """Material before the first row."""
+        return BLANK, rows - 2
 
     def moments(self, case: Case) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
         """By how many positions before the end of a reading it left."""
@@ -166,12 +197,16 @@ class StageLate(_Untimely):
         "if it is a whole row off, find the end stop again, and move the first row's place by one "
         "row pitch",
     )
-    rows_off = 1
+    kind = "late"
     beginning = (
         "each reading saw the row after the one due, and the last one solid material: the stage "
         "begins one row pitch too late"
     )
     shift = "the stage came after the reading's beginning"
+
+    def ends(self, rows: int) -> tuple[int, int]:
+        """Material behind the last row."""
+        return 1, BLANK
 
     def moments(self, case: Case) -> tuple[NDArray[np.int64], NDArray[np.float64]]:
         """By how many positions after the beginning of a reading it came."""
