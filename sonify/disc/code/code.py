@@ -54,6 +54,10 @@ class Code(Settings, frozen=True):
         - reed-solomon: repairs errors, even a lost row
     redundancy
         The least share of the disc used for repair, with reed-solomon only. Empty: 0.25.
+    filling
+        What follows the end mark of a framed message. Empty: zeros.
+
+        - free: holes that are played, but belong to no message
     """
 
     alphabet: Literal["ascii", "ita2", "utf-8"] = "ascii"
@@ -63,6 +67,7 @@ class Code(Settings, frozen=True):
     redundancy: Annotated[float, control(step=0.05, soft=(0.05, 0.6), ge=0.01, le=0.9)] | None = (
         None
     )
+    filling: Literal["free"] | None = None
 
     @property
     def data_bits(self) -> int:
@@ -110,4 +115,9 @@ def check_code(code: Code) -> None:
         raise InputError(
             f"redundancy goes with the check reed-solomon, not with {code.check}; leave it out",
             place="code.redundancy",
+        )
+    if code.filling == "free" and code.framing != "framed":
+        raise InputError(
+            "free filling needs the end mark of a framed message; use framed, or leave it out",
+            place="code.filling",
         )

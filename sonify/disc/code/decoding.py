@@ -196,6 +196,7 @@ def _decoded(
     failed = after < 0
     if bad is None:
         failed[span.stop * width : len(text)] = False  # padding does not count
+        wrong = wrong[: span.stop] if code.filling == "free" else wrong
         if wrong.any():
             failed[: len(wrong) * width] |= np.repeat(wrong, width)
     else:

@@ -130,7 +130,8 @@ def likely_span(
     start = len(framing.head)
     ends = np.flatnonzero(known & (units == framing.end))
     if len(ends) and ends[-1] >= start:
-        at = int(ends[-1])
+        # a text has no ETX, but free filling may
+        at = int(ends[ends >= start][0] if code.filling == "free" else ends[-1])
         return Span(start, at, min(at + 1 + check, len(units)), bits)
     # an ETX with unknown bits: a text must have one, so if only one place can be it, that is it
     if end > start and not check:
@@ -162,6 +163,8 @@ def tidy(span: Span, code: Code, reasons: list[str], confirmed: bool) -> Bits:
     else:
         reasons.append("it does not begin with SYN SYN STX")
     rest = bits[span.stop * code.unit_bits :]
+    if code.filling == "free":
+        return bits
     if confirmed or not np.any(rest > 0):
         rest[:] = 0
     else:

@@ -33,7 +33,7 @@ from sonify.disc.layout import Layout
 from sonify.disc.sizes import LARGEST, FitSpec, Geometry, check_geometry
 from sonify.errors import InputError, plural
 
-__all__ = ["Fit", "FitSpec", "derive_geometry", "fit"]
+__all__ = ["Fit", "FitSpec", "derive_geometry", "fit", "fit_grid"]
 
 Reals = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -282,6 +282,24 @@ def _what_would_do(
                 ):
                     yield f"the alphabet {name}{note}"
                     break
+
+
+def fit_grid(rows: int, layout: Layout, spec: FitSpec) -> Fit:
+    """Radii for so many rows of the layout's positions.
+
+    Raises
+    ------
+    InputError
+        They don't fit.
+    """
+    found = _best(spec, np.array([layout.positions]), np.array([rows]), layout)
+    if found is None:
+        raise InputError(
+            f"{rows:,} rows of {layout.positions:,} positions don't fit a disc with holes of "
+            f"{spec.hole_diameter:g} mm and webs of {spec.least_web:g} mm",
+            place="geometry",
+        )
+    return found
 
 
 def derive_geometry(rows: int, positions: int, layout: Layout) -> Geometry:

@@ -245,6 +245,7 @@ def _beyond(show: Performance) -> list[str]:
     positions, lamps = show.disc.positions, show.setup.player.matrix.lamps
     code = show.disc.code
     framing, check = (code.framing, code.check) if code else ("plain", "none")
+    free = code is not None and code.filling == "free"
     fine = grid.step_ticks > 65535 or grid.bar_ticks * 8 > 2**31
     bars = "timing 'bars' moves rows to bar lines, which the disc does not"
     repaired = (
@@ -262,6 +263,7 @@ def _beyond(show: Performance) -> list[str]:
         (fine, "a metre this fine needs more ticks per position than the core counts"),
         (framing not in ("plain", "framed"), f"the core does not have the framing '{framing}'"),
         (check not in ("none", "parity", "crc-16"), repaired),
+        (free, "free filling: the core takes the last end mark for the end of the message"),
     )
     return [reason for refused, reason in checks if refused]
 

@@ -14,7 +14,7 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["key_of", "pitch_classes"]
+__all__ = ["key_fits", "key_of", "pitch_classes"]
 
 Reals = NDArray[np.float64]
 
@@ -36,6 +36,26 @@ def pitch_classes(pitch: Reals, weight: Reals) -> Reals:
     return out
 
 
+def key_fits(heard: Reals) -> Reals:
+    """How well each key fits what is heard of the pitch classes, from -1 to 1.
+
+    Parameters
+    ----------
+    heard : ndarray of float64, shape (..., 12)
+
+    Returns
+    -------
+    ndarray of float64, shape (..., 24)
+        The major keys from C, then the minor ones.
+    """
+    a = heard - heard.mean(axis=-1, keepdims=True)
+    profiles = _profiles()
+    b = profiles - profiles.mean(axis=1, keepdims=True)
+    norm = np.sqrt((a**2).sum(axis=-1, keepdims=True) * (b**2).sum(axis=1))
+    out: Reals = a @ b.T / np.where(norm > 0, norm, 1)
+    return out
+
+
 def key_of(pitch: Reals, weight: Reals) -> tuple[str, float]:
     """The key that fits best, and its correlation.
 
@@ -51,11 +71,6 @@ def key_of(pitch: Reals, weight: Reals) -> tuple[str, float]:
     key : str
     clarity : float
     """
-    heard = pitch_classes(pitch, weight)
-    profiles = _profiles()
-    a = heard - heard.mean()
-    b = profiles - profiles.mean(axis=1, keepdims=True)
-    norm = np.sqrt((a**2).sum() * (b**2).sum(axis=1))
-    fit = b @ a / np.where(norm > 0, norm, 1)
+    fit = key_fits(pitch_classes(pitch, weight))
     best = int(np.argmax(fit))
     return f"{_NAMES[best % 12]} {'minor' if best >= 12 else 'major'}", float(fit[best])

@@ -101,25 +101,30 @@ def find_message(
     how = _fixed(sighting, wanted) if chosen is None else chosen.arrangement
     cautions = _cautions(sighting, chosen, candidates)
     disc = _disc_of(sighting, arrange(bits, how), how, chosen, name)
-    if sighting.kind in ("drawing", "photograph") and _wants_a_row(disc):
+    if sighting.kind in ("drawing", "photograph") and _may_want_a_row(disc):
         # a last row of zeros has no holes to see
         empty = np.full((1, disc.positions), int(how.hole_means == 0), np.int8)
         assert chosen is not None
-        checked = msgspec.structs.replace(chosen.code, check="crc-16", redundancy=None)
-        for code in (chosen.code, checked):
+        checked = msgspec.structs.replace(
+            chosen.code, check="crc-16", redundancy=None, filling=None
+        )
+        # what looks like free filling may be a check that breaks off
+        for code in (checked,) if chosen.code.filling else (chosen.code, checked):
             one = replace(chosen, code=code)
             longer = _disc_of(sighting, np.concatenate([disc.grid, empty]), how, one, name)
-            if not _wants_a_row(longer):
+            if not _may_want_a_row(longer):
                 disc = longer
                 cautions.append(Caution("a last row without holes was added: the message needs it"))
                 break
     return Found(disc, sighting, how, tuple(candidates), tuple(cautions))
 
 
-def _wants_a_row(disc: Disc) -> bool:
+def _may_want_a_row(disc: Disc) -> bool:
     """Whether a message breaks off within a character, or its check fails without more bits."""
     if disc.code is None or disc.decoding is None:
         return False
+    if disc.code.filling is not None and disc.code.check == "none":
+        return True
     if disc.code.check in ("crc-16", "reed-solomon") or disc.code.framing == "framed":
         return disc.decoding.verdict == "failed"
     rest = disc.grid.size % disc.code.unit_bits

@@ -11,10 +11,12 @@ import numpy as np
 from msgspec.structs import replace as with_fields
 from numpy.typing import NDArray
 
+from sonify.disc.code.checks import crc_units_count
 from sonify.disc.code.code import Code
 from sonify.disc.code.framing import FRAMINGS
 from sonify.disc.code.units import units_to_bits
-from sonify.recover.search.arrangement import Arrangement, Candidate, Space, Wanted
+from sonify.disc.disc import Disc
+from sonify.recover.search.arrangement import Arrangement, Candidate, Space, Wanted, arrange
 from sonify.recover.search.plain import codes_of, habit, judged, shares_of
 
 __all__ = ["framed_candidates"]
@@ -24,6 +26,10 @@ Bits = NDArray[np.int8]
 MOST_HEADS = 8
 SLIPS = 3
 """The most wrong bits with which SYN SYN STX still counts as seen."""
+
+
+WRONG_BIT = 10.0
+"""Bits of evidence that a bit is not wrong: one in a thousand is. Own choice."""
 
 
 def _head(code: Code) -> Bits:
@@ -59,6 +65,19 @@ def _checks(code: Code, wanted: Wanted, clean: bool, rows: int, positions: int) 
             yield with_fields(code, check="reed-solomon", redundancy=share)
 
 
+def _cost_of_filling(bits: Bits, how: Arrangement, code: Code) -> float | None:
+    """Bits of evidence that free filling lacks against wrong bits after the end of the text; None
+    if nothing is there."""
+    disc = Disc.from_bits(arrange(bits, how), code=code)
+    if disc.decoding is None or not len(disc.decoding.characters):
+        return None
+    check = crc_units_count(code.data_bits) if code.check == "crc-16" else 0
+    end = int(disc.decoding.characters["last_bit"][-1]) + 1
+    rest = disc.grid.reshape(-1)[end + (1 + check) * code.unit_bits :]
+    ones = int((rest > 0).sum())
+    return max(0.0, len(rest) - WRONG_BIT * ones) if ones else None
+
+
 def framed_candidates(bits: Bits, space: Space, wanted: Wanted) -> list[Candidate]:
     """The ways to read the bits that begin with a frame, the best first."""
     codes = codes_of(wanted, "framed")
@@ -73,10 +92,15 @@ def framed_candidates(bits: Bits, space: Space, wanted: Wanted) -> list[Candidat
         tries: list[Candidate] = []
         for one in _checks(code, wanted, wrong == 0, *bits.shape):
             tries.append(judged(bits, space, lead, how, one))
+            free = with_fields(one, filling="free")
+            cost = _cost_of_filling(bits, how, free)
+            if cost is not None:
+                tries.append(judged(bits, space, lead - cost, how, free))
             best = max(tries, key=lambda c: c.score)
             if best.score > 60 and best.code.check != "none":
                 break
-            if best.code.check in ("none", "parity") and best.why.startswith("framed, its end"):
+            ended = best.why.startswith("framed, its end") and best.code.filling is None
+            if best.code.check in ("none", "parity") and ended:
                 break
         out.append(best)
     out.sort(key=lambda c: -c.score)

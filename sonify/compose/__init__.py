@@ -1,0 +1,1 @@
+"""The search for discs and mappings that sound better."""
