@@ -17,7 +17,7 @@ from sonify.disc.code.framing import FRAMINGS
 from sonify.disc.code.units import units_to_bits
 from sonify.disc.disc import Disc
 from sonify.recover.search.arrangement import Arrangement, Candidate, Space, Wanted, arrange
-from sonify.recover.search.plain import codes_of, habit, judged, shares_of
+from sonify.recover.search.plain import codes_of, habit, judged, shares_of, ways_tried
 
 __all__ = ["framed_candidates"]
 
@@ -83,7 +83,7 @@ def framed_candidates(bits: Bits, space: Space, wanted: Wanted) -> list[Candidat
     codes = codes_of(wanted, "framed")
     if not codes:
         return []
-    tried = float(np.log2(max(1, len(space) * len(codes))))
+    tried = ways_tried(space, codes)
     found = sorted(_seen(bits, space, codes), key=lambda w: (w[0], habit(w[2], w[3], space)))
     out = []
     for wrong, known, how, code in found[:MOST_HEADS]:

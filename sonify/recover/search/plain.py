@@ -32,6 +32,7 @@ __all__ = [
     "plain_candidates",
     "shares_of",
     "text_evidence",
+    "ways_tried",
 ]
 
 Bits = NDArray[np.int8]
@@ -51,6 +52,16 @@ def habit(how: Arrangement, code: Code, space: Space) -> float:
     cost += 2.0 * (code.bit_order != "high-first")
     cost += 2.0 * (code.check != "none")
     return cost + {"ascii": 0.0, "utf-8": 0.5, "ita2": 1.0}[code.alphabet]
+
+
+def ways_tried(space: Space, codes: list[Code]) -> float:
+    """How many bits of evidence the choice among all ways costs: unusual ones count for less."""
+    starts = ((0, 1), (1, len(space.starts) - 1))
+    weights = [
+        many * 2.0 ** -habit(replace(how, start=start), code, space)
+        for how, code, (start, many) in product(space.choices, codes, starts)
+    ]
+    return float(np.log2(sum(weights)))
 
 
 def text_evidence(lines: Bits, code: Code) -> NDArray[np.float64]:
@@ -168,7 +179,7 @@ def plain_candidates(bits: Bits, space: Space, wanted: Wanted) -> list[Candidate
     """The most plausible ways to read a plain disc."""
     codes = codes_of(wanted)
     most = int(np.clip(4_000_000 // len(space.starts), 350, 4200))
-    judge = partial(judged, bits, space, -float(np.log2(max(1, len(space) * len(codes)))))
+    judge = partial(judged, bits, space, -ways_tried(space, codes))
     out = [judge(how, code) for _, how, code in _screen(bits, space, codes, most)]
     if wanted.check in (None, "crc-16"):
         out += [
