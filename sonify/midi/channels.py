@@ -1,8 +1,8 @@
 """MIDI channels, and the messages that set one up before its first note.
 
-Source: MIDI 1.0 Detailed Specification (MIDI Manufacturers Association): controllers 7 (volume)
-and 10 (pan), registered parameter 0 (pitch bend sensitivity); General MIDI System Level 1 for the
-drum channel.
+Source: MIDI 1.0 Detailed Specification (MIDI Manufacturers Association): controllers 5 and
+65 (portamento time and switch), 7 (volume) and 10 (pan), registered parameter 0 (pitch bend
+sensitivity); General MIDI System Level 1 for the drum channel.
 """
 
 from __future__ import annotations
@@ -25,7 +25,13 @@ _SET_RANGE = ((101, 0), (100, 0), (6, BEND_RANGE), (38, 0), (101, 127), (100, 12
 
 
 def channel_setup(
-    channel: int, *, bent: bool, program: int | None, volume: int | None, pan: float | None
+    channel: int,
+    *,
+    bent: bool,
+    program: int | None,
+    volume: int | None,
+    pan: float | None,
+    glide: float | None = None,
 ) -> list[bytes]:
     """The messages that set up a channel.
 
@@ -41,6 +47,8 @@ def channel_setup(
         0 to 127; None leaves it.
     pan : float or None
         -1 (left) to 1 (right); None leaves it.
+    glide : float or None
+        The time of the portamento, 0 to 1; None leaves it off.
     """
     out = [bytes((0xB0 | channel, *pair)) for pair in _SET_RANGE] if bent else []
     if program is not None:
@@ -49,4 +57,6 @@ def channel_setup(
         out.append(bytes((0xB0 | channel, 7, volume)))
     if pan is not None:
         out.append(bytes((0xB0 | channel, 10, min(127, round(64 + pan * 64)))))
+    if glide is not None:
+        out += [bytes((0xB0 | channel, *pair)) for pair in ((5, round(glide * 127)), (65, 127))]
     return out

@@ -108,6 +108,7 @@ _COUNTS: dict[str, Callable[[Lead, BitStream, Index], Index]] = {
     "ROW": lambda lead, m, i: m.row(i),
     "POSITION": lambda lead, m, i: m.position(i),
     "STEP": lambda lead, m, i: i % m.positions,
+    "SLOT": lambda lead, m, i: m.since_start(m.slot(i)),
     "PLACE": lambda lead, m, i: m.in_character(i),
     "CHARACTER": lambda lead, m, i: m.character(i),
     "VALUE": lambda lead, m, i: m.value(i),

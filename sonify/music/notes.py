@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -111,12 +112,14 @@ class Part:
         """The messages before the first note: bend ranges, and unless `only_bends` the rest."""
         v = self.voice
         program = None if only_bends or v.drum is not None else self.program
-        volume, pan = (None, None) if only_bends else (v.volume, v.pan)
+        volume, pan, glide = (None, None, None) if only_bends else (v.volume, v.pan, v.glide)
         bent = self.tuned is not None
         return [
             message
             for c in self.channels
-            for message in channel_setup(c, bent=bent, program=program, volume=volume, pan=pan)
+            for message in channel_setup(
+                c, bent=bent, program=program, volume=volume, pan=pan, glide=glide
+            )
         ]
 
     def note_events(self) -> MidiEvents:
@@ -389,7 +392,7 @@ def _without_overlaps(parts: list[Part]) -> list[Part]:
     return out
 
 
-def _seconds(p: Part, m: BitStream, grid: Grid) -> tuple[NDArray[np.float64], ...]:
+def _seconds(p: Part, m: BitStream, grid: Grid) -> tuple[NDArray[Any], NDArray[Any]]:
     """When the notes of a part begin, and how long they last, in s."""
     if m.timeline.pace is None:
         tick_s = grid.tick_s(m.timeline.position_s)

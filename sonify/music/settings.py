@@ -49,6 +49,8 @@ class Voice(Settings, frozen=True):
         -1 is left, 0 the middle, 1 right.
     volume
         The level of the voice in the mix, 0 to 127.
+    glide
+        How long each note glides from the one before, 0 to 1, on players that can. Empty: none.
     curves
         How the velocity changes over a character, a row or the piece, for example
         [{ over = "row", points = [0.6, 1, 0.6] }].
@@ -80,6 +82,7 @@ class Voice(Settings, frozen=True):
     channel: Annotated[int, control(step=1, ge=1, le=16)] | None = None
     pan: Annotated[float, control(step=0.1, ge=-1, le=1)] | None = None
     volume: Annotated[int, control(step=1, ge=0, le=127)] | None = None
+    glide: Annotated[float, control(step=0.05, ge=0, le=1)] | None = None
     curves: tuple[Curve, ...] = ()
     controllers: tuple[Controller, ...] = ()
     rows: str | None = None

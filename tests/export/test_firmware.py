@@ -219,6 +219,8 @@ CHAINS = {
     "layered, vamp": [{"rule": "layered", "shifts": [2, 4]}, "vamp"],
     "length, vamp": [{"rule": "length", "value": "1/2"}, "vamp"],
     "groove": [{"rule": "groove", "style": "bossa", "part": "snare"}, "vamp"],
+    "turns": ["turns", {"rule": "turns", "pattern": ".xx", "each": "row"}],
+    "a pattern over the piece": [{"rule": "pattern", "pattern": "x.x..", "per": "piece"}],
     "groove in six": [{"rule": "groove", "style": "jig", "part": "hats"}],
     "pattern by bars": [{"rule": "pattern", "pattern": "x.x..x", "value": "1/8", "per": "bar"}],
     "length, roll": [
@@ -268,6 +270,7 @@ SCHEMES = {
     "walk": {"scheme": "walk", "up": 2, "down": 3, "span": 11},
     "walk on one": {"scheme": "walk", "span": 1},
     "run-length": {"scheme": "run-length", "row_step": -1},
+    "isorhythm": {"scheme": "isorhythm", "color": [0, 4, 2, 7], "talea": "x.xx.", "value": "1/8"},
     "gap": {"scheme": "gap"},
     "count": {"scheme": "count", "span": 6, "step": 2},
     "count up": {"scheme": "count", "turn": False},

@@ -55,6 +55,7 @@ def plain(rows, scheme):
         count += bit
         gap = 0 if last_one is None else i - last_one - 1
         window = flat[max(0, i - 13) : i + 1]
+        slot = 2 * row * width + position  # a turn passes between two rows
         out.append(
             {
                 "row-ladder": row % 8,
@@ -73,6 +74,7 @@ def plain(rows, scheme):
                 "arpeggio": value % 7 + 2 * (place % 4),
                 "motif": (5, 4, 0, 2, -1, -2, 1, 3)[value // 32] + LINES[value // 4 % 8][place],
                 "one-tone": 0,
+                "isorhythm": (0, 2, 4)[(slot // 8 * 4 + (0, 0, 1, 1, 2, 3, 3, 3)[slot % 8]) % 3],
             }[scheme]
         )
         if bit:

@@ -235,14 +235,16 @@ def tables_c(plan: FirmwarePlan) -> str:
 
 
 def opening_bytes(plan: FirmwarePlan) -> list[int]:
-    """List what is sent before the first note: bend ranges, programs, volumes, panning."""
+    """List what is sent before the first note: bend ranges, programs, volumes, panning, glides."""
     out: list[int] = []
     for v, channels in zip(plan.voices, plan.sounds.channels, strict=True):
         program = v.program if v.voice.drum is None else None
         for c in channels:
             bent = c in plan.sounds.bends or len(channels) > 1
-            volume, pan = v.voice.volume, v.voice.pan
-            for m in channel_setup(c, bent=bent, program=program, volume=volume, pan=pan):
+            own = v.voice
+            for m in channel_setup(
+                c, bent=bent, program=program, volume=own.volume, pan=own.pan, glide=own.glide
+            ):
                 out += m
     return out
 

@@ -191,7 +191,11 @@ def plan_for(
     total = rows * cells
     by_row = rows >= 2 * len(labels)
     units, per = (rows, cells) if by_row else (total, 1)
-    bounds = _bounds(len(labels), units, form.phrase) * per
+    intro = min(form.intro * form.phrase, units // 2)
+    bounds = intro + _bounds(len(labels), units - intro, form.phrase)
+    if intro:
+        labels, bounds = ("Intro", *labels), np.append(0, bounds)
+    bounds = bounds * per
     cell_at = np.arange(total)
     section = np.searchsorted(bounds[1:-1], cell_at, "right")
     # a phrase never runs over the end of its section

@@ -38,6 +38,9 @@ class Form(Settings, frozen=True):
     sections
         Labels of sections in order, such as A A' B A. They share the rows in proportion. Empty:
         those of the plan.
+    intro
+        How many phrases come before the first section, as a section of the name Intro: voices
+        whose sections don't name it wait.
     phrase
         How many rows make a phrase; on a disc of few rows, how many bars.
     dynamics
@@ -74,6 +77,7 @@ class Form(Settings, frozen=True):
         "none", "song", "arch", "strophic", "rondo", "crescendo", "canon", "passacaglia"
     ] = "none"
     sections: str = ""
+    intro: Annotated[int, control(step=1, soft=(0, 4), ge=0, le=64)] = 0
     phrase: Annotated[int, control(step=1, soft=(1, 8), ge=1, le=64)] = 2
     dynamics: Annotated[tuple[Level, ...], msgspec.Meta(max_length=64)] = ()
     register: Annotated[tuple[Octaves, ...], msgspec.Meta(max_length=64)] = ()

@@ -18,7 +18,7 @@ from sonify.music.rhythm.following import Follower, Mask, Step
 from sonify.music.rhythm.note_lengths import value_positions
 from sonify.music.rhythm.rule import Rule, Seed, chance
 
-__all__ = ["Breath", "Changes", "Each", "Even", "Pattern", "Sparse", "Thinned"]
+__all__ = ["Breath", "Changes", "Each", "Even", "Pattern", "Sparse", "Thinned", "Turns"]
 
 
 class Each(Rule, frozen=True, tag="each"):
@@ -132,6 +132,18 @@ class _Cycle(_Choosing, frozen=True, tag="none"):
             f.change_copies(spacing=lambda c: max(c.spacing, apart))
 
 
+def _marks(pattern: str) -> NDArray[np.bool_]:
+    """Which places of a pattern have an x."""
+    beats = pattern.replace(" ", "").replace("|", "")
+    if not beats or set(beats) - set("xX."):
+        raise InputError(
+            f"'{pattern}' is not a pattern; write x for a note and . for none, such as "
+            '"x..x..x."',
+            place="pattern",
+        )
+    return np.array([c in "xX" for c in beats])
+
+
 class Pattern(_Cycle, frozen=True, tag="pattern"):
     """Notes only where a pattern such as "x..x..x." has an x, over the positions of each row.
 
@@ -146,11 +158,36 @@ class Pattern(_Cycle, frozen=True, tag="pattern"):
 
         - row: with each row
         - bar: with each bar, so that it fits every metre
+        - piece: with the piece only; it goes on through the stage's moves, as a talea does
     """
 
     pattern: str = ""
     value: str = ""
-    per: Literal["row", "bar"] = "row"
+    per: Literal["row", "bar", "piece"] = "row"
+
+    def apply(self, e: Events, m: BitStream) -> Events:
+        if self.per != "piece":
+            return super().apply(e, m)
+        cycle = self.of_piece(m.plan)
+        return e.keep(cycle[m.since_start(m.slot(e.index)) % len(cycle)])
+
+    def follow(self, f: Follower) -> None:
+        if self.per != "piece":
+            super().follow(f)
+            return
+        cycle = self.of_piece(f.machine.plan)
+        f.add(Step("MASK", mask=Mask("SLOT", tuple(cycle.tolist()))))
+
+    def of_piece(self, plan: Plan | None) -> NDArray[np.bool_]:
+        """Which positions have a mark, from the start of the piece until they repeat."""
+        marks = self.cycle()
+        each = value_positions(self.value, plan, "value") if self.value else Fraction(1)
+        rounds = (each * len(marks)).denominator
+        out = np.zeros(int(each * len(marks) * rounds), bool)
+        # the first position at or after a mark has it
+        for mark in np.flatnonzero(np.tile(marks, rounds)).tolist():
+            out[math.ceil(mark * each) % len(out)] = True
+        return out
 
     def of_row(self, positions: int, plan: Plan | None) -> NDArray[np.bool_]:
         if not self.value and self.per == "row":
@@ -171,14 +208,49 @@ class Pattern(_Cycle, frozen=True, tag="pattern"):
         return out
 
     def cycle(self) -> NDArray[np.bool_]:
-        beats = self.pattern.replace(" ", "").replace("|", "")
-        if not beats or set(beats) - set("xX."):
-            raise InputError(
-                f"'{self.pattern}' is not a pattern; write x for a note and . for none, such as "
-                '"x..x..x."',
-                place="pattern",
-            )
-        return np.array([c in "xX" for c in beats])
+        return _marks(self.pattern)
+
+
+class Turns(_Cycle, frozen=True, tag="turns"):
+    """Voices take turns by whole bars or rows, as in call and response.
+
+    A voice with "x." calls; one with ".x", or with "x." and then an entry a bar later, responds.
+
+    Attributes
+    ----------
+    pattern
+        An x plays and a dot rests, by bars or rows; the pattern repeats.
+    each : By
+        How long a turn lasts.
+
+        - bar: each mark is a bar; every row begins again
+        - row: each mark is a row
+    """
+
+    pattern: str = "x."
+    each: Literal["bar", "row"] = "bar"
+
+    def apply(self, e: Events, m: BitStream) -> Events:
+        if self.each == "bar":
+            return super().apply(e, m)
+        marks = self.cycle()
+        return e.keep(marks[m.row(e.index) % len(marks)])
+
+    def follow(self, f: Follower) -> None:
+        if self.each == "bar":
+            super().follow(f)
+        else:
+            f.add(Step("MASK", mask=Mask("ROW", tuple(self.cycle().tolist()))))
+
+    def of_row(self, positions: int, plan: Plan | None) -> NDArray[np.bool_]:
+        bar = Fraction(16) if plan is None else plan.bar
+        marks = self.cycle()
+        bars = np.arange(positions) * bar.denominator // bar.numerator
+        out: NDArray[np.bool_] = marks[bars % len(marks)]
+        return out
+
+    def cycle(self) -> NDArray[np.bool_]:
+        return _marks(self.pattern)
 
 
 class Even(_Cycle, frozen=True, tag="even"):

@@ -10,7 +10,7 @@ from sonify.music.bit_stream import BitStream, Events
 from sonify.music.machine import Refusal
 from sonify.music.rhythm.following import Follower, Mask, Step
 from sonify.music.rhythm.rule import Rule
-from sonify.music.theory.motifs import RHYTHMS, rhythm_of
+from sonify.music.theory.motifs import RHYTHMS, Speed, Way, motif_of
 
 __all__ = ["Motif"]
 
@@ -29,6 +29,15 @@ class Motif(Rule, frozen=True, tag="motif"):
     late : One letter late
         Whether a motif sounds when its letter has been read, as on a machine, and not while it is
         being read.
+    way
+        Which way round the motif goes.
+
+        - forward: as it is
+        - inverted: what rises falls; the rhythm stays
+        - backward: from its end to its start
+        - both: backward and inverted
+    speed
+        2 plays it twice as fast and twice, 0.5 its first half at half speed.
     """
 
     stays: ClassVar[bool] = True
@@ -36,10 +45,13 @@ class Motif(Rule, frozen=True, tag="motif"):
 
     of: Literal["letter", "word", "row"] = "letter"
     late: bool = False
+    way: Way = "forward"
+    speed: Speed = 1.0
 
     def apply(self, e: Events, m: BitStream) -> Events:
         value = m.motif_value(e.index, self.of, int(self.late))
-        return e.keep(rhythm_of(value, m.in_character(e.index)))
+        place = m.in_character(e.index)
+        return e.keep(motif_of(value, place, m.unit_bits, self.way, self.speed)[0])
 
     def waits_for_character(self) -> bool:
         return not self.late
@@ -60,6 +72,8 @@ class Motif(Rule, frozen=True, tag="motif"):
         place = np.arange(f.machine.unit_bits)
         for k in range(len(RHYTHMS)):
             mine = tuple(n == k for n in range(len(RHYTHMS)))
-            struck = tuple(rhythm_of(np.full_like(place, k), place).tolist())
+            value = np.full_like(place, k)
+            there, _ = motif_of(value, place, len(place), self.way, self.speed)
+            struck = tuple(there.tolist())
             f.add(Step("WHEN", mask=Mask("LAST_UNIT", mine)))
             f.add(Step("MASK", mask=Mask("PLACE", struck)))

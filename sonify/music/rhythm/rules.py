@@ -19,11 +19,11 @@ __all__ = ["RULES", "Rule"]
 
 _KINDS: tuple[type[Rule], ...] = (
     choosing.Each, shaping.Joined, shaping.Held, choosing.Changes, choosing.Thinned,
-    choosing.Sparse, choosing.Pattern, choosing.Even, timing.Spread, choosing.Breath,
-    shaping.Gate, shaping.Length, timing.Swing, shaping.Accents, copying.Ghosts, copying.Layered,
-    copying.Echoes, copying.Repeat, timing.HalfTime, timing.DoubleTime, timing.Entry,
-    timing.Strum, timing.Humanise, row_changes.Vamp, row_changes.PickUp, row_changes.Roll,
-    letters.Motif, playing.GrooveRule, playing.Ornament,
+    choosing.Sparse, choosing.Pattern, choosing.Even, choosing.Turns, timing.Spread,
+    choosing.Breath, shaping.Gate, shaping.Length, timing.Swing, shaping.Accents,
+    copying.Ghosts, copying.Layered, copying.Echoes, copying.Repeat, timing.HalfTime,
+    timing.DoubleTime, timing.Entry, timing.Strum, timing.Humanise, row_changes.Vamp,
+    row_changes.PickUp, row_changes.Roll, letters.Motif, playing.GrooveRule, playing.Ornament,
 )  # fmt: skip
 
 RULES: dict[str, type[Rule]] = {str(c.__struct_config__.tag): c for c in _KINDS}

@@ -6,12 +6,22 @@ on which it begins. Any two values differ in what is heard, in units of five bit
 
 from __future__ import annotations
 
+from typing import Annotated, Literal
+
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["LINES", "RHYTHMS", "STARTS", "first_degree", "line_of", "rhythm_of"]
+from sonify.controls import control
+
+__all__ = [
+    "LINES", "RHYTHMS", "STARTS", "Speed", "Way", "first_degree", "line_of", "motif_of",
+    "rhythm_of",
+]  # fmt: skip
 
 Index = NDArray[np.int64]
+
+Way = Literal["forward", "inverted", "backward", "both"]
+Speed = Annotated[float, control(step=0.5, ge=0.5, le=2)]
 
 RHYTHMS = ("x.x.x.x.", "x..xx.x.", "x.xx..x.", "xx..x.x.")
 """Where notes begin, over the places of a unit."""
@@ -56,3 +66,26 @@ def rhythm_of(value: Index, place: Index) -> NDArray[np.bool_]:
     struck = np.array([[c == "x" for c in r] for r in RHYTHMS])
     out: NDArray[np.bool_] = struck[value & 3, place % struck.shape[1]]
     return out
+
+
+def motif_of(
+    value: Index, place: Index, unit_bits: int, way: Way = "forward", speed: float = 1.0
+) -> tuple[NDArray[np.bool_], Index]:
+    """Motifs of values at places of their units, turned round or at another speed.
+
+    Returns
+    -------
+    struck : ndarray of bool
+        Whether there is a note.
+    line : ndarray of int64
+        Its scale degree.
+    """
+    at = np.floor(place * speed).astype(np.int64) % unit_bits
+    # at double speed each place has two of the motif
+    last = np.maximum(at, np.ceil((place + 1) * speed).astype(np.int64) - 1) % unit_bits
+    struck = np.equal(np.mod(place * speed, 1), 0)
+    if way in ("backward", "both"):
+        at, last = unit_bits - 1 - at, unit_bits - 1 - last
+    struck = struck & (rhythm_of(value, at) | rhythm_of(value, last))
+    line, first = line_of(value, at, unit_bits), first_degree(value, unit_bits)
+    return struck, 2 * first - line if way in ("inverted", "both") else line

@@ -33,6 +33,7 @@
 #define PLAYER_BY_NOTE 14     /* notes of the row so far, as rule `up` counts them */
 #define PLAYER_BY_VALUE 15    /* the character as a number, known with its last bit */
 #define PLAYER_BY_PLAN 16     /* what the form says of this bar of this row; up: which table of it */
+#define PLAYER_BY_SLOT 17     /* positions since the start, those between rows too */
 
 /* What a rule does. Times are in 65536ths of a position. */
 #define PLAYER_RULE_CHANGES 0 /* only where the bit differs from the one before */
