@@ -36,7 +36,9 @@ def is_preset(table: Mapping[str, Any]) -> bool:
 
 
 def load_setup(
-    presets: Iterable[str | Path] = (), settings: Mapping[str, Any] | None = None
+    presets: Iterable[str | Path] = (),
+    settings: Mapping[str, Any] | None = None,
+    base: Mapping[str, Any] | None = None,
 ) -> Setup:
     """Merge presets in order, and single settings on top.
 
@@ -46,6 +48,8 @@ def load_setup(
         Names of presets that ship, or paths of TOML files. Later ones win.
     settings : mapping, optional
         Dotted keys such as `music.root`, and their values.
+    base : mapping, optional
+        A table of settings under the presets.
 
     Returns
     -------
@@ -56,7 +60,7 @@ def load_setup(
     InputError
         A preset or setting is wrong; with the file and the place in it.
     """
-    data: dict[str, Any] = {}
+    data: dict[str, Any] = dict(base or {})
     for preset in presets:
         path = preset if isinstance(preset, Path) else find_preset(preset)
         table = load_toml(path)

@@ -12,15 +12,17 @@ __all__ = ["command_line", "toml_value"]
 
 
 def command_line(
-    verb: str, disc: str, presets: Iterable[str], settings: Mapping[str, Any] | None = None
-) -> str:
-    """The command that applies presets and single settings to a disc, quoted for a shell."""
+    verb: str, disc: str, presets: Iterable[str], settings: Mapping[str, Any] | None = None,
+    more: Iterable[str] = (),
+) -> str:  # fmt: skip
+    """The command that applies presets and single settings to a disc, quoted for a shell; `more`
+    are its last words."""
     words = ["sonify", verb, disc]
     for preset in presets:
         words += ["-p", preset]
     for key, value in (settings or {}).items():
         words += ["--set", f"{key}={toml_value(value)}"]
-    return shlex.join(words)
+    return shlex.join([*words, *more])
 
 
 def toml_value(value: Any) -> str:

@@ -19,6 +19,8 @@ from sonify.settings import parse_assignment
 if TYPE_CHECKING:
     from sonify.disc.disc import Disc
     from sonify.performance import Performance
+    from sonify.performance_settings import Setup
+    from sonify.studio.project import Project
 
 DEFAULT_FOLDER = Path("out")
 PICTURE = 64, 160
@@ -28,7 +30,7 @@ Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 
 class Request(NamedTuple):
-    """A disc, presets and settings, as a command's arguments name them."""
+    """A disc or project, presets and settings, as a command's arguments name them."""
 
     disc: str
     presets: tuple[str, ...]
@@ -39,19 +41,36 @@ class Request(NamedTuple):
         """The values of --set."""
         return dict(parse_assignment(a) for a in self.assignments)
 
+    @property
+    def project(self) -> Project | None:
+        """The project that the disc's argument names, if it is one."""
+        from sonify.studio.project import project_at
+
+        return project_at(self.disc)
+
     def load(self) -> Disc:
         """The disc."""
         from sonify.load import load_disc
 
+        project = self.project
+        if project is not None:
+            return project.played()[0]
         with cautions_shown():
             return load_disc(self.disc)
+
+    def setup(self, *own: str) -> Setup:
+        """The settings; `own` are assignments of the command's other options."""
+        from sonify.performance_settings import load_setup
+
+        settings = self._replace(assignments=(*self.assignments, *own)).settings
+        project = self.project
+        return load_setup(self.presets, settings, project.played()[1] if project else None)
 
     def perform(self, *own: str) -> Performance:
         """The performance; `own` are assignments of the command's other options."""
         from sonify.performance import perform
 
-        settings = self._replace(assignments=(*self.assignments, *own)).settings
-        show = perform(self.load(), self.presets, settings)
+        show = perform(self.load(), setup=self.setup(*own))
         for line in show.said:
             click.echo(line, err=True)
         return show

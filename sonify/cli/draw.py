@@ -12,16 +12,9 @@ from sonify.cli.common import SETTINGS, Request, caution, disc_command, output_o
 from sonify.cli.outputs import destination
 from sonify.cli.progress import progress_shown
 from sonify.errors import InputError
+from sonify.export.drawing.drawing_formats import SAFETY
 
 __all__ = ["draw"]
-
-SAFETY = (
-    "Caution: cutting machines, their fumes and dust, and spinning discs can injure people. Follow "
-    "the machine's manual and your local rules. Know what your material gives off (never cut PVC "
-    "with a laser: it gives off chlorine) and extract the fumes. Never leave a laser cutter "
-    "unattended. Wear eye protection and remove burrs. Guard a spinning disc, and keep hair, "
-    "sleeves and fingers away from it. Ask a qualified person when in doubt."
-)
 
 
 @disc_command(
@@ -72,7 +65,6 @@ def draw(
     from sonify.disc.geometry.cautions import derived_note, workshop
     from sonify.export.drawing import drawing_formats as drawings
     from sonify.export.drawing.drawing import drawing_of
-    from sonify.performance_settings import load_setup
 
     kind = drawings.kind_of("-.svg" if output == "-" else output or "disc.svg")
     for name, value in options.items():
@@ -86,7 +78,7 @@ def draw(
         raise InputError(f"a .{kind.module} shows the finished disc; leave it out", place="--kerf")
 
     disc = request.load()
-    rpm = load_setup(request.presets, request.settings).player.rpm
+    rpm = request.setup().player.rpm
     try:
         shop = workshop(disc, rpm=rpm, least_web=least_web)
     except InputError as e:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import functools
-
 import click
 from click import IntRange, option
 
@@ -44,7 +42,10 @@ def studio(request: Request, port: int, host: str, no_open: bool) -> None:
     from sonify.studio.document import FIRST_PRESETS, starting
     from sonify.studio.run import is_loopback, run
 
-    start = starting(request.disc, request.presets or FIRST_PRESETS)
+    start = {
+        "document": starting(request.disc, request.presets or FIRST_PRESETS),
+        "asked": bool(request.disc or request.presets),
+    }
 
     def ready(address: str) -> None:
         click.echo(address)
@@ -56,4 +57,4 @@ def studio(request: Request, port: int, host: str, no_open: bool) -> None:
 
             threading.Timer(0.2, webbrowser.open, (address,)).start()
 
-    run(start, host, port, ready, functools.partial(command_line, "make"))
+    run(start, host, port, ready, command_line)

@@ -13,7 +13,7 @@ from sonify.light.lamp_shapes import REACH, Lamp
 from sonify.light.look import BRIGHTEST
 from sonify.light.mounting import Mounting
 from sonify.settings import to_builtins
-from sonify.studio.document import Command, Document, flash_key, recipe, show_of
+from sonify.studio.document import Document, flash_key, show_of
 from sonify.studio.flashing import may_flash, ramp
 from sonify.studio.naming import said
 from sonify.studio.packing import pack
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 __all__ = ["answer", "turning"]
 
 
-def answer(document: Document, command: Command) -> bytes:
+def answer(document: Document) -> bytes:
     """A document's reading, notes, lights, scroll and captions, packed.
 
     Raises
@@ -65,7 +65,7 @@ def answer(document: Document, command: Command) -> bytes:
     scroll = show.scroll
     if scroll is not None:
         arrays["scroll_bits"] = np.packbits(scroll.columns, axis=1, bitorder="little").reshape(-1)
-    return pack({**facts(document, show), "command": command(*recipe(document))}, arrays)
+    return pack(facts(document, show), arrays)
 
 
 def facts(document: Document, show: Performance) -> dict[str, Any]:

@@ -32,8 +32,8 @@ FIRST_PRESETS = ("hut-band",)
 Recipe = tuple[str, tuple[str, ...], dict[str, Any]]
 """What makes a document's files: a disc, presets that ship, and single settings over them."""
 
-Command = Callable[[str, tuple[str, ...], dict[str, Any]], str]
-"""Gives the command line of a recipe, for the page to show."""
+Command = Callable[..., str]
+"""Gives the command line of a verb, a recipe and further words, for the page to show."""
 _SAFE = re.compile(r"[^\w .-]+", re.UNICODE)
 
 
@@ -166,11 +166,18 @@ def show_of(document: Document, *, audible_only: bool = False) -> Performance:
     """The performance of a document; without its muted voices if `audible_only`."""
     from sonify.performance import perform
 
-    disc, setup = understand(_without_muted(document) if audible_only else document)
+    disc, setup = understand(without_muted(document) if audible_only else document)
     return perform(disc, setup=setup)
 
 
-def _without_muted(document: Document) -> Document:
+def without_muted(document: Document) -> Document:
+    """A document that has only its audible voices.
+
+    Raises
+    ------
+    InputError
+        All voices are muted.
+    """
     voices = document.setup.get("music", {}).get("voice")
     if not document.muted or voices is None:
         return document
@@ -258,7 +265,7 @@ def preset_toml(document: Document) -> str:
 
     from sonify.performance_settings import Setup
 
-    _, setup = understand(_without_muted(document))
+    _, setup = understand(without_muted(document))
     table = trimmed(to_builtins(setup), to_builtins(Setup()))
     table.pop("about", None)
     about = f"made in the studio for {safe_name(document.name)}"
@@ -296,7 +303,7 @@ def recipe(document: Document) -> Recipe:
 
     The disc is the name of one that ships, or that of the document's own disc file.
     """
-    document = _without_muted(document)
+    document = without_muted(document)
     disc = document.shipped or f"{safe_name(document.name)}.toml"
     setup = to_builtins(understand(document)[1])
     return disc, document.presets, dict(differences(setup, _shipped_settings(document.presets)))

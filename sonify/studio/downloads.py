@@ -7,19 +7,23 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sonify.errors import Caution, InputError
+from sonify.export.drawing.drawing_formats import SAFETY
 from sonify.export.file_formats import FOLDER, MOVING, WRITERS, run
 
 if TYPE_CHECKING:
-    from sonify.studio.document import Document
+    from sonify.studio.document import Command, Document
 
-__all__ = ["downloads", "file_name", "write_download"]
+__all__ = ["command_for", "downloads", "file_name", "write_download"]
+
+LONGEST_COMMAND = 160
+"""Longer commands read a project file in place of settings: two lines of a terminal."""
 
 _WORDS = {
     "midi": ("MIDI file", "the notes, for music software"),
     "sound": ("Sound", "the music as an audio file"),
-    "lights": ("Matrix", "the matrix filling with bits, as an animation"),
+    "lights": ("Lamps", "the matrix filling with bits, as an animation"),
     "message": ("Message", "the message scrolling across the matrix, as an animation"),
-    "clip": ("Clip", "matrix, disc and notes with sound, as a video"),
+    "clip": ("Clip", "the views set below, with sound, as a video"),
     "score": ("Score", "the music in staff notation"),
     "draw": ("Drawing", "the disc at 1:1, for cutting"),
     "subtitles": ("Captions", "each character at the time it is read"),
@@ -27,6 +31,9 @@ _WORDS = {
     "preset": ("Preset file", "music, player and look, without the disc"),
 }
 """Label and help."""
+
+_SETTINGS = {"sound": ("sound",), "clip": ("clip", "sound")}
+"""The sections that only these downloads use."""
 
 
 def _offered() -> dict[str, dict[str, str]]:
@@ -49,8 +56,41 @@ def downloads() -> list[dict[str, Any]]:
         label, help = _WORDS.get(what, (what.replace("-", " ").capitalize(), ""))
         calm = what in MOVING
         row = {"what": what, "label": label, "help": help, "suffixes": list(suffixes), "calm": calm}
+        row["settings"] = _SETTINGS.get(what, ())
+        row["caution"] = SAFETY if what == "draw" else ""
         out.append(row)
     return out
+
+
+def command_for(
+    document: Document, what: str, suffix: str, calm: bool, command: Command
+) -> tuple[str, list[str]]:
+    """The shortest command line that makes the same file, and the files that it reads.
+
+    Parameters
+    ----------
+    document : Document
+    what, suffix : str
+        As in `downloads`. Disc and preset files have no command; it makes the whole show then.
+    calm : bool
+    command : callable
+    """
+    from sonify.studio.document import recipe, safe_name
+    from sonify.studio.project import ENDING
+
+    own = what not in ("disc", "preset")
+    more = ["-o", file_name(document, what, suffix)] if own else []
+    if calm and what in MOVING:
+        more.append("--calm")
+    disc, presets, settings = recipe(document)
+    if what == "draw":
+        presets, settings = (), {}
+    verb = what if own else "make"
+    line = command(verb, disc, presets, settings, more)
+    if len(line) > LONGEST_COMMAND:
+        project = f"{safe_name(document.name)}{ENDING}"
+        return command(verb, project, (), {}, more), [project]
+    return line, [] if document.shipped else [disc]
 
 
 def file_name(document: Document, what: str, suffix: str) -> str:

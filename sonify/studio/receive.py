@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 import msgspec
 
 from sonify.errors import InputError
-from sonify.settings import Settings, convert, load_toml
+from sonify.settings import Settings, convert, load_toml, to_builtins
 from sonify.studio.document import disc_table, refuse_paths
 from sonify.studio.naming import naming
+from sonify.studio.project import project_at, refuse_project
 
 if TYPE_CHECKING:
     from sonify.disc.disc import Disc
@@ -44,7 +45,7 @@ def receive(path: Path, setup: dict[str, Any], hints: dict[str, Any]) -> dict[st
     Returns
     -------
     dict
-        `{"disc": table, "name": name}` or `{"setup": table}`, and `about`, what was read.
+        `{"disc": table, "name": name}`, `{"setup": table}` or `{"project": table}`, and `about`, what was read.
 
     Raises
     ------
@@ -56,6 +57,10 @@ def receive(path: Path, setup: dict[str, Any], hints: dict[str, Any]) -> dict[st
 
     try:
         if path.suffix == ".toml":
+            project = project_at(path)
+            if project is not None:
+                refuse_project(project)
+                return {"project": to_builtins(project), "about": f"project from {path.name}"}
             table = load_toml(path)
             if is_preset(table):
                 convert(table, Setup, path)

@@ -116,7 +116,7 @@ class _Server:
 
         with contextlib.suppress(SonifyError):
             await self._thread(tables)
-            await self._thread(answer, convert(self._start, Document), self._command)
+            await self._thread(answer, convert(self._start["document"], Document))
 
     async def _thread(self, function: Callable[..., T], *args: Any) -> T:
         """Compute in a thread; refuse if too many requests wait."""
@@ -142,12 +142,30 @@ class _Server:
         from sonify.studio.answer import answer
 
         document = await _sent(request, Document)
-        return _packed(await self._thread(answer, document, self._command))
+        return _packed(await self._thread(answer, document))
 
     async def notes(self, request: Request) -> Response:
         from sonify.studio.samples import samples
 
         return _packed(await self._thread(samples, (await _sent(request, _Notes)).notes))
+
+    async def command(self, request: Request) -> Response:
+        """The shortest command line that makes a file, and the files that it reads."""
+        from sonify.studio.downloads import command_for
+
+        sent = await _sent(request, _Download)
+        line, needs = await self._thread(
+            command_for, sent.document, sent.what, sent.suffix, sent.calm, self._command
+        )
+        return JSONResponse({"command": line, "needs": needs})
+
+    async def project(self, request: Request) -> Response:
+        """A project as the text of its file."""
+        from sonify.studio.project import Project, project_name, project_toml
+
+        sent = await _sent(request, Project)
+        text = await self._thread(project_toml, sent)
+        return JSONResponse({"text": text, "name": project_name(sent)})
 
     async def room(self, request: Request) -> Response:
         from sonify.studio.samples import room
@@ -309,7 +327,8 @@ def application(start: dict[str, Any], rights: Rights, command: Command) -> tupl
     asked = {"/tables": s.tables, "/start": s.start, "/disc/{name}": s.disc, "/room": s.room}
     posted = {
         "/show": s.show, "/notes": s.notes, "/value": s.value, "/lay": s.lay, "/dice": s.dice,
-        "/flash": s.flash, "/drop": s.drop, "/jobs": s.download,
+        "/flash": s.flash, "/drop": s.drop, "/jobs": s.download, "/command": s.command,
+        "/project": s.project,
     }  # fmt: skip
     routes = [
         *(Route(path, answer) for path, answer in asked.items()),

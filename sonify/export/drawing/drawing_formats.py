@@ -11,7 +11,16 @@ from sonify.errors import InputError
 if TYPE_CHECKING:
     from sonify.export.drawing.drawing import Drawing
 
-__all__ = ["DRAWINGS", "Kind", "draw", "kind_of"]
+__all__ = ["DRAWINGS", "SAFETY", "Kind", "draw", "kind_of"]
+
+SAFETY = (
+    "Caution: cutting machines, their fumes and dust, and spinning discs can injure people. Follow "
+    "the machine's manual and your local rules. Know what your material gives off (never cut PVC "
+    "with a laser: it gives off chlorine) and extract the fumes. Never leave a laser cutter "
+    "unattended. Wear eye protection and remove burrs. Guard a spinning disc, and keep hair, "
+    "sleeves and fingers away from it. Ask a qualified person when in doubt."
+)
+"""What whoever cuts a disc should know."""
 
 
 class Kind(NamedTuple):

@@ -74,3 +74,10 @@ export function chooser(rows, value, onchange, options = {}) {
   sync(value);
   return { select, about, sync };
 }
+
+/** Save a text as a file. */
+export function give(name, text) {
+  const url = URL.createObjectURL(new Blob([text], { type: "text/plain" }));
+  h("a", { href: url, download: name }).click();
+  setTimeout(() => URL.revokeObjectURL(url), 10000);
+}

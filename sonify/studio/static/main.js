@@ -1,6 +1,7 @@
 // The page: creates its parts and keeps them in step.
 
-import { getJson } from "./api.js";
+import { getJson, postJson } from "./api.js";
+import { Areas, roving } from "./areas.js";
 import { still } from "./canvas.js";
 import { drawContours } from "./contours.js";
 import { DiscView } from "./draw-disc.js";
@@ -8,12 +9,16 @@ import { MatrixView } from "./draw-matrix.js";
 import { NearView, TrailView } from "./draw-trail.js";
 import { wireDrop } from "./file-drop.js";
 import { FlashCheck } from "./flash.js";
-import { clearError, showCautions, showError, tell } from "./messages.js";
+import { give } from "./dom.js";
+import { wireKeys } from "./keys.js";
+import { clearError, showCautions, showError, tell, work } from "./messages.js";
 import { discPanel } from "./panel-disc.js";
+import { filesPanel } from "./panel-files.js";
 import { musicPanel } from "./panel-music.js";
-import { downloadsPanel, lampsPanel, playerPanel } from "./panel-rest.js";
+import { lampsPanel, machinePanel } from "./panel-rest.js";
+import { startPanel } from "./panel-start.js";
 import { voicesPanel } from "./panel-voices.js";
-import { drawMini, Readout } from "./readout.js";
+import { Readout } from "./readout.js";
 import { Sound } from "./sound.js";
 import { Store } from "./store.js";
 import { wireTheme } from "./theme.js";
@@ -30,7 +35,13 @@ const near = new NearView($("near"));
 const readout = new Readout();
 const views = [disc, matrix, trail, near];
 
+const AREAS = [
+  ["start", "Start"], ["disc", "Disc"], ["music", "Music"], ["voices", "Voices"], ["lamps", "Lamps"],
+  ["machine", "Machine"], ["files", "Files"],
+];
+
 let store = null;
+let areas = null;
 let panels = [];
 let show = null;
 
@@ -75,7 +86,6 @@ function paint() {
   matrix.draw(now);
   trail.draw(now, sound.playing ? sound.range : null);
   near.draw(now);
-  if (body.dataset.player === "gone") drawMini(matrix.canvas, $("mini"));
   readout.show(show, now, sound.end);
 }
 
@@ -111,6 +121,7 @@ function setShow(next, began) {
   clearError();
   if (body.dataset.state === "loading") tell("Ready", true);
   body.dataset.state = "ready";
+  work.end("show");
   silence();
   paint();
   flash.watch(show, sound.playing, (of) => {
@@ -124,7 +135,8 @@ function setShow(next, began) {
 }
 
 function wrong(e) {
-  showError(e);
+  work.end("show");
+  showError(e, (element) => areas.reveal(element));
   if (body.dataset.state === "loading") body.dataset.state = show ? "ready" : "failed";
 }
 
@@ -147,12 +159,9 @@ const flash = new FlashCheck();
 async function play() {
   if (!show) return;
   if (!flash.allows(show)) {
-    if (!flash.knows(show)) {
-      tell("Measuring how much it flashes…");
-      body.dataset.busy = "";
-    }
+    if (!flash.knows(show)) work.begin("flash", "Measuring how much it flashes…", 0);
     const found = await flash.measure(show);
-    delete body.dataset.busy;
+    work.end("flash");
     if (found && !(await flash.ask(found, store))) {
       tell("Not played");
       return;
@@ -177,15 +186,29 @@ function playState() {
 }
 
 function undo() {
-  if (!store.canUndo) return;
-  store.undo();
-  tell("Undone");
+  if (store.undo()) tell(`Undone: ${store.why}`);
 }
 
 function redo() {
-  if (!store.canRedo) return;
-  store.redo();
-  tell("Redone");
+  if (store.redo()) tell(`Redone: ${store.why}`);
+}
+
+function choose(which) {
+  if (store.choose(which)) tell(`Version ${which.toUpperCase()}`);
+}
+
+/** Show the player only, or the work areas beside it. */
+function enlarge(on = body.dataset.view !== "large") {
+  body.dataset.view = on ? "large" : "work";
+  $("large").setAttribute("aria-pressed", String(on));
+}
+
+async function save() {
+  try {
+    const { text, name } = await postJson("api/project", store.project());
+    give(name, text);
+    tell(`Saved ${name}`);
+  } catch (e) { wrong(e); }
 }
 
 function wire() {
@@ -224,30 +247,15 @@ function wire() {
     sound.setPace(pace);
   });
   $("loud").addEventListener("input", () => sound.setLoudness(Number($("loud").value) / 100));
-  $("undo").addEventListener("click", undo);
-  $("redo").addEventListener("click", redo);
-  $("version-a").addEventListener("click", () => store.choose("a"));
-  $("version-b").addEventListener("click", () => store.choose("b"));
-  let byPointer = false;
-  document.addEventListener("pointerdown", () => { byPointer = true; }, { capture: true });
-  document.addEventListener("keydown", (e) => {
-    const writing = e.target.closest?.("input:not([type=range], [type=radio], [type=checkbox]), textarea");
-    if (e.key === "Tab") byPointer = false;
-    // Space still presses a control that was reached by keyboard
-    const pressed = !byPointer && e.target.closest?.("button, select, summary, a, input:not([type=range])");
-    if (e.key === " " && !writing && !pressed && !document.querySelector("dialog[open]")) {
-      e.preventDefault();
-      if (e.target !== body) e.target.blur();
-      if (!e.repeat) toggle();
-    } else if ((e.ctrlKey || e.metaKey) && e.key.toLowerCase() === "z" && !writing) {
-      e.preventDefault();
-      if (e.shiftKey) redo();
-      else undo();
-    } else if ((e.ctrlKey || e.metaKey) && e.key.toLowerCase() === "y" && !writing) {
-      e.preventDefault();
-      redo();
-    }
-  });
+  const help = () => $("shortcuts").showModal();
+  const acts = { toggle, undo, redo, save, help, choose, large: () => enlarge(),
+    area: (n) => n < AREAS.length && areas.open(AREAS[n][0]) };
+  for (const [id, act] of [["undo", undo], ["redo", redo], ["save", save], ["keys", help],
+    ["large", acts.large], ["version-a", () => choose("a")], ["version-b", () => choose("b")]]) {
+    $(id).addEventListener("click", act);
+  }
+  wireKeys(acts);
+  roving($("tools"), () => $("tools").querySelector(":focus"));
   $("more").addEventListener("click", () => {
     const open = $("more").getAttribute("aria-expanded") !== "true";
     $("more").setAttribute("aria-expanded", String(open));
@@ -257,32 +265,33 @@ function wire() {
     for (const v of views) v.redraw?.();
     paint();
   });
-  wireDrop($("dropping"), (file) => panels[0].read(file));
+  wireDrop($("dropping"), (file) => panels[1].read(file));
   const sized = new ResizeObserver(() => { drawContours($("contours")); animate(); });
   for (const e of [document.querySelector(".player"), ...views.map((v) => v.canvas)]) sized.observe(e);
-  new IntersectionObserver(([e]) => {
-    body.dataset.player = e.isIntersecting ? "here" : "gone";
-    paint();
-  }).observe($("matrix"));
   still.addEventListener("change", paint);
 }
 
 async function begin() {
+  areas = new Areas($("areas"), $("controls"), AREAS);
   wire();
   try {
     const [start, tables] = await Promise.all([getJson("api/start"), getJson("api/tables")]);
     store = new Store(start);
-    store.restore();
-    const music = musicPanel($("panel-music"), store, tables, tell);
+    await store.restore();
+    const room = (name) => $(`panel-${name}`);
+    const music = musicPanel(room("music"), store, tables, tell);
+    const files = filesPanel(room("files"), store, tables);
     panels = [
-      discPanel($("panel-disc"), store, tables, tell),
+      startPanel(room("start"), store, tables, { music, files, areas, play }),
+      discPanel(room("disc"), store, tables, tell),
       music,
-      voicesPanel($("panel-voices"), store, tables, solo, tell),
-      playerPanel($("panel-player"), store, tables, music),
-      lampsPanel($("panel-lamps"), store, tables, music),
-      downloadsPanel($("panel-downloads"), store, tables, tell),
+      voicesPanel(room("voices"), store, tables, solo, tell),
+      lampsPanel(room("lamps"), store, tables, music),
+      machinePanel(room("machine"), store, tables, music),
+      files,
     ];
     store.addEventListener("document", sync);
+    store.addEventListener("asking", () => work.begin("show", "Working…"));
     store.addEventListener("show", (e) => setShow(store.show, e.detail.began));
     store.addEventListener("wrong", (e) => wrong(e.detail));
     sync();
@@ -298,4 +307,4 @@ async function begin() {
 begin();
 
 // for the tests, read-only
-window.studio = { sound, views: { disc, matrix, trail, near }, frames, get store() { return store; }, get show() { return show; } };
+window.studio = { sound, views: { disc, matrix, trail, near }, frames, areas: () => areas, get store() { return store; }, get show() { return show; } };

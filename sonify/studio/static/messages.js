@@ -21,6 +21,30 @@ export function tell(text, quiet = false) {
   told = setTimeout(() => delete body.dataset.told, TOLD_MS);
 }
 
+const works = new Map();
+
+/** Work that goes on: after `wait` ms it is shown until it ends, and then what was told before. */
+export const work = {
+  begin(key, text, wait = 300) {
+    if (works.has(key)) return;
+    const timer = setTimeout(() => {
+      body.dataset.busy = "";
+      works.get(key).before = $("state").textContent;
+      tell(text);
+      works.get(key).text = text;
+    }, wait);
+    works.set(key, { timer });
+  },
+  end(key) {
+    const one = works.get(key);
+    if (!one) return;
+    clearTimeout(one.timer);
+    works.delete(key);
+    if (!works.size) delete body.dataset.busy;
+    if (one.text && $("state").textContent === one.text) tell(one.before, true);
+  },
+};
+
 export function showCautions(texts) {
   $("cautions").hidden = !texts.length;
   $("cautions").replaceChildren(...texts.map((text) => h("p", {}, text)));
@@ -34,7 +58,8 @@ export function clearError() {
   }
 }
 
-export function showError(e) {
+/** Show an error at the control it is about; `reveal` makes a hidden element's area visible. */
+export function showError(e, reveal = () => {}) {
   clearError();
   const box = $("wrong");
   box.hidden = false;
@@ -47,6 +72,7 @@ export function showError(e) {
     const found = document.querySelector(`[data-place="${CSS.escape(spot)}"]`);
     if (found) {
       found.classList.add("is-wrong");
+      reveal(found);
       found.querySelector("input, select, textarea")?.setAttribute("aria-invalid", "true");
       for (let d = found.closest("details"); d; d = d.parentElement.closest("details")) d.open = true;
       break;

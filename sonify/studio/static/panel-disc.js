@@ -3,7 +3,27 @@
 import { dropFile } from "./api.js";
 import { chooser, h, uid } from "./dom.js";
 import { fields } from "./fields.js";
+import { work } from "./messages.js";
 import { discOf } from "./panel-music.js";
+
+/** From now on the disc is not one that ships. */
+function own(d) {
+  if (d.shipped !== null) d.name = "my-disc";
+  d.shipped = null;
+}
+
+/** Write a message. Over a disc that ships, or one without a message, this makes a new disc, of the
+ * smallest size that holds it. */
+export function setMessage(store, text) {
+  store.change("message", (d) => {
+    if (d.shipped !== null || d.disc.bits) {
+      for (const key of Object.keys(d.disc)) if (key !== "code") delete d.disc[key];
+      d.fit = {};
+    }
+    d.disc.message = text;
+    own(d);
+  }, "message");
+}
 
 export function discPanel(panel, store, tables, tell) {
   const message = h("textarea", { id: "message", rows: 4, maxLength: 40000, spellcheck: true });
@@ -24,26 +44,12 @@ export function discPanel(panel, store, tables, tell) {
   const file = h("input", { type: "file", id: "file", "aria-describedby": "file-help" });
   file.addEventListener("change", () => file.files[0] && read(file.files[0]));
 
-  message.addEventListener("input", () => store.change("message", (d) => {
-    d.disc.message = message.value;
-    if (d.disc.bits || d.fit === null) {
-      // from now on the sizes follow the message; the row length stays
-      d.fit = { positions: show?.positions ?? 56 };
-    }
-    delete d.disc.bits;
-    delete d.disc.geometry;
-    own(d);
-  }, "message"));
+  message.addEventListener("input", () => setMessage(store, message.value));
   title.addEventListener("input", () => store.change("title", (d) => {
     if (title.value) d.disc.title = title.value;
     else delete d.disc.title;
     own(d);
   }, "title"));
-
-  function own(d) {
-    if (d.shipped !== null) d.name = "my-disc";
-    d.shipped = null;
-  }
 
   const section = (name) => fields(
     tables.sections[name].filter((f) => f.control !== "skip"), `disc.${name}`,
@@ -68,7 +74,7 @@ export function discPanel(panel, store, tables, tell) {
   const radio = (value, label) => h("input", { type: "radio", name: kind, value, id: uid("r"), onchange: () => {
     store.change("sizes", (d) => {
       if (value === "fit") {
-        d.fit = { positions: show.positions };
+        d.fit = {};
         delete d.disc.geometry;
       } else {
         d.fit = null;
@@ -101,15 +107,17 @@ export function discPanel(panel, store, tables, tell) {
     .filter(([, x]) => Number(x.box.value) > 0).map(([key, x]) => [key, Math.round(Number(x.box.value))]));
   const notes = h("ul.shop", { hidden: true, "aria-label": "Cautions of the reader" });
   let reading = null;
+  const stop = h("button", { type: "button", hidden: true, onclick: () => reading?.abort() }, "Stop reading");
   async function read(one) {
     reading?.abort();
     const mine = reading = new AbortController();
     document.body.dataset.reading = "";
-    document.body.dataset.busy = "";
-    tell(`Reading ${one.name}…`);
+    work.begin("read", `Reading ${one.name}…`, 0);
+    stop.hidden = false;
     try {
       const got = await dropFile(one, store.setup, hints(), mine.signal);
-      store.change("file", (d) => {
+      if (got.project) store.open(got.project);
+      else store.change("file", (d) => {
         if (got.setup) {
           d.setup = got.setup;
           d.presets = [];
@@ -121,18 +129,22 @@ export function discPanel(panel, store, tables, tell) {
           d.fit = null;
         }
       });
+      work.end("read");
       tell(`Read: ${got.about}`);
       notes.replaceChildren(...(got.cautions ?? []).map((c) => h("li", {}, c)));
       notes.hidden = !got.cautions?.length;
     } catch (e) {
-      if (e.name !== "AbortError") {
+      work.end("read");
+      if (e.name === "AbortError") tell(`Stopped reading ${one.name}`);
+      else {
         tell(`${one.name} could not be read`);
         store.dispatchEvent(new CustomEvent("wrong", { detail: e }));
       }
     } finally {
       if (reading === mine) {
+        reading = null;
         delete document.body.dataset.reading;
-        delete document.body.dataset.busy;
+        stop.hidden = true;
       }
       file.value = "";
     }
@@ -143,14 +155,14 @@ export function discPanel(panel, store, tables, tell) {
       h("p.help", {}, "The text on the disc. The holes change as you type.")),
     fact,
     h("div.field", {}, h("label", { htmlFor: pick.select.id }, "Disc"), pick.select, pick.about),
-    h("div.field", { "data-place": "disc.file" }, h("label", { htmlFor: "file" }, "From a file"), file,
+    h("div.field", { "data-place": "disc.file" }, h("label", { htmlFor: "file" }, "From a file"), file, stop,
       h("p.help", { id: "file-help" }, "Choose a file or drop it anywhere on the page: a drawing, a photograph, a detector log, "
-        + "a grid, a MIDI recording, a disc file or a preset file.")),
+        + "a grid, a MIDI recording, a disc file, a preset file or a project file.")),
     h("details.more", {}, h("summary", {}, "Help the reader"),
       h("div.inside", {}, Object.values(help).map((x) => x.element))),
     h("div", { role: "status" }, notes),
     h("div.field", { "data-place": "disc.title" }, h("label", { htmlFor: "title" }, "Title"), title,
-      h("p.help", {}, "Used in files; not on the disc.")),
+      h("p.help", {}, "Engraved on the drawing, and used in files. Empty: nothing is engraved.")),
     h("details.more", {}, h("summary", {}, "Code"), h("div.inside", {}, code.elements)),
     h("details.more", {}, h("summary", {}, "Rows and positions"), h("div.inside", {}, layout.elements)),
     h("details.more", {}, h("summary", {}, "Sizes"), h("div.inside", {}, sizes, derived, byFit, byHand)),

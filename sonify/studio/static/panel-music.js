@@ -1,6 +1,7 @@
 // The panel of the music: presets, root and scale with a keyboard, step, timing, metre, dice.
 
 import { getJson, postJson } from "./api.js";
+import { roving } from "./areas.js";
 import { at } from "./store.js";
 import { chooser, h, svg, uid, words } from "./dom.js";
 import { field, fields } from "./fields.js";
@@ -90,6 +91,7 @@ export function musicPanel(panel, store, tables, tell) {
   const buttons = presets.map((p) => h("button.preset", {
     type: "button", "data-preset": p.name, "aria-pressed": "false", onclick: () => lay(p.name),
   }, h("strong", {}, words(p.name)), h("span", {}, p.about)));
+  const list = h("div.presets", { role: "group", "aria-label": "Presets" }, buttons);
 
   // root and scale
   const tone = h("select", { id: uid("tone"), onchange: () => setRoot(Number(tone.value)) },
@@ -136,6 +138,10 @@ export function musicPanel(panel, store, tables, tell) {
       });
       store.change("dice", (d) => {
         d.setup = setup;
+        d.presets = d.presets.filter((n) => {
+          const { kind: of } = tables.presets.find((p) => p.name === n) ?? {};
+          return kept.includes({ music: "voices", player: "player", look: "lamps" }[of]);
+        });
         if (!kept.includes("voices")) d.muted = [];
       });
       tell(`Rolled seed ${seed.value}`);
@@ -143,7 +149,7 @@ export function musicPanel(panel, store, tables, tell) {
   };
 
   panel.append(
-    h("div.presets", { role: "group", "aria-label": "Presets" }, buttons),
+    list,
     h("div.field", { "data-place": "music.root" },
       h("label", { htmlFor: tone.id }, section.root.label), h("div.twin", {}, tone, octave),
       h("p.help", {}, section.root.help)),
@@ -159,6 +165,8 @@ export function musicPanel(panel, store, tables, tell) {
         h("button", { type: "button", id: "roll-seed", onclick: () => roll(false) }, "Roll this seed")),
       h("div.pills", { role: "group", "aria-label": "Locked" }, locks)),
   );
+
+  roving(list, () => list.querySelector("[aria-pressed=true]"));
 
   return {
     lay,

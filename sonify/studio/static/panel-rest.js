@@ -1,11 +1,8 @@
-// The panels of the player, the lamps and the downloads.
+// The areas of the machine and of the lamps.
 
-import { cancelJob, getJson, postJson } from "./api.js";
 import { at } from "./store.js";
-import { chooser, h, size, uid, words } from "./dom.js";
+import { chooser, h } from "./dom.js";
 import { fields } from "./fields.js";
-
-const POLL_MS = 250;
 
 function presetPicker(kind, label, help, tables, music) {
   const rows = tables.presets.filter((p) => p.kind === kind);
@@ -23,7 +20,7 @@ function presetPicker(kind, label, help, tables, music) {
   };
 }
 
-export function playerPanel(panel, store, tables, music) {
+export function machinePanel(panel, store, tables, music) {
   const pick = presetPicker("player", "Player", "A player preset to start from.", tables, music);
   const made = fields(tables.sections.player, "player", (key, v) => store.set(`setup.player.${key}`, v));
   const fact = h("p.fact", {});
@@ -66,105 +63,5 @@ export function lampsPanel(panel, store, tables, music) {
       more.sync(store.setup.light);
     },
     setShow() {},
-  };
-}
-
-export function downloadsPanel(panel, store, tables, tell) {
-  const command = h("code", { tabIndex: 0 });
-  const copied = h("button", { type: "button", id: "copy", onclick: async () => {
-    try {
-      await navigator.clipboard.writeText(command.textContent);
-      tell("Command copied");
-    } catch {
-      getSelection().selectAllChildren(command);
-      tell("Command selected; copy it with Ctrl+C");
-    }
-  } }, "Copy");
-  const note = h("p.help", {});
-  const cards = tables.downloads.map((row) => {
-    const kind = h("select", { "aria-label": `File type of ${row.label}` },
-      row.suffixes.map((s) => h("option", { value: s }, s)));
-    const make = h("button.main", { type: "button", "data-download": row.what, "aria-label": `Make ${row.label}` }, "Make");
-    const bar = h("progress", { max: 1, hidden: true, "aria-label": `Progress of ${row.label}` });
-    const stop = h("button", { type: "button", hidden: true, "aria-label": `Cancel ${row.label}` }, "Cancel");
-    const said = h("p.fact", { role: "status" });
-    const calm = row.calm ? h("input", { type: "checkbox", id: uid("calm") }) : null;
-    let running = null; // the run in progress; its `id` follows from the server
-    // the server keeps a file as long as the page asks about it; after a minute the link is removed
-    const keep = async (id, link) => {
-      for (let k = 0; k < 12 && link.isConnected; k++) {
-        await new Promise((done) => setTimeout(done, 5000));
-        await getJson(`api/jobs/${id}`).catch(() => {});
-      }
-      link.removeAttribute("href");
-      cancelJob(id);
-    };
-    const idle = () => {
-      bar.hidden = true;
-      stop.hidden = true;
-      make.disabled = false;
-    };
-    make.addEventListener("click", async () => {
-      make.disabled = true;
-      stop.hidden = false;
-      bar.hidden = false;
-      bar.removeAttribute("value");
-      said.replaceChildren("Making the file…");
-      const mine = running = { id: null };
-      try {
-        let job = await postJson("api/jobs", { document: store.document, what: row.what, suffix: kind.value, calm: calm?.checked ?? false });
-        const { name } = job;
-        mine.id = job.id;
-        if (running !== mine) cancelJob(job.id);
-        while (running === mine && (job.state === "waiting" || job.state === "working")) {
-          await new Promise((done) => setTimeout(done, POLL_MS));
-          if (running === mine) job = await getJson(`api/jobs/${job.id}`);
-          if (job.progress !== null) bar.value = job.progress;
-          if (job.state === "waiting") said.textContent = "Waiting for other files…";
-        }
-        if (running !== mine) return;
-        if (job.state === "failed") throw Object.assign(new Error(job.error), { place: job.place });
-        const link = h("a", { href: `api/jobs/${job.id}/file`, download: name }, name);
-        const more = [...(job.notes ?? []), ...(job.cautions ?? [])].map((t) => h("span.note", {}, t));
-        said.replaceChildren(link, ` ${size(job.size)}`, ...more);
-        link.click();
-        keep(job.id, link);
-      } catch (e) {
-        if (running === mine) said.textContent = e.message;
-      } finally {
-        if (running === mine) {
-          running = null;
-          idle();
-        }
-      }
-    });
-    stop.addEventListener("click", () => {
-      if (running?.id) cancelJob(running.id);
-      running = null;
-      said.textContent = "Cancelled";
-      idle();
-    });
-    return h("div.download", { "data-what": row.what }, h("h3", {}, row.label), h("p.help", {}, row.help),
-      h("div.row", {}, kind, make, stop),
-      calm ? h("label.check", { htmlFor: calm.id }, calm, "reduce flashing") : null, bar, said);
-  });
-  const extra = tables.extra.map((name) => {
-    const made = fields(tables.sections[name].filter((f) => f.control !== "skip"), name,
-      (key, v) => store.set(`setup.${name}.${key}`, v));
-    return { name, made, element: h("details.more", {}, h("summary", {}, `Settings of the ${words(name)}`),
-      h("div.sub", {}, made.elements)) };
-  });
-  panel.append(
-    h("div.downloads", {}, cards),
-    ...extra.map((e) => e.element),
-    h("div.command", {}, h("h3", {}, "Command"), h("div.row", {}, command, copied), note));
-  return {
-    sync() { for (const e of extra) e.made.sync(store.setup[e.name]); },
-    setShow(show) {
-      command.textContent = show.command;
-      note.textContent = show.document.shipped
-        ? "This command makes the same files."
-        : "Download the disc file first: the command reads it.";
-    },
   };
 }

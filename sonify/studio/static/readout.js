@@ -4,7 +4,6 @@ import { clock } from "./dom.js";
 import { lower } from "./timeline.js";
 
 const $ = (id) => document.getElementById(id);
-const MINI_HEIGHT = 80;
 
 export class Readout {
   constructor() {
@@ -47,15 +46,4 @@ export class Readout {
     $("said").textContent = String.fromCodePoint(...points);
     $("said").classList.toggle("long", count > 46);
   }
-}
-
-/** Copy the matrix to a small canvas that is shown while the large one is out of sight. */
-export function drawMini(from, to) {
-  const width = Math.round((MINI_HEIGHT * from.width) / from.height);
-  if (to.width !== width || to.height !== MINI_HEIGHT) {
-    to.width = width;
-    to.height = MINI_HEIGHT;
-    to.style.aspectRatio = `${from.width} / ${from.height}`;
-  }
-  to.getContext("2d").drawImage(from, 0, 0, width, MINI_HEIGHT);
 }

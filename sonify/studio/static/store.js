@@ -1,10 +1,10 @@
 // The state of the page: a document in two versions, each with its own undo and redo.
 
 import { postPacked } from "./api.js";
+import { Keeper } from "./keep.js";
 
 const KEEP = 200;
 const JOIN_MS = 900;
-const KEY = "sonify-studio";
 
 const copy = (x) => structuredClone(x);
 
@@ -24,26 +24,31 @@ export function put(table, path, value) {
 }
 
 class Version {
-  constructor(document) {
+  constructor(document, past = [], future = []) {
     this.document = document;
-    this.past = [];
-    this.future = [];
+    this.past = past;
+    this.future = future;
     this.joined = null;
     this.time = 0;
   }
+
+  get kept() { return { document: this.document, past: this.past, future: this.future }; }
 }
+
+const version = (kept) => (kept ? new Version(kept.document, kept.past ?? [], kept.future ?? []) : null);
 
 /** Events: `document` after a change, `asking` when the server is asked for its show, `show` when
  * the answer arrives, `wrong` when it is an error. */
 export class Store extends EventTarget {
-  constructor(document) {
+  constructor({ asked, document }) {
     super();
+    this.asked = asked; // a disc or presets were given to the command
+    this.keeper = new Keeper();
     this.versions = { a: new Version(document), b: null };
     this.which = "a";
     this.show = null;
     this.busy = false;
     this.again = false;
-    this.asked = 0;
   }
 
   get version() { return this.versions[this.which]; }
@@ -74,49 +79,67 @@ export class Store extends EventTarget {
     this.change(path, (d) => put(d, path, value), join);
   }
 
-  undo() { this.step(this.version.past, this.version.future); }
-  redo() { this.step(this.version.future, this.version.past); }
+  undo() { return this.step(this.version.past, this.version.future); }
+  redo() { return this.step(this.version.future, this.version.past); }
 
+  /** Take a step of the history; its reason is then in `why`. */
   step(from, to) {
     const one = from.pop();
-    if (!one) return;
+    if (!one) return false;
+    this.why = one.why;
     to.push({ document: this.document, why: one.why });
     this.version.document = one.document;
     this.version.joined = null;
     this.tell(null);
+    return true;
   }
 
   choose(which) {
-    if (which === this.which) return;
+    if (which === this.which) return false;
     this.versions[which] ??= new Version(copy(this.document));
     this.which = which;
     this.tell(null);
+    return true;
   }
 
   tell(join) {
     this.dispatchEvent(new CustomEvent("document", { detail: { join } }));
-    this.save();
+    this.keeper.save(this.kept);
     this.ask();
   }
 
-  save() {
-    try {
-      const kept = { which: this.which, a: this.versions.a.document, b: this.versions.b?.document };
-      const text = JSON.stringify(kept);
-      if (text.length < 2e6) sessionStorage.setItem(KEY, text);
-    } catch { /* storage is full or forbidden: the page works without it */ }
+  get kept() {
+    return { which: this.which, a: this.versions.a.kept, b: this.versions.b?.kept ?? null };
   }
 
-  /** Restore what this tab had before a reload. */
-  restore() {
-    try {
-      const kept = JSON.parse(sessionStorage.getItem(KEY) ?? "null");
-      if (!kept?.a?.disc) return false;
-      this.versions.a = new Version(kept.a);
-      this.versions.b = kept.b ? new Version(kept.b) : null;
-      this.which = kept.which === "b" && kept.b ? "b" : "a";
-      return true;
-    } catch { return false; }
+  /** Both versions without their history, as a project file holds them. */
+  project() {
+    return { version: this.which, a: this.versions.a.document, b: this.versions.b?.document ?? null };
+  }
+
+  /** Go on with a project: from its file, or as the browser kept it. */
+  take({ which, a, b }) {
+    this.versions = { a: version(a), b: version(b) };
+    this.which = which === "b" && b ? "b" : "a";
+  }
+
+  /** Open a project file: each version it has is a change, which can be undone. */
+  open({ version: which, a, b }) {
+    for (const [name, document] of [["a", a], ["b", b]]) {
+      if (!document) continue;
+      this.choose(name);
+      this.change("project", (d) => {
+        for (const key of Object.keys(d)) delete d[key];
+        Object.assign(d, document);
+      });
+    }
+    this.choose(which);
+  }
+
+  /** Go on with what this tab had before a reload, or with the latest project. */
+  async restore() {
+    const kept = await this.keeper.load(this.asked);
+    if (kept?.a?.document?.disc) this.take(kept);
   }
 
   /** Ask for the show of the current document; one request at a time, the last one wins. */

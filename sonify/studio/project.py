@@ -1,0 +1,87 @@
+"""Project files: both versions of the page's document in one TOML file, for page and commands."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+from sonify.errors import InputError
+from sonify.settings import Settings, convert, load_toml, to_builtins
+from sonify.studio.document import Document, disc_of, refuse_paths, safe_name, without_muted
+
+if TYPE_CHECKING:
+    from sonify.disc.disc import Disc
+
+__all__ = ["ENDING", "Project", "is_project", "project_at", "project_name", "project_toml", "refuse_project"]
+
+ENDING = "-project.toml"
+
+
+class Project(Settings, frozen=True):
+    """A project: its versions, and which of them is in use."""
+
+    a: Document
+    b: Document | None = None
+    version: Literal["a", "b"] = "a"
+    about: str = ""
+
+    @property
+    def document(self) -> Document:
+        """The version in use."""
+        return self.b if self.version == "b" and self.b is not None else self.a
+
+    def played(self) -> tuple[Disc, dict[str, Any]]:
+        """The disc and the settings of the version in use, without its muted voices."""
+        document = without_muted(self.document)
+        return disc_of(document), document.setup
+
+
+def is_project(table: dict[str, Any]) -> bool:
+    """Whether a TOML table is a project and not a disc or a preset."""
+    return isinstance(table.get("a"), dict) and "disc" in table["a"]
+
+
+def project_at(path: str | Path) -> Project | None:
+    """The project in a file; None if it holds something else.
+
+    Raises
+    ------
+    InputError
+        A project has unknown or wrong keys; with the file and the place.
+    """
+    path = Path(path)
+    if path.suffix.casefold() != ".toml" or not path.is_file():
+        return None
+    table = load_toml(path)
+    return convert(table, Project, path) if is_project(table) else None
+
+
+def project_name(project: Project) -> str:
+    """The name of a project's file."""
+    return safe_name(project.document.name) + ENDING
+
+
+def refuse_project(project: Project) -> None:
+    """Refuse what the page may not open, in both versions."""
+    for one in (project.a, project.b):
+        if one is not None:
+            refuse_paths(one.setup)
+
+
+def project_toml(project: Project) -> str:
+    """A project as the text of its file."""
+    import tomli_w
+
+    refuse_project(project)
+    table = _without_none(to_builtins(project))
+    about = f"a project of the studio: {safe_name(project.document.name)}"
+    try:
+        return tomli_w.dumps({**table, "about": about})
+    except TypeError as e:
+        raise InputError(f"the project holds a value that TOML can't: {e}") from None
+
+
+def _without_none(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {k: _without_none(v) for k, v in value.items() if v is not None}
+    return [_without_none(v) for v in value] if isinstance(value, list) else value

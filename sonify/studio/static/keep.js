@@ -1,0 +1,72 @@
+// What the browser keeps of the projects: one record a tab, in its own store (IndexedDB).
+
+const NAME = "sonify-studio";
+const TABLE = "projects";
+const TAB = "sonify-project"; // in the tab's session storage: the project it works on
+const MOST = 20; // projects kept; own choice
+
+function opened() {
+  return new Promise((done, failed) => {
+    const ask = indexedDB.open(NAME, 1);
+    ask.onupgradeneeded = () => ask.result.createObjectStore(TABLE, { keyPath: "id" }).createIndex("time", "time");
+    ask.onsuccess = () => done(ask.result);
+    ask.onerror = () => failed(ask.error);
+  });
+}
+
+const answer = (ask) => new Promise((done, failed) => {
+  ask.onsuccess = () => done(ask.result);
+  ask.onerror = () => failed(ask.error);
+});
+
+/** Keeps the project of this tab. Without a store (private windows, full disks) the page works on,
+ * and nothing is kept. */
+export class Keeper {
+  constructor() {
+    this.base = opened().catch(() => null);
+    this.id = null;
+    this.next = null;
+    this.writing = false;
+  }
+
+  async table(mode) {
+    const base = await this.base;
+    return base?.transaction(TABLE, mode).objectStore(TABLE) ?? null;
+  }
+
+  /** The project to go on with: this tab's own, or else, unless a disc was asked for, a copy of the
+   * one that was changed last; null if there is none. */
+  async load(asked) {
+    try {
+      const own = sessionStorage.getItem(TAB);
+      this.id = own ?? crypto.randomUUID();
+      sessionStorage.setItem(TAB, this.id);
+      const table = await this.table("readonly");
+      if (!table) return null;
+      if (own) return (await answer(table.get(own))) ?? null;
+      if (asked) return null;
+      const cursor = await answer(table.index("time").openCursor(null, "prev"));
+      return cursor?.value ?? null;
+    } catch { return null; }
+  }
+
+  /** Keep a project. While one is written, only the latest of those that follow waits. */
+  async save(project) {
+    this.next = project;
+    if (this.writing || !this.id) return;
+    this.writing = true;
+    try {
+      while (this.next) {
+        const now = this.next;
+        this.next = null;
+        const table = await this.table("readwrite");
+        if (!table) return;
+        await answer(table.put({ ...now, id: this.id, time: Date.now() }));
+        const ids = await answer(table.index("time").getAllKeys());
+        for (const id of ids.slice(0, Math.max(0, ids.length - MOST))) table.delete(id);
+      }
+    } catch { /* the store is full: go on without */ } finally {
+      this.writing = false;
+    }
+  }
+}

@@ -1,0 +1,147 @@
+// The files: one form that makes them, and the list of those that were made.
+
+import { cancelJob, getJson, postJson } from "./api.js";
+import { h, size, uid, words } from "./dom.js";
+import { fields } from "./fields.js";
+import { tell } from "./messages.js";
+
+const POLL_MS = 250;
+const KEEP_MS = 5000; // the server keeps a file as long as the page asks for it
+
+export function filesPanel(panel, store, tables) {
+  const rows = new Map(tables.downloads.map((row) => [row.what, row]));
+  let what = tables.downloads[0].what;
+  const group = uid("what");
+  const kind = h("select", { id: uid("kind"), onchange: command0 });
+  const calm = h("input", { type: "checkbox", id: uid("calm"), onchange: command0 });
+  const calmer = h("label.check", { htmlFor: calm.id }, calm, "reduce flashing");
+  const about = h("p.about", {});
+  const picks = tables.downloads.map((row) => {
+    const input = h("input", { type: "radio", name: group, value: row.what, onchange: () => choose(row.what) });
+    return h("label.kind", { "data-what": row.what }, input, h("span", {}, h("strong", {}, row.label)));
+  });
+  const make = h("button.main", { type: "button", id: "make", onclick: () => start(what, kind.value) }, "Make");
+  const made = h("ol.made", { "aria-label": "Files" });
+  const settings = tables.extra.map((name) => {
+    const fit = fields(tables.sections[name].filter((f) => f.control !== "skip"), name,
+      (key, v) => store.set(`setup.${name}.${key}`, v));
+    return { name, fit, element: h("details.more", {}, h("summary", {}, `Settings of the ${words(name)}`),
+      h("div.sub", {}, fit.elements)) };
+  });
+  const command = h("code", { tabIndex: 0 });
+  const note = h("p.help", {});
+  const copy = h("button", { type: "button", id: "copy", onclick: async () => {
+    try {
+      await navigator.clipboard.writeText(command.textContent);
+      tell("Command copied");
+    } catch {
+      getSelection().selectAllChildren(command);
+      tell("Command selected; copy it with Ctrl+C");
+    }
+  } }, "Copy");
+  let show = null;
+
+  function choose(next, suffix = null) {
+    what = next;
+    const row = rows.get(what);
+    kind.replaceChildren(...row.suffixes.map((s) => h("option", { value: s }, s)));
+    if (suffix) kind.value = suffix;
+    calmer.hidden = !row.calm;
+    about.textContent = `${row.help[0].toUpperCase()}${row.help.slice(1)}.`;
+    if (row.caution) about.append(h("span.note.care", {}, row.caution));
+    for (const p of picks) p.firstChild.checked = p.dataset.what === what;
+    for (const s of settings) s.element.hidden = !row.settings.includes(s.name);
+    command0();
+  }
+
+  async function command0() {
+    if (!show) return;
+    const of = show;
+    try {
+      const told = await postJson("api/command", { document: show.document, what, suffix: kind.value, calm: calm.checked });
+      if (of !== show) return;
+      command.textContent = told.command;
+      note.textContent = told.needs.length
+        ? `The command reads ${told.needs.join(" and ")}: make ${told.needs.length > 1 ? "these files" : "this file"} first.`
+        : "The command makes the same file.";
+    } catch (e) { note.textContent = e.message; }
+  }
+
+  /** Make a file; several can be made at a time. */
+  async function start(of, suffix) {
+    const { document } = store;
+    const bar = h("progress", { max: 1, "aria-label": "Progress" });
+    const said = h("p.fact", { role: "status" }, "Making the file…");
+    let id = null;
+    let ended = false;
+    const stop = h("button", { type: "button", onclick: () => {
+      if (id) cancelJob(id);
+      end("Cancelled");
+    } }, "Cancel");
+    const item = h("li.file", { "data-what": of }, h("strong", {}, rows.get(of).label), said, bar, stop);
+    const end = (...text) => {
+      ended = true;
+      said.replaceChildren(...text);
+      if (item.contains(window.document.activeElement)) make.focus();
+      bar.remove();
+      stop.remove();
+    };
+    made.prepend(item);
+    try {
+      let job = await postJson("api/jobs", { document, what: of, suffix, calm: calm.checked && rows.get(of).calm });
+      const { name } = job;
+      id = job.id;
+      if (ended) cancelJob(id);
+      stop.setAttribute("aria-label", `Cancel ${name}`);
+      bar.setAttribute("aria-label", `Progress of ${name}`);
+      while (!ended && (job.state === "waiting" || job.state === "working")) {
+        await new Promise((done) => setTimeout(done, POLL_MS));
+        if (!ended) job = await getJson(`api/jobs/${id}`);
+        if (job.progress !== null) bar.value = job.progress;
+        if (!ended && job.state === "waiting") said.textContent = "Waiting for other files…";
+      }
+      if (ended) return;
+      if (job.state === "failed") throw new Error(job.error);
+      const link = h("a", { href: `api/jobs/${id}/file`, download: name }, name);
+      const more = [...(job.notes ?? []), ...(job.cautions ?? [])].map((t) => h("span.note", {}, t));
+      end(link, ` ${size(job.size)}`, ...more);
+      link.click();
+      tell(`Made ${name}`);
+      hold(id, link);
+    } catch (e) {
+      if (!ended) end(e.message);
+    }
+  }
+
+  /** Keep a file's link alive as long as it is on the page. */
+  async function hold(id, link) {
+    try {
+      while (link.isConnected) {
+        await new Promise((done) => setTimeout(done, KEEP_MS));
+        await getJson(`api/jobs/${id}`);
+      }
+    } catch {
+      link.removeAttribute("href");
+    }
+  }
+
+  panel.append(
+    h("div.kinds", { role: "radiogroup", "aria-label": "What to make" }, picks),
+    h("div.making", {}, about,
+      h("div.row", {}, h("label", { htmlFor: kind.id }, "File type"), kind, make), calmer,
+      ...settings.map((s) => s.element), made),
+    h("div.command", {}, h("h3", {}, "The same as a command"), h("div.row", {}, command, copy), note));
+  choose(what);
+
+  return {
+    make(next, suffix) {
+      choose(next, suffix);
+      start(next, suffix);
+    },
+    sync() { for (const s of settings) s.fit.sync(store.setup[s.name]); },
+    setShow(next) {
+      show = next;
+      command0();
+    },
+  };
+}
