@@ -7,7 +7,7 @@ note sounds or a lamp lights.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -191,6 +191,21 @@ class Performance:
     def duration_s(self) -> float:
         """From the first position to the end of the message, in s."""
         return self.read_s if self.scroll is None else self.scroll.end_s
+
+    def at_pace(self, pace: float) -> Performance:
+        """The same performance, played so many times as fast."""
+        change = msgspec.structs.replace
+        player = self.setup.player
+        player = change(
+            player,
+            rpm=player.rpm * pace,
+            stage=player.stage / pace,
+            settle=player.settle / pace,
+            message_pause=player.message_pause / pace,
+            matrix=change(player.matrix, scroll=player.matrix.scroll * pace),
+        )
+        line = replace(self.timeline, position_s=self.timeline.position_s / pace)
+        return replace(self, setup=change(self.setup, player=player), timeline=line)
 
     @property
     def tempo_bpm(self) -> float:

@@ -121,6 +121,7 @@ def watch(request: Request, from_s: float, speed: float, loop: bool) -> None:
     end = show.duration_s
     if from_s >= end:
         raise InputError(f"the piece ends at {end:.2f} s; start before that", place="--from")
+    _agree(show.at_pace(speed))
     decoded = Decoded(show.captions)
     begin = time.monotonic()
 
@@ -138,6 +139,24 @@ def watch(request: Request, from_s: float, speed: float, loop: bool) -> None:
         finally:
             sys.stdout.write(_CLEAN + _OLD_SCREEN)
             sys.stdout.flush()
+
+
+def _agree(show: Performance) -> None:
+    """Ask before a show that flashes more than WCAG allows.
+
+    Raises
+    ------
+    click.Abort
+        The answer is no.
+    """
+    from sonify.studio.flashing import flashing_of, may_flash
+
+    if not may_flash(show):
+        return
+    found = flashing_of(show)
+    if found.over:
+        caution(f"at this speed the lamps flash more than WCAG 2.2 SC 2.3.1 allows: {found.short}")
+        click.confirm("Watch it all the same?", abort=True, err=True)
 
 
 @contextlib.contextmanager

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from sonify.light.flash import Flashing
     from sonify.performance import Performance
 
-__all__ = ["check", "may_flash", "ramp"]
+__all__ = ["check", "flashing_of", "may_flash", "ramp"]
 
 SHOWN = 680
 """How wide the page's matrix is on that screen, in pixels."""
@@ -165,7 +165,7 @@ def _tile(show: Performance) -> float:
     return SHOWN / size_of(look, show.setup.player.matrix)[0] * GRAIN
 
 
-def _measured(show: Performance) -> Flashing:
+def flashing_of(show: Performance) -> Flashing:
     """The worst of the seconds that could be over, for the matrix as the page shows it."""
     from sonify.export.animation.options import ClipOptions
     from sonify.export.clip.film import measured
@@ -187,8 +187,8 @@ def _measured(show: Performance) -> Flashing:
     return worst
 
 
-def check(show: Performance) -> dict[str, Any]:
-    """How a show flashes, for the page.
+def check(show: Performance, pace: float = 1.0) -> dict[str, Any]:
+    """How a show flashes, for the page, played at a pace.
 
     Returns
     -------
@@ -198,8 +198,12 @@ def check(show: Performance) -> dict[str, Any]:
     """
     from sonify.light.calm import SHARE, calmed
 
+    if not may_flash(show.at_pace(pace)):
+        return {"over": False, "text": "", "calm": None}
     done = calmed(
-        show.setup, lambda setup, _: _measured(replace(show, setup=setup)), without=(SHARE,)
+        show.setup,
+        lambda setup, _: flashing_of(replace(show, setup=setup).at_pace(pace)),
+        without=(SHARE,),
     )
     over = done.before.over
     calm = done.changes if over and not done.after.over else None

@@ -61,7 +61,7 @@ def work(spec: dict[str, Any]) -> None:
         return
     document = convert(spec["document"], Document)
     if spec["kind"] == "flash":
-        say(flash=check(show_of(document)))
+        say(flash=check(show_of(document), spec["pace"]))
         return
     with watching(tell):
         path, notes = write_download(

@@ -15,7 +15,7 @@ import tempfile
 from collections.abc import AsyncIterator, Callable
 from functools import partial
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Annotated, Any, TypeVar
 
 import anyio.to_thread
 import msgspec
@@ -77,6 +77,11 @@ class _Download(Settings, frozen=True):
     what: str
     suffix: str
     calm: bool = False
+
+
+class _Flash(Settings, frozen=True):
+    document: Document
+    pace: Annotated[float, msgspec.Meta(ge=0.1, le=10)] = 1.0
 
 
 class _Drop(Settings, frozen=True):
@@ -235,15 +240,15 @@ class _Server:
 
     async def flash(self, request: Request) -> Response:
         """Measure how much a show flashes; the latest answers are cached."""
-        document = await _sent(request, Document)
-        key = flash_key(document)
+        sent = await _sent(request, _Flash)
+        key = f"{flash_key(sent.document)} {sent.pace}"
         if key not in self._flashes:
-            spec = {"kind": "flash", "document": to_builtins(document)}
+            spec = {"kind": "flash", **to_builtins(sent)}
             found = (await self._result(spec, LONGEST_FLASH_S))["flash"]
             while len(self._flashes) >= MAX_FLASHES:
                 self._flashes.pop(next(iter(self._flashes)))
             self._flashes[key] = found
-        return JSONResponse({**self._flashes[key], "key": key})
+        return JSONResponse(self._flashes[key])
 
     def _job_for(self, spec: dict[str, Any], longest_s: float, data: bytes | None = None) -> Job:
         return self.jobs.start({**spec, "trusted": sorted(trusted)}, longest_s, data)

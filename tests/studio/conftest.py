@@ -88,7 +88,7 @@ class Studio:
         )
 
     def start_document(self) -> dict[str, Any]:
-        out: dict[str, Any] = self.ask("GET", "/api/start").json
+        out: dict[str, Any] = self.ask("GET", "/api/start").json["document"]
         return out
 
     def stop(self) -> None:
@@ -158,6 +158,20 @@ class Page:
             if time.monotonic() > end:
                 raise AssertionError(f"not within {seconds} s: {what}")
             time.sleep(0.02)
+
+    def at(self, selector: str) -> Any:
+        """What a selector finds, in the work area that is then open."""
+        found = self.page.locator(selector)
+        found.first.evaluate("(e) => studio.areas().reveal(e)")
+        return found
+
+    def make(self, what: str, suffix: str | None = None) -> Any:
+        """Make a file, and give its line in the list."""
+        self.at(f'.kind[data-what="{what}"] input').check(force=True)
+        if suffix is not None:
+            self.page.select_option(".making select", suffix)
+        self.page.click("#make")
+        return self.page.locator(f'.file[data-what="{what}"]').first
 
     def js(self, text: str, *args: Any) -> Any:
         return self.page.evaluate(text, *args)

@@ -154,14 +154,14 @@ def test_sizes_are_found_for_a_message() -> None:
     start = starting("cairn-small", ())
     start["disc"] = {"message": "TWO LANTERNS, ONE SPARE. " * 8}
     start["fit"] = {"positions": 56}
-    header, _ = unpack(answer(convert(start, Document), lambda *_: ""))
+    header, _ = unpack(answer(convert(start, Document)))
     assert header["positions"] == 56
     assert header["rows"] == math.ceil(200 * 7 / 56)
     assert header["geometry"]["given"]
     assert header["geometry"]["web"] >= 1.5
     start["fit"] = {"outer-diameter": 40.0}
     with pytest.raises(sonify.InputError) as e:
-        answer(convert(start, Document), lambda *_: "")
+        answer(convert(start, Document))
     assert str(e.value.place).startswith("disc.")
 
 

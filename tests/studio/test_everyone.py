@@ -76,31 +76,23 @@ def test_keyboard_alone_types_plays_changes_and_takes_away(page: Page) -> None:
         seen.append(now["id"])
         if now["id"] == "play":
             break
-    assert "version-b" in seen
+    assert "version-a" in seen  # the toolbar is one stop; arrow keys move inside it
     assert "seek" in seen
     keys.press("Enter")
     page.until("studio.sound.playing")
     keys.press("Space")
     page.until("!studio.sound.playing")
-    for _ in range(40):
+    for _ in range(15):
         keys.press("Tab")
-        if focus(page)["id"] == "message":
+        if focus(page)["id"] == "start-message":
             break
     keys.press("Control+A")
     keys.type("BY KEYS ALONE")
     page.settled()
     assert page.js("studio.show.message") == "BY KEYS ALONE"
-    for _ in range(200):
+    for _ in range(15):
         keys.press("Tab")
-        if focus(page)["name"] == "Roll":
-            break
-    before = page.document
-    keys.press("Enter")
-    page.until("studio.store.version.past.length >= 2")
-    assert page.document != before
-    for _ in range(400):
-        keys.press("Tab")
-        if focus(page)["name"] == "Make MIDI file":
+        if focus(page)["name"].startswith("MIDI file"):
             break
     with page.page.expect_download() as got:
         keys.press("Enter")
@@ -116,7 +108,7 @@ def test_keyboard_alone_types_plays_changes_and_takes_away(page: Page) -> None:
 def test_what_has_the_focus_is_not_hidden_behind_the_bar(page: Page) -> None:
     keys = page.page.keyboard
     bar = "document.querySelector('.transport').getBoundingClientRect()"
-    page.page.focus("#message")
+    page.at("#message").focus()
     for _ in range(60):
         keys.press("Tab")
         now = focus(page)
@@ -126,10 +118,10 @@ def test_what_has_the_focus_is_not_hidden_behind_the_bar(page: Page) -> None:
 
 
 def test_space_plays_when_no_control_has_the_focus(page: Page) -> None:
-    page.page.locator("h2").first.click()
+    page.page.locator(".now-title").click()
     page.page.keyboard.press("Space")
     page.until("studio.sound.playing")
-    page.page.focus("#message")
+    page.at("#message").focus()
     page.page.keyboard.press("Space")
     assert page.js("studio.sound.playing")
 

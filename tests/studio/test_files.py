@@ -91,7 +91,7 @@ READ = (".svg", ".dxf", ".csv", ".txt", ".npy", ".wav", ".mid", ".png")
 def test_drop_each_kind_of_file(page: Page, disc: sonify.Disc, kind: str, tmp_path: Path) -> None:
     path = made(kind, disc, tmp_path)
     if kind == ".wav":
-        page.page.locator("summary", has_text="Help the reader").click()
+        page.at("#panel-disc summary >> text=Help the reader").click()
         page.page.get_by_label("Positions per turn").fill("56")
     drop(page, path)
     assert page.js("document.getElementById('wrong').hidden"), page.page.text_content("#wrong")
@@ -154,26 +154,25 @@ QUICK = {row["what"]: row["suffixes"][:1] for row in downloads()} | {
 def test_what_is_taken_away_is_what_the_command_makes(
     page: Page, what: str, suffix: str, tmp_path: Path
 ) -> None:
-    page.page.select_option('[data-place="music.scale"] select', "hirajoshi")
-    page.page.locator('[data-place="player.rpm"] input[type=number]').fill("16")
+    page.at('[data-place="music.scale"] select').select_option("hirajoshi")
+    page.at('[data-place="player.rpm"] input[type=number]').fill("16")
     if what == "clip":  # small, so that it is made soon
         page.js("studio.store.set('setup.clip.size', '320x180')")
         page.js("studio.store.set('setup.clip.fps', 24)")
     page.settled()
-    card = page.page.locator(f'.download[data-what="{what}"]')
-    card.locator("select").select_option(suffix)
     with page.page.expect_download(timeout=120_000) as got:
-        card.locator("button.main").click()
+        page.make(what, suffix)
     name = got.value.suggested_filename
     path = tmp_path / "page" / name
     got.value.save_as(path)
     assert path.suffix == suffix
     if what in ("disc", "preset"):
         return  # these are read back in tests of their own
+    page.until(f"document.querySelector('.command code').textContent.endsWith('{name}')")
     line = shlex.split(page.page.text_content(".command code") or "")
-    assert line[:3] == ["sonify", "make", "cairn-small"]
+    assert line[:3] == ["sonify", what, "cairn-small"]
     by_command = tmp_path / name
-    sonify_command(what, "cairn-small", "-o", str(by_command), *line[3:], cwd=tmp_path)
+    sonify_command(*line[1:], cwd=tmp_path)
     if suffix == ".dxf":  # it holds the moment at which it was written
         assert dxf_circles(by_command) == dxf_circles(path)
     else:
@@ -188,11 +187,11 @@ def dxf_circles(path: Path) -> list[tuple[float, ...]]:
 
 
 def test_a_saved_preset_is_taken_by_the_command(page: Page, tmp_path: Path) -> None:
-    page.page.select_option('[data-place="music.scale"] select', "blues")
-    page.page.locator('[data-place="player.rpm"] input[type=number]').fill("12.5")
+    page.at('[data-place="music.scale"] select').select_option("blues")
+    page.at('[data-place="player.rpm"] input[type=number]').fill("12.5")
     page.settled()
     with page.page.expect_download() as got:
-        page.page.click('[data-download="preset"]')
+        page.make("preset")
     path = tmp_path / "mine.toml"
     got.value.save_as(path)
     want = to_builtins(convert(page.document["setup"], sonify.Setup))
@@ -200,48 +199,47 @@ def test_a_saved_preset_is_taken_by_the_command(page: Page, tmp_path: Path) -> N
     by_command = tmp_path / "a.mid"
     sonify_command("midi", "cairn-small", "-p", str(path), "-o", str(by_command), cwd=tmp_path)
     with page.page.expect_download() as got:
-        page.page.click('[data-download="midi"]')
+        page.make("midi")
     got.value.save_as(tmp_path / "b.mid")
     assert by_command.read_bytes() == (tmp_path / "b.mid").read_bytes()
 
 
 def test_a_typed_disc_is_taken_by_the_command(page: Page, tmp_path: Path) -> None:
-    page.page.fill("#message", "SOUP FROM ELEVEN")
+    page.at("#message").fill("SOUP FROM ELEVEN")
     page.settled()
+    page.until("document.querySelector('.command code').textContent.includes('my-disc.toml')")
     line = shlex.split(page.page.text_content(".command code") or "")
-    assert line[2] == "my-disc.toml"
+    assert line[:3] == ["sonify", "midi", "my-disc.toml"]
     with page.page.expect_download() as got:
-        page.page.click('[data-download="disc"]')
+        page.make("disc")
     assert got.value.suggested_filename == line[2]
     got.value.save_as(tmp_path / line[2])
     disc = sonify.load_disc(tmp_path / line[2])
     assert disc.message == "SOUP FROM ELEVEN"
     assert disc.geometry is not None
     assert disc.geometry.outer_diameter == pytest.approx(2 * page.js("studio.show.geometry.outer"))
-    sonify_command(*line[1:], "-o", "got", "--only", "midi", cwd=tmp_path)
+    sonify_command(*line[1:], cwd=tmp_path)
     with page.page.expect_download() as got:
-        page.page.click('[data-download="midi"]')
+        page.make("midi")
     got.value.save_as(tmp_path / "b.mid")
-    assert (tmp_path / "got" / "my-disc.mid").read_bytes() == (tmp_path / "b.mid").read_bytes()
+    assert (tmp_path / "my-disc.mid").read_bytes() == (tmp_path / "b.mid").read_bytes()
 
 
 def test_a_file_in_the_making_can_be_cancelled(page: Page) -> None:
-    page.page.fill("#message", "THE BELL RINGS EVERY QUARTER HOUR. " * 60)
+    page.at("#message").fill("THE BELL RINGS EVERY QUARTER HOUR. " * 60)
     page.settled()
-    card = page.page.locator('.download[data-what="sound"]')
-    card.locator("button.main").click()
-    card.locator("button", has_text="Cancel").click()
-    assert card.locator(".fact").text_content() == "Cancelled"
-    assert card.locator("button.main").is_enabled()
+    item = page.make("sound")
+    item.locator("button", has_text="Cancel").click()
+    assert item.locator(".fact").text_content() == "Cancelled"
+    assert page.js("document.activeElement.id") == "make"  # the focus has a place to stay
 
 
 def test_what_can_not_be_made_is_said(page: Page) -> None:
-    page.page.select_option("#panel-disc select", "cairn-quilt")
+    page.at("#panel-disc select").first.select_option("cairn-quilt")
     page.until("studio.store.document.name === 'cairn-quilt'")
     page.settled()
-    card = page.page.locator('.download[data-what="message"]')
-    card.locator("button.main").click()
-    fact = "document.querySelector('.download[data-what=message] .fact').textContent"
+    page.make("message")
+    fact = "document.querySelector('.file[data-what=message] .fact').textContent"
     page.until(f"{fact}.includes('no message')")
 
 

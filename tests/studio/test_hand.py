@@ -33,6 +33,7 @@ def heard(page: Page) -> list[str]:
 
 def test_the_voice_heard_alone_stays_the_same_when_voices_move_and_go(page: Page) -> None:
     voices(page, 4)
+    page.page.click("#tab-voices")
     page.page.click('[aria-label="Solo voice 3"]')
     assert heard(page) == ["voice c"]
     page.page.click('[aria-label="Voice 3 up"]')
@@ -57,7 +58,7 @@ def test_folds_stay_open_and_go_with_their_voice(page: Page) -> None:
       .map((d) => d.open)"""
     before = page.js(opened, 0)
     assert all(before)
-    page.page.locator('[data-voice="0"] .block > select').select_option("swing")
+    page.at('[data-voice="0"] .block > select').select_option("swing")
     assert page.js(opened, 0) == before
     page.page.click('[aria-label="Voice 1 down"]')
     assert page.js(opened, 1) == before
@@ -85,7 +86,7 @@ def test_nothing_moves_while_the_message_comes(
     browser: Any, studio: Studio, size: tuple[int, int]
 ) -> None:
     page = Page(browser, studio, viewport={"width": size[0], "height": size[1]})
-    page.page.fill("#message", "FOG IN THE SADDLE UNTIL NOON, THEN CLEAR. THE SPRING RUNS. " * 3)
+    page.at("#message").fill("FOG IN THE SADDLE UNTIL NOON, THEN CLEAR. THE SPRING RUNS. " * 3)
     page.settled()
     tops = set()
     for share in (0, 0.1, 0.2, 0.35, 0.5, 0.8, 1):
@@ -116,12 +117,12 @@ def test_every_setting_is_told_in_plain_words(studio: Studio) -> None:
 
 
 def test_the_tab_says_which_disc_it_holds(page: Page) -> None:
-    page.page.fill("#title", "Hut book, 3 May")
+    page.at("#title").fill("Hut book, 3 May")
     page.settled()
     assert page.page.title() == "Hut book, 3 May · sonify studio"
 
 
-def test_space_plays_after_a_click_and_presses_a_control_reached_by_keyboard(page: Page) -> None:
+def test_space_plays_wherever_the_focus_is_but_in_text(page: Page) -> None:
     page.page.click("#loop-row")
     page.page.keyboard.press(" ")
     page.until("studio.sound.playing")
@@ -131,20 +132,29 @@ def test_space_plays_after_a_click_and_presses_a_control_reached_by_keyboard(pag
     page.page.focus("#loop-row")
     page.page.keyboard.press("Tab")
     page.page.keyboard.press(" ")
+    page.until("studio.sound.playing")
+    assert page.js("studio.sound.loop") == "row"
+    page.page.keyboard.press("Enter")
     assert page.js("studio.sound.loop") == "all"
-    assert not page.js("studio.sound.playing")
+    # a box that only Space can tick keeps it
+    page.make("lights")
+    page.page.focus(".making [type=checkbox]")
+    page.page.keyboard.press("Shift+Tab")
+    page.page.keyboard.press("Tab")
+    page.page.keyboard.press(" ")
+    assert page.page.is_checked(".making [type=checkbox]")
 
 
 def test_undo_says_so(page: Page) -> None:
-    page.page.click("#add-voice")
+    page.at("#add-voice").click()
     page.settled()
     assert page.page.text_content("#state") == "Voice added"
     page.page.click("#undo")
-    assert page.page.text_content("#state") == "Undone"
+    assert page.page.text_content("#state") == "Undone: add voice"
 
 
 def test_a_number_that_is_none_is_not_left_standing(page: Page) -> None:
-    box = page.page.locator('[data-place="player.rpm"] input[type=number]')
+    box = page.at('[data-place="player.rpm"] input[type=number]')
     before = box.input_value()
     box.fill("")
     box.press("Tab")
@@ -152,7 +162,7 @@ def test_a_number_that_is_none_is_not_left_standing(page: Page) -> None:
 
 
 def test_a_choice_that_says_nothing_new_shows_what_it_began_from(page: Page) -> None:
-    pick = page.page.locator("#panel-disc").get_by_label("Disc", exact=True)
+    pick = page.at("#panel-disc").get_by_label("Disc", exact=True)
     before = pick.input_value()
     assert before
     pick.select_option("")
@@ -160,14 +170,12 @@ def test_a_choice_that_says_nothing_new_shows_what_it_began_from(page: Page) -> 
 
 
 def test_making_again_right_after_cancelling(page: Page) -> None:
-    card = page.page.locator('.download[data-what="clip"]')
-    card.get_by_text("Make", exact=True).click()
-    card.get_by_text("Cancel").click()
-    card.get_by_text("Make", exact=True).click()
+    page.make("clip").get_by_text("Cancel").click()
+    again = page.make("clip")
     page.page.wait_for_timeout(800)
-    assert card.get_by_text("Cancel").is_visible()
-    assert "no such job" not in (card.locator(".fact").text_content() or "")
-    card.get_by_text("Cancel").click()
+    assert again.get_by_text("Cancel").is_visible()
+    assert "no such job" not in (again.locator(".fact").text_content() or "")
+    again.get_by_text("Cancel").click()
 
 
 def test_flashing_that_could_not_be_measured_is_said_so(page: Page) -> None:
@@ -196,9 +204,9 @@ def test_a_phone_has_pace_loudness_and_what_is_told(browser: Any, studio: Studio
     assert page.js("studio.sound.pace") > 1
     page.page.click("#more")
     assert not page.page.is_visible("#pace")
-    # once the matrix is out of sight its small picture stands in the same one line
-    page.page.locator("#panel-downloads").scroll_into_view_if_needed()
-    page.page.wait_for_selector("body[data-player=gone]")
+    # the lamps stay in sight whatever is worked on
+    page.page.click("#tab-voices")
+    assert page.js("document.getElementById('matrix').getBoundingClientRect().top") >= 0
     assert page.js("document.querySelector('.transport').offsetHeight") < 70
     page.page.set_input_files(
         "#file", {"name": "grid.csv", "mimeType": "text/csv", "buffer": b"time,clock,data\n0,1,1\n"}
@@ -212,10 +220,8 @@ def test_a_phone_has_pace_loudness_and_what_is_told(browser: Any, studio: Studio
 
 
 def test_what_is_told_does_not_move_the_page(page: Page) -> None:
-    page.page.fill("#message", "WIND " * 200)
+    page.at("#message").fill("WIND " * 200)
     page.settled()
-    page.page.locator("#panel-downloads").scroll_into_view_if_needed()
-    page.page.wait_for_selector("body[data-player=gone]")
     tall = "document.querySelector('.transport').offsetHeight"
     before = page.js(tall)
     page.page.set_input_files(
@@ -263,7 +269,7 @@ def test_all_lamps_of_any_matrix_are_seen(
 
 def test_a_value_that_can_t_be_read_says_why(page: Page) -> None:
     page.js("for (const d of document.querySelectorAll('details')) d.open = true")
-    field = page.page.locator('[data-place="music.voice[0].curves"]')
+    field = page.at('[data-place="music.voice[0].curves"]')
     field.locator("input").fill("[{")
     field.locator("input").press("Tab")
     page.until("document.querySelector('[aria-invalid=true]') !== null")
@@ -275,7 +281,7 @@ def test_a_value_that_can_t_be_read_says_why(page: Page) -> None:
 
 
 def test_a_colour_that_is_none_says_what_would_be_one(page: Page) -> None:
-    box = page.page.locator('[data-place="light.lamp"] input[type=text]')
+    box = page.at('[data-place="light.lamp"] input[type=text]')
     box.fill("red")
     box.press("Tab")
     page.page.wait_for_selector("#wrong:not([hidden])")

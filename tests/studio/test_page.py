@@ -30,7 +30,7 @@ LOUD = """async () => {
 
 
 def test_type_a_message_and_play(page: Page) -> None:
-    page.page.fill("#message", "TWO LANTERNS LEFT")
+    page.at("#message").fill("TWO LANTERNS LEFT")
     page.settled()
     assert page.js("studio.show.message") == "TWO LANTERNS LEFT"
     fact = page.page.text_content("#panel-disc .fact")
@@ -97,7 +97,7 @@ def other(f: dict[str, Any], now: Any) -> Any:
 
 def turn(page: Page, place: str, f: dict[str, Any], value: Any) -> None:
     """Move a control as a hand would."""
-    box = page.page.locator(f'[data-place="{place}"]')
+    box = page.at(f'[data-place="{place}"]')
     box.evaluate("""(e) => {
         for (let d = e.closest("details"); d; d = d.parentElement.closest("details")) d.open = true;
     }""")
@@ -156,7 +156,7 @@ def test_every_scheme_and_each_of_its_controls(shared: Page) -> None:
     where = "setup.music.voice.0.pitch"
     start = page.document
     for scheme in table_of(page)["schemes"]:
-        box = page.page.locator('[data-place="music.voice[0].pitch"] > .field select')
+        box = page.at('[data-place="music.voice[0].pitch"] > .field select')
         box.select_option(scheme["name"])
         assert at(page.document, where)["scheme"] == scheme["name"]
         if scheme["name"] == "progression":
@@ -184,7 +184,7 @@ def test_every_rule_and_each_of_its_controls(shared: Page) -> None:
     start = page.document
     for rule in table_of(page)["rules"]:
         count = len(at(page.document, "setup.music.voice.0.rhythm"))
-        adder = page.page.locator('[data-voice="0"] .block > select')
+        adder = page.at('[data-voice="0"] .block > select')
         adder.select_option(rule["name"])
         rules = at(page.document, "setup.music.voice.0.rhythm")
         assert rules[count:] == [rule["name"]]
@@ -211,7 +211,7 @@ def test_voices_are_added_moved_muted_heard_alone_and_removed(page: Page) -> Non
     page.js(f"studio.store.set('setup.music.voice', {json.dumps(two)})")
     page.settled()
     first = names()
-    page.page.click("#add-voice")
+    page.at("#add-voice").click()
     assert len(names()) == len(first) + 1
     page.settled()
     page.page.click('[aria-label="Voice 3 up"]')
@@ -230,14 +230,14 @@ def test_voices_are_added_moved_muted_heard_alone_and_removed(page: Page) -> Non
     page.page.click('[aria-label="Remove voice 1"]')
     assert names() == first
     assert page.document["muted"] == [0]
-    source = page.page.locator('[data-place="music.voice[0].source"] select')
+    source = page.at('[data-place="music.voice[0].source"] select')
     source.select_option("zeros")
     page.settled()
     show = sonify.perform(
         sonify.load_disc("cairn-small"), setup=convert(page.document["setup"], sonify.Setup)
     )
     assert page.js("studio.show.onset.length") == len(show.notes)
-    page.page.locator('[data-place="music.voice[0].program"] .pill', has_text="drum").click()
+    page.at('[data-place="music.voice[0].program"] .pill', has_text="drum").click()
     page.settled()
     assert page.document["setup"]["music"]["voice"][0]["drum"] == "side stick"
     assert page.js("studio.show.voices[0].instrument") == 128
@@ -255,16 +255,16 @@ def test_presets_scale_root_step_and_metre(page: Page) -> None:
     page.settled()
     assert page.document["setup"]["music"]["scale"] == "lydian"
     assert page.document["setup"]["music"]["root"][0] == "G"
-    title = page.page.locator(".keyboard title").text_content()
+    title = page.at(".keyboard title").text_content()
     assert title == "G lydian: G, A, B, C#, D, E, F#"
-    lit = page.page.locator(".keyboard .key.lit").count()
+    lit = page.at(".keyboard .key.lit").count()
     assert lit == 14  # seven tones in each of two octaves
-    page.page.locator(".keyboard .key").nth(0).click()
+    page.at(".keyboard .key").nth(0).click()
     assert page.document["setup"]["music"]["root"][0] == "C"
-    step = page.page.get_by_label("Step", exact=True).first
+    step = page.at("#panel-music").get_by_label("Step", exact=True).first
     step.fill("1/8")
     step.press("Tab")
-    metre = page.page.get_by_label("Metre", exact=True)
+    metre = page.at("#panel-music").get_by_label("Metre", exact=True)
     metre.fill("7/8")
     metre.press("Tab")
     page.settled()
@@ -275,13 +275,13 @@ def test_presets_scale_root_step_and_metre(page: Page) -> None:
 def test_what_is_wrong_is_said_at_its_place_and_the_music_goes_on(page: Page) -> None:
     page.page.click("#play")
     page.until("studio.sound.place() > 0.2")
-    metre = page.page.get_by_label("Metre", exact=True)
+    metre = page.at("#panel-music").get_by_label("Metre", exact=True)
     metre.fill("7/9")
     metre.press("Tab")
     page.page.wait_for_selector("#wrong:not([hidden])")
     assert "7/9 is not a metre" in (page.page.text_content("#wrong") or "")
     assert page.js("studio.sound.playing")
-    step = page.page.get_by_label("Step", exact=True).first
+    step = page.at("#panel-music").get_by_label("Step", exact=True).first
     metre.fill("auto")
     metre.press("Tab")
     page.settled()
@@ -322,7 +322,7 @@ def test_undo_redo_and_two_versions(page: Page) -> None:
 
 def test_a_drag_of_a_slider_is_one_step_back(page: Page) -> None:
     before = page.document
-    slider = page.page.locator('[data-place="player.rpm"] input[type=range]')
+    slider = page.at('[data-place="player.rpm"] input[type=range]')
     slider.focus()
     for _ in range(6):
         slider.press("ArrowRight")
@@ -334,10 +334,10 @@ def test_a_drag_of_a_slider_is_one_step_back(page: Page) -> None:
 
 def test_dice_gives_the_same_for_a_seed_and_keeps_what_is_locked(page: Page) -> None:
     before = page.document
-    page.page.locator(".lock", has_text="root and scale").click()
-    page.page.locator(".lock", has_text="matrix and look").click()
+    page.at(".lock", has_text="root and scale").click()
+    page.at(".lock", has_text="matrix and look").click()
     page.page.fill(".dice input[type=number]", "4711")
-    page.page.click("#roll-seed")
+    page.at("#roll-seed").click()
     page.until("studio.store.canUndo")
     page.settled()
     one = page.document["setup"]
@@ -347,10 +347,10 @@ def test_dice_gives_the_same_for_a_seed_and_keeps_what_is_locked(page: Page) -> 
     assert one["music"]["voice"] != before["setup"]["music"]["voice"]
     page.page.click("#undo")
     page.settled()
-    page.page.click("#roll-seed")
+    page.at("#roll-seed").click()
     page.until("studio.store.canUndo")
     assert page.document["setup"] == one
-    page.page.click("#roll")
+    page.at("#roll").click()
     page.until("studio.store.version.past.length === 2")
     assert page.document["setup"] != one
 
@@ -394,7 +394,7 @@ def test_a_change_while_playing_keeps_the_place_on_the_disc(page: Page) -> None:
     page.until("studio.sound.place() > 1")
     row = "(() => { const s = studio.show, p = studio.sound.place(); let n = 0;" \
           "while (n + 1 < s.read_s.length && s.read_s[n + 1] <= p) n++; return n; })()"  # fmt: skip
-    page.page.locator('[data-place="player.rpm"] input[type=number]').fill("20")
+    page.at('[data-place="player.rpm"] input[type=number]').fill("20")
     before = page.js(row)
     page.settled()
     after = page.js(row)
@@ -450,8 +450,8 @@ def test_lamps_on_the_canvas_are_the_readings_at_twenty_moments(page: Page, fill
 
 def test_two_tabs_do_not_disturb_each_other(browser: Any, studio: Studio, page: Page) -> None:
     two = Page(browser, studio)
-    page.page.fill("#message", "FIRST TAB")
-    two.page.fill("#message", "SECOND")
+    page.at("#message").fill("FIRST TAB")
+    two.at("#message").fill("SECOND")
     page.settled()
     two.settled()
     assert page.js("studio.show.message") == "FIRST TAB"
@@ -470,9 +470,9 @@ def test_no_outside_address_is_asked_for(page: Page) -> None:
 
 
 def test_look_and_size_of_the_matrix_show_at_once(page: Page) -> None:
-    page.page.locator('[data-place="player.matrix.width"] input[type=number]').fill("64")
-    page.page.locator('[data-place="light.lamp"] input[type=text]').fill("#00ff00")
-    page.page.locator('[data-place="light.lamp"] input[type=text]').press("Tab")
+    page.at('[data-place="player.matrix.width"] input[type=number]').fill("64")
+    page.at('[data-place="light.lamp"] input[type=text]').fill("#00ff00")
+    page.at('[data-place="light.lamp"] input[type=text]').press("Tab")
     page.settled()
     page.js("studio.sound.seek(studio.show.readS)")
     page.page.wait_for_timeout(100)

@@ -8,6 +8,7 @@ const WAIT_MS = 600; // after the last change, before a show that is not playing
 
 export class FlashCheck {
   constructor() {
+    this.pace = 1; // how many times as fast the show is played
     this.agreed = new Set(); // keys of shows that may be played although they flash
     this.measured = new Map(); // what is known of a show's flashing, by its key
     this.measuring = null;
@@ -15,16 +16,26 @@ export class FlashCheck {
   }
 
   /** Whether a show may be played without asking. */
-  allows(show) { return !show.mayFlash || this.agreed.has(show.flashKey); }
+  allows(show) { return !this.suspects(show) || this.agreed.has(this.key(show)); }
 
-  knows(show) { return this.measured.has(show.flashKey); }
+  knows(show) { return this.measured.has(this.key(show)); }
+
+  agree(show) { this.agreed.add(this.key(show)); }
+
+  /** What decides how a show flashes; slower than the machine it flashes no more than at its pace. */
+  key(show) { return `${show.flashKey} ${Math.max(1, this.pace)}`; }
+
+  /** Whether it must be measured: `mayFlash` rules flashing out up to the machine's pace. */
+  suspects(show) { return show.mayFlash || (this.pace > 1 && this.measured.get(this.key(show))?.over !== false); }
 
   /** How a show flashes; null if it is within the threshold. */
   async measure(show) {
-    if (!show.mayFlash) return null;
-    const key = show.flashKey;
+    if (!this.suspects(show)) return null;
+    const key = this.key(show);
     if (!this.measured.has(key)) {
-      if (this.measuring?.key !== key) this.measuring = { key, answer: postJson("api/flash", show.document) };
+      if (this.measuring?.key !== key) {
+        this.measuring = { key, answer: postJson("api/flash", { document: show.document, pace: Math.max(1, this.pace) }) };
+      }
       try {
         this.measured.set(key, await this.measuring.answer);
       } catch (e) {

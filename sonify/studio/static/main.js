@@ -124,14 +124,19 @@ function setShow(next, began) {
   work.end("show");
   silence();
   paint();
+  watchFlashing();
+  if (began !== undefined) {
+    performance.measure("change to show", { start: began, end: performance.now() });
+  }
+}
+
+/** Measure in advance; a show that plays and turns out to flash stops, and asks. */
+function watchFlashing() {
   flash.watch(show, sound.playing, (of) => {
     if (!sound.playing || show !== of) return;
     sound.pause();
     play();
   });
-  if (began !== undefined) {
-    performance.measure("change to show", { start: began, end: performance.now() });
-  }
 }
 
 function wrong(e) {
@@ -167,7 +172,7 @@ async function play() {
       return;
     }
     // the calm version is a new show
-    flash.agreed.add(show.flashKey);
+    flash.agree(show);
   }
   await sound.play();
 }
@@ -245,6 +250,8 @@ function wire() {
     $("pace-is").textContent = text;
     $("pace").setAttribute("aria-valuetext", `${text} the speed of the player`);
     sound.setPace(pace);
+    flash.pace = pace;
+    if (show) watchFlashing();
   });
   $("loud").addEventListener("input", () => sound.setLoudness(Number($("loud").value) / 100));
   const help = () => $("shortcuts").showModal();

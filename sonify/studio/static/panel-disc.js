@@ -25,6 +25,12 @@ export function setMessage(store, text) {
   }, "message");
 }
 
+/** The message: as written, or as the bits spell it. */
+export function messageOf(store) {
+  const { disc } = store.document;
+  return disc.message ?? (store.show?.document === store.document ? store.show.message : null) ?? "";
+}
+
 export function discPanel(panel, store, tables, tell) {
   const message = h("textarea", { id: "message", rows: 4, maxLength: 40000, spellcheck: true });
   const title = h("input", { type: "text", id: "title", maxLength: 200 });
@@ -173,9 +179,9 @@ export function discPanel(panel, store, tables, tell) {
     read,
     sync() {
       const d = store.document;
-      const text = d.disc.message ?? "";
+      const text = messageOf(store);
       if (document.activeElement !== message || message.value !== text) message.value = text;
-      message.placeholder = d.disc.bits ? "This disc has bits but no message. Type to write one." : "";
+      message.placeholder = d.disc.bits ? "These bits spell no message. Type to write one." : "";
       if (document.activeElement !== title || title.value !== (d.disc.title ?? "")) title.value = d.disc.title ?? "";
       pick.sync(d.shipped ?? "");
       code.sync(d.disc.code);
@@ -204,9 +210,7 @@ export function discPanel(panel, store, tables, tell) {
         parts.push(`thinnest web ${show.geometry.web.toFixed(2)} mm`);
       }
       fact.textContent = parts.join(" · ");
-      if (document.activeElement !== message && show.document.disc.bits && show.message) {
-        message.placeholder = show.message;
-      }
+      if (document.activeElement !== message) message.value = messageOf(store);
       derived.textContent = show.geometry.given ? "" : "The disc gives no sizes; these were calculated.";
       derived.hidden = show.geometry.given;
       shop.replaceChildren(...show.geometry.cautions.map((c) => h("li", {}, c)));

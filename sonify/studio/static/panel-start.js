@@ -1,7 +1,7 @@
 // The first area: three steps from a message to a file.
 
 import { h, uid, words } from "./dom.js";
-import { setMessage } from "./panel-disc.js";
+import { messageOf, setMessage } from "./panel-disc.js";
 
 const TAKE = [["midi", ".mid", "MIDI file", "for music software"], ["sound", ".wav", "Sound", "to listen to"],
   ["lights", ".gif", "Animation", "of the lamps"], ["draw", ".svg", "Drawing", "to cut the disc"]];
@@ -28,13 +28,15 @@ export function startPanel(panel, store, tables, { music, files, areas, play }) 
   ));
   return {
     sync() {
-      const { disc, presets: used } = store.document;
-      if (document.activeElement !== message || message.value !== (disc.message ?? "")) message.value = disc.message ?? "";
+      const { presets: used } = store.document;
+      const text = messageOf(store);
+      if (document.activeElement !== message || message.value !== text) message.value = text;
       const now = presets.find((p) => used.includes(p.name));
       preset.value = now?.name ?? "";
       about.textContent = now?.about ?? "Your own settings; see Music and Voices.";
     },
     setShow(show) {
+      if (document.activeElement !== message) message.value = messageOf(store);
       const minutes = show.readS >= 90 ? `${(show.readS / 60).toFixed(1)} minutes` : `${Math.round(show.readS)} seconds`;
       fact.textContent = `${show.rows} row${show.rows === 1 ? "" : "s"} of ${show.positions} holes, `
         + `${(show.geometry.outer * 2).toFixed(0)} mm across, read in ${minutes}`;

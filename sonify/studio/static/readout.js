@@ -41,7 +41,7 @@ export class Readout {
     const count = lower(show.caption_s, now + 1e-6);
     if (count === this.count) return;
     this.count = count;
-    const most = window.innerWidth > 760 ? 90 : 60;
+    const most = $("said").clientWidth > 600 ? 90 : 60;
     const points = show.caption_point.subarray(Math.max(0, count - most), count);
     $("said").textContent = String.fromCodePoint(...points);
     $("said").classList.toggle("long", count > 46);
