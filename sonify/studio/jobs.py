@@ -124,7 +124,7 @@ class Jobs:
             path = job.folder / str(job.said["file"])
             if path.is_file():
                 job.said["size"] = path.stat().st_size
-        if not job.said.keys() & {"error", "file", "disc", "setup", "flash"}:
+        if not job.said.keys() & {"error", "file", "disc", "setup", "project", "flash"}:
             job.said["error"] = "the job ended without a result"
         if "error" in job.said:
             job.state = "failed"

@@ -12,7 +12,15 @@ from sonify.studio.document import Document, disc_of, refuse_paths, safe_name, w
 if TYPE_CHECKING:
     from sonify.disc.disc import Disc
 
-__all__ = ["ENDING", "Project", "is_project", "project_at", "project_name", "project_toml", "refuse_project"]
+__all__ = [
+    "ENDING",
+    "Project",
+    "is_project",
+    "project_at",
+    "project_name",
+    "project_toml",
+    "refuse_project",
+]
 
 ENDING = "-project.toml"
 

@@ -45,7 +45,8 @@ def receive(path: Path, setup: dict[str, Any], hints: dict[str, Any]) -> dict[st
     Returns
     -------
     dict
-        `{"disc": table, "name": name}`, `{"setup": table}` or `{"project": table}`, and `about`, what was read.
+        `{"disc": table, "name": name}`, `{"setup": table}` or `{"project": table}`, and `about`,
+        what was read.
 
     Raises
     ------

@@ -129,8 +129,8 @@ export class Store extends EventTarget {
       if (!document) continue;
       this.choose(name);
       this.change("project", (d) => {
-        for (const key of Object.keys(d)) delete d[key];
-        Object.assign(d, document);
+        // what a file leaves out has its default
+        Object.assign(d, { setup: {}, presets: [], muted: [], shipped: null, fit: null }, document);
       });
     }
     this.choose(which);
