@@ -192,20 +192,20 @@ class Performance:
         """From the first position to the end of the message, in s."""
         return self.read_s if self.scroll is None else self.scroll.end_s
 
-    def at_pace(self, pace: float) -> Performance:
-        """The same performance, played so many times as fast."""
+    def at_speed(self, speed: float) -> Performance:
+        """The same performance, so many times as fast."""
         change = msgspec.structs.replace
         player = self.setup.player
         player = change(
             player,
-            rpm=player.rpm * pace,
-            stage=player.stage / pace,
-            settle=player.settle / pace,
-            message_pause=player.message_pause / pace,
-            matrix=change(player.matrix, scroll=player.matrix.scroll * pace),
+            rpm=player.rpm * speed,
+            stage=player.stage / speed,
+            settle=player.settle / speed,
+            message_pause=player.message_pause / speed,
+            matrix=change(player.matrix, scroll=player.matrix.scroll * speed),
         )
-        line = replace(self.timeline, position_s=self.timeline.position_s / pace)
-        return replace(self, setup=change(self.setup, player=player), timeline=line)
+        setup = change(self.setup, player=player)
+        return replace(self, setup=setup, timeline=self.timeline.at_speed(speed))
 
     @property
     def tempo_bpm(self) -> float:

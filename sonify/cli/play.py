@@ -121,7 +121,7 @@ def watch(request: Request, from_s: float, speed: float, loop: bool) -> None:
     end = show.duration_s
     if from_s >= end:
         raise InputError(f"the piece ends at {end:.2f} s; start before that", place="--from")
-    _agree(show.at_pace(speed))
+    _agree(show.at_speed(speed))
     decoded = Decoded(show.captions)
     begin = time.monotonic()
 

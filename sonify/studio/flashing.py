@@ -198,11 +198,11 @@ def check(show: Performance, pace: float = 1.0) -> dict[str, Any]:
     """
     from sonify.light.calm import SHARE, calmed
 
-    if not may_flash(show.at_pace(pace)):
+    if not may_flash(show.at_speed(pace)):
         return {"over": False, "text": "", "calm": None}
     done = calmed(
         show.setup,
-        lambda setup, _: flashing_of(replace(show, setup=setup).at_pace(pace)),
+        lambda setup, _: flashing_of(replace(show, setup=setup).at_speed(pace)),
         without=(SHARE,),
     )
     over = done.before.over
