@@ -159,9 +159,9 @@ class Page:
                 raise AssertionError(f"not within {seconds} s: {what}")
             time.sleep(0.02)
 
-    def at(self, selector: str) -> Any:
+    def at(self, selector: str, **more: Any) -> Any:
         """What a selector finds, in the work area that is then open."""
-        found = self.page.locator(selector)
+        found = self.page.locator(selector, **more)
         found.first.evaluate("(e) => studio.areas().reveal(e)")
         return found
 

@@ -112,6 +112,8 @@ def test_what_has_the_focus_is_not_hidden_behind_the_bar(page: Page) -> None:
     for _ in range(60):
         keys.press("Tab")
         now = focus(page)
+        if now["tag"] == "BODY":  # round once
+            continue
         top, bottom = page.js(f"[{bar}.top, {bar}.bottom]")
         inside = page.js("Boolean(document.activeElement.closest('.transport'))")
         assert inside or now["bottom"] <= top + 1 or now["top"] >= bottom - 1, now

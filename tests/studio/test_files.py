@@ -170,7 +170,13 @@ def test_what_is_taken_away_is_what_the_command_makes(
         return  # these are read back in tests of their own
     page.until(f"document.querySelector('.command code').textContent.endsWith('{name}')")
     line = shlex.split(page.page.text_content(".command code") or "")
-    assert line[:3] == ["sonify", what, "cairn-small"]
+    assert line[:2] == ["sonify", what]
+    if line[2] == "cairn-small-project.toml":  # too many settings for a line
+        with page.page.expect_download() as got:
+            page.page.click("#save")
+        got.value.save_as(tmp_path / line[2])
+    else:
+        assert line[2] == "cairn-small"
     by_command = tmp_path / name
     sonify_command(*line[1:], cwd=tmp_path)
     if suffix == ".dxf":  # it holds the moment at which it was written

@@ -11,6 +11,10 @@ import numpy as np
 import pytest
 
 import sonify
+from sonify.disc.code.code import Code
+from sonify.disc.geometry.fit import fit
+from sonify.disc.layout import Layout
+from sonify.disc.sizes import FitSpec
 from sonify.settings import convert
 from tests.lamps import states_at
 from tests.studio.conftest import Page, Studio
@@ -33,11 +37,12 @@ def test_type_a_message_and_play(page: Page) -> None:
     page.at("#message").fill("TWO LANTERNS LEFT")
     page.settled()
     assert page.js("studio.show.message") == "TWO LANTERNS LEFT"
+    want = fit("TWO LANTERNS LEFT", Code(), Layout(), FitSpec())  # as `encode` does
     fact = page.page.text_content("#panel-disc .fact")
     assert fact is not None
     assert "17 characters" in fact
     assert "119 bits" not in fact  # a row is filled up
-    assert "3 rows of 56" in fact
+    assert f"{want.rows} rows of {want.layout.positions}" in fact
     assert re.search(r"\d+ mm across", fact)
     page.page.click("#play")
     page.until("studio.sound.place() > 0.8")
@@ -244,13 +249,13 @@ def test_voices_are_added_moved_muted_heard_alone_and_removed(page: Page) -> Non
 
 
 def test_presets_scale_root_step_and_metre(page: Page) -> None:
-    page.page.click('[data-preset="koto-pond"]')
+    page.at('[data-preset="koto-pond"]').click()
     page.until("studio.store.document.presets.includes('koto-pond')")
     page.settled()
     want = sonify.perform(sonify.load_disc("cairn-small"), ["koto-pond"])
     assert page.js("studio.show.onset.length") == len(want.notes)
     assert page.page.get_attribute('[data-preset="koto-pond"]', "aria-pressed") == "true"
-    page.page.select_option('[data-place="music.scale"] select', "lydian")
+    page.at('[data-place="music.scale"] select').select_option("lydian")
     page.page.select_option('[data-place="music.root"] select >> nth=0', "7")
     page.settled()
     assert page.document["setup"]["music"]["scale"] == "lydian"
@@ -296,7 +301,7 @@ def test_what_is_wrong_is_said_at_its_place_and_the_music_goes_on(page: Page) ->
 
 def test_undo_redo_and_two_versions(page: Page) -> None:
     first = page.document
-    page.page.select_option('[data-place="music.scale"] select', "phrygian")
+    page.at('[data-place="music.scale"] select').select_option("phrygian")
     page.settled()
     second = page.document
     page.page.click("#undo")
@@ -307,7 +312,7 @@ def test_undo_redo_and_two_versions(page: Page) -> None:
     assert page.document == first
     assert page.page.is_disabled("#undo")
     page.page.click("#version-b")
-    page.page.select_option('[data-place="music.scale"] select', "blues")
+    page.at('[data-place="music.scale"] select').select_option("blues")
     page.settled()
     third = page.document
     page.page.click("#version-a")
@@ -421,7 +426,7 @@ def lamps_of(page: Page) -> np.ndarray:
 
 @pytest.mark.parametrize("fill", ["rows", "characters", "rolling"])
 def test_lamps_on_the_canvas_are_the_readings_at_twenty_moments(page: Page, fill: str) -> None:
-    page.page.select_option('[data-place="player.matrix.fill"] select', fill)
+    page.at('[data-place="player.matrix.fill"] select').select_option(fill)
     page.settled()
     setup = convert(page.document["setup"], sonify.Setup)
     show = sonify.perform(sonify.load_disc("cairn-small"), setup=setup)

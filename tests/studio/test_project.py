@@ -68,6 +68,7 @@ def test_a_project_file_is_taken_by_the_command_and_by_another_page(
     two.page.click("#version-b")
     two.settled()
     assert two.document["setup"]["player"]["rpm"] == 15
+    two.page.click("#version-a")
     two.page.click("#undo")
     two.settled()
     assert two.document["name"] != "my-disc"

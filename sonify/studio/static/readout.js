@@ -3,6 +3,7 @@
 import { clock } from "./dom.js";
 import { lower } from "./timeline.js";
 
+const CAPITAL_PX = 11;
 const $ = (id) => document.getElementById(id);
 
 export class Readout {
@@ -41,7 +42,8 @@ export class Readout {
     const count = lower(show.caption_s, now + 1e-6);
     if (count === this.count) return;
     this.count = count;
-    const most = $("said").clientWidth > 600 ? 90 : 60;
+    // two lines of capitals
+    const most = Math.min(90, 2 * Math.floor($("said").clientWidth / CAPITAL_PX));
     const points = show.caption_point.subarray(Math.max(0, count - most), count);
     $("said").textContent = String.fromCodePoint(...points);
     $("said").classList.toggle("long", count > 46);
