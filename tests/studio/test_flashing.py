@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 import sonify
-from sonify.studio.flashing import _measured, _tile, check, may_flash
+from sonify.studio.flashing import _tile, check, flashing_of, may_flash
 from tests.studio.conftest import Page, Studio
 
 CASES = [
@@ -40,7 +40,7 @@ def test_page_and_clips_agree_on_what_is_over(
     show = sonify.perform(sonify.load_disc(disc), presets, settings)
     whats = ["lights"] if show.scroll is None else ["lights", "message"]
     clips = [as_a_clip(show, what).over for what in whats]
-    assert _measured(show).over == any(clips)
+    assert flashing_of(show).over == any(clips)
 
 
 def test_the_quick_bound_never_says_no_wrongly() -> None:
@@ -70,7 +70,7 @@ def test_calm_is_within_the_threshold() -> None:
     found = check(show)
     assert found["over"]
     calm = sonify.perform(show.disc, ["quick", "paper"], found["calm"])
-    assert not _measured(calm).over
+    assert not flashing_of(calm).over
     assert not check(calm)["over"]
 
 
