@@ -9,7 +9,7 @@
 #include "firmware_records.h"
 
 #ifdef WRAP
-/* All counters go on to just before their ends. */
+/* All counts of ticks go on to just before their ends. */
 static void wrap(void)
 {
     uint32_t by = 0xFFFFFFFFU - tick - (uint32_t)(number % 250U);
@@ -25,7 +25,6 @@ static void wrap(void)
     for (k = 0; k < PLAYER_VOICES; k++) {
         memories[k].base += by;
     }
-    quiet += 0xFFFFFFF0U;
 }
 #endif
 

@@ -33,6 +33,7 @@ def config_h(plan: FirmwarePlan, template: str) -> str:
     low_first = code is not None and code.bit_order == "low-first"
     index = show.setup.player.row_start == "index"
     by_value = any(v.tones.by_value for v in plan.voices)
+    bar = grid.bar / grid.step
     ms = 1000 * show.timeline.position_s
     rate = grid.step_ticks / ms
     whole = int(rate)
@@ -59,7 +60,8 @@ def config_h(plan: FirmwarePlan, template: str) -> str:
         ("LOW_FIRST", int(low_first), "1: lowest bit first"),
         ("GAP", _u32(plan.gap_slots), "positions between two rows, usually"),
         ("STEP_TICKS", _u32(grid.step_ticks), "ticks per position"),
-        ("BAR_TICKS", _u32(grid.bar_ticks), "ticks per bar"),
+        ("BAR", _u32(bar.numerator), "positions per bar ..."),
+        ("BAR_PARTS", _u32(bar.denominator), "... divided by this"),
         ("TICK_RATE", _u32(whole), "ticks a millisecond"),
         ("TICK_RATE_PART", _u32(part), "... and 2^-32ths of a tick"),
         ("POSITION_MS", position, "how long a position lasts"),

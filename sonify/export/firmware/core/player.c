@@ -81,7 +81,7 @@ static uint8_t row_known[(PLAYER_POSITIONS + 7) / 8];
 static uint32_t tick;      /* of the last position */
 static uint32_t gone;      /* ticks since then, and 2^-32ths of a tick */
 static uint32_t gone_part;
-static uint32_t quiet;     /* milliseconds since then */
+static uint32_t quiet;     /* milliseconds since then, as far as a position lasts */
 static uint32_t tick_rate; /* ticks a millisecond, and 2^-32ths of a tick */
 static uint32_t tick_rate_part;
 static uint32_t soonest;   /* nothing is due before */
@@ -111,10 +111,10 @@ static uint8_t scrolling; /* 1 before the message's first step, 2 after it */
 #define READING 2U
 #define FULL 3U    /* the row has been read to its end */
 #define OVER 4U
-
 #include "player_lamps.inc"
 #include "player_tones.inc"
 #include "player_notes.inc"
+#include "player_lengths.inc"
 #include "player_rules.inc"
 #include "player_voices.inc"
 #include "player_decode.inc"
@@ -332,7 +332,7 @@ void player_millisecond(void)
 {
     uint32_t part = gone_part + tick_rate_part;
 
-    quiet++;
+    quiet += quiet <= PLAYER_POSITION_MS;
     if (gone < UINT32_C(0x20000000)) {
         gone += tick_rate + (part < gone_part);
         gone_part = part;
