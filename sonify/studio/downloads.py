@@ -26,6 +26,7 @@ _WORDS = {
     "clip": ("Clip", "the views set below, with sound, as a video"),
     "score": ("Score", "the music in staff notation"),
     "draw": ("Drawing", "the disc at 1:1, for cutting"),
+    "sheet": ("Sheet", "how text becomes holes, bits, lamps and notes, to teach with"),
     "subtitles": ("Captions", "each character at the time it is read"),
     "disc": ("Disc file", "message, code and sizes; all commands read it"),
     "preset": ("Preset file", "music, player and look, without the disc"),

@@ -17,7 +17,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Corrected", "checks", "correct", "syndromes"]
+__all__ = ["LOG", "Corrected", "checks", "correct", "syndromes"]
 
 Symbols = NDArray[np.uint8]
 FIELD = 0x11D

@@ -22,7 +22,16 @@ from numpy.typing import NDArray
 
 from sonify.disc.code import gf256
 
-__all__ = ["DEFAULT_REDUNDANCY", "Plan", "Repair", "plan", "protect", "repair", "rows_for"]
+__all__ = [
+    "DEFAULT_REDUNDANCY",
+    "Plan",
+    "Repair",
+    "codewords",
+    "plan",
+    "protect",
+    "repair",
+    "rows_for",
+]
 
 Bits = NDArray[np.int8]
 Kind = TypeVar("Kind", np.uint8, np.bool_, np.int64)
@@ -118,7 +127,7 @@ def rows_for(bits: int, positions: int, redundancy: float) -> int:
     return high
 
 
-def _words(symbols: NDArray[Kind], plan: Plan) -> NDArray[Kind]:
+def codewords(symbols: NDArray[Kind], plan: Plan) -> NDArray[Kind]:
     """Symbols as codewords; the shorter ones begin with a zero that is not on the disc."""
     pad = plan.codewords * plan.length - len(symbols)
     full = np.concatenate((np.zeros(pad, symbols.dtype), symbols))
@@ -147,7 +156,7 @@ def protect(bits: Bits, plan: Plan) -> Bits:
     body[: len(packed)] = packed
     data = plan.data_symbols
     body[data : data + CRC_SYMBOLS] = _crc(body[:data])
-    words = _words(body, plan)
+    words = codewords(body, plan)
     words[:, -plan.checks :] = gf256.checks(words[:, : -plan.checks], plan.checks)
     return _bits(words, plan)
 
@@ -182,8 +191,8 @@ def repair(flat: Bits, plan: Plan) -> Repair:
     """
     used = flat[: 8 * plan.symbols].reshape(-1, 8)
     erased = np.any(used < 0, axis=1)
-    words = _words(np.packbits(used > 0, axis=1)[:, 0], plan)
-    marks = _words(erased, plan)
+    words = codewords(np.packbits(used > 0, axis=1)[:, 0], plan)
+    marks = codewords(erased, plan)
     found = gf256.correct(words, plan.checks, marks)
     whole = found.words if _confirmed(found, plan) else _without_a_row(words, erased, found, plan)
     bad = np.zeros(len(flat), bool)
@@ -215,13 +224,13 @@ def _without_a_row(
     at = np.arange(plan.symbols)
     # the worst codeword rules out most rows cheaply
     worst = int(np.argmin(np.where(found.ok, found.spare, -1)))
-    own = _words(at + 1, plan)[worst] - 1
-    masks = (own >= first) & (own <= last) | _words(erased, plan)[worst]
+    own = codewords(at + 1, plan)[worst] - 1
+    masks = (own >= first) & (own <= last) | codewords(erased, plan)[worst]
     trial = gf256.correct(np.repeat(words[worst][None], plan.rows, axis=0), plan.checks, masks)
     passed = {}
     for row in np.flatnonzero(trial.ok)[:MOST_SUSPECTS]:
         gone = (at >= first[row]) & (at <= last[row]) | erased
-        whole = gf256.correct(words, plan.checks, _words(gone, plan))
+        whole = gf256.correct(words, plan.checks, codewords(gone, plan))
         if _confirmed(whole, plan):
             passed[whole.words.tobytes()] = whole.words
     return next(iter(passed.values())) if len(passed) == 1 else None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib.util
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -10,6 +9,7 @@ import msgspec
 
 from sonify.atomic import atomic_write
 from sonify.errors import OutputError
+from sonify.export.fonts import dejavu
 from sonify.settings import Settings
 
 if TYPE_CHECKING:
@@ -65,13 +65,9 @@ def score_bytes(show: Performance, suffix: str, options: Options | None = None) 
 
 
 def _fonts() -> dict[str, Path]:
-    """DejaVu Serif, which comes with matplotlib, on which music21 depends."""
-    spec = importlib.util.find_spec("matplotlib")
-    if spec is None or spec.origin is None:
-        raise OutputError("the fonts of matplotlib are missing; install it, or write .svg")
-    folder = Path(spec.origin).parent / "mpl-data" / "fonts" / "ttf"
+    """Font files by style."""
     files = {"": "DejaVuSerif", "B": "DejaVuSerif-Bold", "I": "DejaVuSerif-Italic"}
-    return {style: folder / f"{name}.ttf" for style, name in files.items()}
+    return {style: dejavu(name) for style, name in files.items()}
 
 
 def _png(pages: list[Page], title: str, zoom: float) -> bytes:
