@@ -177,7 +177,7 @@ def _bits(canvas: Canvas, check: Check, y: float, width: float) -> float:
                      style=BOLD)  # fmt: skip
         if code.parity:
             words = f"{plural(ones, 'one')}: {'odd, wrong' if ones % 2 else 'even, good'}"
-            canvas.asked(left, y + 9.8, words, BODY)
+            canvas.asked(left, y + 9.8, words, BODY, box=28.0)
         y += 13.5 if code.parity else 8.5
     if code.parity:
         canvas.text(left + code.unit_bits * CELL, y + 1.0, "the shaded bit is the parity bit",
@@ -275,7 +275,7 @@ def _solomon(canvas: Canvas, check: Check) -> list[str]:
         "divided.",
         f"Suppose that {check.where}. A symbol is read as {word.bad[word.at]:02X}, not "
         f"{word.good[word.at]:02X}. Now S0 = {canvas.gap(f'{word.sums[0]:02X}')}: the bits that "
-        f"are wrong. S1 / S0 = 2 to the power of {canvas.gap(str(word.from_end))}: so many symbols "
+        f"are wrong. S1/S0 = 2 to the power of {canvas.gap(str(word.from_end))}: so many symbols "
         f"follow the wrong one, and it is put right. {checks} check symbols repair "
         f"{checks // 2} wrong symbols or {checks} that can't be seen, and here any one row.",
     ]

@@ -148,7 +148,7 @@ def _line(
     """A bit with its hole, lamp and note."""
     value, link = int(facts.flat[bit]), (bit, bit)
     at = [x + middle for middle in _middles(wide)]
-    canvas.asked(at[0], y + 1.1, "01?"[value], BODY, anchor="middle", style=BOLD)
+    canvas.asked(at[0], y + 1.1, "01?"[value], BODY, box=3.6, anchor="middle", style=BOLD)
     draw_hole(canvas, at[1], y, value, facts.disc.layout.hole_means, link)
     draw_lamp(canvas, at[2], y, value > 0 and not canvas.blank, link)
     if bit in facts.notes:

@@ -29,8 +29,8 @@ SMALL, BODY, HEAD = 2.6, 3.1, 4.0
 LEADING = 1.32
 """From line to line, over the size of type."""
 MEASURED_AT = 1000
-GAP = 1.2
-"""The least white around a word that stands in a box."""
+SHARES = {"start": 0.0, "middle": 0.5, "end": 1.0}
+"""How much of a text lies on the left of its place, by its anchor."""
 
 INKS = {
     "ink": "#1b2226", "soft": "#566168", "line": "#b4bcc1", "paper": "#ffffff",
@@ -90,8 +90,7 @@ class Text(NamedTuple):
     @property
     def left(self) -> float:
         """Where it starts."""
-        share = {"start": 0.0, "middle": 0.5, "end": 1.0}[self.anchor]
-        return self.x - share * width_of(self.words, self.size, self.style)
+        return self.x - SHARES[self.anchor] * width_of(self.words, self.size, self.style)
 
 
 class Target(NamedTuple):
@@ -169,18 +168,19 @@ class Canvas:
         """Write a line."""
         self.add(Text(x, y, size, words, **style))
 
-    def asked(self, x: float, y: float, words: str, size: float = BODY, **style: Any) -> None:
-        """Write what a worksheet asks for, or leave a box for it."""
+    def asked(
+        self, x: float, y: float, words: str, size: float = BODY, box: float = 8.0, **style: Any
+    ) -> None:
+        """Write what a worksheet asks for, or leave a box for it; all boxes of a kind are alike."""
         if not self.blank:
             self.text(x, y, words, size, **style)
             return
-        wide, half = max(width_of(words, size), size) + GAP, {"start": 0.0, "end": 1.0}
-        left = x - half.get(style.get("anchor", "start"), 0.5) * wide
-        self.add(Box(left, y - 0.95 * size, wide, 1.25 * size, "paper", "soft", 0.15))
+        left = x - SHARES[style.get("anchor", "start")] * box
+        self.add(Box(left, y - 0.95 * size, box, 1.25 * size, "paper", "soft", 0.15))
 
     def gap(self, words: str) -> str:
         """A word of a sentence, or a line to write it on."""
-        return "_" * (len(words) + 3) if self.blank else words
+        return "_" * 6 if self.blank else words
 
     def paragraph(
         self, x: float, y: float, width: float, words: str, size: float = BODY, **style: Any

@@ -111,8 +111,11 @@ def _contents(
     for k in range(0, len(more), fit):
         rest = Canvas(blank)
         y = _title(rest, " - ".join(filter(None, [head, "More characters"])), 0) + 2
-        for n, units in enumerate(more[k : k + fit]):
-            draw_columns(rest, facts, units, y + n * each, wide)
+        some = more[k : k + fit]
+        line = line_for(facts, (high - y) / len(some) - each)
+        step = columns_height(facts, line) + PANEL_GAP
+        for n, units in enumerate(some):
+            draw_columns(rest, facts, units, y + n * step, wide, line)
         pages.append(rest.shapes)
     return [_moved(shapes, MARGIN, MARGIN) for shapes in pages]
 

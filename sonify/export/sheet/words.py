@@ -104,6 +104,15 @@ def _legend(
     ]
     if wrong:
         entries.append((lambda sx, sy: draw_wrong(canvas, sx, sy, 1.2), "wrong hole"))
+    n = facts.disc.positions
+    across = next((u for u in facts.units if u.first // n != u.last // n), None)
+    if across is not None:
+        row, position = facts.place(across.first)
+        sign = f"{row}:{position}"
+        entries.append((
+            lambda sx, sy: canvas.text(sx, sy + 1, sign, SMALL, anchor="middle"),
+            f"row {row}, place {position}",
+        ))  # fmt: skip
     if (facts.flat < 0).any():
         entries.append((lambda sx, sy: draw_hole(canvas, sx, sy, -1, means), "unknown"))
     canvas.text(x, y + 3.6, "What the signs mean", HEAD, style=BOLD)
