@@ -87,8 +87,9 @@ class Copy:
         ends = 1
         if self.length > 1:
             # a note rings on while those after it last less than the rest of it together; this
-            # many fit into four rows if each is as long as it can be
-            ends += math.ceil(math.log(4 * positions) / math.log(self.length / (self.length - 1)))
+            # many fit into four rows if each is as long as it can be; swing leaves 0.4 of the
+            # shortest
+            ends += math.ceil(math.log(10 * positions) / math.log(self.length / (self.length - 1)))
         return lot * (math.ceil(self.delay / self.spacing + 1e-9) + min(ends, 4 * positions))
 
 

@@ -80,7 +80,8 @@ class Swing(Rule, frozen=True, tag="swing"):
         f.near = min(f.near, 2 - 2 * self.amount)
         # ends only ever come later
         f.later(2 * self.amount - 1)
-        f.change_copies(length=lambda c: c.length + 0.6)
+        # a note that ends with the next one still does
+        f.change_copies(length=lambda c: c.length if c.open and c.length <= 1 else c.length + 0.6)
 
     def loses(self, before: Sequence[Rule]) -> str | None:
         if self.amount > _MOST_SWING:
