@@ -37,6 +37,9 @@ def answer(document: Document) -> bytes:
     reading, notes, lights = show.reading, show.notes, show.lights
     t = show.timeline
     turn_s, turns = turning(show)
+    decoding = show.disc.decoding
+    none = np.zeros(0, [("first_bit", "i4"), ("last_bit", "i4")])
+    characters = none if decoding is None else decoding.characters
     arrays: dict[str, NDArray[Any]] = {
         "bits": show.disc.grid.reshape(-1),
         "read_s": reading["time_s"],
@@ -57,6 +60,8 @@ def answer(document: Document) -> bytes:
         "light_level": lights["level"],
         "caption_s": show.captions["time_s"],
         "caption_point": show.captions["codepoint"],
+        "caption_first": characters["first_bit"].astype("i4"),
+        "caption_last": characters["last_bit"].astype("i4"),
         "seen": Mounting.of(show.setup.light, show.setup.player.matrix)
         .leds(np.arange(show.setup.player.matrix.lamps))
         .astype("i4"),

@@ -84,6 +84,12 @@ class _Flash(Settings, frozen=True):
     pace: Annotated[float, msgspec.Meta(ge=0.1, le=10)] = 1.0
 
 
+class _Holes(Settings, frozen=True):
+    document: Document
+    places: tuple[int, ...] = ()
+    repair: bool = False
+
+
 class _Drop(Settings, frozen=True):
     name: str
     setup: dict[str, Any] = msgspec.field(default_factory=dict)
@@ -163,6 +169,13 @@ class _Server:
             command_for, sent.document, sent.what, sent.suffix, sent.calm, self._command
         )
         return JSONResponse({"command": line, "needs": needs})
+
+    async def holes(self, request: Request) -> Response:
+        """The disc with some holes flipped, and what that does to its message."""
+        from sonify.studio.holes import flipped
+
+        sent = await _sent(request, _Holes)
+        return JSONResponse(await self._thread(flipped, sent.document, sent.places, sent.repair))
 
     async def project(self, request: Request) -> Response:
         """A project as the text of its file."""
@@ -333,7 +346,7 @@ def application(start: dict[str, Any], rights: Rights, command: Command) -> tupl
     posted = {
         "/show": s.show, "/notes": s.notes, "/value": s.value, "/lay": s.lay, "/dice": s.dice,
         "/flash": s.flash, "/drop": s.drop, "/jobs": s.download, "/command": s.command,
-        "/project": s.project,
+        "/project": s.project, "/holes": s.holes,
     }  # fmt: skip
     routes = [
         *(Route(path, answer) for path, answer in asked.items()),

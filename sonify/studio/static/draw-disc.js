@@ -177,6 +177,15 @@ export class DiscView {
     c.translate(size / 2, size / 2);
     c.rotate(angle);
     c.drawImage(this.both, -size / 2, -size / 2);
+    this.angle = angle;
+    if (this.mark) {
+      const [x, y] = this.spot(this.mark.row, this.mark.position);
+      c.strokeStyle = colour("focus");
+      c.lineWidth = Math.max(2, size * 0.007);
+      c.beginPath();
+      c.arc(x * this.scale, y * this.scale, Math.max(5, show.geometry.hole * this.scale * 2), 0, TURN);
+      c.stroke();
+    }
     // the stage with its two spots
     c.setTransform(1, 0, 0, 1, size / 2, size / 2);
     const n = Math.max(0, count - 1);
@@ -212,5 +221,18 @@ export class DiscView {
       c.arc(0, -r * k, spot, 0, TURN);
       c.stroke();
     }
+  }
+
+  /** The place at a point of the canvas, as the disc stands now. */
+  hit(x, y) {
+    const { show, canvas } = this;
+    const [px, py] = [x, y].map((v) => (v - canvas.width / 2) / this.scale);
+    const r = Math.hypot(px, py);
+    const row = show.geometry.radii.reduce((best, radius, k, all) => (Math.abs(radius - r) < Math.abs(all[best] - r) ? k : best), 0);
+    if (Math.abs(show.geometry.radii[row] - r) > show.geometry.gap / 2) return null;
+    const from = (Math.atan2(px, -py) - (this.angle ?? 0)) / TURN * 360;
+    const apart = (angle) => Math.abs(((angle - from + 540) % 360 + 360) % 360 - 180);
+    const position = show.angles.reduce((best, angle, k, all) => (apart(angle) < apart(all[best]) ? k : best), 0);
+    return { row, position };
   }
 }

@@ -39,7 +39,7 @@ export class MatrixView {
       this.stale = true;
       const [w, h] = this.units();
       this.canvas.style.aspectRatio = `${w} / ${h}`;
-      this.canvas.parentElement.style.setProperty("--ratio", w / h);
+      this.canvas.closest(".matrix-view").style.setProperty("--ratio", w / h);
     }
   }
 
@@ -204,6 +204,36 @@ export class MatrixView {
       this.whole = false;
     } else for (const lamp of changed) this.around(c, lamp);
     this.drawn = true;
+  }
+
+  /** The place that last lit, or will first light, the lamp at a point of the canvas. */
+  hit(x, y) {
+    const { show } = this;
+    const { across, down } = show.look;
+    const lamps = [...Array(across * down).keys()];
+    const near = lamps.find((lamp) => {
+      const [cx, cy] = this.centre(lamp % across, Math.floor(lamp / across));
+      return Math.hypot(cx - x, cy - y) < this.lampSize * 0.6;
+    });
+    if (near === undefined) return null;
+    let best = -1;
+    for (let k = 0; k < show.light_s.length; k++) {
+      if (!show.light_level[k] || show.seen[show.light_led[k]] !== near) continue;
+      if (best >= 0 && show.light_s[k] > this.last) break;
+      best = k;
+    }
+    if (best < 0) return null;
+    const n = Math.max(0, lower(show.read_s, show.light_s[best] + 1e-6) - 1);
+    return { row: show.read_row[n], position: show.read_position[n] };
+  }
+
+  /** Put an element round a lamp. */
+  surround(ring, lamp) {
+    const { across } = this.show.look;
+    const [x, y] = this.centre(lamp % across, Math.floor(lamp / across));
+    const { width, height } = this.canvas;
+    Object.assign(ring.style, { left: `${(100 * x) / width}%`, top: `${(100 * y) / height}%`,
+      width: `${(115 * this.lampSize) / width}%`, aspectRatio: "1" });
   }
 
   lamp(c, lamp) {

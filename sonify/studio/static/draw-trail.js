@@ -238,6 +238,25 @@ export class NearView {
 
   setSilent(silent) { this.silent = silent; }
 
+  scale() {
+    const range = Math.max(10, this.show.high - this.show.low + 3);
+    const h = this.canvas.height;
+    return { range, thick: Math.max(h * 0.05, Math.min(h / range, h * 0.09)) };
+  }
+
+  /** The place whose note is at a point of the canvas. */
+  hit(x, y) {
+    const { show, canvas } = this;
+    const { range, thick } = this.scale();
+    const time = this.place - NEAR_BEFORE_S + (x / canvas.width) * (NEAR_BEFORE_S + NEAR_AFTER_S);
+    for (let k = lower(show.onset, time - this.longest); k < show.onset.length && show.onset[k] <= time; k++) {
+      if (show.onset[k] + show.duration[k] < time || this.silent?.has(show.voice[k])) continue;
+      const top = (canvas.height - thick) * (1 - (show.pitch[k] - show.low + 1) / range);
+      if (y >= top && y <= top + thick) return { row: show.note_row[k], position: show.note_position[k] };
+    }
+    return null;
+  }
+
   draw(place) {
     const { show, canvas } = this;
     if (!show) return;
@@ -257,8 +276,8 @@ export class NearView {
       c.lineTo(Math.round(x(show.row_s[r])) + 0.5, h);
       c.stroke();
     }
-    const range = Math.max(10, show.high - show.low + 3);
-    const thick = Math.max(h * 0.05, Math.min(h / range, h * 0.09));
+    const { range, thick } = this.scale();
+    this.place = place;
     const from = lower(show.onset, place - NEAR_BEFORE_S - this.longest);
     const to = lower(show.onset, place + NEAR_AFTER_S);
     for (let k = from; k < to; k++) {
@@ -273,9 +292,10 @@ export class NearView {
       c.beginPath();
       c.roundRect(left, y, Math.max(thick * 0.6, wide - 1), thick, thick * 0.4);
       c.fill();
-      if (sounding) {
-        c.lineWidth = Math.max(1, thick * 0.22);
-        c.strokeStyle = colour("sounding");
+      const marked = this.mark?.notes.includes(k);
+      if (sounding || marked) {
+        c.lineWidth = Math.max(1, thick * (marked ? 0.4 : 0.22));
+        c.strokeStyle = colour(marked ? "focus" : "sounding");
         c.stroke();
       }
     }

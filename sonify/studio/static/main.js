@@ -11,9 +11,11 @@ import { wireDrop } from "./file-drop.js";
 import { FlashCheck } from "./flash.js";
 import { give } from "./dom.js";
 import { wireKeys } from "./keys.js";
+import { Marks } from "./marks.js";
 import { clearError, showCautions, showError, tell, work } from "./messages.js";
 import { discPanel } from "./panel-disc.js";
 import { filesPanel } from "./panel-files.js";
+import { holesPanel } from "./panel-holes.js";
 import { musicPanel } from "./panel-music.js";
 import { lampsPanel, machinePanel } from "./panel-rest.js";
 import { startPanel } from "./panel-start.js";
@@ -34,9 +36,10 @@ const trail = new TrailView($("trail"), $("walk"));
 const near = new NearView($("near"));
 const readout = new Readout();
 const views = [disc, matrix, trail, near];
+const marks = new Marks();
 
 const AREAS = [
-  ["start", "Start"], ["disc", "Disc"], ["music", "Music"], ["voices", "Voices"], ["lamps", "Lamps"],
+  ["start", "Start"], ["disc", "Disc"], ["holes", "Holes"], ["music", "Music"], ["voices", "Voices"], ["lamps", "Lamps"],
   ["machine", "Machine"], ["files", "Files"],
 ];
 
@@ -108,6 +111,7 @@ function animate() {
 function setShow(next, began) {
   show = next;
   for (const view of views) view.setShow(show);
+  marks.setShow(show);
   sound.setShow(show, began);
   $("seek").max = String(Math.ceil(sound.end * 100) / 100);
   $("disc-title").textContent = show.title;
@@ -278,6 +282,25 @@ function wire() {
   still.addEventListener("change", paint);
 }
 
+/** Mark what is pointed at in any view in all of them. */
+function wireMarks(holes) {
+  const ring = $("ring");
+  const at = marks.follow(disc);
+  marks.follow(matrix);
+  marks.follow(near);
+  disc.canvas.addEventListener("click", (e) => {
+    const place = holes.open && at(e);
+    if (place) holes.flip(place);
+  });
+  marks.addEventListener("change", () => {
+    for (const view of [disc, near]) view.mark = marks.place && { ...marks.place, notes: marks.found.notes };
+    const lamp = marks.found?.lamp ?? null;
+    ring.hidden = lamp === null;
+    if (lamp !== null) matrix.surround(ring, lamp);
+    paint();
+  });
+}
+
 async function begin() {
   areas = new Areas($("areas"), $("controls"), AREAS);
   wire();
@@ -287,10 +310,13 @@ async function begin() {
     await store.restore();
     const room = (name) => $(`panel-${name}`);
     const music = musicPanel(room("music"), store, tables, tell);
+    const holes = holesPanel(room("holes"), store, marks);
+    wireMarks(holes);
     const files = filesPanel(room("files"), store, tables);
     panels = [
       startPanel(room("start"), store, tables, { music, files, areas, play }),
       discPanel(room("disc"), store, tables, tell),
+      holes,
       music,
       voicesPanel(room("voices"), store, tables, solo, tell),
       lampsPanel(room("lamps"), store, tables, music),

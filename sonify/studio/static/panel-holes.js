@@ -1,0 +1,147 @@
+// The holes by hand: the disc unrolled, a row a line. Click or paint to flip holes.
+
+import { postJson } from "./api.js";
+import { colour, fit } from "./canvas.js";
+import { clock, h } from "./dom.js";
+import { toneName } from "./marks.js";
+import { own } from "./panel-disc.js";
+
+const CELL = 13; // the least size of a place, in px
+const MOVES = { ArrowLeft: [0, -1], ArrowRight: [0, 1], ArrowUp: [-1, 0], ArrowDown: [1, 0] };
+
+export function holesPanel(panel, store, marks) {
+  const canvas = h("canvas", { id: "holes", tabIndex: 0, role: "application",
+    "aria-label": "The holes, row by row", "aria-describedby": "holes-help holes-place" });
+  const room = h("div.holes", {}, canvas);
+  const place = h("output.fact", { id: "holes-place" });
+  const said = h("div.said-of-holes", { role: "status" });
+  const repair = h("button", { type: "button", hidden: true, onclick: () => send([], true) }, "Repair the check");
+  let show = null;
+  let painted = null; // the places of a stroke, and the bit that it gives them
+  let cursor = { row: 0, position: 0 };
+
+  async function send(places, mend = false) {
+    try {
+      const got = await postJson("api/holes", { document: store.document, places, repair: mend });
+      store.change(mend ? "repair the check" : "holes", (d) => {
+        d.disc = got.disc;
+        d.fit = null;
+        own(d);
+      });
+      said.replaceChildren(...got.said.map((line) => h("p", {}, line)));
+      repair.hidden = got.check === null || got.check === "valid";
+    } catch (e) { store.dispatchEvent(new CustomEvent("wrong", { detail: e })); }
+    painted = null;
+    draw();
+  }
+
+  const sizes = () => ({ cell: canvas.width / show.positions, tall: canvas.height / show.rows });
+  const view = {
+    canvas,
+    hit(x, y) {
+      const { cell, tall } = sizes();
+      const [row, position] = [Math.floor(y / tall), Math.floor(x / cell)];
+      const inside = row >= 0 && row < show.rows && position >= 0 && position < show.positions;
+      return inside ? { row, position } : null;
+    },
+  };
+  const at = marks.follow(view);
+  const index = (p) => p.row * show.positions + p.position;
+  const paint = (p) => {
+    if (p && show.bits[index(p)] !== painted.bit) painted.places.add(index(p));
+    draw();
+  };
+  canvas.addEventListener("pointerdown", (e) => {
+    const p = at(e);
+    if (!p || e.button) return;
+    canvas.setPointerCapture(e.pointerId);
+    cursor = p;
+    painted = { bit: show.bits[index(p)] === show.holeMeans ? 1 - show.holeMeans : show.holeMeans, places: new Set() };
+    paint(p);
+  });
+  canvas.addEventListener("pointermove", (e) => { if (painted && e.buttons) paint(at(e)); });
+  canvas.addEventListener("pointerup", () => { if (painted) send([...painted.places]); });
+  canvas.addEventListener("pointercancel", () => { painted = null; draw(); });
+  canvas.addEventListener("focus", () => show && marks.set(cursor));
+  canvas.addEventListener("keydown", (e) => {
+    if (e.key === "Enter") {
+      e.preventDefault();
+      send([index(cursor)]);
+    }
+    const by = MOVES[e.key];
+    if (!by || e.altKey || e.ctrlKey) return;
+    e.preventDefault();
+    const wrap = (v, n) => (v + n) % n;
+    cursor = { row: wrap(cursor.row + by[0], show.rows), position: wrap(cursor.position + by[1], show.positions) };
+    marks.set(cursor);
+  });
+
+  function draw() {
+    if (!show || panel.hidden) return;
+    fit(canvas);
+    const c = canvas.getContext("2d");
+    const { cell, tall } = sizes();
+    c.clearRect(0, 0, canvas.width, canvas.height);
+    // every second character is shaded
+    c.fillStyle = colour("line");
+    for (let k = 0; k < show.caption_first.length; k += 2) {
+      for (let i = show.caption_first[k]; i <= show.caption_last[k]; i++) {
+        c.fillRect((i % show.positions) * cell, Math.floor(i / show.positions) * tall, cell + 0.5, tall);
+      }
+    }
+    const r = Math.min(cell, tall) * 0.34;
+    for (let i = 0; i < show.bits.length; i++) {
+      const bit = painted?.places.has(i) ? painted.bit : show.bits[i];
+      const hole = bit === show.holeMeans;
+      c.fillStyle = colour(bit < 0 ? "unknown" : hole ? "deed" : "edge");
+      c.beginPath();
+      c.arc(((i % show.positions) + 0.5) * cell, (Math.floor(i / show.positions) + 0.5) * tall, hole || bit < 0 ? r : r * 0.3, 0, 7);
+      c.fill();
+    }
+    if (!marks.place) return;
+    c.strokeStyle = colour("focus");
+    c.lineWidth = Math.max(2, cell * 0.12);
+    c.strokeRect(marks.place.position * cell + 1, marks.place.row * tall + 1, cell - 2, tall - 2);
+  }
+
+  /** Everything about the marked place, in words. */
+  function tellPlace() {
+    draw();
+    if (!marks.place) {
+      place.textContent = "Point at a hole, a lamp or a note.";
+      return;
+    }
+    const { row, position } = marks.place;
+    const { bit, character, time, notes } = marks.found;
+    const parts = [`Row ${row + 1}, position ${position + 1}: ${bit < 0 ? "unknown" : bit === show.holeMeans ? "a hole" : "no hole"}, bit ${bit < 0 ? "?" : bit}`];
+    if (character >= 0) parts.push(`character ${character + 1}, “${String.fromCodePoint(show.caption_point[character])}”`);
+    parts.push(`read at ${clock(time)}`);
+    const plays = notes.map((k) => {
+      const { name, instrument } = show.voices[show.voice[k]];
+      return instrument === 128 ? name : `${name} ${toneName(show.pitch[k])}`;
+    });
+    place.textContent = `${parts.join(", ")}. ${plays.length ? `It plays ${plays.join(", ")}.` : "It plays nothing."}`;
+  }
+
+  panel.append(
+    h("p.help", { id: "holes-help" }, "Click a place to make a hole or close one; drag to paint. By keyboard: arrow keys, and Enter to flip. "
+      + "Shaded bands are characters. While this area is open, a click on the disc flips the hole there."),
+    room, place, h("div.row", {}, said, repair));
+  marks.addEventListener("change", tellPlace);
+  new ResizeObserver(() => draw()).observe(canvas);
+
+  return {
+    /** Flip the hole at a place of the disc. */
+    flip: (p) => send([index(p)]),
+    get open() { return !panel.hidden; },
+    sync() {},
+    setShow(next) {
+      show = next;
+      canvas.style.minWidth = `${show.positions * CELL}px`;
+      canvas.style.height = `${show.rows * Math.max(CELL + 2, Math.min(26, 220 / show.rows))}px`;
+      cursor = { row: Math.min(cursor.row, show.rows - 1), position: Math.min(cursor.position, show.positions - 1) };
+      painted = null;
+      tellPlace();
+    },
+  };
+}
