@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
+import dataclasses
+from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -23,25 +26,31 @@ from sonify.cli.common import (
 from sonify.cli.encode import code_options, settings_from
 from sonify.cli.outputs import destination
 from sonify.cli.progress import progress_shown
-from sonify.errors import InputError
+from sonify.errors import InputError, plural
 from sonify.progress import report
 
 if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
     from sonify.compose.choices import Choices
     from sonify.compose.objectives import Aims
     from sonify.compose.search import Composed
     from sonify.disc.disc import Disc
     from sonify.music.measures.alignment import Tune
+    from sonify.performance_settings import Setup
 
 __all__ = ["compose"]
 
 MIDI_FILE = PathType(path_type=Path)
+MOST_MISSED = 12
+"""The most notes that are named."""
 
 
 @click.command()
 @click.argument("text", required=False)
 @with_options(
-    output_option("The disc file (.toml). [default: out/disc.toml]"),
+    output_option("The disc file, or the preset (.toml). [default: out/disc.toml]"),
     option(
         "--wording", type=PathType(path_type=Path), metavar="FILE.toml",
         help="Wordings to choose among, in place of TEXT: a list of parts, each a text or a list "
@@ -58,6 +67,17 @@ MIDI_FILE = PathType(path_type=Path)
     option(
         "--weight", "weights", multiple=True, metavar="OBJECTIVE=X",
         help="The weight of an objective: 0 leaves it out, below 0 seeks the opposite. Repeatable.",
+    ),
+    option(
+        "--tune", type=MIDI_FILE, metavar="FILE.mid",
+        help="Make rows that play this tune: of the whole disc or, with TEXT, after its rows.",
+    ),
+    option("--tune-rows", type=IntRange(1, 200), metavar="N",
+           help="Rows for --tune. [default: as many as it needs]"),
+    option(
+        "--fit-mapping", type=MIDI_FILE, metavar="FILE.mid",
+        help="Leave the holes alone: TEXT is a disc, and the output a preset (.toml) under which "
+        "it comes nearest to this tune.",
     ),
     option("--list", "listing", is_flag=True, help="List the objectives and the choices."),
     option(
@@ -79,6 +99,9 @@ def compose(
     wording: Path | None,
     like: Path | None,
     like_rhythm: Path | None,
+    tune: Path | None,
+    tune_rows: int | None,
+    fit_mapping: Path | None,
     weights: tuple[str, ...],
     listing: bool,
     free: str | None,
@@ -90,7 +113,7 @@ def compose(
     as_json: bool,
     **given: Any,
 ) -> None:
-    """Find the disc that sounds best among all that carry the same message.
+    """Find the disc, or the mapping, that sounds best or nearest to a tune.
 
     A message leaves much open: how many positions a row has, the bit order, the framing, what
     fills the spare places, and more. The search makes the music of each disc under the presets and
@@ -102,6 +125,9 @@ def compose(
       sonify compose "WIND SW 6, CLOUD BASE 900 M" -p music-box -o note.toml
       sonify compose "SNOW BY NOON" -p hut-band --weight syncopation=1 --outer-diameter 160
       sonify compose "SNOW BY NOON" --like tune.mid --free all
+      sonify compose --tune tune.mid -p music-box -o tune.toml
+      sonify compose "SNOW BY NOON" --tune tune.mid -o both.toml
+      sonify compose note.toml --fit-mapping tune.mid -o preset.toml
     """
     if listing:
         _list()
@@ -112,23 +138,142 @@ def compose(
     from sonify.performance_settings import load_setup
 
     setup = load_setup(presets, Request("", presets, assignments).settings)
+    if fit_mapping is not None:
+        _fit_mapping(text, fit_mapping, setup, output, as_json)
+        return
+    if tune is not None:
+        _tune_disc(text, tune, tune_rows, setup, given, title, output, as_json)
+        return
     aims = _aims(weights, like, like_rhythm)
-    with destination(output, "disc.toml") as path:
-        if path.suffix.casefold() != ".toml":
-            raise InputError("a disc file ends in .toml", file=path)
+    with _toml(output, "disc.toml") as path:
         choices = _choices(text, wording, free, given, title, path.stem)
         judge = Judge(setup, aims, choices.spec.least_web, Budget(effort, report))
         with progress_shown("composing"):
             found = search(choices, judge, seed)
         save_disc(found.after, path)
-    to_stderr = output == "-"
-    if as_json:
-        print_json(_facts(found, aims, seed), err=to_stderr)
-    else:
-        lines = ([] if to_stderr else [str(path)]) + _lines(found, aims, seed)
-        click.echo("\n".join(lines), err=to_stderr)
+    _print(output, path, as_json, _facts(found, aims, seed), _lines(found, aims, seed))
     if found.stopped:
         caution("the search was stopped; this is the best disc so far")
+
+
+@contextlib.contextmanager
+def _toml(output: str | None, usual: str) -> Iterator[Path]:
+    """The path of a TOML file to write."""
+    with destination(output, usual) as path:
+        if path.suffix.casefold() != ".toml":
+            raise InputError("the file ends in .toml", file=path)
+        yield path
+
+
+def _print(
+    output: str | None, path: Path, as_json: bool, facts: dict[str, Any], lines: list[str]
+) -> None:
+    """Print what was found; to stderr if the file goes to standard output."""
+    to_stderr = output == "-"
+    if as_json:
+        print_json(facts, err=to_stderr)
+    else:
+        click.echo("\n".join(([] if to_stderr else [str(path)]) + lines), err=to_stderr)
+
+
+def _fit_mapping(
+    disc_name: str | None, path: Path, setup: Setup, output: str | None, as_json: bool
+) -> None:
+    """Write the preset under which a disc comes nearest to a tune."""
+    import tomli_w
+
+    from sonify.atomic import atomic_write
+    from sonify.compose.mapping import fit_mapping, preset_of
+
+    if disc_name is None:
+        raise InputError("name the disc whose mapping is sought", place="--fit-mapping")
+    disc = Request(disc_name, (), ()).load()
+    with progress_shown("fitting"):
+        found = fit_mapping(disc, tune_of_file(path), setup)
+    with _toml(output, f"{disc.name}-mapping.toml") as target:
+        preset = preset_of(found, f"fitted to {path.name}")
+        with atomic_write(target) as beside:
+            beside.write_text(tomli_w.dumps(preset), encoding="utf-8")
+    music = found.music
+    voice = preset["music"]["voice"][0]
+    facts = {
+        "likeness_before": found.likeness_before, "likeness": found.likeness,
+        "tried": found.tried, "music": preset["music"],
+    }  # fmt: skip
+    rhythm = ", ".join(_rule_word(r) for r in voice["rhythm"]) or "each"
+    pitch = voice["pitch"]
+    by = f" by {pitch['by']}" if "by" in pitch else ""
+    lines = [
+        f"scale      {music.scale_name} on {music.root}",
+        f"positions  of {music.step}, timing {music.timing}",
+        f"notes      at {music.voice[0].source}, rhythm {rhythm}",
+        f"pitch      {pitch['scheme']}{by}",
+        f"likeness   {found.likeness_before:.3f} before, {found.likeness:.3f} now; 1 is the tune",
+        f"searched   {found.tried:,} mappings",
+    ]
+    _print(output, target, as_json, facts, lines)
+
+
+def _rule_word(rule: str | dict[str, Any]) -> str:
+    if isinstance(rule, str):
+        return rule
+    values = " ".join(f"{k} {v}" for k, v in rule.items() if k != "rule")
+    return f"{rule['rule']} ({values})"
+
+
+def _tune_disc(
+    text: str | None, path: Path, rows: int | None, setup: Setup, given: dict[str, Any],
+    title: str, output: str | None, as_json: bool,
+) -> None:  # fmt: skip
+    """Write the disc that plays a tune, after a message if there is one."""
+    import msgspec
+
+    from sonify.compose.pieces import DRUMS
+    from sonify.compose.tune_disc import disc_for_tune
+    from sonify.load import save_disc
+    from sonify.music.theory.scales import note_name
+
+    code, layout, spec = settings_from(given)
+    coded = text is not None or given["alphabet"] is not None
+    if text is not None:
+        code = msgspec.structs.replace(code, framing="framed", filling="free")
+    tune, length = notes_of_file(path)
+    with _toml(output, "tune.toml") as target:
+        with progress_shown("composing"):
+            found = disc_for_tune(
+                tune, length, setup, layout, spec, text, code if coded else None, rows,
+                target.stem,
+            )  # fmt: skip
+        disc = dataclasses.replace(found.disc, title=title)
+        save_disc(disc, target)
+    played, near = found.notes - len(found.missed), [m for m in found.missed if m.instead]
+
+    def name(pitch: float) -> str:
+        return f"drum {pitch - DRUMS:g}" if pitch >= DRUMS else note_name(round(pitch))
+
+    facts = {
+        "rows": disc.rows, "positions": disc.positions, "message": disc.message,
+        "first_tune_row": found.first_row, "notes": found.notes, "played": played,
+        "added": found.added, "waits": found.waits,
+        "missed": [m._asdict() for m in found.missed],
+    }  # fmt: skip
+    lines = [f"disc       {_shape(disc)}"]
+    if text is not None:
+        lines.append(f"message    {plain(disc.message or '', 160)} (row 1 to {found.first_row})")
+    first = found.first_row + 1
+    lines.append(
+        f"tune       {plural(found.notes, 'note')}, row {first} to {disc.rows}: {played:,} as they "
+        f"are, {len(near):,} at another pitch, {len(found.missed) - len(near):,} missed; "
+        f"{found.added:,} added"
+    )
+    if found.waits:
+        lines.append("pauses     the tune waits while the stage moves to the next row")
+    for m in found.missed[:MOST_MISSED]:
+        what = "missed   " if m.instead is None else f"{name(m.instead):<3} for  "
+        lines.append(f"{what}  {name(m.pitch)} at beat {m.beat + 1:g}: {m.why}")
+    if len(found.missed) > MOST_MISSED:
+        lines.append(f"... and {len(found.missed) - MOST_MISSED:,} more")
+    _print(output, target, as_json, facts, lines)
 
 
 def _aims(weights: tuple[str, ...], like: Path | None, like_rhythm: Path | None) -> Aims:
@@ -146,12 +291,17 @@ def _aims(weights: tuple[str, ...], like: Path | None, like_rhythm: Path | None)
                 place="--weight",
             ) from None
     tune = None if like is None else tune_of_file(like)
-    rhythm = None if like_rhythm is None else tune_of_file(like_rhythm, rhythm=True)
+    rhythm = None if like_rhythm is None else tune_of_file(like_rhythm).onsets()
     return Aims.of(given, tune, rhythm)
 
 
-def tune_of_file(path: Path, *, rhythm: bool = False) -> Tune:
-    """The notes of a MIDI file; of a rhythm, each onset once and without its pitch."""
+def tune_of_file(path: Path) -> Tune:
+    """The notes of a MIDI file."""
+    return notes_of_file(path)[0]
+
+
+def notes_of_file(path: Path) -> tuple[Tune, NDArray[np.float64]]:
+    """The notes of a MIDI file, and how long they are in quarter notes."""
     import numpy as np
 
     from sonify.compose.pieces import DRUMS
@@ -160,12 +310,11 @@ def tune_of_file(path: Path, *, rhythm: bool = False) -> Tune:
     from sonify.recover.sources.midi.note_events import read_recorded_midi
 
     notes = read_recorded_midi(path, queue=True).notes
-    beat = notes["on_beat"].astype(np.float64)
-    if rhythm:
-        beat = np.unique(beat)
-        return Tune.of(beat, np.zeros(len(beat)))
     drum = notes["channel"] == DRUM_CHANNEL
-    return Tune.of(beat, notes["pitch"].astype(np.float64) + DRUMS * drum)
+    beat, pitch = notes["on_beat"].astype(np.float64), notes["pitch"] + float(DRUMS) * drum
+    order = np.lexsort((pitch, beat))
+    length = np.nan_to_num(notes["off_beat"] - notes["on_beat"], nan=1.0)
+    return Tune(beat[order], pitch[order]), length[order]
 
 
 def _choices(
@@ -233,13 +382,9 @@ def _facts(found: Composed, aims: Aims, seed: int) -> dict[str, Any]:
 def _lines(found: Composed, aims: Aims, seed: int) -> list[str]:
     """The same for people."""
 
-    def shape(disc: Disc) -> str:
-        size = "" if disc.geometry is None else f", {disc.geometry.outer_diameter:g} mm"
-        return f"{disc.rows} rows of {disc.positions} positions{size}"
-
     lines = [
         f"message    {plain(found.after.message or '', 160)}",
-        f"disc       {shape(found.after)} (before: {shape(found.before)})",
+        f"disc       {_shape(found.after)} (before: {_shape(found.before)})",
     ]
     for c in found.changes:
         known = "" if c.without is None else f" (the best with {_word(c.before)}: {c.without:.3f})"
@@ -254,6 +399,11 @@ def _lines(found: Composed, aims: Aims, seed: int) -> list[str]:
     every = ", all that there are" if found.all_ways else f" (seed {seed})"
     lines.append(f"searched   {found.scored:,} discs{every}")
     return lines
+
+
+def _shape(disc: Disc) -> str:
+    size = "" if disc.geometry is None else f", {disc.geometry.outer_diameter:g} mm"
+    return f"{plural(disc.rows, 'row')} of {plural(disc.positions, 'position')}{size}"
 
 
 def _word(value: Any) -> str:

@@ -160,7 +160,7 @@ class Choices:
         unknown = sorted(self.free - CHOICES.keys())
         if unknown:
             raise InputError(
-                f"there is no choice '{unknown[0]}'; one of: {', '.join(CHOICES)}", place="free"
+                f"there is no choice '{unknown[0]}'; one of: {', '.join(CHOICES)}", key="free"
             )
         text = "".join(p[0] for p in self.parts)
         self.usual = fit(text, self.code, self.layout, self.spec)
@@ -262,8 +262,6 @@ def _fillable(disc: Disc, picks: dict[str, Any], idle: bool) -> Design:
         starts = np.arange(end, grid.size - width + 1, width)
         slots = Slots(starts[:, None] + np.arange(width), ways)
         grid[slots.at] = ways[0]
-    if not len(slots.at):
-        raise InputError("there is nothing to fill")
     more = Disc.from_bits(
         grid.reshape(-1, n), code=code, layout=disc.layout, geometry=disc.geometry,
         title=disc.title, name=disc.name,

@@ -63,18 +63,18 @@ class Aims:
         for name in given:
             look_up(OBJECTIVES, name, "objective", "weight")
         weights = {name: o.weight for name, o in OBJECTIVES.items()} | dict(given)
-        for name, has in (("tune", tune), ("rhythm", rhythm)):
+        for name, key, has in (("tune", "like", tune), ("rhythm", "like-rhythm", rhythm)):
             if has is None:
                 if given.get(name):
                     raise InputError(
                         f"the objective '{name}' needs a MIDI file to be near to",
-                        place="weight",
-                        hint=f"give {{{name}}}",
+                        key="weight",
+                        hint=f"give {{{key}}}",
                     )
                 weights.pop(name)
         weights = {name: w for name, w in weights.items() if w}
         if not weights:
-            raise InputError("all weights are 0; give one objective another", place="weight")
+            raise InputError("all weights are 0; give one objective another", key="weight")
         return cls(weights, tune, rhythm)
 
     def total(self, values: Mapping[str, Reals]) -> Reals:
@@ -210,7 +210,7 @@ class Objective:
     about : str
         Its definition, on one line.
     weight : float
-        Its usual weight. Own choice: sound before picture.
+        Its usual weight. Own choice: sound before picture, and a tune that is asked for before all.
     of_music : callable, optional
         Its values from what is counted of pieces.
     of_picture : callable, optional
@@ -226,9 +226,9 @@ class Objective:
 OBJECTIVES: dict[str, Objective] = {
     "tune": Objective(
         "the share of its notes and the tune's that pair up in time and pitch "
-        "(alignment: Mongeau and Sankoff 1990)", 4.0),
+        "(alignment: Mongeau and Sankoff 1990)", 10.0),
     "rhythm": Objective(
-        "the same for onsets alone, against a rhythm (Mongeau and Sankoff 1990)", 4.0),
+        "the same for onsets alone, against a rhythm (Mongeau and Sankoff 1990)", 10.0),
     "even": Objective(
         "how evenly notes are spread over each bar (Clough and Douthett 1991)", 1.0,
         lambda c, g: _over_bars(c, g, evenness)),

@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["Tune", "alignment_cost", "tune_likeness"]
+__all__ = ["Tune", "alignment_cost", "alignment_pairs", "tune_likeness"]
 
 Ints = NDArray[np.int64]
 Reals = NDArray[np.float64]
@@ -38,6 +38,11 @@ class Tune(NamedTuple):
         """The notes in order."""
         order = np.lexsort((pitch, beat))
         return cls(beat[order], pitch[order])
+
+    def onsets(self) -> Tune:
+        """Its rhythm: each onset once, with the pitch 0."""
+        beat = np.unique(self.beat)
+        return Tune(beat, np.zeros(len(beat)))
 
 
 def alignment_cost(tune: Tune, beat: Reals, pitch: Reals, count: Ints) -> Reals:
@@ -73,3 +78,30 @@ def tune_likeness(tune: Tune, beat: Reals, pitch: Reals, count: Ints) -> Reals:
     room = np.maximum(len(tune.beat) + count, 1)
     out: Reals = 1 - alignment_cost(tune, beat, pitch, count) / room
     return out
+
+
+def alignment_pairs(tune: Tune, piece: Tune) -> tuple[Ints, Ints]:
+    """The notes that the best alignment of two tunes pairs: those of the piece, and of the tune."""
+    n, m = len(tune.beat), len(piece.beat)
+    pair = np.minimum(
+        np.abs(piece.beat - tune.beat[:, None]) + np.abs(piece.pitch - tune.pitch[:, None]) / 12,
+        2.0,
+    )
+    step = np.arange(m + 1, dtype=np.float64)
+    cost = np.empty((n + 1, m + 1))
+    cost[0] = step
+    for k in range(n):
+        best = cost[k] + 1
+        best[1:] = np.minimum(best[1:], cost[k, :-1] + pair[k])
+        cost[k + 1] = np.minimum.accumulate(best - step) + step
+    mine, theirs = [], []
+    while n and m:
+        if abs(cost[n, m] - cost[n - 1, m - 1] - pair[n - 1, m - 1]) < 1e-9:
+            n, m = n - 1, m - 1
+            mine.append(m)
+            theirs.append(n)
+        elif abs(cost[n, m] - cost[n - 1, m] - 1) < 1e-9:
+            n -= 1
+        else:
+            m -= 1
+    return np.array(mine[::-1], np.int64), np.array(theirs[::-1], np.int64)

@@ -1,0 +1,202 @@
+"""A disc for a tune: how many positions and rows, and the holes that play it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import product
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.compose.pieces import Ground
+from sonify.compose.tune_rows import Missed, missed_notes, rows_for_tune, target_of
+from sonify.disc.code.code import Code
+from sonify.disc.disc import Disc
+from sonify.disc.geometry.fit import FitSpec, fit_grid
+from sonify.disc.layout import MAX_BITS, Layout
+from sonify.disc_player.timeline import read_times
+from sonify.errors import InputError
+from sonify.music.measures.alignment import Tune
+from sonify.music.metre import rows_to_bars
+from sonify.performance_settings import Setup
+from sonify.progress import report
+
+__all__ = ["TuneDisc", "disc_for_tune"]
+
+FEWEST, MOST = 8, 128
+"""The positions that are tried if none are given. Own choice: discs of up to some 300 mm."""
+
+MOST_LAST_CHORDS = 3
+"""Notes after the last row may be the ending's if they begin at so many times at most. Own choice:
+the endings that ship have one or two."""
+
+TRIES = 20
+"""How many numbers of positions are worked out. Own choice."""
+
+WAITING = 0.1
+"""A tune that waits while the stage moves is as good as one that loses this share of its notes
+then. Own choice."""
+
+MOST_ROWS = 200
+"""The most rows that a tune may take. Own limit: a row is at least some bars."""
+
+
+@dataclass(frozen=True, eq=False)
+class TuneDisc:
+    """A disc that plays a tune as nearly as it can.
+
+    Attributes
+    ----------
+    disc : Disc
+    notes : int
+        Of the tune.
+    missed : tuple of Missed
+    added : int
+        How many notes it plays that the tune lacks.
+    cost : float
+        What differs: 1 for each missed or added note, less for notes that are near.
+    waits : bool
+        Whether the tune waits while the stage moves.
+    first_row : int
+        The row in which it begins.
+    """
+
+    disc: Disc
+    notes: int
+    missed: tuple[Missed, ...]
+    added: int
+    cost: float
+    waits: bool
+    first_row: int
+
+
+@dataclass(frozen=True, eq=False)
+class _Shape:
+    """One way to lay a tune on a disc."""
+
+    ground: Ground
+    head: Disc | None
+    disc: Disc
+    timed: bool
+    lost: int
+
+
+def disc_for_tune(
+    tune: Tune,
+    length: NDArray[np.float64],
+    setup: Setup,
+    layout: Layout,
+    spec: FitSpec,
+    message: str | None = None,
+    code: Code | None = None,
+    rows: int | None = None,
+    name: str = "disc",
+) -> TuneDisc:
+    """The disc that plays a tune, after the rows of a message if one is given.
+
+    Parameters
+    ----------
+    tune : Tune
+    length : ndarray of float64, shape (notes,)
+        How long its notes are, in quarter notes.
+    setup : Setup
+    layout : Layout
+    spec : FitSpec
+        With the positions, if they are given.
+    message : str, optional
+    code : Code, optional
+        Of the message; its framing must be framed.
+    rows : int, optional
+        Rows for the tune; as many as it needs by default.
+    name : str
+
+    Raises
+    ------
+    InputError
+        No disc of the material holds the tune.
+    """
+    numbers = range(FEWEST, MOST + 1) if spec.positions is None else (spec.positions,)
+    shapes: list[_Shape] = []
+    # the last chord of a form may come after the last row
+    ends = setup.music.form.ending != "none" and rows is None
+    for n in numbers:
+        own = msgspec.structs.replace(layout, positions=n)
+        for timed, less in product((True, False), (0, 1) if ends else (0,)):
+            one = _shape(tune, setup, own, spec, (message, code), rows, less, timed, name)
+            if one is not None:
+                shapes.append(one)
+    if not shapes:
+        raise InputError(
+            "no disc of this size holds the tune; give a larger diameter or fewer rows",
+            key="tune",
+        )
+    wait = WAITING * len(tune.beat)
+    shapes.sort(key=lambda s: (s.lost if s.timed else wait, s.disc.grid.size))
+    best: TuneDisc | None = None
+    for n, shape in enumerate(shapes[:TRIES]):
+        found = _played(shape, tune, length, n / min(TRIES, len(shapes)))
+        if best is None or found.cost < best.cost - 1e-9:
+            best = found
+        if best.cost == 0:
+            break
+    assert best is not None
+    return best
+
+
+def _shape(
+    tune: Tune, setup: Setup, layout: Layout, spec: FitSpec, text: tuple[str | None, Code | None],
+    rows: int | None, less: int, timed: bool, name: str,
+) -> _Shape | None:  # fmt: skip
+    """A disc of so many positions for a tune; None if it does not fit."""
+    n, (message, code) = layout.positions, text
+    head = None if message is None else Disc.from_message(message, code=code, layout=layout)
+    first = 0 if head is None else head.rows
+    probe = Ground.of(setup, first + 1, n, code)
+    grid = probe.show.grid
+    last = int(np.floor(tune.beat.max(initial=0) / grid.step_beats + 0.5))
+    timeline = read_times(first + MOST_ROWS, n, probe.show.setup.player)
+    if probe.show.setup.music.timing == "bars":
+        timeline = rows_to_bars(timeline, grid, probe.show.setup.player)
+    ends = (
+        timeline.row_slot[first:] - timeline.row_slot[first] + n
+        if timed
+        else (np.arange(1, MOST_ROWS + 1) * n)
+    )
+    need = int(np.searchsorted(ends, last, "right")) + 1 - less if rows is None else rows
+    if not 0 < need <= MOST_ROWS or (first + need) * n > MAX_BITS:
+        return None
+    try:
+        geometry = fit_grid(first + need, layout, spec).geometry
+    except InputError:
+        return None
+    bits = np.zeros((first + need, n), np.int8)
+    if head is not None:
+        bits[:first] = head.grid
+    disc = Disc.from_bits(bits, code=code, layout=layout, geometry=geometry, name=name)
+    ground = Ground.of(setup, first + need, n, code)
+    target = target_of(ground, *tune, np.ones(len(tune.beat)), first, timed)
+    lost = int((~np.isin(target.slot, ground.show.timeline.slots())).sum())
+    if less:
+        late = target.slot[target.slot >= ground.show.timeline.end_slot]
+        lost -= len(late) if len(np.unique(late)) <= MOST_LAST_CHORDS else 0
+    return _Shape(ground, head, disc, timed, lost)
+
+
+def _played(shape: _Shape, tune: Tune, length: NDArray[np.float64], share: float) -> TuneDisc:
+    ground, disc = shape.ground, shape.disc
+    first = 0 if shape.head is None else shape.head.rows
+    target = target_of(ground, *tune, length, first, shape.timed)
+    bits, cost = rows_for_tune(
+        ground, target, ground.in_order(disc.grid.reshape(1, -1))[0], first * disc.positions,
+        lambda part: report(share + part / TRIES),
+    )  # fmt: skip
+    grid = np.empty_like(bits)
+    grid[ground.show.timeline.places()] = bits
+    made = Disc.from_bits(
+        grid.reshape(disc.grid.shape), code=disc.code, layout=disc.layout, geometry=disc.geometry,
+        name=disc.name,
+    )  # fmt: skip
+    missed, added = missed_notes(ground, target, bits, first)
+    waits = not shape.timed and disc.rows > first + 1
+    return TuneDisc(made, len(tune.beat), tuple(missed), added, cost, waits, first)
