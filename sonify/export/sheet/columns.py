@@ -131,14 +131,14 @@ def _column(
     if wide >= WITH_HEADINGS:
         for at, word in zip(_middles(wide), PARTS, strict=True):
             canvas.text(x + at, y + 13.0, word, SMALL, anchor="middle", colour="soft")
-    about = f"{name}, {where}, number {unit.number}" if not canvas.blank else where
+    about = f"{name}, {where}, number {unit.told}" if not canvas.blank else where
     canvas.add(Target(x, y, wide, TOP, unit.link, about, stop=True))
     for k in range(facts.code.unit_bits):
         _line(canvas, facts, unit.first + k, x, y + TOP + line * (k + 0.5), wide, line)
     end = y + TOP + line * facts.code.unit_bits
     canvas.add(Line(((x + 2, end + 0.4), (x + wide - 2, end + 0.4)), "ink", 0.25))
-    canvas.asked(middle - 1, end + 4.8, str(unit.number), BODY, anchor="end", style=BOLD)
-    if not canvas.blank:
+    canvas.asked(middle - 1, end + 4.8, unit.told, BODY, anchor="end", style=BOLD)
+    if unit.number is not None and not canvas.blank:
         canvas.text(middle + 1, end + 4.8, f"hex {unit.number:02X}", SMALL, colour="soft")
 
 

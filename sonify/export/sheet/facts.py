@@ -22,6 +22,7 @@ from sonify.music.theory.scales import note_name
 from sonify.ranges import chosen
 
 if TYPE_CHECKING:
+    from sonify.music.notes import Part
     from sonify.performance import Performance
 
 __all__ = ["MOST_CHARACTERS", "MOST_POSITIONS", "Facts", "Unit", "visible"]
@@ -47,8 +48,8 @@ class Unit:
         disc without characters.
     part, parts : int
         Which unit of its character it is, from 0, and how many that has.
-    number : int
-        Its value after repair, without a parity bit.
+    number : int or None
+        Its value after repair, without a parity bit; None if bits are unknown.
     group : int
         Which character, from 0, it belongs to.
     failed : bool
@@ -60,7 +61,7 @@ class Unit:
     char: str
     part: int
     parts: int
-    number: int
+    number: int | None
     group: int
     failed: bool = False
 
@@ -68,6 +69,11 @@ class Unit:
     def link(self) -> Link:
         """Its bits."""
         return self.first, self.last
+
+    @property
+    def told(self) -> str:
+        """Its value, to be written."""
+        return "?" if self.number is None else str(self.number)
 
     @property
     def tint(self) -> str:
@@ -117,8 +123,8 @@ class Facts:
         """The code units of each character, with the shifts before it; of each unit on a disc
         without characters."""
         width = self.code.unit_bits
-        values, _ = bits_to_units(self.repaired, self.code)
-        numbers = values.tolist()
+        values, known = bits_to_units(self.repaired, self.code)
+        numbers = [n if k else None for n, k in zip(values.tolist(), known.tolist(), strict=True)]
         decoding = self.disc.decoding
         if decoding is None or not self.has_characters:
             whole = enumerate(numbers)
@@ -216,27 +222,22 @@ class Facts:
         return out
 
     @cached_property
-    def voice(self) -> int:
+    def voice(self) -> Part | None:
         """The voice whose notes are shown: of those with pitches, the one with most notes."""
         parts = self.show.parts
-        keys = [(p.voice.drum is None, len(p), -p.number) for p in parts]
-        return int(np.argmax([sorted(keys).index(k) for k in keys])) if parts else -1
-
-    @property
-    def voice_name(self) -> str:
-        """Its name."""
-        return self.show.parts[self.voice].name if self.voice >= 0 else "none"
+        return max(parts, key=lambda p: (p.voice.drum is None, len(p), -p.number), default=None)
 
     @property
     def drum(self) -> bool:
         """Whether it is a drum, which has no pitches."""
-        return self.voice >= 0 and self.show.parts[self.voice].voice.drum is not None
+        return self.voice is not None and self.voice.voice.drum is not None
 
     @cached_property
     def own_notes(self) -> NDArray[np.void]:
         """The notes of that voice: an array of `NOTES`."""
         notes = self.show.notes
-        out: NDArray[np.void] = notes[notes["voice"] == self.voice]
+        number = -1 if self.voice is None else self.voice.number
+        out: NDArray[np.void] = notes[notes["voice"].astype(int) == number]
         return out
 
     @cached_property
@@ -265,12 +266,12 @@ class Facts:
         return f"Row {row}, position {position}: {what}, {hole}, {lamp}, {note}"
 
 
-def _shift(number: int) -> str:
-    return {LETTERS: "letters", FIGURES: "figures"}.get(number, "control")
+def _shift(number: int | None) -> str:
+    return {LETTERS: "letters", FIGURES: "figures"}.get(number or 0, "control")
 
 
 def visible(char: str) -> str:
     """A character, or what to write for one that can't be seen or that the font lacks."""
-    if len(char) > 1 or (covers(char) and char != " "):
+    if len(char) != 1 or (covers(char) and char != " "):
         return char
     return "space" if char == " " else f"U+{ord(char):04X}"

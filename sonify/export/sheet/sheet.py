@@ -128,8 +128,9 @@ def _title(canvas: Canvas, words: str, y: float) -> float:
 def _header(canvas: Canvas, facts: Facts, head: str, wide: float) -> float:
     """The title, the message, and the code in words; returns where they end."""
     disc, code = facts.disc, facts.code
-    size = min(TITLE, TITLE * (wide - 40) / width_of(disc.display_name, TITLE, BOLD))
-    canvas.text(0, 5.2, _shown(disc.display_name), size, style=BOLD)
+    title = _shown(disc.display_name)
+    size = max(HEAD, min(TITLE, TITLE * (wide - 40) / width_of(title, TITLE, BOLD)))
+    canvas.text(0, 5.2, wrapped(title, wide - 40, size, BOLD)[0], size, style=BOLD)
     if head:
         canvas.text(wide, 5.2, head, HEAD, anchor="end", style=BOLD, colour="accent")
     y = 7.4

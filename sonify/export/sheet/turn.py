@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from sonify.export.sheet.facts import Facts, visible
-from sonify.export.sheet.page import BOLD, SMALL, Box, Canvas, Line, Target, width_of
+from sonify.export.sheet.page import BOLD, HEAD, SMALL, Box, Canvas, Line, Target, width_of
 from sonify.music.theory.scales import note_name
 
 __all__ = ["TURN_HEIGHT", "draw_turn"]
@@ -30,12 +30,13 @@ def draw_turn(canvas: Canvas, facts: Facts, y: float, width: float) -> None:
     positions = [(first + start + k) % n for k in range(count)]
     step = (width - LABELS) / count
     x = [LABELS + step * k for k in range(count + 1)]
-    part = "" if count == n else f", positions {positions[0] + 1} to {positions[-1] + 1}"
     seconds = count * timeline.position_s
-    canvas.text(
-        0, y + 3.6, f"One turn: row {row + 1} passes the detectors in {seconds:.2f} s{part}",
-        4.0, style=BOLD,
-    )  # fmt: skip
+    what = f"row {row + 1} passes"
+    if count < n:
+        what = f"positions {positions[0] + 1} to {positions[-1] + 1} of row {row + 1} pass"
+    title = f"One turn: {what} the detectors in {seconds:.2f} s"
+    canvas.text(0, y + 3.6, title, HEAD, style=BOLD)
+    begin = float(timeline.row_start_s()[row]) + start * timeline.position_s
     lines = {
         name: y + where
         for name, where in (("character", 8.4), ("position", 11.9), ("clock detector", 15.6),
@@ -61,9 +62,8 @@ def draw_turn(canvas: Canvas, facts: Facts, y: float, width: float) -> None:
             canvas.add(Box(x[k] + 0.1, base - 2.4, step - 0.2, 3.0, "paper", "soft", 0.12))
         else:
             canvas.text(middle, base, "01?"[value], SMALL, anchor="middle")
-    _notes(canvas, facts, row, start, count, x, lines["notes"] - 3.6)
-    _seconds(canvas, float(timeline.row_start_s()[row]) + start * timeline.position_s,
-             seconds, x, lines["time"])  # fmt: skip
+    _notes(canvas, facts, row, begin, seconds, x, lines["notes"] - 3.6)
+    _seconds(canvas, begin, seconds, x, lines["time"])
     for k, bit in enumerate(bits):
         high = lines["notes"] + 4.6 - y - 12.5
         canvas.add(Target(x[k], y + 12.5, step, high, (bit, bit), facts.about(bit)))
@@ -83,9 +83,8 @@ def _characters(canvas: Canvas, facts: Facts, bits: list[int], x: list[float], y
             canvas.add(Box(left, y - 3.0, right - left, 3.8, fill, "line", 0.15, unit.link))
             name = visible(unit.char)
             if name and width_of(name, SMALL) > right - left - 0.4:
-                name = name[:1] + "." if len(unit.char) > 1 or name == "space" else "?"
-            fits = width_of(name, SMALL) <= right - left
-            if name and fits and not (canvas.blank and len(unit.char) == 1):
+                name = ""
+            if name and not (canvas.blank and len(unit.char) == 1):
                 canvas.text((left + right) / 2, y - 0.2, name, SMALL, anchor="middle")
 
 
@@ -110,16 +109,14 @@ def _trace(canvas: Canvas, holes: list[bool], x: list[float], y: float) -> None:
 
 
 def _notes(
-    canvas: Canvas, facts: Facts, row: int, start: int, count: int, x: list[float], top: float
+    canvas: Canvas, facts: Facts, row: int, begin: float, seconds: float, x: list[float], top: float
 ) -> None:
     """The notes that sound, as bars: time to the right, pitch upwards."""
-    timeline = facts.show.timeline
-    begin = float(timeline.row_start_s()[row]) + start * timeline.position_s
-    scale = (x[-1] - x[0]) / (count * timeline.position_s)
+    scale = (x[-1] - x[0]) / seconds
     notes = facts.own_notes
     notes = notes[notes["row"] == row]
     ends = notes["onset_s"] + notes["duration_s"]
-    notes = notes[(ends > begin) & (notes["onset_s"] < begin + count * timeline.position_s)]
+    notes = notes[(ends > begin) & (notes["onset_s"] < begin + seconds)]
     canvas.add(Box(x[0], top, x[-1] - x[0], ROLL, "paper", "line", 0.15))
     if not len(notes):
         canvas.text(x[0] + 2, top + ROLL / 2 + 0.9, "no note in this row", SMALL, colour="soft")

@@ -53,24 +53,23 @@ def _steps(facts: Facts) -> list[str]:
     bits = facts.repaired[unit.first : unit.first + facts.code.data_bits].tolist()
     values = [v for v, bit in zip(place_values(facts), bits, strict=False) if bit > 0]
     what = visible(unit.char) if unit.char else "the first byte"
-    numbered = f"In {facts.code.alphabet}, {what} is number {unit.number}"
+    numbered = f"In {facts.code.alphabet}, {what} is number {unit.told}"
     if unit.parts > 1:
-        numbered = f"In utf-8, {what} takes {unit.parts} numbers; the first is {unit.number}"
+        numbered = f"In utf-8, {what} takes {unit.parts} numbers; the first is {unit.told}"
     elif not unit.char:
-        numbered = f"The first eight bits make the number {unit.number}"
+        numbered = f"The first eight bits make the number {unit.told}"
     elif len(unit.char) > 1:
-        numbered = f"In ita2, the shift to {what} is number {unit.number}"
+        numbered = f"In ita2, the shift to {what} is number {unit.told}"
     one, zero = ("a hole", "no hole") if disc.layout.hole_means else ("no hole", "a hole")
     inwards = "inwards" if disc.layout.reading == "outside-in" else "outwards"
-    voice = facts.voice_name
+    notes = f"The notes are those of \u201c{facts.voice.name}\u201d." if facts.voice else ""
     return [
         f"{numbered}: {' + '.join(values) or '0'}.",
         f"Its bits are {' '.join('01?'[b] for b in bits)}. A one is {one}; a zero is {zero}.",
         f"The disc turns {disc.layout.turning}. One detector stays on the clock row and counts the "
         f"positions; the other reads row 1, then steps {inwards} to the next row. At a hole "
         "no light comes back: the line dips.",
-        f"Each one lights a lamp. The notes are those of the voice \u201c{voice}\u201d."
-        if voice != "none" else "Each one lights a lamp. No voice plays.",
+        f"Each one lights a lamp. {notes}",
     ]  # fmt: skip
 
 
