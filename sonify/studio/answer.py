@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from sonify.music.notes import Part
     from sonify.performance import Performance
 
-__all__ = ["answer", "turning"]
+__all__ = ["answer", "arrays_of", "facts", "turning"]
 
 
 def answer(document: Document) -> bytes:
@@ -34,6 +34,11 @@ def answer(document: Document) -> bytes:
         Whatever is wrong in the document, with its place.
     """
     show = show_of(document)
+    return pack({**facts(show), "flashKey": flash_key(document)}, arrays_of(show))
+
+
+def arrays_of(show: Performance) -> dict[str, NDArray[Any]]:
+    """A performance's reading, notes, lights, scroll and captions, by the page's names."""
     reading, notes, lights = show.reading, show.notes, show.lights
     t = show.timeline
     turn_s, turns = turning(show)
@@ -70,10 +75,10 @@ def answer(document: Document) -> bytes:
     scroll = show.scroll
     if scroll is not None:
         arrays["scroll_bits"] = np.packbits(scroll.columns, axis=1, bitorder="little").reshape(-1)
-    return pack(facts(document, show), arrays)
+    return arrays
 
 
-def facts(document: Document, show: Performance) -> dict[str, Any]:
+def facts(show: Performance) -> dict[str, Any]:
     """What the page needs besides the arrays."""
     from sonify.midi.channels import DRUM_CHANNEL
     from sonify.music.theory.scales import find_scale, note_number
@@ -122,7 +127,6 @@ def facts(document: Document, show: Performance) -> dict[str, Any]:
         },
         "look": look_of(show),
         "mayFlash": may_flash(show),
-        "flashKey": flash_key(document),
         "scroll": None
         if scroll is None
         else {

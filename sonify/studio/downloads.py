@@ -28,12 +28,13 @@ _WORDS = {
     "draw": ("Drawing", "the disc at 1:1, for cutting"),
     "sheet": ("Sheet", "how text becomes holes, bits, lamps and notes, to teach with"),
     "subtitles": ("Captions", "each character at the time it is read"),
+    "page": ("Page", "the whole show as one web page, to share"),
     "disc": ("Disc file", "message, code and sizes; all commands read it"),
     "preset": ("Preset file", "music, player and look, without the disc"),
 }
 """Label and help."""
 
-_SETTINGS = {"sound": ("sound",), "clip": ("clip", "sound")}
+_SETTINGS = {"sound": ("sound",), "page": ("sound",), "clip": ("clip", "sound")}
 """The sections that only these downloads use."""
 
 
@@ -46,7 +47,7 @@ def _offered() -> dict[str, dict[str, str]]:
         # a folder can't be downloaded
         kinds = dict.fromkeys((s for s in w.suffixes if s != FOLDER), w.ending)
         out.setdefault(w.what, {}).update(kinds)
-    own = {"disc": {".toml": ""}, "preset": {".toml": "-preset"}}
+    own = {"page": {".html": ""}, "disc": {".toml": ""}, "preset": {".toml": "-preset"}}
     return {**out, "draw": dict.fromkeys(DRAWINGS, ""), **own}
 
 
@@ -122,12 +123,15 @@ def write_download(
     """
     from sonify.disc.file import disc_to_toml
     from sonify.studio.document import preset_toml, show_of, understand
+    from sonify.studio.page import write_page
 
     path = folder / file_name(document, what, suffix)
     if what == "preset":
         path.write_text(preset_toml(document), encoding="utf-8")
     elif what == "disc":
         path.write_text(disc_to_toml(understand(document)[0]), encoding="utf-8")
+    elif what == "page":
+        write_page(show_of(document, audible_only=True), path)
     elif what == "draw":
         path.write_bytes(_drawn(document, suffix))
     else:

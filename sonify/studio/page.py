@@ -1,0 +1,89 @@
+"""A page to share: disc, lamps, notes, message and sound in one file that needs no network."""
+
+from __future__ import annotations
+
+import base64
+import html
+import json
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from sonify.atomic import atomic_write
+from sonify.errors import OutputError
+
+if TYPE_CHECKING:
+    from sonify.performance import Performance
+
+__all__ = ["write_page"]
+
+BITRATE = 96
+"""Of the sound, in kbit/s: a one-minute page stays well under 3 MB."""
+
+_STATIC = Path(__file__).parent / "static"
+_FIRST = "shared.js"
+_IMPORT = re.compile(r'(from|import) "\./([\w-]+\.js)"')
+_URL = re.compile(r'url\("(fonts/[\w.-]+)"\)')
+
+
+def write_page(show: Performance, path: Path) -> None:
+    """Write a page that plays a performance.
+
+    Parameters
+    ----------
+    show : Performance
+    path : Path
+
+    Raises
+    ------
+    OutputError
+        The place can't be written.
+    """
+    from sonify.export.sound.file import compressed
+    from sonify.studio.answer import arrays_of, facts
+    from sonify.studio.flashing import check
+    from sonify.studio.packing import pack
+
+    if path.suffix.casefold() not in (".html", ".htm"):
+        raise OutputError("a page ends in .html", file=path)
+    found = check(show)
+    flash = {"over": found["over"], "text": found["text"]}
+    told = pack({**facts(show), "flash": flash}, arrays_of(show))
+    modules = {f"sonify/{name}": _data("text/javascript", text) for name, text in _modules()}
+    parts = {
+        "TITLE": html.escape(show.disc.display_name),
+        "STYLE": _URL.sub(_font, _text("player.css")),
+        "MODULES": json.dumps({"imports": modules}),
+        "SOUND": _data("audio/mpeg", compressed(show, ".mp3", BITRATE)),
+        "SHOW": base64.b64encode(told).decode(),
+    }
+    page = _text("shared.html")
+    page = re.sub(r"<!--([A-Z]+)-->", lambda found: parts[found[1]], page)
+    with atomic_write(path) as beside:
+        beside.write_text(page, encoding="utf-8", newline="\n")
+
+
+def _modules() -> list[tuple[str, bytes]]:
+    """The scripts that the page needs, which import each other by bare names."""
+    out: dict[str, bytes] = {}
+    wanted = [_FIRST]
+    while wanted:
+        name = wanted.pop()
+        if name in out:
+            continue
+        text = _text(name)
+        wanted += [other for _, other in _IMPORT.findall(text)]
+        out[name] = _IMPORT.sub(r'\1 "sonify/\2"', text).encode()
+    return sorted(out.items())
+
+
+def _text(name: str) -> str:
+    return (_STATIC / name).read_text(encoding="utf-8")
+
+
+def _data(kind: str, data: bytes) -> str:
+    return f"data:{kind};base64,{base64.b64encode(data).decode()}"
+
+
+def _font(found: re.Match[str]) -> str:
+    return f'url("{_data("font/woff2", (_STATIC / found[1]).read_bytes())}")'
