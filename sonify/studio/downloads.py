@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import warnings
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from sonify.errors import Caution, InputError
+from sonify.errors import InputError
 from sonify.export.drawing.drawing_formats import SAFETY
-from sonify.export.file_formats import FOLDER, MOVING, WRITERS, run
+from sonify.export.file_formats import FOLDER, MOVING, WRITERS
 
 if TYPE_CHECKING:
     from sonify.studio.document import Command, Document
 
-__all__ = ["command_for", "downloads", "file_name", "write_download"]
+__all__ = ["command_for", "downloads", "file_name"]
 
 LONGEST_COMMAND = 160
 """Longer commands read a project file in place of settings: two lines of a terminal."""
@@ -87,7 +85,7 @@ def command_for(
     disc, presets, settings = recipe(document)
     if what == "draw":
         presets, settings = (), {}
-    verb = what if own else "make"
+    verb = {"sheet": "explain"}.get(what, what) if own else "make"
     line = command(verb, disc, presets, settings, more)
     if len(line) > LONGEST_COMMAND:
         project = f"{safe_name(document.name)}{ENDING}"
@@ -109,52 +107,3 @@ def file_name(document: Document, what: str, suffix: str) -> str:
     if ending is None:
         raise InputError(f"'{what}' as '{suffix}' is not offered", place="what")
     return f"{safe_name(document.name)}{ending}{suffix}"
-
-
-def write_download(
-    document: Document, what: str, suffix: str, folder: Path, calm: bool = False
-) -> tuple[Path, list[str]]:
-    """Write a download into a folder.
-
-    Returns
-    -------
-    tuple
-        Its path, and notes on it for the user.
-    """
-    from sonify.disc.file import disc_to_toml
-    from sonify.studio.document import preset_toml, show_of, understand
-    from sonify.studio.page import write_page
-
-    path = folder / file_name(document, what, suffix)
-    if what == "preset":
-        path.write_text(preset_toml(document), encoding="utf-8")
-    elif what == "disc":
-        path.write_text(disc_to_toml(understand(document)[0]), encoding="utf-8")
-    elif what == "page":
-        write_page(show_of(document, audible_only=True), path)
-    elif what == "draw":
-        path.write_bytes(_drawn(document, suffix))
-    else:
-        options = {"calm": True} if calm and what in MOVING else {}
-        outcome = run(show_of(document, audible_only=True), path, what, options)
-        if what in MOVING:
-            over = "It flashes more than WCAG 2.2 SC 2.3.1 allows" * outcome.flashing.over
-            notes = [f"{over or 'Flashing'}: {outcome.flashing.short}."]
-            if outcome.changes:
-                notes.insert(0, f"Reduced flashing: {'; '.join(outcome.changes)}.")
-            return path, notes
-    return path, []
-
-
-def _drawn(document: Document, suffix: str) -> bytes:
-    """The drawing of the document's disc, with the defaults of the command `draw`."""
-    from sonify.disc.geometry.cautions import geometry_of
-    from sonify.export.drawing.drawing import drawing_of
-    from sonify.export.drawing.drawing_formats import draw
-    from sonify.studio.document import understand
-
-    disc, _ = understand(document)
-    drawing = drawing_of(disc, geometry_of(disc)[0])
-    for one in drawing.cautions:
-        warnings.warn(one, Caution, stacklevel=2)
-    return draw(drawing, suffix)

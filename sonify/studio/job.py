@@ -41,8 +41,8 @@ def work(spec: dict[str, Any]) -> None:
     from sonify.progress import watching
     from sonify.settings import convert
     from sonify.studio.document import Document, show_of, trusted
-    from sonify.studio.downloads import write_download
     from sonify.studio.flashing import check
+    from sonify.studio.making import write_download
     from sonify.studio.receive import receive
 
     last = 0.0
