@@ -269,6 +269,7 @@ SCHEMES = {
     "number": {"scheme": "number", "bits": 5, "span": 13},
     "walk": {"scheme": "walk", "up": 2, "down": 3, "span": 11},
     "walk on one": {"scheme": "walk", "span": 1},
+    "triad": {"scheme": "triad", "line": {"scheme": "walk", "span": 9}, "which": "second-below"},
     "run-length": {"scheme": "run-length", "row_step": -1},
     "isorhythm": {"scheme": "isorhythm", "color": [0, 4, 2, 7], "talea": "x.xx.", "value": "1/8"},
     "gap": {"scheme": "gap"},

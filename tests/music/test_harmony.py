@@ -109,3 +109,25 @@ def test_a_pedal_point_sounds_under_every_chord():
     assert not (pedal.on[1:] - pedal.off[:-1]).any(), "it never stops"
     during = [c for c, s in zip(sounding(show), show.grid.plan.tables[0], strict=True) if s == 1]
     assert sum(a != b for a, b in itertools.pairwise(during)) > 2
+
+
+@pytest.mark.parametrize("scale", ["major", "dorian", "minor", "harmonic-minor"])
+@pytest.mark.parametrize(
+    ("which", "away"), [("above", 1), ("second-above", 2), ("below", -1), ("second-below", -2)]
+)
+def test_a_triad_voice_goes_with_its_line(scale, which, away):
+    line = {"scheme": "walk", "span": 15, "start": 4}
+    voices = [
+        {"source": "clock", "pitch": pitch}
+        for pitch in (line, {"scheme": "triad", "line": line, "which": which})
+    ]
+    show = sonify.perform(
+        show_of(4).disc,
+        settings={"music.root": "C4", "music.scale": scale, "music.voice": voices},
+    )
+    melody, triad = (p.pitch.astype(int).tolist() for p in show.parts)
+    third = 64 if scale == "major" else 63
+    tones = sorted(t + 12 * k for t in (60, third, 67) for k in range(-4, 5))
+    for tone, other in zip(melody, triad, strict=True):
+        beyond = [t for t in tones if (t - tone) * away > 0]
+        assert other == (beyond if away > 0 else beyond[::-1])[abs(away) - 1]

@@ -74,6 +74,7 @@ def plain(rows, scheme):
                 "arpeggio": value % 7 + 2 * (place % 4),
                 "motif": (5, 4, 0, 2, -1, -2, 1, 3)[value // 32] + LINES[value // 4 % 8][place],
                 "one-tone": 0,
+                "triad": place,  # those of its line
                 "isorhythm": (0, 2, 4)[(slot // 8 * 4 + (0, 0, 1, 1, 2, 3, 3, 3)[slot % 8]) % 3],
             }[scheme]
         )

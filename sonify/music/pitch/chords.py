@@ -1,4 +1,4 @@
-"""Pitch schemes that sound chords: a progression in roman numerals, and arpeggios."""
+"""Pitch schemes that sound chords: progressions, arpeggios, and voices of a triad."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from sonify.controls import control
 from sonify.errors import InputError
 from sonify.music.bit_stream import BitStream
 from sonify.music.form.plan import CHORD
-from sonify.music.machine import Degrees, Index, Lead
+from sonify.music.machine import Degrees, Index, Lead, Machine
 from sonify.music.named import one_of
 from sonify.music.pitch.scheme import (
     SCHEMES,
@@ -23,13 +23,75 @@ from sonify.music.pitch.scheme import (
     shifted,
 )
 from sonify.music.theory.roman import Chord, parse_chords
-from sonify.music.theory.scales import fold, tones_between
+from sonify.music.theory.scales import degrees_to_pitch, fold, tones_between
 from sonify.music.theory.voicing import voiced
 
-__all__ = ["Arpeggio", "Progression"]
+__all__ = ["Arpeggio", "Progression", "Triad"]
 
 
-class Progression(Scheme, frozen=True, tag="progression"):
+class _OverLine(Scheme, frozen=True, tag="none"):
+    """A scheme that turns the degrees of another one, its `line`, into tones of its own."""
+
+    line: str | dict[str, Any] = "place"
+
+    def inner(self, place: str = "line") -> Scheme:
+        inner = one_of(SCHEMES, "scheme", self.line, place)
+        if isinstance(inner, _OverLine):
+            raise InputError(
+                f"'{inner.name}' can't be the line of '{self.name}'; use place, walk or number",
+                place=place,
+            )
+        return inner
+
+    def waits_for_character(self) -> bool:
+        return self.inner().waits_for_character()
+
+    def by_position(self) -> bool:
+        return self.inner().by_position()
+
+    def degrees(self, m: BitStream, index: Index) -> Index:
+        return self.inner().degrees(m, index)
+
+    def lead(self, machine: Machine) -> Degrees:
+        return self.inner().lead(machine)
+
+
+class Triad(_OverLine, frozen=True, tag="triad"):
+    """The tone of the tonic's triad that lies next to each tone of a line, above or below it.
+
+    With a second voice that plays the line itself, every interval comes from one triad: a melodic
+    and a triadic voice, as in P. Hillier, "Arvo Pärt" (1997), from memory.
+
+    Attributes
+    ----------
+    line
+        The scheme whose tones it goes with.
+    which
+        Which tone of the triad it is.
+
+        - above: the next one above the line
+        - second-above: the one after that
+        - below: the next one below
+        - second-below: the one before that
+    """
+
+    which: Literal["above", "second-above", "below", "second-below"] = "above"
+
+    def sounding(
+        self, degrees: Index, shift: Index, frame: Frame, chord: Index | None = None
+    ) -> Pitches:
+        size = len(frame.scale.semitones)
+        # every second degree of seven; in other scales those that lie nearest to them
+        triad = np.array([round(size * k / 7) for k in (0, 2, 4)])
+        tones = np.add.outer(size * np.arange(-2, 4), triad).reshape(-1)
+        octave, step = np.divmod(shifted(degrees, shift), size)
+        side: Literal["left", "right"] = "right" if self.which.endswith("above") else "left"
+        steps = {"above": 0, "second-above": 1, "below": -1, "second-below": -2}
+        at = np.searchsorted(tones, step, side) + steps[self.which]
+        return degrees_to_pitch(tones[at] + size * octave, frame.scale, frame.root)
+
+
+class Progression(_OverLine, frozen=True, tag="progression"):
     """Tones of chords in roman numerals that change by row, character or bar.
 
     `line` is another scheme, whose degrees count the chord's tones: 0 its lowest, 1 the next, and
@@ -60,26 +122,7 @@ class Progression(Scheme, frozen=True, tag="progression"):
     chords: str = ""
     each: Literal["row", "character", "bar"] = "row"
     hold: Annotated[int, control(step=1, soft=(1, 16), ge=1, le=1024)] = 1
-    line: str | dict[str, Any] = "place"
     voicing: Literal["written", "smooth", "strict"] = "written"
-
-    def inner(self, place: str = "line") -> Scheme:
-        inner = one_of(SCHEMES, "scheme", self.line, place)
-        if isinstance(inner, Progression):
-            raise InputError(
-                "a progression can't be the line of another; use place, walk or number",
-                place=place,
-            )
-        return inner
-
-    def waits_for_character(self) -> bool:
-        return self.inner().waits_for_character()
-
-    def by_position(self) -> bool:
-        return self.inner().by_position()
-
-    def degrees(self, m: BitStream, index: Index) -> Index:
-        return self.inner().degrees(m, index)
 
     def chord_lead(self, frame: Frame) -> Lead:
         if not self.chords.strip():

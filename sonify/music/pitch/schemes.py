@@ -15,7 +15,7 @@ from sonify.controls import control
 from sonify.errors import InputError
 from sonify.music.bit_stream import BitStream
 from sonify.music.machine import NOTHING, Degrees, Index, Lead, Machine, Refusal, along
-from sonify.music.pitch.chords import Arpeggio, Progression
+from sonify.music.pitch.chords import Arpeggio, Progression, Triad
 from sonify.music.pitch.motif import Isorhythm, LetterMotif
 from sonify.music.pitch.scheme import (
     SCHEMES,
@@ -322,7 +322,7 @@ _GIVE = 'give a list of degrees, such as [0, 2, 4], or of notes, such as ["D4", 
 
 _KINDS: tuple[type[Scheme], ...] = (
     RowLadder, PlaceLadder, Sweep, CharacterValue, LastCharacter, BitsNumber, Walk, RunLength, Gap,
-    Count, Density, Progression, Arpeggio, ToneTable, OneTone, LetterMotif, Isorhythm,
+    Count, Density, Progression, Triad, Arpeggio, ToneTable, OneTone, LetterMotif, Isorhythm,
 )  # fmt: skip
 
 SCHEMES.update((str(c.__struct_config__.tag), c) for c in _KINDS)
