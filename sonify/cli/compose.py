@@ -259,12 +259,11 @@ def _tune_disc(
     }  # fmt: skip
     lines = [f"disc       {_shape(disc)}"]
     if text is not None:
-        lines.append(f"message    {plain(disc.message or '', 160)} (row 1 to {found.first_row})")
-    first = found.first_row + 1
+        lines.append(f"message    {plain(disc.message or '', 160)} ({_rows(1, found.first_row)})")
     lines.append(
-        f"tune       {plural(found.notes, 'note')}, row {first} to {disc.rows}: {played:,} as they "
-        f"are, {len(near):,} at another pitch, {len(found.missed) - len(near):,} missed; "
-        f"{found.added:,} added"
+        f"tune       {plural(found.notes, 'note')} on {_rows(found.first_row + 1, disc.rows)}: "
+        f"{played:,} as they are, {len(near):,} at another pitch, "
+        f"{len(found.missed) - len(near):,} missed; {found.added:,} added"
     )
     if found.waits:
         lines.append("pauses     the tune waits while the stage moves to the next row")
@@ -326,8 +325,7 @@ def _choices(
     from sonify.settings import load_toml
 
     if (text is None) == (wording is None):
-        raise InputError("give the message as TEXT or in a file of wordings, one of the two",
-                         hint="{wording}")  # fmt: skip
+        raise InputError("give the message: TEXT, or its wordings with --wording")
     if wording is None:
         parts: tuple[tuple[str, ...], ...] = ((text or "",),)
     else:
@@ -399,6 +397,10 @@ def _lines(found: Composed, aims: Aims, seed: int) -> list[str]:
     every = ", all that there are" if found.all_ways else f" (seed {seed})"
     lines.append(f"searched   {found.scored:,} discs{every}")
     return lines
+
+
+def _rows(first: int, last: int) -> str:
+    return f"row {first}" if first == last else f"rows {first}-{last}"
 
 
 def _shape(disc: Disc) -> str:

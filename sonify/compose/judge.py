@@ -87,7 +87,7 @@ class Judge:
             code = msgspec.structs.replace(plain, check="parity") if code.parity else plain
         key = (disc.rows, disc.positions, code)
         if key not in self._grounds:
-            self._grounds[key] = Ground.of(self.setup, *key)
+            self._grounds[key] = Ground.of(self.setup, *key, self.aims.tune is not None)
         return self._grounds[key]
 
     def tail(self, design: Design) -> Tail | None:

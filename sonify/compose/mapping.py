@@ -57,8 +57,7 @@ KEPT = 6
 """How many rhythms are kept for the pitches. Own choice."""
 
 LAPS = 3
-"""How often a table is fitted to the alignment that it gives. Own choice; it rarely changes after
-two."""
+"""How often a table is fitted to the alignment that it gives. Own choice."""
 
 MOST_ENTRIES = 64
 """The most entries of a table, as of its settings."""

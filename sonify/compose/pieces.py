@@ -56,6 +56,9 @@ class Notes(NamedTuple):
         return beat, pitch, count
 
 
+_NO_NOTES = Notes(np.zeros(0, np.int64), np.zeros(0), np.zeros(0))
+
+
 @dataclass(frozen=True, eq=False)
 class Counts:
     """What is counted of the music of many pieces.
@@ -71,6 +74,7 @@ class Counts:
     ends : ndarray of float64, shape (pieces, rows)
         How well each row ends, 0 to 1; NaN without notes.
     notes : Notes
+        Empty if they are not kept.
     """
 
     onsets: NDArray[np.bool_]
@@ -81,21 +85,23 @@ class Counts:
 
     def after(self, first: Counts) -> Counts:
         """The same with the rows before, which all pieces share."""
-        pieces = len(self.onsets)
-        shared = first.notes
-        each = np.repeat(np.arange(pieces), len(shared.beat))
-        columns = (
-            np.concatenate([each, self.notes.piece]),
-            np.concatenate([np.tile(shared.beat, pieces), self.notes.beat]),
-            np.concatenate([np.tile(shared.pitch, pieces), self.notes.pitch]),
-        )
-        order = np.lexsort(columns[::-1])
+        notes, shared = self.notes, first.notes
+        if len(shared.beat):
+            pieces = len(self.onsets)
+            each = np.repeat(np.arange(pieces), len(shared.beat))
+            columns = (
+                np.concatenate([each, notes.piece]),
+                np.concatenate([np.tile(shared.beat, pieces), notes.beat]),
+                np.concatenate([np.tile(shared.pitch, pieces), notes.pitch]),
+            )
+            order = np.lexsort(columns[::-1])
+            notes = Notes(*(c[order] for c in columns))
         return Counts(
             self.onsets | first.onsets,
             self.density + first.density,
             self.classes + first.classes,
             np.where(np.isnan(self.ends), first.ends, self.ends),
-            Notes(*(c[order] for c in columns)),
+            notes,
         )
 
 
@@ -107,15 +113,20 @@ class Ground:
     ----------
     show : Performance
         Of a disc without holes.
+    keep_notes : bool
+        Whether counts have the notes themselves.
     """
 
     show: Performance
+    keep_notes: bool = False
 
     @classmethod
-    def of(cls, setup: Setup, rows: int, positions: int, code: Code | None) -> Ground:
+    def of(
+        cls, setup: Setup, rows: int, positions: int, code: Code | None, keep_notes: bool = False
+    ) -> Ground:
         """The ground of discs of so many rows and positions."""
         empty = Disc.from_bits(np.zeros((rows, positions), np.int8), code=code)
-        return cls(perform(empty, setup=setup))
+        return cls(perform(empty, setup=setup), keep_notes)
 
     @property
     def bar_steps(self) -> int:
@@ -185,7 +196,7 @@ class Ground:
         density = np.zeros((pieces, PARTS), np.int64)
         classes = np.zeros((pieces, 12))
         tones: list[tuple[Ints, ...]] = []
-        every: list[tuple[Ints, Reals]] = []
+        every: list[tuple[Ints, Ints, Reals]] = []
         last = rows if to_row is None else to_row
         for part, follows in zip(untuned_parts(music, trials, grid), self._following, strict=True):
             row = trials.row(part.index)
@@ -200,7 +211,8 @@ class Ground:
             key = trial * PARTS + over_parts(on, self._end)
             density += np.bincount(key, minlength=pieces * PARTS).reshape(pieces, PARTS)
             drum = part.voice.drum is not None
-            every.append((np.stack([trial, on]), pitch + DRUMS * drum))
+            if self.keep_notes:
+                every.append((trial, on, pitch + DRUMS * drum))
             if not drum:
                 tone = np.rint(pitch).astype(np.int64)
                 key = trial * 12 + tone % 12
@@ -208,10 +220,11 @@ class Ground:
                 classes += held.reshape(pieces, 12)
                 tones.append((trial * rows + row, on, tone))
         ends = _ends_of(tones, pieces * rows, round(note_number(music.root)))
-        where = np.concatenate([w for w, _ in every], axis=1)
-        pitch = np.concatenate([p for _, p in every])
-        order = np.lexsort((pitch, where[1], where[0]))
-        notes = Notes(where[0][order], where[1][order] / grid.ticks_per_quarter, pitch[order])
+        notes = _NO_NOTES
+        if every:
+            trial, on, pitch = (np.concatenate(column) for column in zip(*every, strict=True))
+            order = np.lexsort((pitch, on, trial))
+            notes = Notes(trial[order], on[order] / grid.ticks_per_quarter, pitch[order])
         return Counts(onsets, density, classes, ends.reshape(pieces, rows), notes)
 
 

@@ -27,8 +27,7 @@ ALL_WAYS = 1 << 16
 """Up to so many discs, all are scored, and the best one is certain."""
 
 BEAM = 32
-"""How many fillings the beam keeps. Own choice: with 128, four times as many discs are scored; of
-20 random sentences, 2 came out better, by less than 0.01."""
+"""How many fillings the beam keeps. Own choice."""
 
 SAMPLES = 8
 """How many random fillings are scored to judge a design. Own choice."""

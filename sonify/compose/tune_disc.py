@@ -10,7 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.compose.pieces import Ground
-from sonify.compose.tune_rows import Missed, missed_notes, rows_for_tune, target_of
+from sonify.compose.tune_rows import (
+    BEAM,
+    FEW_BITS,
+    Missed,
+    missed_notes,
+    rows_for_tune,
+    target_of,
+)
 from sonify.disc.code.code import Code
 from sonify.disc.disc import Disc
 from sonify.disc.geometry.fit import FitSpec, fit_grid
@@ -28,11 +35,11 @@ FEWEST, MOST = 8, 128
 """The positions that are tried if none are given. Own choice: discs of up to some 300 mm."""
 
 MOST_LAST_CHORDS = 3
-"""Notes after the last row may be the ending's if they begin at so many times at most. Own choice:
-the endings that ship have one or two."""
+"""Notes after the last row may be an ending if they begin at so many times at most. Own choice."""
 
-TRIES = 20
-"""How many numbers of positions are worked out. Own choice."""
+MOST_WORK = 40_000_000
+"""How many positions of trial discs are played in all, for discs of all sizes: some seconds. Own
+choice."""
 
 WAITING = 0.1
 """A tune that waits while the stage moves is as good as one that loses this share of its notes
@@ -80,6 +87,13 @@ class _Shape:
     disc: Disc
     timed: bool
     lost: int
+
+    @property
+    def work(self) -> int:
+        """About how many positions of trial discs are played to fill it."""
+        rows, n = self.disc.grid.shape
+        work: int = rows * n * BEAM * (1 << FEW_BITS) // FEW_BITS * min(rows, 3) * n
+        return work
 
 
 def disc_for_tune(
@@ -134,8 +148,12 @@ def disc_for_tune(
     wait = WAITING * len(tune.beat)
     shapes.sort(key=lambda s: (s.lost if s.timed else wait, s.disc.grid.size))
     best: TuneDisc | None = None
-    for n, shape in enumerate(shapes[:TRIES]):
-        found = _played(shape, tune, length, n / min(TRIES, len(shapes)))
+    done = 0
+    for shape in shapes:
+        if best is not None and done + shape.work > MOST_WORK:
+            break
+        found = _played(shape, tune, length, done / MOST_WORK)
+        done += shape.work
         if best is None or found.cost < best.cost - 1e-9:
             best = found
         if best.cost == 0:
@@ -189,7 +207,7 @@ def _played(shape: _Shape, tune: Tune, length: NDArray[np.float64], share: float
     target = target_of(ground, *tune, length, first, shape.timed)
     bits, cost = rows_for_tune(
         ground, target, ground.in_order(disc.grid.reshape(1, -1))[0], first * disc.positions,
-        lambda part: report(share + part / TRIES),
+        lambda part: report(min(1.0, share + part * shape.work / MOST_WORK)),
     )  # fmt: skip
     grid = np.empty_like(bits)
     grid[ground.show.timeline.places()] = bits

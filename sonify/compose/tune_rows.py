@@ -22,7 +22,15 @@ from sonify.music.notes import untuned_parts
 from sonify.music.trials import Before, Trials
 from sonify.music.voices import voice_pitch_sets
 
-__all__ = ["Missed", "Target", "missed_notes", "rows_for_tune", "target_of"]
+__all__ = [
+    "BEAM",
+    "FEW_BITS",
+    "Missed",
+    "Target",
+    "missed_notes",
+    "rows_for_tune",
+    "target_of",
+]
 
 Bits = NDArray[np.int8]
 Ints = NDArray[np.int64]

@@ -65,7 +65,7 @@ def test_wordings_weights_and_a_tune_to_be_like(run, tmp_path, tune):
 def test_a_tune_alone_and_after_a_message(run, tmp_path, tune):
     own = ("--set", 'music.voice.0.pitch="sweep"', "--set", "music.timing=bars")
     out = run("--tune", tune, "-o", "t.toml", *own).output
-    assert "8 notes, row 1" in out
+    assert "8 notes on row" in out
     facts = json.loads(run("SLEET", "--tune", tune, "-o", "b.toml", "--json", *own).output)
     disc = load_disc(tmp_path / "b.toml")
     assert disc.message == facts["message"] == "SLEET"
