@@ -129,8 +129,8 @@ def seen_in_picture(path: Path, sites: Sites) -> Seen:
     InputError
         No disc in the picture, another one, or holes that look like the material.
     """
-    picture, found, channel = find_disc(path, sites.xy.shape[1])
-    image = np.log(channel.astype(np.float32) + 6.0)
+    picture, found, image = find_disc(path, sites.xy.shape[1])
+    image = np.log(image)
     height, width = image.shape
     half = float(np.hypot(width, height)) / 2
     camera = np.array([[half, 0, width / 2 - 0.5], [0, half, height / 2 - 0.5], [0, 0, 1.0]])

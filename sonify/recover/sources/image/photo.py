@@ -24,6 +24,7 @@ from sonify.recover.sources.image.ring import (
     settled,
 )
 from sonify.recover.sources.image.sites import (
+    clearest,
     decide,
     index_mark,
     look,
@@ -43,9 +44,9 @@ LARGER = 4400
 FEW = 16
 """Positions below which holes of chance can look like a clock row, unless they lie very evenly."""
 COARSE = 1200  # pixels of the longer side, on which the disc is looked for first
-REACHES = (1.9, 1.9, 3.8, 7.6)
+REACHES = (1.9, 1.9, 3.8, 7.6, 15.2)
 """Radii of the clock row within which rows are looked for: again with what the first rows have told
-of the view, and further out while there are some."""
+of the view, and further out up to the rim, or while there are some."""
 CLEAR = 0.03
 """Error of a view, in steps of the clock row, below which no better one is looked for."""
 RIM = 0.6
@@ -81,8 +82,7 @@ def read_photograph(
         What is missing, and what to do.
     """
     path = Path(path)
-    picture, view, channel = find_disc(path, positions)
-    image = channel.astype(np.float32) + 6.0
+    picture, view, image = find_disc(path, positions)
     view, radii, notes = _rows_in(image, view, path)
     fuller, second, hidden = _clock_of(image, view, radii)
     if fuller != 1.0:
@@ -132,12 +132,14 @@ def read_photograph(
 
 def _rows_in(image: NDArray[np.float32], view: View, path: Path) -> tuple[View, Floats, list[str]]:
     """The rows about a clock row, and the view refined by their holes."""
-    reaches = (view.rim, view.rim) if view.rim < np.inf else REACHES
-    for again, reach in enumerate(reaches):
+    for again, reach in enumerate(REACHES):
+        reach = min(reach, view.rim)
         radii, notes, fullest = find_rows(image, view, reach)
         if fullest != 1.0:
             view = view.measured_by(fullest)
             radii, notes, _ = find_rows(image, view, reach)
+        if len(radii) == 0 and reach < view.rim < np.inf:
+            continue
         if len(radii) == 0:
             raise InputError(
                 f"a clock row of {view.positions} holes was found, but no data row beside it; take "
@@ -146,7 +148,8 @@ def _rows_in(image: NDArray[np.float32], view: View, path: Path) -> tuple[View, 
             )
         check_size(len(radii), view.positions, path)
         view, radii = _refined(image, view, radii)
-        if again and radii[0] < 0.7 * reach:
+        end = view.rim if view.rim < np.inf else radii[0] / 0.7
+        if again and reach >= end:
             break
     return view, _to_the_rim(image, view, radii), notes
 
@@ -178,8 +181,8 @@ def _clock_of(
     return (1.0, *radii)[order[0]], int(max(order[:2])) - 1 if near else None, hidden
 
 
-def find_disc(path: Path, positions: int | None) -> tuple[Picture, View, NDArray[np.uint8]]:
-    """A photograph, how the disc lies in it, and the channel that shows it best.
+def find_disc(path: Path, positions: int | None) -> tuple[Picture, View, NDArray[np.float32]]:
+    """A photograph, how the disc lies in it, and the mixture of its colours that shows it best.
 
     Raises
     ------
@@ -193,10 +196,10 @@ def find_disc(path: Path, positions: int | None) -> tuple[Picture, View, NDArray
         found = _disc_in(picture, positions)
     if isinstance(found, str):
         raise InputError(found, file=path)
-    return picture, *found
+    return picture, found, clearest(picture.colour, found)
 
 
-def _disc_in(picture: Picture, positions: int | None) -> tuple[View, NDArray[np.uint8]] | str:
+def _disc_in(picture: Picture, positions: int | None) -> View | str:
     """The best view of a disc in any channel, or why there is none."""
     best: View | None = None
     spots_seen = 0
@@ -219,7 +222,7 @@ def _disc_in(picture: Picture, positions: int | None) -> tuple[View, NDArray[np.
         if best.seen >= 0.6 * best.positions:
             if _hole_pixels(best) < SMALL_HOLE and picture.scale > 1.3:
                 return "its holes are too small in the picture"
-            return best, channel
+            return best
     if best is not None:
         return (
             f"only {best.seen} of about {best.positions} holes of the clock row are in view, and "
