@@ -49,6 +49,6 @@ def explain(request: Request, output: str | None, **options: Any) -> None:
         destination(output, f"{show.disc.name}-sheet.pdf") as path,
         progress_shown("sheet"),
     ):
-        pages = run(show, path, "sheet", options)
+        pages = run(show, path, "explain", options)
     if output != "-":
         click.echo(f"{path}  {plural(pages, 'page')} of {options['paper']}  {size(path)}")

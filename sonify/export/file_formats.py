@@ -57,7 +57,7 @@ WRITERS: tuple[Writer, ...] = (
     ),
     Writer("sound", (".wav", ".flac", ".opus", ".mp3", ".m4a"), "sonify.export.sound.file"),
     Writer("score", (".musicxml", ".svg", ".png", ".pdf"), "sonify.export.score", "-score"),
-    Writer("sheet", (".pdf", ".svg", ".html", ".png"), "sonify.export.sheet", "-sheet"),
+    Writer("explain", (".pdf", ".svg", ".html", ".png"), "sonify.export.sheet", "-sheet"),
 )
 
 

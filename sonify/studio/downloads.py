@@ -24,7 +24,7 @@ _WORDS = {
     "clip": ("Clip", "the views set below, with sound, as a video"),
     "score": ("Score", "the music in staff notation"),
     "draw": ("Drawing", "the disc at 1:1, for cutting"),
-    "sheet": ("Sheet", "how text becomes holes, bits, lamps and notes, to teach with"),
+    "explain": ("Sheet", "how text becomes holes, bits, lamps and notes, to teach with"),
     "subtitles": ("Captions", "each character at the time it is read"),
     "page": ("Page", "the whole show as one web page, to share"),
     "disc": ("Disc file", "message, code and sizes; all commands read it"),

@@ -351,7 +351,10 @@ def test_the_command_writes_each_kind(run, tmp_path):
     got = run("explain", "cairn-small", "--characters", "1-8", "--worksheet", "--paper", "letter",
               "--black-and-white", "-o", tmp_path / "lesson.pdf")  # fmt: skip
     assert "2 pages of letter" in got.out
-    for wrong, told in (("99", "--characters: 99 are not there"), ("x", "neither a number")):
+    for wrong, told in (
+        ("99", "--characters: 99 are not there"),
+        ("x", "--characters: 'x' is neither a number"),
+    ):
         got = run("explain", "cairn-small", "--characters", wrong, "-o", tmp_path / "no.pdf")
         assert got.status == 2
         assert told in got.err

@@ -174,7 +174,10 @@ class Facts:
         """The indices of the groups to show."""
         count = len(self.groups)
         if characters is not None:
-            shown = np.flatnonzero(chosen(characters, count, "characters")).tolist()
+            try:
+                shown = np.flatnonzero(chosen(characters, count, "")).tolist()
+            except InputError as e:
+                raise InputError(e.what, key="characters") from None
             if not shown:
                 raise InputError(
                     f"{characters} are not there; the disc has {count:,}", key="characters"

@@ -97,7 +97,7 @@ def _contents(
     spare = high - top - fixed - columns_height(facts) - side
     line = line_for(facts, spare)
     y = _title(low, "Each character: its bits, holes, lamps and notes", 0)
-    draw_columns(low, facts, first, y, wide, line, solved=1)
+    draw_columns(low, facts, first, y, wide, line, solved=int(len(facts.units) > 1))
     taken = columns_height(facts, line)
     gap = PANEL_GAP + max(0.0, high - top - fixed - taken - side) / 4
     y = draw_check(low, check, y + taken + gap, wide) + gap
