@@ -19,14 +19,14 @@ from sonify.cli.common import (
     caution,
     chosen,
     output_option,
-    plain,
     print_json,
     with_options,
 )
+from sonify.cli.compose_report import composed_facts, composed_lines, mapping_report, tune_report
 from sonify.cli.encode import code_options, settings_from
 from sonify.cli.outputs import destination
 from sonify.cli.progress import progress_shown
-from sonify.errors import InputError, plural
+from sonify.errors import InputError
 from sonify.progress import report
 
 if TYPE_CHECKING:
@@ -35,16 +35,12 @@ if TYPE_CHECKING:
 
     from sonify.compose.choices import Choices
     from sonify.compose.objectives import Aims
-    from sonify.compose.search import Composed
-    from sonify.disc.disc import Disc
     from sonify.music.measures.alignment import Tune
     from sonify.performance_settings import Setup
 
 __all__ = ["compose"]
 
 MIDI_FILE = PathType(path_type=Path)
-MOST_MISSED = 12
-"""The most notes that are named."""
 
 
 @click.command()
@@ -151,7 +147,8 @@ def compose(
         with progress_shown("composing"):
             found = search(choices, judge, seed)
         save_disc(found.after, path)
-    _print(output, path, as_json, _facts(found, aims, seed), _lines(found, aims, seed))
+    _print(output, path, as_json, composed_facts(found, aims, seed),
+           composed_lines(found, aims, seed))  # fmt: skip
     if found.stopped:
         caution("the search was stopped; this is the best disc so far")
 
@@ -194,31 +191,8 @@ def _fit_mapping(
         preset = preset_of(found, f"fitted to {path.name}")
         with atomic_write(target) as beside:
             beside.write_text(tomli_w.dumps(preset), encoding="utf-8")
-    music = found.music
-    voice = preset["music"]["voice"][0]
-    facts = {
-        "likeness_before": found.likeness_before, "likeness": found.likeness,
-        "tried": found.tried, "music": preset["music"],
-    }  # fmt: skip
-    rhythm = ", ".join(_rule_word(r) for r in voice["rhythm"]) or "each"
-    pitch = voice["pitch"]
-    by = f" by {pitch['by']}" if "by" in pitch else ""
-    lines = [
-        f"scale      {music.scale_name} on {music.root}",
-        f"positions  of {music.step}, timing {music.timing}",
-        f"notes      at {music.voice[0].source}, rhythm {rhythm}",
-        f"pitch      {pitch['scheme']}{by}",
-        f"likeness   {found.likeness_before:.3f} before, {found.likeness:.3f} now; 1 is the tune",
-        f"searched   {found.tried:,} mappings",
-    ]
+    facts, lines = mapping_report(found, preset["music"])
     _print(output, target, as_json, facts, lines)
-
-
-def _rule_word(rule: str | dict[str, Any]) -> str:
-    if isinstance(rule, str):
-        return rule
-    values = " ".join(f"{k} {v}" for k, v in rule.items() if k != "rule")
-    return f"{rule['rule']} ({values})"
 
 
 def _tune_disc(
@@ -228,10 +202,8 @@ def _tune_disc(
     """Write the disc that plays a tune, after a message if there is one."""
     import msgspec
 
-    from sonify.compose.pieces import DRUMS
     from sonify.compose.tune_disc import disc_for_tune
     from sonify.load import save_disc
-    from sonify.music.theory.scales import note_name
 
     code, layout, spec = settings_from(given)
     coded = text is not None or given["alphabet"] is not None
@@ -246,32 +218,7 @@ def _tune_disc(
             )  # fmt: skip
         disc = dataclasses.replace(found.disc, title=title)
         save_disc(disc, target)
-    played, near = found.notes - len(found.missed), [m for m in found.missed if m.instead]
-
-    def name(pitch: float) -> str:
-        return f"drum {pitch - DRUMS:g}" if pitch >= DRUMS else note_name(round(pitch))
-
-    facts = {
-        "rows": disc.rows, "positions": disc.positions, "message": disc.message,
-        "first_tune_row": found.first_row, "notes": found.notes, "played": played,
-        "added": found.added, "waits": found.waits,
-        "missed": [m._asdict() for m in found.missed],
-    }  # fmt: skip
-    lines = [f"disc       {_shape(disc)}"]
-    if text is not None:
-        lines.append(f"message    {plain(disc.message or '', 160)} ({_rows(1, found.first_row)})")
-    lines.append(
-        f"tune       {plural(found.notes, 'note')} on {_rows(found.first_row + 1, disc.rows)}: "
-        f"{played:,} as they are, {len(near):,} at another pitch, "
-        f"{len(found.missed) - len(near):,} missed; {found.added:,} added"
-    )
-    if found.waits:
-        lines.append("pauses     the tune waits while the stage moves to the next row")
-    for m in found.missed[:MOST_MISSED]:
-        what = "missed   " if m.instead is None else f"{name(m.instead):<3} for  "
-        lines.append(f"{what}  {name(m.pitch)} at beat {m.beat + 1:g}: {m.why}")
-    if len(found.missed) > MOST_MISSED:
-        lines.append(f"... and {len(found.missed) - MOST_MISSED:,} more")
+    facts, lines = tune_report(found, disc)
     _print(output, target, as_json, facts, lines)
 
 
@@ -352,61 +299,3 @@ def _list() -> None:
     click.echo("Choices; * marks those that are free by default:")
     for name, about in CHOICES.items():
         click.echo(f"  {name:<12} {'*' if name in USUAL else ' ':>5}  {about}")
-
-
-def _facts(found: Composed, aims: Aims, seed: int) -> dict[str, Any]:
-    """What `compose --json` prints."""
-
-    def of(disc: Disc, score: float, values: dict[str, float]) -> dict[str, Any]:
-        diameter = None if disc.geometry is None else disc.geometry.outer_diameter
-        return {
-            "message": disc.message, "rows": disc.rows, "positions": disc.positions,
-            "outer_diameter": diameter, "score": score, "objectives": values,
-        }  # fmt: skip
-
-    return {
-        "before": of(found.before, found.score_before, found.values_before),
-        "after": of(found.after, found.score, found.values),
-        "weights": dict(aims.weights),
-        "changes": [vars(c) for c in found.changes],
-        "filling_bits": found.filling,
-        "scored": found.scored,
-        "all_ways": found.all_ways,
-        "stopped": found.stopped,
-        "seed": seed,
-    }
-
-
-def _lines(found: Composed, aims: Aims, seed: int) -> list[str]:
-    """The same for people."""
-
-    lines = [
-        f"message    {plain(found.after.message or '', 160)}",
-        f"disc       {_shape(found.after)} (before: {_shape(found.before)})",
-    ]
-    for c in found.changes:
-        known = "" if c.without is None else f" (the best with {_word(c.before)}: {c.without:.3f})"
-        lines.append(f"changed    {c.name}: {_word(c.before)} to {_word(c.after)}{known}")
-    if found.filling:
-        lines.append(f"filling    {found.filling:,} bits after the end of the message")
-    lines.append(f"score      {found.score_before:.3f} before, {found.score:.3f} now; 1 is best")
-    lines.append(f"{'objective':<12} {'weight':>6} {'before':>7} {'now':>6}")
-    for name, weight in aims.weights.items():
-        before, now = found.values_before[name], found.values[name]
-        lines.append(f"{name:<12} {weight:>6g} {before:>7.3f} {now:>6.3f}")
-    every = ", all that there are" if found.all_ways else f" (seed {seed})"
-    lines.append(f"searched   {found.scored:,} discs{every}")
-    return lines
-
-
-def _rows(first: int, last: int) -> str:
-    return f"row {first}" if first == last else f"rows {first}-{last}"
-
-
-def _shape(disc: Disc) -> str:
-    size = "" if disc.geometry is None else f", {disc.geometry.outer_diameter:g} mm"
-    return f"{plural(disc.rows, 'row')} of {plural(disc.positions, 'position')}{size}"
-
-
-def _word(value: Any) -> str:
-    return "none" if value is None else str(value)

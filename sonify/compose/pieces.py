@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import NamedTuple
@@ -54,6 +55,18 @@ class Notes(NamedTuple):
         beat[self.piece, at] = self.beat
         pitch[self.piece, at] = self.pitch
         return beat, pitch, count
+
+
+class Voiced(NamedTuple):
+    """The notes of one voice in many trial discs: whether they are drums, and as columns of shape
+    (notes,) the trial, the row, start and end in ticks, and the pitch (drums lie higher)."""
+
+    drum: bool
+    trial: Ints
+    row: Ints
+    on: Ints
+    off: Ints
+    pitch: Reals
 
 
 _NO_NOTES = Notes(np.zeros(0, np.int64), np.zeros(0), np.zeros(0))
@@ -182,44 +195,62 @@ class Ground:
             notes,
         )
 
+    def played(self, bits: Bits, first_row: int) -> Iterator[Voiced]:
+        """The notes of trial discs from a row on, voice by voice.
+
+        Parameters
+        ----------
+        bits : ndarray of int8, shape (discs, positions)
+            In the order of reading.
+        first_row : int
+            Pitch schemes look back no further than this row.
+        """
+        show = self.show
+        cut = first_row * show.timeline.positions
+        before = Before.of(bits[:, :cut])
+        space = None if show.disc.code is None else space_value(show.disc.code)
+        trials = replace(
+            Trials.side_by_side(bits[:, cut:], show.timeline, show.unit_bits, first_row, before),
+            space=space,
+        )
+        for part in untuned_parts(show.setup.music, trials, show.grid):
+            trial = part.index // trials.span
+            start = trial * (trials.apart * show.grid.step_ticks)
+            drum = part.voice.drum is not None
+            yield Voiced(
+                drum, trial, trials.row(part.index), part.on - start, part.off - start,
+                part.pitch + DRUMS * drum,
+            )  # fmt: skip
+
     def _counts(self, grids: Bits, first_row: int, to_row: int | None) -> Counts:
-        music, grid, timeline = self.show.setup.music, self.show.grid, self.show.timeline
-        begin = max(0, first_row - 1)  # pitch schemes look back
-        bits = self.in_order(grids)
-        cut = begin * timeline.positions
-        before = Before.of(bits[:1, :cut]).repeated(len(bits))
-        code = self.show.disc.code
-        trials = Trials.side_by_side(bits[:, cut:], timeline, self.show.unit_bits, begin, before)
-        trials = replace(trials, space=None if code is None else space_value(code))
-        pieces, rows, steps = len(bits), timeline.rows, self.bar_steps
+        grid, pieces, rows = self.show.grid, len(grids), self.show.timeline.rows
+        steps, last = self.bar_steps, rows if to_row is None else to_row
         onsets = np.zeros((pieces, self.bars * steps), bool)
         density = np.zeros((pieces, PARTS), np.int64)
         classes = np.zeros((pieces, 12))
         tones: list[tuple[Ints, ...]] = []
         every: list[tuple[Ints, Ints, Reals]] = []
-        last = rows if to_row is None else to_row
-        for part, follows in zip(untuned_parts(music, trials, grid), self._following, strict=True):
-            row = trials.row(part.index)
-            mine = (row >= first_row) & (row < last)
-            trial, row = part.index[mine] // trials.span, row[mine]
-            start = trial * (trials.apart * grid.step_ticks)
-            on, off, pitch = part.on[mine] - start, part.off[mine] - start, part.pitch[mine]
+        # pitch schemes look back
+        voices = self.played(self.in_order(grids), max(0, first_row - 1))
+        for voice, follows in zip(voices, self._following, strict=True):
+            mine = (voice.row >= first_row) & (voice.row < last)
+            trial, row, on = voice.trial[mine], voice.row[mine], voice.on[mine]
+            off, pitch = voice.off[mine], voice.pitch[mine]
             inside = on < self._end
             if follows:
                 bar, tick = np.divmod(on[inside], grid.bar_ticks)
                 onsets[trial[inside], bar * steps + tick // grid.step_ticks] = True
             key = trial * PARTS + over_parts(on, self._end)
             density += np.bincount(key, minlength=pieces * PARTS).reshape(pieces, PARTS)
-            drum = part.voice.drum is not None
             if self.keep_notes:
-                every.append((trial, on, pitch + DRUMS * drum))
-            if not drum:
+                every.append((trial, on, pitch))
+            if not voice.drum:
                 tone = np.rint(pitch).astype(np.int64)
                 key = trial * 12 + tone % 12
                 held = np.bincount(key, off - on, pieces * 12)
                 classes += held.reshape(pieces, 12)
                 tones.append((trial * rows + row, on, tone))
-        ends = _ends_of(tones, pieces * rows, round(note_number(music.root)))
+        ends = _ends_of(tones, pieces * rows, round(note_number(self.show.setup.music.root)))
         notes = _NO_NOTES
         if every:
             trial, on, pitch = (np.concatenate(column) for column in zip(*every, strict=True))

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 import random
+from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import product
 from typing import Any
@@ -127,18 +128,23 @@ class Hunt:
     def fill_finalists(self) -> bool:
         """Fill the best designs by the beam, fewer in each round; or all of them in all ways, if
         they have few discs. Whether that was done."""
-        known = sorted((p for p, b in self.found.items() if b is not None))
-        some = [b for p in known if (b := self.found[p]) and len(b.design.slots.at)]
-        few = sum(b.design.ways for b in some) <= ALL_WAYS
-        rounds = (len(some),) if few else FINALISTS
-        for n, count in enumerate(rounds):
-            left = self.judge.budget.left // (len(rounds) - n)
+        some = sorted(p for p, b in self.found.items() if b and len(b.design.slots.at))
+        few = sum(self._at(p).design.ways for p in some) <= ALL_WAYS
+        for n, count in enumerate((len(some),) if few else FINALISTS):
+            left = self.judge.budget.left // (1 if few else len(FINALISTS) - n)
             most = count if few else min(count, max(1, left // LEAST_FILL))
-            some = sorted(some, key=lambda b: -b.score)[:most]
-            for k, one in enumerate(some):
-                some[k] = fill(one, self.judge, ALL_WAYS if few else left // len(some))
-                self.keep(some[k])
+            some = sorted(some, key=lambda p: -self._at(p).score)[:most]
+            for pick in some:
+                each = ALL_WAYS if few else left // len(some)
+                for better in fill(self._at(pick), self.judge, each):
+                    self.found[pick] = better
+                    self.keep(better)
         return few
+
+    def _at(self, pick: Pick) -> Best:
+        best = self.found[pick]
+        assert best is not None
+        return best
 
     def changes(self, first: Design, last: Design) -> tuple[Change, ...]:
         """What differs between two designs."""
@@ -254,8 +260,8 @@ def _best_of(design: Design, grids: Bits, scores: NDArray[np.float64]) -> Best:
     return Best(design, grids[k], float(scores[k]))
 
 
-def fill(start: Best, judge: Judge, budget: int) -> Best:
-    """The best filling of a design.
+def fill(start: Best, judge: Judge, budget: int) -> Iterator[Best]:
+    """Ever better fillings of a design.
 
     A few slots at a time, each of the best fillings so far is tried with all their values. Then the
     slots are gone over again, as long as that helps.
@@ -268,33 +274,31 @@ def fill(start: Best, judge: Judge, budget: int) -> Best:
     budget : int
         About how many discs to score. Where the design has no more, all are scored.
     """
-    design = start.design
-    tail = judge.tail(design)
+    design, best = start.design, start
+    tail, count = judge.tail(design), len(design.slots.at)
     # what is not chosen yet is empty in one disc, and as good as chance made it in the other
     beam = np.stack([design.disc.grid.reshape(-1), start.grid])
-    count, ways = len(design.slots.at), design.ways
-    if ways <= budget:
-        return _better(start, _tried(design, judge, tail, beam[:1], range(count))[0])
+    if design.ways <= budget:
+        yield _better(start, _tried(design, judge, tail, beam[:1], range(count))[0])
+        return
     # half of the budget is for the beam: so many discs for each slot
     each, until = budget // 2 // count, judge.budget.used + budget
     bits = math.log2(len(design.slots.ways))
     wide = max(1, min(BEAM, each * FEW_BITS >> FEW_BITS))
     few = max(1, int(max(FEW_BITS, math.log2(max(1, each // wide))) / bits))
-    best = start
     for slot in range(0, count, few):
         lot = range(slot, min(slot + few, count))
         top, grids, scores = _tried(design, judge, tail, beam, lot)
-        best = _better(best, top)
+        yield (best := _better(best, top))
         beam = grids[np.argsort(-scores, kind="stable")[:wide]]
     few, before = max(1, int(LAP_BITS / bits)), -1.0
     while best.score > before:
         before = best.score
         for slot in range(0, count, max(1, few // 2)):
             if judge.budget.used >= until:
-                return best
+                return
             lot = range(slot, min(slot + few, count))
-            best = _better(best, _tried(design, judge, tail, best.grid[None], lot)[0])
-    return best
+            yield (best := _better(best, _tried(design, judge, tail, best.grid[None], lot)[0]))
 
 
 def _better(one: Best, other: Best) -> Best:

@@ -130,6 +130,9 @@ def disc_for_tune(
     InputError
         No disc of the material holds the tune.
     """
+    if code is not None and code.check == "reed-solomon":
+        raise InputError("reed-solomon covers the whole disc, so no rows are left for a tune; use "
+                         "another check", key="check")  # fmt: skip
     numbers = range(FEWEST, MOST + 1) if spec.positions is None else (spec.positions,)
     shapes: list[_Shape] = []
     # the last chord of a form may come after the last row

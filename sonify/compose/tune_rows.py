@@ -8,7 +8,7 @@ are nearest to the tune so far are kept.
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from itertools import product
 from typing import NamedTuple
 
@@ -16,10 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.compose.pieces import DRUMS, Ground
-from sonify.disc.code.units import space_value
 from sonify.music.certainty import certainty_of
-from sonify.music.notes import untuned_parts
-from sonify.music.trials import Before, Trials
 from sonify.music.voices import voice_pitch_sets
 
 __all__ = [
@@ -171,21 +168,11 @@ def target_of(
 
 def _notes(ground: Ground, bits: Bits, first_row: int) -> tuple[Ints, Ints, Reals, Reals]:
     """The notes of trial discs from a row on: trial, slot, pitch and length in slots."""
-    show, timeline = ground.show, ground.show.timeline
-    cut = first_row * timeline.positions
-    before = Before.of(bits[:, :cut])
-    code = show.disc.code
-    trials = Trials.side_by_side(bits[:, cut:], timeline, show.unit_bits, first_row, before)
-    trials = replace(trials, space=None if code is None else space_value(code))
-    parts = untuned_parts(show.setup.music, trials, show.grid)
-    step = show.grid.step_ticks
-    columns = []
-    for part in parts:
-        trial = part.index // trials.span
-        on = part.on - trial * (trials.apart * step)
-        drum = DRUMS * (part.voice.drum is not None)
-        length = (part.off - part.on) / step
-        columns.append((trial, (on + step // 2) // step, part.pitch + drum, length))
+    step = ground.show.grid.step_ticks
+    columns = (
+        (v.trial, (v.on + step // 2) // step, v.pitch, (v.off - v.on) / step)
+        for v in ground.played(bits, first_row)
+    )
     trial, slot, pitch, length = (np.concatenate(c) for c in zip(*columns, strict=True))
     return trial, slot, pitch, length
 

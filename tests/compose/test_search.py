@@ -114,7 +114,7 @@ def test_symmetry_is_whole_for_a_picture_that_is_its_own_mirror_image():
     assert value[1] < 1
 
 
-@pytest.mark.parametrize(("bits", "preset"), [(5, "music-box"), (9, "hut-band"), (10, "telegraph")])
+@pytest.mark.parametrize(("bits", "preset"), [(5, "music-box"), (7, "hut-band"), (8, "telegraph")])
 def test_the_same_optimum_as_all_discs_one_by_one(bits, preset):
     c, design = small(bits)
     found = compose(c, judge([preset], most=200))
@@ -138,10 +138,11 @@ def test_the_beam_finds_the_optimum_of_up_to_sixteen_bits(bits):
     best = compose(c, j).score
     base = design.disc.grid.reshape(1, -1)
     start = Best(design, base[0], float(j.scores(design, base)[0]))
-    assert fill(start, j, (1 << bits) - 1).score == pytest.approx(best)
+    *_, last = fill(start, j, (1 << bits) - 1)
+    assert last.score == pytest.approx(best)
 
 
-@pytest.mark.parametrize(("preset", "text"), [("music-box", "SNOW BY NOON"), ((), "FOG LIFTS 9")])
+@pytest.mark.parametrize(("preset", "text"), [("telegraph", "SNOW BY NOON"), ("", "FOG LIFTS 9")])
 def test_never_worse_than_ten_thousand_random_discs(preset, text):
     presets = [preset] if preset else []
     c = choices(text)
