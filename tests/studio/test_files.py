@@ -252,3 +252,15 @@ def test_what_can_not_be_made_is_said(page: Page) -> None:
 def test_state_survives_json(studio: Studio) -> None:
     start: dict[str, Any] = studio.start_document()
     assert json.loads(json.dumps(start)) == start
+
+
+def test_solo_is_what_the_file_holds(page: Page, tmp_path: Path) -> None:
+    import mido
+
+    page.at('[aria-label="Solo voice 2"]').click()
+    with page.page.expect_download() as got:
+        page.make("midi")
+    got.value.save_as(tmp_path / "solo.mid")
+    notes = [m for m in mido.MidiFile(tmp_path / "solo.mid") if m.type == "note_on" and m.velocity]
+    assert len(notes) == page.js("studio.show.voices[1].notes")
+    assert page.page.is_visible("text=Only the voices on solo are in the files.")

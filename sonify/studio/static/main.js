@@ -312,7 +312,7 @@ async function begin() {
     const music = musicPanel(room("music"), store, tables, tell);
     const holes = holesPanel(room("holes"), store, marks);
     wireMarks(holes);
-    const files = filesPanel(room("files"), store, tables);
+    const files = filesPanel(room("files"), store, tables, solo);
     panels = [
       startPanel(room("start"), store, tables, { music, files, areas, play }),
       discPanel(room("disc"), store, tables, tell),

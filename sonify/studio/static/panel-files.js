@@ -8,7 +8,8 @@ import { tell } from "./messages.js";
 const POLL_MS = 250;
 const KEEP_MS = 5000; // the server keeps a file as long as the page asks for it
 
-export function filesPanel(panel, store, tables) {
+/** `solo` holds the voices that alone are heard; files then hold only these. */
+export function filesPanel(panel, store, tables, solo) {
   const rows = new Map(tables.downloads.map((row) => [row.what, row]));
   let what = tables.downloads[0].what;
   const group = uid("what");
@@ -28,6 +29,7 @@ export function filesPanel(panel, store, tables) {
     return { name, fit, element: h("details.more", {}, h("summary", {}, `Settings of the ${words(name)}`),
       h("div.sub", {}, fit.elements)) };
   });
+  const alone = h("p.note.care", { hidden: true }, "Only the voices on solo are in the files.");
   const command = h("code", { tabIndex: 0 });
   const note = h("p.help", {});
   const copy = h("button", { type: "button", id: "copy", onclick: async () => {
@@ -58,7 +60,7 @@ export function filesPanel(panel, store, tables) {
     if (!show) return;
     const of = show;
     try {
-      const told = await postJson("api/command", { document: show.document, what, suffix: kind.value, calm: calm.checked });
+      const told = await postJson("api/command", { document: heard(), what, suffix: kind.value, calm: calm.checked });
       if (of !== show) return;
       command.textContent = told.command;
       note.textContent = told.needs.length
@@ -67,9 +69,16 @@ export function filesPanel(panel, store, tables) {
     } catch (e) { note.textContent = e.message; }
   }
 
+  /** The document with the voices muted that a solo silences. */
+  function heard() {
+    if (!solo.size) return store.document;
+    const voices = (store.setup.music?.voice ?? []).map((_, n) => n);
+    return { ...store.document, muted: voices.filter((n) => !solo.has(n)) };
+  }
+
   /** Make a file; several can be made at a time. */
   async function start(of, suffix) {
-    const { document } = store;
+    const document = heard();
     const bar = h("progress", { max: 1, "aria-label": "Progress" });
     const said = h("p.fact", { role: "status" }, "Making the file…");
     let id = null;
@@ -128,7 +137,7 @@ export function filesPanel(panel, store, tables) {
   panel.append(
     h("div.kinds", { role: "radiogroup", "aria-label": "What to make" }, picks),
     h("div.making", {}, about,
-      h("div.row", {}, h("label", { htmlFor: kind.id }, "File type"), kind, make), calmer,
+      h("div.row", {}, h("label", { htmlFor: kind.id }, "File type"), kind, make), calmer, alone,
       ...settings.map((s) => s.element), made),
     h("div.command", {}, h("h3", {}, "The same as a command"), h("div.row", {}, command, copy), note));
   choose(what);
@@ -138,7 +147,11 @@ export function filesPanel(panel, store, tables) {
       choose(next, suffix);
       start(next, suffix);
     },
-    sync() { for (const s of settings) s.fit.sync(store.setup[s.name]); },
+    sync() {
+      for (const s of settings) s.fit.sync(store.setup[s.name]);
+      if (alone.hidden === solo.size > 0) command0();
+      alone.hidden = !solo.size;
+    },
     setShow(next) {
       show = next;
       command0();

@@ -16,7 +16,7 @@ function move(list, from, to) {
 export function voicesPanel(panel, store, tables, solo, tell) {
   const list = h("ol.voices", {});
   const add = h("button.main", { type: "button", id: "add-voice", onclick: addVoice }, "Add a voice");
-  panel.append(h("p.help", {}, "Each voice plays some positions of the disc. Downloads leave out muted voices."),
+  panel.append(h("p.help", {}, "Each voice plays some positions of the disc. Files leave out muted voices, and hold only those on solo."),
     list, add);
   let built = "";
   let cards = [];
@@ -25,7 +25,7 @@ export function voicesPanel(panel, store, tables, solo, tell) {
   const voices = () => store.setup.music?.voice ?? [];
   const own = Object.fromEntries(tables.sections.voice.map((f) => [f.key, f]));
   const plain = tables.sections.voice.filter((f) => !f.control && f.key !== "name");
-  const near = new Set(["velocity", "octave"]);
+  const near = new Set(["velocity", "octave", "volume", "pan"]);
 
   function edit(n, why, mutate, join = null) {
     store.change(why, (d) => {
