@@ -11,7 +11,7 @@ from sonify.disc.code.encoding import message_units
 from sonify.disc.code.framing import FRAMINGS
 from sonify.disc.code.units import CHARACTERS_OF, bits_to_units
 from sonify.errors import plural
-from sonify.export.sheet.facts import Facts, visible
+from sonify.export.sheet.facts import Facts, Unit, visible
 from sonify.export.sheet.page import BODY, BOLD, HEAD, MONO, SMALL, Box, Canvas
 from sonify.export.sheet.plan import draw_wrong
 
@@ -34,27 +34,34 @@ class Check:
     Attributes
     ----------
     bit : int or None
-        Which bit is taken for wrong: one of the first character, if possible one that makes it
-        another letter. None if there is no character whose bits are all known.
+        Which bit is taken for wrong: of the characters shown, the first that makes a letter another
+        letter, if there is one. None if there are no characters, or the disc is damaged.
     unit : Unit
         The code unit that it belongs to.
     """
 
     def __init__(self, facts: Facts) -> None:
-        self.facts, self.bit = facts, None
+        self.facts = facts
+        self.bit: int | None = None
         decoding = facts.disc.decoding
-        readable = decoding is not None and decoding.verdict != "failed"
-        fit = [u for u in facts.units if u.char and u.parts == 1 and len(u.char) == 1]
-        units = fit or [u for u in facts.units if u.char]
-        if readable and units:
-            self.unit = units[0]
-            bits = [self.unit.first + k for k in range(facts.code.data_bits)]
-            if facts.code.bit_order == "high-first":
-                bits.reverse()
-            other = {b: self._read(b) for b in bits}
-            letters = [b for b in bits if other[b].isalpha()]
-            seen = [b for b in bits if other[b].isprintable() and other[b]]
-            self.bit = (letters or seen or bits)[0]
+        fit = [u for u in facts.units if len(u.char) == 1]
+        fit = [u for u in fit if u.parts == 1] or fit
+        if decoding is None or decoding.verdict == "failed" or not fit:
+            return
+        # a letter that becomes another letter tells most
+        best = (-1, fit[0], fit[0].first)
+        for unit in fit:
+            bits = [unit.first + k for k in range(facts.code.data_bits)]
+            for bit in reversed(bits) if facts.code.bit_order == "high-first" else bits:
+                char = self._read(unit, bit)
+                score = 2 * (unit.char.isalpha() and char.isalpha()) + (
+                    char.isprintable() and char != ""
+                )
+                if score > best[0]:
+                    best = (score, unit, bit)
+            if best[0] == 3:
+                break
+        _, self.unit, self.bit = best
 
     @property
     def flat(self) -> NDArray[np.int8]:
@@ -64,19 +71,19 @@ class Check:
             out[self.bit] ^= 1
         return out
 
-    def _read(self, bit: int) -> str:
-        """What the character is read as if a bit is wrong; empty if as none."""
+    def _read(self, unit: Unit, bit: int) -> str:
+        """What a character is read as if a bit is wrong; empty if as none."""
         code, flat = self.facts.code, self.facts.repaired.copy()
         flat[bit] ^= 1
         units, known = bits_to_units(flat, code)
         found = CHARACTERS_OF[code.alphabet](units, known, ~known)
-        at = np.flatnonzero((found.first == self.unit.first // code.unit_bits) & found.ok)
+        at = np.flatnonzero((found.first == unit.first // code.unit_bits) & found.ok)
         return chr(int(found.points[at[0]])) if len(at) else ""
 
     @property
     def misread(self) -> str:
         """What the character is read as, as a word."""
-        char = "" if self.bit is None else self._read(self.bit)
+        char = "" if self.bit is None else self._read(self.unit, self.bit)
         return visible(char) if char else "no character at all"
 
     @property
@@ -173,7 +180,7 @@ def _bits(canvas: Canvas, check: Check, y: float, width: float) -> float:
             draw_wrong(canvas, left + (check.bit - first + 0.5) * CELL, y + 3.0, 2.2)
         ones = _ones(check, flat)
         told = char if len(char) < 4 else "?"
-        canvas.asked(left + code.unit_bits * CELL + 3.5, y + 4.4, told, HEAD, anchor="middle",
+        canvas.asked(left + code.unit_bits * CELL + 5.0, y + 4.4, told, HEAD, anchor="middle",
                      style=BOLD)  # fmt: skip
         if code.parity:
             words = f"{plural(ones, 'one')}: {'odd, wrong' if ones % 2 else 'even, good'}"

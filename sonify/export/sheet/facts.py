@@ -226,9 +226,12 @@ class Facts:
 
     @cached_property
     def voice(self) -> Part | None:
-        """The voice whose notes are shown: of those with pitches, the one with most notes."""
-        parts = self.show.parts
-        return max(parts, key=lambda p: (p.voice.drum is None, len(p), -p.number), default=None)
+        """The voice whose notes are shown: one with pitches, if any, that plays at most bits."""
+
+        def rank(part: Part) -> tuple[bool, int, int]:
+            return part.voice.drum is None, len(np.unique(part.index)), -part.number
+
+        return max(self.show.parts, key=rank, default=None)
 
     @property
     def drum(self) -> bool:
@@ -253,7 +256,7 @@ class Facts:
         out = {}
         for bit, some in pitches.items():
             more = f"+{len(some) - 1}" if len(some) > 1 else ""
-            out[bit] = ("hit" if self.drum else note_name(round(min(some)))) + more
+            out[bit] = "hit" if self.drum else note_name(round(min(some))) + more
         return out
 
     def about(self, bit: int) -> str:
