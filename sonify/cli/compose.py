@@ -81,7 +81,7 @@ MIDI_FILE = PathType(path_type=Path)
         help="What may be chosen, with commas; all for everything. What another option gives "
         "stays. [default: what changes neither the message nor its protection]",
     ),
-    option("--effort", type=IntRange(100), default=20_000, show_default=True,
+    option("--effort", type=IntRange(100), default=10_000, show_default=True,
            help="About how many discs to score."),
     option("--seed", type=int, default=1, show_default=True, help="Seed of the search."),
     option("--title", default="", help="The disc's title, for engraving."),

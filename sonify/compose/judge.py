@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -120,22 +120,47 @@ class Judge:
         tail : Tail, optional
             The design's own, if the discs differ in their filling only.
         """
-        disc, ground = design.disc, self.ground(design)
+        return self._values([(design, grids)], tail)
+
+    def _values(
+        self, lots: Sequence[tuple[Design, Bits]], tail: Tail | None = None
+    ) -> dict[str, Reals]:
+        """The values for discs of some designs that share a ground."""
+        ground = self.ground(lots[0][0])
+        grids = np.concatenate([g for _, g in lots])
         self.budget.spend(len(grids))
         if tail is None:
             counts = ground.counts(grids)
         else:
             counts = ground.counts(grids, tail.row).after(tail.before)
-        picture = None
-        if disc.geometry is not None:
-            holes = grids.reshape(-1, disc.rows, disc.positions) == disc.layout.hole_means
-            picture = Picture(holes, disc.layout, disc.geometry, self.least_web)
-        return values_of(self.aims, counts, ground, picture)
+        pictures = [_picture(design, own, self.least_web) for design, own in lots]
+        return values_of(self.aims, counts, ground, pictures)
 
     def scores(self, design: Design, grids: Bits, tail: Tail | None = None) -> Reals:
         """The score of each disc, 0 to 1."""
-        out: Reals = np.round(self.aims.total(self.values(design, grids, tail)), DIGITS)
+        out: Reals = np.round(self.aims.total(self._values([(design, grids)], tail)), DIGITS)
         return out
+
+    def scores_of(self, lots: Sequence[tuple[Design, Bits]]) -> list[Reals]:
+        """The scores for discs of many designs; those that share a ground are scored together."""
+        groups: dict[int, list[int]] = {}
+        for k, (design, _) in enumerate(lots):
+            groups.setdefault(id(self.ground(design)), []).append(k)
+        out: list[Reals] = [np.zeros(0)] * len(lots)
+        for which in groups.values():
+            some = [lots[k] for k in which]
+            scores = np.round(self.aims.total(self._values(some)), DIGITS)
+            ends = np.cumsum([len(grids) for _, grids in some])[:-1]
+            for k, own in zip(which, np.split(scores, ends), strict=True):
+                out[k] = own
+        return out
+
+
+def _picture(design: Design, grids: Bits, least_web: float) -> Picture:
+    disc = design.disc
+    assert disc.geometry is not None
+    holes = grids.reshape(-1, disc.rows, disc.positions) == disc.layout.hole_means
+    return Picture(holes, disc.layout, disc.geometry, least_web)
 
 
 def random_fills(design: Design, count: int, seed: int) -> Bits:

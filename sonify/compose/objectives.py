@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -258,8 +258,13 @@ OBJECTIVES: dict[str, Objective] = {
 """All objectives by name; `Aims` gives the two tunes."""
 
 
-def values_of(aims: Aims, c: Counts, ground: Ground, picture: Picture | None) -> dict[str, Reals]:
-    """The values of all objectives with a weight, each of shape (pieces,)."""
+def values_of(
+    aims: Aims, c: Counts, ground: Ground, pictures: Sequence[Picture]
+) -> dict[str, Reals]:
+    """The values of all objectives with a weight, each of shape (pieces,).
+
+    The pictures are those of all pieces in order; there may be several of different sizes.
+    """
     out: dict[str, Reals] = {}
     for name in aims.weights:
         o = OBJECTIVES[name]
@@ -269,8 +274,6 @@ def values_of(aims: Aims, c: Counts, ground: Ground, picture: Picture | None) ->
             out[name] = _rhythm(aims.rhythm, c, ground)
         elif o.of_music is not None:
             out[name] = o.of_music(c, ground)
-        elif o.of_picture is not None and picture is not None:
-            out[name] = o.of_picture(picture)
-        else:
-            out[name] = np.zeros(len(c.onsets))
+        elif o.of_picture is not None:
+            out[name] = np.concatenate([o.of_picture(p) for p in pictures])
     return out

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import random
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import product
 from typing import Any
@@ -46,6 +46,9 @@ a few random fillings alone are a poor judge."""
 
 STARTS = 3
 """How many times the annealing starts. Own choice."""
+
+TOGETHER = 256
+"""How many designs are scored before the best one is kept. Own choice."""
 
 MOST_IDLE = 1000
 """After so many steps in a row among known designs, all designs in reach are known. Own choice."""
@@ -86,21 +89,23 @@ class Hunt:
         """Keep a disc if it is better than the best one."""
         self.best = _better(self.best, one)
 
-    def sampled(self, pick: Pick) -> Best | None:
-        """The best disc of a design among its first one and some with random fillings."""
-        if pick not in self.found:
-            design = self.choices.design(pick)
-            if design is None:
+    def sample(self, picks: Sequence[Pick]) -> None:
+        """Find the best disc of each design among its first one and some with random fillings."""
+        lots: dict[Pick, tuple[Design, Bits]] = {}
+        for pick in picks:
+            if pick not in self.found:
                 self.found[pick] = None
-            else:
-                grids = design.disc.grid.reshape(1, -1)
-                if len(design.slots.at):
-                    more = random_fills(design, SAMPLES - 1, self.seed)
-                    grids = np.concatenate([grids, more])
-                best = _best_of(design, grids, self.judge.scores(design, grids))
-                self.found[pick] = best
-                self.keep(best)
-        return self.found[pick]
+                design = self.choices.design(pick)
+                if design is not None:
+                    grids = design.disc.grid.reshape(1, -1)
+                    if len(design.slots.at):
+                        more = random_fills(design, SAMPLES - 1, self.seed)
+                        grids = np.concatenate([grids, more])
+                    lots[pick] = design, grids
+        scores = self.judge.scores_of(list(lots.values()))
+        for (pick, (design, grids)), own in zip(lots.items(), scores, strict=True):
+            self.found[pick] = best = _best_of(design, grids, own)
+            self.keep(best)
 
     def anneal(self, budget: int) -> None:
         """Walk through the choices: each step draws the value of one choice, the likelier the
@@ -108,7 +113,7 @@ class Hunt:
         axes = list(self.choices.axes.values())
         moving = [k for k, values in enumerate(axes) if len(values) > 1]
         pick, begin = (0,) * len(axes), self.judge.budget.used
-        self.sampled(pick)
+        self.sample([pick])
         for lap in range(STARTS if moving else 0):
             until = begin + budget * (lap + 1) // STARTS
             first, idle = self.judge.budget.used, 0
@@ -117,7 +122,8 @@ class Hunt:
                 heat = HOT * (COLD / HOT) ** share
                 axis = self.random.choice(moving)
                 ways = [(*pick[:axis], v, *pick[axis + 1 :]) for v in range(len(axes[axis]))]
-                scores = [-1.0 if b is None else b.score for b in map(self.sampled, ways)]
+                self.sample(ways)
+                scores = [-1.0 if (b := self.found[w]) is None else b.score for w in ways]
                 top = max(scores)
                 weights = [math.exp((s - top) / heat) for s in scores]
                 pick = self.random.choices(ways, weights)[0]
@@ -165,8 +171,9 @@ class Hunt:
         ways = sum(d.ways for d in designs)
         if ways > ALL_WAYS and len(designs) * SAMPLES > self.judge.budget.left // 2:
             return False
-        for pick in picks:
-            self.sampled(pick)
+        picks.sort(key=lambda p: p[-1])
+        for k in range(0, len(picks), TOGETHER):
+            self.sample(picks[k : k + TOGETHER])
         return True
 
 
