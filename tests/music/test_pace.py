@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import music21
 import numpy as np
 import pretty_midi
 import pytest
@@ -89,6 +90,8 @@ def test_a_moving_tempo_does_not_hide_the_bits(run, tmp_path):
     show.save(tmp_path / "a.mid")
     result = run("read", tmp_path / "a.mid", "-p", preset, "-o", tmp_path / "read.toml")
     assert result.status == 0, result.err
+    assert "edited" not in result.err
+    assert "rpm" not in result.err
     assert sonify.load_disc(tmp_path / "read.toml").message == show.disc.message
 
 
@@ -105,3 +108,12 @@ def test_a_length_counts_the_tempo():
 def test_a_machine_refuses_a_moving_tempo():
     with pytest.raises(InputError, match="timing"):
         plan_of(show_of())
+
+
+def test_a_score_says_where_it_slows_down(tmp_path):
+    show = show_of()
+    score = music21.converter.parse(show.save(tmp_path / "a.musicxml"))
+    words = [e for e in score.recurse() if getattr(e, "content", "") == "rit."]
+    assert len(words) == 1
+    end = show.timeline.end_slot * show.grid.step_beats
+    assert words[0].getOffsetInHierarchy(score) == end - 2 * show.grid.bar * 4

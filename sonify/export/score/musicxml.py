@@ -18,6 +18,7 @@ import numpy as np
 from sonify.errors import InputError
 from sonify.export.score.notes import Event, Piece, Staff, pieces, staves
 from sonify.export.score.spelling import spell
+from sonify.music.form.pace import RITARDANDO_BARS
 from sonify.music.theory.key_signatures import key_signature
 from sonify.music.theory.scales import find_scale, note_number
 from sonify.progress import report
@@ -299,13 +300,22 @@ class _Writer:
                 shown[spot] = now
 
     def _rows(self) -> None:
-        """Add a rehearsal mark where each row begins."""
-        step = self.show.grid.step * 4
-        for row, slot in enumerate(self.show.timeline.row_slot.tolist()):
-            bar, offset = divmod(slot * step, self.bar)
-            if 0 <= bar - self.first < len(self.measures):
+        """Add a rehearsal mark where each row begins, and a word where the tempo slows down."""
+        step, t = self.show.grid.step * 4, self.show.timeline
+        for row, slot in enumerate(t.row_slot.tolist()):
+            if place := self._place(slot * step):
                 mark = self.m.expressions.RehearsalMark(f"{row + 1}")
-                self.measures[int(bar) - self.first].insert(offset, mark)
+                place[0].insert(place[1], mark)
+        slow = min(RITARDANDO_BARS * self.bar, t.positions * step)
+        place = self._place(t.end_slot * step - slow)
+        if t.pace is not None and self.show.setup.music.form.ritardando < 1 and place:
+            self._over(*place, "rit.")
+
+    def _place(self, at: Fraction) -> tuple[Any, Fraction] | None:
+        """The measure of a time in quarters, and the time within it; None outside the score."""
+        bar, offset = divmod(at, self.bar)
+        here = 0 <= bar - self.first < len(self.measures)
+        return (self.measures[int(bar) - self.first], offset) if here else None
 
 
 def _exported(score: Any) -> bytes:

@@ -9,12 +9,12 @@ from numpy.typing import NDArray
 
 from sonify.music.form.settings import Form
 
-__all__ = ["pace_of"]
+__all__ = ["RITARDANDO_BARS", "pace_of"]
 
 Index = NDArray[np.int64]
 Reals = NDArray[np.float64]
 
-_RITARDANDO_BARS = 2
+RITARDANDO_BARS = 2
 """How many bars slow down before the end. Own choice."""
 
 _STOPPING = 3.0
@@ -57,7 +57,7 @@ def pace_of(
         # music", Music Perception 3 (1985); from memory
         place = (np.arange(last - first) + 0.5) / (last - first) * 2 - 1
         out[first:last] *= 1 - form.rubato * place**2
-    slow = min(float(_RITARDANDO_BARS * bar), positions)
+    slow = min(float(RITARDANDO_BARS * bar), positions)
     share = np.clip((at + float(beat) / 2 - total + slow) / slow, 0, 1)
     out *= (1 + (form.ritardando**_STOPPING - 1) * share) ** (1 / _STOPPING)
     return out.reshape(rows, -1)

@@ -52,8 +52,8 @@ class Form(Settings, frozen=True):
         beats, 0.5 beats, 0.25 bars.
     brightness
         Brightness (controller 74) over the piece, 0 to 1. Empty: not sent.
-    tempo
-        The tempo over the piece, with the timing bars: 1 is the player's own.
+    tempo : Tempo over the piece
+        With the timing bars: 1 is the player's own.
     rubato
         How much slower phrases begin and end than they are in their middle, with the timing bars.
     ritardando

@@ -255,6 +255,15 @@ def _grid(values: NDArray[Any], place: Placement, rows: int) -> NDArray[Any]:
     return out.reshape(rows, place.timeline.positions)
 
 
+def _faster(best: _Reading, setup: Setup) -> float:
+    """By what share the player turned faster than its profile, or than its form has it."""
+    clock, timeline = best.clock, best.place.timeline
+    if timeline.pace is not None and clock.exact:
+        last = float(clock.onset.max())
+        return float(timeline.seconds(np.array(last))) / (last * clock.position_s) - 1
+    return 60 / (clock.position_s * timeline.positions) / setup.player.rpm - 1
+
+
 def _sighting(
     best: _Reading, setup: Setup, options: ReadOptions, remarks: tuple[str, ...], budget: Budget
 ) -> Sighting:
@@ -262,7 +271,7 @@ def _sighting(
     positions = place.timeline.positions
     confidence = np.full(len(found.bits), 0.99)
     says = list(remarks)
-    off = 60 / (clock.position_s * positions) / setup.player.rpm - 1
+    off = _faster(best, setup)
     edited = clock.exact and not (place.exact and abs(off) < OWN)
     if best.left > EXACT or edited:
         matcher = _matcher(place, setup, budget).ending(found.rows)
@@ -289,7 +298,7 @@ def _sighting(
             "more discs sound like this than could be followed; bits in which they differ are "
             "unknown"
         )
-    rpm = 60 / (clock.position_s * positions)
+    rpm = setup.player.rpm * (1 + off)
     if abs(off) > OWN:
         says.append(f"the player turned at {rpm:.3f} rpm, {100 * off:+.2f} % off its profile")
     cautions = list(map(Caution, says))
