@@ -70,9 +70,12 @@ class Request(NamedTuple):
         """The performance; `own` are assignments of the command's other options."""
         from sonify.performance import perform
 
-        show = perform(self.load(), setup=self.setup(*own))
-        for line in show.said:
-            click.echo(line, err=True)
+        request = self._replace(assignments=(*self.assignments, *own))
+        show = perform(self.load(), setup=request.setup())
+        if {"music.tempo", "music.length"} & request.settings.keys():
+            # what a preset asks for is only a wish
+            for line in show.said:
+                click.echo(line, err=True)
         return show
 
 
