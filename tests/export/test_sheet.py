@@ -18,7 +18,7 @@ from sonify.disc.edit import with_grid
 from sonify.disc.layout import Layout
 from sonify.errors import InputError
 from sonify.export.sheet import Options, sheet_bytes
-from sonify.export.sheet.check import Check, _Codeword, _covered
+from sonify.export.sheet.check import Check, Codeword, covered
 from sonify.export.sheet.columns import bands
 from sonify.export.sheet.facts import Facts
 from sonify.export.sheet.page import GREYS, INKS, SMALL, Box, Text, width_of
@@ -48,6 +48,9 @@ DISCS = {
     ),
     "framed crc": Disc.from_message(
         "HUT FULL", layout=Layout(positions=31), code=Code(check="crc-16", framing="framed"),
+    ),
+    "far characters": Disc.from_message(
+        "\U0001f600a漢\nz Ü", code=Code(alphabet="utf-8"), layout=Layout(positions=33), title="Ω 漢",
     ),
     "bare bits": Disc.from_bits(["1011001?10110010", "0110011101100111"]),
     "one letter": Disc.from_message("A", layout=Layout(positions=7)),
@@ -146,7 +149,7 @@ def test_the_remainders_are_those_of_the_crc():
         disc, check = DISCS[name], Check(Facts(show_of(name)))
         end = b"\x03" if disc.code.framing == "framed" else b""
         text = disc.message.encode() + end
-        assert _covered(check, disc.grid.reshape(-1)).tobytes() == text
+        assert covered(check, disc.grid.reshape(-1)).tobytes() == text
         good = binascii.crc_hqx(text, 0xFFFF)
         words = "".join(s.words for s in pages_of(show_of(name))[0].shapes if isinstance(s, Text))
         assert f"{good:04X}" in words
@@ -160,7 +163,7 @@ def test_the_remainders_are_those_of_the_crc():
 def test_the_sums_point_at_the_wrong_symbol(name):
     reedsolo = pytest.importorskip("reedsolo")
     disc, check = DISCS[name], Check(Facts(show_of(name)))
-    word = _Codeword(check)
+    word = Codeword(check)
     codec = reedsolo.RSCodec(word.plan.checks, prim=0x11D, fcr=0)
     assert codec.check(bytes(word.good))[0]
     assert not codec.check(bytes(word.bad))[0]

@@ -15,7 +15,7 @@ from sonify.export.sheet.facts import Facts, Unit, visible
 from sonify.export.sheet.page import BODY, BOLD, HEAD, MONO, SMALL, Box, Canvas
 from sonify.export.sheet.plan import draw_wrong
 
-__all__ = ["Check", "draw_check"]
+__all__ = ["Check", "Codeword", "covered", "draw_check"]
 
 WORDS = 102.0
 """The width of the words; the worked example stands on their right."""
@@ -193,7 +193,7 @@ def _bits(canvas: Canvas, check: Check, y: float, width: float) -> float:
     return y
 
 
-def _covered(check: Check, flat: NDArray[np.int8]) -> NDArray[np.uint8]:
+def covered(check: Check, flat: NDArray[np.int8]) -> NDArray[np.uint8]:
     """The code units that the CRC covers."""
     facts, framing = check.facts, FRAMINGS[check.facts.code.framing]
     start = len(framing.head)
@@ -205,8 +205,8 @@ def _covered(check: Check, flat: NDArray[np.int8]) -> NDArray[np.uint8]:
 
 def _crc(canvas: Canvas, check: Check) -> list[str]:
     facts = check.facts
-    units = _covered(check, facts.repaired)
-    good, bad = crc16(units), crc16(_covered(check, check.flat))
+    units = covered(check, facts.repaired)
+    good, bad = crc16(units), crc16(covered(check, check.flat))
     until = " up to the end mark ETX" * (facts.code.framing == "framed")
     sure = most_unknown(len(units) + crc_units_count(facts.code.data_bits))
     return [
@@ -223,7 +223,7 @@ def _crc(canvas: Canvas, check: Check) -> list[str]:
 
 def _division(canvas: Canvas, check: Check, y: float, width: float) -> float:
     """The division of the first code unit, step by step (CRC-16/IBM-3740)."""
-    units = _covered(check, check.facts.repaired)
+    units = covered(check, check.facts.repaired)
     register = 0xFFFF ^ int(units[0]) << 8
     lines = [("start", 0xFFFF), (f"XOR {int(units[0]):02X}00", register)]
     for _ in range(8):
@@ -245,7 +245,7 @@ def _division(canvas: Canvas, check: Check, y: float, width: float) -> float:
     return y + 1.5
 
 
-class _Codeword:
+class Codeword:
     """The codeword with the wrong bit: its symbols as punched and as read, and their sums."""
 
     def __init__(self, check: Check) -> None:
@@ -269,7 +269,7 @@ class _Codeword:
 
 
 def _solomon(canvas: Canvas, check: Check) -> list[str]:
-    word = _Codeword(check)
+    word = Codeword(check)
     checks = word.plan.checks
     dealt = ""
     if word.plan.codewords > 1:
@@ -290,7 +290,7 @@ def _solomon(canvas: Canvas, check: Check) -> list[str]:
 
 def _symbols(canvas: Canvas, check: Check, y: float, width: float) -> float:
     """The symbols of the codeword, and its two sums."""
-    word = _Codeword(check)
+    word = Codeword(check)
     length = len(word.bad)
     if length <= SYMBOLS_SHOWN:
         shown: list[int | None] = list(range(length))

@@ -121,7 +121,8 @@ def _column(
     )
     name = visible(unit.char) if unit.char else "bits"
     if unit.parts > 1:
-        name += f" {unit.part + 1} of {unit.parts}"
+        between = " of " if len(name) == 1 else "/"
+        name += f" {unit.part + 1}{between}{unit.parts}"
     if unit.failed:
         name += "?"
     size = min(NAME, NAME * (wide - 3) / width_of(name, NAME, BOLD))
