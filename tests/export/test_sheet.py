@@ -50,7 +50,7 @@ DISCS = {
         "HUT FULL", layout=Layout(positions=31), code=Code(check="crc-16", framing="framed"),
     ),
     "far characters": Disc.from_message(
-        "\U0001f600a漢\nz Ü", code=Code(alphabet="utf-8"), layout=Layout(positions=33), title="Ω 漢",
+        "\U0001f600a漢\nz Ü", code=Code(alphabet="utf-8"), layout=Layout(positions=33), title="Ω",
     ),
     "bare bits": Disc.from_bits(["1011001?10110010", "0110011101100111"]),
     "one letter": Disc.from_message("A", layout=Layout(positions=7)),
