@@ -13,16 +13,17 @@ __all__ = ["command_line", "toml_value"]
 
 def command_line(
     verb: str, disc: str, presets: Iterable[str], settings: Mapping[str, Any] | None = None,
-    more: Iterable[str] = (),
+    output: str | None = None, calm: bool = False,
 ) -> str:  # fmt: skip
-    """The command that applies presets and single settings to a disc, quoted for a shell; `more`
-    are its last words."""
+    """The command that applies presets and single settings to a disc, quoted for a shell."""
     words = ["sonify", verb, disc]
     for preset in presets:
         words += ["-p", preset]
     for key, value in (settings or {}).items():
         words += ["--set", f"{key}={toml_value(value)}"]
-    return shlex.join([*words, *more])
+    if output is not None:
+        words += ["-o", output]
+    return shlex.join([*words, *["--calm"] * calm])
 
 
 def toml_value(value: Any) -> str:

@@ -33,7 +33,7 @@ Recipe = tuple[str, tuple[str, ...], dict[str, Any]]
 """What makes a document's files: a disc, presets that ship, and single settings over them."""
 
 Command = Callable[..., str]
-"""Gives the command line of a verb, a recipe and further words, for the page to show."""
+"""Gives the command line of a verb, a recipe, an output file and whether to reduce flashing."""
 _SAFE = re.compile(r"[^\w .-]+", re.UNICODE)
 
 

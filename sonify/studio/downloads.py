@@ -79,17 +79,16 @@ def command_for(
     from sonify.studio.project import ENDING
 
     own = what not in ("disc", "preset")
-    more = ["-o", file_name(document, what, suffix)] if own else []
-    if calm and what in MOVING:
-        more.append("--calm")
+    output = file_name(document, what, suffix) if own else None
+    calm = calm and what in MOVING
     disc, presets, settings = recipe(document)
     if what == "draw":
         presets, settings = (), {}
     verb = {"sheet": "explain"}.get(what, what) if own else "make"
-    line = command(verb, disc, presets, settings, more)
+    line = command(verb, disc, presets, settings, output, calm)
     if len(line) > LONGEST_COMMAND:
         project = f"{safe_name(document.name)}{ENDING}"
-        return command(verb, project, (), {}, more), [project]
+        return command(verb, project, (), {}, output, calm), [project]
     return line, [] if document.shipped else [disc]
 
 
