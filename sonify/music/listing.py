@@ -1,4 +1,4 @@
-"""What a mapping may name, as lists: scales, pitch schemes, rhythm rules, sources, instruments."""
+"""What a mapping may name, as lists: scales, pitch schemes, rules, forms, instruments and more."""
 
 from __future__ import annotations
 
@@ -9,6 +9,8 @@ from typing import Any
 import msgspec
 
 from sonify.midi.general_midi import DRUMS, PROGRAMS
+from sonify.music.form.harmony import FUNCTIONAL
+from sonify.music.form.named_plans import PLANS
 from sonify.music.pitch.schemes import SCHEMES, Scheme
 from sonify.music.rhythm.rules import RULES, Rule
 from sonify.music.theory.scale_table import ALIASES, SCALES
@@ -49,11 +51,25 @@ def _shown(value: object) -> str:
     return f'"{value}"' if isinstance(value, str) else f"{value}"
 
 
+def _walks() -> Rows:
+    """For each chord of the functional walks, the chords that may follow and their weights."""
+    return [
+        (
+            f"{'minor' if minor else 'major'} {chord}",
+            " ".join(f"{c} = {w:g}" for c, w in to.items()),
+        )
+        for minor, table in FUNCTIONAL.items()
+        for chord, to in table.items()
+    ]
+
+
 LISTS: dict[str, Callable[[], Rows]] = {
     "scales": _scales,
     "schemes": lambda: _kinds(SCHEMES, Scheme),
     "rules": lambda: _kinds(RULES, Rule),
     "sources": lambda: [(s.name, s.about) for s in SOURCES.values()],
+    "forms": lambda: [(name, plan.sections) for name, plan in PLANS.items()],
+    "walks": _walks,
     "programs": lambda: [(name, str(n + 1)) for n, name in enumerate(PROGRAMS)],
     "drums": lambda: [(name, str(n)) for name, n in DRUMS.items()],
 }

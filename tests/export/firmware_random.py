@@ -49,6 +49,8 @@ def _scheme(r: random.Random, inner: bool = False) -> dict[str, Any]:
              "by": r.choice(("position", "place", "row", "character", "one", "value"))},
             {"scheme": "table", "notes": r.sample(["D4", "A4", "F5", "C3"], r.randint(1, 4)),
              "by": r.choice(("position", "place", "row", "character", "one"))},
+            {"scheme": "isorhythm", "color": [r.randint(-3, 9) for _ in range(r.randint(1, 6))],
+             "talea": r.choice(("x.x", "xx.x.", "..x"))},
             "one-tone",
         )
     )  # fmt: skip
@@ -75,7 +77,7 @@ def _share(r: random.Random) -> float:
 
 
 def _rule(r: random.Random) -> list[Any]:
-    at = r.randrange(23)
+    at = r.randrange(25)
     pattern = [round(r.uniform(0.2, 1.3), 2) for _ in range(r.randint(1, 7))]
     table: list[Any] = [
         "joined", "joined",
@@ -100,6 +102,8 @@ def _rule(r: random.Random) -> list[Any]:
          "fade": _share(r), "shift": r.choice((0, 0, 2, -3))},
         {"rule": "repeat", "times": r.randint(1, 5), "fade": _share(r)},
         "half-time",
+        {"rule": "turns", "pattern": r.choice(("x.", ".xx")), "each": r.choice(("bar", "row"))},
+        {"rule": "pattern", "pattern": r.choice(("x.x", "xx.x.")), "per": "piece"},
         {"rule": "entry", "steps": round(r.choice((r.uniform(0.1, 3), r.uniform(3, 30))), 2)},
         {"rule": "strum", "step": round(r.uniform(0.05, 1.2), 2), "way": r.choice(("up", "down"))},
         None,
