@@ -18,7 +18,8 @@ __all__ = ["presets"]
 @option("--discs", is_flag=True, help="List the discs that ship.")
 @option(
     "--list", "what", metavar="WHAT",
-    help="List names for use in presets: scales, schemes, rules, sources, programs or drums.",
+    help="List names for use in presets: scales, schemes, rules, sources, forms, walks, programs "
+    "or drums.",
 )  # fmt: skip
 @option(
     "--machine", metavar="DISC",

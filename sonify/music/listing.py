@@ -53,14 +53,12 @@ def _shown(value: object) -> str:
 
 def _walks() -> Rows:
     """For each chord of the functional walks, the chords that may follow and their weights."""
-    return [
-        (
-            f"{'minor' if minor else 'major'} {chord}",
-            " ".join(f"{c} = {w:g}" for c, w in to.items()),
-        )
-        for minor, table in FUNCTIONAL.items()
-        for chord, to in table.items()
-    ]
+    out = []
+    for minor, table in FUNCTIONAL.items():
+        for chord, to in table.items():
+            weights = ", ".join(f"{c} = {w:g}" for c, w in to.items())
+            out.append((f"{'minor' if minor else 'major'} {chord}", weights))
+    return out
 
 
 LISTS: dict[str, Callable[[], Rows]] = {

@@ -128,6 +128,8 @@ def test_each_renders_to_sound_with_all_its_voices(preset):
         ("schemes", ["walk ", "[span = 15, up = 1, down = 1, start = 7]"]),
         ("rules", ["swing ", "[amount = 0.58]"]),
         ("sources", ["row-end-chords"]),
+        ("forms", ["rondo", "A B A' C A''"]),
+        ("walks", ["minor V", "i = 6, VI = 2"]),
         # General MIDI level 1: program 15 is tubular bells, drum 37 the side stick
         ("programs", ["tubular bells            15"]),
         ("drums", ["side stick          37"]),
