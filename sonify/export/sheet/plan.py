@@ -204,8 +204,5 @@ def draw_plan(
 def draw_wrong(canvas: Canvas, x: float, y: float, r: float) -> None:
     """Mark a wrong hole: a ring with a cross."""
     canvas.add(Circle(x, y, r, None, "wrong", 0.35))
-    for side in (-1, 1):
-        ends = ((x - 1.5 * r, y - 1.5 * side * r), (x + 1.5 * r, y + 1.5 * side * r))
-        inner = tuple((x + (u - x) / 1.5, y + (v - y) / 1.5) for u, v in ends)
-        for a, b in zip(inner, ends, strict=True):
-            canvas.add(Line((a, b), "wrong", 0.35))
+    for dx, dy in ((-r, -r), (r, -r), (-r, r), (r, r)):
+        canvas.add(Line(((x + dx, y + dy), (x + 1.5 * dx, y + 1.5 * dy)), "wrong", 0.35))

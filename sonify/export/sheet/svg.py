@@ -123,4 +123,4 @@ def _link(link: Link) -> str:
 
 def _n(value: float) -> str:
     """A number to a thousandth of a mm."""
-    return f"{value:.3f}".rstrip("0").rstrip(".").replace("-0", "0" if abs(value) < 5e-4 else "-0")
+    return f"{round(value, 3) + 0.0:g}"
