@@ -84,7 +84,7 @@ def command_for(
     disc, presets, settings = recipe(document)
     if what == "draw":
         presets, settings = (), {}
-    verb = {"sheet": "explain"}.get(what, what) if own else "make"
+    verb = what if own else "make"
     line = command(verb, disc, presets, settings, output, calm)
     if len(line) > LONGEST_COMMAND:
         project = f"{safe_name(document.name)}{ENDING}"
