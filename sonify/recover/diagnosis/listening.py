@@ -16,10 +16,11 @@ from sonify.performance import Performance
 from sonify.recover.diagnosis.score_following import SCORE
 from sonify.recover.sources.midi.lost import why_lost
 
-__all__ = ["Listening", "merged_on", "voices_of"]
+__all__ = ["Listening", "due_together", "merged_on", "voices_of"]
 
 VAGUE = 0.15  # bits per position: notes that tell less can't be aligned with the disc
 NEARLY = 0.2  # of a position: a note this near to one belongs to it; humanised ones stay nearer
+CHANNEL = 128  # keys of a channel: a note's key in a score of all voices counts channels too
 SWUNG = 0.3  # what a swung voice counts, if a steady one counts 1
 
 
@@ -117,6 +118,7 @@ def voices_of(show: Performance, merged: int | None = None) -> list[Listening]:
         None sounds.
     """
     again = _struck_again(show)
+    blind = [_filled(show, bit) for bit in (0, 1)]
     found = []
     for n, part in enumerate(show.parts):
         if not len(part):
@@ -128,7 +130,7 @@ def voices_of(show: Performance, merged: int | None = None) -> list[Listening]:
             one,
             vague=not one.exact and worth < VAGUE,
             again=again,
-            score=_score(show, part, one.exact),
+            score=_score(show, one, blind),
         )
         found.append(((one.exact, float(one.tells.mean()), worth, len(part)), one))
     if not found:
@@ -137,23 +139,51 @@ def voices_of(show: Performance, merged: int | None = None) -> list[Listening]:
     return [one for _, one in found]
 
 
-def _score(show: Performance, part: Part, exact: bool) -> NDArray[np.void]:
+def due_together(
+    voices: list[Listening], notes: NDArray[np.void], most: int
+) -> tuple[NDArray[np.void], NDArray[np.int64]]:
+    """The score of all voices of which a recording has notes, and the keys of its notes in it, -1
+    for other voices'.
+
+    Parameters
+    ----------
+    voices : list of Listening
+        The first ones count most.
+    notes : ndarray of NOTE
+    most : int
+        Notes of the score at most.
+    """
+    key = np.full(len(notes), -1, np.int64)
+    scores = [np.zeros(0, SCORE)]
+    for one in voices:
+        mine = one.of(notes)
+        if mine.any() and sum(map(len, scores)) + len(one.score) <= most:
+            key[mine] = CHANNEL * one.channels[0] + notes["pitch"][mine].astype(np.int64)
+            scores.append(one.score)
+    score = np.concatenate(scores)
+    return score[np.lexsort((score["key"], score["slot"], score["row"]))], key
+
+
+def _score(show: Performance, one: Listening, blind: list[Performance]) -> NDArray[np.void]:
     """The notes of a voice as a player that waits nowhere plays them, with the positions that they
-    tell of: their own bits', or those at which they are struck."""
-    t = show.timeline
+    tell of: their own bits', or those at which they are struck. `blind` are the performances of
+    detectors that see the same everywhere."""
+    t, part = show.timeline, show.parts[one.voice]
     out = np.zeros(len(part), SCORE)
-    out["slot"], out["key"] = part.on / show.grid.step_ticks, part.keys
-    if exact:
+    out["slot"], out["voice"] = part.on / show.grid.step_ticks, one.voice
+    out["key"] = CHANNEL * one.channels[0] + part.keys.astype(np.int64)
+    out["anyway"] = np.logical_and.reduce([np.isin(part.on, b.parts[one.voice].on) for b in blind])
+    if one.exact:
         place = show.bit_stream.place(part.index)
         out["row"], out["position"] = np.divmod(place, t.positions)
         out["beside"] = out["slot"] - t.slot_of(place)
-        return out[np.lexsort((out["slot"], out["row"]))]
-    slot = np.rint(out["slot"]).astype(np.int64)
-    out["beside"] = out["slot"] - slot
-    out["row"] = np.clip(np.searchsorted(t.row_slot, slot, "right") - 1, 0, t.rows - 1)
-    first = t.row_first[out["row"]] - t.row_slot[out["row"]]
-    out["position"] = (first + slot) % t.positions
-    return out[np.argsort(out["slot"], kind="stable")]
+    else:
+        slot = np.rint(out["slot"]).astype(np.int64)
+        out["beside"] = out["slot"] - slot
+        out["row"] = np.clip(np.searchsorted(t.row_slot, slot, "right") - 1, 0, t.rows - 1)
+        first = t.row_first[out["row"]] - t.row_slot[out["row"]]
+        out["position"] = (first + slot) % t.positions
+    return out[np.lexsort((out["key"], out["slot"], out["row"]))]
 
 
 def _alone(show: Performance, one: Listening, merged: int | None) -> Listening:
@@ -246,10 +276,14 @@ def _struck(show: Performance, part: Part) -> tuple[NDArray[np.int64], NDArray[n
 
 def _all_on(show: Performance, n: int) -> Performance:
     """The same if every bit asked for the voice."""
+    return _filled(show, 1 if show.parts[n].voice.source == "ones" else 0)
+
+
+def _filled(show: Performance, bit: int) -> Performance:
+    """The same with all bits equal."""
     from sonify.disc.disc import Disc
 
-    full = 1 if show.parts[n].voice.source == "ones" else 0
-    grid = np.full(show.disc.grid.shape, full, np.int8)
+    grid = np.full(show.disc.grid.shape, bit, np.int8)
     disc = Disc.from_bits(grid, code=show.disc.code, layout=show.disc.layout)
     return Performance(disc, show.setup, show.timeline, show.grid)
 

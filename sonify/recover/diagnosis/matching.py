@@ -15,13 +15,13 @@ from sonify.performance import Performance
 from sonify.recover.diagnosis.alignment import Design
 from sonify.recover.diagnosis.channels import Channels
 from sonify.recover.diagnosis.fits import FITS, fit_of
-from sonify.recover.diagnosis.listening import Listening, merged_on, voices_of
+from sonify.recover.diagnosis.listening import Listening, due_together, merged_on, voices_of
 from sonify.recover.diagnosis.log_alignment import Sampling, follow_log, observe_log
 from sonify.recover.diagnosis.midi_alignment import observe_by_score, observe_midi
 from sonify.recover.diagnosis.numbering import first_period
 from sonify.recover.diagnosis.observed import Observed
 from sonify.recover.diagnosis.readings import one_reading
-from sonify.recover.diagnosis.score_following import delivered, follow_score
+from sonify.recover.diagnosis.score_following import MOST, delivered, follow_score
 from sonify.recover.diagnosis.source import LogRecording, MidiRecording
 
 __all__ = ["Match", "best_voice", "design_of", "log_reader", "match", "why_misfit"]
@@ -35,7 +35,7 @@ BETTER = 0.08
 SURELY = 0.5
 """Share of the disc's information that a log holds if its channels are swapped for sure."""
 
-COARSE = 0.25
+COARSE = 0.5
 """Of a position: with longer ticks, notes can't be assigned to positions."""
 
 MUCH = 0.55
@@ -171,29 +171,35 @@ def best_voice(
         raise failed
     voice, observe, seen, design = best
     n, position_s = show.disc.positions, show.timeline.position_s
-    parts = {}
-    for one in voices if midi.tick_s <= COARSE * position_s else ():
-        notes = midi.notes[one.of(midi.notes)]
-        period = first_period(notes["on_s"], position_s, one.swing)
-        followed = follow_score(one.score, notes["pitch"], notes["on_s"], period, n)
-        if followed is not None:
-            parts[one.voice] = one.score, followed
-    if not parts:
+    if midi.tick_s > COARSE * position_s:
         return best
-    sent = delivered(list(parts.values()), show.disc.rows, position_s)
-    if voice.voice in parts and (
-        fit_of(seen, design) < FITS or (sent.whole and _contradicts(seen, design))
-    ):
-        seen = observe_by_score(midi, voice, design, parts[voice.voice][1])
+    score, keys = due_together(voices, midi.notes, MOST // len(midi.notes))
+    known = keys >= 0
+    on = midi.notes["on_s"]
+    period = first_period(on[voice.of(midi.notes)], position_s, voice.swing)
+    mine = voice.of(midi.notes[known])
+    followed = follow_score(score, keys[known], on[known], period, n, midi.tick_s, mine)
+    if followed is None:
+        return best
+    sent = delivered(followed, show.disc.rows, position_s)
+    if mine.any():
+        scored = observe_by_score(midi, voice, design, followed.part(voice.voice, mine))
         if sent.whole:  # late notes may lie beside their rows
-            seen = replace(seen, bits=np.where(design.grid == 1, 1, seen.bits).astype(np.int8))
+            bits = np.where(design.grid >= 0, design.grid, scored.bits)
+        else:
+            bits = scored.bits.copy()
+            bits[sent.gone if sent.unread else []] = -1
+        scored = replace(scored, bits=bits.astype(np.int8))
+        # of two ways to place the same notes, the one that needs fewer errors is likelier
+        if fit_of(seen, design) < FITS or _errors(scored, design) < _errors(seen, design):
+            seen = scored
     return voice, observe, replace(seen, delivery=sent), design
 
 
-def _contradicts(seen: Observed, design: Design) -> bool:
-    """Whether a bit differs from the disc's."""
+def _errors(seen: Observed, design: Design) -> int:
+    """How many bits differ from the disc's."""
     known = (design.grid >= 0) & (seen.bits >= 0)
-    return bool((known & (seen.bits != design.grid)).any())
+    return int((known & (seen.bits != design.grid)).sum())
 
 
 def why_misfit(

@@ -150,9 +150,9 @@ def observe_midi(
 def observe_by_score(
     recording: MidiRecording, listening: Listening, design: Design, followed: Followed
 ) -> Observed:
-    """Read a recording whose notes are known by the score."""
+    """Read a recording whose notes of this voice are known by the score."""
     notes = recording.notes[listening.of(recording.notes)]
-    n, score, of = design.positions, listening.score, followed.of
+    n, score, of = design.positions, followed.score, followed.of
     low, hit = int(followed.slot.min()), of >= 0
     slot = followed.slot - low
     order = np.argsort(slot, kind="stable")

@@ -2,28 +2,33 @@
 
 Pitches and the times between neighbours tell, so that waits of any length between rows, lost notes
 and late ones do no harm: a score follower after R. B. Dannenberg (An On-Line Algorithm for
-Real-Time Accompaniment, 1984), with dynamic programming over the whole recording.
+Real-Time Accompaniment, 1984), with dynamic programming over the whole recording. All voices are
+followed together, and every path keeps the pace of its own notes, because a motor drifts.
 """
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["SCORE", "Delivery", "Followed", "delivered", "follow_score", "late_notes"]
+from sonify.recover.diagnosis.error_pattern import log_choose
+
+__all__ = ["MOST", "SCORE", "Delivery", "Followed", "delivered", "follow_score"]
 
 Reals = NDArray[np.float64]
 Index = NDArray[np.int64]
 
 SCORE = np.dtype(
-    [("slot", "f8"), ("beside", "f8"), ("row", "i8"), ("position", "i8"), ("key", "i8")]
-)
-"""One note that is due: the slot in which it is played, and by how much that is after its own
-position, in slots."""
+    [
+        ("slot", "f8"), ("beside", "f8"), ("row", "i8"), ("position", "i8"), ("key", "i8"),
+        ("voice", "i8"), ("anyway", "?"),
+    ]
+)  # fmt: skip
+"""One note that is due: the slot in which it is played, by how much that is after its own position,
+in slots, and whether it is played whatever the bits are."""
 
 LOST, ADDED = math.log(12), math.log(20)
 """The price of a note that is lost, and of one that is added, as negative logarithms of how often
@@ -38,6 +43,13 @@ CUT = math.log(50)
 NEAR, PACE = 0.12, 0.07
 """Standard deviation of the time between two notes, in positions, and what each position between
 them adds: a motor's jitter, and its drift (common practice, no source)."""
+
+FAITH = 8.0
+"""Positions after which a path's pace is half that of its own notes: as many as lie within the
+time in which a motor's speed changes (an eighth of a turn or so)."""
+
+PACES = (0.6, 1.7)
+"""Of the period expected: the slowest and the fastest pace of a path."""
 
 FAR = 8.0
 """The most that a wrong time costs: then the note is late, which is rarer than lost."""
@@ -60,10 +72,21 @@ LONGEST_S = 3.0
 """The longest that a note is taken to be late: a buffer of a kilobyte takes a third of a second, a
 radio link some seconds (from memory)."""
 
-LATE, ODD = 0.35, 5.0
-"""A note is late if it comes later than those before and after it by so many positions (more than
-three standard deviations of a motor that jitters by a tenth), or by so many standard deviations of
-the recording's own notes."""
+JITTER = 0.1
+"""Standard deviation of a position's length by the worst of cheap motors (common practice, no
+source)."""
+
+ODD, LATE = 5.0, 3.0
+"""A note is late if it is so many standard deviations of the recording's own notes later than its
+neighbours let expect, and so many times as late as others seem to be early."""
+
+GAIN = 0.25
+"""By how much a motor's speed changes from one note to the next at most, as a share: it starts, or
+is caught by its belt (own estimate)."""
+
+SEVERAL = 3
+"""Moments with late notes from which on they are no chance: a motor that is caught by its belt, and
+a place that is counted wrong, make one or two."""
 
 FEW = 0.2
 """Of the notes at an end of the score: if fewer were recorded, the recording was cut there, and
@@ -82,17 +105,32 @@ class Followed:
 
     Attributes
     ----------
+    score : ndarray of SCORE
     of : ndarray of int64, shape (recorded notes,)
         The note of the score; -1 for none.
     slot : ndarray of int64, shape (recorded notes,)
         In which they were played, from the first one on.
     late : ndarray, shape (recorded notes,)
-        How much later than their neighbours they came, in positions.
+        How much later they came than those before and after them let expect, in positions.
+    jitter, tick : float
+        How irregularly notes come from one to the next, as a standard deviation, and how exact the
+        recording's times are, in positions.
     """
 
+    score: NDArray[np.void]
     of: Index
     slot: Index
     late: Reals
+    jitter: float
+    tick: float
+
+    def part(self, voice: int, mine: NDArray[np.bool_]) -> Followed:
+        """The notes of one voice; `mine` says which of the recorded ones are."""
+        own = self.score["voice"] == voice
+        of = np.where((self.of >= 0) & own[self.of], np.cumsum(own)[self.of] - 1, -1)
+        return replace(
+            self, score=self.score[own], of=of[mine], slot=self.slot[mine], late=self.late[mine]
+        )
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,22 +143,35 @@ class Delivery:
         Notes due in rows that were recorded.
     gone : ndarray of int64
         Rows of which no note was recorded.
+    unread : bool
+        Whether voices that sound whatever the bits are were silent in those rows too.
     lost : int
         Notes of other rows that were not recorded.
     split : int
-        Of these, those of bits that other voices did sound.
+        Of these, those of bits that other voices did sound, and those that sound whatever the
+        bits are.
     stray : int
         Recorded notes without a place in the score.
     late_s : ndarray
-        How late those notes came that were late, in s.
+        By how much notes were late, at each moment at which some were, in s.
+    jitter_s, most_s : float
+        How irregularly notes come, and how irregularly a jittery motor makes them come at most.
     """
 
     due: int
     gone: Index
+    unread: bool
     lost: int
     split: int
-    late_s: Reals
     stray: int
+    late_s: Reals
+    jitter_s: float
+    most_s: float
+
+    @property
+    def irregular(self) -> bool:
+        """Whether notes come less regularly than by any motor."""
+        return self.jitter_s > self.most_s
 
     @property
     def whole(self) -> bool:
@@ -129,47 +180,53 @@ class Delivery:
         return known and not self.lost and not len(self.gone)
 
 
-def delivered(
-    parts: list[tuple[NDArray[np.void], Followed]], rows: int, period_s: float
-) -> Delivery:
+def delivered(followed: Followed, rows: int, period_s: float) -> Delivery:
     """What became of the notes of voices that could be followed."""
-    # the voice whose notes tell most says which rows were recorded: others repeat row by row
-    score, main = max(parts, key=lambda p: len(p[0]) * len(np.unique(p[0]["key"])))
-    due = np.bincount(score["row"], minlength=rows)
-    came = np.bincount(score["row"][main.of[main.of >= 0]], minlength=rows)
-    silent = (came == 0) & (due > 0)
-    share = 1 - came[~silent].sum() / max(1, int(due[~silent].sum()))
-    # a row of few notes may have lost them one by one
-    gone = silent & (due * math.log(max(share, 1e-3)) < -CUT)
-    lost = within = every = strays = 0
-    known = np.flatnonzero(came)
-    missing, heard, late = [], [], []
-    for score, followed in parts:
-        every_note = np.arange(len(score))
-        there = np.isin(every_note, followed.of)
-        # a recording may begin and end within a row
-        first, last = _ended(there), len(score) - 1 - _ended(there[::-1])
-        here = ~gone[score["row"]] & (every_note >= first) & (every_note <= last)
-        every += int(here.sum())
-        recorded = (every_note >= first) & (every_note <= last)
-        inside = recorded & (score["row"] > known[0]) & (score["row"] < known[-1])
-        beyond = gone[score["row"]]
-        # a recorded note that has no place may be one of them
-        stray = int((followed.of < 0).sum())
-        strays += stray
-        lost += max(0, int((recorded & ~there).sum()) - int((recorded & beyond).sum()) - stray)
-        within += max(0, int((inside & ~there).sum()) - int((inside & beyond).sum()) - stray)
-        place = score["row"] * (1 << 32) + score["position"]
-        missing.append(place[~there & here])
-        heard.append(place[there])
-        usual = 1.4826 * float(np.median(np.abs(followed.late - np.median(followed.late))))
-        after = followed.late[followed.late > min(LATE, ODD * usual)] * period_s
-        late.append(after[after > LATE_S])
-    if known[-1] - known[0] > 1 and not within:
-        lost = 0  # what only the first row and the last one lack was cut off
-    both = np.isin(np.concatenate(missing), np.concatenate(heard))
+    score, of = followed.score, followed.of
+    row, there = score["row"], np.isin(np.arange(len(score)), of)
+    due, came = (np.bincount(row[k], minlength=rows) for k in (slice(None), there))
+    # the notes of the stage's move before a row that is gone may be taken for that row's
+    sure = np.bincount(row[score["anyway"]], minlength=rows) > 0
+    gone = (came <= np.where(sure, FEW, 0) * due) & (due > 0)
+    share = float(np.clip(1 - came[~gone].sum() / max(1, due[~gone].sum()), 1e-3, 0.999))
+    for r in np.flatnonzero(gone).tolist():
+        # a row of few notes may have lost them one by one
+        of_row, there_of = int(due[r]), int(came[r])
+        chance = (of_row - there_of) * math.log(share) + there_of * math.log(1 - share)
+        gone[r] = log_choose(of_row, there_of) + chance < -CUT
+    beyond = gone[row]
+    # a recording may begin and end within a row
+    here = np.zeros(len(score), bool)
+    here[_ended(there) : len(score) - _ended(there[::-1])] = True
+    here &= ~beyond
+    # a recorded note that has no place may be one of them
+    stray = int((of < 0).sum())
+    lost = max(0, int((here & ~there).sum()) - stray)
+    place = row * (1 << 32) + score["position"]
+    told = there & ~score["anyway"]
+    split = int((here & ~there & (score["anyway"] | np.isin(place, place[told]))).sum())
+    most = math.hypot(JITTER * (1 + 2 / math.sqrt(len(of))), followed.tick)
+    hit = np.flatnonzero(of >= 0)
+    moment, which = np.unique(followed.slot[hit], return_inverse=True)
+    late, early = np.zeros((2, len(moment)))
+    np.maximum.at(late, which, followed.late[hit])
+    np.maximum.at(early, which, -followed.late[hit])
+    # no note is sent early: where notes seem to be, as many others seem late by chance; and each
+    # note without a place may have left its own to another
+    odd = np.sort(late[late > ODD * math.hypot(followed.jitter, followed.tick)])[::-1]
+    by_chance = (early[:, None] > odd / LATE).sum(axis=0)
+    beyond_chance = np.flatnonzero(np.arange(1, len(odd) + 1) >= SEVERAL * (1 + by_chance) + stray)
+    late_s = odd[: int(beyond_chance[-1]) + 1 if len(beyond_chance) else 0] * period_s
     return Delivery(
-        every, np.flatnonzero(gone), lost, min(lost, int(both.sum())), np.concatenate(late), strays
+        int(here.sum()),
+        np.flatnonzero(gone),
+        bool((beyond & score["anyway"]).any()),
+        lost,
+        min(lost, split),
+        stray,
+        late_s[(late_s > LATE_S) & (late_s < LONGEST_S)],
+        followed.jitter * period_s,
+        max(most * period_s, LATE_S / 2),
     )
 
 
@@ -181,115 +238,180 @@ def _ended(there: NDArray[np.bool_]) -> int:
 
 
 def follow_score(
-    score: NDArray[np.void], keys: Index, on_s: Reals, period_s: float, positions: int
+    score: NDArray[np.void],
+    keys: Index,
+    on_s: Reals,
+    period_s: float,
+    positions: int,
+    tick_s: float,
+    main: NDArray[np.bool_],
 ) -> Followed | None:
     """Match recorded notes with the score; None if they are not of it.
 
     Parameters
     ----------
     score : ndarray of SCORE
-        In the order of time.
+        In the order of time, rows one after the other.
     keys, on_s : ndarray, shape (recorded notes,)
         Of the recording, in the order of time.
     period_s : float
         How long a position lasts.
     positions : int
         Per turn.
+    tick_s : float
+        How exact the recording's times are.
+    main : ndarray of bool, shape (recorded notes,)
+        Those of the voice that is listened to: others may get other pitches from a wrong bit.
     """
     if min(len(score), len(keys)) < FEWEST or len(score) * len(keys) > MOST:
         return None
     time = on_s / period_s
-    of = _matched(score, keys, time)
+    of = _matched(score, keys, time, tick_s / period_s)
     if (of >= 0).sum() >= FEWEST:
         of = _overtaken(score, keys, time, of, positions, LONGEST_S / period_s)
-    if (of >= 0).mean() < SURE:
+    ordered = max((of >= 0).mean(), (of >= 0).mean(where=main) if main.any() else 0) < SURE
+    if ordered:
         if not np.array_equal(np.sort(score["key"]), np.sort(keys)):
             return None
         # the same notes in another order: those of each pitch in the order of the score
         of = np.empty(len(keys), np.int64)
         of[np.argsort(keys, kind="stable")] = np.argsort(score["key"], kind="stable")
-        slot = np.rint(score["slot"][of] - score["beside"][of]).astype(np.int64)
-        pace = np.ptp(time) / max(np.ptp(score["slot"]), 1)
-        late = time - pace * score["slot"][of]
-        return Followed(of, slot - slot.min(), late - np.percentile(late, 10))
     slot = _slots(score, of, time, positions)
-    beside = np.where(of >= 0, score["beside"][of], 0)
-    return Followed(of, slot, late_notes(slot + beside, time))
+    beside: Reals = np.where(of >= 0, score["beside"][of], 0.0)
+    late, jitter = _lateness(slot + beside, time)
+    if ordered and late.max() * period_s > LONGEST_S:
+        return None
+    return Followed(score, of, slot, late, jitter, tick_s / period_s)
 
 
-def late_notes(slot: NDArray[Any], time: Reals) -> Reals:
-    """How much later notes come than both those before and those after them, in positions."""
-    order = np.argsort(slot, kind="stable")
-    ahead = time[order] - slot[order]
-    padded = np.pad(ahead, AROUND, mode="edge")
-    near = np.lib.stride_tricks.sliding_window_view(padded, AROUND)
-    before, after = np.median(near[: len(ahead)], axis=1), np.median(near[AROUND + 1 :], axis=1)
-    out = np.empty(len(ahead))
-    out[order] = ahead - np.maximum(before, after)
-    return out
+def _lateness(slot: Reals, time: Reals) -> tuple[Reals, float]:
+    """How much later notes come than those before and those after them let expect, and how
+    irregularly they come from one to the next, as a standard deviation; in positions."""
+    place, which = np.unique(np.round(slot, 3), return_inverse=True)
+    if len(place) < 2 * AROUND:
+        return np.zeros(len(slot)), 0.0
+    order = np.lexsort((time, which))
+    middle = np.searchsorted(which[order], np.arange(len(place)))
+    passed = time[order][middle + (np.bincount(which) - 1) // 2]
+    # off the line between its neighbours: a drift and a pause leave that alone
+    ahead = np.diff(place)
+    w = ahead[:-1] / (ahead[:-1] + ahead[1:])
+    line = passed.copy()
+    line[1:-1] = (1 - w) * passed[:-2] + w * passed[2:]
+    off = np.abs(passed - line)[1:-1] / np.sqrt(1 + w**2 + (1 - w) ** 2)
+    jitter = 1.4826 * float(np.median(off))
+    window = np.lib.stride_tricks.sliding_window_view
+    pace = np.median(window(np.pad(np.diff(passed) / ahead, AROUND, mode="edge"), 2 * AROUND), 1)
+    pace = pace[: len(place)]
+    near = window(np.pad(np.stack([place, passed]), ((0, 0), (AROUND, AROUND)), "edge"), AROUND, 1)
+
+    def due(around: Reals) -> Reals:
+        x, t = around
+        out: Reals = np.median(t + pace[:, None] * (place[:, None] - x), axis=1)
+        return out
+
+    # as the speed changes, notes lie off that line too, the more the farther they are apart
+    bent = np.pad(GAIN * np.minimum(ahead[:-1], ahead[1:]), 1)
+    sides = due(near[:, : len(place)]), due(near[:, AROUND + 1 :])
+    due_by = np.stack([*sides, line - bent, line + bent])[:, which]
+    return time - np.clip(time, due_by.min(axis=0), due_by.max(axis=0)), jitter
 
 
 def _overtaken(
     score: NDArray[np.void], keys: Index, time: Reals, of: Index, n: int, longest: float
 ) -> Index:
     """Notes that others have overtaken, as they came late or a row began elsewhere, matched too."""
-    hit = of >= 0
-    due = np.interp(np.arange(len(score)), of[hit], time[hit])
+    hit, slot = of >= 0, score["slot"]
+    known = np.flatnonzero(hit)
+    known = known[np.argsort(of[known])]
     rest = np.setdiff1d(np.arange(len(score)), of)
+    # by the nearest note of the same row, as rows may wait
+    apart = np.abs(slot[rest][:, None] - slot[of[known]])
+    apart[score["row"][rest][:, None] != score["row"][of[known]]] += 1e6
+    by = known[np.argmin(apart, axis=1)]
+    due = time[by] + slot[rest] - slot[of[by]]
     out = of.copy()
     for j in np.flatnonzero(~hit).tolist():
-        lag = time[j] - due[rest]
-        near = ((lag > -1) & (lag < longest)) | (np.abs(np.abs(lag) - n) < 2)
-        fits = rest[near & (score["key"][rest] == keys[j])]
-        if len(fits):
-            out[j] = fits[int(np.argmin(np.abs(time[j] - due[fits])))]
-            rest = rest[rest != out[j]]
+        lag = time[j] - due
+        late = np.where((lag > -1) & (lag < longest), np.abs(lag), np.inf)
+        turned = np.abs(np.abs(lag) - n)
+        off = np.minimum(late, np.where(turned < max(2.0, PACE * n), turned, np.inf))
+        off[score["key"][rest] != keys[j]] = np.inf
+        if len(off) and np.isfinite(off.min()):
+            k = int(np.argmin(off))
+            out[j] = rest[k]
+            rest, due = np.delete(rest, k), np.delete(due, k)
     return out
 
 
-def _matched(score: NDArray[np.void], keys: Index, time: Reals) -> Index:
+def _matched(score: NDArray[np.void], keys: Index, time: Reals, tick: float) -> Index:
     """The note of the score that each recorded one is; -1 for none. Times are in positions."""
     count, heard = len(score), len(keys)
-    rows, slot = score["row"], score["slot"]
+    rows, slot, every = score["row"], score["slot"], np.arange(len(keys))
     same = score["key"][:, None] == keys[None, :]
     # what a pitch tells: the rarer, the more
-    share = np.array([np.mean(score["key"] == k) for k in score["key"]])
-    worth = 1.0 - np.log(share)
+    _, which, often = np.unique(score["key"], return_inverse=True, return_counts=True)
+    worth = 1.0 - np.log(often[which] / count)
     into = np.arange(count) - np.searchsorted(rows, rows)
-    begin = LOST * into + CUT * (rows > rows[0])
-    best = np.full((count, heard), -np.inf)
-    came = np.full((count, heard), -1, np.int32)
-    first = -ADDED * np.arange(heard)
     left = np.searchsorted(rows, rows, "right") - 1 - np.arange(count)
-    ended, ender = np.full(heard, -np.inf), np.full(heard, -1, np.int32)
+    begin = LOST * into + CUT * (rows > rows[0])
+    near = math.hypot(NEAR, tick)
+    best = np.full((count, heard), -np.inf)
+    pace = np.ones((count, heard))
+    came = np.full((count, heard), -1, np.int64)
+    ended, ender = np.full(heard, -np.inf), np.full(heard, -1, np.int64)
+    over, overer = ended.copy(), ender.copy()
+
+    def furthest(value: Reals, source: Index, skip: float) -> tuple[Reals, Index]:
+        """The best of all recorded notes before each, with a price for those between."""
+        top = np.maximum.accumulate(value + skip * every)
+        last = np.maximum.accumulate(np.where(value + skip * every == top, every, 0))
+        return np.append(-np.inf, (top - skip * every)[:-1]), np.append(-1, source[last][:-1])
+
     for i in range(count):
-        now, back = first - begin[i], np.full(heard, -1, np.int32)
+        now, back = -ADDED * every - begin[i], np.full(heard, -1, np.int64)
+        steady = np.ones(heard)
+
+        def take(
+            way: Reals, source: Index, speed: Reals, b: int, now: Reals = now, back: Index = back,
+            steady: Reals = steady,
+        ) -> None:  # fmt: skip
+            better = way > now[b:]
+            now[b:][better], back[b:][better] = way[better], source[better]
+            steady[b:][better] = speed[better]
+
+        if i:
+            # any number of notes may be lost within a row, at the price of an unknown time
+            done = best[i - 1] > over - LOST
+            over = np.where(done, best[i - 1], over - LOST)
+            overer = np.where(done, (i - 1) * heard + every, overer)
+            value, source = furthest(over - FAR, overer, ADDED)
+            take(value, source, pace.flat[source], 0)
         if i and rows[i] != rows[i - 1]:
             # what all rows so far come to, by the last note recorded of them
-            done = best[:i] - LOST * left[:i, None]
-            source, most = np.argmax(done, axis=0), done.max(axis=0)
-            top = np.maximum.accumulate(most)
-            last = np.maximum.accumulate(np.where(most == top, np.arange(heard), 0))
-            ended = np.append(-np.inf, top[:-1]) - CUT - WAIT
-            ender = np.append(-1, (source[last] * heard + last)[:-1]).astype(np.int32)
-        jump = ended - LOST * into[i]
-        now, back = np.where(jump > now, jump, now), np.where(jump > now, ender, back)
+            most = best[:i] - LOST * left[:i, None]
+            ender = np.argmax(most, axis=0) * heard + every
+            ended, ender = furthest(most.max(axis=0) - CUT - WAIT, ender, 0.0)
+        take(ended - LOST * into[i], ender, pace.flat[ender], 0)
         for a in range(1, min(STEPS[0], i) + 1):
             h = i - a
             gap, wide = slot[i] - slot[h], rows[i] != rows[h]
-            spread = NEAR + PACE * gap
-            for b in range(1, STEPS[1] + 1):
-                off = (time[b:] - time[:-b] - gap) / spread
+            spread, share = near + PACE * gap, gap / (gap + FAITH)
+            for b in range(1, min(STEPS[1], heard - 1) + 1):
+                speed = pace[h, :-b]
+                took = time[b:] - time[:-b]
+                off = (took - gap * speed) / spread
                 price = np.minimum(0.5 * off**2, FAR)
                 if wide:
                     price = np.where(off > 0, np.minimum(price, WAIT), price)
+                elif gap > 0:
+                    fits = (np.abs(off) < 3) * share
+                    speed = np.clip(speed + fits * (took / gap - speed), *PACES)
                 way = best[h, :-b] - price - LOST * (a - 1) - ADDED * (b - 1)
-                better = way > now[b:]
-                now[b:] = np.where(better, way, now[b:])
-                back[b:] = np.where(better, (h * heard) + np.arange(heard - b), back[b:])
+                take(way, h * heard + every[:-b], speed, b)
         best[i] = np.where(same[i], now + worth[i], -np.inf)
-        came[i] = back
-    end = best - (LOST * left + CUT * (rows < rows[-1]))[:, None] - ADDED * np.arange(heard)[::-1]
+        came[i], pace[i] = back, steady
+    end = best - (LOST * left + CUT * (rows < rows[-1]))[:, None] - ADDED * every[::-1]
     at = int(np.argmax(end))
     of = np.full(heard, -1, np.int64)
     while at >= 0 and np.isfinite(best.flat[at]):

@@ -46,8 +46,9 @@ class SlowStart(Cause):
         # a speed that rises all the time is no slow start
         if not m.start < SLOW * min(1.0, 1 - m.drift / 2):
             return None
+        # a drift that goes on after the first turn explains its speed too
         return self.found(
-            4.0 + 4.0 * (1 - m.start),
+            PATTERN + 4.0 * (1 - m.start) * (m.drift < DRIFT),
             f"the first positions pass at {percent(m.start)} of the settled speed",
             f"the speed comes within a tenth of it after {m.settled_s:.1f} s",
         )
@@ -124,7 +125,8 @@ class MotorSpeed(Cause):
             return None
         usual = float(np.median(case.motion.curve_rpm))
         off = usual / case.rpm - 1
-        if abs(off) < OFF_SPEED + max(DRIFT, abs(case.motion.drift)) / 2:
+        # where a motor drifts, half of it lies before the middle
+        if abs(off) < OFF_SPEED + abs(case.motion.drift) / 2:
             return None
         return self.found(
             PATTERN + 0.2,

@@ -17,9 +17,6 @@ SPREAD, GATHERED = 0.6, 0.28
 """Lost notes lie in more than this share of the rows, and gather less than this in one part of the
 turn: the bound from which on a disc may be off centre."""
 
-OFTEN = 0.25
-"""The share of late notes where others are missing: next to those, a note may be counted wrong."""
-
 
 class Wire(Cause):
     """Note-ons without note-offs, or the other way round."""
@@ -91,9 +88,10 @@ class RowsMissing(Cause):
         named = ", ".join(str(r + 1) for r in sent.gone[:8].tolist())
         known = np.setdiff1d(np.arange(case.design.rows), sent.gone)
         at_end = sent.gone.min() < known.min() or sent.gone.max() > known.max()
-        # a row that stays dark between others is the player's as likely as the recorder's
+        # a row that stays dark between others is the player's as likely as the recorder's, unless
+        # voices that need no bits are silent too
         return self.found(
-            CERTAIN - 1.5 if at_end else PATTERN - 0.5,
+            CERTAIN - 1.5 if at_end or sent.unread else PATTERN - 0.5,
             f"no note came of row{'s' * (len(sent.gone) != 1)} {named}"
             + ", ..." * (len(sent.gone) > 8)
             + f"; of the other rows, {sent.due - sent.lost} of {sent.due} notes came",
@@ -116,12 +114,15 @@ class Late(Cause):
         sent = case.seen.delivery
         if sent is None:
             return None
-        late, came = sent.late_s * 1000, sent.due - sent.lost
-        if len(late) < 2 or len(late) < OFTEN * came * (not sent.whole):
+        late = sent.late_s * 1000
+        if not sent.irregular and not len(late):
             return None
-        return self.found(
-            CERTAIN - 2.5,
-            f"{len(late)} of {came} notes came later than their neighbours, by "
-            f"{np.median(late):.0f} ms in the middle and {late.max():.0f} ms at most; "
-            + (f"{sent.lost} did not come" if sent.lost else "all that were due came"),
+        said = (
+            f"notes come {1000 * sent.jitter_s:.0f} ms early or late (standard deviation); by the "
+            f"worst motor it is {1000 * sent.most_s:.0f} ms"
+            if sent.irregular
+            else f"at {len(late)} moments notes came later than those before and after, by "
+            f"{np.median(late):.0f} ms in the middle and {late.max():.0f} ms at most"
         )
+        came_all = f"{sent.lost} did not come" if sent.lost else "all that were due came"
+        return self.found(CERTAIN - 2.5, f"{said}; {came_all}")

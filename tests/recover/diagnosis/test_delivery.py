@@ -1,0 +1,79 @@
+"""What became of a MIDI recording's notes: late, lost, not recorded, or just a motor's doing."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from sonify.recover.diagnosis import compare
+from tests.recover.diagnosis.test_midi_alignment import played, smf
+
+VOICES = "kalimba-path"  # two voices that tell bits, two that sound whatever the bits are
+
+
+def recorded(tmp_path, events):
+    """A file of events that a recorder wrote down, in the order in which they came."""
+    return smf(tmp_path / "recording.mid", sorted(events, key=lambda e: e[0]), 0.5 / 960, (3, 192))
+
+
+def named(show, path):
+    """The names of the causes, and the comparison."""
+    seen = compare(show, path)
+    return [c.name for c in seen.causes], seen
+
+
+def test_a_row_between_others_of_which_no_voice_came_was_not_recorded(tmp_path):
+    show, events = played(tmp_path, VOICES)
+    begin, end = show.timeline.row_slot[[3, 4]] * show.timeline.position_s
+    causes, seen = named(show, recorded(tmp_path, [e for e in events if not begin <= e[0] < end]))
+    assert causes[0] == "midi-rows-missing"
+    assert "row 4;" in seen.causes[0].evidence[0]
+    assert len(seen.errors) == 0
+
+
+@pytest.mark.parametrize("preset", [VOICES, "telegraph"])
+def test_notes_that_a_radio_link_holds_up(preset, tmp_path):
+    """Each by up to half a position, and never one before another."""
+    show, events = played(tmp_path, preset)
+    wait = np.random.default_rng(3).uniform(0, 0.5, len(events)) * show.timeline.position_s
+    came = np.maximum.accumulate([t for t, _ in events] + wait)
+    causes, _ = named(
+        show, recorded(tmp_path, list(zip(came, (m for _, m in events), strict=True)))
+    )
+    assert causes[0] == "midi-late"
+
+
+def test_a_speed_that_jumps_from_row_to_row_makes_no_note_late(tmp_path):
+    show, events = played(tmp_path, VOICES)
+    rows = show.timeline.row_slot * show.timeline.position_s
+    pace = np.linspace(0.9, 1.1, len(rows))
+    ends = np.append(rows, 2 * rows[-1] - rows[-2])
+    due = np.concatenate([[0], np.cumsum(pace * np.diff(ends))])
+    causes, seen = named(
+        show, recorded(tmp_path, [(float(np.interp(t, ends, due)), m) for t, m in events])
+    )
+    assert "midi-late" not in causes
+    assert len(seen.errors) == 0
+
+
+def test_a_steady_motor_an_eighth_too_slow(tmp_path):
+    show, events = played(tmp_path, VOICES)
+    causes, seen = named(show, recorded(tmp_path, [(1.125 * t, m) for t, m in events]))
+    assert causes == ["motor-off-speed"]
+    assert len(seen.errors) == 0
+
+
+def test_lost_notes_of_voices_that_need_no_bits_are_the_wires(tmp_path):
+    show, events = played(tmp_path, VOICES)
+    lost = np.random.default_rng(5).random(len(events)) < 0.15
+    gone = {m.note + 128 * m.channel for (_, m), k in zip(events, lost, strict=True) if k}
+    kept, open_ = [], set()
+    for (t, m), k in zip(events, lost, strict=True):
+        key = m.note + 128 * m.channel
+        on = m.type == "note_on" and m.velocity > 0
+        if (on and k and key in gone) or (not on and key not in open_):
+            continue  # a note goes with its end
+        open_ = open_ | {key} if on else open_ - {key}
+        kept.append((t, m))
+    causes, _ = named(show, recorded(tmp_path, kept))
+    assert causes[0] == "wire"
