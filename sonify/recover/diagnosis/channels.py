@@ -9,7 +9,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["STILL", "Channel", "Channels", "channels_of", "white_noise"]
+__all__ = ["FEW", "LIT", "STILL", "Channel", "Channels", "channels_of", "white_noise"]
 
 Floats = NDArray[np.float32]
 Reals = NDArray[np.float64]
@@ -41,6 +41,13 @@ ARCS = 16
 
 LEAST_TURNS = 2.5
 """Turns from which something once a turn can be told from a drift."""
+
+FEW = 16
+"""Positions whose levels are compared with those of others: a clock row shows both in each."""
+
+LIT = 0.5
+"""Of its swing, by which light from outside moves both levels of a clock channel: a threshold in
+the middle is then at one of them."""
 
 OTHER_SPEED = 1.4
 """By which the motor may be faster or slower than set, as a factor: more than motors drift."""
@@ -88,6 +95,9 @@ class Channel:
         Length of the recording.
     wobble : float
         By how much its swing rises and falls once a turn, as a share of its mean.
+    shift : float
+        By how much both its levels move together in the recording, as a share of its swing, of
+        a channel with a hole at every position.
     edges : float
         Changes of a digital channel in a position; 0 for others.
     digital : bool
@@ -110,6 +120,7 @@ class Channel:
     usual_noise: float
     spread: float
     wobble: float
+    shift: float
     edges: float
     digital: bool
     at_limit: float
@@ -193,6 +204,7 @@ def _channel(x: Floats, rate: float, period_s: float, positions: int, least: flo
         usual_noise=usual_noise,
         spread=float(np.ptp(x)),
         wobble=_wobble(moves, turn),
+        shift=0.0 if digital else _shift(z),
         edges=np.count_nonzero(np.diff(x)) * period_s * rate / len(x) if digital else 0.0,
         digital=digital,
         at_limit=0.0 if digital else share,
@@ -212,6 +224,20 @@ def _wobble(moves: Reals, turn: int) -> float:
     spectrum = np.abs(np.fft.rfft((swing - swing.mean()) * np.hanning(len(swing))))
     near = slice(max(1, int(turns / OTHER_SPEED)), int(turns * OTHER_SPEED) + 2)
     return float(4 * spectrum[near].max() / len(swing) / max(float(swing.mean()), 1e-30))
+
+
+def _shift(z: Reals) -> float:
+    """By how much the two levels move together, as a share of the usual swing. Parts that swing
+    by less than half of it are left out: their lamp has failed, or the disc stands still."""
+    parts = np.array_split(z, max(1, len(z) // (PARTS * FEW)))
+    ends = np.array([np.percentile(part, [10, 90]) for part in parts])
+    swing = ends[:, 1] - ends[:, 0]
+    usual = float(np.median(swing))
+    ends = ends[np.abs(swing - usual) <= usual / 2]
+    if not len(ends) or usual <= 0:
+        return 0.0
+    middle = ends.mean(axis=1)
+    return float((ends[np.argmax(middle)] - ends[np.argmin(middle)]).min()) / usual
 
 
 def white_noise(x: Floats) -> float:

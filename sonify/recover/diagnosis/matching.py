@@ -13,7 +13,7 @@ from sonify.disc_player.timeline import read_times
 from sonify.errors import InputError
 from sonify.performance import Performance
 from sonify.recover.diagnosis.alignment import Design
-from sonify.recover.diagnosis.channels import Channels
+from sonify.recover.diagnosis.channels import FEW, LIT, Channels
 from sonify.recover.diagnosis.fits import FITS, fit_of
 from sonify.recover.diagnosis.listening import Listening, due_together, merged_on, voices_of
 from sonify.recover.diagnosis.log_alignment import Sampling, follow_log, observe_log
@@ -23,6 +23,7 @@ from sonify.recover.diagnosis.observed import Observed
 from sonify.recover.diagnosis.readings import one_reading
 from sonify.recover.diagnosis.score_following import MOST, delivered, follow_score
 from sonify.recover.diagnosis.source import LogRecording, MidiRecording
+from sonify.recover.signal.averages import running_mean
 
 __all__ = ["Match", "best_voice", "design_of", "log_reader", "match", "why_misfit"]
 
@@ -127,6 +128,10 @@ def log_reader(
     silent, rows are taken to pass as designed."""
     period, delay = show.timeline.position_s, show.setup.player.delay
     lost = channels is not None and not channels.clock.ever
+    if channels is not None and channels.clock.shift > LIT:
+        # light from outside hides pulses from a comparator, but not from the eye
+        wide = int(FEW * period * log.rate)
+        log = replace(log, clock=log.clock - running_mean(log.clock, wide).astype(np.float32))
     followed = follow_log(log, show.disc.positions, period, delay, steady=lost)
     last = math.inf if channels is None else channels.data.last_s
     return lambda design: observe_log(log, followed, design, threshold, sampling, last)

@@ -86,7 +86,7 @@ def quiet_of(channels: Channels, seen: Observed, turn_s: float, fits: bool) -> Q
     if data.ever and data.usual_noise > DROWNED * data.swing:
         return None
     # a clock channel has a hole at every position
-    both = clock.long_s - clock.last_s > turn_s / 2
+    both = not clock.ever or clock.long_s - clock.last_s > turn_s / 2
     both &= abs(clock.last_s - data.last_s) <= TOGETHER * turn_s
     if data.ever and not (both and _silent(data, turn_s)):
         if fits:

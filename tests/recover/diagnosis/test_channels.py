@@ -130,3 +130,33 @@ def test_data_that_come_late(take, tmp_path):
     seen = first_cause(take, tmp_path, data=late)
     assert seen.causes[0].name == "filter-delay"
     assert "another speed" in seen.causes[0].evidence[1]
+
+
+def test_light_that_moves_both_levels_of_the_clock(take, tmp_path):
+    _, clock, data = take
+    lit = np.arange(len(clock)) > 0.6 * len(clock)
+    brighter = [x + 1.5 * np.ptp(clock) * lit for x in (clock, data)]
+    seen = first_cause(take, tmp_path, *brighter)
+    assert seen.causes[0].name == "ambient-light"
+    assert "both levels of the clock channel" in seen.causes[0].evidence[0]
+
+
+@pytest.mark.parametrize("level", [0, 1])
+def test_an_edge_list_without_edges(take, tmp_path, level):
+    path = tmp_path / "edges.csv"
+    path.write_text(f"time,clock,data\n0,{level},{level}\n")
+    names = {c.name for c in compare(take[0], path).causes[:2]}
+    assert names == {"ambient-light", "lamp-out"}
+
+
+def test_a_pulse_that_is_missed_without_harm_accuses_nobody(take, tmp_path):
+    _, clock, _ = take
+    seen = first_cause(take, tmp_path)
+    between = seen.motion.row_end_s[2] + 0.5 * seen.motion.change_s[2]
+    clock = clock.copy()
+    pulses = seen.seen.clock.pulse_s
+    at = int(RATE * pulses[np.argmin(np.abs(pulses - between))])
+    clock[at - 15 : at + 16] = np.median(clock)
+    seen = first_cause(take, tmp_path, clock=clock)
+    assert len(seen.seen.clock.missing)
+    assert not seen.causes

@@ -10,6 +10,7 @@ from sonify.recover.diagnosis.error_pattern import MANY
 from sonify.recover.diagnosis.quiet import CLIPPED, DROWNED
 
 __all__ = [
+    "MEASURED",
     "DataDead",
     "DataStuck",
     "FilterDelay",
@@ -40,10 +41,10 @@ LITTLE = 0.15
 """The same, of the limit itself: detectors use most of their supply (common practice, no source).
 Of the clock's swing, a channel that swings less tells nothing of its hum."""
 
-LATE, SURELY_LATE, MOST_LATE = 0.115, 0.13, 0.45
+LATE, SURELY_LATE, MOST_LATE = 0.115, 0.15, 0.45
 """Positions by which data must come later than set, with errors and without: detectors stand within
-a tenth of a position of their line (common practice, no source). From almost half a position on,
-nobody can tell late from early."""
+a tenth of a position of their line (common practice, no source). Where bits are right, half as much
+again may be a comparator's. From almost half a position on, nobody can tell late from early."""
 
 
 def quietened(cause: Cause, case: Case) -> Finding | None:

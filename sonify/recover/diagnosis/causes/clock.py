@@ -94,11 +94,12 @@ class ClockMissing(Cause):
                 f"in {int(count[p])} of {turns} turns the pulse at position {p + 1} is {self.kind}",
                 moved,
             )
-        if case.count and _scattered(case) >= SCATTERED:
+        # without errors, a pause with a jerk looks the same
+        if not case.count or _scattered(case) >= SCATTERED:
             return None
         rows = sorted({int(np.searchsorted(start, s, "right")) for s in slots.tolist()})
         return self.found(
-            CERTAIN - 1.5 if case.count and len(slots) >= SCATTERED else 2.0 if case.count else 0.5,
+            CERTAIN - 1.5 if len(slots) >= SCATTERED else 2.0,
             f"{len(slots)} pulse{'s' * (len(slots) != 1)} {self.kind} here and there, near rows "
             + ", ".join(map(str, rows[:8])),
         )

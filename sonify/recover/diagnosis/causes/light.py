@@ -9,7 +9,8 @@ import numpy as np
 
 from sonify.recover.diagnosis.case import Case, LevelSigns
 from sonify.recover.diagnosis.causes.cause import CERTAIN, Finding, PatternCause, percent
-from sonify.recover.diagnosis.causes.channel import quietened
+from sonify.recover.diagnosis.causes.channel import MEASURED, quietened
+from sonify.recover.diagnosis.channels import LIT
 from sonify.recover.diagnosis.error_pattern import (
     MANY,
     STRAY,
@@ -59,9 +60,13 @@ class AmbientLight(PatternCause):
         return None if levels.darkened else likely + (SEEN if levels.shifted else -SEEN)
 
     def find(self, case: Case, share: float) -> Finding | None:
-        """Certain if the material's level moves and with it the errors come."""
+        """Certain if the clock's levels move together, or the material's and with it the errors
+        come."""
         v, light = case.levels, quietened(self, case)
         c = case.channels
+        if c is not None and c.clock.shift > LIT and c.clock.usual_noise < DROWNED * c.clock.swing:
+            said = f"both levels of the clock channel move by {percent(c.clock.shift)} of its swing"
+            return self.found(MEASURED + 0.1, said, *self.evidence(case))
         if light is None and c is not None and v is not None and case.count >= MANY:
             clipped = c.data.at_limit > CLIPPED
             calm = c.data.usual_noise < DROWNED * c.data.swing

@@ -16,6 +16,9 @@ SWING = 0.055
 """Of the speed: motors and belts of cheap players swing by up to a twentieth (common practice, no
 source), measured to a tenth of that; a larger swing once a turn is a sign of an off-centre disc."""
 
+MUCH_SWING = 0.075
+"""The same without errors: half as much again as motors swing, as pauses add to the measure."""
+
 OFF_SPEED = 0.03
 """Of the speed that is set: motors differ by less (common practice, no source)."""
 
@@ -68,7 +71,7 @@ class OffCentre(Cause):
         """By the swing of the speed and the place of the errors."""
         m = case.motion
         weight, evidence = 0.0, []
-        if m.flutter > SWING:
+        if m.flutter > (SWING if case.harmed else MUCH_SWING):
             weight += min(3.0, 1.0 + 20 * (m.flutter - SWING))
         swings = m.flutter > SOME_SWING
         if swings:

@@ -93,10 +93,10 @@ def open_dump(path: Path) -> Samples:
 
 def changes_only(levels: Floats) -> bool:
     """Whether a table of levels, shape (lines, 2), has a line for each change and no more."""
-    if len(levels) < 3 or not np.isin(levels, (0, 1)).all():
+    if not np.isin(levels, (0, 1)).all():
         return False
-    # a sampled log repeats each level many times
-    return float((np.diff(levels, axis=0) != 0).any(axis=1).mean()) > MOSTLY
+    # a sampled log repeats each level many times; a signal that never changes has one line
+    return len(levels) < 3 or float((np.diff(levels, axis=0) != 0).any(axis=1).mean()) > MOSTLY
 
 
 def edges_of(path: Path, times: NDArray[np.float64], levels: Floats) -> Samples:
@@ -119,16 +119,19 @@ def _arrays(changes: list[tuple[float, int]]) -> tuple[NDArray[np.float64], NDAr
 
 
 def _sampled(path: Path, changes: Changes, end: float | None) -> Samples:
-    """Changes as samples, dense enough for the clock's pulses."""
-    clock, clock_value = changes["clock"]
-    if len(clock) < 2:
-        raise InputError("its clock does not change; record the detectors again", file=path)
-    if (np.diff(clock) < 0).any() or (np.diff(changes["data"][0]) < 0).any():
+    """Changes as samples, dense enough for the pulses of the clock, or of the data if the clock
+    does not change."""
+    if any((np.diff(times) < 0).any() for times, _ in changes.values()):
         raise InputError("its times do not rise; each change needs its time in s", file=path)
-    rises = clock[1:][np.diff(clock_value.astype(int)) > 0]
-    period = float(np.median(np.diff(rises))) if len(rises) > 1 else float(clock[-1] - clock[0])
-    first = min(t[0] for t, _ in changes.values() if len(t))
-    last = max(t[-1] for t, _ in changes.values() if len(t))
+    ends = [t[k] for t, _ in changes.values() if len(t) for k in (0, -1)]
+    if not ends:
+        raise InputError("it holds no changes; record the detectors again", file=path)
+    first, last = min(ends), max(ends)
+    period = max(last if end is None else end, last) - first or 1.0
+    for name in reversed(CHANNELS):
+        times, values = changes[name]
+        rises = times[1:][np.diff(values.astype(int)) > 0]
+        period = float(np.median(np.diff(rises))) if len(rises) > 1 else period
     long = max(last if end is None else end, last) - first + period
     if not period > 0 or long * PER_PERIOD / period > MOST_FRAMES:
         raise InputError("its times span too much for its clock; cut it to one reading", file=path)
