@@ -38,6 +38,12 @@ class Design:
         The least slots from one row's start to the next one's, as the stage takes its time.
     stage_s : float
         The time of the stage's move alone, in s.
+    hole : float
+        The holes' diameter, as a share of the rows' distance.
+    pitch_mm : float or None
+        The rows' distance in mm; None if the disc has no geometry.
+    widths : ndarray, shape (rows,), or None
+        How long the holes of each row pass, as a share of a position; None likewise.
     """
 
     grid: Signs
@@ -46,6 +52,9 @@ class Design:
     move_s: float = 1.0
     least: int = 0
     stage_s: float = 1.0
+    hole: float = 0.5
+    pitch_mm: float | None = None
+    widths: Reals | None = None
 
     @property
     def rows(self) -> int:
@@ -86,6 +95,10 @@ class Alignment:
     def rows_off(self) -> int:
         """How many readings saw another row than the one that was due."""
         return int((self.seen_row != np.arange(len(self.seen_row))).sum())
+
+    def cut(self, slots: int) -> bool:
+        """Whether a recording of so many slots begins or ends within a reading."""
+        return bool(self.start[0] < 0 or self.start[-1] >= slots)
 
     def places(self, design: Design) -> Index:
         """The position at which each reading counts its slots, shape (rows, positions)."""

@@ -25,16 +25,6 @@ GAIN = 0.6
 """Share of the scatter that is left by a shape that is named; chance leaves 0.8 or more of that of
 `FEWEST` holes to a curve with two more parameters (F distribution, 99 %)."""
 
-PARTLY = (0.1, 0.9)
-"""Of the usual depth: holes that are seen in part."""
-
-ROWS_GAIN = 0.35
-"""The same for one depth a row, which are many parameters: rows that are taken for others leave
-half of the scatter or more, as half of their bits still agree."""
-
-ALIKE = 0.2
-"""Of the usual depth: rows after the first that differ by less are all off by the same distance."""
-
 
 @dataclass(frozen=True)
 class DepthShape:
@@ -43,24 +33,20 @@ class DepthShape:
     Attributes
     ----------
     name : str
-        "rows": holes fade from row to row. "first": the first row is good and all others are alike.
         "start": each later row starts shallow. "turn": they fade in one part of each turn.
     least : float
         The least depth of the curve, as a share of the usual one.
     at : int
-        The row or position where the curve is lowest, or, for "start", the number of positions
-        until the depth is as usual, from 0.
+        The position where the curve is lowest, or, for "start", the number of positions until the
+        depth is as usual, from 0.
     left : float
         Share of the scatter that the curve leaves.
-    by_row : ndarray, shape (rows,)
-        The median depth of each row; nan for rows without holes.
     """
 
     name: str
     least: float
     at: int
     left: float
-    by_row: Reals
 
 
 def _fit(x: Reals, depth: Reals) -> tuple[float, Reals]:
@@ -108,26 +94,13 @@ def depth_shape(v: Levels, time_s: Reals) -> DepthShape | None:
     scatter = float(((d - np.median(d)) ** 2).sum())
     if scatter <= 0.02 * len(d):
         return None
-    by_row = np.array([np.median(d[row == r]) if (row == r).any() else np.nan for r in range(rows)])
     one, found = np.ones(len(d)), list[DepthShape]()
-    known = by_row[np.isfinite(by_row)]
-    if rows > 1:
-        left = sum(float(((d[row == r] - by_row[r]) ** 2).sum()) for r in range(rows))
-        low = int(np.nanargmin(by_row))
-        others = known[1:]
-        # holes nearer to the axis pass for longer and look deeper: a rise is no fault
-        falls = known[0] > SHALLOW and float(np.diff(known).max(initial=0.0)) < ALIKE
-        partly = ((known > PARTLY[0]) & (known < PARTLY[1])).any()
-        alike = len(others) > 1 and np.ptp(others) < ALIKE and others.max() < SHALLOW < known[0]
-        name = "first" if alike else "rows"
-        if left < ROWS_GAIN * scatter and (alike or (falls and partly)):
-            found.append(DepthShape(name, float(by_row[low]), low, left / scatter, by_row))
     if rows > 1:
         left, least, long = _start(row, order[at].astype(float), n, d)
-        found.append(DepthShape("start", least, long, left / scatter, by_row))
+        found.append(DepthShape("start", least, long, left / scatter))
     angle = 2 * np.pi * place / n
     left, curve = _fit(np.column_stack([one, np.cos(angle), np.sin(angle)]), d)
     lowest = int(place[int(np.argmin(curve))])
-    found.append(DepthShape("turn", float(curve.min()), lowest, left / scatter, by_row))
+    found.append(DepthShape("turn", float(curve.min()), lowest, left / scatter))
     found = [f for f in found if f.left < GAIN and f.least < SHALLOW]
     return min(found, key=lambda f: f.left) if found else None

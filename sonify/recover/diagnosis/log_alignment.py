@@ -15,6 +15,7 @@ from sonify.recover.diagnosis.channels import white_noise
 from sonify.recover.diagnosis.gaps import settle_gaps
 from sonify.recover.diagnosis.next_position import align_next_position
 from sonify.recover.diagnosis.observed import Levels, Observed
+from sonify.recover.diagnosis.row_offsets import RowOffsets, row_offsets
 from sonify.recover.diagnosis.row_order import LOST_ROWS, align_reading_on, align_rows
 from sonify.recover.diagnosis.source import LogRecording
 from sonify.recover.diagnosis.stage_move import stage_move
@@ -194,6 +195,7 @@ def observe_log(
     threshold: float | None,
     sampling: Sampling,
     last_s: float = math.inf,
+    offsets: RowOffsets | None = None,
 ) -> Observed:
     """Read a log as the machine did.
 
@@ -209,10 +211,12 @@ def observe_log(
     last_s : float
         When the data channel showed a hole for the last time: from there on, rows are taken to be
         read as designed.
+    offsets : RowOffsets, optional
+        Where the detector stood, if that is known: rows were then read as designed.
     """
     clock, delay, cells, noise, remarks = followed
     seen = _evidence(cells, clock)
-    blind = not last_s > 0
+    blind, beside = not last_s > 0, offsets is not None and offsets.beside
     settled = clock if blind else settle_gaps(clock, seen, design.grid)
     if settled is not clock:
         clock = settled
@@ -236,6 +240,10 @@ def observe_log(
     if blind:
         every = np.arange(design.rows)
         phase, alignment = 0, Alignment(every * design.step, every, 0, 0.5)
+    elif offsets is not None and beside:
+        phase, start, every = offsets.phase, offsets.start, np.arange(design.rows)
+        found = agreement(seen, design, phase, True, start, every)
+        alignment = Alignment(start, every, phase, found)
     else:
         told = seen[: int(np.searchsorted(clock.slot_s, last_s + clock.usual_s)) + 1]
         phase, _ = turn_phase(told, design.grid)
@@ -251,13 +259,13 @@ def observe_log(
             if stage.index == design.index:
                 move = stage_move(seen, design, phase, stage.start, stage.shown, clock.usual_s)
                 stage = replace(stage, move=move)
-            alignment = _alignment_of(stage, seen, design, phase)
+            alignment = _alignment_of(stage, part, design, phase)
         if alignment.rows_off and len(told) < len(seen) - n:
             # nobody saw the stage in the rows after the last hole
             plain = _in_order(told, design, phase)
             if plain.agreement > alignment.agreement - LITTLE:
                 stage, alignment = None, plain
-    if blind or design.index or (stage is not None and not stage.usual_timing(design)):
+    if blind or beside or design.index or (stage is not None and not stage.usual_timing(design)):
         at_start = np.searchsorted(clock.pulse_slot[good], alignment.start)
         first = np.append(np.flatnonzero(good), len(clock.pulse_s))[at_start]
     else:
@@ -277,6 +285,17 @@ def observe_log(
     bits, time = _counted(clock, pulse_hole, replace(design, index=index), alignment, first)
     doubtful = _counted(clock, unsure, replace(design, index=index), alignment, first)[0] > 0
     bits[doubtful & (bits != design.grid)] = -1
+    wrong = bool(((bits >= 0) & (design.grid >= 0) & (bits != design.grid)).any())
+    odd = wrong or alignment.rows_off > 0 or alignment.cut(len(seen))
+    if odd and not blind and offsets is None:
+        depth = np.nan_to_num(web - level) * (1 if low else -1)
+        window = sampling.width or WINDOW
+        offsets = row_offsets(depth, np.nan_to_num(web), design, alignment, passed, window)
+        if offsets is not None and offsets.beside:
+            other = observe_log(log, followed, design, threshold, sampling, last_s, offsets)
+            if offsets.explains(other.bits, design.grid):
+                return other
+            offsets = None
     slot = alignment.start[:, None] + np.arange(n + 3)
     there = (slot >= 0) & (slot < len(seen))
     there[there[:, :n].sum(axis=1) < LEAST_PART] = False
@@ -292,6 +311,8 @@ def observe_log(
     truth = design.grid[alignment.seen_row]
     if stage is not None:
         truth[stage.shown == BLANK] = 0
+    elif offsets is not None and beside:
+        truth = offsets.under(design.grid)
     traces, trace_bits = _traces(cells, by_place(np.arange(len(seen), dtype=float)), truth)
     return Observed(
         kind="log",
@@ -305,6 +326,8 @@ def observe_log(
         told=1.0,
         remarks=remarks,
         stage=stage,
+        offsets=offsets,
+        followed=beside,
         clock=clock,
         levels=Levels(
             level=by_place(level),

@@ -5,10 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.disc.disc import Disc
+from sonify.disc.sizes import Geometry, row_radii
 from sonify.disc_player.timeline import read_times
 from sonify.errors import InputError
 from sonify.performance import Performance
@@ -57,7 +60,28 @@ def design_of(show: Performance, listening: Listening | None) -> Design:
     elif show.disc.layout.hole_means == 0:
         grid = flipped(grid)
     least = positions + int(0.4 * move / show.timeline.position_s)
-    return Design(grid, step, player.row_start == "index", move, least, player.stage)
+    geometry = show.disc.geometry
+    return Design(
+        grid,
+        step,
+        player.row_start == "index",
+        move,
+        least,
+        player.stage,
+        **({} if geometry is None else _sizes(geometry, show.disc)),
+    )
+
+
+def _sizes(geometry: Geometry, disc: Disc) -> dict[str, Any]:
+    """What a design holds of a disc's geometry."""
+    radii = row_radii(geometry, disc.layout, disc.rows)
+    around = 2 * math.pi * radii / disc.positions
+    hole = geometry.hole_diameter
+    return {
+        "hole": hole / geometry.row_pitch,
+        "pitch_mm": geometry.row_pitch,
+        "widths": hole / around,
+    }
 
 
 def flipped(grid: Grid) -> Grid:
@@ -106,7 +130,7 @@ def match(observe: Observe, seen: Observed, design: Design, unit: int) -> Match:
     """As designed if that fits, else in the way that fits best."""
     usual = seen.alignment.agreement
     best = Match(seen, design, "normal", {"normal": usual})
-    if usual >= DOUBT:
+    if usual >= DOUBT or (seen.offsets is not None and seen.offsets.beside):
         return best
     for name, grid in _variants(design.grid, unit).items():
         other = replace(design, grid=grid)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.alignment import Alignment
+from sonify.recover.diagnosis.row_offsets import RowOffsets
 from sonify.recover.diagnosis.score_following import Delivery
 from sonify.recover.diagnosis.stage_path import StagePath
 from sonify.recover.diagnosis.timing_model import TimingModel, times_of
@@ -156,8 +157,10 @@ class Observed:
         which may be wrong.
     stage : StagePath or None
         How the stage moved, if a log shows all rows.
+    offsets : RowOffsets or None
+        How far beside its rows the detector stood, if a log's bits are not all right.
     followed : bool
-        Whether the notes were placed by the score.
+        Whether the notes were placed by the score, or readings by the detector's path.
     delivery : Delivery or None
         What became of the notes that were due, if they could be told.
     remarks : tuple of str
@@ -183,6 +186,7 @@ class Observed:
     timing: TimingModel | None = None
     loose: Alignment | None = None
     stage: StagePath | None = None
+    offsets: RowOffsets | None = None
     followed: bool = False
     delivery: Delivery | None = None
     remarks: tuple[str, ...] = ()

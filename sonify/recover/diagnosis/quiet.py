@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from sonify.recover.diagnosis.channels import STILL, Channel, Channels
 from sonify.recover.diagnosis.observed import Levels, Observed
 
-__all__ = ["Quiet", "quiet_of"]
+__all__ = ["WOBBLE", "Quiet", "quiet_of"]
 
 HOLES = 5
 """Holes that must be missing at the end: if one in twenty is missed, five in a row are missed by
@@ -32,8 +32,17 @@ CLIPPED = 0.4
 FAINT, SIGMAS = 0.05, 5.0
 """Of the swing, and in standard errors: holes that are deeper than both on average still show."""
 
-BELOW = 0.05
-"""Of the swing below the lower level: darker than anything the disc shows."""
+MOVED = 0.25
+"""Of the swing: a silent channel this far from the material's level is not at material."""
+
+WOBBLE = 0.3
+"""Of its mean, by which the clock's swing rises and falls once a turn: the clock detector then sees
+only a part of the holes on one side. Healthy clocks: 0.1 or less (measured on the project's own
+simulated players, tests/recover/diagnosis/machine.py)."""
+
+DARK = 0.05
+"""Of the swing above the holes' level: as dark as a hole, or darker. A broken lead may end at any
+level."""
 
 
 @dataclass(frozen=True)
@@ -92,11 +101,20 @@ def quiet_of(channels: Channels, seen: Observed, turn_s: float, fits: bool) -> Q
         if fits:
             assert seen.levels is not None
             late = (seen.levels.truth == 1) & (seen.time_s > data.last_s)
-            if np.count_nonzero(late) < HOLES or _shallow(seen.levels, data, late):
+            solid = data.high if seen.levels.low else data.low
+            moved = abs(data.rest - solid) > MOVED * data.swing and clock.wobble < WOBBLE
+            before = seen.levels.web[np.abs(seen.time_s - data.last_s + turn_s / 2) < turn_s / 2]
+            # light that fades moves the level while holes still show
+            moved &= bool(abs(np.nanmedian(before) - solid) < MOVED * data.swing)
+            after = (seen.time_s > data.last_s) if moved else late
+            if np.count_nonzero(after) < HOLES and not (moved and both):
+                return None
+            if not moved and _shallow(seen.levels, data, late):
                 return None
         elif not _silent(data, turn_s):
             return None
-    causes = _whole(clock, data, both) if not data.ever else _from(clock, data, both)
+    low = seen.levels is None or seen.levels.low
+    causes = _whole(clock, data, both) if not data.ever else _from(clock, data, both, low)
     return Quiet(data.last_s, data.rest, causes)
 
 
@@ -115,15 +133,18 @@ def _whole(clock: Channel, data: Channel, both: bool) -> tuple[str, ...]:
     return ("lamp-out", "data-dead")
 
 
-def _from(clock: Channel, data: Channel, both: bool) -> tuple[str, ...]:
-    """What may silence it from some moment on."""
+def _from(clock: Channel, data: Channel, both: bool, low: bool) -> tuple[str, ...]:
+    """What may silence it from some moment on; whether holes read low."""
     place = (data.rest - data.low) / max(data.swing, 1e-30)
-    lit = place > 0.5
+    lit = (place > 0.5) == low
+    dark = place < DARK if low else place > 1 - DARK
     if both:
         return ("ambient-light", "lamp-out") if lit else ("lamp-out", "data-dead")
     if data.digital:
-        return ("data-dead", "ambient-light" if lit else "lamp-out")
+        # an open input is pulled up (common practice, no source)
+        other = "ambient-light" if lit else "lamp-out"
+        return ("data-dead", other) if place > 0.5 or lit else (other, "data-dead")
     if data.at_limit > CLIPPED and data.rest >= data.limit - STILL * clock.swing:
         saturated = ("amplifier-saturated", "ambient-light")
         return saturated if data.swing < clock.swing / 2 else saturated[::-1]
-    return ("lamp-out", "data-dead") if place < -BELOW else ("data-dead", "lamp-out")
+    return ("lamp-out", "data-dead") if dark else ("data-dead", "lamp-out")

@@ -19,7 +19,7 @@ from sonify.recover.diagnosis.stage_move import LIKE_PROFILE, StageMove
 from sonify.recover.diagnosis.under_detector import BLANK, Dwell
 from sonify.recover.signal.next_start import next_start
 
-__all__ = ["StagePath", "follow_stage"]
+__all__ = ["Player", "StagePath", "follow_stage"]
 
 Index = NDArray[np.int64]
 Reals = NDArray[np.float64]
@@ -112,7 +112,7 @@ class _Way:
 
 
 @dataclass(frozen=True)
-class _Player:
+class Player:
     """How a hypothesis starts rows: from the start of each, the next one's."""
 
     index: bool
@@ -192,7 +192,7 @@ def follow_stage(
     tries = [(design.index, design.move_s), (not design.index, design.move_s)]
     tries += [(False, move_s) for move_s in _moves(dwells, design, passed)]
     for index, move_s in tries:
-        player = _Player(index, design, phase, passed, move_s)
+        player = Player(index, design, phase, passed, move_s)
         near = np.arange(low - 2 * n - player.following(0), high + 1)
         for begin in near[(near + phase) % n == 0].tolist():
             for lead in {low - n - begin, high - n - begin, round(usual / 2)}:
@@ -228,7 +228,7 @@ def _moves(dwells: list[Dwell], design: Design, passed: Reals) -> list[float]:
 
 
 def _followed(
-    player: _Player, begin: int, dwells: list[Dwell], lead: int, sound: bool, most: float
+    player: Player, begin: int, dwells: list[Dwell], lead: int, sound: bool, most: float
 ) -> list[_Way]:
     """The cheapest readings from a first one on, if the stage leaves so many slots after each;
     whether that is sound, and a cost from which on nobody asks."""

@@ -6,13 +6,10 @@ from __future__ import annotations
 from sonify.recover.diagnosis.case import Case
 from sonify.recover.diagnosis.causes.cause import CERTAIN, Cause, Finding, percent
 from sonify.recover.diagnosis.causes.stage import moving
+from sonify.recover.diagnosis.quiet import WOBBLE
+from sonify.recover.diagnosis.row_offsets import RowOffsets
 
 __all__ = ["Backlash", "RowPitch", "SlowStage", "Warped"]
-
-WOBBLE = 0.3
-"""Of its mean, by which the clock's swing rises and falls once a turn: the clock detector then sees
-only a part of the holes on one side. Healthy clocks: 0.1 or less (measured on the project's own
-simulated players, tests/recover/diagnosis/machine.py)."""
 
 
 class _Path(Cause):
@@ -32,52 +29,84 @@ class _Path(Cause):
         return self.found(CERTAIN - 0.3, *self.says(case))
 
 
-class RowPitch(_Path):
+class _Beside(Cause):
+    """A detector that stands beside its rows."""
+
+    kind: str
+    breaks = True
+
+    def says(self, case: Case, offsets: RowOffsets) -> str:
+        """By how much."""
+        raise NotImplementedError
+
+    def find(self, case: Case, share: float) -> Finding | None:
+        """By how deep the holes of each row look, against the other explanations of that."""
+        offsets = case.seen.offsets
+        every = () if offsets is None else (offsets.kind, *offsets.others)
+        if offsets is None or self.kind not in every or "rows" in every or not case.harmed:
+            return None
+        rank = every.index(self.kind)
+        said = [self.says(case, offsets)]
+        if len(every) > 1:
+            said.append(
+                "the recording shows too few holes to tell "
+                + " from ".join(f"'{NAMES[kind]}'" for kind in every)
+                + ": measure how far the stage moves from row to row with a ruler, forwards and "
+                "backwards"
+            )
+        return self.found(CERTAIN + 0.6 - 0.3 * rank, *said)
+
+
+NAMES = {"pitch": "wrong-row-pitch", "play": "backlash", "dead": "data-dead"}
+"""The causes by the kinds of offsets."""
+
+
+def _length(rows: float, case: Case) -> str:
+    """A distance in mm, if the disc has a geometry, else as a share of the rows' distance."""
+    mm = case.design.pitch_mm
+    return (
+        f"{percent(abs(rows))} of the rows' distance" if mm is None else f"{abs(rows * mm):.2f} mm"
+    )
+
+
+class RowPitch(_Beside):
     """The stage's steps are not those of the rows."""
 
     name = "wrong-row-pitch"
     title = "the stage's step is not the distance of the rows"
-    shape = "rows"
+    kind = "pitch"
     repairs = (
         "measure how far the stage moves over all rows, and compare it with the rows' distance",
         "set the steps per row, or the lead of the screw, to fit",
     )
 
-    def find(self, case: Case, share: float) -> Finding | None:
-        """Rows that are seen in part are no sign of a detector that fails."""
-        found = super().find(case, share)
-        # a light that fades makes holes shallow as well, and moves the material's level
-        if found is None or case.levels is None or case.levels.moves:
-            return None
-        if case.quiet is None:
-            return found
-        return self.found(CERTAIN + 0.6, *found.evidence)
-
-    def says(self, case: Case) -> list[str]:
-        """How the depth falls from row to row."""
-        assert case.depth is not None
-        depths = ", ".join("-" if x != x else f"{100 * x:.0f} %" for x in case.depth.by_row[:12])
-        return [f"holes look shallower from row to row: {depths} of the usual depth"]
+    def says(self, case: Case, offsets: RowOffsets) -> str:
+        """By how much each step is off."""
+        return (
+            f"each step of the stage is about {_length(offsets.step, case)} too long or too short, "
+            f"if the detector sees a spot of {_length(offsets.spot, case)}, which fits best: its "
+            "holes look shallower from row to row"
+        )
 
 
-class Backlash(_Path):
+class Backlash(_Beside):
     """The stage's first step is too short."""
 
     name = "backlash"
     title = "play in the stage's drive shortens its first step"
-    shape = "first"
+    kind = "play"
     repairs = (
         "let the stage approach its first row from the same side as all others",
         "take up the play in the screw, the nut or the belt",
     )
 
-    def says(self, case: Case) -> list[str]:
-        """How shallow later rows look."""
-        assert case.depth is not None
-        return [
-            "the first row's holes look as deep as usual, and those of all others only "
-            f"{percent(max(case.depth.least, 0.0))} as deep"
-        ]
+    def says(self, case: Case, offsets: RowOffsets) -> str:
+        """By how much later rows are missed."""
+        return (
+            f"the first row's holes look as deep as usual, and the detector is about "
+            f"{_length(offsets.play, case)} beside all others, if it sees a spot of "
+            f"{_length(offsets.spot, case)}, which fits best"
+        )
 
 
 class SlowStage(_Path):

@@ -1,0 +1,88 @@
+"""How far beside its rows the detector stands, by how deep their holes look."""
+
+import numpy as np
+import pytest
+
+from sonify.recover.diagnosis.alignment import Alignment, Design
+from sonify.recover.diagnosis.row_offsets import row_offsets
+
+ROWS, POSITIONS, PAUSE, HOLE, SPOT = 6, 40, 12, 0.5, 0.3
+RNG = np.random.default_rng(8)
+GRID = RNG.integers(0, 2, (ROWS, POSITIONS)).astype(np.int8)
+EVERY = np.arange(ROWS)
+START = EVERY * (POSITIONS + PAUSE)
+DESIGN = Design(GRID, POSITIONS + PAUSE, False, move_s=0.125, stage_s=0.08, hole=HOLE)
+SLOTS = int(START[-1]) + POSITIONS
+PASSED = np.arange(-POSITIONS, SLOTS + 5 * POSITIONS) * 0.01
+ALIGNED = Alignment(START, EVERY, 0, 0.8)
+
+
+def depths(off, died=SLOTS):
+    """The depth of each slot's hole if the stage stops so far from each row, and moves evenly."""
+    out = np.zeros(SLOTS)
+    for k in range(SLOTS):
+        row = int(np.searchsorted(START + POSITIONS, k, "right"))
+        way = np.clip((k - START[row - 1] - POSITIONS) / 8, 0, 1) if row else 1.0
+        where = (1 - way) * (row - 1 + off[row - 1]) + way * (row + off[row])
+        near = int(np.clip(np.rint(where), 0, ROWS - 1))
+        share = np.clip(((HOLE + SPOT) / 2 - abs(where - near)) / SPOT, 0, 1)
+        out[k] = share * GRID[near, k % POSITIONS] * (k < died)
+    return 2.0 * out + 0.06 * RNG.standard_normal(SLOTS)
+
+
+def found(depth):
+    return row_offsets(depth, np.full(SLOTS, 3.0), DESIGN, ALIGNED, PASSED, 0.22)
+
+
+@pytest.mark.parametrize("step", [0.08, 0.15])
+def test_a_step_that_is_wrong_is_measured(step):
+    offsets = found(depths(step * EVERY))
+    assert offsets.kind == "pitch"
+    assert not offsets.others
+    assert abs(offsets.step) == pytest.approx(step, rel=0.1)
+    assert offsets.start.tolist() == START.tolist()
+
+
+@pytest.mark.parametrize("play", [0.3, -0.35, 0.75])
+def test_play_is_measured(play):
+    offsets = found(depths(play * (EVERY > 0)))
+    assert offsets.kind == "play"
+    assert not offsets.others
+    assert abs(offsets.play) == pytest.approx(abs(play), abs=0.06)
+
+
+def test_holes_that_pass_while_the_stage_moves_tell_play_from_a_dead_channel():
+    """Between two rows, readings show nothing in either case."""
+    between = found(depths(-0.5 * (EVERY > 0)))
+    assert between.kind == "play"
+    assert "dead" not in between.others
+    assert found(depths(0.0 * EVERY, died=70)).kind == "dead"
+
+
+def test_blocked_holes_are_no_offset():
+    depth = depths(0.0 * EVERY)
+    depth[np.flatnonzero(depth > 1)[-12::4]] = 0
+    assert found(depth).kind == "rows"
+
+
+def test_light_that_fades_is_no_offset():
+    """It moves the material's level as well."""
+    depth, web = depths(0.12 * EVERY), np.linspace(3.0, 1.0, SLOTS)
+    assert row_offsets(depth, web, DESIGN, ALIGNED, PASSED, 0.22) is None
+
+
+def test_errors_where_holes_are_deep_are_not_explained():
+    offsets = found(depths(0.1 * EVERY))
+    bits = GRID.copy()
+    bits[-2:] = 0
+    assert offsets.explains(bits, GRID)
+    bits = GRID.copy()
+    bits[:2] = 0
+    assert not offsets.explains(bits, GRID)
+
+
+def test_rows_before_the_recording_tell_nothing():
+    """Nor do they stop the search for rows within it."""
+    before = Alignment(START - 2 * SLOTS, EVERY, 0, 0.5)
+    depth = depths(0.3 * (EVERY > 0))
+    assert row_offsets(depth, np.full(SLOTS, 3.0), DESIGN, before, PASSED, 0.22).kind == "play"
