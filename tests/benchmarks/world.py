@@ -139,7 +139,7 @@ def photos(letter: str, run: Iterator[int], keep: Path | None, say: bool) -> Non
     """One row a generator of photographs."""
     world = importlib.import_module(f"tests.world.photos_{letter}")
     tally: Counter[str] = Counter()
-    took, other = [], 0
+    took, other, whole = [], 0, 0
     sure = np.zeros((len(CONFIDENCES) - 1, 2), int)
     with tempfile.TemporaryDirectory() as name:
         for seed in run:
@@ -151,6 +151,7 @@ def photos(letter: str, run: Iterator[int], keep: Path | None, say: bool) -> Non
             took.append(time.process_time() - begin)
             tally[verdict] += 1
             other += bits is None and verdict != "refused"
+            whole += verdict == "doubted" and bits is not None and all(n == k for n, k in bits)
             sure += np.array(bits or np.zeros_like(sure))
             if verdict != "right":
                 if say:
@@ -165,8 +166,8 @@ def photos(letter: str, run: Iterator[int], keep: Path | None, say: bool) -> Non
     count = sum(tally.values())
     print(
         f"photos {letter}: {count} readable, {tally['right']} right "
-        f"({100 * tally['right'] / max(1, count):.1f} %), {tally['doubted']} doubted, "
-        f"{tally['refused']} refused, {tally['wrong']} silently wrong; "
+        f"({100 * tally['right'] / max(1, count):.1f} %), {tally['doubted']} doubted "
+        f"({whole} of them with all bits right), {tally['refused']} refused, {tally['wrong']} silently wrong; "
         f"median {np.median(took):.2f} s of processor time, longest {max(took):.2f} s"
     )
     for (low, high), (bits, right) in zip(pairwise(CONFIDENCES), sure.tolist(), strict=True):

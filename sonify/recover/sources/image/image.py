@@ -34,17 +34,17 @@ class Picture:
     scale: float
 
     def channel(self, name: str) -> NDArray[np.uint8]:
-        """One channel: `light`, or the colour differences `red-green` and `yellow-blue`."""
+        """One channel: `light`, or `colour`, the colour difference that varies most."""
         import cv2
 
         if name == "light":
             return np.asarray(cv2.cvtColor(self.colour, cv2.COLOR_RGB2GRAY), np.uint8)
-        lab = cv2.cvtColor(self.colour, cv2.COLOR_RGB2LAB)
-        one: Any = lab[:, :, 1 if name == "red-green" else 2]
-        low, high = np.percentile(one[::8, ::8], (1, 99))
-        spread = max(float(high - low), 1.0)
-        part = np.clip(one.astype(np.float32), low, high) - np.float32(low)
-        return np.asarray(part * (200 / spread) + 30).astype(np.uint8)
+        lab = cv2.cvtColor(self.colour, cv2.COLOR_RGB2LAB)[:, :, 1:]
+        lows, highs = np.percentile(lab[::8, ::8], (1, 99), axis=(0, 1))
+        which = int(np.argmax(highs - lows))
+        low, high = lows[which], highs[which]
+        part = np.clip(lab[:, :, which].astype(np.float32), low, high) - np.float32(low)
+        return np.asarray(part * (200 / max(float(high - low), 1.0)) + 30).astype(np.uint8)
 
 
 def open_picture(path: Path, longest: int = HANDY) -> Picture:

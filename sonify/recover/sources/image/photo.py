@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -37,6 +37,7 @@ from sonify.recover.sources.image.spots import MOST, Spots, find_spots
 __all__ = ["find_disc", "read_photograph"]
 
 Floats = NDArray[np.float64]
+Way = tuple[Callable[[NDArray[np.uint8]], Iterator[tuple[list[View], int]]], str]
 
 SMALL_HOLE = 3.2
 """Radius of a hole in pixels below which the picture is read at a larger size."""
@@ -193,18 +194,19 @@ def find_disc(path: Path, positions: int | None) -> tuple[Picture, View, NDArray
     found = _disc_in(picture, positions)
     if isinstance(found, str) and picture.scale > 1.3:
         picture = open_picture(path, LARGER)
-        found = _disc_in(picture, positions)
+        # spots are looked for in a picture made smaller, so a larger one shows no more of them
+        found = _disc_in(picture, positions, [way for way in WAYS if way[0] is _by_outline])
     if isinstance(found, str):
         raise InputError(found, file=path)
     return picture, found, clearest(picture.colour, found)
 
 
-def _disc_in(picture: Picture, positions: int | None) -> View | str:
+def _disc_in(picture: Picture, positions: int | None, ways: Sequence[Way] = ()) -> View | str:
     """The best view of a disc in any channel, or why there is none."""
     best: View | None = None
     spots_seen = 0
     channels: dict[str, NDArray[np.uint8]] = {}
-    for find, name in WAYS:
+    for find, name in ways or WAYS:
         if name not in channels:
             channels[name] = picture.channel(name)
         channel = channels[name]
@@ -336,10 +338,8 @@ def _by_spots(channel: NDArray[np.uint8]) -> Iterator[tuple[list[View], int]]:
 WAYS = (
     (_by_outline, "light"),
     (_by_spots, "light"),
-    (_by_outline, "red-green"),
-    (_by_outline, "yellow-blue"),
-    (_by_spots, "red-green"),
-    (_by_spots, "yellow-blue"),
+    (_by_outline, "colour"),
+    (_by_spots, "colour"),
 )
 """What is looked for, and in which channel: the likeliest and quickest first."""
 
