@@ -167,7 +167,8 @@ def photos(letter: str, run: Iterator[int], keep: Path | None, say: bool) -> Non
     print(
         f"photos {letter}: {count} readable, {tally['right']} right "
         f"({100 * tally['right'] / max(1, count):.1f} %), {tally['doubted']} doubted "
-        f"({whole} of them with all bits right), {tally['refused']} refused, {tally['wrong']} silently wrong; "
+        f"({whole} of them with all bits right), {tally['refused']} refused, "
+        f"{tally['wrong']} silently wrong; "
         f"median {np.median(took):.2f} s of processor time, longest {max(took):.2f} s"
     )
     for (low, high), (bits, right) in zip(pairwise(CONFIDENCES), sure.tolist(), strict=True):

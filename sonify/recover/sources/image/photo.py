@@ -314,7 +314,8 @@ def _rimmed(view: View, outline: Floats, outlines: list[tuple[Floats, float]]) -
         return view
     pixels = max(around, key=np.ptp)
     clock = circle_points(view.positions, np.arange(view.positions))
-    both = np.concatenate([project(view.matrix, clock), pixels])
+    holes, plain = project(view.matrix, clock), view
+    both = np.concatenate([holes, pixels])
     for _ in range(RIM_FITS):
         plane = view.plane(pixels)
         far = np.linalg.norm(plane, axis=1, keepdims=True)
@@ -323,7 +324,9 @@ def _rimmed(view: View, outline: Floats, outlines: list[tuple[Floats, float]]) -
             break
         matrix = fit_view(np.concatenate([clock, view.rim * plane / far]), both)
         view = replace(view, matrix=matrix)
-    return view if view.rim > 1 + view.hole else replace(view, rim=np.inf)
+    # another thing's outline, or not a ring about the disc's middle
+    moved = np.linalg.norm(project(view.matrix, clock) - holes, axis=1).max()
+    return view if view.rim > 1 + view.hole and moved < _hole_pixels(plain) else plain
 
 
 def _by_spots(channel: NDArray[np.uint8]) -> Iterator[tuple[list[View], int]]:
