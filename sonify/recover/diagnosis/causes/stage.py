@@ -15,6 +15,12 @@ from sonify.recover.diagnosis.under_detector import BLANK
 
 __all__ = ["RowsSwapped", "Stage", "StageEarly", "StageLate", "moving"]
 
+MISCOUNTED = 2
+"""Clock pulses that are missing or odd, from which on they are no chance."""
+
+MISTIMED = CERTAIN - 0.9
+"""The weight of a stage out of time where pulses are miscounted: below a clock row's own fault."""
+
 SHALLOW = 0.8
 """Of the usual depth of holes: in a shallower row the detector is beside the row's middle."""
 
@@ -115,7 +121,12 @@ def moving(cause: Cause, kind: str, case: Case) -> Finding | None:
             f"{every} explain the recording nearly as well: film the stage, and see whether it "
             "starts at another moment than it should or moves for longer"
         )
-    return cause.found(CERTAIN - (0.25 if kind == move.kind else 0.4), *said)
+    clock = case.seen.clock
+    # moves are timed by counting pulses: a miscount that repeats looks like a move out of time
+    sure = (
+        CERTAIN if clock is None or len(clock.missing) + len(clock.odd) < MISCOUNTED else MISTIMED
+    )
+    return cause.found(sure - (0.25 if kind == move.kind else 0.4), *said)
 
 
 class _Untimely(Cause):
