@@ -33,7 +33,7 @@ FAINT, SIGMAS = 0.05, 5.0
 """Of the swing, and in standard errors: holes that are deeper than both on average still show."""
 
 MOVED = 0.25
-"""Of the swing: a silent channel this far from the material's level is not at material."""
+"""Of the swing: a silent channel this far from the material's level just before is not at it."""
 
 WOBBLE = 0.3
 """Of its mean, by which the clock's swing rises and falls once a turn: the clock detector then sees
@@ -101,11 +101,10 @@ def quiet_of(channels: Channels, seen: Observed, turn_s: float, fits: bool) -> Q
         if fits:
             assert seen.levels is not None
             late = (seen.levels.truth == 1) & (seen.time_s > data.last_s)
-            solid = data.high if seen.levels.low else data.low
-            moved = abs(data.rest - solid) > MOVED * data.swing and clock.wobble < WOBBLE
+            # light that fades or drifts moves the level while holes still show
             before = seen.levels.web[np.abs(seen.time_s - data.last_s + turn_s / 2) < turn_s / 2]
-            # light that fades moves the level while holes still show
-            moved &= bool(abs(np.nanmedian(before) - solid) < MOVED * data.swing)
+            jump = abs(data.rest - float(np.nanmedian(before))) if len(before) else 0.0
+            moved = jump > MOVED * data.swing and clock.wobble < WOBBLE
             after = (seen.time_s > data.last_s) if moved else late
             if np.count_nonzero(after) < HOLES and not (moved and both):
                 return None
