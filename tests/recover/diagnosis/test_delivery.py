@@ -8,7 +8,7 @@ import pytest
 from sonify.recover.diagnosis import compare
 from tests.recover.diagnosis.test_midi_alignment import played, smf
 
-VOICES = "kalimba-path"  # two voices that tell bits, two that sound whatever the bits are
+VOICES = "koto-pond"  # voices that tell bits, and voices that sound whatever the bits are
 
 
 def recorded(tmp_path, events):
