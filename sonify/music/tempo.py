@@ -18,6 +18,7 @@ from sonify.disc_player.timeline import read_times
 from sonify.errors import InputError
 from sonify.music.metre import grid_of, rows_to_bars
 from sonify.music.settings import Music
+from sonify.music.theory.note_values import note_value
 
 __all__ = ["STEPS", "USUAL_TEMPO", "Timing", "timed"]
 
@@ -60,8 +61,10 @@ def timed(music: Music, player: Player, rows: int, positions: int) -> Timing:
     Raises
     ------
     InputError
-        A length that does not parse.
+        A length or a step that does not parse.
     """
+    if music.step != "auto":
+        note_value(music.step, "music.step")  # a tempo has another, which must not hide an error
     said: list[str] = []
     if music.length:
         player = _of_length(music, player, rows, positions, said)

@@ -160,9 +160,13 @@ class Page:
             time.sleep(0.02)
 
     def at(self, selector: str, **more: Any) -> Any:
-        """What a selector finds, in the work area that is then open."""
+        """What a selector finds, in the work area and the folds that are then open."""
         found = self.page.locator(selector, **more)
-        found.first.evaluate("(e) => studio.areas().reveal(e)")
+        found.first.evaluate("""(e) => {
+          studio.areas().reveal(e);
+          const fold = (of) => of.closest("details");
+          for (let d = fold(e); d; d = fold(d.parentElement)) d.open = true;
+        }""")
         return found
 
     def make(self, what: str, suffix: str | None = None) -> Any:

@@ -150,6 +150,7 @@ def test_undo_says_so(page: Page) -> None:
     page.settled()
     assert page.page.text_content("#state") == "Voice added"
     page.page.click("#undo")
+    page.settled()
     assert page.page.text_content("#state") == "Undone: add voice"
 
 
