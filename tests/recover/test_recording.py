@@ -103,7 +103,7 @@ def test_a_note_that_never_arrived_is_said(tmp_path):
 
 @pytest.mark.parametrize(
     ("preset", "channels"),
-    [("ridge-run", "kept"), ("music-box", "kept"), ("seven-peaks", "merged")],
+    [("ridge-run", "kept"), ("music-box", "kept"), ("hut-band", "merged")],
 )
 def test_a_file_that_a_daw_exported_comes_back(preset, channels, tmp_path):
     """Another tempo, four bars ahead, notes up to 10 ms off, on their channels or all on one."""
