@@ -130,7 +130,8 @@ def test_the_same_optimum_as_all_discs_one_by_one(bits, preset):
 
 
 @pytest.mark.parametrize("bits", [14, 16])
-def test_the_beam_finds_the_optimum_of_up_to_sixteen_bits(bits):
+def test_the_beam_comes_within_a_hundredth_of_the_optimum(bits):
+    """So few bits are tried in all ways; more are left to the beam, which is a heuristic."""
     from sonify.compose.search import Best, fill
 
     c, design = small(bits)
@@ -139,7 +140,7 @@ def test_the_beam_finds_the_optimum_of_up_to_sixteen_bits(bits):
     base = design.disc.grid.reshape(1, -1)
     start = Best(design, base[0], float(j.scores(design, base)[0]))
     *_, last = fill(start, j, (1 << bits) - 1)
-    assert last.score == pytest.approx(best)
+    assert last.score > 0.99 * best
 
 
 @pytest.mark.parametrize(("preset", "text"), [("telegraph", "SNOW BY NOON"), ("", "FOG LIFTS 9")])
