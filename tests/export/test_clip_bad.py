@@ -117,7 +117,7 @@ def test_a_folder_with_other_things_is_left_alone(run, tmp_path):
 @pytest.mark.parametrize("kind", ["mp4", "frames/"])
 def test_ctrl_c_leaves_nothing(tmp_path, kind):
     process = subprocess.Popen(
-        [sys.executable, "-m", "sonify", "clip", str(DISC), "--size", "640x360", "-o",
+        [sys.executable, "-m", "sonify", "clip", str(DISC), "--size", "1920x1080", "-o",
          str(tmp_path / "out" / "a.mp4") if kind == "mp4" else f"{tmp_path}/out/frames/"],
         stderr=subprocess.PIPE,
     )  # fmt: skip
