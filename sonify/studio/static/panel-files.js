@@ -42,6 +42,7 @@ export function filesPanel(panel, store, tables, solo) {
     }
   } }, "Copy");
   let show = null;
+  let asked = 0;
 
   function choose(next, suffix = null) {
     what = next;
@@ -58,10 +59,10 @@ export function filesPanel(panel, store, tables, solo) {
 
   async function command0() {
     if (!show) return;
-    const of = show;
+    const turn = ++asked; // answers may come out of order
     try {
       const told = await postJson("api/command", { document: heard(), what, suffix: kind.value, calm: calm.checked });
-      if (of !== show) return;
+      if (turn !== asked) return;
       command.textContent = told.command;
       note.textContent = told.needs.length
         ? `The command reads ${told.needs.join(" and ")}: make ${told.needs.length > 1 ? "these files" : "this file"} first.`
