@@ -123,8 +123,11 @@ def voices_of(show: Performance, merged: int | None = None) -> list[Listening]:
     for n, part in enumerate(show.parts):
         if not len(part):
             continue
-        one = _listening(show, n)
-        one = _alone(show, one if merged is None else replace(one, channels=(merged,)), merged)
+        all_on = blind[part.voice.source == "ones"]
+        one = _listening(show, n, all_on)
+        if merged is not None:
+            one = replace(one, channels=(merged,))
+        one = _alone(show, one, merged, all_on)
         worth = _worth(show, one)
         one = replace(
             one,
@@ -186,8 +189,9 @@ def _score(show: Performance, one: Listening, blind: list[Performance]) -> NDArr
     return out[np.lexsort((out["key"], out["slot"], out["row"]))]
 
 
-def _alone(show: Performance, one: Listening, merged: int | None) -> Listening:
-    """A voice told from others on its channels by its keys, if those are its own."""
+def _alone(show: Performance, one: Listening, merged: int | None, all_on: Performance) -> Listening:
+    """A voice told from others on its channels by its keys, if those are its own. `all_on` is the
+    performance in which every bit asks for the voice."""
     mine = show.parts[one.voice]
     others = [
         p
@@ -198,7 +202,7 @@ def _alone(show: Performance, one: Listening, merged: int | None) -> Listening:
         return one
     keys = np.unique(mine.keys)
     if one.exact:
-        keys = np.union1d(keys, _all_on(show, one.voice).parts[one.voice].keys)
+        keys = np.union1d(keys, all_on.parts[one.voice].keys)
     if np.isin(keys, np.concatenate([p.keys for p in others])).any():
         return replace(one, exact=False, about=f"'{mine.name}' shares its channel")
     return replace(one, keys=tuple(keys.tolist()))
@@ -235,7 +239,7 @@ def _beside(show: Performance, part: Part) -> NDArray[np.float64]:
     return out
 
 
-def _listening(show: Performance, n: int) -> Listening:
+def _listening(show: Performance, n: int, all_on: Performance) -> Listening:
     part = show.parts[n]
     place = f"music.voice[{n}]"
     rules, lost = rules_of(part.voice, place), why_lost(part.voice, place)
@@ -250,7 +254,7 @@ def _listening(show: Performance, n: int) -> Listening:
         )  # fmt: skip
     gate = math.prod(r.amount for r in rules if isinstance(r, Gate))
     ones, runs = part.voice.source == "ones", any(r.joins for r in rules)
-    allowed, pitch = _everywhere(show, n) if not runs else (np.ones(grid.shape, bool), None)
+    allowed, pitch = _everywhere(show, n, all_on) if not runs else (np.ones(grid.shape, bool), None)
     bits = np.where(grid < 0, -1, grid if ones else 1 - grid)
     sounds = np.where(allowed, bits, 0).astype(np.int8)
     about = f"'{part.name}' sounds every {'one' if ones else 'zero'}"
@@ -274,11 +278,6 @@ def _struck(show: Performance, part: Part) -> tuple[NDArray[np.int64], NDArray[n
     return row, (t.row_first[row] + step) % t.positions
 
 
-def _all_on(show: Performance, n: int) -> Performance:
-    """The same if every bit asked for the voice."""
-    return _filled(show, 1 if show.parts[n].voice.source == "ones" else 0)
-
-
 def _filled(show: Performance, bit: int) -> Performance:
     """The same with all bits equal."""
     from sonify.disc.disc import Disc
@@ -288,10 +287,11 @@ def _filled(show: Performance, bit: int) -> Performance:
     return Performance(disc, show.setup, show.timeline, show.grid)
 
 
-def _everywhere(show: Performance, n: int) -> tuple[NDArray[np.bool_], NDArray[np.int16] | None]:
+def _everywhere(
+    show: Performance, n: int, all_on: Performance
+) -> tuple[NDArray[np.bool_], NDArray[np.int16] | None]:
     """Where the voice would sound if every bit asked for it, and its pitches there if they do not
     depend on the bits."""
-    all_on = _all_on(show, n)
     allowed = np.zeros(show.disc.grid.shape, bool)
     pitch = np.full(show.disc.grid.shape, -1, np.int16)
 

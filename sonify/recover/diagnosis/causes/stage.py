@@ -9,14 +9,12 @@ from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.case import Case, LevelSigns
 from sonify.recover.diagnosis.causes.cause import CERTAIN, Cause, Finding, PatternCause, percent
+from sonify.recover.diagnosis.causes.clock import SCATTERED
 from sonify.recover.diagnosis.causes.light import SEEN
 from sonify.recover.diagnosis.error_pattern import MANY, ErrorPattern
 from sonify.recover.diagnosis.under_detector import BLANK
 
 __all__ = ["RowsSwapped", "Stage", "StageEarly", "StageLate", "moving"]
-
-MISCOUNTED = 2
-"""Clock pulses that are missing or odd, from which on they are no chance."""
 
 MISTIMED = CERTAIN - 0.9
 """The weight of a stage out of time where pulses are miscounted: below a clock row's own fault."""
@@ -123,9 +121,7 @@ def moving(cause: Cause, kind: str, case: Case) -> Finding | None:
         )
     clock = case.seen.clock
     # moves are timed by counting pulses: a miscount that repeats looks like a move out of time
-    sure = (
-        CERTAIN if clock is None or len(clock.missing) + len(clock.odd) < MISCOUNTED else MISTIMED
-    )
+    sure = CERTAIN if clock is None or len(clock.missing) + len(clock.odd) < SCATTERED else MISTIMED
     return cause.found(sure - (0.25 if kind == move.kind else 0.4), *said)
 
 
