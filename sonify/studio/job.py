@@ -42,7 +42,7 @@ def work(spec: dict[str, Any]) -> None:
     from sonify.settings import convert
     from sonify.studio.document import Document, show_of, trusted
     from sonify.studio.flashing import check
-    from sonify.studio.making import write_download
+    from sonify.studio.making import loudness_of, write_download
     from sonify.studio.receive import receive
 
     last = 0.0
@@ -62,6 +62,9 @@ def work(spec: dict[str, Any]) -> None:
     document = convert(spec["document"], Document)
     if spec["kind"] == "flash":
         say(flash=check(show_of(document), spec["pace"]))
+        return
+    if spec["kind"] == "loudness":
+        say(loudness=loudness_of(document))
         return
     with watching(tell):
         path, notes = write_download(

@@ -24,6 +24,8 @@ MAX_KNOWN = 24
 LEFT_AFTER_S = 15.0
 LONGEST_S = 3600.0
 LONGEST_READ_S = 60.0
+RESULTS = {"error", "file", "disc", "setup", "project", "flash", "loudness"}
+"""What jobs end with."""
 
 
 @dataclass
@@ -124,7 +126,7 @@ class Jobs:
             path = job.folder / str(job.said["file"])
             if path.is_file():
                 job.said["size"] = path.stat().st_size
-        if not job.said.keys() & {"error", "file", "disc", "setup", "project", "flash"}:
+        if not job.said.keys() & RESULTS:
             job.said["error"] = "the job ended without a result"
         if "error" in job.said:
             job.state = "failed"

@@ -5,12 +5,17 @@ from __future__ import annotations
 import warnings
 from pathlib import Path
 
+import msgspec
+
 from sonify.errors import Caution
 from sonify.export.file_formats import MOVING, run
 from sonify.studio.document import Document
 from sonify.studio.downloads import file_name
 
-__all__ = ["write_download"]
+__all__ = ["loudness_of", "write_download"]
+
+COMPARED_S = 60.0
+"""How much of a piece its loudness is measured on, in s: a second of work."""
 
 
 def write_download(
@@ -60,3 +65,21 @@ def _drawn(document: Document, suffix: str) -> bytes:
     for one in drawing.cautions:
         warnings.warn(one, Caution, stacklevel=2)
     return draw(drawing, suffix)
+
+
+def loudness_of(document: Document) -> float | None:
+    """The loudness of the audible voices as rendered, in LUFS; None for silence.
+
+    Source: Recommendation ITU-R BS.1770-4 (2015), by way of `sonify.export.sound.loudness`.
+    """
+    from math import isfinite
+
+    from sonify.export.sound.master import mastered
+    from sonify.export.sound.options import SoundOptions
+    from sonify.settings import merge
+    from sonify.studio.document import show_of
+
+    raw = merge(document.setup, {"sound": {"loudness": "off"}})
+    show = show_of(msgspec.structs.replace(document, setup=raw), audible_only=True)
+    lufs = mastered(show, SoundOptions(to_s=min(COMPARED_S, show.music_s))).level.lufs
+    return round(lufs, 2) if isfinite(lufs) else None

@@ -214,6 +214,12 @@ class _Server:
             raise Refused(404, "there is no shipped disc of this name")
         return JSONResponse(await self._thread(disc_document, name))
 
+    async def measures(self, request: Request) -> Response:
+        """The measures of all musical presets on the page's disc."""
+        from sonify.studio.choosing import measures_of_presets
+
+        return JSONResponse(await self._thread(measures_of_presets, await _sent(request, Document)))
+
     async def dice(self, request: Request) -> Response:
         from sonify.studio.dice import roll
 
@@ -262,6 +268,11 @@ class _Server:
                 self._flashes.pop(next(iter(self._flashes)))
             self._flashes[key] = found
         return JSONResponse(self._flashes[key])
+
+    async def loudness(self, request: Request) -> Response:
+        """How loud a document is, in LUFS; null for silence."""
+        spec = {"kind": "loudness", "document": to_builtins(await _sent(request, Document))}
+        return JSONResponse({"lufs": (await self._result(spec, LONGEST_FLASH_S))["loudness"]})
 
     def _job_for(self, spec: dict[str, Any], longest_s: float, data: bytes | None = None) -> Job:
         return self.jobs.start({**spec, "trusted": sorted(trusted)}, longest_s, data)
@@ -346,7 +357,8 @@ def application(start: dict[str, Any], rights: Rights, command: Command) -> tupl
     posted = {
         "/show": s.show, "/notes": s.notes, "/value": s.value, "/lay": s.lay, "/dice": s.dice,
         "/flash": s.flash, "/drop": s.drop, "/jobs": s.download, "/command": s.command,
-        "/project": s.project, "/holes": s.holes,
+        "/project": s.project, "/holes": s.holes, "/measures": s.measures,
+        "/loudness": s.loudness,
     }  # fmt: skip
     routes = [
         *(Route(path, answer) for path, answer in asked.items()),

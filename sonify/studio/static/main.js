@@ -20,6 +20,7 @@ import { musicPanel } from "./panel-music.js";
 import { lampsPanel, machinePanel } from "./panel-rest.js";
 import { startPanel } from "./panel-start.js";
 import { voicesPanel } from "./panel-voices.js";
+import { Preview } from "./preview.js";
 import { Readout } from "./readout.js";
 import { Sound } from "./sound.js";
 import { Store } from "./store.js";
@@ -46,6 +47,8 @@ const AREAS = [
 let store = null;
 let areas = null;
 let panels = [];
+let voices = null;
+let preview = null;
 let show = null;
 
 /** The voices on solo. Unlike muting, this is not part of the document. */
@@ -90,6 +93,7 @@ function paint() {
   trail.draw(now, sound.playing ? sound.range : null);
   near.draw(now);
   readout.show(show, now, sound.end);
+  voices.meter();
 }
 
 let looping = 0;
@@ -309,16 +313,18 @@ async function begin() {
     store = new Store(start);
     await store.restore();
     const room = (name) => $(`panel-${name}`);
-    const music = musicPanel(room("music"), store, tables, tell);
+    preview = new Preview(sound, store);
+    const music = musicPanel(room("music"), store, tables, preview, tell);
     const holes = holesPanel(room("holes"), store, marks);
     wireMarks(holes);
+    voices = voicesPanel(room("voices"), store, tables, solo, sound, tell);
     const files = filesPanel(room("files"), store, tables, solo);
     panels = [
       startPanel(room("start"), store, tables, { music, files, areas, play }),
       discPanel(room("disc"), store, tables, tell),
       holes,
       music,
-      voicesPanel(room("voices"), store, tables, solo, tell),
+      voices,
       lampsPanel(room("lamps"), store, tables, music),
       machinePanel(room("machine"), store, tables, music),
       files,
@@ -340,4 +346,5 @@ async function begin() {
 begin();
 
 // for the tests, read-only
-window.studio = { sound, views: { disc, matrix, trail, near }, frames, areas: () => areas, get store() { return store; }, get show() { return show; } };
+window.studio = { sound, views: { disc, matrix, trail, near }, frames, areas: () => areas, get store() { return store; }, get preview() { return preview; },
+  get show() { return show; } };

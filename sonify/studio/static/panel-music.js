@@ -1,10 +1,10 @@
 // The panel of the music: presets, root and scale with a keyboard, step, timing, metre, dice.
 
 import { getJson, postJson } from "./api.js";
-import { roving } from "./areas.js";
 import { at } from "./store.js";
 import { chooser, h, svg, uid, words } from "./dom.js";
 import { field, fields } from "./fields.js";
+import { presetList } from "./presets.js";
 
 const TONES = ["C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B"];
 const FLATS = { Db: 1, Eb: 3, Gb: 6, Ab: 8, Bb: 10, Cb: 11, Fb: 4, "E#": 5, "B#": 0 };
@@ -69,12 +69,11 @@ function listed(label, help, rows, give) {
   };
 }
 
-export function musicPanel(panel, store, tables, tell) {
+export function musicPanel(panel, store, tables, preview, tell) {
   const section = Object.fromEntries(tables.sections.music.map((f) => [f.key, f]));
   const scales = tables.scales;
 
   // presets
-  const presets = tables.presets.filter((p) => p.kind === "music");
   const lay = async (name) => {
     try {
       const setup = await postJson("api/lay", { setup: store.setup, preset: name });
@@ -88,10 +87,7 @@ export function musicPanel(panel, store, tables, tell) {
       tell(`${words(name)}: ${tables.presets.find((p) => p.name === name).about}`, true);
     } catch (e) { store.dispatchEvent(new CustomEvent("wrong", { detail: e })); }
   };
-  const buttons = presets.map((p) => h("button.preset", {
-    type: "button", "data-preset": p.name, "aria-pressed": "false", onclick: () => lay(p.name),
-  }, h("strong", {}, words(p.name)), h("span", {}, p.about)));
-  const list = h("div.presets", { role: "group", "aria-label": "Presets" }, buttons);
+  const list = presetList(store, tables, lay, preview);
 
   // root and scale
   const tone = h("select", { id: uid("tone"), onchange: () => setRoot(Number(tone.value)) },
@@ -149,7 +145,7 @@ export function musicPanel(panel, store, tables, tell) {
   };
 
   panel.append(
-    list,
+    list.element,
     h("div.field", { "data-place": "music.root" },
       h("label", { htmlFor: tone.id }, section.root.label), h("div.twin", {}, tone, octave),
       h("p.help", {}, section.root.help)),
@@ -166,12 +162,10 @@ export function musicPanel(panel, store, tables, tell) {
       h("div.pills", { role: "group", "aria-label": "Locked" }, locks)),
   );
 
-  roving(list, () => list.querySelector("[aria-pressed=true]"));
-
   return {
     lay,
     sync() {
-      const { setup, presets: used } = store.document;
+      const { setup } = store.document;
       const { tone: t, octave: o } = split(at(setup, "music.root"));
       tone.value = String(t);
       octave.value = String(o);
@@ -183,13 +177,7 @@ export function musicPanel(panel, store, tables, tell) {
       step.sync(at(setup, "music.step") ?? "1/16");
       metre.sync(at(setup, "music.metre") ?? "auto");
       rest.sync(setup.music);
-      for (const b of buttons) {
-        const on = used.includes(b.dataset.preset);
-        if (on && b.getAttribute("aria-pressed") !== "true") {
-          b.parentElement.scrollTop = b.offsetTop - b.parentElement.offsetTop - 40;
-        }
-        b.setAttribute("aria-pressed", String(on));
-      }
+      list.sync();
     },
     setShow(next) {
       show = next;

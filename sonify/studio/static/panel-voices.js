@@ -1,11 +1,13 @@
 // The panel of the voices: add, mute, solo, reorder; source, instrument, scheme and rules of each.
 
 import { chooser, h, uid, words } from "./dom.js";
+import { equalLoudness } from "./equal.js";
 import { fields } from "./fields.js";
 
 const DEFAULT_PROGRAM = "acoustic grand piano";
 const asScheme = (p) => (typeof p === "string" ? { scheme: p } : p ?? { scheme: "row-ladder" });
 const asRule = (r) => (typeof r === "string" ? { rule: r } : r);
+const sideOf = (x) => (Math.abs(x) < 0.01 ? "middle" : `${Math.round(Math.abs(x) * 100)} % ${x < 0 ? "left" : "right"}`);
 const asRules = (r) => (typeof r === "string" ? [r] : r ?? []).map(asRule);
 
 function move(list, from, to) {
@@ -13,11 +15,13 @@ function move(list, from, to) {
   list.splice(to, 0, one);
 }
 
-export function voicesPanel(panel, store, tables, solo, tell) {
+/** `sound` is what the meters follow. */
+export function voicesPanel(panel, store, tables, solo, sound, tell) {
   const list = h("ol.voices", {});
   const add = h("button.main", { type: "button", id: "add-voice", onclick: addVoice }, "Add a voice");
+  const equal = equalLoudness(store, sound);
   panel.append(h("p.help", {}, "Each voice plays some positions of the disc. Files leave out muted voices, and hold only those on solo."),
-    list, add);
+    equal.element, list, add);
   let built = "";
   let cards = [];
   let order = null; // the previous index of each voice, after a move
@@ -25,7 +29,9 @@ export function voicesPanel(panel, store, tables, solo, tell) {
   const voices = () => store.setup.music?.voice ?? [];
   const own = Object.fromEntries(tables.sections.voice.map((f) => [f.key, f]));
   const plain = tables.sections.voice.filter((f) => !f.control && f.key !== "name");
-  const near = new Set(["velocity", "octave", "volume", "pan"]);
+  const LEVEL = 100; // what a MIDI channel has until it is told otherwise (General MIDI)
+  const near = new Set(["velocity", "octave"]);
+  const strip = new Set(["volume", "pan"]);
 
   function edit(n, why, mutate, join = null) {
     store.change(why, (d) => {
@@ -208,6 +214,28 @@ export function voicesPanel(panel, store, tables, solo, tell) {
     };
   }
 
+  /** A slider of a voice's strip in the mixer; a double click sets it back. */
+  function slider(n, key, label, range, plain0, say, give) {
+    const out = h("output", {});
+    const input = h("input", { type: "range", ...range, "data-strip": key, "aria-label": `${label} of voice ${n + 1}`,
+      title: "Double click: as without a setting", ondblclick: () => give(key, undefined) });
+    const show = (v) => {
+      out.textContent = say(v);
+      input.setAttribute("aria-valuetext", say(v));
+    };
+    input.addEventListener("input", () => {
+      show(Number(input.value));
+      give(key, Number(input.value));
+    });
+    return {
+      element: h("label.knob", { "data-place": `music.voice[${n}].${key}` }, h("span", {}, label), input, out),
+      sync(v) {
+        input.value = v ?? plain0;
+        show(v ?? plain0);
+      },
+    };
+  }
+
   /** The open sections of a voice, by their titles. */
   const opened = (c) => new Set([...c?.item.querySelectorAll("details[open] > summary") ?? []].map((s) => s.textContent));
 
@@ -226,8 +254,11 @@ export function voicesPanel(panel, store, tables, solo, tell) {
       if (v === undefined) delete x[key];
       else x[key] = v;
     }, `voice.${n}.${key}`);
+    const level = slider(n, "volume", "Level", { min: 0, max: 127, step: 1 }, LEVEL, String, give);
+    const side = slider(n, "pan", "Pan", { min: -1, max: 1, step: 0.05 }, 0, sideOf, give);
+    const meter = h("span.meter", { "aria-hidden": "true" }, h("i", {}));
     const first = fields(plain.filter((f) => near.has(f.key)), `music.voice[${n}]`, give);
-    const more = fields(plain.filter((f) => !near.has(f.key)), `music.voice[${n}]`, give);
+    const more = fields(plain.filter((f) => !near.has(f.key) && !strip.has(f.key)), `music.voice[${n}]`, give);
     const item = h("li.voice", { "data-voice": n },
       h("div.voice-head", {}, h("span.dot", { "aria-hidden": "true" }), name,
         h("button.icon", { type: "button", "aria-label": `Remove voice ${n + 1}`, title: "Remove", onclick: () => remove(n) }, "×")),
@@ -235,6 +266,7 @@ export function voicesPanel(panel, store, tables, solo, tell) {
         h("button.icon", { type: "button", "aria-label": `Voice ${n + 1} up`, title: "Up", disabled: n === 0, onclick: () => shift(n, -1) }, "↑"),
         h("button.icon", { type: "button", "aria-label": `Voice ${n + 1} down`, title: "Down", disabled: n === voices().length - 1, onclick: () => shift(n, 1) }, "↓"),
         fact),
+      h("div.strip", {}, level.element, side.element, meter),
       h("details", {},
         h("summary", {}, "Edit this voice"),
         h("div.inside", {},
@@ -244,7 +276,7 @@ export function voicesPanel(panel, store, tables, solo, tell) {
           h("div.sub", {}, first.elements),
           more.elements.length ? h("details.more", {}, h("summary", {}, "More"), h("div.sub", {}, more.elements)) : null)));
     for (const d of item.querySelectorAll("details")) d.open = open.has(d.firstElementChild.textContent);
-    item.querySelector(".dot").style.setProperty("--voice", `var(--voice-${n % 8})`);
+    item.style.setProperty("--voice", `var(--voice-${n % 8})`);
     item.addEventListener("keydown", (e) => {
       if (e.altKey && (e.key === "ArrowUp" || e.key === "ArrowDown")) {
         e.preventDefault();
@@ -254,12 +286,15 @@ export function voicesPanel(panel, store, tables, solo, tell) {
     return {
       item,
       fact,
+      bar: meter.firstChild,
       sync(v) {
         if (document.activeElement !== name) name.value = v.name ?? "";
         source.sync(v.source ?? "ones");
         inst.sync(v);
         sch?.sync(v);
         rul.sync(v);
+        level.sync(v.volume);
+        side.sync(v.pan);
         first.sync(v);
         more.sync(v);
         const off = store.document.muted.includes(n);
@@ -276,7 +311,17 @@ export function voicesPanel(panel, store, tables, solo, tell) {
   ]));
 
   return {
+    /** Show how loud the voices are now. */
+    meter() {
+      if (panel.hidden) return;
+      cards.forEach((c, n) => {
+        const part = sound.playing ? sound.mixer.level(n) : 0;
+        if (part !== c.part) c.bar.style.scale = `${part} 1`;
+        c.part = part;
+      });
+    },
     sync() {
+      equal.sync();
       const now = structure();
       if (now !== built) {
         built = now;

@@ -16,19 +16,22 @@ const LATE_S = 0.12; // a short note that would start later than this is left ou
 const SPARE_S = 0.02; // a note that begins sooner than this is not cancelled
 
 export class Sound extends EventTarget {
-  constructor() {
+  /** With another sound as `of`, this one plays beside it, with its samples and its loudness. */
+  constructor(of = null) {
     super();
+    this.of = of;
     this.show = null;
     this.playing = false;
     this.rest = 0; // the place, while paused
     this.pace = 1;
     this.loop = null; // null, "row" or "all"
     this.loudness = 0.7;
+    this.trim = 0; // in dB
     this.silent = new Set();
     this.segments = [];
     this.sounding = [];
     this.mixer = null; // made at the first Play: browsers allow no audio earlier
-    this.samples = new Samples();
+    this.samples = of?.samples ?? new Samples();
     this.samples.addEventListener("notes", () => { if (this.playing) this.tick(); });
   }
 
@@ -82,14 +85,31 @@ export class Sound extends EventTarget {
     this.mixer?.setLoudness(x);
   }
 
+  /** Make the audio ready to play. */
+  async wake() {
+    if (!this.mixer) {
+      this.mixer = new Mixer(this.loudness, this.of?.mixer);
+      if (this.trim) this.mixer.trim(this.trim);
+    }
+    await this.context.resume();
+  }
+
+  /** Be silent, or heard again, while the piece goes on. */
+  hush(on) { this.mixer?.hush(on); }
+
+  /** Play so many dB louder or softer. */
+  setTrim(db) {
+    this.trim = db;
+    this.mixer?.trim(db);
+  }
+
   async play() {
     if (this.playing || !this.show) return;
-    this.mixer ??= new Mixer(this.loudness);
     if (this.rest >= this.end - 0.01) this.rest = 0;
-    await this.context.resume();
+    await this.wake();
     this.playing = true;
-    this.begin(this.rest);
     this.setVoices();
+    this.begin(this.rest);
     this.want();
     this.dispatchEvent(new Event("play"));
     this.tick();
