@@ -41,7 +41,8 @@ def measures_of_presets(document: Document) -> list[dict[str, Any]]:
     from sonify.presets import shipped
 
     disc = _start_of(understand(document)[0])
-    found, profiles = [], {}
+    found: list[dict[str, Any]] = []
+    profiles = {}
     for name in [s.name for s in shipped() if s.kind == "music"]:
         try:
             laid = msgspec.structs.replace(document, setup=lay(document.setup, name))
