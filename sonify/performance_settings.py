@@ -15,7 +15,7 @@ from sonify.music.sound_settings import Sound
 from sonify.presets import find_preset
 from sonify.settings import Settings, assign, convert, load_toml, merge, to_builtins
 
-__all__ = ["Setup", "is_preset", "load_setup"]
+__all__ = ["Setup", "is_preset", "load_setup", "setup_table"]
 
 
 class Setup(Settings, frozen=True):
@@ -60,6 +60,27 @@ def load_setup(
     InputError
         A preset or setting is wrong; with the file and the place in it.
     """
+    data = setup_table(presets, settings, base)
+    try:
+        return convert(data, Setup)
+    except InputError as e:
+        if not settings:
+            raise
+        raise InputError(e.what, file=e.file, key=f"set {e.place}") from None
+
+
+def setup_table(
+    presets: Iterable[str | Path] = (),
+    settings: Mapping[str, Any] | None = None,
+    base: Mapping[str, Any] | None = None,
+) -> dict[str, Any]:
+    """What presets and single settings say, as a table; the arguments are those of `load_setup`.
+
+    Raises
+    ------
+    InputError
+        A preset is wrong; with the file and the place in it.
+    """
     data: dict[str, Any] = dict(base or {})
     for preset in presets:
         path = preset if isinstance(preset, Path) else find_preset(preset)
@@ -72,14 +93,13 @@ def load_setup(
         convert(table, Setup, path)
         data = merge(data, table)
     data.pop("about", None)
-    if not settings:
-        return convert(data, Setup)
-    if "music.voice" not in settings and any(k.startswith("music.voice.") for k in settings):
+    if (
+        settings
+        and "music.voice" not in settings
+        and any(k.startswith("music.voice.") for k in settings)
+    ):
         # the setting of a single voice changes one of the existing voices
         data = merge({"music": {"voice": to_builtins(Music().voice)}}, data)
-    for key, value in settings.items():
+    for key, value in (settings or {}).items():
         data = assign(data, key, value)
-    try:
-        return convert(data, Setup)
-    except InputError as e:
-        raise InputError(e.what, file=e.file, key=f"set {e.place}") from None
+    return data

@@ -30,17 +30,17 @@ from sonify.errors import InputError
 from sonify.progress import report
 
 if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
     from sonify.compose.choices import Choices
     from sonify.compose.objectives import Aims
-    from sonify.music.measures.alignment import Tune
+    from sonify.disc.disc import Disc
     from sonify.performance_settings import Setup
 
 __all__ = ["compose"]
 
 MIDI_FILE = PathType(path_type=Path)
+
+SPEEDS = 1.0, 60.0
+"""The speeds that may be chosen for a tune, in rpm: the usual range of the setting."""
 
 
 @click.command()
@@ -66,7 +66,8 @@ MIDI_FILE = PathType(path_type=Path)
     ),
     option(
         "--tune", type=MIDI_FILE, metavar="FILE.mid",
-        help="Make rows that play this tune: of the whole disc or, with TEXT, after its rows.",
+        help="Make rows that play this tune: of the whole disc or, with TEXT, after its rows. "
+        "Without settings of music, a mapping is made too, and the file is a project file.",
     ),
     option("--tune-rows", type=IntRange(1, 200), metavar="N",
            help="Rows for --tune. [default: as many as it needs]"),
@@ -121,6 +122,7 @@ def compose(
       sonify compose "WIND SW 6, CLOUD BASE 900 M" -p music-box -o note.toml
       sonify compose "SNOW BY NOON" -p hut-band --weight syncopation=1 --outer-diameter 160
       sonify compose "SNOW BY NOON" --like tune.mid --free all
+      sonify compose --tune tune.mid -o song.toml
       sonify compose --tune tune.mid -p music-box -o tune.toml
       sonify compose "SNOW BY NOON" --tune tune.mid -o both.toml
       sonify compose note.toml --fit-mapping tune.mid -o preset.toml
@@ -133,12 +135,13 @@ def compose(
     from sonify.load import save_disc
     from sonify.performance_settings import load_setup
 
-    setup = load_setup(presets, Request("", presets, assignments).settings)
+    request = Request("", presets, assignments)
+    if tune is not None:
+        _tune_disc(text, tune, tune_rows, request, given, title, output, as_json)
+        return
+    setup = load_setup(presets, request.settings)
     if fit_mapping is not None:
         _fit_mapping(text, fit_mapping, setup, output, as_json)
-        return
-    if tune is not None:
-        _tune_disc(text, tune, tune_rows, setup, given, title, output, as_json)
         return
     aims = _aims(weights, like, like_rhythm)
     with _toml(output, "disc.toml") as path:
@@ -180,13 +183,14 @@ def _fit_mapping(
     import tomli_w
 
     from sonify.atomic import atomic_write
+    from sonify.cli.tune_file import read_tune
     from sonify.compose.mapping import fit_mapping, preset_of
 
     if disc_name is None:
         raise InputError("name the disc whose mapping is sought", place="--fit-mapping")
     disc = Request(disc_name, (), ()).load()
     with progress_shown("fitting"):
-        found = fit_mapping(disc, tune_of_file(path), setup)
+        found = fit_mapping(disc, read_tune(path).notes, setup)
     with _toml(output, f"{disc.name}-mapping.toml") as target:
         preset = preset_of(found, f"fitted to {path.name}")
         with atomic_write(target) as beside:
@@ -196,34 +200,66 @@ def _fit_mapping(
 
 
 def _tune_disc(
-    text: str | None, path: Path, rows: int | None, setup: Setup, given: dict[str, Any],
+    text: str | None, path: Path, rows: int | None, request: Request, given: dict[str, Any],
     title: str, output: str | None, as_json: bool,
 ) -> None:  # fmt: skip
-    """Write the disc that plays a tune, after a message if there is one."""
+    """Write the disc that plays a tune, after a message if there is one.
+
+    Without settings of music, the mapping is made for the tune, and goes with the disc into a
+    project file.
+    """
     import msgspec
 
+    from sonify.cli.tune_file import read_tune
     from sonify.compose.tune_disc import disc_for_tune
+    from sonify.compose.tune_mapping import fitted_disc
     from sonify.load import save_disc
+    from sonify.performance_settings import load_setup, setup_table
 
     code, layout, spec = settings_from(given)
     coded = text is not None or given["alphabet"] is not None
     if text is not None:
         code = msgspec.structs.replace(code, framing="framed", filling="free")
-    tune, length = notes_of_file(path)
-    with _toml(output, "tune.toml") as target:
+    tune = read_tune(path)
+    table = setup_table(request.presets, request.settings)
+    setup = load_setup((), None, table)
+    kept = "music" in table
+    with _toml(output, f"tune{'' if kept else '-project'}.toml") as target:
+        sizes = layout, spec, text, code if coded else None, rows, target.stem
         with progress_shown("composing"):
-            found = disc_for_tune(
-                tune, length, setup, layout, spec, text, code if coded else None, rows,
-                target.stem,
-            )  # fmt: skip
+            if kept:
+                found = disc_for_tune(tune.notes, tune.length, setup, *sizes)
+            else:
+                rpm = setup.player.rpm
+                own = (rpm, rpm) if "rpm" in table.get("player", {}) else SPEEDS
+                speeds = setup.player.rpm_range or own
+                found = fitted_disc(tune, setup, *sizes, speeds=speeds)
         disc = dataclasses.replace(found.disc, title=title)
-        save_disc(disc, target)
+        if found.fitted is None:
+            save_disc(disc, target)
+        else:
+            _save_project(disc, found.fitted.setup, target)
     facts, lines = tune_report(found, disc)
     _print(output, target, as_json, facts, lines)
 
 
+def _save_project(disc: Disc, setup: Setup, path: Path) -> None:
+    """Write a disc with its settings as a project file."""
+    from sonify.atomic import atomic_write
+    from sonify.performance_settings import Setup
+    from sonify.settings import to_builtins
+    from sonify.studio.document import Document, disc_table, trimmed
+    from sonify.studio.project import Project, project_toml
+
+    table = trimmed(to_builtins(setup), to_builtins(Setup()))
+    project = Project(Document(disc_table(disc), table, disc.name.removesuffix("-project")))
+    with atomic_write(path) as beside:
+        beside.write_text(project_toml(project), encoding="utf-8")
+
+
 def _aims(weights: tuple[str, ...], like: Path | None, like_rhythm: Path | None) -> Aims:
     """What is sought, from the options."""
+    from sonify.cli.tune_file import read_tune
     from sonify.compose.objectives import Aims
 
     given: dict[str, float] = {}
@@ -236,31 +272,9 @@ def _aims(weights: tuple[str, ...], like: Path | None, like_rhythm: Path | None)
                 f"'{one}' is not a weight; write OBJECTIVE=NUMBER, such as key=2",
                 place="--weight",
             ) from None
-    tune = None if like is None else tune_of_file(like)
-    rhythm = None if like_rhythm is None else tune_of_file(like_rhythm).onsets()
+    tune = None if like is None else read_tune(like).notes
+    rhythm = None if like_rhythm is None else read_tune(like_rhythm).notes.onsets()
     return Aims.of(given, tune, rhythm)
-
-
-def tune_of_file(path: Path) -> Tune:
-    """The notes of a MIDI file."""
-    return notes_of_file(path)[0]
-
-
-def notes_of_file(path: Path) -> tuple[Tune, NDArray[np.float64]]:
-    """The notes of a MIDI file, and how long they are in quarter notes."""
-    import numpy as np
-
-    from sonify.compose.pieces import DRUMS
-    from sonify.midi.channels import DRUM_CHANNEL
-    from sonify.music.measures.alignment import Tune
-    from sonify.recover.sources.midi.note_events import read_recorded_midi
-
-    notes = read_recorded_midi(path, queue=True).notes
-    drum = notes["channel"] == DRUM_CHANNEL
-    beat, pitch = notes["on_beat"].astype(np.float64), notes["pitch"] + float(DRUMS) * drum
-    order = np.lexsort((pitch, beat))
-    length = np.nan_to_num(notes["off_beat"] - notes["on_beat"], nan=1.0)
-    return Tune(beat[order], pitch[order]), length[order]
 
 
 def _choices(

@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
+from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 from sonify.cli.common import plain
 from sonify.errors import plural
+from sonify.settings import to_builtins
 
 if TYPE_CHECKING:
     from sonify.compose.mapping import FittedMapping
     from sonify.compose.objectives import Aims
     from sonify.compose.search import Composed
-    from sonify.compose.tune_disc import TuneDisc
+    from sonify.compose.tune_disc import Fitted, TuneDisc
     from sonify.disc.disc import Disc
 
 __all__ = ["composed_facts", "composed_lines", "mapping_report", "tune_report"]
@@ -103,6 +105,13 @@ def tune_report(found: TuneDisc, disc: Disc) -> Report:
         f"{played:,} as they are, {len(near):,} at another pitch, "
         f"{len(found.missed) - len(near):,} missed; {found.added:,} added"
     )
+    if found.fitted is not None:
+        facts["music"] = to_builtins(found.fitted.setup.music)
+        lines += _fitted_lines(found.fitted, found.notes)
+    elif played < found.notes / 2:
+        lines.append(
+            "mapping    kept as given; without settings of music, one is made for the tune"
+        )
     if found.waits:
         lines.append("pauses     the tune waits while the stage moves to the next row")
     for m in found.missed[:MOST_MISSED]:
@@ -111,6 +120,30 @@ def tune_report(found: TuneDisc, disc: Disc) -> Report:
     if len(found.missed) > MOST_MISSED:
         lines.append(f"... and {len(found.missed) - MOST_MISSED:,} more")
     return facts, lines
+
+
+def _fitted_lines(fitted: Fitted, notes: int) -> list[str]:
+    """What was made for a tune."""
+    setup, cell, tune = fitted.setup, fitted.cell, fitted.tune
+    music, what = setup.music, "tones" if len(setup.music.voice) == 1 else "chords"
+    one = f"one of its {fitted.chords:,} {what}" if fitted.chords > 1 else f"its one {what[:-1]}"
+    nth = {2: "second", 3: "third"}.get(cell, f"{cell}th")
+    how = "a hole" if cell == 1 else f"a hole at every {nth} position"
+    lines = [f"mapping    made for the tune: {how} sounds {one}"]
+    if cell > 1:
+        before = "position" if cell == 2 else f"{cell - 1} positions"
+        lines.append(f"           that the {before} before it choose{'s' * (cell == 2)}")
+    lines += [
+        f"scale      {music.scale_name} on {music.root}; steps of {Fraction(music.step) * cell}",
+        f"tempo      {fitted.tempo:.0f} quarters a minute at {setup.player.rpm:g} rpm; "
+        f"the tune has {tune.tempo:.0f}{' on the average' * tune.tempo_moves}",
+        f"lengths    {fitted.lasting:,} of {plural(notes, 'note')} last as in the tune",
+    ]
+    if fitted.moved:
+        lines.append(f"moved      {plural(fitted.moved, 'note')} to the nearest step")
+    if fitted.drums:
+        lines.append(f"left out   {plural(fitted.drums, 'drum note')}; a preset may have drums")
+    return lines
 
 
 def mapping_report(found: FittedMapping, music: dict[str, Any]) -> Report:

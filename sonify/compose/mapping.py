@@ -25,7 +25,7 @@ from sonify.performance_settings import Setup
 from sonify.progress import report
 from sonify.settings import to_builtins
 
-__all__ = ["FittedMapping", "fit_mapping", "preset_of"]
+__all__ = ["FittedMapping", "fit_mapping", "key_of", "preset_of"]
 
 Reals = NDArray[np.float64]
 
@@ -143,7 +143,7 @@ def fit_mapping(disc: Disc, tune: Tune, setup: Setup) -> FittedMapping:
     if any(len(p) for p in sounding):
         on, pitch = (np.concatenate([getattr(p, c) for p in sounding]) for c in ("on", "pitch"))
         before = _likeness(tune, on / show.grid.ticks_per_quarter, pitch)
-    root, scale = _key(tune)
+    root, scale = key_of(tune)
     base = Music(
         root=note_name(root), scale=scale, metre=setup.music.metre,
         concert_pitch=setup.music.concert_pitch,
@@ -182,7 +182,7 @@ def preset_of(found: FittedMapping, about: str) -> dict[str, Any]:
     return {"about": about, "music": {n: music[n] for n in names} | {"voice": [kept]}}
 
 
-def _key(tune: Tune) -> tuple[int, str]:
+def key_of(tune: Tune) -> tuple[int, str]:
     """The root, as a MIDI note, and a scale of few tones that holds most of the tune."""
     heard = pitch_classes(tune.pitch, np.ones(len(tune.pitch)))
     tonic = int(np.argmax(key_fits(heard))) % 12

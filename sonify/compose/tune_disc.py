@@ -29,7 +29,7 @@ from sonify.music.metre import rows_to_bars
 from sonify.performance_settings import Setup
 from sonify.progress import report
 
-__all__ = ["TuneDisc", "disc_for_tune"]
+__all__ = ["FEWEST", "MOST", "MOST_ROWS", "Fitted", "TuneDisc", "TuneFile", "disc_for_tune"]
 
 FEWEST, MOST = 8, 128
 """The positions that are tried if none are given. Own choice: discs of up to some 300 mm."""
@@ -50,6 +50,65 @@ MOST_ROWS = 200
 
 
 @dataclass(frozen=True, eq=False)
+class TuneFile:
+    """A tune as a MIDI file has it.
+
+    Attributes
+    ----------
+    notes : Tune
+    length : ndarray of float64, shape (notes,)
+        In quarter notes.
+    tempo : float
+        Quarters a minute from the first onset to the last, on the average.
+    tempo_moves : bool
+        Whether the tempo changes.
+    metre : tuple of int
+        The first that is given, or 4, 4.
+    program, velocity : int
+        Of most notes: 0 to 127, and the median.
+    """
+
+    notes: Tune
+    length: NDArray[np.float64]
+    tempo: float = 120.0
+    tempo_moves: bool = False
+    metre: tuple[int, int] = (4, 4)
+    program: int = 0
+    velocity: int = 84
+
+
+@dataclass(frozen=True, eq=False)
+class Fitted:
+    """A mapping that was made for a tune.
+
+    Attributes
+    ----------
+    setup : Setup
+        With that mapping, and perhaps with a speed for the tune.
+    cell, chords : int
+        Positions for a step of the tune, and how many chords it has.
+    tempo : float
+        In quarters a minute, as the disc plays.
+    tune : TuneFile
+    moved : int
+        Notes that lay off the tune's steps.
+    lasting : int
+        Notes that last as long as in the tune, to half a step.
+    drums : int
+        Drum notes that were left out.
+    """
+
+    setup: Setup
+    cell: int
+    chords: int
+    tempo: float
+    tune: TuneFile
+    moved: int
+    lasting: int
+    drums: int
+
+
+@dataclass(frozen=True, eq=False)
 class TuneDisc:
     """A disc that plays a tune as nearly as it can.
 
@@ -67,6 +126,8 @@ class TuneDisc:
         Whether the tune waits while the stage moves.
     first_row : int
         The row in which it begins.
+    fitted : Fitted or None
+        The mapping, if it was made for the tune.
     """
 
     disc: Disc
@@ -76,6 +137,7 @@ class TuneDisc:
     cost: float
     waits: bool
     first_row: int
+    fitted: Fitted | None = None
 
 
 @dataclass(frozen=True, eq=False)

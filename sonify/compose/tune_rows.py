@@ -25,6 +25,7 @@ __all__ = [
     "Missed",
     "Target",
     "missed_notes",
+    "notes_in_slots",
     "rows_for_tune",
     "target_of",
 ]
@@ -166,7 +167,7 @@ def target_of(
     return Target(slot[order], pitch[order], length[order] / beats, beat[order])
 
 
-def _notes(ground: Ground, bits: Bits, first_row: int) -> tuple[Ints, Ints, Reals, Reals]:
+def notes_in_slots(ground: Ground, bits: Bits, first_row: int) -> tuple[Ints, Ints, Reals, Reals]:
     """The notes of trial discs from a row on: trial, slot, pitch and length in slots."""
     step = ground.show.grid.step_ticks
     columns = (
@@ -219,7 +220,7 @@ def rows_for_tune(
         trials = beam[parent]
         trials[:, begin:end] = np.tile(ways, (len(beam), 1))
         last = (end - 1) // n
-        notes = _notes(ground, trials[:, : (last + 1) * n], max(0, from_row - 1))
+        notes = notes_in_slots(ground, trials[:, : (last + 1) * n], max(0, from_row - 1))
         # the row before the last one may still change, and any before it do not
         over = max(from_row, last - 1)
         settled = settled[parent]
@@ -232,7 +233,7 @@ def rows_for_tune(
         beam, settled = trials[order], settled[order]
         on_step((end - first_bit) / (len(bits) - first_bit))
     start, every_slot = int(row_slot[first_row]), np.iinfo(np.int64).max
-    cost = np.round(costs.until(_notes(ground, beam, 0), len(beam), start, every_slot), 9)
+    cost = np.round(costs.until(notes_in_slots(ground, beam, 0), len(beam), start, every_slot), 9)
     best = int(np.argmin(cost))
     return beam[best], float(cost[best])
 
@@ -252,7 +253,7 @@ def missed_notes(
     first_row : int
     """
     show = ground.show
-    _, slot, pitch, _ = _notes(ground, bits[None], 0)
+    _, slot, pitch, _ = notes_in_slots(ground, bits[None], 0)
     played = set(zip(slot.tolist(), np.round(pitch, 3).tolist(), strict=True))
     heard: dict[int, list[float]] = {}
     for when, tone in sorted(played):
@@ -268,7 +269,9 @@ def missed_notes(
         if (at, round(tone, 3)) in played:
             continue
         position = beat / show.grid.step_beats
-        if at not in read:
+        if at >= show.timeline.end_slot:
+            why = "the disc ends before it"
+        elif at not in read:
             why = "the stage moves to the next row"
         elif tone_known and tone < DRUMS and not (np.abs(known - tone) < 1e-3).any():
             why = "no voice has this tone"

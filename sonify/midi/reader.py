@@ -42,6 +42,8 @@ class MidiFile:
         The end of the longest track.
     longest_tick_s : float
         The longest tick before that end, in s.
+    metre : tuple of int or None
+        The first time signature, if there is one.
     """
 
     tick: Ints
@@ -52,6 +54,7 @@ class MidiFile:
     end_s: float
     end_beat: float
     longest_tick_s: float
+    metre: tuple[int, int] | None = None
 
 
 def read_midi(path: Path) -> MidiFile:
@@ -81,6 +84,7 @@ def read_midi(path: Path) -> MidiFile:
         )
     rows: list[tuple[int, ...]] = []
     tempos: list[tuple[int, int]] = []
+    metres: list[tuple[int, tuple[int, int]]] = []
     end = 0
     for number, track in enumerate(file.tracks):
         tick = 0
@@ -88,6 +92,8 @@ def read_midi(path: Path) -> MidiFile:
             tick += m.time
             if m.type == "set_tempo":
                 tempos.append((tick, m.tempo))
+            elif m.type == "time_signature":
+                metres.append((tick, (m.numerator, m.denominator)))
             elif not m.is_meta and hasattr(m, "channel"):
                 rows.append((tick, number, *m.bytes(), 0)[:5])
         end = max(end, tick)
@@ -100,7 +106,7 @@ def read_midi(path: Path) -> MidiFile:
     longest = float(used.max(initial=0)) * 1e-6 / tempo.ticks_per_quarter
     return MidiFile(
         table[:, 0], table[:, 1], when[:-1], beat[:-1], table[:, 2:].astype(np.uint8),
-        float(when[-1]), float(beat[-1]), longest,
+        float(when[-1]), float(beat[-1]), longest, min(metres)[1] if metres else None,
     )  # fmt: skip
 
 

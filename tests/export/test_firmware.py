@@ -294,6 +294,7 @@ SCHEMES = {
     "sweep up": {"scheme": "sweep", "span": 9, "way": "up"},
     "row-ladder down": {"scheme": "row-ladder", "span": 6, "way": "down"},
     "nearest": {"scheme": "walk", "span": 30, "range": ["C4", "E5"], "fold": "nearest"},
+    "table by number": {"scheme": "table", "degrees": [0, 4, 2, 7, 1], "by": "number"},
     "table of notes": {"scheme": "table", "notes": ["D4", "A4", "F5"], "by": "one"},
     "table of degrees": {"scheme": "table", "degrees": [0, 4, 2, 7], "by": "position"},
     "range": {"scheme": "walk", "span": 30, "range": ["C4", "E5"]},

@@ -107,6 +107,8 @@ def test_schemes_do_what_their_words_say(scheme, rows):
         ("character", [0] * 8),
         ("one", [0, 0, 4, 7, 7, 7, 7, 7]),
         ("value", [(0, 4, 7)[0xB0 % 3]] * 8),
+        # two bits, the last one lowest: 00, 01, 10, 01 (of 101), 11, 10, 00, 00
+        ("number", [0, 4, 7, 4, 0, 7, 0, 0]),
     ],
 )
 def test_a_table_goes_by_what_it_is_told(by, expected):

@@ -264,7 +264,7 @@ class OneTone(Counted, frozen=True, tag="one-tone"):
 
 
 class ToneTable(Counted, frozen=True, tag="table"):
-    """A list of degrees or note names, chosen by position, place, row, note or value.
+    """A list of degrees or note names, chosen by position, place, row, note, value or number.
 
     Attributes
     ----------
@@ -281,15 +281,22 @@ class ToneTable(Counted, frozen=True, tag="table"):
         - character: each character
         - one: each one
         - value: the character's value
+        - number: the bits before it, as many as the list needs, read as a number
     """
 
     degrees_of: tuple[Degree, ...] = msgspec.field(name="degrees", default=())
     notes: tuple[str, ...] = ()
-    by: Literal["position", "place", "row", "character", "one", "value"] = "position"
+    by: Literal["position", "place", "row", "character", "one", "value", "number"] = "position"
 
     def table(self, positions: int, unit_bits: int) -> Degrees:
         # for a kit of drums, a table of notes stands for its first, second, ... drum
         entries = np.array(self.degrees_of or range(len(self.notes)), np.int64)
+        if self.by == "number":
+            # a number of the core has the bit itself as its lowest
+            bits = 1 + (len(entries) - 1).bit_length()
+            count = 1 << bits
+            entries = entries[np.arange(count) // 2 % max(1, len(entries))]
+            return along(Lead("NUMBER", count, up=count - 1), entries)
         return along(Lead("ONES" if self.by == "one" else self.by.upper(), len(entries)), entries)
 
     def degrees(self, m: BitStream, index: Index) -> Index:

@@ -41,6 +41,8 @@ class MidiRecording:
     Attributes
     ----------
     path : Path
+    file : MidiFile
+        All its messages.
     notes : ndarray of NOTE
         By onset.
     orphans : ndarray of float64
@@ -56,6 +58,7 @@ class MidiRecording:
     """
 
     path: Path
+    file: MidiFile
     notes: NDArray[np.void]
     orphans: NDArray[np.float64]
     struck_again: NDArray[np.float64]
@@ -102,13 +105,13 @@ def read_recorded_midi(path: Path, *, queue: bool = False) -> MidiRecording:
         )
     notes, orphans, again = _paired(messages, queue)
     if not len(notes):
-        raise InputError("it has no notes; record the player again", file=path)
+        raise InputError("it has no notes; give a file with some", file=path)
     if all(m.velocity for m in messages):
         remarks.append(
             "it has no note-offs: the player sends none, or the recorder leaves them out"
         )
     return MidiRecording(
-        path, notes, orphans, again, file.end_s, file.end_beat, tuple(remarks),
+        path, file, notes, orphans, again, file.end_s, file.end_beat, tuple(remarks),
         file.longest_tick_s,
     )  # fmt: skip
 

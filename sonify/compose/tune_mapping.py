@@ -1,0 +1,355 @@
+"""A mapping made for a tune, and the holes that play it.
+
+A hole at every so many positions is a note, and the bits before it, read as a number, choose what
+sounds: each chord of the tune is an entry of a pitch table, and a voice plays one tone of it. So a
+disc that is large enough plays all onsets and pitches of any tune on a grid of even steps.
+"""
+
+from __future__ import annotations
+
+import math
+from fractions import Fraction
+from typing import Any, NamedTuple
+
+import msgspec
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.compose.mapping import key_of
+from sonify.compose.pieces import DRUMS, Ground
+from sonify.compose.tune_disc import FEWEST, MOST, MOST_ROWS, Fitted, TuneDisc, TuneFile
+from sonify.compose.tune_rows import OFF_GRID, Target, missed_notes, notes_in_slots
+from sonify.disc.code.code import Code
+from sonify.disc.disc import Disc
+from sonify.disc.geometry.fit import FitSpec, fit_grid
+from sonify.disc.layout import Layout
+from sonify.disc_player.timeline import read_times
+from sonify.errors import InputError
+from sonify.midi.general_midi import DRUMS as DRUM_NAMES
+from sonify.midi.general_midi import PROGRAMS
+from sonify.music.measures.alignment import Tune
+from sonify.music.settings import Music, Voice
+from sonify.music.theory.scales import degrees_to_pitch, find_scale, note_name
+from sonify.performance_settings import Setup
+
+__all__ = ["fitted_disc"]
+
+Ints = NDArray[np.int64]
+Reals = NDArray[np.float64]
+
+STEPS = tuple(Fraction(1, n) for n in (1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64))
+"""The even steps that are tried, in whole notes."""
+
+STRAY = 0.02
+"""The share of notes that may lie off the steps. Own choice: a slip of the hand or two."""
+
+WIDE_QUARTERS = 0.05
+"""A note further from a step, in quarter notes, lies off it however long the step is. Own choice:
+under half a 32nd."""
+
+NEAR_TEMPO = 0.5
+"""A tempo so far from the tune's, in doublings, is near enough to save rows. Own choice."""
+
+SHORTEST = Fraction(1, 256)
+"""The shortest note value of a position, as of its setting."""
+
+
+class _Score(NamedTuple):
+    """A tune on even steps.
+
+    Attributes
+    ----------
+    step : Fraction
+        In whole notes.
+    chords : tuple of tuple of float
+        The chords that it has, each from the highest tone down, by first appearance.
+    at : dict of int to int
+        The chord that begins at a step.
+    notes : tuple of ndarray
+        Step, pitch, length in steps, and onset in quarter notes, of each note.
+    moved : int
+        How many notes lie off the steps.
+    """
+
+    step: Fraction
+    chords: tuple[tuple[float, ...], ...]
+    at: dict[int, int]
+    notes: tuple[Ints, Reals, Reals, Reals]
+    moved: int
+
+    @property
+    def cell(self) -> int:
+        """Positions of a step: a hole for its notes, and the number of its chord."""
+        return 1 + (len(self.chords) - 1).bit_length()
+
+    @property
+    def steps(self) -> int:
+        """Steps of the tune."""
+        return max(self.at) + 1
+
+
+def fitted_disc(
+    tune: TuneFile, setup: Setup, layout: Layout, spec: FitSpec, message: str | None = None,
+    code: Code | None = None, rows: int | None = None, name: str = "disc",
+    speeds: tuple[float, float] = (1.0, 60.0),
+) -> TuneDisc:  # fmt: skip
+    """The mapping and the disc that play a tune, after the rows of a message if one is given.
+
+    The disc has as few rows as it can, so that the tune waits least, and then as few positions.
+
+    Parameters
+    ----------
+    tune : TuneFile
+        Drums are left out beside tones.
+    setup : Setup
+        Its music is replaced.
+    layout, spec, message, code, rows, name
+        As for `disc_for_tune`.
+    speeds : tuple of float
+        The lowest and the highest speed that may be chosen for the tune's tempo, in rpm.
+
+    Raises
+    ------
+    InputError
+        No disc of the material holds the tune.
+    """
+    score = _score(tune)
+    head, n, need = _size(score, tune, setup, layout, spec, message, code, rows, speeds)
+    layout = msgspec.structs.replace(layout, positions=n)
+    bits = np.zeros((head + need, n), np.int8)
+    if message is not None:
+        bits[:head] = Disc.from_message(message, code=code, layout=layout).grid
+    player = msgspec.structs.replace(setup.player, rpm=_speed(tune, score, n, speeds))
+    timeline = read_times(head + need, n, player)
+    gates = _gates(timeline.places(), n, score.cell, head)
+    flat = bits.reshape(-1)[timeline.places()]
+    before = sum(int(bit) << k for k, bit in enumerate(flat[: gates[0]][::-1][: score.cell - 1]))
+    chords = list(score.chords)
+    own = before % len(chords)
+    chords[0], chords[own] = chords[own], chords[0]
+    number = {score.chords.index(chord): k for k, chord in enumerate(chords)}
+    for step, chord in score.at.items():
+        if step < len(gates):
+            gate = gates[step]
+            flat[gate] = 1
+            for k in range(min(score.cell - 1, gate)):
+                # the first note takes the bits before it as they are
+                if gate - 1 - k >= head * n:
+                    flat[gate - 1 - k] = number[chord] >> k & 1
+    setup = msgspec.structs.replace(setup, music=_music(score, tune, chords, n), player=player)
+    grid = np.empty_like(flat)
+    grid[timeline.places()] = flat
+    geometry = fit_grid(head + need, layout, spec).geometry
+    disc = Disc.from_bits(grid.reshape(bits.shape), code=code, layout=layout, geometry=geometry,
+                          name=name)  # fmt: skip
+    return _outcome(disc, setup, score, tune, gates, head, player.rpm * _quarters(score, n))
+
+
+def _score(tune: TuneFile) -> _Score:
+    """The tune on the longest even steps on which it lies, or else on those that suit it best."""
+    drums = tune.notes.pitch >= DRUMS
+    keep = drums if drums.all() else ~drums
+    beat, pitch, length = tune.notes.beat[keep], tune.notes.pitch[keep], tune.length[keep]
+    bar = 4 * tune.metre[0] / tune.metre[1]
+    start = np.floor(beat.min() / bar + 1e-6) * bar
+    found: list[tuple[float, int, _Score]] = []
+    for n, step in enumerate(STEPS):
+        quarters = float(step) * 4
+        at = np.floor((beat - start) / quarters + 0.5).astype(np.int64)
+        apart = np.abs((beat - start) / quarters - at)
+        off = (apart > OFF_GRID) | (apart * quarters > WIDE_QUARTERS)
+        every: dict[int, set[float]] = {}
+        for k, tone in zip(at.tolist(), pitch.tolist(), strict=True):
+            every.setdefault(k, set()).add(tone)
+        sets = {k: tuple(sorted(every[k], reverse=True)) for k in sorted(every)}
+        chords = tuple(dict.fromkeys(sets.values()))
+        number = {chord: k for k, chord in enumerate(chords)}
+        notes = (at, pitch, length / quarters, beat)
+        one = _Score(step, chords, {k: number[c] for k, c in sets.items()}, notes, int(off.sum()))
+        if step / one.cell >= SHORTEST or not found:
+            found.append((max(0.0, off.mean() - STRAY), n, one))
+    return min(found, key=lambda f: f[:2])[2]
+
+
+def _size(
+    score: _Score, tune: TuneFile, setup: Setup, layout: Layout, spec: FitSpec,
+    message: str | None, code: Code | None, rows: int | None,
+    speeds: tuple[float, float],
+) -> tuple[int, int, int]:  # fmt: skip
+    """The rows of the message, the positions, and the rows of the tune."""
+    found: list[tuple[int, float, int, int, int, int]] = []
+    room = 0, 0, 0
+    for n, kind in _positions(score, tune, spec).items():
+        own = msgspec.structs.replace(layout, positions=n)
+        head = 0 if message is None else Disc.from_message(message, code=code, layout=own).rows
+        a_row = n // score.cell
+        need = -(-score.steps // a_row) if rows is None else rows
+        if setup.player.row_start != "index" and rows is None:
+            need += need // a_row + 1  # rows begin anywhere, and may hold a step less
+        most = _most_rows(head, own, spec)
+        if need <= most:
+            lost = max(0, score.steps - need * a_row)
+            tempo = _speed(tune, score, n, speeds) * _quarters(score, n)
+            off = abs(math.log2(tempo / tune.tempo))
+            found.append((lost, round(max(0.0, off - NEAR_TEMPO), 3), kind, need, n, head))
+        room = max(room, (most * a_row, -most, n))
+    if not found:
+        raise _too_long(score, room, spec)
+    *_, need, n, head = min(found)
+    return head, n, need
+
+
+def _most_rows(head: int, layout: Layout, spec: FitSpec) -> int:
+    """How many rows fit after the first `head` ones; `MOST_ROWS` at most."""
+    few, many = 0, MOST_ROWS + 1
+    while many - few > 1:
+        middle = (few + many) // 2
+        try:
+            fit_grid(head + middle, layout, spec)
+            few = middle
+        except InputError:
+            many = middle
+    return few
+
+
+def _quarters(score: _Score, n: int) -> float:
+    """The quarter notes of a turn of so many positions."""
+    return n / score.cell * float(score.step) * 4
+
+
+def _speed(tune: TuneFile, score: _Score, n: int, speeds: tuple[float, float]) -> float:
+    """The speed in rpm that is nearest to the tune's tempo."""
+    return round(float(np.clip(tune.tempo / _quarters(score, n), *speeds)), 3)
+
+
+def _too_long(score: _Score, room: tuple[int, int, int], spec: FitSpec) -> InputError:
+    steps, rows, _ = room
+    quarters = float(score.step) * 4
+    size = (
+        f"a disc of {spec.outer_diameter:g} mm" if spec.outer_diameter else "one of this material"
+    )
+    return InputError(
+        f"the tune is {score.steps * quarters:g} quarters long, and {size} holds "
+        f"{steps * quarters:g} of them",
+        key="tune",
+        hint="give a larger {outer-diameter}"
+        + (f", or its beginning with {{tune-rows}} {-rows}" if rows else ""),
+    )
+
+
+def _positions(score: _Score, tune: TuneFile, spec: FitSpec) -> dict[int, int]:
+    """The numbers of positions to try: 0 for rows of whole bars, 1 for whole beats, 2 for steps."""
+    cell = score.cell
+    if spec.positions is not None:
+        if spec.positions < cell:
+            raise InputError(f"this tune takes {cell} positions for each of its steps",
+                             key="positions")  # fmt: skip
+        return {spec.positions: 0}
+    out: dict[int, int] = {}
+    for kind, unit in enumerate((Fraction(*tune.metre), Fraction(1, tune.metre[1]), score.step)):
+        steps = unit / score.step
+        if steps.denominator == 1:
+            for n in range(int(steps) * cell, MOST + 1, int(steps) * cell):
+                out.setdefault(n, kind)
+    return {n: kind for n, kind in out.items() if n >= FEWEST} or {cell: 2}
+
+
+def _gates(places: Ints, n: int, cell: int, first_row: int) -> list[int]:
+    """The places in the order of reading at which the tune's steps begin."""
+    position = places % n
+    may = np.flatnonzero((position % cell == 0) & (position < n // cell * cell))
+    out: list[int] = []
+    for k in may[may >= first_row * n].tolist():
+        # where a row begins anywhere, its first step may be too near to the one before
+        if not out or k - out[-1] >= cell:
+            out.append(k)
+    return out
+
+
+def _music(score: _Score, tune: TuneFile, chords: list[tuple[float, ...]], n: int) -> Music:
+    """The mapping: for each tone of a chord, a voice whose table has an entry for each chord."""
+    cell = score.cell
+    own: dict[str, Any] = {
+        "positions": None if cell == 1 else f"1-{n // cell * cell}/{cell}",
+        "rhythm": (_length(score, n // cell),),
+        "velocity": max(1, tune.velocity),
+    }
+    # a chord of fewer tones has its lowest one in several voices, and sounds it once
+    tones = [[c[min(k, len(c) - 1)] for c in chords] for k in range(max(map(len, chords)))]
+    every = np.array(sorted({t for c in chords for t in c}))
+    if every[0] >= DRUMS:
+        names = {number: drum for drum, number in DRUM_NAMES.items()}
+        numbers = (every - DRUMS).astype(int).tolist()
+        kit = tuple(names.get(k, k) for k in numbers)
+        own |= {"drum": kit}
+        root, scale, degrees = "D4", "dorian", {t: k for k, t in enumerate(every.tolist())}
+    else:
+        middle, scale = key_of(Tune(np.zeros(len(score.notes[1])), score.notes[1]))
+        degree = np.arange(-64, 65)
+        known = degrees_to_pitch(degree, find_scale(scale), float(middle))
+        if not np.isin(every, known).all():
+            scale = "chromatic"
+            known = degrees_to_pitch(degree, find_scale(scale), float(middle))
+        degrees = dict(zip(known.tolist(), degree.tolist(), strict=True))
+        root = note_name(middle)
+        own |= {"program": PROGRAMS[tune.program], "channel": 1}
+    voices = tuple(
+        Voice(
+            name="tune" if not k else f"tune {k + 1}",
+            pitch={"scheme": "table", "degrees": [degrees[t] for t in line], "by": "number"},
+            **own,
+        )
+        for k, line in enumerate(tones)
+    )
+    value = score.step / cell
+    return Music(
+        root=root, scale=scale, step=f"{value.numerator}/{value.denominator}", timing="bars",
+        metre=f"{tune.metre[0]}/{tune.metre[1]}", voice=voices,
+    )  # fmt: skip
+
+
+def _length(score: _Score, a_row: int) -> dict[str, float | str]:
+    """The rule whose lengths are nearest to the tune's: all alike, or held to the next note."""
+    at, _, length, _ = score.notes
+    starts = np.array([*score.at, score.steps + a_row])
+    gap = np.minimum(starts[np.searchsorted(starts, at, "right").clip(max=len(starts) - 1)],
+                     (at // a_row + 1) * a_row) - at  # fmt: skip
+    best = np.inf
+    rule: dict[str, float | str] = {}
+    for positions in np.unique(np.maximum(1, np.rint(length * score.cell))).tolist():
+        steps = positions / score.cell
+        held = {"rule": "held", "longest": positions}
+        alike = {"rule": "length", "steps": positions}
+        for one, lasts in ((held, np.minimum(gap, steps)), (alike, np.full(len(at), steps))):
+            off = round(float(np.abs(lasts - length).sum()), 6)
+            if off < best:
+                best, rule = off, one
+    return rule
+
+
+def _outcome(
+    disc: Disc, setup: Setup, score: _Score, tune: TuneFile, gates: list[int], head: int,
+    tempo: float,
+) -> TuneDisc:  # fmt: skip
+    """What the disc plays of the tune."""
+    ground = Ground.of(setup, disc.rows, disc.positions, disc.code)
+    timeline = ground.show.timeline
+    at, pitch, length, beat = score.notes
+    slots = timeline.slots()[gates]
+    # what the disc does not hold comes after its end
+    late = timeline.end_slot + np.arange(score.steps + 1)
+    slot = np.append(slots, late)[at]
+    order = np.lexsort((pitch, slot))
+    target = Target(slot[order], pitch[order], length[order] * score.cell, beat[order])
+    bits = ground.in_order(disc.grid.reshape(1, -1))[0]
+    missed, added = missed_notes(ground, target, bits, head)
+    _, on, tone, lasts = notes_in_slots(ground, bits[None], 0)
+    heard = dict(zip(zip(on.tolist(), tone.tolist(), strict=True), lasts.tolist(), strict=True))
+    pairs = zip(target.slot.tolist(), target.pitch.tolist(), target.length.tolist(), strict=True)
+    kept = sum(abs(heard.get((s, p), np.inf) - n) <= score.cell / 2 for s, p, n in pairs)
+    fitted = Fitted(
+        setup, score.cell, len(score.chords), tempo, tune, score.moved, kept,
+        len(tune.notes.pitch) - len(at),
+    )  # fmt: skip
+    return TuneDisc(disc, len(at), tuple(missed), added, float(len(missed) + added),
+                    disc.rows > head + 1, head, fitted)  # fmt: skip

@@ -1,0 +1,167 @@
+"""Mappings made for tunes: what comes out of the disc, as mido reads it, against what went in."""
+
+from __future__ import annotations
+
+import json
+import random
+
+import mido
+import numpy as np
+import pytest
+from click.testing import CliRunner
+
+from sonify.cli.app import sonify
+from sonify.cli.common import option_name
+from sonify.errors import InputError
+from sonify.performance import perform
+from sonify.performance_settings import load_setup
+from sonify.studio.project import project_at
+
+MAJOR = (60, 62, 64, 65, 67, 69, 71, 72)
+MELODY = [
+    (0, 1, 64), (1, 1, 64), (2, 1, 65), (3, 1, 67), (4, 1, 67), (5, 1, 65), (6, 1, 64),
+    (7, 1, 62), (8, 1, 60), (9, 1, 60), (10, 1, 62), (11, 1, 64), (12, 1.5, 64), (13.5, 0.5, 62),
+    (14, 2, 62),
+]  # fmt: skip
+DRUMS = [(k / 2, 0.25, (36, 42, 38, 42)[k % 4]) for k in range(16)]
+DICE = random.Random(3)
+TUNES = {
+    "a scale": [[(k / 2, 0.5, p) for k, p in enumerate(MAJOR + MAJOR[::-1])]],
+    "a melody": [MELODY],
+    "a pickup": [[(3.5, 0.5, 67), *((4 + b, d, p) for b, d, p in MELODY)]],
+    "a chromatic line": [[(k / 4, 0.25, 60 + k % 13) for k in range(32)]],
+    "one note again and again": [[(k / 2, 0.5, 60) for k in (0, 1, 3, 4, 6, 7)]],
+    "triplets": [[(k / 3, 1 / 3, p) for k, p in enumerate(MAJOR)]
+                 + [(3 + k / 2, 0.5, p) for k, p in enumerate(MAJOR)]],
+    "two voices": [[(k / 2, 0.5, DICE.choice((72, 74, 76, 79))) for k in range(32)],
+                   [(float(k), 1.0, DICE.choice((48, 50, 53))) for k in range(16)]],
+    "chords": [[(k * 2.0, 2.0, p) for k in range(4) for p in (48 + k, 52 + k, 55 + k)]],
+    "drums": [[], [], [], [], [], [], [], [], [], DRUMS],
+}  # fmt: skip
+
+
+def save(path, tracks, tempos=((0, 500_000),), metre=(4, 4)):
+    """A MIDI file with a track and a channel for each list of onset, length and pitch."""
+    file, first = mido.MidiFile(ticks_per_beat=480), mido.MidiTrack()
+    file.tracks.append(first)
+    first.append(mido.MetaMessage("time_signature", numerator=metre[0], denominator=metre[1]))
+    last = 0
+    for beat, tempo in tempos:
+        first.append(mido.MetaMessage("set_tempo", tempo=tempo, time=(beat - last) * 480))
+        last = beat
+    for channel, notes in enumerate(tracks):
+        track, now = mido.MidiTrack(), 0
+        file.tracks.append(track)
+        events = [(round(on * 480), 1, p) for on, _, p in notes]
+        events += [(round((on + length) * 480), 0, p) for on, length, p in notes]
+        for tick, on, p in sorted(events):
+            kind = "note_on" if on else "note_off"
+            track.append(mido.Message(kind, channel=channel, note=p, time=tick - now))
+            now = tick
+    file.save(path)
+
+
+def heard(path):
+    """Onset in beats, channel 10 or not, and pitch of each note in a file, in order."""
+    file, out = mido.MidiFile(path), []
+    for track in file.tracks:
+        tick = 0
+        for m in track:
+            tick += m.time
+            if m.type == "note_on" and m.velocity:
+                out.append((round(tick / file.ticks_per_beat, 3), m.channel == 9, m.note))
+    return sorted(out)
+
+
+@pytest.fixture
+def run(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+
+    def go(*args):
+        done = CliRunner().invoke(sonify, args, catch_exceptions=False)
+        assert done.exit_code == 0, done.output
+        return done.output
+
+    return go
+
+
+def without_waits(notes, path):
+    """The same notes, with rows that follow each other at once."""
+    disc, setup = project_at(path).played()
+    show = perform(disc, setup=load_setup((), None, setup))
+    beats = show.grid.step_beats
+    start = show.timeline.row_slot * beats
+    row = np.searchsorted(start, [n[0] + 1e-6 for n in notes], "right") - 1
+    return [(round(beat - start[r] + r * disc.positions * beats, 3), drum, pitch)
+            for (beat, drum, pitch), r in zip(notes, row, strict=True)]  # fmt: skip
+
+
+@pytest.mark.parametrize("name", list(TUNES))
+def test_any_tune_comes_back_under_the_mapping_made_for_it(run, tmp_path, name):
+    save("tune.mid", TUNES[name])
+    facts = json.loads(run("compose", "--tune", "tune.mid", "-o", "t.toml", "--json"))
+    assert facts["played"] == facts["notes"]
+    assert facts["added"] == 0
+    run("midi", "t.toml", "-o", "out.mid")
+    assert without_waits(heard("out.mid"), tmp_path / "t.toml") == heard("tune.mid")
+
+
+def test_a_steady_tune_keeps_its_tempo(run):
+    save("tune.mid", [MELODY], tempos=((0, 600_000),))
+    run("compose", "--tune", "tune.mid", "-o", "t.toml")
+    run("midi", "t.toml", "-o", "out.mid")
+    tempos = {m.tempo for m in mido.MidiFile("out.mid").tracks[0] if m.type == "set_tempo"}
+    assert all(abs(t - 600_000) < 100 for t in tempos)
+
+
+def test_what_changes_is_said(run):
+    save("tune.mid", [MELODY, *[[]] * 8, DRUMS], tempos=((0, 500_000), (8, 400_000)))
+    out = run("compose", "--tune", "tune.mid", "-o", "t.toml")
+    assert "on the average" in out
+    assert "16 drum notes" in out
+
+
+def test_a_performance_by_hand_is_laid_on_steps(run):
+    dice = random.Random(1)
+    notes = [(k / 2 + max(-k, dice.gauss(0, 0.02)), 0.4, p) for k, p in enumerate(MAJOR)]
+    save("tune.mid", [notes])
+    facts = json.loads(run("compose", "--tune", "tune.mid", "-o", "t.toml", "--json"))
+    assert facts["positions"] <= 32
+    run("midi", "t.toml", "-o", "out.mid")
+    assert [p for _, _, p in heard("out.mid")] == list(MAJOR)
+
+
+@pytest.mark.parametrize("player", [
+    (), ("--set", "player.row-start=next-position"), ("--positions", "50"), ("-p", "quick"),
+])  # fmt: skip
+def test_players_and_positions_are_kept(run, player):
+    save("tune.mid", [MELODY, *TUNES["two voices"][1:]])
+    args = ("compose", "--tune", "tune.mid", "-o", "t.toml", "--json", *player)
+    facts = json.loads(run(*args))
+    assert facts["played"] == facts["notes"]
+    assert facts["added"] == 0
+
+
+def test_the_tune_follows_a_message(run, tmp_path):
+    save("tune.mid", [MELODY])
+    facts = json.loads(run("compose", "SLEET", "--tune", "tune.mid", "-o", "t.toml", "--json"))
+    assert facts["played"] == facts["notes"] == 15
+    assert project_at(tmp_path / "t.toml").played()[0].message == "SLEET"
+
+
+def test_a_tune_too_long_is_refused_with_what_would_fit(run):
+    save("tune.mid", [[(k / 4, 0.25, 55 + k * 7 % 24) for k in range(800)]])
+    args = ("compose", "--tune", "tune.mid", "--outer-diameter", "150", "-o", "t.toml")
+    with pytest.raises(InputError) as refused:
+        run(*args)
+    rows = refused.value.say(option_name).rpartition("--tune-rows ")[2]
+    facts = json.loads(run(*args, "--tune-rows", rows, "--json"))
+    assert 0 < facts["played"] < 800
+    assert {m["why"] for m in facts["missed"]} == {"the disc ends before it"}
+    assert facts["played"] + len(facts["missed"]) == 800
+
+
+def test_an_empty_file_is_refused(run):
+    save("tune.mid", [[]])
+    with pytest.raises(InputError, match="no notes"):
+        run("compose", "--tune", "tune.mid")
