@@ -25,6 +25,7 @@ from sonify.midi.events import TimedEvents, timed
 from sonify.midi.tempo import TempoMap, even_tempo
 from sonify.music.bit_stream import BitStream
 from sonify.music.metre import Grid, grid_of, paced_tempo, rows_to_bars
+from sonify.music.note_changes import outside
 from sonify.music.notes import Part, make_parts, notes_of
 from sonify.music.tempo import timed as timed_music
 from sonify.performance_settings import Setup, load_setup
@@ -84,7 +85,7 @@ class Performance:
     @cached_property
     def parts(self) -> list[Part]:
         """The notes, voice by voice, in ticks."""
-        return make_parts(self.setup.music, self.bit_stream, self.grid)
+        return make_parts(self.setup.music, self.bit_stream, self.grid, self.setup.note)
 
     @property
     def tick_s(self) -> float:
@@ -226,6 +227,9 @@ class Performance:
         if self.scroll is not None and self.scroll.missing:
             missing = " ".join(self.scroll.missing[:12])
             out.append(f"the matrix font lacks {missing}, shown as a box")
+        lost = outside(self.setup.note, self.disc.rows, self.disc.positions)
+        if lost:
+            out.append(f"{lost:,} changed note{'s lie' if lost > 1 else ' lies'} outside this disc")
         if not len(self.notes):
             out.append("no note plays")
         return out

@@ -10,6 +10,7 @@ from sonify.disc_player.profile import Player
 from sonify.errors import InputError
 from sonify.light.clip_settings import Clip
 from sonify.light.look import Look
+from sonify.music.note_changes import NoteChange
 from sonify.music.settings import Music
 from sonify.music.sound_settings import Sound
 from sonify.presets import find_preset
@@ -19,7 +20,10 @@ __all__ = ["Setup", "is_preset", "load_setup", "setup_table"]
 
 
 class Setup(Settings, frozen=True):
-    """The sections of a preset; the folder that uses a section defines it."""
+    """The sections of a preset; the folder that uses a section defines it.
+
+    Each `[[note]]` changes the notes of one place of the disc, whatever the mapping.
+    """
 
     about: str = ""
     player: Player = Player()
@@ -27,6 +31,7 @@ class Setup(Settings, frozen=True):
     light: Look = Look()
     sound: Sound = Sound()
     clip: Clip = Clip()
+    note: tuple[NoteChange, ...] = ()
 
 
 def is_preset(table: Mapping[str, Any]) -> bool:

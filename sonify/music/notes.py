@@ -20,6 +20,7 @@ from sonify.music.controllers import Controller
 from sonify.music.ending import Final, ending_of, sounding_sets
 from sonify.music.form.plan import DENSITY, DYNAMICS, REGISTER, SECTION, Plan
 from sonify.music.metre import Grid
+from sonify.music.note_changes import NoteChange, effect
 from sonify.music.pitch.scheme import Pitches, pitches_of
 from sonify.music.pitch.schemes import Scheme
 from sonify.music.rhythm.row_change_rules import Vamp
@@ -34,6 +35,7 @@ __all__ = [
     "DRUM_CHANNEL",
     "NOTES",
     "Part",
+    "changed",
     "make_parts",
     "needs_bends",
     "notes_of",
@@ -166,14 +168,17 @@ def assign_channels(voices: tuple[Voice, ...]) -> list[int]:
     return out
 
 
-def make_parts(music: Music, m: BitStream, grid: Grid) -> list[Part]:
-    """The notes of all voices.
+def make_parts(
+    music: Music, m: BitStream, grid: Grid, changes: tuple[NoteChange, ...] = ()
+) -> list[Part]:
+    """The notes of all voices, with the changes made by hand.
 
     Parameters
     ----------
     music : Music
     m : BitStream
     grid : Grid
+    changes : tuple of NoteChange
 
     Returns
     -------
@@ -185,15 +190,36 @@ def make_parts(music: Music, m: BitStream, grid: Grid) -> list[Part]:
     InputError
         An unknown scale, root, source, scheme, rule or program, with its place.
     """
-    parts = [replace(p, moves=_moves(music, p, m, grid)) for p in untuned_parts(music, m, grid)]
+    parts = untuned_parts(music, m, grid)
+    if changes:
+        parts = _without_overlaps([changed(p, changes, m) for p in parts])
+    parts = [replace(p, moves=_moves(music, p, m, grid)) for p in parts]
     if not needs_bends(music):
         return parts
     pitch_sets = sounding_sets(music, m.unit_bits, grid)
+    if any(c.semitones for c in changes):
+        # a pitch moved by hand need not be one that its voice can have
+        pitch_sets = [None] * len(parts)
     tuned = bent([
         Sounding(p.name, p.number, p.channel, p.voice.drum is not None, p.on, p.off, p.pitch, known)
         for p, known in zip(parts, pitch_sets, strict=True)
     ])  # fmt: skip
     return [replace(p, tuned=t) for p, t in zip(parts, tuned, strict=True)]
+
+
+def changed(
+    part: Part, changes: tuple[NoteChange, ...], m: BitStream, *, silent: bool = False
+) -> Part:
+    """A part with the changes made by hand; only the notes that they leave out if `silent`."""
+    out, pitch, velocity = effect(
+        changes, part.name, part.voice.drum is not None, m.row(part.index), m.position(part.index),
+        part.pitch, part.velocity,
+    )  # fmt: skip
+    keep = out if silent else ~out
+    return replace(
+        part, index=part.index[keep], on=part.on[keep], off=part.off[keep], pitch=pitch[keep],
+        velocity=velocity[keep],
+    )  # fmt: skip
 
 
 def _moves(

@@ -60,6 +60,8 @@ def arrays_of(show: Performance) -> dict[str, NDArray[Any]]:
         "voice": notes["voice"],
         "note_row": notes["row"],
         "note_position": notes["position"],
+        "bar_s": bars_of(show),
+        **{f"silent_{name}": column for name, column in silenced(show).items()},
         "light_s": lights["time_s"],
         "light_led": lights["led"],
         "light_level": lights["level"],
@@ -76,6 +78,29 @@ def arrays_of(show: Performance) -> dict[str, NDArray[Any]]:
     if scroll is not None:
         arrays["scroll_bits"] = np.packbits(scroll.columns, axis=1, bitorder="little").reshape(-1)
     return arrays
+
+
+def bars_of(show: Performance) -> NDArray[np.float64]:
+    """When the bars begin, in s."""
+    return show.seconds(np.arange(0, show.end_tick + 1, show.grid.bar_ticks))
+
+
+def silenced(show: Performance) -> dict[str, NDArray[Any]]:
+    """The notes that changes by hand leave out, so that the page can bring them back."""
+    from sonify.music.notes import changed, notes_of, untuned_parts
+
+    changes, m = show.setup.note, show.bit_stream
+    parts = untuned_parts(show.setup.music, m, show.grid) if any(c.mute for c in changes) else []
+    notes = notes_of([changed(p, changes, m, silent=True) for p in parts], m, show.grid)
+    return {
+        "onset": notes["onset_s"],
+        "duration": notes["duration_s"].astype("f4"),
+        "pitch": notes["pitch"].astype("f4"),
+        "velocity": notes["velocity"],
+        "voice": notes["voice"],
+        "row": notes["row"],
+        "position": notes["position"],
+    }
 
 
 def facts(show: Performance) -> dict[str, Any]:

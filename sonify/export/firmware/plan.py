@@ -256,6 +256,7 @@ def _beyond(show: Performance) -> list[str]:
     moving |= any(v.controllers for v in show.setup.music.voice)
     checks = (
         (moving, "controllers that move (controllers, form.brightness): the core sends notes only"),
+        (bool(show.setup.note), "notes changed by hand ([[note]]): the core follows the mapping"),
         (show.setup.music.timing == "bars", bars),
         (positions > MOST_POSITIONS, f"{positions:,} positions, over {MOST_POSITIONS:,}"),
         (lamps > MOST_LAMPS, f"{lamps:,} lamps, over {MOST_LAMPS:,}"),

@@ -76,7 +76,7 @@ def staves(show: Performance) -> list[Staff]:
     # let the performance itself report errors in the settings
     _ = show.parts
     meant = msgspec.structs.replace(music, voice=tuple(plain), concert_pitch=440.0)
-    parts = make_parts(meant, show.bit_stream, show.grid)
+    parts = make_parts(meant, show.bit_stream, show.grid, show.setup.note)
     return [_staff(p, show.parts[p.number], show) for p in parts if len(p)]
 
 

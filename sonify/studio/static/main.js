@@ -17,6 +17,7 @@ import { discPanel } from "./panel-disc.js";
 import { filesPanel } from "./panel-files.js";
 import { holesPanel } from "./panel-holes.js";
 import { musicPanel } from "./panel-music.js";
+import { notesPanel } from "./panel-notes.js";
 import { lampsPanel, machinePanel } from "./panel-rest.js";
 import { startPanel } from "./panel-start.js";
 import { voicesPanel } from "./panel-voices.js";
@@ -25,7 +26,7 @@ import { Readout } from "./readout.js";
 import { Sound } from "./sound.js";
 import { Store } from "./store.js";
 import { wireTheme } from "./theme.js";
-import { lower } from "./timeline.js";
+import { loopRange, lower } from "./timeline.js";
 
 const $ = (id) => document.getElementById(id);
 const body = document.body;
@@ -40,14 +41,15 @@ const views = [disc, matrix, trail, near];
 const marks = new Marks();
 
 const AREAS = [
-  ["start", "Start"], ["disc", "Disc"], ["holes", "Holes"], ["music", "Music"], ["voices", "Voices"], ["lamps", "Lamps"],
-  ["machine", "Machine"], ["files", "Files"],
+  ["start", "Start"], ["disc", "Disc"], ["holes", "Holes"], ["music", "Music"], ["voices", "Voices"], ["notes", "Notes"],
+  ["lamps", "Lamps"], ["machine", "Machine"], ["files", "Files"],
 ];
 
 let store = null;
 let areas = null;
 let panels = [];
 let voices = null;
+let notes = null;
 let preview = null;
 let show = null;
 
@@ -90,10 +92,11 @@ function paint() {
   const now = place();
   disc.draw(now);
   matrix.draw(now);
-  trail.draw(now, sound.playing ? sound.range : null);
+  trail.draw(now, sound.playing ? sound.range : loopRange(show, Array.isArray(sound.loop) && sound.loop, now));
   near.draw(now);
   readout.show(show, now, sound.end);
   voices.meter();
+  notes.head();
 }
 
 let looping = 0;
@@ -245,13 +248,15 @@ function wire() {
     } else return;
     e.preventDefault();
   });
-  const loop = (id, kind) => $(id).addEventListener("click", () => {
-    sound.setLoop(sound.loop === kind ? null : kind);
-    $("loop-row").setAttribute("aria-pressed", String(sound.loop === "row"));
-    $("loop-all").setAttribute("aria-pressed", String(sound.loop === "all"));
-  });
+  const loop = (id, kind) => $(id).addEventListener("click", () => sound.setLoop(sound.loop === kind ? null : kind));
   loop("loop-row", "row");
   loop("loop-all", "all");
+  $("loop-part").addEventListener("click", () => sound.setLoop(null));
+  sound.addEventListener("loop", () => {
+    for (const kind of ["row", "all"]) $(`loop-${kind}`).setAttribute("aria-pressed", String(sound.loop === kind));
+    $("loop-part").hidden = !Array.isArray(sound.loop);
+    paint();
+  });
   $("pace").addEventListener("input", () => {
     const pace = 2 ** Number($("pace").value);
     const text = `${pace.toFixed(2).replace(/\.?0+$/, "")} ×`;
@@ -277,7 +282,7 @@ function wire() {
   });
   wireTheme($("theme"), () => {
     drawContours($("contours"));
-    for (const v of views) v.redraw?.();
+    for (const v of [...views, notes]) v?.redraw?.();
     paint();
   });
   wireDrop($("dropping"), (file) => panels[1].read(file));
@@ -318,6 +323,7 @@ async function begin() {
     const holes = holesPanel(room("holes"), store, marks);
     wireMarks(holes);
     voices = voicesPanel(room("voices"), store, tables, solo, sound, tell);
+    notes = notesPanel(room("notes"), store, marks, sound, tell);
     const files = filesPanel(room("files"), store, tables, solo);
     panels = [
       startPanel(room("start"), store, tables, { music, files, areas, play }),
@@ -325,6 +331,7 @@ async function begin() {
       holes,
       music,
       voices,
+      notes,
       lampsPanel(room("lamps"), store, tables, music),
       machinePanel(room("machine"), store, tables, music),
       files,
@@ -346,5 +353,5 @@ async function begin() {
 begin();
 
 // for the tests, read-only
-window.studio = { sound, views: { disc, matrix, trail, near }, frames, areas: () => areas, get store() { return store; }, get preview() { return preview; },
+window.studio = { sound, views: { disc, matrix, trail, near }, frames, areas: () => areas, get store() { return store; }, get preview() { return preview; }, get roll() { return notes.roll; },
   get show() { return show; } };

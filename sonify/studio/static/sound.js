@@ -24,7 +24,7 @@ export class Sound extends EventTarget {
     this.playing = false;
     this.rest = 0; // the place, while paused
     this.pace = 1;
-    this.loop = null; // null, "row" or "all"
+    this.loop = null; // null, "row", "all", or the start and end of a part in s
     this.loudness = 0.7;
     this.trim = 0; // in dB
     this.silent = new Set();
@@ -146,6 +146,7 @@ export class Sound extends EventTarget {
   setLoop(loop) {
     this.loop = loop;
     if (this.playing) this.goOn(this.show);
+    this.dispatchEvent(new Event("loop"));
   }
 
   want() {
@@ -239,6 +240,7 @@ export class Sound extends EventTarget {
   setShow(show, from) {
     const old = this.show;
     this.show = show;
+    if (Array.isArray(this.loop)) this.loop = this.loop.map((place) => carry(old, show, place));
     if (this.playing) {
       this.setVoices();
       this.goOn(old);

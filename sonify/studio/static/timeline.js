@@ -30,9 +30,11 @@ export function held(show, place) {
   return out;
 }
 
-/** The start and end of what repeats: the row at a place, the whole reading, or null. */
+/** The start and end of what repeats: a part that was chosen, the row at a place, the whole reading,
+ * or null. */
 export function loopRange(show, loop, place) {
   if (!show || !loop) return null;
+  if (Array.isArray(loop)) return loop;
   if (loop === "all") return [0, show.readS];
   const last = show.row_s.length - 1;
   const row = Math.max(0, Math.min(lower(show.row_s, place + 1e-6) - 1, last));
