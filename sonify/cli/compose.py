@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import dataclasses
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -32,6 +33,7 @@ from sonify.progress import report
 if TYPE_CHECKING:
     from sonify.compose.choices import Choices
     from sonify.compose.objectives import Aims
+    from sonify.compose.tune_disc import TuneRows
     from sonify.disc.disc import Disc
     from sonify.performance_settings import Setup
 
@@ -69,8 +71,11 @@ SPEEDS = 1.0, 60.0
         help="Make rows that play this tune: of the whole disc or, with TEXT, after its rows. "
         "Without settings of music, a mapping is made too, and the file is a project file.",
     ),
-    option("--tune-rows", type=IntRange(1, 200), metavar="N",
-           help="Rows for --tune. [default: as many as it needs]"),
+    option(
+        "--tune-rows", metavar="N|A-B",
+        help="How many rows --tune has, or which: 4-6, or 4- for all from row 4. TEXT comes "
+        "before them. [default: as many as the tune needs, after TEXT]",
+    ),
     option(
         "--fit-mapping", type=MIDI_FILE, metavar="FILE.mid",
         help="Leave the holes alone: TEXT is a disc, and the output a preset (.toml) under which "
@@ -97,7 +102,7 @@ def compose(
     like: Path | None,
     like_rhythm: Path | None,
     tune: Path | None,
-    tune_rows: int | None,
+    tune_rows: str | None,
     fit_mapping: Path | None,
     weights: tuple[str, ...],
     listing: bool,
@@ -124,7 +129,7 @@ def compose(
       sonify compose "SNOW BY NOON" --like tune.mid --free all
       sonify compose --tune tune.mid -o song.toml
       sonify compose --tune tune.mid -p music-box -o tune.toml
-      sonify compose "SNOW BY NOON" --tune tune.mid -o both.toml
+      sonify compose "SNOW BY NOON" --tune tune.mid --tune-rows 3-4 -o both.toml
       sonify compose note.toml --fit-mapping tune.mid -o preset.toml
     """
     if listing:
@@ -200,7 +205,7 @@ def _fit_mapping(
 
 
 def _tune_disc(
-    text: str | None, path: Path, rows: int | None, request: Request, given: dict[str, Any],
+    text: str | None, path: Path, rows: str | None, request: Request, given: dict[str, Any],
     title: str, output: str | None, as_json: bool,
 ) -> None:  # fmt: skip
     """Write the disc that plays a tune, after a message if there is one.
@@ -225,7 +230,7 @@ def _tune_disc(
     setup = load_setup((), None, table)
     kept = "music" in table
     with _toml(output, f"tune{'' if kept else '-project'}.toml") as target:
-        sizes = layout, spec, text, code if coded else None, rows, target.stem
+        sizes = layout, spec, text, code if coded else None, _tune_rows(rows), target.stem
         with progress_shown("composing"):
             if kept:
                 found = disc_for_tune(tune.notes, tune.length, setup, *sizes)
@@ -241,6 +246,27 @@ def _tune_disc(
             _save_project(disc, found.fitted.setup, target)
     facts, lines = tune_report(found, disc)
     _print(output, target, as_json, facts, lines)
+
+
+def _tune_rows(text: str | None) -> TuneRows:
+    """The rows of a tune: their number, or which."""
+    from sonify.compose.tune_disc import MOST_ROWS, TuneRows
+
+    if text is None:
+        return TuneRows()
+    first, to, last = (part.strip() for part in text.partition("-"))
+    number = re.fullmatch(r"[1-9]\d{0,2}", first)
+    if number and not to and int(first) <= MOST_ROWS:
+        return TuneRows(int(first))
+    if number and to and (not last or (last.isdecimal() and int(last) >= int(first))):
+        count = int(last) - int(first) + 1 if last else None
+        if (count or 0) <= MOST_ROWS:
+            return TuneRows(count, int(first) - 1)
+    raise InputError(
+        f"'{text}' is not possible; write how many rows, such as 3, or which, such as 4-6 or 4-; "
+        f"at most {MOST_ROWS}",
+        place="--tune-rows",
+    )
 
 
 def _save_project(disc: Disc, setup: Setup, path: Path) -> None:

@@ -98,8 +98,9 @@ def tune_report(found: TuneDisc, disc: Disc) -> Report:
         "missed": [m._asdict() for m in found.missed],
     }  # fmt: skip
     lines = [f"disc       {_shape(disc)}"]
-    if found.first_row:
-        lines.append(f"message    {plain(disc.message or '', 160)} ({_rows(1, found.first_row)})")
+    if disc.message:
+        rows = f"before row {found.first_row + 1}" if found.first_row > 1 else "row 1"
+        lines.append(f"message    {plain(disc.message or '', 160)} ({rows})")
     lines.append(
         f"tune       {plural(found.notes, 'note')} on {_rows(found.first_row + 1, disc.rows)}: "
         f"{played:,} as they are, {len(near):,} at another pitch, "

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import product
 
@@ -23,13 +24,24 @@ from sonify.disc.disc import Disc
 from sonify.disc.geometry.fit import FitSpec, fit_grid
 from sonify.disc.layout import MAX_BITS, Layout
 from sonify.disc_player.timeline import read_times
-from sonify.errors import InputError
+from sonify.errors import InputError, plural
 from sonify.music.measures.alignment import Tune
 from sonify.music.metre import rows_to_bars
 from sonify.performance_settings import Setup
 from sonify.progress import report
 
-__all__ = ["FEWEST", "MOST", "MOST_ROWS", "Fitted", "TuneDisc", "TuneFile", "disc_for_tune"]
+__all__ = [
+    "AS_NEEDED",
+    "FEWEST",
+    "MOST",
+    "MOST_ROWS",
+    "Fitted",
+    "TuneDisc",
+    "TuneFile",
+    "TuneRows",
+    "disc_for_tune",
+    "head_rows",
+]
 
 FEWEST, MOST = 8, 128
 """The positions that are tried if none are given. Own choice: discs of up to some 300 mm."""
@@ -75,6 +87,53 @@ class TuneFile:
     metre: tuple[int, int] = (4, 4)
     program: int = 0
     velocity: int = 84
+
+
+@dataclass(frozen=True)
+class TuneRows:
+    """Which rows of a disc a tune has.
+
+    Attributes
+    ----------
+    count : int or None
+        As many as it needs by default.
+    first : int or None
+        Counted from 0; the one after the message by default. Rows between them stay blank.
+    """
+
+    count: int | None = None
+    first: int | None = None
+
+    def begin(self, message: int) -> int | None:
+        """The first row after a message of so many rows; None if it is one of the message's."""
+        if self.first is None:
+            return message
+        return self.first if message <= self.first else None
+
+    def check(
+        self, message: str | None, code: Code | None, layout: Layout, positions: Iterable[int]
+    ) -> None:
+        """Refuse rows that the message needs, whatever the number of positions."""
+        least = min(
+            len(head_rows(message, code, msgspec.structs.replace(layout, positions=n)))
+            for n in positions
+        )
+        if self.begin(least) is None:
+            raise InputError(
+                f"the message comes first, and takes {plural(least, 'row')}; begin the tune in row "
+                f"{least + 1} or later",
+                key="tune-rows",
+            )
+
+
+AS_NEEDED = TuneRows()
+
+
+def head_rows(message: str | None, code: Code | None, layout: Layout) -> NDArray[np.int8]:
+    """The rows of a message, if there is one, shape (rows, positions)."""
+    if message is None:
+        return np.zeros((0, layout.positions), np.int8)
+    return Disc.from_message(message, code=code, layout=layout).grid
 
 
 @dataclass(frozen=True, eq=False)
@@ -145,8 +204,8 @@ class _Shape:
     """One way to lay a tune on a disc."""
 
     ground: Ground
-    head: Disc | None
     disc: Disc
+    first: int
     timed: bool
     lost: int
 
@@ -166,7 +225,7 @@ def disc_for_tune(
     spec: FitSpec,
     message: str | None = None,
     code: Code | None = None,
-    rows: int | None = None,
+    rows: TuneRows = AS_NEEDED,
     name: str = "disc",
 ) -> TuneDisc:
     """The disc that plays a tune, after the rows of a message if one is given.
@@ -183,8 +242,7 @@ def disc_for_tune(
     message : str, optional
     code : Code, optional
         Of the message; its framing must be framed.
-    rows : int, optional
-        Rows for the tune; as many as it needs by default.
+    rows : TuneRows
     name : str
 
     Raises
@@ -198,7 +256,7 @@ def disc_for_tune(
     numbers = range(FEWEST, MOST + 1) if spec.positions is None else (spec.positions,)
     shapes: list[_Shape] = []
     # the last chord of a form may come after the last row
-    ends = setup.music.form.ending != "none" and rows is None
+    ends = setup.music.form.ending != "none" and rows.count is None
     for n in numbers:
         own = msgspec.structs.replace(layout, positions=n)
         for timed, less in product((True, False), (0, 1) if ends else (0,)):
@@ -206,6 +264,7 @@ def disc_for_tune(
             if one is not None:
                 shapes.append(one)
     if not shapes:
+        rows.check(message, code, layout, numbers)
         raise InputError(
             "no disc of this size holds the tune; give a larger diameter or fewer rows",
             key="tune",
@@ -229,12 +288,14 @@ def disc_for_tune(
 
 def _shape(
     tune: Tune, setup: Setup, layout: Layout, spec: FitSpec, text: tuple[str | None, Code | None],
-    rows: int | None, less: int, timed: bool, name: str,
+    rows: TuneRows, less: int, timed: bool, name: str,
 ) -> _Shape | None:  # fmt: skip
     """A disc of so many positions for a tune; None if it does not fit."""
     n, (message, code) = layout.positions, text
-    head = None if message is None else Disc.from_message(message, code=code, layout=layout)
-    first = 0 if head is None else head.rows
+    head = head_rows(message, code, layout)
+    first = rows.begin(len(head))
+    if first is None:
+        return None
     probe = Ground.of(setup, first + 1, n, code)
     grid = probe.show.grid
     last = int(np.floor(tune.beat.max(initial=0) / grid.step_beats + 0.5))
@@ -246,7 +307,8 @@ def _shape(
         if timed
         else (np.arange(1, MOST_ROWS + 1) * n)
     )
-    need = int(np.searchsorted(ends, last, "right")) + 1 - less if rows is None else rows
+    need = int(np.searchsorted(ends, last, "right")) + 1 - less
+    need = rows.count or need
     if not 0 < need <= MOST_ROWS or (first + need) * n > MAX_BITS:
         return None
     try:
@@ -254,8 +316,7 @@ def _shape(
     except InputError:
         return None
     bits = np.zeros((first + need, n), np.int8)
-    if head is not None:
-        bits[:first] = head.grid
+    bits[: len(head)] = head
     disc = Disc.from_bits(bits, code=code, layout=layout, geometry=geometry, name=name)
     ground = Ground.of(setup, first + need, n, code)
     target = target_of(ground, *tune, np.ones(len(tune.beat)), first, timed)
@@ -263,12 +324,11 @@ def _shape(
     if less:
         late = target.slot[target.slot >= ground.show.timeline.end_slot]
         lost -= len(late) if len(np.unique(late)) <= MOST_LAST_CHORDS else 0
-    return _Shape(ground, head, disc, timed, lost)
+    return _Shape(ground, disc, first, timed, lost)
 
 
 def _played(shape: _Shape, tune: Tune, length: NDArray[np.float64], share: float) -> TuneDisc:
-    ground, disc = shape.ground, shape.disc
-    first = 0 if shape.head is None else shape.head.rows
+    ground, disc, first = shape.ground, shape.disc, shape.first
     target = target_of(ground, *tune, length, first, shape.timed)
     bits, cost = rows_for_tune(
         ground, target, ground.in_order(disc.grid.reshape(1, -1))[0], first * disc.positions,

@@ -17,7 +17,17 @@ from numpy.typing import NDArray
 
 from sonify.compose.mapping import key_of
 from sonify.compose.pieces import DRUMS, Ground
-from sonify.compose.tune_disc import FEWEST, MOST, MOST_ROWS, Fitted, TuneDisc, TuneFile
+from sonify.compose.tune_disc import (
+    AS_NEEDED,
+    FEWEST,
+    MOST,
+    MOST_ROWS,
+    Fitted,
+    TuneDisc,
+    TuneFile,
+    TuneRows,
+    head_rows,
+)
 from sonify.compose.tune_rows import OFF_GRID, Target, missed_notes, notes_in_slots
 from sonify.disc.code.code import Code
 from sonify.disc.disc import Disc
@@ -90,7 +100,7 @@ class _Score(NamedTuple):
 
 def fitted_disc(
     tune: TuneFile, setup: Setup, layout: Layout, spec: FitSpec, message: str | None = None,
-    code: Code | None = None, rows: int | None = None, name: str = "disc",
+    code: Code | None = None, rows: TuneRows = AS_NEEDED, name: str = "disc",
     speeds: tuple[float, float] = (1.0, 60.0),
 ) -> TuneDisc:  # fmt: skip
     """The mapping and the disc that play a tune, after the rows of a message if one is given.
@@ -117,8 +127,8 @@ def fitted_disc(
     head, n, need = _size(score, tune, setup, layout, spec, message, code, rows, speeds)
     layout = msgspec.structs.replace(layout, positions=n)
     bits = np.zeros((head + need, n), np.int8)
-    if message is not None:
-        bits[:head] = Disc.from_message(message, code=code, layout=layout).grid
+    words = head_rows(message, code, layout)
+    bits[: len(words)] = words
     player = msgspec.structs.replace(setup.player, rpm=_speed(tune, score, n, speeds))
     timeline = read_times(head + need, n, player)
     gates = _gates(timeline.places(), n, score.cell, head)
@@ -173,19 +183,23 @@ def _score(tune: TuneFile) -> _Score:
 
 def _size(
     score: _Score, tune: TuneFile, setup: Setup, layout: Layout, spec: FitSpec,
-    message: str | None, code: Code | None, rows: int | None,
+    message: str | None, code: Code | None, rows: TuneRows,
     speeds: tuple[float, float],
 ) -> tuple[int, int, int]:  # fmt: skip
-    """The rows of the message, the positions, and the rows of the tune."""
+    """The rows before the tune, the positions, and the rows of the tune."""
     found: list[tuple[int, float, int, int, int, int]] = []
     room = 0, 0, 0
-    for n, kind in _positions(score, tune, spec).items():
+    numbers = _positions(score, tune, spec)
+    for n, kind in numbers.items():
         own = msgspec.structs.replace(layout, positions=n)
-        head = 0 if message is None else Disc.from_message(message, code=code, layout=own).rows
+        head = rows.begin(len(head_rows(message, code, own)))
+        if head is None:
+            continue
         a_row = n // score.cell
-        need = -(-score.steps // a_row) if rows is None else rows
-        if setup.player.row_start != "index" and rows is None:
+        need = -(-score.steps // a_row)
+        if setup.player.row_start != "index":
             need += need // a_row + 1  # rows begin anywhere, and may hold a step less
+        need = rows.count or need
         most = _most_rows(head, own, spec)
         if need <= most:
             lost = max(0, score.steps - need * a_row)
@@ -194,6 +208,7 @@ def _size(
             found.append((lost, round(max(0.0, off - NEAR_TEMPO), 3), kind, need, n, head))
         room = max(room, (most * a_row, -most, n))
     if not found:
+        rows.check(message, code, layout, numbers)
         raise _too_long(score, room, spec)
     *_, need, n, head = min(found)
     return head, n, need

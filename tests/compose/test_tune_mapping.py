@@ -13,6 +13,7 @@ from click.testing import CliRunner
 from sonify.cli.app import sonify
 from sonify.cli.common import option_name
 from sonify.errors import InputError
+from sonify.load import load_disc
 from sonify.performance import perform
 from sonify.performance_settings import load_setup
 from sonify.studio.project import project_at
@@ -147,6 +148,33 @@ def test_the_tune_follows_a_message(run, tmp_path):
     facts = json.loads(run("compose", "SLEET", "--tune", "tune.mid", "-o", "t.toml", "--json"))
     assert facts["played"] == facts["notes"] == 15
     assert project_at(tmp_path / "t.toml").played()[0].message == "SLEET"
+
+
+@pytest.mark.parametrize(("rows", "expected"), [
+    ("2", (4, 2)), ("3-4", (4, 2)), ("4-", (None, 3)), ("5-7", (7, 4)),
+])  # fmt: skip
+@pytest.mark.parametrize("own", [(), ("-p", "telegraph")])
+def test_the_user_says_which_rows_have_the_tune(run, tmp_path, rows, expected, own):
+    save("tune.mid", [MELODY])
+    args = ("--tune", "tune.mid", "--tune-rows", rows, "--positions", "64", "-o", "t.toml", *own)
+    facts = json.loads(run("compose", "SNOW BY NOON", "--json", *args))
+    whole, first = expected
+    assert facts["first_tune_row"] == first
+    assert whole in (None, facts["rows"])
+    project = project_at(tmp_path / "t.toml")
+    disc = load_disc(tmp_path / "t.toml") if project is None else project.played()[0]
+    assert disc.message == "SNOW BY NOON"
+    assert not disc.grid[2:first].any()
+
+
+def test_rows_that_the_message_needs_are_refused(run):
+    save("tune.mid", [MELODY])
+    args = ("--tune", "tune.mid", "--positions", "40", "-o", "t.toml")
+    with pytest.raises(InputError, match="begin the tune in row 4 or later"):
+        run("compose", "SNOW BY NOON", "--tune-rows", "2-3", *args)
+    for wrong in ("x", "0", "4-3", "201", "-3"):
+        with pytest.raises(InputError, match="such as 3"):
+            run("compose", "SNOW BY NOON", "--tune-rows", wrong, *args)
 
 
 def test_a_tune_too_long_is_refused_with_what_would_fit(run):
