@@ -13,8 +13,8 @@ export function wireKeys(acts) {
     e.preventDefault();
     if (!e.repeat) acts.toggle();
   };
-  const plain = { l: acts.large, a: () => acts.choose("a"), b: () => acts.choose("b"), "?": acts.help };
-  const control = { y: acts.redo, s: acts.save };
+  const plain = { l: acts.large, f: acts.fullScreen, h: acts.explain, a: () => acts.choose("a"), b: () => acts.choose("b"), "?": acts.help };
+  const control = { y: acts.redo, s: acts.save, k: acts.palette };
   document.addEventListener("keydown", (e) => {
     if (e.key === "Tab") byPointer = false;
     if (document.querySelector("dialog[open]")) return;
@@ -22,7 +22,7 @@ export function wireKeys(acts) {
     const key = e.key.toLowerCase();
     if (e.ctrlKey || e.metaKey) {
       const act = key === "z" ? (e.shiftKey ? acts.redo : acts.undo) : control[key];
-      if (!act || e.altKey || (writing && key !== "s")) return;
+      if (!act || e.altKey || (writing && key !== "s" && key !== "k")) return;
       e.preventDefault();
       act();
     } else if (writing || e.altKey) {

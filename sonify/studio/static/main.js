@@ -21,6 +21,7 @@ import { notesPanel } from "./panel-notes.js";
 import { lampsPanel, machinePanel } from "./panel-rest.js";
 import { startPanel } from "./panel-start.js";
 import { voicesPanel } from "./panel-voices.js";
+import { Palette, choicesOf, controlsOf } from "./palette.js";
 import { Preview } from "./preview.js";
 import { Readout } from "./readout.js";
 import { Sound } from "./sound.js";
@@ -50,6 +51,7 @@ let areas = null;
 let panels = [];
 let voices = null;
 let notes = null;
+let palette = null;
 let preview = null;
 let show = null;
 
@@ -219,6 +221,22 @@ function enlarge(on = body.dataset.view !== "large") {
   $("large").setAttribute("aria-pressed", String(on));
 }
 
+/** The show alone, on the whole screen. */
+async function fullScreen() {
+  try {
+    if (document.fullscreenElement) await document.exitFullscreen();
+    else await document.documentElement.requestFullscreen();
+  } catch { tell("This browser shows no full screen"); }
+}
+
+/** Show the explanations in the work areas, or fold them away. */
+function explain(on = body.dataset.help === undefined) {
+  if (on) body.dataset.help = "";
+  else delete body.dataset.help;
+  $("explain").setAttribute("aria-pressed", String(on));
+  try { localStorage.setItem("sonify-help", on ? "on" : "off"); } catch { /* then it lasts for this visit */ }
+}
+
 async function save() {
   try {
     const { text, name } = await postJson("api/project", store.project());
@@ -268,13 +286,23 @@ function wire() {
   });
   $("loud").addEventListener("input", () => sound.setLoudness(Number($("loud").value) / 100));
   const help = () => $("shortcuts").showModal();
-  const acts = { toggle, undo, redo, save, help, choose, large: () => enlarge(),
+  const acts = { toggle, undo, redo, save, help, choose, large: () => enlarge(), fullScreen, explain: () => explain(),
+    palette: () => palette?.open(),
     area: (n) => n < AREAS.length && areas.open(AREAS[n][0]) };
   for (const [id, act] of [["undo", undo], ["redo", redo], ["save", save], ["keys", help],
-    ["large", acts.large], ["version-a", () => choose("a")], ["version-b", () => choose("b")]]) {
+    ["large", acts.large], ["full", fullScreen], ["explain", acts.explain], ["find", acts.palette], ["version-a", () => choose("a")], ["version-b", () => choose("b")]]) {
     $(id).addEventListener("click", act);
   }
   wireKeys(acts);
+  let before = false;
+  document.addEventListener("fullscreenchange", () => {
+    const on = Boolean(document.fullscreenElement);
+    if (on) before = body.dataset.view === "large";
+    body.toggleAttribute("data-full", on);
+    enlarge(on || before);
+  });
+  $("full").hidden = !document.fullscreenEnabled;
+  try { explain(localStorage.getItem("sonify-help") === "on"); } catch { explain(false); }
   roving($("tools"), () => $("tools").querySelector(":focus"));
   $("more").addEventListener("click", () => {
     const open = $("more").getAttribute("aria-expanded") !== "true";
@@ -289,6 +317,25 @@ function wire() {
   const sized = new ResizeObserver(() => { drawContours($("contours")); animate(); });
   for (const e of [document.querySelector(".player"), ...views.map((v) => v.canvas)]) sized.observe(e);
   still.addEventListener("change", paint);
+}
+
+/** Everything that the palette offers now. */
+function commands(tables, music, files) {
+  const row = (label, group, act) => ({ label, group, act });
+  const press = (id, label, group) => row(label, group, () => $(id).click());
+  return [
+    row(sound.playing ? "Pause" : "Play", "Space", toggle),
+    press("loop-row", "Repeat row", "Playing"), press("loop-all", "Repeat all", "Playing"),
+    ...AREAS.map(([name, label], n) => row(`Go to ${label}`, n < 9 ? String(n + 1) : "Area", () => {
+      areas.open(name);
+      areas.tabs.get(name).focus();
+    })),
+    ...(store.canUndo ? [row("Undo", "Ctrl+Z", undo)] : []), ...(store.canRedo ? [row("Redo", "Ctrl+Shift+Z", redo)] : []),
+    row("Save the project", "Ctrl+S", save), row("Version A", "A", () => choose("a")), row("Version B", "B", () => choose("b")),
+    row("Large player", "L", () => enlarge()), row("Full screen", "F", fullScreen), press("theme", "Light or dark colours", "View"),
+    row("Explanations", "H", () => explain()), press("keys", "Keyboard shortcuts", "?"),
+    ...choicesOf(tables, music, files, areas), ...controlsOf(areas),
+  ];
 }
 
 /** Mark what is pointed at in any view in all of them. */
@@ -322,6 +369,7 @@ async function begin() {
     const music = musicPanel(room("music"), store, tables, preview, tell);
     const holes = holesPanel(room("holes"), store, marks);
     wireMarks(holes);
+    palette = new Palette($("palette"), () => commands(tables, music, files));
     voices = voicesPanel(room("voices"), store, tables, solo, sound, tell);
     notes = notesPanel(room("notes"), store, marks, sound, tell);
     const files = filesPanel(room("files"), store, tables, solo);

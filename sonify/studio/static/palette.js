@@ -1,0 +1,100 @@
+// The command palette: type a few letters of anything the page can do, and press Enter.
+
+import { h, uid, words } from "./dom.js";
+
+const MOST = 40; // rows of the list; a longer one is not read through
+const FOCUSABLE = "input, select, textarea, button";
+
+/** `gather()` gives the commands that are possible now, as `{ label, group, act }`. */
+export class Palette {
+  constructor(dialog, gather) {
+    this.dialog = dialog;
+    this.gather = gather;
+    this.list = h("ul", { id: uid("commands"), role: "listbox", "aria-label": "Commands" });
+    this.box = h("input", { type: "text", role: "combobox", "aria-expanded": "true", "aria-controls": this.list.id,
+      "aria-autocomplete": "list", "aria-label": "Find a command", placeholder: "Find a command", autocomplete: "off",
+      spellcheck: false, oninput: () => this.fill() });
+    this.none = h("p.help", { role: "status" });
+    dialog.append(this.box, this.list, this.none);
+    this.box.addEventListener("keydown", (e) => {
+      const by = { ArrowDown: 1, ArrowUp: -1 }[e.key];
+      if (by) this.point(this.at + by);
+      else if (e.key === "Enter") this.run(this.shown[this.at]);
+      else return;
+      e.preventDefault();
+    });
+    // a click beside the dialog's contents
+    dialog.addEventListener("click", (e) => { if (e.target === dialog) dialog.close(); });
+  }
+
+  open() {
+    this.commands = this.gather();
+    this.box.value = "";
+    this.dialog.showModal();
+    this.box.focus();
+    this.fill();
+  }
+
+  fill() {
+    const wanted = this.box.value.toLowerCase().split(/\s+/).filter(Boolean);
+    const score = ({ label, group }) => {
+      const text = `${label} ${group}`.toLowerCase();
+      if (!wanted.every((w) => text.includes(w))) return -1;
+      // words that begin as typed come first, then shorter labels
+      return wanted.filter((w) => ` ${text}`.includes(` ${w}`)).length - label.length / 1000;
+    };
+    this.shown = this.commands.map((c) => [score(c), c]).filter(([s]) => s >= 0 || !wanted.length)
+      .sort(([a], [b]) => (wanted.length ? b - a : 0)).slice(0, MOST).map(([, c]) => c);
+    this.list.replaceChildren(...this.shown.map((c) => h("li", { id: uid("command"), role: "option", "aria-selected": "false",
+      onclick: () => this.run(c) }, h("span", {}, c.label), h("small", {}, c.group))));
+    this.none.textContent = this.shown.length ? "" : "Nothing here is called that.";
+    this.point(0);
+  }
+
+  point(at) {
+    const items = [...this.list.children];
+    this.at = items.length ? (at + items.length) % items.length : 0;
+    items.forEach((item, n) => item.setAttribute("aria-selected", String(n === this.at)));
+    this.box.setAttribute("aria-activedescendant", items[this.at]?.id ?? "");
+    items[this.at]?.scrollIntoView({ block: "nearest" });
+  }
+
+  run(command) {
+    if (!command) return;
+    this.dialog.close();
+    command.act();
+  }
+}
+
+/** A command for each control of the work areas: it opens the area and goes to the control. */
+export function controlsOf(areas) {
+  const out = [];
+  for (const [name, panel] of areas.panels) {
+    const area = areas.tabs.get(name).textContent;
+    for (const label of panel.querySelectorAll(".field > label, .field > .label, .head > label")) {
+      const field = label.closest(".field");
+      const target = label.htmlFor ? document.getElementById(label.htmlFor) : field.querySelector(FOCUSABLE);
+      if (!target) continue;
+      const voice = label.closest(".voice")?.querySelector(".voice-name").value;
+      out.push({ label: [voice, label.textContent].filter(Boolean).join(": "), group: area, act: () => {
+        areas.open(name);
+        for (let d = field.closest("details"); d; d = d.parentElement.closest("details")) d.open = true;
+        target.scrollIntoView({ block: "center" });
+        target.focus();
+      } });
+    }
+  }
+  return out;
+}
+
+/** A command for each preset and each file. */
+export function choicesOf(tables, music, files, areas) {
+  const kinds = { music: "Music preset", player: "Player preset", look: "Look" };
+  const presets = tables.presets.filter((p) => kinds[p.kind])
+    .map((p) => ({ label: words(p.name), group: kinds[p.kind], act: () => music.lay(p.name) }));
+  const made = tables.downloads.map((row) => ({ label: `Make: ${row.label}`, group: "Files", act: () => {
+    areas.open("files");
+    files.make(row.what, row.suffixes[0]);
+  } }));
+  return [...presets, ...made];
+}
