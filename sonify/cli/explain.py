@@ -21,6 +21,10 @@ __all__ = ["explain"]
         "--characters", metavar="A-B",
         help="Which characters, counted from 1. [default: the first that fit on one page]",
     ),
+    option(
+        "--voice", metavar="NAMES",
+        help="Which voices' notes, by name or number, with commas. [default: all, or four of them]",
+    ),
     option("--worksheet", is_flag=True, help="Leave blanks to fill in; the solution follows."),
     option(
         "--paper", type=Choice(["a4", "letter", "a3", "a2", "legal", "tabloid"]), default="a4",

@@ -125,14 +125,30 @@ def test_each_one_has_the_lamp_that_lights_when_it_is_read(fill, row_start):
             assert lamps[row * 24 + position] in lit[round(time, 6)]
 
 
-def test_each_bit_has_the_note_that_the_performance_plays():
+def test_each_bit_has_the_notes_that_the_performance_plays():
     show = sonify.perform(DISCS["two rows"], ["music-box"])
     facts = Facts(show)
-    notes = show.notes[show.notes["voice"] == facts.voice.number]
-    wanted = {int(n["row"]) * 24 + int(n["position"]) for n in notes}
-    assert facts.notes.keys() == wanted
-    for bit, name in facts.notes.items():
-        assert re.fullmatch(r"[A-G]#?-?\d(\+\d+)?", name), bit
+    assert [p.name for p in facts.voices] == [p.name for p in show.parts if len(p)]
+    for part, played in zip(facts.voices, facts.notes, strict=True):
+        notes = show.notes[show.notes["voice"] == part.number]
+        wanted = {int(n["row"]) * 24 + int(n["position"]) for n in notes}
+        assert played.keys() == wanted
+        for bit, name in played.items():
+            assert re.fullmatch(r"[A-G]#?-?\d(\+\d+)?", name), bit
+
+
+def test_voices_are_chosen_by_name_or_number():
+    show = sonify.perform(DISCS["two rows"], ["hut-band"])
+    assert len(Facts(show).voices) == 4
+    assert len(Facts(show).left_out) == 1
+    facts = Facts(show, None, "Bass, 1")
+    assert [p.name for p in facts.voices] == ["bass", "tune"]
+    words = [s.words for s in pages_of(show, voice="bass,tune")[0].shapes if isinstance(s, Text)]
+    for wanted in ("1 bass", "2 tune"):
+        assert wanted in words
+    for wrong in ("base", "", "6", "1,2,3,4,5"):
+        with pytest.raises(InputError):
+            Facts(show, None, wrong)
 
 
 def test_a_wrong_hole_is_one_that_makes_another_letter():

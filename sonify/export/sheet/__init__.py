@@ -22,11 +22,13 @@ MAX_PIXELS = 150_000_000
 
 
 class Options(Settings, frozen=True):
-    """`paper` is a size of paper, `characters` a part of the message such as "1-8"; a `worksheet`
-    has blanks, and its solution after it; `black_and_white` uses no colours."""
+    """`paper` is a size of paper, `characters` a part of the message such as "1-8", `voice` the
+    names or numbers of voices; a `worksheet` has blanks, and its solution after it;
+    `black_and_white` uses no colours."""
 
     paper: Literal["a4", "letter", "a3", "a2", "legal", "tabloid"] = "a4"
     characters: str | None = None
+    voice: str | None = None
     worksheet: bool = False
     black_and_white: bool = False
 
@@ -48,7 +50,7 @@ def sheet_bytes(
     Raises
     ------
     InputError
-        Characters that don't exist, or a disc that can't be drawn.
+        Characters or voices that don't exist, or a disc that can't be drawn.
     OutputError
         The picture would be too large.
     """
@@ -59,6 +61,7 @@ def sheet_bytes(
         show,
         paper=options.paper,
         characters=options.characters,
+        voice=options.voice,
         worksheet=options.worksheet,
         grey=options.black_and_white,
     )

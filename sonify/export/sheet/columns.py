@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from math import cos, pi, sin
 
-from sonify.export.sheet.facts import Facts, Unit, visible
+from sonify.export.sheet.facts import COLUMNS, MOST_COLUMNS, Facts, Unit, visible
 from sonify.export.sheet.page import (
     BODY,
     BOLD,
@@ -28,11 +28,8 @@ __all__ = [
     "place_values",
 ]
 
-MOST_COLUMNS = 8
 LABELS = 15.0
 """The width of the labels on the left."""
-WITH_HEADINGS = 24.0
-"""The least width of a column with headings."""
 WIDEST = 40.0
 NAME = 4.8
 """The size of a character, as type."""
@@ -41,14 +38,13 @@ LINE, MOST_LINE = 4.3, 5.6
 TOP, BOTTOM = 13.8, 6.6
 SPOT = 1.25
 """The radius of holes and lamps."""
-PARTS = ("bit", "hole", "lamp", "note")
 
 
 def bands(facts: Facts) -> list[list[Unit]]:
     """The code units in bands of columns; a character of few units is not divided."""
-    groups = [facts.groups[k] for k in facts.shown]
-    count = sum(map(len, groups))
-    most = MOST_COLUMNS if count <= MOST_COLUMNS else MOST_COLUMNS - 1
+    groups, most = [facts.groups[k] for k in facts.shown], facts.most_columns
+    if most == MOST_COLUMNS and sum(map(len, groups)) == most + 1:
+        most += 1  # one more fits without headings
     out: list[list[Unit]] = [[]]
     for group in groups:
         if out[-1] and len(out[-1]) + len(group) > most:
@@ -67,9 +63,9 @@ def line_for(facts: Facts, room: float) -> float:
     return min(MOST_LINE, LINE + max(0.0, room) / facts.code.unit_bits)
 
 
-def _middles(wide: float) -> list[float]:
-    """Where in a column its parts have their middles: as their headings lie with even gaps."""
-    widths = [width_of(part, SMALL) for part in PARTS]
+def _middles(facts: Facts, wide: float) -> list[float]:
+    """Where in a column its parts have their middles, with even gaps."""
+    widths = [w for _, w in facts.parts]
     gap = (wide - sum(widths)) / (len(widths) + 1)
     return [gap * (k + 1) + sum(widths[:k]) + widths[k] / 2 for k in range(len(widths))]
 
@@ -86,7 +82,7 @@ def draw_columns(
     """Draw a band of columns from the left edge, with bits of a height; on a worksheet, `solved` of
     them are filled in."""
     _labels(canvas, facts, y, line)
-    wide = min(WIDEST, (width - LABELS) / len(units))
+    wide = min(max(WIDEST, 1.2 * facts.column), (width - LABELS) / len(units))
     blank = canvas.blank
     for k, unit in enumerate(units):
         canvas.blank = blank and k >= solved
@@ -129,8 +125,8 @@ def _column(
     canvas.asked(middle, y + 5.0, name, size, anchor="middle", style=BOLD)
     where = facts.span(unit.first, unit.last)
     canvas.text(middle, y + 9.5, where, SMALL, anchor="middle", colour="soft")
-    if wide >= WITH_HEADINGS:
-        for at, word in zip(_middles(wide), PARTS, strict=True):
+    if wide >= COLUMNS / MOST_COLUMNS:
+        for at, (word, _) in zip(_middles(facts, wide), facts.parts, strict=True):
             canvas.text(x + at, y + 13.0, word, SMALL, anchor="middle", colour="soft")
     about = f"{name}, {where}, number {unit.told}" if not canvas.blank else where
     canvas.add(Target(x, y, wide, TOP, unit.link, about, stop=True))
@@ -148,14 +144,14 @@ def _line(
 ) -> None:
     """A bit with its hole, lamp and note."""
     value, link = int(facts.flat[bit]), (bit, bit)
-    at = [x + middle for middle in _middles(wide)]
+    at = [x + middle for middle in _middles(facts, wide)]
     canvas.asked(at[0], y + 1.1, "01?"[value], BODY, box=3.6, anchor="middle", style=BOLD)
     draw_hole(canvas, at[1], y, value, facts.disc.layout.hole_means, link)
     draw_lamp(canvas, at[2], y, value > 0 and not canvas.blank, link)
-    if bit in facts.notes:
-        name = facts.notes[bit]
-        right = min(at[3] + width_of(name, SMALL) / 2, x + wide - 1.0)
-        canvas.text(right, y + 1.0, name, SMALL, anchor="end")
+    for middle, played in zip(at[3:], facts.notes, strict=False):
+        if bit in played:
+            right = min(middle + width_of(played[bit], SMALL) / 2, x + wide - 0.8)
+            canvas.text(right, y + 1.0, played[bit], SMALL, anchor="end")
     canvas.add(Target(x + 0.8, y - line / 2, wide - 1.6, line, link, facts.about(bit)))
 
 

@@ -16,7 +16,7 @@ from sonify.disc.code.decoding import FAILED
 from sonify.disc.code.framing import FRAMINGS, TRANSMISSION_CONTROLS
 from sonify.disc.code.units import bits_to_units
 from sonify.errors import InputError
-from sonify.export.sheet.page import Link, covers
+from sonify.export.sheet.page import SMALL, Link, covers, width_of
 from sonify.light.fill_rules import find_fill
 from sonify.music.theory.scales import note_name
 from sonify.ranges import chosen
@@ -31,8 +31,15 @@ MOST_POSITIONS = 20_000
 """The most positions of a disc on a sheet: more could not be told apart on paper."""
 MOST_CHARACTERS = 200
 """The most characters on a sheet: about eight pages."""
-USUAL_UNITS = 7
-"""How many code units a sheet shows by default: those for which columns have headings."""
+MOST_VOICES = 4
+"""The most voices: each takes a part of every column."""
+COLUMNS = 175.0
+"""The width of a page that columns share, beside their labels."""
+MOST_COLUMNS = 7
+"""How many columns with headings stand side by side at most; a sheet shows so many by default."""
+LEAST_GAP, VOICE_GAP = 0.2, 1.0
+"""The least gap between the parts of a column, the second with several voices. All are chosen by
+eye."""
 
 
 @dataclass(frozen=True)
@@ -89,14 +96,19 @@ class Facts:
     show : Performance
     characters : str or None
         Which characters, such as "1-8", counted from 1; None for as many as fit on a page.
+    voices : str or None
+        The names or numbers of the voices whose notes are shown; None for all that play, or the
+        `MOST_VOICES` that show most.
 
     Raises
     ------
     InputError
-        Too many positions, or characters that don't exist.
+        Too many positions, or characters or voices that don't exist.
     """
 
-    def __init__(self, show: Performance, characters: str | None = None) -> None:
+    def __init__(
+        self, show: Performance, characters: str | None = None, voices: str | None = None
+    ) -> None:
         self.show, self.disc = show, show.disc
         if self.disc.grid.size > MOST_POSITIONS:
             raise InputError(
@@ -106,6 +118,7 @@ class Facts:
         self.code = self.disc.code or Code(alphabet="utf-8")  # bare bits are shown as bytes
         self.flat = self.disc.grid.reshape(-1)
         self.groups = self._groups()
+        self.voices = self._voices(voices, characters)
         self.shown = self._chosen(characters)
 
     @cached_property
@@ -151,6 +164,26 @@ class Facts:
         return out
 
     @cached_property
+    def parts(self) -> list[tuple[str, float]]:
+        """The headings of a column's parts, and how wide each part is."""
+        widths = [(name, width_of(name, SMALL)) for name in ("bit", "hole", "lamp")]
+        for name, played in zip(self.note_names, self.notes or [{}], strict=True):
+            some = {name, *played.values()}
+            widths.append((name, max(width_of(words, SMALL) for words in some)))
+        return widths
+
+    @cached_property
+    def most_columns(self) -> int:
+        """How many columns stand side by side."""
+        return max(1, min(MOST_COLUMNS, int(COLUMNS / self.column)))
+
+    @property
+    def column(self) -> float:
+        """The least width of a column."""
+        gap = LEAST_GAP if len(self.voices) < 2 else VOICE_GAP
+        return sum(w for _, w in self.parts) + gap * (len(self.parts) + 1)
+
+    @cached_property
     def marks(self) -> list[Unit]:
         """The code units of the framing and of a CRC around the text, with their names."""
         framing, width = FRAMINGS[self.code.framing], self.code.unit_bits
@@ -191,7 +224,7 @@ class Facts:
         if not count:
             raise InputError("the disc has too few bits for a single character")
         units = np.cumsum([len(group) for group in self.groups])
-        return list(range(max(1, int(np.searchsorted(units, USUAL_UNITS, "right")))))
+        return list(range(max(1, int(np.searchsorted(units, self.most_columns, "right")))))
 
     @property
     def units(self) -> list[Unit]:
@@ -224,40 +257,80 @@ class Facts:
         out[timeline.places()] = writes.led[last]
         return out
 
-    @cached_property
-    def voice(self) -> Part | None:
-        """The voice whose notes are shown: one with pitches, if any, that plays at most bits."""
+    def _voices(self, names: str | None, characters: str | None) -> list[Part]:
+        """The voices of a list of names or numbers, in its order; by default those that play in the
+        part that is shown, and if they are too many, tones before drums and those that play at most
+        bits."""
+        parts = self.show.parts
+        if names is not None:
+            offered = ", ".join(p.name for p in parts)
+            known = {p.name.casefold(): p for p in parts} | {str(p.number + 1): p for p in parts}
+            named = [n.strip() for n in names.split(",")]
+            for name in named:
+                if name.casefold() not in known:
+                    raise InputError(
+                        f"there is no voice '{name}'; choose from: {offered}, or 1 to {len(parts)}",
+                        key="voice",
+                    )
+            if len(named) > MOST_VOICES:
+                raise InputError(
+                    f"{len(named)} are too many for a sheet; at most {MOST_VOICES}", key="voice"
+                )
+            return list(dict.fromkeys(known[n.casefold()] for n in named))
+
+        bits = self._first_bits(characters)
 
         def rank(part: Part) -> tuple[bool, int, int]:
-            return part.voice.drum is None, len(np.unique(part.index)), -part.number
+            here = np.isin(self.show.timeline.places()[part.index], bits)
+            return part.voice.drum is not None, -len(np.unique(part.index[here])), part.number
 
-        return max(self.show.parts, key=rank, default=None)
+        playing = [p for p in parts if len(p)]
+        here = [p for p in playing if rank(p)[1]] or playing
+        return sorted(sorted(here, key=rank)[:MOST_VOICES], key=lambda p: p.number)
+
+    def _first_bits(self, characters: str | None) -> NDArray[np.int64]:
+        """The bits of the characters that are asked for, and of the row of the first one."""
+        shown = [0] if characters is None else self._chosen(characters)
+        units = [u for k in shown if k < len(self.groups) for u in self.groups[k]]
+        n = self.disc.positions
+        start = units[0].first // n * n if units else 0
+        parts = [np.arange(u.first, u.last + 1) for u in units]
+        return np.concatenate([np.arange(start, start + n), *parts])
 
     @property
-    def drum(self) -> bool:
-        """Whether it is a drum, which has no pitches."""
-        return self.voice is not None and self.voice.voice.drum is not None
+    def left_out(self) -> list[str]:
+        """The names of the other voices that play."""
+        return [p.name for p in self.show.parts if len(p) and p not in self.voices]
 
-    @cached_property
-    def own_notes(self) -> NDArray[np.void]:
-        """The notes of that voice: an array of `NOTES`."""
+    def own_notes(self, part: Part) -> NDArray[np.void]:
+        """The notes of a voice: an array of `NOTES`."""
         notes = self.show.notes
-        number = -1 if self.voice is None else self.voice.number
-        out: NDArray[np.void] = notes[notes["voice"].astype(int) == number]
+        out: NDArray[np.void] = notes[notes["voice"].astype(int) == part.number]
         return out
 
     @cached_property
-    def notes(self) -> dict[int, str]:
-        """What each bit plays, by its index; a bit that plays nothing is not there."""
-        pitches: dict[int, list[float]] = {}
-        n = self.disc.positions
-        for row, position, pitch in self.own_notes[["row", "position", "pitch"]].tolist():
-            pitches.setdefault(row * n + position, []).append(pitch)
-        out = {}
-        for bit, some in pitches.items():
-            more = f"+{len(some) - 1}" if len(some) > 1 else ""
-            out[bit] = "hit" if self.drum else note_name(round(min(some))) + more
+    def notes(self) -> list[dict[int, str]]:
+        """What each bit plays, by its index, for each voice; a bit that plays nothing is not
+        there."""
+        out = []
+        for part in self.voices:
+            pitches: dict[int, list[float]] = {}
+            own = self.own_notes(part)[["row", "position", "pitch"]].tolist()
+            for row, position, pitch in own:
+                pitches.setdefault(row * self.disc.positions + position, []).append(pitch)
+            played = {}
+            for bit, some in pitches.items():
+                more = f"+{len(some) - 1}" if len(some) > 1 else ""
+                drum = part.voice.drum is not None
+                played[bit] = "hit" if drum else note_name(round(min(some))) + more
+            out.append(played)
         return out
+
+    @cached_property
+    def note_names(self) -> list[str]:
+        """How the notes of each voice are headed."""
+        few = len(self.voices) < 2
+        return ["note"] if few else [f"{k + 1}" for k in range(len(self.voices))]
 
     def about(self, bit: int) -> str:
         """A sentence on one bit, for readers of the page."""
@@ -268,7 +341,12 @@ class Facts:
         what = {1: "one", 0: "zero", -1: "unknown"}[value]
         hole = "hole" if value == self.disc.layout.hole_means else "no hole"
         lamp = f"lamp in line {line + 1}, column {column + 1} {'on' if value > 0 else 'off'}"
-        note = f"note {self.notes[bit]}" if bit in self.notes else "no note"
+        played = [
+            f"{part.name} {notes[bit]}" if len(self.voices) > 1 else f"note {notes[bit]}"
+            for part, notes in zip(self.voices, self.notes, strict=True)
+            if bit in notes
+        ]
+        note = ", ".join(played) or "no note"
         return f"Row {row}, position {position}: {what}, {hole}, {lamp}, {note}"
 
 

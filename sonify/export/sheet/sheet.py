@@ -24,7 +24,7 @@ from sonify.export.sheet.page import (
     wrapped,
 )
 from sonify.export.sheet.plan import LABELS, draw_plan
-from sonify.export.sheet.turn import TURN_HEIGHT, draw_turn
+from sonify.export.sheet.turn import draw_turn, turn_height
 from sonify.export.sheet.words import draw_words
 
 if TYPE_CHECKING:
@@ -47,6 +47,7 @@ def pages_of(
     *,
     paper: str = "a4",
     characters: str | None = None,
+    voice: str | None = None,
     worksheet: bool = False,
     grey: bool = False,
 ) -> list[Page]:
@@ -59,6 +60,8 @@ def pages_of(
         A name in `PAPERS`.
     characters : str or None
         Which characters are shown, such as "1-8"; None for as many as fit on one page.
+    voice : str or None
+        Which voices' notes are shown, by name or number; None for all that play, if not too many.
     worksheet : bool
         With blanks to fill in, and the solution on as many pages after it.
     grey : bool
@@ -67,9 +70,9 @@ def pages_of(
     Raises
     ------
     InputError
-        Characters that don't exist, or a disc that can't be drawn.
+        Characters or voices that don't exist, or a disc that can't be drawn.
     """
-    facts = Facts(show, characters)
+    facts = Facts(show, characters, voice)
     width, height = PAPERS[paper]
     scale = min(width / A4_WIDTH, height / LETTER_HEIGHT)
     title = f"{show.disc.display_name}: from text to sound"
@@ -93,7 +96,7 @@ def _contents(
     # the disc is as large as its width allows; lines of columns and gaps share what is left
     low = Canvas(blank)
     side = wide - LEAST_TEXT - LABELS - PANEL_GAP
-    fixed = draw_check(Canvas(), check, 0, wide) + TURN_HEIGHT + HEADING + 3 * PANEL_GAP
+    fixed = draw_check(Canvas(), check, 0, wide) + turn_height(facts) + HEADING + 3 * PANEL_GAP
     spare = high - top - fixed - columns_height(facts) - side
     line = line_for(facts, spare)
     y = _title(low, "Each character: its bits, holes, lamps and notes", 0)
@@ -102,9 +105,9 @@ def _contents(
     gap = PANEL_GAP + max(0.0, high - top - fixed - taken - side) / 4
     y = draw_check(low, check, y + taken + gap, wide) + gap
     draw_turn(low, facts, y, wide)
-    block = high - top - (y + TURN_HEIGHT) - gap
+    block = high - top - (y + turn_height(facts)) - gap
     _beside(canvas, facts, check, top, wide, block)
-    where = high - y - TURN_HEIGHT
+    where = high - y - turn_height(facts)
     pages = [[*canvas.shapes, *_moved(low.shapes, 0, where)]]
     each = columns_height(facts) + PANEL_GAP
     fit = int((high - 12) // each)

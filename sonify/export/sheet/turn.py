@@ -2,21 +2,37 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
+from numpy.typing import NDArray
 
 from sonify.export.sheet.facts import Facts, visible
-from sonify.export.sheet.page import BOLD, HEAD, SMALL, Box, Canvas, Line, Target, width_of
+from sonify.export.sheet.page import BOLD, HEAD, SMALL, Box, Canvas, Line, Target, width_of, wrapped
 from sonify.music.theory.scales import note_name
 
-__all__ = ["TURN_HEIGHT", "draw_turn"]
+if TYPE_CHECKING:
+    from sonify.music.notes import Part
+
+__all__ = ["draw_turn", "turn_height"]
 
 LABELS = 21.0
 MOST_SLOTS = 128
 """The most positions that can be told apart on the width of a page."""
 WITH_BITS = 2.2
 """The least width of a position whose bit is written as a digit."""
-ROLL = 8.0
-TURN_HEIGHT = 37.0
+ROLL, LANE = 8.0, 4.4
+"""The height of the notes of a single voice, and of each of several."""
+
+
+def roll_height(facts: Facts) -> float:
+    """The height of the notes."""
+    return ROLL if len(facts.voices) < 2 else LANE * len(facts.voices)
+
+
+def turn_height(facts: Facts) -> float:
+    """The height of the timeline."""
+    return 29.0 + roll_height(facts)
 
 
 def draw_turn(canvas: Canvas, facts: Facts, y: float, width: float) -> None:
@@ -40,8 +56,8 @@ def draw_turn(canvas: Canvas, facts: Facts, y: float, width: float) -> None:
     lines = {
         name: y + where
         for name, where in (("character", 8.4), ("position", 11.9), ("clock detector", 15.6),
-                            ("data detector", 19.6), ("bit", 23.6), ("notes", 28.6),
-                            ("time", 36.0))
+                            ("data detector", 19.6), ("bit", 23.6),
+                            ("time", 28.0 + roll_height(facts)))
     }  # fmt: skip
     for name, base in lines.items():
         canvas.text(0, base, name, SMALL, colour="soft")
@@ -62,10 +78,10 @@ def draw_turn(canvas: Canvas, facts: Facts, y: float, width: float) -> None:
             canvas.add(Box(x[k] + 0.1, base - 2.4, step - 0.2, 3.0, "paper", "soft", 0.12))
         else:
             canvas.text(middle, base, "01?"[value], SMALL, anchor="middle")
-    _notes(canvas, facts, row, begin, seconds, x, lines["notes"] - 3.6)
+    _notes(canvas, facts, row, begin, seconds, x, y + 25.0)
     _seconds(canvas, begin, seconds, x, lines["time"])
     for k, bit in enumerate(bits):
-        high = lines["notes"] + 4.6 - y - 12.5
+        high = 12.5 + roll_height(facts) + 0.2
         canvas.add(Target(x[k], y + 12.5, step, high, (bit, bit), facts.about(bit)))
 
 
@@ -111,31 +127,59 @@ def _trace(canvas: Canvas, holes: list[bool], x: list[float], y: float) -> None:
 def _notes(
     canvas: Canvas, facts: Facts, row: int, begin: float, seconds: float, x: list[float], top: float
 ) -> None:
-    """The notes that sound, as bars: time to the right, pitch upwards."""
-    scale = (x[-1] - x[0]) / seconds
-    notes = facts.own_notes
+    """The notes that sound, as bars: time to the right, pitch upwards, a lane for each voice."""
+    several = len(facts.voices) > 1
+    if not several:
+        canvas.text(0, top + 3.6, "notes", SMALL, colour="soft")
+    canvas.add(Box(x[0], top, x[-1] - x[0], roll_height(facts), "paper", "line", 0.15))
+    sounding = [_sounding(facts, part, row, begin, seconds) for part in facts.voices]
+    if not any(map(len, sounding)):
+        base = top + roll_height(facts) / 2 + 0.9
+        canvas.text(x[0] + 2, base, "no note in this row", SMALL, colour="soft")
+    high = LANE if several else ROLL
+    for k, (part, notes) in enumerate(zip(facts.voices, sounding, strict=True)):
+        lane = top + k * high
+        if several:
+            name = wrapped(f"{k + 1} {part.name}", LABELS - 1, SMALL)[0]
+            canvas.text(0, lane + 3.2, name, SMALL, colour="soft")
+        if k:
+            canvas.add(Line(((x[0], lane), (x[-1], lane)), "line", 0.15))
+        if len(notes):
+            span = _lane(canvas, facts, notes, row, (begin, seconds), x, (lane, high))
+            if not several and part.voice.drum is None:
+                canvas.text(0, top + 7.0, span, SMALL, colour="soft")
+
+
+def _sounding(facts: Facts, part: Part, row: int, begin: float, seconds: float) -> NDArray[np.void]:
+    """The notes of a voice that belong to a row and sound in a stretch of time."""
+    notes = facts.own_notes(part)
     notes = notes[notes["row"] == row]
     ends = notes["onset_s"] + notes["duration_s"]
-    notes = notes[(ends > begin) & (notes["onset_s"] < begin + seconds)]
-    canvas.add(Box(x[0], top, x[-1] - x[0], ROLL, "paper", "line", 0.15))
-    if not len(notes):
-        canvas.text(x[0] + 2, top + ROLL / 2 + 0.9, "no note in this row", SMALL, colour="soft")
-        return
+    out: NDArray[np.void] = notes[(ends > begin) & (notes["onset_s"] < begin + seconds)]
+    return out
+
+
+def _lane(
+    canvas: Canvas, facts: Facts, notes: NDArray[np.void], row: int, time: tuple[float, float],
+    x: list[float], lane: tuple[float, float],
+) -> str:  # fmt: skip
+    """Draw the notes of a voice in a lane, by its top and height; returns which tones they are."""
+    (begin, seconds), (top, tall) = time, lane
+    scale = (x[-1] - x[0]) / seconds
     low, high = float(notes["pitch"].min()), float(notes["pitch"].max())
     reach = max(high - low, 1.0)
-    thick = float(np.clip(ROLL / (reach + 1), 0.6, 1.2))
+    thick = float(np.clip(tall / (reach + 1), 0.6, 1.2))
     for note in notes[["onset_s", "duration_s", "pitch", "position"]].tolist():
         onset, duration, pitch, position = note
         left = max(x[0], x[0] + (onset - begin) * scale)
         right = min(x[-1], x[0] + (onset + duration - begin) * scale)
-        at = top + 0.5 + (ROLL - 1 - thick) * (high - pitch) / reach
+        share = (high - pitch) / reach if high > low else 0.5
+        at = top + 0.5 + (tall - 1 - thick) * share
         bit = row * facts.disc.positions + position
         canvas.add(
             Box(left, at, max(0.3, right - left - 0.1), thick, "accent", None, 0.2, (bit, bit))
         )
-    if not facts.drum:
-        span = note_name(round(low)) + (f" to {note_name(round(high))}" if high > low else "")
-        canvas.text(0, top + 7.0, span, SMALL, colour="soft")
+    return note_name(round(low)) + (f" to {note_name(round(high))}" if high > low else "")
 
 
 def _seconds(canvas: Canvas, begin: float, seconds: float, x: list[float], y: float) -> None:

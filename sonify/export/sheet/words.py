@@ -62,13 +62,19 @@ def _steps(facts: Facts) -> list[str]:
         numbered = f"In ita2, the shift to {what} is number {unit.told}"
     one, zero = ("a hole", "no hole") if disc.layout.hole_means else ("no hole", "a hole")
     inwards = "inwards" if disc.layout.reading == "outside-in" else "outwards"
-    notes = f"The notes are those of \u201c{facts.voice.name}\u201d." if facts.voice else ""
+    names = [f"\u201c{part.name}\u201d" for part in facts.voices]
+    if len(names) > 1:
+        names = [f"{k} {name}" for k, name in zip(facts.note_names, names, strict=True)]
+        names = [", ".join(names[:-1]), names[-1]]
+    notes = f"The notes are those of {' and '.join(names)}." if names else ""
+    if facts.left_out:
+        notes += f" Not shown: {', '.join(facts.left_out)}."
+    steps = f", then steps {inwards} to the next row" * (disc.rows > 1)
     return [
         f"{numbered}: {' + '.join(values) or '0'}.",
         f"Its bits are {' '.join('01?'[b] for b in bits)}. A one is {one}; a zero is {zero}.",
         f"The disc turns {disc.layout.turning}. One detector stays on the clock row and counts the "
-        f"positions; the other reads row 1, then steps {inwards} to the next row. At a hole "
-        "no light comes back: the line dips.",
+        f"positions; the other reads row 1{steps}. At a hole no light comes back: the line dips.",
         f"Each one lights a lamp. {notes}",
     ]  # fmt: skip
 
@@ -90,7 +96,9 @@ def _legend(
         for k, colour in enumerate(("tint", "tint2")):
             canvas.add(Box(sx - 2.2 + 2.2 * k, sy - 1.3, 2.2, 2.6, colour))
 
-    name = next(iter(facts.notes.values()), "D4").partition("+")[0]
+    shown = range(facts.units[0].first, facts.units[-1].last + 1)
+    played = [notes[bit] for notes in facts.notes for bit in shown if bit in notes]
+    name = next((p.partition("+")[0] for p in played if p != "hit"), "D4")
     entries: list[tuple[Callable[[float, float], None], str]] = [
         (lambda sx, sy: draw_hole(canvas, sx, sy, means, means), "hole"),
         (lambda sx, sy: draw_hole(canvas, sx, sy, 1 - means, means), "no hole"),
@@ -101,6 +109,17 @@ def _legend(
         (tint, "shown below"),
         (lambda sx, sy: canvas.text(sx, sy + 1, name, SMALL, anchor="middle"), "note"),
     ]
+    chord = next((p for p in played if "+" in p), None)
+    if chord is not None:
+        more = chord.partition("+")[2]
+        entries.append((
+            lambda sx, sy: canvas.text(sx, sy + 1, f"+{more}", SMALL, anchor="middle"),
+            f"and {more} more",
+        ))  # fmt: skip
+    if "hit" in played:
+        entries.append(
+            (lambda sx, sy: canvas.text(sx, sy + 1, "hit", SMALL, anchor="middle"), "drum")
+        )
     if wrong:
         entries.append((lambda sx, sy: draw_wrong(canvas, sx, sy, 1.2), "wrong hole"))
     n = facts.disc.positions
