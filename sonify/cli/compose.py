@@ -25,7 +25,7 @@ from sonify.cli.common import (
 )
 from sonify.cli.compose_report import composed_facts, composed_lines, mapping_report, tune_report
 from sonify.cli.encode import code_options, settings_from
-from sonify.cli.outputs import destination
+from sonify.cli.outputs import destination, save_project
 from sonify.cli.progress import progress_shown
 from sonify.errors import InputError
 from sonify.progress import report
@@ -34,7 +34,6 @@ if TYPE_CHECKING:
     from sonify.compose.choices import Choices
     from sonify.compose.objectives import Aims
     from sonify.compose.tune_disc import TuneRows
-    from sonify.disc.disc import Disc
     from sonify.performance_settings import Setup
 
 __all__ = ["compose"]
@@ -219,7 +218,9 @@ def _tune_disc(
     from sonify.compose.tune_disc import disc_for_tune
     from sonify.compose.tune_mapping import fitted_disc
     from sonify.load import save_disc
-    from sonify.performance_settings import load_setup, setup_table
+    from sonify.performance_settings import Setup, load_setup, setup_table
+    from sonify.settings import to_builtins
+    from sonify.studio.document import trimmed
 
     code, layout, spec = settings_from(given)
     coded = text is not None or given["alphabet"] is not None
@@ -243,7 +244,8 @@ def _tune_disc(
         if found.fitted is None:
             save_disc(disc, target)
         else:
-            _save_project(disc, found.fitted.setup, target)
+            table = trimmed(to_builtins(found.fitted.setup), to_builtins(Setup()))
+            save_project(disc, table, target)
     facts, lines = tune_report(found, disc)
     _print(output, target, as_json, facts, lines)
 
@@ -267,20 +269,6 @@ def _tune_rows(text: str | None) -> TuneRows:
         f"at most {MOST_ROWS}",
         place="--tune-rows",
     )
-
-
-def _save_project(disc: Disc, setup: Setup, path: Path) -> None:
-    """Write a disc with its settings as a project file."""
-    from sonify.atomic import atomic_write
-    from sonify.performance_settings import Setup
-    from sonify.settings import to_builtins
-    from sonify.studio.document import Document, disc_table, trimmed
-    from sonify.studio.project import Project, project_toml
-
-    table = trimmed(to_builtins(setup), to_builtins(Setup()))
-    project = Project(Document(disc_table(disc), table, disc.name.removesuffix("-project")))
-    with atomic_write(path) as beside:
-        beside.write_text(project_toml(project), encoding="utf-8")
 
 
 def _aims(weights: tuple[str, ...], like: Path | None, like_rhythm: Path | None) -> Aims:

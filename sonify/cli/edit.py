@@ -11,7 +11,7 @@ import numpy as np
 from click import option
 
 from sonify.cli.common import AS_JSON, Request, caution, disc_command, output_option, print_json
-from sonify.cli.outputs import destination
+from sonify.cli.outputs import destination, save_project
 from sonify.errors import InputError, look_up, plural
 
 if TYPE_CHECKING:
@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 __all__ = ["edit"]
 
 MOST_LISTED = 40
+UNREADABLE = "\ufffd"
 
 NUMBER = r"[+-]?\d{1,9}"
 OPERATIONS = {
@@ -98,14 +99,27 @@ def edit(
     else:
         for text, effect in told:
             click.echo(f"{text}: {_line(effect, disc)}", err=output == "-")
+    project = request.project
     with destination(output, f"{disc.name}.toml") as path:
-        save_disc(disc, path)
+        if project is None:
+            save_disc(disc, path)
+        else:
+            save_project(disc, project.played()[1], path)
     if output != "-" and not as_json:
         kept = "its bits" if disc.given_message is None else "its message"
         click.echo(f"{path}  stores {kept}")
-    if whole.after == "failed":
-        caution(f"the check fails: {'; '.join(whole.reasons)} (--repair-check makes it fit)")
-    elif whole.after == "repaired":
+    _caution_check(whole, disc, repair_check)
+
+
+def _caution_check(effect: Effect, disc: Disc, repaired: bool) -> None:
+    """Warn of characters or a check that fail."""
+    why = "; ".join(effect.reasons)
+    checked = disc.code is not None and disc.code.check != "none"
+    if effect.after == "failed" and (repaired or not checked):
+        caution(why)
+    elif effect.after == "failed":
+        caution(f"the check fails: {why} (--repair-check makes it fit)")
+    elif effect.after == "repaired":
         caution(
             "the check takes the edit for damage, and readers will undo it (--repair-check makes "
             "the check fit)"
@@ -175,12 +189,15 @@ def _line(effect: Effect, disc: Disc) -> str:
     ]
     more = len(effect.characters) - len(texts)
     told = "; character ".join(texts) + (f" and {more:,} more" if more else "")
-    return (
-        f"{bits} changed; {f'character {told}' if told else 'no character'}; check {effect.after}"
-    )
+    check = f"check {effect.after}" if disc.code.check != "none" else "no check"
+    return f"{bits} changed; {f'character {told}' if told else 'no character'}; {check}"
 
 
 def _shown(char: str | None) -> str:
     if char is None:
         return "nothing"
+    if char == UNREADABLE:
+        return "unreadable"
+    if char == "'":
+        return '"\'"'
     return f"'{char}'" if char.isprintable() else f"U+{ord(char):04X}"

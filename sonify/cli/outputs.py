@@ -28,11 +28,12 @@ from sonify.cli.progress import progress_shown
 from sonify.export.file_formats import MOVING, WRITERS, run
 
 if TYPE_CHECKING:
+    from sonify.disc.disc import Disc
     from sonify.export.outcome import Outcome
     from sonify.export.sound.master import Master
     from sonify.performance import Performance
 
-__all__ = ["caution_letters", "destination", "midi", "write_one"]
+__all__ = ["caution_letters", "destination", "midi", "save_project", "write_one"]
 
 LOUD_LUFS = -10.0
 """From memory: well above streamed music, most of which is normalised to -14 LUFS."""
@@ -58,6 +59,17 @@ def destination(
     path = base / usual if output is None else Path(output)
     slash = output is not None and output.endswith(("/", os.sep))
     yield path / usual if (slash or path.is_dir()) and not (slash and pictures) else path
+
+
+def save_project(disc: Disc, setup: dict[str, Any], path: Path) -> None:
+    """Write a disc with a table of settings as a project file."""
+    from sonify.atomic import atomic_write
+    from sonify.studio.document import Document, disc_table
+    from sonify.studio.project import Project, project_toml
+
+    project = Project(Document(disc_table(disc), setup, disc.name.removesuffix("-project")))
+    with atomic_write(path) as beside:
+        beside.write_text(project_toml(project), encoding="utf-8")
 
 
 def write_one(

@@ -10,6 +10,7 @@ import tomllib
 
 import numpy as np
 import pytest
+import tomli_w
 from hypothesis import given
 from hypothesis import strategies as st
 
@@ -21,6 +22,7 @@ from sonify.disc.edit import Area, effect_of
 from sonify.disc.file import disc_from_table, disc_to_toml
 from sonify.disc.layout import Layout
 from sonify.errors import InputError
+from sonify.studio.project import project_at
 from tests.shipped import DISCS
 
 TEXT = "SNOW BRIDGE 7 CLOSED"
@@ -171,8 +173,8 @@ def test_the_command_tells_and_writes(run, tmp_path):
     got = run("edit", "cairn-small", "flip 1:3", "copy 1:1-7 1:8", "-o", path)
     assert got.status == 0, got.err
     assert got.out.splitlines()[:2] == [
-        "flip 1:3: 1 bit changed; character 1 'F' becomes 'V'; check unchecked",
-        "copy 1:1-7 1:8: 3 bits changed; character 2 'O' becomes 'V'; check unchecked",
+        "flip 1:3: 1 bit changed; character 1 'F' becomes 'V'; no check",
+        "copy 1:1-7 1:8: 3 bits changed; character 2 'O' becomes 'V'; no check",
     ]
     assert sonify.load_disc(path).message == "VVG LIFTS AT 9"
 
@@ -239,3 +241,20 @@ def test_wrong_operations_are_told(run, operation, told):
     assert got.status == 2
     assert re.search(told, got.err)
     assert got.err.count("\n") == 1
+
+
+def test_a_disc_without_a_check_gets_no_advice_on_one(run, tmp_path):
+    got = run("encode", TEXT, "-o", tmp_path / "note.toml")
+    got = run("edit", tmp_path / "note.toml", "clear 1", "-o", tmp_path / "new.toml")
+    assert "becomes unreadable" in got.out
+    assert "can't be read" in got.err
+    assert "check" not in got.err
+
+
+def test_a_project_keeps_its_settings(run, tmp_path):
+    table = {"a": {"disc": {"message": "FOG"}, "setup": {"music": {"root": "G3"}}}}
+    (tmp_path / "p.toml").write_text(tomli_w.dumps(table))
+    assert run("edit", tmp_path / "p.toml", "flip 1:3", "-o", tmp_path / "q.toml").status == 0
+    disc, setup = project_at(tmp_path / "q.toml").played()
+    assert disc.message == "VOG"
+    assert setup == {"music": {"root": "G3"}}
