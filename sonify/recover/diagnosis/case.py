@@ -16,6 +16,7 @@ from sonify.recover.diagnosis.depth import DepthShape, depth_shape
 from sonify.recover.diagnosis.error_pattern import ErrorPattern
 from sonify.recover.diagnosis.motion import Motion
 from sonify.recover.diagnosis.observed import Levels, Observed
+from sonify.recover.diagnosis.phase_jumps import PhaseJumps
 from sonify.recover.diagnosis.quiet import Quiet, quiet_of
 from sonify.recover.diagnosis.recount import Miscount
 
@@ -62,6 +63,8 @@ class Case:
         What each channel of a log shows by itself.
     gaps : tuple of tuple of float
         When samples are missing in a log by its own times, and for how long, in s.
+    jumps : PhaseJumps
+        Where the channels of a log jump, together or against each other.
     fits : bool
         Whether the recording is one of this disc by its bits.
     """
@@ -78,6 +81,7 @@ class Case:
     delay_s: float = 0.0
     channels: Channels | None = None
     gaps: tuple[tuple[float, float], ...] = ()
+    jumps: PhaseJumps = PhaseJumps()
     fits: bool = True
 
     @property

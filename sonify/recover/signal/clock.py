@@ -71,6 +71,14 @@ BESIDE = 0.25
 """Of a position: jitter of a tenth moves an interval by 0.14, and by this once in 13 times; such an
 interval must also stand out from the others by `SIGMAS`."""
 
+MERGED = 0.25, 1.3
+"""Positions by which something between two holes makes a pulse longer: it fills a part of the web
+beside a hole, or all of the web up to the next hole, which is one position."""
+
+TURNS_ON = 0.2
+"""Of a position: by so much the time from the pulse before to the one after may differ from whole
+positions if the disc turns on; jitter of a tenth makes it 0.14."""
+
 SIGMAS = 5.0
 NEAR = 5  # intervals on either side that give the usual length
 
@@ -83,6 +91,8 @@ class PulseClock:
     ----------
     pulse_s : ndarray
         The middle of every pulse, in s.
+    length_s : ndarray
+        How long each was, in s.
     pulse_slot : ndarray of int64
         How many positions had passed, counted through missing and doubled pulses.
     extra : ndarray of bool
@@ -100,6 +110,7 @@ class PulseClock:
     """
 
     pulse_s: Reals
+    length_s: Reals
     pulse_slot: Index
     extra: NDArray[np.bool_]
     slot_s: Reals
@@ -110,29 +121,31 @@ class PulseClock:
 
     @classmethod
     def numbered(
-        cls, pulse_s: Reals, pulse_slot: Index, extra: NDArray[np.bool_], low: bool, noise: float,
-        clear: bool,
+        cls, pulse_s: Reals, length_s: Reals, pulse_slot: Index, extra: NDArray[np.bool_],
+        low: bool, noise: float, clear: bool,
     ) -> Self:  # fmt: skip
         """A clock whose missing pulses lie evenly between their neighbours."""
         if not clear:
-            pulse_s, pulse_slot, extra = pulse_s[~extra], pulse_slot[~extra], extra[~extra]
+            pulse_s, length_s, pulse_slot = (v[~extra] for v in (pulse_s, length_s, pulse_slot))
+            extra = extra[~extra]
         slot = pulse_slot[~extra]
         every = np.arange(int(slot[-1]) + 1)
         times = _calmed(np.interp(every, slot, pulse_s[~extra]), noise)
         missing = np.setdiff1d(every, slot)[: None if clear else 0]
-        return cls(pulse_s, pulse_slot, extra, times, missing, low, noise, clear)
+        return cls(pulse_s, length_s, pulse_slot, extra, times, missing, low, noise, clear)
 
     @classmethod
     def steady(cls, period_s: float, long_s: float) -> Self:
         """The clock of a disc that turns evenly for so long."""
         times = (np.arange(max(2, int(long_s / period_s)), dtype=np.float64) + 0.5) * period_s
         every = np.arange(len(times))
-        return cls.numbered(times, every, np.zeros(len(times), bool), False, 0.0, False)
+        none = np.zeros(len(times))
+        return cls.numbered(times, none, every, none > 0, False, 0.0, False)
 
     def renumbered(self, pulse_slot: Index, extra: NDArray[np.bool_]) -> PulseClock:
         """The same pulses with other numbers."""
         return PulseClock.numbered(
-            self.pulse_s, pulse_slot, extra, self.low, self.noise, self.clear
+            self.pulse_s, self.length_s, pulse_slot, extra, self.low, self.noise, self.clear
         )
 
     @property
@@ -160,6 +173,26 @@ class PulseClock:
         short = np.flatnonzero(beside & (share < 1))
         slots = np.concatenate([self.pulse_slot[good][1:][short], self.doubled])
         return np.unique(slots)
+
+    @cached_property
+    def merged(self) -> Index:
+        """Slots of the first holes of pulses that something between two holes makes longer, while
+        the disc turns on; none if noise makes such pulses."""
+        usual = self.usual_s
+        hole = float(np.median(self.length_s))
+        more = (self.length_s - hole) / usual
+        long = np.flatnonzero((more > MERGED[0]) & (more < MERGED[1]))
+        sound = np.flatnonzero((np.abs(more) < MERGED[0]) & ~self.extra)
+        at = np.searchsorted(sound, long)
+        long, at = (v[(at > 0) & (at < len(sound))] for v in (long, at))
+        if not self.clear or not len(long):
+            return np.zeros(0, np.int64)
+        before, after = sound[at - 1], sound[at]
+        gone = (self.pulse_s[after] - self.pulse_s[before]) / usual
+        first = self.pulse_s[long] - (self.length_s[long] - hole) / 2 - self.pulse_s[before]
+        slots = self.pulse_slot[before] + np.rint(first / usual).astype(np.int64)
+        # while the disc stands still, time passes and no position
+        return np.unique(slots[np.abs(gone - np.rint(gone)) < TURNS_ON])
 
     @property
     def period(self) -> Reals:
@@ -292,7 +325,9 @@ def _numbered(pulses: Pulses, period_s: float, low: bool) -> PulseClock:
     extra[len(extra) - 1 - np.array(kept)] = False
     slot = np.concatenate([[0], np.cumsum(steps[::-1])])
     every = np.rint(np.interp(pulses.middle, pulses.middle[~extra], slot)).astype(np.int64)
-    return PulseClock.numbered(pulses.middle, every, extra, low, noise, pulses.clear)
+    return PulseClock.numbered(
+        pulses.middle, pulses.length, every, extra, low, noise, pulses.clear
+    )
 
 
 def _reads_low(x: NDArray[np.float32], phase: Reals) -> bool:

@@ -22,9 +22,8 @@ Reals = NDArray[np.float64]
 SMOOTH = 0.05
 """Share of a position over which the clock channel is averaged: far less than a hole's passage."""
 
-PART, TONE = 0.25, 0.4
-"""Averaged over a quarter of a position, a channel whose holes take 0.2 to 0.5 of it has a standard
-deviation of 0.35 to 0.46 of its swing (derived)."""
+PART = 0.25
+"""Of a position, over which a channel is averaged to see its holes in noise: few are shorter."""
 
 LONGEST_SMOOTH = 0.7
 """The most where there is noise, as a share of a hole's passage: more would flatten it."""
@@ -94,9 +93,10 @@ def find_pulses(x: NDArray[np.float32], rate: float, period_s: float, low: bool)
     # of a channel that is mostly noise, two levels are those of the noise
     some = max(1, int(PART * period_s * rate))
     tone = math.sqrt(max(float(running_mean(x, some).var()) - spread**2 / some, 0.0))
-    noise = spread / max(min(top - bottom, tone / TONE), 1e-30)
     below = float(np.mean(x < (bottom + top) / 2))
-    hole = max(1.0, min(below, 1 - below) * period_s * rate)
+    share = min(below, 1 - below)
+    noise = spread / max(min(top - bottom, tone / _deviation(share)), 1e-30)
+    hole = max(1.0, share * period_s * rate)
     wide = int(max(1, SMOOTH * period_s * rate, min((noise / CALM) ** 2, LONGEST_SMOOTH * hole)))
     y = running_mean(x, wide)
     # averaged, narrow pulses are less deep
@@ -115,6 +115,14 @@ def find_pulses(x: NDArray[np.float32], rate: float, period_s: float, low: bool)
     evidence = np.clip((np.nan_to_num(depth) - 0.5) / unsure**2, -SHALLOW, SURE)
     # an edge is off by the noise over the slope, and a middle by half the sum of two edges
     return Pulses(middle, length, evidence, noise * math.sqrt(wide / 2) / rate, clear)
+
+
+def _deviation(share: float) -> float:
+    """The standard deviation of a channel that is averaged over `PART` of a position, of its swing,
+    if holes take that `share`: averaged, they are trapezoids."""
+    short, long = min(share, PART), max(share, PART)
+    square = (short / PART) ** 2 * (long - short / 3)
+    return math.sqrt(max(square - share**2, 1e-6))
 
 
 def _excursions(y: Reals, rate: float, half: float) -> tuple[Reals, Reals]:

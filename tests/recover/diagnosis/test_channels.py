@@ -104,6 +104,39 @@ def test_samples_that_the_recorder_missed(take, tmp_path):
     assert "2 gaps of up to 180 ms" in cause.evidence[0]
 
 
+def test_samples_missing_without_a_word_from_the_times(take, tmp_path):
+    _, clock, data = take
+    # a position takes 54 samples
+    kept = np.delete(np.arange(len(clock)), [np.arange(k, k + 80) for k in (4000, 9011, 15055)])
+    first = first_cause(take, tmp_path, clock=clock[kept], data=data[kept]).causes[0]
+    assert first.name == "recorder-drops"
+    when = [float(w.split()[-1]) for w in first.evidence[0].split(" s")[:-1] if w[-1].isdigit()]
+    gone = np.array([4000, 9011 - 80, 15055 - 160]) / RATE
+    assert when and all(np.abs(gone - t).min() < 0.3 for t in when)
+
+
+def test_a_clock_detector_that_moves(take, tmp_path):
+    clock = take[1].copy()
+    period = 60 / take[0].setup.player.rpm / take[0].disc.positions
+    by = round(0.3 * period * RATE)
+    clock[6000:12000] = clock[6000 - by : 12000 - by]
+    first = first_cause(take, tmp_path, clock=clock).causes[0]
+    assert first.name == "clock-loose"
+    assert "30" in first.evidence[0]
+
+
+def test_two_clock_holes_that_run_into_one(take, tmp_path):
+    show, clock = take[0], take[1].copy()
+    hole = (clock < 1.75).astype(int)
+    falls, rises = np.flatnonzero(np.diff(hole) < 0), np.flatnonzero(np.diff(hole) > 0)
+    for fall in falls[5 :: show.disc.positions]:
+        after = rises[np.searchsorted(rises, fall)]
+        clock[fall - 2 : after + 3] = clock[fall - 3]
+    causes = first_cause(take, tmp_path, clock=clock).causes
+    assert causes[0].name == "clock-doubled"
+    assert "clock-missing" not in [c.name for c in causes]
+
+
 def test_a_stage_whose_step_is_wrong(tmp_path):
     faded = made({r: 0.05 * r for r in range(20)})
     assert first_cause(faded, tmp_path).causes[0].name == "wrong-row-pitch"

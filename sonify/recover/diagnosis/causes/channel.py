@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from sonify.recover.diagnosis.case import Case
 from sonify.recover.diagnosis.causes.cause import CERTAIN, Cause, Finding, percent
 from sonify.recover.diagnosis.error_pattern import MANY
@@ -210,9 +212,18 @@ class RecorderDrops(Cause):
     breaks = True
 
     def find(self, case: Case, share: float) -> Finding | None:
-        """From the log's own times."""
-        if not case.gaps:
+        """From the log's own times, or from seams at which both channels jump."""
+        seams, read = case.jumps.together, case.seen.time_s
+        if case.fits and np.isfinite(read).any():
+            seams = tuple(t for t in seams if np.nanmin(read) < t < np.nanmax(read))
+        if not case.gaps and not seams:
             return None
+        if not case.gaps:
+            when = ", ".join(f"{at:.2f} s" for at in seams[:4]) + ", ..." * (len(seams) > 4)
+            return self.found(
+                MEASURED + 0.15,
+                f"both channels jump at {when}, as no disc can: samples are missing there",
+            )
         longest = 1000 * max(long for _, long in case.gaps)
         when = ", ".join(f"{at:.2f} s" for at, _ in case.gaps[:4])
         return self.found(

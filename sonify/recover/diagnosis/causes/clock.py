@@ -6,7 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.case import Case
-from sonify.recover.diagnosis.causes.cause import CERTAIN, Cause, Finding
+from sonify.recover.diagnosis.causes.cause import CERTAIN, Cause, Finding, percent
+from sonify.recover.diagnosis.causes.channel import MEASURED
 
 __all__ = ["ClockDoubled", "ClockLoose", "ClockMissing"]
 
@@ -26,12 +27,19 @@ def _by_position(case: Case, slots: NDArray[np.int64]) -> tuple[NDArray[np.int64
     return count, turns
 
 
+def _away(slots: NDArray[np.int64], merged: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Slots that are not beside a pulse that is merged with the next one."""
+    beside = np.concatenate([merged + k for k in (-1, 0, 1, 2)])
+    return slots[~np.isin(slots, beside)]
+
+
 def _scattered(case: Case) -> int:
-    """How many pulses are odd at no place of their own."""
+    """How many pulses are odd at no place of their own, if most of the odd ones are."""
     if case.seen.clock is None:
         return 0
-    count, turns = _by_position(case, case.seen.clock.odd)
-    return int(count[count <= max(1, SELDOM * turns)].sum())
+    count, turns = _by_position(case, _away(case.seen.clock.odd, case.seen.clock.merged))
+    astray = int(count[count <= max(1, SELDOM * turns)].sum())
+    return astray if 2 * astray > count.sum() else 0
 
 
 class ClockLoose(Cause):
@@ -39,13 +47,24 @@ class ClockLoose(Cause):
 
     name = "clock-loose"
     title = "the clock detector is loose, or its lead has a bad contact"
+    breaks = True
     repairs = (
         "tighten the clock detector's mount, and press its plug and its solder joints while you "
         "watch the signal",
     )
 
     def find(self, case: Case, share: float) -> Finding | None:
-        """From pulses that are odd at no place of their own."""
+        """From jumps of the clock's pulses against the data's holes, or from pulses that are odd
+        at no place of their own."""
+        jumps = case.jumps.apart
+        if jumps:
+            most = max(abs(by) for _, by in jumps)
+            when = ", ".join(f"{at:.2f} s" for at, _ in jumps[:4]) + ", ..." * (len(jumps) > 4)
+            return self.found(
+                MEASURED,
+                f"the clock's pulses jump against the data's holes by up to {percent(most)} of a "
+                f"position, at {when}: one of the detectors moves",
+            )
         count = _scattered(case)
         if count < SCATTERED or not case.harmed:
             return None
@@ -82,13 +101,16 @@ class ClockMissing(Cause):
             return None
         start, n = case.seen.alignment.start, case.design.positions
         begin, end = max(0, int(start[0])), int(start[-1]) + n
-        slots = clock.missing if self.kind == "missing" else clock.odd
+        if self.kind == "missing":
+            slots = _away(clock.missing, clock.merged)
+        else:
+            slots = np.union1d(_away(clock.odd, clock.merged), clock.merged)
         slots = slots[(slots >= begin) & (slots < end)]
         if not len(slots):
             return None
         count, turns = _by_position(case, slots)
         p = int(np.argmax(count))
-        if count[p] / turns >= 0.5 or (count[p] >= 2 and turns <= 3):
+        if count[p] >= min(2, turns) and (count[p] / turns >= 0.5 or turns <= 3):
             return self.found(
                 CERTAIN - 1,
                 f"in {int(count[p])} of {turns} turns the pulse at position {p + 1} is {self.kind}",

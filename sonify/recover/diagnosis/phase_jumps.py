@@ -1,0 +1,217 @@
+"""Jumps in the phase of a log's channels, which no disc can make.
+
+A disc has inertia: it may stand still, but its angle can't jump. Two faults show such jumps:
+
+- *A recorder that drops samples* joins what came before and after. At such a seam both channels
+  jump together. The clock's phase moves for good, and a hole or a web beside the seam is too short
+  (where a disc stands still, one is too long; a false or a missing pulse leaves the phase alone).
+  Or the data channel, too, changes from one sample to the next by far more than at the edge of a
+  hole, which takes several samples, while the level of the material stays.
+- *A loose detector* moves against the other one: the holes of one channel jump against those of
+  the other, from one delay to another.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.recover.diagnosis.source import LogRecording
+from sonify.recover.signal.averages import running_mean
+from sonify.recover.signal.clock import PulseClock
+from sonify.recover.signal.levels import BINS, cells_of
+from sonify.recover.signal.slicer import two_levels
+
+__all__ = ["PhaseJumps", "phase_jumps"]
+
+Reals = NDArray[np.float64]
+Index = NDArray[np.int64]
+
+SIGMAS = 5.0
+"""By which a phase or a length stands out: of 1000 pulses, one does by chance in 1700 logs (normal
+distribution)."""
+
+SPANS = (5, 10)
+"""Pulses on either side that tell the clock's phase: a few follow a speed that changes, more
+average a jitter."""
+
+UNEVEN = 0.25
+"""Of a position: pulses whose intervals differ by more tell no phase; jitter of a tenth differs by
+0.14."""
+
+MISSED = 0.2
+"""Of the positions, without a pulse: where more are, this is no clock channel (a data channel has
+holes at about half of its places)."""
+
+UNLIKE = 0.6
+"""Of the usual length, by which those pulses may differ from it: a hole that runs into another one
+is at least twice as long."""
+
+MOSTLY = 0.5
+"""Share of the pulses that must be even: where fewer are, the clock channel itself is spoilt."""
+
+LEAST_PHASE, LEAST_SHORT = 0.03, 0.05
+"""Least standard deviations of a phase, in positions, and of a length, as a share: edges are known
+to 0.29 of a sample, which at 16 samples a position is 0.02, and a length has two of them."""
+
+LONG = 2.5
+"""Of the usual length: a seam joins two parts of a hole or a web, which are at most twice that."""
+
+FEWEST_SAMPLES = 12.0
+"""Samples of a position from which edges take several: edges take a fifth of a position or more
+(common practice, no source)."""
+
+STEP = 2.5
+"""Times the steepest step of a usual hole. Of 80 healthy logs, none holds a step over 2 (measured
+with generators a and b of tests/benchmarks/world.py)."""
+
+STAYS = 0.15
+"""Of the swing, by which the material's level differs on both sides of a seam at most: light that
+does harm moves it by more."""
+
+BESIDE = 2.5
+"""Positions on either side that tell the material's level, in which a web lies even between three
+holes."""
+
+RUN, MOST_SLOTS, LEAST_SLOTS = 3, 12, 6
+"""Parts on either side that tell the delay of the data, and how many slots each takes, fewer in a
+short log."""
+
+CLEAR = 0.3
+"""Resultant length (0 to 1) of the places at which a part's levels vary, from which its holes tell
+a delay: noise alone has about 1 / sqrt(32 bins), or 0.2."""
+
+AGREE = 0.95
+"""The same for the delays of neighbouring parts: it holds back parts in which a jump lies."""
+
+LEAST_MOVE = 0.07
+"""Positions by which a loose detector moves at least: pauses and lights move the delay of sound
+ones by up to 0.06 (measured with the generators a and b)."""
+
+
+class PhaseJumps(NamedTuple):
+    """When both channels jumped together, in s; and when the clock's pulses jumped against the
+    data's holes, in s, and by how many positions."""
+
+    together: tuple[float, ...] = ()
+    apart: tuple[tuple[float, float], ...] = ()
+
+
+def phase_jumps(log: LogRecording, clock: PulseClock) -> PhaseJumps:
+    """Look for jumps in a log with its clock as it was followed."""
+    if len(clock.missing) > MISSED * len(clock.slot_s):
+        return PhaseJumps()
+    apart = _apart(log, clock)
+    found: list[float] = []
+    if clock.clear and not apart:
+        moved: list[float] = []
+        for span in SPANS:
+            seams, jumps = _by_phase(clock.pulse_s, clock.length_s, span)
+            found, moved = found + seams, moved + jumps
+        # a stage that jerks moves the data channel alone
+        near = np.array(moved or [-math.inf])
+        steps = _steps(log.data, log.rate, clock.usual_s)
+        both = np.intersect1d(steps, _steps(log.clock, log.rate, clock.usual_s))
+        alone = [t for t in steps if np.abs(near - t).min() < 2 * clock.usual_s]
+        found = sorted({*found, *both.tolist(), *alone})
+    # both pulses beside a seam tell of the same one
+    apart_by = 2 * clock.usual_s
+    together = tuple(t for k, t in enumerate(found) if not k or t - found[k - 1] > apart_by)
+    return PhaseJumps(together, apart)
+
+
+def _by_phase(middle: Reals, length: Reals, span: int) -> tuple[list[float], list[float]]:
+    """The middles of pulses about which the phase jumps and a hole or a web is too short, and of
+    all about which it jumps; each is left out of the phases."""
+    at = np.arange(span, len(middle) - span)
+    if len(at) < 2 * span:
+        return [], []
+
+    def about(x: Reals, wide: int) -> Reals:
+        """The `wide` values before each pulse and after it."""
+        near = np.lib.stride_tricks.sliding_window_view(x, wide)
+        return np.concatenate([near[at - span], near[at + 1]], axis=1)
+
+    web = (middle - length / 2)[1:] - (middle + length / 2)[:-1]
+    ramp = np.arange(span) - (span - 1) / 2
+    both = about(middle, span)
+    before, after = both[:, :span], both[:, span:]
+    period = (before @ ramp + after @ ramp) / (2 * (ramp @ ramp))
+    passed = (after.mean(axis=1) - before.mean(axis=1)) / period
+    jump = np.abs(passed - np.rint(passed))
+    uneven = np.abs(about(np.diff(middle), span - 1) / period[:, None] - 1)
+    holes = about(length, span)
+    hole, gap = np.median(holes, axis=1), np.median(about(web, span - 1), axis=1)
+    alike = np.abs(holes / hole[:, None] - 1).max(axis=1) < UNLIKE
+    even = (uneven.max(axis=1) < UNEVEN) & alike
+    if even.mean() < MOSTLY:
+        return [], []
+    beside = np.stack([web[at - 1] / gap, length[at] / hole, web[at] / gap])
+    usual = 1.4826 * np.median(np.abs(beside[:, even] - 1), axis=1)
+    short = ((1 - beside) / np.maximum(usual, LEAST_SHORT)[:, None]).max(axis=0)
+    chance = max(1.4826 * float(np.median(jump[even])), LEAST_PHASE)
+    jumps = even & (jump > SIGMAS * chance)
+    found = jumps & (short > SIGMAS) & (beside.max(axis=0) < LONG)
+    return middle[at[found]].tolist(), middle[at[jumps]].tolist()
+
+
+def _steps(channel: NDArray[np.float32], rate: float, period_s: float) -> list[float]:
+    """When a channel steps as no hole's edge does."""
+    x, wide = channel.astype(np.float64), int(period_s * rate)
+    if period_s * rate < FEWEST_SAMPLES or len(np.unique(x[:4096])) <= 2:
+        return []
+    # the step from sample 1 to sample 2 without the slope on either side
+    step = np.abs(np.diff(x, 3)) / 2
+    low, high = two_levels(channel)
+    count = len(step) // wide
+    holds = np.ptp(x[: count * wide].reshape(count, wide), axis=1) > (high - low) / 2
+    if not holds.any():
+        return []
+    most = step[: count * wide].reshape(count, wide).max(axis=1)[holds]
+    least = max(STEP * float(np.percentile(most, 75)), STAYS * (high - low))
+    found = np.flatnonzero(step > least) + 1
+    # the material's level is the one that is seen for longer
+    part = 90 if float(np.median(x)) > (low + high) / 2 else 10
+    width = math.ceil(BESIDE * wide)
+    out = []
+    for k in found[np.diff(found, prepend=-wide) > 2].tolist():
+        sides = x[max(0, k + 1 - width) : k + 1], x[k + 1 : k + 1 + width]
+        levels = [float(np.percentile(side, part)) for side in sides if len(side) > width // 2]
+        if len(levels) == 2 and abs(levels[0] - levels[1]) < STAYS * (high - low):
+            out.append((k + 1) / rate)
+    return out
+
+
+def _apart(log: LogRecording, clock: PulseClock) -> tuple[tuple[float, float], ...]:
+    """When the data's holes jump against the clock's, and by how many positions."""
+    cells = cells_of(log.data, log.rate, clock, 0.0)
+    wide = int(np.clip(len(cells) // (2 * RUN + 1), LEAST_SLOTS, MOST_SLOTS))
+    count = len(cells) // wide
+    rest = cells - running_mean(cells.mean(axis=1), 9)[:, None]
+    spread = rest[: count * wide].reshape(count, wide, BINS).var(axis=1)
+    turn = np.exp(2j * np.pi * ((np.arange(BINS) + 0.5) / BINS - 0.5))
+    place = (spread @ turn) / np.maximum(spread.sum(axis=1), 1e-30)
+    told = np.flatnonzero(np.abs(place) > CLEAR)
+    if len(told) < 2 * RUN + 1:
+        return ()
+    way = place[told] / np.abs(place[told])
+    # of parts beside one another, and of means of RUN parts
+    noise = 1.4826 * float(np.median(np.abs(np.angle(way[1:] / way[:-1])))) / (2 * np.pi)
+    least = max(LEAST_MOVE, SIGMAS * noise / math.sqrt(RUN))
+    runs = np.lib.stride_tricks.sliding_window_view(way, RUN).sum(axis=1)
+    # the jump may lie within a part, which is left out
+    before, after = runs[: -RUN - 1], runs[RUN + 1 :]
+    moved = np.angle(after / before) / (2 * np.pi)
+    clear = np.minimum(np.abs(before), np.abs(after)) > AGREE * RUN
+    size = np.where(clear, np.abs(moved), 0.0)
+    out: list[tuple[float, float]] = []
+    for k in np.argsort(-size, kind="stable").tolist():
+        if size[k] < least:
+            break
+        moment = float(clock.slot_s[told[k + RUN] * wide + wide // 2])
+        if all(abs(moment - t) > RUN * wide * clock.usual_s for t, _ in out):
+            out.append((moment, float(moved[k])))
+    return tuple(sorted(out))
