@@ -40,6 +40,7 @@ def work(spec: dict[str, Any]) -> None:
     """Do what `job.json` says, in its folder."""
     from sonify.progress import watching
     from sonify.settings import convert
+    from sonify.studio.comparing import compared
     from sonify.studio.document import Document, show_of, trusted
     from sonify.studio.flashing import check
     from sonify.studio.making import loudness_of, write_download
@@ -58,6 +59,11 @@ def work(spec: dict[str, Any]) -> None:
     if spec["kind"] == "read":
         os.chdir("dropped")
         say(**receive(Path(spec["file"]), spec["setup"], spec["hints"]))
+        return
+    if spec["kind"] == "compare":
+        os.chdir("dropped")
+        document = convert(spec["document"], Document)
+        say(compared=compared(Path(spec["file"]), document, spec["hints"]))
         return
     document = convert(spec["document"], Document)
     if spec["kind"] == "flash":

@@ -15,9 +15,16 @@ from sonify.studio.naming import naming
 from sonify.studio.project import project_at, refuse_project
 
 if TYPE_CHECKING:
-    from sonify.disc.disc import Disc
+    from sonify.recover.search.find import Found
 
-__all__ = ["Hints", "receive"]
+__all__ = ["Hints", "picture_of", "receive"]
+
+OVERLAY = ".overlay.png"  # no dropped file begins with a dot
+MOST_OTHERS = 4
+"""Other readings that are offered, as many as `sonify read` prints."""
+
+MOST_PIXELS = 1200
+"""Of a picture's longer side: as wide as the page shows it on a sharp screen."""
 
 Count = Annotated[int, msgspec.Meta(ge=1, le=1_000_000)]
 
@@ -46,7 +53,7 @@ def receive(path: Path, setup: dict[str, Any], hints: dict[str, Any]) -> dict[st
     -------
     dict
         `{"disc": table, "name": name}`, `{"setup": table}` or `{"project": table}`, and `about`,
-        what was read.
+        what was read. A disc that had to be found comes with what was `seen`.
 
     Raises
     ------
@@ -56,6 +63,7 @@ def receive(path: Path, setup: dict[str, Any], hints: dict[str, Any]) -> dict[st
     from sonify.load import read_disc_file
     from sonify.performance_settings import Setup, is_preset
 
+    seen: dict[str, Any] = {}
     try:
         if path.suffix == ".toml":
             project = project_at(path)
@@ -70,14 +78,15 @@ def receive(path: Path, setup: dict[str, Any], hints: dict[str, Any]) -> dict[st
                 return {"setup": table, "about": f"settings from {path.name}"}
             disc = read_disc_file(path)
         else:
-            disc = _found(path, setup, convert(hints, Hints))
+            found = _found(path, setup, convert(hints, Hints))
+            disc, seen = found.disc, {"seen": _seen(found, path)}
     except InputError as e:
         raise InputError(e.at(path).say(naming), place="disc.file") from None
     about = f"{disc.rows} rows of {disc.positions} positions from {path.name}"
-    return {"disc": disc_table(disc), "name": path.stem, "about": about}
+    return {"disc": disc_table(disc), "name": path.stem, "about": about, **seen}
 
 
-def _found(path: Path, setup: dict[str, Any], hints: Hints) -> Disc:
+def _found(path: Path, setup: dict[str, Any], hints: Hints) -> Found:
     import tomli_w
 
     from sonify.load import find_in
@@ -86,8 +95,58 @@ def _found(path: Path, setup: dict[str, Any], hints: Hints) -> Disc:
     refuse_paths(setup)
     played = path.with_name("played.toml")
     played.write_text(tomli_w.dumps(setup), encoding="utf-8")
-    options = ReadOptions(hints.positions, hints.rows, hints.sample_rate, (str(played),))
+    options = ReadOptions(
+        hints.positions,
+        hints.rows,
+        hints.sample_rate,
+        (str(played),),
+        overlay=path.with_name(OVERLAY),
+    )
     found = find_in(path, options)
     for one in (*found.sighting.cautions, *found.cautions):
         warnings.warn(one, stacklevel=2)
-    return found.disc
+    return found
+
+
+def _seen(found: Found, path: Path) -> dict[str, Any]:
+    """What a reader found, for people: kind, confidence, unknown bits, other readings, overlay."""
+    seen = found.sighting
+    others = [
+        c
+        for c in found.candidates
+        if c.text != found.disc.message and 2 * c.text.count("\ufffd") < len(c.text)
+    ]
+    overlay = path.with_name(OVERLAY)
+    return {
+        "kind": seen.kind,
+        "message": found.disc.message,
+        "confidence": round(float(seen.confidence.mean()), 4),
+        "least": round(float(seen.confidence.min()), 4),
+        "unknown": int((found.disc.grid < 0).sum()),
+        "arranged": str(found.arrangement),
+        "others": [
+            {
+                "message": c.text,
+                "how": f"{c.arrangement}; {c.code.alphabet}, {c.code.bit_order}",
+                "why": c.why,
+                "disc": disc_table(found.read_as(c)),
+            }
+            for c in others[:MOST_OTHERS]
+        ],
+        "picture": picture_of(overlay) if overlay.is_file() else None,
+    }
+
+
+def picture_of(path: Path) -> str:
+    """A picture as a data URL of a size for the page."""
+    import base64
+    import io
+
+    from PIL import Image
+
+    with Image.open(path) as file:
+        picture = file.convert("RGB")
+    picture.thumbnail((MOST_PIXELS, MOST_PIXELS))
+    with io.BytesIO() as out:
+        picture.save(out, "JPEG", quality=85)
+        return f"data:image/jpeg;base64,{base64.b64encode(out.getvalue()).decode('ascii')}"

@@ -94,6 +94,7 @@ class _Drop(Settings, frozen=True):
     name: str
     setup: dict[str, Any] = msgspec.field(default_factory=dict)
     hints: dict[str, Any] = msgspec.field(default_factory=dict)
+    document: Document | None = None
 
 
 class _Server:
@@ -227,7 +228,7 @@ class _Server:
         return JSONResponse(await self._thread(roll, sent.setup, sent.seed, set(sent.locks)))
 
     async def drop(self, request: Request) -> Response:
-        """Read a file that was dropped on the page, as a job."""
+        """Read a file that was dropped on the page, or compare it with a document, as a job."""
         if self._dropping >= MAX_DROPS:
             raise Refused(429, "too many files at once; wait for one to finish")
         self._dropping += 1
@@ -245,7 +246,8 @@ class _Server:
         if not data:
             raise Refused(422, "the file is empty")
         file = safe_name(Path(sent.name).stem) + suffix
-        spec = {**to_builtins(sent), "kind": "read", "file": file}
+        kind = "read" if sent.document is None else "compare"
+        spec = {**to_builtins(sent), "kind": kind, "file": file}
         return JSONResponse(await self._result(spec, LONGEST_READ_S, data))
 
     async def download(self, request: Request) -> Response:

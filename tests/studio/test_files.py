@@ -91,7 +91,7 @@ READ = (".svg", ".dxf", ".csv", ".txt", ".npy", ".wav", ".mid", ".png")
 def test_drop_each_kind_of_file(page: Page, disc: sonify.Disc, kind: str, tmp_path: Path) -> None:
     path = made(kind, disc, tmp_path)
     if kind == ".wav":
-        page.at("#panel-disc summary >> text=Help the reader")
+        page.at("#panel-read summary >> text=Help the reader")
         page.page.get_by_label("Positions per turn").fill("56")
     drop(page, path)
     assert page.js("document.getElementById('wrong').hidden"), page.page.text_content("#wrong")

@@ -237,7 +237,7 @@ def test_a_reader_s_hint_names_the_page_s_own_controls() -> None:
     from sonify.errors import InputError
     from sonify.studio.naming import said
 
-    page = Path(__file__).parents[2] / "sonify/studio/static/panel-disc.js"
+    page = Path(__file__).parents[2] / "sonify/studio/static/panel-read.js"
     labels = page.read_text(encoding="utf-8")
     for key in ("positions", "rows", "sample-rate"):
         text = said(InputError("it is not clear", hint=f"give {{{key}}}"))

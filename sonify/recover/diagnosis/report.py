@@ -20,7 +20,15 @@ from sonify.recover.diagnosis.safety import SAFETY
 if TYPE_CHECKING:
     from sonify.recover.diagnosis.result import Comparison
 
-__all__ = ["as_json", "printable", "report_lines", "write_report", "written"]
+__all__ = [
+    "as_json",
+    "measures",
+    "printable",
+    "report_lines",
+    "right_of",
+    "write_report",
+    "written",
+]
 
 T = TypeVar("T")
 
@@ -78,14 +86,14 @@ def _title(c: Comparison) -> str:
     return c.show.disc.title or c.show.disc.name
 
 
-def _right(c: Comparison) -> str:
+def right_of(c: Comparison) -> str:
     if not len(c.errors):
         return "all bits right"
     # never "100 %" if some bits are wrong
     return f"{min(100 * (c.right or 0.0), 99.9):.1f} % of the bits right"
 
 
-def _measures(c: Comparison) -> list[tuple[str, str]]:
+def measures(c: Comparison) -> list[tuple[str, str]]:
     """What was measured: name and value."""
     m, change = c.motion, c.row_change_s
     profile = c.show.setup.player.rpm
@@ -114,9 +122,9 @@ def _measures(c: Comparison) -> list[tuple[str, str]]:
 
 def report_lines(c: Comparison, most: int = 12) -> list[str]:
     """The report for a terminal."""
-    right = "" if c.right is None else f"; {_right(c)}"
+    right = "" if c.right is None else f"; {right_of(c)}"
     out = [f"{c.path.name}: a {KIND[c.kind]} of {_title(c)}{right}"]
-    out += [f"{name.lower():<17}{value}" for name, value in _measures(c)]
+    out += [f"{name.lower():<17}{value}" for name, value in measures(c)]
     out.append(f"{'message':<17}{printable(c.message)}")
     if c.message_read != c.message:
         out.append(f"{'as read':<17}{printable(c.message_read)}")
@@ -181,10 +189,10 @@ def _html(c: Comparison) -> bytes:
     title = html.escape(f"What the player did: {_title(c)}")
     rows = [
         ("Recording", f"{c.path.name}, {KIND[c.kind]}"),
-        ("Bits", "unknown" if c.right is None else _right(c)),
-        *_measures(c),
+        ("Bits", "unknown" if c.right is None else right_of(c)),
+        *measures(c),
     ]
-    measures = "".join(f"<tr><th>{k}</th><td>{html.escape(v)}</td></tr>" for k, v in rows)
+    table = "".join(f"<tr><th>{k}</th><td>{html.escape(v)}</td></tr>" for k, v in rows)
     causes = "".join(
         f"<li><strong>{html.escape(one.title)}</strong><ul>"
         f"{_items([*one.evidence, *(f'Try: {line}' for line in one.try_this)])}</ul></li>"
@@ -219,7 +227,7 @@ def _html(c: Comparison) -> bytes:
 <div class="picture" tabindex="0" role="region" aria-label="The reading, as a picture">
 <img alt="The disc's grid with its errors, the speed over time, levels and eye"
  src="data:image/png;base64,{base64.b64encode(draw_report(c)).decode()}"></div>
-<table>{measures}</table>
+<table>{table}</table>
 <h2>Message</h2>
 {text}
 <h2>Errors: {len(c.errors)}</h2>

@@ -51,6 +51,8 @@ class Found:
         The most plausible first.
     cautions : tuple of Caution
         What is in doubt about the message.
+    threshold : float
+        The confidence below which a bit is unknown.
     """
 
     disc: Disc
@@ -58,6 +60,13 @@ class Found:
     arrangement: Arrangement
     candidates: tuple[Candidate, ...]
     cautions: tuple[Caution, ...]
+    threshold: float = THRESHOLD
+
+    def read_as(self, candidate: Candidate) -> Disc:
+        """The disc, read in one of the ways that were found."""
+        how = candidate.arrangement
+        grid = arrange(self.sighting.bits(self.threshold), how)
+        return _disc_of(self.sighting, grid, how, candidate, self.disc.name)
 
 
 def find_message(
@@ -119,7 +128,7 @@ def find_message(
                 disc = longer
                 cautions.append(Caution("a last row without holes was added: the message needs it"))
                 break
-    return Found(disc, sighting, how, tuple(candidates), tuple(cautions))
+    return Found(disc, sighting, how, tuple(candidates), tuple(cautions), threshold)
 
 
 def _may_want_a_row(disc: Disc) -> bool:

@@ -15,7 +15,7 @@ from sonify.recover.diagnosis.safety import SAFETY_OF_DISC
 from sonify.recover.survey.sites import READS
 from sonify.recover.survey.survey import Fault, Survey, notes_changed, site_name
 
-__all__ = ["survey_facts", "survey_lines", "write_survey"]
+__all__ = ["fault_line", "survey_facts", "survey_lines", "write_survey"]
 
 # Shapes that differ without colours. A drawing has missing and resized holes.
 KINDS = ("blocked", "missing", "extra", "misplaced", "torn", "resized")
@@ -30,7 +30,7 @@ CHECK = {
 MOST_NUMBERS = 99  # beside marks: more hide the picture
 
 
-def _what(s: Survey, f: Fault) -> str:
+def fault_line(s: Survey, f: Fault) -> str:
     """A fault and what it does, in words."""
     ways = (("outwards", "inwards", f.out_mm), ("forwards", "backwards", f.on_mm))
     how = ", ".join(f"{abs(mm):.2f} mm {(a, b)[mm < 0]}" for a, b, mm in ways)
@@ -73,7 +73,7 @@ def survey_lines(s: Survey) -> list[str]:
         out.append(f"{'check':<17}{VERDICTS[read.verdict]}")
     out.append(f"{'music':<17}{_notes(notes_changed(s.show, s.read))}")
     out.append(f"{'faults':<17}{len(s.faults) or 'none'}")
-    out += [f"  {k}  {_what(s, f)}" for k, f in enumerate(s.faults, 1)]
+    out += [f"  {k}  {fault_line(s, f)}" for k, f in enumerate(s.faults, 1)]
     return out + [f"  safety: {line}" for line in SAFETY_OF_DISC if s.faults]
 
 

@@ -56,9 +56,10 @@ export async function postPacked(path, body, signal) {
 
 export const getPacked = async (path) => unpack(await (await ask(path)).arrayBuffer());
 
-/** Send a file to be read, with the settings that a recording was played with. */
-export async function dropFile(file, setup, hints, signal) {
-  const head = new TextEncoder().encode(JSON.stringify({ name: file.name, setup, hints }));
+/** Send a file to be read: with the settings that a recording was played with, or with a document to
+ * compare it with. */
+export async function dropFile(file, about, signal) {
+  const head = new TextEncoder().encode(JSON.stringify({ name: file.name, ...about }));
   const size = new DataView(new ArrayBuffer(4));
   size.setUint32(0, head.length, true);
   const answer = await ask("api/drop", {

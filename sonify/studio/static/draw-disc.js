@@ -186,6 +186,7 @@ export class DiscView {
       c.arc(x * this.scale, y * this.scale, Math.max(5, show.geometry.hole * this.scale * 2), 0, TURN);
       c.stroke();
     }
+    if (this.errors?.length) this.cross(c, size);
     // the stage with its two spots
     c.setTransform(1, 0, 0, 1, size / 2, size / 2);
     const n = Math.max(0, count - 1);
@@ -221,6 +222,22 @@ export class DiscView {
       c.arc(0, -r * k, spot, 0, TURN);
       c.stroke();
     }
+  }
+
+  /** Cross out the places where a comparison found errors. */
+  cross(c, size) {
+    const arm = Math.max(4, this.show.geometry.hole * this.scale * 1.6);
+    c.strokeStyle = colour("unknown");
+    c.lineWidth = Math.max(2, size * 0.006);
+    c.beginPath();
+    for (const { row, position } of this.errors) {
+      const [x, y] = this.spot(row, position).map((v) => v * this.scale);
+      c.moveTo(x - arm, y - arm);
+      c.lineTo(x + arm, y + arm);
+      c.moveTo(x - arm, y + arm);
+      c.lineTo(x + arm, y - arm);
+    }
+    c.stroke();
   }
 
   /** The place at a point of the canvas, as the disc stands now. */

@@ -1,13 +1,14 @@
 // Files dropped anywhere on the page.
 
-/** `sheet` shows while a file is dragged over the page; `give` gets the file. */
-export function wireDrop(sheet, give) {
+/** `sheet` shows what `says()` tells while a file is dragged over the page; `give` gets the file. */
+export function wireDrop(sheet, give, says) {
   let depth = 0;
   const files = (e) => e.dataTransfer?.types.includes("Files");
   addEventListener("dragenter", (e) => {
     if (!files(e)) return;
     e.preventDefault();
     depth++;
+    sheet.firstElementChild.textContent = says();
     sheet.hidden = false;
   });
   addEventListener("dragover", (e) => { if (files(e)) e.preventDefault(); });

@@ -13,12 +13,14 @@ import { give } from "./dom.js";
 import { wireKeys } from "./keys.js";
 import { Marks } from "./marks.js";
 import { clearError, showCautions, showError, tell, work } from "./messages.js";
+import { comparePanel } from "./panel-compare.js";
 import { discPanel } from "./panel-disc.js";
 import { filesPanel } from "./panel-files.js";
 import { holesPanel } from "./panel-holes.js";
 import { musicPanel } from "./panel-music.js";
 import { notesPanel } from "./panel-notes.js";
 import { lampsPanel, machinePanel } from "./panel-rest.js";
+import { readPanel } from "./panel-read.js";
 import { startPanel } from "./panel-start.js";
 import { voicesPanel } from "./panel-voices.js";
 import { Palette, choicesOf, controlsOf } from "./palette.js";
@@ -44,6 +46,7 @@ const marks = new Marks();
 const AREAS = [
   ["start", "Start"], ["disc", "Disc"], ["holes", "Holes"], ["music", "Music"], ["voices", "Voices"], ["notes", "Notes"],
   ["lamps", "Lamps"], ["machine", "Machine"], ["files", "Files"],
+  ["read", "Read"], ["compare", "Compare"],
 ];
 
 let store = null;
@@ -52,6 +55,8 @@ let panels = [];
 let voices = null;
 let notes = null;
 let palette = null;
+let reader = null;
+let compare = null;
 let preview = null;
 let show = null;
 
@@ -313,7 +318,9 @@ function wire() {
     for (const v of [...views, notes]) v?.redraw?.();
     paint();
   });
-  wireDrop($("dropping"), (file) => panels[1].read(file));
+  const comparing = () => areas.now === "compare";
+  wireDrop($("dropping"), (file) => (comparing() ? compare : reader).read(file),
+    () => (comparing() ? "Drop the file to compare it with this disc" : "Drop the file to read it"));
   const sized = new ResizeObserver(() => { drawContours($("contours")); animate(); });
   for (const e of [document.querySelector(".player"), ...views.map((v) => v.canvas)]) sized.observe(e);
   still.addEventListener("change", paint);
@@ -372,10 +379,12 @@ async function begin() {
     palette = new Palette($("palette"), () => commands(tables, music, files));
     voices = voicesPanel(room("voices"), store, tables, solo, sound, tell);
     notes = notesPanel(room("notes"), store, marks, sound, tell);
+    reader = readPanel(room("read"), store, areas);
+    compare = comparePanel(room("compare"), store, { hints: reader.given, disc, marks, sound, areas, paint });
     const files = filesPanel(room("files"), store, tables, solo);
     panels = [
       startPanel(room("start"), store, tables, { music, files, areas, play }),
-      discPanel(room("disc"), store, tables, tell),
+      discPanel(room("disc"), store, tables, areas),
       holes,
       music,
       voices,
@@ -383,6 +392,8 @@ async function begin() {
       lampsPanel(room("lamps"), store, tables, music),
       machinePanel(room("machine"), store, tables, music),
       files,
+      reader,
+      compare,
     ];
     store.addEventListener("document", sync);
     store.addEventListener("asking", () => work.begin("show", "Working…"));
@@ -401,5 +412,5 @@ async function begin() {
 begin();
 
 // for the tests, read-only
-window.studio = { sound, views: { disc, matrix, trail, near }, frames, areas: () => areas, get store() { return store; }, get preview() { return preview; }, get roll() { return notes.roll; },
+window.studio = { sound, views: { disc, matrix, trail, near }, frames, areas: () => areas, get store() { return store; }, get preview() { return preview; }, marks, get roll() { return notes.roll; },
   get show() { return show; } };

@@ -1,9 +1,7 @@
-// The panel of the disc: its message or file, its code, its layout and its sizes.
+// The panel of the disc: its message, its code, its layout and its sizes.
 
-import { dropFile } from "./api.js";
 import { chooser, h, uid } from "./dom.js";
 import { fields } from "./fields.js";
-import { work } from "./messages.js";
 import { discOf } from "./panel-music.js";
 
 /** From now on the disc is not one that ships. */
@@ -31,7 +29,7 @@ export function messageOf(store) {
   return disc.message ?? (store.show?.document === store.document ? store.show.message : null) ?? "";
 }
 
-export function discPanel(panel, store, tables, tell) {
+export function discPanel(panel, store, tables, areas) {
   const message = h("textarea", { id: "message", rows: 4, maxLength: 40000, spellcheck: true });
   const title = h("input", { type: "text", id: "title", maxLength: 200 });
   const fact = h("p.fact", { role: "status" });
@@ -44,11 +42,8 @@ export function discPanel(panel, store, tables, tell) {
     try {
       const got = await discOf(name);
       store.change("disc", (d) => Object.assign(d, got));
-      notes.hidden = true;
     } catch (e) { store.dispatchEvent(new CustomEvent("wrong", { detail: e })); }
   });
-  const file = h("input", { type: "file", id: "file", "aria-describedby": "file-help" });
-  file.addEventListener("change", () => file.files[0] && read(file.files[0]));
 
   message.addEventListener("input", () => setMessage(store, message.value));
   title.addEventListener("input", () => store.change("title", (d) => {
@@ -99,74 +94,14 @@ export function discPanel(panel, store, tables, tell) {
   const derived = h("p.help", {});
   const shop = h("ul.shop", { "aria-label": "Cautions for cutting" });
 
-  // hints for what a file may not tell
-  const hint = (label, help, most) => {
-    const box = h("input", { type: "number", id: uid("hint"), min: 1, max: most, step: 1 });
-    return { box, element: h("div.field", {}, h("label", { htmlFor: box.id }, label), box, h("p.help", {}, help)) };
-  };
-  const help = {
-    positions: hint("Positions per turn", "For a log, a MIDI recording or a photograph. Empty: detected.", 100000),
-    rows: hint("Rows of the disc", "For a MIDI recording. Empty: detected.", 100000),
-    "sample-rate": hint("Samples per second", "For a log without a time column.", 10000000),
-  };
-  const hints = () => Object.fromEntries(Object.entries(help)
-    .filter(([, x]) => Number(x.box.value) > 0).map(([key, x]) => [key, Math.round(Number(x.box.value))]));
-  const notes = h("ul.shop", { hidden: true, "aria-label": "Cautions of the reader" });
-  let reading = null;
-  const stop = h("button", { type: "button", hidden: true, onclick: () => reading?.abort() }, "Stop reading");
-  async function read(one) {
-    reading?.abort();
-    const mine = reading = new AbortController();
-    document.body.dataset.reading = "";
-    work.begin("read", `Reading ${one.name}…`, 0);
-    stop.hidden = false;
-    try {
-      const got = await dropFile(one, store.setup, hints(), mine.signal);
-      if (got.project) store.open(got.project);
-      else store.change("file", (d) => {
-        if (got.setup) {
-          d.setup = got.setup;
-          d.presets = [];
-          d.muted = [];
-        } else {
-          d.disc = got.disc;
-          d.name = got.name;
-          d.shipped = null;
-          d.fit = null;
-        }
-      });
-      work.end("read");
-      tell(`Read: ${got.about}`);
-      notes.replaceChildren(...(got.cautions ?? []).map((c) => h("li", {}, c)));
-      notes.hidden = !got.cautions?.length;
-    } catch (e) {
-      work.end("read");
-      if (e.name === "AbortError") tell(`Stopped reading ${one.name}`);
-      else {
-        tell(`${one.name} could not be read`);
-        store.dispatchEvent(new CustomEvent("wrong", { detail: e }));
-      }
-    } finally {
-      if (reading === mine) {
-        reading = null;
-        delete document.body.dataset.reading;
-        stop.hidden = true;
-      }
-      file.value = "";
-    }
-  }
-
   panel.append(
     h("div.field", { "data-place": "disc.message" }, h("label", { htmlFor: "message" }, "Message"), message,
       h("p.help", {}, "The text on the disc. The holes change as you type.")),
     fact,
     h("div.field", {}, h("label", { htmlFor: pick.select.id }, "Disc"), pick.select, pick.about),
-    h("div.field", { "data-place": "disc.file" }, h("label", { htmlFor: "file" }, "From a file"), file, stop,
-      h("p.help", { id: "file-help" }, "Choose a file or drop it anywhere on the page: a drawing, a photograph, a detector log, "
-        + "a grid, a MIDI recording, a disc file, a preset file or a project file.")),
-    h("details.more", {}, h("summary", {}, "Help the reader"),
-      h("div.inside", {}, Object.values(help).map((x) => x.element))),
-    h("div", { role: "status" }, notes),
+    h("div.field", {}, h("span.label", {}, "From a file"),
+      h("button", { type: "button", onclick: () => areas.open("read") }, "Read a drawing, photograph or recording"),
+      h("p.help", {}, "Or drop a file anywhere on the page.")),
     h("div.field", { "data-place": "disc.title" }, h("label", { htmlFor: "title" }, "Title"), title,
       h("p.help", {}, "Engraved on the drawing, and used in files. Empty: nothing is engraved.")),
     h("details.more", {}, h("summary", {}, "Code"), h("div.inside", {}, code.elements)),
@@ -176,7 +111,6 @@ export function discPanel(panel, store, tables, tell) {
   );
 
   return {
-    read,
     sync() {
       const d = store.document;
       const text = messageOf(store);
