@@ -16,7 +16,7 @@ from sonify.recover.diagnosis.depth import DepthShape, depth_shape
 from sonify.recover.diagnosis.error_pattern import ErrorPattern
 from sonify.recover.diagnosis.motion import Motion
 from sonify.recover.diagnosis.observed import Levels, Observed
-from sonify.recover.diagnosis.phase_jumps import PhaseJumps
+from sonify.recover.diagnosis.phase_jumps import NO_JUMPS, PhaseJumps
 from sonify.recover.diagnosis.quiet import Quiet, quiet_of
 from sonify.recover.diagnosis.recount import Miscount
 
@@ -81,7 +81,7 @@ class Case:
     delay_s: float = 0.0
     channels: Channels | None = None
     gaps: tuple[tuple[float, float], ...] = ()
-    jumps: PhaseJumps = PhaseJumps()
+    jumps: PhaseJumps = NO_JUMPS
     fits: bool = True
 
     @property

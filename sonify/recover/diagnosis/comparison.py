@@ -28,7 +28,7 @@ from sonify.recover.diagnosis.matching import (
     why_misfit,
 )
 from sonify.recover.diagnosis.motion import motion_of
-from sonify.recover.diagnosis.phase_jumps import PhaseJumps, phase_jumps
+from sonify.recover.diagnosis.phase_jumps import NO_JUMPS, phase_jumps
 from sonify.recover.diagnosis.recount import recounted
 from sonify.recover.diagnosis.result import ERRORS, Comparison, margins_of
 from sonify.recover.diagnosis.source import LogRecording, MidiRecording, load_recording
@@ -122,7 +122,7 @@ def compare(
         known[:] = False
     missed = known & (design.grid == 1) & (seen.bits == 0)
     added = known & (design.grid == 0) & (seen.bits == 1)
-    jumps = PhaseJumps()
+    jumps = NO_JUMPS
     if isinstance(recording, LogRecording) and seen.clock is not None and not blind:
         jumps = phase_jumps(recording, seen.clock)
     case = Case(

@@ -25,7 +25,7 @@ from sonify.recover.signal.clock import PulseClock
 from sonify.recover.signal.levels import BINS, cells_of
 from sonify.recover.signal.slicer import two_levels
 
-__all__ = ["PhaseJumps", "phase_jumps"]
+__all__ = ["NO_JUMPS", "PhaseJumps", "phase_jumps"]
 
 Reals = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -100,10 +100,13 @@ class PhaseJumps(NamedTuple):
     apart: tuple[tuple[float, float], ...] = ()
 
 
+NO_JUMPS = PhaseJumps()
+
+
 def phase_jumps(log: LogRecording, clock: PulseClock) -> PhaseJumps:
     """Look for jumps in a log with its clock as it was followed."""
     if len(clock.missing) > MISSED * len(clock.slot_s):
-        return PhaseJumps()
+        return NO_JUMPS
     apart = _apart(log, clock)
     found: list[float] = []
     if clock.clear and not apart:

@@ -325,9 +325,7 @@ def _numbered(pulses: Pulses, period_s: float, low: bool) -> PulseClock:
     extra[len(extra) - 1 - np.array(kept)] = False
     slot = np.concatenate([[0], np.cumsum(steps[::-1])])
     every = np.rint(np.interp(pulses.middle, pulses.middle[~extra], slot)).astype(np.int64)
-    return PulseClock.numbered(
-        pulses.middle, pulses.length, every, extra, low, noise, pulses.clear
-    )
+    return PulseClock.numbered(pulses.middle, pulses.length, every, extra, low, noise, pulses.clear)
 
 
 def _reads_low(x: NDArray[np.float32], phase: Reals) -> bool:

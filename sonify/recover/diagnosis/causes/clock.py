@@ -66,7 +66,7 @@ class ClockLoose(Cause):
                 f"position, at {when}: one of the detectors moves",
             )
         count = _scattered(case)
-        if count < SCATTERED or not case.harmed:
+        if count < SCATTERED or not case.count:
             return None
         return self.found(
             CERTAIN - 0.8,
