@@ -126,8 +126,8 @@ class PulseClock:
     ) -> Self:  # fmt: skip
         """A clock whose missing pulses lie evenly between their neighbours."""
         if not clear:
-            pulse_s, length_s, pulse_slot = (v[~extra] for v in (pulse_s, length_s, pulse_slot))
-            extra = extra[~extra]
+            pulse_s, length_s = pulse_s[~extra], length_s[~extra]
+            pulse_slot, extra = pulse_slot[~extra], extra[~extra]
         slot = pulse_slot[~extra]
         every = np.arange(int(slot[-1]) + 1)
         times = _calmed(np.interp(every, slot, pulse_s[~extra]), noise)
