@@ -15,14 +15,17 @@ from sonify.light.mounting import Mounting
 from sonify.settings import to_builtins
 from sonify.studio.document import Document, flash_key, show_of
 from sonify.studio.flashing import may_flash, ramp
-from sonify.studio.naming import said
+from sonify.studio.naming import naming, said
 from sonify.studio.packing import pack
 
 if TYPE_CHECKING:
     from sonify.music.notes import Part
     from sonify.performance import Performance
 
-__all__ = ["answer", "arrays_of", "facts", "turning"]
+__all__ = ["answer", "arrays_of", "facts", "midi_answer", "turning"]
+
+CLOCKS_PER_QUARTER = 24
+"""MIDI 1.0, system real-time messages."""
 
 
 def answer(document: Document) -> bytes:
@@ -35,6 +38,23 @@ def answer(document: Document) -> bytes:
     """
     show = show_of(document)
     return pack({**facts(show), "flashKey": flash_key(document)}, arrays_of(show))
+
+
+def midi_answer(document: Document) -> bytes:
+    """A document's MIDI messages and clocks by time, packed, for the page to send to a port.
+
+    Each message has three bytes and the voice that it belongs to.
+    """
+    show = show_of(document)
+    step = show.grid.ticks_per_quarter / CLOCKS_PER_QUARTER
+    events = show.events
+    arrays: dict[str, NDArray[Any]] = {
+        "time_s": events.time_s,
+        "message": events.message[:, :3].reshape(-1),
+        "voice": events.track.astype("i4"),
+        "clock_s": show.seconds(np.arange(0, show.end_tick, step)),
+    }
+    return pack({}, arrays)
 
 
 def arrays_of(show: Performance) -> dict[str, NDArray[Any]]:
@@ -127,6 +147,7 @@ def facts(show: Performance) -> dict[str, Any]:
         "durationS": show.duration_s,
         "soundS": float((notes["onset_s"] + notes["duration_s"]).max()) if len(notes) else 0.0,
         "tempo": show.tempo_bpm,
+        "said": [s.replace("player.rpm-range", naming("player.rpm-range")) for s in show.said],
         "metre": "{}/{}".format(*show.grid.metre),
         "rowIsBars": show.grid.row_is_bars,
         "low": low,

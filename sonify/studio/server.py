@@ -156,6 +156,12 @@ class _Server:
         document = await _sent(request, Document)
         return _packed(await self._thread(answer, document))
 
+    async def midi(self, request: Request) -> Response:
+        """The MIDI messages of a document, by time."""
+        from sonify.studio.answer import midi_answer
+
+        return _packed(await self._thread(midi_answer, await _sent(request, Document)))
+
     async def notes(self, request: Request) -> Response:
         from sonify.studio.samples import samples
 
@@ -360,7 +366,7 @@ def application(start: dict[str, Any], rights: Rights, command: Command) -> tupl
         "/show": s.show, "/notes": s.notes, "/value": s.value, "/lay": s.lay, "/dice": s.dice,
         "/flash": s.flash, "/drop": s.drop, "/jobs": s.download, "/command": s.command,
         "/project": s.project, "/holes": s.holes, "/measures": s.measures,
-        "/loudness": s.loudness,
+        "/loudness": s.loudness, "/midi": s.midi,
     }  # fmt: skip
     routes = [
         *(Route(path, answer) for path, answer in asked.items()),

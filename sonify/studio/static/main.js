@@ -17,6 +17,7 @@ import { comparePanel } from "./panel-compare.js";
 import { discPanel } from "./panel-disc.js";
 import { filesPanel } from "./panel-files.js";
 import { holesPanel } from "./panel-holes.js";
+import { midiPanel } from "./panel-midi.js";
 import { musicPanel } from "./panel-music.js";
 import { notesPanel } from "./panel-notes.js";
 import { lampsPanel, machinePanel } from "./panel-rest.js";
@@ -46,7 +47,7 @@ const marks = new Marks();
 const AREAS = [
   ["start", "Start"], ["disc", "Disc"], ["holes", "Holes"], ["music", "Music"], ["voices", "Voices"], ["notes", "Notes"],
   ["lamps", "Lamps"], ["machine", "Machine"], ["files", "Files"],
-  ["read", "Read"], ["compare", "Compare"],
+  ["read", "Read"], ["compare", "Compare"], ["midi", "MIDI"],
 ];
 
 let store = null;
@@ -57,6 +58,7 @@ let notes = null;
 let palette = null;
 let reader = null;
 let compare = null;
+let midi = null;
 let preview = null;
 let show = null;
 
@@ -380,6 +382,7 @@ async function begin() {
     voices = voicesPanel(room("voices"), store, tables, solo, sound, tell);
     notes = notesPanel(room("notes"), store, marks, sound, tell);
     reader = readPanel(room("read"), store, areas);
+    midi = midiPanel(room("midi"), store, sound, { play });
     compare = comparePanel(room("compare"), store, { hints: reader.given, disc, marks, sound, areas, paint });
     const files = filesPanel(room("files"), store, tables, solo);
     panels = [
@@ -394,6 +397,7 @@ async function begin() {
       files,
       reader,
       compare,
+      midi,
     ];
     store.addEventListener("document", sync);
     store.addEventListener("asking", () => work.begin("show", "Working…"));
@@ -412,5 +416,5 @@ async function begin() {
 begin();
 
 // for the tests, read-only
-window.studio = { sound, views: { disc, matrix, trail, near }, frames, areas: () => areas, get store() { return store; }, get preview() { return preview; }, marks, get roll() { return notes.roll; },
+window.studio = { sound, views: { disc, matrix, trail, near }, frames, areas: () => areas, get store() { return store; }, get preview() { return preview; }, marks, get midi() { return midi; }, get roll() { return notes.roll; },
   get show() { return show; } };

@@ -14,6 +14,7 @@ export class Preview extends EventTarget {
     this.main = sound;
     this.own = new Sound(sound);
     this.store = store;
+    this.before = null; // whether the piece was silent before
     this.name = null; // the preset that is heard, or asked for
     this.own.addEventListener("ended", () => this.stop());
   }
@@ -42,6 +43,7 @@ export class Preview extends EventTarget {
       own.rest = place < show.readS - 1 ? place : 0;
       await main.wake();
       if (signal.aborted) return;
+      this.before ??= main.hushed;
       main.hush(true);
       await own.play();
       // `play` waits for the audio, and the pointer may have left
@@ -57,7 +59,8 @@ export class Preview extends EventTarget {
     clearTimeout(this.timer);
     this.asking.abort();
     this.own.pause();
-    this.main.hush(false);
+    this.main.hush(this.before ?? this.main.hushed);
+    this.before = null;
     this.main.want();
     this.set(null);
   }

@@ -27,6 +27,7 @@ export class Sound extends EventTarget {
     this.loop = null; // null, "row", "all", or the start and end of a part in s
     this.loudness = 0.7;
     this.trim = 0; // in dB
+    this.hushed = false;
     this.silent = new Set();
     this.segments = [];
     this.sounding = [];
@@ -90,12 +91,16 @@ export class Sound extends EventTarget {
     if (!this.mixer) {
       this.mixer = new Mixer(this.loudness, this.of?.mixer);
       if (this.trim) this.mixer.trim(this.trim);
+      if (this.hushed) this.mixer.hush(true);
     }
     await this.context.resume();
   }
 
   /** Be silent, or heard again, while the piece goes on. */
-  hush(on) { this.mixer?.hush(on); }
+  hush(on) {
+    this.hushed = Boolean(on);
+    this.mixer?.hush(this.hushed);
+  }
 
   /** Play so many dB louder or softer. */
   setTrim(db) {

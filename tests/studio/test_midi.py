@@ -1,0 +1,172 @@
+"""MIDI from the page: what goes to a port, and what comes from one; the ports are fake."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import mido
+import pytest
+
+import sonify
+from tests.studio.conftest import Page
+
+PORTS = """
+  const output = { id: "o1", name: "Synth", send(data, when) {
+    window.sent.push([when ?? performance.now(), [...data]]);
+  } };
+  const input = { id: "i1", name: "Keys", onmidimessage: null };
+  window.sent = [];
+  window.arrive = (data, timeStamp) => input.onmidimessage({ data, timeStamp });
+  const access = { outputs: new Map([["o1", output]]), inputs: new Map([["i1", input]]) };
+  Object.defineProperty(navigator, "requestMIDIAccess", { value: async () => access });
+"""
+START, CONTINUE, STOP, CLOCK = 0xFA, 0xFB, 0xFC, 0xF8  # MIDI 1.0
+
+
+@pytest.fixture
+def ports(page: Page) -> Page:
+    """A page whose browser has an output and an input."""
+    page.page.add_init_script(PORTS)
+    page.page.reload()
+    page.ready()
+    page.page.click("#tab-midi")
+    page.page.get_by_role("button", name="Connect MIDI").click()
+    page.page.get_by_label("Send to").select_option("o1")
+    page.page.get_by_label("Listen to").select_option("i1")
+    page.until("studio.midi.out.events !== null")
+    return page
+
+
+def sent(page: Page) -> list[tuple[float, list[int]]]:
+    return [(when, data) for when, data in page.js("sent")]
+
+
+def notes(messages: list[tuple[float, list[int]]]) -> list[tuple[float, list[int]]]:
+    return [(w, d) for w, d in messages if d[0] & 0xF0 == 0x90]
+
+
+def test_the_piece_goes_out_as_in_the_midi_file(ports: Page, tmp_path: Path) -> None:
+    ports.page.click("#play")
+    ports.until("studio.sound.place() > 4", 40)
+    ports.page.click("#play")
+    ports.until("!studio.sound.playing")
+    path = tmp_path / "file.mid"
+    sonify.perform(sonify.load_disc("cairn-small"), ["music-box"]).save(path)
+    want, time = [], 0.0
+    for message in mido.MidiFile(path):  # in s
+        time += message.time
+        if message.type == "note_on" and message.velocity:
+            want.append((time, list(message.bytes())))
+    got = notes(sent(ports))
+    assert len(got) > 4
+    # notes at one time may come in another order
+    together = sorted(zip(want, range(len(got)), strict=False), key=lambda x: (x[0][0], x[0][1]))
+    assert sorted(d for _, d in got) == sorted(w[1] for w, _ in together)
+    start = got[0][0] - 1000 * want[0][0]
+    for (when, _), (at, _) in zip(got, want, strict=False):
+        assert when - start == pytest.approx(1000 * at, abs=60)
+    # programs come first, and every note ends
+    messages = [d for _, d in sent(ports)]
+    first = next(k for k, d in enumerate(messages) if d[0] & 0xF0 == 0x90)
+    assert any(d[0] & 0xF0 == 0xC0 for d in messages[:first])
+    ends = {(d[0] & 15, d[1]) for d in messages if d[0] & 0xF0 == 0x80}
+    assert {(d[0] & 15, d[1]) for _, d in got} <= ends
+
+
+def test_clock_start_and_stop_are_sent(ports: Page) -> None:
+    ports.page.click("#play")
+    ports.until("studio.sound.place() > 2.5", 40)
+    ports.page.click("#play")
+    ports.until("!studio.sound.playing")
+    status = [d[0] for _, d in sent(ports)]
+    assert status.index(START) < status.index(CLOCK)
+    assert status[-1] == STOP
+    clocks = [w for w, d in sent(ports) if d[0] == CLOCK]
+    quarter = 60000 / ports.js("studio.show.tempo")
+    apart = (clocks[-1] - clocks[0]) / (len(clocks) - 1)
+    assert apart == pytest.approx(quarter / 24, rel=0.05)
+    # from the middle: the position, then continue
+    ports.js("sent.length = 0")
+    ports.js("studio.sound.seek(3)")
+    ports.page.click("#play")
+    ports.until("sent.some(([, d]) => d[0] === 0xF8)", 20)
+    ports.page.click("#play")
+    status = [d[0] for _, d in sent(ports)]
+    assert status.index(0xF2) < status.index(CONTINUE) < status.index(CLOCK)
+    low, high = next(d[1:] for _, d in sent(ports) if d[0] == 0xF2)
+    assert (low + 128 * high) * quarter / 4 == pytest.approx(3000, abs=quarter / 2)
+
+
+def test_muted_voices_are_not_sent_and_the_page_is_silent(ports: Page) -> None:
+    ports.at('.voice[data-voice="0"] .mute').click()
+    ports.settled()
+    channel = ports.js("studio.midi.out.events.voice.indexOf(0)")
+    own = ports.js(f"studio.midi.out.events.message[{channel} * 3] & 15")
+    ports.page.click("#play")
+    ports.until("studio.sound.place() > 2.5", 40)
+    assert own not in {d[0] & 15 for _, d in notes(sent(ports))}
+    assert ports.js("studio.sound.mixer.mix.gain.value") < 0.01
+
+
+def test_a_part_that_repeats_is_sent_again(ports: Page) -> None:
+    ports.js("studio.sound.setLoop([0, 1.2])")
+    ports.page.click("#play")
+    ports.until("sent.filter(([, d]) => d[0] === 0xFA).length >= 3", 40)
+    ports.page.click("#play")
+    got = [d for _, d in notes(sent(ports))]
+    first = [d for d in got if d == got[0]]
+    assert len(first) >= 2
+
+
+def test_taps_and_transport_come_in(ports: Page) -> None:
+    ports.js("studio.sound.seek(5)")
+    ports.js(f"arrive([{START}], 0)")
+    ports.until("studio.sound.playing && studio.sound.place() < 4")
+    ports.js(f"arrive([{STOP}], 0)")
+    ports.until("!studio.sound.playing")
+    ports.js("studio.store.set('setup.player.rpm-range', [4, 20])")
+    for time in (1000, 1500, 2010, 2500):
+        ports.js(f"arrive([0x90, 60, 90], {time})")
+        ports.js(f"arrive([0x80, 60, 0], {time + 90})")
+    ports.settled()
+    assert ports.document["setup"]["music"]["tempo"] == pytest.approx(120, abs=0.2)
+    assert ports.js("studio.show.tempo") == pytest.approx(120, rel=0.02)
+    ports.page.get_by_label("Its notes tap the tempo").uncheck()
+    for time in (5000, 5300, 5600, 5900):
+        ports.js(f"arrive([0x90, 60, 90], {time})")
+    assert ports.document["setup"]["music"]["tempo"] == pytest.approx(120, abs=0.2)
+    ports.page.get_by_role("button", name="All notes off").click()
+    assert [d for _, d in sent(ports)][-16:] == [[0xB0 | c, 123, 0] for c in range(16)]
+
+
+def test_ports_are_remembered(ports: Page) -> None:
+    ports.page.reload()
+    ports.ready()
+    ports.page.click("#tab-midi")
+    ports.page.get_by_role("button", name="Connect MIDI").click()
+    ports.until("studio.midi.out.port?.name === 'Synth'")
+    assert ports.page.get_by_label("Listen to").input_value() == "i1"
+
+
+def test_a_refusal_is_said(page: Page) -> None:
+    page.page.add_init_script(
+        """Object.defineProperty(navigator, "requestMIDIAccess", { value: async () => {
+          throw new DOMException("no", "NotAllowedError"); } })"""
+    )
+    page.page.reload()
+    page.ready()
+    page.page.click("#tab-midi")
+    page.page.get_by_role("button", name="Connect MIDI").click()
+    page.page.wait_for_selector("text=The browser was not allowed to use MIDI")
+
+
+def test_a_browser_without_midi_says_so(page: Page) -> None:
+    hide = 'Object.defineProperty(Navigator.prototype, "requestMIDIAccess", { value: undefined })'
+    page.page.add_init_script(hide)
+    page.page.reload()
+    page.ready()
+    page.page.click("#tab-midi")
+    told: Any = page.page.text_content("#panel-midi")
+    assert "no Web MIDI" in told
+    assert page.page.get_by_role("button", name="Connect MIDI").count() == 0
