@@ -21,7 +21,7 @@ from sonify.recover.diagnosis.source import LogRecording
 from sonify.recover.diagnosis.stage_move import stage_move
 from sonify.recover.diagnosis.stage_path import StagePath, follow_stage
 from sonify.recover.diagnosis.timing_model import times_of
-from sonify.recover.diagnosis.under_detector import BLANK, dwells_of
+from sonify.recover.diagnosis.under_detector import BLANK, Dwell, dwells_of
 from sonify.recover.signal.averages import Integral
 from sonify.recover.signal.clock import PulseClock, follow_clock
 from sonify.recover.signal.levels import BINS, aligned_cells, cells_of, hole_levels
@@ -236,12 +236,12 @@ def observe_log(
     used = middle if threshold is None else threshold
     good = ~clock.extra
     passed = times_of(np.arange(-n, len(seen) + 5 * n), clock.slot_s)
-    stage = None
+    stage, stays = None, list[Dwell]()
     if blind:
         every = np.arange(design.rows)
         phase, alignment = 0, Alignment(every * design.step, every, 0, 0.5)
     elif offsets is not None and beside:
-        phase, start, every = offsets.phase, offsets.start, np.arange(design.rows)
+        phase, start, every = offsets.way.phase, offsets.way.start, np.arange(design.rows)
         found = agreement(seen, design, phase, True, start, every)
         alignment = Alignment(start, every, phase, found)
     else:
@@ -290,7 +290,7 @@ def observe_log(
     if odd and not blind and offsets is None:
         depth = np.nan_to_num(web - level) * (1 if low else -1)
         window = sampling.width or WINDOW
-        offsets = row_offsets(depth, np.nan_to_num(web), design, alignment, passed, window)
+        offsets = row_offsets(depth, np.nan_to_num(web), design, alignment, passed, window, stays)
         if offsets is not None and offsets.beside:
             other = observe_log(log, followed, design, threshold, sampling, last_s, offsets)
             if offsets.explains(other.bits, design.grid):

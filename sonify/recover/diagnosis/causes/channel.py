@@ -106,7 +106,7 @@ class DataDead(DataStuck):
     def find(self, case: Case, share: float) -> Finding | None:
         """From a silent channel, or one whose later rows show no holes for a reason left open."""
         found, offsets = super().find(case, share), case.seen.offsets
-        left_open = offsets is not None and offsets.beside and "dead" in offsets.others
+        left_open = offsets is not None and offsets.beside and "dead" in offsets.ways
         if found is not None or not left_open:
             return found
         return self.found(CERTAIN + 0.1, "no hole of the later rows shows")

@@ -7,7 +7,7 @@ from sonify.recover.diagnosis.case import Case
 from sonify.recover.diagnosis.causes.cause import CERTAIN, Cause, Finding, percent
 from sonify.recover.diagnosis.causes.stage import moving
 from sonify.recover.diagnosis.quiet import WOBBLE
-from sonify.recover.diagnosis.row_offsets import RowOffsets
+from sonify.recover.diagnosis.row_offsets import Way
 
 __all__ = ["Backlash", "RowPitch", "SlowStage", "Warped"]
 
@@ -35,18 +35,24 @@ class _Beside(Cause):
     kind: str
     breaks = True
 
-    def says(self, case: Case, offsets: RowOffsets) -> str:
+    def says(self, case: Case, way: Way) -> str:
         """By how much."""
         raise NotImplementedError
 
     def find(self, case: Case, share: float) -> Finding | None:
         """By how deep the holes of each row look, against the other explanations of that."""
         offsets = case.seen.offsets
-        every = () if offsets is None else (offsets.kind, *offsets.others)
+        every = [] if offsets is None else [*offsets.ways]
         if offsets is None or self.kind not in every or "rows" in every or not case.harmed:
             return None
         rank = every.index(self.kind)
-        said = [self.says(case, offsets)]
+        way = offsets.ways[self.kind]
+        said = [self.says(case, way)]
+        if way.swing:
+            said.append(
+                f"once a turn the rows move {_length(abs(way.swing), case)} either way: the disc "
+                "is off centre too"
+            )
         if len(every) > 1:
             said.append(
                 "the recording shows too few holes to tell "
@@ -54,10 +60,17 @@ class _Beside(Cause):
                 + ": measure how far the stage moves from row to row with a ruler, forwards and "
                 "backwards"
             )
-        return self.found(CERTAIN + 0.6 - 0.3 * rank, *said)
+        # how the stage moves is told by its own causes
+        first = CERTAIN + 0.6 if offsets.kind != "moved" else CERTAIN
+        return self.found(first - 0.3 * rank, *said)
 
 
-NAMES = {"pitch": "wrong-row-pitch", "play": "backlash", "dead": "data-dead"}
+NAMES = {
+    "pitch": "wrong-row-pitch",
+    "play": "backlash",
+    "dead": "data-dead",
+    "moved": "slow-stage",
+}
 """The causes by the kinds of offsets."""
 
 
@@ -80,11 +93,11 @@ class RowPitch(_Beside):
         "set the steps per row, or the lead of the screw, to fit",
     )
 
-    def says(self, case: Case, offsets: RowOffsets) -> str:
+    def says(self, case: Case, way: Way) -> str:
         """By how much each step is off."""
         return (
-            f"each step of the stage is about {_length(offsets.step, case)} too long or too short, "
-            f"if the detector sees a spot of {_length(offsets.spot, case)}, which fits best: its "
+            f"each step of the stage is about {_length(way.step, case)} too long or too short, "
+            f"if the detector sees a spot of {_length(way.spot, case)}, which fits best: its "
             "holes look shallower from row to row"
         )
 
@@ -100,12 +113,12 @@ class Backlash(_Beside):
         "take up the play in the screw, the nut or the belt",
     )
 
-    def says(self, case: Case, offsets: RowOffsets) -> str:
+    def says(self, case: Case, way: Way) -> str:
         """By how much later rows are missed."""
         return (
             f"the first row's holes look as deep as usual, and the detector is about "
-            f"{_length(offsets.play, case)} beside all others, if it sees a spot of "
-            f"{_length(offsets.spot, case)}, which fits best"
+            f"{_length(way.play, case)} beside all others, if it sees a spot of "
+            f"{_length(way.spot, case)}, which fits best"
         )
 
 

@@ -23,6 +23,10 @@ SHALLOW = 0.8
 """Of the usual depth of holes: in a shallower row the detector is beside the row's middle."""
 
 
+NAMES = {"early": "stage-early", "late": "stage-late", "slow": "slow-stage"}
+"""The causes by the kinds of moves."""
+
+
 class Stage(PatternCause):
     """Other rows than those due, or errors in one row."""
 
@@ -114,7 +118,7 @@ def moving(cause: Cause, kind: str, case: Case) -> Finding | None:
         f"moves for {move.lasts * ms:.0f} ms; it should move for {move.usual * ms:.0f} ms"
     ]
     if move.others:
-        every = " and ".join(f"'{k}'" for k in sorted((move.kind, *move.others)))
+        every = " and ".join(f"'{NAMES[k]}'" for k in sorted((move.kind, *move.others)))
         said.append(
             f"{every} explain the recording nearly as well: film the stage, and see whether it "
             "starts at another moment than it should or moves for longer"
