@@ -12,6 +12,7 @@ import cmath
 import math
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import product
 from typing import NamedTuple
 
 import numpy as np
@@ -62,7 +63,7 @@ PLAIN, MOSTLY = 0.05, 0.9
 LOWEST, HIGHEST = -0.5, 1.5
 """Depths between which such levels lie, as shares of the usual one."""
 
-SWINGS, WAYS = (0.1, 0.2, 0.3), 8
+SWINGS, WAYS = (0.1, 0.2, 0.3, 0.4), 8
 """Rows by which a disc that is off centre may move them towards the detector and away once a turn,
 and directions of that."""
 
@@ -124,8 +125,8 @@ class RowOffsets:
     ----------
     kind : str
         "pitch": off by more with each row. "play": off by the same from the second row on. "dead":
-        at its rows, but the channel died. "moved": at its rows, but not all the time while they
-        were read. "rows": at its rows, or at other ones.
+        at its rows, but the channel died. "moved": at its rows, but it moved at other times than set,
+        be it while they were read. "rows": at its rows, or at other ones.
     ways : dict of str to Way
         That, and what else explains the levels nearly as well, by kind.
     hole : float
@@ -328,25 +329,25 @@ def _tries(
         """Of all slots."""
         return float(each[~after].sum() + (_prefixes(each[after]) + gone).max())
 
-    def swung(off: Reals, spot: float) -> complex:
-        """How a disc that is off centre moves the rows, likeliest."""
-        return max(swings, key=lambda swing: whole(likely(off, spot, swing)))
+    def swung(off: Reals, *spots: float) -> tuple[float, complex]:
+        """How a disc that is off centre moves the rows, likeliest, and the spot."""
+        return max(product(spots, swings), key=lambda one: whole(likely(off, *one)))
 
     swings = [cmath.rect(r, 2 * math.pi * k / WAYS) for r in SWINGS for k in range(WAYS)]
     met = (alignment.seen_row - every).astype(float)
-    for swing in (0.0, swung(in_line, SPOTS[0])):
-        price = math.log(len(swings)) * (swing != 0)
-        sound = likely(in_line, SPOTS[0], swing)
+    for spot, swing in ((SPOTS[0], 0.0), swung(in_line, *SPOTS)):
+        price = math.log(len(SPOTS) * len(swings)) * (swing != 0)
+        sound = likely(in_line, spot, swing)
         died = _prefixes(sound[~after]) + _suffixes(dead[~after])
         value = _mean(died) + float(dead[after].sum()) - price
         yield "dead", Way(value, start, phase, swing=swing)
         for off in (met, in_line):
             lost = FREE * float(np.count_nonzero(np.diff(off, prepend=0.0))) + price
-            value = whole(likely(off, SPOTS[0], swing)) - lost
+            value = whole(likely(off, spot, swing)) - lost
             yield "rows", Way(value, start, phase, swing=swing)
             if rows > 1:
                 old, new = (
-                    likely(off, SPOTS[0], swing, np.clip(r, 0, rows - 1)) for r in (part - 1, part)
+                    likely(off, spot, swing, np.clip(r, 0, rows - 1)) for r in (part - 1, part)
                 )
                 # later by a turn, it leaves in time after another reading
                 gain = _moved(old - new, moving - new, since, between, n + n // 2)
@@ -361,7 +362,7 @@ def _tries(
         values = np.array([[whole(likely(x * off, spot)) for x in by] for spot in SPOTS])
         at_spot, way = np.unravel_index(int(np.argmax(values)), values.shape)
         value, spot = _mean(values), SPOTS[at_spot]
-        swing = swung(by[way] * off, spot)
+        swing = swung(by[way] * off, spot)[1]
         values = np.array([whole(likely(x * off, spot, swing)) for x in by])
         other = _mean(values) - math.log(len(SPOTS) * len(swings))
         if other > value:

@@ -31,44 +31,44 @@ def depths(off, died=SLOTS):
 
 
 def found(depth):
-    return row_offsets(depth, np.full(SLOTS, 3.0), DESIGN, ALIGNED, PASSED, 0.22)
+    return row_offsets(depth, np.full(SLOTS, 3.0), DESIGN, ALIGNED, PASSED, 0.22, [])
 
 
 @pytest.mark.parametrize("step", [0.08, 0.15])
 def test_a_step_that_is_wrong_is_measured(step):
     offsets = found(depths(step * EVERY))
     assert offsets.kind == "pitch"
-    assert not offsets.others
-    assert abs(offsets.step) == pytest.approx(step, rel=0.1)
-    assert offsets.start.tolist() == START.tolist()
+    assert [*offsets.ways] == [offsets.kind]
+    assert abs(offsets.way.step) == pytest.approx(step, rel=0.1)
+    assert offsets.way.start.tolist() == START.tolist()
 
 
 @pytest.mark.parametrize("play", [0.3, -0.35, 0.75])
 def test_play_is_measured(play):
     offsets = found(depths(play * (EVERY > 0)))
     assert offsets.kind == "play"
-    assert not offsets.others
-    assert abs(offsets.play) == pytest.approx(abs(play), abs=0.06)
+    assert [*offsets.ways] == [offsets.kind]
+    assert abs(offsets.way.play) == pytest.approx(abs(play), abs=0.06)
 
 
 def test_holes_that_pass_while_the_stage_moves_tell_play_from_a_dead_channel():
     """Between two rows, readings show nothing in either case."""
     between = found(depths(-0.5 * (EVERY > 0)))
     assert between.kind == "play"
-    assert "dead" not in between.others
+    assert "dead" not in between.ways
     assert found(depths(0.0 * EVERY, died=70)).kind == "dead"
 
 
 def test_blocked_holes_are_no_offset():
     depth = depths(0.0 * EVERY)
     depth[np.flatnonzero(depth > 1)[-12::4]] = 0
-    assert found(depth).kind == "rows"
+    assert not found(depth).beside
 
 
 def test_light_that_fades_is_no_offset():
     """It moves the material's level as well."""
     depth, web = depths(0.12 * EVERY), np.linspace(3.0, 1.0, SLOTS)
-    assert row_offsets(depth, web, DESIGN, ALIGNED, PASSED, 0.22) is None
+    assert row_offsets(depth, web, DESIGN, ALIGNED, PASSED, 0.22, []) is None
 
 
 def test_errors_where_holes_are_deep_are_not_explained():
@@ -85,4 +85,4 @@ def test_rows_before_the_recording_tell_nothing():
     """Nor do they stop the search for rows within it."""
     before = Alignment(START - 2 * SLOTS, EVERY, 0, 0.5)
     depth = depths(0.3 * (EVERY > 0))
-    assert row_offsets(depth, np.full(SLOTS, 3.0), DESIGN, before, PASSED, 0.22).kind == "play"
+    assert row_offsets(depth, np.full(SLOTS, 3.0), DESIGN, before, PASSED, 0.22, []).kind == "play"
