@@ -1,12 +1,13 @@
 """How plausible code units are as text: bits of evidence, compared with random units.
 
-A character is judged by its kind, given the kind before it, and by how common it is among its kind.
-The tables are deliberately rough: they fit notices and numbers in European languages. The letter
-counts are those of English, mixed with an even spread, from memory (common practice, no source).
+A character is judged by its kind, given the kind before it, and a letter by how common it is after
+the one before it. The table of kinds is deliberately rough: it fits notices and numbers in European
+languages (common practice, no source). The letter pairs are counted in 18 languages.
 """
 
 from __future__ import annotations
 
+import string
 from functools import cache
 
 import numpy as np
@@ -16,7 +17,7 @@ from sonify.disc.code.alphabets import FIGURES, ITA2_FIGURES, ITA2_LETTERS, LETT
 
 __all__ = ["evidence"]
 
-VOWEL, CONSONANT, CAPITAL_VOWEL, CAPITAL_CONSONANT, DIGIT, BLANK, SIGN, LEAD, TAIL, ODD = range(10)
+SMALL, CAPITAL, DIGIT, BLANK, SIGN, LEAD, TAIL, ODD = range(8)
 
 # shares of what follows (small letter, capital, digit, blank, sign, lead, tail, odd) each of these
 _FOLLOWS = {
@@ -43,17 +44,21 @@ _FOLLOWS = {
         (0.001, 0.400, 0.200, 0.200, 0.100, 0.010, 0.0, 1e-1),
     ),
 }
-_VOWELS_AFTER = (0.16, 0.54, 0.16, 0.54, *[0.36] * 6)
-"""The share of vowels among the letters that follow each kind."""
-_VOWELS = "aeiouy"
 _FIRST = BLANK  # a message begins like a word
-# how often each letter occurs, in 1000
-_LETTERS = {
-    **{"e": 120, "t": 91, "a": 81, "o": 77, "i": 73, "n": 70, "s": 63, "r": 60, "h": 59},
-    **{"l": 40, "d": 43, "u": 27, "c": 29, "m": 26, "f": 23, "p": 18, "g": 20, "w": 21},
-    **{"y": 21, "b": 15, "v": 11, "k": 7, "x": 2, "j": 1, "q": 1, "z": 1},
-}
-_VOWEL_SHARE = sum(v for c, v in _LETTERS.items() if c in _VOWELS) / sum(_LETTERS.values())
+_PAIRS = """
+mmjjpnlolmlgjfplxgihlkrupl fmpsfzwzgpzhxogzzgnthvzzjw gzpzgzzegpimzmgzwmlkkyzzqn
+gqtodvrtgoqnpkhtzjlnjosznm lnkjmpknlmlhjfomvfginmpprl gzzrglsxfqzlzzezzfokizzzoz
+gstpevmlgruiokhzzglnitvzlx eyzpezzzgprnplfzzjskjnsznz ioikhoknnljikfjnskgholwuzm
+eyunetzzkzmpqmfzzzlrgqwzsv ftrvfwzpgsmlhnfzzjkjjquzly fnqmfqopfmmhmmhqzvkkjoyzmt
+ejuueryvgrtpknhjzqmpizzzot frkhgpipgnmqskhxwsiglqszkp olkjoljolmlhhfmkzfhkkjmutm
+fzrzgqtmhtujzqfkzfmljzzvrz zzzzzzzzzzzzzzzzzzzzazzzzz fnmkfplpgplnlkgpvmjijmszmm
+hqjrgrtnhphlnoijwqjejnszok fqvyetsjgronrngwzhkjjnozlr kkkjjqkojllhifnjzhhionrrvl
+ezttdzyxestozlgzzmnsmuzzmr dzuwfzzodzxzznizzqnzpzrzpx hzmzizzzczzzzznizzzfrzzzzz
+fpikhslnmoliijhkzigjpnqzqp dounfxrretpookhrzqpnknnznn hkjhikllikjjjjjirkhjkjmwqm
+"""
+"""How rare each letter (a to z) is after each letter, and at the start of a word: 2 x -log2 of its
+share, as a letter from a = 0 on; made by `tests/benchmarks/letter_pairs.py`."""
+_WORD = 26  # what is no letter starts a word
 _SIGNS = {",": 28, ".": 30, "-": 10, "'": 5, ":": 5, "!": 4, "?": 4, "/": 5, "(": 2, ")": 2}
 _SIGNS |= {"+": 2, "=": 1, "%": 1, '"': 2, ";": 1, "&": 1}
 
@@ -61,27 +66,22 @@ _SIGNS |= {"+": 2, "=": 1, "%": 1, '"': 2, ";": 1, "&": 1}
 @cache
 def _transition(style: str) -> NDArray[np.float32]:
     """log2 shares of a kind (column) after a kind (row)."""
-    table = np.repeat(_FOLLOWS[style], [2, 2, 1, 1, 1, 1, 1, 1], axis=0)
-    vowels = np.array(_VOWELS_AFTER)[:, None]
-    small, capital = table[:, :1], table[:, 1:2]
-    letters = small * vowels, small * (1 - vowels), capital * vowels, capital * (1 - vowels)
-    out = np.hstack([*letters, table[:, 2:]])
-    out = np.maximum(out, 1e-7)
+    out = np.maximum(np.array(_FOLLOWS[style]), 1e-7)
     logs: NDArray[np.float32] = np.log2(out / out.sum(axis=1, keepdims=True)).astype(np.float32)
     return logs
 
 
+@cache
+def _pairs() -> NDArray[np.float32]:
+    """log2 shares of a letter (column) after a letter (row); 0 for what is no letter."""
+    rare = np.array([[ord(c) - ord("a") for c in row] for row in _PAIRS.split()])
+    return np.pad(-rare / 2, ((0, 0), (0, 1))).astype(np.float32)
+
+
 def _share(char: str) -> tuple[int, float]:
-    """The kind of a character, and its share among its kind."""
-    low = char.lower()
-    if low in _LETTERS:
-        vowel = low in _VOWELS
-        kin = _VOWEL_SHARE if vowel else 1 - _VOWEL_SHARE
-        many = len(_VOWELS) if vowel else 26 - len(_VOWELS)
-        share = 0.85 * _LETTERS[low] / sum(_LETTERS.values()) / kin + 0.15 / many
-        if char == low:
-            return (VOWEL if vowel else CONSONANT), share
-        return (CAPITAL_VOWEL if vowel else CAPITAL_CONSONANT), share
+    """The kind of a character, and its share among its kind, if that is not the letters'."""
+    if char in string.ascii_letters:
+        return (SMALL if char.islower() else CAPITAL), 1.0
     if char.isdigit():
         return DIGIT, 0.1
     if char == " ":
@@ -94,8 +94,8 @@ def _share(char: str) -> tuple[int, float]:
 
 
 @cache
-def _table(alphabet: str) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
-    """Kind and log2 share of every unit (ita2: letters case, then figures case)."""
+def _table(alphabet: str) -> tuple[NDArray[np.int64], NDArray[np.float32], NDArray[np.int64]]:
+    """Kind, log2 share and letter of every unit (ita2: letters case, then figures case)."""
     if alphabet == "ita2":
         chars = [*ITA2_LETTERS, *ITA2_FIGURES]
     else:
@@ -107,7 +107,11 @@ def _table(alphabet: str) -> tuple[NDArray[np.int64], NDArray[np.float32]]:
         pairs[0xC2:0xF5] = [(LEAD, 0.2 / 49)] * 51
         pairs[0xC3] = pairs[0xE2] = LEAD, 0.4
     kind, share = zip(*pairs, strict=True)
-    return np.array(kind), np.log2(np.array(share, np.float32))
+    letter = [
+        string.ascii_lowercase.find(c.lower()) if k in (SMALL, CAPITAL) else _WORD
+        for c, k in zip(chars, kind, strict=True)
+    ]
+    return np.array(kind), np.log2(np.array(share, np.float32)), np.array(letter)
 
 
 def evidence(
@@ -131,7 +135,7 @@ def evidence(
         log2 of how much more likely the units are as a message than as random bits. Zeros at the
         end are filling and don't count either.
     """
-    kinds, shares = _table(alphabet)
+    kinds, shares, letters_of = _table(alphabet)
     units = units.astype(np.int64)
     lines, count = units.shape
     meant = (units != 0) | ~known
@@ -148,11 +152,12 @@ def evidence(
         useless = case[:, :-1] == units
         shift_cost = np.where(shift, np.where(useless, -8.0, -4.0), np.log2(15 / 16)).astype("f4")
         units = units + 32 * (case[:, 1:] == FIGURES)
-    kind, share = kinds[units], shares[units]
-    # the kind before, without shifts and unknown units
-    first = np.full((lines, 1), _FIRST)
+    # what came before, without shifts and unknown units
     usable = np.pad(known & ~shift, ((0, 0), (1, 0)))
-    before = _latest(np.concatenate([first, kind], axis=1), usable)[:, :-1]
+    came = _latest(np.pad(units, ((0, 0), (1, 0)), constant_values=len(kinds)), usable)[:, :-1]
+    before = np.append(kinds, _FIRST)[came]
+    kind, letter = kinds[units], letters_of[units]
+    share = shares[units] + _pairs()[np.append(letters_of, _WORD)[came], letter]
     counted = inside & known
     base = (np.where(shift, 0.0, share) + shift_cost + width) * counted
     styles = ("capitals",) if alphabet == "ita2" else ("mixed", "capitals")
