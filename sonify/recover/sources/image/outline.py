@@ -29,8 +29,12 @@ LEANING = 0.87
 CENTRES = 5
 WAVES = (0, 0.0), (1, 0.0), (1, np.pi / 2), (2, 0.0), (2, np.pi / 2)
 COVERED = 0.35  # of an outline's directions that must be seen
-BOOSTS = 0.21, 15
-"""How far perspective moves the middle in radii, at most, and steps of it each way."""
+BOOSTS = 0.28, 20
+"""How far perspective moves the middle in radii, at most, and steps of it each way: a camera that
+sees 27 degrees to each side, filled by a disc tilted by 35 degrees."""
+STEEP = 0.2, 6, 0.15
+"""Perspectives by which holes of one size look so unlike that their sizes are compared as seen from
+the front: how far the middle moves, in how many directions, and the reach of each."""
 RINGS = 5
 ALIKE = 0.5
 """Ratio of two holes' radii as a logarithm: 1.2 by perspective, 1.2 by measuring, and as much again
@@ -191,13 +195,19 @@ def rings_within(spots: Spots, outline: Floats, fewest: int) -> Iterator[tuple[I
     v = np.stack(np.meshgrid(axis, axis), axis=-1).reshape(-1, 2)
     v = v[np.linalg.norm(v, axis=1) <= most]
     inner = np.flatnonzero(np.linalg.norm(plane, axis=1) < 1.02)
-    for alike in _alike(spots[inner], fewest):
-        alike = inner[alike]
-        usual, least = np.median(spots.area[alike]), spots.contrast[alike].min() / 2
-        odd = np.abs(np.log(spots.area[inner] / usual)) / 2
-        wide = (odd < ALIKE) & (spots.contrast[inner] > least)
-        hole = float(np.sqrt(usual / np.pi / np.linalg.det(outline[:2, :2])))
-        yield from _rings_of(alike, inner[wide], odd[wide], plane, v, hole, fewest)
+    far, ways, reach = STEEP
+    turn = 2 * np.pi * np.arange(ways) / ways
+    for view in np.vstack([[0, 0], far * np.column_stack([np.cos(turn), np.sin(turn)])]):
+        among = v[np.linalg.norm(v - view, axis=1) <= reach] if view.any() else v
+        # the map's Jacobian determinant
+        shown = ((1 - view @ view) ** 0.5 / (1 - plane[inner] @ view)) ** 3
+        seen = Spots(spots.centre[inner], spots.area[inner] * shown, spots.contrast[inner])
+        for alike in _alike(seen, fewest):
+            usual, least = np.median(seen.area[alike]), seen.contrast[alike].min() / 2
+            odd = np.abs(np.log(seen.area / usual)) / 2
+            wide = (odd < ALIKE) & (seen.contrast > least)
+            hole = float(np.sqrt(usual / np.pi / np.linalg.det(outline[:2, :2])))
+            yield from _rings_of(inner[alike], inner[wide], odd[wide], plane, among, hole, fewest)
 
 
 def _alike(spots: Spots, fewest: int) -> Iterator[Ints]:
