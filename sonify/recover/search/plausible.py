@@ -58,6 +58,8 @@ fpikhslnmoliijhkzigjpnqzqp dounfxrretpookhrzqpnknnznn hkjhikllikjjjjjirkhjkjmwqm
 """
 """How rare each letter (a to z) is after each letter, and at the start of a word: 2 x -log2 of its
 share, as a letter from a = 0 on; made by `tests/benchmarks/letter_pairs.py`."""
+_ANY = 0.05
+"""Share of letters that come in no usual order, as in abbreviations and names (own choice)."""
 _WORD = 26  # what is no letter starts a word
 _SIGNS = {",": 28, ".": 30, "-": 10, "'": 5, ":": 5, "!": 4, "?": 4, "/": 5, "(": 2, ")": 2}
 _SIGNS |= {"+": 2, "=": 1, "%": 1, '"': 2, ";": 1, "&": 1}
@@ -75,7 +77,7 @@ def _transition(style: str) -> NDArray[np.float32]:
 def _pairs() -> NDArray[np.float32]:
     """log2 shares of a letter (column) after a letter (row); 0 for what is no letter."""
     rare = np.array([[ord(c) - ord("a") for c in row] for row in _PAIRS.split()])
-    return np.pad(-rare / 2, ((0, 0), (0, 1))).astype(np.float32)
+    return np.pad(np.log2((1 - _ANY) * 0.5 ** (rare / 2) + _ANY / 26), ((0, 0), (0, 1))).astype("f4")
 
 
 def _share(char: str) -> tuple[int, float]:
