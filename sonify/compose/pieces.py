@@ -238,8 +238,9 @@ class Ground:
             off, pitch = voice.off[mine], voice.pitch[mine]
             inside = on < self._end
             if follows:
-                bar, tick = np.divmod(on[inside], grid.bar_ticks)
-                onsets[trial[inside], bar * steps + tick // grid.step_ticks] = True
+                bar = on[inside] // grid.bar_ticks
+                step = (on[inside] - bar * grid.bar_ticks) // grid.step_ticks
+                onsets[trial[inside], bar * steps + step] = True
             key = trial * PARTS + over_parts(on, self._end)
             density += np.bincount(key, minlength=pieces * PARTS).reshape(pieces, PARTS)
             if self.keep_notes:

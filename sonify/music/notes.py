@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
@@ -87,6 +88,11 @@ class Part:
 
     def __len__(self) -> int:
         return len(self.on)
+
+    def keep(self, which: NDArray[np.bool_]) -> Part:
+        """Only these notes."""
+        names = ("index", "on", "off", "pitch", "velocity")
+        return replace(self, **{n: getattr(self, n)[which] for n in names})
 
     @property
     def name(self) -> str:
@@ -216,10 +222,7 @@ def changed(
         part.pitch, part.velocity,
     )  # fmt: skip
     keep = out if silent else ~out
-    return replace(
-        part, index=part.index[keep], on=part.on[keep], off=part.off[keep], pitch=pitch[keep],
-        velocity=velocity[keep],
-    )  # fmt: skip
+    return replace(part, pitch=pitch, velocity=velocity).keep(keep)
 
 
 def _moves(
@@ -361,10 +364,7 @@ def _ended(part: Part, finals: list[Final], first: int, m: BitStream, grid: Grid
     keep = (part.on < cut[trial]) | (part.index > last[trial])
     # ... and what sounds ends with it
     off = np.where(part.index > last[trial], part.off, np.minimum(part.off, cut[trial]))
-    part = replace(
-        part, index=part.index[keep], on=part.on[keep], off=off[keep], pitch=part.pitch[keep],
-        velocity=part.velocity[keep],
-    )  # fmt: skip
+    part = replace(part, off=off).keep(keep)
     if not finals:
         return part
     on, length, pitch, velocity = (np.array(column) for column in zip(*finals, strict=True))
@@ -393,7 +393,7 @@ def _without_overlaps(parts: list[Part]) -> list[Part]:
     out = list(parts)
     for channel in {p.channel for p in parts}:
         at = [k for k, p in enumerate(parts) if p.channel == channel]
-        if len(at) == 1 and bool((out[at[0]].off[:-1] <= out[at[0]].on[1:]).all()):
+        if _never_meet([parts[k] for k in at]):
             continue
         who = np.repeat(at, [len(parts[k]) for k in at])
         on, off, pitch, velocity = (
@@ -410,12 +410,16 @@ def _without_overlaps(parts: list[Part]) -> list[Part]:
         cut[:-1][again] = np.minimum(cut[:-1], on[order][1:])[again]
         off[order] = cut
         for k in at:
-            stay, p = keep[who == k], parts[k]
-            out[k] = replace(
-                p, index=p.index[stay], on=p.on[stay], off=off[who == k][stay],
-                pitch=p.pitch[stay], velocity=p.velocity[stay],
-            )  # fmt: skip
+            out[k] = replace(parts[k], off=off[who == k]).keep(keep[who == k])
     return out
+
+
+def _never_meet(parts: list[Part]) -> bool:
+    """Whether each part plays one note at a time and no two parts share a range."""
+    ranges = sorted((float(p.pitch.min()), float(p.pitch.max())) for p in parts if len(p))
+    return all(bool((p.off[:-1] <= p.on[1:]).all()) for p in parts) and all(
+        high < low for (_, high), (low, _) in itertools.pairwise(ranges)
+    )
 
 
 def _seconds(p: Part, m: BitStream, grid: Grid) -> tuple[NDArray[Any], NDArray[Any]]:

@@ -73,8 +73,26 @@ class Trials(BitStream):
     def row(self, index: Index) -> Index:
         return self.first_row + self.line(index) % self.window
 
+    def slot(self, index: Index) -> Index:
+        # all trials have the same slots from their starts on
+        trial = index // self.span
+        slots = (self.timeline.row_slot[: self.window, None] + np.arange(self.positions)).reshape(
+            -1
+        )
+        out: Index = trial * self.apart + slots[index - trial * self.span]
+        return out
+
+    def planned(self, table: int, index: Index) -> Index:
+        if self.plan is None:
+            return np.zeros_like(index)
+        # all trials have the same entries
+        line, step = np.divmod(np.arange(self.span), self.positions)
+        entries = self.plan.at(table, self.first_row + line, step)
+        out: Index = entries[index - index // self.span * self.span]
+        return out
+
     def nth(self, index: Index) -> Index:
-        return self.first_row * self.positions + index % self.span
+        return self.first_row * self.positions + index - index // self.span * self.span
 
     def since_start(self, slot: NDArray[Any]) -> NDArray[Any]:
         return slot % self.apart

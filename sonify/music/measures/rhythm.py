@@ -158,14 +158,16 @@ def syncopation(rhythm: Flags, weights: Ints) -> Ints:
     """
     pieces, length = rhythm.shape
     steps = len(weights)
-    weight = np.tile(weights, length // steps)
-    # backwards: the heaviest silent step between each step and the next onset
-    least = int(weights.min()) - 1
+    weight = weights.astype(np.int16)
+    # backwards, all pieces at once: the heaviest silent step between each step and the next onset
+    least = np.int16(weights.min() - 1)
     heaviest = np.full(pieces, least)
-    out = np.zeros((pieces, length), np.int64)
-    for k in range(length - 1, -1, -1):
-        here = rhythm[:, k]
-        out[:, k] = np.where(here, np.maximum(heaviest - weight[k], 0), 0)
-        heaviest = np.where(here, least, np.maximum(heaviest, weight[k]))
-    total: Ints = out.reshape(pieces, -1, steps).sum(axis=2)
+    out = np.zeros((length // steps, pieces), np.int64)
+    for k, here in zip(
+        range(length - 1, -1, -1), np.ascontiguousarray(rhythm.T)[::-1], strict=True
+    ):
+        bar, own = k // steps, weight[k % steps]
+        out[bar] += here * np.maximum(heaviest - own, 0)
+        heaviest = np.where(here, least, np.maximum(heaviest, own))
+    total: Ints = np.ascontiguousarray(out.T)
     return total

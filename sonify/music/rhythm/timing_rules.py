@@ -62,7 +62,8 @@ class Swing(Rule, frozen=True, tag="swing"):
     amount: Annotated[float, control(step=0.01, ge=0.5, le=0.8)] = 0.58
 
     def _lilt(self, slot: Reals, start: NDArray[np.int64] | int = 0) -> Reals:
-        pair, within = np.divmod(slot - start, 2.0)
+        pair = np.floor((slot - start) / 2)
+        within = slot - start - 2 * pair
         long = 2 * self.amount
         late = np.where(within < 1, within * long, long + (within - 1) * (2 - long))
         out: Reals = start + 2 * pair + late
