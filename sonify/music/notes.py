@@ -417,9 +417,8 @@ def _without_overlaps(parts: list[Part]) -> list[Part]:
 def _never_meet(parts: list[Part]) -> bool:
     """Whether each part plays one note at a time and no two parts share a range."""
     ranges = sorted((float(p.pitch.min()), float(p.pitch.max())) for p in parts if len(p))
-    return all(bool((p.off[:-1] <= p.on[1:]).all()) for p in parts) and all(
-        high < low for (_, high), (low, _) in itertools.pairwise(ranges)
-    )
+    apart = all(high < low for (_, high), (low, _) in itertools.pairwise(ranges))
+    return apart and all(bool((p.off[:-1] <= p.on[1:]).all()) for p in parts)
 
 
 def _seconds(p: Part, m: BitStream, grid: Grid) -> tuple[NDArray[Any], NDArray[Any]]:

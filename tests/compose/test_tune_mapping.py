@@ -12,10 +12,15 @@ from click.testing import CliRunner
 
 from sonify.cli.app import sonify
 from sonify.cli.common import option_name
+from sonify.compose.tune_disc import TuneFile
+from sonify.compose.tune_mapping import fitted_disc
+from sonify.disc.layout import Layout
+from sonify.disc.sizes import FitSpec
 from sonify.errors import InputError
 from sonify.load import load_disc
+from sonify.music.measures.alignment import Tune
 from sonify.performance import perform
-from sonify.performance_settings import load_setup
+from sonify.performance_settings import Setup, load_setup
 from sonify.studio.project import project_at
 
 MAJOR = (60, 62, 64, 65, 67, 69, 71, 72)
@@ -105,6 +110,44 @@ def test_any_tune_comes_back_under_the_mapping_made_for_it(run, tmp_path, name):
     assert facts["added"] == 0
     run("midi", "t.toml", "-o", "out.mid")
     assert without_waits(heard("out.mid"), tmp_path / "t.toml") == heard("tune.mid")
+
+
+@pytest.mark.parametrize("seed", range(4))
+def test_fifty_generated_tunes_come_back_exactly(seed):
+    dice = random.Random(seed)
+    for k in range(50):
+        step, count = dice.choice((1.0, 0.5, 0.25, 1 / 3)), dice.randint(1, 40)
+        tones = dice.sample(range(40, 90), dice.randint(1, 20))
+        most = min(len(tones), dice.choice((1, 1, 2, 3)))
+        at = sorted(dice.sample(range(2 * count), count))
+        notes = [((a - at[0]) * step, p) for a in at
+                 for p in sorted(dice.sample(tones, dice.randint(1, most)))]  # fmt: skip
+        beat, pitch = (np.array(c, float) for c in zip(*notes, strict=True))
+        metre = dice.choice(((4, 4), (3, 4), (6, 8)))
+        tune = TuneFile(Tune(beat, pitch), np.full(len(beat), step), metre=metre)
+        found = fitted_disc(tune, Setup(), Layout(), FitSpec())
+        show = perform(found.disc, setup=found.fitted.setup)
+        beats = show.grid.step_beats
+        start = show.timeline.row_slot * beats
+        row = np.searchsorted(start, show.notes["onset_beat"] + 1e-6, "right") - 1
+        a_row = found.disc.positions // found.fitted.cell * found.fitted.cell
+        onset = show.notes["onset_beat"] - start[row] + row * a_row * beats
+        order = np.lexsort((show.notes["pitch"], onset))
+        assert len(order) == len(beat), k
+        np.testing.assert_allclose(onset[order], beat, atol=1e-6)
+        np.testing.assert_allclose(show.notes["pitch"][order], pitch)
+
+
+@pytest.mark.parametrize("words", [(), ("SNOW BY NOON",)])
+def test_the_disc_is_read_from_its_drawing(run, tmp_path, words):
+    save("tune.mid", TUNES["two voices"])
+    run("compose", *words, "--tune", "tune.mid", "-o", "t.toml")
+    run("draw", "t.toml", "-o", "t.svg")
+    made = project_at(tmp_path / "t.toml").played()[0]
+    read = load_disc(tmp_path / "t.svg")
+    np.testing.assert_array_equal(read.grid, made.grid)
+    if words:
+        assert read.message == "SNOW BY NOON"
 
 
 def test_a_steady_tune_keeps_its_tempo(run):

@@ -77,7 +77,9 @@ def _transition(style: str) -> NDArray[np.float32]:
 def _pairs() -> NDArray[np.float32]:
     """log2 shares of a letter (column) after a letter (row); 0 for what is no letter."""
     rare = np.array([[ord(c) - ord("a") for c in row] for row in _PAIRS.split()])
-    return np.pad(np.log2((1 - _ANY) * 0.5 ** (rare / 2) + _ANY / 26), ((0, 0), (0, 1))).astype("f4")
+    return np.pad(np.log2((1 - _ANY) * 0.5 ** (rare / 2) + _ANY / 26), ((0, 0), (0, 1))).astype(
+        "f4"
+    )
 
 
 def _share(char: str) -> tuple[int, float]:
