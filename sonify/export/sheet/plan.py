@@ -159,7 +159,8 @@ class Plan:
         the heights of the first and the last."""
         count, n = len(self.radii), self.facts.disc.positions
         pitch = self.g.row_pitch * self.scale
-        most = int((2 * self.reach) / SPACING) - 1
+        # names below the middle would make leads cross
+        most = int(self.reach / SPACING) + 1
         step = next(s for s in STEPS if s * pitch >= SPACING * 0.7 or s >= count)
         step = max(step, next(s for s in STEPS if count / s <= most - 2))
         rows = {0, count - 1} | set(range(step - 1, count, step))
@@ -169,7 +170,7 @@ class Plan:
         ]
         rings.sort(key=lambda ring: -ring[0])
         # outer rows above inner ones, so that the leads do not cross
-        top = self.y - min(SPACING * (len(rings) - 1), 0.8 * self.reach)
+        top = self.y - SPACING * (len(rings) - 1)
         x = self.x + self.reach + AROUND + 0.5
         for k, (radius, name, link) in enumerate(rings):
             y = top + SPACING * k
