@@ -47,6 +47,8 @@ def load_setup(
 ) -> Setup:
     """Merge presets in order, and single settings on top.
 
+    A tempo chooses the step, so a later layer that sets the step takes an earlier tempo away.
+
     Parameters
     ----------
     presets : iterable of str or Path
@@ -63,7 +65,8 @@ def load_setup(
     Raises
     ------
     InputError
-        A preset or setting is wrong; with the file and the place in it.
+        A preset or setting is wrong, or one layer sets both step and tempo; with the file and the
+        place in it.
     """
     data = setup_table(presets, settings, base)
     try:
@@ -87,6 +90,7 @@ def setup_table(
         A preset is wrong; with the file and the place in it.
     """
     data: dict[str, Any] = dict(base or {})
+    settings = settings or {}
     for preset in presets:
         path = preset if isinstance(preset, Path) else find_preset(preset)
         table = load_toml(path)
@@ -96,15 +100,30 @@ def setup_table(
                     f"it has '{key}', as a disc file does; give it as the disc", file=path
                 )
         convert(table, Setup, path)
+        music = table.get("music", {})
+        if _step_alone("step" in music, "tempo" in music, path):
+            data = _without_tempo(data)
         data = merge(data, table)
     data.pop("about", None)
-    if (
-        settings
-        and "music.voice" not in settings
-        and any(k.startswith("music.voice.") for k in settings)
-    ):
+    if _step_alone("music.step" in settings, "music.tempo" in settings):
+        data = _without_tempo(data)
+    if "music.voice" not in settings and any(k.startswith("music.voice.") for k in settings):
         # the setting of a single voice changes one of the existing voices
         data = merge({"music": {"voice": to_builtins(Music().voice)}}, data)
-    for key, value in (settings or {}).items():
+    for key, value in settings.items():
         data = assign(data, key, value)
     return data
+
+
+def _step_alone(step: bool, tempo: bool, file: Path | None = None) -> bool:
+    """Whether a layer sets the step; an `InputError` if it sets the tempo, too."""
+    if step and tempo:
+        what = "a tempo chooses the step; leave one of the two out"
+        keys = "music.step, music.tempo"
+        raise InputError(what, file=file, **{"place" if file else "key": keys})
+    return step
+
+
+def _without_tempo(data: Mapping[str, Any]) -> dict[str, Any]:
+    music = {k: v for k, v in data.get("music", {}).items() if k != "tempo"}
+    return {**data, "music": music}

@@ -268,6 +268,8 @@ def preset_toml(document: Document) -> str:
     _, setup = understand(without_muted(document))
     table = trimmed(to_builtins(setup), to_builtins(Setup()))
     table.pop("about", None)
+    if "tempo" in table.get("music", {}):
+        table["music"].pop("step", None)  # a tempo chooses the step
     about = f"made in the studio for {safe_name(document.name)}"
     return tomli_w.dumps({"about": about, **table})
 
@@ -305,8 +307,13 @@ def recipe(document: Document) -> Recipe:
     """
     document = without_muted(document)
     disc = document.shipped or f"{safe_name(document.name)}.toml"
-    setup = to_builtins(understand(document)[1])
-    return disc, document.presets, dict(differences(setup, _shipped_settings(document.presets)))
+    setup, shipped = to_builtins(understand(document)[1]), _shipped_settings(document.presets)
+    settings = dict(differences(setup, shipped))
+    if "tempo" in setup["music"]:
+        settings.pop("music.step", None)  # a tempo chooses the step
+    elif "tempo" in shipped["music"]:
+        settings["music.step"] = setup["music"]["step"]  # takes the preset's tempo away
+    return disc, document.presets, settings
 
 
 def differences(

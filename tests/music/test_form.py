@@ -211,6 +211,27 @@ def test_tempo_and_length_are_solved_for(settings, bpm, seconds):
     assert len(show.said) == len({"music.tempo", "music.length"} & settings.keys())
 
 
+def test_of_step_and_tempo_the_one_said_last_wins(tmp_path):
+    slow, own = tmp_path / "slow.toml", tmp_path / "own.toml"
+    slow.write_text("[music]\ntempo = 70\n")
+    own.write_text("[music]\nstep = '1/8'\n")
+    step = {"music.step": "1/8"}
+    for presets, settings in (([slow, own], {}), ([slow], step), ([slow, slow], step)):
+        show = sonify.perform(disc_of(12), presets, settings)
+        assert show.tempo_bpm == pytest.approx(280)
+    for presets, settings in (([own, slow], {}), ([own], {"music.tempo": 70})):
+        assert sonify.perform(disc_of(12), presets, settings).tempo_bpm == pytest.approx(70)
+
+
+def test_a_layer_with_step_and_tempo_is_refused(tmp_path):
+    both = tmp_path / "both.toml"
+    both.write_text("[music]\nstep = '1/8'\ntempo = 70\n")
+    with pytest.raises(InputError, match=r"both\.toml.*music\.step, music\.tempo.*leave one"):
+        sonify.load_setup([both])
+    with pytest.raises(InputError, match="leave one of the two out"):
+        sonify.load_setup(settings={"music.step": "1/8", "music.tempo": 70})
+
+
 def test_what_the_machine_cannot_do_is_said():
     show = sonify.perform(disc_of(12), settings={"music.tempo": 90})
     assert show.tempo_bpm == pytest.approx(70)

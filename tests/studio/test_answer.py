@@ -117,6 +117,25 @@ def test_command_makes_the_same() -> None:
         assert np.array_equal(got.notes, want.notes)
 
 
+def test_command_and_preset_keep_a_step_that_was_chosen_after_a_tempo(tmp_path) -> None:
+    start = starting("cairn-small", ("hut-band",))
+    music = start["setup"]["music"]
+    assert "tempo" in music
+    del music["tempo"]  # as the page does
+    for step in ("1/16", "1/8"):
+        music["step"] = step
+        doc = convert(start, Document)
+        assert played(command(doc)).setup.music.step == step
+        path = tmp_path / "mine.toml"
+        path.write_text(preset_toml(doc), encoding="utf-8")
+        assert load_setup([path]).music.step == step
+    music["tempo"] = 140.0
+    doc = convert(start, Document)
+    path.write_text(preset_toml(doc), encoding="utf-8")
+    assert "step" not in preset_toml(doc)
+    assert load_setup([path]).music.tempo == 140
+
+
 def test_command_of_a_plain_preset_is_short() -> None:
     assert command(document("cairn-small", "bell-tower")) == "sonify make cairn-small -p bell-tower"
 

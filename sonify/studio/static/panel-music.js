@@ -112,7 +112,12 @@ export function musicPanel(panel, store, tables, preview, tell) {
     if (show) picture.replaceChildren(keyboard(show.scale, show.scale.root % 12, setRoot));
   };
 
-  const step = listed(section.step.label, section.step.help, STEPS, (v) => store.set("setup.music.step", v));
+  const step = listed(section.step.label, section.step.help, STEPS, (v) => {
+    store.change("setup.music.step", (d) => {
+      d.setup.music.step = v;
+      delete d.setup.music.tempo; // would choose another step
+    });
+  });
   const metre = listed(section.metre.label, section.metre.help, METRES, (v) => store.set("setup.music.metre", v));
   const shown = new Set(["root", "scale", "step", "metre", "voice"]);
   const rest = fields(tables.sections.music.filter((f) => !shown.has(f.key) && f.control !== "skip"),
