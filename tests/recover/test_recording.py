@@ -80,6 +80,22 @@ def test_a_recording_of_a_player_comes_back(preset, tmp_path):
         assert any("off its profile" in str(n) for n in seen.cautions)
 
 
+@pytest.mark.parametrize("preset", ["bell-tower", "hut-band", "tide-piano", "tin-roof"])
+def test_a_recording_in_which_the_form_moves_the_tempo_comes_back(preset, tmp_path):
+    """A ritardando to 0.6, an arc and rubato are settings, not unknowns."""
+    disc = sonify.load_disc("cairn-middle")
+    form = {"ritardando": 0.6, "rubato": 0.12, "tempo": [0.9, 1.1, 1.0]}
+    settings = {f"music.form.{key}": value for key, value in form.items()}
+    show = sonify.perform(disc, [preset], settings)
+    record(show.save(tmp_path / "a.mid"), tmp_path / "t.mid", 1.03)
+    options = ReadOptions(
+        positions=56, presets=(preset,), settings=tuple(f"{k}={v}" for k, v in settings.items())
+    )
+    seen = read_source(tmp_path / "t.mid", options)
+    np.testing.assert_array_equal(seen.bits(), disc.grid)
+    assert seen.facts["rpm"] == pytest.approx(show.setup.player.rpm * 1.03, rel=1e-3)
+
+
 def test_the_positions_follow_from_the_rows(tmp_path):
     disc = sonify.load_disc("cairn-small")
     show = sonify.perform(disc, presets=["music-box"])

@@ -20,7 +20,7 @@ from sonify.recover.sources.midi.position_clock import PositionClock, windows
 from sonify.recover.sources.midi.trial_notes import BEND_STEPS, Lanes, NoteEvents
 from sonify.recover.sources.options import ReadOptions
 
-__all__ = ["Placement", "on_positions", "placements", "timeline_of"]
+__all__ = ["Placement", "at_even_speed", "on_positions", "placements", "timeline_of"]
 
 UNITS = (7, 8, 5, 9, 6)  # bits of a code unit in the alphabets, and with parity; commonest first
 MOST_ROWS = 4096  # far more than fit on any disc at a row pitch that can be cut
@@ -36,6 +36,7 @@ ROW = 56  # and their positions
 NOTES_THERE = 300  # about as many notes do they have
 FEWEST = 12  # onsets from which on the speed can be told
 SMOOTHED = 15  # notes over which deviations from the grid are averaged: a third of a row or so
+PACES = 3  # numbers of rows over which a changing tempo is laid: those nearest the player's speed
 # How far a player's notes may be off: onsets and ends in steps, velocities
 PLAYED = 0.2, 0.35, 1.0
 
@@ -101,6 +102,36 @@ def timeline_of(
     if setup.music.timing == "bars":
         timeline = rows_to_bars(timeline, grid, player)
     return timeline, grid
+
+
+def at_even_speed(
+    notes: NDArray[np.void], setup: Setup, positions: int
+) -> list[tuple[Floats, Floats]]:
+    """Onsets and ends in s as they would be if the form did not change the tempo, for the likeliest
+    numbers of rows. The recording has the first and the last note of the music."""
+    on_s, off_s = notes["on_s"], notes["off_s"]
+    line, _ = timeline_of(setup, 2, positions, None)
+    if line.pace is None:
+        return [(on_s, off_s)]
+    span = float(on_s[-1] - on_s[0])
+    about = span / (float(line.row_slot[1]) * line.position_s)
+    found: list[tuple[float, Timeline, float]] = []
+    for rows in range(max(1, int(about * SPEED[0])), int(about * SPEED[1]) + 2):
+        line, grid = timeline_of(setup, rows, positions, None)
+        trial = random_discs(setup.music, line, grid, UNITS[0], rows, len(notes))
+        ends = np.array([trial.on.min(), trial.on.max()]) / grid.step_ticks
+        first, last = line.seconds(ends)
+        found.append((float(last - first) / span, line, float(first)))
+    out = []
+    for speed, line, first in sorted(found, key=lambda f: abs(np.log(f[0])))[:PACES]:
+        slot_s = line.position_s / speed
+        begin = line.slots_at(np.array(first))
+        on, off = (
+            on_s[0] + (line.slots_at(first + (at - on_s[0]) * speed) - begin) * slot_s
+            for at in (on_s, off_s)
+        )
+        out.append((on, off))
+    return out
 
 
 def placements(

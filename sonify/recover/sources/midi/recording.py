@@ -19,7 +19,13 @@ from sonify.recover.sources.midi.likeness import likeness, likest_preset
 from sonify.recover.sources.midi.lost import lost_by
 from sonify.recover.sources.midi.matcher import UNREADABLE, Matcher
 from sonify.recover.sources.midi.note_events import read_recorded_midi
-from sonify.recover.sources.midi.placement import SPEED, Placement, on_positions, placements
+from sonify.recover.sources.midi.placement import (
+    SPEED,
+    Placement,
+    at_even_speed,
+    on_positions,
+    placements,
+)
 from sonify.recover.sources.midi.position_clock import PositionClock, beat_clock, recovered_clocks
 from sonify.recover.sources.midi.search import SearchLimits, Solution, search
 from sonify.recover.sources.midi.text_prior import TextPrior
@@ -165,13 +171,17 @@ def _clocks(
         count = turn_s / clock.position_s
         return float(max(0.0, np.log(fewest / count), np.log(count / most)))
 
-    try:
-        found = recovered_clocks(notes["on_s"], notes["off_s"], low, high, path, steady)
-    except InputError:
-        if not in_time:
-            raise
-        return
-    yield from sorted(found, key=oddness)
+    found, why = [], None
+    for on_s, off_s in at_even_speed(notes, setup, positions or ROW):
+        try:
+            found.append(recovered_clocks(on_s, off_s, low, high, path, steady))
+        except InputError as e:
+            why = e
+    if why and not found and not in_time:
+        raise why
+    # a tempo that was laid over the wrong number of rows leaves a swing
+    for clocks in sorted(found, key=lambda c: min(one.swing for one in c)):
+        yield from sorted(clocks, key=oddness)
 
 
 def _step_beats(notes: NDArray[np.void], setup: Setup, positions: int | None) -> list[float]:
