@@ -7,10 +7,11 @@ import math
 from dataclasses import dataclass, replace
 from fractions import Fraction
 
+import msgspec
 import numpy as np
 
 from sonify.disc_player.profile import Player
-from sonify.disc_player.timeline import Pace, Timeline
+from sonify.disc_player.timeline import Pace, Timeline, read_times
 from sonify.errors import InputError
 from sonify.midi.tempo import MAX_TEMPO, TempoMap
 from sonify.music.form.plan import Plan, plan_for
@@ -18,7 +19,14 @@ from sonify.music.settings import Music
 from sonify.music.theory.note_values import note_value, two_numbers
 from sonify.music.theory.scales import find_scale
 
-__all__ = ["TICKS_PER_QUARTER", "Grid", "grid_of", "paced_tempo", "rows_to_bars"]
+__all__ = [
+    "TICKS_PER_QUARTER",
+    "Grid",
+    "grid_of",
+    "in_best_metre",
+    "paced_tempo",
+    "rows_to_bars",
+]
 
 TICKS_PER_QUARTER = 480
 _MAX_TICKS = 32767
@@ -107,6 +115,38 @@ def _auto_metre(row: Fraction) -> tuple[int, int]:
     return (4, 4)
 
 
+def _metres(music: Music, row: Fraction) -> list[tuple[int, int]]:
+    """The metres that a piece may have, the first one preferred."""
+    if music.metre == "auto":
+        return [_auto_metre(row)]
+    return [_parse_metre(text.strip()) for text in music.metre.split(",")]
+
+
+def in_best_metre(music: Music, player: Player, positions: int) -> Music:
+    """The music in the one of its metres that brings the next row to a bar line soonest; of
+    several that do, in the first.
+
+    Raises
+    ------
+    InputError
+        A step or metre that is not possible.
+    """
+    if "," not in music.metre:
+        return music
+    step = note_value(music.step, "music.step")
+    line = read_times(2, positions, player)
+
+    def apart(metre: tuple[int, int]) -> Fraction:
+        """From one row to a bar line at which the next row begins, or could, in slots."""
+        beat, bar = Fraction(1, metre[1]) / step, Fraction(*metre) / step
+        if music.timing == "bars":
+            return Fraction(positions + _rest(line, beat, bar, player))
+        return -(-int(line.row_slot[1]) // bar) * bar
+
+    beats, value = min(_metres(music, step * positions), key=apart)
+    return msgspec.structs.replace(music, metre=f"{beats}/{value}")
+
+
 def grid_of(music: Music, positions: int, rows: int = 1) -> Grid:
     """The grid of beats and ticks for rows of `positions`, and the form of so many rows.
 
@@ -117,7 +157,7 @@ def grid_of(music: Music, positions: int, rows: int = 1) -> Grid:
     """
     step = Fraction(1, 16) if music.step == "auto" else note_value(music.step, "music.step")
     row = step * positions
-    metre = _auto_metre(row) if music.metre == "auto" else _parse_metre(music.metre)
+    metre = _metres(music, row)[0]
     least = math.lcm((step * 4).denominator, (Fraction(*metre) * 4).denominator)
     ticks = math.lcm(TICKS_PER_QUARTER, least)
     if ticks > _MAX_TICKS:
@@ -130,6 +170,17 @@ def grid_of(music: Music, positions: int, rows: int = 1) -> Grid:
     return Grid(step, metre, ticks, (row / bar).denominator == 1, plan)
 
 
+def _rest(timeline: Timeline, beat: Fraction, bar: Fraction, player: Player) -> int:
+    """The rest between rows, in slots."""
+    unit = beat.numerator  # slots in the shortest rest of whole beats
+    move = math.ceil((player.stage + player.settle) / timeline.position_s - 1e-9)
+    fewest = math.ceil(move / unit) * unit
+    beats = (fewest + extra * unit for extra in range(math.ceil(bar / beat) * 64))
+    gaps = itertools.chain(beats, range(move, move + bar.numerator))
+    whole = (g for g in gaps if not (timeline.positions + g) * bar.denominator % bar.numerator)
+    return next(whole, fewest)
+
+
 def rows_to_bars(timeline: Timeline, grid: Grid, player: Player) -> Timeline:
     """The reading with its row changes as whole beats of rest.
 
@@ -139,13 +190,7 @@ def rows_to_bars(timeline: Timeline, grid: Grid, player: Player) -> Timeline:
     beat.
     """
     beat, bar = Fraction(1, grid.metre[1]) / grid.step, grid.bar / grid.step  # in slots
-    unit = beat.numerator  # slots in the shortest rest of whole beats
-    move = math.ceil((player.stage + player.settle) / timeline.position_s - 1e-9)
-    fewest = math.ceil(move / unit) * unit
-    beats = (fewest + extra * unit for extra in range(grid.metre[0] * 64))
-    gaps = itertools.chain(beats, range(move, move + bar.numerator))
-    whole = (g for g in gaps if not (timeline.positions + g) * bar.denominator % bar.numerator)
-    on = timeline.positions + next(whole, fewest)
+    on = timeline.positions + _rest(timeline, beat, bar, player)
     line = replace(timeline, row_slot=np.arange(timeline.rows, dtype=np.int64) * on)
     if grid.plan.pace is None:
         return line

@@ -122,7 +122,8 @@ class Music(Settings, frozen=True):
         How long the disc is read, such as 90 s or 32 bars. The speed is chosen for it, if the
         player allows it.
     metre
-        The time signature. Auto finds one in which a row is a whole number of bars.
+        The time signature. Auto finds one in which a row is a whole number of bars; of several,
+        such as 4/4, 3/4, the one in which the next row begins soonest is taken.
     """
 
     root: str = "D4"

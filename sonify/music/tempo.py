@@ -16,7 +16,7 @@ import msgspec
 from sonify.disc_player.profile import Player
 from sonify.disc_player.timeline import read_times
 from sonify.errors import InputError
-from sonify.music.metre import grid_of, rows_to_bars
+from sonify.music.metre import grid_of, in_best_metre, rows_to_bars
 from sonify.music.settings import Music
 from sonify.music.theory.note_values import note_value
 
@@ -26,6 +26,9 @@ USUAL_TEMPO = 110.0
 """Quarters a minute that `step = "auto"` comes nearest to: the middle, by ratio, of 60 to 200 (own
 choice)."""
 
+FASTEST = 200.0
+"""The fastest usual tempo; a tempo that is asked for may be faster."""
+
 STEPS = tuple(Fraction(1, n) for n in (1, 2, 4, 8, 16, 32, 64))
 
 _HALVINGS = 60
@@ -33,7 +36,8 @@ _CLOSE = 0.005
 
 
 class Timing(NamedTuple):
-    """Music and player with the step and the speed that were chosen, and what is to be said."""
+    """Music and player with the step, the metre and the speed that were chosen, and what is to be
+    said."""
 
     music: Music
     player: Player
@@ -49,7 +53,7 @@ def _written(step: Fraction) -> str:
 
 
 def timed(music: Music, player: Player, rows: int, positions: int) -> Timing:
-    """Choose the step and, where the player allows it, the speed.
+    """Choose the step, the metre and, where the player allows it, the speed.
 
     Parameters
     ----------
@@ -61,7 +65,7 @@ def timed(music: Music, player: Player, rows: int, positions: int) -> Timing:
     Raises
     ------
     InputError
-        A length or a step that does not parse.
+        A length, a step or a metre that does not parse.
     """
     if music.step != "auto":
         note_value(music.step, "music.step")  # a tempo has another, which must not hide an error
@@ -73,7 +77,7 @@ def timed(music: Music, player: Player, rows: int, positions: int) -> Timing:
     elif music.step == "auto":
         step = min(STEPS, key=lambda s: abs(math.log(_bpm(player.rpm, positions, s) / USUAL_TEMPO)))
         music = msgspec.structs.replace(music, step=_written(step))
-    return Timing(music, player, tuple(said))
+    return Timing(in_best_metre(music, player, positions), player, tuple(said))
 
 
 def _of_tempo(
@@ -86,10 +90,13 @@ def _of_tempo(
     if music.length:
         low = high = player.rpm  # the length has the speed
 
-    def away(step: Fraction) -> tuple[float, float]:
-        """How far a step's speed is out of reach, and from the player's own."""
+    def away(step: Fraction) -> tuple[bool, float, float]:
+        """Whether its tempo is faster than usual, and how far its speed is out of reach, and from
+        the player's own."""
         rpm = speeds[step]
-        return abs(math.log(rpm / min(max(rpm, low), high))), abs(math.log(rpm / player.rpm))
+        kept = min(max(rpm, low), high)
+        fast = _bpm(kept, positions, step) > max(FASTEST, wanted)
+        return fast, abs(math.log(rpm / kept)), abs(math.log(rpm / player.rpm))
 
     step = min(STEPS, key=away)
     rpm = speeds[step]
@@ -109,6 +116,7 @@ def _of_tempo(
 
 def _seconds(music: Music, player: Player, rows: int, positions: int) -> float:
     """How long a disc is read."""
+    music = in_best_metre(music, player, positions)
     line = read_times(rows, positions, player)
     if music.timing == "bars":
         line = rows_to_bars(line, grid_of(music, positions, rows), player)

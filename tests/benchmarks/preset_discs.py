@@ -3,7 +3,8 @@
     python -m tests.benchmarks.preset_discs [PRESET ...] [--timing player|bars]
 
 Reported for each preset: on how many discs it fails, is silent for more than a beat and a bar,
-fills rows up to a bar line with more rest than the stage's move needs, or begins rows inside bars.
+has a voice that only plays the last chord, fills rows up to a bar line with more rest than the
+stage's move needs, or begins rows inside bars.
 """
 
 from __future__ import annotations
@@ -26,7 +27,8 @@ def problems(show: sonify.Performance) -> dict[str, str]:
     m = measured(show.parts, show.bit_stream, grid, show.setup.music)
     if m.silence > grid.metre[0] + 1:
         out["silence"] = f"{m.silence:g} beats in {grid.metre[0]}/{grid.metre[1]}"
-    silent = [p.name for p in show.parts if not len(p)]
+    end = line.end_slot * grid.step_ticks
+    silent = [p.name for p in show.parts if not (p.on < end).any()]
     if silent:
         out["no notes"] = ", ".join(silent)
     bar = 4 * grid.ticks_per_quarter * grid.metre[0] / grid.metre[1]
