@@ -38,7 +38,8 @@ def problems(show: sonify.Performance) -> dict[str, str]:
         move = math.ceil((player.stage + player.settle) / line.position_s - 1e-9)
         extra = int(line.gaps.max()) - math.ceil(move / beat) * beat
         if extra > 0:
-            out["padding"] = f"{extra / beat:g} beats a row"
+            share = extra / (line.positions + int(line.gaps.max()))
+            out["padding"] = f"{extra / beat:g} beats, {share:.0%} of a row"
     starts = line.row_slot * grid.step_ticks % bar
     if starts.any():
         out["metre"] = f"rows begin inside bars of {grid.metre[0]}/{grid.metre[1]}"

@@ -6,7 +6,8 @@ The figures are means over the discs (endings: on how many discs the bass ends o
 the longest on any; kept: on how many discs all bits are kept). `chg` is how far bars 9 to 16 are
 from bars 1 to 8; `ret` how much of that way some later eight bars come back. `mach` says on how
 many discs a machine can play it, at the machine's own timing. `near` is the nearest other preset
-and its distance, from 0 to 1; for it all presets are always compared. `--each` prints every disc.
+and its distance, from 0 to 1; for it all presets are always compared, and the
+closest pairs are listed. `--each` prints every disc.
 """
 
 from __future__ import annotations
@@ -23,7 +24,12 @@ import sonify
 from sonify.export.firmware import plan_of
 from sonify.music.measures.bits_kept import bits_kept
 from sonify.music.measures.ending import CLOSED
-from sonify.music.measures.nearness import Profile, piece_distance, profile_of_parts
+from sonify.music.measures.nearness import (
+    Profile,
+    distances,
+    piece_distance,
+    profile_of_parts,
+)
 from sonify.music.measures.piece import Measures, measured
 from sonify.music.notes import Part
 from tests.benchmarks.discs import FIVE
@@ -37,6 +43,9 @@ HEAD = (
     "preset            key   bpm  dens  arc  dyn  reg span rest  sil with betw  chg   ret end "
     " trace   kept     mach  near"
 )
+
+CLOSEST = 10
+"""Pairs of presets that are printed with what tells them apart."""
 
 EIGHT = 8
 """Bars after which something should have changed, and after twice as many come back."""
@@ -75,6 +84,8 @@ def main() -> None:
         f"distances: median {np.median(list(apart.values())):.3f} (at first {MEDIAN}), "
         f"least {min(apart.values()):.3f} (at first the median of the nearest was {NEAREST})"
     )
+    for pair, far in sorted(apart.items(), key=lambda e: e[1])[:CLOSEST]:
+        print(f"  {far:.3f}  {' and '.join(sorted(pair))}: {_told_apart(profiles, *sorted(pair))}")
     told = [np.mean([m.traceability for m in found]) for _, found, *_ in rows]
     whole = [all(k == of for k, of in kept) for _, _, kept, _ in rows]
     played = sum(all(m[-1] for m in more) for *_, more in rows)
@@ -82,6 +93,12 @@ def main() -> None:
         f"traceability over 0.5: {np.sum(np.array(told) > 0.5)}; every bit kept: {sum(whole)}; "
         f"a machine plays {played} on all discs"
     )
+
+
+def _told_apart(profiles: dict[str, list[Profile]], a: str, b: str) -> str:
+    """By what two presets are told apart: each part of their distance but the instruments."""
+    ways = [distances(x, y, transposed=True) for x, y in zip(profiles[a], profiles[b], strict=True)]
+    return ", ".join(f"{way} {np.mean([w[way] for w in ways]):.2f}" for way in ways[0])
 
 
 def followed(name: str, disc: sonify.Disc) -> bool:

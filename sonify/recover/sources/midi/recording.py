@@ -188,7 +188,8 @@ def _step_beats(notes: NDArray[np.void], setup: Setup, positions: int | None) ->
     """How many quarters a position may last, the likeliest first: the preset's step, or where that
     is chosen by the number of positions, all steps that leave a usual number of them."""
     music, player = setup.music, setup.player
-    if music.step != "auto" or positions is not None:
+    chosen = music.step == "auto" or music.tempo is not None
+    if not chosen or positions is not None:
         settled = timed(music, player, 1, positions or ROW)
         return [grid_of(settled.music, 1).step_beats]
     last = int(np.argmax(notes["on_beat"]))
