@@ -44,6 +44,10 @@ HARD = {
     "busy table, wood grain": Shot(busy=True, grain=0.12, roll=280),
     "small on a wide table": Shot(fill=0.4, noise=5, width=2000, height=1500, away=(0.6, -0.5)),
     "little contrast": Shot(material=(128, 126, 122), table=(96, 95, 92), grain=0, noise=2),
+    "steeply, from near": Shot(tilt=38, axis=100, distance=0.95, grain=0.1),
+    "a square picture filled, its edges out of view": Shot(
+        fill=1.05, width=1236, height=1236, noise=3
+    ),
     "part of the rim out of view": Shot(fill=0.98, away=(0.0, 0.09), roll=150),
 }
 

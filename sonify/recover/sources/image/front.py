@@ -94,6 +94,10 @@ def _front_of(image: NDArray[np.float32], view: View, reach: float) -> Front:
     peak = (like == cv2.dilate(like, close)) & (like > limit) & (size > 0.4 * strong)
     y, x = np.nonzero(peak)
     plane = (np.column_stack([x, y]) + edge - half) / scale
+    # beyond the picture's edge its last pixels go on
+    place = project(view.matrix, plane)
+    seen = ((place >= 0) & (place <= np.array(image.shape[::-1]) - 1)).all(axis=1)
+    x, y, plane = x[seen], y[seen], plane[seen]
     radius = np.hypot(*plane.T)
     turn = np.arctan2(plane[:, 1], plane[:, 0]) * n / (2 * np.pi)
     position = np.rint(turn).astype(np.int64)
