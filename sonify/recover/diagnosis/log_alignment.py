@@ -24,7 +24,7 @@ from sonify.recover.diagnosis.timing_model import times_of
 from sonify.recover.diagnosis.under_detector import BLANK, Dwell, dwells_of
 from sonify.recover.signal.averages import Integral
 from sonify.recover.signal.clock import PulseClock, follow_clock
-from sonify.recover.signal.levels import BINS, aligned_cells, cells_of, hole_levels
+from sonify.recover.signal.levels import BINS, aligned_cells, cells_of, hole_levels, lag_of
 from sonify.recover.signal.slicer import soft_bits, two_levels
 
 __all__ = ["Followed", "Sampling", "follow_log", "observe_log"]
@@ -339,6 +339,7 @@ def observe_log(
             traces=traces,
             trace_bits=trace_bits,
             delay_s=delay,
+            lag=lag_of(cells, seen > 0, low),
         ),
     )
 

@@ -44,6 +44,8 @@ class Levels:
         What those should be.
     delay_s : float
         How much later the data detector sees a hole than the clock detector.
+    lag : float
+        Time constant of a filter that drags out the data channel's holes, in positions; 0 for none.
     """
 
     level: Reals
@@ -55,6 +57,7 @@ class Levels:
     traces: Reals
     trace_bits: NDArray[np.int8]
     delay_s: float
+    lag: float
 
 
 @dataclass(frozen=True, eq=False)

@@ -87,9 +87,9 @@ a delay: noise alone has about 1 / sqrt(32 bins), or 0.2."""
 AGREE = 0.95
 """The same for the delays of neighbouring parts: it holds back parts in which a jump lies."""
 
-LEAST_MOVE = 0.07
+LEAST_MOVE = 0.1
 """Positions by which a loose detector moves at least: pauses and lights move the delay of sound
-ones by up to 0.06 (measured with the generators a and b)."""
+ones by up to 0.09 (measured with generators a and b)."""
 
 
 class PhaseJumps(NamedTuple):

@@ -40,6 +40,10 @@ WOBBLE = 0.3
 only a part of the holes on one side. Healthy clocks: 0.1 or less (measured on the project's own
 simulated players, tests/recover/diagnosis/machine.py)."""
 
+FIRST = 0.05
+"""Of a recording: that light comes on in so early a part, and harms nothing before, happens once in
+twenty times."""
+
 DARK = 0.05
 """Of the swing above the holes' level: as dark as a hole, or darker. A broken lead may end at any
 level."""
@@ -113,7 +117,7 @@ def quiet_of(channels: Channels, seen: Observed, turn_s: float, fits: bool) -> Q
         elif not _silent(data, turn_s):
             return None
     low = seen.levels is None or seen.levels.low
-    causes = _whole(clock, data, both) if not data.ever else _from(clock, data, both, low)
+    causes = _whole(clock, data, both) if not data.ever else _from(clock, data, both, low, turn_s)
     return Quiet(data.last_s, data.rest, causes)
 
 
@@ -132,7 +136,7 @@ def _whole(clock: Channel, data: Channel, both: bool) -> tuple[str, ...]:
     return ("lamp-out", "data-dead")
 
 
-def _from(clock: Channel, data: Channel, both: bool, low: bool) -> tuple[str, ...]:
+def _from(clock: Channel, data: Channel, both: bool, low: bool, turn_s: float) -> tuple[str, ...]:
     """What may silence it from some moment on; whether holes read low."""
     place = (data.rest - data.low) / max(data.swing, 1e-30)
     lit = (place > 0.5) == low
@@ -145,5 +149,7 @@ def _from(clock: Channel, data: Channel, both: bool, low: bool) -> tuple[str, ..
         return ("data-dead", other) if place > 0.5 or lit else (other, "data-dead")
     if data.at_limit > CLIPPED and data.rest >= data.limit - STILL * clock.swing:
         saturated = ("amplifier-saturated", "ambient-light")
-        return saturated if data.swing < clock.swing / 2 else saturated[::-1]
+        # what shows a hole or two at first and none in all later turns hardly showed any
+        hardly = data.last_s < min(turn_s, FIRST * data.long_s)
+        return saturated if hardly or data.swing < clock.swing / 2 else saturated[::-1]
     return ("lamp-out", "data-dead") if dark else ("data-dead", "lamp-out")

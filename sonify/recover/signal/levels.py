@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from sonify.recover.signal.averages import Integral, running_mean
 from sonify.recover.signal.clock import PulseClock
 
-__all__ = ["BINS", "aligned_cells", "cells_of", "hole_levels"]
+__all__ = ["BINS", "aligned_cells", "cells_of", "hole_levels", "lag_of"]
 
 Reals = NDArray[np.float64]
 
@@ -24,6 +24,16 @@ BINS = 32
 
 BLOCK = 256
 """Positions that share a shape: a few turns, so that the shape can follow the speed and stage."""
+
+ALONE = 4
+"""Holes without a neighbour from which a passage's shape is taken."""
+
+FOOT = 0.05
+"""Of a passage's height: what is lower is not counted to it."""
+
+SKEWED = 0.25
+"""Skewness of a passage from which a filter has made it so: holes alone make 0.2 or less (120
+healthy logs of generators a and b of tests/benchmarks/world.py)."""
 
 WEB = 0.40
 """From this distance from a hole's middle on, in positions, there is only web."""
@@ -120,3 +130,37 @@ def hole_levels(cells: Reals) -> tuple[Reals, Reals]:
         level[a:b] = parts[k] @ shape / shape.sum()
         noise[a:b] = np.sqrt(_roughness(parts[k])) / shape.sum()
     return level, noise
+
+
+def lag_of(cells: Reals, hole: NDArray[np.bool_], low: bool) -> float:
+    """The time constant, in positions, of a filter that drags out the passages of holes; 0 if they
+    are as steep in front as behind.
+
+    A hole's passage is symmetric. A first-order filter convolves it with an exponential of time
+    constant tau, whose third central moment is 2 tau^3, and those of a convolution add up.
+
+    Parameters
+    ----------
+    cells : ndarray, shape (positions, BINS)
+        With holes in the middle of their positions.
+    hole : ndarray of bool, shape (positions,)
+    low : bool
+        Whether holes read low.
+    """
+    at = np.arange(2, len(cells) - 2)
+    at = at[hole[at] & ~hole[at - 2] & ~hole[at - 1] & ~hole[at + 1]]
+    if len(at) < ALONE:
+        return 0.0
+    place = np.arange(2 * BINS)
+    shown = cells.reshape(-1)[(at * BINS - BINS // 2)[:, None] + place]
+    ends = np.concatenate([shown[:, : BINS // 8], shown[:, -BINS // 8 :]], axis=1)
+    shape = np.median(shown - np.median(ends, axis=1)[:, None], axis=0) * (-1 if low else 1)
+    top = int(np.argmax(shape))
+    foot = np.flatnonzero(shape < FOOT * shape[top])
+    before, after = foot[foot < top], foot[foot > top]
+    inside = slice(before[-1] + 1 if len(before) else 0, after[0] if len(after) else None)
+    weight = shape[inside] / shape[inside].sum()
+    x = place[inside] / BINS
+    off = x - weight @ x
+    second, third = float(weight @ off**2), float(weight @ off**3)
+    return float(np.cbrt(third / 2)) if third > SKEWED * second**1.5 > 0 else 0.0

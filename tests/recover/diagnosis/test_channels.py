@@ -166,6 +166,26 @@ def test_data_that_come_late(take, tmp_path):
     assert "another speed" in seen.causes[0].evidence[1]
 
 
+def test_a_filter_that_is_too_slow(take, tmp_path):
+    data = take[2].copy()
+    tau = 0.15 * 60 / take[0].setup.player.rpm / take[0].disc.positions
+    for k in range(1, len(data)):
+        data[k] = data[k - 1] + (take[2][k] - data[k - 1]) / (tau * RATE)
+    first = first_cause(take, tmp_path, data=data).causes[0]
+    assert first.name == "filter-delay"
+    told = float(first.evidence[0].split(" ms")[0].split()[-1]) / 1000
+    assert told == pytest.approx(tau, rel=0.25)
+
+
+def test_hum_that_a_limit_hides_from_the_data_channel(take, tmp_path):
+    _, clock, data = take
+    hum = 0.8 * np.sin(2 * np.pi * 120 * np.arange(len(data)) / RATE)
+    clipped = np.minimum(data + hum, 2.5)
+    seen = first_cause(take, tmp_path, clock=clock + hum, data=clipped)
+    assert seen.causes[0].name == "lamp-hum"
+    assert "the clock channel" in seen.causes[0].evidence[0]
+
+
 def test_light_that_moves_both_levels_of_the_clock(take, tmp_path):
     _, clock, data = take
     lit = np.arange(len(clock)) > 0.6 * len(clock)

@@ -12,6 +12,8 @@ from sonify.recover.diagnosis.error_pattern import MANY
 from sonify.recover.diagnosis.quiet import CLIPPED, DROWNED
 
 __all__ = [
+    "CALM",
+    "CHATTER",
     "MEASURED",
     "DataDead",
     "DataStuck",
@@ -42,6 +44,16 @@ SMALL = 0.5
 LITTLE = 0.15
 """The same, of the limit itself: detectors use most of their supply (common practice, no source).
 Of the clock's swing, a channel that swings less tells nothing of its hum."""
+
+CHATTER = 2.2
+"""Changes of a digital channel in a position: two for a hole, and a tenth more for the speed."""
+
+LAG = 0.085
+"""Of a position: with a longer time constant, a filter takes a tenth off a hole of a fifth of a
+position (1 - exp(-0.2 / 0.085) = 0.9)."""
+
+CALM = 0.25
+"""Noise, as a share of the swing, up to which a hole's passage shows its shape: 12 dB."""
 
 LATE, SURELY_LATE, MOST_LATE = 0.115, 0.15, 0.45
 """Positions by which data must come later than set, with errors and without: detectors stand within
@@ -135,7 +147,10 @@ class Saturated(DataStuck):
         if found is not None or case.channels is None or not case.harmed:
             return found
         clock, data = case.channels
-        small = max(SMALL * clock.swing, LITTLE * abs(data.limit))
+        # a clock channel that is clipped as well is no measure
+        clipped = clock.at_limit > CLIPPED
+        usual = abs(data.limit) if clipped else clock.swing
+        small = max(SMALL * usual, LITTLE * abs(data.limit))
         small = small if data.usual_noise < DROWNED * data.swing else math.inf
         if data.at_limit < CLIPPED or data.swing > small:
             return None
@@ -161,15 +176,22 @@ class LampHum(Cause):
         """From a line in the spectrum at twice the mains frequency."""
         if case.channels is None:
             return None
+        clock, data = case.channels
+        name, c, part = "data", data, data.hum / max(data.swing, 1e-30)
+        also = clock.hum / max(clock.swing, 1e-30)
+        # a limit hides the hum of the material's level; a line in the clock alone may be its own
+        if also > part > HUM:
+            name, c, part = "clock", clock, also
+        sure = part > MUCH_HUM
+        chatter = [k for k in (data, clock) if k.edges > CHATTER and k.hum]
+        if case.harmed and chatter:
+            name, c, sure = "data" if chatter[0] is data else "clock", chatter[0], True
         spoilt = not case.fits or case.count >= MANY
-        name, c, least = "data", case.channels.data, HUM if spoilt else MUCH_HUM
-        if spoilt and c.hum < least * c.swing:
-            name, c = "clock", case.channels.clock
-        part = c.hum / max(c.swing, 1e-30)
-        if part < least or c.swing < LITTLE * case.channels.clock.swing:
+        if c.swing < LITTLE * clock.swing or not (sure or (spoilt and part > HUM)):
             return None
-        said = f"the {name} channel swings by {percent(2 * part)} of its levels at {c.hum_hz:g} Hz"
-        return self.found(MEASURED + 0.2 if part > MUCH_HUM else CERTAIN - 3, said)
+        swings = percent(2 * c.hum / max(c.swing, 1e-30))
+        said = f"the {name} channel swings by {swings} of its levels at {c.hum_hz:g} Hz"
+        return self.found(MEASURED + 0.2 if sure else CERTAIN - 3, said)
 
 
 class FilterDelay(Cause):
@@ -184,10 +206,18 @@ class FilterDelay(Cause):
     breaks = True
 
     def find(self, case: Case, share: float) -> Finding | None:
-        """By how much later than the clock's the data channel's holes pass."""
+        """By the tail that a filter adds to holes, or by how much later than the clock's the data
+        channel's holes pass."""
         v, clock = case.seen.levels, case.seen.clock
-        if v is None or clock is None:
+        if v is None or clock is None or case.channels is None:
             return None
+        data = case.channels.data
+        if v.lag > LAG and data.usual_noise < CALM * data.swing:
+            return self.found(
+                MEASURED + 0.25 if case.harmed else CERTAIN - 4,
+                f"the data channel follows its holes with a time constant of "
+                f"{1000 * v.lag * clock.usual_s:.1f} ms, {percent(v.lag)} of a position",
+            )
         late = (v.delay_s - case.delay_s) / clock.usual_s
         if not (LATE if case.harmed else SURELY_LATE) < late < MOST_LATE:
             return None

@@ -9,7 +9,7 @@ import numpy as np
 
 from sonify.recover.diagnosis.case import Case, LevelSigns
 from sonify.recover.diagnosis.causes.cause import CERTAIN, Finding, PatternCause, percent
-from sonify.recover.diagnosis.causes.channel import MEASURED, quietened
+from sonify.recover.diagnosis.causes.channel import CALM, MEASURED, quietened
 from sonify.recover.diagnosis.channels import LIT
 from sonify.recover.diagnosis.error_pattern import (
     MANY,
@@ -27,6 +27,10 @@ SEEN = 8.0
 
 ONE_KIND = 0.8
 """Share of the errors that are missed ones, or added ones, if a threshold causes them."""
+
+NEAR = 0.12
+"""Of the swing: a threshold nearer than this to a level lies among that level's holes or webs,
+which are never quite alike (own estimate)."""
 
 SHARE = (0.02, 0.6)
 """The share of bits that a wrong threshold gets wrong: one row's worth to most."""
@@ -150,16 +154,20 @@ class Threshold(PatternCause):
             return found
         found = super().find(case, share)
         v = case.levels
-        if v is not None and v.threshold_off and case.count >= self.fewest and not v.moves:
+        if v is not None and v.threshold_off and case.count:
             # light that drives a channel to its limit moves all levels past a good threshold
             assert case.channels is not None
-            if case.channels.data.at_limit > CLIPPED:
+            data = case.channels.data
+            if data.at_limit > CLIPPED:
                 return found
             assert v.threshold_place is not None
             beyond = max(-v.threshold_place, v.threshold_place - 1)
             one_kind = max(case.missed.sum(), case.added.sum()) > ONE_KIND * case.count
-            if one_kind:
-                weight = CERTAIN - (0.5 if beyond > 0 else 4.5)
+            stays = not v.moves or beyond > v.moved / 2
+            sharp = not data.digital and data.usual_noise < CALM * data.swing
+            near = sharp and beyond > -NEAR
+            if one_kind and stays and (near or case.count >= self.fewest):
+                weight = CERTAIN - (0.05 if near else 0.5 if beyond > 0 else 4.5)
                 found = self.found(weight, *self.evidence(case))
         if found is not None and case.levels is not None and case.levels.fades:
             return replace(found, try_this=self.repairs[::-1])

@@ -6,7 +6,7 @@ import math
 
 from sonify.recover.diagnosis.case import Case, LevelSigns
 from sonify.recover.diagnosis.causes.cause import CERTAIN, Finding, PatternCause, percent
-from sonify.recover.diagnosis.causes.channel import quietened
+from sonify.recover.diagnosis.causes.channel import CHATTER, quietened
 from sonify.recover.diagnosis.error_pattern import MANY, ErrorPattern, share_between
 
 __all__ = ["Noise"]
@@ -14,9 +14,6 @@ __all__ = ["Noise"]
 MUCH_NOISE = 0.3
 """Of the swing: detectors of cheap players have 0.25 or less, which is 12 dB (common practice, no
 source), measured to a fifth of that."""
-
-CHATTER = 2.2
-"""Changes of a digital channel in a position: two for a hole, and a tenth more for the speed."""
 
 SHARE = (0.005, 0.4)
 """The share of bits that noise gets wrong: from a few in a disc to nearly half."""
