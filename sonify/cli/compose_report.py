@@ -127,6 +127,7 @@ def _fitted_lines(fitted: Fitted, notes: int) -> list[str]:
     """What was made for a tune."""
     setup, cell, tune = fitted.setup, fitted.cell, fitted.tune
     music, what = setup.music, "tones" if len(setup.music.voice) == 1 else "chords"
+    voices, parts = plural(len(music.voice), "voice"), plural(len(tune.parts), "part")
     one = f"one of its {fitted.chords:,} {what}" if fitted.chords > 1 else f"its one {what[:-1]}"
     nth = {2: "second", 3: "third"}.get(cell, f"{cell}th")
     how = "a hole" if cell == 1 else f"a hole at every {nth} position"
@@ -135,6 +136,7 @@ def _fitted_lines(fitted: Fitted, notes: int) -> list[str]:
         before = "position" if cell == 2 else f"{cell - 1} positions"
         lines.append(f"           that the {before} before it choose{'s' * (cell == 2)}")
     lines += [
+        f"voices     {voices}, for {parts} of the tune",
         f"scale      {music.scale_name} on {music.root}; steps of {Fraction(music.step) * cell}",
         f"tempo      {fitted.tempo:.0f} quarters a minute at {setup.player.rpm:g} rpm; "
         f"the tune has {tune.tempo:.0f}{' on the average' * tune.tempo_moves}",
@@ -142,8 +144,6 @@ def _fitted_lines(fitted: Fitted, notes: int) -> list[str]:
     ]
     if fitted.moved:
         lines.append(f"moved      {plural(fitted.moved, 'note')} to the nearest step")
-    if fitted.drums:
-        lines.append(f"left out   {plural(fitted.drums, 'drum note')}; a preset may have drums")
     return lines
 
 

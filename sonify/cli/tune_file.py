@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from sonify.compose.pieces import DRUMS
-from sonify.compose.tune_disc import TuneFile
+from sonify.compose.tune_disc import TuneFile, TunePart
 from sonify.errors import InputError
 from sonify.midi.channels import DRUM_CHANNEL
 from sonify.music.measures.alignment import Tune
@@ -39,11 +39,13 @@ def read_tune(path: Path) -> TuneFile:
     beats, seconds = np.ptp(notes["on_beat"]), np.ptp(notes["on_s"])
     second = seconds / beats if seconds else 0.5
     even = notes["on_s"][0] + (notes["on_beat"] - notes["on_beat"][0]) * second
-    channel = int(np.bincount(notes["channel"]).argmax())
-    status, first = file.message[:, 0], file.message[:, 1]
-    programs = first[status == 0xC0 | channel]
+    channels, part = np.unique(notes["channel"], return_inverse=True)
+    parts = []
+    for k, channel in enumerate(channels.tolist()):
+        programs = file.message[file.message[:, 0] == 0xC0 | channel, 1].tolist()
+        program = None if channel == DRUM_CHANNEL else (programs or [0])[0]
+        parts.append(TunePart(program, int(np.median(notes["velocity"][part == k]))))
     return TuneFile(
-        Tune(beat[order], pitch[order]), length[order], 60 / second,
+        Tune(beat[order], pitch[order]), length[order], part[order], tuple(parts), 60 / second,
         bool(np.abs(notes["on_s"] - even).max() > STEADY_S), file.metre or (4, 4),
-        int(programs[0]) if len(programs) else 0, int(np.median(notes["velocity"])),
     )  # fmt: skip

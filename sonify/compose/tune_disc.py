@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import product
+from typing import NamedTuple
 
 import msgspec
 import numpy as np
@@ -38,6 +39,7 @@ __all__ = [
     "Fitted",
     "TuneDisc",
     "TuneFile",
+    "TunePart",
     "TuneRows",
     "disc_for_tune",
     "head_rows",
@@ -61,6 +63,13 @@ MOST_ROWS = 200
 """The most rows that a tune may take. Own limit: a row is at least some bars."""
 
 
+class TunePart(NamedTuple):
+    """What plays a part of a tune: a program, 0 to 127, or None for drums; and how hard."""
+
+    program: int | None = 0
+    velocity: int = 84
+
+
 @dataclass(frozen=True, eq=False)
 class TuneFile:
     """A tune as a MIDI file has it.
@@ -70,23 +79,24 @@ class TuneFile:
     notes : Tune
     length : ndarray of float64, shape (notes,)
         In quarter notes.
+    part : ndarray of int64, shape (notes,)
+        Which of the parts plays each note.
+    parts : tuple of TunePart
     tempo : float
         Quarters a minute from the first onset to the last, on the average.
     tempo_moves : bool
         Whether the tempo changes.
     metre : tuple of int
         The first that is given, or 4, 4.
-    program, velocity : int
-        Of most notes: 0 to 127, and the median.
     """
 
     notes: Tune
     length: NDArray[np.float64]
+    part: NDArray[np.int64]
+    parts: tuple[TunePart, ...]
     tempo: float = 120.0
     tempo_moves: bool = False
     metre: tuple[int, int] = (4, 4)
-    program: int = 0
-    velocity: int = 84
 
 
 @dataclass(frozen=True)
@@ -153,8 +163,6 @@ class Fitted:
         Notes that lay off the tune's steps.
     lasting : int
         Notes that last as long as in the tune, to half a step.
-    drums : int
-        Drum notes that were left out.
     """
 
     setup: Setup
@@ -164,7 +172,6 @@ class Fitted:
     tune: TuneFile
     moved: int
     lasting: int
-    drums: int
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,8 +1,9 @@
 """A mapping made for a tune, and the holes that play it.
 
-A hole at every so many positions is a note, and the bits before it, read as a number, choose what
-sounds: each chord of the tune is an entry of a pitch table, and a voice plays one tone of it. So a
-disc that is large enough plays all onsets and pitches of any tune on a grid of even steps.
+A hole at every so many positions is a step of the tune at which notes begin, and the bits before
+it, read as a number, choose which: each chord of the tune has a number. A voice for each tone of a
+part plays at the numbers of the chords that have this tone, by a pitch table. So a disc that is
+large enough plays all onsets and pitches of any tune on a grid of even steps.
 """
 
 from __future__ import annotations
@@ -60,8 +61,17 @@ under half a 32nd."""
 NEAR_TEMPO = 0.5
 """A tempo so far from the tune's, in doublings, is near enough to save rows. Own choice."""
 
+SHORT, LONGEST, MOST_LENGTHS = 0.25, 4096.0, 32
+"""The shortest and the longest note in positions, as of their settings, and how many lengths are
+tried. Own choice."""
+
 SHORTEST = Fraction(1, 256)
 """The shortest note value of a position, as of its setting."""
+
+
+Chord = tuple[tuple[int, int, float], ...]
+"""What begins at a step: for each note its part, which of the part's notes it is, from the highest
+down, and its pitch."""
 
 
 class _Score(NamedTuple):
@@ -71,10 +81,12 @@ class _Score(NamedTuple):
     ----------
     step : Fraction
         In whole notes.
-    chords : tuple of tuple of float
-        The chords that it has, each from the highest tone down, by first appearance.
+    chords : tuple of Chord
+        By first appearance.
     at : dict of int to int
         The chord that begins at a step.
+    length : dict
+        How many steps each note lasts, by its step, part and rank.
     notes : tuple of ndarray
         Step, pitch, length in steps, and onset in quarter notes, of each note.
     moved : int
@@ -82,8 +94,9 @@ class _Score(NamedTuple):
     """
 
     step: Fraction
-    chords: tuple[tuple[float, ...], ...]
+    chords: tuple[Chord, ...]
     at: dict[int, int]
+    length: dict[tuple[int, int, int], float]
     notes: tuple[Ints, Reals, Reals, Reals]
     moved: int
 
@@ -110,7 +123,6 @@ def fitted_disc(
     Parameters
     ----------
     tune : TuneFile
-        Drums are left out beside tones.
     setup : Setup
         Its music is replaced.
     layout, spec, message, code, rows, name
@@ -134,10 +146,10 @@ def fitted_disc(
     gates = _gates(timeline.places(), n, score.cell, head)
     flat = bits.reshape(-1)[timeline.places()]
     before = sum(int(bit) << k for k, bit in enumerate(flat[: gates[0]][::-1][: score.cell - 1]))
-    chords = list(score.chords)
-    own = before % len(chords)
-    chords[0], chords[own] = chords[own], chords[0]
-    number = {score.chords.index(chord): k for k, chord in enumerate(chords)}
+    # the first chord has the number that the bits before it happen to make
+    numbers = list(range(len(score.chords)))
+    own = before % len(numbers)
+    numbers[0], numbers[own] = own, 0
     for step, chord in score.at.items():
         if step < len(gates):
             gate = gates[step]
@@ -145,8 +157,9 @@ def fitted_disc(
             for k in range(min(score.cell - 1, gate)):
                 # the first note takes the bits before it as they are
                 if gate - 1 - k >= head * n:
-                    flat[gate - 1 - k] = number[chord] >> k & 1
-    setup = msgspec.structs.replace(setup, music=_music(score, tune, chords, n), player=player)
+                    flat[gate - 1 - k] = numbers[chord] >> k & 1
+    music = _music(score, tune, numbers, before, n)
+    setup = msgspec.structs.replace(setup, music=music, player=player)
     grid = np.empty_like(flat)
     grid[timeline.places()] = flat
     geometry = fit_grid(head + need, layout, spec).geometry
@@ -157,9 +170,7 @@ def fitted_disc(
 
 def _score(tune: TuneFile) -> _Score:
     """The tune on the longest even steps on which it lies, or else on those that suit it best."""
-    drums = tune.notes.pitch >= DRUMS
-    keep = drums if drums.all() else ~drums
-    beat, pitch, length = tune.notes.beat[keep], tune.notes.pitch[keep], tune.length[keep]
+    beat, pitch, length = tune.notes.beat, tune.notes.pitch, tune.length
     bar = 4 * tune.metre[0] / tune.metre[1]
     start = np.floor(beat.min() / bar + 1e-6) * bar
     found: list[tuple[float, int, _Score]] = []
@@ -168,14 +179,25 @@ def _score(tune: TuneFile) -> _Score:
         at = np.floor((beat - start) / quarters + 0.5).astype(np.int64)
         apart = np.abs((beat - start) / quarters - at)
         off = (apart > OFF_GRID) | (apart * quarters > WIDE_QUARTERS)
-        every: dict[int, set[float]] = {}
-        for k, tone in zip(at.tolist(), pitch.tolist(), strict=True):
-            every.setdefault(k, set()).add(tone)
-        sets = {k: tuple(sorted(every[k], reverse=True)) for k in sorted(every)}
+        sounds: dict[int, dict[int, dict[float, float]]] = {}
+        rows = zip(at.tolist(), tune.part.tolist(), pitch.tolist(), (length / quarters).tolist(),
+                   strict=True)  # fmt: skip
+        for k, part, tone, lasts in sorted(rows):
+            sounds.setdefault(k, {}).setdefault(part, {})[tone] = lasts
+        sets: dict[int, Chord] = {}
+        each: dict[tuple[int, int, int], float] = {}
+        for k, parts in sounds.items():
+            chord = []
+            for part, tones in sorted(parts.items()):
+                for rank, tone in enumerate(sorted(tones, reverse=True)):
+                    chord.append((part, rank, tone))
+                    each[k, part, rank] = tones[tone]
+            sets[k] = tuple(chord)
         chords = tuple(dict.fromkeys(sets.values()))
         number = {chord: k for k, chord in enumerate(chords)}
+        by_step = {k: number[c] for k, c in sets.items()}
         notes = (at, pitch, length / quarters, beat)
-        one = _Score(step, chords, {k: number[c] for k, c in sets.items()}, notes, int(off.sum()))
+        one = _Score(step, chords, by_step, each, notes, int(off.sum()))
         if step / one.cell >= SHORTEST or not found:
             found.append((max(0.0, off.mean() - STRAY), n, one))
     return min(found, key=lambda f: f[:2])[2]
@@ -281,57 +303,73 @@ def _gates(places: Ints, n: int, cell: int, first_row: int) -> list[int]:
     return out
 
 
-def _music(score: _Score, tune: TuneFile, chords: list[tuple[float, ...]], n: int) -> Music:
-    """The mapping: for each tone of a chord, a voice whose table has an entry for each chord."""
+def _music(score: _Score, tune: TuneFile, numbers: list[int], before: int, n: int) -> Music:
+    """The mapping: for each rank of the notes of a part, a voice that plays at the numbers of the
+    chords that have it; `before` is the number of the first chord too."""
     cell = score.cell
-    own: dict[str, Any] = {
-        "positions": None if cell == 1 else f"1-{n // cell * cell}/{cell}",
-        "rhythm": (_length(score, n // cell),),
-        "velocity": max(1, tune.velocity),
-    }
-    # a chord of fewer tones has its lowest one in several voices, and sounds it once
-    tones = [[c[min(k, len(c) - 1)] for c in chords] for k in range(max(map(len, chords)))]
-    every = np.array(sorted({t for c in chords for t in c}))
-    if every[0] >= DRUMS:
-        names = {number: drum for drum, number in DRUM_NAMES.items()}
-        numbers = (every - DRUMS).astype(int).tolist()
-        kit = tuple(names.get(k, k) for k in numbers)
-        own |= {"drum": kit}
-        root, scale, degrees = "D4", "dorian", {t: k for k, t in enumerate(every.tolist())}
-    else:
-        middle, scale = key_of(Tune(np.zeros(len(score.notes[1])), score.notes[1]))
-        degree = np.arange(-64, 65)
-        known = degrees_to_pitch(degree, find_scale(scale), float(middle))
-        if not np.isin(every, known).all():
-            scale = "chromatic"
-            known = degrees_to_pitch(degree, find_scale(scale), float(middle))
-        degrees = dict(zip(known.tolist(), degree.tolist(), strict=True))
-        root = note_name(middle)
-        own |= {"program": PROGRAMS[tune.program], "channel": 1}
-    voices = tuple(
-        Voice(
-            name="tune" if not k else f"tune {k + 1}",
-            pitch={"scheme": "table", "degrees": [degrees[t] for t in line], "by": "number"},
-            **own,
-        )
-        for k, line in enumerate(tones)
-    )
+    drums = tune.notes.pitch >= DRUMS
+    root, scale, degrees = _scale(tune.notes.pitch[~drums])
+    voices = []
+    for part, rank in sorted({(p, r) for c in score.chords for p, r, _ in c}):
+        every = enumerate(score.chords)
+        tones = {k: t for k, c in every for p, r, t in c if (p, r) == (part, rank)}
+        own = tune.parts[part]
+        table: dict[str, Any] = {
+            "positions": None if cell == 1 else f"1-{n // cell * cell}/{cell}",
+            "velocity": max(1, own.velocity),
+        }
+        if own.program is None:
+            kit = sorted(set(tones.values()))
+            names = {number: drum for drum, number in DRUM_NAMES.items()}
+            table["drum"] = tuple(names.get(int(t - DRUMS), int(t - DRUMS)) for t in kit)
+            entry = {k: kit.index(t) for k, t in tones.items()}
+        else:
+            entry = {k: degrees[t] for k, t in tones.items()}
+            melodic = [k for k, p in enumerate(tune.parts) if p.program is not None]
+            channel = melodic.index(part) + 1
+            table |= {"program": PROGRAMS[own.program], "channel": channel + (channel >= 10)}
+        usual = next(iter(entry.values()))
+        by_number = {numbers[k]: d for k, d in entry.items()}
+        line = [by_number.get(k, usual) for k in range(max(by_number) + 1)]
+        rules: list[dict[str, Any]] = [_length(score, part, rank, n // cell)]
+        if len(entry) < len(numbers):
+            plays = set(by_number) | ({before} if 0 in entry else set())
+            rules.insert(0, {"rule": "numbered", "numbers": sorted(plays), "bits": cell - 1})
+        voices.append(Voice(
+            name=f"part {part + 1}" + f", note {rank + 1}" * (rank > 0), rhythm=tuple(rules),
+            pitch={"scheme": "table", "degrees": line, "by": "number"}, **table,
+        ))  # fmt: skip
     value = score.step / cell
     return Music(
         root=root, scale=scale, step=f"{value.numerator}/{value.denominator}", timing="bars",
-        metre=f"{tune.metre[0]}/{tune.metre[1]}", voice=voices,
+        metre=f"{tune.metre[0]}/{tune.metre[1]}", voice=tuple(voices),
     )  # fmt: skip
 
 
-def _length(score: _Score, a_row: int) -> dict[str, float | str]:
-    """The rule whose lengths are nearest to the tune's: all alike, or held to the next note."""
-    at, _, length, _ = score.notes
-    starts = np.array([*score.at, score.steps + a_row])
-    gap = np.minimum(starts[np.searchsorted(starts, at, "right").clip(max=len(starts) - 1)],
-                     (at // a_row + 1) * a_row) - at  # fmt: skip
-    best = np.inf
-    rule: dict[str, float | str] = {}
-    for positions in np.unique(np.maximum(1, np.rint(length * score.cell))).tolist():
+def _scale(pitch: Reals) -> tuple[str, str, dict[float, int]]:
+    """The root and the scale of some tones, and their degrees."""
+    if not len(pitch):
+        return "D4", "dorian", {}
+    middle, scale = key_of(Tune(np.zeros(len(pitch)), pitch))
+    degree = np.arange(-64, 65)
+    for name in (scale, "chromatic"):
+        known = degrees_to_pitch(degree, find_scale(name), float(middle))
+        if np.isin(pitch, known).all():
+            break
+    return note_name(middle), name, dict(zip(known.tolist(), degree.tolist(), strict=True))
+
+
+def _length(score: _Score, part: int, rank: int, a_row: int) -> dict[str, Any]:
+    """The rule whose lengths are nearest to those of a voice: all alike, or held to the next note
+    or the row's end."""
+    mine = sorted((k, n) for (k, p, r), n in score.length.items() if (p, r) == (part, rank))
+    at, length = (np.array(c) for c in zip(*mine, strict=True))
+    gap = np.minimum(np.append(at[1:], at[-1] + a_row), (at // a_row + 1) * a_row) - at
+    best, rule = np.inf, {}
+    some = np.unique(np.clip(np.round(length * score.cell, 2), SHORT, LONGEST))
+    if len(some) > MOST_LENGTHS:
+        some = np.unique(np.round(np.quantile(some, np.linspace(0, 1, MOST_LENGTHS)), 2))
+    for positions in some.tolist():
         steps = positions / score.cell
         held = {"rule": "held", "longest": positions}
         alike = {"rule": "length", "steps": positions}
@@ -362,9 +400,6 @@ def _outcome(
     heard = dict(zip(zip(on.tolist(), tone.tolist(), strict=True), lasts.tolist(), strict=True))
     pairs = zip(target.slot.tolist(), target.pitch.tolist(), target.length.tolist(), strict=True)
     kept = sum(abs(heard.get((s, p), np.inf) - n) <= score.cell / 2 for s, p, n in pairs)
-    fitted = Fitted(
-        setup, score.cell, len(score.chords), tempo, tune, score.moved, kept,
-        len(tune.notes.pitch) - len(at),
-    )  # fmt: skip
+    fitted = Fitted(setup, score.cell, len(score.chords), tempo, tune, score.moved, kept)
     return TuneDisc(disc, len(at), tuple(missed), added, float(len(missed) + added),
                     disc.rows > head + 1, head, fitted)  # fmt: skip

@@ -12,7 +12,7 @@ from click.testing import CliRunner
 
 from sonify.cli.app import sonify
 from sonify.cli.common import option_name
-from sonify.compose.tune_disc import TuneFile
+from sonify.compose.tune_disc import TuneFile, TunePart
 from sonify.compose.tune_mapping import fitted_disc
 from sonify.disc.layout import Layout
 from sonify.disc.sizes import FitSpec
@@ -37,11 +37,12 @@ TUNES = {
     "a pickup": [[(3.5, 0.5, 67), *((4 + b, d, p) for b, d, p in MELODY)]],
     "a chromatic line": [[(k / 4, 0.25, 60 + k % 13) for k in range(32)]],
     "one note again and again": [[(k / 2, 0.5, 60) for k in (0, 1, 3, 4, 6, 7)]],
-    "triplets": [[(k / 3, 1 / 3, p) for k, p in enumerate(MAJOR)]
+    "triplets": [[(k / 3, 1 / 3, p) for k, p in enumerate((*MAJOR, 74))]
                  + [(3 + k / 2, 0.5, p) for k, p in enumerate(MAJOR)]],
     "two voices": [[(k / 2, 0.5, DICE.choice((72, 74, 76, 79))) for k in range(32)],
                    [(float(k), 1.0, DICE.choice((48, 50, 53))) for k in range(16)]],
     "chords": [[(k * 2.0, 2.0, p) for k in range(4) for p in (48 + k, 52 + k, 55 + k)]],
+    "melody and drums": [MELODY, *[[]] * 8, DRUMS],
     "drums": [[], [], [], [], [], [], [], [], [], DRUMS],
 }  # fmt: skip
 
@@ -68,14 +69,18 @@ def save(path, tracks, tempos=((0, 500_000),), metre=(4, 4)):
 
 
 def heard(path):
-    """Onset in beats, channel 10 or not, and pitch of each note in a file, in order."""
+    """Onset in beats, channel, pitch and length of each note in a file, in order."""
     file, out = mido.MidiFile(path), []
     for track in file.tracks:
-        tick = 0
+        tick, began = 0, {}
         for m in track:
             tick += m.time
             if m.type == "note_on" and m.velocity:
-                out.append((round(tick / file.ticks_per_beat, 3), m.channel == 9, m.note))
+                began[m.channel, m.note] = tick
+            elif m.type in ("note_on", "note_off"):
+                on = began.pop((m.channel, m.note))
+                beat, length = (round(t / file.ticks_per_beat, 3) for t in (on, tick - on))
+                out.append((beat, m.channel, m.note, length))
     return sorted(out)
 
 
@@ -98,8 +103,10 @@ def without_waits(notes, path):
     beats = show.grid.step_beats
     start = show.timeline.row_slot * beats
     row = np.searchsorted(start, [n[0] + 1e-6 for n in notes], "right") - 1
-    return [(round(beat - start[r] + r * disc.positions * beats, 3), drum, pitch)
-            for (beat, drum, pitch), r in zip(notes, row, strict=True)]  # fmt: skip
+    return [
+        (round(beat - start[r] + r * disc.positions * beats, 3), *rest)
+        for (beat, *rest), r in zip(notes, row, strict=True)
+    ]
 
 
 @pytest.mark.parametrize("name", list(TUNES))
@@ -124,7 +131,9 @@ def test_fifty_generated_tunes_come_back_exactly(seed):
                  for p in sorted(dice.sample(tones, dice.randint(1, most)))]  # fmt: skip
         beat, pitch = (np.array(c, float) for c in zip(*notes, strict=True))
         metre = dice.choice(((4, 4), (3, 4), (6, 8)))
-        tune = TuneFile(Tune(beat, pitch), np.full(len(beat), step), metre=metre)
+        part = np.array([dice.randint(0, 1) for _ in notes])
+        tune = TuneFile(Tune(beat, pitch), np.full(len(beat), step), part,
+                        (TunePart(0), TunePart(32)), metre=metre)  # fmt: skip
         found = fitted_disc(tune, Setup(), Layout(), FitSpec())
         show = perform(found.disc, setup=found.fitted.setup)
         beats = show.grid.step_beats
@@ -159,10 +168,11 @@ def test_a_steady_tune_keeps_its_tempo(run):
 
 
 def test_what_changes_is_said(run):
-    save("tune.mid", [MELODY, *[[]] * 8, DRUMS], tempos=((0, 500_000), (8, 400_000)))
+    notes = [(k / 2 + 0.2 * (k == 7), 0.25, 60 + k) for k in range(64)]
+    save("tune.mid", [notes], tempos=((0, 500_000), (8, 400_000)))
     out = run("compose", "--tune", "tune.mid", "-o", "t.toml")
     assert "on the average" in out
-    assert "16 drum notes" in out
+    assert "moved      1 note" in out
 
 
 def test_a_performance_by_hand_is_laid_on_steps(run):
@@ -172,7 +182,7 @@ def test_a_performance_by_hand_is_laid_on_steps(run):
     facts = json.loads(run("compose", "--tune", "tune.mid", "-o", "t.toml", "--json"))
     assert facts["positions"] <= 32
     run("midi", "t.toml", "-o", "out.mid")
-    assert [p for _, _, p in heard("out.mid")] == list(MAJOR)
+    assert [p for _, _, p, _ in heard("out.mid")] == list(MAJOR)
 
 
 @pytest.mark.parametrize("player", [

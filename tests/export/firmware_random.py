@@ -86,6 +86,7 @@ def _rule(r: random.Random) -> list[Any]:
         "changes",
         {"rule": "thinned", "every": r.randint(1, 4), "first": r.randint(0, 3)},
         {"rule": "sparse", "keep": _share(r), "seed": r.randint(0, 99)},
+        {"rule": "numbered", "numbers": r.sample(range(8), 4), "bits": r.randint(1, 5)},
         {"rule": "pattern", "pattern": "".join(r.choice("x.") for _ in range(r.randint(1, 9)))},
         {"rule": "even", "notes": r.randint(0, 5), "steps": r.randint(5, 9), "turn": 1},
         {"rule": "breath", "rest": r.randint(1, 8)},

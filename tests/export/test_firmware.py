@@ -127,6 +127,7 @@ CHAINS = {
     "changes": ["changes"],
     "changes, held": ["changes", "held"],
     "thinned": [{"rule": "thinned", "every": 2}],
+    "numbered": [{"rule": "numbered", "numbers": [0, 2, 5], "bits": 3}, "held"],
     "sparse": [{"rule": "sparse", "keep": 0.4, "seed": 7}],
     "pattern": [{"rule": "pattern", "pattern": "x..x.x.."}],
     "even": [{"rule": "even", "notes": 5, "steps": 8, "turn": 2}],

@@ -5,6 +5,7 @@ from __future__ import annotations
 import io
 import itertools
 import math
+import re
 
 import mido
 import numpy as np
@@ -56,6 +57,8 @@ PROMISES = {
     "held": lambda rows: sum(ones(rows)),
     "changes": lambda rows: len(runs(rows)),
     "thinned": lambda rows: sum(math.ceil(n / 2) for n in ones(rows)),
+    # numbers of three bits: 0 where nothing but zeros came before
+    "numbered": lambda rows: len(re.findall("(?<=000)1", "000" + "".join(rows))),
     "pattern": lambda rows: kept_by(rows, lambda i, p: "x.xx."[p % 5] == "x"),
     "even": lambda rows: kept_by(rows, lambda i, p: "x..x..x."[p % 8] == "x"),
     "spread": lambda rows: sum(ones(rows)),

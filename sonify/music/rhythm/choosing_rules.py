@@ -6,6 +6,7 @@ import math
 from fractions import Fraction
 from typing import Annotated, ClassVar, Literal
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -13,12 +14,13 @@ from sonify.controls import control
 from sonify.errors import InputError
 from sonify.music.bit_stream import BitStream, Events, rank_in
 from sonify.music.form.plan import Plan
+from sonify.music.machine import Lead
 from sonify.music.rhythm.even import even_pattern
 from sonify.music.rhythm.following import Follower, Mask, Step
 from sonify.music.rhythm.note_lengths import value_positions
 from sonify.music.rhythm.rule import Rule, Seed, chance
 
-__all__ = ["Breath", "Changes", "Each", "Even", "Pattern", "Sparse", "Thinned", "Turns"]
+__all__ = ["Breath", "Changes", "Each", "Even", "Numbered", "Pattern", "Sparse", "Thinned", "Turns"]
 
 
 class Each(Rule, frozen=True, tag="each"):
@@ -101,6 +103,34 @@ class Sparse(_Choosing, frozen=True, tag="sparse"):
         share = math.ceil(self.keep * 2**32)
         if share < 2**32:
             f.add(Step("SPARSE", c=share, d=self.seed))
+
+
+class Numbered(_Choosing, frozen=True, tag="numbered"):
+    """Notes only where the bits before it, read as a number, are one of some numbers.
+
+    Attributes
+    ----------
+    numbers
+        The numbers, such as 0, 3, 5.
+    bits
+        How many bits make the number.
+    """
+
+    numbers: tuple[Annotated[int, msgspec.Meta(ge=0, le=4095)], ...] = (0,)
+    bits: Annotated[int, control(step=1, ge=1, le=12)] = 3
+
+    def _mask(self) -> Mask:
+        # the core's number has the bit itself as its lowest
+        wanted = np.isin(np.arange(1 << self.bits), self.numbers)
+        return Mask("NUMBER", tuple(np.repeat(wanted, 2).tolist()), (2 << self.bits) - 1)
+
+    def apply(self, e: Events, m: BitStream) -> Events:
+        mask = self._mask()
+        number = Lead(mask.by, len(mask.bits), up=mask.back).at(m, e.index)
+        return e.keep(np.array(mask.bits)[number])
+
+    def follow(self, f: Follower) -> None:
+        f.add(Step("MASK", mask=self._mask()))
 
 
 class _Cycle(_Choosing, frozen=True, tag="none"):

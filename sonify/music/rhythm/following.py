@@ -34,7 +34,8 @@ def q16(value: float) -> int:
 
 @dataclass(frozen=True)
 class Mask:
-    """Bits along a lead: where a voice may sound."""
+    """Bits along a lead: where a voice may sound. `back` is the bit that follows the last one, a
+    table of the plan, or the bits of a number."""
 
     by: str
     bits: tuple[bool, ...]

@@ -19,8 +19,8 @@ __all__ = ["RULES", "Rule"]
 
 _KINDS: tuple[type[Rule], ...] = (
     choosing.Each, shaping.Joined, shaping.Held, choosing.Changes, choosing.Thinned,
-    choosing.Sparse, choosing.Pattern, choosing.Even, choosing.Turns, timing.Spread,
-    choosing.Breath, shaping.Gate, shaping.Length, timing.Swing, shaping.Accents,
+    choosing.Sparse, choosing.Numbered, choosing.Pattern, choosing.Even, choosing.Turns,
+    timing.Spread, choosing.Breath, shaping.Gate, shaping.Length, timing.Swing, shaping.Accents,
     copying.Ghosts, copying.Layered, copying.Echoes, copying.Repeat, timing.HalfTime,
     timing.DoubleTime, timing.Entry, timing.Strum, timing.Humanise, row_changes.Vamp,
     row_changes.PickUp, row_changes.Roll, letters.Motif, playing.GrooveRule, playing.Ornament,
