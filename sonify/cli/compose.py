@@ -223,13 +223,16 @@ def _tune_disc(
     from sonify.studio.document import trimmed
 
     code, layout, spec = settings_from(given)
-    coded = text is not None or given["alphabet"] is not None
     if text is not None:
+        if given["framing"] == "plain":
+            raise InputError("a tune can follow a framed message only", place="--framing")
         code = msgspec.structs.replace(code, framing="framed", filling="free")
     tune = read_tune(path)
     table = setup_table(request.presets, request.settings)
     setup = load_setup((), None, table)
     kept = "music" in table
+    # by the alphabet, a mapping may count places without a message too
+    coded = text is not None or (kept and given["alphabet"] is not None)
     with _toml(output, f"tune{'' if kept else '-project'}.toml") as target:
         sizes = layout, spec, text, code if coded else None, _tune_rows(rows), target.stem
         with progress_shown("composing"):

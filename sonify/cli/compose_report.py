@@ -98,7 +98,7 @@ def tune_report(found: TuneDisc, disc: Disc) -> Report:
         "missed": [m._asdict() for m in found.missed],
     }  # fmt: skip
     lines = [f"disc       {_shape(disc)}"]
-    if disc.message:
+    if found.first_row and disc.message:
         rows = f"before row {found.first_row + 1}" if found.first_row > 1 else "row 1"
         lines.append(f"message    {plain(disc.message or '', 160)} ({rows})")
     lines.append(

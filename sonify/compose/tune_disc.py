@@ -140,7 +140,16 @@ AS_NEEDED = TuneRows()
 
 
 def head_rows(message: str | None, code: Code | None, layout: Layout) -> NDArray[np.int8]:
-    """The rows of a message, if there is one, shape (rows, positions)."""
+    """The rows of a message, if there is one, shape (rows, positions).
+
+    Raises
+    ------
+    InputError
+        A code that leaves no rows for a tune.
+    """
+    if code is not None and code.check == "reed-solomon":
+        raise InputError("reed-solomon covers the whole disc, so no rows are left for a tune; use "
+                         "another check", key="check")  # fmt: skip
     if message is None:
         return np.zeros((0, layout.positions), np.int8)
     return Disc.from_message(message, code=code, layout=layout).grid
@@ -257,9 +266,6 @@ def disc_for_tune(
     InputError
         No disc of the material holds the tune.
     """
-    if code is not None and code.check == "reed-solomon":
-        raise InputError("reed-solomon covers the whole disc, so no rows are left for a tune; use "
-                         "another check", key="check")  # fmt: skip
     numbers = range(FEWEST, MOST + 1) if spec.positions is None else (spec.positions,)
     shapes: list[_Shape] = []
     # the last chord of a form may come after the last row

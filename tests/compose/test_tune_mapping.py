@@ -230,6 +230,16 @@ def test_rows_that_the_message_needs_are_refused(run):
             run("compose", "SNOW BY NOON", "--tune-rows", wrong, *args)
 
 
+@pytest.mark.parametrize("own", [(), ("-p", "telegraph")])
+@pytest.mark.parametrize(("args", "told"), [
+    (("--check", "reed-solomon"), "whole disc"), (("--framing", "plain"), "framed"),
+])  # fmt: skip
+def test_codes_that_leave_no_room_for_a_tune_are_refused(run, own, args, told):
+    save("tune.mid", [MELODY])
+    with pytest.raises(InputError, match=told):
+        run("compose", "SNOW", "--tune", "tune.mid", "-o", "t.toml", *args, *own)
+
+
 def test_a_tune_too_long_is_refused_with_what_would_fit(run):
     save("tune.mid", [[(k / 4, 0.25, 55 + k * 7 % 24) for k in range(800)]])
     args = ("compose", "--tune", "tune.mid", "--outer-diameter", "150", "-o", "t.toml")

@@ -99,7 +99,8 @@ def _contents(
     fixed = draw_check(Canvas(), check, 0, wide) + turn_height(facts) + HEADING + 3 * PANEL_GAP
     spare = high - top - fixed - columns_height(facts) - side
     line = line_for(facts, spare)
-    y = _title(low, "Each character: its bits, holes, lamps and notes", 0)
+    what = "character" if facts.has_characters else "eight bits"
+    y = _title(low, f"Each {what}: bits, holes, lamps and notes", 0)
     draw_columns(low, facts, first, y, wide, line, solved=int(len(facts.units) > 1))
     taken = columns_height(facts, line)
     gap = PANEL_GAP + max(0.0, high - top - fixed - taken - side) / 4
