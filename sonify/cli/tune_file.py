@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from sonify.compose.pieces import DRUMS
-from sonify.compose.tune_disc import TuneFile, TunePart
+from sonify.compose.tune_steps import TuneFile, TunePart
 from sonify.errors import InputError
 from sonify.midi.channels import DRUM_CHANNEL
 from sonify.music.measures.alignment import Tune

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 from itertools import product
-from typing import NamedTuple
 
 import msgspec
 import numpy as np
@@ -20,6 +19,7 @@ from sonify.compose.tune_rows import (
     rows_for_tune,
     target_of,
 )
+from sonify.compose.tune_steps import TuneFile
 from sonify.disc.code.code import Code
 from sonify.disc.disc import Disc
 from sonify.disc.geometry.fit import FitSpec, fit_grid
@@ -38,8 +38,6 @@ __all__ = [
     "MOST_ROWS",
     "Fitted",
     "TuneDisc",
-    "TuneFile",
-    "TunePart",
     "TuneRows",
     "disc_for_tune",
     "head_rows",
@@ -61,42 +59,6 @@ then. Own choice."""
 
 MOST_ROWS = 200
 """The most rows that a tune may take. Own limit: a row is at least some bars."""
-
-
-class TunePart(NamedTuple):
-    """What plays a part of a tune: a program, 0 to 127, or None for drums; and how hard."""
-
-    program: int | None = 0
-    velocity: int = 84
-
-
-@dataclass(frozen=True, eq=False)
-class TuneFile:
-    """A tune as a MIDI file has it.
-
-    Attributes
-    ----------
-    notes : Tune
-    length : ndarray of float64, shape (notes,)
-        In quarter notes.
-    part : ndarray of int64, shape (notes,)
-        Which of the parts plays each note.
-    parts : tuple of TunePart
-    tempo : float
-        Quarters a minute from the first onset to the last, on the average.
-    tempo_moves : bool
-        Whether the tempo changes.
-    metre : tuple of int
-        The first that is given, or 4, 4.
-    """
-
-    notes: Tune
-    length: NDArray[np.float64]
-    part: NDArray[np.int64]
-    parts: tuple[TunePart, ...]
-    tempo: float = 120.0
-    tempo_moves: bool = False
-    metre: tuple[int, int] = (4, 4)
 
 
 @dataclass(frozen=True)

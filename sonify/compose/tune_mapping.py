@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from fractions import Fraction
-from typing import Any, NamedTuple
+from typing import Any
 
 import msgspec
 import numpy as np
@@ -25,11 +25,11 @@ from sonify.compose.tune_disc import (
     MOST_ROWS,
     Fitted,
     TuneDisc,
-    TuneFile,
     TuneRows,
     head_rows,
 )
-from sonify.compose.tune_rows import OFF_GRID, Target, missed_notes, notes_in_slots
+from sonify.compose.tune_rows import Target, missed_notes, notes_in_slots
+from sonify.compose.tune_steps import Stepped, TuneFile, stepped
 from sonify.disc.code.code import Code
 from sonify.disc.disc import Disc
 from sonify.disc.geometry.fit import FitSpec, fit_grid
@@ -48,67 +48,12 @@ __all__ = ["fitted_disc"]
 Ints = NDArray[np.int64]
 Reals = NDArray[np.float64]
 
-STEPS = tuple(Fraction(1, n) for n in (1, 2, 3, 4, 6, 8, 12, 16, 24, 32, 48, 64))
-"""The even steps that are tried, in whole notes."""
-
-STRAY = 0.02
-"""The share of notes that may lie off the steps. Own choice: a slip of the hand or two."""
-
-WIDE_QUARTERS = 0.05
-"""A note further from a step, in quarter notes, lies off it however long the step is. Own choice:
-under half a 32nd."""
-
 NEAR_TEMPO = 0.5
 """A tempo so far from the tune's, in doublings, is near enough to save rows. Own choice."""
 
 SHORT, LONGEST, MOST_LENGTHS = 0.25, 4096.0, 32
 """The shortest and the longest note in positions, as of their settings, and how many lengths are
 tried. Own choice."""
-
-SHORTEST = Fraction(1, 256)
-"""The shortest note value of a position, as of its setting."""
-
-
-Chord = tuple[tuple[int, int, float], ...]
-"""What begins at a step: for each note its part, which of the part's notes it is, from the highest
-down, and its pitch."""
-
-
-class _Score(NamedTuple):
-    """A tune on even steps.
-
-    Attributes
-    ----------
-    step : Fraction
-        In whole notes.
-    chords : tuple of Chord
-        By first appearance.
-    at : dict of int to int
-        The chord that begins at a step.
-    length : dict
-        How many steps each note lasts, by its step, part and rank.
-    notes : tuple of ndarray
-        Step, pitch, length in steps, and onset in quarter notes, of each note.
-    moved : int
-        How many notes lie off the steps.
-    """
-
-    step: Fraction
-    chords: tuple[Chord, ...]
-    at: dict[int, int]
-    length: dict[tuple[int, int, int], float]
-    notes: tuple[Ints, Reals, Reals, Reals]
-    moved: int
-
-    @property
-    def cell(self) -> int:
-        """Positions of a step: a hole for its notes, and the number of its chord."""
-        return 1 + (len(self.chords) - 1).bit_length()
-
-    @property
-    def steps(self) -> int:
-        """Steps of the tune."""
-        return max(self.at) + 1
 
 
 def fitted_disc(
@@ -135,7 +80,7 @@ def fitted_disc(
     InputError
         No disc of the material holds the tune.
     """
-    score = _score(tune)
+    score = stepped(tune)
     head, n, need = _size(score, tune, setup, layout, spec, message, code, rows, speeds)
     layout = msgspec.structs.replace(layout, positions=n)
     bits = np.zeros((head + need, n), np.int8)
@@ -168,43 +113,8 @@ def fitted_disc(
     return _outcome(disc, setup, score, tune, gates, head, player.rpm * _quarters(score, n))
 
 
-def _score(tune: TuneFile) -> _Score:
-    """The tune on the longest even steps on which it lies, or else on those that suit it best."""
-    beat, pitch, length = tune.notes.beat, tune.notes.pitch, tune.length
-    bar = 4 * tune.metre[0] / tune.metre[1]
-    start = np.floor(beat.min() / bar + 1e-6) * bar
-    found: list[tuple[float, int, _Score]] = []
-    for n, step in enumerate(STEPS):
-        quarters = float(step) * 4
-        at = np.floor((beat - start) / quarters + 0.5).astype(np.int64)
-        apart = np.abs((beat - start) / quarters - at)
-        off = (apart > OFF_GRID) | (apart * quarters > WIDE_QUARTERS)
-        sounds: dict[int, dict[int, dict[float, float]]] = {}
-        rows = zip(at.tolist(), tune.part.tolist(), pitch.tolist(), (length / quarters).tolist(),
-                   strict=True)  # fmt: skip
-        for k, part, tone, lasts in sorted(rows):
-            sounds.setdefault(k, {}).setdefault(part, {})[tone] = lasts
-        sets: dict[int, Chord] = {}
-        each: dict[tuple[int, int, int], float] = {}
-        for k, parts in sounds.items():
-            chord = []
-            for part, tones in sorted(parts.items()):
-                for rank, tone in enumerate(sorted(tones, reverse=True)):
-                    chord.append((part, rank, tone))
-                    each[k, part, rank] = tones[tone]
-            sets[k] = tuple(chord)
-        chords = tuple(dict.fromkeys(sets.values()))
-        number = {chord: k for k, chord in enumerate(chords)}
-        by_step = {k: number[c] for k, c in sets.items()}
-        notes = (at, pitch, length / quarters, beat)
-        one = _Score(step, chords, by_step, each, notes, int(off.sum()))
-        if step / one.cell >= SHORTEST or not found:
-            found.append((max(0.0, off.mean() - STRAY), n, one))
-    return min(found, key=lambda f: f[:2])[2]
-
-
 def _size(
-    score: _Score, tune: TuneFile, setup: Setup, layout: Layout, spec: FitSpec,
+    score: Stepped, tune: TuneFile, setup: Setup, layout: Layout, spec: FitSpec,
     message: str | None, code: Code | None, rows: TuneRows,
     speeds: tuple[float, float],
 ) -> tuple[int, int, int]:  # fmt: skip
@@ -249,17 +159,17 @@ def _most_rows(head: int, layout: Layout, spec: FitSpec) -> int:
     return few
 
 
-def _quarters(score: _Score, n: int) -> float:
+def _quarters(score: Stepped, n: int) -> float:
     """The quarter notes of a turn of so many positions."""
     return n / score.cell * float(score.step) * 4
 
 
-def _speed(tune: TuneFile, score: _Score, n: int, speeds: tuple[float, float]) -> float:
+def _speed(tune: TuneFile, score: Stepped, n: int, speeds: tuple[float, float]) -> float:
     """The speed in rpm that is nearest to the tune's tempo."""
     return round(float(np.clip(tune.tempo / _quarters(score, n), *speeds)), 3)
 
 
-def _too_long(score: _Score, room: tuple[int, int, int], spec: FitSpec) -> InputError:
+def _too_long(score: Stepped, room: tuple[int, int, int], spec: FitSpec) -> InputError:
     steps, rows, _ = room
     quarters = float(score.step) * 4
     size = (
@@ -274,7 +184,7 @@ def _too_long(score: _Score, room: tuple[int, int, int], spec: FitSpec) -> Input
     )
 
 
-def _positions(score: _Score, tune: TuneFile, spec: FitSpec) -> dict[int, int]:
+def _positions(score: Stepped, tune: TuneFile, spec: FitSpec) -> dict[int, int]:
     """The numbers of positions to try: 0 for rows of whole bars, 1 for whole beats, 2 for steps."""
     cell = score.cell
     if spec.positions is not None:
@@ -303,7 +213,7 @@ def _gates(places: Ints, n: int, cell: int, first_row: int) -> list[int]:
     return out
 
 
-def _music(score: _Score, tune: TuneFile, numbers: list[int], before: int, n: int) -> Music:
+def _music(score: Stepped, tune: TuneFile, numbers: list[int], before: int, n: int) -> Music:
     """The mapping: for each rank of the notes of a part, a voice that plays at the numbers of the
     chords that have it; `before` is the number of the first chord too."""
     cell = score.cell
@@ -359,7 +269,7 @@ def _scale(pitch: Reals) -> tuple[str, str, dict[float, int]]:
     return note_name(middle), name, dict(zip(known.tolist(), degree.tolist(), strict=True))
 
 
-def _length(score: _Score, part: int, rank: int, a_row: int) -> dict[str, Any]:
+def _length(score: Stepped, part: int, rank: int, a_row: int) -> dict[str, Any]:
     """The rule whose lengths are nearest to those of a voice: all alike, or held to the next note
     or the row's end."""
     mine = sorted((k, n) for (k, p, r), n in score.length.items() if (p, r) == (part, rank))
@@ -381,7 +291,7 @@ def _length(score: _Score, part: int, rank: int, a_row: int) -> dict[str, Any]:
 
 
 def _outcome(
-    disc: Disc, setup: Setup, score: _Score, tune: TuneFile, gates: list[int], head: int,
+    disc: Disc, setup: Setup, score: Stepped, tune: TuneFile, gates: list[int], head: int,
     tempo: float,
 ) -> TuneDisc:  # fmt: skip
     """What the disc plays of the tune."""

@@ -12,8 +12,8 @@ from click.testing import CliRunner
 
 from sonify.cli.app import sonify
 from sonify.cli.common import option_name
-from sonify.compose.tune_disc import TuneFile, TunePart
 from sonify.compose.tune_mapping import fitted_disc
+from sonify.compose.tune_steps import TuneFile, TunePart
 from sonify.disc.layout import Layout
 from sonify.disc.sizes import FitSpec
 from sonify.errors import InputError
