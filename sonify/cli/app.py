@@ -33,7 +33,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "presets": ("presets", "List the presets and discs that ship."),
     "encode": ("encode", "Turn a message into a disc that you can cut."),
     "edit": ("edit", "Flip, move and clear holes; see what changes."),
-    "compose": ("compose", "Find the disc that sounds best for a message."),
+    "compose": ("compose", "Find the disc that sounds best, or plays a tune."),
     "explain": ("explain", "Show on a sheet how text becomes holes, bits, lamps and notes."),
     "draw": ("draw", "Draw a disc at actual size, for cutting."),
     "inspect": ("inspect", "Show a disc's message, bits, sizes and times."),
