@@ -6,7 +6,7 @@ import contextlib
 from collections.abc import Callable, Iterator
 from contextvars import ContextVar
 
-__all__ = ["report", "watching"]
+__all__ = ["part", "report", "watching"]
 
 _WATCHER: ContextVar[Callable[[float], None] | None] = ContextVar("watcher", default=None)
 
@@ -26,3 +26,14 @@ def report(share: float) -> None:
     watcher = _WATCHER.get()
     if watcher is not None:
         watcher(share)
+
+
+@contextlib.contextmanager
+def part(first: float, last: float) -> Iterator[None]:
+    """Let what is reported within count from `first` to `last` of the whole."""
+    whole = _WATCHER.get()
+    if whole is None:
+        yield
+        return
+    with watching(lambda share: whole(first + share * (last - first))):
+        yield

@@ -13,14 +13,19 @@ __all__ = ["command_line", "toml_value"]
 
 def command_line(
     verb: str, disc: str, presets: Iterable[str], settings: Mapping[str, Any] | None = None,
-    output: str | None = None, calm: bool = False,
+    output: str | None = None, calm: bool = False, options: Mapping[str, Any] | None = None,
 ) -> str:  # fmt: skip
-    """The command that applies presets and single settings to a disc, quoted for a shell."""
+    """The command that applies presets and single settings to a disc, quoted for a shell.
+
+    `options` are others of the verb, by their names without dashes.
+    """
     words = ["sonify", verb, disc]
     for preset in presets:
         words += ["-p", preset]
     for key, value in (settings or {}).items():
         words += ["--set", f"{key}={toml_value(value)}"]
+    for key, value in (options or {}).items():
+        words += [f"--{key}", f"{value:g}" if isinstance(value, float) else str(value)]
     if output is not None:
         words += ["-o", output]
     return shlex.join([*words, *["--calm"] * calm])

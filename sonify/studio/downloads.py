@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
+import msgspec
+
+from sonify.controls import control
 from sonify.errors import InputError
 from sonify.export.drawing.drawing_formats import SAFETY
 from sonify.export.file_formats import FOLDER, MOVING, WRITERS
+from sonify.settings import Settings
+from sonify.studio.costs import COSTS
 
 if TYPE_CHECKING:
     from sonify.studio.document import Command, Document
 
-__all__ = ["command_for", "downloads", "file_name"]
+__all__ = ["EVERYTHING", "NO_OPTIONS", "FileOptions", "command_for", "downloads", "file_name"]
 
 LONGEST_COMMAND = 160
 """Longer commands read a project file in place of settings: two lines of a terminal."""
@@ -29,11 +34,55 @@ _WORDS = {
     "page": ("Page", "the whole show as one web page, to share"),
     "disc": ("Disc file", "message, code and sizes; all commands read it"),
     "preset": ("Preset file", "music, player and look, without the disc"),
+    "everything": ("Everything", "all that you choose here, and the project, in one zip file"),
 }
 """Label and help."""
 
 _SETTINGS = {"sound": ("sound",), "page": ("sound",), "clip": ("clip", "sound")}
 """The sections that only these downloads use."""
+
+EVERYTHING = "everything"
+_RANGE = ("from", "to")
+_DRAWN = ("side", "kerf", "paper")
+OPTIONS = {"sound": _RANGE, "lights": _RANGE, "clip": _RANGE, "draw": _DRAWN}
+"""The options that downloads take, as the commands call them."""
+
+
+class FileOptions(Settings, frozen=True):
+    """How to make files: which part of the piece, and how the disc is drawn.
+
+    Attributes
+    ----------
+    from_ : From
+        Where the part of the piece begins, in s.
+    to
+        Where it ends, in s.
+    side : Side that faces up
+        The back is drawn mirrored.
+    kerf : Kerf
+        The width of the cut: holes are drawn smaller by it, and the outline larger.
+    paper : Paper
+        For .pdf. Empty: as large as the disc.
+    """
+
+    from_: float | None = msgspec.field(name="from", default=None)
+    to: float | None = None
+    side: Literal["front", "back"] = "front"
+    kerf: Annotated[float, control(step=0.01, unit="mm", ge=0, le=5)] | None = None
+    paper: Literal["a2", "a3", "a4", "a5", "letter", "legal", "tabloid"] | None = None
+
+    def given(self, what: str, suffix: str) -> dict[str, Any]:
+        """Those that a download takes, if they are given."""
+        out = {}
+        for name in OPTIONS.get(what, ()):
+            value = getattr(self, "from_" if name == "from" else name)
+            fits = (name != "paper" or suffix == ".pdf") and (name != "kerf" or suffix != ".png")
+            if value not in (None, "front") and fits:
+                out[name] = value
+        return out
+
+
+NO_OPTIONS = FileOptions()
 
 
 def _offered() -> dict[str, dict[str, str]]:
@@ -46,6 +95,7 @@ def _offered() -> dict[str, dict[str, str]]:
         kinds = dict.fromkeys((s for s in w.suffixes if s != FOLDER), w.ending)
         out.setdefault(w.what, {}).update(kinds)
     own = {"page": {".html": ""}, "disc": {".toml": ""}, "preset": {".toml": "-preset"}}
+    own[EVERYTHING] = {".zip": "-everything"}
     return {**out, "draw": dict.fromkeys(DRAWINGS, ""), **own}
 
 
@@ -54,16 +104,23 @@ def downloads() -> list[dict[str, Any]]:
     out = []
     for what, suffixes in _offered().items():
         label, help = _WORDS.get(what, (what.replace("-", " ").capitalize(), ""))
-        calm = what in MOVING
+        calm = what in (*MOVING, EVERYTHING)
         row = {"what": what, "label": label, "help": help, "suffixes": list(suffixes), "calm": calm}
         row["settings"] = _SETTINGS.get(what, ())
-        row["caution"] = SAFETY if what == "draw" else ""
+        row["options"] = OPTIONS.get(what, ())
+        row["costs"] = {x: COSTS[what, x] for x in suffixes if (what, x) in COSTS}
+        row["caution"] = SAFETY if what in ("draw", EVERYTHING) else ""
         out.append(row)
     return out
 
 
 def command_for(
-    document: Document, what: str, suffix: str, calm: bool, command: Command
+    document: Document,
+    what: str,
+    suffix: str,
+    calm: bool,
+    command: Command,
+    options: FileOptions = NO_OPTIONS,
 ) -> tuple[str, list[str]]:
     """The shortest command line that makes the same file, and the files that it reads.
 
@@ -74,6 +131,7 @@ def command_for(
         As in `downloads`. Disc and preset files have no command; it makes the whole show then.
     calm : bool
     command : callable
+    options : FileOptions
     """
     from sonify.studio.document import recipe, safe_name
     from sonify.studio.project import ENDING
@@ -85,10 +143,11 @@ def command_for(
     if what == "draw":
         presets, settings = (), {}
     verb = what if own else "make"
-    line = command(verb, disc, presets, settings, output, calm)
+    more = options.given(what, suffix)
+    line = command(verb, disc, presets, settings, output, calm, more)
     if len(line) > LONGEST_COMMAND:
         project = f"{safe_name(document.name)}{ENDING}"
-        return command(verb, project, (), {}, output, calm), [project]
+        return command(verb, project, (), {}, output, calm, more), [project]
     return line, [] if document.shipped else [disc]
 
 

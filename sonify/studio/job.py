@@ -42,8 +42,9 @@ def work(spec: dict[str, Any]) -> None:
     from sonify.settings import convert
     from sonify.studio.comparing import compared
     from sonify.studio.document import Document, show_of, trusted
+    from sonify.studio.downloads import EVERYTHING, FileOptions
     from sonify.studio.flashing import check
-    from sonify.studio.making import loudness_of, write_download
+    from sonify.studio.making import loudness_of, write_download, write_everything
     from sonify.studio.receive import receive
 
     last = 0.0
@@ -73,9 +74,14 @@ def work(spec: dict[str, Any]) -> None:
         say(loudness=loudness_of(document))
         return
     with watching(tell):
-        path, notes = write_download(
-            document, spec["what"], spec["suffix"], Path(), calm=spec["calm"]
-        )
+        options = convert(spec["options"], FileOptions)
+        if spec["what"] == EVERYTHING:
+            items = tuple((what, suffix) for what, suffix in spec["items"])
+            path, notes = write_everything(document, items, Path(), spec["calm"], options)
+        else:
+            path, notes = write_download(
+                document, spec["what"], spec["suffix"], Path(), spec["calm"], options
+            )
     say(file=path.name, notes=notes)
 
 

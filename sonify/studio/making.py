@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tempfile
 import warnings
 from pathlib import Path
 
@@ -10,17 +11,21 @@ import msgspec
 from sonify.errors import Caution
 from sonify.export.file_formats import MOVING, run
 from sonify.studio.document import Document
-from sonify.studio.downloads import file_name
+from sonify.studio.downloads import EVERYTHING, NO_OPTIONS, FileOptions, file_name
 
-__all__ = ["loudness_of", "write_download"]
+__all__ = ["loudness_of", "write_download", "write_everything"]
+
+ZIP_DATE = (1980, 1, 1, 0, 0, 0)
+"""The first date that a zip file can hold."""
 
 COMPARED_S = 60.0
 """How much of a piece its loudness is measured on, in s: a second of work."""
 
 
 def write_download(
-    document: Document, what: str, suffix: str, folder: Path, calm: bool = False
-) -> tuple[Path, list[str]]:
+    document: Document, what: str, suffix: str, folder: Path, calm: bool = False,
+    options: FileOptions = NO_OPTIONS,
+) -> tuple[Path, list[str]]:  # fmt: skip
     """Write a download into a folder.
 
     Returns
@@ -40,10 +45,13 @@ def write_download(
     elif what == "page":
         write_page(show_of(document, audible_only=True), path)
     elif what == "draw":
-        path.write_bytes(_drawn(document, suffix))
+        path.write_bytes(_drawn(document, suffix, options))
     else:
-        options = {"calm": True} if calm and what in MOVING else {}
-        outcome = run(show_of(document, audible_only=True), path, what, options)
+        names = {"from": "from_s", "to": "to_s"}
+        given = {names[k]: v for k, v in options.given(what, suffix).items()}
+        if calm and what in MOVING:
+            given["calm"] = True
+        outcome = run(show_of(document, audible_only=True), path, what, given)
         if what in MOVING:
             over = "It flashes more than WCAG 2.2 SC 2.3.1 allows" * outcome.flashing.over
             notes = [f"{over or 'Flashing'}: {outcome.flashing.short}."]
@@ -53,7 +61,51 @@ def write_download(
     return path, []
 
 
-def _drawn(document: Document, suffix: str) -> bytes:
+def write_everything(
+    document: Document, items: tuple[tuple[str, str], ...], folder: Path, calm: bool,
+    options: FileOptions,
+) -> tuple[Path, list[str]]:  # fmt: skip
+    """Write several downloads and the project into one zip file.
+
+    What can't be made is left out, and named in the notes.
+
+    Returns
+    -------
+    tuple
+        Its path, and notes on the files for the user.
+    """
+    import zipfile
+
+    from sonify.errors import SonifyError
+    from sonify.progress import part, report
+    from sonify.studio.naming import said
+    from sonify.studio.project import Project, project_name, project_toml
+
+    path = folder / file_name(document, EVERYTHING, ".zip")
+    files, notes = {}, []
+    project = Project(a=document)
+    files[project_name(project)] = project_toml(project).encode()
+    with tempfile.TemporaryDirectory(dir=folder) as inner:
+        for n, (what, suffix) in enumerate(items):
+            name = file_name(document, what, suffix)
+            with part(n / len(items), (n + 1) / len(items)):
+                try:
+                    made, told = write_download(document, what, suffix, Path(inner), calm, options)
+                except SonifyError as e:
+                    notes.append(f"{name} was left out: {said(e)}.")
+                    continue
+            report((n + 1) / len(items))
+            files[name] = made.read_bytes()
+            made.unlink()
+            notes += [f"{name}: {line}" for line in told]
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as out:
+        for name, data in files.items():
+            # the same files give the same zip
+            out.writestr(zipfile.ZipInfo(name, ZIP_DATE), data, zipfile.ZIP_DEFLATED)
+    return path, notes
+
+
+def _drawn(document: Document, suffix: str, options: FileOptions) -> bytes:
     """The drawing of the document's disc, with the defaults of the command `draw`."""
     from sonify.disc.geometry.cautions import geometry_of
     from sonify.export.drawing.drawing import drawing_of
@@ -61,10 +113,11 @@ def _drawn(document: Document, suffix: str) -> bytes:
     from sonify.studio.document import understand
 
     disc, _ = understand(document)
-    drawing = drawing_of(disc, geometry_of(disc)[0])
+    side, kerf = options.side, options.given("draw", suffix).get("kerf", 0.0)
+    drawing = drawing_of(disc, geometry_of(disc)[0], side=side, kerf=kerf)
     for one in drawing.cautions:
         warnings.warn(one, Caution, stacklevel=2)
-    return draw(drawing, suffix)
+    return draw(drawing, suffix, paper=options.paper)
 
 
 def loudness_of(document: Document) -> float | None:

@@ -29,6 +29,7 @@ from starlette.staticfiles import StaticFiles
 from sonify.errors import InputError, SonifyError
 from sonify.settings import Settings, convert, to_builtins
 from sonify.studio.document import Command, Document, flash_key, safe_name, trusted
+from sonify.studio.downloads import NO_OPTIONS, FileOptions
 from sonify.studio.guard import Guard, Refused, Rights, body_of
 from sonify.studio.jobs import LONGEST_READ_S, LONGEST_S, Job, Jobs
 from sonify.studio.naming import place_of, said
@@ -42,6 +43,7 @@ DROP_S = 60.0
 MAX_WAITING = 96
 MAX_DROPS = 4
 MAX_FLASHES = 64
+MAX_ITEMS = 40
 LONGEST_FLASH_S = 120.0
 MAX_VALUE = 20_000
 """The most characters of a value typed as TOML."""
@@ -77,6 +79,8 @@ class _Download(Settings, frozen=True):
     what: str
     suffix: str
     calm: bool = False
+    options: FileOptions = NO_OPTIONS
+    items: tuple[tuple[str, str], ...] = ()
 
 
 class _Flash(Settings, frozen=True):
@@ -173,8 +177,9 @@ class _Server:
 
         sent = await _sent(request, _Download)
         line, needs = await self._thread(
-            command_for, sent.document, sent.what, sent.suffix, sent.calm, self._command
-        )
+            command_for, sent.document, sent.what, sent.suffix, sent.calm, self._command,
+            sent.options,
+        )  # fmt: skip
         return JSONResponse({"command": line, "needs": needs})
 
     async def holes(self, request: Request) -> Response:
@@ -262,6 +267,10 @@ class _Server:
 
         sent = await _sent(request, _Download)
         name = file_name(sent.document, sent.what, sent.suffix)
+        if len(sent.items) > MAX_ITEMS:
+            raise Refused(422, f"{len(sent.items)} files are too many; at most {MAX_ITEMS}")
+        for what, suffix in sent.items:
+            file_name(sent.document, what, suffix)
         job = self._job_for({"kind": "download", **to_builtins(sent)}, LONGEST_S)
         return JSONResponse({**job.facts(), "name": name}, 202)
 

@@ -145,7 +145,7 @@ def tables() -> dict[str, Any]:
     from sonify.performance_settings import Setup
     from sonify.presets import shipped
     from sonify.studio.dice import LOCKS
-    from sonify.studio.downloads import downloads
+    from sonify.studio.downloads import FileOptions, downloads
 
     sections: dict[str, type[msgspec.Struct]] = {
         "music": Music,
@@ -156,6 +156,7 @@ def tables() -> dict[str, Any]:
         "layout": Layout,
         "geometry": Geometry,
         "fit": FitSpec,
+        "drawn": FileOptions,
     }
     own = {
         f.encode_name: f.type

@@ -147,6 +147,7 @@ QUICK = {row["what"]: row["suffixes"][:1] for row in downloads()} | {
     "lights": [".gif", ".webp"],
     "draw": [".svg", ".dxf", ".csv"],
     "sound": [".wav", ".opus"],
+    "everything": [],  # has tests of its own
 }
 
 

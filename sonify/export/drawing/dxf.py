@@ -13,7 +13,11 @@ __all__ = ["dxf"]
 def dxf(drawing: Drawing) -> bytes:
     """The drawing as a DXF document."""
     from ezdxf import units
+    from ezdxf._options import options
     from ezdxf.filemanagement import new
+
+    # or else each file has identifiers at random and the time of writing
+    options.write_fixed_meta_data_for_testing = True
 
     doc = new("R2010", units=units.MM)
     doc.header["$MEASUREMENT"] = 1  # metric
@@ -27,6 +31,8 @@ def dxf(drawing: Drawing) -> bytes:
             space.add_circle((x, y), d / 2, dxfattribs=place)
         for line in lines:
             space.add_lwpolyline(line.points.tolist(), close=line.closed, dxfattribs=place)
+    for name in sorted(doc.entitydb.dxf_types_in_use()):  # a set, whose order is by chance
+        doc.classes.add_class(name)
     stream = io.StringIO()
     doc.write(stream)
     return stream.getvalue().encode(doc.output_encoding, "dxfreplace")

@@ -31,21 +31,21 @@ export function roving(group, now, arrive = () => {}) {
 }
 
 export class Areas {
-  /** `rows` are `[name, label]`; each gets a panel with the id `panel-name`, before `foot`. */
-  constructor(list, room, rows) {
+  /** Each of the names has a tab in the list, and gets a panel with the id `panel-name`, before `foot`. */
+  constructor(list, room, names) {
     this.tabs = new Map();
     this.panels = new Map();
-    rows.forEach(([name, label], n) => {
-      const tab = h("button.area", { type: "button", role: "tab", id: `tab-${name}`, "aria-controls": `panel-${name}`,
-        title: `${label} (${n + 1})`, onclick: () => this.open(name) }, label);
-      const panel = h("section.panel", { id: `panel-${name}`, role: "tabpanel", "aria-labelledby": `tab-${name}` },
-        h("h2.hidden", {}, label));
-      list.append(tab);
+    names.forEach((name, n) => {
+      const tab = list.querySelector(`#tab-${name}`);
+      tab.title = n < 9 ? `${tab.textContent} (${n + 1})` : tab.textContent;
+      tab.addEventListener("click", () => this.open(name));
+      const panel = h("section.panel", { id: `panel-${name}`, role: "tabpanel", "aria-labelledby": tab.id },
+        h("h2.hidden", {}, tab.textContent));
       room.insertBefore(panel, room.querySelector(".foot"));
       this.tabs.set(name, tab);
       this.panels.set(name, panel);
     });
-    this.names = rows.map(([name]) => name);
+    this.names = names;
     let kept = null;
     try { kept = localStorage.getItem(KEY); } catch { /* not allowed: begin at the first area */ }
     this.stops = () => {};

@@ -66,7 +66,8 @@ function numberField(f, id, give) {
 
 function choiceField(f, id, give) {
   if (f.choices.length > 4) {
-    const c = chooser(f.choices, f.default, (v) => give(real(f, v)), { id });
+    const rows = f.optional ? [{ name: "", label: "not set" }, ...f.choices] : f.choices;
+    const c = chooser(rows, f.default, (v) => give(v === "" ? undefined : real(f, v)), { id });
     return { element: h("div", {}, c.select, c.about), control: c.select, sync: (v) => c.sync(v ?? f.default) };
   }
   const name = uid("radio");

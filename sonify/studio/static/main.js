@@ -44,11 +44,7 @@ const readout = new Readout();
 const views = [disc, matrix, trail, near];
 const marks = new Marks();
 
-const AREAS = [
-  ["start", "Start"], ["disc", "Disc"], ["holes", "Holes"], ["music", "Music"], ["voices", "Voices"], ["notes", "Notes"],
-  ["lamps", "Lamps"], ["machine", "Machine"], ["files", "Files"],
-  ["read", "Read"], ["compare", "Compare"], ["midi", "MIDI"],
-];
+const AREAS = [...$("areas").querySelectorAll("button")].map((tab) => [tab.id.slice(4), tab.textContent]);
 
 let store = null;
 let areas = null;
@@ -367,7 +363,7 @@ function wireMarks(holes) {
 }
 
 async function begin() {
-  areas = new Areas($("areas"), $("controls"), AREAS);
+  areas = new Areas($("areas"), $("controls"), AREAS.map(([name]) => name));
   wire();
   try {
     const [start, tables] = await Promise.all([getJson("api/start"), getJson("api/tables")]);
@@ -384,7 +380,7 @@ async function begin() {
     reader = readPanel(room("read"), store, areas);
     midi = midiPanel(room("midi"), store, sound, { play });
     compare = comparePanel(room("compare"), store, { hints: reader.given, disc, marks, sound, areas, paint });
-    const files = filesPanel(room("files"), store, tables, solo);
+    const files = filesPanel(room("files"), store, tables, solo, sound);
     panels = [
       startPanel(room("start"), store, tables, { music, files, areas, play }),
       discPanel(room("disc"), store, tables, areas),

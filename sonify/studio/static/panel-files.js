@@ -8,12 +8,36 @@ import { tell } from "./messages.js";
 const POLL_MS = 250;
 const KEEP_MS = 5000; // the server keeps a file as long as the page asks for it
 
-/** `solo` holds the voices that alone are heard; files then hold only these. */
-export function filesPanel(panel, store, tables, solo) {
+const EVERYTHING = "everything";
+const SLOW = new Set(["clip", "message", "explain"]); // not in the zip file unless they are chosen
+const LEARNED = "sonify-costs";
+
+const lasts = (s) => (s < 1.5 ? "a second" : s < 100 ? `${s < 10 ? Math.round(s) : 5 * Math.round(s / 5)} s` : `${Math.round(s / 60)} minutes`);
+
+/** `solo` holds the voices that alone are heard; files then hold only these. `sound` knows the part
+ * that repeats. */
+export function filesPanel(panel, store, tables, solo, sound) {
   const rows = new Map(tables.downloads.map((row) => [row.what, row]));
   let what = tables.downloads[0].what;
   const group = uid("what");
   const kind = h("select", { id: uid("kind"), onchange: command0 });
+  const range = h("input", { type: "checkbox", id: uid("range"), onchange: command0 });
+  const onlyPart = h("label.check", { htmlFor: range.id }, range, "only the part that repeats");
+  const own = {}; // the options that are given
+  const drawing = fields(tables.sections.drawn.filter((f) => f.key !== "from" && f.key !== "to"), "drawn", (key, v) => {
+    if (v === undefined) delete own[key];
+    else own[key] = v;
+    command0();
+  });
+  drawing.sync(own);
+  const drawn = h("div.sub", {}, drawing.elements);
+  const zipped = tables.downloads.filter((row) => row.what !== EVERYTHING).map((row) => {
+    const box = h("input", { type: "checkbox", id: uid("zip"), checked: !SLOW.has(row.what), onchange: estimate0 });
+    const suffix = h("select", { "aria-label": `File type of ${row.label}`, onchange: estimate0 }, row.suffixes.map((x) => h("option", { value: x }, x)));
+    return { row, box, suffix, element: h("li", {}, h("label.check", { htmlFor: box.id }, box, row.label), suffix) };
+  });
+  const zip = h("ul.zip", { "aria-label": "In the zip file" }, zipped.map((z) => z.element));
+  const estimate = h("p.fact", {});
   const calm = h("input", { type: "checkbox", id: uid("calm"), onchange: command0 });
   const calmer = h("label.check", { htmlFor: calm.id }, calm, "reduce flashing");
   const about = h("p.about", {});
@@ -41,8 +65,11 @@ export function filesPanel(panel, store, tables, solo) {
       tell("Command selected; copy it with Ctrl+C");
     }
   } }, "Copy");
+  const same = h("div.command", {}, h("h3", {}, "The same as a command"), h("div.row", {}, command, copy), note);
   let show = null;
   let asked = 0;
+  let learned = {};
+  try { learned = JSON.parse(localStorage.getItem(LEARNED)) ?? {}; } catch { /* begin anew */ }
 
   function choose(next, suffix = null) {
     what = next;
@@ -50,6 +77,12 @@ export function filesPanel(panel, store, tables, solo) {
     kind.replaceChildren(...row.suffixes.map((s) => h("option", { value: s }, s)));
     if (suffix) kind.value = suffix;
     calmer.hidden = !row.calm;
+    const every = what === EVERYTHING;
+    const takes = (name) => every || row.options.includes(name);
+    onlyPart.hidden = !takes("from");
+    drawn.hidden = !takes("kerf");
+    zip.hidden = !every;
+    same.hidden = every;
     about.textContent = `${row.help[0].toUpperCase()}${row.help.slice(1)}.`;
     if (row.caution) about.append(h("span.note.care", {}, row.caution));
     for (const p of picks) p.firstChild.checked = p.dataset.what === what;
@@ -57,11 +90,53 @@ export function filesPanel(panel, store, tables, solo) {
     command0();
   }
 
+  /** The options of the files, as the server takes them. */
+  function options() {
+    const out = { ...own };
+    if (range.checked && Array.isArray(sound.loop)) [out.from, out.to] = sound.loop.map((x) => Math.round(x * 1000) / 1000);
+    return out;
+  }
+
+  const chosen = () => (what === EVERYTHING ? zipped.filter((z) => z.box.checked).map((z) => [z.row.what, z.suffix.value]) : []);
+
+  /** About how long files take and how large they get: `[s, bytes]`. */
+  function costOf(list) {
+    let [time, bytes] = [0, 0];
+    for (const [of, suffix] of list) {
+      const row = rows.get(of);
+      const { from, to } = row.options.includes("from") ? options() : {};
+      const length = from === undefined ? Math.max(show.durationS, show.soundS) : to - from;
+      const [first, each, size, more] = row.costs[suffix] ?? [0.5, 0, 5000, 0];
+      const [slower, larger] = learned[`${of}${suffix}`] ?? [1, 1];
+      time += (first + each * length) * slower;
+      bytes += (size + more * length) * larger;
+    }
+    return [time, bytes];
+  }
+  function estimate0() {
+    if (!show) return;
+    const list = what === EVERYTHING ? chosen() : [[what, kind.value]];
+    const [time, bytes] = costOf(list);
+    make.disabled = !list.length;
+    estimate.textContent = list.length ? `About ${lasts(time)}, ${size(Math.max(1000, Number(bytes.toPrecision(2))))}` : "Choose at least one file.";
+  }
+  /** Learn from a file that was made how fast this machine is. */
+  function learn(of, suffix, took, bytes) {
+    const [time, guess] = costOf([[of, suffix]]);
+    const [slower, larger] = learned[`${of}${suffix}`] ?? [1, 1];
+    learned[`${of}${suffix}`] = [slower * took / Math.max(time, 0.05), larger * bytes / Math.max(guess, 1)];
+    try { localStorage.setItem(LEARNED, JSON.stringify(learned)); } catch { /* then it lasts for this visit */ }
+    estimate0();
+  }
+
   async function command0() {
     if (!show) return;
+    onlyPart.hidden ||= !Array.isArray(sound.loop);
+    estimate0();
+    if (what === EVERYTHING) return;
     const turn = ++asked; // answers may come out of order
     try {
-      const told = await postJson("api/command", { document: heard(), what, suffix: kind.value, calm: calm.checked });
+      const told = await postJson("api/command", { document: heard(), what, suffix: kind.value, calm: calm.checked, options: options() });
       if (turn !== asked) return;
       command.textContent = told.command;
       note.textContent = told.needs.length
@@ -80,6 +155,8 @@ export function filesPanel(panel, store, tables, solo) {
   /** Make a file; several can be made at a time. */
   async function start(of, suffix) {
     const document = heard();
+    const began = performance.now();
+    const items = of === EVERYTHING ? chosen() : [];
     const bar = h("progress", { max: 1, "aria-label": "Progress" });
     const said = h("p.fact", { role: "status" }, "Making the file…");
     let id = null;
@@ -98,7 +175,7 @@ export function filesPanel(panel, store, tables, solo) {
     };
     made.prepend(item);
     try {
-      let job = await postJson("api/jobs", { document, what: of, suffix, calm: calm.checked && rows.get(of).calm });
+      let job = await postJson("api/jobs", { document, what: of, suffix, calm: calm.checked && rows.get(of).calm, options: options(), items });
       const { name } = job;
       id = job.id;
       if (ended) cancelJob(id);
@@ -117,6 +194,7 @@ export function filesPanel(panel, store, tables, solo) {
       end(link, ` ${size(job.size)}`, ...more);
       link.click();
       tell(`Made ${name}`);
+      if (of !== EVERYTHING) learn(of, suffix, (performance.now() - began) / 1000, job.size);
       hold(id, link);
     } catch (e) {
       if (!ended) end(e.message);
@@ -138,10 +216,11 @@ export function filesPanel(panel, store, tables, solo) {
   panel.append(
     h("div.kinds", { role: "radiogroup", "aria-label": "What to make" }, picks),
     h("div.making", {}, about,
-      h("div.row", {}, h("label", { htmlFor: kind.id }, "File type"), kind, make), calmer, alone,
+      h("div.row", {}, h("label", { htmlFor: kind.id }, "File type"), kind, make, estimate), zip, calmer, onlyPart, alone, drawn,
       ...settings.map((s) => s.element), made),
-    h("div.command", {}, h("h3", {}, "The same as a command"), h("div.row", {}, command, copy), note));
+    same);
   choose(what);
+  sound.addEventListener("loop", () => choose(what, kind.value));
 
   return {
     make(next, suffix) {

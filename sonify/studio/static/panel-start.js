@@ -1,6 +1,7 @@
 // The first area: three steps from a message to a file.
 
 import { h, uid, words } from "./dom.js";
+import { roving } from "./areas.js";
 import { messageOf, setMessage } from "./panel-disc.js";
 
 const TAKE = [["midi", ".mid", "MIDI file", "for music software"], ["sound", ".wav", "Sound", "to listen to"],
@@ -24,8 +25,9 @@ export function startPanel(panel, store, tables, { music, files, areas, play }) 
     step(1, "Type your message", h("label.hidden", { htmlFor: message.id }, "Message on the disc"), message, fact),
     step(2, "Choose how it sounds", h("label.hidden", { htmlFor: preset.id }, "Preset"),
       h("div.row", {}, preset, listen), about),
-    step(3, "Take it with you", h("div.take", {}, take)),
+    step(3, "Take it with you", h("div.take", { role: "group", "aria-label": "Files" }, take)),
   ));
+  roving(panel.querySelector(".take"), () => take.find((b) => b === document.activeElement) ?? take[0]);
   return {
     sync() {
       const { presets: used } = store.document;

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import os
+import subprocess
+import sys
+
 from sonify.export.drawing.drawing import GROUPS
 from sonify.export.drawing.drawing_formats import draw
 from tests.export.drawing.expected import same
@@ -30,3 +34,22 @@ def test_dxf_read_by_ezdxf(way, tmp_path):
     lines = doc.modelspace().query("LWPOLYLINE")
     drawn = [(n.group, len(n.points), n.closed) for n in drawing.lines]
     assert sorted((e.dxf.layer, len(e), e.closed) for e in lines) == sorted(drawn)
+
+
+def test_the_same_drawing_gives_the_same_bytes():
+    make = """
+import hashlib, sonify
+from sonify.disc.geometry.cautions import geometry_of
+from sonify.export.drawing.drawing import drawing_of
+from sonify.export.drawing.drawing_formats import draw
+disc = sonify.load_disc("cairn-small")
+data = draw(drawing_of(disc, geometry_of(disc)[0]), ".dxf")
+print(hashlib.sha256(data).hexdigest())
+"""
+
+    def by(seed: str) -> bytes:
+        env = {**os.environ, "PYTHONHASHSEED": seed}
+        return subprocess.run([sys.executable, "-c", make], env=env, capture_output=True).stdout
+
+    assert len(by("1")) > 60
+    assert by("1") == by("2")

@@ -1,0 +1,179 @@
+"""The studio as a workbench: how soon it is ready, what it weighs, and how far its tasks are.
+
+Ready and weight stand beside the limits of the project's aims; tasks are done by a script that
+takes the shortest way, once by pointer and once by keyboard alone. `SONIFY_AXE` names axe-core.
+"""
+
+from __future__ import annotations
+
+import gzip
+import os
+import shutil
+import tempfile
+from pathlib import Path
+from typing import Any
+
+from tests.benchmarks.bench_studio import FRAMES, disc_of, share
+from tests.studio.conftest import CHROMIUM, Page, begin
+from tests.studio.test_everyone import violations
+
+MOST_READY_MS = 1000
+MOST_BYTES = 400_000
+MOST_FRAME_MS = 20
+MOST_SHIFT = 0.02
+MOST_STOPS = 15
+SIZES = ((1440, 900), (1024, 768), (768, 1024), (390, 844))
+
+SHIFT = """new Promise((done) => {
+  let sum = 0;
+  new PerformanceObserver((list) => {
+    for (const e of list.getEntries()) if (!e.hadRecentInput) sum += e.value;
+  }).observe({ type: "layout-shift", buffered: true });
+  setTimeout(() => done(sum), 500);
+})"""
+
+FOCUS = "document.activeElement.id || document.activeElement.textContent"
+
+Line = tuple[str, float, str]
+
+
+def run() -> list[Line]:
+    from playwright.sync_api import sync_playwright
+
+    out: list[Line] = []
+    with tempfile.TemporaryDirectory() as folder, sync_playwright() as p:
+        browser = p.chromium.launch(executable_path=shutil.which("chromium"), args=list(CHROMIUM))
+        studio = begin(disc_of(1000, 56, folder), "-p", "hut-band")
+        try:
+            out += ready(browser, studio)
+            out += editing(browser, studio)
+            out += axe(browser, studio)
+        finally:
+            studio.stop()
+        studio = begin()  # as a stranger does
+        try:
+            out += tasks(browser, studio)
+        finally:
+            studio.stop()
+        browser.close()
+    return out
+
+
+def ready(browser: Any, studio: Any) -> list[Line]:
+    """Until the page can be used, the fifth time of five in the middle; what came over the wire."""
+    times, weight, shift = [], 0, 0.0
+    for _ in range(5):
+        page = Page(browser, studio, viewport={"width": 1440, "height": 900})
+        times.append(page.js("performance.now()"))
+        names = {u for u in page.asked if u.startswith("http")}
+        shift = max(shift, page.js(SHIFT))
+        if not weight:
+            for name in names:
+                path = "/" + name.split("/", 3)[3]
+                weight += 0 if "/api/" in path else len(gzip.compress(studio.ask("GET", path).body))
+        page.close()
+    middle = share(times, 0.5)
+    return [
+        ("ready / 1 s", middle / MOST_READY_MS, f"{middle:.0f} ms, from {min(times):.0f}"),
+        ("scripts, styles and fonts / 400 kB", weight / MOST_BYTES, f"{weight / 1000:.0f} kB gzip"),
+        ("layout shift / 0.02", shift / MOST_SHIFT, f"{shift:.4f}"),
+    ]
+
+
+def editing(browser: Any, studio: Any) -> list[Line]:
+    """Frames while the piece plays with the piano roll open and a note is moved again and again."""
+    page = Page(browser, studio, viewport={"width": 1440, "height": 900})
+    page.page.click("#tab-notes")
+    page.page.click("#play")
+    if page.page.is_visible("#flash"):
+        page.page.click("#flash-go")
+    page.until("studio.sound.playing", 60)
+    page.page.locator(".roll").focus()
+    page.page.keyboard.press("ArrowRight")
+    page.page.wait_for_timeout(1500)
+    page.js(
+        """window.moving = setInterval(() => document.querySelector(".roll").dispatchEvent(
+          new KeyboardEvent("keydown", { key: Math.random() < 0.5 ? "ArrowUp" : "ArrowDown" })),
+          400); 0"""
+    )
+    frames = page.js(FRAMES, 6000)
+    page.js("clearInterval(moving)")
+    page.close()
+    late = share(frames, 0.95)
+    rate = 1000 * len(frames) / sum(frames)
+    told = f"{late:.1f} ms, {rate:.1f} frames/s"
+    return [("frame while playing and editing, 95 % / 20 ms", late / MOST_FRAME_MS, told)]
+
+
+def stops_to(page: Page, wanted: str, most: int = 60) -> int:
+    """How often Tab is pressed until the focus is on what is wanted."""
+    for n in range(1, most + 1):
+        page.page.keyboard.press("Tab")
+        if page.js(FOCUS).startswith(wanted):
+            return n
+    raise AssertionError(f"{wanted} is not within {most} Tab stops")
+
+
+def tasks(browser: Any, studio: Any) -> list[Line]:
+    """Actions by pointer and Tab stops by keyboard, from the first view."""
+    out: list[Line] = []
+    # own message heard: type, play
+    page = Page(browser, studio)
+    page.page.fill("#start-message", "SOUP FROM ELEVEN")
+    page.settled()
+    page.page.click("#play")
+    page.until("studio.sound.place() > 0.3", 60)
+    out.append(("own message heard: actions / 3", 2 / 3, "type it, press Play"))
+    # a MIDI file: one more
+    with page.page.expect_download():
+        page.page.click('[data-take="midi"]')
+    out.append(("own MIDI file saved: actions / 5", 2 / 5, "type it, press MIDI file"))
+    page.close()
+    # a file to cut with the diameter: type it, Disc, Sizes, diameter, Files, Drawing, Make
+    page = Page(browser, studio)
+    page.page.fill("#start-message", "SOUP FROM ELEVEN")
+    page.settled()
+    page.page.click("#tab-disc")
+    page.page.click("#panel-disc summary:text-is('Sizes')")
+    page.page.locator('[data-place="disc.fit.outer-diameter"] input[type=number]').fill("180")
+    page.settled()
+    page.page.click("#tab-start")
+    with page.page.expect_download():
+        page.page.click('[data-take="draw"]')
+    assert round(2 * page.js("studio.show.geometry.outer")) == 180
+    out.append(
+        ("file to cut, own diameter: actions / 7", 6 / 7,
+         "type it, Disc, Sizes, the diameter, Start, Drawing")
+    )  # fmt: skip
+    page.close()
+    for name, wanted in (("play", "play"), ("message", "start-message"), ("MIDI file", "MIDI"),
+                         ("Drawing", "Drawing"), ("areas", "tab-start")):  # fmt: skip
+        page = Page(browser, studio)
+        stops = stops_to(page, wanted)
+        out.append((f"Tab stops to {name} / {MOST_STOPS}", stops / MOST_STOPS, f"{stops}"))
+        page.close()
+    return out
+
+
+def axe(browser: Any, studio: Any) -> list[Line]:
+    """Findings of axe-core in every area, at four sizes in both schemes and in forced colours."""
+    if not Path(os.environ.get("SONIFY_AXE", "")).is_file():
+        return []
+    found: list[str] = []
+    for width, height in SIZES:
+        for scheme in ({"color_scheme": "light"}, {"color_scheme": "dark"},
+                       {"forced_colors": "active"}):  # fmt: skip
+            size = {"width": width, "height": height}
+            page = Page(browser, studio, viewport=size, bypass_csp=True, **scheme)
+            page.js("for (const d of document.querySelectorAll('details')) d.open = true")
+            for area in page.js("studio.areas().names"):
+                page.js("(name) => studio.areas().open(name)", area)
+                found += violations(page)
+            page.close()
+    told = f"{len(found)} in 12 areas, 4 sizes, 3 schemes; none is the aim {found[:3]}"
+    return [("axe-core findings", float(len(found)), told)]
+
+
+if __name__ == "__main__":
+    for line in run():
+        print(*line)
