@@ -40,6 +40,9 @@ __all__ = ["compose"]
 
 MIDI_FILE = PathType(path_type=Path)
 
+LARGE = 400.0
+"""A disc of so many mm may be more than the maker meant: the largest in the table of sizes."""
+
 SPEEDS = 1.0, 60.0
 """The speeds that may be chosen for a tune, in rpm: the usual range of the setting."""
 
@@ -251,6 +254,9 @@ def _tune_disc(
             save_project(disc, table, target)
     facts, lines = tune_report(found, disc)
     _print(output, target, as_json, facts, lines)
+    wide = 0 if disc.geometry is None else disc.geometry.outer_diameter
+    if wide > LARGE and spec.outer_diameter is None:
+        caution(f"the disc is {wide:g} mm wide; with --tune-rows it has only the tune's beginning")
 
 
 def _tune_rows(text: str | None) -> TuneRows:

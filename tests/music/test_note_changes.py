@@ -79,7 +79,13 @@ def test_moved_pitches_are_in_the_midi_file_and_the_score(preset: str, tmp_path:
         one.save(tmp_path / f"{k}.musicxml")
         tracks = mido.MidiFile(tmp_path / f"{k}.mid").tracks
         files.append(
-            [(m.note, m.velocity) for t in tracks for m in t if m.type == "note_on" and m.velocity]
+            # drums keep their sound
+            [
+                (m.note, m.velocity)
+                for t in tracks
+                for m in t
+                if m.type == "note_on" and m.velocity and m.channel != 9
+            ]
         )
     moved = int(at(plain, place).sum())
     lost = [x for x in files[0] if files[0].count(x) > files[1].count(x)]
