@@ -240,7 +240,7 @@ def _music(score: Stepped, tune: TuneFile, numbers: list[int], before: int, n: i
             table |= {"program": PROGRAMS[own.program], "channel": channel + (channel >= 10)}
         usual = next(iter(entry.values()))
         by_number = {numbers[k]: d for k, d in entry.items()}
-        line = [by_number.get(k, usual) for k in range(max(by_number) + 1)]
+        line = [by_number.get(k, usual) for k in range(len(numbers))]
         rules: list[dict[str, Any]] = [_length(score, part, rank, n // cell)]
         if len(entry) < len(numbers):
             plays = set(by_number) | ({before} if 0 in entry else set())

@@ -203,6 +203,17 @@ def test_the_tune_follows_a_message(run, tmp_path):
     assert project_at(tmp_path / "t.toml").played()[0].message == "SLEET"
 
 
+@pytest.mark.parametrize("words", ["SNOW", "HAIL", "WARM", "WIND"])
+def test_the_first_chord_takes_the_bits_before_it(run, words):
+    # the message and its check fill the row
+    notes = [(k / 4, 0.25, 60 + k % 9) for k in range(36)]
+    save("tune.mid", [notes, [(0.0, 0.25, 40), (9.0, 0.25, 41)]])
+    args = ("--tune", "tune.mid", "--positions", "77", "--check", "crc-16", "-o", "t.toml")
+    facts = json.loads(run("compose", words, "--json", *args))
+    assert facts["first_tune_row"] == 1
+    assert facts["played"] == facts["notes"] == 38
+
+
 @pytest.mark.parametrize(("rows", "expected"), [
     ("2", (4, 2)), ("3-4", (4, 2)), ("4-", (None, 3)), ("5-7", (7, 4)),
 ])  # fmt: skip
