@@ -172,15 +172,15 @@ def _speed(tune: TuneFile, score: Stepped, n: int, speeds: tuple[float, float]) 
 def _too_long(score: Stepped, room: tuple[int, int, int], spec: FitSpec) -> InputError:
     steps, rows, _ = room
     quarters = float(score.step) * 4
-    size = (
-        f"a disc of {spec.outer_diameter:g} mm" if spec.outer_diameter else "one of this material"
-    )
+    given = spec.outer_diameter is not None
+    size = f"a disc of {spec.outer_diameter:g} mm" if given else f"a disc of {MOST_ROWS} rows"
+    ways = ["a larger {outer-diameter}"] * given
+    ways += [f"{{tune-rows}} {-rows} for its beginning"] if rows else []
     return InputError(
         f"the tune is {score.steps * quarters:g} quarters long, and {size} holds "
         f"{steps * quarters:g} of them",
         key="tune",
-        hint="give a larger {outer-diameter}"
-        + (f", or its beginning with {{tune-rows}} {-rows}" if rows else ""),
+        hint=f"give {' or '.join(ways)}",
     )
 
 

@@ -256,7 +256,7 @@ def test_a_tune_too_long_is_refused_with_what_would_fit(run):
     args = ("compose", "--tune", "tune.mid", "--outer-diameter", "150", "-o", "t.toml")
     with pytest.raises(InputError) as refused:
         run(*args)
-    rows = refused.value.say(option_name).rpartition("--tune-rows ")[2]
+    rows = refused.value.say(option_name).rpartition("--tune-rows ")[2].split()[0]
     facts = json.loads(run(*args, "--tune-rows", rows, "--json"))
     assert 0 < facts["played"] < 800
     assert {m["why"] for m in facts["missed"]} == {"the disc ends before it"}
