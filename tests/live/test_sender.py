@@ -100,7 +100,7 @@ def test_speed():
 
 
 def test_clock_beats_24_times_a_quarter():
-    show = show_of()
+    show = show_of(**{"music.form.ritardando": 1})
     s = schedule_of(show, clock=True)
     assert s.messages[0] == b"\xfa"
     clocks = s.time_s[status(s) == 0xF8]
@@ -111,6 +111,16 @@ def test_clock_beats_24_times_a_quarter():
     # at one moment the clock comes before the notes
     first_note = int(np.flatnonzero(status(s) & 0xF0 == 0x90)[0])
     assert (status(s)[:first_note] == 0xF8).any()
+
+
+def test_clock_slows_down_with_the_piece():
+    show = show_of(**{"music.form.ritardando": 0.5})
+    s = schedule_of(show, clock=True)
+    gaps = np.diff(s.time_s[status(s) == 0xF8])
+    gaps = gaps[: int(np.argmax(gaps)) + 1]
+    assert gaps[0] == pytest.approx(60 / show.tempo_bpm / 24)
+    assert (np.diff(gaps) > -1e-6).all()
+    assert 1.5 * gaps[0] < gaps[-1] <= 2 * gaps[0]  # half the tempo at the end of the last beat
 
 
 def test_clock_from_a_row_says_where_it_is():
