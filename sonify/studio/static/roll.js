@@ -29,9 +29,12 @@ export class Roll {
 
   setShow(show) {
     this.show = show;
-    this.longest = Math.max(0.1, ...show.duration, ...show.silent_duration);
-    this.low = Math.floor(Math.min(show.low, ...show.silent_pitch)) - 2;
-    this.high = Math.ceil(Math.max(show.high, ...show.silent_pitch)) + 2;
+    // not spread into arguments: a long disc has more notes than a call can take
+    const least = (array, from) => array.reduce((a, b) => Math.min(a, b), from);
+    const most = (array, from) => array.reduce((a, b) => Math.max(a, b), from);
+    this.longest = most(show.silent_duration, most(show.duration, 0.1));
+    this.low = Math.floor(least(show.silent_pitch, show.low)) - 2;
+    this.high = Math.ceil(most(show.silent_pitch, show.high)) + 2;
   }
 
   get range() { return this.high - this.low + 1; }
