@@ -136,8 +136,9 @@ def lag_of(cells: Reals, hole: NDArray[np.bool_], low: bool) -> float:
     """The time constant, in positions, of a filter that drags out the passages of holes; 0 if they
     are as steep in front as behind.
 
-    A hole's passage is symmetric. A first-order filter convolves it with an exponential of time
-    constant tau, whose third central moment is 2 tau^3, and those of a convolution add up.
+    A hole's passage is symmetric. A first-order filter makes it skew; behind, it falls from one
+    half to a tenth in tau ln 5, and in front, it rises as far in tau ln 1.8, which is tau less
+    (derived for a hole with sharp edges; true to a fifth for edges of up to 2 tau).
 
     Parameters
     ----------
@@ -156,11 +157,22 @@ def lag_of(cells: Reals, hole: NDArray[np.bool_], low: bool) -> float:
     ends = np.concatenate([shown[:, : BINS // 8], shown[:, -BINS // 8 :]], axis=1)
     shape = np.median(shown - np.median(ends, axis=1)[:, None], axis=0) * (-1 if low else 1)
     top = int(np.argmax(shape))
-    foot = np.flatnonzero(shape < FOOT * shape[top])
+    if not shape[top] > 0:
+        return 0.0
+    shape = shape / shape[top]
+    foot = np.flatnonzero(shape < FOOT)
     before, after = foot[foot < top], foot[foot > top]
     inside = slice(before[-1] + 1 if len(before) else 0, after[0] if len(after) else None)
     weight = shape[inside] / shape[inside].sum()
-    x = place[inside] / BINS
-    off = x - weight @ x
-    second, third = float(weight @ off**2), float(weight @ off**3)
-    return float(np.cbrt(third / 2)) if third > SKEWED * second**1.5 > 0 else 0.0
+    off = place[inside] - weight @ place[inside]
+    if weight @ off**3 < SKEWED * (weight @ off**2) ** 1.5:
+        return 0.0
+
+    def flank(fall: Reals) -> float:
+        """Bins from one half of the height to a tenth."""
+        end = np.flatnonzero(fall < 0.1)
+        fall = np.minimum.accumulate(fall[: end[0] + 1] if len(end) else fall)
+        half, tenth = np.interp([-0.5, -0.1], -fall, np.arange(len(fall)))
+        return float(tenth - half)
+
+    return max(0.0, flank(shape[top:]) - flank(shape[top::-1])) / BINS

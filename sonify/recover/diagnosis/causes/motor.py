@@ -22,6 +22,10 @@ MUCH_SWING = 0.075
 OFF_SPEED = 0.03
 """Of the speed that is set: motors differ by less (common practice, no source)."""
 
+HARMLESS = 0.05
+"""The same where the clock row made up for it: half as much again, and a tenth of the usual drift,
+by which the middle of a drift may miss its half."""
+
 DRIFT = 0.22
 """Of the speed: cheap motors change by up to a fifth while a disc is read (common practice, no
 source), measured to a tenth of that; in the middle they are then off by half of it."""
@@ -131,8 +135,8 @@ class MotorSpeed(Cause):
         # where a motor drifts, half of it lies before the middle; in a log the clock row makes up
         # for what harms nothing
         counted = case.seen.kind == "log" and not case.harmed
-        drift = max(DRIFT if counted else 0.0, abs(case.motion.drift))
-        if abs(off) < OFF_SPEED + drift / 2:
+        least = HARMLESS if counted else OFF_SPEED
+        if abs(off) < least + abs(case.motion.drift) / 2:
             return None
         return self.found(
             PATTERN + 0.2,
