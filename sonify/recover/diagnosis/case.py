@@ -179,6 +179,8 @@ class LevelSigns:
         By how much the material's level moves over the reading, at most.
     moves : bool
         Whether that is much.
+    both : float
+        By how much the material's level and the holes' move the same way.
     shifted : bool
         Whether it is off at most of them.
     darkened : bool
@@ -207,6 +209,7 @@ class LevelSigns:
             # a median of places scatters by 1.25 times what their mean does
             inside = [np.nanmedian(np.abs(p - w)) for p, w in zip(parts, webs, strict=True)]
             chance = FAR * 1.25 * 1.4826 * float(np.nanmedian(inside)) / math.sqrt(PART)
+            self.both = _both(v.level[ones], v.web[ones]) / max(swing, 1e-9)
             self.moved = (float(np.nanmax(webs) - np.nanmin(webs)) - chance) / max(swing, 1e-9)
         self.moves = self.moved > FADES
         material = material[np.isfinite(material)]
@@ -227,3 +230,16 @@ class LevelSigns:
         self.shift = far / max(swing, 1e-9)
         self.shifted = bool(len(off)) and float(off.mean()) > SHIFTED
         self.darkened = moved <= -OFF * swing
+
+
+def _both(holes: Reals, webs: Reals) -> float:
+    """By how much two levels move the same way between the parts in which they are highest and
+    lowest; below 0 if they move against each other."""
+    count = max(1, len(holes) // PART)
+    parts = zip(np.array_split(holes, count), np.array_split(webs, count), strict=True)
+    ends = np.array([[np.nanmedian(h), np.nanmedian(w)] for h, w in parts])
+    ends = ends[np.isfinite(ends).all(axis=1)]
+    if not len(ends):
+        return 0.0
+    middle = ends.mean(axis=1)
+    return float((ends[np.argmax(middle)] - ends[np.argmin(middle)]).min())

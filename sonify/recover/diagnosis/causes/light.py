@@ -10,7 +10,7 @@ import numpy as np
 from sonify.recover.diagnosis.case import Case, LevelSigns
 from sonify.recover.diagnosis.causes.cause import CERTAIN, Finding, PatternCause, percent
 from sonify.recover.diagnosis.causes.channel import CALM, MEASURED, quietened
-from sonify.recover.diagnosis.channels import LIT
+from sonify.recover.diagnosis.channels import LIT, Channel
 from sonify.recover.diagnosis.error_pattern import (
     MANY,
     STRAY,
@@ -18,7 +18,7 @@ from sonify.recover.diagnosis.error_pattern import (
     burst_log_likelihood,
     share_between,
 )
-from sonify.recover.diagnosis.quiet import CLIPPED, DROWNED
+from sonify.recover.diagnosis.quiet import CLIPPED, DROWNED, WOBBLE
 
 __all__ = ["AmbientLight", "Threshold"]
 
@@ -68,9 +68,16 @@ class AmbientLight(PatternCause):
         come."""
         v, light = case.levels, quietened(self, case)
         c = case.channels
-        if c is not None and c.clock.shift > LIT and c.clock.usual_noise < DROWNED * c.clock.swing:
-            said = f"both levels of the clock channel move by {percent(c.clock.shift)} of its swing"
-            return self.found(MEASURED + 0.1, said, *self.evidence(case))
+        found = None
+        if c is not None:
+            # a disc that leaves its detector once a turn moves the levels, too
+            clock = c.clock.shift if c.clock.wobble < WOBBLE else 0.0
+            told = case.fits and case.variant == "normal" and not case.seen.followed
+            both = v.both if v is not None and told and light is None else 0.0
+            found = self._moved(case, "clock", c.clock, clock)
+            found = found or self._moved(case, "data", c.data, both)
+        if found is not None:
+            return found
         if light is None and c is not None and v is not None and case.count >= MANY:
             clipped = c.data.at_limit > CLIPPED
             calm = c.data.usual_noise < DROWNED * c.data.swing
@@ -78,6 +85,13 @@ class AmbientLight(PatternCause):
             if calm and not c.data.digital and (clipped or moved):
                 return self.found(CERTAIN - 0.5, *self.evidence(case))
         return super().find(case, share) if light is None else light
+
+    def _moved(self, case: Case, name: str, channel: Channel, by: float) -> Finding | None:
+        """A finding by the levels of a channel that move together."""
+        if by < LIT or channel.usual_noise > CALM * channel.swing:
+            return None
+        said = f"both levels of the {name} channel move by {percent(by)} of its swing"
+        return self.found(MEASURED + 0.2, said, *self.evidence(case))
 
     def evidence(self, case: Case) -> list[str]:
         """When, and what the material showed."""
