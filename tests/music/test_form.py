@@ -240,6 +240,33 @@ def test_what_the_machine_cannot_do_is_said():
     assert "15.3 rpm or 8 rows" in show.said[0]
 
 
+@pytest.mark.parametrize(
+    ("positions", "timing", "metre"),
+    [
+        # rows that begin every 18, 15, 16 and 12 quarters
+        (58, "bars", (3, 4)), (42, "bars", (3, 4)), (54, "bars", (4, 4)), (38, "bars", (4, 4)),
+        # and every second turn: 12, 15 and 16 quarters
+        (24, "player", (4, 4)), (30, "player", (3, 4)), (32, "player", (4, 4)),
+    ],
+)  # fmt: skip
+def test_of_several_metres_the_one_that_pads_rows_least_is_taken(positions, timing, metre):
+    disc = disc_of(3, positions)
+    settings = {"music.metre": "4/4, 3/4", "music.timing": timing}
+    show = sonify.perform(disc, ["usual"], settings)
+    assert show.grid.metre == metre
+    assert show.setup.music.metre == f"{metre[0]}/{metre[1]}"
+    alone = [
+        sonify.perform(disc, ["usual"], {**settings, "music.metre": one}).timeline.end_slot
+        for one in ("4/4", "3/4")
+    ]
+    assert show.timeline.end_slot == min(alone)
+
+
+def test_each_of_several_metres_must_be_one():
+    with pytest.raises(InputError, match="3/5 is not a metre"):
+        sonify.perform(disc_of(3), settings={"music.metre": "4/4, 3/5"})
+
+
 def test_the_tempo_of_every_preset_on_every_disc_is_a_usual_one():
     for preset, disc in itertools.product(MUSIC, FIVE):
         assert 40 <= sonify.perform(disc, [preset.stem]).tempo_bpm <= 200
