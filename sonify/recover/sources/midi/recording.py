@@ -45,6 +45,8 @@ CLEAR = 0.1
 FEWEST_POSITIONS, MOST_POSITIONS = 24, 200  # that discs have, from two dozen to two hundred
 SWUNG_OFF = 0.2  # of a position: notes this near lie on it
 MOST_OFF = 0.1  # share of notes that may lie beside positions that are too long
+# The same for no other positions of those beats to be tried
+LIKE = 0.2
 # Differences per note above which a recording is refused: other presets' leave more
 POOR = 0.4
 # Notes of trial discs after which no further placement is searched
@@ -123,6 +125,8 @@ def read_recording(path: str | Path, options: ReadOptions) -> Sighting:
     budget = Budget(MOST_NOTES)
     found: list[_Reading] = []
     for clock in _clocks(notes, setup, options, path):
+        if clock.exact and found and _best(found).left < LIKE:
+            continue  # shorter positions of the same beats tell no more
         found += _read_by(notes, clock, setup, options, budget)
         if budget.spent or (found and _best(found).left < (CLEAR if clock.exact else FIT)):
             break
