@@ -122,3 +122,18 @@ def test_a_machine_that_follows_the_mapping_is_refused() -> None:
     show = sonify.perform(DISC, setup=msgspec.structs.replace(show.setup, music=player))
     with pytest.raises(InputError, match="notes changed by hand"):
         plan_of(show)
+
+
+def test_a_recording_of_changed_notes_is_read_with_a_caution(tmp_path: Path) -> None:
+    from sonify.load import find_in
+    from sonify.recover.sources.options import ReadOptions
+
+    plain = played("music-box")
+    note = {**place_of(plain, 6), "accent": 12}
+    played("music-box", note).save(tmp_path / "a.mid")
+    preset = tmp_path / "mine.toml"
+    table = "\n".join(f"{key} = {value}" for key, value in note.items())
+    preset.write_text(f"[[note]]\n{table}\n", encoding="utf-8")
+    found = find_in(tmp_path / "a.mid", ReadOptions(presets=("music-box", str(preset))))
+    assert found.disc.message == DISC.message
+    assert any("by hand" in str(c) for c in found.sighting.cautions)

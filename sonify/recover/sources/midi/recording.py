@@ -286,6 +286,8 @@ def _sighting(
     positions = place.timeline.positions
     confidence = np.full(len(found.bits), 0.99)
     says = list(remarks)
+    if setup.note:
+        says.append("the preset changes notes by hand, and the search follows its mapping alone")
     off = _faster(best, setup)
     edited = clock.exact and not (place.exact and abs(off) < OWN)
     if best.left > EXACT or edited:
