@@ -125,8 +125,8 @@ class RowOffsets:
     ----------
     kind : str
         "pitch": off by more with each row. "play": off by the same from the second row on. "dead":
-        at its rows, but the channel died. "moved": at its rows, but it moved at other times than set,
-        be it while they were read. "rows": at its rows, or at other ones.
+        at its rows, but the channel died. "moved": at its rows, but it moved at other times than
+        set, perhaps while they were read. "rows": at its rows, or at other ones.
     ways : dict of str to Way
         That, and what else explains the levels nearly as well, by kind.
     hole : float
