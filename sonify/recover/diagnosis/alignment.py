@@ -66,6 +66,10 @@ class Design:
         """Positions in a row."""
         return int(self.grid.shape[1])
 
+    def errors(self, bits: Signs) -> int:
+        """How many bits differ from the disc's, of those that are known of both."""
+        return int(((bits >= 0) & (self.grid >= 0) & (bits != self.grid)).sum())
+
 
 @dataclass(frozen=True, eq=False)
 class Alignment:

@@ -17,7 +17,7 @@ from sonify.recover.diagnosis.error_pattern import ErrorPattern
 from sonify.recover.diagnosis.motion import Motion
 from sonify.recover.diagnosis.observed import Levels, Observed
 from sonify.recover.diagnosis.phase_jumps import NO_JUMPS, PhaseJumps
-from sonify.recover.diagnosis.quiet import Quiet, quiet_of
+from sonify.recover.diagnosis.quiet import Quiet, quiet_of, ringing_of
 from sonify.recover.diagnosis.recount import Miscount
 
 __all__ = ["Case", "LevelSigns"]
@@ -36,6 +36,7 @@ MIDDLE = (0.3, 0.7)  # of the way from the material's level to the holes': a goo
 OFF = 0.12  # of the swing: from this on, the material's level is off
 PART = 16  # places whose levels are averaged to follow the material's
 FAR = 6.0  # standard deviations that lie between the highest and the lowest of a few hundred
+BETWEEN = 0.25  # of the swing, from the middle: a bit there is not plain
 FADES = 0.25  # of the swing: from this on, its level changes during the recording
 
 
@@ -91,9 +92,9 @@ class Case:
 
     @cached_property
     def quiet(self) -> Quiet | None:
-        """The data channel of a log, if it falls silent."""
+        """The data channel of a log, if it falls silent, or what such a one makes a voice play."""
         if self.channels is None:
-            return None
+            return ringing_of(self.seen, self.design.grid)
         return quiet_of(self.channels, self.seen, 60 / self.rpm, self.fits)
 
     @cached_property
@@ -185,6 +186,8 @@ class LevelSigns:
         Whether it is off at most of them.
     darkened : bool
         Whether it is then nearer to the holes' level: less of the detector's own light.
+    plain : bool
+        Whether wrong bits are as deep as the other kind of bit, and no bit lies between.
     """
 
     def __init__(self, v: Levels, at: tuple[Index, Index]) -> None:
@@ -230,6 +233,12 @@ class LevelSigns:
         self.shift = far / max(swing, 1e-9)
         self.shifted = bool(len(off)) and float(off.mean()) > SHIFTED
         self.darkened = moved <= -OFF * swing
+        height = height / max(swing, 1e-9)
+        read = ones.copy()
+        read[at] ^= True
+        told = np.isfinite(height) & (v.truth >= 0)
+        between = told & (np.abs(height - 0.5) < BETWEEN)
+        self.plain = not between.any() and bool(((height > 0.5) == read)[told].all())
 
 
 def _both(holes: Reals, webs: Reals) -> float:

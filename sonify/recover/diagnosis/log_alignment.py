@@ -56,7 +56,8 @@ LEAST_ROWS = 2
 """Rows' worth of bits that a log must hold for that."""
 
 WINDOW = 0.22
-"""Share of a position averaged for its level, if the player's profile does not say it."""
+"""Share of a position averaged for its level, if the player's profile does not say it; less for
+holes that are shorter in a comparator's log, which shows no noise."""
 
 LITTLE = 0.01
 """Share of correct bits by which rows in order may be worse than rows out of it: a tenth of
@@ -90,19 +91,26 @@ class Sampling:
         The middle of the averaging window, in s after the middle of the clock pulse; where holes
         pass if None.
     width : float or None
-        The length of that window, as a share of a position; `WINDOW` if None.
+        The length of that window, as a share of a position; None if not known.
     """
 
     at_s: float | None = None
     width: float | None = None
 
-    def levels(self, sums: Integral, clock: PulseClock, pulse_s: Reals, delay_s: float) -> Reals:
+    def window(self, design: Design, noise: float) -> float:
+        """What is averaged, as a share of a position."""
+        short = WINDOW if noise or design.widths is None else float(design.widths.min())
+        return self.width or min(WINDOW, short)
+
+    def levels(
+        self, sums: Integral, clock: PulseClock, pulse_s: Reals, delay_s: float, window: float
+    ) -> Reals:
         """The level that the machine takes for the bit of each pulse.
 
         Where the sampling is known, the log's samples are taken for the machine's own: it averages
         some of them, and sees an edge of the clock at the first sample past it.
         """
-        half = (self.width or WINDOW) / 2 * np.interp(pulse_s, clock.slot_s, _passing(clock))
+        half = window / 2 * np.interp(pulse_s, clock.slot_s, _passing(clock))
         if self.at_s is None and self.width is None:
             return sums.mean(pulse_s + delay_s - half, pulse_s + delay_s + half)
         middle = pulse_s + (delay_s if self.at_s is None else self.at_s + 0.5 / sums.rate)
@@ -216,7 +224,7 @@ def observe_log(
     """
     clock, delay, cells, noise, remarks = followed
     seen = _evidence(cells, clock)
-    blind, beside = not last_s > 0, offsets is not None and offsets.beside
+    blind, beside = not last_s > 0, offsets is not None
     settled = clock if blind else settle_gaps(clock, seen, design.grid)
     if settled is not clock:
         clock = settled
@@ -230,7 +238,8 @@ def observe_log(
         sums.mean(at - 0.56 * period, at - 0.44 * period)
         + sums.mean(at + 0.44 * period, at + 0.56 * period)
     ) / 2
-    level = sampling.levels(sums, clock, clock.slot_s, delay)
+    window = sampling.window(design, noise)
+    level = sampling.levels(sums, clock, clock.slot_s, delay, window)
     levels = two_levels(level[np.isfinite(level)].astype(np.float32))
     middle = sum(levels) / 2
     used = middle if threshold is None else threshold
@@ -240,7 +249,7 @@ def observe_log(
     if blind:
         every = np.arange(design.rows)
         phase, alignment = 0, Alignment(every * design.step, every, 0, 0.5)
-    elif offsets is not None and beside:
+    elif offsets is not None:
         phase, start, every = offsets.way.phase, offsets.way.start, np.arange(design.rows)
         found = agreement(seen, design, phase, True, start, every)
         alignment = Alignment(start, every, phase, found)
@@ -250,7 +259,7 @@ def observe_log(
         # beyond the rows, a stage that works shows no holes either
         for part in (told, seen)[: 1 + (len(told) < len(seen))]:
             stays = dwells_of(part, design.grid, phase)
-            stage = follow_stage(stays, design, phase, passed, len(part))
+            stage = follow_stage(stays, design, phase, passed, len(seen))
             if stage is not None:
                 break
         if stage is None:
@@ -273,29 +282,30 @@ def observe_log(
     index = design.index if stage is None else stage.index
     alignment = replace(alignment, turning=True)
     # a doubled pulse has a sample of its own
-    pulse_hole, unsure = _sampled(sampling, sums, clock, delay, used)
+    pulse_hole, unsure = _sampled(sampling, sums, clock, delay, used, window)
     hole = np.where(np.isfinite(level), (level < used) == low, -1).astype(np.int8)
     if sampling == Sampling() and abs(used - middle) < MIDDLE * (levels[1] - levels[0]):
         # a whole hole shows what a level near the threshold does not
-        near = NOISY * noise / math.sqrt(WINDOW * clock.usual_s * log.rate)
+        near = NOISY * noise / math.sqrt(window * clock.usual_s * log.rate)
         hole = np.where(np.abs(level - used) < near, seen > 0, hole).astype(np.int8)
-        own = sampling.levels(sums, clock, clock.pulse_s, delay)
+        own = sampling.levels(sums, clock, clock.pulse_s, delay, window)
         whole = seen[np.clip(clock.pulse_slot, 0, len(seen) - 1)] > 0
         pulse_hole = np.where(np.abs(own - used) < near, whole, pulse_hole).astype(np.int8)
     bits, time = _counted(clock, pulse_hole, replace(design, index=index), alignment, first)
     doubtful = _counted(clock, unsure, replace(design, index=index), alignment, first)[0] > 0
     bits[doubtful & (bits != design.grid)] = -1
-    wrong = bool(((bits >= 0) & (design.grid >= 0) & (bits != design.grid)).any())
-    odd = wrong or alignment.rows_off > 0 or alignment.cut(len(seen))
+    wrong = design.errors(bits)
+    odd = wrong > 0 or alignment.rows_off > 0 or alignment.cut(len(seen))
     if odd and not blind and offsets is None:
         depth = np.nan_to_num(web - level) * (1 if low else -1)
-        window = sampling.width or WINDOW
         offsets = row_offsets(depth, np.nan_to_num(web), design, alignment, passed, window, stays)
-        if offsets is not None and offsets.beside:
+        if offsets is not None and offsets.kind in ("pitch", "play", "dead"):
             other = observe_log(log, followed, design, threshold, sampling, last_s, offsets)
-            if offsets.explains(other.bits, design.grid):
+            if not offsets.beside and design.errors(other.bits) < wrong:
                 return other
-            offsets = None
+            if offsets.beside and offsets.explains(other.bits, design.grid):
+                return other
+            offsets = None if offsets.beside else offsets
     slot = alignment.start[:, None] + np.arange(n + 3)
     there = (slot >= 0) & (slot < len(seen))
     there[there[:, :n].sum(axis=1) < LEAST_PART] = False
@@ -311,7 +321,7 @@ def observe_log(
     truth = design.grid[alignment.seen_row]
     if stage is not None:
         truth[stage.shown == BLANK] = 0
-    elif offsets is not None and beside:
+    elif beside and offsets is not None:
         truth = offsets.under(design.grid)
     traces, trace_bits = _traces(cells, by_place(np.arange(len(seen), dtype=float)), truth)
     return Observed(
@@ -327,7 +337,7 @@ def observe_log(
         remarks=remarks,
         stage=stage,
         offsets=offsets,
-        followed=beside,
+        followed=offsets is not None and offsets.beside,
         clock=clock,
         levels=Levels(
             level=by_place(level),
@@ -345,7 +355,12 @@ def observe_log(
 
 
 def _sampled(
-    sampling: Sampling, sums: Integral, clock: PulseClock, delay_s: float, threshold: float
+    sampling: Sampling,
+    sums: Integral,
+    clock: PulseClock,
+    delay_s: float,
+    threshold: float,
+    window: float,
 ) -> tuple[NDArray[np.int8], NDArray[np.int8]]:
     """The bit of each pulse, -1 for unknown; and where a pulse that jitters, or a disc that stands
     still beside it, could have given the other one, if the log does not tell the machine's own
@@ -353,7 +368,7 @@ def _sampled(
     jitter = UNSURE * 1.4826 * float(np.median(np.abs(np.diff(clock.pulse_s, 2)))) / math.sqrt(6)
     told = sampling.at_s is not None or sampling.width is not None
     moments = [clock.pulse_s + away for away in ((0,) if told else (0, -jitter, jitter))]
-    levels = np.stack([sampling.levels(sums, clock, at, delay_s) for at in moments])
+    levels = np.stack([sampling.levels(sums, clock, at, delay_s, window) for at in moments])
     hole = np.where(np.isfinite(levels), (levels < threshold) == clock.low, -1).astype(np.int8)
     good = np.flatnonzero(~clock.extra)
     still = np.diff(clock.pulse_s[good]) > STOPPED * clock.usual_s

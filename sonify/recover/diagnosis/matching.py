@@ -220,15 +220,9 @@ def best_voice(
             bits[sent.gone if sent.unread else []] = -1
         scored = replace(scored, bits=bits.astype(np.int8))
         # of two ways to place the same notes, the one that needs fewer errors is likelier
-        if fit_of(seen, design) < FITS or _errors(scored, design) < _errors(seen, design):
+        if fit_of(seen, design) < FITS or design.errors(scored.bits) < design.errors(seen.bits):
             seen = scored
     return voice, observe, replace(seen, delivery=sent), design
-
-
-def _errors(seen: Observed, design: Design) -> int:
-    """How many bits differ from the disc's."""
-    known = (design.grid >= 0) & (seen.bits >= 0)
-    return int((known & (seen.bits != design.grid)).sum())
 
 
 def why_misfit(

@@ -349,8 +349,9 @@ def _wire(
     if hanging == len(recording.notes):
         # a player that sends no note-offs loses none
         return Wire(0, 0, 0, lost)
-    # a note that is struck while it sounds by design leaves a note-off over
-    struck = max(0, len(recording.struck_again) - listening.again)
-    orphans = max(0, len(recording.orphans) - listening.again)
-    hanging = max(0, hanging - min(len(recording.struck_again), listening.again))
-    return Wire(orphans, hanging, struck, lost)
+    # a note that is struck while it sounds by design leaves a note-off over, or has none, unless
+    # the player ends it first
+    again = len(recording.struck_again)
+    own = listening.again if again > listening.again / 2 else 0
+    orphans, struck = max(0, len(recording.orphans) - own), max(0, again - own)
+    return Wire(orphans, max(0, hanging - min(again, own)), struck, lost)

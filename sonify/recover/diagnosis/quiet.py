@@ -1,4 +1,4 @@
-"""A data channel that shows no holes, all along or from some moment on: what that looks like."""
+"""A data channel that tells nothing, all along or from some moment on: what that looks like."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from sonify.recover.diagnosis.channels import STILL, Channel, Channels
 from sonify.recover.diagnosis.observed import Levels, Observed
 
-__all__ = ["WOBBLE", "Quiet", "quiet_of"]
+__all__ = ["WOBBLE", "Quiet", "quiet_of", "ringing_of"]
 
 HOLES = 5
 """Holes that must be missing at the end: if one in twenty is missed, five in a row are missed by
@@ -57,14 +57,14 @@ class Quiet:
     ----------
     since_s : float
         From when on; 0 for all along.
-    level : float
-        The level, in the log's units.
+    shows : str
+        What the recording shows, with a place for {when}.
     causes : tuple of str
         Names of what may cause it, the likeliest first.
     """
 
     since_s: float
-    level: float
+    shows: str
     causes: tuple[str, ...]
 
 
@@ -118,7 +118,41 @@ def quiet_of(channels: Channels, seen: Observed, turn_s: float, fits: bool) -> Q
             return None
     low = seen.levels is None or seen.levels.low
     causes = _whole(clock, data, both) if not data.ever else _from(clock, data, both, low, turn_s)
-    return Quiet(data.last_s, data.rest, causes)
+    shows = f"the data channel shows no hole {{when}}; it stays at {data.rest:.3g}"
+    return Quiet(data.last_s, shows, causes)
+
+
+def ringing_of(seen: Observed, grid: NDArray[np.int8]) -> Quiet | None:
+    """Whether a note comes at every position from some moment on: a detector that is dark or dead
+    may read as a hole.
+
+    Parameters
+    ----------
+    seen : Observed
+        The notes of one voice.
+    grid : ndarray of int8, shape (rows, positions)
+        1 where it should sound.
+    """
+    heard, n = seen.heard, grid.shape[1]
+    if heard is None:
+        return None
+    # a note that sounds on may have lost its note-off
+    sounds = np.isin(np.arange(len(heard.seen)), heard.beat_slot)
+    due = max(_runs(np.tile(row, 2) == 1)[1].max(initial=0) for row in grid)
+    begin, long = _runs(sounds)
+    rings = np.flatnonzero((long >= min(due, n) + HOLES) & (long > n / 2))
+    if not len(rings):
+        return None
+    first = int(begin[rings[0]])
+    since = float(heard.slot_s[first]) if np.count_nonzero(heard.seen[:first] < 0) >= HOLES else 0.0
+    causes = ("data-dead", "lamp-out") if since else ("data-stuck", "lamp-out")
+    return Quiet(since, "a note comes at every position {when}", causes)
+
+
+def _runs(x: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Where runs begin, and how long they are."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], x.astype(np.int8), [0]])))
+    return edges[::2], edges[1::2] - edges[::2]
 
 
 def _whole(clock: Channel, data: Channel, both: bool) -> tuple[str, ...]:

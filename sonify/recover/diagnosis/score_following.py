@@ -143,6 +143,8 @@ class Delivery:
         Notes due in rows that were recorded.
     gone : ndarray of int64
         Rows of which no note was recorded.
+    broken : int
+        Notes at the end of the last row before those that are missing too.
     unread : bool
         Whether voices that sound whatever the bits are were silent in those rows too.
     lost : int
@@ -160,6 +162,7 @@ class Delivery:
 
     due: int
     gone: Index
+    broken: int
     unread: bool
     lost: int
     split: int
@@ -194,6 +197,11 @@ def delivered(followed: Followed, rows: int, period_s: float) -> Delivery:
         of_row, there_of = int(due[r]), int(came[r])
         chance = (of_row - there_of) * math.log(share) + there_of * math.log(1 - share)
         gone[r] = log_choose(of_row, there_of) + chance < -CUT
+    # and rows of few notes beyond them
+    for part in (slice(None), slice(None, None, -1)):
+        silent = np.cumprod(came[part] == 0) > 0
+        if (gone[part] & silent).any():
+            gone[part] |= silent & (due[part] > 0)
     beyond = gone[row]
     # a recording may begin and end within a row
     here = np.zeros(len(score), bool)
@@ -220,6 +228,7 @@ def delivered(followed: Followed, rows: int, period_s: float) -> Delivery:
     return Delivery(
         int(here.sum()),
         np.flatnonzero(gone),
+        _ended(there[~beyond][::-1]),
         bool((beyond & score["anyway"]).any()),
         lost,
         min(lost, split),

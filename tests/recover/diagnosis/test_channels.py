@@ -214,3 +214,15 @@ def test_a_pulse_that_is_missed_without_harm_accuses_nobody(take, tmp_path):
     seen = first_cause(take, tmp_path, clock=clock)
     assert len(seen.seen.clock.missing)
     assert not seen.causes
+
+
+def test_blocked_holes_are_told_from_a_wrong_threshold(take, tmp_path):
+    """They look like solid material, and all other holes like holes."""
+    show, _, data = take
+    seen = first_cause(take, tmp_path).seen
+    filled = data.copy()
+    some = np.argwhere(show.disc.grid == 1)
+    for r, p in some[:: len(some) // 5].tolist():
+        at = int(seen.time_s[r, p] * RATE)
+        filled[at - 22 : at + 23] = seen.levels.web[r, p] + 0.05 * RNG.standard_normal(45)
+    assert first_cause(take, tmp_path, data=filled).causes[0].name == "hole"

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from sonify.recover.diagnosis import compare
-from tests.recover.diagnosis.test_midi_alignment import played, smf
+from tests.recover.diagnosis.test_midi_alignment import a_take, played, smf, written
 
 VOICES = "koto-pond"  # voices that tell bits, and voices that sound whatever the bits are
 
@@ -77,3 +77,25 @@ def test_lost_notes_of_voices_that_need_no_bits_are_the_wires(tmp_path):
         kept.append((t, m))
     causes, _ = named(show, recorded(tmp_path, kept))
     assert causes[0] == "wire"
+
+
+@pytest.mark.parametrize("rows", [3, 0])
+def test_a_channel_that_reads_a_hole_everywhere_plays_every_position(rows, tmp_path):
+    """A dark detector may read so; from the first row on it might as well be stuck."""
+    show, recording = a_take("index")
+    notes = [n[:3] for n in recording.notes if n[3] < rows]
+    position = show.timeline.position_s
+    for begin in show.timeline.row_slot[rows:] * position:
+        notes += [(begin + k * position, begin + (k + 0.5) * position, 60) for k in range(56)]
+    causes, _ = named(show, written(tmp_path / "recording.mid", notes))
+    assert causes == ["data-dead" if rows else "data-stuck", "lamp-out"]
+
+
+def test_a_few_lost_note_offs_of_keys_that_are_struck_again_by_design(tmp_path):
+    show, events = played(tmp_path, "string-weather")
+    ends = [k for k, (_, m) in enumerate(events) if m.type == "note_off" or not m.velocity]
+    lost = set(np.random.default_rng(4).choice(ends, 12, replace=False).tolist())
+    kept = [e for k, e in enumerate(events) if k not in lost]
+    causes, _ = named(show, recorded(tmp_path, kept))
+    assert causes[0] == "wire"
+    assert named(show, recorded(tmp_path, events))[0] == []

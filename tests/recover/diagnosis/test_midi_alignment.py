@@ -227,7 +227,9 @@ def test_a_recording_that_begins_or_stops_within_a_row_accuses_nothing(start, be
     notes = [n for n in recording.notes if begin * span <= n[0] - first <= end * span]
     seen = compare(show, written(tmp_path / "recording.mid", [n[:3] for n in notes]))
     assert len(seen.errors) == 0
-    assert [c.name for c in seen.causes] in ([], ["midi-rows-missing"])
+    # where it stops, the data channel may also have died
+    silent = ["midi-rows-missing", "data-dead"]
+    assert [c.name for c in seen.causes] in ([], silent[:1], silent)
     heard = [(r, p) for *_, r, p in notes]
     assert all(seen.bits[r, p] == 1 for r, p in heard)
     if begin == 0.04:

@@ -1,10 +1,13 @@
 """How far beside its rows the detector stands, by how deep their holes look."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from sonify.recover.diagnosis.alignment import Alignment, Design
 from sonify.recover.diagnosis.row_offsets import row_offsets
+from sonify.recover.diagnosis.under_detector import Dwell
 
 ROWS, POSITIONS, PAUSE, HOLE, SPOT = 6, 40, 12, 0.5, 0.3
 RNG = np.random.default_rng(8)
@@ -86,3 +89,55 @@ def test_rows_before_the_recording_tell_nothing():
     before = Alignment(START - 2 * SLOTS, EVERY, 0, 0.5)
     depth = depths(0.3 * (EVERY > 0))
     assert row_offsets(depth, np.full(SLOTS, 3.0), DESIGN, before, PASSED, 0.22, []).kind == "play"
+
+
+def test_a_stage_that_arrives_late_is_not_beside_its_rows():
+    """It misses the first holes of each row but the first, and shows all others in full."""
+    depth = depths(0.0 * EVERY)
+    for begin in START[1:]:
+        depth[begin - PAUSE : begin + 9] = 0
+    offsets = found(depth)
+    assert offsets.kind == "moved"
+    assert not {"pitch", "play"} & {*offsets.ways}
+
+
+def test_a_player_that_waited_between_two_rows_does_not_hide_a_wrong_step():
+    """Rows are seen to end later from there on."""
+    wait, at = 17, int(START[3])
+    depth = depths(0.08 * EVERY)
+    depth = np.concatenate([depth[:at], np.zeros(wait), depth[at:]])
+    # positions pass on while it waits
+    grid = np.roll(GRID[3:], wait % POSITIONS, axis=1)
+    late = np.where(EVERY >= 3, wait, 0)
+    design = replace(DESIGN, grid=np.vstack([GRID[:3], grid]))
+    stays = [
+        Dwell(r, int(START[r] + late[r]), int(end), (int(START[r] + late[r]),) * 2, (int(end),) * 2)
+        for r, end in enumerate(START + late + POSITIONS)
+    ]
+    aligned = Alignment(START - 2 * SLOTS, EVERY, 0, 0.5)
+    passed = np.arange(-POSITIONS, SLOTS + wait + 5 * POSITIONS) * 0.01
+    web = np.full(SLOTS + wait, 3.0)
+    offsets = row_offsets(depth, web, design, aligned, passed, 0.22, stays)
+    assert offsets.kind == "pitch"
+    assert offsets.way.start.tolist() == (START + late).tolist()
+
+
+def test_a_comparator_shows_part_of_a_hole_or_not():
+    """Its levels tell play though some holes show and others do not."""
+    chance = np.random.default_rng(0).random(SLOTS)
+    offsets = found(2.0 * (chance < depths(0.25 * (EVERY > 0)) / 2))
+    assert offsets.kind == "play"
+    assert abs(offsets.way.play) == pytest.approx(0.25, abs=0.11)
+
+
+def test_a_disc_off_centre_beside_play():
+    swing = 0.2 * np.cos(2 * np.pi * np.arange(POSITIONS) / POSITIONS)
+    depth = np.zeros(SLOTS)
+    for r, begin in enumerate(START):
+        beside = abs(swing + 0.4 * (r > 0))
+        share = np.clip(((HOLE + SPOT) / 2 - beside) / SPOT, 0, 1)
+        place = (begin + np.arange(POSITIONS)) % POSITIONS
+        depth[begin : begin + POSITIONS] = 2.0 * share[place] * GRID[r, place]
+    offsets = found(depth + 0.06 * RNG.standard_normal(SLOTS))
+    assert offsets.kind == "play"
+    assert abs(offsets.way.swing) == pytest.approx(0.2, abs=0.1)

@@ -9,7 +9,7 @@ import numpy as np
 from sonify.recover.diagnosis.case import Case
 from sonify.recover.diagnosis.causes.cause import CERTAIN, Cause, Finding, percent
 from sonify.recover.diagnosis.error_pattern import MANY
-from sonify.recover.diagnosis.quiet import CLIPPED, DROWNED
+from sonify.recover.diagnosis.quiet import CLIPPED, DROWNED, HOLES
 
 __all__ = [
     "CALM",
@@ -68,10 +68,10 @@ def quietened(cause: Cause, case: Case) -> Finding | None:
         return None
     rank = quiet.causes.index(cause.name)
     when = f"from {quiet.since_s:.1f} s on" if quiet.since_s else "in the whole recording"
-    evidence = [f"the data channel shows no hole {when}; it stays at {quiet.level:.3g}"]
-    if rank:
-        evidence.append("the recording can't tell this from the cause above")
     others = [name for name in quiet.causes if name != cause.name]
+    evidence = [quiet.shows.format(when=when)]
+    if others:
+        evidence.append(f"the recording can't tell this from '{others[0]}'")
     tell = [TELL[name] for name in (cause.name, *others) if name in TELL][:1]
     return Finding(cause, MEASURED - APART * rank, tuple(evidence), (*tell, *cause.repairs))
 
@@ -116,8 +116,15 @@ class DataDead(DataStuck):
     )
 
     def find(self, case: Case, share: float) -> Finding | None:
-        """From a silent channel, or one whose later rows show no holes for a reason left open."""
-        found, offsets = super().find(case, share), case.seen.offsets
+        """From a silent channel, or one whose later rows show no holes for a reason left open, or
+        from rows at the end of which no note came."""
+        found, offsets, sent = super().find(case, share), case.seen.offsets, case.seen.delivery
+        if found is None and sent is not None and case.design.rows - 1 in sent.gone:
+            # a recorder stops anywhere, and rows that are lost are lost as a whole
+            weight = CERTAIN - (1.4 if sent.broken >= HOLES else 1.6)
+            last = int(sent.gone.min())
+            said = f"no note comes after row {last}, as if the channel read no hole any more"
+            return self.found(weight, f"{said}: see whether the matrix fills on")
         left_open = offsets is not None and offsets.beside and "dead" in offsets.ways
         if found is not None or not left_open:
             return found

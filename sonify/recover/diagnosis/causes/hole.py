@@ -4,8 +4,11 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
+
 from sonify.recover.diagnosis.case import Case, LevelSigns
 from sonify.recover.diagnosis.causes.cause import PatternCause
+from sonify.recover.diagnosis.causes.light import SEEN
 from sonify.recover.diagnosis.error_pattern import ErrorPattern, log_choose
 
 __all__ = ["Hole"]
@@ -26,8 +29,13 @@ class Hole(PatternCause):
     prior = 1.0  # dust and splinters are the most common
 
     def log_likelihood(self, errors: ErrorPattern, levels: LevelSigns | None) -> float:
-        """All places equally likely."""
-        return errors.every * math.log(MORE_HOLES) - log_choose(errors.bits, errors.every)
+        """All places equally likely, or all places of one kind. A blocked hole looks like solid
+        material, and a torn one like a hole."""
+        likely = -log_choose(errors.bits, errors.every)
+        if not errors.others:
+            likely = float(np.logaddexp(likely, -log_choose(len(errors.hit), errors.every)))
+        likely += errors.every * math.log(MORE_HOLES) - math.log(2)
+        return likely + (SEEN if levels is not None and levels.plain else 0.0)
 
     def evidence(self, case: Case) -> list[str]:
         """The places."""
