@@ -301,9 +301,8 @@ def observe_log(
         offsets = row_offsets(depth, np.nan_to_num(web), design, alignment, passed, window, stays)
         if offsets is not None and offsets.kind in ("pitch", "play", "dead"):
             other = observe_log(log, followed, design, threshold, sampling, last_s, offsets)
-            if not offsets.beside and design.errors(other.bits) < wrong:
-                return other
-            if offsets.beside and offsets.explains(other.bits, design.grid):
+            fewer = design.errors(other.bits) < wrong
+            if offsets.explains(other.bits, design.grid) if offsets.beside else fewer:
                 return other
             offsets = None if offsets.beside else offsets
     slot = alignment.start[:, None] + np.arange(n + 3)

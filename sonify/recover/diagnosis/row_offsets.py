@@ -53,8 +53,9 @@ MOVED = 0.5
 """Of the usual depth, by which the material's level may move from row to row: a recorder that
 passes no constant level moves it by the share of holes, which is less."""
 
-MOST_ROWS = [10, 90]
-"""Percentiles of the rows' levels between which it moves: a noisy one does not count."""
+BY_CHANCE = 4.0
+"""Standard deviations that lie between the highest and the lowest median of twenty rows; one
+scatters by 1.25 times what their mean does."""
 
 PLAIN, MOSTLY = 0.05, 0.9
 """How near to 0 or 1 the levels of a comparator are, and how many: it changes within some windows.
@@ -286,7 +287,8 @@ def _tries(
     first = depth[slot[(at == 0) & holes[0, place]]]
     usual = float(np.median(first)) if len(first) else 0.0
     solid = [np.median(web[slot[at == r]]) for r in range(rows) if (at == r).any()]
-    if usual <= 0 or np.ptp(np.percentile(solid, MOST_ROWS)) > MOVED * usual:
+    chance = BY_CHANCE * 1.25 * _scatter(web[slot]) / math.sqrt(n)
+    if usual <= 0 or np.ptp(solid) - chance > MOVED * usual:
         return
     level = depth[slot] / usual
     digital = _is_digital(depth)
@@ -380,6 +382,11 @@ def _is_digital(depth: Reals) -> bool:
         np.minimum(depth / max(float(np.median(depth[some])), 1e-9), 1.0) if some.any() else depth
     )
     return bool(np.mean(np.abs(level - np.rint(level)) < PLAIN) > MOSTLY)
+
+
+def _scatter(x: Reals) -> float:
+    """Standard deviation of a level from one slot to the next."""
+    return 1.4826 * float(np.median(np.abs(np.diff(x)))) / math.sqrt(2)
 
 
 def _prefixes(x: Reals) -> Reals:

@@ -143,8 +143,6 @@ class Delivery:
         Notes due in rows that were recorded.
     gone : ndarray of int64
         Rows of which no note was recorded.
-    broken : int
-        Notes at the end of the last row before those that are missing too.
     unread : bool
         Whether voices that sound whatever the bits are were silent in those rows too.
     lost : int
@@ -162,7 +160,6 @@ class Delivery:
 
     due: int
     gone: Index
-    broken: int
     unread: bool
     lost: int
     split: int
@@ -228,7 +225,6 @@ def delivered(followed: Followed, rows: int, period_s: float) -> Delivery:
     return Delivery(
         int(here.sum()),
         np.flatnonzero(gone),
-        _ended(there[~beyond][::-1]),
         bool((beyond & score["anyway"]).any()),
         lost,
         min(lost, split),

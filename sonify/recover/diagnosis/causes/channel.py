@@ -9,7 +9,7 @@ import numpy as np
 from sonify.recover.diagnosis.case import Case
 from sonify.recover.diagnosis.causes.cause import CERTAIN, Cause, Finding, percent
 from sonify.recover.diagnosis.error_pattern import MANY
-from sonify.recover.diagnosis.quiet import CLIPPED, DROWNED, HOLES
+from sonify.recover.diagnosis.quiet import CLIPPED, DROWNED
 
 __all__ = [
     "CALM",
@@ -120,11 +120,10 @@ class DataDead(DataStuck):
         from rows at the end of which no note came."""
         found, offsets, sent = super().find(case, share), case.seen.offsets, case.seen.delivery
         if found is None and sent is not None and case.design.rows - 1 in sent.gone:
-            # a recorder stops anywhere, and rows that are lost are lost as a whole
-            weight = CERTAIN - (1.4 if sent.broken >= HOLES else 1.6)
+            # a recorder that was stopped is more common
             last = int(sent.gone.min())
             said = f"no note comes after row {last}, as if the channel read no hole any more"
-            return self.found(weight, f"{said}: see whether the matrix fills on")
+            return self.found(CERTAIN - 1.6, f"{said}: see whether the matrix fills on")
         left_open = offsets is not None and offsets.beside and "dead" in offsets.ways
         if found is not None or not left_open:
             return found
