@@ -263,15 +263,21 @@ def preset_toml(document: Document) -> str:
     """The settings as a preset file."""
     import tomli_w
 
-    from sonify.performance_settings import Setup
-
     _, setup = understand(without_muted(document))
-    table = trimmed(to_builtins(setup), to_builtins(Setup()))
+    table = preset_table(setup)
     table.pop("about", None)
-    if "tempo" in table.get("music", {}):
-        table["music"].pop("step", None)  # a tempo chooses the step
     about = f"made in the studio for {safe_name(document.name)}"
     return tomli_w.dumps({"about": about, **table})
+
+
+def preset_table(setup: Setup) -> dict[str, Any]:
+    """Settings as the table of a preset."""
+    from sonify.performance_settings import Setup
+
+    table = trimmed(to_builtins(setup), to_builtins(Setup()))
+    if "tempo" in table.get("music", {}):
+        table["music"].pop("step", None)  # a tempo chooses the step
+    return table
 
 
 def trimmed(table: dict[str, Any], plain: dict[str, Any]) -> dict[str, Any]:

@@ -10,7 +10,7 @@ import msgspec
 
 from sonify.errors import InputError
 from sonify.settings import Settings, convert, load_toml, to_builtins
-from sonify.studio.document import disc_table, refuse_paths
+from sonify.studio.document import disc_table, preset_table, refuse_paths
 from sonify.studio.naming import naming
 from sonify.studio.project import project_at, refuse_project
 
@@ -90,11 +90,12 @@ def _found(path: Path, setup: dict[str, Any], hints: Hints) -> Found:
     import tomli_w
 
     from sonify.load import find_in
+    from sonify.performance_settings import Setup
     from sonify.recover.sources.options import ReadOptions
 
     refuse_paths(setup)
     played = path.with_name("played.toml")
-    played.write_text(tomli_w.dumps(setup), encoding="utf-8")
+    played.write_text(tomli_w.dumps(preset_table(convert(setup, Setup))), encoding="utf-8")
     options = ReadOptions(
         hints.positions,
         hints.rows,
