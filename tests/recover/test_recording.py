@@ -109,7 +109,7 @@ def test_a_note_that_never_arrived_is_said(tmp_path):
     """Notes are missing, but other voices tell their bits: nearly all come back, none wrong."""
     disc = sonify.load_disc("cairn-small")
     show = sonify.perform(disc, presets=["ridge-run"])
-    record(show.save(tmp_path / "a.mid"), tmp_path / "t.mid", lose=0.02, seed=4)
+    record(show.save(tmp_path / "a.mid"), tmp_path / "t.mid", lose=0.02, seed=2)
     seen = read_source(tmp_path / "t.mid", ReadOptions(positions=56, presets=("ridge-run",)))
     bits = seen.bits()
     np.testing.assert_array_equal(bits[bits >= 0], disc.grid[bits >= 0])
