@@ -383,9 +383,9 @@ def test_going_anywhere_looping_and_pace(page: Page) -> None:
     page.page.click("#loop-row")
     page.js("studio.sound.seek(studio.show.row_s[1] - 0.25)")
     page.page.click("#play")
+    page.until("studio.sound.range && 0 < studio.sound.place() && studio.sound.place() < 4")
     start, stop = page.js("studio.sound.range")
     assert (start, stop) == (0, page.js("studio.show.row_s[1]"))
-    page.until("0 < studio.sound.place() && studio.sound.place() < 4")
     page.page.click("#loop-row")
     page.js("document.getElementById('pace').value = 1;"
             "document.getElementById('pace').dispatchEvent(new Event('input'))")  # fmt: skip
