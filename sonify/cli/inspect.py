@@ -131,8 +131,12 @@ def _heard(show: Performance) -> dict[str, Any]:
 def _cautions(show: Performance, traffic: Traffic) -> list[str]:
     """The cautions on the performance."""
     out = show.cautions
-    if not show.grid.row_is_bars:
-        out.append("no common metre makes a row whole bars; bar lines fall inside rows")
+    grid = show.grid
+    if (show.timeline.row_slot * grid.step_ticks % grid.bar_ticks).any():
+        out.append(
+            "rows begin inside bars; music.timing = \"bars\" moves them to bar lines, and so may "
+            "another number of positions"
+        )
     late = caution_of(traffic)
     if late is not None:
         out.append(late)

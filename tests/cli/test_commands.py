@@ -131,6 +131,14 @@ def test_inspect_shows_the_message_and_the_bits(run):
     assert "2 bits are unknown" in result.err
 
 
+def test_inspect_says_that_rows_begin_inside_bars(run):
+    inside = "rows begin inside bars"
+    assert inside not in run("inspect", "cairn-quilt", "-p", "hut-band").err
+    odd = run("inspect", "cairn-quilt", "-p", "hut-band", "--set", "music.timing=player",
+              "--set", "music.metre=13/16")  # fmt: skip
+    assert inside in odd.err
+
+
 def test_inspect_json_is_one_object_with_stable_keys(run):
     data = json.loads(run("inspect", "cairn-middle", "--json", "-p", "quick").out)
     assert data["message"] == sonify.load_disc("cairn-middle").message
