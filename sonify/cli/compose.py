@@ -221,9 +221,8 @@ def _tune_disc(
     from sonify.compose.tune_disc import disc_for_tune
     from sonify.compose.tune_mapping import fitted_disc
     from sonify.load import save_disc
-    from sonify.performance_settings import Setup, load_setup, setup_table
-    from sonify.settings import to_builtins
-    from sonify.studio.document import trimmed
+    from sonify.performance_settings import load_setup, setup_table
+    from sonify.studio.document import preset_table
 
     code, layout, spec = settings_from(given)
     if text is not None:
@@ -250,8 +249,7 @@ def _tune_disc(
         if found.fitted is None:
             save_disc(disc, target)
         else:
-            table = trimmed(to_builtins(found.fitted.setup), to_builtins(Setup()))
-            save_project(disc, table, target)
+            save_project(disc, preset_table(found.fitted.setup), target)
     facts, lines = tune_report(found, disc)
     _print(output, target, as_json, facts, lines)
     wide = 0 if disc.geometry is None else disc.geometry.outer_diameter

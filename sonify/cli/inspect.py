@@ -134,7 +134,7 @@ def _cautions(show: Performance, traffic: Traffic) -> list[str]:
     grid = show.grid
     if (show.timeline.row_slot * grid.step_ticks % grid.bar_ticks).any():
         out.append(
-            "rows begin inside bars; music.timing = \"bars\" moves them to bar lines, and so may "
+            'rows begin inside bars; music.timing = "bars" moves them to bar lines, and so may '
             "another number of positions"
         )
     late = caution_of(traffic)

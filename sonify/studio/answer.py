@@ -73,13 +73,7 @@ def arrays_of(show: Performance) -> dict[str, NDArray[Any]]:
         "row_s": t.row_start_s(),
         "turn_s": turn_s,
         "turns": turns,
-        "onset": notes["onset_s"],
-        "duration": notes["duration_s"].astype("f4"),
-        "pitch": notes["pitch"].astype("f4"),
-        "velocity": notes["velocity"],
-        "voice": notes["voice"],
-        "note_row": notes["row"],
-        "note_position": notes["position"],
+        **_columns(notes, "note_"),
         "bar_s": bars_of(show),
         **{f"silent_{name}": column for name, column in silenced(show).items()},
         "light_s": lights["time_s"],
@@ -112,14 +106,19 @@ def silenced(show: Performance) -> dict[str, NDArray[Any]]:
     changes, m = show.setup.note, show.bit_stream
     parts = untuned_parts(show.setup.music, m, show.grid) if any(c.mute for c in changes) else []
     notes = notes_of([changed(p, changes, m, silent=True) for p in parts], m, show.grid)
+    return _columns(notes)
+
+
+def _columns(notes: NDArray[np.void], place: str = "") -> dict[str, NDArray[Any]]:
+    """Notes by column; the names of row and position begin with `place`."""
     return {
         "onset": notes["onset_s"],
         "duration": notes["duration_s"].astype("f4"),
         "pitch": notes["pitch"].astype("f4"),
         "velocity": notes["velocity"],
         "voice": notes["voice"],
-        "row": notes["row"],
-        "position": notes["position"],
+        f"{place}row": notes["row"],
+        f"{place}position": notes["position"],
     }
 
 

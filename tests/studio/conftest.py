@@ -20,9 +20,23 @@ import pytest
 
 from tests.conftest import CHROMIUM
 
-__all__ = ["CHROMIUM", "ROOT", "Answer", "Page", "Studio", "begin", "unpack"]
+__all__ = ["CHROMIUM", "LOUD", "ROOT", "Answer", "Page", "Studio", "begin", "unpack"]
 
 ROOT = Path(__file__).parents[2]
+
+# what leaves the mixer, measured for a second
+LOUD = """async () => {
+  const tap = new AnalyserNode(studio.sound.context, { fftSize: 2048 });
+  studio.sound.mixer.limit.connect(tap);
+  const wave = new Float32Array(2048);
+  let most = 0;
+  for (let k = 0; k < 40; k++) {
+    await new Promise((done) => setTimeout(done, 25));
+    tap.getFloatTimeDomainData(wave);
+    most = Math.max(most, ...wave.map(Math.abs));
+  }
+  return most;
+}"""
 
 
 def unpack(data: bytes) -> tuple[dict[str, Any], dict[str, Any]]:

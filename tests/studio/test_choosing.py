@@ -8,23 +8,9 @@ import sonify
 from sonify.music.measures.nearness import piece_distance, profile_of_parts
 from sonify.presets import shipped
 from sonify.settings import load_toml
-from tests.studio.conftest import Page
+from tests.studio.conftest import LOUD, Page
 
 MUSIC = [s.name for s in shipped() if s.kind == "music"]
-
-# what leaves the mixer, measured for a second
-LOUD = """async () => {
-  const tap = new AnalyserNode(studio.sound.context, { fftSize: 2048 });
-  studio.sound.mixer.limit.connect(tap);
-  const wave = new Float32Array(2048);
-  let most = 0;
-  for (let k = 0; k < 40; k++) {
-    await new Promise((done) => setTimeout(done, 25));
-    tap.getFloatTimeDomainData(wave);
-    most = Math.max(most, ...wave.map(Math.abs));
-  }
-  return most;
-}"""
 
 
 def shown(page: Page) -> list[str]:

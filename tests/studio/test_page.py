@@ -17,20 +17,7 @@ from sonify.disc.layout import Layout
 from sonify.disc.sizes import FitSpec
 from sonify.settings import convert
 from tests.lamps import states_at
-from tests.studio.conftest import Page, Studio
-
-LOUD = """async () => {
-  const tap = new AnalyserNode(studio.sound.context, { fftSize: 2048 });
-  studio.sound.mixer.limit.connect(tap);
-  const wave = new Float32Array(2048);
-  let most = 0;
-  for (let k = 0; k < 40; k++) {
-    await new Promise((done) => setTimeout(done, 25));
-    tap.getFloatTimeDomainData(wave);
-    most = Math.max(most, ...wave.map(Math.abs));
-  }
-  return most;
-}"""
+from tests.studio.conftest import LOUD, Page, Studio
 
 
 def test_type_a_message_and_play(page: Page) -> None:
