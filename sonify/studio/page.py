@@ -23,6 +23,9 @@ BITRATE = 96
 _STATIC = Path(__file__).parent / "static"
 _FIRST = "shared.js"
 _IMPORT = re.compile(r'(from|import) "\./([\w-]+\.js)"')
+_PLAYER = re.compile(r'<section class="player".*?</section>', re.DOTALL)
+_PLAY = re.compile(r'<button type="button" id="play".*?</button>', re.DOTALL)
+"""The parts of the studio's page that the shared page has too."""
 _URL = re.compile(r'url\("(fonts/[\w.-]+)"\)')
 
 
@@ -50,7 +53,10 @@ def write_page(show: Performance, path: Path) -> None:
     flash = {"over": found["over"], "text": found["text"]}
     told = pack({**facts(show), "flash": flash}, arrays_of(show))
     modules = {f"sonify/{name}": _data("text/javascript", text) for name, text in _modules()}
+    studio = _text("index.html")
     parts = {
+        "PLAYER": _part(_PLAYER, studio),
+        "PLAY": _part(_PLAY, studio),
         "TITLE": html.escape(show.disc.display_name),
         "STYLE": _URL.sub(_font, _text("player.css")),
         "MODULES": json.dumps({"imports": modules}),
@@ -75,6 +81,12 @@ def _modules() -> list[tuple[str, bytes]]:
         wanted += [other for _, other in _IMPORT.findall(text)]
         out[name] = _IMPORT.sub(r'\1 "sonify/\2"', text).encode()
     return sorted(out.items())
+
+
+def _part(pattern: re.Pattern[str], text: str) -> str:
+    found = pattern.search(text)
+    assert found is not None
+    return found[0]
 
 
 def _text(name: str) -> str:

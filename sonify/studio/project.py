@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
@@ -23,6 +24,8 @@ __all__ = [
 ]
 
 ENDING = "-project.toml"
+_MAY_BE = re.compile(rb"""^\s*(\[\s*)?["']?a["']?\s*[].=]""", re.MULTILINE)
+"""A line that begins a key or table `a`."""
 
 
 class Project(Settings, frozen=True):
@@ -60,6 +63,8 @@ def project_at(path: str | Path) -> Project | None:
     path = Path(path)
     if path.suffix.casefold() != ".toml" or not path.is_file():
         return None
+    if not _MAY_BE.search(path.read_bytes()):
+        return None  # a long disc is parsed once, as a disc
     table = load_toml(path)
     return convert(table, Project, path) if is_project(table) else None
 

@@ -60,7 +60,7 @@ def receive(path: Path, setup: dict[str, Any], hints: dict[str, Any]) -> dict[st
     InputError
         The file can't be read.
     """
-    from sonify.load import read_disc_file
+    from sonify.disc.file import disc_from_table
     from sonify.performance_settings import Setup, is_preset
 
     seen: dict[str, Any] = {}
@@ -76,7 +76,7 @@ def receive(path: Path, setup: dict[str, Any], hints: dict[str, Any]) -> dict[st
                 refuse_paths(table)
                 table.pop("about", None)
                 return {"setup": table, "about": f"settings from {path.name}"}
-            disc = read_disc_file(path)
+            disc = disc_from_table(table, name=path.stem, file=path)
         else:
             found = _found(path, setup, convert(hints, Hints))
             disc, seen = found.disc, {"seen": _seen(found, path)}

@@ -198,3 +198,33 @@ def test_colours_follow_the_system_until_chosen(browser: Any, studio: Studio, sc
     page.page.click("#theme")
     assert page.js(ground) != first
     page.close()
+
+
+@pytest.mark.parametrize("width", [1280, 1440])
+def test_the_work_areas_take_one_row_and_none_is_cut_off(
+    browser: Any, studio: Studio, width: int
+) -> None:
+    page = Page(browser, studio, viewport={"width": width, "height": 720})
+    ends = page.js(
+        """() => { const list = document.getElementById("areas");
+          const all = [...list.children];
+          const tabs = all.map((t) => t.getBoundingClientRect());
+          return { tops: new Set(tabs.map((r) => r.top)).size, right: tabs.at(-1).right,
+                   room: list.getBoundingClientRect().right,
+                   cut: all.filter((t) => t.scrollWidth > t.clientWidth).length }; }"""
+    )
+    assert (ends["tops"], ends["cut"]) == (1, 0)
+    assert ends["right"] <= ends["room"] + 0.5
+    page.close()
+
+
+@pytest.mark.parametrize("size", [(1280, 720), (390, 844)])
+def test_the_list_of_keys_opens_at_its_top(
+    browser: Any, studio: Studio, size: tuple[int, int]
+) -> None:
+    page = Page(browser, studio, viewport={"width": size[0], "height": size[1]})
+    page.page.locator("body").press("?")
+    box = page.page.locator("#shortcuts")
+    assert box.evaluate("(e) => e.scrollTop") == 0
+    assert box.evaluate("(e) => e.scrollWidth - e.clientWidth") <= 0
+    page.close()

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from sonify.studio.project import project_at
 from tests.studio.conftest import Page, Studio, begin
 from tests.studio.test_files import drop, sonify_command
 
@@ -110,3 +111,24 @@ def test_a_disc_named_on_the_command_line_wins_over_what_was_kept(
     second.goto(studio.address)
     second.wait_for_selector("body[data-state=ready]")
     assert second.evaluate("studio.store.document.shipped") == "cairn-small"
+
+
+@pytest.mark.parametrize(
+    "text",
+    [
+        '[a.disc]\nmessage = "HUT"\n',
+        '[ "a" . disc ]\nmessage = "HUT"\n',
+        'a.disc.message = "HUT"\n',
+        'version = "a"\na = { disc = { message = "HUT" } }\n',
+    ],
+)
+def test_a_project_is_known_however_it_is_written(text: str, tmp_path: Path) -> None:
+    (tmp_path / "own.toml").write_text(text)
+    project = project_at(tmp_path / "own.toml")
+    assert project is not None
+    assert project.document.disc["message"] == "HUT"
+
+
+def test_a_disc_that_looks_like_a_project_is_a_disc(tmp_path: Path) -> None:
+    (tmp_path / "disc.toml").write_text("message = '''\na = b\n[a]'''\n")
+    assert project_at(tmp_path / "disc.toml") is None

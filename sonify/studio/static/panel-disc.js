@@ -100,7 +100,7 @@ export function discPanel(panel, store, tables, areas) {
     fact,
     h("div.field", {}, h("label", { htmlFor: pick.select.id }, "Disc"), pick.select, pick.about),
     h("div.field", {}, h("span.label", {}, "From a file"),
-      h("button", { type: "button", onclick: () => areas.open("read") }, "Read a drawing, photograph or recording"),
+      h("button", { type: "button", onclick: () => areas.open("read") }, "Choose a file to read"),
       h("p.help", {}, "Or drop a file anywhere on the page.")),
     h("div.field", { "data-place": "disc.title" }, h("label", { htmlFor: "title" }, "Title"), title,
       h("p.help", {}, "Engraved on the drawing, and used in files. Empty: nothing is engraved.")),
