@@ -21,13 +21,15 @@ ENVIRONMENT = {
 """For processes to measure: their modules are compiled once, as an installer does it."""
 
 
-def best(work: Callable[[], object], tries: int = 5) -> float:
+def best(
+    work: Callable[[], object], tries: int = 5, clock: Callable[[], float] = time.perf_counter
+) -> float:
     """The shortest time in s that some work took."""
     shortest = float("inf")
     for _ in range(tries):
-        start = time.perf_counter()
+        start = clock()
         work()
-        shortest = min(shortest, time.perf_counter() - start)
+        shortest = min(shortest, clock() - start)
     return shortest
 
 
@@ -42,10 +44,14 @@ def process(*arguments: str, tries: int = 10) -> float:
     return best(work, tries)
 
 
-def alternating(works: Sequence[Callable[[], object]], tries: int = 5) -> list[float]:
+def alternating(
+    works: Sequence[Callable[[], object]],
+    tries: int = 5,
+    clock: Callable[[], float] = time.perf_counter,
+) -> list[float]:
     """The shortest times of several works that take turns, so that all meet the same weather."""
     out = [float("inf")] * len(works)
     for _ in range(tries):
         for k, work in enumerate(works):
-            out[k] = min(out[k], best(work, 1))
+            out[k] = min(out[k], best(work, 1, clock))
     return out

@@ -20,7 +20,7 @@ from typing import BinaryIO
 import numpy as np
 
 from sonify.export.animation.frames import Animation, Change, Patch, Pixels, changes
-from sonify.export.animation.gif_lzw import present, raster
+from sonify.export.animation.gif_lzw import Raster, coded, present
 
 RATE = 100
 SHORTEST = 2
@@ -46,8 +46,8 @@ def encode_gif(animation: Animation, out: BinaryIO) -> None:
     assert animation.palette is not None
     animation = _ordered(animation, animation.palette)
     out.write(_head(animation))
-    for change in changes(animation, RATE, shortest=SHORTEST, longest=LONGEST):
-        out.write(_image(change))
+    for change, raster in coded(changes(animation, RATE, shortest=SHORTEST, longest=LONGEST)):
+        out.write(_image(change, raster))
     out.write(b"\x3b")
 
 
@@ -73,8 +73,14 @@ def _ordered(animation: Animation, palette: Pixels) -> Animation:
         order = order[: np.count_nonzero(uses)]
     place = np.zeros(256, np.uint8)
     place[order] = np.arange(len(order), dtype=np.uint8)
+    table = place.tobytes()
+
+    def moved(pixels: Pixels) -> Pixels:
+        # a quarter of the time of place[pixels]
+        return np.frombuffer(pixels.tobytes().translate(table), np.uint8).reshape(pixels.shape)
+
     together = itertools.chain(ahead, following, patches)
-    placed = (replace(patch, pixels=place[patch.pixels]) for patch in together)
+    placed = (replace(patch, pixels=moved(patch.pixels)) for patch in together)
     return replace(animation, patches=placed, palette=palette[order])
 
 
@@ -96,9 +102,9 @@ def _head(animation: Animation) -> bytes:
     return b"".join(parts)
 
 
-def _image(change: Change) -> bytes:
+def _image(change: Change, raster: Raster) -> bytes:
     """Graphic control extension, image descriptor and picture data."""
-    data, clear = raster(change.new, change.same)
+    data, clear = raster
     height, width = change.new.shape
     stay = 1 << 2
     control = pack("<BHB", stay | (clear is not None), change.ticks, clear or 0)
