@@ -1,5 +1,8 @@
 """Lamp shapes, and the picture of one lamp: what it covers and the light around it.
 
+A lamp is an emitter, whose hot core shines through the lens; the lens, which is a little darker
+towards its edge; the spill of its light on what is next to it; and a wide bloom.
+
 To add a shape, add its row to `SHAPES` and its name and meaning to `Look.shape`. A new outline also
 goes into `studio/static/draw-matrix.js`.
 """
@@ -16,23 +19,35 @@ from numpy.typing import NDArray
 
 from sonify.light.look import Look
 
-__all__ = ["REACH", "SHAPES", "Lamp", "LampShape"]
+__all__ = ["CORE", "FALL", "REACH", "SHAPES", "SPILL_ENDS", "WIDE", "Lamp", "LampShape"]
 
 F64 = NDArray[np.float64]
 
 _FINE = 4  # samples per side of a pixel, to find how much of it a lamp covers
-# how far a glow reaches from a lamp's centre, and the distance over which it falls by a factor e,
-# in lamps
-REACH = 1.0
-_FALL = 0.14
+# Lengths are in lamps. All light of a lamp ends at `REACH` from its middle, where the tiles of its
+# neighbours end; its spill falls by a factor e over `FALL`, its bloom over `WIDE` (by eye).
+REACH = 1.5
+SPILL_ENDS = 0.85
+FALL, WIDE = 0.075, 0.35
+# The light of a full core over that of its lens, its radius as a share of the lens, and how much
+# darker the lens is at its edge (by eye, after photographs of indicator lamps).
+CORE = 3.0
+_CORE_RADIUS = 0.45
+_LIMB = 0.25
+# The light next to a lens at full glow, and at full bloom.
+_GLOW, _BLOOM = 0.5, 0.12
 
 
 class LampShape(NamedTuple):
-    """The signed distance from a lamp's edge (below 0 inside), from |x|, |y| and the radius; and
-    the light inside by that distance. Lengths are in lamps."""
+    """How a lamp is made.
+
+    `distance` is the signed distance from its edge (below 0 inside) by |x|, |y| and the radius, in
+    lamps; `light` the light inside by how deep it is (0 at the edge, 1 in the middle), how far
+    from the middle in radii, and the strength of the core.
+    """
 
     distance: Callable[[F64, F64, float], F64]
-    light: Callable[[F64], F64]
+    light: Callable[[F64, F64, float], F64]
 
 
 def _circle(x: F64, y: F64, radius: float) -> F64:
@@ -46,18 +61,20 @@ def _rounded_square(x: F64, y: F64, radius: float) -> F64:
     return np.where((dx == 0) | (dy == 0), np.maximum(x, y) - radius, outside)
 
 
-def _even(distance: F64) -> F64:
-    return np.ones_like(distance)
+def _lens(depth: F64, away: F64, core: float) -> F64:
+    hot = CORE * core * np.exp(-((away / _CORE_RADIUS) ** 2))
+    out: F64 = 1 - _LIMB * core * (1 - depth) ** 4 + hot
+    return out
 
 
-def _frosted(distance: F64) -> F64:
+def _frosted(depth: F64, away: F64, core: float) -> F64:
     # a diffuser spreads the light over its tile, brightest in the middle
-    return np.clip(1 - 0.55 * np.clip((distance + 0.5) / 0.5, 0, 1) ** 2, 0, 1)
+    return 1 - 0.55 * (1 - depth) ** 2
 
 
 SHAPES: dict[str, LampShape] = {
-    "round": LampShape(_circle, _even),
-    "square": LampShape(_rounded_square, _even),
+    "round": LampShape(_circle, _lens),
+    "square": LampShape(_rounded_square, _lens),
     "diffused": LampShape(_circle, _frosted),
 }
 
@@ -74,12 +91,17 @@ class Lamp:
     look: Look
 
     @property
+    def radius(self) -> float:
+        """Of its lens, in lamps."""
+        return (1 - self.look.gap) / 2
+
+    @property
     def _distance(self) -> F64:
         """Signed distance in lamps from a lamp's edge, at fine samples, shape (3sF, 3sF)."""
         s = self.look.pixels
         at = (np.arange(3 * s * _FINE) + 0.5) / (s * _FINE) - 1.5
         x, y = np.abs(at)[None, :], np.abs(at)[:, None]
-        return SHAPES[self.look.shape].distance(x, y, (1 - self.look.gap) / 2)
+        return SHAPES[self.look.shape].distance(x, y, self.radius)
 
     def _mean(self, fine: F64) -> F64:
         n = len(fine) // _FINE
@@ -96,25 +118,32 @@ class Lamp:
     def light(self) -> NDArray[np.float32]:
         """Its light at full level on its own tile and those around it, shape (3s, 3s)."""
         s, d = self.look.pixels, self._distance
-        light = self._mean(np.where(d > 0, self._glow(d), self._inside(d)))
-        at = np.abs((np.arange(3 * s) + 0.5) / s - 1.5)
-        fade = _fade(np.hypot(at[None, :], at[:, None]))
-        return (light * fade).astype(np.float32)
+        at = np.abs((np.arange(3 * s * _FINE) + 0.5) / (s * _FINE) - 1.5)
+        away = np.hypot(at[None, :], at[:, None])
+        return self._mean(np.where(d > 0, self._outside(d, away), self._inside(d, away))).astype(
+            np.float32
+        )
 
     def profile(self, steps: int) -> tuple[F64, F64]:
-        """Its light from its middle to its edge, and its glow from there to `REACH`, each shape
+        """Its light from its middle to its edge, and from there to `REACH`, each shape
         (steps + 1,)."""
-        edge = (1 - self.look.gap) / 2
+        edge = self.radius
         lens, halo = np.linspace(0, edge, steps + 1), np.linspace(edge, REACH, steps + 1)
-        return self._inside(lens - edge), self._glow(halo - edge) * _fade(halo)
+        return self._inside(lens - edge, lens), self._outside(halo - edge, halo)
 
-    def _inside(self, distance: F64) -> F64:
-        return SHAPES[self.look.shape].light(distance) * (distance <= 0)
+    def _inside(self, distance: F64, away: F64) -> F64:
+        depth = np.clip(-distance / self.radius, 0, 1)
+        return SHAPES[self.look.shape].light(depth, away / self.radius, self.look.core)
 
-    def _glow(self, distance: F64) -> F64:
-        return self.look.glow * 0.5 * np.exp(-np.maximum(distance, 0) / _FALL)
+    def _outside(self, distance: F64, away: F64) -> F64:
+        """The spill and the bloom at a distance from its edge and from its middle."""
+        far = np.maximum(distance, 0)
+        spill = _GLOW * np.exp(-far / FALL) * _ending(away, 0.5, SPILL_ENDS)
+        bloom = _BLOOM * np.exp(-far / WIDE) * _ending(away, 0.5, REACH)
+        return self.look.glow * spill + self.look.bloom * bloom
 
 
-def _fade(away: F64) -> F64:
-    """A factor that fades light out before it reaches the middle of a neighbour."""
-    return np.clip((REACH - away) / 0.4, 0, 1)
+def _ending(away: F64, begin: float, end: float) -> F64:
+    """A factor that falls smoothly from 1 to 0 between two distances."""
+    t = np.clip((end - away) / (end - begin), 0, 1)
+    return t * t * (3 - 2 * t)

@@ -60,8 +60,14 @@ class Look(Settings, frozen=True):
         - round: a round lens
         - square: a square lens
         - diffused: frosted, brightest in the middle
+    core : Hot core
+        How much brighter the middle of a lit lamp is than its colour; 0 makes flat discs.
     glow
-        How far a lit lamp shines on its surroundings.
+        How strongly a lit lamp shines on what is next to it.
+    bloom
+        A wide, faint light around lit lamps, as in a photograph. It makes GIFs larger.
+    exposure
+        In stops, as in a camera: each doubles the light.
     gap
         The dark space between lamps, as a share of their pitch.
     pixels : Lamp pitch
@@ -91,7 +97,10 @@ class Look(Settings, frozen=True):
     unlit: Colour = "#241c16"
     background: str = "#0d0b0a"
     shape: Literal["round", "square", "diffused"] = "round"
+    core: Annotated[float, control(step=0.05, ge=0, le=1)] = 0.5
     glow: Annotated[float, control(step=0.05, ge=0, le=1)] = 0.35
+    bloom: Annotated[float, control(step=0.05, ge=0, le=1)] = 0.03
+    exposure: Annotated[float, control(step=0.25, unit="stops", ge=-3, le=3)] = 0.0
     gap: Annotated[float, control(step=0.01, ge=0, le=0.8)] = 0.25
     pixels: Annotated[int, control(step=1, unit="px", soft=(4, 60), ge=1, le=200)] = 20
     module: Annotated[int, control(step=1, soft=(0, 64), ge=0, le=1024)] = 8

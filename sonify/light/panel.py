@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from sonify.disc_player.profile import Matrix
 from sonify.errors import InputError
 from sonify.light.cells import means
+from sonify.light.exposure import gain, light_steps
 from sonify.light.lamp_grid import Box, fitted, grain_of
 from sonify.light.look import F32, Look, from_linear, linear, to_linear
 from sonify.light.mounting import Mounting
@@ -21,8 +22,8 @@ from sonify.light.renderer import Arrays, Renderer, shades, tiled
 __all__ = ["Panel"]
 
 COVERS = 16
-# Finer than 8 bits per component can show in a glow (compared by eye).
-LIGHTS = 128
+# Steps of light in CIELAB: finer than 8 bits per component can show.
+FINE, COARSE = 0.5, 1.0
 _MOST_WINDOWS = 1024
 
 
@@ -56,7 +57,7 @@ class Panel(Renderer):
                 "give a larger size",
                 key="size",
             )
-        super().__init__(grid, COVERS, LIGHTS)
+        super().__init__(grid, COVERS, light_steps(look, FINE, COARSE))
         self.picture = picture
         grain = grain_of(grid.look.pixels)
         step = max(grain, cell)
@@ -109,13 +110,13 @@ class Panel(Renderer):
         Shapes (n, 3), (n,), (3, n).
         """
         look = self.look
-        cover, light, mixed = shades(look, COVERS, LIGHTS)
+        cover, light, mixed = shades(look, COVERS, self._lights)
         alpha = np.ones(len(mixed))
         straight = from_linear(mixed)
         if not look.plain:
-            whole = (1 - (1 - cover) * (1 - light)).reshape(-1)
-            unlit, lit = linear(look.unlit), linear(look.lamp)
-            part = (unlit * cover * (1 - light) + lit * light).reshape(-1, 3)
+            # what lies behind is seen where neither lamp nor light is
+            whole = 1 - (1 - cover) * (1 - np.minimum(light * gain(look), 1))
+            part = mixed - linear(look.ground) * (1 - whole)[:, None]
             straight = from_linear(part / np.maximum(whole, 1e-9)[:, None])
             straight[0] = straight[1]
             # gamma-encoded coverage, because pictures are usually laid over each other without

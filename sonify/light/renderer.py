@@ -15,37 +15,36 @@ import numpy as np
 from numpy.lib.stride_tricks import as_strided, sliding_window_view
 from numpy.typing import NDArray
 
+from sonify.light.exposure import MOST_LIGHT, shade
 from sonify.light.lamp_grid import Box, Kind, LampGrid
-from sonify.light.look import BRIGHTEST, F32, Look, linear
+from sonify.light.look import F32, Look
 
-__all__ = ["EVEN", "Arrays", "Renderer", "shades", "tiled"]
+__all__ = ["Arrays", "Renderer", "shades", "tiled"]
 
 Arrays = list[NDArray[Any]]
 
-# Steps of light are even in light ** (1 / EVEN), which is roughly how the eye works, so that a glow
-# shows no rings (the exponent of common displays, common practice).
-EVEN = 2.2
-_FINE = 4096
+# Light is looked up by its square root, about as the eye works, in so many steps.
+_FINE = 8191
 _PATTERNS = 1 << 9
 _BITS = 1 << np.arange(9)
+_OWN = 4  # the middle one of nine lamps
 # Bytes of tiles to keep; beyond that they are made again (own choice).
 _MOST_KEPT = 32 << 20
 
 
-def shades(look: Look, covers: int, lights: int) -> tuple[NDArray[np.float64], ...]:
+def shades(look: Look, covers: int, lights: NDArray[np.float64]) -> tuple[NDArray[Any], ...]:
     """All mixtures of coverage and light that a pixel can have.
 
     Returns
     -------
     tuple of ndarray
-        Coverage by the unlit lamp, shape (covers, 1, 1); light from lit ones, shape (1, lights, 1);
-        and their colours on the look's ground in linear light, shape (covers * lights, 3).
+        Coverage by the unlit lamp and light from lit ones, and their colours on the look's ground
+        in linear light: shapes (covers * lights,) twice and (covers * lights, 3).
     """
-    lamp, unlit, ground = (linear(c) for c in (look.lamp, look.unlit, look.ground))
-    cover = np.linspace(0, 1, covers)[:, None, None]
-    light = (np.linspace(0, 1, lights) ** EVEN * (look.brightness / BRIGHTEST))[None, :, None]
-    base = ground + (unlit - ground) * cover
-    return cover, light, (base + (lamp - base) * light).reshape(-1, 3)
+    cover, light = (
+        a.ravel() for a in np.meshgrid(np.linspace(0, 1, covers), lights, indexing="ij")
+    )
+    return cover, light, shade(look, cover, light)
 
 
 def tiled(plane: NDArray[Any], n: int, m: int) -> NDArray[Any]:
@@ -60,6 +59,7 @@ class _Tiles:
     """The tiles of one kind: what they are made from, and the finished ones by pattern."""
 
     kernels: F32
+    lens: F32
     cover: NDArray[np.uint16]
     slot: NDArray[np.int32] = field(default_factory=lambda: np.full(_PATTERNS, -1, np.int32))
     used: int = 0
@@ -82,16 +82,21 @@ class Renderer(ABC):
     Parameters
     ----------
     grid : LampGrid
-    covers, lights : int
-        Steps of coverage and of light that a back end tells apart.
+    covers : int
+        Steps of coverage that a back end tells apart.
+    lights : ndarray of float64
+        Levels of light that it tells apart, in ascending order.
+    faint : float
+        Light around lamps that is left out.
     """
 
-    def __init__(self, grid: LampGrid, covers: int, lights: int) -> None:
+    def __init__(
+        self, grid: LampGrid, covers: int, lights: NDArray[np.float64], faint: float = 0.0
+    ) -> None:
         self.grid, self.look, self.mounting = grid, grid.look, grid.mounting
-        self._covers, self._lights = covers, lights
-        self._steps = np.rint((np.arange(_FINE + 1) / _FINE) ** (1 / EVEN) * (lights - 1)).astype(
-            np.uint16
-        )
+        self._covers, self._lights, self._faint = covers, lights, np.float32(faint)
+        light = (np.arange(_FINE + 1) / _FINE) ** 2 * MOST_LIGHT
+        self._steps = np.searchsorted((lights[1:] + lights[:-1]) / 2, light).astype(np.uint16)
         self._tiles: dict[Kind, _Tiles] = {}
         self._kept = 0
         self._shown: NDArray[np.uint8] | None = None
@@ -115,6 +120,11 @@ class Renderer(ABC):
 
     # ---- painting ----
 
+    @property
+    def _spills(self) -> bool:
+        """Whether light falls on what is next to a lamp."""
+        return self.look.glow > 0 or self.look.bloom > 0
+
     def forget(self) -> None:
         """Paint everything again next time."""
         self._shown = None
@@ -126,7 +136,7 @@ class Renderer(ABC):
         changed = np.ones(seen.shape, bool)
         if self._shown is not None:
             changed = near != self._shown
-            if self.look.glow > 0:
+            if self._spills:
                 changed = changed[:-2] | changed[1:-1] | changed[2:]
                 changed = changed[:, :-2] | changed[:, 1:-1] | changed[:, 2:]
             else:
@@ -155,7 +165,7 @@ class Renderer(ABC):
 
     def _gather(self, kind: Kind, nine: NDArray[np.uint8], binary: bool) -> Arrays:
         """The arrays of tiles for nine levels each, shape (n, 9)."""
-        if not self.look.glow:
+        if not self._spills:
             nine = np.where(np.arange(9) == 4, nine, np.uint8(0))
         if not binary:
             first, back = _distinct(nine)
@@ -179,15 +189,28 @@ class Renderer(ABC):
     def _of_kind(self, kind: Kind) -> _Tiles:
         if kind not in self._tiles:
             kernels, cover = self.grid.tile(kind)
+            if self._faint:
+                around = np.maximum(kernels - self._faint, 0)
+                around[_OWN] = np.where(cover > 0, kernels[_OWN], around[_OWN])
+                kernels = around
             steps = np.rint(cover * (self._covers - 1)).astype(np.uint16)
-            self._tiles[kind] = _Tiles(kernels, steps * np.uint16(self._lights))
+            self._tiles[kind] = _Tiles(
+                kernels, cover.astype(np.float32), steps * np.uint16(len(self._lights))
+            )
         return self._tiles[kind]
 
     def _make(self, tiles: _Tiles, nine: NDArray[np.uint8]) -> Arrays:
         levels = nine.astype(np.float32) / np.float32(255)
+        own = levels[:, _OWN, None, None].copy()
+        levels[:, _OWN] = 0
         # not a matrix product, whose threads would keep spinning while the encoder needs the cores
         light = np.einsum("nk,kyx->nyx", levels, tiles.kernels)
-        np.minimum(light, 1, out=light)
+        # what falls on a lit lens is lost in its own light
+        light *= 1 - own * tiles.lens
+        light += own * tiles.kernels[_OWN]
+        np.minimum(light, MOST_LIGHT, out=light)
+        light *= 1 / MOST_LIGHT
+        np.sqrt(light, out=light)
         light *= _FINE
         light += 0.5
         return self._finish(self._index(self._steps[light.astype(np.int16)], tiles.cover))

@@ -9,12 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
+from sonify.light.exposure import gain, shines
 from sonify.light.lamp_shapes import REACH, Lamp
 from sonify.light.look import BRIGHTEST
 from sonify.light.mounting import Mounting
 from sonify.settings import to_builtins
 from sonify.studio.document import Document, flash_key, show_of
-from sonify.studio.flashing import may_flash, ramp
+from sonify.studio.flashing import may_flash
 from sonify.studio.naming import naming, said
 from sonify.studio.packing import pack
 
@@ -196,19 +197,20 @@ def _range(part: Part) -> str:
 
 
 def look_of(show: Performance) -> dict[str, Any]:
-    """The look for the page's drawing: its settings, and a lamp's colours, light and glow.
+    """The look for the page's drawing: its settings, and a lamp's light.
 
-    `ramp` has its colours from dark to full level; `lens` is its light from its middle to its
-    edge, and `halo` its glow from its edge to `reach`, in equal steps.
+    `lens` is its light from its middle to its edge, and `halo` from its edge to `reach`, in equal
+    steps; `glare` is whether more light than 1 turns white.
     """
     look = show.setup.light
     across, down = Mounting.of(look, show.setup.player.matrix).size
     lens, halo = Lamp(look).profile(8)
     return {
         **to_builtins(look),
-        "ramp": ramp(look),
-        "lens": lens.tolist(),
-        "halo": (halo * look.brightness / BRIGHTEST).tolist(),
+        "steps": BRIGHTEST,
+        "lens": (lens * gain(look)).tolist(),
+        "halo": (halo * gain(look)).tolist(),
+        "glare": shines(look),
         "reach": REACH,
         "across": across,
         "down": down,

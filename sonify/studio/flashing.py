@@ -15,16 +15,17 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.light.exposure import gain, shade
 from sonify.light.flash import CHANGE, FIELD, FIELD_SHARE, MOST_FLASHES, RED_SHARE, WINDOW_S
 from sonify.light.lamp_grid import size_of
 from sonify.light.lamp_shapes import Lamp
-from sonify.light.look import BRIGHTEST, LUMINANCE, Look, from_linear, hex_of, linear
+from sonify.light.look import LUMINANCE, linear
 
 if TYPE_CHECKING:
     from sonify.light.flash import Flashing
     from sonify.performance import Performance
 
-__all__ = ["check", "flashing_of", "may_flash", "ramp"]
+__all__ = ["check", "flashing_of", "may_flash"]
 
 SHOWN = 680
 """How wide the page's matrix is on that screen, in pixels."""
@@ -33,13 +34,6 @@ GRAIN = 8
 """Pixels from lamp to lamp of the picture that is measured."""
 MAX_CELLS = 8_000_000
 _SPARE = 1.2
-
-
-def ramp(look: Look) -> list[str]:
-    """A lamp's colours from dark to fully lit, in 16 steps, at the look's brightness."""
-    lamp, unlit = linear(look.lamp), linear(look.unlit)
-    share = np.linspace(0, 1, BRIGHTEST + 1)[:, None] * look.brightness / BRIGHTEST
-    return [hex_of(c) for c in np.rint(from_linear(unlit + (lamp - unlit) * share) * 255)]
 
 
 def may_flash(show: Performance) -> bool:
@@ -150,11 +144,14 @@ def _lamp_area(show: Performance) -> float:
     """How many pixels of the screen one lamp changes by enough to count, with room to spare."""
     look = show.setup.light
     lamp, unlit = linear(look.lamp), linear(look.unlit)
-    step = abs(float(LUMINANCE @ (lamp - unlit))) * look.brightness / BRIGHTEST
+    shape = Lamp(msgspec.structs.replace(look, pixels=GRAIN))
+    # the most that a pixel changes: in the core, which may be white
+    dark, lit = shade(look, np.ones(2), np.array([0.0, float(shape.light.max())])) @ LUMINANCE
+    step = abs(float(lit - dark))
     red = float(max(lamp[0] / max(lamp.sum(), 1e-9), unlit[0] / max(unlit.sum(), 1e-9)))
     if step < CHANGE / 2 and red < RED_SHARE:
         return 0.0
-    light = Lamp(msgspec.structs.replace(look, pixels=GRAIN)).light
+    light = shape.light * gain(look)
     least = 0.02 if red >= RED_SHARE else CHANGE / max(step, CHANGE)
     return _SPARE * _tile(show) ** 2 * float((light >= least).sum()) / GRAIN**2
 

@@ -9,9 +9,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from sonify.disc_player.profile import Matrix
-from sonify.light.look import Look, colour, from_linear, to_linear
-from sonify.light.paint import Painter
+from sonify.light.exposure import BRIGHT, NOTICED, gain, lab, light_steps, shade
+from sonify.light.lamp_shapes import REACH, Lamp
+from sonify.light.look import LUMINANCE, Look, colour, from_linear, to_linear
+from sonify.light.paint import COARSE, FINE, Painter
+from sonify.light.panel import Panel
+from sonify.light.planes import FORMATS, Picture
 from sonify.performance_settings import load_setup
+from tests.light.reference import rendered
 from tests.shipped import LOOKS
 
 looks = st.builds(
@@ -45,7 +50,8 @@ def test_a_part_repainted_is_the_part_of_the_whole(look, width, height, seed):
 
 @pytest.mark.parametrize("path", LOOKS, ids=lambda p: p.stem)
 def test_lamps_have_the_looks_own_colours(path):
-    look = msgspec.structs.replace(load_setup([path]).light, brightness=16)
+    # a hot core is whiter than the lamp's colour, and the bloom of others is added to it
+    look = msgspec.structs.replace(load_setup([path]).light, brightness=16, core=0.0, bloom=0.0)
     painter = Painter(look, Matrix())
     rng = np.random.default_rng(2)
     levels = (rng.random((8, 32)) < 0.4).astype(np.uint8) * 255
@@ -72,13 +78,15 @@ def test_a_glow_falls_on_neighbours_margins_and_gaps_and_dies_away():
     changed = np.argwhere(lit != dark)
     xs, ys = painter.grid.centres
     reach = np.hypot(changed[:, 1] - xs[1], changed[:, 0] - ys[0])
-    assert reach.max() <= 20 + 1
+    assert reach.max() <= 20 * REACH + 1
     assert changed[:, 0].min() < ys[0] - 10  # over the margin
     assert changed[:, 1].max() > xs[1] + 10  # into the gap behind the second lamp
 
 
 def test_square_lamps_without_glow_or_gap_fill_their_tiles():
-    look = Look(shape="square", glow=0.0, gap=0.0, module=0, margin=0.0, pixels=10)
+    look = Look(
+        shape="square", core=0.0, glow=0.0, bloom=0.0, gap=0.0, module=0, margin=0.0, pixels=10
+    )
     painter = Painter(look, Matrix(width=3, height=2))
     levels = np.array([[255, 0, 255], [0, 255, 0]], np.uint8)
     rgb = painter.palette[painter.picture(levels)]
@@ -88,15 +96,82 @@ def test_square_lamps_without_glow_or_gap_fill_their_tiles():
     assert (share[levels == 0] == 0).all()
 
 
-def test_brightness_has_sixteen_steps():
-    painter = Painter(Look(glow=0.0), Matrix(width=16, height=1))
-    levels = np.linspace(0, 255, 256).astype(np.uint8)
+def test_brightness_has_at_least_sixteen_steps():
+    painter = Painter(Look(glow=0.0, bloom=0.0), Matrix(width=16, height=1))
     xs, ys = painter.grid.centres
-    seen = [
-        int(painter.picture(np.full((1, 16), v, np.uint8))[ys[0], xs[0]]) for v in levels.tolist()
+    lights = []
+    for level in range(256):
+        index = painter.picture(np.full((1, 16), level, np.uint8))[ys[0], xs[0]]
+        lights.append(float(to_linear(painter.palette[index] / 255) @ LUMINANCE))
+    assert len(set(lights)) >= 16
+    assert lights == sorted(lights)
+
+
+LEVELS = np.random.default_rng(7).choice(np.array([0, 0, 96, 255, 255], np.uint8), (4, 5))
+
+
+def places(grid, width, height):
+    """The middles of lamps in pixels, and the size of the picture."""
+    half = grid.look.pixels / 2
+    return grid.columns.start + half, grid.rows.start + half, width, height
+
+
+@pytest.mark.parametrize("path", LOOKS, ids=lambda p: p.stem)
+def test_palette_pictures_are_like_the_slow_rendering_in_linear_light(path):
+    look = msgspec.structs.replace(load_setup([path]).light, pixels=16, fade=0.0)
+    if not look.plain:
+        look = msgspec.structs.replace(look, background="#000000")
+    painter = Painter(look, Matrix(width=5, height=4))
+    shown = painter.palette[painter.picture(LEVELS)]
+    slow = rendered(look, LEVELS / 255, *places(painter.grid, *painter.size))
+    assert np.abs(shown - slow).mean() < 2
+    assert len(painter.palette) < 256
+
+
+@pytest.mark.parametrize("path", LOOKS, ids=lambda p: p.stem)
+@pytest.mark.parametrize("format", ["yuv420p", "yuva444p10le", "rgb24"])
+def test_clip_pictures_are_like_the_slow_rendering_in_linear_light(path, format):
+    look = msgspec.structs.replace(load_setup([path]).light, pixels=16, fade=0.0)
+    if not look.plain:
+        look = msgspec.structs.replace(look, background="#000000")
+    ground = np.array(colour(look.ground)) / 255
+    picture = Picture.on_colour(FORMATS[format], 128, 112, ground)
+    panel = Panel(look, Matrix(width=5, height=4), picture, (0, 0, 128, 112))
+    panel.update(LEVELS)
+    x, y, w, h = panel.box
+    parts = [
+        np.repeat(np.repeat(p, picture.step(k), 0), picture.step(k), 1)[y : y + h, x : x + w]
+        for k, p in enumerate(picture.planes[:3])
     ]
-    assert len(set(seen)) == 16
-    assert seen == sorted(seen)
+    shown = np.clip(picture.format.rgb(parts), 0, 1).transpose(1, 2, 0) * 255
+    slow = rendered(panel.grid.look, LEVELS / 255, *places(panel.grid, w, h))
+    if format == "yuv420p":
+        # chroma is stored at half size, so only luma is compared pixel by pixel
+        shown, slow = shown @ LUMINANCE, slow @ LUMINANCE
+    assert np.abs(shown - slow).mean() < 2
+
+
+@pytest.mark.parametrize("path", LOOKS, ids=lambda p: p.stem)
+def test_no_ring_in_a_glow_can_be_seen(path):
+    """Neighbouring levels are apart by no more than is just noticed (Mahy et al. 1994)."""
+    look = load_setup([path]).light
+    light = light_steps(look, FINE, COARSE)
+    glow = light[light * gain(look) < BRIGHT]
+    colours = lab(shade(look, np.zeros_like(glow), glow))
+    assert np.linalg.norm(np.diff(colours, axis=0), axis=1).max() <= NOTICED * 1.02
+
+
+def test_lamps_have_a_hot_core_and_a_darker_edge():
+    look = Look(pixels=40)
+    painter = Painter(look, Matrix(width=1, height=1))
+    rgb = to_linear(painter.palette[painter.picture(np.full((1, 1), 255, np.uint8))] / 255)
+    xs, ys = painter.grid.centres
+    across = rgb[ys[0], xs[0] : xs[0] + 20]
+    own = to_linear(np.array(colour(look.lamp)) / 255)
+    assert (across[0, 1:] > own[1:] * 1.5).all()  # paler than the lamp
+    assert (np.diff(across @ LUMINANCE) <= 1e-9).all()  # it falls all the way
+    lens, _ = Lamp(look).profile(8)
+    assert lens[-1] < 1 < lens[0]
 
 
 def test_linear_light_is_iec_61966_2_1():

@@ -3,16 +3,31 @@
 import { lower } from "./timeline.js";
 import { fit } from "./canvas.js";
 
-/** A share of linear light as the last two digits of a colour (sRGB, IEC 61966-2-1). */
-function alpha(light) {
-  const seen = light <= 0.0031308 ? 12.92 * light : 1.055 * light ** (1 / 2.4) - 0.055;
-  return Math.round(255 * seen).toString(16).padStart(2, "0");
+/** Linear light from an sRGB value and back, 0 to 1 (IEC 61966-2-1). */
+const linear = (v) => (v <= 0.04045 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4);
+const encoded = (v) => (v <= 0.0031308 ? 12.92 * v : 1.055 * v ** (1 / 2.4) - 0.055);
+
+const parts = (colour) => [1, 3, 5].map((k) => linear(parseInt(colour.slice(k, k + 2), 16) / 255));
+const css = (rgb) => `rgb(${rgb.map((v) => Math.round(255 * encoded(Math.min(v, 1)))).join(" ")})`;
+
+/** The colour of a lens with so much light: over 1 it turns white, as in the files. */
+function shade(lamp, unlit, light, glare) {
+  const over = glare ? Math.max(light - 1, 0) : 0;
+  const white = over / (over + 2);
+  return css(lamp.map((v, k) => {
+    const mixed = unlit[k] + (v - unlit[k]) * Math.min(light, 1);
+    return mixed + (1 - mixed) * white;
+  }));
 }
 
-/** A colour that fades from one radius to another by shares of light in equal steps. */
-function radial(c, middle, from, to, colour, shares) {
+/** A share of linear light as the last two digits of a colour. */
+const alpha = (light) =>
+  Math.round(255 * encoded(Math.min(light, 1))).toString(16).padStart(2, "0");
+
+/** A gradient from one radius to another in equal steps. */
+function radial(c, middle, from, to, stops) {
   const out = c.createRadialGradient(middle, middle, from, middle, middle, to);
-  shares.forEach((share, k) => out.addColorStop(k / (shares.length - 1), colour + alpha(share)));
+  stops.forEach((stop, k) => out.addColorStop(k / (stops.length - 1), stop));
   return out;
 }
 
@@ -131,12 +146,12 @@ export class MatrixView {
     else { c.moveTo(x + half, y); c.arc(x, y, half, 0, 2 * Math.PI); }
   }
 
-  /** The picture of a lamp at a level of the ramp. */
+  /** The picture of a lamp at a step of brightness. */
   sprite(level) {
     if (this.sprites.has(level)) return this.sprites.get(level);
     const { look } = this.show;
     const size = this.lampSize;
-    const light = level / (look.ramp.length - 1);
+    const light = level / look.steps;
     const wide = Math.ceil(size * 2 * look.reach);
     const sprite = document.createElement("canvas");
     sprite.width = wide;
@@ -144,13 +159,16 @@ export class MatrixView {
     const c = sprite.getContext("2d");
     const mid = wide / 2;
     const half = (size * (1 - look.gap)) / 2;
-    if (look.glow > 0) {
-      c.fillStyle = radial(c, mid, half, size * look.reach, look.lamp, look.halo.map((x) => x * light));
+    if (look.glow > 0 || look.bloom > 0) {
+      c.fillStyle = radial(c, mid, half, size * look.reach,
+        look.halo.map((x) => look.lamp + alpha(x * light)));
       c.fillRect(0, 0, wide, wide);
     }
     c.beginPath();
     this.lens(c, mid, mid, size, look.shape);
-    c.fillStyle = radial(c, mid, 0, half, look.ramp[level], look.lens);
+    const [lamp, unlit] = [parts(look.lamp), parts(look.unlit)];
+    c.fillStyle = radial(c, mid, 0, half,
+      look.lens.map((x) => shade(lamp, unlit, x * light, look.glare)));
     c.fill();
     this.sprites.set(level, sprite);
     return sprite;
@@ -191,7 +209,7 @@ export class MatrixView {
     if (this.drawn) return;
     const c = this.canvas.getContext("2d");
     const changed = [];
-    const top = this.show.look.ramp.length - 1;
+    const top = this.show.look.steps;
     for (let lamp = 0; lamp < levels.length; lamp++) {
       const level = Math.round((levels[lamp] / 255) * top);
       if (level !== this.painted[lamp]) changed.push(lamp);
