@@ -1,6 +1,7 @@
 // The work areas: tabs with one panel open at a time, and a toolbar that is one Tab stop.
 
 import { h } from "./dom.js";
+import { catchUp } from "./view.js";
 
 const KEY = "sonify-area";
 
@@ -61,6 +62,7 @@ export class Areas {
       tab.setAttribute("aria-selected", String(other === name));
       this.panels.get(other).hidden = other !== name;
     }
+    catchUp(this.panels.get(name));
     this.stops();
     if (this.room) this.room.scrollTop = 0;
     if (!keep) return;

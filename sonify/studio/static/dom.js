@@ -1,5 +1,9 @@
 // Small helpers for making elements.
 
+import { words } from "./text.js";
+
+export { clock, size, words } from "./text.js";
+
 let count = 0;
 
 /** An element: `h("p", { class: "x", onclick: f }, "text", child)`. */
@@ -27,23 +31,6 @@ export function svg(tag, attributes = {}, ...children) {
 }
 
 export const uid = (stem) => `${stem}-${++count}`;
-
-export const words = (name) => String(name).replaceAll("-", " ");
-
-export function clock(seconds) {
-  const s = Math.max(0, seconds);
-  const whole = Math.floor(s);
-  const h0 = Math.floor(whole / 3600);
-  const m = Math.floor(whole / 60) % 60;
-  const two = (n) => String(n).padStart(2, "0");
-  return h0 ? `${h0}:${two(m)}:${two(whole % 60)}` : `${m}:${two(whole % 60)}`;
-}
-
-export function size(bytes) {
-  if (bytes < 1000) return `${bytes} B`;
-  if (bytes < 1e6) return `${(bytes / 1e3).toFixed(1)} kB`;
-  return `${(bytes / 1e6).toFixed(1)} MB`;
-}
 
 /** A select from `{ name, about }` rows (or groups of them), with a description of the choice. */
 export function chooser(rows, value, onchange, options = {}) {

@@ -1,7 +1,7 @@
 // What the page says: the status line, cautions, and errors at the controls they are about.
 
 import { Wrong } from "./api.js";
-import { h } from "./dom.js";
+import { catchUp, h, render } from "./view.js";
 
 const $ = (id) => document.getElementById(id);
 const { body } = document;
@@ -47,7 +47,7 @@ export const work = {
 
 export function showCautions(texts) {
   $("cautions").hidden = !texts.length;
-  $("cautions").replaceChildren(...texts.map((text) => h("p", {}, text)));
+  render(texts.map((text) => h("p", {}, text)), $("cautions"));
 }
 
 export function clearError() {
@@ -61,11 +61,11 @@ export function clearError() {
 /** Show an error at the control it is about; `reveal` makes a hidden element's area visible. */
 export function showError(e, reveal = () => {}) {
   clearError();
+  catchUp();
   const box = $("wrong");
   box.hidden = false;
-  const close = h("button.icon", { type: "button", "aria-label": "Close this message", title: "Close",
-    onclick: () => { box.hidden = true; } }, "×");
-  box.replaceChildren(h("p", {}, e.message), close);
+  render([h("p", {}, e.message), h("button.icon", { type: "button", "aria-label": "Close this message", title: "Close",
+    onclick: () => { box.hidden = true; } }, "×")], box);
   if (!(e instanceof Wrong)) console.error(e);
   let spot = e.place;
   while (spot) {

@@ -1,6 +1,7 @@
 // The command palette: type a few letters of anything the page can do, and press Enter.
 
 import { h, uid, words } from "./dom.js";
+import { catchUp } from "./view.js";
 
 const MOST = 40; // rows of the list; a longer one is not read through
 const FOCUSABLE = "input, select, textarea, button";
@@ -68,6 +69,7 @@ export class Palette {
 
 /** A command for each control of the work areas: it opens the area and goes to the control. */
 export function controlsOf(areas) {
+  catchUp();
   const out = [];
   for (const [name, panel] of areas.panels) {
     const area = areas.tabs.get(name).textContent;

@@ -1,8 +1,10 @@
 // The panel of the disc: its message, its code, its layout and its sizes.
 
-import { chooser, h, uid } from "./dom.js";
-import { fields } from "./fields.js";
+import { settings } from "./settings.js";
 import { discOf } from "./panel-music.js";
+import { put } from "./store.js";
+import { plural } from "./text.js";
+import { area, chooser, fold, h, labelled } from "./view.js";
 
 /** From now on the disc is not one that ships. */
 export function own(d) {
@@ -29,126 +31,72 @@ export function messageOf(store) {
   return disc.message ?? (store.show?.document === store.document ? store.show.message : null) ?? "";
 }
 
-export function discPanel(panel, store, tables, areas) {
-  const message = h("textarea", { id: "message", rows: 4, maxLength: 40000, spellcheck: true });
-  const title = h("input", { type: "text", id: "title", maxLength: 200 });
-  const fact = h("p.fact", { role: "status" });
-  const discs = tables.presets.filter((p) => p.kind === "disc");
-  const pick = chooser([{ name: "", label: "my own disc" }, ...discs], "", async (name) => {
+function sizeOf({ message, rows, positions, geometry: { outer, web } }) {
+  const letters = [...message ?? ""].length;
+  return [letters && plural(letters, "character"), plural(rows * positions, "bit"), `${plural(rows, "row")} of ${positions}`,
+    `${(outer * 2).toFixed(0)} mm across`, typeof web === "number" && `thinnest web ${web.toFixed(2)} mm`].filter(Boolean).join(" · ");
+}
+
+export function discPanel(room, store, tables, areas) {
+  const { sections } = tables;
+  const discs = [{ name: "", label: "my own disc" }, ...tables.presets.filter((p) => p.kind === "disc")];
+
+  async function pick(name) {
     if (!name) {
-      pick.sync(store.document.shipped ?? "");
+      sync();
       return;
     }
     try {
       const got = await discOf(name);
       store.change("disc", (d) => Object.assign(d, got));
     } catch (e) { store.dispatchEvent(new CustomEvent("wrong", { detail: e })); }
+  }
+  const edit = (part) => (key, v) => store.change(key, (d) => {
+    put(d, `${part}.${key}`, v);
+    own(d);
+  }, `${part}.${key}`);
+  const setSizes = (fitted) => store.change("sizes", (d) => {
+    if (fitted) {
+      d.fit = {};
+      delete d.disc.geometry;
+    } else {
+      d.fit = null;
+      d.disc.layout = { ...d.disc.layout, positions: store.show.positions };
+      d.disc.geometry = structuredClone(store.show.geometry.table);
+    }
+    own(d);
   });
 
-  message.addEventListener("input", () => setMessage(store, message.value));
-  title.addEventListener("input", () => store.change("title", (d) => {
-    if (title.value) d.disc.title = title.value;
-    else delete d.disc.title;
-    own(d);
-  }, "title"));
-
-  const section = (name) => fields(
-    tables.sections[name].filter((f) => f.control !== "skip"), `disc.${name}`,
-    (key, v) => store.change(key, (d) => {
-      d.disc[name] ??= {};
-      if (v === undefined) delete d.disc[name][key];
-      else d.disc[name][key] = v;
-      own(d);
-    }, `disc.${name}.${key}`));
-  const code = section("code");
-  const layout = section("layout");
-  const geometry = section("geometry");
-  const specs = fields(tables.sections.fit.filter((f) => f.control !== "skip"), "disc.fit",
-    (key, v) => store.change(key, (d) => {
-      d.fit = { ...d.fit };
-      if (v === undefined) delete d.fit[key];
-      else d.fit[key] = v;
-      own(d);
-    }, `fit.${key}`));
-  let show = null;
-  const kind = uid("sizes");
-  const radio = (value, label) => h("input", { type: "radio", name: kind, value, id: uid("r"), onchange: () => {
-    store.change("sizes", (d) => {
-      if (value === "fit") {
-        d.fit = {};
-        delete d.disc.geometry;
-      } else {
-        d.fit = null;
-        d.disc.layout = { ...d.disc.layout, positions: show.positions };
-        d.disc.geometry = structuredClone(show.geometry.table);
-      }
-      own(d);
-    });
-  } });
-  const [found, set] = [radio("fit"), radio("set")];
-  const sizes = h("div.field", {}, h("span.label", {}, "Sizes"),
-    h("div.pills", { role: "radiogroup", "aria-label": "Sizes" },
-      h("label.pill", {}, found, h("span", {}, "fit the message")), h("label.pill", {}, set, h("span", {}, "manual"))));
-  const byHand = h("div", {}, geometry.elements);
-  const byFit = h("div", {}, specs.elements);
-  const derived = h("p.help", {});
-  const shop = h("ul.shop", { "aria-label": "Cautions for cutting" });
-
-  panel.append(
-    h("div.field", { "data-place": "disc.message" }, h("label", { htmlFor: "message" }, "Message"), message,
-      h("p.help", {}, "The text on the disc. The holes change as you type.")),
-    fact,
-    h("div.field", {}, h("label", { htmlFor: pick.select.id }, "Disc"), pick.select, pick.about),
-    h("div.field", {}, h("span.label", {}, "From a file"),
-      h("button", { type: "button", onclick: () => areas.open("read") }, "Choose a file to read"),
-      h("p.help", {}, "Or drop a file anywhere on the page.")),
-    h("div.field", { "data-place": "disc.title" }, h("label", { htmlFor: "title" }, "Title"), title,
-      h("p.help", {}, "Engraved on the drawing, and used in files. Empty: nothing is engraved.")),
-    h("details.more", {}, h("summary", {}, "Code"), h("div.inside", {}, code.elements)),
-    h("details.more", {}, h("summary", {}, "Rows and positions"), h("div.inside", {}, layout.elements)),
-    h("details.more", {}, h("summary", {}, "Sizes"), h("div.inside", {}, sizes, derived, byFit, byHand)),
-    shop,
-  );
-
-  return {
-    sync() {
-      const d = store.document;
-      const text = messageOf(store);
-      if (document.activeElement !== message || message.value !== text) message.value = text;
-      message.placeholder = d.disc.bits ? "These bits spell no message. Type to write one." : "";
-      if (document.activeElement !== title || title.value !== (d.disc.title ?? "")) title.value = d.disc.title ?? "";
-      pick.sync(d.shipped ?? "");
-      code.sync(d.disc.code);
-      layout.sync(d.disc.layout);
-      specs.sync(d.fit);
-      const fitted = d.fit !== null && d.disc.message !== undefined;
-      found.checked = fitted;
-      found.disabled = d.disc.message === undefined;
-      set.checked = !fitted;
-      byFit.hidden = !fitted;
-      byHand.hidden = fitted;
-      const positions = panel.querySelector('[data-place="disc.layout.positions"]');
-      positions.hidden = fitted;
-      geometry.sync(d.disc.geometry ?? show?.geometry.table);
-    },
-    setShow(next) {
-      show = next;
-      if (!store.document.disc.geometry) geometry.sync(show.geometry.table);
-      const parts = [];
-      const letters = [...show.message ?? ""].length;
-      if (letters) parts.push(`${letters.toLocaleString("en")} character${letters === 1 ? "" : "s"}`);
-      parts.push(`${(show.rows * show.positions).toLocaleString("en")} bits`,
-        `${show.rows} row${show.rows === 1 ? "" : "s"} of ${show.positions}`,
-        `${(show.geometry.outer * 2).toFixed(0)} mm across`);
-      if (show.geometry.web !== undefined && show.geometry.web !== null) {
-        parts.push(`thinnest web ${show.geometry.web.toFixed(2)} mm`);
-      }
-      fact.textContent = parts.join(" · ");
-      if (document.activeElement !== message) message.value = messageOf(store);
-      derived.textContent = show.geometry.given ? "" : "The disc gives no sizes; these were calculated.";
-      derived.hidden = show.geometry.given;
-      shop.replaceChildren(...show.geometry.cautions.map((c) => h("li", {}, c)));
-      shop.hidden = !show.geometry.cautions.length;
-    },
-  };
+  const sync = area(room, () => {
+    const { show, document: { disc, fit, shipped } } = store;
+    const part = (name, table = disc[name]) => settings(sections[name], `disc.${name}`, table, edit(`disc.${name}`));
+    const fitted = fit !== null && disc.message !== undefined;
+    const size = (value, label) => h("label.pill", {}, h("input", { type: "radio", name: "sizes", value: value ? "fit" : "set",
+      checked: fitted === value, disabled: value && disc.message === undefined, onchange: () => setSizes(value) }), h("span", {}, label));
+    return [
+      h("div.field", { "data-place": "disc.message" }, h("label", { htmlFor: "message" }, "Message"),
+        h("textarea", { id: "message", rows: 4, maxLength: 40000, spellcheck: true, value: messageOf(store),
+          placeholder: disc.bits ? "These bits spell no message. Type to write one." : "", oninput: (e) => setMessage(store, e.target.value) }),
+        h("p.help", {}, "The text on the disc. The holes change as you type.")),
+      h("p.fact", { role: "status" }, show && sizeOf(show)),
+      labelled("disc-preset", "Disc", chooser("disc-preset", discs, shipped ?? "", pick)),
+      h("div.field", {}, h("span.label", {}, "From a file"),
+        h("button", { type: "button", onclick: () => areas.open("read") }, "Choose a file to read"),
+        h("p.help", {}, "Or drop a file anywhere on the page.")),
+      h("div.field", { "data-place": "disc.title" }, h("label", { htmlFor: "title" }, "Title"),
+        h("input", { type: "text", id: "title", maxLength: 200, value: disc.title ?? "", oninput: (e) => edit("disc")("title", e.target.value || null) }),
+        h("p.help", {}, "Engraved on the drawing, and used in files. Empty: nothing is engraved.")),
+      fold("Code", part("code")),
+      fold("Rows and positions", settings(sections.layout.filter((f) => !fitted || f.key !== "positions"), "disc.layout", disc.layout, edit("disc.layout"))),
+      fold("Sizes",
+        h("div.field", {}, h("span.label", {}, "Sizes"),
+          h("div.pills", { role: "radiogroup", "aria-label": "Sizes" }, size(true, "fit the message"), size(false, "manual"))),
+        show && !show.geometry.given && h("p.help", {}, "The disc gives no sizes; these were calculated."),
+        fitted ? settings(sections.fit, "disc.fit", fit, (key, v) => edit("fit")(key, v))
+          : part("geometry", disc.geometry ?? show?.geometry.table)),
+      show?.geometry.cautions.length > 0 && h("ul.shop", { "aria-label": "Cautions for cutting" },
+        show.geometry.cautions.map((c) => h("li", {}, c))),
+    ];
+  });
+  return { sync, setShow: sync };
 }

@@ -1,6 +1,6 @@
 // What the player shows in words: the time, the row, the captions, and the slider for the place.
 
-import { clock } from "./dom.js";
+import { clock } from "./text.js";
 import { lower } from "./timeline.js";
 
 const CAPITAL_PX = 11;

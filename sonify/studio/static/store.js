@@ -6,7 +6,17 @@ import { Keeper } from "./keep.js";
 const KEEP = 200;
 const JOIN_MS = 900;
 
-const copy = (x) => structuredClone(x);
+/** A value with the parts of an older one that are equal, so that what is the same is identical. */
+export function share(next, old) {
+  if (next === old || !next || !old || typeof next !== "object" || typeof old !== "object") return next;
+  const keys = Object.keys(next);
+  let same = keys.length === Object.keys(old).length && Array.isArray(next) === Array.isArray(old);
+  for (const key of keys) {
+    next[key] = share(next[key], old[key]);
+    same &&= next[key] === old[key] && key in old;
+  }
+  return same ? old : next;
+}
 
 /** The value at a dotted path in a table (numbers are list indexes). */
 export function at(table, path) {
@@ -61,9 +71,10 @@ export class Store extends EventTarget {
   change(why, mutate, join = null) {
     const v = this.version;
     const now = performance.now();
-    const next = copy(v.document);
-    mutate(next);
-    if (JSON.stringify(next) === JSON.stringify(v.document)) return;
+    const copy = structuredClone(v.document);
+    mutate(copy);
+    const next = share(copy, v.document);
+    if (next === v.document) return;
     if (!(join && v.joined === join && now - v.time < JOIN_MS)) {
       v.past.push({ document: v.document, why });
       if (v.past.length > KEEP) v.past.shift();
@@ -96,7 +107,7 @@ export class Store extends EventTarget {
 
   choose(which) {
     if (which === this.which) return false;
-    this.versions[which] ??= new Version(copy(this.document));
+    this.versions[which] ??= new Version(this.document);
     this.which = which;
     this.tell(null);
     return true;
