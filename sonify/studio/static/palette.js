@@ -1,7 +1,7 @@
 // The command palette: type a few letters of anything the page can do, and press Enter.
 
-import { h, uid, words } from "./dom.js";
-import { catchUp } from "./view.js";
+import { words } from "./text.js";
+import { catchUp, h, render } from "./view.js";
 
 const MOST = 40; // rows of the list; a longer one is not read through
 const FOCUSABLE = "input, select, textarea, button";
@@ -11,53 +11,51 @@ export class Palette {
   constructor(dialog, gather) {
     this.dialog = dialog;
     this.gather = gather;
-    this.list = h("ul", { id: uid("commands"), role: "listbox", "aria-label": "Commands" });
-    this.box = h("input", { type: "text", role: "combobox", "aria-expanded": "true", "aria-controls": this.list.id,
-      "aria-autocomplete": "list", "aria-label": "Find a command", placeholder: "Find a command", autocomplete: "off",
-      spellcheck: false, oninput: () => this.fill() });
-    this.none = h("p.help", { role: "status" });
-    dialog.append(this.box, this.list, this.none);
-    this.box.addEventListener("keydown", (e) => {
-      const by = { ArrowDown: 1, ArrowUp: -1 }[e.key];
-      if (by) this.point(this.at + by);
-      else if (e.key === "Enter") this.run(this.shown[this.at]);
-      else return;
-      e.preventDefault();
-    });
     // a click beside the dialog's contents
     dialog.addEventListener("click", (e) => { if (e.target === dialog) dialog.close(); });
   }
 
   open() {
     this.commands = this.gather();
-    this.box.value = "";
+    this.find("");
     this.dialog.showModal();
-    this.box.focus();
-    this.fill();
+    this.dialog.querySelector("input").focus();
   }
 
-  fill() {
-    const wanted = this.box.value.toLowerCase().split(/\s+/).filter(Boolean);
+  find(text) {
+    this.text = text;
+    const wanted = text.toLowerCase().split(/\s+/).filter(Boolean);
     const score = ({ label, group }) => {
-      const text = `${label} ${group}`.toLowerCase();
-      if (!wanted.every((w) => text.includes(w))) return -1;
+      const all = `${label} ${group}`.toLowerCase();
+      if (!wanted.every((w) => all.includes(w))) return -1;
       // words that begin as typed come first, then shorter labels
-      return wanted.filter((w) => ` ${text}`.includes(` ${w}`)).length - label.length / 1000;
+      return wanted.filter((w) => ` ${all}`.includes(` ${w}`)).length - label.length / 1000;
     };
     this.shown = this.commands.map((c) => [score(c), c]).filter(([s]) => s >= 0 || !wanted.length)
       .sort(([a], [b]) => (wanted.length ? b - a : 0)).slice(0, MOST).map(([, c]) => c);
-    this.list.replaceChildren(...this.shown.map((c) => h("li", { id: uid("command"), role: "option", "aria-selected": "false",
-      onclick: () => this.run(c) }, h("span", {}, c.label), h("small", {}, c.group))));
-    this.none.textContent = this.shown.length ? "" : "Nothing here is called that.";
     this.point(0);
   }
 
   point(at) {
-    const items = [...this.list.children];
-    this.at = items.length ? (at + items.length) % items.length : 0;
-    items.forEach((item, n) => item.setAttribute("aria-selected", String(n === this.at)));
-    this.box.setAttribute("aria-activedescendant", items[this.at]?.id ?? "");
-    items[this.at]?.scrollIntoView({ block: "nearest" });
+    const { shown } = this;
+    this.at = shown.length ? (at + shown.length) % shown.length : 0;
+    render([
+      h("input", { type: "text", role: "combobox", "aria-expanded": "true", "aria-controls": "commands", "aria-autocomplete": "list",
+        "aria-label": "Find a command", "aria-activedescendant": shown.length ? `command-${this.at}` : "", placeholder: "Find a command",
+        autocomplete: "off", spellcheck: false, value: this.text, oninput: (e) => this.find(e.target.value), onkeydown: (e) => this.key(e) }),
+      h("ul", { id: "commands", role: "listbox", "aria-label": "Commands" }, shown.map((c, n) => h("li", { id: `command-${n}`, role: "option",
+        "aria-selected": n === this.at, onclick: () => this.run(c) }, h("span", {}, c.label), h("small", {}, c.group)))),
+      h("p.help", { role: "status" }, shown.length ? "" : "Nothing here is called that."),
+    ], this.dialog);
+    this.dialog.querySelector("[aria-selected=true]")?.scrollIntoView({ block: "nearest" });
+  }
+
+  key(e) {
+    const by = { ArrowDown: 1, ArrowUp: -1 }[e.key];
+    if (by) this.point(this.at + by);
+    else if (e.key === "Enter") this.run(this.shown[this.at]);
+    else return;
+    e.preventDefault();
   }
 
   run(command) {

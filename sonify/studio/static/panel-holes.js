@@ -2,23 +2,33 @@
 
 import { postJson } from "./api.js";
 import { colour, fit } from "./canvas.js";
-import { clock, h } from "./dom.js";
 import { toneName } from "./marks.js";
 import { own } from "./panel-disc.js";
+import { clock } from "./text.js";
+import { area, h } from "./view.js";
 
 const CELL = 13; // the least size of a place, in px
 const MOVES = { ArrowLeft: [0, -1], ArrowRight: [0, 1], ArrowUp: [-1, 0], ArrowDown: [1, 0] };
 
-export function holesPanel(panel, store, marks) {
-  const canvas = h("canvas", { id: "holes", tabIndex: 0, role: "application",
-    "aria-label": "The holes, row by row", "aria-describedby": "holes-help holes-place" });
-  const room = h("div.holes", {}, canvas);
-  const place = h("output.fact", { id: "holes-place" });
-  const said = h("div.said-of-holes", { role: "status" });
-  const repair = h("button", { type: "button", hidden: true, onclick: () => send([], true) }, "Repair the check");
+export function holesPanel(room, store, marks) {
+  let said = [];
+  let repairs = false; // whether the check can be made to fit
   let show = null;
   let painted = null; // the places of a stroke, and the bit that it gives them
   let cursor = { row: 0, position: 0 };
+
+  const sync = area(room, () => [
+    h("p.help", { id: "holes-help" }, "Click a place to make a hole or close one; drag to paint. By keyboard: arrow keys, and Enter to flip. "
+      + "Shaded bands are characters. While this area is open, a click on the disc flips the hole there."),
+    h("div.holes", {}, h("canvas", { id: "holes", tabIndex: 0, role: "application", "aria-label": "The holes, row by row",
+      "aria-describedby": "holes-help holes-place",
+      style: show && { minWidth: `${show.positions * CELL}px`, height: `${show.rows * Math.max(CELL + 2, Math.min(26, 220 / show.rows))}px` } })),
+    h("output.fact", { id: "holes-place" }, show && told()),
+    h("div.row", {}, h("div.said-of-holes", { role: "status" }, said.map((line) => h("p", {}, line))),
+      h("button", { type: "button", hidden: !repairs, onclick: () => send([], true) }, "Repair the check")),
+  ]);
+  sync.draw();
+  const canvas = room.querySelector("canvas");
 
   async function send(places, mend = false) {
     try {
@@ -28,10 +38,11 @@ export function holesPanel(panel, store, marks) {
         d.fit = null;
         own(d);
       });
-      said.replaceChildren(...got.said.map((line) => h("p", {}, line)));
-      repair.hidden = got.check === null || got.check === "valid";
+      said = got.said;
+      repairs = got.check !== null && got.check !== "valid";
     } catch (e) { store.dispatchEvent(new CustomEvent("wrong", { detail: e })); }
     painted = null;
+    sync();
     draw();
   }
 
@@ -77,7 +88,7 @@ export function holesPanel(panel, store, marks) {
   });
 
   function draw() {
-    if (!show || panel.hidden) return;
+    if (!show || room.hidden) return;
     fit(canvas);
     const c = canvas.getContext("2d");
     const { cell, tall } = sizes();
@@ -105,12 +116,8 @@ export function holesPanel(panel, store, marks) {
   }
 
   /** Everything about the marked place, in words. */
-  function tellPlace() {
-    draw();
-    if (!marks.place) {
-      place.textContent = "Point at a hole, a lamp or a note.";
-      return;
-    }
+  function told() {
+    if (!marks.place) return "Point at a hole, a lamp or a note.";
     const { row, position } = marks.place;
     const { bit, character, time, notes } = marks.found;
     const parts = [`Row ${row + 1}, position ${position + 1}: ${bit < 0 ? "unknown" : bit === show.holeMeans ? "a hole" : "no hole"}, bit ${bit < 0 ? "?" : bit}`];
@@ -120,28 +127,23 @@ export function holesPanel(panel, store, marks) {
       const { name, instrument } = show.voices[show.voice[k]];
       return instrument === 128 ? name : `${name} ${toneName(show.pitch[k])}`;
     });
-    place.textContent = `${parts.join(", ")}. ${plays.length ? `It plays ${plays.join(", ")}.` : "It plays nothing."}`;
+    return `${parts.join(", ")}. ${plays.length ? `It plays ${plays.join(", ")}.` : "It plays nothing."}`;
   }
 
-  panel.append(
-    h("p.help", { id: "holes-help" }, "Click a place to make a hole or close one; drag to paint. By keyboard: arrow keys, and Enter to flip. "
-      + "Shaded bands are characters. While this area is open, a click on the disc flips the hole there."),
-    room, place, h("div.row", {}, said, repair));
-  marks.addEventListener("change", tellPlace);
-  new ResizeObserver(() => draw()).observe(canvas);
+  marks.addEventListener("change", () => { sync(); draw(); });
+  new ResizeObserver(draw).observe(canvas);
 
   return {
     /** Flip the hole at a place of the disc. */
     flip: (p) => send([index(p)]),
-    get open() { return !panel.hidden; },
+    get open() { return !room.hidden; },
     sync() {},
     setShow(next) {
       show = next;
-      canvas.style.minWidth = `${show.positions * CELL}px`;
-      canvas.style.height = `${show.rows * Math.max(CELL + 2, Math.min(26, 220 / show.rows))}px`;
       cursor = { row: Math.min(cursor.row, show.rows - 1), position: Math.min(cursor.position, show.positions - 1) };
       painted = null;
-      tellPlace();
+      sync();
+      draw();
     },
   };
 }

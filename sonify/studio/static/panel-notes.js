@@ -1,8 +1,9 @@
 // The area of the notes: the piano roll, and changes to single notes by hand.
 
-import { h, uid } from "./dom.js";
-import { GUTTER, Roll } from "./roll.js";
 import { toneName } from "./marks.js";
+import { GUTTER, Roll } from "./roll.js";
+import { plural } from "./text.js";
+import { area, check, h } from "./view.js";
 
 const LEAST_PER_S = 4; // px for a second
 const MOST_PER_S = 800;
@@ -16,43 +17,48 @@ const SNAP_PX = 8;
 const limited = (x, most) => Math.max(-most, Math.min(most, x));
 
 export function notesPanel(panel, store, marks, sound, tell) {
-  const canvas = h("canvas", {});
-  const roll = new Roll(canvas);
-  const now = h("i.now", { "aria-hidden": "true" });
-  const space = h("div.space", {}, canvas, now);
-  const said = h("p.fact", { id: uid("note"), role: "status" });
-  const room = h("div.roll", { tabIndex: 0, role: "application", "aria-label": "Piano roll", "aria-describedby": said.id }, space);
-  const only = h("input", { type: "checkbox", id: uid("only") });
-  const voices = h("select", { id: uid("voices"), onchange: () => {
-    roll.only = voices.value === "" ? null : Number(voices.value);
-    choose(null);
-  } });
-  const button = (label, title, act, more = {}) => h("button", { type: "button", title, onclick: act, ...more }, label);
-  const mute = button("Mute", "Leave this note out, or bring it back (M)", () => toggle(), { "aria-pressed": "false" });
-  const deeds = [mute,
-    button("Lower", "A semitone down (Down)", () => move(-1)), button("Higher", "A semitone up (Up)", () => move(1)),
-    button("Softer", `Velocity ${ACCENT} less (−)`, () => accent(-ACCENT)), button("Louder", `Velocity ${ACCENT} more (+)`, () => accent(ACCENT)),
-    button("Undo changes here", "Remove all changes of this note", () => restore())];
-  const all = button("Remove all changes", "Remove the changes of all notes", () => {
-    store.change("all note changes", (d) => { delete d.setup.note; });
-    tell("All notes are as the preset makes them");
-  });
-  const count = h("p.fact", {});
+  let roll = null;
+  let only = false; // whether changes are for this voice only
   let shown = -1;
   let scrolled = -Infinity;
   let drag = null;
 
-  panel.append(
-    h("div.row.wide", {}, button("−", "Show more time", () => zoom(1 / ZOOM), { class: "icon", "aria-label": "Zoom out" }),
-      button("+", "Show less time", () => zoom(ZOOM), { class: "icon", "aria-label": "Zoom in" }),
-      button("Whole piece", "Show the whole piece", whole),
-      h("label", { htmlFor: voices.id }, "Voice"), voices),
-    h("div.wide", {}, room, said),
-    h("div.row.wide", { role: "group", "aria-label": "Change the note" }, deeds,
-      h("label.check", { htmlFor: only.id }, only, "only in this voice")),
-    h("p.help", {}, "Drag over the numbers of the bars to repeat a part. Click a note, then drag it up or down, drag its bar below "
-      + "for its velocity, or use the buttons. Changes stay at their hole when you choose another preset, and are in every file."),
-    h("div.row.wide", {}, count, all));
+  const button = (label, title, act, more = {}) => h("button", { type: "button", title, onclick: act, ...more }, label);
+  const sync = area(panel, () => {
+    const n = roll?.chosen;
+    const deed = (label, title, act, more) => button(label, title, act, { disabled: !n, ...more });
+    const changes = store.setup.note?.length ?? 0;
+    return [
+      h("div.row.wide", {}, button("−", "Show more time", () => zoom(1 / ZOOM), { class: "icon", "aria-label": "Zoom out" }),
+        button("+", "Show less time", () => zoom(ZOOM), { class: "icon", "aria-label": "Zoom in" }),
+        button("Whole piece", "Show the whole piece", whole),
+        h("label", { htmlFor: "roll-voice" }, "Voice"),
+        h("select", { id: "roll-voice", value: roll?.only ?? "", onchange: (e) => {
+          roll.only = e.target.value === "" ? null : Number(e.target.value);
+          choose(null);
+        } }, h("option", { value: "" }, "all voices"), store.show?.voices.map((v, k) => h("option", { value: k }, v.name)))),
+      h("div.wide", {},
+        h("div.roll", { tabIndex: 0, role: "application", "aria-label": "Piano roll", "aria-describedby": "roll-note" },
+          h("div.space", {}, h("canvas", {}), h("i.now", { "aria-hidden": "true" }))),
+        h("p.fact", { id: "roll-note", role: "status" }, roll?.show && told(n))),
+      h("div.row.wide", { role: "group", "aria-label": "Change the note" },
+        deed("Mute", "Leave this note out, or bring it back (M)", () => toggle(), { "aria-pressed": Boolean(n?.silent) }),
+        deed("Lower", "A semitone down (Down)", () => move(-1)), deed("Higher", "A semitone up (Up)", () => move(1)),
+        deed("Softer", `Velocity ${ACCENT} less (−)`, () => accent(-ACCENT)), deed("Louder", `Velocity ${ACCENT} more (+)`, () => accent(ACCENT)),
+        deed("Undo changes here", "Remove all changes of this note", () => restore()),
+        check("roll-only", "only in this voice", { checked: only, onchange: (e) => { only = e.target.checked; } })),
+      h("p.help", {}, "Drag over the numbers of the bars to repeat a part. Click a note, then drag it up or down, drag its bar below "
+        + "for its velocity, or use the buttons. Changes stay at their hole when you choose another preset, and are in every file."),
+      h("div.row.wide", {}, h("p.fact", {}, changes ? `${plural(changes, "change")} by hand` : "No changes by hand"),
+        button("Remove all changes", "Remove the changes of all notes", () => {
+          store.change("all note changes", (d) => { delete d.setup.note; });
+          tell("All notes are as the preset makes them");
+        }, { disabled: !changes })),
+    ];
+  });
+  sync.draw();
+  const [room, space, canvas, now] = [".roll", ".space", "canvas", ".now"].map((x) => panel.querySelector(x));
+  roll = new Roll(canvas);
 
   // ---- what is seen
 
@@ -117,7 +123,7 @@ export function notesPanel(panel, store, marks, sound, tell) {
 
   function edit(why, n, mutate, join = null) {
     const place = here(n);
-    const voice = only.checked ? nameOf(n) : "";
+    const voice = only ? nameOf(n) : "";
     store.change(why, (d) => {
       const list = d.setup.note ??= [];
       let one = list.find((c) => c.row === place.row && c.position === place.position && (c.voice ?? "") === voice);
@@ -148,23 +154,17 @@ export function notesPanel(panel, store, marks, sound, tell) {
 
   function choose(n) {
     roll.chosen = n;
-    describe();
+    sync();
     paint();
   }
-  function describe() {
-    const n = roll.chosen;
-    for (const b of deeds) b.disabled = !n;
-    mute.setAttribute("aria-pressed", String(Boolean(n?.silent)));
-    if (!n) {
-      said.textContent = "No note chosen. Click one, or go through them with the left and right arrow keys.";
-      return;
-    }
+  function told(n) {
+    if (!n) return "No note chosen. Click one, or go through them with the left and right arrow keys.";
     const { row, position } = here(n);
     const drum = roll.show.voices[roll.of(n, "voice")].instrument === 128;
     const by = changesOf(n).reduce((sum, c) => sum + (c.semitones ?? 0), 0);
-    said.textContent = [`${nameOf(n)}: row ${row}, position ${position}`, drum ? "drum" : toneName(roll.of(n, "pitch")),
+    return [`${nameOf(n)}: row ${row}, position ${position}`, drum ? "drum" : toneName(roll.of(n, "pitch")),
       n.silent ? "left out" : `velocity ${roll.of(n, "velocity")}`,
-      by && !drum ? `moved by ${by > 0 ? "+" : "−"}${Math.abs(by)} semitone${Math.abs(by) === 1 ? "" : "s"}` : ""].filter(Boolean).join(" · ");
+      by && !drum && `moved by ${by > 0 ? "+" : "−"}${plural(Math.abs(by), "semitone")}`].filter(Boolean).join(" · ");
   }
 
   /** The chosen note in a new show: of the same hole and voice, the nearest in time. */
@@ -260,25 +260,18 @@ export function notesPanel(panel, store, marks, sound, tell) {
   sound.addEventListener("loop", paint);
   marks.follow(roll);
   marks.addEventListener("change", () => { roll.mark = marks.place; paint(); });
-  describe();
 
   return {
     roll,
     head: () => { if (seen()) head(); },
     redraw: paint,
-    sync() { describe(); paint(); },
+    sync() { sync(); paint(); },
     setShow(show) {
       const old = roll.show;
       roll.setShow(show);
       if (roll.only !== null && roll.only >= show.voices.length) roll.only = null;
-      voices.replaceChildren(h("option", { value: "" }, "all voices"),
-        ...show.voices.map((v, n) => h("option", { value: n }, v.name)));
-      voices.value = roll.only ?? "";
       roll.chosen = again(old);
-      const changes = store.setup.note?.length ?? 0;
-      count.textContent = changes ? `${changes} change${changes === 1 ? "" : "s"} by hand` : "No changes by hand";
-      all.disabled = !changes;
-      describe();
+      sync();
       if (seen()) layout();
       paint();
     },

@@ -1,23 +1,26 @@
 // The area that reads a disc from a file: what was found, how sure it is, and other ways to read it.
 
 import { dropFile } from "./api.js";
-import { h, uid } from "./dom.js";
 import { tell, work } from "./messages.js";
 import { setMessage } from "./panel-disc.js";
+import { area, fold, h } from "./view.js";
+
+const HINTS = [ // for what a file may not tell
+  ["positions", "Positions per turn", "For a log, a MIDI recording or a photograph. Empty: detected.", 100000],
+  ["rows", "Rows of the disc", "For a MIDI recording. Empty: detected.", 100000],
+  ["sample-rate", "Samples per second", "For a log without a time column.", 10000000]];
 
 const share = (x) => `${(100 * x).toFixed(x > 0.999 ? 0 : 1)} %`;
 
 /** A field for a file that is sent to the server; `take(file, signal)` gives what to say at the end. */
-export function fileField(label, help, place, id, store, doing, take) {
-  const file = h("input", { type: "file", id, "aria-describedby": `${id}-help` });
+export function fileField(label, help, place, id, store, doing, take, redraw) {
   let going = null;
-  const stop = h("button", { type: "button", hidden: true, onclick: () => going?.abort() }, "Stop");
   async function read(one) {
     going?.abort();
     const mine = going = new AbortController();
     document.body.dataset.reading = "";
     work.begin(id, `${doing} ${one.name}…`, 0);
-    stop.hidden = false;
+    redraw();
     try {
       const said = await take(one, mine.signal);
       work.end(id);
@@ -33,81 +36,76 @@ export function fileField(label, help, place, id, store, doing, take) {
       if (going === mine) {
         going = null;
         delete document.body.dataset.reading;
-        stop.hidden = true;
+        redraw();
       }
-      file.value = "";
+      document.getElementById(id).value = "";
     }
   }
-  file.addEventListener("change", () => file.files[0] && read(file.files[0]));
-  return { read, element: h("div.field.full", { "data-place": place }, h("label", { htmlFor: id }, label), file, stop,
+  return { read, view: () => h("div.field.full", { "data-place": place }, h("label", { htmlFor: id }, label),
+    h("input", { type: "file", id, "aria-describedby": `${id}-help`, onchange: (e) => e.target.files[0] && read(e.target.files[0]) }),
+    h("button", { type: "button", hidden: !going, onclick: () => going?.abort() }, "Stop"),
     h("p.about", { id: `${id}-help` }, help)) };
 }
 
-export function readPanel(panel, store, areas) {
-  // hints for what a file may not tell
-  const hint = (label, help, most) => {
-    const box = h("input", { type: "number", id: uid("hint"), min: 1, max: most, step: 1 });
-    return { box, element: h("div.field", {}, h("label", { htmlFor: box.id }, label), box, h("p.about", {}, help)) };
-  };
-  const hints = {
-    positions: hint("Positions per turn", "For a log, a MIDI recording or a photograph. Empty: detected.", 100000),
-    rows: hint("Rows of the disc", "For a MIDI recording. Empty: detected.", 100000),
-    "sample-rate": hint("Samples per second", "For a log without a time column.", 10000000),
-  };
-  const given = () => Object.fromEntries(Object.entries(hints)
-    .filter(([, x]) => Number(x.box.value) > 0).map(([key, x]) => [key, Math.round(Number(x.box.value))]));
-  const notes = h("ul.shop", { hidden: true, "aria-label": "Cautions of the reader" });
-  const report = h("div.full", {});
+export const shop = (label, lines) => lines?.length > 0 && h("ul.shop", { "aria-label": label }, lines.map((line) => h("li", {}, line)));
+
+export const terms = (rows) => h("dl", {}, rows.map(([term, value]) => [h("dt", {}, term), h("dd", {}, value)]));
+
+export function readPanel(room, store, areas) {
+  const given = {}; // the hints
+  let got = null; // the server's answer
+  let text = "";
 
   const field = fileField("From a file", "Choose a file or drop it anywhere on the page: a drawing, a photograph, a detector log, "
     + "a grid, a MIDI recording, a disc file, a preset file or a project file. Files stay on this computer.",
   "disc.file", "file", store, "Reading", async (one, signal) => {
-    const got = await dropFile(one, { setup: store.setup, hints: given() }, signal);
-    if (got.project) store.open(got.project);
+    const next = await dropFile(one, { setup: store.setup, hints: given }, signal);
+    if (next.project) store.open(next.project);
     else store.change("file", (d) => {
-      if (got.setup) Object.assign(d, { setup: got.setup, presets: [], muted: [] });
-      else take(d, got.disc, got.name);
+      if (next.setup) Object.assign(d, { setup: next.setup, presets: [], muted: [] });
+      else take(d, next.disc, next.name);
     });
-    notes.replaceChildren(...(got.cautions ?? []).map((c) => h("li", {}, c)));
-    notes.hidden = !got.cautions?.length;
-    report.replaceChildren(...(got.seen ? found(got) : []));
-    if (got.seen) areas.open("read");
-    return `Read: ${got.about}`;
-  });
+    got = next;
+    text = next.seen?.message ?? "";
+    if (next.seen) areas.open("read");
+    return `Read: ${next.about}`;
+  }, () => sync());
 
   const take = (d, disc, name) => Object.assign(d, { disc, name, shipped: null, fit: null });
 
   /** What was found, with what can be done about it. */
-  function found({ about, name, seen }) {
-    const text = h("textarea", { id: uid("text"), rows: 3, value: seen.message ?? "", spellcheck: true,
-      placeholder: "No message was found. Type what the disc should say." });
-    const facts = [["Read as", `a ${seen.kind}: ${about}`],
+  const found = ({ about, name, seen }) => [
+    h("h3", {}, "What was found"),
+    terms([["Read as", `a ${seen.kind}: ${about}`],
       ["Confidence", `${share(seen.confidence)} on average, ${share(seen.least)} at the least sure hole`],
-      ["Unknown bits", String(seen.unknown)], ["Arranged", seen.arranged]];
-    const others = seen.others.map((o) => h("li", {}, h("strong", {}, o.message), h("span.note", {}, `${o.how}: ${o.why}`),
-      h("button", { type: "button", onclick: () => {
-        store.change("another reading", (d) => take(d, o.disc, name));
-        text.value = o.message;
-        tell("Read in the other way");
-      } }, "Read it so")));
-    return [
-      h("h3", {}, "What was found"),
-      h("dl", {}, facts.map(([term, value]) => [h("dt", {}, term), h("dd", {}, value)]).flat()),
-      h("div.field", {}, h("label", { htmlFor: text.id }, "Message"), text,
-        h("div.row", {}, h("button", { type: "button", onclick: () => {
-          setMessage(store, text.value);
-          tell("A new disc with this message");
-        } }, "Make a new disc of this text"))),
-      others.length ? h("h3", {}, "Other ways to read it") : null,
-      others.length ? h("ul.others", {}, others) : null,
-      seen.picture ? h("figure.seen", {}, h("img", { src: seen.picture, alt: "The photograph with the holes that were found marked on it" }),
-        h("figcaption.about", {}, "The holes that were found, drawn over the photograph.")) : null,
-    ].filter(Boolean);
-  }
+      ["Unknown bits", String(seen.unknown)], ["Arranged", seen.arranged]]),
+    h("div.field", {}, h("label", { htmlFor: "read-text" }, "Message"),
+      h("textarea", { id: "read-text", rows: 3, value: text, spellcheck: true, oninput: (e) => { text = e.target.value; },
+        placeholder: "No message was found. Type what the disc should say." }),
+      h("div.row", {}, h("button", { type: "button", onclick: () => {
+        setMessage(store, text);
+        tell("A new disc with this message");
+      } }, "Make a new disc of this text"))),
+    seen.others.length > 0 && [h("h3", {}, "Other ways to read it"),
+      h("ul.others", {}, seen.others.map((o) => h("li", {}, h("strong", {}, o.message), h("span.note", {}, `${o.how}: ${o.why}`),
+        h("button", { type: "button", onclick: () => {
+          text = o.message;
+          store.change("another reading", (d) => take(d, o.disc, name));
+          tell("Read in the other way");
+        } }, "Read it so"))))],
+    seen.picture && h("figure.seen", {}, h("img", { src: seen.picture, alt: "The photograph with the holes that were found marked on it" }),
+      h("figcaption.about", {}, "The holes that were found, drawn over the photograph.")),
+  ];
 
-  panel.append(field.element,
-    h("details.more", {}, h("summary", {}, "Help the reader"), h("div.inside", {}, Object.values(hints).map((x) => x.element))),
-    h("div.full", { role: "status" }, notes), report);
-
-  return { read: field.read, given, sync() {} };
+  const sync = area(room, () => [
+    field.view(),
+    fold("Help the reader", HINTS.map(([key, label, help, most]) => h("div.field", {}, h("label", { htmlFor: `hint-${key}` }, label),
+      h("input", { type: "number", id: `hint-${key}`, min: 1, max: most, step: 1, oninput: (e) => {
+        if (Number(e.target.value) > 0) given[key] = Math.round(Number(e.target.value));
+        else delete given[key];
+      } }), h("p.about", {}, help)))),
+    h("div.full", { role: "status" }, shop("Cautions of the reader", got?.cautions)),
+    h("div.full", {}, got?.seen && found(got)),
+  ]);
+  return { read: field.read, given: () => given, sync };
 }

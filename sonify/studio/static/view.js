@@ -38,21 +38,21 @@ function spare() {
 }
 
 /** Fill an area with what `make` gives. The result draws it again: at once if the area is open, else
- * when it opens or the browser has time. */
+ * when it opens or the browser has time, or by its `draw`. */
 export function area(room, make) {
   const title = room.querySelector("h2").textContent;
   const draw = () => {
     waiting.delete(room);
     render([h("h2.hidden", {}, title), make()], room);
   };
-  return () => {
+  return Object.assign(() => {
     if (!room.hidden) {
       draw();
       return;
     }
     waiting.set(room, draw);
     timer ||= idle(spare);
-  };
+  }, { draw });
 }
 
 /** A select of `{ name, about }` rows (or groups of them), and a description of the choice. */
