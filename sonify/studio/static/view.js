@@ -22,7 +22,7 @@ export const memo = (view) => class extends Component {
 };
 
 const waiting = new Map(); // closed areas that are not up to date, with what draws them
-const idle = window.requestIdleCallback ?? setTimeout;
+const idle = globalThis.requestIdleCallback ?? setTimeout;
 let timer = 0;
 
 /** Bring an area up to date, or all of them. */

@@ -1,0 +1,68 @@
+"""The main path in Firefox: type, choose, play, save."""
+
+from __future__ import annotations
+
+import shutil
+import time
+import tomllib
+from collections.abc import Iterator
+from pathlib import Path
+
+import mido
+import pytest
+
+from tests.studio.conftest import Studio
+from tests.studio.firefox import Firefox
+
+PROGRAM = shutil.which("firefox-esr") or shutil.which("firefox")
+
+
+@pytest.fixture
+def firefox(tmp_path: Path) -> Iterator[Firefox]:
+    if PROGRAM is None:
+        pytest.skip("neither firefox-esr nor firefox is installed")
+    one = Firefox(PROGRAM, tmp_path)
+    yield one
+    one.close()
+
+
+def saved(firefox: Firefox, suffix: str) -> Path:
+    """The file that the browser saved, when it is whole."""
+    end = time.monotonic() + 60
+    while time.monotonic() < end:
+        whole = [p for p in firefox.saved.glob(f"*{suffix}") if p.stat().st_size]
+        if whole and not list(firefox.saved.glob("*.part")):
+            return whole[0]
+        time.sleep(0.1)
+    raise AssertionError(f"no {suffix} file was saved: {list(firefox.saved.iterdir())}")
+
+
+def test_type_choose_play_and_save(firefox: Firefox, studio: Studio) -> None:
+    ready = "document.body.dataset.state === 'ready' && !studio.store.busy"
+    firefox.open(studio.address)
+    firefox.until(ready)
+    firefox.js("void addEventListener('error', (e) => { window.wrong = e.message; })")
+
+    firefox.write("#start-message", "TEA AT THE RIDGE")
+    firefox.until(f"{ready} && studio.show.message === 'TEA AT THE RIDGE'")
+    firefox.click("#start-preset option[value='larch-marimba']")
+    firefox.until(f"{ready} && studio.store.document.presets.includes('larch-marimba')")
+    assert firefox.js("studio.show.voices[0].name") != ""
+
+    firefox.click("#play")
+    firefox.until("studio.sound.playing || document.getElementById('flash').open")
+    if not firefox.js("studio.sound.playing"):
+        firefox.click("#flash-go")
+    firefox.until("studio.sound.place() > 0.5")
+    drawn = "document.getElementById('matrix').toDataURL().length > 1000"
+    assert firefox.js(drawn)
+    firefox.click("#play")
+    firefox.until("!studio.sound.playing")
+
+    firefox.click("[data-take='midi']")
+    notes = [m for m in mido.MidiFile(saved(firefox, ".mid")) if m.type == "note_on" and m.velocity]
+    assert len(notes) == firefox.js("studio.show.onset.length")
+    firefox.click("#save")
+    project = tomllib.loads(saved(firefox, ".toml").read_text())
+    assert "TEA AT THE RIDGE" in str(project)
+    assert firefox.js("window.wrong ?? null") is None
