@@ -7,6 +7,7 @@ are those of the W3C's WebDriver.
 from __future__ import annotations
 
 import json
+import os
 import socket
 import subprocess
 import time
@@ -30,7 +31,7 @@ ELEMENT = "element-6066-11e4-a52e-4f735466cecf"
 class Firefox:
     """A browser with a fresh profile, which saves files to `folder / "saved"`."""
 
-    def __init__(self, program: str, folder: Path) -> None:
+    def __init__(self, program: str, folder: Path, environment: dict[str, str]) -> None:
         self.saved = folder / "saved"
         self.saved.mkdir()
         profile = folder / "profile"
@@ -40,7 +41,7 @@ class Firefox:
         (profile / "user.js").write_text("".join(lines))
         self._process = subprocess.Popen(
             [program, "-headless", "-marionette", "-no-remote", "-profile", str(profile)],
-            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL, env={**os.environ, **environment},
         )  # fmt: skip
         self._count = 0
         try:

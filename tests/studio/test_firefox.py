@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import shutil
+import subprocess
 import time
 import tomllib
 from collections.abc import Iterator
@@ -18,10 +20,29 @@ PROGRAM = shutil.which("firefox-esr") or shutil.which("firefox")
 
 
 @pytest.fixture
-def firefox(tmp_path: Path) -> Iterator[Firefox]:
+def speakers(tmp_path: Path) -> Iterator[str]:
+    """A sound output that nobody hears: Firefox starts no audio without one."""
+    if shutil.which("pulseaudio") is None:
+        pytest.skip("pulseaudio, for a sound output without a device, is not installed")
+    place = tmp_path / "pulse"
+    place.mkdir()
+    protocol = f"module-native-protocol-unix socket={place / 'native'} auth-anonymous=1"
+    server = subprocess.Popen(
+        ["pulseaudio", "-n", "--daemonize=no", "--exit-idle-time=-1", "--use-pid-file=no",
+         "--load=module-null-sink", f"--load={protocol}"],
+        env={**os.environ, "HOME": str(place), "XDG_RUNTIME_DIR": str(place)},
+        stderr=subprocess.DEVNULL,
+    )  # fmt: skip
+    yield f"unix:{place / 'native'}"
+    server.terminate()
+    server.wait(20)
+
+
+@pytest.fixture
+def firefox(tmp_path: Path, speakers: str) -> Iterator[Firefox]:
     if PROGRAM is None:
         pytest.skip("neither firefox-esr nor firefox is installed")
-    one = Firefox(PROGRAM, tmp_path)
+    one = Firefox(PROGRAM, tmp_path, {"PULSE_SERVER": speakers})
     yield one
     one.close()
 
@@ -41,7 +62,7 @@ def test_type_choose_play_and_save(firefox: Firefox, studio: Studio) -> None:
     ready = "document.body.dataset.state === 'ready' && !studio.store.busy"
     firefox.open(studio.address)
     firefox.until(ready)
-    firefox.js("void addEventListener('error', (e) => { window.wrong = e.message; })")
+    firefox.js("void addEventListener('error', (e) => { window.failed = e.message; })")
 
     firefox.write("#start-message", "TEA AT THE RIDGE")
     firefox.until(f"{ready} && studio.show.message === 'TEA AT THE RIDGE'")
@@ -65,4 +86,5 @@ def test_type_choose_play_and_save(firefox: Firefox, studio: Studio) -> None:
     firefox.click("#save")
     project = tomllib.loads(saved(firefox, ".toml").read_text())
     assert "TEA AT THE RIDGE" in str(project)
-    assert firefox.js("window.wrong ?? null") is None
+    assert firefox.js("window.failed ?? null") is None
+    assert firefox.js("document.getElementById('wrong').hidden")

@@ -190,7 +190,9 @@ async function play() {
     // the calm version is a new show
     flash.agree(show);
   }
+  work.begin("sound", "Waiting for the browser's sound output…", 1500);
   await sound.play();
+  work.end("sound");
 }
 
 function toggle() {
