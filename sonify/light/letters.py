@@ -107,17 +107,16 @@ def text_columns(text: str, letters: Letters, height: int = 8) -> tuple[BoolArra
             f"the letters are {letters.height} rows high and the matrix has {height}; "
             f"give it at least {letters.height} rows or use smaller letters"
         )
-    above = (height - letters.height) // 2
-    below, gap = height - letters.height - above, letters.spacing
+    above, gap = (height - letters.height) // 2, letters.spacing
     # surrogatepass: a lone surrogate is just another character without a picture
     coded = text.translate(_AS_SPACE).encode("utf-32-le", "surrogatepass")
     codes, which = np.unique(np.frombuffer(coded, "<u4"), return_inverse=True)
-    cells = [
-        np.pad(letters.pictures.get(code, letters.box), ((above, below), (0, gap)))
-        for code in codes.tolist()
-    ]
-    widths = np.array([cell.shape[1] for cell in cells], dtype=np.int64)
-    atlas = np.hstack([np.zeros((height, 0), np.bool_), *cells])
+    pictures = [letters.pictures.get(code, letters.box) for code in codes.tolist()]
+    widths = np.array([picture.shape[1] + gap for picture in pictures], dtype=np.int64)
+    atlas = np.zeros((height, widths.sum()), np.bool_)
+    for picture, end in zip(pictures, np.cumsum(widths).tolist(), strict=True):
+        wide = picture.shape[1]
+        atlas[above : above + letters.height, end - gap - wide : end - gap] = picture
     advance = widths[which]
     starts = np.cumsum(advance) - advance
     source = np.repeat((np.cumsum(widths) - widths)[which] - starts, advance)

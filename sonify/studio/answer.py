@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -20,6 +21,7 @@ from sonify.studio.naming import naming, said
 from sonify.studio.packing import pack
 
 if TYPE_CHECKING:
+    from sonify.disc.disc import Disc
     from sonify.music.notes import Part
     from sonify.performance import Performance
 
@@ -141,7 +143,7 @@ def facts(show: Performance) -> dict[str, Any]:
         "unknown": int((disc.grid < 0).sum()),
         "clockwise": disc.layout.turning == "clockwise",
         "holeMeans": disc.layout.hole_means,
-        "geometry": sizes_of(show),
+        "geometry": sizes_of(disc, setup.player.rpm),
         "positionS": show.timeline.position_s,
         "readS": show.read_s,
         "durationS": show.duration_s,
@@ -217,18 +219,18 @@ def look_of(show: Performance) -> dict[str, Any]:
     }
 
 
-def sizes_of(show: Performance) -> dict[str, Any]:
+@lru_cache(maxsize=16)
+def sizes_of(disc: Disc, rpm: float) -> dict[str, Any]:
     """The disc's sizes in mm, calculated if it gives none, and cautions for cutting it."""
     from sonify.disc.geometry.cautions import workshop
 
-    disc = show.disc
     try:
-        shop = workshop(disc, rpm=show.setup.player.rpm)
+        shop = workshop(disc, rpm=rpm)
         told = shop.cautions
     except InputError as e:
         # the music does not need a disc that can be cut; draw it with calculated sizes
         told = [f"the disc can't be cut: {said(e)}"]
-        shop = workshop(replace(disc, geometry=None), rpm=show.setup.player.rpm)
+        shop = workshop(replace(disc, geometry=None), rpm=rpm)
     g = shop.geometry
     rows = np.arange(disc.rows)
     inwards = disc.layout.reading == "outside-in"

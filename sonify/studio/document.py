@@ -97,24 +97,34 @@ def _check_size(disc: Disc, place: str | None = None) -> None:
 
 def disc_of(document: Document) -> Disc:
     """The disc of a document, with calculated sizes if `fit` asks for them."""
+    import json
+
+    return _disc(json.dumps([document.disc, document.fit]), safe_name(document.name))
+
+
+@lru_cache(maxsize=16)
+def _disc(tables: str, name: str) -> Disc:
+    """The same disc for the same tables, as most changes on the page are not of the disc."""
+    import json
+
     from sonify.disc.file import disc_from_table
     from sonify.disc.geometry.fit import FitSpec, fit
 
-    name = safe_name(document.name)
-    message = document.disc.get("message")
+    table, wanted = json.loads(tables)
+    message = table.get("message")
     if isinstance(message, str) and len(message) > MAX_POSITIONS // 5:
         raise InputError("the message is too long for the page", place="disc.message")
     try:
-        if document.fit is None or not isinstance(message, str) or not message:
-            return disc_from_table(document.disc, name=name)
-        plain = {k: v for k, v in document.disc.items() if k != "geometry"}
+        if wanted is None or not isinstance(message, str) or not message:
+            return disc_from_table(table, name=name)
+        plain = {k: v for k, v in table.items() if k != "geometry"}
         disc = disc_from_table(plain, name=name)
-        spec = convert(document.fit, FitSpec)
+        spec = convert(wanted, FitSpec)
         try:
             found = fit(message, disc.code or Code(), disc.layout, spec)
         except InputError as e:
             key = (e.place or "message").rpartition(".")[2]
-            place = f"fit.{key}" if key in to_builtins(FitSpec()) | document.fit else key
+            place = f"fit.{key}" if key in to_builtins(FitSpec()) | wanted else key
             raise InputError(e.what, place=place) from None
         sizes = {"layout": to_builtins(found.layout), "geometry": to_builtins(found.geometry)}
         return disc_from_table({**plain, **sizes}, name=name)

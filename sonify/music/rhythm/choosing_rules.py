@@ -225,16 +225,17 @@ class Pattern(_Cycle, frozen=True, tag="pattern"):
         marks = self.cycle()
         each = value_positions(self.value, plan, "value") if self.value else Fraction(1)
         bar = Fraction(16) if plan is None else plan.bar
-        out = np.zeros(positions, bool)
-        for step in range(positions):
-            at = Fraction(step)
-            if self.per == "bar":
-                at %= bar
-            mark, within = divmod(at, each)
-            # where positions are coarser than marks, the first position at or after a mark has it
-            before = (at - 1) // each if at >= 1 else -1
-            crossed = marks[np.arange(before + 1, mark + 1) % len(marks)]
-            out[step] = bool(crossed.any()) and (within < 1)
+        # exact, in units of which a position, a mark and a bar are whole numbers
+        unit = math.lcm(each.denominator, bar.denominator)
+        step, mark = unit, int(each * unit)
+        at = np.arange(positions) * step
+        if self.per == "bar":
+            at %= int(bar * unit)
+        # where positions are coarser than marks, the first position at or after a mark has it
+        first = np.where(at >= step, (at - step) // mark + 1, 0)
+        before = np.append(0, np.cumsum(marks))  # how many of the first marks have an x
+        some = [n // len(marks) * before[-1] + before[n % len(marks)] for n in (first, at // mark + 1)]
+        out: NDArray[np.bool_] = (some[1] > some[0]) & (at % mark < step)
         return out
 
     def cycle(self) -> NDArray[np.bool_]:
