@@ -234,8 +234,12 @@ class Pattern(_Cycle, frozen=True, tag="pattern"):
         # where positions are coarser than marks, the first position at or after a mark has it
         first = np.where(at >= step, (at - step) // mark + 1, 0)
         before = np.append(0, np.cumsum(marks))  # how many of the first marks have an x
-        some = [n // len(marks) * before[-1] + before[n % len(marks)] for n in (first, at // mark + 1)]
-        out: NDArray[np.bool_] = (some[1] > some[0]) & (at % mark < step)
+
+        def some(n: NDArray[np.int64]) -> NDArray[np.int64]:
+            rounds, rest = np.divmod(n, len(marks))
+            return np.asarray(rounds * before[-1] + before[rest])
+
+        out: NDArray[np.bool_] = (some(at // mark + 1) > some(first)) & (at % mark < step)
         return out
 
     def cycle(self) -> NDArray[np.bool_]:
