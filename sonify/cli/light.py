@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from click import Choice, IntRange, option
+from click import Choice, FloatRange, IntRange, option
 
 from sonify.cli.common import (
     RANGE,
@@ -38,7 +38,8 @@ PICTURE: tuple[Decorator, ...] = (
     ),
     option(
         "--fps", type=float, metavar="N",
-        help="Frames per second: 24 to 120, or 23.976, 29.97, 59.94.",
+        help="Frames per second: 1 to 120, or 23.976, 29.97, 59.94. Browsers show at most 50 of "
+        "a .gif.",
     ),
     option(
         "--quality", type=Choice(["rough", "normal", "fine"]),
@@ -47,15 +48,28 @@ PICTURE: tuple[Decorator, ...] = (
     option("--calm", is_flag=True, help="Soften what flashes until it passes."),
 )  # fmt: skip
 
+LENGTH: tuple[Decorator, ...] = (
+    option(
+        "--duration", type=FloatRange(0, 43200, min_open=True), metavar="S",
+        help="Last exactly S seconds, titles and all: what is longer is cut; of what is shorter, "
+        "the last picture stays.",
+    ),
+    option("--seamless", is_flag=True, help="Join the end to the start, picture and sound."),
+    option(
+        "--poster", type=FloatRange(0), metavar="S",
+        help="Also write the picture at second S as FILE-poster.png.",
+    ),
+)  # fmt: skip
+
 LOOP = option(
     "--loop", type=IntRange(0, 65535), default=0, metavar="N",
-    help="Play it N times; 0 means forever (in video: once).",
+    help="Play it N times; 0 means forever (in video: once, or as often as --duration takes).",
 )  # fmt: skip
 
 
 @disc_command(
     output_option(f"The file: {ANIMATION}. [default: out/DISC-lights.gif]"),
-    *SETTINGS, *RANGE, *PICTURE, LOOP, epilog=FLASHING,
+    *SETTINGS, *RANGE, *LENGTH, *PICTURE, LOOP, epilog=FLASHING,
 )  # fmt: skip
 def lights(request: Request, output: str | None, **options: Any) -> None:
     """Show how the LED matrix fills while the disc is read, as an animation.
@@ -70,7 +84,7 @@ def lights(request: Request, output: str | None, **options: Any) -> None:
 
 @disc_command(
     output_option(f"The file: {ANIMATION}. [default: out/DISC-message.gif]"),
-    *SETTINGS, *PICTURE, LOOP, epilog=FLASHING,
+    *SETTINGS, *LENGTH, *PICTURE, LOOP, epilog=FLASHING,
 )  # fmt: skip
 def message(request: Request, output: str | None, **options: Any) -> None:
     """Show how the message scrolls across the LED matrix after the last row, as an animation.
@@ -99,11 +113,16 @@ def message(request: Request, output: str | None, **options: Any) -> None:
         help=f"Any of {','.join(VIEWS)}; the first gets the most space.",
     ),
     *RANGE,
+    *LENGTH,
     *PICTURE,
     option(
         "--loop", type=IntRange(0, 65535), metavar="N",
-        help="Play it N times: a video holds all passes; in .gif, .png and .webp 0 means forever. "
-        "[default: 1, or forever]",
+        help="Play it N times: a video holds all passes (with 0 as many as --duration takes); in "
+        ".gif, .png and .webp 0 means forever. [default: 1, or forever]",
+    ),
+    option(
+        "--start-at", "timecode", metavar="TC",
+        help="The timecode of the first frame of a .mov, HH:MM:SS:FF. [default: 00:00:00:00]",
     ),
     option("--subtitles", is_flag=True, help="Also write the message as .srt and .vtt captions."),
     option("--silent", is_flag=True, help="Leave out the sound."),
@@ -124,6 +143,8 @@ def clip(
       sonify clip my.toml --views title,disc,matrix,message --size portrait -o my.mp4
       sonify clip my.toml -p cutout --fps 29.97 -o over.mov
       sonify clip my.toml --rows 1-2 --loop 4 --calm -o loop.webm
+      sonify clip my.toml --rows 3 --seamless --silent -o loop.gif
+      sonify clip my.toml --duration 30 --start-at 10:00:00:00 -o part.mov
     """
     own = () if views is None else (f"clip.views={chosen(views, VIEWS, 'view', 'views')}",)
     show = request.perform(*own)

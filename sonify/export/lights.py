@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
+from itertools import takewhile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -83,6 +84,7 @@ def write_matrix(
             hint=RANGE_HINT if what == "lights" else "",
         )
     look = show.setup.light
+    seconds = seconds if options.duration is None else options.duration
     if not animated or not options.plain or not look.plain or look.fade > 0:
         from sonify.export import clip
 
@@ -92,7 +94,7 @@ def write_matrix(
     animation = Animation(
         *painter.size,
         palette=painter.palette,
-        patches=metered.of(patches(painter, states)),
+        patches=metered.of(patches(painter, takewhile(lambda one: one[0] < seconds, states))),
         end_s=seconds,
         loop=options.loop or 0,
     )

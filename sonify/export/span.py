@@ -16,7 +16,7 @@ _LEAST_S = 1e-9
 
 
 class SpanOptions(Settings, frozen=True):
-    """A range: `from_s` and `to_s` (in s), or `rows` ("2-5", counted from 1)."""
+    """A range: `from_s` and `to_s` (in s), `rows` ("2-5", counted from 1), or what both have."""
 
     from_s: float | None = None
     to_s: float | None = None
@@ -38,15 +38,19 @@ def span_of(
     Raises
     ------
     InputError
-        An empty range, one outside the piece, or rows together with seconds.
+        An empty range, or one outside the piece.
     """
-    if options.rows is None:
-        start, last = options.from_s or 0.0, end if options.to_s is None else options.to_s
-    elif options.from_s is None and options.to_s is None:
-        start, last = show.timeline.span_of_rows(options.rows)
-        last = min(last, rows_end)
-    else:
-        raise InputError("give rows or seconds, not both", key="rows")
+    start, last = options.from_s or 0.0, end if options.to_s is None else options.to_s
+    if options.rows is not None:
+        first, after = show.timeline.span_of_rows(options.rows)
+        after = min(after, rows_end)
+        if not max(first, start) < min(last, after) - _LEAST_S:
+            raise InputError(
+                f"rows {options.rows} are read from {first:.2f} to {after:.2f} s, which has "
+                f"nothing of {start:g} to {last:g} s",
+                key="rows",
+            )
+        start, last = max(first, start), min(last, after)
     if not 0 <= start < min(last, end) - _LEAST_S:
         raise InputError(
             f"{start:g} s to {last:g} s is not a range of this piece, which goes from 0 to "

@@ -50,7 +50,7 @@ class Clip(Settings, frozen=True):
     size
         landscape, portrait, square, 720p to 2160p, or for example 1280x720.
     fps : Frame rate
-        24 to 120, or 23.976, 29.97, 59.94.
+        1 to 120, or 23.976, 29.97, 59.94.
     views
         What is shown, the largest first: title, matrix, disc, notes, message.
     material
@@ -70,7 +70,7 @@ class Clip(Settings, frozen=True):
     """
 
     size: str = "landscape"
-    fps: Annotated[float, control(step=1, unit="frames/s", soft=(24, 120), gt=0)] = 60.0
+    fps: Annotated[float, control(step=1, unit="frames/s", soft=(12, 120), gt=0)] = 60.0
     views: tuple[ViewName, ...] = ("matrix", "message")
     material: Literal["slate", "walnut", "birch", "card", "steel"] = "slate"
     title_s: Annotated[float, control(step=0.5, unit="s", soft=(1, 15), ge=1, le=60)] = 4.0
@@ -122,9 +122,9 @@ def frame_rate(fps: float) -> Fraction:
         exact = Fraction(n * 1000, 1001)
         if f"{fps:.2f}" == short and abs(fps - float(exact)) < 0.006 and fps != round(fps):
             return exact
-    if fps != round(fps) or not 24 <= fps <= 120:
+    if fps != round(fps) or not 1 <= fps <= 120:
         raise InputError(
-            f"{fps:g} frames per second is not available; give a whole number from 24 to 120, or "
+            f"{fps:g} frames per second is not available; give a whole number from 1 to 120, or "
             "23.976, 29.97 or 59.94",
             key="fps",
         )

@@ -49,6 +49,8 @@ def write(show: Performance, path: Path, options: Options, what: str = "clip") -
             file=path,
             hint="or give {light.background} a colour",
         )
+    if options.timecode is not None and suffix != ".mov":
+        raise InputError(f"{suffix or 'a folder'} has no timecode; .mov has", file=path)
     changes: tuple[str, ...] = ()
     if options.calm:
         job, changes = calm_job(job, suffix)
@@ -66,24 +68,46 @@ def write(show: Performance, path: Path, options: Options, what: str = "clip") -
         from sonify.export.clip.subtitles import write_subtitles
 
         beside = write_subtitles(show, plan, path)
+    if options.poster is not None:
+        beside += (_write_poster(job, plan, path, options.poster),)
     return Outcome(flashing, plan.seconds, changes, beside)
+
+
+def _write_poster(job: Job, plan: FramePlan, path: Path, second: float) -> Path:
+    """Write the picture of a second beside a clip."""
+    import numpy as np
+    from PIL import Image
+
+    from sonify.atomic import atomic_write
+
+    target = path.with_name(f"{path.stem}-poster.png")
+    film = Film(job, plan, job.rgb)
+    for _ in film.frames([min(int(second * plan.fps), plan.frames - 1)]):
+        with atomic_write(target) as beside:
+            Image.fromarray(np.dstack(film.picture.planes)).save(beside, "PNG")
+    return target
 
 
 def _write_video(job: Job, plan: FramePlan, path: Path) -> Flashing:
     from sonify.atomic import atomic_write
+    from sonify.export.clip.marks import chapters_of, checked_timecode
     from sonify.export.clip.soundtrack import Soundtrack
     from sonify.export.clip.video import VideoSink, av_errors, format_of
 
     kind = KINDS[path.suffix.casefold()]
     format = format_of(kind, job.look.clear)
+    timecode = checked_timecode(job.options.timecode, plan.fps)
     ground = ground_picture(job.look, format, *job.size)
     title = job.show.disc.display_name
     with atomic_write(path) as beside:
         sound = Soundtrack(job.show, plan) if job.sound else None
         with av_errors(path):
+            tags = {"title": title, "comment": PLACEHOLDER}
+            if path.suffix.casefold() == ".mov":
+                tags["timecode"] = timecode
             sink = VideoSink(
-                beside, kind, format, *job.size, plan.fps, job.quality, job.sound,
-                {"title": title, "comment": PLACEHOLDER},
+                beside, kind, format, *job.size, plan.fps, job.quality, job.sound, tags,
+                chapters_of(job.show, plan),
             )  # fmt: skip
             with sink:
                 film = Film(job, plan, format, sink.on(ground))

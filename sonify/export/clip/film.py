@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Collection, Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 
 from sonify.errors import InputError
 from sonify.export.clip.job import Job
+from sonify.export.clip.joining import blend
 from sonify.export.clip.layout import Shape, lay_out
 from sonify.export.clip.plan import FramePlan, Segment, plan_of
 from sonify.export.clip.view_disc import DiscView
@@ -26,7 +28,7 @@ from sonify.light.flash import Flashing, FlashMeter
 from sonify.light.lamp_grid import Box
 from sonify.light.look import BRIGHTEST, Look, colour
 from sonify.light.mounting import Mounting
-from sonify.light.planes import Format, Picture
+from sonify.light.planes import Format, Picture, Planes
 from sonify.light.typeface import Typeface
 
 if TYPE_CHECKING:
@@ -64,8 +66,10 @@ class Film:
         self.job, self.plan = job, plan
         self.meter = FlashMeter(*job.size, job.zoom)
         self.picture = picture or ground_picture(job.look, format, *job.size)
+        # views paint only what changes, so they need a picture that no blend has touched
+        self._plain = ground_picture(job.look, format, *job.size) if plan.join else self.picture
         self.around = Surroundings(
-            job.show, job.clip, job.look, self.picture, self.meter.cell, plan.fps,
+            job.show, job.clip, job.look, self._plain, self.meter.cell, plan.fps,
             Typeface(job.clip.font), job.dim,
         )  # fmt: skip
         self.views: list[View] = []
@@ -75,9 +79,10 @@ class Film:
     def frames(self, numbers: Collection[int] | None = None) -> Iterator[bool]:
         """Paint each frame in turn, or only some, and yield whether the picture changed."""
         whole = (0, 0, self.picture.width, self.picture.height)
-        c = self.meter.cell
+        c, first_joined = self.meter.cell, self.plan.frames - self.plan.join
+        before, led = self._before_first(), first_joined
         for part in self.plan.parts:
-            self.picture.clear(*whole)
+            self._plain.clear(*whole)
             self.views = self._views_of(part, whole)
             anew = True
             for number in range(part.first, part.first + part.frames):
@@ -88,6 +93,20 @@ class Film:
                     painted += view.show(self.plan.piece_time(part, number))
                 if anew:
                     painted, anew = [(whole, None)], False
+                if number >= first_joined:
+                    for _ in range(led, number + 1):
+                        lead = next(before)
+                    share = (number - first_joined + 1) / (self.plan.join + 1)
+                    blend(self.picture, self._plain.planes, lead, share)
+                    painted, led = [(whole, None)], number + 1
+                elif self.plan.join:
+                    for box, _ in painted:
+                        for out, new in zip(
+                            self.picture.cut(self.picture.planes, *box),
+                            self._plain.cut(self._plain.planes, *box),
+                            strict=True,
+                        ):
+                            out[:] = new
                 self.changed = [box for box, _ in painted]
                 for box, light in painted:
                     x, y = box[0] // c, box[1] // c
@@ -95,6 +114,17 @@ class Film:
                         x, y, light = cells_of(self.picture, box, c)
                     self.meter.add(float(number / self.plan.fps), x, y, light)
                 yield bool(painted)
+
+    def _before_first(self) -> Iterator[Planes]:
+        """The pictures that lead up to the first frame: the piece before its range, or nothing."""
+        plan, first = self.plan, self.plan.parts[0]
+        ground = ground_picture(self.job.look, self.picture.format, *self.job.size)
+        if first.kind != "piece":
+            yield from itertools.repeat(ground.planes)
+        lead = Segment("piece", 0, plan.join, first.start_s - float(plan.join / plan.fps))
+        film = Film(self.job, replace(plan, parts=(lead,), join=0), ground.format, ground)
+        for _ in film.frames():
+            yield film.picture.planes
 
     def sample(self, count: int = 8) -> NDArray[np.uint8]:
         """Some frames of the whole film below each other, every third pixel, shape (n, m, 3)."""

@@ -20,7 +20,7 @@ from sonify.light.clip_settings import frame_rate
 __all__ = ["FramePlan", "Segment", "plan_of"]
 
 STILL_FPS = 25.0  # frames per second of .gif, .png and .webp if not given (own choice)
-GIF_MOST_FPS = 50  # browsers show GIF delays under 2/100 s as 10/100 s (common practice, no source)
+JOIN_S = 0.5  # how long the end of a seamless clip takes to become its start (own choice)
 RING_S = 1.5  # how long the last note of a clip without a message may ring
 MAX_FRAMES = 12 * 3600 * 120
 _FUZZ = 1e-9
@@ -56,12 +56,15 @@ class FramePlan:
     parts : tuple of Segment
     start_s, end_s : float
         The range of the piece.
+    join : int
+        How many of the last frames turn into what comes before the first one.
     """
 
     fps: Fraction
     parts: tuple[Segment, ...]
     start_s: float
     end_s: float
+    join: int = 0
 
     @property
     def frames(self) -> int:
@@ -76,7 +79,8 @@ class FramePlan:
     def piece_time(self, part: Segment, frame: int) -> float:
         """The moment of the piece (or of a title) that a frame shows, in s."""
         halves = 2 * (frame - part.first) + 1
-        return part.start_s + halves * self.fps.denominator / (2 * self.fps.numerator)
+        time_s = part.start_s + halves * self.fps.denominator / (2 * self.fps.numerator)
+        return min(time_s, self.end_s - _FUZZ) if part.kind == "piece" else time_s
 
     @property
     def pieces(self) -> list[Segment]:
@@ -90,28 +94,37 @@ def plan_of(job: Job, suffix: str) -> FramePlan:
     Raises
     ------
     InputError
-        A range outside the piece, a frame rate that is not available, or a clip that is too long.
+        A range outside the piece, a frame rate that is not available, a clip that is too long, or
+        a length that titles exceed.
     """
     show, options, views = job.show, job.options, job.clip.views
     moving = suffix in ENCODERS
     fps = frame_rate(options.fps or (STILL_FPS if moving else job.clip.fps))
-    if suffix == ".gif":
-        fps = min(fps, Fraction(GIF_MOST_FPS))
     still = ("title", round(job.clip.title_s * fps), 0.0)
     others = [k for k, name in enumerate(views) if name != "title"]
+    total = None if options.duration is None else max(1, round(options.duration * fps))
     if not others:
-        return FramePlan(fps, (Segment("title", 0, still[1], 0.0),), 0.0, 0.0)
+        return FramePlan(fps, (Segment("title", 0, total or still[1], 0.0),), 0.0, 0.0)
     if job.what == "message":
         scroll = needed_scroll(show)
         start, end = scroll.start_s, scroll.end_s
     else:
         start, end = span_of(show, options, _piece_end(job), show.message_s)
     frames = max(1, math.ceil((end - start) * fps - _FUZZ))
-    kinds = [("piece", frames, start)] * (1 if moving else max(1, options.loop or 1))
-    if views[0] == "title":
-        kinds.insert(0, still)
-    if "title" in views[others[0] :]:
-        kinds.append(("credits", *still[1:]))
+    before = [still] if views[0] == "title" else []
+    after = [("credits", *still[1:])] if "title" in views[others[0] :] else []
+    passes = [frames] * (1 if moving else max(1, options.loop or 1))
+    if total is not None:
+        left = total - sum(count for _, count, _ in (*before, *after))
+        if left < 1:
+            raise InputError(
+                f"titles take {float((total - left) / fps):g} s, so a clip of "
+                f"{float(total / fps):g} s has no room for anything else",
+                key="duration",
+                hint="make {clip.title-s} shorter",
+            )
+        passes = _filled(frames, left, None if options.loop == 0 and not moving else len(passes))
+    kinds = [*before, *(("piece", count, start) for count in passes), *after]
     parts: list[Segment] = []
     at = 0
     for kind, count, from_s in kinds:
@@ -123,7 +136,15 @@ def plan_of(job: Job, suffix: str) -> FramePlan:
             key="fps",
             hint=RANGE_HINT,
         )
-    return FramePlan(fps, tuple(parts), start, end)
+    join = min(round(JOIN_S * fps), at // 4) if options.seamless else 0
+    return FramePlan(fps, tuple(parts), start, end, join)
+
+
+def _filled(frames: int, total: int, most: int | None) -> list[int]:
+    """The frames of each pass that fill a length: the last one is cut, or stays to the end."""
+    count = -(-total // frames)
+    count = count if most is None else min(count, most)
+    return [frames] * (count - 1) + [total - frames * (count - 1)]
 
 
 def _piece_end(job: Job) -> float:

@@ -37,6 +37,7 @@ class Soundtrack:
         self.frames = plan.frames
         self.starts = [self.sample(p.first) for p in plan.pieces]
         self.size = self.sample(plan.frames)
+        self.seamless = plan.join > 0
         self.master = _master(show, plan) if plan.pieces else None
         give_back()
         self._at = 0
@@ -51,11 +52,13 @@ class Soundtrack:
         self._at = end
         out = np.zeros((end - begin, 2), np.float32)
         if self.master is not None:
-            for start in self.starts:
+            # the end of a seamless clip rings on in its start
+            wrapped = [start - self.size for start in self.starts] if self.seamless else []
+            for start in (*self.starts, *wrapped):
                 a, b = max(begin - start, 0), min(end - start, self.master.size)
                 if a < b:
                     out[a + start - begin : b + start - begin] += self.master.read(a, b)
-        if end > self.size - _FADE:
+        if end > self.size - _FADE and not self.seamless:
             # fade out what still rings at the end of the file
             left = np.clip((self.size - np.arange(begin, end)) / _FADE, 0, 1)
             out *= left[:, None].astype(np.float32)

@@ -158,7 +158,9 @@ class VideoSink:
     sound : bool
         Whether it has sound.
     tags : dict
-        Title and comment.
+        Title, comment and the like.
+    chapters : list of dict
+        As `marks.chapters_of` makes them.
     """
 
     def __init__(
@@ -172,6 +174,7 @@ class VideoSink:
         quality: str,
         sound: bool,
         tags: dict[str, str],
+        chapters: list[Any],
     ) -> None:
         import av
 
@@ -182,6 +185,7 @@ class VideoSink:
         self._av = av
         self.out = av.open(str(path), "w", options=dict(kind.container))
         self.out.metadata.update(tags)
+        self.out.set_chapters(chapters)
         self.stream = self._video(width, height, quality)
         self.sound: Any = self._audio() if sound else None
         self.frame = blank_frame(width, height, format.name)
