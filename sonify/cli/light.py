@@ -33,8 +33,8 @@ ANIMATION = f".gif, .png (APNG), .webp, .mp4, .webm or .mov; {FOLDER}"
 PICTURE: tuple[Decorator, ...] = (
     option(
         "--size", metavar="S",
-        help="Such as 1920x1080 (even numbers), or landscape, portrait, square, 720p, 1080p, "
-        "1440p, 2160p.",
+        help="Such as 1920x1080 (even numbers), or landscape, portrait, square, sticker, 720p, "
+        "1080p, 1440p, 2160p.",
     ),
     option(
         "--fps", type=float, metavar="N",
@@ -44,6 +44,11 @@ PICTURE: tuple[Decorator, ...] = (
     option(
         "--quality", type=Choice(["rough", "normal", "fine"]),
         help="From rough (quick to make) to fine (a large file). [default: normal]",
+    ),
+    option(
+        "--max-size", metavar="SIZE",
+        help="The most that the file may take, such as 5MB or 500kB: compression, frame rate, "
+        "size and length are given up, in this order, and what was is printed.",
     ),
     option("--calm", is_flag=True, help="Soften what flashes until it passes."),
 )  # fmt: skip
@@ -78,6 +83,7 @@ def lights(request: Request, output: str | None, **options: Any) -> None:
     Examples:
       sonify lights cairn-small
       sonify lights cairn-large --rows 1-4 -p glacier -o start.webp
+      sonify lights my.toml -p cutout --size sticker --max-size 500kB -o sticker.webp
     """
     write_one(request.perform(), "lights", output, **options)
 

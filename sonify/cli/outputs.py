@@ -126,6 +126,8 @@ def _say_picture(outcome: Outcome) -> None:
     """Print an animation's other files, what was softened, and how much it flashes."""
     for path in outcome.beside:
         click.echo(str(path))
+    if outcome.given_up:
+        click.echo(f"to fit the size: {', '.join(outcome.given_up)}", err=True)
     if outcome.changes:
         click.echo(f"calmer: {'; '.join(outcome.changes)}", err=True)
     if outcome.flashing.over:

@@ -11,10 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import RANGE_HINT, InputError
+from sonify.export.animation.fitting import Write, write_within
 from sonify.export.animation.frames import Animation, Patch
 from sonify.export.animation.metered import Metered
 from sonify.export.animation.moving import ENCODERS, encode
 from sonify.export.animation.options import ClipOptions as Options
+from sonify.export.clip.job import Job
 from sonify.export.outcome import Outcome, comment_of
 from sonify.export.span import span_of
 from sonify.light.lamp_levels import LampLevels
@@ -56,6 +58,8 @@ def write(show: Performance, path: Path, options: Options) -> Outcome:
     InputError
         A range outside the piece, or a piece too long for this kind of file.
     """
+    if options.max_size is not None:
+        return matrix_within(show, path, options, "lights", write)
     # the last picture stays during the player's pause before the message
     start, end = span_of(show, options, show.message_s, show.message_s)
     count = round((end - start) / show.timeline.least_s)
@@ -83,13 +87,12 @@ def write_matrix(
             file=path,
             hint=RANGE_HINT if what == "lights" else "",
         )
-    look = show.setup.light
     seconds = seconds if options.duration is None else options.duration
-    if not animated or not options.plain or not look.plain or look.fade > 0:
+    if not _painted(show, path, options):
         from sonify.export import clip
 
         return clip.write(show, path, options, what)
-    painter = Painter(look, show.setup.player.matrix)
+    painter = Painter(show.setup.light, show.setup.player.matrix)
     metered = Metered(*painter.size, painter.palette)
     animation = Animation(
         *painter.size,
@@ -100,6 +103,20 @@ def write_matrix(
     )
     encode(animation, path, lambda: comment_of(show.disc.display_name, metered.worst))
     return Outcome(metered.worst, seconds)
+
+
+def _painted(show: Performance, path: Path, options: Options) -> bool:
+    """Whether a palette and single changes can show it."""
+    look = show.setup.light
+    return path.suffix.casefold() in ENCODERS and options.plain and look.plain and look.fade == 0
+
+
+def matrix_within(
+    show: Performance, path: Path, options: Options, what: str, write: Write
+) -> Outcome:
+    """Write the matrix within the size that the options allow."""
+    size = None if _painted(show, path, options) else Job(show, options, what).size
+    return write_within(show, path, options, write, size)
 
 
 def _long(seconds: float) -> str:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from sonify.export.animation.options import ClipOptions as Options
 from sonify.export.animation.options import needed_scroll
-from sonify.export.lights import State, write_matrix
+from sonify.export.lights import State, matrix_within, write_matrix
 from sonify.export.outcome import Outcome
 from sonify.light.scroll import Scroll
 
@@ -31,6 +31,8 @@ def write(show: Performance, path: Path, options: Options) -> Outcome:
     InputError
         A disc without a message, or one too long for this kind of file.
     """
+    if options.max_size is not None:
+        return matrix_within(show, path, options, "message", write)
     scroll = needed_scroll(show, path)
     seconds = scroll.end_s - scroll.start_s
     return write_matrix(show, path, options, "message", states(scroll), scroll.steps, seconds)

@@ -24,12 +24,15 @@ class Outcome:
         What was changed to reduce flashing.
     beside : tuple of Path
         Files that were written with it.
+    given_up : tuple of str
+        What was given up to keep the file within its size.
     """
 
     flashing: Flashing
     seconds: float
     changes: tuple[str, ...] = ()
     beside: tuple[Path, ...] = ()
+    given_up: tuple[str, ...] = ()
 
 
 def comment_of(title: str, flashing: Flashing) -> str:

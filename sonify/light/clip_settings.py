@@ -24,6 +24,7 @@ SIZES = {
     "landscape": (1920, 1080),
     "portrait": (1080, 1920),
     "square": (1080, 1080),
+    "sticker": (512, 512),  # common practice, no source
     "720p": (1280, 720),
     "1080p": (1920, 1080),
     "1440p": (2560, 1440),

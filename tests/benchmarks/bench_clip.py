@@ -45,7 +45,7 @@ def job_of(views: list[str], start: float, end: float) -> Job:
 def sink_of(job: Job, path: Path, sound: bool = False) -> VideoSink:
     kind = KINDS[".mp4"]
     return VideoSink(
-        path, kind, FORMATS[kind.format], *job.size, Fraction(60), "normal", sound, {}, []
+        path, kind, FORMATS[kind.format], *job.size, Fraction(60), "normal", 0, sound, {}, []
     )
 
 

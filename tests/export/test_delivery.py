@@ -10,6 +10,7 @@ import pytest
 from PIL import Image
 
 import sonify
+from sonify.export.file_formats import run
 from tests.export.clips import decoded, needs, probe, shown_at, sound_of
 from tests.shipped import PRESETS
 
@@ -160,3 +161,45 @@ def test_gif_rates_add_up(tmp_path, fps):
     assert min(delays) >= 20
     ends = np.cumsum(delays) / 1000 * fps
     assert (abs(ends - np.rint(ends)) <= max(0.005 * fps, 0.5 * (fps > 50)) + 1e-9).all()
+
+
+@pytest.mark.parametrize(
+    ("name", "what", "limit", "asked"),
+    [
+        ("a.gif", "message", 150_000, {}),
+        ("a.png", "lights", 6_000, {}),
+        ("a.gif", "clip", 60_000, {"size": "192x96", "to_s": 2.0}),
+        ("a.webp", "clip", 40_000, {"size": "192x96", "to_s": 2.0}),
+        ("a.png", "clip", 40_000, {"size": "192x96", "to_s": 2.0}),
+        ("a.mp4", "clip", 60_000, {"size": "320x180", "to_s": 3.0}),
+        ("a.webm", "clip", 30_000, {"size": "320x180", "to_s": 1.0}),
+        ("a.mov", "clip", 900_000, {"size": "192x96", "to_s": 1.0}),
+        ("frames/", "clip", 50_000, {"size": "192x96", "to_s": 1.0}),
+    ],
+)
+def test_no_file_is_larger_than_asked(tmp_path, name, what, limit, asked):
+    show = show_of(**{"light.pixels": 20, "clip.views": ["disc", "matrix"]})
+    path = tmp_path / name
+    place = f"{path}/" if name.endswith("/") else path
+
+    def written(**more):
+        outcome = run(show, place, what, {**asked, **more})
+        files = list(path.iterdir()) if path.is_dir() else [path]
+        return outcome, sum(f.stat().st_size for f in files)
+
+    free, full = written()
+    assert full > limit, "there is something to give up"
+    assert free.given_up == ()
+    fitted, size = written(max_size=f"{limit / 1000:g}kB")
+    assert size <= limit
+    assert fitted.given_up
+    assert fitted.flashing is not None
+    assert written(max_size="1GB") == (free, full)
+
+
+def test_a_size_that_nothing_fits(tmp_path):
+    with pytest.raises(sonify.OutputError, match="100 are allowed"):
+        show_of().save(tmp_path / "a.gif", "lights", max_size="100")
+    with pytest.raises(sonify.InputError, match="write 5MB, 500kB"):
+        show_of().save(tmp_path / "a.gif", "lights", max_size="5 pounds")
+    assert not list(tmp_path.iterdir())

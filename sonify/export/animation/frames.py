@@ -71,6 +71,8 @@ class Animation:
         Free text kept in the file; "" for none.
     quality
         "rough" is lossy if the format allows it; "fine" takes longest and makes the smallest file.
+    coarse
+        0, or how lossy it is in three steps, if the format allows it.
 
     Raises
     ------
@@ -86,6 +88,7 @@ class Animation:
     loop: int | None = 0
     comment: str = ""
     quality: str = "fine"
+    coarse: int = 0
 
     def __post_init__(self) -> None:
         if not 1 <= min(self.width, self.height) <= max(self.width, self.height) <= _LARGEST:

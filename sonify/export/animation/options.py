@@ -23,7 +23,8 @@ class ClipOptions(SpanOptions, frozen=True):
     in s, titles and all: a longer piece is cut, and of a shorter one the last picture stays.
     `seamless` joins the end to the start. `timecode` is that of the first frame, `poster` the
     second whose picture is written beside the file. `calm` reduces flashing to within the
-    threshold, `subtitles` writes captions beside the file, `sound` adds sound.
+    threshold, `subtitles` writes captions beside the file, `sound` adds sound. `max_size` is the
+    most that the file may take, such as "5MB"; `coarse` compresses more than `quality` says.
     """
 
     size: str | None = None
@@ -35,6 +36,8 @@ class ClipOptions(SpanOptions, frozen=True):
     timecode: str | None = None
     poster: Annotated[float, msgspec.Meta(ge=0)] | None = None
     calm: bool = False
+    max_size: str | None = None
+    coarse: Annotated[int, msgspec.Meta(ge=0, le=3)] = 0
     subtitles: bool = False
     sound: bool = True
 

@@ -67,7 +67,8 @@ def encode_webp(animation: Animation, out: BinaryIO) -> None:
             f"a side must be at most {LARGEST}"
         )
     palette = animation.palette
-    options = _QUALITY[animation.quality]
+    lossy = {"quality": 80 - 25 * (animation.coarse - 1), "method": 4}
+    options = lossy if animation.coarse else _QUALITY[animation.quality]
     data = cached(lambda pixels: _data(pixels if palette is None else palette[pixels], options))
     flags = ANIMATION | (XMP if animation.comment else 0)
     plays = 1 if animation.loop is None else animation.loop

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -37,6 +38,10 @@ def write(show: Performance, path: Path, options: Options, what: str = "clip") -
         can't hold.
     """
     job = Job(show, options, what)
+    if options.max_size is not None:
+        from sonify.export.animation.fitting import write_within
+
+        return write_within(show, path, options, partial(write, what=what), job.size)
     suffix = path.suffix.casefold()
     if suffix == ".webp" and max(job.size) > WEBP_LARGEST:
         raise InputError(f"a side of a WebP picture is at most {WEBP_LARGEST} pixels", file=path)
@@ -96,7 +101,8 @@ def _write_video(job: Job, plan: FramePlan, path: Path) -> Flashing:
 
     kind = KINDS[path.suffix.casefold()]
     format = format_of(kind, job.look.clear)
-    timecode = checked_timecode(job.options.timecode, plan.fps)
+    options = job.options
+    timecode = checked_timecode(options.timecode, plan.fps)
     ground = ground_picture(job.look, format, *job.size)
     title = job.show.disc.display_name
     with atomic_write(path) as beside:
@@ -106,8 +112,8 @@ def _write_video(job: Job, plan: FramePlan, path: Path) -> Flashing:
             if path.suffix.casefold() == ".mov":
                 tags["timecode"] = timecode
             sink = VideoSink(
-                beside, kind, format, *job.size, plan.fps, job.quality, job.sound, tags,
-                chapters_of(job.show, plan),
+                beside, kind, format, *job.size, plan.fps, job.quality, options.coarse, job.sound,
+                tags, chapters_of(job.show, plan),
             )  # fmt: skip
             with sink:
                 film = Film(job, plan, format, sink.on(ground))

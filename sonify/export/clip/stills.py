@@ -25,6 +25,11 @@ from sonify.progress import report
 
 __all__ = ["write_animation", "write_folder"]
 
+# The colours of a file by its kind and how coarsely it is compressed; None for all.
+_COLOURS: dict[str, tuple[int | None, ...]] = {
+    ".gif": (256, 64, 32, 16),
+    ".png": (None, 256, 64, 16),
+}
 _NUMBERED = re.compile(r"frame-\d{6,}\.png")
 
 
@@ -100,7 +105,9 @@ def write_animation(film: Film, path: Path) -> None:
     from sonify.export.animation.moving import encode
 
     picture, plan, job = film.picture, film.plan, film.job
-    colours = _palette(film) if path.suffix.casefold() == ".gif" else None
+    suffix, coarse = path.suffix.casefold(), job.options.coarse
+    count = _COLOURS.get(suffix, (None,) * 4)[coarse]
+    colours = None if count is None or job.look.clear else _palette(film, count)
 
     def patches() -> Iterator[Patch]:
         for k, changed in enumerate(film.frames()):
@@ -114,7 +121,7 @@ def write_animation(film: Film, path: Path) -> None:
 
     animation = Animation(
         picture.width, picture.height, colours and colours[0], patches(), plan.seconds,
-        loop=job.options.loop or 0, quality=job.quality,
+        loop=job.options.loop or 0, quality=job.quality, coarse=coarse,
     )  # fmt: skip
     encode(animation, path, lambda: comment_of(job.show.disc.display_name, film.meter.worst))
 
@@ -125,16 +132,16 @@ def _indexed(planes: list[NDArray[Any]], table: NDArray[np.uint8]) -> NDArray[np
     return out
 
 
-def _palette(film: Film) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
-    """Up to 256 colours that suit a clip, and for each colour of six bits the nearest of them."""
+def _palette(film: Film, count: int) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
+    """Up to `count` colours that suit a clip, and for each colour of six bits the nearest one."""
     from PIL import Image
 
     look = film.around.look
     fixed = [colour(look.ground), colour(look.lamp), colour(look.unlit), film.around.text]
     image = Image.fromarray(film.sample())
-    found = image.quantize(256 - len(fixed), method=Image.Quantize.MEDIANCUT)
+    found = image.quantize(count - len(fixed), method=Image.Quantize.MEDIANCUT)
     colours = np.array(found.getpalette() or [0, 0, 0], np.uint8).reshape(-1, 3)
-    palette = np.unique(np.vstack([np.array(fixed, np.uint8), colours]), axis=0)[:256]
+    palette = np.unique(np.vstack([np.array(fixed, np.uint8), colours]), axis=0)
     at = (np.arange(64, dtype=np.float32) * 4) + 2
     table = np.empty(1 << 18, np.uint8)
     own = palette.astype(np.float32)
