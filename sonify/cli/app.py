@@ -25,6 +25,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "lights": ("light", "Show how the LED matrix fills, as an animation."),
     "message": ("light", "Show how the message scrolls, as an animation."),
     "clip": ("light", "Make a video of the show with its sound."),
+    "stills": ("light", "Lay out pictures of the show for print."),
     "page": ("page", "Make one web page that plays the show, to share."),
     "play": ("play", "Play the disc now, through the speakers or a MIDI port."),
     "watch": ("play", "Watch the LED matrix in the terminal."),

@@ -1,4 +1,4 @@
-"""The moving pictures: the commands `lights`, `message` and `clip`."""
+"""The pictures of the show: the commands `lights`, `message`, `clip` and `stills`."""
 
 from __future__ import annotations
 
@@ -12,14 +12,19 @@ from sonify.cli.common import (
     Decorator,
     Request,
     caution,
+    cautions_shown,
     chosen,
     disc_command,
     output_option,
+    size,
 )
-from sonify.cli.outputs import caution_letters, write_one
+from sonify.cli.outputs import caution_letters, destination, write_one
+from sonify.cli.progress import progress_shown
+from sonify.errors import plural
+from sonify.export.drawing.pdf import PAPERS
 from sonify.light.clip_settings import VIEWS
 
-__all__ = ["clip", "lights", "message"]
+__all__ = ["clip", "lights", "message", "stills"]
 
 FLASHING = (
     "Caution: flashing light can harm people with photosensitive epilepsy. Every animation is "
@@ -152,8 +157,7 @@ def clip(
       sonify clip my.toml --rows 3 --seamless --silent -o loop.gif
       sonify clip my.toml --duration 30 --start-at 10:00:00:00 -o part.mov
     """
-    own = () if views is None else (f"clip.views={chosen(views, VIEWS, 'view', 'views')}",)
-    show = request.perform(*own)
+    show = request.perform(*_own_views(views))
     caution_letters(show)
     shown = show.setup.clip.views
     if "disc" in shown and show.disc.geometry is None:
@@ -161,3 +165,55 @@ def clip(
     if "message" in shown and show.scroll is None:
         caution("this disc has no message to show")
     write_one(show, "clip", output, sound=not silent, **options)
+
+
+def _own_views(views: str | None) -> tuple[str, ...]:
+    """The assignment of --views, if it is given."""
+    return () if views is None else (f"clip.views={chosen(views, VIEWS, 'view', 'views')}",)
+
+
+@disc_command(
+    output_option("The file: .pdf or .png. [default: out/DISC-stills.pdf]"),
+    *SETTINGS,
+    option(
+        "--views", metavar="LIST",
+        help=f"Any of {','.join(VIEWS)}; the first gets the most space.",
+    ),
+    *RANGE,
+    option(
+        "--layout", type=Choice(["sheet", "strips"]), default="sheet", show_default=True,
+        help="A contact sheet, or film strips to cut out.",
+    ),
+    option("--count", type=IntRange(2, 400), default=24, show_default=True, metavar="N",
+           help="How many pictures, evenly spaced in time."),
+    option("--columns", type=IntRange(1, 12), default=4, show_default=True, metavar="N",
+           help="How many pictures side by side."),
+    option("--paper", type=Choice(list(PAPERS)), default="a4", show_default=True,
+           help="The page of a .pdf; a .png is as wide, and as high as it needs."),
+)  # fmt: skip
+def stills(request: Request, output: str | None, views: str | None, **options: Any) -> None:
+    """Lay out pictures from a clip for print, as a contact sheet or film strips.
+
+    Pictures have the proportions of clip.size and are printed at 300 dots per inch, each with its
+    time and row.
+
+    \b
+    Examples:
+      sonify stills cairn-small
+      sonify stills my.toml --views disc,matrix --count 12 --columns 3 -o sheet.pdf
+      sonify stills my.toml --rows 2 --layout strips --paper a3 -o strips.png
+    """
+    import click
+
+    from sonify.export.clip.print_sheet import PrintOptions, write
+
+    show = request.perform(*_own_views(views))
+    with (
+        destination(output, f"{show.disc.name}-stills.pdf") as path,
+        cautions_shown(),
+        progress_shown("stills"),
+    ):
+        count, pages = write(show, path, PrintOptions(**options))
+    if output != "-":
+        told = f"{count} pictures on {plural(pages, 'page')}"
+        click.echo(f"{path}  {told}  {size(path)}")
