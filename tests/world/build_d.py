@@ -8,7 +8,8 @@ import numpy as np
 
 from sonify.disc.disc import Disc
 from tests.world.drive_d import Drive, Rng
-from tests.world.plant_d import Eye, Machine, Stage, taken_by
+from tests.world.eye_d import Eye, taken_by
+from tests.world.plant_d import Machine, Stage
 
 
 def between(rng: Rng, low: float, high: float) -> float:

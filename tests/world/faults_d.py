@@ -19,6 +19,7 @@ from sonify.disc.disc import Disc
 from tests.world.build_d import level
 from tests.world.design_d import design
 from tests.world.drive_d import Rng
+from tests.world.eye_d import taken_by
 from tests.world.plant_d import Machine
 from tests.world.recorder_d import Recorder
 
@@ -33,8 +34,6 @@ def scaled(u: float, low: float, high: float) -> float:
 
 def _bounds(m: Machine) -> tuple[float, float]:
     """The levels in V of a whole hole and of solid material, at the data detector."""
-    from tests.world.plant_d import taken_by
-
     assert m.disc.geometry is not None
     share = float(taken_by(m.data, m.disc.geometry.hole_diameter)[1][0])
     low, high = level(m.data, 1 - (1 - m.data.through) * share), level(m.data, 1)

@@ -17,7 +17,8 @@ from tests.world import faults_d, midi_d
 from tests.world.build_d import machine
 from tests.world.design_d import design
 from tests.world.drive_d import Rng
-from tests.world.plant_d import Bits, Machine, Run, bits_read, run, sliced, whole_rows
+from tests.world.eye_d import sliced
+from tests.world.plant_d import Bits, Machine, Run, bits_read, run, whole_rows
 from tests.world.recorder_d import recorder_of, write
 
 FAULTS = tuple(faults_d.FAULTS)

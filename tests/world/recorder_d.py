@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from tests.world.drive_d import Floats, Rng
-from tests.world.plant_d import Machine, Run, sliced
+from tests.world.eye_d import sliced
+from tests.world.plant_d import Machine, Run
 
 ANALOGUE = ("npy", "npy-ms", "npy-counts", "csv", "csv-semicolon", "csv-ms", "wav", "wav-float")
 DIGITAL = ("vcd", "edges", "changes", "npy-levels")
