@@ -89,7 +89,8 @@ def _place_late(m: Machine, r: Run, fault: str, where: dict[str, Any]) -> None:
         # a move of at least one more turn, or position by position where reading goes on at once
         m.stage.taken = m.stage.move + (n * m.position_s if m.stage.on_index else 0) + 0.5 * wait
     else:
-        m.stage.taken += float(np.median(slack[1:])) + wait
+        # an evenly ramped move is near its row after 0.85 of its time
+        m.stage.taken = (m.stage.taken + float(np.median(slack[1:])) + wait) / 0.85
 
 
 def _wrong(disc: Disc, read: Bits) -> int:
@@ -115,8 +116,7 @@ def _marked(fault: str, m: Machine, read: Bits, r: Run, before: Run) -> bool:
     """Whether the record differs from that of the sound machine."""
     if fault == "clock-doubled":
         return _pulses(r) > _pulses(before)
-    moves = ("stage-early", "stage-late", "slow-stage")
-    if fault in moves and not m.stage.waits and whole_rows(m, r) == m.disc.rows:
+    if fault in ("stage-early", "stage-late") and whole_rows(m, r) == m.disc.rows:
         return False  # the record holds all rows, and could be a sound one
     if fault in SILENT or (fault == "slow-stage" and m.stage.waits):
         return True
@@ -169,7 +169,9 @@ def _drawn(seed: int, fault: str, attempt: int) -> tuple[Take, Take] | None:
             for data, bits in zip(files, (read, disc.grid), strict=True)
         )  # fmt: skip
         return a, b
-    rec = recorder_of(rng, m, float(r.time[-1] - r.time[0]), digital)
+    # a hum of which a recorder takes too few samples is not in its record
+    least = 5 * m.mains if fault == "lamp-hum" else 0.0
+    rec = recorder_of(rng, m, float(r.time[-1] - r.time[0]), digital, least)
     if fault.startswith("threshold") and rec.kind.startswith("wav"):
         rec.kind = "npy"  # nobody knows a threshold in a sound file's units
     whole = deepcopy(rec)

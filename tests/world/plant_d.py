@@ -280,7 +280,10 @@ def run(m: Machine, rng: Rng) -> Run:
     first = max(0.0, math.ceil(m.lead) - m.lead) * n if not m.drive.rest else 0.0
     last = starts[-1] + n + m.tail * n - 0.45
     begin, end = (float(np.interp(a, theta * n, t)) for a in (first, last))
-    time = np.arange(begin, end, m.position_s / PER_POSITION / (1 + max(m.drive.off, 0)))
+    step = m.position_s / PER_POSITION / (1 + max(m.drive.off, 0))
+    if max(e.hum + e.ambient * e.flicker for e in (m.clock, m.data)) > 0.05:
+        step = min(step, 1 / (10 * m.mains))  # five points per cycle of the ripple
+    time = np.arange(begin, end, step)
     turn = np.interp(time, t, theta)
     slot = turn * n
     g = m.disc.geometry

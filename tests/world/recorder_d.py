@@ -67,13 +67,21 @@ class Recorder:
         return out
 
 
-def recorder_of(rng: Rng, m: Machine, seconds: float, digital: bool) -> Recorder:
-    """A recorder that is fast enough: 24 to 400 samples per position, at most 1.5 million."""
+def recorder_of(
+    rng: Rng, m: Machine, seconds: float, digital: bool, least: float = 0.0
+) -> Recorder:
+    """A recorder that is fast enough: 24 to 400 samples per position and `least` per second, at
+    most 1.5 million in all."""
     kinds = list(DIGITAL if digital else ANALOGUE)
     rates = RATES
     for kind in [str(k) for k in rng.permutation(kinds)]:
         rates = WAV_RATES if kind.startswith("wav") else RATES
-        good = [r for r in rates if 24 <= r * m.position_s <= 400 and r * seconds < 1.5e6]
+        good = [
+            r
+            for r in rates
+            if max(24 / m.position_s, least) <= r <= max(400 / m.position_s, 2 * least)
+            and r * seconds < 1.5e6
+        ]
         # text of a million lines is what nobody records
         if kind.startswith("csv"):
             good = [r for r in good if r * seconds < 200_000]
@@ -81,7 +89,7 @@ def recorder_of(rng: Rng, m: Machine, seconds: float, digital: bool) -> Recorder
             rate = float(rng.choice(good))
             break
     else:
-        kind, rate = ("changes" if digital else "npy"), float(round(40 / m.position_s))
+        kind, rate = ("changes" if digital else "npy"), float(round(max(40 / m.position_s, least)))
     supply = m.clock.supply
     bits = int(rng.choice([8, 10, 12, 14, 16], p=[0.1, 0.25, 0.35, 0.15, 0.15]))
     low = -supply * float(rng.uniform(0.05, 1.0)) if rng.random() < 0.3 else 0.0

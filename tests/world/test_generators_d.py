@@ -217,8 +217,8 @@ def marked(fault, take, sound):
         return lag(take, sound) > 0.03
     if fault == "slow-stage" and take.where["waits"]:
         return log(take)[0][-1] > log(sound)[0][-1] + 0.5 * take.settings["stage"]
-    if fault in ("threshold-off", "noise", "blocked-hole", "extra-hole", "backlash"):
-        # a single hole need not spoil a row that passes more than once
+    if fault in ("threshold-off", "noise", "blocked-hole", "extra-hole", "backlash", "slow-stage"):
+        # a row that passes more than once may still be whole in one of its passes
         (_, a), (_, b) = pulses(take), pulses(sound)
         return len(a) != len(b) or (a != b).any()
     return rows_found(take) < rows_found(sound)
