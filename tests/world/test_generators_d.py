@@ -163,6 +163,17 @@ def hole_depths(take, share):
     return np.array([np.percentile(x, share) for x in np.array_split(table[:, 1], 20)])
 
 
+def sway(take):
+    """How far the level of solid material moves from position to position, as a share of the swing
+    of the clock channel."""
+    time, table = log(take)
+    clock = -table[:, 0] if take.conditions["holes-high"] else table[:, 0]
+    count = int(time[-1] * take.settings["rpm"] / 60 * take.disc.positions / 2)
+    solid = np.array([np.percentile(x, 85) for x in np.array_split(clock, count)])
+    low, high = np.percentile(solid, [5, 95])
+    return (high - low) / np.ptp(np.percentile(clock, [1, 99]))
+
+
 def lag(take, sound):
     """How much later the data channel is than in the sound take, in positions."""
     (time, a), (_, b) = log(take), log(sound)
@@ -208,8 +219,7 @@ def marked(fault, take, sound):
         deep = hole_depths(take, 4) - hole_depths(sound, 4)
         return max(np.abs(shift).max(), np.abs(deep).max()) > 0.08 * np.ptp(log(sound)[1][:, 1])
     if fault == "warped-disc":
-        a, b = (np.percentile(log(x)[1][:, 0], [97, 60]) for x in (take, sound))
-        return (a[0] - a[1]) > (b[0] - b[1]) or (a - b).any()
+        return sway(take) > sway(sound) + 0.08
     if fault == "recorder-drops":
         (a, x), (b, _) = log(take), log(sound)
         return len(x) < len(b) or a[-1] < b[-1] - 1e-9 or (gaps(take) > 1.3).any()
