@@ -20,6 +20,7 @@ import sonify.hooks as hooks
 from sonify.disc.code.units import space_value
 from sonify.disc.disc import Disc
 from sonify.disc_player.timeline import Timeline, read_times, reading_of
+from sonify.light.colours import faded, shown_bits
 from sonify.light.fill_rules import fill_lights, find_fill
 from sonify.midi.events import TimedEvents, timed
 from sonify.midi.tempo import TempoMap, even_tempo
@@ -136,9 +137,12 @@ class Performance:
     @cached_property
     def lights(self) -> NDArray[np.void]:
         """The matrix while the disc is read: an array of `LIGHTS`, changes only."""
-        return fill_lights(
-            self.bit_stream.bits, self.timeline, self.setup.player.matrix, self.unit_bits
+        look, player = self.setup.light, self.setup.player
+        again = look.trail > 0 or look.colours == "age"
+        lights = fill_lights(
+            shown_bits(self), self.timeline, player.matrix, self.unit_bits, again=again
         )
+        return faded(lights, look, 60 / player.rpm)
 
     @cached_property
     def captions(self) -> NDArray[np.void]:

@@ -7,6 +7,7 @@ what the package writes against it.
 
 from __future__ import annotations
 
+import math
 import tomllib
 from dataclasses import dataclass, field
 from fractions import Fraction
@@ -109,6 +110,7 @@ class Lamps:
     unit: int
     fill: str
     positions: int
+    rows: int = 0
     lit: list[bool] = field(default_factory=list)
     count: int = 0
 
@@ -121,9 +123,34 @@ class Lamps:
     def put(self, x: int, y: int, bit: str) -> None:
         self.lit[y * self.width + x] = bit == "1"
 
+    def see_lines(self, one: Seen) -> None:
+        """Each disc row on lines of its own, folded if it is longer than the matrix is wide."""
+        w, h = self.width, self.height
+        lines = math.ceil(self.positions / w)
+        length = math.ceil(self.positions / lines)
+        page = min(self.rows, h // lines)
+        count = page * lines if page else h
+        if page and one.first_of_row and one.row and one.row % page == 0:
+            self.wipe()
+        line = (one.row * lines + one.position // length) % count
+        column = one.position % length
+        if self.fill == "scaled":
+            across = [x for x in range(w) if column * w // length <= x < (column + 1) * w // length]
+            down = [y for y in range(h) if line * h // count <= y < (line + 1) * h // count]
+        else:
+            k, m = (w // length, h // count) if self.fill == "fitted" else (1, 1)
+            left, top = (w - k * length) // 2, (h - m * count) // 2
+            across = [left + column * k + i for i in range(k)]
+            down = [top + line * m + i for i in range(m)]
+        for y in down:
+            for x in across:
+                self.put(x, y, one.bit)
+
     def see(self, one: Seen) -> None:
         w, h = self.width, self.height
-        if self.fill == "rows":
+        if self.fill in ("fitted", "centred", "scaled"):
+            self.see_lines(one)
+        elif self.fill == "rows":
             y = one.row % h
             if one.first_of_row and one.row >= h:
                 for x in range(w):
@@ -160,7 +187,7 @@ def lamp_memory(
     disc: SimulatedDisc, player: dict, fill: str, width: int = 32, height: int = 8
 ) -> list[tuple[Fraction, list[bool]]]:
     """What the lamps show from each moment on."""
-    lamps = Lamps(width, height, disc.unit, fill, len(disc.rows[0]))
+    lamps = Lamps(width, height, disc.unit, fill, len(disc.rows[0]), len(disc.rows))
     out = []
     for one in read(disc, player):
         lamps.see(one)

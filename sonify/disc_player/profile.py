@@ -34,7 +34,7 @@ class Matrix(Settings, frozen=True):
 
     width: Annotated[int, control(step=1, soft=(8, 128), ge=1, le=1024)] = 32
     height: Annotated[int, control(step=1, soft=(1, 64), ge=1, le=1024)] = 8
-    fill: str = "rows"
+    fill: str = "fitted"
     scroll: Annotated[float, control(step=0.5, unit="columns/s", soft=(2, 60), gt=0, le=1000)] = (
         12.0
     )

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sonify.errors import RANGE_HINT, InputError
 from sonify.export.animation.fitting import Write, write_within
@@ -21,6 +20,7 @@ from sonify.export.outcome import Outcome, comment_of
 from sonify.export.span import span_of
 from sonify.light.lamp_levels import LampLevels
 from sonify.light.paint import Painter
+from sonify.light.renderer import Shown
 
 if TYPE_CHECKING:
     from sonify.performance import Performance
@@ -30,8 +30,8 @@ __all__ = ["Options", "State", "patches", "states", "write", "write_matrix"]
 # Own limit: a GIF of that many pictures takes some minutes.
 MAX_FRAMES = 50_000
 
-# A time in s, and the levels of all lamps from then on, shape (height, width).
-State = tuple[float, NDArray[np.uint8]]
+# A time in s, and what all lamps show from then on, shape (height, width).
+State = tuple[float, Shown]
 
 
 def states(show: Performance, start: float, end: float) -> Iterator[State]:

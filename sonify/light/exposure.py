@@ -13,9 +13,20 @@ from numpy.typing import NDArray
 
 from sonify.light.look import BRIGHTEST, LUMINANCE, Look, linear
 
-__all__ = ["BRIGHT", "MOST_LIGHT", "NOTICED", "gain", "lab", "light_steps", "shade", "shines"]
+__all__ = [
+    "BRIGHT",
+    "MOST_LIGHT",
+    "NOTICED",
+    "Real",
+    "gain",
+    "lab",
+    "light_steps",
+    "shade",
+    "shines",
+]
 
 F64 = NDArray[np.float64]
+Real = NDArray[np.float32] | NDArray[np.float64]
 
 # The most light that is told apart: a hot core between four lit neighbours (`lamp_shapes.CORE`)
 # at an exposure of +1. More looks the same.
@@ -32,7 +43,7 @@ _XYZ = np.array([[0.4124, 0.3576, 0.1805], [0.2126, 0.7152, 0.0722], [0.0193, 0.
 _WHITE = _XYZ.sum(axis=1)
 
 
-def shade(look: Look, cover: NDArray[np.float64], light: F64, lamp: F64 | None = None) -> F64:
+def shade(look: Look, cover: Real, light: Real, lamp: Real | None = None) -> F64:
     """Colours in linear light.
 
     Parameters
@@ -52,13 +63,13 @@ def shade(look: Look, cover: NDArray[np.float64], light: F64, lamp: F64 | None =
         Of the shape that all broadcast to, and three components.
     """
     own, unlit, ground = (linear(c) for c in (look.lamp, look.unlit, look.ground))
-    lamp = own if lamp is None else lamp
-    cover, light = cover[..., None], light[..., None] * gain(look)
-    base = np.where(cover < 0, ground * (1 + cover), ground + (unlit - ground) * cover)
-    out = base + (lamp - base) * np.minimum(light, 1)
+    tone = own if lamp is None else lamp
+    m, x = cover[..., None], light[..., None] * gain(look)
+    base = np.where(m < 0, ground * (1 + m), ground + (unlit - ground) * m)
+    out: F64 = base + (tone - base) * np.minimum(x, 1)
     if shines(look):
-        out = out + (1 - out) * glare(light)
-    return np.asarray(out)
+        out = out + (1 - out) * glare(x)
+    return out
 
 
 def shines(look: Look) -> bool:
@@ -71,9 +82,9 @@ def gain(look: Look) -> float:
     return float(look.brightness / BRIGHTEST * 2.0**look.exposure)
 
 
-def glare(light: F64) -> F64:
+def glare(light: Real) -> F64:
     """How far light over 1 turns white, from 0 to 1; half at 3 (chosen by eye)."""
-    over: F64 = np.maximum(light - 1, 0)
+    over: F64 = np.maximum(np.asarray(light, np.float64) - 1, 0)
     return over / (over + 2)
 
 

@@ -34,14 +34,16 @@ class LampLevels:
         self, lights: NDArray[np.void], matrix: Matrix, scroll: Scroll | None = None
     ) -> None:
         self._scroll = scroll
-        self.time, self._led, self._level = (
-            np.ascontiguousarray(lights[name]) for name in ("time_s", "led", "level")
-        )
-        self._now = np.zeros((matrix.height, matrix.width), np.uint8)
+        self.time, self._led = (np.ascontiguousarray(lights[name]) for name in ("time_s", "led"))
+        self._shown = lights["level"] + np.uint16(256) * lights["hue"]
+        self._now = np.zeros((matrix.height, matrix.width), np.uint16)
         self.state = 0
 
-    def at(self, time_s: float) -> NDArray[np.uint8]:
-        """The levels at a moment, shape (height, width); the next call may overwrite them."""
+    def at(self, time_s: float) -> NDArray[np.uint16]:
+        """What lamps show at a moment, level and hue times 256, shape (height, width).
+
+        The next call may overwrite it.
+        """
         scroll, before = self._scroll, self.state
         if scroll is not None and time_s >= scroll.start_s:
             step = int((time_s - scroll.start_s) / scroll.column_s + 1e-9)
@@ -54,5 +56,5 @@ class LampLevels:
             self._now[:] = before = 0
         # of several changes of a lamp, the last one counts
         fresh = slice(before, self.state)
-        self._now.reshape(-1)[self._led[fresh]] = self._level[fresh]
+        self._now.reshape(-1)[self._led[fresh]] = self._shown[fresh]
         return self._now

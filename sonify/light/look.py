@@ -50,6 +50,22 @@ class Look(Settings, frozen=True):
     ----------
     lamp : Lit lamp
         The colour of a lamp that is on.
+    colours : Colours by
+        What the colours of lamps stand for while the disc is read.
+
+        - lamp: all have the lamp's colour
+        - row: the disc row
+        - voice: the voice that plays
+        - character: which characters belong together
+        - pitch: low to high
+        - velocity: soft to loud
+        - age: how long ago it was read
+    palette
+        Its colours. Empty: those that suit it, told apart under colour blindness too.
+    velocity : Brightness from velocity
+        Loud notes light brightly.
+    trail
+        The time in which a lamp fades out after it was read. 0: it stays lit.
     unlit : Unlit lamp
         The colour of a lamp that is off.
     background
@@ -94,6 +110,10 @@ class Look(Settings, frozen=True):
     """
 
     lamp: Colour = "#ffb347"
+    colours: Literal["lamp", "row", "voice", "character", "pitch", "velocity", "age"] = "lamp"
+    palette: tuple[Colour, ...] = ()
+    velocity: bool = False
+    trail: Annotated[float, control(step=0.25, unit="s", soft=(0, 20), ge=0, le=600)] = 0.0
     unlit: Colour = "#241c16"
     background: str = "#0d0b0a"
     shape: Literal["round", "square", "diffused"] = "round"

@@ -11,10 +11,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.disc_player.profile import Matrix
+from sonify.light.colours import lamp_colours
 from sonify.light.exposure import NOTICED, light_steps, shade
 from sonify.light.lamp_grid import Box, LampGrid
-from sonify.light.look import Look, from_linear
-from sonify.light.renderer import Arrays, Renderer, shades, tiled
+from sonify.light.look import F32, Look, from_linear
+from sonify.light.renderer import Arrays, Renderer, Shown, shades, tiled
 
 __all__ = ["Painter"]
 
@@ -25,6 +26,8 @@ FINE, COARSE = NOTICED, 3 * NOTICED
 # What a light around lamps that is left out may change on the background, of 255: it would make
 # every change larger.
 FAINT = 2.0
+# Steps a side of the table of the nearest colours of the palette, where lamps have many hues.
+_CUBE = 86
 # Colours that differ by no more than this, of 255, are one.
 _SAME = 1
 
@@ -44,6 +47,8 @@ class Painter(Renderer):
         )
         self.size = self.grid.size
         self._canvas = np.zeros(self.size[::-1], np.uint8)
+        if self._hues is not None:
+            self._nearest = np.full(_CUBE**3, -1, np.int16)
 
     @property
     def palette(self) -> NDArray[np.uint8]:
@@ -53,6 +58,8 @@ class Painter(Renderer):
     @cached_property
     def _colours(self) -> tuple[NDArray[np.uint8], NDArray[np.uint8]]:
         """The palette, and which of its colours each shade is."""
+        if self._hues is not None:
+            return _palette(self.look), np.zeros(0, np.uint8)
         _, _, mixed = shades(self.look, COVERS, self._lights)
         wanted = np.rint(from_linear(mixed) * 255).astype(np.int16)
         found = np.empty_like(wanted)
@@ -66,18 +73,19 @@ class Painter(Renderer):
             place[k] = same
         return found[:n].astype(np.uint8), place
 
-    def picture(self, levels: NDArray[np.uint8]) -> NDArray[np.uint8]:
-        """The palette indices of the whole picture, from levels of shape (height, width)."""
+    def picture(self, shown: Shown) -> NDArray[np.uint8]:
+        """The palette indices of the whole picture, from lamps of shape (height, width)."""
         self.forget()
-        self.update(levels)
+        self.update(shown)
         return self._canvas.copy()
 
-    def update(self, levels: NDArray[np.uint8]) -> tuple[int, int, NDArray[np.uint8]] | None:
+    def update(self, shown: Shown) -> tuple[int, int, NDArray[np.uint8]] | None:
         """Paint what changed since the last time.
 
         Parameters
         ----------
-        levels : ndarray of uint8, shape (height, width)
+        shown : ndarray of uint8 or uint16, shape (height, width)
+            Levels, and hues times 256.
 
         Returns
         -------
@@ -86,7 +94,7 @@ class Painter(Renderer):
             whole picture the first time. None if nothing changed.
         """
         first = self._shown is None
-        box = self._update(levels)
+        box = self._update(shown)
         if box is None:
             return None
         x, y, w, h = (0, 0, *self.size) if first else box
@@ -95,11 +103,36 @@ class Painter(Renderer):
     def _finish(self, index: NDArray[np.uint16]) -> Arrays:
         return [self._colours[1][index]]
 
+    def _finish_mixed(self, cover: F32, light: F32, lamp: F32) -> Arrays:
+        mixed = shade(self.look, cover, light, lamp)
+        steps = (from_linear(mixed) * (_CUBE - 1) + 0.5).astype(np.int32)
+        colour = (steps[..., 0] * _CUBE + steps[..., 1]) * _CUBE + steps[..., 2]
+        missing = np.unique(colour[self._nearest[colour] < 0])
+        for part in np.array_split(missing, 1 + len(missing) // 4096):
+            rgb = np.stack(np.unravel_index(part, (_CUBE,) * 3), axis=-1) * (255 / (_CUBE - 1))
+            apart = np.square(rgb[:, None] - self.palette[None].astype(float)).sum(axis=-1)
+            self._nearest[part] = apart.argmin(axis=1)
+        return [self._nearest[colour].astype(np.uint8)]
+
     def _place(self, part: Box, arrays: Arrays) -> None:
         left, top, n, m = part
         xe, ye = self.grid.columns.edge, self.grid.rows.edge
         under = self._canvas[ye[top] : ye[top + m], xe[left] : xe[left + n]]
         tiled(under, m, n)[...] = arrays[0]
+
+
+def _palette(look: Look) -> NDArray[np.uint8]:
+    """Up to 254 colours that a matrix with lamps of many hues needs."""
+    hues, cover = lamp_colours(look), np.linspace(0, 1, COVERS)
+    found = np.zeros((0, 3), np.uint8)
+    for wider in np.geomspace(1, 16, 40):
+        light = light_steps(look, FINE * wider, COARSE * wider)
+        mixed = [shade(look, cover[:, None], light, hue) for hue in hues]
+        colours = np.rint(from_linear(np.stack(mixed)) * 255).astype(np.uint8)
+        found = np.unique(colours.reshape(-1, 3), axis=0)
+        if len(found) < 255:
+            break
+    return found
 
 
 def faint(look: Look) -> float:

@@ -12,14 +12,16 @@ from numpy.typing import NDArray
 from sonify.disc_player.profile import Matrix
 from sonify.errors import InputError
 from sonify.light.cells import means
-from sonify.light.exposure import gain, light_steps
+from sonify.light.exposure import Real, gain, light_steps, shade
 from sonify.light.lamp_grid import Box, fitted, grain_of
 from sonify.light.look import F32, Look, from_linear, linear, to_linear
 from sonify.light.mounting import Mounting
 from sonify.light.planes import Picture, halved, over
-from sonify.light.renderer import Arrays, Renderer, shades, tiled
+from sonify.light.renderer import Arrays, Renderer, Shown, shades, tiled
 
 __all__ = ["Panel"]
+
+F64 = NDArray[np.float64]
 
 COVERS = 16
 # Steps of light in CIELAB: finer than 8 bits per component can show.
@@ -79,12 +81,13 @@ class Panel(Renderer):
         x, y = self.grid.centres
         return self.x + x, self.y + y
 
-    def update(self, levels: NDArray[np.uint8]) -> tuple[Box, F32 | None] | None:
+    def update(self, shown: Shown) -> tuple[Box, F32 | None] | None:
         """Paint what changed since the last time.
 
         Parameters
         ----------
-        levels : ndarray of uint8, shape (height, width)
+        shown : ndarray of uint8 or uint16, shape (height, width)
+            Levels, and hues times 256.
 
         Returns
         -------
@@ -94,7 +97,7 @@ class Panel(Renderer):
         """
         if self._shown is None:
             self.picture.clear(*self.box)
-        box = self._update(levels)
+        box = self._update(shown)
         if box is None:
             return None
         x, y, w, h = box
@@ -109,49 +112,74 @@ class Panel(Renderer):
 
         Shapes (n, 3), (n,), (3, n).
         """
-        look = self.look
-        cover, light, mixed = shades(look, COVERS, self._lights)
-        alpha = np.ones(len(mixed))
-        straight = from_linear(mixed)
-        if not look.plain:
-            # what lies behind is seen where neither lamp nor light is
-            whole = 1 - (1 - cover) * (1 - np.minimum(light * gain(look), 1))
-            part = mixed - linear(look.ground) * (1 - whole)[:, None]
-            straight = from_linear(part / np.maximum(whole, 1e-9)[:, None])
-            straight[0] = straight[1]
-            # gamma-encoded coverage, because pictures are usually laid over each other without
-            # conversion to linear light
-            alpha = from_linear(whole)
-            mixed = to_linear(straight * alpha[:, None])
+        cover, light, mixed = shades(self.look, COVERS, self._lights)
+        straight, alpha, mixed = self._seen(cover, light, mixed)
         numbers = self.picture.format.nearest(straight)
         return numbers, alpha.astype(np.float32), np.ascontiguousarray(mixed.T, np.float32)
+
+    def _seen(self, cover: Real, light: Real, mixed: F64) -> tuple[F64, F64, F64]:
+        """Colours (encoded), coverage, and linear light on the background, of shades."""
+        look = self.look
+        if look.plain:
+            return from_linear(mixed), np.ones(mixed.shape[:-1]), mixed
+        # what lies behind is seen where neither lamp nor light is
+        whole = 1 - (1 - cover) * (1 - np.minimum(light * gain(look), 1))
+        part = mixed - linear(look.ground) * (1 - whole)[..., None]
+        straight = from_linear(part / np.maximum(whole, 1e-9)[..., None])
+        straight = np.where((whole > 0)[..., None], straight, from_linear(linear(look.unlit)))
+        # gamma-encoded coverage, because pictures are usually laid over each other without
+        # conversion to linear light
+        alpha = from_linear(whole)
+        return straight, alpha, to_linear(straight * alpha[..., None])
 
     def _finish(self, index: NDArray[np.uint16]) -> Arrays:
         """The planes, then the light of cells if they are kept; over an image the bare indices."""
         if not self.look.plain and not self.look.clear:
             return [index]
         numbers, alpha, mixed = self._table
+        cells = None if self.light is None else [one[index] for one in mixed]
+        return self._planes(numbers[index], alpha[index], cells)
+
+    def _finish_mixed(self, cover: F32, light: F32, lamp: F32) -> Arrays:
+        mixed = shade(self.look, cover, light, lamp)
+        straight, alpha, mixed = self._seen(cover, light, mixed)
+        numbers = np.rint(self.picture.format.values(straight))
+        if not self.look.plain and not self.look.clear:
+            return [numbers.astype(np.float32), alpha.astype(np.float32)]
+        # what no light falls on has the exact colours of the look
+        steps = np.rint(cover * (COVERS - 1)).astype(np.int64) * len(self._lights)
+        exact = self._table[0][steps]
+        numbers = np.where((light < 1e-4)[..., None], exact, numbers)
+        cells = list(np.moveaxis(mixed, -1, 0).astype(np.float32))
+        return self._planes(numbers.astype(self.picture.format.dtype), alpha, cells)
+
+    def _planes(
+        self, numbers: NDArray[Any], alpha: NDArray[Any], cells: list[F32] | None
+    ) -> Arrays:
+        """The planes of tiles, and the light of their cells if it is kept."""
         fmt = self.picture.format
-        n, h, w = index.shape
-        planes: Arrays = [numbers[:, 0][index]]
+        n, h, w = alpha.shape
+        planes: Arrays = [numbers[..., 0]]
         for k in (1, 2):
-            full = numbers[:, k][index]
+            full = numbers[..., k]
             if fmt.half:
                 mean = halved(full.reshape(n * h, w).astype(np.float32))
                 full = np.rint(mean).astype(fmt.dtype).reshape(n, h // 2, w // 2)
             planes.append(full)
         if fmt.alpha:
-            planes.append(np.rint(alpha * fmt.top).astype(fmt.dtype)[index])
-        if self.light is not None:
+            planes.append(np.rint(alpha * fmt.top).astype(fmt.dtype))
+        if self.light is not None and cells is not None:
             c = self.cell
-            whole = index.reshape(n * h, w)
-            cells = [means(one[whole], c).reshape(n, h // c, w // c) for one in mixed]
-            planes.append(np.stack(cells, axis=1))
+            kept = [means(one.reshape(n * h, w), c).reshape(n, h // c, w // c) for one in cells]
+            planes.append(np.stack(kept, axis=1))
         return planes
 
     def _place(self, part: Box, arrays: Arrays) -> None:
         if not self.look.plain and not self.look.clear:
-            self._place_over(part, arrays[0])
+            if self._hues is None:
+                numbers, alpha, _ = self._table
+                arrays = [numbers.astype(np.float32)[arrays[0]], alpha[arrays[0]]]
+            self._place_over(part, *arrays)
             return
         windows = self._windows.get(part)
         if windows is None:
@@ -182,11 +210,9 @@ class Panel(Renderer):
             windows.append(as_strided(own, (m, n, 3, h, w), (h * d, w * r, q, d, r)))
         return windows
 
-    def _place_over(self, part: Box, index: NDArray[Any]) -> None:
-        """Lay the shades of tiles over a background image."""
-        m, n, h, w = index.shape
-        whole = index.transpose(0, 2, 1, 3).reshape(m * h, n * w)
-        numbers, alpha, _ = self._table
+    def _place_over(self, part: Box, numbers: NDArray[Any], alpha: NDArray[Any]) -> None:
+        """Lay tiles over a background image."""
+        m, n, h, w = alpha.shape
         picture = self.picture
         x, y, _, _ = self._pixels(part)
         box = (self.x + x, self.y + y, n * w, m * h)
@@ -194,6 +220,6 @@ class Panel(Renderer):
             picture.format,
             picture.cut(picture.planes, *box),
             picture.cut(picture.ground, *box),
-            numbers.astype(np.float32)[whole],
-            alpha[whole],
+            numbers.transpose(0, 2, 1, 3, 4).reshape(m * h, n * w, 3),
+            alpha.transpose(0, 2, 1, 3).reshape(m * h, n * w),
         )

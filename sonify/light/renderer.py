@@ -15,11 +15,15 @@ import numpy as np
 from numpy.lib.stride_tricks import as_strided, sliding_window_view
 from numpy.typing import NDArray
 
+from sonify.light.colours import lamp_colours
 from sonify.light.exposure import MOST_LIGHT, shade
 from sonify.light.lamp_grid import Box, Kind, LampGrid
 from sonify.light.look import F32, Look
 
-__all__ = ["Arrays", "Renderer", "shades", "tiled"]
+__all__ = ["Arrays", "Renderer", "Shown", "shades", "tiled"]
+
+# Levels of lamps, with their hues times 256 where there are any.
+Shown = NDArray[np.uint8] | NDArray[np.uint16]
 
 Arrays = list[NDArray[Any]]
 
@@ -77,7 +81,8 @@ class _Tiles:
 
 
 class Renderer(ABC):
-    """Paints a matrix; levels are given in the player's order of lamps.
+    """Paints a matrix; what lamps show, their levels and hues times 256, is given in the player's
+    order of lamps.
 
     Parameters
     ----------
@@ -97,6 +102,9 @@ class Renderer(ABC):
         self._covers, self._lights, self._faint = covers, lights, np.float32(faint)
         light = (np.arange(_FINE + 1) / _FINE) ** 2 * MOST_LIGHT
         self._steps = np.searchsorted((lights[1:] + lights[:-1]) / 2, light).astype(np.uint16)
+        # of all hues in linear light; None if there is but one
+        hues = lamp_colours(self.look)
+        self._hues: F32 | None = hues.astype(np.float32) if len(hues) > 1 else None
         self._tiles: dict[Kind, _Tiles] = {}
         self._kept = 0
         self._shown: NDArray[np.uint8] | None = None
@@ -107,6 +115,10 @@ class Renderer(ABC):
     def _finish(self, index: NDArray[np.uint16]) -> Arrays:
         """The finished arrays of tiles, each of shape (n, ...), from the indices of their shades,
         cover * lights + light, shape (n, h, w)."""
+
+    @abstractmethod
+    def _finish_mixed(self, cover: F32, light: F32, lamp: F32) -> Arrays:
+        """The same from coverage, shape (h, w), light, (n, h, w), and its colour, (n, h, w, 3)."""
 
     @abstractmethod
     def _place(self, part: Box, arrays: Arrays) -> None:
@@ -129,9 +141,11 @@ class Renderer(ABC):
         """Paint everything again next time."""
         self._shown = None
 
-    def _update(self, levels: NDArray[np.uint8]) -> Box | None:
-        """Paint levels of shape (height, width), and return the rectangle of pixels painted."""
-        seen = self.mounting.levels(levels)
+    def _update(self, shown: Shown) -> Box | None:
+        """Paint lamps, shape (height, width), and return the rectangle of pixels painted."""
+        seen = self.mounting.levels(shown)
+        if self._hues is None:
+            seen = seen.astype(np.uint8)
         near = np.pad(seen, 1)
         changed = np.ones(seen.shape, bool)
         if self._shown is not None:
@@ -146,7 +160,7 @@ class Renderer(ABC):
         if not len(ys):
             return None
         top, below, left, right = int(ys[0]), int(ys[-1]) + 1, int(xs[0]), int(xs[-1]) + 1
-        binary = bool(((seen == 0) | (seen == 255)).all())
+        binary = self._hues is None and bool(((seen == 0) | (seen == 255)).all())
         nine = sliding_window_view(near, (3, 3))
         rows, columns = self.grid.rows, self.grid.columns
         for r0, r1 in rows.runs:
@@ -163,10 +177,10 @@ class Renderer(ABC):
         x, y = int(columns.edge[left]), int(rows.edge[top])
         return x, y, int(columns.edge[right]) - x, int(rows.edge[below]) - y
 
-    def _gather(self, kind: Kind, nine: NDArray[np.uint8], binary: bool) -> Arrays:
-        """The arrays of tiles for nine levels each, shape (n, 9)."""
+    def _gather(self, kind: Kind, nine: Shown, binary: bool) -> Arrays:
+        """The arrays of tiles for nine lamps each, shape (n, 9)."""
         if not self._spills:
-            nine = np.where(np.arange(9) == 4, nine, np.uint8(0))
+            nine = np.where(np.arange(9) == _OWN, nine, nine.dtype.type(0))
         if not binary:
             first, back = _distinct(nine)
             made = self._make(self._of_kind(kind), nine[first])
@@ -199,15 +213,15 @@ class Renderer(ABC):
             )
         return self._tiles[kind]
 
-    def _make(self, tiles: _Tiles, nine: NDArray[np.uint8]) -> Arrays:
-        levels = nine.astype(np.float32) / np.float32(255)
-        own = levels[:, _OWN, None, None].copy()
-        levels[:, _OWN] = 0
-        # not a matrix product, whose threads would keep spinning while the encoder needs the cores
-        light = np.einsum("nk,kyx->nyx", levels, tiles.kernels)
-        # what falls on a lit lens is lost in its own light
-        light *= 1 - own * tiles.lens
-        light += own * tiles.kernels[_OWN]
+    def _make(self, tiles: _Tiles, nine: Shown) -> Arrays:
+        levels = (nine & 255).astype(np.float32) / np.float32(255)
+        light = self._lit(tiles, levels)
+        if self._hues is not None:
+            lamp = np.stack(
+                [self._lit(tiles, levels * one[nine >> 8]) for one in self._hues.T], axis=-1
+            )
+            lamp /= np.maximum(light, 1e-6)[..., None]
+            return self._finish_mixed(tiles.lens, light, lamp)
         np.minimum(light, MOST_LIGHT, out=light)
         light *= 1 / MOST_LIGHT
         np.sqrt(light, out=light)
@@ -215,10 +229,22 @@ class Renderer(ABC):
         light += 0.5
         return self._finish(self._index(self._steps[light.astype(np.int16)], tiles.cover))
 
+    def _lit(self, tiles: _Tiles, levels: F32) -> F32:
+        """The light on tiles, shape (n, h, w), from nine levels each."""
+        own = levels[:, _OWN, None, None]
+        others = levels.copy()
+        others[:, _OWN] = 0
+        # not a matrix product, whose threads would keep spinning while the encoder needs the cores
+        light: F32 = np.einsum("nk,kyx->nyx", others, tiles.kernels)
+        # what falls on a lit lens is lost in its own light
+        light *= 1 - own * tiles.lens
+        light += own * tiles.kernels[_OWN]
+        return light
 
-def _distinct(nine: NDArray[np.uint8]) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Where each distinct row of nine levels occurs first, and which of these each row is."""
-    present = np.zeros(256, bool)
+
+def _distinct(nine: Shown) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Where each distinct row of nine lamps occurs first, and which of these each row is."""
+    present = np.zeros(int(nine.max(initial=0)) + 1, bool)
     present[nine] = True
     rank = np.cumsum(present) - 1
     if rank[-1] >= 1 << 7:

@@ -90,6 +90,7 @@ class Scroll:
         out["time_s"] = self.start_s + step * self.column_s
         out["led"] = led
         out["level"] = now[step, led]
+        out["hue"] = 0
         return out
 
 

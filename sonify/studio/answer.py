@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
+from sonify.light.colours import palette_of
 from sonify.light.exposure import gain, shines
 from sonify.light.lamp_shapes import REACH, Lamp
 from sonify.light.look import BRIGHTEST
@@ -82,6 +83,7 @@ def arrays_of(show: Performance) -> dict[str, NDArray[Any]]:
         "light_s": lights["time_s"],
         "light_led": lights["led"],
         "light_level": lights["level"],
+        "light_hue": lights["hue"],
         "caption_s": show.captions["time_s"],
         "caption_point": show.captions["codepoint"],
         "caption_first": characters["first_bit"].astype("i4"),
@@ -209,6 +211,7 @@ def look_of(show: Performance) -> dict[str, Any]:
     lens, halo = Lamp(look).profile(8)
     return {
         **to_builtins(look),
+        "hues": [look.lamp, *palette_of(look)],
         "steps": BRIGHTEST,
         "lens": (lens * gain(look)).tolist(),
         "halo": (halo * gain(look)).tolist(),

@@ -24,6 +24,7 @@ LAMP, UNLIT, GROUND = "#ffb347", "#241c16", "#0d0b0a"
 PLAIN = {
     "light.pixels": 16, "light.lamp": LAMP, "light.unlit": UNLIT, "light.background": GROUND,
     "light.shape": "square", "light.gap": 0.2, "light.glow": 0.0,
+    "light.core": 0.0, "light.bloom": 0.0,
     "music.voice": [{"name": "one", "program": "woodblock"}],
 }  # fmt: skip
 
@@ -122,7 +123,8 @@ COLOURS += [(kind, look) for kind in ("webm", "mov", "film.png", "png") for look
     ("kind", "look"), COLOURS, ids=lambda p: p if isinstance(p, str) else getattr(p, "stem", "own")
 )
 def test_flat_areas_have_the_colours_of_the_look(tmp_path, kind, look):
-    settings = {"light.pixels": 32, "light.gap": 0.2, "light.glow": 0.0, "light.shape": "square"}
+    settings = {"light.pixels": 32, "light.gap": 0.2, "light.glow": 0.0, "light.shape": "square",
+                "light.core": 0.0, "light.bloom": 0.0}  # fmt: skip
     if look is None:
         show = show_of(**settings)
     else:

@@ -72,7 +72,7 @@ def followed(show: sonify.Performance) -> bool:
 
 FOLLOWED = [p for p in NAMES["music"] if followed(performance("cairn-small", [p]))]
 CASES = [
-    (preset, NAMES["disc"][n % len(NAMES["disc"])], NAMES["player"][n % 3], FILLS[n % 6])
+    (preset, NAMES["disc"][n % len(NAMES["disc"])], NAMES["player"][n % 3], FILLS[n % len(FILLS)])
     for n, preset in enumerate(itertools.chain(FOLLOWED, FOLLOWED[::-1]))
 ]
 
@@ -99,7 +99,7 @@ def test_some_presets_that_ship_can_be_followed():
 @pytest.mark.parametrize(
     ("disc", "player", "fill"),
     [
-        (d, p, FILLS[(n + m) % 6])
+        (d, p, FILLS[(n + 4 * m) % len(FILLS)])
         for n, d in enumerate(NAMES["disc"])
         for m, p in enumerate(NAMES["player"])
     ],

@@ -111,13 +111,15 @@ def test_the_columns_show_the_bits_of_the_disc():
                 assert unit.number == ord(unit.char)
 
 
-@pytest.mark.parametrize("fill", ["rows", "running", "columns", "furrows", "characters", "rolling"])
+@pytest.mark.parametrize(
+    "fill", ["fitted", "rows", "running", "columns", "furrows", "characters", "rolling"]
+)
 @pytest.mark.parametrize("row_start", ["index", "next-position"])
 def test_each_one_has_the_lamp_that_lights_when_it_is_read(fill, row_start):
     show = show_of("two rows", **{"player.matrix.fill": fill, "player.row-start": row_start})
     lamps = Facts(show).lamps
     lit: dict[float, set[int]] = {}
-    for time, led, level in show.lights.tolist():
+    for time, led, level, _ in show.lights.tolist():
         if level:
             lit.setdefault(round(time, 6), set()).add(led)
     for time, row, position, bit in show.reading.tolist():
@@ -330,7 +332,7 @@ def test_pointing_at_one_shows_the_others(browser, tmp_path):
             ("rect", "3", "3"), ("polygon", "0", "6")} <= marked  # fmt: skip
     assert not [m for m in marked if m[1:] == ("4", "4")]
     said = page.locator("#say").text_content()
-    assert said.startswith("Row 1, position 4: one, hole, lamp in line 1, column 4 on, note ")
+    assert said.startswith("Row 1, position 4: one, hole, lamp in line 1, column 8 on, note ")
     page.mouse.move(2, 2)
     assert lit(page) == set()
     page.close()

@@ -39,6 +39,7 @@ def test_arrays_are_the_performances_own(studio: Studio) -> None:
         "light_s": show.lights["time_s"],
         "light_led": show.lights["led"],
         "light_level": show.lights["level"],
+        "light_hue": show.lights["hue"],
         "caption_s": show.captions["time_s"],
         "caption_point": show.captions["codepoint"],
     }.items():

@@ -38,14 +38,18 @@ class MatrixView:
 
     def show(self, time_s: float) -> Painted:
         """Paint what has changed by a moment."""
-        before, levels = self._lamps.state, self._lamps.at(time_s)
+        before, lamps = self._lamps.state, self._lamps.at(time_s)
         if self._shown is not None and self._lamps.state == before and not self._moving:
             return []
         if self._shown is None or self._most == np.inf:
-            self._shown = levels.astype(np.float64)
+            self._shown, self._hue = (lamps & 255).astype(np.float64), lamps & 0xFF00
         else:
+            # a lamp keeps its colour while it fades out
+            levels = lamps & 255
+            self._hue = np.where(levels > 0, lamps & 0xFF00, self._hue)
             self._shown += np.clip(levels - self._shown, -self._most, self._most)
             self._moving = bool((self._shown != levels).any())
-            levels = (np.rint(self._shown / _STEP) * _STEP).astype(np.uint8)
-        done = self.panel.update(levels)
+            steps = (np.rint(self._shown / _STEP) * _STEP).astype(np.uint16)
+            lamps = np.where(steps > 0, steps | self._hue, np.uint16(0))
+        done = self.panel.update(lamps)
         return [] if done is None else [done]

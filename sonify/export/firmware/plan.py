@@ -49,7 +49,9 @@ MOST_POSITIONS = 8192
 MOST_LAMPS = 8192
 _ROWS_SEEN = 2048
 
-FILLS = ("rows", "running", "columns", "furrows", "characters", "rolling")
+FILLS = (
+    "fitted", "centred", "scaled", "rows", "running", "columns", "furrows", "characters", "rolling",
+)  # fmt: skip
 
 
 @dataclass(frozen=True, eq=False)
@@ -254,7 +256,15 @@ def _beyond(show: Performance) -> list[str]:
     )
     moving = bool(show.setup.music.form.brightness)
     moving |= any(v.controllers for v in show.setup.music.voice)
+    look = show.setup.light
     checks = (
+        (
+            look.colours != "lamp",
+            f"light.colours '{look.colours}' can't be followed: lamps are on or off; the "
+            "nearest is 'lamp'",
+        ),
+        (look.velocity, "light.velocity can't be followed: the core's lamps are on or off"),
+        (look.trail > 0, "light.trail can't be followed: the core's lamps stay lit; use 0"),
         (moving, "controllers that move (controllers, form.brightness): the core sends notes only"),
         (bool(show.setup.note), "notes changed by hand ([[note]]): the core follows the mapping"),
         (show.setup.music.timing == "bars", bars),

@@ -12,6 +12,7 @@ from sonify.export.firmware.alphabet import ita2_table
 from sonify.export.firmware.names import voice_names
 from sonify.export.firmware.plan import FILLS, FirmwarePlan
 from sonify.export.firmware.steps import MOST_LOUD
+from sonify.light.fill_rules import Lines
 from sonify.midi.channels import BEND_CENTRE, channel_setup
 from sonify.music.machine import NOTHING, Lead
 
@@ -29,6 +30,7 @@ def config_h(plan: FirmwarePlan, template: str) -> str:
     """Fill in the header of sizes and speeds."""
     show, letters = plan.show, plan.letters
     code, matrix, grid = show.disc.code, show.setup.player.matrix, show.grid
+    own = Lines.of(matrix.fill, show.disc.rows, show.disc.positions, matrix)
     parity = code is not None and code.check == "parity"
     low_first = code is not None and code.bit_order == "low-first"
     index = show.setup.player.row_start == "index"
@@ -50,6 +52,12 @@ def config_h(plan: FirmwarePlan, template: str) -> str:
         ("HEIGHT", matrix.height, ""),
         ("LAMPS", matrix.lamps, ""),
         ("FILL", f"PLAYER_FILL_{matrix.fill.upper()}", ""),
+        ("FOLD", own.fold, "lines of a row, if each has its own"),
+        ("SEGMENT", own.segment, "positions of a line"),
+        ("LINES", own.lines, "lines that are seen at once"),
+        ("PAGE_ROWS", f"{own.rows or 65535}U", "rows that are seen at once"),
+        ("COLUMN_EDGES", ", ".join(f"{v}U" for v in own.x), "first lamp, lamps, parts"),
+        ("LINE_EDGES", ", ".join(f"{v}U" for v in own.y), ""),
         ("ALPHABET", f"PLAYER_ALPHABET_{plan.alphabet.upper().replace('-', '')}", ""),
         ("CODED", int(code is not None), "whether the bits carry a message"),
         ("UNIT_BITS", show.unit_bits, "bits of a character"),

@@ -23,6 +23,8 @@ CODE_BYTES = 13_200
 
 _CHANCE_BYTES = 1_800
 _BEND_BYTES = 150
+# ... and of fill rules that give each row lines of its own
+_LINES_BYTES = 400
 
 PROGRAM_MEMORY = 28 * 1024
 
@@ -45,6 +47,7 @@ class Memory:
 def memory_of(plan: FirmwarePlan) -> Memory:
     """Work out the memory that a plan takes."""
     code = CODE_BYTES + _CHANCE_BYTES * plan.human + _BEND_BYTES * bool(plan.sounds.bends)
+    code += _LINES_BYTES * (plan.show.setup.player.matrix.fill in ("fitted", "centred", "scaled"))
     return Memory(plan.ram, plan.stack, table_bytes(plan), code)
 
 

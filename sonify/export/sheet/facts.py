@@ -249,7 +249,7 @@ class Facts:
         show, timeline = self.show, self.show.timeline
         matrix = show.setup.player.matrix
         writes = find_fill(matrix.fill).writes(
-            show.bit_stream.bits, timeline, matrix, show.unit_bits
+            (show.bit_stream.bits > 0).astype(np.uint16), timeline, matrix, show.unit_bits
         )
         # the last write in a slot is that of its bit; those before it wipe
         out = np.empty(len(self.flat), np.int64)

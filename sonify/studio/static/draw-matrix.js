@@ -49,6 +49,8 @@ export class MatrixView {
     this.from = new Uint8Array(lamps);
     this.to = new Uint8Array(lamps);
     this.since = new Float64Array(lamps);
+    // which of the look's colours each lamp has, kept while it fades out
+    this.hue = new Uint8Array(lamps);
     this.forget();
     if (!same) {
       this.stale = true;
@@ -86,7 +88,11 @@ export class MatrixView {
     return Math.abs(to - from) <= most ? to : from + Math.sign(to - from) * most;
   }
 
-  turn(lamp, level, time) {
+  turn(lamp, level, time, hue = 0) {
+    if (level && this.hue[lamp] !== hue) {
+      this.hue[lamp] = hue;
+      this.drawn = false;
+    }
     if (this.to[lamp] === level) return;
     this.from[lamp] = this.show.look.fade > 0 ? this.levelOf(lamp, time) : level;
     this.to[lamp] = level;
@@ -103,7 +109,7 @@ export class MatrixView {
       ? Math.min(Math.floor((place - s.scroll.startS) / s.scroll.columnS + 1e-6), s.scroll.steps) : -1;
     if (count < this.upTo || step < this.step) this.forget();
     for (let k = this.upTo; k < count; k++) {
-      this.turn(s.seen[s.light_led[k]], s.light_level[k], s.light_s[k]);
+      this.turn(s.seen[s.light_led[k]], s.light_level[k], s.light_s[k], s.light_hue[k]);
     }
     this.upTo = count;
     if (step > this.step) {
@@ -146,9 +152,10 @@ export class MatrixView {
     else { c.moveTo(x + half, y); c.arc(x, y, half, 0, 2 * Math.PI); }
   }
 
-  /** The picture of a lamp at a step of brightness. */
-  sprite(level) {
-    if (this.sprites.has(level)) return this.sprites.get(level);
+  /** The picture of a lamp at a step of brightness in one of the look's colours. */
+  sprite(level, hue) {
+    const key = level + 256 * hue;
+    if (this.sprites.has(key)) return this.sprites.get(key);
     const { look } = this.show;
     const size = this.lampSize;
     const light = level / look.steps;
@@ -161,16 +168,16 @@ export class MatrixView {
     const half = (size * (1 - look.gap)) / 2;
     if (look.glow > 0 || look.bloom > 0) {
       c.fillStyle = radial(c, mid, half, size * look.reach,
-        look.halo.map((x) => look.lamp + alpha(x * light)));
+        look.halo.map((x) => look.hues[hue] + alpha(x * light)));
       c.fillRect(0, 0, wide, wide);
     }
     c.beginPath();
     this.lens(c, mid, mid, size, look.shape);
-    const [lamp, unlit] = [parts(look.lamp), parts(look.unlit)];
+    const [lamp, unlit] = [parts(look.hues[hue]), parts(look.unlit)];
     c.fillStyle = radial(c, mid, 0, half,
       look.lens.map((x) => shade(lamp, unlit, x * light, look.glare)));
     c.fill();
-    this.sprites.set(level, sprite);
+    this.sprites.set(key, sprite);
     return sprite;
   }
 
@@ -199,7 +206,7 @@ export class MatrixView {
     this.stale = false;
     this.drawn = false;
     this.whole = true;
-    this.painted = new Uint8Array(look.across * look.down);
+    this.painted = new Uint16Array(look.across * look.down);
   }
 
   draw(place) {
@@ -212,8 +219,9 @@ export class MatrixView {
     const top = this.show.look.steps;
     for (let lamp = 0; lamp < levels.length; lamp++) {
       const level = Math.round((levels[lamp] / 255) * top);
-      if (level !== this.painted[lamp]) changed.push(lamp);
-      this.painted[lamp] = level;
+      const key = level && level + 256 * this.hue[lamp];
+      if (key !== this.painted[lamp]) changed.push(lamp);
+      this.painted[lamp] = key;
     }
     if (this.whole || changed.length > 24) {
       c.clearRect(0, 0, this.canvas.width, this.canvas.height);
@@ -255,11 +263,11 @@ export class MatrixView {
   }
 
   lamp(c, lamp) {
-    const level = this.painted[lamp];
-    if (!level) return;
+    const key = this.painted[lamp];
+    if (!key) return;
     const { across } = this.show.look;
     const [x, y] = this.centre(lamp % across, Math.floor(lamp / across));
-    const sprite = this.sprite(level);
+    const sprite = this.sprite(key & 255, key >> 8);
     c.drawImage(sprite, Math.round(x - sprite.width / 2), Math.round(y - sprite.height / 2));
   }
 

@@ -30,7 +30,7 @@ export function machinePanel(room, store, tables, music) {
 export function lampsPanel(room, store, tables, music) {
   const rows = tables.sections["player.matrix"];
   const fill = rows.find((f) => f.key === "fill");
-  const first = new Set(["lamp", "unlit", "background", "shape", "glow"]);
+  const first = new Set(["lamp", "colours", "unlit", "background", "shape", "glow"]);
   const look = tables.sections.light;
   const matrix = (key, v) => store.set(`setup.player.matrix.${key}`, v);
   const light = (key, v) => store.set(`setup.light.${key}`, v);
@@ -38,7 +38,7 @@ export function lampsPanel(room, store, tables, music) {
     const { player, light: now } = store.setup;
     return [
       h("div.field", { "data-place": "player.matrix.fill" }, h("label", { htmlFor: "fill" }, fill.label),
-        chooser("fill", tables.fills, player?.matrix?.fill ?? "rows", (v) => matrix("fill", v)), h("p.help", {}, fill.help)),
+        chooser("fill", tables.fills, player?.matrix?.fill ?? "fitted", (v) => matrix("fill", v)), h("p.help", {}, fill.help)),
       settings(rows.filter((f) => f !== fill), "player.matrix", player?.matrix, matrix),
       presetPicker("look", "Look", "A look preset to start from.", store, tables, music),
       settings(look.filter((f) => first.has(f.key)), "light", now, light),

@@ -1,0 +1,137 @@
+"""What lamps show of each bit: colours by a rule, brightness by velocity, and trails that fade."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from sonify.light.fill_rules import LIT, Shown
+from sonify.light.look import Look, linear
+
+if TYPE_CHECKING:
+    from sonify.performance import Performance
+
+__all__ = ["DISTINCT", "STEADY", "faded", "lamp_colours", "palette_of", "shown_bits"]
+
+# Colours for things that have no order: seven of the eight of Okabe and Ito 2008, "Color Universal
+# Design" (all but black), from memory.
+_APART = ("#e69f00", "#56b4e9", "#009e73", "#f0e442", "#0072b2", "#d55e00", "#cc79a7")
+# Colours in order, each lighter than the one before (own choice).
+_RISING = ("#3b4cc0", "#6a5acd", "#9c5fc4", "#cf6a9f", "#f08060", "#f5ad4a", "#f7e08a")
+
+# Rules whose colours have no order; those of the others go from dark to light.
+DISTINCT = ("row", "voice", "character")
+# Rules that a player can follow without knowing the notes.
+STEADY = ("lamp", "row", "character")
+
+# A lamp whose bit sounds no note, where brightness follows velocity.
+_SILENT = 64
+# Steps in which a trail fades: as many as brightness has.
+_STEPS = 16
+# A trail's light falls evenly to the eye: about by this power (common displays).
+_EVEN = 2.2
+
+
+def palette_of(look: Look) -> tuple[str, ...]:
+    """The colours of a look's rule, without the lamp's own; none if there is no rule."""
+    if look.colours == "lamp":
+        return ()
+    return look.palette or (_APART if look.colours in DISTINCT else _RISING)
+
+
+def lamp_colours(look: Look) -> NDArray[np.float64]:
+    """The colours that a lamp can have, in linear light, shape (hues, 3); the first is its own."""
+    return np.array([linear(c) for c in (look.lamp, *palette_of(look))])
+
+
+def shown_bits(show: Performance) -> Shown:
+    """What each bit makes its lamps show, in the order of reading: level and hue times 256."""
+    look, stream = show.setup.light, show.bit_stream
+    level = np.full(len(stream.bits), LIT, np.int64)
+    if look.velocity:
+        loudest = _notes(show, lambda p: p.velocity.astype(np.int64))
+        level = np.where(loudest < 0, _SILENT, _SILENT + (LIT - _SILENT) * loudest // 127)
+    out = np.where(stream.bits > 0, level + 256 * _hues(show), 0).astype(np.uint16)
+    return out
+
+
+def _hues(show: Performance) -> NDArray[np.int64] | int:
+    look, t = show.setup.light, show.timeline
+    count = len(palette_of(look))
+    if look.colours == "row":
+        return 1 + t.places() // t.positions % count
+    if look.colours == "character":
+        return 1 + t.places() // show.unit_bits % count
+    if look.colours == "voice":
+        voice = _notes(show, lambda p: np.full(len(p), p.number))
+        return np.where(voice < 0, 0, 1 + voice % count)
+    if look.colours in ("pitch", "velocity"):
+        pitch = look.colours == "pitch"
+        value = _notes(show, lambda p: np.rint(p.pitch if pitch else p.velocity).astype(np.int64))
+        heard = value[value >= 0]
+        low, high = (int(heard.min()), int(heard.max())) if len(heard) else (0, 0)
+        return np.where(value < 0, 0, 1 + (value - low) * count // (high - low + 1))
+    # what was just read is lightest
+    return count if look.colours == "age" else 0
+
+
+def _notes(show: Performance, of: Callable[..., NDArray[np.int64]]) -> NDArray[np.int64]:
+    """A property of the notes at each bit, the greatest of several; -1 where none begins."""
+    out = np.full(len(show.bit_stream.bits), -1, np.int64)
+    for part in show.parts:
+        if part.voice.drum is None or show.setup.light.colours != "pitch":
+            inside = part.index < len(out)
+            np.maximum.at(out, part.index[inside], of(part)[inside])
+    return out
+
+
+def faded(lights: NDArray[np.void], look: Look, turn_s: float) -> NDArray[np.void]:
+    """The lights with the steps in which lamps fade out and age until they change again.
+
+    Parameters
+    ----------
+    lights : ndarray of LIGHTS
+    look : Look
+    turn_s : float
+        How long a turn of the disc takes, after which a lamp is as old as colours show.
+    """
+    hues = len(palette_of(look)) if look.colours == "age" else 1
+    levels = _STEPS if look.trail else 1
+    if hues == levels == 1 or not len(lights):
+        return lights
+    order = np.lexsort((lights["time_s"], lights["led"]))
+    own = lights[order]
+    until = np.full(len(own), np.inf)
+    same = own["led"][1:] == own["led"][:-1]
+    until[:-1] = np.where(same, own["time_s"][1:], np.inf)
+    ends = [(k * look.trail / levels, "level", k) for k in range(1, levels + 1) if look.trail]
+    ends += [(k * turn_s / hues, "hue", k) for k in range(1, hues)]
+    made, level, hue = [own], own["level"].astype(np.float64), own["hue"].copy()
+    share = 1.0
+    for after, what, k in sorted(ends):
+        if what == "level":
+            share = (1 - k / levels) ** _EVEN
+        else:
+            hue = hue - 1
+        step = own.copy()
+        step["time_s"] += after
+        step["level"] = np.rint(level * share)
+        step["hue"] = np.where(step["level"] > 0, hue, 0)
+        made.append(step[(own["level"] > 0) & (step["time_s"] < until)])
+    out = np.concatenate(made)
+    out = out[np.lexsort((out["led"], out["time_s"]))]
+    return _moved(out)
+
+
+def _moved(lights: NDArray[np.void]) -> NDArray[np.void]:
+    """Only the changes of a lamp."""
+    order = np.lexsort((lights["time_s"], lights["led"]))
+    shown = lights["level"] + 256 * lights["hue"].astype(np.int64)
+    led, now = lights["led"][order], shown[order]
+    before = np.zeros_like(now)
+    before[1:] = np.where(led[1:] == led[:-1], now[:-1], 0)
+    out: NDArray[np.void] = lights[np.sort(order[before != now])]
+    return out
