@@ -20,7 +20,7 @@ import sonify.hooks as hooks
 from sonify.disc.code.units import space_value
 from sonify.disc.disc import Disc
 from sonify.disc_player.timeline import Timeline, read_times, reading_of
-from sonify.light.colours import faded, shown_bits
+from sonify.light.colours import Bits, faded
 from sonify.light.fill_rules import fill_lights, find_fill
 from sonify.midi.events import TimedEvents, timed
 from sonify.midi.tempo import TempoMap, even_tempo
@@ -139,9 +139,9 @@ class Performance:
         """The matrix while the disc is read: an array of `LIGHTS`, changes only."""
         look, player = self.setup.light, self.setup.player
         again = look.trail > 0 or look.colours == "age"
-        lights = fill_lights(
-            shown_bits(self), self.timeline, player.matrix, self.unit_bits, again=again
-        )
+        bits = Bits(self.bit_stream.bits, self.timeline, self.unit_bits, lambda: self.parts)
+        shown = bits.shown(look)
+        lights = fill_lights(shown, self.timeline, player.matrix, self.unit_bits, again=again)
         return faded(lights, look, 60 / player.rpm)
 
     @cached_property

@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.disc_player.timeline import Timeline
 from sonify.light.fill_rules import LIT, Shown
 from sonify.light.look import Look, linear
 
-if TYPE_CHECKING:
-    from sonify.performance import Performance
-
-__all__ = ["DISTINCT", "STEADY", "faded", "lamp_colours", "palette_of", "shown_bits"]
+__all__ = ["DISTINCT", "Bits", "faded", "lamp_colours", "palette_of"]
 
 # Colours for things that have no order: seven of the eight of Okabe and Ito 2008, "Color Universal
 # Design" (all but black), from memory.
@@ -24,9 +23,6 @@ _RISING = ("#3b4cc0", "#6a5acd", "#9c5fc4", "#cf6a9f", "#f08060", "#f5ad4a", "#f
 
 # Rules whose colours have no order; those of the others go from dark to light.
 DISTINCT = ("row", "voice", "character")
-# Rules that a player can follow without knowing the notes.
-STEADY = ("lamp", "row", "character")
-
 # A lamp whose bit sounds no note, where brightness follows velocity.
 _SILENT = 64
 # Steps in which a trail fades: as many as brightness has.
@@ -47,45 +43,62 @@ def lamp_colours(look: Look) -> NDArray[np.float64]:
     return np.array([linear(c) for c in (look.lamp, *palette_of(look))])
 
 
-def shown_bits(show: Performance) -> Shown:
-    """What each bit makes its lamps show, in the order of reading: level and hue times 256."""
-    look, stream = show.setup.light, show.bit_stream
-    level = np.full(len(stream.bits), LIT, np.int64)
-    if look.velocity:
-        loudest = _notes(show, lambda p: p.velocity.astype(np.int64))
-        level = np.where(loudest < 0, _SILENT, _SILENT + (LIT - _SILENT) * loudest // 127)
-    out = np.where(stream.bits > 0, level + 256 * _hues(show), 0).astype(np.uint16)
-    return out
+@dataclass(frozen=True)
+class Bits:
+    """Bits in the order of reading, and where to find their notes if a rule needs them.
 
+    Attributes
+    ----------
+    bits : ndarray of int8, shape (n,)
+    timeline : Timeline
+    unit_bits : int
+        Bits of a character's code unit.
+    parts : callable
+        Gives the notes, voice by voice, as `sonify.music.notes.Part`.
+    """
 
-def _hues(show: Performance) -> NDArray[np.int64] | int:
-    look, t = show.setup.light, show.timeline
-    count = len(palette_of(look))
-    if look.colours == "row":
-        return 1 + t.places() // t.positions % count
-    if look.colours == "character":
-        return 1 + t.places() // show.unit_bits % count
-    if look.colours == "voice":
-        voice = _notes(show, lambda p: np.full(len(p), p.number))
-        return np.where(voice < 0, 0, 1 + voice % count)
-    if look.colours in ("pitch", "velocity"):
-        pitch = look.colours == "pitch"
-        value = _notes(show, lambda p: np.rint(p.pitch if pitch else p.velocity).astype(np.int64))
-        heard = value[value >= 0]
-        low, high = (int(heard.min()), int(heard.max())) if len(heard) else (0, 0)
-        return np.where(value < 0, 0, 1 + (value - low) * count // (high - low + 1))
-    # what was just read is lightest
-    return count if look.colours == "age" else 0
+    bits: NDArray[np.int8]
+    timeline: Timeline
+    unit_bits: int
+    parts: Callable[[], Iterable[Any]]
 
+    def shown(self, look: Look) -> Shown:
+        """What each bit makes its lamps show: level and hue times 256; 0 if it is not one."""
+        level: NDArray[np.int64] | int = LIT
+        if look.velocity:
+            loudest = self._notes(lambda p: p.velocity.astype(np.int64))
+            level = np.where(loudest < 0, _SILENT, _SILENT + (LIT - _SILENT) * loudest // 127)
+        return np.where(self.bits > 0, level + 256 * self._hues(look), 0).astype(np.uint16)
 
-def _notes(show: Performance, of: Callable[..., NDArray[np.int64]]) -> NDArray[np.int64]:
-    """A property of the notes at each bit, the greatest of several; -1 where none begins."""
-    out = np.full(len(show.bit_stream.bits), -1, np.int64)
-    for part in show.parts:
-        if part.voice.drum is None or show.setup.light.colours != "pitch":
-            inside = part.index < len(out)
-            np.maximum.at(out, part.index[inside], of(part)[inside])
-    return out
+    def _hues(self, look: Look) -> NDArray[np.int64] | int:
+        t, rule, count = self.timeline, look.colours, len(palette_of(look))
+        if rule == "row":
+            return 1 + t.places() // t.positions % count
+        if rule == "character":
+            return 1 + t.places() // self.unit_bits % count
+        if rule == "voice":
+            voice = self._notes(lambda p: np.full(len(p.index), p.number))
+            return np.where(voice < 0, 0, 1 + voice % count)
+        if rule in ("pitch", "velocity"):
+            value = self._notes(
+                lambda p: np.rint(getattr(p, rule)).astype(np.int64), drums=rule != "pitch"
+            )
+            heard = value[value >= 0]
+            low, high = (int(heard.min()), int(heard.max())) if len(heard) else (0, 0)
+            return np.where(value < 0, 0, 1 + (value - low) * count // (high - low + 1))
+        # what was just read is lightest
+        return count if rule == "age" else 0
+
+    def _notes(
+        self, of: Callable[[Any], NDArray[np.int64]], drums: bool = True
+    ) -> NDArray[np.int64]:
+        """A property of the notes at each bit, the greatest of several; -1 where none begins."""
+        out = np.full(len(self.bits), -1, np.int64)
+        for part in self.parts():
+            if drums or part.voice.drum is None:
+                inside = part.index < len(out)
+                np.maximum.at(out, part.index[inside], of(part)[inside])
+        return out
 
 
 def faded(lights: NDArray[np.void], look: Look, turn_s: float) -> NDArray[np.void]:
