@@ -25,7 +25,9 @@ def command_line(
     for key, value in (settings or {}).items():
         words += ["--set", f"{key}={toml_value(value)}"]
     for key, value in (options or {}).items():
-        words += [f"--{key}", f"{value:g}" if isinstance(value, float) else str(value)]
+        words.append(f"--{key}")
+        if value is not True:
+            words.append(f"{value:.15g}" if isinstance(value, float) else str(value))
     if output is not None:
         words += ["-o", output]
     return shlex.join([*words, *["--calm"] * calm])

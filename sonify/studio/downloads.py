@@ -16,7 +16,15 @@ from sonify.studio.costs import COSTS
 if TYPE_CHECKING:
     from sonify.studio.document import Command, Document
 
-__all__ = ["EVERYTHING", "NO_OPTIONS", "FileOptions", "command_for", "downloads", "file_name"]
+__all__ = [
+    "EVERYTHING",
+    "NO_OPTIONS",
+    "STEMS",
+    "FileOptions",
+    "command_for",
+    "downloads",
+    "file_name",
+]
 
 LONGEST_COMMAND = 160
 """Longer commands read a project file in place of settings: two lines of a terminal."""
@@ -41,15 +49,36 @@ _WORDS = {
 _SETTINGS = {"sound": ("sound",), "page": ("sound",), "clip": ("clip", "sound")}
 """The sections that only these downloads use."""
 
+_UNUSED = {
+    "midi": ("light", "clip", "sound"),
+    "score": ("light", "clip", "sound"),
+    "sound": ("light", "clip"),
+    "lights": ("sound",),
+    "message": ("sound",),
+    "explain": ("clip", "sound"),
+    "page": ("clip",),
+    "draw": ("music", "note", "player", "light", "clip", "sound"),
+}
+"""The sections of settings that can't change a download."""
+
 EVERYTHING = "everything"
 _RANGE = ("from", "to")
-_DRAWN = ("side", "kerf", "paper")
-OPTIONS = {"sound": _RANGE, "lights": _RANGE, "clip": _RANGE, "draw": _DRAWN}
+OPTIONS = {
+    "lights": (*_RANGE, "size", "loop"),
+    "message": ("size", "loop"),
+    "clip": (*_RANGE, "loop", "subtitles", "silent"),
+    "sound": (*_RANGE, "loop", "stems"),
+    "explain": ("worksheet", "paper"),
+    "draw": ("side", "kerf", "paper"),
+}
 """The options that downloads take, as the commands call them."""
+
+_SEVERAL = {"stems", "subtitles"}
+"""The options that make files beside the first; all are then taken away as a zip file."""
 
 
 class FileOptions(Settings, frozen=True):
-    """How to make files: which part of the piece, and how the disc is drawn.
+    """How to make files: which part of the piece, how often, and how the disc is drawn.
 
     Attributes
     ----------
@@ -57,16 +86,35 @@ class FileOptions(Settings, frozen=True):
         Where the part of the piece begins, in s.
     to
         Where it ends, in s.
+    size
+        Empty: the lamps as they are, without enlargement.
+    loop : Times played
+        Empty: once, and animations again and again. 0: again and again; sound then begins with the
+        ringing of its end, so that no seam is heard.
+    stems : A file for each voice too
+        In one zip file. Together they make up the mix.
+    subtitles : Subtitle files too
+        The message as .srt and .vtt, in one zip file with the clip.
+    silent : Without sound
+        For a video that gets other sound.
+    worksheet : Worksheet
+        Leaves blanks to fill in; the solution follows.
     side : Side that faces up
         The back is drawn mirrored.
     kerf : Kerf
         The width of the cut: holes are drawn smaller by it, and the outline larger.
-    paper : Paper
-        For .pdf. Empty: as large as the disc.
+    paper
+        Empty: as large as the disc, and A4 for a sheet.
     """
 
     from_: float | None = msgspec.field(name="from", default=None)
     to: float | None = None
+    size: Literal["landscape", "portrait", "square", "720p", "1440p", "2160p"] | None = None
+    loop: Annotated[int, control(step=1, ge=0, le=65535)] | None = None
+    stems: bool = False
+    subtitles: bool = False
+    silent: bool = False
+    worksheet: bool = False
     side: Literal["front", "back"] = "front"
     kerf: Annotated[float, control(step=0.01, unit="mm", ge=0, le=5)] | None = None
     paper: Literal["a2", "a3", "a4", "a5", "letter", "legal", "tabloid"] | None = None
@@ -76,13 +124,21 @@ class FileOptions(Settings, frozen=True):
         out = {}
         for name in OPTIONS.get(what, ()):
             value = getattr(self, "from_" if name == "from" else name)
-            fits = (name != "paper" or suffix == ".pdf") and (name != "kerf" or suffix != ".png")
-            if value not in (None, "front") and fits:
+            fits = what != "draw" or {"paper": suffix == ".pdf", "kerf": suffix != ".png"}.get(
+                name, True
+            )
+            if value not in (None, False, "front") and fits:
                 out[name] = value
         return out
 
+    def several(self, what: str) -> bool:
+        """Whether a download is more than one file."""
+        return any(getattr(self, name) for name in _SEVERAL & set(OPTIONS.get(what, ())))
+
 
 NO_OPTIONS = FileOptions()
+STEMS = "stems"
+"""The folder of the voices' files."""
 
 
 def _offered() -> dict[str, dict[str, str]]:
@@ -128,31 +184,38 @@ def command_for(
     ----------
     document : Document
     what, suffix : str
-        As in `downloads`. Disc and preset files have no command; it makes the whole show then.
+        As in `downloads`. Disc and preset files have no command: the line is empty then.
     calm : bool
     command : callable
     options : FileOptions
     """
-    from sonify.studio.document import recipe, safe_name
+    from sonify.studio.document import names_that_ship, recipe, safe_name
     from sonify.studio.project import ENDING
 
-    own = what not in ("disc", "preset")
-    output = file_name(document, what, suffix) if own else None
+    if what in ("disc", "preset"):
+        return "", []
+    output = file_name(document, what, suffix)
     calm = calm and what in MOVING
     disc, presets, settings = recipe(document)
+    unused = _UNUSED.get(what, ())
+    settings = {k: v for k, v in settings.items() if k.partition(".")[0] not in unused}
+    if "light" in unused:
+        looks = names_that_ship("look")
+        presets = tuple(p for p in presets if p not in looks)
     if what == "draw":
-        presets, settings = (), {}
-    verb = what if own else "make"
+        presets = ()
     more = options.given(what, suffix)
-    line = command(verb, disc, presets, settings, output, calm, more)
+    if "stems" in more:
+        more["stems"] = STEMS
+    line = command(what, disc, presets, settings, output, calm, more)
     if len(line) > LONGEST_COMMAND:
         project = f"{safe_name(document.name)}{ENDING}"
-        return command(verb, project, (), {}, output, calm, more), [project]
+        return command(what, project, (), {}, output, calm, more), [project]
     return line, [] if document.shipped else [disc]
 
 
-def file_name(document: Document, what: str, suffix: str) -> str:
-    """The name of a download.
+def file_name(document: Document, what: str, suffix: str, options: FileOptions = NO_OPTIONS) -> str:
+    """The name of a download; a zip file if it is more than one file.
 
     Raises
     ------
@@ -164,4 +227,4 @@ def file_name(document: Document, what: str, suffix: str) -> str:
     ending = _offered().get(what, {}).get(suffix)
     if ending is None:
         raise InputError(f"'{what}' as '{suffix}' is not offered", place="what")
-    return f"{safe_name(document.name)}{ending}{suffix}"
+    return f"{safe_name(document.name)}{ending}{'.zip' if options.several(what) else suffix}"

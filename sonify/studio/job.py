@@ -43,6 +43,7 @@ def work(spec: dict[str, Any]) -> None:
     from sonify.studio.comparing import compared
     from sonify.studio.document import Document, show_of, trusted
     from sonify.studio.downloads import EVERYTHING, FileOptions
+    from sonify.studio.drafts import draft_of
     from sonify.studio.flashing import check
     from sonify.studio.making import loudness_of, write_download, write_everything
     from sonify.studio.receive import receive
@@ -73,8 +74,11 @@ def work(spec: dict[str, Any]) -> None:
     if spec["kind"] == "loudness":
         say(loudness=loudness_of(document))
         return
+    options = convert(spec["options"], FileOptions)
+    if spec["kind"] == "draft":
+        say(draft=draft_of(document, spec["what"], spec["suffix"], options, spec["at"]))
+        return
     with watching(tell):
-        options = convert(spec["options"], FileOptions)
         if spec["what"] == EVERYTHING:
             items = tuple((what, suffix) for what, suffix in spec["items"])
             path, notes = write_everything(document, items, Path(), spec["calm"], options)

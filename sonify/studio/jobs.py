@@ -24,7 +24,7 @@ MAX_KNOWN = 24
 LEFT_AFTER_S = 15.0
 LONGEST_S = 3600.0
 LONGEST_READ_S = 60.0
-RESULTS = {"error", "file", "disc", "setup", "project", "flash", "loudness", "compared"}
+RESULTS = {"error", "file", "disc", "setup", "project", "flash", "loudness", "compared", "draft"}
 """What jobs end with."""
 
 

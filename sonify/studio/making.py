@@ -5,15 +5,16 @@ from __future__ import annotations
 import tempfile
 import warnings
 from pathlib import Path
+from typing import Any
 
 import msgspec
 
 from sonify.errors import Caution
 from sonify.export.file_formats import MOVING, run
 from sonify.studio.document import Document
-from sonify.studio.downloads import EVERYTHING, NO_OPTIONS, FileOptions, file_name
+from sonify.studio.downloads import EVERYTHING, NO_OPTIONS, STEMS, FileOptions, file_name
 
-__all__ = ["loudness_of", "write_download", "write_everything"]
+__all__ = ["drawn", "loudness_of", "write_download", "write_everything", "written_with"]
 
 ZIP_DATE = (1980, 1, 1, 0, 0, 0)
 """The first date that a zip file can hold."""
@@ -45,13 +46,15 @@ def write_download(
     elif what == "page":
         write_page(show_of(document, audible_only=True), path)
     elif what == "draw":
-        path.write_bytes(_drawn(document, suffix, options))
+        path.write_bytes(drawn(document, suffix, options))
     else:
-        names = {"from": "from_s", "to": "to_s"}
-        given = {names[k]: v for k, v in options.given(what, suffix).items()}
+        given = written_with(options.given(what, suffix), folder)
         if calm and what in MOVING:
             given["calm"] = True
         outcome = run(show_of(document, audible_only=True), path, what, given)
+        if options.several(what):
+            beside = outcome.beside if what in MOVING else sorted((folder / STEMS).iterdir())
+            path = _zipped(folder / file_name(document, what, suffix, options), path, *beside)
         if what in MOVING:
             over = "It flashes more than WCAG 2.2 SC 2.3.1 allows" * outcome.flashing.over
             notes = [f"{over or 'Flashing'}: {outcome.flashing.short}."]
@@ -59,6 +62,30 @@ def write_download(
                 notes.insert(0, f"Reduced flashing: {'; '.join(outcome.changes)}.")
             return path, notes
     return path, []
+
+
+def written_with(given: dict[str, Any], folder: Path) -> dict[str, Any]:
+    """The options of a writer, from those that its command calls by other names."""
+    names = {"from": "from_s", "to": "to_s"}
+    out = {names.get(k, k): v for k, v in given.items() if k != "silent"}
+    if "silent" in given:
+        out["sound"] = False
+    if "stems" in given:
+        out["stems"] = str(folder / STEMS)
+    return out
+
+
+def _zipped(path: Path, *files: Path) -> Path:
+    """Put files, and those of folders beside the zip file, into it, and remove them."""
+    import zipfile
+
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as out:
+        for file in files:
+            name = str(file.relative_to(path.parent))
+            # the same files give the same zip
+            out.writestr(zipfile.ZipInfo(name, ZIP_DATE), file.read_bytes(), zipfile.ZIP_DEFLATED)
+            file.unlink()
+    return path
 
 
 def write_everything(
@@ -95,7 +122,7 @@ def write_everything(
                     notes.append(f"{name} was left out: {said(e)}.")
                     continue
             report((n + 1) / len(items))
-            files[name] = made.read_bytes()
+            files[made.name] = made.read_bytes()
             made.unlink()
             notes += [f"{name}: {line}" for line in told]
     with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as out:
@@ -105,7 +132,7 @@ def write_everything(
     return path, notes
 
 
-def _drawn(document: Document, suffix: str, options: FileOptions) -> bytes:
+def drawn(document: Document, suffix: str, options: FileOptions) -> bytes:
     """The drawing of the document's disc, with the defaults of the command `draw`."""
     from sonify.disc.geometry.cautions import geometry_of
     from sonify.export.drawing.drawing import drawing_of

@@ -45,6 +45,7 @@ MAX_DROPS = 4
 MAX_FLASHES = 64
 MAX_ITEMS = 40
 LONGEST_FLASH_S = 120.0
+LONGEST_DRAFT_S = 30.0
 MAX_VALUE = 20_000
 """The most characters of a value typed as TOML."""
 
@@ -81,6 +82,14 @@ class _Download(Settings, frozen=True):
     calm: bool = False
     options: FileOptions = NO_OPTIONS
     items: tuple[tuple[str, str], ...] = ()
+
+
+class _Draft(Settings, frozen=True):
+    document: Document
+    what: str
+    suffix: str
+    options: FileOptions = NO_OPTIONS
+    at: float = 0.0
 
 
 class _Flash(Settings, frozen=True):
@@ -180,7 +189,8 @@ class _Server:
             command_for, sent.document, sent.what, sent.suffix, sent.calm, self._command,
             sent.options,
         )  # fmt: skip
-        return JSONResponse({"command": line, "needs": needs})
+        several = sent.options.several(sent.what)
+        return JSONResponse({"command": line, "needs": needs, "several": several})
 
     async def holes(self, request: Request) -> Response:
         """The disc with some holes flipped, and what that does to its message."""
@@ -266,13 +276,21 @@ class _Server:
         from sonify.studio.downloads import file_name
 
         sent = await _sent(request, _Download)
-        name = file_name(sent.document, sent.what, sent.suffix)
+        name = file_name(sent.document, sent.what, sent.suffix, sent.options)
         if len(sent.items) > MAX_ITEMS:
             raise Refused(422, f"{len(sent.items)} files are too many; at most {MAX_ITEMS}")
         for what, suffix in sent.items:
             file_name(sent.document, what, suffix)
         job = self._job_for({"kind": "download", **to_builtins(sent)}, LONGEST_S)
         return JSONResponse({**job.facts(), "name": name}, 202)
+
+    async def draft(self, request: Request) -> Response:
+        """A quick look at a download."""
+        spec = {"kind": "draft", **to_builtins(await _sent(request, _Draft))}
+        try:
+            return JSONResponse((await self._result(spec, LONGEST_DRAFT_S))["draft"])
+        except InputError as e:  # what can't be made has no draft, but a reason
+            return JSONResponse({"about": said(e)})
 
     async def flash(self, request: Request) -> Response:
         """Measure how much a show flashes; the latest answers are cached."""
@@ -375,7 +393,7 @@ def application(start: dict[str, Any], rights: Rights, command: Command) -> tupl
         "/show": s.show, "/notes": s.notes, "/value": s.value, "/lay": s.lay, "/dice": s.dice,
         "/flash": s.flash, "/drop": s.drop, "/jobs": s.download, "/command": s.command,
         "/project": s.project, "/holes": s.holes, "/measures": s.measures,
-        "/loudness": s.loudness, "/midi": s.midi,
+        "/loudness": s.loudness, "/draft": s.draft, "/midi": s.midi,
     }  # fmt: skip
     routes = [
         *(Route(path, answer) for path, answer in asked.items()),

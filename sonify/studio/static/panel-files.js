@@ -2,15 +2,18 @@
 
 import { cancelJob, getJson, postJson } from "./api.js";
 import { h, size, uid, words } from "./dom.js";
+import { Draft } from "./draft.js";
 import { fields } from "./fields.js";
 import { tell } from "./messages.js";
 
 const POLL_MS = 250;
 const KEEP_MS = 5000; // the server keeps a file as long as the page asks for it
 
+const VIDEO = new Set([".mp4", ".webm", ".mov"]);
 const EVERYTHING = "everything";
 const SLOW = new Set(["clip", "message", "explain"]); // not in the zip file unless they are chosen
 const LEARNED = "sonify-costs";
+const MEASURED = 1920 * 1080; // pixels of the clips whose costs were measured
 
 const lasts = (s) => (s < 1.5 ? "a second" : s < 100 ? `${s < 10 ? Math.round(s) : 5 * Math.round(s / 5)} s` : `${Math.round(s / 60)} minutes`);
 
@@ -20,10 +23,11 @@ export function filesPanel(panel, store, tables, solo, sound) {
   const rows = new Map(tables.downloads.map((row) => [row.what, row]));
   let what = tables.downloads[0].what;
   const group = uid("what");
-  const kind = h("select", { id: uid("kind"), onchange: command0 });
+  const kind = h("select", { id: uid("kind"), onchange: () => choose(what, kind.value) });
   const range = h("input", { type: "checkbox", id: uid("range"), onchange: command0 });
   const onlyPart = h("label.check", { htmlFor: range.id }, range, "only the part that repeats");
   const own = {}; // the options that are given
+  let pixels = null; // of the picture at hand, as its draft tells
   const drawing = fields(tables.sections.drawn.filter((f) => f.key !== "from" && f.key !== "to"), "drawn", (key, v) => {
     if (v === undefined) delete own[key];
     else own[key] = v;
@@ -80,7 +84,11 @@ export function filesPanel(panel, store, tables, solo, sound) {
     const every = what === EVERYTHING;
     const takes = (name) => every || row.options.includes(name);
     onlyPart.hidden = !takes("from");
-    drawn.hidden = !takes("kerf");
+    for (const e of drawing.elements) {
+      const key = e.dataset.place.slice("drawn.".length);
+      e.hidden = !takes(key) || (what === "draw" && (key === "paper" ? kind.value !== ".pdf" : key === "kerf" && kind.value === ".png"));
+    }
+    drawn.hidden = drawing.elements.every((e) => e.hidden);
     zip.hidden = !every;
     same.hidden = every;
     about.textContent = `${row.help[0].toUpperCase()}${row.help.slice(1)}.`;
@@ -105,8 +113,13 @@ export function filesPanel(panel, store, tables, solo, sound) {
     for (const [of, suffix] of list) {
       const row = rows.get(of);
       const { from, to } = row.options.includes("from") ? options() : {};
-      const length = from === undefined ? Math.max(show.durationS, show.soundS) : to - from;
-      const [first, each, size, more] = row.costs[suffix] ?? [0.5, 0, 5000, 0];
+      const once = from === undefined ? Math.max(show.durationS, show.soundS) : to - from;
+      const length = once * (VIDEO.has(suffix) || of === "sound" ? Math.max(1, own.loop ?? 1) : 1);
+      // a lamp picture that is enlarged costs as much as a clip
+      const large = of === "clip" || (own.size && row.options.includes("size"));
+      const [first, a, size, b] = (large ? rows.get("clip") : row).costs[suffix] ?? [0.5, 0, 5000, 0];
+      const share = large && of === what && pixels ? (pixels[0] * pixels[1]) / MEASURED : 1;
+      const [each, more] = [a * share, b * share];
       const [slower, larger] = learned[`${of}${suffix}`] ?? [1, 1];
       time += (first + each * length) * slower;
       bytes += (size + more * length) * larger;
@@ -129,8 +142,16 @@ export function filesPanel(panel, store, tables, solo, sound) {
     estimate0();
   }
 
+  const draft = new Draft(() => (show && what !== EVERYTHING && what !== "page"
+    ? { document: heard(), what, suffix: kind.value, options: options(), at: Math.round(sound.place() * 10) / 10 } : null), (found) => {
+    pixels = found;
+    estimate0();
+  });
+
   async function command0() {
     if (!show) return;
+    draft.element.hidden = what === EVERYTHING || what === "page";
+    draft.change();
     onlyPart.hidden ||= !Array.isArray(sound.loop);
     estimate0();
     if (what === EVERYTHING) return;
@@ -138,10 +159,11 @@ export function filesPanel(panel, store, tables, solo, sound) {
     try {
       const told = await postJson("api/command", { document: heard(), what, suffix: kind.value, calm: calm.checked, options: options() });
       if (turn !== asked) return;
+      same.hidden = !told.command;
       command.textContent = told.command;
       note.textContent = told.needs.length
         ? `The command reads ${told.needs.join(" and ")}: make ${told.needs.length > 1 ? "these files" : "this file"} first.`
-        : "The command makes the same file.";
+        : told.several ? "The command makes the same files, without the zip file." : "The command makes the same file.";
     } catch (e) { note.textContent = e.message; }
   }
 
@@ -216,7 +238,7 @@ export function filesPanel(panel, store, tables, solo, sound) {
   panel.append(
     h("div.kinds", { role: "radiogroup", "aria-label": "What to make" }, picks),
     h("div.making", {}, about,
-      h("div.row", {}, h("label", { htmlFor: kind.id }, "File type"), kind, make, estimate), zip, calmer, onlyPart, alone, drawn,
+      h("div.row", {}, h("label", { htmlFor: kind.id }, "File type"), kind, make, estimate), zip, calmer, onlyPart, alone, drawn, draft.element,
       ...settings.map((s) => s.element), made),
     same);
   choose(what);
