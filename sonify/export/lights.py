@@ -108,7 +108,8 @@ def write_matrix(
 def _painted(show: Performance, path: Path, options: Options) -> bool:
     """Whether a palette and single changes can show it."""
     look = show.setup.light
-    return path.suffix.casefold() in ENCODERS and options.plain and look.plain and look.fade == 0
+    still = look.plain and look.fade == 0 and look.view == "front"
+    return path.suffix.casefold() in ENCODERS and options.plain and still
 
 
 def matrix_within(

@@ -112,7 +112,7 @@ def light_steps(look: Look, fine: float, coarse: float) -> F64:
     apart = np.linalg.norm(np.diff(colours, axis=0), axis=1)
     apart /= np.where(light[1:] * gain(look) < BRIGHT, fine, coarse)
     far = np.concatenate([[0.0], np.cumsum(apart)])
-    # the lens itself has a level of its own, so that its colour is exact
-    own = min(1 / gain(look), MOST_LIGHT)
-    out: F64 = np.union1d(np.interp(np.arange(int(np.ceil(far[-1])) + 1), far, light), [own])
+    # the lens, and the brightest colour of a lamp, have levels of their own, so that they are exact
+    own = [1.0, min(1 / gain(look), MOST_LIGHT)]
+    out: F64 = np.union1d(np.interp(np.arange(int(np.ceil(far[-1])) + 1), far, light), own)
     return out

@@ -149,9 +149,10 @@ class LampGrid:
     def _lamp(self) -> Lamp:
         return Lamp(self.look)
 
-    def tile(self, kind: Kind) -> tuple[F32, NDArray[np.float64]]:
-        """The light that each of nine lamps at full level throws on a kind of tile, and how much
-        of each pixel the lamp covers: shapes (9, h, w) and (h, w)."""
+    def tile(self, kind: Kind) -> tuple[F32, NDArray[np.float64], F32]:
+        """The light that each of nine lamps at full level throws on a kind of tile, what it looks
+        like without light (`Lamp.cover`), and how much of each pixel the lens covers: shapes
+        (9, h, w), (h, w) and (h, w)."""
         s = self.look.pixels
         row, column = kind
         # light that is out of reach is read from a dark border
@@ -162,9 +163,12 @@ class LampGrid:
             own = [at - move + s for move in (-band.back, 0, band.on)]
             picks.append([np.where((k >= 0) & (k < 3 * s), k, 3 * s) for k in own])
         kernels = np.stack([light[np.ix_(ky, kx)] for ky in picks[0] for kx in picks[1]])
-        cover = np.zeros(kernels.shape[1:])
-        cover[row.before : row.before + s, column.before : column.before + s] = self._lamp.cover
-        return kernels, cover
+        cover, lens = np.zeros((2, *kernels.shape[1:]))
+        square = (slice(row.before, row.before + s), slice(column.before, column.before + s))
+        cover[square], lens[square] = self._lamp.cover, self._lamp.lens
+        if self.look.panel == "diffuser":
+            cover[:] = self._lamp.cover[0, 0]
+        return kernels, cover, lens.astype(np.float32)
 
 
 def grain_of(pixels: int) -> int:

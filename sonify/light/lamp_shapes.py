@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 
 from sonify.light.look import Look
 
-__all__ = ["CORE", "FALL", "REACH", "SHAPES", "SPILL_ENDS", "WIDE", "Lamp", "LampShape"]
+__all__ = ["CORE", "DARKER", "FALL", "REACH", "SHAPES", "SPILL_ENDS", "WIDE", "Lamp", "LampShape"]
 
 F64 = NDArray[np.float64]
 
@@ -34,6 +34,10 @@ FALL, WIDE = 0.075, 0.35
 CORE = 3.0
 _CORE_RADIUS = 0.45
 _LIMB = 0.25
+# A grille's walls are so wide on each side of a tile, and so much darker than the background; a
+# diffuser spreads light by so much (in lamps, by eye).
+_WALL, DARKER = 0.06, -0.8
+_SHEET = 0.42
 # The light next to a lens at full glow, and at full bloom.
 _GLOW, _BLOOM = 0.5, 0.12
 
@@ -61,9 +65,31 @@ def _rounded_square(x: F64, y: F64, radius: float) -> F64:
     return np.where((dx == 0) | (dy == 0), np.maximum(x, y) - radius, outside)
 
 
+def _ring(x: F64, y: F64, radius: float) -> F64:
+    # a tube of light round an open middle
+    return np.abs(np.hypot(x, y) - 0.72 * radius) - 0.28 * radius
+
+
+def _bar(x: F64, y: F64, radius: float) -> F64:
+    # upright, a third as wide as high, with round ends
+    half = radius / 3
+    return np.hypot(x, np.maximum(y - radius + half, 0)) - half
+
+
+def _chip(x: F64, y: F64, radius: float) -> F64:
+    # the window of a bare LED, half as wide as its package
+    return np.hypot(x, y) - 0.5 * radius
+
+
 def _lens(depth: F64, away: F64, core: float) -> F64:
     hot = CORE * core * np.exp(-((away / _CORE_RADIUS) ** 2))
     out: F64 = 1 - _LIMB * core * (1 - depth) ** 4 + hot
+    return out
+
+
+def _tube(depth: F64, away: F64, core: float) -> F64:
+    # the core runs along the middle of the tube
+    out: F64 = 1 + CORE * core * 0.6 * depth**2 - _LIMB * core * (1 - depth) ** 4
     return out
 
 
@@ -76,6 +102,9 @@ SHAPES: dict[str, LampShape] = {
     "round": LampShape(_circle, _lens),
     "square": LampShape(_rounded_square, _lens),
     "diffused": LampShape(_circle, _frosted),
+    "ring": LampShape(_ring, _tube),
+    "bar": LampShape(_bar, _tube),
+    "chip": LampShape(_chip, _lens),
 }
 
 
@@ -95,12 +124,16 @@ class Lamp:
         """Of its lens, in lamps."""
         return (1 - self.look.gap) / 2
 
-    @property
+    @cached_property
+    def _at(self) -> F64:
+        """Where fine samples lie from its middle, in lamps, shape (3sF,)."""
+        s = self.look.pixels
+        return (np.arange(3 * s * _FINE) + 0.5) / (s * _FINE) - 1.5
+
+    @cached_property
     def _distance(self) -> F64:
         """Signed distance in lamps from a lamp's edge, at fine samples, shape (3sF, 3sF)."""
-        s = self.look.pixels
-        at = (np.arange(3 * s * _FINE) + 0.5) / (s * _FINE) - 1.5
-        x, y = np.abs(at)[None, :], np.abs(at)[:, None]
+        x, y = np.abs(self._at)[None, :], np.abs(self._at)[:, None]
         return SHAPES[self.look.shape].distance(x, y, self.radius)
 
     def _mean(self, fine: F64) -> F64:
@@ -109,20 +142,55 @@ class Lamp:
         return out
 
     @cached_property
-    def cover(self) -> F64:
-        """How much of each pixel of its tile the lamp covers, shape (s, s)."""
+    def lens(self) -> F64:
+        """How much of each pixel of its tile its lens covers, shape (s, s)."""
         s = self.look.pixels
+        if self.look.panel == "diffuser":
+            return np.zeros((s, s))
         return self._mean((self._distance <= 0).astype(float))[s : 2 * s, s : 2 * s]
+
+    @cached_property
+    def cover(self) -> F64:
+        """What its tile looks like without light: 0 where it is background, 1 unlit lamp, below 0
+        darker than the background, shape (s, s)."""
+        s = self.look.pixels
+        own = slice(s * _FINE, 2 * s * _FINE)
+        x, y = self._at[None, own], self._at[own, None]
+        if self.look.panel == "diffuser":
+            return np.full((s, s), 0.5)
+        fine = (self._distance[own, own] <= 0).astype(float)
+        if self.look.panel == "board":
+            package = np.maximum(np.abs(x), np.abs(y)) < self.radius
+            pads = (np.abs(np.abs(x) - self.radius) < 0.05) & (np.abs(y) < 0.5 * self.radius)
+            track = (np.abs(np.abs(y) - 0.46) < 0.02) & (np.abs(x) < 2)
+            fine = np.maximum(fine, 0.55 * package)
+            fine = np.maximum(fine, np.maximum(1.0 * pads, 0.3 * track))
+        elif self.look.panel == "grille":
+            fine = np.where(self._walls(x, y), DARKER, fine)
+        return self._mean(fine)
+
+    def _walls(self, x: F64, y: F64) -> NDArray[np.bool_]:
+        """Where the walls of a grille are."""
+        return np.maximum(np.abs(x), np.abs(y)) > 0.5 - _WALL
 
     @cached_property
     def light(self) -> NDArray[np.float32]:
         """Its light at full level on its own tile and those around it, shape (3s, 3s)."""
-        s, d = self.look.pixels, self._distance
-        at = np.abs((np.arange(3 * s * _FINE) + 0.5) / (s * _FINE) - 1.5)
-        away = np.hypot(at[None, :], at[:, None])
-        return self._mean(np.where(d > 0, self._outside(d, away), self._inside(d, away))).astype(
-            np.float32
-        )
+        d, x, y = self._distance, self._at[None, :], self._at[:, None]
+        away = np.hypot(x, y)
+        panel = self.look.panel
+        if panel == "diffuser":
+            # the sheet spreads all of a lamp's light; a faint core shows through
+            hot = CORE * self.look.core * 0.35 * np.exp(-((away / 0.16) ** 2))
+            fine = (1 + hot) * np.exp(-((away / _SHEET) ** 2)) * _ending(away, 0.6, 1.1)
+            fine += self._outside(np.maximum(away - self.radius, 0), away) * (away > 0.5)
+        else:
+            fine = np.where(d > 0, self._outside(d, away), self._inside(d, away))
+        if panel == "grille":
+            # walls stop the light at the edges of the tile, and catch a little of it
+            fine = np.where(np.maximum(np.abs(x), np.abs(y)) <= 0.5, fine, 0)
+            fine = np.where(self._walls(x, y), 0.35 * fine, fine)
+        return self._mean(fine).astype(np.float32)
 
     def profile(self, steps: int) -> tuple[F64, F64]:
         """Its light from its middle to its edge, and from there to `REACH`, each shape

@@ -76,6 +76,21 @@ class Look(Settings, frozen=True):
         - round: a round lens
         - square: a square lens
         - diffused: frosted, brightest in the middle
+        - ring: a tube of light round an open middle
+        - bar: upright, with round ends
+        - chip: a bare LED, with a small bright window
+    panel
+        What is between the lamps.
+
+        - open: nothing
+        - board: a circuit board, with the lamps' packages and pads
+        - grille: walls that keep each lamp's light to itself
+        - diffuser: a sheet in front of all lamps
+    view
+        How files show the matrix.
+
+        - front: straight from the front
+        - room: at an angle in a dark room, as in a photograph; takes longer
     core : Hot core
         How much brighter the middle of a lit lamp is than its colour; 0 makes flat discs.
     glow
@@ -116,7 +131,9 @@ class Look(Settings, frozen=True):
     trail: Annotated[float, control(step=0.25, unit="s", soft=(0, 20), ge=0, le=600)] = 0.0
     unlit: Colour = "#241c16"
     background: str = "#0d0b0a"
-    shape: Literal["round", "square", "diffused"] = "round"
+    shape: Literal["round", "square", "diffused", "ring", "bar", "chip"] = "round"
+    panel: Literal["open", "board", "grille", "diffuser"] = "open"
+    view: Literal["front", "room"] = "front"
     core: Annotated[float, control(step=0.05, ge=0, le=1)] = 0.5
     glow: Annotated[float, control(step=0.05, ge=0, le=1)] = 0.35
     bloom: Annotated[float, control(step=0.05, ge=0, le=1)] = 0.03

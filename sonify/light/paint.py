@@ -15,7 +15,7 @@ from sonify.light.colours import lamp_colours
 from sonify.light.exposure import NOTICED, light_steps, shade
 from sonify.light.lamp_grid import Box, LampGrid
 from sonify.light.look import F32, Look, from_linear
-from sonify.light.renderer import Arrays, Renderer, Shown, shades, tiled
+from sonify.light.renderer import Arrays, Renderer, Shown, cover_levels, shades, tiled
 
 __all__ = ["Painter"]
 
@@ -123,7 +123,7 @@ class Painter(Renderer):
 
 def _palette(look: Look) -> NDArray[np.uint8]:
     """Up to 254 colours that a matrix with lamps of many hues needs."""
-    hues, cover = lamp_colours(look), np.linspace(0, 1, COVERS)
+    hues, cover = lamp_colours(look), cover_levels(look, COVERS)
     found = np.zeros((0, 3), np.uint8)
     for wider in np.geomspace(1, 16, 40):
         light = light_steps(look, FINE * wider, COARSE * wider)

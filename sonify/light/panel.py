@@ -17,7 +17,7 @@ from sonify.light.lamp_grid import Box, fitted, grain_of
 from sonify.light.look import F32, Look, from_linear, linear, to_linear
 from sonify.light.mounting import Mounting
 from sonify.light.planes import Picture, halved, over
-from sonify.light.renderer import Arrays, Renderer, Shown, shades, tiled
+from sonify.light.renderer import Arrays, Renderer, Shown, cover_levels, shades, tiled
 
 __all__ = ["Panel"]
 
@@ -123,7 +123,7 @@ class Panel(Renderer):
         if look.plain:
             return from_linear(mixed), np.ones(mixed.shape[:-1]), mixed
         # what lies behind is seen where neither lamp nor light is
-        whole = 1 - (1 - cover) * (1 - np.minimum(light * gain(look), 1))
+        whole = 1 - (1 - np.abs(cover)) * (1 - np.minimum(light * gain(look), 1))
         part = mixed - linear(look.ground) * (1 - whole)[..., None]
         straight = from_linear(part / np.maximum(whole, 1e-9)[..., None])
         straight = np.where((whole > 0)[..., None], straight, from_linear(linear(look.unlit)))
@@ -147,8 +147,9 @@ class Panel(Renderer):
         if not self.look.plain and not self.look.clear:
             return [numbers.astype(np.float32), alpha.astype(np.float32)]
         # what no light falls on has the exact colours of the look
-        steps = np.rint(cover * (COVERS - 1)).astype(np.int64) * len(self._lights)
-        exact = self._table[0][steps]
+        at = cover_levels(self.look, COVERS)
+        steps = np.searchsorted((at[1:] + at[:-1]) / 2, cover)
+        exact = self._table[0][steps * len(self._lights)]
         numbers = np.where((light < 1e-4)[..., None], exact, numbers)
         cells = list(np.moveaxis(mixed, -1, 0).astype(np.float32))
         return self._planes(numbers.astype(self.picture.format.dtype), alpha, cells)

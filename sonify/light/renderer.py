@@ -18,9 +18,10 @@ from numpy.typing import NDArray
 from sonify.light.colours import lamp_colours
 from sonify.light.exposure import MOST_LIGHT, shade
 from sonify.light.lamp_grid import Box, Kind, LampGrid
+from sonify.light.lamp_shapes import DARKER
 from sonify.light.look import F32, Look
 
-__all__ = ["Arrays", "Renderer", "Shown", "shades", "tiled"]
+__all__ = ["Arrays", "Renderer", "Shown", "cover_levels", "shades", "tiled"]
 
 # Levels of lamps, with their hues times 256 where there are any.
 Shown = NDArray[np.uint8] | NDArray[np.uint16]
@@ -36,6 +37,12 @@ _OWN = 4  # the middle one of nine lamps
 _MOST_KEPT = 32 << 20
 
 
+def cover_levels(look: Look, count: int) -> NDArray[np.float64]:
+    """The steps of coverage that are told apart; see `Lamp.cover`."""
+    steps = np.linspace(0, 1, count)
+    return np.append(DARKER, steps) if look.panel == "grille" else steps
+
+
 def shades(look: Look, covers: int, lights: NDArray[np.float64]) -> tuple[NDArray[Any], ...]:
     """All mixtures of coverage and light that a pixel can have.
 
@@ -45,9 +52,8 @@ def shades(look: Look, covers: int, lights: NDArray[np.float64]) -> tuple[NDArra
         Coverage by the unlit lamp and light from lit ones, and their colours on the look's ground
         in linear light: shapes (covers * lights,) twice and (covers * lights, 3).
     """
-    cover, light = (
-        a.ravel() for a in np.meshgrid(np.linspace(0, 1, covers), lights, indexing="ij")
-    )
+    levels = cover_levels(look, covers)
+    cover, light = (a.ravel() for a in np.meshgrid(levels, lights, indexing="ij"))
     return cover, light, shade(look, cover, light)
 
 
@@ -64,7 +70,8 @@ class _Tiles:
 
     kernels: F32
     lens: F32
-    cover: NDArray[np.uint16]
+    cover: F32
+    shade: NDArray[np.uint16]
     slot: NDArray[np.int32] = field(default_factory=lambda: np.full(_PATTERNS, -1, np.int32))
     used: int = 0
     arrays: Arrays = field(default_factory=list)
@@ -202,14 +209,15 @@ class Renderer(ABC):
 
     def _of_kind(self, kind: Kind) -> _Tiles:
         if kind not in self._tiles:
-            kernels, cover = self.grid.tile(kind)
+            kernels, cover, lens = self.grid.tile(kind)
             if self._faint:
                 around = np.maximum(kernels - self._faint, 0)
-                around[_OWN] = np.where(cover > 0, kernels[_OWN], around[_OWN])
+                around[_OWN] = np.where(lens > 0, kernels[_OWN], around[_OWN])
                 kernels = around
-            steps = np.rint(cover * (self._covers - 1)).astype(np.uint16)
+            at = cover_levels(self.look, self._covers)
+            steps = np.searchsorted((at[1:] + at[:-1]) / 2, cover).astype(np.uint16)
             self._tiles[kind] = _Tiles(
-                kernels, cover.astype(np.float32), steps * np.uint16(len(self._lights))
+                kernels, lens, cover.astype(np.float32), steps * np.uint16(len(self._lights))
             )
         return self._tiles[kind]
 
@@ -221,13 +229,13 @@ class Renderer(ABC):
                 [self._lit(tiles, levels * one[nine >> 8]) for one in self._hues.T], axis=-1
             )
             lamp /= np.maximum(light, 1e-6)[..., None]
-            return self._finish_mixed(tiles.lens, light, lamp)
+            return self._finish_mixed(tiles.cover, light, lamp)
         np.minimum(light, MOST_LIGHT, out=light)
         light *= 1 / MOST_LIGHT
         np.sqrt(light, out=light)
         light *= _FINE
         light += 0.5
-        return self._finish(self._index(self._steps[light.astype(np.int16)], tiles.cover))
+        return self._finish(self._index(self._steps[light.astype(np.int16)], tiles.shade))
 
     def _lit(self, tiles: _Tiles, levels: F32) -> F32:
         """The light on tiles, shape (n, h, w), from nine levels each."""

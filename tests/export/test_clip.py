@@ -13,6 +13,7 @@ from sonify.light.clip_settings import frame_rate
 from sonify.light.look import colour
 from sonify.light.panel import Panel
 from sonify.light.planes import FORMATS, Picture
+from sonify.light.room import Room
 from tests import simulation
 from tests.export.clips import decoded, pictures_of, probe, shown_at, sound_of
 from tests.export.soundfonts import TICK, onsets, soundfont
@@ -137,7 +138,8 @@ def test_flat_areas_have_the_colours_of_the_look(tmp_path, kind, look):
     h, w = last.shape[:2]
     ys, xs = lamp_pixels(show, (w, h))
     light = show.setup.light
-    memory = simulation.lamp_memory(simulation.load_disc(SMALL), player_table(QUICK), "rows")
+    fill = show.setup.player.matrix.fill
+    memory = simulation.lamp_memory(simulation.load_disc(SMALL), player_table(QUICK), fill)
     lit = next(m for t, m in reversed(memory) if float(t) < 0.9)
     for lamp, wanted in ((lit.index(True), light.lamp), (255, light.unlit)):
         y, x = int(ys[lamp]), int(xs[lamp])
@@ -423,6 +425,25 @@ def test_mounted_any_way_round_the_lamps_are_the_players(tmp_path, turned, mirro
     where = {0: (True, True), 90: (False, True), 180: (False, False), 270: (True, False)}
     if not mirrored:
         assert (left, top) == where[turned]
+
+
+@pytest.mark.parametrize("panel", ["open", "board", "grille", "diffuser"])
+@pytest.mark.parametrize("view", ["front", "room"])
+def test_lamps_are_lit_on_every_panel_from_any_view(tmp_path, panel, view):
+    show = show_of(**{"light.panel": panel, "light.view": view, "light.shape": "round"})
+    show.save(f"{tmp_path / 'f'}/", "lights", size="640x360", from_s=2.0, to_s=2.03, fps=FPS)
+    frame = pictures_of(tmp_path / "f")[0].astype(int)
+    lit = memory_at(show, [2.0 + 0.5 / FPS])[0]
+    matrix, look = show.setup.player.matrix, show.setup.light
+    picture = Picture.on_colour(FORMATS["rgb24"], 640, 360, np.zeros(3))
+    if view == "room":
+        at = Room(look, matrix, picture, (0, 0, 640, 360)).centres().reshape(-1, 2)
+        xs, ys = at.astype(int).T
+    else:
+        ys, xs = lamp_pixels(show, (640, 360))
+    light = frame[ys, xs].max(axis=1)
+    assert 0 < lit.sum() < lit.size
+    assert light[lit].min() > light[~lit].max() + 60
 
 
 def test_brightness_goes_in_sixteen_steps_of_light(tmp_path):

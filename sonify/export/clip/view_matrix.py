@@ -9,6 +9,7 @@ from sonify.export.clip.views import Painted, Surroundings
 from sonify.light.lamp_grid import Box
 from sonify.light.lamp_levels import LampLevels
 from sonify.light.panel import Panel
+from sonify.light.room import Room
 
 __all__ = ["MatrixView"]
 
@@ -21,7 +22,11 @@ class MatrixView:
     def __init__(self, around: Surroundings, box: Box, *, reading: bool = True) -> None:
         show = around.show
         matrix = show.setup.player.matrix
-        self.panel = Panel(around.look, matrix, around.picture, box, around.cell)
+        self.panel: Panel | Room
+        if around.look.view == "room":
+            self.panel = Room(around.look, matrix, around.picture, box)
+        else:
+            self.panel = Panel(around.look, matrix, around.picture, box, around.cell)
         fade = around.look.fade
         # the most that a level may change from frame to frame
         self._most = 255 * float(1 / around.fps) / fade if fade else np.inf

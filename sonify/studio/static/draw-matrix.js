@@ -149,6 +149,13 @@ export class MatrixView {
   lens(c, x, y, size, shape) {
     const half = (size * (1 - this.show.look.gap)) / 2;
     if (shape === "square") c.rect(x - half, y - half, half * 2, half * 2);
+    else if (shape === "bar") c.roundRect(x - half / 3, y - half, (half * 2) / 3, half * 2, half / 3);
+    else if (shape === "ring") {
+      c.moveTo(x + half, y);
+      c.arc(x, y, half, 0, 2 * Math.PI);
+      c.moveTo(x + half * 0.44, y);
+      c.arc(x, y, half * 0.44, 0, 2 * Math.PI, true);
+    } else if (shape === "chip") { c.moveTo(x + half / 2, y); c.arc(x, y, half / 2, 0, 2 * Math.PI); }
     else { c.moveTo(x + half, y); c.arc(x, y, half, 0, 2 * Math.PI); }
   }
 
