@@ -14,8 +14,8 @@ __all__ = ["studio"]
     SETTINGS[0],
     option("--no-open", is_flag=True, help="Print the address without opening a browser."),
     option(
-        "--port", type=IntRange(0, 65535), default=0, metavar="N",
-        help="The port to listen on. [default: any free one]",
+        "--port", type=IntRange(0, 65535), metavar="N",
+        help="The port to listen on; 0 is any free one. [default: 8437, or any if that is taken]",
     ),
     option(
         "--host", default="127.0.0.1", show_default=True, metavar="ADDRESS",
@@ -23,7 +23,7 @@ __all__ = ["studio"]
     ),
     disc_needed=False,
 )  # fmt: skip
-def studio(request: Request, port: int, host: str, no_open: bool) -> None:
+def studio(request: Request, port: int | None, host: str, no_open: bool) -> None:
     """Edit a disc's music and light by ear and eye, on a page in your browser.
 
     This starts a small server, prints the page's address and opens it; Ctrl-C stops the server.

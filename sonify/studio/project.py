@@ -28,13 +28,21 @@ _MAY_BE = re.compile(rb"""^\s*(\[\s*)?["']?a["']?\s*[].=]""", re.MULTILINE)
 """A line that begins a key or table `a`."""
 
 
+class Named(Settings, frozen=True):
+    """A version that was kept under a name."""
+
+    name: str
+    document: Document
+
+
 class Project(Settings, frozen=True):
-    """A project: its versions, and which of them is in use."""
+    """A project: its versions A and B, which of them is in use, and those kept under a name."""
 
     a: Document
     b: Document | None = None
     version: Literal["a", "b"] = "a"
     about: str = ""
+    named: tuple[Named, ...] = ()
 
     @property
     def document(self) -> Document:
@@ -75,8 +83,8 @@ def project_name(project: Project) -> str:
 
 
 def refuse_project(project: Project) -> None:
-    """Refuse what the page may not open, in both versions."""
-    for one in (project.a, project.b):
+    """Refuse what the page may not open, in any version."""
+    for one in (project.a, project.b, *(kept.document for kept in project.named)):
         if one is not None:
             refuse_paths(one.setup)
 

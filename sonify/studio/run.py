@@ -16,7 +16,11 @@ from sonify.studio.document import Command
 from sonify.studio.guard import Rights
 from sonify.studio.server import application
 
-__all__ = ["run"]
+__all__ = ["USUAL_PORT", "run"]
+
+USUAL_PORT = 8437
+"""The same at each start, because browsers keep projects by port (own choice; above 1023, so that
+no rights are needed, and below the dynamic ports, which begin at 49152: RFC 6335, section 6)."""
 
 _LOOPBACK = ("127.0.0.1", "localhost", "[::1]")
 MAX_CONNECTIONS = 900
@@ -61,7 +65,7 @@ def listen(host: str, port: int) -> socket.socket:
 def run(
     start: dict[str, Any],
     host: str,
-    port: int,
+    port: int | None,
     ready: Callable[[str], None],
     command: Command,
 ) -> None:
@@ -72,12 +76,18 @@ def run(
     start : dict
         The document that a page opens with.
     host, port
-        Where to listen; port 0 means any free port.
+        Where to listen; port 0 means any free port, None the usual one, or any if that is taken.
     ready : callable
         Called with the page's address just before the server starts.
     command : callable
     """
-    sock = listen(host, port)
+    if port is None:
+        try:
+            sock = listen(host, USUAL_PORT)
+        except OutputError:
+            sock = listen(host, 0)
+    else:
+        sock = listen(host, port)
     port = sock.getsockname()[1]
     local = is_loopback(host)
     token = None if local else secrets.token_urlsafe(18)

@@ -114,8 +114,10 @@ class Studio:
             self.process.wait()
 
 
-def begin(*args: str) -> Studio:
-    """Start a studio and wait for its address."""
+def begin(*args: str, usual_port: bool = False) -> Studio:
+    """Start a studio, at any free port or the usual one, and wait for its address."""
+    if not usual_port and "--port" not in args:
+        args = (*args, "--port", "0")
     process = subprocess.Popen(
         [sys.executable, "-m", "sonify", "studio", "--no-open", *args],
         stdout=subprocess.PIPE,

@@ -6,6 +6,7 @@ import tomllib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 
 import pytest
 
@@ -132,3 +133,92 @@ def test_a_project_is_known_however_it_is_written(text: str, tmp_path: Path) -> 
 def test_a_disc_that_looks_like_a_project_is_a_disc(tmp_path: Path) -> None:
     (tmp_path / "disc.toml").write_text("message = '''\na = b\n[a]'''\n")
     assert project_at(tmp_path / "disc.toml") is None
+
+
+def keep(page: Page, name: str) -> None:
+    """Keep the document under a name."""
+    page.at("#version-name").fill(name)
+    page.page.keyboard.press("Enter")
+    page.until("!studio.store.keeper.writing")
+
+
+def names(page: Page) -> list[str]:
+    out: list[str] = page.page.locator(".versions li strong").all_text_contents()
+    return out
+
+
+def test_versions_with_a_name_are_kept_opened_and_removed(
+    browser: Any, plain: Studio, tmp_path: Path
+) -> None:
+    page = Page(browser, plain)
+    page.at("#start-message").fill(TEXT)
+    page.settled()
+    keep(page, "for the marmots")
+    first = page.document
+    page.at('[data-place="player.rpm"] input[type=number]').fill("15")
+    page.settled()
+    keep(page, "quick")
+    assert names(page) == ["quick", "for the marmots"]
+    page.page.get_by_role("button", name="Open for the marmots").click()
+    page.settled()
+    assert page.document == first
+    page.page.click("#undo")
+    page.settled()
+    assert page.document["setup"]["player"]["rpm"] == 15
+    # the same name again takes the place of the old one
+    page.at('[data-place="player.rpm"] input[type=number]').fill("12")
+    page.settled()
+    keep(page, "quick")
+    assert names(page) == ["quick", "for the marmots"]
+    # in another tab, and after the browser was closed and opened
+    page.page.reload()
+    page.ready()
+    page.at(".versions")
+    assert names(page) == ["quick", "for the marmots"]
+    second = page.context.new_page()
+    second.goto(plain.address)
+    second.wait_for_selector("body[data-state=ready]")
+    kept = second.evaluate("studio.store.named.map((one) => one.name)")
+    assert kept == ["quick", "for the marmots"]
+    # in the project file, which another browser opens
+    with page.page.expect_download() as got:
+        page.page.click("#save")
+    path = tmp_path / "my-disc-project.toml"
+    got.value.save_as(path)
+    project = project_at(path)
+    assert project is not None
+    assert [one.name for one in project.named] == ["quick", "for the marmots"]
+    assert project.named[0].document.setup["player"]["rpm"] == 12
+    other = Page(browser, plain)
+    drop(other, path)
+    other.at(".versions")
+    assert names(other) == ["quick", "for the marmots"]
+    other.page.get_by_role("button", name="Open for the marmots").click()
+    other.settled()
+    assert other.document == first
+    other.close()
+    # removing asks once more
+    page.page.get_by_role("button", name="Remove quick", exact=True).click()
+    assert len(names(page)) == 2
+    page.page.get_by_role("button", name="Really remove quick").click()
+    assert names(page) == ["for the marmots"]
+    page.close()
+
+
+def test_the_studio_starts_at_the_same_port_again_if_it_is_free() -> None:
+    import socket
+
+    from sonify.studio.run import USUAL_PORT
+
+    try:
+        taken = socket.create_server(("127.0.0.1", USUAL_PORT))
+    except OSError:
+        taken = None  # by somebody else
+    one = begin(usual_port=True)
+    assert urlsplit(one.address).port != USUAL_PORT
+    one.stop()
+    if taken is not None:
+        taken.close()
+        one = begin(usual_port=True)
+        assert urlsplit(one.address).port == USUAL_PORT
+        one.stop()

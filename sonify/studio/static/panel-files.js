@@ -5,6 +5,7 @@ import { h, size, uid, words } from "./dom.js";
 import { Draft } from "./draft.js";
 import { fields } from "./fields.js";
 import { tell } from "./messages.js";
+import { versionsList } from "./versions.js";
 
 const POLL_MS = 250;
 const KEEP_MS = 5000; // the server keeps a file as long as the page asks for it
@@ -240,7 +241,7 @@ export function filesPanel(panel, store, tables, solo, sound) {
     h("div.making", {}, about,
       h("div.row", {}, h("label", { htmlFor: kind.id }, "File type"), kind, make, estimate), zip, calmer, onlyPart, alone, drawn, draft.element,
       ...settings.map((s) => s.element), made),
-    same);
+    same, versionsList(store));
   choose(what);
   sound.addEventListener("loop", () => choose(what, kind.value));
 

@@ -5,6 +5,7 @@ import { Keeper } from "./keep.js";
 
 const KEEP = 200;
 const JOIN_MS = 900;
+const MOST_NAMED = 40; // versions under a name: own choice, so that a project file stays small
 
 /** A value with the parts of an older one that are equal, so that what is the same is identical. */
 export function share(next, old) {
@@ -33,6 +34,11 @@ export function put(table, path, value) {
   else spot[last] = value;
 }
 
+/** Make a document another one; what that leaves out, as files do, has its default. */
+function replace(document, other) {
+  Object.assign(document, { setup: {}, presets: [], muted: [], shipped: null, fit: null }, structuredClone(other));
+}
+
 class Version {
   constructor(document, past = [], future = []) {
     this.document = document;
@@ -56,6 +62,7 @@ export class Store extends EventTarget {
     this.keeper = new Keeper();
     this.versions = { a: new Version(document), b: null };
     this.which = "a";
+    this.named = []; // the versions kept under a name, the latest first
     this.show = null;
     this.busy = false;
     this.again = false;
@@ -120,31 +127,52 @@ export class Store extends EventTarget {
   }
 
   get kept() {
-    return { which: this.which, a: this.versions.a.kept, b: this.versions.b?.kept ?? null };
+    return { which: this.which, a: this.versions.a.kept, b: this.versions.b?.kept ?? null, named: this.named };
   }
 
   /** Both versions without their history, as a project file holds them. */
   project() {
-    return { version: this.which, a: this.versions.a.document, b: this.versions.b?.document ?? null };
+    return { version: this.which, a: this.versions.a.document, b: this.versions.b?.document ?? null,
+      named: this.named.map(({ name, document }) => ({ name, document })) };
   }
 
   /** Go on with a project: from its file, or as the browser kept it. */
-  take({ which, a, b }) {
+  take({ which, a, b, named = [] }) {
+    this.named = named;
     this.versions = { a: version(a), b: version(b) };
     this.which = which === "b" && b ? "b" : "a";
   }
 
   /** Open a project file: each version it has is a change, which can be undone. */
-  open({ version: which, a, b }) {
+  open({ version: which, a, b, named = [] }) {
+    const names = new Set(named.map((one) => one.name));
+    this.setNamed([...named, ...this.named.filter((one) => !names.has(one.name))]);
     for (const [name, document] of [["a", a], ["b", b]]) {
       if (!document) continue;
       this.choose(name);
-      this.change("project", (d) => {
-        // what a file leaves out has its default
-        Object.assign(d, { setup: {}, presets: [], muted: [], shipped: null, fit: null }, document);
-      });
+      this.change("project", (d) => replace(d, document));
     }
     this.choose(which);
+  }
+
+  /** Keep the document under a name, in place of an older version of this name. */
+  keep(name) {
+    const rest = this.named.filter((one) => one.name !== name);
+    this.setNamed([{ name, time: Date.now(), document: this.document }, ...rest].slice(0, MOST_NAMED));
+  }
+
+  drop(name) { this.setNamed(this.named.filter((one) => one.name !== name)); }
+
+  /** Go on with a version that was kept; this can be undone. */
+  recall(name) {
+    const kept = this.named.find((one) => one.name === name);
+    if (kept) this.change(`version “${name}”`, (d) => replace(d, kept.document));
+  }
+
+  setNamed(named) {
+    this.named = named;
+    this.dispatchEvent(new Event("named"));
+    this.keeper.save(this.kept);
   }
 
   /** Go on with what this tab had before a reload, or with the latest project. */

@@ -1,0 +1,61 @@
+// The versions of a project that are kept under a name.
+
+import { tell } from "./messages.js";
+import { h, render } from "./view.js";
+
+const when = (time) => (time ? new Date(time).toLocaleString([], { dateStyle: "medium", timeStyle: "short" }) : "from a file");
+
+/** The list of versions, in an element of its own. */
+export function versionsList(store) {
+  const element = document.createElement("details");
+  element.className = "more versions";
+  let sure = null; // the version that a second press removes
+
+  function keep(e) {
+    e.preventDefault();
+    const box = element.querySelector("input");
+    const name = box.value.trim();
+    if (!name) {
+      box.focus();
+      return;
+    }
+    store.keep(name);
+    box.value = "";
+    tell(`Kept “${name}”`);
+  }
+  function remove(name) {
+    if (sure !== name) {
+      sure = name;
+      draw();
+      return;
+    }
+    store.drop(name);
+    element.querySelector("input").focus();
+    tell(`Removed “${name}”`);
+  }
+  function draw() {
+    const { named } = store;
+    render([
+      h("summary", {}, `Versions with a name${named.length ? ` (${named.length})` : ""}`),
+      h("div.inside", {},
+        h("form.row", { onsubmit: keep },
+          h("label", { htmlFor: "version-name" }, "Name"),
+          h("input", { type: "text", id: "version-name", maxLength: 60, autocomplete: "off" }),
+          h("button", { type: "submit" }, "Keep this version")),
+        h("p.help", {}, "Keeps disc and settings as they are now. The browser keeps the versions, and so does the project file."),
+        h("ul.made", { "aria-label": "Versions" }, named.map(({ name, time }) => h("li.file", { key: name },
+          h("strong", {}, name), h("span.fact", {}, when(time)),
+          h("button", { type: "button", "aria-label": `Open ${name}`, onclick: () => {
+            store.recall(name);
+            tell(`Opened “${name}”`);
+          } }, "Open"),
+          h("button", { type: "button", "aria-label": sure === name ? `Really remove ${name}` : `Remove ${name}`, onblur: () => {
+            sure = null;
+            draw();
+          }, onclick: () => remove(name) }, sure === name ? "Really remove" : "Remove"))))),
+    ], element);
+  }
+  store.addEventListener("named", draw);
+  draw();
+  return element;
+}
