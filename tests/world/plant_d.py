@@ -317,16 +317,22 @@ def run(m: Machine, rng: Rng) -> Run:
 
 
 def whole_rows(m: Machine, r: Run) -> int:
-    """How many rows pass whole while the stage rests on them, to half a hole."""
-    assert m.disc.geometry is not None
-    g = m.disc.geometry
-    n = 0
+    """How many rows pass whole while the stage rests on them, to half a hole; where rows start at
+    the index mark, from one mark to the next."""
+    g, n = m.disc.geometry, m.disc.positions
+    assert g is not None
+    count = 0
     for row in range(m.disc.rows):
         on = np.abs(r.radius - row * g.row_pitch) < 0.5 * g.hole_diameter
         edges = np.flatnonzero(np.diff(np.concatenate([[0], on.astype(int), [0]])))
-        passed = [r.slot[b - 1] - r.slot[a] for a, b in edges.reshape(-1, 2)]
-        n += max(passed, default=0.0) >= m.disc.positions - 1
-    return n
+        for a, b in edges.reshape(-1, 2):
+            begin, end = r.slot[a], r.slot[b - 1]
+            if m.stage.on_index:
+                begin = n * math.ceil((begin - 0.5) / n)
+            if end - begin >= n - 1:
+                count += 1
+                break
+    return count
 
 
 def bits_read(m: Machine, r: Run) -> Bits:

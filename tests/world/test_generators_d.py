@@ -52,7 +52,8 @@ def log(take):
                 now = token.time_change * unit
             elif token.kind is TokenKind.CHANGE_SCALAR and token.scalar_change.value in "01":
                 change = token.scalar_change
-                events.append((now, names[change.id_code], int(change.value)))
+                if names[change.id_code] in ("clock", "data"):
+                    events.append((now, names[change.id_code], int(change.value)))
         return evenly(*steps(events, ["clock", "data"]))
     if name.endswith(".csv"):
         lines = data.decode().splitlines()
@@ -62,16 +63,18 @@ def log(take):
             return evenly(*steps([(float(t), c, int(v)) for t, c, v in rows], ["clock", "data"]))
         mark = ";" if ";" in lines[k] else ","
         table = np.array([line.split(mark) for line in lines[k + 1 :]], float)
-        scale = 1e-3 if "ms" in lines[k] else 1.0
+        scale = 1e-3 if "ms" in lines[k] else 1e-6 if "us" in lines[k] else 1.0
         if set(np.unique(table[:, 1:])) <= {0, 1}:
             return evenly(table[:, 0], table[:, 1:])
         return table[:, 0] * scale, table[:, 1:]
     table = np.load(io.BytesIO(data))
     if table.dtype.names:
-        return table["time_ms"] / 1e3, np.column_stack([table["clock"], table["data"]])
+        unit = {"time_ms": 1e-3, "time_us": 1e-6}[table.dtype.names[0]]
+        both = np.column_stack([table["clock"], table["data"]])
+        return table[table.dtype.names[0]] * unit, both
     if rate := re.search(r"(\d+)Hz", name):
         return np.arange(len(table)) / int(rate[1]), table.astype(float)
-    return table[:, 0], table[:, 1:]
+    return table[:, 0].astype(float), table[:, 1:].astype(float)
 
 
 def smooth(x, width):
@@ -131,7 +134,7 @@ def rows_found(take):
 def notes(take):
     import mido
 
-    file = mido.MidiFile(file=io.BytesIO(take.files["player.mid"]))
+    file = mido.MidiFile(file=io.BytesIO(*take.files.values()))
     now, out = 0.0, []
     for message in file:
         now += message.time
@@ -189,7 +192,7 @@ def lag(take, sound):
 
 def marked(fault, take, sound):
     """Whether a measure of the fault, of its own, differs from that of the sound take."""
-    if "player.mid" in take.files:
+    if take.presets:
         a, b = notes(take), notes(sound)
         on_a, on_b = ([e for e in x if e[1]] for x in (a, b))
         if fault == "midi-lost-note-offs":
@@ -227,7 +230,15 @@ def marked(fault, take, sound):
         return lag(take, sound) > 0.03
     if fault == "slow-stage" and take.where["waits"]:
         return log(take)[0][-1] > log(sound)[0][-1] + 0.5 * take.settings["stage"]
-    if fault in ("threshold-off", "noise", "blocked-hole", "extra-hole", "backlash", "slow-stage"):
+    if fault in (
+        "threshold-off",
+        "noise",
+        "blocked-hole",
+        "extra-hole",
+        "backlash",
+        "slow-stage",
+        "data-dead",
+    ):
         # a row that passes more than once may still be whole in one of its passes
         (_, a), (_, b) = pulses(take), pulses(sound)
         return len(a) != len(b) or (a != b).any()
@@ -243,10 +254,10 @@ def test_each_fault_shows_in_its_record(fault):
     assert marked(fault, take, sound), (take.where, take.conditions)
 
 
-@pytest.mark.parametrize("seed", range(1, 9))
+@pytest.mark.parametrize("seed", range(1, 6))
 def test_a_healthy_record_holds_the_design(seed):
     take = d.healthy(seed)
-    if "player.mid" in take.files:
+    if take.presets:
         assert len(notes(take)) > 8
     else:
         assert rows_found(take) == take.disc.rows
