@@ -29,6 +29,7 @@ from sonify.disc.report import (
 )
 from sonify.errors import InputError
 from sonify.export.clip.flash_preview import flashing_of
+from sonify.light.fill_rules import Lines, suggested
 from sonify.midi.bandwidth import Traffic, caution_of, traffic_of
 from sonify.music.measures.bits_kept import bits_kept
 from sonify.music.measures.letters import traceability
@@ -110,10 +111,31 @@ def _facts(show: Performance, shop: Workshop | None, traffic: Traffic) -> dict[s
         "lowest": note_name(int(pitches.min())) if len(notes) else None,
         "highest": note_name(int(pitches.max())) if len(notes) else None,
         "wire": asdict(traffic),
+        "matrix": _matrix(show),
         "code": code_facts(disc),
         "decoding": decoding_facts(disc),
         "geometry": None if shop is None else geometry_facts(shop),
     }
+
+
+def _matrix(show: Performance) -> dict[str, Any]:
+    """The matrix, and one that shows all of the disc at once."""
+    matrix, disc = show.setup.player.matrix, show.disc
+    lines = Lines.of(matrix.fill, disc.rows, disc.positions, matrix)
+    width, height = suggested(disc.rows, disc.positions)
+    return {
+        "width": matrix.width, "height": matrix.height, "fill": matrix.fill,
+        "rows_at_once": lines.rows, "lines_of_a_row": lines.fold,
+        "suggested_width": width, "suggested_height": height,
+    }  # fmt: skip
+
+
+def _matrix_line(facts: dict[str, Any], rows: int) -> str:
+    own = f"{facts['width']} × {facts['height']} lamps, fill {facts['fill']}"
+    if facts["lines_of_a_row"] == 1 and facts["rows_at_once"] == rows:
+        return f"{own}: there is room for all rows at once, a line for each"
+    size = f"{facts['suggested_width']} × {facts['suggested_height']}"
+    return f"{own}; {size} would show all rows at once"
 
 
 def _heard(show: Performance) -> dict[str, Any]:
@@ -171,6 +193,7 @@ def _lines(
         f"reading    {length(facts['read_s'])} at {facts['rpm']:g} rpm, "
         f"{facts['position_s'] * 1000:.1f} ms per position"
     )
+    lines.append(f"matrix     {_matrix_line(facts['matrix'], facts['rows'])}")
     if facts["message_s"] is not None:
         start, end = length(facts["message_s"]), length(facts["duration_s"])
         lines.append(f"message    scrolls from {start} to {end}")

@@ -11,12 +11,13 @@ from sonify.errors import InputError, close_matches
 from sonify.light.look import Colour
 from sonify.settings import Settings
 
-__all__ = ["OWN_TYPE", "SIZES", "VIEWS", "Clip", "frame_rate", "picture_size"]
+__all__ = ["OWN_TYPE", "SANS", "SIZES", "VIEWS", "Clip", "frame_rate", "picture_size"]
 
 ViewName = Literal["title", "matrix", "disc", "notes", "message"]
 VIEWS = ("title", "matrix", "disc", "notes", "message")
 
-# The name of the built-in letters, in `clip.font`.
+# Names in `clip.font`: a real typeface, and the letters of the matrix.
+SANS = "sans"
 OWN_TYPE = "cairn"
 
 # Width and height in pixels of the sizes that have a name.
@@ -59,7 +60,8 @@ class Clip(Settings, frozen=True):
     title_s : Title
         How long the title shows.
     font
-        "cairn" or the path of a TrueType font for titles and captions.
+        For titles and captions: "sans", "cairn" (the letters of the matrix) or the path of a
+        TrueType font.
     text : Text colour
         For titles and captions. Empty: the colour of the lamps.
     quality
@@ -75,7 +77,7 @@ class Clip(Settings, frozen=True):
     views: tuple[ViewName, ...] = ("matrix", "message")
     material: Literal["slate", "walnut", "birch", "card", "steel"] = "slate"
     title_s: Annotated[float, control(step=0.5, unit="s", soft=(1, 15), ge=1, le=60)] = 4.0
-    font: str = OWN_TYPE
+    font: str = SANS
     text: Colour | None = None
     quality: Literal["rough", "normal", "fine"] = "normal"
 

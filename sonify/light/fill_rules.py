@@ -16,7 +16,7 @@ from sonify.disc_player.profile import Matrix
 from sonify.disc_player.timeline import Timeline
 from sonify.errors import InputError, look_up
 
-__all__ = ["FILLS", "LIGHTS", "LIT", "Fill", "Lines", "fill_lights", "find_fill"]
+__all__ = ["FILLS", "LIGHTS", "LIT", "Fill", "Lines", "fill_lights", "find_fill", "suggested"]
 
 # One lamp that changes: when, which (y * width + x), its level from 0 to 255, and which of the
 # colours of `light.colours` it has; 0 is the look's lamp.
@@ -178,6 +178,20 @@ class Lines:
     def lines(self) -> int:
         """Lines that are seen at once."""
         return self.rows * self.fold if self.rows else self.y[2]
+
+
+# Matrices are often built of modules of eight by eight lamps (common practice, no source), and one
+# that is wider than this is hard to place (own choice).
+_MODULE, _WIDEST = 8, 128
+
+
+def suggested(rows: int, positions: int) -> tuple[int, int]:
+    """The size of a matrix of whole modules that shows all of a disc, a line for each row if it is
+    not too wide."""
+    fold = -(-positions // _WIDEST)
+    sizes = (-(-positions // fold), rows * fold)
+    width, height = (-(-n // _MODULE) * _MODULE for n in sizes)
+    return width, height
 
 
 def _edges(fill: str, count: int, size: int) -> tuple[int, int, int]:

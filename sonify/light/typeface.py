@@ -1,4 +1,4 @@
-"""Letters for titles and captions: those of the matrix, enlarged, or those of a font file."""
+"""Letters for titles and captions: of a real typeface, or those of the matrix, enlarged."""
 
 from __future__ import annotations
 
@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
-from sonify.light.clip_settings import OWN_TYPE
+from sonify.light.clip_settings import OWN_TYPE, SANS
+from sonify.light.dejavu import dejavu
 
 __all__ = ["Typeface"]
 
@@ -23,7 +24,7 @@ class Typeface:
     Parameters
     ----------
     name : str
-        "cairn", or the path of a TrueType or OpenType font.
+        "sans", "cairn", or the path of a TrueType or OpenType font.
 
     Raises
     ------
@@ -42,11 +43,11 @@ class Typeface:
 
         font = self._sizes.get(height)
         if font is None:
-            path = Path(self.name)
+            path = dejavu("DejaVuSans") if self.name == SANS else Path(self.name)
             if not path.is_file():
                 raise InputError(
                     "there is no such font; give the path of a TrueType or OpenType file, "
-                    f"or '{OWN_TYPE}'",
+                    f"'{SANS}' or '{OWN_TYPE}'",
                     file=path,
                     place="clip.font",
                 )

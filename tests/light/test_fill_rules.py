@@ -8,8 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 import sonify
+from sonify.disc_player.profile import Matrix
 from sonify.errors import InputError
-from sonify.light.fill_rules import FILLS
+from sonify.light.fill_rules import FILLS, Lines, suggested
 from sonify.light.letters import load_letters
 from tests.lamps import states_at
 from tests.simulation import SimulatedDisc, lamp_memory
@@ -53,6 +54,28 @@ def test_lights_are_what_a_simulated_matrix_remembers(
         assert level[entry["led"]] != entry["level"]
         level[entry["led"]] = entry["level"]
     assert (np.diff(show.lights["time_s"]) >= 0).all()
+
+
+@given(rows=st.integers(1, 60), positions=st.integers(1, 400))
+def test_a_suggested_matrix_shows_all_of_a_disc(rows, positions):
+    width, height = suggested(rows, positions)
+    assert width % 8 == height % 8 == 0
+    lines = Lines.of("fitted", rows, positions, Matrix(width=width, height=height))
+    assert lines.rows == rows
+    # a module less would not do
+    if width > 8:
+        smaller = Lines.of("fitted", rows, positions, Matrix(width=width - 8, height=height))
+        assert smaller.fold > lines.fold
+    if height > 8:
+        assert rows * lines.fold > height - 8
+
+
+def test_two_rows_leave_no_line_dark():
+    disc = sonify.Disc.from_bits(np.ones((2, 30), np.int8), layout=sonify.Layout(positions=30))
+    lit = np.zeros((8, 32), bool)
+    for one in sonify.perform(disc).lights:
+        lit.reshape(-1)[one["led"]] = True
+    assert lit.any(axis=1).all()
 
 
 def test_there_are_at_least_four_fill_rules_and_all_say_what_they_do():

@@ -42,13 +42,14 @@ class Glow:
     def of(cls, material: DiscMaterial, lamp: NDArray[np.float64], dim: float) -> Glow:
         """Colours that show what was read.
 
-        On a dark material they differ by too little to flash as the disc turns. On a light one that
-        would be hard to see, so there it holds only if glows are dimmed.
+        On a dark material each differs from it by too little to flash as the disc turns; both pass
+        one place only on the row that is read. On a light material that would be hard to see, so
+        there it holds only if glows are dimmed.
         """
         own = material.luminance
         if own < _LIGHT:
-            dark_at = max(own - _STEP, own * 0.25)
-            lit_at = dark_at + _STEP * dim
+            dark_at = max(own - _STEP, own * 0.06)
+            lit_at = dark_at + (own + _STEP - dark_at) * dim
         elif dim < 1:
             dark_at = own - _STEP * 0.9 * dim
             lit_at = own - _STEP * 0.2

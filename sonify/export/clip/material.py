@@ -78,8 +78,8 @@ def _rings(side: int, rng: np.random.Generator) -> F32:
 
 
 MATERIALS = {
-    "slate": DiscMaterial("#353a40", "#22262b", "mottled", 0.9),
-    "walnut": DiscMaterial("#5b4130", "#37261b", "long", 0.9),
+    "slate": DiscMaterial("#53595f", "#41464c", "mottled", 0.9),
+    "walnut": DiscMaterial("#7a573f", "#54392a", "long", 0.9),
     "birch": DiscMaterial("#dcc096", "#c4a272", "long", 0.8),
     "card": DiscMaterial("#efeae0", "#e2dccf", "mottled", 0.6),
     "steel": DiscMaterial("#878c93", "#6d7279", "round", 0.8),

@@ -18,9 +18,9 @@ from sonify.export.clip.film import Film
 from sonify.export.clip.job import Job
 from sonify.export.clip.plan import FramePlan, plan_of
 from sonify.export.drawing.pdf import PAPERS
-from sonify.export.fonts import dejavu
 from sonify.export.span import SpanOptions
 from sonify.light.clip_settings import picture_size
+from sonify.light.dejavu import dejavu
 from sonify.progress import report
 
 if TYPE_CHECKING:

@@ -83,8 +83,8 @@ class NotesView(SheetView):
         sheet, face = self.sheet, self.face
         parts = self.performance.parts
         count = max(len(parts), 1)
-        size = min(sheet.height / (count * 1.6 + 6), sheet.width / 46, sheet.height / 16)
-        self.small = face.unit(max(7, round(size)))
+        size = min(sheet.height / (count * 1.6 + 6), sheet.width / 40, sheet.height / 16)
+        self.small = face.unit(max(8, round(size)))
         self.large = face.unit(max(7, round(self.small * 1.5)))
         names = max((face.width(p.name[:_LONGEST], self.small) for p in parts), default=0)
         self.left = min(sheet.width // 3, names + self.small * 5)

@@ -9,7 +9,7 @@ import msgspec
 
 from sonify.atomic import atomic_write
 from sonify.errors import OutputError
-from sonify.export.fonts import dejavu
+from sonify.light.dejavu import dejavu
 from sonify.settings import Settings
 
 if TYPE_CHECKING:

@@ -81,9 +81,9 @@ def sheet_bytes(
 def _png(pages: list[Page]) -> bytes:
     import resvg_py
 
-    from sonify.export.fonts import dejavu
     from sonify.export.sheet.page import FONTS
     from sonify.export.sheet.svg import svg
+    from sonify.light.dejavu import dejavu
 
     first = pages[0]
     pixels = first.width * first.height * len(pages) * (DOTS_PER_INCH / 25.4) ** 2

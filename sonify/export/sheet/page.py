@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any, NamedTuple
 
-from sonify.export.fonts import dejavu
+from sonify.light.dejavu import dejavu
 
 __all__ = [
     "BODY", "BOLD", "FONTS", "GREYS", "HEAD", "INKS", "MONO", "PLAIN", "SMALL", "Box", "Canvas",

@@ -7,8 +7,8 @@ import logging
 from typing import Any
 
 from sonify.export.drawing.pdf import BULGE, POINT
-from sonify.export.fonts import dejavu
 from sonify.export.sheet.page import FONTS, Box, Circle, Line, Page, Target, Text
+from sonify.light.dejavu import dejavu
 
 __all__ = ["pdf"]
 

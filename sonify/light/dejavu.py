@@ -1,4 +1,4 @@
-"""The fonts for outputs on paper: DejaVu, which comes with matplotlib, on which music21 depends."""
+"""The typeface of paper, titles and captions: DejaVu, from matplotlib, which music21 needs."""
 
 from __future__ import annotations
 
