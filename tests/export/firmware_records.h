@@ -24,6 +24,15 @@ void player_set_lamp(uint16_t lamp, uint8_t level)
     record(1, level, lamp);
 }
 
+#if PLAYER_HUES
+void player_set_colour(uint16_t lamp, uint8_t red, uint8_t green, uint8_t blue)
+{
+    (void)red;
+    (void)blue;
+    record(9, green, lamp);
+}
+#endif
+
 void player_send(uint8_t byte)
 {
     record(2, byte, 0);

@@ -108,6 +108,41 @@ def test_discs_on_players(disc, player, fill, tmp_path):
     play(performance(disc, [player], **{"player.matrix.fill": fill}), tmp_path)
 
 
+COLOUR = 9  # see firmware_records.h
+
+
+@needs_gcc
+@pytest.mark.parametrize("rule", ["row", "character"])
+@pytest.mark.parametrize("fill", ["fitted", "scaled", "columns"])
+def test_lamps_have_the_colours_of_the_performance(rule, fill, tmp_path):
+    from sonify.light.colours import palette_of
+
+    show = performance(
+        "cairn-small", ["usual"], **{"player.matrix.fill": fill, "light.colours": rule}
+    )
+    plan = plan_of(show)
+    program = host.build(show, tmp_path, text=max(plan.text, plan.needed))
+    events, when = host.schedule(show, True, 0.37)
+    records = host.run(program, events)
+    assert host.compare_lights(show, records, when) <= MOST_MS
+    look = show.setup.light
+    greens = [int(c[3:5], 16) for c in (look.lamp, *palette_of(look))]
+    lights = {}
+    for one in show.lights:
+        if one["level"]:
+            lights.setdefault(int(one["led"]), []).append(greens[one["hue"]])
+    seen, now = {}, {}
+    scroll_at = 1000 * show.message_s - 100
+    for one in records:
+        lamp = int(one["b"])
+        if one["kind"] == COLOUR:
+            now[lamp] = int(one["a"])
+        elif one["kind"] == host.LAMP and one["a"] and when[one["event"]] < scroll_at:
+            seen.setdefault(lamp, []).append(now[lamp])
+    assert len(set(greens[1:3]) & {g for each in seen.values() for g in each}) == 2
+    assert seen == lights
+
+
 def voice(**more):
     return {"music.voice": [{"name": "one", "pitch": "one-tone", **more}]}
 

@@ -49,6 +49,7 @@ MOST_POSITIONS = 8192
 MOST_LAMPS = 8192
 _ROWS_SEEN = 2048
 
+COLOURS = ("lamp", "row", "character")
 FILLS = (
     "fitted", "centred", "scaled", "rows", "running", "columns", "furrows", "characters", "rolling",
 )  # fmt: skip
@@ -259,9 +260,14 @@ def _beyond(show: Performance) -> list[str]:
     look = show.setup.light
     checks = (
         (
-            look.colours != "lamp",
-            f"light.colours '{look.colours}' can't be followed: lamps are on or off; the "
-            "nearest is 'lamp'",
+            look.colours not in COLOURS,
+            f"light.colours '{look.colours}' can't be followed: it needs notes or times that it "
+            "does not keep; the nearest is 'row'",
+        ),
+        (
+            look.colours != "lamp" and fill == "rolling",
+            "light.colours can't be followed with the fill rule 'rolling': the core does not keep "
+            "the colours of lamps that move; the nearest is 'fitted'",
         ),
         (look.velocity, "light.velocity can't be followed: the core's lamps are on or off"),
         (look.trail > 0, "light.trail can't be followed: the core's lamps stay lit; use 0"),

@@ -12,7 +12,9 @@ from sonify.export.firmware.alphabet import ita2_table
 from sonify.export.firmware.names import voice_names
 from sonify.export.firmware.plan import FILLS, FirmwarePlan
 from sonify.export.firmware.steps import MOST_LOUD
+from sonify.light.colours import palette_of
 from sonify.light.fill_rules import Lines
+from sonify.light.look import colour
 from sonify.midi.channels import BEND_CENTRE, channel_setup
 from sonify.music.machine import NOTHING, Lead
 
@@ -30,6 +32,8 @@ def config_h(plan: FirmwarePlan, template: str) -> str:
     """Fill in the header of sizes and speeds."""
     show, letters = plan.show, plan.letters
     code, matrix, grid = show.disc.code, show.setup.player.matrix, show.grid
+    look = show.setup.light
+    hues = [] if look.colours == "lamp" else [look.lamp, *palette_of(look)]
     own = Lines.of(matrix.fill, show.disc.rows, show.disc.positions, matrix)
     parity = code is not None and code.check == "parity"
     low_first = code is not None and code.bit_order == "low-first"
@@ -58,6 +62,7 @@ def config_h(plan: FirmwarePlan, template: str) -> str:
         ("PAGE_ROWS", f"{own.rows or 65535}U", "rows that are seen at once"),
         ("COLUMN_EDGES", ", ".join(f"{v}U" for v in own.x), "first lamp, lamps, parts"),
         ("LINE_EDGES", ", ".join(f"{v}U" for v in own.y), ""),
+        ("HUES", len(hues), "colours of a lamp, its own first; 0: it has but one"),
         ("ALPHABET", f"PLAYER_ALPHABET_{plan.alphabet.upper().replace('-', '')}", ""),
         ("CODED", int(code is not None), "whether the bits carry a message"),
         ("UNIT_BITS", show.unit_bits, "bits of a character"),
@@ -109,6 +114,11 @@ def config_h(plan: FirmwarePlan, template: str) -> str:
         f"#define PLAYER_{name} {value}" + (f" /* {about} */" if about else "")
         for name, value, about in rows
     ]
+    if hues:
+        values = ", ".join("{{{}U, {}U, {}U}}".format(*colour(c)) for c in hues)
+        numbered += ["#define PLAYER_HUE_BY_ROW 1", "#define PLAYER_HUE_BY_CHARACTER 2"]
+        sizes.append(f"#define PLAYER_HUE_BY PLAYER_HUE_BY_{look.colours.upper()}")
+        sizes.append(f"#define PLAYER_COLOURS {{{values}}}")
     names = voice_names([v.name for v in plan.voices])
     voices = [f"#define PLAYER_VOICE_{v} {n}" for n, v in enumerate(names)]
     for key, lines in (("NUMBERED", [*numbered, ""]), ("SIZES", sizes), ("VOICES", voices)):

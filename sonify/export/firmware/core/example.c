@@ -17,6 +17,14 @@ void player_set_lamp(uint16_t lamp, uint8_t level)
     printf("%8lu lamp %u %u\n", now, (unsigned)lamp, (unsigned)level);
 }
 
+#if PLAYER_HUES
+void player_set_colour(uint16_t lamp, uint8_t red, uint8_t green, uint8_t blue)
+{
+    printf("%8lu colour of lamp %u %u %u %u\n", now, (unsigned)lamp, (unsigned)red,
+           (unsigned)green, (unsigned)blue);
+}
+#endif
+
 void player_send(uint8_t byte)
 {
     if (byte & 0x80) {

@@ -67,6 +67,11 @@ uint8_t player_busy(void);
  * changes; all lamps are taken to be dark at first. */
 void player_set_lamp(uint16_t lamp, uint8_t level);
 
+#if PLAYER_HUES
+/* The colour that a lamp has from now on, in sRGB: called before it lights, and while it is lit. */
+void player_set_colour(uint16_t lamp, uint8_t red, uint8_t green, uint8_t blue);
+#endif
+
 /* Send a byte to the MIDI jack: put it in a queue and return. */
 void player_send(uint8_t byte);
 
