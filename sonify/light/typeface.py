@@ -52,8 +52,8 @@ class Typeface:
                     place="clip.font",
                 )
             try:
-                # a capital is about 0.7 of the size
-                font = ImageFont.truetype(str(path), max(4, round(height / 0.72)))
+                # the highest letters (f, l) are about 0.76 of the size
+                font = ImageFont.truetype(str(path), max(4, round(height / 0.77)))
             except OSError as e:
                 raise InputError(
                     f"the font can't be read ({e}); give a TrueType or OpenType file",

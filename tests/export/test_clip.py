@@ -125,7 +125,8 @@ COLOURS += [(kind, look) for kind in ("webm", "mov", "film.png", "png") for look
 )
 def test_flat_areas_have_the_colours_of_the_look(tmp_path, kind, look):
     settings = {"light.pixels": 32, "light.gap": 0.2, "light.glow": 0.0, "light.shape": "square",
-                "light.core": 0.0, "light.bloom": 0.0}  # fmt: skip
+                "light.core": 0.0, "light.bloom": 0.0, "light.panel": "open",
+                "light.colours": "lamp", "light.velocity": False}  # fmt: skip
     if look is None:
         show = show_of(**settings)
     else:
