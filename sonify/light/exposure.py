@@ -62,7 +62,7 @@ def shade(look: Look, cover: Real, light: Real, lamp: Real | None = None) -> F64
     ndarray
         Of the shape that all broadcast to, and three components.
     """
-    own, unlit, ground = (linear(c) for c in (look.lamp, look.unlit, look.ground))
+    own, unlit, ground = (linear(c) for c in (look.lamp, look.off, look.ground))
     tone = own if lamp is None else lamp
     m, x = cover[..., None], light[..., None] * gain(look)
     base = np.where(m < 0, ground * (1 + m), ground + (unlit - ground) * m)

@@ -17,7 +17,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.light.look import Look
+from sonify.light.look import NO_LAMP, Look
 
 __all__ = ["CORE", "DARKER", "FALL", "REACH", "SHAPES", "SPILL_ENDS", "WIDE", "Lamp", "LampShape"]
 
@@ -156,6 +156,8 @@ class Lamp:
         s = self.look.pixels
         own = slice(s * _FINE, 2 * s * _FINE)
         x, y = self._at[None, own], self._at[own, None]
+        if self.look.unlit == NO_LAMP:
+            return np.zeros((s, s))
         if self.look.panel == "diffuser":
             return np.full((s, s), 0.5)
         fine = (self._distance[own, own] <= 0).astype(float)

@@ -19,6 +19,7 @@ __all__ = [
     "F32",
     "LUMINANCE",
     "NO_BACKGROUND",
+    "NO_LAMP",
     "Look",
     "colour",
     "from_linear",
@@ -38,6 +39,11 @@ BRIGHTEST = 16
 
 # The background of a picture to be laid over another one.
 NO_BACKGROUND = "none"
+
+# What `unlit` may be besides a colour.
+OWN_HUE, NO_LAMP = "lamp", "none"
+# How much of the lit lamp's colour one that is off has (by eye, after the looks that ship).
+_OFF_SHARE = 0.1
 
 # The weights of linear red, green and blue in relative luminance (WCAG 2.2; ITU-R BT.709).
 LUMINANCE = np.array([0.2126, 0.7152, 0.0722])
@@ -67,7 +73,8 @@ class Look(Settings, frozen=True):
     trail
         The time in which a lamp fades out after it was read. 0: it stays lit.
     unlit : Unlit lamp
-        The colour of a lamp that is off.
+        The colour of a lamp that is off; "lamp" for a faint shade of the lit one, "none" to show
+        lit lamps only.
     background
         The colour of the board behind the lamps; in files also the path of a picture, or "none".
     shape : Lamp shape
@@ -129,7 +136,7 @@ class Look(Settings, frozen=True):
     palette: tuple[Colour, ...] = ()
     velocity: bool = False
     trail: Annotated[float, control(step=0.25, unit="s", soft=(0, 20), ge=0, le=600)] = 0.0
-    unlit: Colour = "#241c16"
+    unlit: str = OWN_HUE
     background: str = "#0d0b0a"
     shape: Literal["round", "square", "diffused", "ring", "bar", "chip"] = "round"
     panel: Literal["open", "board", "grille", "diffuser"] = "open"
@@ -149,6 +156,11 @@ class Look(Settings, frozen=True):
     mirrored: bool = False
 
     def __post_init__(self) -> None:
+        if not is_colour(self.unlit) and self.unlit not in (OWN_HUE, NO_LAMP):
+            raise ValueError(
+                f"'{self.unlit}' is not a colour; write #rrggbb, {OWN_HUE} (a faint shade of the "
+                f"lit lamp) or {NO_LAMP}"
+            )
         if self.background.startswith("#") and not is_colour(self.background):
             raise ValueError(
                 f"'{self.background}' is not a colour; write #rrggbb, the path of a picture, "
@@ -169,6 +181,15 @@ class Look(Settings, frozen=True):
     def ground(self) -> str:
         """The colour behind the lamps; black if there is none."""
         return self.background if self.plain else "#000000"
+
+    @property
+    def off(self) -> str:
+        """The colour of a lamp that is off; what is behind it if such lamps are not shown."""
+        if is_colour(self.unlit):
+            return self.unlit
+        share = _OFF_SHARE if self.unlit == OWN_HUE else 0.0
+        pair = zip(colour(self.ground), colour(self.lamp), strict=True)
+        return hex_of(round(a + (b - a) * share) for a, b in pair)
 
 
 def is_colour(text: str) -> bool:

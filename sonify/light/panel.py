@@ -126,7 +126,7 @@ class Panel(Renderer):
         whole = 1 - (1 - np.abs(cover)) * (1 - np.minimum(light * gain(look), 1))
         part = mixed - linear(look.ground) * (1 - whole)[..., None]
         straight = from_linear(part / np.maximum(whole, 1e-9)[..., None])
-        straight = np.where((whole > 0)[..., None], straight, from_linear(linear(look.unlit)))
+        straight = np.where((whole > 0)[..., None], straight, from_linear(linear(look.off)))
         # gamma-encoded coverage, because pictures are usually laid over each other without
         # conversion to linear light
         alpha = from_linear(whole)

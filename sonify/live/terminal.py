@@ -48,7 +48,7 @@ class Screen:
         self._out, self._width, self._height = stream, width, height
         self._colour = has_true_colour()
         self._lit = np.array(colour(look.lamp), np.float64)
-        self._unlit = np.array(colour(look.unlit), np.float64)
+        self._unlit = np.array(colour(look.off), np.float64)
         self._marks = ("\u25cf", "\u00b7", "\u2580") if _can(stream, "\u25cf\u00b7\u2580") else None
         self._last: tuple[tuple[int, ...], bytes, str] | None = None
 

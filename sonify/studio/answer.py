@@ -211,6 +211,7 @@ def look_of(show: Performance) -> dict[str, Any]:
     lens, halo = Lamp(look).profile(8)
     return {
         **to_builtins(look),
+        "unlit": look.off,
         "hues": [look.lamp, *palette_of(look)],
         "steps": BRIGHTEST,
         "lens": (lens * gain(look)).tolist(),

@@ -143,7 +143,7 @@ def _of_message(show: Performance, limit: _Limit) -> NDArray[np.float64]:
 def _lamp_area(show: Performance) -> float:
     """How many pixels of the screen one lamp changes by enough to count, with room to spare."""
     look = show.setup.light
-    lamp, unlit = linear(look.lamp), linear(look.unlit)
+    lamp, unlit = linear(look.lamp), linear(look.off)
     shape = Lamp(msgspec.structs.replace(look, pixels=GRAIN))
     # the most that a pixel changes: in the core, which may be white
     dark, lit = shade(look, np.ones(2), np.array([0.0, float(shape.light.max())])) @ LUMINANCE

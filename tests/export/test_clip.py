@@ -142,7 +142,7 @@ def test_flat_areas_have_the_colours_of_the_look(tmp_path, kind, look):
     fill = show.setup.player.matrix.fill
     memory = simulation.lamp_memory(simulation.load_disc(SMALL), player_table(QUICK), fill)
     lit = next(m for t, m in reversed(memory) if float(t) < 0.9)
-    for lamp, wanted in ((lit.index(True), light.lamp), (255, light.unlit)):
+    for lamp, wanted in ((lit.index(True), light.lamp), (255, light.off)):
         y, x = int(ys[lamp]), int(xs[lamp])
         patch = last[y - 6 : y + 6, x - 6 : x + 6].reshape(-1, 3)
         assert abs(patch - np.array(colour(wanted))).max() <= 2, wanted
@@ -229,7 +229,7 @@ def matrix_of_clip(show, frames):
     next(film.frames())
     xs, ys = film.views[0].panel.centres()
     rgb = frames[:, ys[:, None], xs[None]].reshape(len(frames), -1, 3).astype(int)
-    lamp, unlit = np.array(colour(show.setup.light.lamp)), np.array(colour(show.setup.light.unlit))
+    lamp, unlit = np.array(colour(show.setup.light.lamp)), np.array(colour(show.setup.light.off))
     return abs(rgb - lamp).sum(axis=2) < abs(rgb - unlit).sum(axis=2)
 
 

@@ -11,6 +11,7 @@ from PIL import Image
 
 import sonify
 from sonify.export.file_formats import run
+from sonify.light.look import colour
 from tests.export.clips import decoded, needs, probe, shown_at, sound_of
 from tests.shipped import PRESETS
 
@@ -203,3 +204,31 @@ def test_a_size_that_nothing_fits(tmp_path):
     with pytest.raises(sonify.InputError, match="write 5MB, 500kB"):
         show_of().save(tmp_path / "a.gif", "lights", max_size="5 pounds")
     assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize("kind", ["png", "webp", "mov"])
+def test_an_overlay_may_show_lit_lamps_only(tmp_path, kind):
+    look = {"light.background": "none", "light.shape": "square", "light.glow": 0.0,
+            "light.bloom": 0.0, "light.core": 0.0, "light.pixels": 16}  # fmt: skip
+    covers = {}
+    for unlit in ("#404040", "none"):
+        show = show_of(**look, **{"light.unlit": unlit})
+        path = show.save(tmp_path / f"{unlit[1:]}.{kind}", "lights", to_s=3.0, fps=FPS)
+        frames = decoded(path, alpha=True) if kind == "mov" else shown_at(path, np.array([2.9]))
+        covers[unlit] = frames[-1][..., 3] > 128
+    lamps = show.setup.player.matrix.lamps
+    lit = int((show.lights["time_s"] <= 2.9).sum())
+    each = covers["#404040"].sum() / lamps
+    assert 0 < lit < lamps / 2
+    assert abs(covers["none"].sum() / each - lit) < 1.5
+
+
+def test_lamps_that_are_off_take_the_hue_of_lit_ones():
+    def off(**light):
+        return np.array(colour(show_of(**light).setup.light.off))
+
+    for channel, lamp in enumerate(("#ff2020", "#20ff20", "#2020ff")):
+        dark = off(**{"light.lamp": lamp, "light.background": "#000000"})
+        assert dark.argmax() == channel
+        assert dark.max() < 40
+    assert (off(**{"light.unlit": "none", "light.background": "#102030"}) == (16, 32, 48)).all()

@@ -88,7 +88,7 @@ def rendered(
             light += np.where(inside, 0, levels[j, i] * shine)
     # what falls on a lit lens is lost in its own light
     light = (own + light * (1 - dim)) * look.brightness / 16 * 2.0**look.exposure
-    lamp, unlit, ground = (np.array(decoded(c)) for c in (look.lamp, look.unlit, look.background))
+    lamp, unlit, ground = (np.array(decoded(c)) for c in (look.lamp, look.off, look.background))
     base = np.where(lens[..., None], unlit, ground)
     light = light[..., None]
     colour = base + (lamp - base) * np.minimum(light, 1)

@@ -66,12 +66,12 @@ def test_lamps_have_the_looks_own_colours(path):
     at = rgb[np.ix_(ys, xs)]
     assert (at[levels > 0] == colour(look.lamp)).all()
     if look.glow == 0:
-        assert (at[levels == 0] == colour(look.unlit)).all()
-    assert colour(look.unlit) != colour(look.ground)
+        assert (at[levels == 0] == colour(look.off)).all()
+    assert colour(look.off) != colour(look.ground)
     dark = painter.palette[painter.picture(np.zeros((8, 32), np.uint8))]
     corner = dark[0, 0] if look.margin else None
     assert corner is None or (corner == colour(look.ground)).all()
-    assert (dark[np.ix_(ys, xs)] == colour(look.unlit)).all()
+    assert (dark[np.ix_(ys, xs)] == colour(look.off)).all()
 
 
 def test_a_glow_falls_on_neighbours_margins_and_gaps_and_dies_away():

@@ -431,7 +431,7 @@ def test_lamps_on_the_canvas_are_the_readings_at_twenty_moments(page: Page, fill
     want = np.concatenate([want, [scroll.levels(int(k)).reshape(-1) for k in steps]])
     lamp, unlit = (
         np.array([int(c[k : k + 2], 16) for k in (1, 3, 5)], float)
-        for c in (setup.light.lamp, setup.light.unlit)
+        for c in (setup.light.lamp, setup.light.off)
     )
     # backwards too: the order of asking must not matter
     order = rng.permutation(20)

@@ -137,7 +137,7 @@ def _palette(film: Film, count: int) -> tuple[NDArray[np.uint8], NDArray[np.uint
     from PIL import Image
 
     look = film.around.look
-    fixed = [colour(look.ground), colour(look.lamp), colour(look.unlit), film.around.text]
+    fixed = [colour(look.ground), colour(look.lamp), colour(look.off), film.around.text]
     image = Image.fromarray(film.sample())
     found = image.quantize(count - len(fixed), method=Image.Quantize.MEDIANCUT)
     colours = np.array(found.getpalette() or [0, 0, 0], np.uint8).reshape(-1, 3)
