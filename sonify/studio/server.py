@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import gc
 import json
 import mimetypes
 import os
@@ -142,6 +143,9 @@ class _Server:
         with contextlib.suppress(SonifyError):
             await self._thread(tables)
             await self._thread(answer, convert(self._start["document"], Document))
+        # what is loaded by now stays: no collection need go through it while a page waits
+        gc.collect()
+        gc.freeze()
 
     async def _thread(self, function: Callable[..., T], *args: Any) -> T:
         """Compute in a thread; refuse if too many requests wait."""

@@ -63,6 +63,7 @@ export class Areas {
       this.panels.get(other).hidden = other !== name;
     }
     catchUp(this.panels.get(name));
+    this.panels.get(name).dispatchEvent(new Event("open"));
     this.stops();
     if (this.room) this.room.scrollTop = 0;
     if (!keep) return;

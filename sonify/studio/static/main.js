@@ -64,6 +64,7 @@ const solo = new (class extends Set {
     if (this.has(n)) this.delete(n);
     else this.add(n);
     silence();
+    animate();
     for (const p of panels) p.sync();
   }
 
@@ -75,15 +76,25 @@ const solo = new (class extends Set {
   }
 })();
 
+let silent0 = null; // the silent voices, as a text
+
 function silence() {
   const silent = new Set(store.document.muted);
   if (solo.size) {
     (store.setup.music?.voice ?? []).forEach((_, n) => { if (!solo.has(n)) silent.add(n); });
   }
-  sound.setSilent(silent);
-  trail.setSilent(silent);
-  near.setSilent(silent);
-  paint();
+  const text = [...silent].sort().join();
+  if (text === silent0) return;
+  silent0 = text;
+  for (const one of [sound, trail, near]) one.setSilent(silent);
+}
+
+/** Let level and pan be heard at once; the server's answer says the same later. */
+function mix() {
+  const voices = store.setup.music?.voice ?? [];
+  if (voices.length !== show?.voices.length) return;
+  voices.forEach((v, n) => Object.assign(show.voices[n], { volume: v.volume ?? 100, pan: v.pan ?? 0 }));
+  sound.setVoices();
 }
 
 // ---- painting
@@ -171,6 +182,8 @@ function sync() {
   $("version-a").setAttribute("aria-pressed", String(store.which === "a"));
   $("version-b").setAttribute("aria-pressed", String(store.which === "b"));
   silence();
+  mix();
+  animate();
 }
 
 // ---- playing
@@ -374,7 +387,7 @@ async function begin() {
     const room = (name) => $(`panel-${name}`);
     preview = new Preview(sound, store);
     const music = musicPanel(room("music"), store, tables, preview, tell);
-    const holes = holesPanel(room("holes"), store, marks);
+    const holes = holesPanel(room("holes"), store, marks, () => { disc.redraw(); animate(); });
     wireMarks(holes);
     palette = new Palette($("palette"), () => commands(tables, music, files));
     voices = voicesPanel(room("voices"), store, tables, solo, sound, tell);

@@ -155,7 +155,7 @@ export function filesPanel(panel, store, tables, solo, sound) {
     draft.change();
     onlyPart.hidden ||= !Array.isArray(sound.loop);
     estimate0();
-    if (what === EVERYTHING) return;
+    if (what === EVERYTHING || panel.hidden) return;
     const turn = ++asked; // answers may come out of order
     try {
       const told = await postJson("api/command", { document: heard(), what, suffix: kind.value, calm: calm.checked, options: options() });
@@ -244,6 +244,7 @@ export function filesPanel(panel, store, tables, solo, sound) {
     same, versionsList(store));
   choose(what);
   sound.addEventListener("loop", () => choose(what, kind.value));
+  panel.addEventListener("open", command0);
 
   return {
     make(next, suffix) {

@@ -10,7 +10,8 @@ import { area, h } from "./view.js";
 const CELL = 13; // the least size of a place, in px
 const MOVES = { ArrowLeft: [0, -1], ArrowRight: [0, 1], ArrowUp: [-1, 0], ArrowDown: [1, 0] };
 
-export function holesPanel(room, store, marks) {
+/** `redraw` draws the disc again. */
+export function holesPanel(room, store, marks, redraw) {
   let said = [];
   let repairs = false; // whether the check can be made to fit
   let show = null;
@@ -30,7 +31,16 @@ export function holesPanel(room, store, marks) {
   sync.draw();
   const canvas = room.querySelector("canvas");
 
+  /** Make a hole where there is none, and close the others, as the server will do. */
+  function flip(places) {
+    const { bits, holeMeans } = show;
+    for (const i of places) bits[i] = bits[i] === holeMeans ? 1 - holeMeans : holeMeans;
+    redraw();
+  }
+
   async function send(places, mend = false) {
+    const [of, before] = [show, show.bits.slice()];
+    flip(places);
     try {
       const got = await postJson("api/holes", { document: store.document, places, repair: mend });
       store.change(mend ? "repair the check" : "holes", (d) => {
@@ -40,8 +50,11 @@ export function holesPanel(room, store, marks) {
       });
       said = got.said;
       repairs = got.check !== null && got.check !== "valid";
-    } catch (e) { store.dispatchEvent(new CustomEvent("wrong", { detail: e })); }
-    painted = null;
+    } catch (e) {
+      of.bits.set(before);
+      redraw();
+      store.dispatchEvent(new CustomEvent("wrong", { detail: e }));
+    }
     sync();
     draw();
   }
@@ -71,7 +84,13 @@ export function holesPanel(room, store, marks) {
     paint(p);
   });
   canvas.addEventListener("pointermove", (e) => { if (painted && e.buttons) paint(at(e)); });
-  canvas.addEventListener("pointerup", () => { if (painted) send([...painted.places]); });
+  canvas.addEventListener("pointerup", () => {
+    if (!painted) return;
+    const { places } = painted;
+    painted = null;
+    send([...places]);
+    draw();
+  });
   canvas.addEventListener("pointercancel", () => { painted = null; draw(); });
   canvas.addEventListener("focus", () => show && marks.set(cursor));
   canvas.addEventListener("keydown", (e) => {

@@ -10,6 +10,11 @@ export class Readout {
   constructor() {
     this.sliding = false; // don't move the slider while the user drags it
     this.reset();
+    // observed, not queried: a query would force a layout at each change
+    new ResizeObserver(([e]) => {
+      this.wide = e.contentRect.width;
+      this.count = -1;
+    }).observe($("said"));
   }
 
   reset() {
@@ -43,7 +48,7 @@ export class Readout {
     if (count === this.count) return;
     this.count = count;
     // two lines of capitals
-    const most = Math.min(90, 2 * Math.floor($("said").clientWidth / CAPITAL_PX));
+    const most = Math.min(90, 2 * Math.floor((this.wide ??= $("said").clientWidth) / CAPITAL_PX));
     const points = show.caption_point.subarray(Math.max(0, count - most), count);
     $("said").textContent = String.fromCodePoint(...points);
     $("said").classList.toggle("long", count > 46);

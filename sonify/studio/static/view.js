@@ -21,6 +21,8 @@ export const memo = (view) => class extends Component {
   render(props) { return view(props, this); }
 };
 
+const REST_MS = 400; // after the last change, before closed areas are drawn; own choice
+
 const waiting = new Map(); // closed areas that are not up to date, with what draws them
 const idle = globalThis.requestIdleCallback ?? setTimeout;
 let timer = 0;
@@ -31,10 +33,9 @@ export function catchUp(room) {
 }
 
 function spare() {
-  timer = 0;
   const [first] = waiting.keys();
   if (first) catchUp(first);
-  if (waiting.size) timer = idle(spare);
+  if (waiting.size) timer = setTimeout(idle, 0, spare);
 }
 
 /** Fill an area with what `make` gives. The result draws it again: at once if the area is open, else
@@ -51,7 +52,8 @@ export function area(room, make) {
       return;
     }
     waiting.set(room, draw);
-    timer ||= idle(spare);
+    clearTimeout(timer);
+    timer = setTimeout(idle, REST_MS, spare);
   }, { draw });
 }
 
