@@ -1,51 +1,22 @@
 // The area of MIDI: ports for the piece, for taps and for transport.
 
-import { h, uid } from "./dom.js";
 import { tell } from "./messages.js";
 import { MidiOut, Taps, listen } from "./midi.js";
+import { area, check, h, labelled, typed } from "./view.js";
 
 const LEAST_BPM = 20; // as for `music.tempo`
 const MOST_BPM = 400;
 const PORTS = "sonify-midi";
 
-export function midiPanel(panel, store, sound, { play }) {
+export function midiPanel(room, store, sound, { play }) {
   const out = new MidiOut(sound, store);
   const taps = new Taps();
   let access = null;
   let input = null;
+  let said = "";
+  const use = { silent: true, transport: true, tempo: true }; // what is ticked
   let wanted = {};
   try { wanted = JSON.parse(localStorage.getItem(PORTS)) ?? {}; } catch { /* none is remembered */ }
-
-  const said = h("p.fact", { role: "status" });
-  const connect = h("button.main", { type: "button", onclick: open }, "Connect MIDI");
-  const select = (label, change) => {
-    const one = h("select", { id: uid("port"), onchange: () => change(one.value) });
-    return { select: one, element: h("div.field", {}, h("label", { htmlFor: one.id }, label), one) };
-  };
-  const to = select("Send to", (id) => send(id));
-  const from = select("Listen to", (id) => hear(id));
-  const check = (label, checked, change = () => {}) => {
-    const box = h("input", { type: "checkbox", id: uid("midi"), checked, onchange: change });
-    return { box, element: h("label.check", { htmlFor: box.id }, box, label) };
-  };
-  const clock = check("Clock, start and stop", true, () => {
-    out.clock = clock.box.checked;
-    out.again();
-  });
-  const silent = check("Silence the page meanwhile", true, () => sound.hush(silent.box.checked && out.port));
-  const transport = check("Its start and stop play and pause", true);
-  const tempo = check("Its notes tap the tempo", true);
-  const ports = h("div.full", { hidden: true },
-    h("p.note.care", {}, "Turn instruments down before you play: sudden loud sound can damage hearing."),
-    h("div.sub", {}, h("div", {}, to.element, clock.element, silent.element,
-      h("button", { type: "button", onclick: () => out.panic() }, "All notes off")),
-    h("div", {}, from.element, transport.element, tempo.element)));
-  const bpm = h("input", { type: "number", id: uid("bpm"), min: LEAST_BPM, max: MOST_BPM, step: 0.1, inputMode: "decimal", onchange: () => {
-    const v = Number(bpm.value);
-    store.set("setup.music.tempo", v >= LEAST_BPM && v <= MOST_BPM ? v : undefined, null);
-  } });
-  const beat = h("button", { type: "button", title: "Tap at least three times", onclick: (e) => tap(e.timeStamp) }, "Tap the tempo");
-  const now = h("p.fact", {});
 
   function tap(time) {
     const found = taps.tap(time);
@@ -61,66 +32,84 @@ export function midiPanel(panel, store, sound, { play }) {
   async function open() {
     try {
       access = await navigator.requestMIDIAccess();
+      access.onstatechange = list;
+      list();
     } catch (e) {
-      said.textContent = e.name === "NotAllowedError" || e.name === "SecurityError"
+      said = e.name === "NotAllowedError" || e.name === "SecurityError"
         ? "The browser was not allowed to use MIDI. Allow it in the browser's settings for this page." : `MIDI can't be used: ${e.message}`;
-      return;
+      sync();
     }
-    access.onstatechange = list;
-    connect.hidden = true;
-    ports.hidden = false;
-    list();
   }
 
-  /** Show the ports that there are, and use those that were used before. */
+  /** Use the ports that were used before, when they appear. */
   function list() {
-    for (const [pick, map, key, use] of [[to, access.outputs, "out", send], [from, access.inputs, "in", hear]]) {
-      const all = [...map.values()];
-      const before = pick.select.value;
-      pick.select.replaceChildren(h("option", { value: "" }, "none"), ...all.map((p) => h("option", { value: p.id }, p.name ?? p.id)));
-      const one = all.find((p) => p.id === before) ?? all.find((p) => p.name === wanted[key]);
-      pick.select.value = one?.id ?? "";
-      if ((one?.id ?? "") !== before) use(one?.id ?? "");
+    const again = (map, port, name) => map.get(port?.id) ?? [...map.values()].find((p) => p.name === name) ?? null;
+    for (const [map, port, name, choose] of [[access.outputs, out.port, wanted.out, send], [access.inputs, input, wanted.in, hear]]) {
+      const one = again(map, port, name);
+      if (one !== port) choose(one);
     }
-    said.textContent = access.outputs.size + access.inputs.size ? "" : "No MIDI port was found. Plug one in: it appears here.";
+    said = access.outputs.size + access.inputs.size ? "" : "No MIDI port was found. Plug one in: it appears here.";
+    sync();
   }
 
   function remember(key, port) {
     wanted[key] = port?.name ?? null;
     try { localStorage.setItem(PORTS, JSON.stringify(wanted)); } catch { /* then it lasts for this visit */ }
   }
-  function send(id) {
-    const port = access.outputs.get(id) ?? null;
+  function send(port) {
     out.choose(port);
-    sound.hush(silent.box.checked && port);
-    remember("out", port);
+    sound.hush(use.silent && port);
   }
-  function hear(id) {
+  function hear(port) {
     if (input) input.onmidimessage = null;
-    input = access.inputs.get(id) ?? null;
-    remember("in", input);
+    input = port;
     if (!input) return;
-    const follow = (act) => () => { if (transport.box.checked) act(); };
+    const follow = (act) => () => { if (use.transport) act(); };
     listen(input, {
       start: follow(() => { sound.seek(0); if (!sound.playing) play(); }),
       go: follow(() => { if (!sound.playing) play(); }),
       stop: follow(() => sound.pause()),
-      tap: (time) => { if (tempo.box.checked) tap(time); },
+      tap: (time) => { if (use.tempo) tap(time); },
     });
   }
 
-  panel.append(
-    h("div.field", {}, h("label", { htmlFor: bpm.id }, "Tempo, quarters a minute"),
-      h("div.row", {}, bpm, beat), now),
-    h("div.full", {}, navigator.requestMIDIAccess ? connect
-      : h("p.about", {}, "This browser has no Web MIDI. The command sonify play sends to any port."), said), ports);
+  const tick = (key, label, change = () => {}) => check(`midi-${key}`, label, { checked: use[key], onchange: (e) => {
+    use[key] = e.target.checked;
+    change();
+  } });
+  const ports = (key, label, map, port, choose) => labelled(`midi-${key}`, label, h("select", { id: `midi-${key}`, value: port?.id ?? "", onchange: (e) => {
+    choose(map.get(e.target.value) ?? null);
+    remember(key, map.get(e.target.value));
+  } },
+    h("option", { value: "" }, "none"), [...map.values()].map((p) => h("option", { key: p.id, value: p.id }, p.name ?? p.id))));
 
-  return {
-    out,
-    sync() { if (document.activeElement !== bpm) bpm.value = store.setup.music?.tempo ?? ""; },
-    setShow(show) {
-      now.textContent = [`Now ${show.tempo.toFixed(1)}.`, ...show.said.map((x) => `${x[0].toUpperCase()}${x.slice(1)}.`),
-        "Empty: as the player's speed gives it."].join(" ");
-    },
-  };
+  const sync = area(room, () => {
+    const { show, setup: { music } } = store;
+    return [
+      h("div.field", {}, h("label", { htmlFor: "bpm" }, "Tempo, quarters a minute"),
+        h("div.row", {},
+          h("input", { type: "number", id: "bpm", min: LEAST_BPM, max: MOST_BPM, step: 0.1, inputMode: "decimal", value: typed("bpm", music?.tempo ?? ""), onchange: (e) => {
+            const v = Number(e.target.value);
+            store.set("setup.music.tempo", v >= LEAST_BPM && v <= MOST_BPM ? v : undefined, null);
+          } }),
+          h("button", { type: "button", title: "Tap at least three times", onclick: (e) => tap(e.timeStamp) }, "Tap the tempo")),
+        h("p.fact", {}, show && [`Now ${show.tempo.toFixed(1)}.`, ...show.said.map((x) => `${x[0].toUpperCase()}${x.slice(1)}.`),
+          "Empty: as the player's speed gives it."].join(" "))),
+      h("div.full", {}, !navigator.requestMIDIAccess ? h("p.about", {}, "This browser has no Web MIDI. The command sonify play sends to any port.")
+        : !access && h("button.main", { type: "button", onclick: open }, "Connect MIDI"), h("p.fact", { role: "status" }, said)),
+      access && h("div.full", {},
+        h("p.note.care", {}, "Turn instruments down before you play: sudden loud sound can damage hearing."),
+        h("div.sub", {},
+          h("div", {}, ports("out", "Send to", access.outputs, out.port, send),
+            check("midi-clock", "Clock, start and stop", { checked: out.clock, onchange: (e) => {
+              out.clock = e.target.checked;
+              out.again();
+            } }),
+            tick("silent", "Silence the page meanwhile", () => sound.hush(use.silent && out.port)),
+            h("button", { type: "button", onclick: () => out.panic() }, "All notes off")),
+          h("div", {}, ports("in", "Listen to", access.inputs, input, hear),
+            tick("transport", "Its start and stop play and pause"), tick("tempo", "Its notes tap the tempo")))),
+    ];
+  });
+  return { out, sync, setShow: sync };
 }

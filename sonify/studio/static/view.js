@@ -71,6 +71,9 @@ export function chooser(id, rows, value, onchange, options = {}) {
   ];
 }
 
+/** For `ref`: puts an element that is not drawn here into the one that is. */
+export const mount = (node) => (e) => { if (e && node.parentNode !== e) e.append(node); };
+
 /** What stands in a box: while it has the focus and means the value, as the user typed it. */
 export function typed(id, value, same = () => true) {
   const box = document.getElementById(id);
