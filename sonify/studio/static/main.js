@@ -89,12 +89,19 @@ function silence() {
   for (const one of [sound, trail, near]) one.setSilent(silent);
 }
 
-/** Let level and pan be heard at once; the server's answer says the same later. */
-function mix() {
-  const voices = store.setup.music?.voice ?? [];
-  if (voices.length !== show?.voices.length) return;
-  voices.forEach((v, n) => Object.assign(show.voices[n], { volume: v.volume ?? 100, pan: v.pan ?? 0 }));
-  sound.setVoices();
+/** Let level, pan and colours be heard and seen at once; the server's answer says the same later. */
+function atOnce() {
+  if (!show) return;
+  const { music, light = {} } = store.setup;
+  if (music?.voice?.length === show.voices.length) {
+    music.voice.forEach((v, n) => Object.assign(show.voices[n], { volume: v.volume ?? 100, pan: v.pan ?? 0 }));
+    sound.setVoices();
+  }
+  for (const key of ["lamp", "unlit", "background"]) {
+    if (!/^#[0-9a-f]{6}$/i.test(light[key]) || show.look[key] === light[key]) continue;
+    show.look[key] = light[key];
+    matrix.redraw();
+  }
 }
 
 // ---- painting
@@ -182,7 +189,7 @@ function sync() {
   $("version-a").setAttribute("aria-pressed", String(store.which === "a"));
   $("version-b").setAttribute("aria-pressed", String(store.which === "b"));
   silence();
-  mix();
+  atOnce();
   animate();
 }
 
