@@ -18,6 +18,8 @@ from tests.studio.conftest import CHROMIUM, Page, begin
 from tests.studio.test_everyone import violations
 
 MOST_READY_MS = 1000
+MOST_CHANGE_MS = 50
+CHANGES = 60
 MOST_BYTES = 400_000
 MOST_FRAME_MS = 20
 MOST_SHIFT = 0.02
@@ -31,6 +33,52 @@ SHIFT = """new Promise((done) => {
   }).observe({ type: "layout-shift", buffered: true });
   setTimeout(() => done(sum), 500);
 })"""
+
+# until the frame after the server's answer is drawn
+ANSWERED = """async (count) => {
+  const { store } = studio;
+  const scales = ["dorian", "lydian", "blues", "hirajoshi", "phrygian"];
+  const schemes = ["place", "walk", "character", "row-ladder"];
+  const fills = ["rows", "running", "characters", "columns"];
+  const change = [
+    (k) => store.set("setup.music.scale", scales[k % 5], null),
+    (k) => store.set("setup.player.rpm", 8 + k / 10, null),
+    (k) => store.set("setup.music.voice.0.pitch", { scheme: schemes[k % 4] }, null),
+    (k) => store.set("setup.player.matrix.fill", fills[k % 4], null),
+  ];
+  const out = [];
+  for (let k = 0; k < count; k++) {
+    const began = performance.now();
+    const { show } = store;
+    change[k % 4](1 + (k >> 2));
+    while (store.show === show && store.busy) await new Promise((done) => setTimeout(done, 1));
+    await new Promise(requestAnimationFrame);
+    out.push(performance.now() - began);
+    await new Promise((done) => setTimeout(done, 60));
+  }
+  return out;
+}"""
+
+# until the frame that shows or plays what the page itself knows
+AT_ONCE = """async (count) => {
+  const { store } = studio;
+  studio.areas().open("holes");
+  const change = [
+    (k) => store.set("setup.music.voice.0.volume", 60 + k, null),
+    (k) => store.set("setup.light.background", `#0000${10 + k}`, null),
+    () => document.getElementById("holes").dispatchEvent(new KeyboardEvent("keydown", { key: "Enter", cancelable: true })),
+  ];
+  const out = [];
+  for (let k = 0; k < count; k++) {
+    const began = performance.now();
+    change[k % 3](k);
+    await new Promise(requestAnimationFrame);
+    out.push(performance.now() - began);
+    while (store.busy) await new Promise((done) => setTimeout(done, 5));
+    await new Promise((done) => setTimeout(done, 60));
+  }
+  return out;
+}"""  # noqa: E501
 
 FOCUS = "document.activeElement.id || document.activeElement.textContent"
 
@@ -46,6 +94,7 @@ def run() -> list[Line]:
         studio = begin(disc_of(1000, 56, folder), "-p", "hut-band")
         try:
             out += ready(browser, studio)
+            out += changes(browser, studio)
             out += editing(browser, studio)
             out += axe(browser, studio)
         finally:
@@ -78,6 +127,39 @@ def ready(browser: Any, studio: Any) -> list[Line]:
         ("scripts, styles and fonts / 400 kB", weight / MOST_BYTES, f"{weight / 1000:.0f} kB gzip"),
         ("layout shift / 0.02", shift / MOST_SHIFT, f"{shift:.4f}"),
     ]
+
+
+def cpu_ms(process: int) -> float:
+    """The processor time that a process has taken (Linux)."""
+    fields = Path(f"/proc/{process}/stat").read_text().rpartition(")")[2].split()
+    return 1000 * (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
+def changes(browser: Any, studio: Any) -> list[Line]:
+    """Until a change is drawn; and the processor time that it takes, which a busy machine changes
+    less."""
+    page = Page(browser, studio, viewport={"width": 1440, "height": 900})
+    page.page.wait_for_timeout(1500)
+    page.js(ANSWERED, 8)  # what is done once
+    protocol = page.context.new_cdp_session(page.page)
+    protocol.send("Performance.enable")
+
+    def script_ms() -> float:
+        found = protocol.send("Performance.getMetrics")["metrics"]
+        return next(1000 * float(x["value"]) for x in found if x["name"] == "ScriptDuration")
+
+    before = script_ms(), cpu_ms(studio.process.pid)
+    times = page.js(ANSWERED, CHANGES)
+    script, server = script_ms() - before[0], cpu_ms(studio.process.pid) - before[1]
+    once = page.js(AT_ONCE, CHANGES // 2)
+    page.close()
+    told = [f"median {share(x, 0.5):.0f} ms, least {min(x):.0f}" for x in (times, once)]
+    return [
+        ("a change drawn, 95 % / 50 ms", share(times, 0.95) / MOST_CHANGE_MS, told[0]),
+        ("hole, level or colour drawn, 95 % / 50 ms", share(once, 0.95) / MOST_CHANGE_MS, told[1]),
+        ("processor time of a change / 50 ms", (script + server) / CHANGES / MOST_CHANGE_MS,
+         f"page's scripts {script / CHANGES:.1f} ms, server {server / CHANGES:.1f} ms"),
+    ]  # fmt: skip
 
 
 def editing(browser: Any, studio: Any) -> list[Line]:
