@@ -1,9 +1,9 @@
-"""The studio's memory over a long session at a quick pace: 2,000 changes, 1,000 times play and pause.
+"""The studio's memory over a long session at a quick pace: 2,000 changes, played 1,000 times.
 
-The changes are those that a maker makes: settings, sliders, levels, notes, holes, presets, versions,
-undo, areas opened and closed. After a first part, in which caches fill and the undo history comes
-to its limit, the heap after a forced collection, the elements and the listeners must stay as they
-are. `SONIFY_CHANGES` gives another number of changes.
+The changes are those that a maker makes: settings, sliders, levels, notes, holes, presets,
+versions, undo, areas opened and closed. After a first part, in which caches fill and the undo
+history comes to its limit, the heap after a forced collection, the elements and the listeners must
+stay as they are. `SONIFY_CHANGES` gives another number of changes.
 """
 
 from __future__ import annotations
@@ -53,7 +53,7 @@ SESSION = """async (count) => {
     await new Promise((done) => setTimeout(done, 30));
     sound.pause();
   }
-}"""
+}"""  # noqa: E501
 
 
 def measured(page: Page, protocol: Any) -> tuple[float, int, int]:

@@ -1,6 +1,5 @@
 // The work areas: tabs with one panel open at a time, and a toolbar that is one Tab stop.
 
-import { h } from "./dom.js";
 import { catchUp } from "./view.js";
 
 const KEY = "sonify-area";
@@ -40,8 +39,10 @@ export class Areas {
       const tab = list.querySelector(`#tab-${name}`);
       tab.title = n < 9 ? `${tab.textContent} (${n + 1})` : tab.textContent;
       tab.addEventListener("click", () => this.open(name));
-      const panel = h("section.panel", { id: `panel-${name}`, role: "tabpanel", "aria-labelledby": tab.id },
-        h("h2.hidden", {}, tab.textContent));
+      const panel = document.createElement("section");
+      Object.assign(panel, { id: `panel-${name}`, className: "panel" });
+      panel.setAttribute("role", "tabpanel");
+      panel.setAttribute("aria-labelledby", tab.id);
       room.insertBefore(panel, room.querySelector(".foot"));
       this.tabs.set(name, tab);
       this.panels.set(name, panel);

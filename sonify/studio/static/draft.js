@@ -1,7 +1,7 @@
 // A quick look at the file that is chosen, before it is made.
 
 import { postJson } from "./api.js";
-import { h } from "./dom.js";
+import { h, render } from "./view.js";
 
 const WAIT_MS = 350; // after the last change
 
@@ -10,9 +10,9 @@ export class Draft {
   constructor(spec, told) {
     this.spec = spec;
     this.told = told;
-    this.seen = h("div", {});
-    this.about = h("p.about", { role: "status" });
-    this.element = h("figure.draft", { "aria-label": "Draft" }, this.seen, h("figcaption", {}, this.about));
+    this.element = document.createElement("figure");
+    this.element.className = "draft";
+    this.element.setAttribute("aria-label", "Draft");
     this.last = null;
     this.url = null;
     // nothing is made while the area is closed
@@ -49,12 +49,13 @@ export class Draft {
       const bytes = Uint8Array.from(atob(sound.slice(sound.indexOf(",") + 1)), (c) => c.charCodeAt(0));
       this.url = URL.createObjectURL(new Blob([bytes], { type: "audio/mpeg" }));
     }
-    this.seen.replaceChildren(...[
-      image && h("img", { src: image, alt: `Draft: ${about || "the file as it will look"}` }),
-      sound && h("audio", { controls: true, src: this.url, "aria-label": "Draft of the sound" }),
-      text && h("pre", { tabIndex: 0 }, text),
-    ].filter(Boolean));
-    this.about.textContent = about && (image || sound || text ? `Draft: ${about}` : about);
+    render([
+      h("div", {},
+        image && h("img", { src: image, alt: `Draft: ${about || "the file as it will look"}` }),
+        sound && h("audio", { controls: true, src: this.url, "aria-label": "Draft of the sound" }),
+        text && h("pre", { tabIndex: 0 }, text)),
+      h("figcaption", {}, h("p.about", { role: "status" }, about && (image || sound || text ? `Draft: ${about}` : about))),
+    ], this.element);
     this.element.hidden = false;
     this.told(pixels);
   }

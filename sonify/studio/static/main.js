@@ -9,7 +9,6 @@ import { MatrixView } from "./draw-matrix.js";
 import { NearView, TrailView } from "./draw-trail.js";
 import { wireDrop } from "./file-drop.js";
 import { FlashCheck } from "./flash.js";
-import { give } from "./dom.js";
 import { wireKeys } from "./keys.js";
 import { Marks } from "./marks.js";
 import { clearError, showCautions, showError, tell, work } from "./messages.js";
@@ -31,6 +30,7 @@ import { Sound } from "./sound.js";
 import { Store } from "./store.js";
 import { wireTheme } from "./theme.js";
 import { loopRange, lower } from "./timeline.js";
+import { give } from "./view.js";
 
 const $ = (id) => document.getElementById(id);
 const body = document.body;

@@ -1,19 +1,18 @@
 // The versions of a project that are kept under a name.
 
 import { tell } from "./messages.js";
-import { h, render } from "./view.js";
+import { h } from "./view.js";
 
 const when = (time) => (time ? new Date(time).toLocaleString([], { dateStyle: "medium", timeStyle: "short" }) : "from a file");
 
-/** The list of versions, in an element of its own. */
-export function versionsList(store) {
-  const element = document.createElement("details");
-  element.className = "more versions";
+/** The list of versions, as a view; `redraw` draws it again. */
+export function versionsList(store, redraw) {
+  const nameBox = () => document.getElementById("version-name");
   let sure = null; // the version that a second press removes
 
   function keep(e) {
     e.preventDefault();
-    const box = element.querySelector("input");
+    const box = nameBox();
     const name = box.value.trim();
     if (!name) {
       box.focus();
@@ -26,16 +25,17 @@ export function versionsList(store) {
   function remove(name) {
     if (sure !== name) {
       sure = name;
-      draw();
+      redraw();
       return;
     }
     store.drop(name);
-    element.querySelector("input").focus();
+    nameBox().focus();
     tell(`Removed “${name}”`);
   }
-  function draw() {
+  store.addEventListener("named", redraw);
+  return () => {
     const { named } = store;
-    render([
+    return h("details.more.versions", {},
       h("summary", {}, `Versions with a name${named.length ? ` (${named.length})` : ""}`),
       h("div.inside", {},
         h("form.row", { onsubmit: keep },
@@ -51,11 +51,7 @@ export function versionsList(store) {
           } }, "Open"),
           h("button", { type: "button", "aria-label": sure === name ? `Really remove ${name}` : `Remove ${name}`, onblur: () => {
             sure = null;
-            draw();
-          }, onclick: () => remove(name) }, sure === name ? "Really remove" : "Remove"))))),
-    ], element);
-  }
-  store.addEventListener("named", draw);
-  draw();
-  return element;
+            redraw();
+          }, onclick: () => remove(name) }, sure === name ? "Really remove" : "Remove"))))));
+  };
 }

@@ -41,7 +41,7 @@ function spare() {
 /** Fill an area with what `make` gives. The result draws it again: at once if the area is open, else
  * when it opens or the browser has time, or by its `draw`. */
 export function area(room, make) {
-  const title = room.querySelector("h2").textContent;
+  const title = document.getElementById(room.getAttribute("aria-labelledby")).textContent;
   const draw = () => {
     waiting.delete(room);
     render([h("h2.hidden", {}, title), make()], room);
