@@ -214,7 +214,8 @@ def test_a_saved_preset_is_taken_by_the_command(page: Page, tmp_path: Path) -> N
 def test_a_typed_disc_is_taken_by_the_command(page: Page, tmp_path: Path) -> None:
     page.at("#message").fill("SOUP FROM ELEVEN")
     page.settled()
-    page.until("document.querySelector('.command code').textContent.includes('my-disc.toml')")
+    page.page.click("#tab-files")  # the command is asked for where it is shown
+    page.until("document.querySelector('.command code')?.textContent.includes('my-disc.toml')")
     line = shlex.split(page.page.text_content(".command code") or "")
     assert line[:3] == ["sonify", "midi", "my-disc.toml"]
     with page.page.expect_download() as got:
