@@ -42,9 +42,17 @@ function spare() {
  * when it opens or the browser has time, or by its `draw`. */
 export function area(room, make) {
   const title = document.getElementById(room.getAttribute("aria-labelledby")).textContent;
+  let busy = false;
+  let again = false;
   const draw = () => {
     waiting.delete(room);
-    render([h("h2.hidden", {}, title), make()], room);
+    again = busy; // what loses the focus because it is removed may ask for another drawing
+    if (busy) return;
+    busy = true;
+    try {
+      render([h("h2.hidden", {}, title), make()], room);
+    } finally { busy = false; }
+    if (again) draw();
   };
   return Object.assign(() => {
     if (!room.hidden) {
