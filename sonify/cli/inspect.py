@@ -141,7 +141,8 @@ def _matrix_line(facts: dict[str, Any], rows: int) -> str:
 def _heard(show: Performance) -> dict[str, Any]:
     """How much of the message the notes tell."""
     told, voice = traceability(show.parts, show.bit_stream, show.grid.step_ticks)
-    kept, tried = bits_kept(show.setup.music, show.bit_stream, show.grid, BITS_TRIED)
+    setup = show.setup
+    kept, tried = bits_kept(setup.music, show.bit_stream, show.grid, BITS_TRIED, setup.note)
     return {
         "traceability": None if show.disc.message is None else round(told, 3),
         "traced_in": voice or None,

@@ -209,7 +209,8 @@ def _card(
     m = measured(show.parts, show.bit_stream, show.grid, show.setup.music)
     roll, matrix = _png(notes_picture(show, heard)), _png(matrix_picture(show), (480, 240))
     name = html.escape(candidate.name)
-    kept, tried = bits_kept(show.setup.music, show.bit_stream, show.grid, BITS_TRIED)
+    setup = show.setup
+    kept, tried = bits_kept(setup.music, show.bit_stream, show.grid, BITS_TRIED, setup.note)
     facts = [
         ("notes per second", f"{m.density:.1f}"),
         ("density varies by", f"{m.density_arc:.0%}"),

@@ -196,9 +196,7 @@ def make_parts(
     InputError
         An unknown scale, root, source, scheme, rule or program, with its place.
     """
-    parts = untuned_parts(music, m, grid)
-    if changes:
-        parts = _without_overlaps([changed(p, changes, m) for p in parts])
+    parts = untuned_parts(music, m, grid, changes)
     parts = [replace(p, moves=_moves(music, p, m, grid)) for p in parts]
     if not needs_bends(music):
         return parts
@@ -240,7 +238,9 @@ def needs_bends(music: Music) -> bool:
     return not find_scale(music.scale).in_twelve or bool(concert_shift(music.concert_pitch))
 
 
-def untuned_parts(music: Music, m: BitStream, grid: Grid) -> list[Part]:
+def untuned_parts(
+    music: Music, m: BitStream, grid: Grid, changes: tuple[NoteChange, ...] = ()
+) -> list[Part]:
     """The notes of all voices, as `make_parts` gives them but without bends."""
     channels = assign_channels(music.voice)
     m = replace(m, plan=grid.plan)
@@ -252,7 +252,8 @@ def untuned_parts(music: Music, m: BitStream, grid: Grid) -> list[Part]:
             parts = [
                 _ended(p, notes, first, m, grid) for p, notes in zip(parts, finals, strict=True)
             ]
-    return _without_overlaps(parts)
+    parts = _without_overlaps(parts)
+    return _without_overlaps([changed(p, changes, m) for p in parts]) if changes else parts
 
 
 def _part(music: Music, n: int, channel: int, grid: Grid, m: BitStream) -> Part:

@@ -121,6 +121,18 @@ def test_what_one_voice_loses_another_may_keep():
         assert kept == share * tried == share * disc.grid.size
 
 
+def test_a_bit_whose_notes_are_muted_by_hand_is_lost():
+    disc = sonify.load_disc("cairn-small")
+    voices = [{"name": n, "pitch": "place"} for n in ("low", "high")]
+    mute = {"row": 2, "position": 7, "mute": True}
+    for note, lost in (([mute], 1), ([{**mute, "voice": "low"}], 0), ([], 0)):
+        show = sonify.perform(disc, settings={"music.voice": voices, "note": note})
+        kept, tried = bits_kept(
+            show.setup.music, show.bit_stream, show.grid, changes=show.setup.note
+        )
+        assert tried - kept == lost
+
+
 def test_unknown_bits_are_not_counted_and_some_rows_stand_for_all():
     disc = sonify.load_disc("cairn-quilt")
     show = sonify.perform(disc)

@@ -7,7 +7,7 @@ for the whole unit. The search of `sonify read` compares whole discs, but takes 
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from sonify.music.bit_stream import BitStream
 from sonify.music.metre import Grid
 from sonify.music.mixing import GOLDEN, mixed
+from sonify.music.note_changes import NoteChange
 from sonify.music.notes import untuned_parts
 from sonify.music.settings import Music, Voice
 from sonify.music.trials import Before, Trials
@@ -39,7 +40,19 @@ AT_ONCE = 400_000
 """The most positions of trial discs that are made side by side: some tens of megabytes."""
 
 
-def bits_kept(music: Music, m: BitStream, grid: Grid, most: int = 0) -> tuple[int, int]:
+@dataclass(frozen=True, eq=False)
+class _Mapping:
+    """What makes the notes; `units` tells whether some depend on whole code units."""
+
+    music: Music
+    grid: Grid
+    changes: tuple[NoteChange, ...]
+    units: bool
+
+
+def bits_kept(
+    music: Music, m: BitStream, grid: Grid, most: int = 0, changes: tuple[NoteChange, ...] = ()
+) -> tuple[int, int]:
     """How many bits the notes of some voice keep, and of how many.
 
     Parameters
@@ -49,6 +62,8 @@ def bits_kept(music: Music, m: BitStream, grid: Grid, most: int = 0) -> tuple[in
     grid : Grid
     most : int
         About how many bits to try, in rows spread evenly over the disc; 0 for all of them.
+    changes : tuple of NoteChange
+        Notes changed by hand: a bit whose notes are all muted is lost.
 
     Returns
     -------
@@ -61,9 +76,9 @@ def bits_kept(music: Music, m: BitStream, grid: Grid, most: int = 0) -> tuple[in
         rows = rows[np.linspace(0, m.rows - 1, count + 2).astype(np.int64)[1:-1]]
     tried = (m.bits >= 0) & np.isin(m.row(np.arange(len(m.bits))), rows)
     lost = np.zeros((len(music.voice), len(m.bits)), bool)
-    units = any(_waits(v) for v in music.voice)
+    by = _Mapping(music, grid, changes, any(_waits(v) for v in music.voice))
     for row in rows.tolist():
-        _mark_lost(lost, music, m, grid, row, units)
+        _mark_lost(lost, by, m, row)
     kept = tried & ~lost.all(axis=0)
     return int(kept.sum()), int(tried.sum())
 
@@ -87,25 +102,23 @@ def _windows(m: BitStream, row: int, units: bool) -> list[Ints]:
     return out
 
 
-def _mark_lost(
-    lost: NDArray[np.bool_], music: Music, m: BitStream, grid: Grid, row: int, units: bool
-) -> None:
+def _mark_lost(lost: NDArray[np.bool_], by: _Mapping, m: BitStream, row: int) -> None:
     """Mark the bits that each voice loses in a row's windows; `lost` is (voices, bits)."""
     begin, end = row * m.positions, min((row + ROWS) * m.positions, len(m.bits))
-    every = np.concatenate([_flips(w - begin, end - begin) for w in _windows(m, row, units)])
+    every = np.concatenate([_flips(w - begin, end - begin) for w in _windows(m, row, by.units)])
     every &= m.bits[begin:end] >= 0
     every = every[every.any(axis=1)]
     # a change within a row mostly shows there; where it always does in some voice, all is told
     alone = ~every[:, m.positions :].any(axis=1)
     own = every[alone]
-    unheard = _same_by_voice(music, m, grid, own[:, : m.positions], row)
+    unheard = _same_by_voice(by, m, own[:, : m.positions], row)
     if end - begin > m.positions and unheard.any(axis=1).all():
         every = np.concatenate([every[~alone], own[unheard.any(axis=0)]])
     else:
         every = every[~alone]
         for mine, these in zip(lost, unheard, strict=True):
             mine[begin:end] |= own[these].any(axis=0)
-    same = _same_by_voice(music, m, grid, every, row)
+    same = _same_by_voice(by, m, every, row)
     for mine, these in zip(lost, same, strict=True):
         mine[begin:end] |= every[these].any(axis=0)
 
@@ -119,21 +132,19 @@ def _flips(window: Ints, span: int) -> NDArray[np.bool_]:
 
 
 def _same_by_voice(
-    music: Music, m: BitStream, grid: Grid, flips: NDArray[np.bool_], row: int
+    by: _Mapping, m: BitStream, flips: NDArray[np.bool_], row: int
 ) -> NDArray[np.bool_]:
     """Which discs with some bits from a row on flipped make the same notes, (voices, discs)."""
     lots = max(1, AT_ONCE // flips.shape[1])
-    some = [_same(music, m, grid, flips[k : k + lots], row) for k in range(0, len(flips), lots)]
-    none = np.zeros((len(music.voice), 0), bool)
+    some = [_same(by, m, flips[k : k + lots], row) for k in range(0, len(flips), lots)]
+    none = np.zeros((len(by.music.voice), 0), bool)
     return np.concatenate([none, *some], axis=1)
 
 
-def _same(
-    music: Music, m: BitStream, grid: Grid, flip: NDArray[np.bool_], row: int
-) -> NDArray[np.bool_]:
+def _same(by: _Mapping, m: BitStream, flip: NDArray[np.bool_], row: int) -> NDArray[np.bool_]:
     # a unit that ends in this row may have notes in the row before
     split = row > 0 and row * m.positions % m.unit_bits > 0
-    lead = m.positions if split and any(_waits(v) for v in music.voice) else 0
+    lead = m.positions if split and by.units else 0
     begin = row * m.positions - lead
     flip = np.pad(flip, ((0, 0), (lead, 0)))
     mine = m.bits[begin : begin + flip.shape[1]]
@@ -143,9 +154,9 @@ def _same(
     trials = Trials.side_by_side(bits, m.timeline, m.unit_bits, first, before)
     trials = replace(trials, space=m.space)
     out = []
-    for part in untuned_parts(music, trials, grid):
+    for part in untuned_parts(by.music, trials, by.grid, by.changes):
         trial = part.index // trials.span
-        start = trial * (trials.apart * grid.step_ticks)
+        start = trial * (trials.apart * by.grid.step_ticks)
         pitch = np.rint(part.pitch * 1024).astype(np.int64)
         sign = np.zeros(len(part), np.uint64)
         total = np.zeros(len(bits), np.uint64)
