@@ -37,6 +37,7 @@ EXACT = 2.0  # ticks by which notes of an unedited file may be off: rounding of 
 # those that so large a share of notes keep to: of onsets nearly all, as only near ones are
 # compared; of lengths and velocities fewer, as those of last notes are like no others
 ONSETS, SHAPES = (0.95, 1.5), (0.75, 2.5)
+_ENDS = (np.minimum, np.maximum)
 NEAR = 0.4  # how far a note may be moved, in steps: 10 ms at 40 positions a second
 
 
@@ -63,6 +64,9 @@ class Expectation:
     code, tick : ndarray of int64
     chance : ndarray of float64
         Of each different note.
+    unseen : float
+        The share of the mapping's notes that the discs are too few to show, by the notes that only
+        one of them has (Good 1953, The population frequencies of species, Biometrika 40).
     step : int
         Ticks of a position.
     lanes : Lanes
@@ -73,6 +77,7 @@ class Expectation:
     code: Ints
     tick: Ints
     chance: Reals
+    unseen: float
     step: int
     lanes: Lanes
 
@@ -86,7 +91,11 @@ class Expectation:
         first = np.flatnonzero(new)
         count = np.add.reduceat(new | np.append(True, np.diff(notes.trial) != 0), first)
         chance = np.minimum(count / (notes.trial.max() + 1), SURE)
-        return cls(notes, first, code[first], notes.on[first], chance, step, lanes)
+        code = code[first]
+        apart = np.diff(code, prepend=code[0] - (1 << 40), append=code[-1] + (1 << 40))
+        alone = (count == 1) & (np.minimum(apart[1:], apart[:-1]) > NEAR * step)
+        unseen = float(alone.sum() / count.sum())
+        return cls(notes, first, code, notes.on[first], chance, unseen, step, lanes)
 
     def _near(self, recorded: NoteEvents) -> Ints:
         on = np.rint(recorded.on).astype(np.int64)
@@ -95,14 +104,23 @@ class Expectation:
 
     def likelihood(self, recorded: NoteEvents) -> tuple[float, float]:
         """The logarithm of the likelihood of recorded notes, as if notes did not depend on each
-        other, and the share of those that no disc has."""
+        other, and the share of those that no disc has, beyond what is `unseen`."""
         near = self._near(recorded)
         hit = np.unique(near[near >= 0])
         strange = len(near) - len(hit)
         chance = self.chance[hit]
         silent = self.chance[self.tick < recorded.on.max() + self.step]
         log = np.log(chance / (1 - chance)).sum() + np.log(1 - silent).sum()
-        return float(log + strange * np.log(CHANCE)), strange / len(near)
+        beyond = max(0.0, strange / len(near) - self.unseen)
+        return float(log + strange * np.log(CHANCE)), beyond
+
+    def misfit(self, recorded: NoteEvents) -> float:
+        """By how much the velocities of the recorded notes that fit lie outside those that the
+        mapping gives them, on average."""
+        near = self._near(recorded)
+        seen, of = recorded.velocity[near >= 0], near[near >= 0]
+        low, high = (f.reduceat(self.notes.velocity, self.first)[of] for f in _ENDS)
+        return float(np.maximum(0, np.maximum(low - seen, seen - high)).mean()) if len(of) else 0.0
 
     def tolerance(self, recorded: NoteEvents) -> Tolerance:
         """How far the recorded notes that fit differ from those that the mapping makes."""
@@ -117,7 +135,7 @@ class Expectation:
         of = near[here]
 
         def beyond(seen: Reals | Ints, made: Ints) -> float:
-            low, high = (f.reduceat(made, self.first)[of] for f in (np.minimum, np.maximum))
+            low, high = (f.reduceat(made, self.first)[of] for f in _ENDS)
             return float(np.quantile(np.maximum(low - seen, seen - high), SHAPES[0]))
 
         length = beyond((recorded.off - recorded.on)[here], self.notes.length)

@@ -20,15 +20,28 @@ from sonify.recover.sources.midi.position_clock import PositionClock, windows
 from sonify.recover.sources.midi.trial_notes import BEND_STEPS, Lanes, NoteEvents
 from sonify.recover.sources.options import ReadOptions
 
-__all__ = ["Placement", "at_even_speed", "on_positions", "placements", "timeline_of"]
+__all__ = [
+    "COUNTS",
+    "Placement",
+    "at_even_speed",
+    "on_positions",
+    "placements",
+    "step_beats_of",
+    "timeline_of",
+    "unlikeness",
+]
 
 UNITS = (7, 8, 5, 9, 6)  # bits of a code unit in the alphabets, and with parity; commonest first
 MOST_ROWS = 4096  # far more than fit on any disc at a row pitch that can be cut
-COUNTS = (4, 200)  # positions that a row may have, if neither the speed nor the user tells
+COUNTS = range(4, 201)  # positions that a row may have, if neither the speed nor the user tells
 TEMPO = 0.25  # standard deviation of the logarithm of a changed tempo: own guess, no source
 SPEED = (0.78, 1.28)  # how far a player's speed may be from its profile, as a factor
 BETWEEN = 0.1  # share of notes between rows, beyond the mapping's own, from which on it is out
 LEAD = 16  # slots of a row in which its first note begins
+# Share of notes that the mapping never makes above which they are not the preset's
+STRANGE = 0.4
+# How much less likely than the best a placement may be to be searched, as a logarithm
+UNLIKELY = 30.0
 FIT = 0.1  # share of notes that the mapping never makes, below which a placement fits
 TRIED = 16  # placements that are searched
 FIRST_ROWS = 4  # rows of the random discs that show what a mapping does
@@ -65,7 +78,8 @@ class Placement:
     score : float
         The logarithm of its likelihood.
     strange : float
-        The share of the notes that the mapping never makes there.
+        The share of the notes that the mapping never makes there, beyond those that the random
+        discs of `table` are too few to show.
     table : Expectation
     """
 
@@ -139,11 +153,10 @@ def placements(
 ) -> list[Placement]:
     """The likeliest ways to lay the notes on a disc, the best first."""
     about = setup.player.turn_s / clock.position_s
-    counts: Sequence[int] = range(COUNTS[0], COUNTS[1] + 1)
+    slow, fast = int(about * SPEED[0]), int(about * SPEED[1]) + 2
+    counts: Sequence[int] = clock.counts or range(max(COUNTS[0], slow), fast)
     if options.positions:
         counts = [options.positions]
-    elif not clock.exact:
-        counts = range(max(COUNTS[0], int(about * SPEED[0])), int(about * SPEED[1]) + 2)
     begins = round(float(notes["on_s"][0]) / clock.position_s)
     if clock.exact:
         begins = int(np.floor(clock.onset.min() + 0.5))
@@ -151,31 +164,40 @@ def placements(
     if clock.exact:
         # as the file has it, or with its beginning moved or cut off
         starts = [range(begins, begins + 1), range(LEAD)]
+    units, between = _units(setup, lanes)
+    tried = []
+    if clock.exact and not options.positions and abs(about - round(about)) < 0.001 * about:
+        tried = [round(about)]  # the file's tempo is the player's
+    near = [count for count in counts if slow <= count < fast and count not in tried]
+    far = [count for count in counts if not slow <= count < fast]
     found: list[Placement] = []
     for firsts in starts:
-        if clock.exact and not options.positions and abs(about - round(about)) < 0.001 * about:
-            # the file's tempo is the player's
-            found = _placed(notes, clock, setup, [round(about)], firsts, begins, lanes)
-        if not found or found[0].strange > FIT:
-            found += _placed(notes, clock, setup, counts, firsts, begins, lanes)
+        for some in (tried, near, far):
+            if found and found[0].strange < FIT:
+                break
+            begun = firsts, begins, between
+            found += _placed(notes, clock, setup, some, begun, [u[0] for u in units], lanes)
             found = sorted(found, key=lambda p: -p.score)[:TRIED]
-        if found and found[0].strange < FIT:
-            break
     position_s = None if clock.exact else clock.position_s
-    return [_settled(p, setup, position_s, options.rows) for p in found]
+    return [
+        _settled(_in_best_unit(p, setup, units), setup, position_s, options.rows)
+        for p in found
+        if p.strange < STRANGE and p.score > found[0].score - UNLIKELY
+    ]
 
 
 def _placed(
     notes: NDArray[np.void], clock: PositionClock, setup: Setup, counts: Sequence[int],
-    firsts: range, begins: int, lanes: Lanes,
+    begun: tuple[range, int, float], units: Sequence[int], lanes: Lanes,
 ) -> list[Placement]:  # fmt: skip
-    """The likeliest placements with some numbers of positions and slots of the first note."""
+    """The likeliest placements with some numbers of positions and slots of the first note; `begun`
+    has these slots, the one that the file has, and the share of notes between rows."""
+    firsts, begins, between = begun
     position_s = None if clock.exact else clock.position_s
     onset = clock.onset - np.rint(clock.onset.min())
     slots = np.rint(onset).astype(np.int64)
     tone = notes["pitch"].astype(np.int64) * BEND_STEPS + notes["bend"]
     velocity, channel = (notes[name].astype(np.int64) for name in ("velocity", "channel"))
-    units, between = _units(setup, lanes)
     form = _ends(setup)
     found: list[Placement] = []
     for count in counts:
@@ -223,18 +245,40 @@ def _rows_of(setup: Setup, good: dict[int, int]) -> list[int]:
     return sorted(rows | {n - 1 for n in rows if n > 1})
 
 
-def _units(setup: Setup, lanes: Lanes) -> tuple[list[int], float]:
-    """Those sizes of a code unit that give different music, and the share of its notes that begin
-    between rows."""
+def _units(setup: Setup, lanes: Lanes) -> tuple[list[list[int]], float]:
+    """The sizes of a code unit, those together that give the same notes but for velocities and
+    lengths, and the share of notes that begin between rows."""
     timeline, grid = timeline_of(setup, FIRST_ROWS, ROW, None)
-    seen: dict[bytes, int] = {}
+    seen: dict[bytes, dict[bytes, int]] = {}
     for unit in UNITS:
         notes = random_discs(setup.music, timeline, grid, unit, FIRST_ROWS, NOTES_THERE)
         table = Expectation.of(notes, grid.step_ticks, lanes)
-        seen.setdefault(table.code.tobytes() + table.chance.tobytes(), unit)
+        alike = seen.setdefault(table.code.tobytes() + table.chance.tobytes(), {})
+        alike.setdefault(notes.velocity.tobytes() + notes.length.tobytes(), unit)
     slots = notes.on / grid.step_ticks
     row = np.searchsorted(timeline.row_slot, slots, "right") - 1
-    return list(seen.values()), float((slots - timeline.row_slot[row] > ROW - 0.5).mean())
+    between = float((slots - timeline.row_slot[row] > ROW - 0.5).mean())
+    return [list(alike.values()) for alike in seen.values()], between
+
+
+def _in_best_unit(place: Placement, setup: Setup, units: list[list[int]]) -> Placement:
+    """The same with that size of a code unit whose velocities fit best, of those that give the
+    same notes otherwise."""
+    alike = next(some for some in units if place.unit_bits in some)
+    if len(alike) == 1:
+        return place
+    tables = [
+        Expectation.of(
+            random_discs(
+                setup.music, place.timeline, place.grid, unit, place.used, len(place.recorded)
+            ),
+            place.table.step,
+            place.lanes,
+        )
+        for unit in alike
+    ]
+    unit, table = min(zip(alike, tables, strict=True), key=lambda t: t[1].misfit(place.recorded))
+    return replace(place, unit_bits=unit, table=table)
 
 
 def _settled(
@@ -268,6 +312,24 @@ def on_positions(
     # the direction of n random phases is seldom longer than 3 / sqrt(n): once in 8,000 times
     keeps = seen > min(own / 2, 3 / np.sqrt(len(notes)))
     return out if len(np.unique(notes["on_s"][out])) >= FEWEST else None, bool(keeps)
+
+
+def step_beats_of(setup: Setup, positions: int) -> float:
+    """How many quarters a position lasts on discs with so many."""
+    return grid_of(timed(setup.music, setup.player, 1, positions).music, positions).step_beats
+
+
+def unlikeness(notes: NDArray[np.void], setup: Setup, positions: int, step_beats: float) -> float:
+    """How far recorded notes are from those that the mapping makes of so many positions, by their
+    mean length and density in quarters, as logarithms."""
+    timeline, grid = timeline_of(setup, FIRST_ROWS, positions, None)
+    made = random_discs(setup.music, timeline, grid, UNITS[0], FIRST_ROWS, NOTES_THERE)
+    long = np.log(made.length / grid.step_ticks * step_beats).mean()
+    dense = len(made) / (made.trial.max() + 1) / (timeline.end_slot * step_beats)
+    length = notes["off_beat"] - notes["on_beat"]
+    seen = np.log(length[length > 0]).mean() if (length > 0).any() else long
+    span = max(float(np.ptp(notes["on_beat"])), step_beats)
+    return float(abs(long - seen) + abs(np.log(dense * span / len(notes))))
 
 
 def _from_nearest(at: Floats, grid: NDArray[np.int64]) -> Floats:

@@ -34,6 +34,9 @@ class PositionClock:
         How much slower the slowest stretch is than the fastest, as a share.
     exact : bool
         Whether positions follow from the file's own beats, counted from the file's start.
+    counts : tuple of int
+        The numbers of positions in a turn for which the mapping makes a position that many beats;
+        empty if positions do not follow from beats.
     """
 
     position_s: float
@@ -41,10 +44,14 @@ class PositionClock:
     length: Floats
     swing: float
     exact: bool = False
+    counts: tuple[int, ...] = ()
 
 
-def beat_clock(notes: NDArray[np.void], step_beats: float) -> PositionClock | None:
-    """The clock of the file's own beats, where a position lasts `step_beats` quarter notes.
+def beat_clock(
+    notes: NDArray[np.void], step_beats: float, counts: tuple[int, ...]
+) -> PositionClock | None:
+    """The clock of the file's own beats, where a position lasts `step_beats` quarter notes, as it
+    does with some numbers of positions in a turn.
 
     None if all notes begin at once.
     """
@@ -58,6 +65,7 @@ def beat_clock(notes: NDArray[np.void], step_beats: float) -> PositionClock | No
         (notes["off_beat"] - notes["on_beat"]) / step_beats,
         0.0,
         exact=True,
+        counts=counts,
     )
 
 

@@ -11,8 +11,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import Caution, InputError
-from sonify.music.metre import grid_of
-from sonify.music.tempo import STEPS, timed
 from sonify.recover.sighting import THRESHOLD, Sighting, check_size
 from sonify.recover.sources.midi.doubt import refined
 from sonify.recover.sources.midi.likeness import likeness, likest_preset
@@ -20,11 +18,14 @@ from sonify.recover.sources.midi.lost import lost_by
 from sonify.recover.sources.midi.matcher import UNREADABLE, Matcher
 from sonify.recover.sources.midi.note_events import read_recorded_midi
 from sonify.recover.sources.midi.placement import (
+    COUNTS,
     SPEED,
     Placement,
     at_even_speed,
     on_positions,
     placements,
+    step_beats_of,
+    unlikeness,
 )
 from sonify.recover.sources.midi.position_clock import PositionClock, beat_clock, recovered_clocks
 from sonify.recover.sources.midi.search import SearchLimits, Solution, search
@@ -43,6 +44,7 @@ FIT = 0.02
 # The same if the file's own beats fit
 CLEAR = 0.1
 FEWEST_POSITIONS, MOST_POSITIONS = 24, 200  # that discs have, from two dozen to two hundred
+TWICE = 2.0  # how many times as fast or slow a program may have made a file
 SWUNG_OFF = 0.2  # of a position: notes this near lie on it
 MOST_OFF = 0.1  # share of notes that may lie beside positions that are too long
 # The same for no other positions of those beats to be tried
@@ -51,10 +53,6 @@ LIKE = 0.2
 POOR = 0.4
 # Notes of trial discs after which no further placement is searched
 MOST_NOTES = 100_000_000
-# Share of notes that the mapping never makes above which they are not the preset's
-STRANGE = 0.4
-# How much less likely than the best a placement may be to be searched, as a logarithm
-UNLIKELY = 30.0
 # A tempo that differs by less is the player's
 OWN = 0.001
 # How much likelier than the given preset another one must be, as a logarithm: 22,000 to 1
@@ -157,8 +155,8 @@ def _clocks(
     """The likely position clocks: the file's own beats, then those that the onsets suggest."""
     turn_s, positions = setup.player.turn_s, options.positions
     steady, in_time = None, False
-    for step_beats in _step_beats(notes, setup, positions):
-        beats = beat_clock(notes, step_beats)
+    for step_beats, counts in _step_beats(notes, setup, positions):
+        beats = beat_clock(notes, step_beats, counts)
         onset = notes["on_s"] if beats is None else beats.onset
         steady, keeps = on_positions(notes, onset, setup, positions or ROW)
         in_time |= keeps and beats is not None
@@ -188,22 +186,32 @@ def _clocks(
         yield from sorted(clocks, key=oddness)
 
 
-def _step_beats(notes: NDArray[np.void], setup: Setup, positions: int | None) -> list[float]:
-    """How many quarters a position may last, the likeliest first: the preset's step, or where that
-    is chosen by the number of positions, all steps that leave a usual number of them."""
-    music, player = setup.music, setup.player
-    chosen = music.step == "auto" or music.tempo is not None
-    if not chosen or positions is not None:
-        settled = timed(music, player, 1, positions or ROW)
-        return [grid_of(settled.music, 1).step_beats]
+def _step_beats(
+    notes: NDArray[np.void], setup: Setup, positions: int | None
+) -> list[tuple[float, tuple[int, ...]]]:
+    """How many quarters a position may last, the likeliest first, each with the numbers of
+    positions in a turn that it goes with."""
+    step_of = {n: step_beats_of(setup, n) for n in ([positions] if positions else COUNTS)}
+    steps: dict[float, tuple[int, ...]] = {}
+    for count, step in step_of.items():
+        steps[step] = (*steps.get(step, ()), count)
+    if len(steps) == 1:
+        return list(steps.items())
     last = int(np.argmax(notes["on_beat"]))
-    beat_s = float(notes["on_s"][last] / max(notes["on_beat"][last], 1e-9))
-    counts = {float(s * 4): player.turn_s / max(beat_s * float(s * 4), 1e-9) for s in STEPS}
-    usual = [b for b, n in counts.items() if FEWEST_POSITIONS - 0.5 <= n <= MOST_POSITIONS + 0.5]
-    apart = [np.abs(notes["on_beat"] / b - np.rint(notes["on_beat"] / b)) for b in usual]
+    quarter_s = float(notes["on_s"][last] / max(notes["on_beat"][last], 1e-9))
+    about = {b: setup.player.turn_s / max(quarter_s * b, 1e-9) for b in steps}
+    near = [b for b, n in steps.items() if n[0] / TWICE < about[b] < n[-1] * TWICE]
+    apart = [np.abs(notes["on_beat"] / b - np.rint(notes["on_beat"] / b)) for b in near]
     there = [float((a < SWUNG_OFF).mean()) for a in apart]
-    # the longest position on which notes lie as well as on any shorter one
-    return [b for b, share in zip(usual, there, strict=True) if share > max(there) - MOST_OFF]
+    # positions on which notes lie as well as on any shorter ones
+    likely = [b for b, share in zip(near, there, strict=True) if share > max(there) - MOST_OFF]
+
+    def oddness(step: float) -> float:
+        """How far lengths and density of the notes, in quarters, are from the mapping's."""
+        count = min(steps[step], key=lambda n: abs(n - about[step]))
+        return unlikeness(notes, setup, count, step)
+
+    return [(b, steps[b]) for b in sorted(likely, key=oddness)]
 
 
 def _read_by(
@@ -214,9 +222,8 @@ def _read_by(
     places: list[Placement] = []
     for lanes in lanes_for(setup.music):
         places = placements(notes, clock, setup, options, lanes)
-        if places and places[0].strange < STRANGE:
+        if places:
             break
-    places = [p for p in places if p.strange < STRANGE and p.score > places[0].score - UNLIKELY]
     out: list[_Reading] = []
     for limits in _SEARCHES if places else ():
         if out and _best(out).left < FIT:
