@@ -160,10 +160,10 @@ def placements(
     begins = round(float(notes["on_s"][0]) / clock.position_s)
     if clock.exact:
         begins = int(np.floor(clock.onset.min() + 0.5))
-    starts = [range(max(counts))]
+    starts: list[Sequence[int]] = [range(max(counts))]
     if clock.exact:
         # as the file has it, or with its beginning moved or cut off
-        starts = [range(begins, begins + 1), range(LEAD)]
+        starts = [[begins], [first for first in range(LEAD) if first != begins]]
     units, between = _units(setup, lanes)
     tried = []
     if clock.exact and not options.positions and abs(about - round(about)) < 0.001 * about:
@@ -188,7 +188,7 @@ def placements(
 
 def _placed(
     notes: NDArray[np.void], clock: PositionClock, setup: Setup, counts: Sequence[int],
-    begun: tuple[range, int, float], units: Sequence[int], lanes: Lanes,
+    begun: tuple[Sequence[int], int, float], units: Sequence[int], lanes: Lanes,
 ) -> list[Placement]:  # fmt: skip
     """The likeliest placements with some numbers of positions and slots of the first note; `begun`
     has these slots, the one that the file has, and the share of notes between rows."""
@@ -204,7 +204,9 @@ def _placed(
         most = min(MOST_ROWS, (int(slots.max()) + begins) // count + 2)
         timeline, grid = timeline_of(setup, most, count, position_s)
         good = {}
-        for first in firsts[: int(timeline.row_slot[1])]:
+        for first in firsts:
+            if first >= timeline.row_slot[1]:
+                break
             row = np.searchsorted(timeline.row_slot, slots + first, "right") - 1
             if (slots + first - timeline.row_slot[row] >= count).mean() < BETWEEN + between:
                 good[first] = int(row.max()) + 1
