@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from sonify.disc.disc import Disc
 from sonify.disc.sizes import Geometry, row_radii
-from sonify.disc_player.timeline import read_times
+from sonify.disc_player.timeline import Timeline, read_times
 from sonify.errors import InputError
 from sonify.performance import Performance
 from sonify.recover.diagnosis.alignment import Design
@@ -177,9 +177,25 @@ def best_voice(
 ) -> tuple[Listening, Observe, Observed, Design]:
     """The voice to listen to: the one that gives the bits; if none does, the one whose notes fit
     best in this recording."""
-    # a machine keeps its own time, whatever bars the preset has for scores
+    # a machine keeps its own time, whatever bars the preset has; a file that was exported has bars
     own = read_times(show.disc.rows, show.disc.positions, show.setup.player)
-    own_show = Performance(show.disc, show.setup, own, show.grid)
+    best = _best_in_time(midi, show, own)
+    if _astray(best[2]) and not np.array_equal(own.row_slot, show.timeline.row_slot):
+        return min(best, _best_in_time(midi, show, show.timeline), key=lambda b: _astray(b[2]))
+    return best
+
+
+def _astray(seen: Observed) -> float:
+    """How many notes that were due did not come, or came without being due."""
+    sent = seen.delivery
+    return math.inf if sent is None else sent.lost + sent.stray
+
+
+def _best_in_time(
+    midi: MidiRecording, show: Performance, timeline: Timeline
+) -> tuple[Listening, Observe, Observed, Design]:
+    """The same if rows are read as a timeline has them."""
+    own_show = Performance(show.disc, show.setup, timeline, show.grid)
     voices = voices_of(own_show, merged_on(own_show, midi.notes))
     best: tuple[Listening, Observe, Observed, Design] | None = None
     most, failed = 0.0, None

@@ -77,16 +77,16 @@ JITTER = 0.1
 source)."""
 
 ODD, LATE = 5.0, 3.0
-"""A note is late if it is so many standard deviations of the recording's own notes later than its
-neighbours let expect, and so many times as late as others seem to be early."""
+"""A note is late if it is so many standard deviations of the recording's own notes, and a tick for
+rounding, later than its neighbours let expect, and so many times as late as others seem early."""
 
 GAIN = 0.25
 """By how much a motor's speed changes from one note to the next at most, as a share: it starts, or
 is caught by its belt (own estimate)."""
 
-SEVERAL = 3
-"""Moments with late notes from which on they are no chance: a motor that is caught by its belt, and
-a place that is counted wrong, make one or two."""
+SEVERAL = 2
+"""Moments with late notes from which on they are no chance: a motor that is caught by its belt, or
+a place that is counted wrong, makes one."""
 
 FEW = 0.2
 """Of the notes at an end of the score: if fewer were recorded, the recording was cut there, and
@@ -218,7 +218,7 @@ def delivered(followed: Followed, rows: int, period_s: float) -> Delivery:
     np.maximum.at(early, which, -followed.late[hit])
     # no note is sent early: where notes seem to be, as many others seem late by chance; and each
     # note without a place may have left its own to another
-    odd = np.sort(late[late > ODD * math.hypot(followed.jitter, followed.tick)])[::-1]
+    odd = np.sort(late[late > ODD * followed.jitter + followed.tick])[::-1]
     by_chance = (early[:, None] > odd / LATE).sum(axis=0)
     beyond_chance = np.flatnonzero(np.arange(1, len(odd) + 1) >= SEVERAL * (1 + by_chance) + stray)
     late_s = odd[: int(beyond_chance[-1]) + 1 if len(beyond_chance) else 0] * period_s
