@@ -88,8 +88,8 @@ class RowsMissing(Cause):
         named = ", ".join(str(r + 1) for r in sent.gone[:8].tolist())
         known = np.setdiff1d(np.arange(case.design.rows), sent.gone)
         at_end = sent.gone.min() < known.min() or sent.gone.max() > known.max()
-        # a row that is silent between others may not have been read, unless voices that need no bits
-        # are silent too; named first, as nothing else is wrong
+        # a row that is silent between others may not have been read either, unless voices that
+        # need no bits are silent too; but then the stage or light would seldom err in it alone
         return self.found(
             CERTAIN - 1.5 if at_end or sent.unread else PATTERN + 0.1,
             f"no note came of row{'s' * (len(sent.gone) != 1)} {named}"
