@@ -27,8 +27,8 @@ _FINE = 4  # samples per side of a pixel, to find how much of it a lamp covers
 # Lengths are in lamps. All light of a lamp ends at `REACH` from its middle, where the tiles of its
 # neighbours end; its spill falls by a factor e over `FALL`, its bloom over `WIDE` (by eye).
 REACH = 1.5
-SPILL_ENDS = 0.85
-FALL, WIDE = 0.075, 0.35
+SPILL_ENDS = 0.78
+FALL, WIDE = 0.06, 0.35
 # The light of a full core over that of its lens, its radius as a share of the lens, and how much
 # darker the lens is at its edge (by eye, after photographs of indicator lamps).
 CORE = 3.0

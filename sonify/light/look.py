@@ -103,7 +103,8 @@ class Look(Settings, frozen=True):
     glow
         How strongly a lit lamp shines on what is next to it.
     bloom
-        A wide, faint light around lit lamps, as in a photograph. It makes GIFs larger.
+        A wide, faint light around lit lamps, as in a photograph. Over 0.02 it makes GIFs larger; up
+        to that they leave it out.
     exposure
         In stops, as in a camera: each doubles the light.
     gap
@@ -143,7 +144,7 @@ class Look(Settings, frozen=True):
     view: Literal["front", "room"] = "front"
     core: Annotated[float, control(step=0.05, ge=0, le=1)] = 0.5
     glow: Annotated[float, control(step=0.05, ge=0, le=1)] = 0.35
-    bloom: Annotated[float, control(step=0.05, ge=0, le=1)] = 0.03
+    bloom: Annotated[float, control(step=0.01, ge=0, le=1)] = 0.02
     exposure: Annotated[float, control(step=0.25, unit="stops", ge=-3, le=3)] = 0.0
     gap: Annotated[float, control(step=0.01, ge=0, le=0.8)] = 0.25
     pixels: Annotated[int, control(step=1, unit="px", soft=(4, 60), ge=1, le=200)] = 20

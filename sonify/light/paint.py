@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from functools import cached_property
 
+import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
@@ -28,6 +29,8 @@ FINE, COARSE = NOTICED, 3 * NOTICED
 FAINT = 2.0
 # Steps a side of the table of the nearest colours of the palette, where lamps have many hues.
 _CUBE = 86
+# A bloom up to this is left out for the same reason.
+FAINT_BLOOM = 0.02
 # Colours that differ by no more than this, of 255, are one.
 _SAME = 1
 
@@ -42,6 +45,8 @@ class Painter(Renderer):
     """
 
     def __init__(self, look: Look, matrix: Matrix) -> None:
+        if look.bloom <= FAINT_BLOOM:
+            look = msgspec.structs.replace(look, bloom=0.0)
         super().__init__(
             LampGrid.exact(look, matrix), COVERS, light_steps(look, FINE, COARSE), faint(look)
         )
