@@ -83,13 +83,13 @@ SHOWS = {
 
 
 def _rows_lost(r: Rig, m: Motion) -> int:
-    """How many rows never pass whole before the detector, to half a hole; from index to index
+    """How many rows never pass whole before the detector, to 0.55 of a hole; from index to index
     where they start there."""
     slots = np.arange(m.slot[0], m.start[-1] + r.positions, 0.25)
     x = m.stage(m.when(slots))
     lost = 0
     for row in range(r.disc.rows):
-        on = np.abs(x - row * r.sizes.row_pitch) < 0.5 * r.sizes.hole_diameter
+        on = np.abs(x - row * r.sizes.row_pitch) < 0.55 * r.sizes.hole_diameter
         edge = np.flatnonzero(np.diff(np.concatenate([[0], on.astype(int), [0]])))
         begin, end = slots[edge[::2]], slots[edge[1::2] - 1]
         if r.on_index:

@@ -90,7 +90,9 @@ def broken(
         channel = events[int(rng.integers(len(events)))][1]
         moved = [(t + late * (c == channel), c, k, v) for t, c, k, v in events]
         if len({e[1] for e in events}) == 1:
-            moved = [(t + late * (n % 2), c, k, v) for n, (t, c, k, v) in enumerate(events)]
+            # of one channel, the keys that the slow one of two synthesisers sounds
+            middle = np.median([e[2] for e in events])
+            moved = [(t + late * (k >= middle), c, k, v) for t, c, k, v in events]
     else:
         # a processor that is busy for a while, again and again
         period = late * float(rng.uniform(2.5, 6))

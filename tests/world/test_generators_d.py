@@ -132,12 +132,19 @@ def rows_found(take):
 
 
 def notes(take):
+    """When each note begins or ends in s, whether it begins, its channel and its key."""
     import mido
 
-    file = mido.MidiFile(file=io.BytesIO(*take.files.values()))
-    now, out = 0.0, []
-    for message in file:
-        now += message.time
+    (data,) = take.files.values()
+    file = mido.MidiFile(file=io.BytesIO(data))
+    # film frames, which mido does not turn into seconds (Standard MIDI Files 1.0, header chunk)
+    frame = 1 / (256 - data[12]) / data[13] if data[12] > 127 else None
+    now, tempo, out = 0.0, 500_000, []
+    for message in mido.merge_tracks(file.tracks):
+        tick = frame or tempo / 1e6 / file.ticks_per_beat
+        now += message.time * tick
+        if message.type == "set_tempo":
+            tempo = message.tempo
         if message.type in ("note_on", "note_off"):
             on = message.type == "note_on" and message.velocity > 0
             out.append((now, on, message.channel, message.note))
