@@ -217,3 +217,12 @@ def test_what_does_not_fit_is_refused_in_one_line(disc, run):
         assert done.status == 2, args
         assert said in done.err
         assert done.err.count("\n") == 1
+
+
+def test_a_disc_of_bits_alone_is_compared_too(run, tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "seen.toml").write_text('bits = ["1011001", "0110100"]\n')
+    (tmp_path / "cut.toml").write_text('bits = ["1011001", "0110000"]\n')
+    got = run("compare", "seen.toml", "cut.toml")
+    assert "row 2 position 5" in got.out
+    assert "1 reads as 0" in got.out

@@ -49,7 +49,8 @@ def fault_line(s: Survey, f: Fault) -> str:
         if f.character is not None:
             wanted, becomes = printable(f.wanted), printable(f.becomes)
             out.append(f"character {f.character + 1} '{wanted}' reads '{becomes}'")
-        out += [CHECK[f.verdict]] * bool(f.verdict)
+        if f.verdict:  # a disc without a message has none
+            out.append(CHECK[f.verdict])
         if f.lost is not None and f.new is not None:
             out.append(_notes((f.lost, f.new)))
     return ", ".join(out)
