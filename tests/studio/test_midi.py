@@ -140,6 +140,95 @@ def test_taps_and_transport_come_in(ports: Page) -> None:
     assert [d for _, d in sent(ports)][-16:] == [[0xB0 | c, 123, 0] for c in range(16)]
 
 
+def learn(page: Page, label: str, controller: int, channel: int = 0) -> None:
+    page.at(f'[aria-label="Learn: {label}"]').click()
+    page.js(f"arrive([{0xB0 | channel}, {controller}, 64], 0)")
+
+
+def test_controls_are_learned_and_move_settings(ports: Page) -> None:
+    learn(ports, "Tempo", 21)
+    learn(ports, "Level of comb", 7)
+    learn(ports, "Pan of comb", 10, 3)
+    learn(ports, "Transposition (root, C3 to C5)", 22)
+    ports.settled()
+    said = ports.page.locator('[data-target="pan-0"] .fact').text_content()
+    assert said == "controller 10, channel 4"
+    past = ports.js("studio.store.version.past.length")
+    for value in (80, 90, 100):  # one movement is one step of undo
+        ports.js(f"arrive([0xB0, 7, {value}], 0)")
+    ports.js("arrive([0xB3, 10, 0], 0); arrive([0xB0, 22, 127], 0); arrive([0xB0, 21, 127], 0)")
+    ports.until("studio.store.setup.music.tempo === 240")
+    ports.settled()
+    music = ports.document["setup"]["music"]
+    assert music["voice"][0]["volume"] == 100
+    assert music["voice"][0]["pan"] == -1
+    assert music["root"] == "C5"
+    assert ports.js("studio.store.version.past.length") <= past + 4
+    assert ports.js("studio.show.scale.root") == 72
+    # the same controller on another channel is another control
+    ports.js("arrive([0xB1, 7, 20], 0)")
+    ports.js("new Promise(requestAnimationFrame)")
+    assert ports.document["setup"]["music"]["voice"][0]["volume"] == 100
+    # a control that is learned again moves the new one only
+    learn(ports, "Level of low pins", 7)
+    ports.js("arrive([0xB0, 7, 33], 0)")
+    ports.until("studio.store.setup.music.voice[1].volume === 33")
+    assert ports.document["setup"]["music"]["voice"][0]["volume"] == 100
+    ports.at('[aria-label="Forget: Level of low pins"]').click()
+    ports.js("arrive([0xB0, 7, 99], 0)")
+    ports.js("new Promise(requestAnimationFrame)")
+    assert ports.document["setup"]["music"]["voice"][1]["volume"] == 33
+    # the rest is remembered
+    ports.page.reload()
+    ports.ready()
+    ports.page.click("#tab-midi")
+    ports.page.get_by_role("button", name="Connect MIDI").click()
+    ports.page.get_by_label("Listen to").select_option("i1")
+    ports.js("arrive([0xB0, 21, 0], 0)")
+    ports.until("studio.store.setup.music.tempo === 40")
+
+
+def test_the_clock_that_comes_in_sets_the_tempo_if_it_may(ports: Page) -> None:
+    ports.js("studio.store.set('setup.player.rpm-range', [4, 20])")
+    ports.settled()
+    before = ports.document["setup"]["music"].get("tempo")
+
+    def clocks(bpm: float, begin: float, count: int = 60) -> None:
+        # jitter of 2 ms, as of a busy line
+        ports.js(
+            f"""for (let k = 0; k < {count}; k++)
+              arrive([{CLOCK}], {begin} + k * {60000 / bpm / 24} + (k % 3) - 1)"""
+        )
+
+    clocks(110, 1000)
+    assert ports.document["setup"]["music"].get("tempo") == before
+    ports.page.get_by_label("Its clock sets the tempo").check()
+    clocks(110, 10_000, 30)  # too few to tell
+    assert ports.document["setup"]["music"].get("tempo") == before
+    clocks(110, 20_000)
+    assert ports.document["setup"]["music"]["tempo"] == pytest.approx(110, abs=1)
+    ports.settled()
+    past = ports.js("studio.store.version.past.length")
+    clocks(110, 20_000 + 60 * 60000 / 110 / 24, 240)  # steady: nothing changes
+    assert ports.js("studio.store.version.past.length") == past
+    clocks(90, 90_000)
+    assert ports.document["setup"]["music"]["tempo"] == pytest.approx(90, abs=1)
+
+
+def test_a_key_taps_the_tempo_but_not_in_a_text_field(page: Page) -> None:
+    page.js("studio.store.set('setup.player.rpm-range', [4, 20])")
+    page.settled()
+    page.page.locator("body").press("t")
+    for _ in range(4):
+        page.page.wait_for_timeout(400)
+        page.page.keyboard.press("t")
+    page.settled()
+    tempo = page.document["setup"]["music"]["tempo"]
+    assert 60 < tempo < 155  # 150 without the time that pressing takes
+    page.at("#start-message").press("t")
+    assert page.document["setup"]["music"]["tempo"] == tempo
+
+
 def test_ports_are_remembered(ports: Page) -> None:
     ports.page.reload()
     ports.ready()

@@ -13,7 +13,7 @@ export function wireKeys(acts) {
     e.preventDefault();
     if (!e.repeat) acts.toggle();
   };
-  const plain = { l: acts.large, f: acts.fullScreen, h: acts.explain, a: () => acts.choose("a"), b: () => acts.choose("b"), "?": acts.help };
+  const plain = { l: acts.large, f: acts.fullScreen, h: acts.explain, t: acts.tap, a: () => acts.choose("a"), b: () => acts.choose("b"), "?": acts.help };
   const control = { y: acts.redo, s: acts.save, k: acts.palette };
   document.addEventListener("keydown", (e) => {
     if (e.key === "Tab") byPointer = false;

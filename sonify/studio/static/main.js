@@ -311,7 +311,7 @@ function wire() {
   });
   $("loud").addEventListener("input", () => sound.setLoudness(Number($("loud").value) / 100));
   const help = () => $("shortcuts").showModal();
-  const acts = { toggle, undo, redo, save, help, choose, large: () => enlarge(), fullScreen, explain: () => explain(),
+  const acts = { toggle, undo, redo, save, help, choose, large: () => enlarge(), fullScreen, explain: () => explain(), tap: () => midi?.tap(),
     palette: () => palette?.open(),
     area: (n) => n < AREAS.length && areas.open(AREAS[n][0]) };
   for (const [id, act] of [["undo", undo], ["redo", redo], ["save", save], ["keys", help],
@@ -360,7 +360,7 @@ function commands(tables, music, files) {
     ...(store.canUndo ? [row("Undo", "Ctrl+Z", undo)] : []), ...(store.canRedo ? [row("Redo", "Ctrl+Shift+Z", redo)] : []),
     row("Save the project", "Ctrl+S", save), row("Version A", "A", () => choose("a")), row("Version B", "B", () => choose("b")),
     row("Large player", "L", () => enlarge()), row("Full screen", "F", fullScreen), press("theme", "Light or dark colours", "View"),
-    row("Explanations", "H", () => explain()), press("keys", "Keyboard shortcuts", "?"),
+    row("Explanations", "H", () => explain()), row("Tap the tempo", "T", () => midi.tap()), press("keys", "Keyboard shortcuts", "?"),
     ...choicesOf(tables, music, files, areas), ...controlsOf(areas),
   ];
 }

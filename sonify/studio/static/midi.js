@@ -179,12 +179,33 @@ export class Taps {
   }
 }
 
-/** Calls `acts.start`, `acts.go`, `acts.stop` and `acts.tap` as messages arrive. */
+const CLOCKS = 48; // of two quarters: the jitter of single ones, some ms, is then under 1 %
+const LONGEST_CLOCK_MS = 60000 / 20 / 24; // a longer pause begins anew: 20 quarters a minute
+
+/** The tempo of a clock that arrives, in quarters a minute. */
+export class ClockTempo {
+  constructor() { this.times = []; }
+
+  /** The tempo after a clock at a time in ms; null until enough have come. */
+  clock(time) {
+    if (time - (this.times.at(-1) ?? time) > 2 * LONGEST_CLOCK_MS) this.times = [];
+    this.times.push(time);
+    if (this.times.length > CLOCKS + 1) this.times.shift();
+    return this.times.length > CLOCKS ? (60000 * CLOCKS) / (24 * (time - this.times[0])) : null;
+  }
+}
+
+/** Calls `acts.start`, `acts.go`, `acts.stop`, `acts.tap`, `acts.clock` and `acts.control` as
+ * messages arrive. */
 export function listen(port, acts) {
   port.onmidimessage = ({ data, timeStamp }) => {
-    if (data[0] === START) acts.start();
+    const kind = data[0] & 0xF0;
+    if (data[0] === CLOCK) acts.clock(timeStamp);
+    else if (data[0] === START) acts.start();
     else if (data[0] === CONTINUE) acts.go();
     else if (data[0] === STOP) acts.stop();
-    else if ((data[0] & 0xF0) === 0x90 && data[2] > 0) acts.tap(timeStamp);
+    else if (kind === 0x90 && data[2] > 0) acts.tap(timeStamp);
+    // from 120 on, controllers are commands to the whole device (MIDI 1.0: channel mode messages)
+    else if (kind === 0xB0 && data[1] < 120) acts.control(data[0] & 15, data[1], data[2]);
   };
 }

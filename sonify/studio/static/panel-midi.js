@@ -1,20 +1,24 @@
-// The area of MIDI: ports for the piece, for taps and for transport.
+// The area of MIDI: ports for the piece, for taps, tempo, transport and controls.
 
+import { Learning } from "./learn.js";
 import { tell } from "./messages.js";
-import { MidiOut, Taps, listen } from "./midi.js";
+import { ClockTempo, MidiOut, Taps, listen } from "./midi.js";
 import { area, check, h, labelled, typed } from "./view.js";
 
 const LEAST_BPM = 20; // as for `music.tempo`
 const MOST_BPM = 400;
 const PORTS = "sonify-midi";
+const STEADY_BPM = 0.5; // what a clock's tempo must change by to be followed: more than its jitter
 
 export function midiPanel(room, store, sound, { play }) {
   const out = new MidiOut(sound, store);
   const taps = new Taps();
+  const clock = new ClockTempo();
+  const learning = new Learning(store, () => sync(), tell);
   let access = null;
   let input = null;
   let said = "";
-  const use = { silent: true, transport: true, tempo: true }; // what is ticked
+  const use = { silent: true, transport: true, tempo: true, pace: false }; // what is ticked
   let wanted = {};
   try { wanted = JSON.parse(localStorage.getItem(PORTS)) ?? {}; } catch { /* none is remembered */ }
 
@@ -24,9 +28,16 @@ export function midiPanel(room, store, sound, { play }) {
       tell("Tap on", true);
       return;
     }
+    setTempo(found);
+  }
+  function setTempo(found) {
     const v = Math.round(Math.max(LEAST_BPM, Math.min(MOST_BPM, found)) * 10) / 10;
     store.set("setup.music.tempo", v, "tempo");
     tell(`Tempo ${v} bpm`);
+  }
+  function follow(time) {
+    const found = clock.clock(time);
+    if (found !== null && use.pace && Math.abs(found - (store.setup.music?.tempo ?? 0)) >= STEADY_BPM) setTempo(found);
   }
 
   async function open() {
@@ -64,12 +75,14 @@ export function midiPanel(room, store, sound, { play }) {
     if (input) input.onmidimessage = null;
     input = port;
     if (!input) return;
-    const follow = (act) => () => { if (use.transport) act(); };
+    const obey = (act) => () => { if (use.transport) act(); };
     listen(input, {
-      start: follow(() => { sound.seek(0); if (!sound.playing) play(); }),
-      go: follow(() => { if (!sound.playing) play(); }),
-      stop: follow(() => sound.pause()),
+      start: obey(() => { sound.seek(0); if (!sound.playing) play(); }),
+      go: obey(() => { if (!sound.playing) play(); }),
+      stop: obey(() => sound.pause()),
       tap: (time) => { if (use.tempo) tap(time); },
+      clock: follow,
+      control: (...moved) => learning.control(...moved),
     });
   }
 
@@ -92,7 +105,7 @@ export function midiPanel(room, store, sound, { play }) {
             const v = Number(e.target.value);
             store.set("setup.music.tempo", v >= LEAST_BPM && v <= MOST_BPM ? v : undefined, null);
           } }),
-          h("button", { type: "button", title: "Tap at least three times", onclick: (e) => tap(e.timeStamp) }, "Tap the tempo")),
+          h("button", { type: "button", title: "Tap at least three times (T)", onclick: (e) => tap(e.timeStamp) }, "Tap the tempo")),
         h("p.fact", {}, show && [`Now ${show.tempo.toFixed(1)}.`, ...show.said.map((x) => `${x[0].toUpperCase()}${x.slice(1)}.`),
           "Empty: as the player's speed gives it."].join(" "))),
       h("div.full", {}, !navigator.requestMIDIAccess ? h("p.about", {}, "This browser has no Web MIDI. The command sonify play sends to any port.")
@@ -108,8 +121,10 @@ export function midiPanel(room, store, sound, { play }) {
             tick("silent", "Silence the page meanwhile", () => sound.hush(use.silent && out.port)),
             h("button", { type: "button", onclick: () => out.panic() }, "All notes off")),
           h("div", {}, ports("in", "Listen to", access.inputs, input, hear),
-            tick("transport", "Its start and stop play and pause"), tick("tempo", "Its notes tap the tempo")))),
+            tick("transport", "Its start and stop play and pause"), tick("tempo", "Its notes tap the tempo"),
+            tick("pace", "Its clock sets the tempo")))),
+      access && learning.view(),
     ];
   });
-  return { out, sync, setShow: sync };
+  return { out, tap: () => tap(performance.now()), sync, setShow: sync };
 }

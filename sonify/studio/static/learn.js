@@ -1,0 +1,89 @@
+// Controls of a MIDI controller that move settings of the page.
+
+import { h } from "./view.js";
+
+const KEPT = "sonify-controls";
+const TEMPO = [40, 240]; // quarters a minute, at the ends of a control: own choice
+const ROOT = [48, 72]; // C3 to C5
+const NAMES = ["C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B"];
+
+const between = ([low, high], v) => Math.round(low + ((high - low) * v) / 127);
+
+/** What a control can move: a key, a label, a place in the document, and the value for 0 to 127. */
+function targets(store) {
+  const voices = store.setup.music?.voice ?? [];
+  return [
+    ["tempo", "Tempo", "setup.music.tempo", (v) => between(TEMPO, v)],
+    ["root", "Transposition (root, C3 to C5)", "setup.music.root", (v) => {
+      const key = between(ROOT, v);
+      return `${NAMES[key % 12]}${Math.floor(key / 12) - 1}`;
+    }],
+    ...voices.flatMap(({ name }, n) => {
+      const voice = name || `voice ${n + 1}`;
+      return [
+        [`level-${n}`, `Level of ${voice}`, `setup.music.voice.${n}.volume`, (v) => v],
+        // 64 is the middle of a control (MIDI 1.0)
+        [`pan-${n}`, `Pan of ${voice}`, `setup.music.voice.${n}.pan`, (v) => Math.round(Math.max(-1, (v - 64) / 63) * 100) / 100],
+      ];
+    }),
+  ];
+}
+
+export class Learning {
+  constructor(store, changed, tell) {
+    Object.assign(this, { store, changed, tell });
+    this.wanted = null; // the target that takes the next control
+    this.moved = new Map(); // the latest value of each target, until the next frame
+    this.learned = {}; // target to "channel:controller"
+    try { this.learned = JSON.parse(localStorage.getItem(KEPT)) ?? {}; } catch { /* none is remembered */ }
+  }
+
+  /** A control was moved. */
+  control(channel, number, value) {
+    const from = `${channel}:${number}`;
+    if (this.wanted) {
+      for (const key of Object.keys(this.learned)) if (this.learned[key] === from) delete this.learned[key];
+      this.learned[this.wanted] = from;
+      this.tell(`Controller ${number} on channel ${channel + 1} is learned`);
+      this.wanted = null;
+      this.keep();
+    }
+    const key = Object.keys(this.learned).find((k) => this.learned[k] === from);
+    if (!key) return;
+    if (!this.moved.size) requestAnimationFrame(() => this.apply());
+    this.moved.set(key, value);
+  }
+
+  apply() {
+    const all = new Map(targets(this.store).map((one) => [one[0], one]));
+    for (const [key, value] of this.moved) {
+      const target = all.get(key);
+      if (target) this.store.set(target[2], target[3](value), `control ${key}`);
+    }
+    this.moved.clear();
+  }
+
+  keep() {
+    try { localStorage.setItem(KEPT, JSON.stringify(this.learned)); } catch { /* then it lasts for this visit */ }
+    this.changed();
+  }
+
+  view() {
+    return h("details.more.full", {}, h("summary", {}, "Controls of the controller"),
+      h("p.about", {}, "Press Learn and move a knob or fader; from then on it moves the setting."),
+      h("ul.made", { "aria-label": "Controls" }, targets(this.store).map(([key, label]) => {
+        const from = this.learned[key]?.split(":").map(Number);
+        const waits = this.wanted === key;
+        return h("li.file", { key, "data-target": key }, h("strong", {}, label),
+          h("span.fact", {}, waits ? "Move a control…" : from ? `controller ${from[1]}, channel ${from[0] + 1}` : "none"),
+          h("button", { type: "button", "aria-pressed": String(waits), "aria-label": `Learn: ${label}`, onclick: () => {
+            this.wanted = waits ? null : key;
+            this.changed();
+          } }, "Learn"),
+          from && h("button", { type: "button", "aria-label": `Forget: ${label}`, onclick: () => {
+            delete this.learned[key];
+            this.keep();
+          } }, "Forget"));
+      })));
+  }
+}
