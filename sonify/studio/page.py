@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import base64
+import hashlib
 import html
 import json
+import mimetypes
 import re
+from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -15,13 +18,12 @@ from sonify.errors import OutputError
 if TYPE_CHECKING:
     from sonify.performance import Performance
 
-__all__ = ["write_page"]
+__all__ = ["studio_files", "write_page"]
 
 BITRATE = 96
 """Of the sound, in kbit/s: a one-minute page stays well under 3 MB."""
 
 _STATIC = Path(__file__).parent / "static"
-_FIRST = "shared.js"
 _IMPORT = re.compile(r'(from|import) "\./([\w-]+\.js)"')
 _PLAYER = re.compile(r'<section class="player".*?</section>', re.DOTALL)
 _PLAY = re.compile(r'<button type="button" id="play".*?</button>', re.DOTALL)
@@ -52,7 +54,9 @@ def write_page(show: Performance, path: Path) -> None:
     found = check(show)
     flash = {"over": found["over"], "text": found["text"]}
     told = pack({**facts(show), "flash": flash}, arrays_of(show))
-    modules = {f"sonify/{name}": _data("text/javascript", text) for name, text in _modules()}
+    modules = {
+        f"sonify/{name}": _data("text/javascript", text) for name, text in _modules("shared.js")
+    }
     studio = _text("index.html")
     parts = {
         "PLAYER": _part(_PLAYER, studio),
@@ -69,10 +73,31 @@ def write_page(show: Performance, path: Path) -> None:
         beside.write_text(page, encoding="utf-8", newline="\n")
 
 
-def _modules() -> list[tuple[str, bytes]]:
-    """The scripts that the page needs, which import each other by bare names."""
+@lru_cache(maxsize=1)
+def studio_files() -> dict[str, tuple[bytes, str, str]]:
+    """The files of the studio's page by their paths: content, media type and entity tag.
+
+    They are kept in memory: looking each up on the disk takes longer than all else until the page
+    is ready. The page names all its scripts at its top, so that the browser need not find them one
+    level of imports after the other.
+    """
+    out = {}
+    for path in sorted(p for p in _STATIC.rglob("*") if p.is_file()):
+        name, content = path.relative_to(_STATIC).as_posix(), path.read_bytes()
+        if name == "index.html":
+            scripts = [f'<link rel="modulepreload" href="{s}">' for s, _ in _modules("main.js")]
+            content = content.replace(b"<script", "\n".join([*scripts, "<script"]).encode(), 1)
+        # a system's own table may lack these or differ
+        kind = {".js": "text/javascript", ".woff2": "font/woff2"}.get(path.suffix)
+        kind = kind or mimetypes.guess_type(name)[0] or "application/octet-stream"
+        out[name] = content, kind, f'"{hashlib.sha256(content).hexdigest()[:32]}"'
+    return {**out, "": out["index.html"]}
+
+
+def _modules(first: str) -> list[tuple[str, bytes]]:
+    """A script and those that it needs, which import each other by bare names."""
     out: dict[str, bytes] = {}
-    wanted = [_FIRST]
+    wanted = [first]
     while wanted:
         name = wanted.pop()
         if name in out:

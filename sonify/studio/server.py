@@ -9,7 +9,6 @@ import asyncio
 import contextlib
 import gc
 import json
-import mimetypes
 import os
 import shutil
 import tempfile
@@ -25,7 +24,6 @@ from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.responses import FileResponse, JSONResponse, PlainTextResponse, Response
 from starlette.routing import Mount, Route
-from starlette.staticfiles import StaticFiles
 
 from sonify.errors import InputError, SonifyError
 from sonify.settings import Settings, convert, to_builtins
@@ -51,10 +49,6 @@ MAX_VALUE = 20_000
 """The most characters of a value typed as TOML."""
 
 T = TypeVar("T")
-
-# a system's own table may lack these or differ
-mimetypes.add_type("text/javascript", ".js")
-mimetypes.add_type("font/woff2", ".woff2")
 
 
 class _Lay(Settings, frozen=True):
@@ -158,6 +152,18 @@ class _Server:
             )
         finally:
             self._waiting -= 1
+
+    async def page(self, request: Request) -> Response:
+        """A file of the page, unless the browser has it already."""
+        from sonify.studio.page import studio_files
+
+        file = studio_files().get(request.path_params["path"])
+        if file is None:
+            raise HTTPException(404)
+        content, kind, tag = file
+        if request.headers.get("if-none-match") == tag:
+            return Response(status_code=304, headers={"etag": tag})
+        return Response(content, media_type=kind, headers={"etag": tag})
 
     async def tables(self, request: Request) -> Response:
         from sonify.studio.tables import tables
@@ -406,9 +412,8 @@ def application(start: dict[str, Any], rights: Rights, command: Command) -> tupl
         Route("/jobs/{id}", s.cancel, methods=["DELETE"]),
         Route("/jobs/{id}/file", s.file),
     ]
-    page = StaticFiles(directory=Path(__file__).parent / "static", html=True)
     app = Starlette(
-        routes=[Mount("/api", routes=routes), Mount("/", page)],
+        routes=[Mount("/api", routes=routes), Route("/{path:path}", s.page)],
         exception_handlers={
             SonifyError: _sonify_error,
             HTTPException: _http_error,
