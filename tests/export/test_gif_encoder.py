@@ -375,3 +375,18 @@ def test_patches_are_read_once_and_one_at_a_time():
 def test_a_size_out_of_range_is_refused(width, height):
     with pytest.raises(InputError, match="animation: size is"):
         Animation(width, height, np.zeros((2, 3), np.uint8), [], 1.0)
+
+
+def test_any_number_of_cores_gives_the_same_bytes(monkeypatch):
+    rng = np.random.default_rng(3)
+    pictures = [np.kron(rng.integers(0, 9, (10, 20), dtype=np.uint8), np.ones((8, 8), np.uint8))]
+    for _ in range(70):
+        pictures.append(np.roll(pictures[-1], -8, axis=1) + rng.integers(0, 2, (1, 160)) % 2)
+    patches = [Patch(k / 10, 0, 0, one.astype(np.uint8)) for k, one in enumerate(pictures)]
+    made = animation(patches, 128)
+    found = set()
+    for cores in (1, 2, 7):
+        monkeypatch.setattr("os.cpu_count", lambda cores=cores: cores)
+        found.add(encoded(made))
+    assert len(found) == 1
+    assert_same(by_pillow(found.pop())[0], expected(made))
