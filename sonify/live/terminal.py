@@ -12,13 +12,12 @@ import shutil
 from typing import TextIO
 
 import numpy as np
-from numpy.typing import NDArray
 
+from sonify.light.colours import palette_of
 from sonify.light.look import Look, colour
+from sonify.light.renderer import Shown
 
 __all__ = ["Screen", "has_true_colour"]
-
-Levels = NDArray[np.uint8]
 
 _HIDE, _SHOW, _RESET = "\x1b[?25l", "\x1b[?25h", "\x1b[0m"
 
@@ -41,13 +40,13 @@ class Screen:
     width, height : int
         In lamps.
     look : Look
-        Its lamp and unlit colours are used.
+        Its colours are used.
     """
 
     def __init__(self, stream: TextIO, width: int, height: int, look: Look) -> None:
         self._out, self._width, self._height = stream, width, height
         self._colour = has_true_colour()
-        self._lit = np.array(colour(look.lamp), np.float64)
+        self._lit = np.array([colour(c) for c in (look.lamp, *palette_of(look))], np.float64)
         self._unlit = np.array(colour(look.off), np.float64)
         self._marks = ("\u25cf", "\u00b7", "\u2580") if _can(stream, "\u25cf\u00b7\u2580") else None
         self._last: tuple[tuple[int, ...], bytes, str] | None = None
@@ -60,8 +59,11 @@ class Screen:
         self._out.write(f"{_RESET}{_SHOW}\n" if self._last else _SHOW)
         self._out.flush()
 
-    def draw(self, levels: Levels, line: str = "") -> None:
-        """Show levels, shape (height, width), and a line of text, if they have changed."""
+    def draw(self, levels: Shown, line: str = "") -> None:
+        """Show lamps, shape (height, width), and a line of text, if they have changed.
+
+        Lamps are levels and hues times 256.
+        """
         size = tuple(shutil.get_terminal_size())
         last, self._last = self._last, (size, levels.tobytes(), line)
         if self._last == last:
@@ -73,32 +75,35 @@ class Screen:
         self._out.write(text)
         self._out.flush()
 
-    def _rows(self, levels: Levels, columns: int, lines: int) -> list[str]:
+    def _rows(self, levels: Shown, columns: int, lines: int) -> list[str]:
         """The lines: two columns per lamp, or one column for two lamps one above the other."""
         if self._width * 2 < columns and self._height + 1 < lines:
             return [self._wide(row) for row in levels]
         if self._marks and self._colour and self._width < columns and self._height // 2 + 1 < lines:
-            even = np.concatenate([levels, np.zeros((levels.shape[0] % 2, self._width), np.uint8)])
+            even = np.concatenate(
+                [levels, np.zeros((levels.shape[0] % 2, self._width), levels.dtype)]
+            )
             mark = self._marks[2]
             return [self._halves(even[y], even[y + 1], mark) for y in range(0, len(even), 2)]
         if self._width < columns and self._height + 1 < lines:
             return ["".join("#" if v else "." for v in row.tolist()) for row in levels]
         return ["(the matrix is larger than the terminal)"[: max(0, columns - 1)]]
 
-    def _wide(self, row: Levels) -> str:
+    def _wide(self, row: Shown) -> str:
         lit, unlit = self._marks[:2] if self._marks else ("#", ".")
         if not self._colour:
             return " ".join(lit if v else unlit for v in row.tolist())
         runs = [(self._mix(v), len(list(same))) for v, same in itertools.groupby(row.tolist())]
         return "".join(f"\x1b[38;2;{mix}m" + f"{lit} " * n for mix, n in runs) + _RESET
 
-    def _halves(self, upper: Levels, lower: Levels, mark: str) -> str:
+    def _halves(self, upper: Shown, lower: Shown, mark: str) -> str:
         pairs = zip(upper.tolist(), lower.tolist(), strict=True)
         cells = [f"\x1b[38;2;{self._mix(u)};48;2;{self._mix(v)}m{mark}" for u, v in pairs]
         return "".join(cells) + _RESET
 
-    def _mix(self, level: int) -> str:
-        mixed = self._unlit + (self._lit - self._unlit) * (level / 255)
+    def _mix(self, shown: int) -> str:
+        hue, level = divmod(shown, 256)
+        mixed = self._unlit + (self._lit[hue] - self._unlit) * (level / 255)
         return ";".join(str(round(c)) for c in mixed.tolist())
 
 

@@ -10,7 +10,9 @@ import pytest
 
 import sonify
 from sonify.light.clip_settings import frame_rate
-from sonify.light.look import colour
+from sonify.light.colours import lamp_colours
+from sonify.light.lamp_levels import LampLevels
+from sonify.light.look import colour, from_linear
 from sonify.light.panel import Panel
 from sonify.light.planes import FORMATS, Picture
 from sonify.light.room import Room
@@ -426,6 +428,25 @@ def test_mounted_any_way_round_the_lamps_are_the_players(tmp_path, turned, mirro
     where = {0: (True, True), 90: (False, True), 180: (False, False), 270: (True, False)}
     if not mirrored:
         assert (left, top) == where[turned]
+
+
+@pytest.mark.parametrize("rule", ["row", "character", "voice", "pitch", "velocity", "age"])
+@pytest.mark.parametrize("kind", ["mp4", "gif"])
+def test_frames_have_the_colours_of_the_rule(tmp_path, rule, kind):
+    """Decoded by ffmpeg and Pillow, against the hues of the lights."""
+    show = show_of(**{"light.colours": rule, "player.matrix.fill": "rows"})
+    path = show.save(tmp_path / f"a.{kind}", "lights", size="640x360", fps=24, from_s=3.0, to_s=3.2)
+    at = 3.1
+    frame = decoded(path)[2] if kind == "mp4" else shown_at(path, np.array([at - 3.0]))[0]
+    lamps = LampLevels(show.lights, show.setup.player.matrix).at(2.5 / 24 + 3.0).reshape(-1)
+    ys, xs = lamp_pixels(show, (640, 360))
+    seen = frame[ys, xs, :3].astype(int)
+    hues = np.rint(from_linear(lamp_colours(show.setup.light)) * 255)
+    lit = np.flatnonzero(lamps & 255)
+    assert len(lit) > 5
+    away = np.abs(seen[lit][:, None] - hues[None]).max(axis=-1)
+    assert (away[np.arange(len(lit)), lamps[lit] >> 8] <= 12).all()
+    assert len(set((lamps[lit] >> 8).tolist())) > (1 if rule in ("character", "pitch") else 0)
 
 
 @pytest.mark.parametrize("panel", ["open", "board", "grille", "diffuser"])

@@ -16,7 +16,9 @@ import numpy as np
 import pytest
 
 import sonify
+from sonify.light.colours import palette_of
 from sonify.light.lamp_levels import LampLevels
+from sonify.light.look import Look
 from sonify.live.terminal import Screen
 from tests.lamps import states_at
 
@@ -147,3 +149,18 @@ def test_play_in_a_terminal_shows_the_matrix_and_leaves_it_clean():
     assert sent, "no lamp was ever lit"
     assert shown.startswith("\x1b[?25l")
     assert shown.rstrip("\r\n").endswith("\x1b[?25h"), "the cursor stays hidden"
+
+
+def test_lamps_have_the_colours_of_their_rule(monkeypatch):
+    monkeypatch.setenv("COLORTERM", "truecolor")
+    monkeypatch.delenv("NO_COLOR", raising=False)
+    monkeypatch.setenv("COLUMNS", "200")
+    monkeypatch.setenv("LINES", "40")
+    out = Utf8()
+    look = Look(colours="row")
+    shown = np.array([[255 + 256 * 2, 0]], np.uint16)
+    with Screen(out, 2, 1, look) as screen:
+        screen.draw(shown)
+    second = palette_of(look)[1]
+    want = ";".join(str(int(second[k : k + 2], 16)) for k in (1, 3, 5))
+    assert f"\x1b[38;2;{want}m" in out.getvalue()
