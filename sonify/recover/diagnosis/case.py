@@ -20,7 +20,7 @@ from sonify.recover.diagnosis.phase_jumps import NO_JUMPS, PhaseJumps
 from sonify.recover.diagnosis.quiet import Quiet, quiet_of, ringing_of
 from sonify.recover.diagnosis.recount import Miscount
 
-__all__ = ["Case", "LevelSigns"]
+__all__ = ["FADES", "Case", "LevelSigns"]
 
 Index = NDArray[np.int64]
 Reals = NDArray[np.float64]
@@ -38,6 +38,18 @@ PART = 16  # places whose levels are averaged to follow the material's
 FAR = 6.0  # standard deviations that lie between the highest and the lowest of a few hundred
 BETWEEN = 0.25  # of the swing, from the middle: a bit there is not plain
 FADES = 0.25  # of the swing: from this on, its level changes during the recording
+
+NOISY = 0.125
+"""Of the swing: a threshold in the middle is then four standard deviations of the level away, and
+of the thousands of spans that a machine looks at, one or two lie beyond (normal distribution)."""
+
+ROUGH = 0.33
+"""Of the scatter of levels: noise so slow that less of it shows within a sixteenth of a position
+varies over positions rather than within them (first-order noise, derived)."""
+
+MOST_PARTS = 200  # parts of a log whose levels are compared: a choice that keeps it fast
+
+FEWEST_LEVELS = 8  # levels from which their scatter is told (own choice)
 
 
 @dataclass(frozen=True, eq=False)
@@ -124,7 +136,19 @@ class Case:
     @cached_property
     def levels(self) -> LevelSigns | None:
         """What the levels of a log show besides its bits."""
-        return None if self.seen.levels is None else LevelSigns(self.seen.levels, self.at)
+        v = self.seen.levels
+        return (
+            None if v is None else LevelSigns(v, self.at, v.truth == 1 if self.fits else v.seen > 0)
+        )
+
+    @property
+    def noisy(self) -> bool:
+        """Whether the levels of a log scatter so much that bits go wrong, and are rough in between:
+        what passes beside a hole makes levels scatter, too, but smoothly."""
+        if self.levels is None or self.channels is None or self.channels.data.digital:
+            return False
+        data, noise = self.channels.data, self.levels.noise
+        return noise > NOISY and data.usual_noise > ROUGH * noise * data.swing
 
     @cached_property
     def shown(self) -> Index:
@@ -181,16 +205,21 @@ class LevelSigns:
     moves : bool
         Whether that is much.
     both : float
-        By how much the material's level and the holes' move the same way.
+        By how much the material's level and the holes' move the same way, over the whole log.
+    stretch : float
+        How much of the changes of the material's level is one stretch at another level.
     shifted : bool
         Whether it is off at most of them.
     darkened : bool
         Whether it is then nearer to the holes' level: less of the detector's own light.
     plain : bool
         Whether wrong bits are as deep as the other kind of bit, and no bit lies between.
+    noise : float
+        Standard deviation of the material's level where no hole is near; 0 if there is hardly any
+        such place.
     """
 
-    def __init__(self, v: Levels, at: tuple[Index, Index]) -> None:
+    def __init__(self, v: Levels, at: tuple[Index, Index], holes: NDArray[np.bool_]) -> None:
         ones = v.truth == 1
         towards = 1.0 if v.low else -1.0
         with np.errstate(all="ignore"), warnings.catch_warnings():
@@ -209,10 +238,12 @@ class LevelSigns:
             far, moved = float(np.nanmedian(np.abs(away))), towards * float(np.nanmedian(away))
             parts = np.array_split(v.web.reshape(-1), max(1, v.web.size // PART))
             webs = np.array([np.nanmedian(p) for p in parts])
-            # a median of places scatters by 1.25 times what their mean does
             inside = [np.nanmedian(np.abs(p - w)) for p, w in zip(parts, webs, strict=True)]
-            chance = FAR * 1.25 * 1.4826 * float(np.nanmedian(inside)) / math.sqrt(PART)
-            self.both = _both(v.level[ones], v.web[ones]) / max(swing, 1e-9)
+            chance = _chance(float(np.nanmedian(inside)))
+            both = max(_both(v.level[ones], v.web[ones]), _both(*v.passed.T))
+            self.both = both / max(swing, 1e-9)
+            some = np.array_split(v.passed[:, 1], max(1, min(len(v.passed) // PART, MOST_PARTS)))
+            self.stretch = _one_stretch(np.array([np.nanmedian(p) for p in some]))
             self.moved = (float(np.nanmax(webs) - np.nanmin(webs)) - chance) / max(swing, 1e-9)
         self.moves = self.moved > FADES
         material = material[np.isfinite(material)]
@@ -239,16 +270,53 @@ class LevelSigns:
         told = np.isfinite(height) & (v.truth >= 0)
         between = told & (np.abs(height - 0.5) < BETWEEN)
         self.plain = not between.any() and bool(((height > 0.5) == read)[told].all())
+        self.noise = _scatter(v, holes)
+
+
+def _scatter(v: Levels, holes: NDArray[np.bool_]) -> float:
+    """The standard deviation of the material's level where no `holes` are near, of the swing."""
+    depth = v.level - v.web
+    near = holes | np.roll(holes, 1, axis=1) | np.roll(holes, -1, axis=1)
+    webs, deep = depth[~near & np.isfinite(depth)], depth[holes & np.isfinite(depth)]
+    if len(webs) < FEWEST_LEVELS or not len(deep):
+        return 0.0
+    swing = abs(float(np.median(deep) - np.median(webs)))
+    # the web beside is the mean of two spans, and adds half the variance
+    scatter = 1.4826 * float(np.median(np.abs(webs - np.median(webs)))) / math.sqrt(1.5)
+    return scatter / max(swing, 1e-30)
 
 
 def _both(holes: Reals, webs: Reals) -> float:
-    """By how much two levels move the same way between the parts in which they are highest and
-    lowest; below 0 if they move against each other."""
+    """By how much two levels move the same way, beyond chance, between the parts in which they are
+    highest and lowest; below 0 if they move against each other."""
     count = max(1, len(holes) // PART)
-    parts = zip(np.array_split(holes, count), np.array_split(webs, count), strict=True)
-    ends = np.array([[np.nanmedian(h), np.nanmedian(w)] for h, w in parts])
-    ends = ends[np.isfinite(ends).all(axis=1)]
-    if not len(ends):
+    parts = [np.array_split(x, count) for x in (holes, webs)]
+    ends = np.array([[np.nanmedian(p) for p in x] for x in parts])
+    inside = [[np.nanmedian(np.abs(p - np.nanmedian(p))) for p in x] for x in parts]
+    known = np.isfinite(ends).all(axis=0)
+    if not known.any():
         return 0.0
-    middle = ends.mean(axis=1)
-    return float((ends[np.argmax(middle)] - ends[np.argmin(middle)]).min())
+    ends = ends[:, known]
+    middle = ends.mean(axis=0)
+    moved = float((ends[:, np.argmax(middle)] - ends[:, np.argmin(middle)]).min())
+    return moved - _chance(float(np.nanmedian(inside)))
+
+
+def _one_stretch(x: Reals) -> float:
+    """How much of the variance of values over time is that of one stretch at another level."""
+    x = x[np.isfinite(x)]
+    x = x - x.mean() if len(x) else x
+    total = np.concatenate([[0.0], np.cumsum(x)])
+    first, end = np.triu_indices(len(total), 1)
+    long = end - first
+    first, end, long = (v[long < len(x)] for v in (first, end, long))
+    if not len(long):
+        return 0.0
+    explained = (total[end] - total[first]) ** 2 * (1 / long + 1 / (len(x) - long))
+    return float(explained.max() / max(x @ x, 1e-30))
+
+
+def _chance(inside: float) -> float:
+    """By how much medians of `PART` places differ by chance, by the median deviation of places."""
+    # a median of places scatters by 1.25 times what their mean does
+    return FAR * 1.25 * 1.4826 * inside / math.sqrt(PART)

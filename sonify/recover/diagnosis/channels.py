@@ -9,10 +9,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["FEW", "LIT", "STILL", "Channel", "Channels", "channels_of", "white_noise"]
+__all__ = ["FEW", "LIT", "LITTLE", "STILL", "Channel", "Channels", "channels_of", "white_noise"]
 
 Floats = NDArray[np.float32]
 Reals = NDArray[np.float64]
+Index = NDArray[np.int64]
 
 PARTS = 4
 """Parts of a position whose means are compared: a hole passes in one or two of them."""
@@ -28,10 +29,14 @@ TOP = 0.98
 """Share of a turn's differences below its swing: a row with a hole in 25 positions still shows."""
 
 ENOUGH = 16
-"""Samples of a position from which noise can be told: two holes' edges touch four samples each."""
+"""Samples of a position from which noise can be told: a hole's edges touch four samples each."""
 
 STILL = 0.02
 """Of the clock's swing: a channel that moves by less is stuck, whatever its converter adds."""
+
+LITTLE = 0.15
+"""Of the clock's swing, or of a limit: detectors use most of their supply (common practice, no
+source), so a channel that swings by less shows no holes, and tells nothing of its hum."""
 
 ENDS = [4, 96]
 """Percentiles of the levels of holes and webs: either is seen for a tenth of the time or more."""
@@ -61,6 +66,10 @@ OFF_MAINS = 0.006
 ASTRAY = 0.05
 """By which the disc's own lines may lie beside multiples of the rate of positions that is set."""
 
+NEXT = 2.5
+"""Rates of positions on either side in which the disc's next lines are looked for: as many holes as
+webs make every other line vanish, and the motor may be off by a fifth."""
+
 OUTSTANDS = 2.0
 """Times the disc's next lines from which on a line is more than theirs: those of a rectangular wave
 fall off with their number, from the second on by less than half."""
@@ -86,9 +95,12 @@ class Channel:
     rest : float
         The level after that.
     noise : float
-        Standard deviation of the noise after that.
+        Standard deviation of the noise after that, from sample to sample.
+    noise_before : float
+        The same before that.
     usual_noise : float
-        The same for the whole channel; 0 if it has too few samples to tell.
+        Standard deviation of the noise of the whole channel that is faster than a hole's passage; 0
+        if it has too few samples to tell.
     spread : float
         From the lowest sample to the highest.
     long_s : float
@@ -117,6 +129,7 @@ class Channel:
     long_s: float
     rest: float
     noise: float
+    noise_before: float
     usual_noise: float
     spread: float
     wobble: float
@@ -162,11 +175,11 @@ def channels_of(
         Of a turn.
     """
     first = _channel(clock, rate, period_s, positions, 0.0)
-    return Channels(first, _channel(data, rate, period_s, positions, STILL * first.swing))
+    return Channels(first, _channel(data, rate, period_s, positions, first.swing))
 
 
-def _channel(x: Floats, rate: float, period_s: float, positions: int, least: float) -> Channel:
-    """Look at a channel; holes are deeper than `least`."""
+def _channel(x: Floats, rate: float, period_s: float, positions: int, holes: float) -> Channel:
+    """Look at a channel whose holes should be about as deep as `holes`, 0 if that is not known."""
     wide = max(1, int(period_s * rate / PARTS))
     z = x[: len(x) // wide * wide].reshape(-1, wide).mean(axis=1, dtype=np.float64)
     half = PARTS // 2
@@ -175,12 +188,21 @@ def _channel(x: Floats, rate: float, period_s: float, positions: int, least: flo
     count = max(1, len(moves) // turn)
     turns = np.array_split(moves, count)
     swings = np.array([np.percentile(t, 100 * TOP) for t in turns])
-    # of fewer samples, most lie at an edge, and third differences show edges
-    usual_noise = white_noise(x) if period_s * rate >= ENOUGH else 0.0
     values = np.unique(x[:: max(1, len(x) // 4096)])
     digital = len(values) <= 2
+    # of fewer samples, most lie at an edge, and third differences show edges
+    tells = period_s * rate >= ENOUGH and not digital
+    hz, hum = _hum(x, rate, period_s)
+    usual_noise = averaged = 0.0
+    if tells:
+        apart, square = _noise_by_time(x, period_s * rate, hum, hz / rate)
+        usual_noise = math.sqrt(square[-1])
+        # a mean over many samples holds the less of a noise, the faster it is
+        averaged = math.sqrt(np.diff(square, prepend=0.0) @ np.minimum(apart / wide, 1.0))
     usual = float(np.percentile(swings, 90))
-    some = max(least, SOME * usual, SEEN * usual_noise * math.sqrt(2 / wide))
+    some = max(STILL * holes, SOME * usual, SEEN * math.sqrt(2) * averaged)
+    if hum < LITTLE * holes:  # a dark detector may still see lamps
+        some = max(some, 2 * hum)
     some = max(some, 1e-6 * float(np.abs(x).max()))
     active = np.flatnonzero(swings > some)
     low = high = float(np.median(x))
@@ -193,7 +215,6 @@ def _channel(x: Floats, rate: float, period_s: float, positions: int, least: flo
     # a hole's passage may still fade after the last part in which it was seen
     tail = x[(last + 1 + (half if last >= 0 else 0)) * wide :]
     limit, share = _limit(x)
-    hz, hum = _hum(x, rate, period_s)
     return Channel(
         low=low,
         high=high,
@@ -201,6 +222,7 @@ def _channel(x: Floats, rate: float, period_s: float, positions: int, least: flo
         long_s=len(x) / rate,
         rest=float(np.median(tail)) if len(tail) else low,
         noise=white_noise(tail),
+        noise_before=white_noise(x[: max(0, last) * wide]),
         usual_noise=usual_noise,
         spread=float(np.ptp(x)),
         wobble=_wobble(moves, turn),
@@ -248,6 +270,17 @@ def white_noise(x: Floats) -> float:
     return float(1.4826 * np.median(np.abs(np.diff(x.astype(np.float64), 3)))) / math.sqrt(20)
 
 
+def _noise_by_time(x: Floats, position: float, hum: float, hum_at: float) -> tuple[Index, Reals]:
+    """The noise that an amplifier lets pass, which may be far slower than the samples: distances
+    up to a part in `ENOUGH` of a `position`, in samples, and the variance of what changes within
+    each, less what hum of an amplitude and a frequency, in turns a sample, adds to it."""
+    apart = 2 ** np.arange(int(math.log2(position / ENOUGH)) + 1)
+    # third differences of a sine, and the median of its magnitude
+    also = 1.4826 * math.sqrt(0.5) * hum * np.abs(2 * np.sin(np.pi * hum_at * apart)) ** 3
+    square = np.array([white_noise(x[::k]) ** 2 for k in apart.tolist()]) - also**2 / 20
+    return apart, np.maximum.accumulate(np.maximum(square, 0.0))
+
+
 def _limit(x: Floats) -> tuple[float, float]:
     top, bottom = float(x.max()), float(x.min())
     shares = {v: float(np.mean(x == np.float32(v))) for v in (top, bottom)}
@@ -280,10 +313,12 @@ def _hum(x: Floats, rate: float, period_s: float) -> tuple[float, float]:
         k = line[int(np.argmax(amplitude[line]))]
         harmonic = folded * period_s
         if round(harmonic) and abs(harmonic - round(harmonic)) < ASTRAY * harmonic:
-            # holes themselves make lines at multiples of their rate, each like the next
-            step = (harmonic + np.array([[-1.0], [1.0]])) / period_s
-            next_ones = amplitude[(np.abs(hz - step) < ASTRAY * step).any(axis=0)]
-            if amplitude[k] < OUTSTANDS * next_ones.max(initial=0.0):
+            # holes themselves make lines at multiples of their rate, each like some of the next on
+            # either side; hum that one level shows more of has lines beside it, too
+            away = (hz - hz[k]) * period_s
+            next_ones = (np.abs(hz - hz[k]) > 2 * near) & (np.abs(away) < NEXT)
+            sides = [amplitude[next_ones & (way * away > 0)] for way in (-1, 1)]
+            if amplitude[k] < OUTSTANDS * min(side.max(initial=0.0) for side in sides):
                 continue
         if amplitude[k] > LINE * float(np.median(amplitude[beside])) and amplitude[k] > best[1]:
             best = (lamp, float(amplitude[k]))

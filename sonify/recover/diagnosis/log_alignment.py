@@ -240,10 +240,9 @@ def observe_log(
     ) / 2
     window = sampling.window(design, noise)
     level = sampling.levels(sums, clock, clock.slot_s, delay, window)
-    levels = two_levels(level[np.isfinite(level)].astype(np.float32))
+    levels, good = two_levels(level[np.isfinite(level)].astype(np.float32)), ~clock.extra
     middle = sum(levels) / 2
     used = middle if threshold is None else threshold
-    good = ~clock.extra
     passed = times_of(np.arange(-n, len(seen) + 5 * n), clock.slot_s)
     stage, stays = None, list[Dwell]()
     if blind:
@@ -349,6 +348,7 @@ def observe_log(
             trace_bits=trace_bits,
             delay_s=delay,
             lag=lag_of(cells, seen > 0, low),
+            passed=np.column_stack([level, web])[seen > 0],
         ),
     )
 

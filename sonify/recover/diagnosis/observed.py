@@ -46,6 +46,8 @@ class Levels:
         How much later the data detector sees a hole than the clock detector.
     lag : float
         Time constant of a filter that drags out the data channel's holes, in positions; 0 for none.
+    passed : ndarray, shape (holes, 2)
+        Level and web of every hole that shows in the log, read or not, in the order of time.
     """
 
     level: Reals
@@ -58,6 +60,7 @@ class Levels:
     trace_bits: NDArray[np.int8]
     delay_s: float
     lag: float
+    passed: Reals
 
 
 @dataclass(frozen=True, eq=False)

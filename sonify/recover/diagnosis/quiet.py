@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.recover.diagnosis.channels import STILL, Channel, Channels
+from sonify.recover.diagnosis.channels import LITTLE, STILL, Channel, Channels
 from sonify.recover.diagnosis.observed import Levels, Observed
 
 __all__ = ["WOBBLE", "Quiet", "quiet_of", "ringing_of"]
@@ -43,6 +43,10 @@ simulated players, tests/recover/diagnosis/machine.py)."""
 FIRST = 0.05
 """Of a recording: that light comes on in so early a part, and harms nothing before, happens once in
 twenty times."""
+
+CUT = 0.33
+"""Of the noise before: less is left of it if the channel is cut off. An amplifier's own noise goes
+on without light (common practice, no source)."""
 
 DARK = 0.05
 """Of the swing above the holes' level: as dark as a hole, or darker. A broken lead may end at any
@@ -96,18 +100,22 @@ def quiet_of(channels: Channels, seen: Observed, turn_s: float, fits: bool) -> Q
     fits : bool
     """
     clock, data = channels
-    if data.ever and data.usual_noise > DROWNED * data.swing:
-        return None
     # a clock channel has a hole at every position
     both = not clock.ever or clock.long_s - clock.last_s > turn_s / 2
     both &= abs(clock.last_s - data.last_s) <= TOGETHER * turn_s
+    if data.ever and data.usual_noise > DROWNED * data.swing:
+        if fits or data.swing > LITTLE * clock.swing:
+            return None
+        shows = f"the data channel shows no hole {{when}}, only noise about {data.rest:.3g}"
+        return Quiet(0.0, shows, _whole(clock, data, both))
     if data.ever and not (both and _silent(data, turn_s)):
         if fits:
             assert seen.levels is not None
             late = (seen.levels.truth == 1) & (seen.time_s > data.last_s)
             # light that fades or drifts moves the level while holes still show
             before = seen.levels.web[np.abs(seen.time_s - data.last_s + turn_s / 2) < turn_s / 2]
-            jump = abs(data.rest - float(np.nanmedian(before))) if len(before) else 0.0
+            before = before[np.isfinite(before)]
+            jump = abs(data.rest - float(np.median(before))) if len(before) else 0.0
             moved = jump > MOVED * data.swing and clock.wobble < WOBBLE
             after = (seen.time_s > data.last_s) if moved else late
             if np.count_nonzero(after) < HOLES and not (moved and both):
@@ -186,4 +194,6 @@ def _from(clock: Channel, data: Channel, both: bool, low: bool, turn_s: float) -
         # what shows a hole or two at first and none in all later turns hardly showed any
         hardly = data.last_s < min(turn_s, FIRST * data.long_s)
         return saturated if hardly or data.swing < clock.swing / 2 else saturated[::-1]
-    return ("lamp-out", "data-dead") if dark else ("data-dead", "lamp-out")
+    # without light, the amplifier's noise goes on
+    live = data.noise > CUT * data.noise_before or not data.noise_before
+    return ("lamp-out", "data-dead") if dark and live else ("data-dead", "lamp-out")

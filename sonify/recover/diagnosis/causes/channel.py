@@ -8,13 +8,17 @@ import numpy as np
 
 from sonify.recover.diagnosis.case import Case
 from sonify.recover.diagnosis.causes.cause import CERTAIN, Cause, Finding, percent
+from sonify.recover.diagnosis.channels import LITTLE
 from sonify.recover.diagnosis.error_pattern import MANY
 from sonify.recover.diagnosis.quiet import CLIPPED, DROWNED
 
 __all__ = [
+    "APART",
     "CALM",
     "CHATTER",
     "MEASURED",
+    "MUCH_HUM",
+    "TELL",
     "DataDead",
     "DataStuck",
     "FilterDelay",
@@ -32,18 +36,14 @@ APART = 0.5
 """Between the weights of two causes that a silent channel leaves open."""
 
 HUM = 0.05
-"""Of the swing: from this amplitude on, hum that comes with errors is named. Hum below a tenth of
-the way to the threshold, which is half of the swing, does no harm by itself."""
+"""Of the swing: from this amplitude on, hum is named. Hum below a tenth of the way to the
+threshold, which is half of the swing, does no harm by itself."""
 
 MUCH_HUM = 0.12
-"""The same without errors: it then takes a quarter of the way to the threshold."""
+"""From here on it is the likeliest cause: it takes a quarter of the way to the threshold."""
 
 SMALL = 0.5
 """Of the clock's swing: a clipped channel that swings less has lost its holes to the limit."""
-
-LITTLE = 0.15
-"""The same, of the limit itself: detectors use most of their supply (common practice, no source).
-Of the clock's swing, a channel that swings less tells nothing of its hum."""
 
 CHATTER = 2.2
 """Changes of a digital channel in a position: two for a hole, and a tenth more for the speed."""
@@ -150,11 +150,19 @@ class Saturated(DataStuck):
     def find(self, case: Case, share: float) -> Finding | None:
         """From samples that stay at a limit."""
         found = quietened(self, case)
-        if found is not None or case.channels is None or not case.harmed:
+        if found is not None or case.channels is None:
             return found
         clock, data = case.channels
         # a clock channel that is clipped as well is no measure
         clipped = clock.at_limit > CLIPPED
+        said = f"{percent(data.at_limit)} of the samples are at exactly {data.limit:.3g}"
+        if not case.harmed:
+            if not data.at_limit > CLIPPED > 2 * clock.at_limit:
+                return None
+            return self.found(
+                CERTAIN - 4,
+                f"{said}; of the clock channel's, {percent(clock.at_limit)} are at its limit",
+            )
         usual = abs(data.limit) if clipped else clock.swing
         small = max(SMALL * usual, LITTLE * abs(data.limit))
         small = small if data.usual_noise < DROWNED * data.swing else math.inf
@@ -162,8 +170,8 @@ class Saturated(DataStuck):
             return None
         return self.found(
             MEASURED,
-            f"{percent(data.at_limit)} of the samples are at exactly {data.limit:.3g}, and the "
-            f"data channel swings by {data.swing:.3g}, the clock channel by {clock.swing:.3g}",
+            f"{said}, and the data channel swings by {data.swing:.3g}, the clock channel by "
+            f"{clock.swing:.3g}",
         )
 
 
@@ -192,8 +200,9 @@ class LampHum(Cause):
         chatter = [k for k in (data, clock) if k.edges > CHATTER and k.hum]
         if case.harmed and chatter:
             name, c, sure = "data" if chatter[0] is data else "clock", chatter[0], True
-        spoilt = not case.fits or case.count >= MANY
-        if c.swing < LITTLE * clock.swing or not (sure or (spoilt and part > HUM)):
+        # a wrong bit or two have another cause
+        some = part > HUM and (not case.count or case.count >= MANY or not case.fits)
+        if c.swing < LITTLE * clock.swing or not (sure or some):
             return None
         swings = percent(2 * c.hum / max(c.swing, 1e-30))
         said = f"the {name} channel swings by {swings} of its levels at {c.hum_hz:g} Hz"
@@ -218,7 +227,7 @@ class FilterDelay(Cause):
         if v is None or clock is None or case.channels is None:
             return None
         data = case.channels.data
-        if v.lag > LAG and data.usual_noise < CALM * data.swing:
+        if v.lag > LAG and data.usual_noise < CALM * data.swing and not case.noisy:
             return self.found(
                 MEASURED + 0.25 if case.harmed else CERTAIN - 4,
                 f"the data channel follows its holes with a time constant of "

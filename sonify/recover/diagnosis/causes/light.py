@@ -7,10 +7,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from sonify.recover.diagnosis.case import Case, LevelSigns
+from sonify.recover.diagnosis.case import FADES, Case, LevelSigns
 from sonify.recover.diagnosis.causes.cause import CERTAIN, Finding, PatternCause, percent
-from sonify.recover.diagnosis.causes.channel import CALM, MEASURED, quietened
-from sonify.recover.diagnosis.channels import LIT, Channel
+from sonify.recover.diagnosis.causes.channel import APART, CALM, MEASURED, MUCH_HUM, TELL, quietened
+from sonify.recover.diagnosis.channels import LIT, Channel, Channels
 from sonify.recover.diagnosis.error_pattern import (
     MANY,
     STRAY,
@@ -28,6 +28,10 @@ SEEN = 8.0
 ONE_KIND = 0.8
 """Share of the errors that are missed ones, or added ones, if a threshold causes them."""
 
+STEPS = 0.9
+"""Of the changes of a level that one stretch must explain: of those of a level that wanders, it
+explains 0.68, and 0.89 once in a hundred times (900 random walks of 20 to 200 steps)."""
+
 NEAR = 0.12
 """Of the swing: a threshold nearer than this to a level lies among that level's holes or webs,
 which are never quite alike (own estimate)."""
@@ -42,6 +46,16 @@ def _burst(errors: ErrorPattern) -> float | None:
         return None
     likely = burst_log_likelihood(errors.burst, errors.when_s, errors.position_s)
     return likely - math.log(2)
+
+
+def _at_level(case: Case) -> bool:
+    """Whether the threshold lies at one of the levels of a log, or beyond, all along."""
+    v, c = case.levels, case.channels
+    if v is None or c is None or v.threshold_place is None or c.data.digital or case.noisy:
+        return False
+    beyond = max(-v.threshold_place, v.threshold_place - 1)
+    sharp = c.data.usual_noise < CALM * c.data.swing
+    return sharp and case.fits and beyond > -NEAR and (not v.moves or beyond > v.moved / 2)
 
 
 class AmbientLight(PatternCause):
@@ -73,9 +87,13 @@ class AmbientLight(PatternCause):
             # a disc that leaves its detector once a turn moves the levels, too
             clock = c.clock.shift if c.clock.wobble < WOBBLE else 0.0
             told = case.fits and case.variant == "normal" and not case.seen.followed
-            both = v.both if v is not None and told and light is None else 0.0
-            found = self._moved(case, "clock", c.clock, clock)
-            found = found or self._moved(case, "data", c.data, both)
+            told &= case.quiet is None and not case.jumps.apart
+            both = v.both if v is not None and told else 0.0
+            found = self._moved(case, "clock", c.clock, clock, LIT)
+            # an amplifier whose level wanders does not step up and back
+            stepped = v is not None and v.stretch > STEPS
+            least = FADES if stepped and not case.harmed else LIT
+            found = found or self._moved(case, "data", c.data, both, least)
         if found is not None:
             return found
         if light is None and c is not None and v is not None and case.count >= MANY:
@@ -84,14 +102,41 @@ class AmbientLight(PatternCause):
             moved = v.moves and v.shifted and not v.darkened
             if calm and not c.data.digital and (clipped or moved):
                 return self.found(CERTAIN - 0.5, *self.evidence(case))
+        if light is None and c is not None and _at_level(case) and c.data.at_limit < CLIPPED:
+            return self._all_along(case, c) or super().find(case, share)
         return super().find(case, share) if light is None else light
 
-    def _moved(self, case: Case, name: str, channel: Channel, by: float) -> Finding | None:
+    def _all_along(self, case: Case, channels: Channels) -> Finding | None:
+        """A finding by a threshold at the holes' level: light moves both levels that way."""
+        assert case.levels is not None
+        assert case.levels.threshold_place is not None
+        clock, data = channels
+        place, hum = case.levels.threshold_place, data.hum / data.swing
+        if place < 1 / 2:
+            return None
+        if hum > max(MUCH_HUM, clock.hum / max(clock.swing, 1e-30)):
+            weight = MEASURED + 0.25
+            said = (
+                f"the data channel's levels flicker at {data.hum_hz:g} Hz, as light of lamps does"
+            )
+        else:
+            weight = CERTAIN - APART
+            said = "the recording can't tell light that shines all the time from a wrong threshold"
+        weight -= 0 if case.harmed else 4
+        evidence = (Threshold.place(place), said)
+        return Finding(self, weight, evidence, (TELL[self.name], *self.repairs))
+
+    def _moved(
+        self, case: Case, name: str, channel: Channel, by: float, least: float
+    ) -> Finding | None:
         """A finding by the levels of a channel that move together."""
-        if by < LIT or channel.usual_noise > CALM * channel.swing:
+        # a comparator shows no levels
+        noisy = case.noisy or channel.usual_noise > CALM * channel.swing
+        if by < least or channel.digital or noisy:
             return None
         said = f"both levels of the {name} channel move by {percent(by)} of its swing"
-        return self.found(MEASURED + 0.2, said, *self.evidence(case))
+        weight = MEASURED + 0.2 if by > LIT else CERTAIN - 3
+        return self.found(weight, said, *self.evidence(case))
 
     def evidence(self, case: Case) -> list[str]:
         """When, and what the material showed."""
@@ -149,16 +194,21 @@ class Threshold(PatternCause):
         out = [f"{share} errors are {kind} ones, in {rows} row{'s' * (rows != 1)}"]
         levels = case.levels
         if levels is not None and levels.threshold_place is not None and levels.threshold_off:
-            out.append(
-                f"the threshold lies {percent(levels.threshold_place)} of the way from the "
-                "material's level to the holes'; halfway is best"
-            )
+            out.append(self.place(levels.threshold_place))
         if levels is not None and levels.fades:
             out.append(
                 f"the material's level moves by {percent(abs(levels.drift))} of the swing "
                 f"{'towards' if levels.drift > 0 else 'away from'} the holes' during the recording"
             )
         return out
+
+    @staticmethod
+    def place(part: float) -> str:
+        """Where the threshold lies."""
+        return (
+            f"the threshold lies {percent(part)} of the way from the material's level to the "
+            "holes'; halfway is best"
+        )
 
     def find(self, case: Case, share: float) -> Finding | None:
         """Certain if the threshold lies outside the levels, or far from their middle while they
@@ -168,6 +218,9 @@ class Threshold(PatternCause):
             return found
         found = super().find(case, share)
         v = case.levels
+        if v is not None and not case.harmed and _at_level(case):
+            assert v.threshold_place is not None
+            return self.found(CERTAIN - 4, self.place(v.threshold_place))
         if v is not None and v.threshold_off and case.count:
             # light that drives a channel to its limit moves all levels past a good threshold
             assert case.channels is not None

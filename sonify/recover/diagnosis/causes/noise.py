@@ -40,13 +40,16 @@ class Noise(PatternCause):
     def find(self, case: Case, share: float) -> Finding | None:
         """Certain if the log shows more noise than such a detector has."""
         found = quietened(self, case)
-        if found is not None or case.channels is None:
+        if found is not None or case.channels is None or case.quiet is not None:
             return found or super().find(case, share)
         data = case.channels.data
         part = data.usual_noise / max(data.swing, 1e-30)
         chatters = data.digital and data.edges > CHATTER
-        if not (case.harmed and chatters) and (data.digital or part < MUCH_NOISE):
+        if not (case.harmed and (chatters or case.noisy)) and (data.digital or part < MUCH_NOISE):
             return super().find(case, share)
+        if case.noisy and part < MUCH_NOISE:
+            assert case.levels is not None
+            part = case.levels.noise
         said = (
             f"the data channel changes {data.edges:.1f} times in a position; holes alone make it "
             "change twice at the most"
