@@ -31,7 +31,7 @@ SAME_CAUSE = {
     "rows-swapped": ("rows-swapped",),
     "stage-early": ("stage-early", "stage"),
     "stage-late": ("stage-late", "stage"),
-    "stage-missed-step": ("stage",),
+    "stage-missed-step": ("missed-step", "stage"),
     "disc-other": ("disc-other", "refused"),
     "data-stuck": ("data-stuck", "data-dead"),
     "threshold-off": ("threshold",),

@@ -298,7 +298,7 @@ def observe_log(
     if odd and not blind and offsets is None:
         depth = np.nan_to_num(web - level) * (1 if low else -1)
         offsets = row_offsets(depth, np.nan_to_num(web), design, alignment, passed, window, stays)
-        if offsets is not None and offsets.kind in ("pitch", "play", "dead"):
+        if offsets is not None and (offsets.beside or offsets.kind == "dead"):
             other = observe_log(log, followed, design, threshold, sampling, last_s, offsets)
             fewer = design.errors(other.bits) < wrong
             if offsets.explains(other.bits, design.grid) if offsets.beside else fewer:

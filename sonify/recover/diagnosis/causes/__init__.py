@@ -29,7 +29,7 @@ from sonify.recover.diagnosis.causes.hole import Hole
 from sonify.recover.diagnosis.causes.light import AmbientLight, Threshold
 from sonify.recover.diagnosis.causes.motor import MotorDrift, MotorSpeed, OffCentre, SlowStart
 from sonify.recover.diagnosis.causes.noise import Noise
-from sonify.recover.diagnosis.causes.path import Backlash, RowPitch, SlowStage, Warped
+from sonify.recover.diagnosis.causes.path import Backlash, MissedStep, RowPitch, SlowStage, Warped
 from sonify.recover.diagnosis.causes.settings import BitOrder, Inverted, RowStart, Turned
 from sonify.recover.diagnosis.causes.stage import RowsSwapped, Stage, StageEarly, StageLate
 from sonify.recover.diagnosis.causes.wire import Late, RowsMissing, Wire
@@ -50,6 +50,7 @@ CAUSES: tuple[Cause, ...] = (
     RecorderDrops(),
     RowPitch(),
     Backlash(),
+    MissedStep(),
     SlowStage(),
     Warped(),
     ClockMissing(),

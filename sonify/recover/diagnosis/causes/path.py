@@ -3,13 +3,15 @@ disc."""
 
 from __future__ import annotations
 
+import numpy as np
+
+from sonify.recover.diagnosis.beside_rows import Way
 from sonify.recover.diagnosis.case import Case
 from sonify.recover.diagnosis.causes.cause import CERTAIN, Cause, Finding, percent
 from sonify.recover.diagnosis.causes.stage import moving
 from sonify.recover.diagnosis.quiet import WOBBLE
-from sonify.recover.diagnosis.row_offsets import Way
 
-__all__ = ["Backlash", "RowPitch", "SlowStage", "Warped"]
+__all__ = ["Backlash", "MissedStep", "RowPitch", "SlowStage", "Warped"]
 
 
 class _Path(Cause):
@@ -32,10 +34,10 @@ class _Path(Cause):
 class _Beside(Cause):
     """A detector that stands beside its rows."""
 
-    kind: str
+    kinds: tuple[str, ...]
     breaks = True
 
-    def says(self, case: Case, way: Way) -> str:
+    def says(self, case: Case, kind: str, way: Way) -> str:
         """By how much."""
         raise NotImplementedError
 
@@ -43,20 +45,22 @@ class _Beside(Cause):
         """By how deep the holes of each row look, against the other explanations of that."""
         offsets = case.seen.offsets
         every = [] if offsets is None else [*offsets.ways]
-        if offsets is None or self.kind not in every or "rows" in every or not case.harmed:
+        mine = [k for k in every if k in self.kinds]
+        if offsets is None or not mine or "rows" in every or not case.harmed:
             return None
-        rank = every.index(self.kind)
-        way = offsets.ways[self.kind]
-        said = [self.says(case, way)]
+        rank = every.index(mine[0])
+        way = offsets.ways[mine[0]]
+        said = [self.says(case, mine[0], way)]
         if way.swing:
             said.append(
                 f"once a turn the rows move {_length(abs(way.swing), case)} either way: the disc "
                 "is off centre too"
             )
-        if len(every) > 1:
+        names = list(dict.fromkeys(NAMES[kind] for kind in every))
+        if len(names) > 1:
             said.append(
-                "the recording shows too few holes to tell "
-                + " from ".join(f"'{NAMES[kind]}'" for kind in every)
+                "the recording shows too little to tell "
+                + " from ".join(f"'{name}'" for name in names)
                 + ": measure how far the stage moves from row to row with a ruler, forwards and "
                 "backwards"
             )
@@ -68,6 +72,8 @@ class _Beside(Cause):
 NAMES = {
     "pitch": "wrong-row-pitch",
     "play": "backlash",
+    "loose": "backlash",
+    "step": "missed-step",
     "dead": "data-dead",
     "moved": "slow-stage",
 }
@@ -87,38 +93,68 @@ class RowPitch(_Beside):
 
     name = "wrong-row-pitch"
     title = "the stage's step is not the distance of the rows"
-    kind = "pitch"
+    kinds = ("pitch",)
     repairs = (
         "measure how far the stage moves over all rows, and compare it with the rows' distance",
         "set the steps per row, or the lead of the screw, to fit",
     )
 
-    def says(self, case: Case, way: Way) -> str:
+    def says(self, case: Case, kind: str, way: Way) -> str:
         """By how much each step is off."""
+        step = _length(way.off[1] - way.off[0], case)
         return (
-            f"each step of the stage is about {_length(way.step, case)} too long or too short, "
-            f"if the detector sees a spot of {_length(way.spot, case)}, which fits best: its "
+            f"each step of the stage is about {step} too long or too short, if "
+            f"the detector sees a spot of {_length(way.spot, case)}, which fits best: its "
             "holes look shallower from row to row"
         )
 
 
 class Backlash(_Beside):
-    """The stage's first step is too short."""
+    """The stage's first step is too short, or any place within the play may be its last."""
 
     name = "backlash"
-    title = "play in the stage's drive shortens its first step"
-    kind = "play"
+    title = "play in the stage's drive lets it stop beside its rows"
+    kinds = ("play", "loose")
     repairs = (
         "let the stage approach its first row from the same side as all others",
         "take up the play in the screw, the nut or the belt",
     )
 
-    def says(self, case: Case, way: Way) -> str:
-        """By how much later rows are missed."""
+    def says(self, case: Case, kind: str, way: Way) -> str:
+        """By how much rows are missed."""
+        spot = f"if it sees a spot of {_length(way.spot, case)}, which fits best"
+        if kind == "loose":
+            off = np.abs(way.off)
+            named = ", ".join(str(r + 1) for r in np.argsort(-off, kind="stable")[:4].tolist())
+            return (
+                f"the detector stops beside its rows, at each one by another length of up to "
+                f"{_length(float(off.max()), case)}, most at rows {named}, {spot}"
+            )
         return (
             f"the first row's holes look as deep as usual, and the detector is about "
-            f"{_length(way.play, case)} beside all others, if it sees a spot of "
-            f"{_length(way.spot, case)}, which fits best"
+            f"{_length(way.off[-1], case)} beside all others, {spot}"
+        )
+
+
+class MissedStep(_Beside):
+    """A stage that lost steps of its motor, and is beside all rows from there on."""
+
+    name = "missed-step"
+    title = "the stage lost steps on its way to a row"
+    kinds = ("step",)
+    repairs = (
+        "look for what holds the stage up at the row named: friction, a cable, a weak supply",
+        "give its motor a slower ramp or more current; let the stage find its end stop before each "
+        "disc",
+    )
+
+    def says(self, case: Case, kind: str, way: Way) -> str:
+        """From which row on, and by how much."""
+        first = int(np.flatnonzero(way.off)[0])
+        return (
+            f"from row {first + 1} on the detector is about {_length(way.off[-1], case)} beside "
+            f"its rows, if it sees a spot of {_length(way.spot, case)}, which fits best; until "
+            "then it is at them"
         )
 
 
