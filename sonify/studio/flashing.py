@@ -15,6 +15,7 @@ import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.light.colours import lamp_colours
 from sonify.light.exposure import gain, shade
 from sonify.light.flash import CHANGE, FIELD, FIELD_SHARE, MOST_FLASHES, RED_SHARE, WINDOW_S
 from sonify.light.lamp_grid import size_of
@@ -93,7 +94,10 @@ def _moments(changes: NDArray[np.void], limit: _Limit) -> NDArray[np.float64]:
     size = int(moment[-1]) + 1
     ups = np.bincount(moment, lit, size)
     both = np.bincount(moment, minlength=size)
-    large = np.unique(time)[np.maximum(ups, both - ups) > limit.quarter]
+    # between levels or colours a change may be either way
+    between = changes["hue"].any() or ((changes["level"] != 255) & lit).any()
+    most = both if between else np.maximum(ups, both - ups)
+    large = np.unique(time)[most > limit.quarter]
     again = large[often:][large[often:] - large[:-often] <= limit.window]
     # many lamps of one field that each change again and again, within one second
     order = np.argsort(led, kind="stable")
@@ -143,17 +147,17 @@ def _of_message(show: Performance, limit: _Limit) -> NDArray[np.float64]:
 def _lamp_area(show: Performance) -> float:
     """How many pixels of the screen one lamp changes by enough to count, with room to spare."""
     look = show.setup.light
-    lamp, unlit = linear(look.lamp), linear(look.off)
+    hues = np.vstack([lamp_colours(look), linear(look.off)])
     shape = Lamp(msgspec.structs.replace(look, pixels=GRAIN))
-    # the most that a pixel changes: in the core, which may be white
-    dark, lit = shade(look, np.ones(2), np.array([0.0, float(shape.light.max())])) @ LUMINANCE
-    step = abs(float(lit - dark))
-    red = float(max(lamp[0] / max(lamp.sum(), 1e-9), unlit[0] / max(unlit.sum(), 1e-9)))
+    # the most that a pixel changes: in the core, which may be white, between any two colours
+    light = np.array([0.0, float(shape.light.max())])
+    step = float(np.ptp(shade(look, np.ones(2), light, hues[:, None]) @ LUMINANCE))
+    red = float((hues[:, 0] / np.maximum(hues.sum(axis=1), 1e-9)).max())
     if step < CHANGE / 2 and red < RED_SHARE:
         return 0.0
-    light = shape.light * gain(look)
+    seen = shape.light * gain(look)
     least = 0.02 if red >= RED_SHARE else CHANGE / max(step, CHANGE)
-    return _SPARE * _tile(show) ** 2 * float((light >= least).sum()) / GRAIN**2
+    return _SPARE * _tile(show) ** 2 * float((seen >= least).sum()) / GRAIN**2
 
 
 def _tile(show: Performance) -> float:
