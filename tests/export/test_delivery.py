@@ -232,3 +232,12 @@ def test_lamps_that_are_off_take_the_hue_of_lit_ones():
         assert dark.argmax() == channel
         assert dark.max() < 40
     assert (off(**{"light.unlit": "none", "light.background": "#102030"}) == (16, 32, 48)).all()
+
+
+def test_a_title_stays_in_a_file_of_limited_size(tmp_path):
+    show = show_of(**{"clip.views": ["title", "disc", "matrix"], "clip.title-s": 1.0})
+    asked = {"size": "320x180", "fps": 12, "duration": 3.0, "sound": False}
+    free = show.save(tmp_path / "a.gif", "clip", **asked).stat().st_size
+    least = run(show, tmp_path / "b.gif", "clip", {**asked, "max_size": str(free // 12)})
+    assert (tmp_path / "b.gif").stat().st_size <= free // 12
+    assert least.seconds > 1.0

@@ -103,15 +103,19 @@ def write_within(
 
         def tried(k: int, rung: _Rung) -> int:
             place = Path(folder, str(k), path.name)
-            place.parent.mkdir()
+            place.parent.mkdir(exist_ok=True)
             outcome = write(rung.show, place, rung.options)
             done[k] = outcome, place, _size(place)
             return done[k][2]
 
         def possible(rung: _Rung) -> bool:
-            short = msgspec.structs.replace(rung.options, duration=0.01, sound=False)
+            setup, options = rung.show.setup, rung.options
+            views = tuple(name for name in setup.clip.views if name != "title") or setup.clip.views
+            clip = msgspec.structs.replace(setup.clip, views=views)
+            bare = replace(rung.show, setup=msgspec.structs.replace(setup, clip=clip))
+            short = msgspec.structs.replace(options, duration=0.01, sound=False, poster=None)
             try:
-                write(rung.show, Path(folder, path.name), short)
+                write(bare, Path(folder, path.name), short)
             except InputError as e:
                 return e.key != "size"
             return True
@@ -123,7 +127,16 @@ def write_within(
             rungs += [rung for rung in smaller if possible(rung)]
             rungs += _shorter(rungs[-1], done[0][0].seconds)
             low, best = 0, len(rungs) - 1
-            if (least := tried(best, rungs[best])) > limit:
+            while True:
+                try:
+                    least = tried(best, rungs[best])
+                    break
+                except InputError as e:
+                    # titles take longer than that
+                    if e.key != "duration" or best == 1:
+                        raise
+                    best -= 1
+            if least > limit:
                 raise OutputError(
                     f"even with {', '.join(rungs[best].told)} it takes {least:,} bytes; "
                     f"{limit:,} are allowed",
