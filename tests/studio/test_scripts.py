@@ -11,10 +11,14 @@ import pytest
 TESTS = sorted((Path(__file__).parent / "scripts").glob("*.test.js"))
 
 
+def told(*command: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(command, capture_output=True, text=True, timeout=300)
+
+
 @pytest.mark.parametrize("script", TESTS, ids=lambda path: path.stem.removesuffix(".test"))
 def test_module(script: Path) -> None:
     node = shutil.which("node")
-    if node is None:
-        pytest.skip("node (20 or newer), which tests the page's modules, is not installed")
-    got = subprocess.run([node, "--test", str(script)], capture_output=True, text=True, timeout=120)
+    if node is None or int(told(node, "--version").stdout[1:].split(".")[0]) < 20:
+        pytest.skip("node, 20 or newer, which tests the page's modules, is not installed")
+    got = told(node, "--test", str(script))
     assert got.returncode == 0, got.stdout + got.stderr

@@ -4,6 +4,7 @@ import { postJson } from "./api.js";
 import { check, h } from "./view.js";
 
 const WAIT_MS = 800; // after the last change, before it is measured again
+const MOST = 50; // measured documents that are kept; own choice
 
 /** A switch; while it is on, the louder version plays as softly as the other. */
 export function equalLoudness(store, sound, redraw) {
@@ -16,6 +17,7 @@ export function equalLoudness(store, sound, redraw) {
   const keyOf = ({ disc, fit, setup, muted }) => JSON.stringify([disc, fit, setup, muted]);
   async function loudness(document) {
     const key = keyOf(document);
+    if (known.size > MOST) known.clear();
     if (!known.has(key)) known.set(key, (await postJson("api/loudness", document)).lufs);
     return known.get(key);
   }
