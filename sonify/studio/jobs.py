@@ -35,6 +35,7 @@ class Job:
     id: str
     folder: Path
     longest_s: float
+    draft: bool = False
     state: str = "waiting"
     progress: float | None = None
     said: dict[str, Any] = field(default_factory=dict)
@@ -57,6 +58,7 @@ class Jobs:
         self._folder = folder
         self._jobs: dict[str, Job] = {}
         self._places = asyncio.Semaphore(MAX_RUNNING)
+        self._drafts = asyncio.Semaphore(1)  # files don't wait for drafts
         self._watch: asyncio.Task[None] | None = None
 
     def get(self, id: str) -> Job | None:
@@ -83,7 +85,7 @@ class Jobs:
         if data is not None:
             (folder / "dropped").mkdir()
             (folder / "dropped" / spec["file"]).write_bytes(data)
-        job = Job(id, folder, longest_s)
+        job = Job(id, folder, longest_s, draft=spec["kind"] == "draft")
         self._jobs[id] = job
         job.task = asyncio.create_task(self._run(job))
         if self._watch is None:
@@ -103,7 +105,7 @@ class Jobs:
             job.keep = False
 
     async def _run(self, job: Job) -> None:
-        async with self._places:
+        async with self._drafts if job.draft else self._places:
             job.state = "working"
             job.process = await asyncio.create_subprocess_exec(
                 sys.executable, "-m", "sonify.studio.job", str(job.folder),

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import re
+
 from sonify.errors import Caution, SonifyError
 
 __all__ = ["naming", "place_of", "said"]
 
+_READ = " of `sonify read`"
 _HELP = "under “Help the reader”"
 _READER = {
     "positions": f"“Positions per turn” {_HELP}",
@@ -24,14 +27,16 @@ def naming(key: str) -> str:
         return _READER[key]
     section, _, name = key.rpartition(".")
     if not section:
-        return f"`{key}` of `sonify read`"
+        return f"`{key}`{_READ}"
     rows = tables()["sections"].get(section, ())
     return next((f"“{row['label']}”" for row in rows if row["key"] == name), key)
 
 
 def said(e: SonifyError | Caution) -> str:
     """The text to show; the page marks the place at its control."""
-    return type(e)(e.what, key=e.key, hint=e.hint).say(naming)
+    text = type(e)(e.what, key=e.key, hint=e.hint).say(naming)
+    # in a list of arguments the last one says whose they are
+    return re.sub(f"{re.escape(_READ)}(?=.*{re.escape(_READ)})", "", text)
 
 
 def place_of(e: SonifyError) -> str | None:

@@ -147,3 +147,14 @@ def test_what_does_not_fit_is_said_at_the_field(page: Page, tmp_path: Path) -> N
     assert "other.wav" in said
     assert "/tmp" not in said
     page.wrong[:] = [w for w in page.wrong if "422" not in w]
+
+
+def test_arguments_of_the_reader_are_named_once_together() -> None:
+    from sonify.errors import Caution
+    from sonify.studio.naming import said
+
+    hint = "{alphabet}, {start} and {turning} settle it"
+    told = said(Caution("no message was found", hint=hint))
+    assert told == (
+        "no message was found; `alphabet`, `start` and `turning` of `sonify read` settle it"
+    )
