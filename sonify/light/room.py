@@ -13,12 +13,13 @@ from numpy.typing import NDArray
 
 from sonify.disc_player.profile import Matrix
 from sonify.light.lamp_grid import Box
-from sonify.light.look import F32, Look, colour, from_linear, to_linear
+from sonify.light.look import F32, Look, colour, from_linear, linear, to_linear
+from sonify.light.mounting import Mounting
 from sonify.light.panel import Panel
 from sonify.light.planes import FORMATS, Picture, halved
 from sonify.light.renderer import Shown
 
-__all__ = ["Room"]
+__all__ = ["Room", "proportion"]
 
 # Where the corners of the panel are, as shares of the picture from its top left (by eye: a panel
 # on a table, its left edge nearer): top left, top right, bottom right, bottom left.
@@ -31,9 +32,16 @@ _FRAME = 0.05
 _WALL, _TABLE = 0.0012, 0.0022
 _BLOOMS = ((0.10, 0.02), (0.16, 0.10))
 _REFLECTED = 0.16
+_EDGE = 0.07  # the share of a side over which the room fades
 # Bloom and reflection are made at this scale.
 _COARSE = 8
 _LEVELS = 4095
+
+
+def proportion(look: Look, matrix: Matrix) -> float:
+    """The proportion, width by height, of a picture in which a matrix in a room looks good."""
+    across, down = Mounting.of(look, matrix).size
+    return min(max(0.6 * (across + 1) / (down + 1), 0.6), 16 / 9)
 
 
 class Room:
@@ -86,6 +94,13 @@ class Room:
             flags=cv2.INTER_AREA,
         )[..., None]  # fmt: skip
         self._still = self._surroundings(w, h)
+        # beside other views the room fades into the background
+        self._ground = linear(look.ground).astype(np.float32)
+        self._fade: F32 | None = None
+        if (w, h) != (picture.width & ~1, picture.height & ~1):
+            edges = [np.minimum(np.arange(n), n - 1 - np.arange(n)) / (_EDGE * n) for n in (h, w)]
+            down, across = (np.clip(e, 0, 1).astype(np.float32) for e in edges)
+            self._fade = (down[:, None] * across[None])[..., None]
         # dither of half a step hides the steps of faint light; the same in every frame
         self._noise = (np.random.default_rng(1).random((h, w, 1), np.float32) - 0.5) / 255
 
@@ -141,6 +156,8 @@ class Room:
         )
         added = added + self._reflected(coarse)
         light += cv2.resize(added.astype(np.float32), (w, h), interpolation=cv2.INTER_CUBIC)
+        if self._fade is not None:
+            light = self._ground + (light - self._ground) * self._fade
         np.clip(light, 0, 1, out=light)
         rgb = self._encoded[(np.sqrt(light) * _LEVELS + 0.5).astype(np.int16)]
         rgb += self._noise

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -83,7 +84,8 @@ class Typeface:
         from PIL import Image, ImageDraw
 
         font = self._font(height)
-        width = self.width(text, height)
+        # the last letter may reach beyond its own width
+        width = self.width(text, height) + 2
         image = Image.new("L", (width, self.box(height)))
         ImageDraw.Draw(image).text((0, height), text, fill=255, font=font, anchor="ls")
         return np.asarray(image)
@@ -94,15 +96,18 @@ class Typeface:
             return 0
         if self.name == OWN_TYPE:
             return int(_columns(text).shape[1]) * max(1, height // 7)
-        return max(1, int(self._font(height).getlength(text)) + 2)
+        return max(1, math.ceil(float(self._font(height).getlength(text))))
+
+    def before(self, text: str, k: int, height: int) -> int:
+        """Where character k of a line begins, in pixels."""
+        if self.name == OWN_TYPE:
+            return self.width(text[:k], height) + (max(1, height // 7) if k else 0)
+        font = self._font(height)
+        return round(float(font.getlength(text[: k + 1]) - font.getlength(text[k])))
 
     def box(self, height: int) -> int:
         """How tall a line's mask is."""
         return height if self.name == OWN_TYPE else round(height * 1.35)
-
-    def gap(self, height: int) -> int:
-        """The space after a character, in pixels."""
-        return max(1, height // 7) if self.name == OWN_TYPE else 0
 
     def wrapped(self, text: str, height: int, width: int) -> list[str]:
         """A text in lines that fit a width; longer words are broken."""

@@ -14,6 +14,7 @@ import pytest
 from sonify.errors import InputError
 from sonify.light.fonts import FontError, load_font
 from sonify.light.letters import load_letters, missing, text_columns
+from sonify.light.typeface import Typeface
 
 REQUIRED = [*map(chr, range(0x20, 0x7F)), *map(chr, range(0xA0, 0x100))]
 # Unicode Standard Annex #14: these two differ from their plain partners in line breaking only.
@@ -453,3 +454,19 @@ def test_a_font_that_cannot_be_opened_says_so(tmp_path):
     for height in (0, 257):
         with pytest.raises(FontError, match="give 1 to 256 rows"):
             load_font(tmp_path / "none.ttf", height)
+
+
+@pytest.mark.parametrize("name", ["sans", "cairn"])
+def test_a_letter_of_a_line_lies_where_it_is_drawn_alone(name):
+    face = Typeface(name)
+    text = "CLOUD BASE, AVE"
+    line = face.line(text, 28).astype(int)
+    for k, letter in enumerate(text):
+        own = face.line(letter, 28).astype(int)
+        left = face.before(text, k, 28)
+        part = line[:, left : left + own.shape[1]]
+        # within a pixel: letters begin at whole pixels when they are drawn alone
+        inked = own[:, : part.shape[1]] > 200
+        near = np.maximum(part, np.roll(part, 1, axis=1))
+        near = np.maximum(near, np.roll(part, -1, axis=1))
+        assert (near[inked] > 60).mean() > 0.97 if inked.any() else letter in " ,"

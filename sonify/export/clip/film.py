@@ -29,6 +29,7 @@ from sonify.light.lamp_grid import Box
 from sonify.light.look import BRIGHTEST, Look, colour
 from sonify.light.mounting import Mounting
 from sonify.light.planes import Format, Picture, Planes
+from sonify.light.room import proportion
 from sonify.light.typeface import Typeface
 
 if TYPE_CHECKING:
@@ -155,8 +156,12 @@ class Film:
             names.remove("message")
         names = names or ["matrix"]
         across, down = Mounting.of(around.look, around.show.setup.player.matrix).size
-        matrix = (across + 1) / (down + 1)
-        shapes = [Shape(matrix, matrix, 1.0) if n == "matrix" else _SHAPES[n] for n in names]
+        ratio = (across + 1) / (down + 1)
+        matrix = Shape(ratio, ratio, 1.0)
+        if around.look.view == "room":
+            wide = proportion(around.look, around.show.setup.player.matrix)
+            matrix = Shape(0.75 * wide, 1.3 * wide, 1.0)
+        shapes = [matrix if n == "matrix" else _SHAPES[n] for n in names]
         shapes[0] = replace(shapes[0], weight=shapes[0].weight * _FIRST)
         views: list[View] = []
         for name, (x, y, bw, bh) in zip(names, lay_out(shapes, *inner), strict=True):

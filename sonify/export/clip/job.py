@@ -13,6 +13,7 @@ from sonify.light.clip_settings import Clip, picture_size
 from sonify.light.lamp_grid import size_of
 from sonify.light.look import Look
 from sonify.light.planes import FORMATS, Format
+from sonify.light.room import proportion
 
 if TYPE_CHECKING:
     from sonify.performance import Performance
@@ -81,7 +82,10 @@ class Job:
             return picture_size(self.options.size)
         if self.what == "clip":
             return picture_size(self.clip.size)
-        width, height = size_of(self.look, self.show.setup.player.matrix)
+        matrix = self.show.setup.player.matrix
+        width, height = size_of(self.look, matrix)
+        if self.look.view == "room":
+            height = max(height, round(width / proportion(self.look, matrix) / 2) * 2)
         return picture_size(f"{max(width, _SMALLEST)}x{max(height, _SMALLEST)}")
 
     @property

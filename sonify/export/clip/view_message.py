@@ -76,6 +76,5 @@ class MessageView(SheetView):
             if start <= newest < start + len(line):
                 own.append((newest - start, _NEW))
             for i, ink in own:
-                left = x + face.width(line[:i], height) + (face.gap(height) if i else 0)
-                self._write(left, y, line[i], height, ink)
+                self._write(x + face.before(line, i, height), y, line[i], height, ink)
             y += step
