@@ -87,7 +87,7 @@ class Look(Settings, frozen=True):
         - bar: upright, with round ends
         - chip: a bare LED, with a small bright window
     panel
-        What is between the lamps.
+        What is between the lamps, in files; the studio shows them open.
 
         - open: nothing
         - board: a circuit board, with the lamps' packages and pads
