@@ -242,9 +242,8 @@ def untuned_parts(
     music: Music, m: BitStream, grid: Grid, changes: tuple[NoteChange, ...] = ()
 ) -> list[Part]:
     """The notes of all voices, as `make_parts` gives them but without bends."""
-    channels = assign_channels(music.voice)
     m = replace(m, plan=grid.plan)
-    parts = [_part(music, n, channels[n], grid, m) for n in range(len(channels))]
+    parts = [_part(music, n, c, grid, m) for n, c in enumerate(assign_channels(music.voice))]
     if music.form.ending != "none":
         finals = ending_of(music, m.unit_bits, grid, m.positions)
         first = min((f.on for notes in finals for f in notes), default=0)

@@ -41,13 +41,12 @@ __all__ = ["read_recording"]
 EXACT = 1e-9
 # Differences per note below which the music is the preset's
 FIT = 0.02
-# The same if the file's own beats fit
-CLEAR = 0.1
 FEWEST_POSITIONS, MOST_POSITIONS = 24, 200  # that discs have, from two dozen to two hundred
 TWICE = 2.0  # how many times as fast or slow a program may have made a file
-# Differences per note above which a recording is refused: those of files with one note in a hundred
-# missing or added leave up to 0.03, and those that quantising moved to another position 0.16
-POOR = 0.12
+# Differences per note above which a recording is refused, and how many may be more, as a few notes
+# tell no share: files with one note in a hundred missing or added have up to 0.03 of them, and
+# those that quantising moved to other positions 0.16
+POOR, FEW = 0.12, 3
 # How well notes keep to a grid that a program moved them to: the mean direction of their phases,
 # 10 ms off on a grid of 1/8 s
 QUANTISED = 0.95
@@ -124,10 +123,10 @@ def read_recording(path: str | Path, options: ReadOptions) -> Sighting:
     budget = Budget(MOST_NOTES)
     found: list[_Reading] = []
     for clock in _clocks(notes, setup, options, path):
-        if clock.exact and found and _best(found).left < POOR:
-            continue  # shorter positions of the same beats tell no more
         found += _read_by(notes, clock, setup, options, budget)
-        if budget.spent or (found and _best(found).left < (CLEAR if clock.exact else FIT)):
+        # of the file's own beats, shorter positions tell no more
+        done = found and (_explains if clock.exact else _fits)(_best(found))
+        if budget.spent or done:
             break
     why = ""
     if not found:
@@ -135,7 +134,7 @@ def read_recording(path: str | Path, options: ReadOptions) -> Sighting:
             "its notes do not lie in rows as the player's profile has them, or are not those of "
             "the preset"
         )
-    elif _best(found).left > POOR:
+    elif not _explains(_best(found)):
         left = f"{_best(found).left:.2f} differences per note are left"
         why = f"this preset does not explain its notes ({left})"
     if why:
@@ -150,6 +149,17 @@ def read_recording(path: str | Path, options: ReadOptions) -> Sighting:
     reading = _best(found)
     check_size(reading.solution.rows, reading.place.timeline.positions, path)
     return _sighting(reading, setup, options, recording.remarks, budget)
+
+
+def _fits(reading: _Reading) -> bool:
+    """Whether the music is the preset's."""
+    return reading.left < FIT
+
+
+def _explains(reading: _Reading) -> bool:
+    """Whether the preset explains most notes."""
+    count = len(reading.place.recorded)
+    return reading.left * count <= POOR * count + FEW
 
 
 def _keeps(beats: NDArray[np.float64]) -> bool:
@@ -231,7 +241,7 @@ def _read_by(
             break
     out: list[_Reading] = []
     for limits in _SEARCHES if places else ():
-        if out and _best(out).left < FIT:
+        if out and _fits(_best(out)):
             break
         # unreadable bits are likelier than missing notes only in a file that no one edited
         if -1 in limits.symbols and not (clock.exact and places[0].exact):
