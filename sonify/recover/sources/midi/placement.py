@@ -35,6 +35,8 @@ UNITS = (7, 8, 5, 9, 6)  # bits of a code unit in the alphabets, and with parity
 MOST_ROWS = 4096  # far more than fit on any disc at a row pitch that can be cut
 COUNTS = range(4, 201)  # positions that a row may have, if neither the speed nor the user tells
 TEMPO = 0.25  # standard deviation of the logarithm of a changed tempo: own guess, no source
+SAME = 0.001  # how far a tempo may be off and count as the player's
+CHANGED = 3.0  # price of any other one: one file in twenty is given one (own guess)
 SPEED = (0.78, 1.28)  # how far a player's speed may be from its profile, as a factor
 BETWEEN = 0.1  # share of notes between rows, beyond the mapping's own, from which on it is out
 LEAD = 16  # slots of a row in which its first note begins
@@ -166,7 +168,7 @@ def placements(
         starts = [[begins], [first for first in range(LEAD) if first != begins]]
     units, between = _units(setup, lanes)
     tried = []
-    if clock.exact and not options.positions and abs(about - round(about)) < 0.001 * about:
+    if clock.exact and not options.positions and abs(about - round(about)) < SAME * about:
         tried = [round(about)]  # the file's tempo is the player's
     near = [count for count in counts if slow <= count < fast and count not in tried]
     far = [count for count in counts if not slow <= count < fast]
@@ -210,7 +212,8 @@ def _placed(
             row = np.searchsorted(timeline.row_slot, slots + first, "right") - 1
             if (slots + first - timeline.row_slot[row] >= count).mean() < BETWEEN + between:
                 good[first] = int(row.max()) + 1
-        prior = (np.log(count * clock.position_s / setup.player.turn_s) / TEMPO) ** 2 / 2
+        other = float(np.log(count * clock.position_s / setup.player.turn_s))
+        prior = (other / TEMPO) ** 2 / 2 + CHANGED * (abs(other) > SAME)
         for unit, rows in itertools.product(units, _rows_of(setup, good)):
             _, grid = timeline_of(setup, most, count, position_s, rows)
             seen = random_discs(setup.music, timeline, grid, unit, rows, len(notes))

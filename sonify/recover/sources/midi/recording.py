@@ -341,8 +341,9 @@ def _sighting(
     if abs(off) > OWN:
         says.append(f"the player turned at {rpm:.3f} rpm, {100 * off:+.2f} % off its profile")
     cautions = list(map(Caution, says))
-    if options.positions is None and not clock.exact:
-        text = f"{positions} positions follow from the player's speed and the rows"
+    if options.positions is None and not (clock.exact and found.rows > 1):
+        by = "the notes of one row" if found.rows == 1 else "the player's speed and the rows"
+        text = f"{positions} positions follow from {by}"
         cautions.append(Caution(text, hint="{positions} settles it"))
     return Sighting(
         kind="recording",
