@@ -51,8 +51,9 @@ POOR, FEW = 0.12, 3
 # 10 ms off on a grid of 1/8 s
 QUANTISED = 0.95
 GRIDS = (1, 2, 4, 8, 16)  # of quarters, quarter notes to sixty-fourths
-# Notes of trial discs after which no further placement is searched
-MOST_NOTES = 100_000_000
+# Notes of trial discs after which no further placement is searched: so many, and for each recorded
+# note, and at most. Recordings that come back take up to a third of that
+NOTES_AT_LEAST, NOTES_EACH, MOST_NOTES = 10_000_000, 50_000, 100_000_000
 # A tempo that differs by less is the player's
 OWN = 0.001
 # How much likelier than the given preset another one must be, as a logarithm: 22,000 to 1
@@ -120,7 +121,7 @@ def read_recording(path: str | Path, options: ReadOptions) -> Sighting:
             file=path,
             hint="give the {preset} that it was played with",
         )
-    budget = Budget(MOST_NOTES)
+    budget = Budget(min(MOST_NOTES, NOTES_AT_LEAST + NOTES_EACH * len(notes)))
     found: list[_Reading] = []
     for clock in _clocks(notes, setup, options, path):
         found += _read_by(notes, clock, setup, options, budget)
@@ -320,10 +321,10 @@ def _sighting(
         wrong = float((1 - confidence)[~unsure & ~found.lost].sum())
         what = f"the notes differ from the preset's ({best.left:.3f} differences per note)"
         if best.left <= EXACT:
-            what = "the file was edited, and a note that was taken out may have left no trace"
+            what = "the file was edited, and where a note was taken out nothing may show it"
         says.append(
-            f"{what}: {int(unsure.sum())} bits are in doubt, and of the others {wrong:.1f} may be "
-            "wrong"
+            f"{what}: {int(unsure.sum())} bits are unknown, and of the others about {wrong:.1f} "
+            "are wrong"
         )
     confidence[found.lost] = 0.0
     if unreadable := int((found.bits < 0).sum()):
