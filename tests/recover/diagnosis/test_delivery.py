@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import mido
 import numpy as np
 import pytest
 
+import sonify
 from sonify.recover.diagnosis import compare
 from tests.recover.diagnosis.test_midi_alignment import a_take, played, smf, written
 
@@ -99,3 +101,17 @@ def test_a_few_lost_note_offs_of_keys_that_are_struck_again_by_design(tmp_path):
     causes, _ = named(show, recorded(tmp_path, kept))
     assert causes[0] == "wire"
     assert named(show, recorded(tmp_path, events))[0] == []
+
+
+def test_a_row_that_was_cut_out_of_an_exported_file_is_not_the_stages(tmp_path):
+    """Rows come in bars there, and not in turns."""
+    show = sonify.perform(sonify.load_disc("cairn-middle"), ["hut-band"])
+    begin, end = show.timeline.row_start_s()[[6, 7]]
+    now, events = 0.0, []
+    for message in mido.MidiFile(str(show.save(tmp_path / "a.mid"))):
+        now += message.time
+        if message.type in ("note_on", "note_off") and not begin <= now < end:
+            events.append((now, message))
+    causes, seen = named(show, recorded(tmp_path, events))
+    assert causes[0] == "midi-rows-missing"
+    assert "row 7;" in seen.causes[0].evidence[0]

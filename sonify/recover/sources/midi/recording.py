@@ -47,9 +47,9 @@ TWICE = 2.0  # how many times as fast or slow a program may have made a file
 # tell no share: files with one note in a hundred missing or added have up to 0.03 of them, and
 # those that quantising moved to other positions 0.16
 POOR, FEW = 0.12, 3
-# How well notes keep to a grid that a program moved them to: the mean direction of their phases,
-# 10 ms off on a grid of 1/8 s
-QUANTISED = 0.95
+# How well notes keep to a grid that a program moved them to, as a mean cosine: 0.96 for notes
+# that are up to 10 ms off on a grid of 1/8 s
+QUANTISED = 0.9
 GRIDS = (1, 2, 4, 8, 16)  # of quarters, quarter notes to sixty-fourths
 # Notes of trial discs after which no further placement is searched: so many, and for each recorded
 # note, and at most. Recordings that come back take up to a third of that
