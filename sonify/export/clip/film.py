@@ -97,7 +97,9 @@ class Film:
                 if number >= first_joined:
                     for _ in range(led, number + 1):
                         lead = next(before)
+                    # starts and ends slowly, so that neither end shows
                     share = (number - first_joined + 1) / (self.plan.join + 1)
+                    share *= share * (3 - 2 * share)
                     blend(self.picture, self._plain.planes, lead, share)
                     painted, led = [(whole, None)], number + 1
                 elif self.plan.join:
