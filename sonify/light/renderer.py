@@ -75,6 +75,8 @@ class _Tiles:
     slot: NDArray[np.int32] = field(default_factory=lambda: np.full(_PATTERNS, -1, np.int32))
     used: int = 0
     arrays: Arrays = field(default_factory=list)
+    # those of many hues, by what their nine lamps show
+    mixed: dict[bytes, Arrays] = field(default_factory=dict)
 
     def keep(self, patterns: NDArray[np.int64], arrays: Arrays) -> None:
         if not self.arrays:
@@ -190,7 +192,8 @@ class Renderer(ABC):
             nine = np.where(np.arange(9) == _OWN, nine, nine.dtype.type(0))
         if not binary:
             first, back = _distinct(nine)
-            made = self._make(self._of_kind(kind), nine[first])
+            make = self._make if self._hues is None else self._known
+            made = make(self._of_kind(kind), nine[first])
             return [a[back] for a in made]
         patterns = (nine > 0) @ _BITS
         tiles = self._of_kind(kind)
@@ -206,6 +209,22 @@ class Renderer(ABC):
             tiles.keep(new, made)
         slots = tiles.slot[patterns]
         return [a[slots] for a in tiles.arrays]
+
+    def _known(self, tiles: _Tiles, nine: Shown) -> Arrays:
+        """The arrays of tiles of many hues, each made once."""
+        keys = [one.tobytes() for one in nine]
+        if self._kept > _MOST_KEPT:
+            self._kept = 0
+            for kept in self._tiles.values():
+                kept.mixed.clear()
+        missing = [k for k, key in enumerate(keys) if key not in tiles.mixed]
+        if missing:
+            made = self._make(tiles, nine[missing])
+            self._kept += sum(a.nbytes for a in made)
+            for n, k in enumerate(missing):
+                tiles.mixed[keys[k]] = [a[n] for a in made]
+        found = [tiles.mixed[key] for key in keys]
+        return [np.stack(arrays) for arrays in zip(*found, strict=True)]
 
     def _of_kind(self, kind: Kind) -> _Tiles:
         if kind not in self._tiles:

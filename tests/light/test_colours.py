@@ -8,6 +8,7 @@ import pytest
 from PIL import Image
 
 import sonify
+from sonify.disc_player.profile import Matrix
 from sonify.light.colours import DISTINCT, lamp_colours, palette_of
 from sonify.light.exposure import NOTICED, lab
 from sonify.light.lamp_levels import LampLevels
@@ -104,6 +105,22 @@ def test_pictures_show_the_colours_of_the_rule(rule, tmp_path):
         assert near[hue] <= 4, (row, position)
         checked += 1
     assert checked > 20
+
+
+def test_a_part_repainted_in_many_hues_is_the_part_of_the_whole():
+    rng = np.random.default_rng(3)
+    look, matrix = Look(colours="row", pixels=7, module=3), Matrix(width=7, height=5)
+    painter = Painter(look, matrix)
+    shown = np.zeros((5, 7), np.uint16)
+    picture = painter.picture(shown)
+    for _ in range(12):
+        leds = rng.integers(0, 35, 4)
+        shown.reshape(-1)[leds] = rng.choice([0, 128, 255], 4) + 256 * rng.integers(0, 8, 4)
+        shown[(shown & 255) == 0] = 0
+        if (part := painter.update(shown)) is not None:
+            x, y, pixels = part
+            picture[y : y + pixels.shape[0], x : x + pixels.shape[1]] = pixels
+        np.testing.assert_array_equal(picture, Painter(look, matrix).picture(shown))
 
 
 def test_trails_fade_evenly_to_dark():
