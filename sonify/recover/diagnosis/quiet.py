@@ -189,7 +189,7 @@ def _from(clock: Channel, data: Channel, both: bool, low: bool, turn_s: float) -
         # an open input is pulled up (common practice, no source)
         other = "ambient-light" if lit else "lamp-out"
         return ("data-dead", other) if place > 0.5 or lit else (other, "data-dead")
-    if data.at_limit > CLIPPED and data.rest >= data.limit - STILL * clock.swing:
+    if data.at_limit > CLIPPED and lit and abs(data.rest - data.limit) <= STILL * clock.swing:
         saturated = ("amplifier-saturated", "ambient-light")
         # what shows a hole or two at first and none in all later turns hardly showed any
         hardly = data.last_s < min(turn_s, FIRST * data.long_s)

@@ -92,6 +92,37 @@ def test_noise(take, tmp_path):
     assert first_cause(take, tmp_path, data=noisy).causes[0].name == "noise"
 
 
+def test_noise_that_is_slower_than_the_samples(take, tmp_path):
+    rough = RNG.standard_normal(len(take[2]))
+    for k in range(1, len(rough)):  # a first-order filter of eight samples
+        rough[k] += np.exp(-1 / 8) * rough[k - 1]
+    data = take[2] + 1.2 * rough / rough.std()
+    assert first_cause(take, tmp_path, data=data).causes[0].name == "noise"
+
+
+def test_hum_that_shows_on_the_material_alone(take, tmp_path):
+    t = np.arange(len(take[2])) / RATE
+    web = (take[2] - take[2].min()) / np.ptp(take[2])
+    seen = first_cause(take, tmp_path, data=take[2] + 0.25 * web * np.sin(2 * np.pi * 100 * t))
+    assert not len(seen.errors)
+    assert seen.causes[0].name == "lamp-hum"
+
+
+def test_a_limit_that_harms_nothing_yet(take, tmp_path):
+    low, high = np.percentile(take[2], [2, 98])
+    seen = first_cause(take, tmp_path, data=np.minimum(take[2], low + 0.8 * (high - low)))
+    assert not len(seen.errors)
+    assert seen.causes[0].name == "amplifier-saturated"
+
+
+def test_a_channel_that_is_cut_off_at_the_level_of_holes(take, tmp_path):
+    at = int(0.6 * len(take[2]))
+    broken = take[2].copy()
+    broken[at:] = 0.05
+    names = [c.name for c in first_cause(take, tmp_path, data=broken).causes]
+    assert names[:2] == ["data-dead", "lamp-out"]
+
+
 def test_samples_that_the_recorder_missed(take, tmp_path):
     show, clock, data = take
     path = tmp_path / "log.csv"
