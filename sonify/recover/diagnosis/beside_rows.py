@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from sonify.recover.diagnosis.alignment import Alignment, Design
 from sonify.recover.diagnosis.stage_move import FAULTY
 
-__all__ = ["BESIDE", "SURE", "Way", "ways_beside"]
+__all__ = ["BESIDE", "SURE", "Way", "overlap", "ways_beside"]
 
 Reals = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -191,7 +191,7 @@ def ways_beside(
         below = np.floor(where).astype(np.int64)
         shown = np.zeros(len(level))
         for row in (below, below + 1):
-            share = _overlap(np.abs(where - row) / design.hole, spot)
+            share = overlap(np.abs(where - row) / design.hole, spot)
             shown += share * shows[np.where((row >= 0) & (row < rows), row, rows), place]
         return np.where(at < 0, moving, np.log(density(deep * shown)))
 
@@ -307,7 +307,7 @@ def ways_beside(
     yield "loose", Way(value, start, phase, off, spot=SPOTS[k] * design.hole)
 
 
-def _overlap(apart: Reals, spot: float) -> Reals:
+def overlap(apart: Reals, spot: float) -> Reals:
     """How much of a round spot a hole lets through, as a share of the most, by the distance of
     their middles, all in holes' diameters (area common to two circles)."""
     a, b = 0.5, spot / 2

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.alignment import Alignment, Design
-from sonify.recover.diagnosis.beside_rows import BESIDE, SURE, Way, ways_beside
+from sonify.recover.diagnosis.beside_rows import BESIDE, SURE, Way, overlap, ways_beside
 from sonify.recover.diagnosis.stage_move import OPEN
 from sonify.recover.diagnosis.stage_path import Player
 from sonify.recover.diagnosis.under_detector import Dwell
@@ -35,8 +35,8 @@ class RowOffsets:
     kind : str
         "pitch": off by more with each row. "play": off by the same from the second row on. "step":
         from any row on. "loose": off by another length at each row. "dead": at its rows, but the
-        channel died. "moved": at its rows, but it moved at other times than
-        set, perhaps while they were read. "rows": at its rows, or at other ones.
+        channel died. "moved": at its rows, but it moved at other times than set, perhaps while they
+        were read. "rows": at its rows, or at other ones.
     ways : dict of str to Way
         That, and what else explains the levels nearly as well, by kind.
     hole : float
@@ -65,7 +65,8 @@ class RowOffsets:
     def explains(self, bits: NDArray[np.int8], grid: NDArray[np.int8]) -> bool:
         """Whether most wrong bits are holes missed where they look shallow, or another row's."""
         off = np.abs(self.way.beside(grid))
-        faint, other = self._edge - off < FAINT * self.way.spot, 1 - off < self._edge
+        shown, beyond = (overlap(x / self.hole, self.way.spot / self.hole) for x in (off, 1 - off))
+        faint, other = shown < FAINT, beyond > 1 - FAINT
         missed, added = (bits == 0) & (grid == 1), (bits == 1) & (grid == 0)
         meant = (missed & faint).sum() + (added & other).sum()
         return bool(meant > (missed.sum() + added.sum()) / 2)
