@@ -308,8 +308,20 @@ def ways_beside(
 
 
 def overlap(apart: Reals, spot: float) -> Reals:
-    """How much of a round spot a hole lets through, as a share of the most, by the distance of
-    their middles, all in holes' diameters (area common to two circles)."""
+    """How much of a round spot a hole lets through, as a share of the most.
+
+    Parameters
+    ----------
+    apart : ndarray
+        The distance of their middles, in holes' diameters.
+    spot : float
+        The spot's diameter, likewise.
+
+    Returns
+    -------
+    ndarray
+        From 0 to 1: the area common to two circles.
+    """
     a, b = 0.5, spot / 2
     d = np.linspace(abs(a - b), a + b, PROFILE)[1:-1]
     x, y = (np.clip((d**2 + s * (a**2 - b**2)) / (2 * d * r), -1, 1) for s, r in ((1, a), (-1, b)))
