@@ -115,7 +115,8 @@ def read_recording(path: str | Path, options: ReadOptions) -> Sighting:
     for name, end in (("off_s", recording.seconds), ("off_beat", recording.beats)):
         notes[name] = np.where(np.isnan(notes[name]), end, notes[name])
     name, best = likest_preset(notes)
-    if best > likeness(notes, setup) + ODDS:
+    # with another player, or with settings of its own, a preset may play other notes
+    if name not in options.presets and best > likeness(notes, setup) + ODDS:
         raise InputError(
             f"its notes are not those of this preset; of those that ship, '{name}' fits best",
             file=path,
