@@ -94,7 +94,7 @@ TIMED: tuple[Decorator, ...] = (
     *SETTINGS,
     option(
         "--bpm", "music_bpm", type=click.FloatRange(20, 400), metavar="N",
-        help="The tempo in quarters a minute, as near as the player's speeds allow.",
+        help="The tempo in bpm, as near as the player's speeds allow.",
     ),
     option(
         "--seconds", "music_seconds", type=click.FloatRange(0, min_open=True), metavar="S",

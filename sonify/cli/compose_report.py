@@ -138,7 +138,7 @@ def _fitted_lines(fitted: Fitted, notes: int) -> list[str]:
     lines += [
         f"voices     {voices}, for {parts} of the tune",
         f"scale      {music.scale_name} on {music.root}; steps of {Fraction(music.step) * cell}",
-        f"tempo      {fitted.tempo:.0f} quarters a minute at {setup.player.rpm:g} rpm; "
+        f"tempo      {fitted.tempo:.0f} bpm at {setup.player.rpm:g} rpm; "
         f"the tune has {tune.tempo:.0f}{' on the average' * tune.tempo_moves}",
         f"lengths    {fitted.lasting:,} of {plural(notes, 'note')} last as in the tune",
     ]

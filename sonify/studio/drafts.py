@@ -109,7 +109,7 @@ def _tracks(show: Performance) -> dict[str, Any]:
         f"{len(p):,} notes"
         for p in show.parts
     ]
-    return {"text": "\n".join(lines), "about": f"{show.tempo_bpm:.1f} quarters a minute"}
+    return {"text": "\n".join(lines), "about": f"{show.tempo_bpm:.1f} bpm"}
 
 
 def _sound(document: Document, options: FileOptions) -> dict[str, Any]:

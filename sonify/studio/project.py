@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
 
 from sonify.errors import InputError
+from sonify.input_file import input_file
 from sonify.settings import Settings, convert, load_toml, to_builtins
 from sonify.studio.document import Document, disc_of, refuse_paths, safe_name, without_muted
 
@@ -71,8 +72,9 @@ def project_at(path: str | Path) -> Project | None:
     path = Path(path)
     if path.suffix.casefold() != ".toml" or not path.is_file():
         return None
-    if not _MAY_BE.search(path.read_bytes()):
-        return None  # a long disc is parsed once, as a disc
+    with input_file(path):
+        if not _MAY_BE.search(path.read_bytes()):
+            return None  # a long disc is parsed once, as a disc
     table = load_toml(path)
     return convert(table, Project, path) if is_project(table) else None
 

@@ -133,7 +133,7 @@ def test_each_area_once(browser: Any, plain: Studio, tmp_path: Path) -> None:
     page.page.set_input_files("#panel-compare input[type=file]", tmp_path / "cut.txt")
     page.until("document.querySelectorAll('#panel-compare :is(dl, .errors, .cause)').length > 0")
     one.press("#tab-midi")
-    page.page.get_by_label("Tempo, quarters a minute").fill("96")
+    page.page.get_by_label("Tempo in bpm").fill("96")
     page.page.keyboard.press("Enter")
     page.settled()
     assert page.document["setup"]["music"]["tempo"] == 96

@@ -25,8 +25,8 @@ _PACKET = 1024
 # For pictures of up to this many pixels, the encoder may keep many frames.
 LARGE = 1920 * 1088
 
-# The quality after some coarser steps; each about halves the bits (six CRF halve them in H.264:
-# FFmpeg wiki, "Encode/H.264"; the other by measurement on a clip of disc and matrix).
+# The quality after some coarser steps: six CRF about halve the bits in H.264 (FFmpeg wiki,
+# "Encode/H.264", from memory); twice the quantiser is our own choice. What comes out is measured.
 _COARSER: dict[str, Callable[[int, int], int]] = {
     "crf": lambda crf, steps: min(crf + 6 * steps, 51),
     "qscale": lambda q, steps: min(q << steps, 64),
@@ -197,7 +197,7 @@ class VideoSink:
         self.out.metadata.update(tags)
         self.out.set_chapters(chapters)
         self.stream = self._video(width, height, quality, coarse)
-        # 192 kbit/s become 128, 96 and 77: AAC and Opus stay clean down there (by ear)
+        # 192 kbit/s become 128, 96 and 77 (own choice)
         self.sound: Any = self._audio(kind.bit_rate * 2 // (2 + coarse)) if sound else None
         self.frame = blank_frame(width, height, format.name)
         self._sent = self.frame

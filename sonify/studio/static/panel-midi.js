@@ -99,7 +99,7 @@ export function midiPanel(room, store, sound, { play }) {
   const sync = area(room, () => {
     const { show, setup: { music } } = store;
     return [
-      h("div.field", {}, h("label", { htmlFor: "bpm" }, "Tempo, quarters a minute"),
+      h("div.field", {}, h("label", { htmlFor: "bpm" }, "Tempo in bpm"),
         h("div.row", {},
           h("input", { type: "number", id: "bpm", min: LEAST_BPM, max: MOST_BPM, step: 0.1, inputMode: "decimal", value: typed("bpm", music?.tempo ?? ""), onchange: (e) => {
             const v = Number(e.target.value);

@@ -7,7 +7,7 @@ import { fadeOut, finish, resize, sounded, cancel } from "./note.js";
 import { Samples } from "./samples.js";
 import { carry, DRUMS, held, loopRange, lower, placeIn, SAME_S } from "./timeline.js";
 
-// Chosen by ear on slow machines: far enough ahead for a late timer, near enough for a change.
+// Own choice: far enough ahead for a late timer, near enough for a change.
 const AHEAD_S = 0.16;
 const AHEAD_HIDDEN_S = 2.5; // the timers of hidden tabs fire once per second
 const TICK_MS = 35;
