@@ -180,15 +180,15 @@ def best_voice(
     # a machine keeps its own time, whatever bars the preset has; a file that was exported has bars
     own = read_times(show.disc.rows, show.disc.positions, show.setup.player)
     best = _best_in_time(midi, show, own)
-    if _astray(best[2]) and not np.array_equal(own.row_slot, show.timeline.row_slot):
+    if any(_astray(best[2])) and not np.array_equal(own.row_slot, show.timeline.row_slot):
         return min(best, _best_in_time(midi, show, show.timeline), key=lambda b: _astray(b[2]))
     return best
 
 
-def _astray(seen: Observed) -> float:
-    """How many notes that were due did not come, or came without being due."""
+def _astray(seen: Observed) -> tuple[float, float]:
+    """How many notes came without being due, and how many others did not come."""
     sent = seen.delivery
-    return math.inf if sent is None else sent.lost + sent.stray
+    return (math.inf, math.inf) if sent is None else (sent.stray, sent.lost)
 
 
 def _best_in_time(
