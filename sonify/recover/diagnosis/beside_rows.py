@@ -47,8 +47,9 @@ HOMED = np.arange(-4, 5)
 """Such places in which the stage may meet the first row, if its step is wrong; one is their
 standard deviation, as for a sound stage."""
 
-LEEWAY = (0.3, 0.6, 0.9)
-"""Rows within which a loose stage may stop on either side."""
+LEEWAY = (0.2, 0.35, 0.5)
+"""Rows within which a loose stage may stop on either side: farther off, it is nearer to another
+row."""
 
 FARTHEST = 3
 """Rows by which a wrong step may move it; rows that are farther off tell nothing."""
@@ -294,6 +295,10 @@ def ways_beside(
     until = np.cumsum(table[:, :-1, [play]], axis=1)
     values = until + np.cumsum(table[:, ::-1], axis=1)[:, -2::-1] + rests
     yield "play", best_of(values[:, 0], by[:, None] * (every > 0))
+    # beside one row only, and not from there on: that is no play
+    once = np.logaddexp.reduce(_means(table.transpose(2, 0, 1)) - table[:, :, play], axis=1)
+    value = _mean(table[:, :, play].sum(axis=1) + once) + rests - math.log(rows) - FREE
+    yield "rows", Way(value, start, phase, in_line)
     # the first step, from rest, goes astray as often as all others together
     rarely = np.full(rows - 1, math.log(2.0 * max(rows - 2, 1)))
     rarely[0] = math.log(2.0)

@@ -60,8 +60,6 @@ class StageMove:
         How many slots it moves.
     usual : float
         How many it should move.
-    ready : bool
-        Whether it is there when the next reading begins.
     """
 
     kind: str
@@ -69,7 +67,6 @@ class StageMove:
     begins: float
     lasts: float
     usual: float
-    ready: bool = False
 
 
 def stage_move(
@@ -132,7 +129,7 @@ def stage_move(
     every = {
         "sound": np.where(timely & ready, as_set, -np.inf),
         "late": np.where((begins > 1) & ~ready, as_set, -np.inf),
-        "slow": np.where(timely & (lasts > usual), likely, -np.inf),
+        "slow": np.where(timely & ~ready & (lasts > usual), likely, -np.inf),
         "early": np.where((begins < -1) & (off < before), as_set, -np.inf),
     }
     best = {name: float(x.max()) - FAULTY * (name != "sound") for name, x in every.items()}
@@ -145,5 +142,4 @@ def stage_move(
         float(begins[at[0], 0]),
         float(lasts[0, at[1]]),
         usual,
-        bool(ready[at[0], at[1]]),
     )

@@ -39,9 +39,6 @@ SNUG = 0.25  # of a turn's positions: by chance, a recording begins or ends with
 WITHIN = (0.1, 0.3, 0.5, 0.7, 0.9)
 """How long before the next position the stage may be ready, in positions."""
 
-SLOWER = (1, 2, 3)
-"""Turns by which a slow stage may be late for the index."""
-
 MOST, WIDEST = 12, 12
 """Hypotheses that are followed side by side, and slots in which a row may be seen to end."""
 
@@ -144,17 +141,14 @@ class Player:
 
 
 def _tidy(dwells: list[Dwell], rows: int, n: int) -> list[Dwell]:
-    """Without short stays; nor material before the first row, after the last one, and where a slow
-    stage is between two, if all rows were seen."""
+    """Without short stays; nor material before the first row and after the last if all rows
+    were seen."""
     out: list[Dwell] = []
     for one in (d for d in dwells if d.length >= SHORT * n):
         if out and out[-1].row == one.row:
             out[-1] = replace(out[-1], end=one.end, ends=one.ends)
         else:
             out.append(one)
-    seen = [d for d in out if d.row != BLANK]
-    if sorted(d.row for d in seen) == list(range(rows)):
-        return seen
     while len(out) > rows and BLANK in (out[0].row, out[-1].row):
         del out[0 if out[0].row == BLANK else -1]
     return out
@@ -191,37 +185,33 @@ def follow_stage(
     if not moved and (np.sort(shown) != np.arange(rows)).any():
         return None
     # halfway to the next row, the stage is nearer to that one
-    position = float(np.median(np.diff(passed)))
+    usual = 0.5 * design.stage_s / float(np.median(np.diff(passed))) + 2 * BLUR
     margin = -math.log(SNUG * n)
-    best: tuple[float, tuple[int, ...], bool, float] = (math.inf, (), design.index, 0.0)
+    best: tuple[float, tuple[int, ...], bool] = (math.inf, (), design.index)
     low, high = dwells[0].ends
     tries = [(design.index, design.move_s), (not design.index, design.move_s)]
     tries += [(False, move_s) for move_s in _moves(dwells, design, passed)]
-    # a player that waits for a slow stage, and then for the index
-    tries += [(True, design.move_s + k * n * position) for k in SLOWER]
     for index, move_s in tries:
         player = Player(index, design, phase, passed, move_s)
-        usual = 0.5 * design.stage_s * (move_s / design.move_s) / position + 2 * BLUR
         near = np.arange(low - 2 * n - player.following(0), high + 1)
         for begin in near[(near + phase) % n == 0].tolist():
             for lead in {low - n - begin, high - n - begin, round(usual / 2)}:
                 sound = -BLUR <= lead <= usual
                 price = OTHER_START * (index != design.index)
-                slow = 0.5 * (math.log(move_s / design.move_s) / LIKE_PROFILE) ** 2
-                price += min(slow, FAULTY)
+                price += 0.5 * (math.log(move_s / design.move_s) / LIKE_PROFILE) ** 2
                 price += 0.0 if sound else FAULTY + math.log(abs(lead))
                 bound = best[0] - price - 2 * margin
                 for way in _followed(player, begin, dwells, lead, sound, bound):
                     cost = price + way.cost + _margins(way.start, n, slots)
                     if cost < best[0]:
-                        best = cost, way.start, index, usual
+                        best = cost, way.start, index
     start = np.array(best[1], np.int64)
     left, came = np.full(rows, np.nan), np.full(rows, np.nan)
     # where it is open, as near as may be
     for k, (one, after) in enumerate(pairwise(dwells)):
         done, begun = int(start[k]) + n, int(start[k + 1])
         left[k], came[k + 1] = _away(done, *one.ends), _away(begun, *after.begins)
-    return StagePath(start, shown, left, came, *best[2:])
+    return StagePath(start, shown, left, came, best[2], usual)
 
 
 def _moves(dwells: list[Dwell], design: Design, passed: Reals) -> list[float]:
