@@ -300,8 +300,8 @@ def observe_log(
         offsets = row_offsets(depth, np.nan_to_num(web), design, alignment, passed, window, stays)
         if offsets is not None and (offsets.beside or offsets.kind == "dead"):
             other = observe_log(log, followed, design, threshold, sampling, last_s, offsets)
-            fewer = design.errors(other.bits) < wrong
-            if offsets.explains(other.bits, design.grid) if offsets.beside else fewer:
+            fewer, known = design.errors(other.bits) < wrong, int((bits >= 0).sum()) - n
+            if offsets.explains(other.bits, design.grid, known) if offsets.beside else fewer:
                 return other
             offsets = None if offsets.beside else offsets
     slot = alignment.start[:, None] + np.arange(n + 3)

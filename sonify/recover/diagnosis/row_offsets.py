@@ -62,14 +62,16 @@ class RowOffsets:
         """How far from a row the detector sees its holes."""
         return (self.hole + self.way.spot) / 2
 
-    def explains(self, bits: NDArray[np.int8], grid: NDArray[np.int8]) -> bool:
-        """Whether most wrong bits are holes missed where they look shallow, or another row's."""
+    def explains(self, bits: NDArray[np.int8], grid: NDArray[np.int8], known: int = 0) -> bool:
+        """Whether most wrong bits are holes missed where they look shallow, or another row's, and
+        so many are known: rows that are put outside the log have no errors either."""
         off = np.abs(self.way.beside(grid))
         shown, beyond = (overlap(x / self.hole, self.way.spot / self.hole) for x in (off, 1 - off))
         faint, other = shown < FAINT, beyond > 1 - FAINT
         missed, added = (bits == 0) & (grid == 1), (bits == 1) & (grid == 0)
         meant = (missed & faint).sum() + (added & other).sum()
-        return bool(meant > (missed.sum() + added.sum()) / 2)
+        told = bool((bits >= 0).sum() >= known)
+        return told and bool(meant > (missed.sum() + added.sum()) / 2)
 
     def under(self, grid: NDArray[np.int8]) -> NDArray[np.int8]:
         """The bits under the detector in each reading; none between two rows."""

@@ -165,3 +165,12 @@ def test_a_stage_that_stops_anywhere_within_its_play_is_loose():
     offsets = found(depths(off))
     assert [*offsets.ways] == ["loose"]
     assert np.abs(offsets.way.off)[[1, 3, 5]] == pytest.approx(off[[1, 3, 5]], abs=0.11)
+
+
+def test_rows_outside_the_log_are_not_explained():
+    offsets = found(depths(0.1 * EVERY))
+    bits = GRID.copy()
+    bits[-2:] = 0
+    bits[:3] = -1
+    assert offsets.explains(bits, GRID)
+    assert not offsets.explains(bits, GRID, known=GRID.size - POSITIONS)
