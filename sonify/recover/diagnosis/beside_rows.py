@@ -294,6 +294,7 @@ def ways_beside(
     table, by = (x[..., reach - play : reach + play + 1] for x in (table.swapaxes(1, 2), beside))
     until = np.cumsum(table[:, :-1, [play]], axis=1)
     values = until + np.cumsum(table[:, ::-1], axis=1)[:, -2::-1] + rests
+    values[..., play] = -np.inf  # at its rows
     yield "play", best_of(values[:, 0], by[:, None] * (every > 0))
     # beside one row only, and not from there on: that is no play
     once = np.logaddexp.reduce(_means(table.transpose(2, 0, 1)) - table[:, :, play], axis=1)
