@@ -382,7 +382,8 @@ def test_chromium_plays_it(tmp_path, page, kind, settings):
     wrong = []
     for lamps, wanted in ((lit, LAMP), (~lit, UNLIT)):
         found = frame[ys[lamps], xs[lamps], :3].astype(int)
-        wrong.append((abs(found - np.array(colour(wanted))).max(axis=1) > 12).sum())
+        # chroma is interpolated between pixels of a lens, which is darker at its edge
+        wrong.append((abs(found - np.array(colour(wanted))).max(axis=1) > 18).sum())
     assert sum(wrong) <= 1, wrong  # a seek may land on the frame beside
     corner = frame[2:6, 2:6, :3].reshape(-1, 3).astype(int)
     ground = (0, 255, 0) if settings else colour(GROUND)

@@ -189,7 +189,6 @@ def test_a_full_disk(run, tmp_path, full_disk, kind):
         (["--rows", "x"], ["--rows"]),
         (["--from", "500"], ["not a range of this piece"]),
         (["--from", "5", "--to", "2"], ["not a range of this piece"]),
-        (["--rows", "1", "--to", "2"], ["not both"]),
         (["--set", "sound.rate=8000"], ["sound.rate"]),
         (["--set", "sound.renderer=brass"], ["sound.renderer", "midirenderer"]),
     ],

@@ -50,6 +50,8 @@ def test_the_voice_heard_alone_stays_the_same_when_voices_move_and_go(page: Page
 
 def test_folds_stay_open_and_go_with_their_voice(page: Page) -> None:
     voices(page, 2)
+    page.page.click("#tab-voices")
+    page.page.wait_for_selector('[data-voice="1"] details', state="attached")
     page.js("""() => {
       for (const d of document.querySelectorAll('[data-voice="0"] details')) d.open = true;
       document.querySelector('[data-voice="1"] details').open = false;
@@ -185,7 +187,8 @@ def test_flashing_that_could_not_be_measured_is_said_so(page: Page) -> None:
     page.settled()
     assert page.js("studio.show.mayFlash")
     page.page.route("**/api/flash", lambda route: route.abort())
-    page.page.click("#play")
+    with page.page.expect_console_message(lambda m: "Failed to load" in m.text):
+        page.page.click("#play")
     page.page.wait_for_selector("#flash[open]")
     text = page.page.text_content("#flash") or ""
     assert "could not be measured" in text

@@ -30,7 +30,9 @@ export class MidiOut {
     this.clock = true;
     this.events = null;
     this.sounding = new Map(); // "channel:key" to the message that ends it
-    for (const kind of ["play", "seek", "loop"]) sound.addEventListener(kind, () => this.again());
+    // from the first note on, however long the page took to get here
+    for (const kind of ["play", "seek"]) sound.addEventListener(kind, () => this.again(sound.segments.at(-1)?.time));
+    sound.addEventListener("loop", () => this.again());
     for (const kind of ["pause", "ended"]) sound.addEventListener(kind, () => this.halt());
     store.addEventListener("show", () => this.fetch());
   }
@@ -56,13 +58,12 @@ export class MidiOut {
   /** The time of a context time on the clock of the ports, in ms. */
   due(time) { return performance.now() + (time - this.sound.heard()) * 1000; }
 
-  /** Begin to send at the place that is heard now. */
-  again() {
+  /** Begin to send what is heard from a context time on, or from now on. */
+  again(from = this.sound.context?.currentTime) {
     if (!this.port || !this.events || !this.sound.playing) return;
     clearTimeout(this.timer);
     this.quiet();
-    const { context } = this.sound;
-    this.sent = context.currentTime;
+    this.sent = from;
     const place = this.sound.placeAt(this.sent);
     this.chase(place);
     this.begin(place, true);

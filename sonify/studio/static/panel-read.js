@@ -38,7 +38,8 @@ export function fileField(label, help, place, id, store, doing, take, redraw) {
         delete document.body.dataset.reading;
         redraw();
       }
-      document.getElementById(id).value = "";
+      const box = document.getElementById(id); // not there before its area is drawn
+      if (box) box.value = "";
     }
   }
   return { read, view: () => h("div.field.full", { "data-place": place }, h("label", { htmlFor: id }, label),
