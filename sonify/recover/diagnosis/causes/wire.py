@@ -77,8 +77,8 @@ class RowsMissing(Cause):
     repairs = (
         "record again from before the first row until after the message",
         "if the recording is whole, watch the matrix at these rows: a row that stays dark there "
-        "was not read (the stage beside it, light on the detector, a loose lead); one that fills was "
-        "not sent",
+        "was not read (the stage beside it, light on the detector, a loose lead); one that fills "
+        "was not sent",
     )
 
     def find(self, case: Case, share: float) -> Finding | None:
