@@ -296,9 +296,10 @@ def ways_beside(
     values = until + np.cumsum(table[:, ::-1], axis=1)[:, -2::-1] + rests
     values[..., play] = -np.inf  # at its rows
     yield "play", best_of(values[:, 0], by[:, None] * (every > 0))
-    # beside one row only, and not from there on: that is no play
-    once = np.logaddexp.reduce(_means(table.transpose(2, 0, 1)) - table[:, :, play], axis=1)
-    value = _mean(table[:, :, play].sum(axis=1) + once) + rests - math.log(rows) - FREE
+    # beside one row only, and not from there on: that is neither play nor a lost step
+    once = _means(table.transpose(2, 0, 1)) - table[:, :, play]
+    once = np.logaddexp.reduce(once[:, :-1], axis=1) - math.log(rows - 1)
+    value = _mean(table[:, :, play].sum(axis=1) + once) + rests - FREE
     yield "rows", Way(value, start, phase, in_line)
     # the first step, from rest, goes astray as often as all others together
     rarely = np.full(rows - 1, math.log(2.0 * max(rows - 2, 1)))

@@ -174,3 +174,7 @@ def test_rows_outside_the_log_are_not_explained():
     bits[:3] = -1
     assert offsets.explains(bits, GRID)
     assert not offsets.explains(bits, GRID, known=GRID.size - POSITIONS)
+
+
+def test_one_row_that_is_missed_is_no_play():
+    assert not found(depths(0.35 * (EVERY == 2))).beside
