@@ -154,8 +154,8 @@ def test_controls_are_learned_and_move_settings(ports: Page) -> None:
     said = ports.page.locator('[data-target="pan-0"] .fact').text_content()
     assert said == "controller 10, channel 4"
     past = ports.js("studio.store.version.past.length")
-    for value in (80, 90, 100):  # one movement is one step of undo
-        ports.js(f"arrive([0xB0, 7, {value}], 0)")
+    # one movement is one step of undo
+    ports.js("for (const value of [80, 90, 100]) arrive([0xB0, 7, value], 0)")
     ports.js("arrive([0xB3, 10, 0], 0); arrive([0xB0, 22, 127], 0); arrive([0xB0, 21, 127], 0)")
     ports.until("studio.store.setup.music.tempo === 240")
     ports.settled()
