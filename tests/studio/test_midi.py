@@ -150,6 +150,7 @@ def test_controls_are_learned_and_move_settings(ports: Page) -> None:
     learn(ports, "Level of comb", 7)
     learn(ports, "Pan of comb", 10, 3)
     learn(ports, "Transposition (root, C3 to C5)", 22)
+    ports.js("new Promise(requestAnimationFrame)")  # what is learned moves its setting too
     ports.settled()
     said = ports.page.locator('[data-target="pan-0"] .fact').text_content()
     assert said == "controller 10, channel 4"
