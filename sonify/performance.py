@@ -142,7 +142,7 @@ class Performance:
         bits = Bits(self.bit_stream.bits, self.timeline, self.unit_bits, lambda: self.parts)
         shown = bits.shown(look)
         lights = fill_lights(shown, self.timeline, player.matrix, self.unit_bits, again=again)
-        return faded(lights, look, 60 / player.rpm)
+        return faded(lights, look, player.turn_s)
 
     @cached_property
     def captions(self) -> NDArray[np.void]:

@@ -52,8 +52,8 @@ PICTURE: tuple[Decorator, ...] = (
     ),
     option(
         "--max-size", metavar="SIZE",
-        help="The most that the file may take, such as 5MB or 500kB: compression, frame rate, "
-        "size and length are given up, in this order, and what was is printed.",
+        help="The most that the file may take, such as 5MB or 500kB. To fit it is compressed more; "
+        "then frame rate, size and in the end length are cut. What was changed is printed.",
     ),
     option("--calm", is_flag=True, help="Soften what flashes until it passes."),
 )  # fmt: skip
@@ -71,9 +71,14 @@ LENGTH: tuple[Decorator, ...] = (
     ),
 )  # fmt: skip
 
+VIEWS_SHOWN = option(
+    "--views", metavar="LIST",
+    help=f"Any of {','.join(VIEWS)}; the first gets the most space.",
+)  # fmt: skip
+
 LOOP = option(
     "--loop", type=IntRange(0, 65535), default=0, metavar="N",
-    help="Play it N times; 0 means forever (in video: once, or as often as --duration takes).",
+    help="Play it N times; 0 means forever (in video: once, or as often as --duration needs).",
 )  # fmt: skip
 
 
@@ -119,16 +124,13 @@ def message(request: Request, output: str | None, **options: Any) -> None:
         "an .mp4 on standard output. [default: out/DISC-clip.mp4]"
     ),
     *SETTINGS,
-    option(
-        "--views", metavar="LIST",
-        help=f"Any of {','.join(VIEWS)}; the first gets the most space.",
-    ),
+    VIEWS_SHOWN,
     *RANGE,
     *LENGTH,
     *PICTURE,
     option(
         "--loop", type=IntRange(0, 65535), metavar="N",
-        help="Play it N times: a video holds all passes (with 0 as many as --duration takes); in "
+        help="Play it N times: a video holds all passes (with 0, as many as --duration needs); in "
         ".gif, .png and .webp 0 means forever. [default: 1, or forever]",
     ),
     option(
@@ -175,10 +177,7 @@ def _own_views(views: str | None) -> tuple[str, ...]:
 @disc_command(
     output_option("The file: .pdf or .png. [default: out/DISC-stills.pdf]"),
     *SETTINGS,
-    option(
-        "--views", metavar="LIST",
-        help=f"Any of {','.join(VIEWS)}; the first gets the most space.",
-    ),
+    VIEWS_SHOWN,
     *RANGE,
     option(
         "--layout", type=Choice(["sheet", "strips"]), default="sheet", show_default=True,

@@ -16,7 +16,17 @@ from sonify.disc_player.profile import Matrix
 from sonify.disc_player.timeline import Timeline
 from sonify.errors import InputError, look_up
 
-__all__ = ["FILLS", "LIGHTS", "LIT", "Fill", "Lines", "fill_lights", "find_fill", "suggested"]
+__all__ = [
+    "FILLS",
+    "LIGHTS",
+    "LINED",
+    "LIT",
+    "Fill",
+    "Lines",
+    "fill_lights",
+    "find_fill",
+    "suggested",
+]
 
 # One lamp that changes: when, which (y * width + x), its level from 0 to 255, and which of the
 # colours of `light.colours` it has; 0 is the look's lamp.
@@ -135,6 +145,10 @@ def _rolling(bits: Shown, t: Timeline, m: Matrix, _unit: int) -> Writes:
     return _with_before(plain, at, np.arange(m.lamps), shown)
 
 
+# The rules that give each disc row lines of its own.
+LINED = ("fitted", "centred", "scaled")
+
+
 @dataclass(frozen=True)
 class Lines:
     """Where disc rows lie on the matrix if each keeps lines of its own.
@@ -163,7 +177,7 @@ class Lines:
 
     @classmethod
     def of(cls, fill: str, rows: int, positions: int, matrix: Matrix) -> Lines:
-        """The lines of the fill rules "fitted", "centred" and "scaled"."""
+        """The lines of a fill rule of `LINED`."""
         fold = -(-positions // matrix.width)
         segment = -(-positions // fold)
         seen = min(rows, matrix.height // fold)

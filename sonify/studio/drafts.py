@@ -12,7 +12,7 @@ import msgspec
 from sonify.settings import merge
 from sonify.studio.document import Document, show_of
 from sonify.studio.downloads import FileOptions, file_name
-from sonify.studio.making import drawn, write_download, written_with
+from sonify.studio.making import drawn, write_download
 from sonify.studio.page import BITRATE
 from sonify.studio.receive import MOST_PIXELS, picture_of
 
@@ -155,10 +155,10 @@ def _frame(
         start, end = scroll.start_s, scroll.end_s
     end -= FRAME_S
     at = at if start <= at <= end else (start + max(start, end)) / 2
-    given = written_with(options.given(what, ".png"), path.parent)
-    given |= {"from-s": at, "to-s": at + FRAME_S, "quality": "rough", "sound": False}
-    given = {k: v for k, v in given.items() if k not in ("loop", "subtitles", "from_s", "to_s")}
-    made = msgspec.convert(given, clip.Options)
+    made = clip.Options(
+        size=options.given(what, ".png").get("size"), from_s=at, to_s=at + FRAME_S,
+        quality="rough", sound=False,
+    )  # fmt: skip
     clip.write(show, path, made, "matrix" if what == "message" else what)
     with Image.open(path) as picture:
         wide, high = picture.size

@@ -14,7 +14,7 @@ from sonify.export.file_formats import MOVING, run
 from sonify.studio.document import Document
 from sonify.studio.downloads import EVERYTHING, NO_OPTIONS, STEMS, FileOptions, file_name
 
-__all__ = ["drawn", "loudness_of", "write_download", "write_everything", "written_with"]
+__all__ = ["drawn", "loudness_of", "write_download", "write_everything"]
 
 ZIP_DATE = (1980, 1, 1, 0, 0, 0)
 """The first date that a zip file can hold."""
@@ -48,7 +48,7 @@ def write_download(
     elif what == "draw":
         path.write_bytes(drawn(document, suffix, options))
     else:
-        given = written_with(options.given(what, suffix), folder)
+        given = _written_with(options.given(what, suffix), folder)
         if calm and what in MOVING:
             given["calm"] = True
         outcome = run(show_of(document, audible_only=True), path, what, given)
@@ -64,7 +64,7 @@ def write_download(
     return path, []
 
 
-def written_with(given: dict[str, Any], folder: Path) -> dict[str, Any]:
+def _written_with(given: dict[str, Any], folder: Path) -> dict[str, Any]:
     """The options of a writer, from those that its command calls by other names."""
     names = {"from": "from_s", "to": "to_s"}
     out = {names.get(k, k): v for k, v in given.items() if k != "silent"}
@@ -75,16 +75,20 @@ def written_with(given: dict[str, Any], folder: Path) -> dict[str, Any]:
     return out
 
 
-def _zipped(path: Path, *files: Path) -> Path:
-    """Put files, and those of folders beside the zip file, into it, and remove them."""
+def _zip(path: Path, files: dict[str, bytes]) -> None:
+    """Write files into a zip file: the same ones give the same bytes."""
     import zipfile
 
     with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as out:
-        for file in files:
-            name = str(file.relative_to(path.parent))
-            # the same files give the same zip
-            out.writestr(zipfile.ZipInfo(name, ZIP_DATE), file.read_bytes(), zipfile.ZIP_DEFLATED)
-            file.unlink()
+        for name, data in files.items():
+            out.writestr(zipfile.ZipInfo(name, ZIP_DATE), data, zipfile.ZIP_DEFLATED)
+
+
+def _zipped(path: Path, *files: Path) -> Path:
+    """Put files, and those of folders beside the zip file, into it, and remove them."""
+    _zip(path, {str(file.relative_to(path.parent)): file.read_bytes() for file in files})
+    for file in files:
+        file.unlink()
     return path
 
 
@@ -101,8 +105,6 @@ def write_everything(
     tuple
         Its path, and notes on the files for the user.
     """
-    import zipfile
-
     from sonify.errors import SonifyError
     from sonify.progress import part, report
     from sonify.studio.naming import said
@@ -125,10 +127,7 @@ def write_everything(
             files[made.name] = made.read_bytes()
             made.unlink()
             notes += [f"{name}: {line}" for line in told]
-    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as out:
-        for name, data in files.items():
-            # the same files give the same zip
-            out.writestr(zipfile.ZipInfo(name, ZIP_DATE), data, zipfile.ZIP_DEFLATED)
+    _zip(path, files)
     return path, notes
 
 

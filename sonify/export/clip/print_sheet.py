@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import datetime
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import msgspec
 import numpy as np
@@ -17,7 +16,7 @@ from sonify.export.animation.options import ClipOptions
 from sonify.export.clip.film import Film
 from sonify.export.clip.job import Job
 from sonify.export.clip.plan import FramePlan, plan_of
-from sonify.export.drawing.pdf import PAPERS
+from sonify.export.drawing.pdf import PAPERS, empty_pdf
 from sonify.export.span import SpanOptions
 from sonify.light.clip_settings import picture_size
 from sonify.light.dejavu import dejavu
@@ -91,7 +90,7 @@ def write(show: Performance, path: Path, options: PrintOptions) -> tuple[int, in
     """
     suffix = path.suffix.casefold()
     if suffix not in (".pdf", ".png"):
-        raise InputError(f"'{path.suffix}' is not offered; .pdf or .png is", file=path)
+        raise InputError(f"'{path.suffix}' is not offered; give .pdf or .png", file=path)
     layout = _Layout.of(options, picture_size(show.setup.clip.size), suffix == ".png")
     w, h = layout.picture
     clip = ClipOptions(
@@ -180,15 +179,7 @@ def _text(
 
 
 def _pdf(pages: list[Image], title: str) -> bytes:
-    from fpdf import FPDF
-
-    out: Any = FPDF(unit="mm")
-    out.set_title(title)
-    out.set_creator("sonify")
-    # so that the same pictures give the same bytes
-    out.set_creation_date(datetime.datetime(2000, 1, 1, tzinfo=datetime.UTC))
-    out.set_auto_page_break(False)
-    out.set_margin(0)
+    out = empty_pdf(title, "mm")
     for page in pages:
         width, height = (v / _DPI * 25.4 for v in page.size)
         out.add_page(format=(width, height))

@@ -12,7 +12,7 @@ from sonify.errors import InputError
 from sonify.export.drawing.drawing import GROUPS, Drawing
 from sonify.progress import report
 
-__all__ = ["PAPERS", "Sheet", "pdf", "sheets"]
+__all__ = ["PAPERS", "Sheet", "empty_pdf", "pdf", "sheets"]
 
 PAPERS: dict[str, tuple[float, float]] = {
     "a2": (420.0, 594.0),
@@ -93,19 +93,25 @@ def sheets(drawing: Drawing, paper: str) -> tuple[list[Sheet], int, int]:
     return out, columns, lines
 
 
-def pdf(drawing: Drawing, paper: str = "a4") -> bytes:
-    """The drawing as a PDF document."""
+def empty_pdf(title: str, unit: str = "pt") -> Any:
+    """A document without pages or margins, whose bytes depend on nothing but what is drawn."""
     import datetime
 
     from fpdf import FPDF
 
+    out: Any = FPDF(unit=unit)
+    out.set_title(title)
+    out.set_creator("sonify")
+    out.set_creation_date(datetime.datetime(2000, 1, 1, tzinfo=datetime.UTC))
+    out.set_auto_page_break(False)
+    out.set_margin(0)
+    return out
+
+
+def pdf(drawing: Drawing, paper: str = "a4") -> bytes:
+    """The drawing as a PDF document."""
     pages, columns, lines = sheets(drawing, paper)
-    document: Any = FPDF(unit="pt")
-    document.set_title(drawing.title)
-    document.set_creator("sonify")
-    document.set_creation_date(datetime.datetime(2000, 1, 1, tzinfo=datetime.UTC))
-    document.set_auto_page_break(False)
-    document.set_margin(0)
+    document = empty_pdf(drawing.title)
     for done, sheet in enumerate(pages):
         report(done / len(pages))
         document.add_page(format=(sheet.width * POINT, sheet.height * POINT))

@@ -15,6 +15,7 @@ from sonify.export.firmware.alphabet import letters_of
 from sonify.export.firmware.keys import Sounds, allocation_of, sounds_of
 from sonify.export.firmware.steps import steps_of
 from sonify.export.firmware.tones import Tones, tones_of
+from sonify.light.fill_rules import LINED
 from sonify.light.letters import Letters
 from sonify.midi.general_midi import program_number
 from sonify.music.ending import Final, ending_of
@@ -50,9 +51,7 @@ MOST_LAMPS = 8192
 _ROWS_SEEN = 2048
 
 COLOURS = ("lamp", "row", "character")
-FILLS = (
-    "fitted", "centred", "scaled", "rows", "running", "columns", "furrows", "characters", "rolling",
-)  # fmt: skip
+FILLS = (*LINED, "rows", "running", "columns", "furrows", "characters", "rolling")
 
 
 @dataclass(frozen=True, eq=False)

@@ -14,6 +14,7 @@ from sonify.errors import InputError, OutputError
 from sonify.export.firmware.names import check_prefix
 from sonify.export.firmware.plan import RAM, FirmwarePlan, plan_of
 from sonify.export.firmware.tables import config_h, opening_bytes, table_bytes, tables_c
+from sonify.light.fill_rules import LINED
 from sonify.performance import Performance
 
 __all__ = ["CODE_BYTES", "Memory", "firmware_files", "memory_of", "write_firmware"]
@@ -47,7 +48,7 @@ class Memory:
 def memory_of(plan: FirmwarePlan) -> Memory:
     """Work out the memory that a plan takes."""
     code = CODE_BYTES + _CHANCE_BYTES * plan.human + _BEND_BYTES * bool(plan.sounds.bends)
-    code += _LINES_BYTES * (plan.show.setup.player.matrix.fill in ("fitted", "centred", "scaled"))
+    code += _LINES_BYTES * (plan.show.setup.player.matrix.fill in LINED)
     return Memory(plan.ram, plan.stack, table_bytes(plan), code)
 
 

@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import datetime
 import logging
-from typing import Any
 
-from sonify.export.drawing.pdf import BULGE, POINT
+from sonify.export.drawing.pdf import BULGE, POINT, empty_pdf
 from sonify.export.sheet.page import FONTS, Box, Circle, Line, Page, Target, Text
 from sonify.light.dejavu import dejavu
 
@@ -15,17 +13,9 @@ __all__ = ["pdf"]
 
 def pdf(pages: list[Page]) -> bytes:
     """The pages as a PDF document."""
-    from fpdf import FPDF
-
     for chatty in ("fpdf", "fontTools"):
         logging.getLogger(chatty).setLevel(logging.ERROR)
-    out: Any = FPDF(unit="pt")
-    out.set_title(pages[0].title)
-    out.set_creator("sonify")
-    # so that the same sheet gives the same bytes
-    out.set_creation_date(datetime.datetime(2000, 1, 1, tzinfo=datetime.UTC))
-    out.set_auto_page_break(False)
-    out.set_margin(0)
+    out = empty_pdf(pages[0].title)
     for name in FONTS.values():
         out.add_font(name, "", str(dejavu(name)))
     for page in pages:
