@@ -17,7 +17,6 @@ from sonify.recover.diagnosis.cautions import cautions_of
 from sonify.recover.diagnosis.channels import Channels, channels_of
 from sonify.recover.diagnosis.fits import FITS
 from sonify.recover.diagnosis.listening import Listening
-from sonify.recover.diagnosis.log_alignment import Sampling
 from sonify.recover.diagnosis.matching import (
     Match,
     best_voice,
@@ -31,6 +30,7 @@ from sonify.recover.diagnosis.motion import motion_of
 from sonify.recover.diagnosis.phase_jumps import NO_JUMPS, phase_jumps
 from sonify.recover.diagnosis.recount import recounted
 from sonify.recover.diagnosis.result import ERRORS, Comparison, margins_of
+from sonify.recover.diagnosis.sampling import Sampling
 from sonify.recover.diagnosis.source import LogRecording, MidiRecording, load_recording
 
 __all__ = ["compare"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -17,6 +17,7 @@ from sonify.recover.diagnosis.next_position import align_next_position
 from sonify.recover.diagnosis.observed import Levels, Observed
 from sonify.recover.diagnosis.row_offsets import RowOffsets, row_offsets
 from sonify.recover.diagnosis.row_order import LOST_ROWS, align_reading_on, align_rows
+from sonify.recover.diagnosis.sampling import Sampling, passing
 from sonify.recover.diagnosis.source import LogRecording
 from sonify.recover.diagnosis.stage_move import stage_move
 from sonify.recover.diagnosis.stage_path import StagePath, follow_stage
@@ -27,7 +28,7 @@ from sonify.recover.signal.clock import PulseClock, follow_clock
 from sonify.recover.signal.levels import BINS, aligned_cells, cells_of, hole_levels, lag_of
 from sonify.recover.signal.slicer import soft_bits, two_levels
 
-__all__ = ["Followed", "Sampling", "follow_log", "observe_log"]
+__all__ = ["Followed", "follow_log", "observe_log"]
 
 Reals = NDArray[np.float64]
 Index = NDArray[np.int64]
@@ -55,10 +56,6 @@ LEAST_PART = 3
 LEAST_ROWS = 2
 """Rows' worth of bits that a log must hold for that."""
 
-WINDOW = 0.22
-"""Share of a position averaged for its level, if the player's profile does not say it; less for
-holes that are shorter in a comparator's log, which shows no noise."""
-
 LITTLE = 0.01
 """Share of correct bits by which rows in order may be worse than rows out of it: a tenth of
 `SURE`'s distance from a perfect reading."""
@@ -79,42 +76,6 @@ machine read; a machine that reads well averages over more of a hole."""
 
 MOST_TRACES = 4000
 """Positions drawn in the eye diagram."""
-
-
-@dataclass(frozen=True)
-class Sampling:
-    """How the machine samples its data detector, as far as that is known.
-
-    Attributes
-    ----------
-    at_s : float or None
-        The middle of the averaging window, in s after the middle of the clock pulse; where holes
-        pass if None.
-    width : float or None
-        The length of that window, as a share of a position; None if not known.
-    """
-
-    at_s: float | None = None
-    width: float | None = None
-
-    def window(self, design: Design, noise: float) -> float:
-        """What is averaged, as a share of a position."""
-        short = WINDOW if noise or design.widths is None else float(design.widths.min())
-        return self.width or min(WINDOW, short)
-
-    def levels(
-        self, sums: Integral, clock: PulseClock, pulse_s: Reals, delay_s: float, window: float
-    ) -> Reals:
-        """The level that the machine takes for the bit of each pulse.
-
-        Where the sampling is known, the log's samples are taken for the machine's own: it averages
-        some of them, and sees an edge of the clock at the first sample past it.
-        """
-        half = window / 2 * np.interp(pulse_s, clock.slot_s, _passing(clock))
-        if self.at_s is None and self.width is None:
-            return sums.mean(pulse_s + delay_s - half, pulse_s + delay_s + half)
-        middle = pulse_s + (delay_s if self.at_s is None else self.at_s + 0.5 / sums.rate)
-        return sums.held(middle - half, middle + half)
 
 
 class Followed(NamedTuple):
@@ -182,13 +143,6 @@ def follow_log(
     return Followed(clock, delay, cells, noise, remarks)
 
 
-def _passing(clock: PulseClock) -> Reals:
-    """How long a position lasts at each slot, in s, whatever the disc waits before it or after."""
-    gaps = np.diff(clock.slot_s)
-    out: Reals = np.minimum(np.append(gaps[:1], gaps), np.append(gaps, gaps[-1:]))
-    return out
-
-
 def _evidence(cells: Reals, clock: PulseClock) -> Reals:
     """The evidence for a hole in each slot, from -1 to 1."""
     bits = soft_bits(*hole_levels(cells))
@@ -230,7 +184,7 @@ def observe_log(
         clock = settled
         cells = cells_of(log.data, log.rate, clock, delay)
         seen = _evidence(cells, clock)
-    low, n, period = clock.low, design.positions, _passing(clock)
+    low, n, period = clock.low, design.positions, passing(clock)
     sums = Integral(log.data, log.rate)
     at = clock.slot_s + delay
     # the level at each hole's place, and that of the webs beside it
@@ -240,9 +194,10 @@ def observe_log(
     ) / 2
     window = sampling.window(design, noise)
     level = sampling.levels(sums, clock, clock.slot_s, delay, window)
-    levels, good = two_levels(level[np.isfinite(level)].astype(np.float32)), ~clock.extra
+    levels = two_levels(level[np.isfinite(level)].astype(np.float32))
     middle = sum(levels) / 2
     used = middle if threshold is None else threshold
+    good = ~clock.extra
     passed = times_of(np.arange(-n, len(seen) + 5 * n), clock.slot_s)
     stage, stays = None, list[Dwell]()
     if blind:
@@ -300,7 +255,8 @@ def observe_log(
         offsets = row_offsets(depth, np.nan_to_num(web), design, alignment, passed, window, stays)
         if offsets is not None and (offsets.beside or offsets.kind == "dead"):
             other = observe_log(log, followed, design, threshold, sampling, last_s, offsets)
-            fewer, known = design.errors(other.bits) < wrong, int((bits >= 0).sum()) - n
+            fewer = design.errors(other.bits) < wrong
+            known = int((bits >= 0).sum()) - n
             if offsets.explains(other.bits, design.grid, known) if offsets.beside else fewer:
                 return other
             offsets = None if offsets.beside else offsets

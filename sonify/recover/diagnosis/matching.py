@@ -19,11 +19,12 @@ from sonify.recover.diagnosis.alignment import Design
 from sonify.recover.diagnosis.channels import FEW, LIT, Channels
 from sonify.recover.diagnosis.fits import FITS, fit_of
 from sonify.recover.diagnosis.listening import Listening, due_together, merged_on, voices_of
-from sonify.recover.diagnosis.log_alignment import Sampling, follow_log, observe_log
+from sonify.recover.diagnosis.log_alignment import follow_log, observe_log
 from sonify.recover.diagnosis.midi_alignment import observe_by_score, observe_midi
 from sonify.recover.diagnosis.numbering import first_period
 from sonify.recover.diagnosis.observed import Observed
 from sonify.recover.diagnosis.readings import one_reading
+from sonify.recover.diagnosis.sampling import Sampling
 from sonify.recover.diagnosis.score_following import MOST, delivered, follow_score
 from sonify.recover.diagnosis.source import LogRecording, MidiRecording
 from sonify.recover.signal.averages import running_mean
