@@ -1,5 +1,7 @@
 // How long files take and how large they get, before they are made.
 
+import { recalled, remember } from "./keep.js";
+
 const LEARNED = "sonify-costs";
 const MEASURED = 1920 * 1080; // pixels of the clips whose costs were measured
 const VIDEO = new Set([".mp4", ".webm", ".mov"]);
@@ -10,8 +12,8 @@ export class Estimates {
   /** `rows` are the kinds of files, by their names, with the costs that were measured. */
   constructor(rows) {
     this.rows = rows;
-    this.learned = {}; // by kind and suffix: how much slower this machine is, and how much larger the files
-    try { this.learned = JSON.parse(localStorage.getItem(LEARNED)) ?? {}; } catch { /* begin anew */ }
+    // by kind and suffix: how much slower this machine is, and how much larger the files
+    this.learned = recalled(LEARNED, {});
   }
 
   /** About how long some files take in s, and their size in bytes, for a piece of `length` s.
@@ -38,6 +40,6 @@ export class Estimates {
   learn(what, suffix, [time, size], took, bytes) {
     const [slower, larger] = this.learned[`${what}${suffix}`] ?? [1, 1];
     this.learned[`${what}${suffix}`] = [slower * took / Math.max(time, 0.05), larger * bytes / Math.max(size, 1)];
-    try { localStorage.setItem(LEARNED, JSON.stringify(this.learned)); } catch { /* then it lasts for this visit */ }
+    remember(LEARNED, this.learned);
   }
 }

@@ -1,9 +1,20 @@
-// What the browser keeps of the projects: one record a tab, in its own store (IndexedDB).
+// What the browser keeps: of the projects one record a tab, in its own store (IndexedDB), and of the
+// page's own choices a small value each (local storage).
 
 const NAME = "sonify-studio";
 const TABLE = "projects";
 const TAB = "sonify-project"; // in the tab's session storage: the project it works on
 const MOST = 20; // projects kept; own choice
+
+/** A small value that was kept; `other` if there is none, or the browser keeps none. */
+export function recalled(key, other) {
+  try { return JSON.parse(localStorage.getItem(key)) ?? other; } catch { return other; }
+}
+
+/** Keep a small value; if the browser keeps none, it lasts for this visit. */
+export function remember(key, value) {
+  try { localStorage.setItem(key, JSON.stringify(value)); } catch { /* it may not, or is full */ }
+}
 
 function opened() {
   return new Promise((done, failed) => {

@@ -1,11 +1,12 @@
 // Controls of a MIDI controller that move settings of the page.
 
+import { recalled, remember } from "./keep.js";
+import { toneName } from "./marks.js";
 import { h } from "./view.js";
 
 const KEPT = "sonify-controls";
 const TEMPO = [40, 240]; // quarters a minute, at the ends of a control: own choice
 const ROOT = [48, 72]; // C3 to C5
-const NAMES = ["C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B"];
 
 const between = ([low, high], v) => Math.round(low + ((high - low) * v) / 127);
 
@@ -14,10 +15,7 @@ function targets(store) {
   const voices = store.setup.music?.voice ?? [];
   return [
     ["tempo", "Tempo", "setup.music.tempo", (v) => between(TEMPO, v)],
-    ["root", "Transposition (root, C3 to C5)", "setup.music.root", (v) => {
-      const key = between(ROOT, v);
-      return `${NAMES[key % 12]}${Math.floor(key / 12) - 1}`;
-    }],
+    ["root", "Transposition (root, C3 to C5)", "setup.music.root", (v) => toneName(between(ROOT, v))],
     ...voices.flatMap(({ name }, n) => {
       const voice = name || `voice ${n + 1}`;
       return [
@@ -34,8 +32,7 @@ export class Learning {
     Object.assign(this, { store, changed, tell });
     this.wanted = null; // the target that takes the next control
     this.moved = new Map(); // the latest value of each target, until the next frame
-    this.learned = {}; // target to "channel:controller"
-    try { this.learned = JSON.parse(localStorage.getItem(KEPT)) ?? {}; } catch { /* none is remembered */ }
+    this.learned = recalled(KEPT, {}); // target to "channel:controller"
   }
 
   /** A control was moved. */
@@ -64,7 +61,7 @@ export class Learning {
   }
 
   keep() {
-    try { localStorage.setItem(KEPT, JSON.stringify(this.learned)); } catch { /* then it lasts for this visit */ }
+    remember(KEPT, this.learned);
     this.changed();
   }
 

@@ -2,7 +2,7 @@
 
 import { lower } from "./timeline.js";
 
-const TONES = ["C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B"];
+export const TONES = ["C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B"];
 
 /** Everything about a place: `n` is its index in the reading. */
 export function about(show, { row, position }) {

@@ -6,6 +6,7 @@ import { Estimates, lasts } from "./estimates.js";
 import { Making } from "./making.js";
 import { tell } from "./messages.js";
 import { settings } from "./settings.js";
+import { put } from "./store.js";
 import { size, words } from "./text.js";
 import { versionsList } from "./versions.js";
 import { area, check, h, mount } from "./view.js";
@@ -142,8 +143,7 @@ export function filesPanel(room, store, tables, solo, sound) {
           { checked: range, onchange: (e) => { range = e.target.checked; change(); } }),
         solo.size > 0 && h("p.note.care", {}, "Only the voices on solo are in the files."),
         drawn.length > 0 && h("div.sub", {}, settings(drawn, "drawn", own, (key, v) => {
-          if (v === undefined) delete own[key];
-          else own[key] = v;
+          put(own, key, v);
           change();
         })),
         h("div", { hidden: !shows(), ref: mount(draft.element) }),

@@ -1,5 +1,6 @@
 // The area of MIDI: ports for the piece, for taps, tempo, transport and controls.
 
+import { recalled, remember } from "./keep.js";
 import { Learning } from "./learn.js";
 import { tell } from "./messages.js";
 import { ClockTempo, MidiOut, Taps, listen } from "./midi.js";
@@ -19,8 +20,7 @@ export function midiPanel(room, store, sound, { play }) {
   let input = null;
   let said = "";
   const use = { silent: true, transport: true, tempo: true, pace: false }; // what is ticked
-  let wanted = {};
-  try { wanted = JSON.parse(localStorage.getItem(PORTS)) ?? {}; } catch { /* none is remembered */ }
+  const wanted = recalled(PORTS, {});
 
   function tap(time) {
     const found = taps.tap(time);
@@ -63,9 +63,9 @@ export function midiPanel(room, store, sound, { play }) {
     sync();
   }
 
-  function remember(key, port) {
+  function want(key, port) {
     wanted[key] = port?.name ?? null;
-    try { localStorage.setItem(PORTS, JSON.stringify(wanted)); } catch { /* then it lasts for this visit */ }
+    remember(PORTS, wanted);
   }
   function send(port) {
     out.choose(port);
@@ -92,7 +92,7 @@ export function midiPanel(room, store, sound, { play }) {
   } });
   const ports = (key, label, map, port, choose) => labelled(`midi-${key}`, label, h("select", { id: `midi-${key}`, value: port?.id ?? "", onchange: (e) => {
     choose(map.get(e.target.value) ?? null);
-    remember(key, map.get(e.target.value));
+    want(key, map.get(e.target.value));
   } },
     h("option", { value: "" }, "none"), [...map.values()].map((p) => h("option", { key: p.id, value: p.id }, p.name ?? p.id))));
 

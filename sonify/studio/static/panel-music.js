@@ -1,13 +1,13 @@
 // The panel of the music: presets, root and scale with a keyboard, step, timing, metre, dice.
 
 import { getJson, postJson } from "./api.js";
+import { TONES } from "./marks.js";
 import { presetList } from "./presets.js";
 import { setting, settings } from "./settings.js";
 import { put } from "./store.js";
 import { words } from "./text.js";
 import { area, chooser, h, labelled, memo, typed } from "./view.js";
 
-const TONES = ["C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B"];
 const FLATS = { Db: 1, Eb: 3, Gb: 6, Ab: 8, Bb: 10, Cb: 11, Fb: 4, "E#": 5, "B#": 0 };
 const STEPS = ["1/4", "1/8", "1/12", "1/16", "1/24", "1/32"];
 const METRES = ["auto", "2/4", "3/4", "4/4", "5/4", "6/8", "7/8", "9/8", "12/8"];

@@ -2,6 +2,7 @@
 
 import { equalLoudness } from "./equal.js";
 import { settings } from "./settings.js";
+import { put } from "./store.js";
 import { words } from "./text.js";
 import { area, chooser, fold, h, memo } from "./view.js";
 
@@ -18,11 +19,6 @@ const button = (text, title, label, onclick, more = {}) =>
 function move(list, from, to) {
   const [one] = list.splice(from, 1);
   list.splice(to, 0, one);
-}
-
-function put(table, key, v) {
-  if (v === undefined) delete table[key];
-  else table[key] = v;
 }
 
 /** Move what has the focus when an arrow is pressed with Alt. */

@@ -1,6 +1,7 @@
 // The list of musical presets: heard before they are chosen, favourites, filters and neighbours.
 
 import { postJson } from "./api.js";
+import { recalled, remember } from "./keep.js";
 import { tell } from "./messages.js";
 import { words } from "./text.js";
 import { check, h, labelled } from "./view.js";
@@ -8,13 +9,6 @@ import { check, h, labelled } from "./view.js";
 const FAVOURITES = "sonify-favourites";
 const HEAR = "sonify-hear";
 const WAIT_MS = 500; // after the last change of the disc, before the presets are measured again
-
-const kept = (key, other) => {
-  try { return JSON.parse(localStorage.getItem(key)) ?? other; } catch { return other; }
-};
-const keep = (key, value) => {
-  try { localStorage.setItem(key, JSON.stringify(value)); } catch { /* then it lasts for this visit */ }
-};
 
 // The limits part the presets that ship into groups of about the same size on the discs that ship.
 const FILTERS = [
@@ -29,10 +23,10 @@ const FILTERS = [
 /** `lay` chooses a preset, `preview` plays one, and `redraw` draws the list again. */
 export function presetList(store, tables, lay, preview, redraw) {
   const presets = tables.presets.filter((p) => p.kind === "music");
-  const favourites = new Set(kept(FAVOURITES, []));
+  const favourites = new Set(recalled(FAVOURITES, []));
   const measures = new Map();
   const picked = {}; // what is chosen in each filter
-  let hear = kept(HEAR, true);
+  let hear = recalled(HEAR, true);
   let only = false;
   let find = "";
   let open = false;
@@ -51,7 +45,7 @@ export function presetList(store, tables, lay, preview, redraw) {
   function favour(name) {
     if (favourites.has(name)) favourites.delete(name);
     else favourites.add(name);
-    keep(FAVOURITES, [...favourites]);
+    remember(FAVOURITES, [...favourites]);
     tell(`${words(name)} ${favourites.has(name) ? "is a favourite" : "is no favourite any more"}`, true);
     arrange();
   }
@@ -155,7 +149,7 @@ export function presetList(store, tables, lay, preview, redraw) {
     return h("div.wide.choosing", {},
       h("div.row", {},
         h("div.by-pointer", {}, check("hear", "Hear a preset by pointing at it", { checked: hear, onchange: (e) => {
-          keep(HEAR, hear = e.target.checked);
+          remember(HEAR, hear = e.target.checked);
           preview.stop();
         } })),
         check("only", "Only favourites ★", { checked: only, onchange: (e) => { only = e.target.checked; arrange(); } })),
