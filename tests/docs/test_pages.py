@@ -1,0 +1,121 @@
+"""Every command and snippet of the documentation runs, and prints what they say.
+
+A page is read from top to bottom in a folder of its own. Its blocks are told by their language:
+
+- ``sh`` is run, line by line;
+- ``text`` after it is what the last line printed, with ... for anything;
+- ``toml`` with a title is written to that file, and otherwise read as a preset;
+- ``python`` is run; what one block defines, later ones of the page know.
+"""
+
+from __future__ import annotations
+
+import doctest
+import re
+import shlex
+import subprocess
+import tomllib
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import pytest
+
+from sonify.performance_settings import Setup
+from sonify.settings import convert
+from tests.docs.inputs import INPUTS
+
+ROOT = Path(__file__).parents[2]
+PAGES = sorted((ROOT / "docs").rglob("*.md"))
+SET_UP = ("python3 -m venv", ".venv/bin/pip", ".venv/bin/pytest")
+"""Commands that `.ci/run` runs itself."""
+REAL_TIME = ("play", "watch", "studio")
+"""Commands that wait for a person: only their arguments are read."""
+SHORTER = {
+    "clip": ("--to", "0.2", "--size", "320x180"),
+    "stills": ("--count", "2"),
+    "audition": ("--seconds", "1"),
+    "compose": ("--effort", "100"),
+}
+"""Options that make a command's work small."""
+
+
+class Block(NamedTuple):
+    """A fenced block: its line, language, file name and text."""
+
+    line: int
+    language: str
+    title: str
+    text: str
+
+
+def blocks(page: Path) -> Iterator[Block]:
+    """The fenced blocks of a page; those within a list or note are indented."""
+    text = page.read_text("utf-8")
+    fence = r'(?ms)^( *)```(\w+)(?: title="([^"]+)")?\n(.*?)^\1```$'
+    for found in re.finditer(fence, text):
+        body = re.sub(rf"(?m)^{found[1]}", "", found[4])
+        yield Block(text[: found.start()].count("\n") + 1, found[2], found[3] or "", body)
+
+
+def test_every_block_has_a_language_that_is_checked() -> None:
+    for page in PAGES:
+        fences = len(re.findall(r"(?m)^ *```", page.read_text("utf-8")))
+        known = [b for b in blocks(page) if b.language in ("sh", "text", "toml", "python", "c")]
+        assert fences == 2 * len(known), page
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda p: p.relative_to(ROOT).as_posix())
+def test_commands_and_snippets_run(page, run, tmp_path, monkeypatch) -> None:
+    monkeypatch.chdir(tmp_path)
+    known: dict[str, Any] = {}
+    printed = ""
+    for block in blocks(page):
+        place = f"{page.relative_to(ROOT)}:{block.line}"
+        if block.language == "sh":
+            for line in block.text.replace("\\\n", "").splitlines():
+                printed = command(line, run, tmp_path, place)
+        elif block.language == "text":
+            flags = doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE
+            assert doctest.OutputChecker().check_output(block.text, printed, flags), (
+                f"{place} says otherwise than\n{printed}"
+            )
+        elif block.language == "python":
+            exec(compile(block.text, place, "exec"), known)
+        elif block.language == "toml" and block.title:
+            (tmp_path / block.title).write_text(block.text, "utf-8")
+        elif block.language == "toml":
+            convert(tomllib.loads(block.text), Setup, place)
+
+
+def command(line: str, run: Callable[..., Any], folder: Path, place: str) -> str:
+    """Run a line of a page; what it printed."""
+    line = line.removeprefix(".venv/bin/") if ".venv/bin/sonify" in line else line
+    if line.startswith(SET_UP):
+        assert line in (ROOT / ".ci/run").read_text("utf-8").replace(" -q", ""), f"{place}: {line}"
+        return ""
+    words = shlex.split(line, comments=True)
+    if not words:
+        return ""
+    for word in words:
+        if word in INPUTS and not (folder / word).exists():
+            INPUTS[word](folder / word, run)
+    if words[0] != "sonify":
+        done = subprocess.run(line, shell=True, capture_output=True, text=True, cwd=folder)
+        assert done.returncode == 0, f"{place}: {line}\n{done.stderr}"
+        return done.stdout
+    words, _, file = (words[1:], "", "")
+    if ">" in words:
+        at = words.index(">")
+        words, file = words[:at], words[at + 1]
+    if words[0] in REAL_TIME:
+        from sonify.cli.app import sonify
+
+        found = sonify.get_command(None, words[0])
+        found.make_context(words[0], words[1:])
+        return ""
+    done = run(*words, *SHORTER.get(words[0], ()))
+    assert done.status == 0, f"{place}: {line}\n{done.err}"
+    if file:
+        (folder / file).write_text(done.out, "utf-8")
+    return done.out + done.err
