@@ -6,11 +6,14 @@ import gc
 import importlib
 import os
 import sys
-from typing import Any
+from typing import TYPE_CHECKING, Any, NoReturn
 
 import click
 
 from sonify import __version__
+
+if TYPE_CHECKING:
+    from sonify.errors import SonifyError
 
 __all__ = ["COMMANDS", "main", "sonify"]
 
@@ -105,10 +108,14 @@ def _run() -> None:
     try:
         status = sonify.main(standalone_mode=False)
     except SonifyError as e:
-        from sonify.cli.common import option_name
+        _stop(e)
+    except ModuleNotFoundError as e:
+        from sonify.extras import extra_of
 
-        click.echo(f"sonify: {e.say(option_name)}", err=True)
-        sys.exit(e.exit_status)
+        error = extra_of(e)
+        if error is None:
+            raise
+        _stop(error)
     except click.exceptions.Abort:
         click.echo("sonify: stopped", err=True)
         sys.exit(1)
@@ -125,3 +132,10 @@ def _run() -> None:
         click.echo("sonify: there is not enough memory for this disc; choose a range", err=True)
         sys.exit(1)
     sys.exit(status if isinstance(status, int) else 0)
+
+
+def _stop(error: SonifyError) -> NoReturn:
+    from sonify.cli.common import option_name
+
+    click.echo(f"sonify: {error.say(option_name)}", err=True)
+    sys.exit(error.exit_status)

@@ -29,6 +29,7 @@ from sonify.disc.report import (
 )
 from sonify.errors import InputError
 from sonify.export.clip.flash_preview import flashing_of
+from sonify.extras import NotInstalled
 from sonify.light.fill_rules import Lines, suggested
 from sonify.midi.bandwidth import Traffic, caution_of, traffic_of
 from sonify.music.measures.bits_kept import bits_kept
@@ -163,7 +164,11 @@ def _cautions(show: Performance, traffic: Traffic) -> list[str]:
     late = caution_of(traffic)
     if late is not None:
         out.append(late)
-    flashing = flashing_of(show)
+    try:
+        flashing = flashing_of(show)
+    except NotInstalled as e:
+        out.append(f"how a clip of it flashes was not measured: {e}")
+        return out
     if flashing is not None and flashing.over:
         out.append(f"a clip of it flashes more than WCAG 2.2 SC 2.3.1 allows: {flashing}")
     return out

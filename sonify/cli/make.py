@@ -10,6 +10,7 @@ from sonify.atomic import make_folder
 from sonify.cli.common import DEFAULT_FOLDER, TIMED, Request, caution, chosen, disc_command
 from sonify.cli.outputs import caution_letters, caution_wire, write_one
 from sonify.errors import InputError
+from sonify.extras import NotInstalled
 
 __all__ = ["make"]
 
@@ -58,6 +59,11 @@ def make(request: Request, folder: str, only: str | None) -> None:
                 caution("this disc has no message to scroll")
                 continue
             caution_letters(show)
-        write_one(show, what, None, seconds.get(what), target)
+        try:
+            write_one(show, what, None, seconds.get(what), target)
+        except NotInstalled as e:
+            if only is not None:
+                raise
+            caution(f"no {what}: {e}")
         if what == "midi":
             caution_wire(show)

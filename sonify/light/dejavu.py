@@ -1,4 +1,4 @@
-"""The typeface of paper, titles and captions: DejaVu, from matplotlib, which music21 needs."""
+"""The typeface of paper, titles and captions: DejaVu, from matplotlib."""
 
 from __future__ import annotations
 
@@ -6,16 +6,17 @@ import importlib.util
 from functools import lru_cache
 from pathlib import Path
 
-from sonify.errors import OutputError
+from sonify.extras import require
 
 __all__ = ["dejavu"]
 
 
 @lru_cache(maxsize=1)
 def _folder() -> Path:
+    require("video")
     spec = importlib.util.find_spec("matplotlib")
-    if spec is None or spec.origin is None:
-        raise OutputError("the fonts of matplotlib are missing; install it")
+    assert spec is not None
+    assert spec.origin is not None
     return Path(spec.origin).parent / "mpl-data" / "fonts" / "ttf"
 
 
@@ -24,7 +25,7 @@ def dejavu(name: str) -> Path:
 
     Raises
     ------
-    OutputError
+    NotInstalled
         matplotlib is missing.
     """
     return _folder() / f"{name}.ttf"

@@ -198,10 +198,9 @@ class _Tally:
 
 def _summed(mask: Mask) -> NDArray[np.int32]:
     """The marked cells above and to the left of each corner of a cell."""
-    import cv2
-
-    out: NDArray[np.int32] = cv2.integral(mask.view(np.uint8)).astype(np.int32)
-    return out
+    out = np.zeros((mask.shape[0] + 1, mask.shape[1] + 1), np.int32)
+    np.cumsum(mask.astype(np.int32), axis=0, out=out[1:, 1:])
+    return np.cumsum(out, axis=1, out=out)
 
 
 class FlashMeter:

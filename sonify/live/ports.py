@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from typing import Any
 
 from sonify.errors import InputError, OutputError, close_matches
+from sonify.extras import NotInstalled
 
 __all__ = ["MidiPort", "list_ports", "open_port"]
 
@@ -46,9 +47,9 @@ def _backend() -> Any:
         return mido.Backend("mido.backends.rtmidi", load=True)
     if importlib.util.find_spec("rtmidi2") is not None:
         return mido.Backend("sonify.live.rtmidi2_ports", load=True)
-    raise OutputError(
-        "this computer has no library for MIDI ports; install python-rtmidi or rtmidi2, or write "
-        "a MIDI file"
+    raise NotInstalled(
+        "there is no library for MIDI ports here; run: pip install 'sonify[live]', or write a "
+        "MIDI file"
     )
 
 

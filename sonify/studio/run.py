@@ -12,6 +12,7 @@ from typing import Any
 import uvicorn
 
 from sonify.errors import OutputError
+from sonify.extras import require
 from sonify.studio.document import Command
 from sonify.studio.guard import Rights
 from sonify.studio.server import application
@@ -81,6 +82,7 @@ def run(
         Called with the page's address just before the server starts.
     command : callable
     """
+    require("studio")
     if port is None:
         try:
             sock = listen(host, USUAL_PORT)

@@ -17,6 +17,7 @@ from sonify.export.clip.job import Job
 from sonify.export.clip.plan import FramePlan, plan_of
 from sonify.export.clip.video import KINDS
 from sonify.export.outcome import Outcome, comment_of
+from sonify.extras import require
 from sonify.light.flash import Flashing
 from sonify.progress import report
 
@@ -37,6 +38,7 @@ def write(show: Performance, path: Path, options: Options, what: str = "clip") -
         A size, frame rate or range that is not available, or a look that this kind of file
         can't hold.
     """
+    require("video")
     job = Job(show, options, what)
     if options.max_size is not None:
         from sonify.export.animation.fitting import write_within

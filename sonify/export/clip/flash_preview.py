@@ -9,6 +9,7 @@ import msgspec
 from sonify.export.animation.options import ClipOptions
 from sonify.export.clip.film import measured
 from sonify.export.clip.job import Job
+from sonify.extras import require
 from sonify.light.clip_settings import picture_size
 from sonify.light.flash import SCREEN, Flashing
 
@@ -30,6 +31,7 @@ def flashing_of(show: Performance) -> Flashing | None:
     """
     if show.disc.grid.size > MOST_POSITIONS:
         return None
+    require("video")
     width, height = picture_size(show.setup.clip.size)
     scale = min(SCREEN[0] / width, SCREEN[1] / height, 1.0)
     size = f"{max(64, round(width * scale / 2) * 2)}x{max(64, round(height * scale / 2) * 2)}"

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 from sonify.errors import InputError
+from sonify.extras import require
 
 if TYPE_CHECKING:
     from sonify.export.drawing.drawing import Drawing
@@ -24,19 +25,20 @@ SAFETY = (
 
 
 class Kind(NamedTuple):
-    """One kind of drawing: its module and function (of the same name), the options it takes, and
-    whether a machine can cut from it."""
+    """One kind of drawing: its module and function (of the same name), the options it takes,
+    whether a machine can cut from it, and the extra that it needs."""
 
     module: str
     options: tuple[str, ...] = ()
     to_cut: bool = True
+    extra: str | None = None
 
 
 DRAWINGS: dict[str, Kind] = {
     ".svg": Kind("svg"),
-    ".dxf": Kind("dxf"),
-    ".pdf": Kind("pdf", ("paper",)),
-    ".png": Kind("png", ("size", "material"), False),
+    ".dxf": Kind("dxf", extra="drawing"),
+    ".pdf": Kind("pdf", ("paper",), extra="drawing"),
+    ".png": Kind("png", ("size", "material"), False, "photo"),
     ".csv": Kind("csv"),
 }
 
@@ -63,6 +65,8 @@ def draw(drawing: Drawing, suffix: str, **options: object) -> bytes:
     Options that its kind does not take are ignored.
     """
     kind = kind_of(Path(f"drawing{suffix}"))
+    if kind.extra is not None:
+        require(kind.extra)
     module = importlib.import_module(f"sonify.export.drawing.{kind.module}")
     given = {k: v for k, v in options.items() if k in kind.options and v is not None}
     out: bytes = getattr(module, kind.module)(drawing, **given)

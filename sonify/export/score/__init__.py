@@ -9,6 +9,7 @@ import msgspec
 
 from sonify.atomic import atomic_write
 from sonify.errors import OutputError
+from sonify.extras import require
 from sonify.light.dejavu import dejavu
 from sonify.settings import Settings
 
@@ -45,6 +46,7 @@ def score_bytes(show: Performance, suffix: str, options: Options | None = None) 
     OutputError
         It can't be engraved, or the picture would be too large.
     """
+    require("score")
     from sonify.export.score.musicxml import musicxml
 
     options = options or Options()

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Literal
 
 from sonify.atomic import atomic_write
 from sonify.errors import OutputError
+from sonify.extras import require
 from sonify.settings import Settings
 
 if TYPE_CHECKING:
@@ -54,6 +55,7 @@ def sheet_bytes(
     OutputError
         The picture would be too large.
     """
+    require("score")
     from sonify.export.sheet.sheet import pages_of
 
     options = options or Options()

@@ -26,6 +26,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
+from sonify.extras import require
 from sonify.input_file import input_file
 from sonify.midi.general_midi import PROGRAMS
 
@@ -251,13 +252,11 @@ def load_soundfont(name: str = DEFAULT) -> SoundFont:
 
 def untuned_default() -> SoundFont:
     """Read the SoundFont that ships inside pretty_midi, without corrections."""
+    require("sound")
     # found without importing pretty_midi, which takes a second
     spec = importlib.util.find_spec("pretty_midi")
-    if spec is None or spec.origin is None:
-        raise InputError(
-            "the SoundFont that ships comes with pretty_midi, which is not installed",
-            hint="install pretty_midi, or give a SoundFont with {soundfont}",
-        )
+    assert spec is not None
+    assert spec.origin is not None
     return read_soundfont(Path(spec.origin).with_name("TimGM6mb.sf2"))
 
 

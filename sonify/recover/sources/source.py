@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sonify.errors import InputError, close_matches
+from sonify.extras import require
 from sonify.input_file import input_file
 from sonify.recover.sighting import Sighting
 from sonify.recover.sources.options import ReadOptions
@@ -94,6 +95,7 @@ def _kind_of_table(path: Path) -> str:
 
 
 def _photograph(path: Path, options: ReadOptions) -> Sighting:
+    require("photo")
     from sonify.recover.sources.image.photo import read_photograph
 
     return read_photograph(path, positions=options.positions, overlay=options.overlay)

@@ -10,6 +10,7 @@ import numpy as np
 
 from sonify.disc.disc import Disc
 from sonify.errors import plural
+from sonify.extras import require
 from sonify.performance import Performance, perform
 from sonify.recover.diagnosis.result import character_at
 from sonify.recover.survey.drawing import seen_in_drawing, seen_on_disc
@@ -131,6 +132,7 @@ def survey(show: Performance, path: Path, what: str | Disc) -> Survey:
     InputError
         Nothing like this disc.
     """
+    require("photo")
     sites, kind = Sites.of(show.disc), "disc"
     if isinstance(what, Disc):
         seen = seen_on_disc(show.disc, what, sites, path)
