@@ -69,6 +69,7 @@ OPTIONS = {
     "clip": (*_RANGE, "loop", "subtitles", "silent"),
     "sound": (*_RANGE, "loop", "stems"),
     "explain": ("worksheet", "paper"),
+    "score": ("paper",),
     "draw": ("side", "kerf", "paper"),
 }
 """The options that downloads take, as the commands call them."""
@@ -104,7 +105,7 @@ class FileOptions(Settings, frozen=True):
     kerf : Kerf
         The width of the cut: holes are drawn smaller by it, and the outline larger.
     paper
-        Empty: as large as the disc, and A4 for a sheet.
+        Empty: as large as the disc, and A4 for a sheet or score.
     """
 
     from_: float | None = msgspec.field(name="from", default=None)
@@ -124,6 +125,9 @@ class FileOptions(Settings, frozen=True):
         out = {}
         for name in OPTIONS.get(what, ()):
             value = getattr(self, "from_" if name == "from" else name)
+            if what == "score":
+                # pictures of several pages would be several files
+                value = value if suffix == ".pdf" else {".png": "roll"}.get(suffix)
             fits = what != "draw" or {"paper": suffix == ".pdf", "kerf": suffix != ".png"}.get(
                 name, True
             )

@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 import io
+import os
 import re
+import shutil
+import subprocess
+from collections import Counter
 from fractions import Fraction
 from itertools import pairwise
 from xml.etree import ElementTree
@@ -12,8 +16,8 @@ import numpy as np
 import pytest
 
 import sonify
+from sonify.export import score
 from sonify.export.midi import midi_bytes
-from sonify.export.score import score_bytes
 from sonify.export.score.notes import beat_groups, pieces, staves
 from sonify.export.score.spelling import spell
 from tests.shipped import DISCS, MUSIC
@@ -29,6 +33,12 @@ LIVELY = [
     {"name": "chord", "source": "row-chords", "pitch": "place"},
     {"name": "stick", "drum": "side stick", "source": "clock", "rhythm": ["thinned"]},
 ]
+
+
+def score_bytes(show, suffix, **options):
+    """The only file of a score."""
+    (data,) = score.score_bytes(show, suffix, score.Options(**options))
+    return data
 
 
 def performed(name, **settings):
@@ -190,7 +200,7 @@ def test_every_bar_is_full(disc):
 def test_the_same_score_gives_the_same_bytes():
     show = performed("cairn-small", **{"music.voice": LIVELY})
     for suffix in (".musicxml", ".svg", ".png", ".pdf"):
-        assert score_bytes(show, suffix) == score_bytes(show, suffix), suffix
+        assert score.score_bytes(show, suffix) == score.score_bytes(show, suffix), suffix
 
 
 def test_pictures_and_pages():
@@ -198,7 +208,7 @@ def test_pictures_and_pages():
     from pypdf import PdfReader
 
     show = performed("cairn-small", **{"music.voice": LIVELY})
-    picture = Image.open(io.BytesIO(score_bytes(show, ".png"))).convert("L")
+    picture = Image.open(io.BytesIO(score_bytes(show, ".png", paper="roll"))).convert("L")
     dark = np.asarray(picture) < 100
     assert 0.005 < dark.mean() < 0.2
     # something in every fifth of the height
@@ -208,12 +218,41 @@ def test_pictures_and_pages():
     assert show.disc.title in text
     for name in ("tune", "held", "stick"):
         assert name in text
-    width, height = (float(v) for v in pages[0].mediabox[2:])
-    # A4, ISO 216: 210 x 297 mm
-    assert (width / 72 * 25.4, height / 72 * 25.4) == pytest.approx((210, 297), rel=0.06)
     svg = score_bytes(show, ".svg").decode()
     assert svg.startswith("<svg")
     assert "http" not in re.sub(r'xmlns(:\w+)?="[^"]*"', "", svg)
+
+
+@pytest.mark.parametrize(
+    ("paper", "size"), [(None, (210, 297)), ("letter", (215.9, 279.4)), ("a3", (297, 420))]
+)
+def test_pages_are_those_of_the_paper(paper, size, tmp_path):
+    """Sizes: ISO 216, and ANSI/ASME Y14.1."""
+    from PIL import Image
+    from pypdf import PdfReader
+
+    show = performed("cairn-middle", **{"music.voice": LIVELY})
+    pages = PdfReader(io.BytesIO(score_bytes(show, ".pdf", paper=paper))).pages
+    for page in pages:
+        mm = [float(v) / 72 * 25.4 for v in page.mediabox[2:]]
+        assert mm == pytest.approx(size, abs=0.01)
+    files = score.write(show, tmp_path / "fog.png", score.Options(paper=paper, zoom=1))
+    assert len(files) == len(pages) > 1
+    assert [f.name for f in files[:2]] == ["fog.png", "fog-2.png"]
+    for file in files:
+        with Image.open(file) as picture:
+            assert picture.size == pytest.approx([v / 25.4 * 96 for v in size], abs=1)
+            # nothing in the margin, where printers don't reach
+            dark = np.argwhere(np.asarray(picture.convert("L")) < 128)[:, ::-1]
+            assert (dark.min(axis=0) > 7 / 25.4 * 96).all()
+            assert (dark.max(axis=0) < np.array(picture.size) - 7 / 25.4 * 96).all()
+
+
+def test_pictures_of_pages_or_of_all():
+    show = performed("cairn-middle")
+    assert len(score.score_bytes(show, ".svg")) == 1
+    assert len(score.score_bytes(show, ".svg", score.Options(paper="a4"))) > 1
+    assert len(score.score_bytes(show, ".png", score.Options(paper="roll", zoom=0.2))) == 1
 
 
 def test_rows_can_be_chosen(run, tmp_path):
@@ -298,3 +337,116 @@ def test_a_key_is_spelt_as_its_root_is_written(root, sharps):
         if p.accidental is not None
     }
     assert signs <= ({0, 1} if sharps > 0 else {0, -1})
+
+
+DRUMS = {"hands": ["low bongo", "hi bongo", 20], "kit": ["acoustic snare", "electric snare"]}
+
+
+def drummed():
+    voices = [
+        {"name": k, "drum": v, "source": "clock", "rhythm": ["thinned"]} for k, v in DRUMS.items()
+    ]
+    return performed("cairn-small", **{"music.voice": [LIVELY[1], *voices]})
+
+
+def test_each_drum_is_an_instrument_and_each_stroke_names_it():
+    show = drummed()
+    root = ElementTree.fromstring(score_bytes(show, ".musicxml"))
+    heads, parts = root.findall("part-list/score-part"), root.findall("part")
+    for head, part, ours in list(zip(heads, parts, show.parts, strict=True))[1:]:
+        number = {}
+        for one in head.iter("midi-instrument"):
+            assert one.findtext("midi-channel") == "10"
+            number[one.get("id")] = int(one.findtext("midi-unpitched")) - 1
+        names = {i.get("id") for i in head.iter("score-instrument")}
+        assert names == set(number)
+        assert set(number.values()) == {int(p) for p in ours.pitch}
+        struck, shown = [], {}
+        for note in part.iter("note"):
+            if note.find("unpitched") is not None and not any(
+                t.get("type") == "stop" for t in note.iter("tie")
+            ):
+                struck.append(number[note.find("instrument").get("id")])
+                shown[struck[-1]] = (
+                    note.findtext("unpitched/display-step"),
+                    note.findtext("unpitched/display-octave"),
+                    note.findtext("notehead", "normal"),
+                )
+        assert struck == ours.pitch.astype(int).tolist()
+        assert len(set(shown.values())) == len(shown), "two drums look alike"
+
+
+def test_places_are_those_of_a_drum_set():
+    """As in N. Weinberg, Guidelines for Drumset Notation, Percussive Notes 32 (3), 1994."""
+    from sonify.export.score.drums import places
+    from sonify.midi.general_midi import DRUMS
+
+    at = {name: places([number])[number] for name, number in DRUMS.items()}
+    assert at["bass drum 1"] == ("F", 4, "normal")
+    assert at["acoustic snare"] == ("C", 5, "normal")
+    assert at["side stick"] == ("C", 5, "x")
+    assert at["closed hi hat"] == ("G", 5, "x")
+    assert at["pedal hi-hat"] == ("D", 4, "x")
+    assert at["ride cymbal 1"] == ("F", 5, "x")
+    assert at["crash cymbal 1"] == ("A", 5, "x")
+    assert len(set(places(range(27, 88)).values())) == 61
+
+
+@pytest.mark.skipif(shutil.which("mscore3") is None, reason="MuseScore (Debian) is not installed")
+@pytest.mark.parametrize("preset", ["tin-roof", "hut-band", "bayati-evening"])
+def test_musescore_plays_the_same_notes(preset, tmp_path):
+    import mido
+
+    show = sonify.perform(sonify.load_disc("cairn-small"), presets=[preset])
+    path = tmp_path / "a.musicxml"
+    path.write_bytes(score_bytes(show, ".musicxml"))
+    own = {"QT_QPA_PLATFORM": "offscreen", "XDG_RUNTIME_DIR": str(tmp_path), "HOME": str(tmp_path)}
+    for name in ("a.mid", "b.musicxml"):
+        command = ["mscore3", "-o", str(tmp_path / name), str(path)]
+        subprocess.run(command, env={**os.environ, **own}, check=True, capture_output=True)
+    theirs = Counter(
+        (m.channel == 9, m.note)
+        for m in mido.MidiFile(tmp_path / "a.mid")
+        if m.type == "note_on" and m.velocity
+    )
+    ours = Counter((p.channel == 9, float(k)) for p in show.parts for k in p.pitch.tolist())
+    quarters = sum(n for (_, k), n in ours.items() if k % 1)
+    # it plays no quarter tones, but keeps them as they are written
+    assert sum((theirs - ours).values()) == quarters
+    kept = (tmp_path / "b.musicxml").read_text().count("<accidental>quarter-flat")
+    assert (kept > 0) == (quarters > 0)
+    assert (tmp_path / "b.musicxml").read_text().count("<alter>-0.5") == quarters
+
+
+def test_cents_in_place_of_quarter_tones_are_read_by_partitura():
+    partitura = pytest.importorskip("partitura")
+    show = sonify.perform(sonify.load_disc("cairn-small"), presets=["bayati-evening"])
+    assert b"<alter>-0.5" in score_bytes(show, ".musicxml")
+    data = score_bytes(show, ".musicxml", quarter_tones="cents")
+    assert b"-0.5" not in data
+    with pytest.warns(UserWarning, match="ignoring direction"):
+        parts = partitura.load_musicxml(io.BytesIO(data)).parts
+    quarters = 0
+    for part, ours in zip(parts, (p for p in show.parts if len(p)), strict=True):
+        if ours.voice.drum is not None:
+            continue
+        theirs = sorted(part.note_array()["pitch"].tolist())
+        assert np.abs(np.array(theirs) - np.sort(ours.pitch)).max() <= 0.5
+        quarters += int((ours.pitch % 1 > 0).sum())
+    # every tone that is not what it seems has its cents
+    assert data.count(b">+50<") + data.count(b">-50<") == quarters > 0
+
+
+@pytest.mark.parametrize(
+    ("preset", "melody"),
+    [("organ-loft", "right hand"), ("music-box", "comb"), ("tin-roof", "hands")],
+)
+def test_the_melody_has_the_words(preset, melody):
+    show = sonify.perform(sonify.load_disc("cairn-small"), presets=[preset])
+    sung = {
+        part.partName: "".join(n.lyric for n in part.flatten().notes if n.lyric)
+        for part in parsed(score_bytes(show, ".musicxml")).parts
+    }
+    assert {k: v.replace("\u2423", " ") for k, v in sung.items() if v} == {
+        melody: show.disc.message
+    }

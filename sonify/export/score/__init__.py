@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import msgspec
 
@@ -17,27 +18,45 @@ if TYPE_CHECKING:
     from sonify.export.score.engrave import Page
     from sonify.performance import Performance
 
-__all__ = ["Options", "score_bytes", "write"]
+__all__ = ["ROLL", "Options", "score_bytes", "write"]
 
 MAX_PIXELS = 150_000_000
+ROLL = "roll"
+"""One page as long as the music, in place of a paper."""
 
 
 class Options(Settings, frozen=True):
-    """`rows` chooses some rows, such as "1-4"; `zoom` is pixels of a .png per 1/96 inch."""
+    """`rows` chooses some rows, such as "1-4"; `zoom` is pixels of a .png per 1/96 inch; `paper` is
+    "roll" (the usual for .svg) or a size of paper ("a4" is the usual for the others);
+    `quarter_tones` are written with "signs", or as the nearest semitone with the "cents"."""
 
     rows: str | None = None
     zoom: Annotated[float, msgspec.Meta(gt=0, le=8)] = 2.0
+    paper: Literal["roll", "a2", "a3", "a4", "a5", "letter", "legal", "tabloid"] | None = None
+    quarter_tones: Literal["signs", "cents"] = "signs"
 
 
-def write(show: Performance, path: Path, options: Options) -> None:
-    """Write the score of a performance; the kind of file follows the suffix."""
-    data = score_bytes(show, path.suffix.casefold(), options)
-    with atomic_write(path) as beside:
-        beside.write_bytes(data)
+def write(show: Performance, path: Path, options: Options) -> tuple[Path, ...]:
+    """Write the score of a performance; the kind of file follows the suffix.
+
+    Returns
+    -------
+    tuple of Path
+        The files: one, or for .svg and .png one a page (`fog.png`, `fog-2.png`, ...).
+    """
+    pages = score_bytes(show, path.suffix.casefold(), options)
+    later = (path.with_name(f"{path.stem}-{n}{path.suffix}") for n in range(2, len(pages) + 1))
+    files = (path, *later)
+    with contextlib.ExitStack() as stack:
+        # all or none
+        beside = [stack.enter_context(atomic_write(file)) for file in files]
+        for place, data in zip(beside, pages, strict=True):
+            place.write_bytes(data)
+    return files
 
 
-def score_bytes(show: Performance, suffix: str, options: Options | None = None) -> bytes:
-    """Make the bytes of a score as a .musicxml, .svg, .png or .pdf file.
+def score_bytes(show: Performance, suffix: str, options: Options | None = None) -> list[bytes]:
+    """Make the bytes of a score as a .musicxml, .svg, .png or .pdf file, or of one file a page.
 
     Raises
     ------
@@ -50,20 +69,23 @@ def score_bytes(show: Performance, suffix: str, options: Options | None = None) 
     from sonify.export.score.musicxml import musicxml
 
     options = options or Options()
-    xml = musicxml(show, options.rows)
+    xml = musicxml(show, options.rows, options.quarter_tones == "signs")
     if suffix in (".musicxml", ".xml"):
-        return xml
+        return [xml]
+    from sonify.export.drawing.pdf import PAPERS
     from sonify.export.score.engrave import engraved, svg
 
-    pages = engraved(xml, paged=suffix == ".pdf")
+    paper = options.paper or (ROLL if suffix == ".svg" else "a4")
+    pages = engraved(xml, PAPERS.get(paper))
     title = show.disc.display_name
-    if suffix == ".svg":
-        return svg(pages, title).encode("utf-8")
     if suffix == ".pdf":
         from sonify.export.score.pdf import pdf
 
-        return pdf(pages, title, _fonts())
-    return _png(pages, title, options.zoom)
+        return [pdf(pages, title, _fonts())]
+    files = [pages] if paper == ROLL else [[page] for page in pages]
+    if suffix == ".svg":
+        return [svg(file, title).encode("utf-8") for file in files]
+    return [_png(file, title, options.zoom) for file in files]
 
 
 def _fonts() -> dict[str, Path]:

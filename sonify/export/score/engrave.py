@@ -32,6 +32,9 @@ _ITALIC = {"dir", "dynam", "mNum"}
 _MUSIC_TEXT = dict(zip("\ueca5\ueca7\ue1d5\ue1d7\uecb7\ue1e7", "♩♪♩♪..", strict=True))
 # units of a page's drawing per pixel of 1/96 inch
 UNITS = 25.0
+_MM = 96 / 25.4 * UNITS
+# mm, inside what common printers reach
+_MARGIN = 12.0
 
 
 @dataclass(frozen=True)
@@ -58,28 +61,37 @@ class Page:
     glyphs: dict[str, str] = field(default_factory=dict)
 
 
-def engraved(xml: bytes, paged: bool) -> list[Page]:
+def engraved(xml: bytes, paper: tuple[float, float] | None) -> list[Page]:
     """Engrave the pages of a MusicXML score.
 
     Parameters
     ----------
     xml : bytes
-    paged : bool
-        A4 pages; otherwise one page as high as its content (or several, if that is very high).
+    paper : tuple of float, optional
+        The pages' width and height, in mm; otherwise one page as high as its content (or several,
+        if that is very high).
     """
     import verovio
 
     verovio.enableLog(verovio.LOG_ERROR)
     kit = verovio.toolkit()
-    height = 2970 if paged else 60000
+    # verovio counts in tenths of a page's units
+    width, height = (round(v * _MM / 10) for v in paper) if paper else (2100, 60000)
     options = {"header": "auto", "footer": "none", "breaks": "auto", "scale": 40, "xmlIdSeed": 1}
-    options |= {"pageWidth": 2100, "pageHeight": height, "adjustPageHeight": not paged}
-    kit.setOptions(options | {"pageMarginTop": 80, "smuflTextFont": "none", "lyricSize": 4.0})
+    options |= {"pageWidth": width, "pageHeight": height, "adjustPageHeight": paper is None}
+    options |= {"smuflTextFont": "none", "lyricSize": 4.0, "pageMarginTop": 80}
+    if paper:
+        sides = ("Top", "Bottom", "Left", "Right")
+        options |= {f"pageMargin{side}": round(_MARGIN * _MM / 10) for side in sides}
+    kit.setOptions(options)
     if not kit.loadData(xml.decode("utf-8")):
         raise OutputError("the score could not be engraved; write it as .musicxml instead")
     pages = []
     for n in range(kit.getPageCount()):
-        pages.append(_page(kit.renderToSVG(n + 1)))
+        page = _page(kit.renderToSVG(n + 1))
+        if paper:  # exactly
+            page.width, page.height = paper[0] * _MM, paper[1] * _MM
+        pages.append(page)
         report(0.8 + 0.2 * (n + 1) / kit.getPageCount())
     return pages
 

@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from sonify.errors import InputError
+from sonify.export.score.drums import add_instruments, places
 from sonify.export.score.notes import Event, Piece, Staff, pieces, staves
 from sonify.export.score.spelling import spell
 from sonify.music.form.pace import RITARDANDO_BARS
@@ -33,8 +34,9 @@ __all__ = ["MAX_EVENTS", "musicxml"]
 MAX_EVENTS = 20_000
 
 _SPACE = "\u2423"
-_DRUM_LINE = ("B", 4)
-_KIT = (("F", 4), ("A", 4), ("C", 5), ("E", 5), ("G", 5), ("D", 4), ("B", 5), ("D", 5))
+_MELODY = 0.75
+"""The melody is the first staff in which so many characters, compared with the staff that has most,
+have a note of their own (own choice: it is the melody in all presets)."""
 _QUARTERS = {
     0.5: "half-sharp",
     -0.5: "half-flat",
@@ -43,8 +45,11 @@ _QUARTERS = {
 }
 
 
-def musicxml(show: Performance, rows: str | None = None) -> bytes:
+def musicxml(show: Performance, rows: str | None = None, quarter_tones: bool = True) -> bytes:
     """Write the score of a performance as a MusicXML file.
+
+    Without signs for quarter tones, pitches between the semitones get the nearest semitone, with
+    the cents above it.
 
     Raises
     ------
@@ -81,12 +86,15 @@ def musicxml(show: Performance, rows: str | None = None) -> bytes:
     score = m.stream.Score()
     title = show.disc.display_name
     score.metadata = m.metadata.Metadata(title=title, movementName=title)
-    sung = next((k for k, v in enumerate(voices) if not v.drum), 0)
-    for k, voice in enumerate(voices):
-        words = _words(show, voice, range(first, last)) if k == sung else {}
-        score.insert(0, _Writer(show, voice, range(first, last)).part(k, words))
+    words = [{} if v.drum else _words(show, v, range(first, last)) for v in voices]
+    most = max(map(len, words))
+    sung = next(k for k, w in enumerate(words) if len(w) >= _MELODY * most)
+    words[sung] = words[sung] or _words(show, voices[sung], range(first, last))
+    writers = [_Writer(show, v, range(first, last), quarter_tones) for v in voices]
+    for k, writer in enumerate(writers):
+        score.insert(0, writer.part(k, words[k] if k == sung else {}))
         report(0.5 * (k + 1) / len(voices))
-    data = _exported(score)
+    data = _exported(score, writers)
     report(0.8)
     return data
 
@@ -122,8 +130,9 @@ def _words(show: Performance, voice: Staff, bars: range) -> dict[int, str]:
 class _Writer:
     """Writes a staff."""
 
-    def __init__(self, show: Performance, voice: Staff, bars: range) -> None:
+    def __init__(self, show: Performance, voice: Staff, bars: range, quarter_tones: bool) -> None:
         self.m = m = _music21()
+        self.steps = 2 if quarter_tones else 1
         self.show, self.voice, self.first = show, voice, bars.start
         self.metre, self.bar = show.grid.metre, show.grid.bar * 4
         self.measures = [m.stream.Measure(number=n + 1) for n in bars]
@@ -137,10 +146,8 @@ class _Writer:
         self.in_key = {letter: sign.alter if sign else 0.0 for letter, sign in signs.items()}
         self.signature = m.meter.TimeSignature("{}/{}".format(*self.metre))
         self.beams: dict[tuple[tuple[Fraction, bool], ...], Any] = {}
-        kit = sorted({p for e in voice.events for p in e.pitches})
-        self.line = {p: _KIT[k % len(_KIT)] for k, p in enumerate(kit)}
-        if len(kit) == 1:
-            self.line = {kit[0]: _DRUM_LINE}
+        kit = {round(p) for e in voice.events for p in e.pitches}
+        self.drums = places(kit) if voice.drum else {}
 
     def part(self, number: int, words: dict[int, str]) -> Any:
         """The whole staff, with words below its notes by the number of the event."""
@@ -152,8 +159,6 @@ class _Writer:
         player.instrumentName = voice.name
         player.partId, player.instrumentId = part.id, f"{part.id}-I1"
         player.midiChannel, player.midiProgram = voice.channel, voice.program
-        if voice.drum and len(self.line) == 1:
-            player.percMapPitch = round(voice.events[0].pitches[0])
         part.insert(0, player)
         self._head(first=number == 0)
         at = self.first * self.bar
@@ -232,9 +237,9 @@ class _Writer:
                     one.lyrics = [m.note.Lyric(text=word, applyRaw=True, syllabic="single")]
                 if "staccato" in self.voice.marks:
                     one.articulations.append(m.articulations.Staccato())
-                # above a tone between the quarter tones, the cents by which it differs from its
-                # sign
-                off = [round(100 * (p - round(2 * p) / 2)) for p in event.pitches]
+                # above a tone for which there is no sign, the cents by which it differs from the
+                # one it has
+                off = [round(100 * (p - self._written(p))) for p in event.pitches]
                 if not self.voice.drum and any(abs(c) >= 2 for c in off):
                     words = " ".join(f"{c:+d}" for c in off)
                     self._over(self.measures[piece.bar - self.first], piece.offset, words)
@@ -251,14 +256,18 @@ class _Writer:
 
     def _hit(self, number: float, length: Fraction) -> Any:
         hit = self.m.note.Unpitched(quarterLength=length)
-        hit.displayStep, hit.displayOctave = self.line[number]
+        hit.displayStep, hit.displayOctave, hit.notehead = self.drums[round(number)]
         return hit
+
+    def _written(self, number: float) -> float:
+        """The pitch that has a sign and is nearest."""
+        return round(self.steps * number) / self.steps
 
     def _tone(self, number: float, length: Fraction) -> Any:
         letter, alter, octave = spell(round(number), self.sharps, self.minor)
         tone = self.m.pitch.Pitch(step=letter, octave=octave)
         # always an accidental, so that a natural can be shown where it is needed
-        quarters = round(2 * (alter + number - round(number))) / 2
+        quarters = alter + self._written(number) - round(number)
         tone.accidental = self.m.pitch.Accidental(_QUARTERS.get(quarters, round(quarters)))
         one = self.m.note.Note(quarterLength=length)
         one.pitch = tone
@@ -318,16 +327,21 @@ class _Writer:
         return (self.measures[int(bar) - self.first], offset) if here else None
 
 
-def _exported(score: Any) -> bytes:
+def _exported(score: Any, writers: list[_Writer]) -> bytes:
     """The bytes of a score, always the same for the same score: no date, no random names."""
     exporter = _music21().musicxml.m21ToXml.ScoreExporter(score, makeNotation=False)
-    exporter.parse()
+    root = exporter.parse()
+    heads, parts = root.findall("part-list/score-part"), root.findall("part")
+    for head, part, writer in zip(heads, parts, writers, strict=True):
+        # music21 assigns channels of its own, and knows one instrument of a kind in a part
+        for channel in head.iter("midi-channel"):
+            channel.text = str(writer.voice.channel + 1)
+        if writer.voice.drum:
+            add_instruments(head, part, writer.drums)
     data: bytes = exporter.asBytes(noCopy=False)
     for pattern in (
         rb"<encoding-date>.*?</encoding-date>",
         rb'<creator type="composer">Music21</creator>',
     ):
         data = re.sub(rb"\s*" + pattern, b"", data)
-    # the voices' own MIDI channels instead of those that music21 assigns
-    channels = iter([p.getInstrument().midiChannel + 1 for p in score.parts])
-    return re.sub(rb"(?<=<midi-channel>)\d+", lambda _: b"%d" % next(channels), data)
+    return data

@@ -7,13 +7,13 @@ copies every object many times and takes six times as long.
 
 from __future__ import annotations
 
-import datetime
 import logging
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
 from xml.etree import ElementTree
 
+from sonify.export.drawing.pdf import empty_pdf
 from sonify.export.score.engrave import UNITS, Page
 
 __all__ = ["pdf"]
@@ -31,15 +31,9 @@ def pdf(pages: list[Page], title: str, fonts: dict[str, Path]) -> bytes:
     fonts : dict
         Font files by style: "", "B" and "I".
     """
-    from fpdf import FPDF
-
     for chatty in ("fpdf", "fontTools"):
         logging.getLogger(chatty).setLevel(logging.ERROR)
-    out = FPDF(unit="pt")
-    # so that the same score gives the same bytes
-    out.set_creation_date(datetime.datetime(2000, 1, 1, tzinfo=datetime.UTC))
-    out.set_title(title)
-    out.set_auto_page_break(False)
+    out = empty_pdf(title)
     for style, file in fonts.items():
         out.add_font("score", style, str(file))
     for page in pages:
