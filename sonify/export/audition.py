@@ -22,14 +22,14 @@ from sonify.atomic import atomic_write
 from sonify.errors import InputError
 from sonify.music.measures.bits_kept import bits_kept
 from sonify.music.measures.nearness import Profile, nearness, profile_of_parts
-from sonify.music.measures.piece import measured
+from sonify.music.measures.piece import Measures, measured
 from sonify.progress import report
 
 if TYPE_CHECKING:
     from sonify.disc.disc import Disc
     from sonify.performance import Performance
 
-__all__ = ["Candidate", "audition", "nearest_first", "notes_picture"]
+__all__ = ["Candidate", "audition", "figures", "nearest_first", "notes_picture"]
 
 MAX_CANDIDATES = 200
 _TEMPLATE = Path(__file__).with_name("audition.html")
@@ -126,6 +126,36 @@ def nearest_first(disc: Disc, candidates: list[Candidate], like: Profile) -> lis
     return sorted(out, key=lambda c: -(c.nearness or 0.0))
 
 
+def figures(show: Performance) -> tuple[Measures, float, list[tuple[str, str]]]:
+    """What is measured of a performance's music, the share of the bits that it keeps, and both in
+    words, in the order in which they are shown."""
+    m = measured(show.parts, show.bit_stream, show.grid, show.setup.music)
+    setup = show.setup
+    kept, tried = bits_kept(setup.music, show.bit_stream, show.grid, BITS_TRIED, setup.note)
+    return (
+        m,
+        kept / max(1, tried),
+        [
+            ("notes per second", f"{m.density:.1f}"),
+            ("density varies by", f"{m.density_arc:.0%}"),
+            ("velocity varies by", f"{m.dynamics_arc:.1f}"),
+            ("range", f"{m.lowest} to {m.highest}" if m.lowest else "drums only"),
+            ("rests", f"{m.rests:.0%}"),
+            ("longest rest", f"{m.silence:g} beats"),
+            ("mean interval", f"{m.interval:.1f} semitones"),
+            ("repetition", f"{m.repetition:.0%}"),
+            ("bars alike in phrases", f"{m.within:.0%}"),
+            ("phrases that return", f"{m.between:.0%}"),
+            ("key", m.key or "none"),
+            ("clarity", f"{m.clarity:.2f}"),
+            ("ending", m.ending or "none"),
+            ("letters heard", f"{m.traceability:.0%}"),
+            ("bits kept", f"{kept / tried:.0%}" if tried else "none"),
+            ("voices", f"{m.voices}{' with drums' if m.drums else ''}"),
+        ],
+    )
+
+
 def notes_picture(show: Performance, seconds: float) -> NDArray[np.uint8]:
     """Draw the notes up to a time: time to the right, pitch upwards, one colour per voice.
 
@@ -206,29 +236,9 @@ def _card(
     show = perform(disc, candidate.presets, candidate.settings)
     heard = min(seconds, show.music_s)
     sound = _data("audio/ogg", compressed(show, ".opus", bitrate, SoundOptions(to_s=heard)))
-    m = measured(show.parts, show.bit_stream, show.grid, show.setup.music)
+    m, kept, facts = figures(show)
     roll, matrix = _png(notes_picture(show, heard)), _png(matrix_picture(show), (480, 240))
     name = html.escape(candidate.name)
-    setup = show.setup
-    kept, tried = bits_kept(setup.music, show.bit_stream, show.grid, BITS_TRIED, setup.note)
-    facts = [
-        ("notes per second", f"{m.density:.1f}"),
-        ("density varies by", f"{m.density_arc:.0%}"),
-        ("velocity varies by", f"{m.dynamics_arc:.1f}"),
-        ("range", f"{m.lowest} to {m.highest}" if m.lowest else "drums only"),
-        ("rests", f"{m.rests:.0%}"),
-        ("longest rest", f"{m.silence:g} beats"),
-        ("mean interval", f"{m.interval:.1f} semitones"),
-        ("repetition", f"{m.repetition:.0%}"),
-        ("bars alike in phrases", f"{m.within:.0%}"),
-        ("phrases that return", f"{m.between:.0%}"),
-        ("key", m.key or "none"),
-        ("clarity", f"{m.clarity:.2f}"),
-        ("ending", m.ending or "none"),
-        ("letters heard", f"{m.traceability:.0%}"),
-        ("bits kept", f"{kept / tried:.0%}" if tried else "none"),
-        ("voices", f"{m.voices}{' with drums' if m.drums else ''}"),
-    ]
     if candidate.nearness is not None:
         facts.insert(0, ("nearness", f"{candidate.nearness:.2f}"))
     shown = "".join(f"<div><dt>{k}</dt><dd>{html.escape(v)}</dd></div>" for k, v in facts)
@@ -238,7 +248,7 @@ def _card(
         "clarity": m.clarity, "drums": m.drums, "voices": m.voices, "arc": m.density_arc,
         "dynamics": m.dynamics_arc, "silence": m.silence, "within": m.within,
         "between": m.between, "ending": m.ending, "letters": m.traceability,
-        "kept": kept / max(1, tried), "nearness": candidate.nearness or 0.0,
+        "kept": kept, "nearness": candidate.nearness or 0.0,
     }  # fmt: skip
     data = html.escape(json.dumps(sort), quote=True)
     return (
