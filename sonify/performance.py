@@ -22,6 +22,8 @@ from sonify.disc.disc import Disc
 from sonify.disc_player.timeline import Timeline, read_times, reading_of
 from sonify.light.colours import Bits, faded
 from sonify.light.fill_rules import fill_lights, find_fill
+from sonify.light.lamp_levels import LampLevels
+from sonify.light.wiring import Wiring
 from sonify.midi.events import TimedEvents, timed
 from sonify.midi.tempo import TempoMap, even_tempo
 from sonify.music.bit_stream import BitStream
@@ -32,6 +34,7 @@ from sonify.music.tempo import timed as timed_music
 from sonify.performance_settings import Setup, load_setup
 
 if TYPE_CHECKING:
+    from sonify.light.power import Power
     from sonify.light.scroll import Scroll
 
 __all__ = ["CAPTIONS", "Performance", "perform"]
@@ -143,6 +146,25 @@ class Performance:
         shown = bits.shown(look)
         lights = fill_lights(shown, self.timeline, player.matrix, self.unit_bits, again=again)
         return faded(lights, look, player.turn_s)
+
+    @cached_property
+    def wiring(self) -> Wiring:
+        """Where each lamp is on the strip; `wiring.strip.flat[lights["led"]]` for all changes."""
+        return Wiring.of(self.setup.player.matrix)
+
+    @cached_property
+    def power(self) -> Power:
+        """What the lamps draw while the disc is read and the message scrolls."""
+        from sonify.light.power import power_of
+
+        look, matrix = self.setup.light, self.setup.player.matrix
+        lights = self.lights
+        if self.scroll is not None:
+            levels = LampLevels(lights, matrix).at(self.scroll.start_s)
+            scrolled = self.scroll.lights((levels & 255).astype(np.uint8).reshape(-1))
+            lights = np.concatenate([lights[lights["time_s"] < self.scroll.start_s], scrolled])
+        there = self.wiring.strip.reshape(-1)[lights["led"]] >= 0
+        return power_of(lights[there], look, matrix, self.wiring.length)
 
     @cached_property
     def captions(self) -> NDArray[np.void]:

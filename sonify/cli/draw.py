@@ -11,7 +11,7 @@ from click import Choice, option
 from sonify.cli.common import SETTINGS, Request, caution, disc_command, output_option, size
 from sonify.cli.outputs import destination
 from sonify.cli.progress import progress_shown
-from sonify.errors import InputError
+from sonify.errors import InputError, plural
 from sonify.export.drawing.drawing_formats import SAFETY
 
 __all__ = ["draw"]
@@ -37,12 +37,18 @@ __all__ = ["draw"]
         "--least-web", type=float, default=1.5, metavar="MM",
         help="Warn of webs thinner than this. [default: 1.5]",
     ),
+    option(
+        "--wiring", is_flag=True,
+        help="Instead of the disc, draw the wiring plan of the player's matrix, as .svg, .pdf or "
+        ".png: the data line from lamp to lamp, and the current.",
+    ),
     *SETTINGS,
     epilog=SAFETY,
 )  # fmt: skip
 def draw(
     request: Request,
     output: str | None,
+    wiring: bool,
     side: Any,
     kerf: float | None,
     least_web: float,
@@ -60,7 +66,11 @@ def draw(
       sonify draw note.toml -o note.svg --kerf 0.15
       sonify draw note.toml -o note.pdf --paper letter --side back
       sonify draw note.toml -o note.png --material brass
+      sonify draw note.toml -p my-player.toml --wiring -o wiring.pdf
     """
+    if wiring:
+        _draw_wiring(request, output, options["paper"] or "a4")
+        return
     from sonify.atomic import atomic_write
     from sonify.disc.geometry.cautions import derived_note, workshop
     from sonify.export.drawing import drawing_formats as drawings
@@ -94,3 +104,25 @@ def draw(
     derived = [derived_note(shop.geometry)] if shop.derived else []
     for one in (*derived, *shop.cautions, *drawing.cautions):
         caution(one)
+
+
+def _draw_wiring(request: Request, output: str | None, paper: str) -> None:
+    from sonify.atomic import atomic_write
+    from sonify.export.wiring_plan import SUFFIXES, wiring_plan
+
+    show = request.perform()
+    with destination(output, f"{show.disc.name}-wiring.svg") as path:
+        suffix = path.suffix.casefold()
+        if suffix not in SUFFIXES:
+            raise InputError(f"a wiring plan is one of: {', '.join(SUFFIXES)}", file=path)
+        data = wiring_plan(show, suffix, paper)
+        with atomic_write(path) as beside:
+            beside.write_bytes(data)
+    if output != "-":
+        click.echo(f"{path}  {plural(show.wiring.length, 'lamp')}  {size(path)}")
+    supply = show.setup.player.matrix.supply
+    if supply is not None and supply < show.power.brightest:
+        caution(
+            f"the lamps draw {show.power.brightest:.2g} A at the brightest moment and the supply "
+            f"gives {supply:g} A; lower player.matrix.brightness or use a larger supply"
+        )

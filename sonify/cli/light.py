@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from typing import Any
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
 
 from click import Choice, FloatRange, IntRange, option
 
@@ -16,6 +17,7 @@ from sonify.cli.common import (
     chosen,
     disc_command,
     output_option,
+    result,
     size,
 )
 from sonify.cli.outputs import caution_letters, destination, write_one
@@ -23,6 +25,9 @@ from sonify.cli.progress import progress_shown
 from sonify.errors import plural
 from sonify.export.drawing.pdf import PAPERS
 from sonify.light.clip_settings import VIEWS
+
+if TYPE_CHECKING:
+    from sonify.performance import Performance
 
 __all__ = ["clip", "lights", "message", "stills"]
 
@@ -84,9 +89,24 @@ LOOP = option(
 
 @disc_command(
     output_option(f"The file: {ANIMATION}. [default: out/DISC-lights.gif]"),
-    *SETTINGS, *RANGE, *LENGTH, *PICTURE, LOOP, epilog=FLASHING,
+    *SETTINGS, *RANGE, *LENGTH, *PICTURE, LOOP,
+    option(
+        "--test-pattern", is_flag=True,
+        help="Instead, light all lamps, then one after the other along the strip (player.matrix."
+        "wiring): what a machine shows if it is wired so. .gif, .png or .webp.",
+    ),
+    option(
+        "--check-strip", metavar="FILE",
+        help="Instead, compare the real strip with the wiring: a .csv file with the columns "
+        "column,row,lamp, counted from 1, as you saw the lamps of the test pattern light; or a "
+        "film of it (.mp4, .mov, .webm).",
+    ),
+    epilog=FLASHING,
 )  # fmt: skip
-def lights(request: Request, output: str | None, **options: Any) -> None:
+def lights(
+    request: Request, output: str | None, test_pattern: bool, check_strip: str | None,
+    **options: Any,
+) -> None:  # fmt: skip
     """Show how the LED matrix fills while the disc is read, as an animation.
 
     \b
@@ -94,8 +114,39 @@ def lights(request: Request, output: str | None, **options: Any) -> None:
       sonify lights cairn-small
       sonify lights cairn-large --rows 1-4 -p glacier -o start.webp
       sonify lights my.toml -p cutout --size sticker --max-size 500kB -o sticker.webp
+      sonify lights my.toml --set player.matrix.wiring=serpentine-rows --test-pattern
     """
-    write_one(request.perform(), "lights", output, **options)
+    show = request.perform()
+    if check_strip is not None:
+        _check(show, check_strip)
+    elif test_pattern:
+        _test_pattern(show, output)
+    else:
+        write_one(show, "lights", output, **options)
+
+
+def _test_pattern(show: Performance, output: str | None) -> None:
+    from sonify.export.lights import write_pattern
+    from sonify.light.test_pattern import pattern_s
+
+    with destination(output, f"{show.disc.name}-test.gif") as path, progress_shown("test pattern"):
+        write_pattern(show, path)
+    if output != "-":
+        result(path, pattern_s(show.wiring))
+
+
+def _check(show: Performance, file: str) -> None:
+    import click
+
+    from sonify.light.wiring import check_strip
+    from sonify.recover.strip import seen_strip
+
+    matrix = show.setup.player.matrix
+    told = check_strip(matrix, seen_strip(Path(file), matrix, show.wiring.length))
+    for line in told or ["the strip is wired as the settings say"]:
+        click.echo(line)
+    if told:
+        raise SystemExit(1)
 
 
 @disc_command(

@@ -9,14 +9,42 @@ import msgspec
 from sonify.controls import control
 from sonify.settings import Settings
 
-__all__ = ["Matrix", "Player"]
+__all__ = ["Matrix", "Panel", "Player"]
 
 
 Rpm = Annotated[float, msgspec.Meta(gt=0, le=10_000)]
 
 
+Count = Annotated[int, msgspec.Meta(ge=1, le=1024)]
+
+
+class Panel(Settings, frozen=True):
+    """One `[[player.matrix.panels]]`: a part of the matrix that is wired as a whole.
+
+    Upright, a panel is wired as `wiring` and `first-lamp` say; then it is mirrored, then turned.
+
+    Attributes
+    ----------
+    column, row
+        The place of its top left lamp on the matrix, counted from 1.
+    width, height
+        Lamps across and down, as it is mounted.
+    turned
+        Degrees clockwise.
+    mirrored
+        Whether left and right are swapped.
+    """
+
+    column: Count
+    row: Count
+    width: Count
+    height: Count
+    turned: Literal[0, 90, 180, 270] = 0
+    mirrored: bool = False
+
+
 class Matrix(Settings, frozen=True):
-    """The `[player.matrix]` section: the LED matrix.
+    """The `[player.matrix]` section: the LED matrix. Lamps on the strip count from 1.
 
     Attributes
     ----------
@@ -30,6 +58,27 @@ class Matrix(Settings, frozen=True):
         How fast the message scrolls.
     letters
         "cairn", the set that ships, or the path of a BDF or TrueType font.
+    wiring
+        How the data line goes from lamp to lamp: "rows" (each from the same side), "columns",
+        "serpentine-rows" (every other one backwards) or "serpentine-columns"; or the path of a
+        .csv file with the columns `column`, `row` and `lamp`.
+    first_lamp
+        The corner in which the strip begins.
+    panels
+        Parts of the matrix, in the order in which the data line passes through them. Empty: one
+        panel.
+    missing
+        Places without a lamp, as column and row; the data line passes them by.
+    gaps
+        Lamps of the strip that have no place on the matrix, such as "9, 17-20".
+    colour_order
+        The order in which a lamp takes its colours.
+    brightness
+        The most that is sent to a lamp, as a share.
+    lamp_current
+        What one colour of a lamp draws at its brightest, in mA.
+    supply
+        The power supply's current, in A.
     """
 
     width: Annotated[int, control(step=1, soft=(8, 128), ge=1, le=1024)] = 32
@@ -39,6 +88,16 @@ class Matrix(Settings, frozen=True):
         12.0
     )
     letters: str = "cairn"
+    wiring: str = "rows"
+    first_lamp: Literal["top-left", "top-right", "bottom-left", "bottom-right"] = "top-left"
+    panels: tuple[Panel, ...] = ()
+    missing: tuple[tuple[Count, Count], ...] = ()
+    gaps: str = ""
+    colour_order: Literal["rgb", "rbg", "grb", "gbr", "brg", "bgr", "rgbw", "grbw"] = "grb"
+    brightness: Annotated[float, msgspec.Meta(gt=0, le=1)] = 1.0
+    # common practice, no source: chips of addressable lamps drive each colour with about 20 mA
+    lamp_current: Annotated[float, msgspec.Meta(gt=0, le=1000)] = 20.0
+    supply: Annotated[float, msgspec.Meta(gt=0, le=1000)] | None = None
 
     @property
     def lamps(self) -> int:

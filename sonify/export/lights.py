@@ -21,11 +21,12 @@ from sonify.export.span import span_of
 from sonify.light.lamp_levels import LampLevels
 from sonify.light.paint import Painter
 from sonify.light.renderer import Shown
+from sonify.light.test_pattern import pattern, pattern_s
 
 if TYPE_CHECKING:
     from sonify.performance import Performance
 
-__all__ = ["Options", "State", "patches", "states", "write", "write_matrix"]
+__all__ = ["Options", "State", "patches", "states", "write", "write_matrix", "write_pattern"]
 
 # Own limit: a GIF of that many pictures takes some minutes.
 MAX_FRAMES = 50_000
@@ -103,6 +104,21 @@ def write_matrix(
     )
     encode(animation, path, lambda: comment_of(show.disc.display_name, metered.worst))
     return Outcome(metered.worst, seconds)
+
+
+def write_pattern(show: Performance, path: Path) -> Outcome:
+    """Write the test pattern of the matrix as an animation.
+
+    Raises
+    ------
+    InputError
+        Another kind of file, or too many lamps.
+    """
+    wiring = show.wiring
+    if path.suffix.casefold() not in ENCODERS:
+        raise InputError(f"the test pattern is one of: {', '.join(ENCODERS)}", file=path)
+    shown, seconds = pattern(wiring), pattern_s(wiring)
+    return write_matrix(show, path, Options(), "test pattern", shown, wiring.length, seconds)
 
 
 def _painted(show: Performance, path: Path, options: Options) -> bool:

@@ -25,6 +25,10 @@ CONTROLS = {
 } | dict.fromkeys((
     "music.voice", "voice.name", "player.matrix.letters", "geometry.keep-out", "fit.keep-out",
     "fit.clock-radius", "fit.first-row-radius", "fit.row-pitch", "sound.soundfont", "clip.font",
+    *(f"player.matrix.{key}" for key in (
+        "wiring", "first-lamp", "panels", "missing", "gaps", "colour-order", "brightness",
+        "lamp-current", "supply",
+    )),
 ), "skip")  # fmt: skip
 """Settings with a special control, and those (`skip`) that only files can set."""
 

@@ -404,3 +404,51 @@ def test_a_full_disk_leaves_the_old_drawing(run, tmp_path, monkeypatch):
     assert "the disk is full" in result.err
     assert out.read_text() == "old"
     assert list(tmp_path.iterdir()) == [out]
+
+
+def test_a_wiring_plan_has_every_lamp(run, tmp_path):
+    words = ("draw", "cairn-small", "--wiring", "--set", "player.matrix.wiring=serpentine-rows")
+    result = run(*words, "-o", tmp_path / "w.svg", "--set", "player.matrix.supply=1.5")
+    assert result.status == 0, result.err
+    assert "256 lamps" in result.out
+    assert "the supply gives 1.5 A" in result.err
+    import xml.etree.ElementTree as Tree
+
+    texts = [e.text for e in Tree.parse(tmp_path / "w.svg").iter() if e.tag.endswith("text")]
+    assert set(map(str, range(1, 257))) <= set(texts)
+    told = " ".join(texts)
+    for part in ("data in", "Colour order GRB", "serpentine-rows", "A at the brightest", "fuse"):
+        assert part in told
+    import pypdf
+
+    assert run(*words, "-o", tmp_path / "w.pdf", "--paper", "letter").status == 0
+    assert "data in" in pypdf.PdfReader(tmp_path / "w.pdf").pages[0].extract_text()
+    assert run(*words, "-o", tmp_path / "w.dxf").status == 2
+
+
+def test_the_test_pattern_lights_lamp_after_lamp(run, tmp_path):
+    from PIL import Image, ImageSequence
+
+    matrix = ("player.matrix.width=8", "player.matrix.wiring=serpentine-rows")
+    words = ("lights", "cairn-small", *(w for m in matrix for w in ("--set", m)))
+    result = run(*words, "--test-pattern", "-o", tmp_path / "t.png")
+    assert result.status == 0, result.err
+    frames, seconds = [], 0.0
+    with Image.open(tmp_path / "t.png") as film:
+        for frame in ImageSequence.Iterator(film):
+            frames.append(np.asarray(frame.convert("L"), float))
+            seconds += frame.info["duration"] / 1000
+    assert seconds == pytest.approx(1.5 + 64 * 0.2)
+    middles = []
+    for frame in frames[2:]:
+        y, x = np.nonzero(frame > frame.max() * 0.9)
+        height, width = frame.shape
+        middles.append((int(x.mean() / width * 8), int(y.mean() / height * 8)))
+    assert middles == [(x if y % 2 == 0 else 7 - x, y) for y in range(8) for x in range(8)]
+    seen = tmp_path / "seen.csv"
+    lines = [f"{x + 1},{y + 1},{n + 1}" for n, (x, y) in enumerate(middles)]
+    seen.write_text("column,row,lamp\n" + "\n".join(lines))
+    assert run(*words, "--check-strip", seen).out == "the strip is wired as the settings say\n"
+    other = run("lights", "cairn-small", "--set", matrix[0], "--check-strip", seen)
+    assert other.status == 1
+    assert 'wiring = "serpentine-rows"' in other.out

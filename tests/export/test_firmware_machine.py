@@ -136,6 +136,30 @@ def test_it_links_to_a_program_in_cpp(tmp_path):
     subprocess.run([str(folder / "machine")], check=True)
 
 
+@needs_gcc
+@pytest.mark.parametrize("wiring", ["rows", "serpentine-columns"])
+def test_the_machine_knows_where_lamps_are_on_the_strip(wiring, tmp_path):
+    show = performance(
+        "cairn-small", ["quick"], player__matrix__wiring=wiring, player__matrix__missing=[[2, 1]]
+    )
+    folder = host.put(show, tmp_path)
+    (folder / "machine.c").write_text(
+        '#include <stdio.h>\n#include "player.h"\n'
+        "void player_set_lamp(uint16_t l, uint8_t v) { (void)l; (void)v; }\n"
+        "void player_send(uint8_t b) { (void)b; }\n"
+        "void player_message(const uint8_t *t, uint16_t n, uint8_t s)"
+        " { (void)t; (void)n; (void)s; }\n"
+        "int main(void) { uint16_t k; for (k = 0; k < PLAYER_LAMPS; k++)"
+        ' printf("%u ", (unsigned)player_strip_of(k)); return 0; }\n'
+    )
+    sources = ("player.c", "player_tables.c", "machine.c")
+    compile_in(folder, "gcc", *STRICTER, *sources, "-o", "machine")
+    said = subprocess.run([str(folder / "machine")], check=True, capture_output=True).stdout
+    want = show.wiring.strip.reshape(-1)
+    assert want.min() == -1
+    assert [int(n) for n in said.split()] == np.where(want < 0, 65535, want).tolist()
+
+
 @needs_avr
 def test_tables_lie_in_program_memory_by_themselves(tmp_path):
     """With nothing but the compiler's own words: no initialised data in RAM."""

@@ -118,6 +118,12 @@ class FirmwarePlan:
         """The tables of the form that the voices follow, one after another."""
         return [int(x) for table in self.planned for x in self.form.tables[table]]
 
+    @cached_property
+    def wired(self) -> bool:
+        """Whether the strip runs otherwise than from left to right, row by row."""
+        strip = self.show.wiring.strip.reshape(-1)
+        return bool((strip != np.arange(len(strip))).any())
+
     @property
     def vamps(self) -> bool:
         """Whether notes come again while the stage moves."""

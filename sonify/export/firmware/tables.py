@@ -21,6 +21,7 @@ from sonify.music.machine import NOTHING, Lead
 __all__ = ["config_h", "opening_bytes", "table_bytes", "tables_c"]
 
 _NOTE = "/* Made by sonify from a disc's code and a preset. Don't edit it; make it again. */"
+_CHANNELS = ("red", "green", "blue", "white")
 _ALPHABETS = ("none", "ascii", "ita2", "utf-8")
 _SIZES = {"uint8_t": 1, "uint16_t": 2, "uint32_t": 4}
 
@@ -63,6 +64,20 @@ def config_h(plan: FirmwarePlan, template: str) -> str:
         ("COLUMN_EDGES", ", ".join(f"{v}U" for v in own.x), "first lamp, lamps, parts"),
         ("LINE_EDGES", ", ".join(f"{v}U" for v in own.y), ""),
         ("HUES", len(hues), "colours of a lamp, its own first; 0: it has but one"),
+        ("STRIP", show.wiring.length, "lamps on the strip"),
+        (
+            "WIRED",
+            int(plan.wired),
+            "0: the strip runs from left to right, row by row",
+        ),
+        ("CHANNELS", len(matrix.colour_order), "bytes of a lamp, and which of them is ..."),
+        *(
+            (f"{name.upper()}_AT", matrix.colour_order.index(name[0]), name)
+            for name in _CHANNELS
+            if name[0] in matrix.colour_order
+        ),
+        ("BRIGHTNESS", round(255 * matrix.brightness), "the most to send to a colour"),
+        ("LAMP", "{{{}U, {}U, {}U}}".format(*colour(look.lamp)), "a lamp's red, green and blue"),
         ("ALPHABET", f"PLAYER_ALPHABET_{plan.alphabet.upper().replace('-', '')}", ""),
         ("CODED", int(code is not None), "whether the bits carry a message"),
         ("UNIT_BITS", show.unit_bits, "bits of a character"),
@@ -211,6 +226,7 @@ def _tables(plan: FirmwarePlan) -> tuple[list[str], list[str], list[_Array]]:
     columns = np.packbits(np.hstack(letters.cells).T, 1, bitorder="little").ravel().tolist()
     pairs = [number for pair in sounds.pairs for number in pair]
     bends = [sounds.bends.get(c, BEND_CENTRE) for c in range(16)] if sounds.bends else []
+    strip = (plan.show.wiring.strip.reshape(-1) % 65536).tolist() if plan.wired else []
     ita2 = ita2_table() if plan.alphabet == "ita2" else []
     what = "numbers of sounds" if pairs else "MIDI notes"
     opening = [*opening_bytes(plan), 255]
@@ -223,6 +239,7 @@ def _tables(plan: FirmwarePlan) -> tuple[list[str], list[str], list[_Array]]:
         ("uint8_t", "plan", "", "the form, table by table", plan.plan_values()),
         ("uint8_t", "masks", "", "where rules let notes through, a bit for each count", masks),
         ("uint8_t", "opening", "", "programs, volumes and panning; 255 ends it", opening),
+        ("uint16_t", "strip", "PLAYER_LAMPS", "the lamps on the strip; 65535: none", strip),
         ("uint16_t", "letter_codes", "PLAYER_LETTERS", "code points of the letters", codes),
         ("uint16_t", "letter_starts", "PLAYER_LETTERS + 2", "their first columns", starts),
         ("uint8_t", "letter_columns", "", "their columns, lowest bit on top", columns),

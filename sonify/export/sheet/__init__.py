@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from sonify.export.sheet.page import Page
     from sonify.performance import Performance
 
-__all__ = ["Options", "sheet_bytes", "write"]
+__all__ = ["Options", "page_bytes", "sheet_bytes", "write"]
 
 DOTS_PER_INCH = 200
 """Of a .png: at this, the smallest type is 20 pixels high."""
@@ -67,17 +67,22 @@ def sheet_bytes(
         worksheet=options.worksheet,
         grey=options.black_and_white,
     )
+    return len(pages), page_bytes(pages, suffix)
+
+
+def page_bytes(pages: list[Page], suffix: str) -> bytes:
+    """The bytes of pages as a .pdf, .svg, .html or .png file."""
     if suffix == ".pdf":
         from sonify.export.sheet.pdf import pdf
 
-        return len(pages), pdf(pages)
+        return pdf(pages)
     from sonify.export.sheet.svg import html, svg
 
     if suffix == ".html":
-        return len(pages), html(pages).encode("utf-8")
+        return html(pages).encode("utf-8")
     if suffix == ".svg":
-        return len(pages), svg(pages).encode("utf-8")
-    return len(pages), _png(pages)
+        return svg(pages).encode("utf-8")
+    return _png(pages)
 
 
 def _png(pages: list[Page]) -> bytes:

@@ -61,6 +61,10 @@ void player_silence(void);
 /* Whether anything is still to come: notes, or the message. */
 uint8_t player_busy(void);
 
+/* Where a lamp of player_set_lamp is on the strip, from 0; PLAYER_NO_LAMP if there is none. */
+#define PLAYER_NO_LAMP 65535U
+uint16_t player_strip_of(uint16_t lamp);
+
 /* ---- you write ---- */
 
 /* Light a lamp (255) or put it out (0); lamp = y * width + x, from the top left. Called only for

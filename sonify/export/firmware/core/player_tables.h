@@ -125,6 +125,7 @@ extern const PLAYER_SPACE uint8_t player_plan[] PLAYER_TABLE; /* the form, table
 extern const PLAYER_SPACE player_final player_finals[PLAYER_FINALS + 1] PLAYER_TABLE;
 extern const PLAYER_SPACE uint8_t player_masks[] PLAYER_TABLE;
 extern const PLAYER_SPACE uint8_t player_opening[] PLAYER_TABLE; /* sent at the start; 255 ends it */
+extern const PLAYER_SPACE uint16_t player_strip[PLAYER_LAMPS] PLAYER_TABLE;
 extern const PLAYER_SPACE uint16_t player_letter_codes[PLAYER_LETTERS] PLAYER_TABLE;
 extern const PLAYER_SPACE uint16_t player_letter_starts[PLAYER_LETTERS + 2] PLAYER_TABLE;
 extern const PLAYER_SPACE uint8_t player_letter_columns[] PLAYER_TABLE;
