@@ -164,7 +164,8 @@ def refuse_paths(table: dict[str, Any]) -> None:
     """
     for place, key, value in _texts(table):
         path = key in _PATH_KEYS and value not in _NO_PATHS
-        if (path or Path(value).suffix.casefold() in _SUFFIXES) and value not in trusted:
+        file = "." in value and Path(value).suffix.casefold() in _SUFFIXES
+        if (path or file) and value not in trusted:
             raise InputError(
                 "the page can't open files by path; put the path in a preset and start the studio "
                 "with it",

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import replace
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import msgspec
@@ -23,7 +24,9 @@ from sonify.light.lamp_shapes import Lamp
 from sonify.light.look import LUMINANCE, linear
 
 if TYPE_CHECKING:
+    from sonify.disc_player.profile import Matrix
     from sonify.light.flash import Flashing
+    from sonify.light.look import Look
     from sonify.performance import Performance
 
 __all__ = ["check", "flashing_of", "may_flash"]
@@ -58,11 +61,10 @@ def _suspects(show: Performance) -> NDArray[np.float64]:
     A flash is a pair of opposing changes, and only lamps that change often enough within a
     second, or enough of them at one moment, can flash a quarter of a field.
     """
-    area = _lamp_area(show)
+    matrix, look = show.setup.player.matrix, show.setup.light
+    area, tile = _lamp_area(look, matrix), _tile(look, matrix)
     if not area:
         return np.zeros((0, 2))
-    matrix, look = show.setup.player.matrix, show.setup.light
-    tile = _tile(show)
     field = (math.ceil(FIELD[1] / tile) + 1, math.ceil(FIELD[0] / tile) + 1)
     if look.turned % 180:
         field = field[::-1]
@@ -132,21 +134,21 @@ _known: dict[tuple[object, ...], NDArray[np.float64]] = {}
 
 
 def _of_message(show: Performance, limit: _Limit) -> NDArray[np.float64]:
-    """The same moments for the message, with a cache."""
+    """The same moments for the message, cached from its start: the speed of the disc moves that."""
     scroll = show.scroll
     if scroll is None:
         return np.zeros(0)
-    key = (scroll.columns.tobytes(), scroll.width, scroll.column_s, scroll.start_s, limit)
+    key = (scroll.columns.tobytes(), scroll.width, scroll.column_s, limit)
     if key not in _known:
         if len(_known) > 200:
             _known.clear()
-        _known[key] = _moments(scroll.lights(), limit)
-    return _known[key]
+        _known[key] = _moments(replace(scroll, start_s=0.0).lights(), limit)
+    return _known[key] + scroll.start_s
 
 
-def _lamp_area(show: Performance) -> float:
+@lru_cache(maxsize=64)
+def _lamp_area(look: Look, matrix: Matrix) -> float:
     """How many pixels of the screen one lamp changes by enough to count, with room to spare."""
-    look = show.setup.light
     hues = np.vstack([lamp_colours(look), linear(look.off)])
     shape = Lamp(msgspec.structs.replace(look, pixels=GRAIN))
     # the most that a pixel changes: in the core, which may be white, between any two colours
@@ -157,13 +159,13 @@ def _lamp_area(show: Performance) -> float:
         return 0.0
     seen = shape.light * gain(look)
     least = 0.02 if red >= RED_SHARE else CHANGE / max(step, CHANGE)
-    return _SPARE * _tile(show) ** 2 * float((seen >= least).sum()) / GRAIN**2
+    return _SPARE * _tile(look, matrix) ** 2 * float((seen >= least).sum()) / GRAIN**2
 
 
-def _tile(show: Performance) -> float:
+@lru_cache(maxsize=64)
+def _tile(look: Look, matrix: Matrix) -> float:
     """The distance from lamp to lamp on that screen, in pixels."""
-    look = msgspec.structs.replace(show.setup.light, pixels=GRAIN)
-    return SHOWN / size_of(look, show.setup.player.matrix)[0] * GRAIN
+    return SHOWN / size_of(msgspec.structs.replace(look, pixels=GRAIN), matrix)[0] * GRAIN
 
 
 def flashing_of(show: Performance) -> Flashing:
@@ -179,7 +181,15 @@ def flashing_of(show: Performance) -> Flashing:
     worst = Flashing("general", 0.0, 0, 0.0, False)
     for begin, end in _suspects(show).tolist():
         options = ClipOptions(fps=FPS, from_s=max(begin, 0.0), to_s=end)
-        found = measured(Job(small, options, "matrix", zoom=_tile(show) / GRAIN), ".mp4")
+        found = measured(
+            Job(
+                small,
+                options,
+                "matrix",
+                zoom=_tile(show.setup.light, show.setup.player.matrix) / GRAIN,
+            ),
+            ".mp4",
+        )
         worst = max(
             worst, replace(found, time_s=found.time_s + max(begin, 0.0)), key=lambda f: f.rank
         )

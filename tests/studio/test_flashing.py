@@ -27,7 +27,9 @@ def as_a_clip(show: sonify.Performance, what: str) -> Any:
     from sonify.export.clip.film import measured
     from sonify.export.clip.job import Job
 
-    light = msgspec.structs.replace(show.setup.light, pixels=round(_tile(show)))
+    light = msgspec.structs.replace(
+        show.setup.light, pixels=round(_tile(show.setup.light, show.setup.player.matrix))
+    )
     setup = msgspec.structs.replace(show.setup, light=light)
     shown = sonify.perform(show.disc, setup=setup)
     return measured(Job(shown, ClipOptions(fps=60.0, sound=False), what), ".mp4")

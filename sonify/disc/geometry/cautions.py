@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from math import pi
 from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sonify.disc.geometry.fit import derive_geometry
 from sonify.disc.geometry.mass import Mass, mass_of
@@ -55,6 +57,16 @@ def geometry_of(disc: Disc) -> tuple[Geometry, bool]:
     return derive_geometry(disc.rows, disc.positions, disc.layout), True
 
 
+@lru_cache(maxsize=8)
+def _measured(
+    disc: Disc, least_web: float
+) -> tuple[Geometry, bool, Webs, Mass, NDArray[np.float64]]:
+    """What does not depend on the player's speed."""
+    geometry, derived = geometry_of(disc)
+    webs = webs_of(disc, geometry, least_web)
+    return geometry, derived, webs, mass_of(disc, geometry), open_share(disc, geometry)
+
+
 def workshop(disc: Disc, *, rpm: float, least_web: float = LEAST_WEB) -> Workshop:
     """Check a disc before it is cut.
 
@@ -71,10 +83,7 @@ def workshop(disc: Disc, *, rpm: float, least_web: float = LEAST_WEB) -> Worksho
     InputError
         A geometry that the rows don't fit.
     """
-    geometry, derived = geometry_of(disc)
-    webs = webs_of(disc, geometry, least_web)
-    mass = mass_of(disc, geometry)
-    share = open_share(disc, geometry)
+    geometry, derived, webs, mass, share = _measured(disc, least_web)
     speed = rpm * 2 * pi / 60
     cautions: list[str] = []
     unknown = int(np.count_nonzero(disc.grid < 0))

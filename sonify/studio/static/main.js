@@ -158,6 +158,7 @@ function setShow(next, began) {
   work.end("show");
   silence();
   paint();
+  sound.samples.hold(false);
   watchFlashing();
   if (began !== undefined) {
     performance.measure("change to show", { start: began, end: performance.now() });
@@ -175,6 +176,7 @@ function watchFlashing() {
 
 function wrong(e) {
   work.end("show");
+  sound.samples.hold(false);
   showError(e, (element) => areas.reveal(element));
   if (body.dataset.state === "loading") body.dataset.state = show ? "ready" : "failed";
 }
@@ -418,7 +420,10 @@ async function begin() {
       midi,
     ];
     store.addEventListener("document", sync);
-    store.addEventListener("asking", () => work.begin("show", "Working…"));
+    store.addEventListener("asking", () => {
+      sound.samples.hold(true);
+      work.begin("show", "Working…");
+    });
     store.addEventListener("show", (e) => setShow(store.show, e.detail.began));
     store.addEventListener("wrong", (e) => wrong(e.detail));
     sync();

@@ -14,6 +14,13 @@ export class Samples extends EventTarget {
     this.bytes = 0;
     this.wanted = [];
     this.fetching = 0;
+    this.held = false;
+  }
+
+  /** Ask for nothing more until let go: the server then has all its time for what is asked beside. */
+  hold(on) {
+    this.held = on;
+    if (!on) this.fetch();
   }
 
   get(instrument, pitch) { return this.notes.get(`${instrument}:${pitch}`); }
@@ -46,7 +53,7 @@ export class Samples extends EventTarget {
   }
 
   async fetch() {
-    while (this.fetching < 2 && this.wanted.length) {
+    while (!this.held && this.fetching < 2 && this.wanted.length) {
       const some = this.wanted.splice(0, this.wanted.length > 12 ? CHUNK : 3);
       this.fetching++;
       this.fetchSome(some).finally(() => { this.fetching--; this.fetch(); });

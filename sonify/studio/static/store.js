@@ -186,9 +186,9 @@ export class Store extends EventTarget {
     this.changedAt ??= performance.now();
     if (this.busy) { this.again = true; return; }
     this.busy = true;
-    this.dispatchEvent(new Event("asking"));
     do {
       this.again = false;
+      this.dispatchEvent(new Event("asking"));
       const document = this.document;
       const began = this.changedAt;
       this.changedAt = null;
