@@ -68,6 +68,7 @@ OPTIONS = {
     "message": ("size", "loop"),
     "clip": (*_RANGE, "loop", "subtitles", "silent"),
     "sound": (*_RANGE, "loop", "stems"),
+    "score": ("rows",),
     "explain": ("worksheet", "paper"),
     "score": ("paper",),
     "draw": ("side", "kerf", "paper"),
@@ -87,6 +88,8 @@ class FileOptions(Settings, frozen=True):
         Where the part of the piece begins, in s.
     to
         Where it ends, in s.
+    rows : Rows
+        Such as 2-5, counted from 1. Empty: all.
     size
         Empty: the lamps as they are, without enlargement.
     loop : Times played
@@ -110,6 +113,7 @@ class FileOptions(Settings, frozen=True):
 
     from_: float | None = msgspec.field(name="from", default=None)
     to: float | None = None
+    rows: str | None = None
     size: Literal["landscape", "portrait", "square", "720p", "1440p", "2160p"] | None = None
     loop: Annotated[int, control(step=1, ge=0, le=65535)] | None = None
     stems: bool = False

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import msgspec
 
+from sonify.ranges import row_range
 from sonify.settings import merge
 from sonify.studio.document import Document, show_of
 from sonify.studio.downloads import FileOptions, file_name
@@ -128,9 +129,12 @@ def _pages(document: Document, what: str, options: FileOptions, path: Path) -> d
     from sonify.export.file_formats import run
 
     show = show_of(document, audible_only=True)
-    rows, given, about = show.disc.rows, options.given(what, ".svg"), ""
-    if what == "score" and rows > ROWS:
-        given, about = {"rows": f"1-{ROWS}"}, f"The first {ROWS} rows of {rows}"
+    given, about = options.given(what, ".svg"), ""
+    if what == "score":
+        first, last = row_range(given.get("rows", "1-"), show.disc.rows)
+        if last - first >= ROWS:
+            given = {"rows": f"{first + 1}-{first + ROWS}"}
+            about = f"The first {ROWS} rows of {last - first + 1}"
     run(show, path, what, given)
     return {"image": _data("image/svg+xml", path.read_bytes()), "about": about}
 

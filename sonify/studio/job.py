@@ -2,7 +2,8 @@
 
 `python -m sonify.studio.job FOLDER` reads `job.json` in the folder and works there. It reports on
 standard output in lines of JSON: `{"progress": 0.4}`, and at the end `{"file": name}`,
-`{"disc": ...}` or `{"error": ..., "place": ...}`.
+`{"disc": ...}` or `{"error": ..., "place": ...}`. Without a folder it reads folders from standard
+input, a line each, and reports `{"waits": true}` after each job.
 """
 
 from __future__ import annotations
@@ -89,15 +90,14 @@ def work(spec: dict[str, Any]) -> None:
     say(file=path.name, notes=notes)
 
 
-def main() -> None:
+def run(folder: str) -> None:
     """Run a job and report its errors."""
     import warnings
 
     from sonify.errors import Caution, SonifyError
     from sonify.studio.naming import place_of, said
 
-    os.chdir(sys.argv[1])
-    limit()
+    os.chdir(folder)
     try:
         with warnings.catch_warnings(record=True) as seen:
             warnings.simplefilter("always")
@@ -107,6 +107,20 @@ def main() -> None:
             say(cautions=cautions)
     except SonifyError as e:
         say(error=said(e), place=place_of(e))
+
+
+def main() -> None:
+    """Run one job, or those that standard input names."""
+    home = Path.cwd()
+    limit()
+    try:
+        if len(sys.argv) > 1:
+            run(sys.argv[1])
+            return
+        for line in sys.stdin:
+            run(line.rstrip("\n"))
+            os.chdir(home)  # the server removes the folder
+            say(waits=True)
     except MemoryError:
         say(error="not enough memory", place=None)
 

@@ -1,4 +1,4 @@
-"""Starts, watches and stops jobs, each in its own process."""
+"""Starts, watches and stops jobs, each in its own process. A quick job's is kept for the next."""
 
 from __future__ import annotations
 
@@ -24,6 +24,10 @@ MAX_KNOWN = 24
 LEFT_AFTER_S = 15.0
 LONGEST_S = 3600.0
 LONGEST_READ_S = 60.0
+QUICK = {"draft", "flash", "loudness"}
+"""Kinds of jobs that take about as long as a process takes to load what it needs."""
+IDLE_S = 120.0
+"""How long a process without a job is kept (own choice: while someone works with the page)."""
 RESULTS = {"error", "file", "disc", "setup", "project", "flash", "loudness", "compared", "draft"}
 """What jobs end with."""
 
@@ -35,7 +39,7 @@ class Job:
     id: str
     folder: Path
     longest_s: float
-    draft: bool = False
+    kind: str
     state: str = "waiting"
     progress: float | None = None
     said: dict[str, Any] = field(default_factory=dict)
@@ -60,6 +64,8 @@ class Jobs:
         self._places = asyncio.Semaphore(MAX_RUNNING)
         self._drafts = asyncio.Semaphore(1)  # files don't wait for drafts
         self._watch: asyncio.Task[None] | None = None
+        self._idle: asyncio.subprocess.Process | None = None
+        self._idle_since = 0.0
 
     def get(self, id: str) -> Job | None:
         """A job by its id. Jobs that nobody asks about are dropped after a while."""
@@ -85,7 +91,7 @@ class Jobs:
         if data is not None:
             (folder / "dropped").mkdir()
             (folder / "dropped" / spec["file"]).write_bytes(data)
-        job = Job(id, folder, longest_s, draft=spec["kind"] == "draft")
+        job = Job(id, folder, longest_s, spec["kind"])
         self._jobs[id] = job
         job.task = asyncio.create_task(self._run(job))
         if self._watch is None:
@@ -105,25 +111,22 @@ class Jobs:
             job.keep = False
 
     async def _run(self, job: Job) -> None:
-        async with self._drafts if job.draft else self._places:
+        async with self._drafts if job.kind == "draft" else self._places:
             job.state = "working"
-            job.process = await asyncio.create_subprocess_exec(
-                sys.executable, "-m", "sonify.studio.job", str(job.folder),
-                stdin=asyncio.subprocess.DEVNULL,
-                stdout=asyncio.subprocess.PIPE,
-                stderr=asyncio.subprocess.DEVNULL,
-                limit=64 * 1024 * 1024,
-                start_new_session=True,
-                env={**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
-            )  # fmt: skip
+            quick, whole = job.kind in QUICK, False
+            process = job.process = await self._process(job, quick)
             try:
-                await asyncio.wait_for(self._listen(job), job.longest_s)
+                whole = await asyncio.wait_for(self._listen(job, process), job.longest_s)
             except TimeoutError:
                 job.said = {"error": f"this took longer than {job.longest_s:.0f} s and was stopped"}
             finally:
-                self._kill(job)
-                with contextlib.suppress(ProcessLookupError):
-                    await job.process.wait()
+                if whole and self._idle is None:
+                    job.process, self._idle = None, process
+                    self._idle_since = time.monotonic()
+                else:
+                    _kill(process)
+                    with contextlib.suppress(ProcessLookupError):
+                        await process.wait()
         if job.said.get("file"):
             path = job.folder / str(job.said["file"])
             if path.is_file():
@@ -135,25 +138,42 @@ class Jobs:
         else:
             job.state, job.progress = "done", 1.0
 
-    async def _listen(self, job: Job) -> None:
-        assert job.process is not None
-        assert job.process.stdout is not None
-        async for line in job.process.stdout:
-            with contextlib.suppress(ValueError):
-                said = json.loads(line)
-                job.progress = said.pop("progress", job.progress)
-                job.said.update(said)
+    async def _process(self, job: Job, quick: bool) -> asyncio.subprocess.Process:
+        """A process that works on a job: for quick ones the last one's, if that still waits."""
+        process, folder = None, str(job.folder)
+        if quick:
+            process, self._idle = self._idle, None
+        if process is None or process.returncode is not None:
+            process = await asyncio.create_subprocess_exec(
+                sys.executable, "-m", "sonify.studio.job", *([] if quick else [folder]),
+                stdin=asyncio.subprocess.PIPE if quick else asyncio.subprocess.DEVNULL,
+                stdout=asyncio.subprocess.PIPE,
+                stderr=asyncio.subprocess.DEVNULL,
+                limit=64 * 1024 * 1024,
+                start_new_session=True,
+                env={**os.environ, "PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
+            )  # fmt: skip
+        if process.stdin is not None:
+            process.stdin.write(f"{folder}\n".encode())
+        return process
 
     @staticmethod
-    def _kill(job: Job) -> None:
-        if job.process is not None and job.process.returncode is None:
-            with contextlib.suppress(ProcessLookupError, PermissionError):
-                os.killpg(job.process.pid, signal.SIGKILL)
+    async def _listen(job: Job, process: asyncio.subprocess.Process) -> bool:
+        """Take in what a process says about a job; whether it then waits for another one."""
+        assert process.stdout is not None
+        async for line in process.stdout:
+            with contextlib.suppress(ValueError):
+                said = json.loads(line)
+                if "waits" in said:
+                    return True
+                job.progress = said.pop("progress", job.progress)
+                job.said.update(said)
+        return False
 
     async def drop(self, job: Job) -> None:
         """Stop a job and delete its files."""
         self._jobs.pop(job.id, None)
-        self._kill(job)
+        _kill(job.process)
         if job.task is not None and not job.task.done():
             job.task.cancel()
             with contextlib.suppress(asyncio.CancelledError):
@@ -167,8 +187,18 @@ class Jobs:
             late = time.monotonic() - LEFT_AFTER_S
             for job in [j for j in self._jobs.values() if j.asked < late and not j.keep]:
                 await self.drop(job)
+            if self._idle is not None and self._idle_since < time.monotonic() - IDLE_S:
+                _kill(self._idle)
+                self._idle = None
 
     def stop(self) -> None:
-        """Kill all jobs."""
-        for job in self._jobs.values():
-            self._kill(job)
+        """Kill all jobs and processes."""
+        for process in [self._idle, *(job.process for job in self._jobs.values())]:
+            _kill(process)
+
+
+def _kill(process: asyncio.subprocess.Process | None) -> None:
+    """Kill a process and those that it started."""
+    if process is not None and process.returncode is None:
+        with contextlib.suppress(ProcessLookupError, PermissionError):
+            os.killpg(process.pid, signal.SIGKILL)

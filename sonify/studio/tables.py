@@ -21,7 +21,7 @@ CONTROLS = {
     "music.root": "root", "music.scale": "scale", "music.step": "step", "music.metre": "metre",
     "voice.source": "source", "voice.program": "program", "voice.drum": "drum",
     "voice.pitch": "scheme", "voice.rhythm": "rules", "player.matrix.fill": "fill",
-    "light.background": "colour", "light.unlit": "colour",
+    "light.background": "colour", "light.unlit": "colour", "clip.views": "order",
 } | dict.fromkeys((
     "music.voice", "voice.name", "player.matrix.letters", "geometry.keep-out", "fit.keep-out",
     "fit.clock-radius", "fit.first-row-radius", "fit.row-pitch", "sound.soundfont", "clip.font",

@@ -9,6 +9,7 @@ from typing import Any
 import pytest
 
 from tests.studio.conftest import ROOT, Page, Studio
+from tests.studio.test_midi import PORTS
 
 AXE = Path(os.environ.get("SONIFY_AXE", ROOT / "build/axe/package/axe.min.js"))
 RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]
@@ -30,23 +31,36 @@ def violations(page: Page) -> list[str]:
 
 
 @pytest.mark.parametrize(
-    ("size", "scheme"),
-    [((1440, 900), "light"), ((1440, 900), "dark"), ((820, 1180), "light"), ((390, 844), "dark")],
+    ("size", "look"),
+    [
+        ((1440, 900), {"color_scheme": "light"}),
+        ((1440, 900), {"color_scheme": "dark"}),
+        ((1440, 900), {"forced_colors": "active"}),
+        ((820, 1180), {"color_scheme": "light"}),
+        ((720, 450), {"color_scheme": "light"}),  # 1440 by 900 at 200 %
+        ((390, 844), {"color_scheme": "dark"}),
+        ((320, 640), {"forced_colors": "active", "color_scheme": "dark"}),
+    ],
 )
 def test_axe_finds_nothing(
-    browser: Any, studio: Studio, scheme: str, size: tuple[int, int]
+    browser: Any, studio: Studio, look: dict[str, str], size: tuple[int, int]
 ) -> None:
     width, height = size
     page = Page(
-        browser, studio, color_scheme=scheme, viewport={"width": width, "height": height},
-        bypass_csp=True,
+        browser, studio, viewport={"width": width, "height": height}, bypass_csp=True, **look
     )  # fmt: skip
+    page.page.add_init_script(PORTS)
+    page.page.reload()
+    page.ready()
     assert violations(page) == []
     # all that can be opened is open, area by area
     page.js("for (const d of document.querySelectorAll('details')) d.open = true")
     page.js("document.body.dataset.help = ''")
     for area in page.js("studio.areas().names"):
         page.js("(name) => studio.areas().open(name)", area)
+        if area == "midi":
+            page.page.get_by_role("button", name="Connect MIDI").click()
+            page.page.get_by_label("Send to").select_option("o1")
         assert violations(page) == [], area
     page.page.keyboard.press("Control+K")
     assert violations(page) == []

@@ -152,7 +152,7 @@ def test_controls_are_learned_and_move_settings(ports: Page) -> None:
     learn(ports, "Transposition (root, C3 to C5)", 22)
     ports.js("new Promise(requestAnimationFrame)")  # what is learned moves its setting too
     ports.settled()
-    said = ports.page.locator('[data-target="pan-0"] .fact').text_content()
+    said = ports.page.locator('[data-target="pan comb"] .fact').text_content()
     assert said == "controller 10, channel 4"
     past = ports.js("studio.store.version.past.length")
     # one movement is one step of undo
@@ -179,6 +179,13 @@ def test_controls_are_learned_and_move_settings(ports: Page) -> None:
     ports.js("arrive([0xB0, 7, 99], 0)")
     ports.js("new Promise(requestAnimationFrame)")
     assert ports.document["setup"]["music"]["voice"][1]["volume"] == 33
+    # controls follow a voice that is moved and one that gets another name
+    ports.at('.voice[data-voice="0"] .voice-name').fill("rake")
+    ports.at('.voice[data-voice="0"] .voice-name').blur()
+    ports.at('.voice[data-voice="0"] [aria-label="Voice 1 down"]').click()
+    ports.js("arrive([0xB3, 10, 127], 0)")
+    ports.until("studio.store.setup.music.voice[1].pan === 1")
+    assert ports.document["setup"]["music"]["voice"][1]["name"] == "rake"
     # the rest is remembered
     ports.page.reload()
     ports.ready()

@@ -10,20 +10,26 @@ const ROOT = [48, 72]; // C3 to C5
 
 const between = ([low, high], v) => Math.round(low + ((high - low) * v) / 127);
 
+/** What tells the voices apart: their names, with a number where several have the same. */
+export function callings(store) {
+  const seen = new Map();
+  return (store.setup.music?.voice ?? []).map(({ name }, n) => {
+    const own = name || `voice ${n + 1}`;
+    seen.set(own, (seen.get(own) ?? 0) + 1);
+    return seen.get(own) > 1 ? `${own} (${seen.get(own)})` : own;
+  });
+}
+
 /** What a control can move: a key, a label, a place in the document, and the value for 0 to 127. */
 function targets(store) {
-  const voices = store.setup.music?.voice ?? [];
   return [
     ["tempo", "Tempo", "setup.music.tempo", (v) => between(TEMPO, v)],
     ["root", "Transposition (root, C3 to C5)", "setup.music.root", (v) => toneName(between(ROOT, v))],
-    ...voices.flatMap(({ name }, n) => {
-      const voice = name || `voice ${n + 1}`;
-      return [
-        [`level-${n}`, `Level of ${voice}`, `setup.music.voice.${n}.volume`, (v) => v],
-        // 64 is the middle of a control (MIDI 1.0)
-        [`pan-${n}`, `Pan of ${voice}`, `setup.music.voice.${n}.pan`, (v) => Math.round(Math.max(-1, (v - 64) / 63) * 100) / 100],
-      ];
-    }),
+    ...callings(store).flatMap((voice, n) => [
+      [`level ${voice}`, `Level of ${voice}`, `setup.music.voice.${n}.volume`, (v) => v],
+      // 64 is the middle of a control (MIDI 1.0)
+      [`pan ${voice}`, `Pan of ${voice}`, `setup.music.voice.${n}.pan`, (v) => Math.round(Math.max(-1, (v - 64) / 63) * 100) / 100],
+    ]),
   ];
 }
 
@@ -33,6 +39,24 @@ export class Learning {
     this.wanted = null; // the target that takes the next control
     this.moved = new Map(); // the latest value of each target, until the next frame
     this.learned = recalled(KEPT, {}); // target to "channel:controller"
+    this.voices = callings(store);
+    store.addEventListener("document", () => this.follow());
+  }
+
+  /** A voice that gets another name keeps its controls; those that are moved have them by their names. */
+  follow() {
+    const old = this.voices;
+    const now = this.voices = callings(this.store);
+    const other = now.flatMap((name, n) => (name === old[n] ? [] : [n]));
+    if (old.length !== now.length || other.length !== 1) return;
+    const [was, is] = [old[other[0]], now[other[0]]];
+    for (const what of ["level", "pan"]) {
+      const from = this.learned[`${what} ${was}`];
+      if (!from) continue;
+      delete this.learned[`${what} ${was}`];
+      this.learned[`${what} ${is}`] = from;
+    }
+    this.keep();
   }
 
   /** A control was moved. */

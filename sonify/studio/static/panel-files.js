@@ -8,6 +8,7 @@ import { tell } from "./messages.js";
 import { settings } from "./settings.js";
 import { put } from "./store.js";
 import { size, words } from "./text.js";
+import { lower } from "./timeline.js";
 import { versionsList } from "./versions.js";
 import { area, check, h, mount } from "./view.js";
 
@@ -41,7 +42,8 @@ export function filesPanel(room, store, tables, solo, sound) {
   function options() {
     if (!range || !Array.isArray(sound.loop)) return { ...own };
     const [from, to] = sound.loop.map((x) => Math.round(x * 1000) / 1000);
-    return { ...own, from, to };
+    const [first, last] = [from, to - 0.001].map((t) => Math.max(1, lower(store.show.row_s, t + 1e-6)));
+    return { ...own, from, to, rows: `${first}-${last}` };
   }
 
   const chosen = () => zipped.filter((z) => z.on).map((z) => [z.row.what, z.suffix]);
@@ -126,7 +128,7 @@ export function filesPanel(room, store, tables, solo, sound) {
     const every = what === EVERYTHING;
     const list = every ? chosen() : [[what, suffix]];
     const [time, bytes] = store.show ? costOf(list) : [0, 0];
-    const drawn = tables.sections.drawn.filter((f) => f.key !== "from" && f.key !== "to" && takes(f.key));
+    const drawn = tables.sections.drawn.filter((f) => f.key !== "from" && f.key !== "to" && takes(f.key) && !(range && f.key === "rows"));
     return [
       h("div.kinds", { role: "radiogroup", "aria-label": "What to make" }, tables.downloads.map((one) => h("label.kind", { "data-what": one.what },
         h("input", { type: "radio", name: "what", value: one.what, checked: one === row, onchange: () => choose(one.what) }), h("span", {}, h("strong", {}, one.label))))),
@@ -139,7 +141,7 @@ export function filesPanel(room, store, tables, solo, sound) {
           check(`zip-${z.row.what}`, z.row.label, { checked: z.on, onchange: (e) => { z.on = e.target.checked; change(); } }),
           select(z.row.suffixes, z.suffix, { "aria-label": `File type of ${z.row.label}` }, (v) => { z.suffix = v; })))),
         row.calm && check("calm", "reduce flashing", { checked: calm, onchange: (e) => { calm = e.target.checked; change(); } }),
-        takes("from") && Array.isArray(sound.loop) && check("range", "only the part that repeats",
+        (takes("from") || takes("rows")) && Array.isArray(sound.loop) && check("range", "only the part that repeats",
           { checked: range, onchange: (e) => { range = e.target.checked; change(); } }),
         solo.size > 0 && h("p.note.care", {}, "Only the voices on solo are in the files."),
         drawn.length > 0 && h("div.sub", {}, settings(drawn, "drawn", own, (key, v) => {

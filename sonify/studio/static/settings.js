@@ -69,6 +69,26 @@ function colourBox({ f, id, value, give }) {
       "aria-describedby": f.help && `${id}-help`, onchange: (e) => give(e.target.value.trim()) }));
 }
 
+/** Choices to tick; with the control "order", those that are ticked are also put in order, and one stays ticked. */
+function ticksBox({ f, id, value, give }) {
+  const on = value ?? [];
+  const ordered = f.control === "order";
+  const names = f.choices.map((c) => c.name);
+  const rows = ordered ? [...on, ...names.filter((n) => !on.includes(n))] : names;
+  const move = (n, by) => {
+    const next = on.filter((x) => x !== n);
+    next.splice(on.indexOf(n) + by, 0, n);
+    give(next);
+  };
+  const arrow = (n, by, sign, word) => h("button.icon", { type: "button", "aria-label": `${word}: ${words(n)}`, title: word,
+    disabled: !on.includes(n) || !on.includes(rows[rows.indexOf(n) + by]), onclick: () => move(n, by) }, sign);
+  return h("ul.ticks", { id, role: "group", "aria-label": f.label, "aria-describedby": f.help && `${id}-help` }, rows.map((n) => h("li", { key: n },
+    h("label.check", {}, h("input", { type: "checkbox", name: id, value: n, checked: on.includes(n),
+      disabled: ordered && on.length === 1 && on[0] === n,
+      onchange: (e) => give(e.target.checked ? [...on, n] : on.filter((x) => x !== n)) }), words(n)),
+    ordered && [arrow(n, -1, "↑", "Earlier"), arrow(n, 1, "↓", "Later")])));
+}
+
 const boolBox = ({ f, id, value, give }) => h("input", { type: "checkbox", id, checked: Boolean(value),
   "aria-describedby": f.help && `${id}-help`, onchange: (e) => give(e.target.checked) });
 
@@ -107,8 +127,8 @@ const BOXES = {
 };
 
 const Setting = memo(({ f, place, hidden, value, give }, view) => {
-  const box = f.control === "colour" ? colourBox : BOXES[f.kind] ?? toml;
-  const group = box === choiceBox && f.choices.length <= 4;
+  const box = f.control === "colour" ? colourBox : f.kind === "list" && f.choices ? ticksBox : BOXES[f.kind] ?? toml;
+  const group = box === ticksBox || (box === choiceBox && f.choices.length <= 4);
   return h(`div.field.is-${f.kind}`, { "data-place": place, hidden },
     group ? h("span.label", {}, f.label) : h("label", { htmlFor: place }, f.label),
     box({ f, id: place, value: value ?? f.default, give }, view),
