@@ -115,6 +115,7 @@ OPTIONED: list[tuple[str, str, dict[str, Any]]] = [
     ("message", ".gif", {"loop": 1}),
     ("clip", ".mp4", {"from": 2.0, "to": 2.5, "loop": 2, "silent": True}),
     ("clip", ".mp4", {"from": 2.0, "to": 2.4, "subtitles": True}),
+    ("score", ".musicxml", {"rows": "2"}),
     ("explain", ".svg", {"worksheet": True, "paper": "letter"}),
     ("draw", ".svg", {"side": "back", "kerf": 0.15}),
     ("draw", ".pdf", {"kerf": 0.2, "paper": "a5"}),

@@ -58,6 +58,38 @@ def test_only_the_part_that_repeats_is_in_the_sound(page: Page, tmp_path: Path) 
     assert only.is_hidden()
 
 
+def test_the_score_of_the_part_that_repeats_has_its_rows(page: Page) -> None:
+    page.at('.kind[data-what="score"] input').check(force=True)
+    starts = page.js("[...studio.show.row_s]")
+    page.js(f"studio.sound.setLoop([{starts[1]}, {starts[1] + 2}])")
+    page.page.get_by_label("only the part that repeats").check()
+    line = page.page.locator(".command code", has_text="--rows 2-2")
+    line.wait_for()
+    page.page.click("#loop-part")
+    page.page.locator('[id="drawn.rows"]').fill("1")
+    page.page.locator('[id="drawn.rows"]').blur()
+    page.page.locator(".command code", has_text="--rows 1 ").wait_for()
+
+
+def test_views_of_a_clip_are_ticked_and_put_in_order(page: Page) -> None:
+    page.at('.kind[data-what="clip"] input').check(force=True)
+    views = "studio.store.setup.clip.views.join()"
+    ticks = page.at('[data-place="clip.views"] .ticks')
+    ticks.get_by_label("disc", exact=True).check()
+    page.until(f"{views} === 'matrix,message,disc'")
+    earlier = ticks.get_by_label("Earlier: disc")
+    earlier.click()
+    earlier.click()
+    page.until(f"{views} === 'disc,matrix,message'")
+    assert earlier.is_disabled()
+    for name in ("matrix", "message"):
+        ticks.get_by_label(name, exact=True).uncheck()
+    page.until(f"{views} === 'disc'")
+    assert ticks.get_by_label("disc", exact=True).is_disabled()  # a clip has one at least
+    page.settled()
+    assert page.js("studio.store.wrong ?? null") is None
+
+
 def test_kerf_and_side_are_drawn_as_by_the_command(page: Page, tmp_path: Path) -> None:
     page.at('.kind[data-what="draw"] input').check(force=True)
     plain = making(page, "draw", ".dxf", tmp_path).rename(tmp_path / "plain.dxf")

@@ -73,6 +73,11 @@ def test_the_show_takes_the_whole_screen(page: Page) -> None:
     page.until("document.querySelector('.work').getClientRects().length === 0")
     assert page.page.is_hidden(".top")
     assert page.page.is_visible("#play")
+    # the show alone while nothing is touched
+    seen = "getComputedStyle(document.querySelector('.transport')).opacity"
+    page.until(f"{seen} === '0'")
+    page.page.keyboard.press("Shift")
+    page.until(f"{seen} === '1'")
     page.page.keyboard.press("f")
     page.until("!document.fullscreenElement && document.body.dataset.view === 'work'")
     assert page.page.is_visible(".top")

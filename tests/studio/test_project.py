@@ -39,6 +39,9 @@ def worked(page: Page) -> None:
     page.settled()
 
 
+STORED = "sessionStorage.getItem('sonify-project')"
+
+
 def test_a_project_file_is_taken_by_the_command_and_by_another_page(
     browser: Any, studio: Studio, page: Page, tmp_path: Path
 ) -> None:
@@ -100,6 +103,25 @@ def test_a_new_tab_and_a_reload_go_on_with_the_project_and_its_history(
     page.page.click("#version-b")
     page.settled()
     assert page.document["setup"]["player"]["rpm"] == 15
+    page.close()
+
+
+def test_a_duplicated_tab_leaves_the_first_ones_project_alone(browser: Any, plain: Studio) -> None:
+    page = Page(browser, plain)
+    worked(page)
+    kept = page.document
+    page.until("!studio.store.keeper.writing")
+    second = page.context.new_page()
+    # browsers copy the session storage
+    second.add_init_script(f"sessionStorage.setItem('sonify-project', '{page.js(STORED)}')")
+    second.goto(plain.address)
+    second.wait_for_selector("body[data-state=ready]")
+    assert second.evaluate("studio.store.document") == kept
+    second.evaluate("studio.store.set('setup.player.rpm', 19)")
+    second.wait_for_timeout(500)
+    page.page.reload()
+    page.ready()
+    assert page.document == kept
     page.close()
 
 

@@ -30,6 +30,15 @@ const answer = (ask) => new Promise((done, failed) => {
   ask.onerror = () => failed(ask.error);
 });
 
+/** Take a project for this tab, as long as it is open; false if another tab has it: a browser that
+ * duplicates a tab gives both the same session storage. */
+const taken = (id) => (navigator.locks ? new Promise((done) => {
+  navigator.locks.request(`${TAB} ${id}`, { ifAvailable: true }, (lock) => {
+    done(lock !== null);
+    return lock && new Promise(() => {});
+  }).catch(() => done(true));
+}) : true);
+
 /** Keeps the project of this tab. Without a store (private windows, full disks) the page works on,
  * and nothing is kept. */
 export class Keeper {
@@ -50,7 +59,8 @@ export class Keeper {
   async load(asked) {
     try {
       const own = sessionStorage.getItem(TAB);
-      this.id = own ?? crypto.randomUUID();
+      this.id = own && (await taken(own)) ? own : crypto.randomUUID();
+      if (this.id !== own) await taken(this.id);
       sessionStorage.setItem(TAB, this.id);
       const table = await this.table("readonly");
       if (!table) return null;

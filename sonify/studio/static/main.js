@@ -1,15 +1,14 @@
 // The page: creates its parts and keeps them in step.
 
-import { getJson, postJson } from "./api.js";
-import { Areas, roving } from "./areas.js";
+import { getJson } from "./api.js";
+import { Areas } from "./areas.js";
 import { still } from "./canvas.js";
+import { wireCommands } from "./commands.js";
 import { drawContours } from "./contours.js";
 import { DiscView } from "./draw-disc.js";
 import { MatrixView } from "./draw-matrix.js";
 import { NearView, TrailView } from "./draw-trail.js";
 import { wireDrop } from "./file-drop.js";
-import { FlashCheck } from "./flash.js";
-import { wireKeys } from "./keys.js";
 import { Marks } from "./marks.js";
 import { clearError, showCautions, showError, tell, work } from "./messages.js";
 import { comparePanel } from "./panel-compare.js";
@@ -23,14 +22,14 @@ import { lampsPanel, machinePanel } from "./panel-rest.js";
 import { readPanel } from "./panel-read.js";
 import { startPanel } from "./panel-start.js";
 import { voicesPanel } from "./panel-voices.js";
-import { Palette, choicesOf, controlsOf } from "./palette.js";
 import { Preview } from "./preview.js";
 import { Readout } from "./readout.js";
+import { wireScreen } from "./screen.js";
 import { Sound } from "./sound.js";
 import { Store } from "./store.js";
 import { wireTheme } from "./theme.js";
-import { loopRange, lower } from "./timeline.js";
-import { give } from "./view.js";
+import { loopRange } from "./timeline.js";
+import { Transport } from "./transport.js";
 
 const $ = (id) => document.getElementById(id);
 const body = document.body;
@@ -41,17 +40,15 @@ const matrix = new MatrixView($("matrix"));
 const trail = new TrailView($("trail"), $("walk"));
 const near = new NearView($("near"));
 const readout = new Readout();
+const transport = new Transport(sound, readout, (later) => (later ? animate() : paint()));
 const views = [disc, matrix, trail, near];
 const marks = new Marks();
-
-const AREAS = [...$("areas").querySelectorAll("button")].map((tab) => [tab.id.slice(4), tab.textContent]);
 
 let store = null;
 let areas = null;
 let panels = [];
 let voices = null;
 let notes = null;
-let palette = null;
 let reader = null;
 let compare = null;
 let midi = null;
@@ -106,13 +103,9 @@ function atOnce() {
 
 // ---- painting
 
-function place() {
-  return Math.min(sound.place(), sound.end);
-}
-
 function paint() {
   if (!show) return;
-  const now = place();
+  const now = transport.place;
   disc.draw(now);
   matrix.draw(now);
   trail.draw(now, sound.playing ? sound.range : loopRange(show, Array.isArray(sound.loop) && sound.loop, now));
@@ -142,14 +135,12 @@ function setShow(next, began) {
   show = next;
   for (const view of views) view.setShow(show);
   marks.setShow(show);
-  sound.setShow(show, began);
-  $("seek").max = String(Math.ceil(sound.end * 100) / 100);
+  transport.setShow(show, began);
   $("disc-title").textContent = show.title;
   document.title = `${show.title} · sonify studio`;
   $("disc").setAttribute("aria-label",
     `The disc: ${show.rows} rows of ${show.positions} positions, ${show.ones} ones`);
   $("matrix").setAttribute("aria-label", `The lamps of the matrix, ${show.matrix.width} by ${show.matrix.height}`);
-  readout.reset();
   for (const p of panels) p.setShow?.(show);
   showCautions(show.cautions);
   clearError();
@@ -159,19 +150,10 @@ function setShow(next, began) {
   silence();
   paint();
   sound.samples.hold(false);
-  watchFlashing();
+  transport.watch();
   if (began !== undefined) {
     performance.measure("change to show", { start: began, end: performance.now() });
   }
-}
-
-/** Measure in advance; a show that plays and turns out to flash stops, and asks. */
-function watchFlashing() {
-  flash.watch(show, sound.playing, (of) => {
-    if (!sound.playing || show !== of) return;
-    sound.pause();
-    play();
-  });
 }
 
 function wrong(e) {
@@ -195,146 +177,8 @@ function sync() {
   animate();
 }
 
-// ---- playing
-
-const flash = new FlashCheck();
-
-async function play() {
-  if (!show) return;
-  if (!flash.allows(show)) {
-    if (!flash.knows(show)) work.begin("flash", "Measuring how much it flashes…", 0);
-    const found = await flash.measure(show);
-    work.end("flash");
-    if (found && !(await flash.ask(found, store))) {
-      tell("Not played");
-      return;
-    }
-    // the calm version is a new show
-    flash.agree(show);
-  }
-  work.begin("sound", "Waiting for the browser's sound output…", 1500);
-  await sound.play();
-  work.end("sound");
-}
-
-function toggle() {
-  if (sound.playing) sound.pause();
-  else play();
-}
-
-function playState() {
-  const on = sound.playing;
-  body.dataset.playing = on ? "on" : "off";
-  $("play-name").textContent = on ? "Pause" : "Play";
-  tell(on ? "Playing" : "Paused", true);
-  animate();
-}
-
-function undo() {
-  if (store.undo()) tell(`Undone: ${store.why}`);
-}
-
-function redo() {
-  if (store.redo()) tell(`Redone: ${store.why}`);
-}
-
-function choose(which) {
-  if (store.choose(which)) tell(`Version ${which.toUpperCase()}`);
-}
-
-/** Show the player only, or the work areas beside it. */
-function enlarge(on = body.dataset.view !== "large") {
-  body.dataset.view = on ? "large" : "work";
-  $("large").setAttribute("aria-pressed", String(on));
-}
-
-/** The show alone, on the whole screen. */
-async function fullScreen() {
-  try {
-    if (document.fullscreenElement) await document.exitFullscreen();
-    else await document.documentElement.requestFullscreen();
-  } catch { tell("This browser shows no full screen"); }
-}
-
-/** Show the explanations in the work areas, or fold them away. */
-function explain(on = body.dataset.help === undefined) {
-  if (on) body.dataset.help = "";
-  else delete body.dataset.help;
-  $("explain").setAttribute("aria-pressed", String(on));
-  try { localStorage.setItem("sonify-help", on ? "on" : "off"); } catch { /* then it lasts for this visit */ }
-}
-
-async function save() {
-  try {
-    const { text, name } = await postJson("api/project", store.project());
-    give(name, text);
-    tell(`Saved ${name}`);
-  } catch (e) { wrong(e); }
-}
-
 function wire() {
-  $("play").addEventListener("click", toggle);
-  sound.addEventListener("play", playState);
-  sound.addEventListener("pause", playState);
-  sound.addEventListener("ended", () => tell("End of the piece"));
-  sound.addEventListener("seek", animate);
-  $("seek").addEventListener("input", () => {
-    readout.sliding = true;
-    sound.seek(Number($("seek").value));
-  });
-  $("seek").addEventListener("change", () => { readout.sliding = false; });
-  $("seek").addEventListener("keydown", (e) => {
-    const by = { ArrowLeft: -1, ArrowRight: 1, ArrowDown: -1, ArrowUp: 1 }[e.key];
-    const rows = { PageDown: -1, PageUp: 1 }[e.key];
-    if (by) sound.seek(place() + by);
-    else if (rows) {
-      const row = Math.max(0, lower(show.row_s, place() + 1e-6) - 1) + rows;
-      sound.seek(show.row_s[Math.max(0, Math.min(row, show.rows - 1))]);
-    } else return;
-    e.preventDefault();
-  });
-  const loop = (id, kind) => $(id).addEventListener("click", () => sound.setLoop(sound.loop === kind ? null : kind));
-  loop("loop-row", "row");
-  loop("loop-all", "all");
-  $("loop-part").addEventListener("click", () => sound.setLoop(null));
-  sound.addEventListener("loop", () => {
-    for (const kind of ["row", "all"]) $(`loop-${kind}`).setAttribute("aria-pressed", String(sound.loop === kind));
-    $("loop-part").hidden = !Array.isArray(sound.loop);
-    paint();
-  });
-  $("pace").addEventListener("input", () => {
-    const pace = 2 ** Number($("pace").value);
-    const text = `${pace.toFixed(2).replace(/\.?0+$/, "")} ×`;
-    $("pace-is").textContent = text;
-    $("pace").setAttribute("aria-valuetext", `${text} the speed of the player`);
-    sound.setPace(pace);
-    flash.pace = pace;
-    if (show) watchFlashing();
-  });
-  $("loud").addEventListener("input", () => sound.setLoudness(Number($("loud").value) / 100));
-  const help = () => $("shortcuts").showModal();
-  const acts = { toggle, undo, redo, save, help, choose, large: () => enlarge(), fullScreen, explain: () => explain(), tap: () => midi?.tap(),
-    palette: () => palette?.open(),
-    area: (n) => n < AREAS.length && areas.open(AREAS[n][0]) };
-  for (const [id, act] of [["undo", undo], ["redo", redo], ["save", save], ["keys", help],
-    ["large", acts.large], ["full", fullScreen], ["explain", acts.explain], ["find", acts.palette], ["version-a", () => choose("a")], ["version-b", () => choose("b")]]) {
-    $(id).addEventListener("click", act);
-  }
-  wireKeys(acts);
-  let before = false;
-  document.addEventListener("fullscreenchange", () => {
-    const on = Boolean(document.fullscreenElement);
-    if (on) before = body.dataset.view === "large";
-    body.toggleAttribute("data-full", on);
-    enlarge(on || before);
-  });
-  $("full").hidden = !document.fullscreenEnabled;
-  try { explain(localStorage.getItem("sonify-help") === "on"); } catch { explain(false); }
-  roving($("tools"), () => $("tools").querySelector(":focus"));
-  $("more").addEventListener("click", () => {
-    const open = $("more").getAttribute("aria-expanded") !== "true";
-    $("more").setAttribute("aria-expanded", String(open));
-  });
+  wireScreen();
   wireTheme($("theme"), () => {
     drawContours($("contours"));
     for (const v of [...views, notes]) v?.redraw?.();
@@ -346,25 +190,6 @@ function wire() {
   const sized = new ResizeObserver(() => { drawContours($("contours")); animate(); });
   for (const e of [document.querySelector(".player"), ...views.map((v) => v.canvas)]) sized.observe(e);
   still.addEventListener("change", paint);
-}
-
-/** Everything that the palette offers now. */
-function commands(tables, music, files) {
-  const row = (label, group, act) => ({ label, group, act });
-  const press = (id, label, group) => row(label, group, () => $(id).click());
-  return [
-    row(sound.playing ? "Pause" : "Play", "Space", toggle),
-    press("loop-row", "Repeat row", "Playing"), press("loop-all", "Repeat all", "Playing"),
-    ...AREAS.map(([name, label], n) => row(`Go to ${label}`, n < 9 ? String(n + 1) : "Area", () => {
-      areas.open(name);
-      areas.tabs.get(name).focus();
-    })),
-    ...(store.canUndo ? [row("Undo", "Ctrl+Z", undo)] : []), ...(store.canRedo ? [row("Redo", "Ctrl+Shift+Z", redo)] : []),
-    row("Save the project", "Ctrl+S", save), row("Version A", "A", () => choose("a")), row("Version B", "B", () => choose("b")),
-    row("Large player", "L", () => enlarge()), row("Full screen", "F", fullScreen), press("theme", "Light or dark colours", "View"),
-    row("Explanations", "H", () => explain()), row("Tap the tempo", "T", () => midi.tap()), press("keys", "Keyboard shortcuts", "?"),
-    ...choicesOf(tables, music, files, areas), ...controlsOf(areas),
-  ];
 }
 
 /** Mark what is pointed at in any view in all of them. */
@@ -387,18 +212,19 @@ function wireMarks(holes) {
 }
 
 async function begin() {
-  areas = new Areas($("areas"), $("controls"), AREAS.map(([name]) => name));
+  areas = new Areas($("areas"), $("controls"), [...$("areas").querySelectorAll("button")].map((tab) => tab.id.slice(4)));
   wire();
   try {
     const [start, tables] = await Promise.all([getJson("api/start"), getJson("api/tables")]);
     store = new Store(start);
     await store.restore();
+    transport.store = store;
+    const play = () => transport.play();
     const room = (name) => $(`panel-${name}`);
     preview = new Preview(sound, store);
     const music = musicPanel(room("music"), store, tables, preview, tell);
     const holes = holesPanel(room("holes"), store, marks, () => { disc.redraw(); animate(); });
     wireMarks(holes);
-    palette = new Palette($("palette"), () => commands(tables, music, files));
     voices = voicesPanel(room("voices"), store, tables, solo, sound, tell);
     notes = notesPanel(room("notes"), store, marks, sound, tell);
     reader = readPanel(room("read"), store, areas);
@@ -419,6 +245,7 @@ async function begin() {
       compare,
       midi,
     ];
+    wireCommands({ store, areas, transport, midi, tables, music, files, wrong });
     store.addEventListener("document", sync);
     store.addEventListener("asking", () => {
       sound.samples.hold(true);

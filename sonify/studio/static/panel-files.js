@@ -38,11 +38,13 @@ export function filesPanel(room, store, tables, solo, sound) {
     change();
   }
 
+  const part = () => range && Array.isArray(sound.loop);
+
   /** The options of the files, as the server takes them. */
   function options() {
-    if (!range || !Array.isArray(sound.loop)) return { ...own };
+    if (!part()) return { ...own };
     const [from, to] = sound.loop.map((x) => Math.round(x * 1000) / 1000);
-    const [first, last] = [from, to - 0.001].map((t) => Math.max(1, lower(store.show.row_s, t + 1e-6)));
+    const [first, last] = [from + 0.002, to - 0.002].map((t) => Math.max(1, lower(store.show.row_s, t)));
     return { ...own, from, to, rows: `${first}-${last}` };
   }
 
@@ -128,7 +130,7 @@ export function filesPanel(room, store, tables, solo, sound) {
     const every = what === EVERYTHING;
     const list = every ? chosen() : [[what, suffix]];
     const [time, bytes] = store.show ? costOf(list) : [0, 0];
-    const drawn = tables.sections.drawn.filter((f) => f.key !== "from" && f.key !== "to" && takes(f.key) && !(range && f.key === "rows"));
+    const drawn = tables.sections.drawn.filter((f) => f.key !== "from" && f.key !== "to" && takes(f.key) && !(part() && f.key === "rows"));
     return [
       h("div.kinds", { role: "radiogroup", "aria-label": "What to make" }, tables.downloads.map((one) => h("label.kind", { "data-what": one.what },
         h("input", { type: "radio", name: "what", value: one.what, checked: one === row, onchange: () => choose(one.what) }), h("span", {}, h("strong", {}, one.label))))),
