@@ -68,9 +68,8 @@ OPTIONS = {
     "message": ("size", "loop"),
     "clip": (*_RANGE, "loop", "subtitles", "silent"),
     "sound": (*_RANGE, "loop", "stems"),
-    "score": ("rows",),
     "explain": ("worksheet", "paper"),
-    "score": ("paper",),
+    "score": ("rows", "paper"),
     "draw": ("side", "kerf", "paper"),
 }
 """The options that downloads take, as the commands call them."""
@@ -129,7 +128,7 @@ class FileOptions(Settings, frozen=True):
         out = {}
         for name in OPTIONS.get(what, ()):
             value = getattr(self, "from_" if name == "from" else name)
-            if what == "score":
+            if what == "score" and name == "paper":
                 # pictures of several pages would be several files
                 value = value if suffix == ".pdf" else {".png": "roll"}.get(suffix)
             fits = what != "draw" or {"paper": suffix == ".pdf", "kerf": suffix != ".png"}.get(

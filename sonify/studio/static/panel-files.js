@@ -111,8 +111,8 @@ export function filesPanel(room, store, tables, solo, sound) {
   function takes(key) {
     if (what === EVERYTHING) return true;
     if (!rows.get(what).options.includes(key)) return false;
-    if (what !== "draw") return true;
-    return key === "paper" ? suffix === ".pdf" : key !== "kerf" || suffix !== ".png";
+    if (key === "paper" && what !== "explain") return suffix === ".pdf";
+    return key !== "kerf" || suffix !== ".png";
   }
 
   function note() {
