@@ -120,26 +120,30 @@ def output_option(help: str) -> Decorator:
 
 
 def disc_command(
-    *options: Decorator, disc_needed: bool = True, **attributes: Any
+    *options: Decorator, disc_needed: bool = True, several: bool = False, **attributes: Any
 ) -> Callable[[Callable[..., None]], click.Command]:
     """A command on a disc, which gets a `Request` and the values of its options.
 
+    A command on `several` discs gets a list of requests, which may be empty.
     `SETTINGS` belong to the options, at the place where its help lists them.
     """
 
     def decorate(function: Callable[..., None]) -> click.Command:
         @functools.wraps(function)
         def called(
-            disc: str, presets: tuple[str, ...] = (), assignments: tuple[str, ...] = (),
+            disc: Any, presets: tuple[str, ...] = (), assignments: tuple[str, ...] = (),
             music_bpm: float | None = None, music_seconds: float | None = None, **own: Any,
         ) -> None:  # fmt: skip
             if music_bpm is not None:
                 assignments += (f"music.tempo={music_bpm}",)
             if music_seconds is not None:
                 assignments += (f'music.length="{music_seconds:g} s"',)
-            function(Request(disc, presets, assignments), **own)
+            requests = [Request(d, presets, assignments) for d in (disc if several else [disc])]
+            function(requests if several else requests[0], **own)
 
-        argument = click.argument("disc", required=disc_needed)
+        argument = click.argument(
+            "disc", required=disc_needed and not several, nargs=-1 if several else 1
+        )
         command: click.Command = click.command(**attributes)(
             with_options(argument, *options)(called)
         )

@@ -8,12 +8,14 @@ import sys
 import threading
 import time
 from collections.abc import Callable, Iterator
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import click
 from click import FloatRange, option
 
-from sonify.cli.common import SETTINGS, Request, caution, cautions_shown, disc_command, length
+from sonify.cli.common import SETTINGS, Request, cautions_shown, disc_command, length
+from sonify.cli.lamps import FRAME_S, Lamps, agree
+from sonify.cli.stage import play_set, stage_of
 from sonify.errors import InputError
 
 if TYPE_CHECKING:
@@ -21,7 +23,6 @@ if TYPE_CHECKING:
 
 __all__ = ["play", "watch"]
 
-_FRAME_S = 1 / 60
 _NEW_SCREEN, _OLD_SCREEN, _CLEAN = "\x1b[?1049h\x1b[H", "\x1b[?1049l", "\x1b[0m\x1b[?25h"
 
 LOOP = option("--loop", is_flag=True, help="Repeat until Ctrl-C.")
@@ -40,22 +41,32 @@ SPEED = option(
     option("--virtual", metavar="NAME", help="Create a MIDI port with this name and send to it."),
     option("--list-ports", is_flag=True, help="List the MIDI output ports, one per line."),
     option("--clock", is_flag=True, help="Also send MIDI clock, start and stop to the port."),
-    disc_needed=False,
+    option("--set-list", metavar="FILE", help="Play the pieces of this TOML file, with its cues."),
+    option("--input", "source", metavar="NAME", help="Take cues from this MIDI input port."),
+    option("--list-inputs", is_flag=True, help="List the MIDI input ports, one per line."),
+    several=True,
 )
 def play(
-    request: Request,
+    requests: list[Request],
     port: str | None,
     virtual: str | None,
     list_ports: bool,
+    list_inputs: bool,
+    set_list: str | None,
+    source: str | None,
     clock: bool,
     loop: bool,
     from_row: int,
     speed: float,
 ) -> None:
-    """Play the disc now, through the speakers or live to a MIDI port.
+    """Play discs now, through the speakers or live to a MIDI port.
 
     The terminal shows the LED matrix as it plays. Ctrl-C stops at any time and leaves no note
     hanging.
+
+    Several discs, or a set list, play one after the other to a MIDI port. A set list has pieces,
+    which may wait for a cue, fade into each other or have layers, and cues: keys, notes,
+    footswitches or times of day. The terminal shows the keys. The README has an example.
 
     Caution: loud sound can damage hearing. Turn the volume down first, especially on headphones.
     Moving light can harm people with photosensitive epilepsy.
@@ -65,28 +76,54 @@ def play(
       sonify play cairn-small
       sonify play my.toml -p music-box --from-row 3 --speed 1.5
       sonify play my.toml --port "My Synth" --clock --loop
+      sonify play --set-list night.toml --port "My Synth" --input "My Pedal"
     """
-    if list_ports:
-        from sonify.live.ports import list_ports as ports
-
-        names = ports()
-        for name in names:
-            click.echo(name)
-        if not names:
-            click.echo("there are no MIDI ports here; --virtual NAME creates one", err=True)
+    if list_ports or list_inputs:
+        _list_ports(list_inputs)
         return
-    if not request.disc:
+    if not requests and set_list is None:
         raise InputError("give a disc file, or the name of a disc that ships", place="DISC")
     if port is not None and virtual is not None:
         raise InputError("give --port or --virtual, not both", place="--virtual")
     to_port = port if port is not None else virtual
     if clock and to_port is None:
         raise InputError("MIDI clock goes to a port; give --port or --virtual", place="--clock")
-    show = request.perform()
     if to_port is None:
+        _no_set(requests, set_list, source)
+        show = requests[0].perform()
+        if sys.stdout.isatty():
+            agree(show.at_speed(speed))
         _speakers(show, loop, from_row, speed)
-    else:
-        _port(show, loop, to_port, virtual is not None, from_row=from_row, speed=speed, clock=clock)
+        return
+    stage = stage_of(requests, set_list, speed)
+    if sys.stdout.isatty():
+        for piece in stage.pieces:
+            agree(piece.schedules[0].show.at_speed(piece.schedules[0].speed))
+    with stopped() as stop:
+        play_set(
+            stage, stop, to_port, virtual=virtual is not None, source=source, clock=clock,
+            loop=loop, from_row=from_row,
+        )  # fmt: skip
+
+
+def _list_ports(inputs: bool) -> None:
+    from sonify.live.ports import list_ports
+
+    names = list_ports(inputs=inputs)
+    for name in names:
+        click.echo(name)
+    if not names:
+        more = "" if inputs else "; --virtual NAME creates one"
+        click.echo(f"there are no MIDI {'input ' * inputs}ports here{more}", err=True)
+
+
+def _no_set(requests: list[Request], set_list: str | None, source: str | None) -> None:
+    """Refuse what needs a port."""
+    if set_list is not None or len(requests) > 1:
+        raise InputError("a set goes to a MIDI port; give --port or --virtual", place="--set-list")
+    if source is not None:
+        raise InputError("cues need a MIDI port to play to; give --port or --virtual",
+                         place="--input")  # fmt: skip
 
 
 @disc_command(
@@ -121,7 +158,7 @@ def watch(request: Request, from_s: float, speed: float, loop: bool) -> None:
     end = show.duration_s
     if from_s >= end:
         raise InputError(f"the piece ends at {end:.2f} s; start before that", place="--from")
-    _agree(show.at_speed(speed))
+    agree(show.at_speed(speed))
     decoded = Decoded(show.captions)
     begin = time.monotonic()
 
@@ -139,24 +176,6 @@ def watch(request: Request, from_s: float, speed: float, loop: bool) -> None:
         finally:
             sys.stdout.write(_CLEAN + _OLD_SCREEN)
             sys.stdout.flush()
-
-
-def _agree(show: Performance) -> None:
-    """Ask before a show that flashes more than WCAG allows.
-
-    Raises
-    ------
-    click.Abort
-        The answer is no.
-    """
-    from sonify.studio.flashing import flashing_of, may_flash
-
-    if not may_flash(show):
-        return
-    found = flashing_of(show)
-    if found.over:
-        caution(f"at this speed the lamps flash more than WCAG 2.2 SC 2.3.1 allows: {found.short}")
-        click.confirm("Watch it all the same?", abort=True, err=True)
 
 
 @contextlib.contextmanager
@@ -200,37 +219,6 @@ def _speakers(show: Performance, loop: bool, from_row: int, speed: float) -> Non
         _follow(show, "speakers", None if loop else sound.seconds, place, out.done, stop)
 
 
-def _port(
-    show: Performance, loop: bool, name: str, virtual: bool, *, speed: float, **options: Any
-) -> None:
-    from sonify.live.ports import open_port
-    from sonify.live.schedule import schedule_of
-    from sonify.live.sender import Sender, punctual
-    from sonify.midi.bandwidth import caution_of, traffic_of
-
-    schedule = schedule_of(show, speed=speed, **options)
-    clocks = show.grid.ticks_per_quarter / 24 if options["clock"] else None
-    traffic = traffic_of(show.events, lambda t: show.seconds(t) / speed, clocks)
-    with stopped() as stop, contextlib.closing(open_port(name, virtual=virtual)) as port:
-        click.echo(traffic.line(), err=True)
-        late = caution_of(traffic)
-        if late is not None:
-            caution(late)
-        sender = Sender(schedule, port, loop=loop)
-        with punctual():
-            sender.start()
-            try:
-                seconds = None if loop else schedule.period_s
-                _follow(
-                    show, port.name, seconds, sender.position_s, lambda: not sender.is_alive(), stop
-                )
-            finally:
-                sender.stop()
-                sender.join()
-        if sender.error is not None:
-            raise sender.error
-
-
 def _follow(
     show: Performance,
     where: str,
@@ -243,7 +231,7 @@ def _follow(
     long = "until Ctrl-C" if seconds is None else length(seconds)
     click.echo(f"playing {show.disc.display_name}: {where}, {long}", err=True)
     if not sys.stdout.isatty():
-        while not done() and not stop.wait(_FRAME_S):
+        while not done() and not stop.wait(FRAME_S):
             pass
         return
 
@@ -263,18 +251,10 @@ def _show_matrix(
     words: Callable[[float], str],
 ) -> None:
     """Draw the matrix at the time `place()`, with `words` below, until that time is None."""
-    import numpy as np
-
-    from sonify.light.lamp_levels import LampLevels
-    from sonify.light.mounting import Mounting
-    from sonify.live.terminal import Screen
-
-    mounting = Mounting.of(show.setup.light, show.setup.player.matrix)
-    lamps = LampLevels(show.lights, show.setup.player.matrix, show.scroll)
-    with Screen(sys.stdout, *mounting.size, show.setup.light) as screen:
+    with Lamps(show) as lamps:
         while not stop.is_set():
             now = place()
             if now is None:
                 return
-            screen.draw(np.ascontiguousarray(mounting.levels(lamps.at(now))), words(now))
-            stop.wait(_FRAME_S)
+            lamps.draw(show, now, words(now))
+            stop.wait(FRAME_S)

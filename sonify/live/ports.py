@@ -10,13 +10,13 @@ import contextlib
 import importlib.util
 import os
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from typing import Any
 
 from sonify.errors import InputError, OutputError, close_matches
 from sonify.extras import NotInstalled
 
-__all__ = ["MidiPort", "list_ports", "open_port"]
+__all__ = ["MidiPort", "list_ports", "open_input", "open_port"]
 
 
 @contextlib.contextmanager
@@ -57,8 +57,8 @@ def _says(error: Exception) -> str:
     return (str(error).strip().splitlines() or [type(error).__name__])[0].rstrip(".")
 
 
-def list_ports() -> list[str]:
-    """The names of the ports that take messages.
+def list_ports(*, inputs: bool = False) -> list[str]:
+    """The names of the ports that take messages, or of those that give them (`inputs`).
 
     Raises
     ------
@@ -68,7 +68,8 @@ def list_ports() -> list[str]:
     backend = _backend()
     with quiet():
         try:
-            return list(dict.fromkeys(backend.get_output_names()))
+            names = backend.get_input_names() if inputs else backend.get_output_names()
+            return list(dict.fromkeys(names))
         except Exception as e:
             raise OutputError(
                 f"this computer's MIDI ports can't be reached ({_says(e)}); write a MIDI file"
@@ -126,9 +127,40 @@ def open_port(name: str, *, virtual: bool = False) -> MidiPort:
             raise OutputError(f"the port '{name}' can't be {why}") from None
 
 
-def _found(name: str) -> str:
+@contextlib.contextmanager
+def open_input(name: str, receive: Callable[[bytes], None]) -> Iterator[str]:
+    """Open a port that gives messages, by its name or a part of it; its full name.
+
+    Parameters
+    ----------
+    name : str
+    receive : callable
+        Takes each message at once, in another thread.
+
+    Raises
+    ------
+    InputError
+        There is no such port; the message lists the ports.
+    OutputError
+        It can't be opened.
+    """
+    backend = _backend()
+    name = _found(name, inputs=True)
+    with quiet():
+        try:
+            port = backend.open_input(name, callback=lambda m: receive(bytes(m.bytes())))
+        except Exception as e:
+            raise OutputError(f"the port '{name}' can't be opened ({_says(e)})") from None
+    try:
+        yield name
+    finally:
+        with contextlib.suppress(Exception):
+            port.close()
+
+
+def _found(name: str, *, inputs: bool = False) -> str:
     """The full name of a port."""
-    known = list_ports()
+    known = list_ports(inputs=inputs)
     near = [name] if name in known else [p for p in known if name.casefold() in p.casefold()]
     if len(near) == 1:
         return near[0]
@@ -136,9 +168,10 @@ def _found(name: str) -> str:
     hint = ""
     if not known:
         what = f"there is no port '{name}', and no other"
-        hint = "connect an instrument, or create a port with {virtual}"
+        hint = "connect a keyboard or pedal"
+        hint = hint if inputs else "connect an instrument, or create a port with {virtual}"
     elif near:
         what = f"'{name}' matches several ports; one of: {listed}"
     else:
         what = f"there is no port '{name}'{close_matches(name, known)}; there are: {listed}"
-    raise InputError(what, key="port", hint=hint)
+    raise InputError(what, key="input" if inputs else "port", hint=hint)

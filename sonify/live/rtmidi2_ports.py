@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
-from mido.ports import BaseOutput
+from mido import Message
+from mido.ports import BaseInput, BaseOutput
 
-__all__ = ["Output", "get_devices"]
+__all__ = ["Input", "Output", "get_devices"]
 
 
 def get_devices(**_: Any) -> list[dict[str, Any]]:
@@ -18,6 +19,26 @@ def get_devices(**_: Any) -> list[dict[str, Any]]:
         {"name": name, "is_input": name in inputs, "is_output": name in outputs}
         for name in dict.fromkeys(inputs + outputs)
     ]
+
+
+class Input(BaseInput):  # type: ignore[misc]
+    """An input port that calls `callback` with each message."""
+
+    def _open(self, callback: Any = None, **_: Any) -> None:
+        import rtmidi2
+
+        self._in = rtmidi2.MidiIn()
+        names = list(self._in.ports)
+        if self.name not in names:
+            raise OSError(f"unknown port {self.name!r}")
+        self._in.callback = lambda data, _: callback(Message.from_bytes(data))
+        self._in.open_port(names.index(self.name))
+
+    def _receive(self, block: bool = True) -> None:
+        raise OSError("messages go to the callback")
+
+    def _close(self) -> None:
+        self._in.close_port()
 
 
 class Output(BaseOutput):  # type: ignore[misc]

@@ -1,4 +1,4 @@
-"""Sends a schedule over a port, each message on time, and leaves no note sounding.
+"""Sends what a scheduler gives over a port, each message on time, and leaves no note sounding.
 
 All times count from one start on one monotonic clock, so delays don't add up. Sleeps end a little
 late, so the thread sleeps until shortly before a message is due and then polls the clock.
@@ -8,22 +8,21 @@ from __future__ import annotations
 
 import contextlib
 import gc
-import itertools
-import math
 import os
 import sys
 import threading
 import time
-from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Iterator
+from typing import TYPE_CHECKING, Protocol, TypeVar
 
 from sonify.errors import OutputError
-from sonify.live.schedule import CONTINUE, START, STOP, Schedule
+from sonify.live.commands import Command, State
+from sonify.live.scheduler import Scheduler
 
 if TYPE_CHECKING:
     from sonify.live.ports import MidiPort
 
-__all__ = ["Sender", "punctual"]
+__all__ = ["Sender", "WallClock", "punctual"]
 
 _SPIN_S = 0.0008
 """How long before a message the thread starts to poll the clock: own choice."""
@@ -35,8 +34,7 @@ _SWITCH_S = 0.0005
 _PRIORITY = 10
 """Low among real-time priorities, so that the system's own come first: own choice."""
 
-ALL_NOTES_OFF = 123
-"""A channel mode message of the MIDI 1.0 Detailed Specification."""
+T = TypeVar("T")
 
 
 @contextlib.contextmanager
@@ -64,37 +62,76 @@ def _hurry(priority: int) -> None:
             os.sched_setscheduler(0, policy, os.sched_param(priority))
 
 
+class Clock(Protocol):
+    """A clock that one waits by."""
+
+    def now(self) -> float:
+        """The moment, in s."""
+
+    def wait(self, until: float) -> None:
+        """Wait until a moment, or until woken."""
+
+    def wake(self) -> None:
+        """End a wait."""
+
+
+class WallClock:
+    """The computer's monotonic clock."""
+
+    def __init__(self) -> None:
+        self._woken = threading.Event()
+
+    now = staticmethod(time.monotonic)
+
+    def wait(self, until: float) -> None:
+        """Wait until a moment, or until woken."""
+        while (left := until - time.monotonic()) > 0 and not self._woken.is_set():
+            if left > _SPIN_S:
+                self._woken.wait(min(left - _SPIN_S, threading.TIMEOUT_MAX))
+        self._woken.clear()
+
+    def wake(self) -> None:
+        """End a wait."""
+        self._woken.set()
+
+
 class Sender(threading.Thread):
-    """A thread that sends a schedule.
+    """A thread that sends what a scheduler gives.
 
     Parameters
     ----------
-    schedule : Schedule
+    scheduler : Scheduler
     port : MidiPort
-    loop : bool
-        Repeat until stopped.
+    clock : Clock, optional
     """
 
-    def __init__(self, schedule: Schedule, port: MidiPort, *, loop: bool = False) -> None:
+    def __init__(self, scheduler: Scheduler, port: MidiPort, clock: Clock | None = None) -> None:
         super().__init__(name="sender", daemon=True)
-        self._schedule, self._port, self._loop = schedule, port, loop
-        self._halt = threading.Event()
-        self._start_s = math.inf
-        self._sounding: dict[tuple[int, int], None] = {}
-        self._clock_on = False
+        self._scheduler, self._port = scheduler, port
+        self._clock = WallClock() if clock is None else clock
+        self._halt, self._lock = threading.Event(), threading.Lock()
         self.error: OutputError | None = None
 
     def stop(self) -> None:
         """Stop; `join` waits until all notes are off."""
         self._halt.set()
+        self._clock.wake()
 
-    def position_s(self) -> float:
-        """The position in the piece, in s."""
-        s = self._schedule
-        gone = max(0.0, time.monotonic() - self._start_s)
-        if self._loop and s.period_s > 0:
-            gone %= s.period_s
-        return s.start_s + gone * s.speed
+    def command(self, command: Command) -> None:
+        """Do something now."""
+        self.change(lambda scheduler, now: scheduler.command(now, command))
+
+    def change(self, act: Callable[[Scheduler, float], T]) -> T:
+        """Do something with the scheduler, at a moment."""
+        with self._lock:
+            out = act(self._scheduler, self._clock.now())
+        self._clock.wake()
+        return out
+
+    def state(self) -> State:
+        """What plays."""
+        with self._lock:
+            return self._scheduler.state(self._clock.now())
 
     def run(self) -> None:
         """Play until the end, or until stopped."""
@@ -108,46 +145,19 @@ class Sender(threading.Thread):
             self.error = OutputError(f"the MIDI port no longer accepts messages ({e})")
 
     def _play(self) -> None:
-        s = self._schedule
-        start = self._start_s = time.monotonic() + _LEAD_S
-        times = s.time_s.tolist()
-        for begin in (start + k * s.period_s for k in itertools.count()):
-            for after, data in zip(times, s.messages, strict=True):
-                if not self._wait(begin + after):
+        s, clock = self._scheduler, self._clock
+        with self._lock:
+            s.start(clock.now() + _LEAD_S)
+        while not self._halt.is_set():
+            with self._lock:
+                for _, data in s.advance(clock.now()):
+                    self._port.send(data)
+                if s.done:
                     return
-                self._send(data)
-            if not self._wait(begin + s.period_s) or not self._loop or s.period_s <= 0:
-                return
-            self._notes_off()
-
-    def _wait(self, due: float) -> bool:
-        """Wait until a time; false if stopped."""
-        while (left := due - time.monotonic()) > 0:
-            if left > _SPIN_S and self._halt.wait(left - _SPIN_S):
-                return False
-        return not self._halt.is_set()
-
-    def _send(self, data: bytes) -> None:
-        kind, channel = data[0] & 0xF0, data[0] & 15
-        # noted before sending, so that after an error the note is still stopped
-        if kind == 0x90 and data[2]:
-            self._sounding[channel, data[1]] = None
-        elif data[0] in (START, CONTINUE):
-            self._clock_on = True
-        self._port.send(data)
-        if kind == 0x80 or (kind == 0x90 and not data[2]):
-            self._sounding.pop((channel, data[1]), None)
+                due = s.due()
+            clock.wait(due)
 
     def _silence(self) -> None:
-        """Stop all notes and the clock, and send "all notes off" on every channel."""
-        self._notes_off()
-        for channel in self._schedule.channels:
-            self._port.send(bytes((0xB0 | channel, ALL_NOTES_OFF, 0)))
-
-    def _notes_off(self) -> None:
-        for channel, key in list(self._sounding):
-            self._port.send(bytes((0x80 | channel, key, 64)))
-        self._sounding.clear()
-        if self._clock_on:
-            self._clock_on = False
-            self._port.send(bytes((STOP,)))
+        with self._lock:
+            for data in self._scheduler.silence():
+                self._port.send(data)

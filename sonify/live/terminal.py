@@ -30,7 +30,7 @@ def has_true_colour() -> bool:
 
 
 class Screen:
-    """A matrix of lamps in a terminal, with a line of text below it.
+    """A matrix of lamps in a terminal, with lines of text below it.
 
     Use it as a context manager, so that the cursor is shown again below the picture.
 
@@ -44,12 +44,19 @@ class Screen:
     """
 
     def __init__(self, stream: TextIO, width: int, height: int, look: Look) -> None:
-        self._out, self._width, self._height = stream, width, height
-        self._colour = has_true_colour()
-        self._lit = np.array([colour(c) for c in (look.lamp, *palette_of(look))], np.float64)
-        self._unlit = np.array(colour(look.off), np.float64)
+        self._out, self._colour, self._drawn = stream, has_true_colour(), 0
         self._marks = ("\u25cf", "\u00b7", "\u2580") if _can(stream, "\u25cf\u00b7\u2580") else None
         self._last: tuple[tuple[int, ...], bytes, str] | None = None
+        self.become(width, height, look)
+
+    def become(self, width: int, height: int, look: Look) -> None:
+        """Show another matrix in place of this one."""
+        self._width, self._height = width, height
+        self._lit = np.array([colour(c) for c in (look.lamp, *palette_of(look))], np.float64)
+        self._unlit = np.array(colour(look.off), np.float64)
+        if self._last is not None:
+            # the same text is drawn again, over the old picture
+            self._last = (self._last[0], b"", self._last[2])
 
     def __enter__(self) -> Screen:
         self._out.write(_HIDE)
@@ -60,7 +67,7 @@ class Screen:
         self._out.flush()
 
     def draw(self, levels: Shown, line: str = "") -> None:
-        """Show lamps, shape (height, width), and a line of text, if they have changed.
+        """Show lamps, shape (height, width), and lines of text, if they have changed.
 
         Lamps are levels and hues times 256.
         """
@@ -68,10 +75,13 @@ class Screen:
         last, self._last = self._last, (size, levels.tobytes(), line)
         if self._last == last:
             return
-        rows = [*self._rows(levels, *size), line[: max(0, size[0] - 1)]]
-        text = "\n".join(f"{row}\x1b[K" for row in rows)
+        lines = [one[: max(0, size[0] - 1)] for one in line.split("\n")]
+        rows = [*self._rows(levels, size[0], size[1] - len(lines) + 1), *lines]
+        text = "\n".join(f"{row}\x1b[K" for row in rows) + "\x1b[J"
         if last is not None:
-            text = (f"\r\x1b[{len(rows) - 1}A" if last[0] == size else "\n") + text
+            up = f"\x1b[{self._drawn - 1}A" if self._drawn > 1 else ""
+            text = (f"\r{up}" if last[0] == size else "\n") + text
+        self._drawn = len(rows)
         self._out.write(text)
         self._out.flush()
 

@@ -18,9 +18,9 @@ import mido
 import numpy as np
 
 import sonify
-from sonify.live.schedule import schedule_of
 from tests.benchmarks.measure import ROOT
 from tests.live.loopback import hanging
+from tests.live.simulated import sent
 
 PRESETS = ("hut-band", "quick")
 DISC = "cairn-large"
@@ -65,7 +65,7 @@ def run() -> list[tuple[str, float, str]]:
         busy.kill()
         busy.wait()
     show = sonify.perform(sonify.load_disc(DISC), presets=PRESETS)
-    s = schedule_of(show, clock=True, speed=0.33)
+    s = sent(show, clock=True, speed=0.33)
     # the last messages are the end's own
     n = max(1, len(times) - 60)
     late = times[:n] - s.time_s[:n]

@@ -21,10 +21,27 @@ from mido.sockets import PortServer, SocketPort, connect
 NAME = "Valley Synth"
 
 
+PEDAL = "Hut Pedal"
+
+
 def get_devices(**_: Any) -> list[dict[str, Any]]:
-    return [
-        {"name": name, "is_input": False, "is_output": True} for name in (NAME, "Ridge Module 1")
-    ]
+    names = {NAME: False, "Ridge Module 1": False, PEDAL: True}
+    return [{"name": n, "is_input": i, "is_output": not i} for n, i in names.items()]
+
+
+class Input:
+    """Gives the callback what comes over a socket port at SONIFY_TEST_INPUT."""
+
+    def __new__(cls, name: str, callback: Any = None, **_: Any) -> SocketPort:
+        port = connect("127.0.0.1", int(os.environ["SONIFY_TEST_INPUT"]))
+
+        def listen() -> None:
+            with contextlib.suppress(ValueError, OSError):
+                for message in port:
+                    callback(message)
+
+        threading.Thread(target=listen, daemon=True).start()
+        return port
 
 
 class Output:

@@ -14,31 +14,11 @@ import numpy as np
 import pytest
 
 import sonify
-from sonify.live.schedule import schedule_of
-from sonify.live.sender import Sender, punctual
+from sonify.live.schedule import row_start
 from tests.live.loopback import hanging
+from tests.live.simulated import Played, Tape, piece_of, sent, show_of
 
 ROOT = Path(__file__).parents[2]
-
-
-def show_of(disc="cairn-small", presets=("hut-band", "quick"), **settings) -> sonify.Performance:
-    return sonify.perform(sonify.load_disc(disc), presets=presets, settings=settings)
-
-
-class Tape:
-    """A port that keeps what it is sent."""
-
-    def __init__(self) -> None:
-        self.times: list[float] = []
-        self.data: list[bytes] = []
-
-    def send(self, data: bytes) -> None:
-        self.times.append(time.monotonic())
-        self.data.append(data)
-
-    @property
-    def messages(self) -> list[mido.Message]:
-        return [mido.Message.from_bytes(d) for d in self.data]
 
 
 def status(schedule) -> np.ndarray:
@@ -50,7 +30,7 @@ def status(schedule) -> np.ndarray:
 
 def test_the_schedule_is_the_file(tmp_path):
     show = show_of()
-    schedule = schedule_of(show)
+    schedule = sent(show)
     file = mido.MidiFile(show.save(tmp_path / "a.mid"))
     now, want = 0.0, []
     for m in file:
@@ -71,7 +51,7 @@ def test_the_schedule_is_the_file(tmp_path):
 
 def test_from_a_row_on_with_what_was_set_before():
     show = show_of("cairn-middle")
-    whole, part = schedule_of(show), schedule_of(show, from_row=3)
+    whole, part = sent(show), sent(show, from_row=3)
     start = show.timeline.row_start_s()[2]
     ons = (status(whole) & 0xF0 == 0x90) & (whole.time_s >= start - 1e-6)
     mine = status(part) & 0xF0 == 0x90
@@ -86,12 +66,12 @@ def test_from_a_row_on_with_what_was_set_before():
 
 def test_no_such_row():
     with pytest.raises(sonify.InputError, match="there is no row 99"):
-        schedule_of(show_of(), from_row=99)
+        row_start(show_of(), 99)
 
 
 def test_speed():
     show = show_of()
-    one, two = schedule_of(show), schedule_of(show, speed=2.0)
+    one, two = sent(show), sent(show, speed=2.0)
     assert two.time_s == pytest.approx(one.time_s / 2)
     assert two.period_s == pytest.approx(one.period_s / 2)
 
@@ -101,7 +81,7 @@ def test_speed():
 
 def test_clock_beats_24_times_a_quarter():
     show = show_of(**{"music.form.ritardando": 1})
-    s = schedule_of(show, clock=True)
+    s = sent(show, clock=True)
     assert s.messages[0] == b"\xfa"
     clocks = s.time_s[status(s) == 0xF8]
     quarter = 60 / show.tempo_bpm
@@ -115,7 +95,7 @@ def test_clock_beats_24_times_a_quarter():
 
 def test_clock_slows_down_with_the_piece():
     show = show_of(**{"music.form.ritardando": 0.5})
-    s = schedule_of(show, clock=True)
+    s = sent(show, clock=True)
     gaps = np.diff(s.time_s[status(s) == 0xF8])
     gaps = gaps[: int(np.argmax(gaps)) + 1]
     assert gaps[0] == pytest.approx(60 / show.tempo_bpm / 24)
@@ -125,7 +105,7 @@ def test_clock_slows_down_with_the_piece():
 
 def test_clock_from_a_row_says_where_it_is():
     show = show_of("cairn-middle")
-    s = schedule_of(show, from_row=2, clock=True)
+    s = sent(show, from_row=2, clock=True)
     ticks = int(show.timeline.row_slot[1]) * show.grid.step_ticks
     sixteenths = ticks / (show.grid.ticks_per_quarter / 4)
     assert sixteenths == int(sixteenths)
@@ -138,57 +118,39 @@ def test_clock_from_a_row_says_where_it_is():
 
 
 def test_everything_is_sent_once_and_in_order():
-    schedule = schedule_of(show_of(), speed=20.0, clock=True)
-    tape = Tape()
-    sender = Sender(schedule, tape)
-    with punctual():
-        sender.start()
-        sender.join(20)
-    assert sender.error is None
-    want = schedule.messages
-    assert tape.data[: len(want)] == want
-    ends = tape.data[len(want) :]
-    assert ends[0] == b"\xfc"
-    assert ends[1:] == [bytes((0xB0 | c, 123, 0)) for c in schedule.channels]
+    want = sent(show_of(), clock=True)
+    played = Played([piece_of(show_of())], clock=True)
+    tape = played.tape
+    assert played.sender.error is None
+    n = len(want.messages)
+    assert tape.data[:n] == want.messages
+    assert tape.times[:n] == pytest.approx(want.time_s.tolist(), abs=1e-5)
+    assert tape.data[n:] == [b"\xfc", *(bytes((0xB0 | c, 123, 0)) for c in want.schedule.channels)]
 
 
 def test_a_loop_does_not_drift_and_stops_the_clock_between_passes():
-    schedule = schedule_of(show_of(presets=("usual",)), speed=20.0, clock=True)
-    tape = Tape()
-    sender = Sender(schedule, tape, loop=True)
-    with punctual():
-        sender.start()
-        time.sleep(schedule.period_s * 3.5)
-        sender.stop()
-        sender.join(5)
-    starts = [t for t, d in zip(tape.times, tape.data, strict=True) if d == b"\xfa"]
-    assert len(starts) >= 3
-    assert tape.data.count(b"\xfc") == len(starts)
-    # counted from one start: passes don't push each other on
-    late = np.array(starts) - starts[0] - np.arange(len(starts)) * schedule.period_s
-    assert np.median(np.abs(late)) < 0.02
+    piece = piece_of(show_of(presets=("usual",)))
+    period = piece.schedules[0].end
+    tape = Played([piece], stop=period * 3.5, clock=True, loop=True).tape
+    starts = [t for t, _ in tape.of(0xFA)]
+    assert starts == pytest.approx([k * period for k in range(4)], abs=1e-4)
+    assert len(tape.of(0xFC)) == len(starts)
     assert not hanging(tape.messages)
 
 
-def test_none_hangs_after_an_end_at_fifty_moments():
-    schedule = schedule_of(show_of("cairn-middle", ("organ-loft", "quick")), speed=8.0)
-    rng = np.random.default_rng(7)
+def test_none_hangs_after_an_end_at_two_hundred_moments():
+    piece = piece_of(show_of("cairn-middle", ("organ-loft", "quick")))
     sounding = 0
-    for wait in rng.uniform(0.0, 0.35, 50):
-        tape = Tape()
-        sender = Sender(schedule, tape)
-        sender.start()
-        time.sleep(float(wait) + 0.05)
-        before = len(tape.data)
-        sender.stop()
-        sender.join(5)
-        assert not sender.is_alive()
+    for stop in np.random.default_rng(7).uniform(0.0, 30.0, 200):
+        played = Played([piece], stop=float(stop), clock=True)
+        tape = played.tape
         assert not hanging(tape.messages)
-        sounding += bool(hanging([mido.Message.from_bytes(d) for d in tape.data[:before]]))
+        sounding += bool(hanging(tape.messages[: played.before_end]))
         assert {d for d in tape.data if d[0] & 0xF0 == 0xB0 and d[1] == 123} == {
-            bytes((0xB0 | c, 123, 0)) for c in schedule.channels
+            bytes((0xB0 | c, 123, 0)) for c in piece.schedules[0].channels
         }
-    assert sounding > 25, "hardly a moment had a note sounding: this shows little"
+        assert len(tape.of(0xFA)) == len(tape.of(0xFC)) == 1
+    assert sounding > 100, "hardly a moment had a note sounding: this shows little"
 
 
 def test_a_port_that_fails_is_one_line():
@@ -198,11 +160,9 @@ def test_a_port_that_fails_is_one_line():
                 raise OSError("unplugged")
             super().send(data)
 
-    sender = Sender(schedule_of(show_of(), speed=20.0), Broken())
-    sender.start()
-    sender.join(10)
-    assert isinstance(sender.error, sonify.OutputError)
-    assert "unplugged" in str(sender.error)
+    error = Played([piece_of(show_of())], port=Broken).sender.error
+    assert isinstance(error, sonify.OutputError)
+    assert "unplugged" in str(error)
 
 
 # ---- the command, over a socket to another process
@@ -254,7 +214,7 @@ def test_the_command_plays_in_time_over_a_socket():
     )  # fmt: skip
     assert status == 0, errors
     assert "5-pin MIDI" in errors
-    s = schedule_of(show_of(presets=("music-box", "quick")), speed=1.5, clock=True)
+    s = sent(show_of(presets=("music-box", "quick")), speed=1.5, clock=True)
     n = len(s.messages)
     assert [bytes(m.bytes()) for m in messages[:n]] == s.messages
     late = times[:n] - s.time_s

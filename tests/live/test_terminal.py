@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import os
 import re
-import select
 import signal
+import socket
 import subprocess
 import sys
-import time
+import threading
 from pathlib import Path
 
+import mido
 import numpy as np
 import pytest
+from mido.sockets import PortServer
 
 import sonify
 from sonify.light.colours import palette_of
@@ -21,6 +24,7 @@ from sonify.light.lamp_levels import LampLevels
 from sonify.light.look import Look
 from sonify.live.terminal import Screen
 from tests.lamps import states_at
+from tests.live.loopback import hanging
 
 ROOT = Path(__file__).parents[2]
 
@@ -107,48 +111,158 @@ def test_a_small_terminal_gets_a_smaller_picture(monkeypatch):
         assert max(map(len, got)) <= size[0]
 
 
-@pytest.mark.skipif(os.name == "nt", reason="pseudo-terminals as Unix has them")
-def test_play_in_a_terminal_shows_the_matrix_and_leaves_it_clean():
-    import pty
+class Terminal:
+    """A pseudo-terminal in which `sonify play` plays to a listener on loopback."""
 
-    env = {**os.environ, "PYTHONPATH": str(ROOT), "TERM": "xterm", "COLUMNS": "100", "LINES": "40"}
-    env.pop("COLORTERM", None)
-    listener = subprocess.Popen(
-        [sys.executable, "-m", "tests.live.loopback"],
-        stdout=subprocess.PIPE, text=True, env=env, cwd=ROOT,
-    )  # fmt: skip
-    assert listener.stdout is not None
-    env["SONIFY_TEST_PORT"] = listener.stdout.readline().strip()
-    env["MIDO_BACKEND"] = "tests.live.loopback"
-    master, slave = pty.openpty()
-    player = subprocess.Popen(
-        [sys.executable, "-m", "sonify", "play", "cairn-small", "--port", "Valley"],
-        stdin=slave, stdout=slave, stderr=subprocess.DEVNULL, env=env, cwd=ROOT,
-    )  # fmt: skip
-    os.close(slave)
-    text = b""
-    sent = False
-    deadline = time.monotonic() + 30
-    while time.monotonic() < deadline:
-        ready, _, _ = select.select([master], [], [], 0.2)
-        if ready:
-            try:
-                data = os.read(master, 65536)
-            except OSError:
-                break
-            if not data:
-                break
-            text += data
-        if not sent and text.count("\u25cf".encode()) > 40:
-            player.send_signal(signal.SIGINT)
-            sent = True
-    assert player.wait(10) == 0
-    os.close(master)
-    listener.communicate(timeout=20)
-    shown = text.decode("utf-8", "replace")
-    assert sent, "no lamp was ever lit"
-    assert shown.startswith("\x1b[?25l")
-    assert shown.rstrip("\r\n").endswith("\x1b[?25h"), "the cursor stays hidden"
+    def __init__(self, *args: object, folder: Path = ROOT, **more: str) -> None:
+        import pty
+        import termios
+
+        env = {**os.environ, "PYTHONPATH": str(ROOT), "TERM": "xterm", "COLUMNS": "100"}
+        env |= {"LINES": "40", "MIDO_BACKEND": "tests.live.loopback", **more}
+        env.pop("COLORTERM", None)
+        self.listener = subprocess.Popen(
+            [sys.executable, "-m", "tests.live.loopback"],
+            stdout=subprocess.PIPE, text=True, env=env, cwd=ROOT,
+        )  # fmt: skip
+        assert self.listener.stdout is not None
+        env["SONIFY_TEST_PORT"] = self.listener.stdout.readline().strip()
+        self.master, self.slave = pty.openpty()
+        self.before = termios.tcgetattr(self.slave)
+        self.player = subprocess.Popen(
+            [sys.executable, "-m", "sonify", "play", *map(str, args), "--port", "Valley"],
+            stdin=self.slave, stdout=self.slave, stderr=subprocess.PIPE, env=env, cwd=folder,
+        )  # fmt: skip
+        self.text = ""
+
+    def until(self, part: str) -> None:
+        """Read what is shown until a text appears after what was read before."""
+        start = len(self.text)
+        while part not in self.text[start:]:
+            self.text += os.read(self.master, 65536).decode("utf-8", "replace")
+
+    def press(self, keys: bytes) -> None:
+        os.write(self.master, keys)
+
+    def end(self) -> tuple[int, list[mido.Message]]:
+        """Wait for the end: the status, and what was heard."""
+        import termios
+
+        reader = threading.Thread(target=self._rest, daemon=True)
+        reader.start()
+        status = self.player.wait()
+        self.after = termios.tcgetattr(self.slave)
+        os.close(self.slave)
+        reader.join()
+        os.close(self.master)
+        lines = self.listener.communicate()[0].splitlines()
+        return status, [mido.Message.from_hex(line.split(" ", 1)[1]) for line in lines]
+
+    def _rest(self) -> None:
+        with contextlib.suppress(OSError):
+            while data := os.read(self.master, 65536):
+                self.text += data.decode("utf-8", "replace")
+
+
+posix = pytest.mark.skipif(os.name == "nt", reason="pseudo-terminals as Unix has them")
+
+EVENING = """
+[[piece]]
+disc = "cairn-small"
+preset = ["music-box"]
+[[piece]]
+disc = "cairn-middle"
+preset = ["organ-loft"]
+title = "Lantern walk"
+start = "cue"
+[[cue]]
+key = "g"
+do = "next"
+at = "now"
+"""
+
+
+@posix
+def test_play_in_a_terminal_shows_the_matrix_and_leaves_it_clean():
+    t = Terminal("cairn-small")
+    t.until("\u25cf")
+    t.player.send_signal(signal.SIGINT)
+    status, heard = t.end()
+    assert status == 0
+    assert not hanging(heard)
+    assert t.text.startswith("\x1b[?25l")
+    assert t.text.rstrip("\r\n").endswith("\x1b[?25h"), "the cursor stays hidden"
+
+
+@posix
+def test_keys_lead_through_a_set_and_the_terminal_is_put_back(tmp_path):
+    (tmp_path / "night.toml").write_text(EVENING)
+    t = Terminal("--set-list", tmp_path / "night.toml")
+    t.until("1 of 2  Cairn Hut, 14 March  row 1")
+    t.until("next: Lantern walk (waits for a cue)")
+    t.press(b"2")
+    t.until("muted: ")
+    t.press(b"g")
+    t.until("2 of 2  Lantern walk  row 1")
+    # Ctrl-Z would stop the program with its notes on
+    t.press(b"\x1a\x1b[C")
+    t.until("next: row")
+    t.press(b" ")
+    t.until("paused")
+    t.press(b"q")
+    status, heard = t.end()
+    assert status == 0
+    assert not hanging(heard)
+    assert {m.program for m in heard if m.type == "program_change"} > set()
+    assert t.after == t.before
+    assert t.text.rstrip("\r\n").endswith("\x1b[?25h")
+
+
+@posix
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+def test_a_signal_puts_the_terminal_back(number):
+    t = Terminal("cairn-middle", "-p", "organ-loft")
+    t.until("row 1 of")
+    t.player.send_signal(number)
+    status, heard = t.end()
+    assert status == 0
+    assert not hanging(heard)
+    assert t.after == t.before
+    assert t.text.rstrip("\r\n").endswith("\x1b[?25h")
+
+
+@posix
+def test_a_pulled_port_puts_the_terminal_back():
+    t = Terminal("cairn-middle", "-p", "organ-loft")
+    t.until("row 1 of")
+    t.listener.kill()
+    status, _ = t.end()
+    assert status == 1
+    assert t.player.stderr is not None
+    error = t.player.stderr.read().decode().splitlines()[-1]
+    assert "no longer accepts messages" in error
+    assert t.after == t.before
+
+
+@posix
+def test_a_footswitch_starts_the_next_piece(tmp_path):
+    (tmp_path / "night.toml").write_text(EVENING.replace('key = "g"', "controller = 64"))
+    with socket.socket() as s:
+        s.bind(("127.0.0.1", 0))
+        number = s.getsockname()[1]
+    server = PortServer("127.0.0.1", number)
+    t = Terminal(
+        "--set-list", tmp_path / "night.toml", "--input", "Pedal", SONIFY_TEST_INPUT=str(number)
+    )
+    pedal = server.accept()
+    t.until("1 of 2")
+    pedal.send(mido.Message("control_change", control=64, value=127))
+    t.until("2 of 2  Lantern walk")
+    t.press(b"q")
+    status, heard = t.end()
+    server.close()
+    assert status == 0
+    assert not hanging(heard)
 
 
 def test_lamps_have_the_colours_of_their_rule(monkeypatch):
