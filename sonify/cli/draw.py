@@ -16,6 +16,9 @@ from sonify.export.drawing.drawing_formats import SAFETY
 
 __all__ = ["draw"]
 
+MOST_STROKE = 1.0
+"""In mm: wider lines would hide what is between them (own limit)."""
+
 
 @disc_command(
     output_option(
@@ -27,10 +30,24 @@ __all__ = ["draw"]
         help="The side that faces up; the back is mirrored. [default: front]",
     ),
     option("--kerf", type=float, metavar="MM", help="The width of the cut."),
+    option(
+        "--engrave", type=Choice(["title", "message", "none"]), default="title", show_default=True,
+        help="The text below the bore, in lines that a machine can follow.",
+    ),
+    option(
+        "--stroke", type=float, metavar="MM",
+        help="For .svg and .pdf: the width of lines. Some machines cut only hairlines, such as "
+             "0.02, and engrave wider ones. [default: 0.25 in .svg, 0.1 in .pdf]",
+    ),
     option("--paper", metavar="NAME", help="For .pdf: a2, a3, a4, a5, letter, legal, tabloid."),
     option(
+        "--dxf-version", type=Choice(["r2010", "r12"]),
+        help="For .dxf: r12 is for old programs. [default: r2010]",
+    ),
+    option(
         "--material", metavar="NAME",
-        help="For .png: birch, oak, mdf, card, acrylic-black, acrylic-red, brass, steel.",
+        help="For .png: birch, oak, mdf, card, acrylic-black, acrylic-clear, acrylic-red, brass, "
+             "steel.",
     ),
     option("--size", type=int, metavar="PX", help="For .png: its width. [default: 1600]"),
     option(
@@ -51,6 +68,7 @@ def draw(
     wiring: bool,
     side: Any,
     kerf: float | None,
+    engrave: Any,
     least_web: float,
     **options: Any,
 ) -> None:
@@ -65,7 +83,7 @@ def draw(
     Examples:
       sonify draw note.toml -o note.svg --kerf 0.15
       sonify draw note.toml -o note.pdf --paper letter --side back
-      sonify draw note.toml -o note.png --material brass
+      sonify draw note.toml -o note.png --material acrylic-clear --engrave message
       sonify draw note.toml -p my-player.toml --wiring -o wiring.pdf
     """
     if wiring:
@@ -77,10 +95,16 @@ def draw(
     from sonify.export.drawing.drawing import drawing_of
 
     kind = drawings.kind_of("-.svg" if output == "-" else output or "disc.svg")
-    for name, value in options.items():
-        if value is not None and name not in kind.options:
-            own = next(s for s, k in drawings.DRAWINGS.items() if name in k.options)
-            raise InputError(f"it is for {own} and not for .{kind.module}", place=f"--{name}")
+    options = {k.replace("_", "-"): v for k, v in options.items() if v is not None}
+    for name in options.keys() - set(kind.options):
+        own = " and ".join(s for s, k in drawings.DRAWINGS.items() if name in k.options)
+        raise InputError(f"it is for {own} and not for .{kind.module}", place=f"--{name}")
+    stroke = options.get("stroke")
+    if stroke is not None and not 0 < stroke <= MOST_STROKE:
+        raise InputError(
+            f"{stroke:g} mm is out of range; more than 0 and at most {MOST_STROKE:g}",
+            place="--stroke",
+        )
     for name, number in (("kerf", kerf), ("least-web", least_web)):
         if number is not None and not (math.isfinite(number) and 0 <= number <= 1000):
             raise InputError(f"{number:g} is out of range; from 0 to 1000 mm", place=f"--{name}")
@@ -93,7 +117,7 @@ def draw(
         shop = workshop(disc, rpm=rpm, least_web=least_web)
     except InputError as e:
         raise e.at(request.disc) from None
-    drawing = drawing_of(disc, shop.geometry, side=side, kerf=kerf or 0.0)
+    drawing = drawing_of(disc, shop.geometry, side=side, kerf=kerf or 0.0, engrave=engrave)
     with progress_shown("drawing"):
         data = drawings.draw(drawing, f".{kind.module}", **options)
     with destination(output, f"{disc.name}.svg") as path, atomic_write(path) as beside:

@@ -70,7 +70,7 @@ OPTIONS = {
     "sound": (*_RANGE, "loop", "stems"),
     "explain": ("worksheet", "paper"),
     "score": ("rows", "paper"),
-    "draw": ("side", "kerf", "paper"),
+    "draw": ("side", "kerf", "engrave", "paper"),
 }
 """The options that downloads take, as the commands call them."""
 
@@ -106,6 +106,8 @@ class FileOptions(Settings, frozen=True):
         The back is drawn mirrored.
     kerf : Kerf
         The width of the cut: holes are drawn smaller by it, and the outline larger.
+    engrave : Engraved text
+        Below the bore.
     paper
         Empty: as large as the disc, and A4 for a sheet or score.
     """
@@ -121,6 +123,7 @@ class FileOptions(Settings, frozen=True):
     worksheet: bool = False
     side: Literal["front", "back"] = "front"
     kerf: Annotated[float, control(step=0.01, unit="mm", ge=0, le=5)] | None = None
+    engrave: Literal["title", "message", "none"] = "title"
     paper: Literal["a2", "a3", "a4", "a5", "letter", "legal", "tabloid"] | None = None
 
     def given(self, what: str, suffix: str) -> dict[str, Any]:
@@ -134,7 +137,7 @@ class FileOptions(Settings, frozen=True):
             fits = what != "draw" or {"paper": suffix == ".pdf", "kerf": suffix != ".png"}.get(
                 name, True
             )
-            if value not in (None, False, "front") and fits:
+            if value not in (None, False, "front", "title") and fits:
                 out[name] = value
         return out
 

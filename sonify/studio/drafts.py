@@ -87,7 +87,7 @@ def _data(kind: str, data: bytes) -> str:
 
 def _drawing(document: Document, suffix: str, options: FileOptions) -> dict[str, Any]:
     from sonify.disc.geometry.cautions import geometry_of
-    from sonify.export.drawing.svg import HAIRLINE
+    from sonify.export.drawing.svg import STROKE
     from sonify.studio.document import understand
 
     wide = geometry_of(understand(document)[0])[0].outer_diameter
@@ -96,7 +96,7 @@ def _drawing(document: Document, suffix: str, options: FileOptions) -> dict[str,
     data = drawn(document, kind, options)
     if kind == ".svg":  # hairlines can't be seen on a small picture
         thick = f'stroke-width="{wide / LINES_ACROSS:.3f}"'
-        data = data.replace(f'stroke-width="{HAIRLINE}"'.encode(), thick.encode())
+        data = data.replace(f'stroke-width="{STROKE:g}"'.encode(), thick.encode())
     image = _data("image/png" if kind == ".png" else "image/svg+xml", data)
     return {"image": image, "about": f"{wide:g} mm across, {options.side}"}
 

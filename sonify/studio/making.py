@@ -140,7 +140,7 @@ def drawn(document: Document, suffix: str, options: FileOptions) -> bytes:
 
     disc, _ = understand(document)
     side, kerf = options.side, options.given("draw", suffix).get("kerf", 0.0)
-    drawing = drawing_of(disc, geometry_of(disc)[0], side=side, kerf=kerf)
+    drawing = drawing_of(disc, geometry_of(disc)[0], side=side, kerf=kerf, engrave=options.engrave)
     for one in drawing.cautions:
         warnings.warn(one, Caution, stacklevel=2)
     return draw(drawing, suffix, paper=options.paper)

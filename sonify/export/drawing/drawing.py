@@ -94,6 +94,15 @@ class Drawing:
         """The radius in mm of the outline as drawn."""
         return float(self.circles["outline"]["diameter_mm"][0]) / 2
 
+    @property
+    def extent(self) -> Reals:
+        """The lower left and the upper right corner of all that is drawn, in mm, shape (2, 2)."""
+        some = np.concatenate(list(self.circles.values()))
+        centre, half = np.stack((some["x_mm"], some["y_mm"]), axis=1), some["diameter_mm"] / 2
+        points = [centre - half[:, None], centre + half[:, None], *(n.points for n in self.lines)]
+        every = np.concatenate(points)
+        return np.stack((every.min(axis=0), every.max(axis=0)))
+
     def of(self, group: str) -> tuple[NDArray[np.void], list[Line]]:
         """The circles and lines of a group."""
         circles = self.circles.get(group, np.zeros(0, CIRCLES))
@@ -101,7 +110,12 @@ class Drawing:
 
 
 def drawing_of(
-    disc: Disc, geometry: Geometry, *, side: Literal["front", "back"] = "front", kerf: float = 0.0
+    disc: Disc,
+    geometry: Geometry,
+    *,
+    side: Literal["front", "back"] = "front",
+    kerf: float = 0.0,
+    engrave: Literal["title", "message", "none"] = "title",
 ) -> Drawing:
     """The drawing of a disc.
 
@@ -114,6 +128,8 @@ def drawing_of(
     kerf : float
         Width of the cut in mm. Holes and bore are drawn smaller by this, and the outline larger, so
         that the finished disc has the sizes of the geometry.
+    engrave : str
+        The text below the bore.
 
     Raises
     ------
@@ -148,8 +164,12 @@ def drawing_of(
         for group in circles.values():
             group["x_mm"] *= -1
         lines = [Line(n.group, n.points * [-1, 1], n.closed) for n in lines]
-    # the title is engraved on the side that is seen, so it is not mirrored
-    lines += _title(disc.title, geometry, hub, cautions)
+    # text is engraved on the side that is seen, so it is not mirrored
+    if engrave != "none":
+        text = (disc.message or "") if engrave == "message" else disc.title
+        if engrave == "message" and not text:
+            cautions.append("there is no message to engrave")
+        lines += _engraved(text, engrave, geometry, hub, cautions)
     return Drawing(
         disc.display_name, side, geometry.outer_diameter, kerf, circles, lines,
         tuple(cautions),
@@ -172,6 +192,8 @@ SMALLEST_MARK, LARGEST_MARK = 0.6, 4.0
 SMALLEST_TEXT, LARGEST_TEXT = 1.2, 6.0
 TEXT_SHARE = 0.8
 """The most of the free width that text takes."""
+LINE = 1.8
+"""From line to line, in heights of a capital."""
 
 
 def _is_clear(points: Reals, reach: float, g: Geometry) -> bool:
@@ -225,22 +247,50 @@ def _arrow(disc: Disc, low: float, high: float, g: Geometry) -> list[Line]:
     return [Line("engraving", arc, False), Line("engraving", head, False)]
 
 
-def _title(text: str, g: Geometry, hub: tuple[float, float], said: list[str]) -> list[Line]:
-    """The title below the bore, as large as fits."""
+def _engraved(
+    text: str, what: str, g: Geometry, hub: tuple[float, float], said: list[str]
+) -> list[Line]:
+    """A text below the bore, as large as fits: a title on one line if it can be."""
     text = "".join(c if c.isprintable() else " " for c in text).strip()
     if not text:
         return []
-    top = hub[0] + 2 * CLEAR
-    for height in np.arange(LARGEST_TEXT, SMALLEST_TEXT - 1e-9, -0.2).tolist():
-        half = width_of(text, height) / 2
-        middle = -(top + height / 2)
-        x = np.linspace(-half, half, 2 + int(2 * half / height))
-        fits = np.hypot(half / TEXT_SHARE, top + height) <= hub[1] - CLEAR
-        if fits and _is_clear(np.column_stack((x, np.full_like(x, middle))), height, g):
+    heights = np.arange(LARGEST_TEXT, SMALLEST_TEXT - 1e-9, -0.2).tolist()
+    for most in (1, len(text)) if what == "title" else (len(text),):
+        for height in heights:
+            lines = _broken(text, height, most, g, hub)
+            if not lines:
+                continue
             lacking = missing(text, load_letters())
             if lacking:
                 said.append(f"there are no letters for {' '.join(lacking[:12])}; a box is drawn")
-            drawn = strokes(text, 0.0, middle, height)
-            return [Line("engraving", points, closed) for points, closed in drawn]
-    said.append("there is no room for the title inside the innermost row")
+            return [
+                Line("engraving", points, closed)
+                for line, middle in lines
+                for points, closed in strokes(line, 0.0, middle, height)
+            ]
+    said.append(f"there is no room for the {what} inside the innermost row")
     return []
+
+
+def _broken(
+    text: str, height: float, most: int, g: Geometry, hub: tuple[float, float]
+) -> list[tuple[str, float]]:
+    """A text in lines of letters of a height, each with the y of its middle; none if it doesn't
+    fit below the bore."""
+    words, top = text.split(), hub[0] + 2 * CLEAR
+    lines: list[tuple[str, float]] = []
+    while words and len(lines) < most:
+        middle = -(top + height / 2)
+        for n in range(len(words), 0, -1):
+            line = " ".join(words[:n])
+            half = width_of(line, height) / 2
+            x = np.linspace(-half, half, 2 + int(2 * half / height))
+            fits = np.hypot(half / TEXT_SHARE, top + height) <= hub[1] - CLEAR
+            if fits and _is_clear(np.column_stack((x, np.full_like(x, middle))), height, g):
+                break
+        else:
+            return []
+        lines.append((line, middle))
+        words = words[n:]
+        top += LINE * height
+    return [] if words else lines

@@ -35,9 +35,9 @@ class Kind(NamedTuple):
 
 
 DRAWINGS: dict[str, Kind] = {
-    ".svg": Kind("svg"),
-    ".dxf": Kind("dxf", extra="drawing"),
-    ".pdf": Kind("pdf", ("paper",), extra="drawing"),
+    ".svg": Kind("svg", ("stroke",)),
+    ".dxf": Kind("dxf", ("dxf-version",), extra="drawing"),
+    ".pdf": Kind("pdf", ("paper", "stroke"), extra="drawing"),
     ".png": Kind("png", ("size", "material"), False, "photo"),
     ".csv": Kind("csv"),
 }
@@ -68,6 +68,8 @@ def draw(drawing: Drawing, suffix: str, **options: object) -> bytes:
     if kind.extra is not None:
         require(kind.extra)
     module = importlib.import_module(f"sonify.export.drawing.{kind.module}")
-    given = {k: v for k, v in options.items() if k in kind.options and v is not None}
+    given = {
+        k.replace("-", "_"): v for k, v in options.items() if k in kind.options and v is not None
+    }
     out: bytes = getattr(module, kind.module)(drawing, **given)
     return out

@@ -31,7 +31,7 @@ FOOT = 14.0
 OVERLAP = 12.0
 BAR = 50.0
 CROSS = 4.0
-HAIRLINE = 0.1
+STROKE = 0.1
 BULGE = 4 / 3 * (2**0.5 - 1)
 """The length of a quarter circle's handles, over its radius: the usual cubic, which departs from
 the circle by at most 0.03 %."""
@@ -54,7 +54,7 @@ class Sheet(NamedTuple):
     line: int
 
 
-def sheets(drawing: Drawing, paper: str) -> tuple[list[Sheet], int, int]:
+def sheets(drawing: Drawing, paper: str, stroke: float = STROKE) -> tuple[list[Sheet], int, int]:
     """The pages that a drawing takes, and how many columns and lines of them there are.
 
     Raises
@@ -66,7 +66,7 @@ def sheets(drawing: Drawing, paper: str) -> tuple[list[Sheet], int, int]:
         raise InputError(
             f"'{paper}' is not a known paper; choose one of: {', '.join(PAPERS)}", key="paper"
         )
-    need = 2 * drawing.reach + 2 * HAIRLINE
+    need = 2 * drawing.reach + 2 * stroke
     ways = []
     for width, height in (PAPERS[paper], PAPERS[paper][::-1]):
         across, up = width - 2 * BORDER, height - 2 * BORDER - FOOT
@@ -108,23 +108,27 @@ def empty_pdf(title: str, unit: str = "pt") -> Any:
     return out
 
 
-def pdf(drawing: Drawing, paper: str = "a4") -> bytes:
+def pdf(drawing: Drawing, paper: str = "a4", stroke: float = STROKE) -> bytes:
     """The drawing as a PDF document."""
-    pages, columns, lines = sheets(drawing, paper)
+    from fpdf.prefs import ViewerPreferences
+
+    pages, columns, lines = sheets(drawing, paper, stroke)
     document = empty_pdf(drawing.title)
+    # so that print dialogues offer real size first (ISO 32000-1, 12.2)
+    document.viewer_preferences = ViewerPreferences(print_scaling="None")
     for done, sheet in enumerate(pages):
         report(done / len(pages))
         document.add_page(format=(sheet.width * POINT, sheet.height * POINT))
-        document._out("\n".join(_page(drawing, sheet, columns, lines)))
+        document._out("\n".join(_page(drawing, sheet, columns, lines, stroke)))
         _foot(document, drawing, sheet, columns, lines)
     return bytes(document.output())
 
 
-def _page(drawing: Drawing, sheet: Sheet, columns: int, lines: int) -> list[str]:
+def _page(drawing: Drawing, sheet: Sheet, columns: int, lines: int, stroke: float) -> list[str]:
     """A page's own operators (ISO 32000-1, 8.2), in mm of the drawing."""
     left, bottom = (BORDER - sheet.x) * POINT, (BORDER + FOOT - sheet.y) * POINT
     out = [
-        f"q {POINT:.12f} 0 0 {POINT:.12f} {left:.6f} {bottom:.6f} cm {HAIRLINE} w 0 G",
+        f"q {POINT:.12f} 0 0 {POINT:.12f} {left:.6f} {bottom:.6f} cm {stroke:g} w 0 G",
         f"q {sheet.x:.6f} {sheet.y:.6f} {sheet.across:.6f} {sheet.up:.6f} re W n",
     ]
     for group in GROUPS.values():
@@ -134,7 +138,7 @@ def _page(drawing: Drawing, sheet: Sheet, columns: int, lines: int) -> list[str]
         if path:
             colour = " ".join(f"{c / 255:.6g}" for c in bytes.fromhex(group.colour[1:]))
             out += [f"{colour} RG", *path, "S"]
-    out.append("Q")
+    out.append(f"Q {STROKE} w")
     for x, y in _crosses(sheet, columns, lines):
         for step in ((CROSS, 0.0), (0.0, CROSS)):
             out.append(_line(np.array([(x, y)]) + np.outer((-1, 1), step), " S"))

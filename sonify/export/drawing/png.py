@@ -29,7 +29,8 @@ class Material(NamedTuple):
     """A material: its colours, what it lies on, and its surface.
 
     `edge` tints the cut edges, `gloss` is how much they catch the light, `thick` is its
-    thickness in mm, and `grain` gives the brightness of its surface.
+    thickness in mm, `grain` gives the brightness of its surface, and `clear` is how much of the
+    table shows through.
     """
 
     colour: str
@@ -39,6 +40,7 @@ class Material(NamedTuple):
     gloss: float
     thick: float
     grain: Callable[[int, np.random.Generator], Field]
+    clear: float = 0.0
 
 
 def _noise(size: int, across: float, up: float, rng: np.random.Generator) -> Field:
@@ -83,6 +85,7 @@ MATERIALS: dict[str, Material] = {
     "card": Material("#efe9dc", "#cfc6b2", "#8f8670", "#47525c", 0.10, 1.0, _fibres),
     "acrylic-black": Material("#1c1e21", "#3a3f46", "#aab2ba", "#e6e3dc", 0.55, 3.0, _flat),
     "acrylic-red": Material("#b3202c", "#e2606a", "#f3c9c9", "#e6e3dc", 0.5, 3.0, _flat),
+    "acrylic-clear": Material("#eaf4f5", "#f6fdfd", "#ffffff", "#39434d", 0.55, 3.0, _flat, 0.72),
     "brass": Material("#cda850", "#e9cf86", "#6f5720", "#2d3238", 0.6, 1.5, _brushed),
     "steel": Material("#b4babf", "#d8dde1", "#4a5056", "#2d3238", 0.6, 1.5, _brushed),
 }
@@ -133,7 +136,9 @@ def _paint(drawing: Drawing, size: int, material: Material) -> NDArray[np.uint8]
     move = np.array([[1, 0, -throw * LIGHT[0]], [0, 1, throw * LIGHT[1]]])
     shadow = cv2.GaussianBlur(cv2.warpAffine(cover, move, (size, size)), (0, 0), throw * 0.45)
     contact = cv2.GaussianBlur(cover, (0, 0), max(0.6, throw * 0.2))
-    dark = (1 - 0.55 * shadow) * (1 - 0.18 * contact) * (1 + 0.02 * _noise(size, 120, 120, rng))
+    solid = 1 - material.clear
+    dark = (1 - 0.55 * solid * shadow) * (1 - 0.18 * contact)
+    dark *= 1 + 0.02 * _noise(size, 120, 120, rng)
     del shadow, contact
     grain = material.grain(size, rng)
     report(0.4)
@@ -154,11 +159,12 @@ def _paint(drawing: Drawing, size: int, material: Material) -> NDArray[np.uint8]
             0.45 * rise[..., None],
             cover[part, :, None],
         )
-        colour = _rgb(material.colour) * grain[part, :, None] * (1 - share)
+        table = _rgb(material.table) * dark[part, :, None]
+        own = _rgb(material.colour) * grain[part, :, None]
+        colour = (own * solid + table * material.clear) * (1 - share)
         colour += _rgb(material.engraved) * share
         colour = colour * (1 - tint) + _rgb(material.edge) * tint
         colour *= (1 + material.gloss * np.clip(lit, -0.8, 1))[..., None]
-        table = _rgb(material.table) * dark[part, :, None]
         mixed = table * (1 - over) + np.clip(colour, 0, 1) * over
         out[part] = np.round(np.clip(mixed, 0, 1) * 255)
     return out

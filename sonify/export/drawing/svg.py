@@ -1,4 +1,8 @@
-"""The drawing as SVG: real size, hairlines, with a group for each kind of line."""
+"""The drawing as SVG: real size, with a group for each kind of line.
+
+The groups are layers in Inkscape, by its attributes `groupmode` and `label` (Inkscape 1.2, "Layers
+and objects").
+"""
 
 from __future__ import annotations
 
@@ -9,11 +13,13 @@ from sonify.export.drawing.drawing import GROUPS, Drawing, Line
 
 __all__ = ["svg"]
 
-HAIRLINE = 0.02
+STROKE = 0.25
+"""The width of lines in mm: about a pixel at 96 an inch, so that they can be seen."""
 MARGIN = 1.0
+_INKSCAPE = "http://www.inkscape.org/namespaces/inkscape"
 
 
-def svg(drawing: Drawing) -> bytes:
+def svg(drawing: Drawing, stroke: float = STROKE) -> bytes:
     """The drawing as an SVG document. In SVG y runs down, so its sign changes here."""
     reach = drawing.reach + MARGIN
     size, corner = _number(2 * reach), _number(-reach)
@@ -24,7 +30,8 @@ def svg(drawing: Drawing) -> bytes:
     )
     out = [
         '<?xml version="1.0" encoding="UTF-8"?>',
-        f'<svg xmlns="http://www.w3.org/2000/svg" version="1.1" width="{size}mm" '
+        f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:inkscape="{_INKSCAPE}" version="1.1" '
+        f'width="{size}mm" '
         f'height="{size}mm" viewBox="{corner} {corner} {size} {size}">',
         f"<title>{_text(drawing.title)}</title>",
         f"<desc>{_text(about)}</desc>",
@@ -34,7 +41,8 @@ def svg(drawing: Drawing) -> bytes:
         if not len(circles) and not lines:
             continue
         out.append(
-            f'<g id="{group.id}" fill="none" stroke="{group.colour}" stroke-width="{HAIRLINE}">'
+            f'<g id="{group.id}" inkscape:groupmode="layer" inkscape:label="{_text(group.title)}" '
+            f'fill="none" stroke="{group.colour}" stroke-width="{stroke:g}">'
             f"<title>{_text(group.title)}</title>"
         )
         for row, some in groupby(circles.tolist(), key=lambda circle: circle[3]):

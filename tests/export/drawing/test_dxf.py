@@ -6,23 +6,34 @@ import os
 import subprocess
 import sys
 
+import pytest
+
 from sonify.export.drawing.drawing import GROUPS
 from sonify.export.drawing.drawing_formats import draw
 from tests.export.drawing.expected import same
 
 
-def test_dxf_read_by_ezdxf(way, tmp_path):
+@pytest.mark.parametrize("version", ["r2010", "r12"])
+def test_dxf_read_by_ezdxf(way, version, tmp_path, capsys):
     import ezdxf
+    from ezdxf import bbox
 
     drawing, wanted = way
     path = tmp_path / "a.dxf"
-    path.write_bytes(draw(drawing, ".dxf"))
+    path.write_bytes(draw(drawing, ".dxf", **{"dxf-version": version}))
+    assert capsys.readouterr().err == ""
     doc = ezdxf.readfile(path)
     audit = doc.audit()
     assert not audit.errors
     assert not audit.fixes
-    assert doc.dxfversion == "AC1024"  # R2010
-    assert doc.header["$INSUNITS"] == 4  # millimetres
+    if version == "r2010":
+        assert doc.dxfversion == "AC1024"
+        assert doc.header["$INSUNITS"] == 4  # millimetres
+    else:
+        assert doc.dxfversion == "AC1009"
+    box = bbox.extents(doc.modelspace())
+    assert doc.header["$EXTMIN"] == pytest.approx(tuple(box.extmin), abs=1e-9)
+    assert doc.header["$EXTMAX"] == pytest.approx(tuple(box.extmax), abs=1e-9)
     found: dict[str, list] = {}
     for c in doc.modelspace().query("CIRCLE"):
         found.setdefault(c.dxf.layer, []).append((c.dxf.center.x, c.dxf.center.y, 2 * c.dxf.radius))
@@ -31,9 +42,9 @@ def test_dxf_read_by_ezdxf(way, tmp_path):
         same(found[name], wanted[name], 1e-12)
     assert {layer.dxf.name for layer in doc.layers} >= set(GROUPS)
     assert {e.dxf.layer for e in doc.modelspace()} == set(GROUPS)
-    lines = doc.modelspace().query("LWPOLYLINE")
+    lines = doc.modelspace().query("LWPOLYLINE POLYLINE")
     drawn = [(n.group, len(n.points), n.closed) for n in drawing.lines]
-    assert sorted((e.dxf.layer, len(e), e.closed) for e in lines) == sorted(drawn)
+    assert sorted((e.dxf.layer, len(e), e.is_closed) for e in lines) == sorted(drawn)
 
 
 def test_the_same_drawing_gives_the_same_bytes():

@@ -96,3 +96,30 @@ def test_what_has_no_room_is_said():
 def test_clock_holes_are_at_every_position():
     holes = holes_of(DISC, DISC.geometry)
     assert holes[holes["kind"] == CLOCK]["position"].tolist() == list(range(56))
+
+
+@pytest.mark.parametrize("text", ["FOG", TEXT, "A line of words that fits on no line."])
+def test_the_message_is_engraved_in_lines_that_touch_nothing(text):
+    disc = Disc.from_message(text, geometry=DISC.geometry, title="Other")
+    g = disc.geometry
+    drawing = drawing_of(disc, g, engrave="message")
+    assert not drawing.cautions
+    lines = [n.points for n in drawing.lines if n.group == "engraving"][2:]
+    high = {round(float(y), 6) for points in lines for y in points[:, 1]}
+    assert -g.bore_diameter / 2 > max(high)
+    # the strokes of the same words, whatever their places
+    words = sum(len(strokes(word, 0, 0, 6.0)) for word in disc.message.split())
+    assert len(lines) == words
+    corners = np.concatenate(lines)
+    innermost = g.first_row_radius - (disc.rows - 1) * g.row_pitch - g.hole_diameter / 2
+    assert np.hypot(*corners.T).max() < innermost
+
+
+def test_engraving_is_chosen():
+    def engraved(disc, choice):
+        drawing = drawing_of(disc, DISC.geometry, engrave=choice)
+        return sum(n.group == "engraving" for n in drawing.lines), drawing.cautions
+
+    assert engraved(DISC, "none") == (2, ())  # the arrow
+    silent = Disc.from_bits(["10" * 28] * 3, geometry=DISC.geometry)
+    assert engraved(silent, "message") == (2, ("there is no message to engrave",))

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import shutil
+import subprocess
 
 import numpy as np
 import pytest
@@ -149,3 +151,12 @@ def test_pdf_tiles_make_up_the_whole(diameter, paper):
             beside = abs(o.column - sheet.column) + abs(o.line - sheet.line) == 1
             if beside:
                 assert len(marks[k] & marks[other]) >= 2
+
+
+@pytest.mark.skipif(shutil.which("qpdf") is None, reason="qpdf (Debian) is not installed")
+def test_real_size_is_what_print_dialogues_offer(tmp_path):
+    path = tmp_path / "a.pdf"
+    path.write_bytes(draw(drawing_of(DISC, DISC.geometry), ".pdf", stroke=0.3))
+    subprocess.run(["qpdf", "--check", str(path)], check=True, capture_output=True)
+    done = subprocess.run(["qpdf", "--json", str(path)], check=True, capture_output=True)
+    assert b'"/PrintScaling": "/None"' in done.stdout

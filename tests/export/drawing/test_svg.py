@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+import os
 import re
 import shutil
 import subprocess
@@ -49,7 +50,8 @@ def test_svg_has_groups_with_titles_in_the_order_of_work():
     for g in groups:
         assert g.find(f"{ns}title").text == GROUPS[g.get("id")].title
         assert g.get("fill") == "none"
-        assert float(g.get("stroke-width")) < 0.0254  # a thousandth of an inch: a hairline
+        assert g.get("{http://www.inkscape.org/namespaces/inkscape}groupmode") == "layer"
+        assert float(g.get("stroke-width")) == 0.25
     assert len({g.get("stroke") for g in groups}) == len(groups)
     rows = groups[list(GROUPS).index("holes")].findall(f"{ns}g")
     assert [r.get("id") for r in rows] == [f"row-{k + 1}" for k in range(DISC.rows)]
@@ -132,3 +134,35 @@ def test_svg_painted_by_chromium(chromium, tmp_path):
     colour = np.where(inside[..., None], [0, 0, 0], [255, 255, 255])
     colour = np.where((disc > 90)[..., None], [0, 0, 255], colour)
     assert np.abs(pixels - colour)[~edge].max() == 0
+
+
+def test_lines_can_be_seen_on_a_screen_and_their_width_is_asked_for():
+    """At 96 pixels an inch, each cut has a contrast of 3 to 1 with white (WCAG 2.2, SC 1.4.11)."""
+    import resvg_py
+
+    drawing = drawing_of(DISC, DISC.geometry)
+    data = draw(drawing, ".svg").decode()
+    image = bytes(resvg_py.svg_to_bytes(svg_string=data, dpi=96, background="#ffffff"))
+    light = np.asarray(Image.open(io.BytesIO(image)).convert("RGB")) / 255
+    light = np.where(light <= 0.04045, light / 12.92, ((light + 0.055) / 1.055) ** 2.4)
+    light = light @ [0.2126, 0.7152, 0.0722]
+    pixel, middle = 96 / 25.4, light.shape[0] / 2
+    holes = expected(DISC)["holes"]
+    for x, y, d in holes:
+        left, top = middle + x * pixel, middle - y * pixel
+        reach = int(d * pixel / 2) + 2
+        spot = light[int(top) - reach : int(top) + reach + 1, int(left) - reach :][:, : 2 * reach]
+        assert 1.05 / (spot.min() + 0.05) > 3
+    fine = draw(drawing, ".svg", stroke=0.01).decode()
+    assert set(re.findall(r'stroke-width="(.*?)"', fine)) == {"0.01"}
+
+
+@pytest.mark.skipif(shutil.which("inkscape") is None, reason="Inkscape (Debian) is not installed")
+def test_inkscape_shows_the_groups_as_layers(tmp_path):
+    path = tmp_path / "a.svg"
+    path.write_bytes(draw(drawing_of(DISC, DISC.geometry), ".svg"))
+    done = subprocess.run(
+        ["inkscape", "--actions=select-all:layers; select-list", str(path)],
+        capture_output=True, text=True, check=True, env={**os.environ, "HOME": str(tmp_path)},
+    )  # fmt: skip
+    assert [line.split()[0] for line in done.stdout.splitlines()] == list(GROUPS)
