@@ -54,11 +54,11 @@ def recording(path: Path, run: Run) -> None:
 
 
 def tune(path: Path, run: Run) -> None:
-    """Eight bars in D dorian, in eighths."""
+    """Two bars in D dorian, in eighths."""
     file = mido.MidiFile(ticks_per_beat=480)
     track = mido.MidiTrack()
     file.tracks.append(track)
-    for pitch in (62, 65, 69, 65, 67, 64, 60, 64) * 4:
+    for pitch in (62, 65, 69, 65, 67, 64, 60, 64) * 2:
         track.append(mido.Message("note_on", note=pitch, velocity=90, time=0))
         track.append(mido.Message("note_off", note=pitch, time=240))
     file.save(path)

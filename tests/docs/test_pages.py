@@ -32,9 +32,18 @@ SET_UP = ("python3 -m venv", ".venv/bin/pip", ".venv/bin/pytest")
 REAL_TIME = ("play", "watch", "studio")
 """Commands that wait for a person: only their arguments are read."""
 SHORTER = {
-    "clip": ("--to", "0.2", "--size", "320x180"),
+    "clip": (
+        "--duration",
+        "1.5",
+        "--set",
+        "clip.title-s=1",
+        "--size",
+        "320x180",
+        "--quality",
+        "rough",
+    ),
     "stills": ("--count", "2"),
-    "audition": ("--seconds", "1"),
+    "audition": ("--seconds", "1", "--count", "1", "-p", "music-box"),
     "compose": ("--effort", "100"),
 }
 """Options that make a command's work small."""
@@ -104,10 +113,9 @@ def command(line: str, run: Callable[..., Any], folder: Path, place: str) -> str
         done = subprocess.run(line, shell=True, capture_output=True, text=True, cwd=folder)
         assert done.returncode == 0, f"{place}: {line}\n{done.stderr}"
         return done.stdout
-    words, _, file = (words[1:], "", "")
+    words, file = words[1:], ""
     if ">" in words:
-        at = words.index(">")
-        words, file = words[:at], words[at + 1]
+        words, file = words[: words.index(">")], words[-1]
     if words[0] in REAL_TIME:
         from sonify.cli.app import sonify
 

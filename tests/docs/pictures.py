@@ -1,9 +1,9 @@
-"""The README's pictures of the studio at work.
+"""The documentation's pictures of the studio at work, and of a report.
 
-    python -m tests.studio.pictures [FOLDER]
+    python -m tests.docs.pictures [FOLDER]
 
 They are taken in Debian's Chromium with the disc `cairn-middle`, at fixed moments, and written to
-`presets/pictures/` (or another folder) as JPEG.
+`docs/pictures/` (or another folder) as JPEG and PNG.
 """
 
 from __future__ import annotations
@@ -11,6 +11,7 @@ from __future__ import annotations
 import io
 import shutil
 import sys
+import tempfile
 from collections.abc import Callable
 from pathlib import Path
 
@@ -52,11 +53,29 @@ PICTURES: dict[str, tuple[str, Callable[[Page], None]]] = {
 }
 
 
+def report(path: Path) -> None:
+    """What `compare` draws of a player whose stage stops beside a row."""
+    from click.testing import CliRunner
+    from PIL import Image
+
+    from sonify.cli.app import sonify
+    from tests.docs.inputs import log_of_stage
+
+    with tempfile.TemporaryDirectory() as beside:
+        log, drawn = Path(beside, "log.npy"), Path(beside, "report.png")
+        log_of_stage(log, lambda *_: None)
+        words = ["compare", "cairn-middle", str(log), "-p", "usual", "--threshold", "1.75"]
+        CliRunner().invoke(sonify, [*words, "-o", str(drawn)], catch_exceptions=False)
+        with Image.open(drawn) as picture:
+            picture.convert("RGB").quantize(64).save(path, optimize=True)
+
+
 def main(folder: Path) -> None:
     """Take all pictures."""
     from PIL import Image
     from playwright.sync_api import sync_playwright
 
+    report(folder / "report.png")
     studio = begin("cairn-middle", "-p", "hut-band")
     try:
         with sync_playwright() as p:
@@ -81,4 +100,4 @@ def main(folder: Path) -> None:
 
 
 if __name__ == "__main__":
-    main(Path(sys.argv[1]) if len(sys.argv) > 1 else ROOT / "presets/pictures")
+    main(Path(sys.argv[1]) if len(sys.argv) > 1 else ROOT / "docs/pictures")
