@@ -42,7 +42,10 @@ SPEED = option(
     option("--list-ports", is_flag=True, help="List the MIDI output ports, one per line."),
     option("--clock", is_flag=True, help="Also send MIDI clock, start and stop to the port."),
     option("--set-list", metavar="FILE", help="Play the pieces of this TOML file, with its cues."),
-    option("--input", "source", metavar="NAME", help="Take cues from this MIDI input port."),
+    option(
+        "--input", "source", metavar="NAME", help="Take cues and clock from this MIDI input port."
+    ),
+    option("--follow", is_flag=True, help="Follow the MIDI clock of the input port."),
     option("--list-inputs", is_flag=True, help="List the MIDI input ports, one per line."),
     several=True,
 )
@@ -54,6 +57,7 @@ def play(
     list_inputs: bool,
     set_list: str | None,
     source: str | None,
+    follow: bool,
     clock: bool,
     loop: bool,
     from_row: int,
@@ -77,6 +81,7 @@ def play(
       sonify play my.toml -p music-box --from-row 3 --speed 1.5
       sonify play my.toml --port "My Synth" --clock --loop
       sonify play --set-list night.toml --port "My Synth" --input "My Pedal"
+      sonify play my.toml --port "My Synth" --input "My Drums" --follow
     """
     if list_ports or list_inputs:
         _list_ports(list_inputs)
@@ -88,6 +93,10 @@ def play(
     to_port = port if port is not None else virtual
     if clock and to_port is None:
         raise InputError("MIDI clock goes to a port; give --port or --virtual", place="--clock")
+    if follow and source is None:
+        raise InputError("the clock comes from an input port; give --input", place="--follow")
+    if follow and speed != 1:
+        raise InputError("the clock that is followed sets the speed; leave it out", place="--speed")
     if to_port is None:
         _no_set(requests, set_list, source)
         show = requests[0].perform()
@@ -95,14 +104,14 @@ def play(
             agree(show.at_speed(speed))
         _speakers(show, loop, from_row, speed)
         return
-    stage = stage_of(requests, set_list, speed)
+    stage = stage_of(requests, set_list, speed, in_beats=follow)
     if sys.stdout.isatty():
         for piece in stage.pieces:
             agree(piece.schedules[0].show.at_speed(piece.schedules[0].speed))
     with stopped() as stop:
         play_set(
-            stage, stop, to_port, virtual=virtual is not None, source=source, clock=clock,
-            loop=loop, from_row=from_row,
+            stage, stop, to_port, virtual=virtual is not None, source=source, follow=follow,
+            clock=clock, loop=loop, from_row=from_row,
         )  # fmt: skip
 
 

@@ -74,6 +74,7 @@ def play_set(
     *,
     virtual: bool,
     source: str | None,
+    follow: bool,
     clock: bool,
     loop: bool,
     from_row: int,
@@ -84,10 +85,11 @@ def play_set(
     from sonify.live.schedule import row_start
     from sonify.live.scheduler import Scheduler
     from sonify.live.sender import Sender, punctual
-    from sonify.live.transport import OwnTempo
+    from sonify.live.transport import IncomingClock, OwnTempo
 
     row_start(stage.pieces[0].schedules[0].show, from_row)
-    scheduler = Scheduler(stage.pieces, OwnTempo(), clock=clock, loop=loop, from_row=from_row)
+    transport = IncomingClock() if follow else OwnTempo()
+    scheduler = Scheduler(stage.pieces, transport, clock=clock, loop=loop, from_row=from_row)
     with contextlib.closing(open_port(port, virtual=virtual)) as out:
         for piece in stage.pieces:
             _tell_load(piece, clock, len(stage.pieces) > 1)
@@ -124,14 +126,17 @@ def _tell_load(piece: Piece, clock: bool, named: bool) -> None:
 
 @contextlib.contextmanager
 def _cued(source: str | None, stage: Stage, sender: Sender) -> Iterator[None]:
-    """Give the messages of an input port to the cues."""
+    """Give the messages of an input port to the cues and the clock."""
     from sonify.live.ports import open_input
+    from sonify.live.schedule import CLOCK_MESSAGES
 
     if source is None:
         yield
         return
 
     def receive(data: bytes) -> None:
+        if data[0] in CLOCK_MESSAGES:
+            sender.change(lambda scheduler, now: scheduler.clock_in(now, data))
         for command in stage.cues.midi(data):
             sender.command(command)
 
@@ -204,7 +209,11 @@ def _lines(stage: Stage, state: State) -> Iterator[str]:
     if state.waiting:
         yield f"{number}{name}  waits for a cue (space)"
     else:
-        extra = ["paused"] * state.paused
+        extra = []
+        if state.paused:
+            extra.append("paused" if state.bpm is None else "waits for the clock")
+        elif state.bpm is not None:
+            extra.append(f"follows {state.bpm:.1f} bpm")
         if state.looped is not None:
             extra.append(f"loops row {state.looped}")
         if state.semitones:

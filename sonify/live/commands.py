@@ -90,6 +90,8 @@ class State:
     semitones : int
     schedule : Schedule
         What leads, or led last.
+    bpm : float or None
+        The tempo of an incoming clock.
     """
 
     piece: int
@@ -103,3 +105,4 @@ class State:
     muted: frozenset[str]
     semitones: int
     schedule: Schedule
+    bpm: float | None

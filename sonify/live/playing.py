@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
 
 from sonify.live.schedule import FUZZ, Schedule, target
 from sonify.midi.channels import CHANNELS, DRUM_CHANNEL, channel_setup
 
-__all__ = ["FADES_PER_S", "Fade", "Playing", "Wire", "free_channels"]
+__all__ = ["FADES_PER_S", "Fade", "Playing", "Wire", "free_channels", "together"]
 
 _VOLUME, _RESET = 7, 121
 
@@ -205,6 +205,29 @@ class Playing:
             if self.wire.sounding.get((channel, key)) is not self:
                 self.wire.strike(self, channel, key, velocity)
 
+    def replaced(self, schedule: Schedule, here: float, taken: set[int]) -> Playing | None:
+        """Another schedule of the same disc, from the same place of the same row on.
+
+        Notes that both hold go on. None: too few channels are free beside those `taken`.
+        """
+        x, rows = here - self.origin, self.schedule.rows
+        row = self.schedule.row_at(x)
+        share = (x - rows[row]) / (rows[row + 1] - rows[row])
+        place = float(schedule.rows[row] + share * (schedule.rows[row + 1] - schedule.rows[row]))
+        channels = free_channels(schedule, taken)
+        if channels is None:
+            return None
+        new = replace(self, schedule=schedule, channels=channels)
+        for note in self.held():
+            self.wire.sounding[note] = new
+        if (schedule.setup, channels) == (self.schedule.setup, self.channels):
+            new.restore(place)
+        else:
+            new.begin(place)
+        new.seek(here, place)
+        new.settle(place)
+        return new
+
     def held(self) -> list[tuple[int, int]]:
         """The channels and keys of the notes that it sounds."""
         return [note for note, by in self.wire.sounding.items() if by is self]
@@ -240,6 +263,18 @@ class Fade:
         self.done += 1
         turn = math.pi / 2 * self.done / self.steps
         self.playing.fade(self.gain * (math.cos(turn) if self.leaves else math.sin(turn)))
+
+
+def together(schedules: Sequence[Schedule], wire: Wire, taken: set[int]) -> list[Playing] | None:
+    """Schedules on channels of their own, beside those `taken`; None: there are too few."""
+    out: list[Playing] = []
+    for schedule in schedules:
+        channels = free_channels(schedule, taken)
+        if channels is None:
+            return None
+        taken = taken | set(channels.values())
+        out.append(Playing(schedule, wire, channels))
+    return out
 
 
 def free_channels(schedule: Schedule, taken: set[int]) -> dict[int, int] | None:

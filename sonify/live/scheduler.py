@@ -14,9 +14,19 @@ import numpy as np
 
 from sonify.live.clock_out import ClockOut
 from sonify.live.commands import At, Command, Piece, State
-from sonify.live.playing import FADES_PER_S, Fade, Playing, Wire, free_channels
-from sonify.live.schedule import FUZZ, Schedule
-from sonify.live.transport import Transport
+from sonify.live.playing import FADES_PER_S, Fade, Playing, Wire, together
+from sonify.live.schedule import (
+    CLOCK,
+    CLOCKS_PER_BEAT,
+    CLOCKS_PER_QUARTER,
+    CONTINUE,
+    FUZZ,
+    POSITION,
+    START,
+    STOP,
+    Schedule,
+)
+from sonify.live.transport import IncomingClock, Transport
 
 __all__ = ["Scheduler"]
 
@@ -78,9 +88,8 @@ class Scheduler:
 
     def due(self) -> float:
         """The moment of the next thing to do; infinity if nothing is to come."""
-        return min(
-            self._timed[0][0] if self._timed else math.inf, self.transport.when(self._next()[0])
-        )
+        timed = self._timed[0][0] if self._timed else math.inf
+        return min(timed, self.transport.until, self.transport.when(self._next()[0]))
 
     def advance(self, now: float) -> list[tuple[float, bytes]]:
         """The messages that are due, with the moments at which they were."""
@@ -92,6 +101,11 @@ class Scheduler:
                 break
             self._here = place
             act()
+        if now >= self.transport.until:
+            self._here = self.transport.place(now)
+            self._rest()
+            if isinstance(self.transport, IncomingClock):
+                self.transport.lose(now)
         out, self._out = self._out, []
         running = self.transport.running
         return [(self.transport.when(place) if running else now, data) for place, data in out]
@@ -144,18 +158,20 @@ class Scheduler:
             self._waiting, self.done = after is not None, after is None
             self._coming = []
 
-    def _go(self, index: int, here: float, *, crossfade: bool = False) -> None:
-        """Let a piece begin here, and end or fade out what plays."""
+    def _go(
+        self, index: int, here: float, *, place: float = 0.0, crossfade: bool = False
+    ) -> None:  # fmt: skip
+        """Let a piece's `place` come here, and end or fade out what plays."""
         piece, first = self.pieces[index], not self._begun
-        row = self._from_row if first and index == 0 else 1
-        place = float(piece.schedules[0].rows[row - 1])
+        if first and index == 0 and not place:
+            place = float(piece.schedules[0].rows[self._from_row - 1])
         length = piece.crossfade_s * self.transport.rate if crossfade and self._playing else 0.0
         taken = {c for p in self._all() for c in p.channels.values()}
-        made = self._made(piece, taken) if length else None
+        made = together(piece.schedules, self._wire, taken) if length else None
         if made is None:
             length = 0.0
             self._leave()
-            made = self._made(piece, set()) or []
+            made = together(piece.schedules, self._wire, set()) or []
         steps = max(1, math.ceil(piece.crossfade_s * FADES_PER_S))
         if length:
             self._fades = [f for f in self._fades if f.leaves]
@@ -168,16 +184,6 @@ class Scheduler:
             playing.gain = 0.0 if length else 1.0
         self._seek(lambda _: place, fresh=True, held=not first)
 
-    def _made(self, piece: Piece, taken: set[int]) -> list[Playing] | None:
-        out: list[Playing] = []
-        for schedule in piece.schedules:
-            channels = free_channels(schedule, taken)
-            if channels is None:
-                return None
-            taken = taken | set(channels.values())
-            out.append(Playing(schedule, self._wire, channels))
-        return out
-
     def _all(self) -> list[Playing]:
         return [*self._playing, *(f.playing for f in self._fades if f.leaves)]
 
@@ -187,6 +193,44 @@ class Scheduler:
             playing.release()
         self._playing, self._fades = [], []
         self._clock_stop()
+
+    def clock_in(self, now: float, data: bytes) -> None:
+        """Take a message of an incoming clock.
+
+        Start begins the piece that waits, or else again the one that it began last. A song position
+        counts from there.
+        """
+        transport = self.transport
+        if not isinstance(transport, IncomingClock):
+            return
+        self._here = transport.place(now)
+        if data[0] == CLOCK:
+            if transport.tick(now):
+                self._here = transport.place(now)
+                self._resume()
+        elif data[0] in (START, STOP):
+            self._rest()
+            transport.halt(now)
+            if data[0] == START:
+                self._locate(0.0)
+                transport.run(now)
+        elif data[0] == CONTINUE:
+            transport.run(now)
+        elif data[0] == POSITION and not transport.running:
+            self._locate((data[1] + 128 * data[2]) * CLOCKS_PER_BEAT / CLOCKS_PER_QUARTER)
+
+    def _locate(self, place: float) -> None:
+        """Let the pieces come where they lie in the song of an incoming clock."""
+        if isinstance(self.transport, IncomingClock):
+            self.transport.locate(place)
+        self._here = place
+        begun = [(0.0, self._index)] if self._waiting or not self._begun else self._begun
+        if place <= 0:
+            begun = [(0.0, begun[0][1])]
+        last = max(0, sum(origin <= place + FUZZ for origin, _ in begun) - 1)
+        self._begun, (origin, index) = begun[:last], begun[last]
+        self._leave()
+        self._go(index, place, place=place - origin)
 
     def _seek(
         self, place_of: Callable[[Schedule], float | None], *, fresh: bool = False,
@@ -200,13 +244,15 @@ class Scheduler:
         moved = [(p, place) for p, place in places if place is not None]
         for playing, place in moved:
             playing.seek(self._here, place)
-        self._set_clock()
+        running = self.transport.running
+        if running:
+            self._set_clock()
         for playing, place in moved:
             if fresh:
                 playing.begin(place)
             else:
                 playing.restore(place)
-            if held:
+            if held and running:
                 playing.settle(place)
 
     def _jump(self, row: int) -> None:
@@ -336,28 +382,15 @@ class Scheduler:
     def _replace(self, schedule: Schedule) -> None:
         """Let another schedule of the same disc lead from the same place of the same row on."""
         old = self._playing[0]
-        x, rows = self._here - old.origin, old.schedule.rows
-        row = old.schedule.row_at(x)
-        share = (x - rows[row]) / (rows[row + 1] - rows[row])
-        place = float(schedule.rows[row] + share * (schedule.rows[row + 1] - schedule.rows[row]))
-        others = [p for p in self._all() if p is not old]
-        channels = free_channels(schedule, {c for p in others for c in p.channels.values()})
-        if channels is None:
+        taken = {c for p in self._all() if p is not old for c in p.channels.values()}
+        new = old.replaced(schedule, self._here, taken)
+        if new is None:
             return
-        new = replace(old, schedule=schedule, channels=channels)
-        for note in old.held():
-            # notes that both hold go on
-            self._wire.sounding[note] = new
-        if (schedule.setup, channels) == (old.schedule.setup, old.channels):
-            new.restore(place)
-        else:
-            new.begin(place)
-        new.seek(self._here, place)
-        new.settle(place)
         for fade in self._fades:
             fade.playing = new if fade.playing is old else fade.playing
         self._playing[0] = self._shown = new
-        if abs(place - x) > FUZZ or not np.array_equal(schedule.clock, old.schedule.clock):
+        moved = abs(new.origin - old.origin) > FUZZ
+        if moved or not np.array_equal(schedule.clock, old.schedule.clock):
             self._set_clock()
 
     def _pause(self, now: float, do: str) -> None:
@@ -395,6 +428,7 @@ class Scheduler:
             tuple(c for _, c in self._coming),
             None if self._looped is None else self._looped + 1,
             frozenset(lead.muted if lead else ()), lead.semitones if lead else 0, schedule,
+            60 * self.transport.rate if self.transport.in_beats else None,
         )  # fmt: skip
 
     def silence(self) -> list[bytes]:

@@ -11,7 +11,7 @@ import msgspec
 
 from sonify.errors import InputError
 from sonify.live.commands import At, Do, Piece
-from sonify.live.playing import free_channels
+from sonify.live.playing import Wire, together
 from sonify.live.schedule import Schedule, schedule_of
 from sonify.settings import Settings, convert, load_toml
 
@@ -198,13 +198,9 @@ def pieces_of(
 
 
 def _fit(schedules: tuple[Schedule, ...], what: str) -> None:
-    taken: set[int] = set()
-    for schedule in schedules:
-        channels = free_channels(schedule, taken)
-        if channels is None:
-            count = sum(len(s.channels) for s in schedules)
-            raise InputError(
-                f"{what} needs {count} MIDI channels at once, and there are 16, one of them for "
-                "drums; use presets with fewer voices"
-            )
-        taken |= set(channels.values())
+    if together(schedules, Wire(lambda _: None), set()) is None:
+        count = sum(len(s.channels) for s in schedules)
+        raise InputError(
+            f"{what} needs {count} MIDI channels at once, and there are 16, one of them for "
+            "drums; use presets with fewer voices"
+        )

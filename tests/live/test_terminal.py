@@ -244,25 +244,40 @@ def test_a_pulled_port_puts_the_terminal_back():
     assert t.after == t.before
 
 
-@posix
-def test_a_footswitch_starts_the_next_piece(tmp_path):
-    (tmp_path / "night.toml").write_text(EVENING.replace('key = "g"', "controller = 64"))
+@contextlib.contextmanager
+def pedal_of(*args: object):
+    """A terminal whose input port is a socket, and the way into that port."""
     with socket.socket() as s:
         s.bind(("127.0.0.1", 0))
         number = s.getsockname()[1]
     server = PortServer("127.0.0.1", number)
-    t = Terminal(
-        "--set-list", tmp_path / "night.toml", "--input", "Pedal", SONIFY_TEST_INPUT=str(number)
-    )
-    pedal = server.accept()
-    t.until("1 of 2")
-    pedal.send(mido.Message("control_change", control=64, value=127))
-    t.until("2 of 2  Lantern walk")
+    t = Terminal(*args, "--input", "Pedal", SONIFY_TEST_INPUT=str(number))
+    yield t, server.accept()
     t.press(b"q")
     status, heard = t.end()
     server.close()
     assert status == 0
     assert not hanging(heard)
+
+
+@posix
+def test_a_footswitch_starts_the_next_piece(tmp_path):
+    (tmp_path / "night.toml").write_text(EVENING.replace('key = "g"', "controller = 64"))
+    with pedal_of("--set-list", tmp_path / "night.toml") as (t, pedal):
+        t.until("1 of 2")
+        pedal.send(mido.Message("control_change", control=64, value=127))
+        t.until("2 of 2  Lantern walk")
+
+
+@posix
+def test_a_clock_is_followed_until_it_ends():
+    with pedal_of("cairn-small", "--follow") as (t, pedal):
+        t.until("waits for the clock")
+        pedal.send(mido.Message("start"))
+        for _ in range(30):
+            pedal.send(mido.Message("clock"))
+        t.until("follows")
+        t.until("waits for the clock")
 
 
 def test_lamps_have_the_colours_of_their_rule(monkeypatch):
