@@ -63,6 +63,17 @@ int main(void)
         case 's':
             player_start();
             break;
+        case 'u': { /* microseconds since the last one, three digits; no event of its own */
+            unsigned since = 0;
+            int k;
+
+            for (k = 0; k < 3; k++) {
+                since = since * 10U + (unsigned)(getchar() - '0');
+            }
+            number--;
+            player_since((uint16_t)since);
+            break;
+        }
         case 'p':
             player_period(50000UL);
             break;

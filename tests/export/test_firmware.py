@@ -449,6 +449,70 @@ def test_what_is_due_at_a_rows_end_comes_within_a_millisecond(player, start, tmp
     play(performance("cairn-small", [player], **{"music.voice": voices}), tmp_path, False, start)
 
 
+def late_row(show: sonify.Performance, start: float, more: float, timed: bool):
+    """The events and times of a machine whose second row begins `more` positions later than
+    usual, and that tells no hole between rows; with `timed`, it tells microseconds."""
+    t, slot = show.timeline, 1000 * show.timeline.position_s
+    codes = [[b"?01"[b + 1] for b in row] for row in show.disc.grid.tolist()]
+    events = [(start + k * slot, 1, c) for k, c in enumerate(codes[0])]
+    events.append((events[-1][0], 2, ord("r")))
+    first = start + (int(t.row_slot[1]) + more) * slot
+    events += [(first + k * slot, 1, c) for k, c in enumerate(codes[1])]
+    events += [(float(k), 0, ord(".")) for k in range(1, int(events[-1][0] + 2 * slot))]
+    events.sort()
+    out = b""
+    for time, rank, code in events:
+        out += b"u%03d" % int(time % 1 * 1000) * (timed and rank == 1) + bytes([code])
+    return out, np.array([0.0] + [e[0] for e in events])
+
+
+@needs_gcc
+@pytest.mark.parametrize("rpm", [24.0, 171.3])
+def test_an_echo_waits_hardly_for_a_row_that_comes_late(rpm, tmp_path):
+    """It is due when the next row usually begins; the performance's times hold for it still."""
+    player = {"player.row-start": "next-position", "player.stage": 0.05, "player.rpm": rpm}
+    player["player.settle"] = 0.0
+    usual = performance("cairn-small", **player)
+    delay = int(usual.timeline.row_slot[1]) - int(np.flatnonzero(usual.disc.grid[0] == 1)[-1])
+    rhythm = [{"rule": "echoes", "delay": delay, "count": 1}]
+    show = performance("cairn-small", **player, **voice(rhythm=rhythm, rows="1"))
+    program = host.build(show, tmp_path, *host.SANITIZE)
+    due = int(usual.timeline.row_slot[1]) * 1000 * show.timeline.position_s
+    for timed, most in ((False, 2.0), (True, 1.0)):
+        for start in (0.04, 0.37, 0.81, 0.97):
+            for more in (0.4, 3.3):
+                events, when = late_row(show, start, more, timed)
+                sent = [m[0] - start for m in host.messages(host.run(program, events), when)
+                        if m[1][0] & 0xF0 == 0x90]  # fmt: skip
+                late = min((time - due for time in sent), key=abs)
+                assert -1e-3 * timed - (not timed) < late <= most + 1e-3, (timed, start, more)
+
+
+@needs_gcc
+@pytest.mark.parametrize("player", NAMES["player"])
+def test_with_microseconds_nothing_comes_early(player, tmp_path):
+    voices = [
+        {"name": "echo", "pitch": "place", "rhythm": [{"rule": "echoes", "delay": 4.37}]},
+        {"name": "drone", "source": "drone", "pitch": "row-ladder"},
+    ]  # fmt: skip
+    show = performance("cairn-small", [player], **{"music.voice": voices})
+    program = host.build(show, tmp_path, *host.SANITIZE)
+    for start in (0.123, 0.9):
+        events, when = host.schedule(show, False, start)
+        told = b"".join(
+            b"u%03d" % int((time + start) % 1 * 1000 + 1e-4) * (code in b"01?") + bytes([code])
+            for code, time in zip(events, when[1:].tolist(), strict=True)
+        )
+        records = host.run(program, told)
+        assert host.compare_midi(show, records, when) <= MOST_MS
+        assert host.compare_lights(show, records, when) <= MOST_MS
+        expected = np.array([m[1] for m in host.expected_messages(show) if m[2][0] & 0xE0 == 0x80])
+        got = np.array([m[0] for m in host.messages(records, when) if m[1][0] & 0xE0 == 0x80])
+        late = np.sort(got) - np.sort(expected)
+        assert late.min() > -0.002
+        assert late.max() <= MOST_MS + 0.002
+
+
 @needs_gcc
 def test_a_drone_in_some_rows_ends_where_the_next_row_begins(tmp_path):
     voices = [{"name": "d", "source": "drone", "rows": "2-/3", "pitch": "row-ladder"}]

@@ -17,6 +17,7 @@ from sonify.disc.layout import Layout
 from sonify.errors import InputError
 from sonify.export.firmware import plan_of
 from sonify.export.firmware.write import firmware_files, memory_of
+from tests.export import firmware_flash as flash
 from tests.export import firmware_host as host
 
 needs_gcc = pytest.mark.skipif(shutil.which("gcc") is None, reason="needs gcc")
@@ -109,12 +110,21 @@ def test_the_main_loop_of_the_readme_plays_what_is_heard(disc, player, hole, tmp
         assert (word in readme) == (word != "@")
 
 
-@needs_gcc
-@pytest.mark.parametrize("preset", ["ridge-run", "koto-pond", "bayati-evening"])
-def test_strict_compilers_say_nothing(preset, tmp_path):
-    folder = host.put(performance("cairn-middle", [preset]), tmp_path)
-    for source in ("player.c", "player_tables.c", "example.c"):
-        compile_in(folder, "gcc", *STRICTER, "-c", source, "-o", "x.o")
+COMPILERS = {"gcc": ["-std=c99"], "clang": ["-std=c99"], "g++": ["-x", "c++", "-std=c++11"]}
+
+
+@pytest.mark.parametrize("compiler", COMPILERS)
+@pytest.mark.parametrize("name", ["ridge-run", "bayati-evening", *flash.FEATURES])
+def test_strict_compilers_say_nothing(name, compiler, tmp_path):
+    if shutil.which(compiler) is None:
+        pytest.skip(f"needs {compiler}")
+    by_feature = name in flash.FEATURES
+    show = flash.performance(name) if by_feature else performance("cairn-middle", [name])
+    folder = host.put(show, tmp_path)
+    sources = ["player.c", "player_tables.c", "example.c"]
+    for source in sources[: 2 if compiler == "g++" else 3]:
+        warnings = [w for w in STRICTER if "prototypes" not in w and not w.startswith("-std")]
+        compile_in(folder, compiler, *COMPILERS[compiler], *warnings, "-c", source, "-o", "x.o")
 
 
 @pytest.mark.skipif(shutil.which("g++") is None, reason="needs g++")
@@ -329,3 +339,18 @@ def test_a_message_without_room_is_told(tmp_path):
     assert "add --text 539" in done.output
     done = CliRunner().invoke(command, [*words, "--text", "539", "--force"])
     assert "would be cut" not in done.output
+
+
+@needs_avr
+@pytest.mark.parametrize("name", flash.FEATURES)
+def test_what_a_feature_takes_of_a_small_chip_is_as_told(name, tmp_path):
+    """Program memory and RAM by avr-size, with up to 150 bytes for what main takes."""
+    show = flash.performance(name)
+    code, ram = flash.measured(show, tmp_path)
+    plan = plan_of(show)
+    told = memory_of(plan)
+    assert name in ("plain", "wired") or plan.features == {name}
+    assert told.code - 150 <= code <= told.code + 100
+    assert told.ram - 8 <= ram <= told.ram + 2
+    if name == "plain":
+        assert ram - plan.text + plan.needed + told.stack < 512

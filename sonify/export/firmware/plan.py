@@ -9,6 +9,7 @@ from typing import NoReturn
 
 import numpy as np
 
+from sonify.disc.code import reed_solomon
 from sonify.disc_player.timeline import read_times
 from sonify.errors import InputError
 from sonify.export.firmware.alphabet import letters_of
@@ -166,9 +167,42 @@ class FirmwarePlan:
         return _STACK + _STACK_CHANCE * self.human + _STACK_AGAIN * max(again, default=0)
 
     @property
+    def repair(self) -> reed_solomon.Plan | None:
+        """The disc's codewords, if it has a Reed-Solomon check."""
+        code, disc = self.show.disc.code, self.show.disc
+        if code is None or code.check != "reed-solomon":
+            return None
+        return reed_solomon.plan(disc.rows, disc.positions, code.share)
+
+    @property
+    def repair_ram(self) -> int:
+        """The RAM that repairing takes, in bytes."""
+        rs = self.repair
+        return 0 if rs is None else rs.symbols + (rs.symbols + 7) // 8 + 4 * rs.checks + 16
+
+    @property
+    def features(self) -> set[str]:
+        """What the mapping needs of the core's parts that are left out otherwise."""
+        matrix, look = self.show.setup.player.matrix, self.show.setup.light
+        used = {
+            "lines": matrix.fill in LINED,
+            "chance": self.human,
+            "bends": bool(self.sounds.bends),
+            "values": any(v.tones.by_value for v in self.voices),
+            "vamp": self.vamps,
+            "form": bool(self.planned or self.finals),
+            "colours": look.colours != "lamp",
+            "repair": self.repair is not None,
+        }
+        return {name for name, is_used in used.items() if is_used}
+
+    @property
     def needed(self) -> int:
         """Bytes that decoding this disc's message takes, with framing and shifts."""
-        last = np.flatnonzero(self.show.disc.grid.reshape(-1))
+        bits = self.show.disc.grid.reshape(-1)
+        if self.repair is not None:
+            bits = bits[: self.repair.data_bits]
+        last = np.flatnonzero(bits)
         if self.alphabet == "none" or not len(last):
             return 0
         return int(last[-1]) // self.show.unit_bits + 1
@@ -181,7 +215,8 @@ class FirmwarePlan:
         lamps = (self.show.setup.player.matrix.lamps + 7) // 8
         per_voice = (31 if self.human else 27) * len(self.voices) + 2 * (rules + 1)
         bent = 2 if self.sounds.bends else 0
-        fixed = per_voice + lamps + 2 * row + self.past // 8 + 96 + bent
+        fixed = per_voice + lamps + 2 * row + self.past // 8 + 99 + bent
+        fixed += self.repair_ram
         return fixed + self.text + (13 + self.vamps) * self.notes
 
 
@@ -240,7 +275,10 @@ def plan_of(show: Performance, text: int | None = None) -> FirmwarePlan:
     if disc.code is None:
         return firmware
     free = RAM - CALLER - firmware.stack - firmware.ram + firmware.text
-    return replace(firmware, text=max(LEAST_TEXT, min(MOST_TEXT, free)) if text is None else text)
+    room = max(LEAST_TEXT, min(MOST_TEXT, free)) if text is None else text
+    # while it is repaired, the disc as it was read lies there
+    least = 0 if firmware.repair is None else firmware.repair.symbols
+    return replace(firmware, text=max(room, least))
 
 
 def _refuse(*reasons: str, hint: str = "") -> NoReturn:
@@ -251,15 +289,16 @@ def _beyond(show: Performance) -> list[str]:
     """What the core can't do of what the disc and the player ask for."""
     grid, fill = show.grid, show.setup.player.matrix.fill
     positions, lamps = show.disc.positions, show.setup.player.matrix.lamps
-    code = show.disc.code
+    code, disc = show.disc.code, show.disc
     framing, check = (code.framing, code.check) if code else ("plain", "none")
     free = code is not None and code.filling == "free"
     fine = grid.step_ticks > 65535 or grid.bar_ticks * 8 > 2**31
+    sized = wide = False
+    if check == "reed-solomon" and code is not None:
+        words = reed_solomon.plan(disc.rows, disc.positions, code.share)
+        sized, wide = words.fits, words.symbols + 255 * words.codewords > 65_535
+    small = "the check 'reed-solomon' on a disc that is too small for it"
     bars = "timing 'bars' moves rows to bar lines, which the disc does not"
-    repaired = (
-        f"the check '{check}': the core does not repair bits, and would show a message that it "
-        "can't check; use parity or crc-16"
-    )
     moving = bool(show.setup.music.form.brightness)
     moving |= any(v.controllers for v in show.setup.music.voice)
     look = show.setup.light
@@ -284,7 +323,8 @@ def _beyond(show: Performance) -> list[str]:
         (fill not in FILLS, f"the core does not have the fill rule '{fill}'"),
         (fine, "a metre this fine needs more ticks per position than the core counts"),
         (framing not in ("plain", "framed"), f"the core does not have the framing '{framing}'"),
-        (check not in ("none", "parity", "crc-16"), repaired),
+        (check == "reed-solomon" and not sized, small),
+        (check == "reed-solomon" and wide, "a disc of more than 65,535 bytes"),
         (free, "free filling: the core takes the last end mark for the end of the message"),
     )
     return [reason for refused, reason in checks if refused]

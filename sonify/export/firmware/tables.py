@@ -8,6 +8,7 @@ from fractions import Fraction
 
 import numpy as np
 
+from sonify.disc.code.gf256 import EXP, LOG
 from sonify.export.firmware.alphabet import ita2_table
 from sonify.export.firmware.names import voice_names
 from sonify.export.firmware.plan import FILLS, FirmwarePlan
@@ -37,6 +38,7 @@ def config_h(plan: FirmwarePlan, template: str) -> str:
     hues = [] if look.colours == "lamp" else [look.lamp, *palette_of(look)]
     own = Lines.of(matrix.fill, show.disc.rows, show.disc.positions, matrix)
     parity = code is not None and code.check == "parity"
+    rs = plan.repair
     low_first = code is not None and code.bit_order == "low-first"
     index = show.setup.player.row_start == "index"
     by_value = any(v.tones.by_value for v in plan.voices)
@@ -85,6 +87,19 @@ def config_h(plan: FirmwarePlan, template: str) -> str:
         ("PARITY", int(parity), "1: an even parity bit each"),
         ("FRAMED", int(code is not None and code.framing == "framed"), "1: SYN SYN STX text ETX"),
         ("CRC", int(code is not None and code.check == "crc-16"), "1: a CRC-16 at the end"),
+        ("RS", int(rs is not None), "1: a Reed-Solomon check"),
+        *(
+            ()
+            if rs is None
+            else (
+                ("RS_ROWS", f"{rs.rows}U", "rows that it covers"),
+                ("SYMBOLS", f"{rs.symbols}U", "bytes of the disc"),
+                ("CODEWORDS", f"{rs.codewords}U", ""),
+                ("LENGTH", f"{rs.length}U", "symbols of a codeword ..."),
+                ("CHECKS", f"{rs.checks}U", "... of which repair it"),
+                ("DATA_SYMBOLS", f"{rs.data_symbols}U", "symbols of text"),
+            )
+        ),
         ("LOW_FIRST", int(low_first), "1: lowest bit first"),
         ("GAP", _u32(plan.gap_slots), "positions between two rows, usually"),
         ("STEP_TICKS", _u32(grid.step_ticks), "ticks per position"),
@@ -228,6 +243,8 @@ def _tables(plan: FirmwarePlan) -> tuple[list[str], list[str], list[_Array]]:
     bends = [sounds.bends.get(c, BEND_CENTRE) for c in range(16)] if sounds.bends else []
     strip = (plan.show.wiring.strip.reshape(-1) % 65536).tolist() if plan.wired else []
     ita2 = ita2_table() if plan.alphabet == "ita2" else []
+    exp = EXP[:255].tolist() if plan.repair else []
+    log = LOG.tolist() if plan.repair else []
     what = "numbers of sounds" if pairs else "MIDI notes"
     opening = [*opening_bytes(plan), 255]
     loudness = "uint32_t" if plan.human else "uint8_t"
@@ -243,6 +260,8 @@ def _tables(plan: FirmwarePlan) -> tuple[list[str], list[str], list[_Array]]:
         ("uint16_t", "letter_codes", "PLAYER_LETTERS", "code points of the letters", codes),
         ("uint16_t", "letter_starts", "PLAYER_LETTERS + 2", "their first columns", starts),
         ("uint8_t", "letter_columns", "", "their columns, lowest bit on top", columns),
+        ("uint8_t", "exp", "255", "powers of 2 in GF(256)", exp),
+        ("uint8_t", "log", "256", "their exponents", log),
         ("uint8_t", "alphabet", "", "ITU-T S.1: letters case, figures case", ita2),
     ]
     return voices, rules, [each for each in arrays if each[4]]

@@ -14,18 +14,23 @@ from sonify.errors import InputError, OutputError
 from sonify.export.firmware.names import check_prefix
 from sonify.export.firmware.plan import RAM, FirmwarePlan, plan_of
 from sonify.export.firmware.tables import config_h, opening_bytes, table_bytes, tables_c
-from sonify.light.fill_rules import LINED
 from sonify.performance import Performance
 
-__all__ = ["CODE_BYTES", "Memory", "firmware_files", "memory_of", "write_firmware"]
+__all__ = ["CODE", "Memory", "firmware_files", "memory_of", "write_firmware"]
 
-# program memory of the core's code on an 8-bit chip, optimised for size: about, measured
-CODE_BYTES = 13_200
-
-_CHANCE_BYTES = 1_800
-_BEND_BYTES = 150
-# ... and of fill rules that give each row lines of its own
-_LINES_BYTES = 400
+CODE: dict[str, tuple[int, str]] = {
+    "plain": (13_250, "the core alone"),
+    "lines": (450, "fill rules that give each row lines of its own"),
+    "chance": (1_850, "random times and velocities (humanise, sparse)"),
+    "bends": (150, "tones between the keys"),
+    "values": (550, "tones by the value of a character"),
+    "vamp": (300, "notes that come again while the stage moves"),
+    "form": (100, "form"),
+    "colours": (150, "colours of lamps"),
+    "repair": (3_050, "Reed-Solomon"),
+}
+"""Program memory that the core's code takes on an 8-bit chip, and what each feature adds: measured
+with avr-size by `python -m tests.export.firmware_flash`, rounded up."""
 
 PROGRAM_MEMORY = 28 * 1024
 
@@ -47,8 +52,8 @@ class Memory:
 
 def memory_of(plan: FirmwarePlan) -> Memory:
     """Work out the memory that a plan takes."""
-    code = CODE_BYTES + _CHANCE_BYTES * plan.human + _BEND_BYTES * bool(plan.sounds.bends)
-    code += _LINES_BYTES * (plan.show.setup.player.matrix.fill in LINED)
+    used = plan.features
+    code = sum(size for name, (size, _) in CODE.items() if name == "plain" or name in used)
     return Memory(plan.ram, plan.stack, table_bytes(plan), code)
 
 
@@ -85,7 +90,7 @@ def _readme(plan: FirmwarePlan, text: str) -> str:
         coded += f"{show.unit_bits} bits per character"
         coded += {"parity": ", even parity"}.get(code.check, "")
         coded += {"framed": ", SYN SYN STX text ETX"}.get(code.framing, "")
-        coded += {"crc-16": ", CRC-16"}.get(code.check, "")
+        coded += {"crc-16": ", CRC-16", "reed-solomon": ", Reed-Solomon"}.get(code.check, "")
     index = player.row_start == "index"
     for key, value in {
         "READING": layout.reading,
@@ -112,11 +117,32 @@ def _readme(plan: FirmwarePlan, text: str) -> str:
         "RAM": f"{memory.ram:,}",
         "TABLES": f"{memory.tables:,}",
         "CODE_BYTES": f"{memory.code:,}",
+        "FLASH": "\n".join(
+            f"| {about} | {size:,} | {'yes' if n == 'plain' or n in plan.features else ''} |"
+            for n, (size, about) in CODE.items()
+        ),
+        "REPAIR": _repair(plan),
         "TEXT": f"{plan.text:,}",
         "NOTES": plan.notes,
     }.items():
         text = text.replace(f"@{key}@", str(value))
     return text
+
+
+def _repair(plan: FirmwarePlan) -> str:
+    """What repairing takes, as a paragraph; empty without Reed-Solomon."""
+    rs = plan.repair
+    if rs is None:
+        return ""
+    clean = rs.codewords * -(-rs.length // (1 + 128 // rs.checks)) + rs.data_symbols // 16
+    one = clean + rs.codewords * 3 * rs.checks
+    return (
+        f"\nReed-Solomon takes {plan.repair_ram:,} of these bytes of RAM, and its disc has exactly "
+        f"{rs.rows} rows. After the disc's end it works for about {clean / 1000:.1f} s on a clean "
+        f"disc, {one / 1000:.1f} s on a damaged one, and up to {rs.rows * one / 1000:.0f} s where "
+        "it must find out which row was misread, a little each millisecond; the message scrolls "
+        "when it is done.\n"
+    )
 
 
 def _delay(seconds: float) -> str:

@@ -79,8 +79,10 @@ static uint8_t row_bits[(PLAYER_POSITIONS + 7) / 8];
 static uint8_t row_known[(PLAYER_POSITIONS + 7) / 8];
 
 static uint32_t tick;      /* of the last position */
-static uint32_t gone;      /* ticks since then, and 2^-32ths of a tick */
+static int32_t gone;       /* ticks since then, and 2^-32ths of a tick */
 static uint32_t gone_part;
+static uint16_t since_ms;  /* microseconds from the last millisecond to the next position */
+static uint8_t timed;      /* whether they were ever told */
 static uint32_t quiet;     /* milliseconds since then, as far as a position lasts */
 static uint32_t tick_rate; /* ticks a millisecond, and 2^-32ths of a tick */
 static uint32_t tick_rate_part;
@@ -118,6 +120,7 @@ static uint8_t scrolling; /* 1 before the message's first step, 2 after it */
 #include "player_rules.inc"
 #include "player_voices.inc"
 #include "player_decode.inc"
+#include "player_repair.inc"
 #include "player_scroll.inc"
 
 /* ---- reading ---- */
@@ -180,8 +183,32 @@ static void begin_row(void)
 static void end_row(void)
 {
     no_more_waiting();
+#if PLAYER_RS
+    keep_row();
+#else
     decode_row();
+#endif
     row++;
+}
+
+/* Counts time from the position that passes now. If it passes some microseconds after the last
+ * millisecond, the count begins as much below zero, as the next millisecond is not a whole one. */
+static void restart_clock(void)
+{
+    uint32_t whole = tick_rate * since_ms;
+    uint32_t part = ((whole % 1000U << 16) + (tick_rate_part >> 16) * since_ms) / 1000U;
+
+    whole = whole / 1000U + (part >> 16);
+    part <<= 16;
+    gone = -(int32_t)whole - (part != 0);
+    gone_part = 0U - part;
+    since_ms = 0;
+}
+
+void player_since(uint16_t microseconds)
+{
+    since_ms = microseconds < 1000U ? microseconds : 999U;
+    timed = 1;
 }
 
 void player_position(uint8_t bit)
@@ -197,7 +224,7 @@ void player_position(uint8_t bit)
         place = 0;
     } else {
         /* clock holes that were not reported: as many as fit the time, but at least this one */
-        uint32_t ahead = (gone + PLAYER_STEP_TICKS / 2) / PLAYER_STEP_TICKS;
+        uint32_t ahead = gone < 0 ? 0 : ((uint32_t)gone + PLAYER_STEP_TICKS / 2) / PLAYER_STEP_TICKS;
 
         if (ahead < 1 || (phase == READING && ahead < 3)) {
             ahead = 1;
@@ -205,8 +232,7 @@ void player_position(uint8_t bit)
         tick += ahead * PLAYER_STEP_TICKS;
         place = (uint16_t)((place + ahead) % PLAYER_POSITIONS);
     }
-    gone = 0;
-    gone_part = 0;
+    restart_clock();
     quiet = 0;
     if (bit == PLAYER_NOT_READ || phase == FULL) {
         sound_until(tick, 1);
@@ -319,8 +345,12 @@ void player_disc_end(void)
 #if PLAYER_FINALS
     begin_ending();
 #endif
+#if PLAYER_RS
+    begin_repair();
+#else
     decode_end();
-    if ((int32_t)(tick + gone + PLAYER_STEP_TICKS / 2 - end) >= 0) {
+#endif
+    if ((int32_t)(tick + (uint32_t)gone + PLAYER_STEP_TICKS / 2 - end) >= 0) {
         sound_until(end, 1);
         begin_scroll(0);
     } else {
@@ -333,20 +363,23 @@ void player_millisecond(void)
     uint32_t part = gone_part + tick_rate_part;
 
     quiet += quiet <= PLAYER_POSITION_MS;
-    if (gone < UINT32_C(0x20000000)) {
-        gone += tick_rate + (part < gone_part);
+    if (gone < INT32_C(0x20000000)) {
+        gone += (int32_t)tick_rate + (part < gone_part);
         gone_part = part;
     }
-    if ((int32_t)(tick + gone - soonest) >= 0) {
-        sound_until(tick + gone, 0);
+    if ((int32_t)(tick + (uint32_t)gone - soonest) >= 0) {
+        sound_until(tick + (uint32_t)gone, 0);
     }
-    if (phase == READING && gone >= UINT32_C(4) * PLAYER_STEP_TICKS) {
+    if (phase == READING && gone >= (int32_t)(4 * PLAYER_STEP_TICKS)) {
         no_more_waiting();
     }
-    if (gone >= (phase == READING ? PLAYER_HALT_TICKS : PLAYER_STALL_TICKS) && phase != OVER) {
+    if (gone >= (int32_t)(phase == READING ? PLAYER_HALT_TICKS : PLAYER_STALL_TICKS) && phase != OVER) {
         player_silence(); /* the disc stands still: leave no note hanging */
     }
     if (phase == OVER) {
+#if PLAYER_RS
+        repair();
+#endif
         scroll();
     }
 }
@@ -395,6 +428,11 @@ uint8_t player_busy(void)
             return 1;
         }
     }
+#if PLAYER_RS
+    if (repairing) {
+        return 1;
+    }
+#endif
     return (uint8_t)(phase != OVER || scrolling);
 }
 
@@ -418,6 +456,8 @@ void player_start(void)
     tick = 0;
     gone = 0;
     gone_part = 0;
+    since_ms = 0;
+    timed = 0;
     quiet = 0;
     soonest = 0;
     row_tick = 0;
@@ -432,6 +472,9 @@ void player_start(void)
     place = 0;
     before = PLAYER_UNKNOWN;
     phase = IDLE;
+#if PLAYER_RS
+    forget_symbols();
+#endif
     text_length = 0;
     zeros = 0;
     unit = 0;

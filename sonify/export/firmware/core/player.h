@@ -39,6 +39,12 @@ void player_start(void);
  * once: a hole reported twice counts as two positions. */
 void player_position(uint8_t bit);
 
+/* Tells how many microseconds have passed since the last player_millisecond; call it right before
+ * player_position, if your timer can tell. Then nothing comes more than a millisecond late, and
+ * nothing early; without it, up to a millisecond early or late, and what is due at the moment when
+ * a row usually begins up to two milliseconds late if that row does not come. */
+void player_since(uint16_t microseconds);
+
 /* Call it when the stage leaves a row, even one that was not read to its end: missing bits count as
  * unknown. A second call for the same row has no effect; a row without any position is no row. */
 void player_row_end(void);

@@ -129,6 +129,8 @@ extern const PLAYER_SPACE uint16_t player_strip[PLAYER_LAMPS] PLAYER_TABLE;
 extern const PLAYER_SPACE uint16_t player_letter_codes[PLAYER_LETTERS] PLAYER_TABLE;
 extern const PLAYER_SPACE uint16_t player_letter_starts[PLAYER_LETTERS + 2] PLAYER_TABLE;
 extern const PLAYER_SPACE uint8_t player_letter_columns[] PLAYER_TABLE;
+extern const PLAYER_SPACE uint8_t player_exp[255] PLAYER_TABLE; /* powers of 2 in GF(256) ... */
+extern const PLAYER_SPACE uint8_t player_log[256] PLAYER_TABLE; /* ... and their exponents */
 extern const PLAYER_SPACE uint8_t player_alphabet[] PLAYER_TABLE; /* ita2: letters, then figures */
 
 #endif
