@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Any
 from sonify import hooks
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from sonify.disc.code.code import Code
     from sonify.disc.disc import Disc
     from sonify.disc.layout import Layout
@@ -50,7 +52,15 @@ def _save(*args: Any) -> Any:
     return save(*args)
 
 
+def _disc_of_project(path: Path) -> Disc | None:
+    from sonify.studio.project import project_at
+
+    project = project_at(path)
+    return None if project is None else project.played()[0]
+
+
 hooks.save = _save
+hooks.disc_of_project = _disc_of_project
 
 
 def __getattr__(name: str) -> Any:

@@ -1,13 +1,16 @@
 """What a lower layer calls in a higher one; `sonify/__init__.py` sets it.
 
-`save` is the function of `sonify.export.file_formats`; so `Performance.save` imports no export.
+`save` is the function of `sonify.export.file_formats`, so `Performance.save` imports no export.
+`disc_of_project` gives the disc of a project file, and None for other files.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
-__all__ = ["save"]
+__all__ = ["disc_of_project", "save"]
 
 save: Callable[..., Any]
+disc_of_project: Callable[[Path], Any]

@@ -6,6 +6,9 @@ import warnings
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+import numpy as np
+
+from sonify import hooks
 from sonify.atomic import atomic_write
 from sonify.disc.disc import Disc
 from sonify.disc.file import disc_from_table, disc_to_toml
@@ -22,7 +25,7 @@ __all__ = ["find_in", "load_disc", "read_disc_file", "save_disc"]
 
 
 def load_disc(source: str | Path) -> Disc:
-    """A disc from the name of one that ships, from a disc file, or from any other source.
+    """A disc from the name of one that ships, a disc file, a project, or any other source.
 
     A drawing (.svg .dxf, a .csv of holes), a photograph, a detector log (.csv .vcd .npy .wav), a
     recording (.mid) and a grid (.txt .csv .npy) are read as `sonify read` does without options.
@@ -59,7 +62,7 @@ def load_disc(source: str | Path) -> Disc:
 
 
 def read_disc_file(path: Path) -> Disc:
-    """Read a disc file.
+    """Read a disc file, or the disc of a project.
 
     Raises
     ------
@@ -68,6 +71,9 @@ def read_disc_file(path: Path) -> Disc:
     """
     from sonify.performance_settings import is_preset
 
+    disc: Disc | None = hooks.disc_of_project(path)
+    if disc is not None:
+        return disc
     table = load_toml(path)
     if is_preset(table):
         raise InputError("this is a preset, not a disc", file=path, hint="give it with {preset}")
@@ -80,7 +86,7 @@ def find_in(
     wanted: Wanted | None = None,
     threshold: float | None = None,
 ) -> Found:
-    """A disc from a source other than a disc file, with everything that was found.
+    """A disc from any source, with everything that was found.
 
     Parameters
     ----------
@@ -101,7 +107,9 @@ def find_in(
     from sonify.recover.sighting import THRESHOLD
     from sonify.recover.sources.source import read_source
 
-    path = Path(source)
+    path = source if isinstance(source, Path) else find_disc(source)
+    if path.suffix.casefold() == ".toml":
+        return _as_it_is(read_disc_file(path), wanted, path)
     sighting = read_source(path, options)
     try:
         return find_message(
@@ -112,6 +120,27 @@ def find_in(
         )
     except InputError as e:
         raise e.at(path) from None
+
+
+def _as_it_is(disc: Disc, wanted: Wanted | None, path: Path) -> Found:
+    """What a disc file says, which nobody has to search for."""
+    from sonify.recover.search.find import Arrangement, Found
+    from sonify.recover.sighting import Sighting
+
+    for key, value in ({} if wanted is None else vars(wanted)).items():
+        if value is not None:
+            raise InputError(
+                "a disc file says itself how it is read",
+                file=path,
+                hint=f"leave {{{key.replace('_', '-')}}} out",
+            )
+    sighting = Sighting(
+        "disc file", disc.grid, (disc.grid >= 0).astype(np.float32), True, True, True,
+        disc.geometry, disc.code, disc.title,
+    )  # fmt: skip
+    layout = disc.layout
+    how = Arrangement(0, layout.turning, layout.reading, layout.hole_means)
+    return Found(disc, sighting, how, (), ())
 
 
 def save_disc(disc: Disc, path: str | Path) -> Path:

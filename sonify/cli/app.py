@@ -84,7 +84,8 @@ class _Lazy(click.Group):
 def sonify() -> None:
     """Turn a punched disc into the music and light show that a disc player makes of it.
 
-    DISC is a disc file, or the name of a disc that ships (`sonify presets --discs`). Presets
+    DISC is a disc file, a project, a drawing, photograph, log or recording of a disc, the name of
+    a disc that ships (`sonify presets --discs`), or - for standard input. Presets
     define the music, the player and the look: give --preset as often as you like (later ones win)
     and change single settings with --set section.key=value.
 

@@ -5,6 +5,9 @@ from __future__ import annotations
 import contextlib
 import functools
 import json
+import re
+import sys
+import tempfile
 import warnings
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -26,7 +29,34 @@ DEFAULT_FOLDER = Path("out")
 PICTURE = 64, 160
 """The most rows, and positions of each, that reports show as a picture of the bits."""
 
+_TOML = re.compile(rb"""^\s*(\[|[\w."'-]+\s*=)""", re.MULTILINE)
+_DXF = re.compile(rb"\s*0\s+SECTION")
+
+SCHEMA = 1
+"""The version of what --json prints: it rises when a key changes its meaning or goes."""
+
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
+
+
+def source_given(text: str) -> str:
+    """The name or path of a source; for `-`, the path of a copy of standard input.
+
+    What is no other file by its first bytes is a disc file, a drawing or a table.
+    """
+    if text != "-":
+        return text
+    from sonify.recover.sources.source import suffix_of
+
+    data = sys.stdin.buffer.read()
+    if not data.strip():
+        raise InputError("standard input is empty; give a disc file")
+    folder = click.get_current_context().with_resource(tempfile.TemporaryDirectory())
+    path = Path(folder, "disc")
+    path.write_bytes(data)
+    text_kinds = {".svg": data.lstrip().startswith(b"<"), ".dxf": _DXF.match(data),
+                  ".toml": _TOML.search(data), ".csv": True}  # fmt: skip
+    suffix = suffix_of(path) or next(s for s, fits in text_kinds.items() if fits)
+    return str(path.rename(path.with_suffix(suffix)))
 
 
 class Request(NamedTuple):
@@ -138,7 +168,10 @@ def disc_command(
                 assignments += (f"music.tempo={music_bpm}",)
             if music_seconds is not None:
                 assignments += (f'music.length="{music_seconds:g} s"',)
-            requests = [Request(d, presets, assignments) for d in (disc if several else [disc])]
+            requests = [
+                Request(source_given(d), presets, assignments)
+                for d in (disc if several else [disc])
+            ]
             function(requests if several else requests[0], **own)
 
         argument = click.argument(
@@ -210,9 +243,9 @@ def cautions_shown() -> Iterator[None]:
         caution(one)
 
 
-def print_json(data: Any, err: bool = False) -> None:
-    """Print one JSON object on one line."""
-    click.echo(json.dumps(data, ensure_ascii=False), err=err)
+def print_json(data: dict[str, Any], err: bool = False) -> None:
+    """Print one JSON object on one line, with the version of its keys."""
+    click.echo(json.dumps({"schema": SCHEMA, **data}, ensure_ascii=False), err=err)
 
 
 def plain(text: str, most: int | None = None) -> str:

@@ -17,6 +17,7 @@ from sonify.cli.common import (
     cautions_shown,
     disc_command,
     print_json,
+    source_given,
 )
 from sonify.errors import InputError
 
@@ -83,7 +84,7 @@ def compare(
     from sonify.recover.sources.options import ReadOptions
     from sonify.recover.sources.source import kind_of
 
-    path, show = find_disc(what), request.perform()
+    path, show = find_disc(source_given(what)), request.perform()
     given = ReadOptions(sample_rate=options["sample_rate"])
     kind = "disc" if path.suffix.casefold() == ".toml" else kind_of(path, given)
     seen: Any

@@ -21,6 +21,7 @@ from sonify.cli.common import (
     chosen,
     output_option,
     print_json,
+    source_given,
     with_options,
 )
 from sonify.cli.compose_report import composed_facts, composed_lines, mapping_report, tune_report
@@ -195,7 +196,7 @@ def _fit_mapping(
 
     if disc_name is None:
         raise InputError("name the disc whose mapping is sought", place="--fit-mapping")
-    disc = Request(disc_name, (), ()).load()
+    disc = Request(source_given(disc_name), (), ()).load()
     with progress_shown("fitting"):
         found = fit_mapping(disc, read_tune(path).notes, setup)
     with _toml(output, f"{disc.name}-mapping.toml") as target:

@@ -16,6 +16,7 @@ from sonify.cli.common import (
     plain,
     print_json,
     rows_shown,
+    source_given,
     with_options,
 )
 from sonify.cli.encode import code_options, settings_from
@@ -147,8 +148,8 @@ def read(
 ) -> None:
     """Read a disc back from a photograph, drawing, detector log, MIDI recording or grid.
 
-    The suffix of SOURCE tells its kind. Repairs and doubts are reported; bits that are too
-    uncertain are unknown. The frame of a framed message shows how the message is arranged. For a
+    The suffix of SOURCE tells its kind; - is standard input. Disc files are shown as they are.
+    Repairs and doubts are reported; bits that are too uncertain are unknown. The frame of a framed message shows how the message is arranged. For a
     plain message the most plausible arrangement wins and others are listed; options such as
     --start and --turning decide it. For a recording or a log, name the presets that the player
     used with --preset.
@@ -169,6 +170,7 @@ def read(
     place = None if overlay is None else Path(overlay)
     options = ReadOptions(positions, rows, sample_rate, presets, assignments, place)
     first = None if start is None else start - 1
+    source = source_given(source)
     found = find_in(source, options, Wanted(start=first, **wanted), threshold)
     to_stderr = output == "-"
     if as_json:

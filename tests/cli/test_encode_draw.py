@@ -113,7 +113,7 @@ def test_encode_to_standard_output(run, tmp_path):
 def test_json_keys_are_stable(run, tmp_path):
     _, facts = encode(run, tmp_path)
     assert set(facts) == {
-        "message", "characters", "code", "bits", "rows", "positions", "spare_units",
+        "schema", "message", "characters", "code", "bits", "rows", "positions", "spare_units",
         "spare_units_on_disc", "least_web", "geometry", "rpm", "read_s", "cautions",
     }  # fmt: skip
     assert facts["bits"] == 189
