@@ -149,10 +149,10 @@ def read(
     """Read a disc back from a photograph, drawing, detector log, MIDI recording or grid.
 
     The suffix of SOURCE tells its kind; - is standard input. Disc files are shown as they are.
-    Repairs and doubts are reported; bits that are too uncertain are unknown. The frame of a framed message shows how the message is arranged. For a
-    plain message the most plausible arrangement wins and others are listed; options such as
-    --start and --turning decide it. For a recording or a log, name the presets that the player
-    used with --preset.
+    Repairs and doubts are reported; bits that are too uncertain are unknown. The frame of a framed
+    message shows how the message is arranged. For a plain message the most plausible arrangement
+    wins and others are listed; options such as --start and --turning decide it. For a recording or
+    a log, name the presets that the player used with --preset.
 
     \b
     Examples:
