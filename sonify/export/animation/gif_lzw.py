@@ -20,9 +20,9 @@ from collections.abc import Iterable, Iterator
 from concurrent.futures import Future, ThreadPoolExecutor
 
 import numpy as np
-from numpy.typing import NDArray
 
 from sonify.export.animation.frames import Change, Mask, Pixels
+from sonify.export.animation.gif_full_table import TOGETHER, joined, kept_full, parts, period
 
 # Unchanged pixels are transparent, except in gaps of fewer pixels than this between changed ones
 # in reading order. Which gap is best depends on the look, so the first image of a group tries all
@@ -33,12 +33,11 @@ from sonify.export.animation.frames import Change, Mask, Pixels
 # The best of all gaps for each image gains under 0.1 % on the better one of 1 and 15.
 GAPS = (1, 15)
 GROUP_IMAGES, GROUP_PIXELS = 16, 4_000_000
+# A full table is kept if that makes an image at least this much smaller, because it takes longer.
+GAIN = 0.98
 
 # Images of up to this many pixels are cached, because the same lamps change again and again.
 SMALL = 4096
-
-# Entries of a full table (appendix F: codes have at most 12 bits).
-TABLE = 4096
 
 # Minimum code size with the sub-blocks and their terminator, and the transparent index.
 Raster = tuple[bytes, int | None]
@@ -75,24 +74,24 @@ def _groups(changes: Iterable[Change]) -> Iterator[list[Change]]:
 
 
 def _coded_group(group: list[Change]) -> list[Raster]:
-    best: int | None = None
-    out = []
-    for change in group:
-        new, same = change.new, change.same
-        if new.size <= SMALL:
-            mask = None if same is None else same.tobytes()
-            out.append(_cached(new.shape, new.tobytes(), mask))
-        elif same is None or not same.any():
-            out.append((_coded(new), None))
-        elif best is not None:
-            out.append(_with_clear(new, _closed(~same, best)))
-        else:
-            made, best = min(
-                ((_with_clear(new, _closed(~same, gap)), gap) for gap in GAPS),
-                key=lambda one: len(one[0][0]),
-            )
-            out.append(made)
-    return out
+    large = [change for change in group if change.new.size > SMALL]
+    done = _coded_large(large) if large else iter(())
+    return [next(done) if change.new.size > SMALL else _cached_one(change) for change in group]
+
+
+def _coded_large(group: list[Change]) -> Iterator[Raster]:
+    """Code images in the way that is best for the first of them that is not the whole picture."""
+    first = next((one for one in group if one.same is not None), group[0])
+    plain, gap = min(
+        ((_coded(_cleared(first, gap)[0]), gap) for gap in GAPS), key=lambda one: len(one[0])
+    )
+    full = _coded_full([_cleared(first, gap)[0]])[0]
+    keep = len(full) < GAIN * len(plain)
+    for at in range(0, len(group), TOGETHER):
+        cleared = [_cleared(one, gap) for one in group[at : at + TOGETHER]]
+        pixels = [one for one, _ in cleared]
+        made = _coded_full(pixels) if keep else map(_coded, pixels)
+        yield from zip(made, (index for _, index in cleared), strict=True)
 
 
 def code_size(largest: int) -> int:
@@ -100,24 +99,31 @@ def code_size(largest: int) -> int:
     return max(2, largest.bit_length())
 
 
+def _cached_one(change: Change) -> Raster:
+    mask = None if change.same is None else change.same.tobytes()
+    return _cached(change.new.shape, change.new.tobytes(), mask)
+
+
 @functools.lru_cache(maxsize=4096)
 def _cached(shape: tuple[int, int], new: bytes, same: bytes | None) -> Raster:
     mask = None if same is None else np.frombuffer(same, np.bool_).reshape(shape)
-    pixels = np.frombuffer(new, np.uint8).reshape(shape)
-    if mask is None or not mask.any():
-        return _coded(pixels), None
-    tried = (_with_clear(pixels, _closed(~mask, gap)) for gap in GAPS)
-    return min(tried, key=lambda made: len(made[0]))
+    change = Change(0, 0, 0, np.frombuffer(new, np.uint8).reshape(shape), mask)
+    tried = (_cleared(change, gap) for gap in GAPS)
+    return min(((_coded(pixels), clear) for pixels, clear in tried), key=lambda made: len(made[0]))
 
 
-def _with_clear(new: Pixels, keep: Mask) -> Raster:
-    """Code with the pixels outside `keep` transparent, if an index is free for that."""
+def _cleared(change: Change, gap: int) -> tuple[Pixels, int | None]:
+    """The pixels with unchanged ones transparent outside gaps, if an index is free for that."""
+    new, same = change.new, change.same
+    if same is None or not same.any():
+        return new, None
+    keep = _closed(~same, gap)
     index = _free_index(new, keep)
     if index is None:
-        return _coded(new), None
+        return new, None
     clear = np.uint8(index)
     # as np.where(keep, new, clear), in a tenth of the time
-    return _coded(((new ^ clear) * keep) ^ clear), index
+    return ((new ^ clear) * keep) ^ clear, index
 
 
 def _closed(keep: Mask, length: int) -> Mask:
@@ -154,13 +160,24 @@ def _free_index(new: Pixels, keep: Mask) -> int | None:
 
 def _coded(pixels: Pixels) -> bytes:
     size = code_size(int(pixels.max()))
-    blocks = _blocks(pixels, size)
+    return _whole(_blocks(pixels, size), size)
+
+
+def _coded_full(pictures: list[Pixels]) -> list[bytes]:
+    """The same, with full tables that are kept."""
+    sized = [(pixels, code_size(int(pixels.max()))) for pixels in pictures]
+    return [
+        _coded(pixels) if blocks is None else _whole(blocks, size)
+        for (pixels, size), blocks in zip(sized, kept_full(sized, _blocks), strict=True)
+    ]
+
+
+def _whole(blocks: bytes, size: int) -> bytes:
+    """Sub-blocks with what stands around them, and with their end made whole."""
     if blocks[-1] == 0 or 8 - blocks[-1].bit_length() + size + 1 < 12:
-        data = b"".join(blocks[at + 1 : at + 256] for at in range(0, len(blocks), 256))
+        data = parts(blocks)
         if not _end_fits(data, size):
-            data += b"\0"
-            parts = (data[at : at + 255] for at in range(0, len(data), 255))
-            blocks = b"".join(bytes([len(part)]) + part for part in parts)
+            blocks = joined(data + b"\0")
     return bytes([size]) + blocks + b"\0"
 
 
@@ -195,20 +212,9 @@ def _end_fits(data: bytes, size: int) -> bool:
     The last code of an image may make codes one bit longer. Pillow writes the end code without
     that bit. It is zero, so it is missing only if the end code fills its byte.
     """
-    begins, widths = _codes_of_a_table(size)
+    begins, widths = period(size)
     # the end code is the last thing in the data, and its highest bit is bit `size`
     end = len(data) * 8 - 24 + int.from_bytes(data[-3:].rjust(3, b"\0"), "little").bit_length()
     end -= size + 1
     at = (end - (size + 1)) % (begins[-1] + widths[-1])
     return end + int(widths[np.searchsorted(begins, at)]) <= len(data) * 8
-
-
-@functools.cache
-def _codes_of_a_table(size: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Where codes begin after a clear code, and their widths, in bits.
-
-    The last one is the clear code that Pillow writes when its table is full.
-    """
-    highest = np.arange(TABLE - (1 << size), dtype=np.int64) + (1 << size) + 1
-    widths = size + 1 + np.searchsorted(1 << np.arange(size + 1, 12), highest, side="right")
-    return np.cumsum(widths) - widths, widths
