@@ -95,6 +95,11 @@ class Axis:
         return cls(start, edge, bands, int(start[-1]) + s + border)
 
     @cached_property
+    def alike(self) -> list[int]:
+        """For each lamp the first one with the same band."""
+        return [self.bands.index(band) for band in self.bands]
+
+    @cached_property
     def runs(self) -> list[tuple[int, int]]:
         """Neighbouring lamps with the same band: the first, and one past the last."""
         cuts = [k for k in range(1, len(self.bands)) if self.bands[k] != self.bands[k - 1]]

@@ -17,7 +17,15 @@ from sonify.light.lamp_grid import Box, fitted, grain_of
 from sonify.light.look import F32, Look, from_linear, linear, to_linear
 from sonify.light.mounting import Mounting
 from sonify.light.planes import Picture, halved, over
-from sonify.light.renderer import Arrays, Renderer, Shown, cover_levels, shades, tiled
+from sonify.light.renderer import (
+    MOST_WINDOWS,
+    Arrays,
+    Renderer,
+    Shown,
+    cover_levels,
+    shades,
+    tiled,
+)
 
 __all__ = ["Panel"]
 
@@ -26,7 +34,6 @@ F64 = NDArray[np.float64]
 COVERS = 16
 # Steps of light in CIELAB: finer than 8 bits per component can show.
 FINE, COARSE = 0.5, 1.0
-_MOST_WINDOWS = 1024
 
 
 class Panel(Renderer):
@@ -184,7 +191,7 @@ class Panel(Renderer):
             return
         windows = self._windows.get(part)
         if windows is None:
-            if len(self._windows) > _MOST_WINDOWS:
+            if len(self._windows) > MOST_WINDOWS:
                 self._windows.clear()
             windows = self._windows[part] = self._windows_of(part)
         for window, tile in zip(windows, arrays, strict=True):

@@ -17,11 +17,11 @@ from numpy.typing import NDArray
 
 from sonify.light.colours import lamp_colours
 from sonify.light.exposure import MOST_LIGHT, shade
-from sonify.light.lamp_grid import Box, Kind, LampGrid
+from sonify.light.lamp_grid import Box, LampGrid
 from sonify.light.lamp_shapes import DARKER
 from sonify.light.look import F32, Look
 
-__all__ = ["Arrays", "Renderer", "Shown", "cover_levels", "shades", "tiled"]
+__all__ = ["MOST_WINDOWS", "Arrays", "Renderer", "Shown", "cover_levels", "shades", "tiled"]
 
 # Levels of lamps, with their hues times 256 where there are any.
 Shown = NDArray[np.uint8] | NDArray[np.uint16]
@@ -35,6 +35,8 @@ _BITS = 1 << np.arange(9)
 _OWN = 4  # the middle one of nine lamps
 # Bytes of tiles to keep; beyond that they are made again (own choice).
 _MOST_KEPT = 32 << 20
+# Views of rectangles that back ends keep.
+MOST_WINDOWS = 1024
 
 
 def cover_levels(look: Look, count: int) -> NDArray[np.float64]:
@@ -88,6 +90,13 @@ class _Tiles:
         self.slot[patterns] = np.arange(self.used, last)
         self.used = last
 
+    def forget(self) -> None:
+        """Drop all that was made."""
+        self.slot[:] = -1
+        self.used = 0
+        self.arrays = []
+        self.mixed.clear()
+
 
 class Renderer(ABC):
     """Paints a matrix; what lamps show, their levels and hues times 256, is given in the player's
@@ -114,7 +123,7 @@ class Renderer(ABC):
         # of all hues in linear light; None if there is but one
         hues = lamp_colours(self.look)
         self._hues: F32 | None = hues.astype(np.float32) if len(hues) > 1 else None
-        self._tiles: dict[Kind, _Tiles] = {}
+        self._tiles: dict[tuple[int, int], _Tiles] = {}
         self._kept = 0
         self._shown: NDArray[np.uint8] | None = None
 
@@ -171,44 +180,59 @@ class Renderer(ABC):
         top, below, left, right = int(ys[0]), int(ys[-1]) + 1, int(xs[0]), int(xs[-1]) + 1
         binary = self._hues is None and bool(((seen == 0) | (seen == 255)).all())
         nine = sliding_window_view(near, (3, 3))
+        patterns = self._patterns(near) if binary else None
         rows, columns = self.grid.rows, self.grid.columns
         for r0, r1 in rows.runs:
             a, b = max(r0, top), min(r1, below)
             for c0, c1 in columns.runs:
                 d, e = max(c0, left), min(c1, right)
                 if a < b and d < e and changed[a:b, d:e].any():
-                    kind = (rows.bands[a], columns.bands[d])
-                    arrays = self._gather(kind, nine[a:b, d:e].reshape(-1, 9), binary)
-                    shape = (b - a, e - d)
-                    self._place(
-                        (d, a, e - d, b - a), [p.reshape(*shape, *p.shape[1:]) for p in arrays]
-                    )
+                    tiles = self._of_kind((rows.alike[a], columns.alike[d]))
+                    if patterns is None:
+                        arrays = self._gather(tiles, nine[a:b, d:e].reshape(-1, 9))
+                        shape = (b - a, e - d)
+                        arrays = [one.reshape(*shape, *one.shape[1:]) for one in arrays]
+                    else:
+                        arrays = self._gather_patterns(tiles, patterns[a:b, d:e])
+                    self._place((d, a, e - d, b - a), arrays)
         x, y = int(columns.edge[left]), int(rows.edge[top])
         return x, y, int(columns.edge[right]) - x, int(rows.edge[below]) - y
 
-    def _gather(self, kind: Kind, nine: Shown, binary: bool) -> Arrays:
+    def _patterns(self, near: Shown) -> NDArray[np.int64]:
+        """Which of nine lamps are lit, as bits, for each lamp of a matrix with a dark border."""
+        lit = (near > 0).astype(np.int64)
+        h, w = lit.shape[0] - 2, lit.shape[1] - 2
+        out = lit[1:-1, 1:-1] << _OWN
+        if self._spills:
+            for k in range(9):
+                if k != _OWN:
+                    y, x = divmod(k, 3)
+                    out |= lit[y : y + h, x : x + w] << k
+        return out
+
+    def _gather(self, tiles: _Tiles, nine: Shown) -> Arrays:
         """The arrays of tiles for nine lamps each, shape (n, 9)."""
         if not self._spills:
             nine = np.where(np.arange(9) == _OWN, nine, nine.dtype.type(0))
-        if not binary:
-            first, back = _distinct(nine)
-            make = self._make if self._hues is None else self._known
-            made = make(self._of_kind(kind), nine[first])
-            return [a[back] for a in made]
-        patterns = (nine > 0) @ _BITS
-        tiles = self._of_kind(kind)
-        if int(tiles.slot[patterns].min()) < 0:
+        first, back = _distinct(nine)
+        make = self._make if self._hues is None else self._known
+        return [a[back] for a in make(tiles, nine[first])]
+
+    def _gather_patterns(self, tiles: _Tiles, patterns: NDArray[np.int64]) -> Arrays:
+        """The arrays of tiles for patterns, shape (n, m)."""
+        slots = tiles.slot[patterns]
+        if slots.min() < 0:
             if self._kept > _MOST_KEPT:
                 self._kept = 0
-                self._tiles.clear()
-                tiles = self._of_kind(kind)
+                for kept in self._tiles.values():
+                    kept.forget()
             new = np.unique(patterns[tiles.slot[patterns] < 0])
             bits = (new[:, None] & _BITS > 0) * np.uint8(255)
             made = self._make(tiles, bits)
             self._kept += sum(a.nbytes for a in made)
             tiles.keep(new, made)
-        slots = tiles.slot[patterns]
-        return [a[slots] for a in tiles.arrays]
+            slots = tiles.slot[patterns]
+        return [a.take(slots, axis=0, mode="clip") for a in tiles.arrays]
 
     def _known(self, tiles: _Tiles, nine: Shown) -> Arrays:
         """The arrays of tiles of many hues, each made once."""
@@ -216,7 +240,7 @@ class Renderer(ABC):
         if self._kept > _MOST_KEPT:
             self._kept = 0
             for kept in self._tiles.values():
-                kept.mixed.clear()
+                kept.forget()
         missing = [k for k, key in enumerate(keys) if key not in tiles.mixed]
         if missing:
             made = self._make(tiles, nine[missing])
@@ -226,9 +250,13 @@ class Renderer(ABC):
         found = [tiles.mixed[key] for key in keys]
         return [np.stack(arrays) for arrays in zip(*found, strict=True)]
 
-    def _of_kind(self, kind: Kind) -> _Tiles:
+    def _of_kind(self, kind: tuple[int, int]) -> _Tiles:
+        """The tiles like the one in a row and a column of lamps."""
         if kind not in self._tiles:
-            kernels, cover, lens = self.grid.tile(kind)
+            row, column = kind
+            kernels, cover, lens = self.grid.tile(
+                (self.grid.rows.bands[row], self.grid.columns.bands[column])
+            )
             if self._faint:
                 around = np.maximum(kernels - self._faint, 0)
                 around[_OWN] = np.where(lens > 0, kernels[_OWN], around[_OWN])

@@ -14,7 +14,7 @@ import functools
 import itertools
 import threading
 from collections.abc import Callable, Sequence
-from typing import NamedTuple
+from typing import NamedTuple, TypeVar
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
@@ -26,6 +26,7 @@ __all__ = ["TOGETHER", "joined", "kept_full", "parts", "period"]
 
 I32 = NDArray[np.int32]
 I64 = NDArray[np.int64]
+T = TypeVar("T", np.int16, np.int32)
 
 # Entries of a full table (appendix F: codes have at most 12 bits).
 _TABLE, _WIDEST = 4096, 12
@@ -56,10 +57,10 @@ class _Begun(NamedTuple):
     data : bytes
     clear : int
         The clear code.
-    following, code : ndarray
-        Its automaton, by state and pixel, shape (states, pixel values): the next state, and the
-        code of the phrase with that pixel, or the pixel alone if no phrase goes on with it. Phrases
-        that none goes on from share the first state.
+    codes : ndarray
+        Those up to there.
+    pixel : ndarray
+        The pixel after each of them but the last: together they make the table's phrases.
     """
 
     flat: Pixels
@@ -67,8 +68,8 @@ class _Begun(NamedTuple):
     bits: int
     data: bytes
     clear: int
-    following: I32
-    code: I32
+    codes: I64
+    pixel: Pixels
 
 
 def kept_full(
@@ -125,7 +126,7 @@ def _begun(pixels: Pixels, size: int, blocks: Callable[[Pixels, int], bytes]) ->
     begins = begins + size + 1
     height, width = pixels.shape
     # about where the table was full the last time
-    rows = min(height, getattr(_own, "full_at", height * width) // width + 2)
+    rows = min(height, getattr(_own, "full_at", height * width) * 9 // 8 // width + 2)
     while True:
         made = blocks(pixels[:rows], size)
         data = parts(made)
@@ -145,9 +146,7 @@ def _begun(pixels: Pixels, size: int, blocks: Callable[[Pixels, int], bytes]) ->
     _own.full_at = start = int(ends[-1])
     if start == len(flat):
         return blocks(pixels, size)
-    return _Begun(
-        flat, start, int(begins[-1]), data, clear, *_automaton(codes, flat[ends[:-1]], flat, clear)
-    )
+    return _Begun(flat, start, int(begins[-1]), data, clear, codes, flat[ends[:-1]])
 
 
 def _lengths(codes: I64, clear: int) -> I64:
@@ -164,18 +163,41 @@ def _lengths(codes: I64, clear: int) -> I64:
     return out
 
 
-def _automaton(codes: I64, pixel: Pixels, flat: Pixels, clear: int) -> tuple[I32, I32]:
-    """The automaton of a table: each code before the last makes a phrase with a pixel."""
-    before, values = codes[:-1], int(flat.max()) + 1
-    goes_on = np.zeros(_TABLE, np.bool_)
-    goes_on[before] = True
-    state = (np.cumsum(goes_on, dtype=np.int32) * goes_on * values).astype(np.int32)
-    following, code = np.empty((2, np.count_nonzero(goes_on) + 1, values), np.int32)
-    following[:], code[:] = state[:values], np.arange(values)
-    at = state[before] + pixel
-    following.ravel()[at] = state[clear + 2 :]
-    code.ravel()[at] = np.arange(clear + 2, _TABLE)
-    return following.ravel(), code.ravel()
+def _automata(begun: list[_Begun]) -> tuple[list[int], I32, NDArray[np.int16]]:
+    """The automata of full tables, by state and pixel, one after the other.
+
+    Returns
+    -------
+    tuple
+        Where each begins, the next state (as a place in the arrays), and the code of the phrase
+        with that pixel, or the pixel alone if no phrase goes on with it. Phrases that none goes on
+        from share the first state.
+    """
+    goes_on = np.zeros((len(begun), _TABLE), np.bool_)
+    for mark, one in zip(goes_on, begun, strict=True):
+        mark[one.codes[:-1]] = True
+    values = [int(one.flat.max()) + 1 for one in begun]
+    states = np.count_nonzero(goes_on, axis=1) + 1
+    *bases, size = np.cumsum([0, *(states * values)]).tolist()
+    following, code = _space("following", size, np.int32), _space("code", size, np.int16)
+    for mark, one, base, count, n in zip(goes_on, begun, bases, values, states, strict=True):
+        state = np.cumsum(mark) * mark * count + base
+        part = slice(base, base + n * count)
+        following[part].reshape(n, count)[:] = state[:count]
+        code[part].reshape(n, count)[:] = np.arange(count)
+        at = state[one.codes[:-1]] + one.pixel
+        following[at] = state[one.clear + 2 :]
+        code[at] = np.arange(one.clear + 2, _TABLE)
+    return bases, following, code
+
+
+def _space(name: str, size: int, kind: type[T]) -> NDArray[T]:
+    """Memory that is used again: to be given new one takes as long as to fill it."""
+    kept = _own.__dict__
+    if name not in kept or len(kept[name]) < size:
+        kept[name] = np.empty(size * 5 // 4, kind)
+    out: NDArray[T] = kept[name][:size]
+    return out
 
 
 def _finished(begun: list[_Begun]) -> list[bytes | None]:
@@ -184,15 +206,17 @@ def _finished(begun: list[_Begun]) -> list[bytes | None]:
     length = min(max(length, _SHORTEST), _LONGEST)
     early = length // 4
     lanes = [_stretches(one, length, early) for one in begun]
-    pixels = np.concatenate(lanes).T.astype(np.int32, order="C")
     edges = np.cumsum([0, *map(len, lanes)])
-    bases = np.cumsum([0, *(len(one.following) for one in begun)], dtype=np.int32)[:-1]
-    table = np.concatenate([one.following + at for one, at in zip(begun, bases, strict=True)])
+    shape = early + length, int(edges[-1])
+    pixels = _space("pixels", shape[0] * shape[1], np.int32).reshape(shape)
+    pixels[:] = np.concatenate(lanes).T
+    bases, table, code = _automata(begun)
+    base = np.repeat(np.array(bases, np.int32), np.diff(edges))
     with _one_at_a_time:
-        at = _run(pixels, table, np.repeat(bases, np.diff(edges)), edges[:-1], early)
+        at = _run(pixels, table, base, edges[:-1], early)
     apart = np.flatnonzero(_out_of_step(at, pixels, table, edges[:-1], early))
     failed = np.searchsorted(edges, apart, side="right") - 1
-    longest = np.concatenate([one.code for one in begun]).astype(np.int16)[at[early:]]
+    longest = code.take(at[early:], mode="clip")
     out: list[bytes | None] = []
     for k, (one, (a, b)) in enumerate(zip(begun, itertools.pairwise(edges), strict=True)):
         phrases = longest[:, a:b].T.ravel()[: len(one.flat) - one.start]
@@ -215,7 +239,7 @@ def _stretches(one: _Begun, length: int, early: int) -> Pixels:
 
 def _run(pixels: I32, table: I32, base: I32, first: I64, early: int) -> I32:
     """The places in a table that stretches go through, shape (pixels, stretches)."""
-    at, state = np.empty_like(pixels), base
+    at, state = _space("at", pixels.size, np.int32).reshape(pixels.shape), base
     for k in range(len(pixels)):
         if k == early:
             # here a phrase begins
