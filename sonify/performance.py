@@ -114,13 +114,12 @@ class Performance:
 
     @cached_property
     def tempo_map(self) -> TempoMap:
-        """The tempo of the MIDI file: that of the pace, or one that may alternate by rows."""
+        """The tempo of the MIDI file: that of the pace, or one."""
         t, grid = self.timeline, self.grid
-        rows, end = t.row_slot * grid.step_ticks, t.end_slot * grid.step_ticks
         if t.pace is not None:
             return paced_tempo(t.pace, grid)
         exact = 1e6 * t.position_s / grid.step_beats
-        return even_tempo(exact, rows, end, grid.ticks_per_quarter)
+        return even_tempo(exact, grid.ticks_per_quarter)
 
     @cached_property
     def events(self) -> TimedEvents:
@@ -259,6 +258,16 @@ class Performance:
         if not len(self.notes):
             out.append("no note plays")
         return out
+
+    @property
+    def off_bars(self) -> str | None:
+        """A caution if some rows begin inside bars, else None."""
+        if not (self.timeline.row_slot * self.grid.step_ticks % self.grid.bar_ticks).any():
+            return None
+        return (
+            'rows begin inside bars; music.timing = "bars" moves them to bar lines, and so may '
+            "another number of positions"
+        )
 
     def save(self, path: str | Path, what: str | None = None, **options: Any) -> Path:
         """Write the performance to a file; the kind follows the suffix.

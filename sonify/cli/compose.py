@@ -232,8 +232,11 @@ def _tune_disc(
         code = msgspec.structs.replace(code, framing="framed", filling="free")
     tune = read_tune(path)
     table = setup_table(request.presets, request.settings)
-    setup = load_setup((), None, table)
     kept = "music" in table
+    if kept and not {"step", "tempo"} & table["music"].keys():
+        # a tune has beats of its own, which a step that depends on the positions might miss
+        table["music"] = {**table["music"], "step": "1/16"}
+    setup = load_setup((), None, table)
     # by the alphabet, a mapping may count places without a message too
     coded = text is not None or (kept and given["alphabet"] is not None)
     with _toml(output, f"tune{'' if kept else '-project'}.toml") as target:

@@ -155,15 +155,7 @@ def _heard(show: Performance) -> dict[str, Any]:
 def _cautions(show: Performance, traffic: Traffic) -> list[str]:
     """The cautions on the performance."""
     out = show.cautions
-    grid = show.grid
-    if (show.timeline.row_slot * grid.step_ticks % grid.bar_ticks).any():
-        out.append(
-            'rows begin inside bars; music.timing = "bars" moves them to bar lines, and so may '
-            "another number of positions"
-        )
-    late = caution_of(traffic)
-    if late is not None:
-        out.append(late)
+    out += [c for c in (show.off_bars, caution_of(traffic)) if c is not None]
     try:
         flashing = flashing_of(show)
     except NotInstalled as e:

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
-from click import option
+from click import Choice, option
 
 from sonify.cli.common import (
     DEFAULT_FOLDER,
@@ -33,7 +33,7 @@ if TYPE_CHECKING:
     from sonify.export.sound.master import Master
     from sonify.performance import Performance
 
-__all__ = ["caution_letters", "destination", "midi", "save_project", "write_one"]
+__all__ = ["caution_bars", "caution_letters", "destination", "midi", "save_project", "write_one"]
 
 LOUD_LUFS = -10.0
 """From memory: well above streamed music, most of which is normalised to -14 LUFS."""
@@ -147,6 +147,12 @@ def caution_letters(show: Performance) -> None:
         )
 
 
+def caution_bars(show: Performance) -> None:
+    """Warn if rows miss the bar lines."""
+    if show.off_bars is not None:
+        caution(show.off_bars)
+
+
 def caution_wire(show: Performance) -> None:
     """Warn if a player that sends over a 5-pin MIDI line would fall behind."""
     from sonify.midi.bandwidth import caution_of, keeps_up, traffic_of
@@ -160,20 +166,36 @@ def caution_wire(show: Performance) -> None:
 @disc_command(
     output_option("The file, .mid; - for standard output. [default: out/DISC.mid]"),
     *TIMED,
+    option(
+        "--tracks", type=Choice(["voices", "apart", "one"]), default="voices", show_default=True,
+        help="A track per voice, one per channel and drum, or a single one (format 0).",
+    ),
+    option(
+        "--lyrics", type=Choice(["first", "melody", "both"]), default="first", show_default=True,
+        help="The message on the first track, or to the notes of the first voice with pitches.",
+    ),
+    option(
+        "--mixer", type=Choice(["usual", "full", "none"]), default="usual", show_default=True,
+        help="Programs, volumes and pans; with a General MIDI reset and all else; or none.",
+    ),
+    option("--split", metavar="DIR", help="Also write a file per voice."),
     option("--only-notes", is_flag=True, help="Leave out everything but the notes and the tempo."),
-)
-def midi(request: Request, output: str | None, only_notes: bool) -> None:
+)  # fmt: skip
+def midi(request: Request, output: str | None, **options: Any) -> None:
     """Write the disc's music as a MIDI file, for a DAW or any other music software.
 
-    The file is a Standard MIDI file of format 1 with one track per voice. A first track holds
-    title, tempo, metre, key, a marker for each row, and each character of the message as a lyric
-    at the time when it is read. Rests fill the last bar, so the file loops seamlessly.
+    The file is a Standard MIDI File with one track per voice. A first track holds title, tempo,
+    metre, key, a marker for each row, and each character of the message as a lyric at the time
+    when it is read. Rests fill the last bar, so the file loops seamlessly, and its end undoes what
+    it bent or moved.
 
     \b
     Examples:
       sonify midi cairn-small
       sonify midi my.toml -p bell-tower --set music.root=E3 -o my.mid
+      sonify midi my.toml -p hut-band --tracks apart --lyrics melody -o parts.mid
     """
     show = request.perform()
-    write_one(show, "midi", output, show.music_s, only_notes=only_notes)
+    write_one(show, "midi", output, show.music_s, **options)
+    caution_bars(show)
     caution_wire(show)

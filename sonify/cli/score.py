@@ -7,7 +7,7 @@ from typing import Any
 from click import Choice, FloatRange, option
 
 from sonify.cli.common import ROWS, TIMED, Request, disc_command, output_option, result
-from sonify.cli.outputs import destination
+from sonify.cli.outputs import caution_bars, destination
 from sonify.cli.progress import progress_shown
 from sonify.errors import InputError
 from sonify.export.drawing.pdf import PAPERS
@@ -64,3 +64,4 @@ def score(request: Request, output: str | None, **options: Any) -> None:
     if output != "-":
         for file in files:
             result(file, show.read_s)
+    caution_bars(show)

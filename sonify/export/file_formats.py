@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import importlib
 import os
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,7 +19,7 @@ from sonify.errors import InputError, close_matches
 if TYPE_CHECKING:
     from sonify.performance import Performance
 
-__all__ = ["FOLDER", "MOVING", "WRITERS", "Writer", "find_writer", "run", "save"]
+__all__ = ["FOLDER", "MOVING", "WRITERS", "Writer", "find_writer", "run", "save", "voice_path"]
 
 
 @dataclass(frozen=True)
@@ -88,6 +89,12 @@ def find_writer(path: str | Path, what: str | None = None) -> Writer:
     offered = ", ".join(dict.fromkeys(s for w in rows for s in w.suffixes if s != FOLDER))
     shown = f"'{path.suffix}' is not offered" if path.suffix else "a suffix is needed"
     raise InputError(f"{shown}{f' for {what}' if what else ''}; one of: {offered}", file=path)
+
+
+def voice_path(folder: str, show: Performance, number: int, suffix: str, kind: str = "") -> Path:
+    """The path of a file for one voice: the disc's name, the voice's number from 1 and its name."""
+    name = re.sub(r"[^\w.-]+", "-", show.parts[number].name).strip("-") or "voice"
+    return Path(folder, f"{show.disc.name}-{number + 1:02d}-{name}{kind}{suffix}")
 
 
 def save(show: Performance, path: str | Path, what: str | None, options: Mapping[str, Any]) -> Path:

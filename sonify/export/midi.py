@@ -1,23 +1,33 @@
 """Standard MIDI files.
 
 Source: Standard MIDI Files 1.0 (RP-001, MIDI Manufacturers Association). Format 1: a track for the
-whole piece, then one track per voice.
+whole piece, then one track per voice. Format 0: one track.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sonify.atomic import atomic_write
-from sonify.midi.channels import BEND_RANGE
+from sonify.export.file_formats import voice_path
+from sonify.midi.channels import (
+    BEND_RANGE,
+    DRUM_CHANNEL,
+    GM_SYSTEM_ON,
+    bend_message,
+    bend_range,
+    channel_reset,
+)
 from sonify.midi.events import MidiEvents, events_at, merged
+from sonify.midi.general_midi import DRUMS
 from sonify.midi.tempo import TempoMap
-from sonify.midi.writer import file_blocks, meta, packed, track_blocks
+from sonify.midi.writer import file_blocks, meta, packed, system_exclusive, track_blocks
 from sonify.music.notes import Part
 from sonify.music.theory.key_signatures import key_signature
 from sonify.music.theory.scales import find_scale, note_number
@@ -31,60 +41,162 @@ __all__ = ["Options", "midi_bytes", "write"]
 Ints = NDArray[np.int64]
 
 _TEXT, _NAME, _LYRIC, _MARKER, _TEMPO, _METRE, _KEY = 0x01, 0x03, 0x05, 0x06, 0x51, 0x58, 0x59
+_MOST_LETTERS = 30
+"""The most characters in one lyric, so that its size takes one byte."""
+
 _BEND_TEXT = (
     "fractional pitches: bend range {} semitones (RPN 0), one bend per channel, channels {}"
 )
 
 
 class Options(Settings, frozen=True):
-    """`only_notes` leaves out everything but the notes and the tempo events that they need."""
+    """How a MIDI file is laid out.
 
+    `tracks` is a track for each voice (`voices`), for each channel and each drum (`apart`), or a
+    single one, format 0 (`one`). `lyrics` puts the message on the first track, on that of the
+    melody, where each character goes to a note, or on both. `mixer` sends programs, volumes and
+    pans (`usual`), also the reset and the settings of a General MIDI instrument (`full`), or none
+    of them. `split` is a folder for one file per voice. `only_notes` leaves out everything but the
+    notes and the tempo events that they need.
+    """
+
+    tracks: Literal["voices", "apart", "one"] = "voices"
+    lyrics: Literal["first", "melody", "both"] = "first"
+    mixer: Literal["usual", "full", "none"] = "usual"
+    split: str | None = None
     only_notes: bool = False
+
+
+@dataclass(frozen=True, eq=False)
+class _Track:
+    """A track: messages at its start, events, and messages at the end of the piece."""
+
+    head: list[bytes]
+    events: MidiEvents
+    tail: list[bytes]
+
+    def blocks(self, end: int) -> list[bytes]:
+        """The chunk, for a piece that ends at tick `end`."""
+        start = (b"\0" + message for message in self.head)
+        last = int(self.events.tick.max(initial=0))
+        tail = list(packed(events_at(end - last, self.tail))) if self.tail else []
+        return track_blocks([*start, *packed(self.events), *tail], end if tail else last, end)
 
 
 def write(show: Performance, path: Path, options: Options) -> None:
     """Write a performance as a Standard MIDI File."""
-    data = midi_bytes(show, options)
-    with atomic_write(path) as beside, open(beside, "wb") as out:
-        for block in data:
-            out.write(block)
+    files = [(path, show.parts)]
+    if options.split is not None:
+        for n, part in enumerate(show.parts):
+            files.append((voice_path(options.split, show, n, path.suffix), [part]))
+    for file, parts in files:
+        data = midi_bytes(show, options, parts)
+        with atomic_write(file) as beside, open(beside, "wb") as out:
+            for block in data:
+                out.write(block)
 
 
-def midi_bytes(show: Performance, options: Options | None = None) -> list[bytes]:
-    """The file, as blocks of bytes to join.
+def midi_bytes(
+    show: Performance, options: Options | None = None, parts: Sequence[Part] | None = None
+) -> list[bytes]:
+    """The file, as blocks of bytes to join; with all voices or some of them.
 
     Raises
     ------
     InputError
         A tempo or a rest that a MIDI file can't hold.
     """
-    only_notes = options is not None and options.only_notes
-    end = show.end_tick
-    conductor = merged(_conductor(show, only_notes))
-    tracks = [track_blocks(packed(conductor), int(conductor.tick[-1]), end)]
-    for part in show.parts:
-        played = part.note_events() if only_notes else part.moving_events()
-        last = int(played.tick.max(initial=0))
-        tracks.append(track_blocks(_voice(part, played, only_notes), last, end))
-    return file_blocks(1, show.grid.ticks_per_quarter, tracks)
+    options, parts = options or Options(), show.parts if parts is None else parts
+    stretch = show.tempo_map.stretch
+    melody = None if options.only_notes or options.lyrics == "first" else _melody(parts)
+    tracks = [_conductor(show, options, melody)]
+    for part in parts:
+        tracks += _voice(show, part, options, part is melody)
+    if options.tracks == "one":
+        tracks = [_joined(tracks)]
+    if stretch != 1.0:
+        tracks = [_Track(t.head, _stretched(t.events, stretch), t.tail) for t in tracks]
+    end = round(show.end_tick * stretch)
+    form = int(options.tracks != "one")
+    return file_blocks(form, show.grid.ticks_per_quarter, [t.blocks(end) for t in tracks])
 
 
-def _voice(part: Part, played: MidiEvents, only_notes: bool) -> Iterator[bytes]:
-    head = []
-    if not only_notes:
-        head.append(meta(_NAME, part.name.encode("utf-8")))
-        if part.tuned is not None:
-            channels = ", ".join(str(c + 1) for c in part.channels)
-            head.append(meta(_TEXT, _BEND_TEXT.format(BEND_RANGE, channels).encode("ascii")))
-    head += part.channel_setup(only_bends=only_notes)
-    yield from (b"\0" + message for message in head)
-    yield from packed(played)
+def _stretched(events: MidiEvents, by: float) -> MidiEvents:
+    return MidiEvents(np.rint(events.tick * by).astype(np.int64), events.message, events.size)
 
 
-def _conductor(show: Performance, only_notes: bool) -> list[MidiEvents]:
-    """The events of the first track."""
-    if only_notes:
-        return [_tempos(show.tempo_map)]
+def _joined(tracks: list[_Track]) -> _Track:
+    """All tracks as one; only the first keeps its name."""
+    name = bytes((0xFF, _NAME))
+    head = [m for n, t in enumerate(tracks) for m in t.head if not n or not m.startswith(name)]
+    return _Track(head, merged([t.events for t in tracks]), [m for t in tracks for m in t.tail])
+
+
+def _voice(show: Performance, part: Part, options: Options, melody: bool) -> Iterator[_Track]:
+    """The tracks of a voice."""
+    bare = options.only_notes
+    played = part.note_events() if bare else part.moving_events()
+    words = [_lyrics(show, part)] if melody else []
+    bent = part.tuned is not None
+    moved = tuple(np.unique(played.message[(played.message[:, 0] & 0xF0) == 0xB0, 1]).tolist())
+    for n, (name, channels, events) in enumerate(_shares(part, played, options.tracks)):
+        head, tail = [], []
+        if not bare:
+            head.append(meta(_NAME, name.encode("utf-8")))
+            if bent and not n:
+                told = ", ".join(str(c + 1) for c in part.channels)
+                head.append(meta(_TEXT, _BEND_TEXT.format(BEND_RANGE, told).encode("ascii")))
+        if bare or options.mixer == "none":
+            head += [m for c in channels if bent for m in bend_range(c)]
+        else:
+            head += part.channel_setup(channels, full=options.mixer == "full")
+        for c in channels:
+            if not bare and (part.moves or part.voice.glide is not None):
+                tail += channel_reset(c, moved)
+            elif bent:
+                tail.append(bend_message(c))
+        yield _Track(head, merged([*words, events]) if words and not n else events, tail)
+
+
+def _shares(
+    part: Part, played: MidiEvents, tracks: str
+) -> Iterator[tuple[str, tuple[int, ...], MidiEvents]]:
+    """The name, the channels and the events of each track of a voice."""
+    if tracks != "apart":
+        yield part.name, part.channels, played
+        return
+    status = played.message[:, 0]
+    if part.channel == DRUM_CHANNEL:
+        names = {key: name for name, key in DRUMS.items()}
+        note = (status & 0xE0) == 0x80
+        key = np.where(note, played.message[:, 1], -1)
+        for n, drum in enumerate(np.unique(part.keys).tolist()):
+            # controllers, which are for all drums, go to the first
+            mine = (key == drum) | ((key < 0) & (n == 0))
+            name = names.get(drum, f"note {drum}")
+            yield f"{part.name}: {name}", part.channels, _some(played, mine)
+        return
+    for c in part.channels:
+        share = _some(played, (status & 0x0F) == c)
+        if len(share.tick) or c == part.channel:
+            name = f"{part.name}, channel {c + 1}" if len(part.channels) > 1 else part.name
+            yield name, (c,), share
+
+
+def _some(events: MidiEvents, which: NDArray[np.bool_]) -> MidiEvents:
+    size = None if events.size is None else events.size[which]
+    return MidiEvents(events.tick[which], events.message[which], size)
+
+
+def _melody(parts: Sequence[Part]) -> Part | None:
+    """The voice that carries the words: the first that has pitches and notes."""
+    return next((p for p in parts if p.voice.drum is None and len(p)), None)
+
+
+def _conductor(show: Performance, options: Options, melody: Part | None) -> _Track:
+    """The first track."""
+    if options.only_notes:
+        return _Track([], _tempos(show.tempo_map), [])
     music, (beats, value) = show.setup.music, show.grid.metre
     # 24 MIDI clocks and 8 thirty-seconds per quarter note
     clocks = min(255, max(1, 96 // value))
@@ -96,11 +208,16 @@ def _conductor(show: Performance, only_notes: bool) -> list[MidiEvents]:
     if key is not None:
         sharps, minor = key
         head.append(meta(_KEY, bytes((sharps & 0xFF, int(minor)))))
-    return [events_at(0, head), _tempos(show.tempo_map), _markers(show), _lyrics(show)]
+    if options.mixer == "full":
+        head.append(system_exclusive(GM_SYSTEM_ON))
+    tables = [_tempos(show.tempo_map), _markers(show)]
+    if melody is None or options.lyrics == "both":
+        tables.append(_lyrics(show))
+    return _Track(head, merged(tables), [])
 
 
 def _tempos(tempo: TempoMap) -> MidiEvents:
-    value = tempo.tempo[:, None] >> np.array([16, 8, 0]) & 0xFF
+    value = tempo.written[:, None] >> np.array([16, 8, 0]) & 0xFF
     return _metas(tempo.tick, _TEMPO, value.astype(np.uint8), np.full(len(value), 3))
 
 
@@ -119,12 +236,26 @@ def _markers(show: Performance) -> MidiEvents:
     return _metas(tick, _MARKER, text, np.count_nonzero(text, axis=1).astype(np.int64))
 
 
-def _lyrics(show: Performance) -> MidiEvents:
-    """The message's characters in UTF-8, each when its last bit is read."""
+def _lyrics(show: Performance, melody: Part | None = None) -> MidiEvents:
+    """The message's characters in UTF-8, each when its last bit is read.
+
+    With a melody, each is at its next note (or the last one), where music programs look for words.
+    """
     slot = show.character_slots()
     order = np.argsort(slot, kind="stable")
-    text, size = utf8(show.captions["codepoint"][order].astype(np.int64))
-    return _metas(slot[order] * show.grid.step_ticks, _LYRIC, text, size)
+    points = show.captions["codepoint"][order].astype(np.int64)
+    tick = slot[order] * show.grid.step_ticks
+    if melody is None:
+        return _metas(tick, _LYRIC, *utf8(points))
+    # programs keep one text a note, so characters that share a note share an event
+    tick = melody.on[np.minimum(np.searchsorted(melody.on, tick), len(melody) - 1)]
+    first = np.flatnonzero(np.diff(tick, prepend=-1))
+    first = np.unique(np.concatenate([first, np.arange(0, len(tick), _MOST_LETTERS)]))
+    words = ["".join(map(chr, w)) for w in np.split(points, first[1:])]
+    data = [word.encode("utf-8") for word in words]
+    size = np.array([len(d) for d in data], np.int64)
+    text = np.array(data, "S")[:, None].view(np.uint8).reshape(len(data), -1)
+    return _metas(tick[first], _LYRIC, text, size)
 
 
 def utf8(points: Ints) -> tuple[NDArray[np.uint8], Ints]:

@@ -79,6 +79,8 @@ def traffic_of(
         Ticks between two clock messages; without it, none are sent.
     """
     counted = np.isin(events.kind, (0x80, 0x90, 0xE0))
+    # what sets a channel up is sent before the piece begins
+    counted &= (events.kind != 0xE0) | (events.tick > 0)
     tick = events.tick[counted].astype(np.float64)
     status, on = events.message[counted, 0], events.kind[counted] == 0x90
     size = np.full(len(tick), 3.0)

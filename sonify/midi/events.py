@@ -82,7 +82,7 @@ def note_events(
     channel : int or ndarray of uint8, shape (notes,)
     key, velocity : ndarray of uint8, shape (notes,)
     bend : ndarray of int16, shape (notes,), optional
-        -8192 to 8191. A channel's bend is sent only where it changes.
+        -8192 to 8191. A channel's bend is sent only where it changes, its first one at tick 0.
 
     Returns
     -------
@@ -116,13 +116,12 @@ def _fill(out: Bytes, kind: int, channel: int | Bytes, first: Bytes, second: int
 def _bend_changes(on: Ints, channel: Bytes, bend: NDArray[np.int16]) -> tuple[Ints, Bytes]:
     order = np.lexsort((on, channel))
     channel, value = channel[order], bend[order].astype(np.int64)
-    before = np.zeros_like(value)
-    before[1:] = np.where(channel[1:] == channel[:-1], value[:-1], 0)
-    change = value != before
+    first = np.append(True, channel[1:] != channel[:-1])
+    change = first | np.append(True, value[1:] != value[:-1])
     value = value[change] + BEND_CENTRE
     out = np.empty((len(value), 3), np.uint8)
     out[:, 0], out[:, 1], out[:, 2] = 0xE0 | channel[change], value & 0x7F, value >> 7
-    return on[order][change], out
+    return np.where(first, 0, on[order])[change], out
 
 
 @dataclass(frozen=True, eq=False)

@@ -124,4 +124,4 @@ def _tempo_map(tempos: list[tuple[int, int]], division: int) -> TempoMap:
         tempos = [(0, DEFAULT_TEMPO), *sorted(tempos, key=lambda t: t[0])]
         per_quarter = float(max(1, division))
     tick, tempo = np.array(tempos, np.int64).T
-    return TempoMap(tick, tempo, per_quarter)
+    return TempoMap(tick, tempo.astype(np.float64), per_quarter)

@@ -33,13 +33,13 @@ class TempoMap:
     ----------
     tick : ndarray of int64, shape (changes,)
         Ascending, from 0.
-    tempo : ndarray of int64, shape (changes,)
-        In microseconds per quarter note.
+    tempo : ndarray of float64, shape (changes,)
+        In microseconds per quarter note. A single tempo need not be a whole number.
     ticks_per_quarter : float
     """
 
     tick: Ints
-    tempo: Ints
+    tempo: NDArray[np.float64]
     ticks_per_quarter: float
 
     def seconds(self, tick: Ints) -> NDArray[np.float64]:
@@ -50,22 +50,31 @@ class TempoMap:
         out: NDArray[np.float64] = micros * (1e-6 / self.ticks_per_quarter)
         return out
 
+    @property
+    def written(self) -> Ints:
+        """The tempos as a file holds them: whole numbers."""
+        return np.rint(self.tempo).astype(np.int64)
 
-def even_tempo(exact: float, sections: Ints, end_tick: int, ticks_per_quarter: int) -> TempoMap:
-    """A tempo map for a constant tempo that need not be a whole number.
+    @property
+    def stretch(self) -> float:
+        """By how much a file's ticks must be stretched so that a rounded tempo does not drift.
 
-    Where rounding the tempo to whole microseconds would add up to more than 5 ms in an hour,
-    sections alternate between the whole numbers below and above it, so that no section begins more
-    than a fraction of a millisecond off.
+        It is 1 if the drift is below 5 ms in an hour. Otherwise events lie up to half a tick from
+        their times at the rounded tempo, and leave the bar lines by less than 2 ms in a minute.
+        """
+        if len(self.tempo) > 1:
+            return 1.0
+        ratio = float(self.tempo[0] / self.written[0])
+        return 1.0 if abs(ratio - 1) <= _DRIFT else ratio
+
+
+def even_tempo(exact: float, ticks_per_quarter: int) -> TempoMap:
+    """A constant tempo.
 
     Parameters
     ----------
     exact : float
         In microseconds per quarter note.
-    sections : ndarray of int64, shape (sections,)
-        The ticks at which sections start, ascending from 0.
-    end_tick : int
-        The end of the last one.
     ticks_per_quarter : int
 
     Raises
@@ -80,12 +89,4 @@ def even_tempo(exact: float, sections: Ints, end_tick: int, ticks_per_quarter: i
             f"{MAX_TEMPO / 1e6:.1f} s; use a {way} note value for a position",
             place="music.step",
         )
-    if abs(round(exact) - exact) <= exact * _DRIFT:
-        return TempoMap(np.zeros(1, np.int64), np.array([round(exact)]), ticks_per_quarter)
-    quarters = np.diff(np.append(sections, end_tick)) / ticks_per_quarter
-    low = int(np.floor(exact))
-    # the share of time owed above `low`, in units of the first section, carried on when rounded
-    paid = np.rint(np.cumsum(quarters) * (exact - low) / quarters[0])
-    tempo = low + np.diff(paid, prepend=0.0).astype(np.int64)
-    moved = np.diff(tempo, prepend=-1) != 0
-    return TempoMap(sections[moved], tempo[moved], ticks_per_quarter)
+    return TempoMap(np.zeros(1, np.int64), np.array([exact]), ticks_per_quarter)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from sonify.errors import InputError
 from sonify.midi.events import MidiEvents, sizes
 
-__all__ = ["file_blocks", "meta", "packed", "single_track", "vlq"]
+__all__ = ["file_blocks", "meta", "packed", "single_track", "system_exclusive", "vlq"]
 
 MAX_DELTA = 0x0FFFFFFF
 _CHUNK = 1 << 15
@@ -45,6 +45,11 @@ def _quantity(value: int) -> bytes:
 def meta(kind: int, data: bytes) -> bytes:
     """A meta event."""
     return bytes((0xFF, kind)) + _quantity(len(data)) + data
+
+
+def system_exclusive(message: bytes) -> bytes:
+    """A system exclusive message, from its F0 to its F7, as a file holds it."""
+    return message[:1] + _quantity(len(message) - 1) + message[1:]
 
 
 def packed(events: MidiEvents) -> Iterator[bytes]:

@@ -208,5 +208,5 @@ def rows_to_bars(timeline: Timeline, grid: Grid, player: Player) -> Timeline:
 def paced_tempo(pace: Pace, grid: Grid) -> TempoMap:
     """A changing speed as the tempo map of a MIDI file."""
     tick = np.rint(pace.slot * grid.step_ticks).astype(np.int64)
-    tempo = np.rint(pace.position_s * 1e6 / grid.step_beats).astype(np.int64)
+    tempo = np.rint(pace.position_s * 1e6 / grid.step_beats)
     return TempoMap(tick, tempo, grid.ticks_per_quarter)

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from sonify.errors import InputError
 from sonify.midi.bends import Sounding, Tuned, bent
-from sonify.midi.channels import CHANNELS, DRUM_CHANNEL, channel_setup
+from sonify.midi.channels import CHANNELS, DRUM_CHANNEL, bend_range, channel_setup
 from sonify.midi.events import MidiEvents, events_at, merged, note_events
 from sonify.midi.general_midi import drum_note, program_number
 from sonify.music.bit_stream import BitStream, Events
@@ -116,19 +116,22 @@ class Part:
         """The MIDI key of each note."""
         return np.rint(self.pitch).astype(np.uint8) if self.tuned is None else self.tuned.key
 
-    def channel_setup(self, only_bends: bool = False) -> list[bytes]:
-        """The messages before the first note: bend ranges, and unless `only_bends` the rest."""
+    def channel_setup(
+        self, channels: Sequence[int] | None = None, full: bool = False
+    ) -> list[bytes]:
+        """The messages before the first note on some of the channels.
+
+        If `full`, they also undo what an earlier piece may have left.
+        """
         v = self.voice
-        program = None if only_bends or v.drum is not None else self.program
-        volume, pan, glide = (None, None, None) if only_bends else (v.volume, v.pan, v.glide)
-        bent = self.tuned is not None
-        return [
-            message
-            for c in self.channels
-            for message in channel_setup(
-                c, bent=bent, program=program, volume=volume, pan=pan, glide=glide
+        program = None if v.drum is not None else self.program
+        out = []
+        for c in self.channels if channels is None else channels:
+            out += bend_range(c) if self.tuned is not None else []
+            out += channel_setup(
+                c, program=program, volume=v.volume, pan=v.pan, glide=v.glide, full=full
             )
-        ]
+        return out
 
     def note_events(self) -> MidiEvents:
         """The notes and their bends as MIDI messages."""

@@ -129,7 +129,7 @@ class Music(Settings, frozen=True):
     root: str = "D4"
     scale: str | OwnScale = "dorian"
     concert_pitch: Annotated[float, control(step=0.5, unit="Hz", ge=390, le=490)] = 440.0
-    step: str = "1/16"
+    step: str = "auto"
     timing: Literal["player", "bars"] = "player"
     tempo: Annotated[float, control(step=1, unit="bpm", soft=(40, 200), ge=20, le=400)] | None = (
         None

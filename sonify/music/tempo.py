@@ -70,13 +70,19 @@ def timed(music: Music, player: Player, rows: int, positions: int) -> Timing:
     if music.step != "auto":
         note_value(music.step, "music.step")  # a tempo has another, which must not hide an error
     said: list[str] = []
+    if music.tempo is None and music.step == "auto":
+
+        def unusual(step: Fraction) -> float:
+            """How far its tempo lies from the usual one, at the speed that the length needs."""
+            own = msgspec.structs.replace(music, step=_written(step))
+            at = _of_length(own, player, rows, positions, []) if music.length else player
+            return abs(math.log(_bpm(at.rpm, positions, step) / USUAL_TEMPO))
+
+        music = msgspec.structs.replace(music, step=_written(min(STEPS, key=unusual)))
     if music.length:
         player = _of_length(music, player, rows, positions, said)
     if music.tempo is not None:
         music, player = _of_tempo(music, player, positions, said)
-    elif music.step == "auto":
-        step = min(STEPS, key=lambda s: abs(math.log(_bpm(player.rpm, positions, s) / USUAL_TEMPO)))
-        music = msgspec.structs.replace(music, step=_written(step))
     return Timing(in_best_metre(music, player, positions), player, tuple(said))
 
 

@@ -88,7 +88,7 @@ def test_a_preset_with_an_ending_comes_back():
 def test_what_can_not_be_reached_is_named():
     # D dorian from D4 on, sixteenths: a flat fifth, a note between two positions, one in a pause
     tune = Tune(np.array([0.0, 0.5, 1.125]), np.array([62.0, 68.0, 62.0]))
-    setup = load_setup((), {"music.voice.0.pitch": "one-tone"})
+    setup = load_setup((), {"music.voice.0.pitch": "one-tone", "music.step": "1/16"})
     spec = msgspec.structs.replace(SPEC, positions=8)
     found = disc_for_tune(tune, np.full(3, 0.25), setup, Layout(), spec)
     missed = {m.beat: m.why for m in found.missed}
@@ -101,7 +101,7 @@ def test_what_can_not_be_reached_is_named():
 
 def test_a_message_and_a_tune_share_a_disc():
     code = Code(framing="framed", check="crc-16", filling="free")
-    setup = load_setup((), {"music.timing": "bars"})
+    setup = load_setup((), {"music.timing": "bars", "music.step": "1/16"})
     rng = np.random.default_rng(8)
     grid = (rng.random((2, 24)) < 0.4).astype(np.int8)
     grid[-1, -1] = 1

@@ -127,14 +127,21 @@ def expected_messages(show: sonify.Performance) -> list[tuple[int, float, bytes]
                 rank = {0xB0: 0, 0xC0: 0, 0x80: 1, 0xE0: 2, 0x90: 3}[raw[0] & 0xF0]
                 out.append((tick, rank, n, tick * tick_ms, raw))
     out.sort(key=lambda m: m[:3])
-    # where two tracks share a channel and its bend, the second says nothing new
+    # the machine bends a channel before its first note that needs it, and has no end
     bend: dict[int, bytes] = {}
+    sent: dict[int, bytes] = {}
     told = []
-    for m in out:
-        if m[1] != 2 or bend.get(m[4][0] & 15) != m[4]:
-            told.append((m[0] * 4 + m[1], m[3], m[4]))
-        if m[1] == 2:
-            bend[m[4][0] & 15] = m[4]
+    for tick, rank, _, when, raw in out:
+        c = raw[0] & 15
+        if rank == 2:
+            bend[c] = raw
+            continue
+        none = bytes((0xE0 | c, 0, 64))
+        if rank == 3 and bend.get(c, none) != sent.get(c, none):
+            sent[c] = bend[c]
+            told.append((tick * 4 + 2, when, bend[c]))
+        if not (rank == 0 and raw[1] == 121):
+            told.append((tick * 4 + rank, when, raw))
     return told
 
 

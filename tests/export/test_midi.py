@@ -6,6 +6,7 @@ variable-length quantities, and the example files of format 0 and format 1 (type
 
 from __future__ import annotations
 
+import io
 from fractions import Fraction
 
 import mido
@@ -93,9 +94,10 @@ def test_a_file_byte_by_byte():
     00 FF 51 03 07 A1 20
     00 FF 06 05 72 6F 77 20 31
     87 40 FF 2F 00
-    4D 54 72 6B 00 00 00 1D
+    4D 54 72 6B 00 00 00 21
     00 FF 03 01 70
     00 C0 0B
+    00 B0 0A 40
     00 90 3E 54
     78 80 3E 40
     85 50 90 4A 54
@@ -184,10 +186,131 @@ def test_the_tempo_drifts_no_more_than_5_ms_in_an_hour(rpm, positions):
     assert worst <= Fraction(5, 1000)
 
 
+@pytest.mark.parametrize("disc", [p.stem for p in DISCS])
+@pytest.mark.parametrize("player", ["quick", "slow", "usual"])
+def test_the_tempo_is_one_that_a_musician_would_type(disc, player):
+    """One tempo event, between 60 and 180, and whole bars of the metre in each row."""
+    show = sonify.perform(sonify.load_disc(disc), [player])
+    events = [e for e in smf.parse(file_of(show)).tracks[0] if e.kind == 0x51]
+    assert len(events) == 1
+    assert 60 <= 60e6 / int.from_bytes(events[0].data, "big") <= 180
+
+
+def test_a_tempo_that_can_not_be_rounded_is_kept_by_the_ticks():
+    """336 quarters a minute: 178,571.43 microseconds, rounded, drift by 9 ms in an hour."""
+    settings = {"music.step": "1/16", "player.stage": 0.0, "player.settle": 0.0}
+    disc = sonify.Disc.from_bits(np.ones((1500, 56), np.int8))
+    show = sonify.perform(disc, ["quick"], settings)
+    file = smf.parse(file_of(show))
+    tempo = [int.from_bytes(e.data, "big") for e in file.tracks[0] if e.kind == 0x51]
+    assert len(tempo) == 1
+    notes = sorted(smf.notes(file.tracks[1]))
+    index = np.array([0, 20_000, 56 * 1500 - 1])
+    at = np.array([notes[k][0] for k in index]) * tempo[0] * 1e-6 / file.division
+    assert np.abs(at - index * 60 / (24 * 56)).max() < 0.2e-3
+    naive = index * show.grid.step_ticks * tempo[0] * 1e-6 / file.division
+    assert np.abs(naive - index * 60 / (24 * 56)).max() > 5e-3 * at[-1] / 3600
+
+
+BENT = {"music.scale": "bayati", "music.voice": [
+    {"name": "oud", "pitch": {"scheme": "walk", "span": 9}},
+    {"name": "pad", "source": "row-starts", "rhythm": ["held"], "octave": -1,
+     "controllers": [{"send": "brightness", "over": "row", "points": [0.2, 0.9]}]},
+    {"name": "kit", "source": "zeros", "drum": ["side stick", "cowbell"], "pitch": "place"},
+]}  # fmt: skip
+
+
+@pytest.mark.parametrize("tracks", ["voices", "apart", "one"])
+def test_a_file_leaves_no_bend_and_no_controller_behind(small, tracks):
+    """MIDI 1.0: a channel keeps its bend and its controllers until they are set again."""
+    show = sonify.perform(small, settings=BENT)
+    file = smf.parse(file_of(show, tracks=tracks))
+    state, opened, brightness = {}, {}, {}
+    for track in file.tracks:
+        for e in track:
+            kind, c = e.status & 0xF0, e.status & 15
+            if e.status < 0xF0 and kind == 0xE0:
+                opened.setdefault(c, e.tick)
+                state[c] = e.data[0] | e.data[1] << 7, e.tick
+            elif kind == 0xB0 and e.data[0] == 74:
+                brightness[c] = e.data[1]
+    assert len(state) > 1
+    assert set(opened.values()) == {0}
+    assert set(state.values()) == {(8192, show.end_tick)}
+    assert set(brightness.values()) == {64}
+
+
+def test_the_same_notes_in_all_layouts_of_tracks(small, tmp_path):
+    show = sonify.perform(small, settings=BENT)
+    files = {t: smf.parse(file_of(show, tracks=t)) for t in ("voices", "apart", "one")}
+    assert {t: f.format for t, f in files.items()} == {"voices": 1, "apart": 1, "one": 0}
+    notes = {t: sorted(n for track in f.tracks for n in smf.notes(track)) for t, f in files.items()}
+    assert notes["voices"] == notes["apart"] == notes["one"]
+    for track in files["apart"].tracks[1:]:
+        played = smf.notes(track)
+        assert len({n[2] for n in played}) <= 1
+        # a drum a track: notes of one key
+        assert played
+        assert played[0][2] != 9 or len({n[3] for n in played}) == 1
+    names = [e.data.decode() for t in files["apart"].tracks for e in t if e.kind == 0x03]
+    assert names[-2:] == ["kit: side stick", "kit: cowbell"]
+    show.save(tmp_path / "all.mid", split=str(tmp_path / "voices"))
+    split = [smf.parse(p.read_bytes()) for p in sorted((tmp_path / "voices").iterdir())]
+    assert [len(f.tracks) for f in split] == [2, 2, 2]
+    whole = [smf.notes(t) for t in files["voices"].tracks[1:]]
+    assert [smf.notes(f.tracks[1]) for f in split] == whole
+
+
+@pytest.mark.parametrize("preset", MUSIC, ids=lambda p: p.stem)
+def test_no_two_notes_of_one_key_overlap_on_a_channel(preset, small):
+    show = sonify.perform(small, [preset])
+    for track in smf.parse(file_of(show, tracks="one")).tracks:
+        sounding = set()
+        for e in track:
+            if e.status & 0xF0 == 0x90 and e.data[1]:
+                assert (e.status & 15, e.data[0]) not in sounding
+                sounding.add((e.status & 15, e.data[0]))
+            elif e.status & 0xF0 in (0x80, 0x90):
+                sounding.remove((e.status & 15, e.data[0]))
+        assert not sounding
+
+
+def test_words_on_the_melody_lie_on_its_notes_as_partitura_and_mido_read_them(tmp_path):
+    show = sonify.perform(sonify.load_disc("cairn-middle"), ["hut-band"])
+    path = show.save(tmp_path / "a.mid", lyrics="melody")
+    file = mido.MidiFile(path)
+    assert not [m for m in file.tracks[0] if m.type == "lyrics"]
+    tick, onsets, words = 0, set(), []
+    for m in file.tracks[1]:
+        tick += m.time
+        if m.type == "note_on":
+            onsets.add(tick)
+        elif m.type == "lyrics":
+            words.append((tick, m.text.encode("latin-1").decode("utf-8")))
+    assert "".join(w for _, w in words) == show.disc.message
+    assert {t for t, _ in words} <= onsets
+    assert len({t for t, _ in words}) == len(words), "programs keep one text a note"
+
+
+def test_the_mixer_is_left_to_the_program_or_set_in_full(small):
+    show = sonify.perform(small, settings=BENT)
+    bare = smf.parse(file_of(show, mixer="none"))
+    kinds = {e.status & 0xF0 for t in bare.tracks for e in t if e.status < 0xF0}
+    assert 0xC0 not in kinds
+    set_up = [e.data[0] for t in bare.tracks for e in t if e.status & 0xF0 == 0xB0 and e.tick == 0]
+    assert not {7, 10, 11} & set(set_up)
+    full = mido.MidiFile(file=io.BytesIO(file_of(show, mixer="full")))
+    reset = [m for m in full.tracks[0] if m.type == "sysex"]
+    # General MIDI System Level 1: "GM System On"
+    assert [m.data for m in reset] == [(0x7E, 0x7F, 0x09, 0x01)]
+    told = {(m.control, m.value) for m in full.tracks[1] if m.type == "control_change"}
+    assert {(7, 100), (10, 64), (11, 127), (121, 0), (0, 0), (32, 0)} <= told
+
+
 def test_a_tempo_that_no_file_can_hold_says_what_would_do():
     disc = sonify.Disc.from_bits(["1010"])
     with pytest.raises(InputError, match=r"music.step: a quarter note would last 60 s"):
-        file_of(sonify.perform(disc, settings={"player.rpm": 1.0}))
+        file_of(sonify.perform(disc, settings={"player.rpm": 1.0, "music.step": "1/16"}))
 
 
 def test_ten_million_positions_become_a_midi_file(tmp_path):

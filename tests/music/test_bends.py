@@ -88,7 +88,8 @@ def test_the_file_says_how_it_bends():
     plain = sonify.perform(sonify.load_disc("cairn-small"))
     file = mido.MidiFile(file=io.BytesIO(b"".join(midi_bytes(plain))))
     assert not [m for t in file.tracks for m in t if m.type in ("text", "pitchwheel")]
-    assert not [m for t in file.tracks for m in t if m.type == "control_change"]
+    sent = [m for t in file.tracks for m in t if m.type == "control_change"]
+    assert [(m.control, m.value) for m in sent] == [(10, 64)], "only the pan"
 
 
 SCHEMES = (

@@ -33,7 +33,8 @@ def show_of(rows: int, positions: int = 56, voice=None, harmony=None, **form) ->
         disc_of(rows, positions),
         settings={
             "music.root": "C4", "music.scale": "major", "music.metre": "4/4",
-            "music.timing": "bars", "music.form": form, "music.harmony": harmony or {},
+            "music.step": "1/16", "music.timing": "bars", "music.form": form,
+            "music.harmony": harmony or {},
             "music.voice": voice if isinstance(voice, list) else [voice],
         },
     )  # fmt: skip

@@ -62,6 +62,7 @@ def test_a_response_repeats_the_call_a_bar_later():
     show = show_of(4, 64, voice=[call, response])
     one, two = show.parts
     bar = show.grid.bar_ticks
+    assert bar == 16 * show.grid.step_ticks
     assert (two.on == one.on + bar).all()
     assert (two.pitch == one.pitch).all()
     assert set((show.bit_stream.position(one.index) // 16).tolist()) == {0, 2}
@@ -113,7 +114,8 @@ def test_glides_are_sent_before_the_first_note(tmp_path):
     show = show_of(2, voice={"pitch": "place", "glide": 0.25})
     file = mido.MidiFile(show.save(tmp_path / "a.mid"))
     sent = [(m.control, m.value) for m in file if m.type == "control_change"]
-    assert sent == [(5, 32), (65, 127)]
+    # the pan, the glide, and all reset at the end
+    assert sent == [(10, 64), (5, 32), (65, 127), (121, 0)]
 
 
 @pytest.mark.skipif(shutil.which("gcc") is None, reason="no gcc")

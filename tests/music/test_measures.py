@@ -42,7 +42,12 @@ def test_keys_of_chorales_are_music21s_and_nearly_always_the_known_ones():
 def piece(bits, **voice):
     show = sonify.perform(
         sonify.Disc.from_bits(bits),
-        settings={"music.voice": [voice], "music.root": "C4", "music.scale": "major"},
+        settings={
+            "music.voice": [voice],
+            "music.root": "C4",
+            "music.scale": "major",
+            "music.step": "1/16",
+        },
     )
     return measured(show.parts, show.bit_stream, show.grid, show.setup.music)
 
@@ -144,7 +149,12 @@ def test_the_longest_silence_is_counted_in_beats():
 def profile(bits=("10110111" * 8,), rpm=10.0, **voice):
     show = sonify.perform(
         sonify.Disc.from_bits(list(bits)),
-        settings={"music.voice": [voice], "music.root": "C4", "player.rpm": rpm},
+        settings={
+            "music.voice": [voice],
+            "music.root": "C4",
+            "player.rpm": rpm,
+            "music.step": "1/16",
+        },
     )
     return profile_of_parts(show.parts, show.grid, show.tick_s)
 

@@ -16,7 +16,7 @@ from sonify.export.firmware.steps import MOST_LOUD
 from sonify.light.colours import palette_of
 from sonify.light.fill_rules import Lines
 from sonify.light.look import colour
-from sonify.midi.channels import BEND_CENTRE, channel_setup
+from sonify.midi.channels import BEND_CENTRE, bend_range, channel_setup
 from sonify.music.machine import NOTHING, Lead
 
 __all__ = ["config_h", "opening_bytes", "table_bytes", "tables_c"]
@@ -298,9 +298,10 @@ def opening_bytes(plan: FirmwarePlan) -> list[int]:
         for c in channels:
             bent = c in plan.sounds.bends or len(channels) > 1
             own = v.voice
-            for m in channel_setup(
-                c, bent=bent, program=program, volume=own.volume, pan=own.pan, glide=own.glide
-            ):
+            setup = channel_setup(
+                c, program=program, volume=own.volume, pan=own.pan, glide=own.glide
+            )
+            for m in [*(bend_range(c) if bent else ()), *setup]:
                 out += m
     return out
 

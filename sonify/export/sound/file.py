@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import re
 import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sonify.atomic import atomic_write
+from sonify.export.file_formats import voice_path
 from sonify.export.sound.audio import STRIDE, blocks_of
 from sonify.export.sound.encode import encode
 from sonify.export.sound.master import Master, mastered, stem_audio
@@ -27,11 +27,8 @@ def write(show: Performance, path: Path, options: Options) -> Master:
         encode(beside, blocks_of(done, STRIDE), sound, {"title": title})
     if options.stems is not None:
         for number, stem in enumerate(stem_audio(show, options, done)):
-            voice = show.parts[number].name
-            name = re.sub(r"[^\w.-]+", "-", voice).strip("-") or "voice"
-            file = f"{show.disc.name}-{number + 1:02d}-{name}{path.suffix}"
-            with atomic_write(Path(options.stems, file)) as beside:
-                tags = {"title": f"{title}: {voice}"}
+            with atomic_write(voice_path(options.stems, show, number, path.suffix)) as beside:
+                tags = {"title": f"{title}: {show.parts[number].name}"}
                 encode(beside, blocks_of(stem, STRIDE), sound, tags)
     return done
 
