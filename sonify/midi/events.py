@@ -116,8 +116,8 @@ def _fill(out: Bytes, kind: int, channel: int | Bytes, first: Bytes, second: int
 def _bend_changes(on: Ints, channel: Bytes, bend: NDArray[np.int16]) -> tuple[Ints, Bytes]:
     order = np.lexsort((on, channel))
     channel, value = channel[order], bend[order].astype(np.int64)
-    first = np.append(True, channel[1:] != channel[:-1])
-    change = first | np.append(True, value[1:] != value[:-1])
+    first = np.diff(channel.astype(np.int64), prepend=-1) != 0
+    change = first | (np.diff(value, prepend=0) != 0)
     value = value[change] + BEND_CENTRE
     out = np.empty((len(value), 3), np.uint8)
     out[:, 0], out[:, 1], out[:, 2] = 0xE0 | channel[change], value & 0x7F, value >> 7

@@ -30,6 +30,7 @@ __all__ = [
 
 TICKS_PER_QUARTER = 480
 _MAX_TICKS = 32767
+_SIXTEENTH = Fraction(1, 16)
 
 # the order in which `auto` tries metres: the ones a listener counts most easily first
 _METRES = (
@@ -155,11 +156,12 @@ def grid_of(music: Music, positions: int, rows: int = 1) -> Grid:
     InputError
         A step or metre that is not possible.
     """
-    step = Fraction(1, 16) if music.step == "auto" else note_value(music.step, "music.step")
+    step = _SIXTEENTH if music.step == "auto" else note_value(music.step, "music.step")
     row = step * positions
     metre = _metres(music, row)[0]
     least = math.lcm((step * 4).denominator, (Fraction(*metre) * 4).denominator)
-    ticks = math.lcm(TICKS_PER_QUARTER, least)
+    # short steps have as many ticks as sixteenths, so notes are placed as finely in any notation
+    ticks = math.lcm(TICKS_PER_QUARTER * max(1, math.ceil(_SIXTEENTH / step)), least)
     if ticks > _MAX_TICKS:
         ticks = least * max(1, TICKS_PER_QUARTER // least)
     bar = Fraction(*metre)

@@ -58,7 +58,11 @@ def play(show: sonify.Performance, folder: Path, told: bool = True, start: float
 
 def performance(disc, presets=(), **settings) -> sonify.Performance:
     source = sonify.load_disc(disc) if isinstance(disc, str) else disc
-    settings = {"music.timing": "player"} | {k.replace("__", "."): v for k, v in settings.items()}
+    named = set(presets) & set(NAMES["music"])  # these have a tempo, which a step would undo
+    step = {} if named else {"music.step": "1/16"}
+    settings = {"music.timing": "player", **step} | {
+        k.replace("__", "."): v for k, v in settings.items()
+    }
     return sonify.perform(source, presets, settings)
 
 

@@ -54,7 +54,13 @@ def test_each_has_its_number_and_only_changes_are_sent(send, number):
     # MIDI 1.0: modulation 1, pan 10; General MIDI 2: brightness 74
     show = show_of({"send": send, "over": "rows", "points": [0.0, 0.5, 0.5]})
     starts = show.timeline.row_slot.tolist()
-    assert sent(show, control=number) == [(0, 0, 0), (starts[1], 0, 64)]
+    end = show.end_tick / show.grid.step_ticks
+    # the pan is set before it moves; of these, 121 at the end leaves the brightness (RP-015)
+    before = [(0, 0, 64)] * (send == "pan")
+    after = [(end, 0, 64)] * (send == "brightness")
+    moved = [(0, 0, 0), (starts[1], 0, 64)]
+    assert sent(show, control=number) == [*before, *moved, *after]
+    assert sent(show, control=121) == [(end, 0, 0)]
 
 
 def test_pressure_follows_the_bits():
