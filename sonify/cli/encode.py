@@ -21,7 +21,7 @@ from sonify.cli.common import (
     with_options,
 )
 from sonify.cli.outputs import destination
-from sonify.errors import InputError
+from sonify.errors import InputError, plural
 
 if TYPE_CHECKING:
     from sonify.disc.code.code import Code
@@ -168,7 +168,7 @@ def encode(
     else:
         lines = ([] if to_stderr else [str(path)]) + _lines(disc, facts, shop)
         click.echo("\n".join(lines), err=to_stderr)
-    for one in shop.cautions:
+    for one in facts["cautions"]:
         caution(one)
 
 
@@ -227,14 +227,32 @@ def _facts(disc: Disc, spec: FitSpec, read_s: float, rpm: float) -> tuple[dict[s
         "geometry": geometry_facts(shop),
         "rpm": rpm,
         "read_s": read_s,
-        "cautions": shop.cautions,
+        "cautions": [*shop.cautions, *_spill(disc)],
     }
     return facts, shop
 
 
+def _spill(disc: Disc) -> list[str]:
+    """A caution if the last row would not be needed without one character."""
+    from sonify.disc.code.encoding import message_units, rows_for
+
+    code, text = disc.code, disc.message
+    if code is None or not text or len(text) == 1:
+        return []
+    units, fewer = (len(message_units(t, code)) for t in (text, text[:-1]))
+    if rows_for(fewer, code, disc.positions) == rows_for(units, code, disc.positions):
+        return []
+    spilled = units * code.unit_bits - (disc.rows - 1) * disc.positions
+    why = "one character" if code.check == "reed-solomon" else plural(spilled, "bit")
+    return [
+        f"row {disc.rows} is there for {why} only; without one character, such as the "
+        f"{text[-1]!r} at the end, the disc has a row less"
+    ]
+
+
 def _lines(disc: Disc, facts: dict[str, Any], shop: Workshop) -> list[str]:
     """The facts for people."""
-    from sonify.disc.report import code_is_simple, code_lines, geometry_lines, plural
+    from sonify.disc.report import code_is_simple, code_lines, geometry_lines
 
     unit = "character" if code_is_simple(facts["code"]) else "code unit"
     rows, positions = plural(disc.rows, "row"), plural(disc.positions, "position")

@@ -34,16 +34,16 @@ def test_encode_prints_what_the_disc_is(run, tmp_path):
     for part in (
         str(path),
         "characters 27",
-        "bits       189 on 5 rows of 38 positions",
+        "bits       189 on 6 rows of 32 positions",
         "spare",
-        "105.6 mm diameter",
+        "106 mm diameter",
         "thinnest 1.50 mm between",
         "reading",
         " rpm",
     ):
         assert part in result.out
     disc = sonify.load_disc(path)
-    assert (disc.message, disc.title, disc.positions, disc.rows) == (TEXT, "Cairn Hut", 38, 5)
+    assert (disc.message, disc.title, disc.positions, disc.rows) == (TEXT, "Cairn Hut", 32, 6)
     show = sonify.perform(disc, ["quick"])
     assert f"{show.read_s:.1f} s at {show.setup.player.rpm:g}" in result.out
 
@@ -452,3 +452,23 @@ def test_the_test_pattern_lights_lamp_after_lamp(run, tmp_path):
     other = run("lights", "cairn-small", "--set", matrix[0], "--check-strip", seen)
     assert other.status == 1
     assert 'wiring = "serpentine-rows"' in other.out
+
+
+def test_a_row_for_one_bit_names_the_character_to_cut(run, tmp_path):
+    # 28 characters of 7 bits are 196: three rows of 65, and one bit
+    text = "WIND SW 6, CLOUD BASE 900 M."
+    args = ("encode", text, "-o", tmp_path / "a.toml", "--positions")
+    found = run(*args, 65)
+    assert "row 4 is there for 1 bit only" in found.err
+    assert "'.' at the end" in found.err
+    assert "at the end" not in run(*args, 66).err
+    assert "rows of 65" in run("encode", text[:-1], "-o", tmp_path / "a.toml", *args[-1:], 65).out
+
+
+@pytest.mark.parametrize("diameter", [None, 200, 240])
+def test_rows_are_whole_bars_where_that_costs_little(run, tmp_path, diameter):
+    """A row of sixteenths, or of doubles of them, is whole bars of 4/4, 3/4 or 2/4."""
+    text = "SNOW BRIDGE GONE, TAKE THE NORTH PATH BY THE LAKE"
+    more = () if diameter is None else ("--outer-diameter", diameter)
+    found = json.loads(run("encode", text, "-o", tmp_path / "a.toml", "--json", *more).out)
+    assert found["positions"] % 4 == 0

@@ -57,7 +57,8 @@ def test_without_a_diameter_it_is_the_smallest(code, text, hole, web, bore):
     least = smallest(len(message_units(text, code)), code, hole, web, bore)
     found = disc.geometry.outer_diameter
     # radii and diameter are each rounded up to 0.1 mm
-    assert least - 1e-6 <= found <= least + 0.3 + 1e-6
+    # and up to 3 % are given for rows of whole bars
+    assert least - 1e-6 <= found <= (least + 0.3) * 1.03 + 1e-6
     assert webs_of(disc, disc.geometry).thinnest.width >= web - 1e-4
 
 
@@ -83,7 +84,8 @@ def test_with_a_diameter_its_webs_are_the_widest(code, diameter):
         best = max(best, low)
     # real holes may leave more than the grid's own webs; the pitch is rounded to 0.1 mm
     pitch_web = disc.geometry.row_pitch - 2.0
-    assert best - 0.1 - 1e-6 <= pitch_web <= best + 1e-6
+    # and up to 3 % are given for rows of whole bars
+    assert 0.97 * best - 0.1 - 1e-6 <= pitch_web <= best + 1e-6
     assert width >= pitch_web - 1e-4
 
 

@@ -1,7 +1,9 @@
 """Fit: positions, rows and radii for a text on a disc.
 
 Without an outer diameter, the result is the smallest disc that holds the text; with one, it is
-the layout with the widest webs. The rows are evenly spaced between the bore and the clock row,
+the layout with the widest webs. Within 3 % of that, the layout is taken whose rows are whole bars
+of the most usual metre (4/4, 3/4, 2/4, then any of quarters; positions are sixteenths or halves or
+doubles of them). The rows are evenly spaced between the bore and the clock row,
 which is the outermost, and all on the same side of any keep-out. The chord between neighbouring
 holes of the innermost row limits the positions.
 
@@ -42,6 +44,8 @@ GRAIN = 0.1
 """Calculated radii and diameters are rounded to this, in mm."""
 HOLE_GRAIN = 0.05
 SMALLEST_HOLE = 0.2
+_GIVE = 0.03
+"""How much larger a disc, or thinner its webs, may be for rows of whole bars: own choice."""
 RADII = ("clock_radius", "first_row_radius", "row_pitch")
 
 
@@ -150,7 +154,7 @@ def _positions_to_try(spec: FitSpec, units: int, code: Code) -> Index:
     return n
 
 
-def fit(text: str, code: Code, layout: Layout, spec: FitSpec) -> Fit:
+def fit(text: str, code: Code, layout: Layout, spec: FitSpec, give: float = _GIVE) -> Fit:
     """Positions, rows and radii for a text.
 
     Parameters
@@ -160,6 +164,8 @@ def fit(text: str, code: Code, layout: Layout, spec: FitSpec) -> Fit:
     layout : Layout
         Its positions are replaced.
     spec : FitSpec
+    give : float
+        The share of the diameter, or of the webs, that may be given up for rows of whole bars.
 
     Raises
     ------
@@ -181,13 +187,18 @@ def fit(text: str, code: Code, layout: Layout, spec: FitSpec) -> Fit:
         rows = np.array([rows_for(units, code, k) for k in n.tolist()], np.int64)
     else:
         rows = -(-units * code.unit_bits // n)
-    found = _best(spec, n, rows, layout)
+    found = _best(spec, n, rows, layout, give)
     if found is None:
         raise _too_long(text, units, code, layout, spec)
     return found
 
 
-def _best(spec: FitSpec, n: Index, rows: Index, layout: Layout) -> Fit | None:
+def _metre_rank(n: Index) -> Index:
+    """How usual the metre is in which rows of so many positions are whole bars, 0 the most."""
+    return np.select([n % 16 == 0, n % 12 == 0, n % 8 == 0, n % 4 == 0], [0, 1, 2, 3], 4)
+
+
+def _best(spec: FitSpec, n: Index, rows: Index, layout: Layout, give: float = 0.0) -> Fit | None:
     """The best candidate in the best free ring."""
     inwards = layout.reading == "outside-in"
     pinned = any(getattr(spec, key) is not None for key in RADII)
@@ -201,7 +212,8 @@ def _best(spec: FitSpec, n: Index, rows: Index, layout: Layout) -> Fit | None:
         if not len(at):
             continue
         goal = np.round(found.diameter if spec.outer_diameter is None else -found.web, 6)
-        k = int(at[np.lexsort((rows[at] * n[at], goal[at]))[0]])
+        close = goal[at] <= goal[at].min() + give * np.abs(goal[at].min())
+        k = int(at[np.lexsort((rows[at] * n[at], goal[at], _metre_rank(n[at]), ~close))[0]])
         key = (float(goal[k]), int(rows[k] * n[k]))
         if best is None or key < best[0]:
             first, clock, pitch, diameter = (round(float(column[k]), 4) for column in found[:4])
@@ -255,7 +267,7 @@ def _what_would_do(
 ) -> Iterator[str]:
     """Changes that make room: a larger disc, smaller holes, other alphabets."""
     with suppress(InputError):
-        larger = fit(text, code, layout, msgspec.structs.replace(spec, outer_diameter=None))
+        larger = fit(text, code, layout, msgspec.structs.replace(spec, outer_diameter=None), 0.0)
         yield f"a disc of {larger.geometry.outer_diameter:g} mm"
     # keep the webs, or else scale them with the holes
     for share in (0.0, spec.least_web / spec.hole_diameter):
