@@ -64,7 +64,7 @@ class Wire:
         """
         if channel in self.used:
             self.set(bytes((0xB0 | channel, _RESET, 0)))
-            for data in channel_setup(channel, bent=False, program=None, volume=_FULL, pan=0.0):
+            for data in channel_setup(channel, program=None, volume=_FULL, pan=0.0):
                 self.set(data)
         self.used.add(channel)
 
