@@ -43,7 +43,22 @@ SPEED = option(
     option("--clock", is_flag=True, help="Also send MIDI clock, start and stop to the port."),
     option("--set-list", metavar="FILE", help="Play the pieces of this TOML file, with its cues."),
     option(
-        "--input", "source", metavar="NAME", help="Take cues and clock from this MIDI input port."
+        "--input",
+        "source",
+        metavar="NAME",
+        help="Take cues, clock, keys and controllers from this MIDI input port.",
+    ),
+    option("--controls", metavar="FILE", help="What keys and controllers of the input change."),
+    option(
+        "--learn",
+        metavar="SETTING",
+        multiple=True,
+        help="Let the next controller that moves change this setting, and keep it in --controls.",
+    ),
+    option(
+        "--keyboard",
+        type=click.Choice(["transpose", "chord"]),
+        help="Let keys of the input transpose, or chords give root and scale.",
     ),
     option("--follow", is_flag=True, help="Follow the MIDI clock of the input port."),
     option("--list-inputs", is_flag=True, help="List the MIDI input ports, one per line."),
@@ -57,6 +72,9 @@ def play(
     list_inputs: bool,
     set_list: str | None,
     source: str | None,
+    controls: str | None,
+    learn: tuple[str, ...],
+    keyboard: str | None,
     follow: bool,
     clock: bool,
     loop: bool,
@@ -93,8 +111,12 @@ def play(
     to_port = port if port is not None else virtual
     if clock and to_port is None:
         raise InputError("MIDI clock goes to a port; give --port or --virtual", place="--clock")
-    if follow and source is None:
-        raise InputError("the clock comes from an input port; give --input", place="--follow")
+    needing = {"--follow": follow, "--controls": controls, "--learn": learn, "--keyboard": keyboard}
+    for name, given in needing.items():
+        if given and source is None:
+            raise InputError("this needs the port of an instrument; give --input", place=name)
+    if learn and controls is None:
+        raise InputError("say where to keep it: give --controls FILE", place="--learn")
     if follow and speed != 1:
         raise InputError("the clock that is followed sets the speed; leave it out", place="--speed")
     if to_port is None:
@@ -104,7 +126,7 @@ def play(
             agree(show.at_speed(speed))
         _speakers(show, loop, from_row, speed)
         return
-    stage = stage_of(requests, set_list, speed, in_beats=follow)
+    stage = stage_of(requests, set_list, speed, controls, keyboard, learn, in_beats=follow)
     if sys.stdout.isatty():
         for piece in stage.pieces:
             agree(piece.schedules[0].show.at_speed(piece.schedules[0].speed))

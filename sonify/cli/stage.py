@@ -7,22 +7,26 @@ import datetime
 import sys
 import threading
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import click
+from msgspec.structs import replace
 
 from sonify.cli.common import Request, caution, length, plain
 from sonify.cli.lamps import FRAME_S, Lamps
-from sonify.errors import InputError
+from sonify.errors import InputError, SonifyError
 
 if TYPE_CHECKING:
+    from sonify.live.changing import Changer
     from sonify.live.commands import Command, Piece, State
+    from sonify.live.controllers import Controllers
     from sonify.live.cues import CueTable
     from sonify.live.sender import Sender
     from sonify.live.set_list import Disc, SetPiece
     from sonify.performance import Performance
+    from sonify.performance_settings import Setup
 
 __all__ = ["Stage", "play_set", "stage_of"]
 
@@ -37,12 +41,20 @@ class Stage(NamedTuple):
 
     pieces: list[Piece]
     cues: CueTable
+    controllers: Controllers
 
 
 def stage_of(
-    requests: Sequence[Request], set_list: str | None, speed: float, *, in_beats: bool = False
+    requests: Sequence[Request],
+    set_list: str | None,
+    speed: float,
+    controls: str | None = None,
+    keyboard: str | None = None,
+    learn: Sequence[str] = (),
+    *,
+    in_beats: bool = False,
 ) -> Stage:
-    """The pieces and cues of a set list, followed by discs."""
+    """The pieces and cues of a set list, followed by discs, and what an instrument controls."""
     from sonify.live.cues import CueTable
     from sonify.live.schedule import schedule_of
     from sonify.live.set_list import SetPiece, load_set_list, pieces_of
@@ -64,7 +76,26 @@ def stage_of(
         one = settings[number]
         return schedule_of(performed(one, presets), speed=one.speed, in_beats=in_beats)
 
-    return Stage(pieces, CueTable(given.cue if given else (), pieces, changed))
+    cues = CueTable(given.cue if given else (), pieces, changed)
+    setup = pieces[0].schedules[0].show.setup
+    return Stage(pieces, cues, _controllers(setup, controls, keyboard, learn))
+
+
+def _controllers(
+    setup: Setup, controls: str | None, keyboard: str | None, learn: Sequence[str]
+) -> Controllers:
+    from sonify.live.controllers import ControlFile, Controllers, Keyboard, load_controls
+
+    path = None if controls is None else Path(controls)
+    file = load_controls(path) if path is not None and (path.exists() or not learn) else None
+    file = ControlFile() if file is None else file
+    if keyboard is not None:
+        own = file.keyboard or Keyboard()
+        file = replace(file, keyboard=replace(own, plays=keyboard))
+    try:
+        return Controllers(file, setup, learn, (lambda f: f.save(path)) if path else lambda _: None)
+    except InputError as e:
+        raise (e if e.key else e.at(controls)) from None
 
 
 def play_set(
@@ -80,14 +111,17 @@ def play_set(
     from_row: int,
 ) -> None:
     """Play the pieces until the end, or until stopped."""
+    from sonify.live.changing import Changer
     from sonify.live.keys import Keys
-    from sonify.live.ports import open_port
+    from sonify.live.ports import full_name, open_port
     from sonify.live.schedule import row_start
     from sonify.live.scheduler import Scheduler
     from sonify.live.sender import Sender, punctual
     from sonify.live.transport import IncomingClock, OwnTempo
 
     row_start(stage.pieces[0].schedules[0].show, from_row)
+    if source is not None:
+        source = full_name(source, inputs=True)
     transport = IncomingClock() if follow else OwnTempo()
     scheduler = Scheduler(stage.pieces, transport, clock=clock, loop=loop, from_row=from_row)
     with contextlib.closing(open_port(port, virtual=virtual)) as out:
@@ -97,11 +131,14 @@ def play_set(
         now, moment = datetime.datetime.now().astimezone(), time.monotonic()
         for after, command in stage.cues.times(now):
             scheduler.at_time(moment + after, command)
-        with _cued(source, stage, sender), Keys() as keys, punctual():
+        changer = Changer(sender)
+        with _played_on(source, stage, sender, changer), Keys() as keys, punctual():
             sender.start()
+            changer.start()
             try:
-                _follow(stage, sender, keys.pressed, stop, loop, out.name)
+                _follow(stage, sender, changer, keys.pressed, stop, loop, out.name)
             finally:
+                changer.stop()
                 sender.stop()
                 sender.join()
     if sender.error is not None:
@@ -125,8 +162,11 @@ def _tell_load(piece: Piece, clock: bool, named: bool) -> None:
 
 
 @contextlib.contextmanager
-def _cued(source: str | None, stage: Stage, sender: Sender) -> Iterator[None]:
-    """Give the messages of an input port to the cues and the clock."""
+def _played_on(
+    source: str | None, stage: Stage, sender: Sender, changer: Changer
+) -> Iterator[None]:
+    """Give the messages of an input port to the clock, the cues and the controllers."""
+    from sonify.live.commands import Command
     from sonify.live.ports import open_input
     from sonify.live.schedule import CLOCK_MESSAGES
 
@@ -137,7 +177,18 @@ def _cued(source: str | None, stage: Stage, sender: Sender) -> Iterator[None]:
     def receive(data: bytes) -> None:
         if data[0] in CLOCK_MESSAGES:
             sender.change(lambda scheduler, now: scheduler.clock_in(now, data))
-        for command in stage.cues.midi(data):
+            return
+        commands = stage.cues.midi(data)
+        if not commands:
+            piece = stage.pieces[sender.state().piece]
+            try:
+                done = stage.controllers.midi(data, piece.schedules[0].show.setup.music)
+            except SonifyError as e:
+                changer.said, done = str(e), False
+            if done is True:
+                changer.want(stage.controllers.settings, stage.controllers.at)
+            commands = [done] if isinstance(done, Command) else []
+        for command in commands:
             sender.command(command)
 
     with open_input(source, receive):
@@ -145,7 +196,13 @@ def _cued(source: str | None, stage: Stage, sender: Sender) -> Iterator[None]:
 
 
 def _follow(
-    stage: Stage, sender: Sender, pressed: Any, stop: threading.Event, loop: bool, where: str
+    stage: Stage,
+    sender: Sender,
+    changer: Changer,
+    pressed: Callable[[], list[str]],
+    stop: threading.Event,
+    loop: bool,
+    where: str,
 ) -> None:
     """Tell what plays, pass keys on, and show the matrix until the end."""
     shown = sys.stdout.isatty()
@@ -155,6 +212,9 @@ def _follow(
         while not stop.is_set():
             state, over = sender.state(), not sender.is_alive()
             if told != (state.piece, state.waiting):
+                if told is not None and not state.waiting and stage.controllers.settings:
+                    # what is moved stays moved in the next piece
+                    changer.want(stage.controllers.settings, "now")
                 told = state.piece, state.waiting
                 _tell(stage, state, where, loop)
             show = state.schedule.show
@@ -166,7 +226,7 @@ def _follow(
                 return
             if shown:
                 lamps = lamps or stack.enter_context(Lamps(show))
-                lamps.draw(show, state.time_s, "\n".join(_lines(stage, state)))
+                lamps.draw(show, state.time_s, "\n".join(_lines(stage, state, changer.said)))
             stop.wait(FRAME_S)
 
 
@@ -201,7 +261,7 @@ def _press(key: str, stage: Stage, sender: Sender, state: State) -> bool:
     return key != "q"
 
 
-def _lines(stage: Stage, state: State) -> Iterator[str]:
+def _lines(stage: Stage, state: State, said: str) -> Iterator[str]:
     """What plays, what comes next, and keys."""
     piece, count = stage.pieces[state.piece], len(stage.pieces)
     name = plain(piece.name)
@@ -233,6 +293,10 @@ def _lines(stage: Stage, state: State) -> Iterator[str]:
     else:
         yield "next: the end" if not state.waiting else ""
     voices = state.schedule.voices[:9]
+    if stage.controllers.learning is not None:
+        yield f"move the controller for {stage.controllers.learning}"
+    elif said:
+        yield plain(said)
     yield "voices: " + "  ".join(f"{k} {plain(v)}" for k, v in enumerate(voices, 1))
     yield from _KEYS
 

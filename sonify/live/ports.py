@@ -16,7 +16,7 @@ from typing import Any
 from sonify.errors import InputError, OutputError, close_matches
 from sonify.extras import NotInstalled
 
-__all__ = ["MidiPort", "list_ports", "open_input", "open_port"]
+__all__ = ["MidiPort", "full_name", "list_ports", "open_input", "open_port"]
 
 
 @contextlib.contextmanager
@@ -114,7 +114,7 @@ def open_port(name: str, *, virtual: bool = False) -> MidiPort:
     """
     backend = _backend()
     if not virtual:
-        name = _found(name)
+        name = full_name(name)
     with quiet():
         try:
             return MidiPort(backend.open_output(name, virtual=virtual), name)
@@ -145,7 +145,7 @@ def open_input(name: str, receive: Callable[[bytes], None]) -> Iterator[str]:
         It can't be opened.
     """
     backend = _backend()
-    name = _found(name, inputs=True)
+    name = full_name(name, inputs=True)
     with quiet():
         try:
             port = backend.open_input(name, callback=lambda m: receive(bytes(m.bytes())))
@@ -158,8 +158,14 @@ def open_input(name: str, receive: Callable[[bytes], None]) -> Iterator[str]:
             port.close()
 
 
-def _found(name: str, *, inputs: bool = False) -> str:
-    """The full name of a port."""
+def full_name(name: str, *, inputs: bool = False) -> str:
+    """The name of the port that a part of its name means.
+
+    Raises
+    ------
+    InputError
+        There is no such port, or there are several; the message lists the ports.
+    """
     known = list_ports(inputs=inputs)
     near = [name] if name in known else [p for p in known if name.casefold() in p.casefold()]
     if len(near) == 1:

@@ -115,6 +115,10 @@ class Schedule:
         out: list[int] = self.show.events.track.tolist()
         return out
 
+    def prepare(self) -> None:
+        """Make what is otherwise made when it is first asked for."""
+        _ = self.rows, self.bars, self.clock, self.voice, self.setup, self.show.events.offs
+
     def row_at(self, place: float) -> int:
         """The row at a place, counted from 0."""
         k = int(np.searchsorted(self.rows, place + FUZZ, side="right")) - 1

@@ -70,6 +70,7 @@ class Scheduler:
         self._fades: list[Fade] = []
         self._coming: list[tuple[float, Command]] = []
         self._timed: list[tuple[float, Command]] = []
+        self._early: list[Command] = []
         self._begun: list[tuple[float, int]] = []
         self._looped: int | None = None
 
@@ -183,6 +184,9 @@ class Scheduler:
         for playing in made:
             playing.gain = 0.0 if length else 1.0
         self._seek(lambda _: place, fresh=True, held=not first)
+        early, self._early = self._early, []
+        for command in early:
+            self._do(command)
 
     def _all(self) -> list[Playing]:
         return [*self._playing, *(f.playing for f in self._fades if f.leaves)]
@@ -298,6 +302,8 @@ class Scheduler:
                 # an incoming clock has beats to start on
                 place = math.ceil(self._here - FUZZ) if self.transport.in_beats else self._here
                 self._note(place, replace(command, do="start", number=index + 1))
+            elif command.do in ("mute", "layer", "preset", "transpose"):
+                self._early.append(command)
             return
         if not self._playing or (command.do == "next" and self._after() is None):
             return
@@ -325,12 +331,12 @@ class Scheduler:
         return lead.origin + min(ends)
 
     def _note(self, place: float, command: Command) -> None:
-        if command.do != "mute":
-            self._coming = [c for c in self._coming if c[1].do != command.do]
         if place <= self._here + FUZZ and self.transport.running:
             self._do(command)
-        else:
-            self._coming.append((place, command))
+            return
+        if command.do != "mute":
+            self._coming = [c for c in self._coming if c[1].do != command.do]
+        self._coming.append((place, command))
 
     def _come(self) -> None:
         first = min(self._coming, key=lambda c: c[0])

@@ -187,6 +187,8 @@ def pieces_of(
             schedule_of(perform(disc), speed=one.speed, in_beats=in_beats)
             for disc in (one, *one.layer)
         )
+        for schedule in schedules:
+            schedule.prepare()
         name = one.title or schedules[0].show.disc.display_name
         piece = Piece(name, schedules, one.start == "cue", one.change, one.crossfade)
         _fit(schedules, f"piece {n + 1} '{name}' with its layers")

@@ -212,6 +212,13 @@ def test_transposed_notes_end_as_they_began(first):
     assert not hanging(tape.messages)
 
 
+def test_what_is_set_before_the_start_holds_from_the_start(first):
+    tape = Played([first], [(-0.02, Command("transpose", number=2))]).tape
+    want = notes_at(sent(first.schedules[0].show))
+    moved = [d[1] + (0 if d[0] & 15 == 9 else 2) for _, d in want]
+    assert [d[1] for _, d in ons(tape)] == moved
+
+
 def test_a_preset_changes_at_a_bar_without_a_gap(organ):
     s = organ.schedules[0]
     other = schedule_of(show_of("cairn-middle", ("string-weather", "quick")))

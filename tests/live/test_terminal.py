@@ -134,6 +134,16 @@ class Terminal:
             stdin=self.slave, stdout=self.slave, stderr=subprocess.PIPE, env=env, cwd=folder,
         )  # fmt: skip
         self.text = ""
+        self._watch = threading.Thread(target=self._ended, daemon=True)
+        self._watch.start()
+
+    def _ended(self) -> None:
+        import termios
+
+        self.player.wait()
+        self.after = termios.tcgetattr(self.slave)
+        # now a read of what is shown ends too
+        os.close(self.slave)
 
     def until(self, part: str) -> None:
         """Read what is shown until a text appears after what was read before."""
@@ -146,22 +156,14 @@ class Terminal:
 
     def end(self) -> tuple[int, list[mido.Message]]:
         """Wait for the end: the status, and what was heard."""
-        import termios
-
-        reader = threading.Thread(target=self._rest, daemon=True)
-        reader.start()
-        status = self.player.wait()
-        self.after = termios.tcgetattr(self.slave)
-        os.close(self.slave)
-        reader.join()
-        os.close(self.master)
-        lines = self.listener.communicate()[0].splitlines()
-        return status, [mido.Message.from_hex(line.split(" ", 1)[1]) for line in lines]
-
-    def _rest(self) -> None:
         with contextlib.suppress(OSError):
             while data := os.read(self.master, 65536):
                 self.text += data.decode("utf-8", "replace")
+        self._watch.join()
+        os.close(self.master)
+        lines = self.listener.communicate()[0].splitlines()
+        heard = [mido.Message.from_hex(line.split(" ", 1)[1]) for line in lines]
+        return self.player.returncode, heard
 
 
 posix = pytest.mark.skipif(os.name == "nt", reason="pseudo-terminals as Unix has them")
