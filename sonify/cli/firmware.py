@@ -26,13 +26,15 @@ __all__ = ["firmware"]
 def firmware(request: Request, folder: str, prefix: str, text: int | None, force: bool) -> None:
     """Write the mapping as portable C99 for the microcontroller of a real player.
 
-    You get tables, the core of a player, an example, and notes on the wiring. The firmware plays
-    any disc with the same code and positions; it does not contain this disc's bits. Rules that
-    need bits before they are read are refused, with the reason.
+    You get tables, the core of a player, a whole machine around it for which you write about ten
+    short functions (detectors, stage, MIDI, lamps, log), and a README. The firmware plays any disc
+    with the same code and positions; it does not contain this disc's bits. Settings that need bits
+    before they are read are refused, with the nearest that can be followed.
 
-    Caution: laser beams can blind (keep them out of eyes; see the classes of IEC 60825-1), mains
-    voltage can kill, and rotating parts can catch hair and sleeves. Fit guards. Your local rules
-    come first.
+    Caution: use visible light of class 1 or 2 (IEC 60825-1) only, and keep beams out of eyes;
+    infrared is worse, as it is invisible. Mains voltage can kill. Rotating parts can catch hair and
+    sleeves: fit guards. Flashing light can harm people with photosensitive epilepsy, and loud sound
+    harms hearing. Your local rules come first.
 
     \b
     Examples:

@@ -22,7 +22,7 @@ from sonify.disc.layout import Layout
 from sonify.errors import InputError
 from tests.export import firmware_host as host
 
-FILLS = ("rows", "running", "columns", "furrows", "characters", "rolling")
+FILLS = ("fitted", "scaled", "rows", "running", "columns", "furrows", "characters", "rolling")
 SCALES = ("dorian", "major", "chromatic", "major-pentatonic", "bayati", "just-major", "slendro")
 MOST_MS = 1.0 + 1e-6
 
@@ -159,7 +159,9 @@ def drawn(seed: int) -> tuple[sonify.Disc, dict[str, Any]]:
     else:
         alphabet = r.choice(("ascii", "ita2"))
         framing = "plain" if alphabet == "ita2" else r.choice(("plain", "framed"))
-        code = Code(alphabet=alphabet, check=r.choice(("none", "parity")), framing=framing)
+        code = Code(
+            alphabet=alphabet, check=r.choice(("none", "parity", "reed-solomon")), framing=framing
+        )
         text = "".join(r.choice("AB 90TE") for _ in range(r.randint(3, 20)))
         disc = sonify.Disc.from_message(text, code=code, layout=Layout(positions=max(positions, 7)))
     positions = disc.positions
@@ -178,6 +180,7 @@ def drawn(seed: int) -> tuple[sonify.Disc, dict[str, Any]]:
         "player.stage": r.choice((0.05, 0.3, 0.9)),
         "player.settle": r.choice((0.0, 0.123)),
         "player.matrix.fill": r.choice(FILLS),
+        "player.message-pause": 3.0,
     }
     return disc, settings
 

@@ -805,6 +805,7 @@ def test_the_example_runs_and_names_can_be_chosen(tmp_path):
     assert "bytes of RAM" in done.output
     names = {p.name for p in (tmp_path / "c").iterdir() if p.suffix != ".inc"}
     core = {"hut.c", "hut.h", "hut_config.h", "hut_tables.c", "hut_tables.h"}
+    core |= {"hut_machine.c", "hut_hardware.h"}
     assert names == core | {"README.md", "example.c"}
     for path in (tmp_path / "c").iterdir():
         assert "player_" not in path.read_text().casefold()
@@ -820,6 +821,10 @@ def test_the_example_runs_and_names_can_be_chosen(tmp_path):
 
 
 REFUSED = {
+    "strum of copies": (
+        voice(source="row-end-chords", rhythm=[{"rule": "layered", "shifts": [2]}, "strum"]),
+        "put 'strum' before 'layered'",
+    ),
     "gate": (voice(rhythm=["joined", "gate"]), "how long a note lasts is known only at its end"),
     "spread": (voice(rhythm=["spread"]), "known only when it has been read"),
     "humanise": (

@@ -53,6 +53,7 @@ def config_h(plan: FirmwarePlan, template: str) -> str:
     column, column_part = _q16(1000 * float(1 / Fraction(matrix.scroll)))
     rows: list[tuple[str, object, str]] = [
         ("POSITIONS", show.disc.positions, "positions of a row"),
+        ("ROWS_MADE_FOR", f"{show.disc.rows}U", "rows of the disc it was made with"),
         ("HOLE", show.disc.layout.hole_means, "the bit that a hole stands for"),
         ("INDEX", int(index), "1: each row waits for the index mark"),
         ("WIDTH", matrix.width, "lamps"),

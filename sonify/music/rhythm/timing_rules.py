@@ -199,6 +199,11 @@ class Strum(Rule, frozen=True, tag="strum"):
             return
         if not f.order:
             return  # no two notes begin together
+        if f.after == "row-end-chords":
+            raise Refusal(
+                f"'strum' after '{f.order}' of row-end-chords: the core counts a row's ones, not "
+                f"their copies (put 'strum' before '{f.order}')"
+            )
         if f.order != "layered" or f.chord is None:
             raise Refusal(
                 "'strum' works only on chords that are all alike, as 'layered' makes them"
