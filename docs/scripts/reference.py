@@ -26,11 +26,11 @@ from sonify.disc.file import DiscFile
 from sonify.export.drawing.drawing_formats import DRAWINGS
 from sonify.export.file_formats import WRITERS
 from sonify.light.fill_rules import FILLS
+from sonify.live import controllers, set_list
 from sonify.music.listing import LISTS
 from sonify.music.pitch.schemes import SCHEMES, Scheme
 from sonify.music.rhythm.rules import RULES, Rule
 from sonify.music.theory import scale_table
-from sonify.music.theory.scales import SCALES
 from sonify.performance_settings import Setup
 from sonify.recover.diagnosis.causes import CAUSES
 from sonify.recover.sources.source import KINDS
@@ -109,8 +109,9 @@ def settings() -> Iterable[str]:
     Files are [TOML](https://toml.io/en/v1.0.0). Unknown keys are refused, with the nearest known
     one. `--set section.key=value` sets a single one of a preset.
     """
-    yield from ("## Preset files", *sections(Setup, ""))
-    yield from ("## Disc files", settings_table(DiscFile), *sections(DiscFile, ""))
+    files = {"Preset files": Setup, "Disc files": DiscFile, "Set lists": set_list.SetList}
+    for title, kind in (files | {"Controllers": controllers.ControlFile}).items():
+        yield from (f"## {title}", settings_table(kind), *sections(kind, ""))
 
 
 def sections(kind: type[msgspec.Struct], path: str) -> Iterable[str]:
@@ -179,9 +180,8 @@ def schemes() -> Iterable[str]:
 def rules() -> Iterable[str]:
     """Rhythm rules
 
-    Which places sound, when, how long and how loudly. Rules apply in the order written:
-    `rhythm = ["changes", { rule = "swing", amount = 0.6 }]` in a [voice](settings.md#music-voice).
-    Random choices have a seed, so the same file gives the same music.
+    Which places sound, when, how long and how loudly. A [voice](settings.md#music-voice) applies
+    them in the order written: `rhythm = ["changes", { rule = "swing", amount = 0.6 }]`.
     """
     return kinds(RULES, Rule)
 
@@ -189,13 +189,13 @@ def rules() -> Iterable[str]:
 def scales() -> Iterable[str]:
     """Scales
 
-    Tones are in semitones above the root. `scale` in [music](settings.md#music) takes one of these
-    names or a [table](settings.md#music-scale) of your own.
+    In semitones above the root, up to where the scale repeats. `scale` in
+    [music](settings.md#music) takes a name or a [table](settings.md#music-scale) of your own.
     """
     words = dict(LISTS["scales"]())
-    tones = {s.name: ", ".join(f"{x:.4g}" for x in s.semitones) for s in SCALES.values()}
-    rows = ((code(n), tones[n], f"{s.period:.4g}", words[n]) for n, s in SCALES.items())
-    yield table("name | tones | period | about", rows)
+    scales = {s.name: (*s.semitones, s.period) for s in scale_table.SCALES.values()}
+    rows = ((code(n), ", ".join(f"{x:.4g}" for x in s), words[n]) for n, s in scales.items())
+    yield table("name | tones | about", rows)
     yield about(scale_table)
 
 

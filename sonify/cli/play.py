@@ -88,7 +88,7 @@ def play(
 
     Several discs, or a set list, play one after the other to a MIDI port. A set list has pieces,
     which may wait for a cue, fade into each other or have layers, and cues: keys, notes,
-    footswitches or times of day. The terminal shows the keys. The README has an example.
+    footswitches or times of day. The terminal shows the keys. See `perform` in the documentation.
 
     Caution: loud sound can damage hearing. Turn the volume down first, especially on headphones.
     Moving light can harm people with photosensitive epilepsy.

@@ -53,6 +53,13 @@ def recording(path: Path, run: Run) -> None:
     run("midi", path.with_name("note.toml"), "-p", "ridge-run", "-o", path)
 
 
+def strip(path: Path, run: Run) -> None:
+    """Where lamps of a strip lit that winds through 12 by 8 places."""
+    places = [(x if y % 2 == 0 else 11 - x, y) for y in range(8) for x in range(12)]
+    lines = (f"{x + 1},{y + 1},{lamp + 1}" for lamp, (x, y) in enumerate(places))
+    path.write_text("\n".join(["column,row,lamp", *lines]), "utf-8")
+
+
 def tune(path: Path, run: Run) -> None:
     """Two bars in D dorian, in eighths."""
     file = mido.MidiFile(ticks_per_beat=480)
@@ -70,6 +77,7 @@ INPUTS: dict[str, Callable[[Path, Run], None]] = {
     "player-log.npy": log_of_stage,
     "next-log.npy": log_mended,
     "recording.mid": recording,
+    "seen.csv": strip,
     "tune.mid": tune,
 }
 """What makes each file, the first time that a command of a page names it."""

@@ -1,4 +1,4 @@
-"""Every command and snippet of the documentation runs, and prints what they say.
+"""Every command and snippet of the README and the documentation runs, and prints what they say.
 
 A page is read from top to bottom in a folder of its own. Its blocks are told by their language:
 
@@ -21,12 +21,15 @@ from typing import Any, NamedTuple
 
 import pytest
 
+from sonify.live.controllers import load_controls
+from sonify.live.set_list import load_set_list
 from sonify.performance_settings import Setup
 from sonify.settings import convert
 from tests.docs.inputs import INPUTS
 
 ROOT = Path(__file__).parents[2]
-PAGES = sorted((ROOT / "docs").rglob("*.md"))
+README = ROOT / "README.md"
+PAGES = [README, *sorted((ROOT / "docs").rglob("*.md"))]
 SET_UP = ("python3 -m venv", ".venv/bin/pip", ".venv/bin/pytest")
 """Commands that `.ci/run` runs itself."""
 REAL_TIME = ("play", "watch", "studio")
@@ -72,6 +75,25 @@ def test_every_block_has_a_language_that_is_checked() -> None:
         fences = len(re.findall(r"(?m)^ *```", page.read_text("utf-8")))
         known = [b for b in blocks(page) if b.language in ("sh", "text", "toml", "python", "c")]
         assert fences == 2 * len(known), page
+
+
+def test_the_readme_is_short_and_has_no_links_that_a_package_index_would_break() -> None:
+    text = README.read_text("utf-8")
+    assert len(text.split()) <= 1200
+    plain = re.sub(r"(?ms)^```.*?^```$|`[^`]*`", "", text)
+    links = re.findall(r"\]\(([^)]*)\)|(?:src|href)=\"([^\"]*)\"", plain)
+    assert all(a.startswith("https://") or b.startswith("https://") for a, b in links)
+
+
+def test_pages_that_the_readme_names_exist() -> None:
+    named = re.findall(r"`([\w/-]+\.md)`", README.read_text("utf-8"))
+    places = (ROOT, ROOT / "docs/how-to")
+    assert [n for n in named if not any((p / n).exists() for p in places)] == []
+
+
+def test_pictures_stay_out_of_the_package() -> None:
+    """`presets/` goes into the wheel as it is."""
+    assert {p.suffix for p in (ROOT / "presets").rglob("*") if p.is_file()} == {".toml"}
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda p: p.relative_to(ROOT).as_posix())
@@ -120,7 +142,10 @@ def command(line: str, run: Callable[..., Any], folder: Path, place: str) -> str
         from sonify.cli.app import sonify
 
         found = sonify.get_command(None, words[0])
-        found.make_context(words[0], words[1:])
+        given = found.make_context(words[0], words[1:]).params
+        for name, load in (("set_list", load_set_list), ("controls", load_controls)):
+            if given.get(name) and Path(given[name]).exists():
+                load(Path(given[name]))
         return ""
     done = run(*words, *SHORTER.get(words[0], ()))
     assert done.status == 0, f"{place}: {line}\n{done.err}"
