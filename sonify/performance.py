@@ -123,8 +123,15 @@ class Performance:
 
     @cached_property
     def events(self) -> TimedEvents:
-        """The MIDI messages of all voices, at the times that the tempo map gives them."""
-        return timed([p.events() for p in self.parts], self.tempo_map, self.end_tick)
+        """The MIDI messages of all voices, at the times that the tempo map gives them.
+
+        Pitches between the keys are bends, whatever files have.
+        """
+        music, parts = self.setup.music, self.parts
+        if music.tuning_output != "bends":
+            music = msgspec.structs.replace(music, tuning_output="bends")
+            parts = make_parts(music, self.bit_stream, self.grid, self.setup.note)
+        return timed([p.events() for p in parts], self.tempo_map, self.end_tick)
 
     @cached_property
     def reading(self) -> NDArray[np.void]:

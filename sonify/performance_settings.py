@@ -13,6 +13,8 @@ from sonify.light.look import Look
 from sonify.music.note_changes import NoteChange
 from sonify.music.settings import Music
 from sonify.music.sound_settings import Sound
+from sonify.music.theory.scala import SUFFIXES, keyboard_table, scale_table
+from sonify.music.theory.scales import find_scale
 from sonify.presets import find_preset
 from sonify.settings import Settings, assign, convert, load_toml, merge, to_builtins
 
@@ -93,7 +95,12 @@ def setup_table(
     settings = settings or {}
     for preset in presets:
         path = preset if isinstance(preset, Path) else find_preset(preset)
-        table = load_toml(path)
+        if path.suffix.casefold() in SUFFIXES:
+            table = _tuning(path, data)
+            # a scale is replaced as a whole, not key by key
+            data = {**data, "music": {**data.get("music", {}), "scale": ""}}
+        else:
+            table = load_toml(path)
         for key in ("message", "bits"):
             if key in table:
                 raise InputError(
@@ -113,6 +120,14 @@ def setup_table(
     for key, value in settings.items():
         data = assign(data, key, value)
     return data
+
+
+def _tuning(path: Path, data: Mapping[str, Any]) -> dict[str, Any]:
+    """A Scala file as a preset over others."""
+    if path.suffix.casefold() == ".scl":
+        return {"music": {"scale": scale_table(path)}}
+    music = convert(data.get("music", {}), Music)
+    return {"music": keyboard_table(path, find_scale(music.scale))}
 
 
 def _step_alone(step: bool, tempo: bool, file: Path | None = None) -> bool:

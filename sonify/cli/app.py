@@ -23,6 +23,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 COMMANDS: dict[str, tuple[str, str]] = {
     "make": ("make", "Make the music and light show of a disc, all in one folder."),
     "midi": ("outputs", "Write the music as a MIDI file."),
+    "tuning": ("tuning", "Write the scale as a Scala file."),
     "sound": ("sound", "Write the music as a sound file."),
     "score": ("score", "Write the music in staff notation."),
     "lights": ("light", "Show how the LED matrix fills, as an animation."),

@@ -48,6 +48,7 @@ _MOVING = (".gif", ".png", ".webp", ".mp4", ".webm", ".mov", "/")
 
 WRITERS: tuple[Writer, ...] = (
     Writer("midi", (".mid", ".midi"), "sonify.export.midi"),
+    Writer("tuning", (".scl", ".kbm"), "sonify.export.tuning"),
     Writer("lights", _MOVING, "sonify.export.lights", "-lights"),
     Writer("message", _MOVING, "sonify.export.message", "-message"),
     Writer(

@@ -20,13 +20,12 @@ from sonify.midi.channels import (
     BEND_RANGE,
     DRUM_CHANNEL,
     GM_SYSTEM_ON,
-    bend_message,
-    bend_range,
     channel_reset,
 )
 from sonify.midi.events import MidiEvents, events_at, merged
 from sonify.midi.general_midi import DRUMS
 from sonify.midi.tempo import TempoMap
+from sonify.midi.tuning_output import closing, opening
 from sonify.midi.writer import file_blocks, meta, packed, system_exclusive, track_blocks
 from sonify.music.notes import Part
 from sonify.music.theory.key_signatures import key_signature
@@ -44,9 +43,13 @@ _TEXT, _NAME, _LYRIC, _MARKER, _TEMPO, _METRE, _KEY = 0x01, 0x03, 0x05, 0x06, 0x
 _MOST_LETTERS = 30
 """The most characters in one lyric, so that its size takes one byte."""
 
-_BEND_TEXT = (
-    "fractional pitches: bend range {} semitones (RPN 0), one bend per channel, channels {}"
-)
+_TUNED = {
+    "bends": f"fractional pitches: bend range {BEND_RANGE} semitones (RPN 0), one bend per "
+    "channel, channels {}",
+    "one-channel": f"fractional pitches: bend range {BEND_RANGE} semitones (RPN 0), channel {{}}",
+    "mpe": "fractional pitches: MPE zone, manager and member channels {}",
+    "mts": "fractional pitches: keys retuned by the MIDI Tuning Standard, channel {}",
+}
 
 
 class Options(Settings, frozen=True):
@@ -137,24 +140,25 @@ def _voice(show: Performance, part: Part, options: Options, melody: bool) -> Ite
     bare = options.only_notes
     played = part.note_events() if bare else part.moving_events()
     words = [_lyrics(show, part)] if melody else []
-    bent = part.tuned is not None
+    tuned = part.tuned
     moved = tuple(np.unique(played.message[(played.message[:, 0] & 0xF0) == 0xB0, 1]).tolist())
     for n, (name, channels, events) in enumerate(_shares(part, played, options.tracks)):
         head, tail = [], []
         if not bare:
             head.append(meta(_NAME, name.encode("utf-8")))
-            if bent and not n:
+            if tuned is not None and not n:
                 told = ", ".join(str(c + 1) for c in part.channels)
-                head.append(meta(_TEXT, _BEND_TEXT.format(BEND_RANGE, told).encode("ascii")))
-        if bare or options.mixer == "none":
-            head += [m for c in channels if bent for m in bend_range(c)]
-        else:
+                head.append(meta(_TEXT, _TUNED[tuned.way].format(told).encode("ascii")))
+        if not bare and options.mixer != "none":
             head += part.channel_setup(channels, full=options.mixer == "full")
+        elif tuned is not None:
+            head += [m for c in channels for m in opening(tuned, c)]
+        head = [system_exclusive(m) if m[0] == 0xF0 else m for m in head]
         for c in channels:
             if not bare and (part.moves or part.voice.glide is not None):
                 tail += channel_reset(c, moved)
-            elif bent:
-                tail.append(bend_message(c))
+            if tuned is not None:
+                tail += closing(tuned, c)
         yield _Track(head, merged([*words, events]) if words and not n else events, tail)
 
 
@@ -178,7 +182,7 @@ def _shares(
         return
     for c in part.channels:
         share = _some(played, (status & 0x0F) == c)
-        if len(share.tick) or c == part.channel:
+        if len(share.tick) or c == part.channels[0]:
             name = f"{part.name}, channel {c + 1}" if len(part.channels) > 1 else part.name
             yield name, (c,), share
 

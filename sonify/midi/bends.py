@@ -25,6 +25,7 @@ __all__ = [
     "allocate_channels",
     "bend_of",
     "bent",
+    "need_of",
 ]
 
 _SPARE = 4
@@ -61,12 +62,21 @@ class Tuned:
         -8192 to 8191; a full bend is `BEND_RANGE` semitones.
     channels : tuple of int
         All channels that the voice uses, its own first.
+    way : str
+        How it is sent: "bends", "one-channel", "mpe" or "mts" (see `tuning_output.py`).
+    program : int
+        Of the retuned keys in "mts".
+    messages : tuple of bytes
+        What retunes them.
     """
 
     channel: NDArray[np.uint8]
     key: NDArray[np.uint8]
     bend: NDArray[np.int16]
     channels: tuple[int, ...]
+    way: str = "bends"
+    program: int = 0
+    messages: tuple[bytes, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -117,7 +127,7 @@ def bent(voices: list[Sounding]) -> list[Tuned | None]:
             None if a is None else a.tuned(*bend_of(s.pitch))
             for s, a in zip(voices, allocations, strict=True)
         ]
-    needs = {k: _need(s) for k, s in enumerate(voices) if not s.drum and len(s.on)}
+    needs = {k: need_of(s) for k, s in enumerate(voices) if not s.drum and len(s.on)}
     needs = {k: n for k, n in needs.items() if any(n.bends)}
     _refuse_shared(voices, needs)
     free = _free([s.channel for s in voices])
@@ -193,7 +203,8 @@ def _allocations(voices: list[Sounding]) -> list[ChannelAllocation | None] | Non
     return found
 
 
-def _need(s: Sounding) -> _Need:
+def need_of(s: Sounding) -> _Need:
+    """What a voice with notes needs."""
     key, bend = bend_of(s.pitch)
     # notes of one bend that overlap may share a channel: they form one stretch
     order = np.lexsort((s.on, bend))

@@ -19,6 +19,7 @@ __all__ = [
     "bend_range",
     "channel_reset",
     "channel_setup",
+    "registered",
 ]
 
 CHANNELS = 16
@@ -100,9 +101,9 @@ def bend_message(channel: int, bend: int = 0) -> bytes:
 
 
 def channel_reset(channel: int, moved: tuple[int, ...] = ()) -> list[bytes]:
-    """The messages that leave a channel as it was: controllers reset and the bend in the middle.
+    """The messages that leave a channel's controllers as they were.
 
     `moved` are the numbers of the controllers that were sent; pan is set by every piece.
     """
     pairs = [(121, 0), *(pair for pair in _UNRESET if pair[0] in moved)]
-    return [*(bytes((0xB0 | channel, *pair)) for pair in pairs), bend_message(channel)]
+    return [bytes((0xB0 | channel, *pair)) for pair in pairs]

@@ -12,10 +12,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
-from sonify.midi.bends import Sounding, Tuned, bent
-from sonify.midi.channels import CHANNELS, DRUM_CHANNEL, bend_range, channel_setup
+from sonify.midi.bends import Sounding, Tuned
+from sonify.midi.channels import DRUM_CHANNEL, channel_setup
 from sonify.midi.events import MidiEvents, events_at, merged, note_events
 from sonify.midi.general_midi import drum_note, program_number
+from sonify.midi.tuning_output import opening, takes_programs, tuned_as
 from sonify.music.bit_stream import BitStream, Events
 from sonify.music.controllers import Controller
 from sonify.music.ending import Final, ending_of, sounding_sets
@@ -29,7 +30,7 @@ from sonify.music.settings import Music, Voice
 from sonify.music.theory.scales import find_scale, fold
 from sonify.music.theory.tuning import concert_shift
 from sonify.music.voice_sources import find_source
-from sonify.music.voices import frame_of, in_concert_pitch, rules_of, scheme_of
+from sonify.music.voices import assign_channels, frame_of, in_concert_pitch, rules_of, scheme_of
 from sonify.ranges import chosen
 
 __all__ = [
@@ -127,54 +128,30 @@ class Part:
         program = None if v.drum is not None else self.program
         out = []
         for c in self.channels if channels is None else channels:
-            out += bend_range(c) if self.tuned is not None else []
-            out += channel_setup(
-                c, program=program, volume=v.volume, pan=v.pan, glide=v.glide, full=full
-            )
+            out += [] if self.tuned is None else opening(self.tuned, c)
+            if takes_programs(self.tuned, c):
+                out += channel_setup(
+                    c, program=program, volume=v.volume, pan=v.pan, glide=v.glide, full=full
+                )
         return out
 
     def note_events(self) -> MidiEvents:
         """The notes and their bends as MIDI messages."""
         t = self.tuned
         channel, bend = (self.channel, None) if t is None else (t.channel, t.bend)
+        bend = None if t is not None and t.way == "mts" else bend
         return note_events(self.on, self.off, channel, self.keys, self.velocity, bend)
 
     def moving_events(self) -> MidiEvents:
         """The notes, their bends, and the controllers that move."""
         notes = self.note_events()
-        moves = [move(self.channels) for move in self.moves]
+        channels = [c for c in self.channels if takes_programs(self.tuned, c)]
+        moves = [move(channels) for move in self.moves]
         return merged([*moves, notes]) if moves else notes
 
     def events(self) -> MidiEvents:
         """All MIDI messages of the voice."""
         return merged([events_at(0, self.channel_setup()), self.moving_events()])
-
-
-def assign_channels(voices: tuple[Voice, ...]) -> list[int]:
-    """A channel for each voice: its own, or the lowest that is free; drums share channel 10.
-
-    Raises
-    ------
-    InputError
-        More voices than channels.
-    """
-    taken = {v.channel - 1 for v in voices if v.channel is not None}
-    free = [c for c in range(CHANNELS) if c != DRUM_CHANNEL and c not in taken]
-    out = []
-    for n, voice in enumerate(voices):
-        if voice.channel is not None:
-            out.append(voice.channel - 1)
-        elif voice.drum is not None:
-            out.append(DRUM_CHANNEL)
-        elif free:
-            out.append(free.pop(0))
-        else:
-            raise InputError(
-                f"no channel is free for voice {n + 1}; MIDI has {CHANNELS}, one of them for "
-                "drums: give voices of the same program the same channel",
-                place=f"music.voice[{n}]",
-            )
-    return out
 
 
 def make_parts(
@@ -201,13 +178,13 @@ def make_parts(
     """
     parts = untuned_parts(music, m, grid, changes)
     parts = [replace(p, moves=_moves(music, p, m, grid)) for p in parts]
-    if not needs_bends(music):
+    if not needs_bends(music) and music.tuning_output != "mpe":
         return parts
     pitch_sets = sounding_sets(music, m.unit_bits, grid)
     if any(c.semitones for c in changes):
         # a pitch moved by hand need not be one that its voice can have
         pitch_sets = [None] * len(parts)
-    tuned = bent([
+    tuned = tuned_as(music.tuning_output, [
         Sounding(p.name, p.number, p.channel, p.voice.drum is not None, p.on, p.off, p.pitch, known)
         for p, known in zip(parts, pitch_sets, strict=True)
     ])  # fmt: skip

@@ -107,6 +107,13 @@ class Music(Settings, frozen=True):
         The notes that may sound; the keyboard shows them lit.
     concert_pitch
         The frequency of A4.
+    tuning_output
+        How MIDI files have pitches between the keys.
+
+        - bends: a channel for each bend, for any synthesizer
+        - one-channel: bends on each voice's own channel, one note at a time
+        - mpe: a zone of channels for each of up to two voices, for MPE instruments
+        - mts: keys retuned by the MIDI Tuning Standard
     step
         The note value of one position, or auto: the one that brings the tempo nearest to 110. It
         sets the notation; the speed of the player sets how fast the notes come.
@@ -129,6 +136,7 @@ class Music(Settings, frozen=True):
     root: str = "D4"
     scale: str | OwnScale = "dorian"
     concert_pitch: Annotated[float, control(step=0.5, unit="Hz", ge=390, le=490)] = 440.0
+    tuning_output: Literal["bends", "one-channel", "mpe", "mts"] = "bends"
     step: str = "auto"
     timing: Literal["player", "bars"] = "player"
     tempo: Annotated[float, control(step=1, unit="bpm", soft=(40, 200), ge=20, le=400)] | None = (

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from sonify.errors import InputError
+from sonify.midi.channels import CHANNELS, DRUM_CHANNEL
 from sonify.music.metre import Grid
 from sonify.music.named import one_of
 from sonify.music.pitch.pitch_set import pitch_set
@@ -14,7 +16,41 @@ from sonify.music.settings import Music, Voice
 from sonify.music.theory.scales import find_scale, note_number
 from sonify.music.theory.tuning import concert_shift
 
-__all__ = ["frame_of", "in_concert_pitch", "rules_of", "scheme_of", "voice_pitch_sets"]
+__all__ = [
+    "assign_channels",
+    "frame_of",
+    "in_concert_pitch",
+    "rules_of",
+    "scheme_of",
+    "voice_pitch_sets",
+]
+
+
+def assign_channels(voices: tuple[Voice, ...]) -> list[int]:
+    """A channel for each voice: its own, or the lowest that is free; drums share channel 10.
+
+    Raises
+    ------
+    InputError
+        More voices than channels.
+    """
+    taken = {v.channel - 1 for v in voices if v.channel is not None}
+    free = [c for c in range(CHANNELS) if c != DRUM_CHANNEL and c not in taken]
+    out = []
+    for n, voice in enumerate(voices):
+        if voice.channel is not None:
+            out.append(voice.channel - 1)
+        elif voice.drum is not None:
+            out.append(DRUM_CHANNEL)
+        elif free:
+            out.append(free.pop(0))
+        else:
+            raise InputError(
+                f"no channel is free for voice {n + 1}; MIDI has {CHANNELS}, one of them for "
+                "drums: give voices of the same program the same channel",
+                place=f"music.voice[{n}]",
+            )
+    return out
 
 
 def scheme_of(voice: Voice, place: str) -> Scheme:

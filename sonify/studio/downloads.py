@@ -31,6 +31,7 @@ LONGEST_COMMAND = 160
 
 _WORDS = {
     "midi": ("MIDI file", "the notes, for music software"),
+    "tuning": ("Tuning", "the scale, for instruments that can be retuned"),
     "sound": ("Sound", "the music as an audio file"),
     "lights": ("Lamps", "the matrix filling with bits, as an animation"),
     "message": ("Message", "the message scrolling across the matrix, as an animation"),
@@ -52,6 +53,7 @@ _SETTINGS = {"sound": ("sound",), "page": ("sound",), "clip": ("clip", "sound")}
 _UNUSED = {
     "midi": ("light", "clip", "sound"),
     "score": ("light", "clip", "sound"),
+    "tuning": ("light", "clip", "sound"),
     "sound": ("light", "clip"),
     "lights": ("sound",),
     "message": ("sound",),

@@ -22,13 +22,13 @@ from sonify.midi.general_midi import program_number
 from sonify.music.ending import Final, ending_of
 from sonify.music.form.plan import DENSITY, SECTION, Plan
 from sonify.music.machine import Machine, Refusal, eventually_periodic
-from sonify.music.notes import assign_channels, sections_of, thinning
+from sonify.music.notes import sections_of, thinning
 from sonify.music.pitch.scheme import Frame
 from sonify.music.rhythm.following import ONE, Follower, Mask, Step
 from sonify.music.settings import Voice
 from sonify.music.theory.scales import find_scale, note_number
 from sonify.music.voice_sources import find_source
-from sonify.music.voices import rules_of, scheme_of
+from sonify.music.voices import assign_channels, rules_of, scheme_of
 from sonify.performance import Performance
 from sonify.ranges import chosen
 

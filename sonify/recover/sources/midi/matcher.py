@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 from sonify.disc_player.timeline import Timeline
 from sonify.music.certainty import Certainty, certainty_of, tells_position
 from sonify.music.metre import Grid
-from sonify.music.notes import assign_channels
 from sonify.music.settings import Music
 from sonify.music.trials import Before, Trials
+from sonify.music.voices import assign_channels
 from sonify.recover.sources.midi.trial_notes import (
     Budget,
     Lanes,

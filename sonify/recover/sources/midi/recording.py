@@ -104,6 +104,12 @@ def read_recording(path: str | Path, options: ReadOptions) -> Sighting:
     """
     path = Path(path)
     setup = options.setup()
+    if setup.music.tuning_output == "mts":
+        raise InputError(
+            "retuned keys (MIDI Tuning Standard) do not tell the pitches of a recording; play it "
+            "with bends or mpe",
+            place="music.tuning-output",
+        )
     recording = read_recorded_midi(path, queue=True)
     notes = recording.notes
     if len(notes) < FEWEST:

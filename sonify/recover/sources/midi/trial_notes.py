@@ -8,7 +8,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.midi.bends import bend_of
+from sonify.midi.tuning_output import bend_as_read
 from sonify.music.metre import Grid
 from sonify.music.mixing import GOLDEN, mixed
 from sonify.music.notes import DRUM_CHANNEL, needs_bends, untuned_parts
@@ -134,7 +134,7 @@ def notes_of_trials(music: Music, trials: Trials, grid: Grid) -> TrialNotes:
     columns = zip(*((p.on, p.off, p.index, p.pitch, p.velocity) for p in parts), strict=True)
     on, off, index, pitch, velocity = map(np.concatenate, columns)
     trial = index // trials.span
-    key, bend = bend_of(pitch)
+    key, bend = bend_as_read(music.tuning_output, pitch)
     return TrialNotes(
         trial,
         on - trial * (trials.apart * grid.step_ticks),
