@@ -15,7 +15,7 @@ from click import FloatRange, option
 
 from sonify.cli.common import SETTINGS, Request, cautions_shown, disc_command, length
 from sonify.cli.lamps import FRAME_S, Lamps, agree
-from sonify.cli.stage import play_set, stage_of
+from sonify.cli.stage import play_set, play_set_aloud, stage_of
 from sonify.errors import InputError
 
 if TYPE_CHECKING:
@@ -86,9 +86,9 @@ def play(
     The terminal shows the LED matrix as it plays. Ctrl-C stops at any time and leaves no note
     hanging.
 
-    Several discs, or a set list, play one after the other to a MIDI port. A set list has pieces,
-    which may wait for a cue, fade into each other or have layers, and cues: keys, notes,
-    footswitches or times of day. The terminal shows the keys. See `perform` in the documentation.
+    Several discs, or a set list, play one after the other. A set list has pieces, which may wait
+    for a cue, fade into each other or have layers, and cues: keys, notes, footswitches or times of
+    day. The terminal shows the keys. See `perform` in the documentation.
 
     Caution: loud sound can damage hearing. Turn the volume down first, especially on headphones.
     Moving light can harm people with photosensitive epilepsy.
@@ -120,7 +120,10 @@ def play(
     if follow and speed != 1:
         raise InputError("the clock that is followed sets the speed; leave it out", place="--speed")
     if to_port is None:
-        _no_set(requests, set_list, source)
+        for name, given in needing.items():
+            if given:
+                raise InputError("this needs a MIDI port; give --port or --virtual", place=name)
+    if to_port is None and set_list is None and source is None and len(requests) == 1:
         show = requests[0].perform()
         if sys.stdout.isatty():
             agree(show.at_speed(speed))
@@ -131,6 +134,9 @@ def play(
         for piece in stage.pieces:
             agree(piece.schedules[0].show.at_speed(piece.schedules[0].speed))
     with stopped() as stop:
+        if to_port is None:
+            play_set_aloud(stage, stop, source=source, loop=loop, from_row=from_row)
+            return
         play_set(
             stage, stop, to_port, virtual=virtual is not None, source=source, follow=follow,
             clock=clock, loop=loop, from_row=from_row,
@@ -146,15 +152,6 @@ def _list_ports(inputs: bool) -> None:
     if not names:
         more = "" if inputs else "; --virtual NAME creates one"
         click.echo(f"there are no MIDI {'input ' * inputs}ports here{more}", err=True)
-
-
-def _no_set(requests: list[Request], set_list: str | None, source: str | None) -> None:
-    """Refuse what needs a port."""
-    if set_list is not None or len(requests) > 1:
-        raise InputError("a set goes to a MIDI port; give --port or --virtual", place="--set-list")
-    if source is not None:
-        raise InputError("cues need a MIDI port to play to; give --port or --virtual",
-                         place="--input")  # fmt: skip
 
 
 @disc_command(

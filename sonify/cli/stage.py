@@ -4,44 +4,32 @@ from __future__ import annotations
 
 import contextlib
 import datetime
-import sys
 import threading
 import time
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any
 
 import click
 from msgspec.structs import replace
 
-from sonify.cli.common import Request, caution, length, plain
-from sonify.cli.lamps import FRAME_S, Lamps
+from sonify.cli.common import Request, caution, cautions_shown, plain
+from sonify.cli.follow import PORT_ONLY, Stage, follow_set
 from sonify.errors import InputError, SonifyError
 
 if TYPE_CHECKING:
     from sonify.live.changing import Changer
-    from sonify.live.commands import Command, Piece, State
+    from sonify.live.clock_in import ClockIn
+    from sonify.live.commands import Piece
     from sonify.live.controllers import Controllers
-    from sonify.live.cues import CueTable
+    from sonify.live.scheduler import Scheduler
     from sonify.live.sender import Sender
     from sonify.live.set_list import Disc, SetPiece
+    from sonify.live.set_sound import SetSound
     from sonify.performance import Performance
     from sonify.performance_settings import Setup
 
-__all__ = ["Stage", "play_set", "stage_of"]
-
-_KEYS = (
-    "space start, pause   n next piece   \u2190 this row again   \u2192 leave out a row",
-    "l loop row   1-9 mute a voice   + - transpose   q end",
-)  # fmt: skip
-
-
-class Stage(NamedTuple):
-    """What is ready to play."""
-
-    pieces: list[Piece]
-    cues: CueTable
-    controllers: Controllers
+__all__ = ["play_set", "play_set_aloud", "stage_of"]
 
 
 def stage_of(
@@ -112,6 +100,7 @@ def play_set(
 ) -> None:
     """Play the pieces until the end, or until stopped."""
     from sonify.live.changing import Changer
+    from sonify.live.clock_in import ClockIn
     from sonify.live.keys import Keys
     from sonify.live.ports import full_name, open_port
     from sonify.live.schedule import row_start
@@ -122,27 +111,75 @@ def play_set(
     row_start(stage.pieces[0].schedules[0].show, from_row)
     if source is not None:
         source = full_name(source, inputs=True)
-    transport = IncomingClock() if follow else OwnTempo()
-    scheduler = Scheduler(stage.pieces, transport, clock=clock, loop=loop, from_row=from_row)
+    incoming = IncomingClock() if follow else None
+    scheduler = Scheduler(
+        stage.pieces, incoming or OwnTempo(), clock=clock, loop=loop, from_row=from_row
+    )
+    clock_in = ClockIn(scheduler, incoming) if incoming else None
     with contextlib.closing(open_port(port, virtual=virtual)) as out:
         for piece in stage.pieces:
             _tell_load(piece, clock, len(stage.pieces) > 1)
         sender = Sender(scheduler, out)
-        now, moment = datetime.datetime.now().astimezone(), time.monotonic()
-        for after, command in stage.cues.times(now):
-            scheduler.at_time(moment + after, command)
+        _set_times(stage, scheduler, time.monotonic())
         changer = Changer(sender)
-        with _played_on(source, stage, sender, changer), Keys() as keys, punctual():
+        with _played_on(source, stage, sender, changer, clock_in), Keys() as keys, punctual():
             sender.start()
             changer.start()
             try:
-                _follow(stage, sender, changer, keys.pressed, stop, loop, out.name)
+                follow_set(stage, sender, changer, keys.pressed, stop, loop, out.name)
             finally:
                 changer.stop()
                 sender.stop()
                 sender.join()
     if sender.error is not None:
         raise sender.error
+
+
+def _set_times(stage: Stage, scheduler: Scheduler, moment: float) -> None:
+    for after, command in stage.cues.times(datetime.datetime.now().astimezone()):
+        scheduler.at_time(moment + after, command)
+
+
+def play_set_aloud(
+    stage: Stage, stop: threading.Event, *, source: str | None, loop: bool, from_row: int
+) -> None:
+    """Play the pieces through the speakers until the end, or until stopped."""
+    from sonify.export.sound.master import mastered
+    from sonify.export.sound.options import SoundOptions
+    from sonify.live.keys import Keys
+    from sonify.live.ports import full_name
+    from sonify.live.schedule import row_start
+    from sonify.live.scheduler import Scheduler
+    from sonify.live.set_sound import SetSound
+    from sonify.live.speakers import BUFFER_S, open_speakers
+    from sonify.live.transport import OwnTempo
+
+    row_start(stage.pieces[0].schedules[0].show, from_row)
+    if source is not None:
+        source = full_name(source, inputs=True)
+    commands = stage.cues.commands
+    for command in commands:
+        if command.do in PORT_ONLY:
+            raise InputError(
+                f"a cue with '{command.do}' needs a MIDI port; give --port or --virtual"
+            )
+    found = [s for p in stage.pieces for s in p.schedules]
+    found += [s for c in commands for s in c.schedules.values()]
+    masters = {}
+    with cautions_shown():
+        for schedule in found:
+            click.echo(f"rendering {plain(schedule.show.disc.display_name)}", err=True)
+            masters[schedule] = mastered(schedule.show, SoundOptions(speed=schedule.speed))
+    scheduler = Scheduler(stage.pieces, OwnTempo(), loop=loop, from_row=from_row)
+    _set_times(stage, scheduler, 0.0)
+    sound = SetSound(scheduler, masters, BUFFER_S)
+    with (
+        contextlib.closing(open_speakers(sound)) as out,
+        _played_on(source, stage, sound),
+        Keys() as keys,
+    ):
+        out.start()
+        follow_set(stage, sound, None, keys.pressed, stop, loop, "speakers")
 
 
 def _tell_load(piece: Piece, clock: bool, named: bool) -> None:
@@ -163,12 +200,17 @@ def _tell_load(piece: Piece, clock: bool, named: bool) -> None:
 
 @contextlib.contextmanager
 def _played_on(
-    source: str | None, stage: Stage, sender: Sender, changer: Changer
+    source: str | None,
+    stage: Stage,
+    sender: Sender | SetSound,
+    changer: Changer | None = None,
+    clock: ClockIn | None = None,
 ) -> Iterator[None]:
     """Give the messages of an input port to the clock, the cues and the controllers."""
     from sonify.live.commands import Command
     from sonify.live.ports import open_input
     from sonify.live.schedule import CLOCK_MESSAGES
+    from sonify.live.sender import Sender
 
     if source is None:
         yield
@@ -176,10 +218,11 @@ def _played_on(
 
     def receive(data: bytes) -> None:
         if data[0] in CLOCK_MESSAGES:
-            sender.change(lambda scheduler, now: scheduler.clock_in(now, data))
+            if clock is not None and isinstance(sender, Sender):
+                sender.change(lambda _, now: clock.take(now, data))
             return
         commands = stage.cues.midi(data)
-        if not commands:
+        if not commands and changer is not None:
             piece = stage.pieces[sender.state().piece]
             try:
                 done = stage.controllers.midi(data, piece.schedules[0].show.setup.music)
@@ -193,117 +236,3 @@ def _played_on(
 
     with open_input(source, receive):
         yield
-
-
-def _follow(
-    stage: Stage,
-    sender: Sender,
-    changer: Changer,
-    pressed: Callable[[], list[str]],
-    stop: threading.Event,
-    loop: bool,
-    where: str,
-) -> None:
-    """Tell what plays, pass keys on, and show the matrix until the end."""
-    shown = sys.stdout.isatty()
-    told: tuple[int, bool] | None = None
-    with contextlib.ExitStack() as stack:
-        lamps: Lamps | None = None
-        while not stop.is_set():
-            state, over = sender.state(), not sender.is_alive()
-            if told != (state.piece, state.waiting):
-                if told is not None and not state.waiting and stage.controllers.settings:
-                    # what is moved stays moved in the next piece
-                    changer.want(stage.controllers.settings, "now")
-                told = state.piece, state.waiting
-                _tell(stage, state, where, loop)
-            show = state.schedule.show
-            # the message may scroll on after the last note
-            end_s = show.scroll.end_s if shown and show.scroll is not None else 0.0
-            if over and (sender.error is not None or state.time_s >= end_s):
-                return
-            if any(not _press(key, stage, sender, state) for key in pressed()):
-                return
-            if shown:
-                lamps = lamps or stack.enter_context(Lamps(show))
-                lamps.draw(show, state.time_s, "\n".join(_lines(stage, state, changer.said)))
-            stop.wait(FRAME_S)
-
-
-def _tell(stage: Stage, state: State, where: str, loop: bool) -> None:
-    piece = stage.pieces[state.piece]
-    if state.waiting:
-        click.echo(f"waiting for a cue: {plain(piece.name)}", err=True)
-        return
-    last = state.piece + 1 == len(stage.pieces)
-    lead = piece.schedules[0]
-    long = "until Ctrl-C" if loop and last else length(lead.show.music_s / lead.speed)
-    click.echo(f"playing {plain(piece.name)}: {where}, {long}", err=True)
-
-
-def _press(key: str, stage: Stage, sender: Sender, state: State) -> bool:
-    """Do what a key says; false if it ends the set."""
-    from sonify.live.commands import Command
-
-    commands: dict[str, Command] = {
-        "space": Command("start" if state.waiting else "pause"),
-        "n": Command("next"),
-        "left": Command("jump", by=-1),
-        "right": Command("jump", by=1),
-        "l": Command("loop"),
-        "+": Command("transpose", number=state.semitones + 1),
-        "-": Command("transpose", number=state.semitones - 1),
-        **{str(k): Command("mute", number=k) for k in range(1, 10)},
-        **stage.cues.keys,
-    }
-    if key in commands:
-        sender.command(commands[key])
-    return key != "q"
-
-
-def _lines(stage: Stage, state: State, said: str) -> Iterator[str]:
-    """What plays, what comes next, and keys."""
-    piece, count = stage.pieces[state.piece], len(stage.pieces)
-    name = plain(piece.name)
-    number = f"{state.piece + 1} of {count}  " if count > 1 else ""
-    if state.waiting:
-        yield f"{number}{name}  waits for a cue (space)"
-    else:
-        extra = []
-        if state.paused:
-            extra.append("paused" if state.bpm is None else "waits for the clock")
-        elif state.bpm is not None:
-            extra.append(f"follows {state.bpm:.1f} bpm")
-        if state.looped is not None:
-            extra.append(f"loops row {state.looped}")
-        if state.semitones:
-            extra.append(f"{state.semitones:+d} semitones")
-        if state.muted:
-            extra.append("muted: " + ", ".join(sorted(state.muted)))
-        end = state.schedule.show.music_s
-        yield "  ".join([
-            f"{number}{name}  row {state.row} of {state.rows}  {length(min(state.time_s, end))} of "
-            f"{length(end)}", *extra,
-        ])  # fmt: skip
-    if state.coming:
-        yield "next: " + ", ".join(_said(c) for c in state.coming)
-    elif not state.waiting and state.piece + 1 < count:
-        after = stage.pieces[state.piece + 1]
-        yield f"next: {plain(after.name)}" + (" (waits for a cue)" if after.waits else "")
-    else:
-        yield "next: the end" if not state.waiting else ""
-    voices = state.schedule.voices[:9]
-    if stage.controllers.learning is not None:
-        yield f"move the controller for {stage.controllers.learning}"
-    elif said:
-        yield plain(said)
-    yield "voices: " + "  ".join(f"{k} {plain(v)}" for k, v in enumerate(voices, 1))
-    yield from _KEYS
-
-
-def _said(command: Command) -> str:
-    what = {"start": "piece", "jump": "row", "preset": "other preset"}.get(command.do, command.do)
-    if command.do == "next":
-        what = "next piece"
-    number = "" if command.number is None else f" {command.number}"
-    return f"{what}{number}"

@@ -43,6 +43,11 @@ class CueTable:
         self._on: set[tuple[int, int]] = set()
 
     @property
+    def commands(self) -> list[Command]:
+        """The commands of all cues."""
+        return [r.command for r in self._ready]
+
+    @property
     def keys(self) -> dict[str, Command]:
         """The commands of keys."""
         return {r.cue.key: r.command for r in self._ready if r.cue.key is not None}

@@ -15,18 +15,8 @@ import numpy as np
 from sonify.live.clock_out import ClockOut
 from sonify.live.commands import At, Command, Piece, State
 from sonify.live.playing import FADES_PER_S, Fade, Playing, Wire, together
-from sonify.live.schedule import (
-    CLOCK,
-    CLOCKS_PER_BEAT,
-    CLOCKS_PER_QUARTER,
-    CONTINUE,
-    FUZZ,
-    POSITION,
-    START,
-    STOP,
-    Schedule,
-)
-from sonify.live.transport import IncomingClock, Transport
+from sonify.live.schedule import FUZZ, Schedule
+from sonify.live.transport import Transport
 
 __all__ = ["Scheduler"]
 
@@ -103,10 +93,8 @@ class Scheduler:
             self._here = place
             act()
         if now >= self.transport.until:
-            self._here = self.transport.place(now)
-            self._rest()
-            if isinstance(self.transport, IncomingClock):
-                self.transport.lose(now)
+            self.rest(now)
+            self.transport.lose(now)
         out, self._out = self._out, []
         running = self.transport.running
         return [(self.transport.when(place) if running else now, data) for place, data in out]
@@ -198,35 +186,11 @@ class Scheduler:
         self._playing, self._fades = [], []
         self._clock_stop()
 
-    def clock_in(self, now: float, data: bytes) -> None:
-        """Take a message of an incoming clock.
+    def locate(self, place: float) -> None:
+        """Let the pieces come where they lie in a song that stands at a place.
 
-        Start begins the piece that waits, or else again the one that it began last. A song position
-        counts from there.
+        At 0 the piece that waits begins, or else again the one with which the song began.
         """
-        transport = self.transport
-        if not isinstance(transport, IncomingClock):
-            return
-        self._here = transport.place(now)
-        if data[0] == CLOCK:
-            if transport.tick(now):
-                self._here = transport.place(now)
-                self._resume()
-        elif data[0] in (START, STOP):
-            self._rest()
-            transport.halt(now)
-            if data[0] == START:
-                self._locate(0.0)
-                transport.run(now)
-        elif data[0] == CONTINUE:
-            transport.run(now)
-        elif data[0] == POSITION and not transport.running:
-            self._locate((data[1] + 128 * data[2]) * CLOCKS_PER_BEAT / CLOCKS_PER_QUARTER)
-
-    def _locate(self, place: float) -> None:
-        """Let the pieces come where they lie in the song of an incoming clock."""
-        if isinstance(self.transport, IncomingClock):
-            self.transport.locate(place)
         self._here = place
         begun = [(0.0, self._index)] if self._waiting or not self._begun else self._begun
         if place <= 0:
@@ -405,17 +369,21 @@ class Scheduler:
             return
         if not self.transport.running:
             self.transport.run(now)
-            self._resume()
+            self.resume(now)
         elif do == "pause":
             self.transport.halt(now)
-            self._rest()
+            self.rest(now)
 
-    def _rest(self) -> None:
+    def rest(self, now: float) -> None:
+        """End all notes and the clock."""
+        self._here = self.transport.place(now)
         for playing in self._all():
             playing.release()
         self._clock_stop()
 
-    def _resume(self) -> None:
+    def resume(self, now: float) -> None:
+        """Sound the notes that are held here, and let the clock go on."""
+        self._here = self.transport.place(now)
         for playing in self._all():
             playing.settle(self._here - playing.origin)
         if self._playing:
@@ -436,6 +404,13 @@ class Scheduler:
             frozenset(lead.muted if lead else ()), lead.semitones if lead else 0, schedule,
             60 * self.transport.rate if self.transport.in_beats else None,
         )  # fmt: skip
+
+    def heard(self, now: float) -> dict[Playing, float]:
+        """What sounds, and at which of its places."""
+        if not self.transport.running:
+            return {}
+        place = self.transport.place(now)
+        return {p: place - p.origin for p in self._all()}
 
     def silence(self) -> list[bytes]:
         """What ends all notes and the clock, and "all notes off" on every channel that was used."""

@@ -21,10 +21,12 @@ from sonify.errors import OutputError
 from sonify.export.sound.audio import RATE, Samples
 from sonify.export.sound.master import Master
 from sonify.live.ports import quiet
+from sonify.live.set_sound import SetSound
 
-__all__ = ["Endless", "open_speakers"]
+__all__ = ["BUFFER_S", "Endless", "open_speakers"]
 
 _BUFFER_MS = 80
+BUFFER_S = _BUFFER_MS / 1000
 _AHEAD = RATE // 2
 _RING_S = 6.0
 # the operating systems' own first; the null device is left out
@@ -70,21 +72,25 @@ class Endless:
         return np.concatenate(out)
 
 
-Source = Master | Endless
+Source = Master | Endless | SetSound
 
 
 class _Feed:
-    """A source's samples in order, read in larger pieces; silence after the end."""
+    """A source's samples in order, read in larger pieces; silence after the end.
+
+    A set is read as it is needed, because it may change.
+    """
 
     def __init__(self, source: Source) -> None:
         self.size, self.given = source.size, 0
+        self._ahead = 0 if isinstance(source, SetSound) else _AHEAD
         self._source, self._at = source, 0
         self._block = np.zeros((0, 2), np.float32)
 
     def take(self, count: int) -> bytes:
         """The next samples."""
         while len(self._block) < count:
-            end = self._at + max(_AHEAD, count)
+            end = self._at + max(self._ahead, count)
             self._block = np.concatenate([self._block, self._source.read(self._at, end)])
             self._at = end
         out, self._block = self._block[:count], self._block[count:]

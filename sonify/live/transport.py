@@ -64,6 +64,9 @@ class Transport(Protocol):
     def halt(self, now: float) -> None:
         """Stop there."""
 
+    def lose(self, now: float) -> None:
+        """Stop because the clock has ended."""
+
 
 class OwnTempo:
     """Places are seconds of the computer's clock."""
@@ -91,6 +94,8 @@ class OwnTempo:
     def halt(self, now: float) -> None:
         """Stop there."""
         self._stopped, self.running = self.place(now), False
+
+    lose = halt
 
 
 def gains(before: int) -> tuple[float, float]:

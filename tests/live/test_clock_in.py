@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 
+from sonify.live.clock_in import ClockIn
 from sonify.live.commands import Command, Piece
 from sonify.live.schedule import schedule_of
 from sonify.live.transport import MEMORY, IncomingClock, gains
@@ -27,7 +28,7 @@ def organ():
 
 
 def told(data):
-    return lambda sender, _: sender.change(lambda s, now: s.clock_in(now, data))
+    return lambda sender, _: sender.change(lambda s, now: ClockIn(s, s.transport).take(now, data))
 
 
 def ticks_at(beats, bpm):

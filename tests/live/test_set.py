@@ -396,9 +396,3 @@ def test_too_many_channels_are_refused(run, tmp_path, monkeypatch):
     result = run("play", "--set-list", file, "--port", "Valley")
     assert result.status == 2
     assert "needs 18 MIDI channels at once" in result.err
-
-
-def test_a_set_needs_a_port(run, tmp_path):
-    result = run("play", "cairn-small", "cairn-middle")
-    assert result.status == 2
-    assert "give --port or --virtual" in result.err
