@@ -49,7 +49,8 @@ class Curve(Settings, frozen=True):
         else:
             what = "the rows" if self.over == "rows" else "the piece"
             raise Refusal(
-                f"a velocity curve over {what}: the disc's length is known only at its end"
+                f"a velocity curve over {what}: the disc's length is known only at its end (use "
+                'over = "row")'
             )
 
     def _follow_row(self, f: Follower) -> None:

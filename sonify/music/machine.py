@@ -175,7 +175,7 @@ def eventually_periodic(
         # it must repeat at least three times before the look-ahead ends
         if back + period <= most and n - back >= 3 * period:
             return back + period, back
-    raise Refusal("it repeats too late to fit a table")
+    raise Refusal("it repeats too late to fit a table (use a shorter pattern or span)")
 
 
 def common(a: Lead, b: Lead) -> Lead | None:

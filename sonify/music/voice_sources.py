@@ -49,7 +49,7 @@ class Source:
     follow: Callable[[Follower], None] | None = None
     begins: Literal["place", "start", "end"] = "place"
     length: Callable[[BitStream, Index], Index] | None = None
-    why_not: str = "the core does not know it"
+    why_not: str = "the core does not know it (use ones)"
 
     @property
     def by_row(self) -> bool:
@@ -137,7 +137,7 @@ _ROWS = (
            begins="end", length=lambda m, gap: gap),
     Source("row-chords", "all ones of a row at once, as a chord that lasts while the row is read",
            _bits(1), begins="start", length=lambda m, gap: np.full(len(gap), m.positions),
-           why_not="the row's ones are known only when it has been read"),
+           why_not="the row's ones are known only when it has been read (use row-end-chords)"),
     Source("row-end-chords", "all ones of a row at once, when it has been read and the stage moves "
            "on", _bits(1), "ONES", _after_row,
            begins="end", length=lambda m, gap: np.where(gap > 0, gap, m.unit_bits)),

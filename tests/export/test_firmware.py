@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+import re
 import shutil
 import subprocess
 from pathlib import Path
@@ -895,8 +896,12 @@ def test_what_needs_the_future_is_refused_with_the_reason(name):
     settings = {k.replace("_", "-"): v for k, v in settings.items()}
     with pytest.raises(InputError, match="a machine can't follow this") as caught:
         plan_of(performance("cairn-small", **settings))
-    assert reason in str(caught.value)
-    assert "\n" not in str(caught.value)
+    told = str(caught.value)
+    assert reason in told
+    assert "\n" not in told
+    # the setting, and the nearest that can be followed
+    assert re.search(r"\b(music|light|player|code)\.[a-z]|\[\[note\]\]|fewer voices", told)
+    assert re.search(r"\b(use|put|add|give|set|leave|nearest)\b", told.partition(": ")[2])
 
 
 def bad(*args: str) -> InputError:

@@ -65,7 +65,9 @@ class Sounds:
         if (key, channel) not in self.pairs:
             self.pairs.append((key, channel))
         if len(self.pairs) > MOST_SOUNDS:
-            raise Refusal(f"more than {MOST_SOUNDS} tones of different bends in all voices")
+            raise Refusal(
+                f"more than {MOST_SOUNDS} tones of different bends in all voices (use fewer)"
+            )
         return self.pairs.index((key, channel))
 
 
@@ -84,7 +86,10 @@ def allocation_of(
     pitch_sets = sounding_sets(music, unit_bits, grid)
     for voice, pitches in zip(music.voice, pitch_sets, strict=True):
         if pitches is None and voice.drum is None:
-            raise Refusal("tones between the keys of a pitch scheme that does not list its pitches")
+            raise Refusal(
+                "tones between the keys of a pitch scheme that does not list its pitches (use "
+                "row-ladder)"
+            )
     allocations = allocate_channels(channels, pitch_sets)
     if allocations is not None:
         return allocations
@@ -127,8 +132,8 @@ def sounds_of(
         bends |= {channel: BEND_CENTRE + bend for bend, channel in channel_of.items() if bend}
         if t.led is not None and each and (len(each.bends) > 1 or period != round(period)):
             raise Refusal(
-                f"voice '{name}': tones of several bends that are led from one to the next: the "
-                'core leads in whole semitones (use leading = "free")'
+                f"music.voice[{n}].pitch of '{name}': tones of several bends that are led "
+                'from one to the next: the core leads in whole semitones (use leading = "free")'
             )
         key, bend = bend_of(pitch)
         table: NDArray[np.integer] = key
@@ -148,7 +153,9 @@ def sounds_of(
             numbers = [pairs.setdefault(sound, len(pairs)) for sound in sounds]
             table = np.array(numbers).reshape(key.shape)
         if len(pairs) > MOST_SOUNDS:
-            raise Refusal(f"more than {MOST_SOUNDS} tones of different bends in all voices")
+            raise Refusal(
+                f"more than {MOST_SOUNDS} tones of different bends in all voices (use fewer)"
+            )
         keys.append(Keys(table.astype(np.uint8), led))
     own = [(k, c if c >= 0 else channels[-1 - c]) for k, c in pairs]
     chans = [(c,) if e is None else e.channels for c, e in zip(channels, allocations, strict=True)]

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import contextlib
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import NoReturn
@@ -252,7 +254,8 @@ def plan_of(show: Performance, text: int | None = None) -> FirmwarePlan:
         except Refusal as reason:
             reasons.append(f"voice '{name}': {reason}")
     try:
-        allocations = allocation_of(music, channels, show.unit_bits, show.grid)
+        with _about("music.scale"):
+            allocations = allocation_of(music, channels, show.unit_bits, show.grid)
         if len(voices) == len(channels):
             named = [(v.name, v.tones) for v in voices]
             sounds = sounds_of(music, named, channels, allocations, scale.period)
@@ -298,7 +301,7 @@ def _beyond(show: Performance) -> list[str]:
         words = reed_solomon.plan(disc.rows, disc.positions, code.share)
         sized, wide = words.fits, words.symbols + 255 * words.codewords > 65_535
     small = "the check 'reed-solomon' on a disc that is too small for it"
-    bars = "timing 'bars' moves rows to bar lines, which the disc does not"
+    bars = "music.timing 'bars' moves rows to bar lines, which the disc does not"
     moving = bool(show.setup.music.form.brightness)
     moving |= any(v.controllers for v in show.setup.music.voice)
     look = show.setup.light
@@ -313,19 +316,43 @@ def _beyond(show: Performance) -> list[str]:
             "light.colours can't be followed with the fill rule 'rolling': the core does not keep "
             "the colours of lamps that move; the nearest is 'fitted'",
         ),
-        (look.velocity, "light.velocity can't be followed: the core's lamps are on or off"),
+        (
+            look.velocity,
+            "light.velocity can't be followed: the core's lamps are on or off; use false",
+        ),
         (look.trail > 0, "light.trail can't be followed: the core's lamps stay lit; use 0"),
-        (moving, "controllers that move (controllers, form.brightness): the core sends notes only"),
-        (bool(show.setup.note), "notes changed by hand ([[note]]): the core follows the mapping"),
+        (
+            moving,
+            "controllers that move (the voices' controllers, music.form.brightness): the core "
+            "sends notes only; leave them out",
+        ),
+        (
+            bool(show.setup.note),
+            "notes changed by hand ([[note]]): the core follows the mapping; leave them out",
+        ),
         (show.setup.music.timing == "bars", bars),
         (positions > MOST_POSITIONS, f"{positions:,} positions, over {MOST_POSITIONS:,}"),
         (lamps > MOST_LAMPS, f"{lamps:,} lamps, over {MOST_LAMPS:,}"),
-        (fill not in FILLS, f"the core does not have the fill rule '{fill}'"),
-        (fine, "a metre this fine needs more ticks per position than the core counts"),
-        (framing not in ("plain", "framed"), f"the core does not have the framing '{framing}'"),
+        (
+            fill not in FILLS,
+            f"the core does not have player.matrix.fill '{fill}'; the nearest is 'fitted'",
+        ),
+        (
+            fine,
+            "a music.metre and music.step this fine need more ticks per position than the core "
+            "counts; the nearest are 4/4 and 1/16",
+        ),
+        (
+            framing not in ("plain", "framed"),
+            f"the core does not have code.framing '{framing}'; use plain or framed",
+        ),
         (check == "reed-solomon" and not sized, small),
         (check == "reed-solomon" and wide, "a disc of more than 65,535 bytes"),
-        (free, "free filling: the core takes the last end mark for the end of the message"),
+        (
+            free,
+            "code.filling 'free': the core takes the last end mark for the end of the message; "
+            "leave it out",
+        ),
     )
     return [reason for refused, reason in checks if refused]
 
@@ -351,20 +378,32 @@ def _check_counts(plan: FirmwarePlan) -> None:
             )
 
 
+@contextlib.contextmanager
+def _about(key: str) -> Iterator[None]:
+    """Let refusals name the setting."""
+    try:
+        yield
+    except Refusal as reason:
+        raise Refusal(f"{key}: {reason}") from None
+
+
 def _voice(voice: Voice, number: int, name: str, frame: Frame, machine: Machine) -> VoicePlan:
     place = f"music.voice[{number}]"
     source = find_source(voice.source, f"{place}.source")
     if not source.core:
-        raise Refusal(f"the source '{source.name}': {source.why_not}")
+        raise Refusal(f"{place}.source '{source.name}': {source.why_not}")
     own = Frame(frame.scale, frame.root + 12 * voice.octave, frame.grid, f"{place}.pitch")
-    filters = [Step("MASK", mask=m) for m in _filters(voice, place, machine)]
+    with _about(f"{place}.rows"):
+        filters = [Step("MASK", mask=m) for m in _filters(voice, place, machine)]
     filters += _by_form(voice, number, place, machine)
-    steps = steps_of(rules_of(voice, place), voice, filters, source, machine)
-    tones = tones_of(voice, scheme_of(voice, place), steps.shifts, machine, own)
-    if tones.led is not None:
-        _check_led(steps, tones, machine)
-    if tones.by_value:
-        _check_late(voice, steps, tones, machine)
+    with _about(f"{place}.rhythm"):
+        steps = steps_of(rules_of(voice, place), voice, filters, source, machine)
+    with _about(f"{place}.pitch"):
+        tones = tones_of(voice, scheme_of(voice, place), steps.shifts, machine, own)
+        if tones.led is not None:
+            _check_led(steps, tones, machine)
+        if tones.by_value:
+            _check_late(voice, steps, tones, machine)
     program = program_number(voice.program, f"{place}.program")
     return VoicePlan(voice, name, program, source.core, steps, tones)
 
@@ -397,7 +436,8 @@ def _check_late(voice: Voice, steps: Follower, tones: Tones, machine: Machine) -
     if not machine.straight:
         raise Refusal(
             "a tone by a character's value where rows begin anywhere: some of the character is "
-            "read only at the turn's end"
+            'read only at the turn\'s end (use player.row-start = "index", or a scheme that takes '
+            "bits, such as number)"
         )
     if steps.room < wait - 1e-9 and not (whole and steps.when_over):
         raise Refusal(
@@ -405,7 +445,9 @@ def _check_late(voice: Voice, steps: Follower, tones: Tones, machine: Machine) -
             f'(add {{ rule = "entry", steps = {wait:g} }} to its rhythm, or use last-character)'
         )
     if tones.leads[1].count * tones.leads[2].count > 256:
-        raise Refusal("a tone by a character's value in more than 256 chords and places")
+        raise Refusal(
+            "a tone by a character's value in more than 256 chords and places (use fewer)"
+        )
 
 
 def _filters(voice: Voice, place: str, machine: Machine) -> list[Mask]:
@@ -416,7 +458,9 @@ def _filters(voice: Voice, place: str, machine: Machine) -> list[Mask]:
         try:
             count, back = eventually_periodic(which.__getitem__, 512)
         except Refusal:
-            raise Refusal("its choice of rows does not repeat soon enough") from None
+            raise Refusal(
+                "its choice of rows does not repeat soon enough (use a range such as 2-/3)"
+            ) from None
         out.append(Mask("ROW", tuple(which[:count].tolist()), back))
     for by, picks, size in (
         ("POSITION", voice.positions, machine.positions),

@@ -73,11 +73,17 @@ def _velocities(f: Follower, velocity: int) -> None:
         else:
             leads[n] = both[n] or lead
     if len(leads) > MOST_LOUD:
-        raise Refusal(f"its loudness depends on {len(leads)} counts; the core takes {MOST_LOUD}")
+        raise Refusal(
+            f"its loudness depends on {len(leads)} counts; the core takes {MOST_LOUD} (use "
+            "fewer accents and curves)"
+        )
     counts = [lead.count for lead in leads]
     size = len(f.factors) * math.prod(counts)
     if size > MOST_VELOCITIES:
-        raise Refusal(f"its loudness needs {size:,} velocities; a table holds {MOST_VELOCITIES:,}")
+        raise Refusal(
+            f"its loudness needs {size:,} velocities; a table holds {MOST_VELOCITIES:,} (use "
+            "shorter accents)"
+        )
     levels = []
     for factors in f.factors:
         scale = np.ones(tuple(reversed(counts)))

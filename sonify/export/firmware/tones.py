@@ -80,7 +80,10 @@ def tones_of(
     levels = shifts if any(shifts) else [0]
     leads, pitch = _of_degrees(voice, scheme, levels, machine, frame)
     if pitch.size > MAX_TABLE:
-        raise Refusal(f"its pitch scheme needs {pitch.size:,} tones; a table holds {MAX_TABLE:,}")
+        raise Refusal(
+            f"its pitch scheme needs {pitch.size:,} tones; a table holds {MAX_TABLE:,} (use a "
+            "smaller span)"
+        )
     led = scheme.leading == "nearest" and voice.drum is None
     return Tones(leads, pitch, led_bounds(scheme, frame) if led else None)
 

@@ -78,12 +78,13 @@ class LetterMotif(Counted, frozen=True, tag="motif"):
     def lead(self, machine: Machine) -> Degrees:
         if self.of != "letter":
             raise Refusal(
-                f"the pitch scheme 'motif' of each {self.of}: the core knows letters only"
+                f"the pitch scheme 'motif' of each {self.of}: the core knows letters only (use "
+                'of = "letter")'
             )
         if self.late and not machine.straight:
             raise Refusal(
                 "the pitch scheme 'motif', late, where rows begin anywhere: some of the letter "
-                "before is read only at the turn's end"
+                'before is read only at the turn\'s end (use player.row-start = "index")'
             )
         return super().lead(machine)
 

@@ -142,7 +142,7 @@ class Scheme(Settings, frozen=True, tag_field="scheme", tag="none"):
         Refusal
             It can't be followed bit by bit, and why.
         """
-        raise Refusal(f"the pitch scheme '{self.name}': the core does not know it")
+        raise Refusal(f"the pitch scheme '{self.name}': the core does not know it (use place)")
 
     def degree_set(self, unit_bits: int) -> Index | None:
         """All degrees that it can give: 0 to its span if it has one, else not known."""

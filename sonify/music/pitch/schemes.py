@@ -134,7 +134,7 @@ class LastCharacter(Counted, frozen=True, tag="last-character"):
         if not machine.straight:
             raise Refusal(
                 "the pitch scheme 'last-character' where rows begin anywhere: some of the "
-                "character before is read only at the turn's end"
+                'character before is read only at the turn\'s end (use player.row-start = "index")'
             )
         return super().lead(machine)
 

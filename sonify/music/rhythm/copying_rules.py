@@ -186,7 +186,7 @@ class Ghosts(Rule, frozen=True, tag="ghosts"):
         if f.after == "row-changes":
             raise Refusal(
                 "'ghosts' after row-changes: whether a row's last zero sounds for itself depends "
-                "on whether another row follows"
+                "on whether another row follows (leave ghosts out)"
             )
         f.add(Step("GHOSTS", b=f.add_level("ghosts", self.velocity_scale)))
         f.ghosts = True

@@ -212,7 +212,8 @@ class Follower:
         """Refuse notes whose length is not known when they begin."""
         if self.open:
             raise Refusal(
-                f"'{name}' after '{self.open}': how long a note lasts is known only at its end"
+                f"'{name}' after '{self.open}': how long a note lasts is known only at its end "
+                f"(put '{name}' first, or a length between them)"
             )
 
     def need_straight(self, name: str) -> None:
@@ -260,10 +261,10 @@ class Follower:
         """Add a copy of all levels for each fade and shift, and return how far apart copies are."""
         self.doubled += 1
         if self.doubled > 2:
-            raise Refusal("more than two rules that copy notes: RAM has no room for more")
+            raise Refusal("more than two rules that copy notes: RAM has no room for more (use two)")
         have = len(self.shifts)
         if have * (len(fades) + 1) > MOST_LEVELS:
-            raise Refusal(f"'{name}' makes more than {MOST_LEVELS} kinds of echo")
+            raise Refusal(f"'{name}' makes more than {MOST_LEVELS} kinds of echo (use fewer)")
         old, factors = list(self.shifts), [list(f) for f in self.factors]
         for fade, shift in zip(fades, shifts, strict=True):
             self.shifts += [s + shift for s in old]
@@ -275,7 +276,7 @@ class Follower:
         """Add one level of notes at their own positions, and return its number."""
         level = len(self.shifts)
         if level >= MOST_LEVELS:
-            raise Refusal(f"'{name}' makes too many kinds of note")
+            raise Refusal(f"'{name}' makes too many kinds of note (use fewer)")
         self.shifts.append(0)
         self.by_chance.append(False)
         self.factors.append([(NOTHING, np.array([scale]))])

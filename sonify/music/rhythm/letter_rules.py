@@ -58,7 +58,10 @@ class Motif(Rule, frozen=True, tag="motif"):
 
     def follow(self, f: Follower) -> None:
         if self.of != "letter":
-            raise Refusal(f"the rhythm rule 'motif' of each {self.of}: the core knows letters only")
+            raise Refusal(
+                f"the rhythm rule 'motif' of each {self.of}: the core knows letters only (use "
+                'of = "letter")'
+            )
         if not self.late:
             raise Refusal(
                 "the rhythm rule 'motif': which notes sound is known only when the letter has been "
@@ -67,7 +70,7 @@ class Motif(Rule, frozen=True, tag="motif"):
         if not f.machine.straight:
             raise Refusal(
                 "the rhythm rule 'motif', late, where rows begin anywhere: some of the letter "
-                "before is read only at the turn's end"
+                'before is read only at the turn\'s end (use player.row-start = "index")'
             )
         place = np.arange(f.machine.unit_bits)
         for k in range(len(RHYTHMS)):

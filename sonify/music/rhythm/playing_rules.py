@@ -106,6 +106,7 @@ class Ornament(Rule, frozen=True, tag="ornament"):
     """
 
     why_not: ClassVar[str] = "the core can't divide a note whose end it does not know yet"
+    nearest: ClassVar[str] = "use repeat"
     needs_end: ClassVar[bool] = True
 
     figure: Literal["grace", "mordent", "turn", "trill"] = "grace"

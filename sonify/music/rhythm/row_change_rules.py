@@ -79,14 +79,26 @@ class Vamp(Rule, frozen=True, tag="vamp"):
         if not m.gap:
             return
         if self.fade != 1.0 or self.shift:
-            raise Refusal("'vamp' that fades or moves: the core repeats notes as they were")
+            raise Refusal(
+                "'vamp' that fades or moves: the core repeats notes as they were (use fade = 1 and "
+                "shift = 0)"
+            )
         if f.open == "drone" or (f.steps and any(s.op == "HELD" and s.a for s in f.steps)):
-            raise Refusal(f"'vamp' of a note held across rows ('{f.open}'): it sounds on already")
+            raise Refusal(
+                f"'vamp' of a note held across rows ('{f.open}'): it sounds on already (leave "
+                "vamp out)"
+            )
         if f.after:
-            raise Refusal(f"'vamp' after '{f.after}': it sounds while the stage moves already")
+            raise Refusal(
+                f"'vamp' after '{f.after}': it sounds while the stage moves already (leave vamp "
+                "out)"
+            )
         unit = self.unit(m.positions, m.gap, m.plan)
         if m.gap // unit > _MOST_AGAIN:
-            raise Refusal(f"'vamp' of {unit} positions: the core repeats up to {_MOST_AGAIN} times")
+            raise Refusal(
+                f"'vamp' of {unit} positions: the core repeats up to {_MOST_AGAIN} times "
+                "(use a longer value)"
+            )
         f.add(Step("VAMP", c=unit, d=m.positions - unit))
         kept = [s.mask.bits for s in f.steps if s.mask is not None and s.mask.by == "STEP"]
         tail = np.arange(m.positions - unit, m.positions)
@@ -125,7 +137,10 @@ class PickUp(Rule, frozen=True, tag="pick-up"):
 
     def follow(self, f: Follower) -> None:
         if f.after != "row-changes":
-            raise Refusal("'pick-up' of notes other than row-changes: when they end is not known")
+            raise Refusal(
+                "'pick-up' of notes other than row-changes: when they end is not known (use "
+                'source = "row-changes")'
+            )
         lasts = min(float(value_positions(self.value, f.machine.plan, "value")), f.shortest)
         wait = f.shortest - lasts
         f.add(Step("ENTRY", c=q16(wait)))
@@ -181,9 +196,15 @@ class Roll(Rule, frozen=True, tag="roll"):
     def follow(self, f: Follower) -> None:
         f.need_length("roll")
         if f.after == "row-end-chords" and not f.fixed:
-            raise Refusal("'roll' of row-end-chords: how long the last row's rings is not known")
+            raise Refusal(
+                "'roll' of row-end-chords: how long the last row's rings is not known (give "
+                "them a length first)"
+            )
         if any(c.length != f.copies[0].length for c in f.copies):
-            raise Refusal("'roll' of notes of different lengths: each would have its own strokes")
+            raise Refusal(
+                "'roll' of notes of different lengths: each would have its own strokes "
+                "(give them a length first)"
+            )
         every = float(value_positions(self.value, f.machine.plan, "value"))
         long = f.copies[0].length
         count = max(1, int(long / every + 1e-9))

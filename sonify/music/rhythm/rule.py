@@ -34,6 +34,8 @@ class Rule(Settings, frozen=True, tag_field="rule", tag="none"):
     ----------
     why_not : str
         Why a machine can't follow it, where it defines no `follow`.
+    nearest : str
+        What comes nearest to it that a machine can follow.
     tells : str
         Whether its notes reveal the bits: "never", "always", "first" (as a voice's first rule), or
         "apart" (unless the voice's first rule joins notes).
@@ -54,6 +56,7 @@ class Rule(Settings, frozen=True, tag_field="rule", tag="none"):
     """
 
     why_not: ClassVar[str] = "the core does not know it"
+    nearest: ClassVar[str] = "leave it out"
     tells: ClassVar[Literal["never", "always", "first", "apart"]] = "never"
     stays: ClassVar[bool] = False
     skips: ClassVar[bool] = False
@@ -80,7 +83,7 @@ class Rule(Settings, frozen=True, tag_field="rule", tag="none"):
         Refusal
             It can't be followed bit by bit, and why.
         """
-        raise Refusal(f"the rhythm rule '{self.name}': {self.why_not}")
+        raise Refusal(f"the rhythm rule '{self.name}': {self.why_not} ({self.nearest})")
 
     def waits_for_character(self) -> bool:
         """Whether its notes are certain only when their character has been read."""

@@ -52,7 +52,7 @@ class Joined(Rule, frozen=True, tag="joined"):
         if f.shortest < 1 or (f.moved and f.copies[0].delay >= 1):
             raise Refusal(
                 "'joined' after notes shorter than a position: each has ended before the next is "
-                "read"
+                "read (put joined first)"
             )
         f.add(Step("JOINED"))
         f.opened("joined")

@@ -31,6 +31,7 @@ class Spread(Rule, frozen=True, tag="spread"):
     """The notes of each row are spread over it as evenly as possible (Bjorklund)."""
 
     why_not: ClassVar[str] = "how many ones a row has is known only when it has been read"
+    nearest: ClassVar[str] = "use even, which spreads a number of notes that you give"
 
     def apply(self, e: Events, m: BitStream) -> Events:
         if not len(e):
@@ -121,6 +122,7 @@ class DoubleTime(Rule, frozen=True, tag="double-time"):
     """Each row twice, at double speed."""
 
     why_not: ClassVar[str] = "at double speed it would sound bits that have not been read"
+    nearest: ClassVar[str] = "use half-time"
     reorders: ClassVar[bool] = True
 
     def apply(self, e: Events, m: BitStream) -> Events:
@@ -206,7 +208,8 @@ class Strum(Rule, frozen=True, tag="strum"):
             )
         if f.order != "layered" or f.chord is None:
             raise Refusal(
-                "'strum' works only on chords that are all alike, as 'layered' makes them"
+                "'strum' works only on chords that are all alike, as 'layered' makes them (put it "
+                "right after layered)"
             )
         count, levels = f.chord
         down = self.way == "down"
