@@ -76,8 +76,8 @@ def about(thing: object) -> str:
 def commands() -> Iterable[str]:
     """Commands
 
-    What `sonify COMMAND --help` says, on one page. The exit status is 0 for success, 1 if the work
-    could not be done, and 2 if the input is wrong.
+    What `sonify COMMAND --help` says. The exit status is 0 for success, 1 if the work could not be
+    done, and 2 if the input is wrong.
     """
     for name in app.COMMANDS:
         command = app.sonify.get_command(click.Context(app.sonify), name) or app.sonify
@@ -109,16 +109,16 @@ def settings() -> Iterable[str]:
     Files are [TOML](https://toml.io/en/v1.0.0). Unknown keys are refused, with the nearest known
     one. `--set section.key=value` sets a single one of a preset.
     """
-    files = {"Preset files": Setup, "Disc files": DiscFile, "Set lists": set_list.SetList}
-    for title, kind in (files | {"Controllers": controllers.ControlFile}).items():
+    files: dict[str, Any] = {"Preset files": Setup, "Disc files": DiscFile}
+    files |= {"Set lists": set_list.SetList, "Controllers": controllers.ControlFile}
+    for title, kind in files.items():
         yield from (f"## {title}", settings_table(kind), *sections(kind, ""))
 
 
 def sections(kind: type[msgspec.Struct], path: str) -> Iterable[str]:
     """Each section and list of tables in a struct, and those within them."""
-    hints = typing.get_type_hints(kind)
     for field in msgspec.structs.fields(kind):
-        for inner, many in filter(None, [struct_in(hints[field.name])]):
+        for inner, many in filter(None, [struct_in(typing.get_type_hints(kind)[field.name])]):
             name = f"{path}{field.encode_name}"
             head = f"[[{name}]]" if many else f"[{name}]"
             yield f"### {head} {{ #{name.replace('.', '-')} }}"

@@ -19,8 +19,10 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, NamedTuple
 
+import click
 import pytest
 
+from sonify.cli.app import COMMANDS, sonify
 from sonify.live.controllers import load_controls
 from sonify.live.set_list import load_set_list
 from sonify.performance_settings import Setup
@@ -96,6 +98,18 @@ def test_pictures_stay_out_of_the_package() -> None:
     assert {p.suffix for p in (ROOT / "presets").rglob("*") if p.is_file()} == {".toml"}
 
 
+@pytest.mark.parametrize("name", COMMANDS)
+def test_examples_of_the_help_are_commands(name) -> None:
+    """The reference shows them: their options exist and take these values."""
+    text = sonify.get_command(click.Context(sonify), name).help
+    examples = re.findall(r"(?m)^ +sonify (.*)$", text)
+    assert examples, name
+    for line in examples:
+        words = shlex.split(line.partition(" > ")[0])
+        found = sonify.get_command(click.Context(sonify), words[0])
+        found.make_context(words[0], words[1:])
+
+
 @pytest.mark.parametrize("page", PAGES, ids=lambda p: p.relative_to(ROOT).as_posix())
 def test_commands_and_snippets_run(page, run, tmp_path, monkeypatch) -> None:
     monkeypatch.chdir(tmp_path)
@@ -139,8 +153,6 @@ def command(line: str, run: Callable[..., Any], folder: Path, place: str) -> str
     if ">" in words:
         words, file = words[: words.index(">")], words[-1]
     if words[0] in REAL_TIME:
-        from sonify.cli.app import sonify
-
         found = sonify.get_command(None, words[0])
         given = found.make_context(words[0], words[1:]).params
         for name, load in (("set_list", load_set_list), ("controls", load_controls)):
