@@ -82,11 +82,11 @@ function ticksBox({ f, id, value, give }) {
   };
   const arrow = (n, by, sign, word) => h("button.icon", { type: "button", "aria-label": `${word}: ${words(n)}`, title: word,
     disabled: !on.includes(n) || !on.includes(rows[rows.indexOf(n) + by]), onclick: () => move(n, by) }, sign);
-  return h("ul.ticks", { id, role: "group", "aria-label": f.label, "aria-describedby": f.help && `${id}-help` }, rows.map((n) => h("li", { key: n },
+  return h("div", { id, role: "group", "aria-label": f.label, "aria-describedby": f.help && `${id}-help` }, h("ul.ticks", {}, rows.map((n) => h("li", { key: n },
     h("label.check", {}, h("input", { type: "checkbox", name: id, value: n, checked: on.includes(n),
       disabled: ordered && on.length === 1 && on[0] === n,
       onchange: (e) => give(e.target.checked ? [...on, n] : on.filter((x) => x !== n)) }), words(n)),
-    ordered && [arrow(n, -1, "↑", "Earlier"), arrow(n, 1, "↓", "Later")])));
+    ordered && [arrow(n, -1, "↑", "Earlier"), arrow(n, 1, "↓", "Later")]))));
 }
 
 const boolBox = ({ f, id, value, give }) => h("input", { type: "checkbox", id, checked: Boolean(value),
