@@ -132,3 +132,21 @@ def test_a_place_is_found_again_on_disc_lamps_and_notes(page: Page) -> None:
     )
     for want, got in found:
         assert got == want
+
+
+def test_a_letter_is_marked_with_its_hole_and_marks_it(page: Page) -> None:
+    page.page.click("#tab-holes")
+    message = page.js("studio.show.message")
+    letters = page.page.locator("#panel-holes .letters span")
+    assert "".join(letters.all_text_contents()) == message
+    letters.nth(3).hover()
+    first = page.js("studio.show.caption_first[3]")
+    across = page.js("studio.show.positions")
+    assert page.js("studio.marks.place") == {"row": first // across, "position": first % across}
+    assert page.page.locator("#panel-holes .is-marked").all_text_contents() == [message[3]]
+    page.page.mouse.move(*centre(page, 1, 3))
+    index = across + 3
+    at = page.js(f"studio.show.caption_last.findIndex((last) => last >= {index})")
+    assert page.page.locator("#panel-holes .is-marked").all_text_contents() == [message[at]]
+    page.page.mouse.move(5, 5)
+    assert page.page.locator("#panel-holes .is-marked").count() == 0

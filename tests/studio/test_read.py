@@ -158,3 +158,18 @@ def test_arguments_of_the_reader_are_named_once_together() -> None:
     assert told == (
         "no message was found; `alphabet`, `start` and `turning` of `sonify read` settle it"
     )
+
+
+def test_what_is_read_shows_that_it_goes_on_and_can_be_stopped(page: Page, tmp_path: Path) -> None:
+    path = tmp_path / "log.csv"
+    path.write_text("0,1\n")
+    before = page.document
+    page.page.route("**/api/drop", lambda route: None)  # no answer comes
+    page.at("#file").set_input_files(path)
+    going = page.page.get_by_role("progressbar", name="Reading log.csv")
+    going.wait_for()
+    page.page.get_by_text("2 s of at most 60 s").wait_for()
+    page.page.get_by_role("button", name="Stop", exact=True).click()
+    going.wait_for(state="detached")
+    assert page.page.text_content("#state") == "Stopped: log.csv"
+    assert page.document == before

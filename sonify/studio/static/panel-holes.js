@@ -8,6 +8,7 @@ import { clock } from "./text.js";
 import { area, h } from "./view.js";
 
 const CELL = 13; // the least size of a place, in px
+const LETTERS = 240; // characters shown at a time: about four lines
 const MOVES = { ArrowLeft: [0, -1], ArrowRight: [0, 1], ArrowUp: [-1, 0], ArrowDown: [1, 0] };
 
 /** `redraw` draws the disc again. */
@@ -17,6 +18,7 @@ export function holesPanel(room, store, marks, redraw) {
   let show = null;
   let painted = null; // the places of a stroke, and the bit that it gives them
   let cursor = { row: 0, position: 0 };
+  let from = 0; // the first letter that is shown
 
   const sync = area(room, () => [
     h("p.help", { id: "holes-help" }, "Click a place to make a hole or close one; drag to paint. By keyboard: arrow keys, and Enter to flip. "
@@ -25,6 +27,7 @@ export function holesPanel(room, store, marks, redraw) {
       "aria-describedby": "holes-help holes-place",
       style: show && { minWidth: `${show.positions * CELL}px`, height: `${show.rows * Math.max(CELL + 2, Math.min(26, 220 / show.rows))}px` } })),
     h("output.fact", { id: "holes-place" }, show && told()),
+    show && letters(),
     h("div.row", {}, h("div.said-of-holes", { role: "status" }, said.map((line) => h("p", {}, line))),
       h("button", { type: "button", hidden: !repairs, onclick: () => send([], true) }, "Repair the check")),
   ]);
@@ -106,6 +109,19 @@ export function holesPanel(room, store, marks, redraw) {
     marks.set(cursor);
   });
 
+  /** The message's letters, or those around the marked one; pointing at one marks its first bit. */
+  function letters() {
+    const marked = marks.found?.character ?? -1;
+    if (marked >= 0 && (marked < from || marked >= from + LETTERS)) from = marked - (marked % LETTERS);
+    const point = (k) => {
+      const first = show.caption_first[k];
+      marks.set({ row: Math.floor(first / show.positions), position: first % show.positions });
+    };
+    return h("p.letters", { "aria-hidden": "true", onpointerleave: () => marks.set(null) },
+      [...show.caption_point.subarray(from, from + LETTERS)].map((p, n) => h("span", {
+        class: from + n === marked ? "is-marked" : "", onpointerenter: () => point(from + n) }, String.fromCodePoint(p))));
+  }
+
   function draw() {
     if (!show || room.hidden) return;
     fit(canvas);
@@ -116,6 +132,13 @@ export function holesPanel(room, store, marks, redraw) {
     c.fillStyle = colour("line");
     for (let k = 0; k < show.caption_first.length; k += 2) {
       for (let i = show.caption_first[k]; i <= show.caption_last[k]; i++) {
+        c.fillRect((i % show.positions) * cell, Math.floor(i / show.positions) * tall, cell + 0.5, tall);
+      }
+    }
+    const { character = -1 } = marks.found ?? {};
+    if (character >= 0) {
+      c.fillStyle = colour("deed-soft");
+      for (let i = show.caption_first[character]; i <= show.caption_last[character]; i++) {
         c.fillRect((i % show.positions) * cell, Math.floor(i / show.positions) * tall, cell + 0.5, tall);
       }
     }
@@ -136,7 +159,7 @@ export function holesPanel(room, store, marks, redraw) {
 
   /** Everything about the marked place, in words. */
   function told() {
-    if (!marks.place) return "Point at a hole, a lamp or a note.";
+    if (!marks.place) return "Click a hole to flip it, or drag to paint. Point at a hole, a letter, a lamp or a note to see what belongs to it.";
     const { row, position } = marks.place;
     const { bit, character, time, notes } = marks.found;
     const parts = [`Row ${row + 1}, position ${position + 1}: ${bit < 0 ? "unknown" : bit === show.holeMeans ? "a hole" : "no hole"}, bit ${bit < 0 ? "?" : bit}`];
@@ -159,6 +182,7 @@ export function holesPanel(room, store, marks, redraw) {
     sync() {},
     setShow(next) {
       show = next;
+      from = 0;
       cursor = { row: Math.min(cursor.row, show.rows - 1), position: Math.min(cursor.position, show.positions - 1) };
       painted = null;
       sync();

@@ -75,6 +75,7 @@ export function musicPanel(room, store, tables, preview, tell) {
     } catch (e) { wrong(e); }
   }
   const list = presetList(store, tables, lay, preview, () => sync());
+  room.addEventListener("open", list.settle);
 
   async function roll(fresh) {
     if (fresh) seed = 1 + Math.floor(Math.random() * 99999);

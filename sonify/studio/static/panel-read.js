@@ -10,15 +10,24 @@ const HINTS = [ // for what a file may not tell
   ["rows", "Rows of the disc", "For a MIDI recording. Empty: detected.", 100000],
   ["sample-rate", "Samples per second", "For a log without a time column.", 10000000]];
 
+const LONGEST_S = 60; // as the server allows
+
 const share = (x) => `${(100 * x).toFixed(x > 0.999 ? 0 : 1)} %`;
 
 /** A field for a file that is sent to the server; `take(file, signal)` gives what to say at the end. */
 export function fileField(label, help, place, id, store, doing, take, redraw) {
   let going = null;
+  let name = "";
+  let began = 0;
+  let timer = 0;
+  const lasted = () => Math.floor((performance.now() - began) / 1000);
   async function read(one) {
     going?.abort();
     const mine = going = new AbortController();
     document.body.dataset.reading = "";
+    [name, began] = [one.name, performance.now()];
+    clearInterval(timer);
+    timer = setInterval(redraw, 1000);
     work.begin(id, `${doing} ${one.name}…`, 0);
     redraw();
     try {
@@ -35,6 +44,7 @@ export function fileField(label, help, place, id, store, doing, take, redraw) {
     } finally {
       if (going === mine) {
         going = null;
+        clearInterval(timer);
         delete document.body.dataset.reading;
         redraw();
       }
@@ -44,7 +54,8 @@ export function fileField(label, help, place, id, store, doing, take, redraw) {
   }
   return { read, view: () => h("div.field.full", { "data-place": place }, h("label", { htmlFor: id }, label),
     h("input", { type: "file", id, "aria-describedby": `${id}-help`, onchange: (e) => e.target.files[0] && read(e.target.files[0]) }),
-    h("button", { type: "button", hidden: !going, onclick: () => going?.abort() }, "Stop"),
+    going && h("div.row", {}, h("progress", { "aria-label": `${doing} ${name}` }), h("span.fact", {}, `${lasted()} s of at most ${LONGEST_S} s`),
+      h("button", { type: "button", onclick: () => going?.abort() }, "Stop")),
     h("p.about", { id: `${id}-help` }, help)) };
 }
 

@@ -178,6 +178,7 @@ export function presetList(store, tables, lay, preview, redraw) {
 
   return {
     view,
+    settle,
     sync() {
       clearTimeout(timer);
       if (open || near) timer = setTimeout(measure, WAIT_MS);
