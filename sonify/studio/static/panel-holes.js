@@ -117,7 +117,7 @@ export function holesPanel(room, store, marks, redraw) {
       const first = show.caption_first[k];
       marks.set({ row: Math.floor(first / show.positions), position: first % show.positions });
     };
-    return h("p.letters", { "aria-hidden": "true", onpointerleave: () => marks.set(null) },
+    return h("p.letters.full", { "aria-hidden": "true", onpointerleave: () => marks.set(null) },
       [...show.caption_point.subarray(from, from + LETTERS)].map((p, n) => h("span", {
         class: from + n === marked ? "is-marked" : "", onpointerenter: () => point(from + n) }, String.fromCodePoint(p))));
   }
