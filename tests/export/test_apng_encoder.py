@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 
-from sonify.export.animation.apng import encode_apng, nearest_delay
+from sonify.export.animation.apng import encode_apng
 from sonify.export.animation.frames import Patch
 from tests.export.animations import (
     SHAPES,
@@ -99,7 +99,7 @@ def test_random_animations(made):
     data = encoded(made)
     assert_same(by_pillow(data)[0], expected(made))
     total = made.end_s - made.patches[0].time_s
-    assert float(sum(delays(data))) == pytest.approx(total, abs=1e-6)
+    assert float(sum(delays(data))) == pytest.approx(total, abs=5.01e-4)
 
 
 def toggles(times, end_s):
@@ -107,16 +107,18 @@ def toggles(times, end_s):
     return animation(dots, 2, end_s=end_s)
 
 
-def test_delays_are_exact_fractions():
-    made = toggles([k / 30 for k in range(90)], 3.0)
-    assert set(delays(encoded(made))) == {Fraction(1, 30)}
+def test_delays_add_up_in_whole_milliseconds():
+    # Chromium cuts off what is beyond them
+    found = delays(encoded(toggles([k / 30 for k in range(90)], 3.0)))
+    assert set(found) == {Fraction(33, 1000), Fraction(34, 1000)}
+    assert sum(found) == 3
 
 
 def test_errors_are_carried_on():
     times = np.cumsum(np.full(4000, np.pi / 100)) - np.pi / 100
     data = encoded(toggles(times.tolist(), float(times[-1]) + 1))
     shown = np.cumsum([float(d) for d in delays(data)])
-    assert np.abs(shown[:-1] - times[1:]).max() < 1e-8
+    assert np.abs(shown[:-1] - times[1:]).max() < 5.01e-4
 
 
 def test_no_delay_is_under_eleven_milliseconds():
@@ -129,27 +131,8 @@ def test_no_delay_is_under_eleven_milliseconds():
 def test_very_long_delays():
     data = encoded(toggles([0.0, 5000.25, 200_000.5], 400_000.0))
     found = delays(data)
-    assert max(found) <= 65535
-    assert float(sum(found)) == pytest.approx(400_000, abs=1e-3)
+    assert sum(found) == 400_000
     assert_same(by_pillow(data)[0][-1:], expected(toggles([0.0, 1.0, 2.0], 3.0))[-1:])
-
-
-@pytest.mark.parametrize(
-    ("seconds", "fraction"),
-    [
-        (0.04, Fraction(1, 25)),
-        (1 / 65535, Fraction(1, 65535)),
-        (2.5, Fraction(5, 2)),
-        (65535.0, Fraction(65535)),
-        (1e6, Fraction(65535)),
-        (0.0, Fraction(0)),
-        (-1e-9, Fraction(0)),
-    ],
-)
-def test_nearest_delay(seconds, fraction):
-    got = nearest_delay(seconds)
-    assert got == fraction
-    assert max(got.numerator, got.denominator) <= 65535
 
 
 @pytest.mark.parametrize(("loop", "plays"), [(0, 0), (1, 1), (5, 5), (None, 1)])

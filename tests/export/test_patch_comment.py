@@ -4,15 +4,27 @@ from __future__ import annotations
 
 import pytest
 
+from sonify.export.animation.comments import in_gif, in_png, in_webp
 from sonify.export.animation.patch_comment import PLACEHOLDER, SIZE, patch_comment
 
+TEXTS = ["what was found", "Grüße", "霧" * 2000, ""]
 
-@pytest.mark.parametrize("lead", [0, 1, 760])
-def test_every_placeholder_is_replaced(tmp_path, lead):
+
+@pytest.mark.parametrize("text", TEXTS)
+@pytest.mark.parametrize(("head", "block"), [(b"GIF89a", in_gif), (b"\x89PNG", in_png)])
+def test_what_follows_moves_forward(tmp_path, head, block, text):
     path = tmp_path / "a.bin"
-    mark = PLACEHOLDER.encode()
-    path.write_bytes(b"x" * lead + mark + b"y" * 77 + mark + b"z")
-    assert patch_comment(path, "what was found")
-    new = b"what was found".ljust(SIZE)
-    assert path.read_bytes() == b"x" * lead + new + b"y" * 77 + new + b"z"
+    path.write_bytes(head + b"x" * 760 + block(PLACEHOLDER) + b"y" * 5000)
+    assert patch_comment(path, text)
+    kept = text.encode()[: SIZE - 8].decode(errors="ignore")
+    assert path.read_bytes() == head + b"x" * 760 + block(kept) + b"y" * 5000
     assert not patch_comment(path, "again"), "no placeholder is left"
+
+
+def test_the_length_of_a_webp_file_is_right(tmp_path):
+    path = tmp_path / "a.webp"
+    path.write_bytes(b"RIFF\0\0\0\0WEBP" + in_webp(PLACEHOLDER))
+    assert patch_comment(path, "R&D <x>")
+    data = path.read_bytes()
+    assert data[12:] == in_webp("R&D <x>")
+    assert int.from_bytes(data[4:8], "little") == len(data) - 8

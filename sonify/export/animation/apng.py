@@ -5,8 +5,8 @@ acTL, fcTL and fdAT.
 
 A palette is stored with 8 bits per pixel: with fewer, ffmpeg (seen in version 5.1) misplaces any
 rectangle smaller than the picture, and deflate makes up for most of the difference. A change is
-stored as its rectangle, which replaces what was there. A delay is the fraction nearest to the exact
-time left to the next change, so errors do not add up.
+stored as its rectangle, which replaces what was there. Delays are whole milliseconds, because
+Chromium cuts off what is beyond them.
 Browsers show a delay of 10 ms or less as 100 ms (common practice, no source), so nothing shorter
 than 11 ms is stored.
 """
@@ -15,17 +15,15 @@ from __future__ import annotations
 
 import io
 import os
-import zlib
-from fractions import Fraction
 from struct import pack, unpack_from
 from typing import BinaryIO
 
+from sonify.export.animation.comments import in_png, png_chunk
 from sonify.export.animation.frames import Animation, Pixels, cached, changes
 
-RATE = 1_000_000_000
-SHORTEST = RATE * 11 // 1000
-LONGEST = 65535 * RATE
-MOST = 65535
+RATE = 1000
+SHORTEST = 11
+LONGEST = 65535
 
 SIGNATURE = b"\x89PNG\r\n\x1a\n"
 
@@ -45,57 +43,33 @@ def encode_apng(animation: Animation, out: BinaryIO) -> None:
     plays = 1 if animation.loop is None else animation.loop
     out.write(SIGNATURE)
     count = sequence = 0
-    ideal = Fraction(0)
-    stored = 0.0
     for change in changes(animation, RATE, shortest=SHORTEST, longest=LONGEST):
         if count == 0:
             kind = 3 if change.new.ndim == 2 else 2 if change.new.shape[2] == 3 else 6
             size = pack(">II", animation.width, animation.height)
-            out.write(_chunk(b"IHDR", size + bytes([8, kind, 0, 0, 0])))
+            out.write(png_chunk(b"IHDR", size + bytes([8, kind, 0, 0, 0])))
             count_at = out.tell()
-            out.write(_chunk(b"acTL", pack(">II", 0, plays)))
+            out.write(png_chunk(b"acTL", pack(">II", 0, plays)))
             if animation.comment:
-                out.write(_text(animation.comment))
+                out.write(in_png(animation.comment))
             if animation.palette is not None:
-                out.write(_chunk(b"PLTE", animation.palette.tobytes()))
-        ideal += Fraction(change.ticks, RATE)
-        delay = nearest_delay(float(ideal) - stored)
-        stored += delay.numerator / delay.denominator
+                out.write(png_chunk(b"PLTE", animation.palette.tobytes()))
         height, width = change.new.shape[:2]
         place = pack(">IIIII", sequence, width, height, change.x, change.y)
-        stay = pack(">HHBB", delay.numerator, delay.denominator, 0, 0)
-        out.write(_chunk(b"fcTL", place + stay))
+        stay = pack(">HHBB", change.ticks, RATE, 0, 0)
+        out.write(png_chunk(b"fcTL", place + stay))
         sequence += 1
         data = _data(change.new)
         if count == 0:
-            out.write(_chunk(b"IDAT", data))
+            out.write(png_chunk(b"IDAT", data))
         else:
-            out.write(_chunk(b"fdAT", pack(">I", sequence) + data))
+            out.write(png_chunk(b"fdAT", pack(">I", sequence) + data))
             sequence += 1
         count += 1
-    out.write(_chunk(b"IEND", b""))
+    out.write(png_chunk(b"IEND", b""))
     out.seek(count_at)
-    out.write(_chunk(b"acTL", pack(">II", count, plays)))
+    out.write(png_chunk(b"acTL", pack(">II", count, plays)))
     out.seek(0, os.SEEK_END)
-
-
-def nearest_delay(seconds: float) -> Fraction:
-    """The nearest fraction of two 16-bit numbers."""
-    if seconds <= 0:
-        return Fraction(0)
-    least = MOST if seconds <= 1 else max(1, int(MOST / seconds))
-    return min(Fraction(seconds).limit_denominator(least), Fraction(MOST))
-
-
-def _chunk(kind: bytes, data: bytes) -> bytes:
-    return pack(">I", len(data)) + kind + data + pack(">I", zlib.crc32(data, zlib.crc32(kind)))
-
-
-def _text(comment: str) -> bytes:
-    try:
-        return _chunk(b"tEXt", b"Comment\0" + comment.encode("latin-1"))
-    except UnicodeEncodeError:
-        return _chunk(b"iTXt", b"Comment\0\0\0\0\0" + comment.encode("utf-8"))
 
 
 @cached

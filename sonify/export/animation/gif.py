@@ -19,6 +19,7 @@ from typing import BinaryIO
 
 import numpy as np
 
+from sonify.export.animation.comments import in_gif
 from sonify.export.animation.frames import Animation, Change, Patch, Pixels, changes
 from sonify.export.animation.gif_lzw import Raster, coded, present
 
@@ -95,10 +96,7 @@ def _head(animation: Animation) -> bytes:
         repeats = max(animation.loop - 1, 0)
         parts.append(b"\x21\xff\x0bNETSCAPE2.0\x03\x01" + pack("<H", repeats) + b"\0")
     if animation.comment:
-        # Section 24 of the specification wants 7-bit ASCII.
-        text = animation.comment.encode("ascii", "backslashreplace")
-        blocks = (text[at : at + 255] for at in range(0, len(text), 255))
-        parts.append(b"\x21\xfe" + b"".join(pack("B", len(b)) + b for b in blocks) + b"\0")
+        parts.append(in_gif(animation.comment))
     return b"".join(parts)
 
 

@@ -1,46 +1,76 @@
 """Patch the comment of a finished file, as its figures are known only then.
 
-A placeholder of fixed length is written first and then overwritten, so no other byte moves.
+A longer placeholder is written first. In GIF, PNG and WebP, what follows it moves forward; in
+films, whose tables point into the file, what is left of it becomes an empty box ("free", ISO/IEC
+14496-12) or element ("Void", RFC 8794).
 """
 
 from __future__ import annotations
 
 import mmap
-import zlib
 from pathlib import Path
+
+from sonify.export.animation.comments import in_gif, in_png, in_webp
 
 __all__ = ["PLACEHOLDER", "patch_comment"]
 
-SIZE = 240
+# Bytes that a comment may have, and those that an empty box takes at least.
+SIZE, _LEAST = 1024, 8
 # The comment until then.
 PLACEHOLDER = "comment to come ".ljust(SIZE, ".")
+
+_BLOCKS = {b"GIF": in_gif, b"\x89PN": in_png, b"RIF": in_webp}
 
 
 def patch_comment(path: Path, text: str) -> bool:
     """Replace the placeholder with a text, and return whether there was one.
 
-    The text becomes plain ASCII, cut off or padded with spaces.
+    What is longer than the placeholder is cut off.
     """
-    old, new = PLACEHOLDER.encode(), text.encode("ascii", "replace")[:SIZE].ljust(SIZE)
+    text = text.encode()[: SIZE - _LEAST].decode(errors="ignore")
     # mapped, not read: a clip may be larger than memory
-    with open(path, "r+b") as file, mmap.mmap(file.fileno(), 0) as data:
-        png = data[:8] == b"\x89PNG\r\n\x1a\n"
-        first = at = data.find(old)
-        while at >= 0:
-            data[at : at + SIZE] = new
-            if png:
-                _correct_crc(data, at)
-            at = data.find(old, at + SIZE)
+    with open(path, "r+b") as file:
+        with mmap.mmap(file.fileno(), 0) as data:
+            block = _BLOCKS.get(data[:3])
+            if block is None:
+                return _fill(data, text.encode())
+            old, new = block(PLACEHOLDER), block(text)
+            at = data.find(old)
+            if at < 0:
+                return False
+            size = len(data) - len(old) + len(new)
+            data.move(at + len(new), at + len(old), len(data) - at - len(old))
+            data[at : at + len(new)] = new
+            if block is in_webp:
+                data[4:8] = (size - 8).to_bytes(4, "little")
+        file.truncate(size)
+    return True
+
+
+def _fill(data: mmap.mmap, text: bytes) -> bool:
+    """Put a text in place of each placeholder of a film."""
+    old, rest = PLACEHOLDER.encode(), SIZE - len(text)
+    first = at = data.find(old)
+    while at >= 0:
+        if data[at - 12 : at - 8] == b"data":
+            # an item list: an item, within it its data, and its type and locale
+            _shrink(data, at - 24, 4, rest)
+            _shrink(data, at - 16, 4, rest)
+            empty = rest.to_bytes(4, "big") + b"free"
+        elif data[at - 8 : at - 4] == b"\xa9cmt":
+            # user data of QuickTime: the length of the text, and its language
+            _shrink(data, at - 12, 4, rest)
+            _shrink(data, at - 4, 2, rest)
+            empty = rest.to_bytes(4, "big") + b"free"
+        else:
+            # a string of EBML, with its length in two bytes
+            _shrink(data, at - 2, 2, rest)
+            empty = b"\xec" + (0x4000 | rest - 3).to_bytes(2, "big")
+        data[at : at + SIZE] = text + empty.ljust(rest, b"\0")
+        at = data.find(old, at + SIZE)
     return first >= 0
 
 
-def _correct_crc(data: mmap.mmap, at: int) -> None:
-    """Correct the CRC of the PNG chunk around an index (PNG specification, 5.3)."""
-    begin = 8
-    while begin < len(data):
-        size = int.from_bytes(data[begin : begin + 4], "big")
-        end = begin + 8 + size
-        if begin <= at < end:
-            data[end : end + 4] = zlib.crc32(data[begin + 4 : end]).to_bytes(4, "big")
-            return
-        begin = end + 4
+def _shrink(data: mmap.mmap, at: int, size: int, less: int) -> None:
+    number = int.from_bytes(data[at : at + size], "big") - less
+    data[at : at + size] = number.to_bytes(size, "big")

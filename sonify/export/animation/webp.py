@@ -15,9 +15,9 @@ import io
 import os
 from struct import pack
 from typing import Any, BinaryIO
-from xml.sax.saxutils import escape
 
 from sonify.errors import InputError
+from sonify.export.animation.comments import in_webp, webp_chunk
 from sonify.export.animation.frames import Animation, Pixels, cached, changes
 
 RATE = 1000
@@ -34,14 +34,6 @@ _QUALITY: dict[str, dict[str, Any]] = {
 
 ANIMATION, XMP, ALPHA = 0x02, 0x04, 0x10
 DO_NOT_BLEND = 0x02
-
-DESCRIPTION = (
-    '<x:xmpmeta xmlns:x="adobe:ns:meta/">'
-    '<rdf:RDF xmlns:rdf="http://www.w3.org/1999/02/22-rdf-syntax-ns#">'
-    '<rdf:Description rdf:about="" xmlns:dc="http://purl.org/dc/elements/1.1/">'
-    '<dc:description><rdf:Alt><rdf:li xml:lang="x-default">{}</rdf:li></rdf:Alt>'
-    "</dc:description></rdf:Description></rdf:RDF></x:xmpmeta>"
-)
 
 
 def encode_webp(animation: Animation, out: BinaryIO) -> None:
@@ -75,17 +67,17 @@ def encode_webp(animation: Animation, out: BinaryIO) -> None:
     size = _three(animation.width - 1) + _three(animation.height - 1)
     start = out.tell()
     out.write(b"RIFF\0\0\0\0WEBP")
-    out.write(_chunk(b"VP8X", pack("<I", flags) + size))
-    out.write(_chunk(b"ANIM", pack("<IH", 0xFF000000, plays)))
+    out.write(webp_chunk(b"VP8X", pack("<I", flags) + size))
+    out.write(webp_chunk(b"ANIM", pack("<IH", 0xFF000000, plays)))
     for change in changes(animation, RATE, shortest=SHORTEST, longest=LONGEST, even=True):
         if change.new.ndim == 3 and change.new.shape[2] == 4:
             flags |= ALPHA
         height, width = change.new.shape[:2]
         numbers = (change.x // 2, change.y // 2, width - 1, height - 1, change.ticks)
         place = b"".join(map(_three, numbers)) + bytes([DO_NOT_BLEND])
-        out.write(_chunk(b"ANMF", place + data(change.new)))
+        out.write(webp_chunk(b"ANMF", place + data(change.new)))
     if animation.comment:
-        out.write(_chunk(b"XMP ", DESCRIPTION.format(escape(animation.comment)).encode()))
+        out.write(in_webp(animation.comment))
     end = out.tell()
     out.seek(start + 4)
     out.write(pack("<I", end - start - 8))
@@ -96,10 +88,6 @@ def encode_webp(animation: Animation, out: BinaryIO) -> None:
 
 def _three(number: int) -> bytes:
     return number.to_bytes(3, "little")
-
-
-def _chunk(kind: bytes, data: bytes) -> bytes:
-    return kind + pack("<I", len(data)) + data + b"\0" * (len(data) & 1)
 
 
 def _data(rgb: Pixels, options: dict[str, Any]) -> bytes:

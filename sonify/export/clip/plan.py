@@ -110,7 +110,8 @@ def plan_of(job: Job, suffix: str) -> FramePlan:
         start, end = scroll.start_s, scroll.end_s
     else:
         start, end = span_of(show, options, _piece_end(job), show.message_s)
-    frames = max(1, math.ceil((end - start) * fps - _FUZZ))
+    # a frame belongs to the range if its middle does
+    frames = max(1, math.ceil((end - start) * fps - Fraction(1, 2)))
     before = [still] if views[0] == "title" else []
     after = [("credits", *still[1:])] if "title" in views[others[0] :] else []
     passes = [frames] * (1 if moving else max(1, options.loop or 1))

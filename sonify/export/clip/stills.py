@@ -45,7 +45,10 @@ def write_folder(film: Film, folder: Path) -> None:
     try:
         beside.mkdir()
         info = PngImagePlugin.PngInfo()
-        info.add_text("Title", title)
+        if title.isascii():
+            info.add_text("Title", title)
+        else:
+            info.add_itxt("Title", title)
         info.add_text("Comment", PLACEHOLDER)
         last = beside
         for k, changed in enumerate(film.frames()):

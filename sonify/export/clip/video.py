@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from fractions import Fraction
 from pathlib import Path
+from struct import pack
 from typing import Any
 
 import numpy as np
@@ -191,7 +192,7 @@ class VideoSink:
         if kind.frames_held:
             give_back_large()
         self.kind, self.format, self.fps = kind, format, fps
-        self.size = (width, height)
+        self.path, self.size = path, (width, height)
         self._av = av
         self.out = av.open(str(path), "w", options=dict(kind.container))
         self.out.metadata.update(tags)
@@ -207,7 +208,7 @@ class VideoSink:
     def _video(self, width: int, height: int, quality: str, coarse: int) -> Any:
         stream: Any = self.out.add_stream(self.kind.video, rate=self.fps)
         stream.width, stream.height, stream.pix_fmt = width, height, self.format.name
-        stream.options = dict(self.kind.quality[quality])
+        stream.options = {**self.kind.quality[quality], "field_order": "progressive"}
         for key, coarser in _COARSER.items():
             if key in stream.options:
                 stream.options[key] = str(coarser(int(stream.options[key]), coarse))
@@ -289,6 +290,17 @@ class VideoSink:
         if self.sound is not None:
             self.out.mux(self.sound.encode())
         self.out.close()
+        if self.path.suffix.casefold() == ".webm":
+            _correct_length(self.path, float(1000 * self._pts / self.fps))
+
+
+def _correct_length(path: Path, milliseconds: float) -> None:
+    """Correct the length of a WebM file, to which FFmpeg adds the lead of the Opus coder."""
+    with open(path, "r+b") as file:
+        # the element Duration with 8 bytes (RFC 9559, 5.1.2.10)
+        at = file.read(4096).find(b"\x44\x89\x88")
+        file.seek(at + 3)
+        file.write(pack(">d", milliseconds))
 
 
 @contextlib.contextmanager
