@@ -1,26 +1,39 @@
 """sonify: from a punched disc to the music and the light show that its player makes.
 
 >>> import sonify
->>> disc = sonify.Disc.from_message("FOG LIFTS 9")
->>> show = sonify.perform(disc, settings={"music.root": "E3"})
+>>> disc = sonify.encode("FOG LIFTS 9")
+>>> show = sonify.perform(disc, "music-box", {"music.root": "E3"})
 >>> show.save("out/fog.mid")                                            # doctest: +SKIP
 """
 
 from __future__ import annotations
 
 import importlib
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from sonify import hooks
 
 if TYPE_CHECKING:
-    from pathlib import Path
-
     from sonify.disc.code.code import Code
     from sonify.disc.disc import Disc
     from sonify.disc.layout import Layout
-    from sonify.disc.sizes import Geometry, KeepOut
+    from sonify.disc.sizes import FitSpec, Geometry, KeepOut
     from sonify.errors import Caution, InputError, OutputError, SonifyError
+    from sonify.library import (
+        Sound,
+        audition,
+        compare,
+        compose,
+        draw,
+        encode,
+        firmware,
+        fit,
+        frames,
+        page,
+        read,
+        render,
+    )
     from sonify.load import load_disc, save_disc
     from sonify.performance import Performance, perform
     from sonify.performance_settings import Setup, load_setup
@@ -32,38 +45,44 @@ _PUBLIC = {
     "disc.code.code": ("Code",),
     "disc.disc": ("Disc",),
     "disc.layout": ("Layout",),
-    "disc.sizes": ("Geometry", "KeepOut"),
+    "disc.sizes": ("FitSpec", "Geometry", "KeepOut"),
     "errors": ("Caution", "InputError", "OutputError", "SonifyError"),
+    "library": (
+        "Sound", "audition", "compare", "draw", "encode", "firmware", "fit", "frames", "page",
+        "read", "render",
+    ),
     "load": ("load_disc", "save_disc"),
     "performance": ("Performance", "perform"),
     "performance_settings": ("Setup", "load_setup"),
-}
+}  # fmt: skip
 
 __all__ = [
-    "Caution", "Code", "Disc", "Geometry", "InputError", "KeepOut", "Layout", "OutputError",
-    "Performance", "Setup", "SonifyError", "__version__", "load_disc", "load_setup", "perform",
-    "save_disc",
+    "Caution", "Code", "Disc", "FitSpec", "Geometry", "InputError", "KeepOut", "Layout",
+    "OutputError", "Performance", "Setup", "SonifyError", "Sound", "__version__", "audition",
+    "compare", "compose", "draw", "encode", "firmware", "fit", "frames", "load_disc", "load_setup",
+    "page", "perform", "read", "render", "save_disc",
 ]  # fmt: skip
 
 
-def _save(*args: Any) -> Any:
-    from sonify.export.file_formats import save
+def _later(module: str, name: str) -> Callable[..., Any]:
+    """A function that is imported when it is called."""
 
-    return save(*args)
+    def called(*args: Any, **options: Any) -> Any:
+        return getattr(importlib.import_module(f"sonify.{module}"), name)(*args, **options)
 
-
-def _disc_of_project(path: Path) -> Disc | None:
-    from sonify.studio.project import project_at
-
-    project = project_at(path)
-    return None if project is None else project.played()[0]
+    return called
 
 
-hooks.save = _save
-hooks.disc_of_project = _disc_of_project
+hooks.save = _later("export.file_formats", "save")
+hooks.load_disc = _later("load", "load_disc")
+hooks.disc_of_project = _later("studio.project", "disc_at")
+hooks.compose = _later("library", "compose")
+hooks.shown = _later("library", "shown")
 
 
 def __getattr__(name: str) -> Any:
+    if name == "compose":  # a package, which is a function too
+        return importlib.import_module("sonify.compose")
     for module, names in _PUBLIC.items():
         if name in names:
             return getattr(importlib.import_module(f"sonify.{module}"), name)

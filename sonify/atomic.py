@@ -5,12 +5,17 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
-from collections.abc import Iterator
+import tempfile
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any, BinaryIO
 
 from sonify.errors import OutputError
 
-__all__ = ["atomic_write", "cannot_write", "make_folder"]
+__all__ = ["Target", "atomic_write", "cannot_write", "make_folder", "save_to"]
+
+Target = str | Path | BinaryIO
+"""Where to write to: a path, or a buffer that is open for bytes."""
 
 
 _REASONS = {
@@ -75,3 +80,38 @@ def atomic_write(path: str | Path) -> Iterator[Path]:
     finally:
         with contextlib.suppress(OSError):
             beside.unlink(missing_ok=True)
+
+
+def save_to(target: Target, suffix: str | None, write: Callable[[Any], object]) -> Path | None:
+    """Let `write` write a file to a path, or into a buffer.
+
+    Parameters
+    ----------
+    target : str, Path or binary file
+    suffix : str, optional
+        The kind of file that a buffer takes, such as ".mid" or "mid".
+    write : callable
+        Writes to the path that it is given.
+
+    Returns
+    -------
+    Path or None
+        The path; None for a buffer.
+
+    Raises
+    ------
+    OutputError
+        A buffer without a kind, or for an output of several files.
+    """
+    if isinstance(target, (str, Path)):
+        write(target)
+        return Path(target)
+    if suffix is None:
+        raise OutputError('a buffer has no suffix; say the kind, such as format="mid"')
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder, f"file.{suffix.removeprefix('.')}")
+        write(path)
+        if len(list(Path(folder).iterdir())) > 1:
+            raise OutputError("this makes several files, and a buffer takes one; give a path")
+        target.write(path.read_bytes())
+    return None

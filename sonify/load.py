@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from sonify import hooks
-from sonify.atomic import atomic_write
+from sonify.atomic import Target, atomic_write
 from sonify.disc.disc import Disc
 from sonify.disc.file import disc_from_table, disc_to_toml
 from sonify.errors import InputError
@@ -143,16 +143,18 @@ def _as_it_is(disc: Disc, wanted: Wanted | None, path: Path) -> Found:
     return Found(disc, sighting, how, (), ())
 
 
-def save_disc(disc: Disc, path: str | Path) -> Path:
-    """Write a disc file. Reading it back gives the same disc.
+def save_disc(disc: Disc, target: Target) -> Path | None:
+    """Write a disc file, or into a buffer. Reading it back gives the same disc.
 
     Raises
     ------
     OutputError
         The place can't be written.
     """
-    path = Path(path)
-    text = disc_to_toml(disc)
-    with atomic_write(path) as beside:
-        beside.write_text(text, encoding="utf-8")
-    return path
+    data = disc_to_toml(disc).encode("utf-8")
+    if not isinstance(target, (str, Path)):
+        target.write(data)
+        return None
+    with atomic_write(target) as beside:
+        beside.write_bytes(data)
+    return Path(target)

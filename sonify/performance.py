@@ -6,20 +6,23 @@ note sounds or a lamp lights.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+import contextlib
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, BinaryIO, overload
 
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
 import sonify.hooks as hooks
+from sonify.atomic import Target
 from sonify.disc.code.units import space_value
 from sonify.disc.disc import Disc
 from sonify.disc_player.timeline import Timeline, read_times, reading_of
+from sonify.errors import plural
 from sonify.light.colours import Bits, faded
 from sonify.light.fill_rules import fill_lights, find_fill
 from sonify.light.lamp_levels import LampLevels
@@ -32,6 +35,7 @@ from sonify.music.note_changes import outside
 from sonify.music.notes import Part, make_parts, notes_of
 from sonify.music.tempo import timed as timed_music
 from sonify.performance_settings import Setup, load_setup
+from sonify.progress import report, watching
 
 if TYPE_CHECKING:
     from sonify.light.power import Power
@@ -276,21 +280,46 @@ class Performance:
             "another number of positions"
         )
 
-    def save(self, path: str | Path, what: str | None = None, **options: Any) -> Path:
-        """Write the performance to a file; the kind follows the suffix.
+    @overload
+    def save(
+        self, target: str | Path, what: str | None = None, *,
+        progress: Callable[[float], None] | None = None, **options: Any,
+    ) -> Path: ...  # fmt: skip
+
+    @overload
+    def save(
+        self, target: BinaryIO, what: str | None = None, *, format: str,
+        progress: Callable[[float], None] | None = None, **options: Any,
+    ) -> None: ...  # fmt: skip
+
+    def save(
+        self,
+        target: Target,
+        what: str | None = None,
+        *,
+        format: str | None = None,
+        progress: Callable[[float], None] | None = None,
+        **options: Any,
+    ) -> Path | None:
+        """Write the performance to a file or buffer; the kind follows the suffix.
 
         Parameters
         ----------
-        path : str or Path
+        target : str, Path or binary file
         what : str, optional
-            Which part of the performance, where a suffix is ambiguous: "lights" or "message".
+            Which part of the performance, where a suffix is ambiguous: "lights", "message",
+            "clip", "score" or "explain".
+        format : str, optional
+            The kind of file that a buffer takes, such as "mid".
+        progress : callable, optional
+            Is called with the share that is done, 0 to 1; an exception from it stops the work.
         **options
-            The writer's options.
+            The writer's options, such as `rows="1-4"`.
 
         Returns
         -------
-        Path
-            Where it is.
+        Path or None
+            Where it is; None for a buffer.
 
         Raises
         ------
@@ -298,14 +327,34 @@ class Performance:
             A suffix that is not offered, or an unknown option.
         OutputError
             The place can't be written.
+
+        Examples
+        --------
+        >>> import io
+        >>> buffer = io.BytesIO()
+        >>> perform(Disc.from_message("FOG")).save(buffer, format="mid")
+        >>> buffer.getvalue()[:4]
+        b'MThd'
         """
-        out: Path = hooks.save(self, path, what, options)
+        with watching(progress) if progress else contextlib.nullcontext():
+            out: Path | None = hooks.save(self, target, what, format, options)
+            report(1.0)
         return out
+
+    def __repr__(self) -> str:
+        rows = plural(self.disc.rows, "row")
+        return (
+            f"<Performance of '{self.disc.name}': {rows} of {self.disc.positions}, "
+            f"{self.duration_s:.1f} s at {self.setup.player.rpm:g} rpm>"
+        )
+
+    def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:
+        return hooks.shown(self)
 
 
 def perform(
-    disc: Disc,
-    presets: Iterable[str | Path] = (),
+    disc: Disc | str | Path,
+    presets: str | Path | Iterable[str | Path] = (),
     settings: Mapping[str, Any] | None = None,
     *,
     setup: Setup | None = None,
@@ -314,9 +363,10 @@ def perform(
 
     Parameters
     ----------
-    disc : Disc
-    presets : iterable of str or Path
-        Laid over each other; later ones win.
+    disc : Disc, str or Path
+        A disc, or what `load_disc` takes: a name or a file.
+    presets : str, Path, or iterable of them
+        One preset, or several that are laid over each other; later ones win.
     settings : mapping, optional
         Dotted keys and values, over all presets.
     setup : Setup, optional
@@ -336,13 +386,16 @@ def perform(
     >>> show = perform(Disc.from_message("FOG LIFTS 9"), settings={"music.root": "E3"})
     >>> len(show.reading), show.disc.message
     (112, 'FOG LIFTS 9')
+    >>> perform("cairn-small", "music-box")
+    <Performance of 'cairn-small': 2 rows of 56, 24.1 s at 10 rpm>
     """
+    played: Disc = disc if isinstance(disc, Disc) else hooks.load_disc(disc)
     setup = load_setup(presets, settings) if setup is None else setup
     find_fill(setup.player.matrix.fill)
-    timing = timed_music(setup.music, setup.player, disc.rows, disc.positions)
+    timing = timed_music(setup.music, setup.player, played.rows, played.positions)
     setup = msgspec.structs.replace(setup, music=timing.music, player=timing.player)
-    grid = grid_of(setup.music, disc.positions, disc.rows)
-    timeline = read_times(disc.rows, disc.positions, setup.player)
+    grid = grid_of(setup.music, played.positions, played.rows)
+    timeline = read_times(played.rows, played.positions, setup.player)
     if setup.music.timing == "bars":
         timeline = rows_to_bars(timeline, grid, setup.player)
-    return Performance(disc, setup, timeline, grid, timing.said)
+    return Performance(played, setup, timeline, grid, timing.said)

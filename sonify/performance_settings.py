@@ -43,7 +43,7 @@ def is_preset(table: Mapping[str, Any]) -> bool:
 
 
 def load_setup(
-    presets: Iterable[str | Path] = (),
+    presets: str | Path | Iterable[str | Path] = (),
     settings: Mapping[str, Any] | None = None,
     base: Mapping[str, Any] | None = None,
 ) -> Setup:
@@ -53,7 +53,7 @@ def load_setup(
 
     Parameters
     ----------
-    presets : iterable of str or Path
+    presets : str, Path, or iterable of them
         Names of presets that ship, or paths of TOML files. Later ones win.
     settings : mapping, optional
         Dotted keys such as `music.root`, and their values.
@@ -80,7 +80,7 @@ def load_setup(
 
 
 def setup_table(
-    presets: Iterable[str | Path] = (),
+    presets: str | Path | Iterable[str | Path] = (),
     settings: Mapping[str, Any] | None = None,
     base: Mapping[str, Any] | None = None,
 ) -> dict[str, Any]:
@@ -93,7 +93,7 @@ def setup_table(
     """
     data: dict[str, Any] = dict(base or {})
     settings = settings or {}
-    for preset in presets:
+    for preset in (presets,) if isinstance(presets, (str, Path)) else presets:
         path = preset if isinstance(preset, Path) else find_preset(preset)
         if path.suffix.casefold() in SUFFIXES:
             table = _tuning(path, data)

@@ -20,6 +20,7 @@ from mkdocs.config.defaults import MkDocsConfig
 from mkdocs.structure.files import File, Files
 
 import sonify
+from sonify import library
 from sonify.cli import app
 from sonify.compose import choices, objectives
 from sonify.disc.file import DiscFile
@@ -254,6 +255,7 @@ def python() -> Iterable[str]:
     """
     for name in (n for n in sonify.__all__ if callable(getattr(sonify, n))):
         thing = getattr(sonify, name)
+        thing = library.compose if inspect.ismodule(thing) else thing
         yield from (f"## {name}", signature(name, thing) if inspect.isfunction(thing) else "")
         struct = inspect.isclass(thing) and issubclass(thing, msgspec.Struct)
         yield from (about(thing), settings_table(thing)) if struct else (docstring(thing),)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from click import FloatRange, IntRange, option
 from click import Path as PathType
@@ -15,7 +15,6 @@ from sonify.cli.progress import progress_shown
 from sonify.errors import InputError
 
 if TYPE_CHECKING:
-    from sonify.export.audition import Candidate
     from sonify.music.measures.nearness import Profile
 
 __all__ = ["audition"]
@@ -80,6 +79,7 @@ def audition(
     """
     from sonify.export.audition import audition as make_page
     from sonify.export.audition import nearest_first
+    from sonify.export.candidates import candidates_of, relatives_of
 
     settings = request.settings
     disc = request.load()
@@ -123,82 +123,3 @@ def profile_of_file(path: Path) -> Profile:
     return profile_of(
         notes["on_beat"], length, pitch, notes["channel"] == DRUM_CHANNEL, file.seconds
     )
-
-
-def _music_of(presets: tuple[str, ...]) -> tuple[tuple[str, ...], dict[str, str]]:
-    """The presets without music, and those with music with their descriptions."""
-    from sonify.presets import find_preset
-    from sonify.settings import load_toml
-
-    music: dict[str, str] = {}
-    base: tuple[str, ...] = ()
-    for name in presets:
-        table = load_toml(find_preset(name))
-        if "music" in table:
-            music[name] = str(table.get("about", ""))
-        else:
-            base = (*base, name)
-    return base, music
-
-
-def candidates_of(
-    presets: tuple[str, ...], settings: dict[str, object], search: int | None, seed: int
-) -> list[Candidate]:
-    """What is compared: each musical preset on top of the other presets, or variations of them."""
-    from sonify.export.audition import Candidate
-    from sonify.music.vary import variation
-    from sonify.performance_settings import load_setup
-    from sonify.presets import shipped
-
-    base, music = _music_of(presets)
-    music = music or {s.name: s.about for s in shipped() if s.kind == "music"}
-    if search is None:
-        return [Candidate(name, about, (*base, name), settings) for name, about in music.items()]
-    out = []
-    for n in range(search):
-        name = list(music)[(seed + n) % len(music)]
-        number = seed * 1000 + n
-        found = variation(load_setup((*base, name), settings).music, number)
-        out.append(_varied(f"variation {number}", name, base, settings, found))
-    return out
-
-
-def relatives_of(
-    preset: str,
-    presets: tuple[str, ...],
-    settings: dict[str, object],
-    count: int,
-    amount: float,
-    seed: int,
-) -> list[Candidate]:
-    """A musical preset on top of the other presets, and close variations of it."""
-    from sonify.export.audition import Candidate
-    from sonify.music.relatives import relative
-    from sonify.performance_settings import load_setup
-
-    base, music = _music_of((*presets, preset))
-    if preset not in music:
-        raise InputError(f"'{preset}' has no music; name a preset that has", place="--vary")
-    own = load_setup((*base, preset), settings).music
-    out = [Candidate(preset, music[preset], (*base, preset), settings)]
-    for n in range(count):
-        number = seed * 1000 + n
-        found = relative(own, number, amount)
-        out.append(_varied(f"{preset} {number}", preset, base, settings, found))
-    return out
-
-
-def _varied(
-    title: str, name: str, base: tuple[str, ...], settings: dict[str, object], found: dict[str, Any]
-) -> Candidate:
-    """A preset with what varies, in words, but for what the user has set."""
-    from sonify.export.audition import Candidate
-
-    kept = {k: v for k, v in found.items() if not any(k.startswith(s) for s in settings)}
-    words = f"{name} in {kept.get('music.root', 'its key')} {kept.get('music.scale', '')}".rstrip()
-    for key, value in kept.items():
-        if key.endswith(".pitch"):
-            words += f", {value.get('line', value)['scheme']}"
-        elif key.endswith(".program"):
-            words += f", {value}"
-    return Candidate(title, words, (*base, name), {**settings, **kept})

@@ -79,34 +79,25 @@ def compare(
       sonify compare my.toml log.csv --threshold 1.8 --sample-at 0.004 --sample-width 0.2
       sonify compare my.toml log.csv --write-player mine.toml
     """
-    from sonify.load import load_disc
-    from sonify.presets import find_disc
-    from sonify.recover.sources.options import ReadOptions
-    from sonify.recover.sources.source import kind_of
+    from sonify.library import compare as compared
+    from sonify.recover.survey import Survey
 
-    path, show = find_disc(source_given(what)), request.perform()
-    given = ReadOptions(sample_rate=options["sample_rate"])
-    kind = "disc" if path.suffix.casefold() == ".toml" else kind_of(path, given)
-    seen: Any
-    if kind in ("log", "recording"):
-        from sonify.recover import diagnosis
+    with cautions_shown():
+        seen: Any = compared(request.perform(), source_given(what), **options)
+    if isinstance(seen, Survey):
+        from sonify.recover.survey.report import survey_facts, survey_lines, write_survey
+
+        if player is not None:
+            raise InputError(
+                f"it is for recordings, and this is a {seen.kind}", place="--write-player"
+            )
+        tell: tuple[Callable[..., Any], ...] = survey_facts, survey_lines, write_survey
+    else:
         from sonify.recover.diagnosis.facts import facts
         from sonify.recover.diagnosis.profile import write_player
         from sonify.recover.diagnosis.report import report_lines, write_report
 
-        tell: tuple[Callable[..., Any], ...] = facts, report_lines, write_report
-        seen = diagnosis.compare(show, path, **options)
-    else:
-        from sonify.recover.survey import survey
-        from sonify.recover.survey.report import survey_facts, survey_lines, write_survey
-
-        for name, value in {"write-player": player, **options}.items():
-            if value is not None:
-                key = name.replace("_", "-")
-                raise InputError(f"it is for recordings, and this is a {kind}", place=f"--{key}")
-        tell = survey_facts, survey_lines, write_survey
-        with cautions_shown():
-            seen = survey(show, path, load_disc(path) if kind in ("disc", "grid") else kind)
+        tell = facts, report_lines, write_report
     as_facts, as_lines, write = tell
     if as_json:
         print_json(as_facts(seen))

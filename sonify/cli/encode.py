@@ -36,24 +36,24 @@ MOST_TEXT_BYTES = 64 * 1024 * 1024
 
 
 OPTIONS = (
-    ("alphabet", "code", str, "ascii (7 bits), ita2 (5 bits, capitals only) or utf-8."),
-    ("bit-order", "code", str, "high-first or low-first."),
-    ("framing", "code", str, "plain, or framed (SYN SYN STX text ETX)."),
-    ("check", "code", str, "none, parity, crc-16, or reed-solomon (restores a lost row)."),
-    ("redundancy", "code", float, "With reed-solomon: the least share of check symbols."),
-    ("positions", "fit", int, "Positions per row."),
-    ("reading", "layout", str, "outside-in or inside-out."),
-    ("turning", "layout", str, "clockwise or anticlockwise, seen from the front."),
-    ("hole-means", "layout", int, "What a hole means, 1 or 0."),
-    ("outer-diameter", "fit", float, "Diameter of the disc, in mm. [default: smallest]"),
-    ("bore-diameter", "fit", float, "Diameter of the bore, in mm."),
-    ("hole-diameter", "fit", float, "Diameter of the holes, in mm."),
-    ("least-web", "fit", float, "Least material around holes and at edges, in mm."),
-    ("clock-radius", "fit", float, "Radius of the clock row, in mm."),
-    ("first-row-radius", "fit", float, "Radius of the row read first, in mm."),
-    ("row-pitch", "fit", float, "Distance between rows, in mm."),
+    ("alphabet", str, "ascii (7 bits), ita2 (5 bits, capitals only) or utf-8."),
+    ("bit-order", str, "high-first or low-first."),
+    ("framing", str, "plain, or framed (SYN SYN STX text ETX)."),
+    ("check", str, "none, parity, crc-16, or reed-solomon (restores a lost row)."),
+    ("redundancy", float, "With reed-solomon: the least share of check symbols."),
+    ("positions", int, "Positions per row."),
+    ("reading", str, "outside-in or inside-out."),
+    ("turning", str, "clockwise or anticlockwise, seen from the front."),
+    ("hole-means", int, "What a hole means, 1 or 0."),
+    ("outer-diameter", float, "Diameter of the disc, in mm. [default: smallest]"),
+    ("bore-diameter", float, "Diameter of the bore, in mm."),
+    ("hole-diameter", float, "Diameter of the holes, in mm."),
+    ("least-web", float, "Least material around holes and at edges, in mm."),
+    ("clock-radius", float, "Radius of the clock row, in mm."),
+    ("first-row-radius", float, "Radius of the row read first, in mm."),
+    ("row-pitch", float, "Distance between rows, in mm."),
 )
-"""Name, section, type and help of each. The sections' types check the values."""
+"""Name, type and help of each. The settings' types check the values."""
 
 
 def code_options(names: Iterable[str] | None = None) -> list[Decorator]:
@@ -61,7 +61,7 @@ def code_options(names: Iterable[str] | None = None) -> list[Decorator]:
     metavar = {str: "NAME", int: "N", float: "X"}
     return [
         option(f"--{name}", type=kind, metavar=metavar[kind], help=help)
-        for name, _, kind, help in OPTIONS
+        for name, kind, help in OPTIONS
         if names is None or name in names
     ]
 
@@ -70,20 +70,11 @@ def settings_from(
     given: Mapping[str, Any], keep_outs: Iterable[str] = ()
 ) -> tuple[Code, Layout, FitSpec]:
     """The settings that the options of the table give."""
-    from sonify.disc.code.code import Code
-    from sonify.disc.geometry.capacity import FitSpec
-    from sonify.disc.layout import Layout
-    from sonify.settings import convert
+    from sonify.library import settled
 
-    tables: dict[str, dict[str, Any]] = {"code": {}, "layout": {}, "fit": {}}
-    for name, section, _, _ in OPTIONS:
-        value = given.get(name.replace("-", "_"))
-        if value is not None:
-            tables[section][name] = value
-    tables["fit"]["keep-out"] = [_keep_out(k) for k in keep_outs]
+    wishes = {name: given.get(name) for name in (n.replace("-", "_") for n, _, _ in OPTIONS)}
     try:
-        code, layout = convert(tables["code"], Code), convert(tables["layout"], Layout)
-        return code, layout, convert(tables["fit"], FitSpec)
+        return settled({**wishes, "keep_out": [_keep_out(k) for k in keep_outs]})
     except InputError as e:
         raise InputError(e.what, place=f"--{e.place}") from None
 

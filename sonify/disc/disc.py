@@ -5,16 +5,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify import hooks
 from sonify.disc.code.code import Code, check_code
 from sonify.disc.code.decoding import Decoding, decode_grid
 from sonify.disc.code.encoding import encode_grid
 from sonify.disc.layout import MAX_BITS, Layout
 from sonify.disc.sizes import Geometry, check_geometry
-from sonify.errors import InputError
+from sonify.errors import InputError, plural
 
 __all__ = ["Disc"]
 
@@ -67,6 +69,26 @@ class Disc:
                 place="layout.positions",
             )
         grid.setflags(write=False)
+
+    @property
+    def _content(self) -> tuple[Any, ...]:
+        how = (self.layout, self.code, self.geometry, self.title, self.credits)
+        return (self.grid.shape, self.grid.tobytes(), *how)
+
+    def __eq__(self, other: object) -> bool:
+        """Whether two discs are alike in all but their names: bits, code, sizes and titles."""
+        return self._content == other._content if isinstance(other, Disc) else NotImplemented
+
+    def __hash__(self) -> int:
+        return hash(self._content[:2])
+
+    def __repr__(self) -> str:
+        text = "" if self.message is None else f" {self.message[:40]!r}"
+        rows = plural(self.rows, "row")
+        return f"<Disc '{self.name}'{text}: {rows} of {self.positions}>"
+
+    def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:
+        return hooks.shown(self)
 
     @property
     def display_name(self) -> str:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from sonify.atomic import Target, save_to
 from sonify.errors import InputError, close_matches
 
 if TYPE_CHECKING:
@@ -98,10 +99,12 @@ def voice_path(folder: str, show: Performance, number: int, suffix: str, kind: s
     return Path(folder, f"{show.disc.name}-{number + 1:02d}-{name}{kind}{suffix}")
 
 
-def save(show: Performance, path: str | Path, what: str | None, options: Mapping[str, Any]) -> Path:
-    """Write a performance to a file. See `Performance.save`."""
-    run(show, path, what, options)
-    return Path(path)
+def save(
+    show: Performance, target: Target, what: str | None, suffix: str | None,
+    options: Mapping[str, Any],
+) -> Path | None:  # fmt: skip
+    """Write a performance to a file or buffer. See `Performance.save`."""
+    return save_to(target, suffix, lambda path: run(show, path, what, options))
 
 
 def run(show: Performance, path: str | Path, what: str | None, options: Mapping[str, Any]) -> Any:

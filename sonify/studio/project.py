@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 __all__ = [
     "ENDING",
     "Project",
+    "disc_at",
     "is_project",
     "project_at",
     "project_name",
@@ -77,6 +78,12 @@ def project_at(path: str | Path) -> Project | None:
             return None  # a long disc is parsed once, as a disc
     table = load_toml(path)
     return convert(table, Project, path) if is_project(table) else None
+
+
+def disc_at(path: Path) -> Disc | None:
+    """The disc of the project in a file; None if it holds something else."""
+    project = project_at(path)
+    return None if project is None else project.played()[0]
 
 
 def project_name(project: Project) -> str:

@@ -7,8 +7,8 @@ import time
 from pathlib import Path
 
 import sonify
-from sonify.cli.audition import candidates_of
 from sonify.export.audition import audition
+from sonify.export.candidates import candidates_of
 from sonify.export.score import score_bytes
 from sonify.export.sound.options import SoundOptions
 from tests.benchmarks.measure import best

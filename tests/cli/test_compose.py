@@ -50,7 +50,7 @@ def test_json_has_stable_keys(run):
     )
     assert set(facts) == {
         "before", "after", "weights", "changes", "filling_bits", "scored", "all_ways", "stopped",
-        "seed",
+        "seed", "schema",
     }  # fmt: skip
     assert facts["after"]["score"] >= facts["before"]["score"]
 

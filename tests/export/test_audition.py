@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 import sonify
-from sonify.cli.audition import candidates_of, profile_of_file, relatives_of
+from sonify.cli.audition import profile_of_file
 from sonify.cli.command_line import command_line, toml_value
 from sonify.export.audition import (
     MAX_CANDIDATES,
@@ -22,6 +22,7 @@ from sonify.export.audition import (
     nearest_first,
     notes_picture,
 )
+from sonify.export.candidates import candidates_of, relatives_of
 from sonify.export.midi import midi_bytes
 from sonify.progress import watching
 from tests.shipped import MUSIC
