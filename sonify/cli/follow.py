@@ -125,7 +125,7 @@ def _lines(stage: Stage, state: State, said: str | None) -> Iterator[str]:
         if state.looped is not None:
             extra.append(f"loops row {state.looped}")
         if state.semitones:
-            extra.append(f"{state.semitones:+d} semitones")
+            extra.append(f"{state.semitones:+d} semitone{'s' * (abs(state.semitones) > 1)}")
         if state.muted:
             extra.append("muted: " + ", ".join(sorted(state.muted)))
         end = state.schedule.show.music_s
@@ -134,7 +134,7 @@ def _lines(stage: Stage, state: State, said: str | None) -> Iterator[str]:
             f"{length(end)}", *extra,
         ])  # fmt: skip
     if state.coming:
-        yield "next: " + ", ".join(_said(c) for c in state.coming)
+        yield "next: " + "; ".join(_said(c, stage, state) for c in state.coming)
     elif not state.waiting and state.piece + 1 < count:
         after = stage.pieces[state.piece + 1]
         yield f"next: {plain(after.name)}" + (" (waits for a cue)" if after.waits else "")
@@ -145,15 +145,24 @@ def _lines(stage: Stage, state: State, said: str | None) -> Iterator[str]:
     elif said:
         yield plain(said)
     yield from _KEYS
+    if stage.cues.keys:
+        yield "cues: " + "   ".join(f"{k} {c.do}" for k, c in stage.cues.keys.items())
     if said is not None:
         voices = state.schedule.voices[:9]
         mutes = "   ".join(f"{k} {plain(v)}" for k, v in enumerate(voices, 1))
         yield f"mute {mutes}   + - transpose"
 
 
-def _said(command: Command) -> str:
-    what = {"start": "piece", "jump": "row", "preset": "other preset"}.get(command.do, command.do)
-    if command.do == "next":
-        what = "next piece"
-    number = "" if command.number is None else f" {command.number}"
-    return f"{what}{number}"
+def _said(command: Command, stage: Stage, state: State) -> str:
+    """What a command that takes effect later will do, and where."""
+    number = command.number
+    if command.do in ("next", "start"):
+        index = state.piece + 1 if number is None else number - 1
+        what = plain(stage.pieces[index].name)
+    elif command.do in ("jump", "loop") and number is not None:
+        what = f"{'loop ' * (command.do == 'loop')}row {number}"
+    elif command.do == "jump":
+        what = "this row again" if command.by < 0 else "leave out a row"
+    else:
+        what = command.do
+    return what + {"row": ", at the next row", "bar": ", at the next bar"}.get(command.at or "", "")

@@ -37,31 +37,36 @@ SPEED = option(
     LOOP,
     option("--from-row", type=int, default=1, metavar="N", help="Start at this row."),
     SPEED,
+    option("--set-list", metavar="FILE", help="Play the pieces of this TOML file, with its cues."),
     option("--port", metavar="NAME", help="Send MIDI to this port instead of playing sound."),
     option("--virtual", metavar="NAME", help="Create a MIDI port with this name and send to it."),
     option("--list-ports", is_flag=True, help="List the MIDI output ports, one per line."),
     option("--clock", is_flag=True, help="Also send MIDI clock, start and stop to the port."),
-    option("--set-list", metavar="FILE", help="Play the pieces of this TOML file, with its cues."),
     option(
         "--input",
         "source",
         metavar="NAME",
         help="Take cues, clock, keys and controllers from this MIDI input port.",
     ),
-    option("--controls", metavar="FILE", help="What keys and controllers of the input change."),
-    option(
-        "--learn",
-        metavar="SETTING",
-        multiple=True,
-        help="Let the next controller that moves change this setting, and keep it in --controls.",
-    ),
+    option("--list-inputs", is_flag=True, help="List the MIDI input ports, one per line."),
+    option("--follow", is_flag=True, help="Follow the MIDI clock of the input port."),
     option(
         "--keyboard",
         type=click.Choice(["transpose", "chord"]),
         help="Let keys of the input transpose, or chords give root and scale.",
     ),
-    option("--follow", is_flag=True, help="Follow the MIDI clock of the input port."),
-    option("--list-inputs", is_flag=True, help="List the MIDI input ports, one per line."),
+    option(
+        "--controls",
+        metavar="FILE",
+        help="What keys and controllers of the input change (TOML).",
+    ),
+    option(
+        "--learn",
+        metavar="SETTING",
+        multiple=True,
+        help="Let the next controller that moves change this setting of the music, and keep it in "
+        "--controls. Repeatable.",
+    ),
     several=True,
 )
 def play(

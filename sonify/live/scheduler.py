@@ -399,7 +399,7 @@ class Scheduler:
         return State(
             self._index, self._waiting and not self._coming, not self.transport.running,
             schedule.row_at(x) + 1, len(schedule.rows) - 1, schedule.seconds(x),
-            tuple(c for _, c in self._coming),
+            tuple(c for _, c in self._coming) if self._begun else (),
             None if self._looped is None else self._looped + 1,
             frozenset(lead.muted if lead else ()), lead.semitones if lead else 0, schedule,
             60 * self.transport.rate if self.transport.in_beats else None,

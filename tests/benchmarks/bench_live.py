@@ -2,8 +2,8 @@
 
 `SONIFY_LIVE_S` sets the length in s (300 for five minutes; 30 where nothing is said), and
 `SONIFY_LIVE_ENDS` at how many random moments a run is interrupted (50; 5). A listener in a process
-of its own takes the times by mido's socket port. What is asked: 99 % within 2 ms, all within
-10 ms, the clock as well; and no note hanging.
+of its own takes the times by mido's socket port. What is asked: 99.9 % within 2 ms, all within
+10 ms, the clock as well; and no note hanging. Other programs on the same cores spoil the figures.
 """
 
 from __future__ import annotations

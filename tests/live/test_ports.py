@@ -8,7 +8,7 @@ from types import ModuleType
 import pytest
 
 from sonify.live import ports
-from tests.live.loopback import NAME
+from tests.live.loopback import NAME, PEDAL
 
 
 @pytest.fixture
@@ -20,6 +20,10 @@ def test_list_ports(run, loopback):
     result = run("play", "--list-ports")
     assert result.status == 0
     assert result.out.splitlines() == [NAME, "Ridge Module 1"]
+
+
+def test_list_inputs(run, loopback):
+    assert run("play", "--list-inputs").out.splitlines() == [PEDAL]
 
 
 def test_no_such_port_lists_those_there_are(run, loopback):
@@ -109,8 +113,21 @@ def test_the_second_library_serves_where_the_first_is_missing(monkeypatch):
         def close_port(self) -> None:
             sent.append("close")
 
+    class MidiIn:
+        ports = ("In",)
+        callback = None
+
+        def open_port(self, number: int) -> None:
+            sent.append(("in", number))
+            # the library gives a message as a list, with the time since the last one
+            self.callback([0xB0, 64, 127], 0.25)
+            self.callback([0xF8], 0.02)
+
+        def close_port(self) -> None:
+            sent.append("in closed")
+
     fake = ModuleType("rtmidi2")
-    fake.MidiOut = MidiOut  # type: ignore[attr-defined]
+    fake.MidiOut, fake.MidiIn = MidiOut, MidiIn  # type: ignore[attr-defined]
     fake.get_in_ports = lambda: ["In"]  # type: ignore[attr-defined]
     fake.get_out_ports = lambda: list(MidiOut.ports)  # type: ignore[attr-defined]
     monkeypatch.setitem(sys.modules, "rtmidi2", fake)
@@ -126,6 +143,11 @@ def test_the_second_library_serves_where_the_first_is_missing(monkeypatch):
     made = ports.open_port("Cairn", virtual=True)
     made.close()
     assert sent == [("open", 1), (0x90, 0x3C, 0x40), (0xF8,), "close", ("make", "Cairn"), "close"]
+    sent.clear()
+    assert ports.list_ports(inputs=True) == ["In"]
+    with ports.open_input("in", sent.append) as name:
+        assert name == "In"
+    assert sent == [("in", 0), b"\xb0\x40\x7f", b"\xf8", "in closed"]
     monkeypatch.setattr("importlib.util.find_spec", lambda _: None)
     with pytest.raises(ports.OutputError, match="no library for MIDI ports"):
         ports.list_ports()

@@ -208,7 +208,8 @@ def test_keys_lead_through_a_set_and_the_terminal_is_put_back(tmp_path):
     t.until("2 of 2  Lantern walk  row 1")
     # Ctrl-Z would stop the program with its notes on
     t.press(b"\x1a\x1b[C")
-    t.until("next: row")
+    t.until("next: leave out a row, at the next row")
+    t.until("cues: g next")
     t.press(b" ")
     t.until("paused")
     t.press(b"q")
