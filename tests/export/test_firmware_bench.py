@@ -243,7 +243,7 @@ def test_the_lamps_test_lights_one_after_the_other_in_their_colours(tmp_path):
 @needs_simulator
 def test_an_8_bit_chip_reads_the_disc(tmp_path):
     show = performance()
-    host.put(show, tmp_path, text=64)
+    host.put(show, tmp_path, text=512)
     (tmp_path / "bench_disc.h").write_text(disc_h(show))
     flags = ["-std=gnu99", "-Os", "-mmcu=atmega328p", "-I."]
     subprocess.run(

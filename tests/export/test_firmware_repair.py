@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import subprocess
 from functools import cache
 from pathlib import Path
 
@@ -125,3 +126,16 @@ def test_the_machine_stays_quick_while_it_repairs(folder):
     work = plan.codewords * plan.length * plan.checks / 128
     assert 0.5 * work < took < 2 * work + plan.data_symbols / 16 + 60
     assert len(clean) == len(when)
+
+
+def test_the_example_repairs_a_disc_that_is_read_from_anywhere(tmp_path):
+    show = perform(disc("framed"))
+    assert show.setup.player.row_start == "next-position"
+    folder = host.put(show, tmp_path)
+    words = ["gcc", *host.STRICT, "player.c", "player_tables.c", "example.c", "-o", "example"]
+    subprocess.run(words, cwd=folder, check=True, capture_output=True)
+    rows = "\n".join("".join(map(str, row)) for row in show.disc.grid.tolist())
+    said = subprocess.run(
+        [str(folder / "example")], input=rows, capture_output=True, text=True, check=True
+    ).stdout
+    assert f"message GOOD {show.disc.message}\n" in said

@@ -5,6 +5,7 @@ from __future__ import annotations
 import os
 import re
 import tempfile
+import textwrap
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
@@ -18,19 +19,23 @@ from sonify.performance import Performance
 
 __all__ = ["CODE", "Memory", "firmware_files", "memory_of", "write_firmware"]
 
-CODE: dict[str, tuple[int, str]] = {
-    "plain": (13_250, "the core alone"),
-    "lines": (450, "fill rules that give each row lines of its own"),
-    "chance": (1_850, "random times and velocities (humanise, sparse)"),
-    "bends": (150, "tones between the keys"),
-    "values": (550, "tones by the value of a character"),
-    "vamp": (300, "notes that come again while the stage moves"),
-    "form": (100, "form"),
-    "colours": (150, "colours of lamps"),
-    "repair": (3_050, "Reed-Solomon"),
+CODE: dict[str, tuple[int, str, str]] = {
+    "plain": (13_250, "the core alone", "see above"),
+    "lines": (450, "fill rules that give each row lines of its own", ""),
+    "chance": (
+        1_850,
+        "random times and velocities (humanise, sparse)",
+        "4 for each voice, 20 of stack",
+    ),
+    "bends": (150, "tones between the keys", "2"),
+    "values": (550, "tones by the value of a character", "13 for each note that waits"),
+    "vamp": (300, "notes that come again while the stage moves", "1 for each note"),
+    "form": (100, "form", "13 for each note of the ending"),
+    "colours": (150, "colours of lamps", "1"),
+    "repair": (3_050, "Reed-Solomon", "see above"),
 }
-"""Program memory that the core's code takes on an 8-bit chip, and what each feature adds: measured
-with avr-size by `python -m tests.export.firmware_flash`, rounded up."""
+"""Program memory that the core's code takes on an 8-bit chip, what each feature adds, and its RAM
+in words: measured with avr-size by `python -m tests.export.firmware_flash`, rounded up."""
 
 PROGRAM_MEMORY = 28 * 1024
 
@@ -53,7 +58,7 @@ class Memory:
 def memory_of(plan: FirmwarePlan) -> Memory:
     """Work out the memory that a plan takes."""
     used = plan.features
-    code = sum(size for name, (size, _) in CODE.items() if name == "plain" or name in used)
+    code = sum(size for name, (size, *_) in CODE.items() if name == "plain" or name in used)
     return Memory(plan.ram, plan.stack, table_bytes(plan), code)
 
 
@@ -92,6 +97,7 @@ def _readme(plan: FirmwarePlan, text: str) -> str:
         coded += {"framed": ", SYN SYN STX text ETX"}.get(code.framing, "")
         coded += {"crc-16": ", CRC-16", "reed-solomon": ", Reed-Solomon"}.get(code.check, "")
     index = player.row_start == "index"
+    used = plan.features | {"plain"}
     for key, value in {
         "READING": layout.reading,
         "TURNING": layout.turning,
@@ -121,8 +127,8 @@ def _readme(plan: FirmwarePlan, text: str) -> str:
         "TABLES": f"{memory.tables:,}",
         "CODE_BYTES": f"{memory.code:,}",
         "FLASH": "\n".join(
-            f"| {about} | {size:,} | {'yes' if n == 'plain' or n in plan.features else ''} |"
-            for n, (size, about) in CODE.items()
+            f"| {about} | {size:,} | {'yes' if name in used else ''} | {ram} |"
+            for name, (size, about, ram) in CODE.items()
         ),
         "REPAIR": _repair(plan),
         "TEXT": f"{plan.text:,}",
@@ -138,14 +144,15 @@ def _repair(plan: FirmwarePlan) -> str:
     if rs is None:
         return ""
     clean = rs.codewords * -(-rs.length // (1 + 128 // rs.checks)) + rs.data_symbols // 16
-    one = clean + rs.codewords * 3 * rs.checks
-    return (
-        f"\nReed-Solomon takes {plan.repair_ram:,} of these bytes of RAM, and its disc has exactly "
-        f"{rs.rows} rows. After the disc's end it works for about {clean / 1000:.1f} s on a clean "
-        f"disc, {one / 1000:.1f} s on a damaged one, and up to {rs.rows * one / 1000:.0f} s where "
-        "it must find out which row was misread, a little each millisecond; the message scrolls "
-        "when it is done.\n"
+    damaged = clean + rs.codewords * 3 * rs.checks
+    words = (
+        f"Reed-Solomon takes {plan.repair_ram:,} of these bytes of RAM, and its disc has exactly "
+        f"{rs.rows} rows. After the disc's end it works for about {clean:,} ms on a clean disc, "
+        f"{damaged:,} ms on a damaged one, and up to {rs.rows * damaged / 1000:.1f} s where it "
+        "must find out which row was misread, a little each millisecond; the message "
+        "scrolls when it is done."
     )
+    return "\n" + textwrap.fill(words, 100) + "\n"
 
 
 def _delay(seconds: float) -> str:

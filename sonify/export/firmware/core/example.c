@@ -68,32 +68,45 @@ static void until(unsigned long time)
     }
 }
 
+/* Reads a line of 0, 1 and ? into a row, its rest unknown; 0 at the end of the input. */
+static int read_row(char *row)
+{
+    int count = 0;
+    int c;
+    int k;
+
+    while ((c = getchar()) != EOF && !(c == '\n' && count)) {
+        if ((c == '0' || c == '1' || c == '?') && count < PLAYER_POSITIONS) {
+            row[count++] = (char)c;
+        }
+    }
+    for (k = count; k < PLAYER_POSITIONS; k++) {
+        row[k] = '?';
+    }
+    return count;
+}
+
 int main(void)
 {
+    static char row[PLAYER_POSITIONS];
     unsigned long position = 0;
-    int in_row = 0;
-    int c;
+    unsigned long k;
+    int more;
 
     player_start();
-    while ((c = getchar()) != EOF) {
-        if (c == '0' || c == '1' || c == '?') {
-            until(time_of(position++));
-            player_position(c == '0' ? PLAYER_ZERO : c == '1' ? PLAYER_ONE : PLAYER_UNKNOWN);
-            in_row = 1;
-        } else if (c == '\n' && in_row) {
-            unsigned long k;
+    for (more = read_row(row); more;) {
+        for (k = 0; k < PLAYER_POSITIONS; k++) {
+            /* without an index, a row is read from wherever the disc is */
+            char bit = row[PLAYER_INDEX ? k : position % PLAYER_POSITIONS];
 
-            player_row_end();
-            in_row = 0;
-            c = getchar();
-            if (c == EOF) {
-                break;
-            }
-            ungetc(c, stdin);
-            for (k = 0; k < PLAYER_GAP; k++) {
-                until(time_of(position++));
-                player_position(PLAYER_NOT_READ);
-            }
+            until(time_of(position++));
+            player_position(bit == '0' ? PLAYER_ZERO : bit == '1' ? PLAYER_ONE : PLAYER_UNKNOWN);
+        }
+        player_row_end();
+        more = read_row(row);
+        for (k = 0; more && k < PLAYER_GAP; k++) {
+            until(time_of(position++));
+            player_position(PLAYER_NOT_READ);
         }
     }
     until(time_of(position));
