@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -11,7 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError, OutputError
-from sonify.export.sound.audio import RATE, Samples
+from sonify.export.sound.audio import RATE, STRIDE, Audio, Samples, blocks_of
+from sonify.export.sound.marks import Marks, finish_wav, tags_of, wav_options
 from sonify.music.sound_settings import Sound
 
 __all__ = ["encode"]
@@ -55,15 +56,18 @@ _FORMATS = {16: "s16", 24: "s32", 32: "flt"}
 _WAV_LIMIT = 0xFFFFFFFF - 4096
 # libopus's complexity, of 10: 2 takes half the time
 _QUICK = "2"
+# samples beyond the ends of a loop that a change of rate takes into account: own choice, longer
+# than any resampling filter
+_AROUND = 4800
 # FFmpeg's AV_CODEC_FLAG_BITEXACT
 _BITEXACT = 1 << 23
 
 
 def encode(
     path: Path,
-    blocks: Iterable[Samples],
+    audio: Audio,
     sound: Sound,
-    tags: dict[str, str],
+    marks: Marks,
     bitrate: int | None = None,
     *,
     quick: bool = False,
@@ -73,11 +77,11 @@ def encode(
     Parameters
     ----------
     path : Path
-    blocks : iterable of ndarray of float32, shape (samples, 2)
+    audio : Audio
         Full scale at 1.0, 48,000 samples/s.
     sound : Sound
         Sample rate, sample size and bit rate.
-    tags : dict of str to str
+    marks : Marks
     bitrate : int, optional
         In kbit/s, instead of that of `sound`.
     quick : bool
@@ -108,9 +112,10 @@ def encode(
     form = _FORMATS.get(bits, "flt" if kind.codec == "libopus" else "fltp")
     dither = np.random.Generator(np.random.SFC64(20)) if bits == 16 else None
     # no dates and no random numbers, so that the same sound gives the same bytes
-    options = {"fflags": "+bitexact"}
+    options = {"fflags": "+bitexact", **wav_options(kind.container)}
+    samples = round(audio.size * sound.rate / RATE)
     with av.open(str(path), "w", format=kind.container, container_options=options) as out:
-        out.metadata.update(tags)
+        out.metadata.update(tags_of(marks, kind.container, sound.rate, samples))
         codec = _PCM[bits] if kind.codec == "pcm" else kind.codec
         stream: Any = out.add_stream(codec, rate=sound.rate)
         stream.layout = "stereo"
@@ -120,20 +125,53 @@ def encode(
         if quick and kind.codec == "libopus":
             stream.codec_context.options = {"compression_level": _QUICK}
         stream.format = form
-        resampler = av.AudioResampler(form, "stereo", sound.rate) if sound.rate != RATE else None
         at = 0
-        for block in blocks:
+        for block in _at_rate(audio, sound.rate, samples, marks.loops):
             data = _shaped(block, form, dither)
             frame = av.AudioFrame.from_ndarray(data, format=form, layout="stereo")
-            frame.sample_rate, frame.pts = RATE, at
+            frame.sample_rate, frame.pts = sound.rate, at
             at += len(block)
             if kind.codec == "pcm" and at * 2 * bits // 8 > _WAV_LIMIT:
                 raise OutputError("a .wav holds at most 4 GB; write .flac, or choose a range")
-            for one in [frame] if resampler is None else resampler.resample(frame):
-                out.mux(stream.encode(one))
-        for one in [] if resampler is None else resampler.resample(None):
-            out.mux(stream.encode(one))
+            out.mux(stream.encode(frame))
         out.mux(stream.encode(None))
+    if kind.container == "wav":
+        finish_wav(path, marks, sound.rate, samples)
+
+
+def _at_rate(audio: Audio, rate: int, samples: int, loops: bool) -> Iterator[Samples]:
+    """So many samples of a sound at another rate. The filter of one that loops sees round it."""
+    if rate == RATE:
+        yield from blocks_of(audio, STRIDE)
+        return
+    import av
+
+    resampler = av.AudioResampler("flt", "stereo", rate)
+    around = min(_AROUND, audio.size) if loops else 0
+
+    def padded() -> Iterator[Samples | None]:
+        yield audio.read(audio.size - around, audio.size)
+        yield from blocks_of(audio, STRIDE)
+        yield audio.read(0, around)
+        yield None
+
+    skip, left, at = round(around * rate / RATE), samples, 0
+    for block in padded():
+        frame = None
+        if block is not None:
+            if not len(block):
+                continue
+            frame = av.AudioFrame.from_ndarray(_shaped(block, "flt", None), "flt", "stereo")
+            frame.sample_rate, frame.pts = RATE, at
+            at += len(block)
+        for one in resampler.resample(frame):
+            part = one.to_ndarray().astype(np.float32).reshape(-1, 2)[skip:][:left]
+            skip, left = max(0, skip - one.samples), left - len(part)
+            if len(part):
+                yield part
+    while left > 0:
+        yield np.zeros((min(left, STRIDE), 2), np.float32)
+        left -= STRIDE
 
 
 def _shaped(block: Samples, form: str, dither: np.random.Generator | None) -> NDArray[Any]:

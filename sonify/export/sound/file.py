@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import tempfile
+from dataclasses import replace
+from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from sonify.atomic import atomic_write
 from sonify.export.file_formats import voice_path
-from sonify.export.sound.audio import STRIDE, blocks_of
 from sonify.export.sound.encode import encode
+from sonify.export.sound.marks import Marks
 from sonify.export.sound.master import Master, mastered, stem_audio
 from sonify.export.sound.options import SoundOptions as Options
+from sonify.export.sound.options import sound_span
 
 if TYPE_CHECKING:
     from sonify.performance import Performance
@@ -21,16 +24,35 @@ __all__ = ["Options", "compressed", "write"]
 
 def write(show: Performance, path: Path, options: Options) -> Master:
     """Write a performance's sound and its stems, and return the sound."""
-    sound, title = show.setup.sound, show.disc.display_name
+    sound = show.setup.sound
     done = mastered(show, options)
+    marks = _marks(show, options)
+    lufs, peak = done.level.lufs, done.level.peak_db
+    whole = replace(marks, lufs=lufs, peak_db=peak) if isfinite(lufs) else marks
     with atomic_write(path) as beside:
-        encode(beside, blocks_of(done, STRIDE), sound, {"title": title})
-    if options.stems is not None:
-        for number, stem in enumerate(stem_audio(show, options, done)):
-            with atomic_write(voice_path(options.stems, show, number, path.suffix)) as beside:
-                tags = {"title": f"{title}: {show.parts[number].name}"}
-                encode(beside, blocks_of(stem, STRIDE), sound, tags)
+        encode(beside, done, sound, whole)
+    for dry in _KINDS[options.stems_as] if options.stems is not None else ():
+        assert options.stems is not None
+        kind = "-dry" * (dry and options.stems_as == "both")
+        for number, stem in enumerate(stem_audio(show, options, done, dry=dry)):
+            title = f"{marks.title}: {show.parts[number].name}"
+            with atomic_write(voice_path(options.stems, show, number, path.suffix, kind)) as beside:
+                encode(beside, stem, sound, replace(marks, title=title))
     return done
+
+
+_KINDS = {"wet": (False,), "dry": (True,), "both": (False, True)}
+"""Which stems are dry."""
+
+
+def _marks(show: Performance, options: Options) -> Marks:
+    """What all files of a performance's sound say about it."""
+    start, _ = sound_span(show, options)
+    one = len(show.tempo_map.tick) == 1
+    return Marks(
+        show.disc.display_name, start / options.speed,
+        show.tempo_bpm * options.speed if one else None, options.loop == 0,
+    )  # fmt: skip
 
 
 def compressed(
@@ -49,7 +71,7 @@ def compressed(
     """
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder, f"sound{kind}")
-        tags = {"title": show.disc.display_name}
-        blocks = blocks_of(mastered(show, options), STRIDE)
-        encode(path, blocks, show.setup.sound, tags, bitrate, quick=True)
+        audio = mastered(show, options)
+        marks = _marks(show, options or Options())
+        encode(path, audio, show.setup.sound, marks, bitrate, quick=True)
         return path.read_bytes()

@@ -24,7 +24,7 @@ from sonify.export.sound.audio import (
 from sonify.export.sound.gain import Level, level
 from sonify.export.sound.loudness import Meter
 from sonify.export.sound.options import MAX_LENGTH_S, SoundOptions, sound_span
-from sonify.export.sound.soundfont import load_soundfont
+from sonify.export.sound.soundfont import SoundFont, load_soundfont
 from sonify.export.sound.synth import BLOCK, fluidsynth, midirenderer
 from sonify.midi.events import TimedEvents
 from sonify.music.sound_settings import Sound
@@ -44,6 +44,7 @@ MAX_NOTE_S = 240.0
 _RING_BEFORE_S = 4.0
 
 _RENDERERS = {"midirenderer": midirenderer, "fluidsynth": fluidsynth}
+_EFFECTS = (91, 93)
 _FADE = RATE // 100
 _SILENT = 10 ** (-90 / 20) / 8
 
@@ -109,13 +110,32 @@ def mastered(
     return Master(meter.audio, gain, meter.audio.size, levels)
 
 
-def stem_audio(show: Performance, options: SoundOptions, mix: Master) -> Iterator[Master]:
-    """Render each voice with the gain and the length of the mix."""
+def stem_audio(
+    show: Performance, options: SoundOptions, mix: Master, *, dry: bool = False
+) -> Iterator[Master]:
+    """Render each voice with the gain and the length of the mix; without effects if `dry`."""
     events, span = _prepared(show, options)
+    font = load_soundfont(show.setup.sound.soundfont)
+    if dry:
+        events, font = _without_effects(events), font.dry
     track = events.track[events.ons]
     for number in range(len(show.parts)):
-        blocks = _rendered(events, show.setup.sound, span, mix.levels, track == number)
+        blocks = _rendered(events, show.setup.sound, span, mix.levels, track == number, font)
         yield replace(mix, audio=_looped(blocks, span, options.loop, False, IN_MEMORY).audio)
+
+
+def _without_effects(events: TimedEvents) -> TimedEvents:
+    """The same events without sends to reverberation and chorus (controllers 91 and 93)."""
+    keep = (events.kind != 0xB0) | ~np.isin(events.message[:, 1], _EFFECTS)
+    message = np.zeros((32, 3), np.uint8)
+    message[:, 0], message[:, 1] = 0xB0 | np.arange(32) // 2, np.tile(_EFFECTS, 16)
+    zero = np.zeros(32, np.int64)
+    return replace(
+        events,
+        tick=np.append(zero, events.tick[keep]), track=np.append(zero, events.track[keep]),
+        time_s=np.append(zero, events.time_s[keep]),
+        message=np.concatenate([message, events.message[keep]]),
+    )  # fmt: skip
 
 
 def _prepared(show: Performance, options: SoundOptions) -> tuple[TimedEvents, tuple[float, float]]:
@@ -144,6 +164,7 @@ def _rendered(
     span: tuple[float, float],
     levels: dict[int, int],
     notes: NDArray[np.bool_] | None = None,
+    font: SoundFont | None = None,
 ) -> Iterator[Samples]:
     """Render a range until it rings out.
 
@@ -159,8 +180,10 @@ def _rendered(
         As for the renderer.
     notes : ndarray of bool, shape (notes,), optional
         Only these.
+    font : SoundFont, optional
+        Instead of that of `sound`.
     """
-    font, engine = load_soundfont(sound.soundfont), _RENDERERS[sound.renderer]
+    font, engine = font or load_soundfont(sound.soundfont), _RENDERERS[sound.renderer]
     chosen = np.ones(len(events.ons), bool) if notes is None else notes
     on, off = events.note_on_s, events.note_off_s
     tiny = 1e-6

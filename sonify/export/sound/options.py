@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Literal
 
 import msgspec
 
@@ -23,12 +23,14 @@ class SoundOptions(SpanOptions, frozen=True):
 
     `loop` is how often it plays; 0 makes one pass that repeats seamlessly: its end rings on in its
     start. `speed` 2 plays twice as fast at the same pitch. `stems` is a folder for one file per
-    voice; together they make up the mix.
+    voice; together they make up the mix. `stems_as` writes them with reverberation and chorus
+    (wet), without (dry), or both.
     """
 
     loop: Annotated[int, msgspec.Meta(ge=0, le=10_000)] = 1
     speed: Annotated[float, msgspec.Meta(ge=0.05, le=20)] = 1.0
     stems: str | None = None
+    stems_as: Literal["wet", "dry", "both"] = "wet"
 
 
 def sound_span(show: Performance, options: SoundOptions) -> tuple[float, float]:

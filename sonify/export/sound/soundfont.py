@@ -40,6 +40,7 @@ TABLE = Path(__file__).with_name("general_midi_tuning.txt")
 _MAX_BYTES = 1 << 31
 
 _ATTENUATION, _INSTRUMENT, _FINE_TUNE, _SAMPLE = 48, 41, 52, 53
+_EFFECT_SENDS = (15, 16)
 _PRESET = np.dtype(
     [("name", "S20"), ("preset", "<u2"), ("bank", "<u2"), ("bag", "<u2"), ("rest", "<u4", 3)]
 )
@@ -119,6 +120,16 @@ class SoundFont:
                 if _ATTENUATION in kinds or not common or _INSTRUMENT not in kinds:
                     amounts[zone] = amount
         return self._added("p", _ATTENUATION, amounts).data
+
+    @cached_property
+    def dry(self) -> SoundFont:
+        """The same SoundFont, none of whose zones sends to chorus or reverberation."""
+        new = {}
+        for name in ("pgen", "igen"):
+            gens = self.array(name, "<i2").reshape(-1, 2).copy()
+            gens[np.isin(gens[:, 0], _EFFECT_SENDS), 1] = 0
+            new[name] = gens.tobytes()
+        return self._replaced(new)
 
     def retuned(self, cents: dict[int, int]) -> SoundFont:
         """Make the same SoundFont with cents added to zones of instruments, by place in `ibag`."""
