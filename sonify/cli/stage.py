@@ -64,7 +64,10 @@ def stage_of(
         one = settings[number]
         return schedule_of(performed(one, presets), speed=one.speed, in_beats=in_beats)
 
-    cues = CueTable(given.cue if given else (), pieces, changed)
+    try:
+        cues = CueTable(given.cue if given else (), pieces, changed)
+    except InputError as e:
+        raise e.at(set_list) from None
     setup = pieces[0].schedules[0].show.setup
     return Stage(pieces, cues, _controllers(setup, controls, keyboard, learn))
 

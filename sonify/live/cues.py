@@ -6,7 +6,7 @@ import datetime
 from collections.abc import Callable, Sequence
 from typing import NamedTuple
 
-from sonify.errors import look_up
+from sonify.errors import InputError, look_up
 from sonify.live.commands import Command, Piece
 from sonify.live.schedule import Schedule
 from sonify.live.set_list import Cue
@@ -39,7 +39,9 @@ class CueTable:
         pieces: Sequence[Piece],
         changed: Callable[[int, tuple[str, ...]], Schedule],
     ) -> None:
-        self._ready = [_Ready(c, _command(c, pieces, changed)) for c in cues]
+        self._ready = [
+            _Ready(c, _command(c, pieces, changed, f"cue[{n}]")) for n, c in enumerate(cues)
+        ]
         self._on: set[tuple[int, int]] = set()
 
     @property
@@ -82,13 +84,25 @@ class CueTable:
 
 
 def _command(
-    cue: Cue, pieces: Sequence[Piece], changed: Callable[[int, tuple[str, ...]], Schedule]
+    cue: Cue,
+    pieces: Sequence[Piece],
+    changed: Callable[[int, tuple[str, ...]], Schedule],
+    place: str,
 ) -> Command:
-    number, voice = None, ""
+    number: int | None = None
+    voice = ""
+    counts = {
+        "layer": (cue.layer, max(len(p.schedules) for p in pieces) - 1),
+        "row": (cue.row, max(len(p.schedules[0].rows) for p in pieces) - 1),
+        "voice": (cue.voice, max(len(p.schedules[0].voices) for p in pieces)),
+    }
+    for name, (wanted, most) in counts.items():
+        if isinstance(wanted, int) and wanted > most:
+            raise InputError(f"no piece has a {name} {wanted}; there are up to {most}", place=place)
     if isinstance(cue.voice, str):
         voice = cue.voice
         known = {v: v for p in pieces for v in p.schedules[0].voices}
-        look_up(known, voice, "voice", None)
+        look_up(known, voice, "voice", place)
     else:
         given = (cue.piece, cue.row, cue.voice, cue.semitones)
         number = next((n for n in given if n is not None), None)

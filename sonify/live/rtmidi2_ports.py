@@ -31,6 +31,8 @@ class Input(BaseInput):  # type: ignore[misc]
         names = list(self._in.ports)
         if self.name not in names:
             raise OSError(f"unknown port {self.name!r}")
+        # the library leaves out clocks unless it is told otherwise
+        self._in.ignore_types(True, False, True)
         self._in.callback = lambda data, _: callback(Message.from_bytes(data))
         self._in.open_port(names.index(self.name))
 

@@ -116,7 +116,7 @@ class SetSound:
                 del self._now[playing]
                 ended = one.at >= playing.schedule.end * RATE - _BLOCK
                 # after its end a piece rings out, unless it has faded out
-                one.left = None if ended and place is None and playing.gain > 0.5 else _OUT
+                one.left = None if ended and playing.gain > 0.5 else _OUT
                 self._leaving.append(one)
         for playing, place in heard.items():
             if playing not in self._now:

@@ -117,6 +117,9 @@ def test_the_second_library_serves_where_the_first_is_missing(monkeypatch):
         ports = ("In",)
         callback = None
 
+        def ignore_types(self, sysex: bool, time: bool, sense: bool) -> None:
+            sent.append(("without", sysex, time, sense))
+
         def open_port(self, number: int) -> None:
             sent.append(("in", number))
             # the library gives a message as a list, with the time since the last one
@@ -147,6 +150,7 @@ def test_the_second_library_serves_where_the_first_is_missing(monkeypatch):
     assert ports.list_ports(inputs=True) == ["In"]
     with ports.open_input("in", sent.append) as name:
         assert name == "In"
+    assert sent.pop(0) == ("without", True, False, True)
     assert sent == [("in", 0), b"\xb0\x40\x7f", b"\xf8", "in closed"]
     monkeypatch.setattr("importlib.util.find_spec", lambda _: None)
     with pytest.raises(ports.OutputError, match="no library for MIDI ports"):

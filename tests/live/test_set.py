@@ -369,6 +369,12 @@ def test_a_set_list_finds_what_lies_beside_it(tmp_path):
         (('do = "next"', 'do = "jump"'), "needs the key 'row'"),
         (('do = "next"', 'do = "next"\nrow = 3'), "takes no 'row'"),
         (('do = "next"', 'do = "start"\npiece = 7'), "there is no piece 7"),
+        (
+            ('do = "next"', 'do = "layer"\nlayer = 2'),
+            "no piece has a layer 2",
+        ),
+        (('do = "next"', 'do = "mute"\nvoice = "harp"'), "cue[1]: there is no voice 'harp'"),
+        (('do = "next"', 'do = "loop"\nrow = 99'), "no piece has a row 99"),
         (("controller = 64", ""), "give one of key, note, controller and time"),
         (("[[cue]]\nkey", "[[cues]]\nkey"), "unknown key 'cues'"),
     ],

@@ -123,6 +123,14 @@ def test_layers_and_a_preset():
     assert np.abs(got[settled] - want[settled]).max() < 2e-4
 
 
+def test_a_piece_that_repeats_rings_on_into_itself():
+    piece = piece_of(show(0))
+    end = piece.schedules[0].end
+    got, _ = heard([piece], 2 * end, loop=True)
+    want = want_of((0, 0, 0, master(0).size), (0, end, 0, round(end * RATE)), seconds=2 * end)
+    assert np.abs(got - want).max() < 2e-4
+
+
 def test_a_set_ends_when_the_last_piece_has_rung_out():
     piece = piece_of(show(0))
     got, sound = heard([piece], master(0).seconds + 0.5)
