@@ -2,20 +2,23 @@
 
 A `Format` defines how colours become the numbers of the planes: YUV after ITU-R BT.709 (limited
 range) with or without subsampled chroma, or plain RGB; optionally with a plane of coverage. Colours
-are sRGB values from 0 to 1, as in a look's hex digits.
+are sRGB values from 0 to 1, as in a look's hex digits. They are stored as such, and tagged so
+(ITU-T H.273, transfer characteristics 13); ProRes has no tag for that, so there they are stored for
+a display after ITU-R BT.1886, with the tag of BT.709 (1).
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 from itertools import product
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.light.look import F32, LUMINANCE
+from sonify.light.look import F32, LUMINANCE, from_linear, to_linear
 
 __all__ = ["FORMATS", "Format", "Picture", "Planes"]
 
@@ -43,6 +46,8 @@ class Format:
     bits : int
     yuv, half, alpha : bool
         Whether it is YUV, with chroma at half size both ways, with a plane of coverage.
+    studio : bool
+        Whether its values are for a display after ITU-R BT.1886, not sRGB.
     """
 
     name: str
@@ -50,6 +55,12 @@ class Format:
     yuv: bool
     half: bool
     alpha: bool
+    studio: bool = False
+
+    @property
+    def transfer(self) -> int:
+        """Its transfer characteristics (ITU-T H.273, table 3)."""
+        return 1 if self.studio else 13
 
     @property
     def dtype(self) -> type[np.unsignedinteger[Any]]:
@@ -72,11 +83,13 @@ class Format:
     def values(self, rgb: NDArray[Any]) -> F32:
         """Colours, shape (..., 3), as the components' numbers before rounding."""
         m, offset = self._scale
+        if self.studio:
+            rgb = _looked_up(_to_studio(), rgb)
         out: F32 = np.asarray(rgb, np.float32) @ m.T.astype(np.float32) + np.float32(offset)
         return out
 
     def rgb(self, parts: Sequence[NDArray[Any]]) -> F32:
-        """The colours of the three components' numbers, shape (3, ...), not clipped to 0 to 1."""
+        """The colours of the three components' numbers, shape (3, ...), not always clipped."""
         if not self.yuv:
             return np.stack(parts).astype(np.float32) / np.float32(self.top)
         unit = 1 << (self.bits - 8)
@@ -90,7 +103,7 @@ class Format:
         out[0] = luma + np.float32(1.5748) * red
         out[1] = luma - np.float32(0.187324) * blue - np.float32(0.468124) * red
         out[2] = luma + np.float32(1.8556) * blue
-        return out
+        return _looked_up(_from_studio(), out) if self.studio else out
 
     def nearest(self, rgb: NDArray[Any]) -> NDArray[Any]:
         """For colours, shape (n, 3), the whole numbers that convert back to the nearest colours."""
@@ -122,11 +135,36 @@ FORMATS = {
     for f in (
         Format("yuv420p", 8, True, True, False),
         Format("yuva420p", 8, True, True, True),
-        Format("yuva444p10le", 10, True, False, True),
+        Format("yuva444p10le", 10, True, False, True, studio=True),
         Format("rgb24", 8, False, False, False),
         Format("rgba", 8, False, False, True),
     )
 }
+
+
+# Steps of a table from one transfer to another: a quarter of a step of 10 bits and less, but near
+# black.
+_STEPS = (1 << 14) - 1
+
+
+@cache
+def _to_studio() -> F32:
+    """From sRGB values to those whose 2.4th power is the light of a display (ITU-R BT.1886, with
+    black at no light)."""
+    return np.asarray(to_linear(np.arange(_STEPS + 1) / _STEPS) ** (1 / 2.4), np.float32)
+
+
+@cache
+def _from_studio() -> F32:
+    """The other way round."""
+    return np.asarray(from_linear((np.arange(_STEPS + 1) / _STEPS) ** 2.4), np.float32)
+
+
+def _looked_up(table: F32, values: NDArray[Any]) -> F32:
+    found: F32 = table[
+        (np.clip(values, 0, 1) * np.float32(_STEPS) + np.float32(0.5)).astype(np.int16)
+    ]
+    return found
 
 
 def halved(full: F32) -> F32:

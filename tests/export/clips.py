@@ -30,11 +30,12 @@ def probe(path: Path) -> dict:
 
 
 def decoded(path: Path, alpha: bool = False, decoder: str | None = None) -> np.ndarray:
-    """All frames of a video by ffmpeg, as RGB or RGBA, shape (frames, h, w, 3 or 4)."""
+    """All frames of a video by ffmpeg, as RGB or RGBA, shape (frames, h, w, 3 or 4), in sRGB."""
     needs("ffmpeg", "ffprobe")
     video = next(s for s in probe(path)["streams"] if s["codec_type"] == "video")
     w, h = video["width"], video["height"]
-    kind = "rgba" if alpha else "rgb24"
+    studio = video.get("color_transfer") == "bt709"
+    kind = ("rgba64le" if studio else "rgba") if alpha else ("rgb48le" if studio else "rgb24")
     how = ["-c:v", decoder] if decoder else []
     done = subprocess.run(
         ["ffmpeg", "-v", "error", *how, "-i", str(path), "-fps_mode", "passthrough",
@@ -42,7 +43,14 @@ def decoded(path: Path, alpha: bool = False, decoder: str | None = None) -> np.n
          "-f", "rawvideo", "-pix_fmt", kind, "-"],
         capture_output=True, check=True,
     )  # fmt: skip
-    return np.frombuffer(done.stdout, np.uint8).reshape(-1, h, w, len(kind.rstrip("24")) or 3)
+    shape = (-1, h, w, 4 if alpha else 3)
+    if not studio:
+        return np.frombuffer(done.stdout, np.uint8).reshape(shape)
+    # a display after ITU-R BT.1886, then IEC 61966-2-1
+    out = np.frombuffer(done.stdout, "<u2").reshape(shape) / 65535
+    light = out[..., :3] ** 2.4
+    out[..., :3] = np.where(light <= 0.0031308, 12.92 * light, 1.055 * light ** (1 / 2.4) - 0.055)
+    return np.rint(out * 255).astype(np.uint8)
 
 
 def sound_of(path: Path, rate: int = 48_000) -> np.ndarray:

@@ -138,16 +138,15 @@ def views_of(frame: Any, format: Format) -> Planes:
 
 
 def blank_frame(width: int, height: int, format: str) -> Any:
-    """A frame of a pixel format to paint on, tagged BT.709."""
+    """A frame of a pixel format to paint on, with its tags."""
     import av
 
-    return _tagged(av.VideoFrame(width, height, format))
+    return _tagged(av.VideoFrame(width, height, format), FORMATS[format])
 
 
-def _tagged(target: Any) -> Any:
-    for name in ("color_primaries", "color_trc", "colorspace"):
-        setattr(target, name, _BT709)
-    target.color_range = _LIMITED
+def _tagged(target: Any, format: Format) -> Any:
+    target.color_primaries = target.colorspace = _BT709
+    target.color_trc, target.color_range = format.transfer, _LIMITED
     return target
 
 
@@ -214,7 +213,7 @@ class VideoSink:
                 stream.options[key] = str(coarser(int(stream.options[key]), coarse))
         if width * height > LARGE:
             stream.options |= self.kind.large
-        context = _tagged(stream.codec_context)
+        context = _tagged(stream.codec_context, self.format)
         context.time_base = 1 / self.fps
         context.gop_size = max(1, round(self.fps * 2))
         context.thread_count = 0
