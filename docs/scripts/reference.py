@@ -225,11 +225,9 @@ def causes() -> Iterable[str]:
         Unplug it, protect all eyes from laser beams (see the classes of IEC 60825-1), and keep
         hands and hair away from rotating parts.
     """
-    groups: dict[str, list[Any]] = {}
-    for cause in CAUSES:
-        groups.setdefault(first_line(inspect.getmodule(type(cause))), []).append(cause)
-    for group, some in groups.items():
-        yield f"## {group.rstrip('.')}"
+    for module in dict.fromkeys(inspect.getmodule(type(c)) for c in CAUSES):
+        some = [c for c in CAUSES if inspect.getmodule(type(c)) is module]
+        yield f"## {first_line(module).rstrip('.')}"
         rows = ((code(c.name), c.title, "<br>".join(c.repairs)) for c in some)
         yield table("name in JSON | cause | what to try", rows)
 
@@ -284,19 +282,21 @@ def docstring(thing: object) -> str:
 def firmware() -> Iterable[str]:
     """Firmware
 
-    What `player.h` declares, in the C that `sonify firmware` writes.
+    The two headers for you, in the C that `sonify firmware` writes.
     """
-    header = resources.files("sonify.export.firmware") / "core/player.h"
-    for block in header.read_text("utf-8").split("\n\n"):
-        words, _, rest = block.partition("*/")
-        words = " ".join(re.sub(r"^/\*|\n \*", " ", words).split())
-        if words.startswith("----"):
-            yield f"## {words.strip('- ').capitalize()}"
-        elif block.startswith("/*"):
-            yield words
-            yield "" if "#ifndef" in rest else f"```c\n{rest.strip()}\n```"
-        elif "/*" in block:
-            yield f"```c\n{block}\n```"
+    for name in ("player.h", "player_hardware.h"):
+        yield f"## {name}"
+        header = resources.files("sonify.export.firmware") / "core" / name
+        for block in header.read_text("utf-8").split("\n\n"):
+            words, _, rest = block.partition("*/")
+            words = " ".join(re.sub(r"^/\*|\n \*", " ", words).split())
+            if words.startswith("----"):
+                yield f"### {words.strip('- ').capitalize()}"
+            elif block.startswith("/*"):
+                yield words
+                yield f"```c\n{rest.strip()}\n```" if rest and rest[-2:] != "_H" else ""
+            elif "/*" in block:
+                yield f"```c\n{block}\n```"
 
 
 PAGES = (commands, settings, schemes, rules, scales, sources, causes, formats, python, firmware)

@@ -24,7 +24,7 @@ def tuning(request: Request, output: str | None) -> None:
     \b
     Examples:
       sonify tuning my.toml -p bayati-evening -o bayati.scl
-      sonify midi my.toml -p music-box -p bayati.scl --set music.tuning-output=mpe
+      sonify midi my.toml -p music-box -p bayati.scl --set music.tuning-output=mts
     """
     show = request.perform()
     with destination(output, f"{show.disc.name}.scl") as path:

@@ -3,7 +3,8 @@
 A page is read from top to bottom in a folder of its own. Its blocks are told by their language:
 
 - ``sh`` is run, line by line;
-- ``text`` after it is what the last line printed, with ... for anything;
+- ``text`` after it is what the last line printed, with ... for anything; after a line that is to
+  fail it begins with ``sonify: ``;
 - ``toml`` with a title is written to that file, and otherwise read as a preset;
 - ``python`` is run; what one block defines, later ones of the page know.
 """
@@ -115,11 +116,12 @@ def test_commands_and_snippets_run(page, run, tmp_path, monkeypatch) -> None:
     monkeypatch.chdir(tmp_path)
     known: dict[str, Any] = {}
     printed = ""
-    for block in blocks(page):
+    found = list(blocks(page))
+    for block, after in zip(found, [b.text for b in found[1:]] + [""], strict=True):
         place = f"{page.relative_to(ROOT)}:{block.line}"
         if block.language == "sh":
             for line in block.text.replace("\\\n", "").splitlines():
-                printed = command(line, run, tmp_path, place)
+                printed = command(line, run, tmp_path, place, fails=after.startswith("sonify: "))
         elif block.language == "text":
             flags = doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE
             assert doctest.OutputChecker().check_output(block.text, printed, flags), (
@@ -133,7 +135,7 @@ def test_commands_and_snippets_run(page, run, tmp_path, monkeypatch) -> None:
             convert(tomllib.loads(block.text), Setup, place)
 
 
-def command(line: str, run: Callable[..., Any], folder: Path, place: str) -> str:
+def command(line: str, run: Callable[..., Any], folder: Path, place: str, fails: bool) -> str:
     """Run a line of a page; what it printed."""
     line = line.removeprefix(".venv/bin/") if ".venv/bin/sonify" in line else line
     if line.startswith(SET_UP):
@@ -160,7 +162,7 @@ def command(line: str, run: Callable[..., Any], folder: Path, place: str) -> str
                 load(Path(given[name]))
         return ""
     done = run(*words, *SHORTER.get(words[0], ()))
-    assert done.status == 0, f"{place}: {line}\n{done.err}"
+    assert (done.status != 0) == fails, f"{place}: {line}\n{done.err}"
     if file:
         (folder / file).write_text(done.out, "utf-8")
     return done.out + done.err
