@@ -22,6 +22,7 @@ from urllib.parse import parse_qs, urlsplit
 
 import pytest
 
+from sonify.studio.run import listen
 from tests.studio.conftest import ROOT, Studio, begin
 
 
@@ -499,3 +500,10 @@ def test_odd_values_never_break_an_answer(studio: Studio) -> None:
             assert got.status in (200, 400, 422), (path, body, got.status)
             if got.status == 422:
                 assert "\n" not in got.json["error"], (path, got.json)
+
+
+def test_answers_do_not_wait_for_acknowledgements() -> None:
+    with listen("127.0.0.1", 0) as door, socket.create_connection(door.getsockname()):
+        taken, _ = door.accept()
+        with taken:
+            assert taken.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
