@@ -20,8 +20,13 @@ from sonify.studio.guard import Refused
 __all__ = ["LONGEST_READ_S", "LONGEST_S", "Job", "Jobs"]
 
 MAX_RUNNING = 2
-MAX_KNOWN = 24
+MAX_GOING = 24
+MAX_MADE = 24
+"""Files that are kept for the page; older ones are deleted."""
 LEFT_AFTER_S = 15.0
+MADE_FOR_S = 1800.0
+"""How long a file is kept that no page asks about: pages in the background ask once a minute or not
+at all, and sleep with the machine (own choice)."""
 LONGEST_S = 3600.0
 LONGEST_READ_S = 60.0
 QUICK = {"draft", "flash", "loudness"}
@@ -47,6 +52,11 @@ class Job:
     process: asyncio.subprocess.Process | None = None
     task: asyncio.Task[None] | None = None
     keep: bool = False
+
+    @property
+    def ended(self) -> bool:
+        """Whether it is done or has failed."""
+        return self.state in ("done", "failed")
 
     def facts(self) -> dict[str, Any]:
         """What the page is told about the job."""
@@ -82,7 +92,7 @@ class Jobs:
         Refused
             Too many jobs are running or waiting.
         """
-        if len(self._jobs) >= MAX_KNOWN:
+        if sum(not job.ended for job in self._jobs.values()) >= MAX_GOING:
             raise Refused(429, "too many files are being made; wait for one to finish")
         id = secrets.token_urlsafe(12)
         folder = self._folder / id
@@ -180,13 +190,21 @@ class Jobs:
                 await job.task
         shutil.rmtree(job.folder, ignore_errors=True)
 
+    async def tidy(self) -> None:
+        """Drop jobs that nobody asks about any more, and all but the latest files."""
+        now = time.monotonic()
+        ended = [job for job in self._jobs.values() if job.ended and not job.keep]
+        old = ended[:-MAX_MADE]
+        for job in list(self._jobs.values()):
+            longest = MADE_FOR_S if job.state == "done" else LEFT_AFTER_S
+            if not job.keep and (job in old or job.asked < now - longest):
+                await self.drop(job)
+
     async def _sweep(self) -> None:
-        """Drop jobs that nobody asks about any more."""
+        """Tidy up once a second."""
         while True:
             await asyncio.sleep(1.0)
-            late = time.monotonic() - LEFT_AFTER_S
-            for job in [j for j in self._jobs.values() if j.asked < late and not j.keep]:
-                await self.drop(job)
+            await self.tidy()
             if self._idle is not None and self._idle_since < time.monotonic() - IDLE_S:
                 _kill(self._idle)
                 self._idle = None

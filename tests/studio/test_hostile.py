@@ -3,6 +3,7 @@ stays alive."""
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import http.client
 import json
@@ -22,6 +23,7 @@ from urllib.parse import parse_qs, urlsplit
 
 import pytest
 
+from sonify.studio.jobs import LEFT_AFTER_S, MADE_FOR_S, MAX_MADE, Job, Jobs
 from sonify.studio.run import listen
 from tests.studio.conftest import ROOT, Studio, begin
 
@@ -288,7 +290,7 @@ def workers(studio: Studio) -> list[str]:
 def test_a_job_that_is_left_is_cancelled() -> None:
     own = begin("cairn-small")
     try:
-        id = started(own)
+        id = started(own, "clip", ".mp4")
         time.sleep(0.5)
         folder = next(Path(tempfile.gettempdir()).glob(f"sonify-studio-*/{id}"))
         deadline = time.monotonic() + 25
@@ -313,6 +315,30 @@ def test_more_jobs_than_there_is_room_for_are_refused(studio: Studio) -> None:
     assert last == 429
     with ThreadPoolExecutor(8) as pool:
         assert set(pool.map(lambda i: studio.ask("DELETE", f"/api/jobs/{i}").status, ids)) == {204}
+
+
+def test_files_that_were_made_leave_room_for_others(tmp_path: Path) -> None:
+    async def made() -> None:
+        jobs = Jobs(tmp_path)
+
+        async def run(job: Job) -> None:
+            job.state = "done"
+
+        jobs._run = run  # type: ignore[method-assign]
+        ids = []
+        for _ in range(MAX_MADE + 6):
+            job = jobs.start({"kind": "download"}, 1.0)
+            assert job.task is not None
+            await job.task
+            job.asked -= 10 * LEFT_AFTER_S  # its page sleeps
+            ids.append(job.id)
+        await jobs.tidy()
+        assert [id for id in ids if jobs.get(id)] == ids[6:]
+        jobs.get(ids[-1]).asked -= 2 * MADE_FOR_S  # type: ignore[union-attr]
+        await jobs.tidy()
+        assert jobs.get(ids[-1]) is None
+
+    asyncio.run(made())
 
 
 def test_unknown_outputs_are_refused(studio: Studio) -> None:

@@ -62,6 +62,7 @@ export class Making {
       }
     } catch {
       file.link = null;
+      file.said = ": no longer kept; make it again";
       this.redraw();
     }
   }
