@@ -11,7 +11,7 @@ from sonify.midi.channels import CHANNELS, DRUM_CHANNEL, channel_setup
 
 __all__ = ["FADES_PER_S", "Fade", "Playing", "Wire", "free_channels", "together"]
 
-_VOLUME, _RESET = 7, 121
+_VOLUME, _PEDAL, _RESET = 7, 64, 121
 
 FADES_PER_S = 25
 """How often a crossfade changes the volume: own choice, below 1 kB/s for 16 channels."""
@@ -56,6 +56,11 @@ class Wire:
         """Send one unless its channel is set to it."""
         if self._set.get(target(data)) != data:
             self.set(data)
+
+    def lift(self, channel: int) -> None:
+        """Lift the sustain pedal, under which notes sound on that have ended."""
+        if self._set.get((0xB0 | channel, _PEDAL), b"\0\0\0")[2]:
+            self.set(bytes((0xB0 | channel, _PEDAL, 0)))
 
     def reset(self, channel: int) -> None:
         """Make a channel that was used before like a fresh one.
@@ -228,9 +233,20 @@ class Playing:
         new.settle(place)
         return new
 
+    def resume(self, here: float) -> None:
+        """Set and sound what is set and held at the set's place `here`."""
+        self.restore(here - self.origin)
+        self.settle(here - self.origin)
+
     def held(self) -> list[tuple[int, int]]:
         """The channels and keys of the notes that it sounds."""
         return [note for note, by in self.wire.sounding.items() if by is self]
+
+    def damp(self) -> None:
+        """End its notes, and lift the pedals that hold them."""
+        self.release()
+        for channel in self.channels.values():
+            self.wire.lift(channel)
 
     def release(self, without: Iterable[tuple[int, int]] = ()) -> None:
         """End its notes."""

@@ -125,7 +125,8 @@ class Scheduler:
         end = lead.origin + lead.schedule.end
         after = self._after()
         if after is not None and not after.waits and after.crossfade_s:
-            early = max(lead.origin, end - after.crossfade_s * self.transport.rate)
+            # after a jump, the time that is left may be shorter
+            early = max(self._here, end - after.crossfade_s * self.transport.rate)
             return early - FUZZ, early, self._end
         # what is due at the end is played
         return end + FUZZ, end, self._end
@@ -182,7 +183,7 @@ class Scheduler:
     def _leave(self) -> None:
         """End all that plays."""
         for playing in self._all():
-            playing.release()
+            playing.damp()
         self._playing, self._fades = [], []
         self._clock_stop()
 
@@ -239,7 +240,7 @@ class Scheduler:
         if fade.done == fade.steps:
             self._fades.remove(fade)
             if fade.leaves:
-                fade.playing.release()
+                fade.playing.damp()
 
     def _send(self, data: bytes) -> None:
         self._out.append((self._here, data))
@@ -331,7 +332,10 @@ class Scheduler:
         elif do == "layer" and number is not None and 1 < number <= len(self._playing):
             layer = self._playing[number - 1]
             layer.silent = not layer.silent
-            layer.settle(self._here - layer.origin)
+            if layer.silent:
+                layer.damp()
+            else:
+                layer.resume(self._here)
         elif do == "transpose":
             for playing in self._playing:
                 playing.semitones = number or 0
@@ -347,7 +351,12 @@ class Scheduler:
             voice = names[command.number - 1]
         if voice in names:
             lead.muted ^= {voice}
-            lead.settle(self._here - lead.origin)
+            if voice in lead.muted:
+                for channel in lead.schedule.show.parts[names.index(voice)].channels:
+                    self._wire.lift(lead.channels[channel])
+                lead.settle(self._here - lead.origin)
+            else:
+                lead.resume(self._here)
 
     def _replace(self, schedule: Schedule) -> None:
         """Let another schedule of the same disc lead from the same place of the same row on."""
@@ -378,14 +387,14 @@ class Scheduler:
         """End all notes and the clock."""
         self._here = self.transport.place(now)
         for playing in self._all():
-            playing.release()
+            playing.damp()
         self._clock_stop()
 
     def resume(self, now: float) -> None:
         """Sound the notes that are held here, and let the clock go on."""
         self._here = self.transport.place(now)
         for playing in self._all():
-            playing.settle(self._here - playing.origin)
+            playing.resume(self._here)
         if self._playing:
             self._set_clock()
 
@@ -415,7 +424,7 @@ class Scheduler:
     def silence(self) -> list[bytes]:
         """What ends all notes and the clock, and "all notes off" on every channel that was used."""
         for playing in self._all():
-            playing.release()
+            playing.damp()
         for channel, key in list(self._wire.sounding):
             self._wire.release(channel, key)
         self._clock_stop()

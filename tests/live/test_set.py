@@ -263,6 +263,47 @@ def test_pause_ends_all_notes_and_goes_on_with_those_that_are_held(organ):
 # ---- nothing hangs, whatever is done
 
 
+def pedals(tape, moment=np.inf):
+    """The channels whose sustain pedal is down."""
+    down = {}
+    for t, d in zip(tape.times, tape.data, strict=True):
+        if t <= moment + 1e-9 and d[0] & 0xF0 == 0xB0 and d[1] in (64, 121):
+            down[d[0] & 15] = d[1] == 64 and d[2] > 0
+    return {c for c, on in down.items() if on}
+
+
+def test_no_pedal_holds_notes_after_the_end_a_pause_a_mute_or_the_next_piece(first):
+    voices = "music.voice"
+    pedal = [{"send": "sustain", "over": "piece", "points": [1, 1]}]
+    voice = {"name": "bells", "program": "vibraphone", "controllers": pedal}
+    high = {"name": "high", "program": "celesta", "channel": 12}
+    held = piece_of(show_of("cairn-middle", ("quick",), **{voices: [voice, high]}))
+    down = Played([held], stop=3.0)
+    assert pedals(down.tape, 2.9)
+    assert not pedals(down.tape)
+    later = {"pause": ("start", True), "mute": ("mute", True), "next": ("next", False)}
+    for do, (again, comes_back) in later.items():
+        commands = [(2.0, Command(do, at="now", number=1 if do == "mute" else None))]
+        commands.append((2.5, Command(again, at="now", number=1 if do == "mute" else None)))
+        tape = Played([held, first], commands, stop=3.0).tape
+        assert pedals(tape, 1.9)
+        assert not pedals(tape, 2.4)
+        assert bool(pedals(tape, 2.9)) == comes_back
+        assert not pedals(tape)
+
+
+def test_a_jump_behind_the_start_of_a_crossfade_fades_from_there(organ):
+    small = piece_of(show_of("cairn-small", HUT), crossfade_s=14.0)
+    last = len(organ.schedules[0].rows) - 1
+    start = float(organ.schedules[0].rows[last - 1])
+    assert organ.schedules[0].end - start < 14.0
+    tape = Played([organ, small], [(1.0, Command("jump", at="now", number=last))]).tape
+    want = notes_at(sent(small.schedules[0].show), 1.0)
+    got = [(t, d[1:]) for t, d in ons(tape, 1.0)]
+    for t, d in want:
+        assert any(abs(t - u) < 1e-5 and d[1] == e[0] for u, e in got)
+
+
 def test_two_hundred_evenings_of_random_commands_leave_nothing_hanging(first, organ):
     layered = piece_of(
         show_of("cairn-small", ORGAN), show_of("cairn-middle", ("music-box", "quick")),
