@@ -547,6 +547,16 @@ BETWEEN = {
         "row-end-chords",
         ["thinned", {"rule": "length", "steps": 5}, {"rule": "strum", "step": 0.1}],
     ),
+    "strummed down": (
+        "row-end-chords",
+        ["thinned", {"rule": "length", "steps": 5}, {"rule": "strum", "step": 0.37, "way": "down"}],
+    ),
+    "strummed down and long": (
+        "row-end-chords",
+        [{"rule": "thinned", "every": 3}, {"rule": "length", "steps": 3.5},
+         {"rule": "accents", "pattern": [1, 0.5], "by": "row"},
+         {"rule": "strum", "step": 0.45, "way": "down"}],
+    ),
     "late chords": ("row-end-chords", [{"rule": "entry", "steps": 3.5}, "swing", "ghosts"]),
     "rolls": ("row-changes", [{"rule": "repeat", "times": 5}]),
     "echoes over the next row": (
@@ -852,8 +862,11 @@ REFUSED = {
     "ghosts": (voice(source="row-changes", rhythm=["ghosts"]), "depends on whether another row"),
     "struck again": (voice(source="row-end-chords", rhythm=["repeat"]), "a length first"),
     "strummed down": (
-        voice(source="row-end-chords", rhythm=[{"rule": "strum", "way": "down"}]),
-        "from the first",
+        voice(
+            source="row-end-chords",
+            rhythm=[{"rule": "length", "steps": 5}, {"rule": "strum", "way": "down"}, "swing"],
+        ),
+        "put strum last",
     ),
     "rings on": (voice(source="row-end-chords", rhythm=["strum"]), "a length first"),
     "held chords": (

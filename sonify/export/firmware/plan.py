@@ -403,6 +403,11 @@ def _voice(voice: Voice, number: int, name: str, frame: Frame, machine: Machine)
         tones = tones_of(voice, scheme_of(voice, place), steps.shifts, machine, own)
         if tones.led is not None:
             _check_led(steps, tones, machine)
+        if tones.by_value and any(s.op == "STRUM" and s.d and not s.b for s in steps.steps):
+            raise Refusal(
+                "a tone by a character's value in chords that are strummed downwards (use "
+                'way = "up")'
+            )
         if tones.by_value:
             _check_late(voice, steps, tones, machine)
     program = program_number(voice.program, f"{place}.program")

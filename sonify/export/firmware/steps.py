@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from itertools import pairwise
 
 import numpy as np
 
@@ -16,6 +17,8 @@ from sonify.music.voice_sources import Source
 __all__ = ["MOST_LOUD", "steps_of"]
 
 MOST_VELOCITIES = 2048
+# steps that leave the times of notes alone
+_TIMELESS = ("CHANGES", "THINNED", "MASK", "WHEN", "SPARSE", "COUNT", "VELOCITY")
 MOST_LOUD = 3
 
 
@@ -53,6 +56,7 @@ def steps_of(
     if f.ghosts:
         # zeros that a rule added must lie in the voice's places too
         f.steps += filters
+    _check_strum([s for s in f.steps if s.op not in _TIMELESS])
     plan = machine.plan
     if plan is not None and "dynamics" in voice.arcs and plan.dynamics != (1.0,):
         f.multiply(Lead("PLAN", len(plan.dynamics), up=DYNAMICS), np.asarray(plan.dynamics))
@@ -60,6 +64,16 @@ def steps_of(
         curve.follow(f)
     _velocities(f, voice.velocity)
     return f
+
+
+def _check_strum(timed: list[Step]) -> None:
+    """Refuse rules that move notes of a row's chord that are moved once more as others are read."""
+    for s, after in pairwise(timed):
+        if s.op == "STRUM" and s.d and not s.b:
+            raise Refusal(
+                f"'{after.op.lower()}' after 'strum' downwards of row-end-chords: the core moves "
+                "their notes as it reads more of them (put strum last)"
+            )
 
 
 def _velocities(f: Follower, velocity: int) -> None:

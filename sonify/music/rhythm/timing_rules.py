@@ -225,17 +225,16 @@ class Strum(Rule, frozen=True, tag="strum"):
 
     def _follow_row_chord(self, f: Follower) -> None:
         """A row's ones, which the core counts as they are read."""
-        if self.way == "down":
-            raise Refusal(
-                "'strum' downwards of row-end-chords: the core counts their notes from the first "
-                'one up (use way = "up")'
-            )
         if not f.fixed:
             raise Refusal(
                 "'strum' of row-end-chords that ring on to the next row: the core keeps one end "
                 "for them all (give them a length first)"
             )
-        f.add(Step("STRUM", c=q16(self.step)))
+        if (f.machine.positions - 1) * self.step >= f.machine.stride:
+            raise Refusal(
+                "'strum' of row-end-chords that goes on into the next one (use a shorter step)"
+            )
+        f.add(Step("STRUM", c=q16(self.step), d=int(self.way == "down")))
         f.onsets = [None for _ in f.onsets]
         f.later((f.machine.positions - 1) * self.step)
         f.change_copies(together=lambda c: False)
