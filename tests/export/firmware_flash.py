@@ -58,6 +58,17 @@ FEATURES: dict[str, dict[str, Any]] = {
                               rhythm=[{"rule": "entry", "steps": 7}])]
     },
     "vamp": {"music.voice": [voice(rhythm=["vamp"])]},
+    "downwards": {
+        "music.voice": [
+            voice(
+                source="row-end-chords",
+                rhythm=[
+                    {"rule": "thinned", "every": 3}, {"rule": "length", "steps": 3},
+                    {"rule": "strum", "step": 0.3, "way": "down"},
+                ],
+            )
+        ]
+    },
     "form": {"music.form.plan": "rondo"},
     "colours": {"light.colours": "row"},
     "wired": {"player.matrix.wiring": "serpentine-rows"},

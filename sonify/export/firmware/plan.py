@@ -193,6 +193,9 @@ class FirmwarePlan:
             "bends": bool(self.sounds.bends),
             "values": any(v.tones.by_value for v in self.voices),
             "vamp": self.vamps,
+            "downwards": any(
+                s.op == "STRUM" and s.d and not s.b for v in self.voices for s in v.steps.steps
+            ),
             "form": bool(self.planned or self.finals),
             "colours": look.colours != "lamp",
             "repair": self.repair is not None,

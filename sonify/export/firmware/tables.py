@@ -134,6 +134,11 @@ def config_h(plan: FirmwarePlan, template: str) -> str:
         ("CELL", _u32(plan.form.cell.numerator), "positions of such a bar ..."),
         ("CELL_PARTS", _u32(plan.form.cell.denominator), "... divided by this"),
         ("VAMP", int(plan.vamps), "1: notes come again while the stage moves"),
+        (
+            "DOWNWARDS",
+            int("downwards" in plan.features),
+            "1: chords of rows are strummed downwards",
+        ),
         ("FINALS", len(plan.finals), "notes of the ending"),
         ("RULES", sum(len(v.steps.steps) for v in plan.voices), ""),
         ("VOICES", len(plan.voices), ""),
