@@ -146,7 +146,7 @@ def values(f: dict[str, Any]) -> str:
     if f.get("choices"):
         return "<br>".join(f"{code(c['name'])} {c.get('about', '')}" for c in f["choices"])
     words = {"min": "from", "above": "above", "max": "to", "below": "below"}
-    limits = " ".join(f"{word} {f[key]:,}" for key, word in words.items() if key in f)
+    limits = " ".join(f"{word} {f[key]:,.10g}" for key, word in words.items() if key in f)
     others = {"bool": "`true`, `false`", "list": "a list", "colour": "`#rrggbb`"}
     return f"{limits} {f.get('unit', '')}" if limits else others.get(f["kind"], "")
 
@@ -193,9 +193,8 @@ def scales() -> Iterable[str]:
     In semitones above the root, up to where the scale repeats. `scale` in
     [music](settings.md#music) takes a name or a [table](settings.md#music-scale) of your own.
     """
-    words = dict(LISTS["scales"]())
     scales = {s.name: (*s.semitones, s.period) for s in scale_table.SCALES.values()}
-    rows = ((code(n), ", ".join(f"{x:.4g}" for x in s), words[n]) for n, s in scales.items())
+    rows = ((code(n), ", ".join(f"{x:.4g}" for x in scales[n]), w) for n, w in LISTS["scales"]())
     yield table("name | tones | about", rows)
     yield about(scale_table)
 
@@ -205,14 +204,13 @@ def sources() -> Iterable[str]:
 
     Names that presets and options take, by the table that holds them.
     """
-    named: dict[str, Iterable[tuple[str, Any]]] = {
-        "fill rules": FILLS.items(),
-        "objectives of compose": objectives.OBJECTIVES.items(),
-        "choices of compose": choices.CHOICES.items(),
+    named: dict[str, Any] = {"fill rules": FILLS, "objectives of compose": objectives.OBJECTIVES}
+    named["choices of compose"] = choices.CHOICES
+    named |= {
+        n: dict(rows()) for n, rows in LISTS.items() if n not in ("schemes", "rules", "scales")
     }
-    named |= {n: rows() for n, rows in LISTS.items() if n not in ("schemes", "rules", "scales")}
     for title, rows in named.items():
-        lines = ((code(n), getattr(x, "about", x)) for n, x in rows)
+        lines = ((code(n), getattr(x, "about", x)) for n, x in rows.items())
         yield from (f"## {title.capitalize()}", table("name | about", lines))
 
 
@@ -272,11 +270,13 @@ def signature(name: str, function: Callable[..., Any]) -> str:
 
 
 def docstring(thing: object) -> str:
-    """A NumPy docstring: each section as a list of what it names."""
+    """A NumPy docstring: each section as code, or as a list of what it names."""
     first, *rest = re.split(r"(?m)^(\w[\w ]*)\n-{3,}\n", inspect.getdoc(thing) or "")
-    lists = (re.sub(r"(?m)^([^ ].*)$", r"- **\1**", body) for body in rest[1::2])
-    titled = (f"*{t}*\n\n{body}" for t, body in zip(rest[::2], lists, strict=True))
-    return prose("\n\n".join((first, *titled)))
+    out = [prose(first)]
+    for title, body in zip(rest[::2], rest[1::2], strict=True):
+        items = re.sub(r"(?m)^([^ \n].*)$", r"- `\1`", prose(body))
+        out.append(f"*{title}*\n\n" + (f"```pycon\n{body}\n```" if ">>>" in body else items))
+    return "\n\n".join(out)
 
 
 def firmware() -> Iterable[str]:
