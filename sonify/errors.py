@@ -29,6 +29,20 @@ Naming = Callable[[str], str]
 """The name that a user interface has for the setting or argument of a key: an option or label."""
 
 
+# the control characters and the marks that turn the direction of text (Unicode 15, table 23-1 and
+# section 23.2), halves of characters, and breaks of lines: a terminal would obey them
+_RAW = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029\u202a-\u202e\u2066-\u2069\ud800-\udfff]")
+_LONGEST = 800
+"""Characters of an error, for a terminal of ten lines; from a longer one the middle is cut."""
+
+
+def _one_line(text: str) -> str:
+    """A text that may quote an input, as one line that does nothing to a terminal."""
+    text = _RAW.sub(lambda m: repr(m[0])[1:-1], text)
+    half = _LONGEST // 2
+    return text if len(text) <= _LONGEST else f"{text[:half]} ... {text[-half:]}"
+
+
 class _Told(Exception):
     """A text for a person, with the keys of the settings that it is about as data.
 
@@ -57,7 +71,7 @@ class _Told(Exception):
         key = self.key and ", ".join(naming(k) for k in self.key.split(", "))
         hint = _BRACED.sub(lambda m: naming(m[1]), self.hint)
         what = f"{self.what}; {hint}" if hint else self.what
-        return ": ".join(p for p in (self.file, self.place, key, what) if p)
+        return _one_line(": ".join(p for p in (self.file, self.place, key, what) if p))
 
     def __str__(self) -> str:
         return self.say()

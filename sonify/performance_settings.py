@@ -76,7 +76,7 @@ def load_setup(
     except InputError as e:
         if not settings:
             raise
-        raise InputError(e.what, file=e.file, key=f"set {e.place}") from None
+        raise InputError(e.what, file=e.file, key=f"set {e.place}" if e.place else "set") from None
 
 
 def setup_table(

@@ -54,7 +54,7 @@ def load_toml(path: Path) -> dict[str, Any]:
     """
     text = read_text(path)
     try:
-        return tomllib.loads(text)
+        return parse_toml(text)
     except tomllib.TOMLDecodeError as e:
         found = re.search(r"\(at (?:line (\d+), column (\d+)|(end of document))\)$", str(e))
         what = re.sub(r" \(at [^()]*\)$", "", str(e))
@@ -66,6 +66,20 @@ def load_toml(path: Path) -> dict[str, Any]:
         raise InputError(f"this is not TOML: {what}", file=path, place=place) from None
 
 
+def parse_toml(text: str) -> dict[str, Any]:
+    """Parse TOML; whatever is wrong, also with its size, is a `TOMLDecodeError`."""
+    try:
+        return tomllib.loads(text)
+    except RecursionError:
+        raise tomllib.TOMLDecodeError("it is nested too deeply") from None
+    except tomllib.TOMLDecodeError:
+        raise
+    except ValueError:
+        # Python converts at most 4,300 digits
+        raise tomllib.TOMLDecodeError("a number has too many digits") from None
+
+
+_HALF = re.compile("[\ud800-\udfff]")
 _PATH = re.compile(r" - at `(?:key in )?\$\.?(.*)`$")
 _PLAIN = {
     "str": "a text in quotes",
@@ -142,12 +156,17 @@ def _short(value: Any) -> str:
 
 
 def _refuse_unreal(data: Any, place: str, file: object) -> None:
+    """Refuse numbers that aren't finite, and half characters, which no file can hold."""
     if isinstance(data, float) and not math.isfinite(data):
         raise InputError(f"{data} is not a finite number", file=file, place=place or None)
-    if isinstance(data, Mapping):
+    if isinstance(data, str):
+        if _HALF.search(data):
+            raise InputError(f"{data!r} is not UTF-8 text", file=file, place=place or None)
+    elif isinstance(data, Mapping):
         for key, value in data.items():
+            _refuse_unreal(key, place, file)
             _refuse_unreal(value, f"{place}.{key}" if place else str(key), file)
-    elif isinstance(data, list) and not (data and isinstance(data[0], str)):
+    elif isinstance(data, list):
         for i, value in enumerate(data):
             _refuse_unreal(value, f"{place}[{i}]", file)
 
@@ -221,7 +240,7 @@ def parse_assignment(text: str) -> tuple[str, Any]:
             key="set",
         )
     try:
-        return key, tomllib.loads(f"v = {value}")["v"]
+        return key, parse_toml(f"v = {value}")["v"]
     except tomllib.TOMLDecodeError:
         return key, value
 

@@ -26,7 +26,7 @@ from starlette.responses import FileResponse, JSONResponse, PlainTextResponse, R
 from starlette.routing import Mount, Route
 
 from sonify.errors import InputError, SonifyError
-from sonify.settings import Settings, convert, to_builtins
+from sonify.settings import Settings, convert, parse_toml, to_builtins
 from sonify.studio.document import Command, Document, flash_key, safe_name, trusted
 from sonify.studio.downloads import NO_OPTIONS, FileOptions
 from sonify.studio.guard import Guard, Refused, Rights, body_of
@@ -234,8 +234,8 @@ class _Server:
 
         text = (await _sent(request, _Value)).text[:MAX_VALUE]
         try:
-            return JSONResponse({"value": tomllib.loads(f"v = {text}")["v"]})
-        except (tomllib.TOMLDecodeError, RecursionError):
+            return JSONResponse({"value": parse_toml(f"v = {text}")["v"]})
+        except tomllib.TOMLDecodeError:
             raise Refused(422, f"this is not a TOML value: {text[:60]}") from None
 
     async def disc(self, request: Request) -> Response:

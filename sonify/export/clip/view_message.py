@@ -62,7 +62,7 @@ class MessageView(SheetView):
     def _draw(self, count: int) -> None:
         face, sheet, height = self.face, self.sheet, self.height
         end = self.decoded.end(count)
-        last = max(k for k, (start, _) in enumerate(self.lines) if start < end)
+        last = max((k for k, (start, _) in enumerate(self.lines) if start < end), default=-1)
         newest = int(self.decoded.order[count - 1])
         used = min(len(self.lines), self.room)
         step = round(height * _LINE)

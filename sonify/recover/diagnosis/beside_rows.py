@@ -150,7 +150,10 @@ def ways_beside(
     due = np.searchsorted(start + n, slot, "right")
     before, after, due = slot < start[0], due == rows, np.minimum(due, rows - 1)
     # the stage stays at a row until that is read, then it moves
-    move = design.move_s / float(np.median(np.diff(passed)))
+    step = float(np.median(np.diff(passed)))
+    if step <= 0:
+        return
+    move = design.move_s / step
     at = np.where((due > 0) & (slot < (start + n)[due - 1] + move) & ~after, -1, due)
     # or it moves at any time between the middles of two readings
     part = np.searchsorted(start + n - n // 2, slot, "right")

@@ -100,7 +100,8 @@ def load_array(path: Path) -> NDArray[Any]:
     """The array in a .npy file, mapped; never a pickle."""
     try:
         out: NDArray[Any] = np.load(path, mmap_mode="r", allow_pickle=False)
-    except (ValueError, OSError, EOFError) as e:
+    # a damaged header makes NumPy raise nearly anything
+    except Exception as e:
         what = str(e).split("\n")[0]
         if "pickle" in what or "Object arrays" in what:
             what = "it holds Python objects, which are not read"

@@ -1,0 +1,136 @@
+"""Damaged input ends with exit status 0, 1 or 2, in time, and with one line that is fit to print.
+
+`python -m tests.fuzz 100000` goes on from here; each fault that it found is a case below.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+
+import pytest
+
+from tests.fuzz.corpus import COMMANDS
+from tests.fuzz.runner import Case, Fuzzer, judged, warm
+
+pytestmark = pytest.mark.skipif(
+    not sys.platform.startswith("linux"), reason="needs fork and limits of Linux"
+)
+
+FIRST = 1_000_000
+EACH = 25
+"""Cases of each kind: about a minute of processor time in all."""
+
+FOUND = {
+    "a key signature that does not exist": "midi:2",
+    "bytes in a setting that are not UTF-8": "set:2",
+    "a setting that is nested too deeply": "set:32",
+    "an unknown key of thousands of characters": "set:51",
+    "a setting with control characters": "set:62",
+    "an array whose header ends early": "grid:13",
+    "a control character among a grid's marks": "grid:40",
+    "a number of more than 4,300 digits": "preset:47",
+    "a log of one clock pulse": "log:32",
+    "a disc whose message begins with a blank line": "drawing:67",
+}
+
+
+@pytest.fixture(scope="module")
+def fuzzer(tmp_path_factory: pytest.TempPathFactory) -> Fuzzer:
+    warm()
+    return Fuzzer(tmp_path_factory.mktemp("fuzz"))
+
+
+@pytest.mark.parametrize("kind", COMMANDS)
+def test_damaged_files(fuzzer: Fuzzer, kind: str) -> None:
+    cases = [Case(kind, FIRST + k) for k in range(EACH)]
+    assert {str(c): f for c in cases if (f := fuzzer.fault(c))} == {}
+
+
+@pytest.mark.parametrize("what", FOUND)
+def test_found_before(fuzzer: Fuzzer, what: str) -> None:
+    kind, seed = FOUND[what].split(":")
+    assert fuzzer.fault(Case(kind, int(seed))) is None
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["inspect", "a\udc80b.toml"],
+        ["inspect", "n" * 5000],
+        ["midi", "bits.toml", "-o", "n" * 300 + ".mid"],
+        ["midi", "bits.toml", "-o", "/".join(["folder"] * 700) + ".mid"],
+        ["encode", "A\udcffB", "-o", "o.toml"],
+        ["encode", "A", "--title", "\udcff", "-o", "o.toml"],
+        ["encode", "\x1b[31mRED", "-o", "o.toml"],
+        ["midi", "bits.toml", "-p", "\udcff"],
+        ["midi", "bits.toml", "--set", "music.voice=" + "[" * 5000],
+        ["read", "bits.toml\x1b[2J.svg"],
+    ],
+    ids=lambda words: ascii(" ".join(words))[:40],
+)
+def test_names_and_texts_that_no_file_has(fuzzer: Fuzzer, words: list[str]) -> None:
+    assert fuzzer.fault_of(words) is None
+
+
+@pytest.mark.parametrize("name", ["pipe.svg", "loop.svg", "loop/a.toml", "empty.npy", "deep.svg"])
+@pytest.mark.parametrize("command", ["read", "inspect"])
+def test_files_that_are_no_files(fuzzer: Fuzzer, name: str, command: str) -> None:
+    folder: Path = fuzzer.folder
+    if not (folder / "pipe.svg").exists():
+        os.mkfifo(folder / "pipe.svg")
+        (folder / "loop.svg").symlink_to("loop.svg")
+        (folder / "loop").symlink_to("loop")
+        (folder / "empty.npy").write_bytes(b"")
+        nested = "<g>" * 20_000 + "</g>" * 20_000
+        (folder / "deep.svg").write_text(
+            f'<svg xmlns="http://www.w3.org/2000/svg">{nested}</svg>', encoding="utf-8"
+        )
+    assert fuzzer.fault_of([command, name]) is None
+
+
+def test_a_billion_laughs(fuzzer: Fuzzer) -> None:
+    entities = "".join(f'<!ENTITY a{k} "{f"&a{k - 1};" * 10 if k else "ha"}">' for k in range(12))
+    (fuzzer.folder / "bomb.svg").write_text(
+        f"<?xml version='1.0'?><!DOCTYPE svg [{entities}]>"
+        "<svg xmlns='http://www.w3.org/2000/svg'><text>&a11;</text></svg>",
+        encoding="utf-8",
+    )
+    assert fuzzer.fault_of(["read", "bomb.svg"]) is None
+
+
+def test_drawings_that_use_themselves(fuzzer: Fuzzer) -> None:
+    (fuzzer.folder / "cycle.svg").write_text(
+        "<svg xmlns='http://www.w3.org/2000/svg' xmlns:xlink='http://www.w3.org/1999/xlink'>"
+        "<g id='a'><use xlink:href='#b'/></g><g id='b'><use xlink:href='#a'/></g></svg>",
+        encoding="utf-8",
+    )
+    assert fuzzer.fault_of(["read", "cycle.svg"]) is None
+
+
+def test_a_picture_that_would_fill_the_memory(fuzzer: Fuzzer) -> None:
+    import struct
+    import zlib
+
+    def chunk(tag: bytes, data: bytes) -> bytes:
+        return struct.pack(">I", len(data)) + tag + data + struct.pack(">I", zlib.crc32(tag + data))
+
+    side = 60_000
+    head = struct.pack(">IIBBBBB", side, side, 8, 2, 0, 0, 0)
+    (fuzzer.folder / "bomb.png").write_bytes(
+        b"\x89PNG\r\n\x1a\n" + chunk(b"IHDR", head)
+        + chunk(b"IDAT", zlib.compress(bytes(10_000_000))) + chunk(b"IEND", b"")
+    )  # fmt: skip
+    assert fuzzer.fault_of(["read", "bomb.png"]) is None
+
+
+def test_the_judge_sees_faults() -> None:
+    fine = "sonify: there is no such file\n"
+    assert judged(2, "", fine) is None
+    assert "control" in str(judged(0, "\x1b[31m", ""))
+    assert "control" in str(judged(2, "", "sonify: \x07\n"))
+    assert "traceback" in str(judged(1, "", "Traceback (most recent call last):\nX: y"))
+    assert "exit status" in str(judged(99, "", fine))
+    assert "2 errors" in str(judged(2, "", fine * 2))
+    assert "characters" in str(judged(2, "", f"sonify: {'a' * 5000}\n"))
