@@ -58,8 +58,9 @@ def _mark() -> str:
 def atomic_write(path: str | Path) -> Iterator[Path]:
     """A temporary path to write to; at the end, its file replaces the one at `path`.
 
-    After an error, a full disk or an interrupt, the old file is unchanged and the temporary one
-    is deleted.
+    After an error, a full disk, an interrupt or a power cut, the file at `path` is the old one or
+    the whole new one. Where the system has files without a name (Linux), nothing is left beside it
+    even if the process is killed; the temporary path then has no suffix.
 
     Raises
     ------
@@ -67,16 +68,74 @@ def atomic_write(path: str | Path) -> Iterator[Path]:
         The path can't be written.
     """
     path = Path(path)
-    if path.is_dir():
+    # not `path.is_dir()`, which raises for a name that is too long
+    if os.path.isdir(path):
         raise OutputError("this is a folder; give the name of a file", file=path)
     make_folder(path.parent)
-    beside = path.with_name(f".{path.stem[:40]}-{_mark()}{path.suffix}")
     try:
-        try:
+        number = _unnamed(path.parent)
+        with _named(path) if number is None else _linked(path, number) as beside:
             yield beside
-            os.replace(beside, path)
-        except OSError as e:
-            raise cannot_write(e, path) from None
+    except OSError as e:
+        raise cannot_write(e, path) from None
+
+
+def _unnamed(folder: Path) -> int | None:
+    """A descriptor of a new file without a name, or None where there is no such thing."""
+    flag = getattr(os, "O_TMPFILE", None)
+    if flag is None or not Path("/proc/self/fd").is_dir():
+        return None
+    try:
+        return os.open(folder, flag | os.O_RDWR, 0o666)
+    except OSError as e:
+        # what file systems and kernels without such files answer (Linux man-pages, open(2))
+        if e.errno in (errno.EOPNOTSUPP, errno.EISDIR, errno.ENOENT, errno.EINVAL):
+            return None
+        raise
+
+
+@contextlib.contextmanager
+def _linked(path: Path, number: int) -> Iterator[Path]:
+    try:
+        there = f"/proc/self/fd/{number}"
+        yield Path(there)
+        os.fsync(number)
+        try:
+            _link(there, path)
+        except FileExistsError:
+            # a link can't replace a file, so the new file has a name of its own for a moment
+            beside = _beside(path)
+            try:
+                _link(there, beside)
+                os.replace(beside, path)
+            finally:
+                with contextlib.suppress(OSError):
+                    beside.unlink(missing_ok=True)
+    finally:
+        os.close(number)
+
+
+def _link(there: str, path: Path) -> None:
+    # with a descriptor of a folder, Python calls linkat, which follows the link in /proc
+    folder = os.open("/", os.O_RDONLY)
+    try:
+        os.link(there, path.absolute(), src_dir_fd=folder, follow_symlinks=True)
+    finally:
+        os.close(folder)
+
+
+def _beside(path: Path) -> Path:
+    return path.with_name(f".{path.stem[:40]}-{_mark()}{path.suffix}")
+
+
+@contextlib.contextmanager
+def _named(path: Path) -> Iterator[Path]:
+    beside = _beside(path)
+    try:
+        yield beside
+        with open(beside, "rb+") as file:
+            os.fsync(file.fileno())
+        os.replace(beside, path)
     finally:
         with contextlib.suppress(OSError):
             beside.unlink(missing_ok=True)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import stat
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -30,12 +31,20 @@ def input_file(path: Path, most: int | None = None) -> Iterator[None]:
         The file can't be read, or has more than `most` bytes.
     """
     try:
-        size = path.stat().st_size
-        if path.is_dir():
+        about = path.stat()
+        size = about.st_size
+        if stat.S_ISDIR(about.st_mode):
             raise IsADirectoryError(errno.EISDIR, "")
+        if not stat.S_ISREG(about.st_mode):
+            raise InputError("this is a pipe or a device; save it as a file first", file=path)
         if most is not None and size > most:
             raise InputError(f"{size:,} bytes are too many; at most {most:,} are read", file=path)
         yield
     except OSError as e:
         usual = f"it can't be read ({e.strerror or e})"
         raise InputError(_REASONS.get(e.errno or 0, usual), file=path) from None
+    except ValueError as e:
+        # what Python says before it asks the system
+        if "null" not in str(e):
+            raise
+        raise InputError("a path can't hold the character NUL", file=path) from None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import warnings
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -49,7 +50,7 @@ def load_disc(source: str | Path) -> Disc:
         What was repaired or is in doubt, where the source is not a disc file.
     """
     path = source if isinstance(source, Path) else find_disc(source)
-    if path.suffix.casefold() == ".toml" or not path.is_file():
+    if path.suffix.casefold() == ".toml" or not os.path.isfile(path):
         return read_disc_file(path)
     from sonify.recover.sources.source import KINDS, suffix_of
 
@@ -151,7 +152,10 @@ def save_disc(disc: Disc, target: Target) -> Path | None:
     OutputError
         The place can't be written.
     """
-    data = disc_to_toml(disc).encode("utf-8")
+    try:
+        data = disc_to_toml(disc).encode()
+    except UnicodeEncodeError as e:
+        raise InputError(f"{e.object[e.start]!r} in its texts is no character") from None
     if not isinstance(target, (str, Path)):
         target.write(data)
         return None

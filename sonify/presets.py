@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -54,7 +55,7 @@ def _find(name: str, kinds: tuple[str, ...], what: str) -> Path:
     for one in shipped():
         if one.name == name and one.kind in kinds:
             return one.path
-    if path.suffix or "/" in name or "\\" in name or path.exists():
+    if path.suffix or "/" in name or "\\" in name or os.path.exists(path):
         return path
     near = close_matches(name, [s.name for s in shipped() if s.kind in kinds])
     raise InputError(

@@ -19,7 +19,10 @@ import msgspec
 from sonify.errors import InputError, close_matches
 from sonify.input_file import input_file
 
-__all__ = ["Settings", "assign", "convert", "load_toml", "merge", "parse_assignment", "to_builtins"]
+__all__ = [
+    "Settings", "assign", "convert", "load_toml", "merge", "parse_assignment", "parse_toml",
+    "to_builtins",
+]  # fmt: skip
 
 MAX_TOML_BYTES = 256 * 1024 * 1024
 

@@ -120,7 +120,7 @@ def _run() -> None:
         _stop(error)
     except click.exceptions.Abort:
         click.echo("sonify: stopped", err=True)
-        sys.exit(1)
+        sys.exit(130)
     except click.ClickException as e:
         e.show()
         sys.exit(e.exit_code)

@@ -58,7 +58,7 @@ def destination(
         return
     path = base / usual if output is None else Path(output)
     slash = output is not None and output.endswith(("/", os.sep))
-    yield path / usual if (slash or path.is_dir()) and not (slash and pictures) else path
+    yield path / usual if (slash or os.path.isdir(path)) and not (slash and pictures) else path
 
 
 def save_project(disc: Disc, setup: dict[str, Any], path: Path) -> None:

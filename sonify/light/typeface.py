@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -45,7 +46,7 @@ class Typeface:
         font = self._sizes.get(height)
         if font is None:
             path = dejavu("DejaVuSans") if self.name == SANS else Path(self.name)
-            if not path.is_file():
+            if not os.path.isfile(path):
                 raise InputError(
                     "there is no such font; give the path of a TrueType or OpenType file, "
                     f"'{SANS}' or '{OWN_TYPE}'",

@@ -15,6 +15,8 @@ from tests.fuzz.damage import damaged, damaged_line
 
 MOST_S = 10
 """Processor seconds that a case may take: the project's aim."""
+MOST_WAIT_S = 600
+"""After which a case is stopped that waits and does nothing, on the busiest machine."""
 MOST_BYTES = 1 << 30
 """Memory that a case may take: the project's aim."""
 LONGEST_ERROR = 1000
@@ -105,11 +107,15 @@ def _run(words: list[str], folder: Path, told: list[Path]) -> None:
     os.chdir(folder)
     for number, path in enumerate(told):
         os.dup2(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_TRUNC), number + 1)
+    # as Python opens them, where a test may have replaced them
+    sys.stdout = os.fdopen(1, "w", encoding="utf-8", closefd=False)
+    sys.stderr = os.fdopen(2, "w", encoding="utf-8", errors="backslashreplace", closefd=False)
     with open("/proc/self/statm") as f:
         now = int(f.read().split()[0]) * os.sysconf("SC_PAGE_SIZE")
     resource.setrlimit(resource.RLIMIT_AS, (now + MOST_BYTES, now + MOST_BYTES))
     resource.setrlimit(resource.RLIMIT_CPU, (MOST_S + 1, MOST_S + 2))
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+    signal.alarm(MOST_WAIT_S)
     sys.argv = ["sonify", *words]
     from sonify.cli.app import main
 

@@ -8,8 +8,8 @@ by eye: what is seen least goes first.
 
 from __future__ import annotations
 
-import os
 import re
+import shutil
 import tempfile
 from collections.abc import Callable
 from dataclasses import dataclass, replace
@@ -167,11 +167,7 @@ def _size(path: Path) -> int:
 
 def _move(source: Path, target: Path) -> None:
     with atomic_write(target) as beside:
-        try:
-            os.replace(source, beside)
-        except OSError:
-            # another disk
-            beside.write_bytes(source.read_bytes())
+        shutil.copyfile(source, beside)
 
 
 def _smaller(

@@ -43,8 +43,8 @@ class Kind:
 
     Attributes
     ----------
-    video, audio : str
-        Encoders, as FFmpeg calls them.
+    muxer, video, audio : str
+        The container and the encoders, as FFmpeg calls them.
     format, clear_format : str
         Of the frames, with a background and without one.
     container : dict
@@ -59,6 +59,7 @@ class Kind:
         Whether the encoder may still read a frame after it was sent.
     """
 
+    muxer: str
     video: str
     audio: str
     format: str
@@ -102,19 +103,19 @@ def _prores(q: int) -> dict[str, str]:
 
 KINDS = {
     ".mp4": Kind(
-        "libx264", "aac", "yuv420p", None, {"movflags": "+faststart"},
+        "mp4", "libx264", "aac", "yuv420p", None, {"movflags": "+faststart"},
         {"rough": _h264("ultrafast", 20), "normal": _h264("veryfast", 16),
          "fine": _h264("slow", 12)},
         192_000,
         large=_H264_LARGE,
     ),
     ".webm": Kind(
-        "libvpx-vp9", "libopus", "yuv420p", "yuva420p", {},
+        "webm", "libvpx-vp9", "libopus", "yuv420p", "yuva420p", {},
         {"rough": _vp9(8, 33), "normal": _vp9(6, 24), "fine": _vp9(3, 16)},
         160_000,
     ),
     ".mov": Kind(
-        "prores_ks", "pcm_s24le", "yuva444p10le", "yuva444p10le", {"movflags": "+faststart"},
+        "mov", "prores_ks", "pcm_s24le", "yuva444p10le", "yuva444p10le", {"movflags": "+faststart"},
         {"rough": _prores(12), "normal": _prores(6), "fine": _prores(2)},
         0,
         frames_held=True,
@@ -193,7 +194,7 @@ class VideoSink:
         self.kind, self.format, self.fps = kind, format, fps
         self.path, self.size = path, (width, height)
         self._av = av
-        self.out = av.open(str(path), "w", options=dict(kind.container))
+        self.out = av.open(str(path), "w", format=kind.muxer, options=dict(kind.container))
         self.out.metadata.update(tags)
         self.out.set_chapters(chapters)
         self.stream = self._video(width, height, quality, coarse)

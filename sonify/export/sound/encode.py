@@ -65,6 +65,7 @@ _BITEXACT = 1 << 23
 
 def encode(
     path: Path,
+    suffix: str,
     audio: Audio,
     sound: Sound,
     marks: Marks,
@@ -72,11 +73,13 @@ def encode(
     *,
     quick: bool = False,
 ) -> None:
-    """Write a sound file; the kind follows the suffix.
+    """Write a sound file; its kind follows a suffix, which its path may lack.
 
     Parameters
     ----------
     path : Path
+    suffix : str
+        Such as .wav.
     audio : Audio
         Full scale at 1.0, 48,000 samples/s.
     sound : Sound
@@ -96,16 +99,16 @@ def encode(
     """
     import av
 
-    kind = KINDS.get(path.suffix.casefold())
+    kind = KINDS.get(suffix.casefold())
     if kind is None:
-        raise InputError(f"'{path.suffix}' is not a kind of sound file; use {', '.join(KINDS)}")
+        raise InputError(f"'{suffix}' is not a kind of sound file; use {', '.join(KINDS)}")
     for name, value, unit, held in (
         ("rate", sound.rate, "samples/s", kind.rates),
         ("bits", sound.bits, "bits per sample", kind.bits or (sound.bits,)),
     ):
         if value not in held:
             raise InputError(
-                f"{path.suffix} can't hold {value} {unit}; one of: {', '.join(map(str, held))}",
+                f"{suffix} can't hold {value} {unit}; one of: {', '.join(map(str, held))}",
                 place=f"sound.{name}",
             )
     bits = sound.bits if kind.bits else 0

@@ -30,14 +30,14 @@ def write(show: Performance, path: Path, options: Options) -> Master:
     lufs, peak = done.level.lufs, done.level.peak_db
     whole = replace(marks, lufs=lufs, peak_db=peak) if isfinite(lufs) else marks
     with atomic_write(path) as beside:
-        encode(beside, done, sound, whole)
+        encode(beside, path.suffix, done, sound, whole)
     for dry in _KINDS[options.stems_as] if options.stems is not None else ():
         assert options.stems is not None
         kind = "-dry" * (dry and options.stems_as == "both")
         for number, stem in enumerate(stem_audio(show, options, done, dry=dry)):
             title = f"{marks.title}: {show.parts[number].name}"
             with atomic_write(voice_path(options.stems, show, number, path.suffix, kind)) as beside:
-                encode(beside, stem, sound, replace(marks, title=title))
+                encode(beside, path.suffix, stem, sound, replace(marks, title=title))
     return done
 
 
@@ -73,5 +73,5 @@ def compressed(
         path = Path(folder, f"sound{kind}")
         audio = mastered(show, options)
         marks = _marks(show, options or Options())
-        encode(path, audio, show.setup.sound, marks, bitrate, quick=True)
+        encode(path, kind, audio, show.setup.sound, marks, bitrate, quick=True)
         return path.read_bytes()

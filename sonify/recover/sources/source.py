@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -154,7 +155,7 @@ MAGIC = {
 def suffix_of(path: Path) -> str:
     """The suffix of a file, or if that says nothing, the one that its first bytes ask for."""
     suffix = path.suffix.casefold()
-    if suffix not in KINDS and path.is_file():
+    if suffix not in KINDS and os.path.isfile(path):
         with path.open("rb") as f:
             head = f.read(12)
         if head.startswith(b"RIFF"):
