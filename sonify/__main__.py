@@ -2,17 +2,24 @@
 
 from __future__ import annotations
 
+import os
 import signal
 import sys
-from typing import Any, NoReturn
+import threading
+from types import FrameType
 
 __all__ = ["main"]
 
 
-def _stopped(number: int, frame: Any) -> NoReturn:
+def _stopped(number: int, frame: FrameType | None) -> None:
+    while frame is not None and frame.f_code.co_name != "__del__":
+        frame = frame.f_back
+    if frame is not None:
+        # an exception would be lost here, so the signal comes again a moment later
+        threading.Timer(0.01, os.kill, (os.getpid(), number)).start()
+        return
     # an exception, so that temporary files are deleted and the terminal is restored;
     # 128 + the signal's number, as a shell reports it (POSIX.1-2017, Shell, 2.8.2)
-    signal.signal(number, signal.SIG_IGN)
     sys.exit(128 + number)
 
 

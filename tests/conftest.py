@@ -127,6 +127,7 @@ def full_disk(monkeypatch: pytest.MonkeyPatch) -> Callable[[Path], None]:
         pytest.skip("this system has no /dev/full to stand in for a full disk")
 
     def fill(path: Path) -> None:
+        monkeypatch.setattr("sonify.atomic._unnamed", lambda folder: None)
         monkeypatch.setattr("sonify.atomic._mark", lambda: "full")
         path.with_name(f".{path.stem[:40]}-full{path.suffix}").symlink_to("/dev/full")
 

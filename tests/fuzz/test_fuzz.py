@@ -32,6 +32,7 @@ FOUND = {
     "a control character among a grid's marks": "grid:40",
     "a number of more than 4,300 digits": "preset:47",
     "a log of one clock pulse": "log:32",
+    "a drawing of which its library complains": "drawing:46",
     "a disc whose message begins with a blank line": "drawing:67",
 }
 
