@@ -19,8 +19,8 @@ pytestmark = pytest.mark.skipif(
 )
 
 FIRST = 1_000_000
-EACH = 25
-"""Cases of each kind: about a minute of processor time in all."""
+EACH = 12
+"""Cases of each kind: about half a minute of processor time in all."""
 
 FOUND = {
     "a key signature that does not exist": "midi:2",
