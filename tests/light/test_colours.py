@@ -5,6 +5,7 @@ from __future__ import annotations
 import msgspec
 import numpy as np
 import pytest
+from colorspacious.cvd import machado_et_al_2009_matrix
 from PIL import Image
 
 import sonify
@@ -16,24 +17,23 @@ from sonify.light.look import Look, from_linear
 from sonify.light.paint import Painter
 
 RULES = ("lamp", "row", "voice", "character", "pitch", "velocity", "age")
-# Machado, Oliveira and Fernandes 2009, "A Physiologically-based Model for Simulation of Color
-# Vision Deficiency", severity 1.0, on linear light. The numbers are from memory.
-DEFICIENCIES = {
-    "none": np.eye(3),
-    "protanopia": [[0.152286, 1.052583, -0.204868], [0.114503, 0.786281, 0.099216],
-                   [-0.003882, -0.048116, 1.051998]],
-    "deuteranopia": [[0.367322, 0.860646, -0.227968], [0.280085, 0.672501, 0.047413],
-                     [-0.011820, 0.042940, 0.968881]],
-    "tritanopia": [[1.255528, -0.076749, -0.178779], [-0.078411, 0.930809, 0.147602],
-                   [0.004733, 0.691367, 0.303900]],
-}  # fmt: skip
+DEFICIENCIES = ("none", "protanomaly", "deuteranomaly", "tritanomaly")
+
+
+def as_seen(deficiency: str) -> np.ndarray:
+    """How linear light is seen where a cone is missing (severity 100).
+
+    Machado, Oliveira and Fernandes 2009, "A Physiologically-based Model for Simulation of Color
+    Vision Deficiency", as the library colorspacious has it.
+    """
+    return np.eye(3) if deficiency == "none" else machado_et_al_2009_matrix(deficiency, 100)
 
 
 @pytest.mark.parametrize("name", DEFICIENCIES)
 @pytest.mark.parametrize("rule", RULES[1:])
 def test_colours_keep_apart(name, rule):
     hues = lamp_colours(Look(colours=rule))[1:]
-    seen = lab(np.clip(hues @ np.array(DEFICIENCIES[name]).T, 0, 1))
+    seen = lab(np.clip(hues @ as_seen(name).T, 0, 1))
     if rule in DISTINCT:
         apart = np.linalg.norm(seen[:, None] - seen[None], axis=-1)
         # several times what is just noticed

@@ -133,6 +133,24 @@ def test_palette_pictures_are_like_the_slow_rendering_in_linear_light(path):
     assert len(painter.palette) < 256
 
 
+@pytest.mark.parametrize("shape", ["round", "square", "diffused", "ring", "bar", "chip"])
+@pytest.mark.parametrize("panel", ["open", "board", "grille", "diffuser"])
+def test_panels_and_shapes_are_like_the_slow_rendering(panel, shape):
+    look = Look(shape=shape, panel=panel, pixels=24, glow=0.5, module=0)
+    painter = Painter(look, Matrix(width=5, height=4))
+    picture = Picture.on_colour(FORMATS["rgb24"], 160, 136, np.array(colour(look.ground)) / 255)
+    panel = Panel(look, Matrix(width=5, height=4), picture, (0, 0, 160, 136))
+    panel.update(LEVELS)
+    x, y, w, h = panel.box
+    frame = np.dstack(picture.planes)[y : y + h, x : x + w]
+    for shown, grid in (
+        (painter.palette[painter.picture(LEVELS)], painter.grid),
+        (frame, panel.grid),
+    ):
+        slow = rendered(grid.look, LEVELS / 255, *places(grid, *grid.size))
+        assert np.abs(shown - slow).mean() < 2
+
+
 @pytest.mark.parametrize("path", PLAIN, ids=lambda p: p.stem)
 @pytest.mark.parametrize("format", ["yuv420p", "yuva444p10le", "rgb24"])
 def test_clip_pictures_are_like_the_slow_rendering_in_linear_light(path, format):
