@@ -62,7 +62,9 @@ def follow_set(
                     # what is moved stays moved in the next piece
                     changer.want(moved, "now")
                 told = state.piece, state.waiting
-                _tell(stage, state, where, loop)
+                if lamps is None:
+                    # later the screen says it
+                    _tell(stage, state, where, loop)
             show = state.schedule.show
             # the message may scroll on after the last note
             end_s = show.scroll.end_s if shown and show.scroll is not None else 0.0

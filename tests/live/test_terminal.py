@@ -19,6 +19,8 @@ import pytest
 from mido.sockets import PortServer
 
 import sonify
+from sonify.cli.lamps import agree
+from sonify.extras import NotInstalled
 from sonify.light.colours import palette_of
 from sonify.light.lamp_levels import LampLevels
 from sonify.light.look import Look
@@ -109,6 +111,20 @@ def test_a_small_terminal_gets_a_smaller_picture(monkeypatch):
         got = lines_of(out.getvalue())
         assert len(got) - 2 == rows
         assert max(map(len, got)) <= size[0]
+
+
+def test_flashes_that_can_not_be_measured_are_asked_about(monkeypatch, capsys):
+    asked = []
+    monkeypatch.setattr("sonify.cli.lamps.click.confirm", lambda text, **_: asked.append(text))
+
+    def missing(_: object) -> None:
+        raise NotInstalled("this needs packages that are not installed")
+
+    monkeypatch.setattr("sonify.studio.flashing.flashing_of", missing)
+    flashing = sonify.perform(sonify.load_disc("cairn-middle"), presets=["quick"])
+    agree(flashing)
+    assert asked == ["Watch it all the same?"]
+    assert "the lamps may flash" in capsys.readouterr().err
 
 
 class Terminal:
