@@ -132,7 +132,7 @@ def diagnosed(made: Any, folder: Path) -> tuple[list[str], int, int, bool, str]:
         place in places for place in zip(*map(np.ndarray.tolist, wrong.nonzero()), strict=True)
     )
     silent = not seen.causes and not len(seen.errors) and bool(wrong.any())
-    said = "; ".join(f"{c.name} {c.weight:.1f}" for c in seen.causes)
+    said = "; ".join(f"{c.name} {c.probability:.2f}" for c in seen.causes)
     return [c.name for c in seen.causes], int(wrong.sum()), hit, silent, said
 
 

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.alignment import Design
 from sonify.recover.diagnosis.channels import Channels
-from sonify.recover.diagnosis.depth import DepthShape, depth_shape
+from sonify.recover.diagnosis.depth import ShallowStart, Sway, shallow_start, sway_of
 from sonify.recover.diagnosis.error_pattern import ErrorPattern
 from sonify.recover.diagnosis.motion import Motion
 from sonify.recover.diagnosis.observed import Levels, Observed
@@ -80,6 +80,8 @@ class Case:
         Where the channels of a log jump, together or against each other.
     fits : bool
         Whether the recording is one of this disc by its bits.
+    vague : bool
+        Whether notes can't be assigned to their places.
     """
 
     seen: Observed
@@ -96,6 +98,7 @@ class Case:
     gaps: tuple[tuple[float, float], ...] = ()
     jumps: PhaseJumps = NO_JUMPS
     fits: bool = True
+    vague: bool = False
 
     @property
     def harmed(self) -> bool:
@@ -164,10 +167,16 @@ class Case:
         return np.where(gain.max(axis=1) > ELSEWHERE + math.log(rows), best, np.arange(rows))
 
     @cached_property
-    def depth(self) -> DepthShape | None:
-        """How the depth of a log's holes varies, if some curve explains it."""
+    def shallow(self) -> ShallowStart | None:
+        """How shallow the rows of a log start, if they do."""
         v = self.seen.levels
-        return None if v is None or not self.fits else depth_shape(v, self.seen.time_s)
+        return None if v is None or not self.fits else shallow_start(v, self.seen.time_s)
+
+    @cached_property
+    def sway(self) -> Sway | None:
+        """How the material's level in a log moves with the turn, if it does."""
+        v, c = self.seen.levels, self.channels
+        return None if v is None or c is None or not self.fits else sway_of(v, c.data.swing)
 
     @cached_property
     def other_rows(self) -> Index:

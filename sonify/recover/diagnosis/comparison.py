@@ -39,9 +39,6 @@ SURE = 0.9
 """Share of what a voice's notes hold that a recording must give, if they don't give the bits and
 rows may start anywhere."""
 
-OF_MOTION = ("wire", "midi-late", "slow-start", "off-centre", "motor-off-speed", "motor-drift")
-"""Causes that show even if no note can be assigned to its place."""
-
 Flags = NDArray[np.bool_]
 
 
@@ -140,21 +137,18 @@ def compare(
         gaps=recording.gaps if isinstance(recording, LogRecording) else (),
         jumps=jumps,
         fits=fits,
+        vague=vague,
     )
     causes = likely_causes(case)
-    if vague:
-        causes = [c for c in causes if c.name in OF_MOTION]
-    elif not case.fits:
-        causes = [c for c in causes if c.cause.breaks]
-        if not causes:
-            about = "" if listening is None or listening.exact else f" ({listening.about})"
-            raise InputError(
-                f"this recording does not fit the disc '{show.disc.name}': it scores "
-                f"{100 * fit:.0f} of 100; recordings of other discs score up to 13, recordings "
-                "of this disc with serious faults 36 or more; "
-                f"{why_misfit(recording, show, sampling)}{about}",
-                file=path,
-            )
+    if not (causes or vague or case.fits):
+        about = "" if listening is None or listening.exact else f" ({listening.about})"
+        raise InputError(
+            f"this recording does not fit the disc '{show.disc.name}': it scores "
+            f"{100 * fit:.0f} of 100; recordings of other discs score up to 13, recordings "
+            "of this disc with serious faults 36 or more; "
+            f"{why_misfit(recording, show, sampling)}{about}",
+            file=path,
+        )
     return _result(show, Path(path), found, case, causes, listening, fit)
 
 

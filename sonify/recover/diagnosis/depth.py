@@ -1,4 +1,4 @@
-"""How the depth of holes in a log varies with row, position and order of reading."""
+"""How the depth of a log's holes varies within rows, and its material's level within turns."""
 
 from __future__ import annotations
 
@@ -10,43 +10,64 @@ from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.observed import Levels
 
-__all__ = ["DepthShape", "depth_shape"]
+__all__ = ["SWAYS", "ShallowStart", "Sway", "shallow_start", "sway_of"]
 
 Reals = NDArray[np.float64]
 
 FEWEST = 10
-"""Holes that were read, from which a shape can be told from chance."""
+"""Holes that were read, from which a curve can be told from chance."""
 
 SHALLOW = 0.75
-"""Of the usual depth: the least fitted depth of a shape that is named. A threshold in the middle
+"""Of the usual depth: the least fitted depth of a start that is named. A threshold in the middle
 of the levels misses holes below one half."""
 
 GAIN = 0.6
-"""Share of the scatter that is left by a shape that is named; chance leaves 0.8 or more of that of
+"""Share of the scatter that is left by a start that is named; chance leaves 0.8 or more of that of
 `FEWEST` holes to a curve with two more parameters (F distribution, 99 %)."""
 
 
+SWAYS = 0.15
+"""Of the swing, by which the material's level rises and falls with the turn: that of flat discs
+does by 0.11 at most, that of warped ones by 0.19 or more (generators a, b and d of
+tests/benchmarks/world.py; where the detector stands beside its rows, it may look like 0.2)."""
+
+SURELY = 10.0
+"""Standard errors of that amplitude from which it is none by chance."""
+
+
 @dataclass(frozen=True)
-class DepthShape:
-    """A curve that explains how deep holes look.
+class ShallowStart:
+    """Each row but the first starts shallow.
 
     Attributes
     ----------
-    name : str
-        "start": each later row starts shallow. "turn": they fade in one part of each turn.
+    long : int
+        Positions until the depth is as usual.
     least : float
-        The least depth of the curve, as a share of the usual one.
-    at : int
-        The position where the curve is lowest, or, for "start", the number of positions until the
-        depth is as usual, from 0.
-    left : float
-        Share of the scatter that the curve leaves.
+        The depth at first, as a share of the usual one.
     """
 
-    name: str
+    long: int
     least: float
+
+
+@dataclass(frozen=True)
+class Sway:
+    """The material's level rises and falls with the turn.
+
+    Attributes
+    ----------
+    amount : float
+        Its amplitude, as a share of the swing.
+    times : int
+        How often a turn: 1, or 2 for a disc that is bent like a saddle.
+    at : int
+        The position where it is nearest to the holes' level.
+    """
+
+    amount: float
+    times: int
     at: int
-    left: float
 
 
 def _fit(x: Reals, depth: Reals) -> tuple[float, Reals]:
@@ -68,8 +89,8 @@ def _start(row: Reals, order: Reals, n: int, depth: Reals) -> tuple[float, float
     return best
 
 
-def depth_shape(v: Levels, time_s: Reals) -> DepthShape | None:
-    """The curve that explains best how deep the holes of a log look; None if none does well.
+def shallow_start(v: Levels, time_s: Reals) -> ShallowStart | None:
+    """How shallow rows start; None if they do not.
 
     Parameters
     ----------
@@ -80,9 +101,9 @@ def depth_shape(v: Levels, time_s: Reals) -> DepthShape | None:
     rows, n = v.level.shape
     depth = np.abs(v.level - v.web) * np.where((v.level < v.web) == v.low, 1, -1)
     at = (v.truth == 1) & np.isfinite(depth)
-    if np.count_nonzero(at) < FEWEST:
+    if np.count_nonzero(at) < FEWEST or rows < 2:
         return None
-    row, place = (x.astype(float) for x in np.nonzero(at))
+    row = np.nonzero(at)[0].astype(float)
     # a row that is read well may be the only one
     each = [depth[at][row == r] for r in range(rows)]
     usual = max(float(np.median(x)) for x in each if len(x) >= min(3, max(map(len, each))))
@@ -94,13 +115,24 @@ def depth_shape(v: Levels, time_s: Reals) -> DepthShape | None:
     scatter = float(((d - np.median(d)) ** 2).sum())
     if scatter <= 0.02 * len(d):
         return None
-    one, found = np.ones(len(d)), list[DepthShape]()
-    if rows > 1:
-        left, least, long = _start(row, order[at].astype(float), n, d)
-        found.append(DepthShape("start", least, long, left / scatter))
-    angle = 2 * np.pi * place / n
-    left, curve = _fit(np.column_stack([one, np.cos(angle), np.sin(angle)]), d)
-    lowest = int(place[int(np.argmin(curve))])
-    found.append(DepthShape("turn", float(curve.min()), lowest, left / scatter))
-    found = [f for f in found if f.left < GAIN and f.least < SHALLOW]
-    return min(found, key=lambda f: f.left) if found else None
+    left, least, long = _start(row, order[at].astype(float), n, d)
+    return ShallowStart(long, least) if left < GAIN * scatter and least < SHALLOW else None
+
+
+def sway_of(v: Levels, swing: float) -> Sway | None:
+    """How the material's level rises and falls once or twice a turn; None if it hardly does."""
+    place, n = np.nonzero(np.isfinite(v.web))[1], v.web.shape[1]
+    web = v.web[np.isfinite(v.web)] / max(swing, 1e-30)
+    best: Sway | None = None
+    for times in (1, 2):
+        angle = 2 * np.pi * times * place / n
+        x = np.column_stack([np.ones(len(web)), np.cos(angle), np.sin(angle)])
+        if len(web) < FEWEST:
+            continue
+        least, curve = _fit(x, web)
+        amount = float(np.ptp(curve) / 2)
+        error = math.sqrt(2 * least) / len(web)
+        if amount > max(SWAYS, SURELY * error, best.amount if best else 0.0):
+            at = place[int((np.argmin if v.low else np.argmax)(curve))]
+            best = Sway(amount, times, int(at))
+    return best

@@ -24,6 +24,7 @@ STRAY = 1e-4  # how often a bit is wrong for a reason of its own
 SLIP = 0.01  # how often a hole is seen although ambient light is on
 LONGEST = 20.0  # the longest that light lasts, in lengths of the recording
 MANY = 3  # the fewest wrong bits that a stage, a threshold or noise cause
+UNTIMELY = (0.05, 0.6)  # the share of bits that are wrong where a stage is out of time
 PART = 0.5  # of the beta distribution of the share a stage misses: mostly little or nearly all
 
 
@@ -121,6 +122,28 @@ class ErrorPattern:
         ]
         best = int(np.argmax(np.where(here > 0, each, -np.inf)))
         return best, each[best]
+
+    def at_ends(self, last: bool) -> tuple[int, float]:
+        """How many positions at the beginning of each row but the first, or at the end of each but
+        the last, explain the errors best, and the log likelihood averaged over all such numbers."""
+        n = self.wrong.shape[1]
+        read = np.isfinite(self.time_s)
+        order = np.argsort(np.argsort(np.where(read, self.time_s, np.inf), axis=1), axis=1)
+        place = read.sum(axis=1, keepdims=True) - 1 - order if last else order
+        place = np.where(read, place, n)
+        place[-1 if last else 0] = n
+        bits, hits = (
+            np.bincount(x, minlength=n + 1) for x in (place[read], place[self.wrong & read])
+        )
+        many = range(1, n // 2 + 1)
+        each = np.array(
+            [
+                share_between(int(hits[:k].sum()), int(bits[:k].sum()), *UNTIMELY)
+                + int(hits[k:].sum()) * math.log(STRAY)
+                for k in many
+            ]
+        )
+        return int(np.argmax(each)) + 1, float(np.logaddexp.reduce(each)) - math.log(len(each))
 
 
 def log_choose(n: int, k: int) -> float:

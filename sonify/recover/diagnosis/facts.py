@@ -42,7 +42,7 @@ def facts(c: Comparison) -> dict[str, Any]:
             {
                 "name": one.name,
                 "title": one.title,
-                "weight": round(one.weight, 3),
+                "probability": round(one.probability, 3),
                 "evidence": list(one.evidence),
                 "try": list(one.try_this),
             }

@@ -23,7 +23,7 @@ from sonify.recover.diagnosis.log_alignment import follow_log, observe_log
 from sonify.recover.diagnosis.midi_alignment import observe_by_score, observe_midi
 from sonify.recover.diagnosis.numbering import first_period
 from sonify.recover.diagnosis.observed import Observed
-from sonify.recover.diagnosis.readings import one_reading
+from sonify.recover.diagnosis.readings import in_other_order, one_reading
 from sonify.recover.diagnosis.sampling import Sampling
 from sonify.recover.diagnosis.score_following import MOST, delivered, follow_score
 from sonify.recover.diagnosis.source import LogRecording, MidiRecording
@@ -129,6 +129,7 @@ class Match:
 
 def match(observe: Observe, seen: Observed, design: Design, unit: int) -> Match:
     """As designed if that fits, else in the way that fits best."""
+    seen = in_other_order(observe, seen, design)
     usual = seen.alignment.agreement
     best = Match(seen, design, "normal", {"normal": usual})
     if usual >= DOUBT or (seen.offsets is not None and seen.offsets.beside):

@@ -345,10 +345,13 @@ def _wire(
     row, place = row[inside], alignment.places(design)[row[inside], step[inside]]
     silent = bits[row, place] == 0
     lost = list(zip(row[silent].tolist(), place[silent].tolist(), strict=True))
-    hanging = int(np.count_nonzero(~np.isfinite(recording.notes["off_s"])))
-    if hanging == len(recording.notes):
+    on, off = recording.notes["on_s"], recording.notes["off_s"]
+    hangs, ends = ~np.isfinite(off), np.isfinite(off)
+    if hangs.all():
         # a player that sends no note-offs loses none
         return Wire(0, 0, 0, lost)
+    # a recording that is stopped cuts its last notes
+    hanging = int(np.count_nonzero(hangs & (on < on.max() - np.median((off - on)[ends]))))
     # a note that is struck while it sounds by design leaves a note-off over, or has none, unless
     # the player ends it first
     again = len(recording.struck_again)

@@ -1,26 +1,31 @@
-"""A recording that holds several readings of the disc: which one is compared."""
+"""Which reading is compared if a recording holds several, and in which order its rows were read."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from itertools import permutations
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
-from sonify.recover.diagnosis.alignment import Design
+from sonify.recover.diagnosis.alignment import Design, signs_of
 from sonify.recover.diagnosis.fits import fit_of
 from sonify.recover.diagnosis.listening import Listening
 from sonify.recover.diagnosis.observed import Observed
 from sonify.recover.diagnosis.source import MidiRecording
 
-__all__ = ["one_reading"]
+__all__ = ["in_other_order", "one_reading"]
 
 MUCH = 0.25  # of the disc's notes: as many before or after a reading are another one
 LEAST = 8  # notes that can be aligned at all
 WHOLE = 0.9  # of the best reading's fit: the first that good is compared
 MOST = 8  # readings that are looked at
+
+AMISS = 0.15  # of a row's bits, from which on another row may have been read: half of them differ
+MOST_ROWS = 6  # such rows whose orders are all tried
+BESIDE = np.arange(-2, 3)  # slots by which the start of such a row may have been taken wrong
 
 
 def one_reading(
@@ -73,6 +78,44 @@ def one_reading(
         f"{begin:.1f} s to {end:.1f} s"
     )
     return replace(seen, remarks=(*seen.remarks, remark))
+
+
+def in_other_order(
+    observe: Callable[[Design], Observed], seen: Observed, design: Design
+) -> Observed:
+    """A MIDI recording aligned with rows in each other's places, if that leaves less than half of
+    the errors.
+
+    Parameters
+    ----------
+    observe : callable
+        Aligns it with a design.
+    seen : Observed
+        By the design as it is.
+    design : Design
+    """
+    if seen.heard is None:
+        return seen
+    known = (seen.bits >= 0) & (design.grid >= 0)
+    wrong = (known & (seen.bits != design.grid)).sum(axis=1)
+    shown = seen.alignment.seen_row
+    twice = np.bincount(shown, minlength=design.rows)[shown] > 1
+    rows = np.flatnonzero((wrong > AMISS * known.sum(axis=1)) | twice)
+    if not 2 <= len(rows) <= MOST_ROWS:
+        return seen
+    slots = seen.alignment.start[rows, None, None] + BESIDE[:, None] + np.arange(design.positions)
+    turns = BESIDE if seen.alignment.turning or not design.index else np.zeros_like(BESIDE)
+    places = (seen.alignment.places(design)[rows, None] + turns[:, None]) % design.positions
+    heard, signs = seen.heard.at(slots), signs_of(design.grid)
+    fit = np.stack([(heard * signs[r][places]).sum(axis=2).max(axis=1) for r in rows], axis=1)
+    every, at = np.arange(design.rows), range(len(rows))
+    best = max(permutations(at), key=lambda order: float(fit[at, order].sum()))
+    every[rows] = rows[list(best)]
+    other = replace(design, grid=design.grid[every])
+    again = observe(other)
+    if again.alignment.rows_off or other.errors(again.bits) > wrong.sum() / 2:
+        return seen
+    return replace(again, alignment=replace(again.alignment, seen_row=every), loose=None)
 
 
 def _span(seen: Observed) -> tuple[float, float]:

@@ -139,7 +139,7 @@ def report_lines(c: Comparison, most: int = 12) -> list[str]:
     if not c.causes:
         out.append(f"{'cause':<17}no fault found")
     for k, cause in enumerate(c.causes[:3]):
-        out.append(f"{'or' if k else 'cause':<17}{cause.title}")
+        out.append(f"{'or' if k else 'cause':<17}{cause.surely}")
         out += [f"  - {line}" for line in cause.evidence]
         out += [f"  try: {line}" for line in cause.try_this if k == 0]
         out += [f"  safety: {line}" for line in SAFETY if k == 0]
@@ -194,7 +194,7 @@ def _html(c: Comparison) -> bytes:
     ]
     table = "".join(f"<tr><th>{k}</th><td>{html.escape(v)}</td></tr>" for k, v in rows)
     causes = "".join(
-        f"<li><strong>{html.escape(one.title)}</strong><ul>"
+        f"<li><strong>{html.escape(one.surely)}</strong><ul>"
         f"{_items([*one.evidence, *(f'Try: {line}' for line in one.try_this)])}</ul></li>"
         for one in c.causes
     )

@@ -57,6 +57,10 @@ class RowOffsets:
         """Whether the detector stood beside its rows."""
         return self.kind in BESIDE
 
+    def less(self, kind: str) -> float:
+        """The log likelihood of a kind, less that of the best one."""
+        return self.ways[kind].value - max(way.value for way in self.ways.values())
+
     @property
     def _edge(self) -> float:
         """How far from a row the detector sees its holes."""

@@ -41,7 +41,7 @@ export function comparePanel(room, store, { hints, disc, marks, sound, areas, pa
       : h("button.link", { type: "button", title: "Show it on the disc, the lamps and the notes", onclick: () => go(e) }, text));
   }
   const list = (label, lines) => lines.length > 0 && h("ul", { "aria-label": label }, lines.map((x) => h("li", {}, x)));
-  const cause = (one, n) => h("li.cause", {}, h("h4", {}, n ? `Or: ${one.title}` : one.title), list("Evidence", one.evidence),
+  const cause = (one, n) => h("li.cause", {}, h("h4", {}, `${n ? "Or: " : ""}${one.title} (${Math.round(100 * one.probability)}%)`), list("Evidence", one.evidence),
     one.try.length > 0 && h("p.label", {}, "Try"), list("Try", one.try));
 
   const told = (c) => [

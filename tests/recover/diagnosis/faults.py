@@ -219,7 +219,7 @@ def judge(
             first=seen.causes[0].name if seen.causes else "",
             rpm_error=seen.motion.rpm / recording.rpm - 1,
             stage_error_s=float(off.max()) if len(off) else float("nan"),
-            said=", ".join(f"{c.name} {c.weight:.1f}" for c in seen.causes[:3]),
+            said=", ".join(f"{c.name} {c.probability:.2f}" for c in seen.causes[:3]),
             usual_error_s=float(np.median(off)) if len(off) else float("nan"),
             changes=len(off),
             changes_right=int((off < 5e-3).sum()),

@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import itertools
 import math
+import re
+from pathlib import Path
 
 import numpy as np
 import pytest
 
+from sonify.recover.diagnosis import causes
 from sonify.recover.diagnosis.causes import CAUSES
 from sonify.recover.diagnosis.causes.cause import PatternCause, shares
+from sonify.recover.diagnosis.causes.odds import ODDS, ranked
 from sonify.recover.diagnosis.error_pattern import (
     ErrorPattern,
     best_burst,
@@ -106,6 +110,18 @@ def test_scattered_errors_are_the_threshold_if_of_one_kind_and_noise_if_not():
     assert max(sure, key=sure.get) == "noise"
 
 
+@pytest.mark.parametrize(
+    ("places", "named"),
+    [(slice(0, 5), {"stage-late", "slow-stage"}), (slice(-5, None), {"stage-early"})],
+)
+def test_errors_at_one_end_of_the_rows_are_a_stage_out_of_time(places, named):
+    rng = np.random.default_rng(5)
+    wrong = np.zeros(GRID.shape, bool)
+    wrong[1:-1, places] = rng.random((ROWS - 2, 5)) < 0.4
+    sure, _, _ = judged(wrong)
+    assert sum(sure[name] for name in named) > 0.9
+
+
 def test_shares_of_a_row_add_up_to_one():
     """The beta-binomial distribution (N. L. Johnson and others, Univariate Discrete Distributions)
     over all patterns of five places."""
@@ -127,6 +143,30 @@ def test_chances_of_light_add_up_to_less_than_one():
             burst = best_burst(wrong, time, 0)
             total += math.exp(burst_log_likelihood(burst, time, POSITION_S))
     assert 0.3 < total < 1.0
+
+
+def test_every_sign_that_a_cause_names_has_its_odds():
+    code = "".join(path.read_text() for path in Path(causes.__file__).parent.glob("*.py"))
+    named = set(re.findall(r'found\(\s*"([a-z-]+)"', code))
+    assert len(named) > 30
+    assert named | {f"errors-like-{c.name}" for c in CAUSES if isinstance(c, PatternCause)} <= {
+        *ODDS
+    }
+
+
+def test_a_sign_is_worth_less_behind_one_in_an_earlier_place():
+    """A disc that leaves its detectors once a turn loses the same pulses in every turn."""
+    clock, disc = (
+        next(c for c in CAUSES if c.name == name).found(sign, strength=strength)
+        for name, sign, strength in (
+            ("clock-missing", "same-pulse", 3.0),
+            ("warped-disc", "sways", 1.0),
+        )
+    )
+    assert [f.name for f in ranked([clock])] == ["clock-missing"]
+    both = ranked([clock, disc])
+    assert both[0].name == "warped-disc"
+    assert sum(f.probability for f in both) < 1
 
 
 def test_wrong_bits_out_of_nowhere_make_no_burst():

@@ -14,9 +14,11 @@ RATE = 500.0
 RNG = np.random.default_rng(7)
 
 
-def made(stage_error=None):
+def made(stage_error=None, rows=slice(None), **faults):
     disc = sonify.load_disc("cairn-middle")
-    machine = Machine(disc.grid.tolist(), 7, rate=RATE, noise=0.05, stage_error=stage_error or {})
+    machine = Machine(
+        disc.grid[rows].tolist(), 7, rate=RATE, noise=0.05, stage_error=stage_error or {}, **faults
+    )
     recording = machine.run()
     return sonify.perform(disc, ["usual"]), recording.clock, recording.data
 
@@ -187,6 +189,35 @@ def test_a_clock_that_the_disc_leaves_once_a_turn(take, tmp_path):
     warped = [solid + (x - solid) * near for x in (clock, data)]
     seen = first_cause(take, tmp_path, *warped)
     assert seen.causes[0].name == "warped-disc"
+
+
+def test_a_disc_that_is_bent_like_a_saddle_though_all_bits_are_right(take, tmp_path):
+    turn, swing = 6.0 * RATE, 2.5
+    level = 0.25 * swing * np.cos(4 * np.pi * np.arange(len(take[2])) / turn)
+    seen = first_cause(take, tmp_path, data=take[2] + level)
+    assert not len(seen.errors)
+    assert [c.name for c in seen.causes] == ["warped-disc"]
+    assert "rises and falls twice a turn" in seen.causes[0].evidence[0]
+
+
+def test_rows_in_the_opposite_order(take, tmp_path):
+    _, clock, data = made(rows=slice(None, None, -1))
+    names = [c.name for c in first_cause(take, tmp_path, clock, data).causes]
+    assert names[0] == "reversed"
+    assert "rows-swapped" not in names
+
+
+def test_two_faults_at_once_are_both_named(tmp_path):
+    grid = np.array(sonify.load_disc("cairn-middle").grid)
+    blocked = {(1, int(np.flatnonzero(grid[1])[9]))}
+    off = made(stage_error={5: 1.0}, blocked=blocked)
+    causes = first_cause(off, tmp_path, *off[1:]).causes
+    assert [c.name for c in causes[:2]] == ["stage", "hole"]
+    assert causes[1].evidence[0].startswith("one place: row 2")
+    fast = made(rpm=11.0, blocked=blocked)
+    causes = first_cause(fast, tmp_path, *fast[1:]).causes
+    assert {c.name for c in causes[:2]} == {"motor-off-speed", "hole"}
+    assert all(0.5 < c.probability < 1 for c in causes[:1])
 
 
 def test_data_that_come_late(take, tmp_path):

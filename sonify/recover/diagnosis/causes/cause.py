@@ -7,17 +7,18 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.case import Case, LevelSigns
 from sonify.recover.diagnosis.error_pattern import ErrorPattern
 
-__all__ = ["CERTAIN", "PATTERN", "Cause", "Finding", "PatternCause", "percent", "shares"]
+__all__ = ["Cause", "Finding", "PatternCause", "percent", "shares"]
 
-CERTAIN = 10.0
-"""Weight of a cause that is certain by itself, such as a disc that fits when reversed."""
+PATTERN = "errors-like-"
+"""How the signs begin that only the pattern of the errors shows; a cause's name follows."""
 
-PATTERN = 4.0
-"""Weight of a cause that the pattern of the errors alone makes certain."""
+LEAST = 0.06
+"""Causes of a lower probability by the pattern are not listed (own choice)."""
 
 
 @dataclass(frozen=True)
@@ -27,16 +28,22 @@ class Finding:
     Attributes
     ----------
     cause : Cause
-    weight : float
-        From 0, no evidence for it, upwards.
+    sign : str
+        What shows it: a row of `ODDS`.
+    strength : float
+        Of the sign: a log likelihood where there is one, else as the cause says.
     evidence : tuple of str
     try_this : tuple of str
+    probability : float
+        Once it is compared with other causes.
     """
 
     cause: Cause
-    weight: float
+    sign: str
+    strength: float
     evidence: tuple[str, ...]
     try_this: tuple[str, ...]
+    probability: float = 0.0
 
     @property
     def name(self) -> str:
@@ -47,6 +54,16 @@ class Finding:
     def title(self) -> str:
         """The cause in plain words."""
         return self.cause.title
+
+    @property
+    def surely(self) -> str:
+        """The cause in plain words, with its probability."""
+        return f"{self.title} ({self.probability:.0%})"
+
+    @property
+    def by_pattern(self) -> bool:
+        """Whether only the pattern of the errors shows it."""
+        return self.sign.startswith(PATTERN)
 
 
 class Cause:
@@ -64,6 +81,8 @@ class Cause:
         Of causes of one group only the likeliest is listed.
     breaks : bool
         Whether it may spoil a recording so much that its bits do not fit the disc.
+    harms : bool
+        Whether it makes bits wrong; anywhere, unless `explains` says more.
     """
 
     name: str
@@ -71,6 +90,7 @@ class Cause:
     repairs: tuple[str, ...]
     group: str = ""
     breaks: bool = False
+    harms: bool = True
 
     def find(self, case: Case, share: float) -> Finding | None:
         """The evidence for this cause in a case; None for none.
@@ -83,9 +103,13 @@ class Cause:
         """
         raise NotImplementedError
 
-    def found(self, weight: float, *evidence: str) -> Finding:
+    def explains(self, case: Case) -> NDArray[np.bool_]:
+        """Where it may have made bits wrong, shape (rows, positions)."""
+        return np.full_like(case.wrong, self.harms)
+
+    def found(self, sign: str, *evidence: str, strength: float = 0.0) -> Finding:
         """A finding of this cause with its usual repairs."""
-        return Finding(self, weight, evidence, self.repairs)
+        return Finding(self, sign, strength, evidence, self.repairs)
 
 
 class PatternCause(Cause):
@@ -112,10 +136,14 @@ class PatternCause(Cause):
         raise NotImplementedError
 
     def find(self, case: Case, share: float) -> Finding | None:
-        """With the probability by the pattern as its weight."""
-        if not share or case.count < self.fewest:
+        """By other signs than the pattern too, if it has any."""
+        return self.by_pattern(case, share)
+
+    def by_pattern(self, case: Case, share: float) -> Finding | None:
+        """With the probability by the pattern as its strength."""
+        if not share > LEAST or case.count < self.fewest:
             return None
-        return self.found(PATTERN * share, *self.evidence(case))
+        return self.found(PATTERN + self.name, *self.evidence(case), strength=math.log(share))
 
 
 def shares(

@@ -5,18 +5,17 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.case import Case
-from sonify.recover.diagnosis.causes.cause import CERTAIN, Cause, Finding, percent
+from sonify.recover.diagnosis.causes.cause import Cause, Finding, percent
 from sonify.recover.diagnosis.channels import LITTLE
 from sonify.recover.diagnosis.error_pattern import MANY
 from sonify.recover.diagnosis.quiet import CLIPPED, DROWNED
 
 __all__ = [
-    "APART",
     "CALM",
     "CHATTER",
-    "MEASURED",
     "MUCH_HUM",
     "TELL",
     "DataDead",
@@ -28,12 +27,6 @@ __all__ = [
     "Saturated",
     "quietened",
 ]
-
-MEASURED = CERTAIN + 0.5
-"""Weight of what a channel shows by itself: its bits, and what they fit, may then be chance."""
-
-APART = 0.5
-"""Between the weights of two causes that a silent channel leaves open."""
 
 HUM = 0.05
 """Of the swing: from this amplitude on, hum is named. Hum below a tenth of the way to the
@@ -55,10 +48,11 @@ position (1 - exp(-0.2 / 0.085) = 0.9)."""
 CALM = 0.25
 """Noise, as a share of the swing, up to which a hole's passage shows its shape: 12 dB."""
 
-LATE, SURELY_LATE, MOST_LATE = 0.115, 0.15, 0.45
+LATE, SURELY_LATE, MOST_LATE = 0.115, 0.125, 0.45
 """Positions by which data must come later than set, with errors and without: detectors stand within
-a tenth of a position of their line (common practice, no source). Where bits are right, half as much
-again may be a comparator's. From almost half a position on, nobody can tell late from early."""
+a tenth of a position of their line (common practice, no source; generators a, b and d: 0.11). Where
+bits are right, a comparator may add a tenth of that. From almost half a position on, nobody can
+tell late from early."""
 
 
 def quietened(cause: Cause, case: Case) -> Finding | None:
@@ -73,7 +67,8 @@ def quietened(cause: Cause, case: Case) -> Finding | None:
     if others:
         evidence.append(f"the recording can't tell this from '{others[0]}'")
     tell = [TELL[name] for name in (cause.name, *others) if name in TELL][:1]
-    return Finding(cause, MEASURED - APART * rank, tuple(evidence), (*tell, *cause.repairs))
+    sign = "falls-silent" if quiet.since_s else "silent"
+    return Finding(cause, sign, -rank, tuple(evidence), (*tell, *cause.repairs))
 
 
 TELL = {
@@ -104,6 +99,11 @@ class DataStuck(Cause):
         """From a silent channel."""
         return quietened(self, case)
 
+    def explains(self, case: Case) -> NDArray[np.bool_]:
+        """What was read from then on."""
+        since = 0.0 if case.quiet is None else case.quiet.since_s
+        return ~(case.seen.time_s < since)
+
 
 class DataDead(DataStuck):
     """A channel that falls silent during the reading."""
@@ -123,11 +123,11 @@ class DataDead(DataStuck):
             # a recorder that was stopped is more common
             last = int(sent.gone.min())
             said = f"no note comes after row {last}, as if the channel read no hole any more"
-            return self.found(CERTAIN - 1.6, f"{said}: see whether the matrix fills on")
-        left_open = offsets is not None and offsets.beside and "dead" in offsets.ways
-        if found is not None or not left_open:
+            return self.found("last-rows-silent", f"{said}: see whether the matrix fills on")
+        if found is not None or offsets is None or not offsets.beside or "dead" not in offsets.ways:
             return found
-        return self.found(CERTAIN + 0.1, "no hole of the later rows shows")
+        said = "no hole of the later rows shows"
+        return self.found("rows-blank", said, strength=offsets.less("dead"))
 
 
 class LampOut(DataStuck):
@@ -160,7 +160,7 @@ class Saturated(DataStuck):
             if not data.at_limit > CLIPPED > 2 * clock.at_limit:
                 return None
             return self.found(
-                CERTAIN - 4,
+                "at-limit",
                 f"{said}; of the clock channel's, {percent(clock.at_limit)} are at its limit",
             )
         usual = abs(data.limit) if clipped else clock.swing
@@ -169,7 +169,7 @@ class Saturated(DataStuck):
         if data.at_limit < CLIPPED or data.swing > small:
             return None
         return self.found(
-            MEASURED,
+            "cut-off",
             f"{said}, and the data channel swings by {data.swing:.3g}, the clock channel by "
             f"{clock.swing:.3g}",
         )
@@ -206,7 +206,7 @@ class LampHum(Cause):
             return None
         swings = percent(2 * c.hum / max(c.swing, 1e-30))
         said = f"the {name} channel swings by {swings} of its levels at {c.hum_hz:g} Hz"
-        return self.found(MEASURED + 0.2 if sure else CERTAIN - 3, said)
+        return self.found("hum", said, strength=math.log(part / HUM) if not chatter else 3.0)
 
 
 class FilterDelay(Cause):
@@ -229,15 +229,16 @@ class FilterDelay(Cause):
         data = case.channels.data
         if v.lag > LAG and data.usual_noise < CALM * data.swing and not case.noisy:
             return self.found(
-                MEASURED + 0.25 if case.harmed else CERTAIN - 4,
+                "tail",
                 f"the data channel follows its holes with a time constant of "
                 f"{1000 * v.lag * clock.usual_s:.1f} ms, {percent(v.lag)} of a position",
+                strength=math.log(v.lag / LAG),
             )
         late = (v.delay_s - case.delay_s) / clock.usual_s
         if not (LATE if case.harmed else SURELY_LATE) < late < MOST_LATE:
             return None
         return self.found(
-            CERTAIN - 0.1 if case.harmed else CERTAIN - 4,
+            "data-late",
             f"the data channel's holes pass {1000 * v.delay_s:.1f} ms after the clock's, "
             f"{percent(late)} of a position later than set",
             "read the disc at another speed: a filter's delay stays, and that of a detector beside "
@@ -266,13 +267,13 @@ class RecorderDrops(Cause):
         if not case.gaps:
             when = ", ".join(f"{at:.2f} s" for at in seams[:4]) + ", ..." * (len(seams) > 4)
             return self.found(
-                MEASURED + 0.15,
+                "seams",
                 f"both channels jump at {when}, as no disc can: samples are missing there",
             )
         longest = 1000 * max(long for _, long in case.gaps)
         when = ", ".join(f"{at:.2f} s" for at, _ in case.gaps[:4])
         return self.found(
-            MEASURED + 0.1,
+            "gaps",
             f"by its times, {len(case.gaps)} gaps of up to {longest:.0f} ms are in the log, at "
             f"{when}",
         )

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.case import Case
-from sonify.recover.diagnosis.causes.cause import CERTAIN, Cause, Finding, percent
-from sonify.recover.diagnosis.causes.channel import MEASURED
+from sonify.recover.diagnosis.causes.cause import Cause, Finding, percent
+from sonify.recover.diagnosis.quiet import WOBBLE
 
 __all__ = ["ClockDoubled", "ClockLoose", "ClockMissing"]
 
@@ -31,6 +33,16 @@ def _away(slots: NDArray[np.int64], merged: NDArray[np.int64]) -> NDArray[np.int
     """Slots that are not beside a pulse that is merged with the next one."""
     beside = np.concatenate([merged + k for k in (-1, 0, 1, 2)])
     return slots[~np.isin(slots, beside)]
+
+
+def _gathered(count: NDArray[np.int64], turns: int) -> float:
+    """How much likelier pulses that are odd so often at each position are if one hole is at fault
+    than by chance anywhere: the logarithm of a log likelihood ratio, at least 0."""
+    most, every, n = int(count.max()), int(count.sum()), len(count)
+    here = min(most / turns, 1 - 0.5 / turns)
+    chance = (every - most + 0.5) / ((n - 1) * turns + 1)
+    gain = most * math.log(here / chance) + (turns - most) * math.log((1 - here) / (1 - chance))
+    return math.log(max(gain - math.log(n), 1.0))
 
 
 def _scattered(case: Case) -> int:
@@ -62,16 +74,18 @@ class ClockLoose(Cause):
             when = ", ".join(f"{at:.2f} s" for at, _ in jumps[:4]) + ", ..." * (len(jumps) > 4)
             # holes that are read beside their middle look as if the stage stood beside its row
             return self.found(
-                MEASURED + 0.12,
+                "jumps-apart",
                 f"the clock's pulses jump against the data's holes by up to {percent(most)} of a "
                 f"position, at {when}: one of the detectors moves",
+                strength=math.log(len(jumps)),
             )
         count = _scattered(case)
         if count < SCATTERED or not case.count:
             return None
         return self.found(
-            CERTAIN - 0.8,
+            "odd-pulses",
             f"{count} clock pulses come beside their places or twice, each at another position",
+            strength=math.log(count / SCATTERED),
         )
 
 
@@ -93,7 +107,7 @@ class ClockMissing(Cause):
         m, clock = case.miscount, case.seen.clock
         if m is not None and m.kind == self.kind:
             return self.found(
-                CERTAIN - 1,
+                "miscount",
                 f"a {self.kind} clock pulse at position {m.position + 1} explains "
                 f"{m.before - m.after} of {m.before} places that do not fit",
                 moved,
@@ -112,19 +126,23 @@ class ClockMissing(Cause):
         count, turns = _by_position(case, slots)
         p = int(np.argmax(count))
         if count[p] >= min(2, turns) and (count[p] / turns >= 0.5 or turns <= 3):
+            # a disc that leaves the detector once a turn takes the same pulses with it
+            leaves = case.channels is not None and case.channels.clock.wobble > WOBBLE
             return self.found(
-                CERTAIN - 1,
+                "same-pulse",
                 f"in {int(count[p])} of {turns} turns the pulse at position {p + 1} is {self.kind}",
                 moved,
+                strength=0.0 if leaves else _gathered(count, turns),
             )
         # without errors, a pause with a jerk looks the same
         if not case.count or _scattered(case) >= SCATTERED:
             return None
         rows = sorted({int(np.searchsorted(start, s, "right")) for s in slots.tolist()})
         return self.found(
-            CERTAIN - 1.5 if len(slots) >= SCATTERED else 2.0,
+            "some-pulses",
             f"{len(slots)} pulse{'s' * (len(slots) != 1)} {self.kind} here and there, near rows "
             + ", ".join(map(str, rows[:8])),
+            strength=math.log(len(slots)),
         )
 
 

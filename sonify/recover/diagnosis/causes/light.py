@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 
 from sonify.recover.diagnosis.case import FADES, Case, LevelSigns
-from sonify.recover.diagnosis.causes.cause import CERTAIN, Finding, PatternCause, percent
-from sonify.recover.diagnosis.causes.channel import APART, CALM, MEASURED, MUCH_HUM, TELL, quietened
+from sonify.recover.diagnosis.causes.cause import Finding, PatternCause, percent
+from sonify.recover.diagnosis.causes.channel import CALM, MUCH_HUM, TELL, quietened
 from sonify.recover.diagnosis.channels import LIT, Channel, Channels
 from sonify.recover.diagnosis.error_pattern import (
     MANY,
@@ -96,12 +96,12 @@ class AmbientLight(PatternCause):
             found = found or self._moved(case, "data", c.data, both, least)
         if found is not None:
             return found
-        if light is None and c is not None and v is not None and case.count >= MANY:
+        if case.quiet is None and c is not None and v is not None and case.count >= MANY:
             clipped = c.data.at_limit > CLIPPED
             calm = c.data.usual_noise < DROWNED * c.data.swing
             moved = v.moves and v.shifted and not v.darkened
             if calm and not c.data.digital and (clipped or moved):
-                return self.found(CERTAIN - 0.5, *self.evidence(case))
+                return self.found("lit", *self.evidence(case))
         if light is None and c is not None and _at_level(case) and c.data.at_limit < CLIPPED:
             return self._all_along(case, c) or super().find(case, share)
         return super().find(case, share) if light is None else light
@@ -115,16 +115,15 @@ class AmbientLight(PatternCause):
         if place < 1 / 2:
             return None
         if hum > max(MUCH_HUM, clock.hum / max(clock.swing, 1e-30)):
-            weight = MEASURED + 0.25
+            sign = "flickers"
             said = (
                 f"the data channel's levels flicker at {data.hum_hz:g} Hz, as light of lamps does"
             )
         else:
-            weight = CERTAIN - APART
+            sign = "lit-all-along"
             said = "the recording can't tell light that shines all the time from a wrong threshold"
-        weight -= 0 if case.harmed else 4
         evidence = (Threshold.place(place), said)
-        return Finding(self, weight, evidence, (TELL[self.name], *self.repairs))
+        return Finding(self, sign, 0.0, evidence, (TELL[self.name], *self.repairs))
 
     def _moved(
         self, case: Case, name: str, channel: Channel, by: float, least: float
@@ -135,8 +134,7 @@ class AmbientLight(PatternCause):
         if by < least or channel.digital or noisy:
             return None
         said = f"both levels of the {name} channel move by {percent(by)} of its swing"
-        weight = MEASURED + 0.2 if by > LIT else CERTAIN - 3
-        return self.found(weight, said, *self.evidence(case))
+        return self.found("levels-move", said, *self.evidence(case), strength=math.log(by / LIT))
 
     def evidence(self, case: Case) -> list[str]:
         """When, and what the material showed."""
@@ -220,7 +218,7 @@ class Threshold(PatternCause):
         v = case.levels
         if v is not None and not case.harmed and _at_level(case):
             assert v.threshold_place is not None
-            return self.found(CERTAIN - 4, self.place(v.threshold_place))
+            return self.found("threshold-at-level", self.place(v.threshold_place))
         if v is not None and v.threshold_off and case.count:
             # light that drives a channel to its limit moves all levels past a good threshold
             assert case.channels is not None
@@ -234,8 +232,8 @@ class Threshold(PatternCause):
             sharp = not data.digital and data.usual_noise < CALM * data.swing
             near = sharp and beyond > -NEAR
             if one_kind and stays and (near or case.count >= self.fewest):
-                weight = CERTAIN - (0.05 if near else 0.5 if beyond > 0 else 4.5)
-                found = self.found(weight, *self.evidence(case))
+                sign = "threshold-at-level" if near or beyond > 0 else "threshold-off"
+                found = self.found(sign, *self.evidence(case))
         if found is not None and case.levels is not None and case.levels.fades:
             return replace(found, try_this=self.repairs[::-1])
         return found

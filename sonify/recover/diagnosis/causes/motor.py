@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from sonify.recover.diagnosis.case import Case
-from sonify.recover.diagnosis.causes.cause import PATTERN, Cause, Finding, percent
+from sonify.recover.diagnosis.causes.cause import Cause, Finding, percent
 
 __all__ = ["MotorDrift", "MotorSpeed", "OffCentre", "SlowStart"]
 
@@ -55,9 +55,10 @@ class SlowStart(Cause):
             return None
         # a drift that goes on after the first turn explains its speed too
         return self.found(
-            PATTERN + 4.0 * (1 - m.start) * (m.drift < DRIFT),
+            "starts-slowly",
             f"the first positions pass at {percent(m.start)} of the settled speed",
             f"the speed comes within a tenth of it after {m.settled_s:.1f} s",
+            strength=(1 - m.start) * (m.drift < DRIFT),
         )
 
 
@@ -93,7 +94,7 @@ class OffCentre(Cause):
                     f"the errors gather in {where}, around position {middle + 1:.0f}, in "
                     f"{percent(rows)} of the rows"
                 )
-        return self.found(weight, *evidence) if weight else None
+        return self.found("once-a-turn", *evidence, strength=weight) if weight else None
 
 
 def _gathering(case: Case) -> tuple[float, float, int]:
@@ -120,6 +121,7 @@ class MotorSpeed(Cause):
     """Another speed than the one that was set."""
 
     name = "motor-off-speed"
+    harms = False
     title = "the motor does not turn at the speed that is set"
     repairs = (
         "set player.rpm to the speed measured, or adjust the motor until it fits",
@@ -139,7 +141,7 @@ class MotorSpeed(Cause):
         if abs(off) < least + abs(case.motion.drift) / 2:
             return None
         return self.found(
-            PATTERN + 0.2,
+            "off-speed",
             f"the disc turns at {usual:.3g} rpm and {case.rpm:.3g} rpm are set: "
             f"{percent(abs(off))} too {'fast' if off > 0 else 'slow'}",
         )
@@ -149,6 +151,7 @@ class MotorDrift(Cause):
     """A speed that changes over the reading."""
 
     name = "motor-drift"
+    harms = False
     title = "the motor's speed drifts while the disc is read"
     repairs = (
         "let the motor warm up for some minutes before reading",
@@ -162,4 +165,4 @@ class MotorDrift(Cause):
             return None
         way = "rises" if drift > 0 else "falls"
         said = f"the speed {way} by {percent(abs(drift))} from the first row to the last"
-        return self.found(PATTERN + 0.3, said)
+        return self.found("drifts", said)

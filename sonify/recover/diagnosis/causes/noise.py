@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 
 from sonify.recover.diagnosis.case import Case, LevelSigns
-from sonify.recover.diagnosis.causes.cause import CERTAIN, Finding, PatternCause, percent
+from sonify.recover.diagnosis.causes.cause import Finding, PatternCause, percent
 from sonify.recover.diagnosis.causes.channel import CHATTER, quietened
 from sonify.recover.diagnosis.error_pattern import MANY, ErrorPattern, share_between
+from sonify.recover.diagnosis.quiet import CLIPPED
 
 __all__ = ["Noise"]
 
@@ -43,6 +44,8 @@ class Noise(PatternCause):
         if found is not None or case.channels is None or case.quiet is not None:
             return found or super().find(case, share)
         data = case.channels.data
+        if data.at_limit > CLIPPED:  # what is left of its swing is no measure
+            return super().find(case, share)
         part = data.usual_noise / max(data.swing, 1e-30)
         chatters = data.digital and data.edges > CHATTER
         if not (case.harmed and (chatters or case.noisy)) and (data.digital or part < MUCH_NOISE):
@@ -57,7 +60,8 @@ class Noise(PatternCause):
             else f"noise of {percent(part)} of the swing between holes and material, or "
             f"{-20 * math.log10(part):.0f} dB"
         )
-        return self.found(CERTAIN - (0.5 if case.harmed else 4.0), said, *self.evidence(case))
+        much = data.edges / CHATTER if chatters else part / MUCH_NOISE
+        return self.found("noisy", said, *self.evidence(case), strength=math.log(much))
 
     def evidence(self, case: Case) -> list[str]:
         """How many, either way."""

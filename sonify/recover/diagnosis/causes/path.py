@@ -3,32 +3,24 @@ disc."""
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
+from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.beside_rows import Way
 from sonify.recover.diagnosis.case import Case
-from sonify.recover.diagnosis.causes.cause import CERTAIN, Cause, Finding, percent
-from sonify.recover.diagnosis.causes.stage import moving
+from sonify.recover.diagnosis.causes.cause import Cause, Finding, percent
+from sonify.recover.diagnosis.causes.stage import AtEnds, half_read, moving
+from sonify.recover.diagnosis.depth import SWAYS
 from sonify.recover.diagnosis.quiet import WOBBLE
 
 __all__ = ["Backlash", "MissedStep", "RowPitch", "SlowStage", "Warped"]
 
 
-class _Path(Cause):
-    """A cause with a shape of the holes' depth of its own."""
-
-    shape: str
-    breaks = True
-
-    def says(self, case: Case) -> list[str]:
-        """The evidence in a shape."""
-        raise NotImplementedError
-
-    def find(self, case: Case, share: float) -> Finding | None:
-        """From the depth of the holes."""
-        if case.depth is None or case.depth.name != self.shape or not case.harmed:
-            return None
-        return self.found(CERTAIN - 0.3, *self.says(case))
+SLOWER = 1.33
+"""Of the profile's time: a stage that moves for longer is slow, as sound ones differ by a quarter
+(common practice, no source)."""
 
 
 class _Beside(Cause):
@@ -48,7 +40,6 @@ class _Beside(Cause):
         mine = [k for k in every if k in self.kinds]
         if offsets is None or not mine or "rows" in every or not case.harmed:
             return None
-        rank = every.index(mine[0])
         way = offsets.ways[mine[0]]
         said = [self.says(case, mine[0], way)]
         if way.swing:
@@ -64,9 +55,7 @@ class _Beside(Cause):
                 + ": measure how far the stage moves from row to row with a ruler, forwards and "
                 "backwards"
             )
-        # how the stage moves is told by its own causes
-        first = CERTAIN + 0.6 if offsets.kind != "moved" else CERTAIN
-        return self.found(first - 0.3 * rank, *said)
+        return self.found("beside", *said, strength=offsets.less(mine[0]))
 
 
 NAMES = {
@@ -158,12 +147,28 @@ class MissedStep(_Beside):
         )
 
 
-class SlowStage(_Path):
+def _turns_waited(case: Case) -> int:
+    """How many whole turns more than it should a stage takes from row to row, whose player waits
+    for the index; by the speed at which the disc really turns."""
+    stage, clock, n = case.seen.stage, case.seen.clock, case.design.positions
+    if stage is None or clock is None or not case.design.index or len(stage.start) < 3:
+        return 0
+    # a player may pause once or twice
+    turns = float(np.diff(stage.start).min()) / n
+    due = 1 + math.ceil(case.design.move_s / (n * clock.usual_s))
+    # a move that is longer by a third is none of the profile's
+    slow = (turns - 2) * n * clock.usual_s > SLOWER * case.design.move_s
+    near = abs(turns - round(turns)) * n < 2.5
+    return int(round(turns) - due) if near and slow and turns > due else 0
+
+
+class SlowStage(AtEnds):
     """A stage that still moves when its row begins."""
 
     name = "slow-stage"
     title = "the stage is still moving when a row begins"
-    shape = "start"
+    breaks = True
+    last = False
     repairs = (
         "give the stage more time: raise player.settle or player.stage to what it needs",
         "look for friction in the stage, or raise its motor's speed",
@@ -172,45 +177,51 @@ class SlowStage(_Path):
     def find(self, case: Case, share: float) -> Finding | None:
         """By how the stage moves, if all rows were seen; else by the depth of the holes."""
         stage = case.seen.stage
-        sound = stage is None or stage.move is None or stage.move.kind == "sound"
-        return super().find(case, share) if sound else moving(self, "slow", case)
+        if stage is not None and stage.move is not None and stage.move.kind != "sound":
+            return moving(self, "slow", case) or self.by_pattern(case, share)
+        turns = _turns_waited(case)
+        if turns:
+            said = "a turn" if turns == 1 else f"{turns} turns"
+            return self.found("waits", f"each row starts {said} later than it should")
+        if case.shallow is None or not case.harmed:
+            return self.by_pattern(case, share)
+        late = 1000 * case.shallow.long * abs(60 / (case.motion.rpm * case.design.positions))
+        return self.found(
+            "shallow-starts",
+            f"in every row but the first, the holes of the first {case.shallow.long} positions "
+            f"look shallow: the stage comes {late:.0f} ms late",
+        )
 
-    def says(self, case: Case) -> list[str]:
-        """How long each row looks shallow."""
-        assert case.depth is not None
-        long = case.depth.at
-        late = 1000 * long * abs(60 / (case.motion.rpm * case.design.positions))
-        return [
-            f"in every row but the first, the holes of the first {long} positions look shallow: "
-            f"the stage comes {late:.0f} ms late"
-        ]
+    def explains(self, case: Case) -> NDArray[np.bool_]:
+        """The beginning of each row."""
+        return half_read(case, False)
 
 
-class Warped(_Path):
-    """A disc that leaves its detectors once a turn."""
+class Warped(Cause):
+    """A disc that moves towards its detectors and away once or twice a turn."""
 
     name = "warped-disc"
     title = "the disc is warped, or runs off centre: the detectors lose it once a turn"
-    shape = "turn"
+    breaks = True
     repairs = (
         "turn the disc by hand and watch its height and its rim at the detectors",
         "press it flat, or reseat it on its hub; look for chips and for play in the bore",
     )
 
-    def says(self, case: Case) -> list[str]:
-        """Where in the turn."""
-        assert case.depth is not None
-        return [
-            f"holes look shallowest near position {case.depth.at + 1} of every row, with "
-            f"{percent(max(case.depth.least, 0.0))} of the usual depth"
-        ]
-
     def find(self, case: Case, share: float) -> Finding | None:
-        """The clock's holes, which are all alike, show it as well."""
-        found = super().find(case, share)
-        clock = None if case.channels is None else case.channels.clock
-        if clock is None or clock.wobble < WOBBLE or not case.harmed:
-            return found
-        said = f"the clock channel's swing rises and falls by {percent(clock.wobble)} once a turn"
-        more = () if found is None else found.evidence
-        return self.found(CERTAIN - 0.2, said, *more)
+        """By the material's level, or by the clock's holes, which are all alike."""
+        said, strength = list[str](), list[float]()
+        sway, clock = case.sway, None if case.channels is None else case.channels.clock
+        if sway is not None:
+            strength.append(math.log(sway.amount / SWAYS))
+            said.append(
+                f"the material's level rises and falls {('once', 'twice')[sway.times - 1]} a turn "
+                f"by {percent(sway.amount)} of the swing either way; it is nearest to the holes' "
+                f"near position {sway.at + 1}"
+            )
+        if clock is not None and clock.wobble > WOBBLE and case.harmed:
+            strength.append(math.log(clock.wobble / WOBBLE))
+            said.append(
+                f"the clock channel's swing rises and falls by {percent(clock.wobble)} once a turn"
+            )
+        return self.found("sways", *said, strength=max(strength)) if said else None

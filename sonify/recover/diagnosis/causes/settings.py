@@ -5,9 +5,14 @@ from __future__ import annotations
 import numpy as np
 
 from sonify.recover.diagnosis.case import Case
-from sonify.recover.diagnosis.causes.cause import CERTAIN, Cause, Finding, percent
+from sonify.recover.diagnosis.causes.cause import Cause, Finding, percent
 
-__all__ = ["BitOrder", "Inverted", "RowStart", "Turned"]
+__all__ = ["BitOrder", "Inverted", "Reversed", "RowStart", "Turned"]
+
+
+NEAR, MOSTLY = 2, 0.8
+"""Slots by which rows that start after the same time may differ (a slot where it is rounded, and
+one for a pulse that is counted wrong), and how many of them must."""
 
 
 class _Setting(Cause):
@@ -18,7 +23,7 @@ class _Setting(Cause):
         if case.variant != self.name:
             return None
         return self.found(
-            CERTAIN,
+            "fits-that-way",
             f"{percent(case.agreement[self.name])} of the bits agree that way, and "
             f"{percent(case.agreement['normal'])} as designed",
         )
@@ -48,6 +53,23 @@ class BitOrder(_Setting):
     repairs = ("set bit-order in the disc file's [code] to the order that the disc was cut with",)
 
 
+class Reversed(Cause):
+    """Rows in the opposite order."""
+
+    name = "reversed"
+    title = "the rows come in the opposite order: the stage runs the other way"
+    group = "stage"
+    repairs = ("swap the leads of the stage's motor; or set reading in [layout]",)
+
+    def find(self, case: Case, share: float) -> Finding | None:
+        """Certain if the last row was read first, and so on."""
+        if case.design.rows < 3 or (np.diff(case.shown) != -1).any():
+            return None
+        return self.found(
+            "fits-that-way", f"row {case.shown[0] + 1} was read first, and row 1 last"
+        )
+
+
 class RowStart(Cause):
     """Rows that start otherwise than the player is set to."""
 
@@ -60,10 +82,15 @@ class RowStart(Cause):
         stage, n = case.seen.stage, case.design.positions
         if stage is None or stage.index == case.design.index:
             return None
-        usual = float(np.median(np.diff(stage.start)))
+        apart = np.diff(stage.start)
+        usual = float(np.median(apart))
+        # where pulses are miscounted, rows seem to start beside the index
+        beside = abs((usual + n / 2) % n - n / 2) > NEAR
+        steady = len(apart) > 1 and np.mean(np.abs(apart - usual) <= NEAR) > MOSTLY
         if stage.index:
             said = f"rows start {usual / n:.0f} turns after each other, at the index"
         else:
             said = f"rows start {usual:.0f} positions after each other, and a turn has {n}"
         name = "index" if stage.index else "next-position"
-        return self.found(CERTAIN - 0.5, f"{said}: player.row-start is '{name}' in truth")
+        said += f": player.row-start is '{name}' in truth"
+        return self.found("other-start", said, strength=float(steady and (stage.index or beside)))

@@ -8,16 +8,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.case import Case, LevelSigns
-from sonify.recover.diagnosis.causes.cause import CERTAIN, Cause, Finding, PatternCause, percent
-from sonify.recover.diagnosis.causes.clock import SCATTERED
+from sonify.recover.diagnosis.causes.cause import Cause, Finding, PatternCause, percent
 from sonify.recover.diagnosis.causes.light import SEEN
 from sonify.recover.diagnosis.error_pattern import MANY, ErrorPattern
 from sonify.recover.diagnosis.under_detector import BLANK
 
 __all__ = ["RowsSwapped", "Stage", "StageEarly", "StageLate", "moving"]
-
-MISTIMED = CERTAIN - 0.9
-"""The weight of a stage out of time where pulses are miscounted: below a clock row's own fault."""
 
 SHALLOW = 0.8
 """Of the usual depth of holes: in a shallower row the detector is beside the row's middle."""
@@ -76,12 +72,16 @@ class Stage(PatternCause):
         first, last = int(at[0]) + 1, int(at[-1]) + 1
         short = off[at[0]] < 0
         return self.found(
-            CERTAIN - 1.5,
+            "other-rows",
             f"from row {first} to row {last}, the row {'before' if short else 'after'} was read "
             "instead",
             f"the stage stopped {'short of' if short else 'past'} row {first}, so row "
             + (f"{first - 1} was read twice" if short else f"{first} was skipped"),
         )
+
+    def explains(self, case: Case) -> NDArray[np.bool_]:
+        """The rows concerned."""
+        return np.broadcast_to((case.other_rows != 0)[:, None], case.wrong.shape)
 
 
 class RowsSwapped(Cause):
@@ -103,7 +103,12 @@ class RowsSwapped(Cause):
         if not len(at) or (np.sort(shown) != due).any():
             return None
         said = [f"row {shown[r] + 1} was read where row {r + 1} is due" for r in at[:4].tolist()]
-        return self.found(CERTAIN, "; ".join(said) + "; ..." * (len(at) > 4))
+        return self.found("rows-swapped", "; ".join(said) + "; ..." * (len(at) > 4))
+
+    def explains(self, case: Case) -> NDArray[np.bool_]:
+        """The rows concerned."""
+        off = case.shown != np.arange(case.design.rows)
+        return np.broadcast_to(off[:, None], case.wrong.shape)
 
 
 def moving(cause: Cause, kind: str, case: Case) -> Finding | None:
@@ -123,13 +128,35 @@ def moving(cause: Cause, kind: str, case: Case) -> Finding | None:
             f"{every} explain the recording nearly as well: film the stage, and see whether it "
             "starts at another moment than it should or moves for longer"
         )
-    clock = case.seen.clock
-    # moves are timed by counting pulses: a miscount that repeats looks like a move out of time
-    sure = CERTAIN if clock is None or len(clock.missing) + len(clock.odd) < SCATTERED else MISTIMED
-    return cause.found(sure - (0.25 if kind == move.kind else 0.4), *said)
+    return cause.found("moves", *said, strength=0.0 if kind == move.kind else -1.0)
 
 
-class _Untimely(Cause):
+def half_read(case: Case, late: bool) -> NDArray[np.bool_]:
+    """The places that were read in the first half of each row, or in the second one."""
+    read = case.seen.time_s
+    middle = np.nanmean(np.where(np.isfinite(read), read, np.nan), axis=1, keepdims=True)
+    return np.asarray((read > middle) if late else (read <= middle))
+
+
+class AtEnds(PatternCause):
+    """Errors at one end of the rows, in the order of reading."""
+
+    prior = 0.25
+    fewest = 2
+    last: bool
+
+    def log_likelihood(self, errors: ErrorPattern, levels: LevelSigns | None) -> float | None:
+        """All bits equally likely there; a stage that moves makes both kinds of errors."""
+        return None if errors.wrong.shape[0] < 2 else errors.at_ends(self.last)[1]
+
+    def evidence(self, case: Case) -> list[str]:
+        """Where they are."""
+        many, _ = case.errors.at_ends(self.last)
+        end = "last" if self.last else "first"
+        return [f"the errors are among the {end} {many} positions of rows, as they are read"]
+
+
+class _Untimely(AtEnds):
     """A stage that is not at its row while that is read."""
 
     group = "stage"
@@ -145,13 +172,21 @@ class _Untimely(Cause):
         """The rows concerned, and by how many positions."""
         raise NotImplementedError
 
+    def explains(self, case: Case) -> NDArray[np.bool_]:
+        """One end of each row, or all of them if it begins a row off."""
+        in_order = case.seen.stage is None or case.seen.stage.in_order
+        return half_read(case, self.kind == "early") | (not in_order)
+
     def find(self, case: Case, share: float) -> Finding | None:
-        """Certain by the path of the stage in a log."""
+        """By the path of the stage in a log, or by which bits are wrong."""
+        return self._by_path(case) or self.by_pattern(case, share)
+
+    def _by_path(self, case: Case) -> Finding | None:
         stage = case.seen.stage
         if stage is None:
             return None
         if (stage.shown[0], stage.shown[-1]) == self.ends(case.design.rows):
-            return self.found(CERTAIN - 1, self.beginning)
+            return self.found("row-off", self.beginning)
         found = moving(self, self.kind, case)
         if found is not None:
             return found
@@ -161,7 +196,7 @@ class _Untimely(Cause):
         ms = 60e3 / (case.motion.rpm * case.design.positions)
         named = ", ".join(str(r + 1) for r in at[:8].tolist()) + ", ..." * (len(at) > 8)
         return self.found(
-            CERTAIN - 1,
+            "leaves",
             f"{self.shift} by {by.min():.0f} to {by.max():.0f} positions, in the middle "
             f"{np.median(by) * ms:.0f} ms, at row{'s' * (len(at) != 1)} {named}",
         )
@@ -178,7 +213,7 @@ class StageEarly(_Untimely):
         "if it is a whole row off, find the end stop again, and move the first row's place by one "
         "row pitch",
     )
-    kind = "early"
+    kind, last = "early", True
     beginning = (
         "solid material was under the detector where row 1 is due, and each later reading saw the "
         "row before the one due: the stage begins one row pitch too early"
@@ -208,7 +243,7 @@ class StageLate(_Untimely):
         "if it is a whole row off, find the end stop again, and move the first row's place by one "
         "row pitch",
     )
-    kind = "late"
+    kind, last = "late", False
     beginning = (
         "each reading saw the row after the one due, and the last one solid material: the stage "
         "begins one row pitch too late"

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
+from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.case import Case
-from sonify.recover.diagnosis.causes.cause import CERTAIN, PATTERN, Cause, Finding
+from sonify.recover.diagnosis.causes.cause import Cause, Finding
+from sonify.recover.diagnosis.score_following import Delivery
 
 __all__ = ["Late", "RowsMissing", "Wire"]
 
@@ -29,17 +33,18 @@ class Wire(Cause):
     )
 
     def find(self, case: Case, share: float) -> Finding | None:
-        """From two such notes on."""
+        """From one note that hangs on, or two such or that did not come."""
         w, sent = case.seen.wire, case.seen.delivery
         lost = 0 if sent is None else sent.lost
-        if w is None or w.orphans + w.hanging + w.struck_again + lost < 2:
+        count = 0 if w is None else w.orphans + w.hanging + w.struck_again
+        if w is None or (count + lost < 2 and not w.hanging):
             return None
         signs = (
             (w.orphans, "note-offs came without a note"),
             (w.hanging, "notes have no note-off: they hang"),
             (w.struck_again, "notes were struck again while they sounded"),
         )
-        evidence = [f"{count} {what}" for count, what in signs if count]
+        evidence = [f"{many} {what}" for many, what in signs if many]
         certain = bool(evidence)
         if w.lost_on:
             evidence.append(f"at {len(w.lost_on)} places the note-off came but the note did not")
@@ -53,10 +58,15 @@ class Wire(Cause):
                     "lost notes change their places, such holes don't"
                 )
         if certain or (sent is not None and sent.split >= 2):
-            return self.found(CERTAIN - 2, *evidence)
+            count += 0 if sent is None else sent.split
+            return self.found("bytes-lost", *evidence, strength=math.log(count))
         return self.found(
-            PATTERN + 0.1 if lost >= MANY and _scattered(case) else PATTERN / 2, *evidence
+            "notes-lost" if lost >= MANY and _scattered(case) else "few-notes-lost", *evidence
         )
+
+    def explains(self, case: Case) -> NDArray[np.bool_]:
+        """Notes that did not come."""
+        return case.missed
 
 
 def _scattered(case: Case) -> bool:
@@ -87,16 +97,30 @@ class RowsMissing(Cause):
         if sent is None or not len(sent.gone):
             return None
         named = ", ".join(str(r + 1) for r in sent.gone[:8].tolist())
-        known = np.setdiff1d(np.arange(case.design.rows), sent.gone)
-        at_end = sent.gone.min() < known.min() or sent.gone.max() > known.max()
-        # a row that is silent between others may not have been read either, unless voices that
-        # need no bits are silent too; but then the stage or light would seldom err in it alone
         return self.found(
-            CERTAIN - 1.5 if at_end or sent.unread else PATTERN + 0.1,
+            "row-not-sent" if self._not_sent(case, sent) else "row-silent",
             f"no note came of row{'s' * (len(sent.gone) != 1)} {named}"
             + ", ..." * (len(sent.gone) > 8)
             + f"; of the other rows, {sent.due - sent.lost} of {sent.due} notes came",
         )
+
+    def explains(self, case: Case) -> NDArray[np.bool_]:
+        """These rows, if they were read."""
+        out, sent = np.zeros_like(case.wrong), case.seen.delivery
+        if sent is not None and self._not_sent(case, sent):
+            out[sent.gone] = True
+        return out
+
+    @staticmethod
+    def _not_sent(case: Case, sent: Delivery) -> bool:
+        """Whether rows are silent that were read.
+
+        One that is silent between others may not have been, unless voices that need no bits are
+        silent too; but then the stage or light would seldom err in it alone.
+        """
+        known = np.setdiff1d(np.arange(case.design.rows), sent.gone)
+        at_end = sent.gone.min() < known.min() or sent.gone.max() > known.max()
+        return bool(at_end or sent.unread)
 
 
 class Late(Cause):
@@ -126,4 +150,4 @@ class Late(Cause):
             f"{np.median(late):.0f} ms in the middle and {late.max():.0f} ms at most"
         )
         came_all = f"{sent.lost} did not come" if sent.lost else "all that were due came"
-        return self.found(CERTAIN - 2.5, f"{said}; {came_all}")
+        return self.found("notes-late", f"{said}; {came_all}")

@@ -1,0 +1,177 @@
+"""How far each sign of a cause can be trusted: fits the table of odds, and checks it on strangers.
+
+    python -m tests.benchmarks.signs collect FILE LETTERS FIRST:LAST [part/parts]
+    python -m tests.benchmarks.signs fit FILE ...
+
+The first compares the takes of generators in tests/world with each of their faults, and adds a line
+of JSON for each take to FILE: what is wrong, and the signs found. Every third seed is left out. The
+letter o stands for the takes of tests/recover/diagnosis/faults.py, which have faults of their own.
+
+The second fits the log odds of every sign, at its least strength and for each unit more, so that
+the causes that are really there become likeliest (a conditional logit: D. McFadden, Conditional
+logit analysis of qualitative choice behavior, 1974). It scores each generator by a table that was
+fitted on the others, and prints the table of all of them.
+"""
+
+from __future__ import annotations
+
+import importlib
+import json
+import sys
+import tempfile
+import warnings
+from collections import Counter
+from collections.abc import Callable, Iterator
+from contextlib import suppress
+from pathlib import Path
+from typing import Any
+from unittest import mock
+
+import numpy as np
+
+from sonify.errors import InputError
+from sonify.recover.diagnosis import comparison
+from sonify.recover.diagnosis.causes import signs_in
+from sonify.recover.diagnosis.causes.odds import APART, BEHIND, ODDS, behind
+from tests.benchmarks.world import SAME_CAUSE, diagnosed, seeds
+from tests.recover.diagnosis.faults import FAULTS, judge, make
+
+Take = dict[str, Any]
+Odds = tuple[dict[str, tuple[float, float]], np.ndarray]
+
+RIDGE = 0.3
+"""Weight of the squared odds, which are 0 if nothing is known (the best of 0.1, 0.3 and 1 on
+generators that were left out)."""
+
+
+def signs_of(judged: Callable[[Path], Any], folder: Path) -> list[tuple[str, str, float]]:
+    """The causes of which a take shows signs as it is judged: name, sign and strength."""
+    found: list[tuple[str, str, float]] = []
+
+    def spy(case: Any) -> list[Any]:
+        found.extend((f.name, f.sign, float(f.strength)) for f in signs_in(case))
+        return []
+
+    with mock.patch.object(comparison, "likely_causes", spy), suppress(InputError):
+        judged(folder)
+    return found
+
+
+def takes_of(letter: str, seed: int, part: int, parts: int) -> Iterator[tuple[str, Any]]:
+    """Each fault of a generator, and a function that finds the signs of a take with it."""
+    if letter == "o":
+        every = [(f, k, kind) for f in FAULTS for k in range(3) for kind in ("log", "midi")]
+        for fault, strength, kind in every[part::parts]:
+            made = make(fault, strength, seed)
+            yield FAULTS[fault][0], lambda folder, m=made, k=kind: judge(*m, k, folder)
+        return
+    world = importlib.import_module(f"tests.world.machine_{letter}")
+    for fault in ["", *world.FAULTS][part::parts]:
+        made = world.faulty(seed, fault) if fault else world.healthy(seed)
+        yield fault, lambda folder, m=made: diagnosed(m, folder)
+
+
+def collect(out: Path, letters: str, span: str, part: int, parts: int) -> None:
+    """Write the signs of all takes."""
+    first, last = map(int, span.split(":"))
+    with out.open("a") as file, tempfile.TemporaryDirectory() as name:
+        for seed in seeds(first, last, False):
+            for letter in letters:
+                for fault, judged in takes_of(letter, seed, part, parts):
+                    take = {"letter": letter, "fault": fault, "seed": seed}
+                    take["signs"] = signs_of(judged, Path(name))
+                    print(json.dumps(take), file=file, flush=True)
+                    for one in Path(name).iterdir():
+                        one.unlink()
+
+
+def named(take: Take) -> list[bool]:
+    """Which of its signs are of the cause that is there."""
+    names = SAME_CAUSE.get(take["fault"], (take["fault"],))
+    return [name in names for name, _, _ in take["signs"]]
+
+
+def lost_by(take: Take) -> np.ndarray:
+    """Which of its signs lose what signs in each place lose behind others."""
+    signs = [sign for _, sign, _ in take["signs"]]
+    return (behind(signs)[:, None] == np.arange(len(BEHIND))) & (behind(signs)[:, None] > 0)
+
+
+def fit(takes: list[Take]) -> Odds:
+    """The likeliest odds, none of which falls with its sign's strength, and what signs behind
+    others lose (Newton's method)."""
+    names = sorted({sign for take in takes for _, sign, _ in take["signs"]})
+    at = {sign: k for k, sign in enumerate(names)}
+    size, columns = len(names), 2 * len(names) + len(BEHIND)
+    count = Counter(take["fault"] for take in takes)
+    sheets = []
+    for take in takes:
+        if not take["signs"]:
+            continue
+        # the last one: it is none of them
+        x, y = np.zeros((len(take["signs"]) + 1, columns)), np.array([*named(take), False], float)
+        x[:-1, 2 * size :] = -lost_by(take).astype(float)
+        for row, (_, sign, strength) in zip(x, take["signs"], strict=False):
+            row[[at[sign], size + at[sign]]] = 1.0, strength
+        if not y.any():
+            y[-1] = 1.0
+        sheets.append((x, y / y.sum(), 1 / count[take["fault"]]))
+    free, value = np.ones(columns, bool), np.zeros(columns)
+    scale = np.mean(list(count.values()))
+    for _ in range(60):
+        slope, bend = -RIDGE * value, RIDGE * np.eye(columns)
+        for x, y, weight in sheets:
+            odds = x @ value
+            p = np.exp(odds - np.logaddexp.reduce(odds))
+            slope = slope + scale * weight * (x.T @ (y - p))
+            bend = bend + scale * weight * (x.T @ (p[:, None] * x) - np.outer(x.T @ p, p @ x))
+        step = np.zeros(columns)
+        step[free] = np.linalg.solve(bend[np.ix_(free, free)], slope[free])
+        value += step * min(1.0, 2.0 / max(np.abs(step).max(), 1e-9))
+        down = (np.arange(columns) >= size) & (value < 0)
+        free[down], value[down] = False, 0.0
+        if np.abs(step).max() < 1e-6:
+            break
+    odds = {s: (float(value[k]), float(value[size + k])) for s, k in at.items()}
+    return odds, value[2 * size :]
+
+
+def score(takes: list[Take], fitted: Odds) -> tuple[int, int]:
+    """In how many takes the right cause comes first, and in two."""
+    odds, lost = fitted
+    first = two = 0
+    for take in takes:
+        value = np.array([np.dot(odds.get(s, (0.0, 0.0)), (1.0, k)) for _, s, k in take["signs"]])
+        value = value - lost_by(take) @ lost
+        right = np.array(named(take), bool)[np.argsort(-value, kind="stable")]
+        first, two = first + bool(right[:1].any()), two + bool(right[:2].any())
+    return first, two
+
+
+def main() -> None:
+    """Run what the command line asks for."""
+    warnings.simplefilter("ignore")
+    if sys.argv[1] == "collect":
+        part, parts = map(int, (sys.argv[5] if len(sys.argv) > 5 else "0/1").split("/"))
+        collect(Path(sys.argv[2]), sys.argv[3], sys.argv[4], part, parts)
+        return
+    lines = [line for name in sys.argv[2:] for line in Path(name).read_text().splitlines()]
+    takes = [json.loads(line) for line in lines]
+    in_use = {sign: (least, more) for sign, (_, least, more) in ODDS.items()}, np.array(BEHIND)
+    for letter in sorted({take["letter"] for take in takes}):
+        own = [t for t in takes if t["letter"] == letter and t["fault"]]
+        others = fit([t for t in takes if t["letter"] != letter])
+        some = sum(any(named(t)) for t in own)
+        print(
+            f"{letter}: {len(own)} takes; fitted on the others {score(own, others)}, "
+            f"table in use {score(own, in_use)}, at best {some}"
+        )
+    fitted, lost = fit(takes)
+    for sign, (least, more) in fitted.items():
+        place = "APART" if ODDS[sign][0] == APART else ODDS[sign][0]
+        print(f'    "{sign}": ({place}, {least:.1f}, {more:.1f}),')
+    print(f"BEHIND = ({', '.join(f'{x:.1f}' for x in lost)})")
+
+
+if __name__ == "__main__":
+    main()
