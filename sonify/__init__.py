@@ -33,6 +33,7 @@ if TYPE_CHECKING:
         page,
         read,
         render,
+        schema,
     )
     from sonify.load import load_disc, save_disc
     from sonify.performance import Performance, perform
@@ -49,7 +50,7 @@ _PUBLIC = {
     "errors": ("Caution", "InputError", "OutputError", "SonifyError"),
     "library": (
         "Sound", "audition", "compare", "draw", "encode", "firmware", "fit", "frames", "page",
-        "read", "render",
+        "read", "render", "schema",
     ),
     "load": ("load_disc", "save_disc"),
     "performance": ("Performance", "perform"),
@@ -61,6 +62,7 @@ __all__ = [
     "OutputError", "Performance", "Setup", "SonifyError", "Sound", "__version__", "audition",
     "compare", "compose", "draw", "encode", "firmware", "fit", "frames", "load_disc", "load_setup",
     "page", "perform", "read", "render", "save_disc",
+    "schema",
 ]  # fmt: skip
 
 

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
 __all__ = [
     "Sound", "Wishes", "audition", "compare", "compose", "draw", "encode", "firmware", "fit",
-    "frames", "page", "read", "render", "settled", "shown",
+    "frames", "page", "read", "render", "schema", "settled", "shown",
 ]  # fmt: skip
 
 Presets = str | Path | Iterable[str | Path]
@@ -373,7 +373,7 @@ def compose(
     presets, settings
         As for `perform`.
     weights : mapping, optional
-        Of the objectives by name, as `sonify compose --list` lists them.
+        Of the objectives by name, as in `sonify.compose.objectives.OBJECTIVES`.
     free : iterable of str, optional
         What may be chosen. What changes neither the message nor its protection, if not given.
     effort : int
@@ -499,6 +499,28 @@ def page(show: Performance, target: Target) -> Path | None:
     from sonify.studio.page import write_page
 
     return save_to(target, ".html", lambda path: write_page(show, Path(path)))
+
+
+def schema(kind: Literal["disc", "preset", "project"]) -> dict[str, Any]:
+    """The JSON Schema (draft 2020-12) of disc, preset or project files, from the settings' types.
+
+    Examples
+    --------
+    >>> sorted(schema("disc")["$defs"]["DiscFile"]["properties"])[:3]
+    ['bits', 'code', 'credits']
+    """
+    import msgspec
+
+    from sonify.disc.file import DiscFile
+    from sonify.performance_settings import Setup
+    from sonify.studio.project import Project
+
+    kinds = {"disc": DiscFile, "preset": Setup, "project": Project}
+    out = msgspec.json.schema(look_up(kinds, kind, "kind of file", None))
+    if kind == "disc":
+        out["oneOf"] = [{"required": ["message"]}, {"required": ["bits"]}]
+    head = {"$schema": "https://json-schema.org/draft/2020-12/schema"}
+    return {**head, "title": f"sonify {kind} file", **out}
 
 
 def shown(one: Any) -> dict[str, Any]:

@@ -173,3 +173,59 @@ def test_notebooks_show_the_disc_and_play_the_show(show):
     assert (rate, len(samples)) == (sound.rate, len(sound.samples))
     for one in (show, show.disc, sound):
         assert len(repr(one)) < 100
+
+
+def test_schemas_hold_for_what_ships_and_what_is_written(show, tmp_path):
+    import tomllib
+
+    import jsonschema
+
+    from sonify.cli.outputs import save_project
+    from sonify.presets import shipped
+
+    def refused(table, kind):
+        schema = sonify.schema(kind)
+        jsonschema.Draft202012Validator.check_schema(schema)
+        return [e.message for e in jsonschema.Draft202012Validator(schema).iter_errors(table)]
+
+    for one in shipped():
+        table = tomllib.loads(one.path.read_text(encoding="utf-8"))
+        assert refused(table, "disc" if one.kind == "disc" else "preset") == [], one.name
+    disc = tomllib.loads(sonify.save_disc(show.disc, tmp_path / "d.toml").read_text("utf-8"))
+    assert refused(disc, "disc") == []
+    save_project(show.disc, {"music": {"root": "D3"}}, tmp_path / "p.toml")
+    project = tomllib.loads((tmp_path / "p.toml").read_text("utf-8"))
+    assert refused(project, "project") == []
+    assert refused(disc | {"bits": ["01"]}, "disc")
+    assert refused(disc | {"massage": "x"}, "disc")
+    assert refused({"player": {"rpm": "fast"}}, "preset")
+    assert refused({"music": {"root": 7.5}}, "preset")
+    assert refused({"b": {}}, "project")
+
+
+def test_ctrl_c_ends_with_130(run, monkeypatch):
+    from sonify import presets
+
+    def stop():
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(presets, "shipped", stop)
+    result = run("presets")
+    assert (result.status, result.err.strip()) == (130, "sonify: stopped")
+
+
+def test_the_shell_completes_commands_and_options():
+    import os
+
+    def offered(*words):
+        env = {
+            **os.environ, "_SONIFY_COMPLETE": "bash_complete", "COMP_WORDS": " ".join(words),
+            "COMP_CWORD": str(len(words) - 1),
+        }  # fmt: skip
+        done = subprocess.run(
+            [sys.executable, "-m", "sonify"], env=env, capture_output=True, text=True, check=True
+        )
+        return done.stdout
+
+    assert "plain,score" in offered("sonify", "sc")
+    assert "plain,--paper" in offered("sonify", "score", "--pa")

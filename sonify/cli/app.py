@@ -108,7 +108,7 @@ def _run() -> None:
     from sonify.errors import SonifyError
 
     try:
-        status = sonify.main(standalone_mode=False)
+        status = sonify.main(prog_name="sonify", standalone_mode=False)
     except SonifyError as e:
         _stop(e)
     except ModuleNotFoundError as e:

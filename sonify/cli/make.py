@@ -40,7 +40,7 @@ def make(request: Request, folder: str, only: str | None) -> None:
       sonify make cairn-small
       sonify make my.toml -p music-box -p slow -o results --only midi,lights
     """
-    wanted = USUAL if only is None else chosen(only, PARTS, "output", "only")
+    wanted = USUAL if only is None else _chosen(only)
     show = request.perform()
     target = Path(folder)
     make_folder(target)
@@ -48,7 +48,7 @@ def make(request: Request, folder: str, only: str | None) -> None:
     seconds = {"midi": show.music_s, "lights": show.message_s}
     if scroll is not None:
         seconds["message"] = scroll.end_s - scroll.start_s
-    for what in (p for p in PARTS if p in wanted):
+    for what in sorted(wanted, key=(*PARTS, *wanted).index):
         if what == "message":
             if scroll is None and only:
                 raise InputError(
@@ -60,10 +60,20 @@ def make(request: Request, folder: str, only: str | None) -> None:
                 continue
             caution_letters(show)
         try:
-            write_one(show, what, None, seconds.get(what), target)
+            own = seconds.get(what) if what in PARTS else show.music_s
+            write_one(show, what, None, own, target)
         except NotInstalled as e:
             if only is not None:
                 raise
             caution(f"no {what}: {e}")
         if what == "midi":
             caution_wire(show)
+
+
+def _chosen(only: str) -> list[str]:
+    """The outputs of a list: of PARTS, or of other packages."""
+    from sonify.plugins import plugged
+
+    names = {n.strip() for n in only.split(",")}
+    more = () if names <= set(PARTS) else tuple(w.what for w in plugged("exports"))
+    return chosen(only, (*PARTS, *more), "output", "only")

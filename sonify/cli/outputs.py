@@ -25,7 +25,7 @@ from sonify.cli.common import (
     result,
 )
 from sonify.cli.progress import progress_shown
-from sonify.export.file_formats import MOVING, WRITERS, run
+from sonify.export.file_formats import MOVING, run, writer_of
 
 if TYPE_CHECKING:
     from sonify.disc.disc import Disc
@@ -84,7 +84,7 @@ def write_one(
 
     Without `seconds`, the length is the one that the writer reports.
     """
-    row = next(w for w in WRITERS if w.what == what)
+    row = writer_of(what)
     usual = f"{show.disc.name}{row.ending}{row.suffixes[0]}"
     pictures = what in MOVING and str(output).endswith(("/", os.sep))
     with (

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterator
 from typing import Any
 
@@ -31,10 +32,15 @@ __all__ = ["presets"]
     metavar="DISC",
     help="Say of each musical preset whether a machine can play it on a disc, and if not, why.",
 )
+@option(
+    "--schema",
+    type=Choice(["disc", "preset", "project"]),
+    help="Print the JSON Schema of this kind of file, for editors.",
+)
 @AS_JSON
 def presets(
     name: str | None, discs: bool, kind: str | None, what: str | None, machine: str | None,
-    as_json: bool,
+    schema: Any, as_json: bool,
 ) -> None:  # fmt: skip
     """List the presets that ship, or print one in full.
 
@@ -52,6 +58,11 @@ def presets(
 
     if kind is not None and (discs or name is not None):
         raise InputError("it filters the list of presets; give it alone", place="--kind")
+    if schema is not None:
+        from sonify.library import schema as schema_of
+
+        click.echo(json.dumps(schema_of(schema), indent=2, ensure_ascii=False))
+        return
     if what is not None:
         from sonify.music.listing import LISTS
 

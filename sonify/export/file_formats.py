@@ -15,12 +15,16 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from sonify.atomic import Target, save_to
-from sonify.errors import InputError, close_matches
+from sonify.errors import InputError, close_matches, look_up
+from sonify.plugins import plugged
 
 if TYPE_CHECKING:
     from sonify.performance import Performance
 
-__all__ = ["FOLDER", "MOVING", "WRITERS", "Writer", "find_writer", "run", "save", "voice_path"]
+__all__ = [
+    "FOLDER", "MOVING", "WRITERS", "Writer", "find_writer", "run", "save", "voice_path",
+    "writer_of",
+]  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -71,6 +75,20 @@ MOVING = tuple(w.what for w in WRITERS if FOLDER in w.suffixes)
 """The moving pictures."""
 
 
+def writer_of(what: str) -> Writer:
+    """The writer of an output, also of other packages.
+
+    Raises
+    ------
+    InputError
+        There is none; the message lists similar names.
+    """
+    table = {w.what: w for w in WRITERS}
+    if what not in table:
+        table |= {w.what: w for w in plugged("exports")}
+    return look_up(table, what, "output", None)
+
+
 def find_writer(path: str | Path, what: str | None = None) -> Writer:
     """The writer for a file's suffix (the first in the table that has it).
 
@@ -80,10 +98,12 @@ def find_writer(path: str | Path, what: str | None = None) -> Writer:
         With the suffixes that are offered.
     """
     rows = [w for w in WRITERS if what is None or w.what == what]
+    suffix = FOLDER if str(path).endswith(("/", os.sep)) else Path(path).suffix.casefold()
+    if not any(suffix in w.suffixes for w in rows):
+        rows += [w for w in plugged("exports") if what is None or w.what == what]
     if not rows:
         near = close_matches(what or "", {w.what for w in WRITERS})
         raise InputError(f"there is no output '{what}'{near}")
-    suffix = FOLDER if str(path).endswith(("/", os.sep)) else Path(path).suffix.casefold()
     for row in rows:
         if suffix in row.suffixes:
             return row

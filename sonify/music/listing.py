@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import inspect
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from typing import Any
 
 import msgspec
@@ -15,6 +15,7 @@ from sonify.music.pitch.schemes import SCHEMES, Scheme
 from sonify.music.rhythm.rules import RULES, Rule
 from sonify.music.theory.scale_table import ALIASES, SCALES
 from sonify.music.voice_sources import SOURCES
+from sonify.plugins import add_kinds
 
 __all__ = ["LISTS"]
 
@@ -31,8 +32,9 @@ def _scales() -> Rows:
     ]
 
 
-def _kinds(table: Mapping[str, type[Any]], base: type[Any]) -> Rows:
+def _kinds(table: dict[str, type[Any]], base: type[Any], group: str) -> Rows:
     """Names, what each does, and its settings with their usual values."""
+    add_kinds(table, group)
     shared = {f.name for f in msgspec.structs.fields(base)}
     out = []
     for name, kind in table.items():
@@ -63,8 +65,8 @@ def _walks() -> Rows:
 
 LISTS: dict[str, Callable[[], Rows]] = {
     "scales": _scales,
-    "schemes": lambda: _kinds(SCHEMES, Scheme),
-    "rules": lambda: _kinds(RULES, Rule),
+    "schemes": lambda: _kinds(SCHEMES, Scheme, "schemes"),
+    "rules": lambda: _kinds(RULES, Rule, "rules"),
     "sources": lambda: [(s.name, s.about) for s in SOURCES.values()],
     "forms": lambda: [(name, plan.sections) for name, plan in PLANS.items()],
     "walks": _walks,

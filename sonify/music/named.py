@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from typing import Any, TypeVar
 
 from sonify.errors import InputError, look_up
+from sonify.plugins import add_kinds
 from sonify.settings import convert
 
 __all__ = ["one_of"]
@@ -16,7 +17,7 @@ T = TypeVar("T")
 _WHAT = {"scheme": "pitch scheme", "rule": "rhythm rule"}
 
 
-def one_of(table: Mapping[str, type[T]], tag: str, value: str | Mapping[str, Any], place: str) -> T:
+def one_of(table: dict[str, type[T]], tag: str, value: str | Mapping[str, Any], place: str) -> T:
     """A scheme or rule from its name or its table of settings.
 
     Raises
@@ -28,6 +29,8 @@ def one_of(table: Mapping[str, type[T]], tag: str, value: str | Mapping[str, Any
     name = given.get(tag)
     if not isinstance(name, str):
         raise InputError(f"the key '{tag}' is needed, one of: {', '.join(table)}", place=place)
+    if name not in table:
+        add_kinds(table, f"{tag}s")
     kind = look_up(table, name, _WHAT[tag], place)
     try:
         return convert(given, kind)

@@ -5,23 +5,32 @@ from __future__ import annotations
 import os
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 from sonify.errors import InputError, close_matches
 from sonify.extras import require
 from sonify.input_file import input_file
+from sonify.plugins import plugged
 from sonify.recover.sighting import Sighting
 from sonify.recover.sources.options import ReadOptions
 
 if TYPE_CHECKING:
     from sonify.recover.sources.drawing.rounds import Rounds
 
-__all__ = ["KINDS", "READERS", "kind_of", "read_source", "rounds_in", "suffix_of"]
+__all__ = ["KINDS", "READERS", "Source", "kind_of", "read_source", "rounds_in", "suffix_of"]
 
 SNIFF = 8192
 
 
 Reader = Callable[[Path, ReadOptions], Sighting]
+
+
+class Source(NamedTuple):
+    """A kind of source of another package: its name, its suffixes, and what reads it."""
+
+    kind: str
+    suffixes: tuple[str, ...]
+    read: Reader
 
 
 def _grid(path: Path, options: ReadOptions) -> Sighting:
@@ -155,6 +164,11 @@ MAGIC = {
 def suffix_of(path: Path) -> str:
     """The suffix of a file, or if that says nothing, the one that its first bytes ask for."""
     suffix = path.suffix.casefold()
+    if suffix and suffix not in KINDS and suffix != ".toml":
+        for source in plugged("sources"):
+            READERS.setdefault(source.kind, source.read)
+            for own in source.suffixes:
+                KINDS.setdefault(own, source.kind)
     if suffix not in KINDS and os.path.isfile(path):
         with path.open("rb") as f:
             head = f.read(12)
