@@ -91,7 +91,8 @@ def test_the_midi_file_is_the_note_list(disc_path, player_path, way, tmp_path):
     expected = simulation.note_list(simulation.load_disc(disc_path), player, way)
 
     file = mido.MidiFile(path)
-    per_position = Fraction(file.ticks_per_beat, 4)  # a position is a sixteenth
+    quarters = show.grid.step * 4  # what a position is written as
+    per_position = file.ticks_per_beat * quarters
     tick, sounding, got = 0, {}, []
     for message in file.tracks[1]:
         tick += message.time
@@ -113,7 +114,7 @@ def test_the_midi_file_is_the_note_list(disc_path, player_path, way, tmp_path):
     tempo = [m.tempo for m in file.tracks[0] if m.type == "set_tempo"]
     drift = 5e-3 / 3600
     if len(tempo) == 1:
-        length = tempo[0] / 1e6 / 4
+        length = tempo[0] / 1e6 * float(quarters)
         assert abs(length - float(position_s)) <= drift * float(position_s)
 
 
