@@ -249,9 +249,8 @@ def python() -> Iterable[str]:
 
     What `import sonify` gives.
     """
-    for name in (n for n in sonify.__all__ if callable(getattr(sonify, n))):
-        thing = getattr(sonify, name)
-        thing = library.compose if inspect.ismodule(thing) else thing
+    things = ((n, getattr(library, n, getattr(sonify, n))) for n in sonify.__all__)
+    for name, thing in (t for t in things if callable(t[1])):
         yield from (f"## {name}", signature(name, thing) if inspect.isfunction(thing) else "")
         struct = inspect.isclass(thing) and issubclass(thing, msgspec.Struct)
         yield from (about(thing), settings_table(thing)) if struct else (docstring(thing),)
@@ -260,8 +259,7 @@ def python() -> Iterable[str]:
             method = isinstance(function, types.FunctionType)
             if key[0] != "_" and (method or isinstance(member, (property, cached_property))):
                 yield f"### {key} {{ #{name}-{key} }}"
-                yield signature(key, function) if method else ""
-                yield docstring(function)
+                yield from (signature(key, function) if method else "", docstring(function))
 
 
 def signature(name: str, function: Callable[..., Any]) -> str:
