@@ -12,6 +12,7 @@ A page is read from top to bottom in a folder of its own. Its blocks are told by
 from __future__ import annotations
 
 import doctest
+import itertools
 import re
 import shlex
 import subprocess
@@ -116,12 +117,14 @@ def test_commands_and_snippets_run(page, run, tmp_path, monkeypatch) -> None:
     monkeypatch.chdir(tmp_path)
     known: dict[str, Any] = {}
     printed = ""
-    found = list(blocks(page))
-    for block, after in zip(found, [b.text for b in found[1:]] + [""], strict=True):
+    end = Block(0, "", "", "")
+    for block, after in itertools.pairwise([*blocks(page), end]):
         place = f"{page.relative_to(ROOT)}:{block.line}"
         if block.language == "sh":
             for line in block.text.replace("\\\n", "").splitlines():
-                printed = command(line, run, tmp_path, place, fails=after.startswith("sonify: "))
+                printed = command(
+                    line, run, tmp_path, place, fails=after.text.startswith("sonify: ")
+                )
         elif block.language == "text":
             flags = doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE
             assert doctest.OutputChecker().check_output(block.text, printed, flags), (
