@@ -97,3 +97,15 @@ def test_a_mov_says_that_its_frames_are_whole(tmp_path):
     show_of("Hut").save(path, "clip", to_s=0.2)
     video = next(s for s in probed(path)["streams"] if s["codec_type"] == "video")
     assert video["field_order"] == "progressive"
+
+
+@pytest.mark.parametrize("suffix", SUFFIXES[3:])
+def test_the_same_show_gives_the_same_bytes_on_any_number_of_cores(tmp_path, monkeypatch, suffix):
+    made = set()
+    for cores in (1, 2, 2):
+        monkeypatch.setattr("os.cpu_count", lambda cores=cores: cores)
+        path = tmp_path / f"{len(made)}{suffix}"
+        show_of("Hut").save(path, "clip", to_s=0.4)
+        made.add(path.read_bytes())
+        path.unlink()
+    assert len(made) == 1

@@ -33,6 +33,8 @@ _COARSER: dict[str, Callable[[int, int], int]] = {
     "qscale": lambda q, steps: min(q << steps, 64),
 }
 
+# FFmpeg's AVFMT_FLAG_BITEXACT.
+_BITEXACT = 0x0400
 _BT709 = 1
 _LIMITED = 1
 
@@ -195,6 +197,8 @@ class VideoSink:
         self.path, self.size = path, (width, height)
         self._av = av
         self.out = av.open(str(path), "w", format=kind.muxer, options=dict(kind.container))
+        # without random numbers for tracks and chapters
+        self.out.flags |= _BITEXACT
         self.out.metadata.update(tags)
         self.out.set_chapters(chapters)
         self.stream = self._video(width, height, quality, coarse)
@@ -290,7 +294,7 @@ class VideoSink:
         if self.sound is not None:
             self.out.mux(self.sound.encode())
         self.out.close()
-        if self.path.suffix.casefold() == ".webm":
+        if self.kind.muxer == "webm":
             _correct_length(self.path, float(1000 * self._pts / self.fps))
 
 
