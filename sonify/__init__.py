@@ -21,7 +21,6 @@ if TYPE_CHECKING:
     from sonify.disc.sizes import FitSpec, Geometry, KeepOut
     from sonify.errors import Caution, InputError, OutputError, SonifyError
     from sonify.library import (
-        Sound,
         audition,
         compare,
         compose,
@@ -29,15 +28,13 @@ if TYPE_CHECKING:
         encode,
         firmware,
         fit,
-        frames,
-        page,
         read,
-        render,
         schema,
     )
     from sonify.load import load_disc, save_disc
     from sonify.performance import Performance, perform
     from sonify.performance_settings import Setup, load_setup
+    from sonify.rendering import Sound, frames, page, render
 
 __version__ = "0.1.0"
 
@@ -49,12 +46,12 @@ _PUBLIC = {
     "disc.sizes": ("FitSpec", "Geometry", "KeepOut"),
     "errors": ("Caution", "InputError", "OutputError", "SonifyError"),
     "library": (
-        "Sound", "audition", "compare", "draw", "encode", "firmware", "fit", "frames", "page",
-        "read", "render", "schema",
+        "audition", "compare", "draw", "encode", "firmware", "fit", "read", "schema",
     ),
     "load": ("load_disc", "save_disc"),
     "performance": ("Performance", "perform"),
     "performance_settings": ("Setup", "load_setup"),
+    "rendering": ("Sound", "frames", "page", "render"),
 }  # fmt: skip
 
 __all__ = [
@@ -75,11 +72,12 @@ def _later(module: str, name: str) -> Callable[..., Any]:
     return called
 
 
+hooks.version = __version__
 hooks.save = _later("export.file_formats", "save")
 hooks.load_disc = _later("load", "load_disc")
 hooks.disc_of_project = _later("studio.project", "disc_at")
 hooks.compose = _later("library", "compose")
-hooks.shown = _later("library", "shown")
+hooks.shown = _later("rendering", "shown")
 
 
 def __getattr__(name: str) -> Any:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from sonify import hooks
+import sonify.hooks as hooks
 from sonify.atomic import Target, atomic_write
 from sonify.disc.disc import Disc
 from sonify.disc.file import disc_from_table, disc_to_toml

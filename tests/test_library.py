@@ -16,7 +16,15 @@ import pytest
 
 import sonify
 
-DOCUMENTED = ("", ".library", ".performance", ".performance_settings", ".load", ".disc.disc")
+DOCUMENTED = (
+    "",
+    ".library",
+    ".rendering",
+    ".performance",
+    ".performance_settings",
+    ".load",
+    ".disc.disc",
+)
 
 
 @pytest.mark.parametrize("module", DOCUMENTED)

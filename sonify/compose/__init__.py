@@ -9,7 +9,7 @@ import sys
 from types import ModuleType
 from typing import Any
 
-from sonify import hooks
+import sonify.hooks as hooks
 
 
 class _Function(ModuleType):

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify import hooks
+import sonify.hooks as hooks
 from sonify.disc.code.code import Code, check_code
 from sonify.disc.code.decoding import Decoding, decode_grid
 from sonify.disc.code.encoding import encode_grid

@@ -132,7 +132,7 @@ def _classes(table: dict[str, Any]) -> list[dict[str, Any]]:
 @lru_cache(maxsize=1)
 def tables() -> dict[str, Any]:
     """All tables, ready for JSON."""
-    from sonify import __version__
+    import sonify.hooks as hooks
     from sonify.disc.code.code import Code
     from sonify.disc.geometry.fit import FitSpec
     from sonify.disc.layout import Layout
@@ -170,7 +170,7 @@ def tables() -> dict[str, Any]:
     # the other sections are about files
     extra = [name for name in own if name not in (*sections, "light")]
     return {
-        "version": __version__,
+        "version": hooks.version,
         "sections": {name: fields_of(kind, name) for name, kind in (own | sections).items()},
         "scales": [
             {
