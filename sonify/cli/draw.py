@@ -42,7 +42,8 @@ MOST_STROKE = 1.0
     option("--paper", metavar="NAME", help="For .pdf: a2, a3, a4, a5, letter, legal, tabloid."),
     option(
         "--dxf-version", type=Choice(["r2010", "r12"]),
-        help="For .dxf: r12 is for old programs. [default: r2010]",
+        help="For .dxf: r12 is for old programs; it does not tell that units are mm. "
+             "[default: r2010]",
     ),
     option(
         "--material", metavar="NAME",

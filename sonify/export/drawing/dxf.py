@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import logging
 from typing import Literal
 
 from sonify.export.drawing.drawing import GROUPS, Drawing
@@ -20,6 +21,8 @@ def dxf(drawing: Drawing, dxf_version: Literal["r2010", "r12"] = "r2010") -> byt
     # or else each file has identifiers at random and the time of writing
     options.write_fixed_meta_data_for_testing = True
 
+    # it warns that R12 does not tell its units, as the help does
+    logging.getLogger("ezdxf").setLevel(logging.ERROR)
     old = dxf_version == "r12"
     doc = new(dxf_version.upper(), units=0 if old else units.MM)
     if not old:

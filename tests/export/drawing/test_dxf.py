@@ -14,14 +14,14 @@ from tests.export.drawing.expected import same
 
 
 @pytest.mark.parametrize("version", ["r2010", "r12"])
-def test_dxf_read_by_ezdxf(way, version, tmp_path, capsys):
+def test_dxf_read_by_ezdxf(way, version, tmp_path, caplog):
     import ezdxf
     from ezdxf import bbox
 
     drawing, wanted = way
     path = tmp_path / "a.dxf"
     path.write_bytes(draw(drawing, ".dxf", **{"dxf-version": version}))
-    assert capsys.readouterr().err == ""
+    assert not caplog.records
     doc = ezdxf.readfile(path)
     audit = doc.audit()
     assert not audit.errors
