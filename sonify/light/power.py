@@ -16,7 +16,7 @@ __all__ = ["POWER_CAUTION", "Power", "power_of"]
 IDLE_MA = 1.0
 """What a dark lamp with a chip of its own draws: common practice, no source."""
 HEADROOM = 1.25
-"""How much more than the brightest frame a supply should give: common practice, no source."""
+"""How much more than the lamps draw a supply should give: common practice, no source."""
 
 POWER_CAUTION = (
     "Caution: a strip that draws amperes can melt thin wires and start fires. Use a supply that is "
@@ -26,18 +26,21 @@ POWER_CAUTION = (
 
 
 class Power(NamedTuple):
-    """The current of all lamps, in A: in the brightest frame and when it is, with all lamps lit
-    in white, and what a supply should give."""
+    """The current of all lamps, in A: in the brightest frame and when it is, in the lamp test,
+    which lights all of them in the look's colour, with all lit in white, and what a supply should
+    give."""
 
     brightest: float
     time_s: float
+    test: float
     white: float
     supply: float
 
     def __str__(self) -> str:
         return (
             f"about {self.brightest:.2g} A at the brightest moment ({self.time_s:.1f} s), "
-            f"{self.white:.2g} A with all lamps white; use a supply of {self.supply:.2g} A or more"
+            f"{self.test:.2g} A in the lamp test, {self.white:.2g} A with all lamps white; use a "
+            f"supply of {self.supply:.2g} A or more"
         )
 
 
@@ -82,5 +85,7 @@ def power_of(
         at = int(np.argmax(total))
         peak, when = float(total[at]), float(lights["time_s"][at])
     brightest = peak * each + idle
-    white = lamps * _sent((255, 255, 255), matrix) * each + idle
-    return Power(brightest, when, white, HEADROOM * brightest)
+    test, white = (
+        lamps * _sent(c, matrix) * each + idle for c in (colour(look.lamp), (255, 255, 255))
+    )
+    return Power(brightest, when, test, white, HEADROOM * max(brightest, test))

@@ -152,6 +152,15 @@ def test_the_current_is_that_of_the_brightest_moment():
     assert show.power.brightest >= got.brightest - 1e-9
 
 
+def test_the_supply_is_enough_for_the_lamp_test():
+    """It lights all 256 lamps in the look's colour: 1 + 0.5 + 0 of 20 mA each, and 1 mA idle."""
+    show = sonify.perform(load_disc("cairn-small"), settings={"light.lamp": "#ff8000"})
+    share = 1 + 0x80 / 255
+    assert show.power.test == pytest.approx(256 * (share * 0.020 + 0.001))
+    assert show.power.test > show.power.brightest
+    assert show.power.supply >= show.power.test
+
+
 def test_the_helper_gives_all_changes_their_lamps():
     show = sonify.perform(
         load_disc("cairn-small"), settings={"player.matrix.wiring": "serpentine-columns"}
