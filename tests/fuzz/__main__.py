@@ -1,13 +1,15 @@
 """`python -m tests.fuzz [CASES] [--kinds LIST] [--first N] [--case KIND:SEED]`: a long run.
 
 Prints each case that ends wrongly, and at the end how many of each kind did. `--case` runs one and
-shows its command.
+shows its command. `--serve` answers lines of JSON on standard input: a case as a text, or the
+words of a command as a list.
 """
 
 from __future__ import annotations
 
 import argparse
 import collections
+import json
 import sys
 import tempfile
 from pathlib import Path
@@ -23,13 +25,21 @@ def main() -> int:
     parser.add_argument("--first", type=int, default=0)
     parser.add_argument("--case")
     parser.add_argument("--folder", type=Path)
+    parser.add_argument("--serve", action="store_true")
     given = parser.parse_args()
     folder = given.folder or Path(tempfile.mkdtemp(prefix="fuzz-"))
     warm()
     fuzzer = Fuzzer(folder)
+    if given.serve:
+        for line in sys.stdin:
+            asked = json.loads(line)
+            fault = (
+                fuzzer.fault(Case.of(asked)) if isinstance(asked, str) else fuzzer.fault_of(asked)
+            )
+            print(json.dumps(fault), flush=True)
+        return 0
     if given.case:
-        kind, seed = given.case.split(":")
-        case = Case(kind, int(seed))
+        case = Case.of(given.case)
         print(folder, fuzzer.words(case))
         print(fuzzer.fault(case) or "well ended")
         print((folder / ".err").read_text(errors="replace")[-3000:])

@@ -33,6 +33,12 @@ class Case:
     kind: str
     seed: int
 
+    @classmethod
+    def of(cls, text: str) -> Case:
+        """The case of a text such as `midi:2`."""
+        kind, seed = text.split(":")
+        return cls(kind, int(seed))
+
     def __str__(self) -> str:
         return f"{self.kind}:{self.seed}"
 
