@@ -47,7 +47,7 @@ def lines_of(text: str) -> list[str]:
 
 @pytest.fixture
 def wide(monkeypatch):
-    monkeypatch.setattr("shutil.get_terminal_size", lambda *_: os.terminal_size((100, 40)))
+    monkeypatch.setattr("shutil.get_terminal_size", lambda *_, **__: os.terminal_size((100, 40)))
 
 
 def test_lamps_at_any_moment_are_those_of_the_performance():
@@ -104,7 +104,8 @@ def test_a_small_terminal_gets_a_smaller_picture(monkeypatch):
     monkeypatch.delenv("NO_COLOR", raising=False)
     look = sonify.perform(sonify.load_disc("cairn-small")).setup.light
     for size, rows in (((40, 40), 4), ((20, 40), 1)):
-        monkeypatch.setattr("shutil.get_terminal_size", lambda *_, s=size: os.terminal_size(s))
+        sized = os.terminal_size(size)
+        monkeypatch.setattr("shutil.get_terminal_size", lambda *_, s=sized, **__: s)
         out = Utf8()
         with Screen(out, 32, 8, look) as s:
             s.draw(np.zeros((8, 32), np.uint8))
