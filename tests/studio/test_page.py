@@ -133,6 +133,8 @@ def test_every_control_of_a_section_changes_its_setting(shared: Page, section: s
         before = page.document
         now = at(before, where)
         want = other(f, f["default"] if now is None else now)
+        if f["key"] == "tuning-output":  # this music has too many voices for MPE
+            want = "mts"
         turn(page, f"{place}.{f['key']}", f, want)
         assert at(page.document, where) == want, where
         page.settled()
