@@ -12,7 +12,7 @@ from typing import Any, BinaryIO
 
 from sonify.errors import OutputError
 
-__all__ = ["Target", "atomic_write", "cannot_write", "make_folder", "save_to"]
+__all__ = ["Target", "atomic_write", "cannot_write", "make_folder", "save_to", "write_data"]
 
 Target = str | Path | BinaryIO
 """Where to write to: a path, or a buffer that is open for bytes."""
@@ -97,16 +97,15 @@ def _unnamed(folder: Path) -> int | None:
 @contextlib.contextmanager
 def _linked(path: Path, number: int) -> Iterator[Path]:
     try:
-        there = f"/proc/self/fd/{number}"
-        yield Path(there)
+        yield Path(_path_of(number))
         os.fsync(number)
         try:
-            _link(there, path)
+            _link(number, path)
         except FileExistsError:
             # a link can't replace a file, so the new file has a name of its own for a moment
             beside = _beside(path)
             try:
-                _link(there, beside)
+                _link(number, beside)
                 os.replace(beside, path)
             finally:
                 with contextlib.suppress(OSError):
@@ -115,13 +114,13 @@ def _linked(path: Path, number: int) -> Iterator[Path]:
         os.close(number)
 
 
-def _link(there: str, path: Path) -> None:
-    # with a descriptor of a folder, Python calls linkat, which follows the link in /proc
-    folder = os.open("/", os.O_RDONLY)
-    try:
-        os.link(there, path.absolute(), src_dir_fd=folder, follow_symlinks=True)
-    finally:
-        os.close(folder)
+def _path_of(number: int) -> str:
+    return f"/proc/self/fd/{number}"
+
+
+def _link(number: int, path: Path) -> None:
+    # with any descriptor, Python calls linkat, which follows the link in /proc
+    os.link(_path_of(number), path, src_dir_fd=number, follow_symlinks=True)
 
 
 def _beside(path: Path) -> Path:
@@ -139,6 +138,28 @@ def _named(path: Path) -> Iterator[Path]:
     finally:
         with contextlib.suppress(OSError):
             beside.unlink(missing_ok=True)
+
+
+def write_data(target: Target, data: bytes | str) -> Path | None:
+    """Write a whole file, text as UTF-8, to a path or into a buffer.
+
+    Returns
+    -------
+    Path or None
+        The path; None for a buffer.
+
+    Raises
+    ------
+    OutputError
+        The path can't be written.
+    """
+    content = data.encode() if isinstance(data, str) else data
+    if not isinstance(target, (str, Path)):
+        target.write(content)
+        return None
+    with atomic_write(target) as beside:
+        beside.write_bytes(content)
+    return Path(target)
 
 
 def save_to(target: Target, suffix: str | None, write: Callable[[Any], object]) -> Path | None:

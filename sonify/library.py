@@ -10,13 +10,14 @@ from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal, TypedDict, Unpack
 
-from sonify.atomic import Target, atomic_write, save_to
+from sonify.atomic import Target, save_to, write_data
 from sonify.disc.code.code import Code
 from sonify.disc.disc import Disc
 from sonify.disc.layout import Layout
 from sonify.disc.sizes import FitSpec
 from sonify.errors import InputError, look_up
-from sonify.settings import convert
+from sonify.presets import Presets, find_disc, listed
+from sonify.settings import convert, keyed
 
 if TYPE_CHECKING:
     from sonify.compose.search import Composed
@@ -27,11 +28,9 @@ if TYPE_CHECKING:
     from sonify.recover.survey import Survey
 
 __all__ = [
-    "Presets", "Wishes", "audition", "compare", "compose", "draw", "encode", "firmware", "fit",
+    "Wishes", "audition", "compare", "compose", "draw", "encode", "firmware", "fit",
     "read", "schema", "settled",
 ]  # fmt: skip
-
-Presets = str | Path | Iterable[str | Path]
 
 
 class Wishes(TypedDict, total=False):
@@ -181,11 +180,10 @@ def read(
     from sonify.recover.sources.options import ReadOptions
 
     settled(wanted)
-    several = (presets,) if isinstance(presets, (str, Path)) else presets
     assignments = tuple(f"{k}={json.dumps(v)}" for k, v in (settings or {}).items())
     place = None if overlay is None else Path(overlay)
     options = ReadOptions(
-        positions, rows, sample_rate, tuple(map(str, several)), assignments, place
+        positions, rows, sample_rate, tuple(map(str, listed(presets))), assignments, place
     )
     return find_in(source, options, Wanted(start=start, **wanted), threshold)
 
@@ -232,16 +230,13 @@ def draw(
 
     path = Path(target) if isinstance(target, (str, Path)) else Path(f"drawing.{format}")
     kind = kind_of(path)
-    given = {name.replace("_", "-"): value for name, value in options.items()}
+    given = keyed(options)
     for name in given:
         look_up(dict.fromkeys(kind.options), name, f"option of .{kind.module}", None)
     drawing = drawing_of(disc, geometry_of(disc)[0], side=side, kerf=kerf, engrave=engrave)
     data = drawn(drawing, path.suffix, **given)
-    if isinstance(target, (str, Path)):
-        with atomic_write(target) as beside:
-            beside.write_bytes(data)
-    elif target is not None:
-        target.write(data)
+    if target is not None:
+        write_data(target, data)
     return data
 
 
@@ -269,7 +264,6 @@ def compare(show: Performance, what: str | Path, **options: Any) -> Comparison |
     []
     """
     from sonify.load import load_disc
-    from sonify.presets import find_disc
     from sonify.recover import diagnosis
     from sonify.recover.sources.options import ReadOptions
     from sonify.recover.sources.source import kind_of
@@ -318,8 +312,7 @@ def audition(
     from sonify.export.audition import audition as written
     from sonify.export.candidates import candidates_of
 
-    several = (presets,) if isinstance(presets, (str, Path)) else presets
-    candidates = candidates_of(tuple(map(str, several)), dict(settings or {}), search, seed)
+    candidates = candidates_of(tuple(map(str, listed(presets))), dict(settings or {}), search, seed)
 
     def line(one: Candidate) -> str:
         return f"sonify.perform({disc.name!r}, {[*one.presets]}, {dict(one.settings)})"

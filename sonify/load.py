@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 import sonify.hooks as hooks
-from sonify.atomic import Target, atomic_write
+from sonify.atomic import Target, write_data
 from sonify.disc.disc import Disc
 from sonify.disc.file import disc_from_table, disc_to_toml
 from sonify.errors import InputError
@@ -156,9 +156,4 @@ def save_disc(disc: Disc, target: Target) -> Path | None:
         data = disc_to_toml(disc).encode()
     except UnicodeEncodeError as e:
         raise InputError(f"{e.object[e.start]!r} in its texts is no character") from None
-    if not isinstance(target, (str, Path)):
-        target.write(data)
-        return None
-    with atomic_write(target) as beside:
-        beside.write_bytes(data)
-    return Path(target)
+    return write_data(target, data)

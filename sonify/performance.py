@@ -7,7 +7,7 @@ note sounds or a lamp lights.
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
@@ -35,6 +35,7 @@ from sonify.music.note_changes import outside
 from sonify.music.notes import Part, make_parts, notes_of
 from sonify.music.tempo import timed as timed_music
 from sonify.performance_settings import Setup, load_setup
+from sonify.presets import Presets
 from sonify.progress import report, watching
 
 if TYPE_CHECKING:
@@ -354,7 +355,7 @@ class Performance:
 
 def perform(
     disc: Disc | str | Path,
-    presets: str | Path | Iterable[str | Path] = (),
+    presets: Presets = (),
     settings: Mapping[str, Any] | None = None,
     *,
     setup: Setup | None = None,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +15,7 @@ from sonify.music.settings import Music
 from sonify.music.sound_settings import Sound
 from sonify.music.theory.scala import SUFFIXES, keyboard_table, scale_table
 from sonify.music.theory.scales import find_scale
-from sonify.presets import find_preset
+from sonify.presets import Presets, find_preset, listed
 from sonify.settings import Settings, assign, convert, load_toml, merge, to_builtins
 
 __all__ = ["Setup", "is_preset", "load_setup", "setup_table"]
@@ -43,7 +43,7 @@ def is_preset(table: Mapping[str, Any]) -> bool:
 
 
 def load_setup(
-    presets: str | Path | Iterable[str | Path] = (),
+    presets: Presets = (),
     settings: Mapping[str, Any] | None = None,
     base: Mapping[str, Any] | None = None,
 ) -> Setup:
@@ -80,7 +80,7 @@ def load_setup(
 
 
 def setup_table(
-    presets: str | Path | Iterable[str | Path] = (),
+    presets: Presets = (),
     settings: Mapping[str, Any] | None = None,
     base: Mapping[str, Any] | None = None,
 ) -> dict[str, Any]:
@@ -93,7 +93,7 @@ def setup_table(
     """
     data: dict[str, Any] = dict(base or {})
     settings = settings or {}
-    for preset in (presets,) if isinstance(presets, (str, Path)) else presets:
+    for preset in listed(presets):
         path = preset if isinstance(preset, Path) else find_preset(preset)
         if path.suffix.casefold() in SUFFIXES:
             table = _tuning(path, data)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
 from pathlib import Path
@@ -10,7 +11,12 @@ from pathlib import Path
 from sonify.errors import InputError, close_matches
 from sonify.settings import load_toml
 
-__all__ = ["KINDS", "Shipped", "find_disc", "find_preset", "folder", "shipped"]
+__all__ = [
+    "KINDS", "Presets", "Shipped", "find_disc", "find_preset", "folder", "listed", "shipped",
+]  # fmt: skip
+
+Presets = str | Path | Iterable[str | Path]
+"""One preset, or several, by name or path."""
 
 KINDS = {"music": "music", "players": "player", "looks": "look", "discs": "disc"}
 """The folders in `presets/`, and what each holds."""
@@ -62,6 +68,11 @@ def _find(name: str, kinds: tuple[str, ...], what: str) -> Path:
         f"there is no {what} '{name}'{near}",
         hint=f"give a path, or a name from {{list-of-{what}s}}",
     )
+
+
+def listed(presets: Presets) -> tuple[str | Path, ...]:
+    """Presets as a tuple, also where one was given."""
+    return (presets,) if isinstance(presets, (str, Path)) else tuple(presets)
 
 
 def find_preset(name: str) -> Path:

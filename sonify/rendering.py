@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from sonify.atomic import Target, save_to
 from sonify.disc.disc import Disc
 from sonify.library import draw
-from sonify.settings import convert
+from sonify.settings import convert, keyed
 
 if TYPE_CHECKING:
     from sonify.performance import Performance
@@ -65,8 +65,7 @@ def render(show: Performance, **options: Any) -> Sound:
     from sonify.extras import require
 
     require("sound")
-    given = {key.replace("_", "-"): value for key, value in options.items()}
-    done = mastered(show, convert(given, SoundOptions))
+    done = mastered(show, convert(keyed(options), SoundOptions))
     samples = np.asarray(done.read(0, done.size), np.float32)
     return Sound(samples, RATE)
 
@@ -103,8 +102,7 @@ def frames(
     from sonify.extras import require
 
     require("video")
-    given = {key.replace("_", "-"): value for key, value in options.items()}
-    job = Job(show, convert(given, Options), what)
+    job = Job(show, convert(keyed(options), Options), what)
     film = Film(job, plan_of(job, ".png"), job.rgb)
     for _ in film.frames():
         yield np.dstack(film.picture.planes)

@@ -20,8 +20,8 @@ from sonify.errors import InputError, close_matches
 from sonify.input_file import input_file
 
 __all__ = [
-    "Settings", "assign", "convert", "load_toml", "merge", "parse_assignment", "parse_toml",
-    "to_builtins",
+    "Settings", "assign", "convert", "keyed", "load_toml", "merge", "parse_assignment",
+    "parse_toml", "to_builtins",
 ]  # fmt: skip
 
 MAX_TOML_BYTES = 256 * 1024 * 1024
@@ -204,6 +204,11 @@ def convert(data: Mapping[str, Any], kind: type[T], file: object = None) -> T:
     except msgspec.ValidationError as e:
         what, place = _say(str(e), kind, data)
         raise InputError(what, file=file, place=place or None) from None
+
+
+def keyed(options: Mapping[str, Any]) -> dict[str, Any]:
+    """Arguments of a function under the keys that files have."""
+    return {name.replace("_", "-"): value for name, value in options.items()}
 
 
 def _copied(value: Any, with_none: bool = True) -> Any:

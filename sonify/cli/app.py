@@ -118,15 +118,12 @@ def _run() -> None:
         if error is None:
             raise
         _stop(error)
-    except click.exceptions.Abort:
+    except (click.exceptions.Abort, KeyboardInterrupt):
         click.echo("sonify: stopped", err=True)
         sys.exit(130)
     except click.ClickException as e:
         e.show()
         sys.exit(e.exit_code)
-    except KeyboardInterrupt:
-        click.echo("sonify: stopped", err=True)
-        sys.exit(130)
     except BrokenPipeError:
         sys.stderr.close()
         sys.exit(1)

@@ -190,7 +190,7 @@ def _fit_mapping(
     """Write the preset under which a disc comes nearest to a tune."""
     import tomli_w
 
-    from sonify.atomic import atomic_write
+    from sonify.atomic import write_data
     from sonify.cli.tune_file import read_tune
     from sonify.compose.mapping import fit_mapping, preset_of
 
@@ -201,8 +201,7 @@ def _fit_mapping(
         found = fit_mapping(disc, read_tune(path).notes, setup)
     with _toml(output, f"{disc.name}-mapping.toml") as target:
         preset = preset_of(found, f"fitted to {path.name}")
-        with atomic_write(target) as beside:
-            beside.write_text(tomli_w.dumps(preset), encoding="utf-8")
+        write_data(target, tomli_w.dumps(preset))
     facts, lines = mapping_report(found, preset["music"])
     _print(output, target, as_json, facts, lines)
 

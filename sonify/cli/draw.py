@@ -13,6 +13,7 @@ from sonify.cli.outputs import destination
 from sonify.cli.progress import progress_shown
 from sonify.errors import InputError, plural
 from sonify.export.drawing.drawing_formats import SAFETY
+from sonify.settings import keyed
 
 __all__ = ["draw"]
 
@@ -90,13 +91,13 @@ def draw(
     if wiring:
         _draw_wiring(request, output, options["paper"] or "a4")
         return
-    from sonify.atomic import atomic_write
+    from sonify.atomic import write_data
     from sonify.disc.geometry.cautions import derived_note, workshop
     from sonify.export.drawing import drawing_formats as drawings
     from sonify.export.drawing.drawing import drawing_of
 
     kind = drawings.kind_of("-.svg" if output == "-" else output or "disc.svg")
-    options = {k.replace("_", "-"): v for k, v in options.items() if v is not None}
+    options = keyed({k: v for k, v in options.items() if v is not None})
     for name in options.keys() - set(kind.options):
         own = " and ".join(s for s, k in drawings.DRAWINGS.items() if name in k.options)
         raise InputError(f"it is for {own} and not for .{kind.module}", place=f"--{name}")
@@ -121,8 +122,8 @@ def draw(
     drawing = drawing_of(disc, shop.geometry, side=side, kerf=kerf or 0.0, engrave=engrave)
     with progress_shown("drawing"):
         data = drawings.draw(drawing, f".{kind.module}", **options)
-    with destination(output, f"{disc.name}.svg") as path, atomic_write(path) as beside:
-        beside.write_bytes(data)
+    with destination(output, f"{disc.name}.svg") as path:
+        write_data(path, data)
     if output != "-":
         holes = sum(len(drawing.circles[g]) for g in ("holes", "clock-row"))
         click.echo(f"{path}  {shop.geometry.outer_diameter:g} mm  {holes:,} holes  {size(path)}")
@@ -132,7 +133,7 @@ def draw(
 
 
 def _draw_wiring(request: Request, output: str | None, paper: str) -> None:
-    from sonify.atomic import atomic_write
+    from sonify.atomic import write_data
     from sonify.export.wiring_plan import SUFFIXES, wiring_plan
 
     show = request.perform()
@@ -141,8 +142,7 @@ def _draw_wiring(request: Request, output: str | None, paper: str) -> None:
         if suffix not in SUFFIXES:
             raise InputError(f"a wiring plan is one of: {', '.join(SUFFIXES)}", file=path)
         data = wiring_plan(show, suffix, paper)
-        with atomic_write(path) as beside:
-            beside.write_bytes(data)
+        write_data(path, data)
     if output != "-":
         click.echo(f"{path}  {plural(show.wiring.length, 'lamp')}  {size(path)}")
     supply = show.setup.player.matrix.supply

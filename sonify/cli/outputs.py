@@ -63,13 +63,12 @@ def destination(
 
 def save_project(disc: Disc, setup: dict[str, Any], path: Path) -> None:
     """Write a disc with a table of settings as a project file."""
-    from sonify.atomic import atomic_write
+    from sonify.atomic import write_data
     from sonify.studio.document import Document, disc_table
     from sonify.studio.project import Project, project_toml
 
     project = Project(Document(disc_table(disc), setup, disc.name.removesuffix("-project")))
-    with atomic_write(path) as beside:
-        beside.write_text(project_toml(project), encoding="utf-8")
+    write_data(path, project_toml(project))
 
 
 def write_one(

@@ -18,7 +18,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.atomic import atomic_write
+from sonify.atomic import write_data
 from sonify.errors import InputError
 from sonify.music.measures.bits_kept import bits_kept
 from sonify.music.measures.nearness import Profile, nearness, profile_of_parts
@@ -110,8 +110,7 @@ def audition(
         "CARDS": "\n".join(cards),
     }.items():
         text = text.replace(f"<!--{name}-->", value)
-    with atomic_write(path) as beside:
-        beside.write_text(text, encoding="utf-8")
+    write_data(path, text)
 
 
 def nearest_first(disc: Disc, candidates: list[Candidate], like: Profile) -> list[Candidate]:

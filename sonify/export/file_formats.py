@@ -129,8 +129,7 @@ def save(
 
 def run(show: Performance, path: str | Path, what: str | None, options: Mapping[str, Any]) -> Any:
     """Write a performance to a file, and return what its writer reports."""
-    from sonify.settings import convert
+    from sonify.settings import convert, keyed
 
     module = importlib.import_module(find_writer(path, what).module)
-    given = {key.replace("_", "-"): value for key, value in options.items()}
-    return module.write(show, Path(path), convert(given, module.Options))
+    return module.write(show, Path(path), convert(keyed(options), module.Options))

@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sonify.atomic import atomic_write
+from sonify.atomic import write_data
 from sonify.music.theory.scala import keyboard_file, scale_file
 from sonify.music.theory.scales import find_scale, note_number
 from sonify.settings import Settings
@@ -28,5 +28,4 @@ def write(show: Performance, path: Path, options: Options) -> None:
         text = scale_file(scale, path.name)
     else:
         text = keyboard_file(scale, note_number(music.root), music.concert_pitch, path.name)
-    with atomic_write(path) as beside:
-        beside.write_text(text, encoding="utf-8")
+    write_data(path, text)

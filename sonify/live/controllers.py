@@ -75,10 +75,9 @@ class ControlFile(Settings, frozen=True):
         """
         import tomli_w
 
-        from sonify.atomic import atomic_write
+        from sonify.atomic import write_data
 
-        with atomic_write(path) as temporary:
-            temporary.write_text(tomli_w.dumps(to_builtins(self)), "utf-8")
+        write_data(path, tomli_w.dumps(to_builtins(self)))
 
 
 def load_controls(path: Path) -> ControlFile:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from sonify.disc_player.profile import Matrix
 from sonify.errors import InputError
+from sonify.input_file import input_file
 from sonify.light.test_pattern import ALL_S, DARK_S, LAMP_S
 from sonify.light.wiring import read_map
 
@@ -53,9 +54,8 @@ def seen_strip(path: Path, matrix: Matrix, length: int) -> NDArray[np.int64]:
     if path.suffix.casefold() not in FILMS:
         raise InputError(f"a strip is seen in a .csv table or a film: {', '.join(FILMS)}",
                          file=path)  # fmt: skip
-    if not path.is_file():
-        raise InputError("there is no such file", file=path)
-    found = _lamps(path, length)
+    with input_file(path):
+        found = _lamps(path, length)
     if len(found) < min(4, length):
         raise InputError(f"it shows {len(found)} lamps of {length:,} one after the other; film the "
                          "test pattern from its start, in a dark room", file=path)  # fmt: skip

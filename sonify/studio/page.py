@@ -12,7 +12,7 @@ from functools import lru_cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sonify.atomic import atomic_write
+from sonify.atomic import write_data
 from sonify.errors import OutputError
 
 if TYPE_CHECKING:
@@ -69,8 +69,7 @@ def write_page(show: Performance, path: Path) -> None:
     }
     page = _text("shared.html")
     page = re.sub(r"<!--([A-Z]+)-->", lambda found: parts[found[1]], page)
-    with atomic_write(path) as beside:
-        beside.write_text(page, encoding="utf-8", newline="\n")
+    write_data(path, page)
 
 
 @lru_cache(maxsize=1)

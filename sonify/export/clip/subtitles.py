@@ -9,7 +9,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from sonify.atomic import atomic_write
+from sonify.atomic import write_data
 from sonify.export.clip.plan import FramePlan
 from sonify.light.captions import Decoded
 
@@ -82,7 +82,6 @@ def write_subtitles(show: Performance, plan: FramePlan, path: Path) -> tuple[Pat
     out = []
     for suffix, parts in ((".srt", srt), (".vtt", vtt)):
         target = path.with_name(path.stem + suffix)
-        with atomic_write(target) as beside:
-            beside.write_text("\n".join(parts) + ("\n" if parts else ""), encoding="utf-8")
+        write_data(target, "\n".join(parts) + ("\n" if parts else ""))
         out.append(target)
     return tuple(out)

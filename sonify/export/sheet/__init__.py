@@ -5,7 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
-from sonify.atomic import atomic_write
+from sonify.atomic import write_data
 from sonify.errors import OutputError
 from sonify.extras import require
 from sonify.settings import Settings
@@ -38,8 +38,7 @@ def write(show: Performance, path: Path, options: Options) -> int:
     """Write the sheet of a performance; the kind of file follows the suffix. Returns how many
     pages it has."""
     pages, data = sheet_bytes(show, path.suffix.casefold(), options)
-    with atomic_write(path) as beside:
-        beside.write_bytes(data)
+    write_data(path, data)
     return pages
 
 

@@ -8,7 +8,7 @@ from typing import Any
 import msgspec
 import numpy as np
 
-from sonify.atomic import atomic_write
+from sonify.atomic import write_data
 from sonify.disc_player.profile import Player
 from sonify.recover.diagnosis.result import Comparison
 from sonify.settings import to_builtins
@@ -65,6 +65,5 @@ def write_player(c: Comparison, path: str | Path) -> Path:
         "about": f"{c.motion.rpm:.2f} turns per minute, as {c.path.name} shows this player",
         "player": to_builtins(fitted_player(c)),
     }
-    with atomic_write(path) as beside:
-        beside.write_text(tomli_w.dumps(data), encoding="utf-8")
+    write_data(path, tomli_w.dumps(data))
     return path

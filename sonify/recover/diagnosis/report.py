@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
-from sonify.atomic import atomic_write
+from sonify.atomic import write_data
 from sonify.errors import InputError
 from sonify.recover.diagnosis.report_picture import draw_report, rate_in_words
 from sonify.recover.diagnosis.safety import SAFETY
@@ -60,8 +60,7 @@ def written(what: T, makers: Mapping[str, Callable[[T], bytes]], path: str | Pat
         shown = f"'{path.suffix}' is not offered" if path.suffix else "a suffix is needed"
         raise InputError(f"{shown} for a report; one of: {', '.join(makers)}", file=path)
     data = make(what)
-    with atomic_write(path) as beside:
-        beside.write_bytes(data)
+    write_data(path, data)
     return path
 
 
