@@ -338,7 +338,8 @@ def test_files_that_were_made_leave_room_for_others(tmp_path: Path) -> None:
         await jobs.tidy()
         assert jobs.get(ids[-1]) is None
 
-    asyncio.run(made())
+    with ThreadPoolExecutor(1) as pool:  # a browser's loop may run in this thread
+        pool.submit(asyncio.run, made()).result()
 
 
 def test_unknown_outputs_are_refused(studio: Studio) -> None:
