@@ -162,6 +162,11 @@ class _Tally:
 
     def _largest(self, mask: Mask) -> float:
         """The most marked cells in any one field."""
+        if mask.shape[0] <= self.field[0]:
+            # each field has whole columns of it
+            across = np.cumsum(np.append(0, np.count_nonzero(mask, axis=0)))
+            w = min(self.field[1], mask.shape[1])
+            return float((across[w:] - across[:-w]).max())
         rows, columns = np.flatnonzero(mask.any(axis=1)), np.flatnonzero(mask.any(axis=0))
         mask = mask[rows[0] : rows[-1] + 1, columns[0] : columns[-1] + 1]
         table = _summed(mask)
@@ -286,11 +291,11 @@ class FlashMeter:
         down &= now < np.float32(BRIGHT)
         down &= way >= 0
         if up.any():
-            way[up] = 1
-            light[up] = now[up]
+            np.copyto(way, 1, where=up)
+            np.copyto(light, now, where=up)
         if down.any():
-            way[down] = -1
-            dark[down] = now[down]
+            np.copyto(way, -1, where=down)
+            np.copyto(dark, now, where=down)
         self._general.add(time_s, ys, xs, up, down)
 
     def _add_red(self, time_s: float, ys: slice, xs: slice, rgb: F32, saturated: Mask) -> None:
