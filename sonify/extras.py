@@ -20,6 +20,7 @@ EXTRAS: dict[str, tuple[str, ...]] = {
     "score": ("music21", "verovio", "fpdf", "fontTools", "matplotlib", "resvg_py"),
     "studio": ("starlette", "uvicorn", "av", "cv2", "matplotlib", "pretty_midi"),
     "live": ("av", "pretty_midi"),
+    "cluster": ("distributed",),
 }
 """The modules of each extra in `pyproject.toml` that every platform has."""
 

@@ -35,6 +35,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "watch": ("play", "Watch the LED matrix in the terminal."),
     "studio": ("studio", "Edit music and light on a page in your browser."),
     "audition": ("audition", "Compare many presets on one page."),
+    "batch": ("batch", "Make many discs or presets from a list."),
     "presets": ("presets", "List the presets and discs that ship."),
     "encode": ("encode", "Turn a message into a disc that you can cut."),
     "edit": ("edit", "Flip, move and clear holes; see what changes."),

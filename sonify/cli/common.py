@@ -144,9 +144,17 @@ RANGE: tuple[Decorator, ...] = (
 AS_JSON = option("--json", "as_json", is_flag=True, help="Print one JSON object with stable keys.")
 
 
+class _Written(click.types.StringParamType):
+    pass
+
+
+WRITTEN = _Written()
+"""The type of options that name what is written; `sonify batch` keeps it below its folder."""
+
+
 def output_option(help: str) -> Decorator:
     """The option -o."""
-    return option("-o", "--output", metavar="FILE", help=help)
+    return option("-o", "--output", type=WRITTEN, metavar="FILE", help=help)
 
 
 def disc_command(

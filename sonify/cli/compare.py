@@ -12,10 +12,12 @@ from click import FloatRange, option
 from sonify.cli.common import (
     AS_JSON,
     SETTINGS,
+    WRITTEN,
     Request,
     caution,
     cautions_shown,
     disc_command,
+    output_option,
     print_json,
     source_given,
 )
@@ -26,11 +28,11 @@ __all__ = ["compare"]
 
 @disc_command(
     click.argument("what"),
-    option("-o", "--output", metavar="FILE", help="Write a report: .html, .png or .json."),
+    output_option("Write a report: .html, .png or .json."),
     *SETTINGS,
     AS_JSON,
     option(
-        "--write-player", "player", metavar="FILE",
+        "--write-player", "player", type=WRITTEN, metavar="FILE",
         help="Save the player's measured profile as a preset.",
     ),
     option(

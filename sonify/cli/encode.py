@@ -17,6 +17,7 @@ from sonify.cli.common import (
     Request,
     caution,
     length,
+    output_option,
     print_json,
     with_options,
 )
@@ -94,7 +95,7 @@ def _keep_out(text: str) -> dict[str, float]:
 @click.command()
 @click.argument("text", required=False)
 @with_options(
-    option("-o", "--output", metavar="FILE", help="The disc file. [default: out/disc.toml]"),
+    output_option("The disc file. [default: out/disc.toml]"),
     option("--text-file", metavar="FILE", help="Read the text from a file (UTF-8)."),
     option("--title", default="", help="The disc's title, for engraving."),
     *code_options(),

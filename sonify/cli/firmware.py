@@ -5,13 +5,16 @@ from __future__ import annotations
 import click
 from click import IntRange, option
 
-from sonify.cli.common import SETTINGS, Request, caution, disc_command
+from sonify.cli.common import SETTINGS, WRITTEN, Request, caution, disc_command
 
 __all__ = ["firmware"]
 
 
 @disc_command(
-    option("-o", "--output", "folder", metavar="DIR", required=True, help="The folder to write."),
+    option(
+        "-o", "--output", "folder", type=WRITTEN, metavar="DIR", required=True,
+        help="The folder to write.",
+    ),
     *SETTINGS,
     option(
         "--prefix", metavar="NAME", default="player", show_default=True,

@@ -7,7 +7,7 @@ from pathlib import Path
 from click import option
 
 from sonify.atomic import make_folder
-from sonify.cli.common import DEFAULT_FOLDER, TIMED, Request, caution, chosen, disc_command
+from sonify.cli.common import DEFAULT_FOLDER, TIMED, WRITTEN, Request, caution, chosen, disc_command
 from sonify.cli.outputs import caution_letters, caution_wire, write_one
 from sonify.errors import InputError
 from sonify.extras import NotInstalled
@@ -21,8 +21,8 @@ USUAL = ("midi", "lights", "message", "sound")
 
 @disc_command(
     option(
-        "-o", "--output", "folder", metavar="DIR", default=str(DEFAULT_FOLDER), show_default=True,
-        help="The folder to write to.",
+        "-o", "--output", "folder", type=WRITTEN, metavar="DIR", default=str(DEFAULT_FOLDER),
+        show_default=True, help="The folder to write to.",
     ),
     *TIMED,
     option("--only", metavar="LIST", help=f"Any of {','.join(PARTS)}. [default: all but clip]"),

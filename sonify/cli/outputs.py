@@ -17,6 +17,7 @@ from click import Choice, option
 from sonify.cli.common import (
     DEFAULT_FOLDER,
     TIMED,
+    WRITTEN,
     Request,
     caution,
     cautions_shown,
@@ -177,7 +178,7 @@ def caution_wire(show: Performance) -> None:
         "--mixer", type=Choice(["usual", "full", "none"]), default="usual", show_default=True,
         help="Programs, volumes and pans; with a General MIDI reset and all else; or none.",
     ),
-    option("--split", metavar="DIR", help="Also write a file per voice."),
+    option("--split", type=WRITTEN, metavar="DIR", help="Also write a file per voice."),
     option("--only-notes", is_flag=True, help="Leave out everything but the notes and the tempo."),
 )  # fmt: skip
 def midi(request: Request, output: str | None, **options: Any) -> None:

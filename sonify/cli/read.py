@@ -11,8 +11,10 @@ from click import FloatRange, option
 from sonify.cli.common import (
     AS_JSON,
     SETTINGS,
+    WRITTEN,
     caution,
     option_name,
+    output_option,
     plain,
     print_json,
     rows_shown,
@@ -115,10 +117,13 @@ def _text(found: Found) -> str:
 @click.command()
 @click.argument("source", metavar="SOURCE")
 @with_options(
-    option("-o", "--output", metavar="FILE", help="The disc file, .toml; - for standard output."),
+    output_option("The disc file, .toml; - for standard output."),
     *SETTINGS,
     AS_JSON,
-    option("--overlay", metavar="FILE", help="Draw what was found over the photograph, as .png."),
+    option(
+        "--overlay", type=WRITTEN, metavar="FILE",
+        help="Draw what was found over the photograph, as .png.",
+    ),
     option("--start", type=int, metavar="N", help="The position at which rows start."),
     *code_options(WANTED),
     option("--positions", type=int, metavar="N", help="Positions per row, if you know them."),

@@ -7,7 +7,7 @@ from typing import Any
 
 from click import Choice, IntRange, option
 
-from sonify.cli.common import RANGE, SETTINGS, Request, disc_command, output_option
+from sonify.cli.common import RANGE, SETTINGS, WRITTEN, Request, disc_command, output_option
 from sonify.cli.outputs import write_one
 from sonify.errors import InputError
 
@@ -26,7 +26,10 @@ __all__ = ["sound"]
         help="Play it N times; 0 makes one pass that players can repeat seamlessly.",
     ),
     option("--loudness", metavar="LUFS", help="Such as -16; off changes nothing. [default: -14]"),
-    option("--stems", metavar="DIR", help="Also write a file per voice; they add up to the mix."),
+    option(
+        "--stems", type=WRITTEN, metavar="DIR",
+        help="Also write a file per voice; they add up to the mix.",
+    ),
     option(
         "--stems-as", type=Choice(["wet", "dry", "both"]), default="wet", show_default=True,
         help="Stems with reverberation and chorus, without, or both.",
