@@ -122,7 +122,7 @@ def by_pillow(job: Job, path: Path) -> None:
                 box = [left + x * s + s / 2 - radius, top + y * s + s / 2 - radius]
                 box += [box[0] + 2 * radius, box[1] + 2 * radius]
                 lit = states[k, led] > 0
-                draw.ellipse(box, fill=colour(look.lamp if lit else look.unlit))
+                draw.ellipse(box, fill=colour(look.lamp if lit else look.off))
                 if lit:
                     soft.ellipse(box, fill=110)
             halo = Image.new("RGB", image.size, colour(look.lamp))
