@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 from sonify.errors import OutputError
+from sonify.log import info
 
 __all__ = ["Target", "atomic_write", "cannot_write", "make_folder", "save_to", "write_data"]
 
@@ -78,6 +79,7 @@ def atomic_write(path: str | Path) -> Iterator[Path]:
             yield beside
     except OSError as e:
         raise cannot_write(e, path) from None
+    info(__name__, "%s: written", path)
 
 
 def _unnamed(folder: Path) -> int | None:

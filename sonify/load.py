@@ -14,6 +14,7 @@ from sonify.atomic import Target, write_data
 from sonify.disc.disc import Disc
 from sonify.disc.file import disc_from_table, disc_to_toml
 from sonify.errors import InputError
+from sonify.log import info
 from sonify.presets import find_disc
 from sonify.settings import load_toml
 
@@ -50,6 +51,7 @@ def load_disc(source: str | Path) -> Disc:
         What was repaired or is in doubt, where the source is not a disc file.
     """
     path = source if isinstance(source, Path) else find_disc(source)
+    info(__name__, "%s: read", path)
     if path.suffix.casefold() == ".toml" or not os.path.isfile(path):
         return read_disc_file(path)
     from sonify.recover.sources.source import KINDS, suffix_of

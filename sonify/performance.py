@@ -27,6 +27,7 @@ from sonify.light.colours import Bits, faded
 from sonify.light.fill_rules import fill_lights, find_fill
 from sonify.light.lamp_levels import LampLevels
 from sonify.light.wiring import Wiring
+from sonify.log import info
 from sonify.midi.events import TimedEvents, timed
 from sonify.midi.tempo import TempoMap, even_tempo
 from sonify.music.bit_stream import BitStream
@@ -399,4 +400,6 @@ def perform(
     timeline = read_times(played.rows, played.positions, setup.player)
     if setup.music.timing == "bars":
         timeline = rows_to_bars(timeline, grid, setup.player)
+    for line in timing.said:
+        info(__name__, line)
     return Performance(played, setup, timeline, grid, timing.said)

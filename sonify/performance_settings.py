@@ -10,6 +10,7 @@ from sonify.disc_player.profile import Player
 from sonify.errors import InputError
 from sonify.light.clip_settings import Clip
 from sonify.light.look import Look
+from sonify.log import info
 from sonify.music.note_changes import NoteChange
 from sonify.music.settings import Music
 from sonify.music.sound_settings import Sound
@@ -95,6 +96,7 @@ def setup_table(
     settings = settings or {}
     for preset in listed(presets):
         path = preset if isinstance(preset, Path) else find_preset(preset)
+        info(__name__, "%s: applied as a preset", path)
         if path.suffix.casefold() in SUFFIXES:
             table = _tuning(path, data)
             # a scale is replaced as a whole, not key by key

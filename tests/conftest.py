@@ -27,6 +27,10 @@ CHROMIUM = (
 """How the tests start Debian's Chromium."""
 
 
+# the user's own defaults are none of the tests' business
+os.environ["SONIFY_CONFIG"] = ""
+
+
 def _no_skips() -> bool:
     return os.environ.get("SONIFY_TEST_ALL") == "1"
 

@@ -59,8 +59,9 @@ class _Lazy(click.Group):
         if row is None:
             return None
         module = importlib.import_module(f"sonify.cli.{row[0]}")
-        command: click.Command = getattr(module, name)
-        return command
+        from sonify.cli.usual import with_usual
+
+        return with_usual(getattr(module, name))
 
     def resolve_command(self, ctx: click.Context, args: list[str]) -> Any:
         name = args[0]
@@ -135,7 +136,7 @@ def _run() -> None:
 
 
 def _stop(error: SonifyError) -> NoReturn:
-    from sonify.cli.common import option_name
+    from sonify.cli.usual import option_name
 
     click.echo(f"sonify: {error.say(option_name)}", err=True)
     sys.exit(error.exit_status)

@@ -104,8 +104,7 @@ def audition(
                 lambda c: command_line("make", request.disc, c.presets, c.settings),
                 seconds=seconds, bitrate=bitrate,
             )  # fmt: skip
-    if output != "-":
-        result(path, seconds)
+    result(None if output == "-" else path, seconds)
 
 
 def profile_of_file(path: Path) -> Profile:

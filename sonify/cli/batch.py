@@ -20,7 +20,8 @@ from sonify import __version__
 from sonify.atomic import cannot_write, make_folder, write_data
 from sonify.cli.batch_job import Made, make, stop
 from sonify.cli.batch_list import Job, digest, jobs_of
-from sonify.cli.common import SCHEMA, plain, with_options
+from sonify.cli.common import plain, with_options
+from sonify.cli.usual import SCHEMA, say, told_json
 from sonify.errors import OutputError, plural
 
 __all__ = ["batch"]
@@ -96,7 +97,8 @@ def batch(list_file: str, folder: str, workers: int | None, cluster: str | None)
         # in the order of the list, whichever job ended first
         write_data(target / MANIFEST, b"".join(_text(lines[job.output]) for job in jobs))
     made = len(jobs) - before - failed
-    click.echo(f"{plural(len(jobs), 'job')}: {made:,} made, {before:,} made before")
+    say(f"{plural(len(jobs), 'job')}: {made:,} made, {before:,} made before")
+    told_json(target / MANIFEST, jobs=len(jobs), made=made, before=before, failed=failed)
     if failed:
         raise OutputError(
             f"{failed:,} of {plural(len(jobs), 'job')} failed", file=target / MANIFEST
@@ -112,7 +114,7 @@ def _tell(line: dict[str, Any]) -> None:
     if "error" in line:
         click.echo(f"failed: {name}: {plain(line['error'])}", err=True)
         return
-    click.echo(f"{name}  {plural(len(line['files']), 'file')}")
+    say(f"{name}  {plural(len(line['files']), 'file')}")
     for one in line["said"]:
         if one.startswith("caution: "):
             click.echo(f"{name}: {plain(one)}", err=True)

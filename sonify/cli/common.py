@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import functools
-import json
 import re
 import sys
 import tempfile
@@ -16,6 +15,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 import click
 from click import option
 
+from sonify.cli.usual import caution, config_presets, note, option_name, wrote
 from sonify.errors import InputError, close_matches
 from sonify.settings import parse_assignment
 
@@ -31,9 +31,6 @@ PICTURE = 64, 160
 
 _TOML = re.compile(rb"""^\s*(\[|[\w."'-]+\s*=)""", re.MULTILINE)
 _DXF = re.compile(rb"\s*0\s+SECTION")
-
-SCHEMA = 1
-"""The version of what --json prints: it rises when a key changes its meaning or goes."""
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
@@ -105,7 +102,7 @@ class Request(NamedTuple):
         if {"music.tempo", "music.length"} & request.settings.keys():
             # what a preset asks for is only a wish
             for line in show.said:
-                click.echo(line, err=True)
+                note(line)
         return show
 
 
@@ -177,7 +174,7 @@ def disc_command(
             if music_seconds is not None:
                 assignments += (f'music.length="{music_seconds:g} s"',)
             requests = [
-                Request(source_given(d), presets, assignments)
+                Request(source_given(d), (*config_presets(), *presets), assignments)
                 for d in (disc if several else [disc])
             ]
             function(requests if several else requests[0], **own)
@@ -223,21 +220,6 @@ def chosen(text: str, known: tuple[str, ...], what: str, key: str) -> list[str]:
     return names
 
 
-def option_name(key: str) -> str:
-    """What the command line calls the setting or argument of a key."""
-    if key.startswith("list-of-"):
-        return "`sonify presets --discs`" if key.endswith("discs") else "`sonify presets`"
-    return f"--set {key}" if "." in key and not key.startswith("set ") else f"--{key}"
-
-
-def caution(what: Warning | str) -> None:
-    """Print a caution to stderr."""
-    from sonify.errors import Caution
-
-    told = what.say(option_name) if isinstance(what, Caution) else what
-    click.echo(f"caution: {told}", err=True)
-
-
 @contextlib.contextmanager
 def cautions_shown() -> Iterator[None]:
     """Print each caution that comes up inside once, at the end."""
@@ -249,11 +231,6 @@ def cautions_shown() -> Iterator[None]:
     told = [w.message for w in caught if isinstance(w.message, Caution)]
     for one in {c.say(option_name): c for c in told}.values():
         caution(one)
-
-
-def print_json(data: dict[str, Any], err: bool = False) -> None:
-    """Print one JSON object on one line, with the version of its keys."""
-    click.echo(json.dumps({"schema": SCHEMA, **data}, ensure_ascii=False), err=err)
 
 
 def plain(text: str, most: int | None = None) -> str:
@@ -288,16 +265,6 @@ def length(seconds: float) -> str:
     return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d} h"
 
 
-def size(path: Path) -> str:
-    """The size of a file, or of all files in a folder, for people."""
-    files = path.iterdir() if path.is_dir() else [path]
-    n = sum(f.stat().st_size for f in files)
-    for unit, bytes_each in (("GB", 1e9), ("MB", 1e6), ("kB", 1e3)):
-        if n >= bytes_each:
-            return f"{n / bytes_each:.1f} {unit}"
-    return f"{n} B"
-
-
-def result(path: Path, seconds: float, more: str = "") -> None:
+def result(path: Path | None, seconds: float, more: str = "", **facts: Any) -> None:
     """Print a line for a file that was made: where it is, its length and its size."""
-    click.echo(f"{path}  {length(seconds)}  {size(path)}{more}")
+    wrote(path, length(seconds), more, seconds=round(seconds, 3), **facts)

@@ -14,13 +14,12 @@ from sonify.cli.common import (
     SETTINGS,
     WRITTEN,
     Request,
-    caution,
     cautions_shown,
     disc_command,
     output_option,
-    print_json,
     source_given,
 )
+from sonify.cli.usual import caution, print_json
 from sonify.errors import InputError
 
 __all__ = ["compare"]

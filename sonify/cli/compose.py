@@ -17,10 +17,8 @@ from sonify.cli.common import (
     AS_JSON,
     SETTINGS,
     Request,
-    caution,
     chosen,
     output_option,
-    print_json,
     source_given,
     with_options,
 )
@@ -28,6 +26,7 @@ from sonify.cli.compose_report import composed_facts, composed_lines, mapping_re
 from sonify.cli.encode import code_options, settings_from
 from sonify.cli.outputs import destination, save_project
 from sonify.cli.progress import progress_shown
+from sonify.cli.usual import caution, print_json
 from sonify.errors import InputError
 from sonify.progress import report
 

@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 from typing import Any
 
-import click
 from click import Choice, option
 
-from sonify.cli.common import SETTINGS, Request, caution, disc_command, output_option, size
+from sonify.cli.common import SETTINGS, Request, disc_command, output_option
 from sonify.cli.outputs import destination
 from sonify.cli.progress import progress_shown
+from sonify.cli.usual import caution, wrote
 from sonify.errors import InputError, plural
 from sonify.export.drawing.drawing_formats import SAFETY
 from sonify.settings import keyed
@@ -124,9 +124,10 @@ def draw(
         data = drawings.draw(drawing, f".{kind.module}", **options)
     with destination(output, f"{disc.name}.svg") as path:
         write_data(path, data)
-    if output != "-":
-        holes = sum(len(drawing.circles[g]) for g in ("holes", "clock-row"))
-        click.echo(f"{path}  {shop.geometry.outer_diameter:g} mm  {holes:,} holes  {size(path)}")
+    holes = sum(len(drawing.circles[g]) for g in ("holes", "clock-row"))
+    across = shop.geometry.outer_diameter
+    told = f"{across:g} mm  {holes:,} holes"
+    wrote(None if output == "-" else path, told, diameter_mm=across, holes=holes)
     derived = [derived_note(shop.geometry)] if shop.derived else []
     for one in (*derived, *shop.cautions, *drawing.cautions):
         caution(one)
@@ -143,8 +144,8 @@ def _draw_wiring(request: Request, output: str | None, paper: str) -> None:
             raise InputError(f"a wiring plan is one of: {', '.join(SUFFIXES)}", file=path)
         data = wiring_plan(show, suffix, paper)
         write_data(path, data)
-    if output != "-":
-        click.echo(f"{path}  {plural(show.wiring.length, 'lamp')}  {size(path)}")
+    lamps = show.wiring.length
+    wrote(None if output == "-" else path, plural(lamps, "lamp"), lamps=lamps)
     supply = show.setup.player.matrix.supply
     if supply is not None and supply < show.power.brightest:
         caution(

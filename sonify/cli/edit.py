@@ -10,8 +10,9 @@ import click
 import numpy as np
 from click import option
 
-from sonify.cli.common import AS_JSON, Request, caution, disc_command, output_option, print_json
+from sonify.cli.common import AS_JSON, Request, disc_command, output_option
 from sonify.cli.outputs import destination, save_project
+from sonify.cli.usual import caution, print_json
 from sonify.errors import InputError, look_up, plural
 
 if TYPE_CHECKING:

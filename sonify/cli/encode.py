@@ -15,13 +15,12 @@ from sonify.cli.common import (
     SETTINGS,
     Decorator,
     Request,
-    caution,
     length,
     output_option,
-    print_json,
     with_options,
 )
 from sonify.cli.outputs import destination
+from sonify.cli.usual import caution, print_json
 from sonify.errors import InputError, plural
 
 if TYPE_CHECKING:

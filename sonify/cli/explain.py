@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from typing import Any
 
-import click
 from click import Choice, option
 
-from sonify.cli.common import SETTINGS, Request, disc_command, output_option, size
+from sonify.cli.common import SETTINGS, Request, disc_command, output_option
 from sonify.cli.outputs import destination
 from sonify.cli.progress import progress_shown
+from sonify.cli.usual import wrote
 from sonify.errors import plural
 
 __all__ = ["explain"]
@@ -54,5 +54,5 @@ def explain(request: Request, output: str | None, **options: Any) -> None:
         progress_shown("sheet"),
     ):
         pages = run(show, path, "explain", options)
-    if output != "-":
-        click.echo(f"{path}  {plural(pages, 'page')} of {options['paper']}  {size(path)}")
+    told = f"{plural(pages, 'page')} of {options['paper']}"
+    wrote(None if output == "-" else path, told, pages=pages)

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-import click
+from pathlib import Path
+
 from click import IntRange, option
 
-from sonify.cli.common import SETTINGS, WRITTEN, Request, caution, disc_command
+from sonify.cli.common import SETTINGS, WRITTEN, Request, disc_command
+from sonify.cli.usual import caution, wrote
 
 __all__ = ["firmware"]
 
@@ -49,10 +51,12 @@ def firmware(request: Request, folder: str, prefix: str, text: int | None, force
 
     plan = write_firmware(request.perform(), folder, prefix=prefix, text=text, force=force)
     memory = memory_of(plan)
-    click.echo(
-        f"{folder}  {memory.ram:,} bytes of RAM and about {memory.stack:,} of stack, "
-        f"{memory.tables:,} of tables and about {memory.code:,} of code in program memory"
-    )
+    wrote(
+        Path(folder), "",
+        f"{memory.ram:,} bytes of RAM and about {memory.stack:,} of stack, "
+        f"{memory.tables:,} of tables and about {memory.code:,} of code in program memory",
+        ram=memory.ram, stack=memory.stack, tables=memory.tables, code=memory.code,
+    )  # fmt: skip
     if not memory.fits:
         caution(
             f"this needs more than 2 KB of RAM (with {memory.stack} bytes of stack) or 28 KB of "

@@ -7,17 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from sonify.cli.common import (
-    AS_JSON,
-    TIMED,
-    Request,
-    caution,
-    disc_command,
-    length,
-    plain,
-    print_json,
-    rows_shown,
-)
+from sonify.cli.common import AS_JSON, TIMED, Request, disc_command, length, plain, rows_shown
+from sonify.cli.usual import caution, print_json
 from sonify.disc.report import (
     code_facts,
     code_lines,

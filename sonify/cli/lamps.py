@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import click
 
-from sonify.cli.common import caution, plain
+from sonify.cli.common import plain
+from sonify.cli.usual import caution
 from sonify.extras import NotInstalled
 
 if TYPE_CHECKING:

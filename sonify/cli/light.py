@@ -12,16 +12,15 @@ from sonify.cli.common import (
     SETTINGS,
     Decorator,
     Request,
-    caution,
     cautions_shown,
     chosen,
     disc_command,
     output_option,
     result,
-    size,
 )
 from sonify.cli.outputs import caution_letters, destination, write_one
 from sonify.cli.progress import progress_shown
+from sonify.cli.usual import caution, wrote
 from sonify.errors import plural
 from sonify.export.drawing.pdf import PAPERS
 from sonify.light.clip_settings import VIEWS
@@ -131,8 +130,7 @@ def _test_pattern(show: Performance, output: str | None) -> None:
 
     with destination(output, f"{show.disc.name}-test.gif") as path, progress_shown("test pattern"):
         write_pattern(show, path)
-    if output != "-":
-        result(path, pattern_s(show.wiring))
+    result(None if output == "-" else path, pattern_s(show.wiring))
 
 
 def _check(show: Performance, file: str) -> None:
@@ -253,7 +251,6 @@ def stills(request: Request, output: str | None, views: str | None, **options: A
       sonify stills my.toml --views disc,matrix --count 12 --columns 3 -o sheet.pdf
       sonify stills my.toml --rows 2 --layout strips --paper a3 -o strips.png
     """
-    import click
 
     from sonify.export.clip.print_sheet import PrintOptions, write
 
@@ -264,6 +261,5 @@ def stills(request: Request, output: str | None, views: str | None, **options: A
         progress_shown("stills"),
     ):
         count, pages = write(show, path, PrintOptions(**options))
-    if output != "-":
-        told = f"{count} pictures on {plural(pages, 'page')}"
-        click.echo(f"{path}  {told}  {size(path)}")
+    told = f"{count} pictures on {plural(pages, 'page')}"
+    wrote(None if output == "-" else path, told, pictures=count, pages=pages)

@@ -7,8 +7,9 @@ from pathlib import Path
 from click import option
 
 from sonify.atomic import make_folder
-from sonify.cli.common import DEFAULT_FOLDER, TIMED, WRITTEN, Request, caution, chosen, disc_command
+from sonify.cli.common import DEFAULT_FOLDER, TIMED, WRITTEN, Request, chosen, disc_command
 from sonify.cli.outputs import caution_letters, caution_wire, write_one
+from sonify.cli.usual import caution
 from sonify.errors import InputError
 from sonify.extras import NotInstalled
 

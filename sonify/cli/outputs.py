@@ -8,10 +8,10 @@ import shutil
 import sys
 import tempfile
 from collections.abc import Iterator
+from dataclasses import asdict
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import click
 from click import Choice, option
 
 from sonify.cli.common import (
@@ -19,13 +19,13 @@ from sonify.cli.common import (
     TIMED,
     WRITTEN,
     Request,
-    caution,
     cautions_shown,
     disc_command,
     output_option,
     result,
 )
 from sonify.cli.progress import progress_shown
+from sonify.cli.usual import caution, note, wrote
 from sonify.export.file_formats import MOVING, run, writer_of
 
 if TYPE_CHECKING:
@@ -97,8 +97,8 @@ def write_one(
     if what == "sound":
         _say_sound(shown, outcome)
         return
-    if shown is not None:
-        result(shown, outcome.seconds if seconds is None else seconds)
+    facts: dict[str, Any] = {"flashing": asdict(outcome.flashing)} if what in MOVING else {}
+    result(shown, outcome.seconds if seconds is None else seconds, **facts)
     if what in MOVING:
         _say_picture(outcome)
 
@@ -107,9 +107,11 @@ def _say_sound(path: Path | None, done: Master) -> None:
     """Print a line for a sound file, and cautions about its level."""
     level = done.level
     silent = level.peak_db == float("-inf")
-    if path is not None:
-        told = "silent" if silent else f"{level.lufs:.1f} LUFS, true peak {level.peak_db:.1f} dBTP"
-        result(path, done.seconds, f"  {told}")
+    told = "silent" if silent else f"{level.lufs:.1f} LUFS, true peak {level.peak_db:.1f} dBTP"
+    facts: dict[str, Any] = (
+        {} if silent else {"lufs": round(level.lufs, 2), "peak_db": round(level.peak_db, 2)}
+    )
+    result(path, done.seconds, told, **facts)
     if silent:
         caution("no note plays, so the sound is silent")
         return
@@ -125,15 +127,15 @@ def _say_sound(path: Path | None, done: Master) -> None:
 def _say_picture(outcome: Outcome) -> None:
     """Print an animation's other files, what was softened, and how much it flashes."""
     for path in outcome.beside:
-        click.echo(str(path))
+        wrote(path)
     if outcome.given_up:
-        click.echo(f"to fit the size: {', '.join(outcome.given_up)}", err=True)
+        note(f"to fit the size: {', '.join(outcome.given_up)}")
     if outcome.changes:
-        click.echo(f"calmer: {'; '.join(outcome.changes)}", err=True)
+        note(f"calmer: {'; '.join(outcome.changes)}")
     if outcome.flashing.over:
         caution(f"it flashes more than WCAG 2.2 SC 2.3.1 allows: {outcome.flashing}; try --calm")
     else:
-        click.echo(f"flashing: {outcome.flashing}", err=True)
+        note(f"flashing: {outcome.flashing}")
 
 
 def caution_letters(show: Performance) -> None:

@@ -33,5 +33,4 @@ def page(request: Request, output: str | None) -> None:
         progress_shown("page"),
     ):
         write_page(show, path)
-    if output != "-":
-        result(path, show.duration_s)
+    result(None if output == "-" else path, show.duration_s)

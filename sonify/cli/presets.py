@@ -9,7 +9,8 @@ from typing import Any
 import click
 from click import Choice, option
 
-from sonify.cli.common import AS_JSON, Request, print_json, source_given
+from sonify.cli.common import AS_JSON, Request, source_given
+from sonify.cli.usual import print_json
 from sonify.errors import InputError, close_matches, look_up
 from sonify.settings import load_toml
 

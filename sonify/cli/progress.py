@@ -7,6 +7,7 @@ import sys
 import time
 from collections.abc import Iterator
 
+from sonify.cli.usual import quiet
 from sonify.progress import watching
 
 __all__ = ["progress_shown"]
@@ -17,7 +18,7 @@ _WIDE = 28
 @contextlib.contextmanager
 def progress_shown(label: str) -> Iterator[None]:
     """Show the progress of the work inside, if stderr is a terminal."""
-    if not sys.stderr.isatty():
+    if quiet() or not sys.stderr.isatty():
         yield
         return
     begin = time.monotonic()

@@ -12,16 +12,14 @@ from sonify.cli.common import (
     AS_JSON,
     SETTINGS,
     WRITTEN,
-    caution,
-    option_name,
     output_option,
     plain,
-    print_json,
     rows_shown,
     source_given,
     with_options,
 )
 from sonify.cli.encode import code_options, settings_from
+from sonify.cli.usual import caution, option_name, print_json
 
 if TYPE_CHECKING:
     from sonify.disc.code.code import Code

@@ -61,7 +61,6 @@ def score(request: Request, output: str | None, **options: Any) -> None:
                 f"the score has {len(files)} pages, a file each; standard output takes one",
                 hint="choose {rows}, or {paper} roll",
             )
-    if output != "-":
-        for file in files:
-            result(file, show.read_s)
+    for file in [None] if output == "-" else files:
+        result(file, show.read_s)
     caution_bars(show)

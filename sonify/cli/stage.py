@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING, Any
 import click
 from msgspec.structs import replace
 
-from sonify.cli.common import Request, caution, cautions_shown, plain
+from sonify.cli.common import Request, cautions_shown, plain
 from sonify.cli.follow import PORT_ONLY, Stage, follow_set
+from sonify.cli.usual import caution
 from sonify.errors import InputError, SonifyError
 
 if TYPE_CHECKING:

@@ -5,7 +5,8 @@ from __future__ import annotations
 import click
 from click import IntRange, option
 
-from sonify.cli.common import SETTINGS, Request, caution, disc_command
+from sonify.cli.common import SETTINGS, Request, disc_command
+from sonify.cli.usual import caution
 
 __all__ = ["studio"]
 

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import click
-
 from sonify.cli.common import SETTINGS, Request, disc_command, output_option
 from sonify.cli.outputs import destination
+from sonify.cli.usual import wrote
 from sonify.export.file_formats import run
 
 __all__ = ["tuning"]
@@ -29,5 +28,4 @@ def tuning(request: Request, output: str | None) -> None:
     show = request.perform()
     with destination(output, f"{show.disc.name}.scl") as path:
         run(show, path, "tuning", {})
-    if output != "-":
-        click.echo(str(path))
+    wrote(None if output == "-" else path)

@@ -11,7 +11,7 @@ import pytest
 from click.testing import CliRunner
 
 from sonify.cli.app import sonify
-from sonify.cli.common import option_name
+from sonify.cli.usual import option_name
 from sonify.compose.tune_mapping import fitted_disc
 from sonify.compose.tune_steps import TuneFile, TunePart
 from sonify.disc.layout import Layout

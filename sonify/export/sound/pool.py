@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from sonify.errors import OutputError
 from sonify.export.sound.renderers import end, most, renderer
 from sonify.export.sound.worker import render
+from sonify.log import debug
 
 __all__ = ["Pool", "rendered"]
 
@@ -44,6 +45,7 @@ class Pool:
                 for _ in range(self.size):
                     self._processes.append(renderer())
                     self._idle.put(self._processes[-1])
+            debug(__name__, "%d processes render", len(self._processes))
         return self
 
     def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from sonify.disc.disc import Disc
 from sonify.disc.layout import Layout
 from sonify.errors import Caution
+from sonify.log import debug
 from sonify.recover.search.arrangement import Arrangement, Candidate, Wanted, arrange, space_of
 from sonify.recover.search.framed import framed_candidates
 from sonify.recover.search.plain import plain_candidates
@@ -110,6 +111,8 @@ def find_message(
             chosen = next((c for c in candidates[:1] if _sure(c)), None)
     if chosen is None and candidates and (wanted.names_code or _ahead(candidates)):
         chosen = candidates[0]
+    for one in candidates[:10]:
+        debug(__name__, "candidate: %s", one)
     how = _fixed(sighting, wanted) if chosen is None else chosen.arrangement
     cautions = _cautions(sighting, chosen, candidates)
     disc = _disc_of(sighting, arrange(bits, how), how, chosen, name)

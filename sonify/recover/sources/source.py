@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, NamedTuple
 from sonify.errors import InputError, close_matches
 from sonify.extras import require
 from sonify.input_file import input_file
+from sonify.log import info
 from sonify.plugins import plugged
 from sonify.recover.sighting import Sighting
 from sonify.recover.sources.options import ReadOptions
@@ -222,4 +223,6 @@ def read_source(path: str | Path, options: ReadOptions | None = None) -> Sightin
     """
     path, options = Path(path), options or ReadOptions()
     with input_file(path):
-        return READERS[kind_of(path, options)](path, options)
+        kind = kind_of(path, options)
+        info(__name__, "%s: read as a %s", path, kind)
+        return READERS[kind](path, options)
