@@ -4,7 +4,8 @@
                                      [--keep FOLDER] [--say]
 
 Generators a and b are run unless letters name others. Every third seed (0, 3, 6 ...) is left out,
-unless --held-back asks for just these. The table has one row a generator, and for faults one row a
+unless --held-back asks for just these. Of the generators c and f all seeds are kept back: they are
+run only when named, with --held-back. The table has one row a generator, and for faults one row a
 fault. --keep writes the inputs that failed to FOLDER. Below the row of photographs stands how often
 bits of a confidence are right. With the word `told`, a daw file is read with its disc's positions
 and rows given.
@@ -46,8 +47,14 @@ SAME_CAUSE = {
 """The causes that name a generator's fault, where they have another name than it."""
 
 
-def seeds(first: int, last: int, held_back: bool) -> Iterator[int]:
+KEPT_BACK = "cf"
+"""Generators that nothing is tuned to, with all their seeds."""
+
+
+def seeds(first: int, last: int, held_back: bool, letter: str = "") -> Iterator[int]:
     """Those of a range that may be looked at, or those that are kept back."""
+    if letter and letter in KEPT_BACK:
+        return iter(range(first, last) if held_back else ())
     return (s for s in range(first, last) if (s % 3 == 0) == held_back)
 
 
@@ -316,13 +323,13 @@ def main() -> None:
         keep.mkdir(parents=True, exist_ok=True)
     say = "--say" in sys.argv
     kind = words.pop(0)
-    letters = next((w for w in words if set(w) <= set("abcde")), "ab")
+    letters = next((w for w in words if set(w) <= set("abcdef")), "ab")
     span = next((w for w in words if ":" in w), "0:30")
     first, last = map(int, span.split(":"))
     wanted = [w for w in words if w not in (letters, span)]
     warnings.simplefilter("ignore")
     for letter in letters:
-        run = seeds(first, last, "--held-back" in sys.argv)
+        run = seeds(first, last, "--held-back" in sys.argv, letter)
         if kind == "photos":
             photos(letter, run, keep, say)
         elif kind == "daw":
