@@ -1,13 +1,15 @@
 """Single notes as sound, for the page to play, from the renderer that writes the files.
 
 The page plays notes, not a finished recording: a change of rhythm, scale or speed needs no new
-sound, and a new note takes about 10 ms, where a whole piece would have to be rendered and sent
+sound, and a new note takes about 30 ms, where a whole piece would have to be rendered and sent
 again. Notes are rendered dry and held, once per instrument and pitch. Their release and the
 reverberation are measured from the same renderer, so that the page sounds like the file.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
@@ -21,9 +23,10 @@ from sonify.midi.writer import single_track
 from sonify.studio.packing import pack
 
 if TYPE_CHECKING:
+    from sonify.export.sound.pool import Pool
     from sonify.performance import Performance
 
-__all__ = ["MAX_KEYS", "RATE", "keys_of", "room", "samples"]
+__all__ = ["MAX_KEYS", "RATE", "keys_of", "rendering_apart", "room", "samples"]
 
 RATE = 48_000
 DRUMS = 128
@@ -44,6 +47,25 @@ _ROOM_SEND = 40
 Sound = NDArray[np.float32]
 
 _cache: dict[tuple[int, int, float], tuple[NDArray[np.int16], float]] = {}
+
+_RENDERERS = 2
+"""As many as the page has requests for notes under way."""
+
+_pool: Pool | None = None
+
+
+@contextmanager
+def rendering_apart() -> Iterator[None]:
+    """Render notes in other processes: the renderer holds Python's lock, and changes would wait."""
+    from sonify.export.sound.pool import Pool
+    from sonify.export.sound.soundfont import load_soundfont
+
+    global _pool
+    with Pool(lambda _: load_soundfont().data, _RENDERERS) as _pool:
+        try:
+            yield
+        finally:
+            _pool = None
 
 
 def keys_of(show: Performance) -> list[list[float]]:
@@ -83,7 +105,9 @@ def _note(
     key, strength = np.array([pitch], np.uint8), np.array([velocity], np.uint8)
     events = merged([events_at(0, setup), note_events(on, off, channel, key, strength)])
     midi = single_track(events, round((hold + tail) * 1000), 1000, 1_000_000)
-    return rendered(load_soundfont().data, midi).astype(np.float32) / np.float32(32768)
+    pool = _pool
+    sound = pool.submit(0, midi).result() if pool else rendered(load_soundfont().data, midi)
+    return sound.astype(np.float32) / np.float32(32768)
 
 
 @lru_cache(maxsize=512)

@@ -117,6 +117,7 @@ class _Server:
         self._waiting = 0
         self._dropping = 0
         self._flashes: dict[str, dict[str, Any]] = {}
+        self._open = contextlib.ExitStack()
 
     @contextlib.asynccontextmanager
     async def lifespan(self, _app: Starlette) -> AsyncIterator[None]:
@@ -125,15 +126,18 @@ class _Server:
         warm.cancel()
 
     def close(self) -> None:
-        """End all jobs and remove the temporary folder."""
+        """End all jobs and processes, and remove the temporary folder."""
         self.jobs.stop()
+        self._open.close()
         shutil.rmtree(self.folder, ignore_errors=True)
 
     async def _warm(self) -> None:
         """Load what the first request needs."""
         from sonify.studio.answer import answer
+        from sonify.studio.samples import rendering_apart
         from sonify.studio.tables import tables
 
+        self._open.enter_context(rendering_apart())
         with contextlib.suppress(SonifyError):
             await self._thread(tables)
             await self._thread(answer, convert(self._start["document"], Document))

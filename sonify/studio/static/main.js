@@ -149,7 +149,8 @@ function setShow(next, began) {
   work.end("show");
   silence();
   paint();
-  sound.samples.hold(false);
+  if (sound.playing) sound.samples.letGo();
+  else sound.samples.letGoSoon();
   transport.watch();
   if (began !== undefined) {
     performance.measure("change to show", { start: began, end: performance.now() });
@@ -158,7 +159,7 @@ function setShow(next, began) {
 
 function wrong(e) {
   work.end("show");
-  sound.samples.hold(false);
+  sound.samples.letGo();
   showError(e, (element) => areas.reveal(element));
   if (body.dataset.state === "loading") body.dataset.state = show ? "ready" : "failed";
 }
@@ -248,7 +249,7 @@ async function begin() {
     wireCommands({ store, areas, transport, midi, tables, music, files, wrong });
     store.addEventListener("document", sync);
     store.addEventListener("asking", () => {
-      sound.samples.hold(true);
+      sound.samples.hold();
       work.begin("show", "Working…");
     });
     store.addEventListener("show", (e) => setShow(store.show, e.detail.began));

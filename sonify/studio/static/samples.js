@@ -4,6 +4,7 @@ import { postPacked } from "./api.js";
 import { lower } from "./timeline.js";
 
 const CHUNK = 6; // sounds in a request, while many are missing
+const REST_MS = 250; // own choice: longer than from one step of a held arrow key to the next
 const CACHE_BYTES = 300e6;
 
 /** Events: `notes` when sounds arrived. */
@@ -17,10 +18,23 @@ export class Samples extends EventTarget {
     this.held = false;
   }
 
-  /** Ask for nothing more until let go: the server then has all its time for what is asked beside. */
-  hold(on) {
-    this.held = on;
-    if (!on) this.fetch();
+  /** Ask for nothing more until let go: the machine then has all its time for what is asked beside. */
+  hold() {
+    clearTimeout(this.timer);
+    this.held = true;
+  }
+
+  letGo() {
+    clearTimeout(this.timer);
+    this.held = false;
+    this.fetch();
+  }
+
+  /** Let go once changes have rested, as nothing is heard yet: most notes of a setting that is passed
+   * on the way to another are never needed. */
+  letGoSoon() {
+    clearTimeout(this.timer);
+    this.timer = setTimeout(() => this.letGo(), REST_MS);
   }
 
   get(instrument, pitch) { return this.notes.get(`${instrument}:${pitch}`); }

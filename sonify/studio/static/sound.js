@@ -116,6 +116,7 @@ export class Sound extends EventTarget {
     this.setVoices();
     this.begin(this.rest);
     this.want();
+    this.samples.letGo();
     this.dispatchEvent(new Event("play"));
     this.tick();
   }
