@@ -79,17 +79,23 @@ def understand(document: Document) -> tuple[Disc, Setup]:
     from sonify.studio.bounds import check_bounds
 
     disc = disc_of(document)
-    _check_size(disc, "disc.message")
+    check_size(disc.grid.size, "disc.message")
     refuse_paths(document.setup)
     setup = convert(document.setup, Setup)
     check_bounds(disc, setup)
     return disc, setup
 
 
-def _check_size(disc: Disc, place: str | None = None) -> None:
-    if disc.grid.size > MAX_POSITIONS:
+def check_size(positions: int, place: str | None = None) -> None:
+    """Refuse discs that are too large for the page.
+
+    Raises
+    ------
+    InputError
+    """
+    if positions > MAX_POSITIONS:
         raise InputError(
-            f"{disc.grid.size:,} positions are too many for the page; at most {MAX_POSITIONS:,}. "
+            f"{positions:,} positions are too many for the page; at most {MAX_POSITIONS:,}. "
             "The command line accepts more",
             place=place,
         )
@@ -266,7 +272,7 @@ def disc_table(disc: Disc) -> dict[str, Any]:
 
     from sonify.disc.file import disc_to_toml
 
-    _check_size(disc)
+    check_size(disc.grid.size)
     return tomllib.loads(disc_to_toml(disc))
 
 

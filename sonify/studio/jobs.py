@@ -28,7 +28,7 @@ MADE_FOR_S = 1800.0
 """How long a file is kept that no page asks about: pages in the background ask once a minute or not
 at all, and sleep with the machine (own choice)."""
 LONGEST_S = 3600.0
-LONGEST_READ_S = 60.0
+LONGEST_READ_S = 180.0
 QUICK = {"draft", "flash", "loudness"}
 """Kinds of jobs that take about as long as a process takes to load what it needs."""
 IDLE_S = 120.0

@@ -10,7 +10,7 @@ import msgspec
 
 from sonify.errors import InputError
 from sonify.settings import Settings, convert, load_toml, to_builtins
-from sonify.studio.document import disc_table, preset_table, refuse_paths
+from sonify.studio.document import check_size, disc_table, preset_table, refuse_paths
 from sonify.studio.naming import naming
 from sonify.studio.project import project_at, refuse_project
 
@@ -89,9 +89,10 @@ def receive(path: Path, setup: dict[str, Any], hints: dict[str, Any]) -> dict[st
 def _found(path: Path, setup: dict[str, Any], hints: Hints) -> Found:
     import tomli_w
 
-    from sonify.load import find_in
     from sonify.performance_settings import Setup
+    from sonify.recover.search.find import find_message
     from sonify.recover.sources.options import ReadOptions
+    from sonify.recover.sources.source import read_source
 
     refuse_paths(setup)
     played = path.with_name("played.toml")
@@ -103,8 +104,10 @@ def _found(path: Path, setup: dict[str, Any], hints: Hints) -> Found:
         (str(played),),
         overlay=path.with_name(OVERLAY),
     )
-    found = find_in(path, options)
-    for one in (*found.sighting.cautions, *found.cautions):
+    sighting = read_source(path, options)
+    check_size(sighting.holes.size)  # the search takes much longer than the reading
+    found = find_message(sighting, name=path.stem)
+    for one in (*sighting.cautions, *found.cautions):
         warnings.warn(one, stacklevel=2)
     return found
 

@@ -10,7 +10,7 @@ const HINTS = [ // for what a file may not tell
   ["rows", "Rows of the disc", "For a MIDI recording. Empty: detected.", 100000],
   ["sample-rate", "Samples per second", "For a log without a time column.", 10000000]];
 
-const LONGEST_S = 60; // as the server allows
+const LONGEST_S = 180; // as the server allows
 
 const share = (x) => `${(100 * x).toFixed(x > 0.999 ? 0 : 1)} %`;
 

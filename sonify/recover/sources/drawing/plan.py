@@ -273,7 +273,8 @@ def _fill(
     """The holes at their rows and positions, and notes on what is odd about them."""
     turn = -(seen.angle[data] / 360 * positions - phase)
     place = np.rint(turn).astype(np.int64)
-    row = np.argmin(np.abs(seen.radius[data][:, None] - radii), axis=1)
+    between = (radii[:-1] + radii[1:]) / 2
+    row = np.searchsorted(-between, -seen.radius[data])
     along = (turn - place) * 2 * np.pi * radii[row] / positions
     off = np.hypot(along, seen.radius[data] - radii[row]) / hole
     place %= positions

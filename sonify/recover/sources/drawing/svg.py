@@ -19,7 +19,8 @@ from sonify.recover.sources.drawing.rounds import Rounds, rounds_of
 __all__ = ["read_svg"]
 
 MAX_BYTES = 64 * 1024 * 1024
-MAX_ELEMENTS = 200_000
+# a disc of 400,000 positions, the most that the page takes, has holes at about half of them
+MAX_ELEMENTS = 300_000
 MAX_DRAWN = 400_000
 MAX_DEPTH = 200
 CURVE_STEPS = [k / 16 for k in range(1, 17)]
