@@ -18,8 +18,8 @@ if TYPE_CHECKING:
 
 __all__ = [
     "EVERYTHING",
+    "FOLDERS",
     "NO_OPTIONS",
-    "STEMS",
     "FileOptions",
     "command_for",
     "downloads",
@@ -66,22 +66,32 @@ _UNUSED = {
 EVERYTHING = "everything"
 _RANGE = ("from", "to")
 OPTIONS = {
+    "midi": ("split", "tracks", "lyrics", "mixer", "only-notes"),
     "lights": (*_RANGE, "size", "loop"),
     "message": ("size", "loop"),
     "clip": (*_RANGE, "loop", "subtitles", "silent"),
-    "sound": (*_RANGE, "loop", "stems"),
+    "sound": (*_RANGE, "loop", "stems", "stems-as"),
     "explain": ("worksheet", "paper"),
     "score": ("rows", "paper"),
     "draw": ("side", "kerf", "engrave", "paper"),
 }
 """The options that downloads take, as the commands call them."""
 
-_SEVERAL = {"stems", "subtitles"}
+_MORE = ("tracks", "lyrics", "mixer", "only-notes")
+"""The options that few need, which the page folds away."""
+
+_MUSIC = {"midi": ("tuning-output",)}
+"""The settings of the music that are about a kind of file."""
+
+FOLDERS = {"stems": "stems", "split": "voices"}
+"""The options that make a folder of files, one for each voice, and its name."""
+
+_SEVERAL = {*FOLDERS, "subtitles"}
 """The options that make files beside the first; all are then taken away as a zip file."""
 
 
 class FileOptions(Settings, frozen=True):
-    """How to make files: which part of the piece, how often, and how the disc is drawn.
+    """How to make files: which part of the piece, how often, in what parts, how the disc is drawn.
 
     Attributes
     ----------
@@ -95,9 +105,37 @@ class FileOptions(Settings, frozen=True):
         Empty: the lamps as they are, without enlargement.
     loop : Times played
         Empty: once, and animations again and again. 0: again and again; sound then begins with the
-        ringing of its end, so that no seam is heard.
+        ringing of its end, so that no seam is heard, and .wav and .flac have loop points.
     stems : A file for each voice too
         In one zip file. Together they make up the mix.
+    stems_as : Voices' files
+        What they are made with.
+
+        - wet: with reverberation and chorus
+        - dry: without
+        - both: each voice twice
+    split : A file for each voice too
+        In one zip file.
+    tracks
+        What gets a track of its own.
+
+        - voices: each voice
+        - apart: each channel, and each drum
+        - one: nothing; all in a single track (format 0)
+    lyrics : Message as lyrics
+        Where music software shows the characters.
+
+        - first: on the first track, when they are read
+        - melody: at the notes of the first voice with pitches
+        - both: at both places
+    mixer
+        What sets up the instrument that plays the file.
+
+        - usual: programs, volumes and pans
+        - full: also a General MIDI reset and all other settings
+        - none: nothing, for tracks that have their own sounds
+    only_notes
+        Leaves out everything but the notes and the tempo.
     subtitles : Subtitle files too
         The message as .srt and .vtt, in one zip file with the clip.
     silent : Without sound
@@ -120,6 +158,12 @@ class FileOptions(Settings, frozen=True):
     size: Literal["landscape", "portrait", "square", "720p", "1440p", "2160p"] | None = None
     loop: Annotated[int, control(step=1, ge=0, le=65535)] | None = None
     stems: bool = False
+    stems_as: Literal["wet", "dry", "both"] = "wet"
+    split: bool = False
+    tracks: Literal["voices", "apart", "one"] = "voices"
+    lyrics: Literal["first", "melody", "both"] = "first"
+    mixer: Literal["usual", "full", "none"] = "usual"
+    only_notes: bool = False
     subtitles: bool = False
     silent: bool = False
     worksheet: bool = False
@@ -132,14 +176,16 @@ class FileOptions(Settings, frozen=True):
         """Those that a download takes, if they are given."""
         out = {}
         for name in OPTIONS.get(what, ()):
-            value = getattr(self, "from_" if name == "from" else name)
+            attribute = "from_" if name == "from" else name.replace("-", "_")
+            value = getattr(self, attribute)
             if what == "score" and name == "paper":
                 # pictures of several pages would be several files
                 value = value if suffix == ".pdf" else {".png": "roll"}.get(suffix)
             fits = what != "draw" or {"paper": suffix == ".pdf", "kerf": suffix != ".png"}.get(
                 name, True
             )
-            if value not in (None, False, "front", "title") and fits:
+            fits &= name != "stems-as" or self.stems
+            if fits and value not in (None, getattr(NO_OPTIONS, attribute)):
                 out[name] = value
         return out
 
@@ -149,8 +195,6 @@ class FileOptions(Settings, frozen=True):
 
 
 NO_OPTIONS = FileOptions()
-STEMS = "stems"
-"""The folder of the voices' files."""
 
 
 def _offered() -> dict[str, dict[str, str]]:
@@ -176,6 +220,8 @@ def downloads() -> list[dict[str, Any]]:
         row = {"what": what, "label": label, "help": help, "suffixes": list(suffixes), "calm": calm}
         row["settings"] = _SETTINGS.get(what, ())
         row["options"] = OPTIONS.get(what, ())
+        row["more"] = _MORE
+        row["music"] = _MUSIC.get(what, ())
         row["costs"] = {x: COSTS[what, x] for x in suffixes if (what, x) in COSTS}
         row["caution"] = SAFETY if what in ("draw", EVERYTHING) else ""
         out.append(row)
@@ -217,8 +263,7 @@ def command_for(
     if what == "draw":
         presets = ()
     more = options.given(what, suffix)
-    if "stems" in more:
-        more["stems"] = STEMS
+    more |= {name: folder for name, folder in FOLDERS.items() if name in more}
     line = command(what, disc, presets, settings, output, calm, more)
     if len(line) > LONGEST_COMMAND:
         project = f"{safe_name(document.name)}{ENDING}"

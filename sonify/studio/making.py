@@ -12,7 +12,7 @@ import msgspec
 from sonify.errors import Caution
 from sonify.export.file_formats import MOVING, run
 from sonify.studio.document import Document
-from sonify.studio.downloads import EVERYTHING, NO_OPTIONS, STEMS, FileOptions, file_name
+from sonify.studio.downloads import EVERYTHING, FOLDERS, NO_OPTIONS, FileOptions, file_name
 
 __all__ = ["drawn", "loudness_of", "write_download", "write_everything"]
 
@@ -53,7 +53,7 @@ def write_download(
             given["calm"] = True
         outcome = run(show_of(document, audible_only=True), path, what, given)
         if options.several(what):
-            beside = outcome.beside if what in MOVING else sorted((folder / STEMS).iterdir())
+            beside = outcome.beside if what in MOVING else _of_voices(given)
             path = _zipped(folder / file_name(document, what, suffix, options), path, *beside)
         if what in MOVING:
             over = "It flashes more than WCAG 2.2 SC 2.3.1 allows" * outcome.flashing.over
@@ -70,9 +70,12 @@ def _written_with(given: dict[str, Any], folder: Path) -> dict[str, Any]:
     out = {names.get(k, k): v for k, v in given.items() if k != "silent"}
     if "silent" in given:
         out["sound"] = False
-    if "stems" in given:
-        out["stems"] = str(folder / STEMS)
-    return out
+    return out | {k: str(folder / name) for k, name in FOLDERS.items() if k in given}
+
+
+def _of_voices(given: dict[str, Any]) -> list[Path]:
+    """The files for single voices that were made with some options."""
+    return sorted(f for k in FOLDERS if k in given for f in Path(given[k]).iterdir())
 
 
 def _zip(path: Path, files: dict[str, bytes]) -> None:

@@ -10,10 +10,11 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import msgspec
 import pytest
 
 from sonify.cli.command_line import command_line
-from sonify.settings import convert
+from sonify.settings import convert, merge
 from sonify.studio.document import Document, starting
 from sonify.studio.downloads import FileOptions, command_for, downloads
 from sonify.studio.drafts import draft_of
@@ -108,6 +109,11 @@ def test_drafts_of_sound_and_texts(document: Document) -> None:
 
 
 OPTIONED: list[tuple[str, str, dict[str, Any]]] = [
+    ("midi", ".mid", {"tracks": "apart", "lyrics": "melody", "mixer": "full"}),
+    ("midi", ".mid", {"tracks": "one", "lyrics": "both", "mixer": "none"}),
+    ("midi", ".mid", {"only-notes": True, "split": True}),
+    ("sound", ".wav", {"to": 2.0, "loop": 0, "stems": True, "stems-as": "both"}),
+    ("sound", ".flac", {"to": 2.0, "stems-as": "dry"}),  # counts only with stems
     ("sound", ".wav", {"from": 1.2345, "to": 3.75, "loop": 2}),
     ("sound", ".flac", {"from": 0.5, "to": 2.0, "stems": True}),
     ("lights", ".gif", {"from": 2.0, "to": 4.0, "loop": 3}),
@@ -146,6 +152,20 @@ def test_the_command_makes_the_same_files_with_options(
         for name in pack.namelist():
             assert pack.read(name) == (tmp_path / name).read_bytes(), name
     assert [p.name for p in (tmp_path / "page").iterdir() if p.is_file()] == [made.name]
+
+
+@pytest.mark.parametrize("way", ["one-channel", "mpe", "mts"])
+def test_the_command_makes_the_same_file_with_another_tuning(
+    document: Document, way: str, tmp_path: Path, run: Callable[..., Any],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:  # fmt: skip
+    scale = {"ratios": ["1/1", "9/8", "5/4", "4/3", "3/2", "5/3", "15/8"]}
+    setup = merge(document.setup, {"music": {"scale": scale, "tuning-output": way}})
+    setup["music"]["voice"] = setup["music"]["voice"][:2]  # as many zones as MPE has
+    test_the_command_makes_the_same_files_with_options(
+        msgspec.structs.replace(document, setup=setup), "midi", ".mid", {"split": True}, tmp_path,
+        run, monkeypatch,
+    )  # fmt: skip
 
 
 def test_every_option_belongs_to_a_command() -> None:

@@ -112,6 +112,7 @@ export function filesPanel(room, store, tables, solo, sound) {
     if (what === EVERYTHING) return true;
     if (!rows.get(what).options.includes(key)) return false;
     if (key === "paper" && what !== "explain") return suffix === ".pdf";
+    if (key === "stems-as") return Boolean(own.stems);
     return key !== "kerf" || suffix !== ".png";
   }
 
@@ -131,6 +132,12 @@ export function filesPanel(room, store, tables, solo, sound) {
     const list = every ? chosen() : [[what, suffix]];
     const [time, bytes] = store.show ? costOf(list) : [0, 0];
     const drawn = tables.sections.drawn.filter((f) => f.key !== "from" && f.key !== "to" && takes(f.key) && !(part() && f.key === "rows"));
+    const [few, more] = [drawn.filter((f) => !row.more.includes(f.key)), drawn.filter((f) => row.more.includes(f.key))];
+    const ofMusic = tables.sections.music.filter((f) => row.music.includes(f.key));
+    const given = (key, v) => {
+      put(own, key, v);
+      change();
+    };
     return [
       h("div.kinds", { role: "radiogroup", "aria-label": "What to make" }, tables.downloads.map((one) => h("label.kind", { "data-what": one.what },
         h("input", { type: "radio", name: "what", value: one.what, checked: one === row, onchange: () => choose(one.what) }), h("span", {}, h("strong", {}, one.label))))),
@@ -146,10 +153,9 @@ export function filesPanel(room, store, tables, solo, sound) {
         (takes("from") || takes("rows")) && Array.isArray(sound.loop) && check("range", "only the part that repeats",
           { checked: range, onchange: (e) => { range = e.target.checked; change(); } }),
         solo.size > 0 && h("p.note.care", {}, "Only the voices on solo are in the files."),
-        drawn.length > 0 && h("div.sub", {}, settings(drawn, "drawn", own, (key, v) => {
-          put(own, key, v);
-          change();
-        })),
+        few.length > 0 && h("div.sub", {}, settings(few, "drawn", own, given)),
+        more.length + ofMusic.length > 0 && h("details.more", { key: "more" }, h("summary", {}, "More"), h("div.sub", {},
+          settings(ofMusic, "file", store.setup.music, (key, v) => store.set(`setup.music.${key}`, v)), settings(more, "drawn", own, given))),
         h("div", { hidden: !shows(), ref: mount(draft.element) }),
         row.settings.map((name) => h("details.more", { key: name }, h("summary", {}, `Settings of the ${words(name)}`),
           h("div.sub", {}, settings(tables.sections[name], name, store.setup[name], (key, v) => store.set(`setup.${name}.${key}`, v))))),
