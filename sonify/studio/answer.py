@@ -23,8 +23,11 @@ from sonify.studio.packing import pack
 
 if TYPE_CHECKING:
     from sonify.disc.disc import Disc
+    from sonify.disc_player.profile import Player
+    from sonify.light.look import Look
     from sonify.music.notes import Part
     from sonify.performance import Performance
+    from sonify.performance_settings import Setup
 
 __all__ = ["answer", "arrays_of", "facts", "midi_answer", "turning"]
 
@@ -41,7 +44,33 @@ def answer(document: Document) -> bytes:
         Whatever is wrong in the document, with its place.
     """
     show = show_of(document)
-    return pack({**facts(show), "flashKey": flash_key(document)}, arrays_of(show))
+    own = {"flashKey": flash_key(document), "equals": presets_equal_to(show.setup)}
+    return pack({**facts(show), **own}, arrays_of(show))
+
+
+def presets_equal_to(setup: Setup) -> dict[str, str | None]:
+    """The names of the player and the look that ship with the same settings; the look that is the
+    default has an empty name."""
+    from sonify.light.look import Look
+
+    players, looks = _shipped_sections()
+    return {
+        "player": next((name for name, x in players if x == setup.player), None),
+        "look": next((name for name, x in [("", Look()), *looks] if x == setup.light), None),
+    }
+
+
+@lru_cache(maxsize=1)
+def _shipped_sections() -> tuple[list[tuple[str, Player]], list[tuple[str, Look]]]:
+    """The players and looks that ship, with their settings."""
+    from sonify.performance_settings import load_setup
+    from sonify.presets import shipped
+
+    made = [
+        (s.kind, s.name, load_setup((s.name,))) for s in shipped() if s.kind in ("player", "look")
+    ]
+    players = [(name, setup.player) for kind, name, setup in made if kind == "player"]
+    return players, [(name, setup.light) for kind, name, setup in made if kind == "look"]
 
 
 def midi_answer(document: Document) -> bytes:

@@ -138,3 +138,22 @@ def test_a_long_disc_is_measured_by_its_first_rows(studio: Any) -> None:
     found = studio.post("/api/measures", document).json
     assert {m["name"] for m in found} == set(MUSIC)
     assert all(len(m["like"]) == len(MUSIC) - 1 for m in found)
+
+
+def test_player_and_look_are_named_by_their_settings(page: Page) -> None:
+    def named(kind: str, name: str) -> None:
+        page.until(f"document.querySelector('#preset-{kind}').selectedOptions[0].text === '{name}'")
+
+    page.page.click("#tab-lamps")
+    named("look", "usual")
+    page.page.select_option("#preset-look", "glacier")
+    named("look", "glacier")
+    page.js("studio.store.set('setup.light.glow', 0.9)")
+    named("look", "your own")
+    page.page.select_option("#preset-look", label="usual")
+    named("look", "usual")
+    assert page.document["presets"] == ["music-box"]
+    page.page.click("#tab-machine")
+    named("player", "usual")
+    page.js("studio.store.set('setup.player.rpm', 11.5)")
+    named("player", "your own")

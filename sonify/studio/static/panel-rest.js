@@ -3,13 +3,14 @@
 import { settings } from "./settings.js";
 import { area, chooser, fold, h, labelled } from "./view.js";
 
-function presetPicker(kind, label, help, store, tables, music) {
-  const rows = tables.presets.filter((p) => p.kind === kind);
-  const now = store.document.presets.find((n) => rows.some((r) => r.name === n)) ?? "";
-  const id = `preset-${kind}`;
-  return labelled(id, label, chooser(id, [{ name: "", label: "custom" }, ...rows], now, (v) => {
+/** Chooses one of the presets of a kind; `plain` is the choice of none, with what it does. */
+function presetPicker(kind, label, help, store, tables, music, plain = []) {
+  const rows = [...plain, ...tables.presets.filter((p) => p.kind === kind)];
+  const now = store.show?.equals[kind] ?? null;
+  const own = now === null ? [{ name: "own", label: "your own" }] : [];
+  return labelled(`preset-${kind}`, label, chooser(`preset-${kind}`, [...own, ...rows], now ?? "own", (v) => {
     if (v) music.lay(v);
-    else document.getElementById(id).value = now; // "custom" can't be chosen
+    else plain[0].give();
   }), h("p.help", {}, help));
 }
 
@@ -34,15 +35,20 @@ export function lampsPanel(room, store, tables, music) {
   const look = tables.sections.light;
   const matrix = (key, v) => store.set(`setup.player.matrix.${key}`, v);
   const light = (key, v) => store.set(`setup.light.${key}`, v);
-  return { sync: area(room, () => {
+  const plain = { name: "", label: "usual", about: "warm round lamps on near black", give: () => store.change("look", (d) => {
+    delete d.setup.light;
+    d.presets = d.presets.filter((n) => tables.presets.find((p) => p.name === n)?.kind !== "look");
+  }) };
+  const sync = area(room, () => {
     const { player, light: now } = store.setup;
     return [
       h("div.field", { "data-place": "player.matrix.fill" }, h("label", { htmlFor: "fill" }, fill.label),
         chooser("fill", tables.fills, player?.matrix?.fill ?? "fitted", (v) => matrix("fill", v)), h("p.help", {}, fill.help)),
       settings(rows.filter((f) => f !== fill), "player.matrix", player?.matrix, matrix),
-      presetPicker("look", "Look", "A look preset to start from.", store, tables, music),
+      presetPicker("look", "Look", "A look preset to start from.", store, tables, music, [plain]),
       settings(look.filter((f) => first.has(f.key)), "light", now, light),
       fold("More of the look", settings(look.filter((f) => !first.has(f.key)), "light", now, light)),
     ];
-  }) };
+  });
+  return { sync, setShow: sync };
 }

@@ -128,7 +128,7 @@ export function presetList(store, tables, lay, preview, redraw) {
       h("small", {}, m && `${m.density.toFixed(1)} notes/s · ${m.key || "drums only"} · letters ${Math.round(m.letters * 100)} %`)),
       h("div.marks", {},
         h("button.icon.favourite", { type: "button", "aria-pressed": favourites.has(name), "aria-label": `Favourite: ${words(name)}`,
-          title: "Favourite", onclick: () => favour(name) }, "★"),
+          title: "Favourite", onclick: () => favour(name) }, favourites.has(name) ? "★" : "☆"),
         h("button.icon.like", { type: "button", "aria-label": `More like ${words(name)}`, title: "More like this", onclick: () => neighbours(name) }, "≈")));
   }
 
