@@ -21,7 +21,7 @@ from sonify.atomic import cannot_write, make_folder, write_data
 from sonify.cli.batch_job import Made, make, stop
 from sonify.cli.batch_list import Job, digest, jobs_of
 from sonify.cli.common import plain, with_options
-from sonify.cli.usual import SCHEMA, say, told_json
+from sonify.cli.usual import SCHEMA, config_presets, say, told_json
 from sonify.errors import OutputError, plural
 
 __all__ = ["batch"]
@@ -178,9 +178,10 @@ def _held(folder: Path, asked: dict[str, dict[str, Any]]) -> dict[str, dict[str,
 
 def _asked(job: Job, home: Path) -> dict[str, Any]:
     """What the files of a job depend on."""
+    own = {path: digest(home / path) for path in config_presets() if os.path.isfile(home / path)}
     return {
         "schema": SCHEMA, "output": job.output, "command": job.command, "version": __version__,
-        "inputs": job.inputs(home),
+        "inputs": job.inputs(home) | own,
     }  # fmt: skip
 
 
