@@ -240,13 +240,16 @@ def draw(
     return data
 
 
-def compare(show: Performance, what: str | Path, **options: Any) -> Comparison | Survey:
+def compare(
+    show: Performance | Disc | str | Path, what: str | Path, **options: Any
+) -> Comparison | Survey:
     """Compare a performance with what a real player did, or a disc with the one that was cut.
 
     Parameters
     ----------
-    show : Performance
-        The disc, with the player and the presets that it was played with.
+    show : Performance, Disc, str or Path
+        The disc, with the player and the presets that it was played with; a disc or its name alone
+        is played with the usual ones.
     what : str or Path
         A recording (MIDI file or detector log), or a photograph, drawing, grid or disc file.
     **options
@@ -259,9 +262,8 @@ def compare(show: Performance, what: str | Path, **options: Any) -> Comparison |
 
     Examples
     --------
-    >>> from sonify import perform
-    >>> compare(perform("cairn-small"), "cairn-small").faults
-    []
+    >>> compare("cairn-small", "cairn-small")
+    <Survey of 'cairn-small' by cairn-small.toml: 0 faults>
     """
     from sonify.load import load_disc
     from sonify.recover import diagnosis
@@ -269,6 +271,10 @@ def compare(show: Performance, what: str | Path, **options: Any) -> Comparison |
     from sonify.recover.sources.source import kind_of
     from sonify.recover.survey import survey
 
+    if isinstance(show, (Disc, str, Path)):
+        from sonify.performance import perform
+
+        show = perform(show)
     path = find_disc(str(what))
     given = ReadOptions(sample_rate=options.get("sample_rate"))
     kind = "disc" if path.suffix.casefold() == ".toml" else kind_of(path, given)

@@ -116,13 +116,24 @@ def page(show: Performance, target: Target) -> Path | None:
 
 
 def shown(one: Any) -> dict[str, Any]:
-    """What a notebook shows of a disc, a performance or a sound, by media type."""
+    """What a notebook shows of a disc, a performance, a sound or a report, by media type."""
+    from sonify.recover.diagnosis.report_picture import draw_report
+    from sonify.recover.diagnosis.result import Comparison
+    from sonify.recover.search.find import Found
+    from sonify.recover.survey.report import draw_survey as drawn
+    from sonify.recover.survey.survey import Survey
+
     out = {"text/plain": repr(one)}
     if isinstance(one, Disc):
         svg = draw(one).decode().split("?>", 1)[1]
         out["text/html"] = f'<div style="max-width:24em;background:#fff">{_fluid(svg)}</div>'
     elif isinstance(one, Sound):
         out["text/html"] = f'<audio controls src="{_wav(one)}"></audio>'
+    elif isinstance(one, Found):
+        out["text/html"] = shown(one.disc)["text/html"]
+    elif isinstance(one, (Comparison, Survey)):
+        data = _url("image/png", draw_report(one) if isinstance(one, Comparison) else drawn(one))
+        out["text/html"] = f'<img style="max-width:100%" alt="report" src="{data}">'
     else:
         import html
         import io
@@ -145,7 +156,6 @@ def _fluid(svg: str) -> str:
 
 def _wav(sound: Sound) -> str:
     """Sound as a data URL of 16-bit PCM."""
-    import base64
     import io
     import wave
 
@@ -155,4 +165,11 @@ def _wav(sound: Sound) -> str:
         out.setsampwidth(2)
         out.setframerate(sound.rate)
         out.writeframes((np.clip(sound.samples, -1, 1) * 32767).astype("<i2").tobytes())
-    return f"data:audio/wav;base64,{base64.b64encode(buffer.getvalue()).decode()}"
+    return _url("audio/wav", buffer.getvalue())
+
+
+def _url(kind: str, data: bytes) -> str:
+    """A file as a data URL (RFC 2397)."""
+    import base64
+
+    return f"data:{kind};base64,{base64.b64encode(data).decode()}"

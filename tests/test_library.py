@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import dataclasses
 import doctest
 import importlib
 import io
@@ -13,6 +14,7 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+from PIL import Image
 
 import sonify
 
@@ -181,6 +183,27 @@ def test_notebooks_show_the_disc_and_play_the_show(show):
     assert (rate, len(samples)) == (sound.rate, len(sound.samples))
     for one in (show, show.disc, sound):
         assert len(repr(one)) < 100
+
+
+def test_notebooks_show_what_was_found_and_compared(tmp_path):
+    disc = sonify.encode("HAIL ON THE SADDLE", name="hail")
+    sonify.draw(disc, tmp_path / "hail.svg")
+    grid = disc.grid.copy()
+    grid[0, 3] ^= 1
+    sonify.save_disc(dataclasses.replace(disc, grid=grid), tmp_path / "cut.toml")
+    found = sonify.read(tmp_path / "hail.svg")
+    assert "<svg" in found._repr_mimebundle_()["text/html"]
+    survey = sonify.compare(disc, tmp_path / "cut.toml")
+    assert "1 fault" in repr(survey)
+    take = sonify.perform("cairn-small").save(tmp_path / "take.mid")
+    compared = sonify.compare("cairn-small", take)
+    for one in (survey, compared):
+        data = re.search(r"base64,([^\"]+)", one._repr_mimebundle_()["text/html"])[1]
+        with Image.open(io.BytesIO(base64.b64decode(data))) as picture:
+            assert min(picture.size) > 100
+    composed = sonify.compose("FOG AT NOON", "music-box", effort=50)
+    for one in (found, found.sighting, survey, compared, composed):
+        assert len(repr(one)) < 160
 
 
 def test_schemas_hold_for_what_ships_and_what_is_written(show, tmp_path):

@@ -221,6 +221,9 @@ class Composed:
     all_ways: bool
     stopped: bool
 
+    def __repr__(self) -> str:
+        return f"<Composed {self.after!r}: score {self.score_before:.3f}, now {self.score:.3f}>"
+
 
 def compose(choices: Choices, judge: Judge, seed: int = 1) -> Composed:
     """Search for the best disc.

@@ -5,8 +5,10 @@ from __future__ import annotations
 from typing import Any
 
 import msgspec
+import numpy as np
 
 from sonify.disc.code.code import Code
+from sonify.disc.code.encoding import encode_grid
 from sonify.disc.disc import Disc, grid_to_strings
 from sonify.disc.layout import Layout
 from sonify.disc.sizes import Geometry
@@ -54,13 +56,24 @@ def disc_from_table(data: dict[str, Any], *, name: str = "disc", file: object = 
         raise e.at(file) from None
 
 
+def _says_its_message(disc: Disc) -> bool:
+    """Whether the message that the disc was made from makes its bits, which may be others now."""
+    text, code = disc.given_message, disc.code
+    if text is None or code is None:
+        return False
+    try:
+        return np.array_equal(encode_grid(text, code, disc.positions), disc.grid)
+    except InputError:
+        return False
+
+
 def disc_to_toml(disc: Disc) -> str:
     """The disc file of a disc, as text. Reading it back gives the same disc."""
     import tomli_w
 
     data: dict[str, Any] = {"title": disc.title, "credits": list(disc.credits)}
     data = {key: value for key, value in data.items() if value}
-    if disc.given_message is not None:
+    if _says_its_message(disc):
         data["message"] = disc.given_message
     else:
         data["bits"] = grid_to_strings(disc.grid)

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from sonify.disc.code.code import Code
 from sonify.disc.layout import MAX_BITS
 from sonify.disc.sizes import Geometry
-from sonify.errors import Caution, InputError
+from sonify.errors import Caution, InputError, plural
 
 __all__ = ["THRESHOLD", "Sighting"]
 
@@ -62,6 +62,10 @@ class Sighting:
     title: str = ""
     cautions: tuple[Caution, ...] = ()
     facts: dict[str, Any] = field(default_factory=dict)
+
+    def __repr__(self) -> str:
+        rows, unknown = plural(self.rows, "row"), int((self.holes < 0).sum())
+        return f"<Sighting in a {self.kind}: {rows} of {self.positions}, {unknown} bits unknown>"
 
     @property
     def rows(self) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import tomllib
 
 import numpy as np
@@ -175,3 +176,16 @@ def test_ten_million_positions_have_a_disc_and_more_than_the_most_are_refused():
     assert Disc.from_bits(grid, layout=Layout(positions=1000)).grid.size == 10_000_000
     with pytest.raises(InputError, match="120,000,002 positions are too many"):
         Disc.from_message("A" * 8_600_000, layout=Layout(positions=60_000_001))
+
+
+def test_bits_that_are_no_longer_the_message_are_kept(tmp_path):
+    disc = sonify.encode("HAIL ON THE SADDLE")
+    grid = disc.grid.copy()
+    grid[0, 3] ^= 1
+    for changed in (
+        dataclasses.replace(disc, grid=grid),
+        dataclasses.replace(disc, code=None),
+        dataclasses.replace(disc, code=sonify.Code(bit_order="low-first")),
+    ):
+        sonify.save_disc(changed, tmp_path / "a.toml")
+        assert sonify.load_disc(tmp_path / "a.toml") == changed

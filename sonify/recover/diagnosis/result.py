@@ -5,12 +5,15 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
+import sonify.hooks as hooks
 from sonify.disc.code.decoding import Decoding
 from sonify.disc.disc import Disc
+from sonify.errors import plural
 from sonify.performance import Performance
 from sonify.recover.diagnosis.causes import Finding
 from sonify.recover.diagnosis.listening import Listening
@@ -98,6 +101,15 @@ class Comparison:
     listening: Listening | None
     cautions: tuple[str, ...]
     fit: float
+
+    def __repr__(self) -> str:
+        errors = plural(len(self.errors), "wrong bit")
+        names = [f"{f.cause.name} {f.probability:.2f}" for f in self.causes[:2]]
+        told = ", ".join([errors, *names])
+        return f"<Comparison of '{self.show.disc.name}' with {self.path.name}: {told}>"
+
+    def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:
+        return hooks.shown(self)
 
     @property
     def kind(self) -> str:

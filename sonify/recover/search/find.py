@@ -8,11 +8,13 @@ wins.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import msgspec
 import numpy as np
 from numpy.typing import NDArray
 
+import sonify.hooks as hooks
 from sonify.disc.disc import Disc
 from sonify.disc.layout import Layout
 from sonify.errors import Caution
@@ -62,6 +64,12 @@ class Found:
     candidates: tuple[Candidate, ...]
     cautions: tuple[Caution, ...]
     threshold: float = THRESHOLD
+
+    def __repr__(self) -> str:
+        return f"<Found {self.disc!r} in a {self.sighting.kind}>"
+
+    def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:
+        return hooks.shown(self)
 
     def read_as(self, candidate: Candidate) -> Disc:
         """The disc, read in one of the ways that were found."""

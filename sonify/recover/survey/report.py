@@ -100,10 +100,10 @@ def survey_facts(s: Survey) -> dict[str, Any]:
 
 def write_survey(s: Survey, path: str | Path) -> Path:
     """Write the picture with marks (.png) or the facts (.json)."""
-    return written(s, {".png": _picture, ".json": lambda s: as_json(survey_facts(s))}, path)
+    return written(s, {".png": draw_survey, ".json": lambda s: as_json(survey_facts(s))}, path)
 
 
-def _picture(s: Survey) -> bytes:
+def draw_survey(s: Survey) -> bytes:
     """The photograph, or the holes that were seen, with a mark at each fault, as a PNG."""
     from matplotlib.figure import Figure
     from matplotlib.patheffects import withStroke

@@ -5,9 +5,11 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
+import sonify.hooks as hooks
 from sonify.disc.disc import Disc
 from sonify.errors import plural
 from sonify.extras import require
@@ -114,6 +116,13 @@ class Survey:
     read: Disc
     scatter_mm: float
     cautions: tuple[str, ...]
+
+    def __repr__(self) -> str:
+        faults = plural(len(self.faults), "fault")
+        return f"<Survey of '{self.show.disc.name}' by {self.path.name}: {faults}>"
+
+    def _repr_mimebundle_(self, include: Any = None, exclude: Any = None) -> dict[str, Any]:
+        return hooks.shown(self)
 
 
 def survey(show: Performance, path: Path, what: str | Disc) -> Survey:
