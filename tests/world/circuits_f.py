@@ -57,8 +57,8 @@ def threshold_outside(rig: Rig, size: float, rng: Rng) -> None:
 
 def threshold_off(rig: Rig, size: float, rng: Rng) -> None:
     """A trimmer so near to a level that its noise and the holes' own depths cross it: 16 % of the
-    step (errors are rare) down to 2 %."""
-    near = between(1 - size, 0.02, 0.16)
+    step (errors are rare) down to 0.5 %."""
+    near = between(1 - size, 0.005, 0.16)
     rig.data.threshold = near if rng.random() < 0.6 else 1 - near
     rig.data.hysteresis = min(rig.data.hysteresis, near)
 
