@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import importlib
 import importlib.util
+import os
+import sys
 from typing import TYPE_CHECKING
 
 from sonify.errors import OutputError
@@ -10,7 +13,7 @@ from sonify.errors import OutputError
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-__all__ = ["EXTRAS", "NotInstalled", "extra_of", "require"]
+__all__ = ["EXTRAS", "NotInstalled", "extra_of", "load_ezdxf", "require"]
 
 EXTRAS: dict[str, tuple[str, ...]] = {
     "drawing": ("ezdxf", "fpdf", "fontTools"),
@@ -54,3 +57,28 @@ def extra_of(error: ModuleNotFoundError) -> NotInstalled | None:
     name = (error.name or "").partition(".")[0]
     extra = next((e for e, names in EXTRAS.items() if name in names), None)
     return None if extra is None else _error([name], extra)
+
+
+def load_ezdxf() -> None:
+    """Import ezdxf without a list of the system's fonts.
+
+    It would keep that list in the user's folder for caches; no drawing here has text in a font.
+    """
+    if "ezdxf" in sys.modules:
+        return
+    import tempfile
+    from pathlib import Path
+
+    key = "XDG_CACHE_HOME"
+    usual = os.environ.get(key)
+    with tempfile.TemporaryDirectory() as folder:
+        fonts = Path(folder, "ezdxf", "font_manager_cache.json")
+        fonts.parent.mkdir()
+        fonts.write_text('{"version": 2, "font-faces": []}')
+        os.environ[key] = folder
+        try:
+            importlib.import_module("ezdxf")
+        finally:
+            del os.environ[key]
+            if usual is not None:
+                os.environ[key] = usual

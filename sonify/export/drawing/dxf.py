@@ -7,6 +7,7 @@ import logging
 from typing import Literal
 
 from sonify.export.drawing.drawing import GROUPS, Drawing
+from sonify.extras import load_ezdxf
 from sonify.progress import report
 
 __all__ = ["dxf"]
@@ -14,6 +15,7 @@ __all__ = ["dxf"]
 
 def dxf(drawing: Drawing, dxf_version: Literal["r2010", "r12"] = "r2010") -> bytes:
     """The drawing as a DXF document. R12 is for old programs; it does not tell its units."""
+    load_ezdxf()
     from ezdxf import units
     from ezdxf._options import options
     from ezdxf.filemanagement import new

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
+from sonify.extras import load_ezdxf
 from sonify.input_file import input_file
 from sonify.recover.sources.drawing.rounds import Rounds, rounds_of
 
@@ -45,6 +46,7 @@ def read_dxf(path: Path) -> Rounds:
     InputError
         Not a DXF drawing, or far too many entities.
     """
+    load_ezdxf()
     from ezdxf import recover
     from ezdxf.path import make_path
 
