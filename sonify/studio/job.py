@@ -61,12 +61,16 @@ def work(spec: dict[str, Any]) -> None:
     trusted.update(spec["trusted"])
     if spec["kind"] == "read":
         os.chdir("dropped")
-        say(**receive(Path(spec["file"]), spec["setup"], spec["hints"]))
+        with watching(tell):
+            found = receive(Path(spec["file"]), spec["setup"], spec["hints"])
+        say(**found)
         return
     if spec["kind"] == "compare":
         os.chdir("dropped")
         document = convert(spec["document"], Document)
-        say(compared=compared(Path(spec["file"]), document, spec["hints"]))
+        with watching(tell):
+            found = compared(Path(spec["file"]), document, spec["hints"])
+        say(compared=found)
         return
     document = convert(spec["document"], Document)
     if spec["kind"] == "flash":

@@ -84,17 +84,22 @@ class Jobs:
             job.asked = time.monotonic()
         return job
 
-    def start(self, spec: dict[str, Any], longest_s: float, data: bytes | None = None) -> Job:
-        """Start a job, or queue it.
+    def start(
+        self, spec: dict[str, Any], longest_s: float, data: bytes | None = None,
+        id: str | None = None,
+    ) -> Job:  # fmt: skip
+        """Start a job, or queue it; the page may give its id.
 
         Raises
         ------
         Refused
-            Too many jobs are running or waiting.
+            Too many jobs are running or waiting, or there is one with this id.
         """
         if sum(not job.ended for job in self._jobs.values()) >= MAX_GOING:
             raise Refused(429, "too many files are being made; wait for one to finish")
-        id = secrets.token_urlsafe(12)
+        id = id or secrets.token_urlsafe(12)
+        if id in self._jobs:
+            raise Refused(409, "there is a job with this id")
         folder = self._folder / id
         folder.mkdir(mode=0o700)
         (folder / "job.json").write_text(json.dumps(spec), encoding="utf-8")

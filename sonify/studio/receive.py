@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import msgspec
 
 from sonify.errors import InputError
+from sonify.progress import part, report
 from sonify.settings import Settings, convert, load_toml, to_builtins
 from sonify.studio.document import check_size, disc_table, preset_table, refuse_paths
 from sonify.studio.naming import naming
@@ -104,9 +105,12 @@ def _found(path: Path, setup: dict[str, Any], hints: Hints) -> Found:
         (str(played),),
         overlay=path.with_name(OVERLAY),
     )
-    sighting = read_source(path, options)
+    with part(0, 0.5):
+        sighting = read_source(path, options)
     check_size(sighting.holes.size)  # the search takes much longer than the reading
-    found = find_message(sighting, name=path.stem)
+    report(0.5)
+    with part(0.5, 1):
+        found = find_message(sighting, name=path.stem)
     for one in (*sighting.cautions, *found.cautions):
         warnings.warn(one, stacklevel=2)
     return found

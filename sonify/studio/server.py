@@ -100,6 +100,7 @@ class _Holes(Settings, frozen=True):
 
 class _Drop(Settings, frozen=True):
     name: str
+    id: Annotated[str, msgspec.Meta(pattern="^[A-Za-z0-9]{16}$")] | None = None
     setup: dict[str, Any] = msgspec.field(default_factory=dict)
     hints: dict[str, Any] = msgspec.field(default_factory=dict)
     document: Document | None = None
@@ -283,7 +284,12 @@ class _Server:
         file = safe_name(Path(sent.name).stem) + suffix
         kind = "read" if sent.document is None else "compare"
         spec = {**to_builtins(sent), "kind": kind, "file": file}
-        return JSONResponse(await self._result(spec, LONGEST_READ_S, data))
+        return JSONResponse(await self._result(spec, LONGEST_READ_S, data, sent.id))
+
+    async def progress(self, request: Request) -> Response:
+        """How far the reading of a file has come, under the id that the page gave it."""
+        job = self.jobs.get(request.path_params["id"])
+        return JSONResponse({"progress": None if job is None else job.progress})
 
     async def download(self, request: Request) -> Response:
         """Start a job that makes a download."""
@@ -323,12 +329,16 @@ class _Server:
         spec = {"kind": "loudness", "document": to_builtins(await _sent(request, Document))}
         return JSONResponse({"lufs": (await self._result(spec, LONGEST_FLASH_S))["loudness"]})
 
-    def _job_for(self, spec: dict[str, Any], longest_s: float, data: bytes | None = None) -> Job:
-        return self.jobs.start({**spec, "trusted": sorted(trusted)}, longest_s, data)
+    def _job_for(
+        self, spec: dict[str, Any], longest_s: float, data: bytes | None = None,
+        id: str | None = None,
+    ) -> Job:  # fmt: skip
+        return self.jobs.start({**spec, "trusted": sorted(trusted)}, longest_s, data, id)
 
     async def _result(
-        self, spec: dict[str, Any], longest_s: float, data: bytes | None = None
-    ) -> dict[str, Any]:
+        self, spec: dict[str, Any], longest_s: float, data: bytes | None = None,
+        id: str | None = None,
+    ) -> dict[str, Any]:  # fmt: skip
         """The result of a job.
 
         Raises
@@ -336,7 +346,7 @@ class _Server:
         InputError
             The job failed.
         """
-        job = self._job_for(spec, longest_s, data)
+        job = self._job_for(spec, longest_s, data, id)
         await self.jobs.done(job)
         told = dict(job.said)
         await self.jobs.drop(job)
@@ -412,6 +422,7 @@ def application(start: dict[str, Any], rights: Rights, command: Command) -> tupl
     routes = [
         *(Route(path, answer) for path, answer in asked.items()),
         *(Route(path, answer, methods=["POST"]) for path, answer in posted.items()),
+        Route("/progress/{id}", s.progress),
         Route("/jobs/{id}", s.job),
         Route("/jobs/{id}", s.cancel, methods=["DELETE"]),
         Route("/jobs/{id}/file", s.file),

@@ -165,11 +165,28 @@ def test_what_is_read_shows_that_it_goes_on_and_can_be_stopped(page: Page, tmp_p
     path.write_text("0,1\n")
     before = page.document
     page.page.route("**/api/drop", lambda route: None)  # no answer comes
+    page.page.route("**/api/progress/*", lambda route: route.fulfill(json={"progress": 0.37}))
     page.at("#file").set_input_files(path)
     going = page.page.get_by_role("progressbar", name="Reading log.csv")
     going.wait_for()
-    page.page.get_by_text("2 s of at most 60 s").wait_for()
+    page.page.get_by_text("37 %, 2 s").wait_for()
+    assert going.get_attribute("value") == "0.37"
     page.page.get_by_role("button", name="Stop", exact=True).click()
     going.wait_for(state="detached")
     assert page.page.text_content("#state") == "Stopped: log.csv"
     assert page.document == before
+
+
+def test_the_share_of_the_reading_that_is_done_is_told(tmp_path: Path) -> None:
+    from sonify.progress import watching
+    from sonify.studio.document import starting
+    from sonify.studio.receive import receive
+
+    told: list[float] = []
+    sonify.perform(sonify.load_disc("cairn-small"), ["music-box"]).save(tmp_path / "take.mid")
+    setup = starting("cairn-small", ("music-box",))["setup"]
+    with watching(told.append):
+        found = receive(tmp_path / "take.mid", setup, {})
+    assert found["seen"]["kind"] == "recording"
+    assert told == sorted(told)
+    assert 0 < told[0] < 0.5 <= told[-1] <= 1

@@ -19,6 +19,7 @@ from sonify.disc.disc import Disc
 from sonify.disc.layout import Layout
 from sonify.errors import Caution
 from sonify.log import debug
+from sonify.progress import part
 from sonify.recover.search.arrangement import Arrangement, Candidate, Wanted, arrange, space_of
 from sonify.recover.search.framed import framed_candidates
 from sonify.recover.search.plain import plain_candidates
@@ -113,9 +114,11 @@ def find_message(
         chosen = Candidate(how, sighting.code, text, float("inf"), "the source names its code")
         candidates = [chosen]
     settled = sighting.start_known and sighting.order_known and sighting.sense_known
-    for wide in (False,) if settled else (False, True):
+    widths = (False,) if settled else (False, True)
+    for n, wide in enumerate(widths):
         if chosen is None:
-            candidates = _merged(candidates, _search(bits, sighting, wanted, wide))
+            with part(n / len(widths), (n + 1) / len(widths)):
+                candidates = _merged(candidates, _search(bits, sighting, wanted, wide))
             chosen = next((c for c in candidates[:1] if _sure(c)), None)
     if chosen is None and candidates and (wanted.names_code or _ahead(candidates)):
         chosen = candidates[0]
@@ -171,11 +174,13 @@ def _search(bits: Bits, sighting: Sighting, wanted: Wanted, wide: bool) -> list[
     space = space_of(sighting, wanted, wide)
     out: list[Candidate] = []
     if wanted.framing in (None, "framed"):
-        out = framed_candidates(bits, space, wanted)
+        with part(0, 0.5):
+            out = framed_candidates(bits, space, wanted)
         if out and _sure(out[0]):
             return out
     if wanted.framing in (None, "plain"):
-        out = _merged(out, plain_candidates(bits, space, wanted))
+        with part(0.5, 1):
+            out = _merged(out, plain_candidates(bits, space, wanted))
     return out
 
 

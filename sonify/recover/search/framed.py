@@ -16,6 +16,7 @@ from sonify.disc.code.code import Code
 from sonify.disc.code.framing import FRAMINGS
 from sonify.disc.code.units import units_to_bits
 from sonify.disc.disc import Disc
+from sonify.progress import report
 from sonify.recover.search.arrangement import Arrangement, Candidate, Space, Wanted, arrange
 from sonify.recover.search.plain import codes_of, habit, judged, shares_of, ways_tried
 
@@ -86,7 +87,9 @@ def framed_candidates(bits: Bits, space: Space, wanted: Wanted) -> list[Candidat
     tried = ways_tried(space, codes)
     found = sorted(_seen(bits, space, codes), key=lambda w: (w[0], habit(w[2], w[3], space)))
     out = []
-    for wrong, known, how, code in found[:MOST_HEADS]:
+    heads = found[:MOST_HEADS]
+    for n, (wrong, known, how, code) in enumerate(heads):
+        report(n / len(heads))
         chance = sum(comb(known, k) for k in range(wrong + 1))
         lead = known - float(np.log2(chance)) - tried
         tries: list[Candidate] = []

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from sonify.disc.code.alphabets import ALPHABETS
 from sonify.disc.code.code import Code
 from sonify.disc.disc import Disc
+from sonify.progress import report
 from sonify.recover.search.arrangement import (
     Arrangement,
     Candidate,
@@ -180,7 +181,10 @@ def plain_candidates(bits: Bits, space: Space, wanted: Wanted) -> list[Candidate
     codes = codes_of(wanted)
     most = int(np.clip(4_000_000 // len(space.starts), 350, 4200))
     judge = partial(judged, bits, space, -ways_tried(space, codes))
-    out = [judge(how, code) for _, how, code in _screen(bits, space, codes, most)]
+    ways, out = _screen(bits, space, codes, most), []
+    for n, (_, how, code) in enumerate(ways):
+        report(n / len(ways))
+        out.append(judge(how, code))
     if wanted.check in (None, "crc-16"):
         out += [
             judge(c.arrangement, with_fields(c.code, check="crc-16"))

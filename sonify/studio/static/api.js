@@ -5,6 +5,8 @@ const TYPES = {
   i2: Int16Array, u2: Uint16Array, u1: Uint8Array, i1: Int8Array,
 };
 
+const PROGRESS_MS = 500; // often enough to see that it goes on (own choice)
+
 /** An error from the server, with the place of the setting it is about. */
 export class Wrong extends Error {
   constructor(text, place, status) {
@@ -57,18 +59,22 @@ export async function postPacked(path, body, signal) {
 export const getPacked = async (path) => unpack(await (await ask(path)).arrayBuffer());
 
 /** Send a file to be read: with the settings that a recording was played with, or with a document to
- * compare it with. */
-export async function dropFile(file, about, signal) {
-  const head = new TextEncoder().encode(JSON.stringify({ name: file.name, ...about }));
+ * compare it with. `going` is told the share of the work that is done, as far as that is known. */
+export async function dropFile(file, about, signal, going) {
+  const id = [...crypto.getRandomValues(new Uint8Array(16))].map((x) => (x % 36).toString(36)).join("");
+  const head = new TextEncoder().encode(JSON.stringify({ name: file.name, id, ...about }));
   const size = new DataView(new ArrayBuffer(4));
   size.setUint32(0, head.length, true);
-  const answer = await ask("api/drop", {
-    method: "POST",
-    headers: { "content-type": "application/octet-stream" },
-    body: new Blob([size, head, file]),
-    signal,
-  });
-  return answer.json();
+  const timer = setInterval(() => getJson(`api/progress/${id}`).then((x) => going(x.progress), () => {}), PROGRESS_MS);
+  try {
+    const answer = await ask("api/drop", {
+      method: "POST",
+      headers: { "content-type": "application/octet-stream" },
+      body: new Blob([size, head, file]),
+      signal,
+    });
+    return await answer.json();
+  } finally { clearInterval(timer); }
 }
 
 export const cancelJob = (id) => fetch(`api/jobs/${id}`, { method: "DELETE" }).catch(() => {});

@@ -13,8 +13,8 @@ export function comparePanel(room, store, { hints, disc, marks, sound, areas, pa
 
   const field = fileField("A recording, or the cut disc", "A MIDI recording or a detector log of the real player, with the settings "
     + "on this page; or a photograph or drawing of the cut disc, or another disc file. Choose it, or drop it while this area is open.",
-  "compare.file", "compare-file", store, "Comparing", async (one, signal) => {
-    const { compared } = await dropFile(one, { hints: hints(), document: store.document }, signal);
+  "compare.file", "compare-file", store, "Comparing", async (one, signal, going) => {
+    const { compared } = await dropFile(one, { hints: hints(), document: store.document }, signal, going);
     areas.open("compare");
     result = { ...compared, name: one.name };
     shown = keyOf(store.document);

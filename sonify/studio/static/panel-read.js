@@ -10,28 +10,28 @@ const HINTS = [ // for what a file may not tell
   ["rows", "Rows of the disc", "For a MIDI recording. Empty: detected.", 100000],
   ["sample-rate", "Samples per second", "For a log without a time column.", 10000000]];
 
-const LONGEST_S = 180; // as the server allows
-
 const share = (x) => `${(100 * x).toFixed(x > 0.999 ? 0 : 1)} %`;
 
-/** A field for a file that is sent to the server; `take(file, signal)` gives what to say at the end. */
+/** A field for a file that is sent to the server; `take(file, signal, going)` gives what to say at the end,
+ * and tells `going` the share of the work that is done. */
 export function fileField(label, help, place, id, store, doing, take, redraw) {
   let going = null;
   let name = "";
   let began = 0;
+  let done = null; // the share of the work
   let timer = 0;
   const lasted = () => Math.floor((performance.now() - began) / 1000);
   async function read(one) {
     going?.abort();
     const mine = going = new AbortController();
     document.body.dataset.reading = "";
-    [name, began] = [one.name, performance.now()];
+    [name, began, done] = [one.name, performance.now(), null];
     clearInterval(timer);
     timer = setInterval(redraw, 1000);
     work.begin(id, `${doing} ${one.name}…`, 0);
     redraw();
     try {
-      const said = await take(one, mine.signal);
+      const said = await take(one, mine.signal, (x) => { if (going === mine) done = x; });
       work.end(id);
       tell(said);
     } catch (e) {
@@ -54,7 +54,8 @@ export function fileField(label, help, place, id, store, doing, take, redraw) {
   }
   return { read, view: () => h("div.field.full", { "data-place": place }, h("label", { htmlFor: id }, label),
     h("input", { type: "file", id, "aria-describedby": `${id}-help`, onchange: (e) => e.target.files[0] && read(e.target.files[0]) }),
-    going && h("div.row", {}, h("progress", { "aria-label": `${doing} ${name}` }), h("span.fact", {}, `${lasted()} s of at most ${LONGEST_S} s`),
+    going && h("div.row", {}, h("progress", { "aria-label": `${doing} ${name}`, max: 1, value: done ?? undefined }),
+      h("span.fact", {}, `${done === null ? "" : `${Math.round(100 * done)} %, `}${lasted()} s`),
       h("button", { type: "button", onclick: () => going?.abort() }, "Stop")),
     h("p.about", { id: `${id}-help` }, help)) };
 }
@@ -70,8 +71,8 @@ export function readPanel(room, store, areas) {
 
   const field = fileField("From a file", "Choose a file or drop it anywhere on the page: a drawing, a photograph, a detector log, "
     + "a grid, a MIDI recording, a disc file, a preset file or a project file. Files stay on this computer.",
-  "disc.file", "file", store, "Reading", async (one, signal) => {
-    const next = await dropFile(one, { setup: store.setup, hints: given }, signal);
+  "disc.file", "file", store, "Reading", async (one, signal, going) => {
+    const next = await dropFile(one, { setup: store.setup, hints: given }, signal, going);
     if (next.project) store.open(next.project);
     else store.change("file", (d) => {
       if (next.setup) Object.assign(d, { setup: next.setup, presets: [], muted: [] });

@@ -183,7 +183,7 @@ class Matcher:
 
     def _notes(self, trials: Trials) -> TrialNotes:
         notes = notes_of_trials(self.music, trials, self.grid)
-        self.budget.left -= len(notes)
+        self.budget.spend(len(notes))
         return notes
 
     def _matched(self, notes: TrialNotes) -> Ints:

@@ -14,6 +14,7 @@ from sonify.music.mixing import GOLDEN, mixed
 from sonify.music.notes import DRUM_CHANNEL, needs_bends, untuned_parts
 from sonify.music.settings import Music
 from sonify.music.trials import Trials
+from sonify.progress import report
 
 __all__ = [
     "BEND_STEPS",
@@ -58,6 +59,14 @@ class Budget:
 
     left: int
     stop: int = 0
+
+    def __post_init__(self) -> None:
+        self._whole = self.left
+
+    def spend(self, notes: int) -> None:
+        """Take so many notes away, and report the share that is spent."""
+        self.left -= notes
+        report(1 - max(self.left, 0) / self._whole)
 
     @property
     def spent(self) -> bool:
