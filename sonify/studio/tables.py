@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import inspect
 from functools import lru_cache
-from typing import Any
+from typing import Any, Literal, get_args, get_origin
 
 import msgspec
 from msgspec import inspect as mi
@@ -88,6 +88,7 @@ def fields_of(kind: type[msgspec.Struct], place: str = "") -> list[dict[str, Any
     info = mi.type_info(kind)
     assert isinstance(info, mi.StructType)
     words = words_of(kind)
+    declared = {f.name: f.type for f in msgspec.structs.fields(kind)}
     out = []
     for field in info.fields:
         shape = describe(field.type)
@@ -109,11 +110,21 @@ def fields_of(kind: type[msgspec.Struct], place: str = "") -> list[dict[str, Any
         }
         if f"{place}.{key}" in CONTROLS:
             entry["control"] = CONTROLS[f"{place}.{key}"]
+        order = _literals(declared[field.name])
+        entry.get("choices", []).sort(key=lambda c: order.index(c["name"]))
         for choice in entry.get("choices", ()):
             if choices:
                 choice["about"] = choices.get(str(choice["name"]), "")
         out.append(entry)
     return out
+
+
+def _literals(kind: Any) -> list[Any]:
+    """The values of a type's literals, in the order in which they are written."""
+    inner = get_args(kind)
+    if get_origin(kind) is Literal:
+        return list(inner)
+    return [value for one in inner for value in _literals(one)]
 
 
 def _plain(value: Any) -> Any:

@@ -43,7 +43,7 @@ class Code(Settings, frozen=True):
     framing
         Marks around the message, so a reader can find its start.
 
-        - plain: none: characters only
+        - plain: no marks
         - framed: start and end marks
     check
         Extra bits that detect or repair damage.

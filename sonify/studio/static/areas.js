@@ -58,6 +58,7 @@ export class Areas {
 
   open(name, keep = true) {
     if (name === this.now) return;
+    this.panels.get(this.now)?.dispatchEvent(new Event("close"));
     this.now = name;
     for (const [other, tab] of this.tabs) {
       tab.setAttribute("aria-selected", String(other === name));

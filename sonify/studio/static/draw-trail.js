@@ -197,7 +197,8 @@ export class TrailView {
       c.fillStyle = colour("loop");
       c.fillRect(this.x(loop[0]), 0, this.x(loop[1]) - this.x(loop[0]), h);
     }
-    const x = Math.min(w, this.x(place));
+    const r = Math.max(4, h * 0.045);
+    const x = Math.max(r, Math.min(w - r, this.x(place)));
     c.strokeStyle = colour("walked");
     c.lineWidth = Math.max(2, h * 0.018);
     c.lineJoin = "round";
@@ -205,7 +206,6 @@ export class TrailView {
     this.outline(c, 0, Math.min(place, this.end));
     c.stroke();
     const y = this.height(Math.min(place, this.end));
-    const r = Math.max(4, h * 0.045);
     c.strokeStyle = colour("now-line");
     c.lineWidth = Math.max(1, h * 0.008);
     c.beginPath();

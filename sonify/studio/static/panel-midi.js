@@ -109,7 +109,7 @@ export function midiPanel(room, store, sound, { play }) {
         h("p.fact", {}, show && [`Now ${show.tempo.toFixed(1)}.`, ...show.said.map((x) => `${x[0].toUpperCase()}${x.slice(1)}.`),
           "Empty: as the player's speed gives it."].join(" "))),
       h("div.full", {}, !navigator.requestMIDIAccess ? h("p.about", {}, "This browser has no Web MIDI. The command sonify play sends to any port.")
-        : !access && [h("p.about", {}, "Play the piece on any instrument that is connected, and let a keyboard or controller start it, tap its tempo and move settings."),
+        : !access && [h("p.about.before", {}, "Play the piece on any instrument that is connected, and let a keyboard or controller start it, tap its tempo and move settings."),
           h("button.main", { type: "button", onclick: open }, "Connect MIDI")], h("p.fact", { role: "status" }, said)),
       access && h("div.full", {},
         h("p.note.care", {}, "Turn instruments down before you play: sudden loud sound can damage hearing."),

@@ -76,6 +76,7 @@ export function musicPanel(room, store, tables, preview, tell) {
   }
   const list = presetList(store, tables, lay, preview, () => sync());
   room.addEventListener("open", list.settle);
+  room.addEventListener("close", () => preview.stop());
 
   async function roll(fresh) {
     if (fresh) seed = 1 + Math.floor(Math.random() * 99999);

@@ -11,6 +11,7 @@ const ZOOM = 1.5;
 const ACCENT = 10; // the steps of Louder and Softer
 const MOST_ACCENT = 126;
 const MOST_SEMITONES = 48;
+const BELOW = 104; // px for what stands below the roll: the note at hand, and what can be done with it
 const FOLLOW_MS = 2500; // after scrolling by hand, before the roll follows the music again
 const SNAP_PX = 8;
 
@@ -46,7 +47,7 @@ export function notesPanel(panel, store, marks, sound, tell) {
         deed("Lower", "A semitone down (Down)", () => move(-1)), deed("Higher", "A semitone up (Up)", () => move(1)),
         deed("Softer", `Velocity ${ACCENT} less (−)`, () => accent(-ACCENT)), deed("Louder", `Velocity ${ACCENT} more (+)`, () => accent(ACCENT)),
         deed("Undo changes here", "Remove all changes of this note", () => restore()),
-        check("roll-only", "only in this voice", { checked: only, onchange: (e) => { only = e.target.checked; } })),
+        check("roll-only", "Only in this voice", { checked: only, onchange: (e) => { only = e.target.checked; } })),
       h("p.help", {}, "Drag over the numbers of the bars to repeat a part. Click a note, then drag it up or down, drag its bar below "
         + "for its velocity, or use the buttons. Changes stay at their hole when you choose another preset, and are in every file."),
       h("div.row.wide", {}, h("p.fact", {}, changes ? `${plural(changes, "change")} by hand` : "No changes by hand"),
@@ -65,7 +66,8 @@ export function notesPanel(panel, store, marks, sound, tell) {
   const seen = () => !panel.hidden && panel.isConnected && canvas.clientWidth > 0;
   const total = () => Math.max(sound.end, 1) * roll.perS + GUTTER;
   function layout() {
-    canvas.style.height = `${roll.height}px`;
+    const above = room.getBoundingClientRect().top - panel.getBoundingClientRect().top;
+    canvas.style.height = `${roll.height(panel.parentElement.clientHeight - above - BELOW)}px`;
     space.style.width = `${Math.max(room.clientWidth, total())}px`;
   }
   function paint() {

@@ -36,10 +36,15 @@ export function presetList(store, tables, lay, preview, redraw) {
   let chosen = null; // the preset that the list was scrolled to
   let timer = 0;
 
+  let heard = null; // what the status line says while a preset is heard
+  let before = ""; // and what it said before
   const list = () => document.querySelector(".presets");
   preview.addEventListener("change", () => {
     arrange();
-    if (preview.name) tell(`Hearing ${words(preview.name)}`, true);
+    const state = document.getElementById("state");
+    if (state.textContent !== heard) before = state.textContent;
+    if (preview.name) tell(heard = `Hearing ${words(preview.name)}`, true);
+    else if (state.textContent === heard) tell(before, true);
   });
 
   function favour(name) {

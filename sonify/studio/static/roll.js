@@ -8,7 +8,7 @@ export const GUTTER = 46; // px for the names of the pitches
 const RULER = 40; // px for the numbers of bars and rows
 const LANE = 72; // px for the velocities
 const ROW = 7; // px of a semitone, if all fit
-const MOST = 460; // px of height at most, before the velocities
+const [LEAST, MOST] = [200, 460]; // px of height, before the velocities
 const NAMES = 13; // px that the name of a pitch needs
 const WHITE = new Set([0, 2, 4, 5, 7, 9, 11]);
 
@@ -38,7 +38,10 @@ export class Roll {
   }
 
   get range() { return this.high - this.low + 1; }
-  get height() { return Math.min(MOST, Math.max(200, this.range * ROW)) + RULER + LANE; }
+
+  /** The height in px, so that all of it is seen at once where that leaves room for the notes. */
+  height(room) { return Math.max(LEAST, Math.min(MOST, this.range * ROW, room - RULER - LANE)) + RULER + LANE; }
+
   get grid() { return this.canvas.clientHeight - RULER - LANE; }
   get wide() { return this.canvas.clientWidth - GUTTER; }
   get step() { return this.grid / this.range; }

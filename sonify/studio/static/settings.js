@@ -52,12 +52,13 @@ function choiceBox({ f, id, value, give }) {
     const told = f.help && { "aria-describedby": `${id}-about ${id}-help` };
     return h("div", {}, chooser(id, rows, value, (v) => give(v === "" ? undefined : real(f, v)), told));
   }
-  const now = String(value);
+  const now = String(value ?? "");
+  const rows = f.optional ? [{ name: "", label: "not set" }, ...f.choices] : f.choices;
   const about = f.choices.find((c) => String(c.name) === now)?.about;
   return h("div.radios", { role: "radiogroup", id, "aria-label": f.label, "aria-describedby": f.help && `${id}-help` },
-    h("div.pills", {}, f.choices.map((c) => h("label.pill", {},
-      h("input", { type: "radio", name: id, value: c.name, checked: String(c.name) === now, onchange: () => give(c.name) }),
-      h("span", {}, words(c.name))))),
+    h("div.pills", {}, rows.map((c) => h("label.pill", {},
+      h("input", { type: "radio", name: id, value: c.name, checked: String(c.name) === now, onchange: () => give(c.name === "" ? undefined : c.name) }),
+      h("span", {}, c.label ?? words(c.name))))),
     h("p.about", { hidden: !about }, about));
 }
 

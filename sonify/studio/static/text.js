@@ -1,6 +1,9 @@
 // Names, times and sizes in words.
 
-export const words = (name) => String(name).replaceAll("-", " ");
+const TITLES = new Map(["ASCII", "ITA2", "UTF-8", "CRC-16", "Reed-Solomon", "MPE", "MTS"].map((t) => [t.toLowerCase(), t]));
+
+/** A name as it is written in files, in words. */
+export const words = (name) => TITLES.get(String(name)) ?? String(name).replaceAll("-", " ");
 
 export function clock(seconds) {
   const s = Math.max(0, seconds);
