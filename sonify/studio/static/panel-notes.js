@@ -78,13 +78,13 @@ export function notesPanel(panel, store, marks, sound, tell) {
     roll.draw();
     head(true);
   }
-  /** Put the line where the music is; follow it while it plays. */
+  /** Put the line where the music is, and follow it; `anew` after a change of the view, which stays. */
   function head(anew = false) {
     const place = sound.place();
     if (!anew && place === shown) return;
     shown = place;
     const x = roll.x(place);
-    if (sound.playing && !drag && performance.now() - scrolled > FOLLOW_MS && (x < GUTTER || x > canvas.clientWidth - 20)) {
+    if ((sound.playing || !anew) && !drag && performance.now() - scrolled > FOLLOW_MS && (x < GUTTER || x > canvas.clientWidth - 20)) {
       room.scrollLeft = place * roll.perS;
     }
     now.style.translate = `${x + roll.from * roll.perS}px 0`;
@@ -260,6 +260,12 @@ export function notesPanel(panel, store, marks, sound, tell) {
   canvas.addEventListener("pointercancel", () => drop(false));
   canvas.addEventListener("dblclick", (e) => { if (roll.part(at(e)[1]) === "notes") toggle(); });
   sound.addEventListener("loop", paint);
+  panel.addEventListener("open", () => {
+    if (!roll.show) return;
+    layout();
+    shown = null;
+    head();
+  });
   marks.follow(roll);
   marks.addEventListener("change", () => { roll.mark = marks.place; paint(); });
 
