@@ -10,7 +10,8 @@ letter o stands for the takes of tests/recover/diagnosis/faults.py, which have f
 The second fits the log odds of every sign, at its least strength and for each unit more, so that
 the causes that are really there become likeliest (a conditional logit: D. McFadden, Conditional
 logit analysis of qualitative choice behavior, 1974). It scores each generator by a table that was
-fitted on the others, and prints the table of all of them.
+fitted on the others, and prints the table of all of them. Half of the takes are taken to be
+healthy, and each fault to be as common as any other.
 """
 
 from __future__ import annotations
@@ -23,6 +24,7 @@ import warnings
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import suppress
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 from unittest import mock
@@ -32,7 +34,7 @@ import numpy as np
 from sonify.errors import InputError
 from sonify.recover.diagnosis import comparison
 from sonify.recover.diagnosis.causes import signs_in
-from sonify.recover.diagnosis.causes.odds import APART, BEHIND, ODDS, behind
+from sonify.recover.diagnosis.causes.odds import APART, LOST, ODDS, losses
 from tests.benchmarks.world import SAME_CAUSE, diagnosed, seeds
 from tests.recover.diagnosis.faults import FAULTS, judge, make
 
@@ -44,16 +46,19 @@ RIDGE = 0.3
 generators that were left out)."""
 
 
-def signs_of(judged: Callable[[Path], Any], folder: Path) -> list[tuple[str, str, float]]:
-    """The causes of which a take shows signs as it is judged: name, sign and strength."""
-    found: list[tuple[str, str, float]] = []
+def signs_of(judged: Callable[[Path], Any], folder: Path) -> Take:
+    """The causes of which a take shows signs as it is judged (name, sign and strength), what
+    tells the bits, and whether some are wrong though nothing shows."""
+    found: Take = {"signs": [], "tells": "", "hidden": False}
 
     def spy(case: Any) -> list[Any]:
-        found.extend((f.name, f.sign, float(f.strength)) for f in signs_in(case))
+        found["signs"] = [(f.name, f.sign, float(f.strength)) for f in signs_in(case)]
+        found["tells"] = case.tells
         return []
 
     with mock.patch.object(comparison, "likely_causes", spy), suppress(InputError):
-        judged(folder)
+        hidden = judged(folder)[3:4]
+        found["hidden"] = hidden == (True,) and not found["signs"]
     return found
 
 
@@ -79,7 +84,7 @@ def collect(out: Path, letters: str, span: str, part: int, parts: int) -> None:
             for letter in letters:
                 for fault, judged in takes_of(letter, seed, part, parts):
                     take = {"letter": letter, "fault": fault, "seed": seed}
-                    take["signs"] = signs_of(judged, Path(name))
+                    take |= signs_of(judged, Path(name))
                     print(json.dumps(take), file=file, flush=True)
                     for one in Path(name).iterdir():
                         one.unlink()
@@ -92,17 +97,17 @@ def named(take: Take) -> list[bool]:
 
 
 def lost_by(take: Take) -> np.ndarray:
-    """Which of its signs lose what signs in each place lose behind others."""
-    signs = [sign for _, sign, _ in take["signs"]]
-    return (behind(signs)[:, None] == np.arange(len(BEHIND))) & (behind(signs)[:, None] > 0)
+    """Which of its signs lose what."""
+    return losses([sign for _, sign, _ in take["signs"]])
 
 
 def fit(takes: list[Take]) -> Odds:
     """The likeliest odds, none of which falls with its sign's strength, and what signs behind
     others lose (Newton's method)."""
+    healthy = len({take["fault"] for take in takes} - {""})
     names = sorted({sign for take in takes for _, sign, _ in take["signs"]})
     at = {sign: k for k, sign in enumerate(names)}
-    size, columns = len(names), 2 * len(names) + len(BEHIND)
+    size, columns = len(names), 2 * len(names) + len(LOST)
     count = Counter(take["fault"] for take in takes)
     sheets = []
     for take in takes:
@@ -115,7 +120,7 @@ def fit(takes: list[Take]) -> Odds:
             row[[at[sign], size + at[sign]]] = 1.0, strength
         if not y.any():
             y[-1] = 1.0
-        sheets.append((x, y / y.sum(), 1 / count[take["fault"]]))
+        sheets.append((x, y / y.sum(), (1 if take["fault"] else healthy) / count[take["fault"]]))
     free, value = np.ones(columns, bool), np.zeros(columns)
     scale = np.mean(list(count.values()))
     for _ in range(60):
@@ -136,16 +141,46 @@ def fit(takes: list[Take]) -> Odds:
     return odds, value[2 * size :]
 
 
+def values(take: Take, fitted: Odds) -> np.ndarray:
+    """The log odds of its signs."""
+    odds, lost = fitted
+    own = np.array([np.dot(odds.get(s, (0.0, 0.0)), (1.0, k)) for _, s, k in take["signs"]])
+    return own - lost_by(take) @ lost
+
+
 def score(takes: list[Take], fitted: Odds) -> tuple[int, int]:
     """In how many takes the right cause comes first, and in two."""
-    odds, lost = fitted
     first = two = 0
     for take in takes:
-        value = np.array([np.dot(odds.get(s, (0.0, 0.0)), (1.0, k)) for _, s, k in take["signs"]])
-        value = value - lost_by(take) @ lost
-        right = np.array(named(take), bool)[np.argsort(-value, kind="stable")]
+        right = np.array(named(take), bool)[np.argsort(-values(take, fitted), kind="stable")]
         first, two = first + bool(right[:1].any()), two + bool(right[:2].any())
     return first, two
+
+
+def chances(take: Take, fitted: Odds) -> np.ndarray:
+    """The probability of the cause of each of its signs, and last that it is none of them."""
+    odds = np.append(values(take, fitted), 0.0)
+    return np.exp(odds - np.logaddexp.reduce(odds))
+
+
+BINS = (0.1, 0.3, 0.5, 0.7, 0.9, 0.99, 1.01)
+"""Bounds of the rows of the table that tells how often causes of a probability are right."""
+
+
+def reliability(takes: list[Take], tables: dict[str, Odds]) -> None:
+    """Print how often causes of a probability are right, by tables of other generators, and how
+    likely it must be that a take is faulty so that none of the healthy ones is accused."""
+    of = [(chances(t, tables[t["letter"]]), t) for t in takes]
+    share = np.concatenate([p[:-1] for p, _ in of])
+    right = np.concatenate([np.array(named(t), bool) for _, t in of])
+    for low, high in pairwise(BINS):
+        here = (share >= low) & (share < high)
+        print(
+            f"probability {low:.2f} to {min(high, 1):.2f}: {here.sum():>4} causes, "
+            f"{100 * share[here].mean():.0f} % expected, {100 * right[here].mean():.0f} % right"
+        )
+    calm = sorted(((1 - p[-1], t["letter"], t["seed"]) for p, t in of if not t["fault"]))[::-1]
+    print(f"{len(calm)} healthy takes, the most suspect: {calm[:8]}")
 
 
 def main() -> None:
@@ -157,20 +192,25 @@ def main() -> None:
         return
     lines = [line for name in sys.argv[2:] for line in Path(name).read_text().splitlines()]
     takes = [json.loads(line) for line in lines]
-    in_use = {sign: (least, more) for sign, (_, least, more) in ODDS.items()}, np.array(BEHIND)
+    in_use = {sign: (least, more) for sign, (_, least, more) in ODDS.items()}, np.array(LOST)
+    tables = {}
     for letter in sorted({take["letter"] for take in takes}):
         own = [t for t in takes if t["letter"] == letter and t["fault"]]
-        others = fit([t for t in takes if t["letter"] != letter])
+        tables[letter] = others = fit([t for t in takes if t["letter"] != letter])
         some = sum(any(named(t)) for t in own)
         print(
             f"{letter}: {len(own)} takes; fitted on the others {score(own, others)}, "
             f"table in use {score(own, in_use)}, at best {some}"
         )
+    reliability(takes, tables)
+    for tells in sorted({take["tells"] for take in takes} - {""}):
+        of = [take["hidden"] for take in takes if take["tells"] == tells]
+        print(f"{tells}: {sum(of)} of {len(of)} takes hide wrong bits")
     fitted, lost = fit(takes)
     for sign, (least, more) in fitted.items():
         place = "APART" if ODDS[sign][0] == APART else ODDS[sign][0]
         print(f'    "{sign}": ({place}, {least:.1f}, {more:.1f}),')
-    print(f"BEHIND = ({', '.join(f'{x:.1f}' for x in lost)})")
+    print(f"LOST = ({', '.join(f'{x:.1f}' for x in lost)})")
 
 
 if __name__ == "__main__":

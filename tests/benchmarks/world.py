@@ -113,9 +113,10 @@ def photograph(made: Any, folder: Path) -> tuple[str, str, list[tuple[int, int]]
     return "doubted" if doubt else "wrong", f"{grid.shape} for {made.grid.shape}; {said}", bits
 
 
-def diagnosed(made: Any, folder: Path) -> tuple[list[str], int, int, bool, str]:
+def diagnosed(made: Any, folder: Path) -> tuple[list[str], int, int, bool, bool, str]:
     """The causes found, how many bits are really wrong and how many of these were found at their
-    place, whether a wrong message was handed out as right, and what was said."""
+    place, whether nothing shows of bits that are wrong, whether these were handed out as known
+    besides, and what was said."""
     from sonify.performance import perform
     from sonify.recover.diagnosis import compare
 
@@ -130,17 +131,18 @@ def diagnosed(made: Any, folder: Path) -> tuple[list[str], int, int, bool, str]:
         volts = None if name.endswith(".wav") else getattr(made, "threshold", None)
         seen = compare(show, path, threshold=volts)
     except InputError as e:
-        return ["refused"], 0, 0, False, str(e)
+        return ["refused"], 0, 0, False, False, str(e)
     except Exception as e:  # what a person would see as a traceback counts as a failure
-        return ["crashed"], 0, 0, False, repr(e)
+        return ["crashed"], 0, 0, False, False, repr(e)
     wrong = (made.grid_read >= 0) & (made.grid_read != made.disc.grid) & (made.disc.grid >= 0)
     places = set(zip(seen.errors["row"].tolist(), seen.errors["position"].tolist(), strict=True))
     hit = sum(
         place in places for place in zip(*map(np.ndarray.tolist, wrong.nonzero()), strict=True)
     )
-    silent = not seen.causes and not len(seen.errors) and bool(wrong.any())
+    hidden = not seen.causes and not len(seen.errors) and bool(wrong[seen.bits >= 0].any())
     said = "; ".join(f"{c.name} {c.probability:.2f}" for c in seen.causes)
-    return [c.name for c in seen.causes], int(wrong.sum()), hit, silent, said
+    known = hidden and seen.sure >= SURE
+    return [c.name for c in seen.causes], int(wrong.sum()), hit, hidden, known, said
 
 
 def photos(letter: str, run: Iterator[int], keep: Path | None, say: bool) -> None:
@@ -285,16 +287,17 @@ def takes(
     every = list(run)
     with tempfile.TemporaryDirectory() as name:
         for fault in faults:
-            first = second = refused = bits = found = silent = 0
+            first = second = refused = bits = found = hidden = silent = 0
             for seed in every:
                 made = world.faulty(seed, fault) if fault else world.healthy(seed)
-                causes, wrong, hit, wrongly, said = diagnosed(made, Path(name))
+                causes, wrong, hit, hides, wrongly, said = diagnosed(made, Path(name))
                 names = SAME_CAUSE.get(fault, (fault,)) if fault else ()
                 good = bool(causes) and causes[0] in names if fault else not causes
                 first += good
                 second += good or any(c in names for c in causes[:2])
                 refused += causes == ["refused"]
-                bits, found, silent = bits + wrong, found + hit, silent + wrongly
+                bits, found = bits + wrong, found + hit
+                hidden, silent = hidden + hides, silent + wrongly
                 if not good and say:
                     print(f"  {letter} {fault or 'healthy'} {seed}: {said}", flush=True)
                 if not good and keep:
@@ -308,7 +311,8 @@ def takes(
             share = f"{100 * found / bits:.1f} %" if bits else "-"
             print(
                 f"{letter} {fault or 'healthy':<20} {len(every):>4}: {title} {first}, in two "
-                f"{second}, refused {refused}, wrong bits found {share}, silently wrong {silent}",
+                f"{second}, refused {refused}, wrong bits found {share}, wrong though nothing "
+                f"shows {hidden}, of these said to be known {silent}",
                 flush=True,
             )
 

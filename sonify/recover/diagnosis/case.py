@@ -82,6 +82,8 @@ class Case:
         Whether the recording is one of this disc by its bits.
     vague : bool
         Whether notes can't be assigned to their places.
+    tells : str
+        What tells the machine's bits: a key of `result.HIDDEN`.
     """
 
     seen: Observed
@@ -99,6 +101,7 @@ class Case:
     jumps: PhaseJumps = NO_JUMPS
     fits: bool = True
     vague: bool = False
+    tells: str = "notes"
 
     @property
     def harmed(self) -> bool:
@@ -159,6 +162,8 @@ class Case:
         if self.seen.stage is not None:
             return self.seen.stage.shown
         rows, n = self.design.rows, self.design.positions
+        if (np.sort(self.seen.alignment.seen_row) == np.arange(rows)).all():
+            return self.seen.alignment.seen_row
         heard = self.seen.under[:, None, :n]
         meant = self.design.grid[:, self.seen.alignment.places(self.design)].swapaxes(0, 1)
         wrong = ((heard >= 0) & (meant >= 0) & (heard != meant)).sum(axis=2)

@@ -31,8 +31,10 @@ TOP = 0.98
 ENOUGH = 16
 """Samples of a position from which noise can be told: a hole's edges touch four samples each."""
 
-STILL = 0.02
-"""Of the clock's swing: a channel that moves by less is stuck, whatever its converter adds."""
+STILL = 0.05
+"""Of the clock's swing: a channel that moves by less is stuck. A converter of eight bits adds four
+steps, which are this much of a swing that is a third of its range; an amplifier without light adds
+more (0.07 and above, by generators a, b, d and e)."""
 
 LITTLE = 0.15
 """Of the clock's swing, or of a limit: detectors use most of their supply (common practice, no

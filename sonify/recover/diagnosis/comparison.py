@@ -121,7 +121,8 @@ def compare(
     added = known & (design.grid == 0) & (seen.bits == 1)
     jumps = NO_JUMPS
     if isinstance(recording, LogRecording) and seen.clock is not None and not blind:
-        jumps = phase_jumps(recording, seen.clock)
+        low = seen.clock.low if seen.levels is None else seen.levels.low
+        jumps = phase_jumps(recording, seen.clock, low)
     case = Case(
         seen=seen,
         design=design,
@@ -138,6 +139,7 @@ def compare(
         jumps=jumps,
         fits=fits,
         vague=vague,
+        tells=_tells(channels, threshold),
     )
     causes = likely_causes(case)
     if not (causes or vague or case.fits):
@@ -150,6 +152,15 @@ def compare(
             file=path,
         )
     return _result(show, Path(path), found, case, causes, listening, fit)
+
+
+def _tells(channels: Channels | None, threshold: float | None) -> str:
+    """What tells the machine's bits."""
+    if channels is None:
+        return "notes"
+    if channels.data.digital:
+        return "comparator"
+    return "levels" if threshold is None else "threshold"
 
 
 def _result(
@@ -192,6 +203,7 @@ def _result(
         listening=listening,
         cautions=cautions_of(seen, design, listening, case.fits),
         fit=fit,
+        tells=case.tells,
     )
 
 

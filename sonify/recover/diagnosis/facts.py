@@ -26,6 +26,7 @@ def facts(c: Comparison) -> dict[str, Any]:
         "kind": c.kind,
         "agreement": c.agreement,
         "fit": c.fit,
+        "sure": round(c.sure, 3),
         "message": c.message,
         "message_read": c.message_read,
         "errors": [

@@ -238,9 +238,13 @@ def observe_log(
     # a doubled pulse has a sample of its own
     pulse_hole, unsure = _sampled(sampling, sums, clock, delay, used, window)
     hole = np.where(np.isfinite(level), (level < used) == low, -1).astype(np.int8)
-    if sampling == Sampling() and abs(used - middle) < MIDDLE * (levels[1] - levels[0]):
+    near = NOISY * noise / math.sqrt(max(1.0, window * clock.usual_s * log.rate))
+    if sampling != Sampling() and threshold is None:
+        # the machine's own threshold is only about there
+        own = sampling.levels(sums, clock, clock.pulse_s, delay, window)
+        unsure = unsure | (np.abs(own - used) < near)
+    elif sampling == Sampling() and abs(used - middle) < MIDDLE * (levels[1] - levels[0]):
         # a whole hole shows what a level near the threshold does not
-        near = NOISY * noise / math.sqrt(window * clock.usual_s * log.rate)
         hole = np.where(np.abs(level - used) < near, seen > 0, hole).astype(np.int8)
         own = sampling.levels(sums, clock, clock.pulse_s, delay, window)
         whole = seen[np.clip(clock.pulse_slot, 0, len(seen) - 1)] > 0

@@ -23,6 +23,7 @@ from sonify.recover.diagnosis.source import LogRecording
 from sonify.recover.signal.averages import running_mean
 from sonify.recover.signal.clock import PulseClock
 from sonify.recover.signal.levels import BINS, cells_of
+from sonify.recover.signal.pulses import FEWEST, find_pulses
 from sonify.recover.signal.slicer import two_levels
 
 __all__ = ["NO_JUMPS", "PhaseJumps", "phase_jumps"]
@@ -92,19 +93,26 @@ LEAST_MOVE = 0.1
 ones by up to 0.09 (measured with generators a and b)."""
 
 
+STEADIER = 2.0
+"""Times as uneven as the data's holes the clock's pulses must be, for the clock detector to move:
+sound channels differ by a factor of 1.6 at most where holes are clear (generators a, b, d, e)."""
+
+
 class PhaseJumps(NamedTuple):
-    """When both channels jumped together, in s; and when the clock's pulses jumped against the
-    data's holes, in s, and by how many positions."""
+    """When both channels jumped together, in s; when the clock's pulses jumped against the data's
+    holes, in s, and by how many positions; and by how many positions they wander about holes that
+    follow one another more evenly, as a standard deviation."""
 
     together: tuple[float, ...] = ()
     apart: tuple[tuple[float, float], ...] = ()
+    wander: float = 0.0
 
 
 NO_JUMPS = PhaseJumps()
 
 
-def phase_jumps(log: LogRecording, clock: PulseClock) -> PhaseJumps:
-    """Look for jumps in a log with its clock as it was followed."""
+def phase_jumps(log: LogRecording, clock: PulseClock, low: bool) -> PhaseJumps:
+    """Look for jumps in a log with its clock as it was followed; whether data holes read `low`."""
     if len(clock.missing) > MISSED * len(clock.slot_s):
         return NO_JUMPS
     apart = _apart(log, clock)
@@ -123,7 +131,7 @@ def phase_jumps(log: LogRecording, clock: PulseClock) -> PhaseJumps:
     # both pulses beside a seam tell of the same one
     apart_by = 2 * clock.usual_s
     together = tuple(t for k, t in enumerate(found) if not k or t - found[k - 1] > apart_by)
-    return PhaseJumps(together, apart)
+    return PhaseJumps(together, apart, _wander(log, clock, low))
 
 
 def _by_phase(middle: Reals, length: Reals, span: int) -> tuple[list[float], list[float]]:
@@ -186,6 +194,36 @@ def _steps(channel: NDArray[np.float32], rate: float, period_s: float) -> list[f
         if len(levels) == 2 and abs(levels[0] - levels[1]) < STAYS * (high - low):
             out.append((k + 1) / rate)
     return out
+
+
+def _wander(log: LogRecording, clock: PulseClock, low: bool) -> float:
+    """By how many positions the clock's pulses wander about the data's holes, if they come less
+    evenly than those; a motor's jitter moves both alike."""
+    data = find_pulses(log.data, log.rate, clock.usual_s, low)
+    pulses, holes = (
+        middle[np.abs(long / np.median(long) - 1) < UNLIKE] if len(long) else middle
+        for middle, long in ((clock.pulse_s, clock.length_s), (data.middle, data.length))
+    )
+    if not data.clear or min(len(pulses), len(holes)) < FEWEST:
+        return 0.0
+    period = float(np.median(np.diff(pulses)))
+    uneven = [_uneven(x, period) for x in (pulses, holes)]
+    if not uneven[1] * STEADIER < uneven[0]:
+        return 0.0
+    after = np.clip(np.searchsorted(pulses, holes), 1, len(pulses) - 1)
+    sides = np.stack([holes - pulses[after - 1], holes - pulses[after]])
+    off = np.where(sides[0] < -sides[1], sides[0], sides[1])
+    way = np.exp(2j * np.pi * off / period)
+    spread = 1.4826 * float(np.median(np.abs(np.angle(way / way.mean())))) / (2 * np.pi)
+    return spread if spread > LEAST_MOVE else 0.0
+
+
+def _uneven(middle: Reals, period: float) -> float:
+    """How much neighbouring intervals differ, in positions; infinite if hardly any are."""
+    gaps = np.diff(middle) / period
+    single = np.abs(gaps - 1) < UNLIKE
+    apart = np.abs(np.diff(gaps))[single[1:] & single[:-1]]
+    return 1.4826 * float(np.median(apart)) if len(apart) >= FEWEST else math.inf
 
 
 def _apart(log: LogRecording, clock: PulseClock) -> tuple[tuple[float, float], ...]:

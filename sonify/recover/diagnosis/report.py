@@ -87,7 +87,8 @@ def _title(c: Comparison) -> str:
 
 def right_of(c: Comparison) -> str:
     if not len(c.errors):
-        return "all bits right"
+        open_ = "; the machine's own threshold is not known" * (c.tells == "levels")
+        return f"all bits right ({c.sure:.1%} sure{open_})"
     # never "100 %" if some bits are wrong
     return f"{min(100 * (c.right or 0.0), 99.9):.1f} % of the bits right"
 

@@ -32,7 +32,7 @@ that two rows have in common: a hole is passed within one, and pulses are counte
 # two; the bits of one row outweigh any of them).
 WAITS = math.log(20)  # a player waits before a row
 FAULTY = math.log(50)  # a stage, or one step of it, is early or late
-OTHER_START = math.log(33)  # the player starts rows otherwise than it is set to
+OTHER_START = math.log(5 * 33)  # one of five settings is wrong, as one of all causes
 CUT = math.log(50)  # a recording begins or ends within a reading
 SNUG = 0.25  # of a turn's positions: by chance, a recording begins or ends with the reading
 

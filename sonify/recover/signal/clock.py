@@ -79,6 +79,10 @@ TURNS_ON = 0.2
 """Of a position: by so much the time from the pulse before to the one after may differ from whole
 positions if the disc turns on; jitter of a tenth makes it 0.14."""
 
+ALIKE = 1.3
+"""Of a usual hole, from the beginning of the first of two pulses to the end of the second: up to
+here they are of one hole. Holes that are punched alike differ by a tenth (own estimate)."""
+
 SIGMAS = 5.0
 NEAR = 5  # intervals on either side that give the usual length
 
@@ -173,6 +177,23 @@ class PulseClock:
         short = np.flatnonzero(beside & (share < 1))
         slots = np.concatenate([self.pulse_slot[good][1:][short], self.doubled])
         return np.unique(slots)
+
+    @property
+    def even(self) -> Index:
+        """Pulses of no position though they and their neighbours, of which that is true as well,
+        come as evenly as positions do."""
+        beside = np.abs(np.diff(self.pulse_s) / self.usual_s - 1) < BESIDE
+        both = beside[1:] & beside[:-1]
+        out: Index = np.flatnonzero(both & self.extra[2:] & self.extra[1:-1] & self.extra[:-2]) + 1
+        return out
+
+    @cached_property
+    def split(self) -> Index:
+        """Slots of holes that are seen twice: two pulses take no longer than one usually does."""
+        half = self.length_s / 2
+        both = (self.pulse_s + half)[1:] - (self.pulse_s - half)[:-1]
+        one = both < ALIKE * float(np.median(self.length_s[~self.extra]))
+        return np.unique(self.pulse_slot[1:][one])
 
     @cached_property
     def merged(self) -> Index:

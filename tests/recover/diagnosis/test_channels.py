@@ -29,7 +29,7 @@ def take():
     return made()
 
 
-def first_cause(take, tmp_path, clock=None, data=None):
+def first_cause(take, tmp_path, clock=None, data=None, **told):
     show, *both = take
     clock = both[0] if clock is None else clock
     data = both[1] if data is None else data
@@ -39,7 +39,7 @@ def first_cause(take, tmp_path, clock=None, data=None):
         path, np.column_stack([times, clock, data]), "%.5f", ",", header="time,clock,data",
         comments="",
     )  # fmt: skip
-    return compare(show, path)
+    return compare(show, path, **told)
 
 
 def test_a_sound_take_is_accused_of_nothing(take, tmp_path):
@@ -169,6 +169,47 @@ def test_two_clock_holes_that_run_into_one(take, tmp_path):
     causes = first_cause(take, tmp_path, clock=clock).causes
     assert causes[0].name == "clock-doubled"
     assert "clock-missing" not in [c.name for c in causes]
+
+
+def test_a_clock_detector_that_rattles(take, tmp_path):
+    """It swings by a quarter of a position either way, once in seven positions."""
+    show, clock, _ = take
+    position = RATE * 60 / show.setup.player.rpm / show.disc.positions
+    at = np.arange(len(clock))
+    swing = 0.25 * position * np.sin(2 * np.pi * at / (7 * position))
+    rattling = np.interp(at + swing, at, clock)
+    first = first_cause(take, tmp_path, clock=rattling).causes[0]
+    assert first.name == "clock-loose"
+    assert "wander" in first.evidence[0]
+
+
+def test_clock_holes_that_are_seen_twice_now_and_then(take, tmp_path):
+    """A web as thin as a splinter in the middle of one hole in nine."""
+    clock = take[1].copy()
+    hole = (clock < 1.75).astype(int)
+    falls, rises = (np.flatnonzero(np.diff(hole) == k) for k in (1, -1))
+    rises = rises[np.searchsorted(rises, falls[0]) :]
+    for fall, rise in list(zip(falls, rises, strict=False))[::9]:
+        middle = (fall + rise) // 2
+        clock[middle - 1 : middle + 2] = 3.4
+    causes = first_cause(take, tmp_path, clock=clock).causes
+    assert causes[0].name == "clock-doubled"
+    assert "within the time of one hole" in causes[0].evidence[0]
+
+
+def test_an_amplifier_that_flattens_the_material_only(take, tmp_path):
+    """Its holes swing as far as the clock's, and its material is at the limit."""
+    flat = np.minimum(2 * take[2] - 0.6, 3.2)
+    seen = first_cause(take, tmp_path, data=flat, threshold=0.2)
+    assert seen.errors.size
+    assert seen.causes[0].name == "amplifier-saturated"
+
+
+def test_a_log_without_the_machine_s_threshold_is_not_quite_sure(take, tmp_path):
+    seen = first_cause(take, tmp_path)
+    told = first_cause(take, tmp_path, threshold=1.75)
+    assert not len(told.errors)
+    assert seen.sure < 0.99 < told.sure < 1
 
 
 def test_a_stage_whose_step_is_wrong(tmp_path):

@@ -65,6 +65,30 @@ def test_a_steady_motor_an_eighth_too_slow(tmp_path):
     assert len(seen.errors) == 0
 
 
+@pytest.mark.parametrize("burst", [False, True])
+def test_notes_of_one_key_that_overlap_lose_nothing(burst, tmp_path):
+    """One is held up until after the next one's start; or both come with their ends at once."""
+    show, events = played(tmp_path, "telegraph")
+    by_key: dict[int, list[int]] = {}
+    for k, (_, m) in enumerate(events):
+        by_key.setdefault(m.note, []).append(k)
+    ons = [k for k, (_, m) in enumerate(events) if m.type == "note_on" and m.velocity]
+    moved = list(events)
+    for k in ons[6::17]:
+        mine = by_key[events[k][1].note]
+        end = mine[mine.index(k) + 1]
+        if burst:
+            moved[k] = (events[end][0], moved[k][1])
+            # a recorder sorts ends before starts
+            moved[k], moved[end] = moved[end], moved[k]
+        elif mine.index(end) + 1 < len(mine):
+            moved[end] = (events[mine[mine.index(end) + 1]][0] + 0.005, moved[end][1])
+    _, seen = named(show, recorded(tmp_path, moved))
+    wire = seen.seen.wire
+    assert wire is not None
+    assert (wire.orphans, wire.hanging, wire.struck_again) == (0, 0, 0)
+
+
 def test_lost_notes_of_voices_that_need_no_bits_are_the_wires(tmp_path):
     show, events = played(tmp_path, VOICES)
     lost = np.random.default_rng(5).random(len(events)) < 0.15

@@ -12,10 +12,13 @@ from numpy.typing import NDArray
 from sonify.recover.diagnosis.case import Case, LevelSigns
 from sonify.recover.diagnosis.error_pattern import ErrorPattern
 
-__all__ = ["Cause", "Finding", "PatternCause", "percent", "shares"]
+__all__ = ["Cause", "Finding", "PatternCause", "beyond", "percent", "shares"]
 
 PATTERN = "errors-like-"
 """How the signs begin that only the pattern of the errors shows; a cause's name follows."""
+
+NEXT_TO = 0.05
+"""Of the most that is sound: how exactly a measure is known (own estimate)."""
 
 LEAST = 0.06
 """Causes of a lower probability by the pattern are not listed (own choice)."""
@@ -157,6 +160,12 @@ def shares(
             logs[cause.name] = likely + math.log(cause.prior)
     value = np.exp(np.array(list(logs.values())) - max(logs.values()))
     return dict(zip(logs, (value / value.sum()).tolist(), strict=True))
+
+
+def beyond(x: float, most: float) -> float:
+    """How far a measure is beyond the most that sound players show: the logarithm of the excess as
+    a share of that, from `NEXT_TO` on."""
+    return math.log(max(x / most - 1, NEXT_TO))
 
 
 def percent(x: float) -> str:

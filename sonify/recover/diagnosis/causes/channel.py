@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.case import Case
-from sonify.recover.diagnosis.causes.cause import Cause, Finding, percent
+from sonify.recover.diagnosis.causes.cause import Cause, Finding, beyond, percent
 from sonify.recover.diagnosis.channels import LITTLE
 from sonify.recover.diagnosis.error_pattern import MANY
 from sonify.recover.diagnosis.quiet import CLIPPED, DROWNED
@@ -48,11 +48,10 @@ position (1 - exp(-0.2 / 0.085) = 0.9)."""
 CALM = 0.25
 """Noise, as a share of the swing, up to which a hole's passage shows its shape: 12 dB."""
 
-LATE, SURELY_LATE, MOST_LATE = 0.115, 0.125, 0.45
-"""Positions by which data must come later than set, with errors and without: detectors stand within
-a tenth of a position of their line (common practice, no source; generators a, b and d: 0.11). Where
-bits are right, a comparator may add a tenth of that. From almost half a position on, nobody can
-tell late from early."""
+LATE, MOST_LATE = 0.115, 0.45
+"""Positions by which data must come later than set: detectors stand within a tenth of a position of
+their line (common practice, no source; generators a, b and d: 0.11). From almost half a position
+on, nobody can tell late from early."""
 
 
 def quietened(cause: Cause, case: Case) -> Finding | None:
@@ -150,28 +149,30 @@ class Saturated(DataStuck):
     def find(self, case: Case, share: float) -> Finding | None:
         """From samples that stay at a limit."""
         found = quietened(self, case)
-        if found is not None or case.channels is None:
+        if found is not None or case.channels is None or case.quiet is not None:
             return found
         clock, data = case.channels
-        # a clock channel that is clipped as well is no measure
-        clipped = clock.at_limit > CLIPPED
+        # light and a lamp's flicker drive the clock channel to its limit as well
+        alone = data.at_limit > CLIPPED and data.at_limit > 2 * clock.at_limit
         said = f"{percent(data.at_limit)} of the samples are at exactly {data.limit:.3g}"
         if not case.harmed:
-            if not data.at_limit > CLIPPED > 2 * clock.at_limit:
+            if not alone:
                 return None
             return self.found(
                 "at-limit",
                 f"{said}; of the clock channel's, {percent(clock.at_limit)} are at its limit",
+                strength=math.log(data.at_limit / CLIPPED),
             )
-        usual = abs(data.limit) if clipped else clock.swing
+        usual = abs(data.limit) if clock.at_limit > CLIPPED else clock.swing
         small = max(SMALL * usual, LITTLE * abs(data.limit))
-        small = small if data.usual_noise < DROWNED * data.swing else math.inf
-        if data.at_limit < CLIPPED or data.swing > small:
+        drowned = data.usual_noise > DROWNED * data.swing
+        if data.at_limit < CLIPPED or not (alone or drowned or data.swing < small):
             return None
         return self.found(
             "cut-off",
             f"{said}, and the data channel swings by {data.swing:.3g}, the clock channel by "
             f"{clock.swing:.3g}",
+            strength=math.log(data.at_limit / CLIPPED),
         )
 
 
@@ -206,7 +207,7 @@ class LampHum(Cause):
             return None
         swings = percent(2 * c.hum / max(c.swing, 1e-30))
         said = f"the {name} channel swings by {swings} of its levels at {c.hum_hz:g} Hz"
-        return self.found("hum", said, strength=math.log(part / HUM) if not chatter else 3.0)
+        return self.found("hum", said, strength=beyond(part, HUM) if not chatter else 3.0)
 
 
 class FilterDelay(Cause):
@@ -232,10 +233,12 @@ class FilterDelay(Cause):
                 "tail",
                 f"the data channel follows its holes with a time constant of "
                 f"{1000 * v.lag * clock.usual_s:.1f} ms, {percent(v.lag)} of a position",
-                strength=math.log(v.lag / LAG),
+                strength=beyond(v.lag, LAG),
             )
         late = (v.delay_s - case.delay_s) / clock.usual_s
-        if not (LATE if case.harmed else SURELY_LATE) < late < MOST_LATE:
+        # against a detector that moves there is no one delay
+        moves = case.jumps.apart or case.jumps.wander
+        if moves or not LATE < late < MOST_LATE:
             return None
         return self.found(
             "data-late",
@@ -243,6 +246,7 @@ class FilterDelay(Cause):
             f"{percent(late)} of a position later than set",
             "read the disc at another speed: a filter's delay stays, and that of a detector beside "
             "its line changes with the speed",
+            strength=beyond(late, LATE),
         )
 
 
@@ -262,6 +266,9 @@ class RecorderDrops(Cause):
         seams, read = case.jumps.together, case.seen.time_s
         if case.fits and np.isfinite(read).any():
             seams = tuple(t for t in seams if np.nanmin(read) < t < np.nanmax(read))
+        clock = case.seen.clock
+        if case.fits and clock is not None and not (case.gaps or seams):
+            return self._turned(clock.even, len(clock.doubled))
         if not case.gaps and not seams:
             return None
         if not case.gaps:
@@ -276,4 +283,15 @@ class RecorderDrops(Cause):
             "gaps",
             f"by its times, {len(case.gaps)} gaps of up to {longest:.0f} ms are in the log, at "
             f"{when}",
+        )
+
+    def _turned(self, even: NDArray[np.int64], extra: int) -> Finding | None:
+        """From pulses that the disc's holes leave no place for, though they come evenly."""
+        if 2 * len(even) <= extra:
+            return None
+        return self.found(
+            "turned",
+            f"{len(even)} even clock pulses are too many for the holes on both sides of them: as "
+            "many positions of another turn are missing",
+            strength=math.log(len(even)),
         )

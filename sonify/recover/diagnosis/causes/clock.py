@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.case import Case
 from sonify.recover.diagnosis.causes.cause import Cause, Finding, percent
+from sonify.recover.diagnosis.phase_jumps import LEAST_MOVE
 from sonify.recover.diagnosis.quiet import WOBBLE
 
 __all__ = ["ClockDoubled", "ClockLoose", "ClockMissing"]
@@ -49,7 +50,9 @@ def _scattered(case: Case) -> int:
     """How many pulses are odd at no place of their own, if most of the odd ones are."""
     if case.seen.clock is None:
         return 0
-    count, turns = _by_position(case, _away(case.seen.clock.odd, case.seen.clock.merged))
+    clock = case.seen.clock
+    odd = np.setdiff1d(_away(clock.odd, clock.merged), clock.split)
+    count, turns = _by_position(case, odd)
     astray = int(count[count <= max(1, SELDOM * turns)].sum())
     return astray if 2 * astray > count.sum() else 0
 
@@ -78,6 +81,13 @@ class ClockLoose(Cause):
                 f"the clock's pulses jump against the data's holes by up to {percent(most)} of a "
                 f"position, at {when}: one of the detectors moves",
                 strength=math.log(len(jumps)),
+            )
+        if case.jumps.wander:
+            return self.found(
+                "wanders",
+                f"the clock's pulses wander by {percent(case.jumps.wander)} of a position (standard"
+                " deviation) against the data's holes, which follow one another evenly",
+                strength=math.log(case.jumps.wander / LEAST_MOVE),
             )
         count = _scattered(case)
         if count < SCATTERED or not case.count:
@@ -137,10 +147,13 @@ class ClockMissing(Cause):
         # without errors, a pause with a jerk looks the same
         if not case.count or _scattered(case) >= SCATTERED:
             return None
+        split = self.kind == "doubled" and 2 * len(np.intersect1d(slots, clock.split)) > len(slots)
         rows = sorted({int(np.searchsorted(start, s, "right")) for s in slots.tolist()})
         return self.found(
-            "some-pulses",
-            f"{len(slots)} pulse{'s' * (len(slots) != 1)} {self.kind} here and there, near rows "
+            "pulses-split" if split else f"pulses-{self.kind}",
+            f"{len(slots)} pulse{'s' * (len(slots) != 1)} {self.kind} here and there"
+            + ", within the time of one hole" * split
+            + ", near rows "
             + ", ".join(map(str, rows[:8])),
             strength=math.log(len(slots)),
         )

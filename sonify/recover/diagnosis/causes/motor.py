@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from sonify.recover.diagnosis.case import Case
-from sonify.recover.diagnosis.causes.cause import Cause, Finding, percent
+from sonify.recover.diagnosis.causes.cause import Cause, Finding, beyond, percent
 
 __all__ = ["MotorDrift", "MotorSpeed", "OffCentre", "SlowStart"]
 
@@ -16,9 +16,6 @@ SWING = 0.055
 """Of the speed: motors and belts of cheap players swing by up to a twentieth (common practice, no
 source), measured to a tenth of that; a larger swing once a turn is a sign of an off-centre disc."""
 
-MUCH_SWING = 0.075
-"""The same without errors: half as much again as motors swing, as pauses add to the measure."""
-
 OFF_SPEED = 0.03
 """Of the speed that is set: motors differ by less (common practice, no source)."""
 
@@ -27,14 +24,19 @@ HARMLESS = 0.05
 by which the middle of a drift may miss its half."""
 
 DRIFT = 0.22
-"""Of the speed: cheap motors change by up to a fifth while a disc is read (common practice, no
-source), measured to a tenth of that; in the middle they are then off by half of it."""
+"""Of the middle speed: cheap motors change by up to a fifth of the first one while a disc is read
+(common practice, no source); in the middle they are then off by half of it."""
 
 FEWEST = 8
 """Moments at which the speed must be known (own choice)."""
 
 SOME_SWING = 0.006
 """Of the speed: a swing that shows, though motors alone may cause it."""
+
+
+END, MOSTLY = 0.25, 0.9
+"""Of a row, and of the errors there: those of a disc off centre take up to half a turn, and lie
+within this much from a row's beginning or end once in four times."""
 
 
 class SlowStart(Cause):
@@ -76,7 +78,7 @@ class OffCentre(Cause):
         """By the swing of the speed and the place of the errors."""
         m = case.motion
         weight, evidence = 0.0, []
-        if m.flutter > (SWING if case.harmed else MUCH_SWING):
+        if m.flutter > SWING:
             weight += min(3.0, 1.0 + 20 * (m.flutter - SWING))
         swings = m.flutter > SOME_SWING
         if swings:
@@ -84,7 +86,7 @@ class OffCentre(Cause):
                 f"the speed swings by {percent(m.flutter)} once a turn, fastest near position "
                 f"{m.flutter_phase + 1:.0f}"
             )
-        if case.count >= 6:
+        if case.count >= 6 and not _at_an_end(case):
             gathered, middle, parts = _gathering(case)
             rows = len(np.unique(case.at[0])) / case.design.rows
             if rows > 0.45 and (gathered > 0.42 or (swings and gathered > 0.28)):
@@ -95,6 +97,14 @@ class OffCentre(Cause):
                     f"{percent(rows)} of the rows"
                 )
         return self.found("once-a-turn", *evidence, strength=weight) if weight else None
+
+
+def _at_an_end(case: Case) -> bool:
+    """Whether nearly all errors are near one end of the rows as they are read: where all rows start
+    at one position, they then gather in one part of the turn whatever the disc does."""
+    order = np.argsort(np.argsort(case.seen.time_s, axis=1), axis=1)[case.wrong]
+    into = (order + 0.5) / case.design.positions
+    return bool(max((into < END).mean(), (into > 1 - END).mean()) > MOSTLY)
 
 
 def _gathering(case: Case) -> tuple[float, float, int]:
@@ -137,13 +147,14 @@ class MotorSpeed(Cause):
         # where a motor drifts, half of it lies before the middle; in a log the clock row makes up
         # for what harms nothing
         counted = case.seen.kind == "log" and not case.harmed
-        least = HARMLESS if counted else OFF_SPEED
-        if abs(off) < least + abs(case.motion.drift) / 2:
+        least = (HARMLESS if counted else OFF_SPEED) + abs(case.motion.drift) / 2
+        if abs(off) < least:
             return None
         return self.found(
             "off-speed",
             f"the disc turns at {usual:.3g} rpm and {case.rpm:.3g} rpm are set: "
             f"{percent(abs(off))} too {'fast' if off > 0 else 'slow'}",
+            strength=beyond(abs(off), least),
         )
 
 
@@ -165,4 +176,4 @@ class MotorDrift(Cause):
             return None
         way = "rises" if drift > 0 else "falls"
         said = f"the speed {way} by {percent(abs(drift))} from the first row to the last"
-        return self.found("drifts", said)
+        return self.found("drifts", said, strength=beyond(abs(drift), DRIFT))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from sonify.recover.diagnosis.case import Case, LevelSigns
-from sonify.recover.diagnosis.causes.cause import Finding, PatternCause, percent
+from sonify.recover.diagnosis.causes.cause import Finding, PatternCause, beyond, percent
 from sonify.recover.diagnosis.causes.channel import CHATTER, quietened
 from sonify.recover.diagnosis.error_pattern import MANY, ErrorPattern, share_between
 from sonify.recover.diagnosis.quiet import CLIPPED
@@ -61,7 +61,7 @@ class Noise(PatternCause):
             f"{-20 * math.log10(part):.0f} dB"
         )
         much = data.edges / CHATTER if chatters else part / MUCH_NOISE
-        return self.found("noisy", said, *self.evidence(case), strength=math.log(much))
+        return self.found("noisy", said, *self.evidence(case), strength=beyond(much, 1.0))
 
     def evidence(self, case: Case) -> list[str]:
         """How many, either way."""

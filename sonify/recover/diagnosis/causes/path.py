@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.beside_rows import Way
 from sonify.recover.diagnosis.case import Case
-from sonify.recover.diagnosis.causes.cause import Cause, Finding, percent
+from sonify.recover.diagnosis.causes.cause import Cause, Finding, beyond, percent
 from sonify.recover.diagnosis.causes.stage import AtEnds, half_read, moving
 from sonify.recover.diagnosis.depth import SWAYS
 from sonify.recover.diagnosis.quiet import WOBBLE
@@ -21,6 +21,11 @@ __all__ = ["Backlash", "MissedStep", "RowPitch", "SlowStage", "Warped"]
 SLOWER = 1.33
 """Of the profile's time: a stage that moves for longer is slow, as sound ones differ by a quarter
 (common practice, no source)."""
+
+
+FLAT = 0.6
+"""Of the samples at a limit: so the material's level as a whole, as it is seen for 0.7 of the time
+or more (common practice, no source), less the edges of holes."""
 
 
 class _Beside(Cause):
@@ -39,6 +44,9 @@ class _Beside(Cause):
         every = [] if offsets is None else [*offsets.ways]
         mine = [k for k in every if k in self.kinds]
         if offsets is None or not mine or "rows" in every or not case.harmed:
+            return None
+        # of a level that stays at a limit, holes are no measure of depth
+        if case.channels is not None and case.channels.data.at_limit > FLAT:
             return None
         way = offsets.ways[mine[0]]
         said = [self.says(case, mine[0], way)]
@@ -213,14 +221,14 @@ class Warped(Cause):
         said, strength = list[str](), list[float]()
         sway, clock = case.sway, None if case.channels is None else case.channels.clock
         if sway is not None:
-            strength.append(math.log(sway.amount / SWAYS))
+            strength.append(beyond(sway.amount, SWAYS))
             said.append(
                 f"the material's level rises and falls {('once', 'twice')[sway.times - 1]} a turn "
                 f"by {percent(sway.amount)} of the swing either way; it is nearest to the holes' "
                 f"near position {sway.at + 1}"
             )
         if clock is not None and clock.wobble > WOBBLE and case.harmed:
-            strength.append(math.log(clock.wobble / WOBBLE))
+            strength.append(beyond(clock.wobble, WOBBLE))
             said.append(
                 f"the clock channel's swing rises and falls by {percent(clock.wobble)} once a turn"
             )

@@ -93,8 +93,12 @@ class RowsMissing(Cause):
 
     def find(self, case: Case, share: float) -> Finding | None:
         """By rows that are silent as a whole, while notes of the others came as they should."""
-        sent = case.seen.delivery
-        if sent is None or not len(sent.gone):
+        sent, w = case.seen.delivery, case.seen.wire
+        if sent is None:
+            return None
+        # rows whose note-offs came were sent; those of the last notes may come after a cut
+        ended = [] if w is None else [r for r, _ in set(w.lost_on)]
+        if all(ended.count(r) > 1 for r in sent.gone.tolist()):
             return None
         named = ", ".join(str(r + 1) for r in sent.gone[:8].tolist())
         return self.found(

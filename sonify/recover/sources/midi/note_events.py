@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -158,20 +160,37 @@ def _paired(
     nan = float("nan")
     sounding: dict[tuple[int, int], list[_Message]] = {}
     found: list[tuple[_Message, float, float]] = []
-    orphans, again = [], []
+    orphans: Counter[tuple[int, int, float]] = Counter()
+    again: list[tuple[int | None, float]] = []  # the note that was cut off, if it was
+    cut: dict[tuple[int, int], list[int]] = {}
     for m in messages:
-        notes = sounding.setdefault((m.channel, m.pitch), [])
+        key = m.channel, m.pitch
+        notes, ended = sounding.setdefault(key, []), cut.setdefault(key, [])
         if m.velocity:
             if notes:
-                again.append(m.time_s)
+                again.append((None if queue else len(found), m.time_s))
                 if not queue:
+                    ended.append(len(found))
                     found.append((notes.pop(), nan, nan))
+            else:
+                ended.clear()
             notes.append(m)
         elif notes:
             found.append((notes.pop(0), m.time_s, m.beat))
+        elif ended:
+            # notes of one key that overlap: as many note-offs as strikes
+            first = ended.pop()
+            found[first] = found[first][0], m.time_s, m.beat
         else:
-            orphans.append(m.time_s)
+            orphans[*key, m.time_s] += 1
     found += [(m, nan, nan) for notes in sounding.values() for m in notes]
+    for k, (m, off_s, _) in enumerate(found):
+        # of messages that come all at once, a recorder may put the note-off first
+        if math.isnan(off_s) and orphans[m.channel, m.pitch, m.time_s]:
+            orphans[m.channel, m.pitch, m.time_s] -= 1
+            found[k] = m, m.time_s, m.beat
+    lost = [time_s for k, time_s in again if k is None or math.isnan(found[k][1])]
+    astray = sorted(time_s for *_, time_s in orphans.elements())
     table = np.array(
         [
             (m.time_s, off_s, m.beat, off_beat, m.pitch, m.bend, m.velocity, m.channel)
@@ -179,4 +198,4 @@ def _paired(
         ],
         NOTE,
     )
-    return table[np.argsort(table["on_s"], kind="stable")], np.array(orphans), np.array(again)
+    return table[np.argsort(table["on_s"], kind="stable")], np.array(astray), np.array(lost)
