@@ -69,8 +69,17 @@ def load_toml(path: Path) -> dict[str, Any]:
         raise InputError(f"this is not TOML: {what}", file=path, place=place) from None
 
 
+# tomllib's time grows with the square of the parts of a dotted key
+_DEEP = re.compile(
+    r"""(?:^[ \t\[]*+|[{,][ \t]*+)(?:(?:[\w-]++|"[^"\n]*+"|'[^'\n]*+')[ \t]*+\.[ \t]*+){100}""",
+    re.MULTILINE,
+)
+
+
 def parse_toml(text: str) -> dict[str, Any]:
     """Parse TOML; whatever is wrong, also with its size, is a `TOMLDecodeError`."""
+    if _DEEP.search(text):
+        raise tomllib.TOMLDecodeError("it is nested too deeply")
     try:
         return tomllib.loads(text)
     except RecursionError:

@@ -9,7 +9,14 @@ from click import FloatRange, IntRange, option
 from click import Path as PathType
 
 from sonify.cli.command_line import command_line
-from sonify.cli.common import SETTINGS, Request, disc_command, output_option, result
+from sonify.cli.common import (
+    SETTINGS,
+    Request,
+    disc_command,
+    guarded,
+    output_option,
+    result,
+)
 from sonify.cli.outputs import destination
 from sonify.cli.progress import progress_shown
 from sonify.errors import InputError
@@ -109,6 +116,10 @@ def audition(
 
 def profile_of_file(path: Path) -> Profile:
     """What the notes of a MIDI file are compared by."""
+    return guarded(_profile, path, path)
+
+
+def _profile(path: Path) -> Profile:
     import numpy as np
 
     from sonify.midi.channels import DRUM_CHANNEL

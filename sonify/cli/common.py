@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import contextlib
 import functools
+import os
 import re
 import sys
 import tempfile
 import warnings
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
 
 import click
 from click import option
@@ -32,6 +33,7 @@ PICTURE = 64, 160
 _TOML = re.compile(rb"""^\s*(\[|[\w."'-]+\s*=)""", re.MULTILINE)
 _DXF = re.compile(rb"\s*0\s+SECTION")
 
+T = TypeVar("T")
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 
@@ -56,6 +58,15 @@ def source_given(text: str) -> str:
     return str(path.rename(path.with_suffix(suffix)))
 
 
+def guarded(call: Callable[..., T], path: Path, *args: Any, **named: Any) -> T:
+    """`call(*args, **named)`, under limits if the file at `path` is not one of sonify's own."""
+    if path.suffix.casefold() == ".toml" or not os.path.isfile(path):
+        return call(*args, **named)
+    from sonify.limits import limited
+
+    return limited(call, path, *args, **named)
+
+
 class Request(NamedTuple):
     """A disc or project, presets and settings, as a command's arguments name them."""
 
@@ -78,12 +89,14 @@ class Request(NamedTuple):
     def load(self) -> Disc:
         """The disc."""
         from sonify.load import load_disc
+        from sonify.presets import find_disc
 
         project = self.project
         if project is not None:
             return project.played()[0]
         with cautions_shown():
-            return load_disc(self.disc)
+            path = find_disc(self.disc)
+            return guarded(load_disc, path, path)
 
     def setup(self, *own: str) -> Setup:
         """The settings; `own` are assignments of the command's other options."""

@@ -16,6 +16,7 @@ from sonify.cli.common import (
     Request,
     cautions_shown,
     disc_command,
+    guarded,
     output_option,
     source_given,
 )
@@ -81,10 +82,12 @@ def compare(
       sonify compare my.toml log.csv --write-player mine.toml
     """
     from sonify.library import compare as compared
+    from sonify.presets import find_disc
     from sonify.recover.survey import Survey
 
     with cautions_shown():
-        seen: Any = compared(request.perform(), source_given(what), **options)
+        show, source = request.perform(), find_disc(source_given(what))
+        seen: Any = guarded(compared, source, show, source, **options)
     if isinstance(seen, Survey):
         from sonify.recover.survey.report import survey_facts, survey_lines, write_survey
 

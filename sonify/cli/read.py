@@ -12,6 +12,7 @@ from sonify.cli.common import (
     AS_JSON,
     SETTINGS,
     WRITTEN,
+    guarded,
     output_option,
     plain,
     rows_shown,
@@ -166,6 +167,7 @@ def read(
     """
     from sonify.cli.outputs import destination
     from sonify.load import find_in, save_disc
+    from sonify.presets import find_disc
     from sonify.recover.search.arrangement import Wanted
     from sonify.recover.sources.options import ReadOptions
 
@@ -174,7 +176,8 @@ def read(
     options = ReadOptions(positions, rows, sample_rate, presets, assignments, place)
     first = None if start is None else start - 1
     source = source_given(source)
-    found = find_in(source, options, Wanted(start=first, **wanted), threshold)
+    file = find_disc(source)
+    found = guarded(find_in, file, file, options, Wanted(start=first, **wanted), threshold)
     to_stderr = output == "-"
     if as_json:
         print_json(_facts(found, source), err=to_stderr)

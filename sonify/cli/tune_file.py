@@ -6,6 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
+from sonify.cli.common import guarded
 from sonify.compose.pieces import DRUMS
 from sonify.compose.tune_steps import TuneFile, TunePart
 from sonify.errors import InputError
@@ -28,6 +29,10 @@ def read_tune(path: Path) -> TuneFile:
     InputError
         Not a MIDI file that can be read, or one without notes or without beats.
     """
+    return guarded(_tune, path, path)
+
+
+def _tune(path: Path) -> TuneFile:
     recording = read_recorded_midi(path, queue=True)
     file, notes = recording.file, recording.notes
     if not file.end_beat:

@@ -27,14 +27,11 @@ def say(**line: Any) -> None:
 
 def limit() -> None:
     """Limit the memory and priority of this process, where the system can."""
-    try:
-        import resource
-    except ImportError:
-        return
-    _, hard = resource.getrlimit(resource.RLIMIT_AS)
-    most = MAX_MEMORY if hard == resource.RLIM_INFINITY else min(MAX_MEMORY, hard)
-    resource.setrlimit(resource.RLIMIT_AS, (most, hard))
-    os.nice(5)
+    from sonify.limits import limit_memory
+
+    limit_memory(MAX_MEMORY)
+    if hasattr(os, "nice"):
+        os.nice(5)
 
 
 def work(spec: dict[str, Any]) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import marshal
 import queue
+import signal
 import subprocess
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
@@ -19,6 +20,12 @@ from sonify.log import debug
 
 __all__ = ["Pool", "rendered"]
 
+PIECE_S = 20
+"""Processor seconds for a piece (half a minute of sound) with a SoundFont of one's own. With the
+one that ships it takes a tenth of a second to a second."""
+ROOM, ROOM_EACH = 1 << 30, 8
+"""Bytes of memory that a renderer may take then, and for each byte of the SoundFont."""
+
 
 class Pool:
     """Renderers for the same SoundFonts.
@@ -28,11 +35,14 @@ class Pool:
     font : callable
         Gives the bytes of a SoundFont by its number. Processes are sent those that they use.
     pieces : int
-        The number of pieces expected; a single one needs no other process.
+        The number of pieces expected; a single one needs no other process, unless
+    foreign : bool
+        the SoundFont is not the one that ships. Then each piece has limits.
     """
 
-    def __init__(self, font: Callable[[int], bytes], pieces: int) -> None:
+    def __init__(self, font: Callable[[int], bytes], pieces: int, foreign: bool = False) -> None:
         self._font = font
+        self._foreign = foreign
         self.size = min(most(), max(pieces, 1))
         self._processes: list[subprocess.Popen[bytes]] = []
         self._known: set[tuple[int, int]] = set()
@@ -40,7 +50,7 @@ class Pool:
         self._threads = ThreadPoolExecutor(self.size)
 
     def __enter__(self) -> Pool:
-        if self.size > 1:
+        if self.size > 1 or self._foreign:
             with contextlib.suppress(OSError):
                 for _ in range(self.size):
                     self._processes.append(renderer())
@@ -68,14 +78,25 @@ class Pool:
             assert sink is not None
             assert source is not None
             known = (process.pid, font) in self._known
-            marshal.dump((font, None if known else self._font(font), midi), sink)
+            data = self._font(font)
+            limits = (PIECE_S, ROOM + ROOM_EACH * len(data)) if self._foreign else None
+            marshal.dump((font, None if known else data, midi, limits), sink)
             sink.flush()
             self._known.add((process.pid, font))
             return _samples(marshal.load(source))
         except (OSError, EOFError, ValueError):
-            raise OutputError("the renderer stopped; is there enough memory?") from None
+            raise OutputError(self._why(process)) from None
         finally:
             self._idle.put(process)
+
+    def _why(self, process: subprocess.Popen[bytes]) -> str:
+        process.kill()
+        if self._foreign and process.wait() == -getattr(signal, "SIGXCPU", 0):
+            return (
+                f"with this SoundFont, half a minute of sound takes more than {PIECE_S} s of "
+                "processor time; use another one"
+            )
+        return "the renderer stopped; is there enough memory?"
 
 
 def rendered(font: bytes, midi: bytes) -> NDArray[np.int16]:

@@ -45,6 +45,13 @@ _PRESET = np.dtype(
     [("name", "S20"), ("preset", "<u2"), ("bank", "<u2"), ("bag", "<u2"), ("rest", "<u4", 3)]
 )
 _DRUM_BANK = 128
+_BAGS = {
+    "phdr": np.dtype([("name", "S20"), ("bank", "<u4"), ("first", "<u2"), ("rest", "<u4", 3)]),
+    "inst": np.dtype([("name", "S20"), ("first", "<u2")]),
+    "pbag": np.dtype([("first", "<u2"), ("rest", "<u2")]),
+    "ibag": np.dtype([("first", "<u2"), ("rest", "<u2")]),
+}
+"""The lists whose rows each own the rows of another list from `first` to the next row's."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -247,6 +254,11 @@ def _chunks(data: bytes, path: Path) -> dict[str, tuple[int, int]]:
     del found["smpl"]
     if found["phdr"][1] < 2 * _PRESET.itemsize:
         raise InputError("this SoundFont holds no presets", file=path)
+    for tag, row in _BAGS.items():
+        at, size = found[tag]
+        first = np.frombuffer(data, row, size // row.itemsize, at)["first"]
+        if (np.diff(first.astype(np.int64)) < 0).any():
+            raise damaged(f"what its {tag} names overlaps")
     return found
 
 

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from sonify.errors import InputError, OutputError
 from sonify.export.sound.audio import PIECE, RATE, Samples
 from sonify.export.sound.pool import Pool
-from sonify.export.sound.soundfont import SoundFont
+from sonify.export.sound.soundfont import SoundFont, untuned_default
 from sonify.midi.channels import DRUM_CHANNEL
 from sonify.midi.events import MidiEvents, TimedEvents
 from sonify.midi.writer import single_track
@@ -115,7 +115,8 @@ def midirenderer(
     levels = {} if levels is None else levels
     louder = cache(lambda number: font.amplified(_GAINS[number]))
     asked: deque[Future[NDArray[np.int16]]] = deque()
-    with Pool(louder, len(jobs)) as pool:
+    foreign = font.path != untuned_default().path
+    with Pool(louder, len(jobs), foreign) as pool:
         for n in range(len(jobs) + pool.size):
             if n < len(jobs):
                 begin, chosen = jobs[n]

@@ -3,8 +3,8 @@
 It runs as a script and imports only the renderer, so that it starts at once. The renderer holds
 Python's lock while it works, so threads would not help.
 
-A request is a tuple: the number of a SoundFont, its bytes (None if they were sent before), and a
-MIDI file. The answer is that of `render`.
+A request is a tuple: the number of a SoundFont, its bytes (None if they were sent before), a MIDI
+file, and limits: processor seconds and bytes of memory, or None. The answer is that of `render`.
 """
 
 from __future__ import annotations
@@ -38,9 +38,14 @@ def main() -> None:
     fonts: dict[int, bytes] = {}
     with contextlib.suppress(EOFError):
         while True:
-            number, font, midi = marshal.load(sys.stdin.buffer)
+            number, font, midi, limits = marshal.load(sys.stdin.buffer)
             if font is not None:
                 fonts[number] = font
+            if limits is not None:
+                from sonify.limits import limit_memory, limit_time
+
+                limit_time(limits[0])
+                limit_memory(limits[1])
             marshal.dump(render(fonts[number], midi), sys.stdout.buffer)
             sys.stdout.buffer.flush()
 

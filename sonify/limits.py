@@ -1,0 +1,155 @@
+"""Limits on time and memory for work on files that others made, in a process of its own."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import pickle
+import signal
+import subprocess
+import sys
+import warnings
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, NoReturn, TypeVar
+
+from sonify.errors import Caution, InputError
+
+__all__ = ["limit_memory", "limit_time", "limited", "limits_of", "serve"]
+
+T = TypeVar("T")
+
+GIB = 1 << 30
+SECONDS, SECONDS_EACH_MB, SECONDS_EACH_KB = 10, 0.5, 2
+"""Processor time for any file, for each MB more, and for each kB of a recording, whose notes are
+searched for the disc. Three to five times what `tests.benchmarks` measures for large honest files
+(`python -m tests.benchmarks limits`)."""
+ROOM, LARGE, BYTES_EACH = GIB, 64 << 20, 4
+"""Memory for any file, and for each byte more of one that is large: a log of 8 bits is held as
+four bytes a sample."""
+MOST_SECONDS = 600
+WAITS = 20
+"""Wall time in times of processor time: a busy machine shares its processor."""
+OWN_LIMITS = "SONIFY_READ_SECONDS", "SONIFY_READ_MB"
+
+
+def limits_of(path: Path) -> tuple[int, int]:
+    """Processor seconds and bytes that reading a file may take."""
+    size = path.stat().st_size
+    recorded = path.suffix.casefold() in (".mid", ".midi")
+    each = SECONDS_EACH_KB * 1000 if recorded else SECONDS_EACH_MB
+    seconds = min(MOST_SECONDS, int(SECONDS + each * size / 1e6))
+    memory = ROOM + BYTES_EACH * max(0, size - LARGE)
+    own = [os.environ.get(name, "") for name in OWN_LIMITS]
+    return (
+        int(own[0]) if own[0].isdecimal() and int(own[0]) else seconds,
+        int(own[1]) * 1_000_000 if own[1].isdecimal() and int(own[1]) else memory,
+    )
+
+
+def limit_memory(most: int) -> None:
+    """Limit the memory of this process to so much more than it has, where the system can."""
+    with contextlib.suppress(ImportError, OSError, ValueError):
+        import resource
+
+        # on Linux this counts all that is private and may be written (man-pages, getrlimit(2))
+        pages = int(Path("/proc/self/statm").read_text().split()[5])
+        most += pages * os.sysconf("SC_PAGE_SIZE")
+        _, hard = resource.getrlimit(resource.RLIMIT_DATA)
+        most = most if hard == resource.RLIM_INFINITY else min(most, hard)
+        resource.setrlimit(resource.RLIMIT_DATA, (most, hard))
+
+
+def limit_time(seconds: int) -> None:
+    """Limit the processor time of this process to so many seconds more, where the system can."""
+    with contextlib.suppress(ImportError, OSError, ValueError):
+        import resource
+
+        used = resource.getrusage(resource.RUSAGE_SELF)
+        most = int(used.ru_utime + used.ru_stime) + 1 + seconds
+        _, hard = resource.getrlimit(resource.RLIMIT_CPU)
+        most = most if hard == resource.RLIM_INFINITY else min(most, hard)
+        resource.setrlimit(resource.RLIMIT_CPU, (most, hard))
+        resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
+
+
+def limited(call: Callable[..., T], path: Path, *args: Any, **named: Any) -> T:
+    """`call(*args, **named)`, which reads a file, under its `limits_of`.
+
+    Its cautions and errors come up here. What it returns must be data that can be pickled.
+
+    Raises
+    ------
+    InputError
+        A limit was reached; which one, and how to raise it.
+    """
+    seconds, memory = limits_of(path)
+    process = subprocess.Popen(
+        [sys.executable, "-P", "-c", "from sonify.limits import serve; serve()"],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE,
+        env=os.environ | {"PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
+    )  # fmt: skip
+    timed = hasattr(signal, "SIGXCPU")
+    try:
+        asked = pickle.dumps((seconds, memory, call, args, named))
+        answer, _ = process.communicate(asked, seconds * WAITS if timed else seconds)
+    except subprocess.TimeoutExpired:
+        _too_long(path, seconds)
+    finally:
+        process.kill()
+        process.communicate()
+    if timed and process.returncode == -signal.SIGXCPU:
+        _too_long(path, seconds)
+    try:
+        kind, value, cautions = pickle.loads(answer)
+    except (EOFError, pickle.UnpicklingError):
+        told = f"status {process.returncode}"
+        with contextlib.suppress(ValueError):
+            told = signal.Signals(-process.returncode).name
+        raise InputError(f"what reads it broke off ({told}); is it damaged?", file=path) from None
+    if kind == "memory":
+        raise InputError(
+            f"reading it takes more than {memory / GIB:.3g} GiB of memory; if you trust it, set "
+            f"{OWN_LIMITS[1]}={memory * 4 // 1_000_000} in the environment",
+            file=path,
+        )
+    for one in cautions:
+        warnings.warn(one, stacklevel=2)
+    if kind == "error":
+        raise value
+    result: T = value
+    return result
+
+
+def _too_long(path: Path, seconds: int) -> NoReturn:
+    raise InputError(
+        f"reading it takes more than {seconds} s of processor time; if you trust it, set "
+        f"{OWN_LIMITS[0]}={seconds * 10} in the environment",
+        file=path,
+    ) from None
+
+
+def serve() -> None:
+    """Make the call that standard input asks for, and answer on standard output."""
+    # the process that asked ends this one
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    seconds, memory, call, args, named = pickle.load(sys.stdin.buffer)
+    answer = os.fdopen(os.dup(1), "wb")
+    # what a library prints is no answer
+    os.dup2(2, 1)
+    limit_memory(memory)
+    limit_time(seconds)
+    said: tuple[str, Any, list[Any]]
+    try:
+        with warnings.catch_warnings(record=True) as seen:
+            warnings.simplefilter("always", Caution)
+            said = "ok", call(*args, **named), []
+        said[2].extend(w.message for w in seen if isinstance(w.message, Caution))
+        out = pickle.dumps(said)
+    except Exception as e:
+        full = isinstance(e, MemoryError) or "Insufficient memory" in str(e)
+        out = pickle.dumps(("memory", None, []) if full else ("error", e, []))
+    answer.write(out)
+    answer.flush()
+    # nothing to tidy up
+    os._exit(0)
