@@ -140,7 +140,7 @@ def caution(what: Warning | str) -> None:
     """Print a caution to stderr."""
     from sonify.errors import Caution
 
-    told = what.say(option_name) if isinstance(what, Caution) else str(what)
+    told = (what if isinstance(what, Caution) else Caution(str(what))).say(option_name)
     _said().get(_CAUTIONS, []).append(told)
     click.echo(f"caution: {told}", err=True)
 

@@ -33,6 +33,7 @@ FOUND = {
     "a setting with control characters": "set:62",
     "an array whose header ends early": "grid:13",
     "a control character among a grid's marks": "grid:40",
+    "a control character that the matrix font lacks": "drawing:45482",
     "a number of more than 4,300 digits": "preset:47",
     "a log of one clock pulse": "log:32",
     "a drawing of which its library complains": "drawing:46",
