@@ -8,6 +8,7 @@ measured like a clip.
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import replace
 from functools import lru_cache
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
     from sonify.disc_player.profile import Matrix
     from sonify.light.flash import Flashing
     from sonify.light.look import Look
+    from sonify.light.scroll import Scroll
     from sonify.performance import Performance
 
 __all__ = ["check", "flashing_of", "may_flash"]
@@ -37,12 +39,17 @@ FPS = 60.0
 GRAIN = 8
 """Pixels from lamp to lamp of the picture that is measured."""
 MAX_CELLS = 8_000_000
+COLUMNS = 2000
+"""Of a message at a time: longer pieces took more time for each column (own measurement)."""
 _SPARE = 1.2
 
 
 def may_flash(show: Performance) -> bool:
     """Whether the show might be over the threshold; if not, it certainly is not."""
-    return len(_suspects(show)) > 0
+    limit = _limit_of(show)
+    if limit is None:
+        return False
+    return _message_may_flash(show.scroll, limit) or len(_moments(show.lights, limit)) > 0
 
 
 class _Limit(NamedTuple):
@@ -61,27 +68,34 @@ def _suspects(show: Performance) -> NDArray[np.float64]:
     A flash is a pair of opposing changes, and only lamps that change often enough within a
     second, or enough of them at one moment, can flash a quarter of a field.
     """
+    limit, fade = _limit_of(show), show.setup.light.fade
+    if limit is None:
+        return np.zeros((0, 2))
+    at = np.concatenate([_moments(show.lights, limit), *_of_message(show.scroll, limit)])
+    if not len(at):
+        return np.zeros((0, 2))
+    at.sort()
+    before, after = limit.window + 0.5, fade + 0.5
+    first = np.flatnonzero(np.diff(at, prepend=-np.inf) > before + after)
+    last = np.append(first[1:], len(at)) - 1
+    return np.stack([at[first] - before, at[last] + after], axis=1)
+
+
+def _limit_of(show: Performance) -> _Limit | None:
+    """What a show needs to be over the threshold; None if its lamps change too little for that."""
     matrix, look = show.setup.player.matrix, show.setup.light
     area, tile = _lamp_area(look, matrix), _tile(look, matrix)
     if not area:
-        return np.zeros((0, 2))
+        return None
     field = (math.ceil(FIELD[1] / tile) + 1, math.ceil(FIELD[0] / tile) + 1)
     if look.turned % 180:
         field = field[::-1]
-    limit = _Limit(
+    return _Limit(
         FIELD_SHARE * FIELD[0] * FIELD[1] / area,
         (matrix.height, matrix.width),
         field,
         WINDOW_S + look.fade,
     )
-    at = np.concatenate([_moments(show.lights, limit), _of_message(show, limit)])
-    if not len(at):
-        return np.zeros((0, 2))
-    at.sort()
-    before, after = limit.window + 0.5, look.fade + 0.5
-    first = np.flatnonzero(np.diff(at, prepend=-np.inf) > before + after)
-    last = np.append(first[1:], len(at)) - 1
-    return np.stack([at[first] - before, at[last] + after], axis=1)
 
 
 def _moments(changes: NDArray[np.void], limit: _Limit) -> NDArray[np.float64]:
@@ -130,20 +144,31 @@ def _crowds(end: NDArray[np.float64], who: NDArray[np.int64], limit: _Limit) -> 
     return out
 
 
-_known: dict[tuple[object, ...], NDArray[np.float64]] = {}
+_known: dict[tuple[object, ...], bool] = {}
 
 
-def _of_message(show: Performance, limit: _Limit) -> NDArray[np.float64]:
-    """The same moments for the message, cached from its start: the speed of the disc moves that."""
-    scroll = show.scroll
+def _message_may_flash(scroll: Scroll | None, limit: _Limit) -> bool:
+    """Whether the message might, cached: the speed of the disc moves only its start."""
     if scroll is None:
-        return np.zeros(0)
+        return False
     key = (scroll.columns.tobytes(), scroll.width, scroll.column_s, limit)
     if key not in _known:
         if len(_known) > 200:
             _known.clear()
-        _known[key] = _moments(replace(scroll, start_s=0.0).lights(), limit)
-    return _known[key] + scroll.start_s
+        _known[key] = any(len(found) for found in _of_message(scroll, limit))
+    return _known[key]
+
+
+def _of_message(scroll: Scroll | None, limit: _Limit) -> Iterator[NDArray[np.float64]]:
+    """The moments of the message, for some columns at a time and those before that count, too."""
+    if scroll is None:
+        return
+    before = scroll.width + math.ceil(limit.window / scroll.column_s) + 1
+    for first in range(0, scroll.columns.shape[1], COLUMNS):
+        begin = max(0, first - before)
+        columns = scroll.columns[:, begin : first + COLUMNS]
+        start_s = scroll.start_s + begin * scroll.column_s
+        yield _moments(replace(scroll, columns=columns, start_s=start_s).lights(), limit)
 
 
 @lru_cache(maxsize=64)

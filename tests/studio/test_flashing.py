@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 import sonify
-from sonify.studio.flashing import _tile, check, flashing_of, may_flash
+from sonify.studio.flashing import _suspects, _tile, check, flashing_of, may_flash
 from tests.studio.conftest import Page, Studio
 
 CASES = [
@@ -65,6 +65,23 @@ def test_the_quick_bound_never_says_no_wrongly() -> None:
             over += 1
             assert may_flash(show), settings
     assert over >= 3
+
+
+@pytest.mark.parametrize("scroll", [6.0, 25.0, 60.0])
+def test_a_message_in_pieces_has_all_the_suspects_of_the_whole(
+    scroll: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    text = (
+        "COLD FRONT AT NOON. " + "MWMWMWMW" * 3 + " . . . . . . . . TEA AT FOUR, ####### THEN SOUP"
+    )
+    settings = {"player.matrix.scroll": scroll, "light.lamp": "#ffffff", "light.gap": 0.0}
+    show = sonify.perform(sonify.Disc.from_message(text), settings=settings)
+    monkeypatch.setattr("sonify.studio.flashing.COLUMNS", 10**6)
+    whole = _suspects(show)
+    monkeypatch.setattr("sonify.studio.flashing.COLUMNS", 40)
+    pieces = _suspects(show)
+    assert all(((pieces[:, 0] <= a) & (pieces[:, 1] >= b)).any() for a, b in whole - [[-0.3, 0.3]])
+    assert len(whole) > 0 or scroll < 20
 
 
 def test_calm_is_within_the_threshold() -> None:

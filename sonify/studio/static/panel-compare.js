@@ -47,7 +47,7 @@ export function comparePanel(room, store, { hints, disc, marks, sound, areas, pa
   const told = (c) => [
     h("h3", {}, `${c.name}: ${c.right ?? plural(c.count, "fault")}`),
     shop("Safety", c.safety.map((x) => `${x[0].toUpperCase()}${x.slice(1)}.`)),
-    terms([["Compared", `a ${c.kind} of ${c.title}`], ["Message", c.message ?? "none"],
+    terms([["Compared", `a ${c.kind}, with the disc “${c.title}”`], ["Message", c.message ?? "none"],
       ...(c.message === c.read ? [] : [["As read", c.read ?? "none"]])]),
     c.causes.length > 0 && [h("h3", {}, "Likely causes"), h("ol.causes", {}, c.causes.slice(0, 3).map(cause))],
     h("details.more", {}, h("summary", {}, "Measured"), terms(c.measures)),

@@ -7,7 +7,7 @@ import { own } from "./panel-disc.js";
 import { clock } from "./text.js";
 import { area, h } from "./view.js";
 
-const CELL = 13; // the least size of a place, in px
+const [CELL, LINE] = [11, 15]; // the least size of a place in px: 56 positions, as discs often have, fit 1280 px
 const LETTERS = 240; // characters shown at a time: about four lines
 const MOVES = { ArrowLeft: [0, -1], ArrowRight: [0, 1], ArrowUp: [-1, 0], ArrowDown: [1, 0] };
 
@@ -25,7 +25,7 @@ export function holesPanel(room, store, marks, redraw) {
       + "Shaded bands are characters. While this area is open, a click on the disc flips the hole there."),
     h("div.holes", {}, h("canvas", { id: "holes", tabIndex: 0, role: "application", "aria-label": "The holes, row by row",
       "aria-describedby": "holes-help holes-place",
-      style: show && { minWidth: `${show.positions * CELL}px`, height: `${show.rows * Math.max(CELL + 2, Math.min(26, 220 / show.rows))}px` } })),
+      style: show && { minWidth: `${show.positions * CELL}px`, height: `${show.rows * Math.max(LINE, Math.min(26, 220 / show.rows))}px` } })),
     h("output.fact", { id: "holes-place" }, show && told()),
     show && letters(),
     h("div.row", {}, h("div.said-of-holes", { role: "status" }, said.map((line) => h("p", {}, line))),
