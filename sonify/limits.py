@@ -13,6 +13,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any, NoReturn, TypeVar
 
+import sonify.log as log
 from sonify.errors import Caution, InputError
 
 __all__ = ["limit_memory", "limit_time", "limited", "limits_of", "serve"]
@@ -91,7 +92,7 @@ def limited(call: Callable[..., T], path: Path, *args: Any, **named: Any) -> T:
     )  # fmt: skip
     timed = hasattr(signal, "SIGXCPU")
     try:
-        asked = pickle.dumps((seconds, memory, call, args, named))
+        asked = pickle.dumps((seconds, memory, log.level(), call, args, named))
         answer, _ = process.communicate(asked, seconds * WAITS if timed else seconds)
     except subprocess.TimeoutExpired:
         _too_long(path, seconds)
@@ -101,7 +102,7 @@ def limited(call: Callable[..., T], path: Path, *args: Any, **named: Any) -> T:
     if timed and process.returncode == -signal.SIGXCPU:
         _too_long(path, seconds)
     try:
-        kind, value, cautions = pickle.loads(answer)
+        kind, value, cautions, records = pickle.loads(answer)
     except (EOFError, pickle.UnpicklingError):
         told = f"status {process.returncode}"
         with contextlib.suppress(ValueError):
@@ -113,6 +114,7 @@ def limited(call: Callable[..., T], path: Path, *args: Any, **named: Any) -> T:
             f"{OWN_LIMITS[1]}={memory * 4 // 1_000_000} in the environment",
             file=path,
         )
+    log.repeat(records)
     for one in cautions:
         warnings.warn(one, stacklevel=2)
     if kind == "error":
@@ -133,22 +135,23 @@ def serve() -> None:
     """Make the call that standard input asks for, and answer on standard output."""
     # the process that asked ends this one
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    seconds, memory, call, args, named = pickle.load(sys.stdin.buffer)
+    seconds, memory, level, call, args, named = pickle.load(sys.stdin.buffer)
+    records = log.kept(level)
     answer = os.fdopen(os.dup(1), "wb")
     # what a library prints is no answer
     os.dup2(2, 1)
     limit_memory(memory)
     limit_time(seconds)
-    said: tuple[str, Any, list[Any]]
+    said: tuple[str, Any, list[Any], list[log.Record]]
     try:
         with warnings.catch_warnings(record=True) as seen:
             warnings.simplefilter("always", Caution)
-            said = "ok", call(*args, **named), []
+            said = "ok", call(*args, **named), [], records
         said[2].extend(w.message for w in seen if isinstance(w.message, Caution))
         out = pickle.dumps(said)
     except Exception as e:
         full = isinstance(e, MemoryError) or "Insufficient memory" in str(e)
-        out = pickle.dumps(("memory", None, []) if full else ("error", e, []))
+        out = pickle.dumps(("memory", None, [], records) if full else ("error", e, [], records))
     answer.write(out)
     answer.flush()
     # nothing to tidy up
