@@ -154,10 +154,14 @@ class Performance:
         """The matrix while the disc is read: an array of `LIGHTS`, changes only."""
         look, player = self.setup.light, self.setup.player
         again = look.trail > 0 or look.colours == "age"
-        bits = Bits(self.bit_stream.bits, self.timeline, self.unit_bits, lambda: self.parts)
-        shown = bits.shown(look)
+        shown = self.lamp_bits.shown(look)
         lights = fill_lights(shown, self.timeline, player.matrix, self.unit_bits, again=again)
         return faded(lights, look, player.turn_s)
+
+    @cached_property
+    def lamp_bits(self) -> Bits:
+        """The bits that light lamps, and the notes that may colour them."""
+        return Bits(self.bit_stream.bits, self.timeline, self.unit_bits, lambda: self.parts)
 
     @cached_property
     def wiring(self) -> Wiring:

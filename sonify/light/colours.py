@@ -80,14 +80,23 @@ class Bits:
             voice = self._notes(lambda p: np.full(len(p.index), p.number))
             return np.where(voice < 0, 0, 1 + voice % count)
         if rule in ("pitch", "velocity"):
-            value = self._notes(
-                lambda p: np.rint(getattr(p, rule)).astype(np.int64), drums=rule != "pitch"
-            )
-            heard = value[value >= 0]
-            low, high = (int(heard.min()), int(heard.max())) if len(heard) else (0, 0)
-            return np.where(value < 0, 0, 1 + (value - low) * count // (high - low + 1))
+            value = self._heard(rule)
+            low, high = self.bounds(look)
+            shade = (np.clip(value, low, high) - low) * count // (high - low + 1)
+            return np.where(value < 0, 0, 1 + shade)
         # what was just read is lightest
         return count if rule == "age" else 0
+
+    def _heard(self, rule: str) -> NDArray[np.int64]:
+        return self._notes(
+            lambda p: np.rint(getattr(p, rule)).astype(np.int64), drums=rule != "pitch"
+        )
+
+    def bounds(self, look: Look) -> tuple[int, int]:
+        """The lowest and the highest pitch or velocity that colours tell apart; 0, 0 for none."""
+        value = self._heard(look.colours) if look.colours in ("pitch", "velocity") else np.zeros(0)
+        heard = value[value >= 0]
+        return (int(heard.min()), int(heard.max())) if len(heard) else (0, 0)
 
     def _notes(
         self, of: Callable[[Any], NDArray[np.int64]], drums: bool = True

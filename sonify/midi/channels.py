@@ -1,10 +1,11 @@
 """MIDI channels, and the messages that set one up before its first note.
 
-Source: MIDI 1.0 Detailed Specification (MIDI Manufacturers Association): controllers 5 and
-65 (portamento time and switch), 7 (volume) and 10 (pan), registered parameter 0 (pitch bend
-sensitivity); General MIDI System Level 1 for the drum channel, and for the values that a channel
-has after "GM System On"; RP-015 for "reset all controllers" (121), which leaves volume, pan,
-program and the sound and effect controllers as they are.
+Source: MIDI 1.0 Detailed Specification (MIDI Manufacturers Association): controllers 0 and 32 (bank
+select, which the next program change applies), 5 and 65 (portamento time and switch), 7 (volume)
+and 10 (pan), registered parameter 0 (pitch bend sensitivity); General MIDI System Level 1 for
+the drum channel, and for the values that a channel has after "GM System On"; RP-015 for "reset all
+controllers" (121), which leaves volume, pan, program and the sound and effect controllers as they
+are.
 """
 
 from __future__ import annotations
@@ -59,6 +60,7 @@ def channel_setup(
     channel: int,
     *,
     program: int | None,
+    bank: int | None = None,
     volume: int | None,
     pan: float | None,
     glide: float | None = None,
@@ -72,6 +74,8 @@ def channel_setup(
         0 to 15.
     program : int or None
         0 to 127; None for drums.
+    bank : int or None
+        0 to 16383, sent right before the program, which it takes effect with; None leaves it.
     volume : int or None
         0 to 127; None leaves it.
     pan : float or None
@@ -84,6 +88,8 @@ def channel_setup(
     out = []
     if full:
         out = [bytes((0xB0 | channel, *pair)) for pair in ((121, 0), (0, 0), (32, 0), *_DEFAULTS)]
+    if program is not None and bank is not None:
+        out += [bytes((0xB0 | channel, 0, bank >> 7)), bytes((0xB0 | channel, 32, bank & 0x7F))]
     if program is not None:
         out.append(bytes((0xC0 | channel, program)))
     if volume is not None:

@@ -131,7 +131,13 @@ class Part:
             out += [] if self.tuned is None else opening(self.tuned, c)
             if takes_programs(self.tuned, c):
                 out += channel_setup(
-                    c, program=program, volume=v.volume, pan=v.pan, glide=v.glide, full=full
+                    c,
+                    program=program,
+                    bank=v.bank,
+                    volume=v.volume,
+                    pan=v.pan,
+                    glide=v.glide,
+                    full=full,
                 )
         return out
 

@@ -32,6 +32,9 @@ class Voice(Settings, frozen=True):
         The positions that give this voice a note.
     program : Instrument
         The General MIDI instrument.
+    bank
+        The bank of the instrument on players that have several: 128 times what is sent as
+        controller 0, plus what is sent as controller 32. Empty: none is sent.
     drum
         Plays this drum instead of pitches.
     pitch : Pitch scheme
@@ -74,6 +77,7 @@ class Voice(Settings, frozen=True):
     name: str = ""
     source: str = "ones"
     program: str | int = "acoustic grand piano"
+    bank: Annotated[int, control(step=1, ge=0, le=16383)] | None = None
     drum: str | int | tuple[str | int, ...] | None = None
     pitch: str | Table = "row-ladder"
     rhythm: str | tuple[str | Table, ...] = ()

@@ -53,11 +53,16 @@ FEATURES: dict[str, dict[str, Any]] = {
     "lines": {"player.matrix.fill": "fitted"},
     "chance": {"music.voice": [voice(rhythm=[{"rule": "humanise", "time": 0, "velocity": 0.2}])]},
     "bends": {"music.scale": "bayati"},
+    "led": {
+        "music.scale": "bayati",
+        "music.voice": [voice(pitch={"scheme": "place", "leading": "nearest"})],
+    },
     "values": {
         "music.voice": [voice(pitch={"scheme": "character", "span": 5},
                               rhythm=[{"rule": "entry", "steps": 7}])]
     },
     "vamp": {"music.voice": [voice(rhythm=["vamp"])]},
+    "strokes": {"music.voice": [voice(source="row-end-chords", rhythm=["changes", "repeat"])]},
     "downwards": {
         "music.voice": [
             voice(
@@ -71,6 +76,8 @@ FEATURES: dict[str, dict[str, Any]] = {
     },
     "form": {"music.form.plan": "rondo"},
     "colours": {"light.colours": "row"},
+    "heard": {"light.colours": "velocity"},
+    "ages": {"light.colours": "age"},
     "wired": {"player.matrix.wiring": "serpentine-rows"},
     "repair": {},
 }  # fmt: skip

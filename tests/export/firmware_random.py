@@ -24,6 +24,7 @@ from tests.export import firmware_host as host
 
 FILLS = ("fitted", "scaled", "rows", "running", "columns", "furrows", "characters", "rolling")
 SCALES = ("dorian", "major", "chromatic", "major-pentatonic", "bayati", "just-major", "slendro")
+COLOURS = ("row", "character", "voice", "pitch", "velocity", "age")
 MOST_MS = 1.0 + 1e-6
 
 
@@ -131,6 +132,8 @@ def _voice(r: random.Random, n: int) -> dict[str, Any]:
         out["drum"] = r.choice((56, ["claves", 40, 41]))
     if r.random() < 0.2:
         out["octave"] = r.randint(-2, 2)
+    if r.random() < 0.2:
+        out["bank"] = r.choice((0, 8 << 7, 1 << 7 | 5, 16383))
     if r.random() < 0.3:
         out["channel"] = r.randint(1, 3)
     if r.random() < 0.15:
@@ -181,6 +184,7 @@ def drawn(seed: int) -> tuple[sonify.Disc, dict[str, Any]]:
         "player.settle": r.choice((0.0, 0.123)),
         "player.matrix.fill": r.choice(FILLS),
         "player.message-pause": 3.0,
+        "light.colours": r.choice(("lamp", *COLOURS)),
     }
     return disc, settings
 
@@ -203,6 +207,8 @@ def tried(seed: int, folder: Path) -> str:
     records = host.run(program, events)
     assert host.compare_midi(show, records, when) <= MOST_MS
     assert host.compare_lights(show, records, when) <= MOST_MS
+    if show.setup.light.colours != "lamp":
+        assert host.compare_colours(show, records, when) <= MOST_MS
     assert records[-1]["a"] == 0, "something still sounds or scrolls"
     return ""
 

@@ -113,39 +113,23 @@ def test_discs_on_players(disc, player, fill, tmp_path):
     play(performance(disc, [player], **{"player.matrix.fill": fill}), tmp_path)
 
 
-COLOUR = 9  # see firmware_records.h
-
-
 @needs_gcc
-@pytest.mark.parametrize("rule", ["row", "character"])
+@pytest.mark.parametrize("rule", ["row", "character", "voice", "pitch", "velocity", "age"])
 @pytest.mark.parametrize("fill", ["fitted", "scaled", "columns"])
 def test_lamps_have_the_colours_of_the_performance(rule, fill, tmp_path):
-    from sonify.light.colours import palette_of
-
-    show = performance(
-        "cairn-small", ["usual"], **{"player.matrix.fill": fill, "light.colours": rule}
-    )
+    voices = [
+        {"name": "tune", "pitch": "walk", "rhythm": [{"rule": "accents", "pattern": [1, 0.5]}]},
+        {"name": "kit", "drum": 56, "rows": "even", "rhythm": ["changes"], "velocity": 120},
+    ]
+    settings = {"player.matrix.fill": fill, "light.colours": rule, "music.scale": "bayati"}
+    show = performance("cairn-small", ["usual"], **settings, **{"music.voice": voices})
     plan = plan_of(show)
     program = host.build(show, tmp_path, text=max(plan.text, plan.needed))
     events, when = host.schedule(show, True, 0.37)
     records = host.run(program, events)
     assert host.compare_lights(show, records, when) <= MOST_MS
-    look = show.setup.light
-    greens = [int(c[3:5], 16) for c in (look.lamp, *palette_of(look))]
-    lights = {}
-    for one in show.lights:
-        if one["level"]:
-            lights.setdefault(int(one["led"]), []).append(greens[one["hue"]])
-    seen, now = {}, {}
-    scroll_at = 1000 * show.message_s - 100
-    for one in records:
-        lamp = int(one["b"])
-        if one["kind"] == COLOUR:
-            now[lamp] = int(one["a"])
-        elif one["kind"] == host.LAMP and one["a"] and when[one["event"]] < scroll_at:
-            seen.setdefault(lamp, []).append(now[lamp])
-    assert len(set(greens[1:3]) & {g for each in seen.values() for g in each}) == 2
-    assert seen == lights
+    assert host.compare_colours(show, records, when) <= MOST_MS
+    assert len(set(records["a"][records["kind"] == host.COLOUR])) > 2
 
 
 def voice(**more):
@@ -615,13 +599,14 @@ def test_sources_filters_curves_and_drums(tmp_path):
 @pytest.mark.parametrize("concert", [440.0, 432.0])
 def test_tones_between_the_keys(scale, concert, tmp_path):
     """Each bend has a channel of its own; the machine sends it before its first note."""
-    leading = "free" if scale == "bohlen-lambda" else "nearest"
+    few = scale == "bohlen-lambda"  # of its tones, each octave has other bends
+    moving = {"scheme": "one-tone"} if few else {"scheme": "walk", "span": 5}
     voices = [
         {"name": "tune", "pitch": {"scheme": "walk", "span": 7}, "rhythm": ["joined"], "pan": 0.5},
         {"name": "deep", "octave": -1, "pitch": "one-tone", "source": "drone", "volume": 90,
          "rhythm": [{"rule": "layered", "shifts": [2]}]},
         {"name": "kit", "drum": ["claves", 56], "source": "zeros", "pitch": "place"},
-        {"name": "led", "channel": 12, "pitch": {"scheme": "one-tone", "leading": leading}},
+        {"name": "led", "channel": 12, "pitch": {**moving, "leading": "nearest"}},
     ]  # fmt: skip
     settings = {"music.voice": voices, "music.scale": scale, "music.concert-pitch": concert}
     show = performance("cairn-small", ["quick"], **settings)
@@ -860,7 +845,10 @@ REFUSED = {
     ),
     "chords": (voice(source="row-chords"), "the row's ones are known only"),
     "ghosts": (voice(source="row-changes", rhythm=["ghosts"]), "depends on whether another row"),
-    "struck again": (voice(source="row-end-chords", rhythm=["repeat"]), "a length first"),
+    "struck again": (
+        voice(source="row-end-chords", rhythm=["repeat", {"rule": "length", "steps": 3}]),
+        "put length before repeat",
+    ),
     "strummed down": (
         voice(
             source="row-end-chords",
@@ -887,8 +875,22 @@ REFUSED = {
         "on a channel that voices share",
     ),
     "led bends": (
-        {"music.scale": "bayati", **voice(pitch={"scheme": "place", "leading": "nearest"})},
-        "leads in whole semitones",
+        {
+            "music.scale": {"cents": [0.0, 600.1]},
+            **voice(pitch={"scheme": "place", "leading": "nearest"}),
+        },
+        "can't tell from just half",
+    ),
+    "colours of row-changes": (
+        {**voice(source="row-changes"), "light.colours": "voice"},
+        "use row or age",
+    ),
+    "colours of values": (
+        {
+            "light.colours": "pitch",
+            **voice(pitch="character", rhythm=[{"rule": "entry", "steps": 60}]),
+        },
+        "use age or velocity",
     ),
     "last-character": (
         {**voice(pitch="last-character"), "player.row_start": "next-position"},

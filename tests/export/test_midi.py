@@ -292,6 +292,23 @@ def test_words_on_the_melody_lie_on_its_notes_as_partitura_and_mido_read_them(tm
     assert len({t for t, _ in words}) == len(words), "programs keep one text a note"
 
 
+@pytest.mark.parametrize("mixer", ["usual", "full"])
+def test_a_bank_comes_right_before_its_program(small, mixer):
+    """MIDI 1.0 Detailed Specification: bank select (0, 32) takes effect with the program."""
+    settings = {"music.voice": [{"bank": 1000, "program": "celesta"}, {"drum": 56, "bank": 3}]}
+    file = mido.MidiFile(
+        file=io.BytesIO(file_of(sonify.perform(small, settings=settings), mixer=mixer))
+    )
+    setup = [m for m in file if m.type in ("program_change", "control_change") and m.channel == 0]
+    at = next(k for k, m in enumerate(setup) if m.type == "program_change")
+    assert [(m.control, m.value) for m in setup[at - 2 : at]] == [
+        (0, 1000 // 128),
+        (32, 1000 % 128),
+    ]
+    drums = [m for m in file if m.type == "control_change" and m.channel == 9 and m.value]
+    assert not [m for m in drums if m.control in (0, 32)]
+
+
 def test_the_mixer_is_left_to_the_program_or_set_in_full(small):
     show = sonify.perform(small, settings=BENT)
     bare = smf.parse(file_of(show, mixer="none"))

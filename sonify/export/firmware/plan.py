@@ -13,19 +13,22 @@ from sonify.disc.code import reed_solomon
 from sonify.disc_player.timeline import read_times
 from sonify.errors import InputError
 from sonify.export.firmware.alphabet import letters_of
-from sonify.export.firmware.keys import Sounds, allocation_of, sounds_of
+from sonify.export.firmware.keys import FINE, Sounds, allocation_of, sounds_of
+from sonify.export.firmware.steps import has_strokes
 from sonify.export.firmware.voice_plan import VoicePlan, about, voice_plan
+from sonify.light.colours import palette_of
 from sonify.light.fill_rules import LINED
 from sonify.light.letters import Letters
 from sonify.music.ending import Final, ending_of
 from sonify.music.form.plan import Plan
 from sonify.music.machine import Machine, Refusal
 from sonify.music.pitch.scheme import Frame
+from sonify.music.settings import Voice
 from sonify.music.theory.scales import find_scale, note_number
 from sonify.music.voices import assign_channels
 from sonify.performance import Performance
 
-__all__ = ["FILLS", "RAM", "FirmwarePlan", "VoicePlan", "plan_of"]
+__all__ = ["BY_NOTES", "COLOURS", "FILLS", "RAM", "FirmwarePlan", "VoicePlan", "plan_of"]
 
 # the core's limit, in bytes
 RAM = 2048
@@ -44,7 +47,8 @@ LEAST_TEXT = 64
 MOST_POSITIONS = 8192
 MOST_LAMPS = 8192
 
-COLOURS = ("lamp", "row", "character")
+BY_NOTES = ("voice", "pitch", "velocity")
+COLOURS = ("lamp", "row", "character", *BY_NOTES, "age")
 FILLS = (*LINED, "rows", "running", "columns", "furrows", "characters", "rolling")
 
 
@@ -59,7 +63,7 @@ class FirmwarePlan:
     sounds : Sounds
     letters : Letters
     period : int
-        Of the scale, in semitones.
+        Of the scale, in semitones; in 256ths of them if sounds are led.
     gap_slots : int
         The usual number of positions between two rows.
     notes, text : int
@@ -164,13 +168,17 @@ class FirmwarePlan:
             "lines": matrix.fill in LINED,
             "chance": self.human,
             "bends": bool(self.sounds.bends),
+            "led": bool(self.sounds.fine),
             "values": any(v.tones.by_value for v in self.voices),
             "vamp": self.vamps,
+            "strokes": any(has_strokes([s.op for s in v.steps.steps]) for v in self.voices),
             "downwards": any(
                 s.op == "STRUM" and s.d and not s.b for v in self.voices for s in v.steps.steps
             ),
             "form": bool(self.planned or self.finals),
             "colours": look.colours != "lamp",
+            "heard": look.colours in BY_NOTES,
+            "ages": look.colours == "age" and len(palette_of(look)) > 1,
             "repair": self.repair is not None,
         }
         return {name for name, is_used in used.items() if is_used}
@@ -195,7 +203,8 @@ class FirmwarePlan:
         per_voice = (31 if self.human else 27) * len(self.voices) + 2 * (rules + 1)
         bent = 2 if self.sounds.bends else 0
         fixed = per_voice + lamps + 2 * row + self.past // 8 + 99 + bent
-        fixed += self.repair_ram
+        fixed += self.repair_ram + ("heard" in self.features)
+        fixed += (3 * self.show.setup.player.matrix.lamps + 4) * ("ages" in self.features)
         return fixed + self.text + (13 + self.vamps) * self.notes
 
 
@@ -226,6 +235,7 @@ def plan_of(show: Performance, text: int | None = None) -> FirmwarePlan:
     voices = []
     for n, voice in enumerate(music.voice):
         name = voice.name or f"voice {n + 1}"
+        reasons += _uncoloured(voice, name, show.setup.light.colours)
         try:
             voices.append(voice_plan(voice, n, name, frame, machine))
         except Refusal as reason:
@@ -238,6 +248,11 @@ def plan_of(show: Performance, text: int | None = None) -> FirmwarePlan:
             sounds = sounds_of(music, named, channels, allocations, scale.period)
     except Refusal as reason:
         reasons.append(str(reason))
+    if show.setup.light.colours == "pitch" and any(v.tones.by_value for v in voices):
+        reasons.append(
+            "light.colours 'pitch' with tones by a character's value: they are known only after "
+            "the lamp lights (use age or velocity)"
+        )
     if reasons:
         _refuse(*reasons, hint="give {music.timing}=player" if music.timing == "bars" else "")
     pairs = zip(voices, sounds.keys, strict=True)
@@ -247,7 +262,7 @@ def plan_of(show: Performance, text: int | None = None) -> FirmwarePlan:
     finals.sort(key=lambda final: final[2].on)
     notes += len(finals)
     letters = letters_of("none" if disc.code is None else disc.code.alphabet, player.matrix)
-    period = max(1, round(scale.period))
+    period = max(1, round(scale.period * (FINE if sounds.fine else 1)))
     firmware = FirmwarePlan(
         show, voices, sounds, letters, period, gap, max(4, notes), finals=finals
     )
@@ -283,11 +298,6 @@ def _beyond(show: Performance) -> list[str]:
     moving |= any(v.controllers for v in show.setup.music.voice)
     look = show.setup.light
     checks = (
-        (
-            look.colours not in COLOURS,
-            f"light.colours '{look.colours}' can't be followed: it needs notes or times that it "
-            "does not keep; the nearest is 'row'",
-        ),
         (
             look.colours != "lamp" and fill == "rolling",
             "light.colours can't be followed with the fill rule 'rolling': the core does not keep "
@@ -332,6 +342,16 @@ def _beyond(show: Performance) -> list[str]:
         ),
     )
     return [reason for refused, reason in checks if refused]
+
+
+def _uncoloured(voice: Voice, name: str, colours: str) -> list[str]:
+    """Why lamps can't be coloured by the notes of a voice."""
+    if colours in BY_NOTES and voice.source == "row-changes":
+        return [
+            f"light.colours '{colours}' with row-changes in voice '{name}': whether a row's last "
+            "lamp has a note depends on whether another row follows (use row or age)"
+        ]
+    return []
 
 
 def _check_counts(plan: FirmwarePlan) -> None:

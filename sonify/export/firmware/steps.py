@@ -14,7 +14,7 @@ from sonify.music.rhythm.rule import Rule
 from sonify.music.settings import Voice
 from sonify.music.voice_sources import Source
 
-__all__ = ["MOST_LOUD", "steps_of"]
+__all__ = ["MOST_LOUD", "has_strokes", "steps_of"]
 
 MOST_VELOCITIES = 2048
 # steps that leave the times of notes alone
@@ -57,6 +57,7 @@ def steps_of(
         # zeros that a rule added must lie in the voice's places too
         f.steps += filters
     _check_strum([s for s in f.steps if s.op not in _TIMELESS])
+    _check_strokes([s.op for s in f.steps])
     plan = machine.plan
     if plan is not None and "dynamics" in voice.arcs and plan.dynamics != (1.0,):
         f.multiply(Lead("PLAN", len(plan.dynamics), up=DYNAMICS), np.asarray(plan.dynamics))
@@ -74,6 +75,22 @@ def _check_strum(timed: list[Step]) -> None:
                 f"'{after.op.lower()}' after 'strum' downwards of row-end-chords: the core moves "
                 "their notes as it reads more of them (put strum last)"
             )
+
+
+def has_strokes(ops: list[str]) -> bool:
+    """Whether a row's chord is struck several times within a length that may still change."""
+    if "AFTER" not in ops or "REPEAT" not in ops:
+        return False
+    return "LENGTH" not in ops[: ops.index("REPEAT")]
+
+
+def _check_strokes(ops: list[str]) -> None:
+    """Refuse lengths that keep the core from moving strokes when their chord's length is known."""
+    if has_strokes(ops) and "LENGTH" in ops:
+        raise Refusal(
+            "'length' after 'repeat' of row-end-chords: how long the last row's chord lasts, and "
+            "so when it is struck, is known only at the disc's end (put length before repeat)"
+        )
 
 
 def _velocities(f: Follower, velocity: int) -> None:

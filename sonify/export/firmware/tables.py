@@ -11,7 +11,7 @@ import numpy as np
 from sonify.disc.code.gf256 import EXP, LOG
 from sonify.export.firmware.alphabet import ita2_table
 from sonify.export.firmware.names import voice_names
-from sonify.export.firmware.plan import FILLS, FirmwarePlan
+from sonify.export.firmware.plan import BY_NOTES, COLOURS, FILLS, FirmwarePlan
 from sonify.export.firmware.steps import MOST_LOUD
 from sonify.light.colours import palette_of
 from sonify.light.fill_rules import Lines
@@ -27,7 +27,7 @@ _ALPHABETS = ("none", "ascii", "ita2", "utf-8")
 _SIZES = {"uint8_t": 1, "uint16_t": 2, "uint32_t": 4}
 
 # sizes of the structures in player_tables.h; a voice without its leads
-_VOICE_BYTES, _RULE_BYTES, _LEAD_BYTES, _FINAL_BYTES = 16, 12, 12, 12
+_VOICE_BYTES, _RULE_BYTES, _LEAD_BYTES, _FINAL_BYTES = 18, 12, 12, 12
 
 
 def config_h(plan: FirmwarePlan, template: str) -> str:
@@ -36,6 +36,14 @@ def config_h(plan: FirmwarePlan, template: str) -> str:
     code, matrix, grid = show.disc.code, show.setup.player.matrix, show.grid
     look = show.setup.light
     hues = [] if look.colours == "lamp" else [look.lamp, *palette_of(look)]
+    lowest, highest = show.lamp_bits.bounds(look) if look.colours in BY_NOTES else (0, 0)
+    ageing = show.disc.positions * grid.step_ticks / max(1, len(hues) - 1)
+    # 14 bits are told apart as 16 wrap
+    age_shift = max(0, int(ageing).bit_length() - 14)
+    unit = ageing / 2**age_shift
+    # how long it has each colour, the last one first; the first two, none and the last, for ever
+    ages = [round(k * unit) - round((k - 1) * unit) for k in range(len(hues) - 2, 0, -1)]
+    ages = [0, 0, *ages]
     own = Lines.of(matrix.fill, show.disc.rows, show.disc.positions, matrix)
     parity = code is not None and code.check == "parity"
     rs = plan.repair
@@ -67,6 +75,12 @@ def config_h(plan: FirmwarePlan, template: str) -> str:
         ("COLUMN_EDGES", ", ".join(f"{v}U" for v in own.x), "first lamp, lamps, parts"),
         ("LINE_EDGES", ", ".join(f"{v}U" for v in own.y), ""),
         ("HUES", len(hues), "colours of a lamp, its own first; 0: it has but one"),
+        ("HUE_BY_NOTES", int(look.colours in BY_NOTES), "1: colours follow notes ..."),
+        ("HEARD_LOW", f"{lowest}U", "... which sound from here ..."),
+        ("HEARD_SPAN", f"{highest - lowest + 1}U", "... over so many"),
+        ("AGES", int("ages" in plan.features), "1: lamps change as they grow older ..."),
+        ("AGE_SHIFT", age_shift, "... counted in 2^this ticks ..."),
+        ("AGE", "{" + ", ".join(f"{n}U" for n in ages) + "}", "... after so many, by colour"),
         ("STRIP", show.wiring.length, "lamps on the strip"),
         (
             "WIRED",
@@ -128,12 +142,18 @@ def config_h(plan: FirmwarePlan, template: str) -> str:
         ("HUMAN", int(plan.human), "1: notes vary at random"),
         ("BENT", int(bool(plan.sounds.bends)), "1: tones between the keys"),
         ("SOUNDS", len(plan.sounds.pairs), "0: a voice has one channel for all its tones"),
-        ("PERIOD", plan.period, "semitones after which the scale repeats"),
+        ("LED_SOUNDS", int(bool(plan.sounds.fine)), "1: tones between the keys are led"),
+        ("PERIOD", plan.period, "semitones (or 256ths) after which the scale repeats"),
         ("PLAN_ROWS", f"{len(plan.planned) and plan.form.rows}U", "rows of the form; 0: none"),
         ("PLAN_CELLS", f"{plan.form.cells}U", "bars of a row"),
         ("CELL", _u32(plan.form.cell.numerator), "positions of such a bar ..."),
         ("CELL_PARTS", _u32(plan.form.cell.denominator), "... divided by this"),
         ("VAMP", int(plan.vamps), "1: notes come again while the stage moves"),
+        (
+            "STROKES",
+            int("strokes" in plan.features),
+            "1: chords of rows are struck several times",
+        ),
         (
             "DOWNWARDS",
             int("downwards" in plan.features),
@@ -152,7 +172,8 @@ def config_h(plan: FirmwarePlan, template: str) -> str:
     ]
     if hues:
         values = ", ".join("{{{}U, {}U, {}U}}".format(*colour(c)) for c in hues)
-        numbered += ["#define PLAYER_HUE_BY_ROW 1", "#define PLAYER_HUE_BY_CHARACTER 2"]
+        for n, name in enumerate(COLOURS[1:]):
+            numbered.append(f"#define PLAYER_HUE_BY_{name.upper()} {n + 1}")
         sizes.append(f"#define PLAYER_HUE_BY PLAYER_HUE_BY_{look.colours.upper()}")
         sizes.append(f"#define PLAYER_COLOURS {{{values}}}")
     names = voice_names([v.name for v in plan.voices])
@@ -236,7 +257,7 @@ def _tables(plan: FirmwarePlan) -> tuple[list[str], list[str], list[_Array]]:
             "     {" + written(loud) + "},",
             f"     {len(tones)}, {size}, {len(velocities)}, {v.vamp}, PLAYER_FROM_{v.source}, "
             f"{channels[0]}, {plan.show.unit_bits}, {first}, {len(rules) - first}, "
-            f"{int(keys.led is not None)}, {low}, {high}}},",
+            f"{int(keys.led is not None)}, {low}, {high}, {int(v.voice.drum is not None)}, 0}},",
         ]
         tones += keys.table.reshape(-1).tolist()
         velocities += v.steps.velocity_table(plan.human).reshape(-1).tolist()
@@ -257,6 +278,7 @@ def _tables(plan: FirmwarePlan) -> tuple[list[str], list[str], list[_Array]]:
     arrays: list[_Array] = [
         ("uint8_t", "tones", "", what, tones),
         ("uint8_t", "sounds", "", "the sounds: MIDI note, channel", pairs),
+        ("uint16_t", "fine", "", "pitches of sounds that are led, in 256ths", sounds.fine),
         ("uint16_t", "bends", "16", "each channel's bend; 8192 is none", bends),
         (loudness, "velocities", "", "", velocities),
         ("uint8_t", "plan", "", "the form, table by table", plan.plan_values()),
@@ -305,7 +327,12 @@ def opening_bytes(plan: FirmwarePlan) -> list[int]:
             bent = c in plan.sounds.bends or len(channels) > 1
             own = v.voice
             setup = channel_setup(
-                c, program=program, volume=own.volume, pan=own.pan, glide=own.glide
+                c,
+                program=program,
+                bank=own.bank,
+                volume=own.volume,
+                pan=own.pan,
+                glide=own.glide,
             )
             for m in [*(bend_range(c) if bent else ()), *setup]:
                 out += m

@@ -28,11 +28,15 @@ CODE: dict[str, tuple[int, str, str]] = {
         "4 for each voice, 20 of stack",
     ),
     "bends": (150, "tones between the keys", "2"),
+    "led": (420, "... that are led", ""),
     "values": (550, "tones by the value of a character", "13 for each note that waits"),
     "vamp": (300, "notes that come again while the stage moves", "1 for each note"),
+    "strokes": (210, "chords of rows struck several times", ""),
     "downwards": (400, "chords of rows strummed downwards", ""),
     "form": (100, "form", "13 for each note of the ending"),
     "colours": (150, "colours of lamps", "1"),
+    "heard": (30, "... by voice, pitch or velocity", "1"),
+    "ages": (380, "... by age", "3 for each lamp, 4"),
     "repair": (3_050, "Reed-Solomon", "see above"),
 }
 """Program memory that the core's code takes on an 8-bit chip, what each feature adds, and its RAM

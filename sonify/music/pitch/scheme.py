@@ -266,7 +266,9 @@ def pitches_of(
     if scheme.leading == "free" or not len(pitch):
         return pitch
     period = frame.scale.period
-    return fold(led(pitch, m.line(index), led_bounds(scheme, frame), period), period)
+    near = led(pitch, m.line(index), led_bounds(scheme, frame), period)
+    # the same tone, from wherever it was led, is the same number
+    return fold(np.round(near, 9), period)
 
 
 def led_bounds(scheme: Scheme, frame: Frame) -> tuple[float, float]:

@@ -144,11 +144,6 @@ class Repeat(Rule, frozen=True, tag="repeat"):
 
     def follow(self, f: Follower) -> None:
         f.need_length("repeat")
-        if f.after == "row-end-chords" and not f.fixed:
-            raise Refusal(
-                "'repeat' of row-end-chords: how long the last row's rings is known only at the "
-                "disc's end (give them a length first)"
-            )
         ks = range(1, self.times)
         stride = f.levels("repeat", [self.fade**n for n in ks], [0 for _ in ks])
         f.add(Step("REPEAT", a=self.times, b=stride))

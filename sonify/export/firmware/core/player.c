@@ -94,6 +94,9 @@ static uint32_t gap;       /* positions since the last one */
 static uint32_t ones;
 static uint32_t history;   /* the last bits, ones only */
 static uint32_t read_index; /* positions read in all */
+#if PLAYER_HUE_BY_NOTES
+static uint8_t heard;      /* 1 + the highest voice, key or velocity of this position's notes */
+#endif
 #if PLAYER_BENT
 static uint16_t bent;      /* channels whose bend was sent */
 #endif
@@ -136,6 +139,9 @@ static void see_bit(uint8_t bit)
     if (bit == PLAYER_ONE) {
         ones++;
     }
+#if PLAYER_HUE_BY_NOTES
+    heard = 0;
+#endif
     for (v = 0; v < PLAYER_VOICES; v++) {
         sound_voice(v, bit);
     }
@@ -278,6 +284,11 @@ void player_millisecond(void)
     if ((int32_t)(tick + (uint32_t)gone - soonest) >= 0) {
         sound_until(tick + (uint32_t)gone, 0);
     }
+#if PLAYER_AGES
+    if ((int32_t)(tick + (uint32_t)gone - next_age) >= 0) {
+        grow_older(tick + (uint32_t)gone);
+    }
+#endif
     if (phase == READING && gone >= (int32_t)(4 * PLAYER_STEP_TICKS)) {
         no_more_waiting();
     }
@@ -368,6 +379,9 @@ void player_start(void)
     timed = 0;
     quiet = 0;
     soonest = 0;
+#if PLAYER_AGES
+    next_age = 0;
+#endif
     row_tick = 0;
     read_count = 0;
     run = 0;

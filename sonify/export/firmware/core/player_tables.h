@@ -97,8 +97,10 @@ typedef struct {
     uint8_t first_rule;
     uint8_t rules;
     uint8_t led;       /* whether each tone goes to the octave nearest to the one before */
-    uint8_t low;       /* range of led tones */
+    uint8_t low;       /* range of led tones: MIDI notes, or sounds in the order of their pitch */
     uint8_t high;
+    uint8_t drum;
+    uint8_t spare;
 } player_voice;
 
 /* A note of the ending; times in ticks from the start of the last row. */
@@ -115,6 +117,7 @@ extern const PLAYER_SPACE player_voice player_voices[PLAYER_VOICES] PLAYER_TABLE
 extern const PLAYER_SPACE player_rule player_rules[PLAYER_RULES + 1] PLAYER_TABLE;
 extern const PLAYER_SPACE uint8_t player_tones[] PLAYER_TABLE;
 extern const PLAYER_SPACE uint8_t player_sounds[] PLAYER_TABLE;  /* note and channel, where a tone is a sound */
+extern const PLAYER_SPACE uint16_t player_fine[] PLAYER_TABLE; /* pitches of sounds, in 256ths of a semitone */
 extern const PLAYER_SPACE uint16_t player_bends[16] PLAYER_TABLE;
 #if PLAYER_HUMAN
 extern const PLAYER_SPACE uint32_t player_velocities[] PLAYER_TABLE; /* * 2^20, before random factors */
