@@ -34,6 +34,7 @@ import numpy as np
 from sonify.errors import InputError
 from sonify.recover.diagnosis import comparison
 from sonify.recover.diagnosis.causes import signs_in
+from sonify.recover.diagnosis.causes.cause import SOUND, measures
 from sonify.recover.diagnosis.causes.odds import APART, LOST, ODDS, losses
 from tests.benchmarks.world import SAME_CAUSE, diagnosed, seeds
 from tests.recover.diagnosis.faults import FAULTS, judge, make
@@ -48,12 +49,12 @@ generators that were left out)."""
 
 def signs_of(judged: Callable[[Path], Any], folder: Path) -> Take:
     """The causes of which a take shows signs as it is judged (name, sign and strength), what
-    tells the bits, and whether some are wrong though nothing shows."""
-    found: Take = {"signs": [], "tells": "", "hidden": False}
+    tells the bits, whether some are wrong though nothing shows, and the sizes that are bounded."""
+    found: Take = {"signs": [], "tells": "", "hidden": False, "sizes": {}}
 
     def spy(case: Any) -> list[Any]:
         found["signs"] = [(f.name, f.sign, float(f.strength)) for f in signs_in(case)]
-        found["tells"] = case.tells
+        found["tells"], found["sizes"] = case.tells, measures(case) if case.fits else {}
         return []
 
     with mock.patch.object(comparison, "likely_causes", spy), suppress(InputError):
@@ -183,6 +184,18 @@ def reliability(takes: list[Take], tables: dict[str, Odds]) -> None:
     print(f"{len(calm)} healthy takes, the most suspect: {calm[:8]}")
 
 
+def sound(takes: list[Take]) -> None:
+    """Print the most that one in 500 healthy takes shows, by the excess of the largest ones."""
+    for name, bound in SOUND.items():
+        sizes = [t["sizes"][name] for t in takes if not t["fault"] and name in t["sizes"]]
+        largest = np.sort(sizes)[::-1][: len(sizes) // 20 + 2]
+        excess = (largest[:-1] - largest[-1]).mean()
+        most = largest[-1] + excess * np.log(500 * (len(largest) - 1) / len(sizes))
+        print(
+            f"{name}: {len(sizes)} takes, at most {largest[0]:.3f}, one in 500 {most:.3f} ({bound})"
+        )
+
+
 def main() -> None:
     """Run what the command line asks for."""
     warnings.simplefilter("ignore")
@@ -203,6 +216,7 @@ def main() -> None:
             f"table in use {score(own, in_use)}, at best {some}"
         )
     reliability(takes, tables)
+    sound(takes)
     for tells in sorted({take["tells"] for take in takes} - {""}):
         of = [take["hidden"] for take in takes if take["tells"] == tells]
         print(f"{tells}: {sum(of)} of {len(of)} takes hide wrong bits")

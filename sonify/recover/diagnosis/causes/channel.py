@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.case import Case
-from sonify.recover.diagnosis.causes.cause import Cause, Finding, beyond, percent
+from sonify.recover.diagnosis.causes.cause import SOUND, Cause, Finding, beyond, measures, percent
 from sonify.recover.diagnosis.channels import LITTLE
 from sonify.recover.diagnosis.error_pattern import MANY
 from sonify.recover.diagnosis.quiet import CLIPPED, DROWNED
@@ -16,7 +16,6 @@ from sonify.recover.diagnosis.quiet import CLIPPED, DROWNED
 __all__ = [
     "CALM",
     "CHATTER",
-    "MUCH_HUM",
     "TELL",
     "DataDead",
     "DataStuck",
@@ -32,9 +31,6 @@ HUM = 0.05
 """Of the swing: from this amplitude on, hum is named. Hum below a tenth of the way to the
 threshold, which is half of the swing, does no harm by itself."""
 
-MUCH_HUM = 0.12
-"""From here on it is the likeliest cause: it takes a quarter of the way to the threshold."""
-
 SMALL = 0.5
 """Of the clock's swing: a clipped channel that swings less has lost its holes to the limit."""
 
@@ -49,9 +45,9 @@ CALM = 0.25
 """Noise, as a share of the swing, up to which a hole's passage shows its shape: 12 dB."""
 
 LATE, MOST_LATE = 0.115, 0.45
-"""Positions by which data must come later than set: detectors stand within a tenth of a position of
-their line (common practice, no source; generators a, b and d: 0.11). From almost half a position
-on, nobody can tell late from early."""
+"""Positions by which data that are wrong must come later than set: detectors stand within a tenth
+of a position of their line (common practice, no source; generators a, b and d: 0.11). From almost
+half a position on, nobody can tell late from early."""
 
 
 def quietened(cause: Cause, case: Case) -> Finding | None:
@@ -197,12 +193,12 @@ class LampHum(Cause):
         # a limit hides the hum of the material's level; a line in the clock alone may be its own
         if also > part > HUM:
             name, c, part = "clock", clock, also
-        sure = part > MUCH_HUM
+        sure = part > SOUND["hum"]
         chatter = [k for k in (data, clock) if k.edges > CHATTER and k.hum]
         if case.harmed and chatter:
             name, c, sure = "data" if chatter[0] is data else "clock", chatter[0], True
         # a wrong bit or two have another cause
-        some = part > HUM and (not case.count or case.count >= MANY or not case.fits)
+        some = part > HUM and (case.count >= MANY or not case.fits)
         if c.swing < LITTLE * clock.swing or not (sure or some):
             return None
         swings = percent(2 * c.hum / max(c.swing, 1e-30))
@@ -235,10 +231,10 @@ class FilterDelay(Cause):
                 f"{1000 * v.lag * clock.usual_s:.1f} ms, {percent(v.lag)} of a position",
                 strength=beyond(v.lag, LAG),
             )
-        late = (v.delay_s - case.delay_s) / clock.usual_s
+        late = measures(case)["late"]
         # against a detector that moves there is no one delay
         moves = case.jumps.apart or case.jumps.wander
-        if moves or not LATE < late < MOST_LATE:
+        if moves or not (LATE if case.harmed else SOUND["late"]) < late < MOST_LATE:
             return None
         return self.found(
             "data-late",

@@ -8,8 +8,8 @@ from dataclasses import replace
 import numpy as np
 
 from sonify.recover.diagnosis.case import FADES, Case, LevelSigns
-from sonify.recover.diagnosis.causes.cause import Finding, PatternCause, percent
-from sonify.recover.diagnosis.causes.channel import CALM, MUCH_HUM, TELL, quietened
+from sonify.recover.diagnosis.causes.cause import SOUND, Finding, PatternCause, percent
+from sonify.recover.diagnosis.causes.channel import CALM, TELL, quietened
 from sonify.recover.diagnosis.channels import LIT, Channel, Channels
 from sonify.recover.diagnosis.error_pattern import (
     MANY,
@@ -114,7 +114,7 @@ class AmbientLight(PatternCause):
         place, hum = case.levels.threshold_place, data.hum / data.swing
         if place < 1 / 2:
             return None
-        if hum > max(MUCH_HUM, clock.hum / max(clock.swing, 1e-30)):
+        if hum > max(SOUND["hum"], clock.hum / max(clock.swing, 1e-30)):
             sign = "flickers"
             said = (
                 f"the data channel's levels flicker at {data.hum_hz:g} Hz, as light of lamps does"

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from sonify.recover.diagnosis.case import Case
-from sonify.recover.diagnosis.causes.cause import Cause, Finding, beyond, percent
+from sonify.recover.diagnosis.causes.cause import SOUND, Cause, Finding, beyond, percent
 
 __all__ = ["MotorDrift", "MotorSpeed", "OffCentre", "SlowStart"]
 
@@ -22,10 +22,6 @@ OFF_SPEED = 0.03
 HARMLESS = 0.05
 """The same where the clock row made up for it: half as much again, and a tenth of the usual drift,
 by which the middle of a drift may miss its half."""
-
-DRIFT = 0.22
-"""Of the middle speed: cheap motors change by up to a fifth of the first one while a disc is read
-(common practice, no source); in the middle they are then off by half of it."""
 
 FEWEST = 8
 """Moments at which the speed must be known (own choice)."""
@@ -60,7 +56,7 @@ class SlowStart(Cause):
             "starts-slowly",
             f"the first positions pass at {percent(m.start)} of the settled speed",
             f"the speed comes within a tenth of it after {m.settled_s:.1f} s",
-            strength=(1 - m.start) * (m.drift < DRIFT),
+            strength=(1 - m.start) * (m.drift < SOUND["drift"]),
         )
 
 
@@ -78,7 +74,7 @@ class OffCentre(Cause):
         """By the swing of the speed and the place of the errors."""
         m = case.motion
         weight, evidence = 0.0, []
-        if m.flutter > SWING:
+        if m.flutter > (SWING if case.harmed else SOUND["swing"]):
             weight += min(3.0, 1.0 + 20 * (m.flutter - SWING))
         swings = m.flutter > SOME_SWING
         if swings:
@@ -172,8 +168,8 @@ class MotorDrift(Cause):
     def find(self, case: Case, share: float) -> Finding | None:
         """By the change from the beginning to the end."""
         drift = case.motion.drift
-        if abs(drift) < DRIFT or not _measured(case):
+        if abs(drift) < SOUND["drift"] or not _measured(case):
             return None
         way = "rises" if drift > 0 else "falls"
         said = f"the speed {way} by {percent(abs(drift))} from the first row to the last"
-        return self.found("drifts", said, strength=beyond(abs(drift), DRIFT))
+        return self.found("drifts", said, strength=beyond(abs(drift), SOUND["drift"]))

@@ -5,16 +5,12 @@ from __future__ import annotations
 import math
 
 from sonify.recover.diagnosis.case import Case, LevelSigns
-from sonify.recover.diagnosis.causes.cause import Finding, PatternCause, beyond, percent
+from sonify.recover.diagnosis.causes.cause import SOUND, Finding, PatternCause, beyond, percent
 from sonify.recover.diagnosis.causes.channel import CHATTER, quietened
 from sonify.recover.diagnosis.error_pattern import MANY, ErrorPattern, share_between
 from sonify.recover.diagnosis.quiet import CLIPPED
 
 __all__ = ["Noise"]
-
-MUCH_NOISE = 0.3
-"""Of the swing: detectors of cheap players have 0.25 or less, which is 12 dB (common practice, no
-source), measured to a fifth of that."""
 
 SHARE = (0.005, 0.4)
 """The share of bits that noise gets wrong: from a few in a disc to nearly half."""
@@ -48,9 +44,11 @@ class Noise(PatternCause):
             return super().find(case, share)
         part = data.usual_noise / max(data.swing, 1e-30)
         chatters = data.digital and data.edges > CHATTER
-        if not (case.harmed and (chatters or case.noisy)) and (data.digital or part < MUCH_NOISE):
+        if not (case.harmed and (chatters or case.noisy)) and (
+            data.digital or part < SOUND["noise"]
+        ):
             return super().find(case, share)
-        if case.noisy and part < MUCH_NOISE:
+        if case.noisy and part < SOUND["noise"]:
             assert case.levels is not None
             part = case.levels.noise
         said = (
@@ -60,7 +58,7 @@ class Noise(PatternCause):
             else f"noise of {percent(part)} of the swing between holes and material, or "
             f"{-20 * math.log10(part):.0f} dB"
         )
-        much = data.edges / CHATTER if chatters else part / MUCH_NOISE
+        much = data.edges / CHATTER if chatters else part / SOUND["noise"]
         return self.found("noisy", said, *self.evidence(case), strength=beyond(much, 1.0))
 
     def evidence(self, case: Case) -> list[str]:
