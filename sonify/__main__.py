@@ -23,8 +23,20 @@ def _stopped(number: int, frame: FrameType | None) -> None:
     sys.exit(128 + number)
 
 
+def _fill_closed() -> None:
+    """Open standard streams that were closed, so that no file takes the number of one."""
+    for number, name in enumerate(("stdin", "stdout", "stderr")):
+        if getattr(sys, name) is None:
+            opened = os.open(os.devnull, os.O_RDWR)
+            if opened != number:
+                os.dup2(opened, number)
+                os.close(opened)
+            setattr(sys, name, open(number, "w" if number else "r", closefd=False))  # noqa: SIM115
+
+
 def main() -> None:
     """Run the command line."""
+    _fill_closed()
     try:
         for name in ("SIGTERM", "SIGHUP"):
             if hasattr(signal, name):

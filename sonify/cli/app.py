@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import gc
 import importlib
 import os
@@ -129,10 +130,31 @@ def _run() -> None:
     except BrokenPipeError:
         sys.stderr.close()
         sys.exit(1)
+    except OSError as e:
+        if not _terminal_closed(e):
+            raise
+        # nobody reads what is still to be written; 128 + SIGHUP, as if the signal had come first
+        with open(os.devnull, "wb") as nothing:
+            for number in (1, 2):
+                os.dup2(nothing.fileno(), number)
+        sys.exit(129)
     except MemoryError:
         click.echo("sonify: there is not enough memory for this disc; choose a range", err=True)
         sys.exit(1)
     sys.exit(status if isinstance(status, int) else 0)
+
+
+def _terminal_closed(error: OSError) -> bool:
+    """Whether an error is that of writing to a terminal that was closed (POSIX `write`, EIO)."""
+    if error.errno != errno.EIO or error.filename is not None:
+        return False
+    for number in (1, 2):
+        try:
+            os.get_terminal_size(number)
+        except OSError as e:
+            if e.errno == errno.EIO:
+                return True
+    return False
 
 
 def _stop(error: SonifyError) -> NoReturn:

@@ -271,10 +271,50 @@ def test_a_closed_terminal_leaves_nothing_hanging():
     t.until("row 1 of")
     os.close(t.master)
     t.player.wait()
+    assert t.player.returncode == 129
+    assert t.player.stderr is not None
+    assert "Traceback" not in t.player.stderr.read().decode()
     lines = t.listener.communicate()[0].splitlines()
     heard = [mido.Message.from_hex(line.split(" ", 1)[1]) for line in lines]
     assert any(m.type == "note_on" for m in heard)
     assert not hanging(heard)
+
+
+@posix
+@pytest.mark.parametrize("errors", ["shown", "kept"])
+def test_a_closed_window_ends_a_command_without_a_word(errors, tmp_path):
+    """The terminal controls the program here, so that it gets SIGHUP as the window closes."""
+    import pty
+
+    said = tmp_path / "said.txt"
+    number, master = pty.fork()
+    if number == 0:
+        os.environ |= {"TERM": "xterm", "COLUMNS": "100", "LINES": "40"}
+        if errors == "kept":
+            os.dup2(os.open(said, os.O_WRONLY | os.O_CREAT), 2)
+        os.execv(sys.executable, [sys.executable, "-m", "sonify", "watch", "cairn-small"])
+    shown = b""
+    while "\u25cf".encode() not in shown:
+        shown += os.read(master, 65536)
+    os.close(master)
+    status = os.waitpid(number, 0)[1]
+    assert os.waitstatus_to_exitcode(status) == 129
+    assert not said.exists() or not said.read_text()
+
+
+@posix
+@pytest.mark.parametrize("closed", [[0], [1], [2], [0, 1, 2]])
+def test_closed_standard_streams(closed, tmp_path):
+    def close() -> None:
+        for number in closed:
+            os.close(number)
+
+    done = subprocess.run(
+        [sys.executable, "-m", "sonify", "midi", "cairn-small", "-o", tmp_path / "a.mid"],
+        preexec_fn=close, capture_output=True, check=False,
+    )  # fmt: skip
+    assert done.returncode == 0, done.stderr
+    assert mido.MidiFile(tmp_path / "a.mid").length > 10
 
 
 @contextlib.contextmanager
