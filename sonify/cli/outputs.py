@@ -174,13 +174,17 @@ def caution_wire(show: Performance) -> None:
     ),
     option(
         "--lyrics", type=Choice(["first", "melody", "both"]), default="first", show_default=True,
-        help="The message on the first track, or to the notes of the first voice with pitches.",
+        help="The message on the first track, or on the notes of the melody.",
     ),
     option(
         "--mixer", type=Choice(["usual", "full", "none"]), default="usual", show_default=True,
         help="Programs, volumes and pans; with a General MIDI reset and all else; or none.",
     ),
     option("--split", type=WRITTEN, metavar="DIR", help="Also write a file per voice."),
+    option(
+        "--drum-map", type=WRITTEN, metavar="FILE",
+        help="Also write the names of the drums: .midnam (MIDI XML names), or a plain .txt.",
+    ),
     option("--only-notes", is_flag=True, help="Leave out everything but the notes and the tempo."),
 )  # fmt: skip
 def midi(request: Request, output: str | None, **options: Any) -> None:

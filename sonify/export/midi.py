@@ -14,8 +14,10 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.atomic import atomic_write
+from sonify.atomic import atomic_write, write_data
+from sonify.export.drum_map import drum_map
 from sonify.export.file_formats import voice_path
+from sonify.export.melody import melody_of
 from sonify.midi.channels import (
     BEND_RANGE,
     DRUM_CHANNEL,
@@ -59,7 +61,8 @@ class Options(Settings, frozen=True):
     single one, format 0 (`one`). `lyrics` puts the message on the first track, on that of the
     melody, where each character goes to a note, or on both. `mixer` sends programs, volumes and
     pans (`usual`), also the reset and the settings of a General MIDI instrument (`full`), or none
-    of them. `split` is a folder for one file per voice. `only_notes` leaves out everything but the
+    of them. `split` is a folder for one file per voice. `drum_map` is a file for the names of the
+    drums (see `sonify.export.drum_map`). `only_notes` leaves out everything but the
     notes and the tempo events that they need.
     """
 
@@ -67,6 +70,7 @@ class Options(Settings, frozen=True):
     lyrics: Literal["first", "melody", "both"] = "first"
     mixer: Literal["usual", "full", "none"] = "usual"
     split: str | None = None
+    drum_map: str | None = None
     only_notes: bool = False
 
 
@@ -88,6 +92,8 @@ class _Track:
 
 def write(show: Performance, path: Path, options: Options) -> None:
     """Write a performance as a Standard MIDI File."""
+    drums = None if options.drum_map is None else Path(options.drum_map)
+    names = "" if drums is None else drum_map(show, drums)
     files = [(path, show.parts)]
     if options.split is not None:
         for n, part in enumerate(show.parts):
@@ -97,6 +103,8 @@ def write(show: Performance, path: Path, options: Options) -> None:
         with atomic_write(file) as beside, open(beside, "wb") as out:
             for block in data:
                 out.write(block)
+    if drums is not None:
+        write_data(drums, names)
 
 
 def midi_bytes(
@@ -111,7 +119,8 @@ def midi_bytes(
     """
     options, parts = options or Options(), show.parts if parts is None else parts
     stretch = show.tempo_map.stretch
-    melody = None if options.only_notes or options.lyrics == "first" else _melody(parts)
+    unsung = options.only_notes or options.lyrics == "first"
+    melody = None if unsung else melody_of(show, parts)
     tracks = [_conductor(show, options, melody)]
     for part in parts:
         tracks += _voice(show, part, options, part is melody)
@@ -190,11 +199,6 @@ def _shares(
 def _some(events: MidiEvents, which: NDArray[np.bool_]) -> MidiEvents:
     size = None if events.size is None else events.size[which]
     return MidiEvents(events.tick[which], events.message[which], size)
-
-
-def _melody(parts: Sequence[Part]) -> Part | None:
-    """The voice that carries the words: the first that has pitches and notes."""
-    return next((p for p in parts if p.voice.drum is None and len(p)), None)
 
 
 def _conductor(show: Performance, options: Options, melody: Part | None) -> _Track:

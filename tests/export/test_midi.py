@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import io
 from fractions import Fraction
+from xml.etree import ElementTree
 
 import mido
+import music21
 import numpy as np
 import pytest
 
@@ -290,6 +292,40 @@ def test_words_on_the_melody_lie_on_its_notes_as_partitura_and_mido_read_them(tm
     assert "".join(w for _, w in words) == show.disc.message
     assert {t for t, _ in words} <= onsets
     assert len({t for t, _ in words}) == len(words), "programs keep one text a note"
+
+
+def test_words_are_on_the_voice_that_has_them_in_the_score(small, tmp_path):
+    voices = [
+        {"name": "low", "source": "row-starts"},
+        {"name": "high", "pitch": "walk", "source": "ones"},
+    ]
+    show = sonify.perform(small, settings={"music.voice": voices})
+    file = mido.MidiFile(show.save(tmp_path / "a.mid", lyrics="melody"))
+    sung = [t.name for t in file.tracks if any(m.type == "lyrics" for m in t)]
+    score = music21.converter.parse(show.save(tmp_path / "a.musicxml"))
+    written = [p.partName for p in score.parts if any(n.lyric for n in p.flatten().notes)]
+    assert sung == written == ["high"]
+
+
+def test_a_drum_map_names_the_keys_that_are_struck(small, tmp_path):
+    """MIDI XML names 1.0, from memory; read with Python's own parser."""
+    voices = [{"drum": ["claves", 56]}, {"drum": 3, "source": "zeros"}, {"pitch": "walk"}]
+    show = sonify.perform(small, settings={"music.voice": voices})
+    want = {3: "note 3", 56: "cowbell", 75: "claves"}
+    show.save(tmp_path / "a.mid", drum_map=str(tmp_path / "kit.txt"))
+    lines = (tmp_path / "kit.txt").read_text().splitlines()
+    assert {int(k): v for k, _, v in (line.partition(" ") for line in lines)} == want
+    show.save(tmp_path / "a.mid", drum_map=str(tmp_path / "kit.midnam"))
+    tree = ElementTree.parse(tmp_path / "kit.midnam")
+    notes = tree.findall("./MasterDeviceNames/NoteNameList/Note")
+    assert {int(n.get("Number")): n.get("Name") for n in notes} == want
+    there = tree.findall(".//AvailableChannel[@Available='true']")
+    assert [c.get("Channel") for c in there] == ["10"]
+    plain = sonify.perform(small, settings={"music.voice": voices[2:]})
+    with pytest.raises(InputError, match="no drum plays"):
+        plain.save(tmp_path / "b.mid", drum_map=str(tmp_path / "none.txt"))
+    assert not (tmp_path / "none.txt").exists()
+    assert not (tmp_path / "b.mid").exists()
 
 
 @pytest.mark.parametrize("mixer", ["usual", "full"])

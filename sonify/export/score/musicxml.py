@@ -16,6 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from sonify.errors import InputError
+from sonify.export.melody import melody_of
 from sonify.export.score.drums import add_instruments, places
 from sonify.export.score.notes import Event, Piece, Staff, pieces, staves
 from sonify.export.score.spelling import spell
@@ -34,9 +35,6 @@ __all__ = ["MAX_EVENTS", "musicxml"]
 MAX_EVENTS = 20_000
 
 _SPACE = "\u2423"
-_MELODY = 0.75
-"""The melody is the first staff in which so many characters, compared with the staff that has most,
-have a note of their own (own choice: it is the melody in all presets)."""
 _QUARTERS = {
     0.5: "half-sharp",
     -0.5: "half-flat",
@@ -86,13 +84,12 @@ def musicxml(show: Performance, rows: str | None = None, quarter_tones: bool = T
     score = m.stream.Score()
     title = show.disc.display_name
     score.metadata = m.metadata.Metadata(title=title, movementName=title)
-    words = [{} if v.drum else _words(show, v, range(first, last)) for v in voices]
-    most = max(map(len, words))
-    sung = next(k for k, w in enumerate(words) if len(w) >= _MELODY * most)
-    words[sung] = words[sung] or _words(show, voices[sung], range(first, last))
+    melody = melody_of(show, show.parts)
+    sung = next((k for k, v in enumerate(voices) if melody and v.number == melody.number), 0)
+    words = _words(show, voices[sung], range(first, last))
     writers = [_Writer(show, v, range(first, last), quarter_tones) for v in voices]
     for k, writer in enumerate(writers):
-        score.insert(0, writer.part(k, words[k] if k == sung else {}))
+        score.insert(0, writer.part(k, words if k == sung else {}))
         report(0.5 * (k + 1) / len(voices))
     data = _exported(score, writers)
     report(0.8)

@@ -44,6 +44,8 @@ class Staff:
 
     Attributes
     ----------
+    number : int
+        Of the voice, from 0.
     name : str
     program : int
         0 to 127.
@@ -56,6 +58,7 @@ class Staff:
         Words on how to play: "swing", "staccato", "strum".
     """
 
+    number: int
     name: str
     program: int
     channel: int
@@ -97,7 +100,7 @@ def _staff(part: Part, played: Part, show: Performance) -> Staff:
         events.append(Event(start, stop - start, tuple(sorted(set(part.pitch[a:b].tolist())))))
     marks = [rule.mark() for rule in rules_of(played.voice, "voice")]
     written = tuple(dict.fromkeys(mark for mark in marks if mark))
-    return Staff(part.name, part.program, part.channel, drum, events, written)
+    return Staff(part.number, part.name, part.program, part.channel, drum, events, written)
 
 
 def _unit(part: Part, step: int) -> int:
