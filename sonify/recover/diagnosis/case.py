@@ -162,8 +162,11 @@ class Case:
         if self.seen.stage is not None:
             return self.seen.stage.shown
         rows, n = self.design.rows, self.design.positions
-        if (np.sort(self.seen.alignment.seen_row) == np.arange(rows)).all():
-            return self.seen.alignment.seen_row
+        order = self.seen.alignment.seen_row
+        # a reading behind the last row, after one was skipped, is of none
+        behind = order[-1] < rows - 1 and not self.other_rows[-1]
+        if (np.sort(order) == np.arange(rows)).all() and not behind:
+            return order
         heard = self.seen.under[:, None, :n]
         meant = self.design.grid[:, self.seen.alignment.places(self.design)].swapaxes(0, 1)
         wrong = ((heard >= 0) & (meant >= 0) & (heard != meant)).sum(axis=2)

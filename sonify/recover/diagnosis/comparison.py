@@ -101,7 +101,8 @@ def compare(
     else:
         found = Match(seen, design, "normal", {"normal": seen.alignment.agreement})
     fit, followed = found.fit, found.seen.followed
-    fits = fit >= FITS or followed
+    # rows that are all seen, each for a turn, are of no other disc, whenever they were read
+    fits = fit >= FITS or followed or found.seen.stage is not None
     if listening is not None and followed:
         listening = replace(listening, vague=False)
     elif listening is not None and not listening.exact and fit < SURE:
