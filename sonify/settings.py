@@ -36,13 +36,21 @@ class Settings(
 T = TypeVar("T")
 
 
-def read_text(path: Path) -> str:
-    """The text of a UTF-8 file; an `InputError` if it can't be read."""
+def read_text(path: Path, latin: bool = False) -> str:
+    """The text of a UTF-8 file, or else of an ISO 8859-1 file if `latin`.
+
+    Raises
+    ------
+    InputError
+        It can't be read.
+    """
     with input_file(path, MAX_TOML_BYTES):
         data = path.read_bytes()
     try:
         return data.decode("utf-8")
     except UnicodeDecodeError as e:
+        if latin:
+            return data.decode("latin-1")
         what = f"byte {e.start} is not UTF-8; save the file as UTF-8 text"
         raise InputError(what, file=path) from None
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import json
 import shutil
+import struct
 import subprocess
 
 import mido
@@ -51,6 +52,31 @@ def test_a_loop_has_its_points_and_its_place_in_the_piece(show, tmp_path):
     assert rate == 48000
     assert whole.bext.loudness_value == pytest.approx(-14.0, abs=0.02)
     assert len(data) == info.data.frame_count
+
+
+def test_the_loop_byte_by_byte(show, tmp_path):
+    """The sampler chunk's nine numbers, and six for each loop, as Microsoft's New Multimedia Data
+    Types and Data Techniques (1994) has them, from memory."""
+    path = show.save(tmp_path / "a.wav", rows="2", loop=0)
+    data = path.read_bytes()
+    assert struct.unpack("<4sI4s", data[:12]) == (b"RIFF", len(data) - 8, b"WAVE")
+    at, chunks = 12, {}
+    while at < len(data):
+        tag, size = struct.unpack("<4sI", data[at : at + 8])
+        chunks[tag] = data[at + 8 : at + 8 + size]
+        at += 8 + size + size % 2
+    assert at == len(data)
+    frames = soundfile.info(path).frames
+    sampler = (
+        0, 0,  # manufacturer and product: none
+        20833,  # a sample lasts so many ns at 48 kHz
+        60, 0,  # as recorded on middle C, and no fraction of a semitone
+        0, 0,  # no SMPTE time
+        1, 0,  # one loop, no data of a maker's own
+    )  # fmt: skip
+    # its number, forwards, first and last sample, no fraction, for ever
+    loop = (0, 0, 0, frames - 1, 0, 0)
+    assert struct.unpack("<15I", chunks[b"smpl"]) == sampler + loop
 
 
 @pytest.mark.skipif(shutil.which("exiftool") is None, reason="exiftool (Debian) is not installed")

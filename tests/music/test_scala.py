@@ -78,6 +78,30 @@ def test_a_mapping_sets_root_concert_pitch_and_tones(scl, tmp_path):
     assert np.isclose(a, 432.0).any()
 
 
+def steps(tmp_path, text: str | bytes) -> list[float]:
+    path = tmp_path / "a.scl"
+    path.write_bytes(text if isinstance(text, bytes) else text.encode())
+    scale = sonify.load_setup([path]).music.scale
+    return [*np.round(scale.cents, 3).tolist(), round(float(scale.period), 3)]
+
+
+@pytest.mark.parametrize(("text", "want"), [
+    # no description, comments anywhere, tabs, words after pitches, empty lines
+    ("\n!\n 4 \n!\n\t9/8 D\n! third\n5/4 E\\\n\n  3/2\n2\n\n", [0, 203.91, 386.314, 701.955, 1200]),
+    # cents with a bare period, and a comment before the description
+    ("! a.scl\nHut\n3\n 408.\n702.0 cents\n1200.\n", [0, 408, 702, 1200]),
+    # the octave is missing: the last tone is what repeats
+    ("Fifths\n2\n9/8\n3/2\n", [0, 203.91, 701.955]),
+    # large numbers, and more lines than are announced
+    ("Fine\n2\n2147483647/2147483646\n3\n4\n", [0, 0, 1901.955]),
+    ("H\xfctte\n1\n2/1\n".encode("latin-1"), [0, 1200]),
+    ("\ufeffHut\r\n1\r\n2/1\r\n", [0, 1200]),
+])  # fmt: skip
+def test_what_the_format_allows(text, want, tmp_path):
+    """Scala scale file format, from memory; the files are written by hand."""
+    assert steps(tmp_path, text) == pytest.approx(want, abs=1e-3)
+
+
 @pytest.mark.parametrize("name", SCALES)
 def test_every_scale_comes_back_from_its_files(name, tmp_path):
     settings = {"music.scale": name, "music.root": "E3", "music.concert-pitch": 443.0}
@@ -95,6 +119,10 @@ def test_every_scale_comes_back_from_its_files(name, tmp_path):
     ("name\n 3\n 3/2\n 2/1\n", "3 tones are announced and 2 listed"),
     ("name\n 2\n 3/2\n 5/4\n", "does not lie above"),
     ("name\n 2\n 3/2\n moon\n", "not a ratio"),
+    ("name\n 0\n", "no tone but its root"),
+    ("name\n 2\n -3/2\n 2\n", "-3/2"),
+    ("name\n 1\n -5.0\n", "does not lie above"),
+    ("name\n 2\n 3/2/1\n 2\n", "not a ratio"),
     ("name\n 2\n 3/2\n 12.a\n", "'12.a' is not a pitch"),
 ])  # fmt: skip
 def test_wrong_scale_files_are_a_line(text, told, tmp_path):

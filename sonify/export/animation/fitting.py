@@ -124,7 +124,10 @@ def write_within(
         best = 0
         if tried(0, rungs[0]) > limit:
             smaller = _smaller(show, plain, path.suffix.casefold(), size)
-            rungs += [rung for rung in smaller if possible(rung)]
+            # what is possible at one size is possible at all larger ones
+            while smaller and not possible(smaller[-1]):
+                smaller.pop()
+            rungs += smaller
             rungs += _shorter(rungs[-1], done[0][0].seconds)
             low, best = 0, len(rungs) - 1
             while True:

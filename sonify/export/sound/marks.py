@@ -1,9 +1,10 @@
 """What a sound file says about its place in a piece: time reference, loop, tempo and level.
 
 Sources: EBU Tech 3285 version 2 (2011) for the broadcast extension ("bext"), which counts time in
-samples; Multimedia Programming Interface and Data Specifications 1.0 (1991), for RIFF and the
-sampler chunk ("smpl"). The Vorbis comments LOOPSTART, LOOPLENGTH and BPM are common practice, no
-source; TBPM is of ID3 2.4.
+samples; Multimedia Programming Interface and Data Specifications 1.0 (IBM and Microsoft, 1991) for
+RIFF, and New Multimedia Data Types and Data Techniques (Microsoft, revision 3.0, 1994), which added
+the sampler chunk ("smpl") to it, both from memory. The Vorbis comments LOOPSTART, LOOPLENGTH and
+BPM are common practice, no source; TBPM is of ID3 2.4.
 """
 
 from __future__ import annotations

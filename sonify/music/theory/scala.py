@@ -1,10 +1,13 @@
 """Scala's scale files (.scl) and keyboard mappings (.kbm), read and written.
 
-Source: the formats as the Scala archive publishes them (Manuel Op de Coul): lines that begin with !
-are comments; a pitch with a period is in cents, any other is a ratio; the first tone, 1/1, is not
-listed and the last one is the interval that repeats. A mapping has its size, the first and the last
+Source: "Scala scale file format" and "Scala keyboard mapping file format" (Manuel Op de Coul,
+huygens-fokker.org), from memory, not read again: text in ASCII or ISO 8859-1; lines that begin with
+! are comments; the first other line is a description, which may be empty, the second the number of
+tones; a pitch with a period is in cents, any other is a ratio, and what follows it on its line is
+ignored; the first tone, 1/1, is not listed and the last one, octave or not, is the interval that
+repeats. A mapping has its size, the first and the last
 key, the key of the first degree, the key with a reference frequency, that frequency, and the degree
-at which it repeats; then a degree or x for each key. Typed in from memory.
+at which it repeats; then a degree or x for each key.
 """
 
 from __future__ import annotations
@@ -27,9 +30,10 @@ SUFFIXES = (".scl", ".kbm")
 
 
 def _lines(path: Path) -> list[tuple[int, str]]:
-    """The lines that are not comments, with their numbers from 1."""
-    rows = enumerate(read_text(path).splitlines(), 1)
-    return [(n, text.strip()) for n, text in rows if not text.startswith("!")]
+    """The lines that are not comments, with their numbers from 1; none but the first is empty."""
+    rows = enumerate(read_text(path, latin=True).splitlines(), 1)
+    kept = [(n, text.strip()) for n, text in rows if not text.startswith("!")]
+    return kept[:1] + [line for line in kept[1:] if line[1]]
 
 
 def _number(path: Path, line: tuple[int, str], what: str, kind: type[int] | type[float]) -> Any:
@@ -51,9 +55,14 @@ def scale_table(path: Path) -> dict[str, Any]:
         Not a scale file, or one whose tones don't rise.
     """
     lines = _lines(path)
-    if len(lines) < 3:
+    if len(lines) < 2:
         raise InputError("it is cut off; a .scl has a name, a number and its pitches", file=path)
     count = _number(path, lines[1], "the number of tones", int)
+    if count == 0:
+        raise InputError(
+            "it has no tone but its root; one is needed after which the scale repeats", file=path,
+            place=f"line {lines[1][0]}",
+        )  # fmt: skip
     tones = lines[2 : 2 + count]
     if count < 1 or len(tones) < count:
         raise InputError(

@@ -45,7 +45,7 @@ def parse_ratio(value: str | float, place: str) -> float:
         Not a ratio, or not above zero.
     """
     text = str(value).strip()
-    found = re.fullmatch(r"([-+]?\d{1,9}(?:\.\d{1,12})?)(?:\s*[/:]\s*([-+]?\d{1,9}))?", text)
+    found = re.fullmatch(r"([-+]?\d{1,10}(?:\.\d{1,12})?)(?:\s*[/:]\s*([-+]?\d{1,10}))?", text)
     if not found:
         raise InputError(f"'{value}' is not a ratio; write one such as 3/2", place=place)
     above, below = float(found.group(1)), float(found.group(2) or 1)
