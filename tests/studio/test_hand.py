@@ -293,3 +293,28 @@ def test_a_colour_that_is_none_says_what_would_be_one(page: Page) -> None:
     assert "regex" not in said
     assert "#rrggbb" in said
     page.wrong[:] = [w for w in page.wrong if "422" not in w]
+
+
+def test_a_message_that_is_cleared_to_write_another_leads_nowhere(page: Page) -> None:
+    page.page.click("#tab-start")
+    page.page.locator("#start-message").fill("")
+    page.page.wait_for_selector("#wrong:not([hidden])")
+    assert page.page.get_attribute("#start-message", "aria-invalid") == "true"
+    assert page.js("document.activeElement.id") == "start-message"
+    page.page.keyboard.type("BREAD AT LAKE 2")
+    page.settled()
+    assert page.js("studio.show.message") == "BREAD AT LAKE 2"
+    assert page.page.is_hidden("#wrong")
+    page.wrong.clear()  # the answer 422
+
+
+def test_an_error_about_another_area_can_be_gone_to(page: Page) -> None:
+    page.page.click("#tab-midi")
+    page.page.locator("#bpm").focus()
+    page.js("studio.store.set('setup.music.metre', '7/9')")
+    page.page.wait_for_selector("#wrong:not([hidden])")
+    assert page.page.is_visible("#panel-midi")
+    page.page.locator("#wrong").get_by_role("button", name="Show").click()
+    assert page.page.is_visible("#panel-music")
+    assert page.page.get_attribute("#metre", "aria-invalid") == "true"
+    page.wrong.clear()

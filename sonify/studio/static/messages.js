@@ -58,21 +58,34 @@ export function clearError() {
   }
 }
 
+/** Whether a control in a work area has the focus: nobody wants to be led away from it. */
+function atWork() {
+  const at = document.activeElement;
+  return Boolean(at?.matches("input, select, textarea") && at.closest(".panel")?.offsetParent);
+}
+
 /** Show an error at the control it is about; `reveal` makes a hidden element's area visible. */
 export function showError(e, reveal = () => {}) {
   clearError();
   catchUp();
   const box = $("wrong");
   box.hidden = false;
-  render([h("p", {}, e.message), h("button.icon", { type: "button", "aria-label": "Close this message", title: "Close",
-    onclick: () => { box.hidden = true; } }, "×")], box);
+  let elsewhere = null; // the control, if it is in an area that is closed and stays so
+  const say = () => render([h("p", {}, e.message),
+    elsewhere && h("button", { type: "button", onclick: () => reveal(elsewhere) }, "Show"),
+    h("button.icon", { type: "button", "aria-label": "Close this message", title: "Close", onclick: () => { box.hidden = true; } }, "×")], box);
+  say();
   if (!(e instanceof Wrong)) console.error(e);
   let spot = e.place;
   while (spot) {
-    const found = document.querySelector(`[data-place="${CSS.escape(spot)}"]`);
+    const all = [...document.querySelectorAll(`[data-place="${CSS.escape(spot)}"]`)];
+    const found = all.find((one) => one.offsetParent) ?? all[0];
     if (found) {
       found.classList.add("is-wrong");
-      reveal(found);
+      if (atWork() && !found.closest(".panel")?.offsetParent) {
+        elsewhere = found;
+        say();
+      } else reveal(found);
       found.querySelector("input, select, textarea")?.setAttribute("aria-invalid", "true");
       for (let d = found.closest("details"); d; d = d.parentElement.closest("details")) d.open = true;
       break;

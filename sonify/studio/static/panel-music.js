@@ -6,7 +6,7 @@ import { presetList } from "./presets.js";
 import { setting, settings } from "./settings.js";
 import { put } from "./store.js";
 import { words } from "./text.js";
-import { area, chooser, h, labelled, memo, typed } from "./view.js";
+import { area, chooser, h, memo, typed } from "./view.js";
 
 const FLATS = { Db: 1, Eb: 3, Gb: 6, Ab: 8, Bb: 10, Cb: 11, Fb: 4, "E#": 5, "B#": 0 };
 const STEPS = ["1/4", "1/8", "1/12", "1/16", "1/24", "1/32"];
@@ -45,7 +45,7 @@ const Keyboard = memo(({ scale, choose }) => {
 });
 
 function listed(id, { label, help }, rows, value, give) {
-  return labelled(id, label,
+  return h("div.field", { "data-place": `music.${id}` }, h("label", { htmlFor: id }, label),
     h("input", { type: "text", id, list: `${id}-list`, spellcheck: false, autocomplete: "off", "aria-describedby": `${id}-help`,
       value: typed(id, value), onchange: (e) => give(e.target.value.trim() || undefined) }),
     h("datalist", { id: `${id}-list` }, rows.map((r) => h("option", { value: r }))),

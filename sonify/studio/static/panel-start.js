@@ -18,8 +18,8 @@ export function startPanel(room, store, tables, { music, files, areas, play }) {
     const now = presets.find((p) => store.document.presets.includes(p.name));
     return h("ol.steps", {},
       step(1, "Type your message", h("label.hidden", { htmlFor: "start-message" }, "Message on the disc"),
-        h("textarea", { id: "start-message", rows: 3, maxLength: 40000, spellcheck: true, value: messageOf(store),
-          oninput: (e) => setMessage(store, e.target.value) }),
+        h("div.field", { "data-place": "disc.message" }, h("textarea", { id: "start-message", rows: 3, maxLength: 40000, spellcheck: true,
+          value: messageOf(store), oninput: (e) => setMessage(store, e.target.value) })),
         h("p.fact", {}, show && `${plural(show.rows, "row")} of ${show.positions} holes, ${(show.geometry.outer * 2).toFixed(0)} mm across, read in ${lasts(show.readS)}`)),
       step(2, "Choose how it sounds", h("label.hidden", { htmlFor: "start-preset" }, "Preset"),
         h("div.row", {},
