@@ -69,8 +69,7 @@ class ClockLoose(Cause):
     )
 
     def find(self, case: Case, share: float) -> Finding | None:
-        """From jumps of the clock's pulses against the data's holes, or from pulses that are odd
-        at no place of their own."""
+        """From jumps of the clock's pulses against the data's holes, or from how they wander."""
         jumps = case.jumps.apart
         if jumps:
             most = max(abs(by) for _, by in jumps)
@@ -82,20 +81,13 @@ class ClockLoose(Cause):
                 f"position, at {when}: one of the detectors moves",
                 strength=math.log(len(jumps)),
             )
-        if case.jumps.wander:
-            return self.found(
-                "wanders",
-                f"the clock's pulses wander by {percent(case.jumps.wander)} of a position (standard"
-                " deviation) against the data's holes, which follow one another evenly",
-                strength=math.log(case.jumps.wander / LEAST_MOVE),
-            )
-        count = _scattered(case)
-        if count < SCATTERED or not case.count:
+        if not case.jumps.wander:
             return None
         return self.found(
-            "odd-pulses",
-            f"{count} clock pulses come beside their places or twice, each at another position",
-            strength=math.log(count / SCATTERED),
+            "wanders",
+            f"the clock's pulses wander by {percent(case.jumps.wander)} of a position (standard "
+            "deviation) against the data's holes, which follow one another evenly",
+            strength=math.log(case.jumps.wander / LEAST_MOVE),
         )
 
 

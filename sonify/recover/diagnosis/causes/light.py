@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 
 from sonify.recover.diagnosis.case import FADES, Case, LevelSigns
-from sonify.recover.diagnosis.causes.cause import SOUND, Finding, PatternCause, percent
+from sonify.recover.diagnosis.causes.cause import Finding, PatternCause, percent
 from sonify.recover.diagnosis.causes.channel import CALM, TELL, quietened
-from sonify.recover.diagnosis.channels import LIT, Channel, Channels
+from sonify.recover.diagnosis.channels import LIT, Channel
 from sonify.recover.diagnosis.error_pattern import (
     MANY,
     STRAY,
@@ -103,27 +103,19 @@ class AmbientLight(PatternCause):
             if calm and not c.data.digital and (clipped or moved):
                 return self.found("lit", *self.evidence(case))
         if light is None and c is not None and _at_level(case) and c.data.at_limit < CLIPPED:
-            return self._all_along(case, c) or super().find(case, share)
+            return self._all_along(case) or super().find(case, share)
         return super().find(case, share) if light is None else light
 
-    def _all_along(self, case: Case, channels: Channels) -> Finding | None:
+    def _all_along(self, case: Case) -> Finding | None:
         """A finding by a threshold at the holes' level: light moves both levels that way."""
         assert case.levels is not None
         assert case.levels.threshold_place is not None
-        clock, data = channels
-        place, hum = case.levels.threshold_place, data.hum / data.swing
+        place = case.levels.threshold_place
         if place < 1 / 2:
             return None
-        if hum > max(SOUND["hum"], clock.hum / max(clock.swing, 1e-30)):
-            sign = "flickers"
-            said = (
-                f"the data channel's levels flicker at {data.hum_hz:g} Hz, as light of lamps does"
-            )
-        else:
-            sign = "lit-all-along"
-            said = "the recording can't tell light that shines all the time from a wrong threshold"
+        said = "the recording can't tell light that shines all the time from a wrong threshold"
         evidence = (Threshold.place(place), said)
-        return Finding(self, sign, 0.0, evidence, (TELL[self.name], *self.repairs))
+        return Finding(self, "lit-all-along", 0.0, evidence, (TELL[self.name], *self.repairs))
 
     def _moved(
         self, case: Case, name: str, channel: Channel, by: float, least: float

@@ -13,14 +13,6 @@ from sonify.recover.diagnosis.score_following import Delivery
 
 __all__ = ["Late", "RowsMissing", "Wire"]
 
-MANY = 4
-"""Notes from which on it is likelier that a wire lost them than that as many holes are blocked (a
-guess: a disc has seldom more than three blocked ones)."""
-
-SPREAD, GATHERED = 0.6, 0.28
-"""Lost notes lie in more than this share of the rows, and gather less than this in one part of the
-turn: the bound from which on a disc may be off centre."""
-
 
 class Wire(Cause):
     """Note-ons without note-offs, or the other way round."""
@@ -52,31 +44,15 @@ class Wire(Cause):
             evidence.append(f"{lost} of {sent.due} notes are missing, and no other note came")
             if sent.split:
                 evidence.append(f"{sent.split} of them are of bits that other voices did sound")
-            elif not certain:
-                evidence.append(
-                    "this recording can't tell them from holes that were not seen: record again; "
-                    "lost notes change their places, such holes don't"
-                )
-        if certain or (sent is not None and sent.split >= 2):
-            count += 0 if sent is None else sent.split
-            return self.found("bytes-lost", *evidence, strength=math.log(count))
-        return self.found(
-            "notes-lost" if lost >= MANY and _scattered(case) else "few-notes-lost", *evidence
-        )
+        count += 0 if sent is None else sent.split
+        # notes alone may be of holes that were not seen
+        if not certain and count < 2:
+            return None
+        return self.found("bytes-lost", *evidence, strength=math.log(count))
 
     def explains(self, case: Case) -> NDArray[np.bool_]:
         """Notes that did not come."""
         return case.missed
-
-
-def _scattered(case: Case) -> bool:
-    """Whether errors lie in most rows, and all round the turn."""
-    if not case.count:
-        return True
-    rows, positions = case.at
-    turn = np.exp(2j * np.pi * np.outer((1, 2), positions) / case.design.positions)
-    gathered = float(np.abs(turn.mean(axis=1)).max())
-    return len(np.unique(rows)) > SPREAD * case.design.rows and gathered < GATHERED
 
 
 class RowsMissing(Cause):
