@@ -87,13 +87,21 @@ class Room:
         source = np.array([(0, 0), (right - left, 0), (right - left, below - top),
                            (0, below - top)], np.float32)  # fmt: skip
         self._turn = cv2.getPerspectiveTransform(source, self._corners.astype(np.float32))
+        # OpenCV counts from the middle of the first pixel
+        half = np.array([[1, 0, 0.5], [0, 1, 0.5], [0, 0, 1]])
+        self._warp = np.linalg.inv(half) @ self._turn @ half
         self._linear = to_linear(np.arange(256) / 255).astype(np.float32)
         self._encoded = from_linear(np.linspace(0, 1, _LEVELS + 1) ** 2).astype(np.float32)
         self._cover = cv2.warpPerspective(
-            np.ones((below - top, right - left), np.float32), self._turn, (w, h),
+            np.ones((below - top, right - left), np.float32), self._warp, (w, h),
             flags=cv2.INTER_AREA,
         )[..., None]  # fmt: skip
         self._still = self._surroundings(w, h)
+        # where the panel stands on the table, and how its reflection fades towards the viewer
+        self._foot = round(float(self._corners[2, 1] + self._corners[3, 1]) / 2 + 0.04 * h)
+        down = np.arange(h, dtype=np.float32)[:, None, None] - self._foot
+        faded = _REFLECTED * np.exp(-np.maximum(down, 0) / (0.18 * h))
+        self._fall = np.where(down >= 0, faded, 0).astype(np.float32)
         # beside other views the room fades into the background
         self._ground = linear(look.ground).astype(np.float32)
         self._fade: F32 | None = None
@@ -146,16 +154,20 @@ class Room:
         left, top, right, below = self._cut
         front = np.dstack([self._linear[p[top:below, left:right]] for p in self._front.planes])
         self._framed(front)
-        seen = cv2.warpPerspective(front, self._turn, (w, h), flags=cv2.INTER_AREA)
+        seen = cv2.warpPerspective(front, self._warp, (w, h), flags=cv2.INTER_AREA)
         light = self._still * (1 - self._cover) + seen
         small = (max(1, w // _COARSE), max(1, h // _COARSE))
         coarse: F32 = np.asarray(cv2.resize(seen, small, interpolation=cv2.INTER_AREA), np.float32)
         added = sum(
-            share * cv2.GaussianBlur(coarse, (0, 0), max(wide * small[1], 0.6))
+            share
+            * cv2.GaussianBlur(
+                coarse, (0, 0), max(wide * small[1], 0.6), borderType=cv2.BORDER_CONSTANT
+            )
             for share, wide in _BLOOMS
         )
-        added = added + self._reflected(coarse)
-        light += cv2.resize(added.astype(np.float32), (w, h), interpolation=cv2.INTER_CUBIC)
+        for part, by in ((added, 1.0), (self._reflected(coarse), self._fall)):
+            wide = cv2.resize(np.asarray(part, np.float32), (w, h), interpolation=cv2.INTER_CUBIC)
+            light += by * wide
         if self._fade is not None:
             light = self._ground + (light - self._ground) * self._fade
         np.clip(light, 0, 1, out=light)
@@ -170,19 +182,19 @@ class Room:
             band += 0.012
 
     def _reflected(self, coarse: F32) -> F32:
-        """The panel's light on the table: upside down, soft, and fading towards the viewer."""
+        """The panel's light on the table: upside down and soft, at the coarse size."""
         import cv2
 
         h, w = coarse.shape[:2]
-        foot = (self._corners[3] + self._corners[2]) / 2 / _COARSE
-        line = int(min(max(foot[1] + 0.04 * h, 1), h - 1))
-        out = np.zeros_like(coarse)
-        n = min(h - line, line)
-        out[line : line + n] = coarse[line - n : line][::-1]
-        soft = cv2.GaussianBlur(out, (0, 0), 0.02 * w + 0.5, sigmaY=0.03 * h + 0.5)
-        fall = np.exp(-np.maximum(np.arange(h) - line, 0) / (0.18 * h))[:, None, None]
-        under = (np.arange(h) >= line)[:, None, None]
-        made: F32 = np.asarray(_REFLECTED * soft * fall * under, np.float32)
+        scale = h / self.box[3]
+        flip = np.array([[1, 0, 0], [0, -1, 2 * self._foot * scale - 1]])
+        upside_down = cv2.warpAffine(coarse, flip, (w, h))
+        made: F32 = np.asarray(
+            cv2.GaussianBlur(
+                upside_down, (0, 0), 0.02 * w, sigmaY=0.03 * h, borderType=cv2.BORDER_CONSTANT
+            ),
+            np.float32,
+        )
         return made
 
     def _place(self, x: int, y: int, rgb: F32) -> None:

@@ -15,8 +15,10 @@ from sonify.light.look import LUMINANCE, Look, colour, from_linear, to_linear
 from sonify.light.paint import COARSE, FINE, Painter
 from sonify.light.panel import Panel
 from sonify.light.planes import FORMATS, Picture
+from sonify.light.room import Room
 from sonify.performance_settings import load_setup
 from tests.light.reference import rendered
+from tests.light.room_reference import in_room
 from tests.shipped import LOOKS
 
 # looks without anything between the lamps, which are drawn in one colour
@@ -203,3 +205,25 @@ def test_linear_light_is_iec_61966_2_1():
     np.testing.assert_allclose(from_linear(to_linear(values)), values, atol=1e-9)
     assert to_linear(np.array([0.04045]))[0] == pytest.approx(0.0031308, abs=1e-6)
     assert to_linear(np.array([0.5]))[0] == pytest.approx(0.21404, abs=1e-5)
+
+
+@pytest.mark.parametrize("bloom", [0.02, 0.3])
+@pytest.mark.parametrize("path", PLAIN, ids=lambda p: p.stem)
+def test_the_room_is_like_the_slow_rendering_in_linear_light(path, bloom):
+    look = msgspec.structs.replace(load_setup([path]).light, fade=0.0, view="room", bloom=bloom)
+    if not look.plain:
+        look = msgspec.structs.replace(look, background="#000000")
+    width, height = 320, 208
+    picture = Picture.on_colour(FORMATS["rgb24"], width, height, np.zeros(3))
+    room = Room(look, Matrix(width=5, height=4), picture, (0, 0, width, height))
+    room.update(LEVELS)
+    left, top, wide, high = room.panel.box
+    lamps = rendered(room.panel.grid.look, LEVELS / 255, *places(room.panel.grid, wide, high))
+    front = np.tile(to_linear(np.array(colour(look.ground)) / 255), (height, width, 1))
+    front[top : top + high, left : left + wide] = to_linear(lamps / 255)
+    a, b, c, d = room._cut
+    slow, cover = in_room(front[b:d, a:c], room._corners, width, height)
+    error = np.abs(np.dstack(picture.planes) - slow)
+    assert error.mean() < 2
+    # most of the picture is dark, and dark is easy
+    assert error[cover[..., 0] > 0.5].mean() < 2
