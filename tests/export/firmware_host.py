@@ -230,7 +230,7 @@ def compare_colours(show: sonify.Performance, records: np.ndarray, when: np.ndar
         mock.patch("sonify.light.colours.Bits.bounds", return_value=bounds),
     ):
         lights = sonify.perform(show.disc, setup=show.setup).lights
-    end = 1000 * (show.message_s if show.scroll is not None else np.inf)
+    end = 1000 * show.message_s if show.scroll is not None else float(when[-1])
     want: dict[int, list[tuple[float, int]]] = {}
     for one in lights:
         if 1000 * one["time_s"] < end - 2:
