@@ -61,7 +61,8 @@ def atomic_write(path: str | Path) -> Iterator[Path]:
 
     After an error, a full disk, an interrupt or a power cut, the file at `path` is the old one or
     the whole new one. Where the system has files without a name (Linux), nothing is left beside it
-    even if the process is killed; the temporary path then has no suffix.
+    even if the process is killed; the temporary path then has no suffix, and Pillow 10 would follow
+    it to another name, so it needs the open file.
 
     Raises
     ------

@@ -182,7 +182,7 @@ def _shares(
     if part.channel == DRUM_CHANNEL:
         names = {key: name for name, key in DRUMS.items()}
         note = (status & 0xE0) == 0x80
-        key = np.where(note, played.message[:, 1], -1)
+        key = np.where(note, played.message[:, 1].astype(np.int16), -1)
         for n, drum in enumerate(np.unique(part.keys).tolist()):
             # controllers, which are for all drums, go to the first
             mine = (key == drum) | ((key < 0) & (n == 0))

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import itertools
 import zlib
+from math import factorial
 
 import numpy as np
 import pytest
@@ -22,6 +23,7 @@ from sonify.disc.code.framing import ETX, STX, SYN
 from sonify.disc.disc import Disc
 from sonify.disc.layout import Layout
 from sonify.errors import InputError
+from tests.benchmarks.bench_codes import DAMAGES, Count, miscorrected, swanson, trial
 
 
 def encode(text: str, code: Code) -> np.ndarray:
@@ -444,6 +446,27 @@ def test_no_wrong_message_is_passed(check: str, framing: str) -> None:
             assert np.array_equal(found.bits, flat) or found.bits is None
         else:
             assert "\ufffd" in found.text or found.reasons
+
+
+@pytest.mark.parametrize("damage", DAMAGES)
+@pytest.mark.parametrize("check", ["parity", "crc-16", "reed-solomon"])
+def test_silent_errors_are_no_more_than_theory_allows(check: str, damage: str) -> None:
+    """A sample of the table of tests/benchmarks/bench_codes.py."""
+    count, rng = Count(), np.random.default_rng(3)
+    for _ in range(100):
+        trial(rng, check, damage, count)
+    assert count.discs == 100
+    assert count.silent <= count.theory + 5 * count.theory**0.5
+    assert count.bound_right == count.bound
+
+
+@pytest.mark.parametrize("most", [1, 2])
+def test_codewords_beyond_repair_become_others_as_seldom_as_theory_says(most: int) -> None:
+    """McEliece & Swanson 1986: the bound is nearly reached by random errors."""
+    words = 10_000
+    found, bound = miscorrected(np.random.default_rng(4), words, 60, most), swanson(60, most)
+    assert bound <= 1 / factorial(most)
+    assert abs(found - words * bound) < 5 * (words * bound) ** 0.5
 
 
 # --- refusals ----------------------------------------------------------------------------------

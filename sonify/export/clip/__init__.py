@@ -90,8 +90,8 @@ def _write_poster(job: Job, plan: FramePlan, path: Path, second: float) -> Path:
     target = path.with_name(f"{path.stem}-poster.png")
     film = Film(job, plan, job.rgb)
     for _ in film.frames([min(int(second * plan.fps), plan.frames - 1)]):
-        with atomic_write(target) as beside:
-            Image.fromarray(np.dstack(film.picture.planes)).save(beside, "PNG")
+        with atomic_write(target) as beside, beside.open("wb") as file:
+            Image.fromarray(np.dstack(film.picture.planes)).save(file, "PNG")
     return target
 
 

@@ -103,11 +103,11 @@ def write(show: Performance, path: Path, options: PrintOptions) -> tuple[int, in
     numbers = [int((k + 0.5) * plan.frames / count) for k in range(count)]
     heading = f"{count} pictures, one every {plan.seconds / count:.2f} s"
     pages = list(_pages(layout, show.disc.display_name, heading, _pictures(job, plan, numbers)))
-    with atomic_write(path) as beside:
+    with atomic_write(path) as beside, beside.open("wb") as file:
         if suffix == ".png":
-            pages[0].save(beside, "PNG", dpi=(_DPI, _DPI))
+            pages[0].save(file, "PNG", dpi=(_DPI, _DPI))
         else:
-            beside.write_bytes(_pdf(pages, show.disc.display_name))
+            file.write(_pdf(pages, show.disc.display_name))
     return count, len(pages)
 
 

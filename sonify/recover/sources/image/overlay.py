@@ -53,5 +53,5 @@ def write_overlay(
             if bit < 0:
                 draw.line([tuple(around[3]), tuple(around[15])], fill=DOUBT, width=2)
                 draw.line([tuple(around[9]), tuple(around[21])], fill=DOUBT, width=2)
-    with atomic_write(path) as beside:
-        image.save(beside, "PNG")
+    with atomic_write(path) as beside, beside.open("wb") as file:
+        image.save(file, "PNG")
