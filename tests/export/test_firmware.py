@@ -403,7 +403,7 @@ def test_what_is_held_past_a_rows_end_ends_as_it_would_alone(tmp_path):
 
 
 @needs_gcc
-@pytest.mark.parametrize("seed", range(16))
+@pytest.mark.parametrize("seed", [*range(16), 564])
 def test_mappings_at_random(seed, tmp_path):
     """Each is one for one under sanitizers, or refused; a wider run is a module of its own."""
     random.tried(seed, tmp_path)

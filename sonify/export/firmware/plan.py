@@ -256,7 +256,11 @@ def plan_of(show: Performance, text: int | None = None) -> FirmwarePlan:
     if reasons:
         _refuse(*reasons, hint="give {music.timing}=player" if music.timing == "bars" else "")
     pairs = zip(voices, sounds.keys, strict=True)
-    notes = sum(v.steps.notes(disc.positions, len(np.unique(k.table))) for v, k in pairs)
+    # notes of one tone are one where they begin together, but not while their tone is not known
+    notes = sum(
+        v.steps.notes(disc.positions, 2**30 if v.tones.by_value else len(np.unique(k.table)))
+        for v, k in pairs
+    )
     ending = ending_of(music, show.unit_bits, show.grid, disc.positions)
     finals = [(n, sounds.number(n, f.pitch), f) for n, each in enumerate(ending) for f in each]
     finals.sort(key=lambda final: final[2].on)
