@@ -204,6 +204,7 @@ def _result(
         listening=listening,
         cautions=cautions_of(seen, design, listening, case.fits),
         fit=fit,
+        fits=case.fits,
         tells=case.tells,
     )
 

@@ -35,6 +35,10 @@ or levels alone (0, 0, 2 and 5 of 157, 227, 205 and 202 takes of generators a, b
 `tests.benchmarks.world`, and half a take more of each: H. Jeffreys' rule)."""
 
 
+HARMED = 0.24
+"""The same of recordings that show a harm but no wrong bit (24 of 101)."""
+
+
 @dataclass(frozen=True, eq=False)
 class Margins:
     """How well holes and solid material can be told apart, in the log's units.
@@ -93,6 +97,8 @@ class Comparison:
     cautions : tuple of str
     fit : float
         How much of the disc's information the recording holds, from 0 to 1.
+    fits : bool
+        Whether the recording tells bits of this disc.
     tells : str
         What tells the machine's bits: a key of `HIDDEN`.
     """
@@ -110,6 +116,7 @@ class Comparison:
     listening: Listening | None
     cautions: tuple[str, ...]
     fit: float
+    fits: bool
     tells: str
 
     def __repr__(self) -> str:
@@ -136,14 +143,14 @@ class Comparison:
         """The share of the bits in the recording that the machine read correctly."""
         told = int(np.count_nonzero((self.truth >= 0) & (self.seen.bits >= 0)))
         vague = self.listening is not None and self.listening.vague
-        return None if vague or not told else 1.0 - len(self.errors) / told
+        return None if vague or not told or not self.fits else 1.0 - len(self.errors) / told
 
     @property
     def sure(self) -> float:
         """How likely it is that the machine read the bits as they are given here, by what its
         causes may have done to them and by what a recording may hide."""
         harm = sum(c.probability for c in self.causes if c.cause.harms)
-        return (1.0 - HIDDEN[self.tells]) * max(0.0, 1.0 - harm)
+        return (1.0 - HIDDEN[self.tells]) * (1.0 - HARMED * min(harm, 1.0)) * self.fits
 
     @property
     def message(self) -> str | None:
