@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import Caution, InputError
-from sonify.recover.sighting import Sighting, check_size
+from sonify.recover.sighting import THRESHOLD, Sighting, check_size
 from sonify.recover.sources.image.front import find_rows
 from sonify.recover.sources.image.image import Picture, open_picture
 from sonify.recover.sources.image.outline import outlines_in, rings_within
@@ -31,6 +31,8 @@ from sonify.recover.sources.image.sites import (
     part_of,
     plane_points,
     sample,
+    surroundings,
+    uncovered,
 )
 from sonify.recover.sources.image.spots import MOST, Spots, find_spots
 
@@ -98,6 +100,11 @@ def read_photograph(
     if apart < APART:
         confidence = confidence * np.float32(max(0.0, apart / APART - 0.3))
         notes.append("holes and material look much the same; use more light or a plain background")
+    clear = uncovered(picture.colour, view, np.r_[1.0, radii], np.vstack([~hidden, holes == 1]))[1:]
+    if covered := int(((clear < THRESHOLD) & (confidence > 0)).sum()):
+        how = "take the picture without it"
+        notes.append(f"something seems to lie over {covered} positions; {how}")
+    confidence = np.minimum(confidence, clear)
     shift = mark or 0
     holes, confidence = np.roll(holes, -shift, axis=1), np.roll(confidence, -shift, axis=1)
     outside = int((confidence == 0).sum())
@@ -370,17 +377,6 @@ def _tilt(view: View) -> float:
     return float(np.degrees(np.arccos(min(1.0, short / long))))
 
 
-def _surroundings(view: View, radii: Floats) -> Floats:
-    """Four places of bare material about each site, shape (rows, positions, 4, 2)."""
-    edges = np.array([view.rim, *np.sort([*radii, 1.0])[::-1], -np.inf])
-    at = np.argmin(np.abs(edges[1:-1] - radii[:, None]), axis=1)
-    out, into = edges[at] - radii, radii - edges[at + 2]
-    most = 1.5 * np.minimum(out, into)
-    sides = np.minimum(out, most) / 2, -np.minimum(into, most) / 2
-    places = [plane_points(view.positions, radii + side, t) for side in sides for t in (0.5, -0.5)]
-    return np.stack(places, axis=2)
-
-
 def _judged(
     image: NDArray[np.float32], view: View, radii: Floats
 ) -> tuple[NDArray[np.int8], NDArray[np.float32], float]:
@@ -388,7 +384,7 @@ def _judged(
     # the clock row as one of the rows, so that all are looked at alike
     every = np.concatenate([[1.0], radii])
     places = plane_points(n, every).reshape(-1, 2)
-    seen = look(image, view, places, _surroundings(view, every).reshape(len(places), -1, 2))
+    seen = look(image, view, places, surroundings(view, every).reshape(len(places), -1, 2))
     holes, confidence, apart = decide(part_of(seen, slice(n)), part_of(seen, slice(n, None)))
     shape = (len(radii), n)
     return holes.reshape(shape), confidence.reshape(shape), apart

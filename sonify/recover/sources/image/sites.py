@@ -14,7 +14,16 @@ from numpy.typing import NDArray
 
 from sonify.recover.sources.image.ring import View, project
 
-__all__ = ["clearest", "decide", "index_mark", "look", "part_of", "plane_points"]
+__all__ = [
+    "clearest",
+    "decide",
+    "index_mark",
+    "look",
+    "part_of",
+    "plane_points",
+    "surroundings",
+    "uncovered",
+]
 
 Floats = NDArray[np.float64]
 
@@ -30,6 +39,9 @@ elsewhere; with 0.03, the rim of a grey disc drowned its outermost row in one pi
 STANDS_OUT = 5.0
 """Standard deviations by which an index mark stands out: chance gives one in a million, and a disc
 has up to some ten thousand places to look at."""
+STEP = 0.0045
+"""Standard deviation of a logarithm of brightness that one step of 8 bits makes at a quarter of the
+range: 1/64, over the square root of 12."""
 RIM = np.array([(np.cos(a), np.sin(a)) for a in np.arange(12) * np.pi / 6])
 
 
@@ -38,6 +50,17 @@ def plane_points(positions: int, radii: Floats, shift: float = 0.0) -> Floats:
     angle = 2 * np.pi * (np.arange(positions) + shift) / positions
     out: Floats = radii[:, None, None] * np.stack([np.cos(angle), np.sin(angle)], axis=-1)
     return out
+
+
+def surroundings(view: View, radii: Floats) -> Floats:
+    """Four places of bare material about each site, shape (rows, positions, 4, 2)."""
+    edges = np.array([view.rim, *np.sort([*radii, 1.0])[::-1], -np.inf])
+    at = np.argmin(np.abs(edges[1:-1] - radii[:, None]), axis=1)
+    out, into = edges[at] - radii, radii - edges[at + 2]
+    most = 1.5 * np.minimum(out, into)
+    sides = np.minimum(out, most) / 2, -np.minimum(into, most) / 2
+    places = [plane_points(view.positions, radii + side, t) for side in sides for t in (0.5, -0.5)]
+    return np.stack(places, axis=2)
 
 
 def sample(image: NDArray[np.float32], points: Floats) -> NDArray[np.float32]:
@@ -85,6 +108,65 @@ def clearest(colour: NDArray[np.uint8], view: View) -> NDArray[np.float32]:
     mix = np.linalg.solve(spread, usual)
     level = cv2.transform(logs, mix[None] / np.abs(mix).sum())
     return np.asarray(cv2.exp(level - level.min()), np.float32)
+
+
+def uncovered(
+    colour: NDArray[np.uint8], view: View, radii: Floats, holes: NDArray[np.bool_]
+) -> NDArray[np.float32]:
+    """How sure it is that nothing hides a hole, where none is seen; 1 where one is.
+
+    What lies over a disc has another colour than its material. So has a glare, but in a glare holes
+    are seen: as many of those that must be there as are not seen at such places may be hidden at
+    the others.
+
+    Parameters
+    ----------
+    colour : ndarray of uint8, shape (height, width, 3)
+    view : View
+    radii : ndarray, shape (rows,)
+        The clock row first.
+    holes : ndarray of bool, shape (rows, positions)
+        Where one is seen.
+    """
+    import cv2
+
+    logs = cv2.split(cv2.LUT(colour, np.log(np.arange(256, dtype=np.float32) + 6)))
+
+    def colours(points: Floats) -> Floats:
+        pixels = project(view.matrix, points[..., None, :] + 0.5 * view.hole * INNER[:7])
+        red, green, blue = (sample(np.asarray(v), pixels).mean(axis=-1) for v in logs)
+        return np.stack([red - green, (red + green) / 2 - blue], axis=-1).astype(float)
+
+    def waves(points: Floats) -> Floats:
+        x, y = points[..., 0], points[..., 1]
+        return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
+
+    # the material's colour, that changes smoothly over the disc, whatever lies over a part of it
+    around, places = surroundings(view, radii), plane_points(view.positions, radii)
+    web = colours(around)
+    inside = np.isfinite(web).all(axis=-1)
+    if not inside.any():
+        return np.ones(holes.shape, np.float32)
+    known, level = waves(around[inside]), web[inside]
+    weight = np.ones((len(level), 1))
+    for _ in range(6):
+        fit = np.linalg.lstsq(known * weight, level * weight, rcond=None)[0]
+        away = level - known @ fit
+        usual = 1.4826 * np.median(np.abs(away), axis=0) + STEP
+        weight = 1 / (1 + ((away / usual) ** 2).sum(axis=1, keepdims=True) / 4)
+    about = np.median(web - waves(around) @ fit, axis=2)
+    own = colours(places) - waves(places) @ fit
+    # what is less than half as unlike the material as a hole is may be a blurred hole beside it
+    hole = np.nanmedian(own[holes], axis=0) if holes.any() else np.zeros(2)
+    spread = np.diag(usual**2) + np.outer(hole, hole) / (2 * STANDS_OUT) ** 2
+    foreign = _distance(np.where(holes[..., None], about, own), spread) > STANDS_OUT
+    share = float(holes[1:].mean())
+    meant = foreign[0].sum() + share * foreign[1:].sum()
+    # Jeffreys' estimate of a share
+    rate = (max(meant - (foreign & holes).sum(), 0.0) + 0.5) / (meant + 1)
+    hidden = rate * share / (rate * share + 1 - share + 1e-9)
+    sure = np.where(foreign & ~holes, max(0.0, 1 - 2 * hidden), 1.0)
+    return np.asarray(sure, np.float32)
 
 
 class Looks(NamedTuple):
@@ -191,7 +273,7 @@ def decide(clock: Looks, sites: Looks) -> tuple[NDArray[np.int8], NDArray[np.flo
     odds = np.where(line > 1, np.maximum(odds, at_hole), odds)
     odds = np.where(line < 0, np.minimum(odds, at_web), odds)
     # a look that is like neither
-    strange = np.minimum(_distance(x, hole, spread), _distance(x, web, spread_web))
+    strange = np.minimum(_distance(x - hole, spread), _distance(x - web, spread_web))
     strange[(line > 1) | (line < 0)] *= 0.5
     confidence = np.tanh(np.abs(odds) / 4) * np.clip(1.6 - strange / 9.0, 0.0, 1.0)
     confidence = np.where(usable, confidence, 0.0)
@@ -211,14 +293,13 @@ def _covariance(away: Floats, size: Floats) -> Floats:
     return out
 
 
-def _distance(x: Floats, middle: Floats, spread: Floats) -> Floats:
-    away = x - middle
-    out: Floats = np.sqrt(np.einsum("ni,ij,nj->n", away, np.linalg.inv(spread), away))
+def _distance(away: Floats, spread: Floats) -> Floats:
+    out: Floats = np.sqrt(np.einsum("...i,ij,...j->...", away, np.linalg.inv(spread), away))
     return out
 
 
 def _log_normal(x: Floats, middle: Floats, spread: Floats) -> Floats:
-    out: Floats = -0.5 * (_distance(x, middle, spread) ** 2 + np.linalg.slogdet(spread)[1])
+    out: Floats = -0.5 * (_distance(x - middle, spread) ** 2 + np.linalg.slogdet(spread)[1])
     return out
 
 
