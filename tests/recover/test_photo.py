@@ -9,7 +9,7 @@ import zlib
 
 import numpy as np
 import pytest
-from PIL import Image
+from PIL import Image, ImageDraw
 
 import sonify
 from sonify.errors import InputError
@@ -62,6 +62,26 @@ def test_no_bit_is_wrong(name, disc, tmp_path):
     if "out of view" not in name:
         assert known.all()
         assert found.disc.message == made.message
+
+
+@pytest.mark.parametrize("skin", [(205, 150, 125), (120, 82, 64)])
+def test_a_zero_under_a_finger_is_not_sure(skin, disc, tmp_path):
+    made, geometry, svg, reach = disc
+    shot = Shot(noise=2)
+    image = Image.open(io.BytesIO(take(svg, reach, geometry.hole_diameter / 2, shot)))
+    # from the right up to the third row; the disc lies straight in the middle of the picture
+    across = 0.85 * 960 / (2 * reach)
+    end = 640 + across * (geometry.first_row_radius - 2.5 * geometry.row_pitch)
+    wide = 3.5 * across * geometry.row_pitch
+    ImageDraw.Draw(image).rectangle((end, 480 - wide, 1279, 480 + wide), fill=skin)
+    image.save(tmp_path / "p.jpg", quality=92)
+    seen = read_source(tmp_path / "p.jpg")
+    assert seen.holes.shape == made.grid.shape
+    turns = [np.roll(made.grid, k, axis=1) for k in range(made.positions)]
+    right = max((seen.holes == turn for turn in turns), key=np.sum)
+    assert (~right).sum() > 2
+    assert seen.confidence[~right].max() < 0.7
+    assert (seen.confidence < 0.7).mean() < 0.2
 
 
 @pytest.mark.parametrize("inner", [False, True])

@@ -6,6 +6,7 @@ Pillow (`photographs.py`). Places follow from the layout's definition, not from 
 
 from __future__ import annotations
 
+import io
 import json
 import math
 import re
@@ -13,7 +14,7 @@ import re
 import ezdxf
 import numpy as np
 import pytest
-from PIL import Image
+from PIL import Image, ImageDraw
 
 import sonify
 from sonify.load import save_disc
@@ -91,6 +92,19 @@ def cut(disc: sonify.Disc, run) -> str:
             new = old + "".join(tear)
         svg = svg.replace(old, new)
     return svg
+
+
+def test_an_index_mark_is_no_hole(disc, run):
+    """A dot beyond the clock row, as wide and as dark as a hole."""
+    run("draw", "hut.toml", "-o", "hut.svg")
+    with open("hut.svg") as f:
+        picture = Image.open(io.BytesIO(take(f.read(), 76, 1.5, Shot())))
+    across = 0.85 * 960 / 152
+    x, y, r = 640, 480 - 73.4 * across, 1.4 * across
+    ImageDraw.Draw(picture).ellipse((x - r, y - r, x + r, y + r), fill=(40, 44, 50))
+    picture.save("photo.jpg", quality=92)
+    done = run("compare", "hut.toml", "photo.jpg", "--json")
+    assert json.loads(done.out)["faults"] == []
 
 
 @pytest.mark.parametrize(

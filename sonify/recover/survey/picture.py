@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from sonify.errors import InputError
 from sonify.recover.sources.image.photo import find_disc
-from sonify.recover.survey.sites import Floats, Seen, Sites, apply, typical
+from sonify.recover.survey.sites import READS, Floats, Seen, Sites, apply, typical
 
 __all__ = ["seen_in_picture"]
 
@@ -32,6 +32,11 @@ CERTAIN = 4.5
 LENS = 0.03, 0.004
 # Of the error without a step: what a step must improve on, or it only fits noise.
 BETTER = 0.95
+# The contrast of holes in a part of the disc against all, at least and at most: half as much
+# is left at the edge of glare, or where half of a hole is wall.
+LOCAL = 0.5, 2.0
+# Around a site, in holes: webs are a third of a hole or more.
+AT_SITE = 0.65
 # The least share of its box that a hole fills (a circle fills 0.785), and the least ratio of the
 # box's sides, as for the spots of the reader of photographs; and its area against the usual hole:
 # outside of these bounds it is nearer to none or to two.
@@ -84,10 +89,15 @@ class _Flat(NamedTuple):
     inside: NDArray[np.bool_]
     to_mm: Floats
 
+    def pixels(self, xy: Floats) -> NDArray[np.int64]:
+        """The nearest pixels to points in mm, shape (points, 2)."""
+        flat = apply(np.linalg.inv(self.to_mm), xy.reshape(-1, 2))
+        return np.rint(flat).astype(np.int64)
+
     def at(self, values: NDArray[Any], xy: Floats) -> NDArray[Any]:
         """The values of pixels at points in mm."""
-        x, y = np.moveaxis(np.rint(apply(np.linalg.inv(self.to_mm), xy)).astype(int), -1, 0)
-        out: NDArray[Any] = values[y, x]
+        x, y = self.pixels(xy).T
+        out: NDArray[Any] = values[y, x].reshape(xy.shape[:-1])
         return out
 
 
@@ -110,7 +120,7 @@ def _flat(image: Levels, view: _View, sites: Sites) -> _Flat:
     inside = (seen >= 0) & (disc > 0)
     # the material is what lies between all sites, whether they have a hole or not
     for site in np.rint(apply(np.linalg.inv(to_mm), sites.xy.reshape(-1, 2))).astype(int):
-        cv2.circle(disc, site.tolist(), int(0.65 * hole * scale), 0, -1)
+        cv2.circle(disc, site.tolist(), int(AT_SITE * hole * scale), 0, -1)
     weight = ((disc > 0) & inside).astype(np.float32)
     wide, narrow = (int(v * hole * scale) | 1 for v in (4, 0.5))
     about, near = (cv2.blur(v, (wide, wide)) for v in (weight * seen, weight))
@@ -158,15 +168,31 @@ def _holes(flat: _Flat, sites: Sites, path: Path) -> Seen:
     mean, inside = flat.at(flat.mean, sites.xy), flat.at(flat.inside, sites.xy)
     ones, zeros = mean[inside & (meant == 1)], mean[inside & (meant == 0)]
     # on a disc that is nearly all holes: the material, which is 0 by itself
-    (one, spread), (zero, noise) = typical(ones), typical(zeros if len(zeros) > 7 else 0 * ones)
+    (one, _), (zero, noise) = typical(ones), typical(zeros if len(zeros) > 7 else 0 * ones)
+    # across a disc the walls of its holes come into view, so holes are like those around them
+    right = inside & (meant == 1)
+    near = (sites.around(np.where(right, mean, np.nan))[0] - zero) / (one - zero)
+    local = (one - zero) * np.clip(near, *LOCAL)
+    spread = typical((mean - zero - local)[right])[1]
     spread, noise = (max(v / abs(one - zero), 0.02) for v in (spread, noise))
     if max(spread, noise) > 1 / CERTAIN:
         how = "take it in even light, on a plain background of another brightness"
         raise InputError(f"holes and material look much the same in it; {how}", file=path)
-    share, level = ((v - zero) / (one - zero) for v in (mean, flat.level))
+    share = (mean - zero) / local
     is_hole = share > noise / (noise + spread)
-    smooth = cv2.GaussianBlur(level, (0, 0), 0.1 * sites.hole / flat.to_mm[0, 0])
-    mask = ((smooth > 0.5) & flat.inside).astype(np.uint8)
+    # what shows through holes may be patterned: the edge of each is half as unlike the material as
+    # its most unlike part, wherever that lies
+    px = 1 / flat.to_mm[0, 0]
+    reach = int(READS * sites.hole * px)
+    shape = cv2.getStructuringElement(cv2.MORPH_ELLIPSE, (2 * reach + 1, 2 * reach + 1))
+    sign = np.float32(np.sign(one - zero))
+    most = (sign * flat.at(cv2.dilate(sign * flat.mean, shape), sites.xy) - zero) / local
+    half = np.full(flat.level.shape, (one - zero) / 2, np.float32)
+    own = (local / 2 * np.where(is_hole, np.clip(most, LOCAL[0], 1), 1)).ravel().tolist()
+    for (x, y), value in zip(flat.pixels(sites.xy).tolist(), own, strict=True):
+        cv2.circle(half, (x, y), int(AT_SITE * sites.hole * px), value, -1)
+    smooth = cv2.GaussianBlur(flat.level - zero, (0, 0), 0.1 * sites.hole * px)
+    mask = ((smooth / half > 1) & flat.inside).astype(np.uint8)
     _, labels, stats, middle = cv2.connectedComponentsWithStats(mask, connectivity=4)
     at = np.where(is_hole, flat.at(labels, sites.xy), 0) - 1
     _, _, width, height, area = stats[1:].T.astype(float)

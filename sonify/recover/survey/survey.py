@@ -212,7 +212,10 @@ def _faults(disc: Disc, cut: bool, sites: Sites, seen: Seen) -> tuple[list[Fault
         r, p = int(row[k]), int(place[k])
         # farther off there is engraving, and in keep-outs there are other holes
         screws = [(o.centre, (o.diameter + hole) / 2) for o in sites.geometry.keep_out]
-        if away[k] > 2 * hole or any(np.hypot(*(seen.xy[k] - c)) < r for c, r in screws):
+        # beyond the rows, the index mark stands at the first position
+        reach, radii = np.hypot(*seen.xy[k]), np.linalg.norm(sites.xy[:, 0], axis=-1)
+        mark = p == 0 and not radii.min() - hole / 2 < reach < radii.max() + hole / 2
+        if mark or away[k] > 2 * hole or any(np.hypot(*(seen.xy[k] - c)) < r for c, r in screws):
             continue
         if gone[r, p]:
             gone[r, p] = False

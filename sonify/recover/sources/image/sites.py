@@ -149,23 +149,35 @@ def uncovered(
         return np.ones(holes.shape, np.float32)
     known, level = waves(around[inside]), web[inside]
     weight = np.ones((len(level), 1))
-    for _ in range(6):
+    for _ in range(6):  # by which the weights move no more
         fit = np.linalg.lstsq(known * weight, level * weight, rcond=None)[0]
         away = level - known @ fit
         usual = 1.4826 * np.median(np.abs(away), axis=0) + STEP
         weight = 1 / (1 + ((away / usual) ** 2).sum(axis=1, keepdims=True) / 4)
-    about = np.median(web - waves(around) @ fit, axis=2)
-    own = colours(places) - waves(places) @ fit
-    # what is less than half as unlike the material as a hole is may be a blurred hole beside it
+    own, about = (
+        (seen - waves(at) @ fit) / usual for seen, at in ((colours(places), places), (web, around))
+    )
     hole = np.nanmedian(own[holes], axis=0) if holes.any() else np.zeros(2)
-    spread = np.diag(usual**2) + np.outer(hole, hole) / (2 * STANDS_OUT) ** 2
-    foreign = _distance(np.where(holes[..., None], about, own), spread) > STANDS_OUT
+
+    def foreign(odd: Floats) -> NDArray[np.bool_]:
+        # a colour between those of the material and of holes may be that of a blurred hole nearby
+        mixed = np.clip(odd @ hole / max(float(hole @ hole), 1e-9), 0, 1)
+        away: Floats = np.linalg.norm(odd - mixed[..., None] * hole, axis=-1)
+        return away > STANDS_OUT
+
+    # noise colours a place alone, and what lies over the disc colours those beside it, too
+    webs, order = foreign(about).sum(axis=2), np.argsort(radii)
+    lone = (foreign(own) & ~holes)[order]
+    rows = np.pad(lone, ((1, 1), (0, 0)))
+    beside = rows[:-2] | rows[2:] | np.roll(lone, 1, axis=1) | np.roll(lone, -1, axis=1)
+    covered = lone & (beside | (webs[order] > 0))
+    odd = np.where(holes, webs > 1, covered[np.argsort(order)])
     share = float(holes[1:].mean())
-    meant = foreign[0].sum() + share * foreign[1:].sum()
+    meant = odd[0].sum() + share * odd[1:].sum()
     # Jeffreys' estimate of a share
-    rate = (max(meant - (foreign & holes).sum(), 0.0) + 0.5) / (meant + 1)
+    rate = (max(meant - (odd & holes).sum(), 0.0) + 0.5) / (meant + 1)
     hidden = rate * share / (rate * share + 1 - share + 1e-9)
-    sure = np.where(foreign & ~holes, max(0.0, 1 - 2 * hidden), 1.0)
+    sure = np.where(odd & ~holes, max(0.0, 1 - 2 * hidden), 1.0)
     return np.asarray(sure, np.float32)
 
 
