@@ -23,7 +23,7 @@ T = TypeVar("T")
 GIB = 1 << 30
 SECONDS, SECONDS_EACH_MB, SECONDS_EACH_KB = 10, 0.5, 2
 """Processor time for any file, for each MB more, and for each kB of a recording, whose notes are
-searched for the disc. Three to five times what `tests.benchmarks` measures for large honest files
+searched for the disc. Twice to fifteen times what large honest files take on a busy machine
 (`python -m tests.benchmarks limits`)."""
 ROOM, LARGE, BYTES_EACH = GIB, 64 << 20, 4
 """Memory for any file, and for each byte more of one that is large: a log of 8 bits is held as

@@ -1,6 +1,6 @@
 """Limits on readers: what large honest files take, against `sonify.limits`.
 
-Ratios are the limit over what was used; they should stay above 3 for time.
+Ratios are the limit over what was used; they should stay above 1.5.
 """
 
 from __future__ import annotations
