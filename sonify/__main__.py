@@ -47,6 +47,11 @@ def main() -> None:
     except KeyboardInterrupt:
         sys.stderr.write("sonify: stopped\n")
         sys.exit(128 + signal.SIGINT)
+    finally:
+        # all is written; while Python shuts down, an exception would only be printed
+        for name in ("SIGTERM", "SIGHUP", "SIGINT"):
+            if hasattr(signal, name):
+                signal.signal(getattr(signal, name), signal.SIG_DFL)
 
 
 if __name__ == "__main__":

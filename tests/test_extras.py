@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import subprocess
 import sys
@@ -20,10 +21,8 @@ OPTIONAL = sorted({m for names in EXTRAS.values() for m in names} | {"midirender
 BARE = f"""
 import sys
 sys.modules.update(dict.fromkeys({OPTIONAL!r}))
-from sonify.cli.app import main
-main()
 """
-"""The command line, as if no extra were installed."""
+"""What Python runs at its start, as if no extra were installed: also in processes of a command."""
 
 DISTRIBUTION_OF = {
     "cv2": "opencv-python-headless", "fpdf": "fpdf2", "pretty_midi": "pretty_midi",
@@ -33,8 +32,12 @@ DISTRIBUTION_OF = {
 
 
 def run(folder: Path, *words: str) -> subprocess.CompletedProcess[str]:
+    start = folder / "start"
+    start.mkdir(exist_ok=True)
+    (start / "sitecustomize.py").write_text(BARE)
+    paths = os.pathsep.join([str(start), str(ROOT)])
     return subprocess.run(
-        [sys.executable, "-c", BARE, *words],
+        [sys.executable, "-m", "sonify", *words], env=os.environ | {"PYTHONPATH": paths},
         cwd=folder, capture_output=True, text=True, encoding="utf-8", check=False,
     )  # fmt: skip
 

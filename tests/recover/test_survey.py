@@ -6,10 +6,12 @@ Pillow (`photographs.py`). Places follow from the layout's definition, not from 
 
 from __future__ import annotations
 
+import dataclasses
 import io
 import json
 import math
 import re
+from pathlib import Path
 
 import ezdxf
 import numpy as np
@@ -146,6 +148,19 @@ def test_faults_in_a_photograph_are_named_measured_and_drawn(disc, run, shot):
         assert marked.height / marked.width > photo.height / photo.width
         # black on white, whatever the colours below
         assert {0, 255} <= set(np.asarray(marked.convert("L")).reshape(-1).tolist())
+
+
+def test_more_faults_than_a_cutter_makes_cast_doubt_on_the_picture(disc, run):
+    grid = disc.grid.copy()
+    # 20 of 280 places
+    grid[2, ::2] ^= 1
+    save_disc(dataclasses.replace(disc, grid=grid), "other.toml")
+    assert run("draw", "other.toml", "-o", "other.svg").status == 0
+    with open("photo.jpg", "wb") as f:
+        f.write(take(Path("other.svg").read_text("utf-8"), 76, 1.5, Shot()))
+    done = run("compare", "hut.toml", "photo.jpg", "--json")
+    assert len(json.loads(done.out)["faults"]) == 20
+    assert "caution: 20 of 280 places are faulty or in doubt" in done.err
 
 
 def test_a_disc_without_faults_is_right_from_either_side(disc, run):

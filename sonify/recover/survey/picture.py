@@ -170,9 +170,10 @@ def _holes(flat: _Flat, sites: Sites, path: Path) -> Seen:
     # on a disc that is nearly all holes: the material, which is 0 by itself
     (one, _), (zero, noise) = typical(ones), typical(zeros if len(zeros) > 7 else 0 * ones)
     # across a disc the walls of its holes come into view, so holes are like those around them
-    right = inside & (meant == 1)
-    near = (sites.around(np.where(right, mean, np.nan))[0] - zero) / (one - zero)
-    local = (one - zero) * np.clip(near, *LOCAL)
+    plain = (mean - zero) / (one - zero)
+    # blocked ones say nothing
+    right = inside & (meant == 1) & (plain > LOCAL[0])
+    local = (one - zero) * np.clip(sites.around(np.where(right, plain, np.nan))[0], *LOCAL)
     spread = typical((mean - zero - local)[right])[1]
     spread, noise = (max(v / abs(one - zero), 0.02) for v in (spread, noise))
     if max(spread, noise) > 1 / CERTAIN:

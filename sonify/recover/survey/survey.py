@@ -31,6 +31,9 @@ GROWN = 0.2
 SIGMAS = 5.0
 # Faults whose own effect on the music is worked out: each needs the whole music once more.
 MOST_ALONE = 200
+# Of all places, faulty or in doubt: one in twenty is far more than a hole here and there; it is
+# what reflections on acrylic look like (own choice).
+MOST_ODD = 0.05
 
 
 @dataclass(frozen=True)
@@ -160,6 +163,13 @@ def survey(show: Performance, path: Path, what: str | Disc) -> Survey:
     if doubtful:
         names = [site_name(r if r < show.disc.rows else None, p) for r, p in doubtful]
         said.append(f"{plural(len(names), 'place')} can't be judged: {', '.join(names[:6])} ...")
+    odd = len(faults) + len(doubtful)
+    if kind == "photograph" and odd > MOST_ODD * seen.doubtful.size:
+        said.append(
+            f"{odd} of {seen.doubtful.size:,} places are faulty or in doubt, more than a cutter "
+            "usually spoils: reflections or glare may look like faults, so take another picture in "
+            "even light, on a plain background"
+        )
     read = _as_read(show, faults)
     return Survey(show, path, kind, sites, seen, alone, read, scatter, tuple(said))
 
