@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.disc_player.timeline import read_times
 from sonify.errors import InputError
 from sonify.performance import Performance
 from sonify.recover.diagnosis.alignment import Design
@@ -26,7 +27,7 @@ from sonify.recover.diagnosis.matching import (
     match,
     why_misfit,
 )
-from sonify.recover.diagnosis.motion import motion_of
+from sonify.recover.diagnosis.motion import Motion, motion_of
 from sonify.recover.diagnosis.phase_jumps import NO_JUMPS, phase_jumps
 from sonify.recover.diagnosis.recount import recounted
 from sonify.recover.diagnosis.result import ERRORS, Comparison, margins_of
@@ -38,6 +39,10 @@ __all__ = ["compare"]
 SURE = 0.9
 """Share of what a voice's notes hold that a recording must give, if they don't give the bits and
 rows may start anywhere."""
+
+EXACT = 0.02
+"""How far notes of an exported file may lie off, in positions: times in files are rounded (own
+choice; a machine's lie several times as far)."""
 
 Flags = NDArray[np.bool_]
 
@@ -152,7 +157,37 @@ def compare(
             f"{why_misfit(recording, show, sampling)}{about}",
             file=path,
         )
-    return _result(show, Path(path), found, case, causes, listening, fit)
+    result = _result(show, Path(path), found, case, causes, listening, fit)
+    if isinstance(recording, MidiRecording) and not len(result.errors):
+        return _of_export(result, recording)
+    return result
+
+
+def _of_export(result: Comparison, recording: MidiRecording) -> Comparison:
+    """The same for a file that was exported with rows at bar lines, where no machine has them: it
+    has all notes of the music at their times, whatever its speed."""
+    show = result.show
+    timeline, player = show.timeline, show.setup.player
+    own = read_times(show.disc.rows, show.disc.positions, player)
+    due, got = np.sort(show.notes["onset_s"]), np.sort(recording.notes["on_s"])
+    if np.array_equal(own.row_slot, timeline.row_slot) or not 2 < len(due) == len(got):
+        return result
+    pace, start = np.polyfit(due, got, 1)
+    off_s = np.abs(got - start - pace * due).max()
+    if off_s > EXACT * timeline.position_s + recording.tick_s:
+        return result
+    ends = np.stack([timeline.row_slot, timeline.row_slot + timeline.positions - 1])
+    row_s = start + pace * timeline.seconds(ends)
+    motion = Motion(
+        rpm=player.rpm / pace, drift=0.0, flutter=0.0, flutter_phase=0.0, start=1.0, settled_s=0.0,
+        curve_s=row_s[0], curve_rpm=np.full(len(row_s[0]), player.rpm / pace),
+        row_start_s=row_s[0], row_end_s=row_s[1],
+    )  # fmt: skip
+    said = (
+        "this is the music as it is exported, with rows at bar lines; it tells nothing of a "
+        "machine, which keeps its own time"
+    )
+    return replace(result, causes=[], motion=motion, cautions=(*result.cautions, said))
 
 
 def _tells(channels: Channels | None, threshold: float | None) -> str:

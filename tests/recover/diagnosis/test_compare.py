@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import html
+import io
 import json
 import math
 import shutil
@@ -359,3 +360,29 @@ def test_a_report_of_another_kind(run, tmp_path):
     _, _, path = clean("log", tmp_path)
     assert "not offered" in refused(run, path, "-p", "usual", "-o", tmp_path / "r.pdf")
     assert not (tmp_path / "r.pdf").exists()
+
+
+@pytest.mark.parametrize("preset", ["music-box", "slow-snow", "far-signal"])
+@pytest.mark.parametrize("faster", [1.0, 1.25])
+def test_an_exported_file_accuses_no_machine(tmp_path, preset, faster):
+    # its rows wait for bar lines, which on 48 positions are not whole turns apart
+    disc = sonify.encode("HAIL ON THE SADDLE, ROPE UP", positions=48)
+    show = sonify.perform(disc, preset)
+    file = mido.MidiFile(file=io.BytesIO(_midi(show)))
+    for track in file.tracks:
+        for message in track:
+            if message.type == "set_tempo":
+                message.tempo = round(message.tempo / faster)
+    file.save(tmp_path / "export.mid")
+    found = sonify.compare(show, tmp_path / "export.mid")
+    assert found.causes == []
+    assert len(found.errors) == 0
+    assert found.motion.rpm == pytest.approx(show.setup.player.rpm * faster, rel=0.002)
+    assert found.motion.flutter == 0
+    assert any("as it is exported" in line for line in found.cautions)
+
+
+def _midi(show: sonify.Performance) -> bytes:
+    out = io.BytesIO()
+    show.save(out, "midi", format="mid")
+    return out.getvalue()
