@@ -111,7 +111,7 @@ def audition(
                 lambda c: command_line("make", request.disc, c.presets, c.settings),
                 seconds=seconds, bitrate=bitrate,
             )  # fmt: skip
-    result(None if output == "-" else path, seconds)
+    result(path, seconds)
 
 
 def profile_of_file(path: Path) -> Profile:

@@ -278,6 +278,6 @@ def length(seconds: float) -> str:
     return f"{whole // 3600}:{whole // 60 % 60:02d}:{whole % 60:02d} h"
 
 
-def result(path: Path | None, seconds: float, more: str = "", **facts: Any) -> None:
+def result(path: Path, seconds: float, more: str = "", **facts: Any) -> None:
     """Print a line for a file that was made: where it is, its length and its size."""
     wrote(path, length(seconds), more, seconds=round(seconds, 3), **facts)

@@ -127,7 +127,7 @@ def draw(
     holes = sum(len(drawing.circles[g]) for g in ("holes", "clock-row"))
     across = shop.geometry.outer_diameter
     told = f"{across:g} mm  {holes:,} holes"
-    wrote(None if output == "-" else path, told, diameter_mm=across, holes=holes)
+    wrote(path, told, diameter_mm=across, holes=holes)
     derived = [derived_note(shop.geometry)] if shop.derived else []
     for one in (*derived, *shop.cautions, *drawing.cautions):
         caution(one)
@@ -145,7 +145,7 @@ def _draw_wiring(request: Request, output: str | None, paper: str) -> None:
         data = wiring_plan(show, suffix, paper)
         write_data(path, data)
     lamps = show.wiring.length
-    wrote(None if output == "-" else path, plural(lamps, "lamp"), lamps=lamps)
+    wrote(path, plural(lamps, "lamp"), lamps=lamps)
     supply = show.setup.player.matrix.supply
     if supply is not None and supply < show.power.brightest:
         caution(

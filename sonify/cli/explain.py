@@ -55,4 +55,4 @@ def explain(request: Request, output: str | None, **options: Any) -> None:
     ):
         pages = run(show, path, "explain", options)
     told = f"{plural(pages, 'page')} of {options['paper']}"
-    wrote(None if output == "-" else path, told, pages=pages)
+    wrote(path, told, pages=pages)

@@ -130,7 +130,7 @@ def _test_pattern(show: Performance, output: str | None) -> None:
 
     with destination(output, f"{show.disc.name}-test.gif") as path, progress_shown("test pattern"):
         write_pattern(show, path)
-    result(None if output == "-" else path, pattern_s(show.wiring))
+    result(path, pattern_s(show.wiring))
 
 
 def _check(show: Performance, file: str) -> None:
@@ -251,7 +251,6 @@ def stills(request: Request, output: str | None, views: str | None, **options: A
       sonify stills my.toml --views disc,matrix --count 12 --columns 3 -o sheet.pdf
       sonify stills my.toml --rows 2 --layout strips --paper a3 -o strips.png
     """
-
     from sonify.export.clip.print_sheet import PrintOptions, write
 
     show = request.perform(*_own_views(views))
@@ -262,4 +261,4 @@ def stills(request: Request, output: str | None, views: str | None, **options: A
     ):
         count, pages = write(show, path, PrintOptions(**options))
     told = f"{count} pictures on {plural(pages, 'page')}"
-    wrote(None if output == "-" else path, told, pictures=count, pages=pages)
+    wrote(path, told, pictures=count, pages=pages)

@@ -25,7 +25,7 @@ from sonify.cli.common import (
     result,
 )
 from sonify.cli.progress import progress_shown
-from sonify.cli.usual import caution, note, wrote
+from sonify.cli.usual import caution, goes_to_stdout, note, wrote
 from sonify.export.file_formats import MOVING, run, writer_of
 
 if TYPE_CHECKING:
@@ -52,6 +52,7 @@ def destination(
     if output == "-":
         with tempfile.TemporaryDirectory() as temporary:
             path = Path(temporary, usual)
+            goes_to_stdout(path)
             yield path
             with open(path, "rb") as file:
                 shutil.copyfileobj(file, sys.stdout.buffer)
@@ -93,17 +94,16 @@ def write_one(
         progress_shown(what),
     ):
         outcome = run(show, f"{path}{os.sep}" if pictures else path, what, options)
-    shown = None if output == "-" else path
     if what == "sound":
-        _say_sound(shown, outcome)
+        _say_sound(path, outcome)
         return
     facts: dict[str, Any] = {"flashing": asdict(outcome.flashing)} if what in MOVING else {}
-    result(shown, outcome.seconds if seconds is None else seconds, **facts)
+    result(path, outcome.seconds if seconds is None else seconds, **facts)
     if what in MOVING:
         _say_picture(outcome)
 
 
-def _say_sound(path: Path | None, done: Master) -> None:
+def _say_sound(path: Path, done: Master) -> None:
     """Print a line for a sound file, and cautions about its level."""
     level = done.level
     silent = level.peak_db == float("-inf")

@@ -33,4 +33,4 @@ def page(request: Request, output: str | None) -> None:
         progress_shown("page"),
     ):
         write_page(show, path)
-    result(None if output == "-" else path, show.duration_s)
+    result(path, show.duration_s)

@@ -61,6 +61,6 @@ def score(request: Request, output: str | None, **options: Any) -> None:
                 f"the score has {len(files)} pages, a file each; standard output takes one",
                 hint="choose {rows}, or {paper} roll",
             )
-    for file in [None] if output == "-" else files:
+    for file in files:
         result(file, show.read_s)
     caution_bars(show)

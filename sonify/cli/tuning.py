@@ -28,4 +28,4 @@ def tuning(request: Request, output: str | None) -> None:
     show = request.perform()
     with destination(output, f"{show.disc.name}.scl") as path:
         run(show, path, "tuning", {})
-    wrote(None if output == "-" else path)
+    wrote(path)

@@ -10,8 +10,8 @@ from typing import Any
 import click
 
 __all__ = [
-    "SCHEMA", "caution", "config_presets", "note", "option_name", "print_json", "quiet", "say",
-    "size", "told_json", "with_usual", "wrote",
+    "SCHEMA", "caution", "config_presets", "goes_to_stdout", "note", "option_name", "print_json",
+    "quiet", "say", "size", "told_json", "with_usual", "wrote",
 ]  # fmt: skip
 
 SCHEMA = 1
@@ -56,14 +56,16 @@ def with_usual(command: click.Command) -> click.Command:
             return out
 
         command.callback = told
-    for names, settings in (
-        (["-q", "--quiet"], {"is_flag": True, "help": "Print only cautions and errors."}),
-        (["-v", "--verbose"], {"count": True, "help": "Say what is done; twice for more."}),
-    ):
-        call = _be_quiet if "-q" in names else _be_verbose
-        command.params.append(
-            click.Option(names, expose_value=False, is_eager=True, callback=call, **settings)  # type: ignore[arg-type]
-        )
+    command.params += [
+        click.Option(
+            ["-q", "--quiet"], is_flag=True, expose_value=False, is_eager=True, callback=_be_quiet,
+            help="Print only cautions and errors.",
+        ),
+        click.Option(
+            ["-v", "--verbose"], count=True, expose_value=False, is_eager=True,
+            callback=_be_verbose, help="Say what is done; twice for more.",
+        ),
+    ]  # fmt: skip
     return command
 
 
@@ -89,31 +91,33 @@ def _be_verbose(context: click.Context, _: click.Parameter, count: int) -> None:
     context.call_on_close(lambda: logger.removeHandler(handler))
 
 
-def wrote(path: Path | None, told: str = "", more: str = "", **facts: Any) -> None:
-    """Tell of a file or folder that was made; None is standard output.
+def goes_to_stdout(path: Path) -> None:
+    """Note that a temporary file is copied to standard output, where nothing else may go."""
+    _said()[_STREAM] = path
+
+
+def wrote(path: Path, told: str = "", more: str = "", **facts: Any) -> None:
+    """Tell of a file or folder that was made, or that went to standard output.
 
     Parameters
     ----------
-    path : Path or None
+    path : Path
     told, more : str
         What a person wants to know of it, printed before and behind its size.
     **facts
         The same for programs, by stable keys.
     """
     told_json(path, **facts)
-    if path is not None:
+    if path != _said().get(_STREAM):
         say("  ".join(filter(None, (str(path), told, size(path), more))))
 
 
-def told_json(path: Path | None, **facts: Any) -> None:
+def told_json(path: Path, **facts: Any) -> None:
     """Tell programs alone of a file or folder."""
     said = _said()
-    if path is None:
-        said[_STREAM] = True
     if _FILES in said:
-        where = None if path is None else str(path)
-        length = {} if path is None else {"bytes": _bytes(path)}
-        said[_FILES].append({"path": where, **length, **facts})
+        here = {"path": str(path), "bytes": _bytes(path)} if path != said.get(_STREAM) else None
+        said[_FILES].append((here or {"path": None}) | facts)
 
 
 def say(line: str) -> None:
