@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import click
 from click import FloatRange, option
 
-from sonify.cli.common import SETTINGS, Request, cautions_shown, disc_command, length
+from sonify.cli.common import SETTINGS, Request, disc_command, length
 from sonify.cli.lamps import FRAME_S, Lamps, agree
 from sonify.cli.stage import play_set, play_set_aloud, stage_of
 from sonify.errors import InputError
@@ -128,12 +128,6 @@ def play(
         for name, given in needing.items():
             if given:
                 raise InputError("this needs a MIDI port; give --port or --virtual", place=name)
-    if to_port is None and set_list is None and source is None and len(requests) == 1:
-        show = requests[0].perform()
-        if sys.stdout.isatty():
-            agree(show.at_speed(speed))
-        _speakers(show, loop, from_row, speed)
-        return
     stage = stage_of(requests, set_list, speed, controls, keyboard, learn, in_beats=follow)
     if sys.stdout.isatty():
         for piece in stage.pieces:
@@ -225,56 +219,6 @@ def stopped() -> Iterator[threading.Event]:
     finally:
         for number, old in before.items():
             signal.signal(number, old)
-
-
-def _speakers(show: Performance, loop: bool, from_row: int, speed: float) -> None:
-    from sonify.export.sound.master import mastered
-    from sonify.export.sound.options import SoundOptions, sound_span
-    from sonify.live.schedule import row_start
-    from sonify.live.speakers import Endless, open_speakers
-
-    start = row_start(show, from_row)
-    begin, end = sound_span(show, SoundOptions(from_s=start, speed=speed))
-    period = (end - begin) / speed
-    times = Endless.passes(period) if loop else 1
-    with cautions_shown():
-        sound = mastered(show, SoundOptions(from_s=start, loop=times, speed=speed))
-    with (
-        stopped() as stop,
-        contextlib.closing(open_speakers(Endless(sound, period, times) if loop else sound)) as out,
-    ):
-        out.start()
-
-        def place() -> float:
-            heard = out.position_s()
-            return start + (heard % period if loop else heard) * speed
-
-        _follow(show, "speakers", None if loop else sound.seconds, place, out.done, stop)
-
-
-def _follow(
-    show: Performance,
-    where: str,
-    seconds: float | None,
-    position_s: Callable[[], float],
-    done: Callable[[], bool],
-    stop: threading.Event,
-) -> None:
-    """Print what plays, and show the matrix until the end; without `seconds` there is none."""
-    long = "until Ctrl-C" if seconds is None else length(seconds)
-    click.echo(f"playing {show.disc.display_name}: {where}, {long}", err=True)
-    if not sys.stdout.isatty():
-        while not done() and not stop.wait(FRAME_S):
-            pass
-        return
-
-    def place() -> float | None:
-        now, over = position_s(), done()
-        # the message may scroll on after the last note
-        scrolls = seconds is not None and show.scroll is not None and now < show.scroll.end_s
-        return None if over and not scrolls else now
-
-    _show_matrix(show, stop, place, lambda now: f"{length(max(0.0, now))}  Ctrl-C stops")
 
 
 def _show_matrix(

@@ -172,7 +172,8 @@ def play_set_aloud(
     masters = {}
     with cautions_shown():
         for schedule in found:
-            click.echo(f"rendering {plain(schedule.show.disc.display_name)}", err=True)
+            if len(found) > 1:
+                click.echo(f"rendering {plain(schedule.show.disc.display_name)}", err=True)
             masters[schedule] = mastered(schedule.show, SoundOptions(speed=schedule.speed))
     scheduler = Scheduler(stage.pieces, OwnTempo(), loop=loop, from_row=from_row)
     _set_times(stage, scheduler, 0.0)
@@ -184,6 +185,8 @@ def play_set_aloud(
     ):
         out.start()
         follow_set(stage, sound, None, keys.pressed, stop, loop, "speakers")
+        if not sound.is_alive():
+            out.drain()
 
 
 def _tell_load(piece: Piece, clock: bool, named: bool) -> None:

@@ -3,18 +3,24 @@
 The changes are those that a maker makes: settings, sliders, levels, notes, holes, presets,
 versions, undo, areas opened and closed. After a first part, in which caches fill and the undo
 history comes to its limit, the heap after a forced collection, the elements and the listeners must
-stay as they are. `SONIFY_CHANGES` gives another number of changes.
+stay as they are. So must the server's memory, processes and open files: after each part a file is
+made and downloaded. `SONIFY_CHANGES` gives another number of changes; `SONIFY_MINUTES` is how long
+the session takes at least (none): what is left of each part's time is spent playing.
 """
 
 from __future__ import annotations
 
 import os
 import shutil
+import time
 from typing import Any
+
+import psutil
 
 from tests.studio.conftest import CHROMIUM, Page, begin
 
 CHANGES = int(os.environ.get("SONIFY_CHANGES", "2000"))
+MINUTES = float(os.environ.get("SONIFY_MINUTES", "0"))
 PARTS = 8
 """The session is measured after each part; the first two only warm it up."""
 
@@ -66,25 +72,47 @@ def measured(page: Page, protocol: Any) -> tuple[float, int, int]:
     return heap["usedSize"] / 1e6, dom["nodes"], dom["jsEventListeners"]
 
 
+def served(process: int) -> tuple[float, int, int]:
+    """The memory of a server with its child processes in MB, their number, and its open files."""
+    server = psutil.Process(process)
+    all_of_it = [server, *server.children(recursive=True)]
+    return sum(p.memory_info().rss for p in all_of_it) / 1e6, len(all_of_it), server.num_fds()
+
+
+def made(page: Page) -> None:
+    """Make a file, and download it."""
+    with page.page.expect_download() as got:
+        page.make("midi")
+    got.value.path()
+
+
 def run() -> list[tuple[str, float, str]]:
     from playwright.sync_api import sync_playwright
 
-    seen = []
+    seen, server = [], []
     with sync_playwright() as p:
         browser = p.chromium.launch(executable_path=shutil.which("chromium"), args=list(CHROMIUM))
         studio = begin("cairn-small", "-p", "music-box")
         try:
             page = Page(browser, studio)
             protocol = page.context.new_cdp_session(page.page)
-            for _ in range(PARTS):
+            began = time.monotonic()
+            for part in range(1, PARTS + 1):
                 page.js(SESSION, CHANGES // PARTS)
                 page.settled()
+                made(page)
+                page.js("studio.sound.play()")
+                while time.monotonic() < began + 60 * MINUTES * part / PARTS:
+                    page.page.wait_for_timeout(1000)
+                page.js("studio.sound.pause()")
                 seen.append(measured(page, protocol))
+                server.append(served(studio.process.pid))
             assert page.wrong == []
         finally:
             studio.stop()
             browser.close()
     heap, nodes, listeners = zip(*seen, strict=True)
+    memory, processes, files = zip(*server, strict=True)
     told = ", ".join(f"{x:.1f}" for x in heap)
     return [
         (f"heap / {MOST_GROWTH} of it after two of {PARTS} parts", heap[-1] / heap[1] / MOST_GROWTH,
@@ -92,6 +120,12 @@ def run() -> list[tuple[str, float, str]]:
         ("elements, last / second part", nodes[-1] / nodes[1], f"{', '.join(map(str, nodes))}"),
         ("listeners, last / second part", listeners[-1] / listeners[1],
          f"{', '.join(map(str, listeners))}"),
+        ("server's memory, last / second part", memory[-1] / memory[1],
+         f"MB: {', '.join(f'{x:.0f}' for x in memory)}"),
+        ("server's processes, last / second part", processes[-1] / processes[1],
+         f"{', '.join(map(str, processes))}"),
+        ("server's open files, last / second part", files[-1] / files[1],
+         f"{', '.join(map(str, files))}"),
     ]  # fmt: skip
 
 

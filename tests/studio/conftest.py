@@ -5,9 +5,11 @@ from __future__ import annotations
 import http.client
 import json
 import os
+import shutil
 import signal
 import subprocess
 import sys
+import tempfile
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass, field
@@ -71,6 +73,13 @@ class Studio:
     process: subprocess.Popen[str]
     address: str
     headers: dict[str, str] = field(default_factory=dict)
+    folder: Path | None = None
+
+    def forget(self) -> None:
+        """Remove the copy of the last project, so that the next page is a first visit."""
+        if self.folder is not None:
+            for file in self.folder.glob("sonify*/studio.json"):
+                file.unlink()
 
     @property
     def host(self) -> str:
@@ -112,26 +121,32 @@ class Studio:
         except subprocess.TimeoutExpired:
             self.process.kill()
             self.process.wait()
+        if self.folder is not None:
+            shutil.rmtree(self.folder, ignore_errors=True)
 
 
-def begin(*args: str, usual_port: bool = False) -> Studio:
-    """Start a studio, at any free port or the usual one, and wait for its address."""
+def begin(*args: str, usual_port: bool = False, folder: Path | None = None) -> Studio:
+    """Start a studio, at any free port or the usual one, and wait for its address.
+
+    It has a temporary folder of its own, or shares the one that is given.
+    """
     if not usual_port and "--port" not in args:
         args = (*args, "--port", "0")
+    own = None if folder else Path(tempfile.mkdtemp(prefix="studio-"))
     process = subprocess.Popen(
         [sys.executable, "-m", "sonify", "studio", "--no-open", *args],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
         cwd=ROOT,
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        env={**os.environ, "PYTHONPATH": str(ROOT), "TMPDIR": str(folder or own)},
     )
     assert process.stdout is not None
     address = process.stdout.readline().strip()
     if not address:
         assert process.stderr is not None
         raise AssertionError(process.stderr.read())
-    return Studio(process, address)
+    return Studio(process, address, folder=own)
 
 
 @pytest.fixture(scope="session")

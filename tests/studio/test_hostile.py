@@ -13,7 +13,6 @@ import socket
 import struct
 import subprocess
 import sys
-import tempfile
 import threading
 import time
 from concurrent.futures import ThreadPoolExecutor
@@ -292,7 +291,8 @@ def test_a_job_that_is_left_is_cancelled() -> None:
     try:
         id = started(own, "clip", ".mp4")
         time.sleep(0.5)
-        folder = next(Path(tempfile.gettempdir()).glob(f"sonify-studio-*/{id}"))
+        assert own.folder is not None
+        folder = next(own.folder.glob(f"sonify-studio-*/{id}"))
         deadline = time.monotonic() + 25
         while folder.exists() and time.monotonic() < deadline:
             time.sleep(0.5)
@@ -375,7 +375,8 @@ def test_ctrl_c_ends_it_at_once_and_leaves_nothing() -> None:
     name, port = own.host.split(":")
     open_line = socket.create_connection((name, int(port)))
     time.sleep(0.4)
-    folders = set(Path(tempfile.gettempdir()).glob("sonify-studio-*"))
+    assert own.folder is not None
+    folders = list(own.folder.glob("sonify-studio-*"))
     began = time.monotonic()
     own.process.send_signal(signal.SIGINT)
     status = own.process.wait(5)
@@ -384,9 +385,8 @@ def test_ctrl_c_ends_it_at_once_and_leaves_nothing() -> None:
     open_line.close()
     assert own.process.stderr is not None
     assert "Traceback" not in own.process.stderr.read()
-    mine = {f for f in folders if str(own.process.pid) in f.name}
-    assert len(mine) == 1
-    assert not any(f.exists() for f in mine)
+    assert len(folders) == 1
+    assert not folders[0].exists()
     assert not workers(own)
 
 

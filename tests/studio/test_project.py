@@ -18,11 +18,18 @@ TEXT = "MARMOT SEEN BELOW THE COL AT SIX"
 
 
 @pytest.fixture(scope="module")
-def plain() -> Iterator[Studio]:
+def without_disc() -> Iterator[Studio]:
     """A studio that was started without naming a disc."""
     one = begin()
     yield one
     one.stop()
+
+
+@pytest.fixture
+def plain(without_disc: Studio) -> Studio:
+    """The same before the first visit."""
+    without_disc.forget()
+    return without_disc
 
 
 def worked(page: Page) -> None:
@@ -104,6 +111,34 @@ def test_a_new_tab_and_a_reload_go_on_with_the_project_and_its_history(
     page.settled()
     assert page.document["setup"]["player"]["rpm"] == 15
     page.close()
+
+
+def test_another_port_and_another_browser_go_on_with_the_last_project(
+    browser: Any, tmp_path: Path
+) -> None:
+    first = begin(folder=tmp_path)
+    page = Page(browser, first)
+    with page.page.expect_response("**/api/keep"):
+        worked(page)
+    kept, past = page.document, page.js("studio.store.version.past.length")
+    page.close()
+    first.stop()
+    (copy,) = tmp_path.glob("sonify*/studio.json")
+    assert [p.stat().st_mode & 0o077 for p in (copy.parent,)] == [0]
+
+    second = begin(folder=tmp_path)
+    assert second.address != first.address
+    page = Page(browser, second)
+    assert page.document == kept
+    assert page.js("studio.store.version.past.length") == past
+    page.close()
+    # what is damaged, or could be another user's, is left alone
+    copy.write_text("{")
+    assert second.ask("GET", "/api/kept").json == {"project": None}
+    copy.write_text("{}")
+    copy.parent.chmod(0o755)
+    assert second.ask("GET", "/api/kept").json == {"project": None}
+    second.stop()
 
 
 def test_a_duplicated_tab_leaves_the_first_ones_project_alone(browser: Any, plain: Studio) -> None:

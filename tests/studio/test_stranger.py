@@ -14,11 +14,18 @@ MOST_STOPS = 15
 
 
 @pytest.fixture(scope="module")
-def plain() -> Iterator[Studio]:
-    """A studio as it starts by itself."""
+def by_itself() -> Iterator[Studio]:
+    """A studio that was started without naming a disc."""
     one = begin()
     yield one
     one.stop()
+
+
+@pytest.fixture
+def plain(by_itself: Studio) -> Studio:
+    """A studio as it starts by itself, on a first visit."""
+    by_itself.forget()
+    return by_itself
 
 
 class Stranger:

@@ -1,10 +1,15 @@
-// What the browser keeps: of the projects one record a tab, in its own store (IndexedDB), and of the
-// page's own choices a small value each (local storage).
+// What is kept: of the projects one record a tab, in the browser's own store (IndexedDB), and of the
+// page's own choices a small value each (local storage). A browser keeps both by port, so the server
+// has a copy of the project that was changed last.
+
+import { getJson, postJson } from "./api.js";
 
 const NAME = "sonify-studio";
 const TABLE = "projects";
 const TAB = "sonify-project"; // in the tab's session storage: the project it works on
 const MOST = 20; // projects kept; own choice
+const COPY_MS = 1500; // so that a dragged control is one copy; own choice
+const MOST_COPIED = 2e6; // characters, half of what the server takes; beyond it, without the history
 
 /** A small value that was kept; `other` if there is none, or the browser keeps none. */
 export function recalled(key, other) {
@@ -63,17 +68,19 @@ export class Keeper {
       if (this.id !== own) await taken(this.id);
       sessionStorage.setItem(TAB, this.id);
       const table = await this.table("readonly");
-      if (!table) return null;
-      if (own) return (await answer(table.get(own))) ?? null;
+      if (table && own) return (await answer(table.get(own))) ?? null;
       if (asked) return null;
-      const cursor = await answer(table.index("time").openCursor(null, "prev"));
-      return cursor?.value ?? null;
+      const mine = table && (await answer(table.index("time").openCursor(null, "prev")))?.value;
+      const { project } = await getJson("api/kept");
+      return (project && !(mine?.time >= project.time) ? project : mine) ?? null;
     } catch { return null; }
   }
 
   /** Keep a project. While one is written, only the latest of those that follow waits. */
   async save(project) {
     this.next = project;
+    clearTimeout(this.timer);
+    this.timer = setTimeout(() => this.copy(project), COPY_MS);
     if (this.writing || !this.id) return;
     this.writing = true;
     try {
@@ -89,5 +96,14 @@ export class Keeper {
     } catch { /* the store is full: go on without */ } finally {
       this.writing = false;
     }
+  }
+
+  /** Give the server its copy. */
+  async copy(project) {
+    const bare = (one) => one && { document: one.document };
+    const copy = { ...project, a: bare(project.a), b: bare(project.b), time: Date.now() };
+    const steps = [project.a, project.b].flatMap((one) => (one ? [...one.past, ...one.future] : [])).length;
+    if (JSON.stringify(copy).length * (1 + steps) < MOST_COPIED) Object.assign(copy, { a: project.a, b: project.b });
+    try { await postJson("api/keep", copy); } catch { /* the browser has the project */ }
   }
 }
