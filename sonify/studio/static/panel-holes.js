@@ -7,7 +7,9 @@ import { own } from "./panel-disc.js";
 import { clock } from "./text.js";
 import { area, h } from "./view.js";
 
-const [CELL, LINE] = [11, 15]; // the least size of a place in px: 56 positions, as discs often have, fit 1280 px
+// the least size of a place in px: 64 positions fit a page of 1024 px; fingers need more
+const CELL = matchMedia("(pointer: coarse)").matches ? 14 : 7;
+const LINE = 15;
 const LETTERS = 240; // characters shown at a time: about four lines
 const MOVES = { ArrowLeft: [0, -1], ArrowRight: [0, 1], ArrowUp: [-1, 0], ArrowDown: [1, 0] };
 
