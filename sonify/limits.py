@@ -1,4 +1,4 @@
-"""Limits on time and memory for work on files that others made, in a process of its own."""
+"""Work in a process of its own: beside this one, or on files that others made, under limits."""
 
 from __future__ import annotations
 
@@ -8,15 +8,17 @@ import pickle
 import signal
 import subprocess
 import sys
+import threading
 import warnings
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, NoReturn, TypeVar
+from typing import Any, BinaryIO, Generic, NoReturn, Self, TypeVar, cast
 
 import sonify.log as log
-from sonify.errors import Caution, InputError
+from sonify.errors import Caution, InputError, OutputError
+from sonify.progress import report, watching
 
-__all__ = ["limit_memory", "limit_time", "limited", "limits_of", "serve"]
+__all__ = ["Beside", "limit_memory", "limit_time", "limited", "limits_of", "serve"]
 
 T = TypeVar("T")
 
@@ -85,14 +87,10 @@ def limited(call: Callable[..., T], path: Path, *args: Any, **named: Any) -> T:
         A limit was reached; which one, and how to raise it.
     """
     seconds, memory = limits_of(path)
-    process = subprocess.Popen(
-        [sys.executable, "-P", "-c", "from sonify.limits import serve; serve()"],
-        stdin=subprocess.PIPE, stdout=subprocess.PIPE,
-        env=os.environ | {"PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
-    )  # fmt: skip
+    process = _server()
     timed = hasattr(signal, "SIGXCPU")
     try:
-        asked = pickle.dumps((seconds, memory, log.level(), call, args, named))
+        asked = pickle.dumps(((seconds, memory), log.level(), call, args, named))
         answer, _ = process.communicate(asked, seconds * WAITS if timed else seconds)
     except subprocess.TimeoutExpired:
         _too_long(path, seconds)
@@ -102,25 +100,86 @@ def limited(call: Callable[..., T], path: Path, *args: Any, **named: Any) -> T:
     if timed and process.returncode == -signal.SIGXCPU:
         _too_long(path, seconds)
     try:
-        kind, value, cautions, records = pickle.loads(answer)
+        said = pickle.loads(answer)
     except (EOFError, pickle.UnpicklingError):
-        told = f"status {process.returncode}"
-        with contextlib.suppress(ValueError):
-            told = signal.Signals(-process.returncode).name
+        told = _status(process)
         raise InputError(f"what reads it broke off ({told}); is it damaged?", file=path) from None
-    if kind == "memory":
+    if said[0] == "memory":
         raise InputError(
             f"reading it takes more than {memory / GIB:.3g} GiB of memory; if you trust it, set "
             f"{OWN_LIMITS[1]}={memory * 4 // 1_000_000} in the environment",
             file=path,
         )
+    return cast(T, _told(said))
+
+
+class Beside(Generic[T]):
+    """`call(*args, **named)` in a process of its own, while this one goes on.
+
+    At the end of a `with` block the process is ended. What goes in and comes out must be data that
+    can be pickled.
+    """
+
+    def __init__(self, call: Callable[..., T], *args: Any, **named: Any) -> None:
+        self._process = _server()
+        sink = self._process.stdin
+        assert sink is not None
+        # it stays open, so that the process notices when this one ends
+        with contextlib.suppress(BrokenPipeError):
+            pickle.dump((None, log.level(), call, args, named), sink)
+            sink.flush()
+
+    def result(self) -> T:
+        """Wait for what the call returns. Its progress, cautions and errors come up here.
+
+        Raises
+        ------
+        OutputError
+            The process broke off.
+        """
+        source = self._process.stdout
+        assert source is not None
+        try:
+            while isinstance(said := pickle.load(source), float):
+                report(said)
+        except (EOFError, pickle.UnpicklingError):
+            self._process.wait()
+            raise OutputError(f"what makes it broke off ({_status(self._process)})") from None
+        if said[0] == "memory":
+            raise MemoryError
+        return cast(T, _told(said))
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._process.kill()
+        self._process.communicate()
+
+
+def _server() -> subprocess.Popen[bytes]:
+    return subprocess.Popen(
+        [sys.executable, "-P", "-c", "from sonify.limits import serve; serve()"],
+        stdin=subprocess.PIPE, stdout=subprocess.PIPE,
+        env=os.environ | {"PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
+    )  # fmt: skip
+
+
+def _status(process: subprocess.Popen[bytes]) -> str:
+    with contextlib.suppress(ValueError):
+        return signal.Signals(-process.returncode).name
+    return f"status {process.returncode}"
+
+
+def _told(said: tuple[str, Any, list[Caution], list[log.Record]]) -> Any:
+    """What a call returned; its cautions and errors come up here."""
+    kind, value, cautions, records = said
     log.repeat(records)
     for one in cautions:
-        warnings.warn(one, stacklevel=2)
+        warnings.warn(one, stacklevel=3)
     if kind == "error":
         raise value
-    result: T = value
-    return result
+    return value
 
 
 def _too_long(path: Path, seconds: int) -> NoReturn:
@@ -135,16 +194,21 @@ def serve() -> None:
     """Make the call that standard input asks for, and answer on standard output."""
     # the process that asked ends this one
     signal.signal(signal.SIGINT, signal.SIG_IGN)
-    seconds, memory, level, call, args, named = pickle.load(sys.stdin.buffer)
+    limits, level, call, args, named = pickle.load(sys.stdin.buffer)
     records = log.kept(level)
     answer = os.fdopen(os.dup(1), "wb")
     # what a library prints is no answer
     os.dup2(2, 1)
-    limit_memory(memory)
-    limit_time(seconds)
+    watched: contextlib.AbstractContextManager[None] = contextlib.nullcontext()
+    if limits is None:
+        threading.Thread(target=_end_with_parent, daemon=True).start()
+        watched = watching(_percents(answer))
+    else:
+        limit_time(limits[0])
+        limit_memory(limits[1])
     said: tuple[str, Any, list[Any], list[log.Record]]
     try:
-        with warnings.catch_warnings(record=True) as seen:
+        with watched, warnings.catch_warnings(record=True) as seen:
             warnings.simplefilter("always", Caution)
             said = "ok", call(*args, **named), [], records
         said[2].extend(w.message for w in seen if isinstance(w.message, Caution))
@@ -156,3 +220,22 @@ def serve() -> None:
     answer.flush()
     # nothing to tidy up
     os._exit(0)
+
+
+def _percents(answer: BinaryIO) -> Callable[[float], None]:
+    """Tell each percent that is done, which is little enough to fit in the pipe."""
+    told = 0
+
+    def tell(share: float) -> None:
+        nonlocal told
+        if int(100 * share) > told:
+            told = int(100 * share)
+            pickle.dump(float(share), answer)
+            answer.flush()
+
+    return tell
+
+
+def _end_with_parent() -> None:
+    os.read(0, 1)
+    os._exit(1)

@@ -347,6 +347,10 @@ class Performance:
             report(1.0)
         return out
 
+    def __reduce__(self) -> tuple[type[Performance], tuple[Any, ...]]:
+        # what follows from these is made again, which takes less time than to send it
+        return Performance, (self.disc, self.setup, self.timeline, self.grid, self.said)
+
     def __repr__(self) -> str:
         rows = plural(self.disc.rows, "row")
         return (

@@ -15,8 +15,9 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from sonify.errors import Caution, InputError
-from sonify.limits import GIB, limited, limits_of
+from sonify.errors import Caution, InputError, OutputError
+from sonify.limits import GIB, Beside, limited, limits_of
+from sonify.progress import report, watching
 from tests.conftest import Result
 from tests.export.soundfonts import TICK, soundfont
 
@@ -61,6 +62,43 @@ def test_results_cautions_and_errors_come_back(file: Path) -> None:
     with pytest.raises(InputError) as e:
         limited(refuse, file, file)
     assert e.value.say("--{}".format) == f"{file}: line 1: no circles; give --positions"
+
+
+def count(path: Path) -> int:
+    for k in range(1, 9):
+        report(k / 8)
+    return os.getpid()
+
+
+def test_work_beside_tells_its_progress_cautions_and_errors(file: Path) -> None:
+    told: list[float] = []
+    with Beside(count, file) as counted, Beside(say, file) as said, Beside(refuse, file) as refused:
+        with watching(told.append):
+            assert counted.result() != os.getpid()
+        with pytest.warns(Caution, match="one hole is faint"):
+            assert said.result() == "one.svg"
+        with pytest.raises(InputError, match="no circles"):
+            refused.result()
+    assert told == [k / 8 for k in range(1, 9)]
+
+
+@linux
+def test_work_beside_that_breaks_off_or_is_not_needed_ends(file: Path) -> None:
+    with Beside(crash, file) as one, pytest.raises(OutputError, match=r"broke off \(SIGSEGV\)"):
+        one.result()
+    with Beside(spin, file) as endless:
+        process = endless._process
+    assert process.returncode == -signal.SIGKILL
+    # without its parent it ends by itself
+    code = "import os, sys, time; from sonify.limits import Beside; from pathlib import Path\n"
+    code += "from tests.test_limits import spin\n"
+    code += "print(Beside(spin, Path())._process.pid, flush=True); os._exit(0)"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    stat = Path("/proc", done.stdout.strip(), "stat")
+    end = time.monotonic() + 60
+    while stat.exists() and stat.read_text().split()[2] != "Z":
+        assert time.monotonic() < end
+        time.sleep(0.05)
 
 
 @linux

@@ -32,9 +32,13 @@ if TYPE_CHECKING:
     from sonify.disc.disc import Disc
     from sonify.export.outcome import Outcome
     from sonify.export.sound.master import Master
+    from sonify.limits import Beside
     from sonify.performance import Performance
 
-__all__ = ["caution_bars", "caution_letters", "destination", "midi", "save_project", "write_one"]
+__all__ = [
+    "caution_bars", "caution_letters", "destination", "midi", "save_project", "usual_name",
+    "write_one",
+]  # fmt: skip
 
 LOUD_LUFS = -10.0
 """From memory: well above streamed music, most of which is normalised to -14 LUFS."""
@@ -73,27 +77,37 @@ def save_project(disc: Disc, setup: dict[str, Any], path: Path) -> None:
     write_data(path, project_toml(project))
 
 
+def usual_name(show: Performance, what: str) -> str:
+    """The name of the file that an output usually goes to."""
+    row = writer_of(what)
+    return f"{show.disc.name}{row.ending}{row.suffixes[0]}"
+
+
 def write_one(
     show: Performance,
     what: str,
     output: str | None,
     seconds: float | None = None,
     base: Path = DEFAULT_FOLDER,
+    begun: Beside[Any] | None = None,
     **options: Any,
 ) -> None:
     """Write one output to its `destination` and print a line with its length.
 
-    Without `seconds`, the length is the one that the writer reports.
+    Without `seconds`, the length is the one that the writer reports. What has `begun` is waited
+    for.
     """
-    row = writer_of(what)
-    usual = f"{show.disc.name}{row.ending}{row.suffixes[0]}"
+    usual = usual_name(show, what)
     pictures = what in MOVING and str(output).endswith(("/", os.sep))
     with (
         destination(output, usual, base=base, pictures=pictures) as path,
         cautions_shown(),
         progress_shown(what),
     ):
-        outcome = run(show, f"{path}{os.sep}" if pictures else path, what, options)
+        if begun is not None:
+            outcome = begun.result()
+        else:
+            outcome = run(show, f"{path}{os.sep}" if pictures else path, what, options)
     if what == "sound":
         _say_sound(path, outcome)
         return

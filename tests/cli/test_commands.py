@@ -63,6 +63,21 @@ def test_make_writes_the_whole_set_and_a_line_for_each(run, tmp_path, monkeypatc
     assert abs(float(lines[1].split()[1]) - show.message_s) < 0.06
 
 
+def test_a_message_made_beside_the_rest_is_the_same(run, tmp_path, monkeypatch):
+    made = []
+    for longest in (0, 1 << 60):
+        monkeypatch.setattr("sonify.cli.make._LONG", longest)
+        monkeypatch.setattr("sonify.cli.make.most", lambda: 2)
+        folder = tmp_path / str(longest)
+        only = "midi,message"
+        result = run("make", "cairn-small", "-p", "glacier", "-o", folder, "--only", only)
+        assert result.status == 0
+        told = result.out.replace(str(folder), ""), result.err
+        made.append((told, {p.name: p.read_bytes() for p in folder.iterdir()}))
+    assert made[0] == made[1]
+    assert len(made[0][1]) == 2
+
+
 def test_only_makes_only_that(run, tmp_path):
     assert run("make", "cairn-small", "-o", tmp_path, "--only", "midi").status == 0
     assert [p.name for p in tmp_path.iterdir()] == ["cairn-small.mid"]
