@@ -6,6 +6,7 @@ A new command, setting, scheme, rule, scale, cause, format or function appears b
 from __future__ import annotations
 
 import inspect
+import json
 import re
 import types
 import typing
@@ -43,6 +44,9 @@ def on_files(files: Files, config: MkDocsConfig) -> Files:
     for make in PAGES:
         text = "\n\n".join(("# " + (inspect.getdoc(make) or ""), *filter(None, make()))) + "\n"
         files.append(File.generated(config, f"reference/{make.__name__}.md", content=text))
+    for kind, schema in SCHEMAS.items():
+        text = json.dumps(schema, indent=2, ensure_ascii=False) + "\n"
+        files.append(File.generated(config, f"reference/{kind}.schema.json", content=text))
     return files
 
 
@@ -242,6 +246,10 @@ def formats() -> Iterable[str]:
     yield "## Read as a disc\n\nArrays hold a grid or a log; tables a drawing, a log or a grid."
     rows = ((k, code(*(s for s in KINDS if KINDS[s] == k))) for k in sorted(set(KINDS.values())))
     yield table("source | suffixes", rows)
+    yield "## JSON Schemas { #schemas }\n\nFor editors that complete TOML, and for programs."
+    rows = ((f"{k} file", f"[{k}.schema.json]({k}.schema.json)") for k in SCHEMAS)
+    yield table("file | schema (JSON Schema 2020-12)", rows)
+    yield "`sonify presets --schema disc` prints the same, as does `sonify.schema` in Python."
 
 
 def python() -> Iterable[str]:
@@ -297,4 +305,5 @@ def firmware() -> Iterable[str]:
                 yield f"```c\n{block}\n```"
 
 
+SCHEMAS = {k: library.schema(k) for k in ("disc", "preset", "project")}
 PAGES = (commands, settings, schemes, rules, scales, sources, causes, formats, python, firmware)

@@ -26,8 +26,11 @@ PRESETS = ("hut-band", "quick")
 DISC = "cairn-large"
 
 
-def heard_of(seconds: float, *more: str) -> tuple[np.ndarray, list[mido.Message], int]:
-    """Play for a while, interrupt, and give what arrived and the exit status."""
+Process = subprocess.Popen[str]
+
+
+def listening(*more: str) -> tuple[Process, Process]:
+    """A listener, and a player that plays to it."""
     env = {**os.environ, "PYTHONPATH": str(ROOT)}
     listener = subprocess.Popen(
         [sys.executable, "-m", "tests.live.loopback"],
@@ -43,16 +46,23 @@ def heard_of(seconds: float, *more: str) -> tuple[np.ndarray, list[mido.Message]
     )  # fmt: skip
     assert player.stderr is not None
     player.stderr.readline()
+    return listener, player
+
+
+def heard_by(listener: Process) -> tuple[np.ndarray, list[mido.Message]]:
+    """What arrived, with its times in s, when the player has ended."""
+    lines = listener.communicate(timeout=60)[0].splitlines()
+    times = np.array([float(line.split(" ", 1)[0]) for line in lines])
+    return times, [mido.Message.from_hex(line.split(" ", 1)[1]) for line in lines]
+
+
+def heard_of(seconds: float, *more: str) -> tuple[np.ndarray, list[mido.Message], int]:
+    """Play for a while, interrupt, and give what arrived and the exit status."""
+    listener, player = listening(*more)
     time.sleep(seconds)
     player.send_signal(signal.SIGINT)
     player.communicate(timeout=20)
-    lines = listener.communicate(timeout=30)[0].splitlines()
-    times = np.array([float(line.split(" ", 1)[0]) for line in lines])
-    return (
-        times,
-        [mido.Message.from_hex(line.split(" ", 1)[1]) for line in lines],
-        player.returncode,
-    )
+    return *heard_by(listener), player.returncode
 
 
 def run() -> list[tuple[str, float, str]]:

@@ -1,6 +1,13 @@
 """Detector logs by the hundred: bit errors against theory, and each fault of a real machine.
 
     python -m tests.benchmarks.logs [COUNT] [POSITIONS]
+    python -m tests.benchmarks.logs geometry [COUNT] [FIRST]
+    python -m tests.benchmarks.logs world [abde] [FIRST:LAST]
+
+`geometry` reads logs of discs of 8 to 200 positions and 2 to 40 rows, in every code, of players of
+both kinds, without being told the number of positions; `world` does so with the sound takes of the
+generators. A disc is right if all its bits and its message came back, doubted if the report says
+that its geometry or message is unsure, and else silently wrong.
 
 Theory: the matched detector of on-off signals in white Gaussian noise errs with the chance
 Q(sqrt(Eb / N0)), where Eb is the mean energy a bit and N0 twice the variance of a sample
@@ -10,10 +17,15 @@ from memory). Both channels carry the same noise, so the clock row is found in i
 
 from __future__ import annotations
 
+import importlib
 import math
 import sys
 import tempfile
+import time
+from collections import Counter
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -23,6 +35,9 @@ from sonify.errors import InputError
 from sonify.recover.search.find import find_message
 from sonify.recover.sources.log.log import sighting_of_trace
 from sonify.recover.sources.log.trace import trace_log
+from sonify.recover.sources.options import ReadOptions
+from sonify.recover.sources.source import read_source
+from tests.benchmarks.world import seeds
 from tests.recover.log_player import Machine, record
 
 TEXT = "WIND SW 6, CLOUD BASE 900 M. FOG UNTIL TEN, THEN SUN. HUT OPEN, SOUP ON."
@@ -158,7 +173,143 @@ def noise(positions: int = 20_000) -> list[tuple[float, float, float, float]]:
     return rows
 
 
-if __name__ == "__main__":
-    given = [int(a) for a in sys.argv[1:]]
+WORDS = """
+WIND CLOUD FOG SUN SNOW RAIN HAIL STORM HUT SOUP STOVE ROPE RIDGE PATH BRIDGE SPRING LAMP BUNK OPEN
+SHUT UNTIL THEN FROM ABOVE BELOW BASE 900 M 14 06:30 SW NE CLEAR COLD ICE TODAY TONIGHT KEEP LEFT AT
+THE CAIRN TAKE WATER MEET DOOR KEY UNDER STONE NO YES SIX TEN NOON
+"""
+
+
+def varied(seed: int) -> tuple[sonify.Disc, Machine]:
+    """A disc in any code, of any size from 8 to 200 positions and 2 to 40 rows, and its player."""
+    rng = np.random.default_rng(seed)
+    framing = str(rng.choice(["framed", "plain"]))
+    while True:
+        alphabet = str(rng.choice(["ascii", "ascii", "utf-8", "ita2"]))
+        code = sonify.Code(
+            alphabet=alphabet, bit_order=str(rng.choice(["high-first"] * 3 + ["low-first"])),
+            framing="plain" if alphabet == "ita2" else framing,
+            check=str(rng.choice(["none", "parity", "crc-16", "reed-solomon"])),
+        )  # fmt: skip
+        positions = round(8 * 25 ** rng.random())
+        rows = round(2 * 20 ** rng.random())
+        share = 0.6 if code.check == "reed-solomon" else 0.95
+        length = int(rows * positions * share / code.unit_bits) - 4 * (code.framing == "framed")
+        text = " ".join(rng.choice(WORDS.split(), max(1, length // 4)))[: max(0, length)].strip(
+            " .:"
+        )
+        if alphabet != "ita2" and rng.random() < 0.5:
+            text = text.capitalize()
+        if len(text) < 8:
+            continue
+        disc = sonify.Disc.from_message(text, code=code, layout=sonify.Layout(positions=positions))
+        if disc.rows >= 2:
+            break
+    index = rng.random() < 0.5
+    rpm = float(rng.uniform(6, 30))
+    machine = Machine(
+        rate=max(1000.0, 24 * positions * rpm / 60), rpm=rpm, seed=seed,
+        row_start="index" if index else "next-position",
+        passes=int(rng.choice([1, 1, 1, 2, 3])) if index else 1,
+        stage=float(rng.uniform(0.1, 1.2)), settle=float(rng.uniform(0.05, 0.3)),
+        noise=float(rng.uniform(0.02, 0.3)), drift=float(rng.uniform(0, 0.08)),
+        flutter=float(rng.uniform(0, 0.02)), delay=float(rng.uniform(-0.2, 0.2)),
+        before=0.0 if rng.random() < 0.7 else float(rng.integers(1, positions)),
+        after=0.0 if rng.random() < 0.7 else float(rng.integers(1, positions)),
+    )  # fmt: skip
+    return disc, machine
+
+
+def unaided(disc: sonify.Disc, path: Path, rate: float | None) -> tuple[str, str]:
+    """What became of a log whose positions are not told, and what was said."""
+    try:
+        sighting = read_source(path, ReadOptions(sample_rate=rate))
+        found = find_message(sighting)
+    except InputError as e:
+        return "refused", str(e)
+    cautions = (*sighting.cautions, *found.cautions)
+    seen = found.disc
+    said = f"{seen.grid.shape} for {disc.grid.shape}, {seen.message!r}: " + "; ".join(
+        map(str, cautions)
+    )
+    same = seen.grid.shape == disc.grid.shape
+    wrong = int(((seen.grid >= 0) & (seen.grid != disc.grid)).sum()) if same else -1
+    if not wrong and (disc.code is None or seen.message == disc.message):
+        return "right", said
+    doubt = seen.decoding is None or seen.decoding.verdict == "failed" or (seen.grid < 0).any()
+    doubt = doubt or any("{positions}" in c.hint or "plausible" in c.what or "barely" in c.what
+                         for c in cautions)  # fmt: skip
+    return "doubted" if doubt else "wrong", said
+
+
+def takes(letters: str, span: tuple[int, int], folder: Path) -> Iterator[tuple[str, Any, Path]]:
+    """The sound takes of generators that are logs: which, the disc, the file."""
+    for letter in letters:
+        world = importlib.import_module(f"tests.world.machine_{letter}")
+        for seed in seeds(*span, held_back=False, letter=letter):
+            made = world.healthy(seed)
+            ((name, data),) = made.files.items()
+            if not name.endswith((".mid", ".midi")):
+                (folder / name).write_bytes(data)
+                yield f"{letter} {seed}", made.disc, folder / name
+
+
+def played(first: int, count: int, folder: Path) -> Iterator[tuple[str, sonify.Disc, Path]]:
+    """Varied logs: which, the disc, the file."""
+    for seed in range(first, first + count):
+        disc, machine = varied(seed)
+        volts = record(disc.grid, machine)
+        time_s = np.arange(len(volts))[:, None] / machine.rate
+        np.save(folder / "log.npy", np.hstack([time_s, volts]))
+        kind = machine.row_start if machine.row_start != "index" else f"index x{machine.passes}"
+        yield f"{seed} {kind}", disc, folder / "log.npy"
+
+
+def geometry(logs: Iterator[tuple[str, Any, Path]]) -> dict[str, Counter[str]]:
+    """Reads logs without their number of positions; prints what became of them."""
+    table: dict[str, Counter[str]] = {}
+    took = []
+    for which, disc, path in logs:
+        begin = time.process_time()
+        verdict, said = unaided(disc, path, None)
+        took.append(time.process_time() - begin)
+        code = disc.code or sonify.Code()
+        settles = disc.code is not None and (code.framing == "framed" or code.check != "none")
+        rows = next(f"{low} to {high} rows" for low, high in ((1, 1), (2, 3), (4, 9), (10, 999))
+                    if disc.rows <= high)  # fmt: skip
+        kind = f"{code.framing}, {code.check}" if disc.code else "bits only"
+        for name in ("all", "framed or checked" if settles else "plain, none", rows, kind,
+                     which.split(maxsplit=1)[1] if which[0].isdigit() else which[0]):  # fmt: skip
+            table.setdefault(name, Counter())[verdict] += 1
+        if verdict != "right":
+            print(f"  {which}: {kind} {took[-1]:.1f} s: {verdict}: {said[:300]}", flush=True)
+    for name, sums in sorted(table.items()):
+        total = sums.total()
+        others = ", ".join(f"{sums[v]} {v}" for v in ("doubted", "refused", "wrong"))
+        right = 100 * sums["right"] / total
+        print(f"{name:24} {total:>5} logs, {right:5.1f} % right, {others}")
+    print(f"median {np.median(took):.2f} s of processor time, longest {max(took):.2f} s")
+    return table
+
+
+def main() -> None:
+    """Run what the command line asks for."""
+    words = sys.argv[1:]
+    kind = words.pop(0) if words and words[0] in ("geometry", "world") else ""
+    with tempfile.TemporaryDirectory() as name:
+        if kind == "world":
+            letters = next((w for w in words if w.isalpha()), "abde")
+            first, last = map(int, next((w for w in words if ":" in w), "0:30").split(":"))
+            geometry(takes(letters, (first, last), Path(name)))
+            return
+        given = [int(a) for a in words]
+        if kind:
+            geometry(played(given[1] if len(given) > 1 else 0, given[0] if given else 400,
+                            Path(name)))  # fmt: skip
+            return
     noise(given[1] if len(given) > 1 else 20_000)
     faults(given[0] if given else 200)
+
+
+if __name__ == "__main__":
+    main()

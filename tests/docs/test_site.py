@@ -10,6 +10,7 @@ import av
 import pytest
 from PIL import Image
 
+import sonify
 from tests.shipped import LOOKS, MUSIC
 
 SITE = Path(__file__).parents[2] / "build/site"
@@ -48,6 +49,13 @@ def test_every_look_is_seen() -> None:
 def test_commands_are_found_by_search() -> None:
     found = json.loads((SITE / "search/search_index.json").read_text("utf-8"))["docs"]
     assert "reference/commands.html#compose" in {d["location"] for d in found}
+
+
+@pytest.mark.parametrize("kind", ["disc", "preset", "project"])
+def test_the_schemas_lie_beside_the_reference(kind: str) -> None:
+    text = (SITE / f"reference/{kind}.schema.json").read_text("utf-8")
+    assert json.loads(text) == json.loads(json.dumps(sonify.schema(kind)))
+    assert f'href="{kind}.schema.json"' in (SITE / "reference/formats.html").read_text("utf-8")
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
