@@ -115,9 +115,9 @@ def uncovered(
 ) -> NDArray[np.float32]:
     """How sure it is that nothing hides a hole, where none is seen; 1 where one is.
 
-    What lies over a disc has another colour than its material. So has a glare, but in a glare holes
-    are seen: as many of those that must be there as are not seen at such places may be hidden at
-    the others.
+    What lies over a disc has another colour than its material, and a glare on dark material may be
+    as bright as its holes. But holes may be seen there: as many of those that must be there as are
+    not seen at such places may be hidden at the others.
 
     Parameters
     ----------
@@ -135,29 +135,41 @@ def uncovered(
     def colours(points: Floats) -> Floats:
         pixels = project(view.matrix, points[..., None, :] + 0.5 * view.hole * INNER[:7])
         red, green, blue = (sample(np.asarray(v), pixels).mean(axis=-1) for v in logs)
-        return np.stack([red - green, (red + green) / 2 - blue], axis=-1).astype(float)
+        parts = [red - green, (red + green) / 2 - blue, (red + green + blue) / 3]
+        return np.stack(parts, axis=-1).astype(float)
 
     def waves(points: Floats) -> Floats:
         x, y = points[..., 0], points[..., 1]
         return np.stack([np.ones_like(x), x, y, x * x, x * y, y * y], axis=-1)
 
-    # the material's colour, that changes smoothly over the disc, whatever lies over a part of it
     around, places = surroundings(view, radii), plane_points(view.positions, radii)
-    web = colours(around)
+    seen, web = colours(places), colours(around)
     inside = np.isfinite(web).all(axis=-1)
-    if not inside.any():
+    if not inside.any() or not holes.any():
         return np.ones(holes.shape, np.float32)
-    known, level = waves(around[inside]), web[inside]
-    weight = np.ones((len(level), 1))
-    for _ in range(6):  # by which the weights move no more
-        fit = np.linalg.lstsq(known * weight, level * weight, rcond=None)[0]
-        away = level - known @ fit
-        usual = 1.4826 * np.median(np.abs(away), axis=0) + STEP
-        weight = 1 / (1 + ((away / usual) ** 2).sum(axis=1, keepdims=True) / 4)
-    own, about = (
-        (seen - waves(at) @ fit) / usual for seen, at in ((colours(places), places), (web, around))
-    )
-    hole = np.nanmedian(own[holes], axis=0) if holes.any() else np.zeros(2)
+    known = waves(around[inside])
+
+    def unusual(parts: slice) -> tuple[Floats, Floats]:
+        """How unlike the material each place and those around it are, in standard deviations."""
+        # the material changes smoothly over the disc, whatever lies over a part of it
+        level = web[inside][:, parts]
+        weight = np.ones((len(level), 1))
+        for _ in range(6):  # by which the weights move no more
+            fit = np.linalg.lstsq(known * weight, level * weight, rcond=None)[0]
+            away = level - known @ fit
+            usual = 1.4826 * np.median(np.abs(away), axis=0) + STEP
+            weight = 1 / (1 + ((away / usual) ** 2).sum(axis=1, keepdims=True) / 4)
+        own, about = (
+            (all_of_it[..., parts] - waves(at) @ fit) / usual
+            for all_of_it, at in ((seen, places), (web, around))
+        )
+        return own, about
+
+    # where material is nearer to the brightness of holes than to its own, a hole may not show
+    own, about = (x[..., 0] for x in unusual(slice(2, 3)))
+    glaring = about.mean(axis=2) / np.nanmedian(own[holes]) > 0.5
+    own, about = unusual(slice(2))
+    hole = np.nanmedian(own[holes], axis=0)
 
     def foreign(odd: Floats) -> NDArray[np.bool_]:
         # a colour between those of the material and of holes may be that of a blurred hole nearby
@@ -171,14 +183,16 @@ def uncovered(
     rows = np.pad(lone, ((1, 1), (0, 0)))
     beside = rows[:-2] | rows[2:] | np.roll(lone, 1, axis=1) | np.roll(lone, -1, axis=1)
     covered = lone & (beside | (webs[order] > 0))
-    odd = np.where(holes, webs > 1, covered[np.argsort(order)])
     share = float(holes[1:].mean())
-    meant = odd[0].sum() + share * odd[1:].sum()
-    # Jeffreys' estimate of a share
-    rate = (max(meant - (odd & holes).sum(), 0.0) + 0.5) / (meant + 1)
-    hidden = rate * share / (rate * share + 1 - share + 1e-9)
-    sure = np.where(odd & ~holes, max(0.0, 1 - 2 * hidden), 1.0)
-    return np.asarray(sure, np.float32)
+
+    def sure(odd: NDArray[np.bool_]) -> NDArray[np.float32]:
+        meant = odd[0].sum() + share * odd[1:].sum()
+        # Jeffreys' estimate of a share
+        rate = (max(meant - (odd & holes).sum(), 0.0) + 0.5) / (meant + 1)
+        hidden = rate * share / (rate * share + 1 - share + 1e-9)
+        return np.where(odd & ~holes, max(0.0, 1 - 2 * hidden), 1.0).astype(np.float32)
+
+    return np.minimum(sure(np.where(holes, webs > 1, covered[np.argsort(order)])), sure(glaring))
 
 
 class Looks(NamedTuple):
