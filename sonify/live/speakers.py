@@ -28,9 +28,9 @@ BUFFER_S = _BUFFER_MS / 1000
 _SYSTEMS = ("WASAPI", "COREAUDIO", "PULSEAUDIO", "ALSA", "JACK", "DSOUND", "WINMM", "SNDIO", "OSS")
 _PLAYERS = (
     ("aplay", "-q", "-t", "raw", "-f", "FLOAT_LE", "-c", "2", "-r", str(RATE),
-     f"--buffer-time={1000 * _BUFFER_MS}", "-"),
-    ("paplay", "--raw", "--format=float32le", "--channels=2", f"--rate={RATE}",
-     f"--latency-msec={_BUFFER_MS}"),
+     "-B", str(1000 * _BUFFER_MS), "-"),
+    ("paplay", *(f"--{o}" for o in ("raw", "format=float32le", "channels=2", f"rate={RATE}",
+     f"latency-msec={_BUFFER_MS}"))),
 )  # fmt: skip
 _PIPE = 8 * RATE // 20
 """The bytes that may wait for a program, of 8 bytes a sample: 50 ms."""

@@ -3,15 +3,22 @@
 from __future__ import annotations
 
 import contextlib
+import json
 import os
 import stat
 import tempfile
 from pathlib import Path
+from typing import Any
+
+import anyio.to_thread
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
 
 from sonify.atomic import write_data
 from sonify.errors import OutputError
+from sonify.studio.guard import body_of
 
-__all__ = ["keep", "kept"]
+__all__ = ["Kept"]
 
 
 def _file() -> Path | None:
@@ -31,22 +38,41 @@ def _file() -> Path | None:
     return folder / "studio.json" if ours and stat.S_ISDIR(facts.st_mode) else None
 
 
-def keep(project: bytes) -> None:
-    """Keep a project in place of the last one, if that can be done."""
-    file = _file()
-    if file is not None:
-        with contextlib.suppress(OutputError):
-            write_data(file, project)
+class Kept:
+    """Takes and gives the project that a page at any port changed last.
 
+    Parameters
+    ----------
+    most : int
+        Bytes of a project.
+    seconds : float
+        How long a page may take to send one.
+    local : bool
+        Whether only this computer is served; for others nothing is kept.
+    """
 
-def kept(most: int) -> bytes | None:
-    """The last project that was kept, of at most `most` bytes; None if there is none."""
-    file = _file()
-    if file is None:
-        return None
-    try:
-        with open(file, "rb") as data:
-            project = data.read(most + 1)
-    except OSError:
-        return None
-    return project if len(project) <= most else None
+    def __init__(self, most: int, seconds: float, *, local: bool) -> None:
+        self._most, self._seconds, self._local = most, seconds, local
+
+    async def put(self, request: Request) -> Response:
+        """Keep a project in place of the last one, if that can be done."""
+        project = await body_of(request.receive, request.headers, self._most, self._seconds)
+        file = _file() if self._local else None
+        if file is not None:
+            with contextlib.suppress(OutputError):
+                await anyio.to_thread.run_sync(write_data, file, project)
+        return JSONResponse({})
+
+    async def get(self, _request: Request) -> Response:
+        """The last project, or null."""
+        return JSONResponse({"project": self._read() if self._local else None})
+
+    def _read(self) -> Any:
+        file = _file()
+        if file is None:
+            return None
+        try:
+            with open(file, "rb") as data:
+                return json.loads(data.read(self._most))
+        except (OSError, ValueError, RecursionError):
+            return None

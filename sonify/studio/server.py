@@ -31,6 +31,7 @@ from sonify.studio.document import Command, Document, flash_key, safe_name, trus
 from sonify.studio.downloads import NO_OPTIONS, FileOptions
 from sonify.studio.guard import Guard, Refused, Rights, body_of
 from sonify.studio.jobs import LONGEST_READ_S, LONGEST_S, Job, Jobs
+from sonify.studio.kept import Kept
 from sonify.studio.naming import place_of, said
 
 __all__ = ["application"]
@@ -109,9 +110,8 @@ class _Drop(Settings, frozen=True):
 class _Server:
     """The handlers of the routes, and their state."""
 
-    def __init__(self, start: dict[str, Any], command: Command, keeps: bool) -> None:
+    def __init__(self, start: dict[str, Any], command: Command) -> None:
         self._start = start
-        self._keeps = keeps
         self._command = command
         self.folder = Path(tempfile.mkdtemp(prefix=f"sonify-studio-{os.getpid()}-"))
         self.jobs = Jobs(self.folder)
@@ -214,25 +214,6 @@ class _Server:
 
         sent = await _sent(request, _Holes)
         return JSONResponse(await self._thread(flipped, sent.document, sent.places, sent.repair))
-
-    async def kept(self, request: Request) -> Response:
-        """The project that a page at any port changed last; null if there is none."""
-        from sonify.studio.kept import kept
-
-        raw = await self._thread(kept, MAX_DOCUMENT) if self._keeps else None
-        try:
-            return JSONResponse({"project": _object(raw) if raw else None})
-        except Refused:
-            return JSONResponse({"project": None})
-
-    async def keep(self, request: Request) -> Response:
-        from sonify.studio.kept import keep
-
-        raw = await body_of(request.receive, request.headers, MAX_DOCUMENT, BODY_S)
-        _object(raw)
-        if self._keeps:
-            await self._thread(keep, raw)
-        return JSONResponse({})
 
     async def project(self, request: Request) -> Response:
         """A project as the text of its file."""
@@ -431,21 +412,20 @@ async def _unexpected(_request: Request, _e: Exception) -> Response:
 
 def application(start: dict[str, Any], rights: Rights, command: Command) -> tuple[Guard, _Server]:
     """The application for the document that a page opens with, and its server, to be closed."""
-    s = _Server(start, command, keeps=rights.token is None)
-    asked = {
-        "/tables": s.tables, "/start": s.start, "/disc/{name}": s.disc, "/room": s.room,
-        "/kept": s.kept,
-    }  # fmt: skip
+    s = _Server(start, command)
+    kept = Kept(MAX_DOCUMENT, BODY_S, local=rights.token is None)
+    asked = {"/tables": s.tables, "/start": s.start, "/disc/{name}": s.disc, "/room": s.room}
     posted = {
         "/show": s.show, "/notes": s.notes, "/value": s.value, "/lay": s.lay, "/dice": s.dice,
         "/flash": s.flash, "/drop": s.drop, "/jobs": s.download, "/command": s.command,
         "/project": s.project, "/holes": s.holes, "/measures": s.measures,
         "/loudness": s.loudness, "/draft": s.draft, "/midi": s.midi,
-        "/keep": s.keep,
     }  # fmt: skip
     routes = [
         *(Route(path, answer) for path, answer in asked.items()),
         *(Route(path, answer, methods=["POST"]) for path, answer in posted.items()),
+        Route("/kept", kept.get),
+        Route("/kept", kept.put, methods=["POST"]),
         Route("/progress/{id}", s.progress),
         Route("/jobs/{id}", s.job),
         Route("/jobs/{id}", s.cancel, methods=["DELETE"]),
