@@ -150,11 +150,18 @@ class _Tally:
     def _by_cell(self, time_s: float, part: NDArray[np.uint16]) -> None:
         for flashes in range(int(part.max()) // 2, 0, -1):
             mask = self.count >= 2 * flashes
-            found = self._found(time_s, flashes, self._largest(mask) * FIELD_SHARE / self.area)
-            if found.rank > self.worst.rank:
-                self.worst = found
+            # no field has more than all cells
+            most = self._found(time_s, flashes, self._share(np.count_nonzero(mask)))
+            if most.rank > self.worst.rank:
+                found = self._found(time_s, flashes, self._share(self._largest(mask)))
+                if found.rank > self.worst.rank:
+                    self.worst = found
             if self.worst.share > FIELD_SHARE and flashes <= self.worst.flashes:
                 return  # fewer flashes on more of the field are not worse
+
+    def _share(self, cells: float) -> float:
+        """The share of a field that some cells are."""
+        return cells * FIELD_SHARE / self.area
 
     def _found(self, time_s: float, flashes: int, share: float) -> Flashing:
         over = flashes > MOST_FLASHES and share > FIELD_SHARE
@@ -196,7 +203,7 @@ class _Tally:
         flashes = int(self.turns.max()) // 2
         if flashes > MOST_FLASHES:
             cells = max(int(np.count_nonzero(up)), int(np.count_nonzero(down)))
-            found = self._found(time_s, flashes, cells * FIELD_SHARE / self.area)
+            found = self._found(time_s, flashes, self._share(cells))
             if found.rank > self.worst.rank:
                 self.worst = found
 
