@@ -76,6 +76,7 @@ FEATURES: dict[str, dict[str, Any]] = {
     },
     "form": {"music.form.plan": "rondo"},
     "colours": {"light.colours": "row"},
+    "moved": {"light.colours": "row", "player.matrix.fill": "rolling"},
     "heard": {"light.colours": "velocity"},
     "ages": {"light.colours": "age"},
     "wired": {"player.matrix.wiring": "serpentine-rows"},

@@ -115,13 +115,16 @@ def test_discs_on_players(disc, player, fill, tmp_path):
 
 @needs_gcc
 @pytest.mark.parametrize("rule", ["row", "character", "voice", "pitch", "velocity", "age"])
-@pytest.mark.parametrize("fill", ["fitted", "scaled", "columns"])
+@pytest.mark.parametrize("fill", ["fitted", "scaled", "centred", *FILLS])
 def test_lamps_have_the_colours_of_the_performance(rule, fill, tmp_path):
     voices = [
         {"name": "tune", "pitch": "walk", "rhythm": [{"rule": "accents", "pattern": [1, 0.5]}]},
         {"name": "kit", "drum": 56, "rows": "even", "rhythm": ["changes"], "velocity": 120},
     ]
     settings = {"player.matrix.fill": fill, "light.colours": rule, "music.scale": "bayati"}
+    if fill in FILLS:
+        # small enough to get full, and to roll
+        settings |= {"player.matrix.width": 8}
     show = performance("cairn-small", ["usual"], **settings, **{"music.voice": voices})
     plan = plan_of(show)
     program = host.build(show, tmp_path, text=max(plan.text, plan.needed))
@@ -892,6 +895,8 @@ REFUSED = {
         },
         "use age or velocity",
     ),
+    "brightness": ({"light.velocity": True}, "light.velocity can't be followed"),
+    "trail": ({"light.trail": 0.5}, "light.trail can't be followed"),
     "last-character": (
         {**voice(pitch="last-character"), "player.row_start": "next-position"},
         "read only at the turn's end",

@@ -177,6 +177,8 @@ class FirmwarePlan:
             ),
             "form": bool(self.planned or self.finals),
             "colours": look.colours != "lamp",
+            # a lamp that moves grows old anew
+            "moved": matrix.fill == "rolling" and look.colours not in ("lamp", "age"),
             "heard": look.colours in BY_NOTES,
             "ages": look.colours == "age" and len(palette_of(look)) > 1,
             "repair": self.repair is not None,
@@ -204,6 +206,7 @@ class FirmwarePlan:
         bent = 2 if self.sounds.bends else 0
         fixed = per_voice + lamps + 2 * row + self.past // 8 + 99 + bent
         fixed += self.repair_ram + ("heard" in self.features)
+        fixed += self.show.setup.player.matrix.lamps * ("moved" in self.features)
         fixed += (3 * self.show.setup.player.matrix.lamps + 4) * ("ages" in self.features)
         return fixed + self.text + (13 + self.vamps) * self.notes
 
@@ -302,11 +305,6 @@ def _beyond(show: Performance) -> list[str]:
     moving |= any(v.controllers for v in show.setup.music.voice)
     look = show.setup.light
     checks = (
-        (
-            look.colours != "lamp" and fill == "rolling",
-            "light.colours can't be followed with the fill rule 'rolling': the core does not keep "
-            "the colours of lamps that move; the nearest is 'fitted'",
-        ),
         (
             look.velocity,
             "light.velocity can't be followed: the core's lamps are on or off; use false",

@@ -75,6 +75,7 @@ def config_h(plan: FirmwarePlan, template: str) -> str:
         ("COLUMN_EDGES", ", ".join(f"{v}U" for v in own.x), "first lamp, lamps, parts"),
         ("LINE_EDGES", ", ".join(f"{v}U" for v in own.y), ""),
         ("HUES", len(hues), "colours of a lamp, its own first; 0: it has but one"),
+        ("HUES_MOVE", int("moved" in plan.features), "1: with lamps that roll up"),
         ("HUE_BY_NOTES", int(look.colours in BY_NOTES), "1: colours follow notes ..."),
         ("HEARD_LOW", f"{lowest}U", "... which sound from here ..."),
         ("HEARD_SPAN", f"{highest - lowest + 1}U", "... over so many"),

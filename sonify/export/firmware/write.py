@@ -35,6 +35,7 @@ CODE: dict[str, tuple[int, str, str]] = {
     "downwards": (400, "chords of rows strummed downwards", ""),
     "form": (100, "form", "13 for each note of the ending"),
     "colours": (120, "colours of lamps", "1"),
+    "moved": (170, "... of lamps that roll up", "1 for each lamp"),
     "heard": (30, "... by voice, pitch or velocity", "1"),
     "ages": (420, "... by age", "3 for each lamp, 4"),
     "repair": (3_050, "Reed-Solomon", "see above"),
