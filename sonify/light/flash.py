@@ -28,6 +28,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.light.look import F32, LUMINANCE
+from sonify.light.planes import bounds
 
 __all__ = ["MOST_FLASHES", "FlashMeter", "Flashing", "relative_luminance"]
 
@@ -151,7 +152,7 @@ class _Tally:
         for flashes in range(int(part.max()) // 2, 0, -1):
             mask = self.count >= 2 * flashes
             # no field has more than all cells
-            most = self._found(time_s, flashes, self._share(np.count_nonzero(mask)))
+            most = self._found(time_s, flashes, self._share(int(np.count_nonzero(mask))))
             if most.rank > self.worst.rank:
                 found = self._found(time_s, flashes, self._share(self._largest(mask)))
                 if found.rank > self.worst.rank:
@@ -291,6 +292,10 @@ class FlashMeter:
         # the extremes since the last change that counted
         np.minimum(dark, now, out=dark)
         np.maximum(light, now, out=light)
+        # only where they are this far apart can a change count
+        x, y, right, below = bounds(light - dark >= np.float32(CHANGE - _EDGE))
+        part = slice(y, below), slice(x, right)
+        dark, light, way, now = dark[part], light[part], way[part], now[part]
         up = (now - dark) >= np.float32(CHANGE - _EDGE)
         up &= dark < np.float32(BRIGHT)
         up &= way <= 0
@@ -303,7 +308,8 @@ class FlashMeter:
         if down.any():
             np.copyto(way, -1, where=down)
             np.copyto(dark, now, where=down)
-        self._general.add(time_s, ys, xs, up, down)
+        ys = slice(ys.start + y, ys.start + below)
+        self._general.add(time_s, ys, slice(xs.start + x, xs.start + right), up, down)
 
     def _add_red(self, time_s: float, ys: slice, xs: slice, rgb: F32, saturated: Mask) -> None:
         if not self._red_seen:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 
 from sonify.export.clip.disc_art import DiscArt
@@ -42,6 +44,8 @@ class Stage:
         bottom = (int(self.cy - max(inner, 0)) + 3) & ~1
         self.place: Box = (left, y, 2 * half, bottom - y)
         self._rails = self._draw_rails()
+        # where spots lie, and their light: the same while the carriage stands
+        self._spot = lru_cache(maxsize=8)(self._make_spot)
         self._data = -1.0
         self._metal_parts: list[tuple[F32, F32]] = []
         self._flare = 0.0
@@ -142,18 +146,23 @@ class Stage:
     def _dot(self, y: float, size: float, rgb: RGB, strength: float) -> None:
         """A round soft spot of light in the middle column."""
         picture = self.picture
+        box, shape = self._spot(y, size)
+        part = picture.cut(picture.planes, *box)
+        values = picture.format.values(np.array(rgb) / 255)
+        cover = shape * np.float32(strength)
+        over(picture.format, part, part, np.broadcast_to(values, (*cover.shape, 3)), cover)
+
+    def _make_spot(self, y: float, size: float) -> tuple[Box, F32]:
         reach = int(size * 3.2) + 2
         x0, y0 = int(self.cx - reach) & ~1, int(y - reach) & ~1
         x1, y1 = (int(self.cx + reach) + 2) & ~1, (int(y + reach) + 2) & ~1
         x0, y0 = max(x0, 0), max(y0, 0)
-        x1, y1 = min(x1, picture.width), min(y1, picture.height)
+        x1, y1 = min(x1, self.picture.width), min(y1, self.picture.height)
         gx = np.arange(x0, x1, dtype=np.float32) + np.float32(0.5 - self.cx)
         gy = np.arange(y0, y1, dtype=np.float32) + np.float32(0.5 - y)
         w = np.float32(1 / (2 * size**2))
-        cover = np.exp(-(gy**2) * w)[:, None] * np.exp(-(gx**2) * w)[None] * np.float32(strength)
-        part = picture.cut(picture.planes, x0, y0, x1 - x0, y1 - y0)
-        values = picture.format.values(np.array(rgb) / 255)
-        over(picture.format, part, part, np.broadcast_to(values, (*cover.shape, 3)), cover)
+        shape: F32 = np.exp(-(gy**2) * w)[:, None] * np.exp(-(gx**2) * w)[None]
+        return (x0, y0, x1 - x0, y1 - y0), shape
 
 
 def _ring(gx: F32, gy: F32, y: float, radius: float, width: float) -> F32:
