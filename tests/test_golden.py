@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 from tests import golden
+from tests.nightly import nightly
 
 pytestmark = pytest.mark.skipif(
     not sys.platform.startswith("linux"), reason="limits the processors as Linux does"
@@ -38,7 +39,11 @@ PLACES = {
 
 
 @pytest.mark.parametrize(
-    ("locale", "workers", "cores"), [("tr_TR", 16, 0), ("de_DE", 1, 1)], ids=["tr", "de"]
+    ("locale", "workers", "cores"),
+    [
+        pytest.param("tr_TR", 16, 0, id="tr"),
+        pytest.param("de_DE", 1, 1, id="de", marks=nightly),
+    ],
 )
 def test_outputs_are_those_of_the_manifest(
     tmp_path: Path, locales: Path, locale: str, workers: int, cores: int

@@ -1,4 +1,8 @@
-"""The matrix in a terminal: a real pseudo-terminal, read back by what it was sent."""
+"""The matrix in a terminal: a real pseudo-terminal, read back by what it was sent.
+
+Escapes: colours (SGR 38;2) ECMA-48 and ITU-T T.416; the cursor (?25) DEC VT220; the second screen
+(?1049) XTerm Control Sequences by E. Moy, S. Gildea and T. Dickey.
+"""
 
 from __future__ import annotations
 
@@ -9,7 +13,6 @@ import select
 import signal
 import subprocess
 import sys
-import time
 
 import pytest
 
@@ -18,7 +21,7 @@ from tests.shipped import PRESETS
 DISC = PRESETS / "discs" / "cairn-small.toml"
 
 
-def watched(*arguments, seconds=20.0, interrupt_after=None, colour=True):
+def watched(*arguments, interrupt_after=None, colour=True):
     """Run `sonify watch` on a terminal of its own: exit status and all that it wrote."""
     ours, theirs = pty.openpty()
     env = {**os.environ, "TERM": "xterm", "COLUMNS": "100", "LINES": "30"}
@@ -28,9 +31,8 @@ def watched(*arguments, seconds=20.0, interrupt_after=None, colour=True):
         stdin=theirs, stdout=theirs, stderr=subprocess.PIPE, env=env,
     )  # fmt: skip
     os.close(theirs)
-    out, sent = b"", None
-    end = time.monotonic() + seconds
-    while time.monotonic() < end:
+    out, sent = b"", False
+    while True:
         if select.select([ours], [], [], 0.05)[0]:
             try:
                 got = os.read(ours, 65536)
@@ -39,10 +41,10 @@ def watched(*arguments, seconds=20.0, interrupt_after=None, colour=True):
             if not got:
                 break
             out += got
-        if interrupt_after is not None and sent is None and interrupt_after.encode() in out:
+        if interrupt_after is not None and not sent and interrupt_after.encode() in out:
             process.send_signal(signal.SIGINT)
-            sent = time.monotonic()
-    status = process.wait(timeout=10)
+            sent = True
+    status = process.wait()
     os.close(ours)
     process.stderr.close()
     return status, out.decode()
@@ -59,10 +61,8 @@ def test_it_shows_the_message_and_leaves_a_clean_screen(colour):
 
 
 def test_ctrl_c_leaves_a_clean_screen():
-    begin = time.monotonic()
     status, out = watched("--loop", "--speed", "10", interrupt_after="FOG L")
     assert status == 0
-    assert time.monotonic() - begin < 20
     assert "\x1b[?25h" in out
     assert out.rstrip().endswith("\x1b[?1049l")
 

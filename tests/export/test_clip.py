@@ -165,6 +165,7 @@ def test_tags_are_what_video_programs_expect(tmp_path):
         assert (v["codec_name"], a["codec_name"]) == (video, audio)
         assert v["pix_fmt"].startswith(picture)
         assert (v["width"], v["height"]) == (320, 180)
+        # ITU-R BT.709 and IEC 61966-2-1 (sRGB), by their code points in ITU-T H.273
         assert v["color_space"] == v["color_primaries"] == "bt709", kind
         # ProRes has no tag for sRGB
         assert v["color_transfer"] == ("bt709" if kind == "mov" else "iec61966-2-1")

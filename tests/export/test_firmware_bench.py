@@ -96,7 +96,7 @@ class Run:
         return out
 
     def messages(self) -> list[tuple[float, bytes]]:
-        """MIDI messages by their last byte's ms, with what running status leaves out."""
+        """MIDI messages by their last byte's ms, with what running status leaves out (MIDI 1.0)."""
         out, held, status = [], b"", 0
         for us, byte in self.sent:
             if byte & 0x80:

@@ -16,14 +16,16 @@ import pytest
 
 from tests.fuzz.corpus import COMMANDS
 from tests.fuzz.runner import judged
+from tests.nightly import nightly
 
 pytestmark = pytest.mark.skipif(
     not sys.platform.startswith("linux"), reason="needs fork and limits of Linux"
 )
 
 FIRST = 1_000_000
-EACH = 25
-"""Cases of each kind: under a minute of processor time in all."""
+EACH = 6
+"""Cases of each kind that run always."""
+NIGHTLY = 100
 
 FOUND = {
     "a key signature that does not exist": "midi:2",
@@ -70,9 +72,12 @@ def fuzzer(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Asked]:
     asked.process.communicate()
 
 
+@pytest.mark.parametrize(
+    "numbers", [range(EACH), pytest.param(range(EACH, NIGHTLY), marks=nightly)], ids=["few", "many"]
+)
 @pytest.mark.parametrize("kind", COMMANDS)
-def test_damaged_files(fuzzer: Asked, kind: str) -> None:
-    cases = [f"{kind}:{FIRST + k}" for k in range(EACH)]
+def test_damaged_files(fuzzer: Asked, kind: str, numbers: range) -> None:
+    cases = [f"{kind}:{FIRST + k}" for k in numbers]
     assert {c: f for c in cases if (f := fuzzer.fault(c))} == {}
 
 

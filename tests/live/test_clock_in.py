@@ -1,4 +1,8 @@
-"""Following a MIDI clock: phase, lost clocks, ramps, start, stop, continue and song position."""
+"""Following a MIDI clock: phase, lost clocks, ramps, start, stop, continue and song position.
+
+MIDI 1.0 Detailed Specification 4.2: 24 clocks make a quarter note; a song position counts
+sixteenths, six clocks each.
+"""
 
 from __future__ import annotations
 

@@ -125,6 +125,7 @@ def test_everything_is_sent_once_and_in_order():
     n = len(want.messages)
     assert tape.data[:n] == want.messages
     assert tape.times[:n] == pytest.approx(want.time_s.tolist(), abs=1e-5)
+    # stop, and controller 123, all notes off (MIDI 1.0 Detailed Specification 4.2)
     assert tape.data[n:] == [b"\xfc", *(bytes((0xB0 | c, 123, 0)) for c in want.schedule.channels)]
 
 

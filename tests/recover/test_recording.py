@@ -16,6 +16,7 @@ from sonify.recover.sources.midi.text_prior import TextPrior
 from sonify.recover.sources.midi.trial_notes import Budget
 from sonify.recover.sources.options import ReadOptions
 from sonify.recover.sources.source import read_source
+from tests.nightly import nightly
 from tests.recover.midi_recorder import record
 from tests.shipped import MUSIC
 
@@ -58,6 +59,7 @@ def test_larger_discs_come_back(name, preset, tmp_path):
     check(disc, read_source(tmp_path / "t.mid", ReadOptions(presets=(preset,))), preset)
 
 
+@nightly
 def test_the_largest_disc_comes_back(tmp_path):
     disc = sonify.load_disc("cairn-large")
     sonify.perform(disc, presets=["music-box"]).save(tmp_path / "t.mid")

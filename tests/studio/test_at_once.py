@@ -12,7 +12,7 @@ from tests.studio.conftest import Page
 @pytest.fixture
 def alone(page: Page) -> Iterator[Page]:
     """A page whose server keeps its answers back."""
-    page.page.wait_for_timeout(100)
+    page.frames()
     for path in ("show", "holes"):
         page.page.route(f"**/api/{path}", lambda route: None)
     yield page

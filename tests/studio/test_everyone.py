@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from tests.nightly import nightly
 from tests.studio.conftest import ROOT, Page, Studio
 from tests.studio.test_midi import PORTS
 
@@ -30,16 +31,20 @@ def violations(page: Page) -> list[str]:
     ]
 
 
+def late(size: tuple[int, int], **look: str) -> Any:
+    return pytest.param(size, look, marks=nightly)
+
+
 @pytest.mark.parametrize(
     ("size", "look"),
     [
         ((1440, 900), {"color_scheme": "light"}),
-        ((1440, 900), {"color_scheme": "dark"}),
-        ((1440, 900), {"forced_colors": "active"}),
-        ((820, 1180), {"color_scheme": "light"}),
-        ((720, 450), {"color_scheme": "light"}),  # 1440 by 900 at 200 %
         ((390, 844), {"color_scheme": "dark"}),
-        ((320, 640), {"forced_colors": "active", "color_scheme": "dark"}),
+        late((1440, 900), color_scheme="dark"),
+        late((1440, 900), forced_colors="active"),
+        late((820, 1180), color_scheme="light"),
+        late((720, 450), color_scheme="light"),  # 1440 by 900 at 200 %
+        late((320, 640), forced_colors="active", color_scheme="dark"),
     ],
 )
 def test_axe_finds_nothing(
@@ -155,7 +160,7 @@ def test_nothing_runs_out_of_a_narrow_page(browser: Any, studio: Studio, width: 
     """320 px is WCAG's measure for reflow (SC 1.4.10); 640 px is 1280 at 200 %."""
     page = Page(browser, studio, viewport={"width": width, "height": 720})
     page.js("for (const d of document.querySelectorAll('details')) d.open = true")
-    page.page.wait_for_timeout(100)
+    page.frames()
     assert page.js("document.documentElement.scrollWidth") <= width
     over = page.js(
         """() => [...document.querySelectorAll("main *, footer *, header *")]
@@ -173,7 +178,7 @@ def test_nothing_runs_out_of_a_narrow_page(browser: Any, studio: Studio, width: 
 def test_twice_as_large_type_still_fits(browser: Any, studio: Studio) -> None:
     page = Page(browser, studio, viewport={"width": 1280, "height": 900})
     page.js("document.documentElement.style.fontSize = '200%'")
-    page.page.wait_for_timeout(150)
+    page.frames()
     assert page.js("document.documentElement.scrollWidth") <= 1280
     cut = page.js(
         """() => [...document.querySelectorAll("button, label, h2, .pill span")]

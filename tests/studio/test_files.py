@@ -35,7 +35,7 @@ def drop(page: Page, path: Path) -> None:
     import base64
 
     page.js(DROP, [path.name, base64.b64encode(path.read_bytes()).decode()])
-    page.until("!('reading' in document.body.dataset)", 60)
+    page.until("!('reading' in document.body.dataset)")
     page.settled()
 
 
@@ -161,7 +161,7 @@ def test_what_is_taken_away_is_what_the_command_makes(
         page.js("studio.store.set('setup.clip.size', '320x180')")
         page.js("studio.store.set('setup.clip.fps', 24)")
     page.settled()
-    with page.page.expect_download(timeout=120_000) as got:
+    with page.page.expect_download() as got:
         page.make(what, suffix)
     name = got.value.suggested_filename
     path = tmp_path / "page" / name

@@ -20,7 +20,7 @@ from tests.studio.conftest import ROOT, Page
 
 
 def making(page: Page, what: str, suffix: str | None, to: Path) -> Path:
-    with page.page.expect_download(timeout=120_000) as got:
+    with page.page.expect_download() as got:
         page.make(what, suffix)
     path = to / got.value.suggested_filename
     got.value.save_as(path)

@@ -262,7 +262,7 @@ def test_all_lamps_of_any_matrix_are_seen(
         list(lamps),
     )
     page.settled()
-    page.page.wait_for_timeout(100)
+    page.frames()
     wide, tall, across, down = page.js("""() => {
       const m = studio.views.matrix, [w, h] = m.units();
       return [m.canvas.clientWidth, m.canvas.clientHeight, w, h]; }""")

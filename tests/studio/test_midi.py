@@ -49,7 +49,7 @@ def notes(messages: list[tuple[float, list[int]]]) -> list[tuple[float, list[int
 
 def test_the_piece_goes_out_as_in_the_midi_file(ports: Page, tmp_path: Path) -> None:
     ports.page.click("#play")
-    ports.until("studio.sound.place() > 4", 40)
+    ports.until("studio.sound.place() > 4")
     ports.page.click("#play")
     ports.until("!studio.sound.playing")
     path = tmp_path / "file.mid"
@@ -77,7 +77,7 @@ def test_the_piece_goes_out_as_in_the_midi_file(ports: Page, tmp_path: Path) -> 
 
 def test_clock_start_and_stop_are_sent(ports: Page) -> None:
     ports.page.click("#play")
-    ports.until("studio.sound.place() > 2.5", 40)
+    ports.until("studio.sound.place() > 2.5")
     ports.page.click("#play")
     ports.until("!studio.sound.playing")
     status = [d[0] for _, d in sent(ports)]
@@ -91,7 +91,7 @@ def test_clock_start_and_stop_are_sent(ports: Page) -> None:
     ports.js("sent.length = 0")
     ports.js("studio.sound.seek(3)")
     ports.page.click("#play")
-    ports.until("sent.some(([, d]) => d[0] === 0xF8)", 20)
+    ports.until("sent.some(([, d]) => d[0] === 0xF8)")
     ports.page.click("#play")
     status = [d[0] for _, d in sent(ports)]
     assert status.index(0xF2) < status.index(CONTINUE) < status.index(CLOCK)
@@ -105,7 +105,7 @@ def test_muted_voices_are_not_sent_and_the_page_is_silent(ports: Page) -> None:
     channel = ports.js("studio.midi.out.events.voice.indexOf(0)")
     own = ports.js(f"studio.midi.out.events.message[{channel} * 3] & 15")
     ports.page.click("#play")
-    ports.until("studio.sound.place() > 2.5", 40)
+    ports.until("studio.sound.place() > 2.5")
     assert own not in {d[0] & 15 for _, d in notes(sent(ports))}
     assert ports.js("studio.sound.mixer.mix.gain.value") < 0.01
 
@@ -113,7 +113,7 @@ def test_muted_voices_are_not_sent_and_the_page_is_silent(ports: Page) -> None:
 def test_a_part_that_repeats_is_sent_again(ports: Page) -> None:
     ports.js("studio.sound.setLoop([0, 1.2])")
     ports.page.click("#play")
-    ports.until("sent.filter(([, d]) => d[0] === 0xFA).length >= 3", 40)
+    ports.until("sent.filter(([, d]) => d[0] === 0xFA).length >= 3")
     ports.page.click("#play")
     got = [d for _, d in notes(sent(ports))]
     first = [d for d in got if d == got[0]]

@@ -38,7 +38,7 @@ def test_type_a_message_and_play(page: Page) -> None:
     page.page.click("#play")
     page.until("!studio.sound.playing")
     at = page.js("studio.sound.place()")
-    page.page.wait_for_timeout(150)
+    page.frames(10)
     assert page.js("studio.sound.place()") == at
     page.js("studio.sound.seek(studio.show.durationS)")
     page.until("document.getElementById('said').textContent === 'TWO LANTERNS LEFT'")
@@ -378,10 +378,10 @@ def test_going_anywhere_looping_and_pace(page: Page) -> None:
     page.page.click("#loop-row")
     page.js("document.getElementById('pace').value = 1;"
             "document.getElementById('pace').dispatchEvent(new Event('input'))")  # fmt: skip
-    page.page.wait_for_timeout(100)
+    page.frames()
     moment = "(() => { const t = studio.sound.heard(); return [studio.sound.placeAt(t), t]; })()"
     a = page.js(moment)
-    page.page.wait_for_timeout(600)
+    page.until(f"studio.sound.heard() > {a[1] + 0.6}")
     b = page.js(moment)
     assert (b[0] - a[0]) / (b[1] - a[1]) == pytest.approx(2.0, rel=0.02)
     assert page.page.text_content("#pace-is") == "2 ×"
@@ -462,7 +462,7 @@ def test_two_tabs_do_not_disturb_each_other(browser: Any, studio: Studio, page: 
 
 def test_no_outside_address_is_asked_for(page: Page) -> None:
     page.page.click("#play")
-    page.page.wait_for_timeout(400)
+    page.until("studio.sound.place() > 0.4")
     assert page.asked
     assert all(u.startswith((page.studio.address, "blob:", "data:")) for u in page.asked)
 
@@ -473,7 +473,7 @@ def test_look_and_size_of_the_matrix_show_at_once(page: Page) -> None:
     page.at('[data-place="light.lamp"] input[type=text]').press("Tab")
     page.settled()
     page.js("studio.sound.seek(studio.show.readS)")
-    page.page.wait_for_timeout(100)
+    page.frames()
     seen = lamps_of(page)
     assert len(seen) == 64 * 8
     # green, with a hot core that is paler

@@ -92,7 +92,7 @@ def test_keys_name_every_pitch_that_sounds() -> None:
 def test_notes_are_scheduled_to_the_sample_and_pictures_follow(page: Page) -> None:
     """What is scheduled on the audio clock is the show's own onsets, whatever the pace."""
     page.page.click("#play")
-    page.until("studio.sound.samples.notes.size > 4 && studio.sound.sounding.length > 3", 60)
+    page.until("studio.sound.samples.notes.size > 4 && studio.sound.sounding.length > 3")
     # a busy machine may have a note's sound late; those after it are in time
     page.until(
         """studio.sound.sounding.filter((n) => n.time === n.due

@@ -13,6 +13,7 @@ import sonify
 from sonify.errors import OutputError
 from sonify.studio.page import write_page
 from tests.lamps import states_at
+from tests.studio.conftest import LONGEST_S
 
 TEXT = "LAMP OIL FOR TWO NIGHTS, BREAD FOR ONE"
 
@@ -47,7 +48,7 @@ class Tab:
         self.tab.wait_for_selector("body[data-state=ready]")
 
     def until(self, what: str) -> None:
-        end = time.monotonic() + 20
+        end = time.monotonic() + LONGEST_S
         while not self.tab.evaluate(what):
             assert time.monotonic() < end, what
             time.sleep(0.02)

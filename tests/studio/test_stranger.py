@@ -38,12 +38,12 @@ class Stranger:
     def press(self, selector: str) -> None:
         """Click on something that is in sight."""
         self.actions += 1
-        self.page.page.locator(selector).click(timeout=5000)
+        self.page.page.locator(selector).click()
 
     def type(self, selector: str, text: str) -> None:
         """Fill a field that is in sight."""
         self.actions += 1
-        self.page.page.locator(selector).fill(text, timeout=5000)
+        self.page.page.locator(selector).fill(text)
         self.page.settled()
 
 
@@ -51,7 +51,7 @@ def test_actions_to_what_a_stranger_wants(browser: Any, plain: Studio, tmp_path:
     one = Stranger(browser, plain)
     one.type("#start-message", "SOUP FROM ELEVEN")
     one.press("#play")
-    one.page.until("studio.sound.place() > 0.3", 60)
+    one.page.until("studio.sound.place() > 0.3")
     assert one.page.js("studio.show.message") == "SOUP FROM ELEVEN"
     assert one.actions <= 3
     with one.page.page.expect_download() as got:

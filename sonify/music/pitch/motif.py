@@ -112,7 +112,8 @@ class Isorhythm(Scheme, frozen=True, tag="isorhythm"):
     def _table(self, plan: Plan | None) -> Degrees:
         marks = Pattern(pattern=self.talea, value=self.value, per="piece").of_piece(plan)
         rounds = len(self.color) // math.gcd(len(self.color), max(1, int(marks.sum())))
-        mark = np.maximum(np.cumsum(np.tile(marks, rounds)) - 1, 0)
+        # until a talea's first mark, the last tone of the time before goes on
+        mark = np.cumsum(np.tile(marks, rounds)) - 1
         return along(Lead("SLOT", len(mark)), np.asarray(self.color)[mark % len(self.color)])
 
     def degrees(self, m: BitStream, index: Index) -> Index:

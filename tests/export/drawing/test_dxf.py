@@ -1,4 +1,7 @@
-"""DXF, read back and audited by ezdxf."""
+"""DXF, read back and audited by ezdxf.
+
+Versions and units: Autodesk, DXF Reference, header variables $ACADVER and $INSUNITS.
+"""
 
 from __future__ import annotations
 

@@ -13,8 +13,18 @@ from sonify.disc.disc import Disc
 from sonify.disc.sizes import Geometry
 from sonify.export.drawing.drawing import GROUPS, drawing_of
 from sonify.export.drawing.drawing_formats import draw
-from sonify.export.drawing.pdf import BAR, PAPERS, POINT, sheets
+from sonify.export.drawing.pdf import PAPERS, sheets
 from tests.export.drawing.expected import DISC, MICRON, TEXT, expected, same
+
+MM = 72 / 25.4
+"""Points in a mm: a point is 1/72 inch (ISO 32000-1, user space), an inch 25.4 mm by definition."""
+
+# ISO 216, and ANSI/ASME Y14.1 in inches; legal is common practice, no source
+SIZES = {
+    "a2": (420, 594), "a3": (297, 420), "a4": (210, 297), "a5": (148, 210),
+    "letter": (8.5 * 25.4, 11 * 25.4), "legal": (8.5 * 25.4, 14 * 25.4),
+    "tabloid": (11 * 25.4, 17 * 25.4),
+}  # fmt: skip
 
 
 def circles_of(page) -> list[tuple[float, float, float, tuple]]:
@@ -45,7 +55,7 @@ def circles_of(page) -> list[tuple[float, float, float, tuple]]:
                 if len(points) == 5 and all(len(p) == 6 for p in points[1:]):
                     ends = np.array([points[0], *(p[4:] for p in points[1:4])])
                     ends = np.column_stack((ends, np.ones(4))) @ matrix
-                    right, top, left, bottom = ends[:, :2] / POINT
+                    right, top, left, bottom = ends[:, :2] / MM
                     middle = (right + left) / 2
                     assert np.abs(middle - (top + bottom) / 2).max() < MICRON / 10
                     out.append((*middle, float(np.hypot(*(right - left))), colour))
@@ -67,7 +77,7 @@ def lines_of(page) -> list[tuple[np.ndarray, np.ndarray]]:
             a, b, c, d, e, f = map(float, operands)
             matrix = np.array([[a, b, 0], [c, d, 0], [e, f, 1]]) @ matrix
         elif operator in (b"m", b"l"):
-            here = (np.array([*map(float, operands), 1]) @ matrix)[:2] / POINT
+            here = (np.array([*map(float, operands), 1]) @ matrix)[:2] / MM
             if operator == b"l":
                 out.append((start, here))
             start = here
@@ -79,8 +89,8 @@ def test_pdf_measured_by_pypdf(way):
     drawing, wanted = way
     reader = pypdf.PdfReader(io.BytesIO(draw(drawing, ".pdf", paper="a4")))
     (page,) = reader.pages
-    assert float(page.mediabox.width) / POINT == pytest.approx(210, abs=0.01)
-    assert float(page.mediabox.height) / POINT == pytest.approx(297, abs=0.01)
+    assert float(page.mediabox.width) / MM == pytest.approx(210, abs=0.01)
+    assert float(page.mediabox.height) / MM == pytest.approx(297, abs=0.01)
     found: dict[str, list] = {}
     names = {tuple(c / 255 for c in bytes.fromhex(g.colour[1:])): g.id for g in GROUPS.values()}
     circles = circles_of(page)
@@ -97,13 +107,16 @@ def test_pdf_measured_by_pypdf(way):
 def test_pdf_has_a_bar_of_50_mm_on_every_page():
     pypdf = pytest.importorskip("pypdf")
     drawing = drawing_of(DISC, DISC.geometry)
-    for paper in PAPERS:
+    assert set(PAPERS) == set(SIZES)
+    for paper, size in SIZES.items():
         reader = pypdf.PdfReader(io.BytesIO(draw(drawing, ".pdf", paper=paper)))
         pages, _, _ = sheets(drawing, paper)
         assert len(reader.pages) == len(pages)
         for page in reader.pages:
+            box = sorted((float(page.mediabox.width) / MM, float(page.mediabox.height) / MM))
+            assert box == pytest.approx(size, abs=0.01)
             flat = [np.hypot(*(b - a)) for a, b in lines_of(page) if abs(a[1] - b[1]) < 1e-6]
-            assert max(flat) == pytest.approx(BAR, abs=MICRON)
+            assert max(flat) == pytest.approx(50, abs=MICRON)
             assert "50 mm" in page.extract_text()
 
 

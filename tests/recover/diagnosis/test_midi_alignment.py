@@ -433,7 +433,8 @@ def smf(path, events, tick_s, division, running=True):
     ],
 )
 def test_files_as_recorders_write_them(tick_s, division, tmp_path):
-    """Running status, note-ons of velocity 0 for note-offs, ticks of beats and of frames."""
+    """Running status, note-ons of velocity 0 for note-offs (MIDI 1.0 Detailed Specification 4.2),
+    ticks of beats and of frames (Standard MIDI Files 1.0, RP-001)."""
     show, events = played(tmp_path)
     seen = compare(show, smf(tmp_path / "recording.mid", events, tick_s, division))
     assert len(seen.errors) == 0

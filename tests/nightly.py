@@ -1,0 +1,37 @@
+"""Long sweeps: a sample of them runs always, the rest with `pytest -m nightly`."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from itertools import product
+from typing import Any
+
+import pytest
+
+__all__ = ["nightly", "sampled", "sampled_product"]
+
+nightly = pytest.mark.nightly
+
+
+def sampled(values: Iterable[Any], count: int) -> list[Any]:
+    """Values for `parametrize`, of which `count`, spread evenly over them, run always."""
+    every = list(values)
+    kept = {k * len(every) // count for k in range(count)}
+    return [v if k in kept else _late(v) for k, v in enumerate(every)]
+
+
+def sampled_product(*axes: Iterable[Any]) -> list[Any]:
+    """All combinations, of which as many as the longest axis has values run always.
+
+    Each value of each axis is in at least one of them.
+    """
+    lists = [list(axis) for axis in axes]
+    longest = max(map(len, lists))
+    kept = {tuple(k % len(axis) for axis in lists) for k in range(longest)}
+    places = product(*(range(len(axis)) for axis in lists))
+    rows = [(at, tuple(axis[k] for axis, k in zip(lists, at, strict=True))) for at in places]
+    return [row if at in kept else _late(*row) for at, row in rows]
+
+
+def _late(*values: Any) -> Any:
+    return pytest.param(*values, marks=nightly)
