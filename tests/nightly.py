@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Mapping
 from itertools import product
 from typing import Any
 
 import pytest
 
-__all__ = ["nightly", "sampled", "sampled_product"]
+__all__ = ["covering", "nightly", "sampled", "sampled_product"]
 
 nightly = pytest.mark.nightly
 
@@ -31,6 +31,17 @@ def sampled_product(*axes: Iterable[Any]) -> list[Any]:
     places = product(*(range(len(axis)) for axis in lists))
     rows = [(at, tuple(axis[k] for axis, k in zip(lists, at, strict=True))) for at in places]
     return [row if at in kept else _late(*row) for at, row in rows]
+
+
+def covering(cases: Mapping[str, Any], parts: Callable[[Any], Iterable[str]]) -> list[Any]:
+    """The names of cases, of which those run always that have a part that none before has."""
+    seen: set[str] = set()
+    out = []
+    for name, case in cases.items():
+        new = set(parts(case)) - seen
+        seen |= new
+        out.append(name if new else _late(name))
+    return out
 
 
 def _late(*values: Any) -> Any:

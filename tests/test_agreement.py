@@ -5,6 +5,7 @@ The simulation shares no code with the package; GIFs are decoded by Pillow, MIDI
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from fractions import Fraction
 
 import mido
@@ -16,12 +17,17 @@ import sonify
 from sonify.light.fill_rules import FILLS
 from sonify.light.paint import Painter
 from tests import simulation
+from tests.nightly import sampled_product
 from tests.shipped import DISCS, PLAYERS, player_table
 
 PIXELS = 5
 
-by_disc = pytest.mark.parametrize("disc_path", DISCS, ids=lambda p: p.stem)
-by_player = pytest.mark.parametrize("player_path", PLAYERS, ids=lambda p: p.stem)
+
+def on_discs_and_players(*more: tuple[str, Iterable[str]]) -> pytest.MarkDecorator:
+    """All discs on all players with all of something else: a sample always, the rest at night."""
+    names = ["disc_path", "player_path", *(name for name, _ in more)]
+    cases = sampled_product(DISCS, PLAYERS, *(values for _, values in more))
+    return pytest.mark.parametrize(names, cases, ids=lambda v: getattr(v, "stem", v))
 
 
 def lamps_of_gif(path, painter: Painter, lamp: tuple[int, int, int]):
@@ -38,9 +44,7 @@ def lamps_of_gif(path, painter: Painter, lamp: tuple[int, int, int]):
     return out
 
 
-@by_disc
-@by_player
-@pytest.mark.parametrize("fill", FILLS)
+@on_discs_and_players(("fill", FILLS))
 def test_the_gif_shows_what_the_lamps_remember(disc_path, player_path, fill, tmp_path):
     disc = sonify.load_disc(disc_path)
     player = player_table(player_path)
@@ -79,9 +83,7 @@ def test_the_gif_shows_what_the_lamps_remember(disc_path, player_path, fill, tmp
             assert list(frames[frame][1]) == lit, float(t)
 
 
-@by_disc
-@by_player
-@pytest.mark.parametrize("way", ["each", "joined", "held"])
+@on_discs_and_players(("way", ["each", "joined", "held"]))
 def test_the_midi_file_is_the_note_list(disc_path, player_path, way, tmp_path):
     disc = sonify.load_disc(disc_path)
     player = player_table(player_path)
@@ -118,8 +120,7 @@ def test_the_midi_file_is_the_note_list(disc_path, player_path, way, tmp_path):
         assert abs(length - float(position_s)) <= drift * float(position_s)
 
 
-@by_disc
-@by_player
+@on_discs_and_players()
 def test_lights_and_reading_and_captions_share_one_time(disc_path, player_path):
     show = sonify.perform(sonify.load_disc(disc_path), [player_path])
     seen = simulation.read(simulation.load_disc(disc_path), player_table(player_path))

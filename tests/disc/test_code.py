@@ -24,6 +24,7 @@ from sonify.disc.disc import Disc
 from sonify.disc.layout import Layout
 from sonify.errors import InputError
 from tests.benchmarks.bench_codes import DAMAGES, Count, miscorrected, swanson, trial
+from tests.nightly import nightly
 
 
 def encode(text: str, code: Code) -> np.ndarray:
@@ -158,18 +159,22 @@ def test_parity_is_even_and_last() -> None:
 # --- Reed-Solomon against galois ---------------------------------------------------------------
 
 
-def test_every_count_of_errors_and_erasures_up_to_the_bound_and_one_past_it() -> None:
+@pytest.mark.parametrize(
+    ("sizes", "trials"),
+    [(((20, 5), (255, 4)), 2), pytest.param(((60, 10), (33, 7), (255, 32)), 10, marks=nightly)],
+    ids=["some", "many"],
+)
+def test_every_count_of_errors_and_erasures_up_to_the_bound_and_one_past_it(sizes, trials) -> None:
     """Codewords are those of galois; what it corrects and refuses, we do too. galois takes no
     erasures: those are held against its codewords, and against what reedsolo makes of them.
-
-    One test for all, because galois compiles itself for a while wherever it is called first.
     """
     galois = pytest.importorskip("galois")
     reedsolo = pytest.importorskip("reedsolo")
-    trials = 10
-    for n, checks in ((60, 10), (33, 7), (255, 32)):
+    # galois compiles itself for a while, which few words are not worth
+    field = galois.GF(2**8, compile="python-calculate" if trials < 10 else "auto")
+    for n, checks in sizes:
         rng = np.random.default_rng(checks)
-        other = galois.ReedSolomon(255, 255 - checks, field=galois.GF(2**8), c=0)
+        other = galois.ReedSolomon(255, 255 - checks, field=field, c=0)
         pure = reedsolo.RSCodec(checks)
         few = n == 255
         for erasures in range(0, checks + 1, 16 if few else 1):

@@ -19,6 +19,7 @@ from sonify.light.room import Room
 from tests import simulation
 from tests.export.clips import decoded, pictures_of, probe, shown_at, sound_of
 from tests.export.soundfonts import TICK, onsets, soundfont
+from tests.nightly import sampled, sampled_product
 from tests.shipped import LOOKS, PRESETS, player_table
 
 SMALL = PRESETS / "discs" / "cairn-small.toml"
@@ -123,9 +124,10 @@ COLOURS += [(kind, look) for kind in ("webm", "mov", "film.png", "png") for look
 
 
 @pytest.mark.parametrize(
-    ("kind", "look"), COLOURS, ids=lambda p: p if isinstance(p, str) else getattr(p, "stem", "own")
+    "case", sampled(COLOURS, 8), ids=lambda c: f"{c[0]}-{getattr(c[1], 'stem', 'own')}"
 )
-def test_flat_areas_have_the_colours_of_the_look(tmp_path, kind, look):
+def test_flat_areas_have_the_colours_of_the_look(tmp_path, case):
+    kind, look = case
     settings = {"light.pixels": 32, "light.gap": 0.2, "light.glow": 0.0, "light.shape": "square",
                 "light.core": 0.0, "light.bloom": 0.0, "light.panel": "open",
                 "light.colours": "lamp", "light.velocity": False}  # fmt: skip
@@ -433,8 +435,10 @@ def test_mounted_any_way_round_the_lamps_are_the_players(tmp_path, turned, mirro
         assert (left, top) == where[turned]
 
 
-@pytest.mark.parametrize("rule", ["row", "character", "voice", "pitch", "velocity", "age"])
-@pytest.mark.parametrize("kind", ["mp4", "gif"])
+@pytest.mark.parametrize(
+    ("rule", "kind"),
+    sampled_product(["row", "character", "voice", "pitch", "velocity", "age"], ["mp4", "gif"]),
+)
 def test_frames_have_the_colours_of_the_rule(tmp_path, rule, kind):
     """Decoded by ffmpeg and Pillow, against the hues of the lights."""
     show = show_of(**{"light.colours": rule, "player.matrix.fill": "rows"})
@@ -490,8 +494,9 @@ def test_brightness_goes_in_sixteen_steps_of_light(tmp_path):
 VIEWS = ["title,matrix,message", "disc,matrix,notes,message", "notes,disc", "message", "title"]
 
 
-@pytest.mark.parametrize("views", VIEWS)
-@pytest.mark.parametrize("size", ["320x180", "180x320", "240x240"])
+@pytest.mark.parametrize(
+    ("views", "size"), sampled_product(VIEWS, ["320x180", "180x320", "240x240"])
+)
 def test_views_stay_within_their_places_at_any_size(tmp_path, views, size):
     show = show_of(**{"clip.views": views.split(","), "clip.title-s": 1.0})
     path = show.save(tmp_path / "a.mp4", "clip", from_s=3.0, to_s=3.5, size=size, fps=24)

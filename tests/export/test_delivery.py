@@ -13,6 +13,7 @@ import sonify
 from sonify.export.file_formats import run
 from sonify.light.look import colour
 from tests.export.clips import decoded, needs, probe, shown_at, sound_of
+from tests.nightly import sampled_product
 from tests.shipped import PRESETS
 
 DISC = PRESETS / "discs" / "cairn-small.toml"
@@ -25,8 +26,9 @@ def show_of(**settings):
     return sonify.perform(sonify.load_disc(DISC), [QUICK], own)
 
 
-@pytest.mark.parametrize("kind", ["mp4", "mov", "gif", "webp", "png"])
-@pytest.mark.parametrize("seconds", [3.4, 60.0])
+@pytest.mark.parametrize(
+    ("kind", "seconds"), sampled_product(["mp4", "mov", "gif", "webp", "png"], [3.4, 60.0])
+)
 def test_the_length_is_exact_with_titles(tmp_path, kind, seconds):
     show = show_of(**{"clip.views": ["title", "matrix"], "clip.title-s": 1.0})
     path = show.save(

@@ -25,6 +25,7 @@ from sonify.music.rhythm.rules import Rule
 from sonify.presets import shipped
 from tests.export import firmware_host as host
 from tests.export import firmware_random as random
+from tests.nightly import covering, sampled, sampled_product
 
 needs_gcc = pytest.mark.skipif(shutil.which("gcc") is None, reason="needs gcc")
 needs_avr = pytest.mark.skipif(
@@ -83,7 +84,7 @@ CASES = [
 
 
 @needs_gcc
-@pytest.mark.parametrize("case", CASES, ids="-".join)
+@pytest.mark.parametrize("case", sampled(CASES, 12), ids="-".join)
 def test_presets_sound_as_they_are_heard(case, tmp_path):
     preset, disc, player, fill = case
     show = performance(disc, [preset, player], **{"player.matrix.fill": fill})
@@ -102,20 +103,20 @@ def test_some_presets_that_ship_can_be_followed():
 
 @needs_gcc
 @pytest.mark.parametrize(
-    ("disc", "player", "fill"),
-    [
-        (d, p, FILLS[(n + 4 * m) % len(FILLS)])
-        for n, d in enumerate(NAMES["disc"])
-        for m, p in enumerate(NAMES["player"])
-    ],
+    ("fill", "disc", "player"), sampled_product(FILLS, NAMES["disc"], NAMES["player"])
 )
 def test_discs_on_players(disc, player, fill, tmp_path):
     play(performance(disc, [player], **{"player.matrix.fill": fill}), tmp_path)
 
 
 @needs_gcc
-@pytest.mark.parametrize("rule", ["row", "character", "voice", "pitch", "velocity", "age"])
-@pytest.mark.parametrize("fill", ["fitted", "scaled", "centred", *FILLS])
+@pytest.mark.parametrize(
+    ("rule", "fill"),
+    sampled_product(
+        ["row", "character", "voice", "pitch", "velocity", "age"],
+        ["fitted", "scaled", "centred", *FILLS],
+    ),
+)
 def test_lamps_have_the_colours_of_the_performance(rule, fill, tmp_path):
     voices = [
         {"name": "tune", "pitch": "walk", "rhythm": [{"rule": "accents", "pattern": [1, 0.5]}]},
@@ -137,6 +138,10 @@ def test_lamps_have_the_colours_of_the_performance(rule, fill, tmp_path):
 
 def voice(**more):
     return {"music.voice": [{"name": "one", "pitch": "one-tone", **more}]}
+
+
+def rules_in(chain: list) -> set[str]:
+    return {r if isinstance(r, str) else r["rule"] for r in chain}
 
 
 CHAINS = {
@@ -261,7 +266,7 @@ CHAINS = {
 
 
 @needs_gcc
-@pytest.mark.parametrize("chain", CHAINS, ids=lambda c: c.replace(" ", "-"))
+@pytest.mark.parametrize("chain", covering(CHAINS, rules_in), ids=lambda c: c.replace(" ", "-"))
 def test_rules(chain, tmp_path):
     pitch = {"scheme": "number", "bits": 3, "span": 5}
     show = performance("cairn-small", ["quick"], **voice(pitch=pitch, rhythm=CHAINS[chain]))
@@ -336,7 +341,9 @@ SCHEMES = {
 
 
 @needs_gcc
-@pytest.mark.parametrize("scheme", SCHEMES, ids=lambda c: c.replace(" ", "-"))
+@pytest.mark.parametrize(
+    "scheme", covering(SCHEMES, lambda s: [s["scheme"]]), ids=lambda c: c.replace(" ", "-")
+)
 def test_schemes(scheme, tmp_path):
     pitch = {k.replace("_", "-"): v for k, v in SCHEMES[scheme].items()}
     show = performance("cairn-middle", ["usual"], **voice(pitch=pitch))
@@ -355,7 +362,7 @@ def test_every_scheme_and_rule_is_tried_or_refused():
         "motif",
     }
     chains = [*CHAINS.values(), *FILLS_IN.values()]
-    tried = {r if isinstance(r, str) else r["rule"] for c in chains for r in c} | {"each"}
+    tried = set().union(*map(rules_in, chains)) | {"each"}
     tried |= {"motif"}  # in tests/music/test_motif.py, on a machine that starts rows at the index
     refused = {name for name, r in ALL_RULES.items() if r.follow is Rule.follow}
     assert tried | refused == set(ALL_RULES)
@@ -379,8 +386,11 @@ LATE = {
 
 
 @needs_gcc
-@pytest.mark.parametrize("scheme", LATE, ids=lambda c: c.replace(" ", "-"))
-@pytest.mark.parametrize("source", ["ones", "character-starts"])
+@pytest.mark.parametrize(
+    ("scheme", "source"),
+    sampled_product(LATE, ["ones", "character-starts"]),
+    ids=lambda c: c.replace(" ", "-"),
+)
 def test_tones_that_wait_for_their_character(scheme, source, tmp_path):
     """A character's value is known with its last bit: a voice that comes so much later has it."""
     rhythm = [{"rule": "entry", "steps": 6}, {"rule": "gate", "amount": 1.5}]
@@ -406,7 +416,7 @@ def test_what_is_held_past_a_rows_end_ends_as_it_would_alone(tmp_path):
 
 
 @needs_gcc
-@pytest.mark.parametrize("seed", [*range(16), 564])
+@pytest.mark.parametrize("seed", sampled([564, *range(16)], 6))
 def test_mappings_at_random(seed, tmp_path):
     """Each is one for one under sanitizers, or refused; a wider run is a module of its own."""
     random.tried(seed, tmp_path)
@@ -430,8 +440,7 @@ def test_loudness_over_a_row_with_notes_that_come_again(tmp_path):
 
 
 @needs_gcc
-@pytest.mark.parametrize("player", NAMES["player"])
-@pytest.mark.parametrize("start", [0.04, 0.5, 0.97])
+@pytest.mark.parametrize(("player", "start"), sampled_product(NAMES["player"], [0.04, 0.5, 0.97]))
 def test_what_is_due_at_a_rows_end_comes_within_a_millisecond(player, start, tmp_path):
     """... though nobody tells of the clock's holes between rows, while a drone is held."""
     voices = [
@@ -598,8 +607,10 @@ def test_sources_filters_curves_and_drums(tmp_path):
 
 
 @needs_gcc
-@pytest.mark.parametrize("scale", ["bayati", "just-major", "bohlen-lambda", "dorian"])
-@pytest.mark.parametrize("concert", [440.0, 432.0])
+@pytest.mark.parametrize(
+    ("scale", "concert"),
+    sampled_product(["bayati", "just-major", "bohlen-lambda", "dorian"], [440.0, 432.0]),
+)
 def test_tones_between_the_keys(scale, concert, tmp_path):
     """Each bend has a channel of its own; the machine sends it before its first note."""
     few = scale == "bohlen-lambda"  # of its tones, each octave has other bends

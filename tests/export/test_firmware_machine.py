@@ -19,6 +19,7 @@ from sonify.export.firmware import plan_of
 from sonify.export.firmware.write import firmware_files, memory_of
 from tests.export import firmware_flash as flash
 from tests.export import firmware_host as host
+from tests.nightly import sampled, sampled_product
 
 needs_gcc = pytest.mark.skipif(shutil.which("gcc") is None, reason="needs gcc")
 needs_avr = pytest.mark.skipif(
@@ -113,8 +114,10 @@ def test_the_main_loop_of_the_readme_plays_what_is_heard(disc, player, hole, tmp
 COMPILERS = {"gcc": ["-std=c99"], "clang": ["-std=c99"], "g++": ["-x", "c++", "-std=c++11"]}
 
 
-@pytest.mark.parametrize("compiler", COMPILERS)
-@pytest.mark.parametrize("name", ["ridge-run", "bayati-evening", *flash.FEATURES])
+@pytest.mark.parametrize(
+    ("name", "compiler"),
+    sampled_product(["ridge-run", "bayati-evening", *flash.FEATURES], COMPILERS),
+)
 def test_strict_compilers_say_nothing(name, compiler, tmp_path):
     if shutil.which(compiler) is None:
         pytest.skip(f"needs {compiler}")
@@ -342,7 +345,7 @@ def test_a_message_without_room_is_told(tmp_path):
 
 
 @needs_avr
-@pytest.mark.parametrize("name", flash.FEATURES)
+@pytest.mark.parametrize("name", sampled(flash.FEATURES, 5))
 def test_what_a_feature_takes_of_a_small_chip_is_as_told(name, tmp_path):
     """Program memory and RAM by avr-size, with up to 150 bytes for what main takes."""
     show = flash.performance(name)

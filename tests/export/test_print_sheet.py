@@ -53,7 +53,7 @@ def test_pages_have_their_paper_and_share_the_pictures(show, tmp_path, paper, si
     from pypdf import PdfReader
 
     path = tmp_path / "a.pdf"
-    options = PrintOptions(count=38, columns=5, paper=paper)
+    options = PrintOptions(count=50, columns=5, paper=paper)
     count, pages = write(show, path, options)
     reader = PdfReader(path)
     assert len(reader.pages) == pages == 2
@@ -62,7 +62,7 @@ def test_pages_have_their_paper_and_share_the_pictures(show, tmp_path, paper, si
         box = [float(v) / 72 * 25.4 for v in (page.mediabox.width, page.mediabox.height)]
         assert np.allclose(box, size, atol=0.1)
         total += len(pictures(Image.open(io.BytesIO(page.images[0].data))))
-    assert total == count == 38
+    assert total == count == 50
     again = tmp_path / "b.pdf"
     write(show, again, options)
     assert again.read_bytes() == path.read_bytes()

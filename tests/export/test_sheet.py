@@ -23,6 +23,7 @@ from sonify.export.sheet.columns import bands
 from sonify.export.sheet.facts import Facts
 from sonify.export.sheet.page import GREYS, INKS, SMALL, Box, Text, width_of
 from sonify.export.sheet.sheet import MARGIN, pages_of
+from tests.nightly import sampled_product
 
 LONG = "PATH CLOSED BY SNOW ABOVE THE SECOND LARCH; TAKE THE LOWER ROAD. " * 10
 DISCS = {
@@ -62,8 +63,9 @@ def show_of(name: str, **settings) -> sonify.Performance:
     return sonify.perform(DISCS[name], settings=settings)
 
 
-@pytest.mark.parametrize("paper", ["a4", "letter", "a2", "tabloid"])
-@pytest.mark.parametrize("name", DISCS)
+@pytest.mark.parametrize(
+    ("name", "paper"), sampled_product(DISCS, ["a4", "letter", "a2", "tabloid"])
+)
 def test_all_text_is_on_the_page_large_enough_and_free_of_other_text(name, paper):
     wide = {} if name == "bare bits" or name == "one letter" else {"characters": "1-6"}
     for options in ({"worksheet": True}, wide):

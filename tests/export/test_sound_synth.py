@@ -224,7 +224,8 @@ def test_pieces_add_up_to_the_whole(monkeypatch):
 
 
 def test_the_number_of_cores_changes_nothing(monkeypatch):
-    show = sonify.perform(sonify.load_disc("cairn-middle"), presets=["music-box", "usual"])
+    show = sonify.perform(sonify.load_disc("cairn-small"), presets=["music-box", "usual"])
+    monkeypatch.setattr(synth, "PIECE", 4 * RATE // BLOCK * BLOCK)
     one = render(show)
     if hasattr(__import__("os"), "sched_getaffinity"):
         monkeypatch.setattr("os.sched_getaffinity", lambda _: {0})

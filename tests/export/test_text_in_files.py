@@ -12,6 +12,7 @@ from PIL import Image
 
 import sonify
 from tests.export.animations import needs_ffmpeg
+from tests.nightly import sampled_product
 
 TITLES = ["R&D <x>", "Grüße", "霧 の " * 30 + "霧"]
 SUFFIXES = [".gif", ".png", ".webp", ".mp4", ".webm", ".mov"]
@@ -39,8 +40,7 @@ def by_exiftool(path):
 
 @needs_exiftool
 @needs_ffmpeg
-@pytest.mark.parametrize("suffix", SUFFIXES)
-@pytest.mark.parametrize("title", TITLES)
+@pytest.mark.parametrize(("suffix", "title"), sampled_product(SUFFIXES, TITLES))
 def test_titles_survive(tmp_path, title, suffix):
     path = tmp_path / f"a{suffix}"
     show_of(title).save(path, "lights" if suffix in SUFFIXES[:3] else "clip", to_s=0.5)

@@ -19,6 +19,7 @@ from sonify.light.room import Room
 from sonify.performance_settings import load_setup
 from tests.light.reference import rendered
 from tests.light.room_reference import in_room
+from tests.nightly import sampled_product
 from tests.shipped import LOOKS
 
 # looks without anything between the lamps, which are drawn in one colour
@@ -135,8 +136,13 @@ def test_palette_pictures_are_like_the_slow_rendering_in_linear_light(path):
     assert len(painter.palette) < 256
 
 
-@pytest.mark.parametrize("shape", ["round", "square", "diffused", "ring", "bar", "chip"])
-@pytest.mark.parametrize("panel", ["open", "board", "grille", "diffuser"])
+@pytest.mark.parametrize(
+    ("shape", "panel"),
+    sampled_product(
+        ["round", "square", "diffused", "ring", "bar", "chip"],
+        ["open", "board", "grille", "diffuser"],
+    ),
+)
 def test_panels_and_shapes_are_like_the_slow_rendering(panel, shape):
     look = Look(shape=shape, panel=panel, pixels=24, glow=0.5, module=0)
     painter = Painter(look, Matrix(width=5, height=4))
@@ -153,8 +159,11 @@ def test_panels_and_shapes_are_like_the_slow_rendering(panel, shape):
         assert np.abs(shown - slow).mean() < 2
 
 
-@pytest.mark.parametrize("path", PLAIN, ids=lambda p: p.stem)
-@pytest.mark.parametrize("format", ["yuv420p", "yuva444p10le", "rgb24"])
+@pytest.mark.parametrize(
+    ("path", "format"),
+    sampled_product(PLAIN, ["yuv420p", "yuva444p10le", "rgb24"]),
+    ids=lambda p: getattr(p, "stem", p),
+)
 def test_clip_pictures_are_like_the_slow_rendering_in_linear_light(path, format):
     look = msgspec.structs.replace(load_setup([path]).light, pixels=16, fade=0.0)
     if not look.plain:
@@ -207,8 +216,11 @@ def test_linear_light_is_iec_61966_2_1():
     assert to_linear(np.array([0.5]))[0] == pytest.approx(0.21404, abs=1e-5)
 
 
-@pytest.mark.parametrize("bloom", [0.02, 0.3])
-@pytest.mark.parametrize("path", PLAIN, ids=lambda p: p.stem)
+@pytest.mark.parametrize(
+    ("path", "bloom"),
+    sampled_product(PLAIN, [0.02, 0.3]),
+    ids=lambda p: getattr(p, "stem", None),
+)
 def test_the_room_is_like_the_slow_rendering_in_linear_light(path, bloom):
     look = msgspec.structs.replace(load_setup([path]).light, fade=0.0, view="room", bloom=bloom)
     if not look.plain:

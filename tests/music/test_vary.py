@@ -9,10 +9,11 @@ from sonify.music.measures.nearness import piece_distance, profile_of_parts
 from sonify.music.relatives import relative
 from sonify.music.vary import variation
 from sonify.performance_settings import load_setup
+from tests.nightly import sampled
 from tests.shipped import MUSIC
 
 
-@pytest.mark.parametrize("preset", [p.stem for p in MUSIC])
+@pytest.mark.parametrize("preset", sampled([p.stem for p in MUSIC], 6))
 def test_every_preset_has_variations_that_play(preset):
     music = load_setup([preset]).music
     disc = sonify.load_disc("cairn-small")
@@ -41,7 +42,7 @@ def profile(preset, settings=()):
     return profile_of_parts(show.parts, show.grid, show.tick_s)
 
 
-@pytest.mark.parametrize("preset", [p.stem for p in MUSIC])
+@pytest.mark.parametrize("preset", sampled([p.stem for p in MUSIC], 6))
 def test_relatives_play_and_lie_further_away_the_larger_the_amount(preset):
     music, own = load_setup([preset]).music, profile(preset)
     apart = []

@@ -16,7 +16,7 @@ from sonify.recover.sources.midi.text_prior import TextPrior
 from sonify.recover.sources.midi.trial_notes import Budget
 from sonify.recover.sources.options import ReadOptions
 from sonify.recover.sources.source import read_source
-from tests.nightly import nightly
+from tests.nightly import nightly, sampled
 from tests.recover.midi_recorder import record
 from tests.shipped import MUSIC
 
@@ -39,7 +39,7 @@ def check(disc, seen, preset):
         assert known.all()
 
 
-@pytest.mark.parametrize("preset", PRESETS)
+@pytest.mark.parametrize("preset", sampled(PRESETS, 8))
 def test_the_file_that_midi_writes_comes_back(preset, tmp_path):
     disc = sonify.load_disc("cairn-small")
     sonify.perform(disc, presets=[preset]).save(tmp_path / "t.mid")
@@ -66,7 +66,7 @@ def test_the_largest_disc_comes_back(tmp_path):
     check(disc, read_source(tmp_path / "t.mid", ReadOptions(presets=("music-box",))), "music-box")
 
 
-@pytest.mark.parametrize("preset", PRESETS)
+@pytest.mark.parametrize("preset", sampled(PRESETS, 8))
 def test_a_recording_of_a_player_comes_back(preset, tmp_path):
     """At another speed, notes a little late, and nothing in the file but what was sent."""
     disc = sonify.load_disc("cairn-small")

@@ -14,6 +14,7 @@ from sonify.performance_settings import load_setup
 from sonify.recover.sources.midi.matcher import COSTS, Matcher, Tolerance
 from sonify.recover.sources.midi.search import SearchLimits, search
 from sonify.recover.sources.midi.trial_notes import Budget, NoteEvents
+from tests.nightly import sampled
 from tests.shipped import MUSIC
 
 LIMITS = SearchLimits(margin=0.4, per_row=2.5, width=512)
@@ -52,7 +53,7 @@ def matcher_of(notes, setup, timeline, grid, unit_bits):
     )
 
 
-@pytest.mark.parametrize("preset", PRESETS)
+@pytest.mark.parametrize("preset", sampled(PRESETS, 8))
 def test_it_finds_all_discs_that_sound_alike(preset):
     """For chance discs of 12 bits: the bits that are said to be known are those in which all
     discs of the same music agree, and no other."""

@@ -9,14 +9,16 @@ import sonify
 from sonify.recover.search.find import find_message
 from sonify.recover.sources.options import ReadOptions
 from sonify.recover.sources.source import read_source
+from tests.nightly import sampled_product
 from tests.recover.log_player import Machine, record
 from tests.shipped import DISCS
 
 NAMES = [p.stem for p in DISCS]
 
 
-@pytest.mark.parametrize("suffix", [".svg", ".dxf", ".csv", ".png"])
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize(
+    ("name", "suffix"), sampled_product(NAMES, [".svg", ".dxf", ".csv", ".png"])
+)
 def test_drawn_and_read_back(name, suffix, run, tmp_path):
     """The same grid; bits that nobody could read are drawn without a hole, as zeros are."""
     disc = sonify.load_disc(name)

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from tests.nightly import sampled_product
 from tests.studio.conftest import Page, Studio
 
 
@@ -250,8 +251,12 @@ def test_a_reader_s_hint_names_the_page_s_own_controls() -> None:
     assert said(InputError("too fast", key="player.rpm")) == "“Speed”: too fast"
 
 
-@pytest.mark.parametrize("size", [(1440, 900), (1440, 560), (390, 844)])
-@pytest.mark.parametrize("lamps", [(32, 8), (16, 16), (8, 64), (128, 8), (1, 1)])
+@pytest.mark.parametrize(
+    ("size", "lamps"),
+    sampled_product(
+        [(1440, 900), (1440, 560), (390, 844)], [(32, 8), (16, 16), (8, 64), (128, 8), (1, 1)]
+    ),
+)
 def test_all_lamps_of_any_matrix_are_seen(
     browser: Any, studio: Studio, size: tuple[int, int], lamps: tuple[int, int]
 ) -> None:
