@@ -162,6 +162,38 @@ def test_chains_of_rules_do_what_their_words_say(rows, first, more):
     same(rows, [first, *more])
 
 
+@pytest.mark.parametrize(("way", "order"), [("up", [0, 7, 4]), ("down", [4, 7, 0])])
+def test_a_chord_is_strummed_in_the_order_of_its_list_and_ends_together(way, order):
+    chord = {"rule": "layered", "shifts": [7, 4]}
+    struck = events(["1000", "0010"], [chord, {"rule": "strum", "step": 0.125, "way": way}])
+    onset, _, shift, length, _ = (struck[name] for name in struck.dtype.names)
+    assert shift.tolist() == order * 2
+    assert onset.tolist() == [0, 0.125, 0.25, 10, 10.125, 10.25]
+    assert (onset + length).tolist() == [1] * 3 + [11] * 3
+    # what is too short for that keeps its length
+    far = events(["1000"], [chord, {"rule": "strum", "step": 0.75, "way": way}])
+    assert far["f0"].tolist() == [0, 0.75, 1.5]
+    assert far["f3"].tolist() == [1, 0.25, 1]
+
+
+@pytest.mark.parametrize("seed", [1, 2, 77])
+def test_small_differences_keep_to_their_bounds_and_lie_on_both_sides(seed):
+    plain = events(["1" * 400], ["each"])
+    rule = {"rule": "humanise", "time": 0.2, "velocity": 0.5, "seed": seed}
+    moved = events(["1" * 400], [rule])
+    late = moved["f0"] - plain["f0"]
+    assert late[0] >= 0, "nothing begins before the piece"
+    assert np.abs(late).max() < 0.2
+    assert np.abs(moved["f4"] - 1).max() < 0.5
+    for strays, most in ((late, 0.2), (moved["f4"] - 1, 0.5)):
+        # the sum of two even draws: standard deviation 1 / sqrt(6) of the bound
+        assert abs(strays.mean()) < 4 * most / np.sqrt(6 * 400)
+        assert strays.std() == pytest.approx(most / np.sqrt(6), rel=0.15)
+    assert abs(np.corrcoef(late, moved["f4"])[0, 1]) < 0.2
+    assert (events(["1" * 400], [rule]) == moved).all()
+    assert (events(["1" * 400], [rule | {"seed": seed + 1}]) != moved).any()
+
+
 @given(rows=ROWS, count=st.integers(1, 4))
 @settings(max_examples=20, deadline=None)
 def test_echoes_add_as_many_as_they_say(rows, count):

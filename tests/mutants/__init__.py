@@ -35,10 +35,12 @@ class Mutant:
 
 
 def _places(tree: ast.Module) -> Iterator[ast.AST]:
-    """All nodes but those of annotations, which say nothing at run time."""
+    """All nodes but annotations, which say nothing at run time, and the steps of controls."""
     waiting: list[ast.AST] = [tree]
     while waiting:
         node = waiting.pop()
+        if isinstance(node, ast.Call) and ast.unparse(node.func) == "control":
+            continue
         yield node
         for name, value in ast.iter_fields(node):
             if name in ("annotation", "returns"):

@@ -201,7 +201,7 @@ class Accents(Rule, frozen=True, tag="accents"):
         - place: the place in the character
         - character: each character
         - row: each row
-        - note: each note
+        - note: each note of the row
     """
 
     tells = "always"

@@ -175,8 +175,8 @@ class Strum(Rule, frozen=True, tag="strum"):
     way
         Which of them comes first.
 
-        - up: the lowest first
-        - down: the highest first
+        - up: the note itself, then those that join it, in the order of their list
+        - down: the other way round
     """
 
     by_neighbours: ClassVar[bool] = True
