@@ -7,11 +7,11 @@ The first compares the takes of generators in tests/world with each of their fau
 of JSON for each take to FILE: what is wrong, and the signs found. Every third seed is left out. The
 letter o stands for the takes of tests/recover/diagnosis/faults.py, which have faults of their own.
 
-The second fits the log odds of every sign, at its least strength and for each unit more, so that
-the causes that are really there become likeliest (a conditional logit: D. McFadden, Conditional
-logit analysis of qualitative choice behavior, 1974). It scores each generator by a table that was
-fitted on the others, and prints the table of all of them. Half of the takes are taken to be
-healthy, and each fault to be as common as any other.
+The second fits the log odds of every sign, so that the causes that are really there become
+likeliest (a conditional logit: D. McFadden, Conditional logit analysis of qualitative choice
+behavior, 1974). It scores each generator by a table that was fitted on the others, and prints the
+table of all of them. Half of the takes are taken to be healthy, and each fault to be as common as
+any other.
 """
 
 from __future__ import annotations
@@ -40,11 +40,11 @@ from tests.benchmarks.world import SAME_CAUSE, diagnosed, seeds
 from tests.recover.diagnosis.faults import FAULTS, judge, make
 
 Take = dict[str, Any]
-Odds = tuple[dict[str, tuple[float, float]], np.ndarray]
+Odds = tuple[dict[str, float], np.ndarray]
 
-RIDGE = 0.3
-"""Weight of the squared odds, which are 0 if nothing is known (the best of 0.1, 0.3 and 1 on
-generators that were left out)."""
+USUAL, RIDGE = 2.0, 1.0
+"""The log odds of a sign of which nothing is known, and the weight of the squared difference from
+that (the likeliest of 0 to 3 and of 0.3 to 4 on generators that were left out)."""
 
 
 def signs_of(judged: Callable[[Path], Any], folder: Path) -> Take:
@@ -102,50 +102,47 @@ def lost_by(take: Take) -> np.ndarray:
     return losses([sign for _, sign, _ in take["signs"]])
 
 
+def sheet(take: Take, at: dict[str, int]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """What each of its signs takes of the numbers that are fitted, with the strengths, and which
+    signs are right; the last line says that it is none of them."""
+    lines, names = np.zeros((len(take["signs"]) + 1, len(at) + len(LOST))), named(take)
+    for line, (_, sign, _) in zip(lines, take["signs"], strict=False):
+        if sign in at:
+            line[at[sign]] = 1.0
+    lines[:-1, len(at) :] = -lost_by(take).astype(float)
+    right = np.array([*names, not any(names)], float)
+    return lines, np.array([*(x for _, _, x in take["signs"]), 0.0]), right / right.sum()
+
+
 def fit(takes: list[Take]) -> Odds:
-    """The likeliest odds, none of which falls with its sign's strength, and what signs behind
-    others lose (Newton's method)."""
+    """The likeliest odds of signs, and what signs behind others lose (Newton's method)."""
     healthy = len({take["fault"] for take in takes} - {""})
     names = sorted({sign for take in takes for _, sign, _ in take["signs"]})
     at = {sign: k for k, sign in enumerate(names)}
-    size, columns = len(names), 2 * len(names) + len(LOST)
     count = Counter(take["fault"] for take in takes)
-    sheets = []
-    for take in takes:
-        if not take["signs"]:
-            continue
-        # the last one: it is none of them
-        x, y = np.zeros((len(take["signs"]) + 1, columns)), np.array([*named(take), False], float)
-        x[:-1, 2 * size :] = -lost_by(take).astype(float)
-        for row, (_, sign, strength) in zip(x, take["signs"], strict=False):
-            row[[at[sign], size + at[sign]]] = 1.0, strength
-        if not y.any():
-            y[-1] = 1.0
-        sheets.append((x, y / y.sum(), (1 if take["fault"] else healthy) / count[take["fault"]]))
-    free, value = np.ones(columns, bool), np.zeros(columns)
     scale = np.mean(list(count.values()))
+    weights = [scale * (1 if t["fault"] else healthy) / count[t["fault"]] for t in takes]
+    sheets = [(sheet(take, at), w) for take, w in zip(takes, weights, strict=True) if take["signs"]]
+    usual = np.array([USUAL] * len(names) + [0.0] * len(LOST))
+    value = usual.copy()
     for _ in range(60):
-        slope, bend = -RIDGE * value, RIDGE * np.eye(columns)
-        for x, y, weight in sheets:
-            odds = x @ value
+        slope, bend = RIDGE * (usual - value), RIDGE * np.eye(len(value))
+        for (x, strength, right), weight in sheets:
+            odds = x @ value + strength
             p = np.exp(odds - np.logaddexp.reduce(odds))
-            slope = slope + scale * weight * (x.T @ (y - p))
-            bend = bend + scale * weight * (x.T @ (p[:, None] * x) - np.outer(x.T @ p, p @ x))
-        step = np.zeros(columns)
-        step[free] = np.linalg.solve(bend[np.ix_(free, free)], slope[free])
+            slope = slope + weight * (x.T @ (right - p))
+            bend = bend + weight * (x.T @ (p[:, None] * x) - np.outer(x.T @ p, p @ x))
+        step = np.linalg.solve(bend, slope)
         value += step * min(1.0, 2.0 / max(np.abs(step).max(), 1e-9))
-        down = (np.arange(columns) >= size) & (value < 0)
-        free[down], value[down] = False, 0.0
         if np.abs(step).max() < 1e-6:
             break
-    odds = {s: (float(value[k]), float(value[size + k])) for s, k in at.items()}
-    return odds, value[2 * size :]
+    return {s: float(value[k]) for s, k in at.items()}, value[len(names) :]
 
 
 def values(take: Take, fitted: Odds) -> np.ndarray:
     """The log odds of its signs."""
     odds, lost = fitted
-    own = np.array([np.dot(odds.get(s, (0.0, 0.0)), (1.0, k)) for _, s, k in take["signs"]])
+    own = np.array([odds.get(sign, USUAL) + x for _, sign, x in take["signs"]])
     return own - lost_by(take) @ lost
 
 
@@ -205,7 +202,7 @@ def main() -> None:
         return
     lines = [line for name in sys.argv[2:] for line in Path(name).read_text().splitlines()]
     takes = [json.loads(line) for line in lines]
-    in_use = {sign: (least, more) for sign, (_, least, more) in ODDS.items()}, np.array(LOST)
+    in_use = {sign: at for sign, (_, at) in ODDS.items()}, np.array(LOST)
     tables = {}
     for letter in sorted({take["letter"] for take in takes}):
         own = [t for t in takes if t["letter"] == letter and t["fault"]]
@@ -221,9 +218,9 @@ def main() -> None:
         of = [take["hidden"] for take in takes if take["tells"] == tells]
         print(f"{tells}: {sum(of)} of {len(of)} takes hide wrong bits")
     fitted, lost = fit(takes)
-    for sign, (least, more) in fitted.items():
+    for sign, at in fitted.items():
         place = "APART" if ODDS[sign][0] == APART else ODDS[sign][0]
-        print(f'    "{sign}": ({place}, {least:.1f}, {more:.1f}),')
+        print(f'    "{sign}": ({place}, {at:.1f}),')
     print(f"LOST = ({', '.join(f'{x:.1f}' for x in lost)})")
 
 

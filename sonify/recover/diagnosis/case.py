@@ -34,6 +34,7 @@ ELSEWHERE = math.log(50)  # how rare a reading of another row is than the one du
 SHIFTED = 0.6  # of the errors: from this share on, the material's level is off where bits are wrong
 MIDDLE = (0.3, 0.7)  # of the way from the material's level to the holes': a good threshold
 OFF = 0.12  # of the swing: from this on, the material's level is off
+FEWEST_HOLES = 3  # of a row whose depth is compared: a mean of fewer is mostly chance
 PART = 16  # places whose levels are averaged to follow the material's
 FAR = 6.0  # standard deviations that lie between the highest and the lowest of a few hundred
 BETWEEN = 0.25  # of the swing, from the middle: a bit there is not plain
@@ -270,10 +271,13 @@ class LevelSigns:
             change = float(np.median(material[:part]) - np.median(material[-part:]))
             self.drift = towards * change / swing
         self.fades = abs(self.drift) > FADES
-        ends = [x[np.isfinite(x)] for x in (v.level[ones], v.level[v.truth == 0])]
+        zeros = v.level[(v.truth == 0) & np.isfinite(v.level)]
         self.threshold_place = None
-        if len(ends[0]) and len(ends[1]):
-            one, zero = float(np.mean(ends[0])), float(np.mean(ends[1]))
+        enough = np.isfinite(row) & (ones.sum(axis=1) >= FEWEST_HOLES)
+        if len(zeros) and enough.any():
+            # holes beside the detector are no measure of a threshold
+            zero = float(np.mean(zeros))
+            one = zero - towards * float(row[enough].max())
             self.threshold_place = (v.threshold - zero) / (one - zero) if one != zero else None
         place = self.threshold_place
         self.threshold_off = place is not None and not MIDDLE[0] <= place <= MIDDLE[1]

@@ -26,6 +26,9 @@ GAIN = 0.6
 `FEWEST` holes to a curve with two more parameters (F distribution, 99 %)."""
 
 
+MOSTLY = 0.6
+"""Of the rows, whose start must be shallow: of two rows in three, neighbours differ by chance."""
+
 SWAYS = 0.15
 """Of the swing, by which the material's level rises and falls with the turn: that of flat discs
 does by 0.11 at most, that of warped ones by 0.19 or more (generators a, b and d of
@@ -115,8 +118,14 @@ def shallow_start(v: Levels, time_s: Reals) -> ShallowStart | None:
     scatter = float(((d - np.median(d)) ** 2).sum())
     if scatter <= 0.02 * len(d):
         return None
-    left, least, long = _start(row, order[at].astype(float), n, d)
-    return ShallowStart(long, least) if left < GAIN * scatter and least < SHALLOW else None
+    early = order[at].astype(float)
+    left, least, long = _start(row, early, n, d)
+    if not left < GAIN * scatter or not least < SHALLOW:
+        return None
+    # light or a lost lead makes one stretch of holes shallow, and not the start of each row
+    both = [[d[(row == r) & ((early < long) == s)] for s in (True, False)] for r in range(1, rows)]
+    starts = [np.median(a) < np.median(b) * SHALLOW for a, b in both if len(a) and len(b)]
+    return ShallowStart(long, least) if np.mean(starts or [0.0]) > MOSTLY else None
 
 
 def sway_of(v: Levels, swing: float) -> Sway | None:

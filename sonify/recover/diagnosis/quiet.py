@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -35,6 +36,12 @@ FAINT, SIGMAS = 0.05, 5.0
 MOVED = 0.25
 """Of the swing: a silent channel this far from the material's level just before is not at it."""
 
+ALIKE, LOUDER, SELDOM = 0.1, 1.25, 10.0
+"""Of the swing, and as a factor: a silent channel whose level is this near to the material's, and
+whose noise is this much like that before, is one that works and sees only material; a dead one
+looks like that once in ten times (the share that this is of a range twice as wide as the swing).
+"""
+
 WOBBLE = 0.3
 """Of its mean, by which the clock's swing rises and falls once a turn: the clock detector then sees
 only a part of the holes on one side. Healthy clocks: 0.1 or less (measured on the project's own
@@ -65,11 +72,14 @@ class Quiet:
         What the recording shows, with a place for {when}.
     causes : tuple of str
         Names of what may cause it, the likeliest first.
+    strength : float
+        The log likelihood that the channel is at fault, and not what passes it.
     """
 
     since_s: float
     shows: str
     causes: tuple[str, ...]
+    strength: float = 0.0
 
 
 def _shallow(v: Levels, data: Channel, late: NDArray[np.bool_]) -> bool:
@@ -108,6 +118,7 @@ def quiet_of(channels: Channels, seen: Observed, turn_s: float, fits: bool) -> Q
             return None
         shows = f"the data channel shows no hole {{when}}, only noise about {data.rest:.3g}"
         return Quiet(0.0, shows, _whole(clock, data, both))
+    strength = 0.0
     if data.ever and not (both and _silent(data, turn_s)):
         if fits:
             assert seen.levels is not None
@@ -117,6 +128,12 @@ def quiet_of(channels: Channels, seen: Observed, turn_s: float, fits: bool) -> Q
             before = before[np.isfinite(before)]
             jump = abs(data.rest - float(np.median(before))) if len(before) else 0.0
             moved = jump > MOVED * data.swing and clock.wobble < WOBBLE
+            louder = data.noise / max(data.noise_before, 1e-30)
+            alike = len(before) > 0 and jump < ALIKE * data.swing and 1 / LOUDER < louder < LOUDER
+            # only between two rows can the stage take the detector away from all holes
+            row = np.flatnonzero((seen.time_s <= data.last_s).any(axis=1))[-1:]
+            if alike and late[row].sum() < HOLES:
+                strength = -math.log(SELDOM)
             after = (seen.time_s > data.last_s) if moved else late
             if np.count_nonzero(after) < HOLES and not (moved and both):
                 return None
@@ -127,7 +144,7 @@ def quiet_of(channels: Channels, seen: Observed, turn_s: float, fits: bool) -> Q
     low = seen.levels is None or seen.levels.low
     causes = _whole(clock, data, both) if not data.ever else _from(clock, data, both, low, turn_s)
     shows = f"the data channel shows no hole {{when}}; it stays at {data.rest:.3g}"
-    return Quiet(data.last_s, shows, causes)
+    return Quiet(data.last_s, shows, causes, strength)
 
 
 def ringing_of(seen: Observed, grid: NDArray[np.int8]) -> Quiet | None:
@@ -168,6 +185,9 @@ def _whole(clock: Channel, data: Channel, both: bool) -> tuple[str, ...]:
     if both and data.digital and clock.digital:
         lit = ("ambient-light", "lamp-out")
         return lit if data.rest == 1 else lit[::-1]
+    if not clock.digital and not data.spread and data.rest > clock.high:
+        # what is cut off at a limit has lost its noise too
+        return ("amplifier-saturated", "data-stuck")
     if data.digital or data.spread < STILL * clock.swing:
         # a comparator whose threshold is outside all levels gives the same log
         return ("data-stuck", "amplifier-saturated" if data.rest > 0 else "threshold")
@@ -186,9 +206,8 @@ def _from(clock: Channel, data: Channel, both: bool, low: bool, turn_s: float) -
     if both:
         return ("ambient-light", "lamp-out") if lit else ("lamp-out", "data-dead")
     if data.digital:
-        # an open input is pulled up (common practice, no source)
-        other = "ambient-light" if lit else "lamp-out"
-        return ("data-dead", other) if place > 0.5 or lit else (other, "data-dead")
+        # an open input may end at either level
+        return ("data-dead", "ambient-light" if lit else "lamp-out")
     if data.at_limit > CLIPPED and lit and abs(data.rest - data.limit) <= STILL * clock.swing:
         saturated = ("amplifier-saturated", "ambient-light")
         # what shows a hole or two at first and none in all later turns hardly showed any

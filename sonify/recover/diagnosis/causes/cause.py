@@ -43,7 +43,7 @@ class Finding:
     sign : str
         What shows it: a row of `ODDS`.
     strength : float
-        Of the sign: a log likelihood where there is one, else as the cause says.
+        Of the sign: what it adds to the log odds of the cause.
     evidence : tuple of str
     try_this : tuple of str
     probability : float

@@ -44,6 +44,10 @@ position (1 - exp(-0.2 / 0.085) = 0.9)."""
 CALM = 0.25
 """Noise, as a share of the swing, up to which a hole's passage shows its shape: 12 dB."""
 
+SECOND = 2.0
+"""Log odds by which the next of the causes of a silent channel is less likely (fitted with the odds
+of signs: 1.7 to 2.0)."""
+
 LATE, MOST_LATE = 0.115, 0.45
 """Positions by which data that are wrong must come later than set: detectors stand within a tenth
 of a position of their line (common practice, no source; generators a, b and d: 0.11). From almost
@@ -63,7 +67,8 @@ def quietened(cause: Cause, case: Case) -> Finding | None:
         evidence.append(f"the recording can't tell this from '{others[0]}'")
     tell = [TELL[name] for name in (cause.name, *others) if name in TELL][:1]
     sign = "falls-silent" if quiet.since_s else "silent"
-    return Finding(cause, sign, -rank, tuple(evidence), (*tell, *cause.repairs))
+    strength = quiet.strength - SECOND * rank
+    return Finding(cause, sign, strength, tuple(evidence), (*tell, *cause.repairs))
 
 
 TELL = {
@@ -111,18 +116,12 @@ class DataDead(DataStuck):
     )
 
     def find(self, case: Case, share: float) -> Finding | None:
-        """From a silent channel, or one whose later rows show no holes for a reason left open, or
-        from rows at the end of which no note came."""
-        found, offsets, sent = super().find(case, share), case.seen.offsets, case.seen.delivery
-        if found is None and sent is not None and case.design.rows - 1 in sent.gone:
-            # a recorder that was stopped is more common
-            last = int(sent.gone.min())
-            said = f"no note comes after row {last}, as if the channel read no hole any more"
-            return self.found("last-rows-silent", f"{said}: see whether the matrix fills on")
+        """From a silent channel, or one whose later rows show no holes for a reason left open."""
+        found, offsets = super().find(case, share), case.seen.offsets
         if found is not None or offsets is None or not offsets.beside or "dead" not in offsets.ways:
             return found
         said = "no hole of the later rows shows"
-        return self.found("rows-blank", said, strength=offsets.less("dead"))
+        return self.found("beside", said, strength=offsets.less("dead"))
 
 
 class LampOut(DataStuck):
@@ -157,7 +156,6 @@ class Saturated(DataStuck):
             return self.found(
                 "at-limit",
                 f"{said}; of the clock channel's, {percent(clock.at_limit)} are at its limit",
-                strength=math.log(data.at_limit / CLIPPED),
             )
         usual = abs(data.limit) if clock.at_limit > CLIPPED else clock.swing
         small = max(SMALL * usual, LITTLE * abs(data.limit))
@@ -165,10 +163,9 @@ class Saturated(DataStuck):
         if data.at_limit < CLIPPED or not (alone or drowned or data.swing < small):
             return None
         return self.found(
-            "cut-off",
+            "at-limit",
             f"{said}, and the data channel swings by {data.swing:.3g}, the clock channel by "
             f"{clock.swing:.3g}",
-            strength=math.log(data.at_limit / CLIPPED),
         )
 
 
@@ -226,10 +223,9 @@ class FilterDelay(Cause):
         data = case.channels.data
         if v.lag > LAG and data.usual_noise < CALM * data.swing and not case.noisy:
             return self.found(
-                "tail",
+                "data-late",
                 f"the data channel follows its holes with a time constant of "
                 f"{1000 * v.lag * clock.usual_s:.1f} ms, {percent(v.lag)} of a position",
-                strength=beyond(v.lag, LAG),
             )
         late = measures(case)["late"]
         # against a detector that moves there is no one delay
@@ -242,7 +238,6 @@ class FilterDelay(Cause):
             f"{percent(late)} of a position later than set",
             "read the disc at another speed: a filter's delay stays, and that of a detector beside "
             "its line changes with the speed",
-            strength=beyond(late, LATE),
         )
 
 
@@ -276,7 +271,7 @@ class RecorderDrops(Cause):
         longest = 1000 * max(long for _, long in case.gaps)
         when = ", ".join(f"{at:.2f} s" for at, _ in case.gaps[:4])
         return self.found(
-            "gaps",
+            "seams",
             f"by its times, {len(case.gaps)} gaps of up to {longest:.0f} ms are in the log, at "
             f"{when}",
         )

@@ -15,11 +15,9 @@ from sonify.recover.diagnosis.quiet import WOBBLE
 __all__ = ["ClockDoubled", "ClockLoose", "ClockMissing"]
 
 
-SCATTERED = 2
-"""Odd pulses in different places from which on they are no chance."""
-
-SELDOM = 0.3
-"""Share of the turns in which a pulse is odd at one position: from there on it is that hole's."""
+MIXED = 0.5
+"""Of the pulses that are odd in one way: if more are odd in the other way, no dirt or scratch is
+the cause, which does the same thing each time."""
 
 
 def _by_position(case: Case, slots: NDArray[np.int64]) -> tuple[NDArray[np.int64], int]:
@@ -46,15 +44,17 @@ def _gathered(count: NDArray[np.int64], turns: int) -> float:
     return math.log(max(gain - math.log(n), 1.0))
 
 
-def _scattered(case: Case) -> int:
-    """How many pulses are odd at no place of their own, if most of the odd ones are."""
-    if case.seen.clock is None:
-        return 0
-    clock = case.seen.clock
-    odd = np.setdiff1d(_away(clock.odd, clock.merged), clock.split)
-    count, turns = _by_position(case, odd)
-    astray = int(count[count <= max(1, SELDOM * turns)].sum())
-    return astray if 2 * astray > count.sum() else 0
+def _odd(case: Case) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Slots of the reading without a pulse, and those of pulses beside their place or too many."""
+    clock, start = case.seen.clock, case.seen.alignment.start
+    if clock is None:
+        return np.zeros(0, np.int64), np.zeros(0, np.int64)
+    both = _away(clock.missing, clock.merged), _away(clock.odd, clock.merged)
+    begin, end = max(0, int(start[0])), int(start[-1]) + case.design.positions
+    missing, odd = (
+        s[(s >= begin) & (s < end)] for s in (both[0], np.union1d(both[1], clock.merged))
+    )
+    return missing, odd
 
 
 class ClockLoose(Cause):
@@ -82,9 +82,18 @@ class ClockLoose(Cause):
                 strength=math.log(len(jumps)),
             )
         if not case.jumps.wander:
-            return None
+            missing, odd = map(len, _odd(case))
+            mixed = min(missing, odd) > MIXED * max(missing, odd)
+            if not mixed or not case.count:
+                return None
+            return self.found(
+                "pulses-odd",
+                f"{missing} clock pulses are missing and {odd} come beside their places or twice, "
+                "here and there",
+                strength=math.log(missing + odd),
+            )
         return self.found(
-            "wanders",
+            "jumps-apart",
             f"the clock's pulses wander by {percent(case.jumps.wander)} of a position (standard "
             "deviation) against the data's holes, which follow one another evenly",
             strength=math.log(case.jumps.wander / LEAST_MOVE),
@@ -109,21 +118,14 @@ class ClockMissing(Cause):
         m, clock = case.miscount, case.seen.clock
         if m is not None and m.kind == self.kind:
             return self.found(
-                "miscount",
+                "same-pulse",
                 f"a {self.kind} clock pulse at position {m.position + 1} explains "
                 f"{m.before - m.after} of {m.before} places that do not fit",
                 moved,
             )
-        if clock is None:
-            return None
-        start, n = case.seen.alignment.start, case.design.positions
-        begin, end = max(0, int(start[0])), int(start[-1]) + n
-        if self.kind == "missing":
-            slots = _away(clock.missing, clock.merged)
-        else:
-            slots = np.union1d(_away(clock.odd, clock.merged), clock.merged)
-        slots = slots[(slots >= begin) & (slots < end)]
-        if not len(slots):
+        every = _odd(case)
+        slots, others = every if self.kind == "missing" else every[::-1]
+        if clock is None or not len(slots):
             return None
         count, turns = _by_position(case, slots)
         p = int(np.argmax(count))
@@ -137,12 +139,13 @@ class ClockMissing(Cause):
                 strength=0.0 if leaves else _gathered(count, turns),
             )
         # without errors, a pause with a jerk looks the same
-        if not case.count or _scattered(case) >= SCATTERED:
+        if not case.count or len(others) > MIXED * len(slots):
             return None
+        start = case.seen.alignment.start
         split = self.kind == "doubled" and 2 * len(np.intersect1d(slots, clock.split)) > len(slots)
         rows = sorted({int(np.searchsorted(start, s, "right")) for s in slots.tolist()})
         return self.found(
-            "pulses-split" if split else f"pulses-{self.kind}",
+            "pulses-odd",
             f"{len(slots)} pulse{'s' * (len(slots) != 1)} {self.kind} here and there"
             + ", within the time of one hole" * split
             + ", near rows "

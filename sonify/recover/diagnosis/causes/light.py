@@ -101,7 +101,7 @@ class AmbientLight(PatternCause):
             calm = c.data.usual_noise < DROWNED * c.data.swing
             moved = v.moves and v.shifted and not v.darkened
             if calm and not c.data.digital and (clipped or moved):
-                return self.found("lit", *self.evidence(case))
+                return self.found("levels-move", *self.evidence(case))
         if light is None and c is not None and _at_level(case) and c.data.at_limit < CLIPPED:
             return self._all_along(case) or super().find(case, share)
         return super().find(case, share) if light is None else light
@@ -126,7 +126,7 @@ class AmbientLight(PatternCause):
         if by < least or channel.digital or noisy:
             return None
         said = f"both levels of the {name} channel move by {percent(by)} of its swing"
-        return self.found("levels-move", said, *self.evidence(case), strength=math.log(by / LIT))
+        return self.found("levels-move", said, *self.evidence(case))
 
     def evidence(self, case: Case) -> list[str]:
         """When, and what the material showed."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from sonify.recover.diagnosis.case import Case
-from sonify.recover.diagnosis.causes.cause import SOUND, Cause, Finding, beyond, percent
+from sonify.recover.diagnosis.causes.cause import SOUND, Cause, Finding, percent
 
 __all__ = ["MotorDrift", "MotorSpeed", "OffCentre", "SlowStart"]
 
@@ -51,12 +51,10 @@ class SlowStart(Cause):
         # a speed that rises all the time is no slow start
         if not m.start < SLOW * min(1.0, 1 - m.drift / 2):
             return None
-        # a drift that goes on after the first turn explains its speed too
         return self.found(
             "starts-slowly",
             f"the first positions pass at {percent(m.start)} of the settled speed",
             f"the speed comes within a tenth of it after {m.settled_s:.1f} s",
-            strength=(1 - m.start) * (m.drift < SOUND["drift"]),
         )
 
 
@@ -150,7 +148,6 @@ class MotorSpeed(Cause):
             "off-speed",
             f"the disc turns at {usual:.3g} rpm and {case.rpm:.3g} rpm are set: "
             f"{percent(abs(off))} too {'fast' if off > 0 else 'slow'}",
-            strength=beyond(abs(off), least),
         )
 
 
@@ -172,4 +169,4 @@ class MotorDrift(Cause):
             return None
         way = "rises" if drift > 0 else "falls"
         said = f"the speed {way} by {percent(abs(drift))} from the first row to the last"
-        return self.found("drifts", said, strength=beyond(abs(drift), SOUND["drift"]))
+        return self.found("drifts", said)

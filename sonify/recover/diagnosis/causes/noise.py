@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from sonify.recover.diagnosis.case import Case, LevelSigns
-from sonify.recover.diagnosis.causes.cause import SOUND, Finding, PatternCause, beyond, percent
+from sonify.recover.diagnosis.causes.cause import SOUND, Finding, PatternCause, percent
 from sonify.recover.diagnosis.causes.channel import CHATTER, quietened
 from sonify.recover.diagnosis.error_pattern import MANY, ErrorPattern, share_between
 from sonify.recover.diagnosis.quiet import CLIPPED
@@ -58,8 +58,7 @@ class Noise(PatternCause):
             else f"noise of {percent(part)} of the swing between holes and material, or "
             f"{-20 * math.log10(part):.0f} dB"
         )
-        much = data.edges / CHATTER if chatters else part / SOUND["noise"]
-        return self.found("noisy", said, *self.evidence(case), strength=beyond(much, 1.0))
+        return self.found("noisy", said, *self.evidence(case))
 
     def evidence(self, case: Case) -> list[str]:
         """How many, either way."""

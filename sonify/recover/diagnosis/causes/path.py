@@ -10,9 +10,8 @@ from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.beside_rows import Way
 from sonify.recover.diagnosis.case import Case
-from sonify.recover.diagnosis.causes.cause import Cause, Finding, beyond, percent
+from sonify.recover.diagnosis.causes.cause import Cause, Finding, percent
 from sonify.recover.diagnosis.causes.stage import AtEnds, half_read, moving
-from sonify.recover.diagnosis.depth import SWAYS
 from sonify.recover.diagnosis.quiet import WOBBLE
 
 __all__ = ["Backlash", "MissedStep", "RowPitch", "SlowStage", "Warped"]
@@ -190,12 +189,12 @@ class SlowStage(AtEnds):
         turns = _turns_waited(case)
         if turns:
             said = "a turn" if turns == 1 else f"{turns} turns"
-            return self.found("waits", f"each row starts {said} later than it should")
+            return self.found("moves", f"each row starts {said} later than it should")
         if case.shallow is None or not case.harmed:
             return self.by_pattern(case, share)
         late = 1000 * case.shallow.long * abs(60 / (case.motion.rpm * case.design.positions))
         return self.found(
-            "shallow-starts",
+            "moves",
             f"in every row but the first, the holes of the first {case.shallow.long} positions "
             f"look shallow: the stage comes {late:.0f} ms late",
         )
@@ -218,18 +217,16 @@ class Warped(Cause):
 
     def find(self, case: Case, share: float) -> Finding | None:
         """By the material's level, or by the clock's holes, which are all alike."""
-        said, strength = list[str](), list[float]()
+        said = list[str]()
         sway, clock = case.sway, None if case.channels is None else case.channels.clock
         if sway is not None:
-            strength.append(beyond(sway.amount, SWAYS))
             said.append(
                 f"the material's level rises and falls {('once', 'twice')[sway.times - 1]} a turn "
                 f"by {percent(sway.amount)} of the swing either way; it is nearest to the holes' "
                 f"near position {sway.at + 1}"
             )
         if clock is not None and clock.wobble > WOBBLE and case.harmed:
-            strength.append(beyond(clock.wobble, WOBBLE))
             said.append(
                 f"the clock channel's swing rises and falls by {percent(clock.wobble)} once a turn"
             )
-        return self.found("sways", *said, strength=max(strength)) if said else None
+        return self.found("sways", *said) if said else None

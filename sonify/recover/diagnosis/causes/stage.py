@@ -11,6 +11,7 @@ from sonify.recover.diagnosis.case import Case, LevelSigns
 from sonify.recover.diagnosis.causes.cause import Cause, Finding, PatternCause, percent
 from sonify.recover.diagnosis.causes.light import SEEN
 from sonify.recover.diagnosis.error_pattern import MANY, ErrorPattern
+from sonify.recover.diagnosis.stage_move import OPEN
 from sonify.recover.diagnosis.under_detector import BLANK
 
 __all__ = ["RowsSwapped", "Stage", "StageEarly", "StageLate", "moving"]
@@ -128,7 +129,7 @@ def moving(cause: Cause, kind: str, case: Case) -> Finding | None:
             f"{every} explain the recording nearly as well: film the stage, and see whether it "
             "starts at another moment than it should or moves for longer"
         )
-    return cause.found("moves", *said, strength=0.0 if kind == move.kind else -1.0)
+    return cause.found("moves", *said, strength=0.0 if kind == move.kind else -OPEN)
 
 
 def half_read(case: Case, late: bool) -> NDArray[np.bool_]:
@@ -186,7 +187,7 @@ class _Untimely(AtEnds):
         if stage is None:
             return None
         if (stage.shown[0], stage.shown[-1]) == self.ends(case.design.rows):
-            return self.found("row-off", self.beginning)
+            return self.found("moves", self.beginning)
         found = moving(self, self.kind, case)
         if found is not None:
             return found
@@ -196,7 +197,7 @@ class _Untimely(AtEnds):
         ms = 60e3 / (case.motion.rpm * case.design.positions)
         named = ", ".join(str(r + 1) for r in at[:8].tolist()) + ", ..." * (len(at) > 8)
         return self.found(
-            "leaves",
+            "moves",
             f"{self.shift} by {by.min():.0f} to {by.max():.0f} positions, in the middle "
             f"{np.median(by) * ms:.0f} ms, at row{'s' * (len(at) != 1)} {named}",
         )

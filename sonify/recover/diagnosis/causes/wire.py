@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -12,6 +10,11 @@ from sonify.recover.diagnosis.causes.cause import Cause, Finding
 from sonify.recover.diagnosis.score_following import Delivery
 
 __all__ = ["Late", "RowsMissing", "Wire"]
+
+
+UNREAD = -2.5
+"""Log odds of a row that was not sent rather than not read, where nothing tells (fitted with the
+odds of signs)."""
 
 
 class Wire(Cause):
@@ -48,7 +51,7 @@ class Wire(Cause):
         # notes alone may be of holes that were not seen
         if not certain and count < 2:
             return None
-        return self.found("bytes-lost", *evidence, strength=math.log(count))
+        return self.found("bytes-lost", *evidence)
 
     def explains(self, case: Case) -> NDArray[np.bool_]:
         """Notes that did not come."""
@@ -78,10 +81,11 @@ class RowsMissing(Cause):
             return None
         named = ", ".join(str(r + 1) for r in sent.gone[:8].tolist())
         return self.found(
-            "row-not-sent" if self._not_sent(case, sent) else "row-silent",
+            "row-not-sent",
             f"no note came of row{'s' * (len(sent.gone) != 1)} {named}"
             + ", ..." * (len(sent.gone) > 8)
             + f"; of the other rows, {sent.due - sent.lost} of {sent.due} notes came",
+            strength=0.0 if self._not_sent(case, sent) else UNREAD,
         )
 
     def explains(self, case: Case) -> NDArray[np.bool_]:
