@@ -906,8 +906,8 @@ REFUSED = {
         },
         "use age or velocity",
     ),
-    "brightness": ({"light.velocity": True}, "light.velocity can't be followed"),
-    "trail": ({"light.trail": 0.5}, "light.trail can't be followed"),
+    "brightness": ({"light.velocity": True}, "the nearest is light.colours 'velocity'"),
+    "trail": ({"light.trail": 0.5}, "the nearest is light.colours 'age'"),
     "last-character": (
         {**voice(pitch="last-character"), "player.row_start": "next-position"},
         "read only at the turn's end",

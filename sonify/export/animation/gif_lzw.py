@@ -33,6 +33,8 @@ from sonify.export.animation.gif_full_table import TOGETHER, joined, kept_full, 
 # The best of all gaps for each image gains under 0.1 % on the better one of 1 and 15.
 GAPS = (1, 15)
 GROUP_IMAGES, GROUP_PIXELS = 16, 4_000_000
+# More threads would only wait for Python's lock, and each takes 10 to 20 MB.
+_THREADS = 4
 # A full table is kept if that makes an image at least this much smaller, because it takes longer.
 GAIN = 0.98
 
@@ -44,11 +46,11 @@ Raster = tuple[bytes, int | None]
 
 
 def coded(changes: Iterable[Change]) -> Iterator[tuple[Change, Raster]]:
-    """Code images side by side, one thread a core. The bytes don't depend on the number of cores.
+    """Code images side by side. The bytes don't depend on the number of cores.
 
-    Memory does not grow with their number.
+    Memory does not grow with the number of images.
     """
-    threads = os.cpu_count() or 1
+    threads = min(os.cpu_count() or 1, _THREADS)
     waiting: deque[tuple[list[Change], Future[list[Raster]]]] = deque()
     with ThreadPoolExecutor(threads) as pool:
         for group in _groups(changes):

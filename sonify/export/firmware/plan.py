@@ -307,9 +307,14 @@ def _beyond(show: Performance) -> list[str]:
     checks = (
         (
             look.velocity,
-            "light.velocity can't be followed: the core's lamps are on or off; use false",
+            "light.velocity can't be followed: the core's lamps are on or off; use false (the "
+            "nearest is light.colours 'velocity')",
         ),
-        (look.trail > 0, "light.trail can't be followed: the core's lamps stay lit; use 0"),
+        (
+            look.trail > 0,
+            "light.trail can't be followed: the core's lamps stay lit; use 0 (the nearest is "
+            "light.colours 'age')",
+        ),
         (
             moving,
             "controllers that move (the voices' controllers, music.form.brightness): the core "
