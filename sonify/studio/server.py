@@ -146,6 +146,8 @@ class _Server:
         # what is loaded by now stays: no collection need go through it while a page waits
         gc.collect()
         gc.freeze()
+        # commands collect seldom, because they end soon; a server collects as often as Python 3.11
+        gc.set_threshold(700)
 
     async def _thread(self, function: Callable[..., T], *args: Any) -> T:
         """Compute in a thread; refuse if too many requests wait."""
