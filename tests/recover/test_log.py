@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import tracemalloc
 
 import numpy as np
@@ -14,7 +15,7 @@ from sonify.recover.signal.slicer import best_threshold
 from sonify.recover.sources.log.trace import trace_log
 from sonify.recover.sources.options import ReadOptions
 from sonify.recover.sources.source import read_source
-from tests.benchmarks.logs import FAULTS, measured, one, shortfall
+from tests.benchmarks.logs import FAULTS, measured, one, played, shortfall, unaided
 from tests.recover.log_player import Machine, record
 
 TEXT = "FOG UNTIL TEN, THEN SUN. SOUP ON."
@@ -244,6 +245,35 @@ def test_bad_tables_and_sounds(disc, tmp_path):
 def test_a_log_that_begins_with_its_first_row(log, tmp_path):
     """What passes as the stage leaves looks like the row's end here; its first bits are kept."""
     assert one("none", log, tmp_path)[0] == "right"
+
+
+@pytest.mark.parametrize(
+    "log",
+    [
+        pytest.param(2, id="parity"),
+        pytest.param(13, id="reed-solomon, told by the check alone"),
+        pytest.param(15, id="crc-16, rows of three characters, begun before its first row"),
+        pytest.param(20, id="rows of twelve, going on after its last row"),
+        pytest.param(57, id="framed, parity, begun a turn before"),
+        pytest.param(112, id="a stage that takes a turn"),
+    ],
+)
+def test_rows_that_do_not_repeat_are_told_by_the_message(log, tmp_path):
+    ((_, disc, path),) = played(log, 1, tmp_path)
+    verdict, said = unaided(disc, path, None)
+    assert verdict == "right", said
+
+
+def test_bits_without_a_message_are_not_cut_by_chance(tmp_path):
+    """Nothing repeats and nothing can be read: said so, with what would help."""
+    for seed in (1, 2):
+        bits = np.random.default_rng(seed).integers(0, 2, (6, 40)).astype(np.int8)
+        machine = Machine(rate=2000.0, rpm=12.0, stage=0.3, row_start="next-position", seed=seed)
+        np.save(tmp_path / "l.npy", record(bits, machine))
+        with contextlib.suppress(InputError):
+            seen = read_source(tmp_path / "l.npy", ReadOptions(sample_rate=2000.0))
+            said = " ".join(c.hint for c in seen.cautions)
+            assert "{positions}" in said
 
 
 def test_a_threshold_between_levels_that_do_not_differ():

@@ -25,7 +25,7 @@ from sonify.recover.search.framed import framed_candidates
 from sonify.recover.search.plain import plain_candidates
 from sonify.recover.sighting import THRESHOLD, Sighting
 
-__all__ = ["Arrangement", "Candidate", "Found", "Wanted", "arrange", "find_message"]
+__all__ = ["Arrangement", "Candidate", "Found", "Wanted", "arrange", "find_message", "readings"]
 
 Bits = NDArray[np.int8]
 
@@ -168,6 +168,11 @@ def _ahead(candidates: list[Candidate]) -> bool:
     first, *others = (c.score for c in candidates)
     lead = first - max(others, default=-np.inf)
     return (first > -SURE and lead > RIVAL) or (first > 0 and lead > LIKELIER)
+
+
+def readings(sighting: Sighting, wanted: Wanted) -> list[Candidate]:
+    """The most plausible ways to read a sighting as it stands, the best first."""
+    return _search(sighting.bits(), sighting, wanted, wide=False)
 
 
 def _search(bits: Bits, sighting: Sighting, wanted: Wanted, wide: bool) -> list[Candidate]:

@@ -20,7 +20,7 @@ from sonify.progress import report
 from sonify.recover.search.arrangement import Arrangement, Candidate, Space, Wanted, arrange
 from sonify.recover.search.plain import codes_of, habit, judged, shares_of, ways_tried
 
-__all__ = ["framed_candidates"]
+__all__ = ["framed_candidates", "head_of"]
 
 Bits = NDArray[np.int8]
 
@@ -33,7 +33,8 @@ WRONG_BIT = 10.0
 """Bits of evidence that a bit is not wrong: one in a thousand is. Own choice."""
 
 
-def _head(code: Code) -> Bits:
+def head_of(code: Code) -> Bits:
+    """The bits of SYN SYN STX."""
     return units_to_bits(np.array(FRAMINGS["framed"].head, np.uint8), code)
 
 
@@ -41,7 +42,7 @@ def _seen(
     bits: Bits, space: Space, codes: list[Code]
 ) -> Iterator[tuple[int, int, Arrangement, Code]]:
     """The ways in which the bits begin with SYN SYN STX: wrong bits, known bits, way, code."""
-    heads = [(_head(code), code) for code in codes]
+    heads = [(head_of(code), code) for code in codes]
     for how, starts, lines in space.readings(bits, max(len(head) for head, _ in heads)):
         for head, code in heads:
             part = lines[:, : len(head)]

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from sonify.disc.code.alphabets import ALPHABETS
 from sonify.disc.code.code import Code
+from sonify.disc.code.decoding import decode_grid
 from sonify.disc.disc import Disc
 from sonify.progress import report
 from sonify.recover.search.arrangement import (
@@ -29,7 +30,9 @@ __all__ = [
     "best_text_evidence",
     "codes_of",
     "habit",
+    "is_intact",
     "judged",
+    "parity_evidence",
     "plain_candidates",
     "shares_of",
     "text_evidence",
@@ -39,6 +42,7 @@ __all__ = [
 Bits = NDArray[np.int8]
 
 SHORTLIST = 12
+USUAL_SHARES = 11
 USUAL = " ,.-:;!?'()/\n"
 _CHECKED = {"crc-16": (16.0, 8.0, -20.0), "reed-solomon": (40.0, 32.0, -40.0)}
 """Bits of evidence of checks of the whole text: valid, repaired, failed."""
@@ -70,10 +74,15 @@ def text_evidence(lines: Bits, code: Code) -> NDArray[np.float64]:
     units, known, parity = units_of(lines, code)
     score = evidence(units, known, code.alphabet, code.data_bits)
     if code.check == "parity":
-        # at random, parity is right half the time; in a real message it is rarely wrong
-        meant = units != 0
-        score = score + (0.97 * ((parity == 1) & meant) - 4.6 * (parity == 0)).sum(axis=1)
+        score = score + parity_evidence(units, parity).sum(axis=1)
     return score
+
+
+def parity_evidence(units: NDArray[np.int64], parity: Bits) -> NDArray[np.float64]:
+    """Bits of evidence of each unit's parity: at random it is right half the time, in a real
+    message it is rarely wrong."""
+    out: NDArray[np.float64] = 0.97 * ((parity == 1) & (units != 0)) - 4.6 * (parity == 0)
+    return out
 
 
 def filling(lines: Bits, unit_bits: int, positions: int) -> NDArray[np.float64]:
@@ -106,6 +115,25 @@ def shares_of(rows: int, positions: int) -> Iterator[float | None]:
         if one.fits and one.checks not in seen:
             seen.add(one.checks)
             yield None if share == DEFAULT_REDUNDANCY else share
+
+
+def is_intact(grid: Bits, code: Code) -> bool:
+    """Whether a grid without unknown bits has a right CRC in a code, plain or framed, or a right
+    Reed-Solomon check of a usual share."""
+    from sonify.disc.code.gf256 import syndromes
+    from sonify.disc.code.reed_solomon import DEFAULT_REDUNDANCY, codewords, plan
+
+    if len(grid) < 2 or (grid < 0).any():
+        return False
+    for framing in ("plain", "framed") if code.alphabet != "ita2" else ("plain",):
+        if decode_grid(grid, with_fields(code, check="crc-16", framing=framing)).verdict == "valid":
+            return True
+    for share in islice(shares_of(*grid.shape), USUAL_SHARES):
+        p = plan(*grid.shape, DEFAULT_REDUNDANCY if share is None else share)
+        symbols = np.packbits(grid.reshape(-1)[: 8 * p.symbols] > 0)
+        if symbols.any() and not syndromes(codewords(symbols, p), p.checks).any():
+            return True
+    return False
 
 
 def codes_of(wanted: Wanted, framing: str = "plain") -> list[Code]:
@@ -164,8 +192,8 @@ def judged(bits: Bits, space: Space, lead: float, how: Arrangement, code: Code) 
         line = line[first[0] : after[-1]] if len(characters) else line[:0]
     if len(line) >= code.unit_bits:
         score += float(text_evidence(line[None], code)[0])
-        if line.size == grid.size:
-            score += float(filling(line[None], code.unit_bits, grid.shape[1])[0])
+        if code.check != "reed-solomon" and code.filling is None:
+            score += float(filling(grid.reshape(1, -1), code.unit_bits, grid.shape[1])[0])
     text = decoding.text
     usual = sum(c.isalnum() or c in USUAL for c in text)
     why += f"{usual} of {len(text)} characters are letters, digits, spaces or common punctuation"
@@ -205,7 +233,7 @@ def _with_reed_solomon(
     out = []
     # the check symbols come after the text, so the first half shows the likeliest ways
     for _, how, code in _screen(bits, space, codes, min(4200, bits.size // 2))[:3]:
-        for share in islice(shares_of(*bits.shape), 100 if wanted.check else 11):
+        for share in islice(shares_of(*bits.shape), 100 if wanted.check else USUAL_SHARES):
             out.append(judge(how, with_fields(code, check="reed-solomon", redundancy=share)))
             if out[-1].score > 30:
                 return out

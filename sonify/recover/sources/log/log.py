@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sonify.disc_player.profile import Player
 from sonify.errors import Caution, InputError
+from sonify.recover.search.arrangement import Wanted
+from sonify.recover.search.find import readings
 from sonify.recover.sighting import Sighting, check_size
+from sonify.recover.sources.log.cuts import FEWEST, LONGEST, begins_of, likely_cuts
 from sonify.recover.sources.log.passes import (
     Rows,
     agreement,
+    rows_at,
     rows_from_turns,
-    rows_of_length,
     turn_length,
 )
 from sonify.recover.sources.log.trace import Trace
@@ -27,8 +30,26 @@ DOUBT = 14.0
 """Bits of evidence within which another way to cut a log into rows is as good: a little over SURE
 in `search.find`, as it is the best of many cuts."""
 
-DOUBT_HINTED = 4.0
-"""The same if the player's profile gives the time of the stage's move: few cuts are tried."""
+DOUBT_BITS = 5.0
+"""The same for cuts that differ in single bits: odds of 32 to 1."""
+
+LEAST = 20.0
+"""Bits of evidence that a cut's message needs: more than the best cut of random bits has."""
+
+STANDS_OUT = 45.0
+"""Bits of evidence from which a message tells how the log is cut: far above what the best of many
+thousand wrong cuts has by chance."""
+
+MOST_JUDGED = 120_000
+"""Bits that are judged in all: a few seconds of processor time."""
+
+MORE = 4
+"""Cuts that are judged after one whose message stands out."""
+
+CLEAR = 1.5
+"""How far one length of a turn must be ahead of all others, to be taken without the text."""
+
+SETTLES = "{positions} settles it"
 
 LIKE = 0.07
 """How far the speed may be from the player's profile, as a share."""
@@ -59,24 +80,19 @@ def sighting_of_trace(
     if positions is not None and positions < 3:
         raise InputError(f"a turn has 3 or more, not {positions}", key="positions")
     odds = np.where(trace.lost, 0.0, trace.passed["odds"].astype(float))
-    cautions = list(trace.cautions)
-    length, lead = turn_length(odds)
+    length, lead, ahead = turn_length(odds)
     rows = rows_from_turns(odds, positions or length) if positions or length else None
-    if positions is None and length:
-        settles = "{positions} settles it"
-        if _repeats(odds, length):
-            text = f"turns of {2 * length} positions fit as well as turns of {length}"
-            cautions.append(Caution(text, hint=settles))
-        if rows is not None and lead < 1.5:
-            text = f"a turn seems to have {length} positions, but other counts fit nearly as well"
-            cautions.append(Caution(text, hint=settles))
-    if rows is None or (player and player.row_start == "next-position") or _mostly_torn(rows):
-        alone = _single_passes(trace, odds, positions or length or None, player)
-        if alone is not None and (
-            rows is None or alone[0] > _score(_sighting(trace, rows, [], player).holes)
-        ):
-            check_size(alone[1].rows, alone[1].positions, path)
-            return replace(alone[1], cautions=(*cautions, *alone[1].cautions))
+    turns = None if rows is None else _judged(rows, _sighting(trace, rows, [], player))
+    clear = (
+        turns is not None
+        and not _mostly_torn(turns.rows)
+        and (positions is not None or turns.clear or (lead >= CLEAR and len(odds) > LONGEST))
+    )
+    if not clear or (player is not None and player.row_start == "next-position"):
+        found = _told_by_text(trace, odds, turns, positions, player, (length, ahead))
+        if found is not None:
+            check_size(found.rows, found.positions, path)
+            return replace(found, cautions=(*trace.cautions, *found.cautions))
     if rows is None:
         raise InputError(
             f"{len(odds)} positions passed and none of them repeat, so the length of a turn is "
@@ -84,6 +100,14 @@ def sighting_of_trace(
             hint="give {positions}, or the player with {preset}",
             file=path,
         )
+    cautions = list(trace.cautions)
+    unsure = positions is None and not clear
+    if unsure and _repeats(odds, length):
+        text = f"turns of {2 * length} positions fit as well as turns of {length}"
+        cautions.append(Caution(text, hint=SETTLES))
+    if unsure and lead < CLEAR:
+        text = f"a turn seems to have {length} positions, but other counts fit nearly as well"
+        cautions.append(Caution(text, hint=SETTLES))
     check_size(len(rows.odds), rows.odds.shape[1], path)
     return _sighting(trace, rows, cautions, player)
 
@@ -157,66 +181,84 @@ def _mostly_torn(rows: Rows) -> bool:
     return bool((np.count_nonzero(inner, axis=1) < inner.shape[1]).mean() > 0.2)
 
 
-def _score(holes: NDArray[np.int8]) -> float:
-    """How far the best plain text in it stands out, in bits."""
-    from sonify.recover.search.plain import best_text_evidence
+@dataclass(frozen=True, eq=False)
+class _Way:
+    """A way to cut a log into rows, how far its message stands out, in bits, and whether it
+    leaves no doubt."""
 
-    line = holes.reshape(1, -1)
-    return best_text_evidence(np.concatenate([line, np.where(line >= 0, 1 - line, line)]))
+    rows: Rows
+    seen: Sighting
+    score: float
+    clear: bool
 
 
-def _single_passes(
-    trace: Trace, odds: Reals, positions: int | None, player: Player | None
-) -> tuple[float, Sighting] | None:
-    """A log in which each row passes once, cut so that its message stands out most; its score."""
-    if len(odds) < 8:
-        return None
+def _told_by_text(
+    trace: Trace,
+    odds: Reals,
+    turns: _Way | None,
+    positions: int | None,
+    player: Player | None,
+    repeats: tuple[int, float],
+) -> Sighting | None:
+    """What a log shows if it is cut so that its message stands out most; None if none does.
+
+    `repeats` is a length of turns, and how many bits of evidence what repeats has for it.
+    """
     times, period = trace.passed["time_s"].astype(float), trace.period_s
-    lengths = [positions] if positions else []
-    if not lengths and player is not None:
-        about = 60 / (player.rpm * period)
-        lengths = list(range(max(3, round(about * (1 - LIKE))), round(about * (1 + LIKE)) + 1))
-    if not lengths:
-        return None
-    if player is not None:
+    lengths = [positions] if positions else None
+    pauses = None
+    if player is not None and len(odds) > 1:
         pauses = player.stage + player.settle + period * np.arange(-16, 17) / 16
-    else:
-        pauses = period * np.arange(0, 4 * min(48, lengths[0])) / 4
-    ways = _cuts(odds, times, lengths, pauses)
-    if player is None:
-        fine = period * np.arange(-12, 13) / 48
-        for _, rows, pause in sorted(ways, key=lambda w: -w[0])[:3]:
-            ways += _cuts(odds, times, [rows.odds.shape[1]], pause + fine)
-    best, rows, _ = max(ways, key=lambda w: w[0])
+        about = 60 / (player.rpm * period)
+        reach = range(max(FEWEST, round(about * (1 - LIKE))), round(about * (1 + LIKE)) + 1)
+        lengths = lengths or list(reach)
+    bits = np.where(odds == 0, -1, odds > 0).astype(np.int8)
+    ways: list[_Way] = []
+    left = len(odds)
+    for _, cut in likely_cuts(bits, times, period, lengths, pauses):
+        rows = rows_at(odds, begins_of(bits, times, cut), cut.positions)
+        seen = replace(_sighting(trace, rows, [], player), start_known=True)
+        ways.append(_judged(rows, seen, anywhere=False))
+        # nearly the same cuts follow each other
+        left = min(left - 1, MORE if ways[-1].clear else left)
+        if left < 0 or len(ways) * len(odds) > MOST_JUDGED:
+            break
+    ways = [w for w in ways if w.score > LEAST]
+    if turns is not None:
+        ways.append(turns)
+    length, ahead = repeats
+    ways = [replace(w, score=w.score + ahead * (w.seen.positions == length)) for w in ways]
+    best = max(ways, key=lambda w: w.score, default=None)
+    if best is None or (turns is not None and best.rows is turns.rows):
+        return None
     # where cuts that fit nearly as well differ, bits are unknown
-    settled = rows.odds.copy()
-    near = best - (DOUBT if player is None else DOUBT_HINTED)
-    for score, other, _ in ways:
-        if score > near and other.odds.shape == settled.shape:
-            settled[np.sign(other.odds) != np.sign(rows.odds)] = 0.0
-    sighting = _sighting(trace, replace(rows, odds=settled), [], player)
-    caution = Caution(
-        f"each row is taken to pass once, with up to {rows.lost_to_move} positions between rows; "
-        "the first pulse of the log is taken as the first position"
-    )
-    return best, replace(sighting, cautions=(caution,), start_known=True)
+    settled = best.rows.odds.copy()
+    for way in ways:
+        if way.score > best.score - DOUBT_BITS and way.rows.odds.shape == settled.shape:
+            settled[way.rows.odds * best.rows.odds < 0] = 0.0
+    cautions = [Caution(
+        f"each row is taken to pass once, with up to {best.rows.lost_to_move} positions between "
+        "rows; the first pulse of the log is taken as the first position"
+    )]  # fmt: skip
+    others = {w.seen.positions for w in ways if w.score > best.score - DOUBT}
+    others -= {best.seen.positions}
+    if others and positions is None:
+        counts = ", ".join(map(str, sorted(others)))
+        text = f"turns of {counts} positions fit nearly as well as turns of {best.seen.positions}"
+        cautions.append(Caution(text, hint=SETTLES))
+    rows = replace(best.rows, odds=settled)
+    seen = replace(_sighting(trace, rows, [], player), start_known=True)
+    return replace(seen, cautions=tuple(cautions))
 
 
-def _cuts(
-    odds: Reals, times: Reals, lengths: list[int], pauses: Reals
-) -> list[tuple[float, Rows, float]]:
-    """Ways to cut a log into rows, each with how far its text stands out and its pause."""
-    out = []
-    tried: set[bytes] = set()
-    for length in lengths:
-        for pause in np.maximum(pauses, 0.0).tolist():
-            rows = rows_of_length(odds, times, length, pause)
-            key = np.sign(rows.odds).tobytes()
-            if key in tried:
-                continue
-            tried.add(key)
-            holes = np.where(rows.odds == 0, -1, rows.odds > 0).astype(np.int8)
-            # a log of whole rows ends with one
-            torn = int(np.count_nonzero(rows.odds[-1] == 0)) if len(rows.odds) > 1 else 0
-            out.append((_score(holes) - 10.0 * (torn > 2), rows, pause))
-    return out
+def _judged(rows: Rows, seen: Sighting, anywhere: bool = True) -> _Way:
+    """How far the message of rows stands out that begin where they are seen to, or `anywhere`."""
+    best = None
+    for wanted in (Wanted(start=0), Wanted())[not seen.start_known : 1 + anywhere]:
+        best = max(readings(seen, wanted), key=lambda c: c.score, default=None)
+        if best is not None and best.score > STANDS_OUT:
+            break
+    if best is None:
+        return _Way(rows, seen, -np.inf, False)
+    readable = all((c.isprintable() and c != "\ufffd") or c in "\r\n" for c in best.text)
+    return _Way(rows, seen, best.score, readable and best.score > STANDS_OUT)

@@ -6,6 +6,7 @@ is the lag at which long stretches agree, and a row ends where they stop.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -13,9 +14,8 @@ from numpy.typing import NDArray
 
 from sonify.disc.report import plural
 from sonify.errors import Caution
-from sonify.recover.signal.next_start import next_start
 
-__all__ = ["Rows", "agreement", "rows_from_turns", "rows_of_length", "turn_length"]
+__all__ = ["Rows", "agreement", "rows_at", "rows_from_turns", "turn_length"]
 
 Reals = NDArray[np.float64]
 
@@ -80,15 +80,16 @@ def agreement(odds: Reals, lag: int) -> Reals:
     return _same(odds[lag:], odds[:-lag])
 
 
-def turn_length(odds: Reals) -> tuple[int, float]:
-    """Positions of a turn, and how far that lag is ahead of the others; 0 for none.
+def turn_length(odds: Reals) -> tuple[int, float, float]:
+    """Positions of a turn, 0 for none; and how far that lag is ahead of the others, as a ratio and
+    in bits.
 
     Long stretches that agree count; scattered agreement, which all texts have, does not.
     """
     odds = odds[:60_000]
     longest = min(MOST, len(odds) - FEWEST)
     if longest <= FEWEST:
-        return 0, 0.0
+        return 0, 0.0, 0.0
     sure = np.tanh(np.clip(odds, -SUREST, SUREST) / 2).astype(np.float32)
     # data with few ones agrees with itself at any lag: count against chance
     chance = np.log1p(float(sure.mean()) ** 2)
@@ -102,11 +103,12 @@ def turn_length(odds: Reals) -> tuple[int, float]:
         scores[lag] = np.maximum(total[w:] - total[:-w], 0).sum() / w
     best = float(scores.max())
     if best <= 2.0:
-        return 0, 0.0
+        return 0, 0.0, 0.0
     # the shortest lag that does about as well: two turns agree too while a row is read again
     lag = int(np.flatnonzero(scores > 0.7 * best)[0])
     rivals = np.delete(scores, np.arange(lag, len(scores), lag))
-    return lag, best / max(float(rivals.max(initial=0.0)), 1.0)
+    rival = float(rivals.max(initial=0.0))
+    return lag, best / max(rival, 1.0), (best - rival) / np.log(2)
 
 
 def rows_from_turns(odds: Reals, positions: int) -> Rows | None:
@@ -236,48 +238,26 @@ def _best_cut(g: Reals, positions: int) -> tuple[int, int, float]:
     return best[1], best[2], best[0]
 
 
-def rows_of_length(odds: Reals, times: Reals, positions: int, pause: float) -> Rows:
-    """Rows of a log in which each passes once, and the next one is read on after a pause.
+def rows_at(odds: Reals, begins: Sequence[int], positions: int) -> Rows:
+    """Rows of a log in which each passes once, and begins where it is said.
 
     Each row's bits are put in place by counting the clock row, which never stops.
 
     Parameters
     ----------
-    odds, times : ndarray, shape (passed,)
+    odds : ndarray, shape (passed,)
+    begins : sequence of int
+        Indices of the positions at which rows begin; the first one is position 0.
     positions : int
         Of a turn.
-    pause : float
-        Time from the end of a row's last position to where reading goes on, in s.
     """
-    n = len(odds)
     rows: list[Reals] = []
-    moves: list[int] = []
-    begin, lost = 0, 0
-    while begin < n:
+    for begin in begins:
         part = odds[begin : begin + positions]
-        if rows and len(part) < positions // 3:
-            break
         row = np.zeros(positions)
-        row[(begin + np.arange(len(part))) % positions] = part
-        _doubt_edges(row, odds, begin, positions)
+        row[(begin - begins[0] + np.arange(len(part))) % positions] = part
         rows.append(row)
-        end = begin + positions
-        if end >= n:
-            break
-        moves.append(end)
-        half = (times[end] - times[end - 1]) / 2
-        start, _, late = next_start(times, end - 1, half + pause)
-        begin = int(start) if late >= 0 else n
-        lost = max(lost, begin - end)
-    return Rows(np.array(rows), 0, tuple(moves), lost, (1,) * len(rows))
-
-
-def _doubt_edges(row: Reals, odds: Reals, begin: int, positions: int) -> None:
-    """Leave bits at a row's ends unknown if the look a turn before or after differs.
-
-    If the row starts a little earlier or later than thought, the stage was still moving there.
-    """
-    for k in (begin, begin + positions - 1):
-        other = k + positions if k < begin + positions // 2 else k - positions
-        if 0 <= k < len(odds) and 0 <= other < len(odds) and odds[k] * odds[other] < 0:
-            row[k % positions] = 0.0
+    ends = np.add(begins, positions)
+    lost = max([0, *(np.array(begins[1:]) - ends[:-1]).tolist()])
+    moves = tuple(e for e in ends.tolist() if e < len(odds))
+    return Rows(np.array(rows), 0, moves, lost, (1,) * len(rows))
