@@ -173,3 +173,14 @@ def test_notes_that_sound_together_on_a_channel_have_one_bend(notes, channel):
         together = (on < off[a]) & (off > on[a]) & (tuned.channel == tuned.channel[a])
         assert len(set(tuned.bend[together].tolist())) == 1
     assert 9 not in set(tuned.channel.tolist()) - {channel}
+
+
+def test_a_chord_of_fifteen_bends_takes_every_channel_but_the_drums_and_sixteen_are_refused():
+    def chord(count: int) -> Sounding:
+        on = np.zeros(count, np.int64)
+        return Sounding("x", 0, 0, False, on, on + 10, 60 + np.arange(count) / 40)
+
+    (tuned,) = bent([chord(15)])
+    assert sorted(tuned.channel.tolist()) == [c for c in range(16) if c != 9]
+    with pytest.raises(sonify.InputError, match="sounding together"):
+        bent([chord(16)])

@@ -21,8 +21,13 @@ from tests.mutants import Mutant, sample
 ROOT = Path(__file__).parents[2]
 TESTS = {
     "disc": ["tests/disc"],
-    "disc_player": ["tests/disc_player", "tests/test_agreement.py"],
-    "midi": ["tests/midi", "tests/export/test_midi.py", "tests/music/test_bends.py"],
+    "disc_player": ["tests/disc_player", "tests/test_agreement.py", "tests/music/test_pace.py"],
+    "midi": [
+        "tests/midi",
+        "tests/export/test_midi.py",
+        "tests/music/test_bends.py",
+        "tests/music/test_wire.py",
+    ],
     "music": ["tests/music"],
 }
 """The tests of each folder."""
