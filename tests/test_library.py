@@ -260,3 +260,19 @@ def test_the_shell_completes_commands_and_options():
 
     assert "plain,score" in offered("sonify", "sc")
     assert "plain,--paper" in offered("sonify", "score", "--pa")
+
+
+def test_settings_can_not_be_changed_and_refuse_unknown_keys():
+    """All of them: those of rules, schemes and causes too."""
+    from sonify.settings import Settings
+
+    def kinds(of: type) -> list[type]:
+        return [k for one in of.__subclasses__() for k in (one, *kinds(one))]
+
+    importlib.import_module("sonify.performance")
+    found = kinds(Settings)
+    assert len(found) > 60
+    for kind in found:
+        config = kind.__struct_config__
+        assert config.frozen, kind
+        assert config.forbid_unknown_fields, kind

@@ -11,6 +11,7 @@ import pytest
 import sonify
 from sonify.errors import InputError
 from sonify.music.form.harmony import FUNCTIONAL
+from sonify.music.form.named_plans import PLANS
 from sonify.music.form.plan import CHORD, SECTION
 from sonify.music.measures.ending import CLOSED
 from sonify.music.measures.piece import measured
@@ -56,6 +57,18 @@ def test_sections_share_the_rows_in_proportion(rows, plan):
         unit = unit if rows >= 2 * len(found.labels) else 2
         assert size.min() >= 1
         assert size.max() - size.min() <= 2 * unit
+
+
+@pytest.mark.parametrize("plan", PLANS)
+def test_a_plan_is_one_that_a_maker_could_write_and_its_loudest_place_is_as_set(plan):
+    named = PLANS[plan]
+    own = {name: list(getattr(named, name)) for name in ("dynamics", "register", "density")}
+    show_of(12, sections=named.sections, **own)
+    assert max(named.dynamics) == max(named.density) == 1
+    assert min(named.density) > 0.3
+    assert set(named.register) <= {0, 1}
+    # the first section comes again as the textbooks have it
+    assert named.sections.split()[0] == "A"
 
 
 def test_a_voice_plays_its_sections_only():
