@@ -190,7 +190,7 @@ def of_disc(browser: Any, studio: Studio, bits: int) -> list[tuple[str, float, s
             ("first paint / all drawn", first / whole, f"{first:.0f} ms of {whole:.0f}; under 1 s")
         )
     page.page.click("#play")
-    page.until("studio.sound.playing", 60)
+    page.until("studio.sound.playing")
     page.page.wait_for_timeout(1500)
     blank = page.context.new_page()
     bare = blank.evaluate(BARE, 3000)

@@ -198,7 +198,7 @@ def play(page: Page) -> None:
     page.page.click("#play")
     if page.page.is_visible("#flash"):
         page.page.click("#flash-go")
-    page.until("studio.sound.playing", 60)
+    page.until("studio.sound.playing")
 
 
 def editing(browser: Any, studio: Any) -> list[Line]:
@@ -245,7 +245,7 @@ def tasks(browser: Any, studio: Any) -> list[Line]:
     page.page.fill("#start-message", "SOUP FROM ELEVEN")
     page.settled()
     page.page.click("#play")
-    page.until("studio.sound.place() > 0.3", 60)
+    page.until("studio.sound.place() > 0.3")
     out.append(("own message heard: actions / 3", 2 / 3, "type it, press Play"))
     # a MIDI file: one more
     with page.page.expect_download():

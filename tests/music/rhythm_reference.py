@@ -94,11 +94,14 @@ def marks(disc: Disc, pattern: str, value: str) -> Callable[[Fraction], bool]:
 
 
 def bjorklund(ones: int, size: int) -> str:
-    """E. Bjorklund's algorithm, as G. Toussaint describes it (BRIDGES 2005; from memory)."""
+    """E. Bjorklund's algorithm, as G. Toussaint describes it (BRIDGES 2005; from memory): his
+    E(7,8) is x.xxxxxx, so a single rest is paired, too."""
     if not ones:
         return "." * size
     heads, tails = ["x"] * ones, ["."] * (size - ones)
-    while len(tails) > 1:
+    first = bool(tails)
+    while first or len(tails) > 1:
+        first = False
         pairs = min(len(heads), len(tails))
         joined = [a + b for a, b in zip(heads, tails, strict=False)]
         heads, tails = joined, heads[pairs:] or tails[pairs:]
@@ -333,12 +336,12 @@ def roll(
     out = []
     for n in notes:
         apart = disc.lasting(value)
-        count = max(1, math.ceil(n.length / apart))
+        count = max(1, math.floor(n.length / apart))
         for k in range(count):
             onset = n.onset + k * apart
             share = k / max(1, count - 1)
             out.append(
-                replace(n, onset=onset, length=min(apart, n.end - onset),
+                replace(n, onset=onset, length=min(apart, n.length),
                         loud=n.loud * (first + (1 - first) * share), shift=n.shift + k * shift)
             )  # fmt: skip
     return out

@@ -157,7 +157,7 @@ COUNTING = {"accents", "ghosts", "held", "joined", "spread", "thinned", "vamp"}
         st.sampled_from(sorted(set(SETTINGS) - COUNTING)).flatmap(rule_of), min_size=1, max_size=2
     ),
 )
-@settings(max_examples=150, deadline=None)
+@settings(max_examples=400, deadline=None)
 def test_chains_of_rules_do_what_their_words_say(rows, first, more):
     same(rows, [first, *more])
 

@@ -96,8 +96,7 @@ def test_notes_are_scheduled_to_the_sample_and_pictures_follow(page: Page) -> No
     # a busy machine may have a note's sound late; those after it are in time
     page.until(
         """studio.sound.sounding.filter((n) => n.time === n.due
-          && n.due >= studio.sound.segments.at(-1).time).length > 1""",
-        60,
+          && n.due >= studio.sound.segments.at(-1).time).length > 1"""
     )
     off = page.js(
         """() => { const { sound, show } = studio; const onsets = [...show.onset];

@@ -152,7 +152,7 @@ class PickUp(Rule, frozen=True, tag="pick-up"):
 
 
 class Roll(Rule, frozen=True, tag="roll"):
-    """Each note is struck again and again while it lasts: a roll, a fill or a run.
+    """Each note is struck as often as whole strokes go into it: a roll, a fill or a run.
 
     Attributes
     ----------

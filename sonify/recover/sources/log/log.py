@@ -86,7 +86,11 @@ def sighting_of_trace(
     clear = (
         turns is not None
         and not _mostly_torn(turns.rows)
-        and (positions is not None or turns.clear or (lead >= CLEAR and len(odds) > LONGEST))
+        and (
+            positions is not None
+            or replace(turns, score=turns.score + ahead).clear
+            or (lead >= CLEAR and len(odds) > LONGEST)
+        )
     )
     if not clear or (player is not None and player.row_start == "next-position"):
         found = _told_by_text(trace, odds, turns, positions, player, (length, ahead))
@@ -183,13 +187,18 @@ def _mostly_torn(rows: Rows) -> bool:
 
 @dataclass(frozen=True, eq=False)
 class _Way:
-    """A way to cut a log into rows, how far its message stands out, in bits, and whether it
-    leaves no doubt."""
+    """A way to cut a log into rows, how far its message stands out, in bits, and whether that has
+    only characters that can be printed."""
 
     rows: Rows
     seen: Sighting
     score: float
-    clear: bool
+    readable: bool
+
+    @property
+    def clear(self) -> bool:
+        """Whether it leaves no doubt."""
+        return self.readable and self.score > STANDS_OUT
 
 
 def _told_by_text(
@@ -261,4 +270,4 @@ def _judged(rows: Rows, seen: Sighting, anywhere: bool = True) -> _Way:
     if best is None:
         return _Way(rows, seen, -np.inf, False)
     readable = all((c.isprintable() and c != "\ufffd") or c in "\r\n" for c in best.text)
-    return _Way(rows, seen, best.score, readable and best.score > STANDS_OUT)
+    return _Way(rows, seen, best.score, readable)
