@@ -27,7 +27,6 @@ from sonify.recover.search.arrangement import (
 from sonify.recover.search.plausible import evidence
 
 __all__ = [
-    "best_text_evidence",
     "codes_of",
     "habit",
     "is_intact",
@@ -96,12 +95,6 @@ def filling(lines: Bits, unit_bits: int, positions: int) -> NDArray[np.float64]:
     chance = np.clip((lines == 0).mean(axis=1), 0.5, 1.0)
     out: NDArray[np.float64] = np.maximum(zeros * -np.log2(chance) - np.log2(positions), 0.0)
     return out
-
-
-def best_text_evidence(lines: Bits) -> float:
-    """The most evidence that any line has in any plain code."""
-    codes = [c for c in codes_of(Wanted()) if lines.shape[1] >= c.unit_bits]
-    return max((float(text_evidence(lines, c).max()) for c in codes), default=-np.inf)
 
 
 def shares_of(rows: int, positions: int) -> Iterator[float | None]:

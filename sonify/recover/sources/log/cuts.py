@@ -25,6 +25,7 @@ from sonify.recover.search.framed import head_of
 from sonify.recover.search.plain import codes_of, is_intact, parity_evidence, text_evidence
 from sonify.recover.search.plausible import evidence
 from sonify.recover.signal.next_start import next_start
+from sonify.recover.sources.log.passes import laid_out
 
 __all__ = ["Cut", "begins_of", "likely_cuts"]
 
@@ -192,11 +193,8 @@ def _starts(bits: Bits, positions: int, heads: Sequence[int]) -> list[int]:
 
 def _laid_out(bits: Bits, times: Reals, cut: Cut, most: int) -> Bits:
     """The first bits of a cut in the order of its grid, -1 where the log ends."""
-    begins = np.array(begins_of(bits, times, cut, -(-most // cut.positions)))
-    angle = (begins - cut.start) % cut.positions
-    at = begins[:, None] + (np.arange(cut.positions) - angle[:, None]) % cut.positions
-    out = np.where(at < len(bits), bits[np.minimum(at, len(bits) - 1)], -1)
-    return out.reshape(-1)[:most].astype(np.int8)
+    begins = begins_of(bits, times, cut, -(-most // cut.positions))
+    return laid_out(bits, begins, cut.positions, -1).reshape(-1)[:most].astype(np.int8)
 
 
 def likely_cuts(

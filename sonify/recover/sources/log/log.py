@@ -83,17 +83,14 @@ def sighting_of_trace(
     odds = np.where(trace.lost, 0.0, trace.passed["odds"].astype(float))
     length, lead, ahead = turn_length(odds)
     rows = rows_from_turns(odds, positions or length) if positions or length else None
-    turns = None if rows is None else _judged(rows, _sighting(trace, rows, [], player))
-    clear = (
-        turns is not None
-        and not _mostly_torn(turns.rows)
-        and (
-            positions is not None
-            or replace(turns, score=turns.score + ahead).clear
-            or (lead >= CLEAR and len(odds) > LONGEST)
-        )
-    )
-    if not clear or (player is not None and player.row_start == "next-position"):
+    whole = rows is not None and not _mostly_torn(rows)
+    clear = whole and (positions is not None or (lead >= CLEAR and len(odds) > LONGEST))
+    reads_on = player is not None and player.row_start == "next-position"
+    turns = None
+    if rows is not None and (reads_on or not clear):
+        turns = _judged(rows, _sighting(trace, rows, [], player))
+        clear = clear or (whole and replace(turns, score=turns.score + ahead).clear)
+    if reads_on or not clear:
         found = _told_by_text(trace, odds, turns, positions, player, (length, ahead))
         if found is not None:
             check_size(found.rows, found.positions, path)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 from sonify.disc.report import plural
 from sonify.errors import Caution
 
-__all__ = ["Rows", "agreement", "rows_at", "rows_from_turns", "turn_length"]
+__all__ = ["Rows", "agreement", "laid_out", "rows_at", "rows_from_turns", "turn_length"]
 
 Reals = NDArray[np.float64]
 
@@ -251,13 +252,17 @@ def rows_at(odds: Reals, begins: Sequence[int], positions: int) -> Rows:
     positions : int
         Of a turn.
     """
-    rows: list[Reals] = []
-    for begin in begins:
-        part = odds[begin : begin + positions]
-        row = np.zeros(positions)
-        row[(begin - begins[0] + np.arange(len(part))) % positions] = part
-        rows.append(row)
     ends = np.add(begins, positions)
     lost = max([0, *(np.array(begins[1:]) - ends[:-1]).tolist()])
     moves = tuple(e for e in ends.tolist() if e < len(odds))
-    return Rows(np.array(rows), 0, moves, lost, (1,) * len(rows))
+    return Rows(laid_out(odds, begins, positions, 0.0), 0, moves, lost, (1,) * len(begins))
+
+
+def laid_out(
+    values: NDArray[Any], begins: Sequence[int], positions: int, beyond: float
+) -> NDArray[Any]:
+    """The values of a log by row and position, shape (rows, positions), for rows that begin where
+    it is said; `beyond` where the log has ended."""
+    begin = np.array(begins)[:, None]
+    at = begin + (np.arange(positions) - (begin - begins[0])) % positions
+    return np.where(at < len(values), values[np.minimum(at, len(values) - 1)], beyond)
