@@ -68,8 +68,6 @@ class SetSound:
         How much later it is heard than it is read.
     """
 
-    size = 1 << 62
-
     def __init__(
         self, scheduler: Scheduler, masters: Mapping[Schedule, Master], late_s: float
     ) -> None:

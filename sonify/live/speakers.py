@@ -32,8 +32,8 @@ _PLAYERS = (
     ("paplay", *(f"--{o}" for o in ("raw", "format=float32le", "channels=2", f"rate={RATE}",
      f"latency-msec={_BUFFER_MS}"))),
 )  # fmt: skip
-_PIPE = 8 * RATE // 20
-"""The bytes that may wait for a program, of 8 bytes a sample: 50 ms."""
+_BLOCK = RATE // 20
+"""Samples that a program gets at a time: 50 ms. As many may wait in its pipe."""
 _NO_SOUND = "write a sound file instead, or send to a MIDI port with {port}"
 
 
@@ -92,18 +92,23 @@ class _Program:
         self._source, self._name, self._end = source, command[0], threading.Event()
         pipe, none = subprocess.PIPE, subprocess.DEVNULL
         self._process = subprocess.Popen(
-            command, stdin=pipe, stdout=none, stderr=pipe, start_new_session=True, pipesize=_PIPE
+            command,
+            stdin=pipe,
+            stdout=none,
+            stderr=pipe,
+            start_new_session=True,
+            pipesize=8 * _BLOCK,
         )
         self._thread = threading.Thread(target=self._write, daemon=True)
 
     def _write(self) -> None:
         pipe = self._process.stdin
         assert pipe is not None
-        at, count = 0, RATE // 20
+        at = 0
         with contextlib.suppress(OSError, ValueError):
             while not self._end.is_set():
-                pipe.write(self._source.read(at, at + count).tobytes())
-                at += count
+                pipe.write(self._source.read(at, at + _BLOCK).tobytes())
+                at += _BLOCK
             pipe.close()
 
     def start(self) -> None:

@@ -159,6 +159,21 @@ def studio() -> Iterator[Studio]:
     one.stop()
 
 
+@pytest.fixture(scope="module")
+def by_itself() -> Iterator[Studio]:
+    """A studio that was started without naming a disc."""
+    one = begin()
+    yield one
+    one.stop()
+
+
+@pytest.fixture
+def plain(by_itself: Studio) -> Studio:
+    """The same before the first visit."""
+    by_itself.forget()
+    return by_itself
+
+
 class Page:
     """The studio's page in a tab of its own, which notes all that goes wrong in it."""
 

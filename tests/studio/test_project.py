@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
@@ -15,21 +14,6 @@ from tests.studio.conftest import Page, Studio, begin
 from tests.studio.test_files import drop, sonify_command
 
 TEXT = "MARMOT SEEN BELOW THE COL AT SIX"
-
-
-@pytest.fixture(scope="module")
-def without_disc() -> Iterator[Studio]:
-    """A studio that was started without naming a disc."""
-    one = begin()
-    yield one
-    one.stop()
-
-
-@pytest.fixture
-def plain(without_disc: Studio) -> Studio:
-    """The same before the first visit."""
-    without_disc.forget()
-    return without_disc
 
 
 def worked(page: Page) -> None:
@@ -45,6 +29,9 @@ def worked(page: Page) -> None:
     page.page.click("#version-a")
     page.settled()
 
+
+COPIED = """fetch("api/kept").then((answer) => answer.json()).then(({ project }) =>
+  JSON.stringify(project?.a.document) === JSON.stringify(studio.store.document))"""
 
 STORED = "sessionStorage.getItem('sonify-project')"
 
@@ -120,7 +107,7 @@ def test_another_port_and_another_browser_go_on_with_the_last_project(
     page = Page(browser, first)
     worked(page)
     kept, past = page.document, page.js("studio.store.version.past.length")
-    page.until("studio.store.keeper.copied === studio.store.document")
+    page.until(COPIED)
     page.close()
     first.stop()
     (copy,) = tmp_path.glob("sonify*/studio.json")

@@ -2,30 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
-import pytest
-
-from tests.studio.conftest import Page, Studio, begin
+from tests.studio.conftest import Page, Studio
 
 MOST_STOPS = 15
-
-
-@pytest.fixture(scope="module")
-def by_itself() -> Iterator[Studio]:
-    """A studio that was started without naming a disc."""
-    one = begin()
-    yield one
-    one.stop()
-
-
-@pytest.fixture
-def plain(by_itself: Studio) -> Studio:
-    """A studio as it starts by itself, on a first visit."""
-    by_itself.forget()
-    return by_itself
 
 
 class Stranger:

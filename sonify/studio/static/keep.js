@@ -104,9 +104,6 @@ export class Keeper {
     const copy = { ...project, a: bare(project.a), b: bare(project.b), time: Date.now() };
     const steps = [project.a, project.b].flatMap((one) => (one ? [...one.past, ...one.future] : [])).length;
     if (JSON.stringify(copy).length * (1 + steps) < MOST_COPIED) Object.assign(copy, { a: project.a, b: project.b });
-    try {
-      await postJson("api/kept", copy);
-      this.copied = project[project.which].document;
-    } catch { /* the browser has the project */ }
+    try { await postJson("api/kept", copy); } catch { /* the browser has the project */ }
   }
 }
