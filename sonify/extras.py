@@ -20,7 +20,7 @@ EXTRAS: dict[str, tuple[str, ...]] = {
     "sound": ("av", "pretty_midi"),
     "video": ("av", "cv2", "matplotlib", "pretty_midi"),
     "photo": ("cv2", "matplotlib", "soundfile"),
-    "score": ("music21", "verovio", "fpdf", "fontTools", "matplotlib", "resvg_py"),
+    "score": ("verovio", "fpdf", "fontTools", "matplotlib", "resvg_py"),
     "studio": ("starlette", "uvicorn", "av", "cv2", "matplotlib", "pretty_midi"),
     "live": ("av", "pretty_midi"),
     "cluster": ("distributed",),

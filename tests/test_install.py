@@ -22,6 +22,8 @@ MOST_WHEEL = 1_450_000
 """Bytes of the wheel: `DEVELOPERS.md` says what the least would be."""
 MOST_CORE = 90_000_000
 """Bytes of an environment with sonify and no extra, without the byte code that Python adds."""
+MOST_EVERYTHING = 470_000_000
+"""The same with all extras: `DEVELOPERS.md` says what takes it."""
 
 pytestmark = [
     pytest.mark.install,
@@ -124,6 +126,13 @@ def test_pip_from_the_sdist(built: tuple[Path, Path], tmp_path: Path) -> None:
     own = tmp_path / "env/bin/python"
     run(sys.executable, "-m", "pip", "--python", own, "install", "-q", built[1])
     makes(tmp_path / "env/bin/sonify", tmp_path / "work")
+
+
+def test_all_extras(built: tuple[Path, Path], tmp_path: Path) -> None:
+    run(sys.executable, "-m", "venv", "--without-pip", tmp_path / "env")
+    own = tmp_path / "env/bin/python"
+    run(sys.executable, "-m", "uv", "pip", "install", "-p", own, f"{built[0]}[all]")
+    assert size(tmp_path / "env") <= MOST_EVERYTHING
 
 
 @pytest.mark.parametrize("version", PYTHONS)

@@ -29,7 +29,6 @@ ENCODERS = {
     "av": (".mp4", ".webm", ".mov", ".opus", ".mp3", ".m4a", ".flac", ".html"),
     "pillow": (".png", ".webp", ".gif", ".pdf", ".html"),
     "matplotlib": (".png", ".pdf", ".mp4", ".webm", ".mov"),
-    "music21": (".musicxml", ".svg", ".png", ".pdf"),
     "verovio": (".svg", ".png", ".pdf"),
     "fpdf2": (".pdf",),
     "ezdxf": (".dxf",),
@@ -41,8 +40,8 @@ LUMA_OFF, LEVEL_OFF = 3.0, 1.0
 """How far the means of a picture's areas (of 255) and the levels of lossy sound (in dB) may be
 apart. Own choice: below what is seen or heard as a change."""
 BLOCK_S = 0.25
-PASSING = re.compile(r"data:[\w/+-]+;base64,[\w+/=]+|<software>.*?</software>|\s*<supports [^>]*>")
-"""In texts: sound and pictures that a library encoded, and what music21 says about itself."""
+PASSING = re.compile(r"data:[\w/+-]+;base64,[\w+/=]+")
+"""In texts: sound and pictures that a library encoded."""
 
 
 def make(folder: Path, *options: str, env: Mapping[str, str] | None = None, cores: int = 0) -> None:

@@ -1,22 +1,19 @@
-"""Drums in a score: their places on the staff, their note heads, and their own instruments.
+"""Drums in a score: their places on the staff, their note heads, and their names.
 
 Sources: General MIDI System Level 1 (MIDI Manufacturers Association, 1991), percussion key map;
-MusicXML 4.0, `score-instrument`, `midi-unpitched` (a note number plus one), `instrument` and the
-values of `notehead`. The drum set's places are those of N. Weinberg, "Guidelines for Drumset
-Notation", Percussive Notes 32 (3), 1994, from memory. Other instruments: common practice, no
-source (high above low, crosses for dry and shaken, triangles for metal).
+MusicXML 4.0, the values of `notehead`. The drum set's places are those of N. Weinberg,
+"Guidelines for Drumset Notation", Percussive Notes 32 (3), 1994, from memory. Other instruments:
+common practice, no source (high above low, crosses for dry and shaken, triangles for metal).
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from typing import NamedTuple
-from xml.etree.ElementTree import Element, SubElement
 
-from sonify.midi.channels import DRUM_CHANNEL
 from sonify.midi.general_midi import DRUMS
 
-__all__ = ["Place", "add_instruments", "places"]
+__all__ = ["NAMES", "Place", "places"]
 
 
 class Place(NamedTuple):
@@ -66,35 +63,5 @@ def places(numbers: Iterable[int]) -> dict[int, Place]:
     return out
 
 
-_NAMES = {number: name for name, number in DRUMS.items()}
-
-
-def add_instruments(head: Element, part: Element, drums: dict[int, Place]) -> None:
-    """Give each drum of a part its own instrument, and each note the instrument that plays it.
-
-    Parameters
-    ----------
-    head, part : Element
-        The part's `score-part` and `part`.
-    drums : dict
-        Their places by MIDI note number.
-    """
-    for tag in ("score-instrument", "midi-instrument"):
-        for old in head.findall(tag):
-            head.remove(old)
-    known = {place: f"{head.get('id')}-I{number}" for number, place in drums.items()}
-    for number, place in drums.items():
-        one = SubElement(head, "score-instrument", id=known[place])
-        SubElement(one, "instrument-name").text = _NAMES.get(number, f"drum {number}")
-    for number, place in drums.items():
-        one = SubElement(head, "midi-instrument", id=known[place])
-        SubElement(one, "midi-channel").text = str(DRUM_CHANNEL + 1)
-        SubElement(one, "midi-unpitched").text = str(number + 1)
-    for note in part.iter("note"):
-        step, octave = note.find(".//display-step"), note.find(".//display-octave")
-        if note.find("unpitched") is not None and step is not None and octave is not None:
-            place = Place(
-                str(step.text), int(octave.text or 0), note.findtext("notehead", "normal")
-            )
-            at = max(k for k, child in enumerate(note) if child.tag in ("duration", "tie"))
-            note.insert(at + 1, Element("instrument", id=known[place]))
+NAMES = {number: name for name, number in DRUMS.items()}
+"""General MIDI's names of drums, by their MIDI note numbers."""

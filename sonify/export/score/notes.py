@@ -7,11 +7,13 @@ the next one or the end of their beat.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
 from itertools import accumulate, pairwise
-from typing import TYPE_CHECKING
+from math import lcm
+from typing import TYPE_CHECKING, NamedTuple
 
 import msgspec
 import numpy as np
@@ -22,7 +24,7 @@ from sonify.music.voices import rules_of
 if TYPE_CHECKING:
     from sonify.performance import Performance
 
-__all__ = ["Event", "Piece", "Staff", "beat_groups", "pieces", "staves"]
+__all__ = ["Event", "Piece", "Staff", "Value", "beams", "beat_groups", "pieces", "staves", "values"]
 
 Time = Fraction
 _SPLITS = (1, 2, 3, 4, 6, 8, 12)
@@ -198,4 +200,78 @@ def pieces(start: Time, end: Time, metre: tuple[int, int]) -> list[Piece]:
         stop = min(end, left + bar_length)
         out += [Piece(int(bar), o, n) for o, n in _in_bar(at - left, stop - left, metre)]
         at = stop
+    return out
+
+
+class Value(NamedTuple):
+    """How a symbol is written: `actual` notes in the time of `normal` ones of the type `unit` if it
+    belongs to a tuplet, which it may start or stop; without a type where no symbol has its length.
+    """
+
+    type: str
+    dots: int
+    actual: int = 1
+    normal: int = 1
+    unit: str = ""
+    bracket: str = ""
+
+
+_NAMES = (
+    "1024th", "512th", "256th", "128th", "64th", "32nd", "16th", "eighth", "quarter", "half",
+    "whole", "breve",
+)  # fmt: skip
+_TYPES = {Fraction(2) ** k: name for k, name in enumerate(_NAMES, start=-8)}
+"""MusicXML's names of note values by their length in quarter notes."""
+_DOTTED = {v * (2 - Fraction(1, 2**k)): (v, k) for v in _TYPES for k in range(3)}
+
+
+def values(symbols: Sequence[Piece]) -> list[Value]:
+    """How the symbols of a bar are written."""
+    out: list[Value] = []
+    begin = 0
+    for k, one in enumerate(symbols):
+        if _odd(one.offset + one.length) > 1 and k + 1 < len(symbols):
+            continue
+        # a tuplet ends where only whole note values have passed
+        out += _tuplet([s.length for s in symbols[begin : k + 1]])
+        begin = k + 1
+    return out
+
+
+def _tuplet(lengths: Sequence[Time]) -> list[Value]:
+    odd = lcm(*map(_odd, lengths))
+    # as 3 in the time of 2, 5 in that of 4
+    normal = 1 << (odd.bit_length() - 1)
+    found = [_DOTTED.get(v * odd / normal) for v in lengths]
+    unit = _TYPES[min(f[0] for f in found if f)] if any(found) else ""
+    marks = ["start", *[""] * (len(lengths) - 2), "stop"] if odd > 1 else [""] * len(lengths)
+    return [
+        Value(_TYPES[f[0]] if f else "", f[1] if f else 0, odd, normal, unit, mark)
+        for f, mark in zip(found, marks, strict=True)
+    ]
+
+
+def beams(
+    symbols: Sequence[Piece], notes: Sequence[bool], metre: tuple[int, int]
+) -> list[list[str]]:
+    """The beams of each symbol of a bar, outermost first, in MusicXML's words.
+
+    Notes shorter than a quarter that follow each other within a group of beats have beams.
+    """
+    edges = _edges(metre)
+    groups = [max(e for e in edges if e <= one.offset) for one in symbols]
+    flags = [
+        max(0, _NAMES.index("quarter") - _NAMES.index(value.type)) if note and value.type else 0
+        for value, note in zip(values(symbols), notes, strict=True)
+    ]
+    out: list[list[str]] = []
+    for k, one in enumerate(symbols):
+        near = [n for n in (k - 1, k + 1) if 0 <= n < len(flags) and groups[n] == groups[k]]
+        before, after = (flags[n] if n in near else 0 for n in (k - 1, k + 1))
+        # a lone beam points to what makes up a longer note with it
+        ahead = not before or (after > 0 and one.offset / one.length % 2 == 0)
+        hook = "forward hook" if ahead else "backward hook"
+        kinds = {(1, 1): "continue", (0, 1): "begin", (1, 0): "end", (0, 0): hook}
+        levels = range(1, flags[k] + 1 if before or after else 1)
+        out.append([kinds[before >= level, after >= level] for level in levels])
     return out
