@@ -17,7 +17,6 @@ from sonify.light.exposure import NOTICED, light_steps, shade
 from sonify.light.lamp_grid import Box, LampGrid
 from sonify.light.look import F32, Look, from_linear
 from sonify.light.renderer import (
-    MOST_WINDOWS,
     Arrays,
     Renderer,
     Shown,
@@ -60,7 +59,6 @@ class Painter(Renderer):
         )
         self.size = self.grid.size
         self._canvas = np.zeros(self.size[::-1], np.uint8)
-        self._windows: dict[Box, NDArray[np.uint8]] = {}
         if self._hues is not None:
             self._nearest = np.full(_CUBE**3, -1, np.int16)
 
@@ -128,15 +126,10 @@ class Painter(Renderer):
             self._nearest[part] = apart.argmin(axis=1)
         return [self._nearest[colour].astype(np.uint8)]
 
-    def _place(self, part: Box, arrays: Arrays) -> None:
-        if part not in self._windows:
-            if len(self._windows) > MOST_WINDOWS:
-                self._windows.clear()
-            left, top, n, m = part
-            xe, ye = self.grid.columns.edge, self.grid.rows.edge
-            under = self._canvas[ye[top] : ye[top + m], xe[left] : xe[left + n]]
-            self._windows[part] = tiled(under, m, n)
-        self._windows[part][...] = arrays[0]
+    def _windows_of(self, part: Box, down: int) -> Arrays:
+        left, top, n, m = part
+        xe, ye = self.grid.columns.edge, self.grid.rows.edge
+        return [tiled(self._canvas[ye[top] : ye[top + m], xe[left] : xe[left + n]], down, n)]
 
 
 def _palette(look: Look) -> NDArray[np.uint8]:

@@ -18,7 +18,6 @@ from sonify.light.look import F32, Look, from_linear, linear, to_linear
 from sonify.light.mounting import Mounting
 from sonify.light.planes import Picture, halved, over
 from sonify.light.renderer import (
-    MOST_WINDOWS,
     Arrays,
     Renderer,
     Shown,
@@ -77,7 +76,6 @@ class Panel(Renderer):
         # light by cells is kept with the tiles if these begin on whole cells
         in_place = all(v % cell == 0 for v in (self.x, self.y, grid.look.pixels, grain))
         self.cell = cell if in_place and grid.look.pixels >= cell else 0
-        self._windows: dict[Box, Arrays] = {}
         self.light: F32 | None = None
         if self.cell and look.plain:
             self.light = np.empty((3, high // cell, wide // cell), np.float32)
@@ -141,7 +139,7 @@ class Panel(Renderer):
 
     def _finish(self, index: NDArray[np.uint16]) -> Arrays:
         """The planes, then the light of cells if they are kept; over an image the bare indices."""
-        if not self.look.plain and not self.look.clear:
+        if not self._copies:
             return [index]
         numbers, alpha, mixed = self._table
         cells = None if self.light is None else [one[index] for one in mixed]
@@ -151,7 +149,7 @@ class Panel(Renderer):
         mixed = shade(self.look, cover, light, lamp)
         straight, alpha, mixed = self._seen(cover, light, mixed)
         numbers = np.rint(self.picture.format.values(straight))
-        if not self.look.plain and not self.look.clear:
+        if not self._copies:
             return [numbers.astype(np.float32), alpha.astype(np.float32)]
         # what no light falls on has the exact colours of the look
         at = cover_levels(self.look, COVERS)
@@ -182,20 +180,18 @@ class Panel(Renderer):
             planes.append(np.stack(kept, axis=1))
         return planes
 
+    @property
+    def _copies(self) -> bool:
+        return self.look.plain or self.look.clear
+
     def _place(self, part: Box, arrays: Arrays) -> None:
-        if not self.look.plain and not self.look.clear:
-            if self._hues is None:
-                numbers, alpha, _ = self._table
-                arrays = [numbers.astype(np.float32)[arrays[0]], alpha[arrays[0]]]
-            self._place_over(part, *arrays)
+        if self._copies:
+            super()._place(part, arrays)
             return
-        windows = self._windows.get(part)
-        if windows is None:
-            if len(self._windows) > MOST_WINDOWS:
-                self._windows.clear()
-            windows = self._windows[part] = self._windows_of(part)
-        for window, tile in zip(windows, arrays, strict=True):
-            window[...] = tile
+        if self._hues is None:
+            numbers, alpha, _ = self._table
+            arrays = [numbers.astype(np.float32)[arrays[0]], alpha[arrays[0]]]
+        self._place_over(part, *arrays)
 
     def _pixels(self, part: Box) -> Box:
         """The pixels within the matrix of some columns and rows of lamps."""
@@ -204,18 +200,17 @@ class Panel(Renderer):
         x, y = int(xe[left]), int(ye[top])
         return x, y, int(xe[left + n]) - x, int(ye[top + m]) - y
 
-    def _windows_of(self, part: Box) -> Arrays:
-        """Views of the planes, and of the light by cells, as tiles: shapes (rows, columns, ...)."""
-        _, _, n, m = part
+    def _windows_of(self, part: Box, down: int) -> Arrays:
+        n = part[2]
         x, y, w, h = self._pixels(part)
         planes = self.picture.cut(self.picture.planes, self.x + x, self.y + y, w, h)
-        windows = [tiled(plane, m, n) for plane in planes]
+        windows = [tiled(plane, down, n) for plane in planes]
         if self.light is not None:
             c = self.cell
             own = self.light[:, y // c : (y + h) // c, x // c : (x + w) // c]
-            h, w = own.shape[1] // m, own.shape[2] // n
+            h, w = own.shape[1] // down, own.shape[2] // n
             q, d, r = own.strides
-            windows.append(as_strided(own, (m, n, 3, h, w), (h * d, w * r, q, d, r)))
+            windows.append(as_strided(own, (down, n, 3, h, w), (h * d, w * r, q, d, r)))
         return windows
 
     def _place_over(self, part: Box, numbers: NDArray[Any], alpha: NDArray[Any]) -> None:

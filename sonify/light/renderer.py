@@ -21,7 +21,7 @@ from sonify.light.lamp_grid import Box, LampGrid
 from sonify.light.lamp_shapes import DARKER
 from sonify.light.look import F32, Look
 
-__all__ = ["MOST_WINDOWS", "Arrays", "Renderer", "Shown", "cover_levels", "shades", "tiled"]
+__all__ = ["Arrays", "Renderer", "Shown", "cover_levels", "shades", "tiled"]
 
 # Levels of lamps, with their hues times 256 where there are any.
 Shown = NDArray[np.uint8] | NDArray[np.uint16]
@@ -35,8 +35,11 @@ _BITS = 1 << np.arange(9)
 _OWN = 4  # the middle one of nine lamps
 # Bytes of tiles to keep; beyond that they are made again (own choice).
 _MOST_KEPT = 32 << 20
-# Views of rectangles that back ends keep.
-MOST_WINDOWS = 1024
+# Views of rectangles that are kept.
+_MOST_WINDOWS = 1024
+# Whole columns are kept where more than so many change at once, as they do in a scroll: one lamp
+# changes three. Bytes for those of one kind (own choice).
+_FEW_COLUMNS, _MOST_COLUMNS = 3, 4 << 20
 
 
 def cover_levels(look: Look, count: int) -> NDArray[np.float64]:
@@ -98,6 +101,16 @@ class _Tiles:
         self.mixed.clear()
 
 
+@dataclass(eq=False)
+class _Columns:
+    """Finished columns of one kind, from the top to the bottom, by what they and their neighbours
+    show."""
+
+    arrays: Arrays
+    room: int
+    slot: dict[bytes, int] = field(default_factory=dict)
+
+
 class Renderer(ABC):
     """Paints a matrix; what lamps show, their levels and hues times 256, is given in the player's
     order of lamps.
@@ -124,6 +137,8 @@ class Renderer(ABC):
         hues = lamp_colours(self.look)
         self._hues: F32 | None = hues.astype(np.float32) if len(hues) > 1 else None
         self._tiles: dict[tuple[int, int], _Tiles] = {}
+        self._columns: dict[int, _Columns] = {}
+        self._windows: dict[tuple[Box, int], Arrays] = {}
         self._kept = 0
         self._shown: NDArray[np.uint8] | None = None
 
@@ -139,9 +154,14 @@ class Renderer(ABC):
         """The same from coverage, shape (h, w), light, (n, h, w), and its colour, (n, h, w, 3)."""
 
     @abstractmethod
+    def _windows_of(self, part: Box, down: int) -> Arrays:
+        """Views of what is painted on as `down` rows of tiles, shapes (down, columns, ...). `part`
+        is in columns and rows of lamps: left, top, width and height."""
+
     def _place(self, part: Box, arrays: Arrays) -> None:
-        """Put arrays of shape (n, m, ...) where n by m tiles are. `part` is in columns and rows of
-        lamps: left, top, width and height."""
+        """Put arrays of shape (n, m, ...) where n by m tiles are."""
+        for window, tile in zip(self._window(part, part[3]), arrays, strict=True):
+            window[...] = tile
 
     def _index(self, step: NDArray[np.uint16], cover: NDArray[np.uint16]) -> NDArray[np.uint16]:
         """The indices of shades, from steps of light and the indices of cover without light."""
@@ -164,7 +184,8 @@ class Renderer(ABC):
         seen = self.mounting.levels(shown)
         if self._hues is None:
             seen = seen.astype(np.uint8)
-        near = np.pad(seen, 1)
+        near = np.zeros((seen.shape[0] + 2, seen.shape[1] + 2), seen.dtype)
+        near[1:-1, 1:-1] = seen
         changed = np.ones(seen.shape, bool)
         if self._shown is not None:
             changed = near != self._shown
@@ -179,24 +200,97 @@ class Renderer(ABC):
             return None
         top, below, left, right = int(ys[0]), int(ys[-1]) + 1, int(xs[0]), int(xs[-1]) + 1
         binary = self._hues is None and bool(((seen == 0) | (seen == 255)).all())
-        nine = sliding_window_view(near, (3, 3))
-        patterns = self._patterns(near) if binary else None
-        rows, columns = self.grid.rows, self.grid.columns
-        for r0, r1 in rows.runs:
-            a, b = max(r0, top), min(r1, below)
-            for c0, c1 in columns.runs:
-                d, e = max(c0, left), min(c1, right)
-                if a < b and d < e and changed[a:b, d:e].any():
-                    tiles = self._of_kind((rows.alike[a], columns.alike[d]))
-                    if patterns is None:
-                        arrays = self._gather(tiles, nine[a:b, d:e].reshape(-1, 9))
-                        shape = (b - a, e - d)
-                        arrays = [one.reshape(*shape, *one.shape[1:]) for one in arrays]
-                    else:
-                        arrays = self._gather_patterns(tiles, patterns[a:b, d:e])
-                    self._place((d, a, e - d, b - a), arrays)
+        whole = below - top == len(seen) and right - left > _FEW_COLUMNS
+        if binary and whole and self._copies:
+            self._paint_columns(near, left, right)
+        else:
+            self._paint((left, top, right - left, below - top), near, binary, changed)
+        columns, rows = self.grid.columns, self.grid.rows
         x, y = int(columns.edge[left]), int(rows.edge[top])
         return x, y, int(columns.edge[right]) - x, int(rows.edge[below]) - y
+
+    def _paint(
+        self, part: Box, near: Shown, binary: bool, changed: NDArray[np.bool_] | None = None
+    ) -> None:
+        """Paint the runs of like tiles in which one has changed, or all.
+
+        Parameters
+        ----------
+        part : tuple of int
+            The tiles, in columns and rows of lamps.
+        near : ndarray
+            What lamps show, with a dark border.
+        binary : bool
+            Whether each is lit or dark.
+        changed : ndarray of bool, optional
+            Which tiles have changed.
+        """
+        left, top, n, m = part
+        near = near[top : top + m + 2, left : left + n + 2]
+        around: Any = self._patterns(near) if binary else sliding_window_view(near, (3, 3))
+        rows, columns = self.grid.rows, self.grid.columns
+        for r0, r1 in rows.runs:
+            a, b = max(r0, top), min(r1, top + m)
+            for c0, c1 in columns.runs:
+                d, e = max(c0, left), min(c1, left + n)
+                if a < b and d < e and (changed is None or changed[a:b, d:e].any()):
+                    tiles = self._of_kind((rows.alike[a], columns.alike[d]))
+                    run = slice(a - top, b - top), slice(d - left, e - left)
+                    if binary:
+                        arrays = self._gather_patterns(tiles, around[run])
+                    else:
+                        arrays = self._gather(tiles, around[run].reshape(-1, 9))
+                        arrays = [one.reshape(b - a, e - d, *one.shape[1:]) for one in arrays]
+                    self._place((d, a, e - d, b - a), arrays)
+
+    def _paint_columns(self, near: Shown, left: int, right: int) -> None:
+        """Copy whole columns that were painted before, and paint the others."""
+        lit, high = near.T.tobytes(), len(near)
+        for c0, c1 in self.grid.columns.runs:
+            d, e = max(c0, left), min(c1, right)
+            if d >= e:
+                continue
+            keys = [lit[k * high : (k + 3) * high] for k in range(d, e)]
+            kept = self._columns_of(d)
+            new = {key: d + k for k, key in enumerate(keys) if key not in kept.slot}
+            if new and len(kept.slot) + len(new) > kept.room:
+                kept.slot.clear()
+                new = {key: d + k for k, key in enumerate(keys)}
+            for key, column in new.items():
+                part = column, 0, 1, high - 2
+                self._paint(part, near, binary=True)
+                slot = kept.slot[key] = len(kept.slot)
+                for array, one in zip(kept.arrays, self._window(part, 1), strict=True):
+                    array[slot] = one[0, 0]
+            slots = [kept.slot[key] for key in keys]
+            window = self._window((d, 0, e - d, high - 2), 1)
+            for one, array in zip(window, kept.arrays, strict=True):
+                one[...] = array.take(slots, axis=0)
+
+    def _columns_of(self, column: int) -> _Columns:
+        """The columns like one of the lamps' columns."""
+        kind = self.grid.columns.alike[column]
+        if kind not in self._columns:
+            views = self._window((column, 0, 1, len(self.grid.rows.bands)), 1)
+            room = _MOST_COLUMNS // sum(one.nbytes for one in views)
+            room = max(room, len(self.grid.columns.bands))
+            # untouched memory costs nothing
+            arrays = [np.empty((room, *one.shape[2:]), one.dtype) for one in views]
+            self._columns[kind] = _Columns(arrays, room)
+        return self._columns[kind]
+
+    def _window(self, part: Box, down: int) -> Arrays:
+        key = part, down
+        if key not in self._windows:
+            if len(self._windows) > _MOST_WINDOWS:
+                self._windows.clear()
+            self._windows[key] = self._windows_of(part, down)
+        return self._windows[key]
+
+    @property
+    def _copies(self) -> bool:
+        """Whether what is painted covers what was there."""
+        return True
 
     def _patterns(self, near: Shown) -> NDArray[np.int64]:
         """Which of nine lamps are lit, as bits, for each lamp of a matrix with a dark border."""

@@ -56,6 +56,30 @@ def test_a_part_repainted_is_the_part_of_the_whole(look, width, height, seed):
         np.testing.assert_array_equal(picture, whole)
 
 
+@settings(deadline=None, max_examples=30)
+@given(looks, st.integers(4, 20), st.integers(1, 9), st.integers(0, 999), st.booleans())
+def test_columns_that_come_again_are_those_of_the_whole(look, width, height, seed, few):
+    # a scroll of few different columns and many, with room for all and for hardly any
+    rng = np.random.default_rng(seed)
+    painter = Painter(look, Matrix(width=width, height=height))
+    text = rng.integers(0, 2, (height, 3 * width), np.uint8) * np.uint8(255)
+    text[:, :width] = 0
+    if few:
+        text[:, 1:] = text[:, :1]
+        text[:, rng.integers(0, 3 * width, 3)] = 255
+    with pytest.MonkeyPatch.context() as patch:
+        if seed % 2:
+            patch.setattr("sonify.light.renderer._MOST_COLUMNS", 1)
+        picture = painter.picture(text[:, :width])
+        for k in range(1, 2 * width):
+            shown = text[:, k : k + width]
+            if (part := painter.update(shown)) is not None:
+                x, y, pixels = part
+                picture[y : y + pixels.shape[0], x : x + pixels.shape[1]] = pixels
+        whole = Painter(look, Matrix(width=width, height=height)).picture(shown)
+    np.testing.assert_array_equal(picture, whole)
+
+
 @pytest.mark.parametrize("path", PLAIN, ids=lambda p: p.stem)
 def test_lamps_have_the_looks_own_colours(path):
     # a hot core is whiter than the lamp's colour, and the bloom of others is added to it

@@ -32,7 +32,7 @@ from sonify.export.animation.gif_full_table import TOGETHER, joined, kept_full, 
 # 611, 607, 642 and 843 kB in the look `amber`, and 191, 199, 199, 199 and 300 kB in `glacier`.
 # The best of all gaps for each image gains under 0.1 % on the better one of 1 and 15.
 GAPS = (1, 15)
-GROUP_IMAGES, GROUP_PIXELS = 16, 4_000_000
+GROUP_IMAGES, GROUP_PIXELS = 32, 4_000_000
 # More threads would only wait for Python's lock, and each takes 10 to 20 MB.
 _THREADS = 4
 # A full table is kept if that makes an image at least this much smaller, because it takes longer.
