@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,7 +13,7 @@ from sonify.disc_player.timeline import Timeline
 from sonify.light.fill_rules import LIT, Shown
 from sonify.light.look import Look, linear
 
-__all__ = ["DISTINCT", "Bits", "faded", "lamp_colours", "palette_of"]
+__all__ = ["DISTINCT", "SILENT", "Age", "Bits", "ages", "faded", "lamp_colours", "palette_of"]
 
 # Colours for things that have no order: seven of the eight of Okabe and Ito 2008, "Color Universal
 # Design" (all but black), from memory.
@@ -24,7 +24,7 @@ _RISING = ("#3b4cc0", "#6a5acd", "#9c5fc4", "#cf6a9f", "#f08060", "#f5ad4a", "#f
 # Rules whose colours have no order; those of the others go from dark to light.
 DISTINCT = ("row", "voice", "character")
 # A lamp whose bit sounds no note, where brightness follows velocity.
-_SILENT = 64
+SILENT = 64
 # Steps in which a trail fades: as many as brightness has.
 _STEPS = 16
 # A trail's light falls evenly to the eye: about by this power (common displays).
@@ -67,7 +67,7 @@ class Bits:
         level: NDArray[np.int64] | int = LIT
         if look.velocity:
             loudest = self._notes(lambda p: p.velocity.astype(np.int64))
-            level = np.where(loudest < 0, _SILENT, _SILENT + (LIT - _SILENT) * loudest // 127)
+            level = np.where(loudest < 0, SILENT, SILENT + (LIT - SILENT) * loudest // 127)
         return np.where(self.bits > 0, level + 256 * self._hues(look), 0).astype(np.uint16)
 
     def _hues(self, look: Look) -> NDArray[np.int64] | int:
@@ -110,6 +110,31 @@ class Bits:
         return out
 
 
+class Age(NamedTuple):
+    """What a lamp shows from some time after it was lit: a share of its level, and which colour,
+    counted down from the one that it was lit in."""
+
+    after_s: float
+    share: float
+    darker: int
+
+
+def ages(look: Look, turn_s: float) -> list[Age]:
+    """The steps in which lamps fade out and age, in the order of time; none if they stay."""
+    hues = len(palette_of(look)) if look.colours == "age" else 1
+    fades = [k * look.trail / _STEPS for k in range(1, _STEPS + 1) if look.trail]
+    shades = [k * turn_s / hues for k in range(1, hues)]
+    out = []
+    for after in sorted({*fades, *shades}):
+        faded_by, aged_by = (sum(end <= after for end in ends) for ends in (fades, shades))
+        share = (1 - faded_by / _STEPS) ** _EVEN
+        # as exact as the firmware's
+        out.append(Age(after, round(65536 * share) / 65536, aged_by))
+        if faded_by == _STEPS:
+            break
+    return out
+
+
 def faded(lights: NDArray[np.void], look: Look, turn_s: float) -> NDArray[np.void]:
     """The lights with the steps in which lamps fade out and age until they change again.
 
@@ -120,28 +145,20 @@ def faded(lights: NDArray[np.void], look: Look, turn_s: float) -> NDArray[np.voi
     turn_s : float
         How long a turn of the disc takes, after which a lamp is as old as colours show.
     """
-    hues = len(palette_of(look)) if look.colours == "age" else 1
-    levels = _STEPS if look.trail else 1
-    if hues == levels == 1 or not len(lights):
+    older = ages(look, turn_s)
+    if not older or not len(lights):
         return lights
     order = np.lexsort((lights["time_s"], lights["led"]))
     own = lights[order]
     until = np.full(len(own), np.inf)
     same = own["led"][1:] == own["led"][:-1]
     until[:-1] = np.where(same, own["time_s"][1:], np.inf)
-    ends = [(k * look.trail / levels, "level", k) for k in range(1, levels + 1) if look.trail]
-    ends += [(k * turn_s / hues, "hue", k) for k in range(1, hues)]
-    made, level, hue = [own], own["level"].astype(np.float64), own["hue"].copy()
-    share = 1.0
-    for after, what, k in sorted(ends):
-        if what == "level":
-            share = (1 - k / levels) ** _EVEN
-        else:
-            hue = hue - 1
+    made = [own]
+    for age in older:
         step = own.copy()
-        step["time_s"] += after
-        step["level"] = np.rint(level * share)
-        step["hue"] = np.where(step["level"] > 0, hue, 0)
+        step["time_s"] += age.after_s
+        step["level"] = np.rint(own["level"] * age.share)
+        step["hue"] = np.where(step["level"] > 0, own["hue"] - np.uint8(age.darker), 0)
         made.append(step[(own["level"] > 0) & (step["time_s"] < until)])
     out = np.concatenate(made)
     out = out[np.lexsort((out["led"], out["time_s"]))]

@@ -78,6 +78,8 @@ FEATURES: dict[str, dict[str, Any]] = {
     "colours": {"light.colours": "row"},
     "moved": {"light.colours": "row", "player.matrix.fill": "rolling"},
     "heard": {"light.colours": "velocity"},
+    "loud": {"light.velocity": True},
+    "trail": {"light.trail": 2.0},
     "ages": {"light.colours": "age"},
     "wired": {"player.matrix.wiring": "serpentine-rows"},
     "repair": {},

@@ -185,6 +185,8 @@ def drawn(seed: int) -> tuple[sonify.Disc, dict[str, Any]]:
         "player.matrix.fill": r.choice(FILLS),
         "player.message-pause": 3.0,
         "light.colours": r.choice(("lamp", *COLOURS)),
+        "light.velocity": r.random() < 0.3,
+        "light.trail": r.choice((0.0, 0.0, 0.3, 2.5)),
     }
     return disc, settings
 

@@ -111,18 +111,26 @@ def test_discs_on_players(disc, player, fill, tmp_path):
 
 @needs_gcc
 @pytest.mark.parametrize(
-    ("rule", "fill"),
+    ("rule", "fill", "dimmed"),
     sampled_product(
-        ["row", "character", "voice", "pitch", "velocity", "age"],
+        ["lamp", "row", "character", "voice", "pitch", "velocity", "age"],
         ["fitted", "scaled", "centred", *FILLS],
+        [
+            {},
+            {"light.velocity": True},
+            {"light.trail": 1.7},
+            {"light.velocity": True, "light.trail": 9},
+        ],
     ),
 )
-def test_lamps_have_the_colours_of_the_performance(rule, fill, tmp_path):
+def test_lamps_have_the_colours_and_levels_of_the_performance(rule, fill, dimmed, tmp_path):
     voices = [
         {"name": "tune", "pitch": "walk", "rhythm": [{"rule": "accents", "pattern": [1, 0.5]}]},
         {"name": "kit", "drum": 56, "rows": "even", "rhythm": ["changes"], "velocity": 120},
     ]
     settings = {"player.matrix.fill": fill, "light.colours": rule, "music.scale": "bayati"}
+    # long enough to have faded out before the message
+    settings |= dimmed | {"player.message-pause": 10}
     if fill in FILLS:
         # small enough to get full, and to roll
         settings |= {"player.matrix.width": 8}
@@ -132,8 +140,11 @@ def test_lamps_have_the_colours_of_the_performance(rule, fill, tmp_path):
     events, when = host.schedule(show, True, 0.37)
     records = host.run(program, events)
     assert host.compare_lights(show, records, when) <= MOST_MS
-    assert host.compare_colours(show, records, when) <= MOST_MS
-    assert len(set(records["a"][records["kind"] == host.COLOUR])) > 2
+    if rule != "lamp":
+        assert host.compare_colours(show, records, when) <= MOST_MS
+        assert len(set(records["a"][records["kind"] == host.COLOUR])) > 2
+    if dimmed:
+        assert len(set(records["a"][records["kind"] == host.LAMP])) > 2
 
 
 def voice(**more):
@@ -906,8 +917,10 @@ REFUSED = {
         },
         "use age or velocity",
     ),
-    "brightness": ({"light.velocity": True}, "the nearest is light.colours 'velocity'"),
-    "trail": ({"light.trail": 0.5}, "the nearest is light.colours 'age'"),
+    "brightness of row-changes": (
+        {**voice(source="row-changes"), "light.velocity": True},
+        "light.velocity (use false)",
+    ),
     "last-character": (
         {**voice(pitch="last-character"), "player.row_start": "next-position"},
         "read only at the turn's end",

@@ -352,7 +352,9 @@ def test_what_a_feature_takes_of_a_small_chip_is_as_told(name, tmp_path):
     code, ram = flash.measured(show, tmp_path)
     plan = plan_of(show)
     told = memory_of(plan)
-    upon = {"led": {"bends"}} | {key: {"colours"} for key in ("moved", "heard", "ages")}
+    upon = {"led": {"bends"}, "trail": {"ages"}} | {
+        key: {"colours"} for key in ("moved", "heard", "ages")
+    }
     assert name in ("plain", "wired") or plan.features == {name} | upon.get(name, set())
     assert told.code - 150 <= code <= told.code + 100
     assert told.ram - 8 <= ram <= told.ram + 2

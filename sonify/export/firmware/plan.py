@@ -16,9 +16,10 @@ from sonify.export.firmware.alphabet import letters_of
 from sonify.export.firmware.keys import FINE, Sounds, allocation_of, sounds_of
 from sonify.export.firmware.steps import has_strokes
 from sonify.export.firmware.voice_plan import VoicePlan, about, voice_plan
-from sonify.light.colours import palette_of
+from sonify.light.colours import ages
 from sonify.light.fill_rules import LINED
 from sonify.light.letters import Letters
+from sonify.light.look import Look
 from sonify.music.ending import Final, ending_of
 from sonify.music.form.plan import Plan
 from sonify.music.machine import Machine, Refusal
@@ -180,7 +181,9 @@ class FirmwarePlan:
             # a lamp that moves grows old anew
             "moved": matrix.fill == "rolling" and look.colours not in ("lamp", "age"),
             "heard": look.colours in BY_NOTES,
-            "ages": look.colours == "age" and len(palette_of(look)) > 1,
+            "loud": look.velocity,
+            "trail": look.trail > 0,
+            "ages": bool(ages(look, self.show.setup.player.turn_s)),
             "repair": self.repair is not None,
         }
         return {name for name, is_used in used.items() if is_used}
@@ -206,8 +209,8 @@ class FirmwarePlan:
         bent = 2 if self.sounds.bends else 0
         fixed = per_voice + lamps + 2 * row + self.past // 8 + 99 + bent
         fixed += self.repair_ram + ("heard" in self.features)
-        fixed += self.show.setup.player.matrix.lamps * ("moved" in self.features)
-        fixed += (3 * self.show.setup.player.matrix.lamps + 4) * ("ages" in self.features)
+        for name, each, more in (("moved", 1, 0), ("loud", 1, 2), ("ages", 3, 4)):
+            fixed += (each * self.show.setup.player.matrix.lamps + more) * (name in self.features)
         return fixed + self.text + (13 + self.vamps) * self.notes
 
 
@@ -238,7 +241,7 @@ def plan_of(show: Performance, text: int | None = None) -> FirmwarePlan:
     voices = []
     for n, voice in enumerate(music.voice):
         name = voice.name or f"voice {n + 1}"
-        reasons += _uncoloured(voice, name, show.setup.light.colours)
+        reasons += _unlike_notes(voice, name, show.setup.light)
         try:
             voices.append(voice_plan(voice, n, name, frame, machine))
         except Refusal as reason:
@@ -303,18 +306,7 @@ def _beyond(show: Performance) -> list[str]:
     bars = "music.timing 'bars' moves rows to bar lines, which the disc does not"
     moving = bool(show.setup.music.form.brightness)
     moving |= any(v.controllers for v in show.setup.music.voice)
-    look = show.setup.light
     checks = (
-        (
-            look.velocity,
-            "light.velocity can't be followed: the core's lamps are on or off; use false (the "
-            "nearest is light.colours 'velocity')",
-        ),
-        (
-            look.trail > 0,
-            "light.trail can't be followed: the core's lamps stay lit; use 0 (the nearest is "
-            "light.colours 'age')",
-        ),
         (
             moving,
             "controllers that move (the voices' controllers, music.form.brightness): the core "
@@ -351,14 +343,18 @@ def _beyond(show: Performance) -> list[str]:
     return [reason for refused, reason in checks if refused]
 
 
-def _uncoloured(voice: Voice, name: str, colours: str) -> list[str]:
-    """Why lamps can't be coloured by the notes of a voice."""
-    if colours in BY_NOTES and voice.source == "row-changes":
-        return [
-            f"light.colours '{colours}' with row-changes in voice '{name}': whether a row's last "
-            "lamp has a note depends on whether another row follows (use row or age)"
-        ]
-    return []
+def _unlike_notes(voice: Voice, name: str, look: Look) -> list[str]:
+    """Why lamps can't follow the notes of a voice."""
+    if voice.source != "row-changes":
+        return []
+    by_notes = look.colours in BY_NOTES
+    asked = [f"light.colours '{look.colours}' (use row or age)"] * by_notes
+    asked += ["light.velocity (use false)"] * look.velocity
+    return [
+        f"{each} with row-changes in voice '{name}': whether a row's last lamp has a note depends "
+        "on whether another row follows"
+        for each in asked
+    ]
 
 
 def _check_counts(plan: FirmwarePlan) -> None:

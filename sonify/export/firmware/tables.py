@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import NamedTuple
 
 import numpy as np
 
@@ -13,11 +14,12 @@ from sonify.export.firmware.alphabet import ita2_table
 from sonify.export.firmware.names import voice_names
 from sonify.export.firmware.plan import BY_NOTES, COLOURS, FILLS, FirmwarePlan
 from sonify.export.firmware.steps import MOST_LOUD
-from sonify.light.colours import palette_of
+from sonify.light.colours import SILENT, ages, palette_of
 from sonify.light.fill_rules import Lines
 from sonify.light.look import colour
 from sonify.midi.channels import BEND_CENTRE, bend_range, channel_setup
 from sonify.music.machine import NOTHING, Lead
+from sonify.performance import Performance
 
 __all__ = ["config_h", "opening_bytes", "table_bytes", "tables_c"]
 
@@ -37,13 +39,7 @@ def config_h(plan: FirmwarePlan, template: str) -> str:
     look = show.setup.light
     hues = [] if look.colours == "lamp" else [look.lamp, *palette_of(look)]
     lowest, highest = show.lamp_bits.bounds(look) if look.colours in BY_NOTES else (0, 0)
-    ageing = show.disc.positions * grid.step_ticks / max(1, len(hues) - 1)
-    # 14 bits are told apart as 16 wrap
-    age_shift = max(0, int(ageing).bit_length() - 14)
-    unit = ageing / 2**age_shift
-    # how long it has each colour, the last one first; the first two, none and the last, for ever
-    ages = [round(k * unit) - round((k - 1) * unit) for k in range(len(hues) - 2, 0, -1)]
-    ages = [0, 0, *ages]
+    aged = _Ages.of(show)
     own = Lines.of(matrix.fill, show.disc.rows, show.disc.positions, matrix)
     parity = code is not None and code.check == "parity"
     rs = plan.repair
@@ -79,9 +75,17 @@ def config_h(plan: FirmwarePlan, template: str) -> str:
         ("HUE_BY_NOTES", int(look.colours in BY_NOTES), "1: colours follow notes ..."),
         ("HEARD_LOW", f"{lowest}U", "... which sound from here ..."),
         ("HEARD_SPAN", f"{highest - lowest + 1}U", "... over so many"),
-        ("AGES", int("ages" in plan.features), "1: lamps change as they grow older ..."),
-        ("AGE_SHIFT", age_shift, "... counted in 2^this ticks ..."),
-        ("AGE", "{" + ", ".join(f"{n}U" for n in ages) + "}", "... after so many, by colour"),
+        ("LEVELS", int(bool(plan.features & {"loud", "trail"})), "1: lamps are dimmed, too"),
+        ("LOUD", int("loud" in plan.features), "1: notes set the level of lamps ..."),
+        ("SILENT", f"{SILENT}U", "... from that of a lamp without a note"),
+        ("TRAIL", int("trail" in plan.features), "1: lamps fade out"),
+        ("AGE_COLOURS", int(look.colours == "age"), "1: lamps change colour as they grow older"),
+        ("AGES", f"{aged.number}U", "ages that a lamp goes through; 0: none ..."),
+        ("LAST_AGE", f"{int(not look.trail)}U", "... down to this one, which stays ..."),
+        ("AGE_SHIFT", aged.shift, "... counted in 2^this ticks ..."),
+        ("AGE_TIMES", _listed(aged.times), "... each this long ..."),
+        ("AGE_HUES", _listed(aged.hues), "... in this colour ..."),
+        ("AGE_SHARES", _listed(aged.shares), "... at so many 65536ths of the level"),
         ("STRIP", show.wiring.length, "lamps on the strip"),
         (
             "WIRED",
@@ -182,6 +186,40 @@ def config_h(plan: FirmwarePlan, template: str) -> str:
     for key, lines in (("NUMBERED", [*numbered, ""]), ("SIZES", sizes), ("VOICES", voices)):
         template = template.replace(f"@{key}@", "\n".join(lines))
     return template
+
+
+class _Ages(NamedTuple):
+    """The ages that a lamp goes through, the oldest first."""
+
+    number: int
+    shift: int
+    times: list[int]
+    hues: list[int]
+    shares: list[int]
+
+    @classmethod
+    def of(cls, show: Performance) -> _Ages:
+        look = show.setup.light
+        older = ages(look, show.setup.player.turn_s)
+        ticks = [0.0, *(age.after_s / show.tick_s for age in older)]
+        longest = max(np.diff(ticks), default=0.0)
+        # 14 bits are told apart as 16 wrap
+        shift = max(0, int(longest).bit_length() - 14)
+        ends = [round(t / 2**shift) for t in ticks]
+        last = len(palette_of(look)) if look.colours == "age" else 1
+        # without a trail the last one stays, and the one before it, none, is not used
+        none = [] if look.trail else [0]
+        return cls(
+            len(older) + len(none) if older else 0,
+            shift,
+            [*none, 0, *np.diff(ends).tolist()[::-1]],
+            [*none, *(last - age.darker for age in older[::-1]), last],
+            [*none, *(min(65535, int(65536 * age.share)) for age in older[::-1]), 65535],
+        )
+
+
+def _listed(values: list[int]) -> str:
+    return "{" + ", ".join(f"{n}U" for n in values) + "}"
 
 
 def _u32(value: int) -> str:

@@ -37,7 +37,9 @@ CODE: dict[str, tuple[int, str, str]] = {
     "colours": (120, "colours of lamps", "1"),
     "moved": (170, "... of lamps that roll up", "1 for each lamp"),
     "heard": (30, "... by voice, pitch or velocity", "1"),
-    "ages": (420, "... by age", "3 for each lamp, 4"),
+    "loud": (100, "brightness of lamps by velocity", "1 for each lamp, 2"),
+    "trail": (50, "lamps that fade out, with what ages take", ""),
+    "ages": (420, "lamps that change as they grow older", "3 for each lamp, 4"),
     "repair": (3_050, "Reed-Solomon", "see above"),
 }
 """Program memory that the core's code takes on an 8-bit chip, what each feature adds, and its RAM

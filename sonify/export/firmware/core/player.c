@@ -97,6 +97,9 @@ static uint32_t read_index; /* positions read in all */
 #if PLAYER_HUE_BY_NOTES
 static uint8_t heard;      /* 1 + the highest voice, key or velocity of this position's notes */
 #endif
+#if PLAYER_LOUD
+static uint8_t loudest;    /* the highest velocity of this position's notes */
+#endif
 #if PLAYER_BENT
 static uint16_t bent;      /* channels whose bend was sent */
 #endif
@@ -141,6 +144,9 @@ static void see_bit(uint8_t bit)
     }
 #if PLAYER_HUE_BY_NOTES
     heard = 0;
+#endif
+#if PLAYER_LOUD
+    loudest = 0;
 #endif
     for (v = 0; v < PLAYER_VOICES; v++) {
         sound_voice(v, bit);
@@ -381,6 +387,9 @@ void player_start(void)
     soonest = 0;
 #if PLAYER_AGES
     next_age = 0;
+#endif
+#if PLAYER_LOUD
+    own_level = 255U; /* the message's */
 #endif
     row_tick = 0;
     read_count = 0;

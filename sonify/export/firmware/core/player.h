@@ -73,12 +73,14 @@ uint16_t player_strip_of(uint16_t lamp);
 
 /* ---- you write ---- */
 
-/* Light a lamp (255) or put it out (0); lamp = y * width + x, from the top left. Called only for
- * changes; all lamps are taken to be dark at first. */
+/* Light a lamp (255), put it out (0), or what is between if PLAYER_LEVELS is 1: a share of its full
+ * light; lamp = y * width + x, from the top left. Called only for changes; all lamps are taken to be
+ * dark at first. */
 void player_set_lamp(uint16_t lamp, uint8_t level);
 
 #if PLAYER_HUES
-/* The colour that a lamp has from now on, in sRGB: called before it lights, and while it is lit. */
+/* The colour that a lamp has from now on, in sRGB: called before it lights, and while it is lit. If
+ * PLAYER_LEVELS is 1, player_set_lamp follows each time. */
 void player_set_colour(uint16_t lamp, uint8_t red, uint8_t green, uint8_t blue);
 #endif
 

@@ -255,7 +255,7 @@ static void test_lamps(void)
         uint16_t number = player_strip_of(lamp);
 
         if (state_ms == 1U || number == which || number + 1U == which || state_ms == 1000U) {
-            show_own(lamp, (uint8_t)(state_ms == 1U || number == which));
+            show_level(lamp, own_colour, state_ms == 1U || number == which ? 255U : 0U);
         }
     }
     if (which != 0xFFFEU && which >= PLAYER_STRIP) {
