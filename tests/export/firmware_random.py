@@ -20,6 +20,7 @@ import sonify
 from sonify.disc.code.code import Code
 from sonify.disc.layout import Layout
 from sonify.errors import InputError
+from sonify.export.firmware.plan import plan_of
 from tests.export import firmware_host as host
 
 FILLS = ("fitted", "scaled", "rows", "running", "columns", "furrows", "characters", "rolling")
@@ -202,7 +203,10 @@ def tried(seed: int, folder: Path) -> str:
     disc, settings = drawn(seed)
     try:
         show = sonify.perform(disc, settings=settings)
-        program = host.build(show, folder, *host.SANITIZE)
+        plan = plan_of(show)
+        # lamps that fade leave a small chip less room for text
+        room = max(plan.text, plan.needed)
+        program = host.build(show, folder, *host.SANITIZE, text=room)
     except InputError as e:
         return str(e)
     events, when = host.schedule(show, told=seed % 2 == 0, start=0.37 if seed % 3 else 0.81)
