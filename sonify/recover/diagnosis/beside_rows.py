@@ -71,7 +71,12 @@ the way shows a row, and half of its positions have a hole."""
 
 MOVED = 0.5
 """Of the usual depth, by which the material's level may move from row to row: a recorder that
-passes no constant level moves it by the share of holes, which is less."""
+passes no constant level moves it by the share of the time that holes pass, which differs from row
+to row by less (a hole at a quarter of the positions or at three quarters, each for half of one)."""
+
+ELSEWHERE = math.log(6)
+"""Price of a step that is measured from the middle row or from the last one: most players find
+their end stop at the first row (own estimate)."""
 
 BY_CHANCE = 4.0
 """Standard deviations that lie between the highest and the lowest median of twenty rows; one
@@ -80,6 +85,15 @@ scatters by 1.25 times what their mean does."""
 PLAIN, MOSTLY = 0.05, 0.9
 """How near to 0 or 1 the levels of a comparator are, and how many: it changes within some windows.
 """
+
+HALF = 0.5
+"""Of the depth of the middle row or the last one: if the first row shows less, the stage is at that
+one."""
+
+MIDDLE, COMPARES, LOGIT = 0.5, 0.13, 1.7
+"""Of the usual depth: where a comparator decides, and the standard deviation of that by holes that
+are not alike and a threshold beside the middle (a tenth of the swing, own estimate); and the factor
+by which a logistic curve comes nearest to a normal distribution (to 0.01)."""
 
 LOWEST, HIGHEST = -0.5, 1.5
 """Depths between which such levels lie, as shares of the usual one."""
@@ -161,8 +175,10 @@ def ways_beside(
     holes = np.vstack([design.grid == 1, np.zeros((1, n), bool)])
     shows = holes * np.append(full / full[0], 0.0)[:, None]
     place = (slot + phase) % n
-    first = depth[slot[(at == 0) & ~before & holes[0, place]]]
-    usual = float(np.median(first)) if len(first) else 0.0
+    homes = [0, rows // 2, rows - 1]
+    each = [depth[slot[(at == r) & ~before & holes[r, place]]] for r in homes]
+    first, *others = (float(np.median(x)) if len(x) >= FEWEST else 0.0 for x in each)
+    usual = first if first > HALF * max(others) else max(others)
     solid = [np.median(web[slot[at == r]]) for r in range(rows) if (at == r).any()]
     chance = BY_CHANCE * 1.25 * _scatter(web[slot]) / math.sqrt(n)
     if usual <= 0 or np.ptp(solid) - chance > MOVED * usual:
@@ -175,9 +191,9 @@ def ways_beside(
     noise = max(noise, 1.4826 * float(np.median(np.abs(low - np.median(low)))))
 
     def density(due: Reals, stray: float = STRAY) -> Reals:
-        """Of each level, where some depth is due; a comparator shows part of a hole or not."""
+        """Of each level, where some depth is due; a comparator shows a part of a hole or not."""
         if digital:
-            due = np.minimum(due, 1.0)
+            due = 1 / (1 + np.exp(LOGIT * (MIDDLE - due) / COMPARES))
             return stray / 2 + (1 - stray) * np.where(level > 0.5, due, 1 - due)
         wide = np.hypot(noise, UNLIKE * due)
         bell = np.exp(-0.5 * ((level - due) / wide) ** 2) / (wide * math.sqrt(2 * math.pi))
@@ -224,7 +240,7 @@ def ways_beside(
         out[-1] += end(each)
         return out
 
-    if by_row(sound)[0] - coin[(at == 0) & ~after].sum() < SURE:
+    if (by_row(sound) - by_row(coin))[homes].max() < SURE:
         return
 
     def whole(off: Reals, spot: float, swing: complex = 0.0, deep: float = 1.0) -> float:
@@ -285,12 +301,13 @@ def ways_beside(
 
     # the first row may be met beside its middle too
     some = np.geomspace(LEAST_STEP / (rows - 1), MOST_STEP, STEPS)
-    steps = np.concatenate([-some, some])[:, None] * every
+    some = np.concatenate([-some, some])[:, None]
+    steps = np.concatenate([some * (every - r) for r in homes])
     offs = np.concatenate([steps + FINE * k for k in HOMED.tolist()])
     places = np.rint(offs / FINE).astype(np.int64)
     values = table[:, np.clip(places, -reach, reach) + reach, every]
     values = np.where(np.abs(places) <= reach, values, by_row(coin)).sum(axis=2) + rests
-    homed = np.repeat(-0.5 * HOMED.astype(float) ** 2, len(steps))
+    homed = (-0.5 * HOMED[:, None] ** 2 - np.repeat([0, ELSEWHERE, ELSEWHERE], len(some))).ravel()
     homed -= np.logaddexp.reduce(homed) - math.log(len(homed))
     yield "pitch", best_of(values + homed, offs)
     # off by the same from each row on, the second one first

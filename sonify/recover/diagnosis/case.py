@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.alignment import Design
 from sonify.recover.diagnosis.channels import Channels
-from sonify.recover.diagnosis.depth import ShallowStart, Sway, shallow_start, sway_of
+from sonify.recover.diagnosis.depth import ShallowStart, Sway, dip_of, shallow_start, sway_of
 from sonify.recover.diagnosis.error_pattern import ErrorPattern
 from sonify.recover.diagnosis.motion import Motion
 from sonify.recover.diagnosis.observed import Levels, Observed
@@ -38,6 +38,7 @@ FEWEST_HOLES = 3  # of a row whose depth is compared: a mean of fewer is mostly 
 PART = 16  # places whose levels are averaged to follow the material's
 FAR = 6.0  # standard deviations that lie between the highest and the lowest of a few hundred
 BETWEEN = 0.25  # of the swing, from the middle: a bit there is not plain
+ALSO = 0.1  # of the wrong bits: so many may have another cause than the main one
 FADES = 0.25  # of the swing: from this on, its level changes during the recording
 
 NOISY = 0.125
@@ -77,6 +78,8 @@ class Case:
         What each channel of a log shows by itself.
     gaps : tuple of tuple of float
         When samples are missing in a log by its own times, and for how long, in s.
+    lost : tuple of tuple of float
+        The same by where the disc is before and after.
     jumps : PhaseJumps
         Where the channels of a log jump, together or against each other.
     fits : bool
@@ -99,6 +102,7 @@ class Case:
     delay_s: float = 0.0
     channels: Channels | None = None
     gaps: tuple[tuple[float, float], ...] = ()
+    lost: tuple[tuple[float, float], ...] = ()
     jumps: PhaseJumps = NO_JUMPS
     fits: bool = True
     vague: bool = False
@@ -128,6 +132,16 @@ class Case:
         return int(self.wrong.sum())
 
     @cached_property
+    def miscounted(self) -> bool:
+        """Whether nearly all wrong bits of a log are right where their holes passed, so that only
+        the count of the clock's pulses is wrong."""
+        v = self.seen.levels
+        if v is None or self.count < 2 or not self.fits:
+            return False
+        wrong = (v.truth >= 0) & (v.seen != 0) & (v.seen != 2 * v.truth - 1)
+        return int(wrong.sum()) <= ALSO * self.count
+
+    @cached_property
     def at(self) -> tuple[Index, Index]:
         """Rows and positions of the errors, in the order of reading."""
         r, p = np.nonzero(self.wrong)
@@ -147,6 +161,18 @@ class Case:
         return (
             None if v is None else LevelSigns(v, self.at, v.truth == 1 if self.fits else v.seen > 0)
         )
+
+    @property
+    def spoilt_by_delay(self) -> int:
+        """How many bits are wrong if data are sampled at the delay that is set, if most of them are
+        right at the one measured; else 0."""
+        v = self.seen.levels
+        if v is None:
+            return 0
+        hole = [(x < v.threshold) == v.low for x in (v.level, v.prompt)]
+        known = (v.truth >= 0) & np.isfinite(v.prompt) & np.isfinite(v.level)
+        measured, as_set = (int((known & (h != v.truth)).sum()) for h in hole)
+        return as_set if as_set > 2 * measured else 0
 
     @property
     def noisy(self) -> bool:
@@ -186,6 +212,15 @@ class Case:
         """How the material's level in a log moves with the turn, if it does."""
         v, c = self.seen.levels, self.channels
         return None if v is None or c is None or not self.fits else sway_of(v, c.data.swing)
+
+    @cached_property
+    def dip(self) -> Sway | None:
+        """How the depth of a log's holes moves with the turn, if it does and the stage waits while
+        rows are read."""
+        v, stage = self.seen.levels, self.seen.stage
+        moves = stage is not None and stage.move is not None and stage.move.kind != "sound"
+        moves |= self.shallow is not None
+        return None if v is None or not self.fits or moves else dip_of(v, self.seen.time_s)
 
     @cached_property
     def other_rows(self) -> Index:

@@ -39,16 +39,6 @@ def cautions_of(
         )
     if seen.heard is not None:
         out += _silence(seen, seen.heard, design)
-    if seen.stage is not None and seen.stage.start[-1] + design.positions > len(seen.slot_s):
-        apart = np.diff(seen.stage.start)
-        waited = np.flatnonzero(apart > np.median(apart) + design.positions / 2)
-        if len(waited):
-            out.append(
-                f"the log ends while row {design.rows} is read, and the player seems to have "
-                f"waited before row {waited[0] + 2}: if it did not, the stage came late, and the "
-                "first bits of the rows after it were read wrong; let the log run on after the "
-                "last row, or note when reading begins"
-            )
     unread = int(np.count_nonzero(seen.bits < 0))
     if unread:
         out.append(f"{plural(unread, 'position')} not in the recording, or not known from it")

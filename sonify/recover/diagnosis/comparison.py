@@ -17,9 +17,11 @@ from sonify.recover.diagnosis.causes import Finding, likely_causes
 from sonify.recover.diagnosis.cautions import cautions_of
 from sonify.recover.diagnosis.channels import Channels, channels_of
 from sonify.recover.diagnosis.fits import FITS
+from sonify.recover.diagnosis.gaps import filled
 from sonify.recover.diagnosis.listening import Listening
 from sonify.recover.diagnosis.matching import (
     Match,
+    Observe,
     best_voice,
     design_of,
     flipped,
@@ -91,15 +93,16 @@ def compare(
         listening, observe, seen, design = best_voice(recording, show)
     else:
         design = design_of(show, None)
-        channels = channels_of(
-            recording.clock,
-            recording.data,
-            recording.rate,
-            show.timeline.position_s,
-            show.disc.positions,
-        )
-        observe = log_reader(recording, show, threshold, sampling, channels)
+        channels, observe = _log(recording, show, threshold, sampling)
         seen = observe(design)
+        bad = design.errors(seen.bits)
+        if channels.data.ever and bad:
+            whole = filled(recording, seen, design.grid)
+            if whole.lost:
+                other = _log(whole, show, threshold, sampling)
+                again = other[1](design)
+                if design.errors(again.bits) < bad:
+                    recording, seen, (channels, observe) = whole, again, other
     blind = channels is not None and not channels.data.ever
     if not blind and (listening is None or listening.exact):
         found = match(observe, seen, design, show.unit_bits)
@@ -142,6 +145,7 @@ def compare(
         delay_s=player.delay,
         channels=channels,
         gaps=recording.gaps if isinstance(recording, LogRecording) else (),
+        lost=recording.lost if isinstance(recording, LogRecording) else (),
         jumps=jumps,
         fits=fits,
         vague=vague,
@@ -161,6 +165,15 @@ def compare(
     if isinstance(recording, MidiRecording) and not len(result.errors):
         return _of_export(result, recording)
     return result
+
+
+def _log(
+    log: LogRecording, show: Performance, threshold: float | None, sampling: Sampling
+) -> tuple[Channels, Observe]:
+    """What the channels of a log show, and what reads it by a design."""
+    period_s = show.timeline.position_s
+    channels = channels_of(log.clock, log.data, log.rate, period_s, show.disc.positions)
+    return channels, log_reader(log, show, threshold, sampling, channels)
 
 
 def _of_export(result: Comparison, recording: MidiRecording) -> Comparison:

@@ -1,18 +1,27 @@
-"""Gaps in the clock row: missing pulses, pauses and false pulses, told apart by the disc."""
+"""Gaps in the clock row: missing pulses, pauses and false pulses, told apart by the disc; and
+positions that a recorder lost."""
 
 from __future__ import annotations
 
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.alignment import signs_of
+from sonify.recover.diagnosis.observed import Observed
+from sonify.recover.diagnosis.sampling import passing
+from sonify.recover.diagnosis.source import LogRecording
+from sonify.recover.diagnosis.under_detector import angles_of
 from sonify.recover.signal.clock import PulseClock
 
-__all__ = ["settle_gaps"]
+__all__ = ["filled", "settle_gaps"]
 
 Reals = NDArray[np.float64]
+Index = NDArray[np.int64]
+Samples = NDArray[np.float32]
+Gap = tuple[float, float]
 
 NEAR, GAP = 0.64, 1.4
 """Of a position: of two pulses that are nearer, one may be no position; in a longer gap, pulses may
@@ -28,6 +37,9 @@ for a pause in which some pulses, but not all, were lost, or came of noise."""
 MOST = 20
 """Pulses that may be lost in a pause, or come of noise while the disc stands at a hole's edge; more
 would be another fault (a choice that keeps the search short)."""
+
+MISCOUNTED = 2
+"""Positions by which pulses that are missing or come twice may shift a count."""
 
 
 def settle_gaps(clock: PulseClock, seen: Reals, grid: NDArray[np.int8]) -> PulseClock:
@@ -114,3 +126,36 @@ def _usual(gaps: Reals) -> Reals:
     padded = np.pad(gaps, around, mode="reflect", reflect_type="odd")
     out: Reals = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * around + 1), axis=1)
     return out
+
+
+def filled(log: LogRecording, seen: Observed, grid: NDArray[np.int8]) -> LogRecording:
+    """The log with time put in where its recorder lost whole positions: the disc is farther on
+    than the pulses that came evenly tell."""
+    clock, n = seen.clock, grid.shape[1]
+    assert clock is not None
+    assert seen.levels is not None
+    odd, passed = np.concatenate([clock.odd, clock.merged]), passing(clock)
+    clock_parts, data_parts, lost, begin = list[Samples](), list[Samples](), list[Gap](), 0
+    solid, added = np.float32(np.median(log.data)), 0
+    for (_, slot, before), (upto, _, after) in pairwise(angles_of(seen.levels.slots, grid)):
+        positions = (after - before) % n
+        # a pulse or two that came twice, or that are missing and left the time for it
+        near = slice(max(slot - 2, 0), upto + 2)
+        late = np.diff(clock.slot_s)[near].max(initial=0.0) > (positions + NEAR) * clock.usual_s
+        twice = bool(((odd >= near.start) & (odd < near.stop)).any())
+        if (late and positions <= MISCOUNTED) or (twice and n - positions <= MISCOUNTED):
+            continue
+        at = round((clock.slot_s[slot - 1] + clock.slot_s[slot]) / 2 * log.rate)
+        one = log.clock[max(0, at - round(float(passed[slot - 1]) * log.rate)) : at]
+        more = np.tile(one, positions)
+        clock_parts += [log.clock[begin:at], more]
+        data_parts += [log.data[begin:at], np.full_like(more, solid)]
+        lost.append(((at + added) / log.rate, len(more) / log.rate))
+        begin, added = at, added + len(more)
+    if not lost:
+        return log
+    both = [
+        np.concatenate([*x, y[begin:]])
+        for x, y in ((clock_parts, log.clock), (data_parts, log.data))
+    ]
+    return replace(log, clock=both[0], data=both[1], lost=tuple(lost))

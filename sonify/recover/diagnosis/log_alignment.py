@@ -22,7 +22,7 @@ from sonify.recover.diagnosis.source import LogRecording
 from sonify.recover.diagnosis.stage_move import stage_move
 from sonify.recover.diagnosis.stage_path import StagePath, follow_stage
 from sonify.recover.diagnosis.timing_model import times_of
-from sonify.recover.diagnosis.under_detector import BLANK, Dwell, dwells_of
+from sonify.recover.diagnosis.under_detector import BLANK, Dwell, angles_of, dwells_of
 from sonify.recover.signal.averages import Integral
 from sonify.recover.signal.clock import PulseClock, follow_clock
 from sonify.recover.signal.levels import BINS, aligned_cells, cells_of, hole_levels, lag_of
@@ -60,6 +60,10 @@ LITTLE = 0.01
 """Share of correct bits by which rows in order may be worse than rows out of it: a tenth of
 `SURE`'s distance from a perfect reading."""
 
+EXPLAINED = 0.5
+"""Of the slots by which a stage seems to leave rows early or late: if less is left once pulses are
+counted as the machine does, the count explains it."""
+
 UNSURE = 2.0
 """Standard deviations by which a pulse may be early or late (all but one in twenty are nearer)."""
 
@@ -80,13 +84,15 @@ MOST_TRACES = 4000
 
 class Followed(NamedTuple):
     """A log by its clock, whatever the disc: the pulses, how much later the data detector sees
-    holes, in s, the data channel in small parts of each slot and its white noise, and remarks."""
+    holes, in s, the data channel in small parts of each slot and its white noise, remarks, and the
+    delay that is set."""
 
     clock: PulseClock
     delay_s: float
     cells: Reals
     noise: float
     remarks: tuple[str, ...]
+    about_s: float
 
 
 def follow_log(
@@ -118,7 +124,7 @@ def follow_log(
     if steady:
         clock = PulseClock.steady(period_s, len(log.clock) / log.rate)
         cells = cells_of(log.data, log.rate, clock, about_s)
-        return Followed(clock, about_s, cells, noise, ())
+        return Followed(clock, about_s, cells, noise, (), about_s)
     low: bool | None = None
     remarks: tuple[str, ...] = ()
     below = float(np.mean(log.clock < sum(two_levels(log.clock)) / 2))
@@ -140,7 +146,7 @@ def follow_log(
             f"holes read {'low' if low else 'high'} on the clock channel; if the machine takes "
             "that for material, swap its comparator's inputs",
         )
-    return Followed(clock, delay, cells, noise, remarks)
+    return Followed(clock, delay, cells, noise, remarks, about_s)
 
 
 def _evidence(cells: Reals, clock: PulseClock) -> Reals:
@@ -176,7 +182,7 @@ def observe_log(
     offsets : RowOffsets, optional
         Where the detector stood, if that is known: rows were then read as designed.
     """
-    clock, delay, cells, noise, remarks = followed
+    clock, delay, cells, noise, remarks, about_s = followed
     seen = _evidence(cells, clock)
     blind, beside = not last_s > 0, offsets is not None
     settled = clock if blind else settle_gaps(clock, seen, design.grid)
@@ -184,6 +190,10 @@ def observe_log(
         clock = settled
         cells = cells_of(log.data, log.rate, clock, delay)
         seen = _evidence(cells, clock)
+    gone = np.zeros(len(seen), bool)
+    for begin_s, long_s in log.lost:
+        gone |= (clock.slot_s > begin_s) & (clock.slot_s < begin_s + long_s)
+    seen = np.where(gone, 0.0, seen)
     low, n, period = clock.low, design.positions, passing(clock)
     sums = Integral(log.data, log.rate)
     at = clock.slot_s + delay
@@ -193,7 +203,7 @@ def observe_log(
         + sums.mean(at + 0.44 * period, at + 0.56 * period)
     ) / 2
     window = sampling.window(design, noise)
-    level = sampling.levels(sums, clock, clock.slot_s, delay, window)
+    level = np.where(gone, np.nan, sampling.levels(sums, clock, clock.slot_s, delay, window))
     levels = two_levels(level[np.isfinite(level)].astype(np.float32))
     middle = sum(levels) / 2
     used = middle if threshold is None else threshold
@@ -216,6 +226,12 @@ def observe_log(
             stage = follow_stage(stays, design, phase, passed, len(seen))
             if stage is not None:
                 break
+        for turned in {a for _, _, a in angles_of(told, design.grid)} if stage is None else ():
+            if turned != phase and stage is None:
+                part = told
+                stays = dwells_of(part, design.grid, turned)
+                stage = follow_stage(stays, design, turned, passed, len(seen))
+                phase = phase if stage is None else turned
         if stage is None:
             alignment = _align(told, design, phase, passed)
         else:
@@ -228,11 +244,17 @@ def observe_log(
             plain = _in_order(told, design, phase)
             if plain.agreement > alignment.agreement - LITTLE:
                 stage, alignment = None, plain
-    if blind or beside or design.index or (stage is not None and not stage.usual_timing(design)):
-        at_start = np.searchsorted(clock.pulse_slot[good], alignment.start)
-        first = np.append(np.flatnonzero(good), len(clock.pulse_s))[at_start]
-    else:
-        alignment, first = align_next_position(seen, design, alignment, clock)
+    if stage is not None and not stage.timely and (clock.extra.any() or len(clock.missing)):
+        plain = alignment if design.index else _align(told, design, phase, passed)
+        plain, first = _firsts(seen, design, plain, clock, design.index)
+        last = np.clip(first + n - 1, 0, len(clock.pulse_s) - 1)
+        # a machine whose clock is miscounted ends its rows too early or too late
+        left = (stage.start + n + stage.left - clock.pulse_slot[last] - 1)[:-1]
+        if np.abs(left).sum() < EXPLAINED * np.abs(stage.left[:-1]).sum():
+            stage, alignment = None, plain
+    usual = stage is None or stage.usual_timing(design)
+    at_index = blind or beside or design.index or not usual
+    alignment, first = _firsts(seen, design, alignment, clock, at_index)
     index = design.index if stage is None else stage.index
     alignment = replace(alignment, turning=True)
     # a doubled pulse has a sample of its own
@@ -249,6 +271,7 @@ def observe_log(
         own = sampling.levels(sums, clock, clock.pulse_s, delay, window)
         whole = seen[np.clip(clock.pulse_slot, 0, len(seen) - 1)] > 0
         pulse_hole = np.where(np.abs(own - used) < near, whole, pulse_hole).astype(np.int8)
+    pulse_hole[gone[np.clip(clock.pulse_slot, 0, len(seen) - 1)]] = -1
     bits, time = _counted(clock, pulse_hole, replace(design, index=index), alignment, first)
     doubtful = _counted(clock, unsure, replace(design, index=index), alignment, first)[0] > 0
     bits[doubtful & (bits != design.grid)] = -1
@@ -309,6 +332,8 @@ def observe_log(
             delay_s=delay,
             lag=lag_of(cells, seen > 0, low),
             passed=np.column_stack([level, web])[seen > 0],
+            slots=seen,
+            prompt=by_place(sampling.levels(sums, clock, clock.slot_s, about_s, window)),
         ),
     )
 
@@ -335,6 +360,18 @@ def _sampled(
     for a in np.flatnonzero(still).tolist():
         beside[good[max(a - 1, 0)] : good[min(a + 2, len(good) - 1)] + 1] = True
     return hole[0], ((hole != hole[0]).any(axis=0) | (beside & (not told))).astype(np.int8)
+
+
+def _firsts(
+    seen: Reals, design: Design, alignment: Alignment, clock: PulseClock, index: bool
+) -> tuple[Alignment, Index]:
+    """The pulse with which each row starts, of those that an alignment has or of those that are
+    next when the stage is ready."""
+    if not index:
+        return align_next_position(seen, design, alignment, clock)
+    good = ~clock.extra
+    at_start = np.searchsorted(clock.pulse_slot[good], alignment.start)
+    return alignment, np.append(np.flatnonzero(good), len(clock.pulse_s))[at_start]
 
 
 def _counted(

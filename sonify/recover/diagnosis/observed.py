@@ -48,6 +48,10 @@ class Levels:
         Time constant of a filter that drags out the data channel's holes, in positions; 0 for none.
     passed : ndarray, shape (holes, 2)
         Level and web of every hole that shows in the log, read or not, in the order of time.
+    slots : ndarray, shape (slots,)
+        The evidence for a hole in each slot of the log, from -1 to 1.
+    prompt : ndarray, shape (rows, positions)
+        The levels where holes pass if the data come as late as it is set, and not as they do.
     """
 
     level: Reals
@@ -61,6 +65,8 @@ class Levels:
     delay_s: float
     lag: float
     passed: Reals
+    slots: Reals
+    prompt: Reals
 
 
 @dataclass(frozen=True, eq=False)

@@ -5,8 +5,7 @@ A disc has inertia: it may stand still, but its angle can't jump. Two faults sho
 - *A recorder that drops samples* joins what came before and after. At such a seam both channels
   jump together. The clock's phase moves for good, and a hole or a web beside the seam is too short
   (where a disc stands still, one is too long; a false or a missing pulse leaves the phase alone).
-  Or the data channel, too, changes from one sample to the next by far more than at the edge of a
-  hole, which takes several samples, while the level of the material stays.
+  Or the recorder repeats a sample in the place of those that it lost.
 - *A loose detector* moves against the other one: the holes of one channel jump against those of
   the other, from one delay to another.
 """
@@ -24,7 +23,6 @@ from sonify.recover.signal.averages import running_mean
 from sonify.recover.signal.clock import PulseClock
 from sonify.recover.signal.levels import BINS, cells_of
 from sonify.recover.signal.pulses import FEWEST, find_pulses
-from sonify.recover.signal.slicer import two_levels
 
 __all__ = ["NO_JUMPS", "PhaseJumps", "phase_jumps"]
 
@@ -61,22 +59,6 @@ to 0.29 of a sample, which at 16 samples a position is 0.02, and a length has tw
 LONG = 2.5
 """Of the usual length: a seam joins two parts of a hole or a web, which are at most twice that."""
 
-FEWEST_SAMPLES = 12.0
-"""Samples of a position from which edges take several: edges take a fifth of a position or more
-(common practice, no source)."""
-
-STEP = 2.5
-"""Times the steepest step of a usual hole. Of 80 healthy logs, none holds a step over 2 (measured
-with generators a and b of tests/benchmarks/world.py)."""
-
-STAYS = 0.15
-"""Of the swing, by which the material's level differs on both sides of a seam at most: light that
-does harm moves it by more."""
-
-BESIDE = 2.5
-"""Positions on either side that tell the material's level, in which a web lies even between three
-holes."""
-
 RUN, MOST_SLOTS, LEAST_SLOTS = 3, 12, 6
 """Parts on either side that tell the delay of the data, and how many slots each takes, fewer in a
 short log."""
@@ -98,14 +80,22 @@ STEADIER = 2.0
 sound channels differ by a factor of 1.6 at most where holes are clear (generators a, b, d, e)."""
 
 
+REPEATS, SELDOM = 0.2, math.log(1e6)
+"""Share of the samples that repeat the one before on both channels, from which on noise is too
+little to tell; and how seldom a longer run of such samples comes by chance, as a logarithm, if each
+goes on as often as the others do."""
+
+
 class PhaseJumps(NamedTuple):
     """When both channels jumped together, in s; when the clock's pulses jumped against the data's
-    holes, in s, and by how many positions; and by how many positions they wander about holes that
-    follow one another more evenly, as a standard deviation."""
+    holes, in s, and by how many positions; by how many positions they wander about holes that
+    follow one another more evenly, as a standard deviation; and when both channels stood still,
+    though noise moves them, in s."""
 
     together: tuple[float, ...] = ()
     apart: tuple[tuple[float, float], ...] = ()
     wander: float = 0.0
+    held: tuple[float, ...] = ()
 
 
 NO_JUMPS = PhaseJumps()
@@ -118,28 +108,33 @@ def phase_jumps(log: LogRecording, clock: PulseClock, low: bool) -> PhaseJumps:
     apart = _apart(log, clock)
     found: list[float] = []
     if clock.clear and not apart:
-        moved: list[float] = []
-        for span in SPANS:
-            seams, jumps = _by_phase(clock.pulse_s, clock.length_s, span)
-            found, moved = found + seams, moved + jumps
-        # a stage that jerks moves the data channel alone
-        near = np.array(moved or [-math.inf])
-        steps = _steps(log.data, log.rate, clock.usual_s)
-        both = np.intersect1d(steps, _steps(log.clock, log.rate, clock.usual_s))
-        alone = [t for t in steps if np.abs(near - t).min() < 2 * clock.usual_s]
-        found = sorted({*found, *both.tolist(), *alone})
+        found = sorted({t for span in SPANS for t in _by_phase(*clock.holes, span)})
     # both pulses beside a seam tell of the same one
     apart_by = 2 * clock.usual_s
     together = tuple(t for k, t in enumerate(found) if not k or t - found[k - 1] > apart_by)
-    return PhaseJumps(together, apart, _wander(log, clock, low))
+    return PhaseJumps(together, apart, _wander(log, clock, low), _held(log))
 
 
-def _by_phase(middle: Reals, length: Reals, span: int) -> tuple[list[float], list[float]]:
-    """The middles of pulses about which the phase jumps and a hole or a web is too short, and of
-    all about which it jumps; each is left out of the phases."""
+def _held(log: LogRecording) -> tuple[float, ...]:
+    """When a recorder repeated samples, or wrote zeros, in place of those that it lost."""
+    same = np.ones(len(log.clock) - 1, bool)
+    for x in (log.clock, log.data):  # what is beyond a limit repeats itself, too
+        same &= (np.diff(x) == 0) & (x[1:] != x.min()) & (x[1:] != x.max())
+    if not 0 < float(same.mean()) < REPEATS:
+        return ()
+    ends = np.flatnonzero(np.diff(same, prepend=False, append=False))
+    first, long = ends[::2], np.diff(ends)[::2]
+    goes_on = 1 - 1 / max(float(long.mean()), 1 + 1 / len(same))
+    odd = long * -math.log(goes_on) > SELDOM + math.log(len(long))
+    return tuple((first[odd] / log.rate).tolist())
+
+
+def _by_phase(middle: Reals, length: Reals, span: int) -> list[float]:
+    """The middles of pulses about which the phase jumps and a hole or a web is too short; each is
+    left out of the phases."""
     at = np.arange(span, len(middle) - span)
     if len(at) < 2 * span:
-        return [], []
+        return []
 
     def about(x: Reals, wide: int) -> Reals:
         """The `wide` values before each pulse and after it."""
@@ -159,41 +154,13 @@ def _by_phase(middle: Reals, length: Reals, span: int) -> tuple[list[float], lis
     alike = np.abs(holes / hole[:, None] - 1).max(axis=1) < UNLIKE
     even = (uneven.max(axis=1) < UNEVEN) & alike
     if even.mean() < MOSTLY:
-        return [], []
+        return []
     beside = np.stack([web[at - 1] / gap, length[at] / hole, web[at] / gap])
     usual = 1.4826 * np.median(np.abs(beside[:, even] - 1), axis=1)
     short = ((1 - beside) / np.maximum(usual, LEAST_SHORT)[:, None]).max(axis=0)
     chance = max(1.4826 * float(np.median(jump[even])), LEAST_PHASE)
-    jumps = even & (jump > SIGMAS * chance)
-    found = jumps & (short > SIGMAS) & (beside.max(axis=0) < LONG)
-    return middle[at[found]].tolist(), middle[at[jumps]].tolist()
-
-
-def _steps(channel: NDArray[np.float32], rate: float, period_s: float) -> list[float]:
-    """When a channel steps as no hole's edge does."""
-    x, wide = channel.astype(np.float64), int(period_s * rate)
-    if period_s * rate < FEWEST_SAMPLES or len(np.unique(x[:4096])) <= 2:
-        return []
-    # the step from sample 1 to sample 2 without the slope on either side
-    step = np.abs(np.diff(x, 3)) / 2
-    low, high = two_levels(channel)
-    count = len(step) // wide
-    holds = np.ptp(x[: count * wide].reshape(count, wide), axis=1) > (high - low) / 2
-    if not holds.any():
-        return []
-    most = step[: count * wide].reshape(count, wide).max(axis=1)[holds]
-    least = max(STEP * float(np.percentile(most, 75)), STAYS * (high - low))
-    found = np.flatnonzero(step > least) + 1
-    # the material's level is the one that is seen for longer
-    part = 90 if float(np.median(x)) > (low + high) / 2 else 10
-    width = math.ceil(BESIDE * wide)
-    out = []
-    for k in found[np.diff(found, prepend=-wide) > 2].tolist():
-        sides = x[max(0, k + 1 - width) : k + 1], x[k + 1 : k + 1 + width]
-        levels = [float(np.percentile(side, part)) for side in sides if len(side) > width // 2]
-        if len(levels) == 2 and abs(levels[0] - levels[1]) < STAYS * (high - low):
-            out.append((k + 1) / rate)
-    return out
+    found = even & (jump > SIGMAS * chance) & (short > SIGMAS) & (beside.max(axis=0) < LONG)
+    return list[float](middle[at[found]].tolist())
 
 
 def _wander(log: LogRecording, clock: PulseClock, low: bool) -> float:

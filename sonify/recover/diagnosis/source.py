@@ -22,13 +22,15 @@ MAX_SAMPLES = 200_000_000
 @dataclass(frozen=True, eq=False)
 class LogRecording:
     """A detector log: levels in its own units, `rate` samples per second, and when samples are
-    missing by the file's own times and for how long, in s."""
+    missing by the file's own times and for how long, in s; and when time was put in that its
+    recorder lost, and how much, in s."""
 
     path: Path
     clock: NDArray[np.float32]
     data: NDArray[np.float32]
     rate: float
     gaps: tuple[tuple[float, float], ...] = ()
+    lost: tuple[tuple[float, float], ...] = ()
 
 
 def load_recording(

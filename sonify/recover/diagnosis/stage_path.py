@@ -33,7 +33,8 @@ that two rows have in common: a hole is passed within one, and pulses are counte
 WAITS = math.log(20)  # a player waits before a row
 FAULTY = math.log(50)  # a stage, or one step of it, is early or late
 OTHER_START = math.log(5 * 33)  # one of five settings is wrong, as one of all causes
-CUT = math.log(50)  # a recording begins or ends within a reading
+CUT = math.log(50)  # a recording begins within a reading
+STOPPED = math.log(800)  # it ends within one (none of 400 logs; H. Jeffreys' rule)
 SNUG = 0.25  # of a turn's positions: by chance, a recording begins or ends with the reading
 
 WITHIN = (0.1, 0.3, 0.5, 0.7, 0.9)
@@ -96,6 +97,13 @@ class StagePath:
         """Whether rows were read as the player is set to."""
         moves = self.move is None or self.move.kind == "sound"
         return moves and self.timely and self.in_order and self.index == design.index
+
+    def waited(self, n: int, slots: int) -> int | None:
+        """The row before which the player seems to have waited, if a log of so many slots then ends
+        while the last row is read."""
+        apart = np.diff(self.start)
+        at = np.flatnonzero(apart > np.median(apart) + n / 2)
+        return int(at[0]) + 1 if len(at) and self.start[-1] + n > slots else None
 
     @property
     def in_order(self) -> bool:
@@ -189,7 +197,9 @@ def follow_stage(
     margin = -math.log(SNUG * n)
     best: tuple[float, tuple[int, ...], bool] = (math.inf, (), design.index)
     low, high = dwells[0].ends
-    tries = [(design.index, design.move_s), (not design.index, design.move_s)]
+    tries = [(design.index, design.move_s)]
+    if rows > 2:  # one move tells nothing of how rows start
+        tries.append((not design.index, design.move_s))
     tries += [(False, move_s) for move_s in _moves(dwells, design, passed)]
     for index, move_s in tries:
         player = Player(index, design, phase, passed, move_s)
@@ -266,6 +276,6 @@ def _margins(start: tuple[int, ...], n: int, slots: int) -> float:
     """The price of where a recording begins and ends."""
     chance = math.log(SNUG * n)
     price = 0.0
-    for margin in (start[0], slots - start[-1] - n):
-        price += CUT if margin < -1 else -chance if margin <= 2 else 0.0
+    for margin, cut in ((start[0], CUT), (slots - start[-1] - n, STOPPED)):
+        price += cut if margin < -1 else -chance if margin <= 2 else 0.0
     return price

@@ -178,22 +178,26 @@ class PulseClock:
         slots = np.concatenate([self.pulse_slot[good][1:][short], self.doubled])
         return np.unique(slots)
 
-    @property
-    def even(self) -> Index:
-        """Pulses of no position though they and their neighbours, of which that is true as well,
-        come as evenly as positions do."""
-        beside = np.abs(np.diff(self.pulse_s) / self.usual_s - 1) < BESIDE
-        both = beside[1:] & beside[:-1]
-        out: Index = np.flatnonzero(both & self.extra[2:] & self.extra[1:-1] & self.extra[:-2]) + 1
-        return out
-
     @cached_property
-    def split(self) -> Index:
-        """Slots of holes that are seen twice: two pulses take no longer than one usually does."""
+    def _parts(self) -> NDArray[np.bool_]:
+        """Which pulses are of the same hole as the one before: both take no longer than one."""
         half = self.length_s / 2
         both = (self.pulse_s + half)[1:] - (self.pulse_s - half)[:-1]
-        one = both < ALIKE * float(np.median(self.length_s[~self.extra]))
-        return np.unique(self.pulse_slot[1:][one])
+        return np.append(False, both < ALIKE * float(np.median(self.length_s[~self.extra])))
+
+    @property
+    def split(self) -> Index:
+        """Slots of holes that are seen twice."""
+        return np.unique(self.pulse_slot[self._parts])
+
+    @property
+    def holes(self) -> tuple[Reals, Reals]:
+        """The middle and the length of each hole that passed, be it seen once or twice, in s."""
+        first = np.flatnonzero(~self._parts)
+        half = self.length_s / 2
+        begin = (self.pulse_s - half)[first]
+        end = (self.pulse_s + half)[np.append(first[1:], len(half)) - 1]
+        return (begin + end) / 2, end - begin
 
     @cached_property
     def merged(self) -> Index:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numpy.typing import NDArray
 
@@ -52,6 +50,12 @@ LATE, MOST_LATE = 0.115, 0.45
 """Positions by which data that are wrong must come later than set: detectors stand within a tenth
 of a position of their line (common practice, no source; generators a, b and d: 0.11). From almost
 half a position on, nobody can tell late from early."""
+
+
+FEW, NOTABLY = 3, 0.1
+"""Bits that would be wrong at the delay that is set, and right at the one measured, from which on
+smaller delays count as well: those of which such a detector sees the edges of its holes (own
+choice)."""
 
 
 def quietened(cause: Cause, case: Case) -> Finding | None:
@@ -230,7 +234,10 @@ class FilterDelay(Cause):
         late = measures(case)["late"]
         # against a detector that moves there is no one delay
         moves = case.jumps.apart or case.jumps.wander
-        if moves or not (LATE if case.harmed else SOUND["late"]) < late < MOST_LATE:
+        least = LATE if case.harmed else SOUND["late"]
+        if case.spoilt_by_delay >= FEW:
+            least = NOTABLY
+        if moves or not least < late < MOST_LATE:
             return None
         return self.found(
             "data-late",
@@ -253,36 +260,27 @@ class RecorderDrops(Cause):
     breaks = True
 
     def find(self, case: Case, share: float) -> Finding | None:
-        """From the log's own times, or from seams at which both channels jump."""
-        seams, read = case.jumps.together, case.seen.time_s
+        """From the log's own times, from the disc's angle, or from seams."""
+        seams, read = [*case.jumps.together, *case.jumps.held], case.seen.time_s
         if case.fits and np.isfinite(read).any():
-            seams = tuple(t for t in seams if np.nanmin(read) < t < np.nanmax(read))
-        clock = case.seen.clock
-        if case.fits and clock is not None and not (case.gaps or seams):
-            return self._turned(clock.even, len(clock.doubled))
-        if not case.gaps and not seams:
+            seams = [t for t in seams if np.nanmin(read) < t < np.nanmax(read)]
+        lost = case.lost if case.fits else ()
+        at = [t for t, _ in case.gaps or lost] or sorted(seams)
+        if not at:
             return None
-        if not case.gaps:
-            when = ", ".join(f"{at:.2f} s" for at in seams[:4]) + ", ..." * (len(seams) > 4)
-            return self.found(
-                "seams",
-                f"both channels jump at {when}, as no disc can: samples are missing there",
+        when = ", ".join(f"{t:.2f} s" for t in at[:4]) + ", ..." * (len(at) > 4)
+        if case.gaps:
+            longest = 1000 * max(long for _, long in case.gaps)
+            said = f"by its times, {len(at)} gaps of up to {longest:.0f} ms are in it, at {when}"
+        elif lost:
+            said = (
+                f"at {when} the disc is farther on than its even clock pulses tell: at least "
+                f"{1000 * sum(long for _, long in lost):.0f} ms are missing there, and count as "
+                "passed in what is said here"
             )
-        longest = 1000 * max(long for _, long in case.gaps)
-        when = ", ".join(f"{at:.2f} s" for at, _ in case.gaps[:4])
-        return self.found(
-            "seams",
-            f"by its times, {len(case.gaps)} gaps of up to {longest:.0f} ms are in the log, at "
-            f"{when}",
-        )
-
-    def _turned(self, even: NDArray[np.int64], extra: int) -> Finding | None:
-        """From pulses that the disc's holes leave no place for, though they come evenly."""
-        if 2 * len(even) <= extra:
-            return None
-        return self.found(
-            "turned",
-            f"{len(even)} even clock pulses are too many for the holes on both sides of them: as "
-            "many positions of another turn are missing",
-            strength=math.log(len(even)),
-        )
+        else:
+            said = (
+                f"both channels jump at {when}, or repeat their samples, as no disc and no noise "
+                "can: samples are missing there"
+            )
+        return self.found("leaps" if lost and not case.gaps else "seams", said)

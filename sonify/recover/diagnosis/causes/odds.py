@@ -33,8 +33,10 @@ ODDS: dict[str, tuple[int, float]] = {
     "fits-that-way": (2, 4.2),
     "hum": (0, 1.7),
     "jumps-apart": (0, 2.5),
+    "leaps": (0, 3.5),
     "levels-move": (0, 1.7),
     "lit-all-along": (APART, 0.6),
+    "miscounted": (1, -1.7),
     "moves": (2, 1.4),
     "noisy": (0, 2.5),
     "notes-late": (2, 3.1),
@@ -52,7 +54,6 @@ ODDS: dict[str, tuple[int, float]] = {
     "sways": (0, 2.2),
     "threshold-at-level": (0, 2.8),
     "threshold-off": (3, 1.7),
-    "turned": (0, 1.2),
 }
 """Where each sign shows: in the channels (0), in the clock's pulses (1), in where the stage was
 (2), or in what bits are wrong (3); and the log odds of the causes that show it, at a strength of 0.

@@ -191,6 +191,15 @@ class _Untimely(AtEnds):
         found = moving(self, self.kind, case)
         if found is not None:
             return found
+        row = stage.waited(case.design.positions, len(case.seen.slot_s))
+        if row is not None and self.kind == "late":
+            return self.found(
+                "moves",
+                f"the log ends while row {case.design.rows} is read, if the player waited before "
+                f"row {row + 1}; if it did not, the stage came late, and the first bits of the "
+                "rows after that were read wrong",
+                "let the log run on after the last row, or note when reading begins",
+            )
         at, by = self.moments(case)
         if not len(at) or (stage.move is not None and stage.move.kind != "sound"):
             return None
