@@ -75,8 +75,10 @@ def write_matrix(
     states: Iterable[State],
     count: int,
     seconds: float,
+    step_s: float = 0.0,
 ) -> Outcome:
-    """Write the matrix in some states, at most `count` of them.
+    """Write the matrix in some states, at most `count` of them. If they are the steps of a scroll,
+    `step_s` is how long each lasts.
 
     What a palette and single changes can't show is written frame by frame, like a clip.
     """
@@ -94,7 +96,8 @@ def write_matrix(
 
         return clip.write(show, path, options, what)
     painter = Painter(show.setup.light, show.setup.player.matrix)
-    metered = Metered(*painter.size, painter.palette)
+    scrolling = painter.grid if step_s else None
+    metered = Metered(*painter.size, painter.palette, scrolling, step_s)
     animation = Animation(
         *painter.size,
         palette=painter.palette,

@@ -35,4 +35,6 @@ def write(show: Performance, path: Path, options: Options) -> Outcome:
         return matrix_within(show, path, options, "message", write)
     scroll = needed_scroll(show, path)
     seconds = scroll.end_s - scroll.start_s
-    return write_matrix(show, path, options, "message", states(scroll), scroll.steps, seconds)
+    return write_matrix(
+        show, path, options, "message", states(scroll), scroll.steps, seconds, scroll.column_s
+    )

@@ -23,6 +23,7 @@ from __future__ import annotations
 
 from collections import deque
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -30,7 +31,7 @@ from numpy.typing import NDArray
 from sonify.light.look import F32, LUMINANCE
 from sonify.light.planes import bounds
 
-__all__ = ["MOST_FLASHES", "FlashMeter", "Flashing", "relative_luminance"]
+__all__ = ["MOST_FLASHES", "FlashMeter", "Flashing", "Tally", "relative_luminance", "window_start"]
 
 SCREEN = (1024, 768)
 # A field of 10 degrees on that screen, in pixels.
@@ -49,6 +50,7 @@ _EDGE = 1e-6
 _FINEST = 0.07  # degrees; squares under 0.1 may be averaged
 
 Mask = NDArray[np.bool_]
+Time = TypeVar("Time", float, NDArray[np.float64])
 
 
 def relative_luminance(red: F32, green: F32, blue: F32) -> F32:
@@ -58,6 +60,11 @@ def relative_luminance(red: F32, green: F32, blue: F32) -> F32:
     out += green * np.float32(g)
     out += blue * np.float32(b)
     return out
+
+
+def window_start(time_s: Time) -> Time:
+    """What is no later than this is not within the second that ends at a time."""
+    return time_s - WINDOW_S + _EDGE
 
 
 @dataclass(frozen=True)
@@ -107,7 +114,7 @@ class Flashing:
         return (self.over, self.share > FIELD_SHARE, self.flashes, self.share)
 
 
-class _Tally:
+class Tally:
     """Counts opposing changes cell by cell, and field by field, over one second."""
 
     def __init__(self, kind: str, shape: tuple[int, int], field: tuple[int, int], area: float):
@@ -141,7 +148,7 @@ class _Tally:
 
     def _forget(self, time_s: float) -> None:
         # changes exactly one second apart are not within one second
-        old = time_s - WINDOW_S + _EDGE
+        old = window_start(time_s)
         while self.recent and self.recent[0][0] <= old:
             _, ys, xs, changed = self.recent.popleft()
             self.count[ys, xs] -= changed
@@ -230,6 +237,8 @@ class FlashMeter:
     ----------
     cell : int
         Side of a cell in pixels. `shape` is the number of cells down and across.
+    field : tuple of int
+        Cells of a field down and across. `area` is a quarter of their number.
     """
 
     def __init__(self, width: int, height: int, zoom: float = 1.0, *, coarse: bool = False) -> None:
@@ -240,17 +249,23 @@ class FlashMeter:
             self.cell *= 2
         c = self.cell
         self.shape = (-(-height // c), -(-width // c))
-        area = FIELD_SHARE * FIELD[0] * FIELD[1] * (scale / c) ** 2
-        field = (max(1, round(FIELD[1] * scale / c)), max(1, round(FIELD[0] * scale / c)))
-        self._dark = np.full(self.shape, np.inf, np.float32)
-        self._light = np.full(self.shape, -np.inf, np.float32)
-        self._way = np.zeros(self.shape, np.int8)
-        self._rgb: F32 = np.zeros((3, *self.shape), np.float32)
-        self._general = _Tally("general", self.shape, field, area)
-        self._red = _Tally("red", self.shape, field, area)
+        self.area = FIELD_SHARE * FIELD[0] * FIELD[1] * (scale / c) ** 2
+        self.field = (max(1, round(FIELD[1] * scale / c)), max(1, round(FIELD[0] * scale / c)))
+        general, red = (
+            Tally(kind, self.shape, self.field, self.area) for kind in ("general", "red")
+        )
+        self._begin(self.shape, general, red)
+
+    def _begin(self, shape: tuple[int, int], general: Tally, red: Tally) -> None:
+        """Begin to measure so many cells down and across."""
+        self._dark = np.full(shape, np.inf, np.float32)
+        self._light = np.full(shape, -np.inf, np.float32)
+        self._way = np.zeros(shape, np.int8)
+        self._rgb: F32 = np.zeros((3, *shape), np.float32)
+        self._general, self._red = general, red
         self._red_seen = False
-        self._is_red = np.zeros(self.shape, bool)
-        self._ref: F32 = np.zeros((3, *self.shape), np.float32)  # share of red, u', v'
+        self._is_red = np.zeros(shape, bool)
+        self._ref: F32 = np.zeros((3, *shape), np.float32)  # share of red, u', v'
 
     def add(self, time_s: float, x: int, y: int, rgb: F32) -> None:
         """Measure a part of the picture that has changed.
@@ -339,7 +354,7 @@ class FlashMeter:
     @property
     def over(self) -> bool:
         """Whether the picture is over the threshold."""
-        return self._general.worst.over or self._red.worst.over
+        return self.worst.over
 
 
 def _chromaticity(rgb: F32) -> tuple[F32, F32, F32]:

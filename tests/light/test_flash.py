@@ -4,11 +4,19 @@ Source: WCAG 2.2 (W3C), success criterion 2.3.1 and its definitions "general fla
 thresholds" and "relative luminance".
 """
 
+from itertools import islice
+
 import numpy as np
 import pytest
 
+from sonify.disc_player.profile import Matrix
+from sonify.export import message
+from sonify.export.animation.metered import Metered
+from sonify.export.lights import patches
 from sonify.light.flash import FlashMeter, relative_luminance
-from sonify.light.look import to_linear
+from sonify.light.look import Look, to_linear
+from sonify.light.paint import Painter
+from sonify.light.scroll import Scroll
 
 FIELD = 341 * 256  # pixels of a field of 10 degrees, WCAG 2.2, note 1 of the definition
 
@@ -197,3 +205,68 @@ def test_the_time_of_the_worst_second():
     assert meter.over
     assert 1.8 <= meter.worst.time_s <= 2.4
     assert "flashes on" in str(meter.worst)
+
+
+def scroll_of(rng, height, width, speed, bars):
+    count = int(rng.integers(10, 80))
+    columns = rng.random((height, count)) < rng.choice([0.2, 0.5, 0.9])
+    if bars:
+        columns[:] = np.arange(count) // bars % 2 == 0
+    if not bars and count > width + 20:
+        columns[:, 10 : 10 + width + 3] = False  # for some steps nothing changes
+    return Scroll(columns, np.zeros(1, np.int64), width, 0.0, 1 / speed, ())
+
+
+def both_meters(look, matrix, scroll):
+    """What the meter for scrolls finds, and what the one for any picture finds."""
+    painter, found = Painter(look, matrix), []
+    for lamps in (painter.grid, None):
+        painter.forget()
+        metered = Metered(*painter.size, painter.palette, lamps, scroll.column_s)
+        for _ in metered.of(patches(painter, message.states(scroll))):
+            pass
+        found.append(metered.worst)
+    return found
+
+
+@pytest.mark.parametrize("seed", range(12))
+def test_a_scroll_is_judged_like_any_picture(seed):
+    rng = np.random.default_rng(seed)
+    look = Look(
+        lamp=("#ffb347", "#ff0000", "#ffffff")[seed % 3], glow=float(rng.choice([0, 0.3, 1])),
+        pixels=int(rng.integers(5, 20)), module=int(rng.integers(0, 9)),
+        module_gap=float(rng.choice([0, 0.1, 0.3, 1.5])), margin=float(rng.choice([0, 0.5, 2])),
+    )  # fmt: skip
+    height, width = int(rng.integers(1, 12)), int(rng.integers(1, 50))
+    scroll = scroll_of(rng, height, width, float(rng.choice([4, 12, 12.5, 30])), seed % 4)
+    scrolling, any_picture = both_meters(look, Matrix(width=width, height=height), scroll)
+    assert scrolling == any_picture
+
+
+@pytest.mark.parametrize("lamp", ["#ffffff", "#ff0000"])
+def test_bars_that_pass_flash_by_field_and_by_cell(lamp):
+    # each step lights half of a field and darkens the other half
+    look = Look(lamp=lamp, pixels=16, gap=0.0, glow=0.0, shape="square")
+    scroll = scroll_of(np.random.default_rng(1), 14, 40, 12.0, 1)
+    scrolling, any_picture = both_meters(look, Matrix(width=40, height=14), scroll)
+    assert any_picture.over
+    assert scrolling == any_picture
+
+
+def test_a_scroll_that_is_cut_short():
+    scroll = scroll_of(np.random.default_rng(3), 5, 30, 12.0, 0)
+    painter, found = Painter(Look(), Matrix(width=30, height=5)), []
+    for lamps in (painter.grid, None):
+        painter.forget()
+        metered = Metered(*painter.size, painter.palette, lamps, scroll.column_s)
+        for _ in metered.of(patches(painter, islice(message.states(scroll), 9))):
+            pass
+        found.append(metered.worst)
+    assert found[0] == found[1]
+
+
+@pytest.mark.parametrize("change", [{"turned": 90}, {"mirrored": True}, {"turned": 180}])
+def test_a_turned_scroll_is_measured_as_any_picture(change):
+    scroll = scroll_of(np.random.default_rng(2), 8, 20, 12.0, 2)
+    scrolling, any_picture = both_meters(Look(**change), Matrix(width=20, height=8), scroll)
+    assert scrolling == any_picture
