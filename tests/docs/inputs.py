@@ -19,10 +19,10 @@ def photo(path: Path, run: Run) -> None:
     """The disc of `note.toml` on a dark table, with one hole left uncut."""
     folder = path.parent
     run("edit", folder / "note.toml", "clear 1:2", "-o", folder / "cut.toml")
-    run("draw", folder / "cut.toml", "-o", folder / "cut.png", "--size", 1200)
+    run("draw", folder / "cut.toml", "-o", folder / "cut.png", "--size", 800)
     with Image.open(folder / "cut.png") as disc:
-        table = Image.new("RGBA", (1500, 1500), (38, 40, 44, 255))
-        table.alpha_composite(disc.convert("RGBA"), (150, 150))
+        table = Image.new("RGBA", (1000, 1000), (38, 40, 44, 255))
+        table.alpha_composite(disc.convert("RGBA"), (100, 100))
     table.convert("RGB").save(path, quality=92)
 
 
@@ -61,11 +61,11 @@ def strip(path: Path, run: Run) -> None:
 
 
 def tune(path: Path, run: Run) -> None:
-    """Two bars in D dorian, in eighths."""
+    """A bar in D dorian, in eighths."""
     file = mido.MidiFile(ticks_per_beat=480)
     track = mido.MidiTrack()
     file.tracks.append(track)
-    for pitch in (62, 65, 69, 65, 67, 64, 60, 64) * 2:
+    for pitch in (62, 65, 69, 65, 67, 64, 60, 64):
         track.append(mido.Message("note_on", note=pitch, velocity=90, time=0))
         track.append(mido.Message("note_off", note=pitch, time=240))
     file.save(path)

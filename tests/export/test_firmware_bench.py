@@ -128,7 +128,7 @@ def bench(show: sonify.Performance, folder: Path, index: str = "own", **more) ->
         cwd=folder, check=True, capture_output=True, text=True,
     )  # fmt: skip
     done = subprocess.run(
-        [str(folder / "bench")], capture_output=True, timeout=120, check=False, text=True
+        [str(folder / "bench")], capture_output=True, timeout=300, check=False, text=True
     )
     assert done.returncode == 0, done.stderr[:2000]
     return Run.of(done.stdout)

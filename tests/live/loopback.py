@@ -19,6 +19,8 @@ from mido.ports import set_sleep_time
 from mido.sockets import PortServer, SocketPort, connect
 
 NAME = "Valley Synth"
+LONGEST_S = 300
+"""After which what is listened to has hung, on the busiest machine."""
 
 
 PEDAL = "Hut Pedal"
@@ -62,10 +64,9 @@ class Receiver:
     messages: list[Message] = field(default_factory=list)
 
     def __enter__(self) -> Receiver:
-        with socket.socket() as s:
-            s.bind(("127.0.0.1", 0))
-            self.port = s.getsockname()[1]
-        self._server = PortServer("127.0.0.1", self.port)
+        # a port that nobody else can take before it is listened to
+        self._server = PortServer("127.0.0.1", 0)
+        self.port = self._server._socket.getsockname()[1]
         self._thread = threading.Thread(target=self._listen, daemon=True)
         self._thread.start()
         return self
@@ -82,7 +83,7 @@ class Receiver:
                 self.messages.append(message)
 
     def __exit__(self, *_: object) -> None:
-        self._thread.join(5)
+        self._thread.join(LONGEST_S)
         self._server.close()
 
 

@@ -197,8 +197,8 @@ def play(*args: object, end: float | None = None, number: int = signal.SIGINT):
         player.send_signal(number)
     else:
         first = ""
-    errors = first + player.communicate(timeout=60)[1]
-    lines = listener.communicate(timeout=20)[0].splitlines()
+    errors = first + player.communicate()[1]
+    lines = listener.communicate()[0].splitlines()
     times = np.array([float(line.split(" ", 1)[0]) for line in lines])
     messages = [mido.Message.from_hex(line.split(" ", 1)[1]) for line in lines]
     return player.returncode, errors, times, messages

@@ -41,7 +41,7 @@ def sonify_play(tmp_path: Path, config: str, *args: str) -> subprocess.Completed
     }
     return subprocess.run(
         [sys.executable, "-m", "sonify", "play", *args],
-        capture_output=True, text=True, env=env, cwd=tmp_path, timeout=120, check=False,
+        capture_output=True, text=True, env=env, cwd=tmp_path, timeout=300, check=False,
     )  # fmt: skip
 
 
@@ -119,7 +119,7 @@ def test_a_program_of_the_system_is_fed_the_sound(tmp_path):
     source = Source()
     out = _Program(source, ("sh", "-c", f"cat > '{tmp_path / 'got.raw'}'"))
     out.start()
-    assert source.over.wait(60)
+    assert source.over.wait(300)
     out.drain()
     out.close()
     got = np.frombuffer((tmp_path / "got.raw").read_bytes(), "<f4").reshape(-1, 2)

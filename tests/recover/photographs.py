@@ -10,6 +10,7 @@ from __future__ import annotations
 import io
 import math
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from PIL import Image, ImageDraw, ImageFilter
@@ -86,16 +87,21 @@ def random_shot(rng: np.random.Generator, megapixels: float | None = None) -> Sh
 
 def _rendered(svg: str, shown: dict[str, str]) -> np.ndarray:
     """Some groups of a drawing, filled or stroked in white, as 0 to 1."""
-    import resvg_py
-
     style = "svg>g{display:none}"
     for group, how in shown.items():
         style += f"#{group}{{display:inline!important}}#{group} *{{{how}}}"
+    return _cover(svg, style).astype(np.float32) / 255
+
+
+@lru_cache(maxsize=12)
+def _cover(svg: str, style: str) -> np.ndarray:
+    """Many photographs are of one drawing: it is rendered once."""
+    import resvg_py
+
     png = resvg_py.svg_to_bytes(
         svg_string=svg, style_sheet=style, width=PLANE, height=PLANE, dpi=96
     )
-    image = Image.open(io.BytesIO(bytes(png))).convert("RGBA")
-    return np.asarray(image, np.float32)[:, :, 3] / 255
+    return np.asarray(Image.open(io.BytesIO(bytes(png))).convert("RGBA"))[:, :, 3].copy()
 
 
 def _noise(rng: np.random.Generator, shape: tuple[int, int], cells: tuple[int, int]) -> np.ndarray:

@@ -16,6 +16,7 @@ from sonify.recover.sources.log.trace import trace_log
 from sonify.recover.sources.options import ReadOptions
 from sonify.recover.sources.source import read_source
 from tests.benchmarks.logs import FAULTS, measured, one, played, shortfall, unaided
+from tests.nightly import nightly
 from tests.recover.log_player import Machine, record
 
 TEXT = "FOG UNTIL TEN, THEN SUN. SOUP ON."
@@ -250,12 +251,12 @@ def test_a_log_that_begins_with_its_first_row(log, tmp_path):
 @pytest.mark.parametrize(
     "log",
     [
-        pytest.param(2, id="parity"),
+        pytest.param(2, id="parity", marks=nightly),
         pytest.param(13, id="reed-solomon, told by the check alone"),
         pytest.param(15, id="crc-16, rows of three characters, begun before its first row"),
-        pytest.param(20, id="rows of twelve, going on after its last row"),
+        pytest.param(20, id="rows of twelve, going on after its last row", marks=nightly),
         pytest.param(57, id="framed, parity, begun a turn before"),
-        pytest.param(112, id="a stage that takes a turn"),
+        pytest.param(112, id="a stage that takes a turn", marks=nightly),
     ],
 )
 def test_rows_that_do_not_repeat_are_told_by_the_message(log, tmp_path):

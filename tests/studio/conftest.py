@@ -188,6 +188,10 @@ class Page:
         self.page.on("pageerror", lambda e: self.wrong.append(str(e)))
         self.page.on("console", lambda m: self.wrong.append(m.text) if m.type == "error" else None)
         self.page.on("request", lambda r: self.asked.append(r.url))
+        self.open: set[Any] = set()
+        self.page.on("request", lambda r: self.open.add(r))
+        self.page.on("requestfinished", lambda r: self.open.discard(r))
+        self.page.on("requestfailed", lambda r: self.open.discard(r))
         self.studio = studio
         self.page.goto(studio.address)
         self.ready()
@@ -199,6 +203,14 @@ class Page:
     def settled(self) -> None:
         """Wait until the page has the answer to its last question."""
         self.until("!studio.store.busy && Boolean(studio.show)")
+
+    def answered(self, path: str) -> None:
+        """Wait until no question to a path of the server is open, and the page shows the answer."""
+        self.settled()
+        end = time.monotonic() + LONGEST_S
+        while self.frames(2) or any(path in one.url for one in self.open):
+            assert time.monotonic() < end, f"no answer within {LONGEST_S} s: {path}"
+        self.frames(2)
 
     def until(self, what: str) -> None:
         """Wait until something is so (asked again and again: the page's policy forbids eval)."""

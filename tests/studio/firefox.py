@@ -92,7 +92,7 @@ class Firefox:
     def js(self, text: str) -> Any:
         return self.do("WebDriver:ExecuteScript", script=f"return {text}", args=[], sandbox=None)
 
-    def until(self, what: str, seconds: float = 120) -> None:
+    def until(self, what: str, seconds: float = LONGEST_S) -> None:
         """Wait until something is so."""
         end = time.monotonic() + seconds
         while not self.js(what):

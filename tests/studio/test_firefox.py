@@ -13,7 +13,7 @@ from pathlib import Path
 import mido
 import pytest
 
-from tests.studio.conftest import Studio
+from tests.studio.conftest import LONGEST_S, Studio
 from tests.studio.firefox import Firefox
 
 PROGRAM = shutil.which("firefox-esr") or shutil.which("firefox")
@@ -35,7 +35,7 @@ def speakers(tmp_path: Path) -> Iterator[str]:
     )  # fmt: skip
     yield f"unix:{place / 'native'}"
     server.terminate()
-    server.wait(20)
+    server.wait()
 
 
 @pytest.fixture
@@ -49,7 +49,7 @@ def firefox(tmp_path: Path, speakers: str) -> Iterator[Firefox]:
 
 def saved(firefox: Firefox, suffix: str) -> Path:
     """The file that the browser saved, when it is whole."""
-    end = time.monotonic() + 60
+    end = time.monotonic() + LONGEST_S
     while time.monotonic() < end:
         whole = [p for p in firefox.saved.glob(f"*{suffix}") if p.stat().st_size]
         if whole and not list(firefox.saved.glob("*.part")):

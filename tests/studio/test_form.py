@@ -29,7 +29,7 @@ def making(page: Page, what: str, suffix: str | None, to: Path) -> Path:
 
 def command(page: Page, to: Path) -> str:
     """Run the command that the page shows, in a folder, and give it."""
-    page.page.wait_for_timeout(400)
+    page.answered("/api/command")
     line = page.page.text_content(".command code") or ""
     words = shlex.split(line)
     assert words[0] == "sonify"

@@ -70,9 +70,9 @@ def test_folds_stay_open_and_go_with_their_voice(page: Page) -> None:
 
 def test_ends_of_the_list_offer_no_way_further(page: Page) -> None:
     voices(page, 2)
-    assert page.page.is_disabled('[aria-label="Voice 1 up"]')
-    assert page.page.is_disabled('[aria-label="Voice 2 down"]')
-    assert page.page.is_enabled('[aria-label="Voice 1 down"]')
+    for button in ("Voice 1 up", "Voice 2 down"):
+        page.page.wait_for_selector(f'[aria-label="{button}"]:disabled', state="attached")
+    page.page.wait_for_selector('[aria-label="Voice 1 down"]:enabled', state="attached")
 
 
 @pytest.mark.parametrize("share", [0.02, 0.3, 0.97])
@@ -176,7 +176,12 @@ def test_a_choice_that_says_nothing_new_shows_what_it_began_from(page: Page) -> 
 def test_making_again_right_after_cancelling(page: Page) -> None:
     page.make("clip").get_by_text("Cancel").click()
     again = page.make("clip")
-    page.page.wait_for_timeout(800)
+    for _ in range(2):
+        with page.page.expect_response(
+            lambda r: r.request.method == "GET" and "/api/jobs/" in r.url
+        ) as got:
+            pass
+        assert got.value.ok
     assert again.get_by_text("Cancel").is_visible()
     assert "no such job" not in (again.locator(".fact").text_content() or "")
     again.get_by_text("Cancel").click()

@@ -170,7 +170,7 @@ def test_a_chunked_body_is_counted(studio: Studio) -> None:
                 line.sendall(block)
         except OSError:
             pass
-        line.settimeout(10)
+        line.settimeout(LONGEST_S)
         # it may be cut off before the answer has come through
         with contextlib.suppress(ConnectionResetError):
             assert line.recv(100).split()[1] == b"413"

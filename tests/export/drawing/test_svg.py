@@ -71,7 +71,7 @@ def chromium():
     def run(*arguments: str) -> str:
         return subprocess.run(
             [path, "--headless", "--no-sandbox", "--disable-gpu", *arguments],
-            capture_output=True, text=True, check=True, timeout=120,
+            capture_output=True, text=True, check=True, timeout=300,
         ).stdout  # fmt: skip
 
     return run

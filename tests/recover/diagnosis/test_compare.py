@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import io
+import itertools
 import json
 import math
 import shutil
@@ -19,6 +20,7 @@ from sonify.errors import InputError
 from sonify.recover.diagnosis import compare
 from sonify.recover.diagnosis.profile import fitted_player
 from sonify.recover.signal.slicer import best_threshold
+from tests.nightly import nightly
 from tests.recover.diagnosis.faults import FAULTS, judge, make
 from tests.recover.diagnosis.machine import Machine
 
@@ -37,15 +39,18 @@ def test_nothing_is_accused_on_clean_takes(kind, tmp_path):
         assert seen.message_read == show.disc.message
 
 
+@pytest.mark.parametrize("every", [False, pytest.param(True, marks=nightly)], ids=["middle", "all"])
 @pytest.mark.parametrize("fault", FAULTS)
-def test_faults_are_found_at_their_place_and_named(fault, tmp_path):
-    """Each fault at each strength: its wrong bits, its cause first, and speed and stage still
-    told. The wide statistics are in tests/benchmarks/takes.py."""
+def test_faults_are_found_at_their_place_and_named(fault, every, tmp_path):
+    """Each fault at each strength, and always at the middle one (the lower of two): its wrong
+    bits, its cause first, and speed and stage still told. The wide statistics are in
+    tests/benchmarks/takes.py."""
+    kinds = ("midi",) if fault == "wire" else ("log", "midi")
+    count = len(FAULTS[fault][2])
     outcomes = []
-    for strength in range(len(FAULTS[fault][2])):
-        for kind in ("midi",) if fault == "wire" else ("log", "midi"):
-            show, recording = make(fault, strength, 4)
-            outcomes.append(judge(show, recording, kind, tmp_path)[0])
+    for strength, kind in itertools.product(range(count) if every else [(count - 1) // 2], kinds):
+        show, recording = make(fault, strength, 4)
+        outcomes.append(judge(show, recording, kind, tmp_path)[0])
     true = sum(o.true for o in outcomes)
     right = sum(o.right for o in outcomes)
     accused = sum(o.found - o.right for o in outcomes)
@@ -55,9 +60,11 @@ def test_faults_are_found_at_their_place_and_named(fault, tmp_path):
     said = [o.said.split(", ") for o in outcomes]
     first = [s[s[0].startswith("midi-rows-missing") :][:1] for s in said]
     named = sum(FAULTS[fault][0] == " ".join(s).partition(" ")[0] for s in first)
-    assert named >= len(outcomes) - 1, [o.said for o in outcomes]
+    assert named >= len(outcomes) - every, [o.said for o in outcomes]
     assert np.median([abs(o.rpm_error) for o in outcomes]) < 1e-3
-    assert np.median([o.stage_error_s for o in outcomes]) < 5e-3
+    # of two takes, one may be what a median of all leaves out
+    middle = np.median if every else min
+    assert middle([o.stage_error_s for o in outcomes]) < 5e-3
 
 
 def clean(kind, tmp_path, **settings):
