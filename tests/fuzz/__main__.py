@@ -1,14 +1,15 @@
 """`python -m tests.fuzz [CASES] [--kinds LIST] [--first N] [--case KIND:SEED]`: a long run.
 
-Prints each case that ends wrongly, and at the end how many of each kind did. `--case` runs one and
-shows its command. `--serve` answers lines of JSON on standard input: a case as a text, or the
-words of a command as a list.
+Prints each case that ends wrongly, and at the end or after Ctrl-C how many of each kind did.
+`--case` runs one and shows its command. `--serve` answers lines of JSON on standard input: a case
+as a text, or the words of a command as a list.
 """
 
 from __future__ import annotations
 
 import argparse
 import collections
+import contextlib
 import json
 import sys
 import tempfile
@@ -46,13 +47,16 @@ def main() -> int:
         return 0
     kinds = given.kinds.split(",")
     found: collections.Counter[str] = collections.Counter()
-    for k in range(given.first, given.first + given.cases):
-        case = Case(kinds[k % len(kinds)], k // len(kinds))
-        fault = fuzzer.fault(case)
-        if fault:
-            found[fault.split(":")[0]] += 1
-            print(f"{case}  {fault}", flush=True)
-    print(f"{given.cases:,} cases, {sum(found.values())} ended wrongly: {dict(found)}")
+    done = 0
+    with contextlib.suppress(KeyboardInterrupt):
+        for k in range(given.first, given.first + given.cases):
+            case = Case(kinds[k % len(kinds)], k // len(kinds))
+            fault = fuzzer.fault(case)
+            done += 1
+            if fault:
+                found[fault.split(":")[0]] += 1
+                print(f"{case}  {fault}", flush=True)
+    print(f"{done:,} cases, {sum(found.values())} ended wrongly: {dict(found)}")
     return bool(found)
 
 
