@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator
-from itertools import takewhile
+from itertools import takewhile, tee
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,6 +12,7 @@ import numpy as np
 from sonify.errors import RANGE_HINT, InputError
 from sonify.export.animation.fitting import Write, write_within
 from sonify.export.animation.frames import Animation, Patch
+from sonify.export.animation.gif import uses_ahead
 from sonify.export.animation.metered import Metered
 from sonify.export.animation.moving import ENCODERS, encode
 from sonify.export.animation.options import ClipOptions as Options
@@ -96,12 +97,18 @@ def write_matrix(
 
         return clip.write(show, path, options, what)
     painter = Painter(show.setup.light, show.setup.player.matrix)
+    states = takewhile(lambda one: one[0] < seconds, states)
     scrolling = painter.grid if step_s else None
+    if scrolling and path.suffix.casefold() == ".gif":
+        # in the order in which the file has them, colours need not be moved in each picture
+        states, ahead = tee(states)
+        painter.sort_palette(uses_ahead(patches(painter, ahead))[0])
+        del ahead  # or all states would be kept for it
     metered = Metered(*painter.size, painter.palette, scrolling, step_s)
     animation = Animation(
         *painter.size,
         palette=painter.palette,
-        patches=metered.of(patches(painter, takewhile(lambda one: one[0] < seconds, states))),
+        patches=metered.of(patches(painter, states)),
         end_s=seconds,
         loop=options.loop or 0,
     )

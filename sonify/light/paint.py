@@ -85,6 +85,20 @@ class Painter(Renderer):
             place[k] = same
         return found[:n].astype(np.uint8), place
 
+    def sort_palette(self, uses: NDArray[np.int64]) -> None:
+        """Put the colours with the most uses first, and paint everything again.
+
+        Where lamps have many hues, the palette stays as it is.
+        """
+        if self._hues is not None:
+            return
+        palette, place = self._colours
+        order = np.argsort(-uses[: len(palette)], kind="stable")
+        self._colours = palette[order], np.argsort(order).astype(np.uint8)[place]
+        self._tiles.clear()
+        self._columns.clear()
+        self.forget()
+
     def picture(self, shown: Shown) -> NDArray[np.uint8]:
         """The palette indices of the whole picture, from lamps of shape (height, width)."""
         self.forget()

@@ -142,17 +142,17 @@ def changes(
 
     def changed() -> tuple[int, int, Pixels, Mask] | None:
         left, top, right, bottom = box
-        differs = canvas[top:bottom, left:right] != shown[top:bottom, left:right]
-        if differs.ndim == 3:
-            differs = differs.any(axis=2)
-        x, y, x1, y1 = bounds(differs)
+        if even:
+            left, top = left & ~1, top & ~1
+        apart = canvas[top:bottom, left:right] != shown[top:bottom, left:right]
+        x, y, x1, y1 = bounds(apart.any(axis=2) if apart.ndim == 3 else apart)
         if x1 <= x:
             return None
-        x, y, right, bottom = left + x, top + y, left + x1, top + y1
         if even:
             x, y = x & ~1, y & ~1
+        same = ~apart[y:y1, x:x1]
+        x, y, right, bottom = left + x, top + y, left + x1, top + y1
         new = canvas[y:bottom, x:right].copy()
-        same = np.equal(new, shown[y:bottom, x:right])
         shown[y:bottom, x:right] = new
         return x, y, new, same
 

@@ -13,11 +13,13 @@ as ten (common practice, no source), so nothing shorter is stored: see
 from __future__ import annotations
 
 import itertools
+from collections.abc import Iterator
 from dataclasses import replace
 from struct import pack
 from typing import BinaryIO
 
 import numpy as np
+from numpy.typing import NDArray
 
 from sonify.export.animation.comments import in_gif
 from sonify.export.animation.frames import Animation, Change, Patch, Pixels, changes
@@ -52,12 +54,8 @@ def encode_gif(animation: Animation, out: BinaryIO) -> None:
     out.write(b"\x3b")
 
 
-def _ordered(animation: Animation, palette: Pixels) -> Animation:
-    """Sort the palette by the number of patches that use each colour.
-
-    If all patches were seen, unused colours are left out.
-    """
-    patches = iter(animation.patches)
+def uses_ahead(patches: Iterator[Patch]) -> tuple[NDArray[np.int64], list[Patch]]:
+    """How many of the first patches use each colour, and these patches."""
     ahead: list[Patch] = []
     pixels = 0
     uses = np.zeros(256, np.int64)
@@ -67,11 +65,23 @@ def _ordered(animation: Animation, palette: Pixels) -> Animation:
         pixels += patch.pixels.size
         if pixels > AHEAD_PIXELS:
             break
+    return uses, ahead
+
+
+def _ordered(animation: Animation, palette: Pixels) -> Animation:
+    """Sort the palette by the number of patches that use each colour.
+
+    If all patches were seen, unused colours are left out.
+    """
+    patches = iter(animation.patches)
+    uses, ahead = uses_ahead(patches)
     following = list(itertools.islice(patches, 1))
-    count = len(palette)
-    order = np.argsort(-uses[:count], kind="stable")
+    order = np.argsort(-uses[: len(palette)], kind="stable")
     if not following:
         order = order[: np.count_nonzero(uses)]
+    together = itertools.chain(ahead, following, patches)
+    if (order == np.arange(len(order))).all():
+        return replace(animation, patches=together, palette=palette[order])
     place = np.zeros(256, np.uint8)
     place[order] = np.arange(len(order), dtype=np.uint8)
     table = place.tobytes()
@@ -80,7 +90,6 @@ def _ordered(animation: Animation, palette: Pixels) -> Animation:
         # a quarter of the time of place[pixels]
         return np.frombuffer(pixels.tobytes().translate(table), np.uint8).reshape(pixels.shape)
 
-    together = itertools.chain(ahead, following, patches)
     placed = (replace(patch, pixels=moved(patch.pixels)) for patch in together)
     return replace(animation, patches=placed, palette=palette[order])
 
