@@ -262,11 +262,13 @@ def _scale(pitch: Reals) -> tuple[str, str, dict[float, int]]:
         return "D4", "dorian", {}
     middle, scale = key_of(Tune(np.zeros(len(pitch)), pitch))
     degree = np.arange(-64, 65)
-    for name in (scale, "chromatic"):
-        known = degrees_to_pitch(degree, find_scale(name), float(middle))
+    # from the middle of the tones, degrees reach all that MIDI has
+    centre = round(float(pitch.min() + pitch.max()) / 2)
+    for name, root in ((scale, middle), ("chromatic", middle), ("chromatic", centre)):
+        known = degrees_to_pitch(degree, find_scale(name), float(root))
         if np.isin(pitch, known).all():
             break
-    return note_name(middle), name, dict(zip(known.tolist(), degree.tolist(), strict=True))
+    return note_name(root), name, dict(zip(known.tolist(), degree.tolist(), strict=True))
 
 
 def _length(score: Stepped, part: int, rank: int, a_row: int) -> dict[str, Any]:
