@@ -36,7 +36,7 @@ TUNES = {
     "a melody": [MELODY],
     "a pickup": [[(3.5, 0.5, 67), *((4 + b, d, p) for b, d, p in MELODY)]],
     "a chromatic line": [[(k / 4, 0.25, 60 + k % 13) for k in range(32)]],
-    "the lowest and the highest tone": [[(0, 1, 0), (1, 1, 127), (2, 1, 61), (3, 1, 126)]],
+    "all tones, and the highest": [[(k / 4, 0.25, p) for k, p in enumerate((*range(52, 64), 127))]],
     "one note again and again": [[(k / 2, 0.5, 60) for k in (0, 1, 3, 4, 6, 7)]],
     "triplets": [[(k / 3, 1 / 3, p) for k, p in enumerate((*MAJOR, 74))]
                  + [(3 + k / 2, 0.5, p) for k, p in enumerate(MAJOR)]],
