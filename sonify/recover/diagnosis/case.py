@@ -38,7 +38,6 @@ FEWEST_HOLES = 3  # of a row whose depth is compared: a mean of fewer is mostly 
 PART = 16  # places whose levels are averaged to follow the material's
 FAR = 6.0  # standard deviations that lie between the highest and the lowest of a few hundred
 BETWEEN = 0.25  # of the swing, from the middle: a bit there is not plain
-ALSO = 0.1  # of the wrong bits: so many may have another cause than the main one
 FADES = 0.25  # of the swing: from this on, its level changes during the recording
 
 NOISY = 0.125
@@ -132,16 +131,6 @@ class Case:
         return int(self.wrong.sum())
 
     @cached_property
-    def miscounted(self) -> bool:
-        """Whether nearly all wrong bits of a log are right where their holes passed, so that only
-        the count of the clock's pulses is wrong."""
-        v = self.seen.levels
-        if v is None or self.count < 2 or not self.fits:
-            return False
-        wrong = (v.truth >= 0) & (v.seen != 0) & (v.seen != 2 * v.truth - 1)
-        return int(wrong.sum()) <= ALSO * self.count
-
-    @cached_property
     def at(self) -> tuple[Index, Index]:
         """Rows and positions of the errors, in the order of reading."""
         r, p = np.nonzero(self.wrong)
@@ -161,18 +150,6 @@ class Case:
         return (
             None if v is None else LevelSigns(v, self.at, v.truth == 1 if self.fits else v.seen > 0)
         )
-
-    @property
-    def spoilt_by_delay(self) -> int:
-        """How many bits are wrong if data are sampled at the delay that is set, if most of them are
-        right at the one measured; else 0."""
-        v = self.seen.levels
-        if v is None:
-            return 0
-        hole = [(x < v.threshold) == v.low for x in (v.level, v.prompt)]
-        known = (v.truth >= 0) & np.isfinite(v.prompt) & np.isfinite(v.level)
-        measured, as_set = (int((known & (h != v.truth)).sum()) for h in hole)
-        return as_set if as_set > 2 * measured else 0
 
     @property
     def noisy(self) -> bool:

@@ -42,6 +42,12 @@ def cautions_of(
     unread = int(np.count_nonzero(seen.bits < 0))
     if unread:
         out.append(f"{plural(unread, 'position')} not in the recording, or not known from it")
+    if unread and (seen.bits[0] < 0).all():
+        out.append(
+            "nothing of row 1 is in the recording: if it began before the player did, the stage "
+            "was late, and rows were read in the places of others; record again from before the "
+            "start"
+        )
     return tuple(out)
 
 

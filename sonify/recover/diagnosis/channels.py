@@ -9,7 +9,17 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-__all__ = ["FEW", "LIT", "LITTLE", "STILL", "Channel", "Channels", "channels_of", "white_noise"]
+__all__ = [
+    "FEW",
+    "LIT",
+    "LITTLE",
+    "STILL",
+    "Channel",
+    "Channels",
+    "channels_of",
+    "runs",
+    "white_noise",
+]
 
 Floats = NDArray[np.float32]
 Reals = NDArray[np.float64]
@@ -262,6 +272,12 @@ def _shift(z: Reals) -> float:
         return 0.0
     middle = ends.mean(axis=1)
     return float((ends[np.argmax(middle)] - ends[np.argmin(middle)]).min()) / usual
+
+
+def runs(x: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Where runs begin, and how long they are."""
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], x.astype(np.int8), [0]])))
+    return edges[::2], edges[1::2] - edges[::2]
 
 
 def white_noise(x: Floats) -> float:

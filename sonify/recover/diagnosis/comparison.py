@@ -42,6 +42,10 @@ SURE = 0.9
 """Share of what a voice's notes hold that a recording must give, if they don't give the bits and
 rows may start anywhere."""
 
+EXPLAINED = 0.75
+"""Of the wrong bits, that are left once samples that were lost are put in: noise that looks like a
+leap leaves nearly all (own choice)."""
+
 EXACT = 0.02
 """How far notes of an exported file may lie off, in positions: times in files are rounded (own
 choice; a machine's lie several times as far)."""
@@ -101,7 +105,7 @@ def compare(
             if whole.lost:
                 other = _log(whole, show, threshold, sampling)
                 again = other[1](design)
-                if design.errors(again.bits) < bad:
+                if design.errors(again.bits) < EXPLAINED * bad:
                     recording, seen, (channels, observe) = whole, again, other
     blind = channels is not None and not channels.data.ever
     if not blind and (listening is None or listening.exact):

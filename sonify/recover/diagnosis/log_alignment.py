@@ -84,15 +84,13 @@ MOST_TRACES = 4000
 
 class Followed(NamedTuple):
     """A log by its clock, whatever the disc: the pulses, how much later the data detector sees
-    holes, in s, the data channel in small parts of each slot and its white noise, remarks, and the
-    delay that is set."""
+    holes, in s, the data channel in small parts of each slot and its white noise, and remarks."""
 
     clock: PulseClock
     delay_s: float
     cells: Reals
     noise: float
     remarks: tuple[str, ...]
-    about_s: float
 
 
 def follow_log(
@@ -124,7 +122,7 @@ def follow_log(
     if steady:
         clock = PulseClock.steady(period_s, len(log.clock) / log.rate)
         cells = cells_of(log.data, log.rate, clock, about_s)
-        return Followed(clock, about_s, cells, noise, (), about_s)
+        return Followed(clock, about_s, cells, noise, ())
     low: bool | None = None
     remarks: tuple[str, ...] = ()
     below = float(np.mean(log.clock < sum(two_levels(log.clock)) / 2))
@@ -146,7 +144,7 @@ def follow_log(
             f"holes read {'low' if low else 'high'} on the clock channel; if the machine takes "
             "that for material, swap its comparator's inputs",
         )
-    return Followed(clock, delay, cells, noise, remarks, about_s)
+    return Followed(clock, delay, cells, noise, remarks)
 
 
 def _evidence(cells: Reals, clock: PulseClock) -> Reals:
@@ -182,7 +180,7 @@ def observe_log(
     offsets : RowOffsets, optional
         Where the detector stood, if that is known: rows were then read as designed.
     """
-    clock, delay, cells, noise, remarks, about_s = followed
+    clock, delay, cells, noise, remarks = followed
     seen = _evidence(cells, clock)
     blind, beside = not last_s > 0, offsets is not None
     settled = clock if blind else settle_gaps(clock, seen, design.grid)
@@ -333,7 +331,6 @@ def observe_log(
             lag=lag_of(cells, seen > 0, low),
             passed=np.column_stack([level, web])[seen > 0],
             slots=seen,
-            prompt=by_place(sampling.levels(sums, clock, clock.slot_s, about_s, window)),
         ),
     )
 

@@ -132,15 +132,15 @@ def match(observe: Observe, seen: Observed, design: Design, unit: int) -> Match:
     seen = in_other_order(observe, seen, design)
     usual = seen.alignment.agreement
     best = Match(seen, design, "normal", {"normal": usual})
-    # rows that are all seen, or are seen beside the detector, are seen as designed
-    told = seen.stage is not None or (seen.offsets is not None and seen.offsets.beside)
-    if usual >= DOUBT or told:
+    if usual >= DOUBT or (seen.offsets is not None and seen.offsets.beside):
         return best
     for name, grid in _variants(design.grid, unit).items():
         other = replace(design, grid=grid)
         one = observe(other)
         now = best.agreement[name] = one.alignment.agreement
-        if now > max(usual, best.seen.alignment.agreement) + BETTER:
+        # rows that are all seen, each for a turn, are seen as designed
+        as_well = one.stage is not None or best.seen.stage is None
+        if as_well and now > max(usual, best.seen.alignment.agreement) + BETTER:
             best = Match(one, other, name, best.agreement)
     return best
 

@@ -50,8 +50,6 @@ class Levels:
         Level and web of every hole that shows in the log, read or not, in the order of time.
     slots : ndarray, shape (slots,)
         The evidence for a hole in each slot of the log, from -1 to 1.
-    prompt : ndarray, shape (rows, positions)
-        The levels where holes pass if the data come as late as it is set, and not as they do.
     """
 
     level: Reals
@@ -66,7 +64,6 @@ class Levels:
     lag: float
     passed: Reals
     slots: Reals
-    prompt: Reals
 
 
 @dataclass(frozen=True, eq=False)

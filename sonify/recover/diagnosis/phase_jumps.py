@@ -18,6 +18,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.recover.diagnosis.channels import runs
 from sonify.recover.diagnosis.source import LogRecording
 from sonify.recover.signal.averages import running_mean
 from sonify.recover.signal.clock import PulseClock
@@ -80,10 +81,10 @@ STEADIER = 2.0
 sound channels differ by a factor of 1.6 at most where holes are clear (generators a, b, d, e)."""
 
 
-REPEATS, SELDOM = 0.2, math.log(1e6)
+REPEATS, MANY, MUCH, SELDOM = 0.2, 20, 5.0, math.log(1e6)
 """Share of the samples that repeat the one before on both channels, from which on noise is too
-little to tell; and how seldom a longer run of such samples comes by chance, as a logarithm, if each
-goes on as often as the others do."""
+little to tell; runs of them that tell how long they are, and how many times as long an odd one is;
+and how seldom one comes by chance if there are fewer, as a logarithm (own choices)."""
 
 
 class PhaseJumps(NamedTuple):
@@ -117,15 +118,19 @@ def phase_jumps(log: LogRecording, clock: PulseClock, low: bool) -> PhaseJumps:
 
 def _held(log: LogRecording) -> tuple[float, ...]:
     """When a recorder repeated samples, or wrote zeros, in place of those that it lost."""
+    zeros = (log.clock == 0, log.data == 0)
+    if zeros[0].any() and (zeros[0] == zeros[1]).all():
+        return tuple((runs(zeros[0])[0] / log.rate).tolist())
     same = np.ones(len(log.clock) - 1, bool)
     for x in (log.clock, log.data):  # what is beyond a limit repeats itself, too
         same &= (np.diff(x) == 0) & (x[1:] != x.min()) & (x[1:] != x.max())
-    if not 0 < float(same.mean()) < REPEATS:
+    share, (first, long) = float(same.mean()), runs(same)
+    if not 0 < share < REPEATS:
         return ()
-    ends = np.flatnonzero(np.diff(same, prepend=False, append=False))
-    first, long = ends[::2], np.diff(ends)[::2]
-    goes_on = 1 - 1 / max(float(long.mean()), 1 + 1 / len(same))
-    odd = long * -math.log(goes_on) > SELDOM + math.log(len(long))
+    if len(long) > MANY:
+        odd = long > MUCH * np.percentile(long, 99)
+    else:
+        odd = long * -math.log(share) > SELDOM + math.log(len(same))
     return tuple((first[odd] / log.rate).tolist())
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.recover.diagnosis.channels import LITTLE, STILL, Channel, Channels
+from sonify.recover.diagnosis.channels import LITTLE, STILL, Channel, Channels, runs
 from sonify.recover.diagnosis.observed import Levels, Observed
 
 __all__ = ["WOBBLE", "Quiet", "quiet_of", "ringing_of"]
@@ -163,8 +163,8 @@ def ringing_of(seen: Observed, grid: NDArray[np.int8]) -> Quiet | None:
         return None
     # a note that sounds on may have lost its note-off
     sounds = np.isin(np.arange(len(heard.seen)), heard.beat_slot)
-    due = max(_runs(np.tile(row, 2) == 1)[1].max(initial=0) for row in grid)
-    begin, long = _runs(sounds)
+    due = max(runs(np.tile(row, 2) == 1)[1].max(initial=0) for row in grid)
+    begin, long = runs(sounds)
     rings = np.flatnonzero((long >= min(due, n) + HOLES) & (long > n / 2))
     if not len(rings):
         return None
@@ -172,12 +172,6 @@ def ringing_of(seen: Observed, grid: NDArray[np.int8]) -> Quiet | None:
     since = float(heard.slot_s[first]) if np.count_nonzero(heard.seen[:first] < 0) >= HOLES else 0.0
     causes = ("data-dead", "lamp-out") if since else ("data-stuck", "lamp-out")
     return Quiet(since, "a note comes at every position {when}", causes)
-
-
-def _runs(x: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Where runs begin, and how long they are."""
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], x.astype(np.int8), [0]])))
-    return edges[::2], edges[1::2] - edges[::2]
 
 
 def _whole(clock: Channel, data: Channel, both: bool) -> tuple[str, ...]:

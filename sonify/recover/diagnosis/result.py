@@ -39,6 +39,11 @@ HARMED = 0.24
 """The same of recordings that show a harm but no wrong bit (24 of 101)."""
 
 
+CUT = 0.5
+"""The same of recordings without their first row or their last one: either the recorder or the
+stage was a row off, and nothing tells which (own estimate)."""
+
+
 @dataclass(frozen=True, eq=False)
 class Margins:
     """How well holes and solid material can be told apart, in the log's units.
@@ -150,7 +155,10 @@ class Comparison:
         """How likely it is that the machine read the bits as they are given here, by what its
         causes may have done to them and by what a recording may hide."""
         harm = sum(c.probability for c in self.causes if c.cause.harms)
-        return (1.0 - HIDDEN[self.tells]) * (1.0 - HARMED * min(harm, 1.0)) * self.fits
+        hidden = (1.0 - HIDDEN[self.tells]) * (1.0 - HARMED * min(harm, 1.0))
+        # bits that are all of other rows look like a recording without a row at its end
+        cut = (self.seen.bits[[0, -1]] < 0).all(axis=1).any()
+        return hidden * (1.0 - CUT * cut) * self.fits
 
     @property
     def message(self) -> str | None:

@@ -150,6 +150,41 @@ def test_samples_missing_without_a_word_from_the_times(take, tmp_path):
     assert all(np.abs(gone - t).min() < 0.3 for t in when)
 
 
+@pytest.mark.parametrize("positions", [1, 2, 7])
+def test_whole_positions_that_a_recorder_lost(take, positions, tmp_path):
+    """The clock's pulses come as evenly as before; only the disc is farther on."""
+    _, clock, data = take
+    falls = np.flatnonzero(np.diff((clock < 1.75).astype(int)) == 1)
+    first = falls[np.searchsorted(falls, 9000)]
+    lost = np.arange(first, falls[np.searchsorted(falls, 9000) + positions]) - 10
+    kept = np.delete(np.arange(len(clock)), lost)
+    seen = first_cause(take, tmp_path, clock=clock[kept], data=data[kept])
+    assert seen.causes[0].name == "recorder-drops"
+    when = float(seen.causes[0].evidence[0].split(" at ")[1].split(" s")[0])
+    assert abs(when - lost[0] / RATE) < 1.5  # until the bits of two angles differ
+    assert not len(seen.errors)
+
+
+@pytest.mark.parametrize("held", ["last", "zero"])
+def test_samples_that_a_recorder_repeats(take, held, tmp_path):
+    clock, data = take[1].copy(), take[2].copy()
+    for at in (5000, 9000, 14000):
+        for x in (clock, data):
+            x[at : at + 70] = x[at - 1] if held == "last" else 0.0
+    first = first_cause(take, tmp_path, clock=clock, data=data).causes[0]
+    assert first.name == "recorder-drops"
+    assert "repeat" in first.evidence[0]
+
+
+def test_holes_that_are_less_deep_once_a_turn(take, tmp_path):
+    show, _, data = take
+    turn = 60 / show.setup.player.rpm * RATE
+    away = 0.5 + 0.5 * np.cos(2 * np.pi * np.arange(len(data)) / turn)
+    material = np.percentile(data, 90)
+    seen = first_cause(take, tmp_path, data=data + 0.6 * away * (material - data))
+    assert seen.causes[0].name == "warped-disc"
+
+
 def test_a_clock_detector_that_moves(take, tmp_path):
     clock = take[1].copy()
     period = 60 / take[0].setup.player.rpm / take[0].disc.positions

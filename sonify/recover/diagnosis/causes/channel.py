@@ -52,12 +52,6 @@ of a position of their line (common practice, no source; generators a, b and d: 
 half a position on, nobody can tell late from early."""
 
 
-FEW, NOTABLY = 3, 0.1
-"""Bits that would be wrong at the delay that is set, and right at the one measured, from which on
-smaller delays count as well: those of which such a detector sees the edges of its holes (own
-choice)."""
-
-
 def quietened(cause: Cause, case: Case) -> Finding | None:
     """A finding of a cause that may have silenced the data channel."""
     quiet = case.quiet
@@ -234,10 +228,7 @@ class FilterDelay(Cause):
         late = measures(case)["late"]
         # against a detector that moves there is no one delay
         moves = case.jumps.apart or case.jumps.wander
-        least = LATE if case.harmed else SOUND["late"]
-        if case.spoilt_by_delay >= FEW:
-            least = NOTABLY
-        if moves or not least < late < MOST_LATE:
+        if moves or not (LATE if case.harmed else SOUND["late"]) < late < MOST_LATE:
             return None
         return self.found(
             "data-late",
@@ -260,27 +251,34 @@ class RecorderDrops(Cause):
     breaks = True
 
     def find(self, case: Case, share: float) -> Finding | None:
-        """From the log's own times, from the disc's angle, or from seams."""
+        """From the log's own times, from seams, or from the disc's angle."""
         seams, read = [*case.jumps.together, *case.jumps.held], case.seen.time_s
         if case.fits and np.isfinite(read).any():
             seams = [t for t in seams if np.nanmin(read) < t < np.nanmax(read)]
         lost = case.lost if case.fits else ()
-        at = [t for t, _ in case.gaps or lost] or sorted(seams)
+        at = sorted(seams or [t for t, _ in lost])
+        # by the recording's own time, into which nothing is put
+        at = [t - sum(long for begin, long in lost if begin < t) for t in at]
+        if case.gaps:
+            at = [t for t, _ in case.gaps]
         if not at:
             return None
         when = ", ".join(f"{t:.2f} s" for t in at[:4]) + ", ..." * (len(at) > 4)
+        said = []
         if case.gaps:
             longest = 1000 * max(long for _, long in case.gaps)
-            said = f"by its times, {len(at)} gaps of up to {longest:.0f} ms are in it, at {when}"
-        elif lost:
-            said = (
-                f"at {when} the disc is farther on than its even clock pulses tell: at least "
-                f"{1000 * sum(long for _, long in lost):.0f} ms are missing there, and count as "
-                "passed in what is said here"
+            said.append(
+                f"by its times, {len(at)} gaps of up to {longest:.0f} ms are in it, at {when}"
             )
-        else:
-            said = (
+        elif seams:
+            said.append(
                 f"both channels jump at {when}, or repeat their samples, as no disc and no noise "
                 "can: samples are missing there"
             )
-        return self.found("leaps" if lost and not case.gaps else "seams", said)
+        if lost and not case.gaps:
+            said.append(
+                f"the disc is farther on than its pulses tell{f' at {when}' * (not seams)}; at "
+                f"least {1000 * sum(long for _, long in lost):.0f} ms are missing, and count as "
+                "passed in what is said here"
+            )
+        return self.found("leaps" if lost and not case.gaps else "seams", *said)

@@ -145,7 +145,7 @@ class ClockMissing(Cause):
         split = self.kind == "doubled" and 2 * len(np.intersect1d(slots, clock.split)) > len(slots)
         rows = sorted({int(np.searchsorted(start, s, "right")) for s in slots.tolist()})
         return self.found(
-            "miscounted" if case.miscounted else "pulses-odd",
+            "pulses-odd",
             f"{len(slots)} pulse{'s' * (len(slots) != 1)} {self.kind} here and there"
             + ", within the time of one hole" * split
             + ", near rows "

@@ -58,6 +58,11 @@ class Wire(Cause):
         return case.missed
 
 
+def _gone(case: Case, sent: Delivery) -> NDArray[np.int64]:
+    """Rows that are silent as a whole, by all voices, or by the one that tells the bits."""
+    return sent.gone if len(sent.gone) else np.flatnonzero((case.seen.bits < 0).all(axis=1))
+
+
 class RowsMissing(Cause):
     """Rows of which no note was recorded."""
 
@@ -75,24 +80,25 @@ class RowsMissing(Cause):
         sent, w = case.seen.delivery, case.seen.wire
         if sent is None:
             return None
+        gone = _gone(case, sent)
         # rows whose note-offs came were sent; those of the last notes may come after a cut
         ended = [] if w is None else [r for r, _ in set(w.lost_on)]
-        if all(ended.count(r) > 1 for r in sent.gone.tolist()):
+        if all(ended.count(r) > 1 for r in gone.tolist()):
             return None
-        named = ", ".join(str(r + 1) for r in sent.gone[:8].tolist())
+        named = ", ".join(str(r + 1) for r in gone[:8].tolist())
         return self.found(
             "row-not-sent",
-            f"no note came of row{'s' * (len(sent.gone) != 1)} {named}"
-            + ", ..." * (len(sent.gone) > 8)
+            f"no note came of row{'s' * (len(gone) != 1)} {named}"
+            + ", ..." * (len(gone) > 8)
             + f"; of the other rows, {sent.due - sent.lost} of {sent.due} notes came",
-            strength=0.0 if self._not_sent(case, sent) else UNREAD,
+            strength=0.0 if len(sent.gone) and self._not_sent(case, sent) else UNREAD,
         )
 
     def explains(self, case: Case) -> NDArray[np.bool_]:
         """These rows, if they were read."""
         out, sent = np.zeros_like(case.wrong), case.seen.delivery
         if sent is not None and self._not_sent(case, sent):
-            out[sent.gone] = True
+            out[_gone(case, sent)] = True
         return out
 
     @staticmethod
@@ -102,8 +108,9 @@ class RowsMissing(Cause):
         One that is silent between others may not have been, unless voices that need no bits are
         silent too; but then the stage or light would seldom err in it alone.
         """
-        known = np.setdiff1d(np.arange(case.design.rows), sent.gone)
-        at_end = sent.gone.min() < known.min() or sent.gone.max() > known.max()
+        gone = _gone(case, sent)
+        known = np.setdiff1d(np.arange(case.design.rows), gone)
+        at_end = len(gone) and (gone.min() < known.min() or gone.max() > known.max())
         return bool(at_end or sent.unread)
 
 
