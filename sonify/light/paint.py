@@ -51,6 +51,8 @@ class Painter(Renderer):
     matrix : Matrix
     """
 
+    _keeps_columns = True
+
     def __init__(self, look: Look, matrix: Matrix) -> None:
         if look.bloom <= FAINT_BLOOM:
             look = msgspec.structs.replace(look, bloom=0.0)

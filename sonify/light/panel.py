@@ -139,7 +139,7 @@ class Panel(Renderer):
 
     def _finish(self, index: NDArray[np.uint16]) -> Arrays:
         """The planes, then the light of cells if they are kept; over an image the bare indices."""
-        if not self._copies:
+        if not self.look.plain and not self.look.clear:
             return [index]
         numbers, alpha, mixed = self._table
         cells = None if self.light is None else [one[index] for one in mixed]
@@ -149,7 +149,7 @@ class Panel(Renderer):
         mixed = shade(self.look, cover, light, lamp)
         straight, alpha, mixed = self._seen(cover, light, mixed)
         numbers = np.rint(self.picture.format.values(straight))
-        if not self._copies:
+        if not self.look.plain and not self.look.clear:
             return [numbers.astype(np.float32), alpha.astype(np.float32)]
         # what no light falls on has the exact colours of the look
         at = cover_levels(self.look, COVERS)
@@ -180,12 +180,8 @@ class Panel(Renderer):
             planes.append(np.stack(kept, axis=1))
         return planes
 
-    @property
-    def _copies(self) -> bool:
-        return self.look.plain or self.look.clear
-
     def _place(self, part: Box, arrays: Arrays) -> None:
-        if self._copies:
+        if self.look.plain or self.look.clear:
             super()._place(part, arrays)
             return
         if self._hues is None:

@@ -126,6 +126,9 @@ class Renderer(ABC):
         Light around lamps that is left out.
     """
 
+    # whether columns are kept: beside an encoder of video, painting them takes no time to speak of
+    _keeps_columns = False
+
     def __init__(
         self, grid: LampGrid, covers: int, lights: NDArray[np.float64], faint: float = 0.0
     ) -> None:
@@ -201,7 +204,7 @@ class Renderer(ABC):
         top, below, left, right = int(ys[0]), int(ys[-1]) + 1, int(xs[0]), int(xs[-1]) + 1
         binary = self._hues is None and bool(((seen == 0) | (seen == 255)).all())
         whole = below - top == len(seen) and right - left > _FEW_COLUMNS
-        if binary and whole and self._copies:
+        if binary and whole and self._keeps_columns:
             self._paint_columns(near, left, right)
         else:
             self._paint((left, top, right - left, below - top), near, binary, changed)
@@ -286,11 +289,6 @@ class Renderer(ABC):
                 self._windows.clear()
             self._windows[key] = self._windows_of(part, down)
         return self._windows[key]
-
-    @property
-    def _copies(self) -> bool:
-        """Whether what is painted covers what was there."""
-        return True
 
     def _patterns(self, near: Shown) -> NDArray[np.int64]:
         """Which of nine lamps are lit, as bits, for each lamp of a matrix with a dark border."""

@@ -131,13 +131,13 @@ def by_pillow(job: Job, path: Path) -> None:
             sink.add(True)
 
 
-def memory(seconds: float) -> float:
+def memory(seconds: float, suffix: str = ".mp4") -> float:
     """The most memory in MB that a clip of some length takes, sound and all."""
     code = (
         "import sonify\n"
         "disc = sonify.load_disc('cairn-large')\n"
         "show = sonify.perform(disc, settings={'clip.views': ['matrix', 'message']})\n"
-        f"show.save('clip.mp4', 'clip', to_s={seconds})\n"
+        f"show.save('clip{suffix}', 'clip', to_s={seconds})\n"
         "most = next(x for x in open('/proc/self/status') if x.startswith('VmHWM'))\n"
         "print(int(most.split()[1]) / 1000)\n"
     )
@@ -188,4 +188,8 @@ def run() -> list[tuple[str, float, str]]:
         short, long = memory(15.0), memory(90.0)
         remark = f"flat; {short:.0f} MB and {long:.0f} MB, at most 350"
         out.append(("memory of 90 s to that of 15 s, with sound", long / short, remark))
+        for suffix in (".mov", ".webm"):
+            short, long = memory(1.0, suffix), memory(6.0, suffix)
+            remark = f"flat; {short:.0f} MB and {long:.0f} MB, at most 330"
+            out.append((f"memory of 6 s of {suffix} to that of 1 s", long / short, remark))
     return out

@@ -21,6 +21,8 @@ import sonify
 from sonify.export import lights, message
 from sonify.export.animation.frames import Animation, Patch
 from sonify.export.animation.gif import encode_gif
+from sonify.export.animation.metered import Metered
+from sonify.light.lamp_grid import LampGrid
 from sonify.light.paint import Painter
 from sonify.performance import Performance
 from tests.benchmarks.measure import alternating
@@ -101,6 +103,25 @@ def scrolling(show: Performance, painter: Painter) -> Case:
     return levels, patches
 
 
+def meters(show: Performance) -> tuple[str, float, str]:
+    """The flash meter for scrolls beside the one for any picture, on the same pictures."""
+    painter, scroll = Painter(show.setup.light, show.setup.player.matrix), show.scroll
+    assert scroll is not None
+    made = list(lights.patches(painter, itertools.islice(message.states(scroll), 600)))
+
+    def measured(lamps: LampGrid | None) -> None:
+        metered = Metered(*painter.size, painter.palette, lamps, scroll.column_s)
+        for _ in metered.of(iter(made)):
+            pass
+        assert metered.worst.flashes
+
+    own, plain = alternating(
+        [lambda: measured(painter.grid), lambda: measured(None)], tries=3, clock=time.process_time
+    )
+    title = "flash meter of a scroll: time / any picture's"
+    return title, own / plain, f"at most 0.6; {own:.3f} s, {plain:.3f} s"
+
+
 def run() -> list[tuple[str, float, str]]:
     lines = []
     disc = sonify.load_disc("cairn-large")
@@ -134,4 +155,5 @@ def run() -> list[tuple[str, float, str]]:
                 remark = f"{len(done['ours']):,}, {small:,}, Pillow {len(done['pillow']):,}"
                 ratio = len(done["ours"]) / small
                 lines.append((f"{name}, {look}: size / gifsicle -O3's", ratio, remark))
+    lines.append(meters(sonify.perform(disc)))
     return lines

@@ -28,3 +28,21 @@ def test_the_length_of_a_webp_file_is_right(tmp_path):
     data = path.read_bytes()
     assert data[12:] == in_webp("R&D <x>")
     assert int.from_bytes(data[4:8], "little") == len(data) - 8
+
+
+@pytest.mark.parametrize("before", [0, 1, 3000, 4095, 4096, 7000, 9000])
+def test_placeholders_of_a_film_are_found_across_blocks(tmp_path, monkeypatch, before):
+    # user data of QuickTime: a box with its size, then the length of the text and its language
+    monkeypatch.setattr("sonify.export.animation.patch_comment._BLOCK", 4096)
+
+    def box(text, rest):
+        size, length = (12 + len(text)).to_bytes(4, "big"), len(text).to_bytes(2, "big")
+        empty = rest.to_bytes(4, "big") + b"free".ljust(rest - 4, b"\0") if rest else b""
+        return size + b"\xa9cmt" + length + b"\x15\xc7" + text + empty
+
+    path = tmp_path / "a.mov"
+    parts = [b"\0" * before, b"x" * 5000, b"y" * 3000]
+    path.write_bytes(box(PLACEHOLDER.encode(), 0).join(parts))
+    assert patch_comment(path, "what was found")
+    assert path.read_bytes() == box(b"what was found", SIZE - 14).join(parts)
+    assert not patch_comment(path, "again")

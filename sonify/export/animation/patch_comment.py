@@ -8,7 +8,9 @@ films, whose tables point into the file, what is left of it becomes an empty box
 from __future__ import annotations
 
 import mmap
+from collections.abc import Iterator
 from pathlib import Path
+from typing import BinaryIO
 
 from sonify.export.animation.comments import in_gif, in_png, in_webp
 
@@ -16,6 +18,7 @@ __all__ = ["PLACEHOLDER", "patch_comment"]
 
 # Bytes that a comment may have, and those that an empty box takes at least.
 SIZE, _LEAST = 1024, 8
+_BLOCK = 1 << 20
 # The comment until then.
 PLACEHOLDER = "comment to come ".ljust(SIZE, ".")
 
@@ -33,7 +36,7 @@ def patch_comment(path: Path, text: str) -> bool:
         with mmap.mmap(file.fileno(), 0) as data:
             block = _BLOCKS.get(data[:3])
             if block is None:
-                return _fill(data, text.encode())
+                return _fill(data, text.encode(), list(_places(file, PLACEHOLDER.encode())))
             old, new = block(PLACEHOLDER), block(text)
             at = data.find(old)
             if at < 0:
@@ -47,11 +50,25 @@ def patch_comment(path: Path, text: str) -> bool:
     return True
 
 
-def _fill(data: mmap.mmap, text: bytes) -> bool:
+def _places(file: BinaryIO, text: bytes) -> Iterator[int]:
+    """Where a text stands in a file. It is read in blocks, because what is read of a map counts as
+    memory of this process."""
+    file.seek(0)
+    at, last = 0, b""
+    while block := file.read(_BLOCK):
+        data = last + block
+        found = data.find(text)
+        while found >= 0:
+            yield at - len(last) + found
+            found = data.find(text, found + len(text))
+        at += len(block)
+        last = data[1 - len(text) :]
+
+
+def _fill(data: mmap.mmap, text: bytes, places: list[int]) -> bool:
     """Put a text in place of each placeholder of a film."""
-    old, rest = PLACEHOLDER.encode(), SIZE - len(text)
-    first = at = data.find(old)
-    while at >= 0:
+    rest = SIZE - len(text)
+    for at in places:
         if data[at - 12 : at - 8] == b"data":
             # an item list: an item, within it its data, and its type and locale
             _shrink(data, at - 24, 4, rest)
@@ -67,8 +84,7 @@ def _fill(data: mmap.mmap, text: bytes) -> bool:
             _shrink(data, at - 2, 2, rest)
             empty = b"\xec" + (0x4000 | rest - 3).to_bytes(2, "big")
         data[at : at + SIZE] = text + empty.ljust(rest, b"\0")
-        at = data.find(old, at + SIZE)
-    return first >= 0
+    return bool(places)
 
 
 def _shrink(data: mmap.mmap, at: int, size: int, less: int) -> None:
