@@ -11,6 +11,8 @@ from hypothesis import strategies as st
 
 from sonify.disc_player.profile import Player
 from sonify.disc_player.timeline import Pace, read_times, reading_of
+from sonify.errors import InputError
+from sonify.settings import convert
 from tests.simulation import SimulatedDisc, read
 
 
@@ -62,6 +64,40 @@ def test_a_player_of_which_nothing_is_known():
     assert (p.row_start, p.turn_s) == ("index", 6)
     assert (p.matrix.width, p.matrix.height, p.matrix.fill) == (32, 8, "fitted")
     assert (p.matrix.scroll, p.matrix.brightness, p.matrix.lamp_current) == (12, 1, 20)
+
+
+@pytest.mark.parametrize(
+    ("key", "taken", "refused"),
+    [
+        ("rpm", (1e-3, 10_000.0), (0.0, 10_000.1)),
+        ("rpm-range", ((1e-3, 10_000.0),), ((0.0, 10.0), (1.0, 10_000.1))),
+        ("stage", (0.0, 3600.0), (-0.1, 3600.1)),
+        ("settle", (0.0, 3600.0), (-0.1, 3600.1)),
+        ("delay", (-1.0, 1.0), (-1.1, 1.1)),
+        ("sample-at", (-1.0, 1.0), (-1.1, 1.1)),
+        ("sample-width", (0.01, 1.0), (0.0, 1.01)),
+        ("message-pause", (0.0, 3600.0), (-0.1, 3600.1)),
+        ("matrix.width", (1, 1024), (0, 1025)),
+        ("matrix.height", (1, 1024), (0, 1025)),
+        ("matrix.missing", (((1, 1),), ((1024, 1024),)), (((0, 1),), ((1, 1025),))),
+        ("matrix.brightness", (0.01, 1.0), (0.0, 1.01)),
+        ("matrix.lamp-current", (0.1, 1000.0), (0.0, 1000.1)),
+        ("matrix.supply", (0.1, 1000.0), (0.0, 1000.1)),
+    ],
+)
+def test_settings_of_a_player_have_limits(key, taken, refused):
+    """The project's own choice, set down again."""
+    *section, name = key.split(".")
+
+    def made(value):
+        table = {name: value}
+        return convert({section[0]: table} if section else table, Player)
+
+    for value in taken:
+        made(value)
+    for value in refused:
+        with pytest.raises(InputError):
+            made(value)
 
 
 def test_a_speed_that_changes_by_hand():

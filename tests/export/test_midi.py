@@ -18,7 +18,7 @@ import pytest
 import sonify
 from sonify.errors import InputError
 from sonify.export.midi import Options, midi_bytes, utf8
-from sonify.midi.general_midi import DRUMS, PROGRAMS
+from sonify.midi.general_midi import DRUMS, PROGRAMS, drum_note, program_number
 from sonify.midi.writer import vlq
 from sonify.music.theory.key_signatures import key_signature
 from sonify.music.theory.scales import SCALES, note_number
@@ -491,3 +491,17 @@ def test_general_midi_names_are_the_standards():
     assert [departs.get(n, n) for n in theirs] == list(PROGRAMS)
     drums = {pretty_midi.note_number_to_drum_name(k).lower(): k for k in range(35, 82)}
     assert {departs.get(n, n): k for n, k in drums.items()} == DRUMS
+
+
+def test_numbers_of_programs_and_drums_keep_to_what_a_message_holds():
+    """Programs count from 1 for people and from 0 in MIDI; seven bits hold 0 to 127."""
+    assert [program_number(n) for n in (1, 128, "acoustic grand piano", " Gunshot")] == [
+        0, 127, 0, 127,
+    ]  # fmt: skip
+    assert [drum_note(n) for n in (0, 127, "acoustic bass drum", "Open Triangle ")] == [
+        0, 127, 35, 81,
+    ]  # fmt: skip
+    for of, wrong in ((program_number, (0, 129)), (drum_note, (-1, 128))):
+        for number in wrong:
+            with pytest.raises(InputError, match=f"there is no .* {number}; they are numbered"):
+                of(number)

@@ -8,7 +8,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from sonify.midi.events import MidiEvents, TimedEvents, events_at, sizes, timed
+from sonify.midi.events import (
+    MidiEvents,
+    TimedEvents,
+    events_at,
+    note_events,
+    sizes,
+    timed,
+)
 from sonify.midi.tempo import TempoMap
 
 
@@ -52,3 +59,17 @@ def test_programs_and_pressure_have_one_data_byte() -> None:
     table = events_at(7, [bytes((k | 5, 1, 2)) for k in kinds])
     assert sizes(table.message).tolist() == [3, 3, 3, 3, 2, 2, 3]
     assert table.tick.tolist() == [7] * 7
+
+
+def test_a_bend_is_sent_where_it_changes_even_by_the_smallest_step() -> None:
+    """The middle is 8192 (MIDI 1.0): 0 and 64, in sevens of bits, the lower ones first."""
+    on = np.array([0, 10, 20, 30, 40, 50])
+    channel = np.array([3, 3, 3, 3, 3, 4], np.uint8)
+    key = np.arange(60, 66, dtype=np.uint8)
+    bend = np.array([0, 0, 1, 1, -1, 5], np.int16)
+    made = note_events(on, on + 5, channel, key, np.full(6, 90, np.uint8), bend)
+    bends = made.message[:, 0] & 0xF0 == 0xE0
+    # a channel's first bend comes at the start
+    assert sorted(zip(made.tick[bends].tolist(), made.message[bends].tolist(), strict=True)) == [
+        (0, [0xE3, 0, 64]), (0, [0xE4, 5, 64]), (20, [0xE3, 1, 64]), (40, [0xE3, 127, 63]),
+    ]  # fmt: skip

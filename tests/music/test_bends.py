@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 import sonify
 from sonify.export.midi import Options, midi_bytes
-from sonify.midi.bends import Sounding, bent
+from sonify.midi.bends import Sounding, allocate_channels, bent
 from sonify.music.notes import untuned_parts
 from sonify.music.pitch.schemes import SCHEMES as SCHEME_NAMES
 from sonify.music.voices import voice_pitch_sets
@@ -184,3 +184,12 @@ def test_a_chord_of_fifteen_bends_takes_every_channel_but_the_drums_and_sixteen_
     assert sorted(tuned.channel.tolist()) == [c for c in range(16) if c != 9]
     with pytest.raises(sonify.InputError, match="sounding together"):
         bent([chord(16)])
+
+
+def test_a_voice_that_never_sounds_needs_no_bend():
+    silent, key, quarter_tone = (np.array(p) for p in ([], [60.0], [60.5]))
+    assert allocate_channels([0, 1], [silent, key]) == [None, None]
+    # a quarter tone is a quarter of the usual range of two semitones either way
+    none, one = allocate_channels([0, 1], [silent, quarter_tone]) or []
+    assert none is None
+    assert (one.bends, one.channels) == ((2048,), (1,))

@@ -9,7 +9,7 @@ import pytest
 
 import sonify
 from sonify.midi.bandwidth import BYTE_S, caution_of, keeps_up, line_load, traffic_of
-from sonify.midi.events import timed
+from sonify.midi.events import events_at, timed
 
 # MIDI 1.0 Detailed Specification, hardware: 31.25 kbaud, a start bit, 8 data bits, a stop bit;
 # so a byte takes 320 us and a message of three bytes 960 us
@@ -155,3 +155,15 @@ def test_nothing_on_the_line():
     show = sonify.perform(sonify.Disc.from_bits(["0000"]))
     assert traffic_of(show.events, show.seconds).full.fullest == 0.0
     assert traffic_of(timed([], show.tempo_map, 0), show.seconds).running.late_s == 0.0
+
+
+def test_bends_keep_a_note_waiting_but_not_those_that_set_a_channel_up():
+    show = sonify.perform(sonify.load_disc("cairn-small"))
+    bends = [bytes((0xE0 | c, 0, 70)) for c in range(10)]
+    note = events_at(480, [bytes((0x90, 60, 90))])
+    for tick, before in ((0, 0), (480, 10)):
+        traffic = traffic_of(
+            timed([events_at(tick, bends), note], show.tempo_map, 960), lambda t: t / 1000
+        )
+        # a note is there with its last byte, when all before it is through
+        assert 1000 * traffic.full.late_s == pytest.approx((before + 1) * THREE_BYTES_MS)
