@@ -7,7 +7,9 @@ between two points of a circle of radius r, a turn of 2 pi / N apart, is 2 r sin
 from __future__ import annotations
 
 import math
+import re
 
+import msgspec
 import pytest
 
 from sonify.disc.code.code import Code
@@ -216,3 +218,23 @@ def test_keep_outs_that_a_small_disc_does_not_reach_take_nothing_from_it():
     for hole, web, diameter, room_left in sizes(Code(), far):
         most = held[hole, web, diameter]
         assert room_left.units == most if diameter <= 180 else room_left.units < most
+
+
+def test_the_holes_that_would_do_are_the_largest() -> None:
+    """A grain of a twentieth of a millimetre more, and the text does not fit again."""
+    spec = FitSpec(outer_diameter=90.0)
+    told = []
+    for length in range(24, 64):
+        with pytest.raises(InputError) as caught:
+            fit("A" * length, Code(), Layout(), spec)
+        (hole,) = re.findall(r"or holes of ([\d.]+) mm", str(caught.value))
+        told.append(float(hole))
+
+        def sized(hole: float, text: str = "A" * length) -> object:
+            return fit(text, Code(), Layout(), msgspec.structs.replace(spec, hole_diameter=hole))
+
+        sized(told[-1])
+        with pytest.raises(InputError):
+            sized(round(told[-1] + 0.05, 2))
+    assert told == sorted(told, reverse=True)
+    assert len(set(told)) > 5
