@@ -6,7 +6,8 @@
 
 `geometry` reads logs of discs of 8 to 200 positions and 2 to 40 rows, in every code, of players of
 both kinds, without being told the number of positions; `world` does so with the sound takes of the
-generators. A disc is right if all its bits and its message came back, doubted if the report says
+generators. A disc is right if all its bits and its message came back; it has the size if its rows and positions are
+right; it is doubted if the report says
 that its geometry or message is unsure, and else silently wrong.
 
 Theory: the matched detector of on-off signals in white Gaussian noise errs with the chance
@@ -268,7 +269,7 @@ def played(first: int, count: int, folder: Path) -> Iterator[tuple[str, sonify.D
 def geometry(logs: Iterator[tuple[str, Any, Path]]) -> dict[str, Counter[str]]:
     """Reads logs without their number of positions; prints what became of them."""
     table: dict[str, Counter[str]] = {}
-    took = []
+    took, shapes = [], Counter[str]()
     for which, disc, path in logs:
         begin = time.process_time()
         verdict, said = unaided(disc, path, None)
@@ -281,13 +282,14 @@ def geometry(logs: Iterator[tuple[str, Any, Path]]) -> dict[str, Counter[str]]:
         for name in ("all", "framed or checked" if settles else "plain, none", rows, kind,
                      which.split(maxsplit=1)[1] if which[0].isdigit() else which[0]):  # fmt: skip
             table.setdefault(name, Counter())[verdict] += 1
+            shapes[name] += said.startswith(f"{disc.grid.shape} for")
         if verdict != "right":
             print(f"  {which}: {kind} {took[-1]:.1f} s: {verdict}: {said[:300]}", flush=True)
     for name, sums in sorted(table.items()):
         total = sums.total()
         others = ", ".join(f"{sums[v]} {v}" for v in ("doubted", "refused", "wrong"))
-        right = 100 * sums["right"] / total
-        print(f"{name:24} {total:>5} logs, {right:5.1f} % right, {others}")
+        right, shape = (100 * n / total for n in (sums["right"], shapes[name]))
+        print(f"{name:24} {total:>5} logs, {right:5.1f} % right, {shape:5.1f} % the size, {others}")
     print(f"median {np.median(took):.2f} s of processor time, longest {max(took):.2f} s")
     return table
 

@@ -6,6 +6,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from itertools import islice
 from math import comb
+from zlib import crc32
 
 import numpy as np
 from msgspec.structs import replace as with_fields
@@ -14,11 +15,19 @@ from numpy.typing import NDArray
 from sonify.disc.code.checks import crc_units_count
 from sonify.disc.code.code import Code
 from sonify.disc.code.framing import FRAMINGS
-from sonify.disc.code.units import units_to_bits
+from sonify.disc.code.reed_solomon import CRC_SYMBOLS, DEFAULT_REDUNDANCY, plan
+from sonify.disc.code.units import bits_to_units, units_to_bits
 from sonify.disc.disc import Disc
 from sonify.progress import report
 from sonify.recover.search.arrangement import Arrangement, Candidate, Space, Wanted, arrange
-from sonify.recover.search.plain import codes_of, habit, judged, shares_of, ways_tried
+from sonify.recover.search.plain import (
+    USUAL_SHARES,
+    codes_of,
+    habit,
+    judged,
+    shares_of,
+    ways_tried,
+)
 
 __all__ = ["framed_candidates", "head_of"]
 
@@ -54,17 +63,35 @@ def _seen(
                 yield int(wrong[k]), int(known[k]), replace(how, start=int(starts[k])), code
 
 
-def _checks(code: Code, wanted: Wanted, clean: bool, rows: int, positions: int) -> Iterator[Code]:
-    """A code with each check that it may have; fewer shares if the head is not clean."""
+def _checks(grid: Bits, code: Code, wanted: Wanted, clean: bool) -> Iterator[Code]:
+    """A code with each check that a grid may have; fewer shares if the head is not clean."""
     if code.check == "parity":
         yield code
         return
     for check in ("none", "crc-16"):
         if wanted.check in (None, check):
             yield with_fields(code, check=check)
-    if wanted.check in (None, "reed-solomon") and rows > 1:
-        for share in islice(shares_of(rows, positions), 100 if wanted.check or clean else 3):
+    if wanted.check in (None, "reed-solomon") and len(grid) > 1:
+        for share in _shares(grid, code, clean or wanted.check is not None):
             yield with_fields(code, check="reed-solomon", redundancy=share)
+
+
+def _shares(grid: Bits, code: Code, clean: bool) -> list[float | None]:
+    """The shares of redundancy with which the grid may have been made: the one whose CRC-32 is
+    right, or else those before whose CRC the text has its end and zeros, or else the usual ones."""
+    line = grid.reshape(-1)
+    near: list[float | None] = []
+    others: list[float | None] = []
+    for share in shares_of(*grid.shape) if clean else ():
+        size = plan(*grid.shape, DEFAULT_REDUNDANCY if share is None else share).data_bits
+        text, crc = line[:size] > 0, np.packbits(line[size:][: 8 * CRC_SYMBOLS] > 0)
+        if crc32(np.packbits(text).tobytes()).to_bytes(CRC_SYMBOLS, "big") == crc.tobytes():
+            return [share]
+        last = int(np.flatnonzero(text)[-1]) // code.unit_bits if text.any() else 0
+        unit, _ = bits_to_units(line[last * code.unit_bits :][: code.unit_bits], code)
+        fits = int(unit[0]) == FRAMINGS["framed"].end and crc.any()
+        (near if fits else others).append(share)
+    return near or list(islice(others or shares_of(*grid.shape), USUAL_SHARES if clean else 3))
 
 
 def _cost_of_filling(bits: Bits, how: Arrangement, code: Code) -> float | None:
@@ -94,7 +121,7 @@ def framed_candidates(bits: Bits, space: Space, wanted: Wanted) -> list[Candidat
         chance = sum(comb(known, k) for k in range(wrong + 1))
         lead = known - float(np.log2(chance)) - tried
         tries: list[Candidate] = []
-        for one in _checks(code, wanted, wrong == 0, *bits.shape):
+        for one in _checks(arrange(bits, how), code, wanted, wrong == 0):
             tries.append(judged(bits, space, lead, how, one))
             free = with_fields(one, filling="free")
             cost = _cost_of_filling(bits, how, free)

@@ -27,6 +27,7 @@ from sonify.recover.search.arrangement import (
 from sonify.recover.search.plausible import evidence
 
 __all__ = [
+    "are_repairable",
     "codes_of",
     "habit",
     "is_intact",
@@ -41,6 +42,8 @@ __all__ = [
 Bits = NDArray[np.int8]
 
 SHORTLIST = 12
+CONFIRMING = 3
+"""Check symbols that must be right: by chance one in 2^24 grids has as many."""
 USUAL_SHARES = 11
 USUAL = " ,.-:;!?'()/\n"
 _CHECKED = {"crc-16": (16.0, 8.0, -20.0), "reed-solomon": (40.0, 32.0, -40.0)}
@@ -111,22 +114,42 @@ def shares_of(rows: int, positions: int) -> Iterator[float | None]:
 
 
 def is_intact(grid: Bits, code: Code) -> bool:
-    """Whether a grid without unknown bits has a right CRC in a code, plain or framed, or a right
-    Reed-Solomon check of a usual share."""
-    from sonify.disc.code.gf256 import syndromes
-    from sonify.disc.code.reed_solomon import DEFAULT_REDUNDANCY, codewords, plan
-
+    """Whether a grid without unknown bits has a right CRC-16 in a code, plain or framed."""
     if len(grid) < 2 or (grid < 0).any():
         return False
-    for framing in ("plain", "framed") if code.alphabet != "ita2" else ("plain",):
-        if decode_grid(grid, with_fields(code, check="crc-16", framing=framing)).verdict == "valid":
-            return True
-    for share in islice(shares_of(*grid.shape), USUAL_SHARES):
-        p = plan(*grid.shape, DEFAULT_REDUNDANCY if share is None else share)
-        symbols = np.packbits(grid.reshape(-1)[: 8 * p.symbols] > 0)
-        if symbols.any() and not syndromes(codewords(symbols, p), p.checks).any():
-            return True
-    return False
+    return any(
+        decode_grid(grid, with_fields(code, check="crc-16", framing=framing)).verdict == "valid"
+        for framing in ("plain", "framed") if code.alphabet != "ita2" or framing == "plain"
+    )  # fmt: skip
+
+
+def are_repairable(grids: Bits, rows: int, positions: int) -> NDArray[np.bool_]:
+    """Whether grids have Reed-Solomon checks of any share, whatever a hole means, that are right or
+    can be repaired with symbols left that confirm it.
+
+    The syndromes of fewer check symbols are the first of those of more, and the codewords are the
+    same, so the fewest that the grid may have tell.
+
+    Parameters
+    ----------
+    grids : ndarray of int8, shape (grids, rows * positions)
+    rows, positions : int
+    """
+    from sonify.disc.code.gf256 import correct
+    from sonify.disc.code.reed_solomon import plan
+
+    p, out = plan(rows, positions, 0.0), np.zeros(len(grids), bool)
+    if rows < 2 or not p.fits:
+        return out
+    pad = p.codewords * p.length - p.symbols
+    for hole in (1, 0):
+        symbols = np.packbits(grids[:, : 8 * p.symbols] == hole, axis=1)
+        words = np.pad(symbols, ((0, 0), (pad, 0))).reshape(-1, p.length, p.codewords)
+        flat = words.transpose(0, 2, 1).reshape(-1, p.length)
+        found = correct(flat, p.checks)
+        right = (found.ok & flat.any(axis=1)).reshape(-1, p.codewords).all(axis=1)
+        out |= right & (found.spare.reshape(-1, p.codewords).sum(axis=1) >= CONFIRMING)
+    return out
 
 
 def codes_of(wanted: Wanted, framing: str = "plain") -> list[Code]:

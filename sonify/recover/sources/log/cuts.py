@@ -1,10 +1,9 @@
-"""Where a log's rows begin, if nothing that repeats tells it: the text decides.
+"""Where a log's rows begin, if nothing that repeats tells it: text, checks and what passes again.
 
-A *cut* says how many positions make a turn, at which position of the log the first row begins, and
-how the next row is found: after a pause in seconds (a player that reads on at the next position),
-or after a number of whole turns. A right cut joins the rows so that the text goes on from one to
-the next. All cuts are screened by how well the code units that they put in a line follow each other
-as text; the likeliest few are then read in full.
+A right cut joins the rows so that the text goes on from one to the next, and leaves between rows
+what belongs to them. All cuts are screened by how well the code units that they put in a line
+follow each other as text, and by what passes between rows; the likeliest few are then read in full.
+Where no text stands out, Reed-Solomon checks are tried on all cuts of whole rows.
 """
 
 from __future__ import annotations
@@ -22,12 +21,18 @@ from sonify.disc.code.alphabets import ALPHABETS
 from sonify.disc.code.code import Code
 from sonify.recover.search.arrangement import Wanted, units_of
 from sonify.recover.search.framed import head_of
-from sonify.recover.search.plain import codes_of, is_intact, parity_evidence, text_evidence
+from sonify.recover.search.plain import (
+    codes_of,
+    is_intact,
+    parity_evidence,
+    text_evidence,
+)
 from sonify.recover.search.plausible import evidence
-from sonify.recover.signal.next_start import next_start
+from sonify.recover.sources.log.again import Again
+from sonify.recover.sources.log.cut import Cut, begins_of, following, grid_of, repairable, turned
 from sonify.recover.sources.log.passes import laid_out
 
-__all__ = ["Cut", "begins_of", "likely_cuts"]
+__all__ = ["likely_cuts"]
 
 Reals = NDArray[np.float64]
 Bits = NDArray[np.int8]
@@ -63,6 +68,9 @@ INTACT = 300
 WHOLE = 6.0
 """Bits for a log that begins and ends with a row, as most do (own choice)."""
 
+SHORT_LOG = 400
+"""Positions of a log of which more pauses are tried, if a Reed-Solomon check may tell the cut."""
+
 LONGEST = 6000
 """Positions of a log that are looked at."""
 
@@ -75,28 +83,6 @@ move shows only when a hole is half away."""
 
 Codes = Sequence[tuple[int, Code]]
 """What a hole means, and a code."""
-
-
-@dataclass(frozen=True)
-class Cut:
-    """A way to cut a log into rows.
-
-    Attributes
-    ----------
-    positions : int
-        Of a turn.
-    start : int
-        Where in the log the first row begins.
-    pause : float
-        From the end of a row to where reading goes on, in s; nan if it goes on after whole turns.
-    turns : int
-        From the beginning of a row to the next one; 0 if a pause tells it.
-    """
-
-    positions: int
-    start: int = 0
-    pause: float = np.nan
-    turns: int = 0
 
 
 @cache
@@ -133,52 +119,16 @@ def _best_stretch(sums: Reals, width: int) -> float:
     return float((lines - np.minimum.accumulate(lines, axis=0)).max())
 
 
-def begins_of(bits: Bits, times: Reals, cut: Cut, most: float = np.inf) -> list[int]:
-    """Where the first rows of a cut begin, as indices of the log's positions."""
-    size = cut.positions
-    out = [cut.start]
-    while len(out) < most:
-        begin = int(_next(times, np.array(out[-1:]), size, cut.pause, cut.turns)[0])
-        if begin + size // 3 >= len(times):
-            break
-        rest = bits[out[-1] + size :]
-        if begin + size > len(times) and (rest == bits[out[-1] : len(bits) - size]).all():
-            # what passes once more is the last row: the stage did not move
-            break
-        out.append(begin)
-    return out
-
-
-def _next(
-    times: Reals,
-    begin: Index,
-    positions: Index | int,
-    pause: Reals | float,
-    turns: Index | int,
-) -> Index:
-    """Where the row after the one that begins there begins; the log's length if nowhere."""
-    last = np.minimum(begin + positions - 1, len(times) - 1)
-    half = (times[np.minimum(last + 1, len(times) - 1)] - times[last]) / 2
-    start, _, late = next_start(times, last, half + np.nan_to_num(pause))
-    start = np.where(late >= 0, np.maximum(start, begin + positions), len(times))
-    return np.where(np.asarray(turns) > 0, begin + turns * positions, start)
-
-
 def _heads(bits: Bits, codes: Codes) -> list[int]:
     """Where a frame's head is seen."""
     out = set[int]()
     for sense, code in codes:
         head = head_of(code)
         if len(bits) >= len(head) and code.alphabet != "ita2":
-            seen = sliding_window_view(_turned(bits, sense), len(head))
+            seen = sliding_window_view(turned(bits, sense), len(head))
             wrong = ((seen >= 0) & (seen != head)).sum(axis=1)
             out |= set(np.flatnonzero(wrong <= 1).tolist())
     return sorted(out)
-
-
-def _turned(bits: Bits, sense: int) -> Bits:
-    """Bits in which a one is a one."""
-    return np.where(bits < 0, bits, bits ^ (1 - sense)).astype(np.int8)
 
 
 def _starts(bits: Bits, positions: int, heads: Sequence[int]) -> list[int]:
@@ -189,12 +139,6 @@ def _starts(bits: Bits, positions: int, heads: Sequence[int]) -> list[int]:
     again = min(again, positions)
     near = range(max(0, again - STARTS), again + 1)
     return sorted({0, *near, *(h for h in heads if h <= positions)})
-
-
-def _laid_out(bits: Bits, times: Reals, cut: Cut, most: int) -> Bits:
-    """The first bits of a cut in the order of its grid, -1 where the log ends."""
-    begins = begins_of(bits, times, cut, -(-most // cut.positions))
-    return laid_out(bits, begins, cut.positions, -1).reshape(-1)[:most].astype(np.int8)
 
 
 def likely_cuts(
@@ -226,32 +170,39 @@ def likely_cuts(
     codes = [(sense, code) for sense in (1, 0) for code in codes_of(Wanted())]
     lines = []
     for k, (sense, code) in enumerate(codes):
-        sums = _sums(_turned(bits, sense), code)
+        sums = _sums(turned(bits, sense), code)
         lines.append((_best_stretch(sums, code.unit_bits), k, sums))
     lines.sort(key=lambda v: -v[0])
     heads = _heads(bits, codes)
     tried = _every_cut(times, lengths, [_starts(bits, k, heads) for k in lengths], period, pauses)
-    scores, ends = np.full(len(tried.start), -np.inf), np.zeros(0, np.int64)
-    for _, k, sums in lines[:CODES]:
-        score, ends = _screened(times, sums, codes[k][1].unit_bits, tried)
-        scores = np.maximum(scores, score)
-    whole = (tried.start == 0) & (np.abs(ends - n) <= 1)
-    scores += WHOLE * whole
+    text = [(sums, codes[k][1].unit_bits) for _, k, sums in lines[:CODES]]
+    scores, ends = _screened(times, text, tried, again := Again(bits, lengths))
+    whole = np.abs(ends - n) <= 1
+    scores += WHOLE * (whole & (tried.start == 0))
     scores[tried.positions < SHORT] = np.inf
     short = int((tried.positions < SHORT).sum())
     best = np.argsort(-scores, kind="stable")[: short + SCREENED]
-    first = _read(bits, times, [tried.one(k) for k in best], codes, FIRST_BITS)
-    found = _read(bits, times, [v.cut for v in first[:SCREENED]], codes, MOST_BITS)
+    first = _read(bits, times, [tried.one(int(k)) for k in best], codes, FIRST_BITS, again)
+    found = _read(bits, times, [v.cut for v in first[:SCREENED]], codes, MOST_BITS, again)
     if found[0].score < STANDS_OUT:
         # of a log of whole rows, every cut is tried, as its check may tell it
+        every = [tried.one(int(k)) for k in np.flatnonzero(whole)]
+        sure = repairable(bits, times, every)
+        if not sure and pauses is None and n <= SHORT_LOG:
+            steps = period / STEPS * np.array([-3, -2, -1, 1, 2, 3, 4]) / 8
+            some = [c for c in every if not c.turns and not c.start]
+            every = [replace(c, pause=c.pause + s) for c in some for s in steps]
+            sure = repairable(bits, times, every)
+        if sure:
+            return [(STANDS_OUT, cut) for cut in sure]
         more = np.flatnonzero(whole & ~np.isin(np.arange(len(whole)), best))
-        found += _read(bits, times, [tried.one(k) for k in more[:INTACT]], codes, FIRST_BITS)
+        found += _read(bits, times, [tried.one(k) for k in more[:INTACT]], codes, FIRST_BITS, again)
     if pauses is None:
         fine = [
             replace(v.cut, pause=v.cut.pause + period * k / 8)
             for v in found[: 2 * KEPT] if not v.cut.turns for k in (-3, -2, -1, 1, 2, 3)
         ]  # fmt: skip
-        found += _read(bits, times, fine, codes, MOST_BITS)
+        found += _read(bits, times, fine, codes, MOST_BITS, again)
     return _best_of(found, bits, times, codes)
 
 
@@ -264,7 +215,7 @@ def _best_of(
     most = INTACT if found[0].score < STANDS_OUT else KEPT
     for one in sorted(found, key=lambda v: -v.score):
         size = one.cut.positions
-        line = _laid_out(bits, times, one.cut, (len(bits) // size + 1) * size)
+        line = grid_of(bits, times, one.cut).reshape(-1)
         if (size, line.tobytes()) in seen:
             continue
         seen.add((size, line.tobytes()))
@@ -278,7 +229,7 @@ def _best_of(
         elif len(seen) > most:
             break
         sense, code = codes[one.code]
-        grid = _turned(line, sense).reshape(-1, size)
+        grid = turned(line, sense).reshape(-1, size)
         if code.check == "none" and is_intact(grid, code):
             return [(one.score, one.cut), *(v for v in out if v[1] != one.cut)]
     return out
@@ -323,51 +274,75 @@ def _every_cut(
         for start in begins:
             out.append((np.full(len(both), size), np.full(len(both), start), pause, both))
     columns = [np.concatenate(v) for v in zip(*out, strict=True)]
-    second = _next(times, columns[1], *(columns[k] for k in (0, 2, 3)))
+    second = following(times, columns[1], *(columns[k] for k in (0, 2, 3)))
     two = second + columns[0] // 3 < len(times)
     return _Tried(*(v[two] for v in columns))
 
 
-def _screened(times: Reals, sums: Reals, width: int, cuts: _Tried) -> tuple[Reals, Index]:
-    """How far the text of each cut stands out in a code, from the units that are whole in it, and
-    where the last row ends, or that which is looked at last."""
+def _screened(
+    times: Reals, text: Sequence[tuple[Reals, int]], cuts: _Tried, again: Again
+) -> tuple[Reals, Index]:
+    """How far each cut stands out, by the text in any code, from the units that are whole in it,
+    and by what passes between rows; and where its last row ends, or that which is looked at last.
+
+    Parameters
+    ----------
+    times : ndarray
+    text : sequence of tuple
+        The sums of a code, and the bits of its unit.
+    cuts : _Tried
+    again : Again
+    """
     positions, start, pause, turns = vars(cuts).values()
-    out, total = np.zeros(len(start)), np.zeros(len(start))
+    out, total = np.zeros((2, len(text), len(start)))
     left, begin, row = np.arange(len(start)), start, 0
-    ends = np.zeros(len(start), np.int64)
+    ends, between = np.zeros(len(start), np.int64), again.first(positions, start).astype(float)
     while len(left):
         size = positions[left]
         angle = (begin - start[left]) % size
-        phase = -row * size % width
-        for low, high, at in ((angle, size, begin), (0 * angle, angle, begin + size - angle)):
-            first = low + (phase - low) % width
-            units = np.minimum((high - first) // width,
-                               (len(times) - at - (first - low)) // width)  # fmt: skip
-            seen = np.minimum(at + first - low, len(sums) - 1)
-            to = np.minimum(seen + width * np.maximum(units - 1, 0), len(sums) - 1)
-            total[left] += sums[to] - sums[seen]
-        out[left] = np.maximum(out[left], total[left])
+        for k, (sums, width) in enumerate(text):
+            phase = -row * size % width
+            for low, high, at in ((angle, size, begin), (0 * angle, angle, begin + size - angle)):
+                first = low + (phase - low) % width
+                units = np.minimum((high - first) // width,
+                                   (len(times) - at - (first - low)) // width)  # fmt: skip
+                seen = np.minimum(at + first - low, len(sums) - 1)
+                to = np.minimum(seen + width * np.maximum(units - 1, 0), len(sums) - 1)
+                total[k, left] += sums[to] - sums[seen]
+            out[k, left] = np.maximum(out[k, left], total[k, left])
         ends[left] = begin + size
-        begin = _next(times, begin, size, pause[left], turns[left])
+        begin = following(times, begin, size, pause[left], turns[left])
         row += 1
-        goes_on = (begin + size // 3 < len(times)) & (row * size < MOST_BITS)
+        more = begin + size // 3 < len(times)
+        between[left] += again.between(size, ends[left], np.where(more, begin, len(times)))
+        goes_on = more & (row * size < MOST_BITS)
         left, begin = left[goes_on], begin[goes_on]
-    return out, ends
+    return out.max(axis=0) + between, ends
 
 
-def _read(bits: Bits, times: Reals, cuts: Sequence[Cut], codes: Codes, most: int) -> list[_Found]:
-    """The text's evidence of each cut in its first bits, the most first."""
+def _read(
+    bits: Bits, times: Reals, cuts: Sequence[Cut], codes: Codes, most: int, again: Again
+) -> list[_Found]:
+    """The evidence of each cut in its first bits and between its rows, the most first."""
     if not cuts:
         return []
     lines = np.full((len(cuts), most), -1, np.int8)
-    for line, cut in zip(lines, cuts, strict=True):
-        first = _laid_out(bits, times, cut, most)
-        line[: len(first)] = first
+    between = np.zeros(len(cuts))
+    for k, cut in enumerate(cuts):
+        size, rows = cut.positions, -(-most // cut.positions)
+        begins = begins_of(bits, times, cut, rows + 1)
+        first = laid_out(bits, begins[:rows], size, -1).reshape(-1)[:most]
+        lines[k, : len(first)] = first
+        ends = np.add(begins[:rows], size)
+        after = [*begins[1:], len(bits)][:rows]
+        between[k] = again.between(size, ends, np.maximum(after, ends)).sum()
+        between[k] += again.first(size, cut.start)
     scores = np.empty((len(codes), len(cuts)))
     for k, (sense, code) in enumerate(codes):
-        turned = _turned(lines, sense)
+        right_way = turned(lines, sense)
         parts = PARTS if most == MOST_BITS else (most,)
-        scores[k] = np.max([text_evidence(turned[:, :part], code) for part in parts], axis=0)
+        scores[k] = np.max([text_evidence(right_way[:, :part], code) for part in parts], axis=0)
+    scores += between
     best, which = scores.max(axis=0), scores.argmax(axis=0)
     return [
         _Found(float(best[k]), cuts[k], int(which[k])) for k in np.argsort(-best, kind="stable")

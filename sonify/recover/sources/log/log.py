@@ -7,12 +7,15 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.disc.code.code import Code
+from sonify.disc.code.decoding import decode_grid
 from sonify.disc_player.profile import Player
 from sonify.errors import Caution, InputError
-from sonify.recover.search.arrangement import Wanted
+from sonify.recover.search.arrangement import Wanted, arrange
 from sonify.recover.search.find import readings
 from sonify.recover.sighting import Sighting, check_size
-from sonify.recover.sources.log.cuts import FEWEST, LONGEST, begins_of, likely_cuts
+from sonify.recover.sources.log.cut import Cut, begins_of, is_confirmed
+from sonify.recover.sources.log.cuts import FEWEST, LONGEST, likely_cuts
 from sonify.recover.sources.log.passes import (
     Rows,
     agreement,
@@ -25,6 +28,7 @@ from sonify.recover.sources.log.trace import Trace
 __all__ = ["sighting_of_trace"]
 
 Reals = NDArray[np.float64]
+Bits = NDArray[np.int8]
 
 DOUBT = 14.0
 """Bits of evidence within which another way to cut a log into rows is as good: a little over SURE
@@ -49,6 +53,12 @@ MORE = 4
 
 CLEAR = 1.5
 """How far one length of a turn must be ahead of all others, to be taken without the text."""
+
+FROM_START = Wanted(start=0)
+
+FINER, MOST_FINER = 48, 8
+"""Pauses tried in half a position's time to both sides of the best, and the most of them that are
+judged."""
 
 SETTLES = "{positions} settles it"
 
@@ -185,13 +195,17 @@ def _mostly_torn(rows: Rows) -> bool:
 
 @dataclass(frozen=True, eq=False)
 class _Way:
-    """A way to cut a log into rows, how far its message stands out, in bits, and whether that has
-    only characters that can be printed."""
+    """A way to cut a log into rows; how far its message stands out, in bits; whether that has only
+    characters that can be printed; its code; and whether a check finds all of it right as it stands.
+    """
 
     rows: Rows
     seen: Sighting
     score: float
     readable: bool
+    code: Code | None = None
+    checked: bool = False
+    cut: Cut | None = None
 
     @property
     def clear(self) -> bool:
@@ -223,9 +237,7 @@ def _told_by_text(
     ways: list[_Way] = []
     left = len(odds)
     for _, cut in likely_cuts(bits, times, period, lengths, pauses):
-        rows = rows_at(odds, begins_of(bits, times, cut), cut.positions)
-        seen = replace(_sighting(trace, rows, [], player), start_known=True)
-        ways.append(_judged(rows, seen, anywhere=False))
+        ways.append(_cut_judged(trace, odds, bits, cut, player))
         # nearly the same cuts follow each other
         left = min(left - 1, MORE if ways[-1].clear else left)
         if left < 0 or len(ways) * len(odds) > MOST_JUDGED:
@@ -238,9 +250,11 @@ def _told_by_text(
     best = max(ways, key=lambda w: w.score, default=None)
     if best is None or (turns is not None and best.rows is turns.rows):
         return None
-    # where cuts that fit nearly as well differ, bits are unknown
+    ways += _finer(trace, odds, bits, best, player)
+    best = max(ways, key=lambda w: w.score)
+    # where cuts that fit nearly as well differ, bits are unknown, unless a check confirms them all
     settled = best.rows.odds.copy()
-    for way in ways:
+    for way in ways if not best.checked else ():
         if way.score > best.score - DOUBT_BITS and way.rows.odds.shape == settled.shape:
             settled[way.rows.odds * best.rows.odds < 0] = 0.0
     cautions = [Caution(
@@ -258,14 +272,48 @@ def _told_by_text(
     return replace(seen, cautions=tuple(cautions))
 
 
-def _judged(rows: Rows, seen: Sighting, anywhere: bool = True) -> _Way:
-    """How far the message of rows stands out that begin where they are seen to, or `anywhere`."""
+def _cut_judged(
+    trace: Trace,
+    odds: Reals,
+    bits: Bits,
+    cut: Cut,
+    player: Player | None,
+    known: Wanted = FROM_START,
+) -> _Way:
+    """How far the message of a cut stands out."""
+    rows = rows_at(odds, begins_of(bits, trace.passed["time_s"].astype(float), cut), cut.positions)
+    seen = replace(_sighting(trace, rows, [], player), start_known=True)
+    return replace(_judged(rows, seen, known), cut=cut)
+
+
+def _finer(trace: Trace, odds: Reals, bits: Bits, best: _Way, player: Player | None) -> list[_Way]:
+    """Cuts whose pause is a little other, if no check confirms the best: a row that begins one
+    position too early makes all rows after it do so."""
+    if best.cut is None or best.code is None or best.cut.turns or best.checked:
+        return []
+    times, known = trace.passed["time_s"].astype(float), FROM_START
+    known = replace(known, alphabet=best.code.alphabet, bit_order=best.code.bit_order)
+    others: dict[tuple[int, ...], Cut] = {}
+    for k in sorted(range(-FINER, FINER + 1), key=abs):
+        cut = replace(best.cut, pause=best.cut.pause + trace.period_s * k / (2 * FINER))
+        others.setdefault(tuple(begins_of(bits, times, cut)), cut)
+    cuts = list(others.values())[1:]
+    cuts = [c for c in cuts if is_confirmed(bits, times, c, best.code)] or cuts[:MOST_FINER]
+    return [_cut_judged(trace, odds, bits, cut, player, known) for cut in cuts[:MOST_FINER]]
+
+
+def _judged(rows: Rows, seen: Sighting, *known: Wanted) -> _Way:
+    """How far the message of rows stands out, as far as it is known or anywhere."""
     best = None
-    for wanted in (Wanted(start=0), Wanted())[not seen.start_known : 1 + anywhere]:
+    for wanted in known or (FROM_START, Wanted())[not seen.start_known :]:
         best = max(readings(seen, wanted), key=lambda c: c.score, default=None)
         if best is not None and best.score > STANDS_OUT:
             break
     if best is None:
         return _Way(rows, seen, -np.inf, False)
     readable = all((c.isprintable() and c != "\ufffd") or c in "\r\n" for c in best.text)
-    return _Way(rows, seen, best.score, readable)
+    checked = best.code.check in ("crc-16", "reed-solomon") and "\ufffd" not in best.text
+    if checked:
+        grid = arrange(seen.bits(), best.arrangement)
+        checked = decode_grid(grid, best.code).verdict == "valid"
+    return _Way(rows, seen, best.score, readable, best.code, checked)

@@ -136,6 +136,7 @@ def rows_from_turns(odds: Reals, positions: int) -> Rows | None:
     same = (_same(looks[1:], looks[:-1]) * clear).sum(axis=1) > 0
     if _begins_with_first_row(same, int(seen[0].sum()), positions):
         same[0] = True
+    same |= _within_row(same)
     stays = np.concatenate([[0], np.cumsum(~same)])
     total = np.zeros((int(stays[-1]) + 1, positions))
     passes = np.zeros(len(total), int)
@@ -214,6 +215,20 @@ def _begins_with_first_row(same: NDArray[np.bool_], first: int, positions: int) 
         return False
     usual = int(np.median(turns[2:]))
     return usual >= 2 and int(turns[1]) == usual - 1
+
+
+def _within_row(same: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Where turns differ within a row: two rows that follow each other have as many turns together
+    as each of the others, so it was noise and no move of the stage."""
+    ends = np.flatnonzero(~same)
+    turns = np.diff(np.concatenate([[-1], ends, [len(same)]]))
+    out = np.zeros(len(same), bool)
+    if len(turns) >= 6:
+        usual = np.median(turns[1:-1])
+        both = turns[:-1] + turns[1:] == usual
+        # the first and last part of a log may be cut off
+        out[ends[1:-1][both[1:-1]]] = True
+    return out
 
 
 def _best_cut(g: Reals, positions: int) -> tuple[int, int, float]:
