@@ -6,9 +6,9 @@
 
 `geometry` reads logs of discs of 8 to 200 positions and 2 to 40 rows, in every code, of players of
 both kinds, without being told the number of positions; `world` does so with the sound takes of the
-generators. A disc is right if all its bits and its message came back; it has the size if its rows and positions are
-right; it is doubted if the report says
-that its geometry or message is unsure, and else silently wrong.
+generators. A disc is right if all its bits and its message came back, and has the size if its rows
+and positions did; it is doubted if the report says that its geometry or message is unsure, and else
+silently wrong.
 
 Theory: the matched detector of on-off signals in white Gaussian noise errs with the chance
 Q(sqrt(Eb / N0)), where Eb is the mean energy a bit and N0 twice the variance of a sample

@@ -9,6 +9,7 @@ import pytest
 
 import sonify
 from sonify.recover.search.find import Wanted, find_message
+from sonify.recover.search.plain import are_repairable
 from sonify.recover.sighting import Sighting
 
 TEXT = "Summit 2,341 m. Wind NW 3, snow by noon."
@@ -112,3 +113,32 @@ def test_zeros_that_fill_up_the_last_row_count():
     disc = sonify.Disc.from_message("FOG 12, 980 M", code=code, layout=layout)
     found = find_message(seen_from(disc.grid, 14))
     assert found.disc.message == "FOG 12, 980 M"
+
+
+@pytest.mark.parametrize("share", [0.1, 0.25, 0.37, 0.6])
+def test_any_share_of_check_symbols_is_seen_and_chance_is_not(share):
+    code = sonify.Code(framing="framed", check="reed-solomon", redundancy=share)
+    disc = sonify.Disc.from_message(
+        "STOVE LIT, SOUP ON", code=code, layout=sonify.Layout(positions=40)
+    )
+    rng = np.random.default_rng(3)
+    grids = np.repeat(disc.grid.reshape(1, -1), 3, axis=0)
+    grids[1, 5] ^= 1
+    grids[2] = 1 - grids[2]
+    assert are_repairable(grids, *disc.grid.shape).all()
+    chance = rng.integers(0, 2, (20_000, disc.grid.size), dtype=np.int8)
+    # three symbols are right by chance in one of 2^24
+    assert are_repairable(chance, *disc.grid.shape).sum() <= 1
+
+
+@pytest.mark.parametrize("share", [0.13, 0.37, 0.52])
+def test_a_damaged_text_with_an_unusual_share_is_repaired(share):
+    code = sonify.Code(framing="framed", check="reed-solomon", redundancy=share)
+    text = "KEEP LEFT AT THE CAIRN, TAKE WATER, MEET AT THE DOOR BY NOON OR SIX."
+    disc = sonify.Disc.from_message(text, code=code, layout=sonify.Layout(positions=44))
+    bits = disc.grid.copy()
+    bits[2, [4, 30]] ^= 1
+    sure = np.ones(bits.shape, np.float32)
+    found = find_message(Sighting("grid", bits, sure, start_known=True, order_known=True))
+    assert found.disc.message == text
+    assert found.disc.decoding.verdict == "repaired"

@@ -16,7 +16,7 @@ from sonify.recover.sources.log.trace import trace_log
 from sonify.recover.sources.options import ReadOptions
 from sonify.recover.sources.source import read_source
 from tests.benchmarks.logs import FAULTS, measured, one, played, shortfall, unaided
-from tests.nightly import nightly
+from tests.nightly import nightly, sampled
 from tests.recover.log_player import Machine, record
 
 TEXT = "FOG UNTIL TEN, THEN SUN. SOUP ON."
@@ -260,6 +260,26 @@ def test_a_log_that_begins_with_its_first_row(log, tmp_path):
     ],
 )
 def test_rows_that_do_not_repeat_are_told_by_the_message(log, tmp_path):
+    ((_, disc, path),) = played(log, 1, tmp_path)
+    verdict, said = unaided(disc, path, None)
+    assert verdict == "right", said
+
+
+@pytest.mark.parametrize(
+    "log",
+    sampled(
+        [
+            28,  # three rows with a Reed-Solomon check and little text
+            332,  # a row whose last pass is unlike the others
+            349,  # goes on for most of a turn after the last row
+            326,  # a pause near a whole number of positions, for 31 rows
+            55,  # begins before its first row, and most of it is check symbols
+            538,  # a frame, and after its end bits that look like filling
+        ],
+        3,
+    ),
+)
+def test_logs_that_were_cut_wrong_once(log, tmp_path):
     ((_, disc, path),) = played(log, 1, tmp_path)
     verdict, said = unaided(disc, path, None)
     assert verdict == "right", said

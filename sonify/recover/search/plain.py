@@ -117,8 +117,9 @@ def is_intact(grid: Bits, code: Code) -> bool:
     """Whether a grid without unknown bits has a right CRC-16 in a code, plain or framed."""
     if len(grid) < 2 or (grid < 0).any():
         return False
+    plain = with_fields(code, check="crc-16", framing="plain", filling=None)
     return any(
-        decode_grid(grid, with_fields(code, check="crc-16", framing=framing)).verdict == "valid"
+        decode_grid(grid, with_fields(plain, framing=framing)).verdict == "valid"
         for framing in ("plain", "framed") if code.alphabet != "ita2" or framing == "plain"
     )  # fmt: skip
 

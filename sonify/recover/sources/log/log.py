@@ -196,7 +196,7 @@ def _mostly_torn(rows: Rows) -> bool:
 @dataclass(frozen=True, eq=False)
 class _Way:
     """A way to cut a log into rows; how far its message stands out, in bits; whether that has only
-    characters that can be printed; its code; and whether a check finds all of it right as it stands.
+    characters that can be printed; its code; and whether a check finds it all right as it stands.
     """
 
     rows: Rows
