@@ -9,7 +9,7 @@ import pytest
 
 import sonify
 from sonify.recover.search.find import Wanted, find_message
-from sonify.recover.search.plain import are_repairable
+from sonify.recover.search.plain import confirming
 from sonify.recover.sighting import Sighting
 
 TEXT = "Summit 2,341 m. Wind NW 3, snow by noon."
@@ -125,10 +125,10 @@ def test_any_share_of_check_symbols_is_seen_and_chance_is_not(share):
     grids = np.repeat(disc.grid.reshape(1, -1), 3, axis=0)
     grids[1, 5] ^= 1
     grids[2] = 1 - grids[2]
-    assert are_repairable(grids, *disc.grid.shape).all()
+    assert confirming(grids, *disc.grid.shape).all()
     chance = rng.integers(0, 2, (20_000, disc.grid.size), dtype=np.int8)
     # three symbols are right by chance in one of 2^24
-    assert are_repairable(chance, *disc.grid.shape).sum() <= 1
+    assert confirming(chance, *disc.grid.shape).sum() <= 1
 
 
 @pytest.mark.parametrize("share", [0.13, 0.37, 0.52])

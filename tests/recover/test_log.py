@@ -274,6 +274,7 @@ def test_rows_that_do_not_repeat_are_told_by_the_message(log, tmp_path):
             349,  # goes on for most of a turn after the last row
             326,  # a pause near a whole number of positions, for 31 rows
             55,  # begins before its first row, and most of it is check symbols
+            538,  # a short text, and most of a turn after the last row
         ],
         3,
     ),

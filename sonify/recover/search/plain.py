@@ -27,8 +27,8 @@ from sonify.recover.search.arrangement import (
 from sonify.recover.search.plausible import evidence
 
 __all__ = [
-    "are_repairable",
     "codes_of",
+    "confirming",
     "habit",
     "is_intact",
     "judged",
@@ -124,9 +124,9 @@ def is_intact(grid: Bits, code: Code) -> bool:
     )  # fmt: skip
 
 
-def are_repairable(grids: Bits, rows: int, positions: int) -> NDArray[np.bool_]:
-    """Whether grids have Reed-Solomon checks of any share, whatever a hole means, that are right or
-    can be repaired with symbols left that confirm it.
+def confirming(grids: Bits, rows: int, positions: int) -> NDArray[np.int64]:
+    """How many check symbols confirm grids as Reed-Solomon codewords of any share, whatever a hole
+    means, after repair; 0 if too few do.
 
     The syndromes of fewer check symbols are the first of those of more, and the codewords are the
     same, so the fewest that the grid may have tell.
@@ -139,7 +139,7 @@ def are_repairable(grids: Bits, rows: int, positions: int) -> NDArray[np.bool_]:
     from sonify.disc.code.gf256 import correct
     from sonify.disc.code.reed_solomon import plan
 
-    p, out = plan(rows, positions, 0.0), np.zeros(len(grids), bool)
+    p, out = plan(rows, positions, 0.0), np.zeros(len(grids), np.int64)
     if rows < 2 or not p.fits:
         return out
     pad = p.codewords * p.length - p.symbols
@@ -149,7 +149,8 @@ def are_repairable(grids: Bits, rows: int, positions: int) -> NDArray[np.bool_]:
         flat = words.transpose(0, 2, 1).reshape(-1, p.length)
         found = correct(flat, p.checks)
         right = (found.ok & flat.any(axis=1)).reshape(-1, p.codewords).all(axis=1)
-        out |= right & (found.spare.reshape(-1, p.codewords).sum(axis=1) >= CONFIRMING)
+        spare = found.spare.reshape(-1, p.codewords).sum(axis=1)
+        out = np.maximum(out, spare * (right & (spare >= CONFIRMING)))
     return out
 
 

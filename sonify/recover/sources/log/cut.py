@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from sonify.disc.code.code import Code
 from sonify.disc.code.decoding import decode_grid
-from sonify.recover.search.plain import are_repairable, is_intact
+from sonify.recover.search.plain import confirming, is_intact
 from sonify.recover.signal.next_start import next_start
 from sonify.recover.sources.log.passes import laid_out
 
@@ -111,17 +111,17 @@ def is_confirmed(bits: Bits, times: Reals, cut: Cut, code: Code) -> bool:
         both = (decode_grid(turned(grid, sense), code) for sense in (1, 0))
         return any(decoding.verdict == "valid" for decoding in both)
     intact = (is_intact(turned(grid, sense), code) for sense in (1, 0))
-    return any(intact) or bool(are_repairable(grid.reshape(1, -1), *grid.shape)[0])
+    return any(intact) or bool(confirming(grid.reshape(1, -1), *grid.shape)[0])
 
 
 def repairable(bits: Bits, times: Reals, cuts: Sequence[Cut]) -> list[Cut]:
-    """The cuts with which Reed-Solomon checks are right, or nearly."""
+    """The cuts with which Reed-Solomon checks are right, then those with which they nearly are."""
     groups: dict[tuple[int, ...], list[tuple[Cut, Bits]]] = {}
     for cut in cuts:
         grid = grid_of(bits, times, cut)
         groups.setdefault(grid.shape, []).append((cut, grid.reshape(-1)))
     out = []
     for (rows, positions), some in groups.items():
-        right = are_repairable(np.array([line for _, line in some]), rows, positions)
-        out += [some[k][0] for k in np.flatnonzero(right)]
-    return out
+        right = confirming(np.array([line for _, line in some]), rows, positions)
+        out += [(-int(right[k]), k, some[k][0]) for k in np.flatnonzero(right)]
+    return [cut for _, _, cut in sorted(out, key=lambda v: v[:2])]

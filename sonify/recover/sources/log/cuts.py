@@ -194,7 +194,10 @@ def likely_cuts(
             every = [replace(c, pause=c.pause + s) for c in some for s in steps]
             sure = repairable(bits, times, every)
         if sure:
-            return [(STANDS_OUT, cut) for cut in sure]
+            # a log that goes on after its last row has the same turns, and other pauses
+            same = np.flatnonzero(np.isin(tried.positions, [cut.positions for cut in sure]))
+            sure = repairable(bits, times, [*sure, *(tried.one(int(k)) for k in same)])
+            return [(STANDS_OUT, cut) for cut in sure[:KEPT]]
         more = np.flatnonzero(whole & ~np.isin(np.arange(len(whole)), best))
         found += _read(bits, times, [tried.one(k) for k in more[:INTACT]], codes, FIRST_BITS, again)
     if pauses is None:
