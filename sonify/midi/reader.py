@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from sonify.errors import InputError
 from sonify.input_file import input_file
 from sonify.midi.tempo import DEFAULT_TEMPO, TempoMap
+from sonify.midi.writer import MAX_DELTA
 
 __all__ = ["MAX_BYTES", "MidiFile", "read_midi"]
 
@@ -89,6 +90,13 @@ def read_midi(path: Path) -> MidiFile:
     for number, track in enumerate(file.tracks):
         tick = 0
         for m in track:
+            if m.time > MAX_DELTA:
+                raise InputError(
+                    f"{m.time:.3g} ticks pass before a message, and a MIDI file can hold "
+                    f"{MAX_DELTA:,}; export it again",
+                    file=path,
+                    place=f"track {number + 1}",
+                )
             tick += m.time
             if m.type == "set_tempo":
                 tempos.append((tick, m.tempo))

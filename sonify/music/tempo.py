@@ -159,7 +159,7 @@ def _parse_length(music: Music, player: Player, positions: int) -> float:
         value = float(number.removesuffix("s"))
     except ValueError:
         value = 0.0
-    if value <= 0 or unit.strip() not in ("", "s", "bar", "bars"):
+    if not 0 < value < math.inf or unit.strip() not in ("", "s", "bar", "bars"):
         raise InputError(
             f"'{music.length}' is not a length; write seconds or bars, such as \"90 s\" or "
             '"32 bars"',

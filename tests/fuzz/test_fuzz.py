@@ -40,6 +40,10 @@ FOUND = {
     "a log of one clock pulse": "log:32",
     "a drawing of which its library complains": "drawing:46",
     "a disc whose message begins with a blank line": "drawing:67",
+    "a length that is no number": "set:3636414",
+    "a log of a few pulses": "log:3636417",
+    "a time that no MIDI file can hold": "midi:3636468",
+    "the highest tone in a tune": "midi:3636394",
 }
 
 

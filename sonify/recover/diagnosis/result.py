@@ -184,6 +184,8 @@ class Comparison:
         """The positions of the clock pulses, and how late each comes against a smooth motion
         through the eight around it, in positions."""
         slot, time = self.seen.beat_slot, self.seen.beat_s
+        if len(slot) < 9:
+            return np.zeros(0, np.int64), np.zeros(0)
         away = np.r_[-4:0, 1:5]
         fit = np.linalg.pinv(np.vander(away, 3))[-1]
         times = np.convolve(time, np.insert(fit, 4, 0), "valid")
