@@ -206,7 +206,10 @@ def test_rows_before_the_take_and_after_it_are_not_accused(start, first, end, tm
     assert len(seen.errors) == 0
     unread = (seen.bits < 0).all(axis=1)
     assert np.flatnonzero(~unread).tolist() == list(range(first, end))
-    assert "not in the recording" in seen.cautions[-1]
+    assert any("not in the recording" in one for one in seen.cautions)
+    # a stage that came late would give the same notes
+    late = any(one.startswith("nothing of row 1 is in the recording") for one in seen.cautions)
+    assert late == (first > 0)
 
 
 def test_a_last_row_without_a_note_may_not_have_been_recorded(tmp_path):
