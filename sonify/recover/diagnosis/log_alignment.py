@@ -224,12 +224,13 @@ def observe_log(
             stage = follow_stage(stays, design, phase, passed, len(seen))
             if stage is not None:
                 break
+        # where samples were lost, the disc was at other angles; chance finds a path at one as well
         for turned in {a for _, _, a in angles_of(told, design.grid)} if stage is None else ():
-            if turned != phase and stage is None:
-                part = told
-                stays = dwells_of(part, design.grid, turned)
-                stage = follow_stage(stays, design, turned, passed, len(seen))
-                phase = phase if stage is None else turned
+            elsewhere = dwells_of(told, design.grid, turned)
+            moved = follow_stage(elsewhere, design, turned, passed, len(seen))
+            if moved and _alignment_of(moved, told, design, turned).agreement >= SURE:
+                stage, phase, stays, part = moved, turned, elsewhere, told
+                break
         if stage is None:
             alignment = _align(told, design, phase, passed)
         else:
