@@ -188,7 +188,8 @@ def ways_beside(
     low = level[np.abs(level) < 0.3]
     # a web is averaged over as long as a hole, so a depth scatters by the noise of two of them
     noise = max(NOISE, math.sqrt(2) * _scatter(web[slot]) / usual)
-    noise = max(noise, 1.4826 * float(np.median(np.abs(low - np.median(low)))))
+    if len(low):
+        noise = max(noise, 1.4826 * float(np.median(np.abs(low - np.median(low)))))
 
     def density(due: Reals, stray: float = STRAY) -> Reals:
         """Of each level, where some depth is due; a comparator shows a part of a hole or not."""

@@ -173,7 +173,7 @@ def _wander(log: LogRecording, clock: PulseClock, low: bool) -> float:
     evenly than those; a motor's jitter moves both alike."""
     data = find_pulses(log.data, log.rate, clock.usual_s, low)
     pulses, holes = (
-        middle[np.abs(long / np.median(long) - 1) < UNLIKE] if len(long) else middle
+        middle[np.abs(long - np.median(long)) < UNLIKE * np.median(long)] if len(long) else middle
         for middle, long in ((clock.pulse_s, clock.length_s), (data.middle, data.length))
     )
     if not data.clear or min(len(pulses), len(holes)) < FEWEST:

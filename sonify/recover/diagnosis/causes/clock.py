@@ -39,7 +39,7 @@ def _gathered(count: NDArray[np.int64], turns: int) -> float:
     than by chance anywhere: the logarithm of a log likelihood ratio, at least 0."""
     most, every, n = int(count.max()), int(count.sum()), len(count)
     here = min(most / turns, 1 - 0.5 / turns)
-    chance = (every - most + 0.5) / ((n - 1) * turns + 1)
+    chance = min((every - most + 0.5) / ((n - 1) * turns + 1), here)
     gain = most * math.log(here / chance) + (turns - most) * math.log((1 - here) / (1 - chance))
     return math.log(max(gain - math.log(n), 1.0))
 
