@@ -81,6 +81,10 @@ STEADIER = 2.0
 sound channels differ by a factor of 1.6 at most where holes are clear (generators a, b, d, e)."""
 
 
+QUARTER = 0.25
+"""Of a position: while a motor rests, channels with little noise stand still for less, and samples
+that are lost for less do no harm (own choice)."""
+
 REPEATS, MANY, MUCH, SELDOM = 0.2, 20, 5.0, math.log(1e6)
 """Share of the samples that repeat the one before on both channels, from which on noise is too
 little to tell; runs of them that tell how long they are, and how many times as long an odd one is;
@@ -113,10 +117,10 @@ def phase_jumps(log: LogRecording, clock: PulseClock, low: bool) -> PhaseJumps:
     # both pulses beside a seam tell of the same one
     apart_by = 2 * clock.usual_s
     together = tuple(t for k, t in enumerate(found) if not k or t - found[k - 1] > apart_by)
-    return PhaseJumps(together, apart, _wander(log, clock, low), _held(log))
+    return PhaseJumps(together, apart, _wander(log, clock, low), _held(log, clock.usual_s))
 
 
-def _held(log: LogRecording) -> tuple[float, ...]:
+def _held(log: LogRecording, period_s: float) -> tuple[float, ...]:
     """When a recorder repeated samples, or wrote zeros, in place of those that it lost."""
     zeros = (log.clock == 0, log.data == 0)
     if zeros[0].any() and (zeros[0] == zeros[1]).all():
@@ -131,6 +135,7 @@ def _held(log: LogRecording) -> tuple[float, ...]:
         odd = long > MUCH * np.percentile(long, 99)
     else:
         odd = long * -math.log(share) > SELDOM + math.log(len(same))
+    odd &= long > QUARTER * period_s * log.rate
     return tuple((first[odd] / log.rate).tolist())
 
 

@@ -239,6 +239,11 @@ class FilterDelay(Cause):
         )
 
 
+ONCE = 2
+"""Jumps of the phase that accuse a recorder of a log without errors: one also comes of a motor that
+jerks (own choice)."""
+
+
 class RecorderDrops(Cause):
     """Samples that the recorder missed."""
 
@@ -261,7 +266,8 @@ class RecorderDrops(Cause):
         at = [t - sum(long for begin, long in lost if begin < t) for t in at]
         if case.gaps:
             at = [t for t, _ in case.gaps]
-        if not at:
+        alone = len(at) < ONCE and not (case.gaps or lost or case.jumps.held or case.harmed)
+        if not at or alone:
             return None
         when = ", ".join(f"{t:.2f} s" for t in at[:4]) + ", ..." * (len(at) > 4)
         said = []
