@@ -995,3 +995,14 @@ def test_the_message_is_not_in_the_files():
     show = performance("cairn-middle")
     for content in firmware_files(plan_of(show)).values():
         assert "RIDGE" not in content
+
+
+@needs_gcc
+def test_drones_that_ring_for_two_rows_all_have_room(tmp_path):
+    disc = sonify.Disc.from_message("LAMP OIL LOW", layout=sonify.Layout(positions=16))
+    line = {"scheme": "place", "row-step": -2, "way": "down", "spread": 1}
+    chords = {"scheme": "progression", "chords": "i VI III VII", "hold": 2, "line": line}
+    rules = [{"rule": "echoes", "count": 2, "delay": 3.31, "shift": 2}, "half-time"]
+    settings = voice(source="drone", pitch=chords, rhythm=rules)
+    quick = {"player.rpm": 35, "player.stage": 0.05, "player.settle": 0.123, "music.root": "G5"}
+    play(performance(disc, **settings, **quick), tmp_path)

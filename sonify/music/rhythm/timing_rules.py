@@ -115,7 +115,7 @@ class HalfTime(Rule, frozen=True, tag="half-time"):
         # a note waits until the place that it moves to: at most a quarter of a row of notes
         f.later(f.machine.positions / 4)
         f.shortest *= 2
-        f.change_copies(length=lambda c: c.length if c.open else 2 * c.length)
+        f.change_copies(length=lambda c: 2 * c.length)
 
 
 class DoubleTime(Rule, frozen=True, tag="double-time"):
