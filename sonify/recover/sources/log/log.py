@@ -291,8 +291,8 @@ def _finer(trace: Trace, odds: Reals, bits: Bits, best: _Way, player: Player | N
     position too early makes all rows after it do so."""
     if best.cut is None or best.code is None or best.cut.turns or best.checked:
         return []
-    times, known = trace.passed["time_s"].astype(float), FROM_START
-    known = replace(known, alphabet=best.code.alphabet, bit_order=best.code.bit_order)
+    times = trace.passed["time_s"].astype(float)
+    known = replace(FROM_START, alphabet=best.code.alphabet, bit_order=best.code.bit_order)
     others: dict[tuple[int, ...], Cut] = {}
     for k in sorted(range(-FINER, FINER + 1), key=abs):
         cut = replace(best.cut, pause=best.cut.pause + trace.period_s * k / (2 * FINER))
