@@ -38,7 +38,7 @@ CODE: dict[str, tuple[int, str, str]] = {
     "moved": (170, "... of lamps that roll up", "1 for each lamp"),
     "heard": (30, "... by voice, pitch or velocity", "1"),
     "loud": (100, "brightness of lamps by velocity", "1 for each lamp, 2"),
-    "trail": (50, "lamps that fade out, with what ages take", ""),
+    "trail": (180, "lamps that fade out, with what ages take", ""),
     "ages": (420, "lamps that change as they grow older", "3 for each lamp, 4"),
     "repair": (3_050, "Reed-Solomon", "see above"),
 }
