@@ -17,7 +17,7 @@ from sonify.performance_settings import Setup
 from sonify.recover.sources.midi.expectation import EXACT, Expectation, random_discs
 from sonify.recover.sources.midi.matcher import MOST_AHEAD, Tolerance
 from sonify.recover.sources.midi.position_clock import PositionClock, windows
-from sonify.recover.sources.midi.trial_notes import BEND_STEPS, Lanes, NoteEvents
+from sonify.recover.sources.midi.trial_notes import BEND_STEPS, Budget, Lanes, NoteEvents
 from sonify.recover.sources.options import ReadOptions
 
 __all__ = [
@@ -151,8 +151,9 @@ def at_even_speed(
 
 
 def placements(
-    notes: NDArray[np.void], clock: PositionClock, setup: Setup, options: ReadOptions, lanes: Lanes
-) -> list[Placement]:
+    notes: NDArray[np.void], clock: PositionClock, setup: Setup, options: ReadOptions, lanes: Lanes,
+    budget: Budget,
+) -> list[Placement]:  # fmt: skip
     """The likeliest ways to lay the notes on a disc, the best first."""
     about = setup.player.turn_s / clock.position_s
     slow, fast = int(about * SPEED[0]), int(about * SPEED[1]) + 2
@@ -178,7 +179,7 @@ def placements(
             if found and found[0].strange < FIT:
                 break
             begun = firsts, begins, between
-            found += _placed(notes, clock, setup, some, begun, [u[0] for u in units], lanes)
+            found += _placed(notes, clock, setup, some, begun, [u[0] for u in units], lanes, budget)
             found = sorted(found, key=lambda p: -p.score)[:TRIED]
     position_s = None if clock.exact else clock.position_s
     return [
@@ -190,7 +191,7 @@ def placements(
 
 def _placed(
     notes: NDArray[np.void], clock: PositionClock, setup: Setup, counts: Sequence[int],
-    begun: tuple[Sequence[int], int, float], units: Sequence[int], lanes: Lanes,
+    begun: tuple[Sequence[int], int, float], units: Sequence[int], lanes: Lanes, budget: Budget,
 ) -> list[Placement]:  # fmt: skip
     """The likeliest placements with some numbers of positions and slots of the first note; `begun`
     has these slots, the one that the file has, and the share of notes between rows."""
@@ -203,6 +204,8 @@ def _placed(
     form = _ends(setup)
     found: list[Placement] = []
     for count in counts:
+        if budget.spent:
+            break
         most = min(MOST_ROWS, (int(slots.max()) + begins) // count + 2)
         timeline, grid = timeline_of(setup, most, count, position_s)
         good = {}
@@ -217,6 +220,7 @@ def _placed(
         for unit, rows in itertools.product(units, _rows_of(setup, good)):
             _, grid = timeline_of(setup, most, count, position_s, rows)
             seen = random_discs(setup.music, timeline, grid, unit, rows, len(notes))
+            budget.spend(len(seen))
             table = Expectation.of(seen, grid.step_ticks, lanes)
             for first, used in good.items():
                 if form and rows not in (used, used - 1):

@@ -51,9 +51,10 @@ POOR, FEW = 0.12, 3
 # that are up to 10 ms off on a grid of 1/8 s
 QUANTISED = 0.9
 GRIDS = (1, 2, 4, 8, 16)  # of quarters, quarter notes to sixty-fourths
-# Notes of trial discs after which no further placement is searched: so many, and for each recorded
-# note, and at most. Recordings that come back take up to a third of that
-NOTES_AT_LEAST, NOTES_EACH, MOST_NOTES = 10_000_000, 50_000, 100_000_000
+# Notes of trial discs after which nothing further is looked for: so many, and for each recorded
+# note, and at most; a million takes about a second. Recordings that come back take a fifth of that,
+# and 0.93 where a program changed the speed by a quarter (`python -m tests.benchmarks.world daw`)
+NOTES_AT_LEAST, NOTES_EACH, MOST_NOTES = 8_000_000, 25_000, 100_000_000
 # A tempo that differs by less is the player's
 OWN = 0.001
 # How much likelier than the given preset another one must be, as a logarithm: 22,000 to 1
@@ -243,8 +244,8 @@ def _read_by(
 ) -> list[_Reading]:  # fmt: skip
     """The readings by one clock."""
     places: list[Placement] = []
-    for lanes in lanes_for(setup.music):
-        places = placements(notes, clock, setup, options, lanes)
+    for lanes in lanes_for(setup.music, notes["channel"]):
+        places = placements(notes, clock, setup, options, lanes, budget)
         if places:
             break
     out: list[_Reading] = []

@@ -14,6 +14,7 @@ from sonify.music.mixing import GOLDEN, mixed
 from sonify.music.notes import DRUM_CHANNEL, needs_bends, untuned_parts
 from sonify.music.settings import Music
 from sonify.music.trials import Trials
+from sonify.music.voices import assign_channels
 from sonify.progress import report
 
 __all__ = [
@@ -156,9 +157,16 @@ def notes_of_trials(music: Music, trials: Trials, grid: Grid) -> TrialNotes:
     )
 
 
-def lanes_for(music: Music) -> list[Lanes]:
-    """How notes may have to be told apart, the strictest way first."""
-    return ["drums", "one"] if needs_bends(music) else ["channel", "drums", "one"]
+def lanes_for(music: Music, channels: Ints | None = None) -> list[Lanes]:
+    """How notes may have to be told apart, the strictest way first, given the channels of recorded
+    notes."""
+    own = set(assign_channels(music.voice))
+    seen = own if channels is None else set(channels.tolist())
+    ways: list[Lanes] = ["drums"] if (DRUM_CHANNEL in own) == (DRUM_CHANNEL in seen) else []
+    if not needs_bends(music) and seen <= own:
+        ways.insert(0, "channel")
+    # a program that keeps all channels has not merged the voices
+    return ways[:1] if seen == own and channels is not None else [*ways, "one"]
 
 
 def lane_of(channel: Ints, lanes: Lanes) -> Ints:
