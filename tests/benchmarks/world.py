@@ -47,7 +47,7 @@ SAME_CAUSE = {
 """The causes that name a generator's fault, where they have another name than it."""
 
 
-KEPT_BACK = "cf"
+KEPT_BACK = "cfg"
 """Generators that nothing is tuned to, with all their seeds."""
 
 
@@ -327,7 +327,7 @@ def main() -> None:
         keep.mkdir(parents=True, exist_ok=True)
     say = "--say" in sys.argv
     kind = words.pop(0)
-    letters = next((w for w in words if set(w) <= set("abcdef")), "ab")
+    letters = next((w for w in words if set(w) <= set("abcdefg")), "ab")
     span = next((w for w in words if ":" in w), "0:30")
     first, last = map(int, span.split(":"))
     wanted = [w for w in words if w not in (letters, span)]
