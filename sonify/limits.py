@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import pickle
+import queue
 import signal
 import subprocess
 import sys
@@ -12,14 +13,18 @@ import threading
 import warnings
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, BinaryIO, Generic, NoReturn, Self, TypeVar, cast
+from typing import TYPE_CHECKING, Any, BinaryIO, Generic, NoReturn, Self, TypeVar, cast
 
 import sonify.log as log
 from sonify.errors import Caution, InputError, OutputError
 from sonify.progress import report, watching
 
-__all__ = ["Beside", "limit_memory", "limit_time", "limited", "limits_of", "serve"]
+if TYPE_CHECKING:
+    from concurrent.futures import Future
 
+__all__ = ["Beside", "Crew", "limit_memory", "limit_time", "limited", "limits_of", "most", "serve"]
+
+A = TypeVar("A")
 T = TypeVar("T")
 
 GIB = 1 << 30
@@ -31,6 +36,7 @@ ROOM, LARGE, BYTES_EACH = GIB, 64 << 20, 4
 """Memory for any file, and for each byte more of one that is large: a log of 8 bits is held as
 four bytes a sample."""
 MOST_SECONDS = 600
+_MOST_PROCESSES = 4
 WAITS = 20
 """Wall time in times of processor time: a busy machine shares its processor."""
 OWN_LIMITS = "SONIFY_READ_SECONDS", "SONIFY_READ_MB"
@@ -122,12 +128,9 @@ class Beside(Generic[T]):
 
     def __init__(self, call: Callable[..., T], *args: Any, **named: Any) -> None:
         self._process = _server()
-        sink = self._process.stdin
-        assert sink is not None
-        # it stays open, so that the process notices when this one ends
+        # its input stays open, so that the process notices when this one ends
         with contextlib.suppress(BrokenPipeError):
-            pickle.dump((None, log.level(), call, args, named), sink)
-            sink.flush()
+            _send(self._process, (None, log.level(), call, args, named))
 
     def result(self) -> T:
         """Wait for what the call returns. Its progress, cautions and errors come up here.
@@ -157,9 +160,70 @@ class Beside(Generic[T]):
         self._process.communicate()
 
 
-def _server() -> subprocess.Popen[bytes]:
+class Crew(Generic[A, T]):
+    """`call(one)` for one thing after the other, in processes that are kept for the next.
+
+    At the end of a `with` block they are ended. What goes in and comes out must be data that can be
+    pickled.
+    """
+
+    def __init__(self, call: Callable[[A], T], size: int) -> None:
+        from concurrent.futures import ThreadPoolExecutor
+
+        self.size = size
+        self._processes = [_server("serve_all") for _ in range(size)]
+        self._idle: queue.SimpleQueue[subprocess.Popen[bytes]] = queue.SimpleQueue()
+        for process in self._processes:
+            with contextlib.suppress(BrokenPipeError):
+                _send(process, call)
+            self._idle.put(process)
+        self._threads = ThreadPoolExecutor(size)
+
+    def submit(self, one: A) -> Future[T]:
+        """Make the call in a process that is idle, or as soon as there is one."""
+        return self._threads.submit(self._ask, one)
+
+    def _ask(self, one: A) -> T:
+        process = self._idle.get()
+        try:
+            _send(process, one)
+            assert process.stdout is not None
+            said = pickle.load(process.stdout)
+        except (EOFError, BrokenPipeError, pickle.UnpicklingError):
+            process.wait()
+            raise OutputError(f"what helps with it broke off ({_status(process)})") from None
+        finally:
+            self._idle.put(process)
+        if isinstance(said, Exception):
+            raise said
+        return cast(T, said)
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        for process in self._processes:
+            process.kill()
+        self._threads.shutdown(cancel_futures=True)
+        for process in self._processes:
+            process.communicate()
+
+
+def most() -> int:
+    """How many processes may work at once."""
+    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else None
+    return min(cores or os.cpu_count() or 1, _MOST_PROCESSES) if sys.executable else 1
+
+
+def _send(process: subprocess.Popen[bytes], what: object) -> None:
+    assert process.stdin is not None
+    pickle.dump(what, process.stdin, pickle.HIGHEST_PROTOCOL)
+    process.stdin.flush()
+
+
+def _server(serves: str = "serve") -> subprocess.Popen[bytes]:
     return subprocess.Popen(
-        [sys.executable, "-P", "-c", "from sonify.limits import serve; serve()"],
+        [sys.executable, "-P", "-c", f"from sonify.limits import {serves}; {serves}()"],
         stdin=subprocess.PIPE, stdout=subprocess.PIPE,
         env=os.environ | {"PYTHONPATH": os.pathsep.join(p for p in sys.path if p)},
     )  # fmt: skip
@@ -219,6 +283,26 @@ def serve() -> None:
     answer.write(out)
     answer.flush()
     # nothing to tidy up
+    os._exit(0)
+
+
+def serve_all() -> None:
+    """Make the call that standard input names with all that follows there."""
+    # the process that asks ends this one
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    answer = os.fdopen(os.dup(1), "wb")
+    # what a library prints is no answer
+    os.dup2(2, 1)
+    with contextlib.suppress(EOFError, pickle.UnpicklingError, BrokenPipeError):
+        call = pickle.load(sys.stdin.buffer)
+        while True:
+            one = pickle.load(sys.stdin.buffer)
+            try:
+                said = call(one)
+            except Exception as e:
+                said = e
+            pickle.dump(said, answer, pickle.HIGHEST_PROTOCOL)
+            answer.flush()
     os._exit(0)
 
 

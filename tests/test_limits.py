@@ -10,13 +10,14 @@ import time
 import warnings
 from collections.abc import Callable
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 from PIL import Image
 
 from sonify.errors import Caution, InputError, OutputError
-from sonify.limits import GIB, Beside, limited, limits_of
+from sonify.limits import GIB, Beside, Crew, limited, limits_of
 from sonify.progress import report, watching
 from tests.conftest import Result
 from tests.export.soundfonts import TICK, soundfont
@@ -35,6 +36,10 @@ def file(tmp_path: Path) -> Path:
 def spin(path: Path) -> None:
     while True:
         pass
+
+
+def doubled(one: Any) -> Any:
+    return one * 2
 
 
 def swell(path: Path) -> int:
@@ -99,6 +104,27 @@ def test_work_beside_that_breaks_off_or_is_not_needed_ends(file: Path) -> None:
     while stat.exists() and stat.read_text().split()[2] != "Z":
         assert time.monotonic() < end
         time.sleep(0.05)
+
+
+def test_a_crew_works_side_by_side_and_tells_its_errors(file: Path) -> None:
+    with Crew(doubled, 2) as crew:
+        made = [crew.submit(np.full(100_000, k)) for k in range(9)]
+        assert [int(one.result()[-1]) for one in made] == [0, 2, 4, 6, 8, 10, 12, 14, 16]
+        with pytest.raises(TypeError):
+            crew.submit(None).result()
+        assert crew.submit("ab").result() == "abab"
+    with Crew(refuse, 1) as crew, pytest.raises(InputError, match="no circles"):
+        crew.submit(file).result()
+
+
+@linux
+def test_a_crew_that_breaks_off_or_is_not_needed_ends(file: Path) -> None:
+    with Crew(crash, 1) as crew, pytest.raises(OutputError, match=r"broke off \(SIGSEGV\)"):
+        crew.submit(file).result()
+    with Crew(spin, 2) as crew:
+        waiting = [crew.submit(file) for _ in range(4)]
+    assert all(one.cancelled() or one.exception() for one in waiting)
+    assert {one.returncode for one in crew._processes} == {-signal.SIGKILL}
 
 
 @linux

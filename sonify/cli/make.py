@@ -14,9 +14,9 @@ from sonify.cli.outputs import caution_letters, caution_wire, usual_name, write_
 from sonify.cli.usual import caution
 from sonify.errors import InputError
 from sonify.export.file_formats import run
-from sonify.export.sound.renderers import make_ready, most
+from sonify.export.sound.renderers import make_ready
 from sonify.extras import NotInstalled
-from sonify.limits import Beside
+from sonify.limits import Beside, most
 
 if TYPE_CHECKING:
     from sonify.performance import Performance

@@ -83,7 +83,7 @@ def audition(
     InputError
         No candidates, too many, or settings that are not possible.
     """
-    from sonify.export.sound.renderers import most
+    from sonify.limits import most
 
     if not 0 < len(candidates) <= MAX_CANDIDATES:
         raise InputError(

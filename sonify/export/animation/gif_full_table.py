@@ -3,44 +3,45 @@
 The Graphics Interchange Format, Version 89a, lets an encoder go on with a full table instead of
 clearing it (appendix F). Pillow's coder always clears, so it codes the start of a picture here, up
 to the full table, and NumPy does the rest. With a full table, the coder is an automaton: its state
-is the phrase matched so far, and each pixel leads to the next state. Stretches of several pictures
-are run side by side, each from a little before its start, so that most fall into step with the
-stretch before them. The others are run again.
+is the code of the phrase matched so far, and each pixel leads to the next state. Stretches of
+several pictures are run side by side, each from a little before its start, so that most fall into
+step with the stretch before them. The others are run again.
 """
 
 from __future__ import annotations
 
 import functools
 import itertools
-import threading
 from collections.abc import Callable, Sequence
-from typing import NamedTuple, TypeVar
+from typing import TYPE_CHECKING, NamedTuple, TypeVar, cast
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from sonify.export.animation.frames import Pixels
+if TYPE_CHECKING:
+    from sonify.export.animation.frames import Pixels
 
 __all__ = ["TOGETHER", "joined", "kept_full", "parts", "period"]
 
+I16 = NDArray[np.int16]
 I32 = NDArray[np.int32]
 I64 = NDArray[np.int64]
 T = TypeVar("T", np.int16, np.int32)
 
 # Entries of a full table (appendix F: codes have at most 12 bits).
 _TABLE, _WIDEST = 4096, 12
-# Pictures and pixels run side by side, for speed and for memory.
-TOGETHER, _MOST_PIXELS = 16, 4_000_000
+# Pictures, pixels and colours of all tables run side by side, for speed and for memory.
+TOGETHER, _MOST_PIXELS, _MOST_COLOURS = 32, 4_000_000, 2048
 # About so many stretches of so many pixels; each is run from a quarter of that before its start.
 # In scrolls at 20 px a lamp, nine in ten fall into step within 190 pixels (measured).
-_LANES, _SHORTEST, _LONGEST = 512, 768, 4096
+_LANES, _SHORTEST, _LONGEST = 1024, 768, 4096
 # What is not in step after so many runs is left to Pillow.
 _RUNS = 4
 
-_own = threading.local()
-# Many short steps in two threads at once would take longer than one after the other.
-_one_at_a_time = threading.Lock()
+# Where the table of the last picture was full, in pixels.
+_full_at = 1 << 32
+_spaces: dict[str, NDArray[np.integer]] = {}
 
 
 class _Begun(NamedTuple):
@@ -61,6 +62,8 @@ class _Begun(NamedTuple):
         Those up to there.
     pixel : ndarray
         The pixel after each of them but the last: together they make the table's phrases.
+    colours : int
+        The largest index and one.
     """
 
     flat: Pixels
@@ -70,6 +73,7 @@ class _Begun(NamedTuple):
     clear: int
     codes: I64
     pixel: Pixels
+    colours: int
 
 
 def kept_full(
@@ -94,8 +98,10 @@ def kept_full(
     there = [one for one in begun if not isinstance(one, bytes)]
     if sum(len(one.flat) - one.start for one in there) > _MOST_PIXELS:
         there = []
-    done = iter(_finished(there) if there else ())
-    return [one if isinstance(one, bytes) else next(done, None) for one in begun]
+    step = _MOST_COLOURS // max((one.colours for one in there), default=1)
+    done = [one for at in range(0, len(there), step) for one in _finished(there[at : at + step])]
+    following = iter(done)
+    return [one if isinstance(one, bytes) else next(following, None) for one in begun]
 
 
 @functools.cache
@@ -110,43 +116,59 @@ def period(size: int) -> tuple[I64, I64]:
     return np.cumsum(widths) - widths, widths
 
 
+@functools.cache
+def _places(size: int) -> tuple[I64, I64, I64]:
+    """The byte in which each of these codes begins after the first clear code, by how many bits it
+    is shifted there, and its mask."""
+    begins, widths = period(size)
+    begins = begins + size + 1
+    return begins >> 3, begins & 7, (1 << widths) - 1
+
+
 def parts(blocks: bytes) -> bytes:
     """The data of sub-blocks."""
-    return b"".join(blocks[at + 1 : at + 256] for at in range(0, len(blocks), 256))
+    count = -(-len(blocks) // 256)
+    table = np.frombuffer(blocks.ljust(count * 256, b"\0"), np.uint8).reshape(count, 256)
+    return table[:, 1:].tobytes()[: len(blocks) - count]
 
 
 def joined(data: bytes) -> bytes:
     """Data in sub-blocks."""
-    cut = (data[at : at + 255] for at in range(0, len(data), 255))
-    return b"".join(bytes([len(part)]) + part for part in cut)
+    count = -(-len(data) // 255)
+    table = np.empty((count, 256), np.uint8)
+    table[:, 0] = 255
+    table[-1:, 0] = len(data) - (count - 1) * 255
+    table[:, 1:] = np.frombuffer(data.ljust(count * 255, b"\0"), np.uint8).reshape(count, 255)
+    return table.tobytes()[: len(data) + count]
 
 
 def _begun(pixels: Pixels, size: int, blocks: Callable[[Pixels, int], bytes]) -> _Begun | bytes:
-    begins, widths = period(size)
-    begins = begins + size + 1
+    global _full_at
+    byte, shift, mask = _places(size)
+    bits = int(byte[-1] << 3 | shift[-1])
     height, width = pixels.shape
-    # about where the table was full the last time
-    rows = min(height, getattr(_own, "full_at", height * width) * 9 // 8 // width + 2)
+    # in scrolls, the table is full within 7 % of where it was the last time (19 of 20, measured)
+    rows = min(height, _full_at * 15 // 14 // width + 1)
     while True:
         made = blocks(pixels[:rows], size)
         data = parts(made)
-        if len(data) * 8 >= begins[-1] + _WIDEST:
-            whole = np.frombuffer(data + b"\0\0", np.uint8).astype(np.int64)
-            byte = begins >> 3
-            three = whole[byte] | whole[byte + 1] << 8 | whole[byte + 2] << 16
-            codes = three >> (begins & 7) & ((1 << widths) - 1)
+        if len(data) * 8 >= bits + _WIDEST:
+            whole = data + b"\0\0\0\0"
+            four = np.ndarray(len(data), "<u4", whole, strides=(1,))
+            codes = four[byte] >> shift & mask
             if codes[-1] == 1 << size:
                 break
         if rows == height:
-            _own.full_at = height * width
+            _full_at = height * width
             return made
-        rows = min(height, 2 * rows)
+        rows = min(height, rows * 5 // 4 + 1)
     flat, clear, codes = pixels.ravel(), 1 << size, codes[:-1]
     ends = np.cumsum(_lengths(codes, clear))
-    _own.full_at = start = int(ends[-1])
+    _full_at = start = int(ends[-1])
     if start == len(flat):
         return blocks(pixels, size)
-    return _Begun(flat, start, int(begins[-1]), data, clear, codes, flat[ends[:-1]])
+    colours = int(flat.max()) + 1
+    return _Begun(flat, start, bits, data, clear, codes, flat[ends[:-1]], colours)
 
 
 def _lengths(codes: I64, clear: int) -> I64:
@@ -162,41 +184,24 @@ def _lengths(codes: I64, clear: int) -> I64:
     return length.take(codes) + 1
 
 
-def _automata(begun: list[_Begun]) -> tuple[list[int], I32, NDArray[np.int16]]:
-    """The automata of full tables, by state and pixel, one after the other.
-
-    Returns
-    -------
-    tuple
-        Where each begins, the next state (as a place in the arrays), and the code of the phrase
-        with that pixel, or the pixel alone if no phrase goes on with it. Phrases that none goes on
-        from share the first state.
-    """
-    goes_on = np.zeros((len(begun), _TABLE), np.bool_)
-    for mark, one in zip(goes_on, begun, strict=True):
-        mark[one.codes[:-1]] = True
-    values = [int(one.flat.max()) + 1 for one in begun]
-    states = np.count_nonzero(goes_on, axis=1) + 1
-    *bases, size = np.cumsum([0, *(states * values)]).tolist()
-    following, code = _space("following", size, np.int32), _space("code", size, np.int16)
-    for mark, one, base, count, n in zip(goes_on, begun, bases, values, states, strict=True):
-        state = np.cumsum(mark) * mark * count + base
-        part = slice(base, base + n * count)
-        following[part].reshape(n, count)[:] = state[:count]
-        code[part].reshape(n, count)[:] = np.arange(count)
-        at = state[one.codes[:-1]] + one.pixel
-        following[at] = state[one.clear + 2 :]
-        code[at] = np.arange(one.clear + 2, _TABLE)
-    return bases, following, code
+def _automata(begun: list[_Begun]) -> tuple[list[int], I16]:
+    """The automata of full tables one after the other, and where each begins: the next state, by
+    pixel and state."""
+    *bases, size = itertools.accumulate((one.colours * _TABLE for one in begun), initial=0)
+    following = _space("following", size, np.int16)
+    for one, base in zip(begun, bases, strict=True):
+        table = following[base : base + one.colours * _TABLE].reshape(-1, _TABLE)
+        # a pixel alone, but where a phrase goes on with it
+        table[:] = np.arange(one.colours)[:, None]
+        table[one.pixel, one.codes[:-1]] = np.arange(one.clear + 2, _TABLE)
+    return bases, following
 
 
 def _space(name: str, size: int, kind: type[T]) -> NDArray[T]:
     """Memory that is used again: to be given new one takes as long as to fill it."""
-    kept = _own.__dict__
-    if name not in kept or len(kept[name]) < size:
-        kept[name] = np.empty(size * 5 // 4, kind)
-    out: NDArray[T] = kept[name][:size]
-    return out
+    if name not in _spaces or len(_spaces[name]) < size:
+        _spaces[name] = np.empty(size * 5 // 4, kind)
+    return cast("NDArray[T]", _spaces[name][:size])
 
 
 def _finished(begun: list[_Begun]) -> list[bytes | None]:
@@ -207,21 +212,22 @@ def _finished(begun: list[_Begun]) -> list[bytes | None]:
     lanes = [_stretches(one, length, early) for one in begun]
     edges = np.cumsum([0, *map(len, lanes)])
     shape = early + length, int(edges[-1])
-    pixels = _space("pixels", shape[0] * shape[1], np.int32).reshape(shape)
-    pixels[:] = np.concatenate(lanes).T
-    bases, table, code = _automata(begun)
-    base = np.repeat(np.array(bases, np.int32), np.diff(edges))
-    with _one_at_a_time:
-        at = _run(pixels, table, base, edges[:-1], early)
-    apart = np.flatnonzero(_out_of_step(at, pixels, table, edges[:-1], early))
+    bases, table = _automata(begun)
+    places = _space("places", shape[0] * shape[1], np.int32).reshape(shape)
+    places[:] = np.concatenate(lanes).T
+    places *= _TABLE
+    places += np.repeat(np.array(bases, np.int32), np.diff(edges))
+    # after the clear code, any pixel is alone
+    first = edges[:-1], np.array([one.clear for one in begun], np.int16)
+    states = _run(places, table, first, early)
+    apart = _out_of_step(states, places, table, first, early)
     failed = np.searchsorted(edges, apart, side="right") - 1
-    longest = code.take(at[early:], mode="clip")
     out: list[bytes | None] = []
     for k, (one, (a, b)) in enumerate(zip(begun, itertools.pairwise(edges), strict=True)):
-        phrases = longest[:, a:b].T.ravel()[: len(one.flat) - one.start]
+        phrases = states[early:, a:b].T.ravel()[: len(one.flat) - one.start]
         # a phrase ends where the next pixel is alone
         codes = np.append(phrases[:-1][phrases[1:] < one.clear], phrases[-1:])
-        data = _packed(one.data, one.bits, np.append(codes, one.clear + 1).astype(np.int64))
+        data = _packed(one.data, one.bits, np.append(codes, np.int16(one.clear + 1)))
         out.append(None if k in failed else joined(data))
     return out
 
@@ -236,39 +242,54 @@ def _stretches(one: _Begun, length: int, early: int) -> Pixels:
     return sliding_window_view(padded, early + length)[::length]
 
 
-def _run(pixels: I32, table: I32, base: I32, first: I64, early: int) -> I32:
-    """The places in a table that stretches go through, shape (pixels, stretches)."""
-    at, state = _space("at", pixels.size, np.int32).reshape(pixels.shape), base.copy()
-    for k, (row, place) in enumerate(zip(pixels, at, strict=True)):
+def _run(places: I32, table: I16, first: tuple[I64, I16], early: int) -> I16:
+    """The states that stretches go through, shape (pixels, stretches).
+
+    Parameters
+    ----------
+    places
+        Where in the table the states that follow with each pixel begin.
+    table
+        Of `_automata`.
+    first
+        The first stretch of each picture, and the state in which it begins.
+    early
+        How many pixels before it each stretch is run.
+    """
+    states = _space("states", places.size, np.int16).reshape(places.shape)
+    state, place = np.zeros(places.shape[1], np.int16), np.empty(places.shape[1], np.int32)
+    for k, (row, following) in enumerate(zip(places, states, strict=True)):
         if k == early:
-            # here a phrase begins
-            state[first] = base[first]
+            state[first[0]] = first[1]
         np.add(state, row, place)
-        table.take(place, None, state, "clip")
+        table.take(place, None, following, "clip")
+        state = following
     for _ in range(_RUNS):
-        apart = np.flatnonzero(_out_of_step(at, pixels, table, first, early))
+        apart = _out_of_step(states, places, table, first, early)
         if not len(apart):
             break
-        state, again = table[at[-1, apart - 1]], pixels[early:, apart]
-        for k in range(len(again)):
-            again[k] += state
-            if k % 64 == 63 and (again[k] == at[early + k, apart]).all():
+        state, again = states[-1, apart - 1], states[early:, apart]
+        for k, row in enumerate(places[early:, apart]):
+            row += state
+            state = table.take(row, mode="clip")
+            together = k % 64 == 63 and (again[k] == state).all()
+            again[k] = state
+            if together:
                 break
-            state = table.take(again[k], mode="clip")
-        at[early : early + k + 1, apart] = again[: k + 1]
-    return at
+        states[early:, apart] = again
+    return states
 
 
-def _out_of_step(at: I32, pixels: I32, table: I32, first: I64, early: int) -> NDArray[np.bool_]:
+def _out_of_step(states: I16, places: I32, table: I16, first: tuple[I64, I16], early: int) -> I64:
     """Which stretches don't go on where the one before them ends."""
-    wrong: NDArray[np.bool_] = at[early] != np.roll(table[at[-1]], 1) + pixels[early]
-    wrong[first] = False
-    return wrong
+    before = np.roll(states[-1], 1)
+    before[first[0]] = first[1]
+    return np.flatnonzero(states[early] != table[before + places[early]])
 
 
-def _packed(data: bytes, bits: int, codes: I64) -> bytes:
+def _packed(data: bytes, bits: int, codes: I16) -> bytes:
     """The first bits of some data, and codes of full width after them."""
-    even = np.append(codes, np.zeros(len(codes) % 2, np.int64))
+    even = np.append(codes, np.zeros(len(codes) % 2, np.int16)).astype(np.int32)
     pairs = (even[::2] | even[1::2] << _WIDEST).astype("<u4")
     three = pairs.view(np.uint8).reshape(-1, 4)[:, :3].tobytes()
     shift, size = bits % 8, bits + len(codes) * _WIDEST

@@ -11,18 +11,19 @@ stored in its colour or as transparent, and neither is always smaller; see `GAPS
 
 from __future__ import annotations
 
+import contextlib
 import functools
-import os
-import tempfile
-import threading
 from collections import deque
 from collections.abc import Iterable, Iterator
-from concurrent.futures import Future, ThreadPoolExecutor
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from sonify.export.animation.frames import Change, Mask, Pixels
 from sonify.export.animation.gif_full_table import TOGETHER, joined, kept_full, parts, period
+from sonify.limits import Crew, most
+
+if TYPE_CHECKING:
+    from sonify.export.animation.frames import Change, Mask, Pixels
 
 # Unchanged pixels are transparent, except in gaps of fewer pixels than this between changed ones
 # in reading order. Which gap is best depends on the look, so the first image of a group tries all
@@ -33,29 +34,44 @@ from sonify.export.animation.gif_full_table import TOGETHER, joined, kept_full, 
 # The best of all gaps for each image gains under 0.1 % on the better one of 1 and 15.
 GAPS = (1, 15)
 GROUP_IMAGES, GROUP_PIXELS = 32, 4_000_000
-# More threads would only wait for Python's lock, and each takes 10 to 20 MB.
-_THREADS = 4
+# After so many pixels, other processes help: to code them takes about twice as long as to start one
+# (0.5 s and 0.2 s).
+_LONG = 30_000_000
 # A full table is kept if that makes an image at least this much smaller, because it takes longer.
 GAIN = 0.98
 
 # Images of up to this many pixels are cached, because the same lamps change again and again.
 SMALL = 4096
 
+# The pixels of an image, and which of them are shown already.
+Picture = tuple["Pixels", "Mask | None"]
 # Minimum code size with the sub-blocks and their terminator, and the transparent index.
 Raster = tuple[bytes, int | None]
 
 
 def coded(changes: Iterable[Change]) -> Iterator[tuple[Change, Raster]]:
-    """Code images side by side. The bytes don't depend on the number of cores.
+    """Code images, many of them side by side. The bytes don't depend on the number of cores.
 
     Memory does not grow with the number of images.
     """
-    threads = min(os.cpu_count() or 1, _THREADS)
+    from concurrent.futures import Future
+
+    crew: Crew[list[Picture], list[Raster]] | None = None
     waiting: deque[tuple[list[Change], Future[list[Raster]]]] = deque()
-    with ThreadPoolExecutor(threads) as pool:
+    pixels = 0
+    with contextlib.ExitStack() as stack:
         for group in _groups(changes):
-            waiting.append((group, pool.submit(_coded_group, group)))
-            if len(waiting) > threads:
+            images = [(change.new, change.same) for change in group]
+            pixels += sum(change.new.size for change in group if change.new.size > SMALL)
+            if crew is None and pixels > _LONG and most() > 1:
+                crew = stack.enter_context(Crew(code_group, most() - 1))
+            if crew is not None and sum(not one.done() for _, one in waiting) <= crew.size:
+                waiting.append((group, crew.submit(images)))
+            else:
+                made: Future[list[Raster]] = Future()
+                made.set_result(code_group(images))
+                waiting.append((group, made))
+            while waiting and (waiting[0][1].done() or (crew and len(waiting) > 2 * crew.size + 2)):
                 done, rasters = waiting.popleft()
                 yield from zip(done, rasters.result(), strict=True)
         for done, rasters in waiting:
@@ -75,25 +91,30 @@ def _groups(changes: Iterable[Change]) -> Iterator[list[Change]]:
         yield group
 
 
-def _coded_group(group: list[Change]) -> list[Raster]:
-    large = [change for change in group if change.new.size > SMALL]
+def code_group(group: list[Picture]) -> list[Raster]:
+    """Code images in the way that is best for the first large one of them."""
+    large = [image for image in group if image[0].size > SMALL]
     done = _coded_large(large) if large else iter(())
-    return [next(done) if change.new.size > SMALL else _cached_one(change) for change in group]
+    return [next(done) if image[0].size > SMALL else _cached_one(*image) for image in group]
 
 
-def _coded_large(group: list[Change]) -> Iterator[Raster]:
-    """Code images in the way that is best for the first of them that is not the whole picture."""
-    first = next((one for one in group if one.same is not None), group[0])
-    plain, gap = min(
-        ((_coded(_cleared(first, gap)[0]), gap) for gap in GAPS), key=lambda one: len(one[0])
+def _coded_large(group: list[Picture]) -> Iterator[Raster]:
+    # one that is not the whole picture
+    first = next((k for k, (_, same) in enumerate(group) if same is not None), 0)
+    tried = [(_cleared(*group[first], gap), gap) for gap in GAPS]
+    plain, ((pixels, _), gap) = min(
+        ((_coded(one[0][0]), one) for one in tried), key=lambda made: len(made[0])
     )
-    full = _coded_full([_cleared(first, gap)[0]])[0]
-    keep = len(full) < GAIN * len(plain)
+    best = _coded_full([pixels])[0]
+    keep = len(best) < GAIN * len(plain)
+    if not keep:
+        best = plain
     for at in range(0, len(group), TOGETHER):
-        cleared = [_cleared(one, gap) for one in group[at : at + TOGETHER]]
-        pixels = [one for one, _ in cleared]
-        made = _coded_full(pixels) if keep else map(_coded, pixels)
-        yield from zip(made, (index for _, index in cleared), strict=True)
+        cleared = [_cleared(*image, gap) for image in group[at : at + TOGETHER]]
+        others = [pixels for k, (pixels, _) in enumerate(cleared, at) if k != first]
+        made = iter(_coded_full(others)) if keep else map(_coded, others)
+        for k, (_, index) in enumerate(cleared, at):
+            yield best if k == first else next(made), index
 
 
 def code_size(largest: int) -> int:
@@ -101,22 +122,20 @@ def code_size(largest: int) -> int:
     return max(2, largest.bit_length())
 
 
-def _cached_one(change: Change) -> Raster:
-    mask = None if change.same is None else change.same.tobytes()
-    return _cached(change.new.shape, change.new.tobytes(), mask)
+def _cached_one(new: Pixels, same: Mask | None) -> Raster:
+    return _cached(new.shape, new.tobytes(), None if same is None else same.tobytes())
 
 
 @functools.lru_cache(maxsize=4096)
 def _cached(shape: tuple[int, int], new: bytes, same: bytes | None) -> Raster:
     mask = None if same is None else np.frombuffer(same, np.bool_).reshape(shape)
-    change = Change(0, 0, 0, np.frombuffer(new, np.uint8).reshape(shape), mask)
-    tried = (_cleared(change, gap) for gap in GAPS)
-    return min(((_coded(pixels), clear) for pixels, clear in tried), key=lambda made: len(made[0]))
+    pixels = np.frombuffer(new, np.uint8).reshape(shape)
+    tried = (_cleared(pixels, mask, gap) for gap in GAPS)
+    return min(((_coded(one), clear) for one, clear in tried), key=lambda made: len(made[0]))
 
 
-def _cleared(change: Change, gap: int) -> tuple[Pixels, int | None]:
+def _cleared(new: Pixels, same: Mask | None, gap: int) -> tuple[Pixels, int | None]:
     """The pixels with unchanged ones transparent outside gaps, if an index is free for that."""
-    new, same = change.new, change.same
     if same is None or not same.any():
         return new, None
     keep = _closed(~same, gap)
@@ -183,29 +202,11 @@ def _whole(blocks: bytes, size: int) -> bytes:
     return bytes([size]) + blocks + b"\0"
 
 
-_own = threading.local()
-
-
 def _blocks(pixels: Pixels, size: int) -> bytes:
-    """The sub-blocks as Pillow makes them. For a large picture it writes to a file, because only
-    then does it let other threads run meanwhile."""
+    """The sub-blocks as Pillow makes them."""
     from PIL import Image
 
-    image = Image.fromarray(pixels)
-    if pixels.size <= SMALL:
-        return image.tobytes("gif", "L", size, 0)
-    if not hasattr(_own, "file"):
-        _own.file = tempfile.TemporaryFile(buffering=0)  # noqa: SIM115 - open as long as its thread
-    file = _own.file
-    file.seek(0)
-    file.truncate()
-    encoder = Image._getencoder("L", "gif", ("L", size, 0))
-    encoder.setimage(image.im, (0, 0, *image.size))
-    if encoder.encode_to_file(file.fileno(), 1 << 16) < 0:
-        raise OSError("the GIF coder failed")
-    file.seek(0)
-    blocks: bytes = file.read()
-    return blocks
+    return Image.fromarray(pixels).tobytes("gif", "L", size, 0)
 
 
 def _end_fits(data: bytes, size: int) -> bool:

@@ -14,8 +14,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import OutputError
-from sonify.export.sound.renderers import end, most, renderer
+from sonify.export.sound.renderers import end, renderer
 from sonify.export.sound.worker import render
+from sonify.limits import most
 from sonify.log import debug
 
 __all__ = ["Pool", "rendered"]

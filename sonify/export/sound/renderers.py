@@ -12,9 +12,10 @@ import subprocess
 import sys
 from pathlib import Path
 
-__all__ = ["end", "make_ready", "most", "renderer"]
+from sonify.limits import most
 
-_MOST = 4
+__all__ = ["end", "make_ready", "renderer"]
+
 _WORKER = Path(__file__).with_name("worker.py")
 # bytes that a pipe holds, where that can be set, so that SoundFonts and sound pass in a few turns
 _PIPE = 1 << 20
@@ -30,12 +31,6 @@ def make_ready() -> None:
         for _ in range(most()):
             _ready.append(_start())
     atexit.register(end, _ready)
-
-
-def most() -> int:
-    """How many processes may help."""
-    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else None
-    return min(cores or os.cpu_count() or 1, _MOST) if sys.executable else 1
 
 
 def renderer() -> subprocess.Popen[bytes]:
