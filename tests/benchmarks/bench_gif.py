@@ -151,9 +151,7 @@ def run() -> list[tuple[str, float, str]]:
             def theirs(f: list[Image.Image] = frames) -> None:
                 done["pillow"] = pillow(f)  # noqa: B023
 
-            t_ours, t_whole, t_pillow = alternating(
-                [mine, whole, theirs], tries=3, clock=spent
-            )
+            t_ours, t_whole, t_pillow = alternating([mine, whole, theirs], tries=3, clock=spent)
             for what, t in (("ready frames", t_ours), ("painted", t_whole)):
                 remark = f"{t:.3f} s, {t_pillow:.3f} s"
                 lines.append((f"{name}, {look}, {what}: time / Pillow's", t / t_pillow, remark))
