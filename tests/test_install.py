@@ -16,6 +16,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.nightly import nightly
+
 ROOT = Path(__file__).parents[1]
 SUPPORTED = ("3.11", "3.12", "3.13", "3.14")
 MOST_WHEEL = 1_450_000
@@ -50,6 +52,16 @@ def python(version: str) -> str | None:
 
 PYTHONS = {v: one for v in SUPPORTED if (one := python(v))}
 """The interpreters that this machine has."""
+
+
+def on_one(which: int) -> pytest.MarkDecorator:
+    """Each interpreter, of which one runs always: another for each tool."""
+    always = which % max(1, len(PYTHONS))
+    cases = [
+        version if k == always else pytest.param(version, marks=nightly)
+        for k, version in enumerate(PYTHONS)
+    ]
+    return pytest.mark.parametrize("version", cases)
 
 
 def run(*words: str | Path, cwd: Path | None = None, **more: str) -> str:
@@ -112,7 +124,7 @@ def test_the_sdist_builds_the_same_wheel(built: tuple[Path, Path], tmp_path: Pat
         }
 
 
-@pytest.mark.parametrize("version", PYTHONS)
+@on_one(0)
 def test_pip(version: str, built: tuple[Path, Path], tmp_path: Path) -> None:
     run(PYTHONS[version], "-m", "venv", "--without-pip", tmp_path / "env")
     own = tmp_path / "env/bin/python"
@@ -135,7 +147,7 @@ def test_all_extras(built: tuple[Path, Path], tmp_path: Path) -> None:
     assert size(tmp_path / "env") <= MOST_EVERYTHING
 
 
-@pytest.mark.parametrize("version", PYTHONS)
+@on_one(1)
 def test_pipx(version: str, built: tuple[Path, Path], tmp_path: Path) -> None:
     run(
         sys.executable, "-m", "pipx", "install", "--python", PYTHONS[version], built[0],
@@ -145,7 +157,7 @@ def test_pipx(version: str, built: tuple[Path, Path], tmp_path: Path) -> None:
     makes(tmp_path / "bin/sonify", tmp_path / "work")
 
 
-@pytest.mark.parametrize("version", PYTHONS)
+@on_one(-1)
 def test_uv(version: str, built: tuple[Path, Path], tmp_path: Path) -> None:
     run(
         sys.executable, "-m", "uv", "tool", "install", "--python", PYTHONS[version],

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import subprocess
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -96,15 +97,21 @@ def schedule(
     return code[by].tobytes(), np.concatenate([[0.0], time[by]]) - start
 
 
+def _columns(records: np.ndarray, when: np.ndarray) -> Iterator[tuple[float, int, int]]:
+    """The times, the larger and the smaller argument of each: lists are walked soonest."""
+    return zip(
+        when[records["event"]].tolist(), records["b"].tolist(), records["a"].tolist(), strict=True
+    )
+
+
 def messages(records: np.ndarray, when: np.ndarray) -> list[tuple[float, bytes]]:
     """MIDI messages with their times in ms."""
     out: list[tuple[float, bytes]] = []
     held = b""
-    for r in records[records["kind"] == BYTE]:
-        byte = int(r["a"])
+    for time, _, byte in _columns(records[records["kind"] == BYTE], when):
         held = bytes([byte]) if byte & 0x80 else held + bytes([byte])
         if len(held) == (2 if held[0] & 0xF0 == 0xC0 else 3):
-            out.append((float(when[r["event"]]), held))
+            out.append((time, held))
             held = b""
     assert not held
     return out
@@ -213,11 +220,11 @@ def compare_lights(show: sonify.Performance, records: np.ndarray, when: np.ndarr
         want = np.concatenate([want, show.scroll.lights(before)])
     got: dict[int, list[tuple[float, int]]] = {}
     meant: dict[int, list[tuple[float, int]]] = {}
-    for one in changes:
-        got.setdefault(int(one["b"]), []).append((float(when[one["event"]]), int(one["a"])))
-    for one in want:
-        to = meant.setdefault(int(one["led"]), [])
-        to.append((1000 * float(one["time_s"]), int(one["level"])))
+    for time, lamp, level in _columns(changes, when):
+        got.setdefault(lamp, []).append((time, level))
+    columns = (1000 * want["time_s"], want["led"], want["level"])
+    for time, lamp, level in zip(*(c.tolist() for c in columns), strict=True):
+        meant.setdefault(lamp, []).append((time, level))
     if not (show.setup.light.velocity or show.setup.light.trail):
         # each call is a change
         assert len(changes) == len(want), (len(changes), len(want))
@@ -228,8 +235,7 @@ def without_colours(lights: np.ndarray) -> np.ndarray:
     """The lights without changes of colour alone."""
     now: dict[int, int] = {}
     keep = []
-    for one in lights:
-        lamp, level = int(one["led"]), int(one["level"])
+    for lamp, level in zip(lights["led"].tolist(), lights["level"].tolist(), strict=True):
         keep.append(now.get(lamp, 0) != level)
         now[lamp] = level
     return lights[np.array(keep, bool)]
@@ -252,11 +258,13 @@ def compare_colours(show: sonify.Performance, records: np.ndarray, when: np.ndar
     got: dict[int, list[tuple[float, int]]] = {}
     lit: dict[int, int] = {}
     colour: dict[int, int] = {}
-    for one in records:
-        lamp, time = int(one["b"]), float(when[one["event"]])
-        if one["kind"] not in (LAMP, COLOUR) or time >= end - 2:
+    of_lamps = records[(records["kind"] == LAMP) | (records["kind"] == COLOUR)]
+    for kind, (time, lamp, value) in zip(
+        of_lamps["kind"].tolist(), _columns(of_lamps, when), strict=True
+    ):
+        if time >= end - 2:
             continue
-        (lit if one["kind"] == LAMP else colour)[lamp] = int(one["a"])
+        (lit if kind == LAMP else colour)[lamp] = value
         got.setdefault(lamp, []).append((time, colour[lamp] if lit.get(lamp) else -1))
     return _compare_lamps(got, want, -1) - ageing_slack_ms(show)
 

@@ -215,7 +215,9 @@ def test_an_overlay_may_show_lit_lamps_only(tmp_path, kind):
     covers = {}
     for unlit in ("#404040", "none"):
         show = show_of(**look, **{"light.unlit": unlit})
-        path = show.save(tmp_path / f"{unlit[1:]}.{kind}", "lights", to_s=3.0, fps=FPS)
+        path = show.save(
+            tmp_path / f"{unlit[1:]}.{kind}", "lights", to_s=3.0, fps=10 if kind == "mov" else FPS
+        )
         frames = decoded(path, alpha=True) if kind == "mov" else shown_at(path, np.array([2.9]))
         covers[unlit] = frames[-1][..., 3] > 128
     lamps = show.setup.player.matrix.lamps

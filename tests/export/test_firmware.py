@@ -574,13 +574,16 @@ BETWEEN = {
 
 
 @needs_gcc
-@pytest.mark.parametrize("case", BETWEEN, ids=lambda c: c.replace(" ", "-"))
-def test_what_sounds_when_a_row_is_over(case, tmp_path):
+@pytest.mark.parametrize(
+    ("case", "player"),
+    sampled_product(BETWEEN, NAMES["player"]),
+    ids=lambda c: c.replace(" ", "-"),
+)
+def test_what_sounds_when_a_row_is_over(case, player, tmp_path):
     """It comes with the row's end, and after the last row only what needs none after it."""
     source, rhythm = BETWEEN[case]
-    for n, player in enumerate(NAMES["player"]):
-        show = performance("cairn-wire", [player], **voice(source=source, rhythm=rhythm))
-        play(show, tmp_path / str(n), told=n % 2 == 0)
+    show = performance("cairn-wire", [player], **voice(source=source, rhythm=rhythm))
+    play(show, tmp_path, told=NAMES["player"].index(player) % 2 == 0)
 
 
 @needs_gcc

@@ -6,6 +6,7 @@ import pytest
 
 import sonify
 from tests.export.test_firmware import needs_gcc, play
+from tests.nightly import sampled_product
 
 HARMONY = {"music.harmony": {"chords": "I vi IV V", "cadences": True}}
 LINES = {
@@ -43,17 +44,21 @@ LINES = {
 
 
 @needs_gcc
-@pytest.mark.parametrize("plan", ["song", "arch", "rondo", "crescendo", "passacaglia", "canon"])
 @pytest.mark.parametrize(
-    ("disc", "player"),
-    [
-        ("cairn-small", "usual"),
-        ("cairn-middle", "quick"),
-        ("cairn-wire", "slow"),
-        ("cairn-quilt", "usual"),
-    ],
+    ("plan", "machine"),
+    sampled_product(
+        ["song", "arch", "rondo", "crescendo", "passacaglia", "canon"],
+        [
+            ("cairn-small", "usual"),
+            ("cairn-middle", "quick"),
+            ("cairn-wire", "slow"),
+            ("cairn-quilt", "usual"),
+        ],
+    ),
+    ids=lambda c: c if isinstance(c, str) else "-".join(c),
 )
-def test_form_is_followed_note_for_note(plan, disc, player, tmp_path):
+def test_form_is_followed_note_for_note(plan, machine, tmp_path):
+    disc, player = machine
     show = sonify.perform(
         sonify.load_disc(disc),
         [player],

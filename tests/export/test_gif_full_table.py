@@ -64,7 +64,9 @@ def waves(seed):
 def test_the_same_codes_as_pixel_by_pixel(make):
     pictures = [make(k) for k in range(TOGETHER)]
     sized = [(one, code_size(int(one.max()))) for one in pictures]
-    for (pixels, size), blocks in zip(sized, kept_full(sized, _blocks), strict=True):
+    made = zip(sized, kept_full(sized, _blocks), strict=True)
+    # some of those that are coded together, the first and the last among them
+    for (pixels, size), blocks in list(made)[:: (TOGETHER - 1) // 3]:
         assert parts(blocks) == plainly(pixels, size)
         got, facts = plain_lzw(parts(blocks), size)
         assert facts["clears"] == 1

@@ -10,6 +10,7 @@ from PIL import Image
 
 import sonify
 from sonify.export.clip.print_sheet import PrintOptions, write
+from tests.nightly import nightly
 from tests.shipped import PRESETS
 
 DISC = PRESETS / "discs" / "cairn-small.toml"
@@ -48,7 +49,10 @@ def test_a_picture_has_all_it_should(show, tmp_path, layout):
     assert (found[:, 0] + found[:, 2] <= page.width).all()
 
 
-@pytest.mark.parametrize(("paper", "size"), [("a4", (210, 297)), ("letter", (215.9, 279.4))])
+@pytest.mark.parametrize(
+    ("paper", "size"),
+    [pytest.param("a4", (210, 297), marks=nightly), ("letter", (215.9, 279.4))],
+)
 def test_pages_have_their_paper_and_share_the_pictures(show, tmp_path, paper, size):
     from pypdf import PdfReader
 

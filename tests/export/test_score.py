@@ -22,7 +22,7 @@ from sonify.export import score
 from sonify.export.midi import midi_bytes
 from sonify.export.score.notes import Piece, beams, beat_groups, pieces, staves, values
 from sonify.export.score.spelling import spell
-from tests.nightly import sampled, sampled_product
+from tests.nightly import nightly, sampled, sampled_product
 from tests.shipped import DISCS, MUSIC
 
 PLAIN = {"music.timing": "bars", "music.voice.0.rhythm": ["joined"]}
@@ -307,7 +307,12 @@ def test_pictures_and_pages():
 
 
 @pytest.mark.parametrize(
-    ("paper", "size"), [(None, (210, 297)), ("letter", (215.9, 279.4)), ("a3", (297, 420))]
+    ("paper", "size"),
+    [
+        (None, (210, 297)),
+        ("letter", (215.9, 279.4)),
+        pytest.param("a3", (297, 420), marks=nightly),
+    ],
 )
 def test_pages_are_those_of_the_paper(paper, size, tmp_path):
     """Sizes: ISO 216, and ANSI/ASME Y14.1."""
@@ -510,7 +515,7 @@ def straight(metre, step):
 @pytest.mark.parametrize(
     "show",
     [
-        lambda: straight("4/4", "1/16"),
+        pytest.param(lambda: straight("4/4", "1/16"), marks=nightly),
         lambda: straight("6/8", "1/12"),
         lambda: sonify.perform(sonify.load_disc("cairn-small"), presets=["organ-loft"]),
     ],

@@ -11,7 +11,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -25,6 +25,7 @@ from tests.conftest import CHROMIUM
 __all__ = ["CHROMIUM", "LONGEST_S", "LOUD", "ROOT", "Answer", "Page", "Studio", "begin", "unpack"]
 
 ROOT = Path(__file__).parents[2]
+_USUAL = ["-m", "sonify"]
 LONGEST_S = 300
 """After which a wait is given up, on the busiest machine: it hangs."""
 
@@ -127,16 +128,20 @@ class Studio:
             shutil.rmtree(self.folder, ignore_errors=True)
 
 
-def begin(*args: str, usual_port: bool = False, folder: Path | None = None) -> Studio:
+def begin(
+    *args: str, usual_port: bool = False, folder: Path | None = None, before: str = ""
+) -> Studio:
     """Start a studio, at any free port or the usual one, and wait for its address.
 
-    It has a temporary folder of its own, or shares the one that is given.
+    It has a temporary folder of its own, or shares the one that is given. `before` is Python code
+    that its process runs first.
     """
     if not usual_port and "--port" not in args:
         args = (*args, "--port", "0")
     own = None if folder else Path(tempfile.mkdtemp(prefix="studio-"))
+    how = ["-c", f"{before}; from sonify.__main__ import main; main()"] if before else _USUAL
     process = subprocess.Popen(
-        [sys.executable, "-m", "sonify", "studio", "--no-open", *args],
+        [sys.executable, *how, "studio", "--no-open", *args],
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
@@ -159,7 +164,7 @@ def studio() -> Iterator[Studio]:
     one.stop()
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def by_itself() -> Iterator[Studio]:
     """A studio that was started without naming a disc."""
     one = begin()
@@ -177,7 +182,7 @@ def plain(by_itself: Studio) -> Studio:
 class Page:
     """The studio's page in a tab of its own, which notes all that goes wrong in it."""
 
-    def __init__(self, browser: Any, studio: Studio, **context: Any) -> None:
+    def __init__(self, browser: Any, studio: Studio, init: str = "", **context: Any) -> None:
         self.wrong: list[str] = []
         self.asked: list[str] = []
         self.context = browser.new_context(
@@ -185,6 +190,8 @@ class Page:
         )
         self.context.set_default_timeout(1000 * LONGEST_S)
         self.page = self.context.new_page()
+        if init:
+            self.page.add_init_script(init)
         self.page.on("pageerror", lambda e: self.wrong.append(str(e)))
         self.page.on("console", lambda m: self.wrong.append(m.text) if m.type == "error" else None)
         self.page.on("request", lambda r: self.asked.append(r.url))
@@ -194,6 +201,28 @@ class Page:
         self.page.on("requestfailed", lambda r: self.open.discard(r))
         self.studio = studio
         self.page.goto(studio.address)
+        self.ready()
+
+    def again(self, width: int = 1280, height: int = 900, **media: Any) -> None:
+        """Make a first visit of it: cheaper than a fresh tab, which begins a process."""
+        for other in self.context.pages:
+            if other is not self.page:
+                other.close()
+        self.page.unroute_all(behavior="ignoreErrors")
+        # a picture keeps nothing while the storage is emptied
+        self.page.goto(f"{self.studio.address}icon.svg")
+        line = self.context.new_cdp_session(self.page)
+        every = {"origin": f"http://{self.studio.host}", "storageTypes": "all"}
+        line.send("Storage.clearDataForOrigin", every)
+        line.detach()
+        self.js("sessionStorage.clear()")
+        self.page.mouse.move(-1, -1)
+        self.page.set_viewport_size({"width": width, "height": height})
+        usual = {"color_scheme": "light", "reduced_motion": "no-preference"}
+        self.page.emulate_media(**{**usual, **media})
+        for of in (self.wrong, self.asked, self.open):
+            of.clear()
+        self.page.goto(self.studio.address)
         self.ready()
 
     def ready(self) -> None:
@@ -213,11 +242,17 @@ class Page:
         self.frames(2)
 
     def until(self, what: str) -> None:
-        """Wait until something is so (asked again and again: the page's policy forbids eval)."""
-        end = time.monotonic() + LONGEST_S
-        while not self.js(what):
-            assert time.monotonic() < end, f"not within {LONGEST_S} s: {what}"
-            time.sleep(0.02)
+        """Wait until something is so (looked at again and again: the policy forbids eval)."""
+        so = self.js(
+            f"""async (end) => {{
+              while (!(await ({what}))) {{
+                if (performance.now() > end) return false;
+                await new Promise((done) => setTimeout(done, 20));
+              }}
+              return true; }}""",
+            self.js("performance.now()") + 1000 * LONGEST_S,
+        )
+        assert so, f"not within {LONGEST_S} s: {what}"
 
     def frames(self, count: int = 3) -> None:
         """Wait until the page has been drawn so often, however long that takes."""
@@ -257,11 +292,49 @@ class Page:
         self.context.close()
 
 
-@pytest.fixture
-def page(browser: Any, studio: Studio) -> Iterator[Page]:
-    """A fresh tab; whatever went wrong in it is a failure."""
+@pytest.fixture(scope="session")
+def tab(browser: Any, studio: Studio) -> Iterator[Page]:
+    """One tab for all tests of a process that ask for a first visit."""
     one = Page(browser, studio)
     yield one
-    wrong = one.wrong
     one.close()
+
+
+@pytest.fixture
+def visit(tab: Page) -> Iterator[Callable[..., Page]]:
+    """`visit(390, 844)`: a first visit at a size; whatever goes wrong in it is a failure."""
+
+    def begun(width: int = 1280, height: int = 900, **media: Any) -> Page:
+        tab.again(width, height, **media)
+        return tab
+
+    yield begun
+    assert tab.wrong == []
+
+
+@pytest.fixture
+def page(visit: Callable[..., Page]) -> Page:
+    """A first visit; whatever goes wrong in it is a failure."""
+    return visit()
+
+
+@pytest.fixture(scope="module")
+def kept(browser: Any, studio: Studio) -> Iterator[Page]:
+    """A tab that `shared` goes on with."""
+    one = Page(browser, studio)
+    yield one
+    one.close()
+
+
+@pytest.fixture
+def shared(kept: Page) -> Iterator[Page]:
+    """A page for tests that change its document alone, which is put back after each."""
+    start = kept.document
+    yield kept
+    kept.settled()
+    while kept.js("studio.store.canUndo"):
+        kept.js("studio.store.undo()")
+    kept.settled()
+    assert kept.document == start
+    wrong, kept.wrong = kept.wrong, []
     assert wrong == []

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -20,7 +21,8 @@ def violations(page: Page, inside: str = "html") -> list[str]:
     """What axe-core finds inside an element, with where."""
     if not AXE.is_file():
         pytest.skip("axe-core is not here; `npm pack axe-core` and unpack it into build/axe")
-    page.js(AXE.read_text(encoding="utf-8") + "; 0")
+    if not page.js("'axe' in window"):
+        page.js(AXE.read_text(encoding="utf-8") + "; 0")
     found = page.js(
         """([inside, tags]) => axe.run(inside, { runOnly: { type: "tag", values: tags } })""",
         [inside, RULES],
@@ -53,11 +55,8 @@ def test_axe_finds_nothing(
 ) -> None:
     width, height = size
     page = Page(
-        browser, studio, viewport={"width": width, "height": height}, bypass_csp=True, **look
+        browser, studio, PORTS, viewport={"width": width, "height": height}, bypass_csp=True, **look
     )  # fmt: skip
-    page.page.add_init_script(PORTS)
-    page.page.reload()
-    page.ready()
     assert violations(page) == []
     # all that can be opened is open: once on the whole page, then area by area
     page.js("for (const d of document.querySelectorAll('details')) d.open = true")
@@ -157,28 +156,27 @@ def test_space_plays_when_no_control_has_the_focus(page: Page) -> None:
     assert page.js("studio.sound.playing")
 
 
-@pytest.mark.parametrize("width", [320, 390, 640, 1024])
-def test_nothing_runs_out_of_a_narrow_page(browser: Any, studio: Studio, width: int) -> None:
+def test_nothing_runs_out_of_a_narrow_page(visit: Callable[..., Page]) -> None:
     """320 px is WCAG's measure for reflow (SC 1.4.10); 640 px is 1280 at 200 %."""
-    page = Page(browser, studio, viewport={"width": width, "height": 720})
+    page = visit(320, 720)
     page.js("for (const d of document.querySelectorAll('details')) d.open = true")
-    page.frames()
-    assert page.js("document.documentElement.scrollWidth") <= width
-    over = page.js(
-        """() => [...document.querySelectorAll("main *, footer *, header *")]
-          .filter((e) => e.checkVisibility())
-          .filter((e) => !e.closest(".hidden, .skip, .presets, .roof, dialog"))
-          .filter((e) => !(e instanceof SVGElement))
-          .filter((e) => e.getBoundingClientRect().right > innerWidth + 1)
-          .map((e) => e.tagName + "." + e.className + "#" + e.id)"""
-    )
-    assert over == []
-    assert page.page.is_visible("#play")
-    page.close()
+    for width in (320, 390, 640, 1024):
+        page.page.set_viewport_size({"width": width, "height": 720})
+        page.frames()
+        assert page.js("document.documentElement.scrollWidth") <= width
+        over = page.js(
+            """() => [...document.querySelectorAll("main *, footer *, header *")]
+              .filter((e) => e.checkVisibility())
+              .filter((e) => !e.closest(".hidden, .skip, .presets, .roof, dialog"))
+              .filter((e) => !(e instanceof SVGElement))
+              .filter((e) => e.getBoundingClientRect().right > innerWidth + 1)
+              .map((e) => e.tagName + "." + e.className + "#" + e.id)"""
+        )
+        assert over == [], width
+        assert page.page.is_visible("#play"), width
 
 
-def test_twice_as_large_type_still_fits(browser: Any, studio: Studio) -> None:
-    page = Page(browser, studio, viewport={"width": 1280, "height": 900})
+def test_twice_as_large_type_still_fits(page: Page) -> None:
     page.js("document.documentElement.style.fontSize = '200%'")
     page.frames()
     assert page.js("document.documentElement.scrollWidth") <= 1280
@@ -190,11 +188,10 @@ def test_twice_as_large_type_still_fits(browser: Any, studio: Studio) -> None:
           .map((e) => e.textContent)"""
     )
     assert cut == []
-    page.close()
 
 
-def test_reduced_motion_keeps_the_disc_still(browser: Any, studio: Studio) -> None:
-    page = Page(browser, studio, reduced_motion="reduce")
+def test_reduced_motion_keeps_the_disc_still(visit: Callable[..., Page]) -> None:
+    page = visit(reduced_motion="reduce")
     plate = """(t) => { studio.sound.seek(t); studio.views.disc.draw(t);
       const c = studio.views.disc.canvas, x = c.getContext("2d");
       const d = x.getImageData(0, c.height * 0.55, c.width, c.height * 0.2).data;
@@ -206,46 +203,42 @@ def test_reduced_motion_keeps_the_disc_still(browser: Any, studio: Studio) -> No
     page.page.emulate_media(reduced_motion="no-preference")
     turned = page.js(plate, 1.0)
     assert sum(abs(a - b) > 24 for a, b in zip(still, turned, strict=True)) / len(still) > 0.02
-    page.close()
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
-def test_colours_follow_the_system_until_chosen(browser: Any, studio: Studio, scheme: str) -> None:
-    page = Page(browser, studio, color_scheme=scheme)
+def test_colours_follow_the_system_until_chosen(visit: Callable[..., Page], scheme: str) -> None:
+    page = visit(color_scheme=scheme)
     ground = "getComputedStyle(document.body).backgroundColor"
     first = page.js(ground)
     level = sum(int(x) for x in first.removeprefix("rgb(").rstrip(")").split(",")) / 3
     assert (level > 128) == (scheme == "light")
     page.page.click("#theme")
     assert page.js(ground) != first
-    page.close()
 
 
-@pytest.mark.parametrize("width", [1280, 1440])
-def test_the_work_areas_take_one_row_and_none_is_cut_off(
-    browser: Any, studio: Studio, width: int
-) -> None:
-    page = Page(browser, studio, viewport={"width": width, "height": 720})
-    ends = page.js(
-        """() => { const list = document.getElementById("areas");
-          const all = [...list.children];
-          const tabs = all.map((t) => t.getBoundingClientRect());
-          return { tops: new Set(tabs.map((r) => r.top)).size, right: tabs.at(-1).right,
-                   room: list.getBoundingClientRect().right,
-                   cut: all.filter((t) => t.scrollWidth > t.clientWidth).length }; }"""
-    )
-    assert (ends["tops"], ends["cut"]) == (1, 0)
-    assert ends["right"] <= ends["room"] + 0.5
-    page.close()
+def test_the_work_areas_take_one_row_and_none_is_cut_off(page: Page) -> None:
+    for width in (1280, 1440):
+        page.page.set_viewport_size({"width": width, "height": 720})
+        page.frames()
+        ends = page.js(
+            """() => { const list = document.getElementById("areas");
+              const all = [...list.children];
+              const tabs = all.map((t) => t.getBoundingClientRect());
+              return { tops: new Set(tabs.map((r) => r.top)).size, right: tabs.at(-1).right,
+                       room: list.getBoundingClientRect().right,
+                       cut: all.filter((t) => t.scrollWidth > t.clientWidth).length }; }"""
+        )
+        assert (ends["tops"], ends["cut"]) == (1, 0), width
+        assert ends["right"] <= ends["room"] + 0.5, width
 
 
-@pytest.mark.parametrize("size", [(1280, 720), (390, 844)])
-def test_the_list_of_keys_opens_at_its_top(
-    browser: Any, studio: Studio, size: tuple[int, int]
-) -> None:
-    page = Page(browser, studio, viewport={"width": size[0], "height": size[1]})
-    page.page.locator("body").press("?")
-    box = page.page.locator("#shortcuts")
-    assert box.evaluate("(e) => e.scrollTop") == 0
-    assert box.evaluate("(e) => e.scrollWidth - e.clientWidth") <= 0
-    page.close()
+def test_the_list_of_keys_opens_at_its_top(page: Page) -> None:
+    for width, height in ((1280, 720), (390, 844)):
+        page.page.set_viewport_size({"width": width, "height": height})
+        page.page.locator("body").press("?")
+        box = page.page.locator("#shortcuts")
+        box.wait_for()
+        assert box.evaluate("(e) => e.scrollTop") == 0
+        assert box.evaluate("(e) => e.scrollWidth - e.clientWidth") <= 0
+        page.page.keyboard.press("Escape")
+        box.wait_for(state="hidden")

@@ -6,6 +6,7 @@ import json
 import shlex
 import subprocess
 import sys
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
@@ -88,7 +89,9 @@ READ = (".svg", ".dxf", ".csv", ".txt", ".npy", ".wav", ".mid", ".png")
 
 
 @pytest.mark.parametrize("kind", [".toml", *(k for k in READ if k in KINDS)])
-def test_drop_each_kind_of_file(page: Page, disc: sonify.Disc, kind: str, tmp_path: Path) -> None:
+def test_drop_each_kind_of_file(shared: Page, disc: sonify.Disc, kind: str, tmp_path: Path) -> None:
+    page = shared
+    assert page.document["name"] != "note"
     path = made(kind, disc, tmp_path)
     if kind == ".wav":
         page.at("#panel-read summary >> text=Help the reader")
@@ -100,6 +103,8 @@ def test_drop_each_kind_of_file(page: Page, disc: sonify.Disc, kind: str, tmp_pa
     assert page.document["name"] == "note"
     assert page.document["shipped"] is None
     assert "note" in (page.page.text_content("#state") or "")
+    if kind == ".wav":
+        page.page.get_by_label("Positions per turn").fill("")
 
 
 def test_drop_a_preset_file(page: Page, tmp_path: Path) -> None:
@@ -151,16 +156,31 @@ QUICK = {row["what"]: row["suffixes"][:1] for row in downloads()} | {
 }
 
 
-@pytest.mark.parametrize(("what", "suffix"), [(w, s) for w, some in QUICK.items() for s in some])
-def test_what_is_taken_away_is_what_the_command_makes(
-    page: Page, what: str, suffix: str, tmp_path: Path
-) -> None:
+@pytest.fixture(scope="module")
+def changed(browser: Any, studio: Studio) -> Iterator[Page]:
+    """A page with settings that its disc's command must name."""
+    page = Page(browser, studio)
     page.at('[data-place="music.scale"] select').select_option("hirajoshi")
     page.at('[data-place="player.rpm"] input[type=number]').fill("16")
-    if what == "clip":  # small, so that it is made soon
-        page.js("studio.store.set('setup.clip.size', '320x180')")
-        page.js("studio.store.set('setup.clip.fps', 24)")
+    # small, so that it is made soon
+    page.js("studio.store.set('setup.clip.size', '320x180')")
+    page.js("studio.store.set('setup.clip.fps', 24)")
     page.settled()
+    yield page
+    page.close()
+    assert page.wrong == []
+
+
+@pytest.mark.parametrize(("what", "suffix"), [(w, s) for w, some in QUICK.items() for s in some])
+def test_what_is_taken_away_is_what_the_command_makes(
+    changed: Page,
+    what: str,
+    suffix: str,
+    tmp_path: Path,
+    run: Callable[..., Any],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    page = changed
     with page.page.expect_download() as got:
         page.make(what, suffix)
     name = got.value.suggested_filename
@@ -179,7 +199,9 @@ def test_what_is_taken_away_is_what_the_command_makes(
     else:
         assert line[2] == "cairn-small"
     by_command = tmp_path / name
-    sonify_command(*line[1:], cwd=tmp_path)
+    monkeypatch.chdir(tmp_path)
+    done = run(*line[1:])
+    assert done.status == 0, done.err
     if suffix == ".dxf":  # it holds the moment at which it was written
         assert dxf_circles(by_command) == dxf_circles(path)
     else:

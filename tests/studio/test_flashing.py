@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from typing import Any
 
 import msgspec
@@ -61,6 +62,9 @@ def test_the_quick_bound_never_says_no_wrongly() -> None:
             "light.turned": int(rng.choice([0, 90])),
         }
         show = sonify.perform(sonify.Disc.from_message(text), (), settings)
+        # what the bound calls possible is measured until enough of it is over
+        if may_flash(show) and over >= 3:
+            continue
         if as_a_clip(show, "message").over or as_a_clip(show, "lights").over:
             over += 1
             assert may_flash(show), settings
@@ -85,10 +89,13 @@ def test_a_message_in_pieces_has_all_the_suspects_of_the_whole(
 
 
 def test_calm_is_within_the_threshold() -> None:
-    show = sonify.perform(sonify.load_disc("cairn-middle"), ["quick", "paper"])
+    presets = ["quick", "glacier"]
+    settings = {"player.rpm": 90.0, "player.matrix.fill": "rolling"}
+    show = sonify.perform(sonify.load_disc("cairn-small"), presets, settings)
     found = check(show)
     assert found["over"]
-    calm = sonify.perform(show.disc, ["quick", "paper"], found["calm"])
+    assert len(found["calm"]) > 1
+    calm = sonify.perform(show.disc, presets, {**settings, **found["calm"]})
     assert not flashing_of(calm).over
     assert not check(calm)["over"]
 
@@ -160,7 +167,7 @@ def test_lamps_that_fade_are_between_dark_and_lit_on_the_canvas(page: Page) -> N
 
 
 @pytest.mark.parametrize(("turned", "mirrored"), [(90, False), (180, True), (270, True)])
-def test_mounting_moves_the_lamps(page: Page, turned: int, mirrored: bool) -> None:
+def test_mounting_moves_the_lamps(shared: Page, turned: int, mirrored: bool) -> None:
     from sonify.light.mounting import Mounting
     from tests.lamps import states_at
 
@@ -168,6 +175,7 @@ def test_mounting_moves_the_lamps(page: Page, turned: int, mirrored: bool) -> No
       d.setup.light.turned = t;
       d.setup.light.mirrored = m;
     })"""
+    page = shared
     page.js(change, [turned, mirrored])
     page.settled()
     show = sonify.perform(sonify.load_disc("cairn-small"), ["music-box"])
@@ -186,7 +194,7 @@ def test_moving_pictures_say_what_they_flash(studio: Studio) -> None:
     body = {"document": document, "what": "message", "suffix": ".gif", "calm": True}
     id = studio.post("/api/jobs", body).json["id"]
     while (facts := studio.ask("GET", f"/api/jobs/{id}").json)["state"] in ("waiting", "working"):
-        pass
+        time.sleep(0.05)
     assert facts["state"] == "done", facts
     assert any("10-degree field" in n or "no flashes" in n for n in facts["notes"])
     studio.ask("DELETE", f"/api/jobs/{id}")

@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 
+from tests.nightly import sampled
 from tests.studio.conftest import Page, Studio
 
 
@@ -93,7 +94,7 @@ SMALL = """() => [...document.querySelectorAll("button, select, input, textarea,
   .filter(([, , w, h]) => w < 43.9 || h < 43.9)"""  # WCAG 2.2, 2.5.5 (AAA)
 
 
-@pytest.mark.parametrize("size", [(390, 844), (768, 1024)])
+@pytest.mark.parametrize("size", sampled([(390, 844), (768, 1024)], 1))
 def test_fingers_can_hit_all_targets(browser: Any, studio: Studio, size: tuple[int, int]) -> None:
     width, height = size
     page = Page(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from pathlib import Path
 from statistics import median
 from typing import Any
@@ -10,7 +11,7 @@ import mido
 import pytest
 
 import sonify
-from tests.studio.conftest import Page
+from tests.studio.conftest import Page, Studio
 
 PORTS = """
   const output = { id: "o1", name: "Synth", send(data, when) {
@@ -25,18 +26,26 @@ PORTS = """
 START, CONTINUE, STOP, CLOCK = 0xFA, 0xFB, 0xFC, 0xF8  # MIDI 1.0
 
 
+@pytest.fixture(scope="module")
+def ported(browser: Any, studio: Studio) -> Iterator[Page]:
+    """A tab whose browser has an output and an input."""
+    page = Page(browser, studio, PORTS)
+    yield page
+    page.close()
+
+
 @pytest.fixture
-def ports(page: Page) -> Page:
-    """A page whose browser has an output and an input."""
-    page.page.add_init_script(PORTS)
-    page.page.reload()
-    page.ready()
+def ports(ported: Page) -> Iterator[Page]:
+    """A first visit in it, with both chosen; whatever goes wrong in it is a failure."""
+    page = ported
+    page.again()
     page.page.click("#tab-midi")
     page.page.get_by_role("button", name="Connect MIDI").click()
     page.page.get_by_label("Send to").select_option("o1")
     page.page.get_by_label("Listen to").select_option("i1")
     page.until("studio.midi.out.events !== null")
-    return page
+    yield page
+    assert page.wrong == []
 
 
 def sent(page: Page) -> list[tuple[float, list[int]]]:
@@ -250,24 +259,26 @@ def test_ports_are_remembered(ports: Page) -> None:
     assert ports.page.get_by_label("Listen to").input_value() == "i1"
 
 
-def test_a_refusal_is_said(page: Page) -> None:
-    page.page.add_init_script(
+def test_a_refusal_is_said(browser: Any, studio: Studio) -> None:
+    page = Page(
+        browser,
+        studio,
         """Object.defineProperty(navigator, "requestMIDIAccess", { value: async () => {
-          throw new DOMException("no", "NotAllowedError"); } })"""
+          throw new DOMException("no", "NotAllowedError"); } })""",
     )
-    page.page.reload()
-    page.ready()
     page.page.click("#tab-midi")
     page.page.get_by_role("button", name="Connect MIDI").click()
     page.page.wait_for_selector("text=The browser was not allowed to use MIDI")
+    page.close()
+    assert page.wrong == []
 
 
-def test_a_browser_without_midi_says_so(page: Page) -> None:
+def test_a_browser_without_midi_says_so(browser: Any, studio: Studio) -> None:
     hide = 'Object.defineProperty(Navigator.prototype, "requestMIDIAccess", { value: undefined })'
-    page.page.add_init_script(hide)
-    page.page.reload()
-    page.ready()
+    page = Page(browser, studio, hide)
     page.page.click("#tab-midi")
     told: Any = page.page.text_content("#panel-midi")
     assert "no Web MIDI" in told
     assert page.page.get_by_role("button", name="Connect MIDI").count() == 0
+    page.close()
+    assert page.wrong == []

@@ -5,7 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 
 import mido
-import pyloudnorm
 import pytest
 import soundfile
 
@@ -61,6 +60,8 @@ def test_meters_follow_the_sound(page: Page) -> None:
 
 
 def test_a_and_b_are_compared_at_equal_loudness(page: Page, tmp_path: Path) -> None:
+    import pyloudnorm
+
     page.page.click("#version-b")
     page.at('.voice[data-voice="0"] [data-strip="volume"]').fill("60")
     page.at('.voice[data-voice="1"] [data-strip="volume"]').fill("60")

@@ -5,25 +5,21 @@ from __future__ import annotations
 import subprocess
 import sys
 import tomllib
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
 import mido
 import pytest
 
-from tests.studio.conftest import ROOT, Page, Studio
+from tests.studio.conftest import ROOT, Page
 
 
 @pytest.fixture
-def roll(browser: Any, studio: Studio) -> Iterator[Page]:
-    """A tab with the piano roll open."""
-    page = Page(browser, studio)
+def roll(page: Page) -> Page:
+    """A page with the piano roll open."""
     page.page.click("#tab-notes")
     page.until("studio.roll.canvas.clientWidth > 200")
-    yield page
-    page.close()
-    assert page.wrong == []
+    return page
 
 
 def point(page: Page, n: int, lane: bool = False) -> tuple[float, float]:

@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from tests.nightly import sampled_product
 from tests.studio.conftest import ROOT
 from tests.studio.test_everyone import AXE, RULES
 
@@ -29,11 +30,14 @@ def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     return {"audition": audition, "report": report}
 
 
-@pytest.mark.parametrize("which", ["audition", "report"])
-@pytest.mark.parametrize(("size", "scheme"), [((1440, 900), "light"), ((390, 844), "dark")])
+@pytest.mark.parametrize(
+    ("which", "look"),
+    sampled_product(["audition", "report"], [((1440, 900), "light"), ((390, 844), "dark")]),
+)
 def test_axe_finds_nothing_and_nothing_runs_out(
-    browser: Any, pages: dict[str, Path], which: str, size: tuple[int, int], scheme: str
+    browser: Any, pages: dict[str, Path], which: str, look: tuple[tuple[int, int], str]
 ) -> None:
+    size, scheme = look
     if not AXE.is_file():
         pytest.skip("axe-core is not here; `npm pack axe-core` and unpack it into build/axe")
     context = browser.new_context(
