@@ -41,11 +41,11 @@ REAL_TIME = ("play", "watch", "studio")
 SHORTER = {
     "clip": (
         "--duration",
-        "1.5",
+        "1.2",
         "--set",
         "clip.title-s=1",
         "--size",
-        "320x180",
+        "192x108",
         "--quality",
         "rough",
     ),

@@ -25,8 +25,11 @@ def grey(luminance):
     return np.full(3, luminance)
 
 
-def meter_of(frames, seconds, shape=(768, 1024), box=None):
-    """A meter fed with colours (linear) of a box that fills the picture or a part of it."""
+def meter_of(frames, seconds, shape=(384, 512), box=None):
+    """A meter fed with colours (linear) of a box that fills the picture or a part of it.
+
+    The usual picture is a part of a screen of 1024 x 768 that holds a whole field.
+    """
     meter = FlashMeter(shape[1], shape[0])
     x, y, w, h = box or (0, 0, meter.shape[1], meter.shape[0])
     meter.add(0.0, 0, 0, np.zeros((3, *meter.shape), np.float32))
@@ -92,7 +95,7 @@ def test_a_quarter_of_a_field(share, over):
     # a box of that share of the field's area, flashing five times
     w = 341
     h = round(256 * share)
-    meter = meter_of([grey(v) for v in blink(0, 1, 5)], 0.9, box=(300, 200, w, h))
+    meter = meter_of([grey(v) for v in blink(0, 1, 5)], 0.9, box=(80, 60, w, h))
     assert meter.worst.flashes == 5
     assert meter.worst.share == pytest.approx(w * h / FIELD, rel=1e-3)
     assert meter.over is over

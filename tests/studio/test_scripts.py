@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import subprocess
 from pathlib import Path
@@ -15,10 +16,16 @@ def told(*command: str) -> subprocess.CompletedProcess[str]:
     return subprocess.run(command, capture_output=True, text=True, timeout=300)
 
 
-@pytest.mark.parametrize("script", TESTS, ids=lambda path: path.stem.removesuffix(".test"))
-def test_module(script: Path) -> None:
-    node = shutil.which("node")
-    if node is None or int(told(node, "--version").stdout[1:].split(".")[0]) < 20:
+@pytest.fixture(scope="module")
+def node() -> str:
+    found = shutil.which("node")
+    if found is None or int(told(found, "--version").stdout[1:].split(".")[0]) < 20:
         pytest.skip("node, 20 or newer, which tests the page's modules, is not installed")
-    got = told(node, "--test", str(script))
+    return found
+
+
+@pytest.mark.parametrize("script", TESTS, ids=lambda path: path.stem.removesuffix(".test"))
+def test_module(node: str, script: Path) -> None:
+    got = told(node, str(script))
     assert got.returncode == 0, got.stdout + got.stderr
+    assert re.search(r"^# pass [1-9]", got.stdout, re.M), got.stdout
