@@ -15,6 +15,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.nightly import sampled_product
+
 pytestmark = pytest.mark.skipif(
     not sys.platform.startswith("linux"), reason="needs files without a name (Linux)"
 )
@@ -97,8 +99,9 @@ def killer(tmp_path_factory: pytest.TempPathFactory) -> Killer:
     return Killer(tmp_path_factory.mktemp("killed"))
 
 
-@pytest.mark.parametrize("name", ["o.mid", "o.gif", "o.mp4", "o.wav"])
-@pytest.mark.parametrize("number", SIGNALS, ids=lambda n: n.name)
+@pytest.mark.parametrize(
+    ("name", "number"), sampled_product(["o.mid", "o.gif", "o.mp4", "o.wav"], SIGNALS)
+)
 def test_nothing_is_half_written(killer: Killer, name: str, number: signal.Signals) -> None:
     rng = random.Random(f"{name} {number}")
     for _ in range(2):

@@ -750,7 +750,7 @@ def test_random_input_writes_nowhere_and_hangs_no_note(tmp_path):
     )
     for n, show in enumerate(shows):
         program = host.build(show, tmp_path / str(n), *host.SANITIZE, text=70)
-        for _ in range(4):
+        for _ in range(2):
             parts = []
             for _ in range(400):
                 kind = rng.integers(0, 9)
