@@ -22,6 +22,7 @@ from sonify.music.measures.alignment import Tune
 from sonify.performance import perform
 from sonify.performance_settings import Setup, load_setup
 from sonify.studio.project import project_at
+from tests.nightly import sampled
 
 MAJOR = (60, 62, 64, 65, 67, 69, 71, 72)
 MELODY = [
@@ -120,7 +121,7 @@ def test_any_tune_comes_back_under_the_mapping_made_for_it(run, tmp_path, name):
     assert without_waits(heard("out.mid"), tmp_path / "t.toml") == heard("tune.mid")
 
 
-@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize("seed", sampled(range(4), 1))
 def test_fifty_generated_tunes_come_back_exactly(seed):
     dice = random.Random(seed)
     for k in range(50):
