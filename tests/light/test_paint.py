@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import product
+
 import msgspec
 import numpy as np
 import pytest
@@ -19,7 +21,7 @@ from sonify.light.room import Room
 from sonify.performance_settings import load_setup
 from tests.light.reference import rendered
 from tests.light.room_reference import in_room
-from tests.nightly import sampled_product
+from tests.nightly import sampled, sampled_product
 from tests.shipped import LOOKS
 
 # looks without anything between the lamps, which are drawn in one colour
@@ -241,11 +243,10 @@ def test_linear_light_is_iec_61966_2_1():
 
 
 @pytest.mark.parametrize(
-    ("path", "bloom"),
-    sampled_product(PLAIN, [0.02, 0.3]),
-    ids=lambda p: getattr(p, "stem", None),
+    "case", sampled(product(PLAIN, [0.02, 0.3]), 4), ids=lambda c: f"{c[0].stem}-{c[1]}"
 )
-def test_the_room_is_like_the_slow_rendering_in_linear_light(path, bloom):
+def test_the_room_is_like_the_slow_rendering_in_linear_light(case):
+    path, bloom = case
     look = msgspec.structs.replace(load_setup([path]).light, fade=0.0, view="room", bloom=bloom)
     if not look.plain:
         look = msgspec.structs.replace(look, background="#000000")
