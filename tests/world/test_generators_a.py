@@ -12,6 +12,7 @@ import pytest
 from PIL import Image, ImageOps
 
 from sonify.disc.geometry.holes import holes_of
+from tests.nightly import sampled
 from tests.world import daw_a, machine_a, photos_a
 from tests.world.disc_a import random_disc
 from tests.world.machine_a import Take
@@ -109,7 +110,7 @@ def test_a_seed_gives_the_same_take() -> None:
     assert first.files != machine_a.faulty(5, "backlash").files
 
 
-@pytest.mark.parametrize("fault", machine_a.FAULTS)
+@pytest.mark.parametrize("fault", sampled(machine_a.FAULTS, 8))
 def test_a_fault_does_harm(fault: str) -> None:
     take = machine_a.faulty(1 + 3 * machine_a.FAULTS.index(fault), fault)
     assert take.faults == (fault,)

@@ -19,6 +19,7 @@ from scipy.ndimage import uniform_filter
 from scipy.spatial import cKDTree
 
 from sonify.disc.geometry.holes import holes_of
+from tests.nightly import sampled
 from tests.world import machine_b
 from tests.world.camera_b import linear
 from tests.world.daw_b import take as daw_take
@@ -137,7 +138,7 @@ def test_healthy_takes_hold_their_disc(seed: int) -> None:
         np.testing.assert_array_equal(seen, take.grid_read)
 
 
-@pytest.mark.parametrize("fault", machine_b.FAULTS)
+@pytest.mark.parametrize("fault", sampled(machine_b.FAULTS, 8))
 def test_faulty_takes_hold_what_was_read(fault: str) -> None:
     take, run, plant = machine_b.make(2, (fault,))
     assert take.files == machine_b.faulty(2, fault).files

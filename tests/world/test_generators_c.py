@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from PIL import Image, ImageOps
 
 import sonify
+from tests.nightly import sampled
 from tests.world.daw_c import daw
 from tests.world.machine_c import FAULTS, Take, faulty, healthy, two_faults
 from tests.world.photos_c import Picture, picture
@@ -106,7 +107,7 @@ def test_a_healthy_take_has_all_bits(seed: int) -> None:
         assert np.count_nonzero(decoded(take) != take.grid_read) <= 0.002 * take.grid_read.size
 
 
-@pytest.mark.parametrize("fault", FAULTS)
+@pytest.mark.parametrize("fault", sampled(FAULTS, 8))
 def test_a_fault_does_harm_and_shows_in_the_file(fault: str) -> None:
     take = faulty(1, fault)
     assert take.faults == (fault,)

@@ -9,6 +9,7 @@ import re
 import numpy as np
 import pytest
 
+from tests.nightly import sampled
 from tests.world import machine_d as d
 from tests.world.midi_d import MIDI_FAULTS
 
@@ -252,7 +253,7 @@ def marked(fault, take, sound):
     return rows_found(take) < rows_found(sound)
 
 
-@pytest.mark.parametrize("fault", d.FAULTS)
+@pytest.mark.parametrize("fault", sampled(d.FAULTS, 8))
 def test_each_fault_shows_in_its_record(fault):
     take, sound = d.pair(1, fault)
     assert take.faults == (fault,)

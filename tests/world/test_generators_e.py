@@ -6,11 +6,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from tests.nightly import sampled
 from tests.world import machine_e as e
 from tests.world.test_generators_d import marked, notes, rows_found
 
 
-@pytest.mark.parametrize("fault", e.FAULTS)
+@pytest.mark.parametrize("fault", sampled(e.FAULTS, 8))
 def test_each_fault_shows_in_its_record(fault):
     take, sound = e.pair(2, fault)
     assert take.faults == (fault,)

@@ -10,6 +10,7 @@ import mido
 import numpy as np
 import pytest
 
+from tests.nightly import sampled
 from tests.world import machine_f as f
 
 
@@ -225,7 +226,7 @@ def marked(fault, take, sound):
     return wrong(take) > 0
 
 
-@pytest.mark.parametrize("fault", f.FAULTS)
+@pytest.mark.parametrize("fault", sampled(f.FAULTS, 8))
 def test_each_fault_shows_in_its_record(fault):
     take, sound = f.pair(3, fault)
     assert take.faults == (fault,)
