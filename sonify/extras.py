@@ -18,10 +18,10 @@ __all__ = ["EXTRAS", "NotInstalled", "extra_of", "load_ezdxf", "require"]
 EXTRAS: dict[str, tuple[str, ...]] = {
     "drawing": ("ezdxf", "fpdf", "fontTools"),
     "sound": ("av", "pretty_midi"),
-    "video": ("av", "cv2", "matplotlib", "pretty_midi"),
-    "photo": ("cv2", "matplotlib", "soundfile"),
-    "score": ("verovio", "fpdf", "fontTools", "matplotlib", "resvg_py"),
-    "studio": ("starlette", "uvicorn", "av", "cv2", "matplotlib", "pretty_midi"),
+    "video": ("av", "cv2", "pretty_midi"),
+    "photo": ("cv2", "soundfile"),
+    "score": ("verovio", "fpdf", "fontTools", "resvg_py"),
+    "studio": ("starlette", "uvicorn", "av", "cv2", "pretty_midi"),
     "live": ("av", "pretty_midi"),
     "cluster": ("distributed",),
 }

@@ -86,6 +86,9 @@ def test_drawings_and_music_are_read_without_extras(folder: Path) -> None:
     done = run(folder, "read", "again.svg")
     assert done.returncode == 0, done.stderr
     assert "HAIL BY NOON" in done.stdout
+    assert run(folder, "midi", "hail.toml", "-p", "usual", "-o", "hail.mid").returncode == 0
+    done = run(folder, "compare", "hail.toml", "hail.mid", "-p", "usual", "-o", "report.png")
+    assert done.returncode == 0, done.stderr
 
 
 @pytest.mark.parametrize(

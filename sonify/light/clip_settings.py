@@ -60,8 +60,8 @@ class Clip(Settings, frozen=True):
     title_s : Title
         How long the title shows.
     font
-        For titles and captions: "sans", "cairn" (the letters of the matrix) or the path of a
-        TrueType font.
+        For titles and captions: "sans" (Latin, Greek, Cyrillic), "cairn" (the letters of the
+        matrix) or the path of a TrueType font.
     text : Text colour
         For titles and captions. Empty: the colour of the lamps.
     quality

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from sonify.errors import InputError
 from sonify.light.clip_settings import OWN_TYPE, SANS
-from sonify.light.dejavu import dejavu
+from sonify.light.dejavu import letters
 
 __all__ = ["Typeface"]
 
@@ -43,9 +43,13 @@ class Typeface:
     def _font(self, height: int) -> Any:
         from PIL import ImageFont
 
+        # the highest letters (f, l) are about 0.76 of the size
+        size = max(4, round(height / 0.77))
+        if self.name == SANS:
+            return letters("DejaVuSans", size)
         font = self._sizes.get(height)
         if font is None:
-            path = dejavu("DejaVuSans") if self.name == SANS else Path(self.name)
+            path = Path(self.name)
             if not os.path.isfile(path):
                 raise InputError(
                     "there is no such font; give the path of a TrueType or OpenType file, "
@@ -54,8 +58,7 @@ class Typeface:
                     place="clip.font",
                 )
             try:
-                # the highest letters (f, l) are about 0.76 of the size
-                font = ImageFont.truetype(str(path), max(4, round(height / 0.77)))
+                font = ImageFont.truetype(str(path), size)
             except OSError as e:
                 raise InputError(
                     f"the font can't be read ({e}); give a TrueType or OpenType file",

@@ -67,7 +67,7 @@ def report(path: Path) -> None:
         words = ["compare", "cairn-middle", str(log), "-p", "usual", "--threshold", "1.75"]
         CliRunner().invoke(sonify, [*words, "-o", str(drawn)], catch_exceptions=False)
         with Image.open(drawn) as picture:
-            picture.convert("RGB").quantize(200).save(path, optimize=True)
+            picture.quantize(256, Image.Quantize.MAXCOVERAGE).save(path, optimize=True)
 
 
 def main(folder: Path) -> None:

@@ -28,7 +28,6 @@ LIST, MANIFEST, SEEN = (HERE / name for name in ("list.toml", "manifest.jsonl", 
 ENCODERS = {
     "av": (".mp4", ".webm", ".mov", ".opus", ".mp3", ".m4a", ".flac", ".html"),
     "pillow": (".png", ".webp", ".gif", ".pdf", ".html"),
-    "matplotlib": (".png", ".pdf", ".mp4", ".webm", ".mov"),
     "verovio": (".svg", ".png", ".pdf"),
     "fpdf2": (".pdf",),
     "ezdxf": (".dxf",),

@@ -19,7 +19,7 @@ from sonify.export.clip.plan import FramePlan, plan_of
 from sonify.export.drawing.pdf import PAPERS, empty_pdf
 from sonify.export.span import SpanOptions
 from sonify.light.clip_settings import picture_size
-from sonify.light.dejavu import dejavu
+from sonify.light.dejavu import letters
 from sonify.progress import report
 
 if TYPE_CHECKING:
@@ -171,10 +171,10 @@ def _text(
     page: Image, at: tuple[int, int], text: str, height: float, ink: tuple[int, int, int]
 ) -> None:
     """Write a line of text with its capitals below a point."""
-    from PIL import ImageDraw, ImageFont
+    from PIL import ImageDraw
 
     # a capital is 0.73 of the size
-    font = ImageFont.truetype(str(dejavu("DejaVuSans")), round(_px(height) / 0.73))
+    font = letters("DejaVuSans", round(_px(height) / 0.73))
     ImageDraw.Draw(page).text((at[0], at[1] + _px(height)), text, fill=ink, font=font, anchor="ls")
 
 

@@ -30,6 +30,8 @@ _BOLD = {"ending", "fing", "reh", "tempo"}
 _ITALIC = {"dir", "dynam", "mNum"}
 # verovio writes the note of a tempo mark in a music font; common text fonts have these two
 _MUSIC_TEXT = dict(zip("\ueca5\ueca7\ue1d5\ue1d7\uecb7\ue1e7", "♩♪♩♪..", strict=True))
+# of what bold and italic fonts don't have
+_NOT_MARKS = re.compile("[^ -~\xa0♩♪]")
 # units of a page's drawing per pixel of 1/96 inch
 UNITS = 25.0
 _MM = 96 / 25.4 * UNITS
@@ -153,7 +155,8 @@ def _text(node: Any, page: Page, at: tuple[float, float], kind: str) -> None:
             sizes.append(float(where["font-size"].removesuffix("px")))
     if words.strip("\n "):
         x, y = at[0] + float(where["x"]), at[1] + float(where["y"])
-        anchor, bold, italic = where["text-anchor"], kind in _BOLD, kind in _ITALIC
+        anchor, mark = where["text-anchor"], not _NOT_MARKS.search(words)
+        bold, italic = mark and kind in _BOLD, mark and kind in _ITALIC
         page.texts.append(Text(x, y, anchor, min(sizes), bold, italic, words))
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any, NamedTuple
 
-from sonify.light.dejavu import dejavu
+from sonify.light.dejavu import dejavu, letters
 
 __all__ = [
     "BODY", "BOLD", "FONTS", "GREYS", "HEAD", "INKS", "MONO", "PLAIN", "SMALL", "Box", "Canvas",
@@ -121,17 +121,10 @@ class Page:
     shapes: list[Shape]
 
 
-@lru_cache(maxsize=8)
-def _font(style: str) -> Any:
-    from PIL import ImageFont
-
-    return ImageFont.truetype(str(dejavu(FONTS[style])), MEASURED_AT)
-
-
 @lru_cache(maxsize=4096)
 def width_of(words: str, size: float, style: str = PLAIN) -> float:
     """The width of a line of text."""
-    return float(_font(style).getlength(words)) * size / MEASURED_AT
+    return float(letters(FONTS[style], MEASURED_AT).getlength(words)) * size / MEASURED_AT
 
 
 @lru_cache(maxsize=1)

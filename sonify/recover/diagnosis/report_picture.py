@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-import io
-from typing import TYPE_CHECKING, Any
+from collections.abc import Callable
+from typing import TYPE_CHECKING
 
 import numpy as np
+from numpy.typing import NDArray
+
+from sonify.recover.chart import INK, LINE, SECOND, WARN, Area, Chart, spread
 
 if TYPE_CHECKING:
-    from matplotlib.axes import Axes
-
     from sonify.recover.diagnosis.observed import Levels
     from sonify.recover.diagnosis.result import Comparison, Margins
 
@@ -18,7 +19,7 @@ __all__ = ["draw_report", "rate_in_words"]
 KINDS = {
     "one": "#5b6b7c",
     "zero": "#e3e8ed",
-    "missed": "#c8102e",
+    "missed": WARN,
     "added": "#e08a00",
     "wrong pitch": "#7a3db8",
     "not seen": "#b9c4cf",
@@ -26,18 +27,11 @@ KINDS = {
 """What a place of the grid shows, and its colour."""
 
 # Of missed and added bits and wrong pitches, for those who see no colours.
-ERROR_MARKS = "x+1"
+ERROR_MARKS = "x", "+", "y"
 
-INK, FAINT, LINE, SECOND = "#20242a", "#d7dce2", "#1769aa", "#2a8c5a"
-
-STYLE: Any = {
-    "font.size": 9,
-    "text.color": INK,
-    "axes.edgecolor": FAINT,
-    "axes.titlelocation": "left",
-    "axes.axisbelow": True,
-    "grid.color": FAINT,
-}
+DEPTHS = "#00224d", "#434e6b", "#7c7b78", "#baac6c", "#fde737"
+"""Colours of depths from 0 to 1 in even steps, told apart by all eyes: of the scale cividis
+(J. R. Nuñez, C. R. Anderton, R. S. Renslow 2018, PLoS ONE 13, e0199239)."""
 
 MOST_ROWS, MOST_POSITIONS = 300, 1000
 """Of the grid that are drawn; each place needs a pixel."""
@@ -45,8 +39,13 @@ MOST_ROWS, MOST_POSITIONS = 300, 1000
 MOST_TRACES = 400
 """Lines of each colour in the eye: more only fill it."""
 
-DPI = 100
-WIDE = 11.2  # inches; 1120 pixels fill a page of the report
+Panel = Callable[[tuple[float, float], tuple[float, float]], Area]
+"""Makes a panel of two scales."""
+
+WIDE = 1120
+"""Pixels, which fill a page of the report."""
+LEFT, RIGHT, ABOVE, BELOW = 62, 14, 42, 38
+"""Room of a panel for numbers, title, key and units."""
 
 
 def rate_in_words(rate: float) -> str:
@@ -60,140 +59,153 @@ def rate_in_words(rate: float) -> str:
 
 def draw_report(c: Comparison) -> bytes:
     """The picture of a comparison as a PNG."""
-    from matplotlib import rc_context
-    from matplotlib.figure import Figure
-
     rows, n = min(c.truth.shape[0], MOST_ROWS), min(c.truth.shape[1], MOST_POSITIONS)
-    high = max(1.0, min(0.17, (WIDE - 1) / n) * rows)
-    heights, panels = [high, 2.0], "gggggg;ssssss"
-    if c.margins is not None:
-        heights, panels = [high, high, 2.0, 2.0], "gggggg;ddddrr;sssjjj;llleee"
-    with rc_context(STYLE):
-        size = WIDE, sum(heights) + 0.8 * len(heights)
-        figure = Figure(figsize=size, dpi=DPI, layout="constrained")
-        axes = figure.subplot_mosaic(panels, height_ratios=heights)
-        _grid(axes["g"], c, rows, n)
-        _speed(axes["s"], c)
-        if c.margins is not None and c.seen.levels is not None:
-            _depth(axes["d"], axes["r"], c.seen.levels, c.margins, rows, n)
-            _jitter(axes["j"], c)
-            _histogram(axes["l"], c.margins)
-            _eye(axes["e"], c.seen.levels, c.margins)
-        out = io.BytesIO()
-        figure.savefig(out, format="png", metadata={"Software": None})
-    return out.getvalue()
+    grid = round(max(100.0, min(17.0, (WIDE - 100) / n) * rows))
+    levels, m = c.seen.levels, c.margins
+    heights = [grid, 200] if m is None or levels is None else [grid, grid, 200, 200]
+    chart = Chart(WIDE, sum(heights) + (ABOVE + BELOW) * len(heights))
+    places = (0.5, n + 0.5), (rows + 0.5, 0.5)
+
+    def area(
+        row: int, begin: int, end: int, x: tuple[float, float], y: tuple[float, float]
+    ) -> Area:
+        top = ABOVE + sum(heights[:row]) + (ABOVE + BELOW) * row
+        return Area(chart, begin + LEFT, top, end - begin - LEFT - RIGHT, heights[row], x, y)
+
+    _grid(area(0, 0, WIDE, *places), c, rows, n)
+    if m is None or levels is None:
+        _speed(lambda x, y: area(1, 0, WIDE, x, y), c)
+        return chart.png()
+    half, most = WIDE // 2, 740
+    _depth(area(1, 0, most, *places), area(1, most + 20, WIDE, (-0.05, 1.2), places[1]), levels, m)
+    _speed(lambda x, y: area(2, 0, half, x, y), c)
+    _jitter(lambda x, y: area(2, half, WIDE, x, y), c)
+    _histogram(lambda x, y: area(3, 0, half, x, y), m)
+    _eye(lambda x, y: area(3, half, WIDE, x, y), levels, m)
+    return chart.png()
 
 
-def _grid(ax: Axes, c: Comparison, rows: int, n: int) -> None:
-    from matplotlib.colors import ListedColormap
-    from matplotlib.patches import Patch
+def _colours(*names: str) -> NDArray[np.uint8]:
+    return np.array([list(bytes.fromhex(name[1:])) for name in names], np.uint8)
 
+
+def _grid(a: Area, c: Comparison, rows: int, n: int) -> None:
     names = list(KINDS)
     look = np.where(c.truth == 1, names.index("one"), names.index("zero"))
     look[(c.bits < 0) & np.isnan(c.seen.time_s)] = names.index("not seen")
     for e in c.errors:
         kind = "wrong pitch" if e["kind"] == "wrong" else str(e["kind"])
         look[e["row"], e["position"]] = names.index(kind)
-    ax.imshow(
-        look[:rows, :n], ListedColormap(list(KINDS.values())), vmin=-0.5, vmax=len(KINDS) - 0.5,
-        interpolation="nearest", extent=(0.5, n + 0.5, rows + 0.5, 0.5), aspect="auto",
-    )  # fmt: skip
-    for k, mark in enumerate(ERROR_MARKS, names.index("missed")):
-        r, p = np.nonzero(look[:rows, :n] == k)
-        size = min(9.0, 0.6 * 72 * (WIDE - 1) / n)
-        ax.plot(p + 1, r + 1, mark, color="white", markersize=size, markeredgewidth=size / 6)
-    if n <= 150:
-        ax.set_xticks(np.arange(n + 1) + 0.5, minor=True)
-        ax.set_yticks(np.arange(rows + 1) + 0.5, minor=True)
-        ax.grid(which="minor", color="white", linewidth=0.7)
-        ax.tick_params(which="minor", length=0)
+    look = look[:rows, :n]
     shown = "" if (rows, n) == c.truth.shape else f" (first {rows} rows, {n} positions)"
     count = len(c.errors)
     name = c.show.disc.title or c.show.disc.name
-    ax.set_title(f"{name}: {count} wrong bit{'s' * (count != 1)}{shown}", pad=24)
-    ax.set(xlabel="position", ylabel="row")
-    ax.locator_params(axis="y", integer=True)
-    ax.legend(
-        handles=[Patch(color=colour, label=name) for name, colour in KINDS.items()],
-        loc="lower left", bbox_to_anchor=(0, 1), ncols=len(KINDS), frameon=False, borderpad=0,
-    )  # fmt: skip
+    title = f"{name}: {count} wrong bit{'s' * (count != 1)}{shown}"
+    a.axes(title, "position", "row", grid=False, whole="xy")
+    a.field(_colours(*KINDS.values())[look])
+    if n <= 150:
+        for position in range(1, n):
+            a.upright(position + 0.5, "white", 1)
+        for row in range(1, rows):
+            a.level(row + 0.5, "white", 1)
+    size = min(12.0, 0.6 * a.wide / n)
+    for k, mark in enumerate(ERROR_MARKS, names.index("missed")):
+        r, p = np.nonzero(look == k)
+        for at in a.at(p + 1, r + 1):
+            a.chart.mark(mark, at, size, "white", size / 6)
+    a.chart.key(a.left, a.top - 6, *(("box", colour, name) for name, colour in KINDS.items()))
 
 
-def _depth(ax: Axes, by_row: Axes, v: Levels, m: Margins, rows: int, n: int) -> None:
+def _depth(a: Area, by_row: Area, v: Levels, m: Margins) -> None:
     """How far the level moves at each hole, in the swing of the best ones, and row by row."""
+    rows, n = round(a.y[0] - 0.5), round(a.x[1] - 0.5)
     zero, one = np.median(m.zeros), np.percentile(m.ones, 10 if v.low else 90)
     depth = np.where(v.truth == 1, (v.level - zero) / (one - zero), np.nan)[:rows, :n]
-    picture = ax.imshow(
-        depth, "cividis", vmin=0, vmax=1, interpolation="nearest",
-        extent=(0.5, n + 0.5, rows + 0.5, 0.5), aspect="auto",
+    a.axes(
+        "Depth of each hole: 1 is a good hole, 0 is solid material", "position", "row",
+        grid=False, whole="xy",
     )  # fmt: skip
-    ax.figure.colorbar(picture, ax=ax, pad=0.01)
-    ax.set_title("Depth of each hole: 1 is a good hole, 0 is solid material")
-    ax.set(xlabel="position", ylabel="row")
+    even = np.linspace(0, 1, len(DEPTHS))
+    scale = [np.interp(np.linspace(0, 1, 256), even, tone) for tone in _colours(*DEPTHS).T]
+    tones = np.stack(scale, axis=1).round().astype(np.uint8)
+    level = (255 * np.clip(np.nan_to_num(depth), 0, 1)).round().astype(int)
+    a.field(np.where(np.isfinite(depth)[..., None], tones[level], np.uint8(255)))
+    bar = a.chart, a.left + a.wide + 8, a.top, 10, a.high, (0.0, 1.0), (0.0, 1.0)
+    Area(*bar).field(tones[::-1, None])
+    for value in (0.0, 0.2, 0.4, 0.6, 0.8, 1.0):
+        y = a.top + a.high * (1 - value)
+        a.chart.text(a.left + a.wide + 22, y, f"{value:.1f}", anchor="lm")
+    by_row.axes("Depth by row", "depth", "row", whole="y")
     for r in range(rows):
         told = depth[r][np.isfinite(depth[r])]
         if len(told):
-            by_row.plot(np.percentile(told, (10, 90)), (r + 1, r + 1), color=FAINT, linewidth=3)
-            by_row.plot(np.median(told), r + 1, "o", color=LINE, markersize=3)
-    by_row.axvline((m.threshold - zero) / (one - zero), color=KINDS["missed"], linewidth=1)
-    by_row.set(xlim=(-0.05, 1.2), ylim=(rows + 0.5, 0.5), xlabel="red: threshold")
-    by_row.set_title("Median by row")
-    for one_of in (ax, by_row):
-        one_of.locator_params(axis="y", integer=True)
-    by_row.grid()
+            by_row.line(np.percentile(told, (10, 90)), (r + 1, r + 1), "#b4bcc6", 4)
+            x, y = by_row.at(np.median(told), r + 1)
+            a.chart.box(x - 2.5, y - 2.5, x + 2.5, y + 2.5, LINE)
+    by_row.upright((m.threshold - zero) / (one - zero), WARN)
+    a.chart.key(
+        by_row.left, by_row.top - 6, ("box", LINE, "median"), ("line", "#b4bcc6", "8 in 10 holes"),
+        ("line", WARN, "threshold"),
+    )  # fmt: skip
 
 
-def _jitter(ax: Axes, c: Comparison) -> None:
+def _jitter(area: Panel, c: Comparison) -> None:
     position, off = c.jitter
-    ax.plot(1 + position, 100 * off, ".", color=LINE, markersize=2)
-    ax.set_title(f"Clock jitter: {c.clock_jitter or 0:.1%} of a position")
-    ax.set(xlabel="position", ylabel="% late")
-    ax.grid()
+    a = area((0.0, c.truth.shape[1] + 1.0), spread(100 * off))
+    a.axes(f"Clock jitter: {c.clock_jitter or 0:.1%} of a position", "position", "% late")
+    a.dots(1 + position, 100 * off, LINE)
 
 
-def _speed(ax: Axes, c: Comparison) -> None:
+def _speed(area: Panel, c: Comparison) -> None:
     m, profile = c.motion, c.show.setup.player.rpm
-    ax.set_title("Speed over time")
-    ax.set(xlabel="s (rows are shaded)", ylabel="turns per minute")
-    if len(m.curve_s) < 2:
-        return
-    for begin, end in zip(m.row_start_s, m.row_end_s, strict=True):
-        if np.isfinite(begin) and np.isfinite(end):
-            ax.axvspan(begin, end, color="#f0f3f6", linewidth=0)
-    ax.axhline(profile, color=SECOND, linewidth=1, label="profile")
-    ax.plot(m.curve_s, m.curve_rpm, color=LINE, label="measured")
-    ax.set_ylim(
-        min(profile, 0.97 * m.rpm, float(m.curve_rpm.min())),
-        max(profile, 1.03 * m.rpm, float(m.curve_rpm.max())),
+    told = len(m.curve_s) > 1
+    rpm = m.curve_rpm if told else np.array([0.97, 1.03]) * profile
+    a = area(
+        (float(m.curve_s[0]), float(m.curve_s[-1])) if told else (0.0, 1.0),
+        (
+            min(profile, 0.97 * m.rpm, float(rpm.min())),
+            max(profile, 1.03 * m.rpm, float(rpm.max())),
+        ),
     )
-    ax.margins(x=0)
-    ax.grid()
-    ax.legend(loc="lower right", frameon=False)
+    rows = np.stack([m.row_start_s, m.row_end_s], axis=1)
+    for begin, end in rows[np.isfinite(rows).all(axis=1)]:
+        (left, _), (right, _) = a.at(np.clip((begin, end), *a.x), a.y[:1])
+        a.chart.box(left, a.top, right, a.top + a.high, "#f0f3f6")
+    a.axes("Speed over time", "s (rows are shaded)", "turns per minute")
+    a.level(profile, SECOND)
+    a.line(m.curve_s, m.curve_rpm, LINE, 1.5)
+    lines = ("line", SECOND, "profile"), ("line", LINE, "measured")
+    a.chart.key(a.left, a.top - 6, *lines)
 
 
-def _histogram(ax: Axes, m: Margins) -> None:
+def _histogram(area: Panel, m: Margins) -> None:
     both = np.concatenate([m.ones, m.zeros])
-    edges = np.linspace(float(both.min()), float(both.max()) + 1e-9, 61).tolist()
-    ax.hist(m.zeros, edges, color=LINE, label="solid material")
-    ax.hist(m.ones, edges, color=SECOND, label="holes")
-    ax.axvline(m.threshold, color=KINDS["missed"], label=f"threshold {m.threshold:.3g}")
-    rate = rate_in_words(m.error_rate)
-    ax.axvline(m.best, color=INK, label=f"best threshold {m.best:.3g} ({rate})")
-    ax.set_title("Levels at holes and at solid material")
-    ax.set(xlabel="level, in the log's units", ylabel="places")
-    ax.grid()
-    ax.legend(loc="upper center", fontsize=8)
+    edges = np.linspace(float(both.min()), float(both.max()) + 1e-9, 61)
+    counts = [np.histogram(levels, edges)[0] for levels in (m.zeros, m.ones)]
+    a = area(spread(edges, (m.threshold, m.best)), (0.0, 1.05 * float(np.max(counts))))
+    words = f"level, in the log's units (at the best: {rate_in_words(m.error_rate)})"
+    a.axes("Levels at holes and at solid material", words, "places")
+    for count, colour in zip(counts, (LINE, SECOND), strict=True):
+        low, high = a.at(edges[:-1], 0.0 * count), a.at(edges[1:], count)
+        for k in np.flatnonzero(count):
+            a.chart.box(low[k, 0], high[k, 1], high[k, 0], low[k, 1], colour)
+    a.upright(m.threshold, WARN, 4)
+    a.upright(m.best, INK, 2)
+    a.chart.key(
+        a.left, a.top - 6, ("box", LINE, "solid material"), ("box", SECOND, "holes"),
+        ("line", WARN, f"threshold {m.threshold:.3g}"), ("line", INK, f"best {m.best:.3g}"),
+    )  # fmt: skip
 
 
-def _eye(ax: Axes, v: Levels, m: Margins) -> None:
-    from matplotlib.collections import LineCollection
-
+def _eye(area: Panel, v: Levels, m: Margins) -> None:
     across = np.linspace(-0.75, 0.75, v.traces.shape[1])
+    a = area((-0.8, 0.8), spread(v.traces, m.threshold))
+    a.axes(f"Eye: {max(m.eye_opening, 0):.0%} of the swing is clear", "positions from the middle",
+           "level")  # fmt: skip
     for bit, colour in ((0, LINE), (1, SECOND)):
-        lines = v.traces[v.trace_bits == bit][:MOST_TRACES]
-        points = np.stack(np.broadcast_arrays(across, lines), axis=-1)
-        ax.add_collection(LineCollection(list(points), colors=colour, alpha=0.08, linewidths=1))
-    ax.axhline(m.threshold, color=KINDS["missed"], linewidth=1)
-    ax.set_title(f"Eye: {max(m.eye_opening, 0):.0%} of the swing is clear")
-    ax.set(xlabel="positions from the middle", ylabel="level")
-    ax.autoscale_view()
+        a.traces(across, v.traces[v.trace_bits == bit][:MOST_TRACES], colour, 0.08)
+    a.level(m.threshold, WARN)
+    a.chart.key(
+        a.left, a.top - 6, ("box", LINE, "solid material"), ("box", SECOND, "holes"),
+        ("line", WARN, "threshold"),
+    )  # fmt: skip

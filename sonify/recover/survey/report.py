@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import io
+from collections import Counter
 from pathlib import Path
 from typing import Any
 
@@ -10,6 +10,7 @@ import numpy as np
 
 from sonify.disc.report import VERDICTS
 from sonify.errors import plural
+from sonify.recover.chart import Area, Chart, spread
 from sonify.recover.diagnosis.report import as_json, printable, written
 from sonify.recover.diagnosis.safety import SAFETY_OF_DISC
 from sonify.recover.survey.sites import READS
@@ -19,7 +20,7 @@ __all__ = ["fault_line", "survey_facts", "survey_lines", "write_survey"]
 
 # Shapes that differ without colours. A drawing has missing and resized holes.
 KINDS = ("blocked", "missing", "extra", "misplaced", "torn", "resized")
-MARKS = dict(zip(KINDS, "xxP^ss", strict=True))
+MARKS = dict(zip(KINDS, ("x", "x", "cross", "triangle", "square", "square"), strict=True))
 # What the check makes of one fault.
 CHECK = {
     "valid": "the message stays right",
@@ -28,6 +29,7 @@ CHECK = {
     "unchecked": "no check would find it",
 }
 MOST_NUMBERS = 99  # beside marks: more hide the picture
+LONGER, ABOVE, BELOW, EDGE = 1550, 43, 43, 5  # pixels: the longer side, and what is around it
 
 
 def fault_line(s: Survey, f: Fault) -> str:
@@ -105,33 +107,34 @@ def write_survey(s: Survey, path: str | Path) -> Path:
 
 def draw_survey(s: Survey) -> bytes:
     """The photograph, or the holes that were seen, with a mark at each fault, as a PNG."""
-    from matplotlib.figure import Figure
-    from matplotlib.patheffects import withStroke
-
-    picture, place = s.seen.picture, s.seen.place
-    high, wide = (1, 1) if picture is None else picture.shape[:2]
-    inch = 12 / max(high, wide)
-    figure = Figure(figsize=(inch * wide, inch * high + 0.6), dpi=130, layout="constrained")
-    ax = figure.subplots()
+    picture = s.seen.picture
     if picture is None:
-        ax.plot(*s.seen.xy.T, "o", ms=9, mfc="none", mec="0.5")
-        ax.set_aspect("equal")
+        x, y = (spread(axis) for axis in s.seen.xy.T)
+        wide, high = x[1] - x[0], y[1] - y[0]
     else:
-        ax.imshow(picture)
-    ax.axis("off")
-    style: Any = {"path_effects": [withStroke(linewidth=4, foreground="white")]}
-    for kind in dict.fromkeys(f.kind for f in s.faults):
-        xy = place(np.array([f.xy_mm for f in s.faults if f.kind == kind]))
-        label = f"{kind}: {len(xy)}"
-        ax.plot(*xy.T, MARKS[kind], ms=15, mfc="none", mec="black", mew=1.6, label=label, **style)
-    near: Any = {"textcoords": "offset points", **style}
-    for k, f in enumerate(s.faults[:MOST_NUMBERS], 1):
-        ax.annotate(str(k), tuple(place(np.array(f.xy_mm))), (9, 9), fontsize=11, **near)
-    ax.annotate("position 1", tuple(place(s.sites.xy[-1, 0])), (-18, 14), **near)
+        high, wide = picture.shape[:2]
+        x, y = (-0.5, wide - 0.5), (high - 0.5, -0.5)
+    large = LONGER / max(wide, high)
+    size = round(large * wide), round(large * high)
+    chart = Chart(size[0] + 2 * EDGE, size[1] + ABOVE + BELOW)
+    area = Area(chart, EDGE, ABOVE, *size, x, y)
+    if picture is None:
+        for at in area.at(*s.seen.xy.T):
+            chart.mark("circle", at, 16, "#808080", 1.4)
+    else:
+        area.field(picture, smooth=True)
+
+    mm = np.array([s.sites.xy[-1, 0], *(f.xy_mm for f in s.faults)])
+    first, *places = area.at(*s.seen.place(mm).T)
+    for k, (f, at) in enumerate(zip(s.faults, places, strict=True), 1):
+        chart.mark(MARKS[f.kind], at, 27, "black", 3, halo=2.2)
+        if k <= MOST_NUMBERS:
+            chart.text(at[0] + 16, at[1] - 16, str(k), 20, halo=3)
+    chart.text(first[0], first[1] - 22, "position 1", 18, "ms", halo=3)
     title = s.show.disc.title or s.show.disc.name
-    ax.set_title(f"{title}: {plural(len(s.faults), 'fault')}, numbered as listed", loc="left")
-    if s.faults:
-        figure.legend(loc="outside lower left", ncols=4, frameon=False)
-    out = io.BytesIO()
-    figure.savefig(out, format="png", metadata={"Software": None})
-    return out.getvalue()
+    words = f"{title}: {plural(len(s.faults), 'fault')}, numbered as listed"
+    chart.text(EDGE, ABOVE - 14, words, 22)
+    count = Counter(f.kind for f in s.faults)
+    marks = [(MARKS[kind], "black", f"{kind}: {n}") for kind, n in count.items()]
+    chart.key(EDGE + 10, ABOVE + size[1] + 29, *marks, size=18)
+    return chart.png()

@@ -254,7 +254,7 @@ def test_the_command_its_reports_and_its_player(run, tmp_path):
 def test_a_fade_row_by_row_shows_in_the_picture_and_safety_notes_stand_beside_repairs(
     run, tmp_path
 ):
-    """Depth is drawn in a colour scale of Matplotlib; its ends are found in the picture."""
+    """Depth is drawn in the colour scale cividis; its ends are found in the picture."""
     disc = sonify.load_disc("cairn-middle")
     fade = {r: 0.5 * r / (disc.rows - 1) for r in range(disc.rows)}
     machine = Machine(disc.grid.tolist(), 7, stage_error=fade)
