@@ -34,9 +34,8 @@ if TYPE_CHECKING:
 # The best of all gaps for each image gains under 0.1 % on the better one of 1 and 15.
 GAPS = (1, 15)
 GROUP_IMAGES, GROUP_PIXELS = 32, 4_000_000
-# After so many pixels, other processes help: to code them takes about twice as long as to start one
-# (0.5 s and 0.2 s).
-_LONG = 30_000_000
+# After so many pixels, which take 0.6 to 1.2 s, other processes help; to start one takes 0.2 s.
+_LONG = 60_000_000
 # A full table is kept if that makes an image at least this much smaller, because it takes longer.
 GAIN = 0.98
 

@@ -68,9 +68,13 @@ class Soundtrack:
 def _master(show: Performance, plan: FramePlan) -> Master | None:
     from sonify.export.sound.master import mastered
     from sonify.export.sound.options import SoundOptions
+    from sonify.export.sound.soundfont import forget
 
     # `span_of` refuses shorter ranges
     if not len(show.notes) or plan.start_s >= show.music_s - 1e-9:
         return None
     options = SoundOptions(from_s=plan.start_s, to_s=plan.end_s)
-    return mastered(show, options, in_memory=_IN_MEMORY)
+    made = mastered(show, options, in_memory=_IN_MEMORY)
+    # the encoder needs the room
+    forget()
+    return made

@@ -33,6 +33,10 @@ _COARSER: dict[str, Callable[[int, int], int]] = {
     "qscale": lambda q, steps: min(q << steps, 64),
 }
 
+# x264's bytes depend on the number of its threads, and each holds frames, so it is the same on any
+# machine (own choice). Other encoders make the same bytes with any number.
+_THREADS, _THREADS_LARGE = 4, 2
+
 # FFmpeg's AVFMT_FLAG_BITEXACT.
 _BITEXACT = 0x0400
 _BT709 = 1
@@ -191,7 +195,8 @@ class VideoSink:
     ) -> None:
         import av
 
-        if kind.frames_held:
+        # frames of ProRes come and go, and those of VP9 leave holes
+        if kind.video != "libx264":
             give_back_large()
         self.kind, self.format, self.fps = kind, format, fps
         self.path, self.size = path, (width, height)
@@ -221,7 +226,7 @@ class VideoSink:
         context = _tagged(stream.codec_context, self.format)
         context.time_base = 1 / self.fps
         context.gop_size = max(1, round(self.fps * 2))
-        context.thread_count = 0
+        context.thread_count = _THREADS if width * height <= LARGE else _THREADS_LARGE
         if self.kind.video == "libvpx-vp9" and self.format.alpha:
             stream.metadata["alpha_mode"] = "1"
         return stream

@@ -30,7 +30,15 @@ from sonify.extras import require
 from sonify.input_file import input_file
 from sonify.midi.general_midi import PROGRAMS
 
-__all__ = ["TABLE", "SoundFont", "checksum", "corrections", "load_soundfont", "untuned_default"]
+__all__ = [
+    "TABLE",
+    "SoundFont",
+    "checksum",
+    "corrections",
+    "forget",
+    "load_soundfont",
+    "untuned_default",
+]
 
 DEFAULT = "general-midi"
 # cents to add to each zone of the SoundFont that ships, made by `tests.benchmarks.tuning`
@@ -271,6 +279,12 @@ def load_soundfont(name: str = DEFAULT) -> SoundFont:
         No such file, or not a complete SoundFont 2.
     """
     return _tuned(untuned_default()) if name == DEFAULT else read_soundfont(Path(name))
+
+
+def forget() -> None:
+    """Give free the SoundFonts that were read."""
+    _tuned.cache_clear()
+    _read.cache_clear()
 
 
 def untuned_default() -> SoundFont:
