@@ -4,7 +4,7 @@
                                      [--keep FOLDER] [--say]
 
 Generators a and b are run unless letters name others. Every third seed (0, 3, 6 ...) is left out,
-unless --held-back asks for just these. Of the generators c and f all seeds are kept back: they are
+unless --held-back asks for just these. Of the generators c and g all seeds are kept back: they are
 run only when named, with --held-back. The table has one row a generator, and for faults one row a
 fault. --keep writes the inputs that failed to FOLDER. Below the row of photographs stands how often
 bits of a confidence are right. With the word `told`, a daw file is read with its disc's positions
@@ -47,7 +47,7 @@ SAME_CAUSE = {
 """The causes that name a generator's fault, where they have another name than it."""
 
 
-KEPT_BACK = "cfg"
+KEPT_BACK = "cg"
 """Generators that nothing is tuned to, with all their seeds."""
 
 

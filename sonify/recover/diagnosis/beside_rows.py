@@ -102,6 +102,9 @@ SWINGS, WAYS = (0.1, 0.2, 0.3, 0.4), 8
 """Rows by which a disc that is off centre may move them towards the detector and away once a turn,
 and directions of that."""
 
+FAINT = (0.0, 0.05, 0.1, 0.2, 0.35, 0.5, 0.7)
+"""Of the usual depth: that of holes while light, or a fault in the channel, hides them."""
+
 FREE = math.log(20)
 """Price of a change to another row: one in so many steps goes astray."""
 
@@ -261,6 +264,16 @@ def ways_beside(
         died = _prefixes(sound[within]) + _suffixes(dead[within])
         value = begin(sound) + _mean(died) + float(dead[after].sum()) - price
         yield "dead", Way(value, start, phase, in_line, swing)
+        sounds = by_row(sound)
+        all_along = float(sounds.sum()) + rests - price - FREE
+        # a stretch of time from any slot to any later one
+        faint = [
+            _prefixes((likely(in_line, spot, swing, at, deep) - sound)[within]) for deep in FAINT
+        ]
+        gained = [np.logaddexp.accumulate(-x) + x - math.log(len(x) / 2) for x in faint]
+        yield "stretch", Way(all_along + _mean(np.array(gained)), start, phase, in_line, swing)
+        unlike = _mean(_suffixes(by_row(coin) - sounds)[:-1])
+        yield "other", Way(all_along + unlike, start, phase, in_line, swing)
         for off in (met, in_line):
             lost = FREE * float(np.count_nonzero(np.diff(off, prepend=0.0))) + price
             value = whole(off, spot, swing) - lost

@@ -38,6 +38,7 @@ FEWEST_HOLES = 3  # of a row whose depth is compared: a mean of fewer is mostly 
 PART = 16  # places whose levels are averaged to follow the material's
 FAR = 6.0  # standard deviations that lie between the highest and the lowest of a few hundred
 BETWEEN = 0.25  # of the swing, from the middle: a bit there is not plain
+AT_LIMIT = 0.02  # of the swing or the limit: a level this near to that is at it, noise or not
 FADES = 0.25  # of the swing: from this on, its level changes during the recording
 
 NOISY = 0.125
@@ -109,8 +110,9 @@ class Case:
 
     @property
     def harmed(self) -> bool:
-        """Whether anything is wrong with the bits."""
-        return not self.fits or bool(self.count)
+        """Whether anything is wrong with the bits, or must be by how shallow rows look."""
+        offsets = self.seen.offsets
+        return not self.fits or bool(self.count) or (offsets is not None and offsets.beside)
 
     @cached_property
     def quiet(self) -> Quiet | None:
@@ -150,6 +152,18 @@ class Case:
         return (
             None if v is None else LevelSigns(v, self.at, v.truth == 1 if self.fits else v.seen > 0)
         )
+
+    @cached_property
+    def lit_rows(self) -> bool:
+        """Whether the material's level of a log is at its limit in some rows and not in others:
+        light comes and goes, an amplifier stays at its limit."""
+        v, c = self.seen.levels, self.channels
+        if v is None or c is None or c.data.digital:
+            return False
+        near = np.abs(v.web - c.data.limit) < AT_LIMIT * max(c.data.swing, abs(c.data.limit))
+        known = np.isfinite(v.web)
+        share = near.sum(axis=1)[known.any(axis=1)] / known.sum(axis=1)[known.any(axis=1)]
+        return bool(len(share)) and float(np.ptp(share)) > 0.5
 
     @property
     def noisy(self) -> bool:

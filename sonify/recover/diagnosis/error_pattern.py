@@ -111,17 +111,18 @@ class ErrorPattern:
         return best_burst(self.hit, self.when_s, self.others)
 
     @cached_property
-    def by_row(self) -> tuple[int, float]:
-        """The row that a missed stage explains best, and the log likelihood if it is that row."""
+    def by_row(self) -> tuple[slice, float]:
+        """The row, or the rows from one on, that a missed stage explains best, and the log
+        likelihood, averaged over all of them."""
         rows = self.wrong.shape[0]
         row = self._order[0]
-        some, here = np.bincount(row, minlength=rows), np.bincount(row, self.hit, rows)
-        each = [
-            share_of_row(int(k), int(of)) + (self.every - int(k)) * math.log(STRAY)
-            for k, of in zip(here, some, strict=True)
-        ]
-        best = int(np.argmax(np.where(here > 0, each, -np.inf)))
-        return best, each[best]
+        both = np.stack([np.bincount(row, self.hit, rows), np.bincount(row, minlength=rows)])
+        later = np.cumsum(both[:, ::-1], axis=1)[:, ::-1]
+        some = np.concatenate([both, later[:, 1:-1]], axis=1).astype(int).T.tolist()
+        each = [share_of_row(k, of) + (self.every - k) * math.log(STRAY) for k, of in some]
+        best = int(np.argmax([x if k else -math.inf for x, (k, _) in zip(each, some, strict=True)]))
+        where = slice(best, best + 1) if best < rows else slice(best - rows + 1, rows)
+        return where, each[best] - math.log(len(each))
 
     def at_ends(self, last: bool) -> tuple[int, float]:
         """How many positions at the beginning of each row but the first, or at the end of each but

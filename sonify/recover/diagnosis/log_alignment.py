@@ -78,6 +78,9 @@ NOISY = 3.0
 """Standard deviations of a level's noise about the threshold within which it can't be said what the
 machine read; a machine that reads well averages over more of a hole."""
 
+FAINT = 0.5
+"""Of the deepest row's holes: a threshold in the middle of its levels misses others from there."""
+
 MOST_TRACES = 4000
 """Positions drawn in the eye diagram."""
 
@@ -274,8 +277,10 @@ def observe_log(
     bits, time = _counted(clock, pulse_hole, replace(design, index=index), alignment, first)
     doubtful = _counted(clock, unsure, replace(design, index=index), alignment, first)[0] > 0
     bits[doubtful & (bits != design.grid)] = -1
-    wrong = design.errors(bits)
-    odd = wrong > 0 or alignment.rows_off > 0 or alignment.cut(len(seen))
+    inside = np.clip(alignment.start[:, None] + np.arange(n), 0, len(seen) - 1)
+    deep = np.nanmax(np.where(seen > 0, np.abs(web - level), 0.0)[inside], axis=1)
+    odd = threshold is None and float(np.median(deep)) < FAINT * deep.max()
+    odd |= (wrong := design.errors(bits)) > 0 or alignment.rows_off > 0 or alignment.cut(len(seen))
     if odd and not blind and offsets is None:
         depth = np.nan_to_num(web - level) * (1 if low else -1)
         offsets = row_offsets(depth, np.nan_to_num(web), design, alignment, passed, window, stays)
@@ -285,7 +290,7 @@ def observe_log(
             known = int((bits >= 0).sum()) - n
             if offsets.explains(other.bits, design.grid, known) if offsets.beside else fewer:
                 return other
-            offsets = None if offsets.beside else offsets
+            offsets = None if offsets.beside and wrong else offsets
     slot = alignment.start[:, None] + np.arange(n + 3)
     there = (slot >= 0) & (slot < len(seen))
     there[there[:, :n].sum(axis=1) < LEAST_PART] = False
@@ -317,7 +322,7 @@ def observe_log(
         remarks=remarks,
         stage=stage,
         offsets=offsets,
-        followed=offsets is not None and offsets.beside,
+        followed=beside and offsets is not None and offsets.beside,
         clock=clock,
         levels=Levels(
             level=by_place(level),

@@ -232,15 +232,21 @@ def _best_in_time(
         return best
     sent = delivered(followed, show.disc.rows, position_s)
     if mine.any():
-        scored = observe_by_score(midi, voice, design, followed.part(voice.voice, mine))
+        part, last = followed.part(voice.voice, mine), int(followed.slot.max())
+        scored = observe_by_score(midi, voice, design, part, last)
         if sent.whole:  # late notes may lie beside their rows
             bits = np.where(design.grid >= 0, design.grid, scored.bits)
         else:
             bits = scored.bits.copy()
             bits[sent.gone if sent.unread else []] = -1
         scored = replace(scored, bits=bits.astype(np.int8))
-        # of two ways to place the same notes, the one that needs fewer errors is likelier
-        if fit_of(seen, design) < FITS or design.errors(scored.bits) < design.errors(seen.bits):
+        # of two ways to place the same notes, the one that needs fewer errors is likelier; rows of
+        # which other voices came were read
+        silent = np.setdiff1d(np.flatnonzero((seen.bits < 0).all(axis=1)), sent.gone)
+        errors, heard = design.errors(seen.bits), scored.bits.copy()
+        heard[silent] = -1
+        fewer = design.errors(heard) < errors + bool(len(silent))
+        if fewer or fit_of(seen, design) < FITS:
             seen = scored
     return voice, observe, replace(seen, delivery=sent), design
 

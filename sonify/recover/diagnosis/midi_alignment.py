@@ -49,6 +49,9 @@ SHORT = 0.7  # of the disc: shorter recordings are tried in every place
 MOSTLY = 0.7  # of the disc's information: a recording that holds more is aligned well
 EVEN = 0.9  # the same, for one to be tried with rows spaced as designed
 BEYOND = 6  # turns after the notes that pulses are worked out for
+LONGER = (
+    1.5  # times as long as notes last, from which on one that is struck again hung (own choice)
+)
 SLIPPED = 4  # slots, or an eighth of a turn: rows off by more were not read at the index
 
 
@@ -148,9 +151,10 @@ def observe_midi(
 
 
 def observe_by_score(
-    recording: MidiRecording, listening: Listening, design: Design, followed: Followed
+    recording: MidiRecording, listening: Listening, design: Design, followed: Followed, last: int
 ) -> Observed:
-    """Read a recording whose notes of this voice are known by the score."""
+    """Read a recording whose notes of this voice are known by the score, and whose last one of any
+    voice is in the slot `last`."""
     notes = recording.notes[listening.of(recording.notes)]
     n, score, of = design.positions, followed.score, followed.of
     low, hit = int(followed.slot.min()), of >= 0
@@ -179,7 +183,7 @@ def observe_by_score(
     heard = _ended(track.by_slot(listening).seen, n)
     alignment = replace(alignment, agreement=agreement_of(heard, design, alignment))
     timing = None if listening.swing else track.timing(n)
-    observed = _observed(recording, listening, design, alignment, track, timing)
+    observed = _observed(recording, listening, design, alignment, track, timing, last - low + 1)
     return replace(observed, remarks=recording.remarks, followed=True)
 
 
@@ -304,13 +308,14 @@ def _with_runs(seen: NDArray[np.int8], ends: Reals, slot: Index, slot_s: Reals) 
 
 def _observed(
     recording: MidiRecording, listening: Listening, design: Design, alignment: Alignment,
-    track: _Track, timing: TimingModel | None,
+    track: _Track, timing: TimingModel | None, end: int = 0,
 ) -> Observed:  # fmt: skip
     n, rows = design.positions, design.rows
     heard = track.by_slot(listening)
     slots = alignment.start[:, None] + np.arange(n + PAST)
     under = (heard.at(slots) > 0).astype(np.int8)
-    under[not_recorded(slots, under, alignment, design, len(heard.seen))] = -1
+    end = max(end, len(heard.seen))
+    under[not_recorded(slots, under, alignment, design, end)] = -1
     cell = np.arange(rows)[:, None], alignment.places(design)
     bits, time = np.full((rows, n), -1, np.int8), np.full((rows, n), np.nan)
     bits[cell], time[cell] = under[:, :n], (timing or heard.times)(slots[:, :n])
@@ -356,5 +361,12 @@ def _wire(
     # the player ends it first
     again = len(recording.struck_again)
     own = listening.again if again > listening.again / 2 else 0
-    orphans, struck = max(0, len(recording.orphans) - own), max(0, again - own)
-    return Wire(orphans, max(0, hanging - min(again, own)), struck, lost)
+    notes = recording.notes[np.lexsort((on, recording.notes["pitch"], recording.notes["channel"]))]
+    same = (np.diff(notes["pitch"]) == 0) & (np.diff(notes["channel"]) == 0)
+    held = np.diff(notes["on_s"])[same & np.isnan(notes["off_s"][:-1])]
+    # and it sounds no longer than others
+    hung = int(np.count_nonzero(held > LONGER * np.percentile((off - on)[ends], 95)))
+    struck = max(0, again - own, hung)
+    return Wire(
+        max(0, len(recording.orphans) - own), max(0, hanging - again + struck), struck, lost
+    )

@@ -17,6 +17,9 @@ HOLES = 5
 """Holes that must be missing at the end: if one in twenty is missed, five in a row are missed by
 chance once in three million."""
 
+BY_CHANCE = 1e-4
+"""How seldom as many are missed in a row by chance, for a MIDI recording to tell (own choice)."""
+
 TURNS = 2.0
 """Turns without a hole, where the rows can't be told: an empty row at the end is common, two are
 not."""
@@ -148,8 +151,8 @@ def quiet_of(channels: Channels, seen: Observed, turn_s: float, fits: bool) -> Q
 
 
 def ringing_of(seen: Observed, grid: NDArray[np.int8]) -> Quiet | None:
-    """Whether a note comes at every position from some moment on: a detector that is dark or dead
-    may read as a hole.
+    """Whether no note of the bits comes from some moment on, or one at every position: a detector
+    that is dark or dead may read as a hole.
 
     Parameters
     ----------
@@ -161,6 +164,17 @@ def ringing_of(seen: Observed, grid: NDArray[np.int8]) -> Quiet | None:
     heard, n = seen.heard, grid.shape[1]
     if heard is None:
         return None
+    last = max(seen.time_s[seen.bits == 1], default=math.inf)
+    late = (grid == 1) & (seen.bits == 0) & (seen.time_s > last)
+    before = seen.bits[(grid == 1) & (seen.time_s <= last)]
+    rarely = ((before == 0).sum() + 1) / (len(before) + 2)
+    if late.sum() >= HOLES and rarely ** late.sum() < BY_CHANCE and seen.delivery is not None:
+        # a stage that is beside its rows loses them from the beginning of one on
+        inside = late[(seen.time_s <= last).any(axis=1)].any()
+        shows = "no note of the bits came {when}, but other voices went on"
+        return Quiet(
+            float(last), shows, ("data-dead", "lamp-out"), 0.0 if inside else -math.log(SELDOM)
+        )
     # a note that sounds on may have lost its note-off
     sounds = np.isin(np.arange(len(heard.seen)), heard.beat_slot)
     due = max(runs(np.tile(row, 2) == 1)[1].max(initial=0) for row in grid)

@@ -33,7 +33,9 @@ class RowOffsets:
     Attributes
     ----------
     kind : str
-        "pitch": off by more with each row. "play": off by the same from the second row on. "step":
+        "stretch": at its rows, but light or the channel hid holes for a while. "other": at its
+        rows, but from one on their bits are no more like the disc's than coins. "pitch": off by
+        more with each row. "play": off by the same from the second row on. "step":
         from any row on. "loose": off by another length at each row. "dead": at its rows, but the
         channel died. "moved": at its rows, but it moved at other times than set, perhaps while they
         were read. "rows": at its rows, or at other ones.

@@ -185,9 +185,11 @@ def delivered(followed: Followed, rows: int, period_s: float) -> Delivery:
     score, of = followed.score, followed.of
     row, there = score["row"], np.isin(np.arange(len(score)), of)
     due, came = (np.bincount(row[k], minlength=rows) for k in (slice(None), there))
-    # the notes of the stage's move before a row that is gone may be taken for that row's
-    sure = np.bincount(row[score["anyway"]], minlength=rows) > 0
-    gone = (came <= np.where(sure, FEW, 0) * due) & (due > 0)
+    # a row that was read as material has the notes that sound anyway; those of the stage's move
+    # before a row that is gone may be taken for that row's
+    anyway = score["anyway"]
+    sure, some = (np.bincount(row[k], minlength=rows) for k in (anyway, anyway & there))
+    gone = np.where(sure > 0, some <= FEW * sure, came == 0) & (due > 0)
     share = float(np.clip(1 - came[~gone].sum() / max(1, due[~gone].sum()), 1e-3, 0.999))
     for r in np.flatnonzero(gone).tolist():
         # a row of few notes may have lost them one by one

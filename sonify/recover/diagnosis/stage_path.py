@@ -19,7 +19,7 @@ from sonify.recover.diagnosis.stage_move import LIKE_PROFILE, StageMove
 from sonify.recover.diagnosis.under_detector import BLANK, Dwell
 from sonify.recover.signal.next_start import next_start
 
-__all__ = ["Player", "StagePath", "follow_stage"]
+__all__ = ["BLUR", "Player", "StagePath", "follow_stage"]
 
 Index = NDArray[np.int64]
 Reals = NDArray[np.float64]
@@ -98,12 +98,9 @@ class StagePath:
         moves = self.move is None or self.move.kind == "sound"
         return moves and self.timely and self.in_order and self.index == design.index
 
-    def waited(self, n: int, slots: int) -> int | None:
-        """The row before which the player seems to have waited, if a log of so many slots then ends
-        while the last row is read."""
-        apart = np.diff(self.start)
-        at = np.flatnonzero(apart > np.median(apart) + n / 2)
-        return int(at[0]) + 1 if len(at) and self.start[-1] + n > slots else None
+    def ends_within(self, n: int, slots: int) -> bool:
+        """Whether a log of so many slots ends while the last row is read."""
+        return bool(self.start[-1] + n > slots + BLUR)
 
     @property
     def in_order(self) -> bool:

@@ -31,7 +31,14 @@ from sonify.recover.diagnosis.causes.motor import MotorDrift, MotorSpeed, OffCen
 from sonify.recover.diagnosis.causes.noise import Noise
 from sonify.recover.diagnosis.causes.odds import ranked
 from sonify.recover.diagnosis.causes.path import Backlash, MissedStep, RowPitch, SlowStage, Warped
-from sonify.recover.diagnosis.causes.settings import BitOrder, Inverted, Reversed, RowStart, Turned
+from sonify.recover.diagnosis.causes.settings import (
+    BitOrder,
+    DiscOther,
+    Inverted,
+    Reversed,
+    RowStart,
+    Turned,
+)
 from sonify.recover.diagnosis.causes.stage import RowsSwapped, Stage, StageEarly, StageLate
 from sonify.recover.diagnosis.causes.wire import Late, RowsMissing, Wire
 
@@ -43,6 +50,7 @@ CAUSES: tuple[Cause, ...] = (
     BitOrder(),
     Reversed(),
     RowStart(),
+    DiscOther(),
     DataStuck(),
     DataDead(),
     LampOut(),

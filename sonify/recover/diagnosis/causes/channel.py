@@ -142,7 +142,7 @@ class Saturated(DataStuck):
     def find(self, case: Case, share: float) -> Finding | None:
         """From samples that stay at a limit."""
         found = quietened(self, case)
-        if found is not None or case.channels is None or case.quiet is not None:
+        if found is not None or case.channels is None or case.quiet is not None or case.lit_rows:
             return found
         clock, data = case.channels
         # light and a lamp's flicker drive the clock channel to its limit as well
@@ -287,4 +287,4 @@ class RecorderDrops(Cause):
                 f"least {1000 * sum(long for _, long in lost):.0f} ms are missing, and count as "
                 "passed in what is said here"
             )
-        return self.found("leaps" if lost and not case.gaps else "seams", *said)
+        return self.found("seams", *said)

@@ -9,7 +9,7 @@ import numpy as np
 
 from sonify.recover.diagnosis.case import FADES, Case, LevelSigns
 from sonify.recover.diagnosis.causes.cause import Finding, PatternCause, percent
-from sonify.recover.diagnosis.causes.channel import CALM, TELL, quietened
+from sonify.recover.diagnosis.causes.channel import CALM, quietened
 from sonify.recover.diagnosis.channels import LIT, Channel
 from sonify.recover.diagnosis.error_pattern import (
     MANY,
@@ -48,16 +48,6 @@ def _burst(errors: ErrorPattern) -> float | None:
     return likely - math.log(2)
 
 
-def _at_level(case: Case) -> bool:
-    """Whether the threshold lies at one of the levels of a log, or beyond, all along."""
-    v, c = case.levels, case.channels
-    if v is None or c is None or v.threshold_place is None or c.data.digital or case.noisy:
-        return False
-    beyond = max(-v.threshold_place, v.threshold_place - 1)
-    sharp = c.data.usual_noise < CALM * c.data.swing
-    return sharp and case.fits and beyond > -NEAR and (not v.moves or beyond > v.moved / 2)
-
-
 class AmbientLight(PatternCause):
     """A stretch of time in which nearly all bits of one kind are wrong."""
 
@@ -83,6 +73,8 @@ class AmbientLight(PatternCause):
         v, light = case.levels, quietened(self, case)
         c = case.channels
         found = None
+        if c is not None and c.data.at_limit > CLIPPED and not case.lit_rows:
+            return light or super().find(case, share)
         if c is not None:
             # a disc that leaves its detector once a turn moves the levels, too
             clock = c.clock.shift if c.clock.wobble < WOBBLE else 0.0
@@ -97,25 +89,11 @@ class AmbientLight(PatternCause):
         if found is not None:
             return found
         if case.quiet is None and c is not None and v is not None and case.count >= MANY:
-            clipped = c.data.at_limit > CLIPPED
             calm = c.data.usual_noise < DROWNED * c.data.swing
             moved = v.moves and v.shifted and not v.darkened
-            if calm and not c.data.digital and (clipped or moved):
+            if calm and not c.data.digital and (case.lit_rows or moved):
                 return self.found("levels-move", *self.evidence(case))
-        if light is None and c is not None and _at_level(case) and c.data.at_limit < CLIPPED:
-            return self._all_along(case) or super().find(case, share)
         return super().find(case, share) if light is None else light
-
-    def _all_along(self, case: Case) -> Finding | None:
-        """A finding by a threshold at the holes' level: light moves both levels that way."""
-        assert case.levels is not None
-        assert case.levels.threshold_place is not None
-        place = case.levels.threshold_place
-        if place < 1 / 2:
-            return None
-        said = "the recording can't tell light that shines all the time from a wrong threshold"
-        evidence = (Threshold.place(place), said)
-        return Finding(self, "lit-all-along", 0.0, evidence, (TELL[self.name], *self.repairs))
 
     def _moved(
         self, case: Case, name: str, channel: Channel, by: float, least: float
@@ -181,8 +159,8 @@ class Threshold(PatternCause):
         kind = "missed" if missed >= added else "added"
         rows, most = len(np.unique(case.at[0])), max(missed, added)
         share = f"all {most}" if most == case.count else f"{most} of {case.count}"
-        out = [f"{share} errors are {kind} ones, in {rows} row{'s' * (rows != 1)}"]
-        levels = case.levels
+        said = f"{share} errors are {kind} ones, in {rows} row{'s' * (rows != 1)}"
+        out, levels = [said] * (most > 0), case.levels
         if levels is not None and levels.threshold_place is not None and levels.threshold_off:
             out.append(self.place(levels.threshold_place))
         if levels is not None and levels.fades:
@@ -207,25 +185,17 @@ class Threshold(PatternCause):
         if found is not None:
             return found
         found = super().find(case, share)
-        v = case.levels
-        if v is not None and not case.harmed and _at_level(case):
-            assert v.threshold_place is not None
-            return self.found("threshold-at-level", self.place(v.threshold_place))
-        if v is not None and v.threshold_off and case.count:
-            # light that drives a channel to its limit moves all levels past a good threshold
-            assert case.channels is not None
-            data = case.channels.data
-            if data.at_limit > CLIPPED:
-                return found
-            assert v.threshold_place is not None
+        v, c = case.levels, case.channels
+        # light that drives a channel to its limit moves all levels past a good threshold
+        if v is not None and v.threshold_place is not None and c and c.data.at_limit < CLIPPED:
             beyond = max(-v.threshold_place, v.threshold_place - 1)
+            near = not c.data.digital and c.data.usual_noise < CALM * c.data.swing
+            near &= beyond > -NEAR
             one_kind = max(case.missed.sum(), case.added.sum()) > ONE_KIND * case.count
-            stays = not v.moves or beyond > v.moved / 2
-            sharp = not data.digital and data.usual_noise < CALM * data.swing
-            near = sharp and beyond > -NEAR
-            if one_kind and stays and (near or case.count >= self.fewest):
-                sign = "threshold-at-level" if near or beyond > 0 else "threshold-off"
-                found = self.found(sign, *self.evidence(case))
+            many = v.threshold_off and case.count >= self.fewest
+            told = one_kind and (near or many) if case.count else near and not case.noisy
+            if told and case.fits and (not v.moves or beyond > v.moved / 2):
+                found = self.found("threshold-off", *self.evidence(case))
         if found is not None and case.levels is not None and case.levels.fades:
             return replace(found, try_this=self.repairs[::-1])
         return found

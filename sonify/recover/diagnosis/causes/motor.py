@@ -2,10 +2,21 @@
 
 from __future__ import annotations
 
+import math
+from itertools import product
+
 import numpy as np
 
-from sonify.recover.diagnosis.case import Case
-from sonify.recover.diagnosis.causes.cause import SOUND, Cause, Finding, percent
+from sonify.recover.diagnosis.case import Case, LevelSigns
+from sonify.recover.diagnosis.causes.cause import (
+    SOUND,
+    Cause,
+    Finding,
+    PatternCause,
+    beyond,
+    percent,
+)
+from sonify.recover.diagnosis.error_pattern import STRAY, ErrorPattern, share_between
 
 __all__ = ["MotorDrift", "MotorSpeed", "OffCentre", "SlowStart"]
 
@@ -29,10 +40,8 @@ FEWEST = 8
 SOME_SWING = 0.006
 """Of the speed: a swing that shows, though motors alone may cause it."""
 
-
-END, MOSTLY = 0.25, 0.9
-"""Of a row, and of the errors there: those of a disc off centre take up to half a turn, and lie
-within this much from a row's beginning or end once in four times."""
+GATHERED = (0.1, 0.9)
+"""The share of bits that are wrong where rows leave the detector (own choice)."""
 
 
 class SlowStart(Cause):
@@ -58,7 +67,7 @@ class SlowStart(Cause):
         )
 
 
-class OffCentre(Cause):
+class OffCentre(PatternCause):
     """The speed swings once a turn, or errors gather in one part of the turn."""
 
     name = "off-centre"
@@ -67,52 +76,54 @@ class OffCentre(Cause):
         "reseat the disc on its hub, and look for chips and for play in the bore",
         "turn it by hand and watch a row under the detector: it should not wander",
     )
+    prior = 0.25
+    fewest = 6
 
-    def find(self, case: Case, share: float) -> Finding | None:
-        """By the swing of the speed and the place of the errors."""
-        m = case.motion
-        weight, evidence = 0.0, []
-        if m.flutter > (SWING if case.harmed else SOUND["swing"]):
-            weight += min(3.0, 1.0 + 20 * (m.flutter - SWING))
-        swings = m.flutter > SOME_SWING
-        if swings:
-            evidence.append(
+    def log_likelihood(self, errors: ErrorPattern, levels: LevelSigns | None) -> float | None:
+        """Errors in any part of the turn, or in two opposite ones, in all rows alike."""
+        if errors.every < self.fewest:
+            return None
+        n, read = errors.wrong.shape[1], np.isfinite(errors.time_s) & errors.could
+        each = []
+        for parts, long in product((1, 2), (n // 8, n // 4, n // 2)):
+            at = np.arange(n) * parts % n
+            wrong, bits = (
+                np.cumsum(np.tile(np.bincount(at, x.sum(axis=0), n), 2))
+                for x in (errors.wrong & read, read)
+            )
+            each += [
+                share_between(k, of, *GATHERED) + (errors.every - k) * math.log(STRAY)
+                for k, of in zip(
+                    (wrong[long:][:n] - wrong[:n]).tolist(),
+                    (bits[long:][:n] - bits[:n]).tolist(),
+                    strict=True,
+                )
+            ]
+        return float(np.logaddexp.reduce(each)) - math.log(len(each))
+
+    def evidence(self, case: Case) -> list[str]:
+        """How the speed swings, and where the errors are."""
+        m, said = case.motion, []
+        if m.flutter > SOME_SWING:
+            said.append(
                 f"the speed swings by {percent(m.flutter)} once a turn, fastest near position "
                 f"{m.flutter_phase + 1:.0f}"
             )
-        if case.count >= 6 and not _at_an_end(case):
-            gathered, middle, parts = _gathering(case)
-            rows = len(np.unique(case.at[0])) / case.design.rows
-            if rows > 0.45 and (gathered > 0.42 or (swings and gathered > 0.28)):
-                weight += 5.0 * gathered + (2.0 if swings else 0.0)
-                where = "one part of the turn" if parts == 1 else "two opposite parts of the turn"
-                evidence.append(
-                    f"the errors gather in {where}, around position {middle + 1:.0f}, in "
-                    f"{percent(rows)} of the rows"
-                )
-        return self.found("once-a-turn", *evidence, strength=weight) if weight else None
+        if case.count >= self.fewest:
+            n = case.design.positions
+            mean = np.exp(2j * np.pi * case.at[1] / n).mean()
+            said.append(
+                f"{percent(float(abs(mean)))} of the errors gather around position "
+                f"{np.angle(mean) / (2 * np.pi) * n % n + 1:.0f}"
+            )
+        return said
 
-
-def _at_an_end(case: Case) -> bool:
-    """Whether nearly all errors are near one end of the rows as they are read: where all rows start
-    at one position, they then gather in one part of the turn whatever the disc does."""
-    order = np.argsort(np.argsort(case.seen.time_s, axis=1), axis=1)[case.wrong]
-    into = (order + 0.5) / case.design.positions
-    return bool(max((into < END).mean(), (into > 1 - END).mean()) > MOSTLY)
-
-
-def _gathering(case: Case) -> tuple[float, float, int]:
-    """How much the errors gather in one part of the turn, or in two opposite ones (0 to 1, above
-    chance), the middle of that part, and 1 or 2."""
-    n, position = case.design.positions, case.at[1]
-    could = np.nonzero(case.errors.could)[1]
-    best = (0.0, 0.0, 1)
-    for parts in (1, 2):
-        mean = np.exp(2j * np.pi * parts * position / n).mean()
-        base = np.exp(2j * np.pi * parts * could / n).mean() if len(could) else 0.0
-        middle = float(np.angle(mean) / (2 * np.pi * parts) * n % (n / parts))
-        best = max(best, (float(abs(mean - base)), middle, parts), key=lambda b: b[0])
-    return best
+    def find(self, case: Case, share: float) -> Finding | None:
+        """By the swing of the speed, or the place of the errors."""
+        swing = case.motion.flutter
+        if swing < (SWING if case.harmed else SOUND["swing"]):
+            return super().find(case, share)
+        return self.found("once-a-turn", *self.evidence(case), strength=beyond(swing, SWING))
 
 
 def _measured(case: Case) -> bool:

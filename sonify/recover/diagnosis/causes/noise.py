@@ -8,7 +8,7 @@ from sonify.recover.diagnosis.case import Case, LevelSigns
 from sonify.recover.diagnosis.causes.cause import SOUND, Finding, PatternCause, percent
 from sonify.recover.diagnosis.causes.channel import CHATTER, quietened
 from sonify.recover.diagnosis.error_pattern import MANY, ErrorPattern, share_between
-from sonify.recover.diagnosis.quiet import CLIPPED
+from sonify.recover.diagnosis.quiet import CLIPPED, DROWNED
 
 __all__ = ["Noise"]
 
@@ -43,13 +43,15 @@ class Noise(PatternCause):
         if data.at_limit > CLIPPED:  # what is left of its swing is no measure
             return super().find(case, share)
         part = data.usual_noise / max(data.swing, 1e-30)
+        assert case.levels is not None
+        if not case.fits and max(part, case.levels.noise) < DROWNED:
+            return None
         chatters = data.digital and data.edges > CHATTER
         if not (case.harmed and (chatters or case.noisy)) and (
             data.digital or part < SOUND["noise"]
         ):
             return super().find(case, share)
         if case.noisy and part < SOUND["noise"]:
-            assert case.levels is not None
             part = case.levels.noise
         said = (
             f"the data channel changes {data.edges:.1f} times in a position; holes alone make it "

@@ -3,16 +3,15 @@ disc."""
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.beside_rows import Way
 from sonify.recover.diagnosis.case import Case
 from sonify.recover.diagnosis.causes.cause import Cause, Finding, percent
-from sonify.recover.diagnosis.causes.stage import AtEnds, half_read, moving
+from sonify.recover.diagnosis.causes.stage import half_read, moving
 from sonify.recover.diagnosis.quiet import WOBBLE
+from sonify.recover.diagnosis.stage_path import BLUR
 
 __all__ = ["Backlash", "MissedStep", "RowPitch", "SlowStage", "Warped"]
 
@@ -77,6 +76,8 @@ NAMES = {
     "step": "missed-step",
     "dead": "data-dead",
     "moved": "slow-stage",
+    "stretch": "ambient-light",
+    "other": "disc-other",
 }
 """The causes by the kinds of offsets."""
 
@@ -172,28 +173,26 @@ class MissedStep(_Beside):
         )
 
 
-def _turns_waited(case: Case) -> int:
-    """How many whole turns more than it should a stage takes from row to row, whose player waits
-    for the index; by the speed at which the disc really turns."""
+def _waited_s(case: Case) -> float:
+    """How much longer than it should a player that waits for its stage takes from row to row, at
+    least; by the speed at which the disc really turns."""
     stage, clock, n = case.seen.stage, case.seen.clock, case.design.positions
-    if stage is None or clock is None or not case.design.index or len(stage.start) < 3:
-        return 0
-    # a player may pause once or twice
-    turns = float(np.diff(stage.start).min()) / n
-    due = 1 + math.ceil(case.design.move_s / (n * clock.usual_s))
-    # a move that is longer by a third is none of the profile's
-    slow = (turns - 2) * n * clock.usual_s > SLOWER * case.design.move_s
-    near = abs(turns - round(turns)) * n < 2.5
-    return int(round(turns) - due) if near and slow and turns > due else 0
+    index = case.design.index
+    if stage is None or clock is None or stage.index > index or len(stage.start) < 3:
+        return 0.0
+    # a player may pause once or twice, and waits for the next position or turn
+    after = float(np.diff(stage.start).min()) - n
+    least = after - (n if index else 1) - BLUR
+    slow = least * clock.usual_s > SLOWER * case.design.move_s
+    return after * clock.usual_s - case.design.move_s if slow else 0.0
 
 
-class SlowStage(AtEnds):
+class SlowStage(Cause):
     """A stage that still moves when its row begins."""
 
     name = "slow-stage"
     title = "the stage is still moving when a row begins"
     breaks = True
-    last = False
     repairs = (
         "give the stage more time: raise player.settle or player.stage to what it needs",
         "look for friction in the stage, or raise its motor's speed",
@@ -203,13 +202,12 @@ class SlowStage(AtEnds):
         """By how the stage moves, if all rows were seen; else by the depth of the holes."""
         stage = case.seen.stage
         if stage is not None and stage.move is not None and stage.move.kind != "sound":
-            return moving(self, "slow", case) or self.by_pattern(case, share)
-        turns = _turns_waited(case)
-        if turns:
-            said = "a turn" if turns == 1 else f"{turns} turns"
-            return self.found("moves", f"each row starts {said} later than it should")
+            return moving(self, "slow", case)
+        waited = _waited_s(case)
+        if waited:
+            return self.found("moves", f"each row starts up to {waited:.1f} s later than it should")
         if case.shallow is None or not case.harmed:
-            return self.by_pattern(case, share)
+            return None
         late = 1000 * case.shallow.long * abs(60 / (case.motion.rpm * case.design.positions))
         return self.found(
             "moves",

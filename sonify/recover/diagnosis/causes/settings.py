@@ -1,4 +1,4 @@
-"""Settings under which the disc reads correctly, though not as designed."""
+"""Settings under which the disc reads correctly, though not as designed; and other discs."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import numpy as np
 from sonify.recover.diagnosis.case import Case
 from sonify.recover.diagnosis.causes.cause import Cause, Finding, percent
 
-__all__ = ["BitOrder", "Inverted", "Reversed", "RowStart", "Turned"]
+__all__ = ["BitOrder", "DiscOther", "Inverted", "Reversed", "RowStart", "Turned"]
 
 
 NEAR, MOSTLY = 2, 0.8
@@ -94,3 +94,27 @@ class RowStart(Cause):
         name = "index" if stage.index else "next-position"
         said += f": player.row-start is '{name}' in truth"
         return self.found("other-start", said, strength=float(steady and (stage.index or beside)))
+
+
+class DiscOther(Cause):
+    """Bits of another disc from some row on."""
+
+    name = "disc-other"
+    title = "another disc was read, or another version of this one"
+    repairs = (
+        "compare what is written on the disc with the disc file",
+        "read the recording without a disc file, and see which message it holds",
+    )
+
+    def find(self, case: Case, share: float) -> Finding | None:
+        """By clear holes where it has none."""
+        offsets = case.seen.offsets
+        if offsets is None or offsets.kind != "other" or not case.count:
+            return None
+        rows = np.flatnonzero(case.wrong.any(axis=1)) + 1
+        missed, added = int(case.missed.sum()), int(case.added.sum())
+        return self.found(
+            "other-disc",
+            f"holes are clear, but {missed} are missing and {added} are new, in rows {rows[0]} to "
+            f"{rows[-1]}",
+        )

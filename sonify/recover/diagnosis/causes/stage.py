@@ -38,29 +38,36 @@ class Stage(PatternCause):
     group = "stage"
 
     def log_likelihood(self, errors: ErrorPattern, levels: LevelSigns | None) -> float | None:
-        """Errors in any one row; its holes then look shallow."""
+        """Errors in any one row, or from one on; its holes then look shallow."""
         if errors.every < self.fewest:
             return None
-        row, likely = errors.by_row
-        likely -= math.log(2) + math.log(errors.wrong.shape[0])
-        if levels is None or not np.isfinite(levels.depth[row]):
+        rows, likely = errors.by_row
+        likely -= math.log(2)
+        if levels is None:
+            return likely
+        depth = levels.depth[rows.start]
+        if rows.stop > rows.start + 1:  # a log shows it by its levels
+            return None
+        if not np.isfinite(depth):
             return likely
         # a fading light makes all holes shallow, whatever the stage does
-        return likely + (SEEN if levels.depth[row] < SHALLOW and not levels.fades else -SEEN / 2)
+        return likely + (SEEN if depth < SHALLOW and not levels.fades else -SEEN / 2)
 
     def evidence(self, case: Case) -> list[str]:
         """The row, and how shallow its holes look."""
-        row, _ = case.errors.by_row
-        here, could = int(case.wrong[row].sum()), case.errors.could[row]
-        share = (case.wrong[row] & could).sum() / max(1, int(could.sum()))
+        rows, _ = case.errors.by_row
+        here, could = int(case.wrong[rows].sum()), case.errors.could[rows]
+        share = (case.wrong[rows] & could).sum() / max(1, int(could.sum()))
+        named = f"row {rows.start + 1}" + f" to row {rows.stop}" * (rows.stop > rows.start + 1)
         out = [
-            f"{here} of {case.count} errors are in row {row + 1}, where {percent(share)} of the "
+            f"{here} of {case.count} errors are in {named}, where {percent(share)} of the "
             "bits that could be wrong are"
         ]
-        if case.levels is not None and case.levels.depth[row] < SHALLOW:
+        if case.levels is not None and case.levels.depth[rows.start] < SHALLOW:
+            depth = percent(float(case.levels.depth[rows.start]))
             out.append(
-                f"the holes of row {row + 1} show at {percent(float(case.levels.depth[row]))} of "
-                "the usual depth: the detector sees only part of them"
+                f"the holes of row {rows.start + 1} show at {depth} of the usual depth: the "
+                "detector sees only part of them"
             )
         return out
 
@@ -188,18 +195,18 @@ class _Untimely(AtEnds):
             return None
         if (stage.shown[0], stage.shown[-1]) == self.ends(case.design.rows):
             return self.found("moves", self.beginning)
+        if stage.ends_within(case.design.positions, len(case.seen.slot_s)) and not case.quiet:
+            if self.kind == "early":
+                return None
+            return self.found(
+                "moves",
+                f"the log ends while row {case.design.rows} is read, if the stage is in time; if "
+                "it comes late, all rows are in the log, and their first bits were read wrong",
+                "let the log run on after the last row, or note when reading begins",
+            )
         found = moving(self, self.kind, case)
         if found is not None:
             return found
-        row = stage.waited(case.design.positions, len(case.seen.slot_s))
-        if row is not None and self.kind == "late":
-            return self.found(
-                "moves",
-                f"the log ends while row {case.design.rows} is read, if the player waited before "
-                f"row {row + 1}; if it did not, the stage came late, and the first bits of the "
-                "rows after that were read wrong",
-                "let the log run on after the last row, or note when reading begins",
-            )
         at, by = self.moments(case)
         if not len(at) or (stage.move is not None and stage.move.kind != "sound"):
             return None

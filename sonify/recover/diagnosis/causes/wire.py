@@ -47,8 +47,8 @@ class Wire(Cause):
             evidence.append(f"{lost} of {sent.due} notes are missing, and no other note came")
             if sent.split:
                 evidence.append(f"{sent.split} of them are of bits that other voices did sound")
-        count += 0 if sent is None else sent.split
-        # notes alone may be of holes that were not seen
+        # notes alone may be of holes that were not seen; a wire adds none
+        count += 0 if sent is None else sent.split - sent.stray
         if not certain and count < 2:
             return None
         return self.found("bytes-lost", *evidence)
@@ -56,11 +56,6 @@ class Wire(Cause):
     def explains(self, case: Case) -> NDArray[np.bool_]:
         """Notes that did not come."""
         return case.missed
-
-
-def _gone(case: Case, sent: Delivery) -> NDArray[np.int64]:
-    """Rows that are silent as a whole, by all voices, or by the one that tells the bits."""
-    return sent.gone if len(sent.gone) else np.flatnonzero((case.seen.bits < 0).all(axis=1))
 
 
 class RowsMissing(Cause):
@@ -78,9 +73,9 @@ class RowsMissing(Cause):
     def find(self, case: Case, share: float) -> Finding | None:
         """By rows that are silent as a whole, while notes of the others came as they should."""
         sent, w = case.seen.delivery, case.seen.wire
-        if sent is None:
+        if sent is None or not len(sent.gone):
             return None
-        gone = _gone(case, sent)
+        gone = sent.gone
         # rows whose note-offs came were sent; those of the last notes may come after a cut
         ended = [] if w is None else [r for r, _ in set(w.lost_on)]
         if all(ended.count(r) > 1 for r in gone.tolist()):
@@ -91,14 +86,14 @@ class RowsMissing(Cause):
             f"no note came of row{'s' * (len(gone) != 1)} {named}"
             + ", ..." * (len(gone) > 8)
             + f"; of the other rows, {sent.due - sent.lost} of {sent.due} notes came",
-            strength=0.0 if len(sent.gone) and self._not_sent(case, sent) else UNREAD,
+            strength=0.0 if self._not_sent(case, sent) else UNREAD,
         )
 
     def explains(self, case: Case) -> NDArray[np.bool_]:
         """These rows, if they were read."""
         out, sent = np.zeros_like(case.wrong), case.seen.delivery
         if sent is not None and self._not_sent(case, sent):
-            out[_gone(case, sent)] = True
+            out[sent.gone] = True
         return out
 
     @staticmethod
@@ -108,7 +103,7 @@ class RowsMissing(Cause):
         One that is silent between others may not have been, unless voices that need no bits are
         silent too; but then the stage or light would seldom err in it alone.
         """
-        gone = _gone(case, sent)
+        gone = sent.gone
         known = np.setdiff1d(np.arange(case.design.rows), gone)
         at_end = len(gone) and (gone.min() < known.min() or gone.max() > known.max())
         return bool(at_end or sent.unread)
