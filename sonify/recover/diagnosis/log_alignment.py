@@ -278,7 +278,7 @@ def observe_log(
     doubtful = _counted(clock, unsure, replace(design, index=index), alignment, first)[0] > 0
     bits[doubtful & (bits != design.grid)] = -1
     inside = np.clip(alignment.start[:, None] + np.arange(n), 0, len(seen) - 1)
-    deep = np.nanmax(np.where(seen > 0, np.abs(web - level), 0.0)[inside], axis=1)
+    deep = np.where(seen > 0, np.abs(np.nan_to_num(web - level)), 0.0)[inside].max(axis=1)
     odd = threshold is None and float(np.median(deep)) < FAINT * deep.max()
     odd |= (wrong := design.errors(bits)) > 0 or alignment.rows_off > 0 or alignment.cut(len(seen))
     if odd and not blind and offsets is None:
