@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import threading
+from concurrent.futures import ThreadPoolExecutor
+
 import numpy as np
 import pytest
 
+from sonify.export.animation import gif_full_table
 from sonify.export.animation.frames import Patch
 from sonify.export.animation.gif_full_table import TOGETHER, kept_full, parts
 from sonify.export.animation.gif_lzw import _blocks, code_size
@@ -88,6 +92,23 @@ def test_tables_of_other_pictures_leave_nothing_behind():
     first, _, last = kept_full(sized, _blocks)
     assert first == last
     assert kept_full(sized[:1], _blocks) == [first]
+
+
+def test_animations_made_at_the_same_time_are_kept_apart(monkeypatch):
+    """Each of two threads begins a picture, and waits for the other before it finishes it."""
+    both = threading.Barrier(2, timeout=600)
+    automata = gif_full_table._automata
+
+    def later(begun):
+        made = automata(begun)
+        both.wait()
+        return made
+
+    sized = [(p, code_size(int(p.max()))) for p in (lamps(1), noise(1, 40))]
+    alone = [kept_full([one], _blocks) for one in sized]
+    monkeypatch.setattr(gif_full_table, "_automata", later)
+    with ThreadPoolExecutor(2) as threads:
+        assert list(threads.map(lambda one: kept_full([one], _blocks), sized)) == alone
 
 
 @needs_ffmpeg

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import functools
 import itertools
+import threading
 from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, NamedTuple, TypeVar, cast
 
@@ -39,9 +40,18 @@ _LANES, _SHORTEST, _LONGEST = 1024, 768, 4096
 # What is not in step after so many runs is left to Pillow.
 _RUNS = 4
 
-# Where the table of the last picture was full, in pixels.
-_full_at = 1 << 32
-_spaces: dict[str, NDArray[np.integer]] = {}
+
+class _Own(threading.local):
+    """What a thread keeps from one picture to the next: where the last table was full, in pixels,
+    and arrays."""
+
+    full_at = 1 << 32
+
+    def __init__(self) -> None:
+        self.spaces: dict[str, NDArray[np.integer]] = {}
+
+
+_own = _Own()
 
 
 class _Begun(NamedTuple):
@@ -143,12 +153,11 @@ def joined(data: bytes) -> bytes:
 
 
 def _begun(pixels: Pixels, size: int, blocks: Callable[[Pixels, int], bytes]) -> _Begun | bytes:
-    global _full_at
     byte, shift, mask = _places(size)
     bits = int(byte[-1] << 3 | shift[-1])
     height, width = pixels.shape
     # in scrolls, the table is full within 7 % of where it was the last time (19 of 20, measured)
-    rows = min(height, _full_at * 15 // 14 // width + 1)
+    rows = min(height, _own.full_at * 15 // 14 // width + 1)
     while True:
         made = blocks(pixels[:rows], size)
         data = parts(made)
@@ -159,12 +168,12 @@ def _begun(pixels: Pixels, size: int, blocks: Callable[[Pixels, int], bytes]) ->
             if codes[-1] == 1 << size:
                 break
         if rows == height:
-            _full_at = height * width
+            _own.full_at = height * width
             return made
         rows = min(height, rows * 5 // 4 + 1)
     flat, clear, codes = pixels.ravel(), 1 << size, codes[:-1]
     ends = np.cumsum(_lengths(codes, clear))
-    _full_at = start = int(ends[-1])
+    _own.full_at = start = int(ends[-1])
     if start == len(flat):
         return blocks(pixels, size)
     colours = int(flat.max()) + 1
@@ -199,9 +208,10 @@ def _automata(begun: list[_Begun]) -> tuple[list[int], I16]:
 
 def _space(name: str, size: int, kind: type[T]) -> NDArray[T]:
     """Memory that is used again: to be given new one takes as long as to fill it."""
-    if name not in _spaces or len(_spaces[name]) < size:
-        _spaces[name] = np.empty(size * 5 // 4, kind)
-    return cast("NDArray[T]", _spaces[name][:size])
+    kept = _own.spaces
+    if name not in kept or len(kept[name]) < size:
+        kept[name] = np.empty(size * 5 // 4, kind)
+    return cast("NDArray[T]", kept[name][:size])
 
 
 def _finished(begun: list[_Begun]) -> list[bytes | None]:
