@@ -113,14 +113,6 @@ class DataDead(DataStuck):
         "move the stage by hand from end to end and watch the signal",
     )
 
-    def find(self, case: Case, share: float) -> Finding | None:
-        """From a silent channel, or one whose later rows show no holes for a reason left open."""
-        found, offsets = super().find(case, share), case.seen.offsets
-        if found is not None or offsets is None or not offsets.beside or "dead" not in offsets.ways:
-            return found
-        said = "no hole of the later rows shows"
-        return self.found("beside", said, strength=offsets.less("dead"))
-
 
 class LampOut(DataStuck):
     """No light."""

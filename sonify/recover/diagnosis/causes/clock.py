@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 from sonify.recover.diagnosis.case import Case
 from sonify.recover.diagnosis.causes.cause import Cause, Finding, percent
 from sonify.recover.diagnosis.phase_jumps import LEAST_MOVE
-from sonify.recover.diagnosis.quiet import WOBBLE
 
 __all__ = ["ClockDoubled", "ClockLoose", "ClockMissing"]
 
@@ -32,16 +31,6 @@ def _away(slots: NDArray[np.int64], merged: NDArray[np.int64]) -> NDArray[np.int
     """Slots that are not beside a pulse that is merged with the next one."""
     beside = np.concatenate([merged + k for k in (-1, 0, 1, 2)])
     return slots[~np.isin(slots, beside)]
-
-
-def _gathered(count: NDArray[np.int64], turns: int) -> float:
-    """How much likelier pulses that are odd so often at each position are if one hole is at fault
-    than by chance anywhere: the logarithm of a log likelihood ratio, at least 0."""
-    most, every, n = int(count.max()), int(count.sum()), len(count)
-    here = min(most / turns, 1 - 0.5 / turns)
-    chance = min((every - most + 0.5) / ((n - 1) * turns + 1), here)
-    gain = most * math.log(here / chance) + (turns - most) * math.log((1 - here) / (1 - chance))
-    return math.log(max(gain - math.log(n), 1.0))
 
 
 def _odd(case: Case) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -130,13 +119,10 @@ class ClockMissing(Cause):
         count, turns = _by_position(case, slots)
         p = int(np.argmax(count))
         if count[p] >= min(2, turns) and (count[p] / turns >= 0.5 or turns <= 3):
-            # a disc that leaves the detector once a turn takes the same pulses with it
-            leaves = case.channels is not None and case.channels.clock.wobble > WOBBLE
             return self.found(
                 "same-pulse",
                 f"in {int(count[p])} of {turns} turns the pulse at position {p + 1} is {self.kind}",
                 moved,
-                strength=0.0 if leaves else _gathered(count, turns),
             )
         # without errors, a pause with a jerk looks the same
         if not case.count or len(others) > MIXED * len(slots):

@@ -26,11 +26,6 @@ FLAT = 0.6
 or more (common practice, no source), less the edges of holes."""
 
 
-BACK = 0.5
-"""Log odds of play that lets the stage stop a row behind at some rows, beside those of a stage that
-lost steps and found them again (own estimate)."""
-
-
 class _Beside(Cause):
     """A detector that stands beside its rows."""
 
@@ -121,19 +116,6 @@ class Backlash(_Beside):
         "let the stage approach its first row from the same side as all others",
         "take up the play in the screw, the nut or the belt",
     )
-
-    def find(self, case: Case, share: float) -> Finding | None:
-        """Also by whole rows that are missed, if the stage is at later ones again: one that lost
-        steps stays behind."""
-        found, off = super().find(case, share), case.other_rows
-        if found is not None or not off.any() or not case.fits:
-            return found
-        at = np.flatnonzero(off)
-        if len(np.unique(off)) > 2 or (np.diff(at) > 1).sum() == 0:
-            return None
-        named = ", ".join(str(r + 1) for r in at[:8].tolist()) + ", ..." * (len(at) > 8)
-        said = f"at row{'s' * (len(at) > 1)} {named} the stage is a row off, and later right again"
-        return self.found("other-rows", said, strength=BACK)
 
     def says(self, case: Case, kind: str, way: Way) -> str:
         """By how much rows are missed."""
