@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from itertools import pairwise
 from pathlib import Path
 from statistics import median
 from typing import Any
@@ -94,7 +95,8 @@ def test_clock_start_and_stop_are_sent(ports: Page) -> None:
     assert status[-1] == STOP
     clocks = [w for w, d in sent(ports) if d[0] == CLOCK]
     quarter = 60000 / ports.js("studio.show.tempo")
-    apart = (clocks[-1] - clocks[0]) / (len(clocks) - 1)
+    # where a busy machine stops the sound, some are left out
+    apart = median(later - w for w, later in pairwise(clocks))
     assert apart == pytest.approx(quarter / 24, rel=0.05)
     # from the middle: the position, then continue
     ports.js("sent.length = 0")
