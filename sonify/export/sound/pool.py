@@ -9,6 +9,7 @@ import signal
 import subprocess
 from collections.abc import Callable
 from concurrent.futures import Future, ThreadPoolExecutor
+from typing import IO
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,7 +85,7 @@ class Pool:
             marshal.dump((font, None if known else data, midi, limits), sink)
             sink.flush()
             self._known.add((process.pid, font))
-            return _samples(marshal.load(source))
+            return _samples(_answer(source))
         except (OSError, EOFError, ValueError):
             raise OutputError(self._why(process)) from None
         finally:
@@ -111,7 +112,19 @@ def rendered(font: bytes, midi: bytes) -> NDArray[np.int16]:
     return _samples(render(font, midi))
 
 
-def _samples(answer: bytes | str) -> NDArray[np.int16]:
+def _answer(source: IO[bytes]) -> NDArray[np.uint8] | str:
+    """What a renderer answers: a WAV file's bytes, or why there is none."""
+    said = marshal.load(source)
+    if isinstance(said, str):
+        return said
+    # NumPy's memory comes in large pages
+    data = np.empty(said, np.uint8)
+    if source.readinto(data.data) < said:  # type: ignore[attr-defined]
+        raise EOFError
+    return data
+
+
+def _samples(answer: NDArray[np.uint8] | bytes | str) -> NDArray[np.int16]:
     if isinstance(answer, str):
         reason = answer.splitlines()[0] if answer else "no reason given"
         raise OutputError(f"the sound can't be rendered ({reason})")

@@ -20,6 +20,15 @@ _WORKER = Path(__file__).with_name("worker.py")
 # bytes that a pipe holds, where that can be set, so that SoundFonts and sound pass in a few turns
 _PIPE = 1 << 20
 
+# A short rendering spends much of its time on memory pages of 4 kB, and a long one on new pages for
+# each piece. With these settings glibc asks for large ones and keeps what is freed (glibc manual,
+# 3.6 Memory Allocation Tunables); others ignore them.
+_MEMORY = (
+    "glibc.malloc.hugetlb=1",
+    f"glibc.malloc.mmap_threshold={1 << 30}",
+    f"glibc.malloc.trim_threshold={1 << 30}",
+)
+
 _ready: list[subprocess.Popen[bytes]] = []
 
 
@@ -39,11 +48,8 @@ def renderer() -> subprocess.Popen[bytes]:
 
 
 def _start() -> subprocess.Popen[bytes]:
-    # a short rendering spends much of its time on memory pages of 4 kB; with this setting glibc
-    # asks for large ones (glibc manual, 3.6 Memory Allocation Tunables); others ignore it
-    tunables = [os.environ.get("GLIBC_TUNABLES"), "glibc.malloc.hugetlb=1"]
     own = {
-        "GLIBC_TUNABLES": ":".join(t for t in tunables if t),
+        "GLIBC_TUNABLES": ":".join(t for t in (os.environ.get("GLIBC_TUNABLES"), *_MEMORY) if t),
         "PYTHONPATH": os.pathsep.join(p for p in sys.path if p),
     }
     # -P: don't import from the worker's own folder

@@ -20,7 +20,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError, OutputError
-from sonify.export.sound.audio import PIECE, RATE, Samples
+from sonify.export.sound.audio import PIECE, RATE, STRIDE, Samples
 from sonify.export.sound.pool import Pool
 from sonify.export.sound.soundfont import SoundFont, untuned_default
 from sonify.midi.channels import DRUM_CHANNEL
@@ -80,6 +80,9 @@ _RING_S = 1.5
 _Job = tuple[int, NDArray[np.bool_]]
 """The sample at which notes to render together start, and which notes they are."""
 
+_Piece = tuple[int, NDArray[np.int16], np.float32]
+"""The sample at which what was rendered starts, its samples, and the gain that undoes its own."""
+
 
 def midirenderer(
     events: TimedEvents,
@@ -105,13 +108,13 @@ def midirenderer(
     Yields
     ------
     ndarray of float32, shape (samples, 2)
-        All of the same size except the last.
     """
     size = _piece_size(events, start)
     jobs = _jobs(events, notes, start, size)
     if not jobs:
         return
-    rest, at = np.zeros((0, 2), np.float32), start
+    pieces: list[_Piece] = []
+    at = start
     levels = {} if levels is None else levels
     louder = cache(lambda number: font.amplified(_GAINS[number]))
     asked: deque[Future[NDArray[np.int16]]] = deque()
@@ -125,15 +128,22 @@ def midirenderer(
             if n < pool.size:
                 continue
             job = jobs[n - pool.size]
-            while at < job[0]:
-                yield _padded(rest, size)[:size]
-                rest = rest[size:].copy()
-                at += size
-            sound = _finished(pool, events, job, asked.popleft().result(), levels)
-            rest = _padded(rest, len(sound))
-            rest[: len(sound)] += sound
-    for k in range(0, len(rest), size):
-        yield rest[k : k + size]
+            yield from _mixed(pieces, at, job[0])
+            at = job[0]
+            pieces = [one for one in pieces if one[0] + len(one[1]) > at]
+            pieces.append(_finished(pool, events, job, asked.popleft().result(), levels))
+    yield from _mixed(pieces, at, max(begin + len(sound) for begin, sound, _ in pieces))
+
+
+def _mixed(pieces: list[_Piece], start: int, end: int) -> Iterator[Samples]:
+    """Add up pieces from a sample to another one, in blocks that stay in the processor's cache."""
+    for a in range(start, end, STRIDE):
+        b = min(a + STRIDE, end)
+        block = np.zeros((b - a, 2), np.float32)
+        for begin, sound, gain in pieces:
+            part = sound[max(a - begin, 0) : max(b - begin, 0)]
+            block[max(begin - a, 0) :][: len(part)] += part * gain
+        yield block
 
 
 def _piece_size(events: TimedEvents, start: int) -> int:
@@ -144,10 +154,6 @@ def _piece_size(events: TimedEvents, start: int) -> int:
     whole = max(round(events.end_s * RATE) - start, 1)
     count = _SHARES if whole <= _IN_FOUR else -(-whole // (PIECE * _SHARES)) * _SHARES
     return max(-(-whole // count // BLOCK) * BLOCK, PIECE // _SHARES)
-
-
-def _padded(x: Samples, size: int) -> Samples:
-    return np.pad(x, ((0, max(size - len(x), 0)), (0, 0)))
 
 
 def _jobs(events: TimedEvents, notes: NDArray[np.bool_], start: int, size: int) -> list[_Job]:
@@ -191,7 +197,7 @@ def _rings(events: TimedEvents, notes: NDArray[np.bool_]) -> bool:
 
 def _finished(
     pool: Pool, events: TimedEvents, job: _Job, x: NDArray[np.int16], levels: dict[int, int]
-) -> Samples:
+) -> _Piece:
     """Finish a piece: render it again if it clipped or was cut off."""
     start, notes = job
     level, tail = levels.get(start, 0), int(_rings(events, notes))
@@ -203,8 +209,7 @@ def _finished(
         level, tail = level + loud, tail + cut
         x = pool.submit(level, midi_piece(events, notes, start, _TAILS_S[tail])).result()
     levels[start] = level
-    out: Samples = x * np.float32(10 ** (-_GAINS[level] / 20) / 32768)
-    return out
+    return start, x, np.float32(10 ** (-_GAINS[level] / 20) / 32768)
 
 
 def _peak(x: NDArray[np.int16]) -> int:

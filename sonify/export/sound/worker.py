@@ -4,7 +4,8 @@ It runs as a script and imports only the renderer, so that it starts at once. Th
 Python's lock while it works, so threads would not help.
 
 A request is a tuple: the number of a SoundFont, its bytes (None if they were sent before), a MIDI
-file, and limits: processor seconds and bytes of memory, or None. The answer is that of `render`.
+file, and limits: processor seconds and bytes of memory, or None. The answer is that of `render`; of
+a WAV file, the number of its bytes, which follow.
 """
 
 from __future__ import annotations
@@ -46,7 +47,10 @@ def main() -> None:
 
                 limit_time(limits[0])
                 limit_memory(limits[1])
-            marshal.dump(render(fonts[number], midi), sys.stdout.buffer)
+            answer = render(fonts[number], midi)
+            marshal.dump(answer if isinstance(answer, str) else len(answer), sys.stdout.buffer)
+            if isinstance(answer, bytes):
+                sys.stdout.buffer.write(answer)
             sys.stdout.buffer.flush()
 
 
