@@ -132,7 +132,8 @@ def draw_survey(s: Survey) -> bytes:
             chart.text(at[0] + 16, at[1] - 16, str(k), 20, halo=3)
     chart.text(first[0], first[1] - 22, "position 1", 18, "ms", halo=3)
     title = s.show.disc.title or s.show.disc.name
-    words = f"{title}: {plural(len(s.faults), 'fault')}, numbered as listed"
+    found = f"{plural(len(s.faults), 'fault')}, numbered as listed" if s.faults else "no faults"
+    words = f"{title}: {found}"
     chart.text(EDGE, ABOVE - 14, words, 22)
     count = Counter(f.kind for f in s.faults)
     marks = [(MARKS[kind], "black", f"{kind}: {n}") for kind, n in count.items()]
