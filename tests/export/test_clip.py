@@ -266,14 +266,15 @@ def test_the_disc_stands_at_the_angle_of_the_reading(tmp_path):
     angle = np.degrees(np.arctan2(x - cx, cy - y)) % 360
     track = abs(radius - art.radii[0]) < art.hole * 1.6
     free = track & (abs((angle + 180) % 360 - 180) > 20)  # clear of the stage
+    a = np.radians(angle[free])
     errors = []
     for k in range(50, len(frames), 4):
         t = (k + 0.5) / 30
         turned = 360 * 7.0 * t / 60 % 360  # clockwise, and position 0 began at twelve o'clock
         if abs((turned + 180) % 360 - 180) < 30:
             continue
-        light = np.clip(frames[k] - np.median(frames[k][free]) - 12, 0, None) * free
-        a = np.radians(angle)
+        seen = frames[k][free]
+        light = np.clip(seen - np.median(seen) - 12, 0, None)
         found = np.degrees(np.arctan2((light * np.sin(a)).sum(), (light * np.cos(a)).sum()))
         errors.append((found - turned + 180) % 360 - 180)
     assert len(errors) > 20

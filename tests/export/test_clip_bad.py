@@ -15,6 +15,7 @@ from PIL import Image
 import sonify
 from sonify.light.flash import FlashMeter
 from tests.export.clips import decoded, probe, shown_at
+from tests.nightly import nightly
 from tests.shipped import PRESETS
 
 DISC = PRESETS / "discs" / "cairn-small.toml"
@@ -172,7 +173,9 @@ def measured(frames, fps):
     return meter
 
 
-@pytest.mark.parametrize("kind", ["mp4", "gif", "png", "webp"])
+@pytest.mark.parametrize(
+    "kind", ["mp4", "gif", *(pytest.param(kind, marks=nightly) for kind in ("png", "webp"))]
+)
 def test_what_flashes_too_much_is_told_of_and_calm_passes(run, tmp_path, kind):
     path = tmp_path / f"a.{kind}"
     common = ["message", DISC, *FIERCE, "--size", "320x320", "--fps", "30"]
