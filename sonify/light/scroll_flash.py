@@ -152,7 +152,9 @@ class _RepeatedTally(Tally):
     def _counted(self, times: NDArray[np.float64], turns: Mask) -> NDArray[np.uint16]:
         """The changes of each cell in the second before each step that is to be judged."""
         total = np.zeros((len(times) + 1, *turns.shape[2:]), np.uint16)
-        np.cumsum(turns[0] | turns[1], axis=0, dtype=np.uint16, out=total[1:])
+        # step by step, as a cumulative sum over whole arrays takes six times as long
+        for k, changed in enumerate(turns[0] | turns[1]):
+            np.add(total[k], changed, out=total[k + 1])
         begins = np.searchsorted(times, window_start(times[self.judged :]), side="right")
         return total[self.judged + 1 :] - total[begins]
 
