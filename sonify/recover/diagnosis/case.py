@@ -41,17 +41,7 @@ BETWEEN = 0.25  # of the swing, from the middle: a bit there is not plain
 AT_LIMIT = 0.02  # of the swing or the limit: a level this near to that is at it, noise or not
 FADES = 0.25  # of the swing: from this on, its level changes during the recording
 
-NOISY = 0.125
-"""Of the swing: a threshold in the middle is then four standard deviations of the level away, and
-of the thousands of spans that a machine looks at, one or two lie beyond (normal distribution)."""
-
-ROUGH = 0.33
-"""Of the scatter of levels: noise so slow that less of it shows within a sixteenth of a position
-varies over positions rather than within them (first-order noise, derived)."""
-
 MOST_PARTS = 200  # parts of a log whose levels are compared: a choice that keeps it fast
-
-FEWEST_LEVELS = 8  # levels from which their scatter is told (own choice)
 
 
 @dataclass(frozen=True, eq=False)
@@ -149,9 +139,7 @@ class Case:
     def levels(self) -> LevelSigns | None:
         """What the levels of a log show besides its bits."""
         v = self.seen.levels
-        return (
-            None if v is None else LevelSigns(v, self.at, v.truth == 1 if self.fits else v.seen > 0)
-        )
+        return None if v is None else LevelSigns(v, self.at)
 
     @cached_property
     def lit_rows(self) -> bool:
@@ -164,15 +152,6 @@ class Case:
         known = np.isfinite(v.web)
         share = near.sum(axis=1)[known.any(axis=1)] / known.sum(axis=1)[known.any(axis=1)]
         return bool(len(share)) and float(np.ptp(share)) > 0.5
-
-    @property
-    def noisy(self) -> bool:
-        """Whether the levels of a log scatter so much that bits go wrong, and are rough in between:
-        what passes beside a hole makes levels scatter, too, but smoothly."""
-        if self.levels is None or self.channels is None or self.channels.data.digital:
-            return False
-        data, noise = self.channels.data, self.levels.noise
-        return noise > NOISY and data.usual_noise > ROUGH * noise * data.swing
 
     @cached_property
     def shown(self) -> Index:
@@ -258,12 +237,9 @@ class LevelSigns:
         Whether it is then nearer to the holes' level: less of the detector's own light.
     plain : bool
         Whether wrong bits are as deep as the other kind of bit, and no bit lies between.
-    noise : float
-        Standard deviation of the material's level where no hole is near; 0 if there is hardly any
-        such place.
     """
 
-    def __init__(self, v: Levels, at: tuple[Index, Index], holes: NDArray[np.bool_]) -> None:
+    def __init__(self, v: Levels, at: tuple[Index, Index]) -> None:
         ones = v.truth == 1
         towards = 1.0 if v.low else -1.0
         with np.errstate(all="ignore"), warnings.catch_warnings():
@@ -317,20 +293,6 @@ class LevelSigns:
         told = np.isfinite(height) & (v.truth >= 0)
         between = told & (np.abs(height - 0.5) < BETWEEN)
         self.plain = not between.any() and bool(((height > 0.5) == read)[told].all())
-        self.noise = _scatter(v, holes)
-
-
-def _scatter(v: Levels, holes: NDArray[np.bool_]) -> float:
-    """The standard deviation of the material's level where no `holes` are near, of the swing."""
-    depth = v.level - v.web
-    near = holes | np.roll(holes, 1, axis=1) | np.roll(holes, -1, axis=1)
-    webs, deep = depth[~near & np.isfinite(depth)], depth[holes & np.isfinite(depth)]
-    if len(webs) < FEWEST_LEVELS or not len(deep):
-        return 0.0
-    swing = abs(float(np.median(deep) - np.median(webs)))
-    # the web beside is the mean of two spans, and adds half the variance
-    scatter = 1.4826 * float(np.median(np.abs(webs - np.median(webs)))) / math.sqrt(1.5)
-    return scatter / max(swing, 1e-30)
 
 
 def _both(holes: Reals, webs: Reals) -> float:

@@ -325,13 +325,13 @@ def test_hum_that_a_limit_hides_from_the_data_channel(take, tmp_path):
     assert "the clock channel" in seen.causes[0].evidence[0]
 
 
-def test_light_that_moves_both_levels_of_the_clock(take, tmp_path):
+def test_light_that_moves_both_levels(take, tmp_path):
     _, clock, data = take
     lit = np.arange(len(clock)) > 0.6 * len(clock)
     brighter = [x + 1.5 * np.ptp(clock) * lit for x in (clock, data)]
     seen = first_cause(take, tmp_path, *brighter)
     assert seen.causes[0].name == "ambient-light"
-    assert "both levels of the clock channel" in seen.causes[0].evidence[0]
+    assert "both levels of the data channel" in seen.causes[0].evidence[0]
 
 
 @pytest.mark.parametrize("level", [0, 1])

@@ -312,6 +312,18 @@ def test_a_motor_that_turns_at_another_speed(faster, start, tmp_path):
         assert f"the disc turns at {rpm:.3g} rpm" in seen.causes[0].evidence[0]
 
 
+@pytest.mark.parametrize("start", PLAYERS)
+def test_a_player_that_starts_its_rows_otherwise_than_set(start, tmp_path):
+    show, recording = a_take(start)
+    other = next(x for x in PLAYERS if x != start)
+    settings = {f"player.{k}": v for k, v in PLAYERS[start].items()}
+    show = sonify.perform(show.disc, settings=settings | {"player.row-start": other})
+    seen = compare(show, recording.write_log(tmp_path / "log.npy"))
+    assert len(seen.errors) == 0
+    assert [c.name for c in seen.causes] == ["row-start"]
+    assert seen.causes[0].evidence[0].endswith(f"player.row-start is '{start}' in truth")
+
+
 @pytest.mark.parametrize(("drift", "named"), [(0.2, False), (0.6, True)])
 def test_a_motor_that_drifts(drift, named, tmp_path):
     show, recording = a_take("index", drift=drift)

@@ -211,7 +211,7 @@ class FilterDelay(Cause):
         if v is None or clock is None or case.channels is None:
             return None
         data = case.channels.data
-        if v.lag > LAG and data.usual_noise < CALM * data.swing and not case.noisy:
+        if v.lag > LAG and data.usual_noise < CALM * data.swing:
             return self.found(
                 "data-late",
                 f"the data channel follows its holes with a time constant of "

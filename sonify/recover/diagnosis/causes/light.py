@@ -10,7 +10,7 @@ import numpy as np
 from sonify.recover.diagnosis.case import FADES, Case, LevelSigns
 from sonify.recover.diagnosis.causes.cause import Finding, PatternCause, percent
 from sonify.recover.diagnosis.causes.channel import CALM, quietened
-from sonify.recover.diagnosis.channels import LIT, Channel
+from sonify.recover.diagnosis.channels import LIT
 from sonify.recover.diagnosis.error_pattern import (
     MANY,
     STRAY,
@@ -18,7 +18,7 @@ from sonify.recover.diagnosis.error_pattern import (
     burst_log_likelihood,
     share_between,
 )
-from sonify.recover.diagnosis.quiet import CLIPPED, DROWNED, WOBBLE
+from sonify.recover.diagnosis.quiet import CLIPPED, DROWNED
 
 __all__ = ["AmbientLight", "Threshold"]
 
@@ -68,43 +68,26 @@ class AmbientLight(PatternCause):
         return None if levels.darkened else likely + (SEEN if levels.shifted else -SEEN)
 
     def find(self, case: Case, share: float) -> Finding | None:
-        """Certain if the clock's levels move together, or the material's and with it the errors
-        come."""
+        """Certain if both levels move together, or the material's and with it the errors come."""
         v, light = case.levels, quietened(self, case)
         c = case.channels
-        found = None
         if c is not None and c.data.at_limit > CLIPPED and not case.lit_rows:
             return light or super().find(case, share)
-        if c is not None:
-            # a disc that leaves its detector once a turn moves the levels, too
-            clock = c.clock.shift if c.clock.wobble < WOBBLE else 0.0
-            told = case.fits and case.variant == "normal" and not case.seen.followed
-            told &= case.quiet is None and not case.jumps.apart
-            both = v.both if v is not None and told else 0.0
-            found = self._moved(case, "clock", c.clock, clock, LIT)
+        told = case.fits and case.variant == "normal" and not case.seen.followed
+        told &= case.quiet is None and not case.jumps.apart
+        # a comparator shows no levels
+        if told and v is not None and c is not None and not c.data.digital:
             # an amplifier whose level wanders does not step up and back
-            stepped = v is not None and v.stretch > STEPS
-            least = FADES if stepped and not case.harmed else LIT
-            found = found or self._moved(case, "data", c.data, both, least)
-        if found is not None:
-            return found
+            least = FADES if v.stretch > STEPS and not case.harmed else LIT
+            if v.both > least and c.data.usual_noise < CALM * c.data.swing:
+                said = f"both levels of the data channel move by {percent(v.both)} of its swing"
+                return self.found("levels-move", said, *self.evidence(case))
         if case.quiet is None and c is not None and v is not None and case.count >= MANY:
             calm = c.data.usual_noise < DROWNED * c.data.swing
             moved = v.moves and v.shifted and not v.darkened
             if calm and not c.data.digital and (case.lit_rows or moved):
                 return self.found("levels-move", *self.evidence(case))
         return super().find(case, share) if light is None else light
-
-    def _moved(
-        self, case: Case, name: str, channel: Channel, by: float, least: float
-    ) -> Finding | None:
-        """A finding by the levels of a channel that move together."""
-        # a comparator shows no levels
-        noisy = case.noisy or channel.usual_noise > CALM * channel.swing
-        if by < least or channel.digital or noisy:
-            return None
-        said = f"both levels of the {name} channel move by {percent(by)} of its swing"
-        return self.found("levels-move", said, *self.evidence(case))
 
     def evidence(self, case: Case) -> list[str]:
         """When, and what the material showed."""
@@ -193,7 +176,7 @@ class Threshold(PatternCause):
             near &= beyond > -NEAR
             one_kind = max(case.missed.sum(), case.added.sum()) > ONE_KIND * case.count
             many = v.threshold_off and case.count >= self.fewest
-            told = one_kind and (near or many) if case.count else near and not case.noisy
+            told = one_kind and (near or many) if case.count else near
             if told and case.fits and (not v.moves or beyond > v.moved / 2):
                 found = self.found("threshold-off", *self.evidence(case))
         if found is not None and case.levels is not None and case.levels.fades:

@@ -43,16 +43,11 @@ class Noise(PatternCause):
         if data.at_limit > CLIPPED:  # what is left of its swing is no measure
             return super().find(case, share)
         part = data.usual_noise / max(data.swing, 1e-30)
-        assert case.levels is not None
-        if not case.fits and max(part, case.levels.noise) < DROWNED:
+        if not case.fits and part < DROWNED:
             return None
         chatters = data.digital and data.edges > CHATTER
-        if not (case.harmed and (chatters or case.noisy)) and (
-            data.digital or part < SOUND["noise"]
-        ):
+        if not (case.harmed and chatters) and (data.digital or part < SOUND["noise"]):
             return super().find(case, share)
-        if case.noisy and part < SOUND["noise"]:
-            part = case.levels.noise
         said = (
             f"the data channel changes {data.edges:.1f} times in a position; holes alone make it "
             "change twice at the most"

@@ -41,7 +41,7 @@ ODDS: dict[str, tuple[int, float]] = {
     "once-a-turn": (3, -0.2),
     "other-disc": (APART, 1.9),
     "other-rows": (2, 1.4),
-    "other-start": (2, 0.9),
+    "other-start": (2, 1.9),
     "pulses-odd": (1, -2.1),
     "row-not-sent": (1, 3.1),
     "rows-swapped": (2, 3.8),

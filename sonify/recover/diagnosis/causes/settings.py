@@ -87,13 +87,14 @@ class RowStart(Cause):
         # where pulses are miscounted, rows seem to start beside the index
         beside = abs((usual + n / 2) % n - n / 2) > NEAR
         steady = len(apart) > 1 and np.mean(np.abs(apart - usual) <= NEAR) > MOSTLY
+        if not (steady and (stage.index or beside)):
+            return None
         if stage.index:
             said = f"rows start {usual / n:.0f} turns after each other, at the index"
         else:
             said = f"rows start {usual:.0f} positions after each other, and a turn has {n}"
         name = "index" if stage.index else "next-position"
-        said += f": player.row-start is '{name}' in truth"
-        return self.found("other-start", said, strength=float(steady and (stage.index or beside)))
+        return self.found("other-start", f"{said}: player.row-start is '{name}' in truth")
 
 
 class DiscOther(Cause):
