@@ -189,3 +189,14 @@ def test_bits_that_are_no_longer_the_message_are_kept(tmp_path):
     ):
         sonify.save_disc(changed, tmp_path / "a.toml")
         assert sonify.load_disc(tmp_path / "a.toml") == changed
+
+
+def test_a_layout_takes_its_positions_from_the_bits():
+    disc = disc_from_table({"bits": ["0110100"], "layout": {"hole-means": 0}})
+    assert (disc.rows, disc.positions, disc.layout.positions) == (1, 7, 7)
+    assert disc.layout.hole_means == 0
+
+
+def test_more_bits_than_fit_in_memory_are_refused_before_they_are_joined():
+    with pytest.raises(InputError, match="100,010,000 positions are too many"):
+        Disc.from_bits(["0" * 10_000] * 10_001)

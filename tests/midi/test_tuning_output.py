@@ -19,6 +19,7 @@ import soundfile
 import sonify
 from sonify.errors import InputError
 from sonify.export.midi import Options, midi_bytes
+from sonify.midi import tuning_output
 from tests.export.soundfonts import soundfont
 
 LONG = [{"rule": "length", "value": "1/2"}]
@@ -233,3 +234,13 @@ def test_retuned_keys_are_compared_but_not_read(run, tmp_path):
 def test_the_sound_is_the_same_however_files_tune():
     one, other = (show_of(output).events for output in ("bends", "mts"))
     assert (one.message == other.message).all()
+
+
+def test_pitches_at_the_ends_of_the_keyboard_take_keys_that_there_are():
+    for low in (0, 125):
+        pitches = low + np.array([0.6, 0.9, 1.4, 2.2])
+        keys = tuning_output._keys_near(pitches, None)
+        assert keys.tolist() == sorted(set(keys.tolist()))
+        assert keys.min() >= 0
+        assert keys.max() <= 127
+        assert np.abs(keys - pitches).max() <= 2
