@@ -182,7 +182,8 @@ def test_an_interrupted_command_ends_what_reads(tmp_path: Path) -> None:
         process.send_signal(number)
         _, err = process.communicate()
         assert b"Traceback" not in err
-        assert process.returncode == 128 + number
+        # see the test of Ctrl-C for clips
+        assert process.returncode in (128 + number, -signal.SIGINT)
         assert not Path(f"/proc/{reader}").exists()
 
 

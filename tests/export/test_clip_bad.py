@@ -141,7 +141,9 @@ def test_ctrl_c_leaves_nothing(tmp_path, kind):
         time.sleep(0.02)
     process.send_signal(signal.SIGINT)
     _, err = process.communicate()
-    assert process.returncode in (1, 130)
+    # a shell says 130 for both; CPython ends by the signal if it came in code made from text, as
+    # that of a dataclass, wherever it is caught (`exit_sigint` in Modules/main.c; from memory)
+    assert process.returncode in (-signal.SIGINT, 128 + signal.SIGINT)
     assert err.decode().strip().endswith("sonify: stopped")
     assert not list((tmp_path / "out").iterdir())
 
