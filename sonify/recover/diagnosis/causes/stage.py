@@ -204,7 +204,8 @@ class _Untimely(AtEnds):
                 "it comes late, all rows are in the log, and their first bits were read wrong",
                 "let the log run on after the last row, or note when reading begins",
             )
-        found = moving(self, self.kind, case)
+        # a move that ends before its row is read harms nothing, whenever it begins
+        found = moving(self, self.kind, case) if case.harmed else None
         if found is not None:
             return found
         at, by = self.moments(case)
