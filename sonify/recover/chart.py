@@ -198,6 +198,10 @@ class Area:
         """Draw a line through values."""
         self.chart.line(self.at(x, y), colour, width)
 
+    def key(self, *entries: tuple[str, str, str]) -> None:
+        """Explain marks right above the area, as `Chart.key` does."""
+        self.chart.key(self.left, self.top - 6, *entries)
+
     def upright(self, x: float, colour: str, width: float = 1.5) -> None:
         """Draw a line at a value, from bottom to top."""
         at = float(self.at(x, self.y[0])[0])

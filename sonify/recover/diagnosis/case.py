@@ -149,8 +149,8 @@ class Case:
         if v is None or c is None or c.data.digital:
             return False
         near = np.abs(v.web - c.data.limit) < AT_LIMIT * max(c.data.swing, abs(c.data.limit))
-        known = np.isfinite(v.web)
-        share = near.sum(axis=1)[known.any(axis=1)] / known.sum(axis=1)[known.any(axis=1)]
+        known = np.isfinite(v.web).sum(axis=1)
+        share = near.sum(axis=1)[known > 0] / known[known > 0]
         return bool(len(share)) and float(np.ptp(share)) > 0.5
 
     @cached_property

@@ -39,6 +39,11 @@ MOST_ROWS, MOST_POSITIONS = 300, 1000
 MOST_TRACES = 400
 """Lines of each colour in the eye: more only fill it."""
 
+MOST_HOLES = "#b4bcc6"
+BOTH_LEVELS = ("box", LINE, "solid material"), ("box", SECOND, "holes")
+THRESHOLD = "line", WARN, "threshold"
+"""Entries of keys: a mark, a colour and words."""
+
 Panel = Callable[[tuple[float, float], tuple[float, float]], Area]
 """Makes a panel of two scales."""
 
@@ -113,7 +118,7 @@ def _grid(a: Area, c: Comparison, rows: int, n: int) -> None:
         r, p = np.nonzero(look == k)
         for at in a.at(p + 1, r + 1):
             a.chart.mark(mark, at, size, "white", size / 6)
-    a.chart.key(a.left, a.top - 6, *(("box", colour, name) for name, colour in KINDS.items()))
+    a.key(*(("box", colour, name) for name, colour in KINDS.items()))
 
 
 def _depth(a: Area, by_row: Area, v: Levels, m: Margins) -> None:
@@ -139,14 +144,11 @@ def _depth(a: Area, by_row: Area, v: Levels, m: Margins) -> None:
     for r in range(rows):
         told = depth[r][np.isfinite(depth[r])]
         if len(told):
-            by_row.line(np.percentile(told, (10, 90)), (r + 1, r + 1), "#b4bcc6", 4)
+            by_row.line(np.percentile(told, (10, 90)), (r + 1, r + 1), MOST_HOLES, 4)
             x, y = by_row.at(np.median(told), r + 1)
             a.chart.box(x - 2.5, y - 2.5, x + 2.5, y + 2.5, LINE)
     by_row.upright((m.threshold - zero) / (one - zero), WARN)
-    a.chart.key(
-        by_row.left, by_row.top - 6, ("box", LINE, "median"), ("line", "#b4bcc6", "8 in 10 holes"),
-        ("line", WARN, "threshold"),
-    )  # fmt: skip
+    by_row.key(("box", LINE, "median"), ("line", MOST_HOLES, "8 in 10 holes"), THRESHOLD)
 
 
 def _jitter(area: Panel, c: Comparison) -> None:
@@ -174,8 +176,7 @@ def _speed(area: Panel, c: Comparison) -> None:
     a.axes("Speed over time", "s (rows are shaded)", "turns per minute")
     a.level(profile, SECOND)
     a.line(m.curve_s, m.curve_rpm, LINE, 1.5)
-    lines = ("line", SECOND, "profile"), ("line", LINE, "measured")
-    a.chart.key(a.left, a.top - 6, *lines)
+    a.key(("line", SECOND, "profile"), ("line", LINE, "measured"))
 
 
 def _histogram(area: Panel, m: Margins) -> None:
@@ -191,10 +192,8 @@ def _histogram(area: Panel, m: Margins) -> None:
             a.chart.box(low[k, 0], high[k, 1], high[k, 0], low[k, 1], colour)
     a.upright(m.threshold, WARN, 4)
     a.upright(m.best, INK, 2)
-    a.chart.key(
-        a.left, a.top - 6, ("box", LINE, "solid material"), ("box", SECOND, "holes"),
-        ("line", WARN, f"threshold {m.threshold:.3g}"), ("line", INK, f"best {m.best:.3g}"),
-    )  # fmt: skip
+    lines = ("line", WARN, f"threshold {m.threshold:.3g}"), ("line", INK, f"best {m.best:.3g}")
+    a.key(*BOTH_LEVELS, *lines)
 
 
 def _eye(area: Panel, v: Levels, m: Margins) -> None:
@@ -205,7 +204,4 @@ def _eye(area: Panel, v: Levels, m: Margins) -> None:
     for bit, colour in ((0, LINE), (1, SECOND)):
         a.traces(across, v.traces[v.trace_bits == bit][:MOST_TRACES], colour, 0.08)
     a.level(m.threshold, WARN)
-    a.chart.key(
-        a.left, a.top - 6, ("box", LINE, "solid material"), ("box", SECOND, "holes"),
-        ("line", WARN, "threshold"),
-    )  # fmt: skip
+    a.key(*BOTH_LEVELS, THRESHOLD)

@@ -146,29 +146,14 @@ def half_read(case: Case, late: bool) -> NDArray[np.bool_]:
     return np.asarray((read > middle) if late else (read <= middle))
 
 
-class AtEnds(PatternCause):
-    """Errors at one end of the rows, in the order of reading."""
-
-    prior = 0.25
-    fewest = 2
-    last: bool
-
-    def log_likelihood(self, errors: ErrorPattern, levels: LevelSigns | None) -> float | None:
-        """All bits equally likely there; a stage that moves makes both kinds of errors."""
-        return None if errors.wrong.shape[0] < 2 else errors.at_ends(self.last)[1]
-
-    def evidence(self, case: Case) -> list[str]:
-        """Where they are."""
-        many, _ = case.errors.at_ends(self.last)
-        end = "last" if self.last else "first"
-        return [f"the errors are among the {end} {many} positions of rows, as they are read"]
-
-
-class _Untimely(AtEnds):
-    """A stage that is not at its row while that is read."""
+class _Untimely(PatternCause):
+    """A stage that is not at its row while that is read: errors are at one end of the rows, in the
+    order of reading, at the last end if it is early."""
 
     group = "stage"
-    kind: str
+    prior = 0.25
+    fewest = 2
+    early: bool
     beginning: str
     shift: str
 
@@ -180,10 +165,20 @@ class _Untimely(AtEnds):
         """The rows concerned, and by how many positions."""
         raise NotImplementedError
 
+    def log_likelihood(self, errors: ErrorPattern, levels: LevelSigns | None) -> float | None:
+        """All bits equally likely there; a stage that moves makes both kinds of errors."""
+        return None if errors.wrong.shape[0] < 2 else errors.at_ends(self.early)[1]
+
+    def evidence(self, case: Case) -> list[str]:
+        """At which end the errors are."""
+        many, _ = case.errors.at_ends(self.early)
+        end = "last" if self.early else "first"
+        return [f"the errors are among the {end} {many} positions of rows, as they are read"]
+
     def explains(self, case: Case) -> NDArray[np.bool_]:
         """One end of each row, or all of them if it begins a row off."""
         in_order = case.seen.stage is None or case.seen.stage.in_order
-        return half_read(case, self.kind == "early") | (not in_order)
+        return half_read(case, self.early) | (not in_order)
 
     def find(self, case: Case, share: float) -> Finding | None:
         """By the path of the stage in a log, or by which bits are wrong."""
@@ -196,7 +191,7 @@ class _Untimely(AtEnds):
         if (stage.shown[0], stage.shown[-1]) == self.ends(case.design.rows):
             return self.found("moves", self.beginning)
         if stage.ends_within(case.design.positions, len(case.seen.slot_s)) and not case.quiet:
-            if self.kind == "early":
+            if self.early:
                 return None
             return self.found(
                 "moves",
@@ -205,7 +200,7 @@ class _Untimely(AtEnds):
                 "let the log run on after the last row, or note when reading begins",
             )
         # a move that ends before its row is read harms nothing, whenever it begins
-        found = moving(self, self.kind, case) if case.harmed else None
+        found = moving(self, "early" if self.early else "late", case) if case.harmed else None
         if found is not None:
             return found
         at, by = self.moments(case)
@@ -231,7 +226,7 @@ class StageEarly(_Untimely):
         "if it is a whole row off, find the end stop again, and move the first row's place by one "
         "row pitch",
     )
-    kind, last = "early", True
+    early = True
     beginning = (
         "solid material was under the detector where row 1 is due, and each later reading saw the "
         "row before the one due: the stage begins one row pitch too early"
@@ -261,7 +256,7 @@ class StageLate(_Untimely):
         "if it is a whole row off, find the end stop again, and move the first row's place by one "
         "row pitch",
     )
-    kind, last = "late", False
+    early = False
     beginning = (
         "each reading saw the row after the one due, and the last one solid material: the stage "
         "begins one row pitch too late"
