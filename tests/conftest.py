@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import os
 import shutil
+import signal
 import sys
 import tempfile
 from collections.abc import Callable, Iterator
@@ -29,6 +30,11 @@ CHROMIUM = (
 
 # the user's own defaults are none of the tests' business
 os.environ["SONIFY_CONFIG"] = ""
+# compiling takes most of the time of a short process: byte code is kept, as it usually is
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
+sys.dont_write_bytecode = False
+# a shell's background job ignores Ctrl-C, and so would all that it starts
+signal.signal(signal.SIGINT, signal.default_int_handler)
 
 
 def _no_skips() -> bool:

@@ -41,7 +41,7 @@ PLACES = {
 @pytest.mark.parametrize(
     ("locale", "workers", "cores"),
     [
-        pytest.param("tr_TR", 16, 0, id="tr"),
+        pytest.param("tr_TR", 4, 0, id="tr"),
         pytest.param("de_DE", 1, 1, id="de", marks=nightly),
     ],
 )

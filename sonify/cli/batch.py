@@ -18,11 +18,12 @@ from click import IntRange, option
 
 from sonify import __version__
 from sonify.atomic import cannot_write, make_folder, write_data
-from sonify.cli.batch_job import Made, make, stop
+from sonify.cli.batch_job import Made, end, make, stop
 from sonify.cli.batch_list import Job, digest, jobs_of
 from sonify.cli.common import plain, with_options
 from sonify.cli.usual import SCHEMA, config_presets, say, told_json
 from sonify.errors import OutputError, plural
+from sonify.limits import most
 
 __all__ = ["batch"]
 
@@ -40,7 +41,7 @@ ANSWER_S = 30
     ),
     option(
         "--workers", type=IntRange(1, 256), metavar="N",
-        help="How many jobs run at once. [default: one for each core]",
+        help="How many jobs run at once. [default: one for each core, at most 4]",
     ),
     option(
         "--cluster", metavar="ADDRESS",
@@ -217,7 +218,7 @@ Runs = Generator[tuple[Job, Made]]
 
 def _here(jobs: list[Job], home: Path, working: Path, workers: int | None) -> Runs:
     """Run jobs on this machine."""
-    pool = ThreadPoolExecutor(workers or os.cpu_count() or 1)
+    pool = ThreadPoolExecutor(workers or most())
     try:
         waiting = {pool.submit(make, job, home, working): job for job in jobs}
         for done in as_completed(waiting):
@@ -226,6 +227,7 @@ def _here(jobs: list[Job], home: Path, working: Path, workers: int | None) -> Ru
         pool.shutdown(wait=False, cancel_futures=True)
         stop()
         pool.shutdown()
+        end()
 
 
 def _on_cluster(jobs: list[Job], home: Path, working: Path, address: str) -> Runs:
@@ -234,7 +236,9 @@ def _on_cluster(jobs: list[Job], home: Path, working: Path, address: str) -> Run
 
     require("cluster")
     distributed: Any = importlib.import_module("distributed")
-    logging.getLogger("distributed").setLevel(logging.CRITICAL)
+    # the latter tells of results that were lost with a worker, which are made again
+    for name in ("distributed", "distributed.client"):
+        logging.getLogger(name).setLevel(logging.CRITICAL)
     try:
         client = distributed.Client(address, timeout=ANSWER_S)
     except (OSError, ValueError) as e:

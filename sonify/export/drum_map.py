@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from pathlib import Path
 from typing import TYPE_CHECKING
-from xml.sax.saxutils import escape, quoteattr
 
 import numpy as np
 
@@ -64,6 +63,9 @@ def drum_map(show: Performance, path: Path) -> str:
     notes = [(key, names.get(key, f"note {key}")) for key in found]
     if path.suffix.casefold() != ".midnam":
         return "".join(f"{key} {name}\n" for key, name in notes)
+    # loads much that nothing else needs
+    from xml.sax.saxutils import escape, quoteattr
+
     available = (
         f'        <AvailableChannel Channel="{c + 1}" '
         f'Available="{str(c == DRUM_CHANNEL).lower()}"/>'

@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import mido
+import psutil
 import pytest
 
 from tests.conftest import Result
@@ -20,6 +21,8 @@ from tests.nightly import nightly
 
 Run = Callable[..., Result]
 COMMAND = [sys.executable, "-m", "sonify"]
+LONGEST_S = 300
+"""After which a wait is given up: it hangs."""
 
 LIST = """
 preset = "music-box"
@@ -189,6 +192,28 @@ def test_a_batch_that_is_killed_goes_on(
     assert f"12 jobs: {12 - before} made, {before} made before" in run("batch", path, "-o", out).out
     assert files(out) == whole
     assert not (out / ".batch").exists()
+
+
+@pytest.mark.skipif(not sys.platform.startswith("linux"), reason="jobs run in copies on Linux")
+@pytest.mark.parametrize("depth", [0, 1], ids=["starter", "job"])
+def test_a_job_whose_process_is_killed_stops_no_other(home: Path, depth: int) -> None:
+    os.mkfifo(home / "never.toml")
+    (home / "list.toml").write_text("command = 'midi'\n" + "".join(
+        f"[[job]]\noutput = '{d}.mid'\ndisc = '{d}.toml'\n" for d in ("never", "hail", "fog")
+    ))  # fmt: skip
+    out = home / "all"
+    process = begin("batch", home / "list.toml", "-o", out, "--workers", 1)
+    while len(line := psutil.Process(process.pid).children(recursive=True)) < 2:
+        assert process.poll() is None, process.communicate()
+        time.sleep(0.01)
+    starter = line[0] if line[0].ppid() == process.pid else line[1]
+    (job,) = starter.children()
+    (starter, job)[depth].kill()
+    _, err = process.communicate()
+    assert process.returncode == 1
+    assert "failed: never.mid: it was ended by SIGKILL\n" in err
+    assert [x["output"] for x in manifest(out) if "files" in x] == ["hail.mid", "fog.mid"]
+    assert not psutil.wait_procs([starter, job], timeout=LONGEST_S)[1]
 
 
 def test_two_batches_do_not_share_a_folder(home: Path, run: Run) -> None:

@@ -48,10 +48,13 @@ def copy(folder: Path) -> None:
 
 def failed(folder: Path, tests: list[str]) -> str:
     """What shows that the tests fail in a copy: a test's name; empty if all of them pass."""
+    # byte code is known by the second of its source, and a mutant may follow another in the same
+    for kept in list((folder / "sonify").rglob("__pycache__")):
+        shutil.rmtree(kept)
     limit = lambda: resource.setrlimit(resource.RLIMIT_CPU, (MOST_S, MOST_S + 5))  # noqa: E731
     done = subprocess.run(
         [sys.executable, "-m", "pytest", "-x", "-q", "-n", "0", "-p", "no:cacheprovider", *tests],
-        cwd=folder, env=os.environ | {"PYTHONPATH": str(folder), "PYTHONDONTWRITEBYTECODE": "1"},
+        cwd=folder, env=os.environ | {"PYTHONPATH": str(folder)},
         capture_output=True, text=True, errors="replace", preexec_fn=limit,
     )  # fmt: skip
     if not done.returncode:

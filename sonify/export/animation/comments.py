@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import zlib
+from html import escape
 from struct import pack
-from xml.sax.saxutils import escape
 
 __all__ = ["in_gif", "in_png", "in_webp", "png_chunk", "webp_chunk"]
 
@@ -36,7 +36,7 @@ def in_png(comment: str) -> bytes:
 
 def in_webp(comment: str) -> bytes:
     """A description in XMP (ISO 16684-1)."""
-    return webp_chunk(b"XMP ", _DESCRIPTION.format(escape(comment)).encode())
+    return webp_chunk(b"XMP ", _DESCRIPTION.format(escape(comment, quote=False)).encode())
 
 
 def png_chunk(kind: bytes, data: bytes) -> bytes:
