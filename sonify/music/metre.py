@@ -6,6 +6,7 @@ import itertools
 import math
 from dataclasses import dataclass, replace
 from fractions import Fraction
+from functools import cached_property
 
 import msgspec
 import numpy as np
@@ -69,7 +70,7 @@ class Grid:
         """The length of a position in quarter notes."""
         return float(self.step * 4)
 
-    @property
+    @cached_property
     def step_ticks(self) -> int:
         """The length of a position in ticks."""
         return int(self.step * 4 * self.ticks_per_quarter)
