@@ -3,9 +3,9 @@
 The Graphics Interchange Format, Version 89a, lets an encoder go on with a full table instead of
 clearing it (appendix F). Pillow's coder always clears, so it codes the start of a picture here, up
 to the full table, and NumPy does the rest. With a full table, the coder is an automaton: its state
-is the code of the phrase matched so far, and each pixel leads to the next state. Stretches of
-several pictures are run side by side, each from a little before its start, so that most fall into
-step with the stretch before them. The others are run again.
+is the code of the phrase matched so far, and each pixel leads to the next state. No phrase goes on
+from one row to the next: so the rows of several pictures are run side by side, and those that are
+alike only once.
 """
 
 from __future__ import annotations
@@ -14,10 +14,9 @@ import functools
 import itertools
 import threading
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING, NamedTuple, TypeVar, cast
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 if TYPE_CHECKING:
@@ -26,29 +25,33 @@ if TYPE_CHECKING:
 __all__ = ["TOGETHER", "joined", "kept_full", "parts", "period"]
 
 I16 = NDArray[np.int16]
-I32 = NDArray[np.int32]
 I64 = NDArray[np.int64]
-T = TypeVar("T", np.int16, np.int32)
 
 # Entries of a full table (appendix F: codes have at most 12 bits).
 _TABLE, _WIDEST = 4096, 12
 # Pictures, pixels and colours of all tables run side by side, for speed and for memory.
 TOGETHER, _MOST_PIXELS, _MOST_COLOURS = 32, 4_000_000, 2048
-# About so many stretches of so many pixels; each is run from a quarter of that before its start.
-# In scrolls at 20 px a lamp, nine in ten fall into step within 190 pixels (measured).
-_LANES, _SHORTEST, _LONGEST = 1024, 768, 4096
-# What is not in step after so many runs is left to Pillow.
-_RUNS = 4
+# Pixels of the stretches that are run: whole rows together, or one row in parts.
+_SHORTEST, _LONGEST = 512, 1024
 
 
 class _Own(threading.local):
-    """What a thread keeps from one picture to the next: where the last table was full, in pixels,
-    and arrays."""
+    """What a thread keeps from one picture to the next.
 
-    full_at = 1 << 32
+    Attributes
+    ----------
+    full_at : int
+        Where the last table was full, in pixels.
+    automata : ndarray
+        Shape (pictures, pixels, states).
+    phrases : list
+        Where phrases go on in them, and with which pixels, by picture.
+    """
 
     def __init__(self) -> None:
-        self.spaces: dict[str, NDArray[np.integer]] = {}
+        self.full_at = 1 << 32
+        self.automata = np.zeros((0, 0, _TABLE), np.int16)
+        self.phrases: list[tuple[I64, Pixels]] = []
 
 
 _own = _Own()
@@ -60,30 +63,27 @@ class _Begun(NamedTuple):
     Attributes
     ----------
     flat : ndarray
-        Its pixels.
-    start : int
-        The pixel at which the table is full.
+        The pixels that are left.
+    cuts : list of int
+        Where stretches of them begin.
     bits : int
-        Of the data up to there.
+        Of the data before them.
     data : bytes
     clear : int
         The clear code.
     codes : ndarray
-        Those up to there.
+        Those of the data.
     pixel : ndarray
         The pixel after each of them but the last: together they make the table's phrases.
-    colours : int
-        The largest index and one.
     """
 
     flat: Pixels
-    start: int
+    cuts: list[int]
     bits: int
     data: bytes
     clear: int
     codes: I64
     pixel: Pixels
-    colours: int
 
 
 def kept_full(
@@ -102,13 +102,13 @@ def kept_full(
     -------
     list of bytes or None
         The sub-blocks of each without their end; those of `blocks` where the table does not get
-        full, and None where they are needed, but were not made.
+        full, and None where that takes too much memory.
     """
     begun = [_begun(pixels, size, blocks) for pixels, size in pictures]
     there = [one for one in begun if not isinstance(one, bytes)]
-    if sum(len(one.flat) - one.start for one in there) > _MOST_PIXELS:
+    if sum(len(one.flat) for one in there) > _MOST_PIXELS:
         there = []
-    step = _MOST_COLOURS // max((one.colours for one in there), default=1)
+    step = _MOST_COLOURS // max((one.clear for one in there), default=1)
     done = [one for at in range(0, len(there), step) for one in _finished(there[at : at + step])]
     following = iter(done)
     return [one if isinstance(one, bytes) else next(following, None) for one in begun]
@@ -176,8 +176,19 @@ def _begun(pixels: Pixels, size: int, blocks: Callable[[Pixels, int], bytes]) ->
     _own.full_at = start = int(ends[-1])
     if start == len(flat):
         return blocks(pixels, size)
-    colours = int(flat.max()) + 1
-    return _Begun(flat, start, bits, data, clear, codes, flat[ends[:-1]], colours)
+    # in the column in which most phrases end, a cut costs least
+    column = int(np.bincount(ends % width).argmax()) - start
+    cuts = _cuts(len(flat) - start, width, column % width)
+    return _Begun(flat[start:], cuts, bits, data, clear, codes, flat[ends[:-1]])
+
+
+def _cuts(size: int, width: int, column: int) -> list[int]:
+    """Where stretches of rows begin, the first of which may be short."""
+    step = width * -(-_SHORTEST // width)
+    parts = -(-step // _LONGEST)
+    rows = range(column, size, step)
+    cuts = [row + step * part // parts for row in rows for part in range(parts)]
+    return [0] * (column > 0) + [cut for cut in cuts if cut < size]
 
 
 def _lengths(codes: I64, clear: int) -> I64:
@@ -193,108 +204,69 @@ def _lengths(codes: I64, clear: int) -> I64:
     return length.take(codes) + 1
 
 
-def _automata(begun: list[_Begun]) -> tuple[list[int], I16]:
-    """The automata of full tables one after the other, and where each begins: the next state, by
-    pixel and state."""
-    *bases, size = itertools.accumulate((one.colours * _TABLE for one in begun), initial=0)
-    following = _space("following", size, np.int16)
-    for one, base in zip(begun, bases, strict=True):
-        table = following[base : base + one.colours * _TABLE].reshape(-1, _TABLE)
-        # a pixel alone, but where a phrase goes on with it
-        table[:] = np.arange(one.colours)[:, None]
-        table[one.pixel, one.codes[:-1]] = np.arange(one.clear + 2, _TABLE)
-    return bases, following
+def _automata(begun: list[_Begun]) -> I16:
+    """The automata of full tables: the next state, by picture, pixel and state.
+
+    The last pixel stands for the end of a stretch: there, and after it, the state is -1.
+    """
+    automata, high = _own.automata, max(one.clear for one in begun) + 2
+    if automata.shape[1] != high or len(automata) < len(begun):
+        # a pixel alone; -1 less than the last pixel's states lies one before them
+        alone = np.append(np.arange(high - 2, dtype=np.int16), np.full(2, -1, np.int16))
+        automata = np.repeat(alone, _TABLE).reshape(1, high, _TABLE).repeat(len(begun), axis=0)
+        _own.automata, _own.phrases = automata, []
+    tables = automata.reshape(len(automata), -1)
+    for table, (where, pixel) in zip(tables, _own.phrases, strict=False):
+        table[where] = pixel
+    _own.phrases = [(one.pixel * np.int64(_TABLE) + one.codes[:-1], one.pixel) for one in begun]
+    for table, one, (where, _) in zip(tables, begun, _own.phrases, strict=False):
+        table[where] = np.arange(one.clear + 2, _TABLE)
+    return automata
 
 
-def _space(name: str, size: int, kind: type[T]) -> NDArray[T]:
-    """Memory that is used again: to be given new one takes as long as to fill it."""
-    kept = _own.spaces
-    if name not in kept or len(kept[name]) < size:
-        kept[name] = np.empty(size * 5 // 4, kind)
-    return cast("NDArray[T]", kept[name][:size])
-
-
-def _finished(begun: list[_Begun]) -> list[bytes | None]:
-    """The sub-blocks of pictures; None where stretches don't get into step."""
-    length = sum(len(one.flat) - one.start for one in begun) // _LANES
-    length = min(max(length, _SHORTEST), _LONGEST)
-    early = length // 4
-    lanes = [_stretches(one, length, early) for one in begun]
-    edges = np.cumsum([0, *map(len, lanes)])
-    shape = early + length, int(edges[-1])
-    bases, table = _automata(begun)
-    places = _space("places", shape[0] * shape[1], np.int32).reshape(shape)
-    places[:] = np.concatenate(lanes).T
-    places *= _TABLE
-    places += np.repeat(np.array(bases, np.int32), np.diff(edges))
-    # after the clear code, any pixel is alone
-    first = edges[:-1], np.array([one.clear for one in begun], np.int16)
-    states = _run(places, table, first, early)
-    apart = _out_of_step(states, places, table, first, early)
-    failed = np.searchsorted(edges, apart, side="right") - 1
-    out: list[bytes | None] = []
-    for k, (one, (a, b)) in enumerate(zip(begun, itertools.pairwise(edges), strict=True)):
-        phrases = states[early:, a:b].T.ravel()[: len(one.flat) - one.start]
-        # a phrase ends where the next pixel is alone
-        codes = np.append(phrases[:-1][phrases[1:] < one.clear], phrases[-1:])
-        data = _packed(one.data, one.bits, np.append(codes, np.int16(one.clear + 1)))
-        out.append(None if k in failed else joined(data))
+def _finished(begun: list[_Begun]) -> list[bytes]:
+    """The sub-blocks of pictures."""
+    stretches: dict[tuple[int, bytes], int] = {}
+    orders = []
+    for k, one in enumerate(begun):
+        data, cuts = one.flat.tobytes(), itertools.pairwise([*one.cuts, len(one.flat)])
+        own = [stretches.setdefault((k, data[a:b]), len(stretches)) for a, b in cuts]
+        orders.append(own)
+    states = _run([k for k, _ in stretches], [one for _, one in stretches], _automata(begun))
+    clear = np.array([begun[k].clear for k, _ in stretches], np.int16)[:, None]
+    # a phrase ends where the next pixel is alone
+    ends = np.zeros(states.shape, bool)
+    np.less(states[:, 1:], clear, ends[:, :-1])
+    ends &= states >= 0
+    places = np.flatnonzero(ends)
+    codes = states.ravel()[places]
+    edges = np.searchsorted(places, np.arange(len(states) + 1) * states.shape[1]).tolist()
+    out = []
+    for one, own in zip(begun, orders, strict=True):
+        parts = [codes[edges[k] : edges[k + 1]] for k in own]
+        end = np.array([one.clear + 1], np.int16)
+        out.append(joined(_packed(one.data, one.bits, np.concatenate([*parts, end]))))
     return out
 
 
-def _stretches(one: _Begun, length: int, early: int) -> Pixels:
-    """The pixels that are left, in stretches with those before each: shape (n, pixels)."""
-    flat, start = one.flat, one.start
-    count = -(-(len(flat) - start) // length)
-    padded = np.zeros(early + count * length, np.uint8)
-    before = min(start, early)
-    padded[early - before : early + len(flat) - start] = flat[start - before :]
-    return sliding_window_view(padded, early + length)[::length]
-
-
-def _run(places: I32, table: I16, first: tuple[I64, I16], early: int) -> I16:
-    """The states that stretches go through, shape (pixels, stretches).
-
-    Parameters
-    ----------
-    places
-        Where in the table the states that follow with each pixel begin.
-    table
-        Of `_automata`.
-    first
-        The first stretch of each picture, and the state in which it begins.
-    early
-        How many pixels before it each stretch is run.
-    """
-    states = _space("states", places.size, np.int16).reshape(places.shape)
-    state, place = np.zeros(places.shape[1], np.int16), np.empty(places.shape[1], np.int32)
-    for k, (row, following) in enumerate(zip(places, states, strict=True)):
-        if k == early:
-            state[first[0]] = first[1]
-        np.add(state, row, place)
-        table.take(place, None, following, "clip")
-        state = following
-    for _ in range(_RUNS):
-        apart = _out_of_step(states, places, table, first, early)
-        if not len(apart):
-            break
-        state, again = states[-1, apart - 1], states[early:, apart]
-        for k, row in enumerate(places[early:, apart]):
-            row += state
-            state = table.take(row, mode="clip")
-            together = k % 64 == 63 and (again[k] == state).all()
-            again[k] = state
-            if together:
-                break
-        states[early:, apart] = again
-    return states
-
-
-def _out_of_step(states: I16, places: I32, table: I16, first: tuple[I64, I16], early: int) -> I64:
-    """Which stretches don't go on where the one before them ends."""
-    before = np.roll(states[-1], 1)
-    before[first[0]] = first[1]
-    return np.flatnonzero(states[early] != table[before + places[early]])
+def _run(pictures: list[int], stretches: list[bytes], automata: I16) -> I16:
+    """The states that stretches go through, shape (stretches, pixels + 1); -1 after their ends."""
+    length, (_, high, _) = max(map(len, stretches)), automata.shape
+    padded = b"".join([one.ljust(length, b"\0") for one in stretches])
+    places = np.full((length + 1, len(stretches)), high - 1, np.int32)
+    places[:-1] = np.frombuffer(padded, np.uint8).reshape(-1, length).T
+    for k, one in enumerate(stretches):
+        if len(one) < length:
+            places[len(one) :, k] = high - 1
+    states, place = np.empty(places.shape, np.int16), np.empty_like(places[0])
+    states[0] = places[0]
+    places += np.array(pictures, np.int32) * high
+    places *= _TABLE
+    flat = automata.ravel()
+    for before, row, following in zip(states, places[1:], states[1:], strict=False):
+        np.add(before, row, place)
+        flat.take(place, None, following, "clip")
+    return np.ascontiguousarray(states.T)
 
 
 def _packed(data: bytes, bits: int, codes: I16) -> bytes:

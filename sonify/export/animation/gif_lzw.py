@@ -19,7 +19,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from sonify.export.animation.gif_full_table import TOGETHER, joined, kept_full, parts, period
+from sonify.export.animation.gif_full_table import joined, kept_full, parts, period
 from sonify.limits import Crew, most
 
 if TYPE_CHECKING:
@@ -100,20 +100,15 @@ def code_group(group: list[Picture]) -> list[Raster]:
 def _coded_large(group: list[Picture]) -> Iterator[Raster]:
     # one that is not the whole picture
     first = next((k for k, (_, same) in enumerate(group) if same is not None), 0)
-    tried = [(_cleared(*group[first], gap), gap) for gap in GAPS]
-    plain, ((pixels, _), gap) = min(
-        ((_coded(one[0][0]), one) for one in tried), key=lambda made: len(made[0])
-    )
-    best = _coded_full([pixels])[0]
-    keep = len(best) < GAIN * len(plain)
-    if not keep:
-        best = plain
-    for at in range(0, len(group), TOGETHER):
-        cleared = [_cleared(*image, gap) for image in group[at : at + TOGETHER]]
-        others = [pixels for k, (pixels, _) in enumerate(cleared, at) if k != first]
-        made = iter(_coded_full(others)) if keep else map(_coded, others)
-        for k, (_, index) in enumerate(cleared, at):
-            yield best if k == first else next(made), index
+    tried = [(len(_coded(_cleared(*group[first], gap)[0])), gap) for gap in GAPS]
+    plain, gap = min(tried)
+    cleared = [_cleared(*image, gap) for image in group]
+    pictures = [pixels for pixels, _ in cleared]
+    made = _coded_full(pictures)
+    # one whose table does not get full is the same either way
+    if plain != len(made[first]) >= GAIN * plain:
+        made = [_coded(one) for one in pictures]
+    return zip(made, (index for _, index in cleared), strict=True)
 
 
 def code_size(largest: int) -> int:
