@@ -72,6 +72,7 @@ class DiscView:
         """Paint everything again next time."""
         self._seen = 0
         self._light = np.zeros((self.side, self.side), np.float32)
+        # of each plane the face of the disc, turned by 0 to 3 right angles: shape (n, n, 4)
         self._faces: list[NDArray[Any]] = []
 
     # ---- the disc's own picture, in planes ----
@@ -102,11 +103,12 @@ class DiscView:
             light += self._light[y:below, x0:x1, None] * self._lit
             values = fmt.values(_seen(light))
             for k in range(3):
-                part = values[..., k]
-                if fmt.half and k > 0:
-                    self._faces[k][y // 2 : below // 2, x0 // 2 : x1 // 2] = np.rint(halved(part))
-                else:
-                    self._faces[k][y:below, x0:x1] = np.rint(part)
+                half = fmt.half and k > 0
+                s = 2 if half else 1
+                part = np.rint(halved(values[..., k]) if half else values[..., k])
+                for turns in range(4):
+                    upright = np.rot90(self._faces[k][..., turns], -turns)
+                    upright[y // s : below // s, x0 // s : x1 // s] = part
 
     def _read_until(self, time_s: float) -> None:
         stop = int(np.searchsorted(self._time, time_s, side="right"))
@@ -114,7 +116,9 @@ class DiscView:
         self._seen = stop
         whole = (0, 0, self.side, self.side)
         if not self._faces or len(fresh) > _BULK:
-            self._faces = self._faces or self.picture.format.empty(self.side, self.side)
+            if not self._faces:
+                planes = self.picture.format.empty(self.side, self.side)[:3]
+                self._faces = [np.zeros((*one.shape, 4), one.dtype) for one in planes]
             self._light[:] = 0
             self._shine(np.flatnonzero(self._open[:stop]), whole)
             self._renew(*whole)
@@ -146,29 +150,37 @@ class DiscView:
         cv2, side, picture = self._cv2, self.side, self.picture
         # positions pass the detector in order, so the disc turns against their direction
         turn = -self.art.sense * 2 * math.pi * (position / self.art.disc.positions)
-        cos, sin = math.cos(turn), math.sin(turn)
         box = (self.x, self.y, side, side)
         out = picture.cut(picture.planes, *box)
         under = picture.cut(picture.ground, *box)
-        for k, face in enumerate(self._faces[:3]):
-            n = len(face)
-            c = (n - 1) / 2
-            matrix = np.array(
-                [[cos, sin, c - c * cos - c * sin], [-sin, cos, c + c * sin - c * cos]]
-            )
-            flags = cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP
+        for k, face in enumerate(self._faces):
             if self._covers is None:
-                cv2.warpAffine(
-                    face, matrix, (n, n), dst=out[k], flags=flags,
-                    borderMode=cv2.BORDER_CONSTANT, borderValue=float(under[k][0, 0]),
-                )  # fmt: skip
+                self._turn_face(face, turn, out[k], cv2.BORDER_CONSTANT, float(under[k][0, 0]))
             else:
-                face = cv2.warpAffine(
-                    face, matrix, (n, n), flags=flags, borderMode=cv2.BORDER_REPLICATE
-                )
-                _lay(out[k], under[k], face, self._covers[k])
+                turned = np.empty_like(out[k])
+                self._turn_face(face, turn, turned, cv2.BORDER_REPLICATE, 0.0)
+                _lay(out[k], under[k], turned, self._covers[k])
         if self._covers is not None and picture.format.alpha:
             _lay(out[3], under[3], np.float32(picture.format.top), self._covers[3])
+
+    def _turn_face(
+        self, face: NDArray[Any], turn: float, out: NDArray[Any], border: int, beyond: float
+    ) -> None:
+        """Turn a plane, the four quarters of it at once: each is the first one of a picture that
+        was turned by right angles before."""
+        cv2, n = self._cv2, len(face)
+        c, cos, sin = (n - 1) / 2, math.cos(turn), math.sin(turn)
+        matrix = np.array([[cos, sin, c - c * cos - c * sin], [-sin, cos, c + c * sin - c * cos]])
+        m = n // 2
+        quarters = cv2.warpAffine(
+            face, matrix, (m, m), flags=cv2.INTER_LINEAR | cv2.WARP_INVERSE_MAP,
+            borderMode=border, borderValue=(beyond,) * 4,
+        )  # fmt: skip
+        first, second, third, fourth = cv2.split(quarters)
+        out[:m, :m] = first
+        cv2.rotate(second, cv2.ROTATE_90_CLOCKWISE, dst=out[:m, m:])
+        cv2.rotate(third, cv2.ROTATE_180, dst=out[m:, m:])
+        cv2.rotate(fourth, cv2.ROTATE_90_COUNTERCLOCKWISE, dst=out[m:, :m])
 
 
 def _lay(out: NDArray[Any], under: NDArray[Any], values: Any, cover: F32) -> None:
