@@ -179,8 +179,9 @@ def _rest(timeline: Timeline, beat: Fraction, bar: Fraction, player: Player) -> 
     move = math.ceil((player.stage + player.settle) / timeline.position_s - 1e-9)
     fewest = math.ceil(move / unit) * unit
     beats = (fewest + extra * unit for extra in range(math.ceil(bar / beat) * 64))
-    gaps = itertools.chain(beats, range(move, move + bar.numerator))
-    whole = (g for g in gaps if not (timeline.positions + g) * bar.denominator % bar.numerator)
+    part, whole_bars, positions = bar.denominator, bar.numerator, timeline.positions
+    gaps = itertools.chain(beats, range(move, move + whole_bars))
+    whole = (g for g in gaps if not (positions + g) * part % whole_bars)
     return next(whole, fewest)
 
 

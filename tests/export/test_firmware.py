@@ -84,7 +84,7 @@ CASES = [
 
 
 @needs_gcc
-@pytest.mark.parametrize("case", sampled(CASES, 12), ids="-".join)
+@pytest.mark.parametrize("case", sampled(CASES, 8), ids="-".join)
 def test_presets_sound_as_they_are_heard(case, tmp_path):
     preset, disc, player, fill = case
     show = performance(disc, [preset, player], **{"player.matrix.fill": fill})
@@ -427,7 +427,7 @@ def test_what_is_held_past_a_rows_end_ends_as_it_would_alone(tmp_path):
 
 
 @needs_gcc
-@pytest.mark.parametrize("seed", sampled([564, *range(16)], 6))
+@pytest.mark.parametrize("seed", sampled([564, *range(16)], 4))
 def test_mappings_at_random(seed, tmp_path):
     """Each is one for one under sanitizers, or refused; a wider run is a module of its own."""
     random.tried(seed, tmp_path)

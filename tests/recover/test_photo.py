@@ -18,7 +18,7 @@ from sonify.export.drawing.drawing_formats import draw
 from sonify.recover.search.find import find_message
 from sonify.recover.sources.options import ReadOptions
 from sonify.recover.sources.source import read_source
-from tests.nightly import sampled
+from tests.nightly import nightly, sampled
 from tests.recover.photographs import Shot, random_disc, random_shot, take
 
 pytest.importorskip("resvg_py", reason="photographs are rendered by resvg (pip install resvg-py)")
@@ -70,7 +70,11 @@ DARK = {"material": (40, 42, 46), "table": (225, 222, 215)}
 
 @pytest.mark.parametrize(
     ("colour", "look"),
-    [((205, 150, 125), {}), ((120, 82, 64), {}), ((228, 226, 221), DARK)],
+    [
+        ((205, 150, 125), {}),
+        pytest.param((120, 82, 64), {}, marks=nightly),
+        ((228, 226, 221), DARK),
+    ],
     ids=["light skin", "dark skin", "glare"],
 )
 def test_a_zero_under_a_finger_or_a_glare_is_not_sure(colour, look, disc, tmp_path):
@@ -92,7 +96,7 @@ def test_a_zero_under_a_finger_or_a_glare_is_not_sure(colour, look, disc, tmp_pa
     assert (seen.confidence < 0.7).mean() < 0.2
 
 
-@pytest.mark.parametrize("inner", [False, True])
+@pytest.mark.parametrize("inner", [pytest.param(False, marks=nightly), True])
 def test_few_positions_and_many_rows(inner, tmp_path):
     """Holes are nearest to those of their own position, and an inner clock row is a tenth as wide
     as the disc."""

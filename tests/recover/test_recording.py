@@ -39,7 +39,7 @@ def check(disc, seen, preset):
         assert known.all()
 
 
-@pytest.mark.parametrize("preset", sampled(PRESETS, 8))
+@pytest.mark.parametrize("preset", sampled(PRESETS, 4))
 def test_the_file_that_midi_writes_comes_back(preset, tmp_path):
     disc = sonify.load_disc("cairn-small")
     sonify.perform(disc, presets=[preset]).save(tmp_path / "t.mid")
@@ -56,7 +56,7 @@ LARGER = itertools.product(
 )
 
 
-@pytest.mark.parametrize("case", sampled(LARGER, 4), ids="-".join)
+@pytest.mark.parametrize("case", sampled(LARGER, 2), ids="-".join)
 def test_larger_discs_come_back(case, tmp_path):
     preset, name = case
     disc = sonify.load_disc(name)
@@ -71,7 +71,7 @@ def test_the_largest_disc_comes_back(tmp_path):
     check(disc, read_source(tmp_path / "t.mid", ReadOptions(presets=("music-box",))), "music-box")
 
 
-@pytest.mark.parametrize("preset", sampled(PRESETS, 8))
+@pytest.mark.parametrize("preset", sampled(PRESETS, 5))
 def test_a_recording_of_a_player_comes_back(preset, tmp_path):
     """At another speed, notes a little late, and nothing in the file but what was sent."""
     disc = sonify.load_disc("cairn-small")
@@ -85,7 +85,7 @@ def test_a_recording_of_a_player_comes_back(preset, tmp_path):
         assert any("off its profile" in str(n) for n in seen.cautions)
 
 
-@pytest.mark.parametrize("preset", sampled(["bell-tower", "hut-band", "tide-piano", "tin-roof"], 2))
+@pytest.mark.parametrize("preset", sampled(["tide-piano", "bell-tower", "hut-band", "tin-roof"], 1))
 def test_a_recording_in_which_the_form_moves_the_tempo_comes_back(preset, tmp_path):
     """A ritardando to 0.6, an arc and rubato are settings, not unknowns."""
     disc = sonify.load_disc("cairn-middle")
@@ -124,7 +124,11 @@ def test_a_note_that_never_arrived_is_said(tmp_path):
 
 @pytest.mark.parametrize(
     ("preset", "channels"),
-    [("ridge-run", "kept"), ("music-box", "kept"), ("hut-band", "merged")],
+    [
+        ("ridge-run", "kept"),
+        pytest.param("music-box", "kept", marks=nightly),
+        ("hut-band", "merged"),
+    ],
 )
 def test_a_file_that_a_daw_exported_comes_back(preset, channels, tmp_path):
     """Another tempo, four bars ahead, notes up to 10 ms off, on their channels or all on one."""

@@ -18,6 +18,7 @@ from sonify.performance_settings import load_setup
 from sonify.recover.sources.source import KINDS
 from sonify.settings import convert, to_builtins
 from sonify.studio.downloads import downloads
+from tests.nightly import covering
 from tests.studio.conftest import Page, Studio
 
 DROP = """async ([name, data]) => {
@@ -171,16 +172,20 @@ def changed(browser: Any, studio: Studio) -> Iterator[Page]:
     assert page.wrong == []
 
 
-@pytest.mark.parametrize(("what", "suffix"), [(w, s) for w, some in QUICK.items() for s in some])
+# the files of each kind, with options, are compared without a page in test_drafts
+KINDS = [(what, suffix) for what, some in QUICK.items() for suffix in some]
+
+
+@pytest.mark.parametrize("kind", covering({"-".join(k): k for k in KINDS}, lambda k: k[:1]))
 def test_what_is_taken_away_is_what_the_command_makes(
     changed: Page,
-    what: str,
-    suffix: str,
+    kind: str,
     tmp_path: Path,
     run: Callable[..., Any],
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     page = changed
+    what, suffix = kind.split("-")
     with page.page.expect_download() as got:
         page.make(what, suffix)
     name = got.value.suggested_filename

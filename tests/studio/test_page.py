@@ -112,7 +112,7 @@ SECTIONS = {
 PLAIN = ("bool", "colour", "int", "float", "list", "choice")
 
 
-one_in = pytest.mark.parametrize("one_in", [4, pytest.param(1, marks=nightly)])
+one_in = pytest.mark.parametrize("one_in", [6, pytest.param(1, marks=nightly)])
 
 
 @one_in

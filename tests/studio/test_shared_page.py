@@ -15,7 +15,7 @@ from sonify.studio.page import write_page
 from tests.lamps import states_at
 from tests.studio.conftest import LONGEST_S
 
-TEXT = "LAMP OIL FOR TWO NIGHTS, BREAD FOR ONE"
+TEXT = "LAMP OIL FOR TWO NIGHTS"
 
 
 @pytest.fixture(scope="module")

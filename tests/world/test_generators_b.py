@@ -41,7 +41,7 @@ def lookup(levels: Reals, places: Reals, bits: NDArray[np.int8]) -> NDArray[np.b
     return (likeness[1] < likeness[0]) == (bits == 1)
 
 
-@pytest.mark.parametrize("seed", [5, 22, 28, 113])
+@pytest.mark.parametrize("seed", sampled([113, 5, 28, 22], 2))
 def test_photographs_show_their_grid(seed: int) -> None:
     picture, places = scene(seed)
     again, _ = scene(seed)
@@ -60,7 +60,7 @@ def test_photographs_show_their_grid(seed: int) -> None:
     assert right.mean() > 0.97
 
 
-@pytest.mark.parametrize("seed", range(1, 20, 3))
+@pytest.mark.parametrize("seed", sampled(range(1, 20, 3), 3))
 def test_own_geometry_is_that_of_the_drawings(seed: int) -> None:
     disc = disc_of(np.random.default_rng([seed, 2]))
     assert disc.geometry is not None
@@ -126,7 +126,7 @@ def bits_in(take: machine_b.Take, run: Run, supply: float, threshold: float) -> 
     return decode(copy, take.disc, threshold)
 
 
-@pytest.mark.parametrize("seed", [1, 2, 4, 5, 7, 8, 10])
+@pytest.mark.parametrize("seed", sampled([1, 2, 4, 5, 7, 8, 10], 3))
 def test_healthy_takes_hold_their_disc(seed: int) -> None:
     take, run, plant = machine_b.make(seed, ())
     assert take.files == machine_b.healthy(seed).files
@@ -138,7 +138,7 @@ def test_healthy_takes_hold_their_disc(seed: int) -> None:
         np.testing.assert_array_equal(seen, take.grid_read)
 
 
-@pytest.mark.parametrize("fault", sampled(machine_b.FAULTS, 8))
+@pytest.mark.parametrize("fault", sampled(machine_b.FAULTS, 4))
 def test_faulty_takes_hold_what_was_read(fault: str) -> None:
     take, run, plant = machine_b.make(2, (fault,))
     assert take.files == machine_b.faulty(2, fault).files
@@ -165,7 +165,7 @@ def test_two_faults_are_both_named() -> None:
     assert take.files == machine_b.two_faults(1).files
 
 
-@pytest.mark.parametrize("seed", [1, 2, 4, 5, 13])
+@pytest.mark.parametrize("seed", sampled([1, 2, 4, 5, 13], 2))
 def test_music_program_files_hold_the_notes(seed: int) -> None:
     disc, presets, data, done = daw_take(seed)
     assert data == daw_take(seed)[2]
