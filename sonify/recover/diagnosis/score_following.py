@@ -375,17 +375,20 @@ def _matched(score: NDArray[np.void], keys: Index, time: Reals, tick: float) -> 
         last = np.maximum.accumulate(np.where(value + skip * every == top, every, 0))
         return np.append(-np.inf, (top - skip * every)[:-1]), np.append(-1, source[last][:-1])
 
+    lost, added = np.arange(1, STEPS[0] + 1), np.arange(1, STEPS[1] + 1)
+    dear = LOST * (lost - 1)[:, None, None], ADDED * (added - 1)[:, None]
     for i in range(count):
-        now, back = -ADDED * every - begin[i], np.full(heard, -1, np.int64)
-        steady = np.ones(heard)
+        # only the recorded notes of its pitch
+        own = np.flatnonzero(same[i])
+        now, back = -ADDED * every[own] - begin[i], np.full(len(own), -1, np.int64)
+        steady = np.ones(len(own))
 
         def take(
-            way: Reals, source: Index, speed: Reals, b: int, now: Reals = now, back: Index = back,
+            way: Reals, source: Index, speed: Reals, now: Reals = now, back: Index = back,
             steady: Reals = steady,
         ) -> None:  # fmt: skip
-            better = way > now[b:]
-            now[b:][better], back[b:][better] = way[better], source[better]
-            steady[b:][better] = speed[better]
+            better = way > now
+            now[better], back[better], steady[better] = way[better], source[better], speed[better]
 
         if i:
             # any number of notes may be lost within a row, at the price of an unknown time
@@ -393,31 +396,31 @@ def _matched(score: NDArray[np.void], keys: Index, time: Reals, tick: float) -> 
             over = np.where(done, best[i - 1], over - LOST)
             overer = np.where(done, (i - 1) * heard + every, overer)
             value, source = furthest(over - FAR, overer, ADDED)
-            take(value, source, pace.flat[source], 0)
+            take(value[own], source[own], pace.flat[source[own]])
         if i and rows[i] != rows[i - 1]:
             # what all rows so far come to, by the last note recorded of them
             most = best[:i] - LOST * left[:i, None]
             ender = np.argmax(most, axis=0) * heard + every
             ended, ender = furthest(most.max(axis=0) - CUT - WAIT, ender, 0.0)
-        take(ended - LOST * into[i], ender, pace.flat[ender], 0)
-        for a in range(1, min(STEPS[0], i) + 1):
-            h = i - a
+        take((ended - LOST * into[i])[own], ender[own], pace.flat[ender[own]])
+        if i and len(own):
+            # shape (notes of the score before it, recorded notes before each, own)
+            h, before = i - lost[:i, None, None], own - added[:, None]
             gap, wide = slot[i] - slot[h], rows[i] != rows[h]
-            spread, share = near + PACE * gap, gap / (gap + FAITH)
-            for b in range(1, min(STEPS[1], heard - 1) + 1):
-                speed = pace[h, :-b]
-                took = time[b:] - time[:-b]
-                off = (took - gap * speed) / spread
-                price = np.minimum(0.5 * off**2, FAR)
-                if wide:
-                    price = np.where(off > 0, np.minimum(price, WAIT), price)
-                elif gap > 0:
-                    fits = (np.abs(off) < 3) * share
-                    speed = np.clip(speed + fits * (took / gap - speed), *PACES)
-                way = best[h, :-b] - price - LOST * (a - 1) - ADDED * (b - 1)
-                take(way, h * heard + every[:-b], speed, b)
-        best[i] = np.where(same[i], now + worth[i], -np.inf)
-        came[i], pace[i] = back, steady
+            speed, took = pace[h, before], time[own] - time[before]
+            off = (took - gap * speed) / (near + PACE * gap)
+            price = np.minimum(0.5 * off**2, FAR)
+            price = np.where(wide & (off > 0), np.minimum(price, WAIT), price)
+            fits = (np.abs(off) < 3) * (gap / (gap + FAITH))
+            moved = np.clip(speed + fits * (took / np.where(gap > 0, gap, 1) - speed), *PACES)
+            speed = np.where(~wide & (gap > 0), moved, speed)
+            way = best[h, before] - price - dear[0][:i] - dear[1]
+            way = np.where(before < 0, -np.inf, way).reshape(-1, len(own))
+            one = np.argmax(way, axis=0), np.arange(len(own))
+            source = (h * heard + before).reshape(way.shape)
+            take(way[one], source[one], speed.reshape(way.shape)[one])
+        best[i, own] = now + worth[i]
+        came[i, own], pace[i, own] = back, steady
     end = best - (LOST * left + CUT * (rows < rows[-1]))[:, None] - ADDED * every[::-1]
     at = int(np.argmax(end))
     of = np.full(heard, -1, np.int64)

@@ -33,12 +33,10 @@ def first_cause(take, tmp_path, clock=None, data=None, **told):
     show, *both = take
     clock = both[0] if clock is None else clock
     data = both[1] if data is None else data
-    path = tmp_path / "log.csv"
+    path = tmp_path / "log.npy"
     times = np.arange(len(clock)) / RATE
-    np.savetxt(
-        path, np.column_stack([times, clock, data]), "%.5f", ",", header="time,clock,data",
-        comments="",
-    )  # fmt: skip
+    # as a recorder rounds
+    np.save(path, np.round(np.column_stack([times, clock, data]), 5))
     return compare(show, path, **told)
 
 
