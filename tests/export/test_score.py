@@ -169,7 +169,7 @@ def test_clefs_key_tempo_and_words():
     assert shortest >= show.grid.step_beats
 
 
-@pytest.mark.parametrize("preset", sampled([p.stem for p in MUSIC], 6))
+@pytest.mark.parametrize("preset", sampled([p.stem for p in MUSIC], 4))
 def test_verovio_takes_every_preset_without_a_warning(preset):
     import verovio
 
@@ -203,7 +203,7 @@ def schema():
     return xmlschema.XMLSchema(folder / "musicxml_4_0.xsd", allow="local")
 
 
-@pytest.mark.parametrize("preset", sampled([p.stem for p in MUSIC], 6))
+@pytest.mark.parametrize("preset", sampled([p.stem for p in MUSIC], 4))
 def test_the_schema_allows_every_preset(preset, schema):
     show = sonify.perform(sonify.load_disc("cairn-small"), presets=[preset])
     schema.validate(ElementTree.fromstring(score_bytes(show, ".musicxml")))
@@ -310,7 +310,7 @@ def test_pictures_and_pages():
     ("paper", "size"),
     [
         (None, (210, 297)),
-        ("letter", (215.9, 279.4)),
+        pytest.param("letter", (215.9, 279.4), marks=nightly),
         pytest.param("a3", (297, 420), marks=nightly),
     ],
 )
@@ -550,7 +550,7 @@ def musescore(folder, *names):
 
 
 @MUSESCORE
-@pytest.mark.parametrize("metre", ["4/4", "6/8", "7/8"])
+@pytest.mark.parametrize("metre", sampled(["7/8", "4/4", "6/8"], 1))
 def test_musescore_plays_tuplets_when_they_are_meant(metre, tmp_path):
     show = straight(metre, "1/12")
     (tmp_path / "a.musicxml").write_bytes(score_bytes(show, ".musicxml"))
@@ -559,7 +559,7 @@ def test_musescore_plays_tuplets_when_they_are_meant(metre, tmp_path):
 
 
 @MUSESCORE
-@pytest.mark.parametrize("preset", ["tin-roof", "hut-band", "bayati-evening"])
+@pytest.mark.parametrize("preset", sampled(["bayati-evening", "hut-band", "tin-roof"], 2))
 def test_musescore_plays_the_same_notes(preset, tmp_path):
     import mido
 

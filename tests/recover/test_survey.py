@@ -20,6 +20,7 @@ from PIL import Image, ImageDraw
 
 import sonify
 from sonify.load import save_disc
+from tests.nightly import nightly
 from tests.recover.photographs import Shot, take
 
 TEXT = "LAMP OIL LOW. BRING WICKS, TWO."
@@ -113,7 +114,9 @@ def test_an_index_mark_is_no_hole(disc, run):
     "shot",
     [
         Shot(),
-        Shot(tilt=18, axis=40, roll=200, light=0.4, noise=3, blur=0.15, seed=3),
+        pytest.param(
+            Shot(tilt=18, axis=40, roll=200, light=0.4, noise=3, blur=0.15, seed=3), marks=nightly
+        ),
         Shot(material=(52, 50, 55), table=(200, 205, 190), roll=95, tilt=10, shadow=0.3, seed=5),
     ],
 )

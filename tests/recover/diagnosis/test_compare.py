@@ -20,7 +20,7 @@ from sonify.errors import InputError
 from sonify.recover.diagnosis import compare
 from sonify.recover.diagnosis.profile import fitted_player
 from sonify.recover.signal.slicer import best_threshold
-from tests.nightly import nightly
+from tests.nightly import nightly, sampled_product
 from tests.recover.diagnosis.faults import FAULTS, judge, make
 from tests.recover.diagnosis.machine import Machine
 
@@ -369,8 +369,9 @@ def test_a_report_of_another_kind(run, tmp_path):
     assert not (tmp_path / "r.pdf").exists()
 
 
-@pytest.mark.parametrize("preset", ["music-box", "slow-snow", "far-signal"])
-@pytest.mark.parametrize("faster", [1.0, 1.25])
+@pytest.mark.parametrize(
+    ("preset", "faster"), sampled_product(["music-box", "slow-snow", "far-signal"], [1.0, 1.25])
+)
 def test_an_exported_file_accuses_no_machine(tmp_path, preset, faster):
     # its rows wait for bar lines, which on 48 positions are not whole turns apart
     disc = sonify.encode("HAIL ON THE SADDLE, ROPE UP", positions=48)

@@ -10,6 +10,7 @@ from sonify.errors import InputError
 from sonify.recover.diagnosis import compare
 from sonify.recover.diagnosis.report import report_lines
 from sonify.recover.diagnosis.report_picture import rate_in_words
+from tests.nightly import sampled_product
 from tests.recover.diagnosis.faults import PLAYERS, judge, make
 from tests.recover.diagnosis.machine import Machine
 
@@ -35,8 +36,7 @@ def a_take(start, name="cairn-wire", **settings):
     return show, machine.run()
 
 
-@pytest.mark.parametrize("start", PLAYERS)
-@pytest.mark.parametrize("lost", [1, 3, 4, 6])
+@pytest.mark.parametrize(("lost", "start"), sampled_product([1, 3, 4, 6], PLAYERS))
 def test_a_log_that_begins_rows_late(start, lost, tmp_path):
     show, recording = a_take(start)
     path = recording.write_log(tmp_path / "log.npy")
@@ -59,8 +59,7 @@ def test_a_disc_that_fits_in_no_way_but_one_is_not_laid_outside_its_log(seed, tm
     assert one.found == one.right == one.true
 
 
-@pytest.mark.parametrize("start", PLAYERS)
-@pytest.mark.parametrize("held", [1.4, 2.0, 3.1, 5.0])
+@pytest.mark.parametrize(("held", "start"), sampled_product([1.4, 2.0, 3.1, 5.0], PLAYERS))
 def test_a_belt_that_slips_within_a_row(start, held, tmp_path):
     """The disc stands still, and no clock pulse is missing."""
     show, recording = a_take(start)
@@ -297,8 +296,7 @@ def test_what_is_wrong_with_a_table_is_told_with_its_line(tmp_path):
         compare(show, path)
 
 
-@pytest.mark.parametrize("start", PLAYERS)
-@pytest.mark.parametrize("faster", [0.8, 1.05, 1.2])
+@pytest.mark.parametrize(("faster", "start"), sampled_product([0.8, 1.05, 1.2], PLAYERS))
 def test_a_motor_that_turns_at_another_speed(faster, start, tmp_path):
     """The message is still right, as pulses are counted."""
     rpm = faster * PLAYERS[start]["rpm"]

@@ -14,6 +14,7 @@ from sonify.recover.diagnosis.fits import told
 from sonify.recover.diagnosis.numbering import numbered
 from sonify.recover.diagnosis.starts import pulses_of, settled, starts_in_slots
 from sonify.recover.diagnosis.timing_model import fit_timing, without_slips
+from tests.nightly import sampled_product
 from tests.recover.diagnosis.machine import Machine
 
 PLAYERS = {
@@ -221,9 +222,12 @@ def test_a_last_row_without_a_note_may_not_have_been_recorded(tmp_path):
     assert "including all of row 9" in seen.cautions[0]
 
 
-@pytest.mark.parametrize("start", PLAYERS)
-@pytest.mark.parametrize(("begin", "end"), [(0.04, 1.0), (0.3, 1.0), (0.0, 0.72), (0.17, 0.81)])
-def test_a_recording_that_begins_or_stops_within_a_row_accuses_nothing(start, begin, end, tmp_path):
+@pytest.mark.parametrize(
+    ("part", "start"),
+    sampled_product([(0.04, 1.0), (0.3, 1.0), (0.0, 0.72), (0.17, 0.81)], PLAYERS),
+)
+def test_a_recording_that_begins_or_stops_within_a_row_accuses_nothing(part, start, tmp_path):
+    begin, end = part
     """Wherever it was cut: in the first row or the last too, where that is told."""
     show, recording = a_take(start)
     first, span = recording.notes[0][0], recording.notes[-1][0] - recording.notes[0][0]
@@ -373,10 +377,12 @@ def test_a_take_of_another_disc_of_the_same_size(start, tmp_path):
         compare(sonify.perform(other, setup=show.setup), path)
 
 
-@pytest.mark.parametrize("player", ["usual", "quick"])
 @pytest.mark.parametrize(
-    "preset",
-    ["gong-terrace", "bayati-evening", "tin-roof", "glass-rain", "kalimba-path", "hut-band"],
+    ("preset", "player"),
+    sampled_product(
+        ["gong-terrace", "bayati-evening", "tin-roof", "glass-rain", "kalimba-path", "hut-band"],
+        ["usual", "quick"],
+    ),
 )
 def test_what_a_preset_plays_is_accused_of_nothing(preset, player, tmp_path):
     """Bent notes on channels of their own, drums that share one, echoes, patterns of the clock."""
