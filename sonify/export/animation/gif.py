@@ -30,7 +30,7 @@ SHORTEST = 2
 LONGEST = 65535
 
 AHEAD_PATCHES = 4096
-AHEAD_PIXELS = 8_000_000
+AHEAD_PIXELS = 2_000_000
 
 
 def encode_gif(animation: Animation, out: BinaryIO) -> None:

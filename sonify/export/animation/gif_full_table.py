@@ -40,8 +40,8 @@ class _Own(threading.local):
 
     Attributes
     ----------
-    full_at : int
-        Where the last table was full, in pixels.
+    full_at : float
+        Where the last table was full, as a share of the picture.
     automata : ndarray
         Shape (pictures, pixels, states).
     phrases : list
@@ -49,7 +49,7 @@ class _Own(threading.local):
     """
 
     def __init__(self) -> None:
-        self.full_at = 1 << 32
+        self.full_at = 1.0
         self.automata = np.zeros((0, 0, _TABLE), np.int16)
         self.phrases: list[tuple[I64, Pixels]] = []
 
@@ -156,8 +156,8 @@ def _begun(pixels: Pixels, size: int, blocks: Callable[[Pixels, int], bytes]) ->
     byte, shift, mask = _places(size)
     bits = int(byte[-1] << 3 | shift[-1])
     height, width = pixels.shape
-    # in scrolls, the table is full within 7 % of where it was the last time (19 of 20, measured)
-    rows = min(height, _own.full_at * 15 // 14 // width + 1)
+    # in scrolls, the table is full within a tenth of where it was the last time (measured)
+    rows = min(height, int(height * _own.full_at * 1.1) + 1)
     while True:
         made = blocks(pixels[:rows], size)
         data = parts(made)
@@ -168,12 +168,13 @@ def _begun(pixels: Pixels, size: int, blocks: Callable[[Pixels, int], bytes]) ->
             if codes[-1] == 1 << size:
                 break
         if rows == height:
-            _own.full_at = height * width
+            _own.full_at = 1.0
             return made
         rows = min(height, rows * 5 // 4 + 1)
     flat, clear, codes = pixels.ravel(), 1 << size, codes[:-1]
     ends = np.cumsum(_lengths(codes, clear))
-    _own.full_at = start = int(ends[-1])
+    start = int(ends[-1])
+    _own.full_at = start / len(flat)
     if start == len(flat):
         return blocks(pixels, size)
     # in the column in which most phrases end, a cut costs least

@@ -44,6 +44,8 @@ SMALL = 4096
 
 # The pixels of an image, and which of them are shown already.
 Picture = tuple["Pixels", "Mask | None"]
+# The same on its way to another process: eight pixels a byte.
+Sent = tuple["Pixels", "Pixels | None"]
 # Minimum code size with the sub-blocks and their terminator, and the transparent index.
 Raster = tuple[bytes, int | None]
 
@@ -55,7 +57,7 @@ def coded(changes: Iterable[Change]) -> Iterator[tuple[Change, Raster]]:
     """
     from concurrent.futures import Future
 
-    crew: Crew[list[Picture], list[Raster]] | None = None
+    crew: Crew[list[Sent], list[Raster]] | None = None
     waiting: deque[tuple[list[Change], Future[list[Raster]]]] = deque()
     pixels = 0
     with contextlib.ExitStack() as stack:
@@ -63,9 +65,9 @@ def coded(changes: Iterable[Change]) -> Iterator[tuple[Change, Raster]]:
             images = [(change.new, change.same) for change in group]
             pixels += sum(change.new.size for change in group if change.new.size > SMALL)
             if crew is None and pixels > _LONG and most() > 1:
-                crew = stack.enter_context(Crew(code_group, most() - 1))
+                crew = stack.enter_context(Crew(_code_sent, most() - 1))
             if crew is not None and sum(not one.done() for _, one in waiting) <= crew.size:
-                waiting.append((group, crew.submit(images)))
+                waiting.append((group, crew.submit(list(map(_sent, images)))))
             else:
                 made: Future[list[Raster]] = Future()
                 made.set_result(code_group(images))
@@ -88,6 +90,21 @@ def _groups(changes: Iterable[Change]) -> Iterator[list[Change]]:
             group, pixels = [], 0
     if group:
         yield group
+
+
+def _sent(image: Picture) -> Sent:
+    new, same = image
+    return new, None if same is None else np.packbits(same)
+
+
+def _code_sent(group: list[Sent]) -> list[Raster]:
+    return code_group([(new, _mask(new, bits)) for new, bits in group])
+
+
+def _mask(new: Pixels, bits: Pixels | None) -> Mask | None:
+    if bits is None:
+        return None
+    return np.unpackbits(bits, count=new.size).view(np.bool_).reshape(new.shape)
 
 
 def code_group(group: list[Picture]) -> list[Raster]:
