@@ -285,16 +285,16 @@ def test_logs_that_were_cut_wrong_once(log, tmp_path):
     assert verdict == "right", said
 
 
-def test_bits_without_a_message_are_not_cut_by_chance(tmp_path):
+@pytest.mark.parametrize("seed", sampled((1, 2), 1))
+def test_bits_without_a_message_are_not_cut_by_chance(seed, tmp_path):
     """Nothing repeats and nothing can be read: said so, with what would help."""
-    for seed in (1, 2):
-        bits = np.random.default_rng(seed).integers(0, 2, (6, 40)).astype(np.int8)
-        machine = Machine(rate=2000.0, rpm=12.0, stage=0.3, row_start="next-position", seed=seed)
-        np.save(tmp_path / "l.npy", record(bits, machine))
-        with contextlib.suppress(InputError):
-            seen = read_source(tmp_path / "l.npy", ReadOptions(sample_rate=2000.0))
-            said = " ".join(c.hint for c in seen.cautions)
-            assert "{positions}" in said
+    bits = np.random.default_rng(seed).integers(0, 2, (6, 40)).astype(np.int8)
+    machine = Machine(rate=2000.0, rpm=12.0, stage=0.3, row_start="next-position", seed=seed)
+    np.save(tmp_path / "l.npy", record(bits, machine))
+    with contextlib.suppress(InputError):
+        seen = read_source(tmp_path / "l.npy", ReadOptions(sample_rate=2000.0))
+        said = " ".join(c.hint for c in seen.cautions)
+        assert "{positions}" in said
 
 
 def test_a_threshold_between_levels_that_do_not_differ():
