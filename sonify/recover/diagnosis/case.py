@@ -37,7 +37,9 @@ OFF = 0.12  # of the swing: from this on, the material's level is off
 FEWEST_HOLES = 3  # of a row whose depth is compared: a mean of fewer is mostly chance
 PART = 16  # places whose levels are averaged to follow the material's
 FAR = 6.0  # standard deviations that lie between the highest and the lowest of a few hundred
-BETWEEN = 0.25  # of the swing, from the middle: a bit there is not plain
+BETWEEN = 0.25  # of the swing, from a level: a bit up to there is surely of that level
+FEW_SIGMAS = 3.0  # of a level's scatter: one bit in 400 lies farther off
+APART_SIGMAS = 5.0  # the same: one in two million
 AT_LIMIT = 0.02  # of the swing or the limit: a level this near to that is at it, noise or not
 FADES = 0.25  # of the swing: from this on, its level changes during the recording
 
@@ -236,7 +238,9 @@ class LevelSigns:
     darkened : bool
         Whether it is then nearer to the holes' level: less of the detector's own light.
     plain : bool
-        Whether wrong bits are as deep as the other kind of bit, and no bit lies between.
+        Whether wrong bits are as deep as the other kind of bit, which noise does not make them.
+    smeared : bool
+        Whether noise alone takes bits across the middle.
     """
 
     def __init__(self, v: Levels, at: tuple[Index, Index]) -> None:
@@ -288,11 +292,18 @@ class LevelSigns:
         self.shifted = bool(len(off)) and float(off.mean()) > SHIFTED
         self.darkened = moved <= -OFF * swing
         height = height / max(swing, 1e-9)
-        read = ones.copy()
-        read[at] ^= True
         told = np.isfinite(height) & (v.truth >= 0)
-        between = told & (np.abs(height - 0.5) < BETWEEN)
-        self.plain = not between.any() and bool(((height > 0.5) == read)[told].all())
+        wrong = np.zeros(ones.shape, bool)
+        wrong[at] = True
+        right = told & ~wrong
+        other = np.where(ones, 0.0, 1.0)[wrong & told]
+        # by how much bits that were read well scatter about their own level
+        off = [np.abs(x - np.median(x)) for x in (height[right & k] for k in (ones, ~ones)) if x.size]
+        scatter = 1.4826 * max((float(np.median(x)) for x in off), default=1.0)
+        far = np.abs(height[wrong & told] - other)
+        self.plain = bool((far < max(BETWEEN, FEW_SIGMAS * scatter)).all())
+        self.plain &= APART_SIGMAS * scatter < 0.5
+        self.smeared = FEW_SIGMAS * scatter > 0.5
 
 
 def _both(holes: Reals, webs: Reals) -> float:

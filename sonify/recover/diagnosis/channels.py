@@ -78,6 +78,9 @@ OFF_MAINS = 0.006
 ASTRAY = 0.05
 """By which the disc's own lines may lie beside multiples of the rate of positions that is set."""
 
+WIDE = 2
+"""Steps of a spectrum from a line's middle to its first zero, with Hann's window."""
+
 NEXT = 2.5
 """Rates of positions on either side in which the disc's next lines are looked for: as many holes as
 webs make every other line vanish, and the motor may be off by a fifth."""
@@ -327,6 +330,10 @@ def _hum(x: Floats, rate: float, period_s: float) -> tuple[float, float]:
         line = np.flatnonzero(np.abs(hz - folded) <= near)
         beside = (np.abs(hz - folded) > 2 * near) & (np.abs(hz - folded) < 2 * near + 20 * hz[1])
         if not len(line) or not beside.any() or folded < 4 * hz[1]:
+            continue
+        # the line at the rate of positions is the disc's, and hum that folds onto it is hidden
+        line = line[np.abs(hz[line] - 1 / period_s) > ASTRAY / period_s + WIDE * hz[1]]
+        if not len(line):
             continue
         k = line[int(np.argmax(amplitude[line]))]
         harmonic = folded * period_s

@@ -284,13 +284,18 @@ def observe_log(
     if odd and not blind and offsets is None:
         depth = np.nan_to_num(web - level) * (1 if low else -1)
         offsets = row_offsets(depth, np.nan_to_num(web), design, alignment, passed, window, stays)
-        if offsets is not None and (offsets.beside or offsets.kind == "dead"):
+        if offsets is not None and (offsets.beside or offsets.kind in ("dead", "moved")):
             other = observe_log(log, followed, design, threshold, sampling, last_s, offsets)
-            fewer = design.errors(other.bits) < wrong
-            known = int((bits >= 0).sum()) - n
-            if offsets.explains(other.bits, design.grid, known) if offsets.beside else fewer:
+            then, known = design.errors(other.bits), int((bits >= 0).sum())
+            # what was read right in another turn was not beside the detector
+            there = not offsets.beside or then <= wrong + bits.size - known
+            if offsets.beside:
+                fits = there and offsets.explains(other.bits, design.grid, known - n)
+            else:
+                fits = then < wrong
+            if fits:
                 return other
-            offsets = None if offsets.beside and wrong else offsets
+            offsets = None if offsets.beside and (wrong or not there) else offsets
     slot = alignment.start[:, None] + np.arange(n + 3)
     there = (slot >= 0) & (slot < len(seen))
     there[there[:, :n].sum(axis=1) < LEAST_PART] = False

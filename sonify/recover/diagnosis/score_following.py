@@ -196,6 +196,7 @@ def delivered(followed: Followed, rows: int, period_s: float) -> Delivery:
         of_row, there_of = int(due[r]), int(came[r])
         chance = (of_row - there_of) * math.log(share) + there_of * math.log(1 - share)
         gone[r] = log_choose(of_row, there_of) + chance < -CUT
+    gone |= _in_silence(followed, rows)
     # and rows of few notes beyond them
     for part in (slice(None), slice(None, None, -1)):
         silent = np.cumprod(came[part] == 0) > 0
@@ -235,6 +236,28 @@ def delivered(followed: Followed, rows: int, period_s: float) -> Delivery:
         followed.jitter * period_s,
         max(most * period_s, LATE_S / 2),
     )
+
+
+def _in_silence(followed: Followed, rows: int) -> NDArray[np.bool_]:
+    """Rows that should have sounded while no note at all came, for longer than any note should be
+    waited for."""
+    score, hit = followed.score, np.flatnonzero(followed.of >= 0)
+    heard, meant = followed.slot[hit], score["slot"][followed.of[hit]]
+    order = np.argsort(heard, kind="stable")
+    heard, meant = heard[order], meant[order]
+    row, out = score["row"], np.zeros(rows, bool)
+    long = np.diff(heard)
+    k = int(np.argmax(long)) if len(long) else 0
+    row_long = int(score["position"].max()) + 1
+    if k < FEWEST or long[k] < np.diff(np.unique(score["slot"])).max(initial=0) + row_long / 2:
+        return out
+    begin, end = heard[k : k + 2] + int(np.median(meant[:k] - heard[:k]))
+    inside = (score["slot"] > begin) & (score["slot"] < end)
+    share = np.bincount(row[inside], minlength=rows) / np.maximum(
+        1, np.bincount(row, minlength=rows)
+    )
+    out[:] = share > 1 - FEW
+    return out
 
 
 def _ended(there: NDArray[np.bool_]) -> int:

@@ -211,6 +211,8 @@ class FilterDelay(Cause):
         if v is None or clock is None or case.channels is None:
             return None
         data = case.channels.data
+        if data.at_limit > CLIPPED:  # what is left of its holes tells no delay
+            return None
         if v.lag > LAG and data.usual_noise < CALM * data.swing:
             return self.found(
                 "data-late",

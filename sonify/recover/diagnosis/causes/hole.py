@@ -35,7 +35,9 @@ class Hole(PatternCause):
         if not errors.others:
             likely = float(np.logaddexp(likely, -log_choose(len(errors.hit), errors.every)))
         likely += errors.every * math.log(MORE_HOLES) - math.log(2)
-        return likely + (SEEN if levels is not None and levels.plain else 0.0)
+        if levels is None:
+            return likely
+        return likely + (SEEN if levels.plain else -SEEN / 2 if levels.smeared else 0.0)
 
     def evidence(self, case: Case) -> list[str]:
         """The places."""

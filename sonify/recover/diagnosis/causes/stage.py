@@ -34,7 +34,7 @@ class Stage(PatternCause):
         "adjust the steps per row, and let the stage find its end stop before each disc",
     )
     prior = 0.5
-    fewest = MANY
+    fewest = 2
     group = "stage"
 
     def log_likelihood(self, errors: ErrorPattern, levels: LevelSigns | None) -> float | None:
