@@ -67,6 +67,9 @@ counted as the machine does, the count explains it."""
 UNSURE = 2.0
 """Standard deviations by which a pulse may be early or late (all but one in twenty are nearer)."""
 
+SHORT = 0.1
+"""Of the usual window: a machine that averages hardly anything sees a rounded hole deeper."""
+
 STOPPED = 2.5
 """Positions without a pulse from which on the disc stood still, if none is missing: two pulses that
 jitter are nearer, and so are those on either side of one that is missing."""
@@ -284,7 +287,8 @@ def observe_log(
     if odd and not blind and offsets is None:
         depth = np.nan_to_num(web - level) * (1 if low else -1)
         offsets = row_offsets(depth, np.nan_to_num(web), design, alignment, passed, window, stays)
-        if offsets is not None and (offsets.beside or offsets.kind in ("dead", "moved")):
+        lost = offsets is not None and offsets.kind == "moved" and alignment.agreement < SURE
+        if offsets is not None and (offsets.beside or offsets.kind == "dead" or lost):
             other = observe_log(log, followed, design, threshold, sampling, last_s, offsets)
             then, known = design.errors(other.bits), int((bits >= 0).sum())
             # what was read right in another turn was not beside the detector
@@ -360,7 +364,10 @@ def _sampled(
     jitter = UNSURE * 1.4826 * float(np.median(np.abs(np.diff(clock.pulse_s, 2)))) / math.sqrt(6)
     told = sampling.at_s is not None or sampling.width is not None
     moments = [clock.pulse_s + away for away in ((0,) if told else (0, -jitter, jitter))]
-    levels = np.stack([sampling.levels(sums, clock, at, delay_s, window) for at in moments])
+    levels = [sampling.levels(sums, clock, at, delay_s, window) for at in moments]
+    if not told:
+        levels.append(sampling.levels(sums, clock, clock.pulse_s, delay_s, SHORT * window))
+    levels = np.stack(levels)
     hole = np.where(np.isfinite(levels), (levels < threshold) == clock.low, -1).astype(np.int8)
     good = np.flatnonzero(~clock.extra)
     still = np.diff(clock.pulse_s[good]) > STOPPED * clock.usual_s
