@@ -43,7 +43,10 @@ class Noise(PatternCause):
         if data.at_limit > CLIPPED:  # what is left of its swing is no measure
             return super().find(case, share)
         part = data.usual_noise / max(data.swing, 1e-30)
-        if not case.fits and part < DROWNED:
+        clock = case.channels.clock
+        # of a clock that is drowned no position can be counted
+        lost = clock.usual_noise > DROWNED * clock.swing > 0
+        if not case.fits and part < DROWNED and not lost:
             return None
         chatters = data.digital and data.edges > CHATTER
         if not (case.harmed and chatters) and (data.digital or part < SOUND["noise"]):
