@@ -20,7 +20,7 @@ from sonify.recover.diagnosis.row_order import LOST_ROWS, align_reading_on, alig
 from sonify.recover.diagnosis.sampling import Sampling, passing
 from sonify.recover.diagnosis.source import LogRecording
 from sonify.recover.diagnosis.stage_move import stage_move
-from sonify.recover.diagnosis.stage_path import StagePath, follow_stage
+from sonify.recover.diagnosis.stage_path import StagePath, follow_stage, in_its_turn
 from sonify.recover.diagnosis.timing_model import times_of
 from sonify.recover.diagnosis.under_detector import BLANK, Dwell, angles_of, dwells_of
 from sonify.recover.signal.averages import Integral
@@ -219,6 +219,8 @@ def observe_log(
         phase, alignment = 0, Alignment(every * design.step, every, 0, 0.5)
     elif offsets is not None:
         phase, start, every = offsets.way.phase, offsets.way.start, np.arange(design.rows)
+        if design.index and offsets.kind == "moved":
+            start = in_its_turn(seen, design, phase, start)
         found = agreement(seen, design, phase, True, start, every)
         alignment = Alignment(start, every, phase, found)
     else:
@@ -239,6 +241,10 @@ def observe_log(
                 break
         if stage is None:
             alignment = _align(told, design, phase, passed)
+            if design.index and not alignment.rows_off:
+                start = in_its_turn(told, design, phase, alignment.start)
+                found = agreement(told, design, phase, True, start, alignment.seen_row)
+                alignment = replace(alignment, start=start, agreement=found)
         else:
             if stage.index == design.index:
                 move = stage_move(seen, design, phase, stage.start, stage.shown, clock.usual_s)

@@ -14,12 +14,12 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.recover.diagnosis.alignment import Design
+from sonify.recover.diagnosis.alignment import Design, signs_of
 from sonify.recover.diagnosis.stage_move import LIKE_PROFILE, StageMove
 from sonify.recover.diagnosis.under_detector import BLANK, Dwell
 from sonify.recover.signal.next_start import next_start
 
-__all__ = ["BLUR", "Player", "StagePath", "follow_stage"]
+__all__ = ["BLUR", "Player", "StagePath", "follow_stage", "in_its_turn"]
 
 Index = NDArray[np.int64]
 Reals = NDArray[np.float64]
@@ -36,6 +36,12 @@ OTHER_START = math.log(5 * 33)  # one of five settings is wrong, as one of all c
 CUT = math.log(50)  # a recording begins within a reading
 STOPPED = math.log(800)  # it ends within one (none of 400 logs; H. Jeffreys' rule)
 SNUG = 0.25  # of a turn's positions: by chance, a recording begins or ends with the reading
+
+SPOILT = 2 / 3
+"""Of a row, at most: what is read of it less is read in another turn."""
+
+ASTRAY = 0.02
+"""How often a bit is seen wrong while the stage rests."""
 
 WITHIN = (0.1, 0.3, 0.5, 0.7, 0.9)
 """How long before the next position the stage may be ready, in positions."""
@@ -267,6 +273,46 @@ def _followed(
 def _away(slot: int, low: int, high: int) -> int:
     """How far a range lies after a slot."""
     return min(max(slot, low), high) - slot
+
+
+def in_its_turn(seen: Reals, design: Design, phase: int, start: Index) -> Index:
+    """Readings that start at the index mark, in the likeliest turn: a stage that moves during
+    readings spoils their ends or, but for the first one, their beginnings, and a recording seldom
+    begins or ends within a reading.
+
+    Parameters
+    ----------
+    seen : ndarray, shape (slots,)
+        From -1 for a zero to 1 for a one.
+    design : Design
+    phase : int
+        Slot k is position (k + phase) % positions.
+    start : ndarray of int64, shape (rows,)
+        By the bits alone.
+    """
+    rows, n = design.grid.shape
+    signs = signs_of(design.grid)
+    best, out = math.inf, start
+    for turns in (0, -1, 1):
+        slot = (start + turns * n)[:, None] + np.arange(n)
+        there = (slot >= 0) & (slot < len(seen))
+        at = np.clip(slot, 0, len(seen) - 1)
+        right = seen[at] * np.take_along_axis(signs, (slot + phase) % n, axis=1)
+        price = np.where(there & (right != 0), np.where(right > 0, *-np.log((1 - ASTRAY, ASTRAY))), 0)
+        coin = price - math.log(2)
+        margin = _margins(tuple((start + turns * n).tolist()), n, len(seen))
+        for part in (slice(1, None), slice(None, -1)):
+            late = part.start is not None
+            gain = np.cumsum(coin[part, :: 1 if late else -1].sum(axis=0))[: int(SPOILT * n)]
+            long = int(np.argmax(gain)) + 1
+            # what is seen in other turns is the same whichever turn is read, so positions that are
+            # spoilt cost nothing
+            spoilt = price[part, : long if late else None][:, 0 if late else -long :].sum()
+            told = gain[long - 1] > FAULTY + math.log(n)
+            cost = price.sum() + margin - told * (spoilt - FAULTY - math.log(n))
+            if cost < best - 1e-9:
+                best, out = cost, start + turns * n
+    return out
 
 
 def _margins(start: tuple[int, ...], n: int, slots: int) -> float:
