@@ -84,6 +84,10 @@ machine read; a machine that reads well averages over more of a hole."""
 FAINT = 0.5
 """Of the deepest row's holes: a threshold in the middle of its levels misses others from there."""
 
+HARDLY = 0.8
+"""Of the depth of a row's holes: a threshold farther from the material than this misses some of
+those that are not alike (a tenth, own estimate)."""
+
 MOST_TRACES = 4000
 """Positions drawn in the eye diagram."""
 
@@ -289,6 +293,11 @@ def observe_log(
     inside = np.clip(alignment.start[:, None] + np.arange(n), 0, len(seen) - 1)
     deep = np.where(seen > 0, np.abs(np.nan_to_num(web - level)), 0.0)[inside].max(axis=1)
     odd = threshold is None and float(np.median(deep)) < FAINT * deep.max()
+    # or its own threshold hardly lets it see the holes of a row
+    shows = np.where(seen > 0, np.abs(web - level), np.nan)[inside]
+    part = np.abs(web - used)[inside] / shows
+    part = part[np.isfinite(part).any(axis=1)]
+    odd |= threshold is not None and bool((np.nanmedian(part, axis=1) > HARDLY).any())
     odd |= (wrong := design.errors(bits)) > 0 or alignment.rows_off > 0 or alignment.cut(len(seen))
     if odd and not blind and offsets is None:
         depth = np.nan_to_num(web - level) * (1 if low else -1)
