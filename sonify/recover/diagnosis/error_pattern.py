@@ -25,6 +25,7 @@ SLIP = 0.01  # how often a hole is seen although ambient light is on
 LONGEST = 20.0  # the longest that light lasts, in lengths of the recording
 MANY = 3  # the fewest wrong bits that a stage, a threshold or noise cause
 UNTIMELY = (0.05, 0.6)  # the share of bits that are wrong where a stage is out of time
+MISSES = (0.05, 0.99)  # the same of holes, if it sees none there
 PART = 0.5  # of the beta distribution of the share a stage misses: mostly little or nearly all
 
 
@@ -124,6 +125,24 @@ class ErrorPattern:
         where = slice(best, best + 1) if best < rows else slice(best - rows + 1, rows)
         return where, each[best] - math.log(len(each))
 
+    @cached_property
+    def in_patch(self) -> float:
+        """The log likelihood of errors of one kind in a patch of neighbouring rows and positions,
+        averaged over all patches."""
+        could = self.could & np.isfinite(self.time_s)
+        r, p = np.nonzero(self.wrong & could)
+        if not len(r):
+            return -math.inf
+        rows, n = could.shape
+        # the smallest arc that holds all positions
+        at = np.unique(p)
+        gaps = np.diff(at, append=at[0] + n)
+        first = at[(int(np.argmax(gaps)) + 1) % len(at)]
+        inside = (np.arange(n) - first) % n <= n - int(gaps.max())
+        of = int(could[r.min() : r.max() + 1][:, inside].sum())
+        sizes = math.log(rows * (rows + 1) / 2) + math.log(n * n / 2)
+        return share_between(len(r), of, *UNTIMELY) + self.others * math.log(STRAY) - sizes
+
     def at_ends(self, last: bool) -> tuple[int, float]:
         """How many positions at the beginning of each row but the first, or at the end of each but
         the last, explain the errors best, and the log likelihood averaged over all such numbers."""
@@ -133,18 +152,18 @@ class ErrorPattern:
         place = read.sum(axis=1, keepdims=True) - 1 - order if last else order
         place = np.where(read, place, n)
         place[-1 if last else 0] = n
-        bits, hits = (
-            np.bincount(x, minlength=n + 1) for x in (place[read], place[self.wrong & read])
-        )
-        many = range(1, n // 2 + 1)
-        each = np.array(
-            [
-                share_between(int(hits[:k].sum()), int(bits[:k].sum()), *UNTIMELY)
-                + int(hits[k:].sum()) * math.log(STRAY)
-                for k in many
+        many, each = np.arange(1, n // 2 + 1), list[float]()
+        # between two rows a stage sees material, so that only holes are missed; or another row
+        for which, least, most in ((self.could & read, *MISSES), (read, *UNTIMELY)):
+            bits, hits = (
+                np.cumsum(np.bincount(place[x], minlength=n + 1)) for x in (which, which & self.wrong)
+            )
+            each += [
+                share_between(k, of, least, most) + (self.every - k) * math.log(STRAY)
+                for k, of in zip(hits[many - 1].tolist(), bits[many - 1].tolist(), strict=True)
             ]
-        )
-        return int(np.argmax(each)) + 1, float(np.logaddexp.reduce(each)) - math.log(len(each))
+        best = int(np.argmax(each)) % len(many)
+        return best + 1, float(np.logaddexp.reduce(each)) - math.log(len(each))
 
 
 def log_choose(n: int, k: int) -> float:

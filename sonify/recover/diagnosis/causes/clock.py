@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from sonify.recover.diagnosis.case import Case
 from sonify.recover.diagnosis.causes.cause import Cause, Finding, percent
 from sonify.recover.diagnosis.phase_jumps import LEAST_MOVE
+from sonify.recover.diagnosis.quiet import CLIPPED
 
 __all__ = ["ClockDoubled", "ClockLoose", "ClockMissing"]
 
@@ -60,6 +61,9 @@ class ClockLoose(Cause):
     def find(self, case: Case, share: float) -> Finding | None:
         """From jumps of the clock's pulses against the data's holes, or from how they wander."""
         jumps = case.jumps.apart
+        # what is left of holes at a limit tells no phase
+        if case.channels is not None and case.channels.data.at_limit > CLIPPED:
+            return None
         if jumps:
             most = max(abs(by) for _, by in jumps)
             when = ", ".join(f"{at:.2f} s" for at, _ in jumps[:4]) + ", ..." * (len(jumps) > 4)

@@ -29,12 +29,14 @@ class Hole(PatternCause):
     prior = 1.0  # dust and splinters are the most common
 
     def log_likelihood(self, errors: ErrorPattern, levels: LevelSigns | None) -> float:
-        """All places equally likely, or all places of one kind. A blocked hole looks like solid
+        """All places equally likely, or all places of one kind, or all in a patch. A blocked hole looks like solid
         material, and a torn one like a hole."""
         likely = -log_choose(errors.bits, errors.every)
         if not errors.others:
             likely = float(np.logaddexp(likely, -log_choose(len(errors.hit), errors.every)))
-        likely += errors.every * math.log(MORE_HOLES) - math.log(2)
+        likely += errors.every * math.log(MORE_HOLES)
+        # or a scratch or a splash, over neighbouring places
+        likely = float(np.logaddexp(likely, errors.in_patch)) - math.log(2)
         if levels is None:
             return likely
         return likely + (SEEN if levels.plain else -SEEN / 2 if levels.smeared else 0.0)
