@@ -307,7 +307,7 @@ def observe_log(
             other = observe_log(log, followed, design, threshold, sampling, last_s, offsets)
             then, known = design.errors(other.bits), int((bits >= 0).sum())
             # what was read right in another turn was not beside the detector
-            there = not offsets.beside or then <= wrong + bits.size - known
+            there = not offsets.beside or wrong > 0 or then <= bits.size - known
             if offsets.beside:
                 fits = there and offsets.explains(other.bits, design.grid, known - n)
             else:

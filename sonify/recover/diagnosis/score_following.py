@@ -196,7 +196,7 @@ def delivered(followed: Followed, rows: int, period_s: float) -> Delivery:
         of_row, there_of = int(due[r]), int(came[r])
         chance = (of_row - there_of) * math.log(share) + there_of * math.log(1 - share)
         gone[r] = log_choose(of_row, there_of) + chance < -CUT
-    gone |= _in_silence(followed, rows) & (came < due / 2)
+    gone |= _in_silence(followed, rows) & (came < due / 2) & (some < sure / 2)
     # and rows of few notes beyond them
     for part in (slice(None), slice(None, None, -1)):
         silent = np.cumprod(came[part] == 0) > 0

@@ -296,6 +296,8 @@ def in_its_turn(seen: Reals, design: Design, phase: int, start: Index) -> Index:
     for turns in (0, -1, 1):
         slot = (start + turns * n)[:, None] + np.arange(n)
         there = (slot >= 0) & (slot < len(seen))
+        if turns and not there.all():
+            continue
         at = np.clip(slot, 0, len(seen) - 1)
         right = seen[at] * np.take_along_axis(signs, (slot + phase) % n, axis=1)
         price = np.where(there & (right != 0), np.where(right > 0, *-np.log((1 - ASTRAY, ASTRAY))), 0)
