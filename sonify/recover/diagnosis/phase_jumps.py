@@ -98,6 +98,10 @@ little to tell; runs of them that tell how long they are, and how many times as 
 and how seldom one comes by chance if there are fewer, as a logarithm (own choices)."""
 
 
+SOLID = 4
+"""Positions in which no channel changes: solid material is as long once in 16 times."""
+
+
 class PhaseJumps(NamedTuple):
     """When both channels jumped together, in s; when the clock's pulses jumped against the data's
     holes, in s, and by how many positions; by how many positions they wander about holes that
@@ -124,7 +128,8 @@ def phase_jumps(log: LogRecording, clock: PulseClock, low: bool) -> PhaseJumps:
     # both pulses beside a seam tell of the same one
     apart_by = 2 * clock.usual_s
     together = tuple(t for k, t in enumerate(found) if not k or t - found[k - 1] > apart_by)
-    return PhaseJumps(together, apart, _wander(log, clock, low), _held(log, clock.usual_s))
+    held = _held(log, clock.usual_s) or _silent(log, clock)
+    return PhaseJumps(together, apart, _wander(log, clock, low), held)
 
 
 def _held(log: LogRecording, period_s: float) -> tuple[float, ...]:
@@ -144,6 +149,30 @@ def _held(log: LogRecording, period_s: float) -> tuple[float, ...]:
         odd = long * -math.log(share) > SELDOM + math.log(len(same))
     odd &= long > QUARTER * period_s * log.rate
     return tuple((first[odd] / log.rate).tolist())
+
+
+def _silent(log: LogRecording, clock: PulseClock) -> tuple[float, ...]:
+    """When several pulses in a row are missing from two comparators' outputs, and the data's do not
+    change meanwhile: dirt on the clock row leaves the data alone."""
+    good = ~clock.extra
+    steps = np.diff(clock.pulse_slot[good])
+    at = np.flatnonzero(steps > 2)
+    if not clock.clear or not len(at):
+        return ()
+    if any(len(np.unique(x[:: max(1, len(x) // 4096)])) > 2 for x in (log.clock, log.data)):
+        return ()
+    change = np.flatnonzero((np.diff(log.clock) != 0) | (np.diff(log.data) != 0)) / log.rate
+    out, told = list[float](), 0
+    for begin, end, some in zip(
+        clock.pulse_s[good][at], clock.pulse_s[good][at + 1], steps[at], strict=True
+    ):
+        inside = change[(change > begin) & (change < end)]
+        still = np.diff(np.concatenate([[begin], inside, [end]]))
+        if still.max() > (some - 1.5) * clock.usual_s:
+            out.append(float(begin))
+            told += int(some) - 1
+    # each position without a hole may as well be solid material
+    return tuple(out) if told >= SOLID else ()
 
 
 def _by_phase(middle: Reals, length: Reals, span: int) -> list[float]:
