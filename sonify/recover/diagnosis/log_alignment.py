@@ -68,7 +68,8 @@ UNSURE = 2.0
 """Standard deviations by which a pulse may be early or late (all but one in twenty are nearer)."""
 
 SHORT = 0.1
-"""Of the usual window: a machine that averages hardly anything sees a rounded hole deeper."""
+"""Of the usual window: a machine that averages hardly anything sees a rounded hole deeper, and may
+so have read all bits."""
 
 STOPPED = 2.5
 """Positions without a pulse from which on the disc stood still, if none is missing: two pulses that
@@ -290,6 +291,14 @@ def observe_log(
     bits, time = _counted(clock, pulse_hole, replace(design, index=index), alignment, first)
     doubtful = _counted(clock, unsure, replace(design, index=index), alignment, first)[0] > 0
     bits[doubtful & (bits != design.grid)] = -1
+    if sampling == Sampling() and threshold is not None and design.errors(bits):
+        short = sampling.levels(sums, clock, clock.pulse_s, delay, SHORT * window)
+        other = _counted(
+            clock, ((short < used) == low).astype(np.int8), replace(design, index=index),
+            alignment, first,
+        )[0]  # fmt: skip
+        if not design.errors(other):
+            bits[(bits != design.grid) & (other == design.grid)] = -1
     inside = np.clip(alignment.start[:, None] + np.arange(n), 0, len(seen) - 1)
     deep = np.where(seen > 0, np.abs(np.nan_to_num(web - level)), 0.0)[inside].max(axis=1)
     odd = threshold is None and float(np.median(deep)) < FAINT * deep.max()
@@ -380,8 +389,6 @@ def _sampled(
     told = sampling.at_s is not None or sampling.width is not None
     moments = [clock.pulse_s + away for away in ((0,) if told else (0, -jitter, jitter))]
     levels = [sampling.levels(sums, clock, at, delay_s, window) for at in moments]
-    if not told:
-        levels.append(sampling.levels(sums, clock, clock.pulse_s, delay_s, SHORT * window))
     levels = np.stack(levels)
     hole = np.where(np.isfinite(levels), (levels < threshold) == clock.low, -1).astype(np.int8)
     good = np.flatnonzero(~clock.extra)

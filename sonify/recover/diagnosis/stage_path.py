@@ -43,6 +43,9 @@ SPOILT = 2 / 3
 ASTRAY = 0.02
 """How often a bit is seen wrong while the stage rests."""
 
+UNEXPLAINED = -2.5 * ASTRAY * math.log(ASTRAY)
+"""Price of a bit if that is two and a half times as often: then other turns explain no better."""
+
 WITHIN = (0.1, 0.3, 0.5, 0.7, 0.9)
 """How long before the next position the stage may be ready, in positions."""
 
@@ -307,11 +310,15 @@ def in_its_turn(seen: Reals, design: Design, phase: int, start: Index) -> Index:
             late = part.start is not None
             gain = np.cumsum(coin[part, :: 1 if late else -1].sum(axis=0))[: int(SPOILT * n)]
             long = int(np.argmax(gain)) + 1
+            # two causes make a stage late, and one makes it early
+            rarely = FAULTY + math.log(long * (2 - late))
             # what is seen in other turns is the same whichever turn is read, so positions that are
             # spoilt cost nothing
             spoilt = price[part, : long if late else None][:, 0 if late else -long :].sum()
-            told = gain[long - 1] > FAULTY + math.log(n)
-            cost = price.sum() + margin - told * (spoilt - FAULTY - math.log(n))
+            cost = price.sum() - (spoilt - rarely) * (gain[long - 1] > rarely)
+            if turns and cost > UNEXPLAINED * price.size:
+                continue
+            cost += margin + WAITS * (turns != 0)
             if cost < best - 1e-9:
                 best, out = cost, start + turns * n
     return out
