@@ -298,11 +298,11 @@ class LevelSigns:
         right = told & ~wrong
         other = np.where(ones, 0.0, 1.0)[wrong & told]
         # by how much bits that were read well scatter about their own level
-        off = [np.abs(x - np.median(x)) for x in (height[right & k] for k in (ones, ~ones)) if x.size]
-        scatter = 1.4826 * max((float(np.median(x)) for x in off), default=1.0)
-        far = np.abs(height[wrong & told] - other)
-        self.plain = bool((far < max(BETWEEN, FEW_SIGMAS * scatter)).all())
-        self.plain &= APART_SIGMAS * scatter < 0.5
+        levels = (height[right & kind] for kind in (ones, ~ones))
+        each = [float(np.median(np.abs(x - np.median(x)))) for x in levels if x.size]
+        scatter = 1.4826 * max(each, default=1.0)
+        near = np.abs(height[wrong & told] - other) < max(BETWEEN, FEW_SIGMAS * scatter)
+        self.plain = bool(near.all()) and APART_SIGMAS * scatter < 0.5
         self.smeared = FEW_SIGMAS * scatter > 0.5
 
 

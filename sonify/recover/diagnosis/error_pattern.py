@@ -156,7 +156,8 @@ class ErrorPattern:
         # between two rows a stage sees material, so that only holes are missed; or another row
         for which, least, most in ((self.could & read, *MISSES), (read, *UNTIMELY)):
             bits, hits = (
-                np.cumsum(np.bincount(place[x], minlength=n + 1)) for x in (which, which & self.wrong)
+                np.cumsum(np.bincount(place[x], minlength=n + 1))
+                for x in (which, which & self.wrong)
             )
             each += [
                 share_between(k, of, least, most) + (self.every - k) * math.log(STRAY)

@@ -16,7 +16,7 @@ from sonify.recover.diagnosis.gaps import settle_gaps
 from sonify.recover.diagnosis.next_position import align_next_position
 from sonify.recover.diagnosis.observed import Levels, Observed
 from sonify.recover.diagnosis.row_offsets import RowOffsets, row_offsets
-from sonify.recover.diagnosis.row_order import LOST_ROWS, align_reading_on, align_rows
+from sonify.recover.diagnosis.row_order import SURE, align, in_order
 from sonify.recover.diagnosis.sampling import Sampling, passing
 from sonify.recover.diagnosis.source import LogRecording
 from sonify.recover.diagnosis.stage_move import stage_move
@@ -33,12 +33,6 @@ __all__ = ["Followed", "follow_log", "observe_log"]
 Reals = NDArray[np.float64]
 Index = NDArray[np.int64]
 
-LATE_ROWS = 2
-"""Rows by which a log may start late before other starts are tried as well."""
-
-SURE = 0.9
-"""Share of correct bits from which the rows are surely in place."""
-
 MOST_WEB = 0.3
 """Share of the time from which on a level may be that of holes or of webs: neither holes nor webs
 take more than 0.7 of a position (common practice, no source). Where the two channels disagree on
@@ -53,9 +47,6 @@ BETWEEN = 0.25
 LEAST_PART = 3
 """Positions of a row that must be in the log: of fewer, nobody can tell whether they were read."""
 
-LEAST_ROWS = 2
-"""Rows' worth of bits that a log must hold for that."""
-
 LITTLE = 0.01
 """Share of correct bits by which rows in order may be worse than rows out of it: a tenth of
 `SURE`'s distance from a perfect reading."""
@@ -66,10 +57,6 @@ counted as the machine does, the count explains it."""
 
 UNSURE = 2.0
 """Standard deviations by which a pulse may be early or late (all but one in twenty are nearer)."""
-
-SHORT = 0.1
-"""Of the usual window: a machine that averages hardly anything sees a rounded hole deeper, and may
-so have read all bits."""
 
 STOPPED = 2.5
 """Positions without a pulse from which on the disc stood still, if none is missing: two pulses that
@@ -245,7 +232,7 @@ def observe_log(
                 stage, phase, stays, part = moved, turned, elsewhere, told
                 break
         if stage is None:
-            alignment = _align(told, design, phase, passed)
+            alignment = align(told, design, phase, passed)
             if design.index and not alignment.rows_off:
                 start = in_its_turn(told, design, phase, alignment.start)
                 found = agreement(told, design, phase, True, start, alignment.seen_row)
@@ -257,11 +244,11 @@ def observe_log(
             alignment = _alignment_of(stage, part, design, phase)
         if alignment.rows_off and len(told) < len(seen) - n:
             # nobody saw the stage in the rows after the last hole
-            plain = _in_order(told, design, phase)
+            plain = in_order(told, design, phase)
             if plain.agreement > alignment.agreement - LITTLE:
                 stage, alignment = None, plain
     if stage is not None and not stage.timely and (clock.extra.any() or len(clock.missing)):
-        plain = alignment if design.index else _align(told, design, phase, passed)
+        plain = alignment if design.index else align(told, design, phase, passed)
         plain, first = _firsts(seen, design, plain, clock, design.index)
         last = np.clip(first + n - 1, 0, len(clock.pulse_s) - 1)
         # a machine whose clock is miscounted ends its rows too early or too late
@@ -291,14 +278,6 @@ def observe_log(
     bits, time = _counted(clock, pulse_hole, replace(design, index=index), alignment, first)
     doubtful = _counted(clock, unsure, replace(design, index=index), alignment, first)[0] > 0
     bits[doubtful & (bits != design.grid)] = -1
-    if sampling == Sampling() and threshold is not None and design.errors(bits):
-        short = sampling.levels(sums, clock, clock.pulse_s, delay, SHORT * window)
-        other = _counted(
-            clock, ((short < used) == low).astype(np.int8), replace(design, index=index),
-            alignment, first,
-        )[0]  # fmt: skip
-        if not design.errors(other):
-            bits[(bits != design.grid) & (other == design.grid)] = -1
     inside = np.clip(alignment.start[:, None] + np.arange(n), 0, len(seen) - 1)
     deep = np.where(seen > 0, np.abs(np.nan_to_num(web - level)), 0.0)[inside].max(axis=1)
     odd = threshold is None and float(np.median(deep)) < FAINT * deep.max()
@@ -316,14 +295,14 @@ def observe_log(
             other = observe_log(log, followed, design, threshold, sampling, last_s, offsets)
             then, known = design.errors(other.bits), int((bits >= 0).sum())
             # what was read right in another turn was not beside the detector
-            there = not offsets.beside or wrong > 0 or then <= bits.size - known
+            in_place = not offsets.beside or wrong > 0 or then <= bits.size - known
             if offsets.beside:
-                fits = there and offsets.explains(other.bits, design.grid, known - n)
+                fits = in_place and offsets.explains(other.bits, design.grid, known - n)
             else:
                 fits = then < wrong
             if fits:
                 return other
-            offsets = None if offsets.beside and (wrong or not there) else offsets
+            offsets = None if offsets.beside and (wrong or not in_place) else offsets
     slot = alignment.start[:, None] + np.arange(n + 3)
     there = (slot >= 0) & (slot < len(seen))
     there[there[:, :n].sum(axis=1) < LEAST_PART] = False
@@ -388,8 +367,7 @@ def _sampled(
     jitter = UNSURE * 1.4826 * float(np.median(np.abs(np.diff(clock.pulse_s, 2)))) / math.sqrt(6)
     told = sampling.at_s is not None or sampling.width is not None
     moments = [clock.pulse_s + away for away in ((0,) if told else (0, -jitter, jitter))]
-    levels = [sampling.levels(sums, clock, at, delay_s, window) for at in moments]
-    levels = np.stack(levels)
+    levels = np.stack([sampling.levels(sums, clock, at, delay_s, window) for at in moments])
     hole = np.where(np.isfinite(levels), (levels < threshold) == clock.low, -1).astype(np.int8)
     good = np.flatnonzero(~clock.extra)
     still = np.diff(clock.pulse_s[good]) > STOPPED * clock.usual_s
@@ -437,41 +415,6 @@ def _alignment_of(stage: StagePath, seen: Reals, design: Design, phase: int) -> 
     found = agreement(seen, design, phase, True, stage.start[on], stage.shown[on])
     shown = np.where(on, stage.shown, np.arange(design.rows))
     return Alignment(stage.start, shown, phase, found)
-
-
-def _align(seen: Reals, design: Design, phase: int, passed: Reals) -> Alignment:
-    """When each row was read, by the rows alone; a log may start many rows late."""
-    n = design.positions
-
-    def align(lost: int) -> Alignment:
-        if design.index:
-            return align_rows(seen, design, phase, turning=True, lost=lost)
-        return align_reading_on(seen, design, phase, passed, lost)
-
-    alignment = align(LOST_ROWS)
-    sure = alignment.agreement >= SURE
-    if sure and alignment.start[0] > -LATE_ROWS * design.step:
-        return alignment
-    late = align(design.rows - 1)
-    # if nothing fits, rows outside the log would fit best
-    slot = late.start[:, None] + np.arange(n)
-    held = np.count_nonzero(seen[slot[(slot >= 0) & (slot < len(seen))]])
-    enough = held >= LEAST_ROWS * n
-    better = not sure or late.rows_off < alignment.rows_off
-    return late if enough and late.agreement >= SURE and better else alignment
-
-
-def _in_order(seen: Reals, design: Design, phase: int) -> Alignment:
-    """The best readings that follow one another as designed, from the log's beginning on."""
-    every = np.arange(design.rows)
-    first = np.arange(-design.positions, min(design.step, len(seen)))
-    if design.index:
-        first = first[(first + phase) % design.positions == 0]
-    fits = [
-        agreement(seen, design, phase, True, s + every * design.step, every) for s in first.tolist()
-    ]
-    best = int(np.argmax(fits))
-    return Alignment(first[best] + every * design.step, every, phase, fits[best])
 
 
 def _traces(cells: Reals, slots: Reals, truth: NDArray[np.int8]) -> tuple[Reals, NDArray[np.int8]]:

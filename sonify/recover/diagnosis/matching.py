@@ -17,6 +17,7 @@ from sonify.errors import InputError
 from sonify.performance import Performance
 from sonify.recover.diagnosis.alignment import Design
 from sonify.recover.diagnosis.channels import FEW, LIT, Channels
+from sonify.recover.diagnosis.delivery import delivered
 from sonify.recover.diagnosis.fits import FITS, fit_of
 from sonify.recover.diagnosis.listening import Listening, due_together, merged_on, voices_of
 from sonify.recover.diagnosis.log_alignment import follow_log, observe_log
@@ -25,7 +26,7 @@ from sonify.recover.diagnosis.numbering import first_period
 from sonify.recover.diagnosis.observed import Observed
 from sonify.recover.diagnosis.readings import in_other_order, one_reading
 from sonify.recover.diagnosis.sampling import Sampling
-from sonify.recover.diagnosis.score_following import MOST, delivered, follow_score
+from sonify.recover.diagnosis.score_following import MOST, follow_score
 from sonify.recover.diagnosis.source import LogRecording, MidiRecording
 from sonify.recover.signal.averages import running_mean
 

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.alignment import Alignment
+from sonify.recover.diagnosis.delivery import Delivery
 from sonify.recover.diagnosis.row_offsets import RowOffsets
-from sonify.recover.diagnosis.score_following import Delivery
 from sonify.recover.diagnosis.stage_path import StagePath
 from sonify.recover.diagnosis.timing_model import TimingModel, times_of
 from sonify.recover.signal.clock import PulseClock

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from sonify.recover.diagnosis.alignment import Alignment, Design, agreement, signs_of
 from sonify.recover.signal.next_start import next_start
 
-__all__ = ["FIRST", "LOST_ROWS", "align_reading_on", "align_rows"]
+__all__ = ["FIRST", "LOST_ROWS", "SURE", "align", "align_reading_on", "align_rows", "in_order"]
 
 Index = NDArray[np.int64]
 Reals = NDArray[np.float64]
@@ -28,6 +28,15 @@ OTHER_ROW = 0.02  # of reading another row than the one that is due
 CHANGE = 0.12  # of a change to another row and back
 FIRST = 0.3  # gained by a first row that starts with position 0
 OUTSIDE = 0.25  # gained by a position outside the recording, where one that fits gains 1
+
+LATE_ROWS = 2
+"""Rows by which a log may start late before other starts are tried as well."""
+
+SURE = 0.9
+"""Share of correct bits from which the rows are surely in place."""
+
+LEAST_ROWS = 2
+"""Rows' worth of bits that a log must hold for that."""
 
 OTHERS = (0, -1, 1)  # rows by which the stage may be off
 LOST_ROWS = 3  # rows that may have been read before the recording started
@@ -276,3 +285,38 @@ def _best_order(
         out[r], other[r] = c, OTHERS[k]
         c, k = int(back[r, k, c]), int(came[r, k, c])
     return out, other
+
+
+def in_order(seen: Reals, design: Design, phase: int) -> Alignment:
+    """The best readings that follow one another as designed, from the log's beginning on."""
+    every = np.arange(design.rows)
+    first = np.arange(-design.positions, min(design.step, len(seen)))
+    if design.index:
+        first = first[(first + phase) % design.positions == 0]
+    fits = [
+        agreement(seen, design, phase, True, s + every * design.step, every) for s in first.tolist()
+    ]
+    best = int(np.argmax(fits))
+    return Alignment(first[best] + every * design.step, every, phase, fits[best])
+
+
+def align(seen: Reals, design: Design, phase: int, passed: Reals) -> Alignment:
+    """When each row was read, by the rows alone; a log may start many rows late."""
+    n = design.positions
+
+    def found(lost: int) -> Alignment:
+        if design.index:
+            return align_rows(seen, design, phase, turning=True, lost=lost)
+        return align_reading_on(seen, design, phase, passed, lost)
+
+    alignment = found(LOST_ROWS)
+    sure = alignment.agreement >= SURE
+    if sure and alignment.start[0] > -LATE_ROWS * design.step:
+        return alignment
+    late = found(design.rows - 1)
+    # if nothing fits, rows outside the log would fit best
+    slot = late.start[:, None] + np.arange(n)
+    held = np.count_nonzero(seen[slot[(slot >= 0) & (slot < len(seen))]])
+    enough = held >= LEAST_ROWS * n
+    better = not sure or late.rows_off < alignment.rows_off
+    return late if enough and late.agreement >= SURE and better else alignment

@@ -293,8 +293,8 @@ def in_its_turn(seen: Reals, design: Design, phase: int, start: Index) -> Index:
     start : ndarray of int64, shape (rows,)
         By the bits alone.
     """
-    rows, n = design.grid.shape
-    signs = signs_of(design.grid)
+    n, signs = design.positions, signs_of(design.grid)
+    good, bad = -math.log(1 - ASTRAY), -math.log(ASTRAY)
     best, out = math.inf, start
     for turns in (0, -1, 1):
         slot = (start + turns * n)[:, None] + np.arange(n)
@@ -303,7 +303,7 @@ def in_its_turn(seen: Reals, design: Design, phase: int, start: Index) -> Index:
             continue
         at = np.clip(slot, 0, len(seen) - 1)
         right = seen[at] * np.take_along_axis(signs, (slot + phase) % n, axis=1)
-        price = np.where(there & (right != 0), np.where(right > 0, *-np.log((1 - ASTRAY, ASTRAY))), 0)
+        price = np.where(there & (right != 0), np.where(right > 0, good, bad), 0.0)
         coin = price - math.log(2)
         margin = _margins(tuple((start + turns * n).tolist()), n, len(seen))
         for part in (slice(1, None), slice(None, -1)):

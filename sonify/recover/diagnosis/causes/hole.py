@@ -29,8 +29,8 @@ class Hole(PatternCause):
     prior = 1.0  # dust and splinters are the most common
 
     def log_likelihood(self, errors: ErrorPattern, levels: LevelSigns | None) -> float:
-        """All places equally likely, or all places of one kind, or all in a patch. A blocked hole looks like solid
-        material, and a torn one like a hole."""
+        """All places equally likely, or all of one kind, or all in a patch. A blocked hole looks
+        like solid material, and a torn one like a hole."""
         likely = -log_choose(errors.bits, errors.every)
         if not errors.others:
             likely = float(np.logaddexp(likely, -log_choose(len(errors.hit), errors.every)))

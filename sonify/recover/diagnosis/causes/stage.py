@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from sonify.recover.diagnosis.case import Case, LevelSigns
 from sonify.recover.diagnosis.causes.cause import Cause, Finding, PatternCause, percent
 from sonify.recover.diagnosis.causes.light import SEEN
-from sonify.recover.diagnosis.error_pattern import MANY, ErrorPattern
+from sonify.recover.diagnosis.error_pattern import ErrorPattern
 from sonify.recover.diagnosis.stage_move import OPEN
 from sonify.recover.diagnosis.under_detector import BLANK
 

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.case import Case
 from sonify.recover.diagnosis.causes.cause import Cause, Finding
-from sonify.recover.diagnosis.score_following import Delivery
+from sonify.recover.diagnosis.delivery import Delivery
 
 __all__ = ["Late", "RowsMissing", "Wire"]
 
