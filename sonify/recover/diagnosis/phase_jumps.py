@@ -83,6 +83,10 @@ clock's pulses, beyond which one of the detectors moves, if neighbours agree to 
 all others 0.2 or less."""
 
 
+ANYWHERE = 0.7
+"""The same of holes that have nothing to do with the pulses: of chance, 0.8; of a loose clock, at
+most 0.57."""
+
 STEADIER = 2.0
 """Times as uneven as the data's holes the clock's pulses must be, for the clock detector to move:
 sound channels differ by a factor of 1.6 at most where holes are clear (generators a, b, d, e)."""
@@ -235,7 +239,7 @@ def _wander(log: LogRecording, clock: PulseClock, low: bool) -> float:
     with_speed = np.stack([np.ones(len(holes)), holes - holes[0], 1 / np.clip(paces, 0.5, 2.0)], 1)
     beside -= with_speed @ np.linalg.lstsq(with_speed, beside, rcond=None)[0]
     wide = float(np.subtract(*np.percentile(beside, [90, 10])))
-    if wide > HOPS and hops < wide / STEADIER**2:
+    if HOPS < wide < ANYWHERE and hops < wide / STEADIER**2:
         return wide / 2
     period = float(np.median(np.diff(pulses)))
     uneven = [_uneven(x, period) for x in (pulses, holes)]

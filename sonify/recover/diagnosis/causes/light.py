@@ -79,7 +79,7 @@ class AmbientLight(PatternCause):
         if told and v is not None and c is not None and not c.data.digital:
             # an amplifier whose level wanders does not step up and back
             least = FADES if v.stretch > STEPS and not case.harmed else LIT
-            if v.both > least and c.data.usual_noise < CALM * c.data.swing and not v.darkened:
+            if v.both > least and c.data.usual_noise < CALM * c.data.swing:
                 said = f"both levels of the data channel move by {percent(v.both)} of its swing"
                 return self.found("levels-move", said, *self.evidence(case))
         if case.quiet is None and c is not None and v is not None and case.count >= MANY:
