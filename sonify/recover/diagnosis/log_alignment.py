@@ -282,8 +282,9 @@ def observe_log(
     deep = np.where(seen > 0, np.abs(np.nan_to_num(web - level)), 0.0)[inside].max(axis=1)
     odd = threshold is None and float(np.median(deep)) < FAINT * deep.max()
     # or its own threshold hardly lets it see the holes of a row
-    shows = np.where(seen > 0, np.abs(web - level), np.nan)[inside]
-    part = np.abs(web - used)[inside] / shows
+    depth = np.abs(web - level)
+    shows = np.where((seen > 0) & (depth > 0), depth, np.nan)
+    part = (np.abs(web - used) / shows)[inside]
     part = part[np.isfinite(part).any(axis=1)]
     odd |= threshold is not None and bool((np.nanmedian(part, axis=1) > HARDLY).any())
     odd |= (wrong := design.errors(bits)) > 0 or alignment.rows_off > 0 or alignment.cut(len(seen))
