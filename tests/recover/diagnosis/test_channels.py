@@ -363,3 +363,56 @@ def test_blocked_holes_are_told_from_a_wrong_threshold(take, tmp_path):
         at = int(seen.time_s[r, p] * RATE)
         filled[at - 22 : at + 23] = seen.levels.web[r, p] + 0.05 * RNG.standard_normal(45)
     assert first_cause(take, tmp_path, data=filled).causes[0].name == "hole"
+
+
+def test_a_clock_detector_that_hops_now_and_then(take, tmp_path):
+    """It stands a third of a position late for some positions, and in place for the next ones."""
+    show, clock, _ = take
+    position = RATE * 60 / show.setup.player.rpm / show.disc.positions
+    at = np.arange(len(clock))
+    late = np.repeat(RNG.random(len(clock) // int(3 * position) + 1) < 0.5, int(3 * position))
+    hopping = np.interp(at - position / 3 * late[: len(at)], at, clock)
+    first = first_cause(take, tmp_path, clock=hopping).causes[0]
+    assert first.name == "clock-loose"
+
+
+def test_positions_that_pass_as_often_as_a_folded_flicker(take, tmp_path):
+    """At 98.4 samples a second, light of 100 Hz shows at 1.6 Hz, and positions pass at 9.3."""
+    show, *both = take
+    position_hz = show.disc.positions * show.setup.player.rpm / 60
+    rate = 100 - position_hz - 0.3
+    times = np.arange(0, len(both[0]) / RATE, 1 / rate)
+    clock, data = (np.interp(times, np.arange(len(x)) / RATE, x) for x in both)
+    np.savetxt(
+        tmp_path / "log.csv", np.column_stack([times, clock, data]), "%.5f", ",",
+        header="time,clock,data", comments="",
+    )  # fmt: skip
+    seen = compare(show, tmp_path / "log.csv")
+    assert "lamp-hum" not in [c.name for c in seen.causes]
+
+
+def test_gaps_in_what_two_comparators_gave(take, tmp_path):
+    """An edge list goes on in time, but some edges were not recorded."""
+    show, *both = take
+    clock, data = ((x > 1.75) * 1.0 for x in both)
+    position = int(RATE * 60 / show.setup.player.rpm / show.disc.positions)
+    for begin in (3000, 9100, 15300):
+        for x in (clock, data):
+            x[begin : begin + 4 * position] = x[begin]
+    seen = first_cause(take, tmp_path, clock=clock, data=data)
+    assert seen.causes[0].name == "recorder-drops"
+
+
+def test_a_scratch_over_neighbouring_holes(take, tmp_path):
+    """Holes of three rows are blocked where a scratch crosses them."""
+    show, _, data = take
+    plain = first_cause(take, tmp_path)
+    blocked = [(r, p) for r in (3, 4, 5) for p in range(20, 27) if show.disc.grid[r, p] == 1]
+    data, position = data.copy(), RATE * 60 / show.setup.player.rpm / show.disc.positions
+    material = np.percentile(data, 75)
+    for r, p in blocked:
+        at = int(plain.seen.time_s[r, p] * RATE)
+        data[at - int(position / 2) : at + int(position / 2)] = material
+    seen = first_cause(take, tmp_path, data=data)
+    assert {(int(e["row"]), int(e["position"])) for e in seen.errors} == set(blocked)
+    assert seen.causes[0].name == "hole"

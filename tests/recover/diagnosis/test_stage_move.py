@@ -5,7 +5,7 @@ import pytest
 
 from sonify.recover.diagnosis.alignment import Design
 from sonify.recover.diagnosis.stage_move import stage_move
-from sonify.recover.diagnosis.stage_path import follow_stage
+from sonify.recover.diagnosis.stage_path import follow_stage, in_its_turn
 from sonify.recover.diagnosis.under_detector import BLANK, dwells_of
 
 ROWS, POSITIONS, PAUSE = 6, 40, 12
@@ -60,3 +60,17 @@ def test_a_stage_that_skips_a_row_ends_on_material(skipped):
     path = follow_stage(dwells_of(seen, GRID, 0), DESIGN, 0, passed, len(seen))
     assert path.shown.tolist() == rows
     assert path.start.tolist() == START.tolist()
+
+
+def test_rows_are_read_in_the_turn_that_a_slow_stage_spoils_the_beginning_of():
+    """Each row but the first shows from a third of its turn on, and for most of the next turn; the
+    log ends before the next turn of the last row does."""
+    start = np.arange(ROWS) * 2 * POSITIONS + POSITIONS
+    seen = -np.ones(start[-1] + 2 * POSITIONS - 8)
+    for row, begin in enumerate(start.tolist()):
+        slots = np.arange(begin + (row > 0) * POSITIONS // 3, begin + 2 * POSITIONS - 10)
+        slots = slots[slots < len(seen)]
+        seen[slots] = 2.0 * GRID[row, slots % POSITIONS] - 1
+    design = Design(GRID, 2 * POSITIONS, True, move_s=0.3, stage_s=0.2)
+    for turns in (0, 1):
+        assert in_its_turn(seen, design, 0, start + turns * POSITIONS).tolist() == start.tolist()
