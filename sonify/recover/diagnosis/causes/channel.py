@@ -251,7 +251,11 @@ class RecorderDrops(Cause):
 
     def find(self, case: Case, share: float) -> Finding | None:
         """From the log's own times, from seams, or from the disc's angle."""
-        seams, read = [*case.jumps.together, *case.jumps.held], case.seen.time_s
+        # where nothing is wrong, comparators that stand still may show a pause between two rows
+        still = case.jumps.held
+        if not case.harmed and case.channels is not None and case.channels.clock.digital:
+            still = ()
+        seams, read = [*case.jumps.together, *still], case.seen.time_s
         if case.fits and np.isfinite(read).any():
             seams = [t for t in seams if np.nanmin(read) < t < np.nanmax(read)]
         lost = case.lost if case.fits else ()
@@ -260,7 +264,7 @@ class RecorderDrops(Cause):
         at = [t - sum(long for begin, long in lost if begin < t) for t in at]
         if case.gaps:
             at = [t for t, _ in case.gaps]
-        alone = len(at) < ONCE and not (case.gaps or lost or case.jumps.held or case.harmed)
+        alone = len(at) < ONCE and not (case.gaps or lost or still or case.harmed)
         if not at or alone:
             return None
         when = ", ".join(f"{t:.2f} s" for t in at[:4]) + ", ..." * (len(at) > 4)
