@@ -279,9 +279,9 @@ def _away(slot: int, low: int, high: int) -> int:
 
 
 def in_its_turn(seen: Reals, design: Design, phase: int, start: Index) -> Index:
-    """Readings that start at the index mark, in the likeliest turn: a stage that moves during
-    readings spoils their ends or, but for the first one, their beginnings, and a recording seldom
-    begins or ends within a reading.
+    """Readings that start at the index mark, in the likeliest turn, if a recording seems to begin
+    or end within one: a stage that moves during readings spoils their ends or, but for the first
+    one, their beginnings.
 
     Parameters
     ----------
@@ -299,6 +299,8 @@ def in_its_turn(seen: Reals, design: Design, phase: int, start: Index) -> Index:
     for turns in (0, -1, 1):
         slot = (start + turns * n)[:, None] + np.arange(n)
         there = (slot >= 0) & (slot < len(seen))
+        if not turns and there.all():
+            return start
         if turns and not there.all():
             continue
         at = np.clip(slot, 0, len(seen) - 1)
