@@ -292,6 +292,8 @@ def observe_log(
         depth = np.nan_to_num(web - level) * (1 if low else -1)
         offsets = row_offsets(depth, np.nan_to_num(web), design, alignment, passed, window, stays)
         lost = offsets is not None and offsets.kind == "moved" and alignment.agreement < SURE
+        if lost and offsets is not None:  # a machine that waits now and then explains anything
+            lost = design.rows > 1 and bool(np.ptp(np.diff(offsets.way.start)) <= LEAST_PART)
         if offsets is not None and (offsets.beside or offsets.kind == "dead" or lost):
             other = observe_log(log, followed, design, threshold, sampling, last_s, offsets)
             then, known = design.errors(other.bits), int((bits >= 0).sum())
