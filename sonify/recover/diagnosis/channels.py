@@ -17,6 +17,7 @@ __all__ = [
     "Channel",
     "Channels",
     "channels_of",
+    "is_digital",
     "runs",
     "white_noise",
 ]
@@ -88,6 +89,9 @@ webs make every other line vanish, and the motor may be off by a fifth."""
 OUTSTANDS = 2.0
 """Times the disc's next lines from which on a line is more than theirs: those of a rectangular wave
 fall off with their number, from the second on by less than half."""
+
+CLIPPED = 0.4
+"""Share of samples at one limit: noise about the limit itself leaves one half there."""
 
 HUM_S = 4.0
 """Length of the parts that are transformed to find hum, in s: a quarter of a hertz apart."""
@@ -162,6 +166,11 @@ class Channel:
         return self.high - self.low
 
     @property
+    def clipped(self) -> bool:
+        """Whether it is at a limit for so long that its swing, and when holes pass, tell little."""
+        return self.at_limit > CLIPPED
+
+    @property
     def ever(self) -> bool:
         """Whether any hole was seen to pass."""
         return self.last_s > 0
@@ -203,8 +212,7 @@ def _channel(x: Floats, rate: float, period_s: float, positions: int, holes: flo
     count = max(1, len(moves) // turn)
     turns = np.array_split(moves, count)
     swings = np.array([np.percentile(t, 100 * TOP) for t in turns])
-    values = np.unique(x[:: max(1, len(x) // 4096)])
-    digital = len(values) <= 2
+    digital = is_digital(x)
     # of fewer samples, most lie at an edge, and third differences show edges
     tells = period_s * rate >= ENOUGH and not digital
     hz, hum = _hum(x, rate, period_s)
@@ -275,6 +283,11 @@ def _shift(z: Reals) -> float:
         return 0.0
     middle = ends.mean(axis=1)
     return float((ends[np.argmax(middle)] - ends[np.argmin(middle)]).min()) / usual
+
+
+def is_digital(x: Floats) -> bool:
+    """Whether a channel has two values or one, by some thousands of its samples."""
+    return len(np.unique(x[:: max(1, len(x) // 4096)])) <= 2
 
 
 def runs(x: NDArray[np.bool_]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

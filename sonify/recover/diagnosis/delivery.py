@@ -148,19 +148,15 @@ def _in_silence(followed: Followed, rows: int) -> NDArray[np.bool_]:
     heard, meant = followed.slot[hit], score["slot"][followed.of[hit]]
     order = np.argsort(heard, kind="stable")
     heard, meant = heard[order], meant[order]
-    row, out = score["row"], np.zeros(rows, bool)
     long = np.diff(heard)
     k = int(np.argmax(long)) if len(long) else 0
     row_long = int(score["position"].max()) + 1
     if k < FEWEST or long[k] < np.diff(np.unique(score["slot"])).max(initial=0) + row_long / 2:
-        return out
+        return np.zeros(rows, bool)
     begin, end = heard[k : k + 2] + int(np.median(meant[:k] - heard[:k]))
     inside = (score["slot"] > begin) & (score["slot"] < end)
-    share = np.bincount(row[inside], minlength=rows) / np.maximum(
-        1, np.bincount(row, minlength=rows)
-    )
-    out[:] = share > 1 - FEW
-    return out
+    silent, due = (np.bincount(score["row"][k], minlength=rows) for k in (inside, slice(None)))
+    return np.asarray(silent / np.maximum(1, due) > 1 - FEW)
 
 
 def _ended(there: NDArray[np.bool_]) -> int:

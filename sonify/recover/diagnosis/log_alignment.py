@@ -291,21 +291,23 @@ def observe_log(
     if odd and not blind and offsets is None:
         depth = np.nan_to_num(web - level) * (1 if low else -1)
         offsets = row_offsets(depth, np.nan_to_num(web), design, alignment, passed, window, stays)
-        lost = offsets is not None and offsets.kind == "moved" and alignment.agreement < SURE
-        if lost and offsets is not None:  # a machine that waits now and then explains anything
-            lost = design.rows > 1 and bool(np.ptp(np.diff(offsets.way.start)) <= LEAST_PART)
-        if offsets is not None and (offsets.beside or offsets.kind == "dead" or lost):
+        if offsets is not None and (
+            offsets.beside
+            or offsets.kind == "dead"
+            or (offsets.kind == "moved" and offsets.even and alignment.agreement < SURE)
+        ):
             other = observe_log(log, followed, design, threshold, sampling, last_s, offsets)
             then, known = design.errors(other.bits), int((bits >= 0).sum())
             # what was read right in another turn was not beside the detector
-            in_place = not offsets.beside or wrong > 0 or then <= bits.size - known
+            in_place = wrong > 0 or then <= bits.size - known
             if offsets.beside:
                 fits = in_place and offsets.explains(other.bits, design.grid, known - n)
             else:
                 fits = then < wrong
             if fits:
                 return other
-            offsets = None if offsets.beside and (wrong or not in_place) else offsets
+            if offsets.beside and (wrong or not in_place):
+                offsets = None
     slot = alignment.start[:, None] + np.arange(n + 3)
     there = (slot >= 0) & (slot < len(seen))
     there[there[:, :n].sum(axis=1) < LEAST_PART] = False

@@ -18,7 +18,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.recover.diagnosis.channels import runs
+from sonify.recover.diagnosis.channels import is_digital, runs
 from sonify.recover.diagnosis.source import LogRecording
 from sonify.recover.signal.averages import running_mean
 from sonify.recover.signal.clock import PulseClock
@@ -110,7 +110,7 @@ class PhaseJumps(NamedTuple):
     """When both channels jumped together, in s; when the clock's pulses jumped against the data's
     holes, in s, and by how many positions; by how many positions they wander about holes that
     follow one another more evenly, as a standard deviation; and when both channels stood still,
-    though noise moves them, in s."""
+    though noise or holes should move them, in s."""
 
     together: tuple[float, ...] = ()
     apart: tuple[tuple[float, float], ...] = ()
@@ -163,7 +163,7 @@ def _silent(log: LogRecording, clock: PulseClock) -> tuple[float, ...]:
     at = np.flatnonzero(steps > 2)
     if not clock.clear or not len(at):
         return ()
-    if any(len(np.unique(x[:: max(1, len(x) // 4096)])) > 2 for x in (log.clock, log.data)):
+    if not (is_digital(log.clock) and is_digital(log.data)):
         return ()
     change = np.flatnonzero((np.diff(log.clock) != 0) | (np.diff(log.data) != 0)) / log.rate
     out, told = list[float](), 0
@@ -217,13 +217,15 @@ def _wander(log: LogRecording, clock: PulseClock, low: bool) -> float:
     """By how many positions the clock's pulses wander about the data's holes, though neighbouring
     ones agree, or if they come less evenly than those; a motor's jitter moves both alike."""
     pulses = clock.pulse_s[_alike(clock.length_s)]
+    if len(pulses) < FEWEST:
+        return 0.0
+    period = float(np.median(np.diff(pulses)))
     best: tuple[float, Reals, Reals, Reals] | None = None
     for sense in (low, not low):
         data = find_pulses(log.data, log.rate, clock.usual_s, sense)
         holes = data.middle[_alike(data.length)]
-        if not data.clear or min(len(pulses), len(holes)) < FEWEST:
+        if not data.clear or len(holes) < FEWEST:
             continue
-        period = float(np.median(np.diff(pulses)))
         after = np.clip(np.searchsorted(pulses, holes), 1, len(pulses) - 1)
         sides = np.stack([holes - pulses[after - 1], holes - pulses[after]])
         off = np.where(sides[0] < -sides[1], sides[0], sides[1])
@@ -241,7 +243,6 @@ def _wander(log: LogRecording, clock: PulseClock, low: bool) -> float:
     wide = float(np.subtract(*np.percentile(beside, [90, 10])))
     if HOPS < wide < ANYWHERE and hops < wide / STEADIER**2:
         return wide / 2
-    period = float(np.median(np.diff(pulses)))
     uneven = [_uneven(x, period) for x in (pulses, holes)]
     spread = 1.4826 * float(np.median(np.abs(beside)))
     return spread if uneven[1] * STEADIER < uneven[0] and spread > LEAST_MOVE else 0.0

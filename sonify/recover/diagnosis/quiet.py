@@ -30,9 +30,6 @@ TOGETHER = 2.0
 DROWNED = 0.35
 """Noise, as a share of the clock's swing, above which it may hide holes: with 12 dB it is 0.25."""
 
-CLIPPED = 0.4
-"""Share of samples at one limit: noise about the limit itself leaves one half there."""
-
 FAINT, SIGMAS = 0.05, 5.0
 """Of the swing, and in standard errors: holes that are deeper than both on average still show."""
 
@@ -199,7 +196,7 @@ def _whole(clock: Channel, data: Channel, both: bool) -> tuple[str, ...]:
     if data.digital or data.spread < STILL * clock.swing:
         # a comparator whose threshold is outside all levels gives the same log
         return ("data-stuck", "amplifier-saturated" if data.rest > 0 else "threshold")
-    if data.at_limit > CLIPPED:
+    if data.clipped:
         return ("amplifier-saturated", "data-stuck")
     if data.noise > DROWNED * clock.swing:
         return ("noise", "lamp-out")
@@ -216,7 +213,7 @@ def _from(clock: Channel, data: Channel, both: bool, low: bool, turn_s: float) -
     if data.digital:
         # an open input may end at either level
         return ("data-dead", "ambient-light" if lit else "lamp-out")
-    if data.at_limit > CLIPPED and lit and abs(data.rest - data.limit) <= STILL * clock.swing:
+    if data.clipped and lit and abs(data.rest - data.limit) <= STILL * clock.swing:
         saturated = ("amplifier-saturated", "ambient-light")
         # what shows a hole or two at first and none in all later turns hardly showed any
         hardly = data.last_s < min(turn_s, FIRST * data.long_s)

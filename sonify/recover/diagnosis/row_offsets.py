@@ -25,6 +25,10 @@ Index = NDArray[np.int64]
 FAINT = 0.75
 """Of the usual depth: a threshold in the middle misses holes below one half."""
 
+EVEN = 3
+"""Slots by which the distances of even readings differ at the most: the motor drifts, and a row
+starts at a whole slot (own choice)."""
+
 
 @dataclass(frozen=True, eq=False)
 class RowOffsets:
@@ -53,6 +57,13 @@ class RowOffsets:
     def way(self) -> Way:
         """What explains the levels best."""
         return self.ways[self.kind]
+
+    @property
+    def even(self) -> bool:
+        """Whether readings follow one another evenly: a machine that waits now and then explains
+        anything."""
+        start = self.way.start
+        return len(start) > 1 and bool(np.ptp(np.diff(start)) <= EVEN)
 
     @property
     def beside(self) -> bool:

@@ -38,7 +38,7 @@ STOPPED = math.log(800)  # it ends within one (none of 400 logs; H. Jeffreys' ru
 SNUG = 0.25  # of a turn's positions: by chance, a recording begins or ends with the reading
 
 SPOILT = 2 / 3
-"""Of a row, at most: what is read of it less is read in another turn."""
+"""Of a row, at most, that a moving stage spoils: with less left, nothing was read (own choice)."""
 
 ASTRAY = 0.02
 """How often a bit is seen wrong while the stage rests."""
@@ -306,17 +306,18 @@ def in_its_turn(seen: Reals, design: Design, phase: int, start: Index) -> Index:
         at = np.clip(slot, 0, len(seen) - 1)
         right = seen[at] * np.take_along_axis(signs, (slot + phase) % n, axis=1)
         price = np.where(there & (right != 0), np.where(right > 0, good, bad), 0.0)
-        coin = price - math.log(2)
         margin = _margins(tuple((start + turns * n).tolist()), n, len(seen))
         for part in (slice(1, None), slice(None, -1)):
             late = part.start is not None
-            gain = np.cumsum(coin[part, :: 1 if late else -1].sum(axis=0))[: int(SPOILT * n)]
+            # from the end of the rows that the stage may spoil
+            bits = price[part, :: 1 if late else -1]
+            gain = np.cumsum((bits - math.log(2)).sum(axis=0))[: int(SPOILT * n)]
             long = int(np.argmax(gain)) + 1
             # two causes make a stage late, and one makes it early
             rarely = FAULTY + math.log(long * (2 - late))
             # what is seen in other turns is the same whichever turn is read, so positions that are
             # spoilt cost nothing
-            spoilt = price[part, : long if late else None][:, 0 if late else -long :].sum()
+            spoilt = bits[:, :long].sum()
             cost = price.sum() - (spoilt - rarely) * (gain[long - 1] > rarely)
             if turns and cost > UNEXPLAINED * price.size:
                 continue

@@ -9,7 +9,7 @@ from sonify.recover.diagnosis.case import Case
 from sonify.recover.diagnosis.causes.cause import SOUND, Cause, Finding, beyond, measures, percent
 from sonify.recover.diagnosis.channels import LITTLE
 from sonify.recover.diagnosis.error_pattern import MANY
-from sonify.recover.diagnosis.quiet import CLIPPED, DROWNED
+from sonify.recover.diagnosis.quiet import DROWNED
 
 __all__ = [
     "CALM",
@@ -138,7 +138,7 @@ class Saturated(DataStuck):
             return found
         clock, data = case.channels
         # light and a lamp's flicker drive the clock channel to its limit as well
-        alone = data.at_limit > CLIPPED and data.at_limit > 2 * clock.at_limit
+        alone = data.clipped and data.at_limit > 2 * clock.at_limit
         said = f"{percent(data.at_limit)} of the samples are at exactly {data.limit:.3g}"
         if not case.harmed:
             if not alone:
@@ -147,10 +147,10 @@ class Saturated(DataStuck):
                 "at-limit",
                 f"{said}; of the clock channel's, {percent(clock.at_limit)} are at its limit",
             )
-        usual = abs(data.limit) if clock.at_limit > CLIPPED else clock.swing
+        usual = abs(data.limit) if clock.clipped else clock.swing
         small = max(SMALL * usual, LITTLE * abs(data.limit))
         drowned = data.usual_noise > DROWNED * data.swing
-        if data.at_limit < CLIPPED or not (alone or drowned or data.swing < small):
+        if not data.clipped or not (alone or drowned or data.swing < small):
             return None
         return self.found(
             "at-limit",
@@ -211,7 +211,7 @@ class FilterDelay(Cause):
         if v is None or clock is None or case.channels is None:
             return None
         data = case.channels.data
-        if data.at_limit > CLIPPED:  # what is left of its holes tells no delay
+        if data.clipped:  # what is left of its holes tells no delay
             return None
         if v.lag > LAG and data.usual_noise < CALM * data.swing:
             return self.found(
@@ -252,9 +252,8 @@ class RecorderDrops(Cause):
     def find(self, case: Case, share: float) -> Finding | None:
         """From the log's own times, from seams, or from the disc's angle."""
         # where nothing is wrong, comparators that stand still may show a pause between two rows
-        still = case.jumps.held
-        if not case.harmed and case.channels is not None and case.channels.clock.digital:
-            still = ()
+        silent = case.channels is not None and case.channels.clock.digital and not case.harmed
+        still = () if silent else case.jumps.held
         seams, read = [*case.jumps.together, *still], case.seen.time_s
         if case.fits and np.isfinite(read).any():
             seams = [t for t in seams if np.nanmin(read) < t < np.nanmax(read)]

@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 from sonify.recover.diagnosis.case import Case
 from sonify.recover.diagnosis.causes.cause import Cause, Finding, percent
 from sonify.recover.diagnosis.phase_jumps import LEAST_MOVE
-from sonify.recover.diagnosis.quiet import CLIPPED
 
 __all__ = ["ClockDoubled", "ClockLoose", "ClockMissing"]
 
@@ -62,7 +61,7 @@ class ClockLoose(Cause):
         """From jumps of the clock's pulses against the data's holes, or from how they wander."""
         jumps = case.jumps.apart
         # what is left of holes at a limit tells no phase
-        if case.channels is not None and case.channels.data.at_limit > CLIPPED:
+        if case.channels is not None and case.channels.data.clipped:
             return None
         if jumps:
             most = max(abs(by) for _, by in jumps)

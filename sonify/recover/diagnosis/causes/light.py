@@ -18,7 +18,7 @@ from sonify.recover.diagnosis.error_pattern import (
     burst_log_likelihood,
     share_between,
 )
-from sonify.recover.diagnosis.quiet import CLIPPED, DROWNED
+from sonify.recover.diagnosis.quiet import DROWNED
 
 __all__ = ["AmbientLight", "Threshold"]
 
@@ -71,7 +71,7 @@ class AmbientLight(PatternCause):
         """Certain if both levels move together, or the material's and with it the errors come."""
         v, light = case.levels, quietened(self, case)
         c = case.channels
-        if c is not None and c.data.at_limit > CLIPPED and not case.lit_rows:
+        if c is not None and c.data.clipped and not case.lit_rows:
             return light or super().find(case, share)
         told = case.fits and case.variant == "normal" and not case.seen.followed
         told &= case.quiet is None and not case.jumps.apart
@@ -170,7 +170,7 @@ class Threshold(PatternCause):
         found = super().find(case, share)
         v, c = case.levels, case.channels
         # light that drives a channel to its limit moves all levels past a good threshold
-        if v is not None and v.threshold_place is not None and c and c.data.at_limit < CLIPPED:
+        if v is not None and v.threshold_place is not None and c and not c.data.clipped:
             beyond = max(-v.threshold_place, v.threshold_place - 1)
             near = not c.data.digital and c.data.usual_noise < CALM * c.data.swing
             near &= beyond > -NEAR

@@ -8,7 +8,7 @@ from sonify.recover.diagnosis.case import Case, LevelSigns
 from sonify.recover.diagnosis.causes.cause import SOUND, Finding, PatternCause, percent
 from sonify.recover.diagnosis.causes.channel import CHATTER, quietened
 from sonify.recover.diagnosis.error_pattern import MANY, ErrorPattern, share_between
-from sonify.recover.diagnosis.quiet import CLIPPED, DROWNED
+from sonify.recover.diagnosis.quiet import DROWNED
 
 __all__ = ["Noise"]
 
@@ -40,7 +40,7 @@ class Noise(PatternCause):
         if found is not None or case.channels is None or case.quiet is not None:
             return found or super().find(case, share)
         data = case.channels.data
-        if data.at_limit > CLIPPED:  # what is left of its swing is no measure
+        if data.clipped:  # what is left of its swing is no measure
             return super().find(case, share)
         part = data.usual_noise / max(data.swing, 1e-30)
         clock = case.channels.clock
