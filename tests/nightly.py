@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-__all__ = ["covering", "nightly", "sampled", "sampled_product"]
+__all__ = ["covering", "late", "nightly", "sampled", "sampled_product"]
 
 nightly = pytest.mark.nightly
 
@@ -17,7 +17,7 @@ def sampled(values: Iterable[Any], count: int) -> list[Any]:
     """Values for `parametrize`, of which `count`, spread evenly over them, run always."""
     every = list(values)
     kept = {k * len(every) // count for k in range(count)}
-    return [v if k in kept else _late(v) for k, v in enumerate(every)]
+    return [v if k in kept else late(v) for k, v in enumerate(every)]
 
 
 def sampled_product(*axes: Iterable[Any]) -> list[Any]:
@@ -30,7 +30,7 @@ def sampled_product(*axes: Iterable[Any]) -> list[Any]:
     kept = {tuple(k % len(axis) for axis in lists) for k in range(longest)}
     places = product(*(range(len(axis)) for axis in lists))
     rows = [(at, tuple(axis[k] for axis, k in zip(lists, at, strict=True))) for at in places]
-    return [row if at in kept else _late(*row) for at, row in rows]
+    return [row if at in kept else late(*row) for at, row in rows]
 
 
 def covering(cases: Mapping[str, Any], parts: Callable[[Any], Iterable[str]]) -> list[Any]:
@@ -40,9 +40,10 @@ def covering(cases: Mapping[str, Any], parts: Callable[[Any], Iterable[str]]) ->
     for name, case in cases.items():
         new = set(parts(case)) - seen
         seen |= new
-        out.append(name if new else _late(name))
+        out.append(name if new else late(name))
     return out
 
 
-def _late(*values: Any) -> Any:
+def late(*values: Any) -> Any:
+    """A case that runs nightly only."""
     return pytest.param(*values, marks=nightly)

@@ -5,6 +5,10 @@ from __future__ import annotations
 import subprocess
 import sys
 
+import pytest
+
+from tests.nightly import late
+
 PROGRAM = """
 import sys
 from concurrent.futures import ThreadPoolExecutor
@@ -25,6 +29,7 @@ with ThreadPoolExecutor(8) as pool:
 """
 
 
-def test_settings_are_safe_to_convert_in_many_threads_of_a_fresh_process() -> None:
-    for _ in range(10):
+@pytest.mark.parametrize("processes", [3, late(10)])
+def test_settings_are_safe_to_convert_in_many_threads_of_a_fresh_process(processes: int) -> None:
+    for _ in range(processes):
         subprocess.run([sys.executable, "-c", PROGRAM], check=True)

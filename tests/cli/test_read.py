@@ -5,10 +5,12 @@ from __future__ import annotations
 import json
 
 import numpy as np
+import pytest
 from click.testing import CliRunner
 
 import sonify
 from sonify.cli.app import sonify as cli
+from tests.nightly import late, sampled_product
 from tests.recover.log_player import Machine, record
 
 
@@ -17,19 +19,23 @@ def run(*args):
     return done
 
 
-def test_a_drawing_to_a_disc_file(tmp_path):
-    for suffix in (".svg", ".dxf", ".csv"):
-        names = ["cairn-small", "cairn-middle", "cairn-wire"]
-        for name in names + ["cairn-large"] * (suffix == ".csv"):
-            drawing = tmp_path / f"d{suffix}"
-            assert run("draw", name, "-o", drawing).exit_code == 0
-            out = tmp_path / "d.toml"
-            done = run("read", drawing, "-o", out)
-            assert done.exit_code == 0
-            want, got = sonify.load_disc(name), sonify.load_disc(out)
-            np.testing.assert_array_equal(got.grid, want.grid)
-            assert got.message == want.message
-            assert got.message.split("\n")[0] in done.output
+@pytest.mark.parametrize(
+    ("suffix", "name"),
+    [
+        *sampled_product([".svg", ".dxf", ".csv"], ["cairn-small", "cairn-middle", "cairn-wire"]),
+        late(".csv", "cairn-large"),
+    ],
+)
+def test_a_drawing_to_a_disc_file(suffix, name, tmp_path):
+    drawing = tmp_path / f"d{suffix}"
+    assert run("draw", name, "-o", drawing).exit_code == 0
+    out = tmp_path / "d.toml"
+    done = run("read", drawing, "-o", out)
+    assert done.exit_code == 0
+    want, got = sonify.load_disc(name), sonify.load_disc(out)
+    np.testing.assert_array_equal(got.grid, want.grid)
+    assert got.message == want.message
+    assert got.message.split("\n")[0] in done.output
 
 
 def test_json_is_one_object(tmp_path):

@@ -10,6 +10,7 @@ from pathlib import Path
 import pytest
 
 import sonify
+from tests.nightly import sampled_product
 
 TEXT = "RIDGE CLEAR, WIND 4"
 
@@ -37,9 +38,12 @@ def test_every_command_takes_each(file, folder, run):
     assert sonify.load_disc(file).message == TEXT
 
 
-@pytest.mark.parametrize("file", ["h.toml", "h-project.toml", "h.svg"])
 @pytest.mark.parametrize(
-    "command", [("inspect", "-", "--json"), ("read", "-", "--json"), ("compare", "h.toml", "-")]
+    ("file", "command"),
+    sampled_product(
+        ["h.toml", "h-project.toml", "h.svg"],
+        [("inspect", "-", "--json"), ("read", "-", "--json"), ("compare", "h.toml", "-")],
+    ),
 )
 def test_a_disc_from_standard_input(file, command, folder, run, monkeypatch):
     class Input:

@@ -24,7 +24,7 @@ from sonify.disc.disc import Disc
 from sonify.disc.layout import Layout
 from sonify.errors import InputError
 from tests.benchmarks.bench_codes import DAMAGES, Count, miscorrected, swanson, trial
-from tests.nightly import nightly
+from tests.nightly import nightly, sampled_product
 
 
 def encode(text: str, code: Code) -> np.ndarray:
@@ -47,8 +47,13 @@ CODES = [
 NAMES = ["-".join((c.alphabet, c.framing, c.check, c.bit_order)) for c in CODES]
 
 
-@pytest.mark.parametrize("code", CODES, ids=NAMES)
-@pytest.mark.parametrize("positions", [1, 3, 8, 56, 1000])
+@pytest.mark.parametrize(
+    ("code", "positions"),
+    sampled_product(CODES, [1, 3, 8, 56, 1000]),
+    ids=lambda c: (
+        "-".join((c.alphabet, c.framing, c.check, c.bit_order)) if isinstance(c, Code) else c
+    ),
+)
 def test_there_and_back(code: Code, positions: int) -> None:
     text = TEXTS[code.alphabet]
     grid = encode_grid(text, code, positions)

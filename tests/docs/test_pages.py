@@ -51,7 +51,8 @@ SHORTER = {
     ),
     "stills": ("--count", "2"),
     "audition": ("--seconds", "1", "--count", "1", "-p", "music-box"),
-    "compose": ("--effort", "100"),
+    "compose": ("--effort", "20"),
+    "page": ("--set", "player.rpm=45"),
 }
 """Options that make a command's work small."""
 

@@ -76,6 +76,7 @@ def memory_at(show, times):
 
 
 FPS = 25
+SECONDS = 2.4
 
 
 @pytest.fixture(scope="module")
@@ -86,7 +87,7 @@ def kinds(tmp_path_factory):
     out = {}
     for kind in ("mp4", "webm", "mov", "gif", "png", "webp", "film.png", "film.gif", "/"):
         path = folder / f"lights.{kind}" if kind != "/" else folder / "frames"
-        options = {"to_s": 4.0}
+        options = {"to_s": SECONDS}
         if kind in ("mp4", "webm", "mov", "film.png", "film.gif", "/"):
             options["fps"] = FPS
         place = f"{path}/" if kind == "/" else path
@@ -99,7 +100,7 @@ def kinds(tmp_path_factory):
 def test_lamps_of_every_frame_equal_the_simulated_player(kinds, kind):
     show, files = kinds
     frames = pictures_of(files[kind]) if kind == "/" else decoded(files[kind])
-    assert len(frames) == 4 * FPS
+    assert len(frames) == SECONDS * FPS
     times = (np.arange(len(frames)) + 0.5) / FPS
     found = lit_of(show, frames)
     for k, want in enumerate(memory_at(show, times)):
@@ -110,7 +111,7 @@ def test_lamps_of_every_frame_equal_the_simulated_player(kinds, kind):
 def test_lamps_of_moving_pictures_equal_the_simulated_player(kinds, kind):
     show, files = kinds
     # a moment is told to half a frame, or to two hundredths in a GIF
-    times = np.arange(0.013, 3.9, 0.05)
+    times = np.arange(0.013, SECONDS - 0.1, 0.05)
     found = lit_of(show, shown_at(files[kind], times))
     slack = (-0.025, 0.025) if kind != "gif" else (-0.031, 0.031)
     near = [memory_at(show, times + d) for d in (*slack, 0.0)]
@@ -124,7 +125,7 @@ COLOURS += [(kind, look) for kind in ("webm", "mov", "film.png", "png") for look
 
 
 @pytest.mark.parametrize(
-    "case", sampled(COLOURS, 5), ids=lambda c: f"{c[0]}-{getattr(c[1], 'stem', 'own')}"
+    "case", sampled(COLOURS, 2), ids=lambda c: f"{c[0]}-{getattr(c[1], 'stem', 'own')}"
 )
 def test_flat_areas_have_the_colours_of_the_look(tmp_path, case):
     kind, look = case
@@ -184,11 +185,20 @@ def test_tags_are_what_video_programs_expect(tmp_path):
 
 
 @pytest.mark.parametrize(
-    ("fps", "exact"),
-    [(24, "24/1"), (23.976, "24000/1001"), (29.97, "30000/1001"), (59.94, "60000/1001"),
-     (120, "120/1")],
-)  # fmt: skip
-def test_rates_are_exact_and_lengths_agree_to_a_frame(tmp_path, fps, exact):
+    "rate",
+    sampled(
+        [
+            (29.97, "30000/1001"),
+            (23.976, "24000/1001"),
+            (120, "120/1"),
+            (24, "24/1"),
+            (59.94, "60000/1001"),
+        ],
+        2,
+    ),
+)
+def test_rates_are_exact_and_lengths_agree_to_a_frame(tmp_path, rate):
+    fps, exact = rate
     show = show_of()
     path = show.save(tmp_path / "a.mp4", "clip", to_s=2.0, size="160x90", fps=fps)
     said = probe(path)
@@ -248,7 +258,7 @@ def test_the_disc_stands_at_the_angle_of_the_reading(tmp_path):
         "clip.material": "slate", "light.lamp": "#ffffff",
     })  # fmt: skip
     size = 480
-    path = show.save(tmp_path / "a.mp4", "clip", to_s=6.0, size=f"{size}x{size}", fps=30)
+    path = show.save(tmp_path / "a.mp4", "clip", to_s=4.0, size=f"{size}x{size}", fps=30)
     frames = decoded(path)[..., 1].astype(float)
     from sonify.export.animation.options import ClipOptions
     from sonify.export.clip.film import Film
@@ -268,7 +278,7 @@ def test_the_disc_stands_at_the_angle_of_the_reading(tmp_path):
     free = track & (abs((angle + 180) % 360 - 180) > 20)  # clear of the stage
     a = np.radians(angle[free])
     errors = []
-    for k in range(50, len(frames), 4):
+    for k in range(50, len(frames), 2):
         t = (k + 0.5) / 30
         turned = 360 * 7.0 * t / 60 % 360  # clockwise, and position 0 began at twelve o'clock
         if abs((turned + 180) % 360 - 180) < 30:
@@ -410,12 +420,12 @@ def test_loops_lie_one_after_the_other(tmp_path):
     assert abs(len(b) - 3 * len(a)) <= 3 * 1024
 
 
-def test_ranges_show_what_the_whole_shows(tmp_path):
-    show = show_of()
-    whole = show.save(tmp_path / "a.mov", "lights", to_s=1.6, fps=FPS)
-    part = show.save(tmp_path / "b.mov", "lights", from_s=1.0, to_s=1.6, fps=FPS)
-    found, want = lit_of(show, decoded(part)), lit_of(show, decoded(whole))
-    assert (found == want[FPS:]).all()
+def test_ranges_show_what_the_whole_shows(kinds, tmp_path):
+    show, files = kinds
+    part = show.save(tmp_path / "b.mov", "lights", from_s=1.0, to_s=1.2, fps=FPS)
+    found, want = lit_of(show, decoded(part)), lit_of(show, decoded(files["mov"]))
+    assert (found == want[FPS : FPS + len(found)]).all()
+    assert len(found) == FPS // 5
 
 
 @pytest.mark.parametrize(("turned", "mirrored"), sampled_product([0, 90, 180, 270], [False, True]))

@@ -25,7 +25,7 @@ from sonify.music.rhythm.rules import Rule
 from sonify.presets import shipped
 from tests.export import firmware_host as host
 from tests.export import firmware_random as random
-from tests.nightly import covering, sampled, sampled_product
+from tests.nightly import covering, late, sampled, sampled_product
 
 needs_gcc = pytest.mark.skipif(shutil.which("gcc") is None, reason="needs gcc")
 needs_avr = pytest.mark.skipif(
@@ -84,7 +84,7 @@ CASES = [
 
 
 @needs_gcc
-@pytest.mark.parametrize("case", sampled(CASES, 8), ids="-".join)
+@pytest.mark.parametrize("case", sampled(CASES, 4), ids="-".join)
 def test_presets_sound_as_they_are_heard(case, tmp_path):
     preset, disc, player, fill = case
     show = performance(disc, [preset, player], **{"player.matrix.fill": fill})
@@ -103,9 +103,12 @@ def test_some_presets_that_ship_can_be_followed():
 
 @needs_gcc
 @pytest.mark.parametrize(
-    ("fill", "disc", "player"), sampled_product(FILLS, NAMES["disc"], NAMES["player"])
+    "case",
+    sampled(itertools.product(FILLS, NAMES["disc"], NAMES["player"]), 4),
+    ids="-".join,
 )
-def test_discs_on_players(disc, player, fill, tmp_path):
+def test_discs_on_players(case, tmp_path):
+    fill, disc, player = case
     play(performance(disc, [player], **{"player.matrix.fill": fill}), tmp_path)
 
 
@@ -276,8 +279,29 @@ CHAINS = {
 }  # fmt: skip
 
 
+def side_by_side(names: list, size: int) -> list[list[str]]:
+    """The names that run always, so many in a list: each list is one performance's voices."""
+    always = [name for name in names if isinstance(name, str)]
+    return [always[k : k + size] for k in range(0, len(always), size)]
+
+
+def play_all(disc: str, player: str, voices: list[dict], folder: Path, told: bool) -> None:
+    voices = [{"name": f"v{n}", "pitch": "one-tone", **more} for n, more in enumerate(voices)]
+    show = performance(disc, [player], **{"music.voice": voices})
+    assert min(map(len, show.parts)) > 5
+    play(show, folder, told)
+
+
 @needs_gcc
-@pytest.mark.parametrize("chain", covering(CHAINS, rules_in), ids=lambda c: c.replace(" ", "-"))
+@pytest.mark.parametrize("chains", side_by_side(covering(CHAINS, rules_in), 5), ids=", ".join)
+def test_rules_of_voices_beside_each_other(chains, tmp_path):
+    pitch = {"scheme": "number", "bits": 3, "span": 5}
+    voices = [{"pitch": pitch, "rhythm": CHAINS[chain]} for chain in chains]
+    play_all("cairn-small", "quick", voices, tmp_path, told=chains[0] < "h")
+
+
+@needs_gcc
+@pytest.mark.parametrize("chain", list(map(late, CHAINS)), ids=lambda c: c.replace(" ", "-"))
 def test_rules(chain, tmp_path):
     pitch = {"scheme": "number", "bits": 3, "span": 5}
     show = performance("cairn-small", ["quick"], **voice(pitch=pitch, rhythm=CHAINS[chain]))
@@ -294,13 +318,9 @@ FILLS_IN = {
 
 @needs_gcc
 @pytest.mark.parametrize("player", ["quick", "usual"])
-@pytest.mark.parametrize("chain", FILLS_IN, ids=lambda c: c.replace(" ", "-"))
-def test_fills_while_the_stage_moves(chain, player, tmp_path):
-    show = performance(
-        "cairn-middle", [player], **voice(source="row-changes", rhythm=FILLS_IN[chain])
-    )
-    assert len(show.notes) >= show.disc.rows - 1
-    play(show, tmp_path)
+def test_fills_while_the_stage_moves(player, tmp_path):
+    voices = [{"source": "row-changes", "rhythm": chain} for chain in FILLS_IN.values()]
+    play_all("cairn-middle", player, voices, tmp_path, told=True)
 
 
 SCHEMES = {
@@ -351,13 +371,25 @@ SCHEMES = {
 }  # fmt: skip
 
 
+def pitch_of(scheme: str) -> dict:
+    return {k.replace("_", "-"): v for k, v in SCHEMES[scheme].items()}
+
+
 @needs_gcc
 @pytest.mark.parametrize(
-    "scheme", covering(SCHEMES, lambda s: [s["scheme"]]), ids=lambda c: c.replace(" ", "-")
+    "schemes",
+    side_by_side(covering(SCHEMES, lambda s: [s["scheme"]]), 8),
+    ids=", ".join,
 )
+def test_schemes_of_voices_beside_each_other(schemes, tmp_path):
+    voices = [{"pitch": pitch_of(scheme)} for scheme in schemes]
+    play_all("cairn-middle", "usual", voices, tmp_path, told=schemes[0] < "p")
+
+
+@needs_gcc
+@pytest.mark.parametrize("scheme", list(map(late, SCHEMES)), ids=lambda c: c.replace(" ", "-"))
 def test_schemes(scheme, tmp_path):
-    pitch = {k.replace("_", "-"): v for k, v in SCHEMES[scheme].items()}
-    show = performance("cairn-middle", ["usual"], **voice(pitch=pitch))
+    show = performance("cairn-middle", ["usual"], **voice(pitch=pitch_of(scheme)))
     assert len(np.unique(show.notes["pitch"])) > 1 or scheme == "walk on one"
     play(show, tmp_path, told=scheme < "p")
 
@@ -397,16 +429,12 @@ LATE = {
 
 
 @needs_gcc
-@pytest.mark.parametrize(
-    ("scheme", "source"),
-    sampled_product(LATE, ["ones", "character-starts"]),
-    ids=lambda c: c.replace(" ", "-"),
-)
-def test_tones_that_wait_for_their_character(scheme, source, tmp_path):
+@pytest.mark.parametrize("source", ["ones", "character-starts"])
+def test_tones_that_wait_for_their_character(source, tmp_path):
     """A character's value is known with its last bit: a voice that comes so much later has it."""
     rhythm = [{"rule": "entry", "steps": 6}, {"rule": "gate", "amount": 1.5}]
-    more = voice(source=source, pitch=LATE[scheme], rhythm=rhythm)
-    play(performance("cairn-middle", ["usual"], **more), tmp_path, told=source == "ones")
+    voices = [{"source": source, "pitch": s, "rhythm": rhythm} for s in LATE.values()]
+    play_all("cairn-middle", "usual", voices, tmp_path, told=source == "ones")
 
 
 @needs_gcc
@@ -479,7 +507,7 @@ def late_row(show: sonify.Performance, start: float, more: float, timed: bool):
 
 
 @needs_gcc
-@pytest.mark.parametrize("rpm", [24.0, 171.3])
+@pytest.mark.parametrize("rpm", sampled([24.0, 171.3], 1))
 def test_an_echo_waits_hardly_for_a_row_that_comes_late(rpm, tmp_path):
     """It is due when the next row usually begins; the performance's times hold for it still."""
     player = {"player.row-start": "next-position", "player.stage": 0.05, "player.rpm": rpm}
@@ -501,7 +529,7 @@ def test_an_echo_waits_hardly_for_a_row_that_comes_late(rpm, tmp_path):
 
 
 @needs_gcc
-@pytest.mark.parametrize("player", NAMES["player"])
+@pytest.mark.parametrize("player", sampled(NAMES["player"], 1))
 def test_with_microseconds_nothing_comes_early(player, tmp_path):
     voices = [
         {"name": "echo", "pitch": "place", "rhythm": [{"rule": "echoes", "delay": 4.37}]},
@@ -574,9 +602,16 @@ BETWEEN = {
 
 
 @needs_gcc
+@pytest.mark.parametrize("cases", side_by_side(list(BETWEEN), 3), ids=", ".join)
+def test_what_sounds_when_a_row_is_over_beside_each_other(cases, tmp_path):
+    voices = [{"source": BETWEEN[c][0], "rhythm": BETWEEN[c][1]} for c in cases]
+    play_all("cairn-wire", "usual", voices, tmp_path, told=cases[0] < "d")
+
+
+@needs_gcc
 @pytest.mark.parametrize(
     ("case", "player"),
-    sampled_product(BETWEEN, NAMES["player"]),
+    [late(*case) for case in itertools.product(BETWEEN, NAMES["player"])],
     ids=lambda c: c.replace(" ", "-"),
 )
 def test_what_sounds_when_a_row_is_over(case, player, tmp_path):
@@ -685,7 +720,7 @@ CODES = [
 
 
 @needs_gcc
-@pytest.mark.parametrize("code", CODES, ids=lambda c: "-".join(c.values()))
+@pytest.mark.parametrize("code", sampled(CODES, 6), ids=lambda c: "-".join(c.values()))
 def test_codes(code, tmp_path):
     text = "WIND 9, NO 2: TURN BACK" if code["alphabet"] != "utf-8" else "Föhn über 2 Grate ☂ 😀"
     show = performance(disc_of(text, **code), ["quick"])
@@ -694,8 +729,9 @@ def test_codes(code, tmp_path):
 
 
 @needs_gcc
-@pytest.mark.parametrize("alphabet", ["ascii", "ita2", "utf-8"])
-@pytest.mark.parametrize("check", ["none", "parity"])
+@pytest.mark.parametrize(
+    ("alphabet", "check"), sampled_product(["ascii", "ita2", "utf-8"], ["none", "parity"])
+)
 def test_unknown_and_wrong_bits(alphabet, check, tmp_path):
     """A damaged disc shows what the performance shows, and is not handed over as good."""
     text = "ROPE 3 GONE, 4 LEFT" if alphabet != "utf-8" else "Grüße vom Grat ☂ bis 4"
@@ -729,7 +765,8 @@ def test_a_crc_that_does_not_match_lets_no_letter_through(at, tmp_path):
 
 
 @needs_gcc
-def test_random_input_writes_nowhere_and_hangs_no_note(tmp_path):
+@pytest.mark.parametrize("length", [80, late(400)])
+def test_random_input_writes_nowhere_and_hangs_no_note(length, tmp_path):
     """Bits, early row ends, silences, starts and ends in any order, under sanitizers."""
     rng = np.random.default_rng(11)
     shows = [
@@ -748,11 +785,11 @@ def test_random_input_writes_nowhere_and_hangs_no_note(tmp_path):
     shows.append(
         performance("cairn-small", ["usual"], **{"music.voice": voices, "music.scale": "bayati"})
     )
-    for n, show in enumerate(shows):
+    for n, show in enumerate(shows if length > 80 else shows[1::2]):
         program = host.build(show, tmp_path / str(n), *host.SANITIZE, text=70)
         for _ in range(2):
             parts = []
-            for _ in range(400):
+            for _ in range(length):
                 kind = rng.integers(0, 9)
                 if kind < 4:
                     bits = rng.choice(list(b"01110?"), rng.integers(1, 80))
@@ -777,7 +814,7 @@ def test_random_input_writes_nowhere_and_hangs_no_note(tmp_path):
 
 
 @needs_avr
-@pytest.mark.parametrize("disc", NAMES["disc"])
+@pytest.mark.parametrize("disc", sampled(NAMES["disc"], 2))
 def test_it_fits_a_small_chip(disc, tmp_path):
     """2 KB of RAM and 28 KB of program memory for 32 × 8 lamps, with gcc-avr -Os."""
     show = performance(disc, ["ridge-run"])

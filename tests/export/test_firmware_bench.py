@@ -20,6 +20,7 @@ import pytest
 import sonify
 from tests.export import firmware_host as host
 from tests.export.test_firmware_machine import needs_avr, needs_gcc, needs_simulator
+from tests.nightly import sampled
 
 HERE = Path(__file__).parent
 SOURCES = ["player.c", "player_tables.c", "player_machine.c"]
@@ -166,7 +167,7 @@ def test_rows_may_begin_anywhere(tmp_path):
 
 
 @needs_gcc
-@pytest.mark.parametrize("slow", [0.97, 1.0, 1.04])
+@pytest.mark.parametrize("slow", sampled([0.97, 1.0, 1.04], 1))
 def test_times_are_those_of_the_performance_at_the_motors_speed(slow, tmp_path):
     """Within a millisecond, a sample and what the line takes for the bytes before."""
     voices = [{"name": "a", "pitch": "place", "rhythm": [{"rule": "echoes", "delay": 2.4}]}]
@@ -279,7 +280,7 @@ __attribute__((section(".vectors"), used)) static void (*const vectors[2])(void)
 
 
 @needs_arm
-@pytest.mark.parametrize("index", BY)
+@pytest.mark.parametrize("index", sampled(BY, 1))
 def test_a_32_bit_chip_reads_the_disc(index, tmp_path):
     show = performance()
     host.put(show, tmp_path)

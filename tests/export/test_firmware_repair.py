@@ -15,6 +15,7 @@ from sonify.disc.code.code import Code
 from sonify.disc.layout import Layout
 from sonify.export.firmware import plan_of
 from tests.export import firmware_host as host
+from tests.nightly import sampled_product
 
 pytestmark = pytest.mark.skipif(shutil.which("gcc") is None, reason="needs gcc")
 
@@ -66,8 +67,7 @@ def test_a_clean_disc_scrolls_on_time(name, folder):
     assert records[-1]["a"] == 0
 
 
-@pytest.mark.parametrize("name", DISCS)
-@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize(("name", "seed"), sampled_product(DISCS, [1, 2, 3]))
 def test_errors_and_erasures_within_the_bound_are_repaired(name, seed, folder):
     """Whole symbols, as many as each codeword stands: 2 e + v up to its check symbols."""
     rng = np.random.default_rng(seed)
@@ -88,8 +88,7 @@ def test_errors_and_erasures_within_the_bound_are_repaired(name, seed, folder):
     assert host.said(records) == (disc(name).message.encode(), 0)
 
 
-@pytest.mark.parametrize("name", DISCS)
-@pytest.mark.parametrize("wrong", [False, True])
+@pytest.mark.parametrize(("name", "wrong"), sampled_product(DISCS, [False, True]))
 def test_a_lost_row_is_repaired(name, wrong, folder):
     """Unknown, or read as something else by a stage beside its row."""
     grid = disc(name).grid.copy()

@@ -21,6 +21,7 @@ from tests.export.animations import (
     needs_ffmpeg,
 )
 from tests.export.test_gif_encoder import Walker, encoded, plain_lzw
+from tests.nightly import sampled_product
 
 
 def plainly(pixels, size):
@@ -90,8 +91,7 @@ def test_codes_are_those_of_pixel_by_pixel_but_at_the_ends_of_rows(make):
 SHAPES = [(300, 400), (1, 120_000), (120_000, 1), (40, 3000), (200, 600), (599, 201)]
 
 
-@pytest.mark.parametrize("shape", SHAPES)
-@pytest.mark.parametrize("colours", [9, 200, 256])
+@pytest.mark.parametrize(("shape", "colours"), sampled_product(SHAPES, [9, 200, 256]))
 def test_pictures_of_any_shape(shape, colours):
     pixels = waves(1, colours)[: shape[0] * shape[1]].reshape(shape)
     size = code_size(int(pixels.max()))
@@ -136,7 +136,7 @@ def test_animations_made_at_the_same_time_are_kept_apart(monkeypatch):
 
 @needs_ffmpeg
 def test_other_decoders_take_full_tables(tmp_path):
-    patches = [Patch(k / 10, 0, 0, np.roll(lamps(1), -20 * k, axis=1)) for k in range(20)]
+    patches = [Patch(k / 10, 0, 0, np.roll(lamps(1), -20 * k, axis=1)) for k in range(6)]
     made = animation(patches, 60)
     data = encoded(made)
     full = [plain_lzw(image[3], image[2])[1] for image in Walker(data).images]

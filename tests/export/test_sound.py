@@ -17,6 +17,7 @@ from sonify.export.sound.file import compressed
 from sonify.export.sound.master import mastered
 from sonify.export.sound.options import SoundOptions
 from tests.export.soundfonts import render
+from tests.nightly import late, sampled
 
 KINDS = (".wav", ".flac", ".opus", ".mp3", ".m4a")
 
@@ -101,7 +102,7 @@ def test_every_kind_decodes_to_the_same_sound_length_and_title(show, whole, tmp_
         (".wav", 16, "PCM_16", 2**-15),
         (".wav", 24, "PCM_24", 2**-23),
         (".wav", 32, "FLOAT", 2**-24),
-        (".flac", 16, "PCM_16", 2**-15),
+        late(".flac", 16, "PCM_16", 2**-15),
         (".flac", 24, "PCM_24", 2**-23),
     ],
 )
@@ -133,7 +134,7 @@ def test_sixteen_bits_are_dithered(tmp_path):
     assert abs(np.corrcoef(error[:, 0], exact[:, 0])[0, 1]) < 0.01
 
 
-@pytest.mark.parametrize("rate", [44100, 96000])
+@pytest.mark.parametrize("rate", sampled([44100, 96000], 1))
 def test_other_rates(whole, tmp_path, rate):
     show = sonify.perform(
         sonify.load_disc("cairn-small"),
@@ -151,7 +152,7 @@ def test_other_rates(whole, tmp_path, rate):
     assert np.abs(np.abs(a[:k]) * RATE / rate - np.abs(b[:k])).max() < 0.02 * np.abs(b[:k]).max()
 
 
-@pytest.mark.parametrize("kind", KINDS)
+@pytest.mark.parametrize("kind", sampled(KINDS[::-1], 2))
 def test_same_input_gives_the_same_bytes(show, tmp_path, kind):
     one = show.save(tmp_path / f"a{kind}").read_bytes()
     again = sonify.perform(sonify.load_disc("cairn-small"), presets=["music-box", "quick"])

@@ -16,6 +16,7 @@ import sonify
 from sonify.export.sound.audio import RATE, StoredAudio
 from sonify.export.sound.gain import Level, level
 from sonify.export.sound.loudness import Meter, integrated, steps_of, true_peaks
+from tests.nightly import sampled
 
 needs_ffmpeg = pytest.mark.skipif(
     shutil.which("ffmpeg") is None, reason="ffmpeg (Debian) is not installed"
@@ -146,17 +147,18 @@ def test_the_limiter_keeps_every_true_peak_under_the_ceiling():
 
 CASES = [
     ("cairn-small", ["music-box", "usual"], -14.0, -1.0),
-    ("cairn-small", ["telegraph", "quick"], -14.0, -1.0),
     ("cairn-middle", ["ridge-run", "quick"], -14.0, -1.0),
+    ("cairn-small", ["telegraph", "quick"], -14.0, -1.0),
     ("cairn-middle", ["hut-band", "quick"], -16.0, -2.0),
-    ("cairn-wire", ["bell-tower", "quick"], -23.0, -1.0),
     ("cairn-small", ["koto-pond", "quick"], -12.0, -1.0),
+    ("cairn-wire", ["bell-tower", "quick"], -23.0, -1.0),
 ]
 
 
 @needs_ffmpeg
-@pytest.mark.parametrize(("disc", "presets", "lufs", "peak"), CASES)
-def test_files_have_the_loudness_and_peak_that_was_asked(tmp_path, disc, presets, lufs, peak):
+@pytest.mark.parametrize("case", sampled(CASES, 3), ids=lambda c: c[1][0])
+def test_files_have_the_loudness_and_peak_that_was_asked(tmp_path, case):
+    disc, presets, lufs, peak = case
     show = sonify.perform(
         sonify.load_disc(disc),
         presets=presets,

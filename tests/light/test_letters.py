@@ -161,12 +161,13 @@ def test_pictures_fill_their_columns_and_keep_to_the_rows():
             assert picture[:, -1].any(), f"U+{ord(char):04X} ends with a dark column"
 
 
-@pytest.mark.parametrize("char", [c for c in REQUIRED if c.isalnum() and c not in "ªº²³¹µ"])
-def test_letters_and_digits_share_baseline_and_height(char):
-    lit = np.flatnonzero(load_letters().glyph(char).any(axis=1))
-    assert lit[-1] == 6
-    plain_low = char in "acegmnopqrsuvwxyzæçø"
-    assert lit[0] == (2 if plain_low else 0)
+def test_letters_and_digits_share_baseline_and_height():
+    for char in REQUIRED:
+        if not char.isalnum() or char in "ªº²³¹µ":
+            continue
+        lit = np.flatnonzero(load_letters().glyph(char).any(axis=1))
+        plain_low = char in "acegmnopqrsuvwxyzæçø"
+        assert (lit[0], lit[-1]) == (2 if plain_low else 0, 6), char
 
 
 def test_no_two_characters_look_the_same():

@@ -16,7 +16,7 @@ from sonify.recover.sources.log.trace import trace_log
 from sonify.recover.sources.options import ReadOptions
 from sonify.recover.sources.source import read_source
 from tests.benchmarks.logs import FAULTS, measured, one, played, shortfall, unaided
-from tests.nightly import nightly, sampled
+from tests.nightly import nightly, sampled, sampled_product
 from tests.recover.log_player import Machine, record
 
 TEXT = "FOG UNTIL TEN, THEN SUN. SOUP ON."
@@ -27,16 +27,16 @@ def disc():
     return sonify.Disc.from_message(TEXT, layout=sonify.Layout(positions=48))
 
 
+@pytest.mark.parametrize("seed", sampled((1, 2), 1))
 @pytest.mark.parametrize("fault", FAULTS)
-def test_faults_are_never_silent(fault, tmp_path):
-    for seed in (1, 2):
-        verdict, said = one(fault, seed, tmp_path)
-        assert verdict in ("right", "doubted"), said
-        if fault in ("none", "several passes", "delay between detectors"):
-            assert verdict == "right", said
+def test_faults_are_never_silent(fault, seed, tmp_path):
+    verdict, said = one(fault, seed, tmp_path)
+    assert verdict in ("right", "doubted"), said
+    if fault in ("none", "several passes", "delay between detectors"):
+        assert verdict == "right", said
 
 
-@pytest.mark.parametrize("decibels", [0, 4, 8])
+@pytest.mark.parametrize("decibels", sampled([4, 0, 8], 1))
 def test_errors_are_those_of_the_matched_detector(decibels, tmp_path):
     """Q(sqrt(Eb/N0)) for on-off signals (Proakis, Digital Communications), to 1 dB; with 4000
     bits the measure itself is good to some 0.2 dB."""
@@ -85,8 +85,9 @@ def test_kinds_of_files(kind, disc, tmp_path):
     assert seen.facts["rpm"] == pytest.approx(12.0, rel=1e-3)
 
 
-@pytest.mark.parametrize("holes", ["low", "high"])
-@pytest.mark.parametrize("kind", ["changes", "edge-list", "vcd", "sampled"])
+@pytest.mark.parametrize(
+    ("kind", "holes"), sampled_product(["changes", "edge-list", "vcd", "sampled"], ["low", "high"])
+)
 def test_digital_logs(kind, holes, disc, tmp_path):
     """What a comparator or a logic analyser records: levels, edges, or a value change dump, written
     by pyvcd."""
@@ -151,7 +152,9 @@ def test_polarity_and_delay_are_found(disc, tmp_path):
     assert trace.delay == pytest.approx(0.21, abs=0.01)
 
 
-@pytest.mark.parametrize("name", ["cairn-small", "cairn-middle", "cairn-quilt", "cairn-wire"])
+@pytest.mark.parametrize(
+    "name", sampled(["cairn-small", "cairn-middle", "cairn-quilt", "cairn-wire"], 2)
+)
 def test_every_shipped_disc_comes_back(name, tmp_path):
     want = sonify.load_disc(name)
     grid = np.maximum(want.grid, 0)
@@ -242,7 +245,7 @@ def test_bad_tables_and_sounds(disc, tmp_path):
         read_source(tmp_path / "no.wav")
 
 
-@pytest.mark.parametrize("log", [33, 51])
+@pytest.mark.parametrize("log", sampled([33, 51], 1))
 def test_a_log_that_begins_with_its_first_row(log, tmp_path):
     """What passes as the stage leaves looks like the row's end here; its first bits are kept."""
     assert one("none", log, tmp_path)[0] == "right"
@@ -253,7 +256,9 @@ def test_a_log_that_begins_with_its_first_row(log, tmp_path):
     [
         pytest.param(2, id="parity", marks=nightly),
         pytest.param(13, id="reed-solomon, told by the check alone"),
-        pytest.param(15, id="crc-16, rows of three characters, begun before its first row"),
+        pytest.param(
+            15, id="crc-16, rows of three characters, begun before its first row", marks=nightly
+        ),
         pytest.param(20, id="rows of twelve, going on after its last row", marks=nightly),
         pytest.param(57, id="framed, parity, begun a turn before"),
         pytest.param(112, id="a stage that takes a turn", marks=nightly),
@@ -271,12 +276,12 @@ def test_rows_that_do_not_repeat_are_told_by_the_message(log, tmp_path):
         [
             28,  # three rows with a Reed-Solomon check and little text
             332,  # a row whose last pass is unlike the others
-            349,  # goes on for most of a turn after the last row
             326,  # a pause near a whole number of positions, for 31 rows
+            349,  # goes on for most of a turn after the last row
             55,  # begins before its first row, and most of it is check symbols
             538,  # a short text, and most of a turn after the last row
         ],
-        3,
+        2,
     ),
 )
 def test_logs_that_were_cut_wrong_once(log, tmp_path):
@@ -288,7 +293,7 @@ def test_logs_that_were_cut_wrong_once(log, tmp_path):
 @pytest.mark.parametrize("seed", sampled((1, 2), 1))
 def test_bits_without_a_message_are_not_cut_by_chance(seed, tmp_path):
     """Nothing repeats and nothing can be read: said so, with what would help."""
-    bits = np.random.default_rng(seed).integers(0, 2, (6, 40)).astype(np.int8)
+    bits = np.random.default_rng(seed).integers(0, 2, (5, 30)).astype(np.int8)
     machine = Machine(rate=2000.0, rpm=12.0, stage=0.3, row_start="next-position", seed=seed)
     np.save(tmp_path / "l.npy", record(bits, machine))
     with contextlib.suppress(InputError):

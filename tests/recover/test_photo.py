@@ -37,23 +37,23 @@ def read(tmp_path, disc, shot, name="p.jpg"):
 
 
 HARD = {
-    "plain": Shot(),
-    "tilted": Shot(tilt=35, axis=30, roll=100, distance=2.0),
-    "dark disc on white": Shot(material=(40, 42, 46), table=(225, 222, 215)),
     "uneven light and shadow": Shot(light=0.6, shadow=0.5, roll=200, light_from=40),
+    "plain": Shot(),
+    "dark disc on white": Shot(material=(40, 42, 46), table=(225, 222, 215)),
+    "steeply, from near": Shot(tilt=38, axis=100, distance=0.95, grain=0.1),
     "blurred, noisy, squeezed": Shot(blur=0.35, noise=8, quality=40, roll=33),
-    "busy table, wood grain": Shot(busy=True, grain=0.12, roll=280),
+    "part of the rim out of view": Shot(fill=0.98, away=(0.0, 0.09), roll=150),
     "small on a wide table": Shot(fill=0.4, noise=5, width=2000, height=1500, away=(0.6, -0.5)),
     "little contrast": Shot(material=(128, 126, 122), table=(96, 95, 92), grain=0, noise=2),
-    "steeply, from near": Shot(tilt=38, axis=100, distance=0.95, grain=0.1),
+    "tilted": Shot(tilt=35, axis=30, roll=100, distance=2.0),
     "a square picture filled, its edges out of view": Shot(
         fill=1.05, width=1236, height=1236, noise=3
     ),
-    "part of the rim out of view": Shot(fill=0.98, away=(0.0, 0.09), roll=150),
+    "busy table, wood grain": Shot(busy=True, grain=0.12, roll=280),
 }
 
 
-@pytest.mark.parametrize("name", sampled(HARD, 6))
+@pytest.mark.parametrize("name", sampled(HARD, 4))
 def test_no_bit_is_wrong(name, disc, tmp_path):
     made = disc[0]
     found = read(tmp_path, disc, HARD[name])
@@ -120,7 +120,8 @@ def test_few_positions_and_many_rows(inner, tmp_path):
     assert found.disc.message == disc.message
 
 
-@pytest.mark.parametrize("seed", sampled(range(3), 1))
+@nightly
+@pytest.mark.parametrize("seed", range(3))
 def test_somewhere_in_the_ranges(seed, tmp_path):
     rng = np.random.default_rng(9000 + seed)
     one = random_disc(rng)
@@ -155,21 +156,6 @@ def test_overlay_shows_each_place(disc, tmp_path):
     assert blue.sum() > 10 * int((seen.bits() == 0).sum())
 
 
-@pytest.mark.parametrize("name", sampled(["cairn-small", "cairn-middle", "cairn-wire"], 1))
-def test_the_picture_that_draw_makes(name, tmp_path):
-    from click.testing import CliRunner
-
-    from sonify.cli.app import sonify as cli
-
-    path = tmp_path / f"{name}.png"
-    done = CliRunner().invoke(cli, ["draw", name, "-o", str(path)])
-    assert done.exit_code == 0, done.output
-    found = find_message(read_source(path))
-    want = sonify.load_disc(name)
-    np.testing.assert_array_equal(found.disc.grid, want.grid)
-    assert found.disc.message == want.message
-
-
 def png_header(width, height):
     head = struct.pack(">IIBBBBB", width, height, 8, 0, 0, 0, 0)
     chunk = b"IHDR" + head
@@ -181,7 +167,7 @@ def png_header(width, height):
 
 def test_not_a_disc(disc, tmp_path):
     rng = np.random.default_rng(3)
-    noise = rng.integers(0, 255, (700, 900, 3), np.uint8)
+    noise = rng.integers(0, 255, (350, 450, 3), np.uint8)
     Image.fromarray(noise).save(tmp_path / "noise.png")
     Image.new("RGB", (640, 480), (120, 90, 60)).save(tmp_path / "flat.png")
     for name in ("noise.png", "flat.png"):
@@ -190,6 +176,7 @@ def test_not_a_disc(disc, tmp_path):
         assert "\n" not in str(e.value)
 
 
+@nightly
 def test_a_picture_without_a_clock_row(disc, tmp_path):
     _, geometry, svg, reach = disc
     bare = svg.replace('id="clock-row"', 'id="engraving-2" display="none"')
@@ -201,7 +188,7 @@ def test_a_picture_without_a_clock_row(disc, tmp_path):
 
 def test_half_a_disc(disc, tmp_path):
     with pytest.raises(InputError, match="clock row"):
-        read(tmp_path, disc, Shot(fill=1.0, away=(0.55, 0.0)))
+        read(tmp_path, disc, Shot(width=800, height=600, fill=1.0, away=(0.55, 0.0)))
 
 
 def test_bombs_and_broken_pictures(tmp_path):

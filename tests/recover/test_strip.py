@@ -13,6 +13,7 @@ from sonify.disc_player.profile import Matrix
 from sonify.errors import InputError
 from sonify.light.wiring import Wiring, check_strip
 from sonify.recover.strip import seen_strip
+from tests.nightly import nightly
 
 FPS = 25
 
@@ -48,8 +49,13 @@ def film(path: Path, wiring: Wiring, dead: tuple[int, ...] = ()) -> None:
         out.mux(stream.encode(None))
 
 
-@pytest.mark.parametrize(("wiring", "corner"), [("serpentine-rows", "bottom-right"),
-                                                ("columns", "top-left")])  # fmt: skip
+@pytest.mark.parametrize(
+    ("wiring", "corner"),
+    [
+        ("serpentine-rows", "bottom-right"),
+        pytest.param("columns", "top-left", marks=nightly),
+    ],
+)
 def test_a_film_gives_the_order_of_the_lamps(tmp_path, wiring, corner):
     matrix = Matrix(width=9, height=5, wiring=wiring, first_lamp=corner, gaps="4")
     real = Wiring.of(matrix)

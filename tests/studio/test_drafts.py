@@ -20,6 +20,7 @@ from sonify.studio.downloads import FileOptions, command_for, downloads
 from sonify.studio.drafts import draft_of
 from sonify.studio.making import write_download
 from sonify.studio.project import Project, project_toml
+from tests.nightly import late
 from tests.studio.conftest import Page
 
 PICTURES = {
@@ -108,18 +109,18 @@ def test_drafts_of_sound_and_texts(document: Document) -> None:
     assert "[music]" in draft_of(document, "preset", ".toml", FileOptions(), 0.0)["text"]
 
 
-OPTIONED: list[tuple[str, str, dict[str, Any]]] = [
+OPTIONED: list[Any] = [
     ("midi", ".mid", {"tracks": "apart", "lyrics": "melody", "mixer": "full"}),
     ("midi", ".mid", {"tracks": "one", "lyrics": "both", "mixer": "none"}),
     ("midi", ".mid", {"only-notes": True, "split": True}),
     ("sound", ".wav", {"to": 2.0, "loop": 0, "stems": True, "stems-as": "both"}),
-    ("sound", ".flac", {"to": 2.0, "stems-as": "dry"}),  # counts only with stems
+    late("sound", ".flac", {"to": 2.0, "stems-as": "dry"}),  # counts only with stems
     ("sound", ".wav", {"from": 1.2345, "to": 3.75, "loop": 2}),
-    ("sound", ".flac", {"from": 0.5, "to": 2.0, "stems": True}),
+    late("sound", ".flac", {"from": 0.5, "to": 2.0, "stems": True}),
     ("lights", ".gif", {"from": 2.0, "to": 4.0, "loop": 3}),
-    ("lights", ".webp", {"from": 2.0, "to": 2.4, "size": "720p"}),
+    late("lights", ".webp", {"from": 2.0, "to": 2.4, "size": "720p"}),
     ("message", ".gif", {"loop": 1}),
-    ("clip", ".mp4", {"from": 2.0, "to": 2.5, "loop": 2, "silent": True}),
+    late("clip", ".mp4", {"from": 2.0, "to": 2.5, "loop": 2, "silent": True}),
     ("clip", ".mp4", {"from": 2.0, "to": 2.4, "subtitles": True}),
     ("score", ".musicxml", {"rows": "2"}),
     ("explain", ".svg", {"worksheet": True, "paper": "letter"}),
@@ -154,7 +155,7 @@ def test_the_command_makes_the_same_files_with_options(
     assert [p.name for p in (tmp_path / "page").iterdir() if p.is_file()] == [made.name]
 
 
-@pytest.mark.parametrize("way", ["one-channel", "mpe", "mts"])
+@pytest.mark.parametrize("way", [late("one-channel"), "mpe", late("mts")])
 def test_the_command_makes_the_same_file_with_another_tuning(
     document: Document, way: str, tmp_path: Path, run: Callable[..., Any],
     monkeypatch: pytest.MonkeyPatch,

@@ -9,7 +9,7 @@ from typing import Any
 
 import pytest
 
-from tests.nightly import nightly
+from tests.nightly import nightly, sampled
 from tests.studio.conftest import ROOT, Page, Studio
 from tests.studio.test_midi import PORTS
 
@@ -214,7 +214,7 @@ def test_reduced_motion_keeps_the_disc_still(visit: Callable[..., Page]) -> None
     assert sum(abs(a - b) > 24 for a, b in zip(still, turned, strict=True)) / len(still) > 0.02
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scheme", sampled(["dark", "light"], 1))
 def test_colours_follow_the_system_until_chosen(visit: Callable[..., Page], scheme: str) -> None:
     page = visit(color_scheme=scheme)
     ground = "getComputedStyle(document.body).backgroundColor"

@@ -11,6 +11,7 @@ import pytest
 
 import sonify
 from sonify.studio.flashing import _suspects, _tile, check, flashing_of, may_flash
+from tests.nightly import late
 from tests.studio.conftest import Page, Studio
 
 CASES = [
@@ -36,7 +37,9 @@ def as_a_clip(show: sonify.Performance, what: str) -> Any:
     return measured(Job(shown, ClipOptions(fps=60.0, sound=False), what), ".mp4")
 
 
-@pytest.mark.parametrize(("disc", "presets", "settings"), CASES)
+@pytest.mark.parametrize(
+    ("disc", "presets", "settings"), [CASES[0], *(late(*c) for c in CASES[1:-1]), CASES[-1]]
+)
 def test_page_and_clips_agree_on_what_is_over(
     disc: str, presets: list[str], settings: dict[str, Any]
 ) -> None:
@@ -71,7 +74,7 @@ def test_the_quick_bound_never_says_no_wrongly() -> None:
     assert over >= 3
 
 
-@pytest.mark.parametrize("scroll", [6.0, 25.0, 60.0])
+@pytest.mark.parametrize("scroll", [late(6.0), 25.0, late(60.0)])
 def test_a_message_in_pieces_has_all_the_suspects_of_the_whole(
     scroll: float, monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -166,7 +169,7 @@ def test_lamps_that_fade_are_between_dark_and_lit_on_the_canvas(page: Page) -> N
     assert page.js(level, first + 0.41) == 255
 
 
-@pytest.mark.parametrize(("turned", "mirrored"), [(90, False), (180, True), (270, True)])
+@pytest.mark.parametrize(("turned", "mirrored"), [(90, False), late(180, True), (270, True)])
 def test_mounting_moves_the_lamps(shared: Page, turned: int, mirrored: bool) -> None:
     from sonify.light.mounting import Mounting
     from tests.lamps import states_at

@@ -86,7 +86,7 @@ def test_the_place_is_where_the_pointer_is(page: Page) -> None:
         assert (got - share) * box["width"] == pytest.approx(0, abs=1.5)
 
 
-@pytest.mark.parametrize("size", sampled([(1280, 900), (390, 844), (1024, 768)], 2))
+@pytest.mark.parametrize("size", sampled([(390, 844), (1280, 900), (1024, 768)], 1))
 def test_nothing_moves_while_the_message_comes(
     visit: Callable[..., Page], size: tuple[int, int]
 ) -> None:

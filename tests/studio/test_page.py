@@ -16,7 +16,7 @@ from sonify.disc.layout import Layout
 from sonify.disc.sizes import FitSpec
 from sonify.settings import convert
 from tests.lamps import states_at
-from tests.nightly import nightly
+from tests.nightly import late, sampled
 from tests.studio.conftest import LOUD, Page, Studio
 
 
@@ -112,7 +112,7 @@ SECTIONS = {
 PLAIN = ("bool", "colour", "int", "float", "list", "choice")
 
 
-one_in = pytest.mark.parametrize("one_in", [6, pytest.param(1, marks=nightly)])
+one_in = pytest.mark.parametrize("one_in", [12, late(1)])
 
 
 @one_in
@@ -422,7 +422,7 @@ def lamps_of(page: Page) -> np.ndarray:
     return np.asarray(got, float)
 
 
-@pytest.mark.parametrize("fill", ["rows", "characters", "rolling"])
+@pytest.mark.parametrize("fill", sampled(["rolling", "rows", "characters"], 1))
 def test_lamps_on_the_canvas_are_the_readings_at_twenty_moments(shared: Page, fill: str) -> None:
     page = shared
     page.at('[data-place="player.matrix.fill"] select').select_option(fill)

@@ -140,7 +140,7 @@ def test_a_cut_disc_is_compared(page: Page, disc: sonify.Disc, tmp_path: Path) -
 
 
 def test_what_does_not_fit_is_said_at_the_field(page: Page, tmp_path: Path) -> None:
-    other = sonify.Disc.from_message("NOTHING LIKE IT. " * 6, layout=Layout(positions=42))
+    other = sonify.Disc.from_message("NOTHING LIKE IT. " * 3, layout=Layout(positions=42))
     page.page.click("#tab-compare")
     drop(page, log_of(other.grid, tmp_path / "other.wav"))
     said = page.page.text_content("#wrong") or ""

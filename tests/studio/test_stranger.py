@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+from tests.nightly import nightly
 from tests.studio.conftest import Page, Studio
 
 MOST_STOPS = 15
@@ -41,8 +42,8 @@ def test_actions_to_what_a_stranger_wants(browser: Any, plain: Studio, tmp_path:
     got.value.save_as(tmp_path / "own.mid")
     assert (tmp_path / "own.mid").read_bytes()[:4] == b"MThd"
     assert one.actions <= 5
-    one.page.close()
-    one = Stranger(browser, plain)
+    one.page.again(1280, 720)
+    one.actions = 0
     one.type("#start-message", "SOUP FROM ELEVEN")
     one.press("#tab-disc")
     one.press("#panel-disc summary:text-is('Sizes')")
@@ -79,6 +80,7 @@ def test_every_area_is_within_few_tab_stops(page: Page) -> None:
             assert stops <= MOST_STOPS, name
 
 
+@nightly  # other tests do more in each area
 def test_each_area_once(browser: Any, plain: Studio, tmp_path: Path) -> None:
     """One deed in each area, by what is written on it; each is seen to have an effect."""
     one = Stranger(browser, plain)

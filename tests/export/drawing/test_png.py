@@ -13,10 +13,10 @@ from sonify.export.drawing.drawing import drawing_of
 from sonify.export.drawing.drawing_formats import draw
 from sonify.export.drawing.png import MATERIALS
 from tests.export.drawing.expected import DISC
+from tests.nightly import sampled_product
 
 
-@pytest.mark.parametrize("material", MATERIALS)
-@pytest.mark.parametrize("side", ["front", "back"])
+@pytest.mark.parametrize(("material", "side"), sampled_product(MATERIALS, ["front", "back"]))
 def test_png_shows_every_hole_and_no_other(material, side):
     """At each position, the middle of a hole is unlike the material beside it, and where there is
     no hole it is like it."""

@@ -20,32 +20,40 @@ from sonify.errors import InputError
 from sonify.recover.diagnosis import compare
 from sonify.recover.diagnosis.profile import fitted_player
 from sonify.recover.signal.slicer import best_threshold
-from tests.nightly import nightly, sampled_product
+from tests.nightly import nightly, sampled, sampled_product
 from tests.recover.diagnosis.faults import FAULTS, judge, make
 from tests.recover.diagnosis.machine import Machine
 
 
+@pytest.mark.parametrize("seed", sampled(range(8), 2))
 @pytest.mark.parametrize("kind", ["log", "midi"])
-def test_nothing_is_accused_on_clean_takes(kind, tmp_path):
+def test_nothing_is_accused_on_clean_takes(kind, seed, tmp_path):
     """Machines that drift, flutter a little and are not their profile, and read all right."""
-    for seed in range(8):
-        show, recording = make(None, 0, seed)
-        one, seen = judge(show, recording, kind, tmp_path)
-        assert recording.errors() == set()
-        assert len(seen.errors) == 0, seed
-        assert seen.causes == [], seed
-        assert abs(one.rpm_error) < 1e-3
-        assert one.stage_error_s < 5e-3
-        assert seen.message_read == show.disc.message
+    show, recording = make(None, 0, seed)
+    one, seen = judge(show, recording, kind, tmp_path)
+    assert recording.errors() == set()
+    assert len(seen.errors) == 0
+    assert seen.causes == []
+    assert abs(one.rpm_error) < 1e-3
+    assert one.stage_error_s < 5e-3
+    assert seen.message_read == show.disc.message
+
+
+BY_NOTES = (
+    "clock missing", "clock doubled", "stage, a row off", "threshold", "off centre",
+    "sense reversed", "bit order",
+)  # fmt: skip
 
 
 @pytest.mark.parametrize("every", [False, pytest.param(True, marks=nightly)], ids=["middle", "all"])
 @pytest.mark.parametrize("fault", FAULTS)
 def test_faults_are_found_at_their_place_and_named(fault, every, tmp_path):
-    """Each fault at each strength, and always at the middle one (the lower of two): its wrong
-    bits, its cause first, and speed and stage still told. The wide statistics are in
-    tests/benchmarks/takes.py."""
+    """Each fault at each strength, and always at the middle one (the lower of two) in one of the
+    kinds: its wrong bits, its cause first, and speed and stage still told. The wide
+    statistics are in tests/benchmarks/takes.py."""
     kinds = ("midi",) if fault == "wire" else ("log", "midi")
+    if not every:
+        kinds = kinds[-1:] if fault in BY_NOTES else kinds[:1]
     count = len(FAULTS[fault][2])
     outcomes = []
     for strength, kind in itertools.product(range(count) if every else [(count - 1) // 2], kinds):
@@ -62,9 +70,7 @@ def test_faults_are_found_at_their_place_and_named(fault, every, tmp_path):
     named = sum(FAULTS[fault][0] == " ".join(s).partition(" ")[0] for s in first)
     assert named >= len(outcomes) - every, [o.said for o in outcomes]
     assert np.median([abs(o.rpm_error) for o in outcomes]) < 1e-3
-    # of two takes, one may be what a median of all leaves out
-    middle = np.median if every else min
-    assert middle([o.stage_error_s for o in outcomes]) < 5e-3
+    assert np.median([o.stage_error_s for o in outcomes]) < 5e-3
 
 
 def clean(kind, tmp_path, **settings):
@@ -152,12 +158,12 @@ def test_the_best_threshold_is_that_of_two_gaussians():
     ("voice", "exact"),
     [
         ({"rhythm": ["joined"]}, True),
-        ({"rhythm": ["swing"]}, True),
+        pytest.param({"rhythm": ["swing"]}, True, marks=nightly),
         ({"source": "zeros", "pitch": "walk"}, True),
-        ({"rhythm": ["held", {"rule": "gate", "amount": 0.8}]}, True),
+        pytest.param({"rhythm": ["held", {"rule": "gate", "amount": 0.8}]}, True, marks=nightly),
         ({"rhythm": [{"rule": "pattern", "pattern": "xx.x"}]}, True),
         ({"rhythm": [{"rule": "thinned", "every": 3}]}, False),
-        ({"source": "row-starts"}, False),
+        pytest.param({"source": "row-starts"}, False, marks=nightly),
     ],
 )
 def test_other_mappings(voice, exact, tmp_path):
@@ -278,7 +284,7 @@ def test_a_fade_row_by_row_shows_in_the_picture_and_safety_notes_stand_beside_re
     assert all(line in page for line in told["safety"])
 
 
-@pytest.mark.parametrize("jitter", [0.0, 0.03])
+@pytest.mark.parametrize("jitter", sampled([0.03, 0.0], 1))
 def test_clock_jitter_is_measured(tmp_path, jitter):
     """A log made here: pulses at even times but for jitter, and each row in every other turn."""
     disc, rate = sonify.load_disc("cairn-middle"), 4000

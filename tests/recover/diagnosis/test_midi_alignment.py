@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from itertools import product
+
 import mido
 import numpy as np
 import pytest
@@ -14,7 +16,7 @@ from sonify.recover.diagnosis.fits import told
 from sonify.recover.diagnosis.numbering import numbered
 from sonify.recover.diagnosis.starts import pulses_of, settled, starts_in_slots
 from sonify.recover.diagnosis.timing_model import fit_timing, without_slips
-from tests.nightly import sampled_product
+from tests.nightly import nightly, sampled, sampled_product
 from tests.recover.diagnosis.machine import Machine
 
 PLAYERS = {
@@ -168,8 +170,7 @@ def places(seen):
     return {(int(e["row"]), int(e["position"])) for e in seen.errors}
 
 
-@pytest.mark.parametrize("start", PLAYERS)
-@pytest.mark.parametrize("late_s", [0.0, 0.006])
+@pytest.mark.parametrize(("start", "late_s"), sampled_product(PLAYERS, [0.0, 0.006]))
 def test_every_bit_is_placed(start, late_s, tmp_path):
     """Of a machine that is not its profile, also if its notes come a little late now and then."""
     show, recording = a_take(start, rpm=PLAYERS[start]["rpm"] * 1.03, drift=0.04, flutter=0.01)
@@ -188,8 +189,7 @@ def test_every_bit_is_placed(start, late_s, tmp_path):
     assert np.abs(seen.motion.change_s - change).max() < 5e-3 + late_s
 
 
-@pytest.mark.parametrize("start", PLAYERS)
-@pytest.mark.parametrize("kind", ["missing", "doubled"])
+@pytest.mark.parametrize(("start", "kind"), sampled_product(PLAYERS, ["missing", "doubled"]))
 def test_a_clock_that_miscounts(start, kind, tmp_path):
     show, recording = a_take(start, **{f"clock_{kind}": {20}})
     seen = compare(show, recording.write_midi(tmp_path / "recording.mid"))
@@ -198,9 +198,9 @@ def test_a_clock_that_miscounts(start, kind, tmp_path):
     assert seen.causes[0].name == f"clock-{kind}"
 
 
-@pytest.mark.parametrize("start", PLAYERS)
-@pytest.mark.parametrize(("first", "end"), [(1, 9), (4, 9), (0, 5)])
-def test_rows_before_the_take_and_after_it_are_not_accused(start, first, end, tmp_path):
+@pytest.mark.parametrize(("rows", "start"), sampled_product([(1, 9), (4, 9), (0, 5)], PLAYERS))
+def test_rows_before_the_take_and_after_it_are_not_accused(rows, start, tmp_path):
+    first, end = rows
     show, recording = a_take(start)
     notes = [n[:3] for n in recording.notes if first <= n[3] < end]
     seen = compare(show, written(tmp_path / "recording.mid", notes))
@@ -243,7 +243,7 @@ def test_a_recording_that_begins_or_stops_within_a_row_accuses_nothing(part, sta
         assert f"no note came before row 1 position {heard[0][1] + 1}" in seen.cautions[0]
 
 
-@pytest.mark.parametrize("share", [0.35, 0.55])
+@pytest.mark.parametrize("share", sampled([0.35, 0.55], 1))
 def test_a_short_piece_of_a_take_is_laid_where_it_belongs(share, tmp_path):
     show, recording = a_take("index")
     span = recording.notes[-1][0]
@@ -295,7 +295,7 @@ def test_notes_that_come_late_are_no_wrong_bits(start, tmp_path):
     assert len(seen.errors) == 0
 
 
-@pytest.mark.parametrize("rpm", [7.7, 9.0, 9.35, 10.9, 12.4])
+@pytest.mark.parametrize("rpm", sampled([7.7, 9.0, 9.35, 10.9, 12.4], 2))
 def test_notes_that_swing_on_a_motor_far_from_its_profile(rpm, tmp_path):
     disc = sonify.load_disc("cairn-middle")
     settings = {"music.timing": "player"}
@@ -323,8 +323,7 @@ def test_all_voices_recorded_on_one_channel(tmp_path):
     assert (seen.bits == disc.grid).all()
 
 
-@pytest.mark.parametrize("start", PLAYERS)
-@pytest.mark.parametrize("whole", [True, False])
+@pytest.mark.parametrize(("start", "whole"), sampled_product(PLAYERS, [True, False]))
 def test_the_first_whole_reading_of_several_is_compared(start, whole, tmp_path):
     """Two readings, the first of them whole or only a half."""
     row = int(np.flatnonzero(sonify.load_disc("cairn-wire").grid[6])[5])
@@ -379,10 +378,17 @@ def test_a_take_of_another_disc_of_the_same_size(start, tmp_path):
 
 @pytest.mark.parametrize(
     ("preset", "player"),
-    sampled_product(
-        ["gong-terrace", "bayati-evening", "tin-roof", "glass-rain", "kalimba-path", "hut-band"],
-        ["usual", "quick"],
-    ),
+    [
+        ("bayati-evening", "usual"),
+        ("glass-rain", "quick"),
+        ("hut-band", "usual"),
+        *(pytest.param(p, "quick", marks=nightly) for p in ("bayati-evening", "hut-band")),
+        pytest.param("glass-rain", "usual", marks=nightly),
+        *(
+            pytest.param(*case, marks=nightly)
+            for case in product(["gong-terrace", "tin-roof", "kalimba-path"], ["usual", "quick"])
+        ),
+    ],
 )
 def test_what_a_preset_plays_is_accused_of_nothing(preset, player, tmp_path):
     """Bent notes on channels of their own, drums that share one, echoes, patterns of the clock."""
@@ -435,9 +441,9 @@ def smf(path, events, tick_s, division, running=True):
     ("tick_s", "division"),
     [
         (0.5 / 96, (0, 96)),
-        (0.5 / 960, (3, 192)),
+        pytest.param(0.5 / 960, (3, 192), marks=nightly),
         (1 / 1000, (256 - 25, 40)),
-        (1 / 2400, (256 - 30, 80)),
+        pytest.param(1 / 2400, (256 - 30, 80), marks=nightly),
         (1001 / 30000 / 100, (256 - 29, 100)),
     ],
 )
@@ -479,7 +485,7 @@ def test_a_recording_that_holds_everything_twice(tmp_path):
     assert "each note came twice" in seen.cautions[0]
 
 
-@pytest.mark.parametrize("preset", ["larch-marimba", "ridge-run"])
+@pytest.mark.parametrize("preset", sampled(["larch-marimba", "ridge-run"], 1))
 def test_a_player_that_sends_no_note_off_loses_no_bytes(preset, tmp_path):
     show, events = played(tmp_path, preset)
     ons = [e for e in events if e[1].type == "note_on" and e[1].velocity]
