@@ -7,7 +7,7 @@ note sounds or a lamp lights.
 from __future__ import annotations
 
 import contextlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
@@ -31,10 +31,12 @@ from sonify.log import info
 from sonify.midi.events import TimedEvents, timed
 from sonify.midi.tempo import TempoMap, even_tempo
 from sonify.music.bit_stream import BitStream
+from sonify.music.blocks import Block, blocks_of
 from sonify.music.metre import Grid, grid_of, paced_tempo, rows_to_bars
 from sonify.music.note_changes import outside
 from sonify.music.notes import Part, make_parts, notes_of
 from sonify.music.tempo import timed as timed_music
+from sonify.music.trials import Before, Trials
 from sonify.performance_settings import Setup, load_setup
 from sonify.presets import Presets
 from sonify.progress import report, watching
@@ -84,7 +86,7 @@ class Performance:
             timeline=self.timeline,
             unit_bits=self.unit_bits,
             characters=None if decoding is None else decoding.characters,
-            space=None if self.disc.code is None else space_value(self.disc.code),
+            space=self._space,
         )
 
     @property
@@ -96,6 +98,26 @@ class Performance:
     def parts(self) -> list[Part]:
         """The notes, voice by voice, in ticks."""
         return make_parts(self.setup.music, self.bit_stream, self.grid, self.setup.note)
+
+    def blocks(self) -> Iterator[Block]:
+        """The same notes in blocks, each of which is made when it is asked for."""
+        found = None
+        if "parts" not in self.__dict__:
+            music, rows = self.setup.music, self.timeline.rows
+            found = blocks_of(music, self._window, rows, self.grid, self.setup.note)
+        yield from [Block(self.parts)] if found is None else found
+
+    def _window(self, first: int, last: int, before: Before) -> Trials:
+        """The bits of some rows, from those that were read before."""
+        t, rows = self.timeline, slice(first, last)
+        own = replace(t, row_slot=t.row_slot[rows], row_first=t.row_first[rows])
+        bits = own.in_order(self.disc.grid[rows])[None]
+        m = Trials.side_by_side(bits, t, self.unit_bits, first, before)
+        return replace(m, space=self._space)
+
+    @property
+    def _space(self) -> int | None:
+        return None if self.disc.code is None else space_value(self.disc.code)
 
     @property
     def tick_s(self) -> float:
@@ -109,8 +131,11 @@ class Performance:
     @property
     def end_tick(self) -> int:
         """The tick at which the last bar ends."""
-        last = self.timeline.end_slot * self.grid.step_ticks
-        last = max([last, *(int(p.off.max()) for p in self.parts if len(p))])
+        return self.end_of(max((int(p.off.max()) for p in self.parts if len(p)), default=0))
+
+    def end_of(self, last: int) -> int:
+        """The tick at which the last bar ends, if no note sounds after tick `last`."""
+        last = max(self.timeline.end_slot * self.grid.step_ticks, last)
         return -(-last // self.grid.bar_ticks) * self.grid.bar_ticks
 
     @property
@@ -138,6 +163,15 @@ class Performance:
             music = msgspec.structs.replace(music, tuning_output="bends")
             parts = make_parts(music, self.bit_stream, self.grid, self.setup.note)
         return timed([p.events() for p in parts], self.tempo_map, self.end_tick)
+
+    def event_blocks(self) -> Iterator[TimedEvents]:
+        """The same messages in blocks."""
+        for block in self.blocks():
+            if block.whole:
+                yield self.events
+            else:
+                some = [block.events(p.events()) for p in block.parts]
+                yield timed(some, self.tempo_map, 0 if block.end is None else block.end)
 
     @cached_property
     def reading(self) -> NDArray[np.void]:

@@ -173,8 +173,9 @@ def caution_wire(show: Performance) -> None:
     """Warn if a player that sends over a 5-pin MIDI line would fall behind."""
     from sonify.midi.bandwidth import caution_of, keeps_up, traffic_of
 
-    if not keeps_up(((p.on, p.off) for p in show.parts), show.grid.tick_s(show.timeline.least_s)):
-        late = caution_of(traffic_of(show.events, show.seconds))
+    tick_s = show.grid.tick_s(show.timeline.least_s)
+    if not all(keeps_up(((p.on, p.off) for p in b.parts), tick_s) for b in show.blocks()):
+        late = caution_of(traffic_of(show.event_blocks(), show.seconds))
         if late is not None:
             caution(late)
 
@@ -216,6 +217,6 @@ def midi(request: Request, output: str | None, **options: Any) -> None:
       sonify midi my.toml -p hut-band --tracks apart --lyrics melody -o parts.mid
     """
     show = request.perform()
-    write_one(show, "midi", output, show.music_s, **options)
+    write_one(show, "midi", output, **options)
     caution_bars(show)
     caution_wire(show)

@@ -172,7 +172,7 @@ class Timeline:
         )
         return out
 
-    @property
+    @cached_property
     def gaps(self) -> NDArray[np.int64]:
         """How many slots lie between each row's end and the next one's start; 0 after the last."""
         return np.append(self.row_slot[1:] - self.row_slot[:-1] - self.positions, 0)

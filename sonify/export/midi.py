@@ -6,10 +6,13 @@ whole piece, then one track per voice. Format 0: one track.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+import contextlib
+import io
+import itertools
+import tempfile
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, BinaryIO, Literal, NamedTuple, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,11 +27,12 @@ from sonify.midi.channels import (
     GM_SYSTEM_ON,
     channel_reset,
 )
-from sonify.midi.events import MidiEvents, events_at, merged
+from sonify.midi.events import MidiEvents, merged
 from sonify.midi.general_midi import DRUMS
 from sonify.midi.tempo import TempoMap
 from sonify.midi.tuning_output import closing, opening
-from sonify.midi.writer import file_blocks, meta, packed, system_exclusive, track_blocks
+from sonify.midi.writer import TrackChunk, file_head, meta, system_exclusive
+from sonify.music.blocks import Block
 from sonify.music.notes import Part
 from sonify.music.theory.key_signatures import key_signature
 from sonify.music.theory.scales import find_scale, note_number
@@ -74,37 +78,49 @@ class Options(Settings, frozen=True):
     only_notes: bool = False
 
 
-@dataclass(frozen=True, eq=False)
-class _Track:
-    """A track: messages at its start, events, and messages at the end of the piece."""
+class Written(NamedTuple):
+    """What was written: the length of the music in s, to the end of its last bar."""
+
+    seconds: float
+
+
+class _Track(NamedTuple):
+    """What a block has of a track: messages at its start, events, and messages at the end of the
+    piece. Starts and ends are right in the first block."""
 
     head: list[bytes]
     events: MidiEvents
     tail: list[bytes]
 
-    def blocks(self, end: int) -> list[bytes]:
-        """The chunk, for a piece that ends at tick `end`."""
-        start = (b"\0" + message for message in self.head)
-        last = int(self.events.tick.max(initial=0))
-        tail = list(packed(events_at(end - last, self.tail))) if self.tail else []
-        return track_blocks([*start, *packed(self.events), *tail], end if tail else last, end)
 
+def write(show: Performance, path: Path, options: Options) -> Written:
+    """Write a performance as a Standard MIDI File.
 
-def write(show: Performance, path: Path, options: Options) -> None:
-    """Write a performance as a Standard MIDI File."""
+    A long one is made in blocks; its tracks then grow in files without names beside it, because
+    each begins with its length.
+    """
     drums = None if options.drum_map is None else Path(options.drum_map)
     names = "" if drums is None else drum_map(show, drums)
-    files = [(path, show.parts)]
+    whole = options.split is not None or options.tracks == "apart" or _sung(options)
+    files = [(path, iter([Block(show.parts)]) if whole else show.blocks())]
     if options.split is not None:
         for n, part in enumerate(show.parts):
-            files.append((voice_path(options.split, show, n, path.suffix), [part]))
-    for file, parts in files:
-        data = midi_bytes(show, options, parts)
-        with atomic_write(file) as beside, open(beside, "wb") as out:
-            for block in data:
-                out.write(block)
+            files.append((voice_path(options.split, show, n, path.suffix), iter([Block([part])])))
+    ends = []
+    for file, blocks in files:
+        with contextlib.ExitStack() as kept:
+            beside = kept.enter_context(atomic_write(file))
+
+            def beside_it(folder: Path = file.parent) -> BinaryIO:
+                return cast("BinaryIO", kept.enter_context(tempfile.TemporaryFile(dir=folder)))
+
+            end, data = _made(show, options, blocks, beside_it)
+            with open(beside, "wb") as out:
+                out.writelines(data)
+            ends.append(end)
     if drums is not None:
         write_data(drums, names)
+    return Written(float(show.seconds(np.array(ends[0]))))
 
 
 def midi_bytes(
@@ -117,20 +133,48 @@ def midi_bytes(
     InputError
         A tempo or a rest that a MIDI file can't hold.
     """
-    options, parts = options or Options(), show.parts if parts is None else parts
-    stretch = show.tempo_map.stretch
-    unsung = options.only_notes or options.lyrics == "first"
-    melody = None if unsung else melody_of(show, parts)
-    tracks = [_conductor(show, options, melody)]
-    for part in parts:
-        tracks += _voice(show, part, options, part is melody)
-    if options.tracks == "one":
-        tracks = [_joined(tracks)]
-    if stretch != 1.0:
-        tracks = [_Track(t.head, _stretched(t.events, stretch), t.tail) for t in tracks]
-    end = round(show.end_tick * stretch)
-    form = int(options.tracks != "one")
-    return file_blocks(form, show.grid.ticks_per_quarter, [t.blocks(end) for t in tracks])
+    block = Block(show.parts if parts is None else list(parts))
+    return list(_made(show, options or Options(), [block], io.BytesIO)[1])
+
+
+def _sung(options: Options) -> bool:
+    return not options.only_notes and options.lyrics != "first"
+
+
+def _made(
+    show: Performance, options: Options, blocks: Iterable[Block], kept: Callable[[], BinaryIO]
+) -> tuple[int, Iterator[bytes]]:
+    """The tick at which the last bar ends, and the file in blocks of bytes.
+
+    If there are several blocks of notes, the tracks grow in files that `kept` gives.
+    """
+    stretch, last = show.tempo_map.stretch, 0
+    conductor: _Track | None = None
+    chunks: list[TrackChunk] = []
+    tails: list[list[bytes]] = []
+    for block in blocks:
+        # the file of one voice is as long as the piece
+        played = show.parts if block.whole else block.parts
+        last = max([last, *(int(p.off.max()) for p in played if len(p))])
+        melody = melody_of(show, block.parts) if _sung(options) else None
+        if conductor is None:
+            conductor = _conductor(show, options, melody)
+        tracks = [conductor._replace(events=block.events(conductor.events))]
+        for part in block.parts:
+            tracks += _voice(show, part, block, options, part is melody)
+        if options.tracks == "one":
+            tracks = [_joined(tracks)]
+        if not chunks:
+            files = (io.BytesIO() if block.whole else kept() for _ in tracks)
+            chunks = [TrackChunk(f, t.head) for f, t in zip(files, tracks, strict=True)]
+            tails = [t.tail for t in tracks]
+        for chunk, track in zip(chunks, tracks, strict=True):
+            chunk.add(track.events if stretch == 1.0 else _stretched(track.events, stretch))
+    tick = show.end_of(last)
+    end = round(tick * stretch)
+    head = file_head(int(options.tracks != "one"), len(chunks), show.grid.ticks_per_quarter)
+    ended = (c.ended(end, tail) for c, tail in zip(chunks, tails, strict=True))
+    return tick, itertools.chain([head], *ended)
 
 
 def _stretched(events: MidiEvents, by: float) -> MidiEvents:
@@ -144,10 +188,12 @@ def _joined(tracks: list[_Track]) -> _Track:
     return _Track(head, merged([t.events for t in tracks]), [m for t in tracks for m in t.tail])
 
 
-def _voice(show: Performance, part: Part, options: Options, melody: bool) -> Iterator[_Track]:
-    """The tracks of a voice."""
+def _voice(
+    show: Performance, part: Part, block: Block, options: Options, melody: bool
+) -> Iterator[_Track]:
+    """What a block has of the tracks of a voice."""
     bare = options.only_notes
-    played = part.note_events() if bare else part.moving_events()
+    played = block.events(part.note_events() if bare else part.moving_events())
     words = [_lyrics(show, part)] if melody else []
     tuned = part.tuned
     moved = tuple(np.unique(played.message[(played.message[:, 0] & 0xF0) == 0xB0, 1]).tolist())

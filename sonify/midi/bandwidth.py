@@ -66,35 +66,46 @@ class Traffic:
 
 
 def traffic_of(
-    events: TimedEvents, seconds: Callable[[Floats], Floats], clock_ticks: float | None = None
+    events: TimedEvents | Iterable[TimedEvents],
+    seconds: Callable[[Floats], Floats],
+    clock_ticks: float | None = None,
 ) -> Traffic:
     """The load that a piece's notes and bends (and its MIDI clock, if any) put on a line.
 
     Parameters
     ----------
-    events : TimedEvents
+    events : TimedEvents or iterable of them
+        Of the piece, or of its blocks, one after the other.
     seconds : callable
         The times of ticks, in s.
     clock_ticks : float, optional
         Ticks between two clock messages; without it, none are sent.
     """
-    counted = np.isin(events.kind, (0x80, 0x90, 0xE0))
-    # what sets a channel up is sent before the piece begins
-    counted &= (events.kind != 0xE0) | (events.tick > 0)
-    tick = events.tick[counted].astype(np.float64)
-    status, on = events.message[counted, 0], events.kind[counted] == 0x90
-    size = np.full(len(tick), 3.0)
-    # with running status, note-offs are sent as note-ons of velocity 0
-    run = np.where((status & 0xF0) == 0x80, status | 0x10, status)
-    short = size.copy()
-    short[1:][run[1:] == run[:-1]] = 2.0
-    if clock_ticks and len(tick):
-        clock = np.arange(0, tick[-1] + 1, clock_ticks)
-        at = np.searchsorted(tick, clock)
-        tick, on = np.insert(tick, at, clock), np.insert(on, at, False)
-        size, short = np.insert(size, at, 1.0), np.insert(short, at, 1.0)
-    time = seconds(tick)
-    return Traffic(line_load(time, size, on), line_load(time, short, on))
+    full, running, status, clocks = _Line(), _Line(), np.zeros(0, np.uint8), 0
+    for block in [events] if isinstance(events, TimedEvents) else events:
+        counted = np.isin(block.kind, (0x80, 0x90, 0xE0))
+        # what sets a channel up is sent before the piece begins
+        counted &= (block.kind != 0xE0) | (block.tick > 0)
+        tick = block.tick[counted].astype(np.float64)
+        if not len(tick):
+            continue
+        sent, on = block.message[counted, 0], block.kind[counted] == 0x90
+        size = np.full(len(tick), 3.0)
+        # with running status, note-offs are sent as note-ons of velocity 0
+        run = np.concatenate([status, np.where((sent & 0xF0) == 0x80, sent | 0x10, sent)])
+        short = size.copy()
+        short[len(tick) + 1 - len(run) :][run[1:] == run[:-1]] = 2.0
+        status = run[-1:]
+        if clock_ticks:
+            clock = np.arange(clocks, np.ceil((tick[-1] + 1) / clock_ticks)) * clock_ticks
+            clocks += len(clock)
+            at = np.searchsorted(tick, clock)
+            tick, on = np.insert(tick, at, clock), np.insert(on, at, False)
+            size, short = np.insert(size, at, 1.0), np.insert(short, at, 1.0)
+        time = seconds(tick)
+        full.add(time, size, on)
+        running.add(time, short, on)
+    return Traffic(full.load(), running.load())
 
 
 def line_load(time_s: Floats, size: Floats, note: NDArray[np.bool_]) -> LineLoad:
@@ -109,21 +120,59 @@ def line_load(time_s: Floats, size: Floats, note: NDArray[np.bool_]) -> LineLoad
     note : ndarray of bool, shape (messages,)
         Which begin notes.
     """
-    if not note.any():
-        return LineLoad()
-    total = np.cumsum(size)
-    before = total - size
-    # rounding must not put a message that comes 100 ms later into the same 100 ms
-    last = np.searchsorted(time_s, time_s + WINDOW_S * (1 - 1e-9), side="left")
-    share = (total[last - 1] - before) * BYTE_S / WINDOW_S
-    full = int(share.argmax())
-    # a message ends its own length after its time, or after the end of the one before
-    done = np.maximum.accumulate(time_s - before * BYTE_S) + total * BYTE_S
-    late = np.where(note, done - time_s, 0.0)
-    worst = int(np.argmax(late > late.max() - 1e-9))
-    return LineLoad(
-        float(share[full]), float(time_s[full]), float(late[worst]), float(time_s[worst])
-    )
+    line = _Line()
+    line.add(time_s, size, note)
+    return line.load()
+
+
+class _Line:
+    """What `line_load` counts, as messages come."""
+
+    def __init__(self) -> None:
+        self._any, self._total, self._free = False, 0.0, -np.inf
+        # messages whose 100 ms go on: when each is due, and the bytes before it
+        self._time, self._before = np.zeros(0), np.zeros(0)
+        self._fullest = 0.0, 0.0
+        # each message that was later than all before it, but for rounding: by how much, and when
+        self._latest: list[tuple[float, float]] = [(-np.inf, 0.0)]
+
+    def add(self, time_s: Floats, size: Floats, note: NDArray[np.bool_]) -> None:
+        if not len(time_s):
+            return
+        self._any |= bool(note.any())
+        total = self._total + np.cumsum(size)
+        before = total - size
+        # a message ends its own length after its time, or after the end of the one before
+        free = np.maximum(np.maximum.accumulate(time_s - before * BYTE_S), self._free)
+        late = np.where(note, free + total * BYTE_S - time_s, 0.0)
+        top = np.maximum.accumulate(np.append(self._latest[-1][0], late))
+        new = np.flatnonzero(late > top[:-1])
+        found = [*self._latest, *zip(late[new].tolist(), time_s[new].tolist(), strict=True)]
+        self._latest = [one for one in found if one[0] > top[-1] - 1e-9]
+        self._total, self._free = float(total[-1]), float(free[-1])
+        self._time = np.concatenate([self._time, time_s])
+        self._before = np.concatenate([self._before, before])
+        self._count(over=False)
+
+    def _count(self, over: bool) -> None:
+        """Count the bytes of the 100 ms that have passed; all of them when the piece is over."""
+        time = self._time
+        # rounding must not put a message that comes 100 ms later into the same 100 ms
+        last = np.searchsorted(time, time + WINDOW_S * (1 - 1e-9), side="left")
+        known = len(time) if over else int(np.searchsorted(last, len(time)))
+        if known:
+            until = np.append(self._before, self._total)[last[:known]]
+            share = (until - self._before[:known]) * BYTE_S / WINDOW_S
+            at = int(share.argmax())
+            if share[at] > self._fullest[0]:
+                self._fullest = float(share[at]), float(time[at])
+            self._time, self._before = time[known:], self._before[known:]
+
+    def load(self) -> LineLoad:
+        if not self._any:
+            return LineLoad()
+        self._count(over=True)
+        return LineLoad(*self._fullest, *self._latest[0])
 
 
 def keeps_up(voices: Iterable[tuple[Ints, Ints]], tick_s: float) -> bool:

@@ -5,19 +5,24 @@ Source: Standard MIDI Files 1.0 (RP-001, MIDI Manufacturers Association).
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+import io
+from collections.abc import Iterator, Sequence
+from typing import BinaryIO
 
 import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
-from sonify.midi.events import MidiEvents, sizes
+from sonify.midi.events import MidiEvents, events_at, sizes
 
-__all__ = ["file_blocks", "meta", "packed", "single_track", "system_exclusive", "vlq"]
+__all__ = ["TrackChunk", "file_head", "meta", "packed", "single_track", "system_exclusive", "vlq"]
 
 MAX_DELTA = 0x0FFFFFFF
+MAX_TRACK = 0xFFFFFFFF
+"""A chunk's length has four bytes."""
 _CHUNK = 1 << 15
 """How many events are packed at a time: few enough to stay in the processor's cache."""
+_READ = 1 << 20
 
 
 def vlq(value: NDArray[np.int64]) -> tuple[NDArray[np.uint8], NDArray[np.bool_]]:
@@ -52,15 +57,16 @@ def system_exclusive(message: bytes) -> bytes:
     return message[:1] + _quantity(len(message) - 1) + message[1:]
 
 
-def packed(events: MidiEvents) -> Iterator[bytes]:
+def packed(events: MidiEvents, before: int = 0) -> Iterator[bytes]:
     """Events, each after the ticks since the previous one, as blocks of bytes.
+
+    The first one comes after tick `before`.
 
     Raises
     ------
     InputError
         A rest is too long for a file.
     """
-    before = 0
     for at in range(0, len(events.tick), _CHUNK):
         some = slice(at, at + _CHUNK)
         tick, message = events.tick[some], events.message[some]
@@ -83,22 +89,54 @@ def packed(events: MidiEvents) -> Iterator[bytes]:
         yield np.compress(mask.reshape(-1), full).tobytes()
 
 
-def track_blocks(blocks: Iterable[bytes], last_tick: int, end_tick: int) -> list[bytes]:
-    """A track chunk of packed events, the last of them at `last_tick`."""
-    out = [*blocks, _quantity(end_tick - last_tick) + meta(0x2F, b"")]
-    return [b"MTrk" + sum(map(len, out)).to_bytes(4, "big"), *out]
+class TrackChunk:
+    """A track chunk to which events are added as they are made.
+
+    Parameters
+    ----------
+    file : binary file
+        Where its bytes are kept.
+    head : sequence of bytes
+        Messages at tick 0.
+    """
+
+    def __init__(self, file: BinaryIO, head: Sequence[bytes] = ()) -> None:
+        self._file, self._last = file, 0
+        file.writelines(b"\0" + message for message in head)
+
+    def add(self, events: MidiEvents) -> None:
+        """Add events; none of them comes before those that are there.
+
+        Raises
+        ------
+        InputError
+            A rest is too long for a file.
+        """
+        self._file.writelines(packed(events, self._last))
+        self._last = int(events.tick[-1]) if len(events.tick) else self._last
+
+    def ended(self, end: int, tail: Sequence[bytes] = ()) -> Iterator[bytes]:
+        """The whole chunk in blocks, with messages at its end, for a piece that ends at a tick."""
+        if tail:
+            self.add(events_at(end, tail))
+        self._file.write(_quantity(end - self._last) + meta(0x2F, b""))
+        size = self._file.tell()
+        if size > MAX_TRACK:
+            raise InputError(f"a track of {size:,} bytes; a MIDI file holds at most {MAX_TRACK:,}")
+        yield b"MTrk" + size.to_bytes(4, "big")
+        self._file.seek(0)
+        while block := self._file.read(_READ):
+            yield block
 
 
-def file_blocks(form: int, ticks_per_quarter: int, tracks: list[list[bytes]]) -> list[bytes]:
-    """A file of format 0 or 1, as blocks of bytes to join."""
+def file_head(form: int, tracks: int, ticks_per_quarter: int) -> bytes:
+    """The first chunk of a file of format 0 or 1."""
     head = b"MThd" + (6).to_bytes(4, "big")
-    head += b"".join(n.to_bytes(2, "big") for n in (form, len(tracks), ticks_per_quarter))
-    return [head, *(block for track in tracks for block in track)]
+    return head + b"".join(n.to_bytes(2, "big") for n in (form, tracks, ticks_per_quarter))
 
 
 def single_track(events: MidiEvents, end_tick: int, ticks_per_quarter: int, tempo: int) -> bytes:
     """A file of format 0 with one tempo, in microseconds per quarter note."""
-    first = b"\0" + meta(0x51, tempo.to_bytes(3, "big"))
-    last = int(events.tick[-1]) if len(events.tick) else 0
-    track = track_blocks([first, *packed(events)], last, end_tick)
-    return b"".join(file_blocks(0, ticks_per_quarter, [track]))
+    track = TrackChunk(io.BytesIO(), [meta(0x51, tempo.to_bytes(3, "big"))])
+    track.add(events)
+    return b"".join([file_head(0, 1, ticks_per_quarter), *track.ended(end_tick)])

@@ -66,6 +66,18 @@ class Before:
         gap = np.where(one.any(axis=1), one.argmax(axis=1), -1)
         return cls(one.sum(axis=1), (bits == 0).sum(axis=1), run, back[:, 0].astype(np.int64), gap)
 
+    def then(self, bits: NDArray[np.int8]) -> Before:
+        """What is left behind when these bits, shape (trials, bits), have been read too."""
+        new, count = Before.of(bits), bits.shape[1]
+        if not count:
+            return self
+        goes_on = (new.run == count) & (new.last == self.last)
+        far = np.where(self.gap >= 0, self.gap + count, -1)
+        return Before(
+            self.ones + new.ones, self.zeros + new.zeros, new.run + goes_on * self.run, new.last,
+            np.where(new.gap >= 0, new.gap, far),
+        )  # fmt: skip
+
     def keep(self, which: Index) -> Before:
         """Only these trials."""
         return Before(*(getattr(self, f.name)[which] for f in fields(self)))
@@ -168,6 +180,11 @@ class BitStream:
     def gaps(self) -> Index:
         """Slots from each line's end to the next row's start; 0 after the last."""
         return self.timeline.gaps
+
+    @property
+    def widest_gap(self) -> int:
+        """The most slots between two rows of the whole reading."""
+        return int(self.timeline.gaps.max(initial=0))
 
     @cached_property
     def moves(self) -> Index:

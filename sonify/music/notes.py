@@ -34,14 +34,17 @@ from sonify.music.voices import assign_channels, frame_of, in_concert_pitch, rul
 from sonify.ranges import chosen
 
 __all__ = [
+    "COLUMNS",
     "DRUM_CHANNEL",
     "NOTES",
     "Part",
     "changed",
+    "finals_of",
     "make_parts",
     "needs_bends",
     "notes_of",
     "untuned_parts",
+    "without_overlaps",
 ]
 
 NOTES = np.dtype([
@@ -50,6 +53,9 @@ NOTES = np.dtype([
     ("position", "i4"),
 ])  # fmt: skip
 """One note. Beats are quarter notes; pitch is a MIDI note number; channels are 0 to 15."""
+
+COLUMNS = ("index", "on", "off", "pitch", "velocity")
+"""The columns of a `Part`."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,10 +96,9 @@ class Part:
     def __len__(self) -> int:
         return len(self.on)
 
-    def keep(self, which: NDArray[np.bool_]) -> Part:
+    def keep(self, which: NDArray[np.bool_] | slice) -> Part:
         """Only these notes."""
-        names = ("index", "on", "off", "pitch", "velocity")
-        return replace(self, **{n: getattr(self, n)[which] for n in names})
+        return replace(self, **{n: getattr(self, n)[which] for n in COLUMNS})
 
     @property
     def name(self) -> str:
@@ -230,15 +235,19 @@ def untuned_parts(
     """The notes of all voices, as `make_parts` gives them but without bends."""
     m = replace(m, plan=grid.plan)
     parts = [_part(music, n, c, grid, m) for n, c in enumerate(assign_channels(music.voice))]
-    if music.form.ending != "none":
-        finals = ending_of(music, m.unit_bits, grid, m.positions)
-        first = min((f.on for notes in finals for f in notes), default=0)
-        if first:
-            parts = [
-                _ended(p, notes, first, m, grid) for p, notes in zip(parts, finals, strict=True)
-            ]
-    parts = _without_overlaps(parts)
-    return _without_overlaps([changed(p, changes, m) for p in parts]) if changes else parts
+    finals, first = finals_of(music, m, grid)
+    if first:
+        parts = [_ended(p, notes, first, m, grid) for p, notes in zip(parts, finals, strict=True)]
+    parts = without_overlaps(parts)
+    return without_overlaps([changed(p, changes, m) for p in parts]) if changes else parts
+
+
+def finals_of(music: Music, m: BitStream, grid: Grid) -> tuple[list[list[Final]], int]:
+    """The ending's notes, and the tick of the last row at which it begins; 0 without one."""
+    if music.form.ending == "none":
+        return [], 0
+    finals = ending_of(music, m.unit_bits, grid, m.positions)
+    return finals, min((f.on for notes in finals for f in notes), default=0)
 
 
 def _part(music: Music, n: int, channel: int, grid: Grid, m: BitStream) -> Part:
@@ -371,7 +380,7 @@ def _ended(part: Part, finals: list[Final], first: int, m: BitStream, grid: Grid
     )
 
 
-def _without_overlaps(parts: list[Part]) -> list[Part]:
+def without_overlaps(parts: list[Part]) -> list[Part]:
     """The same notes, each cut off where its pitch sounds again on its channel.
 
     Of notes that start together on one pitch and channel, the loudest stays (then the longest).

@@ -101,6 +101,10 @@ class Trials(BitStream):
     def end_slot(self) -> int:
         return self.whole.end_slot
 
+    @property
+    def widest_gap(self) -> int:
+        return int(self.whole.gaps.max(initial=0))
+
     @cached_property
     def gaps(self) -> Index:
         return np.tile(self.whole.gaps[self.first_row : self.first_row + self.window], self.trials)

@@ -49,6 +49,9 @@ class _OverLine(Scheme, frozen=True, tag="none"):
     def by_position(self) -> bool:
         return self.inner().by_position()
 
+    def looks_back(self) -> float:
+        return self.inner().looks_back()
+
     def degrees(self, m: BitStream, index: Index) -> Index:
         return self.inner().degrees(m, index)
 

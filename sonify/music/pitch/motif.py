@@ -75,6 +75,9 @@ class LetterMotif(Counted, frozen=True, tag="motif"):
     def by_position(self) -> bool:
         return False
 
+    def looks_back(self) -> float:
+        return math.inf if self.of == "word" else 0.0
+
     def lead(self, machine: Machine) -> Degrees:
         if self.of != "letter":
             raise Refusal(
@@ -120,6 +123,9 @@ class Isorhythm(Scheme, frozen=True, tag="isorhythm"):
         table = self._table(m.plan)
         out: Index = table.values[0][table.first.at(m, index)]
         return out
+
+    def looks_back(self) -> float:
+        return 0.0
 
     def lead(self, machine: Machine) -> Degrees:
         return self._table(machine.plan)

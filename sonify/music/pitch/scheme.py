@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Annotated, Literal
 
@@ -134,6 +135,11 @@ class Scheme(Settings, frozen=True, tag_field="scheme", tag="none"):
         """Whether a tone depends on its position on the disc alone."""
         return False
 
+    def looks_back(self) -> float:
+        """How many positions before its own a tone depends on at most, but for what is counted from
+        the start; infinity if that is not known."""
+        return math.inf
+
     def lead(self, machine: Machine) -> Degrees:
         """What a machine's core counts for it, and the degrees along that count.
 
@@ -203,6 +209,10 @@ class Counted(Scheme, frozen=True, tag="none"):
 
     def by_position(self) -> bool:
         return self.table(1, 1).first.by in ("NOTHING", "ROW", "POSITION", "PLACE", "CHARACTER")
+
+    def looks_back(self) -> float:
+        leads = self.table(1, 1).first, self.table(1, 1).second
+        return max(lead.up if lead.by == "DENSITY" else lead.up.bit_length() for lead in leads)
 
     def lead(self, machine: Machine) -> Degrees:
         return self.table(machine.positions, machine.unit_bits)

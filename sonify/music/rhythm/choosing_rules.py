@@ -65,6 +65,7 @@ class Thinned(_Choosing, frozen=True, tag="thinned"):
         Which of them stays, counted from 0.
     """
 
+    near: ClassVar[bool] = True
     by_neighbours: ClassVar[bool] = True
 
     every: Annotated[int, control(step=1, soft=(1, 16), ge=1, le=64)] = 2
@@ -323,6 +324,7 @@ class Breath(Rule, frozen=True, tag="breath"):
         How many steps are silent.
     """
 
+    near: ClassVar[bool] = True
     tells = "apart"
 
     rest: Annotated[int, control(step=1, soft=(1, 8), ge=1, le=64)] = 1

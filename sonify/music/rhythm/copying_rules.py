@@ -12,7 +12,7 @@ from sonify.controls import control
 from sonify.music.bit_stream import BitStream, Events
 from sonify.music.machine import Refusal
 from sonify.music.rhythm.following import Copy, Follower, Step, q16
-from sonify.music.rhythm.rule import Rule
+from sonify.music.rhythm.rule import Reach, Rule
 
 __all__ = ["Echoes", "Ghosts", "Layered", "Repeat"]
 
@@ -49,6 +49,9 @@ class Echoes(Rule, frozen=True, tag="echoes"):
             for k in range(1, self.count + 1)
         ])  # fmt: skip
 
+    def reach(self, before: Reach, m: BitStream) -> Reach:
+        return before._replace(late=before.late + self.count * self.delay)
+
     def follow(self, f: Follower) -> None:
         ks = range(1, self.count + 1)
         onsets = list(f.onsets)
@@ -80,6 +83,8 @@ class Layered(Rule, frozen=True, tag="layered"):
     velocity_scale : Loudness
         How loud the added notes are compared with the first.
     """
+
+    near: ClassVar[bool] = True
 
     shifts_by: Annotated[
         tuple[Annotated[int, msgspec.Meta(ge=-24, le=24)], ...], control(min_length=1, max_length=8)
@@ -142,6 +147,9 @@ class Repeat(Rule, frozen=True, tag="repeat"):
             for k in range(self.times)
         ])  # fmt: skip
 
+    def reach(self, before: Reach, m: BitStream) -> Reach:
+        return before._replace(late=before.late + before.length)
+
     def follow(self, f: Follower) -> None:
         f.need_length("repeat")
         ks = range(1, self.times)
@@ -176,6 +184,9 @@ class Ghosts(Rule, frozen=True, tag="ghosts"):
         zeros = zeros[~np.isin(zeros, e.index)]
         soft = Events.at(zeros, m).but(velocity_scale=np.full(len(zeros), self.velocity_scale))
         return Events.joined([e, soft])
+
+    def reach(self, before: Reach, m: BitStream) -> Reach:
+        return before._replace(length=max(before.length, 1.0))
 
     def follow(self, f: Follower) -> None:
         if f.after == "row-changes":

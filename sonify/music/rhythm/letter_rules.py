@@ -9,7 +9,7 @@ import numpy as np
 from sonify.music.bit_stream import BitStream, Events
 from sonify.music.machine import Refusal
 from sonify.music.rhythm.following import Follower, Mask, Step
-from sonify.music.rhythm.rule import Rule
+from sonify.music.rhythm.rule import UNKNOWN, Reach, Rule
 from sonify.music.theory.motifs import RHYTHMS, Speed, Way, motif_of
 
 __all__ = ["Motif"]
@@ -52,6 +52,9 @@ class Motif(Rule, frozen=True, tag="motif"):
         value = m.motif_value(e.index, self.of, int(self.late))
         place = m.in_character(e.index)
         return e.keep(motif_of(value, place, m.unit_bits, self.way, self.speed)[0])
+
+    def reach(self, before: Reach, m: BitStream) -> Reach:
+        return UNKNOWN if self.of == "word" else before
 
     def waits_for_character(self) -> bool:
         return not self.late

@@ -14,7 +14,7 @@ from sonify.music.machine import Lead
 from sonify.music.rhythm.choosing_rules import Pattern
 from sonify.music.rhythm.following import Follower
 from sonify.music.rhythm.grooves import GROOVES, LEVELS
-from sonify.music.rhythm.rule import Rule
+from sonify.music.rhythm.rule import Reach, Rule
 
 __all__ = ["GrooveRule", "Ornament"]
 
@@ -134,6 +134,9 @@ class Ornament(Rule, frozen=True, tag="ornament"):
         late = len(figure) * self.time
         main = some.but(onset=some.onset + late, length=some.length - late)
         return Events.joined([plain, *parts, main])
+
+    def reach(self, before: Reach, m: BitStream) -> Reach:
+        return before._replace(late=before.late + before.length)
 
     def _trilled(self, some: Events, sign: int) -> list[Events]:
         strokes = np.clip(some.length // self.time, 2, _MOST).astype(np.int64)

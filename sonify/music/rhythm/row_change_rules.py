@@ -14,7 +14,7 @@ from sonify.music.form.plan import Plan
 from sonify.music.machine import NOTHING, Refusal
 from sonify.music.rhythm.following import Copy, Follower, Step, q16
 from sonify.music.rhythm.note_lengths import value_positions
-from sonify.music.rhythm.rule import Rule
+from sonify.music.rhythm.rule import Reach, Rule
 
 __all__ = ["PickUp", "Roll", "Vamp"]
 
@@ -57,7 +57,7 @@ class Vamp(Rule, frozen=True, tag="vamp"):
         most = int(gaps.max(initial=0))
         if not len(e):
             return e
-        unit = self.unit(m.positions, int(m.gaps.max(initial=0)), m.plan)
+        unit = self.unit(m.positions, m.widest_gap, m.plan)
         step = e.index % m.positions
         tail = step >= m.positions - unit
         e = e.but(length=np.where(tail, np.minimum(e.length, unit), e.length))
@@ -73,6 +73,9 @@ class Vamp(Rule, frozen=True, tag="vamp"):
                 )
             )
         return Events.joined(parts)
+
+    def reach(self, before: Reach, m: BitStream) -> Reach:
+        return before._replace(late=before.late + m.widest_gap)
 
     def follow(self, f: Follower) -> None:
         m = f.machine
@@ -135,6 +138,9 @@ class PickUp(Rule, frozen=True, tag="pick-up"):
         length = np.minimum(e.length, lasts)
         return e.but(onset=e.onset + e.length - length, length=length)
 
+    def reach(self, before: Reach, m: BitStream) -> Reach:
+        return before._replace(late=before.late + before.length)
+
     def follow(self, f: Follower) -> None:
         if f.after != "row-changes":
             raise Refusal(
@@ -192,6 +198,9 @@ class Roll(Rule, frozen=True, tag="roll"):
                 for k, fade in enumerate(self._fades(strokes))
             ]
         return Events.joined(parts) if parts else e
+
+    def reach(self, before: Reach, m: BitStream) -> Reach:
+        return before._replace(late=before.late + before.length)
 
     def follow(self, f: Follower) -> None:
         f.need_length("roll")

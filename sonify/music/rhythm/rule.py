@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import Annotated, ClassVar, Literal
+from typing import Annotated, ClassVar, Literal, NamedTuple
 
 from sonify.controls import control
 from sonify.music.bit_stream import BitStream, Events
@@ -13,7 +13,7 @@ from sonify.music.machine import Refusal
 from sonify.music.rhythm.following import Follower
 from sonify.settings import Settings
 
-__all__ = ["ROW", "Rule", "Seed", "chance"]
+__all__ = ["ROW", "UNKNOWN", "Reach", "Rule", "Seed", "chance"]
 
 ROW = math.inf
 """What `early` returns for a rule that may sound a bit before anything of its row is read."""
@@ -21,6 +21,18 @@ ROW = math.inf
 Seed = Annotated[
     int, control("Seed", "The same seed, the same choices.", 1, soft=(0, 99), ge=0, le=2**31)
 ]
+
+
+class Reach(NamedTuple):
+    """How far a voice's notes reach, in slots: from the start of its row to where a note begins at
+    most, and from there to its end; and how many may begin at once."""
+
+    late: float
+    length: float
+    together: float
+
+
+UNKNOWN = Reach(math.inf, math.inf, math.inf)
 
 
 class Rule(Settings, frozen=True, tag_field="rule", tag="none"):
@@ -53,6 +65,8 @@ class Rule(Settings, frozen=True, tag_field="rule", tag="none"):
         Whether notes may come in another order than their positions.
     by_neighbours : bool
         Whether what it does to a note depends on the notes beside it.
+    near : bool
+        Whether notes reach no further after it than before.
     """
 
     why_not: ClassVar[str] = "the core does not know it"
@@ -65,6 +79,7 @@ class Rule(Settings, frozen=True, tag_field="rule", tag="none"):
     needs_end: ClassVar[bool] = False
     reorders: ClassVar[bool] = False
     by_neighbours: ClassVar[bool] = False
+    near: ClassVar[bool] = False
 
     @property
     def name(self) -> str:
@@ -96,6 +111,14 @@ class Rule(Settings, frozen=True, tag_field="rule", tag="none"):
     def early(self) -> float:
         """How many positions before its own a note may begin at most; `ROW` for any number."""
         return 0.0
+
+    def reach(self, before: Reach, m: BitStream) -> Reach:
+        """How far notes reach after it, from how far they did before; `UNKNOWN` for any distance.
+
+        What it does to a note must not depend on notes and bits further away than either.
+        """
+        moved = self.ends_later or self.needs_end or self.reorders or self.by_neighbours
+        return before if self.near or (self.stays and not moved) else UNKNOWN
 
     def loses(self, before: Sequence[Rule]) -> str | None:
         """Why its notes, after the rules before it, don't reveal the bits; None if they do."""

@@ -15,7 +15,7 @@ from sonify.music.form.plan import Plan
 from sonify.music.machine import Lead, Refusal
 from sonify.music.rhythm.following import Follower, Step, q16
 from sonify.music.rhythm.note_lengths import value_positions
-from sonify.music.rhythm.rule import Rule
+from sonify.music.rhythm.rule import Reach, Rule
 
 __all__ = ["Accents", "Gate", "Held", "Joined", "Length"]
 
@@ -41,6 +41,9 @@ class Joined(Rule, frozen=True, tag="joined"):
         last = np.append(first[1:], len(e)) - 1
         run = e.keep(first)
         return run.but(length=e.end[last] - run.onset)
+
+    def reach(self, before: Reach, m: BitStream) -> Reach:
+        return before._replace(length=m.positions + before.late + before.length)
 
     def follow(self, f: Follower) -> None:
         f.need_order("joined")
@@ -99,6 +102,10 @@ class Held(Rule, frozen=True, tag="held"):
         length = np.minimum(until - e.onset, self.longest)
         return e.but(length=np.where(length > 0, length, e.length))
 
+    def reach(self, before: Reach, m: BitStream) -> Reach:
+        until = self.longest if self.across else m.positions + 1
+        return before._replace(length=max(before.length, until))
+
     def follow(self, f: Follower) -> None:
         f.need_order("held")
         if f.after:
@@ -136,6 +143,9 @@ class Gate(Rule, frozen=True, tag="gate"):
 
     def apply(self, e: Events, m: BitStream) -> Events:
         return e.but(length=e.length * self.amount)
+
+    def reach(self, before: Reach, m: BitStream) -> Reach:
+        return before._replace(length=before.length * self.amount)
 
     def follow(self, f: Follower) -> None:
         if self.amount < 1:
@@ -179,6 +189,9 @@ class Length(Rule, frozen=True, tag="length"):
     def apply(self, e: Events, m: BitStream) -> Events:
         return e.but(length=np.broadcast_to(np.float64(self._steps(m.plan)), len(e)))
 
+    def reach(self, before: Reach, m: BitStream) -> Reach:
+        return before._replace(length=self._steps(m.plan))
+
     def follow(self, f: Follower) -> None:
         steps = self._steps(f.machine.plan)
         f.add(Step("LENGTH", c=q16(steps)))
@@ -204,6 +217,7 @@ class Accents(Rule, frozen=True, tag="accents"):
         - note: each note of the row
     """
 
+    near: ClassVar[bool] = True
     tells = "always"
     stays: ClassVar[bool] = True
     by_neighbours: ClassVar[bool] = True

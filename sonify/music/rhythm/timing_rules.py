@@ -15,7 +15,7 @@ from sonify.music.machine import Refusal
 from sonify.music.rhythm.even import even_pattern
 from sonify.music.rhythm.following import Follower, Step, q16
 from sonify.music.rhythm.note_lengths import value_positions
-from sonify.music.rhythm.rule import ROW, Rule, Seed, chance
+from sonify.music.rhythm.rule import ROW, Reach, Rule, Seed, chance
 
 __all__ = ["DoubleTime", "Entry", "HalfTime", "Humanise", "Spread", "Strum", "Swing"]
 
@@ -30,6 +30,7 @@ _UNIT = 2**31
 class Spread(Rule, frozen=True, tag="spread"):
     """The notes of each row are spread over it as evenly as possible (Bjorklund)."""
 
+    near: ClassVar[bool] = True
     why_not: ClassVar[str] = "how many ones a row has is known only when it has been read"
     nearest: ClassVar[str] = "use even, which spreads a number of notes that you give"
 
@@ -75,6 +76,9 @@ class Swing(Rule, frozen=True, tag="swing"):
         onset = self._lilt(e.onset, start)
         return e.but(onset=onset, length=self._lilt(e.end, start) - onset)
 
+    def reach(self, before: Reach, m: BitStream) -> Reach:
+        return before._replace(late=before.late + 1, length=before.length + 1)
+
     def follow(self, f: Follower) -> None:
         f.need_straight("swing")
         f.add(Step("SWING", c=round(2 * self.amount * 32768)))
@@ -108,6 +112,9 @@ class HalfTime(Rule, frozen=True, tag="half-time"):
         start = m.line_start(first.index)
         return first.but(onset=start + 2 * (first.onset - start), length=2 * first.length)
 
+    def reach(self, before: Reach, m: BitStream) -> Reach:
+        return before._replace(length=2 * before.length)
+
     def follow(self, f: Follower) -> None:
         f.need_straight("half-time")
         f.add(Step("HALF"))
@@ -129,6 +136,9 @@ class DoubleTime(Rule, frozen=True, tag="double-time"):
         start = m.line_start(e.index)
         quick = e.but(onset=start + (e.onset - start) / 2, length=e.length / 2)
         return Events.joined([quick, quick.but(onset=quick.onset + m.positions / 2)])
+
+    def reach(self, before: Reach, m: BitStream) -> Reach:
+        return before._replace(late=before.late + m.positions)
 
     def early(self) -> float:
         return ROW
@@ -156,6 +166,9 @@ class Entry(Rule, frozen=True, tag="entry"):
 
     def apply(self, e: Events, m: BitStream) -> Events:
         return e.but(onset=e.onset + self._steps(m.plan))
+
+    def reach(self, before: Reach, m: BitStream) -> Reach:
+        return before._replace(late=before.late + self._steps(m.plan))
 
     def follow(self, f: Follower) -> None:
         steps = self._steps(f.machine.plan)
@@ -194,6 +207,9 @@ class Strum(Rule, frozen=True, tag="strum"):
         late = rank * self.step
         length = np.where(e.length > late, e.length - late, e.length)
         return e.but(onset=e.onset + late, length=length).sorted()
+
+    def reach(self, before: Reach, m: BitStream) -> Reach:
+        return before._replace(late=before.late + self.step * before.together)
 
     def follow(self, f: Follower) -> None:
         if f.after == "row-end-chords" and not f.order:
@@ -281,6 +297,9 @@ class Humanise(Rule, frozen=True, tag="humanise"):
         onset = np.maximum(e.onset + self.time * around(2), first)
         scale = e.velocity_scale * (1 + self.velocity * around(4))
         return e.but(onset=onset, velocity_scale=scale).sorted()
+
+    def reach(self, before: Reach, m: BitStream) -> Reach:
+        return before._replace(late=before.late + self.time)
 
     def follow(self, f: Follower) -> None:
         if not self.time and not self.velocity:
