@@ -164,7 +164,10 @@ class Disc:
         InputError
             No rows, rows of unequal length, or anything but 0, 1 and ?.
         """
-        grid = np.array(bits if isinstance(bits, np.ndarray) else grid_from_strings(bits), np.int8)
+        if isinstance(bits, np.ndarray):
+            grid = np.array(bits, np.int8)
+        else:
+            grid = grid_from_strings(bits)
         layout = layout or Layout(positions=int(grid.shape[1]))
         return cls(grid, layout, code, geometry, title, tuple(credits), name)
 
@@ -172,6 +175,7 @@ class Disc:
 _NO_MARK = 9
 _MARKS = np.full(128, _NO_MARK, np.int8)
 _MARKS[[ord("0"), ord("1"), ord("?")]] = 0, 1, -1
+_AT_ONCE = 1 << 16
 _MARK_CHARS = np.frombuffer(b"?01", np.uint8)
 
 
@@ -192,17 +196,22 @@ def grid_from_strings(rows: Sequence[str]) -> NDArray[np.int8]:
                 f"{len(row)} positions here and {width} in row 1; make them the same",
                 place=f"bits, row {r + 1}",
             )
-    joined = "".join(rows)
-    points = np.frombuffer(joined.encode("utf-32-le", "surrogatepass"), "<u4")
-    grid: NDArray[np.int8] = _MARKS[np.minimum(points, 127)]
-    bad = np.flatnonzero(grid == _NO_MARK)
-    if len(bad):
-        at = int(bad[0])
-        raise InputError(
-            f"position {at % width + 1} is '{joined[at]}'; only 0, 1 and ? are bits",
-            place=f"bits, row {at // width + 1}",
-        )
-    return grid.reshape(len(rows), width)
+    grid = np.empty((len(rows), width), np.int8)
+    # some rows at a time: code points take four times as much memory as bits
+    most = max(1, _AT_ONCE // width)
+    for first in range(0, len(rows), most):
+        joined = "".join(rows[first : first + most])
+        points = np.frombuffer(joined.encode("utf-32-le", "surrogatepass"), "<u4")
+        bits = _MARKS[np.minimum(points, 127)]
+        bad = np.flatnonzero(bits == _NO_MARK)
+        if len(bad):
+            at = int(bad[0])
+            raise InputError(
+                f"position {at % width + 1} is '{joined[at]}'; only 0, 1 and ? are bits",
+                place=f"bits, row {first + at // width + 1}",
+            )
+        grid[first : first + most] = bits.reshape(-1, width)
+    return grid
 
 
 def grid_to_strings(grid: NDArray[np.int8]) -> list[str]:
