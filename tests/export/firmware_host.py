@@ -196,7 +196,7 @@ def lights_as_read(show: sonify.Performance) -> np.ndarray:
 
     bounds = show.lamp_bits.bounds(show.setup.light)
     with (
-        mock.patch("sonify.music.notes._without_overlaps", side_effect=list),
+        mock.patch("sonify.music.notes.without_overlaps", side_effect=list),
         mock.patch("sonify.light.colours.Bits.bounds", return_value=bounds),
     ):
         return sonify.perform(show.disc, setup=show.setup).lights
