@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -204,7 +206,7 @@ def _colour(harmony: Harmony, minor: bool, book: _Book, out: Index, nth: Index) 
             out[n] = book.number(tuple((root + 7) % 12 + t for t in (0, 4, 7, 10)))
 
 
-def suspended(chords: tuple[Chord, ...], chord: Index) -> tuple[tuple[Chord, ...], Index]:
+def suspended(chords: tuple[Chord, ...], chord: NDArray[Any]) -> tuple[tuple[Chord, ...], Index]:
     """The chords that sound in the first halves of cells, where tones of the ones before are held.
 
     A suspension is a tone of the chord before that lies a step above a tone of the chord (not its
@@ -213,7 +215,7 @@ def suspended(chords: tuple[Chord, ...], chord: Index) -> tuple[tuple[Chord, ...
     Parameters
     ----------
     chords : tuple of Chord
-    chord : ndarray of int64, shape (cells,)
+    chord : ndarray of whole numbers, shape (cells,)
         The number of the chord in each cell.
 
     Returns
@@ -222,8 +224,8 @@ def suspended(chords: tuple[Chord, ...], chord: Index) -> tuple[tuple[Chord, ...
         All chords, and the number of the one in the first half of each cell.
     """
     known = {c: n for n, c in enumerate(chords)}
-    first = chord.copy()
-    for n in np.flatnonzero(np.diff(chord)).tolist():
+    first = chord.astype(np.int64)
+    for n in np.flatnonzero(chord[1:] != chord[:-1]).tolist():
         before, after = chords[chord[n]], chords[chord[n + 1]]
         held, tones = {t % 12 for t in before}, {t % 12 for t in after}
         for tone, step in ((t, s) for t in after[1:] for s in (1, 2)):

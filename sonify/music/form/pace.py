@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from sonify.music.form.settings import Form
 
-__all__ = ["RITARDANDO_BARS", "pace_of"]
+__all__ = ["RITARDANDO_BARS", "moves", "pace_of"]
 
 Index = NDArray[np.int64]
 Reals = NDArray[np.float64]
@@ -20,6 +20,11 @@ RITARDANDO_BARS = 2
 _STOPPING = 3.0
 """The exponent of a ritardando: tempo falls as a runner's speed over the distance, after A. Friberg
 and J. Sundberg, "Does music performance allude to locomotion?", JASA 105 (1999); from memory."""
+
+
+def moves(form: Form) -> bool:
+    """Whether the tempo of a form moves."""
+    return bool(form.tempo) or bool(form.rubato) or form.ritardando != 1
 
 
 def pace_of(
@@ -42,7 +47,7 @@ def pace_of(
     ndarray of float64, shape (rows, beats), or None
         None where the tempo is even.
     """
-    if not form.tempo and not form.rubato and form.ritardando == 1:
+    if not moves(form):
         return None
     starts = [n * beat for n in range(-(-positions * beat.denominator // beat.numerator))]
     at = (np.arange(rows)[:, None] * positions + np.array([float(s) for s in starts])).reshape(-1)

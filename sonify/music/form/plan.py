@@ -8,8 +8,10 @@ position, so that a machine that reads bit by bit can follow it with the same ta
 from __future__ import annotations
 
 import re
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from fractions import Fraction
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -17,18 +19,20 @@ from numpy.typing import NDArray
 from sonify.errors import InputError
 from sonify.music.form.harmony import chords_of_cells, suspended
 from sonify.music.form.named_plans import completed
-from sonify.music.form.pace import pace_of
+from sonify.music.form.pace import moves, pace_of
 from sonify.music.form.settings import Form, Harmony
 from sonify.music.theory.roman import Chord
 
 __all__ = ["CHORD", "DENSITY", "DYNAMICS", "REGISTER", "SECTION", "SOUNDING", "Plan", "plan_for"]
 
 Index = NDArray[np.int64]
+Table = NDArray[np.integer[Any]]
 
 SECTION, DYNAMICS, REGISTER, DENSITY, CHORD, SOUNDING = range(6)
 """The tables of a plan, in the order of `Plan.tables`. `SOUNDING` numbers the pairs of a chord and
 a register."""
 
+_AT_ONCE = 1 << 16
 _DYNAMIC_LEVELS = 24
 _DENSITIES = (0.25, 0.5, 0.75, 1.0)
 
@@ -47,7 +51,7 @@ class Plan:
         The note value of a position, in whole notes.
     labels : tuple of str
         The label of each section, in order.
-    tables : tuple of ndarray of int64, each of shape (rows * cells,)
+    tables : tuple of ndarray of whole numbers, each of shape (rows * cells,)
         Numbers of: the section, the level of `dynamics`, that of `registers`, that of `densities`,
         the chord, and the pair of chord and register.
     dynamics : tuple of float
@@ -72,7 +76,7 @@ class Plan:
     beat: Fraction
     step: Fraction
     labels: tuple[str, ...]
-    tables: tuple[Index, ...]
+    tables: tuple[Table, ...]
     dynamics: tuple[float, ...]
     registers: tuple[int, ...]
     densities: tuple[float, ...]
@@ -92,7 +96,7 @@ class Plan:
     def at(self, table: int, row: Index, step: Index) -> Index:
         """The entries of a table at steps of rows, both counted from 0."""
         cell = step * self.cell.denominator // self.cell.numerator
-        out: Index = self.tables[table][row % self.rows * self.cells + cell]
+        out: Index = self.tables[table][row % self.rows * self.cells + cell].astype(np.int64)
         return out
 
     def places(self, positions: int) -> NDArray[np.float64]:
@@ -147,9 +151,29 @@ def _points(points: tuple[float, ...], share: NDArray[np.float64]) -> NDArray[np
     return np.interp(share, np.linspace(0, 1, len(points)), np.asarray(points, np.float64))
 
 
-def _levels(values: NDArray[np.float64]) -> tuple[tuple[float, ...], Index]:
-    levels, which = np.unique(values, return_inverse=True)
-    return tuple(levels.tolist()), which.reshape(-1)
+def _along(total: int, entry: Callable[[Index], NDArray[Any]]) -> Iterator[NDArray[Any]]:
+    """What cells have, some of them at a time."""
+    for first in range(0, total, _AT_ONCE):
+        yield entry(np.arange(first, min(first + _AT_ONCE, total)))
+
+
+def _levels(
+    total: int, level: Callable[[NDArray[np.float64]], NDArray[np.float64]]
+) -> tuple[tuple[float, ...], Table]:
+    """The levels that cells have by their share of the piece, and the number of each cell's."""
+
+    def some(at: Index) -> NDArray[np.float64]:
+        return level((at + 0.5) / total)
+
+    levels = np.unique(np.concatenate([np.unique(v) for v in _along(total, some)]))
+    which = _along(total, lambda at: _narrow(np.searchsorted(levels, some(at)), len(levels)))
+    return tuple(levels.tolist()), np.concatenate(list(which))
+
+
+def _narrow(table: NDArray[Any], count: int) -> Table:
+    """A table of numbers below `count` in as few bytes as hold them."""
+    out: Table = table.astype(np.min_scalar_type(count))
+    return out
 
 
 def plan_for(
@@ -196,27 +220,36 @@ def plan_for(
     if intro:
         labels, bounds = ("Intro", *labels), np.append(0, bounds)
     bounds = bounds * per
-    cell_at = np.arange(total)
-    section = np.searchsorted(bounds[1:-1], cell_at, "right")
-    # a phrase never runs over the end of its section
-    phrase_cells = form.phrase * per
-    phrase = (cell_at - bounds[section]) // phrase_cells
-    share = (cell_at + 0.5) / total
-    loud = np.rint(_points(full.dynamics, share) * _DYNAMIC_LEVELS) / _DYNAMIC_LEVELS
-    octave = np.floor(_points(full.register, share) + 0.5)
-    thin = np.asarray(_DENSITIES)[
-        np.searchsorted(np.asarray(_DENSITIES) - 0.125, _points(full.density, share), "right").clip(
-            1
-        )
-        - 1
-    ]
-    dynamics, dynamic = _levels(loud)
-    registers, register = _levels(octave)
-    densities, density = _levels(thin)
-    chords, chord = chords_of_cells(harmony, minor, labels, section, phrase, cells)
-    pace = pace_of(
-        form, section * (total + 1) + phrase, rows, positions, cell, beat / step, bar_steps
+    inner = bounds[1:-1]
+    section = np.concatenate(list(_along(
+        total, lambda at: _narrow(np.searchsorted(inner, at, "right"), len(labels))
+    )))  # fmt: skip
+    dynamics, dynamic = _levels(
+        total,
+        lambda share: np.rint(_points(full.dynamics, share) * _DYNAMIC_LEVELS) / _DYNAMIC_LEVELS,
     )
+    registers, register = _levels(
+        total, lambda share: np.floor(_points(full.register, share) + 0.5)
+    )
+    thin = np.asarray(_DENSITIES)
+    densities, density = _levels(
+        total,
+        lambda share: thin[
+            np.searchsorted(thin - 0.125, _points(full.density, share), "right").clip(1) - 1
+        ],
+    )
+    chords: tuple[Chord, ...] = ()
+    chord: Table = np.zeros(total, np.uint8)
+    pace: NDArray[np.float64] | None = None
+    if harmony.chords.strip() or harmony.walk or moves(form):
+        lot = section.astype(np.int64)
+        # a phrase never runs over the end of its section
+        phrase = (np.arange(total) - bounds[lot]) // (form.phrase * per)
+        chords, numbers = chords_of_cells(harmony, minor, labels, lot, phrase, cells)
+        chord = _narrow(numbers, len(chords))
+        pace = pace_of(
+            form, lot * (total + 1) + phrase, rows, positions, cell, beat / step, bar_steps
+        )
     tables = [section, dynamic, register, density, chord]
     if harmony.suspensions and chords:
         chords, first = suspended(chords, chord)
@@ -225,7 +258,8 @@ def plan_for(
         at = (np.arange(rows)[:, None] * whole + np.arange(half) // 2).reshape(-1)
         cells, tables = half, [t[at] for t in tables]
         tables[CHORD] = np.where(np.arange(rows * half) % half % 2 == 0, first[at], tables[CHORD])
-    sounding = tables[CHORD] * len(registers) + tables[REGISTER]
+    count = np.min_scalar_type(len(chords) * len(registers))
+    sounding = tables[CHORD].astype(count) * count.type(len(registers)) + tables[REGISTER]
     return Plan(
         rows, cells, cell, bar_steps, beat / step, step, labels,
         (*tables, sounding), dynamics,
