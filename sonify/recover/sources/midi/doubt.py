@@ -11,7 +11,6 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from sonify.recover.sources.midi.expectation import EXACT
 from sonify.recover.sources.midi.matcher import COSTS, Matcher, Reals
 from sonify.recover.sources.midi.search import Solution
 from sonify.recover.sources.midi.text_prior import TextPrior
@@ -84,8 +83,8 @@ def refined(matcher: Matcher, found: Solution, text: TextPrior) -> tuple[Solutio
     probability : ndarray of float64, shape (bits,)
     """
     changes = np.concatenate([found.detours, _changes(matcher, found.off)])
-    # an unreadable bit is silent; only in a file that is exact otherwise is that likely
-    silent = changes[changes.sum(axis=1) == (1 if matcher.tolerance.on <= EXACT else -1)]
+    # an unreadable bit sounds neither as a one nor as a zero
+    silent = changes[changes.sum(axis=1) == 1]
     where = np.concatenate([changes, silent])
     alone = where.sum(axis=1) == 1
     best = found.bits

@@ -19,6 +19,7 @@ from sonify.music.metre import Grid
 from sonify.music.settings import Music
 from sonify.music.trials import Before, Trials
 from sonify.music.voices import assign_channels
+from sonify.recover.sources.midi.quantising import Quantised
 from sonify.recover.sources.midi.trial_notes import (
     Budget,
     Lanes,
@@ -82,17 +83,23 @@ class Matcher:
         Charged with the notes that trials make.
     lanes : Lanes, optional
         What tells notes apart; by default, channels as the mapping gives them.
+    quantised : Quantised, optional
+        How a program moved the onsets.
     """
 
     def __init__(
         self, recorded: NoteEvents, music: Music, timeline: Timeline, grid: Grid, unit_bits: int,
         tolerance: Tolerance, budget: Budget, lanes: Lanes | None = None,
+        quantised: Quantised | None = None,
     ) -> None:  # fmt: skip
         self.recorded, self.music, self.timeline, self.grid = recorded, music, timeline, grid
         self.unit_bits, self.tolerance, self.budget = unit_bits, tolerance, budget
         self.positions = timeline.positions
         self.total = timeline.rows * timeline.positions
         self.lanes = lanes or lanes_for(music)[0]
+        self.quantised = quantised
+        # how far before or after its time a note may have been moved, in ticks
+        self.moved = quantised.step / 2 if quantised else 0.0
         kinds = [certainty_of(v, n) for n, v in enumerate(music.voice)]
         certain = self._certain()
         self.certain = np.stack([certain[k.key] for k in kinds])
@@ -120,13 +127,32 @@ class Matcher:
         lane = self._lanes(recorded.channel)
         code = code_of(lane, recorded.tone, np.rint(recorded.on).astype(np.int64))
         order = np.argsort(code, kind="stable")
+        chain = self._chains((lane << 21) + recorded.tone, order)
+        self.ends = np.sort(self._end_code(chain, recorded.off))
         group = np.cumsum(np.append(0, np.diff(code[order]) > self.tolerance.on))
         best = np.lexsort((recorded.off[order], recorded.velocity[order], group))
         order = order[np.sort(best[np.append(np.diff(group) != 0, True)])]
         self.code, self.on, self.off = code[order], recorded.on[order], recorded.off[order]
+        self.chain = chain[order]
         self.lane, self.tone, self.velocity = (
             x[order] for x in (lane, recorded.tone, recorded.velocity)
         )
+
+    def _chains(self, kin: Ints, order: Ints) -> Ints:
+        """A number for each chain of notes of one tone that overlap: where voices share a lane,
+        nothing tells which of the notes each of their note-offs ends."""
+        _, of = np.unique(kin[order], return_inverse=True)
+        on, off = self.recorded.on[order], self.recorded.off[order]
+        apart = 2 * (float(np.abs(off).max(initial=0.0)) + 1.0) * of
+        until = np.maximum.accumulate(off + apart) - apart
+        new = np.append(True, (np.diff(of) != 0) | (on[1:] > until[:-1] + self.tolerance.off))
+        out = np.empty(len(kin), np.int64)
+        out[order] = np.cumsum(new) - 1
+        return out
+
+    @staticmethod
+    def _end_code(chain: Ints, end: Reals) -> Ints:
+        return code_of(0 * chain, chain, np.rint(end).astype(np.int64))
 
     def _due(self, kinds: list[Certainty], certain: dict[str, Ints]) -> Ints:
         """After how many bits each recorded note must be explained."""
@@ -138,7 +164,7 @@ class Matcher:
             voices = np.flatnonzero(lanes == one).tolist()
             worst = max((kinds[v].heard for v in voices), key=_RANK.index, default="own")
             early = max((kinds[v].early for v in voices), default=0.0)
-            slot = (self.on[mine] + self.tolerance.on) / self.grid.step_ticks + early
+            slot = (self.on[mine] + self.tolerance.on + self.moved) / self.grid.step_ticks + early
             last = np.searchsorted(slots, slot + 1e-6, "right") - 1
             last = np.clip(last, 0, self.total - 1)
             due[mine] = certain[worst][last]
@@ -182,7 +208,7 @@ class Matcher:
         return int(np.ceil(max(0.0, float(late)) / stride)), min(pause, MOST_AHEAD)
 
     def _notes(self, trials: Trials) -> TrialNotes:
-        notes = notes_of_trials(self.music, trials, self.grid)
+        notes = notes_of_trials(self.music, trials, self.grid).moved(self.quantised)
         self.budget.spend(len(notes))
         return notes
 
@@ -241,14 +267,15 @@ class Matcher:
         if known >= self.total:
             return float("inf")
         row, step = divmod(known, self.positions)
-        return (int(self.timeline.row_slot[row]) + step - 0.5) * self.grid.step_ticks
+        slot = int(self.timeline.row_slot[row]) + step - 0.5
+        return slot * self.grid.step_ticks - self.moved
 
     def ending(self, rows: int) -> Matcher:
         """The same for a reading of so many rows."""
         short = self.timeline.first_rows(rows)
         return Matcher(
             self.recorded, self.music, short, self.grid, self.unit_bits, self.tolerance,
-            self.budget, self.lanes,
+            self.budget, self.lanes, self.quantised,
         )  # fmt: skip
 
     def first_row(self, row: int) -> int:
@@ -313,6 +340,10 @@ class Matcher:
 
     def _wrong_length(self, length: Ints, of: Ints) -> Mask:
         wrong: Mask = np.abs(length - (self.off - self.on)[of]) > self.tolerance.off
+        if self.lanes != "channel" and wrong.any():
+            chain = np.broadcast_to(self.chain[of], wrong.shape)[wrong]
+            end = self._end_code(chain, (self.on[of] + length)[wrong])
+            wrong[wrong] = nearest(self.ends, end, self.tolerance.off) < 0
         return wrong
 
     def _wrong_velocity(self, velocity: Ints, of: Ints) -> Mask:

@@ -17,6 +17,7 @@ from sonify.performance_settings import Setup
 from sonify.recover.sources.midi.expectation import EXACT, Expectation, random_discs
 from sonify.recover.sources.midi.matcher import MOST_AHEAD, Tolerance
 from sonify.recover.sources.midi.position_clock import PositionClock, windows
+from sonify.recover.sources.midi.quantising import Quantised, few, grid_of_file, quantisings
 from sonify.recover.sources.midi.trial_notes import BEND_STEPS, Budget, Lanes, NoteEvents
 from sonify.recover.sources.options import ReadOptions
 
@@ -26,6 +27,7 @@ __all__ = [
     "at_even_speed",
     "on_positions",
     "placements",
+    "slower",
     "step_beats_of",
     "timeline_of",
     "unlikeness",
@@ -36,7 +38,7 @@ MOST_ROWS = 4096  # far more than fit on any disc at a row pitch that can be cut
 COUNTS = range(4, 201)  # positions that a row may have, if neither the speed nor the user tells
 TEMPO = 0.25  # standard deviation of the logarithm of a changed tempo: own guess, no source
 SAME = 0.001  # how far a tempo may be off and count as the player's
-CHANGED = 3.0  # price of any other one: one file in twenty is given one (own guess)
+CHANGED = 3.0  # price of any other one, and of a grid: one file in twenty has it (own guess)
 SPEED = (0.78, 1.28)  # how far a player's speed may be from its profile, as a factor
 BETWEEN = 0.1  # share of notes between rows, beyond the mapping's own, from which on it is out
 LEAD = 16  # slots of a row in which its first note begins
@@ -44,7 +46,9 @@ LEAD = 16  # slots of a row in which its first note begins
 STRANGE = 0.4
 # How much less likely than the best a placement may be to be searched, as a logarithm
 UNLIKELY = 30.0
-FIT = 0.1  # share of notes that the mapping never makes, below which a placement fits
+# Share of notes that the mapping never makes, below which the file's tempo is taken for the
+# player's: unreadable bits make some
+FIT = 0.1
 TRIED = 16  # placements that are searched
 FIRST_ROWS = 4  # rows of the random discs that show what a mapping does
 ROW = 56  # and their positions
@@ -83,6 +87,8 @@ class Placement:
         The share of the notes that the mapping never makes there, beyond those that the random
         discs of `table` are too few to show.
     table : Expectation
+    quantised : Quantised or None
+        How a program moved onsets.
     """
 
     timeline: Timeline
@@ -96,6 +102,13 @@ class Placement:
     score: float
     strange: float
     table: Expectation
+    quantised: Quantised | None
+
+    @property
+    def fits(self) -> bool:
+        """Whether no more notes are strange than an editor may have added."""
+        count = len(self.recorded)
+        return self.strange * count <= few(count)
 
     @property
     def exact(self) -> bool:
@@ -151,10 +164,11 @@ def at_even_speed(
 
 
 def placements(
-    notes: NDArray[np.void], clock: PositionClock, setup: Setup, options: ReadOptions, lanes: Lanes,
-    budget: Budget,
+    notes: NDArray[np.void], clock: PositionClock, setup: Setup, options: ReadOptions,
+    ways: Sequence[Lanes], budget: Budget,
 ) -> list[Placement]:  # fmt: skip
-    """The likeliest ways to lay the notes on a disc, the best first."""
+    """The likeliest ways to lay the notes on a disc, the best first, given how they may have to be
+    told apart."""
     about = setup.player.turn_s / clock.position_s
     slow, fast = int(about * SPEED[0]), int(about * SPEED[1]) + 2
     counts: Sequence[int] = clock.counts or range(max(COUNTS[0], slow), fast)
@@ -167,23 +181,31 @@ def placements(
     if clock.exact:
         # as the file has it, or with its beginning moved or cut off
         starts = [[begins], [first for first in range(LEAD) if first != begins]]
-    units, between = _units(setup, lanes)
-    tried = []
-    if clock.exact and not options.positions and abs(about - round(about)) < SAME * about:
-        tried = [round(about)]  # the file's tempo is the player's
-    near = [count for count in counts if slow <= count < fast and count not in tried]
+    units = {lanes: _units(setup, lanes) for lanes in ways}
+    between = _between(setup, ROW, FIRST_ROWS)
+    near = [count for count in counts if slow <= count < fast]
     far = [count for count in counts if not slow <= count < fast]
+    tried = []
+    if clock.exact and not options.positions:
+        # the file's tempo is the player's
+        tried = [n for n in near if _own_tempo(notes, clock, setup, n, begins)]
+        near = [n for n in near if n not in tried]
     found: list[Placement] = []
     for firsts in starts:
         for some in (tried, near, far):
-            if found and found[0].strange < FIT:
+            own = some is near and found and found[0].strange < FIT
+            if own or (found and found[0].fits):
                 break
             begun = firsts, begins, between
-            found += _placed(notes, clock, setup, some, begun, [u[0] for u in units], lanes, budget)
-            found = sorted(found, key=lambda p: -p.score)[:TRIED]
+            for lanes, alike in units.items():
+                some_units = [u[0] for u in alike]
+                found += _placed(notes, clock, setup, some, begun, some_units, lanes, budget)
+                found = sorted(found, key=lambda p: -p.score)[:TRIED]
+                if found and found[0].fits:
+                    break
     position_s = None if clock.exact else clock.position_s
     return [
-        _settled(_in_best_unit(p, setup, units), setup, position_s, options.rows)
+        _settled(_in_best_unit(p, setup, units[p.lanes]), setup, position_s, options.rows)
         for p in found
         if p.strange < STRANGE and p.score > found[0].score - UNLIKELY
     ]
@@ -202,39 +224,57 @@ def _placed(
     tone = notes["pitch"].astype(np.int64) * BEND_STEPS + notes["bend"]
     velocity, channel = (notes[name].astype(np.int64) for name in ("velocity", "channel"))
     form = _ends(setup)
+    steps = grid_of_file(notes) if clock.exact else 0
     found: list[Placement] = []
     for count in counts:
         if budget.spent:
             break
         most = min(MOST_ROWS, (int(slots.max()) + begins) // count + 2)
         timeline, grid = timeline_of(setup, most, count, position_s)
-        good = {}
+        good: dict[int, int] = {}
+        own: float | None = None
         for first in firsts:
             if first >= timeline.row_slot[1]:
                 break
             row = np.searchsorted(timeline.row_slot, slots + first, "right") - 1
-            if (slots + first - timeline.row_slot[row] >= count).mean() < BETWEEN + between:
+            out = float((slots + first - timeline.row_slot[row] >= count).mean())
+            # the shorter and the fewer rows are, the more of the notes are between and after them
+            if out >= BETWEEN + between and between and own is None:
+                own = _between(setup, count, min(int(row.max()) + 1, FIRST_ROWS))
+            if out < BETWEEN + max(between, own or 0.0):
                 good[first] = int(row.max()) + 1
-        other = float(np.log(count * clock.position_s / setup.player.turn_s))
-        prior = (other / TEMPO) ** 2 / 2 + CHANGED * (abs(other) > SAME)
         for unit, rows in itertools.product(units, _rows_of(setup, good)):
             _, grid = timeline_of(setup, most, count, position_s, rows)
+            line = timeline
+            if line.pace is not None:
+                line, _ = timeline_of(setup, rows, count, position_s)
             seen = random_discs(setup.music, timeline, grid, unit, rows, len(notes))
             budget.spend(len(seen))
-            table = Expectation.of(seen, grid.step_ticks, lanes)
+            plain = Expectation.of(seen, grid.step_ticks, lanes)
             for first, used in good.items():
                 if form and rows not in (used, used - 1):
                     continue
                 on = (onset + first) * grid.step_ticks
                 off = on + clock.length * grid.step_ticks
                 recorded = NoteEvents(on, off, tone, velocity, channel)
-                likelihood, strange = table.likelihood(recorded)
-                found.append(
-                    Placement(
-                        timeline, grid, unit, rows if form else used, abs(first - begins),
-                        recorded, Tolerance(*PLAYED), lanes, likelihood - prior, strange, table,
-                    )
+                other = slower(notes, clock, setup, line, first)
+                prior = (other / TEMPO) ** 2 / 2 + CHANGED * (abs(other) > SAME)
+                begin = (first - np.rint(clock.onset.min())) * grid.step_ticks
+                one = Placement(
+                    timeline, grid, unit, rows if form else used, abs(first - begins), recorded,
+                    Tolerance(*PLAYED), lanes, -np.inf, 1.0, plain, None,
                 )  # fmt: skip
+                for moved in quantisings(seen.on, steps, begin, grid):
+                    table = plain
+                    if moved:
+                        table = Expectation.of(seen.moved(moved), grid.step_ticks, lanes)
+                    likelihood, strange = table.likelihood(recorded)
+                    score = likelihood - prior - CHANGED * (moved is not None)
+                    if score > one.score:
+                        one = replace(
+                            one, score=score, strange=strange, table=table, quantised=moved
+                        )
+                found.append(one)
         found = sorted(found, key=lambda p: -p.score)[:TRIED]
     return found
 
@@ -254,9 +294,9 @@ def _rows_of(setup: Setup, good: dict[int, int]) -> list[int]:
     return sorted(rows | {n - 1 for n in rows if n > 1})
 
 
-def _units(setup: Setup, lanes: Lanes) -> tuple[list[list[int]], float]:
+def _units(setup: Setup, lanes: Lanes) -> list[list[int]]:
     """The sizes of a code unit, those together that give the same notes but for velocities and
-    lengths, and the share of notes that begin between rows."""
+    lengths."""
     timeline, grid = timeline_of(setup, FIRST_ROWS, ROW, None)
     seen: dict[bytes, dict[bytes, int]] = {}
     for unit in UNITS:
@@ -264,10 +304,41 @@ def _units(setup: Setup, lanes: Lanes) -> tuple[list[list[int]], float]:
         table = Expectation.of(notes, grid.step_ticks, lanes)
         alike = seen.setdefault(table.code.tobytes() + table.chance.tobytes(), {})
         alike.setdefault(notes.velocity.tobytes() + notes.length.tobytes(), unit)
+    return [list(alike.values()) for alike in seen.values()]
+
+
+def _between(setup: Setup, positions: int, rows: int) -> float:
+    """The share of the mapping's notes that begin between rows or after the last one."""
+    timeline, grid = timeline_of(setup, rows, positions, None)
+    notes = random_discs(setup.music, timeline, grid, UNITS[0], rows, NOTES_THERE)
     slots = notes.on / grid.step_ticks
     row = np.searchsorted(timeline.row_slot, slots, "right") - 1
-    between = float((slots - timeline.row_slot[row] > ROW - 0.5).mean())
-    return [list(alike.values()) for alike in seen.values()], between
+    return float((slots - timeline.row_slot[row] > positions - 0.5).mean())
+
+
+def slower(
+    notes: NDArray[np.void], clock: PositionClock, setup: Setup, line: Timeline, first: int
+) -> float:
+    """The logarithm of how many times as long as at the player's speed a recording lasts that
+    begins in slot `first` of a reading of all its rows."""
+    if not clock.exact or line.pace is None:
+        return float(np.log(line.positions * clock.position_s / setup.player.turn_s))
+    at, until = int(np.argmin(clock.onset)), int(np.argmax(clock.onset))
+    begin, end = line.seconds(first + clock.onset[[at, until]] - np.rint(clock.onset[at]))
+    return float(np.log((notes["on_s"][until] - notes["on_s"][at]) / (end - begin)))
+
+
+def _own_tempo(
+    notes: NDArray[np.void], clock: PositionClock, setup: Setup, positions: int, first: int
+) -> bool:
+    """Whether the file's tempo is the player's if a row has so many positions."""
+    last = float(np.ptp(clock.onset)) + first
+    line, _ = timeline_of(setup, int(last) // positions + 2, positions, None)
+    rows = int(np.searchsorted(line.row_slot, last, "right"))
+    if line.pace is None:
+        return abs(slower(notes, clock, setup, line, first)) < SAME
+    lines = (timeline_of(setup, n, positions, None)[0] for n in _rows_of(setup, {0: rows}))
+    return any(abs(slower(notes, clock, setup, line, first)) < SAME for line in lines)
 
 
 def _in_best_unit(place: Placement, setup: Setup, units: list[list[int]]) -> Placement:
@@ -280,7 +351,7 @@ def _in_best_unit(place: Placement, setup: Setup, units: list[list[int]]) -> Pla
         Expectation.of(
             random_discs(
                 setup.music, place.timeline, place.grid, unit, place.used, len(place.recorded)
-            ),
+            ).moved(place.quantised),
             place.table.step,
             place.lanes,
         )

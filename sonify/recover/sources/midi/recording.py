@@ -24,10 +24,13 @@ from sonify.recover.sources.midi.placement import (
     at_even_speed,
     on_positions,
     placements,
+    slower,
     step_beats_of,
+    timeline_of,
     unlikeness,
 )
 from sonify.recover.sources.midi.position_clock import PositionClock, beat_clock, recovered_clocks
+from sonify.recover.sources.midi.quantising import grid_of_file
 from sonify.recover.sources.midi.search import SearchLimits, Solution, search
 from sonify.recover.sources.midi.text_prior import TextPrior
 from sonify.recover.sources.midi.trial_notes import Budget, lanes_for
@@ -47,10 +50,6 @@ TWICE = 2.0  # how many times as fast or slow a program may have made a file
 # tell no share: files with one note in a hundred missing or added have up to 0.03 of them, and
 # those that quantising moved to other positions 0.16
 POOR, FEW = 0.12, 3
-# How well notes keep to a grid that a program moved them to, as a mean cosine: 0.96 for notes
-# that are up to 10 ms off on a grid of 1/8 s
-QUANTISED = 0.9
-GRIDS = (1, 2, 4, 8, 16)  # of quarters, quarter notes to sixty-fourths
 # Notes of trial discs after which nothing further is looked for: so many, and for each recorded
 # note, and at most; a million takes about a second. Recordings that come back take a fifth of that,
 # and 0.93 where a program changed the speed by a quarter (`python -m tests.benchmarks.world daw`)
@@ -72,8 +71,8 @@ _SEARCHES = (
     SearchLimits(margin=0.4, per_row=2.5, width=512),
     # notes lost or added on the way; the cost per row follows from the notes per row
     SearchLimits(margin=1.6, per_row=0.0, width=16),
-    # unreadable bits, which sound neither as ones nor as zeros
-    SearchLimits(margin=1.6, per_row=2.5, width=64, symbols=(0, 1, -1)),
+    # unreadable bits, which sound neither as ones nor as zeros: up to two of them at once
+    SearchLimits(margin=1.3, per_row=0.0, width=32, symbols=(0, 1, -1)),
 )
 
 
@@ -148,8 +147,7 @@ def read_recording(path: str | Path, options: ReadOptions) -> Sighting:
         why = f"this preset does not explain its notes ({left})"
     if why:
         hint = "give the {preset} that it was played with, and {positions}"
-        grid = next((g for g in GRIDS if _keeps(notes["on_beat"] * g)), None)
-        if grid:
+        if grid := grid_of_file(notes):
             hint += (
                 f"; if a program quantised it to 1/{4 * grid} notes, export it as it was recorded: "
                 "a position may be shorter than that"
@@ -157,7 +155,7 @@ def read_recording(path: str | Path, options: ReadOptions) -> Sighting:
         raise InputError(why, file=path, hint=hint)
     reading = _best(found)
     check_size(reading.solution.rows, reading.place.timeline.positions, path)
-    return _sighting(reading, setup, options, recording.remarks, budget)
+    return _sighting(notes, reading, setup, options, recording.remarks, budget)
 
 
 def _fits(reading: _Reading) -> bool:
@@ -169,11 +167,6 @@ def _explains(reading: _Reading) -> bool:
     """Whether the preset explains most notes."""
     count = len(reading.place.recorded)
     return reading.left * count <= POOR * count + FEW
-
-
-def _keeps(beats: NDArray[np.float64]) -> bool:
-    """Whether onsets lie on whole numbers."""
-    return float(np.cos(2 * np.pi * beats).mean()) > QUANTISED
 
 
 def _best(found: list[_Reading]) -> _Reading:
@@ -243,21 +236,17 @@ def _read_by(
     budget: Budget,
 ) -> list[_Reading]:  # fmt: skip
     """The readings by one clock."""
-    places: list[Placement] = []
-    for lanes in lanes_for(setup.music, notes["channel"]):
-        places = placements(notes, clock, setup, options, lanes, budget)
-        if places:
-            break
+    ways = lanes_for(setup.music, notes["channel"])
+    places = placements(notes, clock, setup, options, ways, budget)
     out: list[_Reading] = []
     for limits in _SEARCHES if places else ():
-        if out and _fits(_best(out)):
-            break
-        # unreadable bits are likelier than missing notes only in a file that no one edited
-        if -1 in limits.symbols and not (clock.exact and places[0].exact):
-            break
+        # a file that no one edited has no differences at all, unless bits were unreadable
+        last = -1 in limits.symbols
+        if out and _fits(_best(out)) and not (last and clock.exact and places[0].exact):
+            continue
         far: list[tuple[float, Placement]] = []
         for n, place in enumerate(places):
-            budget.stop = budget.left - budget.left // (len(places) - n + 1)
+            budget.stop = budget.left - budget.left // (len(places) - n + (not last))
             one = _searched(place, clock, setup, limits, budget)
             budget.stop = 0
             if isinstance(one, int):
@@ -283,14 +272,14 @@ def _searched(
     cost = found.cost - UNREADABLE * float((found.bits < 0).sum())
     known = np.where(found.lost, np.int8(-1), found.bits)
     text = float(TextPrior.of(known, place.timeline.places()).evidence(known[None])[0])
-    score = 40 * cost / count - 0.02 * text + 0.5 * (place.late > 0)
+    score = 40 * found.cost / count - 0.02 * text + 0.5 * (place.late > 0)
     return _Reading(place, clock, found, cost / count, score)
 
 
 def _matcher(place: Placement, setup: Setup, budget: Budget) -> Matcher:
     return Matcher(
         place.recorded, setup.music, place.timeline, place.grid, place.unit_bits, place.tolerance,
-        budget, place.lanes,
+        budget, place.lanes, place.quantised,
     )  # fmt: skip
 
 
@@ -301,17 +290,13 @@ def _grid(values: NDArray[Any], place: Placement, rows: int) -> NDArray[Any]:
     return out.reshape(rows, place.timeline.positions)
 
 
-def _faster(best: _Reading, setup: Setup) -> float:
-    """By what share the player turned faster than its profile, or than its form has it."""
-    clock, timeline = best.clock, best.place.timeline
-    if timeline.pace is not None and clock.exact:
-        last = float(clock.onset.max())
-        return float(timeline.seconds(np.array(last))) / (last * clock.position_s) - 1
-    return 60 / (clock.position_s * timeline.positions) / setup.player.rpm - 1
-
-
 def _sighting(
-    best: _Reading, setup: Setup, options: ReadOptions, remarks: tuple[str, ...], budget: Budget
+    notes: NDArray[np.void],
+    best: _Reading,
+    setup: Setup,
+    options: ReadOptions,
+    remarks: tuple[str, ...],
+    budget: Budget,
 ) -> Sighting:
     place, found, clock = best.place, best.solution, best.clock
     positions = place.timeline.positions
@@ -319,8 +304,10 @@ def _sighting(
     says = list(remarks)
     if setup.note:
         says.append("the preset changes notes by hand, and the search follows its mapping alone")
-    off = _faster(best, setup)
-    edited = clock.exact and not (place.exact and abs(off) < OWN)
+    first = round(place.recorded.on[np.argmin(clock.onset)] / place.grid.step_ticks)
+    line, _ = timeline_of(setup, found.rows, positions, None)
+    off = float(np.exp(-slower(notes, clock, setup, line, first)) - 1)
+    edited = clock.exact and not (place.exact and place.quantised is None and abs(off) < OWN)
     if best.left > EXACT or edited:
         matcher = _matcher(place, setup, budget).ending(found.rows)
         known = np.where(found.lost, np.int8(-1), found.bits)

@@ -132,14 +132,15 @@ def search(matcher: Matcher, rows: int, limits: SearchLimits) -> Solution | int:
     if isinstance(begun, int):
         return begun
     best: Solution | int = 0
-    for count in range(max(1, sure), rows + 1):
+    # all rows first, so that a budget that is spent leaves these; fewer where they cost no more
+    for count in range(rows, max(1, sure) - 1, -1):
         end = matcher.ending(count)
         done = _followed(end, begun.cut(end.total), sure, count, limits)
         if isinstance(done, int):
             best = max(best, done) if isinstance(best, int) else best
             continue
         found = _best_of(end, done, count)
-        if isinstance(best, int) or found.cost < best.cost - _SAME:
+        if isinstance(best, int) or found.cost < best.cost + _SAME:
             best = found
     return best
 

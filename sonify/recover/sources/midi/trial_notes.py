@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from typing import Literal
 
 import numpy as np
@@ -16,6 +16,7 @@ from sonify.music.settings import Music
 from sonify.music.trials import Trials
 from sonify.music.voices import assign_channels
 from sonify.progress import report
+from sonify.recover.sources.midi.quantising import Quantised
 
 __all__ = [
     "BEND_STEPS",
@@ -131,6 +132,10 @@ class TrialNotes:
         """Some of the notes."""
         return TrialNotes(*(getattr(self, f.name)[which] for f in fields(self)))
 
+    def moved(self, grid: Quantised | None) -> TrialNotes:
+        """The notes as a program moved them to a grid."""
+        return self if grid is None else replace(self, on=grid.moved(self.on))
+
     @property
     def key(self) -> Ints:
         """The keys: MIDI note numbers."""
@@ -166,7 +171,10 @@ def lanes_for(music: Music, channels: Ints | None = None) -> list[Lanes]:
     if not needs_bends(music) and seen <= own:
         ways.insert(0, "channel")
     # a program that keeps all channels has not merged the voices
-    return ways[:1] if seen == own and channels is not None else [*ways, "one"]
+    if seen == own and channels is not None:
+        return ways[:1]
+    # without drums there is nothing more to merge
+    return ways if DRUM_CHANNEL not in own | seen else [*ways, "one"]
 
 
 def lane_of(channel: Ints, lanes: Lanes) -> Ints:
