@@ -8,16 +8,21 @@ from typing import Any
 
 import pytest
 
-__all__ = ["covering", "late", "nightly", "sampled", "sampled_product"]
+__all__ = ["covering", "late", "nightly", "sampled", "sampled_product", "sampled_rows"]
 
 nightly = pytest.mark.nightly
 
 
 def sampled(values: Iterable[Any], count: int) -> list[Any]:
     """Values for `parametrize`, of which `count`, spread evenly over them, run always."""
-    every = list(values)
+    return sampled_rows(((v,) for v in values), count)
+
+
+def sampled_rows(rows: Iterable[tuple[Any, ...]], count: int) -> list[Any]:
+    """The same for several names, with a value for each in a row."""
+    every = list(rows)
     kept = {k * len(every) // count for k in range(count)}
-    return [v if k in kept else late(v) for k, v in enumerate(every)]
+    return [pytest.param(*row) if k in kept else late(*row) for k, row in enumerate(every)]
 
 
 def sampled_product(*axes: Iterable[Any]) -> list[Any]:

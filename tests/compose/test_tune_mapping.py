@@ -22,7 +22,7 @@ from sonify.music.measures.alignment import Tune
 from sonify.performance import perform
 from sonify.performance_settings import Setup, load_setup
 from sonify.studio.project import project_at
-from tests.nightly import sampled
+from tests.nightly import sampled, sampled_product
 
 MAJOR = (60, 62, 64, 65, 67, 69, 71, 72)
 MELODY = [
@@ -205,7 +205,7 @@ def test_the_tune_follows_a_message(run, tmp_path):
     assert project_at(tmp_path / "t.toml").played()[0].message == "SLEET"
 
 
-@pytest.mark.parametrize("words", ["SNOW", "HAIL", "WARM", "WIND"])
+@pytest.mark.parametrize("words", sampled(["SNOW", "HAIL", "WARM", "WIND"], 2))
 def test_the_first_chord_takes_the_bits_before_it(run, words):
     # the message and its check fill the row
     notes = [(k / 4, 0.25, 60 + k % 9) for k in range(36)]
@@ -216,11 +216,15 @@ def test_the_first_chord_takes_the_bits_before_it(run, words):
     assert facts["played"] == facts["notes"] == 38
 
 
-@pytest.mark.parametrize(("rows", "expected"), [
-    ("2", (4, 2)), ("3-4", (4, 2)), ("4-", (None, 3)), ("5-7", (7, 4)),
-])  # fmt: skip
-@pytest.mark.parametrize("own", [(), ("-p", "telegraph")])
-def test_the_user_says_which_rows_have_the_tune(run, tmp_path, rows, expected, own):
+@pytest.mark.parametrize(
+    ("said", "own"),
+    sampled_product(
+        [("2", (4, 2)), ("3-4", (4, 2)), ("4-", (None, 3)), ("5-7", (7, 4))],
+        [(), ("-p", "telegraph")],
+    ),
+)
+def test_the_user_says_which_rows_have_the_tune(run, tmp_path, said, own):
+    rows, expected = said
     save("tune.mid", [MELODY])
     args = ("--tune", "tune.mid", "--tune-rows", rows, "--positions", "64", "-o", "t.toml", *own)
     facts = json.loads(run("compose", "SNOW BY NOON", "--json", *args))

@@ -51,7 +51,7 @@ SHORTER = {
     ),
     "stills": ("--count", "2"),
     "audition": ("--seconds", "1", "--count", "1", "-p", "music-box"),
-    "compose": ("--effort", "20"),
+    "compose": ("--effort", "100"),
     "page": ("--set", "player.rpm=45"),
 }
 """Options that make a command's work small."""

@@ -19,7 +19,7 @@ from sonify.light.room import Room
 from tests import simulation
 from tests.export.clips import decoded, pictures_of, probe, shown_at, sound_of
 from tests.export.soundfonts import TICK, onsets, soundfont
-from tests.nightly import sampled, sampled_product
+from tests.nightly import sampled, sampled_product, sampled_rows
 from tests.shipped import LOOKS, PRESETS, player_table
 
 SMALL = PRESETS / "discs" / "cairn-small.toml"
@@ -185,8 +185,8 @@ def test_tags_are_what_video_programs_expect(tmp_path):
 
 
 @pytest.mark.parametrize(
-    "rate",
-    sampled(
+    ("fps", "exact"),
+    sampled_rows(
         [
             (29.97, "30000/1001"),
             (23.976, "24000/1001"),
@@ -197,8 +197,7 @@ def test_tags_are_what_video_programs_expect(tmp_path):
         2,
     ),
 )
-def test_rates_are_exact_and_lengths_agree_to_a_frame(tmp_path, rate):
-    fps, exact = rate
+def test_rates_are_exact_and_lengths_agree_to_a_frame(tmp_path, fps, exact):
     show = show_of()
     path = show.save(tmp_path / "a.mp4", "clip", to_s=2.0, size="160x90", fps=fps)
     said = probe(path)

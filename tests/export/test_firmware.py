@@ -25,7 +25,7 @@ from sonify.music.rhythm.rules import Rule
 from sonify.presets import shipped
 from tests.export import firmware_host as host
 from tests.export import firmware_random as random
-from tests.nightly import covering, late, sampled, sampled_product
+from tests.nightly import covering, late, sampled, sampled_product, sampled_rows
 
 needs_gcc = pytest.mark.skipif(shutil.which("gcc") is None, reason="needs gcc")
 needs_avr = pytest.mark.skipif(
@@ -103,12 +103,10 @@ def test_some_presets_that_ship_can_be_followed():
 
 @needs_gcc
 @pytest.mark.parametrize(
-    "case",
-    sampled(itertools.product(FILLS, NAMES["disc"], NAMES["player"]), 4),
-    ids="-".join,
+    ("fill", "disc", "player"),
+    sampled_rows(itertools.product(FILLS, NAMES["disc"], NAMES["player"]), 4),
 )
-def test_discs_on_players(case, tmp_path):
-    fill, disc, player = case
+def test_discs_on_players(disc, player, fill, tmp_path):
     play(performance(disc, [player], **{"player.matrix.fill": fill}), tmp_path)
 
 

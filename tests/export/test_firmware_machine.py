@@ -20,7 +20,7 @@ from sonify.export.firmware import plan_of
 from sonify.export.firmware.write import firmware_files, memory_of
 from tests.export import firmware_flash as flash
 from tests.export import firmware_host as host
-from tests.nightly import sampled, sampled_product
+from tests.nightly import sampled, sampled_product, sampled_rows
 
 needs_gcc = pytest.mark.skipif(shutil.which("gcc") is None, reason="needs gcc")
 needs_avr = pytest.mark.skipif(
@@ -116,12 +116,10 @@ COMPILERS = {"gcc": ["-std=c99"], "clang": ["-std=c99"], "g++": ["-x", "c++", "-
 
 
 @pytest.mark.parametrize(
-    "case",
-    sampled(product(["ridge-run", "bayati-evening", *flash.FEATURES], COMPILERS), 8),
-    ids="-".join,
+    ("name", "compiler"),
+    sampled_rows(product(["ridge-run", "bayati-evening", *flash.FEATURES], COMPILERS), 8),
 )
-def test_strict_compilers_say_nothing(case, tmp_path):
-    name, compiler = case
+def test_strict_compilers_say_nothing(name, compiler, tmp_path):
     if shutil.which(compiler) is None:
         pytest.skip(f"needs {compiler}")
     by_feature = name in flash.FEATURES

@@ -22,7 +22,7 @@ from sonify.export import score
 from sonify.export.midi import midi_bytes
 from sonify.export.score.notes import Piece, beams, beat_groups, pieces, staves, values
 from sonify.export.score.spelling import spell
-from tests.nightly import late, nightly, sampled, sampled_product
+from tests.nightly import late, nightly, sampled, sampled_product, sampled_rows
 from tests.shipped import DISCS, MUSIC
 
 PLAIN = {"music.timing": "bars", "music.voice.0.rhythm": ["joined"]}
@@ -413,9 +413,10 @@ def test_spelling_keeps_to_the_key():
                 assert letter == signature.pitchFromDegree(7).step
 
 
-@pytest.mark.parametrize("written", sampled([("Db4", -5), ("Gb3", -6), ("C#4", 7), ("F#3", 6)], 2))
-def test_a_key_is_spelt_as_its_root_is_written(written):
-    root, sharps = written
+@pytest.mark.parametrize(
+    ("root", "sharps"), sampled_rows([("Db4", -5), ("Gb3", -6), ("C#4", 7), ("F#3", 6)], 2)
+)
+def test_a_key_is_spelt_as_its_root_is_written(root, sharps):
     from music21 import key
 
     show = performed("cairn-small", **{"music.root": root, "music.scale": "major"})

@@ -16,7 +16,7 @@ import sonify
 from sonify.export.sound.audio import RATE, StoredAudio
 from sonify.export.sound.gain import Level, level
 from sonify.export.sound.loudness import Meter, integrated, steps_of, true_peaks
-from tests.nightly import sampled
+from tests.nightly import sampled_rows
 
 needs_ffmpeg = pytest.mark.skipif(
     shutil.which("ffmpeg") is None, reason="ffmpeg (Debian) is not installed"
@@ -156,9 +156,8 @@ CASES = [
 
 
 @needs_ffmpeg
-@pytest.mark.parametrize("case", sampled(CASES, 3), ids=lambda c: c[1][0])
-def test_files_have_the_loudness_and_peak_that_was_asked(tmp_path, case):
-    disc, presets, lufs, peak = case
+@pytest.mark.parametrize(("disc", "presets", "lufs", "peak"), sampled_rows(CASES, 3))
+def test_files_have_the_loudness_and_peak_that_was_asked(tmp_path, disc, presets, lufs, peak):
     show = sonify.perform(
         sonify.load_disc(disc),
         presets=presets,

@@ -21,7 +21,7 @@ from sonify.export.sound.worker import render as render_wav
 from sonify.midi.events import MidiEvents, TimedEvents, timed
 from sonify.midi.tempo import TempoMap
 from tests.export.soundfonts import TICK, onsets, render, soundfont
-from tests.nightly import sampled
+from tests.nightly import sampled_rows
 
 needs_fluidsynth = pytest.mark.skipif(
     shutil.which("fluidsynth") is None, reason="FluidSynth (Debian) is not installed"
@@ -141,10 +141,8 @@ KEYBOARD = range(21, 109)
 PITCHED = [(10, KEYBOARD), (16, KEYBOARD), *((p, KEYBOARD[1:]) for p in (6, 24, 33))]
 
 
-@pytest.mark.parametrize("case", sampled(PITCHED, 2), ids=lambda c: f"program {c[0]}")
-def test_every_key_sounds_at_its_pitch(case):
-    program, keys = case
-
+@pytest.mark.parametrize(("program", "keys"), sampled_rows(PITCHED, 2))
+def test_every_key_sounds_at_its_pitch(program, keys):
     def data_of(keys):
         events = [(0, mido.Message("program_change", program=program))]
         for k, key in enumerate(keys):

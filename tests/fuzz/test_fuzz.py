@@ -16,14 +16,14 @@ import pytest
 
 from tests.fuzz.corpus import COMMANDS
 from tests.fuzz.runner import judged
-from tests.nightly import nightly
+from tests.nightly import nightly, sampled_product
 
 pytestmark = pytest.mark.skipif(
     not sys.platform.startswith("linux"), reason="needs fork and limits of Linux"
 )
 
 FIRST = 1_000_000
-EACH = 6
+EACH = 3
 """Cases of each kind that run always."""
 NIGHTLY = 100
 
@@ -110,8 +110,12 @@ def test_names_and_texts_that_no_file_has(fuzzer: Asked, words: list[str]) -> No
     assert fuzzer.fault(words) is None
 
 
-@pytest.mark.parametrize("name", ["pipe.svg", "loop.svg", "loop/a.toml", "empty.npy", "deep.svg"])
-@pytest.mark.parametrize("command", ["read", "inspect"])
+@pytest.mark.parametrize(
+    ("name", "command"),
+    sampled_product(
+        ["pipe.svg", "loop.svg", "loop/a.toml", "empty.npy", "deep.svg"], ["read", "inspect"]
+    ),
+)
 def test_files_that_are_no_files(fuzzer: Asked, name: str, command: str) -> None:
     folder: Path = fuzzer.folder
     if not (folder / "pipe.svg").exists():

@@ -17,6 +17,7 @@ from sonify.music.measures.letters import traceability
 from sonify.music.theory.motifs import LINES, RHYTHMS, STARTS, line_of, rhythm_of
 from sonify.music.theory.scales import SCALES
 from tests.export import firmware_host as host
+from tests.nightly import sampled_product
 
 CODES = [Code(), Code(alphabet="ita2"), Code(alphabet="utf-8"), Code(check="parity")]
 
@@ -49,8 +50,11 @@ def test_rhythms_and_lines_fit_the_longest_unit():
     assert np.abs(LINES).max() == 4
 
 
-@pytest.mark.parametrize("code", CODES, ids=lambda c: f"{c.alphabet}, {c.check}")
-@pytest.mark.parametrize("positions", [36, 56, 97])
+@pytest.mark.parametrize(
+    ("code", "positions"),
+    sampled_product(CODES, [36, 56, 97]),
+    ids=lambda c: f"{c.alphabet}, {c.check}" if isinstance(c, Code) else c,
+)
 def test_letters_are_heard_and_no_bit_is_lost(code, positions):
     text = "THE HEN AND THE HARE ATE OATS AT THE HEARTH"
     show = show_of(text, code, positions)

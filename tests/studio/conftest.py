@@ -318,7 +318,7 @@ def page(visit: Callable[..., Page]) -> Page:
     return visit()
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def kept(browser: Any, studio: Studio) -> Iterator[Page]:
     """A tab that `shared` goes on with."""
     one = Page(browser, studio)
@@ -331,6 +331,10 @@ def shared(kept: Page) -> Iterator[Page]:
     """A page for tests that change its document alone, which is put back after each."""
     start = kept.document
     yield kept
+    kept.js(
+        "() => { document.activeElement.blur(); studio.areas().open('start'); scrollTo(0, 0); }"
+    )
+    kept.page.mouse.move(-1, -1)
     kept.settled()
     while kept.js("studio.store.canUndo"):
         kept.js("studio.store.undo()")

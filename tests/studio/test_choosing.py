@@ -140,7 +140,9 @@ def test_a_long_disc_is_measured_by_its_first_rows(studio: Any) -> None:
     assert all(len(m["like"]) == len(MUSIC) - 1 for m in found)
 
 
-def test_player_and_look_are_named_by_their_settings(page: Page) -> None:
+def test_player_and_look_are_named_by_their_settings(shared: Page) -> None:
+    page = shared
+
     def named(kind: str, name: str) -> None:
         page.until(f"document.querySelector('#preset-{kind}').selectedOptions[0].text === '{name}'")
 

@@ -159,7 +159,8 @@ def test_escape_does_not_play(flashing: Page) -> None:
     assert not page.js("studio.sound.playing")
 
 
-def test_lamps_that_fade_are_between_dark_and_lit_on_the_canvas(page: Page) -> None:
+def test_lamps_that_fade_are_between_dark_and_lit_on_the_canvas(shared: Page) -> None:
+    page = shared
     page.js("studio.store.set('setup.light.fade', 0.4)")
     page.settled()
     first = page.js("studio.show.light_s[0]")

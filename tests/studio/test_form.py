@@ -71,7 +71,8 @@ def test_the_score_of_the_part_that_repeats_has_its_rows(page: Page) -> None:
     page.page.locator(".command code", has_text="--rows 1 ").wait_for()
 
 
-def test_views_of_a_clip_are_ticked_and_put_in_order(page: Page) -> None:
+def test_views_of_a_clip_are_ticked_and_put_in_order(shared: Page) -> None:
+    page = shared
     page.at('.kind[data-what="clip"] input').check(force=True)
     views = "studio.store.setup.clip.views.join()"
     ticks = page.at('[data-place="clip.views"] .ticks')

@@ -51,7 +51,8 @@ def test_the_voice_heard_alone_stays_the_same_when_voices_move_and_go(page: Page
     assert heard(page) == ["voice a"]
 
 
-def test_folds_stay_open_and_go_with_their_voice(page: Page) -> None:
+def test_folds_stay_open_and_go_with_their_voice(shared: Page) -> None:
+    page = shared
     voices(page, 2)
     page.page.click("#tab-voices")
     page.page.wait_for_selector('[data-voice="1"] details', state="attached")
@@ -70,14 +71,16 @@ def test_folds_stay_open_and_go_with_their_voice(page: Page) -> None:
     assert not any(page.js(opened, 0))
 
 
-def test_ends_of_the_list_offer_no_way_further(page: Page) -> None:
+def test_ends_of_the_list_offer_no_way_further(shared: Page) -> None:
+    page = shared
     voices(page, 2)
     for button in ("Voice 1 up", "Voice 2 down"):
         page.page.wait_for_selector(f'[aria-label="{button}"]:disabled', state="attached")
     page.page.wait_for_selector('[aria-label="Voice 1 down"]:enabled', state="attached")
 
 
-def test_the_place_is_where_the_pointer_is(page: Page) -> None:
+def test_the_place_is_where_the_pointer_is(shared: Page) -> None:
+    page = shared
     box = page.page.locator("#seek").bounding_box()
     assert box is not None
     for share in (0.02, 0.3, 0.97):
@@ -120,7 +123,8 @@ def test_every_setting_is_told_in_plain_words(studio: Studio) -> None:
         assert "`" not in f["help"], f["key"]
 
 
-def test_the_tab_says_which_disc_it_holds(page: Page) -> None:
+def test_the_tab_says_which_disc_it_holds(shared: Page) -> None:
+    page = shared
     page.at("#title").fill("Hut book, 3 May")
     page.settled()
     assert page.page.title() == "Hut book, 3 May · sonify studio"
@@ -149,7 +153,8 @@ def test_space_plays_wherever_the_focus_is_but_in_text(page: Page) -> None:
     assert page.page.is_checked(".making [type=checkbox]")
 
 
-def test_undo_says_so(page: Page) -> None:
+def test_undo_says_so(shared: Page) -> None:
+    page = shared
     page.at("#add-voice").click()
     page.settled()
     assert page.page.text_content("#state") == "Voice added"
@@ -158,7 +163,8 @@ def test_undo_says_so(page: Page) -> None:
     assert page.page.text_content("#state") == "Undone: add voice"
 
 
-def test_a_number_that_is_none_is_not_left_standing(page: Page) -> None:
+def test_a_number_that_is_none_is_not_left_standing(shared: Page) -> None:
+    page = shared
     box = page.at('[data-place="player.rpm"] input[type=number]')
     before = box.input_value()
     box.fill("")
@@ -166,7 +172,8 @@ def test_a_number_that_is_none_is_not_left_standing(page: Page) -> None:
     assert box.input_value() == before
 
 
-def test_a_choice_that_says_nothing_new_shows_what_it_began_from(page: Page) -> None:
+def test_a_choice_that_says_nothing_new_shows_what_it_began_from(shared: Page) -> None:
+    page = shared
     pick = page.at("#panel-disc").get_by_label("Disc", exact=True)
     before = pick.input_value()
     assert before
@@ -288,7 +295,8 @@ def test_all_lamps_of_any_matrix_are_seen(page: Page, cases: list[Any]) -> None:
     page.wrong[:] = [w for w in page.wrong if "422" not in w]
 
 
-def test_a_value_that_can_t_be_read_says_why(page: Page) -> None:
+def test_a_value_that_can_t_be_read_says_why(shared: Page) -> None:
+    page = shared
     page.js("for (const d of document.querySelectorAll('details')) d.open = true")
     field = page.at('[data-place="music.voice[0].curves"]')
     field.locator("input").fill("[{")
@@ -301,7 +309,8 @@ def test_a_value_that_can_t_be_read_says_why(page: Page) -> None:
     page.wrong[:] = [w for w in page.wrong if "422" not in w]
 
 
-def test_a_colour_that_is_none_says_what_would_be_one(page: Page) -> None:
+def test_a_colour_that_is_none_says_what_would_be_one(shared: Page) -> None:
+    page = shared
     box = page.at('[data-place="light.lamp"] input[type=text]')
     box.fill("red")
     box.press("Tab")

@@ -207,7 +207,8 @@ def test_every_rule_and_each_of_its_controls(shared: Page, one_in: int) -> None:
     assert page.document == start
 
 
-def test_voices_are_added_moved_muted_heard_alone_and_removed(page: Page) -> None:
+def test_voices_are_added_moved_muted_heard_alone_and_removed(shared: Page) -> None:
+    page = shared
     names = lambda: [v["name"] for v in page.document["setup"]["music"]["voice"]]  # noqa: E731
     two = page.document["setup"]["music"]["voice"][:2]
     page.js(f"studio.store.set('setup.music.voice', {json.dumps(two)})")
@@ -245,7 +246,8 @@ def test_voices_are_added_moved_muted_heard_alone_and_removed(page: Page) -> Non
     assert page.js("studio.show.voices[0].instrument") == 128
 
 
-def test_presets_scale_root_step_and_metre(page: Page) -> None:
+def test_presets_scale_root_step_and_metre(shared: Page) -> None:
+    page = shared
     page.at('[data-preset="koto-pond"]').click()
     page.until("studio.store.document.presets.includes('koto-pond')")
     page.settled()
@@ -322,7 +324,8 @@ def test_undo_redo_and_two_versions(page: Page) -> None:
     assert page.js("studio.show.pitch.join()") != a
 
 
-def test_a_drag_of_a_slider_is_one_step_back(page: Page) -> None:
+def test_a_drag_of_a_slider_is_one_step_back(shared: Page) -> None:
+    page = shared
     before = page.document
     slider = page.at('[data-place="player.rpm"] input[type=range]')
     slider.focus()
@@ -473,7 +476,8 @@ def test_no_outside_address_is_asked_for(page: Page) -> None:
     assert all(u.startswith((page.studio.address, "blob:", "data:")) for u in page.asked)
 
 
-def test_look_and_size_of_the_matrix_show_at_once(page: Page) -> None:
+def test_look_and_size_of_the_matrix_show_at_once(shared: Page) -> None:
+    page = shared
     page.at('[data-place="player.matrix.width"] input[type=number]').fill("64")
     page.at('[data-place="light.lamp"] input[type=text]').fill("#00ff00")
     page.at('[data-place="light.lamp"] input[type=text]').press("Tab")

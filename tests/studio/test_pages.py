@@ -18,11 +18,13 @@ from tests.studio.test_everyone import AXE, RULES
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     folder = tmp_path_factory.mktemp("pages")
     audition, take, report = (folder / n for n in ("audition.html", "take.mid", "report.html"))
+    short = "--seconds", "3"
     for words in (
-        ["audition", "cairn-small", "-p", "music-box", "-p", "bell-tower", "-o", str(audition)],
+        ["audition", "cairn-small", "-p", "music-box", "-p", "bell-tower", *short, "-o",
+         str(audition)],
         ["midi", "cairn-small", "-p", "usual", "-o", str(take)],
         ["compare", "cairn-small", str(take), "-p", "usual", "-o", str(report)],
-    ):
+    ):  # fmt: skip
         done = subprocess.run(
             [sys.executable, "-m", "sonify", *words], cwd=ROOT, capture_output=True, text=True
         )

@@ -96,7 +96,7 @@ def _decode(take: Take) -> np.ndarray:
     return np.where(holes == 1, means, 1 - means)
 
 
-@pytest.mark.parametrize("seed", sampled([2, 7, 8, 13], 2))
+@pytest.mark.parametrize("seed", sampled([7, 2, 8, 13], 1))
 def test_a_healthy_log_decodes_by_counting_pulses(seed: int) -> None:
     take = machine_a.healthy(seed)
     np.testing.assert_array_equal(_decode(take), take.grid_read)

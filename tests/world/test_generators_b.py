@@ -41,7 +41,7 @@ def lookup(levels: Reals, places: Reals, bits: NDArray[np.int8]) -> NDArray[np.b
     return (likeness[1] < likeness[0]) == (bits == 1)
 
 
-@pytest.mark.parametrize("seed", sampled([113, 5, 28, 22], 2))
+@pytest.mark.parametrize("seed", sampled([113, 5, 28, 22], 1))
 def test_photographs_show_their_grid(seed: int) -> None:
     picture, places = scene(seed)
     again, _ = scene(seed)

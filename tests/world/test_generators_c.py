@@ -98,7 +98,7 @@ def decoded(take: Take) -> NDArray[np.int8]:
     return out
 
 
-@pytest.mark.parametrize("seed", [1, 2, 4, 5, 7, 8])
+@pytest.mark.parametrize("seed", sampled([1, 2, 4, 5, 7, 8], 2))
 def test_a_healthy_take_has_all_bits(seed: int) -> None:
     take = healthy(seed)
     assert np.array_equal(take.grid_read, take.disc.grid)
@@ -107,7 +107,7 @@ def test_a_healthy_take_has_all_bits(seed: int) -> None:
         assert np.count_nonzero(decoded(take) != take.grid_read) <= 0.002 * take.grid_read.size
 
 
-@pytest.mark.parametrize("fault", sampled(FAULTS, 8))
+@pytest.mark.parametrize("fault", sampled(FAULTS, 4))
 def test_a_fault_does_harm_and_shows_in_the_file(fault: str) -> None:
     take = faulty(1, fault)
     assert take.faults == (fault,)
@@ -152,7 +152,7 @@ def test_pictures_repeat_themselves(pictures: list[Picture]) -> None:
     assert picture(19).jpeg == pictures[1].jpeg
 
 
-@pytest.mark.parametrize("seed", [1, 2, 4, 10, 23, 31])
+@pytest.mark.parametrize("seed", sampled([1, 2, 4, 10, 23, 31], 2))
 def test_files_of_music_programs_hold_the_piece(seed: int) -> None:
     disc, presets, data = daw(seed)
     assert data == daw(seed)[2]

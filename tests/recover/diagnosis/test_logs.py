@@ -12,7 +12,7 @@ from sonify.errors import InputError
 from sonify.recover.diagnosis import compare
 from sonify.recover.diagnosis.report import report_lines
 from sonify.recover.diagnosis.report_picture import rate_in_words
-from tests.nightly import sampled, sampled_product
+from tests.nightly import sampled, sampled_product, sampled_rows
 from tests.recover.diagnosis.faults import PLAYERS, judge, make
 from tests.recover.diagnosis.machine import Machine
 
@@ -38,9 +38,8 @@ def a_take(start, name="cairn-wire", **settings):
     return show, machine.run()
 
 
-@pytest.mark.parametrize("case", sampled(product([1, 3, 4, 6], PLAYERS), 3), ids=str)
-def test_a_log_that_begins_rows_late(case, tmp_path):
-    lost, start = case
+@pytest.mark.parametrize(("lost", "start"), sampled_rows(product([1, 3, 4, 6], PLAYERS), 3))
+def test_a_log_that_begins_rows_late(start, lost, tmp_path):
     show, recording = a_take(start)
     path = recording.write_log(tmp_path / "log.npy")
     log = np.load(path)
@@ -62,10 +61,9 @@ def test_a_disc_that_fits_in_no_way_but_one_is_not_laid_outside_its_log(seed, tm
     assert one.found == one.right == one.true
 
 
-@pytest.mark.parametrize("case", sampled(product([1.4, 2.0, 3.1, 5.0], PLAYERS), 3), ids=str)
-def test_a_belt_that_slips_within_a_row(case, tmp_path):
+@pytest.mark.parametrize(("held", "start"), sampled_rows(product([1.4, 2.0, 3.1, 5.0], PLAYERS), 3))
+def test_a_belt_that_slips_within_a_row(start, held, tmp_path):
     """The disc stands still, and no clock pulse is missing."""
-    held, start = case
     show, recording = a_take(start)
     path = recording.write_log(tmp_path / "log.npy")
     log = np.load(path)

@@ -16,7 +16,7 @@ from sonify.recover.diagnosis.fits import told
 from sonify.recover.diagnosis.numbering import numbered
 from sonify.recover.diagnosis.starts import pulses_of, settled, starts_in_slots
 from sonify.recover.diagnosis.timing_model import fit_timing, without_slips
-from tests.nightly import nightly, sampled, sampled_product
+from tests.nightly import nightly, sampled, sampled_product, sampled_rows
 from tests.recover.diagnosis.machine import Machine
 
 PLAYERS = {
@@ -378,17 +378,20 @@ def test_a_take_of_another_disc_of_the_same_size(start, tmp_path):
 
 @pytest.mark.parametrize(
     ("preset", "player"),
-    [
-        ("bayati-evening", "usual"),
-        ("glass-rain", "quick"),
-        ("hut-band", "usual"),
-        *(pytest.param(p, "quick", marks=nightly) for p in ("bayati-evening", "hut-band")),
-        pytest.param("glass-rain", "usual", marks=nightly),
-        *(
-            pytest.param(*case, marks=nightly)
-            for case in product(["gong-terrace", "tin-roof", "kalimba-path"], ["usual", "quick"])
+    sampled_rows(
+        product(
+            [
+                "bayati-evening",
+                "gong-terrace",
+                "glass-rain",
+                "tin-roof",
+                "hut-band",
+                "kalimba-path",
+            ],
+            ["usual", "quick"],
         ),
-    ],
+        4,
+    ),
 )
 def test_what_a_preset_plays_is_accused_of_nothing(preset, player, tmp_path):
     """Bent notes on channels of their own, drums that share one, echoes, patterns of the clock."""
