@@ -144,7 +144,7 @@ def _made(
         end = None if last == rows else int(slots[last - low]) * grid.step_ticks
         parts = [_between(p, m, begin, end) for p in make_parts(music, m, grid)]
         if first:
-            parts = without_overlaps(list(map(_joined, sounding, parts)))
+            parts = _carried_on(sounding, parts)
         yield Block(parts, begin, end)
         if end is None:
             return
@@ -160,6 +160,15 @@ def _stop(music: Music, m: Trials, grid: Grid) -> int | None:
     if not first or grid.plan.rows > m.rows:
         return None
     return int(m.whole.row_slot[grid.plan.rows - 1]) * grid.step_ticks + first
+
+
+def _carried_on(sounding: list[Part], parts: list[Part]) -> list[Part]:
+    """The notes of a block, after those that sound when it begins, which they may cut off."""
+    over = max((int(p.off.max()) for p in sounding if len(p)), default=0)
+    split = [int(np.searchsorted(p.on, over)) for p in parts]
+    heads = [p.keep(slice(k)) for p, k in zip(parts, split, strict=True)]
+    rests = [p.keep(slice(k, None)) for p, k in zip(parts, split, strict=True)]
+    return list(map(_joined, without_overlaps(list(map(_joined, sounding, heads))), rests))
 
 
 def _between(part: Part, m: Trials, begin: int, end: int | None) -> Part:

@@ -71,9 +71,12 @@ class Trials(BitStream):
         return self.whole.rows
 
     def row(self, index: Index) -> Index:
-        return self.first_row + self.line(index) % self.window
+        line = self.line(index)
+        return self.first_row + (line if self.trials == 1 else line % self.window)
 
     def slot(self, index: Index) -> Index:
+        if self.trials == 1:
+            return super().slot(index)
         # all trials have the same slots from their starts on
         trial = index // self.span
         slots = (self.timeline.row_slot[: self.window, None] + np.arange(self.positions)).reshape(
@@ -83,8 +86,8 @@ class Trials(BitStream):
         return out
 
     def planned(self, table: int, index: Index) -> Index:
-        if self.plan is None:
-            return np.zeros_like(index)
+        if self.plan is None or self.trials == 1:
+            return super().planned(table, index)
         # all trials have the same entries
         line, step = np.divmod(np.arange(self.span), self.positions)
         entries = self.plan.at(table, self.first_row + line, step)
@@ -92,6 +95,8 @@ class Trials(BitStream):
         return out
 
     def nth(self, index: Index) -> Index:
+        if self.trials == 1:
+            return self.first_row * self.positions + index
         return self.first_row * self.positions + index - index // self.span * self.span
 
     def since_start(self, slot: NDArray[Any]) -> NDArray[Any]:

@@ -1,9 +1,15 @@
-"""Bits to notes to MIDI bytes, beside the libraries that others write MIDI with."""
+"""Bits to notes to MIDI bytes, beside the libraries that others write MIDI with, and the memory.
+
+`SONIFY_MILLIONS=100` measures the memory of a disc with so many million positions; 16 without.
+"""
 
 from __future__ import annotations
 
 import io
+import os
+import tempfile
 import time
+from pathlib import Path
 
 import mido
 import numpy as np
@@ -12,6 +18,7 @@ import symusic
 import sonify
 from sonify.export.midi import midi_bytes
 from tests.benchmarks.measure import alternating
+from tests.export.test_long_midi import MOST_EACH, PEAK, peak
 
 WIDE = 1000
 
@@ -23,6 +30,10 @@ def disc_of(positions: int) -> sonify.Disc:
 
 def ours(disc: sonify.Disc) -> int:
     return sum(map(len, midi_bytes(sonify.perform(disc))))
+
+
+def in_blocks(disc: sonify.Disc, path: Path) -> None:
+    sonify.perform(disc).save(path)
 
 
 def with_mido(notes: np.ndarray) -> int:
@@ -58,11 +69,14 @@ def run() -> list[tuple[str, float, str]]:
         zip(on[:20_000].tolist(), long[:20_000].tolist(), pitch[:20_000].tolist(), strict=True)
     )
 
-    t_ours, t_symusic, t_ten, t_mido = alternating(
+    folder = tempfile.TemporaryDirectory()
+    path = Path(folder.name, "a.mid")
+    t_ours, t_symusic, t_ten, t_blocks, t_mido = alternating(
         [
             lambda: ours(million),
             lambda: with_symusic(on, long, pitch),
             lambda: ours(ten),
+            lambda: in_blocks(ten, path),
             lambda: with_mido(few),
         ],
         tries=4,
@@ -72,9 +86,15 @@ def run() -> list[tuple[str, float, str]]:
     ours(disc_of(100_000))
     t_small = time.perf_counter() - start
     rate = 1_000_000 / t_ours / 1e6
+    most = int(os.environ.get("SONIFY_MILLIONS", "16"))
+    few, many = (peak(PEAK, millions * 1000, path) / 1e6 for millions in (1, most))
+    folder.cleanup()
     return [
         ("million positions a second, 1 million", rate, "at least 5"),
         ("million positions a second, 10 million", 10 / t_ten, "at least 5"),
+        ("time of 10 million written in blocks / in one piece", t_blocks / t_ten, "1"),
+        (f"MB of memory, {most} million positions", many, f"{few:.0f} for one million"),
+        ("bytes of each position more", (many - few) / (most - 1), f"at most {MOST_EACH:g}"),
         ("time of 10 million / 10 x time of 1 million", t_ten / (10 * t_ours), "linear is 1"),
         ("time of mido for the same notes / ours", t_mido / t_ours, "bits to bytes against bytes"),
         ("time of symusic given ready arrays / ours", t_symusic / t_ours, f"{t_small:.3f} s first"),
