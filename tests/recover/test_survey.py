@@ -16,10 +16,11 @@ from pathlib import Path
 import ezdxf
 import numpy as np
 import pytest
-from PIL import Image, ImageDraw
+from PIL import Image, ImageChops, ImageDraw
 
 import sonify
 from sonify.load import save_disc
+from sonify.recover.sources.source import read_source
 from tests.nightly import nightly, sampled
 from tests.recover.photographs import Shot, take
 
@@ -108,6 +109,27 @@ def test_an_index_mark_is_no_hole(disc, run):
     picture.save("photo.jpg", quality=92)
     done = run("compare", "hut.toml", "photo.jpg", "--json")
     assert json.loads(done.out)["faults"] == []
+
+
+def test_a_faint_index_mark_shows_where_the_rows_begin(disc, run):
+    """A thin V at the rim, a tenth darker than the disc, in uneven light."""
+    run("draw", "hut.toml", "-o", "hut.svg")
+    with open("hut.svg") as f:
+        bare = re.sub('<g id="(index-mark|engraving)".*?</g>', "", f.read(), flags=re.S)
+    shot = Shot(width=1920, height=1440, light=0.5, noise=2, grain=0)
+    picture = Image.open(io.BytesIO(take(bare, 76, 1.5, shot)))
+    scale, (x, y) = 2 * 0.85 * 1440 / 152, place(None, 11)
+    mark = Image.new("L", (2 * 1920, 2 * 1440), 255)
+    points = [
+        (x * k - y * s, y * k + x * s)
+        for k, s in ((75 / 70, 0.017), (72.4 / 70, 0), (75 / 70, -0.017))
+    ]
+    ImageDraw.Draw(mark).line([(1920 + scale * a, 1440 - scale * b) for a, b in points], 228, 4)
+    ImageChops.multiply(picture, mark.resize(picture.size).convert("RGB")).save("p.jpg", quality=92)
+    seen = read_source(Path("p.jpg"))
+    assert seen.start_known
+    assert "the index mark is hard to see" in "".join(map(str, seen.cautions))
+    np.testing.assert_array_equal(seen.holes, np.roll(disc.grid, -11, axis=1))
 
 
 @pytest.mark.parametrize(

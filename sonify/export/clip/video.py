@@ -96,10 +96,11 @@ _H264_LARGE = {
 
 
 def _vp9(speed: int, crf: int) -> dict[str, str]:
-    # lookahead changes nothing at constant quality, and each frame would take about 5 MB
+    # lookahead changes nothing at constant quality, and each frame would take about 5 MB; rows are
+    # encoded in parallel, and a tile would take 4 MB more
     return {
         "deadline": "good", "cpu-used": str(speed), "crf": str(crf), "b": "0", "row-mt": "1",
-        "tile-columns": "2", "auto-alt-ref": "0", "lag-in-frames": "0",
+        "tile-columns": "0", "auto-alt-ref": "0", "lag-in-frames": "0",
     }  # fmt: skip
 
 
@@ -119,6 +120,8 @@ KINDS = {
         "webm", "libvpx-vp9", "libopus", "yuv420p", "yuva420p", {},
         {"rough": _vp9(8, 33), "normal": _vp9(6, 24), "fine": _vp9(3, 16)},
         160_000,
+        # so that players decode large pictures in parallel
+        large={"tile-columns": "2"},
     ),
     ".mov": Kind(
         "mov", "prores_ks", "pcm_s24le", "yuva444p10le", "yuva444p10le", {"movflags": "+faststart"},

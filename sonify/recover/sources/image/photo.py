@@ -13,6 +13,7 @@ from sonify.errors import Caution, InputError
 from sonify.recover.sighting import THRESHOLD, Sighting, check_size
 from sonify.recover.sources.image.front import find_rows
 from sonify.recover.sources.image.image import Picture, open_picture
+from sonify.recover.sources.image.mark import index_mark
 from sonify.recover.sources.image.outline import outlines_in, rings_within
 from sonify.recover.sources.image.ring import (
     FEWEST,
@@ -26,7 +27,6 @@ from sonify.recover.sources.image.ring import (
 from sonify.recover.sources.image.sites import (
     clearest,
     decide,
-    index_mark,
     look,
     part_of,
     plane_points,
@@ -105,7 +105,7 @@ def read_photograph(
         how = "take the picture without it"
         notes.append(f"something seems to lie over {covered} positions; {how}")
     confidence = np.minimum(confidence, clear)
-    shift = mark or 0
+    shift, faint = mark or (0, False)
     holes, confidence = np.roll(holes, -shift, axis=1), np.roll(confidence, -shift, axis=1)
     outside = int((confidence == 0).sum())
     if outside:
@@ -114,6 +114,8 @@ def read_photograph(
         notes.append(
             "no index mark was seen, so the start of the rows follows from the message alone"
         )
+    elif faint:
+        notes.append("the index mark is hard to see, so the rows may begin at another position")
     missing = view.positions - view.seen
     if missing:
         notes.append(f"{missing} of {view.positions} clock holes were not seen")

@@ -17,7 +17,6 @@ from sonify.recover.sources.image.ring import View, project
 __all__ = [
     "clearest",
     "decide",
-    "index_mark",
     "look",
     "part_of",
     "plane_points",
@@ -37,8 +36,8 @@ ELSEWHERE = 0.1
 """Variance of each channel, in that of all about the clock row, by which the disc is unlike that
 elsewhere; with 0.03, the rim of a grey disc drowned its outermost row in one picture of 120."""
 STANDS_OUT = 5.0
-"""Standard deviations by which an index mark stands out: chance gives one in a million, and a disc
-has up to some ten thousand places to look at."""
+"""Standard deviations by which an index mark, or what lies over the disc, stands out: chance gives
+one in a million, and a disc has up to some ten thousand places to look at."""
 STEP = 0.0045
 """Standard deviation of a logarithm of brightness that one step of 8 bits makes at a quarter of the
 range: 1/64, over the square root of 12."""
@@ -327,50 +326,3 @@ def _distance(away: Floats, spread: Floats) -> Floats:
 def _log_normal(x: Floats, middle: Floats, spread: Floats) -> Floats:
     out: Floats = -0.5 * (_distance(x - middle, spread) ** 2 + np.linalg.slogdet(spread)[1])
     return out
-
-
-def index_mark(
-    image: NDArray[np.float32], view: View, radii: Floats, hidden: NDArray[np.bool_]
-) -> int | None:
-    """The position at which a mark stands beside the rows.
-
-    Looked for between the outermost holes and the rim, then inside of the innermost, at every
-    position but those where something may lie over the disc.
-    """
-    r = view.hole
-    every = np.concatenate([radii, [1.0]])
-    across = np.linspace(-1.0, 1.0, 9)
-    angle = 2 * np.pi * np.arange(view.positions) / view.positions
-    best: tuple[float, int] | None = None
-    for edge, end in ((every.max(), view.rim - 0.2 * r), (every.min(), 0.03)):
-        first, last = sorted(
-            (edge, min(end, edge + 4.6 * r) if end > edge else max(end, edge - 4.6 * r))
-        )
-        rho = np.linspace(first, last, 16)
-        rho = rho[np.abs(rho - edge) > 1.2 * r]
-        if best is not None or len(rho) < 4:
-            continue
-        turn = angle[:, None, None] + across[None, None, :] * r / edge
-        at = rho[None, :, None]
-        points = np.stack(np.broadcast_arrays(at * np.cos(turn), at * np.sin(turn)), axis=-1)
-        with np.errstate(all="ignore"):
-            patch = np.log(sample(image, project(view.matrix, points)))
-        fine = np.isfinite(patch).all(axis=2) & ~hidden[:, None]
-        patch = np.where(np.isfinite(patch), patch, 0.0)
-        # how uneven each strip across a position is, and how unlike the usual strip there
-        shape = patch - np.median(patch, axis=2, keepdims=True)
-        usual = np.median(shape, axis=0)
-        unlike = np.where(fine, np.sqrt(np.mean((shape - usual) ** 2, axis=2)), 0.0)
-        unlike = (unlike[:, 2:] + unlike[:, 1:-1] + unlike[:, :-2]) / 3
-        typical = np.median(unlike, axis=0)
-        wide = 1.4826 * np.median(np.abs(unlike - typical), axis=0) + 0.35 * typical + 0.004
-        z = (unlike - typical) / wide
-        for strip in z.T:
-            k = int(np.argmax(strip))
-            # a mark may reach its neighbours
-            rest = max(float(np.delete(np.roll(strip, 1 - k), range(3)).max()), 1.0)
-            # engraving goes on beside a position at which it stands out
-            beside = z[(k + np.array([-3, -2, 2, 3])) % len(z)].max()
-            if strip[k] > max(STANDS_OUT, 1.6 * rest) and beside < STANDS_OUT:
-                best = max(best or (0.0, 0), (float(strip[k] / rest), k))
-    return best and best[1]
