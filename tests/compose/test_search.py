@@ -26,6 +26,7 @@ from sonify.music.measures.key import key_of
 from sonify.music.theory.scales import note_number
 from sonify.performance import perform
 from sonify.performance_settings import load_setup
+from tests.nightly import late
 
 FRAMED = Code(framing="framed", filling="free")
 SPEC = FitSpec()
@@ -162,8 +163,8 @@ def test_never_worse_than_ten_thousand_random_discs(preset, text):
 
 
 @pytest.mark.parametrize(("code", "free"), [
-    (Code(), USUAL), (Code(check="parity"), USUAL), (Code(check="crc-16"), USUAL),
-    (Code(alphabet="ita2"), USUAL), (Code(alphabet="utf-8", check="crc-16"), USUAL),
+    late(Code(), USUAL), (Code(check="parity"), USUAL), late(Code(check="crc-16"), USUAL),
+    (Code(alphabet="ita2"), USUAL), late(Code(alphabet="utf-8", check="crc-16"), USUAL),
     (Code(check="reed-solomon"), USUAL), (Code(), tuple(CHOICES)),
 ])  # fmt: skip
 def test_a_composed_disc_is_read_from_its_drawing(code, free, tmp_path):
