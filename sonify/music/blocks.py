@@ -165,16 +165,15 @@ def _stop(music: Music, m: Trials, grid: Grid) -> int | None:
 def _carried_on(sounding: list[Part], parts: list[Part]) -> list[Part]:
     """The notes of a block, after those that sound when it begins, which they may cut off."""
     over = max((int(p.off.max()) for p in sounding if len(p)), default=0)
-    split = [int(np.searchsorted(p.on, over)) for p in parts]
-    heads = [p.keep(slice(k)) for p, k in zip(parts, split, strict=True)]
-    rests = [p.keep(slice(k, None)) for p, k in zip(parts, split, strict=True)]
+    heads = [p.keep(p.on < over) for p in parts]
+    rests = [p.keep(p.on >= over) for p in parts]
     return list(map(_joined, without_overlaps(list(map(_joined, sounding, heads))), rests))
 
 
 def _between(part: Part, m: Trials, begin: int, end: int | None) -> Part:
     """The notes that begin in a block."""
-    last = None if end is None else int(np.searchsorted(part.on, end))
-    part = part.keep(slice(int(np.searchsorted(part.on, begin)), last))
+    part = part.keep(part.on >= begin)
+    part = part if end is None else part.keep(part.on < end)
     return replace(part, index=m.nth(part.index))
 
 

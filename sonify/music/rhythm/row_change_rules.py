@@ -14,7 +14,7 @@ from sonify.music.form.plan import Plan
 from sonify.music.machine import NOTHING, Refusal
 from sonify.music.rhythm.following import Copy, Follower, Step, q16
 from sonify.music.rhythm.note_lengths import value_positions
-from sonify.music.rhythm.rule import Reach, Rule
+from sonify.music.rhythm.rule import UNKNOWN, Reach, Rule
 
 __all__ = ["PickUp", "Roll", "Vamp"]
 
@@ -139,6 +139,9 @@ class PickUp(Rule, frozen=True, tag="pick-up"):
         return e.but(onset=e.onset + e.length - length, length=length)
 
     def reach(self, before: Reach, m: BitStream) -> Reach:
+        # notes that end in another order than they begin must do so before the next row
+        if before.late > m.positions or before.length > m.widest_gap:
+            return UNKNOWN
         return before._replace(late=before.late + before.length)
 
     def follow(self, f: Follower) -> None:

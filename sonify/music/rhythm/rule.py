@@ -115,7 +115,8 @@ class Rule(Settings, frozen=True, tag_field="rule", tag="none"):
     def reach(self, before: Reach, m: BitStream) -> Reach:
         """How far notes reach after it, from how far they did before; `UNKNOWN` for any distance.
 
-        What it does to a note must not depend on notes and bits further away than either.
+        What it does to a note must not depend on notes and bits further away than either, and notes
+        of different rows must stay in the order of their onsets.
         """
         moved = self.ends_later or self.needs_end or self.reorders or self.by_neighbours
         return before if self.near or (self.stays and not moved) else UNKNOWN

@@ -15,7 +15,7 @@ from sonify.music.machine import Refusal
 from sonify.music.rhythm.even import even_pattern
 from sonify.music.rhythm.following import Follower, Step, q16
 from sonify.music.rhythm.note_lengths import value_positions
-from sonify.music.rhythm.rule import ROW, Reach, Rule, Seed, chance
+from sonify.music.rhythm.rule import ROW, UNKNOWN, Reach, Rule, Seed, chance
 
 __all__ = ["DoubleTime", "Entry", "HalfTime", "Humanise", "Spread", "Strum", "Swing"]
 
@@ -77,6 +77,9 @@ class Swing(Rule, frozen=True, tag="swing"):
         return e.but(onset=onset, length=self._lilt(e.end, start) - onset)
 
     def reach(self, before: Reach, m: BitStream) -> Reach:
+        if before.late > m.positions + m.widest_gap:
+            # notes of two rows, each with its own pairs, may change places
+            return UNKNOWN
         return before._replace(late=before.late + 1, length=before.length + 1)
 
     def follow(self, f: Follower) -> None:
