@@ -38,7 +38,7 @@ MOST_ROWS = 4096  # far more than fit on any disc at a row pitch that can be cut
 COUNTS = range(4, 201)  # positions that a row may have, if neither the speed nor the user tells
 TEMPO = 0.25  # standard deviation of the logarithm of a changed tempo: own guess, no source
 SAME = 0.001  # how far a tempo may be off and count as the player's
-CHANGED = 3.0  # price of any other one, and of a grid: one file in twenty has it (own guess)
+CHANGED = 3.0  # price of any other one: one file in twenty is given one (own guess)
 SPEED = (0.78, 1.28)  # how far a player's speed may be from its profile, as a factor
 BETWEEN = 0.1  # share of notes between rows, beyond the mapping's own, from which on it is out
 LEAD = 16  # slots of a row in which its first note begins
@@ -183,17 +183,16 @@ def placements(
         starts = [[begins], [first for first in range(LEAD) if first != begins]]
     units = {lanes: _units(setup, lanes) for lanes in ways}
     between = _between(setup, ROW, FIRST_ROWS)
-    near = [count for count in counts if slow <= count < fast]
-    far = [count for count in counts if not slow <= count < fast]
     tried = []
     if clock.exact and not options.positions:
         # the file's tempo is the player's
+        near = (n for n in counts if slow <= n < fast)
         tried = [n for n in near if _own_tempo(notes, clock, setup, n, begins)]
-        near = [n for n in near if n not in tried]
+    others = [n for n in counts if n not in tried]
     found: list[Placement] = []
     for firsts in starts:
-        for some in (tried, near, far):
-            own = some is near and found and found[0].strange < FIT
+        for some in (tried, others):
+            own = some is others and tried and found and found[0].strange < FIT
             if own or (found and found[0].fits):
                 break
             begun = firsts, begins, between
@@ -264,12 +263,12 @@ def _placed(
                     timeline, grid, unit, rows if form else used, abs(first - begins), recorded,
                     Tolerance(*PLAYED), lanes, -np.inf, 1.0, plain, None,
                 )  # fmt: skip
-                for moved in quantisings(seen.on, steps, begin, grid):
+                for moved, price in quantisings(seen.on, steps, begin, grid, len(notes)):
                     table = plain
                     if moved:
                         table = Expectation.of(seen.moved(moved), grid.step_ticks, lanes)
                     likelihood, strange = table.likelihood(recorded)
-                    score = likelihood - prior - CHANGED * (moved is not None)
+                    score = likelihood - prior - price
                     if score > one.score:
                         one = replace(
                             one, score=score, strange=strange, table=table, quantised=moved

@@ -20,6 +20,8 @@ GRIDS = (1, 2, 3, 4, 6, 8, 12, 16)
 TICK = 1 / 96
 # Notes beside the grid: one in a hundred is added, and three standard deviations of such a count
 ADDED, DEVIATIONS = 0.01, 3.0
+MOVED = 3.0  # price of a grid, as a logarithm: one file in twenty is moved to one (own guess)
+SURE = 0.99  # the largest share of a mapping's notes that counts as lying beside the grid
 
 Ints = NDArray[np.int64]
 Ties = Literal["down", "up", "even"]
@@ -69,18 +71,21 @@ def grid_of_file(notes: NDArray[np.void]) -> int:
     return 0
 
 
-def quantisings(made: Ints, steps: int, begin: float, grid: Grid) -> list[Quantised | None]:
+def quantisings(
+    made: Ints, steps: int, begin: float, grid: Grid, count: int
+) -> list[tuple[Quantised | None, float]]:
     """How the onsets that a mapping makes may have been moved to a grid of so many steps of a
-    quarter, if they do not lie on it; None stands for not at all."""
-    step = grid.ticks_per_quarter / steps if steps else 0.0
-    out: list[Quantised | None] = [None]
-    if not steps:
-        return out
+    quarter, on which `count` recorded notes lie, and the price of each way as a logarithm; None
+    stands for not at all."""
+    out: list[tuple[Quantised | None, float]] = []
     seen: set[bytes] = {made.tobytes()}
-    for ties in TIES:
-        one = Quantised(step, begin, ties)
-        moved = one.moved(made).tobytes()
-        if moved not in seen:
-            seen.add(moved)
-            out.append(one)
-    return out
+    beside = 0.0
+    for ties in TIES if steps else ():
+        one = Quantised(grid.ticks_per_quarter / steps, begin, ties)
+        moved = one.moved(made)
+        if moved.tobytes() not in seen:
+            seen.add(moved.tobytes())
+            out.append((one, MOVED))
+            beside = max(beside, float((moved != made).mean()))
+    # by chance, so many notes of the mapping would not all lie on the grid
+    return [(None, -count * float(np.log1p(-min(beside, SURE)))), *out]
