@@ -27,11 +27,8 @@ def speakers(tmp_path: Path) -> Iterator[str]:
     place = tmp_path / "pulse"
     place.mkdir()
     protocol = f"module-native-protocol-unix socket={place / 'native'} auth-anonymous=1"
-    # not in real time, where a server that works for 0.2 s without a pause is killed
-    # (rlimit-rttime in pulse-daemon.conf(5))
     server = subprocess.Popen(
         ["pulseaudio", "-n", "--daemonize=no", "--exit-idle-time=-1", "--use-pid-file=no",
-         "--realtime=no", "--high-priority=no",
          "--load=module-null-sink", f"--load={protocol}"],
         env={**os.environ, "HOME": str(place), "XDG_RUNTIME_DIR": str(place)},
         stderr=subprocess.DEVNULL,

@@ -157,6 +157,10 @@ def _rows_in(image: NDArray[np.float32], view: View, path: Path) -> tuple[View, 
                 file=path,
             )
         check_size(len(radii), view.positions, path)
+        if radii.min() > 1 and radii.max() > view.rim:
+            # the outline of something on the disc
+            view = replace(view, rim=np.inf)
+            continue
         view, radii = _refined(image, view, radii)
         end = view.rim if view.rim < np.inf else radii[0] / 0.7
         if again and reach >= end:
@@ -274,12 +278,14 @@ def _by_outline(channel: NDArray[np.uint8]) -> Iterator[tuple[list[View], int]]:
     done: list[tuple[Floats, Floats, list[Spots], tuple[int, int], Floats]] = []
     tried = set()
     outlines = outlines_in(channel)
-    for outline, _ in outlines:
+    # the largest disc is the one that was to be taken
+    for outline, _ in sorted(outlines, key=lambda one: -_size(one[0]) * (one[1] > RIM)):
         half = np.linalg.norm(outline[:2, :2], axis=1)
         low, high = outline[:2, 2] - half, outline[:2, 2] + half
         for region in done:
             # another outline of the same disc
-            if (region[0] < low + 0.05 * half).all() and (region[1] > high - 0.05 * half).all():
+            inside = (region[0] < low + 0.05 * half) & (region[1] > high - 0.05 * half)
+            if inside.all() and (region[1] - region[0] < 4 * half).all():
                 break
         else:
             first = np.maximum(low - 0.1 * half, 0).astype(int)
@@ -305,6 +311,11 @@ def _by_outline(channel: NDArray[np.uint8]) -> Iterator[tuple[list[View], int]]:
                     if _clear(view):
                         break
         yield views, max(map(len, both))
+
+
+def _size(outline: Floats) -> float:
+    """The area of an outline, in the square of its picture's pixels over pi."""
+    return float(np.linalg.det(outline[:2, :2]))
 
 
 def _rimmed(view: View, outline: Floats, outlines: list[tuple[Floats, float]]) -> View:
