@@ -265,7 +265,9 @@ CHAINS = {
     "length, vamp": [{"rule": "length", "value": "1/2"}, "vamp"],
     "groove": [{"rule": "groove", "style": "bossa", "part": "snare"}, "vamp"],
     "turns": ["turns", {"rule": "turns", "pattern": ".xx", "each": "row"}],
-    "a pattern over the piece": [{"rule": "pattern", "pattern": "x.x..", "per": "piece"}],
+    "a pattern over the piece": [
+        {"rule": "pattern", "pattern": "..xx.x", "value": "1/32", "per": "piece"},
+    ],
     "groove in six": [{"rule": "groove", "style": "jig", "part": "hats"}],
     "pattern by bars": [{"rule": "pattern", "pattern": "x.x..x", "value": "1/8", "per": "bar"}],
     "length, roll": [

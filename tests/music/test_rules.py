@@ -150,6 +150,10 @@ COUNTING = {"accents", "ghosts", "held", "joined", "spread", "thinned", "vamp"}
 """They look at other notes: after a rule that moves notes, help does not say which come first."""
 
 
+def test_a_mark_that_is_due_after_the_last_position_is_not_heard_at_the_start():
+    same(["1111", "1101"], [{"rule": "pattern", "pattern": ".x", "value": "1/32", "per": "piece"}])
+
+
 @given(
     rows=ROWS,
     first=st.sampled_from(sorted(SETTINGS)).flatmap(rule_of),

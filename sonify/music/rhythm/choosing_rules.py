@@ -199,18 +199,22 @@ class Pattern(_Cycle, frozen=True, tag="pattern"):
     def apply(self, e: Events, m: BitStream) -> Events:
         if self.per != "piece":
             return super().apply(e, m)
-        cycle = self.of_piece(m.plan)
-        return e.keep(cycle[m.since_start(m.slot(e.index)) % len(cycle)])
+        cycle, at = self.of_piece(m.plan), m.since_start(m.slot(e.index))
+        return e.keep(cycle[at % len(cycle)] & ((at > 0) | self.cycle()[0]))
 
     def follow(self, f: Follower) -> None:
         if self.per != "piece":
             super().follow(f)
             return
-        cycle = self.of_piece(f.machine.plan)
-        f.add(Step("MASK", mask=Mask("SLOT", tuple(cycle.tolist()))))
+        cycle = tuple(self.of_piece(f.machine.plan).tolist())
+        if cycle[0] == self.cycle()[0]:
+            f.add(Step("MASK", mask=Mask("SLOT", cycle)))
+        else:
+            f.add(Step("MASK", mask=Mask("SLOT", (False, *cycle[1:], *cycle), len(cycle))))
 
     def of_piece(self, plan: Plan | None) -> NDArray[np.bool_]:
-        """Which positions have a mark, from the start of the piece until they repeat."""
+        """Which positions have a mark, until they repeat. At the start of the piece, the first has
+        none that is due before it."""
         marks = self.cycle()
         each = value_positions(self.value, plan, "value") if self.value else Fraction(1)
         rounds = (each * len(marks)).denominator
