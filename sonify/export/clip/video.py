@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from sonify.errors import OutputError
 from sonify.export.clip.memory import give_back_large
 from sonify.light.planes import FORMATS, Format, Picture, Planes
+from sonify.limits import most
 
 __all__ = ["KINDS", "Kind", "VideoSink"]
 
@@ -34,7 +35,8 @@ _COARSER: dict[str, Callable[[int, int], int]] = {
 }
 
 # x264's bytes depend on the number of its threads, and each holds frames, so it is the same on any
-# machine (own choice). Other encoders make the same bytes with any number.
+# machine (own choice). Other encoders make the same bytes with any number; more threads than cores
+# only take memory and time.
 _THREADS, _THREADS_LARGE = 4, 2
 
 # FFmpeg's AVFMT_FLAG_BITEXACT.
@@ -96,11 +98,10 @@ _H264_LARGE = {
 
 
 def _vp9(speed: int, crf: int) -> dict[str, str]:
-    # lookahead changes nothing at constant quality, and each frame would take about 5 MB; rows are
-    # encoded in parallel, and a tile would take 4 MB more
+    # lookahead changes nothing at constant quality, and each frame would take about 5 MB
     return {
         "deadline": "good", "cpu-used": str(speed), "crf": str(crf), "b": "0", "row-mt": "1",
-        "tile-columns": "0", "auto-alt-ref": "0", "lag-in-frames": "0",
+        "tile-columns": "2", "auto-alt-ref": "0", "lag-in-frames": "0",
     }  # fmt: skip
 
 
@@ -120,8 +121,6 @@ KINDS = {
         "webm", "libvpx-vp9", "libopus", "yuv420p", "yuva420p", {},
         {"rough": _vp9(8, 33), "normal": _vp9(6, 24), "fine": _vp9(3, 16)},
         160_000,
-        # so that players decode large pictures in parallel
-        large={"tile-columns": "2"},
     ),
     ".mov": Kind(
         "mov", "prores_ks", "pcm_s24le", "yuva444p10le", "yuva444p10le", {"movflags": "+faststart"},
@@ -230,6 +229,8 @@ class VideoSink:
         context.time_base = 1 / self.fps
         context.gop_size = max(1, round(self.fps * 2))
         context.thread_count = _THREADS if width * height <= LARGE else _THREADS_LARGE
+        if self.kind.video != "libx264":
+            context.thread_count = min(context.thread_count, most())
         if self.kind.video == "libvpx-vp9" and self.format.alpha:
             stream.metadata["alpha_mode"] = "1"
         return stream
