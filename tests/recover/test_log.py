@@ -132,6 +132,12 @@ def test_digital_logs(kind, holes, disc, tmp_path):
         ("log.vcd", "$timescale 1 us $end\n", "no value change dump"),
         (
             "log.vcd",
+            "$timescale 1 us $end $var wire 1 c clock $end $var wire 1 d data $end "
+            "$enddefinitions $end\n#0 1c\n#" + 4401 * "9" + " 0c\n",
+            "a time of 4,401 digits",
+        ),
+        (
+            "log.vcd",
             "$timescale 1 us $end\n$var wire 1 ! a $end\n$enddefinitions $end\n#0\n0!\n",
             "its one-bit variables are a; clock and data are needed",
         ),

@@ -145,6 +145,16 @@ def test_the_largest_disc_is_read(disc, tmp_path):
     assert find_message(read_source(tmp_path / "two.jpg")).disc.message == made.message
 
 
+def test_a_picture_with_small_circles(tmp_path):
+    """They are smaller than any in which holes are looked for."""
+    picture = Image.new("RGB", (320, 240), (52, 58, 66))
+    for n in range(4):
+        ImageDraw.Draw(picture).ellipse((20 + 70 * n, 100, 54 + 70 * n, 134), fill=(214, 182, 138))
+    picture.save(tmp_path / "p.png")
+    with pytest.raises(InputError, match="no clock row"):
+        read_source(tmp_path / "p.png")
+
+
 def test_orientation_of_exif_is_minded(disc, tmp_path):
     _, geometry, svg, reach = disc
     jpeg = take(svg, reach, geometry.hole_diameter / 2, Shot(width=1200, height=900))

@@ -126,7 +126,7 @@ def _extrema(
 def _strongest(found: list[Floats], longest: int, most: int) -> Spots:
     """The strongest spots of the picture and of each tile, so that neither a patterned table can
     crowd out a pale disc, nor the grain of a wide table a small one."""
-    every = np.concatenate(found)
+    every = np.concatenate([np.empty((0, 4)), *found])
     every = every[np.argsort(-every[:, 3], kind="stable")]
     tile = (every[:, :2] * TILES / longest).astype(int) @ [1, TILES + 1]
     order = np.argsort(tile, kind="stable")

@@ -28,6 +28,9 @@ few as two samples between changes has a share of one half."""
 MOST_FRAMES = 100_000_000
 """Samples of a log at most: 800 MB as two channels of 32-bit numbers (own limit)."""
 
+LONGEST_TIME = 20
+"""Digits of a time: those of an unsigned number of 64 bits, as simulators count."""
+
 CHANNELS = ("clock", "data")
 UNITS = {"s": 1.0, "ms": 1e-3, "us": 1e-6, "ns": 1e-9, "ps": 1e-12, "fs": 1e-15}
 
@@ -71,7 +74,7 @@ def open_dump(path: Path) -> Samples:
     """
     text = path.read_text("ascii", errors="replace")
     head, sign, body = text.partition("$enddefinitions")
-    scale = re.search(r"\$timescale\s+(\d+)\s*([munpf]?s)\s+\$end", head)
+    scale = re.search(r"\$timescale\s+(\d{1,3})\s*([munpf]?s)\s+\$end", head)
     if not sign or scale is None:
         raise InputError("this is no value change dump: it has no $timescale", file=path)
     declared = re.findall(r"\$var\s+\S+\s+1\s+(\S+)\s+(\S+)[^$]*\$end", head)
@@ -83,6 +86,11 @@ def open_dump(path: Path) -> Samples:
     found: dict[str, list[tuple[float, int]]] = {c: [] for c in CHANNELS}
     now, last = 0.0, 0.0
     for time, value, code in re.findall(r"#(\d+)|(?:^|\s)b?([01])\s?(\S+)", body):
+        if len(time) > LONGEST_TIME:
+            raise InputError(
+                f"a time of {len(time):,} digits; it may have {LONGEST_TIME}",
+                file=path, place=f"#{time[:8]}...",
+            )  # fmt: skip
         if time:
             now = int(time) * unit
             last = max(last, now)
