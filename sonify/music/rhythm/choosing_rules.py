@@ -207,10 +207,10 @@ class Pattern(_Cycle, frozen=True, tag="pattern"):
             super().follow(f)
             return
         cycle = tuple(self.of_piece(f.machine.plan).tolist())
-        if cycle[0] == self.cycle()[0]:
-            f.add(Step("MASK", mask=Mask("SLOT", cycle)))
-        else:
-            f.add(Step("MASK", mask=Mask("SLOT", (False, *cycle[1:], *cycle), len(cycle))))
+        mask = Mask("SLOT", cycle)
+        if cycle[0] and not self.cycle()[0]:
+            mask = Mask("SLOT", (False, *cycle[1:], *cycle), back=len(cycle))
+        f.add(Step("MASK", mask=mask))
 
     def of_piece(self, plan: Plan | None) -> NDArray[np.bool_]:
         """Which positions have a mark, until they repeat. At the start of the piece, the first has

@@ -28,25 +28,26 @@ def index_mark(
     """
     r = view.hole
     inner, outer = min(1.0, radii.min()), max(1.0, radii.max())
-    for edge, end in ((outer, view.rim - 0.2 * r), (inner, 0.03)):
-        first, last = sorted(
-            (edge, min(end, edge + 4.6 * r) if end > edge else max(end, edge - 4.6 * r))
-        )
-        rho = np.linspace(first, last, 16)
-        rho = rho[np.abs(rho - edge) > 1.2 * r]
+    hole = np.linspace(-1.0, 1.0, 9) * r
+    wide = min(1.3 * r / outer, np.pi / view.positions)
+    beyond = np.arange(outer + 1.2 * r, min(view.rim - 0.3 * r, outer + 5 * r), r / 5)
+    for judge, rho, across in (
+        (_plain, _strips(outer, view.rim - 0.2 * r, r), hole / outer),
+        (_faint, beyond, np.linspace(-wide, wide, 13)),
+        (_plain, _strips(inner, 0.03, r), hole / inner),
+    ):
         if len(rho) >= LEAST:
-            found = _plain(*_beside(image, view, rho, np.linspace(-1.0, 1.0, 9) * r / edge), hidden)
+            found = judge(*_beside(image, view, rho, across), hidden)
             if found is not None:
-                return found, False
-        if end > edge:
-            rho = np.arange(outer + 1.2 * r, min(view.rim - 0.3 * r, outer + 5 * r), r / 5)
-            wide = min(1.3 * r / outer, np.pi / view.positions)
-            if len(rho) >= LEAST:
-                across = np.linspace(-wide, wide, 13)
-                found = _faint(*_beside(image, view, rho, across), hidden)
-                if found is not None:
-                    return found, True
+                return found, judge is _faint
     return None
+
+
+def _strips(edge: float, end: float, r: float) -> Floats:
+    """Radii from a row towards an end, where a mark beside holes of radius `r` may be."""
+    low, high = sorted((edge, min(max(end, edge - 4.6 * r), edge + 4.6 * r)))
+    rho = np.linspace(low, high, 16)
+    return rho[np.abs(rho - edge) > 1.2 * r]
 
 
 def _plain(patch: Floats, fine: NDArray[np.bool_], hidden: NDArray[np.bool_]) -> int | None:

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from sonify.recover.sources.image.spots import Spots
 
-__all__ = ["outlines_in", "rings_within"]
+__all__ = ["WELL_SEEN", "outlines_in", "rings_within"]
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -29,6 +29,8 @@ LEANING = 0.87
 CENTRES = 5
 WAVES = (0, 0.0), (1, 0.0), (1, np.pi / 2), (2, 0.0), (2, np.pi / 2)
 COVERED = 0.35  # of an outline's directions that must be seen
+WELL_SEEN = 0.6
+"""The same of an outline that may be the rim: a hand and the picture's edge take a third."""
 BOOSTS = 0.28, 20
 """How far perspective moves the middle in radii, at most, and steps of it each way: a camera that
 sees 27 degrees to each side, filled by a disc tilted by 35 degrees."""
@@ -45,8 +47,11 @@ EVEN = 0.12
 
 
 def outlines_in(channel: NDArray[np.uint8]) -> list[tuple[Floats, float]]:
-    """Ellipses, the clearest first: matrices from the unit circle to pixels, and the share of each
-    that is seen."""
+    """Ellipses: matrices from the unit circle to pixels, and the share of each that is seen.
+
+    The largest that is well seen comes first, for of several discs it is the one to read; those
+    that are not come last, the clearest first.
+    """
     import cv2
 
     shrink = min(1.0, SIDE / max(channel.shape))
@@ -75,7 +80,9 @@ def outlines_in(channel: NDArray[np.uint8]) -> list[tuple[Floats, float]]:
     for centre in _peaks(middle, heading[a], small.shape):
         near = np.abs(middle - centre).max(axis=1) < 2.5
         found += _ellipses(xy[a[near]], xy[b[near]])
-    found.sort(key=lambda one: -one[0])
+    found.sort(
+        key=lambda one: (np.linalg.det(one[1][:2, :2]) * (one[0] > WELL_SEEN), one[0]), reverse=True
+    )
     half = 0.5 / shrink - 0.5
     back = np.array([[1 / shrink, 0, half], [0, 1 / shrink, half], [0, 0, 1.0]])
     return [(back @ matrix, covered) for covered, matrix in found]

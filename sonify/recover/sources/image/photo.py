@@ -14,7 +14,7 @@ from sonify.recover.sighting import THRESHOLD, Sighting, check_size
 from sonify.recover.sources.image.front import find_rows
 from sonify.recover.sources.image.image import Picture, open_picture
 from sonify.recover.sources.image.mark import index_mark
-from sonify.recover.sources.image.outline import outlines_in, rings_within
+from sonify.recover.sources.image.outline import WELL_SEEN, outlines_in, rings_within
 from sonify.recover.sources.image.ring import (
     FEWEST,
     View,
@@ -52,9 +52,6 @@ REACHES = (1.9, 1.9, 3.8, 7.6, 15.2)
 of the view, and further out up to the rim, or while there are some."""
 CLEAR = 0.03
 """Error of a view, in steps of the clock row, below which no better one is looked for."""
-RIM = 0.6
-"""The share of an outline that is seen, above which no row is looked for outside of it: a hand and
-the picture's edge take a third."""
 LEAST = 3  # holes of a row at the rim: the index mark may look like one or two
 HIDDEN = 0.01  # of clock holes may be hidden and look like none
 NEAR = 3.0  # difference of log likelihoods, 20 to 1, below which another row may be the clock row
@@ -278,8 +275,7 @@ def _by_outline(channel: NDArray[np.uint8]) -> Iterator[tuple[list[View], int]]:
     done: list[tuple[Floats, Floats, list[Spots], tuple[int, int], Floats]] = []
     tried = set()
     outlines = outlines_in(channel)
-    # the largest disc is the one that was to be taken
-    for outline, _ in sorted(outlines, key=lambda one: -_size(one[0]) * (one[1] > RIM)):
+    for outline, _ in outlines:
         half = np.linalg.norm(outline[:2, :2], axis=1)
         low, high = outline[:2, 2] - half, outline[:2, 2] + half
         for region in done:
@@ -313,11 +309,6 @@ def _by_outline(channel: NDArray[np.uint8]) -> Iterator[tuple[list[View], int]]:
         yield views, max(map(len, both))
 
 
-def _size(outline: Floats) -> float:
-    """The area of an outline, in the square of its picture's pixels over pi."""
-    return float(np.linalg.det(outline[:2, :2]))
-
-
 def _rimmed(view: View, outline: Floats, outlines: list[tuple[Floats, float]]) -> View:
     """The view with the rim: the widest of the outlines about the same middle that are well seen.
 
@@ -328,7 +319,7 @@ def _rimmed(view: View, outline: Floats, outlines: list[tuple[Floats, float]]) -
     around = [
         (circle @ other.T)[:, :2]
         for other, covered in outlines
-        if covered > RIM and np.linalg.norm(np.linalg.solve(outline, other[:, 2])[:2]) < 0.15
+        if covered > WELL_SEEN and np.linalg.norm(np.linalg.solve(outline, other[:, 2])[:2]) < 0.15
     ]
     if not around:
         return view

@@ -88,7 +88,7 @@ def open_dump(path: Path) -> Samples:
     for time, value, code in re.findall(r"#(\d+)|(?:^|\s)b?([01])\s?(\S+)", body):
         if len(time) > LONGEST_TIME:
             raise InputError(
-                f"a time of {len(time):,} digits; it may have {LONGEST_TIME}",
+                f"a time of {len(time):,} digits; it may have at most {LONGEST_TIME}",
                 file=path, place=f"#{time[:8]}...",
             )  # fmt: skip
         if time:
