@@ -80,6 +80,16 @@ def spread(field: Any, box: tuple[int, int, int, int]) -> Floats:
     return cv2.warpAffine(small, move, (right - left, low - top), flags=flags, borderMode=1)
 
 
+def soften(image: Pixels, deviation: float) -> Pixels:
+    """An image blurred by a normal curve, on a coarser grid where the curve is wide."""
+    shape, small = image.shape[1::-1], image
+    while deviation > 6:
+        small = cv2.resize(small, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
+        deviation /= 2
+    small = cv2.GaussianBlur(small, (0, 0), max(0.5, deviation))
+    return cv2.resize(small, shape) if small.shape[1::-1] != shape else small
+
+
 def kernel(soft: float, defocus: float, shake: float, way: float, fine: int = 1) -> Floats:
     """How a point spreads: a normal curve of deviation `soft`, a disc of radius `defocus` (the
     aperture's image) and a stroke of length `shake`, in pixels, each of `fine` cells."""

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 import sonify
 from tests.world.ground_d import LIGHTS, PATTERNED, PLAIN, above, ground, luminous, things
-from tests.world.lens_d import Camera, Sensor, aim, kernel, own_light
+from tests.world.lens_d import Camera, Sensor, aim, kernel, own_light, soften
 from tests.world.plate_d import MATERIALS, Plate, make
 from tests.world.shine_d import Light, Scene, render
 from tests.world.sight_d import LEAST, bars, ellipses, seen
@@ -182,15 +182,14 @@ def _scene(rng: Rng, names: tuple[str, ...], plate: Plate, camera: Camera, light
         table = ground(str(rng.choice(PATTERNED if "pattern" in names else PLAIN)), rng, shape, ppm)
         if "clutter" in names:
             things(table, shade, rng, ppm, middle, plate.reach, tilt)
-            size = max(0.5, 15 * light.half * ppm)
-            shade = cv2.GaussianBlur(shade, (0, 0), size)
+            shade = soften(shade, 15 * light.half * ppm)
     sites = np.linalg.norm(plate.sites, axis=-1).max() + plate.geometry.hole_diameter / 2
     over = above(rng, shape, ppm, middle, plate.radius, plate.geometry.bore_diameter,
                  "hand" in names, "hub" in names, plate.radius - float(sites))  # fmt: skip
     if over[1].any() and not shining:
         move = np.float64([[1, 0, -tilt[0] * 8 * ppm], [0, 1, tilt[1] * 8 * ppm]])
         dark = cv2.warpAffine(over[1], move, shape[::-1])
-        cast = 255 - cv2.GaussianBlur(dark, (0, 0), max(0.5, 5 * light.half * ppm))
+        cast = 255 - soften(dark, 5 * light.half * ppm)
     if "shadow" in names and not shining:
         dark = np.zeros(shape, np.uint8)
         for _ in range(int(rng.integers(1, 4))):
@@ -201,9 +200,7 @@ def _scene(rng: Rng, names: tuple[str, ...], plate: Plate, camera: Camera, light
             ends = [np.round((place + k * way) * ppm).astype(int).tolist() for k in reach]
             cv2.line(dark, *ends, 255, max(1, round(wide * ppm)))
         up = rng.uniform(60, 250)
-        cast = np.minimum(
-            cast, 255 - cv2.GaussianBlur(dark, (0, 0), max(0.5, up * light.half / 2 * ppm))
-        )
+        cast = np.minimum(cast, 255 - soften(dark, up * light.half / 2 * ppm))
     return Scene(plate, light, gap, table, ppm, corner, shade, cast, over, shining)
 
 
@@ -284,7 +281,7 @@ def _taken(seed: int, attempt: int, told: dict[str, Any]) -> Picture:
     fine = told["megapixels"] > 12
     if fine:
         out = cv2.resize(out, (2 * w, 2 * h), interpolation=cv2.INTER_CUBIC)
-    data, jpeg = _jpeg(out, quality, told["quarters"], bool(grey))
+    data, jpeg = filed(out, quality, told["quarters"], bool(grey))
     shown = cv2.resize(data, (w, h), interpolation=cv2.INTER_AREA) if fine else data
     if not why:
         _, jacobian, narrow = ellipses(camera, plate)
@@ -303,7 +300,7 @@ def _taken(seed: int, attempt: int, told: dict[str, Any]) -> Picture:
     )  # fmt: skip
 
 
-def _jpeg(image: Pixels, quality: int, quarters: int, grey: bool) -> tuple[Pixels, bytes]:
+def filed(image: Pixels, quality: int, quarters: int, grey: bool) -> tuple[Pixels, bytes]:
     """The file, whose Exif orientation turns it by quarters anticlockwise, and what is in it."""
     from PIL import Image
 

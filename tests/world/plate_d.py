@@ -308,10 +308,10 @@ def openings(plate: Plate, ppm: float, half: float) -> Pixels:
 
 
 def face(
-    plate: Plate, open_: Pixels, ppm: float, half: float, light: Reals, printed: bool = True
+    plate: Plate, open_: Pixels, ppm: float, half: float, light: Reals, traced: bool = True
 ) -> Pixels:
     """The colour of the face, encoded as bytes; `light` is the slope of the light, which shades
-    burrs. Without `printed`, holes that are only printed are left out."""
+    burrs. Without `traced`, printed holes and burns around holes are left out."""
     look, kind = plate.look, plate.material
     rng = np.random.default_rng([plate.look["seed"], 1])
     size = len(open_)
@@ -329,7 +329,7 @@ def face(
         out *= (1 + 0.12 * look["grain"] * fog(0.15, 25))[..., None]
     else:
         out *= (1 + 0.03 * look["grain"] * fog(0.6, 0.6) + 0.02 * fog(20, 20))[..., None]
-    if look["burn"]:
+    if look["burn"] and traced:
         away = cv2.distanceTransform(255 - open_, cv2.DIST_L2, 3) / ppm
         out *= (1 - look["burn"] * np.exp(-away / np.float32(0.6)))[..., None]
     soft = cv2.GaussianBlur(open_, (0, 0), max(0.6, 0.15 * ppm)).astype(np.float32) / 255
@@ -354,7 +354,7 @@ def face(
     for row, position in look["slugs"]:
         ring = _polygon(plate.sites[row, position], plate.geometry.hole_diameter / 2, ppm, half)
         cv2.polylines(ink, [ring], True, 150, max(1, round(0.15 * ppm)), cv2.LINE_AA, 4)
-    if kind.name == "paper print" and printed:
+    if kind.name == "paper print" and traced:
         sizes = [(at, plate.geometry.hole_diameter / 2) for at in plate.sites[plate.holes]]
         sizes += [(np.zeros(2), plate.geometry.bore_diameter / 2)]
         rings = [_polygon(at, radius, ppm, half) for at, radius in sizes]

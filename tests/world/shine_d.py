@@ -187,8 +187,8 @@ def render(scene: Scene, camera: Camera) -> tuple[Floats, tuple[int, int, int, i
     facing = np.maximum(0, (lean[0] * slope[..., 0] + lean[1] * slope[..., 1]) / length)
     falling = light.slope(low[..., 0], low[..., 1], -deep)
     beams = light.irradiance(low[..., 0], low[..., 1]), light.irradiance(at[..., 0], at[..., 1])
-    printed = kind.name == "paper print"
-    blank = face(plate, small, coarse, half, tilt, printed=False) if printed else skin
+    traced = kind.name == "paper print" or plate.look["burn"] > 0
+    blank = face(plate, small, coarse, half, tilt, traced=False) if traced else skin
     down, ambient = np.float32(light.power), np.float32(light.ambient)
     clear = np.float32(kind.clear or (0, 0, 0))
     colour, cover = scene.over
@@ -230,7 +230,7 @@ def render(scene: Scene, camera: Camera) -> tuple[Floats, tuple[int, int, int, i
         edge = cv2.remap(edges, x, y, cv2.INTER_LINEAR).astype(np.float32) * share
         edge = 1 - np.float32(2.2) * edge * (1 - edge)
         skins = [LINEAR[cv2.remap(k, x, y, cv2.INTER_LINEAR, borderMode=cv2.BORDER_REPLICATE)]
-                 for k in ([skin, blank] if printed else [skin])]  # fmt: skip
+                 for k in ([skin, blank] if traced else [skin])]  # fmt: skip
         store = bare[part[1] - box[1] : part[3] - box[1]]
         for c in range(3):
             under = table[..., c].copy()

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tests.world.lens_d import Sensor, aim, kernel, own_light
-from tests.world.photos_d import conditions, picture
+from tests.world.photos_d import conditions, filed, picture
 from tests.world.plate_d import MATERIALS, make, openings, sites_of
 from tests.world.shine_d import Light, Scene, render
 
@@ -21,14 +21,20 @@ PLAIN = next(
 
 @pytest.mark.parametrize("seed", [PLAIN, SCANNED])
 def test_same_seed_gives_the_same_readable_picture(seed):
-    from PIL import Image, ImageOps
-
     first, again = picture(seed), picture(seed)
     assert first.jpeg == again.jpeg
     assert first.readable
-    shown = ImageOps.exif_transpose(Image.open(io.BytesIO(first.jpeg))).convert("RGB")
-    assert np.array_equal(first.image, np.asarray(shown))
     assert first.grid.shape == first.disc.grid.shape
+
+
+@pytest.mark.parametrize("quarters", range(4))
+def test_a_viewer_turns_the_file_by_its_orientation(quarters):
+    from PIL import Image, ImageOps
+
+    image = np.random.default_rng(4).integers(0, 256, (40, 60, 3), np.uint8)
+    taken, jpeg = filed(image, 90, quarters, False)
+    shown = ImageOps.exif_transpose(Image.open(io.BytesIO(jpeg)))
+    assert np.array_equal(np.asarray(shown), np.rot90(taken, quarters))
 
 
 def flat(kind, pixels=600, power=0.0, place=(0, 0, 1e7)):
