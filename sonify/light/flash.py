@@ -122,6 +122,8 @@ class Tally:
         self.field = field
         self.area = area  # cells of a quarter of a field
         self.count = np.zeros(shape, np.uint16)
+        # how many cells have each count; the number with none is not kept
+        self.cells = np.zeros(2, np.int64)
         self.recent: deque[tuple[float, slice, slice, Mask]] = deque()
         self.worst = Flashing(kind, 0.0, 0, 0.0, False)
         down, across = (np.arange(0, max(n - f, 0) + f // 4 + 1, max(f // 4, 1))
@@ -139,10 +141,9 @@ class Tally:
         if not ups and not downs:
             return
         changed = up | down
-        part = self.count[ys, xs]
-        part += changed
         self.recent.append((time_s, ys, xs, changed))
-        self._by_cell(time_s, part)
+        self._recount(ys, xs, changed, 1)
+        self._by_cell(time_s)
         if max(ups, downs) > self.area:
             self._by_field(time_s, ys, xs, up, down)
 
@@ -151,16 +152,26 @@ class Tally:
         old = window_start(time_s)
         while self.recent and self.recent[0][0] <= old:
             _, ys, xs, changed = self.recent.popleft()
-            self.count[ys, xs] -= changed
+            self._recount(ys, xs, changed, -1)
         while self.turned and self.turned[0][0] <= old:
             self.turns -= self.turned.popleft()[1]
 
-    def _by_cell(self, time_s: float, part: NDArray[np.uint16]) -> None:
-        for flashes in range(int(part.max()) // 2, 0, -1):
-            mask = self.count >= 2 * flashes
-            # no field has more than all cells
-            most = self._found(time_s, flashes, self._share(int(np.count_nonzero(mask))))
-            if most.rank > self.worst.rank:
+    def _recount(self, ys: slice, xs: slice, changed: Mask, by: int) -> None:
+        part = self.count[ys, xs]
+        before = part[changed].astype(np.int64)
+        part[changed] = after = before + by
+        if (most := int(before.max(initial=0)) + 2) > len(self.cells):
+            self.cells = np.append(self.cells, np.zeros(most, np.int64))
+        self.cells -= np.bincount(before, minlength=len(self.cells))
+        self.cells += np.bincount(after, minlength=len(self.cells))
+
+    def _by_cell(self, time_s: float) -> None:
+        # no field has more than all cells
+        at_least = np.cumsum(self.cells[:0:-1])[::-1].tolist()
+        for flashes in range(np.count_nonzero(at_least) // 2, 0, -1):
+            cells = at_least[2 * flashes - 1]
+            if self._found(time_s, flashes, self._share(cells)).rank > self.worst.rank:
+                mask = self.count >= 2 * flashes
                 found = self._found(time_s, flashes, self._share(self._largest(mask)))
                 if found.rank > self.worst.rank:
                     self.worst = found
@@ -283,10 +294,12 @@ class FlashMeter:
         ys, xs = slice(y, y + h), slice(x, x + w)
         red, green, blue = rgb
         self._add_general(time_s, ys, xs, relative_luminance(red, green, blue))
-        saturated = red >= 4 * (green + blue)
-        saturated &= red > 0
-        if self._red_seen or saturated.any():
-            self._add_red(time_s, ys, xs, rgb, saturated)
+        # without this, none is a saturated red; all that follows takes longer
+        if self._red_seen or (red > np.float32(3.99) * green).any():
+            saturated = red >= 4 * (green + blue)
+            saturated &= red > 0
+            if self._red_seen or saturated.any():
+                self._add_red(time_s, ys, xs, rgb, saturated)
         self._rgb[:, ys, xs] = rgb
 
     def add_plain(self, time_s: float, x: int, y: int, luminance: F32) -> None:

@@ -10,13 +10,17 @@ from sonify.export.clip.disc_art import DiscArt
 from sonify.export.clip.views import RGB, Surroundings, mixed
 from sonify.light.lamp_grid import Box
 from sonify.light.look import F32
-from sonify.light.planes import halved, over
+from sonify.light.planes import Format, halved
 
 __all__ = ["Stage"]
 
 _METAL = (150, 156, 164)
 _SPOT = (255, 128, 96)
 _AFTER_S = 0.22  # how long the diffuser's flare at the spot takes to fade by a factor e
+_SHADES = 32  # steps in which it fades (chosen by eye: 4 of 255 each)
+
+# For each plane, the share to keep of what lies below and what to add (with 0.5 to round).
+Parts = list[tuple[F32, F32]]
 
 
 class Stage:
@@ -44,10 +48,9 @@ class Stage:
         bottom = (int(self.cy - max(inner, 0)) + 3) & ~1
         self.place: Box = (left, y, 2 * half, bottom - y)
         self._rails = self._draw_rails()
-        # where spots lie, and their light: the same while the carriage stands
-        self._spot = lru_cache(maxsize=8)(self._make_spot)
-        self._data = -1.0
-        self._metal_parts: list[tuple[F32, F32]] = []
+        # the same while the carriage stands
+        self._metal = lru_cache(maxsize=1)(self._make_metal)
+        self._spot = lru_cache(maxsize=_SHADES + 4)(self._make_spot)
         self._flare = 0.0
         self._time = -1.0
         n = art.disc.positions
@@ -103,26 +106,22 @@ class Stage:
         self._flare *= float(np.exp(-elapsed / _AFTER_S))
         if passing:
             self._flare = 1.0
-        self._lay_metal(data)
+        self._lay(*self._metal(data))
         if self._flare > 0.02:
-            self._dot(data, art.hole * 1.15, self.lamp, self._flare * 0.85 * self.dim)
+            shade = round(self._flare * _SHADES) / _SHADES
+            self._lay(*self._spot(data, art.hole * 1.15, self.lamp, shade * 0.85 * self.dim))
         for y, hollow in ((clock, over), (data, passing)):
-            self._dot(y, max(1.2, art.hole * 0.38), _SPOT, 0.35 if hollow else 0.95)
+            self._lay(*self._spot(y, max(1.2, art.hole * 0.38), _SPOT, 0.35 if hollow else 0.95))
 
-    def _lay_metal(self, data: float) -> None:
-        """Paint rails, heads and carriage; they are redrawn only if the carriage has moved."""
-        picture = self.picture
-        if data != self._data:
-            self._data = data
-            self._metal_parts = self._make_metal(data)
+    def _lay(self, box: Box, parts: Parts) -> None:
         for plane, (kept, added) in zip(
-            picture.cut(picture.planes, *self.place), self._metal_parts, strict=True
+            self.picture.cut(self.picture.planes, *box), parts, strict=True
         ):
             plane[:] = plane * kept + added
 
-    def _make_metal(self, data: float) -> list[tuple[F32, F32]]:
-        """For each plane, the share to keep of what lies below and what to add (0.5 to round)."""
-        fmt, u, hole = self.picture.format, self.unit, self.art.hole
+    def _make_metal(self, data: float) -> tuple[Box, Parts]:
+        """Rails, heads and carriage."""
+        u, hole = self.unit, self.art.hole
         gx, gy = self._grid()
         carriage = _ring(gx, gy, data, hole * 1.9 + 1.2 * u, 0.8 * u)
         yoke = _bar(gx, gy, 0.0, data - hole * 1.9 - 2.2 * u, max(hole * 1.9, 4 * u) + u, u)
@@ -132,27 +131,10 @@ class Stage:
         cover = top + rails * (1 - top)
         whole = bright * top[..., None] + colours * (rails * (1 - top))[..., None]
         straight = whole / np.maximum(cover, 1e-6)[..., None]
-        values = fmt.values(straight)
-        out: list[tuple[F32, F32]] = []
-        for k in range(3):
-            added, share = values[..., k] * cover, cover
-            if fmt.half and k > 0:
-                added, share = halved(added), halved(share)
-            out.append(((1 - share).astype(np.float32), (added + 0.5).astype(np.float32)))
-        if fmt.alpha:
-            out.append((1 - cover, cover * np.float32(fmt.top) + np.float32(0.5)))
-        return out
+        return self.place, _parts(self.picture.format, straight, cover)
 
-    def _dot(self, y: float, size: float, rgb: RGB, strength: float) -> None:
+    def _make_spot(self, y: float, size: float, rgb: RGB, strength: float) -> tuple[Box, Parts]:
         """A round soft spot of light in the middle column."""
-        picture = self.picture
-        box, shape = self._spot(y, size)
-        part = picture.cut(picture.planes, *box)
-        values = picture.format.values(np.array(rgb) / 255)
-        cover = shape * np.float32(strength)
-        over(picture.format, part, part, np.broadcast_to(values, (*cover.shape, 3)), cover)
-
-    def _make_spot(self, y: float, size: float) -> tuple[Box, F32]:
         reach = int(size * 3.2) + 2
         x0, y0 = int(self.cx - reach) & ~1, int(y - reach) & ~1
         x1, y1 = (int(self.cx + reach) + 2) & ~1, (int(y + reach) + 2) & ~1
@@ -162,7 +144,23 @@ class Stage:
         gy = np.arange(y0, y1, dtype=np.float32) + np.float32(0.5 - y)
         w = np.float32(1 / (2 * size**2))
         shape: F32 = np.exp(-(gy**2) * w)[:, None] * np.exp(-(gx**2) * w)[None]
-        return (x0, y0, x1 - x0, y1 - y0), shape
+        cover = shape * np.float32(strength)
+        straight = np.broadcast_to(np.array(rgb, np.float32) / np.float32(255), (*cover.shape, 3))
+        return (x0, y0, x1 - x0, y1 - y0), _parts(self.picture.format, straight, cover)
+
+
+def _parts(fmt: Format, rgb: F32, cover: F32) -> Parts:
+    """Colours, shape (h, w, 3), that cover a disc by some share."""
+    values = fmt.values(rgb)
+    out: Parts = []
+    for k in range(3):
+        added, share = values[..., k] * cover, cover
+        if fmt.half and k > 0:
+            added, share = halved(added), halved(share)
+        out.append(((1 - share).astype(np.float32), (added + 0.5).astype(np.float32)))
+    if fmt.alpha:
+        out.append((1 - cover, cover * np.float32(fmt.top) + np.float32(0.5)))
+    return out
 
 
 def _ring(gx: F32, gy: F32, y: float, radius: float, width: float) -> F32:
