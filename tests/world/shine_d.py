@@ -163,19 +163,22 @@ def render(scene: Scene, camera: Camera) -> tuple[Floats, tuple[int, int, int, i
     skin = face(plate, small, coarse, half, tilt)
     share = 1 / np.float32(255)
 
-    def opened(image: Pixels, x: Floats, y: Floats, per: float) -> Floats:
-        out = cv2.remap(image, (x + half) * per - 0.5, (half - y) * per - 0.5, cv2.INTER_LINEAR,
+    def opened(image: Pixels, x: Floats, y: Floats, per: float, wide: float = half) -> Floats:
+        out = cv2.remap(image, (x + wide) * per - 0.5, (wide - y) * per - 0.5, cv2.INTER_LINEAR,
                         borderMode=cv2.BORDER_CONSTANT, borderValue=255)  # fmt: skip
         return out.astype(np.float32) * share
 
-    def blurred(mm: float) -> tuple[Pixels, float]:
-        """The openings blurred by a deviation, on as coarse a texture as shows it."""
+    def blurred(mm: float) -> tuple[Pixels, float, float]:
+        """The openings and what is around them blurred by a deviation, on as coarse a texture as
+        shows it; its pixels a mm, and half its side in mm."""
         per = len(sharp) / (2 * half)
         image = sharp
         while mm * per > 4:
             image = cv2.resize(image, None, fx=0.5, fy=0.5, interpolation=cv2.INTER_AREA)
             per = len(image) / (2 * half)
-        return cv2.GaussianBlur(image, (0, 0), max(0.4, mm * per)), per
+        more = int(4 * mm * per) + 1
+        image = cv2.copyMakeBorder(image, *[more] * 4, cv2.BORDER_CONSTANT, value=255)
+        return cv2.GaussianBlur(image, (0, 0), max(0.4, mm * per)), per, half + more / per
 
     edges = cv2.GaussianBlur(small, (0, 0), max(0.5, 0.2 * coarse))
     # a disc's shadow is a blur of its openings: a source's deviation is half its radius
@@ -207,9 +210,9 @@ def render(scene: Scene, camera: Camera) -> tuple[Floats, tuple[int, int, int, i
         direct *= canvas(scene.cast, low, every) * share
         tx, ty, lx, ly = (spread(f, every) for f in (low[..., 0], low[..., 1], *falling))
         lit = np.float32(1)
-        for up, image, per in veils:
-            lit = np.minimum(lit, opened(image, tx + up * lx, ty + up * ly, per))
-        open_ = opened(near[0], tx, ty, near[1])
+        for up, *veil in veils:
+            lit = np.minimum(lit, opened(veil[0], tx + up * lx, ty + up * ly, *veil[1:]))
+        open_ = opened(near[0], tx, ty, *near[1:])
         for c in range(3):
             t = clear[c]
             sun = down[c] * direct * (t + (1 - t) * lit)

@@ -37,18 +37,18 @@ def test_a_viewer_turns_the_file_by_its_orientation(quarters):
     assert np.array_equal(np.asarray(shown), np.rot90(taken, quarters))
 
 
-def flat(kind, pixels=600, power=0.0, place=(0, 0, 1e7)):
+def flat(kind, pixels=600, table=0, gap=0.0):
     """A flat straight view of a disc, and its radiance."""
     plate = make(np.random.default_rng([1, 4]), False, (kind,))
     scale = 0.9 * pixels / (2 * plate.radius)
     camera = aim(1e6 * scale, (pixels, pixels), 1e6, 0.0, 0.0, 0.0)
-    light = Light("room", np.array(place, float), np.full(3, power), np.full(3, 1 - power), 0.01)
+    light = Light("room", np.array([0, 0, 1e7]), np.zeros(3), np.ones(3), 0.01)
     corner = np.array([-1, 1]) * 0.6 * pixels / scale
     canvas = np.full((200, 200), 255, np.uint8)
-    dark = np.zeros((200, 200, 3), np.uint8)
+    under, none = np.full((200, 200, 3), table, np.uint8), np.zeros((200, 200, 3), np.uint8)
     scene = Scene(
-        plate, light, 0.0, dark, 200 / (1.2 * pixels / scale), corner, canvas, canvas,
-        (dark, 0 * canvas),
+        plate, light, gap, under, 200 / (1.2 * pixels / scale), corner, canvas, canvas,
+        (none, none[..., 0]),
     )  # fmt: skip
     return plate, scale, render(scene, camera)
 
@@ -98,6 +98,15 @@ def test_a_matt_sheet_is_as_bright_as_its_albedo():
     middle = tuple(n // 2 for n in bare.shape[:2])
     patch = bare[middle[0] - 60 : middle[0] + 60, middle[1] - 60 : middle[1] + 60]
     assert np.median(patch, axis=(0, 1)) == pytest.approx(albedo + 0.03, rel=0.08)
+
+
+def test_the_shadow_of_a_raised_disc_is_round():
+    _, _, (image, _, _) = flat("white card", table=255, gap=20.0)
+    turn = np.arange(16) * np.pi / 8
+    # the rim is at 270 pixels; holes, which lie unevenly, let a little light through
+    x, y = (np.round(299.5 + 292 * f(turn)).astype(int) for f in (np.cos, np.sin))
+    assert np.ptp(image[y, x, 1]) < 0.1
+    assert image[y, x, 1].max() < 0.9
 
 
 def test_a_view_and_its_rays_undo_each_other():
