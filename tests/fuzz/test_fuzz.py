@@ -44,6 +44,8 @@ FOUND = {
     "a log of a few pulses": "log:3636417",
     "a time that no MIDI file can hold": "midi:3636468",
     "the highest tone in a tune": "midi:3636394",
+    "a time that would leave a gap larger than memory": "log:727331",
+    "an encoding that does not exist": "drawing:5000052",
 }
 
 

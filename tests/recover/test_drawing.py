@@ -150,6 +150,8 @@ def test_an_empty_row_between_others_is_kept(tmp_path):
 
 BAD = {
     "not xml": ("<svg", "not XML"),
+    "no encoding": ("<?xml version='1.0' encoding='UTF1e18'?><svg/>", "encoding can't be read"),
+    "a codec of bytes": ("<?xml version='1.0' encoding='hex'?><svg/>", "encoding can't be read"),
     "not svg": ("<html></html>", "begins with <svg>"),
     "no holes": (by_hand.svg('<rect width="9" height="9"/>'), "0 round outlines"),
     "no rings": (

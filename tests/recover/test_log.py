@@ -12,6 +12,7 @@ import sonify
 from sonify.errors import InputError
 from sonify.recover.search.find import find_message
 from sonify.recover.signal.slicer import best_threshold
+from sonify.recover.sources.log.table import open_table
 from sonify.recover.sources.log.trace import trace_log
 from sonify.recover.sources.options import ReadOptions
 from sonify.recover.sources.source import read_source
@@ -249,6 +250,29 @@ def test_bad_tables_and_sounds(disc, tmp_path):
     (tmp_path / "no.wav").write_bytes(b"RIFFxxxxWAVEjunk")
     with pytest.raises(InputError, match="not a sound file"):
         read_source(tmp_path / "no.wav")
+
+
+@pytest.mark.parametrize("wrong", [65536, 0, -65536])
+def test_a_time_that_is_wrong_is_no_gap(wrong, disc, tmp_path):
+    volts = record(disc.grid, Machine(rate=500.0))
+    times = np.arange(len(volts)) / 500
+    times[2000] = wrong
+    table = np.column_stack([times, volts])
+    path = tmp_path / "log.csv"
+    np.savetxt(path, table, "%.4f", ",", header="time,clock,data", comments="")
+    log = open_table(path, None)
+    assert (log.frames, log.gaps) == (len(volts), [])
+
+
+def test_the_last_time_of_a_log_is_wrong(disc, tmp_path):
+    volts = record(disc.grid, Machine(rate=500.0))
+    times = np.arange(len(volts)) / 500
+    times[-1] = 65536
+    path = tmp_path / "log.csv"
+    table = np.column_stack([times, volts])
+    np.savetxt(path, table, "%.4f", ",", header="time,clock,data", comments="")
+    with pytest.raises(InputError, match=f"sample {len(volts):,}: .* to 65536 s it has no samples"):
+        read_source(path)
 
 
 @pytest.mark.parametrize("log", sampled([33, 51], 1))

@@ -72,6 +72,11 @@ def _root_of(data: bytes, path: Path) -> dict[str, str]:
             file=path,
             place=f"line {e.lineno}, column {e.offset + 1}",
         ) from None
+    # Python's codecs raise these for an encoding that expat lacks
+    except (LookupError, ValueError) as e:
+        raise InputError(
+            f"its encoding can't be read ({e}); save the drawing as UTF-8", file=path
+        ) from None
     return root or {}
 
 

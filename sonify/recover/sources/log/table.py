@@ -41,6 +41,9 @@ GAP = 1.5
 SELDOM = 0.01
 """Share of samples before gaps at most: a recorder that misses more keeps no even time."""
 
+MISSING = 10
+"""Times as many samples missing as there are, at most: of a longer log next to nothing is known."""
+
 
 def _split(head: str) -> tuple[str, list[str]]:
     for separator in SEPARATORS:
@@ -158,7 +161,7 @@ def open_table(path: Path, rate: float | None) -> Samples:
     rate = sample_rate(rate, times[0][:SOME] if times else None, at.unit, path)
     gaps: list[tuple[float, float]] = []
     if times:
-        both, gaps = _filled(both, np.concatenate(times) * at.unit, rate)
+        both, gaps = _filled(path, both, np.concatenate(times) * at.unit, rate)
     remarks = [f"{len(gaps)} gaps between samples, near {gaps[0][0]:.3f} s"] if gaps else []
     return Samples(
         path, len(both), rate, lambda start, count: both[start : start + count], remarks, gaps
@@ -166,14 +169,25 @@ def open_table(path: Path, rate: float | None) -> Samples:
 
 
 def _filled(
-    both: Floats, times: NDArray[np.float64], rate: float
+    path: Path, both: Floats, times: NDArray[np.float64], rate: float
 ) -> tuple[Floats, list[tuple[float, float]]]:
     """Samples with the level held where the file's times, in s, leave a gap; and those gaps."""
     steps = np.diff(times) * rate
+    # where times go back, one of them is wrong, and tells of no gap
+    back = np.flatnonzero(~(steps >= 0))
+    steps[np.clip([back - 1, back, back + 1], 0, len(steps) - 1)] = 1
     gaps = np.flatnonzero(steps > GAP)
     # times that are no even grid, apart from a few gaps, say nothing of missing samples
     if not len(gaps) or len(gaps) > SELDOM * len(steps) or np.percentile(steps, 1) < 1 / GAP:
         return both, []
+    if steps[gaps].sum() > MISSING * len(both):
+        k = gaps[steps[gaps].argmax()]
+        raise InputError(
+            f"from {times[k]:.6g} to {times[k + 1]:.6g} s it has no samples, much longer than all "
+            "that it has; is a time wrong?",
+            file=path,
+            place=f"sample {k + 2:,}",
+        )
     index = np.concatenate([[0], np.cumsum(np.maximum(1, np.rint(steps)).astype(np.int64))])
     at = np.searchsorted(index, np.arange(index[-1] + 1), "right") - 1
     found = [(float(times[k] - times[0]), float((steps[k] - 1) / rate)) for k in gaps]
