@@ -32,6 +32,8 @@ FASTEST = 200.0
 STEPS = tuple(Fraction(1, n) for n in (1, 2, 4, 8, 16, 32, 64))
 
 _HALVINGS = 60
+LONGEST = 1e9
+"""Seconds or bars, of which 30 years are enough, so that nothing made of them overflows."""
 _CLOSE = 0.005
 
 
@@ -159,7 +161,7 @@ def _parse_length(music: Music, player: Player, positions: int) -> float:
         value = float(number.removesuffix("s"))
     except ValueError:
         value = 0.0
-    if not 0 < value < math.inf or unit.strip() not in ("", "s", "bar", "bars"):
+    if not 0 < value <= LONGEST or unit.strip() not in ("", "s", "bar", "bars"):
         raise InputError(
             f"'{music.length}' is not a length; write seconds or bars, such as \"90 s\" or "
             '"32 bars"',

@@ -46,6 +46,9 @@ FOUND = {
     "the highest tone in a tune": "midi:3636394",
     "a time that would leave a gap larger than memory": "log:727331",
     "an encoding that does not exist": "drawing:5000052",
+    "a prefix without a namespace": "drawing:1818354",
+    "a length of more seconds than a number may have": "set:7272774",
+    "an octave of 4,401 digits": "set:7273039",
 }
 
 

@@ -33,7 +33,7 @@ def find_scale(name: str | OwnScale) -> Scale:
 
 
 _LETTER = {"C": 0, "D": 2, "E": 4, "F": 5, "G": 7, "A": 9, "B": 11}
-_NOTE = re.compile(r"([A-Ga-g])(##?|bb?|x)?(-?\d+)")
+_NOTE = re.compile(r"([A-Ga-g])(##?|bb?|x)?(-?\d{1,9})")
 _SHARPS = ("C", "C#", "D", "D#", "E", "F", "F#", "G", "G#", "A", "A#", "B")
 
 

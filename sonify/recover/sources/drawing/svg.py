@@ -54,7 +54,8 @@ def _root_of(data: bytes, path: Path) -> dict[str, str]:
         nonlocal depth
         depth -= 1
 
-    parser = expat.ParserCreate()
+    # with namespaces, so that a prefix without one is found here
+    parser = expat.ParserCreate(namespace_separator=":")
     parser.StartElementHandler = start
     parser.EndElementHandler = end
     parser.EntityDeclHandler = lambda name, *rest: fail(
