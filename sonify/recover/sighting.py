@@ -49,6 +49,8 @@ class Sighting:
         What was repaired and what is in doubt.
     facts : dict
         Measurements of the source by name, plain values only.
+    start_evidence : ndarray, shape (positions,), or None
+        Bits of evidence that the disc begins at each position, where that isn't certain.
     """
 
     kind: str
@@ -62,6 +64,7 @@ class Sighting:
     title: str = ""
     cautions: tuple[Caution, ...] = ()
     facts: dict[str, Any] = field(default_factory=dict)
+    start_evidence: NDArray[np.float64] | None = None
 
     def __repr__(self) -> str:
         rows, unknown = plural(self.rows, "row"), int((self.holes < 0).sum())

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -51,6 +52,34 @@ def test_framed_discs_say_how_they_run(check, alphabet, bit_order):
         assert found.disc.message == "OPEN AT 9"
         assert (found.disc.code.alphabet, found.disc.code.check) == (alphabet, check)
         assert found.disc.code.bit_order == bit_order
+
+
+@pytest.mark.parametrize("check", ["crc-16", "reed-solomon"])
+def test_a_check_shows_where_a_short_message_begins(check):
+    """Five letters alone don't: a disc of 20 positions can be read in thousands of ways."""
+    code = sonify.Code(alphabet="ita2", bit_order="low-first", check=check)
+    disc = sonify.Disc.from_message("FROST", code=code, layout=sonify.Layout(positions=20))
+    found = find_message(seen_from(disc.grid, 17, True, True))
+    np.testing.assert_array_equal(found.disc.grid, disc.grid)
+    assert (found.disc.message, found.disc.code.check) == ("FROST", check)
+
+
+def test_rows_in_the_wrong_order_are_no_words():
+    """Each row has two characters, so in any order the rows have letters and spaces alike."""
+    disc = sonify.Disc.from_message("TURN BACK BY", layout=sonify.Layout(positions=14))
+    found = find_message(seen_from(disc.grid, 4, upside=True))
+    assert found.disc.message == "TURN BACK BY"
+    assert not [c for c in found.cautions if "another way" in str(c)]
+
+
+def test_evidence_of_the_start_settles_a_message_that_does_not_tell_it():
+    disc = sonify.Disc.from_message("FOG", layout=sonify.Layout(positions=28))
+    seen = seen_from(disc.grid, 9)
+    assert find_message(seen).disc.message != "FOG"
+    evidence = np.zeros(28)
+    evidence[[8, 9]] = 8.0, 7.5
+    marked = replace(seen, start_known=True, start_evidence=evidence)
+    assert find_message(marked).disc.message == "FOG"
 
 
 @pytest.mark.parametrize(

@@ -132,6 +132,17 @@ def test_a_faint_index_mark_shows_where_the_rows_begin(disc, run):
     np.testing.assert_array_equal(seen.holes, np.roll(disc.grid, -11, axis=1))
 
 
+def test_the_arrow_shows_where_the_rows_begin_if_there_is_no_mark(disc, run):
+    run("draw", "hut.toml", "-o", "hut.svg")
+    with open("hut.svg") as f:
+        drawing = re.sub('<g id="index-mark".*?</g>', "", f.read(), flags=re.S)
+    Path("p.jpg").write_bytes(take(drawing, 76, 1.5, Shot(roll=130, tilt=15)))
+    seen = read_source(Path("p.jpg"))
+    assert seen.start_known
+    assert "the index mark is hard to see" in "".join(map(str, seen.cautions))
+    np.testing.assert_array_equal(seen.holes, disc.grid)
+
+
 @pytest.mark.parametrize(
     "shot",
     [

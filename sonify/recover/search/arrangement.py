@@ -90,12 +90,12 @@ class Candidate:
 class Space:
     """The arrangements to try: each of `choices` with each of `starts`.
 
-    A start other than 0 costs `start_cost` bits.
+    `start_cost` has how many bits of evidence more each position needs as a start.
     """
 
     choices: tuple[Arrangement, ...]
     starts: NDArray[np.int64]
-    start_cost: float = 0.0
+    start_cost: NDArray[np.float64]
 
     def __len__(self) -> int:
         return len(self.choices) * len(self.starts)
@@ -156,8 +156,12 @@ def space_of(sighting: Sighting, wanted: Wanted, wide: bool) -> Space:
         # the mark may be anywhere, even if it is known
         starts = np.arange(sighting.positions)
     choices = tuple(Arrangement(0, t, r, m) for t, r, m in product(turnings, readings, means))
-    likely = sighting.start_known and wanted.start is None
-    return Space(choices, starts, ELSEWHERE if likely else 0.0)
+    cost = np.zeros(sighting.positions)
+    if wanted.start is None and sighting.start_evidence is not None:
+        cost = sighting.start_evidence.max() - sighting.start_evidence
+    elif wanted.start is None and sighting.start_known:
+        cost[1:] = ELSEWHERE
+    return Space(choices, starts, cost)
 
 
 def units_of(lines: Bits, code: Code) -> tuple[NDArray[np.int64], NDArray[np.bool_], Bits]:

@@ -12,6 +12,7 @@ from msgspec.structs import replace as with_fields
 from numpy.typing import NDArray
 
 from sonify.disc.code.alphabets import ALPHABETS
+from sonify.disc.code.checks import crc_units, crc_units_count
 from sonify.disc.code.code import Code
 from sonify.disc.code.decoding import decode_grid
 from sonify.disc.disc import Disc
@@ -42,6 +43,8 @@ __all__ = [
 Bits = NDArray[np.int8]
 
 SHORTLIST = 12
+MOST_TRIED = 2_000_000
+"""Bits of all ways to read a disc, above which not every one's check is looked at: a second."""
 CONFIRMING = 3
 """Check symbols that must be right: by chance one in 2^24 grids has as many."""
 USUAL_SHARES = 11
@@ -52,7 +55,7 @@ _CHECKED = {"crc-16": (16.0, 8.0, -20.0), "reed-solomon": (40.0, 32.0, -40.0)}
 
 def habit(how: Arrangement, code: Code, space: Space) -> float:
     """How many bits of evidence less an unusual way has than the usual one."""
-    cost = space.start_cost * (how.start != 0)
+    cost = float(space.start_cost[how.start])
     cost += 3.0 * (how.turning != "clockwise")
     cost += 2.0 * (how.reading != "outside-in")
     cost += 4.0 * (how.hole_means != 1)
@@ -63,12 +66,9 @@ def habit(how: Arrangement, code: Code, space: Space) -> float:
 
 def ways_tried(space: Space, codes: list[Code]) -> float:
     """How many bits of evidence the choice among all ways costs: unusual ones count for less."""
-    starts = ((0, 1), (1, len(space.starts) - 1))
-    weights = [
-        many * 2.0 ** -habit(replace(how, start=start), code, space)
-        for how, code, (start, many) in product(space.choices, codes, starts)
-    ]
-    return float(np.log2(sum(weights)))
+    costs = [habit(how, code, space) for how, code in product(space.choices, codes)]
+    weights = 2.0 ** -np.add.outer(np.array(costs) - space.start_cost[0], space.start_cost)
+    return float(np.log2(weights[:, space.starts].sum()))
 
 
 def text_evidence(lines: Bits, code: Code) -> NDArray[np.float64]:
@@ -232,10 +232,10 @@ def plain_candidates(bits: Bits, space: Space, wanted: Wanted) -> list[Candidate
         report(n / len(ways))
         out.append(judge(how, code))
     if wanted.check in (None, "crc-16"):
+        by_text = [(c.arrangement, c.code) for c in out[:4] if c.code.check == "none"]
         out += [
-            judge(c.arrangement, with_fields(c.code, check="crc-16"))
-            for c in out[:4]
-            if c.code.check == "none"
+            judge(how, with_fields(code, check="crc-16"))
+            for how, code in dict.fromkeys([*_with_crc(bits, space, codes), *by_text])
         ]
     if wanted.check in (None, "reed-solomon") and len(bits) > 1:
         out += _with_reed_solomon(bits, space, wanted, judge)
@@ -244,13 +244,46 @@ def plain_candidates(bits: Bits, space: Space, wanted: Wanted) -> list[Candidate
     return out
 
 
+def _with_crc(bits: Bits, space: Space, codes: list[Code]) -> Iterator[tuple[Arrangement, Code]]:
+    """The ways to read the bits in which a CRC-16 after the text is right."""
+    if len(space) * bits.size > MOST_TRIED or (bits < 0).any():
+        return
+    for how, starts, lines in space.readings(bits, bits.size):
+        for code in codes:
+            units, _, _ = units_of(lines, code)
+            checks = crc_units_count(code.data_bits)
+            if code.check != "none" or units.shape[1] <= checks:
+                continue
+            ends = units.shape[1] - np.argmax(units[:, ::-1] != 0, axis=1)
+            last = np.maximum(ends[:, None] - checks, 0) + np.arange(checks)
+            # each unit of a CRC begins with a one
+            marked = np.take_along_axis(units, last, 1) >> (code.data_bits - 1) == 1
+            for k in np.flatnonzero(marked.all(axis=1) & (ends > checks)):
+                text = units[k, : ends[k] - checks].astype(np.uint8)
+                if np.array_equal(crc_units(text, code.data_bits), units[k, last[k]]):
+                    yield replace(how, start=int(starts[k])), code
+
+
+def _intact(bits: Bits, space: Space) -> Iterator[Arrangement]:
+    """The arrangements that check symbols of Reed-Solomon confirm."""
+    if len(space) * bits.size > MOST_TRIED:
+        return
+    for how, starts, lines in space.readings(bits, bits.size):
+        for k in np.flatnonzero(confirming(lines, *bits.shape)):
+            yield replace(how, start=int(starts[k]))
+
+
 def _with_reed_solomon(
     bits: Bits, space: Space, wanted: Wanted, judge: Callable[[Arrangement, Code], Candidate]
 ) -> list[Candidate]:
     codes = [c for c in codes_of(wanted) if c.check == "none"]
     out = []
-    # the check symbols come after the text, so the first half shows the likeliest ways
-    for _, how, code in _screen(bits, space, codes, min(4200, bits.size // 2))[:3]:
+    ways = [(how, code) for how in _intact(bits, space) for code in codes]
+    if not ways:
+        # the check symbols come after the text, so the first half shows the likeliest ways
+        likely = _screen(bits, space, codes, min(4200, bits.size // 2))[:3]
+        ways = [(how, code) for _, how, code in likely]
+    for how, code in ways:
         for share in islice(shares_of(*bits.shape), 100 if wanted.check else USUAL_SHARES):
             out.append(judge(how, with_fields(code, check="reed-solomon", redundancy=share)))
             if out[-1].score > 30:

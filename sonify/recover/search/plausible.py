@@ -1,14 +1,15 @@
 """How plausible code units are as text: bits of evidence, compared with random units.
 
 A character is judged by its kind, given the kind before it, and a letter by how common it is after
-the one before it. The table of kinds is deliberately rough: it fits notices and numbers in European
-languages (common practice, no source). The letter pairs are counted in 18 languages.
+the two before it. The table of kinds is deliberately rough: it fits notices and numbers in European
+languages (common practice, no source). The letters are counted in 18 languages.
 """
 
 from __future__ import annotations
 
 import string
 from functools import cache
+from importlib import resources
 
 import numpy as np
 from numpy.typing import NDArray
@@ -45,19 +46,6 @@ _FOLLOWS = {
     ),
 }
 _FIRST = BLANK  # a message begins like a word
-_PAIRS = """
-mmjjpnlolmlgjfplxgihlkrupl fmpsfzwzgpzhxogzzgnthvzzjw gzpzgzzegpimzmgzwmlkkyzzqn
-gqtodvrtgoqnpkhtzjlnjosznm lnkjmpknlmlhjfomvfginmpprl gzzrglsxfqzlzzezzfokizzzoz
-gstpevmlgruiokhzzglnitvzlx eyzpezzzgprnplfzzjskjnsznz ioikhoknnljikfjnskgholwuzm
-eyunetzzkzmpqmfzzzlrgqwzsv ftrvfwzpgsmlhnfzzjkjjquzly fnqmfqopfmmhmmhqzvkkjoyzmt
-ejuueryvgrtpknhjzqmpizzzot frkhgpipgnmqskhxwsiglqszkp olkjoljolmlhhfmkzfhkkjmutm
-fzrzgqtmhtujzqfkzfmljzzvrz zzzzzzzzzzzzzzzzzzzzazzzzz fnmkfplpgplnlkgpvmjijmszmm
-hqjrgrtnhphlnoijwqjejnszok fqvyetsjgronrngwzhkjjnozlr kkkjjqkojllhifnjzhhionrrvl
-ezttdzyxestozlgzzmnsmuzzmr dzuwfzzodzxzznizzqnzpzrzpx hzmzizzzczzzzznizzzfrzzzzz
-fpikhslnmoliijhkzigjpnqzqp dounfxrretpookhrzqpnknnznn hkjhikllikjjjjjirkhjkjmwqm
-"""
-"""How rare each letter (a to z) is after each letter, and at the start of a word: 2 x -log2 of its
-share, as a letter from a = 0 on; made by `tests/benchmarks/letter_pairs.py`."""
 _ANY = 0.05
 """Share of letters that come in no usual order, as in abbreviations and names (own choice)."""
 _WORD = 26  # what is no letter starts a word
@@ -74,12 +62,17 @@ def _transition(style: str) -> NDArray[np.float32]:
 
 
 @cache
-def _pairs() -> NDArray[np.float32]:
-    """log2 shares of a letter (column) after a letter (row); 0 for what is no letter."""
-    rare = np.array([[ord(c) - ord("a") for c in row] for row in _PAIRS.split()])
-    return np.pad(np.log2((1 - _ANY) * 0.5 ** (rare / 2) + _ANY / 26), ((0, 0), (0, 1))).astype(
-        "f4"
-    )
+def _letters() -> NDArray[np.float32]:
+    """log2 shares of a letter (last axis) after two others; 0 for what is no letter.
+
+    The file has how rare each letter (a to z) is after each two, the last of which runs faster;
+    the start of a word comes after z. Its letters stand for 2 x -log2 of the share, from a = 0 on;
+    it is made by `tests/benchmarks/letter_triples.py`.
+    """
+    text = resources.files(__package__).joinpath("letters.txt").read_bytes()
+    rare = np.frombuffer(b"".join(text.split()), np.uint8).reshape(27, 27, 26) - ord("a")
+    shares = np.log2((1 - _ANY) * 0.5 ** (rare / 2) + _ANY / 26)
+    return np.pad(shares, ((0, 0), (0, 0), (0, 1))).astype(np.float32)
 
 
 def _share(char: str) -> tuple[int, float]:
@@ -158,10 +151,16 @@ def evidence(
         units = units + 32 * (case[:, 1:] == FIGURES)
     # what came before, without shifts and unknown units
     usable = np.pad(known & ~shift, ((0, 0), (1, 0)))
-    came = _latest(np.pad(units, ((0, 0), (1, 0)), constant_values=len(kinds)), usable)[:, :-1]
+    padded = np.pad(units, ((0, 0), (1, 0)), constant_values=len(kinds))
+    last = _latest_at(usable)[:, :-1]
+    came = np.take_along_axis(padded, last, axis=1)
+    earlier = np.take_along_axis(
+        np.pad(came, ((0, 0), (1, 0)), constant_values=len(kinds)), last, 1
+    )
     before = np.append(kinds, _FIRST)[came]
     kind, letter = kinds[units], letters_of[units]
-    share = shares[units] + _pairs()[np.append(letters_of, _WORD)[came], letter]
+    spelt = np.append(letters_of, _WORD)
+    share = shares[units] + _letters()[spelt[earlier], spelt[came], letter]
     counted = inside & known
     base = (np.where(shift, 0.0, share) + shift_cost + width) * counted
     styles = ("capitals",) if alphabet == "ita2" else ("mixed", "capitals")
@@ -175,5 +174,9 @@ def evidence(
 
 def _latest(values: NDArray[np.int64], which: NDArray[np.bool_]) -> NDArray[np.int64]:
     """The latest value that `which` marks up to each place of a line; the first always counts."""
-    last = np.maximum.accumulate(np.where(which, np.arange(values.shape[1]), 0), axis=1)
-    return np.take_along_axis(values, last, axis=1)
+    return np.take_along_axis(values, _latest_at(which), axis=1)
+
+
+def _latest_at(which: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """The latest place that is marked up to each place of a line; the first always is."""
+    return np.maximum.accumulate(np.where(which, np.arange(which.shape[1]), 0), axis=1)

@@ -13,7 +13,7 @@ from sonify.errors import Caution, InputError
 from sonify.recover.sighting import THRESHOLD, Sighting, check_size
 from sonify.recover.sources.image.front import find_rows
 from sonify.recover.sources.image.image import Picture, open_picture
-from sonify.recover.sources.image.mark import index_mark
+from sonify.recover.sources.image.mark import CERTAIN, start_evidence
 from sonify.recover.sources.image.outline import WELL_SEEN, outlines_in, rings_within
 from sonify.recover.sources.image.ring import (
     FEWEST,
@@ -92,7 +92,7 @@ def read_photograph(
         notes.append(
             f"row {second + 1} has a hole at nearly every position too; it may be the clock row"
         )
-    mark = index_mark(image, view, radii, hidden)
+    begins, clear_mark = start_evidence(image, view, radii, hidden)
     holes, confidence, apart = _judged(image, view, radii)
     if apart < APART:
         confidence = confidence * np.float32(max(0.0, apart / APART - 0.3))
@@ -102,16 +102,17 @@ def read_photograph(
         how = "take the picture without it"
         notes.append(f"something seems to lie over {covered} positions; {how}")
     confidence = np.minimum(confidence, clear)
-    shift, faint = mark or (0, False)
+    shift = int(begins.argmax())
     holes, confidence = np.roll(holes, -shift, axis=1), np.roll(confidence, -shift, axis=1)
     outside = int((confidence == 0).sum())
     if outside:
         notes.append(f"{outside} positions lie outside the picture or can't be judged")
-    if mark is None:
+    seen = begins.max() >= CERTAIN / 2
+    if not seen:
         notes.append(
             "no index mark was seen, so the start of the rows follows from the message alone"
         )
-    elif faint:
+    elif not clear_mark:
         notes.append("the index mark is hard to see, so the rows may begin at another position")
     missing = view.positions - view.seen
     if missing:
@@ -120,7 +121,8 @@ def read_photograph(
         kind="photograph",
         holes=holes,
         confidence=confidence,
-        start_known=mark is not None,
+        start_known=bool(seen),
+        start_evidence=np.roll(begins, -shift),
         cautions=tuple(map(Caution, notes)),
         facts={
             "clock_holes_seen": view.seen,
