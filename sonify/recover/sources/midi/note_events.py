@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
+from itertools import chain
 from pathlib import Path
 from typing import NamedTuple
 
@@ -160,7 +160,7 @@ def _paired(
     nan = float("nan")
     sounding: dict[tuple[int, int], list[_Message]] = {}
     found: list[tuple[_Message, float, float]] = []
-    orphans: Counter[tuple[int, int, float]] = Counter()
+    orphans: dict[tuple[int, int], list[tuple[float, float]]] = {}
     again: list[tuple[int | None, float]] = []  # the note that was cut off, if it was
     cut: dict[tuple[int, int], list[int]] = {}
     for m in messages:
@@ -182,15 +182,21 @@ def _paired(
             first = ended.pop()
             found[first] = found[first][0], m.time_s, m.beat
         else:
-            orphans[*key, m.time_s] += 1
+            orphans.setdefault(key, []).append((m.time_s, m.beat))
     found += [(m, nan, nan) for notes in sounding.values() for m in notes]
+    hanging: dict[tuple[int, int], list[int]] = {}
     for k, (m, off_s, _) in enumerate(found):
-        # of messages that come all at once, a recorder may put the note-off first
-        if math.isnan(off_s) and orphans[m.channel, m.pitch, m.time_s]:
-            orphans[m.channel, m.pitch, m.time_s] -= 1
-            found[k] = m, m.time_s, m.beat
+        if math.isnan(off_s):
+            hanging.setdefault((m.channel, m.pitch), []).append(k)
+    # a queue holds messages up, so that some overtake others, and loses none: of a key, as many
+    # note-offs as strikes
+    for key, which in hanging.items():
+        if len(which) == len(orphans.get(key, ())):
+            for k, (off_s, beat) in zip(which, orphans.pop(key), strict=True):
+                m = found[k][0]
+                found[k] = m, max(m.time_s, off_s), max(m.beat, beat)
     lost = [time_s for k, time_s in again if k is None or math.isnan(found[k][1])]
-    astray = sorted(time_s for *_, time_s in orphans.elements())
+    astray = sorted(time_s for time_s, _ in chain.from_iterable(orphans.values()))
     table = np.array(
         [
             (m.time_s, off_s, m.beat, off_beat, m.pitch, m.bend, m.velocity, m.channel)
