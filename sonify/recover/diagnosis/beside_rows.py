@@ -17,7 +17,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.recover.diagnosis.alignment import Alignment, Design
-from sonify.recover.diagnosis.stage_move import FAULTY
+from sonify.recover.diagnosis.stage_move import (
+    FAULTY,
+    crossing,
+    gain_of_moves,
+    mean_log,
+    prefixes,
+)
 
 __all__ = ["BESIDE", "SURE", "Way", "overlap", "ways_beside"]
 
@@ -208,7 +214,7 @@ def ways_beside(
     moving = np.log((1 - CROSSED) * np.exp(bare) + CROSSED * anything)
 
     def likely(
-        off: Reals, spot: float, swing: complex = 0.0, at: Index = at, deep: float = 1.0
+        off: Reals, spot: float, swing: complex = 0.0, at: Index = at, deep: float | Reals = 1.0
     ) -> Reals:
         """Of each slot, if the detector was so far beside each row, and whole holes so deep."""
         where = at + off[at] + _swung(swing, place / n)
@@ -220,11 +226,25 @@ def ways_beside(
         return np.where(at < 0, moving, np.log(density(deep * shown)))
 
     every, in_line = np.arange(rows), np.zeros(rows)
+    # a stage that moves between two readings harms nothing, whenever it does; rows tell when that
+    # show, however deep
+    row = np.clip(np.searchsorted(start, slot, "right") - 1, 0, rows - 1)
+    reads = (slot >= start[row]) & (slot < start[row] + n)
+    as_deep = np.array([*FAINT, 1.0])
+    fit = [likely(in_line, SPOTS[0], at=row, deep=d)[reads] for d in as_deep]
+    deepest = as_deep[np.argmax([np.bincount(row[reads], x, rows) for x in fit], axis=0)]
+    one, other = (np.clip(r, 0, rows - 1) for r in (part - 1, part))
+    free = between & (since >= 0) & (slot < start[other])
+    told = free & (deepest[one] > 0) & (deepest[other] > 0)
+    if told.any():
+        old, new = (likely(in_line, SPOTS[0], at=r, deep=deepest[r]) for r in (one, other))
+        leaves, arrives = crossing(old - new, moving - new, since, told)
+        at[free] = np.where(since < leaves, one, np.where(since < arrives, -1, other))[free]
     sound = likely(in_line, SPOTS[0])
     coin = np.log((np.exp(bare) + density(np.ones(len(level)))) / 2)
     # before the first reading and after the last one the stage is there, or elsewhere: at solid
     # material, or anywhere
-    away = np.maximum(*(_prefixes(x[before]) for x in (coin, bare)))
+    away = np.maximum(*(prefixes(x[before]) for x in (coin, bare)))
     gone = np.maximum(*(_suffixes(x[after]) for x in (coin, bare)))
     within = ~before & ~after
     read, rests = (at >= 0) & within, float(moving[at < 0].sum())
@@ -235,7 +255,7 @@ def ways_beside(
 
     def end(each: Reals) -> float:
         """Of those after the last one."""
-        return float((_prefixes(each[after]) + gone).max())
+        return float((prefixes(each[after]) + gone).max())
 
     def by_row(each: Reals) -> Reals:
         """Of the slots of each row, the first one's with those before it, and so on."""
@@ -261,29 +281,29 @@ def ways_beside(
     for spot, swing in ((SPOTS[0], 0.0), swung(in_line, *SPOTS)):
         price = math.log(len(SPOTS) * len(swings)) * (swing != 0)
         sound = likely(in_line, spot, swing)
-        died = _prefixes(sound[within]) + _suffixes(dead[within])
-        value = begin(sound) + _mean(died) + float(dead[after].sum()) - price
+        died = prefixes(sound[within]) + _suffixes(dead[within])
+        value = begin(sound) + mean_log(died) + float(dead[after].sum()) - price
         yield "dead", Way(value, start, phase, in_line, swing)
         sounds = by_row(sound)
         all_along = float(sounds.sum()) + rests - price - FREE
         # a stretch of time from any slot to any later one
         faint = [
-            _prefixes((likely(in_line, spot, swing, at, deep) - sound)[within]) for deep in FAINT
+            prefixes((likely(in_line, spot, swing, at, deep) - sound)[within]) for deep in FAINT
         ]
         gained = [np.logaddexp.accumulate(-x) + x - math.log(len(x) / 2) for x in faint]
-        yield "stretch", Way(all_along + _mean(np.array(gained)), start, phase, in_line, swing)
-        unlike = _mean(_suffixes(by_row(coin) - sounds)[:-1])
+        yield "stretch", Way(all_along + mean_log(np.array(gained)), start, phase, in_line, swing)
+        unlike = mean_log(_suffixes(by_row(coin) - sounds)[:-1])
         yield "other", Way(all_along + unlike, start, phase, in_line, swing)
         for off in (met, in_line):
             lost = FREE * float(np.count_nonzero(np.diff(off, prepend=0.0))) + price
             value = whole(off, spot, swing) - lost
-            yield "rows", Way(value, start, phase, in_line, swing)
+            yield "astray" if off.any() else "rows", Way(value, start, phase, in_line, swing)
             if rows > 1:
                 old, new = (
                     likely(off, spot, swing, np.clip(r, 0, rows - 1)) for r in (part - 1, part)
                 )
                 # later by a turn, it leaves in time after another reading
-                gain = _moved(old - new, moving - new, since, between, n + n // 2)
+                gain = gain_of_moves(old - new, moving - new, since, between, n + n // 2)
                 value = begin(new) + float(new[within].sum()) + end(new) + gain - FAULTY - lost
                 yield "moved", Way(value, start, phase, in_line, swing)
     if rows < 2:
@@ -306,7 +326,7 @@ def ways_beside(
     def best_of(values: Reals, offs: NDArray[Any], price: float = 0.0) -> Way:
         """Of some offsets, by spot and way, on a disc that may be off centre."""
         at_spot, way = divmod(int(np.argmax(values)), len(offs))
-        value, spot, off = _mean(values), SPOTS[at_spot], offs[way]
+        value, spot, off = mean_log(values), SPOTS[at_spot], offs[way]
         swing = swung(off, spot)[1]
         other = whole(off, spot, swing, deep) - math.log(values.size * len(swings))
         if other <= value:
@@ -333,18 +353,18 @@ def ways_beside(
     # beside one row only, and not from there on: that is neither play nor a lost step
     once = _means(table.transpose(2, 0, 1)) - table[:, :, play]
     once = np.logaddexp.reduce(once[:, :-1], axis=1) - math.log(rows - 1)
-    value = _mean(table[:, :, play].sum(axis=1) + once) + rests - FREE
+    value = mean_log(table[:, :, play].sum(axis=1) + once) + rests - FREE
     yield "rows", Way(value, start, phase, in_line)
     # the first step, from rest, goes astray as often as all others together
     rarely = np.full(rows - 1, math.log(2.0 * max(rows - 2, 1)))
     rarely[0] = math.log(2.0)
-    first = int(np.argmax([_mean(values[:, k]) - rarely[k] for k in range(rows - 1)]))
+    first = int(np.argmax([mean_log(values[:, k]) - rarely[k] for k in range(rows - 1)]))
     yield "step", best_of(values[:, first], by[:, None] * (every > first), float(rarely[first]))
     ways = [(k, np.abs(by) <= most) for k in range(len(SPOTS)) for most in LEEWAY]
     likeliest = np.array([float(_means(table[k].T[near]).sum()) + rests for k, near in ways])
     k, near = ways[int(np.argmax(likeliest))]
     off = by[near][np.argmax(table[k].T[near], axis=0)]
-    value = _mean(likeliest) - FAULTY
+    value = mean_log(likeliest) - FAULTY
     yield "loose", Way(value, start, phase, off, spot=SPOTS[k] * design.hole)
 
 
@@ -392,47 +412,9 @@ def _scatter(x: Reals) -> float:
     return 1.4826 * float(np.median(np.abs(np.diff(x)))) / math.sqrt(2)
 
 
-def _prefixes(x: Reals) -> Reals:
-    """Sums of the first 0, 1, ... of some values."""
-    return np.append(0.0, np.cumsum(x))
-
-
 def _suffixes(x: Reals) -> Reals:
     """Sums of all, all but one, ... of some values from their end on."""
-    return _prefixes(x[::-1])[::-1]
-
-
-def _moved(
-    old: Reals, moving: Reals, since: Index, between: NDArray[np.bool_], latest: int
-) -> float:
-    """The log likelihood gained over a stage that is at the next row all the time, if it leaves
-    rows at any moment and arrives at any later one, the same for all rows.
-
-    Parameters
-    ----------
-    old, moving : ndarray, shape (slots,)
-        By how much likelier a slot is if the row before shows, or the stage moves.
-    since : ndarray of int64, shape (slots,)
-        Slots since the reading before.
-    between : ndarray of bool, shape (slots,)
-        The slots that count.
-    latest : int
-        The most slots after a reading when it leaves.
-    """
-    first = int(since[between].min())
-    stays, goes = (
-        _prefixes(np.bincount(since[between] - first, x[between]).astype(np.float64))
-        for x in (old, moving)
-    )
-    # leaving at i and arriving at j, for each j the mean over all i up to it
-    stays[latest + 1 - first :] = -np.inf
-    leaving = np.logaddexp.accumulate(stays - goes) - np.log(np.arange(1, len(stays) + 1))
-    return _mean(leaving + goes)
-
-
-def _mean(logs: Reals) -> float:
-    """Log likelihood of a hypothesis, from that at each of its equally likely parameters."""
-    return float(np.logaddexp.reduce(logs, axis=None)) - math.log(logs.size)
+    return prefixes(x[::-1])[::-1]
 
 
 def _means(logs: Reals) -> Reals:

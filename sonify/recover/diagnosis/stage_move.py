@@ -17,7 +17,16 @@ from numpy.typing import NDArray
 from sonify.recover.diagnosis.alignment import Design, signs_of
 from sonify.recover.diagnosis.under_detector import TRUST
 
-__all__ = ["StageMove", "stage_move"]
+__all__ = [
+    "FAULTY",
+    "OPEN",
+    "StageMove",
+    "crossing",
+    "gain_of_moves",
+    "mean_log",
+    "prefixes",
+    "stage_move",
+]
 
 Reals = NDArray[np.float64]
 Index = NDArray[np.signedinteger[Any]]
@@ -143,3 +152,52 @@ def stage_move(
         float(lasts[0, at[1]]),
         usual,
     )
+
+
+def crossing(old: Reals, moving: Reals, since: Index, free: NDArray[np.bool_]) -> tuple[int, int]:
+    """How many slots after a reading the stage likeliest leaves a row and arrives at the next one,
+    by how much likelier a slot is if the row before shows, or the stage moves."""
+    stays, goes = (
+        prefixes(np.bincount(since[free], x[free]).astype(np.float64)) for x in (old, moving)
+    )
+    left = np.maximum.accumulate(stays - goes)
+    arrives = int(np.argmax(left + goes))
+    return int(np.argmax((stays - goes)[: arrives + 1])), arrives
+
+
+def gain_of_moves(
+    old: Reals, moving: Reals, since: Index, between: NDArray[np.bool_], latest: int
+) -> float:
+    """The log likelihood gained over a stage that is at the next row all the time, if it leaves
+    rows at any moment and arrives at any later one, the same for all rows.
+
+    Parameters
+    ----------
+    old, moving : ndarray, shape (slots,)
+        By how much likelier a slot is if the row before shows, or the stage moves.
+    since : ndarray of int64, shape (slots,)
+        Slots since the reading before.
+    between : ndarray of bool, shape (slots,)
+        The slots that count.
+    latest : int
+        The most slots after a reading when it leaves.
+    """
+    first = int(since[between].min())
+    stays, goes = (
+        prefixes(np.bincount(since[between] - first, x[between]).astype(np.float64))
+        for x in (old, moving)
+    )
+    # leaving at i and arriving at j, for each j the mean over all i up to it
+    stays[latest + 1 - first :] = -np.inf
+    leaving = np.logaddexp.accumulate(stays - goes) - np.log(np.arange(1, len(stays) + 1))
+    return mean_log(leaving + goes)
+
+
+def prefixes(x: Reals) -> Reals:
+    """Sums of the first 0, 1, ... of some values."""
+    return np.append(0.0, np.cumsum(x))
+
+
+def mean_log(logs: Reals) -> float:
+    """Log likelihood of a hypothesis, from that at each of its equally likely parameters."""
+    return float(np.logaddexp.reduce(logs, axis=None)) - math.log(logs.size)

@@ -131,6 +131,19 @@ def test_a_player_that_waited_between_two_rows_does_not_hide_a_wrong_step():
     assert offsets.way.start.tolist() == (START + late).tolist()
 
 
+def test_a_stage_that_rests_a_turn_longer_before_it_moves_hides_no_play():
+    """That harms nothing, and explains no shallow rows."""
+    depth = depths(np.array([0.0, 0.35, -0.05, 0.35, 0.1, -0.35]))
+    rows = [depth[k : k + POSITIONS] for k in START]
+    moves = [depth[k + POSITIONS : k + POSITIONS + PAUSE] for k in START]
+    depth = np.concatenate([x for r, m in zip(rows, moves, strict=True) for x in (r, r, m)])
+    start = EVERY * (2 * POSITIONS + PAUSE)
+    passed = np.arange(-POSITIONS, len(depth) + 5 * POSITIONS) * 0.01
+    aligned = Alignment(start, EVERY, 0, 0.8)
+    web = np.full(len(depth), 3.0)
+    assert row_offsets(depth, web, DESIGN, aligned, passed, 0.22, []).kind == "loose"
+
+
 def test_a_comparator_shows_part_of_a_hole_or_not():
     """Its levels tell play though some holes show and others do not."""
     chance = np.random.default_rng(0).random(SLOTS)
