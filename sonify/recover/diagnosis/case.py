@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import warnings
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -112,6 +113,12 @@ class Case:
         if self.channels is None:
             return ringing_of(self.seen, self.design.grid)
         return quiet_of(self.channels, self.seen, 60 / self.rpm, self.fits)
+
+    def told(self, times: Sequence[float]) -> list[float]:
+        """Those of some moments at which the data channel was not silent: what both channels show
+        together, or against each other, a silent one can't."""
+        until = math.inf if self.quiet is None else self.quiet.since_s
+        return [t for t in times if t <= until]
 
     @cached_property
     def wrong(self) -> NDArray[np.bool_]:

@@ -60,6 +60,21 @@ def test_a_lamp_that_is_out(take, tmp_path):
     dark = 0.4 + 0.05 * RNG.standard_normal(len(take[2]))
     names = [c.name for c in first_cause(take, tmp_path, data=dark).causes]
     assert names[:2] == ["lamp-out", "data-dead"]
+    # a converter's lower limit cuts half of the noise off
+    names = [c.name for c in first_cause(take, tmp_path, data=np.maximum(dark, 0.4)).causes]
+    assert names[:2] == ["lamp-out", "data-dead"]
+
+
+def test_what_a_silent_channel_can_not_show(take, tmp_path):
+    """Its rest is no sign of lost samples, nor of a detector that moves."""
+    show, *both = take
+    clock, data = ((x > 1.75) * 1.0 for x in both)
+    position = int(RATE * 60 / show.setup.player.rpm / show.disc.positions)
+    data[6000:] = 0
+    for begin in (9100, 15300):
+        clock[begin : begin + 4 * position] = clock[begin]
+    seen = first_cause(take, tmp_path, clock=clock, data=data)
+    assert "recorder-drops" not in [c.name for c in seen.causes]
 
 
 def test_a_channel_that_dies_is_dated_and_its_bits_are_found(take, tmp_path):

@@ -62,7 +62,8 @@ def quietened(cause: Cause, case: Case) -> Finding | None:
     others = [name for name in quiet.causes if name != cause.name]
     evidence = [quiet.shows.format(when=when)]
     if others:
-        evidence.append(f"the recording can't tell this from '{others[0]}'")
+        named = " or ".join(f"'{name}'" for name in others)
+        evidence.append(f"the recording can't tell this from {named}")
     tell = [TELL[name] for name in (cause.name, *others) if name in TELL][:1]
     sign = "falls-silent" if quiet.since_s else "silent"
     strength = quiet.strength - SECOND * rank
@@ -254,7 +255,7 @@ class RecorderDrops(Cause):
         # where nothing is wrong, comparators that stand still may show a pause between two rows
         silent = case.channels is not None and case.channels.clock.digital and not case.harmed
         still = () if silent else case.jumps.held
-        seams, read = [*case.jumps.together, *still], case.seen.time_s
+        seams, read = case.told([*case.jumps.together, *still]), case.seen.time_s
         if case.fits and np.isfinite(read).any():
             seams = [t for t in seams if np.nanmin(read) < t < np.nanmax(read)]
         lost = case.lost if case.fits else ()

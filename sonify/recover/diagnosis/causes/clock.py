@@ -59,7 +59,8 @@ class ClockLoose(Cause):
 
     def find(self, case: Case, share: float) -> Finding | None:
         """From jumps of the clock's pulses against the data's holes, or from how they wander."""
-        jumps = case.jumps.apart
+        told = case.told([at for at, _ in case.jumps.apart])
+        jumps = [one for one in case.jumps.apart if one[0] in told]
         # what is left of holes at a limit tells no phase
         if case.channels is not None and case.channels.data.clipped:
             return None
