@@ -1,9 +1,9 @@
 """`python -m tests.fuzz [CASES] [--kinds LIST] [--first N] [--case KIND:SEED]`: a long run.
 
-Prints each case that ends wrongly, and at the end or after Ctrl-C how many of each kind ran, how
-long they took, and the slowest ones. Kinds take part by their `SHARES`. `--case` runs one and shows
-its command. `--serve` answers lines of JSON on standard input: a case as a text, or the words of a
-command as a list.
+Prints each case that ends wrongly, and at the end or when it is stopped how many of each kind ran,
+how long they took, and the slowest ones. Kinds take part by their `SHARES`. `--case` runs one and
+shows its command. `--serve` answers lines of JSON on standard input: a case as a text, or the
+words of a command as a list.
 """
 
 from __future__ import annotations
@@ -14,6 +14,7 @@ import contextlib
 import heapq
 import json
 import os
+import signal
 import sys
 import tempfile
 from pathlib import Path
@@ -52,6 +53,7 @@ def main() -> int:
         print(fuzzer.fault_of(fuzzer.words(case)) or "well ended")
         print((folder / ".err").read_text(errors="replace")[-3000:])
         return 0
+    signal.signal(signal.SIGTERM, signal.default_int_handler)
     turn = [kind for kind in given.kinds.split(",") for _ in range(SHARES[kind])]
     found: collections.Counter[str] = collections.Counter()
     times = {kind: list[float]() for kind in turn}
