@@ -17,7 +17,7 @@ __all__ = ["Stage"]
 _METAL = (150, 156, 164)
 _SPOT = (255, 128, 96)
 _AFTER_S = 0.22  # how long the diffuser's flare at the spot takes to fade by a factor e
-_SHADES = 32  # steps in which it fades (chosen by eye: 4 of 255 each)
+_SHADES = 32  # steps in which it fades: at most 7 of 255 each (0.85 * 255 / 32)
 
 # For each plane, the share to keep of what lies below and what to add (with 0.5 to round).
 Parts = list[tuple[F32, F32]]
@@ -49,22 +49,22 @@ class Stage:
         self.place: Box = (left, y, 2 * half, bottom - y)
         self._rails = self._draw_rails()
         # the same while the carriage stands
-        self._metal = lru_cache(maxsize=1)(self._make_metal)
+        self._carriage = lru_cache(maxsize=1)(self._make_carriage)
         self._spot = lru_cache(maxsize=_SHADES + 4)(self._make_spot)
         self._flare = 0.0
         self._time = -1.0
         n = art.disc.positions
         self._share = min(0.5, art.hole / float(art.radii.max()) * n / (2 * np.pi))
 
-    def _grid(self) -> tuple[F32, F32]:
-        x, y, w, h = self.place
+    def _grid(self, box: Box) -> tuple[F32, F32]:
+        x, y, w, h = box
         gx = (np.arange(w, dtype=np.float32) + np.float32(x + 0.5 - self.cx))[None]
         gy = (np.arange(h, dtype=np.float32) + np.float32(y + 0.5))[:, None]
         return gx, gy
 
-    def _draw_rails(self) -> tuple[F32, F32]:
-        """Colours and coverage of the rails and of the clock's head, shapes (h, w, 3), (h, w)."""
-        gx, gy = self._grid()
+    def _draw_rails(self) -> Parts:
+        """The rails and the clock's head, in their place."""
+        gx, gy = self._grid(self.place)
         u = self.unit
         off = max(self.art.hole * 1.9, 4 * u)
         rail = np.clip(u * 0.55 - np.abs(np.abs(gx) - off) + 0.5, 0, 1)
@@ -79,7 +79,7 @@ class Stage:
         colours[:] = np.array(_METAL, np.float32) / 255
         # the metal is a little lighter on its left
         colours *= (1 - 0.18 * np.clip(gx / max(off, 1), -1, 1))[..., None]
-        return np.clip(colours, 0, 1), cover.astype(np.float32)
+        return _parts(self.picture.format, np.clip(colours, 0, 1), cover.astype(np.float32))
 
     def paint(self, position: float, row: float, time_s: float) -> None:
         """Paint the stage over the disc as the picture shows it now.
@@ -106,7 +106,8 @@ class Stage:
         self._flare *= float(np.exp(-elapsed / _AFTER_S))
         if passing:
             self._flare = 1.0
-        self._lay(*self._metal(data))
+        self._lay(self.place, self._rails)
+        self._lay(*self._carriage(data))
         if self._flare > 0.02:
             shade = round(self._flare * _SHADES) / _SHADES
             self._lay(*self._spot(data, art.hole * 1.15, self.lamp, shade * 0.85 * self.dim))
@@ -119,19 +120,19 @@ class Stage:
         ):
             plane[:] = plane * kept + added
 
-    def _make_metal(self, data: float) -> tuple[Box, Parts]:
-        """Rails, heads and carriage."""
+    def _make_carriage(self, data: float) -> tuple[Box, Parts]:
+        """The carriage with the head over the row that is read."""
         u, hole = self.unit, self.art.hole
-        gx, gy = self._grid()
-        carriage = _ring(gx, gy, data, hole * 1.9 + 1.2 * u, 0.8 * u)
+        x, y, w, h = self.place
+        reach = hole * 1.9 + 4 * u
+        top, below = max(y, int(data - reach) & ~1), min(y + h, int(data + reach) + 2 & ~1)
+        box = (x, top, w, below - top)
+        gx, gy = self._grid(box)
+        head = _ring(gx, gy, data, hole * 1.9 + 1.2 * u, 0.8 * u)
         yoke = _bar(gx, gy, 0.0, data - hole * 1.9 - 2.2 * u, max(hole * 1.9, 4 * u) + u, u)
-        top = np.maximum(carriage, yoke)
-        colours, rails = self._rails
-        bright = np.array(mixed(_METAL, (255, 255, 255), 0.35), np.float32) / 255
-        cover = top + rails * (1 - top)
-        whole = bright * top[..., None] + colours * (rails * (1 - top))[..., None]
-        straight = whole / np.maximum(cover, 1e-6)[..., None]
-        return self.place, _parts(self.picture.format, straight, cover)
+        bright = np.array(mixed(_METAL, (255, 255, 255), 0.35), np.float32) / np.float32(255)
+        cover = np.maximum(head, yoke)
+        return box, _parts(self.picture.format, np.broadcast_to(bright, (*cover.shape, 3)), cover)
 
     def _make_spot(self, y: float, size: float, rgb: RGB, strength: float) -> tuple[Box, Parts]:
         """A round soft spot of light in the middle column."""
