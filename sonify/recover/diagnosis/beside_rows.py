@@ -297,7 +297,7 @@ def ways_beside(
         for off in (met, in_line):
             lost = FREE * float(np.count_nonzero(np.diff(off, prepend=0.0))) + price
             value = whole(off, spot, swing) - lost
-            yield "astray" if off.any() else "rows", Way(value, start, phase, in_line, swing)
+            yield "rows", Way(value, start, phase, in_line, swing)
             if rows > 1:
                 old, new = (
                     likely(off, spot, swing, np.clip(r, 0, rows - 1)) for r in (part - 1, part)

@@ -110,7 +110,6 @@ def quiet_of(channels: Channels, seen: Observed, turn_s: float, fits: bool) -> Q
     fits : bool
     """
     clock, data = channels
-    low = seen.levels is None or seen.levels.low
     # a clock channel has a hole at every position
     both = not clock.ever or clock.long_s - clock.last_s > turn_s / 2
     both &= abs(clock.last_s - data.last_s) <= TOGETHER * turn_s
@@ -118,7 +117,7 @@ def quiet_of(channels: Channels, seen: Observed, turn_s: float, fits: bool) -> Q
         if fits or data.swing > LITTLE * clock.swing:
             return None
         shows = f"the data channel shows no hole {{when}}, only noise about {data.rest:.3g}"
-        return Quiet(0.0, shows, _whole(clock, data, both, low))
+        return Quiet(0.0, shows, _whole(clock, data, both))
     strength = 0.0
     if data.ever and not (both and _silent(data, turn_s)):
         if fits:
@@ -142,8 +141,8 @@ def quiet_of(channels: Channels, seen: Observed, turn_s: float, fits: bool) -> Q
                 return None
         elif not _silent(data, turn_s):
             return None
-    whole = _whole(clock, data, both, low)
-    causes = _from(clock, data, both, low, turn_s) if data.ever else whole
+    low = seen.levels is None or seen.levels.low
+    causes = _whole(clock, data, both) if not data.ever else _from(clock, data, both, low, turn_s)
     shows = f"the data channel shows no hole {{when}}; it stays at {data.rest:.3g}"
     return Quiet(data.last_s, shows, causes, strength)
 
@@ -186,8 +185,8 @@ def ringing_of(seen: Observed, grid: NDArray[np.int8]) -> Quiet | None:
     return Quiet(since, "a note comes at every position {when}", causes)
 
 
-def _whole(clock: Channel, data: Channel, both: bool, low: bool) -> tuple[str, ...]:
-    """What may silence a channel all along; whether holes read low."""
+def _whole(clock: Channel, data: Channel, both: bool) -> tuple[str, ...]:
+    """What may silence a channel all along."""
     if both and data.digital and clock.digital:
         lit = ("ambient-light", "lamp-out")
         return lit if data.rest == 1 else lit[::-1]
@@ -196,10 +195,8 @@ def _whole(clock: Channel, data: Channel, both: bool, low: bool) -> tuple[str, .
         return ("amplifier-saturated", "data-stuck")
     if data.digital or data.spread < STILL * clock.swing:
         # a comparator whose threshold is outside all levels gives the same log
-        return ("data-stuck", "threshold", "amplifier-saturated")[: 2 + (data.rest > 0)]
-    # light drives an amplifier to the material's side, and darkness to the holes'
-    dark = (data.rest < (clock.low + clock.high) / 2) == low
-    if data.clipped and not dark:
+        return ("data-stuck", "amplifier-saturated" if data.rest > 0 else "threshold")
+    if data.clipped:
         return ("amplifier-saturated", "data-stuck")
     if data.noise > DROWNED * clock.swing:
         return ("noise", "lamp-out")

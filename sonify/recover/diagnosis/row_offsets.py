@@ -42,7 +42,7 @@ class RowOffsets:
         more with each row. "play": off by the same from the second row on. "step":
         from any row on. "loose": off by another length at each row. "dead": at its rows, but the
         channel died. "moved": at its rows, but it moved at other times than set, perhaps while they
-        were read. "rows": at its rows. "astray": at other rows.
+        were read. "rows": at its rows, or at other ones.
     ways : dict of str to Way
         That, and what else explains the levels nearly as well, by kind.
     hole : float
@@ -146,7 +146,7 @@ def row_offsets(
         return None
     # a little depth more or less is no sign of another place
     kind = max(best, key=lambda k: best[k].value)
-    if not alignment.rows_off and best[kind].value < best["rows"].value + SURE:
+    if best[kind].value < best["rows"].value + SURE:
         kind = "rows"
     ways = sorted(best, key=lambda k: (k != kind, -best[k].value))
     near = best[kind].value - OPEN

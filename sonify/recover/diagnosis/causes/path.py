@@ -41,7 +41,7 @@ class _Beside(Cause):
         offsets = case.seen.offsets
         every = [] if offsets is None else [*offsets.ways]
         mine = [k for k in every if k in self.kinds]
-        if offsets is None or not mine or {"rows", "astray"} & {*every} or not case.harmed:
+        if offsets is None or not mine or "rows" in every or not case.harmed:
             return None
         # of a level that stays at a limit, holes are no measure of depth
         if case.channels is not None and case.channels.data.at_limit > FLAT:
