@@ -180,7 +180,7 @@ def _screen(
             scores = text_evidence(lines, code)
             if lines.shape[1] == bits.size:
                 scores = scores + filling(lines, code.unit_bits, bits.shape[1])
-            for k in np.argsort(-scores)[:3]:
+            for k in np.argsort(space.start_cost[starts] - scores)[:3]:
                 at = replace(how, start=int(starts[k]))
                 ways.append((float(scores[k]) - habit(at, code, space), at, code))
     ways.sort(key=lambda w: -w[0])

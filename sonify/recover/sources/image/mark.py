@@ -38,8 +38,11 @@ LEAST = 4  # radii at which a mark is looked for
 TURN = 720  # steps of the angle in which the arrow is looked for
 HALF = 50.0  # degrees, half the arc of the arrow
 ARROW = 0.5
-"""Share of the most that an arrow can reach, above which there is one. In 98 pictures by three
-generators it lay at its place in all 41 above, and below in 14 of 57."""
+"""Share of the most that an arrow can reach, above which there is one. Of 211 pictures by three
+generators 83 lay above it, 81 of them with the arrow within two positions of its place."""
+CLEARER = 0.3
+"""By which share the best place for an arrow must be better than others to be certain: of 41 of the
+83, 40 were better by as much."""
 
 
 def start_evidence(
@@ -67,7 +70,8 @@ def start_evidence(
     if not mark.any():
         mark = _unlike(image, view, outer, hidden)
     evidence: Floats = mark + _arrow(image, view, inner)
-    return np.minimum(evidence, CERTAIN), bool(mark.max() >= CERTAIN)
+    evidence -= max(evidence.max() - CERTAIN, 0.0)
+    return np.maximum(evidence, 0.0), bool(mark.max() >= CERTAIN)
 
 
 def _map(image: NDArray[np.float32], view: View, rho: Floats, count: int) -> Singles:
@@ -118,9 +122,11 @@ def _triangle(
     best = int(at.argmax())
     near = (best + np.arange(-1, 2)) % n
     chance = max(np.delete(at, near).max(), np.delete(between, near).max(), 1.0)
-    out = np.zeros(n)
     # the largest of m values of chance is about log(m) times their mean
-    out[near] = np.clip((at[near] / chance - 1) * np.log2(2 * n), 0, np.minimum(at[near], CERTAIN))
+    bits = (at / chance - 1) * np.log2(2 * n)
+    bits -= max(0.0, bits[best] - min(at[best], CERTAIN))
+    out = np.zeros(n)
+    out[near] = np.maximum(bits[near], 0)
     return out
 
 
@@ -166,12 +172,13 @@ def _arrow(image: NDArray[np.float32], view: View, inner: float) -> Floats:
     like = np.max([_arc(level, wide, beyond) for wide in (1, 3)], axis=0)
     best = int(like.argmax())
     off = np.abs((np.arange(TURN) - best + TURN // 2) % TURN - TURN // 2) * 360 / TURN
-    chance = like[off > HALF].max()
-    if like[best] < ARROW:
+    chance = float(like[off > HALF].max())
+    if like[best] < max(ARROW, chance):
         return np.zeros(view.positions)
+    most = CERTAIN * min((like[best] / chance - 1) / CLEARER, 1.0)
     at = np.arange(view.positions) * TURN / view.positions
     share = (np.interp(at, np.arange(TURN), like, period=TURN) - chance) / (like[best] - chance)
-    out: Floats = CERTAIN * np.clip(share, 0, 1) * (like[best] > chance)
+    out: Floats = most * np.clip(share, 0, 1)
     return out
 
 
