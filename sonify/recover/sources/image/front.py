@@ -43,8 +43,9 @@ class Front(NamedTuple):
 
 
 def _innermost(view: View) -> float:
-    """The least radius at which there is room for all positions side by side."""
-    return max(2.2 * view.hole, 2 * view.hole * 1.02 * view.positions / (2 * np.pi))
+    """The least radius at which there is room for all positions side by side; blur makes holes look
+    up to a sixth larger."""
+    return max(2.2 * view.hole, 2 * view.hole / 1.17 * view.positions / (2 * np.pi))
 
 
 def _straightened(
