@@ -128,11 +128,19 @@ def roll(
     frames: Iterable[bool], plan: FramePlan, sink: VideoSink, sound: Soundtrack | None
 ) -> None:
     """Send all frames, with the sound a second ahead."""
+    import cv2
+
     second = max(1, round(plan.fps))
-    for k, changed in enumerate(frames):
-        if k % second == 0:
-            report(k / plan.frames)
-            if sound is not None:
-                sink.add_sound(sound.until(min(k + second, plan.frames)))
-        sink.add(changed)
+    threads = cv2.getNumThreads()
+    # OpenCV's other threads would spin between its short calls, on cores that the encoder needs
+    cv2.setNumThreads(1)
+    try:
+        for k, changed in enumerate(frames):
+            if k % second == 0:
+                report(k / plan.frames)
+                if sound is not None:
+                    sink.add_sound(sound.until(min(k + second, plan.frames)))
+            sink.add(changed)
+    finally:
+        cv2.setNumThreads(threads)
     report(1.0)

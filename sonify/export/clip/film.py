@@ -64,10 +64,6 @@ class Film:
     def __init__(
         self, job: Job, plan: FramePlan, format: Format, picture: Picture | None = None
     ) -> None:
-        import cv2
-
-        # OpenCV's other threads would spin between its short calls, on cores that encoders need
-        cv2.setNumThreads(1)
         self.job, self.plan = job, plan
         self.meter = FlashMeter(*job.size, job.zoom)
         self.picture = picture or ground_picture(job.look, format, *job.size)
