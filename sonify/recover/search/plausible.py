@@ -151,12 +151,14 @@ def evidence(
         units = units + 32 * (case[:, 1:] == FIGURES)
     # what came before, without shifts and unknown units
     usable = np.pad(known & ~shift, ((0, 0), (1, 0)))
-    padded = np.pad(units, ((0, 0), (1, 0)), constant_values=len(kinds))
     last = _latest_at(usable)[:, :-1]
-    came = np.take_along_axis(padded, last, axis=1)
-    earlier = np.take_along_axis(
-        np.pad(came, ((0, 0), (1, 0)), constant_values=len(kinds)), last, 1
-    )
+
+    def before_each(values: NDArray[np.integer]) -> NDArray[np.integer]:
+        padded = np.pad(values, ((0, 0), (1, 0)), constant_values=len(kinds))
+        return np.take_along_axis(padded, last, axis=1)
+
+    came = before_each(units)
+    earlier = before_each(came)
     before = np.append(kinds, _FIRST)[came]
     kind, letter = kinds[units], letters_of[units]
     spelt = np.append(letters_of, _WORD)

@@ -1,6 +1,6 @@
 """Where the rows of a disc in a photograph begin: its index mark, and the arrow about its bore.
 
-Both are looked for in the shape that `sonify drawing` gives them: a triangle that points at the
+Both are looked for in the shape that `sonify draw` gives them: a triangle that points at the
 holes, and an arc of 100 degrees whose middle lies at the same angle. What else stands out beside
 one position only, as a notch at the rim may, counts too.
 
@@ -36,7 +36,7 @@ ABOUT = 24  # radii of a hole, within which noise is taken for even
 LIMIT = 8.0  # of what is so many times the noise, more counts no more
 LEAST = 4  # radii at which a mark is looked for
 TURN = 720  # steps of the angle in which the arrow is looked for
-HALF = 50.0  # degrees, half the arc of the arrow
+HALF = 50.0  # degrees, half the arc of the arrow in a drawing
 ARROW = 0.5
 """Share of the most that an arrow can reach, above which there is one. Of 211 pictures by three
 generators 83 lay above it, 81 of them with the arrow within two positions of its place."""
@@ -172,7 +172,7 @@ def _arrow(image: NDArray[np.float32], view: View, inner: float) -> Floats:
     like = np.max([_arc(level, wide, beyond) for wide in (1, 3)], axis=0)
     best = int(like.argmax())
     off = np.abs((np.arange(TURN) - best + TURN // 2) % TURN - TURN // 2) * 360 / TURN
-    chance = float(like[off > HALF].max())
+    chance = max(float(like[off > HALF].max()), 0.01)
     if like[best] < max(ARROW, chance):
         return np.zeros(view.positions)
     most = CERTAIN * min((like[best] / chance - 1) / CLEARER, 1.0)
@@ -195,10 +195,7 @@ def _arc(level: Singles, wide: int, beyond: int) -> Floats:
     import cv2
 
     smooth = cv2.blur(level, (3, wide))
-    out, into = (
-        smooth - np.roll(smooth, -2 * wide - 1, 0),
-        smooth - np.roll(smooth, 2 * wide + 1, 0),
-    )
+    out, into = (smooth - np.roll(smooth, way * (2 * wide + 1), axis=0) for way in (-1, 1))
     # a line is unlike both sides, and in the same sense
     line = np.where(out * into > 0, np.sign(out) * np.minimum(np.abs(out), np.abs(into)), 0)
     line[: max(beyond, 2 * wide + 1)] = line[-2 * wide - 1 :] = 0
