@@ -150,3 +150,6 @@ def test_a_letter_is_marked_with_its_hole_and_marks_it(page: Page) -> None:
     assert page.page.locator("#panel-holes .is-marked").all_text_contents() == [message[at]]
     page.page.mouse.move(5, 5)
     assert page.page.locator("#panel-holes .is-marked").count() == 0
+    # what is told of a letter has lines of its own, and moves no letter away from the pointer
+    box = "document.querySelector('#panel-holes {}').getBoundingClientRect().{}"
+    assert page.js(box.format(".letters", "bottom")) <= page.js(box.format("#holes-place", "top"))

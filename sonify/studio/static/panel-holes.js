@@ -28,8 +28,9 @@ export function holesPanel(room, store, marks, redraw) {
     h("div.holes", {}, h("canvas", { id: "holes", tabIndex: 0, role: "application", "aria-label": "The holes, row by row",
       "aria-describedby": "holes-help holes-place",
       style: show && { minWidth: `${show.positions * CELL}px`, height: `${show.rows * Math.max(LINE, Math.min(26, 220 / show.rows))}px` } })),
-    h("output.fact", { id: "holes-place" }, show && told()),
     show && letters(),
+    // below the letters, which would move away from the pointer as its lines come and go
+    h("output.fact", { id: "holes-place" }, show && told()),
     h("div.row", {}, h("div.said-of-holes", { role: "status" }, said.map((line) => h("p", {}, line))),
       h("button", { type: "button", hidden: !repairs, onclick: () => send([], true) }, "Repair the check")),
   ]);
