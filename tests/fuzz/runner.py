@@ -114,7 +114,7 @@ class Fuzzer:
         return self._ended(os.WEXITSTATUS(status))
 
     def _among_others(self, words: list[str]) -> str | None:
-        if self._worker is None or self._served % KEPT == 0:
+        if self._worker is None or self._served % KEPT == 1:
             self.close()
             self._worker = _Worker.begun(self.folder, self._told)
         self.used, end = self._worker.run(words)
