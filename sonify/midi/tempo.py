@@ -82,7 +82,8 @@ def even_tempo(exact: float, ticks_per_quarter: int) -> TempoMap:
     InputError
         A tempo that a MIDI file can't hold.
     """
-    if not 1 <= round(exact) <= MAX_TEMPO:
+    # rounded it must fit; infinity, of a player that hardly turns, has no whole number
+    if not 0.5 < exact < MAX_TEMPO + 0.5:
         way = "longer" if exact > MAX_TEMPO else "shorter"
         raise InputError(
             f"a quarter note would last {exact / 1e6:.3g} s, and a MIDI file holds up to "
