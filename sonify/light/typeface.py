@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import os
+from bisect import bisect_right
 from functools import lru_cache
 from pathlib import Path
 from typing import Any
@@ -125,15 +126,21 @@ class Typeface:
                     continue
                 if line:
                     out.append(line)
-                while word and self.width(word, height) > width:
-                    n = max(1, int(len(word) * width / self.width(word, height)))
-                    while n > 1 and self.width(word[:n], height) > width:
-                        n -= 1
+                while (n := self._fitting(word, height, width)) < len(word):
                     out.append(word[:n])
                     word = word[n:]
                 line = word
             out.append(line)
         return out
+
+    def _fitting(self, word: str, height: int, width: int) -> int:
+        """How many letters of a word fit a width, one at least; only these are measured."""
+        most = 8
+        while most < len(word) and self.width(word[:most], height) <= width:
+            most *= 2
+        lengths = range(1, min(most, len(word)) + 1)
+        n = bisect_right(lengths, width, key=lambda n: self.width(word[:n], height))
+        return max(1, n) if word else 0
 
 
 @lru_cache(maxsize=512)

@@ -471,3 +471,13 @@ def test_a_letter_of_a_line_lies_where_it_is_drawn_alone(name):
         near = np.maximum(part, np.roll(part, 1, axis=1))
         near = np.maximum(near, np.roll(part, -1, axis=1))
         assert (near[inked] > 60).mean() > 0.97 if inked.any() else letter in " ,"
+
+
+@pytest.mark.parametrize("name", ["sans", "cairn"])
+def test_long_words_are_broken_where_a_line_is_full(name):
+    face, word = Typeface(name), "SILVERFELL" * 40
+    lines = face.wrapped(f"TO {word} BY", 20, 150)
+    assert lines[0] == "TO"
+    assert "".join(lines[1:]) == f"{word} BY"
+    for line, after in itertools.pairwise(lines[1:]):
+        assert face.width(line, 20) <= 150 < face.width(line + after[0], 20)
