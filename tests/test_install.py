@@ -20,7 +20,7 @@ from tests.nightly import nightly
 
 ROOT = Path(__file__).parents[1]
 SUPPORTED = ("3.11", "3.12", "3.13", "3.14")
-MOST_WHEEL = 1_550_000
+MOST_WHEEL = 1_570_000
 """Bytes of the wheel: `DEVELOPERS.md` says what the least would be."""
 MOST_CORE = 90_000_000
 """Bytes of an environment with sonify and no extra, without the byte code that Python adds."""
