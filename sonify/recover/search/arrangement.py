@@ -16,7 +16,16 @@ from sonify.errors import InputError
 if TYPE_CHECKING:
     from sonify.recover.sighting import Sighting
 
-__all__ = ["Arrangement", "Candidate", "Space", "Wanted", "arrange", "space_of", "units_of"]
+__all__ = [
+    "ELSEWHERE",
+    "Arrangement",
+    "Candidate",
+    "Space",
+    "Wanted",
+    "arrange",
+    "space_of",
+    "units_of",
+]
 
 Bits = NDArray[np.int8]
 T = TypeVar("T", str, int)

@@ -264,7 +264,7 @@ def _with_crc(bits: Bits, space: Space, codes: list[Code]) -> Iterator[tuple[Arr
                     yield replace(how, start=int(starts[k])), code
 
 
-def _intact(bits: Bits, space: Space) -> Iterator[Arrangement]:
+def _confirmed(bits: Bits, space: Space) -> Iterator[Arrangement]:
     """The arrangements that check symbols of Reed-Solomon confirm."""
     if len(space) * bits.size > MOST_TRIED:
         return
@@ -278,7 +278,7 @@ def _with_reed_solomon(
 ) -> list[Candidate]:
     codes = [c for c in codes_of(wanted) if c.check == "none"]
     out = []
-    ways = [(how, code) for how in _intact(bits, space) for code in codes]
+    ways = [(how, code) for how in _confirmed(bits, space) for code in codes]
     if not ways:
         # the check symbols come after the text, so the first half shows the likeliest ways
         likely = _screen(bits, space, codes, min(4200, bits.size // 2))[:3]

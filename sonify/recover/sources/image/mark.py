@@ -15,17 +15,15 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
+from sonify.recover.search.arrangement import ELSEWHERE
 from sonify.recover.sources.image.ring import View, project
 from sonify.recover.sources.image.sites import STANDS_OUT, STEP, sample
 
-__all__ = ["CERTAIN", "start_evidence"]
+__all__ = ["start_evidence"]
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 
-CERTAIN = 8.0
-"""Bits of evidence of a mark that can't be mistaken: as many as a message needs to begin elsewhere
-(own choice)."""
 UNLIKE = 4.0
 """Bits of evidence that something is the mark that stands out, but not like one: of 24 in pictures
 by another generator, 18 were it."""
@@ -62,7 +60,7 @@ def start_evidence(
     Returns
     -------
     evidence : ndarray, shape (positions,)
-        From 0 to `CERTAIN` for the likeliest.
+        From 0 to `ELSEWHERE`, which is that of a mark that can't be mistaken.
     clear : bool
     """
     inner, outer = min(1.0, radii.min()), max(1.0, radii.max())
@@ -70,8 +68,8 @@ def start_evidence(
     if not mark.any():
         mark = _unlike(image, view, outer, hidden)
     evidence: Floats = mark + _arrow(image, view, inner)
-    evidence -= max(evidence.max() - CERTAIN, 0.0)
-    return np.maximum(evidence, 0.0), bool(mark.max() >= CERTAIN)
+    evidence -= max(evidence.max() - ELSEWHERE, 0.0)
+    return np.maximum(evidence, 0.0), bool(mark.max() >= ELSEWHERE)
 
 
 def _map(image: NDArray[np.float32], view: View, rho: Floats, count: int) -> Singles:
@@ -98,9 +96,7 @@ def _triangle(
     per = int(np.ceil(np.pi * (rho[0] + rho[-1]) / (r / FINE) / n))
     level = _map(image, view, rho, n * per)
     about = ABOUT * FINE
-    turns = -(-about // level.shape[1])
-    around = np.tile(level, 2 * turns + 1)[:, turns * level.shape[1] - about :]
-    around = np.ascontiguousarray(around[:, : level.shape[1] + 2 * about])
+    around = np.pad(level, ((0, 0), (about, about)), mode="wrap")
     uneven = around - cv2.blur(around, (NEAR * FINE + 1, 1))
     size = np.abs(uneven)
     noise = cv2.blur(np.minimum(size, 3 * np.median(size) + 2 * STEP), (about + 1, FINE))
@@ -124,7 +120,7 @@ def _triangle(
     chance = max(np.delete(at, near).max(), np.delete(between, near).max(), 1.0)
     # the largest of m values of chance is about log(m) times their mean
     bits = (at / chance - 1) * np.log2(2 * n)
-    bits -= max(0.0, bits[best] - min(at[best], CERTAIN))
+    bits -= max(0.0, bits[best] - min(at[best], ELSEWHERE))
     out = np.zeros(n)
     out[near] = np.maximum(bits[near], 0)
     return out
@@ -175,7 +171,7 @@ def _arrow(image: NDArray[np.float32], view: View, inner: float) -> Floats:
     chance = max(float(like[off > HALF].max()), 0.01)
     if like[best] < max(ARROW, chance):
         return np.zeros(view.positions)
-    most = CERTAIN * min((like[best] / chance - 1) / CLEARER, 1.0)
+    most = ELSEWHERE * min((like[best] / chance - 1) / CLEARER, 1.0)
     at = np.arange(view.positions) * TURN / view.positions
     share = (np.interp(at, np.arange(TURN), like, period=TURN) - chance) / (like[best] - chance)
     out: Floats = most * np.clip(share, 0, 1)
@@ -206,18 +202,18 @@ def _arc(level: Singles, wide: int, beyond: int) -> Floats:
     around = (off <= 2 * HALF).astype(float)
     arc = np.where(off <= HALF, 1.0, -around)
     arc -= around * arc.sum() / around.sum()
-    there = np.fft.rfft(line, axis=1)
+    there, squares = np.fft.rfft(line, axis=1), np.fft.rfft(line**2, axis=1)
 
-    def against(shape: Floats) -> Floats:
-        out: Floats = np.fft.irfft(there * np.conj(np.fft.rfft(shape)), n=TURN, axis=1)
+    def against(spectrum: NDArray[np.complex128], shape: Floats) -> Floats:
+        out: Floats = np.fft.irfft(spectrum * np.conj(np.fft.rfft(shape)), n=TURN, axis=1)
         return out
 
-    squares = np.fft.irfft(np.fft.rfft(line**2) * np.conj(np.fft.rfft(around)), n=TURN, axis=1)
     many = around.sum()
-    spread = np.maximum(squares - against(around) ** 2 / many, 0) + 0.1 * many
-    size = against(arc) / np.linalg.norm(arc)
+    spread = np.maximum(against(squares, around) - against(there, around) ** 2 / many, 0)
+    spread += 0.1 * many
+    size = against(there, arc) / np.linalg.norm(arc)
     most = LIMIT / 2 * (off <= HALF).sum() / np.linalg.norm(arc)
-    fit: Floats = np.abs(size) * np.abs(size) / np.sqrt(spread) / most
+    fit: Floats = size**2 / np.sqrt(spread) / most
     best: Floats = fit.max(axis=0)
     return best
 

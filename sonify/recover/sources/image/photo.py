@@ -10,10 +10,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import Caution, InputError
+from sonify.recover.search.arrangement import ELSEWHERE
 from sonify.recover.sighting import THRESHOLD, Sighting, check_size
 from sonify.recover.sources.image.front import find_rows
 from sonify.recover.sources.image.image import Picture, open_picture
-from sonify.recover.sources.image.mark import CERTAIN, start_evidence
+from sonify.recover.sources.image.mark import start_evidence
 from sonify.recover.sources.image.outline import WELL_SEEN, outlines_in, rings_within
 from sonify.recover.sources.image.ring import (
     FEWEST,
@@ -107,7 +108,7 @@ def read_photograph(
     outside = int((confidence == 0).sum())
     if outside:
         notes.append(f"{outside} positions lie outside the picture or can't be judged")
-    seen = begins.max() >= CERTAIN / 2
+    seen = begins.max() >= ELSEWHERE / 2
     if not seen:
         notes.append(
             "no index mark was seen, so the start of the rows follows from the message alone"
