@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 import re
+from pathlib import Path
 from typing import Any
 
+import mido
 import numpy as np
 import pytest
 
@@ -21,6 +23,29 @@ from tests.studio.conftest import LOUD, Page, Studio
 
 
 def test_type_a_message_and_play(page: Page) -> None:
+    typed_and_played(page)
+
+
+def test_type_play_and_save_in_the_whole_browser(
+    whole_browser: Any, studio: Studio, tmp_path: Path
+) -> None:
+    page = Page(whole_browser, studio)
+    typed_and_played(page)
+    with page.page.expect_download() as got:
+        page.make("midi")
+    got.value.save_as(tmp_path / "typed.mid")
+    file = mido.MidiFile(tmp_path / "typed.mid")
+    played = [m for m in file if m.type == "note_on" and m.velocity]
+    assert len(played) == sum(v["notes"] for v in page.js("studio.show.voices"))
+    page.page.reload()
+    page.ready()
+    assert page.js("studio.show.message") == "TWO LANTERNS LEFT"
+    assert page.wrong == []
+    page.close()
+
+
+def typed_and_played(page: Page) -> None:
+    """Type a message, play, pause and go to its end."""
     page.at("#message").fill("TWO LANTERNS LEFT")
     page.settled()
     assert page.js("studio.show.message") == "TWO LANTERNS LEFT"
