@@ -216,6 +216,9 @@ def test_draw_says_its_cautions_and_its_help_the_dangers(run, tmp_path):
 
 # --- inspect ------------------------------------------------------------------------------------
 
+# a show of some seconds, whose flashes are soon measured
+QUICK = "--set", "player.rpm=120", "--set", "player.matrix.scroll=60"
+
 
 def damaged(tmp_path, code: str, change) -> Path:
     disc = sonify.Disc.from_message(TEXT, code=sonify.Code(check=code))
@@ -229,10 +232,10 @@ def damaged(tmp_path, code: str, change) -> Path:
 
 def test_inspect_shows_code_check_and_sizes(run, tmp_path):
     path, _ = encode(run, tmp_path, "--check", "reed-solomon", "--framing", "framed")
-    result = run("inspect", path)
+    result = run("inspect", path, *QUICK)
     for part in ("framed, check reed-solomon (2", "valid: the check", "thinnest ", "balance"):
         assert part in result.out
-    data = json.loads(run("inspect", path, "--json").out)
+    data = json.loads(run("inspect", path, *QUICK, "--json").out)
     assert data["decoding"]["verdict"] == "valid"
     assert data["code"]["framing"] == "framed"
     assert data["geometry"]["derived"] is False
@@ -244,13 +247,13 @@ def test_inspect_names_what_was_repaired(run, tmp_path):
         grid[0, 4] ^= 1
 
     path = damaged(tmp_path, "reed-solomon", lose)
-    result = run("inspect", path)
+    result = run("inspect", path, *QUICK)
     assert f"message    {TEXT}\n" in result.out
     assert "repaired: the check confirms the message after repair" in result.out
     assert "repaired characters: 1, 17" in result.out
     assert "repaired bits: row 1, positions 5\n" in result.out
     assert "repaired bits: row 3, all positions\n" in result.out
-    data = json.loads(run("inspect", path, "--json").out)["decoding"]
+    data = json.loads(run("inspect", path, *QUICK, "--json").out)["decoding"]
     assert {"row": 0, "position": 4} in data["repaired_bits"]
     assert len(data["repaired_bits"]) == 57
 
@@ -259,12 +262,12 @@ def test_inspect_marks_what_failed(run, tmp_path):
     def hurt(grid):
         grid[0, 8 + 3] ^= 1
 
-    result = run("inspect", damaged(tmp_path, "parity", hurt))
+    result = run("inspect", damaged(tmp_path, "parity", hurt), *QUICK)
     assert f"message    W[A]{TEXT[2:]}\n" in result.out
     assert "failed characters: 2\n" in result.out
     assert "failed bits: row 1, positions 9 to 16\n" in result.out
     assert "1 character can't be read" in result.out
-    result = run("inspect", damaged(tmp_path, "crc-16", hurt))
+    result = run("inspect", damaged(tmp_path, "crc-16", hurt), *QUICK)
     assert "message    [W" in result.out
     assert "crc-16 does not match" in result.out
 
@@ -272,7 +275,7 @@ def test_inspect_marks_what_failed(run, tmp_path):
 def test_inspect_says_why_a_disc_can_not_be_cut(run, tmp_path):
     path = tmp_path / "d.toml"
     path.write_text(f'message = "{TEXT * 3}"\n[geometry]\nrow-pitch = 20.0\n')
-    result = run("inspect", path)
+    result = run("inspect", path, *QUICK)
     assert result.status == 0
     assert "it can't be cut: geometry.row-pitch: row 5 of 11 would be at radius -3 mm" in result.err
 

@@ -19,10 +19,10 @@ def photo(path: Path, run: Run) -> None:
     """The disc of `note.toml` on a dark table, with one hole left uncut."""
     folder = path.parent
     run("edit", folder / "note.toml", "clear 1:2", "-o", folder / "cut.toml")
-    run("draw", folder / "cut.toml", "-o", folder / "cut.png", "--size", 800)
+    run("draw", folder / "cut.toml", "-o", folder / "cut.png", "--size", 480)
     with Image.open(folder / "cut.png") as disc:
-        table = Image.new("RGBA", (1000, 1000), (38, 40, 44, 255))
-        table.alpha_composite(disc.convert("RGBA"), (100, 100))
+        table = Image.new("RGBA", (600, 600), (38, 40, 44, 255))
+        table.alpha_composite(disc.convert("RGBA"), (60, 60))
     table.convert("RGB").save(path, quality=92)
 
 

@@ -38,6 +38,7 @@ SET_UP = ("python3 -m venv", ".venv/bin/pip", ".venv/bin/pytest")
 """Commands that `.ci/run` runs itself."""
 REAL_TIME = ("play", "watch", "studio")
 """Commands that wait for a person: only their arguments are read."""
+QUICK = ("--set", "player.rpm=45")
 SHORTER = {
     "clip": (
         "--duration",
@@ -52,9 +53,13 @@ SHORTER = {
     "stills": ("--count", "2"),
     "audition": ("--seconds", "1", "--count", "1", "-p", "music-box"),
     "compose": ("--effort", "100"),
-    "page": ("--set", "player.rpm=45"),
+    "make": QUICK,
+    "page": QUICK,
+    "sound": QUICK,
 }
 """Options that make a command's work small."""
+ONE_SIZE = ("--positions", "48")
+"""The same for a disc for a tune under a preset, which tries every size: 0.9 s of 9."""
 
 
 class Block(NamedTuple):
@@ -165,7 +170,9 @@ def command(line: str, run: Callable[..., Any], folder: Path, place: str, fails:
             if given.get(name) and Path(given[name]).exists():
                 load(Path(given[name]))
         return ""
-    done = run(*words, *SHORTER.get(words[0], ()))
+    done = run(
+        *words, *SHORTER.get(words[0], ()), *(ONE_SIZE if {"--tune", "-p"} <= {*words} else ())
+    )
     assert (done.status != 0) == fails, f"{place}: {line}\n{done.err}"
     if file:
         (folder / file).write_text(done.out, "utf-8")

@@ -171,17 +171,18 @@ def test_palette_pictures_are_like_the_slow_rendering_in_linear_light(path):
 )
 def test_panels_and_shapes_are_like_the_slow_rendering(panel, shape):
     look = Look(shape=shape, panel=panel, pixels=24, glow=0.5, module=0)
-    painter = Painter(look, Matrix(width=5, height=4))
-    picture = Picture.on_colour(FORMATS["rgb24"], 160, 136, np.array(colour(look.ground)) / 255)
-    panel = Panel(look, Matrix(width=5, height=4), picture, (0, 0, 160, 136))
-    panel.update(LEVELS)
+    levels, matrix = LEVELS[:3, :3], Matrix(width=3, height=3)
+    painter = Painter(look, matrix)
+    picture = Picture.on_colour(FORMATS["rgb24"], 104, 104, np.array(colour(look.ground)) / 255)
+    panel = Panel(look, matrix, picture, (0, 0, 104, 104))
+    panel.update(levels)
     x, y, w, h = panel.box
     frame = np.dstack(picture.planes)[y : y + h, x : x + w]
     for shown, grid in (
-        (painter.palette[painter.picture(LEVELS)], painter.grid),
+        (painter.palette[painter.picture(levels)], painter.grid),
         (frame, panel.grid),
     ):
-        slow = rendered(grid.look, LEVELS / 255, *places(grid, *grid.size))
+        slow = rendered(grid.look, levels / 255, *places(grid, *grid.size))
         assert np.abs(shown - slow).mean() < 2
 
 

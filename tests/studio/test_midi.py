@@ -59,7 +59,7 @@ def notes(messages: list[tuple[float, list[int]]]) -> list[tuple[float, list[int
 
 def test_the_piece_goes_out_as_in_the_midi_file(ports: Page, tmp_path: Path) -> None:
     ports.page.click("#play")
-    ports.until("studio.sound.place() > 4")
+    ports.until("studio.sound.place() > 2")
     ports.page.click("#play")
     ports.until("!studio.sound.playing")
     path = tmp_path / "file.mid"
@@ -87,7 +87,7 @@ def test_the_piece_goes_out_as_in_the_midi_file(ports: Page, tmp_path: Path) -> 
 
 def test_clock_start_and_stop_are_sent(ports: Page) -> None:
     ports.page.click("#play")
-    ports.until("studio.sound.place() > 2.5")
+    ports.until("studio.sound.place() > 1.5")
     ports.page.click("#play")
     ports.until("!studio.sound.playing")
     status = [d[0] for _, d in sent(ports)]
@@ -116,7 +116,7 @@ def test_muted_voices_are_not_sent_and_the_page_is_silent(ports: Page) -> None:
     channel = ports.js("studio.midi.out.events.voice.indexOf(0)")
     own = ports.js(f"studio.midi.out.events.message[{channel} * 3] & 15")
     ports.page.click("#play")
-    ports.until("studio.sound.place() > 2.5")
+    ports.until("studio.sound.place() > 1.5")
     assert own not in {d[0] & 15 for _, d in notes(sent(ports))}
     assert ports.js("studio.sound.mixer.mix.gain.value") < 0.01
 

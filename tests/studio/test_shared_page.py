@@ -23,7 +23,7 @@ def show() -> sonify.Performance:
     from sonify.disc.layout import Layout
 
     disc = sonify.Disc.from_message(TEXT, layout=Layout(positions=28), name="oil")
-    return sonify.perform(disc, ["usual", "kalimba-path"])
+    return sonify.perform(disc, ["usual", "kalimba-path"], {"player.rpm": 30})
 
 
 @pytest.fixture(scope="module")
