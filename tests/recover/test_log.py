@@ -285,7 +285,7 @@ def test_a_log_that_begins_with_its_first_row(log, tmp_path):
     "log",
     [
         pytest.param(2, id="parity", marks=nightly),
-        pytest.param(13, id="reed-solomon, told by the check alone"),
+        pytest.param(13, id="reed-solomon, told by the check alone", marks=nightly),
         pytest.param(
             15, id="crc-16, rows of three characters, begun before its first row", marks=nightly
         ),
@@ -311,7 +311,7 @@ def test_rows_that_do_not_repeat_are_told_by_the_message(log, tmp_path):
             55,  # begins before its first row, and most of it is check symbols
             538,  # a short text, and most of a turn after the last row
         ],
-        2,
+        1,
     ),
 )
 def test_logs_that_were_cut_wrong_once(log, tmp_path):

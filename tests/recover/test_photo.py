@@ -135,12 +135,12 @@ def test_the_largest_disc_is_read(disc, tmp_path):
     """A smaller one lies beside it, straight before the camera."""
     made, geometry, svg, reach = disc
     shot = Shot(
-        fill=0.8, width=2200, height=1500, away=(-0.35, 0.0), tilt=20, light=0.5, noise=3, grain=0.1
+        fill=0.8, width=1650, height=1125, away=(-0.35, 0.0), tilt=20, light=0.5, noise=3, grain=0.1
     )
     picture = Image.open(io.BytesIO(take(svg, reach, geometry.hole_diameter / 2, shot)))
     _, other, svg, reach = random_disc(np.random.default_rng(11))
-    beside = take(svg, reach, other.hole_diameter / 2, Shot(fill=0.9, width=640, height=640))
-    picture.paste(Image.open(io.BytesIO(beside)), (1540, 430))
+    beside = take(svg, reach, other.hole_diameter / 2, Shot(fill=0.9, width=480, height=480))
+    picture.paste(Image.open(io.BytesIO(beside)), (1155, 322))
     picture.save(tmp_path / "two.jpg", quality=90)
     assert find_message(read_source(tmp_path / "two.jpg")).disc.message == made.message
 
@@ -212,7 +212,7 @@ def test_a_picture_without_a_clock_row(disc, tmp_path):
 
 def test_half_a_disc(disc, tmp_path):
     with pytest.raises(InputError, match="clock row"):
-        read(tmp_path, disc, Shot(width=800, height=600, fill=1.0, away=(0.55, 0.0)))
+        read(tmp_path, disc, Shot(width=480, height=360, fill=1.0, away=(0.55, 0.0)))
 
 
 def test_bombs_and_broken_pictures(tmp_path):
