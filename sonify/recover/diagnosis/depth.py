@@ -30,9 +30,13 @@ MOSTLY = 0.6
 """Of the rows, whose start must be shallow: of two rows in three, neighbours differ by chance."""
 
 SWAYS = 0.15
-"""Of the swing, by which the material's level rises and falls with the turn: that of flat discs
+"""Of the swing, by which the material's level rises and falls once a turn: that of flat discs
 does by 0.11 at most, that of warped ones by 0.19 or more (generators a, b and d of
 tests/benchmarks/world.py; where the detector stands beside its rows, it may look like 0.2)."""
+
+WAVES, MOST_WAVES = 0.09, 4
+"""The same if it does so several times a turn, and how many times: by 0.07 on flat discs, by 0.11
+or more on those that are bent like a saddle or in waves (generators a, b, d, e and f)."""
 
 DIPS, ALIKE = 0.7, 0.25
 """Share of the scatter of the holes' depth that a sine once a turn explains, in all rows alike, and
@@ -69,7 +73,7 @@ class Sway:
     amount : float
         Its amplitude, as a share of the swing.
     times : int
-        How often a turn: 1, or 2 for a disc that is bent like a saddle.
+        How often a turn: 1, 2 for a disc that is bent like a saddle, or more for one in waves.
     at : int
         The position where it is nearest to the holes' level.
     """
@@ -172,11 +176,11 @@ def shallow_start(v: Levels, time_s: Reals) -> ShallowStart | None:
 
 
 def sway_of(v: Levels, swing: float) -> Sway | None:
-    """How the material's level rises and falls once or twice a turn; None if it hardly does."""
+    """How the material's level rises and falls with the turn; None if it hardly does."""
     place, n = np.nonzero(np.isfinite(v.web))[1], v.web.shape[1]
     web = v.web[np.isfinite(v.web)] / max(swing, 1e-30)
     best: Sway | None = None
-    for times in (1, 2):
+    for times in range(1, MOST_WAVES + 1):
         angle = 2 * np.pi * times * place / n
         x = np.column_stack([np.ones(len(web)), np.cos(angle), np.sin(angle)])
         if len(web) < FEWEST:
@@ -184,7 +188,8 @@ def sway_of(v: Levels, swing: float) -> Sway | None:
         least, curve = _fit(x, web)
         amount = float(np.ptp(curve) / 2)
         error = math.sqrt(2 * least) / len(web)
-        if amount > max(SWAYS, SURELY * error, best.amount if best else 0.0):
+        sound = max(WAVES if times > 1 else SWAYS, SURELY * error)
+        if amount > max(sound, best.amount if best else 0.0):
             at = place[int((np.argmin if v.low else np.argmax)(curve))]
             best = Sway(amount, times, int(at))
     return best

@@ -19,7 +19,7 @@ from sonify.recover.diagnosis.stage_move import LIKE_PROFILE, StageMove
 from sonify.recover.diagnosis.under_detector import BLANK, Dwell
 from sonify.recover.signal.next_start import next_start
 
-__all__ = ["BLUR", "Player", "StagePath", "follow_stage", "in_its_turn"]
+__all__ = ["BLUR", "SLOWER", "Player", "StagePath", "follow_stage", "in_its_turn"]
 
 Index = NDArray[np.int64]
 Reals = NDArray[np.float64]
@@ -48,6 +48,14 @@ UNEXPLAINED = -2.5 * ASTRAY * math.log(ASTRAY)
 
 WITHIN = (0.1, 0.3, 0.5, 0.7, 0.9)
 """How long before the next position the stage may be ready, in positions."""
+
+SLOWER = 1.33
+"""Of the profile's time: a stage that moves for longer is slow, as sound ones differ by a quarter
+(common practice, no source)."""
+
+MOST_TURNS = 3
+"""Turns by which a player that starts at the index may wait for its stage before each row (own
+choice)."""
 
 MOST, WIDEST = 12, 12
 """Hypotheses that are followed side by side, and slots in which a row may be seen to end."""
@@ -134,6 +142,7 @@ class Player:
     phase: int
     passed: Reals  # from a turn before slot 0 on
     move_s: float
+    late: int = 0  # turns by which rows start later than they could, at the index
 
     def following(self, start: int) -> int:
         """The slot in which the next row starts."""
@@ -143,7 +152,7 @@ class Player:
             return int(next_start(self.passed, last, self.move_s)[0]) - n
         ready = self.passed[last + 1] + self.move_s
         at = int(np.searchsorted(self.passed, ready - 1e-9)) - n
-        return at + (-at - self.phase) % n
+        return at + (-at - self.phase) % n + n * self.late
 
     def waits(self, least: int, most: int) -> list[int]:
         """The waits between so many slots; rows that start at the index wait whole turns."""
@@ -155,14 +164,17 @@ class Player:
 
 
 def _tidy(dwells: list[Dwell], rows: int, n: int) -> list[Dwell]:
-    """Without short stays; nor material before the first row and after the last if all rows
-    were seen."""
+    """Without short stays; nor material before the first row, between two, which a slow stage
+    shows on its way, and after the last if all rows were seen."""
     out: list[Dwell] = []
     for one in (d for d in dwells if d.length >= SHORT * n):
         if out and out[-1].row == one.row:
             out[-1] = replace(out[-1], end=one.end, ends=one.ends)
         else:
             out.append(one)
+    on = [d for d in out if d.row != BLANK]
+    if sorted(d.row for d in on) == list(range(rows)):
+        return on
     while len(out) > rows and BLANK in (out[0].row, out[-1].row):
         del out[0 if out[0].row == BLANK else -1]
     return out
@@ -199,28 +211,37 @@ def follow_stage(
     if not moved and (np.sort(shown) != np.arange(rows)).any():
         return None
     # halfway to the next row, the stage is nearer to that one
-    usual = 0.5 * design.stage_s / float(np.median(np.diff(passed))) + 2 * BLUR
+    position = float(np.median(np.diff(passed)))
+    usual = 0.5 * design.stage_s / position + 2 * BLUR
+    gone = [b.begins[0] - a.ends[1] for a, b in pairwise(dwells)]  # at least
+    slow = bool(gone) and float(np.median(gone)) * position > SLOWER * design.stage_s
     margin = -math.log(SNUG * n)
     best: tuple[float, tuple[int, ...], bool] = (math.inf, (), design.index)
     low, high = dwells[0].ends
-    tries = [(design.index, design.move_s)]
+    players = [(0.0, Player(design.index, design, phase, passed, design.move_s))]
     if rows > 2:  # one move tells nothing of how rows start
-        tries.append((not design.index, design.move_s))
-    tries += [(False, move_s) for move_s in _moves(dwells, design, passed)]
-    for index, move_s in tries:
-        player = Player(index, design, phase, passed, move_s)
+        players.append((OTHER_START, replace(players[0][1], index=not design.index)))
+        if design.index:
+            players += [
+                (FAULTY + math.log(turns), replace(players[0][1], late=turns))
+                for turns in range(1, MOST_TURNS + 1)
+            ]
+    for move_s in _moves(dwells, design, passed):
+        unlike = 0.5 * (math.log(move_s / design.move_s) / LIKE_PROFILE) ** 2
+        other = replace(players[0][1], index=False, move_s=move_s)
+        players.append((OTHER_START * design.index + unlike, other))
+    for unusual, player in players:
         near = np.arange(low - 2 * n - player.following(0), high + 1)
         for begin in near[(near + phase) % n == 0].tolist():
             for lead in {low - n - begin, high - n - begin, round(usual / 2)}:
                 sound = -BLUR <= lead <= usual
-                price = OTHER_START * (index != design.index)
-                price += 0.5 * (math.log(move_s / design.move_s) / LIKE_PROFILE) ** 2
-                price += 0.0 if sound else FAULTY + math.log(abs(lead))
+                price = unusual + (0.0 if sound else FAULTY + math.log(abs(lead)))
+                price += FAULTY * (slow and lead < -BLUR)  # two faults
                 bound = best[0] - price - 2 * margin
                 for way in _followed(player, begin, dwells, lead, sound, bound):
                     cost = price + way.cost + _margins(way.start, n, slots)
                     if cost < best[0]:
-                        best = cost, way.start, index
+                        best = cost, way.start, player.index
     start = np.array(best[1], np.int64)
     left, came = np.full(rows, np.nan), np.full(rows, np.nan)
     # where it is open, as near as may be

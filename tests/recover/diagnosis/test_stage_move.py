@@ -62,6 +62,25 @@ def test_a_stage_that_skips_a_row_ends_on_material(skipped):
     assert path.start.tolist() == START.tolist()
 
 
+@pytest.mark.parametrize("turns", [2, 3, 4])
+@pytest.mark.parametrize("lasts", [0.2, 0.9])
+def test_a_player_that_waits_for_a_slow_stage(turns, lasts):
+    """Rows start whole turns later than they could; the stage shows material for half its way."""
+    start = POSITIONS * (1 + turns * np.arange(ROWS))
+    slots = np.arange(start[-1] + POSITIONS)
+    way = np.clip((slots[:, None] - start - POSITIONS) / (lasts * POSITIONS), 0, 1)
+    way = way[:, :-1].sum(axis=1)
+    row = np.rint(way).astype(int)
+    shows = np.abs(way - row) < 0.25
+    seen = np.where(shows & (GRID[row, slots % POSITIONS] == 1), 1.0, -1.0)
+    design = Design(GRID, 2 * POSITIONS, True, move_s=0.05, stage_s=0.04)
+    passed = np.arange(-POSITIONS, len(seen) + 5 * POSITIONS) * PERIOD_S
+    path = follow_stage(dwells_of(seen, GRID, 0), design, 0, passed, len(seen))
+    assert path.start.tolist() == start.tolist()
+    assert path.index
+    assert path.shown.tolist() == list(range(ROWS))
+
+
 def test_rows_are_read_in_the_turn_that_a_slow_stage_spoils_the_beginning_of():
     """Each row but the first shows from a third of its turn on, and for most of the next turn; the
     log ends before the next turn of the last row does."""

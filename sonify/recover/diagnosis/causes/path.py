@@ -11,14 +11,9 @@ from sonify.recover.diagnosis.case import Case
 from sonify.recover.diagnosis.causes.cause import Cause, Finding, percent
 from sonify.recover.diagnosis.causes.stage import half_read, moving
 from sonify.recover.diagnosis.quiet import WOBBLE
-from sonify.recover.diagnosis.stage_path import BLUR
+from sonify.recover.diagnosis.stage_path import BLUR, SLOWER
 
 __all__ = ["Backlash", "MissedStep", "RowPitch", "SlowStage", "Warped"]
-
-
-SLOWER = 1.33
-"""Of the profile's time: a stage that moves for longer is slow, as sound ones differ by a quarter
-(common practice, no source)."""
 
 
 FLAT = 0.6
@@ -202,8 +197,11 @@ class SlowStage(Cause):
         return half_read(case, False)
 
 
+TIMES = ("once", "twice", "three times", "four times")
+
+
 class Warped(Cause):
-    """A disc that moves towards its detectors and away once or twice a turn."""
+    """A disc that moves towards its detectors and away with the turn."""
 
     name = "warped-disc"
     title = "the disc is warped, or runs off centre: the detectors lose it once a turn"
@@ -219,7 +217,7 @@ class Warped(Cause):
         sway, clock = case.sway, None if case.channels is None else case.channels.clock
         if sway is not None:
             said.append(
-                f"the material's level rises and falls {('once', 'twice')[sway.times - 1]} a turn "
+                f"the material's level rises and falls {TIMES[sway.times - 1]} a turn "
                 f"by {percent(sway.amount)} of the swing either way; it is nearest to the holes' "
                 f"near position {sway.at + 1}"
             )
