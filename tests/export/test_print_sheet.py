@@ -67,9 +67,13 @@ def test_pages_have_their_paper_and_share_the_pictures(show, tmp_path, paper, si
         assert np.allclose(box, size, atol=0.1)
         total += len(pictures(Image.open(io.BytesIO(page.images[0].data))))
     assert total == count == 50
-    again = tmp_path / "b.pdf"
-    write(show, again, options)
-    assert again.read_bytes() == path.read_bytes()
+
+
+@nightly
+def test_the_same_pages_have_the_same_bytes(show, tmp_path):
+    for name in "ab":
+        write(show, tmp_path / f"{name}.pdf", PrintOptions(count=50, columns=5))
+    assert (tmp_path / "a.pdf").read_bytes() == (tmp_path / "b.pdf").read_bytes()
 
 
 def test_other_kinds_are_refused(show, tmp_path):

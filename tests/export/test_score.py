@@ -280,6 +280,7 @@ def test_every_bar_is_full(disc):
             assert sum(n.quarterLength for n in measure.notesAndRests) == show.grid.bar * 4
 
 
+@nightly
 def test_the_same_score_gives_the_same_bytes():
     show = performed("cairn-small", **{"music.voice": LIVELY})
     for suffix in (".musicxml", ".svg", ".png", ".pdf"):

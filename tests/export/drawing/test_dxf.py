@@ -14,6 +14,7 @@ import pytest
 from sonify.export.drawing.drawing import GROUPS
 from sonify.export.drawing.drawing_formats import draw
 from tests.export.drawing.expected import same
+from tests.nightly import nightly
 
 
 @pytest.mark.parametrize("version", ["r2010", "r12"])
@@ -50,6 +51,7 @@ def test_dxf_read_by_ezdxf(way, version, tmp_path, caplog):
     assert sorted((e.dxf.layer, len(e), e.is_closed) for e in lines) == sorted(drawn)
 
 
+@nightly
 def test_the_same_drawing_gives_the_same_bytes():
     make = """
 import hashlib, sonify
