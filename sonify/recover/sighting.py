@@ -51,6 +51,8 @@ class Sighting:
         Measurements of the source by name, plain values only.
     start_evidence : ndarray, shape (positions,), or None
         Bits of evidence that the disc begins at each position, where that isn't certain.
+    clockwise : float
+        Bits of evidence that it turns clockwise; below 0, that it turns the other way.
     """
 
     kind: str
@@ -65,6 +67,7 @@ class Sighting:
     cautions: tuple[Caution, ...] = ()
     facts: dict[str, Any] = field(default_factory=dict)
     start_evidence: NDArray[np.float64] | None = None
+    clockwise: float = 0.0
 
     def __repr__(self) -> str:
         rows, unknown = plural(self.rows, "row"), int((self.holes < 0).sum())

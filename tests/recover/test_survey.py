@@ -20,6 +20,7 @@ from PIL import Image, ImageChops, ImageDraw
 
 import sonify
 from sonify.load import save_disc
+from sonify.recover.search.find import find_message
 from sonify.recover.sources.source import read_source
 from tests.nightly import nightly, sampled
 from tests.recover.photographs import Shot, take
@@ -139,8 +140,38 @@ def test_the_arrow_shows_where_the_rows_begin_if_there_is_no_mark(disc, run):
     Path("p.jpg").write_bytes(take(drawing, 76, 1.5, Shot(roll=130, tilt=15)))
     seen = read_source(Path("p.jpg"))
     assert seen.start_known
-    assert "the index mark is hard to see" in "".join(map(str, seen.cautions))
+    assert "was not seen, only the arrow about the bore" in "".join(map(str, seen.cautions))
     np.testing.assert_array_equal(seen.holes, disc.grid)
+
+
+@pytest.mark.parametrize("turning", ["clockwise", "anticlockwise"])
+def test_the_arrow_shows_which_way_a_disc_turns(turning, disc, run):
+    """Where no message tells."""
+    grid = np.random.default_rng(7).integers(0, 2, (5, 40), dtype=np.int8)
+    layout = sonify.Layout(positions=40, turning=turning)
+    save_disc(sonify.Disc.from_bits(grid, layout=layout, geometry=GEOMETRY), "bits.toml")
+    run("draw", "bits.toml", "-o", "bits.svg")
+    Path("p.jpg").write_bytes(
+        take(Path("bits.svg").read_text(), 76, 1.5, Shot(roll=75, tilt=12, noise=3))
+    )
+    read = find_message(read_source(Path("p.jpg"))).disc
+    assert read.message is None
+    assert read.layout.turning == turning
+    np.testing.assert_array_equal(read.grid, grid)
+
+
+def test_rows_through_whose_holes_something_else_is_seen(disc, run):
+    """A part of the bright table, the more the further inside they lie."""
+    run("draw", "hut.toml", "-o", "hut.svg")
+    picture = Image.open(io.BytesIO(take(Path("hut.svg").read_text(), 76, 1.5, Shot())))
+    draw, across = ImageDraw.Draw(picture), 0.85 * 960 / 152
+    for row, position in np.argwhere(disc.grid):
+        x, y = place(row, position)
+        x, y, r = 640 + x * across, 480 - y * across, 1.5 * across
+        wide = 30 + 14 * row
+        draw.chord((x - r, y - r, x + r, y + r), 90 - wide, 90 + wide, fill=(225, 225, 215))
+    picture.save("p.jpg", quality=92)
+    np.testing.assert_array_equal(read_source(Path("p.jpg")).holes, disc.grid)
 
 
 @pytest.mark.parametrize(

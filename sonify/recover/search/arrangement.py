@@ -32,6 +32,8 @@ T = TypeVar("T", str, int)
 
 ELSEWHERE = 8.0
 """How many bits of evidence more a start elsewhere needs than one at the mark."""
+ANTICLOCKWISE = 3.0
+"""How many more a disc needs that turns anticlockwise, without an arrow. Own choice."""
 
 
 @dataclass(frozen=True)
@@ -99,12 +101,14 @@ class Candidate:
 class Space:
     """The arrangements to try: each of `choices` with each of `starts`.
 
-    `start_cost` has how many bits of evidence more each position needs as a start.
+    `start_cost` has how many bits of evidence more each position needs as a start, and
+    `turning_cost` each way to turn.
     """
 
     choices: tuple[Arrangement, ...]
     starts: NDArray[np.int64]
     start_cost: NDArray[np.float64]
+    turning_cost: dict[str, float]
 
     def __len__(self) -> int:
         return len(self.choices) * len(self.starts)
@@ -170,7 +174,9 @@ def space_of(sighting: Sighting, wanted: Wanted, wide: bool) -> Space:
         cost = sighting.start_evidence.max() - sighting.start_evidence
     elif wanted.start is None and sighting.start_known:
         cost[1:] = ELSEWHERE
-    return Space(choices, starts, cost)
+    more = ANTICLOCKWISE + sighting.clockwise
+    turning = {"clockwise": max(0.0, -more), "anticlockwise": max(0.0, more)}
+    return Space(choices, starts, cost, turning)
 
 
 def units_of(lines: Bits, code: Code) -> tuple[NDArray[np.int64], NDArray[np.bool_], Bits]:

@@ -217,15 +217,17 @@ def _cautions(
     if sighting.start_known and chosen.arrangement.start != 0:
         where = f"position {chosen.arrangement.start + 1}"
         out.append(Caution(f"the message starts at {where}, not at the index mark"))
+    if sighting.clockwise * (1 if chosen.arrangement.turning == "clockwise" else -1) < -RIVAL / 2:
+        out.append(Caution("the message runs against the arrow about the bore"))
     return out
 
 
 def _fixed(sighting: Sighting, wanted: Wanted) -> Arrangement:
     """The arrangement if no message decides it."""
-    space_of(sighting, wanted, wide=False)
+    costs = space_of(sighting, wanted, wide=False).turning_cost
     return Arrangement(
         wanted.start or 0,
-        wanted.turning or "clockwise",
+        wanted.turning or min(costs, key=lambda turning: costs[turning]),
         wanted.reading or "outside-in",
         1 if wanted.hole_means is None else wanted.hole_means,
     )

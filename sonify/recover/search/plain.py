@@ -56,7 +56,7 @@ _CHECKED = {"crc-16": (16.0, 8.0, -20.0), "reed-solomon": (40.0, 32.0, -40.0)}
 def habit(how: Arrangement, code: Code, space: Space) -> float:
     """How many bits of evidence less an unusual way has than the usual one."""
     cost = float(space.start_cost[how.start])
-    cost += 3.0 * (how.turning != "clockwise")
+    cost += space.turning_cost[how.turning]
     cost += 2.0 * (how.reading != "outside-in")
     cost += 4.0 * (how.hole_means != 1)
     cost += 2.0 * (code.bit_order != "high-first")

@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from sonify.errors import InputError
-from sonify.recover.sources.image.photo import find_disc
+from sonify.recover.sources.image.locate import find_disc
 from sonify.recover.survey.sites import READS, Floats, Seen, Sites, apply, typical
 
 __all__ = ["seen_in_picture"]

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from sonify.recover.sources.image.ring import View, project
 from sonify.recover.sources.rings import Ring, rings_of, row_ladder
 
-__all__ = ["find_rows"]
+__all__ = ["find_rows", "innermost"]
 
 Floats = NDArray[np.float64]
 
@@ -42,7 +42,7 @@ class Front(NamedTuple):
     sure: NDArray[np.bool_]
 
 
-def _innermost(view: View) -> float:
+def innermost(view: View) -> float:
     """The least radius at which there is room for all positions side by side; blur makes holes look
     up to a sixth larger."""
     return max(2.2 * view.hole, 2 * view.hole / 1.17 * view.positions / (2 * np.pi))
@@ -129,7 +129,7 @@ def find_rows(
     # rows stand on one side of the clock row, or on both
     outer = _ladder(front, view, front.radius - 1.0 > 1.6 * view.hole)
     inner = _ladder(
-        front, view, (1.0 - front.radius > 1.6 * view.hole) & (front.radius > _innermost(view))
+        front, view, (1.0 - front.radius > 1.6 * view.hole) & (front.radius > innermost(view))
     )
     # a lone hole or two on the other side of the clock row are the mark or engraving
     sides = [side for side, _ in (outer, inner)]
