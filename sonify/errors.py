@@ -15,6 +15,7 @@ __all__ = [
     "OutputError",
     "SonifyError",
     "close_matches",
+    "harmless",
     "look_up",
     "plural",
 ]
@@ -36,9 +37,14 @@ _LONGEST = 800
 """Characters of an error, for a terminal of ten lines; from a longer one the middle is cut."""
 
 
+def harmless(text: str, *, in_json: bool = False) -> str:
+    """A text that may quote an input, with escapes for all that a terminal obeys."""
+    return _RAW.sub(lambda m: f"\\u{ord(m[0]):04x}" if in_json else repr(m[0])[1:-1], text)
+
+
 def _one_line(text: str) -> str:
     """A text that may quote an input, as one line that does nothing to a terminal."""
-    text = _RAW.sub(lambda m: repr(m[0])[1:-1], text)
+    text = harmless(text)
     half = _LONGEST // 2
     return text if len(text) <= _LONGEST else f"{text[:half]} ... {text[-half:]}"
 

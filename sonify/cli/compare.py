@@ -20,7 +20,7 @@ from sonify.cli.common import (
     output_option,
     source_given,
 )
-from sonify.cli.usual import caution, print_json
+from sonify.cli.usual import caution, print_json, say_lines
 from sonify.errors import InputError
 
 __all__ = ["compare"]
@@ -106,7 +106,7 @@ def compare(
     if as_json:
         print_json(as_facts(seen))
     else:
-        click.echo("\n".join(as_lines(seen)))
+        say_lines(as_lines(seen))
     for line in seen.cautions:
         caution(line)
     if output is not None:

@@ -26,7 +26,7 @@ from sonify.cli.compose_report import composed_facts, composed_lines, mapping_re
 from sonify.cli.encode import code_options, settings_from
 from sonify.cli.outputs import destination, save_project
 from sonify.cli.progress import progress_shown
-from sonify.cli.usual import caution, print_json
+from sonify.cli.usual import caution, print_json, say_lines
 from sonify.errors import InputError
 from sonify.progress import report
 
@@ -180,7 +180,7 @@ def _print(
     if as_json:
         print_json(facts, err=to_stderr)
     else:
-        click.echo("\n".join(([] if to_stderr else [str(path)]) + lines), err=to_stderr)
+        say_lines(([] if to_stderr else [str(path)]) + lines, err=to_stderr)
 
 
 def _fit_mapping(

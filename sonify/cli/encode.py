@@ -20,7 +20,7 @@ from sonify.cli.common import (
     with_options,
 )
 from sonify.cli.outputs import destination
-from sonify.cli.usual import caution, print_json
+from sonify.cli.usual import caution, print_json, say_lines
 from sonify.errors import InputError, plural
 
 if TYPE_CHECKING:
@@ -158,7 +158,7 @@ def encode(
         print_json(facts, err=to_stderr)
     else:
         lines = ([] if to_stderr else [str(path)]) + _lines(disc, facts, shop)
-        click.echo("\n".join(lines), err=to_stderr)
+        say_lines(lines, err=to_stderr)
     for one in facts["cautions"]:
         caution(one)
 

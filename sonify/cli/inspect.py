@@ -5,10 +5,8 @@ from __future__ import annotations
 from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
-import click
-
 from sonify.cli.common import AS_JSON, TIMED, Request, disc_command, length, plain, rows_shown
-from sonify.cli.usual import caution, print_json
+from sonify.cli.usual import caution, print_json, say_lines
 from sonify.disc.report import (
     code_facts,
     code_lines,
@@ -66,7 +64,7 @@ def inspect(request: Request, as_json: bool) -> None:
     if as_json:
         print_json(facts)
         return
-    click.echo("\n".join(_lines(show, facts, shop, traffic)))
+    say_lines(_lines(show, facts, shop, traffic))
     for line in facts["cautions"]:
         caution(line)
 

@@ -20,7 +20,7 @@ from sonify.cli.common import (
     with_options,
 )
 from sonify.cli.encode import code_options, settings_from
-from sonify.cli.usual import caution, option_name, print_json
+from sonify.cli.usual import caution, option_name, print_json, say_lines
 
 if TYPE_CHECKING:
     from sonify.disc.code.code import Code
@@ -68,7 +68,7 @@ def _facts(found: Found, source: str) -> dict[str, Any]:
     }
 
 
-def _text(found: Found) -> str:
+def _lines(found: Found) -> list[str]:
     """The same for people."""
     from sonify.disc.report import plural
 
@@ -110,7 +110,7 @@ def _text(found: Found) -> str:
     for c in others[:4]:
         how = f"{c.arrangement}; {c.code.alphabet}, {c.code.bit_order}"
         lines.append(f"  '{plain(c.text, 48)}' ({how}): {c.why}")
-    return "\n".join(lines)
+    return lines
 
 
 @click.command()
@@ -182,7 +182,7 @@ def read(
     if as_json:
         print_json(_facts(found, source), err=to_stderr)
     else:
-        click.echo(_text(found), err=to_stderr)
+        say_lines(_lines(found), err=to_stderr)
     if output is not None:
         with destination(output, "disc.toml") as path:
             save_disc(found.disc, path)

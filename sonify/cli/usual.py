@@ -4,14 +4,17 @@ from __future__ import annotations
 
 import json
 import os
+from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
 import click
 
+from sonify.errors import harmless
+
 __all__ = [
     "SCHEMA", "caution", "config_presets", "goes_to_stdout", "note", "option_name", "print_json",
-    "quiet", "say", "size", "told_json", "with_usual", "wrote",
+    "quiet", "say", "say_lines", "size", "told_json", "with_usual", "wrote",
 ]  # fmt: skip
 
 SCHEMA = 1
@@ -127,6 +130,11 @@ def say(line: str) -> None:
         click.echo(line)
 
 
+def say_lines(lines: Iterable[str], err: bool = False) -> None:
+    """Print lines that may quote an input, whatever is asked for besides."""
+    click.echo("\n".join(map(harmless, lines)), err=err)
+
+
 def note(text: str) -> None:
     """Print what is good to know, but no caution, to stderr."""
     if not quiet():
@@ -158,7 +166,8 @@ def _print_files() -> None:
 
 def print_json(data: dict[str, Any], err: bool = False) -> None:
     """Print one JSON object on one line, with the version of its keys."""
-    click.echo(json.dumps({"schema": SCHEMA, **data}, ensure_ascii=False), err=err)
+    text = json.dumps({"schema": SCHEMA, **data}, ensure_ascii=False)
+    click.echo(harmless(text, in_json=True), err=err)
 
 
 def _bytes(path: Path) -> int:

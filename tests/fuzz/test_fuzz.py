@@ -50,6 +50,7 @@ FOUND = {
     "a length of more seconds than a number may have": "set:7272774",
     "an octave of 4,401 digits": "set:7273039",
     "a word of 4,400 letters": "disc:2386454",
+    "a voice whose name turns the direction of text": "set:1790013",
     "a player that turns in more seconds than a number may have": "set:3578718",
 }
 

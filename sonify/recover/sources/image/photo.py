@@ -161,9 +161,11 @@ def _continued(image: NDArray[np.float32], view: View, radii: Floats) -> Floats:
             if not apart or not (outside or inside):
                 break
             holes, confidence, _ = _judged(image, view, more, between=True)
-            *_, there, beside = (holes * confidence > 0.9).sum(axis=1)
+            there = (holes[-2] * confidence[-2] > 0.9).sum()
             # engraving goes on between the positions, and parts of it are like neither
-            if there < max(LEAST, 3 * beside) or (confidence[-2] > 0.9).mean() < 0.8:
+            beside = ((holes[-1] == 1) | (confidence[-1] < 0.9)).sum()
+            least = max(LEAST, 0.12 * view.positions, 3 * beside)
+            if there < least or (confidence[-2] > 0.9).mean() < 0.8:
                 break
             radii = more
         radii = radii[::-1]
