@@ -78,8 +78,11 @@ def marks_of(
         mark = _unlike(image, view, outer, hidden)
     arrow, clockwise = arrow_evidence(image, view, inner)
     start: Floats = mark + arrow
-    start -= max(start.max() - ELSEWHERE, 0.0)
-    return Marks(np.maximum(start, 0.0), clockwise, float(mark.max()), float(arrow.max()))
+    start = np.maximum(start - max(start.max() - ELSEWHERE, 0.0), 0.0)
+    # a mark about its middle shows that it is an arrow
+    near = (int(arrow.argmax()) + np.arange(-2, 3)) % view.positions
+    clockwise *= float(start[near].max()) / ELSEWHERE
+    return Marks(start, clockwise, float(mark.max()), float(arrow.max()))
 
 
 def _triangle(
