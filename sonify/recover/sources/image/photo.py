@@ -32,9 +32,9 @@ Floats = NDArray[np.float64]
 REACHES = (1.9, 1.9, 3.8, 7.6, 15.2)
 """Radii of the clock row within which rows are looked for: again with what the first rows have told
 of the view, and further out up to the rim, or while there are some."""
-LEAST = 3
-"""Holes of a row that only its place tells: in 200 pictures, the mark and engraving looked like
-two at most."""
+FEWEST_SURE, LEAST = 2, 3
+"""Holes of a row that only its place tells, where nothing else is in doubt there, and elsewhere: in
+208 pictures, the mark and engraving looked like one and two."""
 HIDDEN = 0.01  # of clock holes may be hidden and look like none
 NEAR = 3.0  # difference of log likelihoods, 20 to 1, below which another row may be the clock row
 APART = 1.4
@@ -161,11 +161,14 @@ def _continued(image: NDArray[np.float32], view: View, radii: Floats) -> Floats:
             if not apart or not (outside or inside):
                 break
             holes, confidence, _ = _judged(image, view, more, between=True)
-            there = (holes[-2] * confidence[-2] > 0.9).sum()
+            row, beside = holes[-2:] == 1
+            sure, sure_beside = confidence[-2:] > 0.9
             # engraving goes on between the positions, and parts of it are like neither
-            beside = ((holes[-1] == 1) | (confidence[-1] < 0.9)).sum()
-            least = max(LEAST, 0.12 * view.positions, 3 * beside)
-            if there < least or (confidence[-2] > 0.9).mean() < 0.8:
+            odd = (beside | ~sure_beside).sum()
+            least = max(LEAST, 0.12 * view.positions, 3 * odd)
+            if (row & sure).sum() < (FEWEST_SURE if sure.all() and not odd else least):
+                break
+            if sure.mean() < 0.8:
                 break
             radii = more
         radii = radii[::-1]
