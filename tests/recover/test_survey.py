@@ -144,6 +144,19 @@ def test_the_arrow_shows_where_the_rows_begin_if_there_is_no_mark(disc, run):
     np.testing.assert_array_equal(seen.holes, disc.grid)
 
 
+def test_an_index_mark_on_the_hub_is_seen(tmp_path, monkeypatch, run):
+    """Where the rim has no room for it, as on a disc that is no larger than its rows."""
+    monkeypatch.chdir(tmp_path)
+    run("encode", "HARE TRACKS BY THE LOWER SPRING", "--positions", "36", "-o", "hare.toml")
+    run("draw", "hare.toml", "-o", "hare.svg")
+    disc, drawing = sonify.load_disc("hare.toml"), Path("hare.svg").read_text()
+    shot = Shot(roll=222, tilt=20, noise=4, material=(170, 120, 60), table=(60, 70, 90))
+    Path("p.jpg").write_bytes(take(drawing, 63, 1.5, shot))
+    seen = read_source(Path("p.jpg"))
+    assert not [c for c in seen.cautions if "index mark" in str(c)]
+    np.testing.assert_array_equal(seen.holes, disc.grid)
+
+
 @pytest.mark.parametrize("turning", ["clockwise", "anticlockwise"])
 def test_the_arrow_shows_which_way_a_disc_turns(turning, disc, run):
     """Where no message tells."""

@@ -74,13 +74,17 @@ def marks_of(
     r = view.hole
     rim = view.rim if view.rim < np.inf else outer + 6 * r
     mark = _triangle(image, view, np.arange(outer + 1.05 * r, rim + 0.3 * r, r / FINE), hidden)
+    arrow, clockwise = arrow_evidence(image, view, inner)
+    near = (int(arrow.argmax()) + np.arange(-2, 3)) % view.positions
+    if not mark.any() and arrow.any():
+        # where the rim has no room, the mark stands on the hub, among what is engraved there
+        hub = np.arange(inner - 1.05 * r, max(inner - 6 * r, r), -r / FINE)
+        mark[near] = _triangle(image, view, hub, hidden)[near]
     if not mark.any():
         mark = _unlike(image, view, outer, hidden)
-    arrow, clockwise = arrow_evidence(image, view, inner)
     start: Floats = mark + arrow
     start = np.maximum(start - max(start.max() - ELSEWHERE, 0.0), 0.0)
     # a mark about its middle shows that it is an arrow
-    near = (int(arrow.argmax()) + np.arange(-2, 3)) % view.positions
     clockwise *= float(start[near].max()) / ELSEWHERE
     return Marks(start, clockwise, float(mark.max()), float(arrow.max()))
 
