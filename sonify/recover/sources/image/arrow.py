@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 
 from sonify.recover.search.arrangement import ELSEWHERE
 from sonify.recover.sources.image.ring import View
-from sonify.recover.sources.image.shapes import LIMIT, polar_map
-from sonify.recover.sources.image.sites import STEP
+from sonify.recover.sources.image.sites import LIMIT, STEP, polar_map
 
 __all__ = ["arrow_evidence"]
 

@@ -18,8 +18,7 @@ from numpy.typing import NDArray
 from sonify.recover.search.arrangement import ELSEWHERE
 from sonify.recover.sources.image.arrow import arrow_evidence
 from sonify.recover.sources.image.ring import View, project
-from sonify.recover.sources.image.shapes import LIMIT, drawn, fit, polar_map
-from sonify.recover.sources.image.sites import STANDS_OUT, STEP, sample
+from sonify.recover.sources.image.sites import LIMIT, STANDS_OUT, STEP, polar_map, sample
 
 __all__ = ["Marks", "marks_of"]
 
@@ -133,8 +132,11 @@ def _triangle(
 
 def _likeness(field: Singles, shape: Singles, first: int, count: int) -> Floats:
     """How strongly and how well a shape fits at each radius and angle, against its usual fit."""
+    import cv2
+
     where = slice(first - shape.shape[1] // 2, first - shape.shape[1] // 2 + count)
-    size, well = (part[:, where] for part in fit(field, shape))
+    size = cv2.matchTemplate(field, shape, cv2.TM_CCOEFF)[:, where] / np.linalg.norm(shape)
+    well = cv2.matchTemplate(field, shape, cv2.TM_CCOEFF_NORMED)[:, where]
     usual = 1.4826 * np.median(np.abs(size), axis=1, keepdims=True) + 0.3
     out: Floats = np.abs(size * well / usual)
     return out
@@ -142,9 +144,19 @@ def _likeness(field: Singles, shape: Singles, first: int, count: int) -> Floats:
 
 def _triangles(largest: int) -> Iterator[Singles]:
     """Templates of triangles whose tips point inwards: lines and areas."""
+    import cv2
+
     for size in np.unique(np.rint(np.minimum(SIZES * FINE, largest)).astype(int)).tolist():
-        corners = np.array([[size / 2, 0], [0, size], [size, size], [size / 2, 0]])
-        yield from (drawn(corners, area) for area in (False, True))
+        corners = np.array([[size / 2, 0], [0, size], [size, size]]) + 2
+        points = [np.rint(8 * corners).astype(np.int32)]
+        for draw in ("line", "area"):
+            shape = np.zeros((size + 5, size + 5), np.uint8)
+            if draw == "line":
+                cv2.polylines(shape, points, True, 255, 1, cv2.LINE_AA, 3)
+            else:
+                cv2.fillPoly(shape, points, 255, cv2.LINE_AA, 3)
+            soft = cv2.GaussianBlur(shape.astype(np.float32), (0, 0), 0.6)
+            yield soft - soft.mean()
 
 
 def _unlike(

@@ -166,9 +166,9 @@ def _continued(image: NDArray[np.float32], view: View, radii: Floats) -> Floats:
             # engraving goes on between the positions, and parts of it are like neither
             odd = (beside | ~sure_beside).sum()
             least = max(LEAST, 0.12 * view.positions, 3 * odd)
-            if (row & sure).sum() < (FEWEST_SURE if sure.all() and not odd else least):
-                break
-            if sure.mean() < 0.8:
+            if sure.all() and not odd:
+                least = FEWEST_SURE
+            if (row & sure).sum() < least or sure.mean() < 0.8:
                 break
             radii = more
         radii = radii[::-1]

@@ -15,16 +15,22 @@ from numpy.typing import NDArray
 from sonify.recover.sources.image.ring import View, project
 
 __all__ = [
+    "LIMIT",
+    "STANDS_OUT",
+    "STEP",
     "clearest",
     "decide",
     "look",
     "part_of",
     "plane_points",
+    "polar_map",
+    "sample",
     "surroundings",
     "uncovered",
 ]
 
 Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
 
 INNER = np.array(
     [(0.0, 0.0)]
@@ -41,6 +47,7 @@ one in a million, and a disc has up to some ten thousand places to look at."""
 STEP = 0.0045
 """Standard deviation of a logarithm of brightness that one step of 8 bits makes at a quarter of the
 range: 1/64, over the square root of 12."""
+LIMIT = 8.0  # of what is so many times the noise, more counts no more
 RIM = np.array([(np.cos(a), np.sin(a)) for a in np.arange(12) * np.pi / 6])
 
 
@@ -81,6 +88,16 @@ def sample(image: NDArray[np.float32], points: Floats) -> NDArray[np.float32]:
             borderValue=float("nan"),
         )
     return out.reshape(-1)[: len(flat)].reshape(points.shape[:-1])
+
+
+def polar_map(image: NDArray[np.float32], view: View, rho: Floats, count: int) -> Singles:
+    """The logarithm of the brightness at each radius and at `count` angles."""
+    angle = 2 * np.pi * np.arange(count) / count
+    turn = np.stack([np.cos(angle), np.sin(angle)], axis=-1)
+    with np.errstate(all="ignore"):
+        level = np.log(sample(image, project(view.matrix, rho[:, None, None] * turn)))
+    seen = np.isfinite(level)
+    return np.where(seen, level, np.median(level[seen]) if seen.any() else 0).astype(np.float32)
 
 
 def clearest(colour: NDArray[np.uint8], view: View) -> NDArray[np.float32]:
