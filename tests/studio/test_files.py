@@ -130,7 +130,7 @@ def test_drop_something_that_is_no_disc(page: Page, tmp_path: Path) -> None:
     assert "letter.svg" in said
     assert "/tmp" not in said
     assert page.document == before
-    page.wrong[:] = [w for w in page.wrong if "422" not in w]
+    page.forget_refusals()
 
 
 def test_choose_a_file_by_hand(page: Page, disc: sonify.Disc, tmp_path: Path) -> None:

@@ -292,8 +292,7 @@ def test_all_lamps_of_any_matrix_are_seen(page: Page, cases: list[Any]) -> None:
         assert wide / tall == pytest.approx(across / down, rel=0.05), (size, lamps)
         assert page.js("document.documentElement.scrollWidth") <= size[0], (size, lamps)
     # a message has no room to scroll on some of them
-    page.answered("/api/")  # the browser notes each refusal as it comes
-    page.wrong[:] = [w for w in page.wrong if "422" not in w]
+    page.forget_refusals()
 
 
 def test_a_value_that_can_t_be_read_says_why(shared: Page) -> None:
@@ -307,8 +306,7 @@ def test_a_value_that_can_t_be_read_says_why(shared: Page) -> None:
     field.locator("input").fill("")
     field.locator("input").press("Tab")
     assert "not a TOML value" not in (field.text_content() or "")
-    page.answered("/api/")  # the browser notes each refusal as it comes
-    page.wrong[:] = [w for w in page.wrong if "422" not in w]
+    page.forget_refusals()
 
 
 def test_a_colour_that_is_none_says_what_would_be_one(shared: Page) -> None:
@@ -320,8 +318,7 @@ def test_a_colour_that_is_none_says_what_would_be_one(shared: Page) -> None:
     said = page.page.text_content("#wrong") or ""
     assert "regex" not in said
     assert "#rrggbb" in said
-    page.answered("/api/")  # the browser notes each refusal as it comes
-    page.wrong[:] = [w for w in page.wrong if "422" not in w]
+    page.forget_refusals()
 
 
 def test_a_message_that_is_cleared_to_write_another_leads_nowhere(page: Page) -> None:
